@@ -1,0 +1,1 @@
+"""From bytes or text to signals: pure, no input or output."""

@@ -1,0 +1,1 @@
+"""Ways to carry bytes: blocking reads in a thread, serial port, CAN bus, Bluetooth LE."""

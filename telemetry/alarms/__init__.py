@@ -1,0 +1,1 @@
+"""The alarm state machine."""

@@ -1,0 +1,1 @@
+"""Figures from rows: pure numpy, no input or output."""

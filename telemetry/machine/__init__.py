@@ -1,0 +1,1 @@
+"""What the owner states about the machine, and what follows from it."""

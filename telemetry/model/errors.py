@@ -1,0 +1,108 @@
+"""Every error of ours; what leaves this tree is a bug.
+
+::
+
+    ShakedownError                  one clear sentence, with the remedy; carries the exit status
+    ├── InputError            (2)   wrong use or bad input: a file, a key, a byte, an option
+    │   ├── MachineFileError        one or more problems in a machine file, all at once
+    │   └── RecordingError          a recording that cannot be read as one
+    ├── LinkError             (3)   a link to a device; the supervisor tries again
+    │   ├── LinkUnavailable         it cannot be opened now: no such port, no right to it, busy
+    │   ├── LinkLost                it was open and broke: unplugged, end of stream, read error
+    │   └── LinkSilent              it is open and nothing arrives: a failed link that looks healthy
+    └── StoreError            (3)   the store cannot be read or written: read-only, full, newer, not ours
+
+``str(error)`` is the sentence the user reads. It is always one line of printable text: what came over the air or
+out of a file is made harmless by :func:`printable`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+
+def printable(text: object, limit: int = 60) -> str:
+    """Return ``text`` as one line that cannot steer a terminal: control characters escaped, cut at ``limit``.
+
+    The limit counts characters of the result; a cut is shown by ``…``.
+    """
+    line = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in str(text))
+    return line if len(line) <= limit else line[: limit - 1] + "…"
+
+
+def nearest(name: str, known: Iterable[str], count: int = 3) -> list[str]:
+    """Return up to ``count`` of ``known`` that look like ``name``, best first; empty where none does."""
+    return get_close_matches(name, list(known), n=count, cutoff=0.6)
+
+
+def did_you_mean(name: str, known: Iterable[str]) -> str:
+    """Return ``"; did you mean a, b?"`` for the names nearest to ``name``, or an empty string."""
+    near = nearest(name, known)
+    return f"; did you mean {', '.join(near)}?" if near else ""
+
+
+class ShakedownError(Exception):
+    """Base of all errors of this program; ``exit_status`` is what the command ends with."""
+
+    exit_status = 3
+
+
+class InputError(ShakedownError):
+    """Wrong use or bad input. Example: an export to ``mow.xlsx``, which is no format we write."""
+
+    exit_status = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One mistake in something a user wrote: where it is, what is wrong and what would be right."""
+
+    where: str
+    what: str
+    right: str
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.what}; {self.right}"
+
+
+class MachineFileError(InputError):
+    """All the problems of one machine file. Example: five misspelt keys give one error with five problems.
+
+    Args:
+        file: the file's name as the user gave it.
+        problems: at least one.
+
+    """
+
+    def __init__(self, file: str, problems: Iterable[Problem]) -> None:
+        self.file = printable(file, 200)
+        self.problems = tuple(problems)
+        count = len(self.problems)
+        noun = "problem" if count == 1 else "problems"
+        super().__init__("\n".join([f"{self.file} has {count} {noun}:", *(f"  {p}" for p in self.problems)]))
+
+
+class RecordingError(InputError):
+    """A recording that cannot be read. Example: ``mow.csv, line 14, column pack_current: 'n/a' is not a number``."""
+
+
+class LinkError(ShakedownError):
+    """Base of what can befall a link to a device."""
+
+
+class LinkUnavailable(LinkError):
+    """The link cannot be opened now. Example: the serial port does not exist or another program holds it."""
+
+
+class LinkLost(LinkError):
+    """The link was open and broke. Example: the plug was pulled; the far end closed the connection."""
+
+
+class LinkSilent(LinkError):
+    """The link is open and nothing has arrived for longer than its silence limit."""
+
+
+class StoreError(ShakedownError):
+    """The store cannot be read or written. Example: the disk is full; the file is no SQLite database."""

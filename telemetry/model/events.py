@@ -1,0 +1,113 @@
+"""What happens at one moment: link changes, gaps, alarms, marks, losses. Times are int microseconds, Unix epoch.
+
+Two sorts run in the same spans. *Inputs* come from outside the stages (a link changed, the operator acknowledged);
+they are recorded, so that a replay of the session gives the same alarms. *Findings* are made by stages and are
+made anew in a replay.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar, Literal
+
+LinkState = Literal["opening", "live", "silent", "lost", "asleep", "ended"]
+AlarmLevel = Literal["warn", "trip"]
+AlarmChangeState = Literal["raised", "cleared", "acknowledged"]
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Base of all events; ``kind`` names it in JSON and in the store, ``is_input`` tells the two sorts apart."""
+
+    kind: ClassVar[str] = "event"
+    is_input: ClassVar[bool] = False
+
+    t: int
+
+
+@dataclass(frozen=True, slots=True)
+class LinkChange(Event):
+    """A source's link changed state. ``why`` is one sentence; ``retry_at`` is the time of the next try, if any."""
+
+    kind: ClassVar[str] = "link"
+    is_input: ClassVar[bool] = True
+
+    source: str
+    state: LinkState
+    why: str = ""
+    retry_at: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Mark(Event):
+    """A moment worth finding again, named in a word or two by the operator or by the program itself."""
+
+    kind: ClassVar[str] = "mark"
+    is_input: ClassVar[bool] = True
+
+    text: str
+    by: Literal["operator", "program"] = "operator"
+
+
+@dataclass(frozen=True, slots=True)
+class Acknowledge(Event):
+    """The operator has seen an alarm; ``limit`` names it, None means all that stand."""
+
+    kind: ClassVar[str] = "acknowledge"
+    is_input: ClassVar[bool] = True
+
+    limit: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Loss(Event):
+    """A listener of the bus was full and values were not taken by it (for the store: not recorded)."""
+
+    kind: ClassVar[str] = "loss"
+    is_input: ClassVar[bool] = True
+
+    listener: str
+    values: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Gap(Event):
+    """Nothing was known of ``signal`` from ``start`` to ``t``; longer than its group's rate allows to bridge."""
+
+    kind: ClassVar[str] = "gap"
+
+    source: str
+    signal: str
+    start: int
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return (self.t - self.start) / 1e6
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmChange(Event):
+    """An alarm was raised, rose from warn to trip, was acknowledged, or cleared.
+
+    Attributes:
+        limit: the limit's name, such as ``cell-voltage-low``.
+        signal: the signal judged, such as ``cell_min_voltage``.
+        level: the highest level reached in this excursion.
+        state: what changed.
+        value: the value that decided, in the signal's unit; NaN where none did.
+        bound: the value it was held against.
+        why: one sentence for the operator.
+
+    """
+
+    kind: ClassVar[str] = "alarm"
+
+    limit: str
+    signal: str
+    level: AlarmLevel
+    state: AlarmChangeState
+    value: float
+    bound: float
+    why: str = ""

@@ -1,0 +1,1 @@
+"""The way of a value: supervisor, gather, stages, bus, session."""

@@ -1,0 +1,1 @@
+"""Recordings as files: CSV and Parquet, in and out."""

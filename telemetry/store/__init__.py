@@ -1,0 +1,1 @@
+"""Sessions in SQLite: schema, one writer thread, readers."""
