@@ -1,0 +1,35 @@
+"""What the operator may do to a run: the screen and the keyboard speak to it through this."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+
+class RunControl(Protocol):
+    """Offered by the run, used by the screen; each call returns at once and shows in the next span."""
+
+    def mark(self, text: str) -> None:
+        """Set a mark at the present moment, named in a word or two."""
+        ...
+
+    def acknowledge(self, limit: str | None = None) -> None:
+        """Acknowledge the alarm of ``limit``; all that stand where None."""
+        ...
+
+    def stop(self) -> None:
+        """End the run: sources are closed, the recording is completed."""
+        ...
+
+    @property
+    def is_replay(self) -> bool:
+        """Whether pause and speed mean anything."""
+        ...
+
+    @property
+    def speed(self) -> float | None:
+        """Times real time; None for as fast as it goes. 0 while paused."""
+        ...
+
+    def set_speed(self, speed: float | None) -> None:
+        """Play at ``speed`` from here on (replay only); 0 pauses."""
+        ...

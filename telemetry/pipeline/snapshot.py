@@ -1,0 +1,205 @@
+"""What is known now: the latest value of every signal, links, alarms, totals, strips. The screen reads it.
+
+A snapshot is a direct listener of the bus. It is also what the summary at the end is made from, so that the
+figures on the screen and in the summary cannot differ.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, deque
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from telemetry.machine.limits import Limit
+from telemetry.model.batch import Batch, Span, Times, Values
+from telemetry.model.events import AlarmChange, AlarmLevel, Event, Gap, LinkChange, Loss, Mark
+from telemetry.pipeline.strip import Strip
+
+STRIP_SIGNALS = ("pack_power", "pack_voltage", "pack_current", "cell_min_voltage", "cell_spread")
+_STALE_INTERVALS = 3.0
+_STALE_AT_LEAST = 2_000_000
+_STALE_AT_MOST = 60_000_000
+
+
+@dataclass(slots=True)
+class Reading:
+    """The latest known value of one signal.
+
+    Attributes:
+        value: in the signal's unit; never NaN.
+        t: when it was measured, int microseconds.
+        source: which source it came from; ``derived`` for ours.
+        interval: typical microseconds between known values, 0 until the second one.
+    """
+
+    value: float
+    t: int
+    source: str
+    interval: float = 0.0
+
+    def age_s(self, now: int) -> float:
+        """Return seconds since it was measured."""
+        return max(0.0, (now - self.t) / 1e6)
+
+    def is_stale(self, now: int) -> bool:
+        """Tell whether it is older than three of its own intervals (at least 2 s, at most 60 s)."""
+        limit = min(max(_STALE_INTERVALS * self.interval, _STALE_AT_LEAST), _STALE_AT_MOST)
+        return now - self.t > limit
+
+
+@dataclass(slots=True)
+class StandingAlarm:
+    """An alarm that is active or waits for acknowledgement.
+
+    Attributes:
+        change: the latest raise or rise, with value, bound and reason.
+        since: when it was first raised, int microseconds.
+        acknowledged: the operator has seen it.
+        active: the limit is still exceeded; False once it has returned and was not acknowledged.
+    """
+
+    change: AlarmChange
+    since: int
+    acknowledged: bool = False
+    active: bool = True
+
+
+class Snapshot:
+    """The present state of a run; see the module's docstring.
+
+    Attributes:
+        limits: the limits in force, by name.
+        start: zero of ``t`` in all that is shown as seconds from the start, int microseconds.
+        end: end of the latest span, int microseconds; ``start`` before the first.
+        first_row, last_row: times of the first and the latest measured row; None before there is one.
+        readings: latest known value by signal name.
+        links: latest change by source, in the order of first appearance.
+        alarms: standing alarms by (limit, signal), worst and newest first in :meth:`standing`.
+        marks, gaps: the latest few.
+        gaps_s: seconds of gaps by signal.
+        peak_power: highest ``pack_power`` as sampled, W, and ``peak_power_at`` its time; None before there is one.
+        values_published: rows times signals over all batches.
+        lost: values not taken, by listener.
+    """
+
+    def __init__(self, limits: Mapping[str, Limit] | None = None, start: int = 0) -> None:
+        self.limits: dict[str, Limit] = dict(limits or {})
+        self.start = start
+        self.end = start
+        self.first_row: int | None = None
+        self.last_row: int | None = None
+        self.readings: dict[str, Reading] = {}
+        self.links: dict[str, LinkChange] = {}
+        self.alarms: dict[tuple[str, str], StandingAlarm] = {}
+        self.marks: deque[Mark] = deque(maxlen=50)
+        self.gaps: deque[Gap] = deque(maxlen=50)
+        self.gaps_s: Counter[str] = Counter()
+        self.peak_power: float | None = None
+        self.peak_power_at: int | None = None
+        self.values_published = 0
+        self.lost: Counter[str] = Counter()
+        self.strips: dict[str, Strip] = {name: Strip() for name in STRIP_SIGNALS}
+
+    def take(self, span: Span) -> None:
+        """Bring the snapshot up to the end of ``span``."""
+        self.end = span.end
+        self.values_published += span.value_count
+        for batch in span.batches:
+            self._take_batch(batch)
+        for event in span.events:
+            self._take_event(event)
+
+    def _take_batch(self, batch: Batch) -> None:
+        if batch.group.origin == "measured":
+            if self.first_row is None:
+                self.first_row = int(batch.t[0])
+            self.first_row = min(self.first_row, int(batch.t[0]))
+            self.last_row = max(self.last_row or 0, int(batch.t[-1]))
+        known = ~np.isnan(batch.values)
+        for place, signal in enumerate(batch.group.signals):
+            column = known[:, place]
+            if column[-1] and len(column) == 1:  # the common case live: one row, known
+                self._take_column(signal, batch.group.source, batch.t, batch.values[:, place])
+            elif column.any():
+                self._take_column(signal, batch.group.source, batch.t[column], batch.values[column, place])
+
+    def _take_column(self, signal: str, source: str, t: Times, values: Values) -> None:
+        last, count = int(t[-1]), len(t)
+        reading = self.readings.get(signal)
+        if reading is None:
+            interval = (last - int(t[0])) / (count - 1) if count > 1 else 0.0
+            self.readings[signal] = Reading(float(values[-1]), last, source, interval)
+        else:
+            step = (last - reading.t) / count
+            reading.interval += (step - reading.interval) * min(1.0, 0.2 * count) if reading.interval else step
+            reading.value, reading.t, reading.source = float(values[-1]), last, source
+        if signal in self.strips:
+            self.strips[signal].take(t, values)
+        if signal == "pack_power":
+            place = int(np.argmax(values))
+            if self.peak_power is None or values[place] > self.peak_power:
+                self.peak_power, self.peak_power_at = float(values[place]), int(t[place])
+
+    def _take_event(self, event: Event) -> None:
+        match event:
+            case LinkChange():
+                self.links[event.source] = event
+            case AlarmChange():
+                self._take_alarm(event)
+            case Mark():
+                self.marks.append(event)
+            case Gap():
+                self.gaps.append(event)
+                self.gaps_s[event.signal] += event.duration_s
+            case Loss():
+                self.lost[event.listener] += event.values
+
+    def _take_alarm(self, change: AlarmChange) -> None:
+        key = (change.limit, change.signal)
+        standing = self.alarms.get(key)
+        if change.state == "raised":
+            if standing is None or not standing.active:
+                self.alarms[key] = StandingAlarm(change, change.t)
+            else:  # a rise from warn to trip is news: it must be seen again
+                standing.change, standing.acknowledged = change, False
+        elif standing is not None:
+            if change.state == "acknowledged":
+                standing.acknowledged = True
+            else:
+                standing.active = False
+            if standing.acknowledged and not standing.active:
+                del self.alarms[key]
+
+    def reading(self, signal: str) -> Reading | None:
+        """Return the latest known value of ``signal``, or None."""
+        return self.readings.get(signal)
+
+    def fresh(self, signal: str, now: int) -> float | None:
+        """Return the value of ``signal``, or None where none is known or it is stale at ``now``."""
+        reading = self.readings.get(signal)
+        return None if reading is None or reading.is_stale(now) else reading.value
+
+    def margin(self, limit: str, now: int) -> float | None:
+        """Return how far the fresh value is from the limit's trip (or warn), positive inside; None where unknown."""
+        bound = self.limits.get(limit)
+        if bound is None:
+            return None
+        value = self.fresh(bound.signal, now)
+        against = bound.trip if bound.trip is not None else bound.warn
+        if value is None or against is None:
+            return None
+        return value - against if bound.side == "low" else against - value
+
+    def standing(self) -> list[StandingAlarm]:
+        """Return standing alarms: trips before warns, unacknowledged before acknowledged, newest first."""
+        return sorted(
+            self.alarms.values(),
+            key=lambda a: (a.change.level != "trip", a.acknowledged, not a.active, -a.since),
+        )
+
+    def worst(self, signal: str) -> AlarmLevel | None:
+        """Return the highest active alarm level on ``signal``, or None."""
+        levels = {a.change.level for a in self.alarms.values() if a.active and a.change.signal == signal}
+        return "trip" if "trip" in levels else "warn" if levels else None
