@@ -9,8 +9,9 @@ It **must**
 * ``open()``: open the link within ``OPEN_LIMIT_S``, or raise :class:`~telemetry.model.errors.LinkUnavailable` with
   one sentence that names the port or device and the remedy;
 * ``readings()``: yield :class:`~telemetry.model.batch.Batch` (or :class:`Asleep`) as they come, times by
-  ``context.clock``; raise :class:`~telemetry.model.errors.LinkLost` when the link breaks; return when the source
-  has ended by itself (a replay file). Be cancellable within half a second;
+  ``context.clock``; a source that plays a recorded run also yields the input events recorded with it; raise
+  :class:`~telemetry.model.errors.LinkLost` when the link breaks; return when the source has ended by itself (a
+  replay file). Be cancellable within half a second;
 * ``close()``: let go of everything, from any state, twice if asked, without raising.
 
 One object serves one opening: after a failure the supervisor closes it and constructs a new one.
@@ -31,16 +32,52 @@ the driver.
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import AsyncIterator, Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any, ClassVar, Literal, Protocol, runtime_checkable
 
-from telemetry.model.batch import Batch
+from telemetry.model.batch import Batch, Span
 from telemetry.model.clock import Clock
+from telemetry.model.events import Event
 
 Settings = Mapping[str, Any]
 OPEN_LIMIT_S = 15.0
 CLOSE_LIMIT_S = 5.0
+
+
+class Pace(Protocol):
+    """What a source that plays spans needs of the plan it plays them by."""
+
+    @property
+    def slice_us(self) -> int | None:
+        """Microseconds of the recording to give out at a time at the present speed; None for whole spans."""
+        ...
+
+    async def reach(self, t: int) -> int:
+        """Wait until rows up to ``t`` are due and return ``t``.
+
+        Where the speed changed or play was paused meanwhile, return the earlier time that play stands at: rows up
+        to there are due, and the next piece is cut by the new ``slice_us``.
+        """
+        ...
+
+    async def delivered(self, t: int) -> None:
+        """Say that all rows up to ``t`` have been taken; return once the run has taken ``t`` as a span's end."""
+        ...
+
+
+class Feed(Protocol):
+    """What the replay driver plays."""
+
+    @property
+    def spans(self) -> Iterator[Span]:
+        """The recording, in time order, each instant whole within one span; taken once."""
+        ...
+
+    @property
+    def plan(self) -> Pace:
+        """The plan they are played by."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -58,7 +95,7 @@ class DriverContext:
     source: str
     settings: Settings
     clock: Clock
-    feed: Any = field(default=None)
+    feed: Feed | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +123,11 @@ class Driver(Protocol):
         """Open the link."""
         ...
 
-    def readings(self) -> AsyncIterator[Batch | Asleep]:
-        """Yield what arrives, until the link breaks or the source ends."""
+    def readings(self) -> AsyncIterator[Batch | Asleep | Event]:
+        """Yield what arrives, until the link breaks or the source ends.
+
+        Events are only those recorded with a run that is played again.
+        """
         ...
 
     async def close(self) -> None:
