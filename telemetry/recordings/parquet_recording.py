@@ -1,0 +1,130 @@
+"""Recordings in Parquet, read batch by batch."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from telemetry.model.batch import Times
+from telemetry.model.errors import RecordingError, printable
+from telemetry.recordings.columns import RELATIVE_LIMIT_S, Columns, columns_of
+from telemetry.recordings.exact_cells import seconds_problem
+from telemetry.recordings.file_recording import FileRecording, Rows
+
+Floats = npt.NDArray[np.float64]
+
+_BATCH_ROWS = 16384
+_PER_SECOND = {"s": 1, "ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}
+
+
+class ParquetRecording(FileRecording):
+    """A recording in ``.parquet``: a null or NaN is unknown; ``time`` is a timestamp with zone, ``t`` any number."""
+
+    def _read_columns(self) -> Columns:
+        with self._opened() as file:
+            schema = file.schema_arrow
+            columns = columns_of(schema.names, self.file)
+            self._check_types(schema, columns)
+            return columns
+
+    def _check_types(self, schema: Any, columns: Columns) -> None:
+        import pyarrow as pa
+
+        wrong = [place for place in columns.places if not _is_numeric(schema.field(place).type)]
+        if wrong:
+            shown = ", ".join(f"{printable(schema.names[p])} ({printable(schema.field(p).type)})" for p in wrong[:4])
+            raise RecordingError(f"{self.file}: not every column holds numbers: {shown}; convert or leave them out")
+        kind = schema.field(columns.time_place).type
+        shown = printable(kind)
+        if columns.time_basis == "relative":
+            if not _is_numeric(kind) or pa.types.is_boolean(kind):
+                raise RecordingError(f"{self.file}: column t holds {shown}; it must hold seconds from the start")
+        elif not pa.types.is_timestamp(kind):
+            raise RecordingError(f"{self.file}: column time holds {shown}; it must hold timestamps with zone")
+        elif kind.tz is None:
+            raise RecordingError(f"{self.file}: the timestamps of column time have no zone; store them with zone UTC")
+
+    def _read(self) -> Iterator[Rows]:
+        first_row = 1
+        with self._opened() as file:
+            for batch in file.iter_batches(batch_size=_BATCH_ROWS):
+                yield self._rows(batch, first_row)
+                first_row += batch.num_rows
+
+    def _rows(self, batch: Any, first_row: int) -> Rows:
+        def place_of(row: int) -> str:
+            return f"row {first_row + row}"
+
+        t, bad = self._times(batch.column(self._columns.time_place))
+        mistake = None if bad is None else RecordingError(f"{self.file}, {place_of(len(t))}, column {bad}")
+        values = np.empty((len(t), len(self._columns.places)))
+        for column, place in enumerate(self._columns.places):
+            values[:, column] = _floats(batch.column(place))[: len(t)]
+        return Rows(t, values, place_of, mistake)
+
+    def _times(self, column: Any) -> tuple[Times, str | None]:
+        """Return the times up to the first that is none, and what is wrong with that one."""
+        import pyarrow as pa
+
+        name = self._columns.names[self._columns.time_place]
+        if self._columns.time_basis == "relative":
+            seconds = _floats(column)
+            good = (seconds >= 0) & (seconds <= RELATIVE_LIMIT_S)
+            t = np.rint(np.where(good, seconds, 0) * 1e6).astype(np.int64)
+        else:
+            good = np.asarray(column.is_valid())
+            t = _to_microseconds(column.cast(pa.int64()).fill_null(0).to_numpy(), column.type.unit)
+        wrong = np.flatnonzero(~good)
+        if not len(wrong):
+            return t, None
+        row = int(wrong[0])
+        shown = column[row].as_py()
+        problem = None
+        if self._columns.time_basis == "relative" and shown is not None:
+            problem = seconds_problem(float(seconds[row]), printable(shown))
+        return t[:row], f"{name}: {problem or 'the time is missing; each row needs one'}"
+
+    @contextmanager
+    def _opened(self) -> Iterator[Any]:
+        """Open the file; whatever its library has to say of it becomes a RecordingError."""
+        import pyarrow as pa
+        from pyarrow import parquet
+
+        try:
+            with parquet.ParquetFile(self.path) as file:
+                yield file
+        except (pa.ArrowException, OSError) as error:
+            reason = getattr(error, "strerror", None) or str(error).partition("\n")[0]
+            raise RecordingError(
+                f"{self.file}: it is no sound Parquet file: {printable(reason, 120)}; copy or export it again"
+            ) from error
+
+
+def _is_numeric(kind: Any) -> bool:
+    import pyarrow as pa
+
+    of = pa.types
+    return any(is_kind(kind) for is_kind in (of.is_integer, of.is_floating, of.is_decimal, of.is_boolean, of.is_null))
+
+
+def _floats(column: Any) -> Floats:
+    import pyarrow as pa
+
+    if pa.types.is_boolean(column.type):
+        column = column.cast(pa.uint8())
+    floats: Floats = column.cast(pa.float64(), safe=False).to_numpy(zero_copy_only=False)
+    return floats
+
+
+def _to_microseconds(t: npt.NDArray[np.int64], unit: str) -> Times:
+    """Return ``t`` in microseconds, exactly; nanoseconds rounded, ties to even."""
+    per_second = _PER_SECOND[unit]
+    if per_second <= 1_000_000:
+        return t * (1_000_000 // per_second)
+    whole, rest = t // 1_000, t % 1_000
+    rounded: Times = whole + ((rest > 500) | ((rest == 500) & (whole % 2 == 1)))
+    return rounded
