@@ -1,0 +1,172 @@
+"""How a key of the machine file is described: once, on the field that holds its value.
+
+The dataclasses of :mod:`telemetry.machine.sections` are the one table of keys. Each field says what kind of value
+it takes, in which range, what it means and where an owner finds it. Checks, documentation, the comments of a new
+machine file and every "unknown: this key is missing" are made from it. The unit is the end of the key's name.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import MISSING, dataclass, field, fields, replace
+from typing import Any, Literal
+
+Kind = Literal["number", "count", "text", "switch", "choice", "gauge", "signals"]
+
+_UNITS = {
+    "_per_kwh": "currency per kWh",
+    "_per_l": "currency per L",
+    "_l_per_h": "L/h",
+    "_ah": "Ah",
+    "_mm2": "mm²",
+    "_awg": "AWG",
+    "_mohm": "mΩ",
+    "_ohm": "Ω",
+    "_ma": "mA",
+    "_uf": "µF",
+    "_kg": "kg",
+    "_ha": "ha",
+    "_a": "A",
+    "_v": "V",
+    "_w": "W",
+    "_c": "°C",
+    "_m": "m",
+    "_s": "s",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One key of the machine file.
+
+    Attributes:
+        section: the table it stands in, as in ``[pack]``; empty until it is asked for by section.
+        name: the key, and the attribute that holds its value.
+        kind: ``number`` (float), ``count`` (int), ``text``, ``switch`` (true or false), ``choice`` (one of
+            ``choices``), ``gauge`` (a wire gauge, kept as text such as ``"4"`` or ``"2/0"``), ``signals`` (a list of
+            signal names).
+        low, high: the range that a number or count must lie in, both ends allowed; outside it is a slip of the pen.
+        choices: the allowed values of a ``choice``.
+        meaning: what it is.
+        find: where an owner finds it.
+        example: a value as it would stand in the file.
+        required: nothing can be judged without it.
+        default: what holds where the key is absent.
+
+    """
+
+    section: str
+    name: str
+    kind: Kind
+    low: float
+    high: float
+    choices: tuple[str | int, ...]
+    meaning: str
+    find: str
+    example: object
+    required: bool
+    default: object = None
+
+    @property
+    def unit(self) -> str:
+        """The unit of the value, from the end of the name; empty where it has none."""
+        return next((unit for ending, unit in _UNITS.items() if f"_{self.name}".endswith(ending)), "")
+
+    @property
+    def place(self) -> str:
+        """The key with its section, as messages name it: ``[pack] capacity_ah``."""
+        header = {"source": "[[source]]", "limits": "[limits.NAME]"}.get(self.section, f"[{self.section}]")
+        return f"{header} {self.name}"
+
+    @property
+    def takes(self) -> str:
+        """What may stand there, in words: ``a number from 0.05 to 5000, in Ah``."""
+        measured_in = f", in {self.unit}" if self.unit else ""
+        match self.kind:
+            case "number":
+                return f"a number from {self.low:g} to {self.high:g}{measured_in}"
+            case "count":
+                return f"a whole number from {self.low:g} to {self.high:g}"
+            case "text":
+                return f"text in quotes, up to {self.high:g} characters"
+            case "switch":
+                return "true or false, without quotes"
+            case "choice":
+                quoted = [f'"{c}"' if isinstance(c, str) else str(c) for c in self.choices]
+                return f"one of {', '.join(quoted)}"
+            case "gauge":
+                return 'a gauge from 20 to 1, or "1/0" to "4/0"'
+            case "signals":
+                return 'a list of signal names, such as ["pack_current"]'
+
+
+def keys_of(section: str, table: type) -> tuple[Key, ...]:
+    """Return the keys of ``section`` in the order of their declaration in the dataclass ``table``."""
+    found = []
+    for each in fields(table):
+        key = each.metadata.get("key")
+        if key is not None:
+            default = None if each.default is MISSING else each.default
+            found.append(replace(key, section=section, name=each.name, default=default))
+    return tuple(found)
+
+
+def _declare(
+    kind: Kind,
+    meaning: str,
+    find: str,
+    example: object,
+    *,
+    low: float = 0.0,
+    high: float = 0.0,
+    choices: Sequence[str | int] = (),
+    required: bool = False,
+    default: object = None,
+) -> Any:
+    key = Key("", "", kind, low, high, tuple(choices), meaning, find, example, required)
+    return field(metadata={"key": key}) if required else field(default=default, metadata={"key": key})
+
+
+def number(low: float, high: float, meaning: str, find: str, example: float, *, required: bool = False) -> Any:
+    """Declare a key that takes a number within a range; the attribute is a float."""
+    return _declare("number", meaning, find, example, low=low, high=high, required=required)
+
+
+def count(low: int, high: int, meaning: str, find: str, example: int, *, required: bool = False) -> Any:
+    """Declare a key that takes a whole number within a range; the attribute is an int."""
+    return _declare("count", meaning, find, example, low=low, high=high, required=required)
+
+
+def text(
+    meaning: str, find: str, example: str, *, longest: int = 60, required: bool = False, default: Any = None
+) -> Any:
+    """Declare a key that takes one line of printable text."""
+    return _declare("text", meaning, find, example, high=longest, required=required)
+
+
+def switch(meaning: str, find: str, example: bool, *, default: bool | None = None) -> Any:
+    """Declare a key that takes true or false."""
+    return _declare("switch", meaning, find, example, default=default)
+
+
+def choice(
+    choices: Sequence[str | int],
+    meaning: str,
+    find: str,
+    example: str | int,
+    *,
+    required: bool = False,
+    default: object = None,
+) -> Any:
+    """Declare a key that takes one of a few values."""
+    return _declare("choice", meaning, find, example, choices=choices, required=required, default=default)
+
+
+def gauge(meaning: str, find: str, example: object) -> Any:
+    """Declare a key that takes an American wire gauge; the attribute is its usual text, such as ``"4"``, ``"2/0"``."""
+    return _declare("gauge", meaning, find, example)
+
+
+def signals(meaning: str, find: str, example: Sequence[str]) -> Any:
+    """Declare a key that takes a list of signal names; the attribute is a tuple."""
+    return _declare("signals", meaning, find, list(example), default=())

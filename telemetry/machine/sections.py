@@ -1,0 +1,325 @@
+"""What the owner states of a machine: one dataclass a section of the machine file, each field one key.
+
+These classes are the table of keys (see :mod:`telemetry.machine.keys`). None means the file does not say; nothing
+is filled in, for a figure that nobody knows must not look like one that somebody does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import PurePath
+from typing import Any, Literal
+
+from telemetry.machine.chemistry import CHEMISTRIES, Chemistry
+from telemetry.machine.keys import Key, choice, count, gauge, keys_of, number, signals, switch, text
+from telemetry.model.errors import printable
+
+MOST_CELLS = 120
+"""Cells in series beyond which no small electric machine goes: some 400 V, and other rules of safety altogether."""
+
+_PLATE = "the pack's nameplate"
+_PACK_SHEET = "the pack maker's sheet"
+_CONTROLLER_SHEET = "the motor controller's sheet or settings"
+_CHARGER_PLATE = "the charger's nameplate"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pack:
+    """Section ``[pack]``: the battery now in the machine."""
+
+    name: str | None = text("what you call the pack", "your choice", "24-cell pack")
+    chemistry: str = choice(
+        tuple(CHEMISTRIES),
+        "what its cells are made of",
+        f"{_PLATE} or sheet; print on the cells",
+        "lfp",
+        required=True,
+    )
+    cells_in_series: int = count(
+        1,
+        MOST_CELLS,
+        "cells one after the other; cells side by side count once",
+        "the sheet (the 16 of 16S2P), or count them; a 12 V lead block has 6",
+        16,
+        required=True,
+    )
+    capacity_ah: float = number(0.05, 5000, "rated capacity of the whole pack", _PLATE, 100.0, required=True)
+    continuous_discharge_a: float | None = number(
+        0.05, 5000, "current it may give without limit of time", f"{_PACK_SHEET}; else its electronics' rating", 100.0
+    )
+    peak_discharge_a: float | None = number(0.05, 10000, "current it may give for a moment", _PACK_SHEET, 200.0)
+    peak_discharge_s: float | None = number(0.01, 600, "how long that moment may last", _PACK_SHEET, 10.0)
+    continuous_charge_a: float | None = number(
+        0.05, 5000, "current it may be charged with, braking included", _PACK_SHEET, 50.0
+    )
+    low_cutoff_v: float | None = number(
+        0.5, 600, "voltage of the whole pack at which its electronics stop the discharge", _PACK_SHEET, 44.8
+    )
+    high_cutoff_v: float | None = number(
+        0.5, 600, "voltage of the whole pack at which its electronics stop the charge", _PACK_SHEET, 58.4
+    )
+    balance_current_ma: float | None = number(
+        0.1, 20000, "current by which its electronics even out the cells", _PACK_SHEET, 150.0
+    )
+    internal_resistance_mohm: float | None = number(
+        0.01, 5000, "resistance of the whole pack", f"{_PACK_SHEET}, or measured by a step of load", 25.0
+    )
+    mass_kg: float | None = number(0.01, 5000, "weight of the pack", "the sheet, or a scale", 45.0)
+
+    @property
+    def cell(self) -> Chemistry:
+        """The chemistry's figures for one cell."""
+        return CHEMISTRIES[self.chemistry]
+
+    @property
+    def nominal_v(self) -> float:
+        """Nominal voltage of the pack, V."""
+        return self.cells_in_series * self.cell.nominal_v
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wiring:
+    """Sections ``[wiring]`` (pack to controller) and ``[charge_wiring]`` (charger to pack)."""
+
+    conductor_mm2: float | None = number(
+        0.2, 500, "copper cross-section; or give conductor_awg, not both", "print on the cable's jacket", 25.0
+    )
+    conductor_awg: str | None = gauge("wire gauge; or give conductor_mm2, not both", "print on the cable's jacket", 4)
+    insulation_c: int | None = choice(
+        (60, 75, 90), "temperature that the insulation is rated for", "print on the cable's jacket, or its sheet", 90
+    )
+    one_way_length_m: float | None = number(
+        0.01, 100, "length of one conductor, there but not back", "a tape measure, along the cable", 1.5
+    )
+    ambient_c: float | None = number(
+        -40, 85, "warmest air around the cable", "a thermometer beside it after an hour's work", 40.0
+    )
+    bundled_conductors: int | None = count(
+        1, 40, "current-carrying conductors lying in one bundle", "look along the cable", 2
+    )
+    fuse_a: float | None = number(0.1, 3000, "rated current of the fuse", "print on the fuse", 125.0)
+    fuse_voltage_v: float | None = number(
+        1, 2000, "highest DC voltage that the fuse may break", "print on the fuse, its DC figure", 80.0
+    )
+    fuse_interrupting_a: float | None = number(
+        1, 500000, "highest short-circuit current that the fuse may break", "the fuse's sheet", 10000.0
+    )
+    connector_a: float | None = number(
+        0.1,
+        3000,
+        "rated current of the weakest connector, switch or contactor in the way",
+        "its print or sheet",
+        120.0,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Vehicle:
+    """Section ``[machine]``: the machine, above all its motor controller."""
+
+    name: str | None = text("what you call the machine", "your choice", "orchard machine")
+    minimum_voltage_v: float | None = number(
+        0.5, 1000, "voltage below which the controller stops", _CONTROLLER_SHEET, 42.0
+    )
+    maximum_voltage_v: float | None = number(
+        0.5, 1000, "voltage above which the controller stops or is harmed", _CONTROLLER_SHEET, 63.0
+    )
+    foldback_voltage_v: float | None = number(
+        0.5, 1000, "voltage below which the controller begins to give less", _CONTROLLER_SHEET, 46.0
+    )
+    continuous_current_a: float | None = number(
+        0.1, 5000, "battery current at steady work", "a clamp meter while it works", 60.0
+    )
+    controller_current_a: float | None = number(0.1, 5000, "rated current of the controller", "its nameplate", 250.0)
+    controller_capacitance_uf: float | None = number(
+        1, 1e6, "capacitor across the controller's battery terminals", f"{_CONTROLLER_SHEET}; print on it", 4700.0
+    )
+    precharge_ohm: float | None = number(
+        0.1,
+        1e5,
+        "resistor that fills that capacitor before the main switch closes",
+        "its colour rings or print",
+        100.0,
+    )
+    peak_power_w: float | None = number(1, 1e6, "highest power drawn from the battery", "a recorded drive", 5000.0)
+    implement_start_a: float | None = number(
+        0.1, 5000, "battery current while deck, spreader or winch starts", "a clamp meter that holds its peak", 90.0
+    )
+    regenerates: bool | None = switch("whether braking charges the pack", _CONTROLLER_SHEET, example=True)
+    standby_current_a: float | None = number(
+        0, 50, "battery current with the key off", "a meter in series, key off; never crank or drive through it", 0.02
+    )
+    previous_chemistry: str | None = choice(
+        tuple(CHEMISTRIES), "chemistry of the battery that was taken out", "the old battery's label", "lead-flooded"
+    )
+    previous_cells_in_series: int | None = count(
+        1, MOST_CELLS, "its cells in series", "the old battery: 6 for each 12 V block", 24
+    )
+    keeps_old_gauge: bool | None = switch(
+        "whether the old battery gauge is still in use", "the dashboard", example=True
+    )
+    working_width_m: float | None = number(0.05, 30, "width worked in one pass", "a tape measure", 1.07)
+    mass_kg: float | None = number(1, 20000, "weight of machine and driver", "a weighbridge, or the sheets", 350.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Charger:
+    """Section ``[charger]``."""
+
+    output_voltage_v: float | None = number(
+        0.5, 600, "highest output voltage", f"{_CHARGER_PLATE}, or a meter at the end of a charge", 57.6
+    )
+    output_current_a: float | None = number(0.05, 2000, "output current", _CHARGER_PLATE, 18.0)
+    end_current_a: float | None = number(
+        0.01, 1000, "current at which it ends the charge", "its sheet, or a meter just before it stops", 5.0
+    )
+    input_power_w: float | None = number(
+        1, 50000, "highest power at the wall", f"{_CHARGER_PLATE}, or a meter", 1150.0
+    )
+    mains_voltage_v: float | None = number(
+        80, 500, "mains voltage", "the socket's label; 120 or 230 in most homes", 230.0
+    )
+    mains_circuit_a: float | None = number(
+        1, 200, "rating of the mains circuit's breaker", "the breaker's print", 16.0
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Work:
+    """Section ``[work]``: what the machine does, and what that costs."""
+
+    area_ha: float | None = number(0.0001, 10000, "area of one job", "a map, or a recorded drive around it", 0.5)
+    tariff_per_kwh: float | None = number(0, 10000, "price of electricity", "the electricity bill", 0.3)
+    currency: str | None = text("money in which prices are given", "your choice", "EUR", longest=12)
+    fuel_price_per_l: float | None = number(0, 100000, "price of the fuel it burned before", "the pump", 1.7)
+    fuel_l_per_h: float | None = number(
+        0.01, 100, "fuel it burned in an hour of work", "fill up before and after", 2.5
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class SourceSettings:
+    """One ``[[source]]`` table: where readings come from.
+
+    ``settings`` holds the driver's own keys as the file gives them; the driver checks them.
+    """
+
+    driver: str = text(
+        "which driver reads it", "`shakedown sources` lists them", "serial-text", longest=40, required=True
+    )
+    name: str = text("what you call the source; numbered where it would repeat", "your choice", "pack", longest=40)
+    sign_of_current: Literal["discharge-positive", "charge-positive"] = choice(
+        ("discharge-positive", "charge-positive"),
+        "which way the device counts current",
+        "drive off: if it then shows minus, it is charge-positive",
+        "charge-positive",
+        default="discharge-positive",
+    )
+    isolated: bool | None = switch(
+        "whether the link is isolated, so that no current can flow from pack to computer by it",
+        "the adapter's sheet; radio links are",
+        example=True,
+    )
+    prefer: tuple[str, ...] = signals(
+        "signals to take from this source where several give them", "your judgement of the meters", ["pack_current"]
+    )
+    silence_s: float | None = number(
+        0.1,
+        3600,
+        "seconds without a reading after which the link counts as failed",
+        "how often the device sends",
+        5.0,
+    )
+    settings: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class LimitOverride:
+    """One ``[limits.NAME]`` table: what the owner sets in place of our numbers; None keeps ours."""
+
+    name: str
+    warn: float | None = number(-10000, 10000, "warn beyond it, in the signal's unit", "the maker's sheet", 46.4)
+    trip: float | None = number(-10000, 10000, "the bound itself, in the signal's unit", "the maker's sheet", 44.8)
+    clear_margin: float | None = number(
+        0, 1000, "how far back inside the bound counts as over", "how much the value jitters", 0.5
+    )
+    raise_delay_s: float | None = number(
+        0, 600, "how long it must last before the alarm is raised", "how long an ordinary pull-away takes", 2.0
+    )
+    clear_delay_s: float | None = number(
+        0, 3600, "how long it must be back before the alarm clears", "your patience with repeats", 10.0
+    )
+    enabled: bool = switch("false switches the limit off", "your choice, at your risk", example=False, default=True)
+
+
+SECTIONS: dict[str, type] = {
+    "pack": Pack,
+    "wiring": Wiring,
+    "charge_wiring": Wiring,
+    "machine": Vehicle,
+    "charger": Charger,
+    "work": Work,
+    "source": SourceSettings,
+    "limits": LimitOverride,
+}
+"""Every section by its name in the file; ``source`` and ``limits`` may stand several times."""
+
+
+@cache
+def section_keys(section: str) -> tuple[Key, ...]:
+    """Return the keys of a section in the order of the documentation; KeyError for a section that is none."""
+    return keys_of(section, SECTIONS[section])
+
+
+@cache
+def find_key(section: str, name: str) -> Key:
+    """Return one key's description; KeyError where there is none of that name."""
+    found = {key.name: key for key in section_keys(section)}
+    return found[name]
+
+
+def missing(section: str, name: str) -> str:
+    """Return what to say of a figure that needs a key the file lacks: which one, and where to find it.
+
+    ``unknown: [pack] continuous_discharge_a is not stated; it is the current ...: see the pack maker's sheet``
+    """
+    key = find_key(section, name)
+    unit = f", in {key.unit}" if key.unit else ""
+    return f"unknown: {key.place} is not stated ({key.meaning}{unit}); find it: {key.find}"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Machine:
+    """All that a machine file states.
+
+    Attributes:
+        pack, wiring, charge_wiring, vehicle, charger, work: the sections; an absent one has nothing but None.
+        sources: in the order of the file.
+        limit_overrides: by the limit's name.
+        text: the file's whole text, kept with a session so that it can be judged again.
+        file: its name as the user gave it.
+
+    """
+
+    pack: Pack
+    wiring: Wiring = field(default_factory=Wiring)
+    charge_wiring: Wiring = field(default_factory=Wiring)
+    vehicle: Vehicle = field(default_factory=Vehicle)
+    charger: Charger = field(default_factory=Charger)
+    work: Work = field(default_factory=Work)
+    sources: tuple[SourceSettings, ...] = ()
+    limit_overrides: Mapping[str, LimitOverride] = field(default_factory=dict)
+    text: str = ""
+    file: str = ""
+
+    @property
+    def name(self) -> str:
+        """What to call the machine: its own name, else the pack's, else the file's, as printable text."""
+        return printable(self.vehicle.name or self.pack.name or PurePath(self.file).stem or "machine")
+
+    @property
+    def bench(self) -> bool:
+        """Whether the pack stands by itself: the file says nothing of a machine."""
+        return self.vehicle == Vehicle()
