@@ -1,1 +1,1 @@
-"""Sessions in SQLite: schema, one writer thread, readers."""
+"""The store: one SQLite file in which every session is kept. Knows the model only."""

@@ -1,0 +1,27 @@
+"""Where the store is unless the user says otherwise."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import platformdirs
+
+STORE_VARIABLE = "SHAKEDOWN_STORE"
+_FILE_NAME = "sessions.sqlite3"
+
+
+def default_store_path() -> Path:
+    """Return what ``SHAKEDOWN_STORE`` names, else the file in the user's data folder of this platform."""
+    named = os.environ.get(STORE_VARIABLE)
+    return Path(named).expanduser() if named else _own_folder() / _FILE_NAME
+
+
+def make_folder_if_ours(path: Path) -> None:
+    """Make the folder of ``path`` if it is the program's own data folder; any other is the user's to make."""
+    if path.parent == _own_folder():
+        path.parent.mkdir(parents=True, exist_ok=True)
+
+
+def _own_folder() -> Path:
+    return Path(platformdirs.user_data_path("shakedown", appauthor=False))

@@ -1,0 +1,198 @@
+"""Reading the store: what sessions there are, and what is in each."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from telemetry.model.batch import Times, Values
+from telemetry.model.errors import InputError
+from telemetry.model.events import Event
+from telemetry.model.recording import TimeBasis
+from telemetry.store.event_tables import read_events
+from telemetry.store.recovery import recover_if_possible, unclosed
+from telemetry.store.rows import StoredSeries, read_rows
+from telemetry.store.schema import connect_for_reading
+from telemetry.store.session_rows import EndedHow, Origin, last_time, stored_series
+from telemetry.store.stored_recording import StoredRecording, by_group
+from telemetry.store.trouble import file_text, store_error
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
+
+
+@dataclass(frozen=True, slots=True)
+class SessionRecord:
+    """What is known of a session without reading its rows.
+
+    Attributes:
+        id: its number.
+        machine: what the machine is called.
+        machine_text: the machine file that was in force.
+        digest: SHA-256 of ``machine_text``, in hexadecimal.
+        origin: ``live``, ``replay`` or ``import``.
+        time_basis: of the rows' times.
+        started: int microseconds since the epoch.
+        start: where the rows' times count from.
+        ended: by the clock of ``started``; None while it is being recorded.
+        ended_how: ``normal``, or ``ended without notice`` where the program was killed; None while it is recorded.
+        replayed_from: name of what was replayed or imported.
+        last: time of its last row or event, by the rows' clock; None where it has neither.
+
+    """
+
+    id: int
+    machine: str
+    machine_text: str | None
+    digest: str | None
+    origin: Origin
+    time_basis: TimeBasis
+    started: int
+    start: int
+    ended: int | None
+    ended_how: EndedHow | None
+    replayed_from: str | None
+    last: int | None
+
+    @property
+    def duration_s(self) -> float:
+        """Seconds from start to end; up to the last row or event while it is being recorded."""
+        if self.ended is not None:
+            return (self.ended - self.started) / 1e6
+        return 0.0 if self.last is None else max(0, self.last - self.start) / 1e6
+
+
+class StoreReader:
+    """Reads the store at ``path`` over a connection that cannot write; made by :meth:`open`.
+
+    Every reading method raises :class:`~telemetry.model.errors.StoreError` where the file cannot be read.
+    """
+
+    def __init__(self, path: Path, db: Database) -> None:
+        self.path = path
+        self._db = db
+
+    @classmethod
+    def open(cls, path: Path) -> StoreReader:
+        """Open the store; sessions that a killed program left open are closed first, where it can be written.
+
+        Raises:
+            StoreError: no such file, not a database, another program's, or newer than this program.
+
+        """
+        db = connect_for_reading(path)
+        try:
+            if unclosed(db):
+                recover_if_possible(path)
+        except BaseException as error:
+            db.close()
+            if isinstance(error, sqlite3.Error):
+                raise store_error(path, error) from error
+            raise
+        return cls(path, db)
+
+    def close(self) -> None:
+        """Close the connection; safe twice."""
+        self._db.close()
+
+    def __enter__(self) -> StoreReader:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def sessions(self) -> list[SessionRecord]:
+        """Return all sessions, oldest first."""
+        with self._one_sentence():
+            return [self._record(row) for row in list(self._db.query("SELECT * FROM session ORDER BY id"))]
+
+    def session(self, which: int | Literal["last"]) -> SessionRecord:
+        """Return the session of that number, or the latest.
+
+        Raises:
+            InputError: there is none such.
+
+        """
+        with self._one_sentence():
+            latest = self._db.execute("SELECT max(id) FROM session").fetchone()[0]
+            wanted = latest if which == "last" else which
+            rows = list(self._db.query("SELECT * FROM session WHERE id = ?", [wanted]))
+            if rows:
+                return self._record(rows[0])
+        if latest is None:
+            raise InputError(f"the store {file_text(self.path)} holds no session yet; record one first")
+        raise InputError(f"there is no session {which} in the store {file_text(self.path)}; the latest is {latest}")
+
+    def recording(self, session: int | Literal["last"]) -> StoredRecording:
+        """Return the session as a :class:`~telemetry.model.recording.Recording`."""
+        record = self.session(session)
+        with self._one_sentence():
+            series = stored_series(self._db, record.id)
+        warnings = (
+            (f"session {record.id} ended without notice: the program or the computer stopped",)
+            if record.ended_how == "ended without notice"
+            else ()
+        )
+        return StoredRecording(
+            self.path, record.id, record.time_basis, record.start, record.machine_text, series, warnings
+        )
+
+    def events(self, session: int | Literal["last"]) -> list[Event]:
+        """Return all its events, inputs and findings, by time; at equal times in the order in which they came."""
+        record = self.session(session)
+        with self._one_sentence():
+            return read_events(self._db, record.id)
+
+    def arrays(self, session: int | Literal["last"], signals: Sequence[str]) -> dict[str, tuple[Times, Values]]:
+        """Return the rows of each signal: times, and values with NaN for unknown, both of shape (rows,).
+
+        Where several groups carry a signal, the group that brought it first stands for it, as it does live. A
+        signal the session does not have is left out. All of it is in memory at once.
+        """
+        record = self.session(session)
+        with self._one_sentence():
+            groups = by_group(stored_series(self._db, record.id))
+            begun = {group: self._first_time(parts) for group, parts in groups.items()}
+            wanted: dict[Any, list[str]] = {}
+            for signal in dict.fromkeys(signals):
+                carriers = [group for group in groups if group.place(signal) is not None]
+                if carriers:
+                    first = min(carriers, key=lambda group: (begun[group], group.origin, group.key))
+                    wanted.setdefault(first, []).append(signal)
+            found: dict[str, tuple[Times, Values]] = {}
+            for group, names in wanted.items():
+                found |= self._columns(groups[group], tuple(names))
+            return {signal: found[signal] for signal in signals if signal in found}
+
+    def _columns(self, parts: Sequence[StoredSeries], signals: tuple[str, ...]) -> dict[str, tuple[Times, Values]]:
+        pieces = [piece for part in parts for piece in read_rows(self._db.conn, part, signals)]
+        t = np.concatenate([piece[0] for piece in pieces]) if pieces else np.empty(0, np.int64)
+        values = np.concatenate([piece[1] for piece in pieces]) if pieces else np.empty((0, len(signals)))
+        return {signal: (t, np.ascontiguousarray(values[:, place])) for place, signal in enumerate(signals)}
+
+    def _first_time(self, parts: Sequence[StoredSeries]) -> float:
+        for part in parts:
+            first = self._db.execute(f'SELECT min(t) FROM "{part.table}" WHERE series = ?', [part.id]).fetchone()[0]  # noqa: S608
+            if first is not None:
+                return float(first)
+        return float("inf")
+
+    def _record(self, row: dict[str, Any]) -> SessionRecord:
+        last = last_time(self._db, row["id"]) if row["ended"] is None else None
+        return SessionRecord(last=last, **row)
+
+    @contextmanager
+    def _one_sentence(self) -> Iterator[None]:
+        try:
+            yield
+        except sqlite3.Error as error:
+            raise store_error(self.path, error) from error

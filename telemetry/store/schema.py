@@ -1,0 +1,248 @@
+"""The store's tables, the numbered steps that led to them, and how a connection to them is opened.
+
+The number of the last step taken stands in the file's ``user_version``, and ``application_id`` tells our files from
+other programs'. A step, once released, is never changed: the next one amends it.
+
+Times are int microseconds. Values are in the units of the vocabulary, unknown is NULL. The group tables, one a group
+layout, and their narrow views are made as they are needed: see :mod:`telemetry.store.layout`.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from telemetry.model.errors import StoreError
+from telemetry.store.place import make_folder_if_ours
+from telemetry.store.trouble import file_text, result_code, store_error
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
+
+APPLICATION_ID = 0x53484B44  # "SHKD"
+BUSY_S = 5.0
+_WAL_SIZE_LIMIT = 16 * 1024 * 1024
+
+MIGRATIONS = (
+    # 1: sessions, what fed them, where their rows are, and what happened
+    """
+    CREATE TABLE session (
+        id INTEGER PRIMARY KEY AUTOINCREMENT, machine TEXT NOT NULL, started INTEGER NOT NULL, ended INTEGER,
+        origin TEXT NOT NULL, digest TEXT, time_basis TEXT NOT NULL, replayed_from TEXT);
+    CREATE TABLE source (
+        id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES session ON DELETE CASCADE,
+        name TEXT NOT NULL, driver TEXT);
+    CREATE INDEX source_by_session ON source (session);
+    CREATE TABLE layout (table_name TEXT PRIMARY KEY, group_name TEXT NOT NULL) WITHOUT ROWID;
+    CREATE TABLE series (
+        id INTEGER PRIMARY KEY AUTOINCREMENT, source INTEGER NOT NULL REFERENCES source ON DELETE CASCADE,
+        group_name TEXT NOT NULL, table_name TEXT NOT NULL REFERENCES layout, origin TEXT NOT NULL,
+        signals TEXT NOT NULL);
+    CREATE INDEX series_by_source ON series (source);
+    CREATE INDEX series_by_table ON series (table_name);
+    CREATE TABLE minute (
+        series INTEGER NOT NULL REFERENCES series ON DELETE CASCADE, signal TEXT NOT NULL, minute INTEGER NOT NULL,
+        low REAL NOT NULL, mean REAL NOT NULL, high REAL NOT NULL, n INTEGER NOT NULL,
+        PRIMARY KEY (series, minute, signal)) WITHOUT ROWID;
+    CREATE TABLE alarm (
+        id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES session ON DELETE CASCADE,
+        number INTEGER NOT NULL, t INTEGER NOT NULL, limit_name TEXT NOT NULL, signal TEXT NOT NULL,
+        level TEXT NOT NULL, state TEXT NOT NULL, value REAL, bound REAL, why TEXT NOT NULL);
+    CREATE INDEX alarm_by_session ON alarm (session, t);
+    CREATE TABLE mark (
+        id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES session ON DELETE CASCADE,
+        number INTEGER NOT NULL, t INTEGER NOT NULL, text TEXT NOT NULL, set_by TEXT NOT NULL);
+    CREATE INDEX mark_by_session ON mark (session, t);
+    CREATE TABLE link_state (
+        id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES session ON DELETE CASCADE,
+        number INTEGER NOT NULL, t INTEGER NOT NULL, source TEXT NOT NULL, state TEXT NOT NULL,
+        why TEXT NOT NULL, retry_at INTEGER);
+    CREATE INDEX link_state_by_session ON link_state (session, t);
+    CREATE TABLE ledger (
+        id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES session ON DELETE CASCADE,
+        t INTEGER NOT NULL, entry TEXT NOT NULL, amount REAL, unit TEXT NOT NULL, method TEXT NOT NULL);
+    CREATE INDEX ledger_by_session ON ledger (session, t);
+    """,
+    # 2: how a session ended and where its times count from; the machine file; the other events
+    """
+    ALTER TABLE session ADD COLUMN start INTEGER NOT NULL DEFAULT 0;
+    ALTER TABLE session ADD COLUMN ended_how TEXT;
+    ALTER TABLE session ADD COLUMN machine_text TEXT;
+    UPDATE session SET ended_how = 'normal' WHERE ended IS NOT NULL;
+    UPDATE session SET start = started WHERE time_basis = 'absolute';
+    CREATE TABLE acknowledge (
+        id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES session ON DELETE CASCADE,
+        number INTEGER NOT NULL, t INTEGER NOT NULL, limit_name TEXT);
+    CREATE INDEX acknowledge_by_session ON acknowledge (session, t);
+    CREATE TABLE gap (
+        id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES session ON DELETE CASCADE,
+        number INTEGER NOT NULL, t INTEGER NOT NULL, source TEXT NOT NULL, signal TEXT NOT NULL,
+        start INTEGER NOT NULL);
+    CREATE INDEX gap_by_session ON gap (session, t);
+    CREATE TABLE loss (
+        id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES session ON DELETE CASCADE,
+        number INTEGER NOT NULL, t INTEGER NOT NULL, listener TEXT NOT NULL, lost_values INTEGER NOT NULL,
+        why TEXT NOT NULL);
+    CREATE INDEX loss_by_session ON loss (session, t);
+    """,
+)
+
+
+def connect_for_writing(path: Path, busy_s: float = BUSY_S) -> Database:
+    """Open the store at ``path`` for writing, made or brought up to date first; for use on this thread only.
+
+    Write-ahead log, and every commit waits until the disk has it (``synchronous=FULL``): with the usual NORMAL a
+    power cut may take minutes of this sort of data.
+
+    Raises:
+        StoreError: folder missing, read-only, disk full, not a database, another program's, or newer than this one.
+
+    """
+    from sqlite_utils import Database  # late: it takes as long to import as all the rest
+
+    file = file_text(path)
+    try:
+        make_folder_if_ours(path)
+        if not path.parent.is_dir():
+            raise StoreError(f"the folder of the store {file} does not exist; make it first, or name another file")
+        if path.is_dir():
+            raise StoreError(f"{file} is a folder, not a store; name a file in it")
+        connection = sqlite3.connect(path, timeout=busy_s, isolation_level=None, cached_statements=256)
+    except (sqlite3.Error, OSError) as error:
+        raise store_error(path, error) from error
+    try:
+        db = Database(connection)
+        _version(db, path)
+        _enter_wal(db, busy_s)
+        db.execute("PRAGMA synchronous = FULL")
+        db.execute("PRAGMA foreign_keys = ON")
+        db.execute(f"PRAGMA journal_size_limit = {_WAL_SIZE_LIMIT}")
+        migrate(db, path)
+    except BaseException as error:
+        connection.close()
+        if isinstance(error, sqlite3.Error | OSError):
+            raise store_error(path, error) from error
+        raise
+    return db
+
+
+def connect_for_reading(path: Path, busy_s: float = BUSY_S) -> Database:
+    """Open the store at ``path`` for reading only; an older file is brought up to date first, where it may be.
+
+    Raises:
+        StoreError: no such file, not a database, another program's, newer than this one, or older and read-only.
+
+    """
+    file = file_text(path)
+    if path.is_dir():
+        raise StoreError(f"{file} is a folder, not a store; name a file in it")
+    if not path.is_file():
+        raise StoreError(f"there is no store at {file}; record a session first, or name another file")
+    db = _open_read_only(path, busy_s)
+    try:
+        version = _version(db, path)
+        if version == len(MIGRATIONS):
+            return db
+        if version == 0:
+            raise StoreError(f"the store {file} is empty; record a session first, or name another file")
+    except sqlite3.Error as error:
+        db.close()
+        raise store_error(path, error) from error
+    except StoreError:
+        db.close()
+        raise
+    db.close()
+    connect_for_writing(path, busy_s).close()
+    return _open_read_only(path, busy_s)
+
+
+def _open_read_only(path: Path, busy_s: float) -> Database:
+    from sqlite_utils import Database
+
+    # A store on a read-only medium has no place for the log's index, and needs none where it was closed properly.
+    shut = not path.with_name(path.name + "-wal").exists()
+    last: sqlite3.Error | None = None
+    for options in ("mode=ro", "mode=ro&immutable=1") if shut else ("mode=ro",):
+        connection = None
+        try:
+            connection = sqlite3.connect(
+                f"{path.absolute().as_uri()}?{options}",
+                uri=True,
+                timeout=busy_s,
+                isolation_level=None,
+                check_same_thread=False,
+            )
+            connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+            return Database(connection)
+        except sqlite3.Error as error:
+            if connection is not None:
+                connection.close()
+            last = error
+            if result_code(error) not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
+                break
+    assert last is not None
+    raise store_error(path, last) from last
+
+
+def _version(db: Database, path: Path) -> int:
+    """Return the number of the last step the file has taken, 0 for an empty one; refuse what is not ours."""
+    application_id = db.execute("PRAGMA application_id").fetchone()[0]
+    version = int(db.execute("PRAGMA user_version").fetchone()[0])
+    if application_id != APPLICATION_ID:
+        tables = db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+        if application_id or version or tables:
+            raise StoreError(f"{file_text(path)} is another program's database; name another file for the store")
+    elif version > len(MIGRATIONS):
+        raise StoreError(
+            f"the store {file_text(path)} was written by a newer version of this program (layout {version}, this one"
+            f" knows {len(MIGRATIONS)}); update the program, or name another file"
+        )
+    return version
+
+
+def migrate(db: Database, path: Path, to: int = len(MIGRATIONS)) -> None:
+    """Take the steps the file has not taken yet, up to number ``to``: all or none."""
+    if _version(db, path) >= to:
+        return
+    with transaction(db):
+        for number in range(_version(db, path) + 1, to + 1):  # another process may have been quicker
+            db.executescript(MIGRATIONS[number - 1])
+            db.execute(f"PRAGMA user_version = {number}")
+        db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+
+
+def _enter_wal(db: Database, busy_s: float) -> None:
+    """Switch the file to a write-ahead log; SQLite itself does not wait here for another that does the same."""
+    give_up = time.monotonic() + busy_s
+    while True:
+        try:
+            mode = db.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+            break
+        except sqlite3.OperationalError as error:
+            if result_code(error) != sqlite3.SQLITE_BUSY or time.monotonic() > give_up:
+                raise
+            time.sleep(0.02)
+    if mode != "wal":
+        raise StoreError(
+            f"this place cannot keep a write-ahead log (it offers {mode}); put the store on a local disk"
+        )
+
+
+@contextmanager
+def transaction(db: Database) -> Iterator[None]:
+    """All or nothing, and the right to write from the first statement on.
+
+    ``Database.atomic()`` begins as a reader; where another process writes meanwhile, its first write fails at once,
+    however long one is ready to wait. Inside this block ``atomic()`` nests as a savepoint.
+    """
+    db.conn.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        db.conn.execute("COMMIT")
+    except BaseException:
+        db.rollback()
+        raise

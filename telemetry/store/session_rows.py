@@ -1,0 +1,224 @@
+"""What a session writes: its own row, sources and series, rows, minutes and events.
+
+Everything here runs within a transaction of the caller's. What a running session remembers is never changed but
+replaced, so that after a failed transaction the state before it still holds.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Literal
+
+from telemetry.model.batch import Batch, Group, Span, merged
+from telemetry.model.recording import TimeBasis
+from telemetry.store.event_tables import insert_events, last_event_time
+from telemetry.store.layout import drop_unused, quoted, table_for, widen
+from telemetry.store.minutes import MINUTE, MinuteRow, closed_minutes, minute_rows
+from telemetry.store.rows import RowInsert, StoredSeries, read_rows
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
+
+Origin = Literal["live", "replay", "import"]
+EndedHow = Literal["normal", "ended without notice"]
+
+
+@dataclass(frozen=True)
+class OpenSeries:
+    """A series being written: where its rows go, and those of the minute not closed yet."""
+
+    stored: StoredSeries
+    insert: RowInsert
+    open_rows: tuple[Batch, ...] = ()
+
+
+@dataclass(frozen=True)
+class RunningSession:
+    """What a session that is being written remembers between transactions."""
+
+    id: int
+    drivers: Mapping[str, str]
+    sources: Mapping[str, int] = field(default_factory=dict)
+    series: Mapping[tuple[str, str], OpenSeries] = field(default_factory=dict)
+    next_event: int = 0
+
+
+@dataclass(frozen=True)
+class SessionStart:
+    """What is known of a session as it begins; see :meth:`telemetry.store.writer.StoreWriter.begin_session`."""
+
+    machine: str
+    machine_text: str | None
+    origin: Origin
+    time_basis: TimeBasis
+    started: int
+    start: int
+    replayed_from: str | None
+    drivers: Mapping[str, str]
+
+
+def insert_session(db: Database, new: SessionStart) -> RunningSession:
+    """Write the session's own row."""
+    digest = None if new.machine_text is None else hashlib.sha256(new.machine_text.encode()).hexdigest()
+    cursor = db.execute(
+        "INSERT INTO session (machine, machine_text, digest, origin, time_basis, started, start, replayed_from)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        [
+            new.machine,
+            new.machine_text,
+            digest,
+            new.origin,
+            new.time_basis,
+            int(new.started),
+            int(new.start),
+            new.replayed_from,
+        ],
+    )
+    assert cursor.lastrowid is not None
+    return RunningSession(cursor.lastrowid, dict(new.drivers))
+
+
+def insert_spans(db: Database, session: RunningSession, spans: Sequence[Span]) -> RunningSession:
+    """Write all that ``spans`` hold; return what the session then remembers."""
+    by_group: dict[tuple[str, str], list[Batch]] = {}
+    for span in spans:
+        for batch in span.batches:
+            if len(batch):
+                by_group.setdefault(batch.group.key, []).append(batch)
+    for batches in by_group.values():
+        session = _insert_batch(db, session, merged(batches))
+    number = session.next_event
+    for span in spans:
+        number = insert_events(db, session.id, number, span.events)
+    return replace(session, next_event=number)
+
+
+def close_session(db: Database, session: RunningSession, ended: int) -> None:
+    """Write the open minutes and the session's end."""
+    for series in session.series.values():
+        _insert_minutes(db, series.stored.id, minute_rows(series.open_rows))
+    _set_ended(db, session.id, ended, "normal")
+
+
+def close_left_open(db: Database, session: int) -> bool:
+    """Close a session whose program ended without notice, at its last row or event; False where it is closed."""
+    found = list(db.query("SELECT started, start FROM session WHERE id = ? AND ended IS NULL", [session]))
+    if not found:
+        return False
+    started, start = int(found[0]["started"]), int(found[0]["start"])
+    last = last_time(db, session)
+    for series in stored_series(db, session):
+        _rebuild_minutes(db, series)
+    _set_ended(db, session, started + max(0, (last if last is not None else start) - start), "ended without notice")
+    return True
+
+
+def delete_rows_of(db: Database, session: int) -> None:
+    """Remove a session and everything that belongs to it; tables that nothing uses any more go as well."""
+    for series in stored_series(db, session):
+        db.execute(f"DELETE FROM {quoted(series.table)} WHERE series = ?", [series.id])  # noqa: S608
+    db.execute("DELETE FROM session WHERE id = ?", [session])  # all else goes with it, by its foreign keys
+    drop_unused(db)
+
+
+def stored_series(db: Database, session: int) -> list[StoredSeries]:
+    """Return the series of ``session`` in the order in which they began."""
+    rows = db.query(
+        "SELECT series.id, source.name, group_name, table_name, origin, signals FROM series"
+        " JOIN source ON source.id = series.source WHERE source.session = ? ORDER BY series.id",
+        [session],
+    )
+    return [
+        StoredSeries(
+            row["id"],
+            row["table_name"],
+            Group(row["name"], row["group_name"], tuple(json.loads(row["signals"])), row["origin"]),
+        )
+        for row in rows
+    ]
+
+
+def last_time(db: Database, session: int) -> int | None:
+    """Return the time of the last row or event of ``session``, None where it has neither."""
+    times = [last_event_time(db, session)]
+    times += [
+        db.execute(f"SELECT max(t) FROM {quoted(series.table)} WHERE series = ?", [series.id]).fetchone()[0]  # noqa: S608
+        for series in stored_series(db, session)
+    ]
+    return max((t for t in times if t is not None), default=None)
+
+
+def _insert_batch(db: Database, session: RunningSession, batch: Batch) -> RunningSession:
+    session, series = _series_for(db, session, batch.group)
+    batch = batch.as_wide_as(series.stored.group)
+    series.insert.run(db.conn, series.stored.id, batch)
+    closed, open_rows = closed_minutes(series.open_rows, batch)
+    _insert_minutes(db, series.stored.id, closed)
+    series = replace(series, open_rows=open_rows)
+    return replace(session, series={**session.series, batch.group.key: series})
+
+
+def _series_for(db: Database, session: RunningSession, group: Group) -> tuple[RunningSession, OpenSeries]:
+    """Return the series that rows of ``group`` go to, begun or widened where necessary."""
+    series = session.series.get(group.key)
+    if series is None:
+        session, source = _source(db, session, group.source)
+        return session, _begin_series(db, source, group)
+    wide = series.stored.group.widened(group.signals)
+    if wide is series.stored.group:
+        return session, series
+    if not widen(db, series.stored.table, wide.signals):
+        # Its table is full of other sessions' columns: it goes on as a second series of the same group.
+        _insert_minutes(db, series.stored.id, minute_rows(series.open_rows))
+        return session, _begin_series(db, session.sources[group.source], wide)
+    db.execute("UPDATE series SET signals = ? WHERE id = ?", [json.dumps(wide.signals), series.stored.id])
+    stored = replace(series.stored, group=wide)
+    return session, OpenSeries(stored, RowInsert(stored.table, wide.signals), series.open_rows)
+
+
+def _begin_series(db: Database, source: int, group: Group) -> OpenSeries:
+    table = table_for(db, group.name, group.signals)
+    cursor = db.execute(
+        "INSERT INTO series (source, group_name, table_name, origin, signals) VALUES (?, ?, ?, ?, ?)",
+        [source, group.name, table, group.origin, json.dumps(group.signals)],
+    )
+    assert cursor.lastrowid is not None
+    return OpenSeries(StoredSeries(cursor.lastrowid, table, group), RowInsert(table, group.signals))
+
+
+def _source(db: Database, session: RunningSession, name: str) -> tuple[RunningSession, int]:
+    if name in session.sources:
+        return session, session.sources[name]
+    cursor = db.execute(
+        "INSERT INTO source (session, name, driver) VALUES (?, ?, ?)", [session.id, name, session.drivers.get(name)]
+    )
+    assert cursor.lastrowid is not None
+    return replace(session, sources={**session.sources, name: cursor.lastrowid}), cursor.lastrowid
+
+
+def _insert_minutes(db: Database, series: int, rows: Iterable[MinuteRow]) -> None:
+    # A minute comes twice only where rows arrive behind their time or a group goes on in another series.
+    db.conn.executemany(
+        "INSERT INTO minute (series, signal, minute, low, mean, high, n) VALUES (?, ?, ?, ?, ?, ?, ?)"
+        " ON CONFLICT DO UPDATE SET low = min(low, excluded.low), high = max(high, excluded.high),"
+        " mean = (mean * n + excluded.mean * excluded.n) / (n + excluded.n), n = n + excluded.n",
+        [(series, *row) for row in rows],
+    )
+
+
+def _rebuild_minutes(db: Database, series: StoredSeries) -> None:
+    """Write the minutes after the last one written: closed minutes were committed together with their rows."""
+    last = db.execute("SELECT max(minute) FROM minute WHERE series = ?", [series.id]).fetchone()[0]
+    since = None if last is None else (int(last) + 1) * MINUTE
+    open_rows: tuple[Batch, ...] = ()
+    for t, values in read_rows(db.conn, series, series.group.signals, since):
+        closed, open_rows = closed_minutes(open_rows, Batch(series.group, t, values))
+        _insert_minutes(db, series.id, closed)
+    _insert_minutes(db, series.id, minute_rows(open_rows))
+
+
+def _set_ended(db: Database, session: int, ended: int, how: EndedHow) -> None:
+    db.execute("UPDATE session SET ended = ?, ended_how = ? WHERE id = ?", [int(ended), how, session])

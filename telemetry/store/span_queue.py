@@ -1,0 +1,161 @@
+"""What waits to be written: spans and calls in one line, with bounds and a count of what was refused."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from concurrent.futures import Future
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
+
+from telemetry.model.batch import Span
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
+
+T = TypeVar("T")
+
+LIVE_SPAN_US = 60_000_000
+MAX_VALUES = 4_000_000
+MAX_EVENTS = 100_000
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """Values (rows times signals) of a session by what became of them.
+
+    Attributes:
+        queued: waiting to be written.
+        stored: written and committed.
+        refused: not taken, because the queue was full.
+        limit: the most that may wait.
+        refused_events: events not taken, for the same reason.
+
+    """
+
+    queued: int
+    stored: int
+    refused: int
+    limit: int
+    refused_events: int = 0
+
+
+@dataclass(eq=False)
+class Call(Generic[T]):
+    """Something else for the writing thread to do, in its turn."""
+
+    work: Callable[[Database], T]
+    done: Future[T] = field(default_factory=Future)
+    again_on_failure: bool = False
+
+
+class SpanQueue:
+    """First in, first out; not safe for threads by itself.
+
+    Live spans are bound by time, 60 s from the oldest to the newest, and all by memory. An empty queue takes any
+    span, however large.
+    """
+
+    def __init__(self, max_values: int) -> None:
+        self.max_values = max_values
+        self.live = True
+        self.calls = 0
+        self._line: deque[Span | Call[Any]] = deque()
+        self._ends: deque[int] = deque()
+        self._values = self._events = 0
+        self._stored = self._refused = self._refused_events = 0
+
+    def __bool__(self) -> bool:
+        return bool(self._line)
+
+    @property
+    def values(self) -> int:
+        """How many values wait."""
+        return self._values
+
+    @property
+    def counts(self) -> Counts:
+        """The figures of the session so far."""
+        return Counts(self._values, self._stored, self._refused, self.max_values, self._refused_events)
+
+    def start_counting(self, live: bool) -> None:
+        """Set the counts of a new session to nothing."""
+        self.live = live
+        self._stored = self._refused = self._refused_events = 0
+
+    def has_room(self, end: int | None = None, values: int = 1) -> bool:
+        """Tell whether a span of ``values`` that ends at ``end`` would be taken."""
+        if not self._ends:
+            return True
+        late = self.live and end is not None and end - self._ends[0] > LIVE_SPAN_US
+        return not late and self._values + values <= self.max_values
+
+    def add(self, span: Span) -> int:
+        """Take ``span``, or only its events where there is no room for its rows; return how many values were not."""
+        values = span.value_count
+        refused = 0
+        if values and not self.has_room(span.end, values):
+            refused, values = values, 0
+            self._refused += refused
+            span = replace(span, batches=())
+        if self._events + len(span.events) > MAX_EVENTS:
+            self._refused_events += len(span.events)
+            span = replace(span, events=())
+        if values or span.events:
+            self._line.append(span)
+            self._ends.append(span.end)
+            self._values += values
+            self._events += len(span.events)
+        return refused
+
+    def add_call(self, call: Call[Any]) -> None:
+        """Take a call, to be made after everything before it was written."""
+        self._line.append(call)
+        self.calls += 1
+
+    def head(self) -> Span | Call[Any]:
+        """Return what is first."""
+        return self._line[0]
+
+    def first_spans(self, values: int) -> list[Span]:
+        """Return the spans at the front of the line, without taking them out: at least one, about ``values``."""
+        found: list[Span] = []
+        total = 0
+        for job in self._line:
+            if isinstance(job, Call) or (found and total >= values):
+                break
+            found.append(job)
+            total += job.value_count
+        return found
+
+    def take_call(self) -> None:
+        """Take the call out that is first."""
+        assert isinstance(self._line.popleft(), Call)
+        self.calls -= 1
+
+    def written(self, spans: list[Span]) -> None:
+        """Take out the first spans, which are committed."""
+        self._stored += self._take_out(len(spans))
+
+    def give_up(self) -> list[Call[Any]]:
+        """Throw away every span, counted as refused; return the calls that were in between."""
+        calls: list[Call[Any]] = []
+        while self._line:
+            if isinstance(self._line[0], Call):
+                calls.append(self._line[0])
+                self.take_call()
+            else:
+                self._refused_events += len(self._line[0].events)
+                self._refused += self._take_out(1)
+        return calls
+
+    def _take_out(self, count: int) -> int:
+        values = 0
+        for _ in range(count):
+            span = self._line.popleft()
+            assert isinstance(span, Span)
+            self._ends.popleft()
+            self._events -= len(span.events)
+            values += span.value_count
+        self._values -= values
+        return values

@@ -1,0 +1,119 @@
+"""A stored session as a recording: its measured groups and recorded inputs, merged in time order."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from telemetry.model.batch import Batch, Group, Span, Times, Values
+from telemetry.model.events import Event
+from telemetry.model.recording import TimeBasis
+from telemetry.store.event_tables import read_events
+from telemetry.store.rows import StoredSeries, read_rows
+from telemetry.store.schema import connect_for_reading
+from telemetry.store.trouble import store_error
+
+
+class StoredRecording:
+    """One session, read in pieces of bounded size over a connection of its own; a :class:`Recording`."""
+
+    def __init__(
+        self,
+        path: Path,
+        session: int,
+        time_basis: TimeBasis,
+        start: int,
+        machine_text: str | None,
+        series: Sequence[StoredSeries],
+        warnings: tuple[str, ...] = (),
+    ) -> None:
+        self.name = f"session {session}"
+        self.time_basis: TimeBasis = time_basis
+        self.start = start
+        self.machine_text = machine_text
+        self.warnings = warnings
+        self._path, self._session = path, session
+        self._series = by_group([one for one in series if one.group.origin == "measured"])
+        self.groups = tuple(self._series)
+
+    def spans(self, rows: int = 8192) -> Iterator[Span]:
+        """See :meth:`telemetry.model.recording.Recording.spans`."""
+        db = connect_for_reading(self._path)
+        try:
+            events = read_events(db, self._session, inputs_only=True)
+            streams = [_Stream(group, read_group(db.conn, parts, group)) for group, parts in self._series.items()]
+            while (span := _next_span(streams, events, rows)) is not None:
+                events = events[len(span.events) :]
+                yield span
+        except sqlite3.Error as error:
+            raise store_error(self._path, error) from error
+        finally:
+            db.close()
+
+
+def by_group(series: Sequence[StoredSeries]) -> Mapping[Group, list[StoredSeries]]:
+    """Return the series of each group in the order they began, under the group's widest layout."""
+    found: dict[tuple[str, str], list[StoredSeries]] = {}
+    for one in series:
+        found.setdefault(one.group.key, []).append(one)
+    return {parts[-1].group: parts for parts in found.values()}  # a later part carries all that the earlier did
+
+
+def read_group(
+    connection: sqlite3.Connection, parts: Sequence[StoredSeries], group: Group
+) -> Iterator[tuple[Times, Values]]:
+    """Give all rows of ``group`` in time order, in pieces of bounded size."""
+    for part in parts:
+        yield from read_rows(connection, part, group.signals)
+
+
+class _Stream:
+    """The rows of one group, of which some are in memory."""
+
+    def __init__(self, group: Group, pieces: Iterator[tuple[Times, Values]]) -> None:
+        self.group = group
+        self.t: Times = np.empty(0, np.int64)
+        self.values: Values = np.empty((0, len(group.signals)))
+        self.done = False
+        self._pieces = pieces
+
+    def load(self) -> None:
+        """Bring another piece into memory; ``done`` where there is none."""
+        piece = next(self._pieces, None)
+        if piece is None:
+            self.done = True
+        elif len(self.t):
+            self.t, self.values = np.concatenate((self.t, piece[0])), np.concatenate((self.values, piece[1]))
+        else:
+            self.t, self.values = piece
+
+    def take(self, end: int) -> Batch:
+        """Take out the rows up to and including ``end``, all of them."""
+        while not self.done and (not len(self.t) or self.t[-1] <= end):
+            self.load()
+        cut = int(np.searchsorted(self.t, end, side="right"))
+        batch = Batch(self.group, self.t[:cut], self.values[:cut])
+        self.t, self.values = self.t[cut:], self.values[cut:]
+        return batch
+
+
+def _next_span(streams: Sequence[_Stream], events: Sequence[Event], rows: int) -> Span | None:
+    """Return the next rows and events, about ``rows`` of them; None where nothing is left."""
+    for stream in streams:
+        while not stream.done and len(stream.t) < rows:
+            stream.load()
+    # What each stream has in memory covers at least the next `rows` of all together, unless the stream ends there.
+    first = [stream.t[:rows] for stream in streams]
+    first.append(np.fromiter((event.t for event in events[:rows]), np.int64))
+    ahead = np.concatenate(first)
+    if not len(ahead):
+        return None
+    end = int(ahead.max() if len(ahead) <= rows else np.partition(ahead, rows - 1)[rows - 1])
+    batches = [stream.take(end) for stream in streams]
+    count = 0
+    while count < len(events) and events[count].t <= end:
+        count += 1
+    return Span(end, tuple(batch for batch in batches if len(batch)), tuple(events[:count]))

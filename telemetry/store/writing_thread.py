@@ -1,0 +1,274 @@
+"""The one thread that owns the connection that writes: what it does next, what it does when the disk fails."""
+
+from __future__ import annotations
+
+import asyncio
+import concurrent.futures
+import contextlib
+import sqlite3
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
+
+from telemetry.model.batch import Span
+from telemetry.model.errors import StoreError
+from telemetry.store.recovery import recover
+from telemetry.store.schema import connect_for_writing
+from telemetry.store.span_queue import Call, Counts, SpanQueue
+from telemetry.store.trouble import file_text, is_trouble, store_error
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
+
+RETRY_S = 1.0
+# A transaction of this size takes about a tenth of a second, which another process that writes can well wait.
+_VALUES_A_COMMIT = 250_000
+
+T = TypeVar("T")
+
+
+class SpanWork(Protocol):
+    """What is done with spans; called on the writing thread only."""
+
+    def write(self, db: Database, spans: list[Span]) -> None:
+        """Write and commit ``spans``, all or none."""
+        ...
+
+    def abandon(self) -> None:
+        """Let go of the session, whose end could not be written."""
+        ...
+
+
+class WritingThread:
+    """Takes spans and calls from any thread, and does them in their order on a thread of its own.
+
+    Attributes:
+        failure: what keeps the store from being written now; None while all is well.
+
+    """
+
+    def __init__(self, path: Path, work: SpanWork, commit_s: float, max_values: int, busy_s: float) -> None:
+        self.failure: StoreError | None = None
+        self._path, self._work = path, work
+        self._commit_s, self._busy_s = commit_s, busy_s
+        self._changed = threading.Condition()
+        self._queue = SpanQueue(max_values)
+        self._waiting: list[tuple[asyncio.AbstractEventLoop, asyncio.Future[None]]] = []
+        self._closing = False
+        self._give_up_at: float | None = None
+        self._broken: BaseException | None = None
+        self._due = self._retry_at = 0.0
+        self._opened: concurrent.futures.Future[None] = concurrent.futures.Future()
+        self._thread = threading.Thread(target=self._run, name="store writer", daemon=True)
+
+    # ---- on the caller's side
+
+    def start(self) -> None:
+        """Start the thread; return once the store is open and recovered, or raise its StoreError."""
+        self._thread.start()
+        try:
+            self._opened.result()
+        except BaseException:
+            self._thread.join()
+            raise
+
+    def check_works(self) -> None:
+        """Raise RuntimeError where nothing more can be written."""
+        if self._broken is not None:
+            raise RuntimeError(f"writing to the store stopped: {self._broken!r}") from self._broken
+        if self._closing:
+            raise RuntimeError("the store is closed")
+
+    @property
+    def counts(self) -> Counts:
+        """What became of the values since :meth:`start_counting`."""
+        with self._changed:
+            return self._queue.counts
+
+    def start_counting(self, live: bool) -> None:
+        """Count from nothing for a new session; ``live`` ones are bound by time as well."""
+        with self._changed:
+            self._queue.start_counting(live)
+
+    def put(self, span: Span) -> int:
+        """Queue ``span``; return how many of its values were refused. Never waits."""
+        with self._changed:
+            idle = not self._queue
+            refused = self._queue.add(span)
+            if idle or self._queue.values >= _VALUES_A_COMMIT:
+                self._changed.notify()
+        return refused
+
+    async def room(self) -> None:
+        """Return once a span would be taken."""
+        while True:
+            with self._changed:
+                self.check_works()
+                if self._queue.has_room():
+                    return
+                loop = asyncio.get_running_loop()
+                woken: asyncio.Future[None] = loop.create_future()
+                self._waiting.append((loop, woken))
+                self._changed.notify()
+            await woken
+
+    def ask(self, work: Callable[[Database], T], limit_s: float = 60.0) -> T:
+        """Have ``work`` done behind all that was queued, and return what it returns.
+
+        Raises:
+            StoreError: it failed, or was not done within ``limit_s``.
+
+        """
+        return self._result(Call(work), limit_s)
+
+    def ask_at_last(self, work: Callable[[Database], T], limit_s: float) -> T:
+        """Do the same, again and again for ``limit_s``; then throw away what is queued and raise the StoreError."""
+        with self._changed:
+            self._give_up_at = time.monotonic() + limit_s
+        try:
+            # The last attempt may begin just before the limit.
+            return self._result(Call(work, again_on_failure=True), limit_s + self._busy_s + RETRY_S + 5.0)
+        finally:
+            with self._changed:
+                if not self._closing:
+                    self._give_up_at = None
+
+    def close(self, limit_s: float) -> None:
+        """Do all that is queued, for ``limit_s`` at the most, and end the thread; safe twice."""
+        with self._changed:
+            self._closing = True
+            if self._give_up_at is None:
+                self._give_up_at = time.monotonic() + limit_s
+            self._changed.notify_all()
+        self._thread.join()
+
+    def _result(self, call: Call[T], limit_s: float) -> T:
+        with self._changed:
+            self.check_works()
+            self._queue.add_call(call)
+            self._changed.notify()
+        try:
+            return call.done.result(limit_s)
+        except concurrent.futures.TimeoutError:
+            raise self.failure or StoreError(
+                f"the store {file_text(self._path)} did not answer within {limit_s:.0f} s; see that its disk is well"
+            ) from None
+
+    # ---- on the writing thread
+
+    def _run(self) -> None:
+        try:
+            db = connect_for_writing(self._path, self._busy_s)
+            try:
+                recover(db, self._path)
+            except BaseException as error:
+                db.close()
+                raise store_error(self._path, error) if is_trouble(error) else error from error
+        except BaseException as error:
+            self._opened.set_exception(error)
+            return
+        self._opened.set_result(None)
+        broken: BaseException | None = None
+        try:
+            while (job := self._next()) is not None:
+                if isinstance(job, Call):
+                    self._make(db, job)
+                else:
+                    self._write(db, job)
+        except BaseException as error:  # a mistake of ours: it must reach those who offer and wait
+            broken = error
+        finally:
+            self._shut(db, broken)
+
+    def _next(self) -> list[Span] | Call[Any] | None:
+        """Wait for what is to be done next; it stays in the queue until it is done."""
+        with self._changed:
+            while self._queue or not self._closing:
+                wait = self._wait_s() if self._queue else None
+                if wait is None or wait > 0:
+                    self._changed.wait(wait)
+                    continue
+                head = self._queue.head()
+                return head if isinstance(head, Call) else self._queue.first_spans(_VALUES_A_COMMIT)
+            return None
+
+    def _wait_s(self) -> float:
+        now = time.monotonic()
+        if self.failure is not None:
+            until = self._retry_at if self._give_up_at is None else min(self._retry_at, self._give_up_at)
+            return until - now
+        hurry = self._closing or self._waiting or self._queue.calls or self._queue.values >= _VALUES_A_COMMIT
+        return 0.0 if hurry else self._due - now
+
+    def _write(self, db: Database, spans: list[Span]) -> None:
+        self._due = time.monotonic() + self._commit_s
+        try:
+            self._work.write(db, spans)
+        except (sqlite3.Error, OSError) as error:
+            self._failed(error)
+            return
+        with self._changed:
+            self.failure = None
+            self._queue.written(spans)
+            self._wake()
+
+    def _make(self, db: Database, call: Call[Any]) -> None:
+        result, refusal = None, None
+        try:
+            result = call.work(db)
+        except StoreError as error:
+            refusal = error
+        except (sqlite3.Error, OSError) as error:
+            if call.again_on_failure or not is_trouble(error):
+                self._failed(error)
+                return
+            refusal = store_error(self._path, error)
+        with self._changed:
+            self._queue.take_call()
+            if call.again_on_failure:
+                self.failure = None
+        if refusal is None:
+            call.done.set_result(result)
+        else:
+            call.done.set_exception(refusal)
+
+    def _failed(self, error: sqlite3.Error | OSError) -> None:
+        """Keep all that is queued for another try; past the limit, give it up."""
+        if not is_trouble(error):
+            raise error
+        with self._changed:
+            self.failure = failure = store_error(self._path, error)
+            now = time.monotonic()
+            self._retry_at = now + RETRY_S
+            if self._give_up_at is None or now < self._give_up_at:
+                return
+            calls = self._queue.give_up()
+            self._wake()
+        self._work.abandon()
+        for call in calls:
+            call.done.set_exception(failure)
+
+    def _wake(self) -> None:
+        for loop, woken in self._waiting:
+            with contextlib.suppress(RuntimeError):  # that loop is closed
+                loop.call_soon_threadsafe(_set_done, woken)
+        self._waiting.clear()
+
+    def _shut(self, db: Database, broken: BaseException | None) -> None:
+        with contextlib.suppress(sqlite3.Error):  # what stays in the log is read from there
+            db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        db.close()
+        self._work.abandon()
+        with self._changed:
+            self._broken, self._closing = broken, True
+            calls = self._queue.give_up()
+            self._wake()
+        for call in calls:
+            call.done.set_exception(RuntimeError(f"writing to the store stopped: {broken!r}"))
+
+
+def _set_done(woken: asyncio.Future[None]) -> None:
+    if not woken.done():  # whoever waited may have been cancelled
+        woken.set_result(None)
