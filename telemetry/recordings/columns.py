@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 from telemetry.model.errors import RecordingError, did_you_mean, printable
+from telemetry.model.recording import TimeBasis
 from telemetry.model.signals import extra_name, find_signal, known_names, nearest_signals
 
-TimeBasis = Literal["absolute", "relative"]
 TIME_COLUMNS: dict[str, TimeBasis] = {"t": "relative", "time": "absolute"}
 COLUMN_LIMIT = 1000
 # Ten years: beyond it, seconds are a date in Unix time and not a run.

@@ -48,10 +48,9 @@ class CsvRecording(FileRecording):
         data, line = block.data.removeprefix(b"\xef\xbb\xbf"), block.first_line
         if data.startswith((b"\xff\xfe", b"\xfe\xff")):
             raise RecordingError(f"{self.file}: the text is UTF-16; save it as UTF-8")
-        while data[:1] in (b"\n", b"\r"):
-            line += data[:1] == b"\n"
-            data = data[1:]
-        head, end, rest = data.partition(b"\n")
+        text = data.lstrip(b"\r\n")
+        line += data.count(b"\n", 0, len(data) - len(text))
+        head, end, rest = text.partition(b"\n")
         if not head.strip():
             raise RecordingError(f"{self.file}: the file is empty; record or export it again")
         if b"\r" in head.rstrip(b"\r"):
@@ -91,8 +90,6 @@ class CsvRecording(FileRecording):
             table = _parsed(block.data, types)
         except pa.ArrowInvalid:
             return None
-        if b'"' in block.data and table.num_rows != block.data.count(b"\n"):
-            return None  # a quoted cell may hold a line end, which no number has
         time = table.column(self._columns.time_place)
         if time.null_count:
             return None

@@ -11,7 +11,8 @@ import numpy as np
 
 from telemetry.model.batch import Batch, Group, Span, Times, Values
 from telemetry.model.errors import RecordingError, printable
-from telemetry.recordings.columns import Columns, TimeBasis
+from telemetry.model.recording import TimeBasis
+from telemetry.recordings.columns import Columns
 
 
 @dataclass

@@ -7,13 +7,13 @@ import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import IO, Any, Protocol
+from typing import IO, Any
 
 import numpy as np
 
-from telemetry.model.batch import Group, Span, Times, Values
+from telemetry.model.batch import Times, Values
 from telemetry.model.errors import InputError, printable
-from telemetry.recordings.columns import TimeBasis
+from telemetry.model.recording import Recording, TimeBasis
 from telemetry.recordings.reading import Format, format_of
 from telemetry.recordings.table import Table
 
@@ -22,31 +22,8 @@ _SPAN_ROWS = 16384
 _HEADER_START = frozenset("abcdefghijklmnopqrstuvwxyz")
 
 
-class Writable(Protocol):
-    """What of a recording is written."""
-
-    @property
-    def time_basis(self) -> TimeBasis:
-        """Whether times are dates or seconds from the start."""
-        ...
-
-    @property
-    def start(self) -> int:
-        """Where the recording starts, microseconds."""
-        ...
-
-    @property
-    def groups(self) -> tuple[Group, ...]:
-        """Every group that any span holds, at its widest."""
-        ...
-
-    def spans(self, rows: int = 8192) -> Iterator[Span]:
-        """Give the rows."""
-        ...
-
-
 def write_recording(
-    recording: Writable,
+    recording: Recording,
     path: Path,
     time_basis: TimeBasis | None = None,
     *,

@@ -22,7 +22,7 @@ from pyarrow import parquet
 
 from telemetry.model.batch import Batch, Group, Span, merged
 from telemetry.model.errors import InputError, RecordingError
-from telemetry.recordings.columns import TimeBasis
+from telemetry.model.recording import Recording, TimeBasis
 from telemetry.recordings.reading import open_recording
 from telemetry.recordings.table import Table
 from telemetry.recordings.writing import write_recording
@@ -36,6 +36,10 @@ SUFFIXES = (".csv", ".csv.gz", ".parquet")
 
 class Held:
     """A recording in memory."""
+
+    name = "held"
+    warnings: tuple[str, ...] = ()
+    machine_text: str | None = None
 
     def __init__(self, batches: Sequence[Batch], ends: Sequence[int] = (), basis: TimeBasis = "relative") -> None:
         self.time_basis: TimeBasis = basis
@@ -153,16 +157,7 @@ def test_places_that_cannot_be_written(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="cannot be written: File name too long"):
         write_recording(recording, tmp_path / ("m" * 250 + ".csv"))
     with pytest.raises(InputError, match="holds no signals"):
-        write_recording(_Nothing(), tmp_path / "mow.csv")
-
-
-class _Nothing:
-    time_basis: TimeBasis = "relative"
-    start = 0
-    groups: tuple[Group, ...] = ()
-
-    def spans(self, rows: int = 8192) -> Iterator[Span]:
-        return iter(())
+        write_recording(Held([]), tmp_path / "mow.csv")
 
 
 @pytest.mark.parametrize("suffix", SUFFIXES)
@@ -280,6 +275,14 @@ def test_opened_again_it_holds_the_same_to_the_last_bit(
     assert again.t.tolist() == [t for t, _ in sorted(expected)]
     table = [[expected[key].get(name, math.nan) for name in again.group.signals] for key in sorted(expected)]
     assert bits(again.values) == bits(table)
+
+
+def test_files_and_memory_are_recordings_alike(tmp_path: Path) -> None:
+    path = tmp_path / "mow.csv"
+    held = Held([Batch.of_rows(PACK, [0], [[51, 1]])])
+    write_recording(held, path)
+    assert isinstance(held, Recording)
+    assert isinstance(open_recording(path), Recording)
 
 
 def test_a_file_recording_can_be_written_in_every_other_format(tmp_path: Path) -> None:
