@@ -128,7 +128,9 @@ CHEMISTRIES: dict[str, Chemistry] = {
             spread_warn_v=0.05,
             spread_trip_v=0.20,
             usual_cells=14,
-            known_from="cut-offs 2.7 and 4.2 V, 3.25 V at 10 % verified in PyBaMM 26.10, NCA_Kim2011; 4.25 V from memory",
+            known_from=(
+                "cut-offs 2.7 and 4.2 V and 3.25 V at 10 % verified in PyBaMM 26.10, NCA_Kim2011; 4.25 V from memory"
+            ),
         ),
         Chemistry(
             "lto",

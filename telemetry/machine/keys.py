@@ -84,7 +84,7 @@ class Key:
         measured_in = f", in {self.unit}" if self.unit else ""
         match self.kind:
             case "number":
-                return f"a number from {self.low:g} to {self.high:g}{measured_in}"
+                return f"a number from {self.low:.10g} to {self.high:.10g}{measured_in}"
             case "count":
                 return f"a whole number from {self.low:g} to {self.high:g}"
             case "text":
@@ -137,14 +137,12 @@ def count(low: int, high: int, meaning: str, find: str, example: int, *, require
     return _declare("count", meaning, find, example, low=low, high=high, required=required)
 
 
-def text(
-    meaning: str, find: str, example: str, *, longest: int = 60, required: bool = False, default: Any = None
-) -> Any:
+def text(meaning: str, find: str, example: str, *, longest: int = 60, required: bool = False) -> Any:
     """Declare a key that takes one line of printable text."""
     return _declare("text", meaning, find, example, high=longest, required=required)
 
 
-def switch(meaning: str, find: str, example: bool, *, default: bool | None = None) -> Any:
+def switch(meaning: str, find: str, *, example: bool, default: bool | None = None) -> Any:
     """Declare a key that takes true or false."""
     return _declare("switch", meaning, find, example, default=default)
 
@@ -163,7 +161,7 @@ def choice(
 
 
 def gauge(meaning: str, find: str, example: object) -> Any:
-    """Declare a key that takes an American wire gauge; the attribute is its usual text, such as ``"4"``, ``"2/0"``."""
+    """Declare a key that takes an American wire gauge; the attribute is its usual text: ``"4"``, ``"2/0"``."""
     return _declare("gauge", meaning, find, example)
 
 

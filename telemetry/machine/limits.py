@@ -83,7 +83,7 @@ class _Frame:
         clear_s: float = 10.0,
     ) -> Limit:
         """Return the limit with its numbers, rounded to what a message can show."""
-        rounded = [None if bound is None else round(bound, 3) for bound in (warn, trip)]
+        rounded = [None if bound is None else round(float(bound), 3) for bound in (warn, trip)]
         return Limit(
             self.name, self.signal, self.side, rounded[0], rounded[1], round(margin, 3), raise_s, clear_s, origin
         )
@@ -93,17 +93,17 @@ def _pack_voltage_low(machine: Machine, frame: _Frame) -> Limit:
     pack, vehicle = machine.pack, machine.vehicle
     cells, cell = pack.cells_in_series, pack.cell
     if pack.low_cutoff_v is not None:
-        trip, warn = pack.low_cutoff_v, _above(pack.low_cutoff_v, pack.nominal_v)
-        origin = f"pack low cut-off {trip:g} V from [pack] low_cutoff_v; warn 5 % above"
+        trip = pack.low_cutoff_v
+        warn, where = _above(trip, pack.nominal_v)
+        origin = f"pack low cut-off {trip:.1f} V from [pack] low_cutoff_v; {where}"
     else:
         trip, warn = cells * cell.minimum_v, cells * cell.low_warn_v
-        origin = f"{cells} {cell.name} cells at {cell.minimum_v:.2f} V, common practice; warn at {cell.low_warn_v:.2f} V a cell"
+        least, early = f"{cell.minimum_v:.2f} V", f"{cell.low_warn_v:.2f} V a cell"
+        origin = f"{cells} {cell.name} cells at {least}, common practice; warn at {early}"
     if vehicle.minimum_voltage_v is not None and vehicle.minimum_voltage_v > trip:
         trip = vehicle.minimum_voltage_v
-        warn = _above(trip, pack.nominal_v)
-        origin = (
-            f"controller stops below {trip:g} V by [machine] minimum_voltage_v, before the pack does; warn 5 % above"
-        )
+        warn, where = _above(trip, pack.nominal_v)
+        origin = f"controller stops below {trip:.1f} V, before the pack, by [machine] minimum_voltage_v; {where}"
     foldback = vehicle.foldback_voltage_v
     if foldback is not None and foldback > trip and (warn is None or foldback > warn):
         warn = foldback
@@ -111,9 +111,14 @@ def _pack_voltage_low(machine: Machine, frame: _Frame) -> Limit:
     return frame.limit(warn, trip, origin, margin=0.01 * pack.nominal_v, raise_s=2.0)
 
 
-def _above(trip: float, nominal: float) -> float | None:
-    """Return the warning above a low bound: 5 %, but never past the middle to ``nominal``; None if there is no room."""
-    return trip + min(LOW_WARN_SHARE * trip, (nominal - trip) / 2) if nominal > trip else None
+def _above(trip: float, nominal: float) -> tuple[float | None, str]:
+    """Return the warning above a low bound, with words: 5 %, within three quarters of the way to ``nominal``."""
+    if nominal <= trip:
+        return None, "no room for a warning below the nominal voltage"
+    most = 0.75 * (nominal - trip)
+    if LOW_WARN_SHARE * trip <= most + 1e-9:
+        return (1 + LOW_WARN_SHARE) * trip, "warn 5 % above"
+    return trip + most, f"warn three quarters of the way to the nominal {nominal:.1f} V"
 
 
 def _pack_voltage_high(machine: Machine, frame: _Frame) -> Limit:
@@ -121,22 +126,22 @@ def _pack_voltage_high(machine: Machine, frame: _Frame) -> Limit:
     cells, cell = pack.cells_in_series, pack.cell
     if pack.high_cutoff_v is not None:
         trip, warn = pack.high_cutoff_v, (1 - HIGH_WARN_SHARE) * pack.high_cutoff_v
-        origin = f"pack high cut-off {trip:g} V from [pack] high_cutoff_v; warn 1 % below"
+        origin = f"pack high cut-off {trip:.1f} V from [pack] high_cutoff_v; warn 1 % below"
     else:
         trip, warn = cells * cell.maximum_v, cells * cell.high_warn_v
-        origin = f"{cells} {cell.name} cells at {cell.maximum_v:.2f} V, common practice; warn at {cell.high_warn_v:.2f} V a cell"
+        most, early = f"{cell.maximum_v:.2f} V", f"{cell.high_warn_v:.2f} V a cell"
+        origin = f"{cells} {cell.name} cells at {most}, common practice; warn at {early}"
     if vehicle.maximum_voltage_v is not None and vehicle.maximum_voltage_v < trip:
         trip = vehicle.maximum_voltage_v
         warn = (1 - HIGH_WARN_SHARE) * trip
-        origin = f"controller stands {trip:g} V by [machine] maximum_voltage_v, less than the pack; warn 1 % below"
+        origin = f"controller stands {trip:.1f} V by [machine] maximum_voltage_v, less than the pack; warn 1 % below"
     return frame.limit(warn, trip, origin, margin=0.01 * pack.nominal_v, raise_s=1.0)
 
 
 def _cell_voltage_low(machine: Machine, frame: _Frame) -> Limit:
     cell = machine.pack.cell
-    origin = (
-        f"{cell.name} cell, common practice: least {cell.minimum_v:.2f} V; warn at {cell.low_warn_v:.2f} V under load"
-    )
+    least, early = f"{cell.minimum_v:.2f} V", f"{cell.low_warn_v:.2f} V"
+    origin = f"{cell.name} cell, common practice: least {least}; warn at {early} under load"
     return frame.limit(cell.low_warn_v, cell.minimum_v, origin, margin=0.05, raise_s=2.0)
 
 
@@ -222,6 +227,9 @@ _FRAMES = (
 )
 LIMIT_NAMES = tuple(frame.name for frame in _FRAMES)
 """Every name that ``[limits.NAME]`` may have, in the order in which limits are shown."""
+LIMIT_SIGNALS = {frame.name: frame.signal for frame in _FRAMES}
+LIMIT_SIDES: dict[str, Literal["high", "low"]] = {frame.name: frame.side for frame in _FRAMES}
+"""The signal, or pattern of signals, that each limit watches, and on which side."""
 
 
 def limits_for(machine: Machine) -> tuple[Limit, ...]:

@@ -1,0 +1,124 @@
+"""What cannot be true together: sections that contradict themselves, and overrides that contradict the limits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from telemetry.machine.chemistry import CHEMISTRIES
+from telemetry.machine.limits import LIMIT_SIDES, LIMIT_SIGNALS, Limit, default_limits
+from telemetry.machine.sections import LimitOverride, Machine, find_key
+
+
+@dataclass(frozen=True, slots=True)
+class Contradiction:
+    """Two things stated of which one must be wrong; ``section`` and ``key`` say where to look first."""
+
+    section: str
+    key: str
+    what: str
+    right: str
+
+
+def section_contradictions(section: str, values: Mapping[str, Any]) -> Iterator[Contradiction]:
+    """Give the contradictions among one section's values, as far as they are right by themselves."""
+    match section:
+        case "pack":
+            yield from _rising("pack", values, "continuous_discharge_a", "peak_discharge_a", equal=True)
+            yield from _rising("pack", values, "low_cutoff_v", "high_cutoff_v")
+            yield from _cutoffs(values)
+        case "wiring" | "charge_wiring":
+            yield from _conductor(section, values)
+        case "machine":
+            yield from _rising("machine", values, "minimum_voltage_v", "maximum_voltage_v")
+            yield from _rising("machine", values, "minimum_voltage_v", "foldback_voltage_v", equal=True)
+            yield from _rising("machine", values, "foldback_voltage_v", "maximum_voltage_v")
+        case "charger":
+            yield from _rising("charger", values, "end_current_a", "output_current_a")
+
+
+def _cutoffs(values: Mapping[str, Any]) -> Iterator[Contradiction]:
+    """Give a contradiction where a cut-off lies on the wrong side of the pack's nominal voltage."""
+    if "chemistry" not in values or "cells_in_series" not in values:
+        return
+    nominal = values["cells_in_series"] * CHEMISTRIES[values["chemistry"]].nominal_v
+    cells = f"{values['cells_in_series']} {values['chemistry']} cells with a nominal {nominal:.1f} V"
+    right = "check it, cells_in_series and chemistry against the nameplate; it is the voltage of the whole pack"
+    low, high = values.get("low_cutoff_v"), values.get("high_cutoff_v")
+    if low is not None and low >= nominal:
+        yield Contradiction("pack", "low_cutoff_v", f"is {low:g} V, too high for {cells}", right)
+    if high is not None and high <= nominal:
+        yield Contradiction("pack", "high_cutoff_v", f"is {high:g} V, too low for {cells}", right)
+
+
+def _conductor(section: str, values: Mapping[str, Any]) -> Iterator[Contradiction]:
+    if "conductor_mm2" in values and "conductor_awg" in values:
+        stated = f"is {values['conductor_awg']} while conductor_mm2 says {values['conductor_mm2']:g}"
+        yield Contradiction(section, "conductor_awg", f"{stated}: one cable has one size", "leave one of the two out")
+
+
+def _rising(
+    section: str, values: Mapping[str, Any], lower: str, upper: str, *, equal: bool = False
+) -> Iterator[Contradiction]:
+    """Give a contradiction where ``upper`` does not lie above ``lower``, or at it where ``equal`` may be."""
+    low, high = values.get(lower), values.get(upper)
+    if low is None or high is None or low < high or (equal and low == high):
+        return
+    unit = find_key(section, upper).unit
+    relation = "below" if high < low else "not above"
+    what = f"is {high:g} {unit}, {relation} {lower} of {low:g} {unit}"
+    yield Contradiction(section, upper, what, "correct one of the two")
+
+
+def override_contradictions(override: LimitOverride, frame: Limit | None) -> Iterator[Contradiction]:
+    """Give what is wrong with an override by itself; ``frame`` is the limit it changes, where there is one."""
+    section = f"limits.{override.name}"
+    side = LIMIT_SIDES[override.name]
+    if not LIMIT_SIGNALS[override.name].startswith("pack_temperature"):
+        yield from _signed(override, section, positive=override.name != "charge-current")
+    if override.warn is not None and override.trip is not None and _beyond(side, override.warn, override.trip):
+        yield _warn_beyond(section, "warn", side, f"{override.warn:g}", f"trip of {override.trip:g}")
+    elif frame is not None and override.enabled:
+        yield from _against_default(override, frame, section)
+
+
+def _against_default(override: LimitOverride, ours: Limit, section: str) -> Iterator[Contradiction]:
+    """Give a contradiction where an override of one bound crosses the other, which is ours."""
+    match override.warn, override.trip, ours.warn, ours.trip:
+        case float(warn), None, _, float(trip) if _beyond(ours.side, warn, trip):
+            yield _warn_beyond(
+                section, "warn", ours.side, f"{warn:g}", f"trip of {trip:g}, which is ours ({ours.origin})"
+            )
+        case None, float(trip), float(warn), _ if _beyond(ours.side, warn, trip):
+            reverse = "below" if ours.side == "high" else "above"
+            what = f"is {trip:g}, {reverse} the warn of {warn:g}, which is ours ({ours.origin})"
+            yield Contradiction(section, "trip", what, "set warn too, so that it comes first")
+
+
+def _warn_beyond(section: str, key: str, side: str, warn: str, trip: str) -> Contradiction:
+    relation = "above" if side == "high" else "below"
+    reverse = "below" if side == "high" else "above"
+    return Contradiction(
+        section, key, f"is {warn}, {relation} the {trip}", f"a warning comes first: set it {reverse} the trip"
+    )
+
+
+def _signed(override: LimitOverride, section: str, *, positive: bool) -> Iterator[Contradiction]:
+    for key in ("warn", "trip"):
+        value = getattr(override, key)
+        if value is not None and (value < 0 if positive else value > 0):
+            counted = "cannot be negative" if positive else "counts charging as positive"
+            right = f"write {key} = {-value:g}" + ("" if positive else ": current into the pack is negative here")
+            yield Contradiction(section, key, f"is {value:g}, and {override.name} {counted}", right)
+
+
+def _beyond(side: str, warn: float, trip: float) -> bool:
+    return warn > trip if side == "high" else warn < trip
+
+
+def machine_contradictions(machine: Machine) -> Iterator[Contradiction]:
+    """Give the contradictions between the owner's overrides and the limits that follow from the rest of the file."""
+    ours = {limit.name: limit for limit in default_limits(machine)}
+    for name, override in machine.limit_overrides.items():
+        yield from override_contradictions(override, ours.get(name))

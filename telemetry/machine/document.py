@@ -1,0 +1,45 @@
+"""The keys of the machine file as Markdown tables, for the documentation: nothing is written twice."""
+
+from __future__ import annotations
+
+from telemetry.machine.keys import Key
+from telemetry.machine.sections import SECTIONS, section_keys
+
+_TITLES = {
+    "pack": "the battery now in the machine",
+    "wiring": "the way from pack to controller",
+    "charge_wiring": "the way from charger to pack; the same keys",
+    "machine": "the machine, above all its motor controller",
+    "charger": "the charger",
+    "work": "what the machine does, and what that costs",
+    "source": "where readings come from; one for each device",
+    "limits": "your numbers in place of ours, for one limit",
+}
+
+
+def document_keys() -> str:
+    """Return every section with a table of its keys, as docs/machine-file.md contains it."""
+    parts = []
+    for section in SECTIONS:
+        header = {"source": "[[source]]", "limits": "[limits.NAME]"}.get(section, f"[{section}]")
+        parts.append(f"### `{header}`: {_TITLES[section]}\n")
+        if section == "charge_wiring":
+            parts.append("See `[wiring]`.\n")
+            continue
+        parts.append("| key | takes | meaning | where you find it |\n|---|---|---|---|")
+        parts.extend(_row(key) for key in section_keys(section))
+        parts.append("")
+    return "\n".join(parts)
+
+
+def _row(key: Key) -> str:
+    required = " **(required)**" if key.required else ""
+    default = f"; default `{_toml(key.default)}`" if key.default not in (None, ()) else ""
+    takes = f"{key.takes}{default}"
+    return f"| `{key.name}`{required} | {takes} | {key.meaning} | {key.find} |"
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return str(value)

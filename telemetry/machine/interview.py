@@ -1,0 +1,238 @@
+"""Asks the few questions that make a new machine file; who asks, and how, is the caller's business."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import TypeVar
+
+from telemetry.machine.chemistry import CHEMISTRIES, Chemistry, pack_window
+from telemetry.machine.new_machine import DEFAULTS, new_machine_text
+from telemetry.machine.sections import MOST_CELLS, find_key
+from telemetry.machine.values import BadValue, described, read_value
+from telemetry.model.errors import did_you_mean
+
+SERIAL_TEXT, NO_LINK = "serial-text", "later"
+LINKS = (SERIAL_TEXT, NO_LINK)
+_NUMBER = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*([A-Za-z²]*)", re.ASCII)
+_SURELY_VOLTS = frozenset({36, 48, 60, 72, 80, 84, 96, 108, 120})
+"""Bare answers to "how many cells" that most likely mean a battery's trade voltage."""
+_TRADE_VOLTS = frozenset({12, 24, 36, 48, 60, 72, 80, 96})
+_TRADE_SLACK = 1.08
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One question.
+
+    Attributes:
+        key: what it decides, such as ``pack.capacity_ah``.
+        text: the question, one sentence without the default.
+        default: what an empty answer means, as it would be typed; empty where that leaves the key unknown.
+        choices: the answers there are; empty where the answer is free.
+        problem: why the last answer was refused; empty when first asked.
+
+    """
+
+    key: str
+    text: str
+    default: str = ""
+    choices: tuple[str, ...] = ()
+    problem: str = ""
+
+
+T = TypeVar("T")
+Ask = Callable[[Question], str]
+
+
+def interview(ask: Ask) -> str:
+    """Return the text of a machine file made from the answers that ``ask`` gives; it parses without a problem.
+
+    A bad answer is explained in the next question's ``problem`` and asked for again, without end.
+    """
+    answers: dict[str, object] = {}
+    answers["machine.name"] = _value(
+        ask, "machine.name", "What do you call the machine?", str(DEFAULTS["machine.name"])
+    )
+    chemistry = CHEMISTRIES[str(_value(ask, "pack.chemistry", "What are the pack's cells made of?", "lfp"))]
+    answers["pack.chemistry"] = chemistry.name
+    cells = _cells(ask, chemistry)
+    answers["pack.cells_in_series"] = cells
+    window = pack_window(chemistry, cells)
+    capacity = f"{DEFAULTS['pack.capacity_ah']:g}"
+    question = f"What capacity does the pack of {cells} cells, {window.nominal:.1f} V nominal, have, in Ah?"
+    answers["pack.capacity_ah"] = _value(ask, "pack.capacity_ah", question, capacity)
+    for key, text in _optional(chemistry, cells):
+        value = _accepted(ask, answers, key, text)
+        if value is not None:
+            answers[key] = value
+    if (conductor := _conductor(ask)) is not None:
+        answers[f"wiring.{conductor[0]}"] = conductor[1]
+    return new_machine_text(answers, _source(ask))
+
+
+def _optional(chemistry: Chemistry, cells: int) -> Iterator[tuple[str, str]]:
+    """Give the questions that may be left open, in order, with the key that each decides."""
+    charge = f"{cells * chemistry.charge_v:.1f}"
+    yield "pack.continuous_discharge_a", "What current may the pack give without limit of time, in A?"
+    yield "machine.minimum_voltage_v", "Below which battery voltage does the motor controller stop, in V?"
+    yield "machine.maximum_voltage_v", "Which battery voltage does the motor controller stand at most, in V?"
+    usual = f"an ordinary charge of these cells ends at {charge} V"
+    yield "charger.output_voltage_v", f"What is the charger's highest output voltage, in V ({usual})?"
+    yield "charger.output_current_a", "What is the charger's output current, in A?"
+    yield "wiring.fuse_a", "What is the rating of the fuse between pack and controller, in A?"
+
+
+def _asked(ask: Ask, question: Question, read: Callable[[str], T]) -> T:
+    """Ask until ``read`` takes the answer; what it raises as BadValue is explained."""
+    while True:
+        answer = ask(question).strip() or question.default
+        try:
+            return read(answer)
+        except BadValue as bad:
+            question = replace(question, problem=f"{bad.what}; {bad.right}")
+
+
+def _value(ask: Ask, name: str, text: str, default: str = "") -> object:
+    """Ask for one key's value; None where the answer is empty and there is no default."""
+    key = find_key(*name.split(".", 1))
+    choices = tuple(str(each) for each in key.choices)
+    return _asked(ask, Question(name, text, default, choices), lambda answer: _read(name, answer))
+
+
+def _read(name: str, answer: str) -> object:
+    """Return a typed answer as the key's value: its unit may be written behind a number, a comma is a point."""
+    key = find_key(*name.split(".", 1))
+    if not answer:
+        return None
+    if key.kind == "choice":
+        return read_value(key, answer.lower())
+    if key.kind != "number":
+        return read_value(key, answer)
+    match = _NUMBER.fullmatch(answer)
+    if match is None or (match[2] and match[2].lower() != key.unit.lower()):
+        raise BadValue(f"{described(answer)} is no number in {key.unit}", f"write {key.takes}")
+    return read_value(key, float(match[1].replace(",", ".")))
+
+
+def _accepted(ask: Ask, answers: Mapping[str, object], name: str, text: str) -> object:
+    """Ask for an optional value that must agree with the answers before it."""
+    lowest = answers.get("machine.minimum_voltage_v")
+
+    def read(answer: str) -> object:
+        value = _read(name, answer)
+        if name == "machine.maximum_voltage_v" and isinstance(value, float) and isinstance(lowest, float):
+            if value <= lowest:
+                raise BadValue(
+                    f"{value:g} V is not above the lowest voltage of {lowest:g} V", "give the higher of the two"
+                )
+        return value
+
+    return _asked(ask, Question(name, f"{text} Empty: not known."), read)
+
+
+def _cells(ask: Ask, chemistry: Chemistry) -> int:
+    usual = chemistry.usual_cells
+    example = f"{usual} cells, or {usual * chemistry.nominal_v:.1f} V"
+    question = Question(
+        "pack.cells_in_series",
+        f"How many cells are in series, or what nominal voltage is on the plate (such as {example})?",
+        str(usual),
+    )
+    return _asked(ask, question, lambda answer: read_cells(chemistry, answer))
+
+
+def read_cells(chemistry: Chemistry, answer: str) -> int:
+    """Return the cells in series from ``16``, ``16 cells``, ``16S`` or a nominal voltage such as ``51.2 V``.
+
+    Raises:
+        BadValue: it is neither, or a voltage that packs of different cell counts are sold under.
+
+    """
+    match = _NUMBER.fullmatch(answer.strip())
+    unit = match[2].lower() if match else "?"
+    if match is None or unit not in ("", "s", "cell", "cells", "v", "volt", "volts"):
+        raise BadValue(
+            f"{described(answer)} is neither a number of cells nor a voltage", "write 16 cells, or 51.2 V, say"
+        )
+    value = float(match[1].replace(",", "."))
+    if unit.startswith("v") or (not unit and value != int(value)):
+        return _cells_of(chemistry, value)
+    if not unit and value in _SURELY_VOLTS:
+        what = f"{value:g} cells would be {value * chemistry.nominal_v:.0f} V nominal"
+        raise BadValue(what, f"write {value:g} V if volts are meant, else {value:g} cells")
+    return int(str(read_value(find_key("pack", "cells_in_series"), int(value) if value == int(value) else value)))
+
+
+def _cells_of(chemistry: Chemistry, volts: float) -> int:
+    """Return how many cells make a nominal voltage.
+
+    Lithium packs are sold under the round voltage of the lead battery that they replace, up to some 8 % below
+    their own nominal voltage (common practice, from memory): there more than one count may fit.
+    """
+    fitting = []
+    for cells in range(1, MOST_CELLS + 1):
+        low, high = 0.995 * cells * chemistry.nominal_v, 1.005 * cells * chemistry.nominal_high_v
+        sold_so = (
+            chemistry.is_lithium
+            and volts in _TRADE_VOLTS
+            and volts <= cells * chemistry.nominal_v <= _TRADE_SLACK * volts
+        )
+        if low <= volts <= high or sold_so:
+            fitting.append(cells)
+    if len(fitting) == 1:
+        return fitting[0]
+    if not fitting:
+        what = f"no number of {chemistry.name} cells has a nominal {volts:g} V"
+        raise BadValue(what, f"count the cells, or take the voltage as a multiple of {chemistry.nominal_v:g} V")
+    counts = " or ".join(str(each) for each in fitting)
+    raise BadValue(
+        f"packs of {counts} {chemistry.name} cells are sold as {volts:g} V",
+        "count the cells, or read the exact nominal voltage on the plate; one cell more or less spoils the pack",
+    )
+
+
+def _conductor(ask: Ask) -> tuple[str, object] | None:
+    text = "How thick is the cable between pack and controller, such as 25 mm2 or 4 AWG? Empty: not known."
+    return _asked(ask, Question("wiring.conductor_mm2", text), read_conductor)
+
+
+def read_conductor(answer: str) -> tuple[str, object] | None:
+    """Return key and value from ``25 mm2``, ``4 AWG`` or ``2/0``; None from nothing.
+
+    Raises:
+        BadValue: it is neither, or does not say which.
+
+    """
+    said = answer.strip().lower().replace("mm²", "mm2")
+    if not said:
+        return None
+    if area := re.fullmatch(r"(\d+(?:[.,]\d+)?)\s*mm2", said, re.ASCII):
+        return "conductor_mm2", read_value(find_key("wiring", "conductor_mm2"), float(area[1].replace(",", ".")))
+    if size := re.fullmatch(r"(?:awg\s*)?(\d+(?:/0)?)(\s*awg)?", said, re.ASCII):
+        if "awg" in said or "/" in said:
+            return "conductor_awg", read_value(find_key("wiring", "conductor_awg"), size[1])
+    raise BadValue(f"{described(answer)} does not say the size of a cable", "write 25 mm2, or 4 AWG, say")
+
+
+def _source(ask: Ask) -> dict[str, object] | None:
+    def link(answer: str) -> str:
+        if answer.lower() in LINKS:
+            return answer.lower()
+        what = f"{described(answer)} is no link known here{did_you_mean(answer.lower(), LINKS)}"
+        raise BadValue(what, f"write one of {', '.join(LINKS)}")
+
+    def port(answer: str) -> str:
+        if not answer or not answer.isprintable():
+            raise BadValue("a port is needed", "write /dev/ttyUSB0, COM4 or socket://radio.local:4000, say")
+        return answer
+
+    text = "How do readings reach this computer: lines of text on a serial port, or is that for later?"
+    chosen = _asked(ask, Question("source.driver", text, NO_LINK, LINKS), link)
+    if chosen == NO_LINK:
+        return None
+    question = Question(
+        "source.port", "Which port is the device on, such as /dev/ttyUSB0, COM4 or socket://HOST:PORT?"
+    )
+    return {"driver": chosen, "port": _asked(ask, question, port)}

@@ -1,0 +1,305 @@
+"""Reads a machine file: TOML in, a :class:`Machine` out, or every problem at once.
+
+A value that is wrong is reported and left out, and reading goes on, so that one look at the messages is enough to
+mend the file. Contradictions are looked for only among values that are right by themselves.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterator, Mapping
+from pathlib import Path, PurePath
+from typing import Any
+
+from telemetry.machine.checks import (
+    Contradiction,
+    machine_contradictions,
+    override_contradictions,
+    section_contradictions,
+)
+from telemetry.machine.limits import LIMIT_NAMES
+from telemetry.machine.places import Places
+from telemetry.machine.sections import (
+    SECTIONS,
+    Charger,
+    LimitOverride,
+    Machine,
+    Pack,
+    SourceSettings,
+    Vehicle,
+    Wiring,
+    Work,
+    section_keys,
+)
+from telemetry.machine.values import BadValue, described, nearest_of, read_value
+from telemetry.model.errors import MachineFileError, Problem, did_you_mean, printable
+
+__all__ = [
+    "Charger",
+    "LimitOverride",
+    "Machine",
+    "Pack",
+    "SourceSettings",
+    "Vehicle",
+    "Wiring",
+    "Work",
+    "load_machine",
+    "parse_machine",
+]
+
+LARGEST_FILE = 1_000_000
+_PLAIN_SECTIONS = ("pack", "wiring", "charge_wiring", "machine", "charger", "work")
+_RESERVED_SOURCES = ("derived",)
+_TOML_PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
+
+
+def load_machine(path: Path) -> Machine:
+    """Read the machine file at ``path``.
+
+    Raises:
+        MachineFileError: all that is wrong with it, at once.
+
+    """
+    machine, problems = parse_machine(_text_of(path), str(path))
+    if machine is None:
+        raise MachineFileError(str(path), problems)
+    return machine
+
+
+def parse_machine(text: str, file: str) -> tuple[Machine | None, list[Problem]]:
+    """Return the machine that ``text`` states, or None and every problem of it; ``file`` is named in each."""
+    try:
+        tables = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        return None, [_syntax_problem(error, text, _shown_name(file))]
+    reader = _Reader(tables, Places(text, _shown_name(file)))
+    machine = reader.machine(text, file)
+    return (None if reader.problems else machine), reader.problems
+
+
+def _text_of(path: Path) -> str:
+    """Return the file's text; a byte-order mark, as some editors put before it, is left out."""
+    name = _shown_name(str(path))
+    try:
+        with path.open("rb") as stream:
+            content = stream.read(LARGEST_FILE + 1)
+    except FileNotFoundError as error:
+        others = [each.name for each in path.parent.glob("*.toml")] if path.parent.is_dir() else []
+        meant = did_you_mean(path.name, [printable(each) for each in others])
+        right = f"check the name{meant}" if meant else "check the name, or make one with shakedown new-machine"
+        raise MachineFileError(str(path), [Problem(name, "there is no such file", right)]) from error
+    except OSError as error:
+        what = f"cannot be read ({printable(error.strerror or 'no reason given')})"
+        raise MachineFileError(str(path), [Problem(name, what, "name a file that you may read")]) from error
+    if len(content) > LARGEST_FILE:
+        what = f"holds more than {LARGEST_FILE} bytes and is no machine file"
+        raise MachineFileError(str(path), [Problem(name, what, "name the machine file, not a recording")])
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        what = f"byte {error.start} (0x{content[error.start]:02x}) is not UTF-8"
+        right = "save it as UTF-8 in your editor"
+        raise MachineFileError(str(path), [Problem(f"{name}, line {line}", what, right)]) from error
+
+
+def _shown_name(file: str) -> str:
+    return printable(PurePath(file).name or file)
+
+
+def _syntax_problem(error: Exception, text: str, name: str) -> Problem:
+    if isinstance(error, RecursionError):
+        return Problem(name, "nests brackets too deeply to be read", "write plain keys under plain sections")
+    if not isinstance(error, tomllib.TOMLDecodeError):
+        return Problem(name, "holds a number too long to be read", "write each number in a few digits")
+    place = _TOML_PLACE.search(str(error))
+    line = int(place[1]) if place and place[1] else text.count("\n") + 1
+    column = f", column {place[2]}" if place and place[2] else ""
+    what = printable(_TOML_PLACE.sub("", str(error)), 120)
+    found = text.splitlines()[line - 1].strip() if line <= len(text.splitlines()) else ""
+    right = 'write key = number, or key = "text in quotes", one on a line'
+    if "overwrite" in what.lower() or "declare" in what.lower():
+        right = "state each section and each key once"
+    seen = f' in "{printable(found, 50)}"' if found else ""
+    return Problem(f"{name}, line {line}{column}", f"is not TOML{seen}: {what[:1].lower()}{what[1:]}", right)
+
+
+class _Reader:
+    """Goes through the tables of one file and gathers problems."""
+
+    def __init__(self, tables: dict[str, Any], places: Places) -> None:
+        self._tables = tables
+        self._places = places
+        self.problems: list[Problem] = []
+        self._spoilt: set[str] = set()
+
+    def machine(self, text: str, file: str) -> Machine | None:
+        """Return the machine, as far as it can be told; what is wrong stands in ``problems``."""
+        self._top()
+        stated = {section: self._section(section) for section in _PLAIN_SECTIONS}
+        sources = self._sources()
+        overrides = self._overrides()
+        if stated["pack"] is None:
+            self._contradicting(each for o in overrides.values() for each in override_contradictions(o, None))
+            return None
+        machine = Machine(
+            pack=stated["pack"],
+            wiring=stated["wiring"],
+            charge_wiring=stated["charge_wiring"],
+            vehicle=stated["machine"],
+            charger=stated["charger"],
+            work=stated["work"],
+            sources=sources,
+            limit_overrides=overrides,
+            text=text,
+            file=file,
+        )
+        if {"pack", "machine"} & self._spoilt:
+            self._contradicting(each for o in overrides.values() for each in override_contradictions(o, None))
+        else:
+            self._contradicting(machine_contradictions(machine))
+        return machine
+
+    def _report(self, section: str, key: str, what: str, right: str, index: int | None = None) -> None:
+        self.problems.append(Problem(self._places.of(section, key, index), what, right))
+
+    def _contradicting(self, found: Iterator[Contradiction]) -> None:
+        for each in found:
+            self._report(each.section, each.key, each.what, each.right)
+
+    def _top(self) -> None:
+        """Report whatever stands at the top of the file and is no section of ours."""
+        for name in self._tables:
+            if name in SECTIONS:
+                continue
+            homes = [s for s in SECTIONS if any(key.name == name for key in section_keys(s))]
+            if not isinstance(self._tables[name], dict | list) and homes:
+                self._report("", name, "stands outside any section", f"move it below the line [{homes[0]}]")
+                continue
+            near = nearest_of(name, tuple(SECTIONS))
+            known = ", ".join(SECTIONS)
+            right = f"did you mean {_header(near)}?" if near else f"the sections are {known}"
+            kind = "section" if isinstance(self._tables[name], dict | list) else "key outside any section"
+            self._report("", name, f"is an unknown {kind}", right)
+
+    def _section(self, section: str) -> Any:
+        """Return one section's values as its dataclass; None where a required key is missing or wrong."""
+        table = self._tables.get(section, {})
+        if not isinstance(table, dict):
+            self._report(section, "", f"is {described(table)}", f"write the line [{section}] once, its keys below")
+            self._spoilt.add(section)
+            table = {}
+        before = len(self.problems)
+        values = self._values(section, table, None)
+        unstated = [key for key in section_keys(section) if key.required and key.name not in table]
+        for key in unstated:
+            right = f"write {key.name} = {_toml(key.example)}, say: {key.takes}; find it: {key.find}"
+            self._report(section, key.name, "is missing", right)
+        self._contradicting(section_contradictions(section, values))
+        if len(self.problems) > before:
+            self._spoilt.add(section)
+        if any(key.required and key.name not in values for key in section_keys(section)):
+            return None
+        return SECTIONS[section](**values)
+
+    def _values(self, section: str, table: Mapping[str, Any], index: int | None, own: bool = True) -> dict[str, Any]:
+        """Return the values of ``table`` that are right; ``own`` says that it may hold none but our keys."""
+        keys = {key.name: key for key in section_keys(section.split(".")[0])}
+        values = {}
+        for name, value in table.items():
+            if name in keys:
+                try:
+                    values[name] = read_value(keys[name], value)
+                except BadValue as bad:
+                    self._report(section, name, bad.what, bad.right, index)
+            elif own:
+                self._report(section, name, "is an unknown key", self._known_key(section, name, tuple(keys)), index)
+        return values
+
+    def _known_key(self, section: str, name: str, keys: tuple[str, ...]) -> str:
+        if near := nearest_of(name, keys):
+            return f"did you mean {near}?"
+        homes = [s for s in SECTIONS if s != section and any(key.name == name for key in section_keys(s))]
+        if homes:
+            return f"it belongs to {' or '.join(_header(s) for s in homes)}"
+        return f"the keys here are {', '.join(keys)}"
+
+    def _sources(self) -> tuple[SourceSettings, ...]:
+        tables = self._tables.get("source", [])
+        if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
+            self._report("source", "", f"is {described(tables)}", "write [[source]] with two brackets on each side")
+            return ()
+        sources: list[SourceSettings] = []
+        for index, table in enumerate(tables):
+            values = self._values("source", table, index, own=False)
+            if "driver" not in table:
+                right = (
+                    f'write driver = "serial-text", say{did_you_mean("driver", table)}; shakedown sources lists them'
+                )
+                self._report("source", "driver", "is missing", right, index)
+            if "name" in values and not self._good_name(values["name"], sources, index):
+                continue
+            if "driver" not in values:
+                continue
+            ours = {key.name for key in section_keys("source")}
+            rest = {key: value for key, value in table.items() if key not in ours}
+            values.setdefault("name", _free_name(values["driver"], self._stated_names(), sources))
+            sources.append(SourceSettings(**values, settings=rest))
+        return tuple(sources)
+
+    def _stated_names(self) -> set[str]:
+        return {str(table["name"]).strip() for table in self._tables["source"] if "name" in table}
+
+    def _good_name(self, name: str, sources: list[SourceSettings], index: int) -> bool:
+        """Tell whether a source may be called ``name``; report it where not."""
+        if any(source.name == name for source in sources):
+            self._report(
+                "source", "name", f'is "{printable(name)}" a second time', "give each source its own name", index
+            )
+            return False
+        if name in _RESERVED_SOURCES:
+            self._report("source", "name", f'is "{name}", which names what we compute', "choose another name", index)
+            return False
+        if not name[0].isalnum() or "/" in name:
+            right = "begin it with a letter or digit and use no /"
+            self._report("source", "name", f'is "{printable(name)}", which cannot name a source', right, index)
+            return False
+        return True
+
+    def _overrides(self) -> dict[str, LimitOverride]:
+        tables = self._tables.get("limits", {})
+        if not isinstance(tables, dict):
+            self._report("limits", "", f"is {described(tables)}", "write [limits.NAME], one for each limit")
+            return {}
+        overrides = {}
+        for name, table in tables.items():
+            if name not in LIMIT_NAMES:
+                near = nearest_of(name, LIMIT_NAMES)
+                right = f"did you mean [limits.{near}]?" if near else f"the limits are {', '.join(LIMIT_NAMES)}"
+                what = "is an unknown limit" if isinstance(table, dict) else "stands under no limit's name"
+                self._report("limits", name, what, right)
+            elif not isinstance(table, dict):
+                self._report(
+                    "limits", name, f"is {described(table)}", f"write the line [limits.{name}], its keys below"
+                )
+            else:
+                overrides[name] = LimitOverride(name=name, **self._values(f"limits.{name}", table, None))
+        return overrides
+
+
+def _free_name(driver: str, stated: set[str], before: list[SourceSettings]) -> str:
+    """Return the driver's name, numbered from 2 where it is taken."""
+    taken = stated | {source.name for source in before} | set(_RESERVED_SOURCES)
+    number = 1
+    while (name := driver if number == 1 else f"{driver}-{number}") in taken:
+        number += 1
+    return name
+
+
+def _header(section: str) -> str:
+    return {"source": "[[source]]", "limits": "[limits.NAME]"}.get(section, f"[{section}]")
+
+
+def _toml(value: object) -> str:
+    return f'"{value}"' if isinstance(value, str) else f"{value:g}" if isinstance(value, float) else str(value)

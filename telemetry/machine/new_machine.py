@@ -1,0 +1,118 @@
+"""Writes the text of a new machine file: what is known as keys, the rest as comments that say where to find it."""
+
+from __future__ import annotations
+
+import json
+import textwrap
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from telemetry.machine.chemistry import CHEMISTRIES, Chemistry, pack_window
+from telemetry.machine.keys import Key
+from telemetry.machine.sections import section_keys
+
+_WIDTH = 100
+_TITLES = {
+    "pack": "The battery now in the machine.",
+    "wiring": "The way from pack to controller.",
+    "charge_wiring": "The way from charger to pack.",
+    "machine": "The machine, above all its motor controller.",
+    "charger": "The charger.",
+    "work": "What the machine does, and what that costs.",
+}
+_CAUTION = """\
+Take every figure from a nameplate, a maker's sheet or a measurement; leave out what you do not know: the program then
+says which figure it needs and why. A pack can burn and its terminals can give thousands of amperes: insulate tools,
+take off rings and watches, open the main switch and measure before you touch. The maker's sheet, local codes and
+licensed practice come before anything this program says. Never bypass a fuse, an interlock or the pack's protection."""
+DEFAULTS: Mapping[str, object] = {"machine.name": "my machine", "pack.chemistry": "lfp", "pack.capacity_ah": 100.0}
+"""What holds where nothing is answered; the number of cells follows the chemistry."""
+
+
+def new_machine_text(answers: Mapping[str, object], source: Mapping[str, object] | None = None) -> str:
+    """Return a commented machine file.
+
+    Args:
+        answers: values by section and key, such as ``{"pack.capacity_ah": 120.0}``, each valid for its key; what is
+            required and absent gets a default.
+        source: the ``[[source]]`` table to write; None leaves it as a comment.
+
+    """
+    known = {**DEFAULTS, **answers}
+    chemistry = CHEMISTRIES[str(known["pack.chemistry"])]
+    known.setdefault("pack.cells_in_series", chemistry.usual_cells)
+    cells = int(str(known["pack.cells_in_series"]))
+    parts = [
+        _comment(
+            "A machine file: what the owner states of one machine. Numbers are in the unit that the key ends on."
+        )
+    ]
+    parts += [_comment(_CAUTION)]
+    for section, title in _TITLES.items():
+        stated = {name.split(".", 1)[1]: value for name, value in known.items() if name.split(".", 1)[0] == section}
+        hints = _hints(section, chemistry, cells)
+        lines = ["", f"[{section}]", *([_comment(title)] if not hints else [_comment(f"{title} {hints}")])]
+        for key in section_keys(section):
+            if section != "charge_wiring" or key.name in stated:
+                lines += _key_lines(key, stated.get(key.name))
+        if section == "charge_wiring":
+            names = ", ".join(key.name for key in section_keys(section) if key.name not in stated)
+            lines.append(_comment(f"The same keys as under [wiring], not yet stated: {names}."))
+        parts += lines
+    return "\n".join([*parts, "", *_source_lines(source)]) + "\n"
+
+
+def _key_lines(key: Key, value: object | None) -> list[str]:
+    about = f"{key.meaning[:1].upper()}{key.meaning[1:]}: {key.takes}."
+    if value is not None:
+        return ["", _comment(about), f"{key.name} = {toml_value(value)}"]
+    return ["", _comment(f"{about} Find it: {key.find}."), f"# {key.name} = ?"]
+
+
+def _hints(section: str, chemistry: Chemistry, cells: int) -> str:
+    """Return what the chemistry lets one expect of a section's figures, in a sentence; empty where nothing."""
+    window = pack_window(chemistry, cells)
+    match section:
+        case "pack":
+            return (
+                f"By common practice {cells} {chemistry.name} cells are {window.nominal:.1f} V nominal and must stay "
+                f"between {window.low:.1f} and {window.high:.1f} V; the maker's sheet wins."
+            )
+        case "charger":
+            return (
+                f"By common practice an ordinary charge of {cells} {chemistry.name} cells ends at "
+                f"{cells * chemistry.charge_v:.1f} V; a charger made for another battery does harm."
+            )
+    return ""
+
+
+def _source_lines(source: Mapping[str, object] | None) -> list[str]:
+    about = (
+        "Where readings come from: one [[source]] for each device. `shakedown sources` lists what is in reach. "
+        "Drive off and look: while the pack gives current it must show as positive; where it shows minus, change "
+        "sign_of_current."
+    )
+    if source is not None:
+        stated = {"sign_of_current": "discharge-positive", **source}
+        ordered = ["driver", *(name for name in stated if name != "driver")]
+        return ["[[source]]", _comment(about), *(f"{name} = {toml_value(stated[name])}" for name in ordered)]
+    template = ["[[source]]", 'driver = "serial-text"', 'port = "?"', 'sign_of_current = "discharge-positive"']
+    return [_comment(about), *(f"# {line}" for line in template)]
+
+
+def _comment(text: str) -> str:
+    paragraphs = text.replace("\n", " ")
+    return "\n".join(f"# {line}" for line in textwrap.wrap(paragraphs, _WIDTH - 2, break_long_words=False))
+
+
+def toml_value(value: Any) -> str:
+    """Return ``value`` as TOML writes it; text must be printable, as all text in a machine file is."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int | float):
+        return repr(value)
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False)
+    if isinstance(value, Sequence):
+        return f"[{', '.join(toml_value(each) for each in value)}]"
+    raise TypeError(f"no TOML is written for {type(value).__name__}")
