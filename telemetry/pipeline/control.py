@@ -8,8 +8,11 @@ from typing import Protocol
 class RunControl(Protocol):
     """Offered by the run, used by the screen; each call returns at once and shows in the next span."""
 
-    def mark(self, text: str) -> None:
-        """Set a mark at the present moment, named in a word or two."""
+    def mark(self, text: str, t: int | None = None) -> None:
+        """Set a mark named in a word or two, at ``t`` (int microseconds, by the run's clock); now where None.
+
+        The words are typed after the moment they name, so ``t`` may lie before the end of the latest span.
+        """
         ...
 
     def acknowledge(self, limit: str | None = None) -> None:

@@ -6,9 +6,10 @@ figures on the screen and in the summary cannot differ.
 
 from __future__ import annotations
 
-from collections import Counter, deque
+from collections import Counter, defaultdict, deque
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -17,6 +18,10 @@ from telemetry.model.batch import Batch, Span, Times, Values
 from telemetry.model.events import AlarmChange, AlarmLevel, Event, Gap, LinkChange, Loss, Mark
 from telemetry.pipeline.strip import Strip
 
+Direction = Literal["discharge", "charge", "rest"]
+Level = Literal["normal", "caution", "danger"]
+_REST_A = 0.05
+_REST_SHARE = 0.002
 STRIP_SIGNALS = ("pack_power", "pack_voltage", "pack_current", "cell_min_voltage", "cell_spread")
 _STALE_INTERVALS = 3.0
 _STALE_AT_LEAST = 2_000_000
@@ -73,11 +78,12 @@ class Snapshot:
         limits: the limits in force, by name.
         start: zero of ``t`` in all that is shown as seconds from the start, int microseconds.
         end: end of the latest span, int microseconds; ``start`` before the first.
+        last_rows: time of the latest measured row by source, int microseconds.
         first_row, last_row: times of the first and the latest measured row; None before there is one.
         readings: latest known value by signal name.
         links: latest change by source, in the order of first appearance.
         alarms: standing alarms by (limit, signal), worst and newest first in :meth:`standing`.
-        marks, gaps: the latest few.
+        marks, gaps, alarm_changes: the latest few.
         gaps_s: seconds of gaps by signal.
         peak_power: highest ``pack_power`` as sampled, W, and ``peak_power_at`` its time; None before there is one.
         values_published: rows times signals over all batches.
@@ -90,12 +96,14 @@ class Snapshot:
         self.end = start
         self.first_row: int | None = None
         self.last_row: int | None = None
+        self.last_rows: dict[str, int] = {}
         self.readings: dict[str, Reading] = {}
         self.links: dict[str, LinkChange] = {}
         self.alarms: dict[tuple[str, str], StandingAlarm] = {}
         self.marks: deque[Mark] = deque(maxlen=50)
+        self.alarm_changes: deque[AlarmChange] = deque(maxlen=50)
         self.gaps: deque[Gap] = deque(maxlen=50)
-        self.gaps_s: Counter[str] = Counter()
+        self.gaps_s: defaultdict[str, float] = defaultdict(float)
         self.peak_power: float | None = None
         self.peak_power_at: int | None = None
         self.values_published = 0
@@ -117,6 +125,7 @@ class Snapshot:
                 self.first_row = int(batch.t[0])
             self.first_row = min(self.first_row, int(batch.t[0]))
             self.last_row = max(self.last_row or 0, int(batch.t[-1]))
+            self.last_rows[batch.group.source] = int(batch.t[-1])
         known = ~np.isnan(batch.values)
         for place, signal in enumerate(batch.group.signals):
             column = known[:, place]
@@ -147,6 +156,7 @@ class Snapshot:
             case LinkChange():
                 self.links[event.source] = event
             case AlarmChange():
+                self.alarm_changes.append(event)
                 self._take_alarm(event)
             case Mark():
                 self.marks.append(event)
@@ -191,6 +201,42 @@ class Snapshot:
         if value is None or against is None:
             return None
         return value - against if bound.side == "low" else against - value
+
+    def level(self, limit: str, now: int, signal: str | None = None) -> Level | None:
+        """Return how the fresh value stands to ``limit``; None where no value or no such limit is known.
+
+        Danger is only what was judged so, with its delay; a value past its warn or trip is at least caution at once.
+
+        Args:
+            limit: its name.
+            now: int microseconds.
+            signal: which of the signals it watches; needed where the limit's own is a pattern of names.
+
+        """
+        bound = self.limits.get(limit)
+        name = signal or (bound.signal if bound is not None else "")
+        value = self.fresh(name, now)
+        if bound is None or value is None:
+            return None
+        standing = self.alarms.get((limit, name))
+        if standing is not None and standing.active:
+            return "danger" if standing.change.level == "trip" else "caution"
+        sign = 1.0 if bound.side == "high" else -1.0
+        beyond = any(b is not None and sign * (value - b) > 0.0 for b in (bound.warn, bound.trip))
+        return "caution" if beyond else "normal"
+
+    def direction(self, now: int) -> Direction | None:
+        """Return which way current flows; ``rest`` below 0.05 A or 0.2 % of the discharge rating; None if unknown."""
+        current = self.fresh("pack_current", now)
+        if current is None:
+            return None
+        rating = self.limits.get("discharge-current")
+        least = max(_REST_A, _REST_SHARE * (rating.trip or 0.0) if rating is not None else 0.0)
+        return "rest" if abs(current) < least else "discharge" if current > 0.0 else "charge"
+
+    def failed_links(self) -> list[LinkChange]:
+        """Return the latest change of each link that was lost or fell silent, in the order of first appearance."""
+        return [change for change in self.links.values() if change.state in ("lost", "silent")]
 
     def standing(self) -> list[StandingAlarm]:
         """Return standing alarms: trips before warns, unacknowledged before acknowledged, newest first."""

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from telemetry.model.batch import MICROSECONDS, Times, Values
 
 LENGTH = 3600
 """Seconds that a strip remembers."""
+_GAP_INTERVALS = 2.5
 
 
 class Strip:
@@ -39,28 +41,43 @@ class Strip:
             self.last_second = second
         fresh = min(second - self.last_second, LENGTH)
         if fresh > 0:
-            place = (np.arange(second - fresh + 1, second + 1)) % LENGTH
+            place = np.arange(second - fresh + 1, second + 1) % LENGTH
             self._low[place] = np.nan
             self._high[place] = np.nan
             self.last_second = second
 
-    def columns(self, now: int, count: int, seconds_each: int) -> tuple[Values, Values]:
+    def columns(self, now: int, count: int, seconds_each: int, interval: float = 0.0) -> tuple[Values, Values]:
         """Return lowest and highest of the last ``count`` columns, each float64 (count,), NaN where nothing is known.
 
         Args:
             now: int microseconds; the newest column is the one that holds it.
             count: how many columns.
             seconds_each: seconds a column covers; edges lie at multiples of it, so that only the newest changes.
+            interval: typical microseconds between samples; an empty second up to 2.5 intervals long is no gap but a
+                column shorter than the sample period, and repeats the second before it.
         """
-        low, high = np.full(count, np.nan), np.full(count, np.nan)
         if self.last_second is None:
-            return low, high
+            return np.full(count, np.nan), np.full(count, np.nan)
         newest = now // MICROSECONDS // seconds_each
-        for column in range(count):
-            first = (newest - count + 1 + column) * seconds_each
-            span = np.arange(max(first, self.last_second - LENGTH + 1), min(first + seconds_each, self.last_second + 1))
-            if len(span):
-                place = span % LENGTH
-                low[column] = np.fmin.reduce(self._low[place])
-                high[column] = np.fmax.reduce(self._high[place])
-        return low, high
+        seconds = np.arange((newest - count + 1) * seconds_each, (newest + 1) * seconds_each)
+        held = (seconds > self.last_second - LENGTH) & (seconds <= self.last_second)
+        place = seconds % LENGTH
+        low, high = np.where(held, self._low[place], np.nan), np.where(held, self._high[place], np.nan)
+        longest = int(_GAP_INTERVALS * interval / MICROSECONDS)
+        if longest > 1:
+            source = _repeated(~np.isnan(low), longest, int(now // MICROSECONDS - seconds[0]))
+            low, high = low[source], high[source]
+        shape = (count, seconds_each)
+        return np.fmin.reduce(low.reshape(shape), axis=1), np.fmax.reduce(high.reshape(shape), axis=1)
+
+
+def _repeated(known: npt.NDArray[np.bool_], longest: int, present: int) -> npt.NDArray[np.int64]:
+    """Return for each second the place it is drawn from: itself, or the known one before a hole not over ``longest``.
+
+    ``present`` is the place of the second that holds now; nothing after it is filled.
+    """
+    place = np.arange(len(known))
+    before = np.maximum.accumulate(np.where(known, place, -1))
+    after = np.minimum.accumulate(np.where(known, place, present + 1)[::-1])[::-1]
+    fill = ~known & (before >= 0) & (after - before <= longest) & (place <= present)
+    return np.where(fill, before, place)
