@@ -1,0 +1,85 @@
+"""Which intervals between known rows may be bridged: a rule that follows the row rate it sees.
+
+An interval is a gap when it is longer than five times the usual interval, at least 1 s and at most 60 s. *Usual* is
+the median over blocks of sixteen intervals: the block before decides. Within the first block it is the median of
+the intervals seen so far, and the very first interval may be up to 60 s. The blocks are counted in rows, never in
+spans, so that the answer does not depend on how the rows were cut.
+"""
+
+from __future__ import annotations
+
+from statistics import median
+
+import numpy as np
+import numpy.typing as npt
+
+from telemetry.model.batch import MICROSECONDS, Times
+
+BLOCK = 16
+USUAL_INTERVALS = 5.0
+AT_LEAST = 1 * MICROSECONDS
+AT_MOST = 60 * MICROSECONDS
+
+
+def longest_bridged(usual: float) -> float:
+    """Return the longest interval that is bridged, microseconds, for a usual interval in microseconds."""
+    return min(max(USUAL_INTERVALS * usual, AT_LEAST), AT_MOST)
+
+
+class GapRule:
+    """Tells for each row of one series whether the interval that leads to it may be bridged.
+
+    Attributes:
+        limit: longest interval that would be bridged now, microseconds.
+        last: time of the last row taken, or None.
+    """
+
+    def __init__(self) -> None:
+        self.limit: float = AT_MOST
+        self.last: int | None = None
+        self._open_block: list[int] = []
+        self._first_block_done = False
+
+    def take(self, t: Times) -> npt.NDArray[np.bool_]:
+        """Return for each row whether the interval before it is bridged; False for the first row of all.
+
+        Args:
+            t: int64 (rows,), never decreasing, continuing earlier calls.
+        """
+        bridged = np.zeros(len(t), dtype=np.bool_)
+        if not len(t):
+            return bridged
+        first = 0
+        if self.last is None:
+            self.last, first = int(t[0]), 1
+        intervals = np.diff(t[first:], prepend=self.last)
+        self.last = int(t[-1])
+        done = 0
+        while not self._first_block_done and done < len(intervals):
+            interval = int(intervals[done])
+            bridged[first + done] = interval <= self.limit
+            self._push(interval)
+            done += 1
+        self._take_blocks(intervals[done:], bridged[first + done :])
+        return bridged
+
+    def _push(self, interval: int) -> None:
+        self._open_block.append(interval)
+        self.limit = longest_bridged(median(self._open_block))
+        if len(self._open_block) == BLOCK:
+            self._open_block, self._first_block_done = [], True
+
+    def _take_blocks(self, intervals: Times, bridged: npt.NDArray[np.bool_]) -> None:
+        """Fill ``bridged`` for intervals after the first block: the median of each full block rules the next."""
+        carried = len(self._open_block)
+        joined = np.concatenate([np.asarray(self._open_block, dtype=np.int64), intervals])
+        full = len(joined) // BLOCK
+        limits = np.empty(full + 1)
+        limits[0] = self.limit
+        if full:
+            medians = np.median(joined[: full * BLOCK].reshape(full, BLOCK), axis=1)
+            limits[1:] = np.clip(USUAL_INTERVALS * medians, AT_LEAST, AT_MOST)
+        ruled_by = np.arange(carried, len(joined)) // BLOCK
+        bridged[:] = intervals <= limits[ruled_by]
+        self.limit = float(limits[full])
+        self._open_block = joined[full * BLOCK :].tolist()

@@ -1,0 +1,140 @@
+"""The derive stages: cell spread with the lowest and highest cell; power; charge and energy so far."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from telemetry.analysis.gaps import GapRule
+from telemetry.analysis.integrals import SignedIntegral
+from telemetry.analysis.joining import Joiner
+from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
+from telemetry.model.signals import cell_number
+from telemetry.pipeline.stage import Chosen
+
+DERIVED = "derived"
+POWER = Group(DERIVED, "power", ("pack_power",), "derived")
+CHARGE = Group(DERIVED, "charge", ("charge_out", "charge_in"), "derived")
+ENERGY = Group(DERIVED, "energy", ("energy_out", "energy_in"), "derived")
+_CELL_SIGNALS = ("cell_spread", "cell_min_voltage", "cell_max_voltage", "cell_min_number", "cell_max_number")
+_NO_TIMES: Times = np.empty(0, dtype=np.int64)
+_NO_VALUES: Values = np.empty(0)
+
+
+class Cells:
+    """Spread, lowest and highest cell of each row in which at least two cells are known.
+
+    A source that sends only its lowest and highest cell voltage gets the spread of those.
+    """
+
+    def advance(self, span: Span) -> Span:
+        """Add one derived batch for each batch that tells of cells."""
+        return span.adding(batches=[d for b in span.batches if (d := self._derived(b)) is not None])
+
+    def _derived(self, batch: Batch) -> Batch | None:
+        group = batch.group
+        if group.origin == "derived":
+            return None
+        places = [place for place, signal in enumerate(group.signals) if cell_number(signal) is not None]
+        if len(places) >= 2:
+            return self._of_cells(batch, places)
+        low, high = batch.column("cell_min_voltage"), batch.column("cell_max_voltage")
+        if low is None or high is None:
+            return None
+        known = ~np.isnan(low) & ~np.isnan(high) & (high >= low)
+        spread = (high - low)[known].reshape(-1, 1)
+        return Batch(
+            Group(DERIVED, f"{group.source}_{group.name}", ("cell_spread",), "derived"), batch.t[known], spread
+        )
+
+    @staticmethod
+    def _of_cells(batch: Batch, places: list[int]) -> Batch | None:
+        cells = batch.values[:, places]
+        unknown = np.isnan(cells)
+        known_rows = (~unknown).sum(axis=1) >= 2
+        if not known_rows.any():
+            return None
+        if not known_rows.all():
+            cells, unknown = cells[known_rows], unknown[known_rows]
+        numbers = np.array([cell_number(batch.group.signals[place]) for place in places], dtype=np.float64)
+        low_at = np.argmin(np.where(unknown, np.inf, cells), axis=1)
+        high_at = np.argmax(np.where(unknown, -np.inf, cells), axis=1)
+        row = np.arange(len(cells))
+        low, high = cells[row, low_at], cells[row, high_at]
+        values = np.stack([high - low, low, high, numbers[low_at], numbers[high_at]], axis=1)
+        return Batch(_cells_of(batch.group, _CELL_SIGNALS), batch.t[known_rows], values)
+
+
+def _cells_of(group: Group, signals: tuple[str, ...]) -> Group:
+    return Group(group.source, f"{group.name}_cells", signals, "derived")
+
+
+class _OncePerSecond:
+    """Keeps the first row of each second, and the last row of all, of two running figures."""
+
+    def __init__(self, group: Group) -> None:
+        self._group = group
+        self._last_second: int | None = None
+        self._held: tuple[int, float, float] | None = None
+
+    def take(self, t: Times, out: Values, into: Values, final: bool) -> Batch:
+        seconds = t // MICROSECONDS
+        before = self._last_second if self._last_second is not None else -1
+        keep = np.diff(seconds, prepend=before) != 0
+        if len(t):
+            self._last_second = int(seconds[-1])
+            self._held = None if keep[-1] else (int(t[-1]), float(out[-1]), float(into[-1]))
+        t, out, into = t[keep], out[keep], into[keep]
+        if final and self._held is not None:
+            t = np.append(t, self._held[0])
+            out, into = np.append(out, self._held[1]), np.append(into, self._held[2])
+            self._held = None
+        return Batch(self._group, t.astype(np.int64), np.stack([out, into], axis=1))
+
+
+class Charge:
+    """Charge out of and into the pack since the start, once a second, by the trapezoid on the data's own time."""
+
+    def __init__(self) -> None:
+        self._current = Chosen("pack_current")
+        self._rule = GapRule()
+        self._integral = SignedIntegral()
+        self._rows = _OncePerSecond(CHARGE)
+
+    def advance(self, span: Span) -> Span:
+        """Add the running totals."""
+        found = self._current.find(span)
+        t, current = _NO_TIMES, _NO_VALUES
+        if found is not None:
+            known = ~np.isnan(found[1])
+            t, current = found[0].t[known], found[1][known]
+        out, into = self._integral.take(t, current, self._rule.take(t))
+        return span.adding(batches=[self._rows.take(t, out, into, span.final)])
+
+
+class Power:
+    """Power on the joined time axis of voltage and current, and the energy out and in since the start."""
+
+    def __init__(self) -> None:
+        self._voltage, self._current = Chosen("pack_voltage"), Chosen("pack_current")
+        self._joiner = Joiner()
+        self._integral = SignedIntegral()
+        self._rows = _OncePerSecond(ENERGY)
+
+    def advance(self, span: Span) -> Span:
+        """Add ``pack_power`` rows as far as both signals are decided, and the running energies."""
+        t, power, bridged = self._joined(span)
+        out, into = self._integral.take(t, power, bridged)
+        energy = self._rows.take(t, out, into, span.final)
+        return span.adding(
+            batches=[Batch(POWER, t, power.reshape(-1, 1)), energy],
+            complete={POWER.key: self._joiner.decided_to, ENERGY.key: self._joiner.decided_to},
+        )
+
+    def _joined(self, span: Span) -> tuple[Times, Values, npt.NDArray[np.bool_]]:
+        sides = []
+        for chosen in (self._voltage, self._current):
+            found = chosen.find(span)
+            sides.append((found[0].t, found[1]) if found is not None else (_NO_TIMES, _NO_VALUES))
+        t, voltage, current, bridged = self._joiner.take(sides[0], sides[1], span.end)
+        return t, voltage * current, bridged

@@ -1,0 +1,57 @@
+"""What a stage is, and the chain of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Protocol
+
+from telemetry.model.batch import Batch, Span, Values
+
+
+class Stage(Protocol):
+    """State plus span in, span with more in it out. No clock but the data's, no input or output, no globals.
+
+    Each session starts with fresh stages. What a stage gives out over a session must not depend on where the spans
+    were cut, to the last bit; a property test holds every stage to that.
+    """
+
+    def advance(self, span: Span) -> Span:
+        """Take ``span`` in and return it with batches and events added; a ``final`` span empties what is held."""
+        ...
+
+
+class Chain:
+    """Stages one after another, itself a stage."""
+
+    def __init__(self, stages: Iterable[Stage]) -> None:
+        self._stages = tuple(stages)
+
+    def advance(self, span: Span) -> Span:
+        """Pass ``span`` through every stage in order."""
+        for stage in self._stages:
+            span = stage.advance(span)
+        return span
+
+
+class Chosen:
+    """The group that stands for a signal: the first of the session to carry it, the earlier row deciding.
+
+    Args:
+        signal: its name.
+        measured_only: leave derived groups out; else a derived one is preferred at equal times.
+    """
+
+    def __init__(self, signal: str, measured_only: bool = True) -> None:
+        self.signal = signal
+        self._measured_only = measured_only
+        self.key: tuple[str, str] | None = None
+
+    def find(self, span: Span) -> tuple[Batch, Values] | None:
+        """Return this span's batch of the chosen group and its column, or None where the span has none."""
+        carriers = [
+            (b, c) for b, c in span.carrying(self.signal) if b.group.origin == "measured" or not self._measured_only
+        ]
+        if self.key is None and carriers:
+            first = min(carriers, key=lambda pair: (int(pair[0].t[0]), pair[0].group.origin, pair[0].group.key))
+            self.key = first[0].group.key
+        return next(((b, c) for b, c in carriers if b.group.key == self.key), None)
