@@ -242,3 +242,8 @@ def document_chemistries() -> str:
         use = f"{each.discharge_low_c:g} to {each.discharge_high_c:g}"
         lines.append(f"| {' | '.join([f'`{each.name}` {each.title}', *cells, charge, use])} |")
     return "\n".join(lines)
+
+
+def document_provenance() -> str:
+    """Return where each row's voltages come from, as a Markdown list."""
+    return "\n".join(f"- `{each.name}`: {each.known_from}." for each in CHEMISTRIES.values())

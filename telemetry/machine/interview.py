@@ -19,7 +19,7 @@ _NUMBER = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*([A-Za-z²]*)", re.ASCII)
 _SURELY_VOLTS = frozenset({36, 48, 60, 72, 80, 84, 96, 108, 120})
 """Bare answers to "how many cells" that most likely mean a battery's trade voltage."""
 _TRADE_VOLTS = frozenset({12, 24, 36, 48, 60, 72, 80, 96})
-_TRADE_SLACK = 1.08
+_TRADE_RANGE = (0.97, 1.08)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,14 +122,16 @@ def _accepted(ask: Ask, answers: Mapping[str, object], name: str, text: str) -> 
 
     def read(answer: str) -> object:
         value = _read(name, answer)
-        if name == "machine.maximum_voltage_v" and isinstance(value, float) and isinstance(lowest, float):
-            if value <= lowest:
-                raise BadValue(
-                    f"{value:g} V is not above the lowest voltage of {lowest:g} V", "give the higher of the two"
-                )
+        if name == "machine.maximum_voltage_v" and value is not None and lowest is not None:
+            _rising(float(str(lowest)), float(str(value)))
         return value
 
     return _asked(ask, Question(name, f"{text} Empty: not known."), read)
+
+
+def _rising(lowest: float, highest: float) -> None:
+    if highest <= lowest:
+        raise BadValue(f"{highest:g} V is not above the lowest voltage of {lowest:g} V", "give the higher of the two")
 
 
 def _cells(ask: Ask, chemistry: Chemistry) -> int:
@@ -168,18 +170,17 @@ def read_cells(chemistry: Chemistry, answer: str) -> int:
 def _cells_of(chemistry: Chemistry, volts: float) -> int:
     """Return how many cells make a nominal voltage.
 
-    Lithium packs are sold under the round voltage of the lead battery that they replace, up to some 8 % below
-    their own nominal voltage (common practice, from memory): there more than one count may fit.
+    Lithium packs are sold under the round voltage of the lead battery that they replace, which differs by some
+    percent from their own nominal voltage (common practice, from memory): there more than one count may fit.
     """
+    if not volts > 0:
+        raise BadValue(f"{volts:g} V is no voltage of a pack", "write the nominal voltage on its plate, 51.2 V, say")
     fitting = []
     for cells in range(1, MOST_CELLS + 1):
         low, high = 0.995 * cells * chemistry.nominal_v, 1.005 * cells * chemistry.nominal_high_v
-        sold_so = (
-            chemistry.is_lithium
-            and volts in _TRADE_VOLTS
-            and volts <= cells * chemistry.nominal_v <= _TRADE_SLACK * volts
-        )
-        if low <= volts <= high or sold_so:
+        own = cells * chemistry.nominal_v / volts
+        replaces_lead = chemistry.is_lithium and volts in _TRADE_VOLTS and _TRADE_RANGE[0] <= own <= _TRADE_RANGE[1]
+        if low <= volts <= high or replaces_lead:
             fitting.append(cells)
     if len(fitting) == 1:
         return fitting[0]
@@ -210,9 +211,9 @@ def read_conductor(answer: str) -> tuple[str, object] | None:
         return None
     if area := re.fullmatch(r"(\d+(?:[.,]\d+)?)\s*mm2", said, re.ASCII):
         return "conductor_mm2", read_value(find_key("wiring", "conductor_mm2"), float(area[1].replace(",", ".")))
-    if size := re.fullmatch(r"(?:awg\s*)?(\d+(?:/0)?)(\s*awg)?", said, re.ASCII):
-        if "awg" in said or "/" in said:
-            return "conductor_awg", read_value(find_key("wiring", "conductor_awg"), size[1])
+    size = re.fullmatch(r"(?:awg\s*)?(\d+(?:/0)?)(\s*awg)?", said, re.ASCII)
+    if size and ("awg" in said or "/" in said):
+        return "conductor_awg", read_value(find_key("wiring", "conductor_awg"), size[1])
     raise BadValue(f"{described(answer)} does not say the size of a cable", "write 25 mm2, or 4 AWG, say")
 
 

@@ -24,7 +24,8 @@ _CAUTION = """\
 Take every figure from a nameplate, a maker's sheet or a measurement; leave out what you do not know: the program then
 says which figure it needs and why. A pack can burn and its terminals can give thousands of amperes: insulate tools,
 take off rings and watches, open the main switch and measure before you touch. The maker's sheet, local codes and
-licensed practice come before anything this program says. Never bypass a fuse, an interlock or the pack's protection."""
+licensed practice come before anything this program says. Never bypass a fuse, an interlock or the protection of the
+pack."""
 DEFAULTS: Mapping[str, object] = {"machine.name": "my machine", "pack.chemistry": "lfp", "pack.capacity_ah": 100.0}
 """What holds where nothing is answered; the number of cells follows the chemistry."""
 
@@ -42,11 +43,7 @@ def new_machine_text(answers: Mapping[str, object], source: Mapping[str, object]
     chemistry = CHEMISTRIES[str(known["pack.chemistry"])]
     known.setdefault("pack.cells_in_series", chemistry.usual_cells)
     cells = int(str(known["pack.cells_in_series"]))
-    parts = [
-        _comment(
-            "A machine file: what the owner states of one machine. Numbers are in the unit that the key ends on."
-        )
-    ]
+    parts = [_comment("A machine file: what the owner states of one machine. A key ends on its unit.")]
     parts += [_comment(_CAUTION)]
     for section, title in _TITLES.items():
         stated = {name.split(".", 1)[1]: value for name, value in known.items() if name.split(".", 1)[0] == section}

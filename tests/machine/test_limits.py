@@ -1,0 +1,234 @@
+from __future__ import annotations
+
+import csv
+import math
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from telemetry.machine.chemistry import CHEMISTRIES, document_chemistries, document_provenance
+from telemetry.machine.limits import LIMIT_NAMES, Limit, default_limits, limits_for, unjudged
+from telemetry.machine.machine_file import Machine, parse_machine
+from telemetry.machine.sections import Pack, Vehicle
+from telemetry.model.signals import find_signal
+
+ROOT = Path(__file__).parents[2]
+RECORDINGS = ROOT.parent / "shared" / "recordings"
+LFP = '[pack]\nchemistry = "lfp"\ncells_in_series = 16\ncapacity_ah = 100\n'
+ALWAYS = [
+    "pack-voltage-low",
+    "pack-voltage-high",
+    "cell-voltage-low",
+    "cell-voltage-high",
+    "cell-spread",
+    "pack-temperature-high",
+    "pack-temperature-low",
+]
+
+
+def machine_of(text: str) -> Machine:
+    machine, problems = parse_machine(text, "m.toml")
+    assert machine is not None, problems
+    return machine
+
+
+def limits_of(text: str) -> dict[str, Limit]:
+    return {limit.name: limit for limit in limits_for(machine_of(text))}
+
+
+class TestByChemistry:
+    def test_the_limits_that_need_no_figure(self) -> None:
+        limits = limits_of(LFP)
+        assert list(limits) == ALWAYS
+        assert {limit.signal for limit in limits.values()} == {
+            "pack_voltage",
+            "cell_min_voltage",
+            "cell_max_voltage",
+            "cell_spread",
+            "pack_temperature_*",
+        }
+
+    @pytest.mark.parametrize(
+        ("cells", "low", "high"), [(12, 30.0, 43.8), (13, 32.5, 47.45), (15, 37.5, 54.75), (16, 40.0, 58.4)]
+    )
+    def test_pack_windows_of_the_trade(self, cells: int, low: float, high: float) -> None:
+        # Common practice for lithium iron phosphate: 2.5 to 3.65 V a cell.
+        limits = limits_of(LFP.replace("16", str(cells)))
+        assert limits["pack-voltage-low"].trip == pytest.approx(low)
+        assert limits["pack-voltage-high"].trip == pytest.approx(high)
+
+    def test_frost_and_heat_warn_where_charging_must_stop(self) -> None:
+        limits = limits_of(LFP)
+        assert (limits["pack-temperature-low"].warn, limits["pack-temperature-low"].trip) == (0.0, -20.0)
+        assert (limits["pack-temperature-high"].warn, limits["pack-temperature-high"].trip) == (45.0, 60.0)
+        lead = limits_of(LFP.replace("lfp", "lead-flooded"))
+        assert (lead["pack-temperature-high"].warn, lead["pack-temperature-high"].trip) == (45.0, 50.0)
+
+    def test_spread_is_within_the_thresholds_of_the_trade(self) -> None:
+        # Common practice, from memory: warn at 50 mV, alarm at 100 to 300 mV.
+        spread = limits_of(LFP)["cell-spread"]
+        assert spread.warn == 0.05
+        assert spread.trip is not None
+        assert 0.1 <= spread.trip <= 0.3
+
+
+class TestByTheOwnersFigures:
+    def test_the_packs_cut_offs_come_before_chemistry(self) -> None:
+        limits = limits_of(LFP + "low_cutoff_v = 44.0\nhigh_cutoff_v = 58.0")
+        low, high = limits["pack-voltage-low"], limits["pack-voltage-high"]
+        assert (low.warn, low.trip) == (pytest.approx(46.2), 44.0)
+        assert low.origin == "pack low cut-off 44.0 V from [pack] low_cutoff_v; warn 5 % above"
+        assert (high.warn, high.trip) == (pytest.approx(57.42), 58.0)
+
+    def test_a_cut_off_near_the_nominal_voltage_leaves_the_warning_below_it(self) -> None:
+        low = limits_of(LFP + "low_cutoff_v = 50.0")["pack-voltage-low"]
+        assert low.warn == pytest.approx(50.9)
+        assert "three quarters" in low.origin
+
+    def test_a_controller_that_stops_first_sets_the_trip(self) -> None:
+        text = LFP + "low_cutoff_v = 40\n[machine]\nminimum_voltage_v = 44\nmaximum_voltage_v = 56\n"
+        limits = limits_of(text)
+        assert limits["pack-voltage-low"].trip == 44.0
+        assert "[machine] minimum_voltage_v" in limits["pack-voltage-low"].origin
+        assert limits["pack-voltage-high"].trip == 56.0
+
+    def test_a_wide_controller_never_widens_the_packs_window(self) -> None:
+        limits = limits_of(LFP + "[machine]\nminimum_voltage_v = 20\nmaximum_voltage_v = 90\n")
+        assert limits["pack-voltage-low"].trip == pytest.approx(40.0)
+        assert limits["pack-voltage-high"].trip == pytest.approx(58.4)
+
+    def test_power_that_falls_away_is_warned_of_where_it_begins(self) -> None:
+        low = limits_of(LFP + "[machine]\nminimum_voltage_v = 42\nfoldback_voltage_v = 46\n")["pack-voltage-low"]
+        assert (low.warn, low.trip) == (46.0, 42.0)
+        assert "foldback_voltage_v" in low.origin
+
+    def test_currents_follow_the_sign_rule(self) -> None:
+        limits = limits_of(
+            LFP + "continuous_discharge_a=100\npeak_discharge_a=200\npeak_discharge_s=10\ncontinuous_charge_a=50"
+        )
+        steady, peak, charge = (limits[n] for n in ("discharge-current", "discharge-peak", "charge-current"))
+        assert (steady.side, steady.warn, steady.trip, steady.raise_delay_s) == ("high", 90.0, 100.0, 8.0)
+        assert (peak.side, peak.warn, peak.trip) == ("high", 180.0, 200.0)
+        assert (charge.side, charge.warn, charge.trip) == ("low", -47.5, -50.0)
+        assert peak.raise_delay_s < 1.0 < charge.raise_delay_s
+
+    def test_a_pull_away_of_a_second_does_not_cry_wolf_but_what_lasts_is_told_within_five(self) -> None:
+        limits = limits_of(LFP + "continuous_discharge_a = 100")
+        assert 1.0 < limits["pack-voltage-low"].raise_delay_s <= 5.0
+        assert 1.0 < limits["cell-voltage-low"].raise_delay_s <= 5.0
+        assert 1.0 < limits["discharge-current"].raise_delay_s <= 5.0
+
+    def test_what_has_no_ground_says_which_key_is_missing(self) -> None:
+        reasons = unjudged(machine_of(LFP))
+        assert set(reasons) == {"discharge-current", "discharge-peak", "charge-current"}
+        assert reasons["charge-current"].startswith("unknown: [pack] continuous_charge_a")
+
+
+class TestOverrides:
+    def test_an_override_says_so(self) -> None:
+        text = LFP + "[limits.cell-spread]\nwarn = 0.08\nraise_delay_s = 20\n"
+        spread = limits_of(text)["cell-spread"]
+        assert (spread.warn, spread.trip, spread.raise_delay_s) == (0.08, 0.2, 20.0)
+        assert spread.origin.endswith("changed by [limits.cell-spread]: warn 0.05 to 0.08, raise_delay_s 10 to 20")
+
+    def test_a_limit_switched_off_is_gone_and_says_why(self) -> None:
+        machine = machine_of(LFP + "[limits.cell-spread]\nenabled = false\n")
+        assert "cell-spread" not in {limit.name for limit in limits_for(machine)}
+        assert unjudged(machine)["cell-spread"].startswith("switched off by [limits.cell-spread] enabled = false")
+        assert "cell-spread" in {limit.name for limit in default_limits(machine)}
+
+    def test_a_rating_that_only_the_override_states_is_ground_enough(self) -> None:
+        charge = limits_of(LFP + "[limits.charge-current]\ntrip = -20\n")["charge-current"]
+        assert (charge.warn, charge.trip, charge.side) == (None, -20.0, "low")
+        assert "[limits.charge-current]" in charge.origin
+
+    def test_an_empty_override_changes_nothing(self) -> None:
+        assert limits_of(LFP + "[limits.cell-spread]\n") == limits_of(LFP)
+        assert "discharge-current" not in limits_of(LFP + "[limits.discharge-current]\nclear_margin = 1\n")
+
+
+_VOLTS = st.none() | st.floats(0.5, 600)
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.data())
+def test_a_warning_always_comes_before_its_trip(data: st.DataObject) -> None:
+    amperes = st.none() | st.floats(0.05, 5000)
+    pack = Pack(
+        chemistry=data.draw(st.sampled_from(sorted(CHEMISTRIES))),
+        cells_in_series=data.draw(st.integers(1, 120)),
+        capacity_ah=100.0,
+        low_cutoff_v=data.draw(_VOLTS),
+        high_cutoff_v=data.draw(_VOLTS),
+        continuous_discharge_a=data.draw(amperes),
+        peak_discharge_a=data.draw(amperes),
+        peak_discharge_s=data.draw(st.none() | st.floats(0.01, 600)),
+        continuous_charge_a=data.draw(amperes),
+    )
+    vehicle = Vehicle(
+        minimum_voltage_v=data.draw(_VOLTS), maximum_voltage_v=data.draw(_VOLTS), foldback_voltage_v=data.draw(_VOLTS)
+    )
+    machine = Machine(pack=pack, vehicle=vehicle)
+    limits = limits_for(machine)
+    assert {limit.name for limit in limits} | set(unjudged(machine)) == set(LIMIT_NAMES)
+    for limit in limits:
+        assert limit.trip is not None
+        assert math.isfinite(limit.trip)
+        sign = 1.0 if limit.side == "high" else -1.0
+        assert limit.warn is None or sign * limit.warn <= sign * limit.trip
+        assert limit.clear_margin > 0
+        assert limit.origin.isprintable()
+        assert len(limit.origin) < 200
+        assert find_signal(limit.signal.replace("*", "1")) is not None
+
+
+@pytest.mark.skipif(not RECORDINGS.is_dir(), reason="the labelled recordings are not beside this repository")
+class TestOnLabelledRecordings:
+    """Recordings of a 16-cell iron phosphate machine whose causes are labelled in labels.csv."""
+
+    def test_a_healthy_drive_stays_inside_every_bound(self) -> None:
+        limits = limits_of(LFP)
+        for row in self._rows("healthy-1.csv"):
+            for limit in limits.values():
+                value = float(row.get(limit.signal) or "nan")
+                if value > 0.1 and limit.warn is not None:
+                    assert value <= limit.warn if limit.side == "high" else value >= limit.warn
+
+    def test_a_weak_pack_is_warned_of_by_its_lowest_cell(self) -> None:
+        # The cells stay below the warning for as long as it must last, and never come to the trip.
+        low = limits_of(LFP)["cell-voltage-low"]
+        assert low.warn is not None
+        assert low.trip is not None
+        longest = since = 0.0
+        for row in self._rows("pack-weak-2.csv"):
+            t, value = float(row["t"]), float(row["cell_min_voltage"] or "nan")
+            if not value > 0.1:
+                continue
+            assert value > low.trip
+            since = t if value >= low.warn else since
+            longest = max(longest, t - since)
+        assert longest > low.raise_delay_s
+
+    @staticmethod
+    def _rows(name: str) -> list[dict[str, str]]:
+        with (RECORDINGS / name).open(encoding="utf-8", newline="") as stream:
+            return list(csv.DictReader(stream))
+
+
+class TestDocumentation:
+    text = (ROOT / "docs" / "limits.md").read_text(encoding="utf-8")
+
+    def test_every_limit_is_described(self) -> None:
+        assert all(f"`{name}`" in self.text for name in LIMIT_NAMES)
+
+    def test_the_delays_and_margins_are_those_in_force(self) -> None:
+        rows = {line.split("`")[1]: line for line in self.text.splitlines() if line.startswith("| `")}
+        for limit in limits_of(LFP).values():
+            shown = [cell.strip() for cell in rows[limit.name].split("|")][3:5]
+            assert shown == [f"{limit.raise_delay_s:g} s", f"{limit.clear_delay_s:g} s"]
+
+    def test_the_rows_of_the_chemistries_are_those_in_force(self) -> None:
+        assert document_chemistries() in self.text
+        assert document_provenance() in self.text

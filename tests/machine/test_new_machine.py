@@ -1,0 +1,204 @@
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from telemetry.machine.chemistry import CHEMISTRIES
+from telemetry.machine.interview import Question, interview, read_cells, read_conductor
+from telemetry.machine.machine_file import Machine, parse_machine
+from telemetry.machine.new_machine import new_machine_text, toml_value
+from telemetry.machine.sections import section_keys
+from telemetry.machine.values import BadValue
+
+
+def parsed(text: str) -> Machine:
+    machine, problems = parse_machine(text, "new.toml")
+    assert problems == []
+    assert machine is not None
+    return machine
+
+
+def answering(answers: dict[str, list[str]], seen: list[Question] | None = None) -> Callable[[Question], str]:
+    """Answer each question in turn from its list, then by its default."""
+
+    def ask(question: Question) -> str:
+        if seen is not None:
+            seen.append(question)
+        waiting = answers.get(question.key, [])
+        return waiting.pop(0) if waiting else question.default
+
+    return ask
+
+
+class TestTheText:
+    def test_without_answers_it_parses_and_is_what_the_defaults_give(self) -> None:
+        text = new_machine_text({})
+        machine = parsed(text)
+        assert (machine.pack.chemistry, machine.pack.cells_in_series, machine.pack.capacity_ah) == ("lfp", 16, 100.0)
+        assert machine.sources == ()
+        assert interview(lambda question: question.default) == text
+
+    @pytest.mark.parametrize("chemistry", CHEMISTRIES)
+    def test_each_chemistry_has_its_usual_pack(self, chemistry: str) -> None:
+        machine = parsed(interview(answering({"pack.chemistry": [chemistry]})))
+        assert machine.pack.cells_in_series == CHEMISTRIES[chemistry].usual_cells
+        assert 44.0 <= machine.pack.nominal_v <= 52.0
+
+    def test_every_unknown_key_stands_as_a_comment_with_where_to_find_it(self) -> None:
+        flat = " ".join(line.removeprefix("# ") for line in new_machine_text({}).splitlines())
+        stated = tomllib.loads(new_machine_text({}))
+        for section in ("pack", "wiring", "machine", "charger", "work"):
+            for key in section_keys(section):
+                if key.name not in stated[section]:
+                    assert f"{key.name} = ?" in flat
+                    assert f"Find it: {key.find}." in flat
+
+    def test_a_key_filled_in_by_hand_parses(self) -> None:
+        text = new_machine_text({})
+        for section in ("pack", "wiring", "machine", "charger", "work"):
+            for key in section_keys(section):
+                if key.name != "conductor_awg":
+                    text = text.replace(f"# {key.name} = ?", f"{key.name} = {toml_value(key.example)}")
+        assert parsed(text).vehicle.foldback_voltage_v == 46.0
+
+    def test_it_carries_the_cautions(self) -> None:
+        flat = " ".join(line.removeprefix("# ") for line in new_machine_text({}).splitlines())
+        assert "Never bypass a fuse" in flat
+        assert "local codes" in flat
+
+    @settings(max_examples=60, deadline=None)
+    @given(st.text(st.characters(exclude_categories=["Cs"]), max_size=60))
+    def test_text_goes_into_toml_and_out_again(self, text: str) -> None:
+        if text.isprintable():
+            assert tomllib.loads(f"a = {toml_value(text)}") == {"a": text}
+
+
+class TestTheInterview:
+    def test_all_questions_answered(self) -> None:
+        answers = {
+            "machine.name": ['the "old" orchard machine'],
+            "pack.chemistry": ["NMC"],
+            "pack.cells_in_series": ["51.8 V"],
+            "pack.capacity_ah": ["60,5 Ah"],
+            "pack.continuous_discharge_a": ["80"],
+            "machine.minimum_voltage_v": ["42 V"],
+            "machine.maximum_voltage_v": ["63"],
+            "charger.output_voltage_v": ["58.8"],
+            "charger.output_current_a": ["10 A"],
+            "wiring.fuse_a": ["100"],
+            "wiring.conductor_mm2": ["2/0"],
+            "source.driver": ["serial-text"],
+            "source.port": ["COM4"],
+        }
+        machine = parsed(interview(answering(answers)))
+        assert not any(answers.values())
+        assert machine.name == 'the "old" orchard machine'
+        assert (machine.pack.cells_in_series, machine.pack.capacity_ah) == (14, 60.5)
+        assert (machine.vehicle.minimum_voltage_v, machine.vehicle.maximum_voltage_v) == (42.0, 63.0)
+        assert machine.wiring.conductor_awg == "2/0"
+        (source,) = machine.sources
+        assert (source.driver, source.settings) == ("serial-text", {"port": "COM4"})
+
+    def test_bad_answers_are_explained_and_asked_again(self) -> None:
+        seen: list[Question] = []
+        answers = {
+            "pack.chemistry": ["lithium", "lfp"],
+            "pack.cells_in_series": ["48", "48 V", "many", "500", "15"],
+            "pack.capacity_ah": ["0", "big", "20 kWh"],
+            "machine.minimum_voltage_v": ["60"],
+            "machine.maximum_voltage_v": ["42"],
+            "wiring.conductor_mm2": ["4"],
+            "source.driver": ["serial"],
+        }
+        machine = parsed(interview(answering(answers, seen)))
+        assert machine.pack.cells_in_series == 15
+        explained = [question.problem for question in seen if question.problem]
+        assert len(explained) == 11
+        assert "48 cells would be 154 V nominal; write 48 V if volts are meant" in explained[1]
+        assert "packs of 15 or 16 lfp cells are sold as 48 V" in explained[2]
+        assert "not above the lowest voltage of 60 V" in explained[8]
+        assert "did you mean serial-text?" in explained[10]
+
+    def test_a_unit_that_is_another_is_refused(self) -> None:
+        seen: list[Question] = []
+        interview(answering({"pack.capacity_ah": ["5.12 kWh"]}, seen))
+        assert any("is no number in Ah" in question.problem for question in seen)
+
+    @settings(max_examples=80, deadline=None)
+    @given(st.dictionaries(st.integers(0, 20), st.text(max_size=12), max_size=12))
+    def test_whatever_is_answered_the_file_parses(self, answers: dict[int, str]) -> None:
+        count = 0
+
+        def ask(question: Question) -> str:
+            nonlocal count
+            count += 1
+            needs_port = question.key == "source.port" and count > 20
+            return answers.get(
+                count, "COM4" if needs_port else question.default or ("x" if "port" in question.key else "")
+            )
+
+        parsed(interview(ask))
+
+
+class TestReadingAnswers:
+    # Nominal voltages of the trade (common practice): 3.2 V lithium iron phosphate, 3.6 to 3.7 V nickel manganese
+    # cobalt, 2 V lead; 51.2 V is 16, 38.4 V 12 and 51.8 V 14 cells.
+    @pytest.mark.parametrize(
+        ("chemistry", "answer", "cells"),
+        [
+            ("lfp", "16", 16),
+            ("lfp", "16S", 16),
+            ("lfp", "24 cells", 24),
+            ("lfp", "51.2 V", 16),
+            ("lfp", "51,2", 16),
+            ("lfp", "38.4V", 12),
+            ("lfp", "24 V", 8),
+            ("lfp", "76.8 volts", 24),
+            ("nmc", "51.8 V", 14),
+            ("nmc", "36 V", 10),
+            ("lead-flooded", "48 V", 24),
+            ("lead-agm", "36 V", 18),
+        ],
+    )
+    def test_cells(self, chemistry: str, answer: str, cells: int) -> None:
+        assert read_cells(CHEMISTRIES[chemistry], answer) == cells
+
+    @pytest.mark.parametrize(
+        ("chemistry", "answer"),
+        [
+            ("lfp", "48 V"),
+            ("lfp", "72 V"),
+            ("nmc", "48 V"),
+            ("lfp", "50.4 V"),
+            ("lfp", "0"),
+            ("lfp", "0 V"),
+            ("lfp", ""),
+        ],
+    )
+    def test_cells_that_cannot_be_told(self, chemistry: str, answer: str) -> None:
+        with pytest.raises(BadValue):
+            read_cells(CHEMISTRIES[chemistry], answer)
+
+    @pytest.mark.parametrize(
+        ("answer", "kept"),
+        [
+            ("25 mm2", ("conductor_mm2", 25.0)),
+            ("2,5 mm²", ("conductor_mm2", 2.5)),
+            ("4 AWG", ("conductor_awg", "4")),
+            ("awg 10", ("conductor_awg", "10")),
+            ("2/0", ("conductor_awg", "2/0")),
+            ("0000 awg", ("conductor_awg", "4/0")),
+            ("", None),
+        ],
+    )
+    def test_conductors(self, answer: str, kept: tuple[str, object] | None) -> None:
+        assert read_conductor(answer) == kept
+
+    @pytest.mark.parametrize("answer", ["25", "thick", "900 mm2", "30 awg"])
+    def test_conductors_that_cannot_be_told(self, answer: str) -> None:
+        with pytest.raises(BadValue):
+            read_conductor(answer)
