@@ -1,0 +1,78 @@
+"""Fans finished spans out to whoever listens.
+
+Two sorts listen. A *direct* listener is called at once and keeps nothing waiting: the snapshot, the sounder, the
+printer of events. A *queued* listener, the store, takes spans off the run's hands and works through them in its
+own thread; it states its own bound. A live run never waits for it: what it refuses is counted and comes back into
+the run as a :class:`~telemetry.model.events.Loss`, which raises an alarm. A replay waits for room instead.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from typing import Protocol
+
+from telemetry.model.batch import Span
+from telemetry.model.errors import ShakedownError
+from telemetry.model.events import Loss
+
+Direct = Callable[[Span], None]
+
+
+class Queued(Protocol):
+    """A listener with a bounded queue of its own."""
+
+    def offer(self, span: Span) -> int:
+        """Take ``span`` without ever blocking; return the number of values refused, 0 normally."""
+        ...
+
+    async def room(self) -> None:
+        """Return once a span would be taken."""
+        ...
+
+
+class Bus:
+    """Publishes spans.
+
+    Args:
+        waits: wait for room in queued listeners rather than lose (a replay); a live run does not wait.
+        on_loss: told of each loss, to bring it back into the run.
+
+    Attributes:
+        refused: values not taken, by listener.
+    """
+
+    def __init__(self, waits: bool, on_loss: Callable[[Loss], None]) -> None:
+        self._waits = waits
+        self._on_loss = on_loss
+        self._direct: list[Direct] = []
+        self._queued: dict[str, Queued] = {}
+        self.refused: Counter[str] = Counter()
+
+    def attach(self, listener: Direct) -> None:
+        """Call ``listener`` with every span; it must be quick, and what it raises ends the run."""
+        self._direct.append(listener)
+
+    def subscribe(self, name: str, listener: Queued) -> None:
+        """Offer every span to ``listener``; ``name`` is what its losses are reported under."""
+        self._queued[name] = listener
+
+    async def publish(self, span: Span) -> None:
+        """Give ``span`` to every listener, direct ones first: alarms never wait for the disk."""
+        for listener in self._direct:
+            listener(span)
+        for name, queued in self._queued.items():
+            if self._waits:
+                await queued.room()
+            refused, why = self._offer(queued, span)
+            if refused:
+                self.refused[name] += refused
+                self._on_loss(Loss(span.end, name, refused, why))
+
+    @staticmethod
+    def _offer(queued: Queued, span: Span) -> tuple[int, str]:
+        try:
+            refused = queued.offer(span)
+        except ShakedownError as error:
+            return span.value_count, str(error)
+        return refused, str(getattr(queued, "failure", None) or "it is full and cannot keep up")

@@ -1,0 +1,120 @@
+"""Gathers what drivers and operators hand in, cleans it, and closes it into spans."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+
+import numpy as np
+
+from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Values, merged
+from telemetry.model.events import Event
+from telemetry.model.signals import find_signal
+
+AHEAD_AT_MOST = 5 * MICROSECONDS
+"""How far ahead of the span's end a row is still believed; a device that spaces its own rows needs 2 s."""
+
+
+class Gather:
+    """The one place where rows come in; everything after it sees spans only.
+
+    Args:
+        charge_positive: names of the sources that count charging current positive; theirs is turned round.
+
+    Attributes:
+        made_unknown: values that were infinite or physically impossible, by (signal, reason).
+        late: rows that came behind the last end and took its time.
+        ahead: rows that claimed to lie further ahead than is believable and took the present end.
+    """
+
+    def __init__(self, charge_positive: frozenset[str] = frozenset()) -> None:
+        self._charge_positive = charge_positive
+        self._batches: dict[tuple[str, str], list[Batch]] = defaultdict(list)
+        self._groups: dict[tuple[str, str], Group] = {}
+        self._bounds: dict[tuple[str, ...], tuple[Values, Values]] = {}
+        self._events: list[Event] = []
+        self._end: int | None = None
+        self.made_unknown: Counter[tuple[str, str]] = Counter()
+        self.late = 0
+        self.ahead = 0
+
+    def post(self, item: Batch | Event) -> None:
+        """Take a batch or an input event; it comes out with the span that covers its time."""
+        if isinstance(item, Event):
+            self._events.append(item)
+        elif len(item):
+            self._batches[item.group.key].append(self._cleaned(item))
+
+    def close(self, end: int, final: bool = False) -> Span:
+        """Return the span of everything up to ``end``; rows that lie ahead of it wait.
+
+        Args:
+            end: int microseconds, never less than the last one.
+            final: nothing will follow: what lies ahead is given out too, and the end moves there.
+        """
+        if final:
+            end = max([end, *(int(b.t.max()) for bs in self._batches.values() for b in bs)])
+        out = [batch for key in list(self._batches) if (batch := self._due(key, end)) is not None]
+        events = [event for event in self._events if event.t <= end or final]
+        self._events = [event for event in self._events if not (event.t <= end or final)]
+        self._end = end
+        return Span(end, tuple(out), tuple(sorted(events, key=lambda event: event.t)), final=final)
+
+    def _due(self, key: tuple[str, str], end: int) -> Batch | None:
+        batch = merged(self._batches.pop(key))
+        group = self._groups.get(key, batch.group).widened(batch.group.signals)
+        self._groups[key] = group
+        batch = self._in_time(batch.as_wide_as(group), end)
+        due = int(np.searchsorted(batch.t, end, side="right"))
+        if due < len(batch):
+            self._batches[key].append(batch.rows(due, len(batch)))
+        return batch.rows(0, due) if due else None
+
+    def _in_time(self, batch: Batch, end: int) -> Batch:
+        """Give rows behind the last end, or absurdly far ahead, a time that can stand; count them."""
+        late = int(np.searchsorted(batch.t, self._end, side="left")) if self._end is not None else 0
+        first_ahead = int(np.searchsorted(batch.t, end + AHEAD_AT_MOST, side="right"))
+        if late == 0 and first_ahead == len(batch):
+            return batch
+        self.late += late
+        self.ahead += len(batch) - first_ahead
+        t = batch.t.copy()
+        if self._end is not None:
+            t[:late] = self._end
+        t[first_ahead:] = end
+        return merged(
+            [
+                Batch(batch.group, t[:first_ahead], batch.values[:first_ahead]),
+                Batch(batch.group, t[first_ahead:], batch.values[first_ahead:]),
+            ]
+        )
+
+    def _cleaned(self, batch: Batch) -> Batch:
+        """Make infinite and physically impossible values unknown, and turn round a current that counts charging."""
+        values = batch.values
+        place = batch.group.place("pack_current")
+        if place is not None and batch.group.source in self._charge_positive:
+            values = values.copy()
+            values[:, place] = -values[:, place]
+        low, high = self._possible(batch.group.signals)
+        with np.errstate(invalid="ignore"):
+            wrong = ~((values >= low) & (values <= high)) & ~np.isnan(values)
+            wrong |= np.isinf(values)
+        if not wrong.any():
+            return batch if values is batch.values else Batch(batch.group, batch.t, values)
+        for column in np.flatnonzero(wrong.any(axis=0)):
+            infinite = int(np.isinf(values[:, column]).sum())
+            signal = batch.group.signals[column]
+            if infinite:
+                self.made_unknown[signal, "infinite"] += infinite
+            if impossible := int(wrong[:, column].sum()) - infinite:
+                self.made_unknown[signal, "physically impossible"] += impossible
+        return Batch(batch.group, batch.t, np.where(wrong, np.nan, values))
+
+    def _possible(self, signals: tuple[str, ...]) -> tuple[Values, Values]:
+        if signals not in self._bounds:
+            known = [find_signal(signal) for signal in signals]
+            self._bounds[signals] = (
+                np.array([s.low if s else -np.inf for s in known]),
+                np.array([s.high if s else np.inf for s in known]),
+            )
+        return self._bounds[signals]

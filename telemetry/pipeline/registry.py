@@ -1,0 +1,69 @@
+"""Finds drivers by entry point, without importing any but the one asked for."""
+
+from __future__ import annotations
+
+from collections import Counter
+from importlib.metadata import EntryPoint, entry_points
+from typing import Any
+
+from telemetry.driver import Settings
+from telemetry.model.errors import InputError, Problem, did_you_mean, printable
+
+GROUP = "shakedown.drivers"
+OURS = "shakedown"
+
+
+def _found() -> dict[str, EntryPoint]:
+    """Return the entry points by name; of two of one name the built-in wins, and :func:`clashes` tells."""
+    found: dict[str, EntryPoint] = {}
+    for point in entry_points(group=GROUP):
+        if point.name not in found or _is_ours(point):
+            found[point.name] = point
+    return found
+
+
+def _is_ours(point: EntryPoint) -> bool:
+    return point.dist is not None and point.dist.name == OURS
+
+
+def driver_names() -> list[str]:
+    """Return the names of all drivers installed, sorted."""
+    return sorted(_found())
+
+
+def clashes() -> list[str]:
+    """Return the driver names that more than one installed package claims."""
+    places = Counter({(point.name, point.value) for point in entry_points(group=GROUP)})
+    names = Counter(name for name, _ in places)
+    return sorted(name for name, count in names.items() if count > 1)
+
+
+def load_driver(name: str) -> Any:
+    """Return the driver class of that name.
+
+    Raises:
+        InputError: no driver has that name, or the package it needs is not installed; the reason is given.
+    """
+    found = _found()
+    if name not in found:
+        hint = did_you_mean(name, found)
+        raise InputError(f"there is no driver {printable(name)!r}{hint}; installed are {', '.join(sorted(found))}")
+    if name in clashes():
+        raise InputError(f"two packages offer a driver {name!r}; uninstall one of them")
+    try:
+        return found[name].load()
+    except ImportError as error:
+        raise InputError(
+            f"driver {name!r} cannot be loaded ({printable(error, 120)}); install what it needs"
+        ) from error
+
+
+def check_settings(where: str, driver: str, settings: Settings) -> list[Problem]:
+    """Return the problems of a source's own keys, ``where`` put before each place; an unknown driver is one."""
+    try:
+        cls = load_driver(driver)
+    except InputError as error:
+        return [Problem(f"{where} driver", str(error).split(";", 1)[0], f"one of {', '.join(driver_names())}")]
+    check = getattr(cls, "check", None)
+    problems: list[Problem] = check(settings) if check is not None else []
+    return [Problem(f"{where} {problem.where}", problem.what, problem.right) for problem in problems]

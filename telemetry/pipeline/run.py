@@ -1,0 +1,149 @@
+"""One run, live or replay: sources under their supervisors, spans through the stages, onto the bus, to the end."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterable, Sequence
+from typing import Literal
+
+from telemetry.model.batch import MICROSECONDS
+from telemetry.model.clock import Clock
+from telemetry.model.errors import ShakedownError
+from telemetry.model.events import Acknowledge, Mark
+from telemetry.pipeline.bus import Bus
+from telemetry.pipeline.derive import Cells, Charge, Power
+from telemetry.pipeline.gap_watch import GapWatch
+from telemetry.pipeline.gather import Gather
+from telemetry.pipeline.judge import Judge
+from telemetry.pipeline.plan import Pacer, ReplayPlan
+from telemetry.pipeline.stage import Chain, Stage
+from telemetry.pipeline.supervisor import Supervisor
+
+
+def standard_stages(judge: Judge) -> Chain:
+    """Return fresh stages in the one fixed order: derive, (estimate,) judge."""
+    stages: Sequence[Stage] = (GapWatch(), Cells(), Charge(), Power(), judge)
+    return Chain(stages)
+
+
+class Run:
+    """Goes on until every source has ended, :meth:`stop` is called, or its time is up.
+
+    Args:
+        clock: the run's clock; the plan itself in a replay.
+        pacer: where spans end.
+        stages: fresh ones.
+        gather: where rows and inputs come in.
+        waits: whether publishing waits for queued listeners (replay).
+        for_s: end by itself after so many seconds of the run's clock; None for never.
+
+    Attributes:
+        bus: listeners are attached before :meth:`run`.
+        failure: what ended a source for good; raised by nobody, to be reported after the run has been closed well.
+    """
+
+    def __init__(
+        self, clock: Clock, pacer: Pacer, stages: Stage, gather: Gather, *, waits: bool, for_s: float | None = None
+    ) -> None:
+        self.clock = clock
+        self.gather = gather
+        self.bus = Bus(waits, gather.post)
+        self.failure: ShakedownError | None = None
+        self._pacer = pacer
+        self._stages = stages
+        self._end = clock.now()
+        self._until = None if for_s is None else clock.now() + round(for_s * MICROSECONDS)
+        self._stopping = asyncio.Event()
+
+    def stop(self) -> None:
+        """End the run at the next turn of the loop."""
+        self._stopping.set()
+
+    async def run(self, supervisors: Iterable[Supervisor]) -> None:
+        """Run to the end; whatever happens, the final span goes through stages and bus.
+
+        Raises:
+            BaseException: a bug, or cancellation; the final span has been published even then.
+        """
+        sources = asyncio.ensure_future(self._sources(supervisors))
+        stopping = asyncio.ensure_future(self._stopping.wait())
+        try:
+            await self._spans_until(sources, stopping)
+        finally:
+            for task in (sources, stopping):
+                task.cancel()
+            await asyncio.gather(sources, stopping, return_exceptions=True)
+            await self._advance(max(self._end, self.clock.now()), final=True)
+        if not sources.cancelled() and (error := sources.exception()) is not None:
+            raise error
+
+    async def _spans_until(self, sources: asyncio.Future[None], stopping: asyncio.Future[Literal[True]]) -> None:
+        """Close spans where the pacer ends them, until there is nothing more to wait for."""
+        while not stopping.done():
+            tick = asyncio.ensure_future(self._pacer.next_end())
+            try:
+                await asyncio.wait((tick, sources, stopping), return_when=asyncio.FIRST_COMPLETED)
+                if not tick.done():
+                    return
+                await self._advance(tick.result())
+            finally:
+                tick.cancel()
+            if self._until is not None and self._end >= self._until:
+                return
+
+    async def _advance(self, end: int, final: bool = False) -> None:
+        span = self._stages.advance(self.gather.close(max(end, self._end), final))
+        self._end = span.end
+        await self.bus.publish(span)
+
+    async def _sources(self, supervisors: Iterable[Supervisor]) -> None:
+        """Run all sources side by side; one that fails for good leaves the others running."""
+        await asyncio.gather(*(self._source(supervisor) for supervisor in supervisors))
+
+    async def _source(self, supervisor: Supervisor) -> None:
+        try:
+            await supervisor.run()
+        except ShakedownError as error:
+            self.failure = self.failure or error
+
+
+class Operator:
+    """What the operator may do to a run; a :class:`~telemetry.pipeline.control.RunControl`."""
+
+    def __init__(self, run: Run, plan: ReplayPlan | None = None) -> None:
+        self._run = run
+        self._plan = plan
+
+    def mark(self, text: str, t: int | None = None) -> None:
+        """Set a mark at ``t``, now where None."""
+        self._run.gather.post(Mark(self._run.clock.now() if t is None else t, text))
+
+    def acknowledge(self, limit: str | None = None) -> None:
+        """Acknowledge the alarm of ``limit``; all that stand where None."""
+        self._run.gather.post(Acknowledge(self._run.clock.now(), limit))
+
+    def stop(self) -> None:
+        """End the run."""
+        self._run.stop()
+
+    @property
+    def is_replay(self) -> bool:
+        """Whether pause and speed mean anything."""
+        return self._plan is not None
+
+    @property
+    def speed(self) -> float | None:
+        """Times real time; None for as fast as it goes, 0 while paused."""
+        if self._plan is None:
+            return 1.0
+        return 0.0 if self._plan.paused else self._plan.speed
+
+    def set_speed(self, speed: float | None) -> None:
+        """Play at ``speed`` from here on; 0 pauses. Without effect on a live run."""
+        if self._plan is None:
+            return
+        if speed == 0:
+            self._plan.pause()
+            return
+        self._plan.set_speed(speed)
+        self._plan.resume()

@@ -1,0 +1,132 @@
+"""Owns one driver: opens it, passes on what it yields, notices silence, and tries again when the link drops."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncGenerator, Callable
+from contextlib import aclosing
+from typing import cast
+
+from telemetry.driver import CLOSE_LIMIT_S, OPEN_LIMIT_S, Asleep, Driver
+from telemetry.model.batch import MICROSECONDS, Batch
+from telemetry.model.clock import Clock
+from telemetry.model.errors import LinkError, LinkSilent, LinkUnavailable
+from telemetry.model.events import Event, LinkChange, LinkState
+
+FIRST_DELAY = MICROSECONDS // 4
+LONGEST_DELAY = {"wired": 1 * MICROSECONDS, "radio": 5 * MICROSECONDS}
+
+
+class Supervisor:
+    """Runs one source until it ends by itself or is cancelled.
+
+    Args:
+        source: the source's name.
+        make: constructs a fresh driver; each opening gets its own.
+        clock: the run's clock, for times of link changes, silence and delays.
+        post: takes batches and events; the gather.
+    """
+
+    def __init__(
+        self, source: str, make: Callable[[], Driver], clock: Clock, post: Callable[[Batch | Event], None]
+    ) -> None:
+        self.source = source
+        self._make = make
+        self._clock = clock
+        self._post = post
+        self._delay = FIRST_DELAY
+        self._state: LinkState | None = None
+        self._heard = 0
+        self._asleep = False
+
+    async def run(self) -> None:
+        """Open, read, and open again, with a delay that doubles from 0.25 s and starts over on success.
+
+        Raises:
+            ShakedownError: of another kind than a link's: bad input, which no second try mends.
+        """
+        while True:
+            driver = self._make()
+            if self._state not in ("silent", "lost"):
+                self._tell("opening")
+            try:
+                await self._one_opening(driver)
+            except LinkError as error:
+                await self._wait_to_retry(driver, error)
+            else:
+                self._tell("ended")
+                return
+
+    async def _one_opening(self, driver: Driver) -> None:
+        """Open, read to the end, close."""
+        try:
+            try:
+                async with asyncio.timeout(OPEN_LIMIT_S):
+                    await driver.open()
+            except TimeoutError:
+                raise LinkUnavailable(f"{self.source} did not open within {OPEN_LIMIT_S:.0f} s") from None
+            await self._read(driver)
+        finally:
+            await self._close(driver)
+
+    async def _read(self, driver: Driver) -> None:
+        self._heard = self._clock.now()
+        reading = asyncio.ensure_future(self._pass_on(driver))
+        watching = asyncio.ensure_future(self._watch(driver.silence_s))
+        try:
+            await asyncio.wait((reading, watching), return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for task in (reading, watching):
+                task.cancel()
+            await asyncio.wait((reading, watching), timeout=CLOSE_LIMIT_S)
+        for task in (reading, watching):
+            if task.done() and not task.cancelled():
+                task.result()
+
+    async def _pass_on(self, driver: Driver) -> None:
+        # every driver's readings() is an async generator; aclosing lets go of what it holds when cancelled
+        async with aclosing(cast("AsyncGenerator[Batch | Asleep | Event, None]", driver.readings())) as items:
+            async for item in items:
+                self._heard = self._clock.now()
+                self._asleep = isinstance(item, Asleep)
+                if isinstance(item, Asleep):
+                    self._tell("asleep", item.why)
+                    continue
+                if isinstance(item, Batch) and self._state != "live":
+                    self._delay = FIRST_DELAY
+                    self._tell("live")
+                self._post(item)
+
+    async def _watch(self, silence_s: float | None) -> None:
+        """Raise once nothing has been heard for the silence limit; a device that sleeps by design may be silent."""
+        if silence_s is None:
+            await asyncio.get_running_loop().create_future()
+            return
+        limit = round(silence_s * MICROSECONDS)
+        while True:
+            await self._clock.sleep_until(self._heard + limit)
+            if self._asleep:
+                self._heard = self._clock.now()
+            elif self._clock.now() >= self._heard + limit:
+                raise LinkSilent(f"{self.source} is open but has sent nothing readable for {silence_s:g} s")
+
+    async def _wait_to_retry(self, driver: Driver, error: LinkError) -> None:
+        retry_at = self._clock.now() + self._delay
+        self._tell("silent" if isinstance(error, LinkSilent) else "lost", str(error), retry_at)
+        await self._clock.sleep_until(retry_at)
+        self._delay = min(2 * self._delay, LONGEST_DELAY.get(driver.kind, FIRST_DELAY))
+
+    async def _close(self, driver: Driver) -> None:
+        try:
+            async with asyncio.timeout(CLOSE_LIMIT_S):
+                await driver.close()
+        except TimeoutError:
+            self._post(
+                LinkChange(
+                    self._clock.now(), self.source, "lost", f"{self.source} did not close within its time limit"
+                )
+            )
+
+    def _tell(self, state: LinkState, why: str = "", retry_at: int | None = None) -> None:
+        self._state = state
+        self._post(LinkChange(self._clock.now(), self.source, state, why, retry_at))
