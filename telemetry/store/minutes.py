@@ -34,17 +34,19 @@ def closed_minutes(open_rows: tuple[Batch, ...], batch: Batch) -> tuple[list[Min
 
 
 def minute_rows(batches: tuple[Batch, ...]) -> list[MinuteRow]:
-    """Return one row for each signal and minute in which at least one value is known."""
+    """Return one row for each signal and minute in which at least one value is known; infinite ones are not."""
     if not batches:
         return []
     rows = merged(batches)
     minute = rows.t // MINUTE
     starts = np.concatenate(([0], np.flatnonzero(np.diff(minute)) + 1))
-    known = ~np.isnan(rows.values)
+    known = np.isfinite(rows.values)
+    values = np.where(known, rows.values, np.nan)
     n = np.add.reduceat(known, starts, axis=0, dtype=np.int64)
-    total = np.add.reduceat(np.where(known, rows.values, 0.0), starts, axis=0)
-    low = np.fmin.reduceat(rows.values, starts, axis=0)
-    high = np.fmax.reduceat(rows.values, starts, axis=0)
+    with np.errstate(over="ignore"):  # values near the largest double sum up to infinity, and that is stored
+        total = np.add.reduceat(np.where(known, values, 0.0), starts, axis=0)
+    low = np.fmin.reduceat(values, starts, axis=0)
+    high = np.fmax.reduceat(values, starts, axis=0)
     at, place = np.nonzero(n)
     signals = rows.group.signals
     return list(

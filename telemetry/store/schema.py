@@ -115,7 +115,7 @@ def connect_for_writing(path: Path, busy_s: float = BUSY_S) -> Database:
     except (sqlite3.Error, OSError) as error:
         raise store_error(path, error) from error
     try:
-        db = Database(connection)
+        db = Database(connection, execute_plugins=False)
         _version(db, path)
         _enter_wal(db, busy_s)
         db.execute("PRAGMA synchronous = FULL")
@@ -164,7 +164,8 @@ def _open_read_only(path: Path, busy_s: float) -> Database:
     from sqlite_utils import Database
 
     # A store on a read-only medium has no place for the log's index, and needs none where it was closed properly.
-    shut = not path.with_name(path.name + "-wal").exists()
+    log = path.with_name(path.name + "-wal")
+    shut = not log.exists() or not log.stat().st_size
     last: sqlite3.Error | None = None
     for options in ("mode=ro", "mode=ro&immutable=1") if shut else ("mode=ro",):
         connection = None
@@ -177,7 +178,7 @@ def _open_read_only(path: Path, busy_s: float) -> Database:
                 check_same_thread=False,
             )
             connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
-            return Database(connection)
+            return Database(connection, execute_plugins=False)
         except sqlite3.Error as error:
             if connection is not None:
                 connection.close()
