@@ -1,0 +1,249 @@
+"""The blocking-read pump: carries what a blocking link reads, in one thread, to the event loop.
+
+Most libraries that speak to hardware block. They are read here in a thread of their own, with short time limits, and
+nowhere else::
+
+    thread:  open -> read, read, read ... -> close          event loop:  start -> take, take ... -> stop
+                          |                                                        ^
+                          +---- bounded queue: pieces with arrival time, ----------+
+                                and last the error that ended the reading
+
+The rules, each of which stands for a fault seen elsewhere: the thread starts only once every field exists; it opens
+the link and it alone closes it, so that nothing is closed under a reader; whatever it raises travels in the same
+queue behind the data, so that a reader gets all that came before and then the error; the queue is bounded and its
+figures are published; stopping is by event and takes one short read at the most.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import threading
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Generic, Protocol, TypeVar
+
+from telemetry.driver import CLOSE_LIMIT_S
+from telemetry.model.clock import Clock
+from telemetry.model.errors import LinkLost
+
+log = logging.getLogger(__name__)
+
+READ_LIMIT_S = 0.05
+"""How long one blocking read may last at the most; what stopping costs."""
+
+QUEUE_LIMIT = 256
+"""Pieces that wait for the event loop before the oldest are given up."""
+
+DataT = TypeVar("DataT")
+DataT_co = TypeVar("DataT_co", covariant=True)
+
+
+class BlockingLink(Protocol[DataT_co]):
+    """An open link, used by one thread only."""
+
+    def read(self) -> DataT_co | None:
+        """Return what has arrived, or None if nothing did within :data:`READ_LIMIT_S`.
+
+        Raises:
+            LinkLost: the link broke or the far end closed it.
+
+        """
+        ...
+
+    def close(self) -> None:
+        """Let go of the link; must not raise for a link that has broken."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Piece(Generic[DataT]):
+    """What one read gave.
+
+    Attributes:
+        arrival: the clock's time when it was read, microseconds since the Unix epoch.
+        data: what came.
+        lost_before: pieces given up just before this one since the queue was full. Where it is not 0 a decoder must
+            not join this piece to what it holds.
+
+    """
+
+    arrival: int
+    data: DataT
+    lost_before: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class PumpFigures:
+    """The queue between thread and event loop.
+
+    Attributes:
+        fill: pieces waiting now.
+        fullest: most that ever waited.
+        limit: how many may wait.
+        pieces: pieces read since the start.
+        drops: pieces given up since the queue was full.
+
+    """
+
+    fill: int
+    fullest: int
+    limit: int
+    pieces: int
+    drops: int
+
+
+class Pump(Generic[DataT]):
+    """Reads one blocking link in a thread; see the module's docstring. One object serves one opening.
+
+    Args:
+        open_link: opens the link and returns it; called in the thread, may block, raises a link error.
+        clock: gives arrival times; its ``now()`` is called from the thread.
+        name: names the thread.
+        limit: pieces that may wait.
+
+    """
+
+    def __init__(
+        self, open_link: Callable[[], BlockingLink[DataT]], clock: Clock, name: str, limit: int = QUEUE_LIMIT
+    ) -> None:
+        if limit < 1:
+            raise ValueError("a pump's queue holds at least one piece")
+        self._open_link = open_link
+        self._clock = clock
+        self._limit = limit
+        self._lock = threading.Lock()
+        self._waiting: deque[Piece[DataT]] = deque()
+        self._reader_waits = False
+        self._lost = 0
+        self._fullest = 0
+        self._pieces = 0
+        self._drops = 0
+        self._failure: BaseException | None = None
+        self._was_open = False
+        self._over = False
+        self._stopping = threading.Event()
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._opened = asyncio.Event()
+        self._arrived = asyncio.Event()
+        self._ended = asyncio.Event()
+        # A daemon, so that a read stuck in a faulty device driver cannot keep the program from ending.
+        self._thread = threading.Thread(target=self._run, name=name, daemon=True)
+
+    @property
+    def figures(self) -> PumpFigures:
+        """The queue's figures, at any time and from any thread."""
+        with self._lock:
+            return PumpFigures(len(self._waiting), self._fullest, self._limit, self._pieces, self._drops)
+
+    async def start(self) -> None:
+        """Start the thread and return once the link is open; what opening raised is raised here.
+
+        When cancelled meanwhile, the thread closes the link as soon as opening returns; :meth:`stop` waits for that.
+        """
+        self._loop = asyncio.get_running_loop()
+        self._thread.start()
+        await self._opened.wait()
+        with self._lock:
+            if self._failure is not None and not self._was_open:
+                raise self._failure
+
+    async def take(self) -> list[Piece[DataT]]:
+        """Return all that waits, oldest first; wait for something if nothing does.
+
+        Raises:
+            LinkLost: the link broke; everything that came before has been given out.
+            LinkError: whatever else the link raised.
+
+        """
+        while True:
+            with self._lock:
+                if self._waiting:
+                    pieces = list(self._waiting)
+                    self._waiting.clear()
+                    return pieces
+                if self._failure is not None:
+                    raise self._failure
+                if self._over:
+                    raise LinkLost("the link has been closed")
+                self._arrived.clear()
+                self._reader_waits = True
+            await self._arrived.wait()
+
+    async def stop(self, limit_s: float = CLOSE_LIMIT_S) -> None:
+        """Ask the thread to close the link and wait until it has; from any state, twice if asked.
+
+        A thread that hangs in the device for longer than ``limit_s`` is left behind, and that is logged.
+        """
+        self._stopping.set()
+        if self._loop is None:
+            return
+        try:
+            async with asyncio.timeout(limit_s):
+                await self._ended.wait()
+        except TimeoutError:
+            log.warning("%s did not return within %g s; its link may still be held", self._thread.name, limit_s)
+            return
+        self._thread.join(limit_s)  # at once: to say that it has ended was its last act
+
+    def _run(self) -> None:
+        """Open, read until told to stop or until it breaks, close: the whole life of the thread."""
+        try:
+            link = self._open_link()
+        except BaseException as error:
+            self._finish(error)
+            return
+        with self._lock:
+            self._was_open = True
+        failure: BaseException | None = None
+        try:
+            self._tell(self._opened)
+            while not self._stopping.is_set():
+                data = link.read()
+                if data is not None:
+                    self._put(data)
+        except BaseException as error:
+            failure = error
+        finally:
+            try:
+                link.close()
+            except Exception as error:
+                log.warning("closing %s: %s", self._thread.name, error)
+            self._finish(failure)
+
+    def _put(self, data: DataT) -> None:
+        """Queue one piece; the oldest gives way when the queue is full, and its successor says so."""
+        arrival = self._clock.now()
+        with self._lock:
+            if len(self._waiting) == self._limit:
+                gone = self._waiting.popleft()
+                self._drops += 1
+                lost = gone.lost_before + 1
+                if self._waiting:
+                    first = self._waiting[0]
+                    self._waiting[0] = Piece(first.arrival, first.data, first.lost_before + lost)
+                else:
+                    self._lost += lost
+            self._waiting.append(Piece(arrival, data, self._lost))
+            self._lost = 0
+            self._pieces += 1
+            self._fullest = max(self._fullest, len(self._waiting))
+            wake, self._reader_waits = self._reader_waits, False
+        if wake:
+            self._tell(self._arrived)
+
+    def _finish(self, failure: BaseException | None) -> None:
+        with self._lock:
+            self._failure = failure
+            self._over = True
+        for event in (self._opened, self._arrived, self._ended):
+            self._tell(event)
+
+    def _tell(self, event: asyncio.Event) -> None:
+        """Set an event of the loop's from the thread; a loop that has closed meanwhile needs no telling."""
+        assert self._loop is not None
+        try:
+            self._loop.call_soon_threadsafe(event.set)
+        except RuntimeError:
+            self._stopping.set()

@@ -1,0 +1,259 @@
+"""The serial port, and whatever else pyserial opens by URL. The only file that imports pyserial.
+
+A port is a device name (``/dev/ttyUSB0``, ``COM4``) or a URL (``socket://radio.local:4000``, ``rfc2217://...``,
+``loop://``). Every failure to open becomes :class:`LinkUnavailable` with the remedy; every later failure
+:class:`LinkLost`: an unplugged adapter shows itself by many different errors, and none of them can be mended by
+reading on.
+
+Opening must not restart a board unless asked, so both control lines are put low by default. What the program can do
+about that is limited: on Linux and macOS the kernel raises both lines itself in the moment of opening, and they
+are lowered a moment later.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import sys
+import time
+from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from telemetry.driver import Settings
+from telemetry.model.errors import LinkLost, LinkUnavailable, Problem, printable
+
+from .pump import READ_LIMIT_S
+
+Parity = Literal["none", "even", "odd", "mark", "space"]
+PARITIES: dict[str, str] = {"none": "N", "even": "E", "odd": "O", "mark": "M", "space": "S"}
+STOP_BITS = (1, 1.5, 2)
+MOST_AT_ONCE = 65536
+GATHER_S = 0.02
+"""After the first byte the rest of its line is waited for: a read for every few bytes costs five times as much."""
+
+
+@dataclass(frozen=True, slots=True)
+class PortSettings:
+    """How to open a port.
+
+    Attributes:
+        port: device name or URL.
+        baud_rate: bits a second.
+        parity: as named in :data:`PARITIES`.
+        stop_bits: 1, 1.5 or 2.
+        dtr: state of the data-terminal-ready line; many boards restart when it rises.
+        rts: state of the request-to-send line.
+
+    """
+
+    port: str
+    baud_rate: int = 115200
+    parity: Parity = "none"
+    stop_bits: float = 1
+    dtr: bool = False
+    rts: bool = False
+
+
+KEYS = ("port", "baud_rate", "parity", "stop_bits", "dtr", "rts")
+"""The keys of a ``[[source]]`` that say how to open a port."""
+
+
+def port_settings(settings: Settings) -> PortSettings:
+    """Return the port's part of a source's settings, found good by :func:`check_port`."""
+    return PortSettings(**{key: settings[key] for key in KEYS if key in settings})
+
+
+def check_port(settings: Settings) -> list[Problem]:
+    """Return every problem of the port's part of a source's settings."""
+    problems = []
+    port = settings.get("port")
+    if not isinstance(port, str) or not port.strip():
+        where_from = 'name it, such as port = "/dev/ttyUSB0" or "COM4"; shakedown sources lists those in reach'
+        problems.append(Problem("port", "is missing" if port is None else "names no port", where_from))
+    baud_rate = settings.get("baud_rate", 115200)
+    if isinstance(baud_rate, bool) or not isinstance(baud_rate, int) or not 50 <= baud_rate <= 12_000_000:
+        problems.append(Problem("baud_rate", "is no whole number from 50 to 12000000", "write 115200, say"))
+    if settings.get("parity", "none") not in PARITIES:
+        problems.append(Problem("parity", "is not known", f"use one of {', '.join(PARITIES)}"))
+    if settings.get("stop_bits", 1) not in STOP_BITS or isinstance(settings.get("stop_bits"), bool):
+        problems.append(Problem("stop_bits", "is not known", "use 1, 1.5 or 2"))
+    problems += [
+        Problem(key, "is neither true nor false", f"write {key} = false, or leave it out")
+        for key in ("dtr", "rts")
+        if not isinstance(settings.get(key, False), bool)
+    ]
+    return problems
+
+
+class SerialLink:
+    """An open port; made by :func:`open_serial`, used by one thread only."""
+
+    def __init__(self, port: Any, name: str) -> None:
+        self._port = port
+        self._name = name
+        self._socket = getattr(port, "_socket", None)
+
+    def read(self) -> bytes | None:
+        """Return the bytes that have arrived, or None after :data:`READ_LIMIT_S` of nothing.
+
+        Raises:
+            LinkLost: the device is gone or the far end has closed.
+
+        """
+        try:
+            first: bytes = self._port.read(1)
+            if not first:
+                return None
+            time.sleep(GATHER_S)
+            return first + self._rest()
+        except Exception as error:
+            # Not OSError alone: an adapter that vanishes shows itself as termios.error, TypeError or ValueError too.
+            raise LinkLost(f"{self._name} broke off ({reason(error)}); check its plug and its power") from error
+
+    def close(self) -> None:
+        """Close the port, in whatever state it is."""
+        with suppress(Exception):  # a device that has gone cannot be closed properly, and need not be
+            self._port.close()
+        if self._socket is not None:
+            self._socket.close()  # pyserial forgets its socket unclosed where the far end closed first
+
+    def _rest(self) -> bytes:
+        """Return what else waits, without waiting for more."""
+        if self._socket is None:
+            return bytes(self._port.read(waiting)) if (waiting := self._port.in_waiting) else b""
+        # For a socket pyserial tells only whether anything waits, and would wait for the whole of a longer read.
+        self._port.timeout = 0
+        try:
+            return bytes(self._port.read(MOST_AT_ONCE))
+        finally:
+            self._port.timeout = READ_LIMIT_S
+
+
+def open_serial(settings: PortSettings) -> SerialLink:
+    """Open a port; blocks for as long as that takes.
+
+    Raises:
+        LinkUnavailable: with the reason and the remedy.
+
+    """
+    import serial
+
+    name = printable(settings.port)
+    port: Any = None
+    try:
+        port = serial.serial_for_url(settings.port, do_not_open=True)
+        port.baudrate = settings.baud_rate
+        port.parity = PARITIES[settings.parity]
+        port.stopbits = settings.stop_bits
+        port.timeout = READ_LIMIT_S
+        port.exclusive = True
+        port.dtr = settings.dtr
+        port.rts = settings.rts
+        if os.name == "posix" and isinstance(port, serial.Serial):
+            _open_native(port, settings.dtr)
+        else:
+            port.open()
+    except Exception as error:
+        if port is not None and port.is_open:
+            port.close()
+        raise LinkUnavailable(_why_not(settings.port, name, error)) from error
+    return SerialLink(port, name)
+
+
+def _open_native(port: Any, dtr: bool) -> None:
+    """Open a POSIX device file so that RTS falls before DTR, and leave both as they are when the port is closed.
+
+    Common practice, from memory: the usual two-transistor circuit holds a board in reset while RTS is up and DTR is
+    down, and pyserial lowers DTR first; in the other order that state never occurs. Hang-up on closing is turned
+    off, so that a line which is up stays up, and the next opening makes no edge.
+    """
+    import termios
+
+    port.dsrdtr = True  # keeps pyserial from touching DTR while it opens; no other effect on POSIX
+    port.open()
+    port.dsrdtr = False
+    try:
+        port.dtr = dtr
+    except OSError as error:
+        if error.errno not in (errno.EINVAL, errno.ENOTTY):  # a pseudo-terminal has no control lines
+            raise
+    attributes = termios.tcgetattr(port.fd)
+    attributes[2] &= ~termios.HUPCL
+    termios.tcsetattr(port.fd, termios.TCSANOW, attributes)
+
+
+def serial_ports() -> list[tuple[str, str]]:
+    """Return the serial ports of this computer as (device name, description), USB adapters first; blocks briefly."""
+    from serial.tools import list_ports
+
+    found = [(str(p.device), str(p.description or ""), p.vid is None) for p in list_ports.comports()]
+    return [(device, description) for device, description, _ in sorted(found, key=lambda p: (p[2], p[0]))]
+
+
+def reason(error: BaseException) -> str:
+    """Return what the operating system or pyserial said, as one harmless line."""
+    for cause in (error, error.__context__):
+        said = getattr(cause, "strerror", None)
+        if said:
+            return printable(said, 120)
+    said = str(error.args[-1]) if error.args else type(error).__name__
+    return "the device is gone" if said.startswith("device reports readiness") else printable(said, 120)
+
+
+def _why_not(port: str, name: str, error: BaseException) -> str:
+    """Return one sentence on why ``port`` cannot be opened, with the remedy."""
+    number, said = _error_number(error), str(error)
+    if "://" in port:
+        return f"{name} cannot be reached ({reason(error)}); check its address and that the far end is switched on"
+    if number == errno.ENOENT or "FileNotFoundError" in said:
+        return f"there is no port {name}; {_those_that_exist()}"
+    if number in (errno.EBUSY, errno.EAGAIN) or "lock port" in said:
+        return f"{name} is in use by another program; close that program (a board's serial monitor, perhaps)"
+    if number in (errno.EACCES, errno.EPERM) or "PermissionError" in said:
+        return _no_permission(port, name)
+    if number in (errno.ENXIO, errno.ENODEV, errno.EIO):
+        return f"{name} exists but no device answers behind it; plug it in again, or name another port"
+    if number == errno.EINVAL:
+        return f"{name} does not take these settings; try another baud_rate, parity or stop_bits"
+    if number in (errno.ENOTTY, errno.EISDIR, errno.ENOTDIR):
+        return f"{name} is not a serial device; {_those_that_exist()}"
+    return f"{name} cannot be opened ({reason(error)}); {_those_that_exist()}"
+
+
+def _error_number(error: BaseException) -> int | None:
+    """Return the operating system's number for ``error``; pyserial keeps some only in the text: ``(25, '...')``."""
+    number = getattr(error, "errno", None)
+    if isinstance(number, int):
+        return number
+    for part in (*error.args, getattr(error, "__context__", None)):
+        if isinstance(part, int):
+            return part
+        if isinstance(part, BaseException) and part.args and isinstance(part.args[0], int):
+            return part.args[0]
+    return None
+
+
+def _those_that_exist(ports: Iterable[tuple[str, str]] | None = None) -> str:
+    names = [printable(device) for device, _ in (serial_ports() if ports is None else ports)]
+    if not names:
+        return "no serial port is in reach, so plug the device in"
+    return f"ports in reach: {', '.join(names[:8])}" + (f" and {len(names) - 8} more" if len(names) > 8 else "")
+
+
+def _no_permission(port: str, name: str) -> str:
+    if sys.platform == "win32":
+        return f"{name} is in use by another program; close that program (a board's serial monitor, perhaps)"
+    command = f"sudo usermod -a -G {_group_of(port)} $USER"
+    return f"you have no right to open {name}; join its group ({command}), then log out and in again"
+
+
+def _group_of(port: str) -> str:
+    """Return the group that owns the device: dialout on many systems, uucp on others."""
+    try:
+        group = Path(port).group()
+    except (OSError, KeyError):
+        return "dialout"
+    return "dialout" if group == "root" else printable(group)

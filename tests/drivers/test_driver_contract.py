@@ -1,0 +1,183 @@
+"""What every driver with a link must do, each against a far end that really speaks.
+
+To put another driver under it, add a case: the driver's class and a far end with ``settings``, ``cut_mid_line()``,
+``be_silent()``, ``print_garbage(seconds)`` and ``disconnect()``.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import itertools
+import time
+
+import numpy as np
+import pytest
+
+from drivers.serial_text import SerialTextDriver
+from drivers.simulated.serial_text_far_end import SerialTextFarEnd
+from telemetry.driver import CLOSE_LIMIT_S, OPEN_LIMIT_S, Driver, DriverContext
+from telemetry.model.batch import Batch, Group
+from telemetry.model.clock import SystemClock
+from telemetry.model.errors import LinkLost, LinkUnavailable
+
+
+class Counter:
+    """A machine whose motor speed counts its rows, one each 10 ms, so that a lost or altered row shows."""
+
+    GROUP = Group("machine", "count", ("motor_speed", "pack_voltage"))
+
+    def __init__(self, start):
+        self._start, self._count = start, 0
+
+    def advance_to(self, t):
+        first, self._count = self._count, max(self._count, (t - self._start) // 10_000)
+        numbers = range(first, self._count)
+        if not numbers:
+            return []
+        return [Batch.of_rows(self.GROUP, [self._start + n * 10_000 for n in numbers], [(n, 48.5) for n in numbers])]
+
+
+def serial_text_board(clock):
+    return SerialTextFarEnd(Counter(clock.now()), clock)
+
+
+CASES = [pytest.param(SerialTextDriver, serial_text_board, id="serial-text")]
+pytestmark = pytest.mark.parametrize(("driver_class", "far_end"), CASES)
+
+
+def made(driver_class, settings):
+    assert driver_class.check(settings) == []
+    return driver_class(DriverContext("far end", settings, SystemClock()))
+
+
+async def counted(driver, rows, seconds=4.0):
+    """The count of each of the next rows, and their times."""
+    numbers, times = [], []
+    async with asyncio.timeout(seconds):
+        async for batch in driver.readings():
+            assert batch.group.source == "far end"
+            assert np.all(np.diff(batch.t) >= 0)
+            numbers += [int(n) for n in batch.column("motor_speed")]
+            times += batch.t.tolist()
+            if len(numbers) >= rows:
+                break
+    return numbers, times
+
+
+async def test_it_opens_and_yields_every_row_in_order_with_present_times(driver_class, far_end):
+    clock = SystemClock()
+    async with far_end(clock) as board:
+        driver = made(driver_class, board.settings)
+        assert isinstance(driver, Driver)
+        await driver.open()
+        before = clock.now()
+        numbers, times = await counted(driver, 50)
+        assert np.diff(numbers).tolist() == [1] * (len(numbers) - 1)
+        assert times == sorted(times)
+        assert before - 1_000_000 <= times[0]
+        assert times[-1] <= clock.now() + 2_000_000
+        await driver.close()
+
+
+async def test_it_is_cancelled_and_closed_in_half_a_second(driver_class, far_end):
+    async with far_end(SystemClock()) as board:
+        for silent in (False, True):
+            driver = made(driver_class, board.settings)
+            await driver.open()
+            board.be_silent(silent)
+            reading = asyncio.create_task(counted(driver, 10**9, 60))
+            await asyncio.sleep(0.1)
+            start = time.monotonic()
+            reading.cancel()
+            with pytest.raises(asyncio.CancelledError):
+                await reading
+            await driver.close()
+            assert time.monotonic() - start < 0.5
+
+
+async def test_a_link_that_breaks_in_mid_line_is_lost_and_the_half_line_gives_nothing(driver_class, far_end):
+    async with far_end(SystemClock()) as board:
+        driver = made(driver_class, board.settings)
+        await driver.open()
+        numbers, _ = await counted(driver, 10)
+        board.cut_mid_line()
+
+        async def read_to_the_end():
+            async for batch in driver.readings():
+                numbers.extend(int(n) for n in batch.column("motor_speed"))
+
+        with pytest.raises(LinkLost):
+            await asyncio.wait_for(read_to_the_end(), 2)
+        assert np.diff(numbers).tolist() == [1] * (len(numbers) - 1)
+        await driver.close()
+        with pytest.raises(LinkUnavailable):
+            await made(driver_class, board.settings).open()
+
+
+async def test_a_silent_far_end_yields_nothing_and_hangs_nothing(driver_class, far_end):
+    async with far_end(SystemClock()) as board:
+        board.be_silent()
+        driver = made(driver_class, board.settings)
+        async with asyncio.timeout(OPEN_LIMIT_S):
+            await driver.open()
+        with pytest.raises(TimeoutError):
+            await counted(driver, 1, 0.3)
+        board.be_silent(False)
+        await counted(driver, 1)
+        board.be_silent()
+        async with asyncio.timeout(CLOSE_LIMIT_S):
+            await driver.close()
+
+
+async def test_after_garbage_no_good_row_is_lost(driver_class, far_end):
+    async with far_end(SystemClock()) as board:
+        driver = made(driver_class, board.settings)
+        await driver.open()
+        before, _ = await counted(driver, 20)
+        board.print_garbage(0.5)
+        after, _ = await counted(driver, 120)
+        numbers = before + after
+        steps = np.diff(numbers)
+        gaps = steps[steps != 1]
+        assert len(gaps) == 1, "one gap: the garbage itself"
+        assert 45 <= gaps[0] <= 65, "rows of half a second, and at most the line that the garbage runs into"
+        await driver.close()
+
+
+async def test_closing_is_harmless_in_any_state(driver_class, far_end):
+    async with far_end(SystemClock()) as board:
+        never_opened = made(driver_class, board.settings)
+        await never_opened.close()
+        twice = made(driver_class, board.settings)
+        await twice.open()
+        await twice.close()
+        await twice.close()
+        broken = made(driver_class, board.settings)
+        await broken.open()
+        board.disconnect()
+        await broken.close()
+        refused = made(driver_class, board.settings)
+        with pytest.raises(LinkUnavailable):
+            await refused.open()
+        await refused.close()
+
+
+async def test_a_hundred_openings_leave_nothing_behind(driver_class, far_end, held):
+    async with far_end(SystemClock()) as board:
+        first = made(driver_class, board.settings)
+        await first.open()
+        await first.close()
+        files_and_threads, tasks = held(), len(asyncio.all_tasks())
+        for turn in itertools.count():
+            driver = made(driver_class, board.settings)
+            await driver.open()
+            if turn % 10 == 0:
+                reading = asyncio.create_task(counted(driver, 1))
+                await asyncio.sleep(0)
+                reading.cancel()
+                await asyncio.wait([reading])
+            await driver.close()
+            if turn == 99:
+                break
+        assert held() == files_and_threads
+        assert len(asyncio.all_tasks()) == tasks
