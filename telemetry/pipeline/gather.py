@@ -19,6 +19,8 @@ class Gather:
 
     Args:
         charge_positive: names of the sources that count charging current positive; theirs is turned round.
+        ahead_at_most: how far ahead of a span's end a row is still believed, microseconds; None for any distance: a
+            replay hands rows over before their time.
 
     Attributes:
         made_unknown: values that were infinite or physically impossible, by (signal, reason).
@@ -26,8 +28,11 @@ class Gather:
         ahead: rows that claimed to lie further ahead than is believable and took the present end.
     """
 
-    def __init__(self, charge_positive: frozenset[str] = frozenset()) -> None:
+    def __init__(
+        self, charge_positive: frozenset[str] = frozenset(), ahead_at_most: int | None = AHEAD_AT_MOST
+    ) -> None:
         self._charge_positive = charge_positive
+        self._ahead_at_most = ahead_at_most
         self._batches: dict[tuple[str, str], list[Batch]] = defaultdict(list)
         self._groups: dict[tuple[str, str], Group] = {}
         self._bounds: dict[tuple[str, ...], tuple[Values, Values]] = {}
@@ -72,7 +77,9 @@ class Gather:
     def _in_time(self, batch: Batch, end: int) -> Batch:
         """Give rows behind the last end, or absurdly far ahead, a time that can stand; count them."""
         late = int(np.searchsorted(batch.t, self._end, side="left")) if self._end is not None else 0
-        first_ahead = int(np.searchsorted(batch.t, end + AHEAD_AT_MOST, side="right"))
+        first_ahead = len(batch)
+        if self._ahead_at_most is not None:
+            first_ahead = int(np.searchsorted(batch.t, end + self._ahead_at_most, side="right"))
         if late == 0 and first_ahead == len(batch):
             return batch
         self.late += late

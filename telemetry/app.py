@@ -1,0 +1,349 @@
+"""Joins the parts for a run: machine file, sources, stages, store, screen. The only place that does."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import signal
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AsyncExitStack, suppress
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import Any, TextIO
+
+from telemetry.driver import DriverContext, Feed
+from telemetry.machine.limits import limits_for
+from telemetry.machine.machine_file import Machine, SourceSettings, load_machine, parse_machine
+from telemetry.model.batch import MICROSECONDS, Span
+from telemetry.model.clock import Clock, SystemClock
+from telemetry.model.errors import InputError, MachineFileError, Problem, StoreError, printable
+from telemetry.model.events import Event
+from telemetry.model.recording import Recording
+from telemetry.pipeline.gather import Gather
+from telemetry.pipeline.judge import Judge
+from telemetry.pipeline.live_pacer import LivePacer
+from telemetry.pipeline.plan import Pacer, ReplayPlan
+from telemetry.pipeline.registry import check_settings, load_driver
+from telemetry.pipeline.run import Operator, Run, standard_stages
+from telemetry.pipeline.snapshot import Snapshot
+from telemetry.pipeline.supervisor import Supervisor
+from telemetry.report.event_lines import event_line, event_object, summary_lines, summary_object
+from telemetry.store.writer import StoreWriter
+
+
+@dataclass(frozen=True)
+class RunOptions:
+    """What the user asked for, apart from what to watch or replay.
+
+    Attributes:
+        store: where to record; None for no recording (a replay without ``--record``).
+        screen: show the dashboard; else print events as lines.
+        as_json: print events as JSON objects, one a line.
+        for_s: end by itself after so many seconds of the run's time.
+        silent: no sound.
+        out: where lines go.
+        notes: where warnings go.
+    """
+
+    store: Path | None = None
+    screen: bool = True
+    as_json: bool = False
+    for_s: float | None = None
+    silent: bool = False
+    out: TextIO = field(default_factory=lambda: sys.stdout)
+    notes: TextIO = field(default_factory=lambda: sys.stderr)
+
+
+@dataclass(frozen=True)
+class _Subject:
+    """What a run is about: the sources, the machine they belong to, and where its time counts from."""
+
+    clock: Clock
+    pacer: Pacer
+    machine: Machine | None
+    machine_name: str
+    drivers: tuple[tuple[SourceSettings, Feed | None], ...]
+    start: int
+    recording: Recording | None = None
+    plan: ReplayPlan | None = None
+
+
+def machine_for_watch(path: Path) -> Machine:
+    """Return the machine file's content, its sources checked by their drivers.
+
+    Raises:
+        MachineFileError: with the problems of the file and of its sources together.
+    """
+    machine = load_machine(path)
+    problems: list[Problem] = []
+    for source in machine.sources:
+        problems += check_settings(f"[[source]] {printable(source.name)},", source.driver, driver_settings(source))
+    if not machine.sources:
+        problems.append(Problem("[[source]]", "there is none, so nothing can be watched", "add one; see --help"))
+    if problems:
+        raise MachineFileError(str(path), problems)
+    return machine
+
+
+def driver_settings(source: SourceSettings) -> dict[str, Any]:
+    """Return the keys that the driver is to see: its own, and the silence limit where the owner set one."""
+    return dict(source.settings) | ({} if source.silence_s is None else {"silence_s": source.silence_s})
+
+
+def demo_machine(scenario: str, seed: int) -> Machine:
+    """Return the machine that the simulator plays."""
+    text = str(load_driver("simulated-machine").example({"scenario": scenario, "seed": seed}))
+    machine, problems = parse_machine(text, f"demo {scenario}")
+    if machine is None or problems:
+        raise MachineFileError(f"demo {scenario}", problems)
+    return machine
+
+
+def watch(machine: Machine, options: RunOptions) -> int:
+    """Watch the machine's sources live, to the end; return the exit status."""
+    clock = SystemClock()
+    return asyncio.run(
+        _go(
+            lambda: _Subject(
+                clock=clock,
+                pacer=LivePacer(clock),
+                machine=machine,
+                machine_name=machine.name,
+                drivers=tuple((source, None) for source in machine.sources),
+                start=clock.now(),
+            ),
+            options,
+        )
+    )
+
+
+def replay(recording: Recording, machine: Machine | None, speed: float | None, options: RunOptions) -> int:
+    """Play ``recording`` along the same way as a live link; return the exit status."""
+    plan = ReplayPlan(SystemClock(), recording.start, speed)
+    until = None if options.for_s is None else recording.start + round(options.for_s * MICROSECONDS)
+    source = SourceSettings(driver="replay", name="replay")
+    feed = _Feed(_cut_at(recording.spans(), until), plan)
+    name = machine.name if machine is not None else recording.name
+    return asyncio.run(
+        _go(
+            lambda: _Subject(
+                clock=plan,
+                pacer=plan,
+                machine=machine,
+                machine_name=name,
+                drivers=((source, feed),),
+                start=recording.start,
+                recording=recording,
+                plan=plan,
+            ),
+            options,
+        )
+    )
+
+
+@dataclass(frozen=True)
+class _Feed:
+    spans: Iterator[Span]
+    plan: ReplayPlan
+
+
+def _cut_at(spans: Iterator[Span], until: int | None) -> Iterator[Span]:
+    """Give the spans up to and including ``until``; all of them where it is None."""
+    for span in spans:
+        if until is None or span.end <= until:
+            yield span
+            continue
+        kept = [batch.rows(0, int(batch.t.searchsorted(until, side="right"))) for batch in span.batches]
+        events = [event for event in span.events if event.t <= until]
+        if any(len(batch) for batch in kept) or events:
+            yield Span(until).adding(kept, events)
+        return
+
+
+async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
+    """Run a subject from its first span to its summary."""
+    subject = make_subject()
+    limits = limits_for(subject.machine) if subject.machine is not None else ()
+    snapshot = Snapshot({limit.name: limit for limit in limits}, subject.start)
+    turned = [s.name for s, _ in subject.drivers if s.sign_of_current == "charge-positive"]
+    run = Run(
+        subject.clock,
+        subject.pacer,
+        standard_stages(Judge(limits)),
+        Gather(frozenset(turned)) if subject.plan is None else Gather(ahead_at_most=None),
+        waits=subject.plan is not None,
+        for_s=options.for_s if subject.plan is None else None,
+    )
+    run.bus.attach(snapshot.take)
+    async with AsyncExitStack() as stack:
+        writer = session = None
+        if options.store is not None:
+            writer = stack.enter_context(StoreWriter.open(options.store))
+            session = _begin(writer, subject)
+            run.bus.subscribe("store", writer)
+        if not options.screen:
+            run.bus.attach(_Printer(run, subject.start, options).take)
+        try:
+            await _run_with_screen(run, subject, snapshot, options)
+        finally:
+            stored = 0
+            if writer is not None:
+                stored = await asyncio.to_thread(_end, writer, subject, run)
+    refused = run.bus.refused["store"]
+    _report(subject, run, summary_object(snapshot, session, stored, refused), options)
+    if run.failure is not None:
+        raise run.failure
+    return StoreError.exit_status if refused else 0
+
+
+def _begin(writer: StoreWriter, subject: _Subject) -> int:
+    machine, recording = subject.machine, subject.recording
+    started = subject.start if recording is None or recording.time_basis == "absolute" else SystemClock().now()
+    return writer.begin_session(
+        machine=subject.machine_name,
+        machine_text=machine.text if machine is not None else None,
+        origin="live" if recording is None else "replay",
+        time_basis="absolute" if recording is None else recording.time_basis,
+        started=started,
+        start=subject.start,
+        replayed_from=None if recording is None else recording.name,
+        drivers={source.name: source.driver for source, _ in subject.drivers},
+    )
+
+
+def _end(writer: StoreWriter, subject: _Subject, run: Run) -> int:
+    recording = subject.recording
+    ended = run.clock.now()
+    if recording is not None and recording.time_basis == "relative":
+        ended += SystemClock().now() - run.clock.now()
+    return writer.end_session(ended).stored
+
+
+def _supervisors(subject: _Subject, run: Run) -> list[Supervisor]:
+    supervisors = []
+    for source, feed in subject.drivers:
+        context = DriverContext(source.name, driver_settings(source), subject.clock, feed)
+        make = load_driver(source.driver)
+        supervisors.append(Supervisor(source.name, partial(make, context), subject.clock, run.gather.post))
+    return supervisors
+
+
+async def _run_with_screen(run: Run, subject: _Subject, snapshot: Snapshot, options: RunOptions) -> None:
+    """Run to the end; with a screen, until the operator leaves it."""
+    supervisors = _supervisors(subject, run)
+    if options.screen:
+        await _run_under_dashboard(run, supervisors, subject, snapshot, options)
+        return
+    for number in (signal.SIGINT, signal.SIGTERM):
+        with suppress(NotImplementedError):  # Windows has no such handlers; there KeyboardInterrupt ends it
+            asyncio.get_running_loop().add_signal_handler(number, run.stop)
+    await run.run(supervisors)
+
+
+async def _run_under_dashboard(
+    run: Run, supervisors: Sequence[Supervisor], subject: _Subject, snapshot: Snapshot, options: RunOptions
+) -> None:
+    """Run beside the dashboard in one loop; leaving the screen ends the run, never the other way round."""
+    from telemetry.screen.dashboard import Dashboard
+    from telemetry.screen.sound import Sounder
+
+    async with AsyncExitStack() as stack:
+        sounder = None
+        if not options.silent:
+            sounder = await stack.enter_async_context(Sounder())
+            run.bus.attach(sounder.take)
+        dashboard = Dashboard(
+            snapshot,
+            Operator(run, subject.plan),
+            subject.clock,
+            subject.machine_name,
+            recorded=options.store is not None,
+            sounder=sounder,
+            leave_at_end=options.for_s is not None,
+        )
+        running = asyncio.create_task(run.run(supervisors), name="run")
+        running.add_done_callback(lambda _: dashboard.run_ended("the run has ended"))
+        try:
+            await dashboard.run_async()
+        finally:
+            run.stop()
+            await running
+
+
+class _Printer:
+    """Prints events as they come: one line each."""
+
+    def __init__(self, run: Run, start: int, options: RunOptions) -> None:
+        self._run = run
+        self._start = start
+        self._options = options
+
+    def take(self, span: Span) -> None:
+        for event in sorted(span.events, key=lambda event: event.t):
+            self._print(event)
+
+    def _print(self, event: Event) -> None:
+        if self._options.as_json:
+            told = event_object(event, self._start)
+            line = None if told is None else json.dumps(told, allow_nan=False)
+        else:
+            line = event_line(event, self._start)
+        if line is not None and not _say([line], self._options.out):
+            self._run.stop()
+
+
+def _say(lines: Sequence[str], out: TextIO) -> bool:
+    """Write lines; False once the reader has gone, which is no mistake (``| head``)."""
+    try:
+        for line in lines:
+            out.write(line + "\n")
+        out.flush()
+    except (BrokenPipeError, ValueError):
+        return False
+    return True
+
+
+def _report(subject: _Subject, run: Run, summary: dict[str, Any], options: RunOptions) -> None:
+    notes = [f"warning: {warning}" for warning in (subject.recording.warnings if subject.recording else ())]
+    for (name, reason), count in sorted(run.gather.made_unknown.items()):
+        notes.append(f"note: {count} values of {name} were {reason} and count as unknown")
+    if run.gather.late:
+        notes.append(f"note: {run.gather.late} rows came late and were given the time of the last span")
+    if subject.machine is None:
+        notes.append("note: no machine file, so no limits were judged; give one with --machine FILE")
+    _say(notes, options.notes)
+    lines = [json.dumps(summary, allow_nan=False)] if options.as_json else summary_lines(summary)
+    _say(lines, options.out)
+
+
+def open_subject(name: str, store: Path) -> Recording:
+    """Return the recording that ``name`` means: a file, a session's number, or ``last``.
+
+    Raises:
+        InputError: neither such a file nor such a session.
+    """
+    path = Path(name)
+    if path.exists() or not (name == "last" or name.isdigit()):
+        from telemetry.recordings.reading import open_recording
+
+        return open_recording(path)
+    from telemetry.store.reader import StoreReader
+
+    if not store.exists():
+        raise InputError(f"there is no store at {printable(store, 200)} yet, so there is no session {name}")
+    with StoreReader.open(store) as reader:
+        return reader.recording("last" if name == "last" else int(name))
+
+
+def machine_for(recording: Recording, path: Path | None) -> Machine | None:
+    """Return the machine to judge ``recording`` by: the file given, else what was recorded with it, else None."""
+    if path is not None:
+        return load_machine(path)
+    if recording.machine_text is None:
+        return None
+    machine, problems = parse_machine(recording.machine_text, f"machine file of {recording.name}")
+    if machine is None:
+        raise MachineFileError(f"machine file of {recording.name}", problems)
+    return machine

@@ -1,0 +1,120 @@
+"""Events and the closing summary of a run, as JSON objects and as plain lines."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from telemetry.model.errors import printable
+from telemetry.model.events import AlarmChange, Event, Gap, LinkChange, Loss, Mark
+from telemetry.model.signals import find_signal
+from telemetry.pipeline.snapshot import Snapshot
+
+
+def _known(value: float | None, digits: int) -> float | None:
+    return None if value is None or not math.isfinite(value) else round(value, digits)
+
+
+def event_object(event: Event, start: int) -> dict[str, Any] | None:
+    """Return the JSON object of ``event``, times in seconds from ``start``; None for events that are not told."""
+    told: dict[str, Any] = {"kind": event.kind, "t": round((event.t - start) / 1e6, 6)}
+    match event:
+        case AlarmChange():
+            return told | {
+                "limit": event.limit,
+                "signal": event.signal,
+                "level": event.level,
+                "state": event.state,
+                "value": _known(event.value, 6),
+                "bound": _known(event.bound, 6),
+                "why": event.why,
+            }
+        case LinkChange():
+            return told | {"source": event.source, "state": event.state, "why": event.why}
+        case Gap():
+            since = round((event.start - start) / 1e6, 6)
+            return told | {
+                "source": event.source,
+                "signal": event.signal,
+                "since": since,
+                "duration_s": round(event.duration_s, 6),
+            }
+        case Mark():
+            return told | {"text": event.text, "by": event.by}
+        case Loss():
+            return told | {"listener": event.listener, "values": event.values, "why": event.why}
+    return None
+
+
+def event_line(event: Event, start: int) -> str | None:
+    """Return one plain line for ``event``, or None for events that are not told."""
+    at = f"{(event.t - start) / 1e6:10.2f} s  "
+    match event:
+        case AlarmChange():
+            unit = signal.unit if (signal := find_signal(event.signal)) else ""
+            value = f" at {event.value:g} {unit}".rstrip() if math.isfinite(event.value) else ""
+            why = f" ({printable(event.why, 200)})" if event.why and event.state == "raised" else ""
+            return f"{at}{event.level.upper()} {event.state}: {event.limit} on {printable(event.signal)}{value}{why}"
+        case LinkChange():
+            why = f" ({printable(event.why, 200)})" if event.why else ""
+            return f"{at}link {printable(event.source)}: {event.state}{why}"
+        case Gap():
+            return f"{at}gap: {event.signal} unknown for {event.duration_s:.1f} s"
+        case Mark():
+            return f"{at}mark: {printable(event.text)}"
+        case Loss():
+            return f"{at}{event.values} values lost by {event.listener} ({printable(event.why, 200)})"
+    return None
+
+
+def summary_object(snapshot: Snapshot, session: int | None, stored: int, dropped: int) -> dict[str, Any]:
+    """Return the summary of a run; a figure that nothing is known of is None.
+
+    Args:
+        snapshot: as it stood at the end.
+        session: its number in the store; None where it was not recorded.
+        stored: values written.
+        dropped: values that were published and not written though they should have been.
+    """
+
+    def total(signal: str) -> float | None:
+        reading = snapshot.reading(signal)
+        return None if reading is None else round(reading.value, 6)
+
+    first, last = snapshot.first_row, snapshot.last_row
+    peak_at = snapshot.peak_power_at
+    return {
+        "kind": "summary",
+        "session": session,
+        "duration_s": 0.0 if first is None or last is None else round((last - first) / 1e6, 6),
+        "values_published": snapshot.values_published,
+        "values_stored": stored,
+        "values_dropped": dropped,
+        "gaps_s": round(float(sum(snapshot.gaps_s.values())), 6),
+        "charge_out_ah": total("charge_out"),
+        "charge_in_ah": total("charge_in"),
+        "energy_out_wh": total("energy_out"),
+        "energy_in_wh": total("energy_in"),
+        "peak_power_w": _known(snapshot.peak_power, 3),
+        "peak_power_at_s": None if peak_at is None else round((peak_at - snapshot.start) / 1e6, 6),
+    }
+
+
+def summary_lines(summary: Mapping[str, Any]) -> list[str]:
+    """Return the summary as plain lines."""
+
+    def figure(key: str, unit: str, digits: int) -> str:
+        value = summary[key]
+        return "unknown" if value is None else f"{value:.{digits}f} {unit}"
+
+    where = "not recorded" if summary["session"] is None else f"session {summary['session']}"
+    peak_at = "" if summary["peak_power_at_s"] is None else f" at {summary['peak_power_at_s']:.1f} s, as sampled"
+    counts = ", ".join(f"{summary[f'values_{what}']} {what}" for what in ("published", "stored", "dropped"))
+    return [
+        f"{where}: {summary['duration_s']:.1f} s, gaps {summary['gaps_s']:.1f} s",
+        f"charge out {figure('charge_out_ah', 'Ah', 3)}, in {figure('charge_in_ah', 'Ah', 3)}",
+        f"energy out {figure('energy_out_wh', 'Wh', 1)}, in {figure('energy_in_wh', 'Wh', 1)}",
+        f"peak power {figure('peak_power_w', 'W', 0)}{peak_at}",
+        f"values: {counts}",
+    ]

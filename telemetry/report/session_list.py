@@ -1,0 +1,46 @@
+"""The list of recorded sessions, as JSON and as a table."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from telemetry.model.errors import printable
+from telemetry.store.reader import SessionRecord
+
+
+def _moment(t: int) -> str:
+    return datetime.fromtimestamp(t / 1e6, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+def session_objects(records: Sequence[SessionRecord]) -> list[dict[str, Any]]:
+    """Return one JSON object a session; ``ended`` is None while it is being recorded."""
+    return [
+        {
+            "session": record.id,
+            "started": _moment(record.started),
+            "duration_s": round(record.duration_s, 3),
+            "machine": record.machine,
+            "ended": None if record.ended is None else _moment(record.ended),
+            "ended_how": record.ended_how,
+            "origin": record.origin,
+        }
+        for record in records
+    ]
+
+
+def session_lines(records: Sequence[SessionRecord]) -> list[str]:
+    """Return a table of the sessions, oldest first."""
+    if not records:
+        return ["no session recorded yet; start with: shakedown watch --demo"]
+    lines = [f"{'session':>7}  {'started (UTC)':20}  {'minutes':>8}  {'origin':7}  machine"]
+    for record in records:
+        how = record.ended_how if record.ended_how is not None else "being recorded"
+        note = "" if how == "normal" else f"  ({how})"
+        machine = printable(record.machine, 40)
+        lines.append(
+            f"{record.id:7}  {_moment(record.started):20}  {record.duration_s / 60:8.1f}  {record.origin:7}"
+            f"  {machine}{note}"
+        )
+    return lines
