@@ -135,8 +135,9 @@ def main() -> int:
             path = Path(folder) / f"store-{turn}.sqlite3"
             figures["write"].append(write(path, noise))
             figures["bare"].append(write_bare(Path(folder) / f"bare-{turn}.sqlite3", noise))
-            figures["read"].append(read(path))
-            figures["read bare"].append(read_bare(path))
+            for _ in range(ROUNDS):
+                figures["read"].append(read(path))
+                figures["read bare"].append(read_bare(path))
             size = path.stat().st_size / VALUES
         rounded = Path(folder) / "rounded.sqlite3"
         write(rounded, np.round(noise * 1000) / 1000)  # what a device sends: millivolts
