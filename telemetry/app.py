@@ -179,9 +179,10 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
     run.bus.attach(snapshot.take)
     async with AsyncExitStack() as stack:
         writer = session = None
+        started = _started(subject)
         if options.store is not None:
             writer = stack.enter_context(StoreWriter.open(options.store))
-            session = _begin(writer, subject)
+            session = _begin(writer, subject, started)
             run.bus.subscribe("store", writer)
         if not options.screen:
             run.bus.attach(_Printer(run, subject.start, options).take)
@@ -190,7 +191,8 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
         finally:
             stored = 0
             if writer is not None:
-                stored = await asyncio.to_thread(_end, writer, subject, run)
+                ended = started + subject.clock.now() - subject.start
+                stored = (await asyncio.to_thread(writer.end_session, ended)).stored
     refused = run.bus.refused["store"]
     _report(subject, run, summary_object(snapshot, session, stored, refused), options)
     if run.failure is not None:
@@ -198,9 +200,14 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
     return StoreError.exit_status if refused else 0
 
 
-def _begin(writer: StoreWriter, subject: _Subject) -> int:
+def _started(subject: _Subject) -> int:
+    """Return when the session counts as begun: where the recording began, or now where it does not say."""
+    recording = subject.recording
+    return subject.start if recording is None or recording.time_basis == "absolute" else SystemClock().now()
+
+
+def _begin(writer: StoreWriter, subject: _Subject, started: int) -> int:
     machine, recording = subject.machine, subject.recording
-    started = subject.start if recording is None or recording.time_basis == "absolute" else SystemClock().now()
     return writer.begin_session(
         machine=subject.machine_name,
         machine_text=machine.text if machine is not None else None,
@@ -211,14 +218,6 @@ def _begin(writer: StoreWriter, subject: _Subject) -> int:
         replayed_from=None if recording is None else recording.name,
         drivers={source.name: source.driver for source, _ in subject.drivers},
     )
-
-
-def _end(writer: StoreWriter, subject: _Subject, run: Run) -> int:
-    recording = subject.recording
-    ended = run.clock.now()
-    if recording is not None and recording.time_basis == "relative":
-        ended += SystemClock().now() - run.clock.now()
-    return writer.end_session(ended).stored
 
 
 def _supervisors(subject: _Subject, run: Run) -> list[Supervisor]:

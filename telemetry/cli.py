@@ -19,7 +19,7 @@ def build_parser() -> argparse.ArgumentParser:
     """Return the parser of the whole command line."""
     parser = argparse.ArgumentParser(
         prog="shakedown",
-        description="Watches, records and judges a traction battery pack during the test drive of a converted machine.",
+        description="Watches, records and judges a traction battery pack while you test-drive your conversion.",
         epilog=EPILOG,
     )
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")

@@ -28,9 +28,10 @@ def limit_lines(limits: Sequence[Limit], unjudged: Mapping[str, str]) -> list[st
             for level, bound in (("warn", limit.warn), ("trip", limit.trip))
             if bound is not None
         ]
+        clears = f"clears {limit.clear_margin:g}{unit} inside, after {limit.clear_delay_s:g} s"
         lines += [
             f"{limit.name}: {limit.signal} {', '.join(bounds)}",
-            f"    after {limit.raise_delay_s:g} s; clears {limit.clear_margin:g}{unit} inside for {limit.clear_delay_s:g} s",
+            f"    after {limit.raise_delay_s:g} s; {clears}",
             f"    {limit.origin}",
         ]
     lines += [f"{name}: not in force\n    {why}" for name, why in unjudged.items()]

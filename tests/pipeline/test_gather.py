@@ -1,0 +1,89 @@
+"""What comes in, comes out once, at its time, cleaned and counted."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from telemetry.model.batch import Batch, Group
+from telemetry.model.events import Mark
+from telemetry.pipeline.gather import Gather
+
+CELLS = Group("pack", "cells", ("cell_01_voltage", "pack_current"))
+
+
+def rows(*pairs: tuple[int, float], group: Group = CELLS) -> Batch:
+    return Batch.of_rows(group, [t for t, _ in pairs], [[v] + [1.0] * (len(group.signals) - 1) for _, v in pairs])
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 50), st.floats(2, 4)), max_size=40), st.lists(st.integers(1, 20), min_size=1)
+)
+def test_every_row_comes_out_exactly_once_in_order(pairs, ends) -> None:
+    gather = Gather()
+    out, end = [], 60
+    for place, pair in enumerate(pairs):
+        gather.post(rows(pair))
+        if place < len(ends):
+            end += ends[place]
+            out += gather.close(end).batches
+    out += gather.close(end + 100, final=True).batches
+    assert sum(len(b) for b in out) == len(pairs)
+    t = np.concatenate([b.t for b in out]) if out else np.empty(0)
+    assert np.all(np.diff(t) >= 0)
+
+
+def test_a_late_row_takes_the_last_end_and_is_counted() -> None:
+    gather = Gather()
+    gather.close(100)
+    gather.post(rows((40, 3.2)))
+    span = gather.close(200)
+    assert (span.batches[0].t.tolist(), gather.late) == ([100], 1)
+
+
+def test_rows_ahead_wait_and_absurd_ones_are_pulled_back() -> None:
+    gather = Gather()
+    gather.post(rows((150, 3.2), (90_000_000_000, 3.3)))
+    assert gather.close(100).batches[0].t.tolist() == [100]
+    assert gather.ahead == 1
+    assert gather.close(200).batches[0].t.tolist() == [150]
+
+
+def test_impossible_values_become_unknown_and_are_counted() -> None:
+    gather = Gather()
+    gather.post(rows((1, 0.0), (2, float("inf")), (3, 3.3), (4, float("nan")), (5, 99.0)))
+    column = gather.close(10).batches[0].column("cell_01_voltage")
+    assert np.isnan(column).tolist() == [True, True, False, True, True]
+    assert gather.made_unknown == {
+        ("cell_01_voltage", "infinite"): 1,
+        ("cell_01_voltage", "physically impossible"): 2,
+    }
+
+
+def test_a_source_that_counts_charging_is_turned_round() -> None:
+    gather = Gather(frozenset({"pack"}))
+    gather.post(rows((1, 3.3)))
+    gather.post(rows((1, 3.3), group=Group("other", "cells", CELLS.signals)))
+    turned = {b.group.source: b.column("pack_current")[0] for b in gather.close(10).batches}
+    assert turned == {"pack": -1.0, "other": 1.0}
+
+
+def test_a_group_that_widens_keeps_its_places() -> None:
+    gather = Gather()
+    gather.post(Batch.of_rows(Group("s", "g", ("pack_voltage",)), [1], [[50.0]]))
+    gather.close(5)
+    gather.post(Batch.of_rows(Group("s", "g", ("pack_current", "pack_voltage")), [7], [[3.0, 51.0]]))
+    batch = gather.close(10).batches[0]
+    assert batch.group.signals == ("pack_voltage", "pack_current")
+    assert batch.values.tolist() == [[51.0, 3.0]]
+
+
+@pytest.mark.parametrize(("t", "in_first"), [(50, True), (150, False)])
+def test_events_come_with_the_span_that_covers_them(t, in_first) -> None:
+    gather = Gather()
+    gather.post(Mark(t, "hill"))
+    first, second = gather.close(100), gather.close(200)
+    assert bool(first.events) is in_first
+    assert bool(second.events) is not in_first

@@ -1,0 +1,121 @@
+"""A supervisor with a driver that does as it is told, and time turned by hand."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from typing import ClassVar
+
+import pytest
+
+from telemetry.driver import Asleep
+from telemetry.model.batch import Batch, Group
+from telemetry.model.clock import ManualClock, settle
+from telemetry.model.errors import LinkLost, LinkUnavailable, RecordingError
+from telemetry.model.events import LinkChange
+from telemetry.pipeline.supervisor import Supervisor
+
+GROUP = Group("pack", "pack", ("pack_voltage",))
+
+
+class Scripted:
+    """A driver by the contract: yields what its script holds, raises what is an error, waits where it says None."""
+
+    kind: ClassVar = "wired"
+    open_now: ClassVar[list] = []
+
+    def __init__(self, clock: ManualClock, script: list, silence_s: float | None = 5.0) -> None:
+        self.clock, self.script, self.silence_s = clock, script, silence_s
+
+    async def open(self) -> None:
+        if self.script and isinstance(self.script[0], LinkUnavailable):
+            raise self.script.pop(0)
+        self.open_now.append(self)
+
+    async def readings(self) -> AsyncIterator:
+        while self.script:
+            item = self.script.pop(0)
+            if isinstance(item, Exception):
+                raise item
+            if item is None:
+                await asyncio.Event().wait()
+            yield Batch.of_rows(GROUP, [self.clock.now()], [[50.0]]) if item == "row" else item
+
+    async def close(self) -> None:
+        if self in self.open_now:
+            self.open_now.remove(self)
+
+
+async def supervised(clock: ManualClock, scripts: list[list], kind: str = "wired"):
+    got: list = []
+    cls = type("Of" + kind, (Scripted,), {"kind": kind})
+    supervisor = Supervisor("pack", lambda: cls(clock, scripts.pop(0) if scripts else [None]), clock, got.append)
+    task = asyncio.create_task(supervisor.run())
+    await settle()
+    return got, task
+
+
+def states(got: list) -> list[str]:
+    return [e.state for e in got if isinstance(e, LinkChange)]
+
+
+async def test_opens_reads_and_ends() -> None:
+    got, task = await supervised(ManualClock(), [["row", "row"]])
+    await task
+    assert states(got) == ["opening", "live", "ended"]
+    assert sum(isinstance(x, Batch) for x in got) == 2
+    assert Scripted.open_now == []
+
+
+@pytest.mark.parametrize(("kind", "cap"), [("wired", 1.0), ("radio", 5.0)])
+async def test_the_delay_doubles_to_its_cap_and_starts_over_on_success(kind, cap) -> None:
+    clock = ManualClock()
+    failing = [[LinkUnavailable("no such port")] for _ in range(7)]
+    got, task = await supervised(clock, [*failing, ["row", LinkLost("pulled")], [None]], kind)
+    for _ in range(60):
+        await clock.advance(0.25)
+    waits = [(e.retry_at - e.t) / 1e6 for e in got if isinstance(e, LinkChange) and e.retry_at]
+    doubled = [min(0.25 * 2**n, cap) for n in range(7)]
+    assert waits[:7] == doubled
+    if len(waits) > 7:
+        assert waits[7] == 0.25
+    assert "live" in states(got) or kind == "radio"
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+
+
+async def test_silence_is_a_failed_link() -> None:
+    clock = ManualClock()
+    got, task = await supervised(clock, [["row", None], ["row", None]])
+    await clock.advance(4.9)
+    assert states(got) == ["opening", "live"]
+    await clock.advance(0.1)
+    assert states(got)[-1] == "silent"
+    assert "5 s" in got[-1].why
+    await clock.advance(0.25)
+    assert states(got)[-1] == "live"
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+    assert Scripted.open_now == []
+
+
+async def test_a_pack_that_sleeps_by_design_may_be_silent() -> None:
+    clock = ManualClock()
+    got, task = await supervised(clock, [["row", Asleep("key off"), None]])
+    await clock.advance(600)
+    assert states(got) == ["opening", "live", "asleep"]
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+
+
+async def test_bad_input_is_not_tried_again() -> None:
+    _, task = await supervised(ManualClock(), [["row", RecordingError("mow.csv, line 7: cut")]])
+    with pytest.raises(RecordingError, match="line 7"):
+        await task
+    assert Scripted.open_now == []
+
+
+async def test_a_bug_in_a_driver_is_not_hidden() -> None:
+    _, task = await supervised(ManualClock(), [["row", KeyError("oops")]])
+    with pytest.raises(KeyError):
+        await task
