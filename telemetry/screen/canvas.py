@@ -1,0 +1,110 @@
+"""A page of text placed by column and row; it becomes lines of styled runs, to be compared with the last ones."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rich.cells import cell_len, set_cell_size
+from rich.style import Style
+
+from telemetry.screen.theme import SHAPES, Meaning, Palette
+
+Line = tuple[tuple[str, Style], ...]
+
+
+class Canvas:
+    """Text put at places. Nothing wraps; what does not fit is cut off. Where texts overlap, the left one stands.
+
+    Args:
+        width: cells.
+        height: rows.
+        palette: gives the page its ground.
+
+    """
+
+    def __init__(self, width: int, height: int, palette: Palette) -> None:
+        self.width = width
+        self.height = height
+        self.palette = palette
+        self._rows: list[list[tuple[int, str, Style]]] = [[] for _ in range(height)]
+
+    def put(self, x: int, y: int, text: str, style: Style | None = None) -> int:
+        """Place ``text`` (as a figure where no style is given) and return the column after it."""
+        if 0 <= y < self.height and text:
+            self._rows[y].append((x, text, self.palette.figure if style is None else style))
+        return x + cell_len(text)
+
+    def label(self, x: int, y: int, text: str) -> int:
+        """Place ``text`` in the quieter style of labels."""
+        return self.put(x, y, text, self.palette.label)
+
+    def block(self, x: int, y: int, rows: Sequence[str], style: Style | None = None) -> None:
+        """Place rows of text below one another."""
+        for row, text in enumerate(rows):
+            self.put(x, y + row, text, style)
+
+    def badge(self, x: int, y: int, meaning: Meaning, text: str, width: int | None = None) -> int:
+        """Place a filled badge: its shape, then ``text``; padded or cut to ``width`` cells where that is given."""
+        inner = f"{SHAPES[meaning]} {text}"
+        return self.filled(x, y, meaning, inner, width)
+
+    def filled(self, x: int, y: int, meaning: Meaning, text: str, width: int | None = None) -> int:
+        """Place ``text`` as it is on a badge's filling."""
+        badge = self.palette.badges[meaning]
+        if width is not None:
+            text = set_cell_size(text, max(width - 2, 0))
+        x = self.put(x, y, badge.left, badge.end)
+        x = self.put(x, y, text, badge.fill)
+        return self.put(x, y, badge.right, badge.end)
+
+    def clear_row(self, y: int) -> None:
+        """Take everything off row ``y``."""
+        if 0 <= y < self.height:
+            self._rows[y] = []
+
+    def lines(self) -> list[Line]:
+        """Return the page, each line exactly ``width`` cells."""
+        return [self._line(row) for row in self._rows]
+
+    def _line(self, row: list[tuple[int, str, Style]]) -> Line:
+        ground = self.palette.figure
+        runs: list[tuple[str, Style]] = []
+        at = 0
+        for x, text, style in sorted(row, key=_column):
+            size = cell_len(text)
+            if x < at:
+                text = _without_left(text, at - x)
+                size = cell_len(text)
+                x = at
+            if x >= self.width:
+                break
+            if not size:
+                continue
+            if x > at:
+                runs.append((" " * (x - at), ground))
+            if x + size > self.width:
+                size = self.width - x
+                text = set_cell_size(text, size)
+            runs.append((text, style))
+            at = x + size
+        if at < self.width:
+            runs.append((" " * (self.width - at), ground))
+        return tuple(runs)
+
+
+def _column(placed: tuple[int, str, Style]) -> int:
+    return placed[0]
+
+
+def _without_left(text: str, cells: int) -> str:
+    while text and cells > 0:
+        cells -= cell_len(text[0])
+        text = text[1:]
+    return text
+
+
+def fitted(text: str, width: int) -> str:
+    """Return ``text`` padded or cut to ``width`` cells, wide characters counted as two; a cut ends in ``…``."""
+    if cell_len(text) <= width:
+        return set_cell_size(text, width)
+    return set_cell_size(text, width - 1) + "…" if width > 0 else ""

@@ -1,0 +1,67 @@
+"""The view of what happened: standing alarms with their reasons, links; then marks, alarm changes and gaps."""
+
+from __future__ import annotations
+
+from telemetry.model.errors import printable
+from telemetry.screen.canvas import Canvas
+from telemetry.screen.formats import run_time, span_text
+from telemetry.screen.header import draw_header
+from telemetry.screen.scene import Scene
+from telemetry.screen.theme import Meaning
+from telemetry.screen.words import LINK_WORDS, alarm_meaning, alarm_reason, alarm_text, alarm_words
+
+_Row = tuple[Meaning | None, str, str]
+
+
+def draw_events(canvas: Canvas, scene: Scene) -> int:
+    """Draw the view but for its last row; return how many rows it may be moved down by."""
+    draw_header(canvas, scene)
+    rows = [*_alarm_rows(scene), *_link_rows(scene), *_past_rows(scene)]
+    room = canvas.height - 2
+    most = max(0, len(rows) - room)
+    first = min(scene.scrolled, most)
+    for y, (meaning, head, text) in enumerate(rows[first : first + room], start=1):
+        x = canvas.label(1, y, head) if meaning is None else canvas.badge(1, y, meaning, head)
+        canvas.put(x + 1, y, text)
+    return most
+
+
+def _alarm_rows(scene: Scene) -> list[_Row]:
+    standing = scene.snapshot.standing()
+    if not standing:
+        return [("normal", "no alarms", ""), (None, "", "")]
+    rows: list[_Row] = []
+    for alarm in standing:
+        rows.append((alarm_meaning(alarm), alarm_text(alarm, scene.snapshot), ""))
+        rows.append((None, "  ", alarm_reason(alarm, scene.snapshot, scene.now)))
+        if alarm.change.why and alarm.change.limit not in ("link", "recording"):
+            rows.append((None, f"   {printable(alarm.change.why, 150)}", ""))
+    return [*rows, (None, "", "")]
+
+
+def _link_rows(scene: Scene) -> list[_Row]:
+    rows: list[_Row] = []
+    for source, change in scene.snapshot.links.items():
+        meaning, word = LINK_WORDS[change.state]
+        age = scene.last_value_age(source)
+        last = f"last value {age} ago" if age else "no value yet"
+        why = f"; {printable(change.why, 100)}" if change.why else ""
+        rows.append((meaning, f"{printable(source, 20)} {word}", f"{last}{why}"))
+    return [*rows, (None, "", "")] if rows else []
+
+
+def _past_rows(scene: Scene) -> list[_Row]:
+    """Marks, alarm changes and gaps, the newest first."""
+    snapshot = scene.snapshot
+    happened = [(mark.t, f"mark   {printable(mark.text, 60)}") for mark in snapshot.marks]
+    for change in snapshot.alarm_changes:
+        what = f"{alarm_words(change.limit).plain} ({printable(change.signal, 30)})"
+        happened.append((change.t, f"alarm  {what}, {change.level}: {change.state}"))
+    happened += [
+        (gap.t, f"gap    {printable(gap.signal, 30)} unknown for {span_text(gap.duration_s)}")
+        for gap in snapshot.gaps
+    ]
+    happened.sort(key=lambda item: item[0], reverse=True)
+    if not happened:
+        return [(None, "no marks yet: space sets one", "")]
+    return [(None, run_time(t, snapshot.start).rjust(8), text) for t, text in happened]

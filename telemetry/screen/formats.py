@@ -1,0 +1,93 @@
+"""Figures, ages and times as text. A figure's places are fixed for sign, digits and point, so that it never moves."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from telemetry.screen.digits import UNKNOWN
+
+
+@dataclass(frozen=True)
+class Places:
+    """The places of a figure: for a sign or not, digits before the point, digits behind it, and what divides it."""
+
+    signed: bool
+    whole: int
+    decimals: int
+    divisor: float = 1.0
+    unit: str = ""
+
+    @property
+    def widest(self) -> str:
+        """A text that takes all the places."""
+        return ("-" if self.signed else "") + "0" * self.whole + ("." + "0" * self.decimals if self.decimals else "")
+
+    def narrower(self) -> Places:
+        """Return the places with one decimal less; the same where there is none."""
+        return Places(self.signed, self.whole, max(0, self.decimals - 1), self.divisor, self.unit)
+
+    def text(self, value: float | None) -> str:
+        """Return ``value`` in these places, for :func:`telemetry.screen.digits.figure_rows`; dashes where None.
+
+        A value too large gives up decimals for digits; one too large even so shows as all nines.
+        """
+        if value is None or not math.isfinite(value):
+            return UNKNOWN
+        shown = value / self.divisor
+        for decimals in range(self.decimals, -1, -1):
+            digits = f"{abs(shown):.{decimals}f}"
+            room = self.whole + self.decimals - decimals
+            if len(digits.split(".", maxsplit=1)[0]) <= room:
+                minus = shown < 0 and float(digits) > 0
+                return ("-" if minus else "") + digits
+        return ("-" if shown < 0 else "") + "9" * (self.whole + self.decimals)
+
+
+def span_text(seconds: float) -> str:
+    """Return a length of time in words: ``0.4 s``, ``12 s``, ``3 min``, ``2 h 05 min``, ``3 d``."""
+    if seconds < 9.95:
+        return f"{seconds:.1f} s"
+    if seconds < 120:
+        return f"{seconds:.0f} s"
+    if seconds < 7200:
+        return f"{seconds / 60:.0f} min"
+    if seconds < 172800:
+        return f"{int(seconds // 3600)} h {int(seconds % 3600 // 60):02d} min"
+    return f"{seconds / 86400:.0f} d"
+
+
+def run_time(t: int, start: int) -> str:
+    """Return ``t`` as time from the start of the run, ``h:mm:ss``; both int microseconds."""
+    seconds = (t - start) // 1_000_000
+    sign, seconds = ("-", -seconds) if seconds < 0 else ("", seconds)
+    return f"{sign}{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
+
+
+def power_text(watts: float) -> str:
+    """Return a power with its unit: ``640 W``, ``5.24 kW``."""
+    return f"{watts:.0f} W" if abs(watts) < 999.5 else f"{watts / 1000:.2f} kW"
+
+
+def energy_text(watt_hours: float) -> str:
+    """Return an energy with its unit: ``640 Wh``, ``5.24 kWh``."""
+    return f"{watt_hours:.0f} Wh" if abs(watt_hours) < 9999.5 else f"{watt_hours / 1000:.2f} kWh"
+
+
+_DECIMALS = {"V": 2, "A": 1, "W": 0, "%": 0, "degC": 0, "Ah": 2, "Wh": 0, "km/h": 1, "rpm": 0, "deg": 5, "ohm": 4}
+
+
+def value_text(value: float, unit: str, decimals: int | None = None) -> str:
+    """Return a value with its unit as printed: degrees with their sign, power and energy scaled."""
+    if unit == "W":
+        return power_text(value)
+    if unit == "Wh":
+        return energy_text(value)
+    number = f"{value:.{_DECIMALS.get(unit, 3) if decimals is None else decimals}f}"
+    printed = {"degC": " °C", "deg": "°", "": ""}.get(unit, f" {unit}")
+    return f"{number}{printed}"
+
+
+def cell_text(volts: float) -> str:
+    """Return a cell's voltage: ``3.214 V``."""
+    return f"{volts:.3f} V"

@@ -1,0 +1,65 @@
+"""Ways to play a WAV file that a platform may have: a program started beside us, or Windows' own call."""
+
+from __future__ import annotations
+
+import asyncio
+import shutil
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+_LIMIT_S = 8.0
+# In the order tried: what talks to the sound server first, the bare device last.
+_PROGRAMS: dict[str, tuple[tuple[str, ...], ...]] = {
+    "darwin": (("afplay",),),
+    "linux": (("pw-play",), ("paplay",), ("aplay", "-q")),
+}
+
+
+@dataclass(frozen=True)
+class Player:
+    """A program that plays the file named as its last argument; no ``command`` means Windows' own call."""
+
+    name: str
+    command: tuple[str, ...] = ()
+
+    async def play(self, file: Path) -> bool:
+        """Play ``file`` to its end without blocking the loop; tell whether that went well."""
+        if not self.command:
+            return await asyncio.to_thread(_play_by_windows, file)
+        quiet = asyncio.subprocess.DEVNULL
+        try:
+            process = await asyncio.create_subprocess_exec(
+                *self.command, str(file), stdin=quiet, stdout=quiet, stderr=quiet
+            )
+        except OSError:
+            return False
+        try:
+            return await asyncio.wait_for(process.wait(), _LIMIT_S) == 0
+        except TimeoutError:
+            return False
+        finally:
+            if process.returncode is None:
+                process.kill()
+                await process.wait()
+
+
+def _play_by_windows(file: Path) -> bool:
+    if sys.platform == "win32":
+        import winsound
+
+        try:
+            winsound.PlaySound(str(file), winsound.SND_FILENAME | winsound.SND_NODEFAULT)
+        except RuntimeError:
+            return False
+        return True
+    return False
+
+
+def players_here() -> list[Player]:
+    """Return the ways that this computer has, best first; empty where there is none."""
+    if sys.platform == "win32":
+        return [Player("winsound")]
+    programs = _PROGRAMS.get(sys.platform, _PROGRAMS["linux"])
+    found = [(shutil.which(program[0]), program) for program in programs]
+    return [Player(program[0], (path, *program[1:])) for path, program in found if path is not None]

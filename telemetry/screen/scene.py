@@ -1,0 +1,60 @@
+"""What a view draws from: the snapshot at one moment, and what the screen itself has been told to do."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from telemetry.pipeline.snapshot import Reading, Snapshot
+from telemetry.screen.formats import span_text, value_text
+
+
+@dataclass(frozen=True)
+class Scene:
+    """One moment as drawn.
+
+    Attributes:
+        snapshot: all figures come from here.
+        now: the run's time, int microseconds; stands still once the run has ended.
+        machine_name: printable.
+        run_word: how the run goes: ``recording``, ``replay``, ``not recording``.
+        recorded: whether it is written to a store.
+        ended: what was said when the run ended; None while it goes on.
+        sound_note: a few words where alarms cannot be heard; empty otherwise.
+        flash: whether an unacknowledged danger is drawn in its second form at this moment.
+        seconds_each: seconds a column of a strip covers.
+        scrolled: rows that a list is moved down by.
+
+    """
+
+    snapshot: Snapshot
+    now: int
+    machine_name: str
+    run_word: str
+    recorded: bool
+    ended: str | None = None
+    sound_note: str = ""
+    flash: bool = False
+    seconds_each: int = 2
+    scrolled: int = 0
+
+    def text(self, signal: str, unit: str, decimals: int | None = None) -> str:
+        """Return the fresh value of ``signal`` with its unit, or ``--`` with the age of the stale one."""
+        reading = self.snapshot.reading(signal)
+        if reading is None:
+            return "--"
+        if reading.is_stale(self.now):
+            return f"-- ({self.age(reading)})"
+        return value_text(reading.value, unit, decimals)
+
+    def age(self, reading: Reading) -> str:
+        """Return how old a reading is, in words."""
+        return span_text(reading.age_s(self.now))
+
+    def has(self, signal: str) -> bool:
+        """Tell whether ``signal`` was ever known."""
+        return self.snapshot.reading(signal) is not None
+
+    def last_value_age(self, source: str) -> str:
+        """Return how long ago a row of ``source`` was measured; empty where none has been."""
+        t = self.snapshot.last_rows.get(source)
+        return "" if t is None else span_text(max(0.0, (self.now - t) / 1e6))

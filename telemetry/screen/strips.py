@@ -1,0 +1,91 @@
+"""Strips of the last minutes: on the seat view in a corner, on their own view one below the other."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from telemetry.screen.canvas import Canvas
+from telemetry.screen.chart import chart_rows, scale_for
+from telemetry.screen.formats import span_text
+from telemetry.screen.header import draw_header
+from telemetry.screen.scene import Scene
+
+SECONDS_EACH = (1, 2, 5, 15)
+"""Seconds a column may cover."""
+_SCALE_WIDTH = 7
+
+
+@dataclass(frozen=True)
+class StripKind:
+    """How one signal is drawn: its name, unit, divisor to it, least height in that unit, and whether zero belongs."""
+
+    title: str
+    unit: str
+    divisor: float
+    least: float
+    with_zero: bool = False
+
+
+KINDS = {
+    "pack_power": StripKind("power", "kW", 1000.0, 0.4, with_zero=True),
+    "pack_voltage": StripKind("voltage", "V", 1.0, 0.4),
+    "pack_current": StripKind("current", "A", 1.0, 4.0, with_zero=True),
+    "cell_min_voltage": StripKind("lowest cell", "V", 1.0, 0.04),
+    "cell_spread": StripKind("spread", "mV", 0.001, 4.0, with_zero=True),
+}
+
+
+def draw_strips(canvas: Canvas, scene: Scene) -> None:
+    """Draw the view of strips but for its last row."""
+    draw_header(canvas, scene)
+    shown = [signal for signal in KINDS if scene.snapshot.strips[signal].last_second is not None]
+    if not shown:
+        canvas.label(1, 2, "nothing received yet")
+        return
+    room = canvas.height - 3
+    shown = shown[: max(1, room // 4)]
+    rows = room // len(shown)
+    y = 1
+    for signal in shown:
+        kind = KINDS[signal]
+        canvas.label(1, y, f"{kind.title} {kind.unit}")
+        canvas.put(_SCALE_WIDTH + 10, y, _now_text(scene, signal, kind))
+        draw_strip(canvas, scene, signal, 1, y + 1, canvas.width - 2, rows - 1)
+        y += rows
+    _draw_time_line(canvas, scene, canvas.height - 2)
+
+
+def _now_text(scene: Scene, signal: str, kind: StripKind) -> str:
+    value = scene.snapshot.fresh(signal, scene.now)
+    if value is None:
+        return scene.text(signal, kind.unit)
+    return f"{value / kind.divisor:.{_decimals(kind.least)}f} {kind.unit}"
+
+
+def _draw_time_line(canvas: Canvas, scene: Scene, y: int) -> None:
+    columns = canvas.width - 2 - _SCALE_WIDTH
+    left = f"{span_text(columns * scene.seconds_each)} ago"
+    canvas.label(1 + _SCALE_WIDTH, y, left)
+    middle = f"{scene.seconds_each} s a column, z changes it; blank is a gap"
+    canvas.label(max(1 + _SCALE_WIDTH + len(left) + 2, (canvas.width - len(middle)) // 2), y, middle)
+    canvas.label(canvas.width - 4, y, "now")
+
+
+def draw_strip(canvas: Canvas, scene: Scene, signal: str, x: int, y: int, width: int, rows: int) -> None:
+    """Draw one strip with its scale at the left; ``rows`` rows from ``y``."""
+    kind = KINDS[signal]
+    strip, reading = scene.snapshot.strips[signal], scene.snapshot.reading(signal)
+    interval = reading.interval if reading is not None else 0.0
+    low, high = strip.columns(scene.now, width - _SCALE_WIDTH, scene.seconds_each, interval)
+    low, high = low / kind.divisor, high / kind.divisor
+    bottom, top = scale_for(low, high, kind.least, kind.with_zero)
+    decimals = _decimals((top - bottom) / 4)
+    canvas.label(x, y, f"{top:.{decimals}f}".rjust(_SCALE_WIDTH - 1))
+    if rows >= 3:
+        canvas.label(x, y + rows // 2, kind.unit.rjust(_SCALE_WIDTH - 1))
+    canvas.label(x, y + rows - 1, f"{bottom:.{decimals}f}".rjust(_SCALE_WIDTH - 1))
+    canvas.block(x + _SCALE_WIDTH, y, chart_rows(low, high, rows, bottom, top))
+
+
+def _decimals(step: float) -> int:
+    return 0 if step >= 1 else 1 if step >= 0.1 else 2 if step >= 0.01 else 3

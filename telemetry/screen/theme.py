@@ -1,0 +1,125 @@
+"""Colours: one set for sunlight, one for dusk, each for full colour, for sixteen colours and for none.
+
+Figures stay black or cream; a state is a filled badge with a word and a shape, so that it can be told without
+colour. Meanings follow IEC 60073: red danger, yellow caution, green normal, blue must act.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from typing import Literal
+
+from rich.color import Color
+from rich.console import Console
+from rich.style import Style
+from textual import constants
+
+Light = Literal["sun", "dusk"]
+Colours = Literal["full", "sixteen", "none"]
+Meaning = Literal["danger", "caution", "normal", "act"]
+
+SHAPES: dict[Meaning, str] = {"danger": "■", "caution": "▲", "normal": "●", "act": "►"}
+"""What stands for each meaning besides its colour; all of them in code page 437, hence in every common font."""
+
+# name of part: (foreground, background); where a badge would fade into the page it has a frame.
+FULL: dict[Light, dict[str, tuple[str, str]]] = {
+    "sun": {
+        "figure": ("#000000", "#FFFFFF"),
+        "label": ("#333333", "#FFFFFF"),
+        "danger": ("#FFFFFF", "#A80000"),
+        "caution": ("#000000", "#FFD400"),
+        "normal": ("#000000", "#8FE3B0"),
+        "act": ("#FFFFFF", "#0038B8"),
+    },
+    "dusk": {
+        "figure": ("#F2EFE6", "#101418"),
+        "label": ("#B4B9BE", "#101418"),
+        "danger": ("#000000", "#FF7366"),
+        "caution": ("#000000", "#FFD54A"),
+        "normal": ("#FFFFFF", "#0B6040"),
+        "act": ("#000000", "#6FB1FF"),
+    },
+}
+# The same by number, for the terminal's own sixteen: left to itself, reduction turns the green into grey.
+SIXTEEN: dict[Light, dict[str, tuple[int, int]]] = {
+    "sun": {
+        "figure": (0, 15),
+        "label": (0, 15),
+        "danger": (15, 1),
+        "caution": (0, 11),
+        "normal": (0, 10),
+        "act": (15, 4),
+    },
+    "dusk": {
+        "figure": (15, 0),
+        "label": (7, 0),
+        "danger": (0, 9),
+        "caution": (0, 11),
+        "normal": (0, 10),
+        "act": (15, 4),
+    },
+}
+FRAMED: dict[Light, frozenset[str]] = {"sun": frozenset({"caution", "normal"}), "dusk": frozenset()}
+
+
+@dataclass(frozen=True)
+class Badge:
+    """How a state is drawn: the filling, and the two ends that close it off from the page."""
+
+    fill: Style
+    end: Style
+    left: str
+    right: str
+
+
+@dataclass(frozen=True)
+class Palette:
+    """The styles of one light and one number of colours."""
+
+    light: Light
+    figure: Style
+    label: Style
+    badges: dict[Meaning, Badge]
+
+
+def palette(light: Light, colours: Colours) -> Palette:
+    """Return the styles for ``light``; without colours a badge is drawn reversed, between brackets."""
+    if colours == "none":
+        plain = Style()
+        reversed_badge = Badge(Style(reverse=True, bold=True), plain, "[", "]")
+        return Palette(light, plain, plain, dict.fromkeys(SHAPES, reversed_badge))
+    parts = {name: _colours(light, name, colours) for name in FULL[light]}
+    page, ink = parts["figure"][1], parts["figure"][0]
+    badges = {}
+    for meaning in SHAPES:
+        front, back = parts[meaning]
+        end = ink if meaning in FRAMED[light] else back
+        badges[meaning] = Badge(Style(color=front, bgcolor=back, bold=True), Style(color=end, bgcolor=page), "▐", "▌")
+    return Palette(light, Style(color=ink, bgcolor=page), Style(color=parts["label"][0], bgcolor=page), badges)
+
+
+def _colours(light: Light, part: str, colours: Colours) -> tuple[Color, Color]:
+    if colours == "sixteen":
+        front, back = SIXTEEN[light][part]
+        return Color.from_ansi(front), Color.from_ansi(back)
+    return Color.parse(FULL[light][part][0]), Color.parse(FULL[light][part][1])
+
+
+def detected_colours() -> Colours:
+    """Return how many colours the terminal takes, by what the environment says; none where NO_COLOR is set."""
+    if "NO_COLOR" in os.environ:
+        return "none"
+    system = Console(force_terminal=True, legacy_windows=False, color_system=_asked_for()).color_system
+    return "none" if system is None else "sixteen" if system in ("standard", "windows") else "full"
+
+
+def _asked_for() -> Literal["auto", "standard", "256", "truecolor", "windows"] | None:
+    asked = constants.COLOR_SYSTEM
+    known: tuple[Literal["standard", "256", "truecolor", "windows"], ...] = (
+        "standard",
+        "256",
+        "truecolor",
+        "windows",
+    )
+    return next((system for system in known if system == asked), "auto")

@@ -1,0 +1,133 @@
+"""The words of the screen: what an alarm is called, what stands large when something is wrong, and why."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from telemetry.model.errors import printable
+from telemetry.model.events import LinkState
+from telemetry.model.signals import cell_number, find_signal
+from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
+from telemetry.screen.formats import cell_text, run_time, value_text
+from telemetry.screen.theme import Meaning
+
+
+@dataclass(frozen=True)
+class AlarmWords:
+    """The one large word of an alarm, and the same in a few plain words."""
+
+    large: str
+    plain: str
+
+
+ALARM_WORDS = {
+    "pack-voltage-low": AlarmWords("LOW PACK", "pack voltage low"),
+    "pack-voltage-high": AlarmWords("HIGH PACK", "pack voltage high"),
+    "cell-voltage-low": AlarmWords("LOW CELL", "cell voltage low"),
+    "cell-voltage-high": AlarmWords("HIGH CELL", "cell voltage high"),
+    "cell-spread": AlarmWords("SPREAD", "cell spread wide"),
+    "discharge-current": AlarmWords("OVERLOAD", "discharge current high"),
+    "discharge-peak": AlarmWords("OVERLOAD", "discharge peak high"),
+    "charge-current": AlarmWords("CHARGE", "charge current high"),
+    "pack-temperature-high": AlarmWords("HOT", "pack hot"),
+    "pack-temperature-low": AlarmWords("COLD", "pack cold"),
+    "link": AlarmWords("NO LINK", "link failed"),
+    "recording": AlarmWords("NOT SAVED", "values not recorded"),
+}
+"""By the limit's name; others stand under ALARM and their own name."""
+
+LINK_WORDS: dict[LinkState, tuple[Meaning, str]] = {
+    "opening": ("caution", "opening"),
+    "live": ("normal", "live"),
+    "silent": ("danger", "silent"),
+    "lost": ("danger", "lost"),
+    "asleep": ("normal", "asleep"),
+    "ended": ("normal", "ended"),
+}
+
+
+@dataclass(frozen=True)
+class Headline:
+    """What stands large: the word, its reason in one line, and whether it waits to be acknowledged."""
+
+    word: str
+    reason: str
+    waits: bool
+
+
+def alarm_words(limit: str) -> AlarmWords:
+    """Return the words of a limit's alarm."""
+    return ALARM_WORDS.get(limit) or AlarmWords("ALARM", printable(limit.replace("-", " "), 30))
+
+
+def alarm_meaning(alarm: StandingAlarm) -> Meaning:
+    """Return the badge of an alarm: red for a trip that holds, yellow for what warns or has returned."""
+    return "danger" if alarm.change.level == "trip" and alarm.active else "caution"
+
+
+def alarm_text(alarm: StandingAlarm, snapshot: Snapshot) -> str:
+    """Return an alarm in a few words: what, where, the value that raised it, and how it stands."""
+    change = alarm.change
+    words = [alarm_words(change.limit).plain]
+    if change.limit in ("link", "recording"):
+        words.append(printable(change.signal, 20))
+    else:
+        where = _where(change.signal, snapshot)
+        words += [where] if where else []
+        if change.value == change.value:
+            words.append(_amount(change.signal, change.value))
+    if not alarm.active:
+        words.append("returned")
+    if alarm.acknowledged:
+        words.append("ack")
+    return " ".join(words)
+
+
+def headline(snapshot: Snapshot, now: int) -> Headline | None:
+    """Return what must stand large: the worst trip not yet acknowledged, else a link that failed; None if neither."""
+    for alarm in snapshot.standing():
+        if alarm.change.level == "trip" and not alarm.acknowledged:
+            return Headline(alarm_words(alarm.change.limit).large, alarm_reason(alarm, snapshot, now), waits=True)
+    for link in snapshot.failed_links():
+        standing = snapshot.alarms.get(("link", link.source))
+        if standing is None or not standing.acknowledged:
+            reason = f"{printable(link.source, 20)}: {printable(link.why or link.state, 120)}"
+            return Headline(ALARM_WORDS["link"].large, reason, waits=False)
+    return None
+
+
+def alarm_reason(alarm: StandingAlarm, snapshot: Snapshot, now: int) -> str:
+    """Return in one line what is beyond which bound, and since when."""
+    change = alarm.change
+    since = f"since {run_time(alarm.since, snapshot.start)}"
+    if change.limit in ("link", "recording"):
+        return f"{printable(change.signal, 20)}: {printable(change.why, 100)}, {since}"
+    value = snapshot.fresh(change.signal, now)
+    shown = change.value if value is None else value
+    name = _where(change.signal, snapshot) or _name(change.signal)
+    amount = _amount(change.signal, shown)
+    if not alarm.active:
+        return f"{name} {amount}, has returned; raised at {run_time(alarm.since, snapshot.start)}"
+    return f"{name} {amount}, limit {_amount(change.signal, change.bound)}, {since}"
+
+
+def _where(signal: str, snapshot: Snapshot) -> str:
+    """Return which cell or sensor an alarm speaks of; empty where its words say it already."""
+    which = {"cell_min_voltage": "cell_min_number", "cell_max_voltage": "cell_max_number"}.get(signal)
+    if which is not None:
+        number = snapshot.reading(which)
+        return f"cell {number.value:.0f}" if number is not None else ""
+    if (number_of_cell := cell_number(signal)) is not None:
+        return f"cell {number_of_cell}"
+    return f"sensor {signal.rsplit('_', 1)[1]}" if signal.startswith("pack_temperature_") else ""
+
+
+def _name(signal: str) -> str:
+    return printable(signal.replace("_", " "), 30)
+
+
+def _amount(signal: str, value: float) -> str:
+    known = find_signal(signal)
+    if signal.startswith("cell_"):
+        return cell_text(value)
+    return value_text(value, known.unit if known is not None else "", 1 if signal == "pack_voltage" else None)
