@@ -22,7 +22,8 @@ from dataclasses import dataclass, field
 from math import isnan
 from typing import Literal
 
-from .text_formats import DelimitedLines, JsonLines, LineReader, PairLines, RecordLines, TextRow
+from .delimited_lines import DelimitedLines
+from .text_formats import JsonLines, LineReader, PairLines, RecordLines, TextRow
 
 TextFormat = Literal["csv", "key=value", "json", "record"]
 FORMATS: tuple[TextFormat, ...] = ("csv", "key=value", "json", "record")

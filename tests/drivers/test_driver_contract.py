@@ -50,7 +50,7 @@ def made(driver_class, settings):
     return driver_class(DriverContext("far end", settings, SystemClock()))
 
 
-async def counted(driver, rows, seconds=4.0):
+async def counted(driver, rows, seconds=10.0):
     """The count of each of the next rows, and their times."""
     numbers, times = [], []
     async with asyncio.timeout(seconds):
