@@ -76,20 +76,11 @@ def machine_for_watch(path: Path) -> Machine:
     Raises:
         MachineFileError: with the problems of the file and of its sources together.
     """
-    machine = load_machine(path)
-    problems: list[Problem] = []
-    for source in machine.sources:
-        problems += check_settings(f"[[source]] {printable(source.name)},", source.driver, driver_settings(source))
+    machine = load_machine(path, check_settings)
     if not machine.sources:
-        problems.append(Problem("[[source]]", "there is none, so nothing can be watched", "add one; see --help"))
-    if problems:
-        raise MachineFileError(str(path), problems)
+        right = "add one, as docs/machine-file.md shows"
+        raise MachineFileError(str(path), [Problem("[[source]]", "there is none, so nothing can be watched", right)])
     return machine
-
-
-def driver_settings(source: SourceSettings) -> dict[str, Any]:
-    """Return the keys that the driver is to see: its own, and the silence limit where the owner set one."""
-    return dict(source.settings) | ({} if source.silence_s is None else {"silence_s": source.silence_s})
 
 
 def demo_machine(scenario: str, seed: int) -> Machine:
@@ -223,7 +214,7 @@ def _begin(writer: StoreWriter, subject: _Subject, started: int) -> int:
 def _supervisors(subject: _Subject, run: Run) -> list[Supervisor]:
     supervisors = []
     for source, feed in subject.drivers:
-        context = DriverContext(source.name, driver_settings(source), subject.clock, feed)
+        context = DriverContext(source.name, source.settings_for_driver, subject.clock, feed)
         make = load_driver(source.driver)
         supervisors.append(Supervisor(source.name, partial(make, context), subject.clock, run.gather.post))
     return supervisors

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path, PurePath
 from typing import Any
 
@@ -54,26 +54,32 @@ _RESERVED_SOURCES = ("derived",)
 _TOML_PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
-def load_machine(path: Path) -> Machine:
-    """Read the machine file at ``path``.
+CheckSource = Callable[[str, Mapping[str, Any]], list[Problem]]
+"""Given a driver's name and its own keys, returns what is wrong with them; where each is, by the key alone."""
+
+
+def load_machine(path: Path, check_source: CheckSource | None = None) -> Machine:
+    """Read the machine file at ``path``; ``check_source`` has each driver look at its own keys.
 
     Raises:
         MachineFileError: all that is wrong with it, at once.
 
     """
-    machine, problems = parse_machine(_text_of(path), str(path))
+    machine, problems = parse_machine(_text_of(path), str(path), check_source)
     if machine is None:
         raise MachineFileError(str(path), problems)
     return machine
 
 
-def parse_machine(text: str, file: str) -> tuple[Machine | None, list[Problem]]:
+def parse_machine(
+    text: str, file: str, check_source: CheckSource | None = None
+) -> tuple[Machine | None, list[Problem]]:
     """Return the machine that ``text`` states, or None and every problem of it; ``file`` is named in each."""
     try:
         tables = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         return None, [_syntax_problem(error, text, _shown_name(file))]
-    reader = _Reader(tables, Places(text, _shown_name(file)))
+    reader = _Reader(tables, Places(text, _shown_name(file)), check_source)
     machine = reader.machine(text, file)
     return (None if reader.problems else machine), reader.problems
 
@@ -128,8 +134,9 @@ def _syntax_problem(error: Exception, text: str, name: str) -> Problem:
 class _Reader:
     """Goes through the tables of one file and gathers problems."""
 
-    def __init__(self, tables: dict[str, Any], places: Places) -> None:
+    def __init__(self, tables: dict[str, Any], places: Places, check_source: CheckSource | None) -> None:
         self._tables = tables
+        self._check_source = check_source
         self._places = places
         self.problems: list[Problem] = []
         self._spoilt: set[str] = set()
@@ -245,7 +252,11 @@ class _Reader:
             ours = {key.name for key in section_keys("source")}
             rest = {key: value for key, value in table.items() if key not in ours}
             values.setdefault("name", _free_name(values["driver"], self._stated_names(), sources))
-            sources.append(SourceSettings(**values, settings=rest))
+            source = SourceSettings(**values, settings=rest)
+            if self._check_source is not None:
+                for problem in self._check_source(source.driver, source.settings_for_driver):
+                    self._report("source", problem.where, problem.what, problem.right, index)
+            sources.append(source)
         return tuple(sources)
 
     def _stated_names(self) -> set[str]:

@@ -234,6 +234,11 @@ class SourceSettings:
     )
     settings: Mapping[str, Any] = field(default_factory=dict)
 
+    @property
+    def settings_for_driver(self) -> dict[str, Any]:
+        """What the driver sees: its own keys, and the silence limit where the owner set one."""
+        return dict(self.settings) | ({} if self.silence_s is None else {"silence_s": self.silence_s})
+
 
 @dataclass(frozen=True, kw_only=True)
 class LimitOverride:

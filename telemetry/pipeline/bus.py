@@ -26,8 +26,8 @@ class Queued(Protocol):
         """Take ``span`` without ever blocking; return the number of values refused, 0 normally."""
         ...
 
-    async def room(self) -> None:
-        """Return once a span would be taken."""
+    async def room(self, values: int) -> None:
+        """Return once a span of so many values would be taken."""
         ...
 
 
@@ -63,7 +63,7 @@ class Bus:
             listener(span)
         for name, queued in self._queued.items():
             if self._waits:
-                await queued.room()
+                await queued.room(span.value_count)
             refused, why = self._offer(queued, span)
             if refused:
                 self.refused[name] += refused

@@ -47,7 +47,7 @@ def load_driver(name: str) -> Any:
     found = _found()
     if name not in found:
         hint = did_you_mean(name, found)
-        raise InputError(f"there is no driver {printable(name)!r}{hint}; installed are {', '.join(sorted(found))}")
+        raise InputError(f"there is no driver {printable(name)!r}{hint}")
     if name in clashes():
         raise InputError(f"two packages offer a driver {name!r}; uninstall one of them")
     try:
@@ -58,12 +58,12 @@ def load_driver(name: str) -> Any:
         ) from error
 
 
-def check_settings(where: str, driver: str, settings: Settings) -> list[Problem]:
-    """Return the problems of a source's own keys, ``where`` put before each place; an unknown driver is one."""
+def check_settings(driver: str, settings: Settings) -> list[Problem]:
+    """Return the problems of a source's own keys; that there is no such driver is one, at the key ``driver``."""
     try:
         cls = load_driver(driver)
     except InputError as error:
-        return [Problem(f"{where} driver", str(error).split(";", 1)[0], f"one of {', '.join(driver_names())}")]
+        return [Problem("driver", str(error), f"write one of {', '.join(driver_names())}")]
     check = getattr(cls, "check", None)
     problems: list[Problem] = check(settings) if check is not None else []
-    return [Problem(f"{where} {problem.where}", problem.what, problem.right) for problem in problems]
+    return problems

@@ -82,7 +82,7 @@ def _whole_or_not_at_all(path: Path, replace: bool) -> Iterator[IO[bytes]]:
         if path.is_dir():
             raise InputError(f"{file}: it is a folder; name a file in it")
         if path.exists() and not replace:
-            raise InputError(f"{file}: the file exists already; choose another name, or ask for it to be replaced")
+            raise InputError(f"{file}: the file exists already; choose another name, or add --replace")
         with part.open("wb") as stream:
             yield stream
             stream.flush()

@@ -145,14 +145,14 @@ class StoreWriter:
                 self._note_group(batch.group)
         return self._thread.put(span)
 
-    async def room(self) -> None:
-        """Return once a span would be taken; for a replay, which waits rather than lose.
+    async def room(self, values: int = 1) -> None:
+        """Return once a span of so many values would be taken; for a replay, which waits rather than lose.
 
         Raises:
             RuntimeError: the writing thread met a mistake of the program's own, or the store is closed.
 
         """
-        await self._thread.room()
+        await self._thread.room(values)
 
     def flush(self, limit_s: float = 30.0) -> None:
         """Wait until everything offered so far is committed.

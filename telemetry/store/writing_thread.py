@@ -101,12 +101,12 @@ class WritingThread:
                 self._changed.notify()
         return refused
 
-    async def room(self) -> None:
-        """Return once a span would be taken."""
+    async def room(self, values: int = 1) -> None:
+        """Return once a span of ``values`` would be taken; an empty queue takes any."""
         while True:
             with self._changed:
                 self.check_works()
-                if self._queue.has_room():
+                if self._queue.has_room(values=values):
                     return
                 loop = asyncio.get_running_loop()
                 woken: asyncio.Future[None] = loop.create_future()

@@ -35,7 +35,7 @@ class Full:
     def offer(self, span: Span) -> int:
         return span.value_count
 
-    async def room(self) -> None:
+    async def room(self, values: int) -> None:
         raise AssertionError("a live run never waits")
 
 

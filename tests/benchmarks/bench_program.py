@@ -1,0 +1,144 @@
+"""The whole program: replay at max with recording, live cost, help. Prints figures and ratios; asserts nothing.
+
+Run: ``python tests/benchmarks/bench_program.py``.
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+import sqlite3
+import subprocess
+import sys
+import tempfile
+import time
+from itertools import repeat
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+CELLS = [f"cell_{n:02d}_voltage" for n in range(1, 17)]
+REST = ["pack_voltage", "pack_current", "soc_reported", "pack_temperature_1", "pack_temperature_2"]
+SIGNALS = [*REST, "discharge_allowed", "charge_allowed", "vehicle_speed", *CELLS]
+ROWS = 200_000
+MACHINE = """
+[pack]
+chemistry = "lfp"
+cells_in_series = 16
+capacity_ah = 100
+continuous_discharge_a = 150
+continuous_charge_a = 100
+"""
+
+
+def drive(rows: int) -> dict[str, np.ndarray]:
+    """A quiet drive at 10 Hz of 24 signals, rounded as devices do."""
+    random = np.random.default_rng(1)
+    current = np.round(40 + 30 * np.sin(np.arange(rows) / 80) + random.normal(0, 2, rows), 1)
+    columns: dict[str, np.ndarray] = {"t": np.arange(rows) / 10}
+    for cell in CELLS:
+        columns[cell] = np.round(3.29 - 0.0006 * current + random.normal(0, 0.001, rows), 3)
+    columns |= {
+        "pack_voltage": np.round(sum(columns[cell] for cell in CELLS), 2),
+        "pack_current": current,
+        "soc_reported": np.round(90 - np.arange(rows) / rows * 50),
+        "pack_temperature_1": np.full(rows, 21.0),
+        "pack_temperature_2": np.full(rows, 22.0),
+        "discharge_allowed": np.ones(rows),
+        "charge_allowed": np.ones(rows),
+        "vehicle_speed": np.round(6 + random.normal(0, 0.3, rows), 1),
+    }
+    return {name: columns[name] for name in ["t", *SIGNALS]}
+
+
+def bare(columns: dict[str, np.ndarray], path: Path) -> float:
+    """Seconds to put the same rows into the same table with numpy and executemany alone."""
+    connection = sqlite3.connect(path, isolation_level=None)
+    connection.execute("PRAGMA journal_mode=WAL")
+    connection.execute("PRAGMA synchronous=FULL")
+    names = ", ".join(f"{name} REAL" for name in SIGNALS)
+    connection.execute(f"CREATE TABLE rows (row INTEGER PRIMARY KEY, series INTEGER, t INTEGER, {names})")
+    connection.execute("CREATE INDEX by_time ON rows (series, t)")
+    marks = ", ".join("?" * (len(SIGNALS) + 2))
+    began = time.perf_counter()
+    connection.execute("BEGIN")
+    lists = [columns[name].tolist() for name in SIGNALS]
+    times = np.round(columns["t"] * 1e6).astype(np.int64).tolist()
+    connection.executemany(
+        f"INSERT INTO rows (series, t, {', '.join(SIGNALS)}) VALUES ({marks})", zip(repeat(1), times, *lists)
+    )
+    connection.execute("COMMIT")
+    connection.close()
+    return time.perf_counter() - began
+
+
+def shakedown(*arguments: str) -> tuple[float, float]:
+    """Run the command; return (wall seconds, processor seconds)."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    began = time.perf_counter()
+    subprocess.run(
+        [sys.executable, "-m", "telemetry.cli", *arguments],
+        check=True,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    wall = time.perf_counter() - began
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return wall, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+
+def replay_at_max(folder: Path) -> None:
+    columns = drive(ROWS)
+    recording, machine = folder / "drive.parquet", folder / "machine.toml"
+    pq.write_table(pa.table(columns), recording)
+    machine.write_text(MACHINE)
+    empty = folder / "empty.parquet"
+    pq.write_table(pa.table(drive(10)), empty)
+    store = folder / "store.sqlite3"
+    rates = []
+    for attempt in range(3):
+        for file in folder.glob("store.sqlite3*"):
+            file.unlink()
+        bare_s = bare(columns, folder / f"bare{attempt}.sqlite3")
+        options = ["--machine", str(machine), "--speed", "max", "--no-screen", "--json"]
+        start_s = shakedown("replay", str(empty), *options)[0]
+        wall = shakedown("replay", str(recording), *options, "--record", "--store", str(store))[0] - start_s
+        rates.append((ROWS * len(SIGNALS) / wall / 1e6, bare_s / wall))
+    for rate, ratio in rates:
+        print(f"replay at max, derived, judged, recorded: {rate:.2f} M values/s, {ratio:.2f} of bare executemany")
+
+
+def import_cost() -> None:
+    code = "import time; b = time.perf_counter(); import {}; print(time.perf_counter() - b)"
+    found = [
+        float(subprocess.check_output([sys.executable, "-c", code.format("telemetry.cli as c; c.build_parser()")]))
+        for _ in range(7)
+    ]
+    print(f"shakedown --help: {1000 * min(found):.1f} ms of import beyond Python")
+
+
+def live_cost(folder: Path, seconds: int = 20) -> None:
+    """Processor share of the whole program, screen 120x40 under tmux, on the demo's own links."""
+    environment = os.environ | {"SHAKEDOWN_STORE": str(folder / "live.sqlite3")}
+    command = f"{sys.executable} -m telemetry.cli watch --demo --silent --for {seconds}"
+    out = folder / "time.txt"
+    shell = f"/usr/bin/env bash -c 'TIMEFORMAT=\"%U %S %R\"; {{ time {command}; }} 2> {out}'"
+    subprocess.run(
+        ["tmux", "new-session", "-d", "-s", "bench", "-x", "120", "-y", "40", shell], check=True, env=environment
+    )
+    time.sleep(seconds + 8)
+    user, system, _ = (float(x) for x in out.read_text().split()[-3:])
+    base = shakedown("watch", "--demo", "--no-screen", "--for", "0.1", "--store", str(folder / "base.sqlite3"))[1]
+    print(
+        f"live with the simulated machine: {100 * (user + system - base) / seconds:.1f} % of one core (start-up left out)"
+    )
+
+
+if __name__ == "__main__":
+    with tempfile.TemporaryDirectory() as name:
+        import_cost()
+        replay_at_max(Path(name))
+        if "--live" in sys.argv:
+            live_cost(Path(name))

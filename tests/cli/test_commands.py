@@ -1,0 +1,223 @@
+"""The commands as a user calls them: what they print, how they end, and what bad input gets."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from telemetry.cli import main
+
+MACHINE = '[pack]\nchemistry = "lfp"\ncells_in_series = 16\ncapacity_ah = 100\nlow_cutoff_v = 48.0\n'
+
+
+@pytest.fixture
+def drive(tmp_path: Path) -> Path:
+    """A minute at 10 Hz: 50 A from 10 s to 40 s, the voltage below 48 V from 20 s to 30 s."""
+    rows = ["t,pack_voltage,pack_current"]
+    for n in range(601):
+        t = n / 10
+        voltage = 47.5 if 20 <= t < 30 else 52.0
+        rows.append(f"{t},{voltage},{50.0 if 10 <= t < 40 else 0.5}")
+    path = tmp_path / "drive.csv"
+    path.write_text("\n".join(rows) + "\n")
+    (tmp_path / "mower.toml").write_text(MACHINE)
+    return path
+
+
+def lines(capsys: pytest.CaptureFixture[str]) -> list[dict]:
+    return [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+
+
+def test_replay_prints_alarm_link_and_summary(drive, capsys) -> None:
+    machine = str(drive.with_name("mower.toml"))
+    assert main(["replay", str(drive), "--machine", machine, "--speed", "max", "--json"]) == 0
+    told = lines(capsys)
+    alarms = [(e["limit"], e["level"], e["state"], e["t"]) for e in told if e["kind"] == "alarm"]
+    assert alarms == [
+        ("pack-voltage-low", "trip", "raised", 22.0),
+        ("pack-voltage-low", "trip", "cleared", 40.0),
+    ]
+    assert [e["state"] for e in told if e["kind"] == "link"] == ["opening", "live", "ended"]
+    summary = told[-1]
+    assert summary["kind"] == "summary"
+    assert summary["duration_s"] == 60.0
+    assert summary["session"] is None
+    assert summary["gaps_s"] == 0
+    assert summary["charge_out_ah"] == pytest.approx((50 * 30 + 0.5 * 30) / 3600, rel=1e-3)
+    assert summary["peak_power_w"] == 2600.0
+    assert summary["peak_power_at_s"] == 10.0
+
+
+@pytest.mark.parametrize("speed", ["max", "200", "50"])
+def test_speed_changes_no_figure(drive, capsys, speed) -> None:
+    machine = str(drive.with_name("mower.toml"))
+    assert main(["replay", str(drive), "--machine", machine, "--speed", speed, "--json"]) == 0
+    told = [e for e in lines(capsys) if e["kind"] in ("alarm", "gap", "summary")]
+    assert main(["replay", str(drive), "--machine", machine, "--speed", "max", "--json"]) == 0
+    assert told == [e for e in lines(capsys) if e["kind"] in ("alarm", "gap", "summary")]
+
+
+def test_record_list_replay_export(drive, tmp_path, capsys) -> None:
+    machine = str(drive.with_name("mower.toml"))
+    assert main(["replay", str(drive), "--machine", machine, "--speed", "max", "--json", "--record"]) == 0
+    first = lines(capsys)
+    assert first[-1]["values_stored"] == first[-1]["values_published"] > 1200
+    assert main(["sessions", "--json"]) == 0
+    listed = json.loads(capsys.readouterr().out)
+    assert [(s["session"], s["duration_s"], s["ended_how"]) for s in listed] == [(1, 60.0, "normal")]
+    assert main(["replay", "1", "--speed", "max", "--json"]) == 0
+    again = lines(capsys)
+    alarms = [[e for e in told if e["kind"] == "alarm"] for told in (first, again)]
+    assert alarms[0] == alarms[1] != []
+    out = tmp_path / "out.csv"
+    assert main(["export", "last", str(out)]) == 0
+    assert out.read_text().splitlines()[0] == "t,pack_voltage,pack_current"
+    assert len(out.read_text().splitlines()) == 602
+    capsys.readouterr()
+    assert main(["export", "last", str(out)]) == 2
+    assert "--replace" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status", "says"),
+    [
+        (["replay", "nowhere.csv"], 2, "no such file"),
+        (["replay", "mow.xlsx"], 2, ".csv"),
+        (["replay", "7"], 2, "no session 7"),
+        (["watch"], 2, "--demo"),
+        (["watch", "nowhere.toml"], 2, "nowhere.toml"),
+        (["export", "last", "x.csv"], 2, "no session"),
+        (["watch", "--demo", "--scenario", "racing"], 2, "orchard"),
+    ],
+)
+def test_bad_input_is_one_sentence(arguments, status, says, capsys, tmp_path, monkeypatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(arguments) == status
+    error = capsys.readouterr().err
+    assert says in error
+    assert "Traceback" not in error
+    assert error.count("\n") <= 2
+
+
+def test_five_mistakes_are_reported_at_once(tmp_path, capsys) -> None:
+    path = tmp_path / "m.toml"
+    path.write_text(
+        '[pack]\nchemistry = "lfpo"\ncells_in_series = "16"\ncapacity_ah = -5\n'
+        '[[source]]\ndriver = "serial-text"\nbaud_rat = 9600\n[wirring]\nfuse_a = 3\n'
+    )
+    assert main(["watch", str(path)]) == 2
+    error = capsys.readouterr().err
+    for mistake in ("lfpo", "cells_in_series", "capacity_ah", "wirring", "baud_rat"):
+        assert mistake in error
+
+
+@pytest.mark.parametrize(
+    ("make", "says"),
+    [
+        (lambda p: p.write_bytes(b"not a database" * 100), "not"),
+        (lambda p: sqlite3.connect(p).execute("PRAGMA user_version = 999").connection.close(), ""),
+        (lambda p: p.mkdir(), "folder"),
+    ],
+)
+def test_a_store_that_is_none_is_trouble_of_status_3(tmp_path, capsys, drive, make, says) -> None:
+    store = tmp_path / "store.sqlite"
+    make(store)
+    assert main(["replay", str(drive), "--speed", "max", "--json", "--record", "--store", str(store)]) == 3
+    error = capsys.readouterr().err
+    assert says in error
+    assert "Traceback" not in error
+
+
+def test_new_machine_with_defaults_can_be_read_back(tmp_path, capsys) -> None:
+    path = tmp_path / "new.toml"
+    assert main(["new-machine", str(path), "--yes"]) == 0
+    assert main(["limits", str(path), "--json"]) == 0
+    assert main(["new-machine", str(path), "--yes"]) == 2
+    assert "--replace" in capsys.readouterr().err
+
+
+def test_new_machine_asks_and_explains(tmp_path, capsys, monkeypatch) -> None:
+    answers = iter(["Old mower", "iron", "lfp", "16", "100"])
+    monkeypatch.setattr("builtins.input", lambda _: next(answers, ""))
+    assert main(["new-machine", str(tmp_path / "asked.toml")]) == 0
+    text = (tmp_path / "asked.toml").read_text()
+    assert 'name = "Old mower"' in text
+    assert "cells_in_series = 16" in text
+
+
+def shakedown(*arguments: str, **options) -> subprocess.Popen[str]:
+    command = [sys.executable, "-m", "telemetry.cli", *arguments]
+    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, **options)
+
+
+def test_the_demo_runs_records_and_ends_by_itself(tmp_path) -> None:
+    store = tmp_path / "s.sqlite"
+    done = shakedown("watch", "--demo", "--for", "4", "--json", "--store", str(store))
+    out, error = done.communicate(timeout=40)
+    assert done.returncode == 0, error
+    summary = json.loads(out.splitlines()[-1])
+    assert summary["duration_s"] == pytest.approx(4, abs=0.6)
+    assert summary["values_stored"] == summary["values_published"] > 500
+    assert summary["values_dropped"] == 0
+
+
+def test_control_c_ends_it_well(tmp_path) -> None:
+    store = tmp_path / "s.sqlite"
+    running = shakedown("watch", "--demo", "--json", "--store", str(store))
+    assert running.stdout is not None
+    while '"live"' not in running.stdout.readline():
+        pass
+    time.sleep(1.0)
+    running.send_signal(signal.SIGINT)
+    out, error = running.communicate(timeout=20)
+    assert running.returncode == 0, error
+    assert json.loads(out.splitlines()[-1])["kind"] == "summary"
+    assert main(["sessions", "--json", "--store", str(store)]) == 0
+
+
+def test_a_killed_watch_loses_nothing_committed(tmp_path, capsys) -> None:
+    store = tmp_path / "s.sqlite"
+    running = shakedown("watch", "--demo", "--json", "--store", str(store))
+    assert running.stdout is not None
+    while '"live"' not in running.stdout.readline():
+        pass
+    time.sleep(3.0)
+    running.kill()
+    running.communicate()
+    assert main(["sessions", "--json", "--store", str(store)]) == 0
+    listed = json.loads(capsys.readouterr().out)
+    assert listed[0]["ended_how"] == "ended without notice"
+    assert listed[0]["duration_s"] > 1.9
+    check = sqlite3.connect(store)
+    assert check.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    check.close()
+
+
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="pseudo-terminals are needed")
+def test_a_simulated_machine_behind_a_real_link_is_watched_by_another_process(tmp_path) -> None:
+    machine, store = tmp_path / "far.toml", tmp_path / "s.sqlite"
+    serving = shakedown("simulate", "--link", "serial-text", "--write", str(machine), "--json")
+    assert serving.stdout is not None
+    told = json.loads(serving.stdout.readline())
+    assert told["link"] == "serial-text"
+    try:
+        watching = shakedown("watch", str(machine), "--for", "6", "--json", "--store", str(store))
+        out, error = watching.communicate(timeout=40)
+    finally:
+        serving.send_signal(signal.SIGTERM)
+        serving.communicate(timeout=10)
+    assert serving.returncode == 0
+    assert watching.returncode == 0, error
+    events = [json.loads(line) for line in out.splitlines()]
+    assert "live" in [e["state"] for e in events if e["kind"] == "link"]
+    assert events[-1]["duration_s"] > 3
+    assert events[-1]["charge_out_ah"] is not None
+    assert events[-1]["values_stored"] == events[-1]["values_published"] > 300
