@@ -13,7 +13,8 @@
     └── StoreError            (3)   the store cannot be read or written: read-only, full, newer, not ours
 
 ``str(error)`` is the sentence the user reads. It is always one line of printable text: what came over the air or
-out of a file is made harmless by :func:`printable`.
+out of a file is made harmless by :func:`printable`, at the latest when the sentence is read. Only a
+:class:`MachineFileError` has several lines, one a problem.
 """
 
 from __future__ import annotations
@@ -43,10 +44,16 @@ def did_you_mean(name: str, known: Iterable[str]) -> str:
     return f"; did you mean {', '.join(near)}?" if near else ""
 
 
+_SENTENCE = 2000  # far longer than any sentence of ours, short enough to read past
+
+
 class ShakedownError(Exception):
     """Base of all errors of this program; ``exit_status`` is what the command ends with."""
 
     exit_status = 3
+
+    def __str__(self) -> str:
+        return printable(super().__str__(), _SENTENCE)
 
 
 class InputError(ShakedownError):
@@ -81,7 +88,11 @@ class MachineFileError(InputError):
         self.problems = tuple(problems)
         count = len(self.problems)
         noun = "problem" if count == 1 else "problems"
-        super().__init__("\n".join([f"{self.file} has {count} {noun}:", *(f"  {p}" for p in self.problems)]))
+        super().__init__(f"{self.file} has {count} {noun}:")
+
+    def __str__(self) -> str:
+        lines = [super().__str__(), *(f"  {printable(problem, _SENTENCE)}" for problem in self.problems)]
+        return "\n".join(lines)
 
 
 class RecordingError(InputError):

@@ -76,8 +76,9 @@ _FIXED = (
     Signal("pack_resistance", "ohm", "pack resistance from load steps", 0.0, 100.0, is_derived=True),
 )
 _BY_NAME = {signal.name: signal for signal in _FIXED}
-_CELL_NAME = re.compile(r"cell_(\d{2,3})_voltage", re.ASCII)
-_PACK_TEMPERATURE_NAME = re.compile(r"pack_temperature_(\d{1,2})", re.ASCII)
+# One name a number: from 1, cells with at least two digits and no more than needed, sensors without leading zeros.
+_CELL_NAME = re.compile(r"cell_(0[1-9]|[1-9]\d{1,2})_voltage", re.ASCII)
+_PACK_TEMPERATURE_NAME = re.compile(r"pack_temperature_([1-9]\d?)", re.ASCII)
 _IDENTIFIER = re.compile(r"[a-z][a-z0-9_]{0,62}", re.ASCII)
 EXTRA_PREFIX = "extra_"
 

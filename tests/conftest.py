@@ -1,0 +1,58 @@
+"""What holds for every test: the developer's own settings stay out, and properties are tried alike everywhere."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from hypothesis import settings
+
+settings.register_profile("everywhere", deadline=None, max_examples=50)
+settings.register_profile(
+    "unattended", settings.get_profile("everywhere"), derandomize=True, database=None, print_blob=True
+)
+settings.load_profile("unattended" if os.environ.get("CI") else "everywhere")
+
+# Five and three quarter hours east, written so that no time zone database is needed: what mixes up local time
+# and UTC fails here, on every developer's computer alike.
+ODD_ZONE = "XST-5:45"
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Put home, the folders that platforms keep data in, and the time zone out of the developer's reach."""
+    home = tmp_path_factory.mktemp("home")
+    with pytest.MonkeyPatch.context() as patch:
+        for name in ("HOME", "USERPROFILE", "APPDATA", "LOCALAPPDATA"):
+            patch.setenv(name, str(home))
+        for name in ("DATA", "CONFIG", "STATE", "CACHE"):
+            patch.setenv(f"XDG_{name}_HOME", str(home / name.lower()))
+        for name in ("NO_COLOR", "FORCE_COLOR", "COLUMNS", "LINES"):
+            patch.delenv(name, raising=False)
+        patch.setenv("TZ", ODD_ZONE)
+        _read_zone()
+        yield
+    _read_zone()
+
+
+def _read_zone() -> None:
+    if hasattr(time, "tzset"):
+        time.tzset()
+
+
+@pytest.fixture(autouse=True)
+def _store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Give each test a default store of its own."""
+    monkeypatch.setenv("SHAKEDOWN_STORE", str(tmp_path / "default-store.sqlite3"))
+
+
+@pytest.fixture(scope="session")
+def shared() -> Path:
+    """Return the folder ``shared`` beside the repository, or skip."""
+    folder = Path(__file__).parents[2] / "shared"
+    if not folder.is_dir():
+        pytest.skip("there is no folder 'shared' beside the repository, so its recordings cannot be tried")
+    return folder

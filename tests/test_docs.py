@@ -1,0 +1,255 @@
+"""The docs say what the program does: commands, options, signals, links, examples.
+
+``python tests/test_docs.py`` writes docs/signals.md anew.
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+import subprocess
+import sys
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+if __name__ == "__main__":  # run as a script, the folder of the project is not on the path yet
+    sys.path.insert(0, str(ROOT))
+
+from telemetry.model.signals import Signal, find_signal, known_names  # noqa: E402
+
+SIGNALS_PAGE = ROOT / "docs" / "signals.md"
+COMMANDS_PAGES = (ROOT / "README.md", ROOT / "docs" / "commands.md")
+# Whatever else lies at the top is either a mistake or a decision worth making on purpose.
+TOP_LEVEL = {
+    ".ci",
+    ".gitignore",
+    ".pre-commit-config.yaml",
+    "CHANGELOG.md",
+    "DEVELOPERS.md",
+    "LICENSE",
+    "README.md",
+    "docs",
+    "drivers",
+    "pyproject.toml",
+    "replay_data",
+    "telemetry",
+    "tests",
+}
+
+# What a name alone does not say about its sign; every other signal cannot be negative or needs no word.
+SIGNS = {
+    "pack_voltage": "below zero only where the leads are crossed",
+    "pack_current": "positive out of the pack (discharge), negative into it (charging, regenerative braking)",
+    "pack_power": "as the current: positive out of the pack",
+    "motor_current": "positive while it drives",
+    "motor_speed": "positive forwards",
+    "vehicle_speed": "positive forwards",
+    "latitude": "positive north",
+    "longitude": "positive east",
+    "charger_input_power": "positive into the charger",
+    "charge_out": "never negative; `charge_in` counts the other way",
+    "energy_out": "never negative; `energy_in` counts the other way",
+}
+
+HEAD = """\
+# Signals
+
+Every quantity the program knows, with the name it has everywhere: in a machine file, as the header of a column in a
+CSV or Parquet file, and as a column in the store. Units are fixed; a source that counts in others converts
+(see the keys of your source in the [machine file](machine-file.md)).
+
+**Current is positive out of the pack.** Many devices count the other way: `sign_of_current = "charge-positive"` turns
+their readings round.
+
+A value that is not known is left empty, never 0. A reading outside the possible range below, or infinite, is
+treated as not known and counted. The ranges are wide on purpose: they catch a dead wire or a misread byte, not a bad
+pack, and they are common practice rather than any standard's. A cell at 0.000 V is how many pack electronics say
+"not read yet".
+
+A column whose name is not in these tables is carried through as `extra_NAME`, with a warning and without limits.
+"""
+
+
+def possible(signal: Signal) -> str:
+    if signal.is_switch and (signal.low, signal.high) == (0.0, 1.0):
+        return "0 or 1"
+    return f"{_number(signal.low)} to {_number(signal.high)}"
+
+
+def _number(value: float) -> str:
+    text = f"{value:,.0f}" if value == int(value) else f"{value:g}"
+    return text.replace(",", " ").replace("-", "−")
+
+
+def table(signals: list[Signal]) -> str:
+    lines = ["| signal | unit | meaning | possible | sign and kind |", "|---|---|---|---|---|"]
+    for signal in signals:
+        words = [SIGNS[signal.name]] if signal.name in SIGNS else []
+        words += ["holds its value between rows"] if signal.is_switch else []
+        cells = [f"`{signal.name}`", signal.unit, signal.meaning, possible(signal), "; ".join(words)]
+        lines.append("| " + " | ".join(cells) + " |")
+    return "\n".join(lines) + "\n"
+
+
+def every_signal() -> list[Signal]:
+    return [signal for name in known_names() if (signal := find_signal(name)) is not None]
+
+
+def signals_page() -> str:
+    signals = every_signal()
+    numbered = [signal for signal in signals if re.search(r"\d", signal.name)]
+    measured = [signal for signal in signals if not signal.is_derived and signal not in numbered]
+    derived = [signal for signal in signals if signal.is_derived]
+    return "\n".join(
+        [
+            HEAD,
+            "## Measured\n",
+            table(measured),
+            "## Measured, one for each cell and sensor\n",
+            "Cells are numbered from 01 with two digits, from 100 on with three; temperature sensors from 1.\n",
+            table(numbered),
+            "## Computed by the program\n",
+            "Never read from a source; in a replay they are computed anew.\n",
+            table(derived),
+        ]
+    )
+
+
+def pages() -> list[Path]:
+    found = [path for path in ROOT.rglob("*.md") if not {".venv", "node_modules"} & set(path.relative_to(ROOT).parts)]
+    assert found
+    return sorted(path for path in found if not any(part.startswith(".") for part in path.relative_to(ROOT).parts))
+
+
+def options() -> list[tuple[str, str]]:
+    """Every command with each of its options and the names of what it takes: (command, option)."""
+    from telemetry.cli import build_parser
+
+    subparsers = next(action for action in build_parser()._actions if isinstance(action, argparse._SubParsersAction))
+    return [
+        (command, option)
+        for command, parser in subparsers.choices.items()
+        for action in parser._actions
+        for option in action.option_strings
+        if option.startswith("--") and option != "--help"
+    ]
+
+
+def sections(page: Path) -> dict[str, str]:
+    """Return the text under each heading that names a command, by that name."""
+    parts = re.split(r"^#+ +(.*)$", page.read_text(encoding="utf-8"), flags=re.MULTILINE)
+    return {parts[i].strip().strip("`").removeprefix("shakedown "): parts[i + 1] for i in range(1, len(parts), 2)}
+
+
+def fenced(page: Path, language: str) -> list[str]:
+    text = page.read_text(encoding="utf-8")
+    return re.findall(rf"^```{language}\n(.*?)^```", text, flags=re.MULTILINE | re.DOTALL)
+
+
+def anchors(page: Path) -> set[str]:
+    """Return what a link to a heading of ``page`` may name: lower case, blanks as dashes, other signs left out."""
+    text = re.sub(r"^```.*?^```", "", page.read_text(encoding="utf-8"), flags=re.MULTILINE | re.DOTALL)
+    headings = re.findall(r"^#+ +(.*?) *$", text, flags=re.MULTILINE)
+    return {re.sub(r"[^\w\- ]", "", heading.lower()).replace(" ", "-") for heading in headings}
+
+
+def links() -> Iterator[tuple[Path, str]]:
+    for page in pages():
+        text = re.sub(r"^```.*?^```|`[^`\n]*`", "", page.read_text(encoding="utf-8"), flags=re.MULTILINE | re.DOTALL)
+        for target in re.findall(r"\]\(([^)\s]+)\)", text):
+            if not re.match(r"[a-z]+:", target):
+                yield page, target
+
+
+def test_the_signals_page_is_current() -> None:
+    assert SIGNALS_PAGE.read_text(encoding="utf-8") == signals_page(), "write it anew: python tests/test_docs.py"
+
+
+@pytest.mark.parametrize("name", known_names())
+def test_every_signal_is_described(name: str) -> None:
+    assert f"| `{name}` |" in SIGNALS_PAGE.read_text(encoding="utf-8")
+
+
+def test_every_sign_told_belongs_to_a_signal() -> None:
+    assert set(SIGNS) <= set(known_names())
+
+
+def test_signals_that_can_be_negative_say_what_that_means() -> None:
+    temperatures = {signal.name for signal in every_signal() if signal.unit == "degC"}
+    voltages_of_lines = {"controller_voltage", "throttle_voltage", "enable_voltage", "soc_estimated"}
+    negative = {signal.name for signal in every_signal() if signal.low < 0}
+    assert negative - temperatures - voltages_of_lines <= set(SIGNS)
+
+
+def commands_page() -> Path:
+    page = COMMANDS_PAGES[1]
+    if not page.exists():
+        pytest.skip("docs/commands.md is not written yet")
+    return page
+
+
+def test_every_command_has_its_section() -> None:
+    assert {command for command, _ in options()} <= set(sections(commands_page()))
+
+
+def test_every_option_is_described_with_its_command() -> None:
+    described = sections(commands_page())
+    missing = [
+        f"{command} {option}"
+        for command, option in options()
+        if not re.search(rf"{re.escape(option)}(?![\w-])", described.get(command, ""))
+    ]
+    assert missing == []
+
+
+def test_no_option_is_described_that_is_not_there() -> None:
+    known = {option for _, option in options()} | {"--help"}
+    told = set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", commands_page().read_text(encoding="utf-8")))
+    assert told <= known
+
+
+def test_every_link_leads_somewhere() -> None:
+    broken = []
+    for page, target in links():
+        path, _, anchor = target.partition("#")
+        goal = (page.parent / path).resolve() if path else page
+        if not goal.exists() or (anchor and goal.suffix == ".md" and anchor not in anchors(goal)):
+            broken.append(f"{page.relative_to(ROOT)}: {target}")
+    assert broken == []
+
+
+def test_every_toml_example_is_toml() -> None:
+    for page in pages():
+        for block in fenced(page, "toml"):
+            try:
+                tomllib.loads(block)
+            except tomllib.TOMLDecodeError as error:
+                pytest.fail(f"{page.relative_to(ROOT)}: {error} in:\n{block}")
+
+
+@pytest.mark.parametrize("marker", ["run", "test"])
+def test_the_readme_gives_one_line_to_run_and_one_to_test(marker: str) -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    if f"<!-- {marker} -->" not in text:
+        pytest.skip(f"README.md has no line marked {marker} yet")
+    found = re.findall(rf"<!-- {marker} -->\s*```\w*\n(.*?)```", text, flags=re.DOTALL)
+    assert len(found) == 1
+    assert len(found[0].strip().splitlines()) == 1
+
+
+def test_nothing_new_lies_at_the_top() -> None:
+    try:
+        listed = subprocess.run(
+            ["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, text=True, check=True, timeout=20
+        )
+    except (OSError, subprocess.CalledProcessError):
+        pytest.skip("this is no git checkout")
+    assert {name.partition("/")[0] for name in listed.stdout.split("\0") if name} <= TOP_LEVEL
+
+
+if __name__ == "__main__":
+    SIGNALS_PAGE.write_text(signals_page(), encoding="utf-8")
