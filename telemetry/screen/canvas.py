@@ -45,7 +45,7 @@ class Canvas:
 
     def badge(self, x: int, y: int, meaning: Meaning, text: str, width: int | None = None) -> int:
         """Place a filled badge: its shape, then ``text``; padded or cut to ``width`` cells where that is given."""
-        inner = f"{SHAPES[meaning]} {text}"
+        inner = f" {SHAPES[meaning]} {text} "
         return self.filled(x, y, meaning, inner, width)
 
     def filled(self, x: int, y: int, meaning: Meaning, text: str, width: int | None = None) -> int:

@@ -23,6 +23,7 @@ from telemetry.screen.footer import (
     footer_items,
 )
 from telemetry.screen.formats import run_time
+from telemetry.screen.header import draw_warning
 from telemetry.screen.mark_entry import OPEN_US, PLAIN, PRESETS, MarkEntry
 from telemetry.screen.panel import Panel
 from telemetry.screen.parked import draw_parked
@@ -174,6 +175,8 @@ class Dashboard(App[None], inherit_bindings=False):
             self._scroll_most = draw_events(canvas, scene)
         else:
             draw_seat(canvas, scene)
+        if self._view != "1":
+            draw_warning(canvas, scene)
         self._draw_last_row(canvas, wall)
         return canvas.lines()
 

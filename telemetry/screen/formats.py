@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from telemetry.model.signals import find_signal
 from telemetry.screen.digits import UNKNOWN
 
 
@@ -83,11 +84,17 @@ def value_text(value: float, unit: str, decimals: int | None = None) -> str:
         return power_text(value)
     if unit == "Wh":
         return energy_text(value)
+    if not unit:
+        return f"{value:g}"
     number = f"{value:.{_DECIMALS.get(unit, 3) if decimals is None else decimals}f}"
-    printed = {"degC": " °C", "deg": "°", "": ""}.get(unit, f" {unit}")
+    printed = {"degC": " °C", "deg": "°"}.get(unit, f" {unit}")
     return f"{number}{printed}"
 
 
-def cell_text(volts: float) -> str:
-    """Return a cell's voltage: ``3.214 V``."""
-    return f"{volts:.3f} V"
+def amount_text(signal: str, value: float) -> str:
+    """Return a value of ``signal`` as printed: a cell's voltage to the millivolt, a pack's to a tenth."""
+    known = find_signal(signal)
+    unit = known.unit if known is not None else ""
+    if unit == "V":
+        return value_text(value, unit, 3 if signal.startswith("cell_") else 1 if abs(value) >= 10 else 2)
+    return value_text(value, unit)

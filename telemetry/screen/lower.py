@@ -7,36 +7,43 @@ from telemetry.screen.canvas import Canvas, fitted
 from telemetry.screen.digits import word_rows, word_width
 from telemetry.screen.formats import energy_text, power_text, run_time, span_text
 from telemetry.screen.scene import Scene
-from telemetry.screen.strips import draw_strip
+from telemetry.screen.strips import draw_strip, strip_title
 from telemetry.screen.words import Headline, alarm_meaning, alarm_text, headline
 
 
-def draw_lower(canvas: Canvas, scene: Scene, top: int, bottom: int, word_scale: int) -> None:
+def draw_lower(canvas: Canvas, scene: Scene, top: int, bottom: int) -> None:
     """Draw rows ``top`` to before ``bottom``; a huge word comes before everything else."""
     wrong = headline(scene.snapshot, scene.now)
     if wrong is not None:
-        top = draw_headline(canvas, wrong, top, bottom, word_scale, scene.flash)
-    if top < bottom and wrong is None:
+        top = draw_headline(canvas, wrong, top, bottom, scene.flash)
+    elif top < bottom:
         top = draw_alarms(canvas, scene, top)
-    for line in facts(scene, canvas.width):
-        if top < bottom:
-            canvas.put(1, top, line)
-            top += 1
-    rows = bottom - top
-    if rows >= 3:
-        half = canvas.width // 2
-        draw_strip(canvas, scene, "pack_power", 1, top, half - 2, rows)
-        draw_strip(canvas, scene, "pack_voltage", half + 1, top, canvas.width - half - 2, rows)
+    for line in facts(scene, canvas.width, bottom - top):
+        canvas.put(1, top, line)
+        top += 1
+    if bottom - top >= 3:
+        _draw_strips(canvas, scene, top, bottom - top)
 
 
-def draw_headline(canvas: Canvas, wrong: Headline, top: int, bottom: int, scale: int, flash: bool) -> int:
+def _draw_strips(canvas: Canvas, scene: Scene, top: int, rows: int) -> None:
+    """Draw power at the left and voltage at the right, with a row for what they are where there is room."""
+    half = canvas.width // 2
+    for signal, x, width in (("pack_power", 1, half - 2), ("pack_voltage", half + 1, canvas.width - half - 2)):
+        y, height = top, rows
+        if rows >= 5:
+            canvas.label(x, y, strip_title(signal, width, scene.seconds_each))
+            y, height = top + 1, rows - 1
+        draw_strip(canvas, scene, signal, x, y, width, height)
+
+
+def draw_headline(canvas: Canvas, wrong: Headline, top: int, bottom: int, flash: bool) -> int:
     """Draw the huge word with its reason and return the row after it.
 
     While it waits to be acknowledged it changes between filled and hollow: one danger that nobody has seen yet.
     """
     width = canvas.width - 2
     rows: tuple[str, ...] = ()
-    for size in (scale, 1):
+    for size in (2, 1):
         if word_width(wrong.word, size) <= width - 4 and 5 * size + 1 <= bottom - top:
             rows = word_rows(wrong.word, size)
             break
@@ -52,7 +59,7 @@ def draw_headline(canvas: Canvas, wrong: Headline, top: int, bottom: int, scale:
         top += 1
     if top < bottom:
         ask = "  enter acknowledges" if wrong.waits else ""
-        reason = fitted(wrong.reason, width - 4 - len(ask)) + ask
+        reason = fitted(wrong.reason, width - 6 - len(ask)) + ask
         canvas.badge(1, top, "danger", reason, width)
         top += 1
     return top
@@ -67,18 +74,21 @@ def draw_alarms(canvas: Canvas, scene: Scene, y: int) -> int:
     x = 1
     for shown, alarm in enumerate(standing):
         text = alarm_text(alarm, scene.snapshot)
-        if x + len(text) + 4 > canvas.width - 9 and shown:
+        if x + len(text) + 6 > canvas.width - 9 and shown:
             canvas.put(x, y, f"+{len(standing) - shown} more")
             break
         x = canvas.badge(x, y, alarm_meaning(alarm), text) + 1
     return y + 1
 
 
-def facts(scene: Scene, width: int) -> list[str]:
-    """Return what matters next as one to four lines of at most ``width`` cells."""
-    parts = [_state_of_charge(scene), _spread(scene), *_temperatures(scene)]
-    totals = _totals(scene)
-    return [*_wrapped([p for p in parts if p], width - 2), *_wrapped(totals, width - 2)]
+def facts(scene: Scene, width: int, rows: int) -> list[str]:
+    """Return what matters next in at most ``rows`` lines of ``width`` cells, leaving three rows to strips."""
+    parts = [f"SoC reported {scene.text('soc_reported', '%')}", _spread(scene), *_temperatures(scene)]
+    groups = [group for group in (_wrapped(parts, width - 2), _wrapped(_totals(scene), width - 2)) if group]
+    lines = [line for group in groups for line in group]
+    if rows - len(lines) < 3 <= rows - len(groups):
+        lines = [group[0] for group in groups]
+    return lines[: max(0, rows)]
 
 
 def _wrapped(parts: list[str], width: int) -> list[str]:
@@ -92,29 +102,27 @@ def _wrapped(parts: list[str], width: int) -> list[str]:
     return lines
 
 
-def _state_of_charge(scene: Scene) -> str:
-    return f"charge reported {scene.text('soc_reported', '%')}"
-
-
 def _spread(scene: Scene) -> str:
-    if not scene.has("cell_spread"):
-        return "cell spread --"
     value = scene.snapshot.fresh("cell_spread", scene.now)
-    return f"cell spread {scene.text('cell_spread', 'V')}" if value is None else f"cell spread {1000 * value:.0f} mV"
+    return f"spread {scene.text('cell_spread', 'V')}" if value is None else f"spread {1000 * value:.0f} mV"
 
 
 def _temperatures(scene: Scene) -> list[str]:
+    """Return lowest and highest of the pack's sensors, then motor and controller, as one part."""
     names = sorted(name for name in scene.snapshot.readings if pack_temperature_number(name) is not None)
     fresh = [v for name in names if (v := scene.snapshot.fresh(name, scene.now)) is not None]
     parts = []
     if fresh:
         low, high = f"{min(fresh):.0f}", f"{max(fresh):.0f}"
-        parts.append(f"pack {low} °C" if low == high else f"pack {low} to {high} °C")
+        parts.append(f"pack {low}" if low == high else f"pack {low} to {high}")
     elif names:
         parts.append(f"pack {scene.text(names[0], 'degC')}")
-    others = [word for word in ("motor", "controller") if scene.has(f"{word}_temperature")]
-    parts += [f"{word} {scene.text(f'{word}_temperature', 'degC')}" for word in others]
-    return parts
+    for word in ("motor", "controller"):
+        name = f"{word}_temperature"
+        if scene.has(name):
+            value = scene.snapshot.fresh(name, scene.now)
+            parts.append(f"{word} {scene.text(name, 'degC') if value is None else f'{value:.0f}'}")
+    return [f"{', '.join(parts)} °C"] if parts else []
 
 
 def _totals(scene: Scene) -> list[str]:

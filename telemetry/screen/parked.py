@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from telemetry.model.errors import printable
-from telemetry.model.signals import cell_number, find_signal
+from telemetry.model.signals import cell_number
 from telemetry.pipeline.snapshot import Reading
 from telemetry.screen.canvas import Canvas, fitted
-from telemetry.screen.formats import value_text
+from telemetry.screen.formats import amount_text
 from telemetry.screen.header import draw_header
 from telemetry.screen.scene import Scene
 
 _CELL_WIDTH = 26
-_SIGNAL_WIDTH = 39
+_SIGNAL_WIDTH = 40
 _LEAST_RANGE_V = 0.05
 
 
@@ -63,16 +63,13 @@ def _signal_rows(scene: Scene, width: int) -> list[tuple[str, bool]]:
     names = [name for name in scene.snapshot.readings if cell_number(name) is None]
     texts = [_signal_text(scene, name, scene.snapshot.readings[name]) for name in names]
     return [("signals, with the age of each value", True)] + [
-        (row, False) for row in _in_columns(texts, max(1, width // _SIGNAL_WIDTH))
+        (row, False) for row in _in_columns(texts, max(1, (width + 2) // _SIGNAL_WIDTH))
     ]
 
 
 def _signal_text(scene: Scene, name: str, reading: Reading) -> str:
-    known = find_signal(name)
-    value = (
-        "--" if reading.is_stale(scene.now) else value_text(reading.value, known.unit if known is not None else "")
-    )
-    return f"{fitted(printable(name, 20), 20)} {value:>9} {scene.age(reading):>7}".ljust(_SIGNAL_WIDTH)
+    value = "--" if reading.is_stale(scene.now) else amount_text(name, reading.value)
+    return fitted(f"{fitted(printable(name, 22), 22)} {value:>8} {scene.age(reading)}", _SIGNAL_WIDTH - 2) + "  "
 
 
 def _in_columns(texts: list[str], columns: int) -> list[str]:

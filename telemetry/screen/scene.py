@@ -55,6 +55,9 @@ class Scene:
         return self.snapshot.reading(signal) is not None
 
     def last_value_age(self, source: str) -> str:
-        """Return how long ago a row of ``source`` was measured; empty where none has been."""
+        """Return how long ago a row of ``source`` was measured, ``<1 s`` if just now; empty where none has been."""
         t = self.snapshot.last_rows.get(source)
-        return "" if t is None else span_text(max(0.0, (self.now - t) / 1e6))
+        if t is None:
+            return ""
+        age = (self.now - t) / 1e6
+        return "<1 s" if age < 1 else f"{age:.0f} s" if age < 10 else span_text(age)

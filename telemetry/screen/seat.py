@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from telemetry.pipeline.snapshot import Level, Snapshot
-from telemetry.screen.canvas import Canvas
+from telemetry.pipeline.snapshot import Snapshot
+from telemetry.screen.canvas import Canvas, fitted
 from telemetry.screen.digits import figure_rows, figure_width, rows_of
-from telemetry.screen.formats import Places, cell_text, value_text
+from telemetry.screen.formats import Places, value_text
 from telemetry.screen.header import draw_header
 from telemetry.screen.lower import draw_lower
 from telemetry.screen.scene import Scene
 from telemetry.screen.theme import Meaning
+from telemetry.screen.words import headline
 
 GOOD_SIZE = (80, 24)
 """Columns and rows from which everything is drawn as meant."""
@@ -19,6 +20,20 @@ LEAST_SIZE = (60, 17)
 """Columns and rows below which figures are no longer drawn large."""
 _SMALL_PACK_V = 10.0
 _SCALES = (6, 5, 4, 3, 2)
+_SMALL_TEXT_ROWS = 30
+"""With more rows than this a laptop's plain text is too small to read from a metre; margins are drawn large then."""
+_MARGIN_CELLS = 25
+"""Cells of a large margin: two digits, point and a third, and a blank at each side."""
+
+
+@dataclass(frozen=True)
+class Judged:
+    """How a figure stands to its limit: badge, words on it, the margin as a large figure, and its widest."""
+
+    meaning: Meaning | None
+    note: str
+    margin: str = ""
+    margin_widest: str = ""
 
 
 @dataclass(frozen=True)
@@ -28,17 +43,16 @@ class Figure:
     Attributes:
         label: what it is, with its unit.
         text: the figure in its places; dashes where unknown.
-        meaning: its badge; None where there is nothing to judge by.
-        note: the words on the badge: margin, or how long nothing has come.
-        number: small figure beside it (the number of the lowest cell), or empty.
+        places: those places.
+        judged: its badge, or how long nothing has come.
+        number: the number of the lowest cell; empty for the others.
 
     """
 
     label: str
     text: str
     places: Places
-    meaning: Meaning | None
-    note: str
+    judged: Judged
     number: str = ""
 
 
@@ -50,6 +64,7 @@ class Frame:
     column: int
     tops: tuple[int, int]
     lower: int
+    large_margins: bool
 
     @property
     def field(self) -> int:
@@ -62,14 +77,16 @@ def frame_for(width: int, height: int) -> Frame | None:
     column = width // 2
     if width < LEAST_SIZE[0] or height < LEAST_SIZE[1]:
         return None
-    for scale in _SCALES:
-        block = rows_of(scale) + 2
-        lower_rows = 6 if scale == 2 else 7 if scale == 3 else 12
-        if figure_width("-000.0", scale) <= column - 3 and 2 * block + 4 + lower_rows <= height:
-            return Frame(scale, column, (1, block + 2), 2 * block + 3)
+    for large_margins in (True, False) if height > _SMALL_TEXT_ROWS else (False,):
+        for scale in _SCALES:
+            block = rows_of(scale) + 2
+            lower_rows = 6 if height <= _SMALL_TEXT_ROWS else 12
+            needed = figure_width("-000.0", scale) + (figure_width("000") + 3 if large_margins else 1)
+            if needed <= column - 2 and 2 * block + 4 + lower_rows <= height:
+                return Frame(scale, column, (1, block + 2), 2 * block + 3, large_margins)
     block = rows_of(2) + 2
     gap = 1 if height >= 2 * block + 5 else 0
-    return Frame(2, column, (1, block + 1 + gap), 2 * block + 1 + 2 * gap)
+    return Frame(2, column, (1, block + 1 + gap), 2 * block + 1 + 2 * gap, False)
 
 
 def draw_seat(canvas: Canvas, scene: Scene) -> None:
@@ -78,11 +95,11 @@ def draw_seat(canvas: Canvas, scene: Scene) -> None:
     draw_header(canvas, scene)
     figures = figures_of(scene)
     if frame is None:
-        _draw_small(canvas, figures)
+        _draw_small(canvas, scene, figures)
         return
     for place, figure in enumerate(figures):
         _draw_figure(canvas, frame, 1 + frame.column * (place % 2), frame.tops[place // 2], figure)
-    draw_lower(canvas, scene, frame.lower, canvas.height - 1, 2 if frame.scale >= 4 else 1)
+    draw_lower(canvas, scene, frame.lower, canvas.height - 1)
     if canvas.width < GOOD_SIZE[0] or canvas.height < GOOD_SIZE[1]:
         _draw_needs(canvas, canvas.height - 2)
 
@@ -92,45 +109,68 @@ def _draw_needs(canvas: Canvas, y: int) -> None:
     canvas.label(1, y, f"window {canvas.width}x{canvas.height}: all of it needs {GOOD_SIZE[0]}x{GOOD_SIZE[1]}")
 
 
-def _draw_small(canvas: Canvas, figures: list[Figure]) -> None:
-    for y, figure in enumerate(figures, start=1):
+def _draw_small(canvas: Canvas, scene: Scene, figures: list[Figure]) -> None:
+    """Draw the figures as plain text, their badges below them where there are rows enough."""
+    each = 2 if canvas.height >= 2 * len(figures) + 3 else 1
+    for place, figure in enumerate(figures):
+        y = 1 + each * place
         number = f" {figure.number}" if figure.number else ""
-        figure_text = figure.text.replace("~", "-").rjust(len(figure.places.widest))
-        x = canvas.put(0, y, f"{figure.label + number:<15}{figure_text} ")
-        if figure.meaning is not None:
-            canvas.badge(x, y, figure.meaning, figure.note)
-    canvas.label(0, len(figures) + 1, f"window {canvas.width}x{canvas.height}: large figures need")
-    canvas.label(0, len(figures) + 2, f"{LEAST_SIZE[0]}x{LEAST_SIZE[1]}, all of it {GOOD_SIZE[0]}x{GOOD_SIZE[1]}")
+        shown = figure.text.replace("~", "-").rjust(7)
+        x = canvas.put(1, y, f"{figure.label + number:<18} {shown}")
+        if figure.judged.meaning is not None and (each == 2 or canvas.width >= LEAST_SIZE[0]):
+            at = (1, y + 1) if each == 2 else (x + 1, y)
+            canvas.badge(*at, figure.judged.meaning, figure.judged.note)
+    y = 1 + each * len(figures)
+    wrong = headline(scene.snapshot, scene.now)
+    if wrong is not None:
+        canvas.badge(0, y, "danger", fitted(wrong.word, canvas.width - 6), canvas.width)
+        y += 1
+    if y < canvas.height - 1:
+        canvas.label(1, y, f"{canvas.width}x{canvas.height} is small: {LEAST_SIZE[0]}x{LEAST_SIZE[1]} needed")
 
 
 def _draw_figure(canvas: Canvas, frame: Frame, x: int, y: int, figure: Figure) -> None:
-    places, text = figure.places, figure.text
+    places, text, judged = figure.places, figure.text, figure.judged
     while figure_width(places.widest, frame.scale) > frame.field and places.decimals:
         places = places.narrower()
         text = _with_decimals(text, places.decimals)
     rows = figure_rows(text, frame.scale)
-    right = x + frame.field
-    canvas.label(x, y, figure.label)
-    canvas.block(right - len(rows[0]), y + 1, rows)
     bottom = y + 1 + len(rows)
+    canvas.block(x + frame.field - len(rows[0]), y + 1, rows)
+    free = x
+    large_margin = frame.large_margins and judged.meaning is not None and judged.margin
+    if not large_margin or rows_of(frame.scale) > rows_of(2):
+        canvas.label(x, y, figure.label)
+    if large_margin and judged.meaning is not None:
+        head = "margin" if rows_of(frame.scale) > rows_of(2) else figure.label
+        _draw_margin(canvas, judged.meaning, judged, head, x, bottom)
+        free += _MARGIN_CELLS + 1
     if figure.number:
-        _draw_number(canvas, frame, x, bottom, figure.number, figure_width(places.widest, frame.scale))
-    if figure.meaning is not None:
-        canvas.badge(x, bottom, figure.meaning, figure.note, frame.field)
+        room = x + frame.field - figure_width(places.widest, frame.scale) - 2 - free
+        _draw_number(canvas, figure, (x, y), free, frame.scale - 1, room)
+    if judged.meaning is not None:
+        canvas.badge(x, bottom, judged.meaning, judged.note, frame.field)
     else:
-        canvas.label(x + 1, bottom, figure.note)
+        canvas.label(x + 1, bottom, judged.note)
 
 
-def _draw_number(canvas: Canvas, frame: Frame, x: int, bottom: int, number: str, taken: int) -> None:
-    """Draw the cell's number in the smallest large digits where there is room, else in the label's row."""
-    size = figure_width("00", 2)
-    if frame.field - taken >= size + 2:
-        rows = figure_rows(number.rjust(2), 2)
-        canvas.block(x, bottom - len(rows), rows, canvas.palette.label)
-        canvas.label(x, bottom - len(rows) - 1, "number")
+def _draw_margin(canvas: Canvas, meaning: Meaning, judged: Judged, head: str, x: int, bottom: int) -> None:
+    """Draw the margin large on its badge's filling, below ``head``: no one shall take it for the figure itself."""
+    drawn = figure_rows(judged.margin)
+    width = figure_width(judged.margin_widest)
+    for row, text in enumerate([head.ljust(width), *(line.rjust(width) for line in drawn)]):
+        canvas.put(x, bottom - len(drawn) - 1 + row, f" {text} ", canvas.palette.badges[meaning].fill)
+
+
+def _draw_number(canvas: Canvas, figure: Figure, corner: tuple[int, int], x: int, scale: int, room: int) -> None:
+    """Draw the cell's number raised and smaller, so that it is no digit of the voltage beside it."""
+    width = figure_width("00", scale)
+    if room >= width:
+        before = "no. " if room >= width + 5 else ""
+        canvas.label(x, corner[1] + 1 + rows_of(scale) // 2, before)
+        canvas.block(x + len(before), corner[1] + 1, figure_rows(figure.number, scale))
     else:
-        y = bottom - rows_of(frame.scale) - 1
-        canvas.filled(x + frame.field - 12, y, "normal", f" number {number} ", 12)
+        canvas.put(corner[0] + len(figure.label) + 3, corner[1], f" number {figure.number} ", canvas.palette.inverse)
 
 
 def _with_decimals(text: str, decimals: int) -> str:
@@ -154,77 +194,69 @@ def _is_small(snapshot: Snapshot) -> bool:
 
 def _voltage(scene: Scene, small: bool) -> Figure:
     places = Places(False, 1, 3) if small else Places(False, 3, 1)
-    meaning, note = _against(scene, "pack-voltage-low", "to cut-off")
-    if (high := _beyond(scene, "pack-voltage-high")) is not None:
-        meaning, note = high
-    return _figure(scene, "VOLTAGE  V", "pack_voltage", places, meaning, note)
+    judged = _beyond(scene, "pack-voltage-high") or _against(
+        scene, "pack-voltage-low", ("to cut-off", "BELOW cut-off")
+    )
+    return _figure(scene, "VOLTAGE  V", "pack_voltage", places, judged)
 
 
 def _current(scene: Scene, small: bool) -> Figure:
     places = Places(True, 2, 2) if small else Places(True, 3, 1)
     direction = scene.snapshot.direction(scene.now)
     limit = "charge-current" if direction == "charge" else "discharge-current"
-    meaning, note = _against(scene, limit, "to limit")
-    peak = _beyond(scene, "discharge-peak")
-    if peak is not None:
-        meaning, note = peak
-    return _figure(
-        scene, "CURRENT  A", "pack_current", places, meaning, f"{direction}  {note}" if direction else note
-    )
+    judged = _beyond(scene, "discharge-peak") or _against(scene, limit, ("left", "OVER limit"))
+    if direction is not None:
+        judged = replace(judged, note=f"{direction}, {judged.note}")
+    return _figure(scene, "CURRENT  A", "pack_current", places, judged)
 
 
 def _power(scene: Scene, small: bool) -> Figure:
     places = Places(True, 3, 1, 1.0, "W") if small else Places(True, 2, 2, 1000.0, "kW")
-    peak, at = scene.snapshot.peak_power, scene.snapshot.peak_power_at
-    note = "" if peak is None or at is None else f"highest so far {value_text(peak, 'W')}"
-    return _figure(scene, f"POWER  {places.unit}", "pack_power", places, None, note)
+    peak = scene.snapshot.peak_power
+    note = "" if peak is None else f"highest so far {value_text(peak, 'W')}"
+    return _figure(scene, f"POWER  {places.unit}", "pack_power", places, Judged(None, note))
 
 
 def _lowest_cell(scene: Scene) -> Figure:
-    meaning, note = _against(scene, "cell-voltage-low", "to limit")
-    if (high := _beyond(scene, "cell-voltage-high")) is not None:
-        meaning, note = high
+    judged = _beyond(scene, "cell-voltage-high") or _against(scene, "cell-voltage-low", ("to limit", "BELOW limit"))
     number = scene.snapshot.fresh("cell_min_number", scene.now)
-    figure = _figure(scene, "LOWEST CELL  V", "cell_min_voltage", Places(False, 1, 3), meaning, note)
-    if number is None:
-        return figure
-    return Figure(figure.label, figure.text, figure.places, figure.meaning, figure.note, f"{number:.0f}")
+    figure = _figure(scene, "LOWEST CELL  V", "cell_min_voltage", Places(False, 1, 2), judged)
+    return figure if number is None else replace(figure, number=f"{number:.0f}")
 
 
-def _figure(scene: Scene, label: str, signal: str, places: Places, meaning: Meaning | None, note: str) -> Figure:
+def _figure(scene: Scene, label: str, signal: str, places: Places, judged: Judged) -> Figure:
     value = scene.snapshot.fresh(signal, scene.now)
     if value is not None:
-        return Figure(label, places.text(value), places, meaning, note)
+        return Figure(label, places.text(value), places, judged)
     reading = scene.snapshot.reading(signal)
     if reading is None:
-        return Figure(label, places.text(None), places, None, "nothing received yet")
-    return Figure(label, places.text(None), places, "caution", f"no value for {scene.age(reading)}")
+        return Figure(label, places.text(None), places, Judged(None, "nothing received yet"))
+    return Figure(label, places.text(None), places, Judged("caution", f"no value for {scene.age(reading)}"))
 
 
-_MEANINGS: dict[Level, Meaning] = {"normal": "normal", "caution": "caution", "danger": "danger"}
-
-
-def _against(scene: Scene, limit: str, words: str) -> tuple[Meaning | None, str]:
-    """Return the badge and the margin to ``limit``: ``7.0 V to cut-off 44.8 V``, or how far beyond."""
+def _against(scene: Scene, limit: str, words: tuple[str, str]) -> Judged:
+    """Return badge and margin to ``limit``: ``7.0 V to cut-off``; the second of ``words`` where it is passed."""
     level, margin = scene.snapshot.level(limit, scene.now), scene.snapshot.margin(limit, scene.now)
     if level is None or margin is None:
-        return None, "no limit stated"
-    amount = _amount(scene, limit, abs(margin))
-    return _MEANINGS[level], f"{amount} {words}" if margin >= 0 else f"{amount} BEYOND {words.removeprefix('to ')}"
+        return Judged(None, "no limit stated")
+    places, unit = _margin_places(limit, _is_small(scene.snapshot))
+    text = places.text(abs(margin))
+    amount = f"{abs(margin):.3f}" if limit.startswith("cell-") else text
+    return Judged(level, f"{amount} {unit} {words[margin < 0]}", text, places.widest)
 
 
-def _beyond(scene: Scene, limit: str) -> tuple[Meaning, str] | None:
-    """Return badge and margin of a limit that is shown only while it matters."""
-    level, margin = scene.snapshot.level(limit, scene.now), scene.snapshot.margin(limit, scene.now)
-    if level is None or level == "normal" or margin is None:
+def _beyond(scene: Scene, limit: str) -> Judged | None:
+    """Return the same for a limit that is shown only while it matters."""
+    if scene.snapshot.level(limit, scene.now) in (None, "normal"):
         return None
-    amount = _amount(scene, limit, abs(margin))
-    what = {"discharge-peak": "peak limit"}.get(limit, "upper limit")
-    return _MEANINGS[level], f"{amount} to {what}" if margin >= 0 else f"{amount} BEYOND {what}"
+    words = ("to peak", "OVER peak") if limit == "discharge-peak" else ("to upper limit", "ABOVE limit")
+    return _against(scene, limit, words)
 
 
-def _amount(scene: Scene, limit: str, margin: float) -> str:
+def _margin_places(limit: str, small: bool) -> tuple[Places, str]:
+    """Return the places of a margin, none wider than two digits, a point and a third, and its unit."""
     if limit.startswith("cell-"):
-        return cell_text(margin)
-    unit = "A" if "current" in limit or "peak" in limit else "V"
-    return value_text(margin, unit, 2 if _is_small(scene.snapshot) else 1)
+        return Places(False, 1, 2), "V"
+    if limit.startswith("pack-voltage"):
+        return Places(False, 1, 2) if small else Places(False, 2, 1), "V"
+    return Places(False, 2, 1) if small else Places(False, 3, 0), "A"

@@ -71,6 +71,11 @@ def _draw_time_line(canvas: Canvas, scene: Scene, y: int) -> None:
     canvas.label(canvas.width - 4, y, "now")
 
 
+def strip_title(signal: str, width: int, seconds_each: int) -> str:
+    """Return what a strip of ``width`` cells shows: ``power, last 2 min``."""
+    return f"{KINDS[signal].title}, last {span_text((width - _SCALE_WIDTH) * seconds_each)}"
+
+
 def draw_strip(canvas: Canvas, scene: Scene, signal: str, x: int, y: int, width: int, rows: int) -> None:
     """Draw one strip with its scale at the left; ``rows`` rows from ``y``."""
     kind = KINDS[signal]

@@ -79,6 +79,7 @@ class Palette:
 
     light: Light
     figure: Style
+    inverse: Style
     label: Style
     badges: dict[Meaning, Badge]
 
@@ -88,7 +89,7 @@ def palette(light: Light, colours: Colours) -> Palette:
     if colours == "none":
         plain = Style()
         reversed_badge = Badge(Style(reverse=True, bold=True), plain, "[", "]")
-        return Palette(light, plain, plain, dict.fromkeys(SHAPES, reversed_badge))
+        return Palette(light, plain, Style(reverse=True), plain, dict.fromkeys(SHAPES, reversed_badge))
     parts = {name: _colours(light, name, colours) for name in FULL[light]}
     page, ink = parts["figure"][1], parts["figure"][0]
     badges = {}
@@ -96,7 +97,8 @@ def palette(light: Light, colours: Colours) -> Palette:
         front, back = parts[meaning]
         end = ink if meaning in FRAMED[light] else back
         badges[meaning] = Badge(Style(color=front, bgcolor=back, bold=True), Style(color=end, bgcolor=page), "▐", "▌")
-    return Palette(light, Style(color=ink, bgcolor=page), Style(color=parts["label"][0], bgcolor=page), badges)
+    figure, inverse = Style(color=ink, bgcolor=page), Style(color=page, bgcolor=ink)
+    return Palette(light, figure, inverse, Style(color=parts["label"][0], bgcolor=page), badges)
 
 
 def _colours(light: Light, part: str, colours: Colours) -> tuple[Color, Color]:

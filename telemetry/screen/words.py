@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 from telemetry.model.errors import printable
 from telemetry.model.events import LinkState
-from telemetry.model.signals import cell_number, find_signal
+from telemetry.model.signals import cell_number
 from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
-from telemetry.screen.formats import cell_text, run_time, value_text
+from telemetry.screen.formats import amount_text, run_time
 from telemetry.screen.theme import Meaning
 
 
@@ -68,19 +68,14 @@ def alarm_meaning(alarm: StandingAlarm) -> Meaning:
 def alarm_text(alarm: StandingAlarm, snapshot: Snapshot) -> str:
     """Return an alarm in a few words: what, where, the value that raised it, and how it stands."""
     change = alarm.change
-    words = [alarm_words(change.limit).plain]
+    details = []
     if change.limit in ("link", "recording"):
-        words.append(printable(change.signal, 20))
+        details.append(printable(change.signal, 20))
     else:
-        where = _where(change.signal, snapshot)
-        words += [where] if where else []
-        if change.value == change.value:
-            words.append(_amount(change.signal, change.value))
-    if not alarm.active:
-        words.append("returned")
-    if alarm.acknowledged:
-        words.append("ack")
-    return " ".join(words)
+        details.append(_where(change.signal, snapshot))
+        details.append(amount_text(change.signal, change.value) if change.value == change.value else "")
+    details += ["" if alarm.active else "returned", "ack" if alarm.acknowledged else ""]
+    return f"{alarm_words(change.limit).plain}: {', '.join(detail for detail in details if detail)}"
 
 
 def headline(snapshot: Snapshot, now: int) -> Headline | None:
@@ -105,10 +100,10 @@ def alarm_reason(alarm: StandingAlarm, snapshot: Snapshot, now: int) -> str:
     value = snapshot.fresh(change.signal, now)
     shown = change.value if value is None else value
     name = _where(change.signal, snapshot) or _name(change.signal)
-    amount = _amount(change.signal, shown)
+    amount = amount_text(change.signal, shown)
     if not alarm.active:
         return f"{name} {amount}, has returned; raised at {run_time(alarm.since, snapshot.start)}"
-    return f"{name} {amount}, limit {_amount(change.signal, change.bound)}, {since}"
+    return f"{name} {amount}, limit {amount_text(change.signal, change.bound)}, {since}"
 
 
 def _where(signal: str, snapshot: Snapshot) -> str:
@@ -124,10 +119,3 @@ def _where(signal: str, snapshot: Snapshot) -> str:
 
 def _name(signal: str) -> str:
     return printable(signal.replace("_", " "), 30)
-
-
-def _amount(signal: str, value: float) -> str:
-    known = find_signal(signal)
-    if signal.startswith("cell_"):
-        return cell_text(value)
-    return value_text(value, known.unit if known is not None else "", 1 if signal == "pack_voltage" else None)
