@@ -29,6 +29,7 @@ from telemetry.pipeline.registry import check_settings, load_driver
 from telemetry.pipeline.run import Operator, Run, standard_stages
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.pipeline.supervisor import Supervisor
+from telemetry.platform_sleep import StayAwake
 from telemetry.report.event_lines import event_line, event_object, summary_lines, summary_object
 from telemetry.store.writer import StoreWriter
 
@@ -177,6 +178,9 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
             run.bus.subscribe("store", writer)
         if not options.screen:
             run.bus.attach(_Printer(run, subject.start, options).take)
+        if subject.plan is None:
+            awake = await stack.enter_async_context(StayAwake())
+            _say([f"note: {awake.describe()}"], options.notes)
         try:
             await _run_with_screen(run, subject, snapshot, options)
         finally:
