@@ -1,0 +1,87 @@
+"""The simulated machine as a source: no hardware, real time."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from typing import ClassVar, Literal
+
+from telemetry.driver import DriverContext, Settings
+from telemetry.model.batch import Batch
+from telemetry.model.errors import Problem, did_you_mean, printable
+
+SLICE_US = 50_000
+KEYS = ("scenario", "seed", "rate_hz", "truth")
+
+
+class SimulatedMachineDriver:
+    """Plays a scenario by the run's clock; a :class:`telemetry.driver.Driver`."""
+
+    kind: ClassVar[Literal["wired", "radio", "plan"]] = "wired"
+
+    def __init__(self, context: DriverContext) -> None:
+        self.silence_s: float | None = float(context.settings.get("silence_s", 5.0))
+        self._context = context
+
+    async def open(self) -> None:
+        """Nothing to open."""
+
+    async def readings(self) -> AsyncIterator[Batch]:
+        """Yield the machine's rows every 50 ms, by an absolute plan."""
+        from .simulated.machine import SimulatedMachine
+
+        settings, clock = self._context.settings, self._context.clock
+        start = due = clock.now()
+        machine = SimulatedMachine(
+            settings.get("scenario", "orchard"),
+            int(settings.get("seed", 1)),
+            start,
+            self._context.source,
+            float(settings.get("rate_hz", 10.0)),
+            bool(settings.get("truth", False)),
+        )
+        while True:
+            for batch in machine.advance_to(due):
+                yield batch
+            due += SLICE_US
+            await clock.sleep_until(due)
+            # after a suspend the machine has moved on, as a real one would have; what nobody read is lost
+            if (late := clock.now() - due) > 20 * SLICE_US:
+                machine.advance_to(due + late)
+                due += late
+
+    async def close(self) -> None:
+        """Nothing to let go of."""
+
+    @staticmethod
+    def check(settings: Settings) -> list[Problem]:
+        """Return every problem of a source's keys."""
+        from .simulated.scenarios import SCENARIOS
+
+        problems = [
+            Problem(printable(key), "is no key of this driver", f"leave it out{did_you_mean(key, KEYS)}")
+            for key in settings
+            if key not in (*KEYS, "silence_s")
+        ]
+        scenario = settings.get("scenario", "orchard")
+        if scenario not in SCENARIOS:
+            what = f"there is no scenario {printable(scenario)!r}"
+            problems.append(Problem("scenario", what, f"choose one of {', '.join(SCENARIOS)}"))
+        seed, rate = settings.get("seed", 1), settings.get("rate_hz", 10.0)
+        if not isinstance(seed, int) or isinstance(seed, bool) or seed < 0:
+            problems.append(Problem("seed", "is not a whole number from 0", "write seed = 1, say"))
+        if not isinstance(rate, int | float) or isinstance(rate, bool) or not 0.1 <= rate <= 20:
+            problems.append(Problem("rate_hz", "is not a number from 0.1 to 20", "write rate_hz = 10, say"))
+        if not isinstance(settings.get("truth", False), bool):
+            problems.append(Problem("truth", "is neither true nor false", "write truth = true, or leave it out"))
+        return problems
+
+    @staticmethod
+    def example(settings: Settings) -> str:
+        """Return the machine file of the scenario; it watches the simulated machine itself.
+
+        Raises:
+            InputError: there is no such scenario.
+        """
+        from .simulated.machine_files import machine_file
+
+        return machine_file(str(settings.get("scenario", "orchard")), int(settings.get("seed", 1)))
