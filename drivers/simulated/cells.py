@@ -45,7 +45,7 @@ BEYOND_EMPTY: Final = 0.005
 
 
 def open_circuit_curve(chemistry: str) -> tuple[Array, Array]:
-    """Return the curve of ``chemistry`` (state of charge, volt), carried on a little at both ends by its last slope."""
+    """Return state of charge and volt of ``chemistry``, carried on a little at both ends by the last slope."""
     soc, volt = (np.asarray(column, dtype=np.float64) for column in zip(*POINTS[chemistry], strict=True))
     low = volt[0] - BEYOND_EMPTY * (volt[1] - volt[0]) / (soc[1] - soc[0])
     high = volt[-1] + BEYOND_FULL * (volt[-1] - volt[-2]) / (soc[-1] - soc[-2])

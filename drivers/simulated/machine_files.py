@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from telemetry.model.errors import InputError, printable
+
 _ORCHARD = """\
 # A simulated machine: an orchard mower with a pack of 24 iron phosphate cells. Invented; no real machine.
 
@@ -124,4 +126,17 @@ warn = 0.15
 trip = 0.30
 """
 
-EXAMPLES = {"orchard": _ORCHARD, "market": _MARKET, "orchard-charge": _ORCHARD}
+_TEXTS = {"orchard": _ORCHARD, "market": _MARKET, "orchard-charge": _ORCHARD}
+
+
+def machine_file(scenario: str, seed: int) -> str:
+    """Return the text of the machine file for ``scenario``, with a source that plays it.
+
+    Raises:
+        InputError: there is no such scenario.
+
+    """
+    if scenario not in _TEXTS:
+        raise InputError(f"there is no scenario {printable(scenario)!r}; choose one of {', '.join(_TEXTS)}")
+    source = f'[[source]]\ndriver = "simulated-machine"\nscenario = "{scenario}"\nseed = {seed}\n'
+    return f"{_TEXTS[scenario]}\n{source}"
