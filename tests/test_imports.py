@@ -23,7 +23,7 @@ ROOT = Path(__file__).parents[1]
 LAYERS = (
     {"cli"},
     {"app", "simulate"},
-    {"screen", "report"},
+    {"screen", "report", "platform_sleep"},
     {"pipeline", "recordings", "store"},
     {"alarms", "analysis"},
     {"machine"},
