@@ -13,6 +13,7 @@ from telemetry.model.signals import cell_name
 from .cells import Array
 
 PACK_SENSORS = 4
+Reading = Callable[[], "list[float] | Array"]
 
 
 @dataclass(frozen=True)
@@ -69,7 +70,7 @@ class Instrument:
         group: Group,
         channels: tuple[Channel, ...],
         every: int,
-        read: Callable[[], list[float] | Array],
+        read: Reading,
         seed: int,
     ) -> None:
         self.group = group
@@ -86,7 +87,9 @@ class Instrument:
         """Take a row at ``t``."""
         row = np.asarray(self._read(), dtype=np.float64)
         if self._noisy:
-            row = np.rint((row + self._noise * self._rng.standard_normal(len(row))) * self._scale) / self._scale
+            row = (
+                np.rint((row + self._noise * self._rng.standard_normal(len(row))) * self._scale) / self._scale + 0.0
+            )  # no minus zero
         self._t.append(t)
         self._rows.append(row)
 

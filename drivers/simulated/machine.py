@@ -19,7 +19,7 @@ from .charger import Charger
 from .controller import Controller, drawn_current
 from .course import Course, Foot
 from .electronics import PackElectronics
-from .instruments import Instrument
+from .instruments import Channel, Instrument, Reading
 from .scenarios import SCENARIOS, Scenario
 from .vehicle import Implement, Vehicle
 
@@ -88,7 +88,7 @@ class SimulatedMachine:
 
     def _instrumented(self, source: str, seed: int, truth: bool) -> list[Instrument]:
         steps, count = self._steps_a_row, self._what.cells.count
-        plan = [
+        plan: list[tuple[str, tuple[Channel, ...], int, Reading, bool]] = [
             ("pack", instruments.PACK, 2 * steps, self._read_pack, True),
             ("cells", instruments.cell_channels(count), 8 * steps, self._read_cells, True),
             ("vehicle", instruments.VEHICLE, steps, self._read_vehicle, True),
