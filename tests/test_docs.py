@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import argparse
+import gzip
 import re
 import subprocess
 import sys
@@ -39,6 +40,9 @@ TOP_LEVEL = {
     "telemetry",
     "tests",
 }
+
+# Folders that a computer keeps for one person or for a while; a path into one means nothing anywhere else.
+PRIVATE_PATH = re.compile(r"(?<![\w.~/-])/(?:home|root|tmp|work|Users|private)/[\w.-]+")
 
 # What a name alone does not say about its sign; every other signal cannot be negative or needs no word.
 SIGNS = {
@@ -241,14 +245,43 @@ def test_the_readme_gives_one_line_to_run_and_one_to_test(marker: str) -> None:
     assert len(found[0].strip().splitlines()) == 1
 
 
-def test_nothing_new_lies_at_the_top() -> None:
+def tracked() -> list[str]:
+    """Return the path of every file under version control, with slashes, or skip."""
     try:
         listed = subprocess.run(
             ["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, text=True, check=True, timeout=20
         )
     except (OSError, subprocess.CalledProcessError):
         pytest.skip("this is no git checkout")
-    assert {name.partition("/")[0] for name in listed.stdout.split("\0") if name} <= TOP_LEVEL
+    return [name for name in listed.stdout.split("\0") if name]
+
+
+def text_of(path: Path) -> str:
+    """Return what ``path`` holds, unpacked where it is packed; bytes that are no text do no harm."""
+    content = path.read_bytes()
+    return (gzip.decompress(content) if path.suffix == ".gz" else content).decode("utf-8", "replace")
+
+
+def paths_of_a_computer(text: str) -> list[str]:
+    """Return what in ``text`` is a path that only the computer it was written on has."""
+    return [found for found in PRIVATE_PATH.findall(text) if found] + [here for here in (str(ROOT),) if here in text]
+
+
+def test_nothing_new_lies_at_the_top() -> None:
+    assert {name.partition("/")[0] for name in tracked()} <= TOP_LEVEL
+
+
+def test_no_file_leads_to_one_developers_computer() -> None:
+    there = [ROOT / name for name in tracked() if (ROOT / name).is_file()]
+    assert there
+    found = {path.relative_to(ROOT).as_posix(): paths_of_a_computer(text_of(path)) for path in there}
+    assert {name: paths for name, paths in found.items() if paths} == {}
+
+
+@pytest.mark.parametrize("folder", ["home", "root", "tmp", "Users"])
+def test_a_path_of_a_computer_is_told_from_others(folder: str) -> None:
+    assert paths_of_a_computer(f"see '/{folder}/someone/mow.csv'.") == [f"/{folder}/someone"]
+    assert paths_of_a_computer(f"see ~/{folder}/mow.csv, docs/{folder}/mow.csv and /dev/serial/by-id/one") == []
 
 
 if __name__ == "__main__":

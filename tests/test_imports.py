@@ -286,3 +286,14 @@ def test_drivers_load_without_the_packages_of_their_links() -> None:
     names = [f"drivers.{file.stem}" for file in sorted((ROOT / "drivers").glob("*.py")) if file.stem != "__init__"]
     loaded = loaded_after("".join(f"import {name}\n" for name in names))
     assert loaded & {*LINK_PACKAGES, "textual", "sqlite_utils", "pyarrow"} == set()
+
+
+def test_a_recording_runs_through_the_whole_chain_without_the_screen() -> None:
+    recording = ROOT / "tests" / "reference" / "lfp_drive.csv.gz"
+    loaded = loaded_after(
+        "import telemetry.cli\n"
+        f"status = telemetry.cli.main(['replay', {str(recording)!r}, '--no-screen', '--json', '--speed', 'max'])\n"
+        "assert status == 0, status"
+    )
+    assert "numpy" in loaded, "nothing was computed"
+    assert loaded & {*LINK_PACKAGES, "textual", "plotext"} == set()

@@ -23,13 +23,30 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
 
+# Letters and marks that are drawn as nothing, so that two names look the same and are not: what has the property
+# Default_Ignorable_Code_Point (Unicode Standard Annex 44) and passes str.isprintable all the same.
+_INVISIBLE = frozenset(
+    map(
+        chr,
+        [
+            *(0x034F, 0x115F, 0x1160, 0x17B4, 0x17B5, 0x180B, 0x180C, 0x180D, 0x180F, 0x3164, 0xFFA0),
+            *range(0xFE00, 0xFE10),
+            *range(0xE0100, 0xE01F0),
+        ],
+    )
+)
+
 
 def printable(text: object, limit: int = 60) -> str:
-    """Return ``text`` as one line that cannot steer a terminal: control characters escaped, cut at ``limit``.
+    """Return ``text`` as one line that cannot steer a terminal: cut at ``limit``, what cannot be seen escaped.
 
-    The limit counts characters of the result; a cut is shown by ``…``.
+    Escaped are control, bidirectional and format characters, line ends, blanks other than a plain one, and letters
+    drawn as nothing. The limit counts characters of the result; a cut is shown by ``…``.
     """
-    line = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in str(text))
+    line = "".join(
+        c if c.isprintable() and c not in _INVISIBLE else c.encode("unicode_escape").decode("ascii")
+        for c in str(text)
+    )
     return line if len(line) <= limit else line[: limit - 1] + "…"
 
 

@@ -26,6 +26,9 @@ from telemetry.model.errors import (
 # Unicode general categories: Cc control, Cf format (bidirectional controls, zero width), Cs surrogate, Zl and Zp
 # line and paragraph separators. The Unicode Standard, chapter 4.
 STEERING = {"Cc", "Cf", "Cs", "Zl", "Zp"}
+# Drawn as nothing though their category is letter or mark: from Default_Ignorable_Code_Point in the Unicode Character
+# Database's DerivedCoreProperties.txt.
+DRAWN_AS_NOTHING = {"Hangul filler": "\u3164", "grapheme joiner": "\u034f", "variation selector": "\U000e0100"}
 
 HOSTILE = {
     # ECMA-48 control sequences, as any terminal obeys them
@@ -61,6 +64,12 @@ def test_hostile_text_is_shown_and_obeyed_by_nothing(text):
     assert steers(text)
     assert not steers(printable(text))
     assert len(printable(text)) > 0
+
+
+@pytest.mark.parametrize("hidden", DRAWN_AS_NOTHING.values(), ids=DRAWN_AS_NOTHING)
+def test_two_names_that_differ_look_different(hidden):
+    assert hidden.isprintable()
+    assert printable(f"mower{hidden}.toml") == f"mower{hidden.encode('unicode_escape').decode()}.toml"
 
 
 def test_an_escape_is_shown_as_what_it_is():
