@@ -1,0 +1,278 @@
+"""From bytes to batches by a frame map: cut, check, tell apart, read, assemble. Pure.
+
+One decoder serves one opening of a link, whatever carries the bytes::
+
+    decoder = FrameDecoder(frame_map, "pack")
+    decoder.asked(request)                 before each request of the map is sent, where it has any
+    batches = decoder.feed(data, arrival)  bytes as they come, in any pieces
+    decoder.answered                       whether the last request has its answer
+    batches = decoder.overdue()            the last request's answer has not come in time
+    batches = decoder.cycle_over()         every request of a cycle is answered or overdue
+    decoder.restart()                      bytes have been lost: what comes does not follow on
+
+Parts of one group that come in several frames make one row. It is given out once every kind of frame of the group
+has come; else when a kind comes again, when it has waited for ``assemble_within``, or when the cycle is over, with
+NaN for what has not come. Its time is the arrival of the last part.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from telemetry.model.batch import Batch, Group
+
+from .device_clock import ArrivalClock
+from .frame_cutter import BAD, WAIT, FrameCutter
+from .frame_layout import FrameMap, LengthField, Message, Request
+from .frame_reader import MessageReader
+
+NO_MESSAGE = "no message for it"
+SEVERAL_MESSAGES = "several messages fit"
+TOO_SHORT = "shorter than its fields"
+
+
+@dataclass(frozen=True, slots=True)
+class FrameFigures:
+    """What became of the bytes so far.
+
+    Attributes:
+        bytes: bytes fed.
+        frames: good frames that were read, by message.
+        rows: rows given out.
+        bad: what looked like a frame and was none, by reason.
+        unread: good frames that the map says nothing of, by reason.
+        bytes_passed_over: bytes that belong to no good frame.
+        overdue: requests that were not answered in time.
+        incomplete_rows: rows given out before all their parts had come.
+
+    """
+
+    bytes: int
+    frames: Counter[str]
+    rows: int
+    bad: Counter[str]
+    unread: Counter[str]
+    bytes_passed_over: int
+    overdue: int
+    incomplete_rows: int
+
+
+class _Pending:
+    """The row of one group that is being assembled."""
+
+    def __init__(self, width: int, begun: int) -> None:
+        self.values = [math.nan] * width
+        self.parts: set[str] = set()
+        self.begun = begun
+        self.latest = begun
+
+
+class _Assembly:
+    """Makes rows of one group of what its messages bring."""
+
+    def __init__(self, group: Group, messages: Sequence[Message], within: int, spaced: bool) -> None:
+        self.group = group
+        self.ready: list[list[float]] = []
+        self.arrivals: list[int] = []
+        self.incomplete = 0
+        self._kinds = {message.name for message in messages}
+        self._within = within
+        self._pending: _Pending | None = None
+        self._clock = ArrivalClock() if spaced else None
+
+    def take(self, message: Message, places: Sequence[int], values: Sequence[float], arrival: int) -> None:
+        pending = self._pending
+        if pending is not None and (message.name in pending.parts or arrival - pending.begun > self._within):
+            self.close()
+            pending = None
+        if pending is None:
+            pending = self._pending = _Pending(len(self.group.signals), arrival)
+        for place, value in zip(places, values, strict=True):
+            pending.values[place] = value
+        pending.parts.add(message.name)
+        pending.latest = arrival
+        if pending.parts == self._kinds:
+            self.close()
+
+    def close(self) -> None:
+        """Make a row of what has come."""
+        if self._pending is not None:
+            self.incomplete += self._pending.parts != self._kinds
+            self.ready.append(self._pending.values)
+            self.arrivals.append(self._pending.latest)
+            self._pending = None
+
+    def waits_too_long(self, now: int) -> bool:
+        return self._pending is not None and now - self._pending.begun > self._within
+
+    def batch(self) -> Batch | None:
+        """Return the finished rows and forget them."""
+        if not self.ready:
+            return None
+        times = self.arrivals if self._clock is None else self._spaced(self._clock)
+        batch = Batch.of_rows(self.group, times, self.ready)
+        self.ready, self.arrivals = [], []
+        return batch
+
+    def _spaced(self, clock: ArrivalClock) -> list[int]:
+        """Space rows that arrived in one clump as a steady sender sent them."""
+        times: list[int] = []
+        begin = 0
+        for place, arrival in enumerate(self.arrivals):
+            if place + 1 == len(self.arrivals) or self.arrivals[place + 1] != arrival:
+                times += clock.map(place + 1 - begin, arrival)
+                begin = place + 1
+        return times
+
+
+class FrameDecoder:
+    """Decodes one stream; see the module's docstring.
+
+    Args:
+        frame_map: what the bytes mean.
+        source: the source's name; goes into each group.
+
+    """
+
+    def __init__(self, frame_map: FrameMap, source: str) -> None:
+        self._map = frame_map
+        messages = list(frame_map.messages.values())
+        length = frame_map.envelope.length
+        head = max([message.head for message in messages], default=0)
+        if isinstance(length, LengthField):
+            head = max(head, length.end)
+        self._cutter = FrameCutter(frame_map.envelope, self._length_of, head, joins_midway=not frame_map.requests)
+        trailer = frame_map.envelope.trailer
+        self._readers = {message.name: MessageReader(message, trailer) for message in messages}
+        self._assemblies: dict[str, _Assembly] = {}
+        self._places: dict[str, list[int]] = {}
+        for name, signals in frame_map.groups.items():
+            parts = [message for message in messages if message.group == name and message.signals]
+            group = Group(source, name, signals)
+            self._assemblies[name] = _Assembly(group, parts, frame_map.assemble_within, spaced=not frame_map.requests)
+            places = {signal: place for place, signal in enumerate(signals)}
+            for message in parts:
+                self._places[message.name] = [places[signal] for signal in message.signals]
+        self._request: Request | None = None
+        self.answered = False
+        self._bytes = self._rows = self._overdue = 0
+        self._frames: Counter[str] = Counter()
+        self._unread: Counter[str] = Counter()
+
+    @property
+    def figures(self) -> FrameFigures:
+        """What became of the bytes so far."""
+        return FrameFigures(
+            self._bytes,
+            Counter(self._frames),
+            self._rows,
+            Counter(self._cutter.bad),
+            Counter(self._unread),
+            self._cutter.bytes_passed_over,
+            self._overdue,
+            sum(assembly.incomplete for assembly in self._assemblies.values()),
+        )
+
+    def asked(self, request: Request) -> None:
+        """Take note that ``request`` is being sent: the next frames may answer it."""
+        self._request = request
+        self.answered = False
+
+    def feed(self, data: bytes, arrival: int) -> list[Batch]:
+        """Return the rows that ``data`` completes, at most one batch a group.
+
+        Args:
+            data: the next bytes of the stream.
+            arrival: when they came, microseconds since the Unix epoch; never before an earlier call's.
+
+        """
+        self._bytes += len(data)
+        self._take(self._cutter.feed(data, arrival))
+        for assembly in self._assemblies.values():
+            if assembly.waits_too_long(arrival):
+                assembly.close()
+        return self._batches()
+
+    def overdue(self) -> list[Batch]:
+        """Give up waiting for the answer to the last request; return the rows found in what has come of it."""
+        self._take(self._cutter.flush())
+        if self._request is not None and not self.answered:
+            self._overdue += 1
+        self._request = None
+        return self._batches()
+
+    def cycle_over(self) -> list[Batch]:
+        """Return the rows that this cycle leaves unfinished, with NaN for what has not come."""
+        for assembly in self._assemblies.values():
+            assembly.close()
+        return self._batches()
+
+    def restart(self) -> None:
+        """Take it that bytes have been lost: the next do not follow on."""
+        self._cutter.restart()
+
+    def message_of(self, frame: bytes) -> Message | str:
+        """Return which message a good frame is, or why none can be told."""
+        fitting = [m for m in self._map.messages.values() if self._is(m, frame)]
+        if len(fitting) > 1 and self._request is not None:
+            fitting = [m for m in fitting if m.name in self._request.answers]
+        if len(fitting) != 1:
+            return SEVERAL_MESSAGES if fitting else NO_MESSAGE
+        (message,) = fitting
+        return message if self._readers[message.name].fits(frame) else TOO_SHORT
+
+    def _is(self, message: Message, frame: bytes) -> bool:
+        return (
+            len(frame) >= message.head
+            and (message.length is None or len(frame) == message.length)
+            and all(condition.holds(frame) for condition in message.conditions)
+        )
+
+    def _length_of(self, head: bytes) -> int:
+        length = self._map.envelope.length
+        if isinstance(length, int):
+            return length
+        if length is not None:
+            if len(head) < length.end:
+                return WAIT
+            whole = length.whole(head)
+            return whole if whole >= length.end else BAD
+        waits = False
+        for message in self._fit_so_far(head):
+            if len(head) >= message.head:
+                return message.length or BAD
+            waits = True
+        return WAIT if waits else BAD
+
+    def _fit_so_far(self, head: bytes) -> list[Message]:
+        """Return the messages that a frame beginning with ``head`` may be; by the request where that decides."""
+        fitting = [
+            message
+            for message in self._map.messages.values()
+            if all(len(head) < each.end or each.holds(head) for each in message.conditions)
+        ]
+        if len(fitting) > 1 and self._request is not None:
+            asked = [message for message in fitting if message.name in self._request.answers]
+            return asked or fitting
+        return fitting
+
+    def _take(self, frames: Sequence[tuple[bytes, int]]) -> None:
+        for frame, arrival in frames:
+            message = self.message_of(frame)
+            if isinstance(message, str):
+                self._unread[message] += 1
+                continue
+            self._frames[message.name] += 1
+            if self._request is not None and (not self._request.answers or message.name in self._request.answers):
+                self.answered = True
+            if message.signals:
+                values = self._readers[message.name].read(frame)
+                self._assemblies[message.group].take(message, self._places[message.name], values, arrival)
+
+    def _batches(self) -> list[Batch]:
+        batches = [batch for each in self._assemblies.values() if (batch := each.batch()) is not None]
+        self._rows += sum(len(batch) for batch in batches)
+        return batches
