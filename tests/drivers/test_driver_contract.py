@@ -13,7 +13,9 @@ import time
 import numpy as np
 import pytest
 
+from drivers.can_messages import CanMessagesDriver
 from drivers.serial_text import SerialTextDriver
+from drivers.simulated.can_far_end import CanFarEnd, OverSerialLine
 from drivers.simulated.serial_text_far_end import SerialTextFarEnd
 from telemetry.driver import CLOSE_LIMIT_S, OPEN_LIMIT_S, Driver, DriverContext
 from telemetry.model.batch import Batch, Group
@@ -41,7 +43,14 @@ def serial_text_board(clock):
     return SerialTextFarEnd(Counter(clock.now()), clock)
 
 
-CASES = [pytest.param(SerialTextDriver, serial_text_board, id="serial-text")]
+def can_adapter(clock):
+    return CanFarEnd(Counter(clock.now()), clock, OverSerialLine(), [Counter.GROUP.signals], rv_c=False)
+
+
+CASES = [
+    pytest.param(SerialTextDriver, serial_text_board, id="serial-text"),
+    pytest.param(CanMessagesDriver, can_adapter, id="can-messages"),
+]
 pytestmark = pytest.mark.parametrize(("driver_class", "far_end"), CASES)
 
 

@@ -1,0 +1,207 @@
+"""A CAN bus whose messages are described: by the owner's message catalogue, or by an open standard.
+
+See ``docs/can-messages.md`` for each setting. The driver only listens: it never sends a frame.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections import Counter
+from collections.abc import AsyncIterator, Mapping
+from contextlib import AbstractAsyncContextManager
+from dataclasses import dataclass
+from typing import Any, ClassVar, Literal
+
+from telemetry.driver import OPEN_LIMIT_S, DriverContext, Settings
+from telemetry.model.batch import Batch
+from telemetry.model.errors import InputError, LinkUnavailable, Problem, did_you_mean
+
+from .decode import can_standards, message_catalogue
+from .decode.can_batches import CanBatches, CanFigures
+from .decode.can_frames import EXTENDED, parameter_group
+from .decode.columns import is_number
+from .links import can_bus
+from .links.pump import Pump, PumpFigures
+
+log = logging.getLogger(__name__)
+
+DEFAULT_SILENCE_S = 5.0
+DEFAULT_CLOSE_AFTER_S = 0.25
+KEYS = (
+    *can_bus.KEYS,
+    "catalogue",
+    "signals",
+    "standard",
+    "instance",
+    "node",
+    "pdo",
+    "close_after_s",
+    "silence_s",
+)
+FRAMES_BEFORE_ADVICE = 200
+
+
+@dataclass(frozen=True, slots=True)
+class CanMessagesFigures:
+    """What the bus is doing.
+
+    Attributes:
+        queue: the queue between the reading thread and the event loop.
+        frames: what became of the data frames.
+        error_frames: error frames seen.
+
+    """
+
+    queue: PumpFigures
+    frames: CanFigures
+    error_frames: int
+
+
+class CanMessagesDriver:
+    """Reads described messages from a CAN bus; a :class:`telemetry.driver.Driver`."""
+
+    kind: ClassVar[Literal["wired", "radio", "plan"]] = "wired"
+
+    def __init__(self, context: DriverContext) -> None:
+        self._settings = settings = context.settings
+        self.silence_s: float | None = float(settings.get("silence_s", DEFAULT_SILENCE_S))
+        self._source = context.source
+        bus = can_bus.bus_settings(settings)
+        self._bus = bus
+        self._pump = Pump(lambda: can_bus.open_can(bus, context.clock), context.clock, f"CAN bus {bus.name}")
+        self._batches = CanBatches(context.source, (), 0)
+        self._error_frames = 0
+        self._identifiers: Counter[int] = Counter()
+        self._advised = False
+
+    @property
+    def figures(self) -> CanMessagesFigures:
+        """The figures of this opening, at any time."""
+        return CanMessagesFigures(self._pump.figures, self._batches.figures, self._error_frames)
+
+    async def open(self) -> None:
+        """Read the catalogue and open the bus.
+
+        Raises:
+            LinkUnavailable: with the reason and the remedy.
+            InputError: the catalogue has been changed since it was checked, and cannot be read.
+
+        """
+        try:
+            async with asyncio.timeout(OPEN_LIMIT_S - 1):
+                messages = await asyncio.to_thread(messages_of, self._settings)
+                limit_us = round(float(self._settings.get("close_after_s", DEFAULT_CLOSE_AFTER_S)) * 1e6)
+                self._batches = CanBatches(self._source, messages, limit_us)
+                await self._pump.start()
+        except TimeoutError as error:
+            raise LinkUnavailable(
+                f"{self._bus.name} did not open within {OPEN_LIMIT_S:g} s; plug the adapter in again"
+            ) from error
+
+    async def readings(self) -> AsyncIterator[Batch]:
+        """Yield a batch for each group that has rows, for what each read brought.
+
+        Raises:
+            LinkLost: the adapter is gone, the interface is down, or the bus gives nothing but errors.
+
+        """
+        while True:
+            for piece in await self._pump.take():
+                if piece.lost_before:
+                    self._batches.frames_lost()
+                self._error_frames += piece.data.errors
+                self._batches.feed(piece.data.frames)
+                self._batches.close_due(piece.arrival)
+                if not self._advised and piece.data.frames:
+                    self._advise(piece.data)
+            for batch in self._batches.taken():
+                yield batch
+
+    async def close(self) -> None:
+        """Let the reading thread close the bus, and wait until it has."""
+        await self._pump.stop()
+
+    def _advise(self, read: can_bus.CanRead) -> None:
+        """Say once in the log what a bus carries of which nothing is of use."""
+        figures = self._batches.figures
+        used = figures.understood - sum(figures.other_instances.values())
+        if used > 0:
+            self._advised = True
+            return
+        self._identifiers.update(frame.key for frame in read.frames)
+        if figures.frames < FRAMES_BEFORE_ADVICE:
+            return
+        self._advised = True
+        if figures.other_instances:
+            others = ", ".join(str(n) for n, _ in figures.other_instances.most_common(6))
+            log.warning(
+                "source %s: batteries heard on %s: %s; set instance to one", self._source, self._bus.name, others
+            )
+            return
+        heard = ", ".join(identifier_text(key) for key, _ in self._identifiers.most_common(6))
+        log.warning(
+            "source %s: none of the first %d frames on %s is a message that is read; heard %s; check the catalogue",
+            *(self._source, figures.frames, self._bus.name, heard),
+        )
+
+    @staticmethod
+    def check(settings: Settings) -> list[Problem]:
+        """Return every problem of a source's keys."""
+        problems = [
+            Problem(key, "is no key of this driver", f"leave it out{did_you_mean(key, KEYS)}")
+            for key in settings
+            if key not in KEYS
+        ]
+        problems += can_bus.check_bus(settings)
+        problems += message_catalogue.check_catalogue(settings)
+        problems += can_standards.check_standards(settings)
+        if not settings.get("catalogue") and not settings.get("standard"):
+            right = f'name the file of your device, or write standard = ["{next(iter(can_standards.FILES))}"], say'
+            problems.append(Problem("catalogue", "is missing, and so is standard", right))
+        close_after_s = settings.get("close_after_s", DEFAULT_CLOSE_AFTER_S)
+        if not is_number(close_after_s) or not 0 < close_after_s <= 60:
+            problems.append(Problem("close_after_s", "is not a number of seconds up to 60", "leave it out for 0.25"))
+        silence_s = settings.get("silence_s", DEFAULT_SILENCE_S)
+        if not is_number(silence_s) or silence_s <= 0:
+            problems.append(Problem("silence_s", "is not a number of seconds above 0", "write silence_s = 5.0, say"))
+        return problems
+
+    @staticmethod
+    async def discover() -> list[dict[str, Any]]:
+        """Return a source's settings for each CAN interface in reach."""
+        return await asyncio.to_thread(can_bus.buses_in_reach)
+
+    @staticmethod
+    def far_end(settings: Settings) -> AbstractAsyncContextManager[Mapping[str, Any]]:
+        """Put a simulated machine on a bus over UDP multicast; gives the settings that reach it.
+
+        Args:
+            settings: ``scenario``, ``seed`` and ``rate_hz`` of the simulated machine, each optional.
+
+        """
+        from .simulated.can_far_end import simulated_far_end
+
+        return simulated_far_end(settings)
+
+
+def messages_of(settings: Settings) -> list[can_standards.ReadMessage]:
+    """Return all that a source reads, the owner's catalogue first.
+
+    Raises:
+        InputError: the catalogue cannot be read.
+
+    """
+    own = can_standards.owners_messages(message_catalogue.wanted_of(settings))
+    taken = {take.signal for message in own for take in message.wanted.takes}
+    messages = own + can_standards.standard_messages(settings, taken)
+    if not messages:
+        raise InputError("the message catalogue no longer gives any signal of ours; check catalogue and signals")
+    return messages
+
+
+def identifier_text(key: int) -> str:
+    """Return an identifier as the trade writes it, with the parameter group of a 29-bit one."""
+    if not key & EXTENDED:
+        return f"{key:03X}"
+    return f"{key & ~EXTENDED:08X} (group {parameter_group(key)})"

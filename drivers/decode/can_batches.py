@@ -1,0 +1,169 @@
+"""From CAN frames to batches: which frame is which message, from which device, and into which group. Pure."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from telemetry.model.batch import Batch, Group
+
+from .can_frames import EXTENDED, CanFrame, FastPackets, parameter_group
+from .can_groups import GroupRows
+from .can_signals import Counts, MessageDecoder
+from .can_standards import ReadMessage
+
+DEVICE_SILENT_US = 5_000_000
+"""After so long without a frame from the device that was read, another one of the same instance is."""
+_MOST_KEYS = 4096
+
+
+@dataclass(slots=True)
+class CanFigures:
+    """What became of the frames so far.
+
+    Attributes:
+        frames: data frames that arrived.
+        understood: those of a message that is read, the parts of long messages included.
+        other_instances: messages about another battery than the one wanted, by its number.
+        other_devices: messages given up since another device of the same instance is read.
+        given_up: long messages of which a frame was missing.
+        incomplete_rows: rows closed with a message missing.
+
+    """
+
+    frames: int = 0
+    understood: int = 0
+    other_instances: Counter[int] = field(default_factory=Counter)
+    other_devices: int = 0
+    given_up: int = 0
+    incomplete_rows: int = 0
+
+
+class _Message:
+    """One message being read: its decoder, its columns, and the device that it is read from."""
+
+    def __init__(self, message: ReadMessage, rows: GroupRows) -> None:
+        self.rows = rows
+        self.decoder = MessageDecoder(message.wanted.takes)
+        self.places = [place for s in self.decoder.signals if (place := rows.group.place(s)) is not None]
+        self.fast_packet = message.fast_packet
+        self.one_device = message.one_device
+        self.instance = None if message.instance is None else Counts(message.instance[0])
+        self.wanted_instance = 0 if message.instance is None else message.instance[1]
+        self.only = [(Counts(where), counts) for where, counts in message.only]
+        self.priority = None if message.priority is None else Counts(message.priority)
+        self._sender = -1
+        self._sender_priority = -1
+        self._heard = 0
+
+    def is_from_the_device(self, frame: CanFrame, data: bytes) -> bool:
+        """Tell whether the frame is from the device that is read: the highest priority, else the first heard."""
+        sender = frame.key & 0xFF
+        priority = (self.priority.read(data) or 0) if self.priority is not None else 0
+        if sender != self._sender:
+            current = self._sender >= 0 and frame.arrival - self._heard <= DEVICE_SILENT_US
+            if current and priority <= self._sender_priority:
+                return False
+            self._sender = sender
+        self._sender_priority = priority
+        self._heard = frame.arrival
+        return True
+
+
+class CanBatches:
+    """Decodes the frames of one bus.
+
+    Args:
+        source: the source's name.
+        messages: what is read.
+        limit_us: how long a row over several messages may stay open, microseconds.
+
+    """
+
+    def __init__(self, source: str, messages: Iterable[ReadMessage], limit_us: int) -> None:
+        messages = list(messages)
+        signals: dict[str, list[str]] = {}
+        for message in messages:
+            known = signals.setdefault(message.group, [])
+            known += [take.signal for take in message.wanted.takes if take.signal not in known]
+        self._rows = {name: GroupRows(Group(source, name, tuple(s)), limit_us) for name, s in signals.items()}
+        self._by_key: dict[int, _Message] = {}
+        self._by_group: dict[int, _Message] = {}
+        for message in messages:
+            layout = message.wanted.layout
+            made = _Message(message, self._rows[message.group])
+            if layout.by_group:
+                self._by_group[parameter_group(layout.key)] = made
+            else:
+                self._by_key[layout.key] = made
+        self._found: dict[int, _Message | None] = {}
+        self._fast_packets = FastPackets()
+        self._figures = CanFigures()
+
+    @property
+    def figures(self) -> CanFigures:
+        """What became of the frames so far."""
+        self._figures.given_up = self._fast_packets.given_up
+        self._figures.incomplete_rows = sum(rows.incomplete for rows in self._rows.values())
+        return self._figures
+
+    @property
+    def groups(self) -> tuple[Group, ...]:
+        """The groups, each in its widest layout."""
+        return tuple(rows.group for rows in self._rows.values())
+
+    def feed(self, frames: Iterable[CanFrame]) -> None:
+        """Take frames in the order of arrival."""
+        found, figures = self._found, self._figures
+        for frame in frames:
+            figures.frames += 1
+            key = frame.key
+            message = found[key] if key in found else self._look_up(key)
+            if message is None:
+                continue
+            figures.understood += 1
+            data = frame.data
+            if message.fast_packet:
+                whole = self._fast_packets.feed(frame)
+                if whole is None:
+                    continue
+                data = whole
+            if message.one_device and not self._is_wanted(message, frame, data):
+                continue
+            message.rows.add(frame.arrival, message.places, message.decoder.decode(data))
+
+    def close_due(self, now: int) -> None:
+        """Close rows that have waited long enough for what is missing."""
+        for rows in self._rows.values():
+            rows.close_due(now)
+
+    def frames_lost(self) -> None:
+        """Say that frames were lost before the next: what is half received is given up."""
+        self._fast_packets.restart()
+
+    def taken(self) -> list[Batch]:
+        """Give out the rows that are complete."""
+        return [batch for rows in self._rows.values() if (batch := rows.taken()) is not None]
+
+    def _look_up(self, key: int) -> _Message | None:
+        message = self._by_key.get(key)
+        if message is None and key & EXTENDED:
+            message = self._by_group.get(parameter_group(key))
+        if len(self._found) >= _MOST_KEYS:
+            self._found.clear()
+        self._found[key] = message
+        return message
+
+    def _is_wanted(self, message: _Message, frame: CanFrame, data: bytes) -> bool:
+        if message.instance is not None:
+            instance = message.instance.read(data)
+            if instance != message.wanted_instance:
+                self._figures.other_instances[-1 if instance is None else instance] += 1
+                return False
+        if any(where.read(data) not in counts for where, counts in message.only):
+            return False
+        if not message.is_from_the_device(frame, data):
+            self._figures.other_devices += 1
+            return False
+        return True

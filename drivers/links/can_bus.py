@@ -1,0 +1,369 @@
+"""The CAN bus, by whatever interface python-can supports. The only file that imports python-can.
+
+The bus is read by our own pump with short waits, and only read: nothing here sends a frame but :class:`FarEndBus`,
+which simulated devices use and no driver does. Where the interface can be opened so that it does not even
+acknowledge, it is, unless the owner says otherwise.
+"""
+
+from __future__ import annotations
+
+import errno
+import sys
+import time
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+from telemetry.driver import Settings
+from telemetry.model.clock import Clock
+from telemetry.model.errors import LinkLost, LinkUnavailable, Problem, did_you_mean, printable
+
+from ..decode.can_frames import EXTENDED, CanFrame
+from .pump import READ_LIMIT_S
+
+GATHER_S = 0.005
+"""After the first frame others are waited for: waking the reader for each frame costs several times as much."""
+MOST_AT_ONCE = 2048
+ERRORS_BEFORE_LOST = 50
+"""So many error frames with no data frame between them: reading on will not help."""
+
+UNREADABLE_BEFORE_LOST = 1000
+"""So many pieces of noise with no frame between them: it is no line of such an adapter, or the port is closed."""
+
+KEYS = ("interface", "channel", "bit_rate", "listen_only", "options")
+"""The keys of a ``[[source]]`` that say how to open a bus."""
+# How each interface of python-can 4.6 is told to listen only, as its constructor takes it. socketcan is not told
+# by the program but by the system's own command; the others have no such mode or no way to ask for it.
+_LISTEN_ONLY: dict[str, dict[str, Any]] = {
+    "slcan": {"listen_only": True},
+    "vector": {"listen_only": True},
+    "nixnet": {"listen_only": True},
+    "cantact": {"monitor": True},
+    "kvaser": {"driver_mode": False},
+    "seeedstudio": {"operation_mode": "silent"},
+}
+_PASSIVE_STATE = ("pcan", "systec")
+
+
+@dataclass(frozen=True, slots=True)
+class BusSettings:
+    """How to open a bus.
+
+    Attributes:
+        interface: a name of python-can's.
+        channel: as the interface names it; None for its own default.
+        bit_rate: bits a second; None where it is set elsewhere.
+        listen_only: do not acknowledge, where the interface can be told.
+        options: further arguments, passed to the interface as they are.
+
+    """
+
+    interface: str
+    channel: str | int | None = None
+    bit_rate: int | None = None
+    listen_only: bool = True
+    options: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def name(self) -> str:
+        """What to call the bus to the user."""
+        return printable(self.interface if self.channel is None else f"{self.interface} {self.channel}")
+
+
+class CanRead(NamedTuple):
+    """What one read gave: data frames in order, the error frames among them counted. May be empty: time passed."""
+
+    frames: list[CanFrame]
+    errors: int
+
+
+def bus_settings(settings: Settings) -> BusSettings:
+    """Return the bus's part of a source's settings, found good by :func:`check_bus`."""
+    return BusSettings(**{key: settings[key] for key in KEYS if key in settings})
+
+
+def interfaces() -> list[str]:
+    """Return the names of the interfaces that python-can knows here.
+
+    Raises:
+        LinkUnavailable: python-can is not installed.
+
+    """
+    try:
+        from can.interfaces import BACKENDS
+    except ImportError as error:
+        raise LinkUnavailable(f"CAN needs the package python-can ({error}); run: pip install python-can") from error
+    return sorted(BACKENDS)
+
+
+def check_bus(settings: Settings) -> list[Problem]:
+    """Return every problem of the bus's part of a source's settings."""
+    problems = []
+    interface, channel = settings.get("interface"), settings.get("channel")
+    if not isinstance(interface, str) or not interface.strip():
+        what = "is missing" if interface is None else "names no interface"
+        problems.append(
+            Problem("interface", what, 'write interface = "socketcan" on Linux, "slcan" for a serial adapter')
+        )
+    else:
+        problems += _check_interface(interface)
+    if channel is not None and (isinstance(channel, bool) or not isinstance(channel, str | int)):
+        problems.append(Problem("channel", "is neither a name nor a number", 'write channel = "can0", say'))
+    bit_rate = settings.get("bit_rate")
+    if bit_rate is not None and (
+        isinstance(bit_rate, bool) or not isinstance(bit_rate, int) or not 5_000 <= bit_rate <= 1_000_000
+    ):
+        problems.append(Problem("bit_rate", "is no whole number from 5000 to 1000000", "write 250000 or 500000, say"))
+    if not isinstance(settings.get("listen_only", True), bool):
+        problems.append(Problem("listen_only", "is neither true nor false", "leave it out for true"))
+    options = settings.get("options", {})
+    if not isinstance(options, Mapping):
+        problems.append(Problem("options", "is not a table", "write options = { tty_baudrate = 2000000 }, say"))
+    else:
+        own = {"interface": "interface", "channel": "channel", "bitrate": "bit_rate", "listen_only": "listen_only"}
+        problems += [
+            Problem(f"options.{name}", "has a key of its own", f"write {own[name]} beside options")
+            for name in options
+            if name in own
+        ]
+    return problems
+
+
+def _check_interface(interface: str) -> list[Problem]:
+    try:
+        known = interfaces()
+    except LinkUnavailable as error:
+        what, _, right = str(error).rpartition("; ")
+        return [Problem("interface", what, right)]
+    if interface in known:
+        return []
+    near = did_you_mean(interface, known) or f", of {', '.join(known)}"
+    return [Problem("interface", f"{printable(interface)} is not known", f"use one that python-can has{near}")]
+
+
+class CanLink:
+    """An open bus; made by :func:`open_can`, used by one thread only."""
+
+    def __init__(self, bus: Any, settings: BusSettings, clock: Clock) -> None:
+        self._bus = bus
+        self._settings = settings
+        self._clock = clock
+        self._errors_in_a_row = 0
+        self._unreadable_in_a_row = 0
+        self._last = 0
+
+    def read(self) -> CanRead:
+        """Return the frames that have arrived; empty after ``READ_LIMIT_S`` of nothing.
+
+        Raises:
+            LinkLost: the adapter is gone, the interface is down, or the bus gives nothing but errors.
+
+        """
+        try:
+            first = self._received(READ_LIMIT_S)
+            messages = []
+            if first is not None:
+                time.sleep(GATHER_S)
+                messages.append(first)
+                while len(messages) < MOST_AT_ONCE and (message := self._received(0)) is not None:
+                    messages.append(message)
+        except Exception as error:
+            # Adapters' drivers raise errors of their own, of any kind, when one is unplugged.
+            raise LinkLost(_why_lost(self._settings.name, error)) from error
+        return self._sorted_out(messages)
+
+    def _received(self, seconds: float) -> Any:
+        """Return a message or None; noise on an adapter's line, over which python-can trips, is passed over."""
+        try:
+            message = self._bus.recv(seconds)
+        except Exception as error:
+            self._unreadable_in_a_row += 1
+            if not _is_noise(error) or self._unreadable_in_a_row > UNREADABLE_BEFORE_LOST:
+                raise
+            flush = getattr(self._bus, "flush", None)
+            if flush is not None:
+                flush()  # else it trips over the same bytes for ever
+            return None
+        if message is not None:
+            self._unreadable_in_a_row = 0
+        return message
+
+    def close(self) -> None:
+        """Close the bus, in whatever state it is."""
+        with suppress(Exception):  # an adapter that has gone cannot be closed properly, and need not be
+            self._bus.shutdown()
+        port = getattr(self._bus, "serialPortOrig", None)
+        if port is not None:  # python-can sends the adapter a farewell first and forgets its port where that fails
+            with suppress(Exception):
+                port.close()
+
+    def _sorted_out(self, messages: list[Any]) -> CanRead:
+        """Part data from errors; frames of one read are spaced as the adapter's times are, by at most the wait."""
+        now = self._clock.now()
+        newest = messages[-1].timestamp if messages else 0.0
+        frames, errors = [], 0
+        for message in messages:
+            if message.is_error_frame:
+                errors += 1
+                self._errors_in_a_row += 1
+                continue
+            self._errors_in_a_row = 0
+            if message.is_remote_frame or not message.is_rx or len(message.data) != message.dlc:
+                continue
+            ago = min(max(newest - message.timestamp, 0.0), GATHER_S)
+            self._last = max(self._last, now - round(ago * 1e6))
+            key = message.arbitration_id | (EXTENDED if message.is_extended_id else 0)
+            frames.append(CanFrame(self._last, key, bytes(message.data)))
+        if self._errors_in_a_row >= ERRORS_BEFORE_LOST:
+            raise LinkLost(errors_explained(self._settings, self._errors_in_a_row))
+        return CanRead(frames, errors)
+
+
+def open_can(settings: BusSettings, clock: Clock) -> CanLink:
+    """Open a bus for reading; blocks for as long as that takes.
+
+    Raises:
+        LinkUnavailable: with the reason and the remedy.
+
+    """
+    return CanLink(_open(settings), settings, clock)
+
+
+def _open(settings: BusSettings) -> Any:
+    known = interfaces()  # says so where python-can is missing
+    import can
+
+    if settings.interface not in known:
+        raise LinkUnavailable(f"there is no CAN interface {settings.name}; use one of {', '.join(known)}")
+    arguments: dict[str, Any] = dict(settings.options)
+    if settings.bit_rate is not None:
+        arguments["bitrate"] = settings.bit_rate
+    if settings.listen_only:
+        arguments |= _LISTEN_ONLY.get(settings.interface, {})
+        if settings.interface in _PASSIVE_STATE:
+            arguments["state"] = can.BusState.PASSIVE
+    try:
+        # Without the settings of python-can's own files: what the machine file says is all that counts.
+        return can.Bus(channel=settings.channel, interface=settings.interface, ignore_config=True, **arguments)
+    except Exception as error:
+        raise LinkUnavailable(_why_not(settings, error)) from error
+
+
+def errors_explained(settings: BusSettings, count: int) -> str:
+    """Return one sentence on why a bus gives error frames only."""
+    rate = "the bit rate set for it" if settings.bit_rate is None else f"bit_rate = {settings.bit_rate}"
+    return (
+        f"{settings.name} gave {count} error frames in a row and no message; {rate} is probably not that of the bus "
+        f"(250000 for RV-C and NMEA 2000), or CAN high and low are swapped, or the 120 ohm terminators are missing"
+    )
+
+
+def _said(error: BaseException) -> str:
+    return printable(" ".join(str(error).split()) or type(error).__name__, 160)
+
+
+def _number(error: BaseException | None) -> int | None:
+    """Return the operating system's number for an error, which python-can may have wrapped."""
+    for _ in range(4):
+        if error is None:
+            return None
+        number = getattr(error, "errno", None) or getattr(error, "error_code", None)
+        if isinstance(number, int):
+            return number
+        error = error.__cause__ or error.__context__
+    return None
+
+
+def _is_noise(error: BaseException | None) -> bool:
+    """Tell whether what arrived could not be read as a frame; an error of the port itself is none."""
+    noise = False
+    while error is not None:
+        if isinstance(error, OSError):
+            return False
+        noise = noise or isinstance(error, ValueError | IndexError)
+        error = error.__cause__ or error.__context__
+    return noise
+
+
+def _why_not(settings: BusSettings, error: Exception) -> str:
+    """Return one sentence on why the bus cannot be opened, with the remedy."""
+    name, number, said = settings.name, _number(error), _said(error)
+    channel = printable(settings.channel)
+    if isinstance(error, TypeError):
+        return f"{name} does not take these settings ({said}); check bit_rate, listen_only and options"
+    if settings.interface == "socketcan":
+        if number == errno.ENODEV:
+            return f"there is no CAN interface {channel}; plug the adapter in, and list those in reach: ip link"
+        if number == errno.ENETDOWN:
+            return f"{name} is down; {_up(settings)}"
+    if isinstance(error, ImportError | NotImplementedError) or "not installed" in said or "import module" in said:
+        return f"{name} needs a package or driver that is not here ({said}); install what the adapter's maker names"
+    if number == errno.ENOENT or "No such file" in said:
+        return f"there is no port {channel}; plug the adapter in, or name another channel"
+    if number in (errno.EACCES, errno.EPERM) or "Permission denied" in said:
+        right = (
+            "run: sudo usermod -a -G dialout $USER, then log out and in" if sys.platform != "win32" else "close it"
+        )
+        return f"you have no right to open {name}; {right}"
+    if number == errno.EBUSY:
+        return f"{name} is in use by another program; close that program"
+    if isinstance(error, ValueError):
+        return f"{name} does not take these settings ({said}); check channel, bit_rate and options"
+    return f"{name} cannot be opened ({said}); check that the adapter is plugged in and its driver installed"
+
+
+def _why_lost(name: str, error: Exception) -> str:
+    if _number(error) == errno.ENETDOWN:
+        return f"{name} went down; bring it up again: ip link set up, or plug the adapter in anew"
+    return f"{name} broke off ({_said(error)}); check the adapter's plug and its power"
+
+
+def _up(settings: BusSettings) -> str:
+    """Return the command that brings a Linux CAN interface up as it should be."""
+    rate = settings.bit_rate or 250000
+    listen = " listen-only on" if settings.listen_only else ""
+    channel = printable(settings.channel)
+    return f"bring it up: sudo ip link set {channel} up type can bitrate {rate}{listen}"
+
+
+def buses_in_reach() -> list[dict[str, Any]]:
+    """Return a source's settings for each CAN interface that can be found on this computer; blocks briefly."""
+    try:
+        import can
+    except ImportError:
+        return []
+    ask = [name for name in interfaces() if name not in ("virtual", "udp_multicast", "serial", "slcan", "robotell")]
+    found: list[Any] = []
+    with suppress(Exception):  # an adapter's library that is half installed must not spoil the list
+        found += can.detect_available_configs(ask, timeout=3.0)
+    return [{"interface": str(config["interface"]), "channel": config["channel"]} for config in found]
+
+
+class FarEndBus:
+    """Sends frames as a simulated device. For far ends and tests; no driver may use it.
+
+    Raises:
+        LinkUnavailable: the interface cannot be opened.
+
+    """
+
+    def __init__(self, interface: str, channel: str, **options: Any) -> None:
+        self._bus = _open(BusSettings(interface, channel, listen_only=False, options=options))
+
+    def send(self, key: int, data: bytes) -> None:
+        """Send one data frame; ``key`` as in :class:`~drivers.decode.can_frames.CanFrame`."""
+        import can
+
+        extended = bool(key & EXTENDED)
+        self._bus.send(can.Message(arbitration_id=key & ~EXTENDED, is_extended_id=extended, data=data))
+
+    def send_error(self) -> None:
+        """Send an error frame, as a bus of another bit rate shows."""
+        import can
+
+        self._bus.send(can.Message(is_error_frame=True))
+
+    def close(self) -> None:
+        """Close the bus."""
+        self._bus.shutdown()
