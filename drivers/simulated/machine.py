@@ -72,6 +72,7 @@ class SimulatedMachine:
         self.course = Course(what.legs)
         self.foot = Foot(what.foot)
         self.current = 0.0
+        self.switches = (True, True)
         self.pack_voltage = self.bus_voltage = float(self.cells.voltage.sum())
         self._lap = 0
         if what.charges_at_once:
@@ -148,6 +149,8 @@ class SimulatedMachine:
         load = drawn_current(power, source_v, inner + connection.resistance_ohm)
         charging = self.charger.step(dt, source_v - load * inner, inner, electronics.charge_allowed)
         self.current = electronics.passed(load - charging)
+        # What is read beside a current is the switches that let it through, not what was decided upon it.
+        self.switches = (electronics.discharge_allowed, electronics.charge_allowed)
         if not electronics.discharge_allowed or (load < 0 and self.current == 0.0):
             load = 0.0
             self.controller.off()
@@ -182,9 +185,7 @@ class SimulatedMachine:
             self.charger.plug(True)
 
     def _read_pack(self) -> list[float]:
-        pack = self.electronics
-        switches = (float(pack.discharge_allowed), float(pack.charge_allowed))
-        return [self.pack_voltage, self.current, pack.soc_reported, *switches]
+        return [self.pack_voltage, self.current, self.electronics.soc_reported, *self.switches]
 
     def _read_cells(self) -> Array:
         parts = np.array_split(self.cells.temperature_c, instruments.PACK_SENSORS)
