@@ -53,8 +53,14 @@ class Comparator:
         self._clear_margin = clear_margin
         self._raise_delay = round(raise_delay_s * MICROSECONDS)
         self._clear_delay = round(clear_delay_s * MICROSECONDS)
+        self._reach = self._sign * bound
         self._since: int | None = None
         self._value = float("nan")
+
+    @property
+    def is_at_rest(self) -> bool:
+        """Whether the bound is not exceeded and no delay runs: time alone changes nothing."""
+        return not self.on and self._since is None
 
     def take(self, t: Times, values: Values, upto: int) -> list[Crossing]:
         """Take known rows, move time on to ``upto``, and return what was crossed, in order.
@@ -64,11 +70,11 @@ class Comparator:
             values: float64 (rows,), none NaN.
             upto: no row at or before this time is still to come.
         """
-        excess = self._sign * (values - self.bound)
-        beyond = excess > 0.0
-        if not self.on and self._since is None and not beyond.any():
+        if self.is_at_rest and not (len(values) and self._sign * _extreme(values, self._sign) > self._reach):
             self._value = float(values[-1]) if len(values) else self._value
             return []
+        excess = self._sign * (values - self.bound)
+        beyond = excess > 0.0
         back = excess < -self._clear_margin
         crossings: list[Crossing] = []
         row = 0
@@ -99,6 +105,11 @@ class Comparator:
             return None
         self._since = None
         return int(np.searchsorted(t, deadline, side="right")), deadline
+
+
+def _extreme(values: Values, sign: float) -> float:
+    """Return the value that lies furthest in the direction of ``sign``."""
+    return float(values[0]) if len(values) == 1 else float(values.max() if sign > 0 else values.min())
 
 
 def _first(flags: npt.NDArray[np.bool_], start: int, wanted: bool) -> int:

@@ -41,6 +41,8 @@ class LimitAlarm:
 
     def take(self, t: Times, values: Values, inputs: list[Acknowledge], upto: int) -> list[AlarmChange]:
         """Take known rows and acknowledgements, move time on to ``upto``, return the changes in time order."""
+        if not (len(t) or inputs or self._waiting) and all(c.is_at_rest for c in self._comparators.values()):
+            return []
         steps = [
             _Step(c.t, order, level, c.on, c.value)
             for order, (level, comparator) in enumerate(self._comparators.items())

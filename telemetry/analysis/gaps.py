@@ -21,6 +21,18 @@ AT_LEAST = 1 * MICROSECONDS
 AT_MOST = 60 * MICROSECONDS
 
 
+def steps(t: Times, before: int) -> Times:
+    """Return the difference of each of ``t`` to the one before it, int64 (rows,); ``before`` precedes the first.
+
+    ``numpy.diff(t, prepend=before)`` in a tenth of its time for the few rows of a live span.
+    """
+    found = np.empty_like(t)
+    if len(t):
+        found[0] = t[0] - before
+        np.subtract(t[1:], t[:-1], out=found[1:])
+    return found
+
+
 def longest_bridged(usual: float) -> float:
     """Return the longest interval that is bridged, microseconds, for a usual interval in microseconds."""
     return min(max(USUAL_INTERVALS * usual, AT_LEAST), AT_MOST)
@@ -52,7 +64,7 @@ class GapRule:
         first = 0
         if self.last is None:
             self.last, first = int(t[0]), 1
-        intervals = np.diff(t[first:], prepend=self.last)
+        intervals = steps(t[first:], self.last)
         self.last = int(t[-1])
         done = 0
         while not self._first_block_done and done < len(intervals):
@@ -72,6 +84,10 @@ class GapRule:
     def _take_blocks(self, intervals: Times, bridged: npt.NDArray[np.bool_]) -> None:
         """Fill ``bridged`` for intervals after the first block: the median of each full block rules the next."""
         carried = len(self._open_block)
+        if carried + len(intervals) < BLOCK:
+            bridged[:] = intervals <= self.limit
+            self._open_block += intervals.tolist()
+            return
         joined = np.concatenate([np.asarray(self._open_block, dtype=np.int64), intervals])
         full = len(joined) // BLOCK
         limits = np.empty(full + 1)

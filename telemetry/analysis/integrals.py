@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from telemetry.analysis.gaps import steps
 from telemetry.model.batch import Times, Values
 
 SECONDS_PER_HOUR = 3600.0
@@ -58,7 +59,7 @@ class SignedIntegral:
         if not len(t):
             return np.empty(0), np.empty(0)
         before_t, before_value = self._last if self._last is not None else (int(t[0]), float(values[0]))
-        intervals = np.diff(t, prepend=before_t)
+        intervals = steps(t, before_t)
         hours = intervals / 1e6 / SECONDS_PER_HOUR
         earlier = np.concatenate([[before_value], values[:-1]])
         positive, negative = trapezoids(hours, earlier, values)

@@ -81,13 +81,20 @@ class Joiner:
         if horizon <= self._given_to or not all(len(side.t) for side in self._sides):
             self._prune(end)
             return _NO_TIMES, _NO_VALUES, _NO_VALUES, _NO_FLAGS
-        axis = np.union1d(self._sides[0].t, self._sides[1].t)
-        axis = axis[(axis > self._given_to) & (axis <= horizon)]
+        axis = self._axis(horizon)
         (a, a_bridged), (b, b_bridged) = self._sides[0].at(axis), self._sides[1].at(axis)
         self._given_to = horizon
         self._prune(end)
         known = ~(np.isnan(a) | np.isnan(b))
         return axis[known], a[known], b[known], (a_bridged & b_bridged)[known]
+
+    def _axis(self, horizon: int) -> Times:
+        """Return the times of both sides after what was given out, up to ``horizon``, each once."""
+        first, second = (
+            side.t[np.searchsorted(side.t, self._given_to, "right") : np.searchsorted(side.t, horizon, "right")]
+            for side in self._sides
+        )
+        return np.unique(first if np.array_equal(first, second) else np.concatenate([first, second]))
 
     @staticmethod
     def _horizon(side: _Samples, end: int) -> int:

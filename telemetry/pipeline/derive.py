@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from telemetry.analysis.gaps import GapRule
+from telemetry.analysis.gaps import GapRule, steps
 from telemetry.analysis.integrals import SignedIntegral
 from telemetry.analysis.joining import Joiner
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
@@ -78,9 +78,11 @@ class _OncePerSecond:
         self._held: tuple[int, float, float] | None = None
 
     def take(self, t: Times, out: Values, into: Values, final: bool) -> Batch:
+        if not len(t) and not final:
+            return Batch(self._group, _NO_TIMES, np.empty((0, 2)))
         seconds = t // MICROSECONDS
         before = self._last_second if self._last_second is not None else -1
-        keep = np.diff(seconds, prepend=before) != 0
+        keep = steps(seconds, before) != 0
         if len(t):
             self._last_second = int(seconds[-1])
             self._held = None if keep[-1] else (int(t[-1]), float(out[-1]), float(into[-1]))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from telemetry.analysis.gaps import steps
 from telemetry.model.batch import MICROSECONDS, Times, Values
 
 LENGTH = 3600
@@ -31,10 +32,18 @@ class Strip:
         self._move_to(int(seconds[-1]))
         recent = int(np.searchsorted(seconds, seconds[-1] - LENGTH + 1))
         seconds, values = seconds[recent:], values[recent:]
-        starts = np.flatnonzero(np.diff(seconds, prepend=seconds[0] - 1))
+        starts = np.flatnonzero(steps(seconds, int(seconds[0]) - 1))
         place = seconds[starts] % LENGTH
         self._low[place] = np.fmin(self._low[place], np.minimum.reduceat(values, starts))
         self._high[place] = np.fmax(self._high[place], np.maximum.reduceat(values, starts))
+
+    @property
+    def newest(self) -> tuple[int | None, float, float]:
+        """The newest second, with its lowest and its highest value so far."""
+        if self.last_second is None:
+            return None, np.nan, np.nan
+        place = self.last_second % LENGTH
+        return self.last_second, float(self._low[place]), float(self._high[place])
 
     def _move_to(self, second: int) -> None:
         if self.last_second is None:

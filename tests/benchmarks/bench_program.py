@@ -124,7 +124,7 @@ def live_cost(folder: Path, seconds: int = 20) -> None:
     environment = os.environ | {"SHAKEDOWN_STORE": str(folder / "live.sqlite3")}
     command = f"{sys.executable} -m telemetry.cli watch --demo --silent --for {seconds}"
     out = folder / "time.txt"
-    shell = f"/usr/bin/env bash -c 'TIMEFORMAT=\"%U %S %R\"; {{ time {command}; }} 2> {out}'"
+    shell = f"/usr/bin/env bash -c 'TIMEFORMAT=\"%U %S %R\"; {{ time {command} 2>/dev/tty; }} 2> {out}'"
     subprocess.run(
         ["tmux", "new-session", "-d", "-s", "bench", "-x", "120", "-y", "40", shell], check=True, env=environment
     )
