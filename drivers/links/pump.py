@@ -8,6 +8,9 @@ nowhere else::
                           +---- bounded queue: pieces with arrival time, ----------+
                                 and last the error that ended the reading
 
+A link that is asked for its readings is also written to, by the same thread between two reads: send puts the bytes in
+its hands and wakes it.
+
 The rules, each of which stands for a fault seen elsewhere: the thread starts only once every field exists; it opens
 the link and it alone closes it, so that nothing is closed under a reader; whatever it raises travels in the same
 queue behind the data, so that a reader gets all that came before and then the error; the queue is bounded and its
@@ -22,7 +25,7 @@ import threading
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Generic, Protocol, TypeVar
+from typing import Generic, Protocol, TypeVar, runtime_checkable
 
 from telemetry.driver import CLOSE_LIMIT_S
 from telemetry.model.clock import Clock
@@ -54,6 +57,24 @@ class BlockingLink(Protocol[DataT_co]):
 
     def close(self) -> None:
         """Let go of the link; must not raise for a link that has broken."""
+        ...
+
+
+@runtime_checkable
+class WritableLink(Protocol):
+    """What a link has besides, if requests can be sent on it."""
+
+    def write(self, data: bytes) -> None:
+        """Send all of ``data``; called by the reading thread only.
+
+        Raises:
+            LinkLost: the link broke, or takes no more.
+
+        """
+        ...
+
+    def wake(self) -> None:
+        """Have a read that is under way return at once, where that can be done; called from any thread."""
         ...
 
 
@@ -116,6 +137,8 @@ class Pump(Generic[DataT]):
         self._lock = threading.Lock()
         self._waiting: deque[Piece[DataT]] = deque()
         self._reader_waits = False
+        self._to_send: deque[bytes] = deque()
+        self._wake: Callable[[], None] | None = None
         self._lost = 0
         self._fullest = 0
         self._pieces = 0
@@ -171,6 +194,22 @@ class Pump(Generic[DataT]):
                 self._reader_waits = True
             await self._arrived.wait()
 
+    def send(self, data: bytes) -> None:
+        """Have the thread send ``data``, after what it was given before; what goes wrong, :meth:`take` raises.
+
+        Raises:
+            TypeError: the link, once open, is one that only listens.
+
+        """
+        with self._lock:
+            wake = self._wake
+            if self._over or self._stopping.is_set():
+                return
+            if wake is None:
+                raise TypeError(f"{self._thread.name} only listens, or is not open yet")
+            self._to_send.append(data)
+        wake()
+
     async def stop(self, limit_s: float = CLOSE_LIMIT_S) -> None:
         """Ask the thread to close the link and wait until it has; from any state, twice if asked.
 
@@ -196,10 +235,13 @@ class Pump(Generic[DataT]):
             return
         with self._lock:
             self._was_open = True
+            self._wake = link.wake if isinstance(link, WritableLink) else None
         failure: BaseException | None = None
         try:
             self._tell(self._opened)
             while not self._stopping.is_set():
+                if isinstance(link, WritableLink):
+                    self._send_what_waits(link)
                 data = link.read()
                 if data is not None:
                     self._put(data)
@@ -211,6 +253,10 @@ class Pump(Generic[DataT]):
             except Exception as error:
                 log.warning("closing %s: %s", self._thread.name, error)
             self._finish(failure)
+
+    def _send_what_waits(self, link: WritableLink) -> None:
+        while self._to_send and not self._stopping.is_set():
+            link.write(self._to_send.popleft())
 
     def _put(self, data: DataT) -> None:
         """Queue one piece; the oldest gives way when the queue is full, and its successor says so."""

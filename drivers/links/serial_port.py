@@ -15,6 +15,7 @@ from __future__ import annotations
 import errno
 import os
 import sys
+import threading
 import time
 from collections.abc import Iterable
 from contextlib import suppress
@@ -31,6 +32,8 @@ Parity = Literal["none", "even", "odd", "mark", "space"]
 PARITIES: dict[str, str] = {"none": "N", "even": "E", "odd": "O", "mark": "M", "space": "S"}
 STOP_BITS = (1, 1.5, 2)
 MOST_AT_ONCE = 65536
+WRITE_LIMIT_S = 0.25
+"""How long sending one request may last at the most: a link that takes nothing for so long is broken."""
 GATHER_S = 0.02
 """After the first byte the rest of its line is waited for: a read for every few bytes costs five times as much."""
 
@@ -91,9 +94,12 @@ def check_port(settings: Settings) -> list[Problem]:
 class SerialLink:
     """An open port; made by :func:`open_serial`, used by one thread only."""
 
-    def __init__(self, port: Any, name: str) -> None:
+    def __init__(self, port: Any, name: str, gather_s: float = GATHER_S) -> None:
         self._port = port
         self._name = name
+        self._gather_s = gather_s
+        self._closing = threading.Lock()
+        self._is_closed = False
         self._socket = getattr(port, "_socket", None)
 
     def read(self) -> bytes | None:
@@ -107,14 +113,37 @@ class SerialLink:
             first: bytes = self._port.read(1)
             if not first:
                 return None
-            time.sleep(GATHER_S)
+            time.sleep(self._gather_s)
             return first + self._rest()
         except Exception as error:
             # Not OSError alone: an adapter that vanishes shows itself as termios.error, TypeError or ValueError too.
             raise LinkLost(f"{self._name} broke off ({reason(error)}); check its plug and its power") from error
 
+    def write(self, data: bytes) -> None:
+        """Send all of ``data``.
+
+        Raises:
+            LinkLost: the device is gone, or takes nothing for :data:`WRITE_LIMIT_S`.
+
+        """
+        try:
+            self._port.write(data)
+        except Exception as error:  # as many kinds as for reading
+            raise LinkLost(
+                f"{self._name} takes no request ({reason(error)}); check its plug and its power"
+            ) from error
+
+    def wake(self) -> None:
+        """Have a read that is under way return at once; where the port cannot, it does after :data:`READ_LIMIT_S`."""
+        with self._closing, suppress(Exception):
+            # Not once it is closed: the number of the pipe behind it may by then be another file's.
+            if not self._is_closed:
+                self._port.cancel_read()
+
     def close(self) -> None:
         """Close the port, in whatever state it is."""
+        with self._closing:
+            self._is_closed = True
         with suppress(Exception):  # a device that has gone cannot be closed properly, and need not be
             self._port.close()
         if self._socket is not None:
@@ -132,8 +161,12 @@ class SerialLink:
             self._port.timeout = READ_LIMIT_S
 
 
-def open_serial(settings: PortSettings) -> SerialLink:
+def open_serial(settings: PortSettings, gather_s: float = GATHER_S) -> SerialLink:
     """Open a port; blocks for as long as that takes.
+
+    Args:
+        settings: which, and how.
+        gather_s: seconds to wait after the first byte for those that follow.
 
     Raises:
         LinkUnavailable: with the reason and the remedy.
@@ -149,6 +182,7 @@ def open_serial(settings: PortSettings) -> SerialLink:
         port.parity = PARITIES[settings.parity]
         port.stopbits = settings.stop_bits
         port.timeout = READ_LIMIT_S
+        port.write_timeout = WRITE_LIMIT_S
         port.exclusive = True
         port.dtr = settings.dtr
         port.rts = settings.rts
@@ -160,7 +194,7 @@ def open_serial(settings: PortSettings) -> SerialLink:
         if port is not None and port.is_open:
             port.close()
         raise LinkUnavailable(_why_not(settings.port, name, error)) from error
-    return SerialLink(port, name)
+    return SerialLink(port, name, gather_s)
 
 
 def _open_native(port: Any, dtr: bool) -> None:
