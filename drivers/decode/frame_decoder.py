@@ -79,6 +79,11 @@ class _Assembly:
         self.arrivals: list[int] = []
         self.incomplete = 0
         self._kinds = {message.name for message in messages}
+        # Repeats that are counted in the frame join the group once one has a reading: how many a device has is not
+        # known before, and a group may widen.
+        counted = {s for m in messages for f in m.fields if f.count_byte is not None for s in f.signals}
+        self._shown = [place for place, signal in enumerate(group.signals) if signal not in counted]
+        self._hidden = {place for place, signal in enumerate(group.signals) if signal in counted}
         self._within = within
         self._pending: _Pending | None = None
         self._clock = ArrivalClock() if spaced else None
@@ -92,10 +97,18 @@ class _Assembly:
             pending = self._pending = _Pending(len(self.group.signals), arrival)
         for place, value in zip(places, values, strict=True):
             pending.values[place] = value
+        if self._hidden:
+            self._show(pending.values)
         pending.parts.add(message.name)
         pending.latest = arrival
         if pending.parts == self._kinds:
             self.close()
+
+    def _show(self, values: Sequence[float]) -> None:
+        """Widen the group by each signal that has its first reading."""
+        new = [place for place in sorted(self._hidden) if not math.isnan(values[place])]
+        self._shown += new
+        self._hidden -= set(new)
 
     def close(self) -> None:
         """Make a row of what has come."""
@@ -113,7 +126,11 @@ class _Assembly:
         if not self.ready:
             return None
         times = self.arrivals if self._clock is None else self._spaced(self._clock)
-        batch = Batch.of_rows(self.group, times, self.ready)
+        group, rows = self.group, self.ready
+        if len(self._shown) < len(group.signals) or self._shown != sorted(self._shown):
+            group = Group(group.source, group.name, tuple(group.signals[place] for place in self._shown))
+            rows = [[row[place] for place in self._shown] for row in rows]
+        batch = Batch.of_rows(group, times, rows)
         self.ready, self.arrivals = [], []
         return batch
 

@@ -1,0 +1,215 @@
+"""A device that speaks in binary frames on anything pyserial opens, understood by a frame map.
+
+The map says how the bytes become signals and what is asked for; see ``docs/frame-map.md``. The driver sends exactly
+the map's requests, byte for byte, and nothing else; a map without requests is one for a device that sends by itself,
+and then nothing is sent at all.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import AsyncIterator, Mapping
+from contextlib import AbstractAsyncContextManager
+from dataclasses import dataclass
+from typing import Any, ClassVar, Literal
+
+from telemetry.driver import OPEN_LIMIT_S, DriverContext, Settings
+from telemetry.model.batch import Batch
+from telemetry.model.errors import InputError, LinkError, LinkUnavailable, Problem, did_you_mean, printable
+
+from .decode.columns import is_number
+from .decode.frame_decoder import FrameDecoder, FrameFigures
+from .decode.frame_map import frame_map_of
+from .decode.frame_poll import FramePoll
+from .links import serial_port
+from .links.pump import Piece, Pump, PumpFigures
+
+log = logging.getLogger(__name__)
+
+DEFAULT_SILENCE_S = 5.0
+KEYS = (*serial_port.KEYS, "map", "silence_s")
+GATHER_S = 0.005
+"""A polled device answers and then waits: the rest of an answer is close behind its first byte."""
+BYTES_BEFORE_ADVICE = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class SerialFramesFigures:
+    """What the link and the frames are doing.
+
+    Attributes:
+        queue: the queue between the reading thread and the event loop.
+        frames: bytes, frames, rows, and what was bad, by reason.
+        requests: requests sent.
+
+    """
+
+    queue: PumpFigures
+    frames: FrameFigures
+    requests: int
+
+
+class SerialFramesDriver:
+    """Reads frames from a serial port; a :class:`telemetry.driver.Driver`."""
+
+    kind: ClassVar[Literal["wired", "radio", "plan"]] = "wired"
+
+    def __init__(self, context: DriverContext) -> None:
+        settings = context.settings
+        frame_map, problems = frame_map_of(settings.get("map"))
+        if frame_map is None:  # found good by check(); the file may have changed since
+            raise InputError("; ".join(str(problem) for problem in problems))
+        self._map = frame_map
+        self._clock = context.clock
+        self.silence_s: float | None = float(settings.get("silence_s", DEFAULT_SILENCE_S))
+        port = serial_port.port_settings(settings)
+        self._source = context.source
+        self._port = printable(port.port)
+        self._decoder = FrameDecoder(frame_map, context.source)
+        gather_s = GATHER_S if frame_map.requests else serial_port.GATHER_S
+        self._pump = Pump(lambda: serial_port.open_serial(port, gather_s), context.clock, f"serial port {self._port}")
+        self._poll: FramePoll | None = None
+        self._requests = 0
+        self._advised = False
+
+    @property
+    def figures(self) -> SerialFramesFigures:
+        """The figures of this opening, at any time."""
+        return SerialFramesFigures(self._pump.figures, self._decoder.figures, self._requests)
+
+    async def open(self) -> None:
+        """Open the port.
+
+        Raises:
+            LinkUnavailable: with the reason and the remedy.
+
+        """
+        try:
+            async with asyncio.timeout(OPEN_LIMIT_S - 1):
+                await self._pump.start()
+        except TimeoutError as error:
+            raise LinkUnavailable(f"{self._port} did not open within {OPEN_LIMIT_S:g} s; plug it in again") from error
+
+    async def readings(self) -> AsyncIterator[Batch]:
+        """Yield the rows that each read completes, and ask for more where the map has requests.
+
+        Raises:
+            LinkLost: the port broke or the far end closed it.
+
+        """
+        if self._map.requests and self._poll is None:
+            self._poll = FramePoll(self._map, self._clock.now())
+        taking: asyncio.Task[list[Piece[bytes]]] | None = None
+        try:
+            while True:
+                for batch in self._ask():
+                    yield batch
+                if taking is None:
+                    taking = asyncio.create_task(self._pump.take())
+                await self._wait_for(taking)
+                if taking.done():
+                    pieces, taking = taking, None
+                    for batch in self._decode(pieces.result()):
+                        yield batch
+        except LinkError:
+            for batch in self._decoder.cycle_over():
+                yield batch
+            raise
+        finally:
+            if taking is not None:
+                taking.cancel()
+                await asyncio.wait([taking])
+
+    async def close(self) -> None:
+        """Let the reading thread close the port, and wait until it has."""
+        await self._pump.stop()
+
+    def _ask(self) -> list[Batch]:
+        """Send what is due; return the rows that a request without an answer, or the cycle's end, leaves."""
+        batches: list[Batch] = []
+        while self._poll is not None and (step := self._poll.step(self._clock.now(), self._decoder.answered)):
+            if step.overdue:
+                batches += self._decoder.overdue()
+            if step.cycle_over:
+                batches += self._decoder.cycle_over()
+            if step.send is not None:
+                self._decoder.asked(step.send)
+                self._pump.send(step.send.data)
+                self._requests += 1
+        return batches
+
+    async def _wait_for(self, taking: asyncio.Task[list[Piece[bytes]]]) -> None:
+        """Return once something has been read, or the next request is due."""
+        if self._poll is None:
+            await asyncio.wait([taking])
+            return
+        sleeping = asyncio.create_task(self._clock.sleep_until(self._poll.wake))
+        try:
+            await asyncio.wait([taking, sleeping], return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            sleeping.cancel()
+
+    def _decode(self, pieces: list[Piece[bytes]]) -> list[Batch]:
+        batches: list[Batch] = []
+        for piece in pieces:
+            if piece.lost_before:
+                self._decoder.restart()
+            batches += self._decoder.feed(piece.data, piece.arrival)
+        if not self._advised:
+            self._advise()
+        return batches
+
+    def _advise(self) -> None:
+        """Say once in the log what is wrong with bytes that give nothing."""
+        figures = self._decoder.figures
+        if figures.rows:
+            self._advised = True
+        elif figures.bytes >= BYTES_BEFORE_ADVICE:
+            self._advised = True
+            reasons = (figures.bad + figures.unread).most_common(3)
+            shown = ", ".join(f"{reason}: {count}" for reason, count in reasons) or "no start of a frame"
+            log.warning(
+                "source %s: none of the first %d bytes from %s is of use (%s); check baud_rate and the frame map",
+                *(self._source, figures.bytes, self._port, shown),
+            )
+
+    @staticmethod
+    def check(settings: Settings) -> list[Problem]:
+        """Return every problem of a source's keys, those of its frame map among them."""
+        problems = [
+            Problem(printable(key), "is no key of this driver", f"leave it out{did_you_mean(key, KEYS)}")
+            for key in settings
+            if key not in KEYS
+        ]
+        problems += serial_port.check_port(settings)
+        frame_map, wrong = frame_map_of(settings.get("map"))
+        problems += wrong
+        if frame_map is not None and frame_map.envelope.one_per_piece:
+            right = "leave it out, and say how a frame begins and ends"
+            problems.append(Problem("map", "frame.one_per_piece has no meaning on a serial line", right))
+        silence_s = settings.get("silence_s", DEFAULT_SILENCE_S)
+        if not is_number(silence_s) or silence_s <= 0:
+            problems.append(Problem("silence_s", "is not a number of seconds above 0", "write silence_s = 5.0, say"))
+        elif frame_map is not None and frame_map.requests and silence_s * 1e6 <= frame_map.interval:
+            right = f"write silence_s = {3 * frame_map.interval / 1e6:g}, say"
+            problems.append(Problem("silence_s", "is no longer than the map's poll.interval_s", right))
+        return problems
+
+    @staticmethod
+    async def discover() -> list[dict[str, Any]]:
+        """Return a source's settings for each serial port in reach; what speaks there, they cannot tell."""
+        ports = await asyncio.to_thread(serial_port.serial_ports)
+        return [{"port": device, "baud_rate": 115200, "map": "pack.toml"} for device, _ in ports]
+
+    @staticmethod
+    def far_end(settings: Settings) -> AbstractAsyncContextManager[Mapping[str, Any]]:
+        """Put a simulated machine behind a pseudo-terminal; gives the settings that reach it.
+
+        Args:
+            settings: ``scenario``, ``seed`` and ``rate_hz`` of the simulated machine, each optional.
+
+        """
+        from .simulated.serial_frames_far_end import simulated_far_end
+
+        return simulated_far_end(settings)
