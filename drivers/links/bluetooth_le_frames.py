@@ -1,0 +1,116 @@
+"""Reads frames from a characteristic of an open Bluetooth LE device, by a frame map.
+
+What is written to the device is the map's requests, byte for byte, and nothing else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Iterable, Sequence
+
+from telemetry.model.batch import Batch
+from telemetry.model.clock import Clock
+from telemetry.model.errors import LinkError, LinkUnavailable
+
+from ..decode.frame_decoder import FrameDecoder, FrameFigures
+from ..decode.frame_layout import FrameMap
+from ..decode.frame_poll import FramePoll
+from .bluetooth_le_link import BluetoothLink, Notification, Present
+from .bluetooth_le_standard import notifying
+
+
+class FrameSession:
+    """One opening of a device with a frame map.
+
+    Args:
+        link: opened already.
+        source: the source's name.
+        clock: the run's clock.
+        frame_map: how the bytes are read and what is asked for.
+        notify: 128-bit UUID of the characteristic that sends.
+        write: 128-bit UUID of the characteristic that takes requests; None where the map has none.
+
+    """
+
+    def __init__(
+        self, link: BluetoothLink, source: str, clock: Clock, frame_map: FrameMap, notify: str, write: str | None
+    ) -> None:
+        self._link = link
+        self._clock = clock
+        self._map = frame_map
+        self._decoder = FrameDecoder(frame_map, source)
+        self._notify = notify
+        self._write = write
+        self._write_handle = 0
+
+    @property
+    def figures(self) -> FrameFigures:
+        """What became of the bytes so far."""
+        return self._decoder.figures
+
+    async def begin(self, present: Sequence[Present]) -> None:
+        """Find the characteristics and subscribe.
+
+        Raises:
+            LinkUnavailable: the device lacks one, or refuses.
+
+        """
+        sending = [one for one in present if one.uuid == self._notify and one.notifies]
+        if not sending:
+            raise LinkUnavailable(
+                f"{self._link} has no characteristic {self._notify} that notifies; for notify, choose from: "
+                f"{notifying(present)}"
+            )
+        if self._map.requests:
+            taking = [one for one in present if one.uuid == self._write and one.writable]
+            if not taking:
+                able = ", ".join([one.uuid for one in present if one.writable][:8]) or "none"
+                raise LinkUnavailable(
+                    f"{self._link} has no characteristic {self._write} that can be written; for write, choose "
+                    f"from: {able}"
+                )
+            self._write_handle = taking[0].handle
+        await self._link.subscribe(sending[0].handle)
+
+    async def batches(self) -> AsyncIterator[Batch]:
+        """Yield what the frames bring; where the map has requests, send them in its cycle.
+
+        Raises:
+            LinkLost: the device disconnected, or does not take a request.
+
+        """
+        poll = FramePoll(self._map, self._clock.now()) if self._map.requests else None
+        try:
+            while True:
+                if poll is not None:
+                    for batch in await self._ask(poll):
+                        yield batch
+                for batch in self._fed(await self._link.take(None if poll is None else poll.wake)):
+                    yield batch
+        except LinkError:
+            for batch in self._decoder.cycle_over():
+                yield batch
+            raise
+
+    async def _ask(self, poll: FramePoll) -> list[Batch]:
+        """Send what is due; return the rows that a request without an answer, or the cycle's end, leaves."""
+        found: list[Batch] = []
+        while step := poll.step(self._clock.now(), self._decoder.answered):
+            if step.overdue:
+                found += self._decoder.overdue()
+            if step.cycle_over:
+                found += self._decoder.cycle_over()
+            if step.send is not None:
+                self._decoder.asked(step.send)
+                await self._link.write(self._write_handle, step.send.data)
+        return found
+
+    def _fed(self, pieces: Iterable[Notification]) -> list[Batch]:
+        found: list[Batch] = []
+        for piece in pieces:
+            if piece.lost_before:
+                self._decoder.restart()
+            found += self._decoder.feed(piece.data, piece.arrival)
+        return found
+
+    async def end(self) -> None:
+        """Nothing runs beside :meth:`batches`."""
