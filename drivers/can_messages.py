@@ -50,12 +50,14 @@ class CanMessagesFigures:
         queue: the queue between the reading thread and the event loop.
         frames: what became of the data frames.
         error_frames: error frames seen.
+        unreadable: pieces of noise on the adapter's line, and frames cut short by it.
 
     """
 
     queue: PumpFigures
     frames: CanFigures
     error_frames: int
+    unreadable: int
 
 
 class CanMessagesDriver:
@@ -72,13 +74,14 @@ class CanMessagesDriver:
         self._pump = Pump(lambda: can_bus.open_can(bus, context.clock), context.clock, f"CAN bus {bus.name}")
         self._batches = CanBatches(context.source, (), 0)
         self._error_frames = 0
+        self._unreadable = 0
         self._identifiers: Counter[int] = Counter()
         self._advised = False
 
     @property
     def figures(self) -> CanMessagesFigures:
         """The figures of this opening, at any time."""
-        return CanMessagesFigures(self._pump.figures, self._batches.figures, self._error_frames)
+        return CanMessagesFigures(self._pump.figures, self._batches.figures, self._error_frames, self._unreadable)
 
     async def open(self) -> None:
         """Read the catalogue and open the bus.
@@ -111,6 +114,7 @@ class CanMessagesDriver:
                 if piece.lost_before:
                     self._batches.frames_lost()
                 self._error_frames += piece.data.errors
+                self._unreadable += piece.data.unreadable
                 self._batches.feed(piece.data.frames)
                 self._batches.close_due(piece.arrival)
                 if not self._advised and piece.data.frames:

@@ -8,6 +8,7 @@ acknowledge, it is, unless the owner says otherwise.
 from __future__ import annotations
 
 import errno
+import re
 import sys
 import time
 from collections.abc import Mapping
@@ -72,10 +73,18 @@ class BusSettings:
 
 
 class CanRead(NamedTuple):
-    """What one read gave: data frames in order, the error frames among them counted. May be empty: time passed."""
+    """What one read gave; may be empty: then only time has passed.
+
+    Attributes:
+        frames: data frames in the order of arrival.
+        errors: error frames among them.
+        unreadable: pieces of noise on the adapter's line, and frames cut short by it.
+
+    """
 
     frames: list[CanFrame]
     errors: int
+    unreadable: int
 
 
 def bus_settings(settings: Settings) -> BusSettings:
@@ -151,6 +160,7 @@ class CanLink:
         self._clock = clock
         self._errors_in_a_row = 0
         self._unreadable_in_a_row = 0
+        self._unreadable = 0
         self._last = 0
 
     def read(self) -> CanRead:
@@ -178,6 +188,7 @@ class CanLink:
         try:
             message = self._bus.recv(seconds)
         except Exception as error:
+            self._unreadable += 1
             self._unreadable_in_a_row += 1
             if not _is_noise(error) or self._unreadable_in_a_row > UNREADABLE_BEFORE_LOST:
                 raise
@@ -209,7 +220,10 @@ class CanLink:
                 self._errors_in_a_row += 1
                 continue
             self._errors_in_a_row = 0
-            if message.is_remote_frame or not message.is_rx or len(message.data) != message.dlc:
+            if message.is_remote_frame or not message.is_rx:
+                continue
+            if len(message.data) != message.dlc:
+                self._unreadable += 1
                 continue
             ago = min(max(newest - message.timestamp, 0.0), GATHER_S)
             self._last = max(self._last, now - round(ago * 1e6))
@@ -217,7 +231,8 @@ class CanLink:
             frames.append(CanFrame(self._last, key, bytes(message.data)))
         if self._errors_in_a_row >= ERRORS_BEFORE_LOST:
             raise LinkLost(errors_explained(self._settings, self._errors_in_a_row))
-        return CanRead(frames, errors)
+        unreadable, self._unreadable = self._unreadable, 0
+        return CanRead(frames, errors, unreadable)
 
 
 def open_can(settings: BusSettings, clock: Clock) -> CanLink:
@@ -265,14 +280,15 @@ def _said(error: BaseException) -> str:
 
 def _number(error: BaseException | None) -> int | None:
     """Return the operating system's number for an error, which python-can may have wrapped."""
+    in_text = re.search(r"\((\d+), '", str(error))  # pyserial keeps some only there: (25, '...')
     for _ in range(4):
         if error is None:
-            return None
+            break
         number = getattr(error, "errno", None) or getattr(error, "error_code", None)
         if isinstance(number, int):
             return number
         error = error.__cause__ or error.__context__
-    return None
+    return int(in_text[1]) if in_text else None
 
 
 def _is_noise(error: BaseException | None) -> bool:
@@ -290,27 +306,45 @@ def _why_not(settings: BusSettings, error: Exception) -> str:
     """Return one sentence on why the bus cannot be opened, with the remedy."""
     name, number, said = settings.name, _number(error), _said(error)
     channel = printable(settings.channel)
-    if isinstance(error, TypeError):
-        return f"{name} does not take these settings ({said}); check bit_rate, listen_only and options"
+    if isinstance(error, TypeError) and settings.channel is None:
+        return f"{name} cannot be opened without a channel; name the adapter's port or number as channel"
+    if isinstance(error, TypeError | ValueError):
+        return f"{name} does not take these settings ({said}); check channel, bit_rate and options"
+    known = _BY_NUMBER.get(0 if number is None else number)
     if settings.interface == "socketcan":
         if number == errno.ENODEV:
             return f"there is no CAN interface {channel}; plug the adapter in, and list those in reach: ip link"
         if number == errno.ENETDOWN:
             return f"{name} is down; {_up(settings)}"
-    if isinstance(error, ImportError | NotImplementedError) or "not installed" in said or "import module" in said:
+        if number == errno.EAFNOSUPPORT:
+            return "this system's kernel has no CAN sockets; load them: sudo modprobe can_raw, or use another adapter"
+    if settings.interface == "udp_multicast":
+        return f"{name} cannot be opened ({said}); the channel is a multicast address such as 239.74.163.2"
+    if known is not None:
+        return known.format(name=name, channel=channel)
+    if _is_missing(error, said):
         return f"{name} needs a package or driver that is not here ({said}); install what the adapter's maker names"
-    if number == errno.ENOENT or "No such file" in said:
-        return f"there is no port {channel}; plug the adapter in, or name another channel"
-    if number in (errno.EACCES, errno.EPERM) or "Permission denied" in said:
-        right = (
-            "run: sudo usermod -a -G dialout $USER, then log out and in" if sys.platform != "win32" else "close it"
-        )
-        return f"you have no right to open {name}; {right}"
-    if number == errno.EBUSY:
-        return f"{name} is in use by another program; close that program"
-    if isinstance(error, ValueError):
-        return f"{name} does not take these settings ({said}); check channel, bit_rate and options"
     return f"{name} cannot be opened ({said}); check that the adapter is plugged in and its driver installed"
+
+
+_RIGHT = (
+    "close the program that uses it"
+    if sys.platform == "win32"
+    else "join its group (sudo usermod -a -G dialout $USER), then log out and in again"
+)
+_BY_NUMBER = {
+    errno.ENOENT: "there is no port {channel}; plug the adapter in, or name another channel",
+    errno.EACCES: f"you have no right to open {{name}}; {_RIGHT}",
+    errno.EPERM: f"you have no right to open {{name}}; {_RIGHT}",
+    errno.EBUSY: "{name} is in use by another program; close that program",
+    errno.ENOTTY: "{channel} is not a serial device; name the adapter's port as channel",
+}
+
+
+def _is_missing(error: Exception, said: str) -> bool:
+    """Tell whether what drives the adapter is not installed; some interfaces of python-can then trip over a name."""
+    hints = ("not installed", "import module", "library not found", "not found: ")
+    return isinstance(error, ImportError | NotImplementedError | NameError) or any(hint in said for hint in hints)
 
 
 def _why_lost(name: str, error: Exception) -> str:

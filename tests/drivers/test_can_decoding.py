@@ -1,0 +1,447 @@
+"""CAN frames to readings, held against published bytes and against cantools, canmatrix and nmea2000."""
+
+from __future__ import annotations
+
+import io
+import math
+from pathlib import Path
+
+import canmatrix.formats
+import cantools.database
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from nmea2000.decoder import NMEA2000Decoder
+
+from drivers.decode.can_batches import DEVICE_SILENT_US, CanBatches
+from drivers.decode.can_frames import (
+    EXTENDED,
+    FAST_PACKET_LIMIT_US,
+    CanFrame,
+    FastPackets,
+    Identifier,
+    parts_of,
+)
+from drivers.decode.can_groups import GroupRows
+from drivers.decode.can_signals import MessageDecoder, Take
+from drivers.decode.can_standards import FILES, FOLDER, standard_messages
+from drivers.decode.message_catalogue import read_catalogue
+from drivers.simulated.can_far_end import encoded
+from telemetry.model.batch import Group
+
+# The message of motohawk.dbc in the cantools repository (tests/files/dbc); its signals lie as there.
+MOTOHAWK = """\
+VERSION "HIPBNYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYY"
+
+NS_ :
+
+BS_:
+
+BU_: PCM1 FOO
+
+BO_ 496 ExampleMessage: 8 PCM1
+ SG_ Temperature : 0|12@0- (0.01,250) [229.52|270.47] "degK"  PCM1,FOO
+ SG_ AverageRadius : 6|6@0+ (0.1,0) [0|5] "m"  Vector__XXX
+ SG_ Enable : 7|1@0+ (1,0) [0|0] "-"  Vector__XXX
+
+VAL_ 496 Enable 1 "Enabled" 0 "Disabled" ;
+"""
+
+
+def of_standard(name, **keys):
+    return CanBatches("bus", standard_messages({"standard": [name], **keys}, set()), 250_000)
+
+
+def decoded(batches, *frames):
+    """The last reading of each signal after these frames, given as (key, hexadecimal bytes)."""
+    batches.feed(CanFrame(1000 * n, key, bytes.fromhex(data)) for n, (key, data) in enumerate(frames))
+    return {s: row for b in batches.taken() for s, row in zip(b.group.signals, b.values[-1].tolist(), strict=True)}
+
+
+# The published identifiers of SAE J1939-21 with the parts they are made of; two decoders agree on them.
+@pytest.mark.parametrize(
+    ("key", "parts"),
+    [
+        (0x18FEF100, Identifier(6, 65265, 255, 0)),
+        (0x0CF00400, Identifier(3, 61444, 255, 0)),
+        (0x18EAFF00, Identifier(6, 59904, 255, 0)),
+        (0x18FEF700, Identifier(6, 65271, 255, 0)),
+        (0x19F21423, Identifier(6, 127508, 255, 35)),
+        (0x19FFFD46, Identifier(6, 131069, 255, 70)),
+    ],
+)
+def test_identifiers_come_apart_as_published(key, parts):
+    assert parts_of(key) == parts
+    assert parts_of(key | EXTENDED) == parts
+
+
+@given(st.integers(0, 2**29 - 1))
+def test_identifiers_come_apart_as_nmea2000_has_it(key):
+    group, source, destination, priority = NMEA2000Decoder.extract_header(key)
+    ours = parts_of(key)
+    assert (ours.priority, ours.group, ours.destination, ours.source) == (priority, group, destination, source)
+
+
+# Field types, scales and offsets: the open RV-C specification, table 5.3; bytes worked out by hand from them.
+def test_rv_c_worked_bytes():
+    got = decoded(
+        of_standard("rv-c"),
+        (EXTENDED | 0x19FFFD46, "01 78 05 04 E4 0A 35 77"),
+        (EXTENDED | 0x19FFFC46, "01 78 40 25 A0 5A 00 FF"),
+        (EXTENDED | 0x19FFFB46, "01 78 C0 50 00 BE 0C 00"),
+    )
+    assert got["pack_voltage"] == pytest.approx(51.45, abs=1e-9)
+    assert got["pack_current"] == pytest.approx(-35.1, abs=1e-6)
+    assert got["pack_temperature_1"] == 25.0
+    assert got["soc_reported"] == 80.0
+    assert got["extra_minutes_remaining"] == 90.0
+    assert got["extra_state_of_health"] == 96.0
+    assert got["extra_capacity_remaining_ah"] == 80.0
+    assert got["extra_relative_capacity"] == 95.0
+    assert got["extra_ripple_mv"] == 12.0
+
+
+def test_rv_c_zero_current_is_its_published_count():
+    got = decoded(of_standard("rv-c"), (EXTENDED | 0x19FFFD46, "01 78 05 04 00 94 35 77"))  # 77359400
+    assert got["pack_current"] == 0.0
+
+
+def test_rv_c_special_values_are_unknown():
+    for code in ("FF", "FE", "FD"):
+        got = decoded(
+            of_standard("rv-c"),
+            (EXTENDED | 0x19FFFD46, f"01 78 {code} FF {code} FF FF FF"),
+            (EXTENDED | 0x19FFFC46, f"01 78 {code} FF {code} {code} FF FF"),
+        )
+        assert all(math.isnan(value) for value in got.values())
+        assert len(got) == 5
+
+
+# Parameters of SAE J1939-71, places from memory; bytes worked out by hand.
+def test_j1939_worked_bytes():
+    got = decoded(
+        of_standard("j1939"),
+        (EXTENDED | 0x18FEF700, "FF FF FF FF 10 04 FF FF"),
+        (EXTENDED | 0x18FEF100, "FF 00 0A FF FF FF FF FF"),
+    )
+    assert got["pack_voltage"] == pytest.approx(52.0, abs=1e-9)
+    assert got["vehicle_speed"] == 10.0
+    assert math.isnan(got["pack_current"])
+
+
+# SAE J1939-71, ranges of transmitted values: FAFF is the last reading of 16 bits, FE.. is error, FF.. not available.
+@pytest.mark.parametrize(("count", "is_reading"), [(0xFAFF, True), (0xFB00, False), (0xFE00, False), (0xFFFF, False)])
+def test_j1939_special_values_are_unknown(count, is_reading):
+    data = f"FF {count.to_bytes(2, 'little').hex()} FF FF FF FF FF"
+    got = decoded(of_standard("j1939"), (EXTENDED | 0x18FEF100, data))
+    assert math.isnan(got["vehicle_speed"]) is not is_reading
+    if is_reading:
+        assert got["vehicle_speed"] == 64255 / 256
+
+
+# NMEA 2000 127508 and 127506: bytes decoded by the PyPI package nmea2000.
+def test_nmea_2000_worked_bytes():
+    got = decoded(
+        of_standard("nmea-2000", instance=1),
+        (EXTENDED | 0x19F21423, "01 1B 14 A1 FE 77 74 2A"),
+        (EXTENDED | 0x19F21223, "00 0B 05 01 00 50 60 5A"),
+        (EXTENDED | 0x19F21223, "01 00 0C 00 5F 00 FF FF"),
+    )
+    assert got["pack_voltage"] == pytest.approx(51.47, abs=1e-9)
+    assert got["pack_current"] == pytest.approx(-35.1, abs=1e-9)
+    assert got["pack_temperature_1"] == pytest.approx(298.15 - 273.15, abs=1e-9)
+    assert got["soc_reported"] == 80.0
+    assert got["extra_state_of_health"] == 96.0
+    assert got["extra_minutes_remaining"] * 60 == 5400
+    assert got["extra_ripple_v"] == pytest.approx(0.012)
+    assert got["extra_capacity_remaining_ah"] == 95.0
+
+
+def test_nmea_2000_not_available_is_unknown():
+    got = decoded(of_standard("nmea-2000", instance=1), (EXTENDED | 0x19F21423, "01 FF 7F FF 7F FF FF FF"))
+    assert all(math.isnan(got[s]) for s in ("pack_voltage", "pack_current", "pack_temperature_1"))
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(-32768, 32760), st.integers(-32768, 32760), st.integers(0, 65000))
+def test_nmea_2000_battery_status_as_the_reference_decoder_has_it(voltage, current, temperature):
+    data = (
+        b"\x01"
+        + voltage.to_bytes(2, "little", signed=True)
+        + current.to_bytes(2, "little", signed=True)
+        + temperature.to_bytes(2, "little")
+        + b"\x2a"
+    )
+    reference = NMEA2000Decoder().decode(f"can0  19F21423   [8]  {data.hex(' ').upper()}")
+    theirs = {field.id: field.value for field in reference.fields}
+    got = decoded(of_standard("nmea-2000", instance=1), (EXTENDED | 0x19F21423, data.hex()))
+    assert got["pack_voltage"] == pytest.approx(theirs["voltage"], abs=1e-9)
+    assert got["pack_current"] == pytest.approx(theirs["current"], abs=1e-9)
+    assert got["pack_temperature_1"] == pytest.approx(theirs["temperature"] - 273.15, abs=1e-6)
+
+
+# CiA 418: objects, types and scales of the published profile; bytes worked out by hand.
+def test_canopen_418_worked_bytes():
+    mapped = {"tpdo2": ["60600020", "60810008"], "tpdo3": ["60700010", "60510010"]}
+    got = decoded(
+        of_standard("canopen-418", node=3, pdo=mapped),
+        (0x183, "C8 00 01"),
+        (0x283, "CD CC 00 00 50"),
+        (0x383, "20 01 08 00"),
+    )
+    assert got["pack_temperature_1"] == 25.0
+    assert got["extra_battery_status"] == 1.0
+    assert got["pack_voltage"] == pytest.approx(51.2, abs=1 / 2048)
+    assert got["soc_reported"] == 80.0
+    assert got["extra_charge_current_requested"] == 18.0
+    assert got["extra_charge_spent_ah"] == 1.0
+
+
+def test_canopen_418_ends_of_the_temperatures_range():
+    for count, known in ((-320, -40.0), (680, 85.0), (-321, math.nan), (681, math.nan)):
+        got = decoded(of_standard("canopen-418"), (0x181, count.to_bytes(2, "little", signed=True).hex() + "00"))
+        assert got["pack_temperature_1"] == pytest.approx(known, nan_ok=True)
+
+
+def test_canopen_418_second_battery_stands_0x800_higher():
+    assert decoded(of_standard("canopen-418", instance=2, pdo={"tpdo2": ["68600020"]}), (0x281, "CD CC 00 00"))
+    assert not decoded(of_standard("canopen-418", instance=2, pdo={"tpdo2": ["60600020"]}), (0x281, "CD CC 00 00"))
+
+
+# cantools' documentation of motohawk.dbc: these bytes are 250.55 K, 3.2 m, enabled.
+def test_dbc_worked_bytes(tmp_path):
+    (tmp_path / "motohawk.dbc").write_text(MOTOHAWK, encoding="utf-8")
+    (layout,) = read_catalogue(tmp_path / "motohawk.dbc")
+    decoder = MessageDecoder([Take(field, name) for name, field in layout.fields.items()])
+    got = dict(zip(decoder.signals, decoder.decode(bytes.fromhex("C0 06 E0 00 00 00 00 00")), strict=True))
+    assert got["Temperature"] == pytest.approx(250.55, abs=1e-9)
+    assert got["AverageRadius"] == pytest.approx(3.2, abs=1e-9)
+    assert got["Enable"] == 1.0
+
+
+# Bit 31 marks 29-bit identifiers in DBC files: 2566869571 is 18FF5243.
+def test_dbc_extended_identifier(tmp_path):
+    text = MOTOHAWK.replace("BO_ 496", "BO_ 2566869571").replace("VAL_ 496", "VAL_ 2566869571")
+    (tmp_path / "extended.dbc").write_text(text, encoding="utf-8")
+    assert read_catalogue(tmp_path / "extended.dbc")[0].key == EXTENDED | 0x18FF5243
+
+
+MIXED = """\
+VERSION ""
+
+NS_ :
+
+BS_:
+
+BU_: D
+
+BO_ 100 Mixed: 8 D
+ SG_ Kind M : 0|8@1+ (1,0) [0|0] "" D
+ SG_ Low m0 : 16|13@1- (0.5,-3) [0|0] "" D
+ SG_ High m0 : 39|17@0- (0.25,1) [0|0] "" D
+ SG_ Wide m1 : 23|32@0+ (1,0) [0|0] "" D
+ SG_ Small m2 : 16|32@1- (1,0) [0|0] "" D
+ SG_ Odd m3 : 18|3@1+ (2,1) [0|0] "" D
+ SG_ Always : 56|8@1- (1,0) [0|0] "" D
+
+SIG_VALTYPE_ 100 Small : 1;
+"""
+
+
+@pytest.fixture(scope="module")
+def mixed(tmp_path_factory):
+    path = tmp_path_factory.mktemp("catalogue") / "mixed.dbc"
+    path.write_text(MIXED, encoding="utf-8")
+    return path
+
+
+@settings(max_examples=300, deadline=None)
+@given(data=st.binary(min_size=8, max_size=8), kind=st.integers(0, 3))
+def test_any_bytes_mean_what_cantools_and_canmatrix_say(mixed, data, kind):
+    data = bytes([kind]) + data[1:]
+    (layout,) = read_catalogue(mixed)
+    decoder = MessageDecoder([Take(field, name) for name, field in layout.fields.items()])
+    got = {n: v for n, v in zip(decoder.signals, decoder.decode(data), strict=True) if v is not None}
+    reference = cantools.database.load_file(mixed).decode_message(100, data, decode_choices=False)
+    assert got.keys() == reference.keys()
+    second = matrix(mixed).frame_by_name("Mixed").decode(data)
+    for name, value in got.items():
+        assert np.array_equal(value, reference[name], equal_nan=True), name
+        other = second[name].raw_value if name == "Small" else float(second[name].phys_value)
+        assert np.isclose(value, other, rtol=1e-12, equal_nan=True), name
+
+
+MATRICES = {}
+
+
+def matrix(path):
+    if path not in MATRICES:
+        MATRICES[path] = canmatrix.formats.loadp_flat(str(path))
+    return MATRICES[path]
+
+
+# The data files of the standards themselves: two independent readers must understand them alike.
+@pytest.mark.parametrize("name", [name for name in FILES.values() if name != "canopen_418"])
+def test_cantools_and_canmatrix_agree_on_our_own_catalogues(name):
+    ours = cantools.database.load_file(FOLDER / f"{name}.dbc")
+    theirs = canmatrix.formats.load_flat(io.BytesIO((FOLDER / f"{name}.dbc").read_bytes()), "dbc")
+    for message in ours.messages:
+        frame = theirs.frame_by_name(message.name)
+        assert (frame.arbitration_id.id, frame.size) == (message.frame_id, message.length)
+        assert {s.name for s in frame.signals} == {s.name for s in message.signals}
+        for signal in message.signals:
+            other = frame.signal_by_name(signal.name)
+            assert (other.start_bit, other.size, other.is_signed) == (signal.start, signal.length, signal.is_signed)
+            assert (float(other.factor), float(other.offset)) == (signal.scale, signal.offset)
+            assert other.unit == (signal.unit or "")
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(0, 3000), st.floats(-2000, 2000))
+def test_encode_then_decode_is_within_half_a_step(voltage, current):
+    layout = next(x for x in read_catalogue(FOLDER / "rv_c.dbc") if x.name == "DcSourceStatus1")
+    data = encoded(layout, {"Instance": 1, "Priority": 120, "Voltage": voltage, "Current": current})
+    reference = cantools.database.load_file(FOLDER / "rv_c.dbc").decode_message("DcSourceStatus1", data)
+    got = decoded(of_standard("rv-c"), (EXTENDED | 0x19FFFD46, data.hex()))
+    assert got["pack_voltage"] == reference["Voltage"] == pytest.approx(voltage, abs=0.025 + 1e-9)
+    assert got["pack_current"] == reference["Current"] == pytest.approx(current, abs=0.0005 + 1e-6)
+
+
+def fast_packet(key, sequence, payload):
+    """The frames of a fast packet, by the published layout."""
+    frames = [bytes([sequence << 5, len(payload)]) + payload[:6]]
+    frames += [
+        bytes([sequence << 5 | n + 1]) + payload[6 + 7 * n : 13 + 7 * n].ljust(7, b"\xff")
+        for n in range(math.ceil((len(payload) - 6) / 7))
+    ]
+    return [(key, frame) for frame in frames]
+
+
+@st.composite
+def interleaved(draw):
+    """Several senders' and sequences' packets, each in order, mixed at will."""
+    places = draw(st.lists(st.tuples(st.integers(0, 3), st.integers(0, 7)), min_size=1, max_size=6, unique=True))
+    payloads = [draw(st.binary(min_size=7, max_size=60)) for _ in places]
+    queues = [
+        fast_packet(EXTENDED | 0x19F21200 | sender, sequence, payload)
+        for (sender, sequence), payload in zip(places, payloads, strict=True)
+    ]
+    order = draw(st.permutations([n for n, queue in enumerate(queues) for _ in queue]))
+    taken = [iter(queue) for queue in queues]
+    return payloads, [next(taken[n]) for n in order]
+
+
+@settings(max_examples=150, deadline=None)
+@given(interleaved())
+def test_any_interleaving_of_fast_packets_gives_the_same_messages(case):
+    payloads, frames = case
+    packets = FastPackets()
+    got = [whole for key, data in frames if (whole := packets.feed(CanFrame(0, key, data))) is not None]
+    assert sorted(got) == sorted(payloads)
+    assert packets.given_up == 0
+
+
+def test_a_fast_packet_with_a_frame_missing_gives_nothing_and_the_next_is_whole():
+    payload = bytes(range(20))
+    first = fast_packet(EXTENDED | 0x19F21201, 1, payload)
+    packets = FastPackets()
+    for key, data in (first[0], first[2]):
+        assert packets.feed(CanFrame(0, key, data)) is None
+    assert packets.given_up == 1
+    again = fast_packet(EXTENDED | 0x19F21201, 2, payload)
+    assert [packets.feed(CanFrame(0, key, data)) for key, data in again][-1] == payload
+
+
+def test_a_fast_packet_that_stalls_is_given_up():
+    (key, first), (_, second) = fast_packet(EXTENDED | 0x19F21201, 1, bytes(13))
+    packets = FastPackets()
+    packets.feed(CanFrame(0, key, first))
+    assert packets.feed(CanFrame(FAST_PACKET_LIMIT_US + 1, key, second)) is None
+
+
+def test_fast_packets_never_finished_take_no_room():
+    packets = FastPackets()
+    for n in range(10_000):
+        packets.feed(CanFrame(0, EXTENDED | 0x19F20000 | n, b"\x00\x20abcdef"))
+    assert packets.given_up >= 9_800
+
+
+def rv_c_status(sender, priority, volts, instance=1):
+    count = round(volts / 0.05).to_bytes(2, "little").hex()
+    return EXTENDED | 0x19FFFD00 | sender, f"{instance:02X}{priority:02X}{count}00943577"
+
+
+# RV-C: of two devices that report one instance, the one with the higher device priority is to be believed.
+def test_of_two_devices_the_higher_priority_is_read():
+    batches = of_standard("rv-c")
+    low, high = rv_c_status(0x10, 60, 50.0), rv_c_status(0x46, 120, 51.0)
+    assert decoded(batches, low)["pack_voltage"] == pytest.approx(50.0)
+    assert decoded(batches, low, high, low)["pack_voltage"] == pytest.approx(51.0)
+    assert batches.figures.other_devices == 1
+    late = CanFrame(DEVICE_SILENT_US * 2, low[0], bytes.fromhex(low[1]))
+    batches.feed([late])
+    assert batches.taken()[0].column("pack_voltage").tolist() == pytest.approx([50.0])
+
+
+def test_of_two_devices_of_one_priority_the_first_is_kept():
+    batches = of_standard("rv-c")
+    got = decoded(batches, rv_c_status(0x10, 80, 50.0), rv_c_status(0x11, 80, 51.0))
+    assert got["pack_voltage"] == pytest.approx(50.0)
+
+
+def test_another_instance_is_not_mixed_in():
+    batches = of_standard("rv-c")
+    got = decoded(batches, rv_c_status(0x46, 120, 51.0), rv_c_status(0x46, 120, 13.0, instance=2))
+    assert got["pack_voltage"] == pytest.approx(51.0)
+    assert batches.figures.other_instances == {2: 1}
+
+
+def test_a_second_standard_does_not_give_a_signal_that_the_first_gives():
+    messages = standard_messages({"standard": ["rv-c", "nmea-2000", "j1939", "canopen-418"]}, {"soc_reported"})
+    signals = [take.signal for message in messages for take in message.wanted.takes]
+    assert len(set(signals)) == len(signals)
+    assert "soc_reported" not in signals
+    assert "extra_nmea_2000_pack_voltage" in signals
+
+
+def test_a_message_cut_short_gives_what_it_holds():
+    got = decoded(of_standard("rv-c"), (EXTENDED | 0x19FFFD46, "01 78 05 04 E4"))
+    assert got["pack_voltage"] == pytest.approx(51.45)
+    assert math.isnan(got["pack_current"])
+
+
+NAMES = tuple(f"cell_{n:02d}_voltage" for n in range(1, 9))
+
+
+def test_a_group_closes_when_all_has_come_when_it_begins_again_and_when_time_is_over():
+    rows = GroupRows(Group("bus", "cells", NAMES), 250_000)
+    rows.add(1000, range(4), [1.0, 2.0, 3.0, 4.0])
+    rows.add(2000, range(4, 8), [5.0, 6.0, 7.0, 8.0])
+    rows.add(10_000, range(4), [1.1, 2.1, 3.1, 4.1])
+    rows.add(20_000, range(4), [1.2, 2.2, 3.2, 4.2])
+    rows.close_due(270_000)
+    assert len(rows.taken()) == 2, "the third row still waits"
+    rows.close_due(270_001)
+    last = rows.taken()
+    assert last.t.tolist() == [20_000]
+    assert np.isnan(last.values[0, 4:]).all()
+    assert rows.incomplete == 2
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.lists(st.permutations(range(4)), min_size=1, max_size=6))
+def test_whole_rounds_give_whole_rows_whatever_their_order(rounds):
+    rows = GroupRows(Group("bus", "cells", NAMES), 250_000)
+    for turn, order in enumerate(rounds):
+        for step, part in enumerate(order):
+            t = turn * 100_000 + step
+            rows.add(t, (2 * part, 2 * part + 1), [turn + part / 10, turn + part / 10 + 0.01])
+    batch = rows.taken()
+    expected = [[turn + n // 2 / 10 + n % 2 / 100 for n in range(8)] for turn in range(len(rounds))]
+    assert np.allclose(batch.values, expected)
+    assert batch.t.tolist() == [turn * 100_000 + 3 for turn in range(len(rounds))]
+
+
+def test_the_data_files_are_beside_the_code():
+    assert {path.name for path in Path(FOLDER).iterdir()} >= {f"{name}.toml" for name in FILES.values()}

@@ -1,0 +1,241 @@
+"""The CAN driver on buses that really carry frames: virtual, UDP multicast, and a serial adapter on a pty."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+
+import can
+import pytest
+
+from drivers.can_messages import CanMessagesDriver
+from drivers.decode.can_frames import EXTENDED
+from drivers.links import can_bus
+from drivers.links.can_bus import ERRORS_BEFORE_LOST, FarEndBus
+from drivers.simulated.can_far_end import CanFarEnd, OverBus, OverSerialLine
+from telemetry.driver import DriverContext
+from telemetry.model.batch import Batch, Group
+from telemetry.model.clock import SystemClock
+from telemetry.model.errors import LinkLost, LinkUnavailable
+
+PACK = Group("machine", "pack", ("pack_voltage", "pack_current", "soc_reported"))
+CELLS = Group("machine", "cells", tuple(f"cell_{n:02d}_voltage" for n in range(1, 15)))
+VOLTS = [3.3 + n / 1000 for n in range(14)]
+
+
+class Steady:
+    """A machine whose readings do not change: a row of each group every 20 ms."""
+
+    def __init__(self, start):
+        self._next = start
+
+    def advance_to(self, t):
+        batches = []
+        while self._next <= t:
+            batches.append(Batch.of_rows(PACK, [self._next], [(51.45, -35.1, 80.0)]))
+            batches.append(Batch.of_rows(CELLS, [self._next], [VOLTS]))
+            self._next += 20_000
+        return batches
+
+
+def driver(settings):
+    assert CanMessagesDriver.check(settings) == []
+    return CanMessagesDriver(DriverContext("pack", settings, SystemClock()))
+
+
+async def rows(opened, count, seconds=10.0):
+    """The last row of each group, once so many have come, as signal -> value."""
+    seen, found = 0, {}
+    async with asyncio.timeout(seconds):
+        async for batch in opened.readings():
+            seen += len(batch)
+            found |= dict(zip(batch.group.signals, batch.values[-1].tolist(), strict=True))
+            if seen >= count:
+                break
+    return found
+
+
+def far_end(way):
+    clock = SystemClock()
+    return CanFarEnd(Steady(clock.now()), clock, way, [PACK.signals, CELLS.signals])
+
+
+def multicast_works():
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as tried:
+        try:
+            tried.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, 0)
+            tried.sendto(b"", ("239.74.163.2", 43113))
+        except OSError:
+            return False
+    return True
+
+
+@pytest.mark.parametrize(
+    "way",
+    [
+        pytest.param(lambda: OverBus("virtual", "garden"), id="virtual"),
+        pytest.param(
+            lambda: OverBus("udp_multicast", "239.74.163.77", hop_limit=0),
+            id="udp-multicast",
+            marks=pytest.mark.skipif(not multicast_works(), reason="this computer has no route for multicast"),
+        ),
+        pytest.param(OverSerialLine, id="serial-adapter"),
+    ],
+)
+async def test_what_the_devices_send_arrives(way):
+    async with far_end(way()) as devices:
+        opened = driver(devices.settings)
+        await opened.open()
+        got = await rows(opened, 40)
+        await opened.close()
+    assert got["pack_voltage"] == pytest.approx(51.45, abs=0.025)
+    assert got["pack_current"] == pytest.approx(-35.1, abs=0.0005)
+    assert got["soc_reported"] == 80.0
+    assert [got[name] for name in CELLS.signals] == pytest.approx(VOLTS)
+
+
+async def test_not_one_frame_is_ever_sent():
+    watching = can.Bus(interface="virtual", channel="quiet")
+    try:
+        async with far_end(OverBus("virtual", "quiet")) as devices:
+            opened = driver(devices.settings)
+            await opened.open()
+            await rows(opened, 60)
+            await opened.close()
+            sent = devices.sent
+        heard = 0
+        while watching.recv(0) is not None:
+            heard += 1
+    finally:
+        watching.shutdown()
+    assert heard == sent > 0, "the bus carried the devices' frames and no other"
+
+
+async def test_an_adapter_is_only_told_to_open_listening_and_to_close():
+    way = OverSerialLine()
+    async with far_end(way) as devices:
+        opened = driver(devices.settings)
+        await opened.open()
+        await rows(opened, 20)
+        await opened.close()
+        await asyncio.sleep(0.05)
+    assert "L" in way.commands
+    assert {command[0] for command in way.commands} <= {"C", "S", "L", "O", "Y"}
+    assert "S5" in way.commands  # 250 kbit/s in the line protocol
+    assert way.commands.index("L") > way.commands.index("S5")
+    after = way.commands[way.commands.index("L") :]
+    assert "O" not in after, "never put back on the air"
+
+
+async def test_error_frames_are_counted_and_explained():
+    settings = {"interface": "virtual", "channel": "noisy", "bit_rate": 500_000, "standard": ["rv-c"]}
+    bus = FarEndBus("virtual", "noisy")
+    opened = driver(settings)
+    await opened.open()
+    for _ in range(ERRORS_BEFORE_LOST - 1):
+        bus.send_error()
+    bus.send(EXTENDED | 0x19FFFD46, bytes.fromhex("01780504E40A3577"))
+    assert (await rows(opened, 1))["pack_voltage"] == pytest.approx(51.45)
+    for _ in range(ERRORS_BEFORE_LOST):
+        bus.send_error()
+    with pytest.raises(LinkLost, match=r"virtual noisy gave 50 error frames .* bit_rate = 500000 is probably not"):
+        await rows(opened, 1)
+    assert opened.figures.error_frames == ERRORS_BEFORE_LOST - 1
+    await opened.close()
+    bus.close()
+
+
+async def test_a_bus_of_which_nothing_is_understood_is_told_once(caplog):
+    settings = {"interface": "virtual", "channel": "strange", "standard": ["rv-c"]}
+    bus = FarEndBus("virtual", "strange")
+    opened = driver(settings)
+    await opened.open()
+    for n in range(500):
+        bus.send(0x123 if n % 2 else EXTENDED | 0x18FEF100, b"12345678")
+    with pytest.raises(TimeoutError):
+        await rows(opened, 1, 0.3)
+    (said,) = [r.getMessage() for r in caplog.records if r.name == "drivers.can_messages"]
+    assert "heard" in said
+    assert "123" in said
+    assert "18FEF100 (group 65265)" in said
+    await opened.close()
+    bus.close()
+
+
+async def test_another_batterys_number_is_told(caplog):
+    bus = FarEndBus("virtual", "second")
+    opened = driver({"interface": "virtual", "channel": "second", "standard": ["rv-c"]})
+    await opened.open()
+    for _ in range(300):
+        bus.send(EXTENDED | 0x19FFFD46, bytes.fromhex("02780504E40A3577"))
+    with pytest.raises(TimeoutError):
+        await rows(opened, 1, 0.3)
+    assert "batteries heard on virtual second: 2; set instance to one" in caplog.text
+    await opened.close()
+    bus.close()
+
+
+async def test_a_row_with_a_message_missing_is_given_in_time(tmp_path):
+    async with far_end(OverBus("virtual", "gaps")) as devices:
+        devices.be_silent()
+        settings = devices.settings | {"close_after_s": 0.1}
+        opened = driver(settings)
+        await opened.open()
+        bus = FarEndBus("virtual", "gaps")
+        bus.send(0x300 + 1, (3300).to_bytes(2, "little") * 4)
+        got = await rows(opened, 1, 2.0)
+        assert sum(value == value for value in got.values()) in (2, 4)
+        assert opened.figures.frames.incomplete_rows == 1
+        bus.close()
+        await opened.close()
+
+
+async def test_noise_on_an_adapters_line_is_passed_over_and_counted():
+    way = OverSerialLine()
+    async with far_end(way) as devices:
+        opened = driver(devices.settings)
+        await opened.open()
+        await rows(opened, 10)
+        devices.print_garbage(0.2)
+        await asyncio.sleep(0.25)
+        assert (await rows(opened, 60))["pack_voltage"] == pytest.approx(51.45, abs=0.025)
+        assert opened.figures.unreadable > 0
+        await opened.close()
+
+
+@pytest.mark.parametrize(
+    ("settings", "sentence"),
+    [
+        ({"interface": "slcan", "channel": "/dev/no-such-adapter"}, "there is no port /dev/no-such-adapter; plug"),
+        ({"interface": "slcan", "channel": "/dev/null"}, "/dev/null is not a serial device"),
+        ({"interface": "slcan"}, "without a channel; name"),
+        ({"interface": "gs_usb", "channel": "0"}, "install"),
+    ],
+)
+async def test_what_cannot_be_opened_is_one_sentence(settings, sentence):
+    opened = driver(settings | {"standard": ["rv-c"]})
+    with pytest.raises(LinkUnavailable) as refused:
+        await opened.open()
+    said = str(refused.value)
+    assert sentence in said
+    assert "; " in said
+    assert "Traceback" not in said
+    await opened.close()
+
+
+@pytest.mark.skipif(not hasattr(socket, "AF_CAN"), reason="only Linux has these sockets")
+async def test_a_linux_interface_that_is_not_there_is_told():
+    opened = driver({"interface": "socketcan", "channel": "can77", "standard": ["rv-c"]})
+    with pytest.raises(LinkUnavailable, match=r"socketcan can77|no CAN interface can77|no CAN sockets"):
+        await opened.open()
+    await opened.close()
+
+
+def test_every_interface_that_is_told_to_listen_exists():
+    known = set(can_bus.interfaces())
+    assert set(can_bus._LISTEN_ONLY) | set(can_bus._PASSIVE_STATE) <= known
+
+
+async def test_discovery_gives_settings_that_pass():
+    for found in await CanMessagesDriver.discover():
+        assert CanMessagesDriver.check(found | {"standard": ["rv-c"]}) == []
