@@ -45,7 +45,6 @@ class FrameCutter:
 
     Attributes:
         bad: what looked like a frame and was none, by reason.
-        bytes_passed_over: bytes that belong to no good frame.
 
     """
 
@@ -63,21 +62,28 @@ class FrameCutter:
         self._scanned = 0  # in the buffer; no end bytes begin before
         self._marks: deque[tuple[int, int]] = deque()  # (place in the stream after a piece, its arrival)
         self._latest: int | None = None
+        self._good = 0  # bytes of good frames; those that two of them share, once
+        self._good_to = 0  # place in the stream after the last good frame
         self.bad: Counter[str] = Counter()
-        self.bytes_passed_over = 0
 
     @property
     def held(self) -> int:
         """Bytes that wait for the rest of their frame."""
         return len(self._buffer)
 
+    @property
+    def bytes_passed_over(self) -> int:
+        """Bytes dealt with that belong to no good frame."""
+        return max(self._began - self._good, 0)
+
     def feed(self, data: bytes, arrival: int) -> list[tuple[bytes, int]]:
         """Return each frame that ``data`` completes, with the arrival of its last byte, in order."""
         if self._envelope.one_per_piece:
-            if self._is_good(data):
-                return [(data, arrival)]
-            self.bytes_passed_over += len(data)
-            return []
+            self._began += len(data)
+            if not self._is_good(data):
+                return []
+            self._good += len(data)
+            return [(data, arrival)]
         if not data:
             return []
         gap, before = self._envelope.gap, self._latest
@@ -99,7 +105,6 @@ class FrameCutter:
         self._mid_frame = self._drops_first
 
     def _clear(self) -> None:
-        self.bytes_passed_over += len(self._buffer)
         self._drop(len(self._buffer))
         self._marks.clear()
 
@@ -126,22 +131,25 @@ class FrameCutter:
         """Return the frames, and how much of the buffer is done with."""
         start, buffer = self._envelope.start, self._buffer
         found: list[Cut] = []
-        at = kept = 0
+        at = 0
         while at < len(buffer):
             if start and (at := _next_mark(buffer, start, at)) == len(buffer):
                 break
             length = self._measure(at)
             if length > 0:
-                self.bytes_passed_over += at - kept
-                kept = at + length
-                found.append((bytes(buffer[at:kept]), kept))
-                at = kept
+                self._note_good(at, at + length)
+                found.append((bytes(buffer[at : at + length]), at + length))
+                at += length
             elif length == WAIT and not at_end:
                 break
             else:
                 at += 1
-        self.bytes_passed_over += at - kept
         return found, at
+
+    def _note_good(self, at: int, stop: int) -> None:
+        """Count the bytes of a good frame, given by its places in the buffer."""
+        self._good += self._began + stop - max(self._began + at, self._good_to)
+        self._good_to = self._began + stop
 
     def _measure(self, at: int) -> int:
         """Return the length of the good frame at ``at``; WAIT or BAD where there is none."""
@@ -163,7 +171,7 @@ class FrameCutter:
         """Return the frames, and how much of the buffer is done with."""
         start, end, buffer = self._envelope.start, self._envelope.end, self._buffer
         found: list[Cut] = []
-        at = kept = 0
+        at = 0
         while at < len(buffer):
             if start and (at := _next_mark(buffer, start, at)) == len(buffer):
                 break
@@ -179,11 +187,9 @@ class FrameCutter:
             self._scanned = max(self._scanned, stop)
             frame, following = self._delimited_frame(at, stop)
             if frame is not None:
-                self.bytes_passed_over += max(at - kept, 0)
-                kept = stop + len(end)
-                found.append((frame, kept))
+                self._note_good(at, stop + len(end))
+                found.append((frame, stop + len(end)))
             at = following
-        self.bytes_passed_over += max(at - kept, 0)
         return found, at
 
     def _delimited_frame(self, at: int, stop: int) -> tuple[bytes | None, int]:

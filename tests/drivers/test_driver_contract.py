@@ -8,14 +8,20 @@ from __future__ import annotations
 
 import asyncio
 import itertools
+import os
+import shutil
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from drivers.bluetooth_le import BluetoothLeDriver
 from drivers.can_messages import CanMessagesDriver
+from drivers.serial_frames import SerialFramesDriver
 from drivers.serial_text import SerialTextDriver
 from drivers.simulated.can_far_end import CanFarEnd, OverSerialLine
+from drivers.simulated.serial_frames_far_end import SerialFramesFarEnd
 from drivers.simulated.serial_text_far_end import SerialTextFarEnd
 from telemetry.driver import CLOSE_LIMIT_S, OPEN_LIMIT_S, Driver, DriverContext
 from telemetry.model.batch import Batch, Group
@@ -27,6 +33,7 @@ class Counter:
     """A machine whose motor speed counts its rows, one each 10 ms, so that a lost or altered row shows."""
 
     GROUP = Group("machine", "count", ("motor_speed", "pack_voltage"))
+    groups = (GROUP,)
 
     def __init__(self, start):
         self._start, self._count = start, 0
@@ -47,7 +54,26 @@ def can_adapter(clock):
     return CanFarEnd(Counter(clock.now()), clock, OverSerialLine(), [Counter.GROUP.signals], rv_c=False)
 
 
+def serial_frames_pack(clock):
+    return SerialFramesFarEnd(Counter(clock.now()), clock, Path(__file__).parent / "count_frames.toml")
+
+
+def bluetooth_pack(clock):
+    from drivers.simulated.bluetooth_far_end import BluetoothFarEnd
+
+    return BluetoothFarEnd(Counter(clock.now()), clock, "frames")
+
+
+# On a computer of one's own the program may be missing; where tests run unattended that is a failure.
+NO_DBUS = shutil.which("dbus-daemon") is None and os.environ.get("CI") != "true"
 CASES = [
+    pytest.param(
+        BluetoothLeDriver,
+        bluetooth_pack,
+        id="bluetooth-le",
+        marks=pytest.mark.skipif(NO_DBUS, reason="the program dbus-daemon is not installed"),
+    ),
+    pytest.param(SerialFramesDriver, serial_frames_pack, id="serial-frames"),
     pytest.param(SerialTextDriver, serial_text_board, id="serial-text"),
     pytest.param(CanMessagesDriver, can_adapter, id="can-messages"),
 ]

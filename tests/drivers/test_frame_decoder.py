@@ -1,0 +1,418 @@
+"""What must hold for frames of any map: splits, noise, there and back, rows made of several frames."""
+
+from __future__ import annotations
+
+import random
+import tomllib
+
+import numpy as np
+import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+
+from drivers.decode.frame_cutter import BAD_CHECKSUM, BAD_ESCAPE, BAD_LENGTH, CUT_SHORT, TOO_LONG, FrameCutter
+from drivers.decode.frame_decoder import NO_MESSAGE, TOO_SHORT, FrameDecoder
+from drivers.decode.frame_encoder import encode
+from drivers.decode.frame_layout import FrameField
+from drivers.decode.frame_map import read_frame_map
+from drivers.decode.frame_reader import FieldReader, write_field
+
+# Four ways to frame the same two messages; 32 bits of checksum, so that chance makes no good frame of noise.
+FIELDS = """
+[message.state]
+group = "pack"
+when = { byte = 3, is = 0x01 }
+STATE_LENGTH
+[message.state.fields]
+pack_voltage = { byte = 4, width = 16, scale = 0.01, unknown = 0xFFFF }
+pack_current = { byte = 6, width = 16, type = "signed", scale = 0.1, unknown = 0x8000 }
+discharge_allowed = { byte = 8, bit = 7 }
+
+[message.cells]
+group = "pack"
+when = { byte = 3, is = 0x02 }
+CELLS_LENGTH
+[message.cells.fields]
+"cell_*_voltage" = { byte = 4, width = 12, step = 2, scale = 0.001, count = 4, unknown = 0xFFF }
+"""
+CHECK = 'checksum = { kind = "CRC-32", covers = [2, COVERED] }\n'
+ENVELOPES = {
+    "length in the frame": '[frame]\nstart = "A5 5A"\nlength = { byte = 2, uncounted = 3 }\n'
+    + CHECK.replace("COVERED", "-5"),
+    "length by kind": '[frame]\nstart = "A5 5A"\n' + CHECK.replace("COVERED", "-5"),
+    "two flags": '[frame]\nstart = "A5 5A"\nend = "0D"\nescape = { byte = "7D", xor = "20" }\n'
+    + CHECK.replace("COVERED", "-6"),
+    "one flag": '[frame]\nstart = "7E"\nend = "7E"\nescape = { byte = "7D", xor = "20" }\n'
+    + CHECK.replace("COVERED", "-6"),
+}
+NEEDS_LENGTH = {"length by kind"}
+
+
+def a_map(text):
+    frame_map, problems = read_frame_map(tomllib.loads(text))
+    assert frame_map is not None, [str(problem) for problem in problems]
+    return frame_map
+
+
+def framed(name):
+    lengths = ("length = 13", "length = 16") if name in NEEDS_LENGTH else ("", "")
+    return a_map(ENVELOPES[name] + FIELDS.replace("STATE_LENGTH", lengths[0]).replace("CELLS_LENGTH", lengths[1]))
+
+
+MAPS = {name: framed(name) for name in ENVELOPES}
+any_map = st.sampled_from(sorted(MAPS))
+states = st.fixed_dictionaries(
+    {
+        "pack_voltage": st.integers(0, 0xFFFE).map(lambda n: n * 0.01),
+        "pack_current": st.integers(-0x7FFF, 0x7FFF).map(lambda n: n * 0.1),
+        "discharge_allowed": st.integers(0, 1),
+    }
+)
+cells = st.lists(st.integers(0, 0xFFE).map(lambda n: n * 0.001), min_size=4, max_size=4).map(
+    lambda volts: {f"cell_{n:02}_voltage": v for n, v in enumerate(volts, 1)}
+)
+readings = st.lists(st.tuples(st.just("state"), states) | st.tuples(st.just("cells"), cells), max_size=6)
+# Noise that likes to look like the beginning of a frame.
+noise = st.lists(
+    st.sampled_from([b"\xa5\x5a", b"\xa5", b"\x5a", b"\x7e", b"\x7d", b"\x0d", b"\xff", b"\x01", b"\x02", b"\x10"])
+    | st.binary(max_size=6),
+    max_size=8,
+).map(b"".join)
+
+
+def pieces_of(data, cuts):
+    places = sorted({min(cut, len(data)) for cut in cuts})
+    return [data[a:b] for a, b in zip([0, *places], [*places, len(data)], strict=True)]
+
+
+def frames_in(frame_map, pieces):
+    """The good frames and the figures of some pieces."""
+    decoder = FrameDecoder(frame_map, "far end")
+    cutter = decoder._cutter
+    found = [frame for n, piece in enumerate(pieces) for frame, _ in cutter.feed(piece, n)]
+    held = cutter.held
+    found += [frame for frame, _ in cutter.flush()]
+    return found, cutter.bad, cutter.bytes_passed_over, held
+
+
+@given(any_map, st.lists(st.tuples(noise, readings), max_size=3), st.lists(st.integers(0, 200), max_size=12))
+def test_any_split_of_the_stream_gives_the_same_frames(name, parts, cuts):
+    frame_map = MAPS[name]
+    stream = b"".join(loud + b"".join(encode(frame_map, *reading) for reading in said) for loud, said in parts)
+    assert frames_in(frame_map, pieces_of(stream, cuts)) == frames_in(frame_map, [stream])
+
+
+@given(any_map, st.lists(st.tuples(noise, states), min_size=1, max_size=5), noise)
+def test_any_noise_between_frames_loses_no_good_frame(name, parts, last):
+    frame_map = MAPS[name]
+    stream = b"".join(loud + encode(frame_map, "state", values) for loud, values in parts) + last
+    found, _, passed_over, _ = frames_in(frame_map, [stream])
+    decoder = FrameDecoder(frame_map, "far end")
+    rows = [batch.values for batch in (*decoder.feed(stream, 0), *decoder.overdue(), *decoder.cycle_over())]
+    assert len(found) == len(parts)
+    voltages = np.concatenate(rows)[:, 0]
+    assert voltages == pytest.approx([values["pack_voltage"] for _, values in parts])
+    if frame_map.envelope.escape is None:
+        assert passed_over == sum(len(loud) for loud, _ in parts) + len(last)
+
+
+@given(any_map, readings)
+def test_what_is_written_is_read_within_half_a_step(name, said):
+    frame_map = MAPS[name]
+    decoder = FrameDecoder(frame_map, "far end")
+    for message, values in said:
+        batches = [*decoder.feed(encode(frame_map, message, values), 0), *decoder.cycle_over()]
+        row = dict(zip(batches[0].group.signals, batches[0].values[0].tolist(), strict=True))
+        for field in frame_map.messages[message].fields:
+            for signal in field.signals:
+                assert abs(row[signal] - values[signal]) <= field.scale / 2 + 1e-9
+    assert decoder.figures.frames.total() == len(said)
+    assert decoder.figures.bytes_passed_over == 0
+
+
+@st.composite
+def fields_and_values(draw):
+    number = draw(st.sampled_from(["unsigned", "signed", "sign-magnitude"]))
+    width = draw(st.integers(2 if number == "sign-magnitude" else 1, 52))
+    scale = draw(st.floats(1e-3, 10) | st.floats(-10, -1e-3))
+    field = FrameField(
+        ("extra_a", "extra_b"),
+        byte=draw(st.integers(0, 3)),
+        bit=draw(st.integers(0, 7)),
+        width=width,
+        order=draw(st.sampled_from(["big", "little"])),
+        number=number,
+        scale=scale,
+        offset=draw(st.floats(-100, 100)),
+        unknown=(),
+        step=9,
+    )
+    top = 2 ** (width - 1)
+    low, high = {"unsigned": (0, 2 * top - 1), "signed": (-top, top - 1)}.get(number, (1 - top, top - 1))
+    raw = draw(st.lists(st.floats(low, high), min_size=2, max_size=2))
+    return field, [each * scale + field.offset for each in raw]
+
+
+@given(fields_and_values(), st.randoms(use_true_random=False))
+def test_a_field_of_any_place_and_width_is_read_within_half_a_step_and_touches_nothing_else(made, chance):
+    field, values = made
+    before = bytes(chance.getrandbits(8) for _ in range(24))
+    frame = bytearray(before)
+    write_field(frame, field, values)
+    read = FieldReader(field).read(bytes(frame))
+    for there, back in zip(values, read, strict=True):
+        step = abs(field.scale)
+        assert abs(there - back) <= step / 2 + 1e-9 * max(abs(there), abs(field.offset), step)
+    # writing what was read changes no bit, and zeroes in its place leave the rest as it was
+    mask = ((1 << field.width) - 1) << field.bit
+    for at in (field.byte, field.byte + 9):
+        now = int.from_bytes(frame[at : at + field.size], field.order)
+        old = int.from_bytes(before[at : at + field.size], field.order)
+        assert now & ~mask == old & ~mask
+    inside = {byte for at in (field.byte, field.byte + 9) for byte in range(at, at + field.size)}
+    assert all(frame[n] == before[n] for n in range(24) if n not in inside)
+
+
+@given(any_map, states)
+def test_a_frame_with_a_byte_changed_is_counted_and_gives_nothing(name, values):
+    frame_map = MAPS[name]
+    good = encode(frame_map, "state", values)
+    changed = bytearray(good)
+    place = 6
+    changed[place] ^= 0x01
+    assume(frame_map.envelope.escape is None or not {0x7D, 0x7E, 0x0D, 0xA5} & {good[place], changed[place], good[5]})
+    decoder = FrameDecoder(frame_map, "far end")
+    batches = [*decoder.feed(bytes(changed) + good, 0), *decoder.cycle_over()]
+    assert [len(batch) for batch in batches] == [1]
+    assert decoder.figures.bad[BAD_CHECKSUM] >= 1
+    assert decoder.figures.frames == {"state": 1}
+
+
+def test_bad_frames_are_counted_by_reason():
+    flags = FrameDecoder(MAPS["two flags"], "far end")
+    good = encode(MAPS["two flags"], "state", {"pack_voltage": 50})
+    flags.feed(good[:6] + good, 0)
+    assert flags.figures.bad == {CUT_SHORT: 1}
+    flags.feed(b"\xa5\x5a\x01\x7d\x0d", 0)
+    assert flags.figures.bad == {CUT_SHORT: 1, BAD_ESCAPE: 1}
+    flags.feed(b"\xa5\x5a" + b"\x01" * 4000, 0)
+    assert flags.figures.bad == {CUT_SHORT: 1, BAD_ESCAPE: 1, TOO_LONG: 1}
+    by_kind = FrameDecoder(MAPS["length by kind"], "far end")
+    by_kind.feed(b"\xa5\x5a\x00\x77", 0)
+    assert by_kind.figures.bad == {BAD_LENGTH: 1}
+
+
+def test_a_good_frame_of_no_known_kind_is_counted_apart():
+    other = a_map(
+        ENVELOPES["length in the frame"]
+        + "[message.other]\nwhen = { byte = 3, is = 0x77 }\n[message.other.fields]\nextra_a = { byte = 4 }\n"
+    )
+    short = a_map(
+        ENVELOPES["length in the frame"]
+        + "[message.other]\nwhen = { byte = 3, is = 0x01 }\n[message.other.fields]\nextra_a = { byte = 4 }\n"
+    )
+    decoder = FrameDecoder(MAPS["length in the frame"], "far end")
+    assert decoder.feed(encode(other, "other", {"extra_a": 1}) + encode(short, "other", {"extra_a": 1}), 0) == []
+    assert decoder.figures.unread == {NO_MESSAGE: 1, TOO_SHORT: 1}
+    assert not decoder.figures.bad
+
+
+def test_no_more_is_kept_than_the_longest_frame():
+    frame_map = a_map(
+        ENVELOPES["length in the frame"]
+        + "longest = 64\n"
+        + FIELDS.replace("STATE_LENGTH", "").replace("CELLS_LENGTH", "")
+    )
+    chance = random.Random(3)
+    for envelope in (frame_map.envelope, MAPS["two flags"].envelope):
+        cutter = FrameDecoder(MAPS["two flags"] if envelope.escape else frame_map, "far end")._cutter
+        assert isinstance(cutter, FrameCutter)
+        for _ in range(200):
+            cutter.feed(b"\xa5\x5a" + chance.randbytes(98), 0)
+            assert cutter.held <= 2 * envelope.longest
+
+
+@pytest.mark.parametrize("name", sorted(MAPS))
+def test_work_grows_with_the_bytes_and_not_with_their_square(name, monkeypatch):
+    # Counted, not timed: how many bytes are summed up for each byte of the worst noise.
+    frame_map = MAPS[name]
+    summed = 0
+    checksum = frame_map.envelope.checksum
+
+    def count(self, frame):
+        nonlocal summed
+        summed += len(frame)
+        return False
+
+    monkeypatch.setattr(type(checksum), "fits", count)
+    costs = []
+    for size in (2_000, 16_000):
+        summed = 0
+        decoder = FrameDecoder(frame_map, "far end")
+        decoder.feed(b"\xa5\x5a" * size, 0)
+        decoder.overdue()
+        costs.append(summed / (2 * size))
+    assert costs[1] <= costs[0] * 1.5 + 1
+
+
+def test_bytes_lost_on_the_way_are_not_joined_over():
+    frame_map = MAPS["length in the frame"]
+    first, second = (encode(frame_map, "state", {"pack_voltage": v}) for v in (50, 51))
+    decoder = FrameDecoder(frame_map, "far end")
+    decoder.feed(first[:9], 0)
+    decoder.restart()
+    batches = [*decoder.feed(second, 0), *decoder.cycle_over()]
+    assert [batch.values[0, 0] for batch in batches] == [51]
+    assert decoder.figures.bytes_passed_over == 9
+
+
+def test_a_pause_ends_a_frame_that_has_begun_where_the_map_says_so():
+    text = ENVELOPES["length in the frame"] + "gap_s = 0.05\n"
+    frame_map = a_map(text + FIELDS.replace("STATE_LENGTH", "").replace("CELLS_LENGTH", ""))
+    good = encode(frame_map, "state", {"pack_voltage": 50})
+    decoder = FrameDecoder(frame_map, "far end")
+    assert decoder.feed(b"\xa5\x5a\xff\x01" + good, 1_000_000) == []
+    (batch,) = [*decoder.feed(b"\x00", 1_050_001), *decoder.cycle_over()]
+    assert batch.values[0, 0] == 50
+    assert batch.t.tolist() == [1_000_000]
+
+
+# Rows of several frames.
+
+
+def test_the_parts_of_a_group_make_one_row_at_the_last_parts_arrival():
+    frame_map = MAPS["length in the frame"]
+    decoder = FrameDecoder(frame_map, "far end")
+    assert decoder.feed(encode(frame_map, "state", {"pack_voltage": 50}), 1000) == []
+    (batch,) = decoder.feed(encode(frame_map, "cells", {"cell_02_voltage": 3.3}), 2000)
+    assert batch.group.signals == (
+        *("pack_voltage", "pack_current", "discharge_allowed"),
+        *(f"cell_0{n}_voltage" for n in range(1, 5)),
+    )
+    assert batch.t.tolist() == [2000]
+    np.testing.assert_allclose(batch.values[0], [50, np.nan, 0, np.nan, 3.3, np.nan, np.nan])
+
+
+def test_a_part_that_fails_to_come_is_unknown_and_never_one_of_an_earlier_row():
+    frame_map = MAPS["length in the frame"]
+    decoder = FrameDecoder(frame_map, "far end")
+    state, cell = (encode(frame_map, "state", {"pack_voltage": v}) for v in (50, 51)), {"cell_01_voltage": 3.3}
+    first, second = state
+    decoder.feed(first, 1000)
+    (partial,) = decoder.feed(second, 2000)
+    assert partial.t.tolist() == [1000]
+    assert partial.values[0, 0] == 50
+    assert np.isnan(partial.values[0, 3:]).all()
+    (whole,) = decoder.feed(encode(frame_map, "cells", cell), 3000)
+    assert whole.values[0, [0, 3]].tolist() == pytest.approx([51, 3.3])
+    assert decoder.figures.incomplete_rows == 1
+
+
+def test_a_part_that_comes_too_late_begins_a_row_of_its_own():
+    frame_map = MAPS["length in the frame"]
+    decoder = FrameDecoder(frame_map, "far end")
+    decoder.feed(encode(frame_map, "state", {"pack_voltage": 50}), 0)
+    (partial,) = decoder.feed(b"\x00", frame_map.assemble_within + 1)
+    assert np.isnan(partial.values[0, 3:]).all()
+    assert decoder.feed(encode(frame_map, "cells", {"cell_01_voltage": 3.3}), 1_100_000) == []
+    (other,) = decoder.cycle_over()
+    assert np.isnan(other.values[0, :3]).all()
+
+
+COUNTED = """
+[frame]
+start = "A5 5A"
+length = { byte = 2, uncounted = 5 }
+checksum = "CRC-16/MODBUS"
+[message.cells.fields]
+"cell_*_voltage" = { byte = 4, width = 16, scale = 0.001, count = { byte = 3, most = 24 } }
+"""
+
+
+def test_a_counted_row_of_cells_is_as_wide_as_the_device_has_shown():
+    frame_map = a_map(COUNTED)
+    decoder = FrameDecoder(frame_map, "far end")
+    volts = {f"cell_{n:02}_voltage": 3.2 + n / 1000 for n in range(1, 25)}
+
+    def fed(count):
+        (batch,) = decoder.feed(encode(frame_map, "cells", dict(list(volts.items())[:count])), 0)
+        return batch
+
+    assert fed(2).group.signals == ("cell_01_voltage", "cell_02_voltage")
+    wide = fed(16)
+    assert wide.group.signals == tuple(volts)[:16]
+    np.testing.assert_allclose(wide.values[0], list(volts.values())[:16])
+    fewer = fed(3)
+    assert fewer.group.signals == wide.group.signals
+    assert np.isnan(fewer.values[0, 3:]).all()
+
+
+def test_a_count_that_reaches_past_the_frame_gives_nothing():
+    frame_map = a_map(COUNTED)
+    frame = bytearray(encode(frame_map, "cells", {"cell_02_voltage": 3.2}))
+    frame[3] = 9
+    frame_map.envelope.checksum.put(frame)
+    decoder = FrameDecoder(frame_map, "far end")
+    assert decoder.feed(bytes(frame), 0) == []
+    assert decoder.figures.unread == {TOO_SHORT: 1}
+
+
+ASKED_APART = """
+[frame]
+start = "11 03"
+length = { byte = 2, uncounted = 5 }
+checksum = { kind = "CRC-16/MODBUS", byte_order = "little" }
+[poll]
+request = [
+    { bytes = "11 03 00 00 00 01 86 9A", answer = "voltage" },
+    { bytes = "11 03 00 01 00 01 D7 5A", answer = "current" },
+]
+[message.voltage.fields]
+pack_voltage = { byte = 3, width = 16, scale = 0.1 }
+[message.current.fields]
+pack_current = { byte = 3, width = 16, type = "signed", scale = 0.1 }
+"""
+
+
+def test_answers_alike_are_told_apart_by_what_was_asked():
+    frame_map = a_map(ASKED_APART)
+    decoder = FrameDecoder(frame_map, "far end")
+    frame = encode(frame_map, "voltage", {"pack_voltage": 51.2})
+    assert decoder.feed(frame, 0) == []
+    assert decoder.figures.unread == {"several messages fit": 1}
+    for request, signal in zip(frame_map.requests, ("pack_voltage", "pack_current"), strict=True):
+        decoder.asked(request)
+        assert not decoder.answered
+        (batch,) = decoder.feed(frame, 0)
+        assert decoder.answered
+        assert batch.group.signals == (signal,)
+        assert batch.values[0, 0] == pytest.approx(51.2)
+
+
+def test_an_echo_of_the_request_is_no_answer():
+    frame_map = a_map(ASKED_APART)
+    decoder = FrameDecoder(frame_map, "far end")
+    request = frame_map.requests[0]
+    decoder.asked(request)
+    assert decoder.feed(request.data, 0) == []
+    assert not decoder.answered
+    (batch,) = [*decoder.feed(encode(frame_map, "voltage", {"pack_voltage": 51.2}), 0), *decoder.overdue()]
+    assert batch.values[0, 0] == pytest.approx(51.2)
+
+
+def test_rows_that_come_in_one_clump_never_go_back_in_time():
+    frame_map = a_map(COUNTED)
+    decoder = FrameDecoder(frame_map, "far end")
+    frame = encode(frame_map, "cells", {"cell_01_voltage": 3.2})
+    times = []
+    for clump in range(60):
+        times += [t for batch in decoder.feed(frame * 10, clump * 500_000) for t in batch.t.tolist()]
+    assert len(times) == 600
+    assert times == sorted(times)
+    assert np.diff(times[-100:]).max() <= 60_000, "a steady sender's rows are spaced as it sent them"
+
+
+def test_what_a_field_cannot_hold_is_refused():
+    frame_map = MAPS["length in the frame"]
+    with pytest.raises(ValueError, match="does not fit"):
+        encode(frame_map, "state", {"pack_voltage": 700})
