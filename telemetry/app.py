@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import logging
 import signal
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -12,6 +13,8 @@ from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import Any, TextIO
+
+import platformdirs
 
 from telemetry.driver import DriverContext, Feed
 from telemetry.machine.limits import limits_for
@@ -157,14 +160,14 @@ def _cut_at(spans: Iterator[Span], until: int | None) -> Iterator[Span]:
 async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
     """Run a subject from its first span to its summary."""
     subject = make_subject()
+    _log_aside(options)
     limits = limits_for(subject.machine) if subject.machine is not None else ()
     snapshot = Snapshot({limit.name: limit for limit in limits}, subject.start)
-    turned = [s.name for s, _ in subject.drivers if s.sign_of_current == "charge-positive"]
     run = Run(
         subject.clock,
         subject.pacer,
         standard_stages(Judge(limits)),
-        Gather(frozenset(turned)) if subject.plan is None else Gather(ahead_at_most=None),
+        _gather(subject),
         waits=subject.plan is not None,
         for_s=options.for_s if subject.plan is None else None,
     )
@@ -181,6 +184,8 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
         if subject.plan is None:
             awake = await stack.enter_async_context(StayAwake())
             _say([f"note: {awake.describe()}"], options.notes)
+            if _has_two_grounds([source for source, _ in subject.drivers]):
+                _say([TWO_GROUNDS], options.notes)
         try:
             await _run_with_screen(run, subject, snapshot, options)
         finally:
@@ -193,6 +198,42 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
     if run.failure is not None:
         raise run.failure
     return StoreError.exit_status if refused else 0
+
+
+def _log_aside(options: RunOptions) -> None:
+    """Send what is logged where it cannot paint over the screen: a file under it, else standard error (ours only)."""
+    logging.getLogger().addHandler(logging.NullHandler())
+    for name in ("telemetry", "drivers"):
+        logger = logging.getLogger(name)
+        logger.propagate = False
+        logger.handlers = [logging.StreamHandler(options.notes)]
+        if options.screen:
+            folder = Path(platformdirs.user_log_path("shakedown", appauthor=False))
+            with suppress(OSError):
+                folder.mkdir(parents=True, exist_ok=True)
+                logger.handlers = [logging.FileHandler(folder / "shakedown.log", delay=True)]
+
+
+def _gather(subject: _Subject) -> Gather:
+    """Return the gather with what the sources' tables say; a replay's rows were settled when they were recorded."""
+    if subject.plan is not None:
+        return Gather(ahead_at_most=None)
+    sources = [source for source, _ in subject.drivers]
+    turned = frozenset(source.name for source in sources if source.sign_of_current == "charge-positive")
+    return Gather(turned, prefer={signal: source.name for source in sources for signal in source.prefer})
+
+
+TWO_GROUNDS = (
+    "caution: two wired sources and none stated isolated = true. Their grounds may join through this computer and "
+    "carry traction current past the pack's protection: isolate each, keep the computer off its mains adapter, and "
+    "never take the frame for negative"
+)
+
+
+def _has_two_grounds(sources: Sequence[SourceSettings]) -> bool:
+    """Tell whether two wired sources could join two grounds in this computer; one stated isolated breaks the loop."""
+    wired = [s for s in sources if load_driver(s.driver).kind == "wired" and s.driver != "simulated-machine"]
+    return len(wired) >= 2 and not any(source.isolated for source in wired)
 
 
 def _started(subject: _Subject) -> int:

@@ -26,6 +26,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_watch(commands)
     _add_replay(commands)
     _add_simulate(commands)
+    _add_sources(commands)
     _add_sessions(commands)
     _add_export(commands)
     _add_limits(commands)
@@ -111,6 +112,12 @@ def _add_simulate(commands: Any) -> None:
     _add_simulated(parser)
 
 
+def _add_sources(commands: Any) -> None:
+    words = "list ports and devices in reach, ready to paste into a machine file"
+    parser = _add(commands, "sources", sources, words, "shakedown sources")
+    parser.add_argument("--json", action="store_true", help="print a JSON list")
+
+
 def _add_sessions(commands: Any) -> None:
     parser = _add(commands, "sessions", sessions, "list the recorded sessions", "shakedown sessions --json")
     parser.add_argument("--json", action="store_true", help="print a JSON list")
@@ -193,6 +200,17 @@ def simulate(arguments: argparse.Namespace) -> int:
         as_json=arguments.json,
         for_s=arguments.for_s,
     )
+
+
+def sources(arguments: argparse.Namespace) -> int:
+    """List what is in reach."""
+    from telemetry.discover import source_lines, sources_in_reach
+
+    found, reasons = sources_in_reach()
+    for reason in reasons:
+        _warn(reason)
+    _print(_json(found) if arguments.json else "\n".join(source_lines(found) or ["nothing in reach"]))
+    return 0
 
 
 def sessions(arguments: argparse.Namespace) -> int:

@@ -22,7 +22,7 @@ ROOT = Path(__file__).parents[1]
 # From the top down; rooms of one layer do not import each other either.
 LAYERS = (
     {"cli"},
-    {"app", "simulate"},
+    {"app", "simulate", "discover"},
     {"screen", "report", "platform_sleep"},
     {"pipeline", "recordings", "store"},
     {"alarms", "analysis"},

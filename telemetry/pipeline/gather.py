@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
+from collections.abc import Mapping
 
 import numpy as np
 
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Values, merged
-from telemetry.model.events import Event
-from telemetry.model.signals import find_signal
+from telemetry.model.events import Event, Mark
+from telemetry.model.signals import extra_name, find_signal
 
 AHEAD_AT_MOST = 5 * MICROSECONDS
 """How far ahead of the span's end a row is still believed; a device that spaces its own rows needs 2 s."""
@@ -21,6 +22,8 @@ class Gather:
         charge_positive: names of the sources that count charging current positive; theirs is turned round.
         ahead_at_most: how far ahead of a span's end a row is still believed, microseconds; None for any distance: a
             replay hands rows over before their time.
+        prefer: which source a signal is taken from where several give it, by signal. Where nothing is said the first
+            to give it keeps it for the run. The others' is carried as ``extra_SOURCE_SIGNAL``: never a silent mix.
 
     Attributes:
         made_unknown: values that were infinite or physically impossible, by (signal, reason).
@@ -29,8 +32,13 @@ class Gather:
     """
 
     def __init__(
-        self, charge_positive: frozenset[str] = frozenset(), ahead_at_most: int | None = AHEAD_AT_MOST
+        self,
+        charge_positive: frozenset[str] = frozenset(),
+        ahead_at_most: int | None = AHEAD_AT_MOST,
+        prefer: Mapping[str, str] | None = None,
     ) -> None:
+        self._owners: dict[str, str] = dict(prefer or {})
+        self._renamed: dict[Group, Group] = {}
         self._charge_positive = charge_positive
         self._ahead_at_most = ahead_at_most
         self._batches: dict[tuple[str, str], list[Batch]] = defaultdict(list)
@@ -47,7 +55,8 @@ class Gather:
         if isinstance(item, Event):
             self._events.append(item)
         elif len(item):
-            self._batches[item.group.key].append(self._cleaned(item))
+            batch = self._cleaned(item)
+            self._batches[batch.group.key].append(Batch(self._owned(batch), batch.t, batch.values))
 
     def close(self, end: int, final: bool = False) -> Span:
         """Return the span of everything up to ``end``; rows that lie ahead of it wait.
@@ -116,6 +125,20 @@ class Gather:
             if impossible := int(wrong[:, column].sum()) - infinite:
                 self.made_unknown[signal, "physically impossible"] += impossible
         return Batch(batch.group, batch.t, np.where(wrong, np.nan, values))
+
+    def _owned(self, batch: Batch) -> Group:
+        """Return the batch's group with those signals renamed that another source gives for this run."""
+        group = batch.group
+        if group not in self._renamed:
+            names = []
+            for signal in group.signals:
+                owner = self._owners.setdefault(signal, group.source)
+                names.append(signal if owner == group.source else extra_name(f"{group.source}_{signal}"))
+                if owner != group.source:
+                    told = f"{signal} comes from {owner}; that of {group.source} is kept as {names[-1]}"
+                    self._events.append(Mark(int(batch.t[0]), told, "program"))
+            self._renamed[group] = Group(group.source, group.name, tuple(names), group.origin)
+        return self._renamed[group]
 
     def _possible(self, signals: tuple[str, ...]) -> tuple[Values, Values]:
         if signals not in self._bounds:

@@ -63,11 +63,31 @@ def test_impossible_values_become_unknown_and_are_counted() -> None:
 
 
 def test_a_source_that_counts_charging_is_turned_round() -> None:
-    gather = Gather(frozenset({"pack"}))
-    gather.post(rows((1, 3.3)))
-    gather.post(rows((1, 3.3), group=Group("other", "cells", CELLS.signals)))
-    turned = {b.group.source: b.column("pack_current")[0] for b in gather.close(10).batches}
-    assert turned == {"pack": -1.0, "other": 1.0}
+    turned = []
+    for sources in (frozenset({"pack"}), frozenset({"other"})):
+        gather = Gather(sources)
+        gather.post(rows((1, 3.3)))
+        turned.append(gather.close(10).batches[0].column("pack_current")[0])
+    assert turned == [-1.0, 1.0]
+
+
+@pytest.mark.parametrize(
+    ("prefer", "owner"), [({}, "pack"), ({"pack_current": "shunt"}, "shunt"), ({"pack_current": "gone"}, None)]
+)
+def test_two_sources_of_one_signal_never_mix(prefer, owner) -> None:
+    gather = Gather(prefer=prefer)
+    shunt = Group("shunt", "lines", ("pack_current",))
+    for t in (1, 2):
+        gather.post(rows((t, 3.3)))
+        gather.post(Batch.of_rows(shunt, [t], [[7.0]]))
+    span = gather.close(10)
+    named = {(b.group.source, s) for b in span.batches for s in b.group.signals if "current" in s}
+    expected = {
+        (source, "pack_current" if source == owner else f"extra_{source}_pack_current")
+        for source in ("pack", "shunt")
+    }
+    assert named == expected
+    assert len([e for e in span.events if isinstance(e, Mark)]) == (2 if owner is None else 1)
 
 
 def test_a_group_that_widens_keeps_its_places() -> None:
