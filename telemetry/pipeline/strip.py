@@ -26,7 +26,9 @@ class Strip:
 
     def take(self, t: Times, values: Values) -> None:
         """Add rows: ``t`` int64 (rows,) ascending, ``values`` float64 (rows,), none of them NaN."""
-        if not len(t):
+        if len(t) <= 1:
+            if len(t):  # the common case live
+                self._take_one(int(t[0]) // MICROSECONDS, float(values[0]))
             return
         seconds = t // MICROSECONDS
         self._move_to(int(seconds[-1]))
@@ -36,6 +38,14 @@ class Strip:
         place = seconds[starts] % LENGTH
         self._low[place] = np.fmin(self._low[place], np.minimum.reduceat(values, starts))
         self._high[place] = np.fmax(self._high[place], np.maximum.reduceat(values, starts))
+
+    def _take_one(self, second: int, value: float) -> None:
+        self._move_to(second)
+        place = second % LENGTH
+        if not self._low[place] <= value:  # NaN too: nothing was known of this second
+            self._low[place] = value
+        if not self._high[place] >= value:
+            self._high[place] = value
 
     @property
     def newest(self) -> tuple[int | None, float, float]:

@@ -10,6 +10,7 @@ from rich.style import Style
 from telemetry.screen.theme import SHAPES, Meaning, Palette
 
 Line = tuple[tuple[str, Style], ...]
+_Placed = tuple[int, int, str, Style]
 
 
 class Canvas:
@@ -26,13 +27,15 @@ class Canvas:
         self.width = width
         self.height = height
         self.palette = palette
-        self._rows: list[list[tuple[int, str, Style]]] = [[] for _ in range(height)]
+        self._rows: list[list[_Placed]] = [[] for _ in range(height)]
+        self._lines: list[Line] = []
 
     def put(self, x: int, y: int, text: str, style: Style | None = None) -> int:
         """Place ``text`` (as a figure where no style is given) and return the column after it."""
-        if 0 <= y < self.height and text:
-            self._rows[y].append((x, text, self.palette.figure if style is None else style))
-        return x + cell_len(text)
+        size = len(text) if text.isascii() else cell_len(text)
+        if 0 <= y < self.height and size:
+            self._rows[y].append((x, size, text, self.palette.figure if style is None else style))
+        return x + size
 
     def label(self, x: int, y: int, text: str) -> int:
         """Place ``text`` in the quieter style of labels."""
@@ -62,20 +65,24 @@ class Canvas:
         if 0 <= y < self.height:
             self._rows[y] = []
 
-    def lines(self) -> list[Line]:
-        """Return the page, each line exactly ``width`` cells."""
-        return [self._line(row) for row in self._rows]
+    def lines(self, before: Canvas | None = None) -> list[Line]:
+        """Return the page, each line exactly ``width`` cells; what is placed as it was ``before`` is taken over."""
+        same = before is not None and (before.width, before.height) == (self.width, self.height)
+        known = before if same and before is not None and before.palette is self.palette else None
+        self._lines = [
+            known._lines[y] if known is not None and known._rows[y] == row else self._line(row)
+            for y, row in enumerate(self._rows)
+        ]
+        return self._lines
 
-    def _line(self, row: list[tuple[int, str, Style]]) -> Line:
+    def _line(self, row: list[_Placed]) -> Line:
         ground = self.palette.figure
         runs: list[tuple[str, Style]] = []
         at = 0
-        for x, text, style in sorted(row, key=_column):
-            size = cell_len(text)
+        for x, size, text, style in sorted(row, key=_column):
             if x < at:
                 text = _without_left(text, at - x)
-                size = cell_len(text)
-                x = at
+                size, x = cell_len(text), at
             if x >= self.width:
                 break
             if not size:
@@ -89,10 +96,21 @@ class Canvas:
             at = x + size
         if at < self.width:
             runs.append((" " * (self.width - at), ground))
-        return tuple(runs)
+        return tuple(_joined(runs))
 
 
-def _column(placed: tuple[int, str, Style]) -> int:
+def _joined(runs: list[tuple[str, Style]]) -> list[tuple[str, Style]]:
+    """Make one run of neighbours of the same style: fewer pieces to draw and to send."""
+    joined: list[tuple[str, Style]] = []
+    for text, style in runs:
+        if joined and joined[-1][1] is style:
+            joined[-1] = (joined[-1][0] + text, style)
+        else:
+            joined.append((text, style))
+    return joined
+
+
+def _column(placed: _Placed) -> int:
     return placed[0]
 
 

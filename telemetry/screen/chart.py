@@ -8,7 +8,7 @@ import numpy as np
 
 from telemetry.model.batch import Values
 
-_BLOCKS = np.array(list(" ▀▄█"))
+_BLOCKS = np.array([ord(block) for block in " ▀▄█"], dtype="<u4")
 
 
 def chart_rows(low: Values, high: Values, rows: int, bottom: float, top: float) -> list[str]:
@@ -27,8 +27,8 @@ def chart_rows(low: Values, high: Values, rows: int, bottom: float, top: float) 
     first, last = (_dot(np.where(known, edge, bottom), dots, bottom, top) for edge in (low, high))
     dot = np.arange(dots - 1, -1, -1).reshape(-1, 1)
     filled = known & (dot >= first) & (dot <= last)
-    blocks = _BLOCKS[filled[0::2] + 2 * filled[1::2]]
-    return ["".join(row) for row in blocks]
+    drawn = _BLOCKS[filled[0::2] + 2 * filled[1::2]].tobytes().decode("utf-32-le")
+    return [drawn[row * len(low) : (row + 1) * len(low)] for row in range(rows)]
 
 
 def _dot(values: Values, dots: int, bottom: float, top: float) -> Values:

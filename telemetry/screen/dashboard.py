@@ -13,7 +13,6 @@ from telemetry.model.errors import printable
 from telemetry.pipeline.control import RunControl
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.canvas import Canvas, Line
-from telemetry.screen.events_list import draw_events
 from telemetry.screen.footer import (
     ENDING,
     LEAVE_QUESTION,
@@ -23,24 +22,21 @@ from telemetry.screen.footer import (
     footer_items,
 )
 from telemetry.screen.formats import run_time
-from telemetry.screen.header import draw_warning
 from telemetry.screen.mark_entry import OPEN_US, PLAIN, PRESETS, MarkEntry
-from telemetry.screen.panel import Panel
-from telemetry.screen.parked import draw_parked
+from telemetry.screen.panel import Ground, Panel
 from telemetry.screen.scene import Scene
-from telemetry.screen.seat import draw_seat
 from telemetry.screen.sound import Sounder
-from telemetry.screen.strips import SECONDS_EACH, draw_strips
+from telemetry.screen.speeds import next_speed
+from telemetry.screen.strips import SECONDS_EACH
 from telemetry.screen.theme import Colours, Light, detected_colours, palette
+from telemetry.screen.views import SCROLLED_VIEWS, VIEWS, draw_view
 
 PAINT_EVERY_S = 0.2
 _MESSAGE_US = 4_000_000
 _LEAVE_US = 6_000_000
 _FLASH_US = 500_000
-_SPEEDS: tuple[float | None, ...] = (0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, None)
 # What a keyboard-like button may send that is not printable; these set a mark too.
 _BUTTON_KEYS = frozenset(("pageup", "pagedown", "home", "end", "insert", "delete", "left", "right", "up", "down"))
-_SCROLLED_VIEWS = ("2", "4")
 
 
 class Dashboard(App[None], inherit_bindings=False):
@@ -110,6 +106,7 @@ class Dashboard(App[None], inherit_bindings=False):
         self._asked: set[tuple[str, int]] = set()
         self._resume_speed: float | None = 1.0
         self._panel = Panel()
+        self._canvas: Canvas | None = None
         self._keys = self._key_table()
 
     def _key_table(self) -> dict[str, Callable[[], None]]:
@@ -125,6 +122,10 @@ class Dashboard(App[None], inherit_bindings=False):
         if self._control.is_replay:
             table |= {"p": self._pause, "plus": self._faster, "minus": self._slower}
         return table
+
+    def get_default_screen(self) -> Ground:
+        """Give the ground that the panel covers."""
+        return Ground(id="_default")
 
     def compose(self) -> ComposeResult:
         """Give the one panel."""
@@ -161,24 +162,16 @@ class Dashboard(App[None], inherit_bindings=False):
         wall = self._wall.now()
         if self._entry is not None and wall >= self._entry.closes_at:
             self._close_entry()
-        self._panel.show(self.drawn_lines(self.size.width, self.size.height, wall))
+        width, height = self.size
+        self._panel.show(self.drawn_lines(width, height, wall), width)
 
     def drawn_lines(self, width: int, height: int, wall: int) -> list[Line]:
         """Return the present moment drawn for a terminal of ``width`` by ``height``."""
         canvas = Canvas(width, height, self._palette)
-        scene = self._scene(wall)
-        if self._view == "2":
-            self._scroll_most = draw_parked(canvas, scene)
-        elif self._view == "3":
-            draw_strips(canvas, scene)
-        elif self._view == "4":
-            self._scroll_most = draw_events(canvas, scene)
-        else:
-            draw_seat(canvas, scene)
-        if self._view != "1":
-            draw_warning(canvas, scene)
+        self._scroll_most = draw_view(self._view, canvas, self._scene(wall))
         self._draw_last_row(canvas, wall)
-        return canvas.lines()
+        before, self._canvas = self._canvas, canvas
+        return canvas.lines(before)
 
     def _scene(self, wall: int) -> Scene:
         ended, now = (None, self._clock.now()) if self._ended is None else self._ended
@@ -244,9 +237,9 @@ class Dashboard(App[None], inherit_bindings=False):
     def _do(self, key: str, character: str | None) -> None:
         if key in self._keys:
             self._keys[key]()
-        elif key in ("1", "2", "3", "4"):
+        elif key in VIEWS:
             self._view, self._scrolled = key, 0
-        elif key in ("up", "down") and self._view in _SCROLLED_VIEWS:
+        elif key in ("up", "down") and self._view in SCROLLED_VIEWS:
             step = 1 if key == "down" else -1
             self._scrolled = min(max(0, self._scrolled + step), self._scroll_most)
         elif key in _BUTTON_KEYS or (character is not None and character.isprintable()) or _is_function_key(key):
@@ -340,11 +333,7 @@ class Dashboard(App[None], inherit_bindings=False):
         self._step_speed(-1)
 
     def _step_speed(self, step: int) -> None:
-        speed = self._resume_speed if self._control.speed == 0 else self._control.speed
-        ladder = [s if s is not None else float("inf") for s in _SPEEDS]
-        present = float("inf") if speed is None else speed
-        place = min(range(len(ladder)), key=lambda i: abs(ladder[i] - present) if ladder[i] != present else -1.0)
-        chosen = _SPEEDS[min(max(0, place + step), len(_SPEEDS) - 1)]
+        chosen = next_speed(self._resume_speed if self._control.speed == 0 else self._control.speed, step)
         self._resume_speed = chosen
         self._control.set_speed(chosen)
 

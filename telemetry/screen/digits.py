@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from functools import lru_cache
 
+from telemetry.screen.letters import LETTERS
+
 _ROWS = 5
 """Rows of cells of a glyph at scale 2, the smallest."""
 
@@ -32,242 +34,9 @@ _DIGITS = {
     ".": (".", ".", ".", ".", "#"),
 }
 
-# Letters need their slants, so they are drawn dot by dot, seven by ten.
-_LETTERS = {
-    "A": (
-        ".#####.",
-        "#######",
-        "##...##",
-        "##...##",
-        "#######",
-        "#######",
-        "##...##",
-        "##...##",
-        "##...##",
-        "##...##",
-    ),
-    "C": (
-        ".#####.",
-        "#######",
-        "##...##",
-        "##.....",
-        "##.....",
-        "##.....",
-        "##.....",
-        "##...##",
-        "#######",
-        ".#####.",
-    ),
-    "D": (
-        "#####..",
-        "######.",
-        "##..###",
-        "##...##",
-        "##...##",
-        "##...##",
-        "##...##",
-        "##..###",
-        "######.",
-        "#####..",
-    ),
-    "E": (
-        "#######",
-        "#######",
-        "##.....",
-        "##.....",
-        "######.",
-        "######.",
-        "##.....",
-        "##.....",
-        "#######",
-        "#######",
-    ),
-    "G": (
-        ".#####.",
-        "#######",
-        "##...##",
-        "##.....",
-        "##.....",
-        "##.####",
-        "##.####",
-        "##...##",
-        "#######",
-        ".#####.",
-    ),
-    "H": (
-        "##...##",
-        "##...##",
-        "##...##",
-        "##...##",
-        "#######",
-        "#######",
-        "##...##",
-        "##...##",
-        "##...##",
-        "##...##",
-    ),
-    "I": (
-        "######.",
-        "######.",
-        "..##...",
-        "..##...",
-        "..##...",
-        "..##...",
-        "..##...",
-        "..##...",
-        "######.",
-        "######.",
-    ),
-    "K": (
-        "##...##",
-        "##..###",
-        "##.###.",
-        "#####..",
-        "####...",
-        "####...",
-        "#####..",
-        "##.###.",
-        "##..###",
-        "##...##",
-    ),
-    "L": (
-        "##.....",
-        "##.....",
-        "##.....",
-        "##.....",
-        "##.....",
-        "##.....",
-        "##.....",
-        "##.....",
-        "#######",
-        "#######",
-    ),
-    "M": (
-        "##...##",
-        "###.###",
-        "#######",
-        "#######",
-        "##.#.##",
-        "##.#.##",
-        "##...##",
-        "##...##",
-        "##...##",
-        "##...##",
-    ),
-    "N": (
-        "##...##",
-        "###..##",
-        "###..##",
-        "####.##",
-        "####.##",
-        "##.####",
-        "##.####",
-        "##..###",
-        "##..###",
-        "##...##",
-    ),
-    "O": (
-        ".#####.",
-        "#######",
-        "##...##",
-        "##...##",
-        "##...##",
-        "##...##",
-        "##...##",
-        "##...##",
-        "#######",
-        ".#####.",
-    ),
-    "P": (
-        "######.",
-        "#######",
-        "##...##",
-        "##...##",
-        "#######",
-        "######.",
-        "##.....",
-        "##.....",
-        "##.....",
-        "##.....",
-    ),
-    "R": (
-        "######.",
-        "#######",
-        "##...##",
-        "##...##",
-        "#######",
-        "######.",
-        "##.##..",
-        "##..##.",
-        "##...##",
-        "##...##",
-    ),
-    "S": (
-        ".#####.",
-        "#######",
-        "##...##",
-        "##.....",
-        "######.",
-        ".######",
-        ".....##",
-        "##...##",
-        "#######",
-        ".#####.",
-    ),
-    "T": (
-        "#######",
-        "#######",
-        "..###..",
-        "..###..",
-        "..###..",
-        "..###..",
-        "..###..",
-        "..###..",
-        "..###..",
-        "..###..",
-    ),
-    "U": (
-        "##...##",
-        "##...##",
-        "##...##",
-        "##...##",
-        "##...##",
-        "##...##",
-        "##...##",
-        "##...##",
-        "#######",
-        ".#####.",
-    ),
-    "V": (
-        "##...##",
-        "##...##",
-        "##...##",
-        "##...##",
-        "##...##",
-        "##...##",
-        "###.###",
-        ".#####.",
-        "..###..",
-        "...#...",
-    ),
-    "W": (
-        "##...##",
-        "##...##",
-        "##...##",
-        "##...##",
-        "##.#.##",
-        "##.#.##",
-        "#######",
-        "#######",
-        "###.###",
-        "##...##",
-    ),
-    " ": ("...",) * 10,
-}
-
 FIGURE_CHARACTERS = "".join(_DIGITS)
 """What :func:`figure_rows` can draw."""
-WORD_CHARACTERS = "".join(_LETTERS)
+WORD_CHARACTERS = "".join(LETTERS)
 """What :func:`word_rows` can draw."""
 UNKNOWN = "~~"
 """The figure that stands where none is known: two dashes."""
@@ -297,9 +66,14 @@ def figure_rows(text: str, scale: int = 2) -> tuple[str, ...]:
         KeyError: a character that has no glyph.
 
     """
-    gap = "." * _gap(scale)
-    dots = [gap.join(_stretched(_DIGITS[c][row], scale) for c in text) for row in range(_ROWS) for _ in range(scale)]
-    return _half_blocks(dots)
+    gap = " " * _gap(scale)
+    glyphs = [_glyph(character, scale) for character in text]
+    return tuple(gap.join(rows) for rows in zip(*glyphs, strict=True))
+
+
+@lru_cache(maxsize=128)
+def _glyph(character: str, scale: int) -> tuple[str, ...]:
+    return _half_blocks([_stretched(fields, scale) for fields in _DIGITS[character] for _ in range(scale)])
 
 
 @lru_cache(maxsize=64)
@@ -310,13 +84,13 @@ def word_rows(word: str, scale: int = 1) -> tuple[str, ...]:
         KeyError: a letter that has no glyph.
 
     """
-    dots = [".".join(_LETTERS[c][row] for c in word) for row in range(10) for _ in range(scale)]
+    dots = [".".join(LETTERS[c][row] for c in word) for row in range(10) for _ in range(scale)]
     return _half_blocks([_stretched(line, scale) for line in dots])
 
 
 def word_width(word: str, scale: int = 1) -> int:
     """Return how many cells wide :func:`word_rows` draws ``word``."""
-    return scale * (sum(len(_LETTERS[c][0]) + 1 for c in word) - 1)
+    return scale * (sum(len(LETTERS[c][0]) + 1 for c in word) - 1)
 
 
 def _gap(scale: int) -> int:

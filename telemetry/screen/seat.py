@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.canvas import Canvas, fitted
@@ -72,6 +73,7 @@ class Frame:
         return self.column - 2
 
 
+@lru_cache(maxsize=16)
 def frame_for(width: int, height: int) -> Frame | None:
     """Return the places at this size: the largest digits that leave room below; None if too small for large ones."""
     column = width // 2
@@ -138,27 +140,25 @@ def _draw_figure(canvas: Canvas, frame: Frame, x: int, y: int, figure: Figure) -
     bottom = y + 1 + len(rows)
     canvas.block(x + frame.field - len(rows[0]), y + 1, rows)
     free = x
-    large_margin = frame.large_margins and judged.meaning is not None and judged.margin
-    if not large_margin or rows_of(frame.scale) > rows_of(2):
-        canvas.label(x, y, figure.label)
-    if large_margin and judged.meaning is not None:
-        head = "margin" if rows_of(frame.scale) > rows_of(2) else figure.label
-        _draw_margin(canvas, judged.meaning, judged, head, x, bottom)
+    if frame.large_margins and judged.meaning is not None and judged.margin:
+        _draw_margin(canvas, judged.meaning, judged, x, bottom)
         free += _MARGIN_CELLS + 1
+    label_at = x if rows_of(frame.scale) > rows_of(2) else free
+    canvas.label(label_at, y, figure.label)
     if figure.number:
         room = x + frame.field - figure_width(places.widest, frame.scale) - 2 - free
-        _draw_number(canvas, figure, (x, y), free, frame.scale - 1, room)
+        _draw_number(canvas, figure, (label_at, y), free, frame.scale - 1, room)
     if judged.meaning is not None:
         canvas.badge(x, bottom, judged.meaning, judged.note, frame.field)
     else:
         canvas.label(x + 1, bottom, judged.note)
 
 
-def _draw_margin(canvas: Canvas, meaning: Meaning, judged: Judged, head: str, x: int, bottom: int) -> None:
-    """Draw the margin large on its badge's filling, below ``head``: no one shall take it for the figure itself."""
+def _draw_margin(canvas: Canvas, meaning: Meaning, judged: Judged, x: int, bottom: int) -> None:
+    """Draw the margin large on its badge's filling: no one shall take it for the figure itself."""
     drawn = figure_rows(judged.margin)
     width = figure_width(judged.margin_widest)
-    for row, text in enumerate([head.ljust(width), *(line.rjust(width) for line in drawn)]):
+    for row, text in enumerate(["margin".ljust(width), *(line.rjust(width) for line in drawn)]):
         canvas.put(x, bottom - len(drawn) - 1 + row, f" {text} ", canvas.palette.badges[meaning].fill)
 
 

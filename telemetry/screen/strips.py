@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
+from telemetry.model.batch import MICROSECONDS
+from telemetry.pipeline.strip import Strip
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.chart import chart_rows, scale_for
 from telemetry.screen.formats import span_text
@@ -80,16 +83,35 @@ def draw_strip(canvas: Canvas, scene: Scene, signal: str, x: int, y: int, width:
     """Draw one strip with its scale at the left; ``rows`` rows from ``y``."""
     kind = KINDS[signal]
     strip, reading = scene.snapshot.strips[signal], scene.snapshot.reading(signal)
-    interval = reading.interval if reading is not None else 0.0
-    low, high = strip.columns(scene.now, width - _SCALE_WIDTH, scene.seconds_each, interval)
+    interval = round(reading.interval, -5) if reading is not None else 0.0
+    second = scene.now // MICROSECONDS
+    shape = (width - _SCALE_WIDTH, rows)
+    edges, drawn = _picture(strip, strip.newest, second, scene.seconds_each, interval, kind, shape)
+    canvas.label(x, y, edges[1])
+    if rows >= 3:
+        canvas.label(x, y + rows // 2, kind.unit.rjust(_SCALE_WIDTH - 1))
+    canvas.label(x, y + rows - 1, edges[0])
+    canvas.block(x + _SCALE_WIDTH, y, drawn)
+
+
+@lru_cache(maxsize=32)
+def _picture(
+    strip: Strip,
+    newest: tuple[int | None, float, float],  # noqa: ARG001 - tells a picture from the one before new values
+    second: int,
+    seconds_each: int,
+    interval: float,
+    kind: StripKind,
+    shape: tuple[int, int],
+) -> tuple[tuple[str, str], list[str]]:
+    """Return the scale's lower and upper text and the rows; kept while neither time nor newest values move on."""
+    columns, rows = shape
+    low, high = strip.columns(second * MICROSECONDS, columns, seconds_each, interval)
     low, high = low / kind.divisor, high / kind.divisor
     bottom, top = scale_for(low, high, kind.least, kind.with_zero)
     decimals = _decimals((top - bottom) / 4)
-    canvas.label(x, y, f"{top:.{decimals}f}".rjust(_SCALE_WIDTH - 1))
-    if rows >= 3:
-        canvas.label(x, y + rows // 2, kind.unit.rjust(_SCALE_WIDTH - 1))
-    canvas.label(x, y + rows - 1, f"{bottom:.{decimals}f}".rjust(_SCALE_WIDTH - 1))
-    canvas.block(x + _SCALE_WIDTH, y, chart_rows(low, high, rows, bottom, top))
+    lower, upper = (f"{edge:.{decimals}f}".rjust(_SCALE_WIDTH - 1) for edge in (bottom, top))
+    return (lower, upper), chart_rows(low, high, rows, bottom, top)
 
 
 def _decimals(step: float) -> int:
