@@ -22,8 +22,9 @@ from .decode.frame_decoder import FrameFigures
 from .decode.frame_map import FrameMapError, frame_map_of
 from .links import bluetooth_le_link
 from .links.bluetooth_le_frames import FrameSession
-from .links.bluetooth_le_link import BluetoothLink, Wanted
+from .links.bluetooth_le_link import BluetoothLink
 from .links.bluetooth_le_standard import StandardSession
+from .links.bluetooth_le_types import Seen, Wanted
 
 DEFAULT_SILENCE_S = 10.0
 DEFAULT_INTERVAL_S = 1.0
@@ -152,7 +153,7 @@ def _wanted(settings: Settings) -> Wanted:
     )
 
 
-def _label(one: bluetooth_le_link.Seen) -> str:
+def _label(one: Seen) -> str:
     name = printable(one.name, 40) if one.name else "no name"
     if full_uuid(BATTERY_SERVICE) in one.services:
         return f"{name}: Battery Service, no map needed"

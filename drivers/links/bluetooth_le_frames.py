@@ -14,8 +14,9 @@ from telemetry.model.errors import LinkError, LinkUnavailable
 from ..decode.frame_decoder import FrameDecoder, FrameFigures
 from ..decode.frame_layout import FrameMap
 from ..decode.frame_poll import FramePoll
-from .bluetooth_le_link import BluetoothLink, Notification, Present
+from .bluetooth_le_link import BluetoothLink
 from .bluetooth_le_standard import notifying
+from .bluetooth_le_types import Notification, Present
 
 
 class FrameSession:

@@ -17,7 +17,6 @@ import os
 import time
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 from weakref import WeakKeyDictionary
 
@@ -26,6 +25,7 @@ from telemetry.model.clock import Clock
 from telemetry.model.errors import LinkError, LinkLost, LinkUnavailable, printable
 
 from .bluetooth_le_trouble import sentence_for
+from .bluetooth_le_types import Notification, Present, Seen, Wanted
 
 if TYPE_CHECKING:
     from bleak import BleakClient
@@ -40,105 +40,10 @@ QUEUE_LIMIT = 2048
 READ_LIMIT_S = 4.0
 BUS_VARIABLE = "DBUS_SYSTEM_BUS_ADDRESS"
 _MARGIN_S = 1.0
+_ON_ANY_DEVICE = ("1800", "1801", "180f")
+"""Generic Access and Generic Attribute, which nearly every device has, and the Battery Service."""
 
 _locks: WeakKeyDictionary[asyncio.AbstractEventLoop, dict[str, asyncio.Lock]] = WeakKeyDictionary()
-
-
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """Which device to open; exactly one of ``address``, ``name`` and ``service`` is given.
-
-    Attributes:
-        address: its Bluetooth address (on macOS, the UUID that the system gives it).
-        name: the name it gives out, letter for letter.
-        service: 128-bit UUID of a service that it gives out.
-        adapter: the adapter's name (Linux), such as ``hci0``; None for the first that is on.
-        scan_s: how long to look for it.
-        system_bus: D-Bus address of the bus that the Bluetooth service is on (Linux); None for the system's own.
-
-    """
-
-    address: str | None = None
-    name: str | None = None
-    service: str | None = None
-    adapter: str | None = None
-    scan_s: float = 6.0
-    system_bus: str | None = None
-
-    def __str__(self) -> str:
-        if self.address is not None:
-            return f"Bluetooth device {printable(self.address)}"
-        if self.name is not None:
-            return f"Bluetooth device named {printable(self.name)}"
-        return f"Bluetooth device with service {printable(self.service)}"
-
-
-@dataclass(frozen=True, slots=True)
-class Present:
-    """A characteristic of the open device.
-
-    Attributes:
-        handle: tells it from every other of the device.
-        uuid: 128 bits, lower case.
-        properties: what can be done with it: ``read``, ``notify``, ``indicate``, ``write``,
-            ``write-without-response`` and others.
-
-    """
-
-    handle: int
-    uuid: str
-    properties: frozenset[str]
-
-    @property
-    def notifies(self) -> bool:
-        """Whether it can be subscribed to."""
-        return bool(self.properties & {"notify", "indicate"})
-
-    @property
-    def can_be_read(self) -> bool:
-        """Whether it can be read."""
-        return "read" in self.properties
-
-    @property
-    def writable(self) -> bool:
-        """Whether it can be written."""
-        return bool(self.properties & {"write", "write-without-response"})
-
-
-@dataclass(frozen=True, slots=True)
-class Notification:
-    """One value that the device sent by itself, or that was read.
-
-    Attributes:
-        handle: of its characteristic.
-        arrival: microseconds since the Unix epoch.
-        data: the bytes.
-        lost_before: notifications given up just before this one since the queue was full.
-
-    """
-
-    handle: int
-    arrival: int
-    data: bytes
-    lost_before: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """A device heard while looking round.
-
-    Attributes:
-        address: as in :class:`Wanted`.
-        name: as it came over the air: not to be shown as it is; None where it gives none.
-        services: UUIDs that it gives out, lower case.
-        signal_dbm: received signal strength.
-
-    """
-
-    address: str
-    name: str | None
-    services: tuple[str, ...]
-    signal_dbm: int
 
 
 def adapter_lock(adapter: str | None) -> asyncio.Lock:
@@ -215,11 +120,30 @@ class BluetoothLink:
             lambda device, heard: _is_wanted(wanted, device, heard), timeout=wanted.scan_s, bluez=_on(wanted.adapter)
         )
         if device is None:
+            device = await self._find_connected()
+        if device is None:
             raise LinkUnavailable(
                 f"{wanted} was not heard within {wanted.scan_s:g} s; bring it nearer, wake it, and disconnect "
                 "any telephone or other program that holds it, since most devices talk to one at a time"
             )
         return device
+
+    async def _find_connected(self) -> BLEDevice | None:
+        """Return the device if the system holds a connection to it still, as after a program that was killed.
+
+        A device is not heard while it is connected. Scanning comes first all the same, since after the system's
+        Bluetooth service has died what is known of connections is out of date.
+        """
+        from bleak import BleakAdapter
+
+        wanted = self._wanted
+        services = list(_ON_ANY_DEVICE) if wanted.service is None else [wanted.service]
+        try:
+            adapter = await BleakAdapter.get(bluez=_on(wanted.adapter))
+            connected = await adapter.get_connected_devices(services)
+        except NotImplementedError:
+            return None
+        return next((device for device in connected if _is_wanted(wanted, device)), None)
 
     async def _connect(self, device: BLEDevice, limit_s: float) -> None:
         from bleak import BleakClient
@@ -382,12 +306,13 @@ def _on(adapter: str | None) -> Any:
     return {} if adapter is None else {"adapter": adapter}
 
 
-def _is_wanted(wanted: Wanted, device: BLEDevice, heard: AdvertisementData) -> bool:
+def _is_wanted(wanted: Wanted, device: BLEDevice, heard: AdvertisementData | None = None) -> bool:
+    """Tell whether it is the one; without ``heard``, a device that is known to have the wanted service."""
     if wanted.address is not None:
         return device.address.lower() == wanted.address.lower()
     if wanted.name is not None:
-        return wanted.name in (device.name, heard.local_name)
-    return wanted.service in [uuid.lower() for uuid in heard.service_uuids]
+        return wanted.name in (device.name, None if heard is None else heard.local_name)
+    return heard is None or wanted.service in [uuid.lower() for uuid in heard.service_uuids]
 
 
 async def look_round(seconds: float, adapter: str | None = None) -> Sequence[Seen]:

@@ -15,7 +15,8 @@ from telemetry.model.errors import LinkError, LinkUnavailable
 
 from ..decode.bluetooth_characteristics import BATTERY_HEALTH_INFORMATION, BATTERY_INFORMATION, short_number
 from ..decode.bluetooth_readings import ReadingFigures, StandardReadings
-from .bluetooth_le_link import BluetoothLink, Present
+from .bluetooth_le_link import BluetoothLink
+from .bluetooth_le_types import Present
 
 UNCHANGING_US = 60 * MICROSECONDS
 """How often what hardly ever changes (nameplate values) is read."""

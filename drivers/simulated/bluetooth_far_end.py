@@ -23,7 +23,8 @@ from telemetry.model.clock import Clock, SystemClock
 from ..decode import bluetooth_characteristics as standard
 from ..decode.bluetooth_characteristics import full_uuid
 from .bluetooth_frames import PIECE_BYTES, REQUEST, START, FrameWriter
-from .bluetooth_service import BluetoothService, PrivateBus, SimulatedCharacteristic, SimulatedPeripheral
+from .bluetooth_service import BluetoothService, SimulatedCharacteristic, SimulatedPeripheral
+from .private_bus import PrivateBus
 
 SEND_EVERY_US = 20_000
 DEFAULT_SCENARIO = "orchard"

@@ -7,20 +7,13 @@ with it: object manager, adapter, device, service and characteristic. Needs the 
 from __future__ import annotations
 
 import asyncio
-import shutil
-import tempfile
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 from dbus_fast import Message, MessageType, Variant
 from dbus_fast.aio import MessageBus
 
-from telemetry.model.errors import LinkUnavailable
-
-BUS_LIMIT_S = 5.0
 ADVERTISED_EVERY_S = 0.1
 ADAPTER_NAME = "hci0"
 _ADAPTER = f"/org/bluez/{ADAPTER_NAME}"
@@ -29,68 +22,10 @@ _ADAPTER_INTERFACE = "org.bluez.Adapter1"
 _DEVICE_INTERFACE = "org.bluez.Device1"
 _SERVICE_INTERFACE = "org.bluez.GattService1"
 _CHARACTERISTIC_INTERFACE = "org.bluez.GattCharacteristic1"
+_GENERIC_ATTRIBUTE = "00001801-0000-1000-8000-00805f9b34fb"
 _MANAGER_INTERFACE = "org.freedesktop.DBus.ObjectManager"
-_CONFIGURATION = """\
-<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus Configuration 1.0//EN"
- "http://www.freedesktop.org/standards/dbus/1.0/busconfig.dtd">
-<busconfig>
-  <listen>unix:path={socket}</listen>
-  <auth>EXTERNAL</auth>
-  <policy context="default">
-    <allow send_destination="*" eavesdrop="true"/>
-    <allow eavesdrop="true"/>
-    <allow own="*"/>
-  </policy>
-</busconfig>
-"""
 
 Properties = dict[str, Variant]
-
-
-class PrivateBus:
-    """A D-Bus daemon of our own in a folder of its own. Use as an async context manager; ``address`` reaches it."""
-
-    def __init__(self) -> None:
-        self.address = ""
-        self._folder: tempfile.TemporaryDirectory[str] | None = None
-        self._process: asyncio.subprocess.Process | None = None
-
-    async def __aenter__(self) -> PrivateBus:
-        program = shutil.which("dbus-daemon")
-        if program is None:
-            raise LinkUnavailable(
-                "a simulated Bluetooth device needs the program dbus-daemon; install it "
-                "(Debian: apt install dbus-daemon)"
-            )
-        self._folder = tempfile.TemporaryDirectory(prefix="shakedown-")
-        socket = Path(self._folder.name) / "bus"
-        configuration = Path(self._folder.name) / "bus.conf"
-        configuration.write_text(_CONFIGURATION.format(socket=socket), encoding="utf-8")
-        self._process = await asyncio.create_subprocess_exec(
-            *(program, f"--config-file={configuration}", "--nofork", "--nopidfile", "--print-address=1"),
-            stdin=asyncio.subprocess.DEVNULL,
-            stdout=asyncio.subprocess.PIPE,
-            stderr=asyncio.subprocess.DEVNULL,
-        )
-        assert self._process.stdout is not None
-        try:
-            async with asyncio.timeout(BUS_LIMIT_S):
-                line = await self._process.stdout.readline()
-        except TimeoutError:
-            line = b""
-        if not line:
-            await self.__aexit__()
-            raise LinkUnavailable("dbus-daemon did not start; see whether it runs by hand: dbus-daemon --session")
-        self.address = f"unix:path={socket}"
-        return self
-
-    async def __aexit__(self, *exc: object) -> None:
-        if self._process is not None:
-            with suppress(ProcessLookupError):
-                self._process.terminate()
-            await self._process.communicate()
-        if self._folder is not None:
-            self._folder.cleanup()
 
 
 @dataclass(eq=False)
@@ -148,6 +83,7 @@ class BluetoothService:
         refusals: connections that will be refused from now on.
         writes: everything that clients wrote: (UUID, bytes), oldest first.
         connections: connections made so far.
+        unanswered: names of D-Bus methods that are never answered.
 
     """
 
@@ -157,12 +93,15 @@ class BluetoothService:
         self.refusals = 0
         self.writes: list[tuple[str, bytes]] = []
         self.connections = 0
+        self.unanswered: set[str] = set()
         self._bus_address = bus_address
         self._bus: MessageBus | None = None
         self._objects: dict[str, dict[str, Properties]] = {}
         self._device = f"{_ADAPTER}/dev_{peripheral.address.replace(':', '_')}"
         self._by_path: dict[str, SimulatedCharacteristic] = {}
         self._advertising: asyncio.TimerHandle | None = None
+        self._forbidden = False
+        self._wants_pairing = False
         self._replying: set[asyncio.Task[None]] = set()
 
     async def start(self) -> None:
@@ -216,6 +155,14 @@ class BluetoothService:
         self._remove(self._device, _DEVICE_INTERFACE)
         self._remove(_ADAPTER, _ADAPTER_INTERFACE)
 
+    def forbid(self) -> None:
+        """Refuse everything, as a bus does to a user without the right to it."""
+        self._forbidden = True
+
+    def want_pairing(self) -> None:
+        """Refuse reading and subscribing, as a device does that talks only to what it is paired with."""
+        self._wants_pairing = True
+
     def drop(self) -> None:
         """Break the connection, as when the device goes out of reach or is switched off."""
         if not self.connected:
@@ -266,6 +213,10 @@ class BluetoothService:
         """Answer one call; what is not for us is left to the library."""
         if message.message_type is not MessageType.METHOD_CALL:
             return None
+        if message.member in self.unanswered:
+            return True
+        if self._forbidden:
+            return Message.new_error(message, "org.freedesktop.DBus.Error.AccessDenied", "Rejected send message")
         if message.interface == _MANAGER_INTERFACE:
             return Message.new_method_return(message, "a{oa{sa{sv}}}", [self._objects])
         if message.interface == _DEVICE_INTERFACE and message.member == "Connect":
@@ -342,7 +293,8 @@ class BluetoothService:
                 handle += 3
                 self._add_characteristic(f"{service}/char{handle:04x}", service, characteristic)
             handle += 3
-        self._set(self._device, _DEVICE_INTERFACE, ServicesResolved=Variant("b", True))
+        known = Variant("as", [_GENERIC_ATTRIBUTE, *self.peripheral.services])
+        self._set(self._device, _DEVICE_INTERFACE, UUIDs=known, ServicesResolved=Variant("b", True))
 
     def _add_characteristic(self, path: str, service: str, characteristic: SimulatedCharacteristic) -> None:
         characteristic.path = path
@@ -354,6 +306,8 @@ class BluetoothService:
         })  # fmt: skip
 
     def _call_characteristic(self, message: Message, characteristic: SimulatedCharacteristic) -> Message:
+        if self._wants_pairing:
+            raise _Refused("org.bluez.Error.Failed", "Operation failed with ATT error: 0x05 (Insufficient Auth)")
         if message.member == "ReadValue":
             if "read" not in characteristic.flags:
                 raise _Refused("org.bluez.Error.NotPermitted", "Read not permitted")
