@@ -18,9 +18,11 @@ import pytest
 
 from drivers.bluetooth_le import BluetoothLeDriver
 from drivers.can_messages import CanMessagesDriver
+from drivers.satellite_position import SatellitePositionDriver
 from drivers.serial_frames import SerialFramesDriver
 from drivers.serial_text import SerialTextDriver
 from drivers.simulated.can_far_end import CanFarEnd, OverSerialLine
+from drivers.simulated.position_far_end import PositionFarEnd
 from drivers.simulated.serial_frames_far_end import SerialFramesFarEnd
 from drivers.simulated.serial_text_far_end import SerialTextFarEnd
 from telemetry.driver import CLOSE_LIMIT_S, OPEN_LIMIT_S, Driver, DriverContext
@@ -46,6 +48,19 @@ class Counter:
         return [Batch.of_rows(self.GROUP, [self._start + n * 10_000 for n in numbers], [(n, 48.5) for n in numbers])]
 
 
+class SpeedCounter(Counter):
+    """The same, on a machine of which a satellite receiver can tell nothing but how fast it is."""
+
+    GROUP = Group("machine", "count", ("vehicle_speed", "pack_voltage"))
+    groups = (GROUP,)
+
+
+def count_of(batch):
+    """The count of each row; what the speed over ground is rounded to differs by less than one."""
+    column = next(c for name in ("motor_speed", "vehicle_speed") if (c := batch.column(name)) is not None)
+    return [round(n) for n in column]
+
+
 def serial_text_board(clock):
     return SerialTextFarEnd(Counter(clock.now()), clock)
 
@@ -64,9 +79,14 @@ def bluetooth_pack(clock):
     return BluetoothFarEnd(Counter(clock.now()), clock, "frames")
 
 
+def satellite_receiver(clock):
+    return PositionFarEnd(SpeedCounter(clock.now()), clock, interval_us=10_000)
+
+
 # On a computer of one's own the program may be missing; where tests run unattended that is a failure.
 NO_DBUS = shutil.which("dbus-daemon") is None and os.environ.get("CI") != "true"
 CASES = [
+    pytest.param(SatellitePositionDriver, satellite_receiver, id="satellite-position"),
     pytest.param(
         BluetoothLeDriver,
         bluetooth_pack,
@@ -92,7 +112,7 @@ async def counted(driver, rows, seconds=10.0):
         async for batch in driver.readings():
             assert batch.group.source == "far end"
             assert np.all(np.diff(batch.t) >= 0)
-            numbers += [int(n) for n in batch.column("motor_speed")]
+            numbers += count_of(batch)
             times += batch.t.tolist()
             if len(numbers) >= rows:
                 break
@@ -139,7 +159,7 @@ async def test_a_link_that_breaks_in_mid_line_is_lost_and_the_half_line_gives_no
 
         async def read_to_the_end():
             async for batch in driver.readings():
-                numbers.extend(int(n) for n in batch.column("motor_speed"))
+                numbers.extend(count_of(batch))
 
         with pytest.raises(LinkLost):
             await asyncio.wait_for(read_to_the_end(), 2)
