@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import cast
 
 from telemetry.model.batch import Batch, Group
 
@@ -45,8 +46,12 @@ class _Message:
 
     def __init__(self, message: ReadMessage, rows: GroupRows) -> None:
         self.rows = rows
-        self.decoder = MessageDecoder(message.wanted.takes)
-        self.places = [place for s in self.decoder.signals if (place := rows.group.place(s)) is not None]
+        decoder = MessageDecoder(message.wanted.takes)
+        self.decode = decoder.decode
+        self.places = [place for s in decoder.signals if (place := rows.group.place(s)) is not None]
+        run = list(range(self.places[0], self.places[0] + len(self.places)))
+        self.start = None if decoder.is_multiplexed or self.places != run else self.places[0]
+        self.is_whole = decoder.signals == rows.group.signals and not decoder.is_multiplexed
         self.fast_packet = message.fast_packet
         self.one_device = message.one_device
         self.instance = None if message.instance is None else Counts(message.instance[0])
@@ -115,14 +120,15 @@ class CanBatches:
 
     def feed(self, frames: Iterable[CanFrame]) -> None:
         """Take frames in the order of arrival."""
-        found, figures = self._found, self._figures
+        found = self._found
+        seen = understood = 0
         for frame in frames:
-            figures.frames += 1
+            seen += 1
             key = frame.key
             message = found[key] if key in found else self._look_up(key)
             if message is None:
                 continue
-            figures.understood += 1
+            understood += 1
             data = frame.data
             if message.fast_packet:
                 whole = self._fast_packets.feed(frame)
@@ -131,7 +137,14 @@ class CanBatches:
                 data = whole
             if message.one_device and not self._is_wanted(message, frame, data):
                 continue
-            message.rows.add(frame.arrival, message.places, message.decoder.decode(data))
+            if message.is_whole:
+                message.rows.add_whole(frame.arrival, cast("list[float]", message.decode(data)))
+            elif message.start is not None:
+                message.rows.add_run(frame.arrival, message.start, message.decode(data))
+            else:
+                message.rows.add(frame.arrival, message.places, message.decode(data))
+        self._figures.frames += seen
+        self._figures.understood += understood
 
     def close_due(self, now: int) -> None:
         """Close rows that have waited long enough for what is missing."""

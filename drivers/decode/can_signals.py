@@ -10,6 +10,7 @@ import math
 import struct
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 NAN = math.nan
 _FLOATS = {16: struct.Struct(">e"), 32: struct.Struct(">f"), 64: struct.Struct(">d")}
@@ -91,6 +92,9 @@ class Counts:
         return (count ^ self._sign) - self._sign
 
 
+_Row = tuple[int, int, int, float, float, frozenset[int], float, float]
+
+
 class MessageDecoder:
     """Decodes one message.
 
@@ -99,59 +103,78 @@ class MessageDecoder:
 
     Attributes:
         signals: the names of what :meth:`decode` gives, in order.
+        is_multiplexed: not every frame carries every signal.
 
     """
 
     def __init__(self, takes: Sequence[Take]) -> None:
         self.signals = tuple(take.signal for take in takes)
+        self._takes = tuple(takes)
         self._length = max((take.field.bytes_needed for take in takes), default=0)
+        self._order: Literal["big", "little"] = "little"
+        if takes and all(take.field.big_endian for take in takes):
+            self._order = "big"
         self._rows = [self._row(take) for take in takes]
-        self._conditions = [
-            tuple((Counts(where), wanted) for where, wanted in take.field.when) or None for take in takes
+        self._others = [
+            (place, take)
+            for place, take in enumerate(takes)
+            if take.field.is_float or take.field.big_endian != (self._order == "big")
         ]
-        self._multiplexed = any(self._conditions)
+        self._conditions = [
+            (place, [(Counts(where), wanted) for where, wanted in take.field.when])
+            for place, take in enumerate(takes)
+            if take.field.when
+        ]
+        self.is_multiplexed = bool(self._conditions)
 
     def decode(self, data: bytes) -> list[float | None]:
         """Return a value for each of :attr:`signals`: NaN for no reading, None where this frame does not carry it."""
+        length = self._length
         have = len(data)
-        if have < self._length:
-            data = data.ljust(self._length, b"\xff")
-        little = int.from_bytes(data[: self._length], "little")
-        big = int.from_bytes(data[: self._length], "big")
-        values: list[float | None] = []
-        for needed, is_big, shift, mask, sign, low, high, unknown, scale, offset, as_float in self._rows:
-            count = ((big if is_big else little) >> shift) & mask
-            if have < needed or count in unknown:
-                values.append(NAN)
-            elif as_float is not None:
-                number = as_float.unpack(count.to_bytes(as_float.size, "big"))[0]
-                values.append(number * scale + offset)
-            else:
-                if sign:
-                    count = (count ^ sign) - sign
-                values.append(count * scale + offset if low <= count <= high else NAN)
-        if self._multiplexed:
-            for place, conditions in enumerate(self._conditions):
-                if conditions is not None and any(where.read(data) not in wanted for where, wanted in conditions):
-                    values[place] = None
+        if have < length:
+            data = data.ljust(length, b"\xff")
+        number = int.from_bytes(data[:length] if have > length else data, self._order)
+        # (count ^ sign) - sign is two's complement for sign = the highest bit, and the count itself for sign = 0.
+        values: list[float | None] = [
+            ((count ^ sign) - sign) * scale + offset
+            if (count := number >> shift & mask) not in unknown and low <= (count ^ sign) - sign <= high
+            else NAN
+            for shift, mask, sign, low, high, unknown, scale, offset in self._rows
+        ]
+        for place, take in self._others:
+            values[place] = self._other(take, data)
+        if have < length:
+            for place, take in enumerate(self._takes):
+                if take.field.bytes_needed > have:
+                    values[place] = NAN
+        for place, conditions in self._conditions:
+            if any(where.read(data) not in wanted for where, wanted in conditions):
+                values[place] = None
         return values
 
-    def _row(
-        self, take: Take
-    ) -> tuple[int, bool, int, int, int, float, float, frozenset[int], float, float, struct.Struct | None]:
+    def _row(self, take: Take) -> _Row:
+        """Return shift, mask, sign bit, lowest and highest count, codes for no reading, scale and offset."""
         where = take.field
         mask = (1 << where.bits) - 1
-        shift = 8 * self._length - where.first_bit - where.bits if where.big_endian else where.start
         return (
-            where.bytes_needed,
-            where.big_endian,
-            shift,
+            8 * self._length - where.first_bit - where.bits if self._order == "big" else where.start,
             mask,
-            1 << (where.bits - 1) if where.signed and not where.is_float else 0,
+            1 << (where.bits - 1) if where.signed else 0,
             -math.inf if where.low is None else where.low,
             math.inf if where.high is None else where.high,
             frozenset(code & mask for code in (*where.unknown, *take.unknown)),
             where.scale * take.scale,
             where.offset * take.scale + take.offset,
-            _FLOATS[where.bits] if where.is_float else None,
         )
+
+    def _other(self, take: Take, data: bytes) -> float:
+        """Decode what the common way does not: floating point, and the other byte order of a mixed message."""
+        where = take.field
+        count = Counts(where).read(data)
+        _, mask, _, low, high, unknown, scale, offset = self._row(take)
+        if count is None or count & mask in unknown or not low <= count <= high:
+            return NAN
+        if where.is_float:
+            kind = _FLOATS[where.bits]
+            return float(kind.unpack((count & mask).to_bytes(kind.size, "big"))[0]) * scale + offset
+        return count * scale + offset

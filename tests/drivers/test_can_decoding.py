@@ -443,5 +443,25 @@ def test_whole_rounds_give_whole_rows_whatever_their_order(rounds):
     assert batch.t.tolist() == [turn * 100_000 + 3 for turn in range(len(rounds))]
 
 
+@settings(max_examples=150, deadline=None)
+@given(st.lists(st.tuples(st.integers(0, 3), st.integers(1, 150_000)), max_size=30))
+def test_the_quick_way_to_add_gives_what_the_general_one_gives(messages):
+    quick, general = (GroupRows(Group("bus", "cells", NAMES), 250_000) for _ in range(2))
+    t = 0
+    for count, (part, later) in enumerate(messages):
+        t += later
+        values = [float(count), math.nan]
+        quick.add_run(t, 2 * part, list(values))
+        general.add(t, (2 * part, 2 * part + 1), values)
+    for rows in (quick, general):
+        rows.close_due(t + 300_000)
+    one, other = quick.taken(), general.taken()
+    assert (one is None) == (other is None) == (not messages)
+    if messages:
+        assert one.t.tolist() == other.t.tolist()
+        assert np.array_equal(one.values, other.values, equal_nan=True)
+        assert quick.incomplete == general.incomplete
+
+
 def test_the_data_files_are_beside_the_code():
     assert {path.name for path in Path(FOLDER).iterdir()} >= {f"{name}.toml" for name in FILES.values()}
