@@ -178,7 +178,7 @@ def _check_overlaps(envelope: Envelope, message: Message, allowed: set[tuple[str
         if before is not None:
             yield Problem(
                 f"message.{message.name}.fields.{_key(field)}",
-                f"takes bits that {before} takes too",
+                f"takes bits that belong to {before}",
                 "mend byte, bit or width; if it is meant, write overlaps = true",
             )
 
