@@ -36,6 +36,7 @@ class Supervisor:
         self._post = post
         self._delay = FIRST_DELAY
         self._state: LinkState | None = None
+        self._told: tuple[str, str] = ("", "")
         self._heard = 0
         self._asleep = False
 
@@ -111,10 +112,15 @@ class Supervisor:
                 raise LinkSilent(f"{self.source} is open but has sent nothing readable for {silence_s:g} s")
 
     async def _wait_to_retry(self, driver: Driver, error: LinkError) -> None:
+        """Say once what is wrong, however often it is tried again, so that its time tells since when."""
+        longest = LONGEST_DELAY.get(driver.kind, FIRST_DELAY)
         retry_at = self._clock.now() + self._delay
-        self._tell("silent" if isinstance(error, LinkSilent) else "lost", str(error), retry_at)
+        state: LinkState = "silent" if isinstance(error, LinkSilent) else "lost"
+        why = f"{error}; tried again every {longest / MICROSECONDS:g} s"
+        if (state, why) != self._told:
+            self._tell(state, why, retry_at)
         await self._clock.sleep_until(retry_at)
-        self._delay = min(2 * self._delay, LONGEST_DELAY.get(driver.kind, FIRST_DELAY))
+        self._delay = min(2 * self._delay, longest)
 
     async def _close(self, driver: Driver) -> None:
         try:
@@ -128,5 +134,5 @@ class Supervisor:
             )
 
     def _tell(self, state: LinkState, why: str = "", retry_at: int | None = None) -> None:
-        self._state = state
+        self._state, self._told = state, (state, why)
         self._post(LinkChange(self._clock.now(), self.source, state, why, retry_at))

@@ -70,16 +70,23 @@ async def test_opens_reads_and_ends() -> None:
 @pytest.mark.parametrize(("kind", "cap"), [("wired", 1.0), ("radio", 5.0)])
 async def test_the_delay_doubles_to_its_cap_and_starts_over_on_success(kind, cap) -> None:
     clock = ManualClock()
-    failing = [[LinkUnavailable("no such port")] for _ in range(7)]
+    failing = [[LinkUnavailable(f"no port, try {n}")] for n in range(7)]
     got, task = await supervised(clock, [*failing, ["row", LinkLost("pulled")], [None]], kind)
-    for _ in range(60):
+    for _ in range(160):
         await clock.advance(0.25)
     waits = [(e.retry_at - e.t) / 1e6 for e in got if isinstance(e, LinkChange) and e.retry_at]
-    doubled = [min(0.25 * 2**n, cap) for n in range(7)]
-    assert waits[:7] == doubled
-    if len(waits) > 7:
-        assert waits[7] == 0.25
-    assert "live" in states(got) or kind == "radio"
+    assert waits[:8] == [*(min(0.25 * 2**n, cap) for n in range(7)), 0.25]
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+
+
+async def test_the_same_failure_is_told_once_with_the_time_it_began() -> None:
+    clock = ManualClock()
+    got, task = await supervised(clock, [[LinkUnavailable("no such port")] for _ in range(100)])
+    await clock.advance(30)
+    assert states(got) == ["opening", "lost"]
+    assert got[-1].t == 0
+    assert "no such port; tried again every 1 s" in got[-1].why
     task.cancel()
     await asyncio.gather(task, return_exceptions=True)
 
