@@ -149,8 +149,7 @@ def test_overlaps_are_found_bit_by_bit_in_either_byte_order():
         fields = f"[message.m.fields]\nextra_a = {{ {first} }}\nextra_b = {{ {second} }}\n"
         return problems_of(f'byte_order = "{order}"\n[frame]\nlength = 8\none_per_piece = true\n{fields}')
 
-        (('"cell_*_voltage" =', "pack_voltage = { byte = 10 }\n'cell_*_voltage' =", "pack_voltage is read a second"),)
-
+    # little-endian: 12 bits from byte 0 leave the upper half of byte 1; big-endian, the upper half of byte 0
     assert overlap("little", "byte = 0, width = 12", "byte = 1, bit = 4, width = 4") == []
     assert overlap("little", "byte = 0, width = 12", "byte = 0, bit = 4, width = 4") != []
     assert overlap("big", "byte = 0, width = 12", "byte = 0, bit = 4, width = 4") == []

@@ -59,15 +59,22 @@ class Far:
 
     def __init__(self, line, answers):
         self.line, self.answers, self.heard = line, answers, b""
+        self._more = asyncio.Event()
         os.set_blocking(line.master, False)
         asyncio.get_running_loop().add_reader(line.master, self._read)
 
     def _read(self):
         data = os.read(self.line.master, 65536)
         self.heard += data
+        self._more.set()
         for request, answer in self.answers.items():
             if data.endswith(request):
                 self.line.send(answer)
+
+    async def has_come(self, request):
+        while request not in self.heard:
+            self._more.clear()
+            await self._more.wait()
 
     def close(self):
         asyncio.get_running_loop().remove_reader(self.line.master)
@@ -167,12 +174,10 @@ async def test_what_came_before_the_link_broke_is_given_out(line, tmp_path):
 
     async def read_on():
         async for batch in driver.readings():
-            found.append(batch)
+            found.append(batch)  # noqa: PERF401 - the link breaks in the middle
 
     reading = asyncio.create_task(read_on())
-    async with asyncio.timeout(5):
-        while far.heard.count(PLAIN.requests[1].data) == 0:
-            await asyncio.sleep(0.01)
+    await asyncio.wait_for(far.has_come(PLAIN.requests[1].data), 5)
     far.close()
     line.drop()
     with pytest.raises(LinkLost):
