@@ -279,3 +279,17 @@ def test_whatever_stands_in_a_map_is_a_problem_or_good_and_never_an_exception(pl
     assert (frame_map is None) == bool(problems)
     for problem in problems:
         assert str(problem).isprintable()
+
+
+def test_the_page_shows_the_map_that_is_shipped_and_only_good_ones():
+    page = (ROOT / "docs" / "frame-map.md").read_text("utf-8")
+    blocks = [part.partition("\n```")[0] for part in page.split("```toml\n")[1:]]
+    assert (ROOT / "drivers" / "simulated" / "plain_pack.toml").read_text("utf-8").strip() in blocks
+    maps = [tomllib.loads(block) for block in blocks]
+    embedded = [
+        source["map"] for table in maps for source in table.get("source", ()) if isinstance(source["map"], dict)
+    ]
+    whole = [table for table in maps if "frame" in table]
+    assert len(embedded) == len(whole) == 1
+    for table in (*embedded, *whole):
+        assert read_frame_map(table)[1] == []
