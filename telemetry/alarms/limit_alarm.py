@@ -35,7 +35,8 @@ class LimitAlarm:
                     limit.side, bound, limit.clear_margin, limit.raise_delay_s, limit.clear_delay_s
                 )
         self._holding: set[AlarmLevel] = set()
-        self._level: AlarmLevel | None = None
+        self._active = False
+        self._reached: AlarmLevel = "warn"
         self._acknowledged = True
         self._waiting: list[Acknowledge] = []
 
@@ -61,25 +62,24 @@ class LimitAlarm:
     def _cross(self, step: _Step, level: AlarmLevel) -> AlarmChange | None:
         if step.on:
             self._holding.add(level)
-            if self._level == level or self._level == "trip":
+            if self._active and (level == "warn" or self._reached == "trip"):
                 return None
-            self._level, self._acknowledged = level, False
-            return self._change(step.t, level, "raised", step.value)
+            self._active, self._acknowledged, self._reached = True, False, level
+            return self._change(step.t, "raised", step.value)
         self._holding.discard(level)
-        if self._holding or self._level is None:
+        if self._holding or not self._active:
             return None
-        reached, self._level = self._level, None
-        self._last_level = reached
-        return self._change(step.t, reached, "cleared", step.value)
+        self._active = False
+        return self._change(step.t, "cleared", step.value)
 
     def _acknowledge(self, t: int) -> AlarmChange | None:
         if self._acknowledged:
             return None
         self._acknowledged = True
-        return self._change(t, self._level or self._last_level, "acknowledged", float("nan"))
+        return self._change(t, "acknowledged", float("nan"))
 
-    def _change(self, t: int, level: AlarmLevel, state: AlarmChangeState, value: float) -> AlarmChange:
+    def _change(self, t: int, state: AlarmChangeState, value: float) -> AlarmChange:
+        """Return the change at the highest level that this excursion has reached."""
+        level, limit = self._reached, self._limit
         bound = self._comparators[level].bound
-        return AlarmChange(t, self._limit.name, self._signal, level, state, value, bound, self._limit.origin)
-
-    _last_level: AlarmLevel = "warn"
+        return AlarmChange(t, limit.name, self._signal, level, state, value, bound, limit.origin)
