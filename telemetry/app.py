@@ -220,7 +220,9 @@ def _gather(subject: _Subject) -> Gather:
         return Gather(ahead_at_most=None)
     sources = [source for source, _ in subject.drivers]
     turned = frozenset(source.name for source in sources if source.sign_of_current == "charge-positive")
-    return Gather(turned, prefer={signal: source.name for source in sources for signal in source.prefer})
+    prefer = {signal: source.name for source in sources for signal in source.prefer}
+    lags = {source.name: round(source.lag_s * MICROSECONDS) for source in sources if source.lag_s is not None}
+    return Gather(turned, prefer=prefer, lags=lags)
 
 
 TWO_GROUNDS = (

@@ -225,6 +225,13 @@ class SourceSettings:
     prefer: tuple[str, ...] = signals(
         "signals to take from this source where several give them", "your judgement of the meters", ["pack_current"]
     )
+    lag_s: float | None = number(
+        -10,
+        10,
+        "seconds by which its readings come later than they were true; the others are held back to match",
+        "`shakedown align` finds it",
+        0.4,
+    )
     silence_s: float | None = number(
         0.1,
         3600,

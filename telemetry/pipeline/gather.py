@@ -24,6 +24,11 @@ class Gather:
             replay hands rows over before their time.
         prefer: which source a signal is taken from where several give it, by signal. Where nothing is said the first
             to give it keeps it for the run. The others' is carried as ``extra_SOURCE_SIGNAL``: never a silent mix.
+        lags: how much later than they were true a source's readings come, int microseconds, by source; 0 for one that
+            is not named. Rows cannot be put back to where they were true, for spans that are closed stay closed; so
+            each source's rows are moved on by what it lags less than the one that lags most, and wait here until
+            due. All then stand side by side, nothing comes late that would not without, and everything is told as
+            much later as the greatest lag is.
 
     Attributes:
         made_unknown: values that were infinite or physically impossible, by (signal, reason).
@@ -36,7 +41,10 @@ class Gather:
         charge_positive: frozenset[str] = frozenset(),
         ahead_at_most: int | None = AHEAD_AT_MOST,
         prefer: Mapping[str, str] | None = None,
+        lags: Mapping[str, int] | None = None,
     ) -> None:
+        self._lags = dict(lags or {})
+        self._greatest_lag = max([0, *self._lags.values()])
         self._owners: dict[str, str] = dict(prefer or {})
         self._renamed: dict[Group, Group] = {}
         self._charge_positive = charge_positive
@@ -56,7 +64,12 @@ class Gather:
             self._events.append(item)
         elif len(item):
             batch = self._cleaned(item)
-            self._batches[batch.group.key].append(Batch(self._owned(batch), batch.t, batch.values))
+            t = batch.t + self._wait(batch.group.source)
+            self._batches[batch.group.key].append(Batch(self._owned(batch), t, batch.values))
+
+    def _wait(self, source: str) -> int:
+        """Return by how much the rows of ``source`` are moved on, never less than 0, microseconds."""
+        return self._greatest_lag - self._lags.get(source, 0)
 
     def close(self, end: int, final: bool = False) -> Span:
         """Return the span of everything up to ``end``; rows that lie ahead of it wait.
@@ -88,7 +101,8 @@ class Gather:
         late = int(np.searchsorted(batch.t, self._end, side="left")) if self._end is not None else 0
         first_ahead = len(batch)
         if self._ahead_at_most is not None:
-            first_ahead = int(np.searchsorted(batch.t, end + self._ahead_at_most, side="right"))
+            believed = end + self._ahead_at_most + self._wait(batch.group.source)
+            first_ahead = int(np.searchsorted(batch.t, believed, side="right"))
         if late == 0 and first_ahead == len(batch):
             return batch
         self.late += late
@@ -96,7 +110,7 @@ class Gather:
         t = batch.t.copy()
         if self._end is not None:
             t[:late] = self._end
-        t[first_ahead:] = end
+        t[first_ahead:] = end + self._wait(batch.group.source)
         return merged(
             [
                 Batch(batch.group, t[:first_ahead], batch.values[:first_ahead]),

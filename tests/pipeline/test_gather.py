@@ -51,6 +51,38 @@ def test_rows_ahead_wait_and_absurd_ones_are_pulled_back() -> None:
     assert gather.close(200).batches[0].t.tolist() == [150]
 
 
+@given(
+    lags=st.fixed_dictionaries({"pack": st.integers(-40, 40), "pedal": st.integers(-40, 40)}),
+    ticks=st.lists(st.tuples(st.sampled_from(["pack", "pedal", "other"]), st.integers(0, 15)), max_size=40),
+)
+def test_a_stated_lag_brings_rows_together_and_none_comes_late(lags, ticks) -> None:
+    gather = Gather(lags=lags)
+    end, posted, out = 1000, [], []
+    out += gather.close(end).batches
+    for source, step in ticks:
+        posted.append((source, end))  # as a live link does: it bears the time at which it arrived
+        group = Group(source, "lines", (f"extra_{source}",))
+        gather.post(Batch.of_rows(group, [end], [[float(end)]]))
+        end += step
+        out += gather.close(end).batches
+        assert all(batch.t[-1] <= end for batch in out)
+    out += gather.close(end, final=True).batches
+    assert (gather.late, gather.ahead) == (0, 0)
+    told = [(b.group.source, int(v), int(t)) for b in out for t, (v,) in zip(b.t, b.values, strict=True)]
+    assert sorted((source, arrived) for source, arrived, _ in told) == sorted(posted)
+    # When each was true, by what is stated of its source: between any two of them, that difference is kept.
+    offsets = {t - (arrived - lags.get(source, 0)) for source, arrived, t in told}
+    assert len(offsets) <= 1
+
+
+def test_a_row_absurdly_far_ahead_is_pulled_back_beside_the_others_of_its_source() -> None:
+    gather = Gather(lags={"slow": 400_000})
+    gather.post(rows((90_000_000_000, 3.3)))
+    assert gather.close(100).batches == ()
+    assert gather.close(400_100).batches[0].t.tolist() == [400_100]
+    assert (gather.late, gather.ahead) == (0, 1)
+
+
 def test_impossible_values_become_unknown_and_are_counted() -> None:
     gather = Gather()
     gather.post(rows((1, 0.0), (2, float("inf")), (3, 3.3), (4, float("nan")), (5, 99.0)))
