@@ -34,7 +34,7 @@ LOOK_ROUND_S = 4.0
 
 FIND_KEYS = ("address", "name", "service")
 MAP_KEYS = ("map", "notify", "write")
-KEYS = (*FIND_KEYS, *MAP_KEYS, "adapter", "scan_s", "silence_s", "interval_s", "label", "system_bus")
+KEYS = (*FIND_KEYS, *MAP_KEYS, "adapter", "scan_s", "silence_s", "interval_s", "system_bus")
 _UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", re.IGNORECASE | re.ASCII)
 _SHORT_UUID = re.compile(r"(0x)?[0-9a-f]{4}", re.IGNORECASE | re.ASCII)
 _ADDRESS = re.compile(r"[0-9a-f]{2}(:[0-9a-f]{2}){5}", re.IGNORECASE | re.ASCII)
@@ -120,14 +120,14 @@ class BluetoothLeDriver:
 
     @staticmethod
     async def discover() -> list[dict[str, Any]]:
-        """Return a source's settings for each Bluetooth LE device heard, with what it seems to speak as ``label``.
+        """Return a source's settings for each Bluetooth LE device heard, and under ``seems`` what it seems to speak.
 
         Raises:
             LinkUnavailable: there is no Bluetooth here, or it may not be used.
 
         """
         seen = await bluetooth_le_link.look_round(LOOK_ROUND_S)
-        return [{"address": one.address, "label": _label(one)} for one in seen]
+        return [{"address": one.address, "seems": _seems(one)} for one in seen]
 
     @staticmethod
     def far_end(settings: Settings) -> AbstractAsyncContextManager[Mapping[str, Any]]:
@@ -153,7 +153,7 @@ def _wanted(settings: Settings) -> Wanted:
     )
 
 
-def _label(one: Seen) -> str:
+def _seems(one: Seen) -> str:
     name = printable(one.name, 40) if one.name else "no name"
     if full_uuid(BATTERY_SERVICE) in one.services:
         return f"{name}: Battery Service, no map needed"
@@ -174,7 +174,7 @@ def _check_finding(settings: Settings) -> list[Problem]:
         problems.append(Problem("service", "is no UUID of a service", right))
     problems += [
         Problem(key, "is no text", f'write {key} = "...", or leave it out')
-        for key in ("name", "adapter", "label", "system_bus")
+        for key in ("name", "adapter", "system_bus")
         if key in settings and (not isinstance(settings[key], str) or not settings[key])
     ]
     return problems
@@ -211,6 +211,11 @@ def _check_numbers(settings: Settings) -> list[Problem]:
     for key, example in (("silence_s", 10.0), ("interval_s", 1.0), ("scan_s", 6.0)):
         if key in settings and (not is_number(settings[key]) or settings[key] <= 0):
             problems.append(Problem(key, "is not a number of seconds above 0", f"write {key} = {example}, say"))
+    interval_s, silence_s = settings.get("interval_s"), settings.get("silence_s", DEFAULT_SILENCE_S)
+    if is_number(interval_s) and is_number(silence_s) and interval_s >= silence_s:
+        problems.append(
+            Problem("interval_s", "is not shorter than silence_s", "read more often, or allow more silence")
+        )
     if is_number(settings.get("scan_s", 1)) and settings.get("scan_s", 1) > LONGEST_SCAN_S:
         problems.append(Problem("scan_s", "leaves no time to connect", f"write at most {LONGEST_SCAN_S:g}"))
     return problems

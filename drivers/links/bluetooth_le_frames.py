@@ -5,9 +5,10 @@ What is written to the device is the map's requests, byte for byte, and nothing 
 
 from __future__ import annotations
 
+import logging
 from collections.abc import AsyncIterator, Iterable, Sequence
 
-from telemetry.model.batch import Batch
+from telemetry.model.batch import Batch, merged
 from telemetry.model.clock import Clock
 from telemetry.model.errors import LinkError, LinkUnavailable
 
@@ -17,6 +18,12 @@ from ..decode.frame_poll import FramePoll
 from .bluetooth_le_link import BluetoothLink
 from .bluetooth_le_standard import notifying
 from .bluetooth_le_types import Notification, Present
+
+log = logging.getLogger(__name__)
+
+BYTES_BEFORE_ADVICE = 2000
+GATHER_US = 5_000
+"""How long to wait for what comes on the heels of a notification."""
 
 
 class FrameSession:
@@ -42,6 +49,8 @@ class FrameSession:
         self._notify = notify
         self._write = write
         self._write_handle = 0
+        self._source = source
+        self._advised = False
 
     @property
     def figures(self) -> FrameFigures:
@@ -85,7 +94,7 @@ class FrameSession:
                 if poll is not None:
                     for batch in await self._ask(poll):
                         yield batch
-                for batch in self._fed(await self._link.take(None if poll is None else poll.wake)):
+                for batch in self._fed(await self._taken(None if poll is None else poll.wake)):
                     yield batch
         except LinkError:
             for batch in self._decoder.cycle_over():
@@ -105,13 +114,36 @@ class FrameSession:
                 await self._link.write(self._write_handle, step.send.data)
         return found
 
+    async def _taken(self, until: int | None) -> list[Notification]:
+        """Return what comes by ``until``, and what comes on its heels: a pack that sends fast makes fewer batches."""
+        pieces = await self._link.take(until)
+        if pieces:
+            await self._clock.sleep_until(self._clock.now() + GATHER_US)
+            pieces += self._link.take_waiting()
+        return pieces
+
     def _fed(self, pieces: Iterable[Notification]) -> list[Batch]:
-        found: list[Batch] = []
+        found: dict[tuple[str, str], list[Batch]] = {}
         for piece in pieces:
             if piece.lost_before:
                 self._decoder.restart()
-            found += self._decoder.feed(piece.data, piece.arrival)
-        return found
+            for batch in self._decoder.feed(piece.data, piece.arrival):
+                found.setdefault(batch.group.key, []).append(batch)
+        if not self._advised:
+            self._advise()
+        return [merged(batches) for batches in found.values()]
+
+    def _advise(self) -> None:
+        """Say once in the log what is wrong with bytes that give nothing."""
+        figures = self._decoder.figures
+        self._advised = figures.rows > 0 or figures.bytes >= BYTES_BEFORE_ADVICE
+        if self._advised and not figures.rows:
+            reasons = (figures.bad + figures.unread).most_common(3)
+            shown = ", ".join(f"{reason}: {count}" for reason, count in reasons) or "no start of a frame"
+            log.warning(
+                "source %s: none of the first %d bytes from %s is of use (%s); check notify and the frame map",
+                *(self._source, figures.bytes, self._link, shown),
+            )
 
     async def end(self) -> None:
         """Nothing runs beside :meth:`batches`."""

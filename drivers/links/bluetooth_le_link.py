@@ -225,6 +225,10 @@ class BluetoothLink:
                 return []
             self._arrived.clear()
             await self._something(until)
+        return self.take_waiting()
+
+    def take_waiting(self) -> list[Notification]:
+        """Return what waits now, oldest first; nothing if nothing does."""
         pieces = list(self._waiting)
         self._waiting.clear()
         return pieces

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from drivers import bluetooth_le
 from drivers.bluetooth_le import BluetoothLeDriver
 from drivers.links import bluetooth_le_link
 from drivers.links.bluetooth_le_link import adapter_lock
@@ -128,15 +129,15 @@ async def test_what_is_not_heard_is_named_with_the_remedy(wanted):
         await driver.close()
 
 
-async def test_the_hostile_name_of_a_device_steers_nothing_and_still_finds_it():
+async def test_the_hostile_name_of_a_device_steers_nothing_and_still_finds_it(monkeypatch):
+    monkeypatch.setattr(bluetooth_le, "LOOK_ROUND_S", 0.5)
     name = "\x1b[2J\x1b]0;owned\x07[bold red]pack[/]\u202e\n"
     async with far_end(name=name) as pack:
         os.environ["DBUS_SYSTEM_BUS_ADDRESS"] = pack.settings["system_bus"]
         (found,) = await BluetoothLeDriver.discover()
         assert found["address"] == ADDRESS
-        assert found["label"].isprintable()
-        assert "Battery Service" in found["label"]
-        assert BluetoothLeDriver.check(found) == []
+        assert found["seems"].isprintable()
+        assert "Battery Service" in found["seems"]
         rest = {key: value for key, value in pack.settings.items() if key != "address"}
         driver = made(rest, name=name)
         await driver.open()
@@ -147,11 +148,12 @@ async def test_the_hostile_name_of_a_device_steers_nothing_and_still_finds_it():
     assert str(lost.value).isprintable()
 
 
-async def test_a_device_without_a_battery_service_is_said_to_need_a_map():
+async def test_a_device_without_a_battery_service_is_said_to_need_a_map(monkeypatch):
+    monkeypatch.setattr(bluetooth_le, "LOOK_ROUND_S", 0.5)
     async with far_end("frames") as pack:
         os.environ["DBUS_SYSTEM_BUS_ADDRESS"] = pack.settings["system_bus"]
         (found,) = await BluetoothLeDriver.discover()
-        assert found["label"] == f"{NAME}: tells of no Battery Service, so it probably needs a map"
+        assert found["seems"] == f"{NAME}: tells of no Battery Service, so it probably needs a map"
         driver = made({"address": ADDRESS, "system_bus": pack.settings["system_bus"], "scan_s": 1.0})
         with pytest.raises(LinkUnavailable, match=STREAM):
             await driver.open()
@@ -224,6 +226,43 @@ async def test_what_is_written_is_the_maps_requests_and_nothing_else():
         assert has("cell_24_voltage", "pack_voltage")(values)
         await driver.close()
         assert set(pack.service.writes) == {(REQUESTS, REQUEST)}
+
+
+async def test_notifications_given_up_for_want_of_room_leave_a_gap_and_no_wrong_row(monkeypatch):
+    monkeypatch.setattr(bluetooth_le_link, "QUEUE_LIMIT", 15)
+    async with far_end("frames") as pack:
+        driver = made(pack.settings)
+        await driver.open()
+        await asyncio.sleep(0.5)
+        counts = []
+        async with asyncio.timeout(8), aclosing(driver.readings()) as batches:
+            async for batch in batches:
+                if batch.group.name == "pack":
+                    counts += batch.column("motor_speed").tolist()
+                    assert batch.column("pack_voltage").tolist() == [51.25] * len(batch)
+                else:
+                    assert batch.values[0].tolist() == pytest.approx([3.2 + 0.001 * c for c in range(24)])
+                if len(counts) >= 10:
+                    break
+        assert driver.figures.bytes_passed_over > 0, "the rest of a frame whose beginning was given up"
+        await driver.close()
+    assert np.diff(counts).tolist() == [1] * (len(counts) - 1)
+
+
+async def test_a_map_that_does_not_fit_is_told_in_the_log(caplog):
+    frame_map = {
+        "frame": {"start": "5E A7", "length": 26},
+        "message": {"pack": {"when": [{"byte": 2, "is": 99}], "fields": {"pack_voltage": {"byte": 4, "width": 32}}}},
+    }
+    async with far_end("frames") as pack:
+        driver = made({**pack.settings, "map": frame_map})
+        await driver.open()
+        with pytest.raises(TimeoutError):
+            await heard(driver, lambda _: False, seconds=1.0)
+        await driver.close()
+    (said,) = [record.getMessage() for record in caplog.records if record.name.startswith("drivers.")]
+    assert "is of use (no message for it: " in said
+    assert said.endswith("check notify and the frame map")
 
 
 async def test_garbage_in_notifications_is_counted_and_passed_over():
@@ -508,6 +547,7 @@ def test_the_simulated_machine_is_read_by_another_process(tmp_path):
         ({"name": "pack", "adapter": 0}, "adapter", "is no text"),
         ({"name": "pack", "silence_s": 0}, "silence_s", "is not a number of seconds above 0"),
         ({"name": "pack", "interval_s": True}, "interval_s", "is not a number of seconds above 0"),
+        ({"name": "pack", "interval_s": 10}, "interval_s", "is not shorter than silence_s"),
         ({"name": "pack", "scan_s": 20}, "scan_s", "leaves no time to connect"),
         ({"name": "pack", "notify": "2A19"}, "notify", "is for a frame map"),
         ({"name": "pack", "notify": "x"}, "notify", "is no UUID of a characteristic"),
