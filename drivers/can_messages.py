@@ -28,17 +28,8 @@ log = logging.getLogger(__name__)
 
 DEFAULT_SILENCE_S = 5.0
 DEFAULT_CLOSE_AFTER_S = 0.25
-KEYS = (
-    *can_bus.KEYS,
-    "catalogue",
-    "signals",
-    "standard",
-    "instance",
-    "node",
-    "pdo",
-    "close_after_s",
-    "silence_s",
-)
+DECODING_KEYS = ("catalogue", "signals", "standard", "instance", "node", "pdo", "close_after_s")
+KEYS = (*can_bus.KEYS, *DECODING_KEYS, "silence_s")
 FRAMES_BEFORE_ADVICE = 200
 
 
@@ -94,8 +85,7 @@ class CanMessagesDriver:
         try:
             async with asyncio.timeout(OPEN_LIMIT_S - 1):
                 messages = await asyncio.to_thread(messages_of, self._settings)
-                limit_us = round(float(self._settings.get("close_after_s", DEFAULT_CLOSE_AFTER_S)) * 1e6)
-                self._batches = CanBatches(self._source, messages, limit_us)
+                self._batches = CanBatches(self._source, messages, close_after_us(self._settings))
                 await self._pump.start()
         except TimeoutError as error:
             raise LinkUnavailable(
@@ -158,14 +148,7 @@ class CanMessagesDriver:
             if key not in KEYS
         ]
         problems += can_bus.check_bus(settings)
-        problems += message_catalogue.check_catalogue(settings)
-        problems += can_standards.check_standards(settings)
-        if not settings.get("catalogue") and not settings.get("standard"):
-            right = f'name the file of your device, or write standard = ["{next(iter(can_standards.FILES))}"], say'
-            problems.append(Problem("catalogue", "is missing, and so is standard", right))
-        close_after_s = settings.get("close_after_s", DEFAULT_CLOSE_AFTER_S)
-        if not is_number(close_after_s) or not 0 < close_after_s <= 60:
-            problems.append(Problem("close_after_s", "is not a number of seconds up to 60", "leave it out for 0.25"))
+        problems += check_decoding(settings)
         silence_s = settings.get("silence_s", DEFAULT_SILENCE_S)
         if not is_number(silence_s) or silence_s <= 0:
             problems.append(Problem("silence_s", "is not a number of seconds above 0", "write silence_s = 5.0, say"))
@@ -187,6 +170,23 @@ class CanMessagesDriver:
         from .simulated.can_far_end import simulated_far_end
 
         return simulated_far_end(settings)
+
+
+def check_decoding(settings: Settings) -> list[Problem]:
+    """Return every problem of :data:`DECODING_KEYS`."""
+    problems = message_catalogue.check_catalogue(settings) + can_standards.check_standards(settings)
+    if not settings.get("catalogue") and not settings.get("standard"):
+        right = f'name the file of your device, or write standard = ["{next(iter(can_standards.FILES))}"], say'
+        problems.append(Problem("catalogue", "is missing, and so is standard", right))
+    close_after_s = settings.get("close_after_s", DEFAULT_CLOSE_AFTER_S)
+    if not is_number(close_after_s) or not 0 < close_after_s <= 60:
+        problems.append(Problem("close_after_s", "is not a number of seconds up to 60", "leave it out for 0.25"))
+    return problems
+
+
+def close_after_us(settings: Settings) -> int:
+    """Return how long a row over several messages stays open, microseconds."""
+    return round(float(settings.get("close_after_s", DEFAULT_CLOSE_AFTER_S)) * 1e6)
 
 
 def messages_of(settings: Settings) -> list[can_standards.ReadMessage]:

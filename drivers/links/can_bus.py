@@ -8,17 +8,19 @@ acknowledge, it is, unless the owner says otherwise.
 from __future__ import annotations
 
 import errno
+import gzip
 import re
 import sys
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, NamedTuple
 
 from telemetry.driver import Settings
 from telemetry.model.clock import Clock
-from telemetry.model.errors import LinkLost, LinkUnavailable, Problem, did_you_mean, printable
+from telemetry.model.errors import InputError, LinkLost, LinkUnavailable, Problem, did_you_mean, printable
 
 from ..decode.can_frames import EXTENDED, CanFrame
 from .pump import READ_LIMIT_S
@@ -372,6 +374,69 @@ def buses_in_reach() -> list[dict[str, Any]]:
     with suppress(Exception):  # an adapter's library that is half installed must not spoil the list
         found += can.detect_available_configs(ask, timeout=3.0)
     return [{"interface": str(config["interface"]), "channel": config["channel"]} for config in found]
+
+
+LOG_SUFFIXES = (".asc", ".blf", ".csv", ".log", ".mf4", ".trc")
+
+
+def log_frames(path: Path, channel: str | int | None = None) -> Iterator[CanFrame]:
+    """Give the data frames of a log file that python-can reads, in its order and with its times.
+
+    Args:
+        path: ends in one of :data:`LOG_SUFFIXES`; ``.csv`` is python-can's own layout.
+        channel: only frames of this channel, where the log names channels; None for all.
+
+    Raises:
+        InputError: python-can cannot read it, or not further; every frame before has been given.
+
+    """
+    try:
+        import can  # noqa: F401 - to say so where it is missing
+    except ImportError as error:
+        raise InputError(f"CAN logs need the package python-can ({error}); run: pip install python-can") from error
+    shown, count = printable(path, 200), 0
+    try:
+        with _log_stream(path) as stream, _log_reader(path)(stream) as reader:
+            for message in reader:
+                count += 1
+                if message.is_error_frame or message.is_remote_frame:
+                    continue
+                if channel is not None and str(message.channel) != str(channel):
+                    continue
+                key = message.arbitration_id | (EXTENDED if message.is_extended_id else 0)
+                yield CanFrame(round(message.timestamp * 1e6), key, bytes(message.data))
+    except OSError as error:
+        raise InputError(
+            f"{shown} cannot be read ({error.strerror or _said(error)}); check its name and rights"
+        ) from error
+    except (ImportError, NotImplementedError) as error:
+        raise InputError(f"{shown} needs a package that is not here ({_said(error)}); install it") from error
+    except Exception as error:  # a damaged log shows itself by whatever its reader trips over
+        where = f"after frame {count}" if count else "from its beginning"
+        raise InputError(
+            f"{shown} cannot be read {where} ({_said(error)}); export it anew, or cut it there"
+        ) from error
+
+
+def _log_reader(path: Path) -> Any:
+    """Return python-can's reader for the log's suffix, ``.gz`` aside."""
+    from can.io import MESSAGE_READERS
+
+    return MESSAGE_READERS[_log_suffix(path)]
+
+
+def _log_suffix(path: Path) -> str:
+    return (Path(path.stem) if path.suffix.lower() == ".gz" else path).suffix.lower()
+
+
+def _log_stream(path: Path) -> Any:
+    """Open a log; done here since python-can leaves a file open that it cannot make out."""
+    mode = "rb" if _log_suffix(path) in (".blf", ".mf4") else "rt"
+    encoding = None if mode == "rb" else "utf-8"
+    errors = None if mode == "rb" else "replace"
+    if path.suffix.lower() == ".gz":
+        return gzip.open(path, mode, encoding=encoding, errors=errors)
+    return path.open(mode, encoding=encoding, errors=errors)
 
 
 class FarEndBus:

@@ -1,0 +1,134 @@
+"""A log of CAN frames in a file, decoded as a bus is: played as a source, or handed over as a recording.
+
+Reads what python-can reads (.asc, .blf, .csv in its own layout, .log, .trc, and .mf4 with the package asammdf). See
+``docs/can-messages.md``.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import ClassVar, Literal
+
+import numpy as np
+
+from telemetry.driver import DriverContext, Settings
+from telemetry.model.batch import Batch, Span
+from telemetry.model.errors import InputError, Problem, did_you_mean, printable
+
+from .can_messages import DECODING_KEYS, check_decoding, close_after_us, messages_of
+from .decode.can_recording import CanRecording
+from .links import can_bus
+
+KEYS = ("file", "channel", *DECODING_KEYS, "silence_s")
+AHEAD_US = 50_000
+"""Rows are given out so long before they are due at the most."""
+_ROWS_AT_ONCE = 1024
+
+
+class CanLogDriver:
+    """Plays a log at the pace at which it was recorded; a :class:`telemetry.driver.Driver`."""
+
+    kind: ClassVar[Literal["wired", "radio", "plan"]] = "plan"
+
+    def __init__(self, context: DriverContext) -> None:
+        self.silence_s: float | None = None
+        self._context = context
+        self._recording: CanRecording | None = None
+
+    async def open(self) -> None:
+        """Read the catalogue and the log's first frame.
+
+        Raises:
+            InputError: one of them cannot be read.
+
+        """
+        settings = self._context.settings
+        self._recording = await asyncio.to_thread(
+            lambda: open_log(Path(settings["file"]).expanduser(), settings, self._context.source)
+        )
+
+    async def readings(self) -> AsyncIterator[Batch]:
+        """Yield the log's rows as they fall due, moved to begin now, until it ends.
+
+        Raises:
+            RecordingError: a mistake further down in the log; everything before it has been given out.
+
+        """
+        assert self._recording is not None, "open() comes first"
+        clock = self._context.clock
+        shift: int | None = None
+        for span in self._recording.spans(_ROWS_AT_ONCE):
+            if shift is None:
+                shift = clock.now() - min(int(batch.t[0]) for batch in span.batches)
+            for first, batches in _slices(span):
+                await clock.sleep_until(first + shift)
+                for batch in batches:
+                    yield Batch(batch.group, batch.t + shift, batch.values)
+
+    async def close(self) -> None:
+        """Let go of the log; its file is open only while it is read."""
+        self._recording = None
+
+    @staticmethod
+    def check(settings: Settings) -> list[Problem]:
+        """Return every problem of a source's keys."""
+        problems = [
+            Problem(key, "is no key of this driver", f"leave it out{did_you_mean(key, KEYS)}")
+            for key in settings
+            if key not in KEYS
+        ]
+        file, channel = settings.get("file"), settings.get("channel")
+        if not isinstance(file, str) or not file.strip():
+            problems.append(Problem("file", "names no file", 'write file = "drive.asc", say'))
+        else:
+            problems += _check_file(Path(file).expanduser())
+        if channel is not None and (isinstance(channel, bool) or not isinstance(channel, str | int)):
+            problems.append(Problem("channel", "is neither a name nor a number", "leave it out for all channels"))
+        return problems + check_decoding(settings)
+
+
+def open_log(path: Path, settings: Settings, source: str = "recording") -> CanRecording:
+    """Return the log at ``path`` as a recording, decoded by ``settings`` (those of a CAN source).
+
+    Raises:
+        InputError: the log or the catalogue cannot be read.
+
+    """
+    for problem in _check_file(path):
+        raise InputError(f"{printable(path, 200)} {problem.what}; {problem.right}")
+    channel = settings.get("channel") if "file" in settings else None
+    return CanRecording(
+        path.name, lambda: can_bus.log_frames(path, channel), messages_of(settings), close_after_us(settings), source
+    )
+
+
+def _check_file(path: Path) -> list[Problem]:
+    suffix = Path(path.stem).suffix if path.suffix.lower() == ".gz" else path.suffix
+    if suffix.lower() not in can_bus.LOG_SUFFIXES:
+        return [Problem("file", "is no log that can be read", f"name one in {', '.join(can_bus.LOG_SUFFIXES)}")]
+    if not path.is_file():
+        return [Problem("file", f"{printable(path, 200)} is not there", "check the name; it counts from this folder")]
+    return []
+
+
+def _slices(span: Span) -> list[tuple[int, list[Batch]]]:
+    """Cut a span into slices of :data:`AHEAD_US`: the time of each one's first row, and its batches."""
+    firsts = [int(batch.t[0]) for batch in span.batches]
+    begin, found = min(firsts), []
+    while begin <= span.end:
+        stop = begin + AHEAD_US
+        batches = []
+        later = []
+        for batch in span.batches:
+            low, high = (int(n) for n in np.searchsorted(batch.t, (begin, stop), side="left"))
+            if high > low:
+                batches.append(batch.rows(low, high))
+            if high < len(batch):
+                later.append(int(batch.t[high]))
+        found.append((begin, batches))
+        if not later:
+            break
+        begin = min(later)
+    return found

@@ -1,0 +1,165 @@
+"""CAN logs written by python-can's own writers, read back as recordings and played as a source."""
+
+from __future__ import annotations
+
+import asyncio
+import gzip
+import itertools
+
+import can
+import numpy as np
+import pytest
+
+from drivers.can_log import CanLogDriver, open_log
+from telemetry.driver import Driver, DriverContext
+from telemetry.model.batch import merged
+from telemetry.model.clock import ManualClock
+from telemetry.model.errors import InputError, RecordingError
+from telemetry.model.recording import Recording
+
+STANDARD = {"standard": ["rv-c"]}
+WALL = 1_764_000_000.0
+ROWS = 200
+
+
+def message(t, n, sender=0x46):
+    # RV-C DC source status 1: 0.05 V a count, 0.001 A a count from -2 000 000 A
+    data = bytes([1, 120]) + (1000 + n).to_bytes(2, "little") + (2_000_000_000 + 1000 * n).to_bytes(4, "little")
+    return can.Message(timestamp=t, arbitration_id=0x19FFFD00 | sender, is_extended_id=True, data=data, channel=0)
+
+
+def written(path, count=ROWS, start=WALL):
+    with can.Logger(path) as log:
+        for n in range(count):
+            log.on_message_received(message(start + n / 100, n))
+            log.on_message_received(can.Message(timestamp=start + n / 100, arbitration_id=0x99, is_extended_id=False))
+    return path
+
+
+def whole(recording, rows=8192):
+    spans = list(recording.spans(rows))
+    return spans, merged([batch for span in spans for batch in span.batches])
+
+
+@pytest.mark.parametrize("suffix", [".asc", ".blf", ".csv", ".log", ".trc", ".asc.gz"])
+def test_every_format_gives_the_same_readings(tmp_path, suffix):
+    recording = open_log(written(tmp_path / f"drive{suffix}"), STANDARD)
+    assert isinstance(recording, Recording)
+    _, batch = whole(recording)
+    assert batch.column("pack_voltage") == pytest.approx(0.05 * (1000 + np.arange(ROWS)))
+    assert batch.column("pack_current") == pytest.approx(np.arange(ROWS), abs=1e-6)
+    assert np.diff(batch.t) == pytest.approx(10_000, abs=1000), "to the millisecond, which the coarsest format keeps"
+    if suffix in (".blf", ".csv", ".log"):
+        assert recording.time_basis == "absolute"
+        assert recording.start == pytest.approx(WALL * 1e6, abs=1000)
+    assert recording.warnings == ()
+
+
+@pytest.mark.parametrize("rows", [1, 7, 1000])
+def test_spans_keep_the_contract(tmp_path, rows):
+    recording = open_log(written(tmp_path / "drive.log", 3000), STANDARD)
+    spans, batch = whole(recording, rows)
+    ends = [span.end for span in spans]
+    assert all(a < b for a, b in itertools.pairwise(ends))
+    before = -1
+    for span in spans:
+        assert len({b.group.key for b in span.batches}) == len(span.batches)
+        assert all(before < int(b.t[0]) and int(b.t[-1]) <= span.end for b in span.batches)
+        before = span.end
+    assert len(batch) == 3000
+    again = whole(recording, rows)[1]
+    assert np.array_equal(batch.values, again.values)
+
+
+def test_time_that_goes_back_a_little_is_mended_and_told(tmp_path):
+    path = tmp_path / "two-channels.log"
+    with can.Logger(path) as log:
+        for t in (0.0, 0.02, 0.01, 0.03):
+            log.on_message_received(message(WALL + t, 0))
+    recording = open_log(path, STANDARD)
+    _, batch = whole(recording)
+    assert np.diff(batch.t).tolist() == [20_000, 0, 10_000]
+    assert "1 frames bore a time before" in recording.warnings[0]
+
+
+def test_time_that_goes_back_far_ends_the_log_after_what_came_before(tmp_path):
+    path = tmp_path / "twice.log"
+    with can.Logger(path) as log:
+        for t in (0.0, 10.0, 1.0):
+            log.on_message_received(message(WALL + t, 0))
+    spans = open_log(path, STANDARD).spans()
+    assert len(next(spans).batches[0]) == 2
+    with pytest.raises(RecordingError, match=r"frame 3: time goes back by 9 s; cut the file in two"):
+        next(spans)
+
+
+def test_a_log_damaged_further_down_gives_what_came_before(tmp_path):
+    path = written(tmp_path / "drive.log")
+    path.write_text(path.read_text() + "(nonsense\n" + path.read_text())
+    spans = open_log(path, STANDARD).spans()
+    assert sum(len(batch) for batch in next(spans).batches) == ROWS
+    with pytest.raises(RecordingError, match=r"drive.log cannot be read after frame 400 .*; export it anew"):
+        next(spans)
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "sentence"),
+    [
+        ("drive.xlsx", b"", "is no log that can be read"),
+        ("missing.log", None, "is not there"),
+        ("empty.log", b"", "holds no data frame"),
+        ("bad.blf", b"no log at all, only text that is long enough to be a head" * 9, "cannot be read from its"),
+        ("nothing.trc", b"", "holds no data frame"),
+        ("cut.asc.gz", gzip.compress(b"date")[:-6], "cannot be read from its"),
+    ],
+)
+def test_what_is_no_log_is_one_sentence(tmp_path, name, content, sentence):
+    path = tmp_path / name
+    if content is not None:
+        path.write_bytes(content)
+    with pytest.raises(InputError) as refused:
+        list(open_log(path, STANDARD).spans())
+    assert sentence in str(refused.value)
+    assert "\n" not in str(refused.value)
+
+
+def test_a_log_of_another_bus_says_so(tmp_path):
+    recording = open_log(written(tmp_path / "drive.log"), {"standard": ["j1939"]})
+    assert list(recording.spans()) == []
+    assert "none of its 400 frames is a message that is read" in recording.warnings[0]
+
+
+def test_settings_are_checked_all_at_once(tmp_path):
+    problems = [str(p) for p in CanLogDriver.check({"file": "x.pdf", "chanel": 1, "channel": True})]
+    text = "\n".join(problems)
+    assert len(problems) == 4
+    assert "did you mean channel" in text
+    assert "is no log that can be read" in text
+    assert "is missing, and so is standard" in text
+
+
+async def test_it_plays_at_the_logs_pace_from_now_on(tmp_path):
+    settings = {"file": str(written(tmp_path / "drive.log")), **STANDARD}
+    assert CanLogDriver.check(settings) == []
+    clock = ManualClock(5_000_000_000)
+    driver = CanLogDriver(DriverContext("log", settings, clock))
+    assert isinstance(driver, Driver)
+    await driver.open()
+    got = []
+
+    async def play():
+        async for batch in driver.readings():
+            got.append(batch)
+            assert int(batch.t[-1]) <= clock.now() + 50_000
+
+    playing = asyncio.create_task(play())
+    await clock.advance(1.0)
+    assert 100 <= len(merged(got)) <= 106
+    await clock.advance(2.0)
+    await playing
+    batch = merged(got)
+    assert len(batch) == ROWS
+    assert batch.t[0] == 5_000_000_000
+    assert batch.t[-1] - batch.t[0] == pytest.approx(1_990_000, abs=5)
+    await driver.close()
+    await driver.close()
