@@ -5,7 +5,7 @@ from __future__ import annotations
 from telemetry.model.clock import Clock
 
 PERIOD = 50_000
-GRACE = 20_000
+GRACE = 8_000
 """How long a row may take from its reading thread to the gather without counting as late, microseconds."""
 
 
