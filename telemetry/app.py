@@ -273,10 +273,15 @@ async def _run_with_screen(run: Run, subject: _Subject, snapshot: Snapshot, opti
     if options.screen:
         await _run_under_dashboard(run, supervisors, subject, snapshot, options)
         return
-    for number in (signal.SIGINT, signal.SIGTERM):
-        with suppress(NotImplementedError):  # Windows has no such handlers; there KeyboardInterrupt ends it
-            asyncio.get_running_loop().add_signal_handler(number, run.stop)
+    _end_well_by_signal(run.stop)
     await run.run(supervisors)
+
+
+def _end_well_by_signal(stop: Callable[[], None]) -> None:
+    """Let Ctrl-C, a closed terminal and a shutdown end the run as the operator would, with its session closed."""
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        with suppress(NotImplementedError, AttributeError):  # Windows has neither the handlers nor the last of them
+            asyncio.get_running_loop().add_signal_handler(getattr(signal, name), stop)
 
 
 async def _run_under_dashboard(
@@ -300,6 +305,7 @@ async def _run_under_dashboard(
             sounder=sounder,
             leave_at_end=options.for_s is not None,
         )
+        _end_well_by_signal(dashboard.exit)
         running = asyncio.create_task(run.run(supervisors), name="run")
         running.add_done_callback(lambda _: dashboard.run_ended("the run has ended"))
         try:
