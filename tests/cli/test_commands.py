@@ -158,7 +158,7 @@ def shakedown(*arguments: str, **options) -> subprocess.Popen[str]:
     return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, **options)
 
 
-def test_the_demo_runs_records_and_ends_by_itself(tmp_path) -> None:
+def test_the_demo_runs_records_ends_and_replays_the_same(tmp_path, capsys) -> None:
     store = tmp_path / "s.sqlite"
     done = shakedown("watch", "--demo", "--for", "4", "--json", "--store", str(store))
     out, error = done.communicate(timeout=40)
@@ -167,6 +167,22 @@ def test_the_demo_runs_records_and_ends_by_itself(tmp_path) -> None:
     assert summary["duration_s"] == pytest.approx(4, abs=0.6)
     assert summary["values_stored"] == summary["values_published"] > 500
     assert summary["values_dropped"] == 0
+    out_file = tmp_path / "live.csv"
+    assert main(["export", "last", str(out_file), "--store", str(store)]) == 0
+    capsys.readouterr()
+    for again in ("last", str(out_file)):
+        assert main(["replay", again, "--speed", "max", "--json", "--store", str(store)]) == 0
+        replayed = lines(capsys)[-1]
+        figures = (
+            "duration_s",
+            "gaps_s",
+            "charge_out_ah",
+            "charge_in_ah",
+            "energy_out_wh",
+            "energy_in_wh",
+            "peak_power_w",
+        )
+        assert {key: replayed[key] for key in figures} == {key: summary[key] for key in figures}
 
 
 def test_control_c_ends_it_well(tmp_path) -> None:
