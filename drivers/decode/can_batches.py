@@ -93,16 +93,16 @@ class CanBatches:
             known = signals.setdefault(message.group, [])
             known += [take.signal for take in message.wanted.takes if take.signal not in known]
         self._rows = {name: GroupRows(Group(source, name, tuple(s)), limit_us) for name, s in signals.items()}
-        self._by_key: dict[int, _Message] = {}
-        self._by_group: dict[int, _Message] = {}
+        self._by_key: dict[int, list[_Message]] = {}
+        self._by_group: dict[int, list[_Message]] = {}
         for message in messages:
             layout = message.wanted.layout
             made = _Message(message, self._rows[message.group])
             if layout.by_group:
-                self._by_group[parameter_group(layout.key)] = made
+                self._by_group.setdefault(parameter_group(layout.key), []).append(made)
             else:
-                self._by_key[layout.key] = made
-        self._found: dict[int, _Message | None] = {}
+                self._by_key.setdefault(layout.key, []).append(made)
+        self._found: dict[int, list[_Message]] = {}
         self._fast_packets = FastPackets()
         self._figures = CanFigures()
 
@@ -125,24 +125,11 @@ class CanBatches:
         for frame in frames:
             seen += 1
             key = frame.key
-            message = found[key] if key in found else self._look_up(key)
-            if message is None:
-                continue
-            understood += 1
-            data = frame.data
-            if message.fast_packet:
-                whole = self._fast_packets.feed(frame)
-                if whole is None:
-                    continue
-                data = whole
-            if message.one_device and not self._is_wanted(message, frame, data):
-                continue
-            if message.is_whole:
-                message.rows.add_whole(frame.arrival, cast("list[float]", message.decode(data)))
-            elif message.start is not None:
-                message.rows.add_run(frame.arrival, message.start, message.decode(data))
-            else:
-                message.rows.add(frame.arrival, message.places, message.decode(data))
+            messages = found[key] if key in found else self._look_up(key)
+            if messages:
+                understood += 1
+                for message in messages:
+                    self._read(message, frame)
         self._figures.frames += seen
         self._figures.understood += understood
 
@@ -159,14 +146,32 @@ class CanBatches:
         """Give out the rows that are complete."""
         return [batch for rows in self._rows.values() if (batch := rows.taken()) is not None]
 
-    def _look_up(self, key: int) -> _Message | None:
-        message = self._by_key.get(key)
-        if message is None and key & EXTENDED:
-            message = self._by_group.get(parameter_group(key))
+    def _look_up(self, key: int) -> list[_Message]:
+        """Return the messages of an identifier; the answer is kept."""
+        messages = list(self._by_key.get(key, ()))
+        if key & EXTENDED:
+            messages += self._by_group.get(parameter_group(key), ())
         if len(self._found) >= _MOST_KEYS:
             self._found.clear()
-        self._found[key] = message
-        return message
+        self._found[key] = messages
+        return messages
+
+    def _read(self, message: _Message, frame: CanFrame) -> None:
+        data = frame.data
+        if message.fast_packet:
+            whole = self._fast_packets.feed(frame)
+            if whole is None:
+                return
+            data = whole
+        if message.one_device and not self._is_wanted(message, frame, data):
+            return
+        values = message.decode(data)
+        if message.is_whole:
+            message.rows.add_whole(frame.arrival, cast("list[float]", values))
+        elif message.start is not None:
+            message.rows.add_run(frame.arrival, message.start, values)
+        else:
+            message.rows.add(frame.arrival, message.places, values)
 
     def _is_wanted(self, message: _Message, frame: CanFrame, data: bytes) -> bool:
         if message.instance is not None:

@@ -8,6 +8,7 @@ device's process data objects map them (CiA 301), so there the TOML file lists o
 from __future__ import annotations
 
 import tomllib
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cache
@@ -17,6 +18,7 @@ from typing import Any
 from telemetry.driver import Settings
 from telemetry.model.errors import Problem, did_you_mean, printable
 
+from .can_frames import parameter_group
 from .can_signals import Field, Take
 from .message_catalogue import (
     Layout,
@@ -135,8 +137,17 @@ def standard_messages(settings: Settings, taken: set[str]) -> list[ReadMessage]:
 
 
 def owners_messages(wanted: list[Wanted]) -> list[ReadMessage]:
-    """Return the messages of the owner's catalogue; of those known by parameter group one sender is read."""
-    return [ReadMessage(each, group_name(each), one_device=each.layout.by_group) for each in wanted]
+    """Return the messages of the owner's catalogue; of those known by parameter group one sender is read.
+
+    Where the catalogue lists one group for several senders, they are told apart by the whole identifier.
+    """
+    groups = Counter(parameter_group(each.layout.key) for each in wanted if each.layout.by_group)
+    messages = []
+    for each in wanted:
+        if each.layout.by_group and groups[parameter_group(each.layout.key)] > 1:
+            each = Wanted(replace(each.layout, by_group=False), each.takes)
+        messages.append(ReadMessage(each, group_name(each), one_device=each.layout.by_group))
+    return messages
 
 
 @cache

@@ -32,7 +32,9 @@ if TYPE_CHECKING:
     from cantools.database.can import Message, Signal
 
 SUFFIXES = (".dbc", ".kcd", ".sym", ".arxml")
-_NO_READING = re.compile(r"not[ _-]?avail|unavail|^sna$|^n/?a$|invalid|error|reserved|no[ _-]?data", re.IGNORECASE)
+_NO_READING = re.compile(
+    r"not[ _-]?avail|unavail|\bsna\b|^n/?a$|^invalid|^error|^reserved|no[ _-]?data", re.IGNORECASE
+)
 # Parameters of SAE J1939-71: the highest count that is a reading, by width. 8 and 16 bits were seen in a stored
 # header; 32 bits and the two-bit states are from memory.
 J1939_HIGHEST = {2: 0x1, 4: 0xD, 8: 0xFA, 16: 0xFAFF, 24: 0xFAFFFF, 32: 0xFAFFFFFF}

@@ -192,6 +192,51 @@ def test_a_j1939_catalogue_is_matched_by_parameter_group(tmp_path):
     assert batch.values[0] == pytest.approx([51.80, float("nan")], nan_ok=True)
 
 
+J1939_MARK = """\
+BA_DEF_ BO_ "VFrameFormat" ENUM "StandardCAN","ExtendedCAN","reserved","J1939PG";
+BA_DEF_DEF_ "VFrameFormat" "J1939PG";
+"""
+
+
+def two_senders(second):
+    text = 'VERSION ""\n\nNS_ :\n\nBS_:\n\nBU_: D\n\n'
+    for number, key in ((1, 0x98FF1001), (2, second)):
+        text += f'BO_ {key} Part{number}: 8 D\n SG_ cell_0{number}_voltage : 0|16@1+ (0.001,0) [0|0] "V" D\n\n'
+    marks = "".join(f'BA_ "VFrameFormat" BO_ {key} 3;\n' for key in (0x98FF1001, second))
+    return text + J1939_MARK + marks
+
+
+def test_one_parameter_group_from_two_senders_is_told_apart(tmp_path):
+    path = tmp_path / "two.dbc"
+    path.write_text(two_senders(0x98FF1002), encoding="utf-8")
+    batches = CanBatches("pack", messages_of(source(catalogue=str(path))), 250_000)
+    for t, sender, volts in ((1, 2, 3302), (2, 1, 3301)):
+        batches.feed([CanFrame(t, EXTENDED | 0x18FF1000 | sender, volts.to_bytes(2, "little").ljust(8, b"\xff"))])
+    (batch,) = batches.taken()
+    assert batch.group.name == "cells"
+    assert batch.values.tolist() == [pytest.approx([3.301, 3.302])]
+
+
+def test_a_catalogue_and_a_standard_may_read_the_same_message(tmp_path):
+    path = tmp_path / "speed.dbc"
+    path.write_text(two_senders(0x98FEF1FE), encoding="utf-8")  # 65265, which the standard reads too
+    settings = source(catalogue=str(path), standard=["j1939"])
+    batches = CanBatches("pack", messages_of(settings), 250_000)
+    batches.feed([CanFrame(1, EXTENDED | 0x18FEF100, bytes.fromhex("E40C0AFFFFFFFFFF"))])
+    batches.close_due(300_000)
+    got = {s: v for b in batches.taken() for s, v in zip(b.group.signals, b.values[0].tolist(), strict=True)}
+    assert got["cell_02_voltage"] == pytest.approx(3.3)
+    assert got["vehicle_speed"] == pytest.approx(0x0A0C / 256)
+
+
+def test_names_of_counts_that_are_no_reading(tmp_path):
+    path = tmp_path / "pack.dbc"
+    text = PACK.replace('0 "Open" 1 "Closed"', '0 "No error" 1 "Off, no reserve"')
+    path.write_text(text, encoding="utf-8")
+    (state,) = [layout for layout in read_catalogue(path) if layout.name == "PackState"]
+    assert state.fields["Contactor"].unknown == {2, 3}
+
+
 KCD = """<?xml version="1.0" encoding="UTF-8"?>
 <NetworkDefinition xmlns="http://kayak.2codeornot2code.org/1.0">
   <Document name="pack"/>

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import itertools
 import math
 from pathlib import Path
 
@@ -25,10 +26,10 @@ from drivers.decode.can_frames import (
 )
 from drivers.decode.can_groups import GroupRows
 from drivers.decode.can_signals import MessageDecoder, Take
-from drivers.decode.can_standards import FILES, FOLDER, standard_messages
-from drivers.decode.message_catalogue import read_catalogue
+from drivers.decode.can_standards import FILES, FOLDER, owners_messages, standard_messages
+from drivers.decode.message_catalogue import read_catalogue, wanted_of
 from drivers.simulated.can_far_end import encoded
-from telemetry.model.batch import Group
+from telemetry.model.batch import Group, merged
 
 # The message of motohawk.dbc in the cantools repository (tests/files/dbc); its signals lie as there.
 MOTOHAWK = """\
@@ -461,6 +462,47 @@ def test_the_quick_way_to_add_gives_what_the_general_one_gives(messages):
         assert one.t.tolist() == other.t.tolist()
         assert np.array_equal(one.values, other.values, equal_nan=True)
         assert quick.incomplete == general.incomplete
+
+
+@pytest.fixture(scope="module")
+def catalogue_folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("cells")
+
+
+@settings(max_examples=80, deadline=None)
+@given(
+    st.lists(st.tuples(st.integers(0, 4), st.integers(1, 120_000), st.integers(0, 60_000)), max_size=40),
+    st.sets(st.integers(1, 39)),
+)
+def test_no_row_depends_on_where_frames_are_cut_into_reads(catalogue_folder, sent, cuts):
+    layout = "".join(
+        f'BO_ {0x300 + n} Part{n}: 2 D\n SG_ cell_0{n + 1}_voltage : 0|16@1+ (0.0001,0) [0|0] "V" D\n\n'
+        for n in range(5)
+    )
+    path = catalogue_folder / "cells.dbc"
+    if not path.exists():
+        path.write_text(f'VERSION ""\n\nNS_ :\n\nBS_:\n\nBU_: D\n\n{layout}', encoding="utf-8")
+    frames, t = [], 0
+    for part, later, count in sent:
+        t += later
+        frames.append(CanFrame(t, 0x300 + part, count.to_bytes(2, "little")))
+    messages = owners_messages(wanted_of({"catalogue": str(path)}))
+
+    def read(pieces):
+        batches, got = CanBatches("bus", messages, 250_000), []
+        for piece in pieces:
+            batches.feed(piece)
+            if piece:
+                batches.close_due(piece[-1].arrival)
+            got += batches.taken()
+        batches.close_due(t + 300_000)
+        return merged(got + batches.taken()) if sent else None
+
+    edges = [0, *sorted(cut for cut in cuts if cut < len(frames)), len(frames)]
+    one, other = read([frames]), read([frames[a:b] for a, b in itertools.pairwise(edges)])
+    if sent:
+        assert one.t.tolist() == other.t.tolist()
+        assert np.array_equal(one.values, other.values, equal_nan=True)
 
 
 def test_the_data_files_are_beside_the_code():
