@@ -107,11 +107,13 @@ class TestMachineFiles:
 
     def test_the_links_of_the_table_have_their_example(self) -> None:
         shown = {source["driver"] for block in blocks("toml") for source in tomllib.loads(block)["source"]}
-        assert {"serial-text", "serial-frames", "satellite-position", "can-messages"} <= shown
+        assert {"serial-text", "serial-frames", "satellite-position", "can-messages", "modbus"} <= shown
 
-    def test_the_radio_board_s_address_is_one_kept_for_examples(self) -> None:
-        (host,) = re.findall(r'"socket://([\d.]+):\d+"', PAGE)
-        assert ipaddress.ip_address(host) in ipaddress.ip_network("192.0.2.0/24")  # RFC 5737, TEST-NET-1
+    def test_addresses_are_those_kept_for_examples(self) -> None:
+        hosts = re.findall(r'"(?:socket://)?(\d+\.\d+\.\d+\.\d+)(?::\d+)?"', PAGE)
+        assert len(hosts) == 2
+        kept = ipaddress.ip_network("192.0.2.0/24")  # RFC 5737, TEST-NET-1
+        assert all(ipaddress.ip_address(host) in kept for host in hosts)
 
 
 class TestTwoGrounds:
@@ -268,6 +270,8 @@ class TestSums:
         tells(f"2.5 V × 1.25 / 221.25 | {2500 * source / (source + 220):.0f} mV")
         touched = (2.5 / source + 75 / 220) * parallel(source, 220) - 2.5  # by Kirchhoff's current law
         tells(f"(75 V − 2.5 V) × 1.25 / 221.25 | **{touched:.2f} V**")
+        floating = (75 - 2.5) * source / (source + 220 + 330 + 250)  # through divider and pedal tap, in series
+        tells(f"(75 V − 2.5 V) × 1.25 / 801.25 = {floating:.2f} V")
         tells(f"1 / (2π × 132 kΩ × 10 nF) | {1 / (2 * math.pi * parallel(220e3, 330e3) * 10e-9):.0f} Hz")
 
     def test_shunt_and_amplifier(self) -> None:
