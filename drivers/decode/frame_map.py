@@ -85,7 +85,7 @@ def frame_map_of(setting: Any) -> tuple[FrameMap | None, list[Problem]]:
         frame_map, problems = read_frame_map(setting)
         return frame_map, [Problem(f"map.{p.where}", p.what, p.right) for p in problems]
     if isinstance(setting, str) and setting.strip():
-        frame_map, problems = read_frame_map_file(Path(setting))
+        frame_map, problems = read_frame_map_file(Path(setting).expanduser())
         return frame_map, [Problem("map", f"{p.where} {p.what}", p.right) for p in problems]
     what = "is missing" if setting is None else "is neither a table nor a file's name"
     return None, [Problem("map", what, 'write map = "pack.toml", or the map itself under [source.map]')]

@@ -24,6 +24,7 @@ import logging
 import threading
 from collections import deque
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Generic, Protocol, TypeVar, runtime_checkable
 
@@ -172,14 +173,23 @@ class Pump(Generic[DataT]):
             if self._failure is not None and not self._was_open:
                 raise self._failure
 
-    async def take(self) -> list[Piece[DataT]]:
+    async def take(self, limit_s: float | None = None) -> list[Piece[DataT]]:
         """Return all that waits, oldest first; wait for something if nothing does.
+
+        Args:
+            limit_s: how long to wait at the most, for what is then none; None for ever.
 
         Raises:
             LinkLost: the link broke; everything that came before has been given out.
             LinkError: whatever else the link raised.
 
         """
+        with suppress(TimeoutError):
+            async with asyncio.timeout(limit_s):
+                return await self._take()
+        return []
+
+    async def _take(self) -> list[Piece[DataT]]:
         while True:
             with self._lock:
                 if self._waiting:
