@@ -10,6 +10,7 @@ from __future__ import annotations
 import errno
 import gzip
 import re
+import socket
 import sys
 import time
 from collections.abc import Iterator, Mapping
@@ -28,6 +29,7 @@ from .pump import READ_LIMIT_S
 GATHER_S = 0.005
 """After the first frame others are waited for: waking the reader for each frame costs several times as much."""
 MOST_AT_ONCE = 2048
+RECEIVE_BUFFER = 2**21
 ERRORS_BEFORE_LOST = 50
 """So many error frames with no data frame between them: reading on will not help."""
 
@@ -244,7 +246,22 @@ def open_can(settings: BusSettings, clock: Clock) -> CanLink:
         LinkUnavailable: with the reason and the remedy.
 
     """
-    return CanLink(_open(settings), settings, clock)
+    bus = _open(settings)
+    _make_room(bus)
+    return CanLink(bus, settings, clock)
+
+
+def _make_room(bus: Any) -> None:
+    """Ask the system to hold more frames between two reads, where the bus is a socket.
+
+    By default it holds a few hundred frames and then drops; it grants as much as it allows.
+    """
+    for holder in (bus, getattr(bus, "_multicast", None)):
+        for name in ("socket", "_socket"):
+            opened = getattr(holder, name, None)
+            if isinstance(opened, socket.socket):
+                with suppress(OSError):
+                    opened.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BUFFER)
 
 
 def _open(settings: BusSettings) -> Any:
