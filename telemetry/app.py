@@ -28,7 +28,7 @@ from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import Judge
 from telemetry.pipeline.live_pacer import LivePacer
 from telemetry.pipeline.plan import Pacer, ReplayPlan
-from telemetry.pipeline.registry import check_settings, load_driver
+from telemetry.pipeline.registry import check_settings, driver_names, load_driver
 from telemetry.pipeline.run import Operator, Run, standard_stages
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.pipeline.supervisor import Supervisor
@@ -361,17 +361,24 @@ def _report(subject: _Subject, run: Run, summary: dict[str, Any], options: RunOp
     _say(lines, options.out)
 
 
-def open_subject(name: str, store: Path) -> Recording:
+def open_subject(name: str, store: Path, machine: Machine | None = None) -> Recording:
     """Return the recording that ``name`` means: a file, a session's number, or ``last``.
+
+    Args:
+        name: as the user gave it.
+        store: where sessions are looked up.
+        machine: its sources say how a log of raw frames is to be decoded.
 
     Raises:
         InputError: neither such a file nor such a session.
     """
     path = Path(name)
     if path.exists() or not (name == "last" or name.isdigit()):
-        from telemetry.recordings.reading import open_recording
+        from telemetry.recordings.reading import FORMATS, open_recording
 
-        return open_recording(path)
+        known = any(path.name.lower().endswith(suffix) for suffix in FORMATS)
+        log = None if known else _log_of_a_driver(path, machine)
+        return open_recording(path) if log is None else log
     from telemetry.store.reader import StoreReader
 
     if not store.exists():
@@ -380,10 +387,29 @@ def open_subject(name: str, store: Path) -> Recording:
         return reader.recording("last" if name == "last" else int(name))
 
 
-def machine_for(recording: Recording, path: Path | None) -> Machine | None:
-    """Return the machine to judge ``recording`` by: the file given, else what was recorded with it, else None."""
-    if path is not None:
-        return load_machine(path)
+def _log_of_a_driver(path: Path, machine: Machine | None) -> Recording | None:
+    """Return ``path`` as a recording where a driver reads such logs, decoded as the machine file's source says."""
+    for name in driver_names():
+        driver = load_driver(name)
+        if path.suffix.lower() not in getattr(driver, "log_suffixes", ()):
+            continue
+        sources = machine.sources if machine is not None else ()
+        kin = (name, *driver.log_of)
+        settings = next((source.settings for source in sources if source.driver in kin), None)
+        if settings is None:
+            raise InputError(
+                f"{printable(path, 200)} holds raw frames; give --machine FILE with a [[source]] whose driver is"
+                f" {' or '.join(kin)}, which says how to decode them"
+            )
+        log: Recording = driver.recording(path, settings)
+        return log
+    return None
+
+
+def machine_for(recording: Recording, given: Machine | None) -> Machine | None:
+    """Return the machine to judge ``recording`` by: the one given, else what was recorded with it, else None."""
+    if given is not None:
+        return given
     if recording.machine_text is None:
         return None
     machine, problems = parse_machine(recording.machine_text, f"machine file of {recording.name}")

@@ -29,6 +29,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_sources(commands)
     _add_sessions(commands)
     _add_export(commands)
+    _add_align(commands)
     _add_limits(commands)
     _add_new_machine(commands)
     return parser
@@ -133,6 +134,17 @@ def _add_export(commands: Any) -> None:
     _add_store(parser)
 
 
+def _add_align(commands: Any) -> None:
+    words = "find how far the sources of a session are out of step, and the lag_s that brings them together"
+    parser = _add(commands, "align", align, words, "shakedown align last")
+    parser.add_argument("session", metavar="SESSION", help="a session's number, last, or a recording file")
+    parser.add_argument(
+        "--machine", type=Path, metavar="FILE", help="machine file in force when it was recorded, where it has none"
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    _add_store(parser)
+
+
 def _add_limits(commands: Any) -> None:
     words = "show every limit that a machine file puts in force, and where it comes from"
     parser = _add(commands, "limits", limits, words, "shakedown limits mower.toml")
@@ -183,9 +195,11 @@ def watch(arguments: argparse.Namespace) -> int:
 def replay(arguments: argparse.Namespace) -> int:
     """Play a recording."""
     from telemetry import app
+    from telemetry.machine.machine_file import load_machine
 
-    recording = app.open_subject(arguments.recording, _store_path(arguments))
-    machine = app.machine_for(recording, arguments.machine)
+    given = None if arguments.machine is None else load_machine(arguments.machine)
+    recording = app.open_subject(arguments.recording, _store_path(arguments), given)
+    machine = app.machine_for(recording, given)
     return app.replay(recording, machine, arguments.speed, _run_options(arguments, arguments.record))
 
 
@@ -242,6 +256,26 @@ def export(arguments: argparse.Namespace) -> int:
         _warn(warning)
     _print(f"{rows} rows written to {arguments.out}")
     return 0
+
+
+def align(arguments: argparse.Namespace) -> int:
+    """Find how far sources are out of step."""
+    from telemetry.analysis.alignment import find_pairs, lags
+    from telemetry.analysis.alignment_tracks import read_tracks
+    from telemetry.app import machine_for, open_subject
+    from telemetry.report.alignment_text import alignment_lines, alignment_object
+
+    recording = open_subject(arguments.session, _store_path(arguments))
+    machine = machine_for(recording, arguments.machine if recording.machine_text is None else None)
+    known = machine.sources if machine is not None else ()
+    tracks = read_tracks(recording, [source.name for source in known])
+    pairs = find_pairs(tracks)
+    found = lags(pairs, {source.name: source.lag_s for source in known if source.lag_s is not None})
+    for warning in recording.warnings:
+        _warn(warning)
+    told = (recording.name, list(dict.fromkeys(track.source for track in tracks)), pairs, found)
+    _print(_json(alignment_object(*told)) if arguments.json else "\n".join(alignment_lines(*told)))
+    return 0 if found else 1
 
 
 def limits(arguments: argparse.Namespace) -> int:

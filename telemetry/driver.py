@@ -22,6 +22,9 @@ It **may** have, as class-level members
 * ``discover()``: static, async; return what is in reach as ready-made ``[[source]]`` settings;
 * ``far_end(settings)``: static; an async context manager that puts a simulated machine behind a real link, for
   another process to watch, and gives the settings that reach it;
+* ``log_suffixes``, ``log_of`` and ``recording(path, settings)`` (static): the driver reads files of those suffixes
+  as a :class:`~telemetry.model.recording.Recording`, decoded by the settings of a source of its own or of the
+  drivers named in ``log_of``;
 * ``example(settings)``: static; return the text of a machine file that fits this driver's source.
 
 Batches may bear times a little ahead of the clock (a device's own spacing, played out evenly); rows are held until

@@ -14,6 +14,9 @@ from typing import Any
 from telemetry.model.errors import InputError, printable
 from telemetry.pipeline.registry import driver_names, load_driver
 
+SHORT_NAMES = {"can": "can-messages", "position": "satellite-position"}
+"""What a link may also be called, by the driver's name."""
+
 
 def serve(link: str, settings: Mapping[str, Any], *, write: Path | None, as_json: bool, for_s: float | None) -> int:
     """Open the far end of ``link``, say how to watch it, and serve until interrupted or ``for_s`` is over.
@@ -22,6 +25,7 @@ def serve(link: str, settings: Mapping[str, Any], *, write: Path | None, as_json
         InputError: the driver has no far end, an unknown scenario, a file that cannot be written.
         LinkUnavailable: the far end cannot be opened here.
     """
+    link = SHORT_NAMES.get(link, link)
     driver = load_driver(link)
     if not hasattr(driver, "far_end"):
         able = [name for name in driver_names() if hasattr(load_driver(name), "far_end")]
@@ -67,6 +71,7 @@ def _announce(link: str, reach: Mapping[str, Any], text: str, write: Path | None
             write.write_text(text, encoding="utf-8")
         except OSError as error:
             raise InputError(f"{printable(write, 200)} cannot be written: {error.strerror}") from error
+    where = "\n".join(f"{key}: {value}" for key, value in reach.items() if isinstance(value, str))
     if as_json:
         told = {
             "link": link,
@@ -76,7 +81,7 @@ def _announce(link: str, reach: Mapping[str, Any], text: str, write: Path | None
         }
         sys.stdout.write(json.dumps(told) + "\n")
     elif write is not None:
-        sys.stdout.write(f"port: {reach.get('port')}\nwatch it with: shakedown watch {write}\n")
+        sys.stdout.write(f"{where}\nwatch it with: shakedown watch {write}\n")
     else:
-        sys.stdout.write(f"port: {reach.get('port')}\nmachine file to watch it with:\n\n{text}\n")
+        sys.stdout.write(f"{where}\nmachine file to watch it with:\n\n{text}\n")
     sys.stdout.flush()
