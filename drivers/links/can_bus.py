@@ -165,6 +165,7 @@ class CanLink:
         self._errors_in_a_row = 0
         self._unreadable_in_a_row = 0
         self._unreadable = 0
+        self._failure: LinkLost | None = None  # raised by the read after the one that gives what came before it
         self._last = 0
 
     def read(self) -> CanRead:
@@ -174,17 +175,22 @@ class CanLink:
             LinkLost: the adapter is gone, the interface is down, or the bus gives nothing but errors.
 
         """
+        if self._failure is not None:
+            raise self._failure
+        messages: list[Any] = []
         try:
             first = self._received(READ_LIMIT_S)
-            messages = []
             if first is not None:
-                time.sleep(GATHER_S)
                 messages.append(first)
+                time.sleep(GATHER_S)
                 while len(messages) < MOST_AT_ONCE and (message := self._received(0)) is not None:
                     messages.append(message)
         except Exception as error:
             # Adapters' drivers raise errors of their own, of any kind, when one is unplugged.
-            raise LinkLost(_why_lost(self._settings.name, error)) from error
+            self._failure = LinkLost(_why_lost(self._settings.name, error))
+            self._failure.__cause__ = error
+            if not messages:
+                raise self._failure from error
         return self._sorted_out(messages)
 
     def _received(self, seconds: float) -> Any:
@@ -234,7 +240,7 @@ class CanLink:
             key = message.arbitration_id | (EXTENDED if message.is_extended_id else 0)
             frames.append(CanFrame(self._last, key, bytes(message.data)))
         if self._errors_in_a_row >= ERRORS_BEFORE_LOST:
-            raise LinkLost(errors_explained(self._settings, self._errors_in_a_row))
+            self._failure = LinkLost(errors_explained(self._settings, self._errors_in_a_row))
         unreadable, self._unreadable = self._unreadable, 0
         return CanRead(frames, errors, unreadable)
 
@@ -386,7 +392,9 @@ def buses_in_reach() -> list[dict[str, Any]]:
         import can
     except ImportError:
         return []
-    ask = [name for name in interfaces() if name not in ("virtual", "udp_multicast", "serial", "slcan", "robotell")]
+    # Left out: those without hardware, those behind any serial port, and one that waits for the network.
+    passed_over = ("virtual", "udp_multicast", "serial", "slcan", "robotell", "socketcand")
+    ask = [name for name in interfaces() if name not in passed_over]
     found: list[Any] = []
     with suppress(Exception):  # an adapter's library that is half installed must not spoil the list
         found += can.detect_available_configs(ask, timeout=3.0)

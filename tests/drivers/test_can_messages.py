@@ -140,9 +140,35 @@ async def test_error_frames_are_counted_and_explained():
         bus.send_error()
     with pytest.raises(LinkLost, match=r"virtual noisy gave 50 error frames .* bit_rate = 500000 is probably not"):
         await rows(opened, 1)
-    assert opened.figures.error_frames == ERRORS_BEFORE_LOST - 1
+    assert opened.figures.error_frames == 2 * ERRORS_BEFORE_LOST - 1
     await opened.close()
     bus.close()
+
+
+async def test_what_came_before_the_link_was_lost_is_given_out():
+    way = OverSerialLine()
+    way.connect()
+    opened = driver(way.settings | {"standard": ["rv-c"]})
+    await opened.open()
+    await asyncio.sleep(0.1)
+    for _ in range(5):
+        way.send(EXTENDED | 0x19FFFD46, bytes.fromhex("01780504E40A3577"))
+    bus = FarEndBus("virtual", "last words")
+    other = driver({"interface": "virtual", "channel": "last words", "standard": ["rv-c"]})
+    await other.open()
+    for _ in range(5):
+        bus.send(EXTENDED | 0x19FFFD46, bytes.fromhex("01780504E40A3577"))
+    for _ in range(ERRORS_BEFORE_LOST):
+        bus.send_error()
+    for one in (opened, other):
+        assert (await rows(one, 5))["pack_voltage"] == pytest.approx(51.45)
+    way.disconnect()
+    for one in (opened, other):
+        with pytest.raises(LinkLost):
+            await rows(one, 1)
+        await one.close()
+    bus.close()
+    way.close()
 
 
 async def test_a_bus_of_which_nothing_is_understood_is_told_once(caplog):
