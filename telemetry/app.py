@@ -233,9 +233,9 @@ TWO_GROUNDS = (
 
 
 def _has_two_grounds(sources: Sequence[SourceSettings]) -> bool:
-    """Tell whether two wired sources could join two grounds in this computer; one stated isolated breaks the loop."""
+    """Tell whether two wired sources, neither stated isolated, could join their grounds in this computer."""
     wired = [s for s in sources if load_driver(s.driver).kind == "wired" and s.driver != "simulated-machine"]
-    return len(wired) >= 2 and not any(source.isolated for source in wired)
+    return sum(not source.isolated for source in wired) >= 2
 
 
 def _started(subject: _Subject) -> int:
