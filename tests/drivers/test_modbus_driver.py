@@ -1,0 +1,281 @@
+"""The modbus driver against pymodbus's own server."""
+
+from __future__ import annotations
+
+import asyncio
+import math
+import os
+import tty
+
+import pytest
+
+from drivers.links.modbus_link import RegisterServer
+from drivers.modbus import ModbusDriver
+from drivers.simulated.modbus_far_end import BASE, ModbusFarEnd, SunSpecSpeech
+from telemetry.driver import Driver, DriverContext
+from telemetry.model.batch import Batch, Group
+from telemetry.model.clock import SystemClock
+from telemetry.model.errors import LinkLost, LinkUnavailable
+
+READINGS = {
+    "pack_voltage": 51.47,
+    "pack_current": -35.1,
+    "soc_reported": 80.3,
+    "cell_01_voltage": 3.231,
+    "cell_02_voltage": 3.205,
+    "pack_temperature_1": 24.5,
+    "pack_temperature_2": 19.5,
+}
+
+
+class Steady:
+    """A machine that always reads the same."""
+
+    GROUP = Group("machine", "pack", tuple(READINGS))
+    groups = (GROUP,)
+
+    def advance_to(self, t):
+        return [Batch.of_rows(self.GROUP, [t], [list(READINGS.values())])]
+
+
+def driver_at(settings):
+    assert ModbusDriver.check(settings) == []
+    return ModbusDriver(DriverContext("battery", settings, SystemClock()))
+
+
+async def rows_of(driver, count, seconds=5.0):
+    rows = []
+    async with asyncio.timeout(seconds):
+        async for batch in driver.readings():
+            rows += [dict(zip(batch.group.signals, row, strict=True)) for row in batch.values.tolist()]
+            if len(rows) >= count:
+                break
+    return rows
+
+
+async def one_row(settings):
+    driver = driver_at(settings)
+    await driver.open()
+    try:
+        return (await rows_of(driver, 1))[0], driver.figures
+    finally:
+        await driver.close()
+
+
+@pytest.mark.parametrize("speech", ["sunspec", "table"])
+async def test_a_pack_is_read_as_it_is_and_nothing_but_reads_is_ever_sent(speech):
+    async with ModbusFarEnd(Steady(), SystemClock(), speech, interval_s=0.05) as pack:
+        driver = driver_at(pack.settings)
+        assert isinstance(driver, Driver)
+        await driver.open()
+        rows = await rows_of(driver, 6)
+        await driver.close()
+        codes = pack.server.function_codes
+    expected = dict(READINGS)
+    if speech == "sunspec":
+        expected |= {"cell_max_voltage": expected.pop("cell_01_voltage")}
+        expected |= {"cell_min_voltage": expected.pop("cell_02_voltage")}
+        assert driver.figures.models == (802, 803)
+        # Marker, three models and the end; then one read holds both models: 64 and 60 registers.
+        assert driver.figures.reads == 5 + driver.figures.polls
+    else:
+        assert driver.figures.reads == driver.figures.polls
+    for row in rows:
+        assert {signal: row[signal] for signal in expected} == pytest.approx(expected)
+    assert set(codes) <= {3, 4}
+    assert len(codes) >= driver.figures.reads
+
+
+async def test_input_registers_are_read_by_their_own_function():
+    table = [
+        {"address": 3, "kind": "input", "signal": "pack_voltage", "scale": 0.01},
+        {"address": 3, "kind": "holding", "signal": "pack_current"},
+    ]
+
+    def refresh(address, count, registers):
+        registers[3] = 5147
+        return 0
+
+    server = RegisterServer([(0, 10)], refresh)
+    await server.start()
+    row, _ = await one_row({"host": "127.0.0.1", "tcp_port": server.tcp_port, "register": table})
+    server.stop()
+    assert row == {"pack_voltage": pytest.approx(51.47), "pack_current": 5147}
+    assert sorted(set(server.function_codes)) == [3, 4]
+
+
+async def test_registers_that_are_not_all_there_are_read_in_smaller_pieces_from_then_on():
+    # Registers 0 to 3 and 8 are there, 4 to 7 are not; 2 and 3 are there and refused by the device itself.
+    def refresh(address, count, registers):
+        registers[0], registers[8] = 100, 800
+        return 2 if address < 4 and address + count > 2 else 0
+
+    server = RegisterServer([(0, 4), (8, 1)], refresh)
+    await server.start()
+    table = [{"address": address, "signal": f"extra_r{address}"} for address in (0, 1, 2, 8)]
+    driver = driver_at({"host": "127.0.0.1", "tcp_port": server.tcp_port, "interval_s": 0.05, "register": table})
+    await driver.open()
+    rows = await rows_of(driver, 3)
+    await driver.close()
+    server.stop()
+    for row in rows:
+        assert (row["extra_r0"], row["extra_r1"], row["extra_r8"]) == (100, 0, 800)
+        assert math.isnan(row["extra_r2"])
+    # All in one, then 0 to 2 and 8, then each alone; after that only the one that is refused for good.
+    assert driver.figures.refused["exception 2, illegal data address"] == 3 + driver.figures.polls - 1
+    assert driver.figures.reads == 6 + 4 * (driver.figures.polls - 1)
+
+
+async def test_a_device_that_refuses_everything_is_lost_with_the_reason():
+    async with ModbusFarEnd(Steady(), SystemClock(), "table", interval_s=0.05) as pack:
+        pack.refusal = 4
+        driver = driver_at(pack.settings)
+        await driver.open()
+        with pytest.raises(LinkLost, match=r"refuses every read .exception 4, device failure"):
+            await rows_of(driver, 1)
+        await driver.close()
+
+
+async def test_a_poll_that_is_not_answered_gives_no_row_and_is_counted_and_the_next_one_does():
+    async with ModbusFarEnd(Steady(), SystemClock(), "table", interval_s=0.05, timeout_s=0.1) as pack:
+        driver = driver_at(pack.settings)
+        await driver.open()
+        pack.be_silent()
+        with pytest.raises(TimeoutError):
+            await rows_of(driver, 1, 0.5)
+        assert driver.figures.unanswered >= 2
+        pack.be_silent(False)
+        assert len(await rows_of(driver, 2)) == 2
+        await driver.close()
+
+
+async def test_a_device_without_sunspec_is_told_apart_from_a_silent_one():
+    async with ModbusFarEnd(Steady(), SystemClock(), "table") as pack:
+        settings = {key: value for key, value in pack.settings.items() if key != "register"}
+        driver = driver_at(settings)
+        await driver.open()
+        with pytest.raises(LinkUnavailable, match=r"no SunSpec marker at register 40000, 50000, 0.*source.register"):
+            await rows_of(driver, 1)
+        await driver.close()
+
+
+@pytest.mark.parametrize("base", [50000, 0])
+async def test_the_marker_is_found_at_its_other_places(base):
+    words = SunSpecSpeech.registers(READINGS)
+
+    def refresh(address, count, registers):
+        registers[: len(words)] = words
+        return 0
+
+    server = RegisterServer([(base, len(words))], refresh)
+    await server.start()
+    row, _ = await one_row({"host": "127.0.0.1", "tcp_port": server.tcp_port})
+    server.stop()
+    assert row["pack_voltage"] == pytest.approx(51.47)
+
+
+async def test_a_sunspec_device_that_is_no_battery_is_told_so():
+    words = [0x5375, 0x6E53, 1, 2, 0, 0, 103, 3, 0, 0, 0, 0xFFFF, 0]
+
+    def refresh(address, count, registers):
+        registers[: len(words)] = words
+        return 0
+
+    server = RegisterServer([(BASE, len(words))], refresh)
+    await server.start()
+    with pytest.raises(LinkUnavailable, match=r"none of the battery models 802, 803, 804 .its models: 1, 103"):
+        await one_row({"host": "127.0.0.1", "tcp_port": server.tcp_port})
+    server.stop()
+
+
+async def test_models_that_move_are_looked_for_anew():
+    words = SunSpecSpeech.registers(READINGS)
+
+    def refresh(address, count, registers):
+        registers[: len(words)] = words
+        return 0
+
+    server = RegisterServer([(BASE, len(words))], refresh)
+    await server.start()
+    driver = driver_at({"host": "127.0.0.1", "tcp_port": server.tcp_port, "interval_s": 0.05})
+    await driver.open()
+    await rows_of(driver, 1)
+    words[2 + 68] = 805
+    with pytest.raises(LinkLost, match="model 802 is no longer where it stood"):
+        await rows_of(driver, 100)
+    await driver.close()
+    server.stop()
+
+
+class Cable:
+    """Two pseudo-terminals back to back: what is written to one port is read from the other."""
+
+    def __init__(self):
+        self.ends = [os.openpty() for _ in range(2)]
+        for master, slave in self.ends:
+            tty.setraw(slave)
+            os.set_blocking(master, False)
+        self.ports = [os.ttyname(slave) for _, slave in self.ends]
+        (a, _), (b, _) = self.ends
+        loop = asyncio.get_running_loop()
+        loop.add_reader(a, lambda: os.write(b, os.read(a, 4096)))
+        loop.add_reader(b, lambda: os.write(a, os.read(b, 4096)))
+
+    def close(self):
+        for master, slave in self.ends:
+            asyncio.get_running_loop().remove_reader(master)
+            os.close(master)
+            os.close(slave)
+
+
+@pytest.fixture
+async def cable():
+    cable = Cable()
+    yield cable
+    cable.close()
+
+
+async def test_a_pack_on_a_serial_line_is_read_by_rtu_frames(cable):
+    words = SunSpecSpeech.registers(READINGS)
+
+    def refresh(address, count, registers):
+        registers[: len(words)] = words
+        return 0
+
+    server = RegisterServer([(BASE, len(words))], refresh, unit=7)
+    await server.start(cable.ports[0])
+    row, figures = await one_row({"port": cable.ports[1], "unit": 7, "parity": "none"})
+    server.stop()
+    assert row["pack_current"] == pytest.approx(-35.1)
+    assert figures.unanswered == 0
+    assert set(server.function_codes) == {3}
+
+
+async def test_the_simulated_machine_behind_a_link_is_reached_by_the_settings_it_gives():
+    async with ModbusDriver.far_end({"scenario": "orchard", "seed": 3}) as settings:
+        row, _ = await one_row(settings)
+    assert 60 < row["pack_voltage"] < 100
+    assert row["cell_min_voltage"] <= row["cell_max_voltage"]
+    assert row["extra_state"] == 3
+
+
+def test_every_problem_of_the_settings_is_found_at_once():
+    problems = ModbusDriver.check(
+        {
+            "host": "",
+            "tcp_port": 0,
+            "port": "COM4",
+            "units": 1,
+            "unit": 300,
+            "interval_s": 0,
+            "timeout_s": "long",
+            "register": [{"address": -1, "signal": "pack_voltage"}],
+        }
+    )
+    assert [problem.where for problem in problems] == [
+        *("units", "host", "port", "tcp_port", "unit", "interval_s", "timeout_s", "register 1 address"),
+    ]
+    assert [problem.where for problem in ModbusDriver.check({})] == ["host"]
+    assert [problem.where for problem in ModbusDriver.check({"port": "COM4", "unit": 0})] == ["unit"]
+    assert [p.where for p in ModbusDriver.check({"host": "a", "interval_s": 10})] == ["silence_s"]
+    assert ModbusDriver.check({"port": "COM4", "baud_rate": 9600, "parity": "none", "unit": 247}) == []
