@@ -266,7 +266,10 @@ def align(arguments: argparse.Namespace) -> int:
     from telemetry.report.alignment_text import alignment_lines, alignment_object
 
     recording = open_subject(arguments.session, _store_path(arguments))
-    machine = machine_for(recording, arguments.machine if recording.machine_text is None else None)
+    if arguments.machine is not None and recording.machine_text is not None:
+        _warn(f"{recording.name} was recorded with its own machine file, and that counts; --machine is left aside")
+        arguments.machine = None
+    machine = machine_for(recording, arguments.machine)
     known = machine.sources if machine is not None else ()
     tracks = read_tracks(recording, [source.name for source in known])
     pairs = find_pairs(tracks)

@@ -1,0 +1,110 @@
+"""How far the sources of a recording are out of step, as JSON and as text with the lines to paste."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from telemetry.analysis.alignment import CONTROLLER_DELAY_S, CONTROLLER_DELAY_UNCERTAINTY_S, Pair, SourceLag
+from telemetry.machine.sections import find_key
+from telemetry.model.errors import printable
+
+HOW_TO_BLIP = (
+    "to find it by the pedal: drive wheels off the ground and the machine on stands, nobody near it, every interlock "
+    "in place; record, wait five seconds, press the pedal quickly three times and more within a few seconds, "
+    "unevenly spaced, wait five seconds, end"
+)
+
+
+def alignment_object(
+    name: str, sources: Sequence[str], pairs: Sequence[Pair], lags: Sequence[SourceLag]
+) -> dict[str, Any]:
+    """Return one JSON object: what to state of each source that could be placed, and how each two compare."""
+    return {
+        "recording": name,
+        "found": bool(lags),
+        "reason": None if lags else _reason(sources, pairs),
+        "sources": [
+            {
+                "source": lag.source,
+                "lag_s": round(lag.lag_s, 3),
+                "uncertainty_s": round(lag.uncertainty_s, 3),
+                "stated_s": lag.stated_s,
+                "earliest": lag.earliest,
+            }
+            for lag in lags
+        ],
+        "pairs": [_pair_object(pair) for pair in pairs],
+    }
+
+
+def _pair_object(pair: Pair) -> dict[str, Any]:
+    told: dict[str, Any] = {"first": pair.first, "second": pair.second}
+    if pair.delay is None:
+        return told | {"delay_s": None, "reason": pair.reason}
+    return told | {
+        "delay_s": round(pair.delay.seconds, 3),
+        "uncertainty_s": round(pair.delay.uncertainty_s, 3),
+        "way": pair.delay.way,
+        "first_signal": pair.signals[0],
+        "second_signal": pair.signals[1],
+        "events": pair.delay.events,
+        "match": round(pair.delay.match, 3),
+    }
+
+
+def alignment_lines(name: str, sources: Sequence[str], pairs: Sequence[Pair], lags: Sequence[SourceLag]) -> list[str]:
+    """Return what was found, how, and what to paste where; at the end what could not be told, and why."""
+    lines = [line for pair in pairs if pair.delay is not None for line in _pair_lines(pair)]
+    for lag in lags:
+        lines += _lag_lines(lag)
+    if not lags:
+        return [f"lag unknown: {_reason(sources, pairs)}", *([HOW_TO_BLIP] if len(sources) > 1 else [])]
+    placed = {lag.source: lag.earliest for lag in lags}
+    for pair in pairs:
+        tied = pair.first in placed and placed[pair.first] == placed.get(pair.second)
+        if pair.delay is None and not tied:
+            both = f"{printable(pair.first)} and {printable(pair.second)}"
+            lines.append(f"lag unknown between {both}: {pair.reason}")
+    return [f"{printable(name, 200)}: {len(sources)} sources", *lines]
+
+
+def _pair_lines(pair: Pair) -> list[str]:
+    delay = pair.delay
+    assert delay is not None
+    later, earlier = (pair.second, pair.first) if delay.seconds >= 0 else (pair.first, pair.second)
+    give_or_take = f"give or take {max(delay.uncertainty_s, 0.01):.2f} s (one standard deviation)"
+    compared = f"{pair.signals[0]} of {printable(pair.first)} beside {pair.signals[1]} of {printable(pair.second)}"
+    things = "blips of the pedal" if delay.way == "pedal blips" else "changes"
+    lines = [
+        f"{printable(later)} comes {abs(delay.seconds):.2f} s later than {printable(earlier)}, {give_or_take}",
+        f"    by {delay.events} {things}: {compared}; they match to {min(delay.match, 0.99):.2f} of 1",
+    ]
+    if delay.way == "pedal blips":
+        lines.append(
+            f"    {CONTROLLER_DELAY_S:g} s, give or take {CONTROLLER_DELAY_UNCERTAINTY_S:g} s, has been taken off, for "
+            "a controller usually follows the pedal after 0.1 to 0.2 s"
+        )
+    return lines
+
+
+def _lag_lines(lag: SourceLag) -> list[str]:
+    source = printable(lag.source)
+    counted = f" (lag_s = {lag.stated_s:g} was in force and is counted in)" if lag.stated_s else ""
+    if lag.source == lag.earliest:
+        return [f"in the [[source]] {source}, take lag_s out: it comes first{counted}"] if lag.stated_s else []
+    most = find_key("source", "lag_s").high
+    if lag.lag_s > most:
+        return [f"{source} lags {lag.lag_s:.1f} s, more than lag_s may be ({most:g}); find out what holds it up"]
+    if lag.lag_s <= lag.uncertainty_s and not lag.stated_s:
+        return [f"{source} is in step with {printable(lag.earliest)} as far as this can tell; state nothing"]
+    return [f"in the [[source]] {source}{counted}:", f"    lag_s = {lag.lag_s:.2f}"]
+
+
+def _reason(sources: Sequence[str], pairs: Sequence[Pair]) -> str:
+    if not sources:
+        return "there is no voltage, current, speed or pedal signal in it"
+    if len(sources) == 1:
+        return f"all that could be compared comes from {printable(sources[0])}; within one source there is no lag"
+    reasons = dict.fromkeys(f"{printable(p.first)} and {printable(p.second)}: {p.reason}" for p in pairs)
+    return "; ".join(reasons)
