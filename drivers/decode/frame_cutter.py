@@ -34,6 +34,10 @@ Cut = tuple[bytes, int]
 """A frame with its escapes undone, and the place in the buffer after it."""
 
 
+NoteBad = Callable[[str, bytes], None]
+"""Takes why something is no frame, and its bytes as far as they are known."""
+
+
 class FrameCutter:
     """Finds the frames of one stream.
 
@@ -42,13 +46,22 @@ class FrameCutter:
         length_of: for a measured frame, its length from its first bytes.
         head: how many of its first bytes ``length_of`` looks at, at the most.
         joins_midway: whether the stream may begin in the middle of a frame.
+        note_bad: is told of each thing that looked like a frame and was none.
 
     Attributes:
         bad: what looked like a frame and was none, by reason.
 
     """
 
-    def __init__(self, envelope: Envelope, length_of: LengthOf, head: int, joins_midway: bool = True) -> None:
+    def __init__(
+        self,
+        envelope: Envelope,
+        length_of: LengthOf,
+        head: int,
+        joins_midway: bool = True,
+        note_bad: NoteBad | None = None,
+    ) -> None:
+        self._note_bad = note_bad
         self._envelope = envelope
         self._length_of = length_of
         self._head = max(head, len(envelope.start), 1)
@@ -161,7 +174,7 @@ class FrameCutter:
             return WAIT
         if length < 0 or length > self._envelope.longest:
             if self._envelope.start:
-                self.bad[BAD_LENGTH] += 1
+                self._count_bad(BAD_LENGTH, head)
             return BAD
         if len(self._buffer) - at < length:
             return WAIT
@@ -180,7 +193,7 @@ class FrameCutter:
                 self._scanned = max(self._scanned, len(buffer) - len(end) + 1)
                 if len(buffer) - at <= self._longest_sent:
                     break
-                self.bad[TOO_LONG] += 1
+                self._count_bad(TOO_LONG, bytes(buffer[at:]))
                 self._mid_frame = self._mid_frame or not start
                 at = at + 1 if start else len(buffer)
                 continue
@@ -205,16 +218,16 @@ class FrameCutter:
         if not body and (start == end or not start):
             return None, after  # two frames share no end bytes, or idle ones stand between
         if stop - at > self._longest_sent:
-            self.bad[TOO_LONG] += 1
+            self._count_bad(TOO_LONG, start + body + end)
             return None, after_bad
         if escape is not None:
             begun_again = body.rfind(start) if start else -1
             if begun_again >= 0:
-                self.bad[CUT_SHORT] += 1
+                self._count_bad(CUT_SHORT, start + body[:begun_again])
                 return None, at + len(start) + begun_again
             undone = undo_escapes(body, escape)
             if undone is None:
-                self.bad[BAD_ESCAPE] += 1
+                self._count_bad(BAD_ESCAPE, start + body + end)
                 return None, after_bad
             body = undone
         frame = start + body + end
@@ -233,8 +246,13 @@ class FrameCutter:
         elif envelope.checksum is not None and not envelope.checksum.fits(frame):
             reason = BAD_CHECKSUM
         if reason is not None:
-            self.bad[reason] += 1
+            self._count_bad(reason, frame)
         return reason is None
+
+    def _count_bad(self, reason: str, data: bytes) -> None:
+        self.bad[reason] += 1
+        if self._note_bad is not None:
+            self._note_bad(reason, data)
 
     def _is_as_long_as_stated(self, frame: bytes) -> bool:
         length = self._envelope.length

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from telemetry.model.batch import Batch, Group
@@ -58,6 +58,28 @@ class FrameFigures:
     bytes_passed_over: int
     overdue: int
     incomplete_rows: int
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What became of one frame, or of what looked like one.
+
+    Attributes:
+        frame: its bytes, escapes undone.
+        arrival: when its last byte came; None for what was no frame.
+        message: the kind that it is; None where it is none that could be read.
+        why_not: why it was not read; empty where it was.
+        values: what was read, one for each of the message's signals.
+        passed_over: bytes of the stream so far that belong to no good frame.
+
+    """
+
+    frame: bytes
+    arrival: int | None = None
+    message: Message | None = None
+    why_not: str = ""
+    values: tuple[float, ...] = ()
+    passed_over: int = 0
 
 
 class _Pending:
@@ -151,17 +173,25 @@ class FrameDecoder:
     Args:
         frame_map: what the bytes mean.
         source: the source's name; goes into each group.
+        note: is told of every frame, and of everything that looked like one, as it is found.
 
     """
 
-    def __init__(self, frame_map: FrameMap, source: str) -> None:
+    def __init__(self, frame_map: FrameMap, source: str, note: Callable[[Finding], None] | None = None) -> None:
+        self._note = note
         self._map = frame_map
         messages = list(frame_map.messages.values())
         length = frame_map.envelope.length
         head = max([message.head for message in messages], default=0)
         if isinstance(length, LengthField):
             head = max(head, length.end)
-        self._cutter = FrameCutter(frame_map.envelope, self._length_of, head, joins_midway=not frame_map.requests)
+        self._cutter = FrameCutter(
+            frame_map.envelope,
+            self._length_of,
+            head,
+            joins_midway=not frame_map.requests,
+            note_bad=None if note is None else lambda why, data: note(Finding(data, why_not=why)),
+        )
         trailer = frame_map.envelope.trailer
         self._readers = {message.name: MessageReader(message, trailer) for message in messages}
         self._assemblies: dict[str, _Assembly] = {}
@@ -281,13 +311,19 @@ class FrameDecoder:
             message = self.message_of(frame)
             if isinstance(message, str):
                 self._unread[message] += 1
+                self._tell(Finding(frame, arrival, why_not=message, passed_over=self._cutter.bytes_passed_over))
                 continue
             self._frames[message.name] += 1
             if self._request is not None and (not self._request.answers or message.name in self._request.answers):
                 self.answered = True
+            values = self._readers[message.name].read(frame)
+            self._tell(Finding(frame, arrival, message, "", tuple(values), self._cutter.bytes_passed_over))
             if message.signals:
-                values = self._readers[message.name].read(frame)
                 self._assemblies[message.group].take(message, self._places[message.name], values, arrival)
+
+    def _tell(self, finding: Finding) -> None:
+        if self._note is not None:
+            self._note(finding)
 
     def _batches(self) -> list[Batch]:
         batches = [batch for each in self._assemblies.values() if (batch := each.batch()) is not None]

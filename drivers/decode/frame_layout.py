@@ -189,6 +189,10 @@ class FrameField:
         """Bytes that one reading reaches over."""
         return (self.bit + self.width + 7) // 8
 
+    def present(self, frame: bytes) -> int:
+        """Return how many repeats ``frame`` holds, by its count where it bears one."""
+        return len(self.signals) if self.count_byte is None else min(frame[self.count_byte], len(self.signals))
+
     @property
     def end(self) -> int:
         """Place after the last byte that any frame must hold for it."""

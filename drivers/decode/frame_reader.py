@@ -36,8 +36,7 @@ class FieldReader:
         field = self._field
         if self._run is not None:
             return [self._value(pattern) for pattern in self._run.unpack_from(frame, field.byte)]
-        count = len(field.signals)
-        present = count if field.count_byte is None else min(frame[field.count_byte], count)
+        count, present = len(field.signals), field.present(frame)
         values = [self._value(self._pattern(frame, field.byte + k * field.step)) for k in range(present)]
         return values + [math.nan] * (count - present)
 
@@ -46,7 +45,7 @@ class FieldReader:
         field = self._field
         if field.count_byte is None:
             return field.end
-        present = min(frame[field.count_byte], len(field.signals))
+        present = field.present(frame)
         return field.byte + (present - 1) * field.step + field.size if present else field.end
 
     def _pattern(self, frame: bytes, at: int) -> int:
