@@ -5,7 +5,7 @@ One decoder serves one opening of a link, whatever carries the bytes::
     decoder = FrameDecoder(frame_map, "pack")
     decoder.asked(request)                 before each request of the map is sent, where it has any
     batches = decoder.feed(data, arrival)  bytes as they come, in any pieces
-    decoder.answered                       whether the last request has its answer
+    decoder.answered                       whether all that answers the last request has come
     batches = decoder.overdue()            the last request's answer has not come in time
     batches = decoder.cycle_over()         every request of a cycle is answered or overdue
     decoder.restart()                      bytes have been lost: what comes does not follow on
@@ -17,17 +17,16 @@ NaN for what has not come. Its time is the arrival of the last part.
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from telemetry.model.batch import Batch, Group
 
-from .device_clock import ArrivalClock
 from .frame_cutter import BAD, WAIT, FrameCutter
 from .frame_layout import FrameMap, LengthField, Message, Request
 from .frame_reader import MessageReader
+from .frame_rows import RowAssembly
 
 NO_MESSAGE = "no message for it"
 SEVERAL_MESSAGES = "several messages fit"
@@ -82,91 +81,6 @@ class Finding:
     passed_over: int = 0
 
 
-class _Pending:
-    """The row of one group that is being assembled."""
-
-    def __init__(self, width: int, begun: int) -> None:
-        self.values = [math.nan] * width
-        self.parts: set[str] = set()
-        self.begun = begun
-        self.latest = begun
-
-
-class _Assembly:
-    """Makes rows of one group of what its messages bring."""
-
-    def __init__(self, group: Group, messages: Sequence[Message], within: int, spaced: bool) -> None:
-        self.group = group
-        self.ready: list[list[float]] = []
-        self.arrivals: list[int] = []
-        self.incomplete = 0
-        self._kinds = {message.name for message in messages}
-        # Repeats that are counted in the frame join the group once one has a reading: how many a device has is not
-        # known before, and a group may widen.
-        counted = {s for m in messages for f in m.fields if f.count_byte is not None for s in f.signals}
-        self._shown = [place for place, signal in enumerate(group.signals) if signal not in counted]
-        self._hidden = {place for place, signal in enumerate(group.signals) if signal in counted}
-        self._within = within
-        self._pending: _Pending | None = None
-        self._clock = ArrivalClock() if spaced else None
-
-    def take(self, message: Message, places: Sequence[int], values: Sequence[float], arrival: int) -> None:
-        pending = self._pending
-        if pending is not None and (message.name in pending.parts or arrival - pending.begun > self._within):
-            self.close()
-            pending = None
-        if pending is None:
-            pending = self._pending = _Pending(len(self.group.signals), arrival)
-        for place, value in zip(places, values, strict=True):
-            pending.values[place] = value
-        if self._hidden:
-            self._show(pending.values)
-        pending.parts.add(message.name)
-        pending.latest = arrival
-        if pending.parts == self._kinds:
-            self.close()
-
-    def _show(self, values: Sequence[float]) -> None:
-        """Widen the group by each signal that has its first reading."""
-        new = [place for place in sorted(self._hidden) if not math.isnan(values[place])]
-        self._shown += new
-        self._hidden -= set(new)
-
-    def close(self) -> None:
-        """Make a row of what has come."""
-        if self._pending is not None:
-            self.incomplete += self._pending.parts != self._kinds
-            self.ready.append(self._pending.values)
-            self.arrivals.append(self._pending.latest)
-            self._pending = None
-
-    def waits_too_long(self, now: int) -> bool:
-        return self._pending is not None and now - self._pending.begun > self._within
-
-    def batch(self) -> Batch | None:
-        """Return the finished rows and forget them."""
-        if not self.ready:
-            return None
-        times = self.arrivals if self._clock is None else self._spaced(self._clock)
-        group, rows = self.group, self.ready
-        if len(self._shown) < len(group.signals) or self._shown != sorted(self._shown):
-            group = Group(group.source, group.name, tuple(group.signals[place] for place in self._shown))
-            rows = [[row[place] for place in self._shown] for row in rows]
-        batch = Batch.of_rows(group, times, rows)
-        self.ready, self.arrivals = [], []
-        return batch
-
-    def _spaced(self, clock: ArrivalClock) -> list[int]:
-        """Space rows that arrived in one clump as a steady sender sent them."""
-        times: list[int] = []
-        begin = 0
-        for place, arrival in enumerate(self.arrivals):
-            if place + 1 == len(self.arrivals) or self.arrivals[place + 1] != arrival:
-                times += clock.map(place + 1 - begin, arrival)
-                begin = place + 1
-        return times
-
-
 class FrameDecoder:
     """Decodes one stream; see the module's docstring.
 
@@ -194,16 +108,19 @@ class FrameDecoder:
         )
         trailer = frame_map.envelope.trailer
         self._readers = {message.name: MessageReader(message, trailer) for message in messages}
-        self._assemblies: dict[str, _Assembly] = {}
+        self._assemblies: dict[str, RowAssembly] = {}
         self._places: dict[str, list[int]] = {}
         for name, signals in frame_map.groups.items():
             parts = [message for message in messages if message.group == name and message.signals]
             group = Group(source, name, signals)
-            self._assemblies[name] = _Assembly(group, parts, frame_map.assemble_within, spaced=not frame_map.requests)
+            self._assemblies[name] = RowAssembly(
+                group, parts, frame_map.assemble_within, spaced=not frame_map.requests
+            )
             places = {signal: place for place, signal in enumerate(signals)}
             for message in parts:
                 self._places[message.name] = [places[signal] for signal in message.signals]
         self._request: Request | None = None
+        self._missing: set[str] = set()
         self.answered = False
         self._bytes = self._rows = self._overdue = 0
         self._frames: Counter[str] = Counter()
@@ -226,6 +143,7 @@ class FrameDecoder:
     def asked(self, request: Request) -> None:
         """Take note that ``request`` is being sent: the next frames may answer it."""
         self._request = request
+        self._missing = set(request.answers)
         self.answered = False
 
     def feed(self, data: bytes, arrival: int) -> list[Batch]:
@@ -314,8 +232,9 @@ class FrameDecoder:
                 self._tell(Finding(frame, arrival, why_not=message, passed_over=self._cutter.bytes_passed_over))
                 continue
             self._frames[message.name] += 1
-            if self._request is not None and (not self._request.answers or message.name in self._request.answers):
-                self.answered = True
+            if self._request is not None:
+                self._missing.discard(message.name)
+                self.answered = self.answered or not self._missing
             values = self._readers[message.name].read(frame)
             self._tell(Finding(frame, arrival, message, "", tuple(values), self._cutter.bytes_passed_over))
             if message.signals:

@@ -242,7 +242,7 @@ class Request:
 
     Attributes:
         data: the bytes, exactly.
-        answers: names of the messages that answer it; empty where any good frame does.
+        answers: names of the messages that answer it, all of them; empty where any one that is read does.
         every: it is sent in each ``every``-th cycle, from the first on.
 
     """

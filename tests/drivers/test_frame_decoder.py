@@ -389,6 +389,23 @@ def test_answers_alike_are_told_apart_by_what_was_asked():
         assert batch.values[0, 0] == pytest.approx(51.2)
 
 
+def test_an_answer_in_several_frames_has_come_when_all_have():
+    text = ENVELOPES["length in the frame"] + FIELDS.replace("STATE_LENGTH", "").replace("CELLS_LENGTH", "")
+    frame_map = a_map(text + '[poll]\nrequest = [{ bytes = "01", answer = ["state", "cells"] }, { bytes = "02" }]\n')
+    decoder = FrameDecoder(frame_map, "far end")
+    both, either = frame_map.requests
+    state, cells = encode(frame_map, "state", {"pack_voltage": 50}), encode(frame_map, "cells", {})
+    decoder.asked(both)
+    assert decoder.feed(state, 0) == []
+    assert not decoder.answered
+    assert len(decoder.feed(cells, 1)) == 1
+    assert decoder.answered
+    decoder.asked(either)
+    assert not decoder.answered
+    decoder.feed(state, 2)
+    assert decoder.answered
+
+
 def test_an_echo_of_the_request_is_no_answer():
     frame_map = a_map(ASKED_APART)
     decoder = FrameDecoder(frame_map, "far end")
