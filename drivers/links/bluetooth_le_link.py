@@ -38,6 +38,8 @@ log = logging.getLogger(__name__)
 QUEUE_LIMIT = 2048
 """Notifications that wait for the reader before the oldest are given up."""
 READ_LIMIT_S = 4.0
+ECHO_US = 100_000
+"""How long after the answer to a read the same value counts as that answer once more."""
 BUS_VARIABLE = "DBUS_SYSTEM_BUS_ADDRESS"
 _MARGIN_S = 1.0
 _ON_ANY_DEVICE = ("1800", "1801", "180f")
@@ -79,6 +81,7 @@ class BluetoothLink:
         self._arrived = asyncio.Event()
         self._failure: LinkError | None = None
         self._latest: dict[int, tuple[int, bytes]] = {}
+        self._answers: dict[int, tuple[int, bytes]] = {}
         self._closing = False
         self.lost = 0
 
@@ -184,13 +187,19 @@ class BluetoothLink:
         try:
             async with asyncio.timeout(READ_LIMIT_S):
                 await self._opened().start_notify(
-                    self._characteristics[handle], lambda _, data: self._put(handle, bytes(data))
+                    self._characteristics[handle], lambda _, data: self._notified(handle, bytes(data))
                 )
         except LinkError:
             raise
         except Exception as error:
             what = f"{self._wanted}, subscribing to {self._characteristics[handle].uuid}"
             raise LinkUnavailable(sentence_for(error, what, self._wanted.adapter)) from error
+
+    def _notified(self, handle: int, data: bytes) -> None:
+        """Take a notification, unless it repeats the answer to a read that has just come."""
+        answered, answer = self._answers.pop(handle, (0, b""))
+        if answer != data or self._clock.now() > answered + ECHO_US:
+            self._put(handle, data)
 
     def _put(self, handle: int, data: bytes) -> None:
         arrival = self._clock.now()
@@ -248,7 +257,8 @@ class BluetoothLink:
     async def read(self, handle: int) -> None:
         """Ask for a characteristic's value; it comes by :meth:`take`.
 
-        Some systems give the answer to a subscribed characteristic's read as a notification too: it comes once.
+        Some systems give the answer to a subscribed characteristic's read as a notification too, before or after: it
+        comes once.
 
         Raises:
             LinkLost: no answer, or the link is not open.
@@ -267,6 +277,7 @@ class BluetoothLink:
         came, notified = self._latest.get(handle, (asked - 1, b""))
         if came < asked or notified != data:
             self._put(handle, data)
+            self._answers[handle] = (self._clock.now(), data)
 
     async def write(self, handle: int, data: bytes) -> None:
         """Write ``data`` as it is to a characteristic.

@@ -177,20 +177,21 @@ async def test_standard_characteristics_give_the_packs_signals_with_our_sign(cur
 
 async def test_what_rests_is_asked_so_that_a_quiet_pack_is_no_failed_link():
     async with far_end() as pack:
-        driver = made(pack.settings, silence_s=0.6)
+        driver = made(pack.settings, silence_s=1.2)
         await driver.open()
         await heard(driver, has("pack_voltage"))
         pack.be_silent()
-        await asyncio.sleep(0.1)
+        await asyncio.sleep(0.4)
+        quiet_from = SystemClock().now()
         times = []
-        async with asyncio.timeout(4), aclosing(driver.readings()) as batches:
+        async with asyncio.timeout(8), aclosing(driver.readings()) as batches:
             async for batch in batches:
                 if batch.group.name == "voltage":
-                    times += batch.t.tolist()
-                if len(times) == 5:
+                    times += [t for t in batch.t.tolist() if t > quiet_from]
+                if len(times) == 4:
                     break
         await driver.close()
-    assert np.diff(times).max() < 600_000, "it has spoken within the silence limit"
+    assert np.diff(times).max() < 1_200_000, "it has spoken within the silence limit"
     assert np.diff(times).min() > 100_000, "each answer comes once, though the system gives it twice"
 
 
@@ -209,12 +210,11 @@ async def test_long_frames_over_many_notifications_come_whole_and_in_order():
                 else:
                     cell_rows += len(batch)
                     assert batch.values[0].tolist() == pytest.approx([3.2 + 0.001 * c for c in range(24)])
-                if len(counts) >= 40:
+                if min(len(counts), cell_rows) >= 40:
                     break
         figures = driver.figures
         await driver.close()
     assert np.diff(counts).tolist() == [1] * (len(counts) - 1)
-    assert cell_rows >= 38
     assert not figures.bad
 
 
@@ -246,7 +246,7 @@ async def test_notifications_given_up_for_want_of_room_leave_a_gap_and_no_wrong_
                     break
         assert driver.figures.bytes_passed_over > 0, "the rest of a frame whose beginning was given up"
         await driver.close()
-    assert np.diff(counts).tolist() == [1] * (len(counts) - 1)
+    assert np.all(np.diff(counts) >= 1)
 
 
 async def test_a_map_that_does_not_fit_is_told_in_the_log(caplog):
@@ -374,7 +374,7 @@ async def test_an_opening_that_hangs_can_be_cancelled_and_holds_nothing(unanswer
         opening = asyncio.create_task(driver.open())
         await asyncio.sleep(0.4)
         assert not opening.done()
-        async with asyncio.timeout(0.5):
+        async with asyncio.timeout(2):  # half a second on an idle computer; the limit that it would run into is 15 s
             await ended(opening)
             await driver.close()
         assert not adapter_lock(None).locked()
@@ -384,18 +384,18 @@ async def test_an_opening_that_hangs_can_be_cancelled_and_holds_nothing(unanswer
 
 @pytest.mark.parametrize("unanswered", ["Connect", "StartDiscovery"])
 async def test_an_opening_has_a_time_limit(unanswered, monkeypatch):
-    monkeypatch.setattr(bluetooth_le_link, "OPEN_LIMIT_S", 1.5)
+    monkeypatch.setattr(bluetooth_le_link, "OPEN_LIMIT_S", 3.0)
     async with far_end() as pack:
         pack.service.unanswered = {unanswered}
         driver = made(pack.settings)
         doing = "connecting to it" if unanswered == "Connect" else "looking for it"
-        with pytest.raises(LinkUnavailable, match=f"did not open within 0.5 s, {doing}; bring it nearer"):
+        with pytest.raises(LinkUnavailable, match=f"did not open within 2 s, {doing}; bring it nearer"):
             await driver.open()
         await driver.close()
 
 
 async def test_closing_has_a_time_limit_and_a_read_has_one(monkeypatch):
-    monkeypatch.setattr(bluetooth_le_link, "CLOSE_LIMIT_S", 1.3)
+    monkeypatch.setattr(bluetooth_le_link, "CLOSE_LIMIT_S", 1.5)
     monkeypatch.setattr(bluetooth_le_link, "READ_LIMIT_S", 0.3)
     async with far_end() as pack:
         driver = made(pack.settings)
@@ -404,7 +404,7 @@ async def test_closing_has_a_time_limit_and_a_read_has_one(monkeypatch):
         with pytest.raises(LinkLost, match="no answer in time"):
             await heard(driver, lambda _: False)
         tasks = len(asyncio.all_tasks())
-        async with asyncio.timeout(0.8):
+        async with asyncio.timeout(3):
             await driver.close()
         await asyncio.sleep(0)
         assert len(asyncio.all_tasks()) < tasks
