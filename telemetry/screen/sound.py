@@ -58,6 +58,7 @@ class Sounder:
         self._repeat_at = _FOREVER
         self._muted_until = 0
         self._woken = asyncio.Event()
+        self._playing = asyncio.Lock()
         self._task: asyncio.Task[None] | None = None
 
     async def __aenter__(self) -> Self:
@@ -101,8 +102,8 @@ class Sounder:
         """Play the test sound and return one sentence that says which way works."""
         way = await self._play("test")
         if way is None:
-            return "Sound: no way to play found here; the terminal bell is rung, which many terminals keep silent"
-        return f"Sound test was played by {way}; if you did not hear it, turn the volume up and press s"
+            return "no player for sounds: the terminal bell rings, often silently"
+        return f"sound test played by {way}; not heard? turn it up, press s"
 
     def note(self, now: int) -> str:
         """Return a few words where alarms cannot be heard as they should; empty where they can."""
@@ -149,6 +150,10 @@ class Sounder:
 
     async def _play(self, sound: Sound) -> str | None:
         """Play by the first way that works and return its name; None where only the bell was left."""
+        async with self._playing:
+            return await self._play_alone(sound)
+
+    async def _play_alone(self, sound: Sound) -> str | None:
         for player in list(self._players):
             if self._folder is not None and await player.play(self._folder / f"{sound}.wav"):
                 self._players.remove(player)

@@ -12,12 +12,16 @@ from telemetry.screen.strips import draw_strips
 
 VIEWS = {"1": "seat", "2": "parked", "3": "strips", "4": "what happened"}
 SCROLLED_VIEWS = ("2", "4")
+_LEAST_WIDTH, _LEAST_HEIGHT = 44, 8
 
 
 def draw_view(view: str, canvas: Canvas, scene: Scene) -> int:
-    """Draw all but the last row of ``view``; return how many rows it may be moved down by."""
+    """Draw all but the last row of ``view``; return how many rows it may be moved down by.
+
+    A window too small for a view shows the figures.
+    """
     most = 0
-    match view:
+    match view if canvas.width >= _LEAST_WIDTH and canvas.height >= _LEAST_HEIGHT else "1":
         case "2":
             most = draw_parked(canvas, scene)
         case "3":

@@ -1,0 +1,400 @@
+"""The dashboard under its own keys, at several sizes, with real spans behind it. Invented values throughout."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from rich.cells import cell_len
+
+from telemetry.model.events import LinkChange, Loss, Mark
+from telemetry.screen.canvas import Canvas
+from telemetry.screen.digits import figure_rows, word_rows
+from telemetry.screen.footer import footer_items
+from telemetry.screen.mark_entry import OPEN_US, PRESETS
+from telemetry.screen.panel import Panel
+from telemetry.screen.views import VIEWS, draw_view
+
+SIZES = ((80, 24), (160, 45))
+SOUND = {"pack_voltage": 25.4, "pack_current": 40.0, "soc_reported": 81.0, "pack_temperature_1": 24.0}
+
+
+def holds(rows: list[str], block: tuple[str, ...]) -> bool:
+    """Tell whether ``block`` stands somewhere, one part below the other at the same place."""
+    first = [place for place in range(len(rows)) if block[0].strip() in rows[place]]
+    for top in first:
+        for column in range(len(rows[0]) - len(block[0]) + 1):
+            if all(rows[top + n][column : column + len(part)] == part for n, part in enumerate(block)):
+                return True
+    return False
+
+
+async def sound_run(rig: Any) -> None:
+    """Five quiet seconds with a link that is live."""
+    await rig.after(0.0, LinkChange(rig.now, "pack", "live"))
+    await rig.drive(5, lowest=3.17, **SOUND)
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_the_four_figures_stand_large_with_margins_and_words(rig: Any, size: tuple[int, int]) -> None:
+    async with rig.screen.run_test(size=size):
+        await sound_run(rig)
+        rows = rig.rows()
+        scale = 2 if size == (80, 24) else 3
+        for figure in ("25.4", "40.0", "3.17", "1.02"):
+            assert holds(rows, figure_rows(figure, scale)), figure
+        text = "\n".join(rows)
+        assert "● 5.4 V to cut-off" in text  # 25.4 less the trip at 20.0
+        assert "● discharge, 60 A left" in text
+        assert "● 0.670 V to limit" in text
+        assert holds(rows, figure_rows("8", scale - 1)), "the number of the lowest cell"
+        assert "SoC reported 81 %" in text
+        assert "spread 40 mV" in text
+        assert "pack 24 °C" in text
+        assert "● pack live <1 s" in text
+        assert "● no alarms" in text
+        assert "peak 1.02 kW" in text
+        assert "out 0.0" in text
+        if size == (160, 45):
+            assert holds(rows, figure_rows("5.4")), "the margin, large where plain text is small"
+
+
+@pytest.mark.parametrize(("current", "word"), [(40.0, "discharge"), (-12.0, "charge"), (0.0, "rest")])
+async def test_the_word_follows_the_direction_of_the_current(rig: Any, current: float, word: str) -> None:
+    async with rig.screen.run_test(size=(80, 24)):
+        await rig.drive(2, **(SOUND | {"pack_current": current}))
+        assert f"● {word}, " in rig.text()
+
+
+async def test_a_stale_figure_becomes_dashes_with_its_age(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)):
+        await sound_run(rig)
+        assert not holds(rig.rows(), figure_rows("~~"))
+        await rig.after(12.0)
+        rows = rig.rows()
+        assert holds(rows, figure_rows("~~"))
+        assert not holds(rows, figure_rows("25.4"))
+        text = "\n".join(rows)
+        assert text.count("▲ no value for 12 s") == 4
+        assert "SoC reported -- (12 s)" in text
+        assert "pack live 12 s" in text
+        assert "V to cut-off" not in text, "a margin of a stale value would look fresh"
+
+
+async def test_what_never_came_says_so(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)):
+        assert rig.text().count("nothing received yet") == 4
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_a_trip_stands_huge_until_acknowledged(rig: Any, size: tuple[int, int]) -> None:
+    async with rig.screen.run_test(size=size) as pilot:
+        await rig.drive(4, lowest=2.4, **SOUND)
+        scale = 1 if size == (80, 24) else 2
+        assert holds(rig.rows(), word_rows("LOW CELL", scale))
+        assert "cell 8 2.400 V, limit 2.500 V" in rig.text()
+        assert "■ 0.100 V BELOW limit" in rig.text()
+        await pilot.press("enter")
+        rig.close()
+        assert not holds(rig.rows(), word_rows("LOW CELL", scale))
+        assert "■ cell voltage low: cell 8, 2.400 V, ack" in rig.text()
+        assert [alarm.acknowledged for alarm in rig.snapshot.standing()] == [True]
+
+
+async def test_enter_acknowledges_what_stands_first_and_only_that(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await rig.drive(4, lowest=2.4, **(SOUND | {"pack_voltage": 19.0}))
+        first = rig.snapshot.standing()[0].change.limit
+        await pilot.press("enter")
+        rig.close()
+        state = {alarm.change.limit: alarm.acknowledged for alarm in rig.snapshot.standing()}
+        assert state == {
+            "cell-voltage-low": first == "cell-voltage-low",
+            "pack-voltage-low": first != "cell-voltage-low",
+        }
+        await pilot.press("enter", "enter")
+        rig.close()
+        assert all(alarm.acknowledged for alarm in rig.snapshot.standing())
+        assert "no alarm waits" in rig.text()
+
+
+async def test_only_an_unacknowledged_danger_flashes_and_slowly(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+
+        async def phases() -> set[tuple[Any, ...]]:
+            seen = set()
+            for _ in range(4):
+                await rig.wall.advance(0.25)
+                rig.screen.paint()
+                seen.add(tuple(rig.screen.query_one(Panel).drawn))
+            return seen
+
+        await sound_run(rig)
+        assert len(await phases()) == 1
+        await rig.drive(4, lowest=2.4, **SOUND)
+        # W3C WCAG 2.1, 2.3.1: no more than three flashes in a second; here one.
+        assert len(await phases()) == 2
+        await pilot.press("enter")
+        rig.close()
+        await rig.after(5.0, lowest=2.4, **SOUND)
+        assert len(await phases()) == 1
+
+
+async def test_a_lost_link_and_a_lost_recording_stand_huge_with_their_reasons(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await sound_run(rig)
+        await rig.after(0.1, LinkChange(rig.now, "pack", "lost", "the plug was pulled; plug it in again"))
+        assert holds(rig.rows(), word_rows("NO LINK"))
+        assert "pack: the plug was pulled; plug it in again" in rig.text()
+        assert "■ pack lost" in rig.text()
+        await pilot.press("enter")
+        await rig.after(0.1, Loss(rig.now, "store", 240, "the disk is full; free some space"))
+        assert holds(rig.rows(), word_rows("NOT SAVED"))
+        assert "the disk is full" in rig.text()
+        assert "■ 240 values not recorded" in rig.text()
+
+
+async def test_a_link_that_never_lived_stands_huge_too(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)):
+        await rig.after(0.1, LinkChange(rig.now, "pack", "lost", "there is no such port"))
+        assert holds(rig.rows(), word_rows("NO LINK"))
+        assert "there is no such port" in rig.text()
+
+
+async def test_other_views_say_what_is_wrong_in_their_first_row(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await rig.drive(4, lowest=2.4, **SOUND)
+        for view in ("2", "3", "4"):
+            await pilot.press(view)
+            assert rig.rows()[0].startswith("▐ ■ LOW CELL: cell 8 2.400 V")
+
+
+async def test_a_mark_bears_the_moment_of_the_key_and_the_words_typed_after(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await sound_run(rig)
+        pressed = rig.now
+        await pilot.press("space")
+        await rig.after(4.0, **SOUND)
+        await pilot.press("s", "t", "o", "n", "e", "x", "backspace", "space", "Q")
+        assert "mark at 0:00:05: stone Q" in rig.text()
+        await pilot.press("enter")
+        rig.close()
+        assert list(rig.snapshot.marks) == [Mark(pressed, "stone Q", "operator")]
+        assert "mark set at 0:00:05: stone Q" in rig.text()
+
+
+async def test_one_key_sets_a_preset_and_space_alone_sets_plain_marks(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await pilot.press("space", "2", "space", "space", "space", "escape")
+        rig.close()
+        assert [mark.text for mark in rig.snapshot.marks] == [PRESETS[1], "mark", "mark", "mark"]
+
+
+async def test_an_entry_left_open_keeps_its_mark_by_itself(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        pressed = rig.now
+        await pilot.press("space", "h")
+        await rig.after(OPEN_US / 1e6 + 1)
+        rig.screen.paint()
+        rig.close()
+        assert list(rig.snapshot.marks) == [Mark(pressed, "h")]
+
+
+async def test_any_other_key_of_a_button_sets_a_plain_mark_and_chords_do_not(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await pilot.press("x", "pagedown", "f5", "X", "right", "p", "9")
+        await pilot.press("ctrl+a", "escape", "tab", "backspace")
+        rig.close()
+        assert len(rig.snapshot.marks) == 7
+
+
+async def test_digits_choose_views(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await sound_run(rig)
+        await rig.after(0.1, Mark(rig.now, "gate"))
+        seen = {}
+        for view in VIEWS:
+            await pilot.press(view)
+            seen[view] = rig.text()
+        assert "VOLTAGE" in seen["1"]
+        assert "  8 3.170 ▼" in seen["2"]
+        assert "pack_current" in seen["2"]
+        assert "lowest cell V" in seen["3"]
+        assert "mark   gate" in seen["4"]
+        assert len(rig.snapshot.marks) == 1
+
+
+async def test_parked_shows_stale_cells_and_signals_as_unknown_with_age(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await sound_run(rig)
+        await rig.after(30.0)
+        await pilot.press("2")
+        text = rig.text()
+        assert "cells: no value for 30 s" in text
+        assert "pack_voltage                 -- 30 s" in text
+
+
+async def test_leaving_asks_a_second_key_and_ends_the_run_first(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await pilot.press("q")
+        assert "q again ends the run" in rig.text()
+        await pilot.press("x")
+        assert "space mark" in rig.text()
+        await pilot.press("q")
+        await rig.wall.advance(7.0)
+        await pilot.press("ctrl+c")
+        assert not rig.run._stopping.is_set(), "the first key had been too long ago"
+        await pilot.press("q")
+        assert rig.run._stopping.is_set()
+        assert "the run is being ended" in rig.text()
+        assert rig.screen.is_running
+        rig.screen.run_ended("the run has ended")
+        await pilot.pause()
+        assert rig.screen._exit
+        rig.close()
+        assert not rig.snapshot.marks, "the key that goes on is no mark"
+
+
+async def test_an_ended_run_keeps_its_last_figures_until_a_key(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await sound_run(rig)
+        rig.screen.run_ended("the recording is complete")
+        await rig.after(60.0)
+        rows = rig.rows()
+        assert holds(rows, figure_rows("25.4"))
+        assert "► run ended" in rows[0]
+        assert "the recording is complete; any key leaves" in rows[-1]
+        await pilot.press("space")
+        assert rig.screen._exit
+
+
+async def test_a_run_may_leave_at_its_end(make_rig: Callable[..., Any]) -> None:
+    rig = make_rig(leave_at_end=True)
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        rig.screen.run_ended("time is up")
+        await pilot.pause()
+        assert rig.screen._exit
+
+
+async def test_a_run_that_ended_before_the_screen_came_up_leaves_too(make_rig: Callable[..., Any]) -> None:
+    rig = make_rig(leave_at_end=True)
+    rig.screen.run_ended("nothing to play")
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        assert rig.screen._exit
+
+
+async def test_replay_keys_pause_and_step_the_speed(make_rig: Callable[..., Any]) -> None:
+    rig = make_rig(replay=True, recorded=False)
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        assert "replay x1" in rig.text()
+        await pilot.press("plus", "plus")
+        assert rig.plan.speed == 4.0
+        await pilot.press("p")
+        assert rig.plan.paused
+        assert "replay paused" in rig.text()
+        await pilot.press("p", "minus")
+        assert not rig.plan.paused
+        assert rig.plan.speed == 2.0
+        await pilot.press(*["plus"] * 6)
+        assert rig.plan.speed is None
+        assert "replay at most speed" in rig.text()
+        assert not rig.snapshot.marks
+
+
+@pytest.mark.parametrize("is_replay", [False, True])
+async def test_five_items_of_the_footer_survive_sixty_columns_whole(
+    make_rig: Callable[..., Any], is_replay: bool
+) -> None:
+    rig = make_rig(replay=is_replay)
+    async with rig.screen.run_test(size=(60, 24)):
+        shown = rig.rows()[-1]
+        for key, action in footer_items("sun", is_replay)[:5]:
+            assert f"{key} {action}" in shown
+        whole = "  ".join(f"{key} {action}" for key, action in footer_items("sun", is_replay)[:5])
+        assert shown.strip() == whole
+
+
+@pytest.mark.parametrize(("size", "needed"), [((79, 24), "80x24"), ((60, 17), "80x24"), ((44, 13), "60x17")])
+async def test_too_small_a_window_keeps_the_figures_and_says_what_it_needs(
+    rig: Any, size: tuple[int, int], needed: str
+) -> None:
+    async with rig.screen.run_test(size=size):
+        await sound_run(rig)
+        text = rig.text()
+        assert needed in text
+        assert f"{size[0]}x{size[1]}" in text
+        if size[0] >= 60:
+            assert holds(rig.rows(), figure_rows("3.17"))
+        else:
+            assert "25.4" in text
+            assert "3.17" in text
+
+
+async def test_names_from_outside_can_neither_steer_the_terminal_nor_be_markup(make_rig: Callable[..., Any]) -> None:
+    evil = "\x1b[2J\x9b31m[red]cart[/red]\u202e\r\n"
+    rig = make_rig(machine_name=evil)
+    async with rig.screen.run_test(size=(160, 45)) as pilot:
+        await sound_run(rig)
+        await rig.after(0.1, LinkChange(rig.now, evil, "live"), Mark(rig.now, evil))
+        await rig.after(0.1, LinkChange(rig.now, evil, "lost", evil), Loss(rig.now, evil, 3, evil))
+        for view in VIEWS:
+            await pilot.press(view)
+            for row in rig.rows():
+                assert row.isprintable(), repr(row)
+        await pilot.press("4")
+        assert "[red]cart[/red]" in rig.text()
+
+
+async def test_only_lines_that_changed_are_redrawn(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)):
+        await sound_run(rig)
+        rig.screen.paint()
+        panel = rig.screen.query_one(Panel)
+        before = panel.redrawn
+        rig.screen.paint()
+        assert panel.redrawn == before
+        await rig.after(0.01, **(SOUND | {"soc_reported": 80.0}))
+        rig.screen.paint()
+        assert 1 <= panel.redrawn - before <= 4
+
+
+async def test_places_of_digits_and_points_never_move(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)):
+        points, rights = set(), set()
+        for volts, amps in ((25.4, 5.0), (8.1, -5.0), (108.9, -107.3), (99.9, 214.6)):
+            await rig.after(1.0, pack_voltage=volts, pack_current=amps)
+            bottom = rig.rows()[6]
+            left, right = bottom[:40], bottom[40:]
+            points.add((left[:32].rstrip().rfind("██"), right[:32].rstrip().rfind("██")))
+            rights.add((len(left.rstrip()), len(right.rstrip())))
+        assert len(points) == 1, "the points"
+        assert len(rights) == 1, "the last digits"
+
+
+@pytest.mark.parametrize("view", sorted(VIEWS))
+@pytest.mark.parametrize("wrong", [False, True])
+async def test_every_line_is_as_wide_as_the_window_at_any_size(rig: Any, view: str, wrong: bool) -> None:
+    async with rig.screen.run_test(size=(80, 24)):
+        await sound_run(rig)
+        if wrong:
+            await rig.after(0.1, LinkChange(rig.now, "電池", "lost", "電" * 90), Mark(rig.now, "丘" * 20))
+        scene = rig.screen._scene(0)
+        for width in (1, 7, 19, 33, 59, 60, 79, 80, 81, 119, 120, 159, 201):
+            for height in (1, 2, 5, 9, 16, 17, 23, 24, 31, 40, 45, 70):
+                canvas = Canvas(width, height, rig.screen._palette)
+                draw_view(view, canvas, scene)
+                lines = canvas.lines()
+                assert len(lines) == height
+                assert {sum(cell_len(text) for text, _ in line) for line in lines} == {width}
+
+
+async def test_a_resized_window_is_drawn_anew(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await sound_run(rig)
+        await pilot.resize_terminal(160, 45)
+        await pilot.pause()
+        rows = rig.rows()
+        assert len(rows) == 45
+        assert {len(row) for row in rows} == {160}
