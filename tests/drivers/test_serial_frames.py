@@ -18,6 +18,9 @@ from telemetry.driver import DriverContext
 from telemetry.model.batch import Batch, Group
 from telemetry.model.clock import SystemClock
 from telemetry.model.errors import InputError, LinkLost
+from telemetry.model.events import LinkChange
+from telemetry.pipeline.gather import Gather
+from telemetry.pipeline.supervisor import Supervisor
 
 STATE = {"pack_voltage": 51.47, "pack_current": -35.1, "soc_reported": 80.0, "discharge_allowed": 1.0}
 CELLS = {f"cell_{n:02}_voltage": 3.2 + n / 1000 for n in range(1, 17)}
@@ -258,3 +261,34 @@ def test_the_map_shipped_is_found_where_it_is_told():
     for request in PLAIN.requests:
         check = PLAIN.envelope.checksum
         assert check.checksum.of(request.data[2:-2]).to_bytes(2, check.order) == request.data[-2:]
+
+
+async def test_under_the_supervisor_a_pack_is_unplugged_and_comes_back():
+    clock, gather, changes = SystemClock(), Gather(), []
+
+    def post(item):
+        if isinstance(item, LinkChange):
+            changes.append((item.state, item.why))
+        gather.post(item)
+
+    rows = before = 0
+    async with SerialFramesFarEnd(Steady(clock.now()), clock) as pack:
+        context = DriverContext("pack", pack.settings, clock)
+        running = asyncio.create_task(Supervisor("pack", lambda: SerialFramesDriver(context), clock, post).run())
+        for turn in range(60):
+            await clock.sleep_until(clock.now() + 50_000)
+            rows += sum(len(batch) for batch in gather.close(clock.now()).batches)
+            if turn == 15:
+                pack.disconnect()
+                before = rows
+            if turn == 20:
+                pack.connect()
+        running.cancel()
+        await asyncio.wait([running])
+        assert not pack.strange
+    states = [state for state, _ in changes]
+    assert states[:3] == ["opening", "live", "lost"]
+    assert states[-1] == "live"
+    assert "broke off" in changes[2][1]
+    assert before > 5
+    assert rows > before + 5
