@@ -7,13 +7,14 @@ the device; with one, the requests that it states are, and nothing else.
 from __future__ import annotations
 
 import re
+import sys
 from collections.abc import AsyncGenerator, AsyncIterator, Mapping
 from contextlib import AbstractAsyncContextManager, aclosing
 from typing import Any, ClassVar, Literal, cast
 
 from telemetry.driver import DriverContext, Settings
 from telemetry.model.batch import MICROSECONDS, Batch
-from telemetry.model.errors import Problem, did_you_mean, printable
+from telemetry.model.errors import LinkUnavailable, Problem, did_you_mean, printable
 
 from .decode.bluetooth_characteristics import BATTERY_SERVICE, full_uuid
 from .decode.bluetooth_readings import ReadingFigures
@@ -136,7 +137,12 @@ class BluetoothLeDriver:
         Args:
             settings: ``scenario``, ``seed`` and ``rate_hz`` of the simulated machine, each optional.
 
+        Raises:
+            LinkUnavailable: this is not Linux, or ``dbus-daemon`` is not there.
+
         """
+        if sys.platform != "linux":
+            raise LinkUnavailable("a simulated Bluetooth pack needs Linux; use watch --demo, or another link")
         from .simulated.bluetooth_far_end import simulated_far_end
 
         return simulated_far_end(settings)
