@@ -19,7 +19,7 @@ from telemetry.model.errors import LinkError, LinkUnavailable, Problem, did_you_
 from .decode.columns import is_number
 from .decode.position_sentences import PositionFigures, PositionSentences
 from .links import serial_port
-from .links.pump import Pump, PumpFigures
+from .links.pump import Piece, Pump, PumpFigures
 
 log = logging.getLogger(__name__)
 
@@ -54,10 +54,13 @@ class SatellitePositionDriver:
         settings = context.settings
         self.silence_s: float | None = float(settings.get("silence_s", DEFAULT_SILENCE_S))
         self._source = context.source
+        self._clock = context.clock
         port = serial_port.port_settings({"baud_rate": DEFAULT_BAUD_RATE, **settings})
         self._port = printable(port.port)
         self._sentences = PositionSentences(context.source, GROUP)
-        self._pump = Pump(lambda: serial_port.open_serial(port), context.clock, f"serial port {self._port}")
+        self._pump = Pump(
+            lambda: serial_port.open_serial(port), context.clock, f"serial port {self._port}", tap=context.tap
+        )
         self._advised = False
 
     @property
@@ -79,7 +82,7 @@ class SatellitePositionDriver:
             raise LinkUnavailable(f"{self._port} did not open within {OPEN_LIMIT_S:g} s; plug it in again") from error
 
     async def readings(self) -> AsyncIterator[Batch]:
-        """Yield one batch for the rows that each read completes.
+        """Yield the rows that each read, or the quiet after it, completes.
 
         Raises:
             LinkLost: the port broke or the far end closed it.
@@ -87,7 +90,9 @@ class SatellitePositionDriver:
         """
         try:
             while True:
-                batch = self._sentences.feed(await self._pump.take())
+                pieces = await self._take()
+                now = self._clock.now()
+                batch = self._sentences.quiet(now) if pieces is None else self._sentences.feed(pieces)
                 if batch is not None:
                     yield batch
                 elif not self._advised:
@@ -97,6 +102,21 @@ class SatellitePositionDriver:
             if batch is not None:
                 yield batch
             raise
+
+    async def _take(self) -> list[Piece[bytes]] | None:
+        """Return what has been read; None once the line has been quiet for as long as completes a row."""
+        wake = self._sentences.wake
+        if wake is None:
+            return await self._pump.take()
+        taking = asyncio.create_task(self._pump.take())
+        resting = asyncio.create_task(self._clock.sleep_until(wake))
+        try:
+            await asyncio.wait((taking, resting), return_when=asyncio.FIRST_COMPLETED)
+            return taking.result() if taking.done() else None
+        finally:
+            taking.cancel()
+            resting.cancel()
+            await asyncio.wait((taking, resting))
 
     async def close(self) -> None:
         """Let the reading thread close the port, and wait until it has."""

@@ -31,6 +31,8 @@ KM_H_PER_KNOT = 1.852
 """Kilometres an hour in a knot: exact, since the nautical mile is 1852 m (SI brochure, table 8)."""
 LONGEST_SENTENCE = 1024
 """Bytes; the standard allows 82, receivers print more."""
+QUIET_US = 100_000
+"""Longer than an adapter holds bytes back, shorter than a receiver rests between two instants."""
 SIGNALS = (
     "latitude",
     "longitude",
@@ -187,8 +189,9 @@ def _put(values: dict[str, float], signal: str, number: float | None, scale: flo
 class PositionSentences:
     """Cuts, checks and joins the sentences of one receiver.
 
-    A row is complete when a sentence of the next instant comes, or at once when every kind of sentence is there that
-    came in each of the last instants: so that a receiver of one row a second is not always heard a second late.
+    A receiver prints an instant's sentences in one go. A row is complete when the line has then been quiet for
+    :data:`QUIET_US`, or when a sentence of the next instant comes. It bears the time at which it is given out, so
+    that all rows of a receiver lag by the same; the first sentence's arrival would be in the past by then.
 
     Args:
         source: of the rows.
@@ -201,14 +204,14 @@ class PositionSentences:
         self.figures = PositionFigures()
         self._cutter = LineCutter(LONGEST_SENTENCE)
         self._held: list[Fix] = []
-        self._since = 0
-        self._last = 0
-        self._last_instant: time | None = None
-        self._is_first = True
-        self._earlier: frozenset[str] = frozenset()
-        self._expected: frozenset[str] = frozenset()
+        self._heard = 0
         self._times: list[int] = []
         self._rows: list[list[float]] = []
+
+    @property
+    def wake(self) -> int | None:
+        """When the row held will be complete if nothing comes; None where none is held."""
+        return self._heard + QUIET_US if self._held else None
 
     def feed(self, pieces: Iterable[TextPiece]) -> Batch | None:
         """Return the rows that these pieces complete, in time order; None where they complete none."""
@@ -216,6 +219,7 @@ class PositionSentences:
             if piece.lost_before:
                 self._cutter.restart()
             self.figures.bytes += len(piece.data)
+            self._heard = piece.arrival
             too_long = self._cutter.too_long
             for line in self._cutter.feed(piece.data):
                 self._read(line, piece.arrival)
@@ -223,9 +227,15 @@ class PositionSentences:
                 self.figures.bad["line too long"] += self._cutter.too_long - too_long
         return self._taken()
 
+    def quiet(self, now: int) -> Batch | None:
+        """Return the row held, if the line has been quiet for long enough by now."""
+        if self.wake is not None and now >= self.wake:
+            self._close(now)
+        return self._taken()
+
     def finish(self) -> Batch | None:
         """Return the row that is held though nothing completes it: the link is over."""
-        self._close()
+        self._close(self._heard)
         return self._taken()
 
     def _read(self, line: bytes, arrival: int) -> None:
@@ -253,34 +263,18 @@ class PositionSentences:
 
     def _join(self, fix: Fix, arrival: int) -> None:
         """Add a sentence to the row held, or close that and begin another."""
-        if self._held:
-            instant = next((each.instant for each in self._held if each.instant is not None), None)
-            is_other = fix.instant is not None and instant is not None and fix.instant != instant
-            if is_other or any(each.kind == fix.kind for each in self._held):
-                self._close()
-        elif fix.instant is not None and fix.instant == self._last_instant:
-            # The row of this instant was closed too early: learn anew which kinds come.
-            self._earlier = self._expected = frozenset()
-        if not self._held:
-            self._since = arrival
+        instant = next((each.instant for each in self._held if each.instant is not None), None)
+        is_other = fix.instant is not None and instant is not None and fix.instant != instant
+        if is_other or any(each.kind == fix.kind for each in self._held):
+            self._close(arrival)
         self._held.append(fix)
-        if self._expected and self._expected <= {each.kind for each in self._held}:
-            self._close()
 
-    def _close(self) -> None:
+    def _close(self, t: int) -> None:
         """Make a row of what is held."""
-        if not self._held:
-            return
-        kinds = frozenset(each.kind for each in self._held)
-        if not self._is_first:  # joined in the middle, the first may lack some
-            self._expected = kinds if kinds == self._earlier else frozenset()
-            self._earlier = kinds
-        self._is_first = False
-        self._last_instant = next((each.instant for each in self._held if each.instant is not None), None)
-        self._last = max(self._last, self._since)
-        self._times.append(self._last)
-        self._rows.append(self._row())
-        self._held = []
+        if self._held:
+            self._times.append(t)
+            self._rows.append(self._row())
+            self._held = []
 
     def _row(self) -> list[float]:
         """Return the values of the row held; RMC's speed goes before VTG's, which is often printed more coarsely."""

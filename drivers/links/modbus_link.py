@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
 from collections.abc import Callable, Coroutine, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -194,7 +195,8 @@ class ModbusLink:
         except TimeoutError:
             reason = "no answer"
         except OSError as error:
-            reason = printable(error.strerror or error, 120)
+            # asyncio puts the address into the text; a name that is not known has a negative number of its own.
+            reason = os.strerror(error.errno) if (error.errno or 0) > 0 else printable(error.strerror or error, 120)
         else:
             writer.close()
             return f"{name} took its time to connect; it will be tried again"

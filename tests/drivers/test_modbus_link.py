@@ -141,7 +141,7 @@ async def test_a_port_that_goes_is_lost(line, device):
 async def test_what_cannot_be_reached_is_said_with_its_reason():
     cases = [
         (PortSettings("/dev/no-such-port"), "there is no port /dev/no-such-port"),
-        (("127.0.0.1", 1), "cannot be reached"),
+        (("127.0.0.1", 1), "127.0.0.1:1 cannot be reached .Connection refused.; check host and tcp_port"),
     ]
     for where, said in cases:
         link = ModbusLink(ModbusSettings(where))

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drivers.decode.position_sentences import SIGNALS, PositionSentences, read_sentence
+from drivers.decode.position_sentences import QUIET_US, SIGNALS, PositionSentences, read_sentence
 from drivers.links.pump import Piece
 from drivers.simulated.position_far_end import sentences, with_checksum
 
@@ -149,26 +149,28 @@ def test_a_sentence_begun_in_the_middle_of_another_is_read():
     assert figures.bad == {"noise before a sentence": 1}
 
 
-def test_a_row_is_given_out_at_once_when_the_usual_sentences_are_there():
+def test_a_row_is_given_out_when_the_line_falls_quiet_or_the_next_instant_begins():
     reader = PositionSentences("receiver", "position")
-    given = []
-    for second in range(5):
-        for text in sentences(second * 1_000_000, (46.5, 7.25), 12.0, 90.0, True):
-            batch = reader.feed([Piece(second * 1_000_000, text)])
-            given.append(0 if batch is None else len(batch))
-    # Three sentences an instant: the first rows wait for the next instant, then each comes with its last sentence.
-    assert given == [0, 0, 0, 1, 0, 0, 1, 0, 0, 1, 0, 1, 0, 0, 1]
+    first, second = (b"".join(sentences(t, (46.5, 7.25), 12.0, 90.0, True)) for t in (0, 1_000_000))
+    assert reader.wake is None
+    assert reader.feed([Piece(5_000, first[:90])]) is None
+    assert reader.wake == 5_000 + QUIET_US
+    assert reader.feed([Piece(60_000, first[90:])]) is None
+    assert reader.quiet(60_000 + QUIET_US - 1) is None
+    assert reader.quiet(60_000 + QUIET_US).t.tolist() == [60_000 + QUIET_US]
+    assert reader.wake is None
+    assert reader.quiet(900_000) is None
+    # A line so full that it is never quiet.
+    assert reader.feed([Piece(1_000_000, first)]) is None
+    assert reader.feed([Piece(1_050_000, second)]).t.tolist() == [1_050_000]
 
 
-def test_a_sentence_that_comes_after_its_row_was_given_out_is_a_row_of_the_same_instant_and_nothing_is_lost():
-    def at(second, *kinds):
-        texts = sentences(second * 1_000_000, (46.5, 7.25), 12.0, 90.0, True)
-        return b"".join(texts[kind] for kind in kinds)
-
-    data = b"".join(at(second, 0) for second in range(4)) + b"".join(at(second, 0, 1) for second in range(4, 9))
-    rows, figures = rows_of(data)
-    assert sum(not math.isnan(row["extra_satellites"]) for row in rows) == 5
-    assert figures.sentences == 14
+def test_a_sentence_that_is_held_up_makes_a_row_of_its_own_and_nothing_is_lost():
+    reader = PositionSentences("receiver", "position")
+    reader.feed([Piece(0, line(RMC))])
+    assert reader.quiet(QUIET_US).column("latitude")[0] == pytest.approx(48.1173)
+    reader.feed([Piece(QUIET_US + 1, line(GGA))])
+    assert reader.quiet(3 * QUIET_US).column("extra_satellites").tolist() == [8]
 
 
 @settings(max_examples=60)
