@@ -444,6 +444,16 @@ def test_whole_rounds_give_whole_rows_whatever_their_order(rounds):
     assert batch.t.tolist() == [turn * 100_000 + 3 for turn in range(len(rounds))]
 
 
+def test_a_message_that_brings_anything_again_begins_a_new_row():
+    rows = GroupRows(Group("bus", "cells", NAMES), 250_000)
+    rows.add(1000, (0, 1), [1.0, 2.0])
+    rows.add(2000, (1, 2), [2.1, 3.1])
+    rows.close_due(300_000)
+    batch = rows.taken()
+    assert batch.t.tolist() == [1000, 2000]
+    assert np.array_equal(batch.values[:, :3], [[1.0, 2.0, np.nan], [np.nan, 2.1, 3.1]], equal_nan=True)
+
+
 @settings(max_examples=150, deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 3), st.integers(1, 150_000)), max_size=30))
 def test_the_quick_way_to_add_gives_what_the_general_one_gives(messages):

@@ -71,6 +71,45 @@ def test_spans_keep_the_contract(tmp_path, rows):
     assert np.array_equal(batch.values, again.values)
 
 
+CELLS = """\
+VERSION ""
+
+NS_ :
+
+BS_:
+
+BU_: D
+
+BO_ 800 Low: 2 D
+ SG_ cell_01_voltage : 0|16@1+ (0.001,0) [0|0] "V" D
+
+BO_ 801 High: 2 D
+ SG_ cell_02_voltage : 0|16@1+ (0.001,0) [0|0] "V" D
+"""
+
+
+def test_a_row_that_waits_for_its_other_half_never_comes_behind_a_span(tmp_path):
+    (tmp_path / "cells.dbc").write_text(CELLS, encoding="utf-8")
+    path = tmp_path / "drive.log"
+    with can.Logger(path) as log:
+        for n in range(3000):
+            log.on_message_received(message(WALL + n / 100, n % 100))
+            if n % 15 == 0:
+                half = can.Message(
+                    timestamp=WALL + n / 100, arbitration_id=800, is_extended_id=False, data=b"\xe4\x0c"
+                )
+                log.on_message_received(half)
+    recording = open_log(path, {"catalogue": str(tmp_path / "cells.dbc"), "standard": ["rv-c"]})
+    before, rows = -1, 0
+    for span in recording.spans(1):
+        for batch in span.batches:
+            assert before < int(batch.t[0])
+            assert int(batch.t[-1]) <= span.end
+            rows += len(batch) if batch.group.name == "cells" else 0
+        before = span.end
+    assert rows == 200, "each half is a row, its other half unknown"
+
+
 def test_time_that_goes_back_a_little_is_mended_and_told(tmp_path):
     path = tmp_path / "two-channels.log"
     with can.Logger(path) as log:
