@@ -433,3 +433,38 @@ def test_what_a_field_cannot_hold_is_refused():
     frame_map = MAPS["length in the frame"]
     with pytest.raises(ValueError, match="does not fit"):
         encode(frame_map, "state", {"pack_voltage": 700})
+
+
+# Frames that only their end bytes tell the length of, and no escape: the values below hold no end byte.
+ENDED = """
+[frame]
+start = "3A"
+end = "0D 0A"
+checksum = "CRC-16/XMODEM"
+[message.state.fields]
+extra_a = { byte = 1, width = 16 }
+"""
+clean = st.integers(0, 0xFFFF)
+without_ends = st.binary(max_size=12).map(lambda data: data.replace(b"\x0d", b":").replace(b"\x0a", b":"))
+
+
+@given(st.lists(st.tuples(without_ends, clean), max_size=5), st.lists(st.integers(0, 80), max_size=8))
+def test_frames_told_by_their_end_bytes_survive_noise_and_any_split(parts, cuts):
+    frame_map = a_map(ENDED)
+    frames = [encode(frame_map, "state", {"extra_a": value}) for _, value in parts]
+    assume(not any(b"\x0d\x0a" in frame[:-2] for frame in frames))
+    stream = b"".join(noise + frame for (noise, _), frame in zip(parts, frames, strict=True))
+    found, bad, passed_over, held = frames_in(frame_map, pieces_of(stream, cuts))
+    assert [frame for frame in frames if frame in found] == frames
+    assert (found, bad, passed_over, held) == frames_in(frame_map, [stream])
+    assert passed_over == sum(len(noise) for noise, _ in parts)
+
+
+def test_without_start_or_checksum_the_rest_of_a_frame_joined_in_the_middle_is_left_out():
+    text = '[frame]\nend = "0A"\n[message.state]\nlength = 3\n[message.state.fields]\nextra_a = { byte = 0 }\n'
+    listening = FrameDecoder(a_map(text), "far end")
+    (batch,) = listening.feed(b"\x07\x08\x0a\x01\x02\x0a", 0)
+    assert batch.values.tolist() == [[1.0]]
+    asking = FrameDecoder(a_map(text + '[poll]\nrequest = [{ bytes = "01" }]\n'), "far end")
+    (batch,) = asking.feed(b"\x07\x08\x0a\x01\x02\x0a", 0)
+    assert batch.values.tolist() == [[7.0], [1.0]]
