@@ -31,6 +31,8 @@ class CanLogDriver:
     """Plays a log at the pace at which it was recorded; a :class:`telemetry.driver.Driver`."""
 
     kind: ClassVar[Literal["wired", "radio", "plan"]] = "plan"
+    log_suffixes: ClassVar = tuple(suffix for suffix in can_bus.LOG_SUFFIXES if suffix != ".csv")
+    log_of: ClassVar = ("can-messages",)
 
     def __init__(self, context: DriverContext) -> None:
         self.silence_s: float | None = None
@@ -70,6 +72,16 @@ class CanLogDriver:
     async def close(self) -> None:
         """Let go of the log; its file is open only while it is read."""
         self._recording = None
+
+    @staticmethod
+    def recording(path: Path, settings: Settings) -> CanRecording:
+        """Return the log as a recording, decoded as ``settings`` of this driver or of can-messages say.
+
+        Raises:
+            InputError: the catalogue or the log cannot be read.
+
+        """
+        return open_log(path, {key: value for key, value in settings.items() if key in DECODING_KEYS})
 
     @staticmethod
     def check(settings: Settings) -> list[Problem]:

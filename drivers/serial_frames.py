@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Iterator, Mapping
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, ClassVar, Literal
 
 from telemetry.driver import OPEN_LIMIT_S, DriverContext, Settings
@@ -69,7 +70,12 @@ class SerialFramesDriver:
         self._port = printable(port.port)
         self._decoder = FrameDecoder(frame_map, context.source)
         gather_s = GATHER_S if frame_map.requests else serial_port.GATHER_S
-        self._pump = Pump(lambda: serial_port.open_serial(port, gather_s), context.clock, f"serial port {self._port}")
+        self._pump = Pump(
+            lambda: serial_port.open_serial(port, gather_s),
+            context.clock,
+            f"serial port {self._port}",
+            tap=context.tap,
+        )
         self._poll: FramePoll | None = None
         self._requests = 0
         self._advised = False
@@ -182,6 +188,21 @@ class SerialFramesDriver:
             right = f"write silence_s = {3 * frame_map.interval / 1e6:g}, say"
             problems.append(Problem("silence_s", "is no longer than the map's poll.interval_s", right))
         return problems
+
+    @staticmethod
+    def check_capture(frame_map: Path, capture: Path, source: str | None = None) -> Iterator[str]:
+        """Give line by line what the map makes of the bytes in a capture; ``source`` names one of several in it.
+
+        Raises:
+            InputError: a problem of either file.
+
+        """
+        from telemetry.model.capture import read_capture
+
+        from .decode.capture_check import check_capture
+        from .decode.frame_map import load_frame_map
+
+        return check_capture(load_frame_map(frame_map), read_capture(capture), source)
 
     @staticmethod
     async def discover() -> list[dict[str, Any]]:

@@ -63,7 +63,9 @@ class SerialTextDriver:
         port = serial_port.port_settings(settings)
         self._port = printable(port.port)
         self._text = TextBatches(Group(context.source, settings.get("group", DEFAULT_GROUP), ()), settings)
-        self._pump = Pump(lambda: serial_port.open_serial(port), context.clock, f"serial port {self._port}")
+        self._pump = Pump(
+            lambda: serial_port.open_serial(port), context.clock, f"serial port {self._port}", tap=context.tap
+        )
         self._advised = False
 
     @property

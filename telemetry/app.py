@@ -7,12 +7,13 @@ import json
 import logging
 import signal
 import sys
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AsyncExitStack, suppress
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any, Self, TextIO
 
 import platformdirs
 
@@ -20,6 +21,7 @@ from telemetry.driver import DriverContext, Feed
 from telemetry.machine.limits import limits_for
 from telemetry.machine.machine_file import Machine, SourceSettings, load_machine, parse_machine
 from telemetry.model.batch import MICROSECONDS, Span
+from telemetry.model.capture import CapturedPiece, CaptureWriter
 from telemetry.model.clock import Clock, SystemClock
 from telemetry.model.errors import InputError, MachineFileError, Problem, StoreError, printable
 from telemetry.model.events import Event
@@ -36,6 +38,8 @@ from telemetry.platform_sleep import StayAwake
 from telemetry.report.event_lines import event_line, event_object, summary_lines, summary_object
 from telemetry.store.writer import StoreWriter
 
+log = logging.getLogger(__name__)
+
 
 @dataclass(frozen=True)
 class RunOptions:
@@ -47,6 +51,7 @@ class RunOptions:
         as_json: print events as JSON objects, one a line.
         for_s: end by itself after so many seconds of the run's time.
         silent: no sound.
+        capture: file to keep the raw bytes of the links in; None for none.
         out: where lines go.
         notes: where warnings go.
     """
@@ -56,6 +61,7 @@ class RunOptions:
     as_json: bool = False
     for_s: float | None = None
     silent: bool = False
+    capture: Path | None = None
     out: TextIO = field(default_factory=lambda: sys.stdout)
     notes: TextIO = field(default_factory=lambda: sys.stderr)
 
@@ -186,8 +192,9 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
             _say([f"note: {awake.describe()}"], options.notes)
             if _has_two_grounds([source for source, _ in subject.drivers]):
                 _say([TWO_GROUNDS], options.notes)
+        capture = None if options.capture is None else stack.enter_context(_Capture(options.capture, subject.start))
         try:
-            await _run_with_screen(run, subject, snapshot, options)
+            await _run_with_screen(run, subject, snapshot, options, capture)
         finally:
             stored = 0
             if writer is not None:
@@ -258,18 +265,21 @@ def _begin(writer: StoreWriter, subject: _Subject, started: int) -> int:
     )
 
 
-def _supervisors(subject: _Subject, run: Run) -> list[Supervisor]:
+def _supervisors(subject: _Subject, run: Run, capture: _Capture | None) -> list[Supervisor]:
     supervisors = []
     for source, feed in subject.drivers:
-        context = DriverContext(source.name, source.settings_for_driver, subject.clock, feed)
+        take = None if capture is None else capture.take
+        context = DriverContext(source.name, source.settings_for_driver, subject.clock, feed, take)
         make = load_driver(source.driver)
         supervisors.append(Supervisor(source.name, partial(make, context), subject.clock, run.gather.post))
     return supervisors
 
 
-async def _run_with_screen(run: Run, subject: _Subject, snapshot: Snapshot, options: RunOptions) -> None:
+async def _run_with_screen(
+    run: Run, subject: _Subject, snapshot: Snapshot, options: RunOptions, capture: _Capture | None
+) -> None:
     """Run to the end; with a screen, until the operator leaves it."""
-    supervisors = _supervisors(subject, run)
+    supervisors = _supervisors(subject, run, capture)
     if options.screen:
         await _run_under_dashboard(run, supervisors, subject, snapshot, options)
         return
@@ -313,6 +323,41 @@ async def _run_under_dashboard(
         finally:
             run.stop()
             await running
+
+
+class _Capture:
+    """Keeps raw bytes in a file; trouble with it is said once and never stops the run."""
+
+    def __init__(self, path: Path, began: int) -> None:
+        self._path = path
+        self._began = began
+        self._lock = threading.Lock()
+
+    def __enter__(self) -> Self:
+        try:
+            self._file = self._path.open("x", encoding="ascii", newline="\n")
+        except FileExistsError:
+            raise InputError(f"{printable(self._path, 200)} exists; name another file for the capture") from None
+        except OSError as error:
+            raise InputError(f"{printable(self._path, 200)} cannot be written: {error.strerror}") from error
+        self._writer: CaptureWriter | None = CaptureWriter(self._file, self._began)
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        with self._lock, suppress(OSError):
+            self._writer = None
+            self._file.close()
+
+    def take(self, piece: CapturedPiece) -> None:
+        """Keep one piece; called from reading threads."""
+        with self._lock:
+            if self._writer is None:
+                return
+            try:
+                self._writer.write(piece)
+            except OSError as error:
+                self._writer = None
+                log.warning("%s is written no further: %s", printable(self._path, 200), error.strerror)
 
 
 class _Printer:

@@ -27,6 +27,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_replay(commands)
     _add_simulate(commands)
     _add_sources(commands)
+    _add_decode_check(commands)
     _add_sessions(commands)
     _add_export(commands)
     _add_align(commands)
@@ -80,6 +81,7 @@ def _add_watch(commands: Any) -> None:
     parser = _add(commands, "watch", watch, "watch a machine live and record it", "shakedown watch mower.toml")
     parser.add_argument("machine", nargs="?", type=Path, metavar="MACHINE.toml", help="the machine file")
     parser.add_argument("--demo", action="store_true", help="no hardware: a simulated machine drives in real time")
+    parser.add_argument("--capture", type=Path, metavar="FILE", help="keep the raw bytes of serial links, with times")
     _add_simulated(parser)
     _add_run_options(parser)
 
@@ -117,6 +119,14 @@ def _add_sources(commands: Any) -> None:
     words = "list ports and devices in reach, ready to paste into a machine file"
     parser = _add(commands, "sources", sources, words, "shakedown sources")
     parser.add_argument("--json", action="store_true", help="print a JSON list")
+
+
+def _add_decode_check(commands: Any) -> None:
+    words = "run a frame map over captured bytes and say frame by frame what was understood"
+    parser = _add(commands, "decode-check", decode_check, words, "shakedown decode-check pack.toml bytes.txt")
+    parser.add_argument("map", type=Path, metavar="MAP", help="the frame map")
+    parser.add_argument("capture", type=Path, metavar="CAPTURE", help="a file made by watch --capture")
+    parser.add_argument("--source", metavar="NAME", help="which source of the capture; default: its first")
 
 
 def _add_sessions(commands: Any) -> None:
@@ -167,7 +177,7 @@ def _store_path(arguments: argparse.Namespace) -> Path:
     return default_store_path() if store is None else store
 
 
-def _run_options(arguments: argparse.Namespace, record: bool) -> Any:
+def _run_options(arguments: argparse.Namespace, record: bool, capture: Path | None = None) -> Any:
     from telemetry.app import RunOptions
 
     return RunOptions(
@@ -176,6 +186,7 @@ def _run_options(arguments: argparse.Namespace, record: bool) -> Any:
         as_json=arguments.json,
         for_s=arguments.for_s,
         silent=arguments.silent,
+        capture=capture,
     )
 
 
@@ -186,7 +197,7 @@ def watch(arguments: argparse.Namespace) -> int:
 
     if arguments.demo == (arguments.machine is not None):
         raise InputError("watch needs a machine file or --demo, and not both: shakedown watch --demo")
-    options = _run_options(arguments, record=True)
+    options = _run_options(arguments, record=True, capture=arguments.capture)
     if arguments.demo:
         return app.watch(app.demo_machine(arguments.scenario, arguments.seed), options)
     return app.watch(app.machine_for_watch(arguments.machine), options)
@@ -224,6 +235,15 @@ def sources(arguments: argparse.Namespace) -> int:
     for reason in reasons:
         _warn(reason)
     _print(_json(found) if arguments.json else "\n".join(source_lines(found) or ["nothing in reach"]))
+    return 0
+
+
+def decode_check(arguments: argparse.Namespace) -> int:
+    """Say what a frame map makes of captured bytes."""
+    from telemetry.pipeline.registry import load_driver
+
+    for line in load_driver("serial-frames").check_capture(arguments.map, arguments.capture, arguments.source):
+        _print(line)
     return 0
 
 

@@ -35,11 +35,12 @@ the driver.
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Iterator, Mapping
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, ClassVar, Literal, Protocol, runtime_checkable
 
 from telemetry.model.batch import Batch, Span
+from telemetry.model.capture import CapturedPiece, Direction
 from telemetry.model.clock import Clock
 from telemetry.model.events import Event
 
@@ -92,6 +93,7 @@ class DriverContext:
         settings: the ``[[source]]`` table less the keys that belong to the program, already checked.
         clock: the run's clock.
         feed: for the replay driver only: the spans to play and the plan to play them by.
+        capture: takes raw bytes as they come and go, from any thread; None where nobody wants them.
 
     """
 
@@ -99,6 +101,15 @@ class DriverContext:
     settings: Settings
     clock: Clock
     feed: Feed | None = None
+    capture: Callable[[CapturedPiece], None] | None = None
+
+    @property
+    def tap(self) -> Callable[[int, Direction, bytes], None] | None:
+        """What a link calls with each piece: time, ``in`` or ``out``, bytes; None where nothing is captured."""
+        capture = self.capture
+        if capture is None:
+            return None
+        return lambda t, direction, data: capture(CapturedPiece(t, self.source, direction, data))
 
 
 @dataclass(frozen=True, slots=True)

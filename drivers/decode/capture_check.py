@@ -10,10 +10,10 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
 
+from telemetry.model.capture import CapturedPiece
 from telemetry.model.errors import printable
 from telemetry.model.signals import find_signal
 
-from .capture import CapturedPiece
 from .checksums import CATALOGUE, Checksum, Sum, Xor
 from .frame_cutter import BAD_CHECKSUM
 from .frame_decoder import Finding, FrameDecoder, FrameFigures

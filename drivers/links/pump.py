@@ -26,9 +26,10 @@ from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import Generic, Protocol, TypeVar, runtime_checkable
+from typing import Generic, Protocol, TypeVar, cast, runtime_checkable
 
 from telemetry.driver import CLOSE_LIMIT_S
+from telemetry.model.capture import Direction
 from telemetry.model.clock import Clock
 from telemetry.model.errors import LinkLost
 
@@ -124,17 +125,24 @@ class Pump(Generic[DataT]):
         clock: gives arrival times; its ``now()`` is called from the thread.
         name: names the thread.
         limit: pieces that may wait.
+        tap: called in the thread with the time, ``in`` or ``out``, and the piece as it is; to keep raw bytes.
 
     """
 
     def __init__(
-        self, open_link: Callable[[], BlockingLink[DataT]], clock: Clock, name: str, limit: int = QUEUE_LIMIT
+        self,
+        open_link: Callable[[], BlockingLink[DataT]],
+        clock: Clock,
+        name: str,
+        limit: int = QUEUE_LIMIT,
+        tap: Callable[[int, Direction, DataT], None] | None = None,
     ) -> None:
         if limit < 1:
             raise ValueError("a pump's queue holds at least one piece")
         self._open_link = open_link
         self._clock = clock
         self._limit = limit
+        self._tap = tap
         self._lock = threading.Lock()
         self._waiting: deque[Piece[DataT]] = deque()
         self._reader_waits = False
@@ -266,11 +274,16 @@ class Pump(Generic[DataT]):
 
     def _send_what_waits(self, link: WritableLink) -> None:
         while self._to_send and not self._stopping.is_set():
-            link.write(self._to_send.popleft())
+            data = self._to_send.popleft()
+            link.write(data)
+            if self._tap is not None:
+                self._tap(self._clock.now(), "out", cast("DataT", data))  # only links of bytes can be written to
 
     def _put(self, data: DataT) -> None:
         """Queue one piece; the oldest gives way when the queue is full, and its successor says so."""
         arrival = self._clock.now()
+        if self._tap is not None:
+            self._tap(arrival, "in", data)
         with self._lock:
             if len(self._waiting) == self._limit:
                 gone = self._waiting.popleft()

@@ -218,6 +218,47 @@ def test_a_killed_watch_loses_nothing_committed(tmp_path, capsys) -> None:
 
 
 @pytest.mark.skipif(not hasattr(os, "openpty"), reason="pseudo-terminals are needed")
+def test_captured_bytes_are_read_again_with_the_map(tmp_path, capsys) -> None:
+    machine, capture = tmp_path / "far.toml", tmp_path / "bytes.txt"
+    serving = shakedown("simulate", "--link", "serial-frames", "--write", str(machine), "--json")
+    assert serving.stdout is not None
+    settings = json.loads(serving.stdout.readline())["settings"]
+    try:
+        options = ["--for", "4", "--json", "--capture", str(capture), "--store", str(tmp_path / "s.sqlite")]
+        watching = shakedown("watch", str(machine), *options)
+        out, error = watching.communicate(timeout=40)
+    finally:
+        serving.send_signal(signal.SIGTERM)
+        serving.communicate(timeout=10)
+    assert watching.returncode == 0, error
+    assert json.loads(out.splitlines()[-1])["values_stored"] > 100
+    assert main(["decode-check", settings["map"], str(capture)]) == 0
+    told = capsys.readouterr().out
+    assert "pack_voltage" in told
+    assert ", 0 of them in no good frame" in told
+    assert main(["watch", str(machine), "--capture", str(capture), "--no-screen"]) == 2
+    assert "exists" in capsys.readouterr().err
+
+
+def test_a_log_of_frames_is_replayed_by_the_machine_file(tmp_path, capsys) -> None:
+    import can
+
+    log = tmp_path / "drive.asc"
+    with can.Logger(str(log)) as writer:
+        for n in range(50):  # DC source status 1 of RV-C: 51.45 V and 35.1 A, its worked bytes
+            data = bytes.fromhex("01780504E40A3577")
+            writer(can.Message(timestamp=1e9 + n / 10, arbitration_id=0x19FFFD46, data=data, is_extended_id=True))
+    machine = tmp_path / "m.toml"
+    machine.write_text(MACHINE + '[[source]]\ndriver = "can-messages"\nstandard = ["rv-c"]\ninterface = "virtual"\n')
+    assert main(["replay", str(log), "--speed", "max", "--json"]) == 2
+    assert "--machine" in capsys.readouterr().err
+    assert main(["replay", str(log), "--machine", str(machine), "--speed", "max", "--json"]) == 0
+    summary = lines(capsys)[-1]
+    assert summary["duration_s"] == pytest.approx(4.9, abs=0.2)
+    assert abs(summary["peak_power_w"]) == pytest.approx(51.45 * 35.1, rel=1e-3)
+
+
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="pseudo-terminals are needed")
 def test_a_simulated_machine_behind_a_real_link_is_watched_by_another_process(tmp_path) -> None:
     machine, store = tmp_path / "far.toml", tmp_path / "s.sqlite"
     serving = shakedown("simulate", "--link", "serial-text", "--write", str(machine), "--json")

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.decode.capture import CapturedPiece, CaptureWriter, read_capture
+from telemetry.model.capture import CapturedPiece, CaptureWriter, read_capture
 from drivers.decode.capture_check import check_capture, fitting_checksums
 from drivers.decode.checksums import CATALOGUE
 from drivers.decode.frame_encoder import encode
