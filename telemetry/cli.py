@@ -283,13 +283,14 @@ def align(arguments: argparse.Namespace) -> int:
     from telemetry.analysis.alignment import find_pairs, lags
     from telemetry.analysis.alignment_tracks import read_tracks
     from telemetry.app import machine_for, open_subject
+    from telemetry.machine.machine_file import load_machine
     from telemetry.report.alignment_text import alignment_lines, alignment_object
 
     recording = open_subject(arguments.session, _store_path(arguments))
     if arguments.machine is not None and recording.machine_text is not None:
         _warn(f"{recording.name} was recorded with its own machine file, and that counts; --machine is left aside")
         arguments.machine = None
-    machine = machine_for(recording, arguments.machine)
+    machine = machine_for(recording, None if arguments.machine is None else load_machine(arguments.machine))
     known = machine.sources if machine is not None else ()
     tracks = read_tracks(recording, [source.name for source in known])
     pairs = find_pairs(tracks)

@@ -53,14 +53,14 @@ class Pair:
         first, second: the sources' names.
         delay: None where it cannot be told.
         signals: of the first and of the second source, by which it was told.
-        reason: one sentence where there is no delay.
+        reasons: where there is no delay, why not; each once, with the signals it holds of.
     """
 
     first: str
     second: str
     delay: Delay | None
     signals: tuple[str, str] = ("", "")
-    reason: str = ""
+    reasons: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,18 +148,19 @@ def _pair(tracks_of_first: Sequence[Track], tracks_of_second: Sequence[Track], s
     """Return how much later the second source comes than the first, by whatever tells it best."""
     names = (tracks_of_first[0].source, tracks_of_second[0].source)
     found: list[Pair] = []
-    reasons: list[str] = []
+    reasons: dict[str, list[str]] = {}
     for one, other in product(tracks_of_first, tracks_of_second):
         for relation, turned in _relations(one.signal, other.signal):
             first, second = (other, one) if turned else (one, other)
             told = _told(first, second, relation, speed)
             if isinstance(told, str):
-                reasons.append(f"{first.signal} of {first.source} and {second.signal} of {second.source}: {told}")
+                reasons.setdefault(told, []).append(f"{first.signal} beside {second.signal}")
             else:
                 delay = replace(told, seconds=-told.seconds) if turned else told
                 found.append(Pair(*names, delay, (one.signal, other.signal)))
     none = "they share no signal, and there is no throttle_voltage of one beside a pack or motor current of the other"
-    nothing = Pair(*names, None, reason="; ".join(dict.fromkeys(reasons)) or none)
+    told_why = tuple(f"{', '.join(which)}: {why}" for why, which in reasons.items())
+    nothing = Pair(*names, None, reasons=told_why or (none,))
     return min(found, key=lambda pair: pair.delay.uncertainty_s if pair.delay else np.inf, default=nothing)
 
 

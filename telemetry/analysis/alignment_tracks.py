@@ -118,5 +118,5 @@ def _names_in_file(columns: Sequence[_Column], source_names: Sequence[str]) -> l
     for each in family:
         members = [column for column, other in zip(columns, family, strict=True) if other == each]
         label = next((column.label for column in members if column.label), None)
-        found.append(f"source of {members[0].name}" if label is None else called.get(label, label))
+        found.append(f"the one with {members[0].name}" if label is None else called.get(label, label))
     return found

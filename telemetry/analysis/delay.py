@@ -37,7 +37,7 @@ BLIPS_NEEDED = 3
 
 _OVER_S = 0.3  # a change is taken over at least so long: between neighbours at 50 Hz there is mostly noise
 _STEPS_S = (0.02, 0.002)
-_MOST_ROWS = 20_000
+_MOST_ROWS = 5_000
 _LEAST_UNEXPLAINED = 1e-3  # readings between samples are interpolated, so no match is truer than this
 
 Floats = npt.NDArray[np.float64]

@@ -41,7 +41,7 @@ def alignment_object(
 def _pair_object(pair: Pair) -> dict[str, Any]:
     told: dict[str, Any] = {"first": pair.first, "second": pair.second}
     if pair.delay is None:
-        return told | {"delay_s": None, "reason": pair.reason}
+        return told | {"delay_s": None, "reason": "; ".join(pair.reasons)}
     return told | {
         "delay_s": round(pair.delay.seconds, 3),
         "uncertainty_s": round(pair.delay.uncertainty_s, 3),
@@ -58,14 +58,16 @@ def alignment_lines(name: str, sources: Sequence[str], pairs: Sequence[Pair], la
     lines = [line for pair in pairs if pair.delay is not None for line in _pair_lines(pair)]
     for lag in lags:
         lines += _lag_lines(lag)
-    if not lags:
-        return [f"lag unknown: {_reason(sources, pairs)}", *([HOW_TO_BLIP] if len(sources) > 1 else [])]
+    if not lags and len(sources) < 2:
+        return [f"lag unknown: {_reason(sources, pairs)}"]
     placed = {lag.source: lag.earliest for lag in lags}
     for pair in pairs:
         tied = pair.first in placed and placed[pair.first] == placed.get(pair.second)
         if pair.delay is None and not tied:
-            both = f"{printable(pair.first)} and {printable(pair.second)}"
-            lines.append(f"lag unknown between {both}: {pair.reason}")
+            lines.append(f"lag unknown between {printable(pair.first)} and {printable(pair.second)}:")
+            lines += [f"    {reason}" for reason in pair.reasons]
+    if not lags:
+        lines.append(HOW_TO_BLIP)
     return [f"{printable(name, 200)}: {len(sources)} sources", *lines]
 
 
@@ -74,7 +76,10 @@ def _pair_lines(pair: Pair) -> list[str]:
     assert delay is not None
     later, earlier = (pair.second, pair.first) if delay.seconds >= 0 else (pair.first, pair.second)
     give_or_take = f"give or take {max(delay.uncertainty_s, 0.01):.2f} s (one standard deviation)"
-    compared = f"{pair.signals[0]} of {printable(pair.first)} beside {pair.signals[1]} of {printable(pair.second)}"
+    compared = " beside ".join(
+        f"{signal} of {printable(source)}"
+        for signal, source in zip(pair.signals, (pair.first, pair.second), strict=True)
+    )
     things = "blips of the pedal" if delay.way == "pedal blips" else "changes"
     lines = [
         f"{printable(later)} comes {abs(delay.seconds):.2f} s later than {printable(earlier)}, {give_or_take}",
@@ -82,7 +87,7 @@ def _pair_lines(pair: Pair) -> list[str]:
     ]
     if delay.way == "pedal blips":
         lines.append(
-            f"    {CONTROLLER_DELAY_S:g} s, give or take {CONTROLLER_DELAY_UNCERTAINTY_S:g} s, has been taken off, for "
+            f"    {CONTROLLER_DELAY_S:g} s, give or take {CONTROLLER_DELAY_UNCERTAINTY_S:g} s, has been taken off: "
             "a controller usually follows the pedal after 0.1 to 0.2 s"
         )
     return lines
@@ -92,13 +97,15 @@ def _lag_lines(lag: SourceLag) -> list[str]:
     source = printable(lag.source)
     counted = f" (lag_s = {lag.stated_s:g} was in force and is counted in)" if lag.stated_s else ""
     if lag.source == lag.earliest:
-        return [f"in the [[source]] {source}, take lag_s out: it comes first{counted}"] if lag.stated_s else []
+        return (
+            [f"in the [[source]] table of {source}, take lag_s out: it comes first{counted}"] if lag.stated_s else []
+        )
     most = find_key("source", "lag_s").high
     if lag.lag_s > most:
         return [f"{source} lags {lag.lag_s:.1f} s, more than lag_s may be ({most:g}); find out what holds it up"]
     if lag.lag_s <= lag.uncertainty_s and not lag.stated_s:
         return [f"{source} is in step with {printable(lag.earliest)} as far as this can tell; state nothing"]
-    return [f"in the [[source]] {source}{counted}:", f"    lag_s = {lag.lag_s:.2f}"]
+    return [f"in the [[source]] table of {source}{counted}:", f"    lag_s = {lag.lag_s:.2f}"]
 
 
 def _reason(sources: Sequence[str], pairs: Sequence[Pair]) -> str:
@@ -106,5 +113,4 @@ def _reason(sources: Sequence[str], pairs: Sequence[Pair]) -> str:
         return "there is no voltage, current, speed or pedal signal in it"
     if len(sources) == 1:
         return f"all that could be compared comes from {printable(sources[0])}; within one source there is no lag"
-    reasons = dict.fromkeys(f"{printable(p.first)} and {printable(p.second)}: {p.reason}" for p in pairs)
-    return "; ".join(reasons)
+    return "; ".join(f"{printable(p.first)} and {printable(p.second)}: {'; '.join(p.reasons)}" for p in pairs)
