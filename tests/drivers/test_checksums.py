@@ -95,7 +95,7 @@ def test_narrow_crcs_agree_too(crc: Crc, independent: type, check: int) -> None:
 
 
 def test_sums_of_the_nine_characters() -> None:
-    # Check values 1.11, computed there with crccheck's Checksum8 and Xor8: sum DD, two's complement 23, ones' 22, xor 31.
+    # Agreed by crccheck, anycrc and crcmod where they have them: sum DD, complements 23 and 22, exclusive or 31.
     assert Sum(8).of(NINE) == 0xDD
     assert Sum(8, 2).of(NINE) == 0x23
     assert Sum(8, 1).of(NINE) == 0x22

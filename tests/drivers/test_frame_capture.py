@@ -9,13 +9,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from telemetry.model.capture import CapturedPiece, CaptureWriter, read_capture
 from drivers.decode.capture_check import check_capture, fitting_checksums
 from drivers.decode.checksums import CATALOGUE
 from drivers.decode.frame_encoder import encode
 from drivers.decode.frame_layout import ChecksumPlace
 from drivers.decode.frame_map import load_frame_map, read_frame_map
 from drivers.simulated.serial_frames_far_end import PLAIN_PACK
+from telemetry.model.capture import CapturedPiece, CaptureWriter, read_capture
 from telemetry.model.errors import InputError
 
 BEGAN = 1_764_079_331_250_000
@@ -143,7 +143,7 @@ def test_the_checksum_that_would_fit_is_found():
     assert any("pack_voltage" in line for line in checked(right, (0, "in", STATE)))
 
 
-# Modbus RTU frames with the checksums published in check values 1.2: found without being told.
+# Modbus RTU frames whose checksums pymodbus and crccheck agree on: found without being told.
 def test_the_checksum_of_published_modbus_frames_is_found():
     frames = [bytes.fromhex(text) for text in ("110306022B00000064C8BA", "110402000AF8F4", "110306AE415652434049AD")]
     stated = ChecksumPlace(CATALOGUE["CRC-16/XMODEM"].crc, -2, 0, -3, "big")
