@@ -21,7 +21,7 @@ from .decode import can_standards, message_catalogue
 from .decode.can_batches import CanBatches, CanFigures
 from .decode.can_frames import EXTENDED, parameter_group
 from .decode.columns import is_number
-from .links import can_bus
+from .links import can_bus, can_settings
 from .links.pump import Pump, PumpFigures
 
 log = logging.getLogger(__name__)
@@ -29,7 +29,7 @@ log = logging.getLogger(__name__)
 DEFAULT_SILENCE_S = 5.0
 DEFAULT_CLOSE_AFTER_S = 0.25
 DECODING_KEYS = ("catalogue", "signals", "standard", "instance", "node", "pdo", "close_after_s")
-KEYS = (*can_bus.KEYS, *DECODING_KEYS, "silence_s")
+KEYS = (*can_settings.KEYS, *DECODING_KEYS, "silence_s")
 FRAMES_BEFORE_ADVICE = 200
 
 
@@ -60,7 +60,7 @@ class CanMessagesDriver:
         self._settings = settings = context.settings
         self.silence_s: float | None = float(settings.get("silence_s", DEFAULT_SILENCE_S))
         self._source = context.source
-        bus = can_bus.bus_settings(settings)
+        bus = can_settings.bus_settings(settings)
         self._bus = bus
         self._pump = Pump(lambda: can_bus.open_can(bus, context.clock), context.clock, f"CAN bus {bus.name}")
         self._batches = CanBatches(context.source, (), 0)

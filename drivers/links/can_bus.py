@@ -7,15 +7,11 @@ acknowledge, it is, unless the owner says otherwise.
 
 from __future__ import annotations
 
-import errno
 import gzip
-import re
 import socket
-import sys
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -24,6 +20,8 @@ from telemetry.model.clock import Clock
 from telemetry.model.errors import InputError, LinkLost, LinkUnavailable, Problem, did_you_mean, printable
 
 from ..decode.can_frames import EXTENDED, CanFrame
+from .can_settings import BusSettings
+from .can_trouble import errors_explained, is_noise, said_by, why_lost, why_not
 from .pump import READ_LIMIT_S
 
 GATHER_S = 0.005
@@ -36,8 +34,6 @@ ERRORS_BEFORE_LOST = 50
 UNREADABLE_BEFORE_LOST = 1000
 """So many pieces of noise with no frame between them: it is no line of such an adapter, or the port is closed."""
 
-KEYS = ("interface", "channel", "bit_rate", "listen_only", "options")
-"""The keys of a ``[[source]]`` that say how to open a bus."""
 # How each interface of python-can 4.6 is told to listen only, as its constructor takes it. socketcan is not told
 # by the program but by the system's own command; the others have no such mode or no way to ask for it.
 _LISTEN_ONLY: dict[str, dict[str, Any]] = {
@@ -49,31 +45,6 @@ _LISTEN_ONLY: dict[str, dict[str, Any]] = {
     "seeedstudio": {"operation_mode": "silent"},
 }
 _PASSIVE_STATE = ("pcan", "systec")
-
-
-@dataclass(frozen=True, slots=True)
-class BusSettings:
-    """How to open a bus.
-
-    Attributes:
-        interface: a name of python-can's.
-        channel: as the interface names it; None for its own default.
-        bit_rate: bits a second; None where it is set elsewhere.
-        listen_only: do not acknowledge, where the interface can be told.
-        options: further arguments, passed to the interface as they are.
-
-    """
-
-    interface: str
-    channel: str | int | None = None
-    bit_rate: int | None = None
-    listen_only: bool = True
-    options: Mapping[str, Any] = field(default_factory=dict)
-
-    @property
-    def name(self) -> str:
-        """What to call the bus to the user."""
-        return printable(self.interface if self.channel is None else f"{self.interface} {self.channel}")
 
 
 class CanRead(NamedTuple):
@@ -89,11 +60,6 @@ class CanRead(NamedTuple):
     frames: list[CanFrame]
     errors: int
     unreadable: int
-
-
-def bus_settings(settings: Settings) -> BusSettings:
-    """Return the bus's part of a source's settings, found good by :func:`check_bus`."""
-    return BusSettings(**{key: settings[key] for key in KEYS if key in settings})
 
 
 def interfaces() -> list[str]:
@@ -187,7 +153,7 @@ class CanLink:
                     messages.append(message)
         except Exception as error:
             # Adapters' drivers raise errors of their own, of any kind, when one is unplugged.
-            self._failure = LinkLost(_why_lost(self._settings.name, error))
+            self._failure = LinkLost(why_lost(self._settings.name, error))
             self._failure.__cause__ = error
             if not messages:
                 raise self._failure from error
@@ -200,7 +166,7 @@ class CanLink:
         except Exception as error:
             self._unreadable += 1
             self._unreadable_in_a_row += 1
-            if not _is_noise(error) or self._unreadable_in_a_row > UNREADABLE_BEFORE_LOST:
+            if not is_noise(error) or self._unreadable_in_a_row > UNREADABLE_BEFORE_LOST:
                 raise
             flush = getattr(self._bus, "flush", None)
             if flush is not None:
@@ -287,103 +253,7 @@ def _open(settings: BusSettings) -> Any:
         # Without the settings of python-can's own files: what the machine file says is all that counts.
         return can.Bus(channel=settings.channel, interface=settings.interface, ignore_config=True, **arguments)
     except Exception as error:
-        raise LinkUnavailable(_why_not(settings, error)) from error
-
-
-def errors_explained(settings: BusSettings, count: int) -> str:
-    """Return one sentence on why a bus gives error frames only."""
-    rate = "the bit rate set for it" if settings.bit_rate is None else f"bit_rate = {settings.bit_rate}"
-    return (
-        f"{settings.name} gave {count} error frames in a row and no message; {rate} is probably not that of the bus "
-        f"(250000 for RV-C and NMEA 2000), or CAN high and low are swapped, or the 120 ohm terminators are missing"
-    )
-
-
-def _said(error: BaseException) -> str:
-    return printable(" ".join(str(error).split()) or type(error).__name__, 160)
-
-
-def _number(error: BaseException | None) -> int | None:
-    """Return the operating system's number for an error, which python-can may have wrapped."""
-    in_text = re.search(r"\((\d+), '", str(error))  # pyserial keeps some only there: (25, '...')
-    for _ in range(4):
-        if error is None:
-            break
-        number = getattr(error, "errno", None) or getattr(error, "error_code", None)
-        if isinstance(number, int):
-            return number
-        error = error.__cause__ or error.__context__
-    return int(in_text[1]) if in_text else None
-
-
-def _is_noise(error: BaseException | None) -> bool:
-    """Tell whether what arrived could not be read as a frame; an error of the port itself is none."""
-    noise = False
-    while error is not None:
-        if isinstance(error, OSError):
-            return False
-        noise = noise or isinstance(error, ValueError | IndexError)
-        error = error.__cause__ or error.__context__
-    return noise
-
-
-def _why_not(settings: BusSettings, error: Exception) -> str:
-    """Return one sentence on why the bus cannot be opened, with the remedy."""
-    name, number, said = settings.name, _number(error), _said(error)
-    channel = printable(settings.channel)
-    if isinstance(error, TypeError) and settings.channel is None:
-        return f"{name} cannot be opened without a channel; name the adapter's port or number as channel"
-    if isinstance(error, TypeError | ValueError):
-        return f"{name} does not take these settings ({said}); check channel, bit_rate and options"
-    known = _BY_NUMBER.get(0 if number is None else number)
-    if settings.interface == "socketcan":
-        if number == errno.ENODEV:
-            return f"there is no CAN interface {channel}; plug the adapter in, and list those in reach: ip link"
-        if number == errno.ENETDOWN:
-            return f"{name} is down; {_up(settings)}"
-        if number == errno.EAFNOSUPPORT:
-            return "this system's kernel has no CAN sockets; load them: sudo modprobe can_raw, or use another adapter"
-    if settings.interface == "udp_multicast":
-        return f"{name} cannot be opened ({said}); the channel is a multicast address such as 239.74.163.2"
-    if known is not None:
-        return known.format(name=name, channel=channel)
-    if _is_missing(error, said):
-        return f"{name} needs a package or driver that is not here ({said}); install what the adapter's maker names"
-    return f"{name} cannot be opened ({said}); check that the adapter is plugged in and its driver installed"
-
-
-_RIGHT = (
-    "close the program that uses it"
-    if sys.platform == "win32"
-    else "join its group (sudo usermod -a -G dialout $USER), then log out and in again"
-)
-_BY_NUMBER = {
-    errno.ENOENT: "there is no port {channel}; plug the adapter in, or name another channel",
-    errno.EACCES: f"you have no right to open {{name}}; {_RIGHT}",
-    errno.EPERM: f"you have no right to open {{name}}; {_RIGHT}",
-    errno.EBUSY: "{name} is in use by another program; close that program",
-    errno.ENOTTY: "{channel} is not a serial device; name the adapter's port as channel",
-}
-
-
-def _is_missing(error: Exception, said: str) -> bool:
-    """Tell whether what drives the adapter is not installed; some interfaces of python-can then trip over a name."""
-    hints = ("not installed", "import module", "library not found", "not found: ")
-    return isinstance(error, ImportError | NotImplementedError | NameError) or any(hint in said for hint in hints)
-
-
-def _why_lost(name: str, error: Exception) -> str:
-    if _number(error) == errno.ENETDOWN:
-        return f"{name} went down; bring it up again: ip link set up, or plug the adapter in anew"
-    return f"{name} broke off ({_said(error)}); check the adapter's plug and its power"
-
-
-def _up(settings: BusSettings) -> str:
-    """Return the command that brings a Linux CAN interface up as it should be."""
-    rate = settings.bit_rate or 250000
-    listen = " listen-only on" if settings.listen_only else ""
-    channel = printable(settings.channel)
-    return f"bring it up: sudo ip link set {channel} up type can bitrate {rate}{listen}"
+        raise LinkUnavailable(why_not(settings, error)) from error
 
 
 def buses_in_reach() -> list[dict[str, Any]]:
@@ -432,14 +302,14 @@ def log_frames(path: Path, channel: str | int | None = None) -> Iterator[CanFram
                 yield CanFrame(round(message.timestamp * 1e6), key, bytes(message.data))
     except OSError as error:
         raise InputError(
-            f"{shown} cannot be read ({error.strerror or _said(error)}); check its name and rights"
+            f"{shown} cannot be read ({error.strerror or said_by(error)}); check its name and rights"
         ) from error
     except (ImportError, NotImplementedError) as error:
-        raise InputError(f"{shown} needs a package that is not here ({_said(error)}); install it") from error
+        raise InputError(f"{shown} needs a package that is not here ({said_by(error)}); install it") from error
     except Exception as error:  # a damaged log shows itself by whatever its reader trips over
         where = f"after frame {count}" if count else "from its beginning"
         raise InputError(
-            f"{shown} cannot be read {where} ({_said(error)}); export it anew, or cut it there"
+            f"{shown} cannot be read {where} ({said_by(error)}); export it anew, or cut it there"
         ) from error
 
 
