@@ -159,6 +159,8 @@ class ModbusLink:
             if not asking.done():
                 asking.cancel()
                 await asyncio.wait([asking])
+                if not asking.cancelled():
+                    asking.exception()  # looked at, so that asyncio does not tell of it
         self._overdue = False
         if reply.isError():
             return Answer(None, int(reply.exception_code))

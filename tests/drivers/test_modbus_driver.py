@@ -149,6 +149,20 @@ async def test_a_poll_that_is_not_answered_gives_no_row_and_is_counted_and_the_n
         await driver.close()
 
 
+async def test_a_device_that_comes_back_is_read_again():
+    async with ModbusFarEnd(Steady(), SystemClock(), interval_s=0.05) as pack:
+        first = driver_at(pack.settings)
+        await first.open()
+        await rows_of(first, 1)
+        pack.disconnect()
+        with pytest.raises(LinkLost):
+            await rows_of(first, 100)
+        await first.close()
+        await pack.connect()
+        row, _ = await one_row(pack.settings)
+        assert row["pack_voltage"] == pytest.approx(51.47)
+
+
 async def test_a_device_without_sunspec_is_told_apart_from_a_silent_one():
     async with ModbusFarEnd(Steady(), SystemClock(), "table") as pack:
         settings = {key: value for key, value in pack.settings.items() if key != "register"}

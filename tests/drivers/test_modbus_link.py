@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+from contextlib import suppress
 
 import pytest
 from crccheck.crc import CrcModbus
@@ -90,6 +91,33 @@ async def test_the_published_registers_over_tcp():
     server.close()
     # Header: transaction number, protocol 0, six bytes to follow, unit (MODBUS messaging on TCP/IP V1.0b).
     assert heard[0][2:] == bytes.fromhex("00 00 00 06 11 03 00 6B 00 03")
+
+
+@pytest.mark.parametrize(
+    "rest",
+    [
+        "00 03 11 55 00",  # a function that there is not
+        "00 09 11 03 40 02 2B 00 00 00 64",  # says that it is longer than it is
+        "00 05 11 03 02 02 2B",  # one register for three
+        "00 03 11 83",  # no exception code
+        "00 02 11 03",
+        "00 09 12 03 06 02 2B 00 00 00 64",  # another unit's
+    ],
+)
+async def test_a_nonsensical_answer_over_tcp_is_none_or_ends_the_connection(rest):
+    async def answer(reader, writer):
+        head = (await reader.readexactly(12))[:4]
+        writer.write(head + bytes.fromhex(rest))
+        await reader.read()
+        writer.close()
+
+    server = await asyncio.start_server(answer, "127.0.0.1", 0)
+    link = ModbusLink(ModbusSettings(server.sockets[0].getsockname()[:2], 0x11, 0.1))
+    await link.open()
+    with suppress(LinkLost):
+        assert await link.read("holding", 107, 3) == Answer(None)
+    await link.close()
+    server.close()
 
 
 @pytest.mark.parametrize(
