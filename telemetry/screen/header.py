@@ -32,8 +32,11 @@ def _links(scene: Scene, room: int) -> list[tuple[Meaning, str]]:
     for source, change in scene.snapshot.links.items():
         meaning, word = LINK_WORDS[change.state]
         each.append((meaning, f"{printable(source, 14)} {word} {scene.last_value_age(source)}".rstrip()))
-    if sum(cell_len(text) + 7 for _, text in each) <= room or len(each) < 2:
+    if sum(cell_len(text) + 7 for _, text in each) <= room or not each:
         return each
+    if len(each) == 1:
+        source, change = next(iter(scene.snapshot.links.items()))
+        return [(each[0][0], f"{LINK_WORDS[change.state][1]} {scene.last_value_age(source)}".rstrip())]
     worst = min(each, key=lambda badge: _WORST_FIRST.index(badge[0]))
     if worst[0] != "normal":
         return [(worst[0], f"{worst[1]} +{len(each) - 1}")]

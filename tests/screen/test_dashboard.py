@@ -155,6 +155,17 @@ async def test_a_lost_link_and_a_lost_recording_stand_huge_with_their_reasons(ri
         assert "■ 240 values not recorded" in rig.text()
 
 
+async def test_links_without_room_are_summed_up_worst_first(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)):
+        await sound_run(rig)
+        await rig.after(
+            0.1, LinkChange(rig.now, "controller", "live"), LinkChange(rig.now, "position", "live"), **SOUND
+        )
+        assert "● 3 links live" in rig.rows()[0]
+        await rig.after(0.1, LinkChange(rig.now, "controller", "silent", "nothing has come for 3 s"))
+        assert "■ controller silent +2" in rig.rows()[0]
+
+
 async def test_a_link_that_never_lived_stands_huge_too(rig: Any) -> None:
     async with rig.screen.run_test(size=(80, 24)):
         await rig.after(0.1, LinkChange(rig.now, "pack", "lost", "there is no such port"))

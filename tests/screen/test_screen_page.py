@@ -1,0 +1,31 @@
+"""The page about the screen names every key, view, word, badge and state that the screen has."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from telemetry.screen.footer import footer_items
+from telemetry.screen.theme import SHAPES
+from telemetry.screen.views import VIEWS
+from telemetry.screen.words import ALARM_WORDS, LINK_WORDS
+
+PAGE = (Path(__file__).parents[2] / "docs" / "screen.md").read_text(encoding="utf-8")
+KEYS = {key for is_replay in (False, True) for keys, _ in footer_items("sun", is_replay) for key in keys.split()}
+
+
+@pytest.mark.parametrize("key", sorted((KEYS - {"1-4"}) | set(VIEWS) | {"z", "escape"}))
+def test_every_key_is_described(key: str) -> None:
+    assert f"`{key}`" in PAGE
+
+
+@pytest.mark.parametrize("digit", sorted(VIEWS))
+def test_every_view_is_described(digit: str) -> None:
+    assert f"| `{digit}` | {VIEWS[digit]} |" in PAGE
+
+
+def test_every_word_shape_and_state_is_described() -> None:
+    words = {alarm.large for alarm in ALARM_WORDS.values()} | {f"*{word}*" for _, word in LINK_WORDS.values()}
+    missing = [word for word in sorted(words | set(SHAPES.values())) if word not in PAGE]
+    assert not missing
