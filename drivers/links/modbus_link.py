@@ -198,7 +198,8 @@ class ModbusLink:
             reason = "no answer"
         except OSError as error:
             # asyncio puts the address into the text; a name that is not known has a negative number of its own.
-            reason = os.strerror(error.errno) if (error.errno or 0) > 0 else printable(error.strerror or error, 120)
+            number = error.errno or 0
+            reason = os.strerror(number) if number > 0 else printable(error.strerror or error, 120)
         else:
             writer.close()
             return f"{name} took its time to connect; it will be tried again"
