@@ -17,6 +17,7 @@ from telemetry.cli import main
 from telemetry.machine.machine_file import parse_machine
 from telemetry.model.batch import Batch, Group
 from telemetry.pipeline.gather import Gather
+from telemetry.store.reader import StoreReader
 from telemetry.store.writer import StoreWriter
 
 START = 1_700_000_000_000_000
@@ -118,6 +119,23 @@ def test_what_is_pasted_brings_them_together_and_is_found_whole_again(record, ca
     out = capsys.readouterr().out
     assert "is counted in" in out
     assert pasted(out)["pack"] == pytest.approx(stated, abs=0.02)
+
+
+def test_watch_holds_the_others_back_by_a_stated_lag(tmp_path, capsys) -> None:
+    pack = '[pack]\nchemistry = "lfp"\ncells_in_series = 24\ncapacity_ah = 100\n'
+    sources = "".join(
+        f'[[source]]\ndriver = "simulated-machine"\nname = "{name}"\nlag_s = {lag}\n'
+        for name, lag in (("late", 0.6), ("prompt", 0.1))
+    )
+    (tmp_path / "cart.toml").write_text(pack + sources)
+    store = str(tmp_path / "live.sqlite3")
+    assert main(["watch", str(tmp_path / "cart.toml"), "--json", "--for", "1.2", "--silent", "--store", store]) == 0
+    assert "came late" not in capsys.readouterr().err
+    with StoreReader.open(Path(store)) as reader:
+        told = reader.arrays("last", ["pack_voltage", "extra_prompt_pack_voltage"])
+    late, prompt = (t for t, _ in told.values())
+    # Both began within the same moment; the prompt one's rows then bear times half a second later.
+    assert (prompt[0] - late[0]) / 1e6 == pytest.approx(0.5, abs=0.2)
 
 
 def test_an_exported_session_tells_the_same(record, tmp_path, capsys) -> None:
