@@ -7,35 +7,34 @@ import json
 import logging
 import signal
 import sys
-import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AsyncExitStack, suppress
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import Any, Self, TextIO
+from typing import Any, TextIO
 
 import platformdirs
 
 from telemetry.driver import DriverContext, Feed
 from telemetry.machine.limits import limits_for
-from telemetry.machine.machine_file import Machine, SourceSettings, load_machine, parse_machine
+from telemetry.machine.machine_file import Machine, SourceSettings
 from telemetry.model.batch import MICROSECONDS, Span
-from telemetry.model.capture import CapturedPiece, CaptureWriter
 from telemetry.model.clock import Clock, SystemClock
-from telemetry.model.errors import InputError, MachineFileError, Problem, StoreError, printable
-from telemetry.model.events import Event
+from telemetry.model.errors import StoreError
 from telemetry.model.recording import Recording
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import Judge
 from telemetry.pipeline.live_pacer import LivePacer
 from telemetry.pipeline.plan import Pacer, ReplayPlan
-from telemetry.pipeline.registry import check_settings, driver_names, load_driver
+from telemetry.pipeline.registry import load_driver
 from telemetry.pipeline.run import Operator, Run, standard_stages
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.pipeline.supervisor import Supervisor
 from telemetry.platform_sleep import StayAwake
-from telemetry.report.event_lines import event_line, event_object, summary_lines, summary_object
+from telemetry.recordings.capture_file import CaptureFile
+from telemetry.report.event_lines import summary_lines, summary_object
+from telemetry.report.printer import Printer, say
 from telemetry.store.writer import StoreWriter
 
 log = logging.getLogger(__name__)
@@ -78,28 +77,6 @@ class _Subject:
     start: int
     recording: Recording | None = None
     plan: ReplayPlan | None = None
-
-
-def machine_for_watch(path: Path) -> Machine:
-    """Return the machine file's content, its sources checked by their drivers.
-
-    Raises:
-        MachineFileError: with the problems of the file and of its sources together.
-    """
-    machine = load_machine(path, check_settings)
-    if not machine.sources:
-        right = "add one, as docs/machine-file.md shows"
-        raise MachineFileError(str(path), [Problem("[[source]]", "there is none, so nothing can be watched", right)])
-    return machine
-
-
-def demo_machine(scenario: str, seed: int) -> Machine:
-    """Return the machine that the simulator plays."""
-    text = str(load_driver("simulated-machine").example({"scenario": scenario, "seed": seed}))
-    machine, problems = parse_machine(text, f"demo {scenario}")
-    if machine is None or problems:
-        raise MachineFileError(f"demo {scenario}", problems)
-    return machine
 
 
 def watch(machine: Machine, options: RunOptions) -> int:
@@ -186,13 +163,15 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
             session = _begin(writer, subject, started)
             run.bus.subscribe("store", writer)
         if not options.screen:
-            run.bus.attach(_Printer(run, subject.start, options).take)
+            run.bus.attach(Printer(subject.start, options.as_json, options.out, run.stop).take)
         if subject.plan is None:
             awake = await stack.enter_async_context(StayAwake())
-            _say([f"note: {awake.describe()}"], options.notes)
+            say([f"note: {awake.describe()}"], options.notes)
             if _has_two_grounds([source for source, _ in subject.drivers]):
-                _say([TWO_GROUNDS], options.notes)
-        capture = None if options.capture is None else stack.enter_context(_Capture(options.capture, subject.start))
+                say([TWO_GROUNDS], options.notes)
+        capture = (
+            None if options.capture is None else stack.enter_context(CaptureFile(options.capture, subject.start))
+        )
         try:
             await _run_with_screen(run, subject, snapshot, options, capture)
         finally:
@@ -265,7 +244,7 @@ def _begin(writer: StoreWriter, subject: _Subject, started: int) -> int:
     )
 
 
-def _supervisors(subject: _Subject, run: Run, capture: _Capture | None) -> list[Supervisor]:
+def _supervisors(subject: _Subject, run: Run, capture: CaptureFile | None) -> list[Supervisor]:
     supervisors = []
     for source, feed in subject.drivers:
         take = None if capture is None else capture.take
@@ -276,7 +255,7 @@ def _supervisors(subject: _Subject, run: Run, capture: _Capture | None) -> list[
 
 
 async def _run_with_screen(
-    run: Run, subject: _Subject, snapshot: Snapshot, options: RunOptions, capture: _Capture | None
+    run: Run, subject: _Subject, snapshot: Snapshot, options: RunOptions, capture: CaptureFile | None
 ) -> None:
     """Run to the end; with a screen, until the operator leaves it."""
     supervisors = _supervisors(subject, run, capture)
@@ -325,74 +304,6 @@ async def _run_under_dashboard(
             await running
 
 
-class _Capture:
-    """Keeps raw bytes in a file; trouble with it is said once and never stops the run."""
-
-    def __init__(self, path: Path, began: int) -> None:
-        self._path = path
-        self._began = began
-        self._lock = threading.Lock()
-
-    def __enter__(self) -> Self:
-        try:
-            self._file = self._path.open("x", encoding="ascii", newline="\n")
-        except FileExistsError:
-            raise InputError(f"{printable(self._path, 200)} exists; name another file for the capture") from None
-        except OSError as error:
-            raise InputError(f"{printable(self._path, 200)} cannot be written: {error.strerror}") from error
-        self._writer: CaptureWriter | None = CaptureWriter(self._file, self._began)
-        return self
-
-    def __exit__(self, *exc: object) -> None:
-        with self._lock, suppress(OSError):
-            self._writer = None
-            self._file.close()
-
-    def take(self, piece: CapturedPiece) -> None:
-        """Keep one piece; called from reading threads."""
-        with self._lock:
-            if self._writer is None:
-                return
-            try:
-                self._writer.write(piece)
-            except OSError as error:
-                self._writer = None
-                log.warning("%s is written no further: %s", printable(self._path, 200), error.strerror)
-
-
-class _Printer:
-    """Prints events as they come: one line each."""
-
-    def __init__(self, run: Run, start: int, options: RunOptions) -> None:
-        self._run = run
-        self._start = start
-        self._options = options
-
-    def take(self, span: Span) -> None:
-        for event in sorted(span.events, key=lambda event: event.t):
-            self._print(event)
-
-    def _print(self, event: Event) -> None:
-        if self._options.as_json:
-            told = event_object(event, self._start)
-            line = None if told is None else json.dumps(told, allow_nan=False)
-        else:
-            line = event_line(event, self._start)
-        if line is not None and not _say([line], self._options.out):
-            self._run.stop()
-
-
-def _say(lines: Sequence[str], out: TextIO) -> bool:
-    """Write lines; False once the reader has gone, which is no mistake (``| head``)."""
-    try:
-        for line in lines:
-            out.write(line + "\n")
-        out.flush()
-    except (BrokenPipeError, ValueError):
-        return False
-    return True
-
-
 def _report(subject: _Subject, run: Run, summary: dict[str, Any], options: RunOptions) -> None:
     notes = [f"warning: {warning}" for warning in (subject.recording.warnings if subject.recording else ())]
     for (name, reason), count in sorted(run.gather.made_unknown.items()):
@@ -401,63 +312,6 @@ def _report(subject: _Subject, run: Run, summary: dict[str, Any], options: RunOp
         notes.append(f"note: {run.gather.late} rows came late and were given the time of the last span")
     if subject.machine is None:
         notes.append("note: no machine file, so no limits were judged; give one with --machine FILE")
-    _say(notes, options.notes)
+    say(notes, options.notes)
     lines = [json.dumps(summary, allow_nan=False)] if options.as_json else summary_lines(summary)
-    _say(lines, options.out)
-
-
-def open_subject(name: str, store: Path, machine: Machine | None = None) -> Recording:
-    """Return the recording that ``name`` means: a file, a session's number, or ``last``.
-
-    Args:
-        name: as the user gave it.
-        store: where sessions are looked up.
-        machine: its sources say how a log of raw frames is to be decoded.
-
-    Raises:
-        InputError: neither such a file nor such a session.
-    """
-    path = Path(name)
-    if path.exists() or not (name == "last" or name.isdigit()):
-        from telemetry.recordings.reading import FORMATS, open_recording
-
-        known = any(path.name.lower().endswith(suffix) for suffix in FORMATS)
-        log = None if known else _log_of_a_driver(path, machine)
-        return open_recording(path) if log is None else log
-    from telemetry.store.reader import StoreReader
-
-    if not store.exists():
-        raise InputError(f"there is no store at {printable(store, 200)} yet, so there is no session {name}")
-    with StoreReader.open(store) as reader:
-        return reader.recording("last" if name == "last" else int(name))
-
-
-def _log_of_a_driver(path: Path, machine: Machine | None) -> Recording | None:
-    """Return ``path`` as a recording where a driver reads such logs, decoded as the machine file's source says."""
-    for name in driver_names():
-        driver = load_driver(name)
-        if path.suffix.lower() not in getattr(driver, "log_suffixes", ()):
-            continue
-        sources = machine.sources if machine is not None else ()
-        kin = (name, *driver.log_of)
-        settings = next((source.settings for source in sources if source.driver in kin), None)
-        if settings is None:
-            raise InputError(
-                f"{printable(path, 200)} holds raw frames; give --machine FILE with a [[source]] whose driver is"
-                f" {' or '.join(kin)}, which says how to decode them"
-            )
-        log: Recording = driver.recording(path, settings)
-        return log
-    return None
-
-
-def machine_for(recording: Recording, given: Machine | None) -> Machine | None:
-    """Return the machine to judge ``recording`` by: the one given, else what was recorded with it, else None."""
-    if given is not None:
-        return given
-    if recording.machine_text is None:
-        return None
-    machine, problems = parse_machine(recording.machine_text, f"machine file of {recording.name}")
-    if machine is None:
-        raise MachineFileError(f"machine file of {recording.name}", problems)
-    return machine
+    say(lines, options.out)

@@ -192,25 +192,25 @@ def _run_options(arguments: argparse.Namespace, record: bool, capture: Path | No
 
 def watch(arguments: argparse.Namespace) -> int:
     """Watch a machine live, or the simulated one."""
-    from telemetry import app
+    from telemetry import app, subjects
     from telemetry.model.errors import InputError
 
     if arguments.demo == (arguments.machine is not None):
         raise InputError("watch needs a machine file or --demo, and not both: shakedown watch --demo")
     options = _run_options(arguments, record=True, capture=arguments.capture)
     if arguments.demo:
-        return app.watch(app.demo_machine(arguments.scenario, arguments.seed), options)
-    return app.watch(app.machine_for_watch(arguments.machine), options)
+        return app.watch(subjects.demo_machine(arguments.scenario, arguments.seed), options)
+    return app.watch(subjects.machine_for_watch(arguments.machine), options)
 
 
 def replay(arguments: argparse.Namespace) -> int:
     """Play a recording."""
-    from telemetry import app
+    from telemetry import app, subjects
     from telemetry.machine.machine_file import load_machine
 
     given = None if arguments.machine is None else load_machine(arguments.machine)
-    recording = app.open_subject(arguments.recording, _store_path(arguments), given)
-    machine = app.machine_for(recording, given)
+    recording = subjects.open_subject(arguments.recording, _store_path(arguments), given)
+    machine = subjects.machine_for(recording, given)
     return app.replay(recording, machine, arguments.speed, _run_options(arguments, arguments.record))
 
 
@@ -267,8 +267,8 @@ def sessions(arguments: argparse.Namespace) -> int:
 
 def export(arguments: argparse.Namespace) -> int:
     """Write a session to a file."""
-    from telemetry.app import open_subject
     from telemetry.recordings.writing import write_recording
+    from telemetry.subjects import open_subject
 
     recording = open_subject(arguments.session, _store_path(arguments))
     rows = write_recording(recording, arguments.out, replace=arguments.replace, warn=_warn)
@@ -282,15 +282,16 @@ def align(arguments: argparse.Namespace) -> int:
     """Find how far sources are out of step."""
     from telemetry.analysis.alignment import find_pairs, lags
     from telemetry.analysis.alignment_tracks import read_tracks
-    from telemetry.app import machine_for, open_subject
     from telemetry.machine.machine_file import load_machine
     from telemetry.report.alignment_text import alignment_lines, alignment_object
+    from telemetry.subjects import machine_for, open_subject
 
-    recording = open_subject(arguments.session, _store_path(arguments))
-    if arguments.machine is not None and recording.machine_text is not None:
+    given = None if arguments.machine is None else load_machine(arguments.machine)
+    recording = open_subject(arguments.session, _store_path(arguments), given)
+    if given is not None and recording.machine_text is not None:
         _warn(f"{recording.name} was recorded with its own machine file, and that counts; --machine is left aside")
-        arguments.machine = None
-    machine = machine_for(recording, None if arguments.machine is None else load_machine(arguments.machine))
+        given = None
+    machine = machine_for(recording, given)
     known = machine.sources if machine is not None else ()
     tracks = read_tracks(recording, [source.name for source in known])
     pairs = find_pairs(tracks)

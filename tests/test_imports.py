@@ -23,6 +23,7 @@ ROOT = Path(__file__).parents[1]
 LAYERS = (
     {"cli"},
     {"app", "simulate", "discover"},
+    {"subjects"},
     {"screen", "report", "platform_sleep"},
     {"pipeline", "recordings", "store"},
     {"alarms", "analysis"},

@@ -164,7 +164,7 @@ def test_the_demo_runs_records_ends_and_replays_the_same(tmp_path, capsys) -> No
     out, error = done.communicate(timeout=40)
     assert done.returncode == 0, error
     summary = json.loads(out.splitlines()[-1])
-    assert summary["duration_s"] == pytest.approx(4, abs=0.6)
+    assert 2.5 < summary["duration_s"] < 4.2, "it counts from the start of the run; a busy computer opens late"
     assert summary["values_stored"] == summary["values_published"] > 500
     assert summary["values_dropped"] == 0
     out_file = tmp_path / "live.csv"

@@ -1,0 +1,54 @@
+"""Prints the events of a run as lines."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from typing import TextIO
+
+from telemetry.model.batch import Span
+from telemetry.model.events import Event
+from telemetry.report.event_lines import event_line, event_object
+
+
+class Printer:
+    """Prints events as they come, one line each; a direct listener of the bus.
+
+    Args:
+        start: zero of the times that are printed, int microseconds.
+        as_json: one JSON object a line, else plain lines.
+        out: where they go.
+        on_gone: called once nobody reads any more.
+
+    """
+
+    def __init__(self, start: int, as_json: bool, out: TextIO, on_gone: Callable[[], None]) -> None:
+        self._start = start
+        self._as_json = as_json
+        self._out = out
+        self._on_gone = on_gone
+
+    def take(self, span: Span) -> None:
+        """Print the events of ``span`` in the order of their times."""
+        for event in sorted(span.events, key=lambda event: event.t):
+            self._print(event)
+
+    def _print(self, event: Event) -> None:
+        if self._as_json:
+            told = event_object(event, self._start)
+            line = None if told is None else json.dumps(told, allow_nan=False)
+        else:
+            line = event_line(event, self._start)
+        if line is not None and not say([line], self._out):
+            self._on_gone()
+
+
+def say(lines: Sequence[str], out: TextIO) -> bool:
+    """Write lines; False once the reader has gone, which is no mistake (``| head``)."""
+    try:
+        for line in lines:
+            out.write(line + "\n")
+        out.flush()
+    except (BrokenPipeError, ValueError):
+        return False
+    return True

@@ -1,0 +1,89 @@
+"""What a command is about: the machine and the recording that its words mean."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from telemetry.machine.machine_file import Machine, load_machine, parse_machine
+from telemetry.model.errors import InputError, MachineFileError, Problem, printable
+from telemetry.model.recording import Recording
+from telemetry.pipeline.registry import check_settings, driver_names, load_driver
+
+
+def machine_for_watch(path: Path) -> Machine:
+    """Return the machine file's content, its sources checked by their drivers.
+
+    Raises:
+        MachineFileError: with the problems of the file and of its sources together.
+    """
+    machine = load_machine(path, check_settings)
+    if not machine.sources:
+        right = "add one, as docs/machine-file.md shows"
+        raise MachineFileError(str(path), [Problem("[[source]]", "there is none, so nothing can be watched", right)])
+    return machine
+
+
+def demo_machine(scenario: str, seed: int) -> Machine:
+    """Return the machine that the simulator plays."""
+    text = str(load_driver("simulated-machine").example({"scenario": scenario, "seed": seed}))
+    machine, problems = parse_machine(text, f"demo {scenario}")
+    if machine is None or problems:
+        raise MachineFileError(f"demo {scenario}", problems)
+    return machine
+
+
+def open_subject(name: str, store: Path, machine: Machine | None = None) -> Recording:
+    """Return the recording that ``name`` means: a file, a session's number, or ``last``.
+
+    Args:
+        name: as the user gave it.
+        store: where sessions are looked up.
+        machine: its sources say how a log of raw frames is to be decoded.
+
+    Raises:
+        InputError: neither such a file nor such a session.
+    """
+    path = Path(name)
+    if path.exists() or not (name == "last" or name.isdigit()):
+        from telemetry.recordings.reading import FORMATS, open_recording
+
+        known = any(path.name.lower().endswith(suffix) for suffix in FORMATS)
+        log = None if known else _log_of_a_driver(path, machine)
+        return open_recording(path) if log is None else log
+    from telemetry.store.reader import StoreReader
+
+    if not store.exists():
+        raise InputError(f"there is no store at {printable(store, 200)} yet, so there is no session {name}")
+    with StoreReader.open(store) as reader:
+        return reader.recording("last" if name == "last" else int(name))
+
+
+def _log_of_a_driver(path: Path, machine: Machine | None) -> Recording | None:
+    """Return ``path`` as a recording where a driver reads such logs, decoded as the machine file's source says."""
+    for name in driver_names():
+        driver = load_driver(name)
+        if path.suffix.lower() not in getattr(driver, "log_suffixes", ()):
+            continue
+        sources = machine.sources if machine is not None else ()
+        kin = (name, *driver.log_of)
+        settings = next((source.settings for source in sources if source.driver in kin), None)
+        if settings is None:
+            raise InputError(
+                f"{printable(path, 200)} holds raw frames; give --machine FILE with a [[source]] whose driver is"
+                f" {' or '.join(kin)}, which says how to decode them"
+            )
+        log: Recording = driver.recording(path, settings)
+        return log
+    return None
+
+
+def machine_for(recording: Recording, given: Machine | None) -> Machine | None:
+    """Return the machine to judge ``recording`` by: the one given, else what was recorded with it, else None."""
+    if given is not None:
+        return given
+    if recording.machine_text is None:
+        return None
+    machine, problems = parse_machine(recording.machine_text, f"machine file of {recording.name}")
+    if machine is None:
+        raise MachineFileError(f"machine file of {recording.name}", problems)
+    return machine
