@@ -54,6 +54,7 @@ class BluetoothLeDriver:
     """Reads a Bluetooth LE device; a :class:`telemetry.driver.Driver`."""
 
     kind: ClassVar[Literal["wired", "radio", "plan"]] = "radio"
+    path_keys: ClassVar = ("map",)
 
     def __init__(self, context: DriverContext) -> None:
         self.silence_s: float | None = float(context.settings.get("silence_s", DEFAULT_SILENCE_S))

@@ -31,6 +31,7 @@ class CanLogDriver:
     """Plays a log at the pace at which it was recorded; a :class:`telemetry.driver.Driver`."""
 
     kind: ClassVar[Literal["wired", "radio", "plan"]] = "plan"
+    path_keys: ClassVar = ("file", "catalogue")
     log_suffixes: ClassVar = tuple(suffix for suffix in can_bus.LOG_SUFFIXES if suffix != ".csv")
     log_of: ClassVar = ("can-messages",)
 

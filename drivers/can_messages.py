@@ -55,6 +55,7 @@ class CanMessagesDriver:
     """Reads described messages from a CAN bus; a :class:`telemetry.driver.Driver`."""
 
     kind: ClassVar[Literal["wired", "radio", "plan"]] = "wired"
+    path_keys: ClassVar = ("catalogue",)
 
     def __init__(self, context: DriverContext) -> None:
         self._settings = settings = context.settings

@@ -56,6 +56,7 @@ class SerialFramesDriver:
     """Reads frames from a serial port; a :class:`telemetry.driver.Driver`."""
 
     kind: ClassVar[Literal["wired", "radio", "plan"]] = "wired"
+    path_keys: ClassVar = ("map",)
 
     def __init__(self, context: DriverContext) -> None:
         settings = context.settings

@@ -27,7 +27,7 @@ from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import Judge
 from telemetry.pipeline.live_pacer import LivePacer
 from telemetry.pipeline.plan import Pacer, ReplayPlan
-from telemetry.pipeline.registry import load_driver
+from telemetry.pipeline.registry import load_driver, with_paths
 from telemetry.pipeline.run import Operator, Run, standard_stages
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.pipeline.supervisor import Supervisor
@@ -246,9 +246,11 @@ def _begin(writer: StoreWriter, subject: _Subject, started: int) -> int:
 
 def _supervisors(subject: _Subject, run: Run, capture: CaptureFile | None) -> list[Supervisor]:
     supervisors = []
+    folder = Path(subject.machine.file).parent if subject.machine is not None else Path()
     for source, feed in subject.drivers:
         take = None if capture is None else capture.take
-        context = DriverContext(source.name, source.settings_for_driver, subject.clock, feed, take)
+        settings = with_paths(source.driver, source.settings_for_driver, folder)
+        context = DriverContext(source.name, settings, subject.clock, feed, take)
         make = load_driver(source.driver)
         supervisors.append(Supervisor(source.name, partial(make, context), subject.clock, run.gather.post))
     return supervisors

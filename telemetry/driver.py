@@ -22,6 +22,7 @@ It **may** have, as class-level members
 * ``discover()``: static, async; return what is in reach as ready-made ``[[source]]`` settings;
 * ``far_end(settings)``: static; an async context manager that puts a simulated machine behind a real link, for
   another process to watch, and gives the settings that reach it;
+* ``path_keys``: which of its keys name files; relative ones are taken from the machine file's folder;
 * ``log_suffixes``, ``log_of`` and ``recording(path, settings)`` (static): the driver reads files of those suffixes
   as a :class:`~telemetry.model.recording.Recording`, decoded by the settings of a source of its own or of the
   drivers named in ``log_of``;

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 from telemetry.machine.machine_file import Machine, load_machine, parse_machine
 from telemetry.model.errors import InputError, MachineFileError, Problem, printable
 from telemetry.model.recording import Recording
-from telemetry.pipeline.registry import check_settings, driver_names, load_driver
+from telemetry.pipeline.registry import check_settings, driver_names, load_driver, with_paths
 
 
 def machine_for_watch(path: Path) -> Machine:
@@ -16,7 +17,7 @@ def machine_for_watch(path: Path) -> Machine:
     Raises:
         MachineFileError: with the problems of the file and of its sources together.
     """
-    machine = load_machine(path, check_settings)
+    machine = load_machine(path, partial(check_settings, folder=path.parent))
     if not machine.sources:
         right = "add one, as docs/machine-file.md shows"
         raise MachineFileError(str(path), [Problem("[[source]]", "there is none, so nothing can be watched", right)])
@@ -64,15 +65,14 @@ def _log_of_a_driver(path: Path, machine: Machine | None) -> Recording | None:
         driver = load_driver(name)
         if path.suffix.lower() not in getattr(driver, "log_suffixes", ()):
             continue
-        sources = machine.sources if machine is not None else ()
         kin = (name, *driver.log_of)
-        settings = next((source.settings for source in sources if source.driver in kin), None)
-        if settings is None:
+        source = next((s for s in machine.sources if s.driver in kin), None) if machine is not None else None
+        if machine is None or source is None:
             raise InputError(
                 f"{printable(path, 200)} holds raw frames; give --machine FILE with a [[source]] whose driver is"
                 f" {' or '.join(kin)}, which says how to decode them"
             )
-        log: Recording = driver.recording(path, settings)
+        log: Recording = driver.recording(path, with_paths(source.driver, source.settings, Path(machine.file).parent))
         return log
     return None
 

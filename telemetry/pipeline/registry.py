@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from importlib.metadata import EntryPoint, entry_points
+from pathlib import Path
 from typing import Any
 
 from telemetry.driver import Settings
@@ -58,12 +59,24 @@ def load_driver(name: str) -> Any:
         ) from error
 
 
-def check_settings(driver: str, settings: Settings) -> list[Problem]:
+def with_paths(driver: str, settings: Settings, folder: Path) -> dict[str, Any]:
+    """Return ``settings`` with the file names among them taken from ``folder``, where the machine file lies.
+
+    Which keys name files the driver says in ``path_keys``; absolute names and what is no name stay as they are.
+    """
+    found = dict(settings)
+    for key in getattr(load_driver(driver), "path_keys", ()):
+        if isinstance(found.get(key), str):
+            found[key] = str(folder / Path(found[key]).expanduser())
+    return found
+
+
+def check_settings(driver: str, settings: Settings, folder: Path = Path()) -> list[Problem]:
     """Return the problems of a source's own keys; that there is no such driver is one, at the key ``driver``."""
     try:
         cls = load_driver(driver)
     except InputError as error:
         return [Problem("driver", str(error), f"write one of {', '.join(driver_names())}")]
     check = getattr(cls, "check", None)
-    problems: list[Problem] = check(settings) if check is not None else []
+    problems: list[Problem] = check(with_paths(driver, settings, folder)) if check is not None else []
     return problems

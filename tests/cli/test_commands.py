@@ -240,6 +240,20 @@ def test_captured_bytes_are_read_again_with_the_map(tmp_path, capsys) -> None:
     assert "exists" in capsys.readouterr().err
 
 
+def test_files_named_in_a_machine_file_lie_beside_it(tmp_path, capsys, monkeypatch) -> None:
+    folder = tmp_path / "cart"
+    folder.mkdir()
+    machine = folder / "m.toml"
+    machine.write_text(MACHINE + '[[source]]\ndriver = "serial-frames"\nport = "/dev/none"\nmap = "pack.toml"\n')
+    monkeypatch.chdir(tmp_path)
+    assert main(["watch", str(machine), "--for", "0.5", "--no-screen"]) == 2
+    assert "pack.toml" in capsys.readouterr().err
+    shipped = Path(__file__).parents[2] / "drivers" / "simulated" / "plain_pack.toml"
+    (folder / "pack.toml").write_text(shipped.read_text())
+    assert main(["watch", str(machine), "--for", "0.5", "--no-screen"]) == 0
+    assert "lost" in capsys.readouterr().out
+
+
 def test_a_log_of_frames_is_replayed_by_the_machine_file(tmp_path, capsys) -> None:
     import can
 
