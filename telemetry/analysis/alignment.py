@@ -159,9 +159,15 @@ def _pair(tracks_of_first: Sequence[Track], tracks_of_second: Sequence[Track], s
                 delay = replace(told, seconds=-told.seconds) if turned else told
                 found.append(Pair(*names, delay, (one.signal, other.signal)))
     none = "they share no signal, and there is no throttle_voltage of one beside a pack or motor current of the other"
-    told_why = tuple(f"{', '.join(which)}: {why}" for why, which in reasons.items())
+    told_why = tuple(f"{_listed(which)}: {why}" for why, which in reasons.items())
     nothing = Pair(*names, None, reasons=told_why or (none,))
     return min(found, key=lambda pair: pair.delay.uncertainty_s if pair.delay else np.inf, default=nothing)
+
+
+def _listed(which: Sequence[str]) -> str:
+    """Return each of ``which`` once; of many the first three and how many more."""
+    each = list(dict.fromkeys(which))
+    return ", ".join(each if len(each) <= 4 else [*each[:3], f"and {len(each) - 3} more"])
 
 
 def _relations(first: str, second: str) -> list[tuple[Relation, bool]]:
