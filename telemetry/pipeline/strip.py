@@ -47,14 +47,6 @@ class Strip:
         if not self._high[place] >= value:
             self._high[place] = value
 
-    @property
-    def newest(self) -> tuple[int | None, float, float]:
-        """The newest second, with its lowest and its highest value so far."""
-        if self.last_second is None:
-            return None, np.nan, np.nan
-        place = self.last_second % LENGTH
-        return self.last_second, float(self._low[place]), float(self._high[place])
-
     def _move_to(self, second: int) -> None:
         if self.last_second is None:
             self.last_second = second

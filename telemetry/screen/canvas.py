@@ -32,7 +32,9 @@ class Canvas:
 
     def put(self, x: int, y: int, text: str, style: Style | None = None) -> int:
         """Place ``text`` (as a figure where no style is given) and return the column after it."""
-        size = len(text) if text.isascii() else cell_len(text)
+        return self._place(x, y, len(text) if text.isascii() else cell_len(text), text, style)
+
+    def _place(self, x: int, y: int, size: int, text: str, style: Style | None) -> int:
         if 0 <= y < self.height and size:
             self._rows[y].append((x, size, text, self.palette.figure if style is None else style))
         return x + size
@@ -42,9 +44,9 @@ class Canvas:
         return self.put(x, y, text, self.palette.label)
 
     def block(self, x: int, y: int, rows: Sequence[str], style: Style | None = None) -> None:
-        """Place rows of text below one another."""
+        """Place rows of half blocks below one another, each character one cell."""
         for row, text in enumerate(rows):
-            self.put(x, y + row, text, style)
+            self._place(x, y + row, len(text), text, style)
 
     def badge(self, x: int, y: int, meaning: Meaning, text: str, width: int | None = None) -> int:
         """Place a filled badge: its shape, then ``text``; padded or cut to ``width`` cells where that is given."""
@@ -56,9 +58,9 @@ class Canvas:
         badge = self.palette.badges[meaning]
         if width is not None:
             text = set_cell_size(text, max(width - 2, 0))
-        x = self.put(x, y, badge.left, badge.end)
+        x = self._place(x, y, 1, badge.left, badge.end)
         x = self.put(x, y, text, badge.fill)
-        return self.put(x, y, badge.right, badge.end)
+        return self._place(x, y, 1, badge.right, badge.end)
 
     def clear_row(self, y: int) -> None:
         """Take everything off row ``y``."""

@@ -60,7 +60,7 @@ class Panel(Widget):
         for y in changed:
             self._strips[y] = _strip(lines[y], width)
         if changed:
-            self.refresh(*(Region(0, y, width, 1) for y in changed))
+            self.refresh(*_regions(changed, width))
 
     def render_lines(self, crop: Region) -> list[Strip]:
         """Return the rows of ``crop`` for the terminal."""
@@ -73,6 +73,17 @@ class Panel(Widget):
         if crop.column_span == (0, width):
             return strips
         return [strip.crop(*crop.column_span) for strip in strips]
+
+
+def _regions(rows: list[int], width: int) -> list[Region]:
+    """Return whole-width regions of the given ascending rows, neighbours in one."""
+    regions: list[Region] = []
+    first = rows[0]
+    for row, after in zip(rows, [*rows[1:], -1], strict=True):
+        if after != row + 1:
+            regions.append(Region(0, first, width, row + 1 - first))
+            first = after
+    return regions
 
 
 def _strip(line: Line, width: int) -> Strip:

@@ -158,8 +158,8 @@ def _draw_margin(canvas: Canvas, meaning: Meaning, judged: Judged, x: int, botto
     """Draw the margin large on its badge's filling: no one shall take it for the figure itself."""
     drawn = figure_rows(judged.margin)
     width = figure_width(judged.margin_widest)
-    for row, text in enumerate(["margin".ljust(width), *(line.rjust(width) for line in drawn)]):
-        canvas.put(x, bottom - len(drawn) - 1 + row, f" {text} ", canvas.palette.badges[meaning].fill)
+    rows = [f" {text} " for text in ("margin".ljust(width), *(line.rjust(width) for line in drawn))]
+    canvas.block(x, bottom - len(drawn) - 1, rows, canvas.palette.badges[meaning].fill)
 
 
 def _draw_number(canvas: Canvas, figure: Figure, corner: tuple[int, int], x: int, scale: int, room: int) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 
-from telemetry.model.batch import MICROSECONDS
 from telemetry.pipeline.strip import Strip
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.chart import chart_rows, scale_for
@@ -16,6 +15,7 @@ from telemetry.screen.scene import Scene
 SECONDS_EACH = (1, 2, 5, 15)
 """Seconds a column may cover."""
 _SCALE_WIDTH = 7
+_REDRAWN_EVERY = 500_000
 
 
 @dataclass(frozen=True)
@@ -84,9 +84,10 @@ def draw_strip(canvas: Canvas, scene: Scene, signal: str, x: int, y: int, width:
     kind = KINDS[signal]
     strip, reading = scene.snapshot.strips[signal], scene.snapshot.reading(signal)
     interval = round(reading.interval, -5) if reading is not None else 0.0
-    second = scene.now // MICROSECONDS
+    # A chart of minutes need not be drawn more often than twice a second; that of a run that ended is drawn anew.
+    half_second = scene.now // _REDRAWN_EVERY * _REDRAWN_EVERY if scene.ended is None else scene.now
     shape = (width - _SCALE_WIDTH, rows)
-    edges, drawn = _picture(strip, strip.newest, second, scene.seconds_each, interval, kind, shape)
+    edges, drawn = _picture(strip, half_second, scene.seconds_each, interval, signal, shape)
     canvas.label(x, y, edges[1])
     if rows >= 3:
         canvas.label(x, y + rows // 2, kind.unit.rjust(_SCALE_WIDTH - 1))
@@ -97,16 +98,15 @@ def draw_strip(canvas: Canvas, scene: Scene, signal: str, x: int, y: int, width:
 @lru_cache(maxsize=32)
 def _picture(
     strip: Strip,
-    newest: tuple[int | None, float, float],  # noqa: ARG001 - tells a picture from the one before new values
-    second: int,
+    now: int,
     seconds_each: int,
     interval: float,
-    kind: StripKind,
+    signal: str,
     shape: tuple[int, int],
 ) -> tuple[tuple[str, str], list[str]]:
-    """Return the scale's lower and upper text and the rows; kept while neither time nor newest values move on."""
-    columns, rows = shape
-    low, high = strip.columns(second * MICROSECONDS, columns, seconds_each, interval)
+    """Return the scale's lower and upper text and the rows; kept, to be asked for again."""
+    kind, (columns, rows) = KINDS[signal], shape
+    low, high = strip.columns(now, columns, seconds_each, interval)
     low, high = low / kind.divisor, high / kind.divisor
     bottom, top = scale_for(low, high, kind.least, kind.with_zero)
     decimals = _decimals((top - bottom) / 4)
