@@ -62,7 +62,7 @@ def event_line(event: Event, start: int) -> str | None:
         case Gap():
             return f"{at}gap: {event.signal} unknown for {event.duration_s:.1f} s"
         case Mark():
-            return f"{at}mark: {printable(event.text)}"
+            return f"{at}mark: {printable(event.text, 200)}"
         case Loss():
             return f"{at}{event.values} values lost by {event.listener} ({printable(event.why, 200)})"
     return None
