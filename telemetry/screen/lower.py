@@ -122,7 +122,8 @@ def _temperatures(scene: Scene) -> list[str]:
         if scene.has(name):
             value = scene.snapshot.fresh(name, scene.now)
             parts.append(f"{word} {scene.text(name, 'degC') if value is None else f'{value:.0f}'}")
-    return [f"{', '.join(parts)} °C"] if parts else []
+    text = ", ".join(parts)
+    return [text if text.endswith(")") else f"{text} °C"] if parts else []
 
 
 def _totals(scene: Scene) -> list[str]:
