@@ -298,9 +298,9 @@ async def _run_under_dashboard(
         )
         _end_well_by_signal(dashboard.exit)
         running = asyncio.create_task(run.run(supervisors), name="run")
-        running.add_done_callback(lambda _: dashboard.run_ended("the run has ended"))
+        running.add_done_callback(lambda _: dashboard.run_ended(str(run.failure or "the run has ended")))
         try:
-            await dashboard.run_async()
+            await dashboard.run_async(mouse=False)  # the terminal's own selection of text stays
         finally:
             run.stop()
             await running
