@@ -90,7 +90,8 @@ class BluetoothLeDriver:
             raise FrameMapError("the frame map", problems)
         notify = uuid_of(settings.get("notify"))
         assert notify is not None, "check() has passed the settings"
-        return FrameSession(self._link, source, clock, frame_map, notify, uuid_of(settings.get("write")))
+        write, tap = uuid_of(settings.get("write")), self._context.tap
+        return FrameSession(self._link, source, clock, frame_map, notify, write, tap)
 
     async def readings(self) -> AsyncIterator[Batch]:
         """Yield what arrives, as it comes.

@@ -81,7 +81,9 @@ def _add_watch(commands: Any) -> None:
     parser = _add(commands, "watch", watch, "watch a machine live and record it", "shakedown watch mower.toml")
     parser.add_argument("machine", nargs="?", type=Path, metavar="MACHINE.toml", help="the machine file")
     parser.add_argument("--demo", action="store_true", help="no hardware: a simulated machine drives in real time")
-    parser.add_argument("--capture", type=Path, metavar="FILE", help="keep the raw bytes of serial links, with times")
+    parser.add_argument(
+        "--capture", type=Path, metavar="FILE", help="keep the raw bytes of serial and Bluetooth links"
+    )
     _add_simulated(parser)
     _add_run_options(parser)
 

@@ -6,9 +6,10 @@ What is written to the device is the map's requests, byte for byte, and nothing 
 from __future__ import annotations
 
 import logging
-from collections.abc import AsyncIterator, Iterable, Sequence
+from collections.abc import AsyncIterator, Callable, Iterable, Sequence
 
 from telemetry.model.batch import Batch, merged
+from telemetry.model.capture import Direction
 from telemetry.model.clock import Clock
 from telemetry.model.errors import LinkError, LinkUnavailable
 
@@ -36,13 +37,22 @@ class FrameSession:
         frame_map: how the bytes are read and what is asked for.
         notify: 128-bit UUID of the characteristic that sends.
         write: 128-bit UUID of the characteristic that takes requests; None where the map has none.
+        tap: called with the time, ``in`` or ``out``, and the bytes of each piece; to keep raw bytes.
 
     """
 
     def __init__(
-        self, link: BluetoothLink, source: str, clock: Clock, frame_map: FrameMap, notify: str, write: str | None
+        self,
+        link: BluetoothLink,
+        source: str,
+        clock: Clock,
+        frame_map: FrameMap,
+        notify: str,
+        write: str | None,
+        tap: Callable[[int, Direction, bytes], None] | None = None,
     ) -> None:
         self._link = link
+        self._tap = tap
         self._clock = clock
         self._map = frame_map
         self._decoder = FrameDecoder(frame_map, source)
@@ -111,6 +121,8 @@ class FrameSession:
                 found += self._decoder.cycle_over()
             if step.send is not None:
                 self._decoder.asked(step.send)
+                if self._tap is not None:
+                    self._tap(self._clock.now(), "out", step.send.data)
                 await self._link.write(self._write_handle, step.send.data)
         return found
 
@@ -127,6 +139,8 @@ class FrameSession:
         for piece in pieces:
             if piece.lost_before:
                 self._decoder.restart()
+            if self._tap is not None:
+                self._tap(piece.arrival, "in", piece.data)
             for batch in self._decoder.feed(piece.data, piece.arrival):
                 found.setdefault(batch.group.key, []).append(batch)
         if not self._advised:

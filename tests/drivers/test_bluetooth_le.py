@@ -228,6 +228,18 @@ async def test_what_is_written_is_the_maps_requests_and_nothing_else():
         assert set(pack.service.writes) == {(REQUESTS, REQUEST)}
 
 
+async def test_raw_bytes_both_ways_are_kept_for_a_capture():
+    kept = []
+    async with far_end("frames on request") as pack:
+        driver = BluetoothLeDriver(DriverContext("pack", pack.settings, SystemClock(), capture=kept.append))
+        await driver.open()
+        await heard(driver, has("pack_voltage"))
+        await driver.close()
+    assert {piece.data for piece in kept if piece.direction == "out"} == {REQUEST}
+    assert sum(len(piece.data) for piece in kept if piece.direction == "in") > 20
+    assert {piece.source for piece in kept} == {"pack"}
+
+
 async def test_notifications_given_up_for_want_of_room_leave_a_gap_and_no_wrong_row(monkeypatch):
     monkeypatch.setattr(bluetooth_le_link, "QUEUE_LIMIT", 15)
     async with far_end("frames") as pack:
