@@ -25,9 +25,9 @@ from ..decode.bluetooth_characteristics import full_uuid
 from .bluetooth_frames import PIECE_BYTES, REQUEST, START, FrameWriter
 from .bluetooth_service import BluetoothService, SimulatedCharacteristic, SimulatedPeripheral
 from .private_bus import PrivateBus
+from .serving import cancelled, machine_by
 
 SEND_EVERY_US = 20_000
-DEFAULT_SCENARIO = "orchard"
 ADDRESS = "C0:00:5E:00:53:02"
 NAME = "orchard pack"
 OWN_SERVICE = "6f1d0010-5c1e-4d2a-9b1e-0c5e00530001"
@@ -169,7 +169,7 @@ class BluetoothFarEnd:
             await self.service.start()
             stack.callback(self.service.die)
             sending = asyncio.create_task(self._send_on(), name="simulated pack")
-            stack.push_async_callback(_cancelled, sending)
+            stack.push_async_callback(cancelled, sending)
             self._stack = stack.pop_all()
         return self
 
@@ -226,13 +226,6 @@ class BluetoothFarEnd:
                     self.service.notify(characteristic, value)
 
 
-async def _cancelled(task: asyncio.Task[None]) -> None:
-    task.cancel()
-    await asyncio.wait([task])
-    if not task.cancelled() and (error := task.exception()) is not None:
-        raise error
-
-
 @asynccontextmanager
 async def simulated_far_end(settings: Settings) -> AsyncIterator[Mapping[str, Any]]:
     """Put a simulated machine behind a private Bluetooth service, and give the settings that reach it.
@@ -244,15 +237,7 @@ async def simulated_far_end(settings: Settings) -> AsyncIterator[Mapping[str, An
         settings: ``scenario``, ``seed`` and ``rate_hz`` of the simulated machine, each optional.
 
     """
-    from .machine import SimulatedMachine
-
     clock = SystemClock()
-    machine = SimulatedMachine(
-        settings.get("scenario", DEFAULT_SCENARIO),
-        settings.get("seed", 1),
-        clock.now(),
-        "simulated",
-        rate_hz=settings.get("rate_hz", 10.0),
-    )
+    machine = machine_by(settings, clock)
     async with BluetoothFarEnd(machine, clock) as far_end:
         yield far_end.settings

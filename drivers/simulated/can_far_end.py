@@ -27,7 +27,8 @@ from ..decode.can_signals import Field
 from ..decode.can_standards import FOLDER
 from ..decode.message_catalogue import Layout, read_catalogue
 from ..links.can_bus import FarEndBus
-from .serial_text_far_end import DEFAULT_SCENARIO, Machine
+from .serial_text_far_end import Machine
+from .serving import cancelled, machine_by
 
 SEND_EVERY_US = 10_000
 UDP_CHANNEL = "239.74.163.2"
@@ -218,7 +219,7 @@ class CanFarEnd:
         self.connect()
         self._stack.callback(self.disconnect)
         sending = asyncio.create_task(self._send_on(), name="simulated devices on CAN")
-        self._stack.push_async_callback(_cancelled, sending)
+        self._stack.push_async_callback(cancelled, sending)
         return self
 
     async def __aexit__(self, *exc: object) -> None:
@@ -343,26 +344,11 @@ def _fitting(names: Sequence[str]) -> list[tuple[str, int, tuple[int, bool, floa
     return placed
 
 
-async def _cancelled(task: asyncio.Task[None]) -> None:
-    task.cancel()
-    await asyncio.wait([task])
-    if not task.cancelled() and (error := task.exception()) is not None:
-        raise error
-
-
 @asynccontextmanager
 async def simulated_far_end(settings: Settings) -> AsyncIterator[Mapping[str, Any]]:
     """Put a simulated machine on a bus over UDP multicast that does not leave this computer; see ``far_end``."""
-    from .machine import SimulatedMachine
-
     clock = SystemClock()
-    machine = SimulatedMachine(
-        settings.get("scenario", DEFAULT_SCENARIO),
-        settings.get("seed", 1),
-        clock.now(),
-        "simulated",
-        rate_hz=settings.get("rate_hz", 10.0),
-    )
+    machine = machine_by(settings, clock)
     groups = [group.signals for group in machine.groups]
     way = OverBus("udp_multicast", UDP_CHANNEL, hop_limit=0)
     async with CanFarEnd(machine, clock, way, groups) as far_end:

@@ -20,8 +20,8 @@ from telemetry.model.signals import cell_number, pack_temperature_number
 
 from ..decode import sunspec
 from ..links.modbus_link import RegisterServer
+from .serving import machine_by
 
-DEFAULT_SCENARIO = "orchard"
 HOST = "127.0.0.1"
 UNKNOWN = -(2**31)
 BASE = sunspec.BASES[0]
@@ -223,15 +223,7 @@ async def simulated_far_end(settings: Settings) -> AsyncIterator[Mapping[str, An
         settings: ``scenario``, ``seed`` and ``rate_hz`` of the simulated machine, each optional.
 
     """
-    from .machine import SimulatedMachine
-
     clock = SystemClock()
-    machine = SimulatedMachine(
-        settings.get("scenario", DEFAULT_SCENARIO),
-        settings.get("seed", 1),
-        clock.now(),
-        "simulated",
-        rate_hz=settings.get("rate_hz", 10.0),
-    )
+    machine = machine_by(settings, clock)
     async with ModbusFarEnd(machine, clock) as far_end:
         yield far_end.settings

@@ -21,10 +21,10 @@ from telemetry.model.batch import Batch
 from telemetry.model.clock import Clock, SystemClock
 
 from .pseudo_terminal import PseudoTerminal
+from .serving import cancelled, machine_by
 
 LOOK_EVERY_US = 10_000
 DEFAULT_INTERVAL_US = 200_000
-DEFAULT_SCENARIO = "orchard"
 SATELLITES = 9
 KM_H_PER_KNOT = 1.852
 # An invented loop, round, in open country.
@@ -124,7 +124,7 @@ class PositionFarEnd:
             self._line.connect()
             stack.callback(self._line.disconnect)
             printing = asyncio.create_task(self._print_on(), name="simulated receiver")
-            stack.push_async_callback(_cancelled, printing)
+            stack.push_async_callback(cancelled, printing)
             self._stack = stack.pop_all()
         return self
 
@@ -195,13 +195,6 @@ class PositionFarEnd:
         return b"".join(sentences(t, (latitude, longitude), abs(speed_kmh), course, self.has_fix))
 
 
-async def _cancelled(task: asyncio.Task[None]) -> None:
-    task.cancel()
-    await asyncio.wait([task])
-    if not task.cancelled() and (error := task.exception()) is not None:
-        raise error
-
-
 @asynccontextmanager
 async def simulated_far_end(settings: Settings) -> AsyncIterator[Mapping[str, Any]]:
     """Put a receiver on a simulated machine behind a pseudo-terminal, and give the settings that reach it.
@@ -210,15 +203,7 @@ async def simulated_far_end(settings: Settings) -> AsyncIterator[Mapping[str, An
         settings: ``scenario``, ``seed`` and ``rate_hz`` of the simulated machine, each optional.
 
     """
-    from .machine import SimulatedMachine
-
     clock = SystemClock()
-    machine = SimulatedMachine(
-        settings.get("scenario", DEFAULT_SCENARIO),
-        settings.get("seed", 1),
-        clock.now(),
-        "simulated",
-        rate_hz=settings.get("rate_hz", 10.0),
-    )
+    machine = machine_by(settings, clock)
     async with PositionFarEnd(machine, clock) as far_end:
         yield far_end.settings

@@ -23,11 +23,11 @@ from ..decode.frame_encoder import encode
 from ..decode.frame_layout import FrameMap, Message
 from ..decode.frame_map import load_frame_map
 from .pseudo_terminal import PseudoTerminal
+from .serving import cancelled, machine_by
 
 SPEAK_EVERY_US = 20_000
 PLAIN_PACK = Path(__file__).parent / "plain_pack.toml"
 """The map of the pack that ``simulate`` plays; printed in docs/frame-map.md."""
-DEFAULT_SCENARIO = "orchard"
 
 
 class Machine(Protocol):
@@ -77,7 +77,7 @@ class SerialFramesFarEnd:
             self._line.connect()
             stack.callback(self._line.disconnect)
             speaking = asyncio.create_task(self._speak_on(), name="simulated pack")
-            stack.push_async_callback(_cancelled, speaking)
+            stack.push_async_callback(cancelled, speaking)
             self._stack = stack.pop_all()
         return self
 
@@ -160,13 +160,6 @@ class SerialFramesFarEnd:
                 self._heard = self._heard[1:]
 
 
-async def _cancelled(task: asyncio.Task[None]) -> None:
-    task.cancel()
-    await asyncio.wait([task])
-    if not task.cancelled() and (error := task.exception()) is not None:
-        raise error
-
-
 @asynccontextmanager
 async def simulated_far_end(settings: Settings) -> AsyncIterator[Mapping[str, Any]]:
     """Put a simulated machine behind a pseudo-terminal, and give the settings that reach it.
@@ -175,15 +168,7 @@ async def simulated_far_end(settings: Settings) -> AsyncIterator[Mapping[str, An
         settings: ``scenario``, ``seed`` and ``rate_hz`` of the simulated machine, each optional.
 
     """
-    from .machine import SimulatedMachine
-
     clock = SystemClock()
-    machine = SimulatedMachine(
-        settings.get("scenario", DEFAULT_SCENARIO),
-        settings.get("seed", 1),
-        clock.now(),
-        "simulated",
-        rate_hz=settings.get("rate_hz", 10.0),
-    )
+    machine = machine_by(settings, clock)
     async with SerialFramesFarEnd(machine, clock) as far_end:
         yield far_end.settings

@@ -20,12 +20,13 @@ from telemetry.model.batch import Batch
 from telemetry.model.clock import Clock, SystemClock
 from telemetry.model.errors import LinkUnavailable
 
+from .serving import cancelled, machine_by
+
 HEADER_EVERY_US = 2_000_000
 """Shorter than the time after which a reader that joined in between would call the link silent."""
 PRINT_EVERY_US = 20_000
 TIME_COLUMN = "ms"
 TIME_WRAPS_AT = 2**32
-DEFAULT_SCENARIO = "orchard"
 
 
 class Machine(Protocol):
@@ -78,7 +79,7 @@ class SerialTextFarEnd:
         self.connect()
         self._stack.callback(self.disconnect)
         printing = asyncio.create_task(self._print_on(), name="simulated board")
-        self._stack.push_async_callback(_cancelled, printing)
+        self._stack.push_async_callback(cancelled, printing)
         return self
 
     async def __aexit__(self, *exc: object) -> None:
@@ -193,13 +194,6 @@ def _cell(value: float | None) -> str:
     return "" if value is None or value != value else f"{value:.7g}"
 
 
-async def _cancelled(task: asyncio.Task[None]) -> None:
-    task.cancel()
-    await asyncio.wait([task])
-    if not task.cancelled() and (error := task.exception()) is not None:
-        raise error
-
-
 @asynccontextmanager
 async def simulated_far_end(settings: Settings) -> AsyncIterator[Mapping[str, Any]]:
     """Put a simulated machine behind a pseudo-terminal, and give the settings that reach it.
@@ -208,15 +202,7 @@ async def simulated_far_end(settings: Settings) -> AsyncIterator[Mapping[str, An
         settings: ``scenario``, ``seed`` and ``rate_hz`` of the simulated machine, each optional.
 
     """
-    from .machine import SimulatedMachine
-
     clock = SystemClock()
-    machine = SimulatedMachine(
-        settings.get("scenario", DEFAULT_SCENARIO),
-        settings.get("seed", 1),
-        clock.now(),
-        "simulated",
-        rate_hz=settings.get("rate_hz", 10.0),
-    )
+    machine = machine_by(settings, clock)
     async with SerialTextFarEnd(machine, clock) as far_end:
         yield far_end.settings
