@@ -59,9 +59,12 @@ class SpeedCounter(Counter):
 
 
 def count_of(batch):
-    """The count of each row; what the speed over ground is rounded to differs by less than one."""
+    """The count of each row; what the speed over ground is rounded to differs by less than one.
+
+    A poll that was answered in part only, as on a busy computer, gives a row in which the count may be unknown.
+    """
     column = next(c for name in ("motor_speed", "vehicle_speed") if (c := batch.column(name)) is not None)
-    return [round(n) for n in column]
+    return [round(n) for n in column if not np.isnan(n)]
 
 
 def serial_text_board(clock):
@@ -83,7 +86,7 @@ def bluetooth_pack(clock):
 
 
 def modbus_pack(clock):
-    return ModbusFarEnd(Counter(clock.now()), clock, "table", interval_s=0.02, timeout_s=0.05)
+    return ModbusFarEnd(Counter(clock.now()), clock, "table", interval_s=0.02, timeout_s=0.2)
 
 
 def satellite_receiver(clock):
