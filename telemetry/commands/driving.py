@@ -1,0 +1,98 @@
+"""Watch live, replay, and serve a simulated machine for another terminal to watch."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from telemetry.commands.options import add, add_run_options, add_simulated, run_options, seconds, store_path
+
+
+def add_to(commands: Any) -> None:
+    """Add these commands to the command line."""
+    _add_watch(commands)
+    _add_replay(commands)
+    _add_simulate(commands)
+
+
+def _add_watch(commands: Any) -> None:
+    parser = add(commands, "watch", watch, "watch a machine live and record it", "shakedown watch mower.toml")
+    parser.add_argument("machine", nargs="?", type=Path, metavar="MACHINE.toml", help="the machine file")
+    parser.add_argument("--demo", action="store_true", help="no hardware: a simulated machine drives in real time")
+    parser.add_argument(
+        "--capture", type=Path, metavar="FILE", help="keep the raw bytes of serial and Bluetooth links"
+    )
+    add_simulated(parser)
+    add_run_options(parser)
+
+
+def _speed(text: str) -> float | None:
+    if text == "max":
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0 < value <= 100_000:
+        raise argparse.ArgumentTypeError(f"{text!r} is neither 'max' nor a number above 0, such as 1 or 8")
+    return value
+
+
+def _add_replay(commands: Any) -> None:
+    words = "play a recording or a stored session along the same way as a live link"
+    parser = add(commands, "replay", replay, words, "shakedown replay last --speed 8")
+    parser.add_argument("recording", metavar="RECORDING", help=".csv, .csv.gz, .parquet, a session's number, or last")
+    parser.add_argument("--speed", type=_speed, default=1.0, metavar="N|max", help="times real time; default 1")
+    parser.add_argument("--machine", type=Path, metavar="FILE", help="machine file to judge by")
+    parser.add_argument("--record", action="store_true", help="write it into the store, as a replay")
+    add_run_options(parser)
+
+
+def _add_simulate(commands: Any) -> None:
+    words = "put a simulated machine behind a real link, for another terminal to watch"
+    parser = add(commands, "simulate", simulate, words, "shakedown simulate --link serial-text --write demo.toml")
+    parser.add_argument("--link", default="serial-text", metavar="NAME", help="serial-text")
+    parser.add_argument(
+        "--write", type=Path, metavar="FILE", help="write the machine file there, not to the terminal"
+    )
+    parser.add_argument("--for", dest="for_s", type=seconds, metavar="SECONDS", help="end by itself after so long")
+    parser.add_argument("--json", action="store_true", help="print where to watch it as one JSON object")
+    add_simulated(parser)
+
+
+def watch(arguments: argparse.Namespace) -> int:
+    """Watch a machine live, or the simulated one."""
+    from telemetry import app, subjects
+    from telemetry.model.errors import InputError
+
+    if arguments.demo == (arguments.machine is not None):
+        raise InputError("watch needs a machine file or --demo, and not both: shakedown watch --demo")
+    options = run_options(arguments, record=True, capture=arguments.capture)
+    if arguments.demo:
+        return app.watch(subjects.demo_machine(arguments.scenario, arguments.seed), options)
+    return app.watch(subjects.machine_for_watch(arguments.machine), options)
+
+
+def replay(arguments: argparse.Namespace) -> int:
+    """Play a recording."""
+    from telemetry import app, subjects
+    from telemetry.machine.machine_file import load_machine
+
+    given = None if arguments.machine is None else load_machine(arguments.machine)
+    recording = subjects.open_subject(arguments.recording, store_path(arguments), given)
+    machine = subjects.machine_for(recording, given)
+    return app.replay(recording, machine, arguments.speed, run_options(arguments, arguments.record))
+
+
+def simulate(arguments: argparse.Namespace) -> int:
+    """Serve a simulated machine behind a link until interrupted."""
+    from telemetry.simulate import serve
+
+    return serve(
+        arguments.link,
+        {"scenario": arguments.scenario, "seed": arguments.seed},
+        write=arguments.write,
+        as_json=arguments.json,
+        for_s=arguments.for_s,
+    )

@@ -1,0 +1,72 @@
+"""The machine file: write one, and show the limits it puts in force."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from telemetry.commands.options import add, as_json, say
+
+
+def add_to(commands: Any) -> None:
+    """Add these commands to the command line."""
+    _add_limits(commands)
+    _add_new_machine(commands)
+
+
+def _add_limits(commands: Any) -> None:
+    words = "show every limit that a machine file puts in force, and where it comes from"
+    parser = add(commands, "limits", limits, words, "shakedown limits mower.toml")
+    parser.add_argument("machine", type=Path, metavar="MACHINE.toml", help="the machine file")
+    parser.add_argument("--json", action="store_true", help="print a JSON list")
+
+
+def _add_new_machine(commands: Any) -> None:
+    words = "ask a few questions and write a machine file"
+    parser = add(commands, "new-machine", new_machine, words, "shakedown new-machine mower.toml")
+    parser.add_argument("file", nargs="?", type=Path, default=Path("machine.toml"), metavar="FILE")
+    parser.add_argument("--yes", action="store_true", help="ask nothing, take the defaults")
+    parser.add_argument("--replace", action="store_true", help="replace the file if it exists")
+
+
+def limits(arguments: argparse.Namespace) -> int:
+    """Show the limits in force."""
+    from telemetry.machine.limits import limits_for, unjudged
+    from telemetry.machine.machine_file import load_machine
+    from telemetry.report.limit_list import limit_lines, limit_objects
+
+    machine = load_machine(arguments.machine)
+    found, missing = limits_for(machine), unjudged(machine)
+    say(as_json(limit_objects(found, missing)) if arguments.json else "\n".join(limit_lines(found, missing)))
+    return 0
+
+
+def new_machine(arguments: argparse.Namespace) -> int:
+    """Ask a few questions and write a machine file."""
+    from telemetry.machine.interview import Question, interview
+    from telemetry.model.errors import InputError, printable
+
+    path: Path = arguments.file
+    if path.exists() and not arguments.replace:
+        raise InputError(f"{printable(path, 200)} exists; choose another name or add --replace")
+
+    def ask(question: Question) -> str:
+        if question.problem:
+            print(f"  {question.problem}")  # noqa: T201 - a conversation on the terminal
+        choices = f" ({', '.join(question.choices)})" if question.choices else ""
+        default = f" [{question.default}]" if question.default else " [leave empty if unknown]"
+        try:
+            return input(f"{question.text}{choices}{default} ")
+        except EOFError:
+            raise InputError("the answers ended before the questions; use --yes to take the defaults") from None
+
+    text = interview((lambda question: question.default) if arguments.yes else ask)
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise InputError(
+            f"{printable(path, 200)} cannot be written: {error.strerror}; choose another place"
+        ) from error
+    say(f"{path} written; read it through, then: shakedown limits {path}")
+    return 0

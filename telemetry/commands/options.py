@@ -1,0 +1,92 @@
+"""What the commands share: options, the store's place, and how they speak."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+Command = Callable[[argparse.Namespace], int]
+
+
+def add(commands: Any, name: str, run: Command, words: str, example: str) -> argparse.ArgumentParser:
+    """Add a command with its one sentence of help and an example."""
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name, help=words, description=words[0].upper() + words[1:] + ".", epilog=f"Example: {example}"
+    )
+    parser.set_defaults(run=run)
+    return parser
+
+
+def add_store(parser: argparse.ArgumentParser) -> None:
+    """Add ``--store``."""
+    parser.add_argument(
+        "--store", type=Path, metavar="FILE", help="the store; default: SHAKEDOWN_STORE, else your data folder"
+    )
+
+
+def add_run_options(parser: argparse.ArgumentParser) -> None:
+    """Add what live and replayed runs have in common."""
+    parser.add_argument("--no-screen", action="store_true", help="no dashboard: print events as lines")
+    parser.add_argument("--json", action="store_true", help="print events as JSON, one object a line (no dashboard)")
+    parser.add_argument("--for", dest="for_s", type=seconds, metavar="SECONDS", help="end by itself after so long")
+    parser.add_argument("--silent", action="store_true", help="no sound")
+    add_store(parser)
+
+
+def add_simulated(parser: argparse.ArgumentParser) -> None:
+    """Add which machine is simulated."""
+    parser.add_argument(
+        "--scenario", default="orchard", metavar="NAME", help="simulated machine: orchard, market, orchard-charge"
+    )
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="simulated machine: same number, same drive")
+
+
+def seconds(text: str) -> float:
+    """Return a number of seconds above 0, as an option takes it."""
+    value = float(text)
+    if not 0 < value < 1e9:
+        raise argparse.ArgumentTypeError(f"{text} is not a number of seconds above 0")
+    return value
+
+
+def store_path(arguments: argparse.Namespace) -> Path:
+    """Return where the store is."""
+    from telemetry.store.place import default_store_path
+
+    store: Path | None = arguments.store
+    return default_store_path() if store is None else store
+
+
+def run_options(arguments: argparse.Namespace, record: bool, capture: Path | None = None) -> Any:
+    """Return what the user asked of a run."""
+    from telemetry.app import RunOptions
+
+    return RunOptions(
+        store=store_path(arguments) if record else None,
+        screen=not (arguments.no_screen or arguments.json),
+        as_json=arguments.json,
+        for_s=arguments.for_s,
+        silent=arguments.silent,
+        capture=capture,
+    )
+
+
+def as_json(value: object) -> str:
+    """Return ``value`` as JSON text."""
+    import json
+
+    return json.dumps(value, indent=1, allow_nan=False)
+
+
+def say(text: str) -> None:
+    """Write to standard output, unless there is nothing to say."""
+    if text:
+        sys.stdout.write(text + "\n")
+
+
+def warn(text: str) -> None:
+    """Write a warning to standard error."""
+    sys.stderr.write(f"warning: {text}\n")

@@ -1,0 +1,98 @@
+"""Recorded sessions: list, export, bring their sources into step."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from telemetry.commands.options import add, add_store, as_json, say, store_path, warn
+
+
+def add_to(commands: Any) -> None:
+    """Add these commands to the command line."""
+    _add_sessions(commands)
+    _add_export(commands)
+    _add_align(commands)
+
+
+def _add_sessions(commands: Any) -> None:
+    parser = add(commands, "sessions", sessions, "list the recorded sessions", "shakedown sessions --json")
+    parser.add_argument("--json", action="store_true", help="print a JSON list")
+    add_store(parser)
+
+
+def _add_export(commands: Any) -> None:
+    words = "write a session or recording to a file"
+    parser = add(commands, "export", export, words, "shakedown export last mow.csv")
+    parser.add_argument("session", metavar="SESSION", help="a session's number, last, or a recording file")
+    parser.add_argument("out", type=Path, metavar="OUT", help="a file ending in .csv, .csv.gz or .parquet")
+    parser.add_argument("--replace", action="store_true", help="replace the file if it exists")
+    add_store(parser)
+
+
+def _add_align(commands: Any) -> None:
+    words = "find how far the sources of a session are out of step, and the lag_s that brings them together"
+    parser = add(commands, "align", align, words, "shakedown align last")
+    parser.add_argument("session", metavar="SESSION", help="a session's number, last, or a recording file")
+    parser.add_argument(
+        "--machine", type=Path, metavar="FILE", help="machine file in force when it was recorded, where it has none"
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    add_store(parser)
+
+
+def sessions(arguments: argparse.Namespace) -> int:
+    """List the recorded sessions."""
+    from telemetry.report.session_list import session_lines, session_objects
+    from telemetry.store.reader import StoreReader
+
+    path = store_path(arguments)
+    records = []
+    if path.exists():
+        with StoreReader.open(path) as reader:
+            records = reader.sessions()
+    elif arguments.store is not None:
+        from telemetry.model.errors import StoreError, printable
+
+        raise StoreError(f"there is no store at {printable(path, 200)}; record a session first")
+    say(as_json(session_objects(records)) if arguments.json else "\n".join(session_lines(records)))
+    return 0
+
+
+def export(arguments: argparse.Namespace) -> int:
+    """Write a session to a file."""
+    from telemetry.recordings.writing import write_recording
+    from telemetry.subjects import open_subject
+
+    recording = open_subject(arguments.session, store_path(arguments))
+    rows = write_recording(recording, arguments.out, replace=arguments.replace, warn=warn)
+    for warning in recording.warnings:
+        warn(warning)
+    say(f"{rows} rows written to {arguments.out}")
+    return 0
+
+
+def align(arguments: argparse.Namespace) -> int:
+    """Find how far sources are out of step."""
+    from telemetry.analysis.alignment import find_pairs, lags
+    from telemetry.analysis.alignment_tracks import read_tracks
+    from telemetry.machine.machine_file import load_machine
+    from telemetry.report.alignment_text import alignment_lines, alignment_object
+    from telemetry.subjects import machine_for, open_subject
+
+    given = None if arguments.machine is None else load_machine(arguments.machine)
+    recording = open_subject(arguments.session, store_path(arguments), given)
+    if given is not None and recording.machine_text is not None:
+        warn(f"{recording.name} was recorded with its own machine file, and that counts; --machine is left aside")
+        given = None
+    machine = machine_for(recording, given)
+    known = machine.sources if machine is not None else ()
+    tracks = read_tracks(recording, [source.name for source in known])
+    pairs = find_pairs(tracks)
+    found = lags(pairs, {source.name: source.lag_s for source in known if source.lag_s is not None})
+    for warning in recording.warnings:
+        warn(warning)
+    told = (recording.name, list(dict.fromkeys(track.source for track in tracks)), pairs, found)
+    say(as_json(alignment_object(*told)) if arguments.json else "\n".join(alignment_lines(*told)))
+    return 0 if found else 1
