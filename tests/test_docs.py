@@ -57,6 +57,9 @@ SIGNS = {
     "charger_input_power": "positive into the charger",
     "charge_out": "never negative; `charge_in` counts the other way",
     "energy_out": "never negative; `energy_in` counts the other way",
+    "charge_current_average": "never positive: charging counts negative",
+    "energy_margin": "negative: it will not be enough",
+    "pack_resistance_change": "positive: more than before",
 }
 
 HEAD = """\
@@ -184,7 +187,13 @@ def test_every_sign_told_belongs_to_a_signal() -> None:
 
 def test_signals_that_can_be_negative_say_what_that_means() -> None:
     temperatures = {signal.name for signal in every_signal() if signal.unit == "degC"}
-    voltages_of_lines = {"controller_voltage", "throttle_voltage", "enable_voltage", "soc_estimated"}
+    voltages_of_lines = {
+        "controller_voltage",
+        "throttle_voltage",
+        "enable_voltage",
+        "soc_estimated",
+        "soc_lower_bound",
+    }
     negative = {signal.name for signal in every_signal() if signal.low < 0}
     assert negative - temperatures - voltages_of_lines <= set(SIGNS)
 

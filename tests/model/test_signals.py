@@ -80,6 +80,8 @@ def test_switches_are_zero_or_one_unless_they_number_a_cell():
         "discharge_allowed",
         "charge_allowed",
         "implement_engaged",
+        "cell_charge_deficit_number",
+        "cell_resistance_ratio_number",
         "cell_min_number",
         "cell_max_number",
     }
