@@ -1,0 +1,248 @@
+"""Figures of several sessions side by side, and which differences are more than their uncertainty.
+
+A difference counts when it is more than twice its own standard deviation, taken from both figures as independent
+(the usual 95 % of a normal distribution). A figure without an uncertainty is shown and never called different.
+Resistances are compared only at like temperature and charge: both change them more than a season's wear does.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from telemetry.model.errors import printable
+from telemetry.report.numbers import figure
+
+LIKE_TEMPERATURE_C = 5.0
+"""Resistances further apart in temperature are not compared; it takes 1 to 2 % a degree (from memory)."""
+LIKE_CHARGE_PCT = 15.0
+"""Nor further apart in charge: within this it hardly changes, away from full and empty (common practice)."""
+SIGNIFICANT = 2.0
+
+Report = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Difference:
+    """How a session's figure compares with the first session's.
+
+    Attributes:
+        verdict: ``differs``, ``alike`` (within the uncertainty), ``not comparable`` or ``unknown``.
+        change: the figure less the first one's, in its unit; None where not compared.
+        uncertainty: one standard deviation of ``change``; None where either figure has none.
+        why: for a figure not compared, the reason.
+    """
+
+    verdict: str
+    change: float | None = None
+    uncertainty: float | None = None
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class Line:
+    """One figure of every session; ``differences`` holds one entry a session after the first."""
+
+    name: str
+    unit: str
+    values: tuple[float | None, ...]
+    uncertainties: tuple[float | None, ...]
+    differences: tuple[Difference, ...]
+
+
+@dataclass(frozen=True)
+class _Figure:
+    name: str
+    unit: str
+    value: Callable[[Report], float | None]
+    uncertainty: Callable[[Report], float | None]
+    is_resistance: bool = False
+
+
+def _total(key: str, unit: str, name: str) -> _Figure:
+    return _Figure(name, unit, lambda r: r["totals"][key], lambda r: r["totals"]["uncertainty"].get(key))
+
+
+def _no_uncertainty(report: Report) -> None:
+    """Spreads and shares come without one."""
+
+
+def _half_range(values: Sequence[float] | None) -> float | None:
+    """Return one standard deviation of a range that holds 90 %."""
+    return None if values is None else (values[2] - values[0]) / 2 / 1.645
+
+
+_FIGURES = (
+    _total("mean_power_w", "W", "mean power"),
+    _total("peak_power_w", "W", "peak power"),
+    _Figure("came back while driving", "%", lambda r: r["totals"]["returned_share_pct"], _no_uncertainty),
+    _Figure(
+        "energy a hectare",
+        "Wh/ha",
+        lambda r: r["work"]["wh_per_ha"],
+        lambda r: r["work"].get("uncertainty", {}).get("wh_per_ha"),
+    ),
+    _Figure(
+        "energy a kilometre",
+        "Wh/km",
+        lambda r: r["work"]["wh_per_km"],
+        lambda r: r["work"].get("uncertainty", {}).get("wh_per_km"),
+    ),
+    _Figure(
+        "hectares a charge",
+        "ha",
+        lambda r: None if r["work"]["ha_per_charge"] is None else r["work"]["ha_per_charge"][1],
+        lambda r: _half_range(r["work"]["ha_per_charge"]),
+    ),
+    _Figure(
+        "pack resistance",
+        "mΩ",
+        lambda r: r["resistance"]["pack_mohm"],
+        lambda r: r["resistance"]["pack_uncertainty_mohm"],
+        is_resistance=True,
+    ),
+    _Figure("usable capacity", "Ah", lambda r: r["capacity"]["usable_ah"], lambda r: r["capacity"]["uncertainty_ah"]),
+    _Figure("spread at rest", "mV", lambda r: r["cells"]["spread_rest_mv"], _no_uncertainty),
+    _Figure("spread under load", "mV", lambda r: r["cells"]["spread_load_mv"], _no_uncertainty),
+    _Figure("spread near the top", "mV", lambda r: r["cells"]["spread_top_mv"], _no_uncertainty),
+)
+
+
+def compare(reports: Sequence[Report]) -> list[Line]:
+    """Return every figure that at least one of ``reports`` knows, each compared with the first report's."""
+    lines = [_line(each, reports) for each in (*_FIGURES, *_cell_figures(reports))]
+    return [line for line in lines if any(value is not None for value in line.values)]
+
+
+def _cell_figures(reports: Sequence[Report]) -> list[_Figure]:
+    """Return the resistance of each cell of which any report knows, a cell's share of its own pack's mean cell."""
+    numbers = sorted({cell["cell"] for report in reports for cell in report["resistance"]["cells"]})
+    return [_relative_cell(number) for number in numbers]
+
+
+def _relative_cell(number: int) -> _Figure:
+    def entry(report: Report) -> Mapping[str, Any] | None:
+        return next((cell for cell in report["resistance"]["cells"] if cell["cell"] == number), None)
+
+    def mean(report: Report) -> float:
+        cells = report["resistance"]["cells"]
+        return float(sum(cell["mohm"] for cell in cells) / len(cells))
+
+    def value(report: Report) -> float | None:
+        cell = entry(report)
+        return None if cell is None else 100.0 * cell["mohm"] / mean(report)
+
+    def uncertainty(report: Report) -> float | None:
+        cell = entry(report)
+        spread = None if cell is None else cell.get("uncertainty_mohm")
+        return None if spread is None else 100.0 * spread / mean(report)
+
+    return _Figure(f"cell {number}, of the mean cell's resistance", "%", value, uncertainty)
+
+
+def _line(what: _Figure, reports: Sequence[Report]) -> Line:
+    values = tuple(what.value(report) for report in reports)
+    uncertainties = tuple(what.uncertainty(report) for report in reports)
+    differences = tuple(
+        _difference(what, reports[0], report, (values[0], values[i]), (uncertainties[0], uncertainties[i]))
+        for i, report in enumerate(reports)
+        if i > 0
+    )
+    return Line(what.name, what.unit, values, uncertainties, differences)
+
+
+def _difference(
+    what: _Figure,
+    first: Report,
+    other: Report,
+    values: tuple[float | None, float | None],
+    uncertainties: tuple[float | None, float | None],
+) -> Difference:
+    before, after = values
+    if before is None or after is None:
+        return Difference("unknown", why="one of the two sessions does not tell")
+    if what.is_resistance and (why := _unlike(first, other)) is not None:
+        return Difference("not comparable", why=why)
+    change = after - before
+    if uncertainties[0] is None or uncertainties[1] is None:
+        return Difference("unknown", change, why="no uncertainty is known for it")
+    spread = math.hypot(*(u for u in uncertainties if u is not None))
+    verdict = "differs" if abs(change) > SIGNIFICANT * spread else "alike"
+    return Difference(verdict, change, spread)
+
+
+def _unlike(first: Report, other: Report) -> str | None:
+    """Return why two sessions' resistances cannot be compared; None where they can."""
+    one, two = first["resistance"], other["resistance"]
+    for key, unit, most in (("temperature_c", "°C", LIKE_TEMPERATURE_C), ("soc_pct", "% of charge", LIKE_CHARGE_PCT)):
+        if one.get(key) is None or two.get(key) is None:
+            if key == "temperature_c":
+                return "the temperature of one is unknown"
+            continue
+        apart = abs(one[key] - two[key])
+        if apart > most:
+            return f"{apart:.0f} {unit} apart"
+    return None
+
+
+def comparison_object(reports: Sequence[Report], lines: Sequence[Line]) -> dict[str, Any]:
+    """Return the comparison as one JSON object."""
+    return {
+        "sessions": [
+            {"recording": r["recording"], "started": r["started"], "machine": r["machine"]} for r in reports
+        ],
+        "figures": [
+            {
+                "figure": line.name,
+                "unit": line.unit,
+                "values": list(line.values),
+                "uncertainties": list(line.uncertainties),
+                "differences": [
+                    {"verdict": d.verdict, "change": d.change, "uncertainty": d.uncertainty, "why": d.why or None}
+                    for d in line.differences
+                ],
+            }
+            for line in lines
+        ],
+    }
+
+
+def comparison_lines(reports: Sequence[Report], lines: Sequence[Line]) -> list[str]:
+    """Return the comparison for the terminal: each figure under its name, a line a session."""
+    told = [
+        f"{letter}  {printable(r['recording'], 40)}  {r['started'] or ''}"
+        for letter, r in zip(_letters(reports), reports, strict=True)
+    ]
+    sure: list[str] = []
+    for line in lines:
+        told += ["", line.name]
+        for place, letter in enumerate(_letters(reports)):
+            value = figure(line.values[place], line.unit, line.uncertainties[place])
+            remark = "" if place == 0 else _remark(line.differences[place - 1], line.unit)
+            told.append(f"  {letter}  {value:<26}{remark}".rstrip())
+            if place and line.differences[place - 1].verdict == "differs":
+                sure.append(f"{line.name}, {letter} against A")
+    told += ["", _closing(sure)]
+    return told
+
+
+def _letters(reports: Sequence[Report]) -> list[str]:
+    return [chr(ord("A") + place) if place < 26 else str(place) for place in range(len(reports))]
+
+
+def _remark(difference: Difference, unit: str) -> str:
+    if difference.change is None:
+        return f"{difference.verdict}: {difference.why}"
+    change = f"{difference.change:+.3g} {unit}"
+    if difference.uncertainty is None:
+        return f"{change} ({difference.why})"
+    word = "MORE than its uncertainty" if difference.verdict == "differs" else "within its uncertainty"
+    return f"{change} ± {difference.uncertainty:.2g}: {word}"
+
+
+def _closing(sure: Sequence[str]) -> str:
+    if not sure:
+        return "No difference is more than its uncertainty: what changed between these sessions, they do not show."
+    return f"More than their uncertainty (two standard deviations): {'; '.join(sure)}."

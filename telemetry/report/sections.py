@@ -1,0 +1,274 @@
+"""A report as sections of labelled figures and sentences: what the text and the HTML page both print.
+
+Everything is taken from the report object (see :mod:`telemetry.report.session_report`), so that text, page and JSON
+cannot differ.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from telemetry.report.numbers import UNKNOWN, clock_span, figure, plain, three
+
+
+@dataclass(frozen=True)
+class Row:
+    """One figure: what it is, how much, and a remark that belongs to it."""
+
+    label: str
+    value: str
+    remark: str = ""
+
+
+@dataclass(frozen=True)
+class Section:
+    """Some figures under a heading; ``charts`` names the charts that belong there."""
+
+    title: str
+    rows: tuple[Row, ...] = ()
+    sentences: tuple[str, ...] = ()
+    charts: tuple[str, ...] = field(default=())
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether there is nothing to print, charts aside."""
+        return not self.rows and not self.sentences
+
+
+def sections_of(report: Mapping[str, Any]) -> list[Section]:
+    """Return the sections of ``report`` in the order of reading; those with nothing in them are left out."""
+    made = [
+        Section("In three sentences", sentences=tuple(report["verdict"])),
+        _findings(report),
+        _totals(report),
+        _charge(report),
+        _cells(report),
+        _resistance(report),
+        _phases(report),
+        _work(report),
+        _charging(report),
+        _storage(report),
+        _alarms(report),
+        _unknown(report),
+        Section("How each figure was found", sentences=tuple(report["methods"])),
+    ]
+    return [section for section in made if not section.is_empty or section.charts]
+
+
+def _findings(report: Mapping[str, Any]) -> Section:
+    told = []
+    for finding in report["findings"]:
+        remedy = f" What to do: {finding['remedy']}." if finding.get("remedy") else ""
+        told.append(f"{_sentence(finding['what'])}{remedy}")
+    return Section("Found", sentences=tuple(told))
+
+
+def _sentence(text: str) -> str:
+    text = text.strip()
+    return text if not text or text[-1] in ".!?" else f"{text}."
+
+
+def _rows(entries: Iterable[tuple[str, str, str]]) -> tuple[Row, ...]:
+    """Return the rows whose value is known; the unknown ones stand in their own section with the reason."""
+    return tuple(Row(label, value, remark) for label, value, remark in entries if not value.startswith(UNKNOWN))
+
+
+def _totals(report: Mapping[str, Any]) -> Section:
+    totals, sure = report["totals"], report["totals"].get("uncertainty", {})
+
+    def of(key: str, unit: str) -> str:
+        return figure(totals[key], unit, sure.get(key))
+
+    peak_at = totals["peak_power_at_s"]
+    offset = totals["current_offset_a"]
+    return Section(
+        "Used and returned",
+        _rows(
+            [
+                ("length", clock_span(totals["duration_s"]), _gaps(totals["gaps_s"])),
+                ("energy out of the pack", of("energy_out_wh", "Wh"), ""),
+                ("energy back into it", of("energy_in_wh", "Wh"), ""),
+                ("charge out", of("charge_out_ah", "Ah"), ""),
+                ("charge in", of("charge_in_ah", "Ah"), ""),
+                ("came back while driving", figure(totals["returned_share_pct"], "%"), "of what went out"),
+                ("mean power", of("mean_power_w", "W"), ""),
+                ("peak power", of("peak_power_w", "W"), "" if peak_at is None else f"at {peak_at:.0f} s, as sampled"),
+                ("current sensor's offset", figure(offset, "A"), "taken off the figures above"),
+            ]
+        ),
+        charts=("power", "voltage"),
+    )
+
+
+def _gaps(gaps_s: float) -> str:
+    return f"{clock_span(gaps_s)} of it unknown" if gaps_s >= 1.0 else "without gaps"
+
+
+def _charge(report: Mapping[str, Any]) -> Section:
+    soc, capacity = report["soc"], report["capacity"]
+    basis = capacity.get("basis") or ""
+    return Section(
+        "State of charge",
+        _rows(
+            [
+                ("at the start", figure(soc["start_pct"], "%", soc.get("start_uncertainty_pct")), ""),
+                ("at the end", figure(soc["end_pct"], "%", soc["end_uncertainty_pct"]), "one standard deviation"),
+                ("found by", soc["method"] or UNKNOWN, ""),
+                ("usable capacity", figure(capacity["usable_ah"], "Ah", capacity["uncertainty_ah"]), basis),
+            ]
+        ),
+        charts=("charge",),
+    )
+
+
+def _cells(report: Mapping[str, Any]) -> Section:
+    cells = report["cells"]
+    odd = [
+        f"Cell {each['cell']} is odd: {each['cause']} ({100 * each['confidence']:.0f} % sure). "
+        f"{_sentence(each['evidence'])}"
+        for each in cells["odd"]
+    ]
+    return Section(
+        "Cells",
+        _rows(
+            [
+                ("spread at rest", figure(cells["spread_rest_mv"], "mV"), ""),
+                ("spread under load", figure(cells["spread_load_mv"], "mV"), ""),
+                ("spread near the top", figure(cells["spread_top_mv"], "mV"), ""),
+            ]
+        ),
+        tuple(odd),
+        charts=("cells",),
+    )
+
+
+def _resistance(report: Mapping[str, Any]) -> Section:
+    found = report["resistance"]
+    at = [] if found["temperature_c"] is None else [f"{found['temperature_c']:.0f} °C"]
+    at += [] if found.get("soc_pct") is None else [f"{found['soc_pct']:.0f} % charge"]
+    lag = found["cell_lag_s"]
+    worst = sorted(found["cells"], key=lambda cell: -cell["mohm"])[:3]
+    told = ", ".join(f"{cell['cell']}: {plain(cell['mohm'])} mΩ" for cell in worst)
+    return Section(
+        "Resistance",
+        _rows(
+            [
+                (
+                    "pack, over one second",
+                    figure(found["pack_mohm"], "mΩ", found["pack_uncertainty_mohm"]),
+                    f"at {', '.join(at)}" if at else "",
+                ),
+                ("highest cells", told or UNKNOWN, ""),
+                ("cell readings come late by", figure(lag, "s"), "taken out"),
+            ]
+        ),
+    )
+
+
+_KINDS = {"rest": "rest", "drive": "driving", "work": "work", "charge": "charging"}
+
+
+def _phases(report: Mapping[str, Any]) -> Section:
+    rows = []
+    for kind, word in _KINDS.items():
+        of_kind = [phase for phase in report["phases"] if phase["kind"] == kind]
+        if not of_kind:
+            continue
+        length = sum(phase["end_s"] - phase["start_s"] for phase in of_kind)
+        energies = [phase["energy_wh"] for phase in of_kind if phase["energy_wh"] is not None]
+        peaks = [phase["peak_power_w"] for phase in of_kind if phase["peak_power_w"] is not None]
+        mean = sum(energies) / length * 3600 if energies and length > 0 else None
+        remark = f"mean {figure(mean, 'W')}, peak {figure(max(peaks), 'W')}" if peaks else ""
+        energy = f", {figure(sum(energies), 'Wh')}" if energies else ""
+        rows.append(Row(word, f"{clock_span(length)}{energy}", remark))
+    return Section("What it did", tuple(rows), tuple(report.get("phase_notes", ())))
+
+
+def _work(report: Mapping[str, Any]) -> Section:
+    work, outlook = report["work"], report["outlook"]
+    currency = work.get("currency") or ""
+    return Section(
+        "Work and outlook",
+        _rows(
+            [
+                ("area covered", figure(work["area_ha"], "ha"), ""),
+                ("distance", figure(work["distance_km"], "km"), ""),
+                ("energy a hectare", figure(work["wh_per_ha"], "Wh/ha"), ""),
+                ("energy a kilometre", figure(work["wh_per_km"], "Wh/km"), ""),
+                ("hectares a charge", three(work["ha_per_charge"], "ha"), ""),
+                ("kilometres a charge", three(work.get("km_per_charge"), "km"), ""),
+                ("hours a charge", three(work.get("h_per_charge"), "h"), ""),
+                ("cost a hectare", figure(work["cost_per_ha"], currency), ""),
+                ("cost of this session", figure(work.get("cost_session"), currency), ""),
+                ("fuel for the same work", figure(work.get("fuel_l"), "L"), "by your own figures"),
+                ("left as lately", three(outlook.get("minutes_left_recent"), "min"), "at the last minutes' way"),
+                ("left as in all", three(outlook.get("minutes_left"), "min"), "at the whole session's way"),
+                ("area left", three(outlook.get("hectares_left"), "ha"), ""),
+            ]
+        ),
+        charts=("track",),
+    )
+
+
+def _charging(report: Mapping[str, Any]) -> Section:
+    charging = report["charging"]
+    notes = tuple(_sentence(note) for note in charging.get("notes", ()))
+    return Section(
+        "Charging",
+        _rows(
+            [
+                ("constant current", _span(charging.get("constant_current_s")), ""),
+                ("constant voltage", _span(charging.get("constant_voltage_s")), ""),
+                ("energy into the pack", figure(charging.get("energy_wh"), "Wh"), ""),
+                ("time to full", three(charging.get("to_full_h"), "h"), ""),
+                (
+                    "charger's efficiency",
+                    figure(charging.get("efficiency_pct"), "%"),
+                    "pack's energy over the wall's",
+                ),
+                ("balancing needs", figure(charging.get("balancing_h"), "h"), "at the balance current"),
+            ]
+        ),
+        notes,
+    )
+
+
+def _span(seconds: float | None) -> str:
+    return UNKNOWN if seconds is None else clock_span(seconds)
+
+
+def _storage(report: Mapping[str, Any]) -> Section:
+    storage = report.get("storage") or {}
+    return Section(
+        "Standing still",
+        _rows(
+            [
+                ("draws while parked", figure(storage.get("standby_a"), "A"), ""),
+                ("days to empty", figure(storage.get("days_to_empty"), "days"), "from the charge at the end"),
+            ]
+        ),
+        tuple(_sentence(note) for note in storage.get("advice", ())),
+    )
+
+
+def _alarms(report: Mapping[str, Any]) -> Section:
+    alarms: Sequence[Mapping[str, Any]] = report["alarms"]
+    told = [
+        f"At {alarm['t']:.0f} s {alarm['limit']} ({alarm['level']}): {alarm['signal']} at "
+        f"{figure(alarm['value'], '')}, limit {figure(alarm['bound'], '')}. {_sentence(alarm['why'])}"
+        for alarm in alarms
+    ]
+    marks = [f"Mark at {mark['t']:.0f} s: {mark['text']}" for mark in report["marks"]]
+    return Section("Alarms and marks", sentences=(*told, *marks))
+
+
+def _unknown(report: Mapping[str, Any]) -> Section:
+    reasons: dict[str, list[str]] = {}
+    for key, reason in report["unknown"].items():
+        reasons.setdefault(reason, []).append(key)
+    return Section(
+        "Unknown, and why",
+        sentences=tuple(_sentence(f"{', '.join(keys)}: {reason}") for reason, keys in reasons.items()),
+    )

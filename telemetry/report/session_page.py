@@ -1,0 +1,57 @@
+"""The report of a session as one HTML file that needs nothing else: no script, no picture, no font from elsewhere."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from html import escape
+from typing import Any
+
+from telemetry.report.sections import Section, sections_of
+from telemetry.report.session_text import title_of
+
+_STYLE = """
+body { font: 17px/1.5 system-ui, sans-serif; margin: 2rem auto; max-width: 60rem; padding: 0 1rem; color: #111;
+  background: #fff; }
+h1 { font-size: 1.5rem; } h2 { font-size: 1.15rem; margin: 2rem 0 .4rem; border-bottom: 1px solid #999; }
+table { border-collapse: collapse; } td { padding: .15rem 1.2rem .15rem 0; vertical-align: top; }
+td.value { font-weight: 600; white-space: nowrap; } td.remark { color: #444; }
+p { margin: .3rem 0; max-width: 45rem; } figure { margin: 1rem 0; } figure svg { max-width: 100%; height: auto; }
+figcaption { color: #444; } footer { margin-top: 2rem; border-top: 1px solid #999; padding-top: .5rem; color: #444; }
+@media print { body { margin: 0; font-size: 11pt; } h2, figure { break-inside: avoid; } }
+"""
+_CAUTION = (
+    "The program only listens and judges from what it was told; a figure is no better than its meter. A traction "
+    "pack can weld, burn and kill: isolate it before work, never bypass a fuse, an interlock or the pack's own "
+    "protection, and leave the mains side to your local code and a licensed electrician."
+)
+
+
+def report_page(report: Mapping[str, Any], charts: Mapping[str, str]) -> str:
+    """Return the page.
+
+    Args:
+        report: the report object.
+        charts: an SVG element as text, by the chart's name; each stands after the figures it belongs to.
+    """
+    title = escape(title_of(report))
+    body = "\n".join(_section(section, charts) for section in sections_of(report))
+    return (
+        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{title}</title>\n<style>{_STYLE}</style>\n</head>\n<body>\n<h1>{title}</h1>\n{body}\n"
+        f"<footer><p>{escape(_CAUTION)}</p></footer>\n</body>\n</html>\n"
+    )
+
+
+def _section(section: Section, charts: Mapping[str, str]) -> str:
+    parts = [f"<h2>{escape(section.title)}</h2>"]
+    if section.rows:
+        rows = "".join(
+            f'<tr><td>{escape(row.label)}</td><td class="value">{escape(row.value)}</td>'
+            f'<td class="remark">{escape(row.remark)}</td></tr>\n'
+            for row in section.rows
+        )
+        parts.append(f"<table>\n{rows}</table>")
+    parts += [f"<p>{escape(sentence)}</p>" for sentence in section.sentences]
+    parts += [f"<figure>{charts[name]}</figure>" for name in section.charts if charts.get(name)]
+    return "\n".join(parts)
