@@ -12,7 +12,29 @@ from typing import ClassVar, Literal
 
 LinkState = Literal["opening", "live", "silent", "lost", "asleep", "ended"]
 AlarmLevel = Literal["warn", "trip"]
-AlarmChangeState = Literal["raised", "cleared", "acknowledged"]
+AlarmState = Literal[
+    "normal",
+    "unacknowledged",
+    "acknowledged",
+    "returned unacknowledged",
+    "latched unacknowledged",
+    "latched acknowledged",
+    "shelved",
+    "suppressed by design",
+    "out of service",
+]
+"""How an alarm stands: the states of IEC 62682 and ISA-18.2, as :mod:`telemetry.alarms.states` joins them."""
+AlarmChangeState = Literal[
+    "raised",
+    "cleared",
+    "acknowledged",
+    "reset",
+    "shelved",
+    "unshelved",
+    "suppressed",
+    "unsuppressed",
+    "out of service",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,12 +73,51 @@ class Mark(Event):
 
 @dataclass(frozen=True, slots=True)
 class Acknowledge(Event):
-    """The operator has seen an alarm; ``limit`` names it, None means all that stand."""
+    """The operator has seen an alarm; ``limit`` and ``signal`` name it, None means any."""
 
     kind: ClassVar[str] = "acknowledge"
     is_input: ClassVar[bool] = True
 
     limit: str | None = None
+    signal: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Shelve(Event):
+    """The operator puts an alarm aside for ``for_s`` seconds; what it then says is kept but not shown or sounded."""
+
+    kind: ClassVar[str] = "shelve"
+    is_input: ClassVar[bool] = True
+
+    limit: str
+    signal: str | None
+    for_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Unshelve(Event):
+    """The operator takes shelved alarms back before their time; None means any."""
+
+    kind: ClassVar[str] = "unshelve"
+    is_input: ClassVar[bool] = True
+
+    limit: str | None = None
+    signal: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ResetLatch(Event):
+    """The operator has looked into what latched, and lets acknowledged latches go; None means any."""
+
+    kind: ClassVar[str] = "reset_latch"
+    is_input: ClassVar[bool] = True
+
+    limit: str | None = None
+    signal: str | None = None
+
+
+OperatorInput = Acknowledge | Shelve | Unshelve | ResetLatch
+"""What an operator may do to alarms."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,16 +150,18 @@ class Gap(Event):
 
 @dataclass(frozen=True, slots=True)
 class AlarmChange(Event):
-    """An alarm was raised, rose from warn to trip, was acknowledged, or cleared.
+    """One change of an alarm.
 
     Attributes:
         limit: the limit's name, such as ``cell-voltage-low``.
         signal: the signal judged, such as ``cell_min_voltage``.
         level: the highest level reached in this excursion.
-        state: what changed.
+        state: what changed: ``raised`` (a rise from warn to trip too), ``cleared`` (the value is back inside), or what
+            the operator or the design did.
         value: the value that decided, in the signal's unit; NaN where none did.
         bound: the value it was held against.
         why: one sentence for the operator.
+        stands: how the alarm stands from now on.
 
     """
 
@@ -111,3 +174,27 @@ class AlarmChange(Event):
     value: float
     bound: float
     why: str = ""
+    stands: AlarmState = "unacknowledged"
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmFinding(Event):
+    """Something is wrong with the limits themselves: an alarm chatters, or alarms come in a flood.
+
+    Attributes:
+        what: ``chattering`` of one alarm, ``flood`` of all together.
+        state: whether it began or ended at ``t``; chattering is told once an episode, so it only begins.
+        limit, signal: the alarm that chatters; empty for a flood.
+        count: alarms within the window at ``t``.
+        why: what it is and what to change, for the owner.
+
+    """
+
+    kind: ClassVar[str] = "alarm_finding"
+
+    what: Literal["chattering", "flood"]
+    state: Literal["began", "ended"]
+    limit: str
+    signal: str
+    count: int
+    why: str

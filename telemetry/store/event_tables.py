@@ -8,7 +8,19 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from telemetry.model.events import Acknowledge, AlarmChange, Event, Gap, LinkChange, Loss, Mark
+from telemetry.model.events import (
+    Acknowledge,
+    AlarmChange,
+    AlarmFinding,
+    Event,
+    Gap,
+    LinkChange,
+    Loss,
+    Mark,
+    ResetLatch,
+    Shelve,
+    Unshelve,
+)
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -20,6 +32,10 @@ _TABLES: dict[type[Event], str] = {
     Acknowledge: "acknowledge",
     Gap: "gap",
     Loss: "loss",
+    Shelve: "shelve",
+    Unshelve: "unshelve",
+    ResetLatch: "reset_latch",
+    AlarmFinding: "alarm_finding",
 }
 # Where a field's name is a word of SQL, the column has another.
 _COLUMNS = {"limit": "limit_name", "values": "lost_values", "by": "set_by"}

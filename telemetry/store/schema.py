@@ -89,6 +89,30 @@ MIGRATIONS = (
         why TEXT NOT NULL);
     CREATE INDEX loss_by_session ON loss (session, t);
     """,
+    # 3: how an alarm stands after each change, what else the operator may do to alarms, and faults of the limits
+    """
+    ALTER TABLE alarm ADD COLUMN stands TEXT NOT NULL DEFAULT 'unacknowledged';
+    UPDATE alarm SET stands = CASE state WHEN 'cleared' THEN 'normal' WHEN 'acknowledged' THEN 'acknowledged'
+        ELSE 'unacknowledged' END;
+    ALTER TABLE acknowledge ADD COLUMN signal TEXT;
+    CREATE TABLE shelve (
+        id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES session ON DELETE CASCADE,
+        number INTEGER NOT NULL, t INTEGER NOT NULL, limit_name TEXT NOT NULL, signal TEXT, for_s REAL NOT NULL);
+    CREATE INDEX shelve_by_session ON shelve (session, t);
+    CREATE TABLE unshelve (
+        id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES session ON DELETE CASCADE,
+        number INTEGER NOT NULL, t INTEGER NOT NULL, limit_name TEXT, signal TEXT);
+    CREATE INDEX unshelve_by_session ON unshelve (session, t);
+    CREATE TABLE reset_latch (
+        id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES session ON DELETE CASCADE,
+        number INTEGER NOT NULL, t INTEGER NOT NULL, limit_name TEXT, signal TEXT);
+    CREATE INDEX reset_latch_by_session ON reset_latch (session, t);
+    CREATE TABLE alarm_finding (
+        id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES session ON DELETE CASCADE,
+        number INTEGER NOT NULL, t INTEGER NOT NULL, what TEXT NOT NULL, state TEXT NOT NULL,
+        limit_name TEXT NOT NULL, signal TEXT NOT NULL, count INTEGER NOT NULL, why TEXT NOT NULL);
+    CREATE INDEX alarm_finding_by_session ON alarm_finding (session, t);
+    """,
 )
 
 

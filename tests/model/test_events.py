@@ -20,8 +20,16 @@ def test_each_kind_has_a_name_of_its_own():
 
 def test_what_comes_from_outside_is_an_input_and_what_stages_find_is_not():
     # Inputs are recorded and replayed; findings are made anew, so a kind in the wrong sort would double or vanish.
-    assert {kind.__name__ for kind in KINDS if kind.is_input} == {"LinkChange", "Mark", "Acknowledge", "Loss"}
-    assert {kind.__name__ for kind in KINDS if not kind.is_input} == {"Gap", "AlarmChange"}
+    assert {kind.__name__ for kind in KINDS if kind.is_input} == {
+        "LinkChange",
+        "Mark",
+        "Acknowledge",
+        "Shelve",
+        "Unshelve",
+        "ResetLatch",
+        "Loss",
+    }
+    assert {kind.__name__ for kind in KINDS if not kind.is_input} == {"Gap", "AlarmChange", "AlarmFinding"}
 
 
 def test_events_do_not_change():

@@ -11,7 +11,19 @@ from hypothesis import strategies as st
 
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.errors import InputError, StoreError
-from telemetry.model.events import Acknowledge, AlarmChange, Event, Gap, LinkChange, Loss, Mark
+from telemetry.model.events import (
+    Acknowledge,
+    AlarmChange,
+    AlarmFinding,
+    Event,
+    Gap,
+    LinkChange,
+    Loss,
+    Mark,
+    ResetLatch,
+    Shelve,
+    Unshelve,
+)
 from telemetry.model.recording import Recording
 from telemetry.store.reader import StoreReader
 from telemetry.store.writer import StoreWriter
@@ -156,6 +168,18 @@ EVENTS: tuple[Event, ...] = (
     Gap(START + 6, "pack", "pack_current", START + 2),
     AlarmChange(START + 6, "cell-voltage-low", "cell_min_voltage", "trip", "raised", 2.41, 2.5, "cell 7 at 2.41 V"),
     Mark(START + 6, "after the alarm"),
+    Acknowledge(START + 7, "pack-temperature-high", "pack_temperature_2"),
+    Shelve(START + 7, "cell-spread", "cell_spread", 900.0),
+    Shelve(START + 7, "cell-spread", None, 300.0),
+    Unshelve(START + 8),
+    Unshelve(START + 8, "cell-spread", "cell_spread"),
+    ResetLatch(START + 8),
+    ResetLatch(START + 8, "cell-voltage-low", None),
+    AlarmChange(
+        START + 8, "cell-spread", "cell_spread", "warn", "shelved", 0.08, 0.05, "for 15 min", stands="shelved"
+    ),
+    AlarmFinding(START + 9, "chattering", "began", "cell-spread", "cell_spread", 3, "raised 3 times"),
+    AlarmFinding(START + 9, "flood", "ended", "", "", 4, "it is over"),
 )
 
 

@@ -111,7 +111,7 @@ def test_a_migrated_file_has_the_tables_of_a_new_one(old_store: Path, tmp_path: 
     for path in (old_store, new_store):
         with closing(connect_for_writing(path)) as db:
             tables = ("session", "source", "layout", "series", "minute", "alarm", "mark", "link_state", "ledger")
-            tables += ("acknowledge", "gap", "loss")
+            tables += ("acknowledge", "gap", "loss", "shelve", "unshelve", "reset_latch", "alarm_finding")
             found.append({table: db.table(table).columns_dict for table in tables})
     assert found[0] == found[1]
 

@@ -1,0 +1,63 @@
+"""How urgent each alarm is: three priorities, few at the top, by limit and level, each with its reason.
+
+Priority follows what happens if nobody acts, and how soon it happens. The published share is about 80 % low, 15 %
+medium and 5 % high (EEMUA 191 and ISA-18.2, from memory), as guidance for how many alarms *occur*; ``shakedown alarms``
+sets that of a session beside it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+from typing import Literal
+
+from telemetry.model.events import AlarmLevel
+
+Priority = Literal["high", "medium", "low"]
+PRIORITIES: tuple[Priority, ...] = ("high", "medium", "low")
+"""The most urgent first."""
+GUIDANCE: dict[Priority, float] = {"high": 0.05, "medium": 0.15, "low": 0.80}
+"""Share of the alarms that should bear each priority; from memory."""
+
+
+@dataclass(frozen=True)
+class PriorityRow:
+    """One row of the table: a limit's name or pattern, the priority of its warn and trip, and the reason."""
+
+    limit: str
+    warn: Priority
+    trip: Priority
+    reason: str
+
+
+PRIORITY_TABLE: tuple[PriorityRow, ...] = (
+    PriorityRow("cell-voltage-high", "medium", "high", "an overcharged cell is harmed for good and may burn"),
+    PriorityRow("cell-voltage-low", "medium", "high", "a cell driven below its least voltage is harmed for good"),
+    PriorityRow("pack-temperature-high", "medium", "high", "heat feeds on itself; stop and let it cool"),
+    PriorityRow("no-charging-below-freezing", "high", "high", "charging a frozen cell harms it for good at once"),
+    PriorityRow("charge-cold", "high", "high", "charging a frozen cell harms it for good at once"),
+    PriorityRow("charging-cold*", "high", "high", "charging a frozen cell harms it for good at once"),
+    PriorityRow("pack-voltage-high", "low", "medium", "the cells' own limit says it more sharply"),
+    PriorityRow("pack-voltage-low", "low", "medium", "the machine is about to stop by itself; turn back"),
+    PriorityRow("discharge-peak", "low", "medium", "the pack may cut out at once; let go of the pedal"),
+    PriorityRow("discharge-current*", "low", "medium", "wire and fuse heat within seconds to minutes; ease off"),
+    PriorityRow("charge-current*", "low", "medium", "too fast a charge wears and heats the cells"),
+    PriorityRow("recording", "medium", "medium", "the drive goes on, its record does not"),
+    PriorityRow("link", "low", "medium", "what is not seen is not judged"),
+    PriorityRow("link-silent", "low", "medium", "what is not seen is not judged"),
+    PriorityRow("pack-temperature-low", "low", "low", "power and range fall; no charge until it is warm"),
+    PriorityRow("cell-spread*", "low", "low", "for the next stop: find the cell, balance, check its lugs"),
+    PriorityRow("*", "low", "low", "for the next stop"),
+)
+"""The first row whose limit fits counts."""
+
+
+def priority_row(limit: str) -> PriorityRow:
+    """Return the row of the table that counts for the limit of that name."""
+    return next(row for row in PRIORITY_TABLE if fnmatchcase(limit, row.limit))
+
+
+def priority_of(limit: str, level: AlarmLevel) -> Priority:
+    """Return how urgent the alarm of that limit is at that level."""
+    row = priority_row(limit)
+    return row.trip if level == "trip" else row.warn
