@@ -60,8 +60,11 @@ class Pack:
     high_cutoff_v: float | None = number(
         0.5, 600, "voltage of the whole pack at which its electronics stop the charge", _PACK_SHEET, 58.4
     )
+    cold_charge_cutoff_c: float | None = number(
+        -40, 30, "cell temperature below which its electronics refuse to charge", _PACK_SHEET, 0.0
+    )
     balance_current_ma: float | None = number(
-        0.1, 20000, "current by which its electronics even out the cells", _PACK_SHEET, 150.0
+        5, 20000, "current by which its electronics even out the cells", _PACK_SHEET, 150.0
     )
     internal_resistance_mohm: float | None = number(
         0.01, 5000, "resistance of the whole pack", f"{_PACK_SHEET}, or measured by a step of load", 25.0
@@ -143,19 +146,22 @@ class Vehicle:
         "its colour rings or print",
         100.0,
     )
-    peak_power_w: float | None = number(1, 1e6, "highest power drawn from the battery", "a recorded drive", 5000.0)
+    peak_power_w: float | None = number(20, 1e6, "highest power drawn from the battery", "a recorded drive", 5000.0)
     implement_start_a: float | None = number(
         0.1, 5000, "battery current while deck, spreader or winch starts", "a clamp meter that holds its peak", 90.0
     )
     regenerates: bool | None = switch("whether braking charges the pack", _CONTROLLER_SHEET, example=True)
     standby_current_a: float | None = number(
-        0, 50, "battery current with the key off", "a meter in series, key off; never crank or drive through it", 0.02
+        0, 5, "battery current with the key off", "a meter in series, key off; never crank or drive through it", 0.02
     )
     previous_chemistry: str | None = choice(
         tuple(CHEMISTRIES), "chemistry of the battery that was taken out", "the old battery's label", "lead-flooded"
     )
     previous_cells_in_series: int | None = count(
         1, MOST_CELLS, "its cells in series", "the old battery: 6 for each 12 V block", 24
+    )
+    previous_capacity_ah: float | None = number(
+        0.05, 5000, "its rated capacity; of a lead battery the figure for 20 hours", "the old battery's label", 200.0
     )
     keeps_old_gauge: bool | None = switch(
         "whether the old battery gauge is still in use", "the dashboard", example=True
@@ -176,7 +182,7 @@ class Charger:
         0.01, 1000, "current at which it ends the charge", "its sheet, or a meter just before it stops", 5.0
     )
     input_power_w: float | None = number(
-        1, 50000, "highest power at the wall", f"{_CHARGER_PLATE}, or a meter", 1150.0
+        10, 50000, "highest power at the wall", f"{_CHARGER_PLATE}, or a meter", 1150.0
     )
     mains_voltage_v: float | None = number(
         80, 500, "mains voltage", "the socket's label; 120 or 230 in most homes", 230.0
@@ -264,6 +270,9 @@ class LimitOverride:
         0, 3600, "how long it must be back before the alarm clears", "your patience with repeats", 10.0
     )
     enabled: bool = switch("false switches the limit off", "your choice, at your risk", example=False, default=True)
+    latched: bool | None = switch(
+        "whether its trip stays until it is reset by hand", "whether you must look at the pack after it", example=True
+    )
 
 
 SECTIONS: dict[str, type] = {

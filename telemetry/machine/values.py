@@ -75,7 +75,21 @@ def _in_range(key: Key, value: int | float) -> int | float:
         what = f"is {shown}{unit}, and must be above 0"
     else:
         what = f"is {shown}{unit}, {'more' if value > key.high else 'less'} than this program takes for possible"
-    raise BadValue(what, f"write {key.takes}")
+    raise BadValue(what, f"write {key.takes}{_other_unit(key, value)}")
+
+
+_THOUSANDTHS = {"A": "mA", "Ah": "mAh", "V": "mV", "W": "mW", "m": "mm", "s": "ms"}
+_THOUSANDS = {"mA": "A", "mΩ": "Ω", "W": "kW"}
+
+
+def _other_unit(key: Key, value: int | float) -> str:
+    """Return a hint where the value would be right in another unit of the same kind, such as mA for A."""
+    smaller, larger = _THOUSANDTHS.get(key.unit), _THOUSANDS.get(key.unit)
+    if smaller is not None and value > key.high and key.low <= value / 1000 <= key.high:
+        return f"; if {value:g} are {smaller}, write {value / 1000:g}"
+    if larger is not None and 0 < value < key.low and value * 1000 <= key.high:
+        return f"; if {value:g} are {larger}, write {value * 1000:g}"
+    return ""
 
 
 def _number_hint(key: Key, value: object) -> str:
