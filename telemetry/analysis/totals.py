@@ -1,0 +1,180 @@
+"""What went out of the pack and what came back, in all, with how sure that is.
+
+The figures are those of the screen, less a known offset of the current sensor; what the screen showed stands beside
+them. Uncertainties are one standard deviation, from three causes that are told apart: the part of the offset that is
+not known (it counts for as long as current flowed that way), the sensor's gain (1 % where nobody states another),
+and gaps (what would have flowed had the minute on either side gone on through the gap).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from telemetry.analysis.phases import charging_spells
+from telemetry.analysis.series import SessionSeries
+from telemetry.analysis.session_power import Flow, find_power, hours
+from telemetry.model.batch import MICROSECONDS
+
+USUAL_GAIN_UNCERTAINTY = 0.01
+"""Share of the reading, one standard deviation; common practice for shunts and Hall sensors in packs."""
+_EITHER_SIDE = 60 * MICROSECONDS
+
+
+@dataclass(frozen=True)
+class Totals:
+    """Totals of a session. Everything but the times is None where it cannot be told, with the reason in ``unknown``.
+
+    Attributes:
+        duration_s: seconds from the first row to the last.
+        gaps_s: seconds of it in which power (else current) was not known.
+        energy_out_wh, energy_in_wh: out of the pack and into it, Wh, both >= 0, a known offset taken off.
+        charge_out_ah, charge_in_ah: likewise, Ah.
+        peak_power_w: highest power as sampled, W; ``peak_power_at_s`` when, seconds as shown to the user.
+        mean_power_w: net energy over the time it was known, W.
+        returned_share_pct: energy that came in while no charger was at work, in per cent of what went out.
+        current_offset_a: what was taken off, A; None where no offset is known.
+        as_read: the figures without that correction, as the screen showed them, by the same names.
+        uncertainty: one standard deviation of a figure, in its unit, by the figure's name.
+        parts: what each uncertainty is made of, by the figure's name: ``offset``, ``gain``, ``gaps``.
+        unknown: why a figure is None.
+    """
+
+    duration_s: float
+    gaps_s: float
+    energy_out_wh: float | None = None
+    energy_in_wh: float | None = None
+    charge_out_ah: float | None = None
+    charge_in_ah: float | None = None
+    peak_power_w: float | None = None
+    peak_power_at_s: float | None = None
+    mean_power_w: float | None = None
+    returned_share_pct: float | None = None
+    current_offset_a: float | None = None
+    as_read: Mapping[str, float] = field(default_factory=dict)
+    uncertainty: Mapping[str, float] = field(default_factory=dict)
+    parts: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    unknown: Mapping[str, str] = field(default_factory=dict)
+
+
+def find_totals(
+    series: SessionSeries,
+    offset_a: float | None = None,
+    offset_uncertainty_a: float | None = None,
+    gain_uncertainty: float = USUAL_GAIN_UNCERTAINTY,
+) -> Totals:
+    """Return the totals of ``series``.
+
+    Args:
+        series: the session.
+        offset_a: what the current sensor reads at no current, A; it is taken off. None: not known, nothing is.
+        offset_uncertainty_a: one standard deviation of what is left of the offset, A; None counts as 0, and
+            ``unknown`` says that the offset's part is missing.
+        gain_uncertainty: one standard deviation of the sensor's gain, as a share.
+    """
+    found = find_power(series, offset_a or 0.0)
+    figures, unknown = _figures(series, found.current, found.power)
+    as_read = figures
+    if offset_a:
+        plain = find_power(series)
+        as_read, _ = _figures(series, plain.current, plain.power)
+    if offset_a is None and found.current is not None:
+        unknown["current_offset_a"] = "nothing in the session shows what the sensor reads when no current flows"
+    sigma = offset_uncertainty_a or 0.0
+    parts: dict[str, dict[str, float]] = {}
+    if found.current is not None:
+        parts |= _parts(found.current, "charge_{}_ah", sigma, gain_uncertainty, np.ones(len(found.current)))
+    if found.power is not None:
+        parts |= _parts(found.power, "energy_{}_wh", sigma, gain_uncertainty, found.voltage)
+        at_peak = abs(float(found.voltage[int(np.argmax(found.power.values))]))
+        parts["peak_power_w"] = {"offset": sigma * at_peak, "gain": gain_uncertainty * abs(figures["peak_power_w"])}
+    if "mean_power_w" in figures and found.power is not None:
+        known_h = found.power.recorded_s / 3600
+        mean_v = float(np.mean(found.voltage))
+        gaps = np.hypot(parts["energy_out_wh"]["gaps"], parts["energy_in_wh"]["gaps"]) / known_h
+        gain = gain_uncertainty * abs(figures["mean_power_w"])
+        parts["mean_power_w"] = {"offset": sigma * mean_v, "gain": gain, "gaps": float(gaps)}
+    gap_flow = found.power or found.current
+    return Totals(
+        duration_s=series.duration_s,
+        gaps_s=gap_flow.gaps_s if gap_flow is not None else 0.0,
+        current_offset_a=offset_a,
+        as_read=as_read,
+        uncertainty={name: float(np.sqrt(sum(p**2 for p in part.values()))) for name, part in parts.items()},
+        parts=parts,
+        unknown=unknown,
+        **figures,
+    )
+
+
+def _figures(
+    series: SessionSeries, current: Flow | None, power: Flow | None
+) -> tuple[dict[str, float], dict[str, str]]:
+    """Return every figure that can be told, and why the others cannot."""
+    figures: dict[str, float] = {}
+    unknown: dict[str, str] = {}
+    if current is not None:
+        figures |= {"charge_out_ah": float(current.out[-1]), "charge_in_ah": float(current.into[-1])}
+    else:
+        unknown |= dict.fromkeys(("charge_out_ah", "charge_in_ah"), "there is no pack_current")
+    needed = (
+        "energy_out_wh",
+        "energy_in_wh",
+        "peak_power_w",
+        "peak_power_at_s",
+        "mean_power_w",
+        "returned_share_pct",
+    )
+    if power is None:
+        lacking = [name for name in ("pack_voltage", "pack_current") if series.get(name) is None]
+        why = f"there is no {' and no '.join(lacking)}" if lacking else "voltage and current are never known together"
+        return figures, unknown | dict.fromkeys(needed, why)
+    out, into = float(power.out[-1]), float(power.into[-1])
+    peak = int(np.argmax(power.values))
+    figures |= {
+        "energy_out_wh": out,
+        "energy_in_wh": into,
+        "peak_power_w": float(power.values[peak]),
+        "peak_power_at_s": (int(power.t[peak]) - series.origin) / MICROSECONDS,
+    }
+    if power.recorded_s > 0.0:
+        figures["mean_power_w"] = (out - into) / power.recorded_s * 3600
+    else:
+        unknown["mean_power_w"] = "power is known at single moments only"
+    charged = sum(power.between(start, end)[1] for start, end in charging_spells(series, power))
+    if out > 0.0:
+        figures["returned_share_pct"] = 100.0 * max(0.0, into - charged) / out
+    else:
+        unknown["returned_share_pct"] = "no energy went out of the pack"
+    return figures, unknown
+
+
+def _parts(flow: Flow, name: str, sigma: float, gain: float, weight: np.ndarray) -> dict[str, dict[str, float]]:
+    """Return the parts of the uncertainty of what went out and in; ``weight`` turns A into the flow's unit."""
+    span = hours(flow)
+    found = {}
+    for way, running, sign in (("out", flow.out, 1.0), ("in", flow.into, -1.0)):
+        flowing = sign * flow.values > 0.0
+        found[name.format(way)] = {
+            "offset": sigma * float(np.sum(np.where(flowing, span * np.abs(weight), 0.0))),
+            "gain": gain * float(running[-1]),
+            "gaps": _in_gaps(flow, sign),
+        }
+    return found
+
+
+def _in_gaps(flow: Flow, sign: float) -> float:
+    """Return what would have flowed one way had the minute before and after each gap gone on through it."""
+    total = 0.0
+    for row in np.flatnonzero(~flow.bridged[1:]) + 1:
+        before, after = int(flow.t[row - 1]), int(flow.t[row])
+        near = np.concatenate(
+            [
+                flow.values[flow.rows(before - _EITHER_SIDE, before)],
+                flow.values[flow.rows(after, after + _EITHER_SIDE)],
+            ]
+        )
+        total += float(np.mean(np.maximum(sign * near, 0.0))) * (after - before) / MICROSECONDS / 3600
+    return total

@@ -1,0 +1,269 @@
+"""What the work takes and what a charge buys: energy a hectare and a kilometre, hectares, kilometres, hours, money.
+
+Every figure is a range. Two ranges are divided end against end, which is the widest that both allow together; that is
+meant, for the causes of their widths (a sensor's gain, a stated width, an aged pack) do not average out within a job.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from telemetry.analysis.ranges import Range
+
+FUEL_KWH_PER_L = 33.7 / 3.785411784
+"""Energy in a litre of petrol: 33.7 kWh a US gallon, US EPA's figure for MPGe labels (115 000 Btu)."""
+
+CHARGE_ENERGY_SHARE: Mapping[str, Range] = {
+    "lfp": Range(0.92, 0.96, 0.98),
+    "nmc": Range(0.90, 0.95, 0.98),
+    "nca": Range(0.90, 0.95, 0.98),
+    "lto": Range(0.95, 0.97, 0.98),
+    "lead-flooded": Range(0.70, 0.78, 0.85),
+    "lead-agm": Range(0.80, 0.83, 0.85),
+}
+"""Energy that comes out again of what went into the pack, by chemistry; common practice (lithium iron phosphate and
+lead seen on trade pages, the others from memory)."""
+CHARGER_SHARE = Range(0.82, 0.90, 0.95)
+"""Energy that a mains charger passes on, where nobody measured it; common practice, from memory."""
+USABLE_OF_RATED = Range(0.75, 0.90, 1.0)
+"""Usable part of a rated capacity that nobody measured: age, cold, what stays in at the cut-off; common practice."""
+
+
+@dataclass(frozen=True)
+class Work:
+    """The work's figures; None where unknown, with the reason in ``unknown``.
+
+    Attributes:
+        area_ha, distance_km: as put in.
+        wh_per_ha, wh_per_km: net energy out of the pack over the area and the distance, all of the session.
+        ha_per_h: area over the working time; ``field_efficiency`` that over speed times width, 0 to 1 and more.
+        ha_per_charge, km_per_charge, h_per_charge: what a full charge gives at the way this session went.
+        wall_wh_per_wh: energy at the wall for each Wh out of the pack.
+        cost_per_ha, cost_per_km, cost_session, cost_season: electricity, in ``currency``.
+        fuel_l, fuel_cost, fuel_cost_per_ha: what the engine took for the same hours, by the owner's own figures.
+        fuel_equivalent_l: petrol that holds the energy taken from the wall.
+        currency: the owner's word for it, empty where none is stated.
+        unknown: why a figure is None.
+    """
+
+    area_ha: Range | None = None
+    distance_km: Range | None = None
+    wh_per_ha: Range | None = None
+    wh_per_km: Range | None = None
+    ha_per_h: Range | None = None
+    field_efficiency: Range | None = None
+    ha_per_charge: Range | None = None
+    km_per_charge: Range | None = None
+    h_per_charge: Range | None = None
+    wall_wh_per_wh: Range | None = None
+    cost_per_ha: Range | None = None
+    cost_per_km: Range | None = None
+    cost_session: Range | None = None
+    cost_season: Range | None = None
+    fuel_l: Range | None = None
+    fuel_cost: Range | None = None
+    fuel_cost_per_ha: Range | None = None
+    fuel_equivalent_l: Range | None = None
+    currency: str = ""
+    unknown: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Prices:
+    """What the owner states of money and fuel ([work] of the machine file), and of sessions a season."""
+
+    tariff_per_kwh: float | None = None
+    currency: str | None = None
+    fuel_price_per_l: float | None = None
+    fuel_l_per_h: float | None = None
+    sessions_per_season: float | None = None
+
+
+def field_capacity_ha_h(speed_km_h: float, width_m: float, efficiency: float) -> float:
+    """Return the area worked in an hour, ha/h: speed times width times field efficiency over 10 (ASABE EP496)."""
+    return speed_km_h * width_m * efficiency / 10.0
+
+
+def field_capacity_acre_h(speed_mph: float, width_ft: float, efficiency: float) -> float:
+    """Return the same in acres an hour: over 8.25, as 43 560 ft2 an acre and 5280 ft a mile make it (ASABE EP496)."""
+    return speed_mph * width_ft * efficiency * 5280.0 / 43560.0
+
+
+def energy_efficiency(out_wh: float, in_wh: float) -> float:
+    """Return energy out over energy in between two equal states of charge, 0 to 1.
+
+    Raises:
+        ValueError: nothing went in.
+    """
+    if in_wh <= 0.0:
+        raise ValueError("no energy went in")
+    return out_wh / in_wh
+
+
+def wall_energy_wh(pack_wh: float, charger_share: float, charge_share: float) -> float:
+    """Return the energy at the wall that lets ``pack_wh`` come out of the pack again."""
+    return pack_wh / (charger_share * charge_share)
+
+
+def energy_per_charge_wh(
+    mean_voltage_v: float | None, usable_ah: Range | None = None, rated_ah: float | None = None
+) -> Range | None:
+    """Return what a full charge gives, Wh; None without a voltage or any capacity.
+
+    Args:
+        mean_voltage_v: mean voltage under load, V: energy out over charge out.
+        usable_ah: measured usable capacity; None: taken from the rated by ``USABLE_OF_RATED``.
+        rated_ah: rated capacity, Ah.
+    """
+    if mean_voltage_v is None or (usable_ah is None and rated_ah is None):
+        return None
+    if usable_ah is None:
+        assert rated_ah is not None
+        usable_ah = USABLE_OF_RATED.times(rated_ah)
+    return usable_ah.times(mean_voltage_v)
+
+
+def find_work(
+    *,
+    energy_wh: Range | None,
+    session_h: float,
+    working_h: float | None = None,
+    area_ha: Range | None = None,
+    distance_km: Range | None = None,
+    working_km: Range | None = None,
+    working_width_m: float | None = None,
+    charge_wh: Range | None = None,
+    wall_wh_per_wh: Range | None = None,
+    prices: Prices | None = None,
+) -> Work:
+    """Return what the work took and what a charge buys.
+
+    Args:
+        energy_wh: net out of the pack in the session, charging left out, Wh.
+        session_h: hours of the session without charging and gaps.
+        working_h: hours of work, None where no work is told from driving.
+        area_ha, distance_km, working_km: as :func:`find_field_area` gives them.
+        working_width_m: m.
+        charge_wh: what a full charge gives, as :func:`energy_per_charge_wh` says.
+        wall_wh_per_wh: Wh at the wall for each Wh out of the pack.
+        prices: the owner's figures.
+    """
+    prices = prices or Prices()
+    unknown: dict[str, str] = {}
+    figures: dict[str, Range | None] = {"area_ha": area_ha, "distance_km": distance_km}
+    figures |= _taken(energy_wh, area_ha, distance_km, unknown)
+    figures |= _pace(area_ha, working_h, working_km, working_width_m, unknown)
+    figures |= _bought(charge_wh, energy_wh, session_h, figures, unknown)
+    figures |= _money(energy_wh, figures, wall_wh_per_wh, prices, unknown)
+    figures |= _fuel(working_h if working_h else session_h, area_ha, prices, unknown)
+    return Work(**figures, currency=prices.currency or "", unknown=unknown)
+
+
+def _taken(
+    energy_wh: Range | None, area_ha: Range | None, distance_km: Range | None, unknown: dict[str, str]
+) -> dict[str, Range | None]:
+    found: dict[str, Range | None] = {}
+    for name, what, by in (("wh_per_ha", "area", area_ha), ("wh_per_km", "distance", distance_km)):
+        if energy_wh is None or energy_wh.mid <= 0.0:
+            unknown[name] = "no net energy out of the pack is known"
+        elif by is None or by.low <= 0.0:
+            unknown[name] = f"the {what} is not known"
+        else:
+            found[name] = energy_wh.at_least(0.0).over(by)
+    return found
+
+
+def _pace(
+    area_ha: Range | None,
+    working_h: float | None,
+    working_km: Range | None,
+    width_m: float | None,
+    unknown: dict[str, str],
+) -> dict[str, Range | None]:
+    if area_ha is None or not working_h:
+        why = "the area is not known" if area_ha is None else "no working time is known"
+        unknown |= dict.fromkeys(("ha_per_h", "field_efficiency"), why)
+        return {}
+    found: dict[str, Range | None] = {"ha_per_h": area_ha.over(working_h)}
+    if working_km is None or working_km.mid <= 0.0 or width_m is None:
+        unknown["field_efficiency"] = "it needs the distance while working, and the working width"
+    else:
+        found["field_efficiency"] = area_ha.over(working_km.mid * width_m / 10.0)
+    return found
+
+
+def _bought(
+    charge_wh: Range | None,
+    energy_wh: Range | None,
+    session_h: float,
+    figures: Mapping[str, Range | None],
+    unknown: dict[str, str],
+) -> dict[str, Range | None]:
+    found: dict[str, Range | None] = {}
+    for name, each in (("ha_per_charge", figures.get("wh_per_ha")), ("km_per_charge", figures.get("wh_per_km"))):
+        if charge_wh is None:
+            unknown[name] = "what a full charge gives is not known: it needs voltage and a capacity"
+        elif each is None:
+            unknown[name] = unknown[f"wh_per_{name[:2]}"]
+        else:
+            found[name] = charge_wh.over(each)
+    if charge_wh is None or energy_wh is None or energy_wh.low <= 0.0 or session_h <= 0.0:
+        unknown["h_per_charge"] = unknown.get("ha_per_charge", "no net energy out of the pack is known")
+    else:
+        found["h_per_charge"] = charge_wh.over(energy_wh.over(session_h))
+    return found
+
+
+def _money(
+    energy_wh: Range | None,
+    figures: Mapping[str, Range | None],
+    wall: Range | None,
+    prices: Prices,
+    unknown: dict[str, str],
+) -> dict[str, Range | None]:
+    found: dict[str, Range | None] = {"wall_wh_per_wh": wall}
+    names = ("cost_per_ha", "cost_per_km", "cost_session", "cost_season")
+    if wall is None:
+        unknown |= dict.fromkeys((*names, "wall_wh_per_wh", "fuel_equivalent_l"), "the charger's share is not known")
+        return found
+    if energy_wh is not None and energy_wh.mid > 0.0:
+        found["fuel_equivalent_l"] = energy_wh.at_least(0.0).times(wall).over(1000.0 * FUEL_KWH_PER_L)
+    if prices.tariff_per_kwh is None:
+        unknown |= dict.fromkeys(names, "the price of electricity is not stated ([work] tariff_per_kwh)")
+        return found
+    a_wh = wall.times(prices.tariff_per_kwh / 1000.0)
+    for name, base in (("cost_per_ha", figures.get("wh_per_ha")), ("cost_per_km", figures.get("wh_per_km"))):
+        if base is not None:
+            found[name] = base.times(a_wh)
+        else:
+            unknown[name] = unknown[name.replace("cost", "wh")]
+    if energy_wh is None or energy_wh.mid <= 0.0:
+        unknown |= dict.fromkeys(("cost_session", "cost_season"), "no net energy out of the pack is known")
+        return found
+    session = energy_wh.at_least(0.0).times(a_wh)
+    found["cost_session"] = session
+    if prices.sessions_per_season is None:
+        unknown["cost_season"] = "nobody states how many such sessions a season has"
+    else:
+        found["cost_season"] = session.times(prices.sessions_per_season)
+    return found
+
+
+def _fuel(hours: float, area_ha: Range | None, prices: Prices, unknown: dict[str, str]) -> dict[str, Range | None]:
+    if prices.fuel_l_per_h is None:
+        why = "what the engine burned in an hour is not stated ([work] fuel_l_per_h)"
+        unknown |= dict.fromkeys(("fuel_l", "fuel_cost", "fuel_cost_per_ha"), why)
+        return {}
+    found: dict[str, Range | None] = {"fuel_l": Range.exactly(hours * prices.fuel_l_per_h)}
+    if prices.fuel_price_per_l is None:
+        why = "the price of fuel is not stated ([work] fuel_price_per_l)"
+        unknown |= dict.fromkeys(("fuel_cost", "fuel_cost_per_ha"), why)
+        return found
+    cost = Range.exactly(hours * prices.fuel_l_per_h * prices.fuel_price_per_l)
+    found["fuel_cost"] = cost
+    if area_ha is not None and area_ha.low > 0.0:
+        found["fuel_cost_per_ha"] = cost.over(area_ha)
+    else:
+        unknown["fuel_cost_per_ha"] = "the area is not known"
+    return found
