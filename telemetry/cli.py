@@ -6,7 +6,7 @@ import argparse
 import sys
 from collections.abc import Sequence
 
-from telemetry.commands import driving, machine, sessions, sources
+from telemetry.commands import driving, fit, machine, sessions, sources
 
 EPILOG = (
     "Watch the course and not the screen while the machine moves. This program only listens: it switches nothing and "
@@ -17,6 +17,7 @@ COMMANDS = (
     sources,
     sessions,
     machine,
+    fit,
 )
 """In the order in which ``--help`` shows them."""
 

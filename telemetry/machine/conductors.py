@@ -270,8 +270,8 @@ def ampacity(conductor: Conductor, insulation_c: int, ambient_c: float = 30.0, b
 def _ampacity_source(conductor: Conductor, gauge: Gauge) -> str:
     if conductor.label == f"{gauge.name} AWG":
         return AMPACITY_TABLE
-    row = f"row {gauge.name} AWG ({gauge.area_mm2:.3g} mm²) as the next thinner to {conductor.label}"
-    return f"{AMPACITY_TABLE}; {row}"
+    row = f"row {gauge.name} AWG, {gauge.area_mm2:.3g} mm², as the next thinner to {conductor.label}"
+    return f"{AMPACITY_TABLE} ({row})"
 
 
 def _table_ampacity(gauge: Gauge, insulation_c: int) -> tuple[float, str]:

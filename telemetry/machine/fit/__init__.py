@@ -1,0 +1,48 @@
+"""Whether pack, wire, fuse, connector, controller and charger suit each other, before any power: 24 checks."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from types import MappingProxyType
+
+from telemetry.machine.fit import battery_use, charging, controller, currents, fuses, wires
+from telemetry.machine.fit.findings import Finding, Verdict, overall
+from telemetry.machine.sections import Machine
+
+__all__ = ["CHECKS", "Finding", "Verdict", "fit", "overall"]
+
+CHECKS: Mapping[str, Callable[[Machine], Finding]] = MappingProxyType(
+    {
+        "charger-voltage": charging.charger_voltage,
+        "charger-current": charging.charger_current,
+        "charge-conductor": wires.charge_conductor,
+        "charge-fuse": fuses.charge_fuse,
+        "controller-minimum": controller.controller_minimum,
+        "controller-maximum": controller.controller_maximum,
+        "pack-current": currents.pack_current,
+        "sag": currents.sag,
+        "conductor-ampacity": wires.conductor_ampacity,
+        "voltage-drop": wires.voltage_drop,
+        "fuse-size": fuses.fuse_size,
+        "fuse-voltage": fuses.fuse_voltage,
+        "fuse-interrupting": fuses.fuse_interrupting,
+        "connector": wires.connector,
+        "cold-charging": charging.cold_charging,
+        "precharge": controller.precharge,
+        "regeneration": controller.regeneration,
+        "implement-start": currents.implement_start,
+        "cut-off-order": controller.cut_off_order,
+        "mains-circuit": charging.mains_circuit,
+        "storage": battery_use.storage,
+        "old-gauge": battery_use.old_gauge,
+        "mass": battery_use.mass,
+        "energy": battery_use.energy,
+    }
+)
+"""Every check by its name, in the order in which they are listed."""
+
+
+def fit(machine: Machine) -> tuple[Finding, ...]:
+    """Return what every check finds of ``machine``, in the order of :data:`CHECKS`."""
+    return tuple(replace(check(machine), check=name) for name, check in CHECKS.items())

@@ -1,0 +1,186 @@
+"""Charger and pack: voltage a cell, current, the wall, and cold."""
+
+from __future__ import annotations
+
+from telemetry.machine.cell_practice import CELL_PRACTICE, CellPractice
+from telemetry.machine.chemistry import Chemistry
+from telemetry.machine.fit.circuit import charge_time, wall_energy
+from telemetry.machine.fit.findings import Finding, judged, unknown, worst
+from telemetry.machine.sections import Machine
+
+CHARGER_EFFICIENCY = 0.90
+"""Energy out of a small charger over energy in (common practice, from memory)."""
+DAILY_SHARE = 0.8
+"""A day's work takes the pack from full to a fifth."""
+CONTINUOUS_SHARE = 0.8
+"""A load of three hours and more may take this share of a circuit (NEC 210.20(A), from memory)."""
+VOLT_A_CELL = "V/cell"
+_ROUNDING_V = 0.0005
+_SHEET = "the maker's cell sheet wins"
+
+
+def charger_voltage(machine: Machine) -> Finding:
+    """Hold the charger's highest voltage, a cell, against what the cells' chemistry takes."""
+    source = _charge_source(machine)
+    charger_v = machine.charger.output_voltage_v
+    if charger_v is None:
+        return unknown(("charger", "output_voltage_v"), unit=VOLT_A_CELL, source=source)
+    cells = machine.pack.cells_in_series
+    per_cell = charger_v / cells
+    said = f"{charger_v:g} V on {cells} cells is {per_cell:.3f} V a cell"
+    judge = _lithium_voltage if machine.pack.cell.is_lithium else _lead_voltage
+    by_cell = judge(per_cell, said, machine.pack.cell, CELL_PRACTICE[machine.pack.chemistry], source)
+    high = machine.pack.high_cutoff_v
+    if high is None or charger_v <= high:
+        return by_cell
+    why = (
+        f"{charger_v:g} V is above the {high:g} V at which the pack's own electronics stop the charge: every charge "
+        "would end by that emergency stop."
+    )
+    by_pack = judged("caution", why, "[pack] high_cutoff_v", value=per_cell, limit=high / cells, unit=VOLT_A_CELL)
+    return worst([by_cell, by_pack])
+
+
+def _charge_source(machine: Machine) -> str:
+    cell = machine.pack.cell
+    plain = cell.known_from.replace(";", ",")
+    return f"charge window of {cell.name} cells, common practice, from memory, with {plain}, {_SHEET}"
+
+
+def _lithium_voltage(per_cell: float, said: str, cell: Chemistry, practice: CellPractice, source: str) -> Finding:
+    least, most = practice.charge_least_v, practice.charge_most_v
+    if per_cell > cell.maximum_v + _ROUNDING_V:
+        why = (
+            f"{said}, above the {cell.maximum_v:g} V that {cell.name} cells stand; a lead charger's equalise stage, "
+            "or a charger for more cells, does this. Do not connect it."
+        )
+        return judged("stop", why, source, value=per_cell, limit=cell.maximum_v, unit=VOLT_A_CELL)
+    if per_cell > most + _ROUNDING_V:
+        why = (
+            f"{said}: within what the cells stand, but above the {most:g} V where an ordinary charge ends; they age."
+        )
+        return judged("caution", why, source, value=per_cell, limit=most, unit=VOLT_A_CELL)
+    if per_cell < cell.knee_v:
+        why = f"{said}, less than a nearly empty cell has by itself: this charger cannot charge this pack."
+        return judged("stop", why, source, value=per_cell, limit=least, unit=VOLT_A_CELL)
+    if per_cell < least - _ROUNDING_V:
+        why = (
+            f"{said}, below the {least:g} V where an ordinary charge ends: a lead charger's float is like this. It "
+            "never charges full, the cells are never evened out, and held for ever they never rest."
+        )
+        return judged("caution", why, source, value=per_cell, limit=least, unit=VOLT_A_CELL)
+    why = f"{said}, within the {least:g} to {most:g} V where an ordinary charge ends."
+    return judged("ok", why, source, value=per_cell, limit=most, unit=VOLT_A_CELL)
+
+
+def _lead_voltage(per_cell: float, said: str, cell: Chemistry, practice: CellPractice, source: str) -> Finding:
+    least, most = practice.charge_least_v, practice.charge_most_v
+    if per_cell > cell.maximum_v + _ROUNDING_V:
+        why = f"{said}, above the {cell.maximum_v:g} V that {cell.name} cells stand. Do not connect it."
+        return judged("stop", why, source, value=per_cell, limit=cell.maximum_v, unit=VOLT_A_CELL)
+    if per_cell > most + _ROUNDING_V:
+        why = (
+            f"{said}, above the {most:g} V where an ordinary charge ends: an equalising charge at best, for a few "
+            "hours under watch, with gas to be aired away."
+        )
+        return judged("caution", why, source, value=per_cell, limit=most, unit=VOLT_A_CELL)
+    if per_cell < cell.nominal_v:
+        why = f"{said}, less than the battery has by itself: this charger cannot charge it."
+        return judged("stop", why, source, value=per_cell, limit=least, unit=VOLT_A_CELL)
+    if per_cell < least - _ROUNDING_V:
+        why = f"{said}, a float: it keeps a full lead battery full, but never fills an empty one in good time."
+        return judged("caution", why, source, value=per_cell, limit=least, unit=VOLT_A_CELL)
+    why = f"{said}, within the {least:g} to {most:g} V where an ordinary charge ends at 25 °C."
+    return judged("ok", why, source, value=per_cell, limit=most, unit=VOLT_A_CELL)
+
+
+def charger_current(machine: Machine) -> Finding:
+    """Hold the charger's current against what the pack takes, and say how long a charge lasts."""
+    charger, pack = machine.charger, machine.pack
+    current, limit = charger.output_current_a, pack.continuous_charge_a
+    source = "[pack] continuous_charge_a"
+    lacking = [
+        key
+        for key, stated in (
+            (("charger", "output_current_a"), current),
+            (("pack", "continuous_charge_a"), limit),
+        )
+        if stated is None
+    ]
+    if current is None or limit is None:
+        return unknown(*lacking, unit="A", source=source)
+    hours = charge_time(pack.capacity_ah, current, CELL_PRACTICE[pack.chemistry].charge_acceptance)
+    lasts = f"A charge from empty takes about {hours:.1f} h, and its slow end."
+    if current > limit:
+        why = f"the charger gives {current:g} A and the pack takes {limit:g} A at most. Use a smaller charger."
+        return judged("stop", why, source, value=current, limit=limit, unit="A")
+    why = f"the charger gives {current:g} A, within the {limit:g} A that the pack takes. {lasts}"
+    return judged("ok", why, source, value=current, limit=limit, unit="A")
+
+
+def cold_charging(machine: Machine) -> Finding:
+    """Ask whether the pack refuses to be charged in frost; braking charges too."""
+    cell, cutoff = machine.pack.cell, machine.pack.cold_charge_cutoff_c
+    least = cell.charge_low_c
+    source = f"charge temperatures of {cell.name} cells: none below {least:g} °C (a summary of cell sheets), {_SHEET}"
+    if least < 0:
+        source = f"charge temperatures of {cell.name} cells, common practice, from memory, {_SHEET}"
+        why = f"{cell.title} cells take a charge down to {least:g} °C, frost included."
+        if not cell.is_lithium:
+            why += " A discharged lead battery freezes and bursts: store it charged."
+        return judged("ok", why, source, limit=least, unit="°C")
+    brakes = machine.vehicle.regenerates is not False and not machine.bench
+    too = " Braking that charges counts as charging." if brakes else ""
+    harm = f"Cells of {cell.name} charged below {least:g} °C are harmed for good."
+    if cutoff is None:
+        note = f"{harm}{too} Until you know: warm the pack before it is charged."
+        return unknown(("pack", "cold_charge_cutoff_c"), unit="°C", source=source, note=note)
+    if cutoff < least:
+        why = f"the pack's electronics refuse a charge only below {cutoff:g} °C. {harm}{too}"
+        return judged("stop", why, source, value=cutoff, limit=least, unit="°C")
+    if machine.vehicle.regenerates:
+        why = (
+            f"the pack refuses a charge below {cutoff:g} °C, braking included: in frost the brake that charges is "
+            "gone at once. Warm the pack first, or switch that braking off."
+        )
+        return judged("caution", why, source, value=cutoff, limit=least, unit="°C")
+    why = f"the pack's electronics refuse a charge below {cutoff:g} °C. {harm}"
+    return judged("ok", why, source, value=cutoff, limit=least, unit="°C")
+
+
+def mains_circuit(machine: Machine) -> Finding:
+    """Hold what the charger draws at the wall against the circuit."""
+    charger = machine.charger
+    source = "NEC 210.20(A), 80 % of a circuit for hours on end, from memory, your local code decides"
+    power, how = charger.input_power_w, "as stated"
+    if power is None and charger.output_voltage_v is not None and charger.output_current_a is not None:
+        power = charger.output_voltage_v * charger.output_current_a / CHARGER_EFFICIENCY
+        how = f"estimated from its output and {100 * CHARGER_EFFICIENCY:.0f} % efficiency"
+    volts, circuit = charger.mains_voltage_v, charger.mains_circuit_a
+    keys = (
+        (("charger", "input_power_w"), power),
+        (("charger", "mains_voltage_v"), volts),
+        (("charger", "mains_circuit_a"), circuit),
+    )
+    if power is None or volts is None or circuit is None:
+        lacking = [key for key, stated in keys if stated is None]
+        return unknown(*lacking, unit="A", source=source)
+    drawn, lasting = power / volts, CONTINUOUS_SHARE * circuit
+    said = f"the charger draws {drawn:.1f} A at {volts:g} V ({power:.0f} W {how}) from a {circuit:g} A circuit"
+    if drawn > circuit:
+        why = f"{said}: more than it carries. Use another circuit, or a smaller charger."
+        return judged("stop", why, source, value=drawn, limit=lasting, unit="A")
+    if drawn > lasting:
+        why = f"{said}, more than the {lasting:.3g} A that it gives for hours on end. Nothing else may hang on it."
+        return judged("caution", why, source, value=drawn, limit=lasting, unit="A")
+    why = f"{said}, within the {lasting:.3g} A that it gives for hours on end. {_wall_words(machine)}"
+    return judged("ok", why, source, value=drawn, limit=lasting, unit="A")
+
+
+def _wall_words(machine: Machine) -> str:
+    """Return what a charge takes from the wall, and costs where a tariff is stated."""
+    pack, work = machine.pack, machine.work
+    battery = CELL_PRACTICE[pack.chemistry].energy_efficiency
+    kwh = wall_energy(pack.nominal_v * pack.capacity_ah, DAILY_SHARE, CHARGER_EFFICIENCY, battery) / 1000
+    cost = f", {kwh * work.tariff_per_kwh:.2f} {work.currency or ''}".rstrip() if work.tariff_per_kwh else ""
+    return f"A charge from a fifth to full takes about {kwh:.2f} kWh at the wall{cost}."

@@ -1,0 +1,66 @@
+"""The arithmetic of a pack, its wires and what hangs on them: pure functions in volt, ampere, ohm, watt, second."""
+
+from __future__ import annotations
+
+import math
+
+from telemetry.machine.cell_practice import CELL_PRACTICE, RATED_HOURS
+
+CONNECTOR_RISE_C = 30.0
+"""Rise of a connector at its rated current (UL 1977, from memory; UL 1059 has the same for terminal blocks)."""
+
+
+def current_at_power(open_v: float, resistance_ohm: float, power_w: float) -> float | None:
+    """Return the current at which a source gives ``power_w``, or None where it cannot: V * I = P with V = E - I * R.
+
+    Of the two solutions the one with the higher voltage: the other lies beyond the most power, E**2 / (4 R).
+    """
+    if resistance_ohm == 0:
+        return power_w / open_v
+    under_root = open_v**2 - 4 * resistance_ohm * power_w
+    if under_root < 0:
+        return None
+    # The product of both roots is P / R: dividing by the larger one loses no digits where R is small.
+    return 2 * power_w / (open_v + math.sqrt(under_root))
+
+
+def short_circuit_current(open_v: float, pack_ohm: float, wire_ohm: float) -> float:
+    """Return the current of a dead short behind pack and wire, A: E / (R_pack + R_wire)."""
+    return open_v / (pack_ohm + wire_ohm)
+
+
+def temperature_rise(rated_rise_c: float, rated_a: float, current_a: float) -> float:
+    """Return the rise of a lug or connector at ``current_a``, degC: heat goes with the square of the current."""
+    return rated_rise_c * (current_a / rated_a) ** 2
+
+
+def peukert_capacity(capacity_ah: float, current_a: float, exponent: float, hours: float = RATED_HOURS) -> float:
+    """Return what a battery gives at ``current_a``, Ah, by Peukert's law: t = H * (C / (I * H))**k.
+
+    In the form that gives the rated capacity at the rated current. Below that current it is held to the rated one.
+    """
+    rated_a = capacity_ah / hours
+    if current_a <= rated_a:
+        return capacity_ah
+    return float(current_a * hours * (capacity_ah / (current_a * hours)) ** exponent)
+
+
+def usable_energy(chemistry: str, nominal_v: float, capacity_ah: float, current_a: float) -> float:
+    """Return the energy a battery gives in a day's work, Wh: Peukert at ``current_a``, times its usual depth."""
+    practice = CELL_PRACTICE[chemistry]
+    return nominal_v * peukert_capacity(capacity_ah, current_a, practice.peukert) * practice.usable_share
+
+
+def charge_time(charge_ah: float, current_a: float, acceptance: float = 1.0) -> float:
+    """Return the hours to put ``charge_ah`` back at a steady current; the slow end of a charge is not counted."""
+    return charge_ah / current_a / acceptance
+
+
+def wall_energy(energy_wh: float, share: float, charger_efficiency: float, battery_efficiency: float) -> float:
+    """Return the energy at the wall that puts back ``share`` of what a pack holds, Wh."""
+    return energy_wh * share / (charger_efficiency * battery_efficiency)
+
+
+def fill_time(resistance_ohm: float, capacitance_f: float) -> float:
+    """Return the time constant of a capacitor filled through a resistor, s; after five it is full within 1 %."""
+    return resistance_ohm * capacitance_f

@@ -1,0 +1,218 @@
+"""The motor controller and the pack: its window, its capacitors, its braking, and who stops first."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+from telemetry.machine.fit.circuit import fill_time
+from telemetry.machine.fit.findings import Finding, Verdict, judged, unknown, worst
+from telemetry.machine.fit.loads import (
+    controller_bound,
+    full_voltage,
+    lowest_resistance,
+    pack_resistance,
+    wire_loop_ohm,
+)
+from telemetry.machine.limits import limits_for
+from telemetry.machine.sections import Machine
+
+LONGEST_TIME_CONSTANT_S = 2.0
+"""A pre-charge with this time constant takes ten seconds to fill; nobody waits longer (common practice, from "
+"memory)."""
+HEADROOM = 1.05
+"""The controller's highest voltage over that of a full pack which brakes (common practice, from memory)."""
+FOLDBACK_ROUNDING_V = 0.05
+_MINIMUM_SOURCE = "the pack's own cut-off below the controller's; knee of the cells' curve, common practice"
+_ORDER_SOURCE = "warning, fold-back, controller, pack: common practice, from memory"
+
+
+def lowest_pack_v(machine: Machine) -> tuple[float, str]:
+    """Return the voltage at which the pack's own electronics stop the discharge, V, and how it is known."""
+    pack = machine.pack
+    if pack.low_cutoff_v is not None:
+        return pack.low_cutoff_v, "the pack's own cut-off"
+    least = pack.cells_in_series * pack.cell.minimum_v
+    return least, f"{pack.cells_in_series} cells at their least, {pack.cell.minimum_v:g} V"
+
+
+def controller_minimum(machine: Machine) -> Finding:
+    """Hold the controller's cut-off against the pack's own and against the knee of the cells' curve."""
+    minimum = machine.vehicle.minimum_voltage_v
+    pack, cell = machine.pack, machine.pack.cell
+    source = f"{_MINIMUM_SOURCE} ({cell.known_from.replace(';', ',')})"
+    if minimum is None:
+        return unknown(("machine", "minimum_voltage_v"), unit="V", source=source)
+    cells = pack.cells_in_series
+    per_cell = minimum / cells
+    own, words = lowest_pack_v(machine)
+    said = f"the controller stops at {minimum:g} V, {per_cell:.3f} V a cell"
+    if minimum < own and not cell.is_lithium:
+        why = f"{said}, below {words}: the battery is drained deeper than lead stands. Stop by the warning."
+        return judged("caution", why, source, value=minimum, limit=own, unit="V")
+    if minimum < own:
+        why = (
+            f"{said}, below the {own:g} V of {words}: an empty pack switches everything off at once, drive and "
+            "electric brake too. Raise the controller's cut-off."
+        )
+        return judged("stop", why, source, value=minimum, limit=own, unit="V")
+    if per_cell > cell.nominal_high_v:
+        why = f"{said}, as much as a pack with a good charge gives: the machine will hardly run. It wants more cells."
+        return judged("stop", why, source, value=minimum, limit=cells * cell.knee_v, unit="V")
+    if cell.is_lithium and per_cell < cell.low_warn_v:
+        early = cells * cell.low_warn_v
+        why = (
+            f"{said}: far past the knee, where the last of a charge goes in moments and the weakest cell first. "
+            f"Raise it to {early:.1f} V or more, or stop by the warning."
+        )
+        return judged("caution", why, source, value=minimum, limit=early, unit="V")
+    if per_cell > cell.knee_v + 1e-9:
+        why = (
+            f"{said}, above the knee of {cell.knee_v:g} V: it stops with charge left, at a hard pull with much left."
+        )
+        return judged("caution", why, source, value=minimum, limit=cells * cell.knee_v, unit="V")
+    why = f"{said}: above {words} ({own:g} V) and at the knee of the curve."
+    return judged("ok", why, source, value=minimum, limit=own, unit="V")
+
+
+def controller_maximum(machine: Machine) -> Finding:
+    """Hold a full pack against the controller's highest voltage."""
+    maximum, full_words = machine.vehicle.maximum_voltage_v, full_voltage(machine)
+    source = "the controller's highest voltage, [machine] maximum_voltage_v"
+    full, words = full_words
+    if maximum is None:
+        return unknown(
+            ("machine", "maximum_voltage_v"), unit="V", source=source, note=f"A full pack brings {full:.1f} V."
+        )
+    said = f"a full pack brings {full:.1f} V ({words}) and the controller stands {maximum:g} V"
+    if full <= maximum:
+        return judged("ok", f"{said}.", source, value=full, limit=maximum, unit="V")
+    charger_v = machine.charger.output_voltage_v
+    if charger_v is not None and charger_v <= maximum and machine.vehicle.regenerates is False:
+        why = f"{said}. The charger ends at {charger_v:g} V and braking does not charge, so it is not reached in use."
+        return judged("caution", why, source, value=full, limit=maximum, unit="V")
+    why = f"{said}: it refuses to run, or is destroyed. It wants fewer cells or another controller."
+    return judged("stop", why, source, value=full, limit=maximum, unit="V")
+
+
+def precharge(machine: Machine) -> Finding:
+    """Look at the inrush into the controller's capacitors, and at the resistor that should hold it down."""
+    vehicle = machine.vehicle
+    source = "time constant R times C, filled within 1 % after five of them, ten seconds at most: from memory"
+    full, _ = full_voltage(machine)
+    bare_ohm = lowest_resistance(machine).ohm + (wire_loop_ohm(machine, 20.0) or 0.0)
+    bare = (
+        f"Without a resistor up to {full / bare_ohm:.0f} A rush in: a spark, pitted contacts, and a pack that takes "
+        "it for a short circuit and switches off."
+    )
+    if vehicle.controller_capacitance_uf is None or vehicle.precharge_ohm is None:
+        keys = [
+            ("machine", key)
+            for key in ("controller_capacitance_uf", "precharge_ohm")
+            if getattr(vehicle, key) is None
+        ]
+        return unknown(*keys, unit="s", source=source, note="" if machine.bench else bare)
+    farad, ohm = vehicle.controller_capacitance_uf / 1e6, vehicle.precharge_ohm
+    constant = fill_time(ohm, farad)
+    joule = 0.5 * farad * full**2
+    said = (
+        f"{ohm:g} Ω into {vehicle.controller_capacitance_uf:g} µF fill with a time constant of {constant:.2g} s, so "
+        f"wait {5 * constant:.2g} s; the resistor takes {full / ohm:.2g} A at first and {joule:.2g} J each time."
+    )
+    limit_a = machine.pack.peak_discharge_a or machine.pack.continuous_discharge_a
+    if limit_a is not None and full / ohm > limit_a:
+        why = f"{said} That is more than the {limit_a:g} A that the pack gives: it may switch off. Use more ohms."
+        return judged("caution", why, source, value=constant, limit=LONGEST_TIME_CONSTANT_S, unit="s")
+    if constant > LONGEST_TIME_CONSTANT_S:
+        why = f"{said} Nobody waits that long, and a switch closed early sparks. Use fewer ohms."
+        return judged("caution", why, source, value=constant, limit=LONGEST_TIME_CONSTANT_S, unit="s")
+    return judged("ok", said, source, value=constant, limit=LONGEST_TIME_CONSTANT_S, unit="s")
+
+
+def regeneration(machine: Machine) -> Finding:
+    """Look at braking into a full pack: it opens, the controller's voltage jumps and the brake is gone."""
+    source = "pack voltage while braking against the pack's cut-off, headroom of 5 %, common practice, from memory"
+    vehicle, pack = machine.vehicle, machine.pack
+    if vehicle.regenerates is None:
+        return unknown(("machine", "regenerates"), unit="V", source=source)
+    if not vehicle.regenerates:
+        return judged("ok", "braking does not charge this pack.", source, unit="V")
+    if pack.continuous_charge_a is None:
+        return unknown(("pack", "continuous_charge_a"), unit="V", source=source, note="Braking charges the pack.")
+    open_v, _ = full_voltage(machine)
+    rested = machine.charger.output_voltage_v or pack.cells_in_series * pack.cell.charge_v
+    braking = rested + pack.continuous_charge_a * pack_resistance(machine).ohm
+    gone = "the pack opens, the controller's voltage jumps and the electric brake is gone"
+    advice = "Have a mechanical brake, charge to less before a descent, and set the braking current low."
+    said = f"braking a full pack with {pack.continuous_charge_a:g} A takes it to {braking:.1f} V"
+    found: list[Finding] = []
+    verdict: Verdict = "caution" if braking > open_v else "ok"
+    why = f"{said}, its cut-off is {open_v:.1f} V"
+    why += (
+        f": {gone}. {advice}" if verdict == "caution" else "; in frost, or fuller still, the pack opens all the same."
+    )
+    found.append(judged(verdict, why, source, value=braking, limit=open_v, unit="V"))
+    maximum = vehicle.maximum_voltage_v
+    if maximum is None:
+        found.append(unknown(("machine", "maximum_voltage_v"), unit="V", source=source))
+    elif maximum < HEADROOM * open_v:
+        why = (
+            f"when {gone.removeprefix('the pack opens, ')}, only {maximum - open_v:.1f} V lie between the pack's "
+            f"{open_v:.1f} V and the {maximum:g} V that the controller stands. {advice}"
+        )
+        found.append(judged("caution", why, source, value=HEADROOM * open_v, limit=maximum, unit="V"))
+    bound = controller_bound(machine)
+    if bound is not None and bound.amperes > pack.continuous_charge_a:
+        why = (
+            f"{said}, and the controller could brake with {bound.words}: beyond {pack.continuous_charge_a:g} A "
+            f"{gone}. See that its braking current is set below. {advice}"
+        )
+        source_a = "[pack] continuous_charge_a"
+        found.append(judged("caution", why, source_a, value=bound.amperes, limit=pack.continuous_charge_a, unit="A"))
+    return worst(found)
+
+
+def cut_off_order(machine: Machine) -> Finding:
+    """Ask that the warning comes first, then the fold-back, then the controller's stop, and the pack's own last."""
+    vehicle, pack, cell = machine.vehicle, machine.pack, machine.pack.cell
+    warn = next((limit.warn for limit in limits_for(machine) if limit.name == "pack-voltage-low"), None)
+    stated = {
+        ("machine", "foldback_voltage_v"): vehicle.foldback_voltage_v,
+        ("machine", "minimum_voltage_v"): vehicle.minimum_voltage_v,
+        ("pack", "low_cutoff_v"): pack.low_cutoff_v,
+    }
+    names = {
+        "foldback_voltage_v": "fold-back",
+        "minimum_voltage_v": "controller's stop",
+        "low_cutoff_v": "pack's own",
+    }
+    steps = [("warning", warn), *((names[key], volts) for (_, key), volts in stated.items())]
+    known = [(name, volts) for name, volts in steps if volts is not None]
+    listed = ", ".join(f"{name} {volts:.1f} V" for name, volts in known)
+    for (first, above), (second, below) in pairwise(known):
+        if above < below:
+            why = (
+                f"the {second} ({below:.1f} V) comes before the {first} ({above:.1f} V). The order should be: "
+                f"warning, fold-back, controller's stop, pack's own last. Here: {listed}."
+            )
+            return judged("caution", why, _ORDER_SOURCE, value=below, limit=above, unit="V")
+    if warn is None:
+        why = f"no warning is in force before the machine stops. Here: {listed or 'nothing is stated'}."
+        return judged("caution", why, _ORDER_SOURCE, unit="V")
+    lacking = [key for key, volts in stated.items() if volts is None]
+    if not cell.is_lithium:  # a lead battery has no electronics that stop it
+        lacking = [key for key in lacking if key[0] != "pack"]
+    if lacking:
+        return unknown(*lacking, unit="V", source=_ORDER_SOURCE)
+    return _foldback(machine, vehicle.foldback_voltage_v or 0.0, listed, cell.low_warn_v, cell.knee_v)
+
+
+def _foldback(machine: Machine, foldback: float, listed: str, low_warn: float, knee: float) -> Finding:
+    """Judge where the fold-back lies: between halfway up to the knee of the curve and the knee."""
+    cells = machine.pack.cells_in_series
+    per_cell, low, high = foldback / cells, (low_warn + knee) / 2, knee
+    best = f"{low:.2f} to {high:.2f} V a cell, {cells * low:.1f} to {cells * high:.1f} V"
+    if low - FOLDBACK_ROUNDING_V <= per_cell <= high + FOLDBACK_ROUNDING_V:
+        return judged("ok", f"in order: {listed}.", _ORDER_SOURCE, value=foldback, limit=cells * low, unit="V")
+    where = "late" if per_cell < low else "early"
+    why = f"in order ({listed}), but the fold-back at {per_cell:.2f} V a cell comes {where}; best is about {best}."
+    return judged("caution", why, _ORDER_SOURCE, value=foldback, limit=cells * low, unit="V")

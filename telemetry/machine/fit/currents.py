@@ -1,0 +1,173 @@
+"""What the machine draws against what the pack gives, with the voltage that sags under it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from telemetry.machine.fit.controller import lowest_pack_v
+from telemetry.machine.fit.findings import Finding, judged, unknown, worst
+from telemetry.machine.fit.loads import (
+    Peak,
+    continuous_current,
+    hot_conductor_c,
+    nearly_empty_v,
+    peak,
+    wire_loop_ohm,
+)
+from telemetry.machine.sections import Machine
+
+START_TO_RUNNING = 5.0
+"""A deck motor draws 3 to 5 times its running current while it starts (common practice); the most is taken, so
+that the least of its start is already in the steady current."""
+START_S = 0.35
+_PACK_SOURCE = "[pack] peak_discharge_a and continuous_discharge_a"
+_START_SOURCE = "start of 3 to 5 times the running current for a third of a second, common practice"
+_PEAK_KEYS = (("machine", "peak_power_w"), ("machine", "controller_current_a"))
+
+
+def pack_current(machine: Machine) -> Finding:
+    """Hold peak and steady current against the pack's own limits, the peak at the lowest voltage."""
+    peak_draw, steady = _peak_current(machine), _steady_current(machine)
+    if peak_draw.verdict == steady.verdict == "ok":
+        return replace(peak_draw, why=f"{peak_draw.why} And {steady.why}")
+    return worst([peak_draw, steady])
+
+
+def _steady_current(machine: Machine) -> Finding:
+    current, limit = continuous_current(machine), machine.pack.continuous_discharge_a
+    if current is None or limit is None:
+        keys = [] if current is not None else [("machine", "continuous_current_a")]
+        keys += [] if limit is not None else [("pack", "continuous_discharge_a")]
+        return unknown(*keys, unit="A", source=_PACK_SOURCE)
+    why = f"{current.words}; the pack gives {limit:g} A without limit of time."
+    verdict = current.against(limit)
+    if verdict != "ok":
+        why += f" It {'may' if current.is_bound else 'would'} switch off in the middle of work." + current.remark
+    return judged(verdict, why, _PACK_SOURCE, value=current.amperes, limit=limit, unit="A")
+
+
+def _peak_current(machine: Machine) -> Finding:
+    found = peak(machine, nearly_empty_v(machine))
+    pack = machine.pack
+    if found is None:
+        return unknown(*_PEAK_KEYS, unit="A", source=_PACK_SOURCE, note="Either of the two will do.")
+    if found.current is None:
+        return _cannot_give(machine, found)
+    source = _PACK_SOURCE if found.current.is_bound else f"{_PACK_SOURCE}; {found.resistance.source}"
+    limit = pack.peak_discharge_a
+    if limit is None:
+        if pack.continuous_discharge_a is None or found.current.amperes > pack.continuous_discharge_a:
+            note = f"There are {found.current.words} at the peak."
+            return unknown(("pack", "peak_discharge_a"), unit="A", source=_PACK_SOURCE, note=note)
+        limit = pack.continuous_discharge_a
+    why = f"at the peak {found.current.words}, nearly empty; the pack gives {limit:g} A for a moment."
+    if found.current.is_bound:
+        why = f"at the peak {found.current.words}; the pack gives {limit:g} A for a moment."
+    verdict = found.current.against(limit)
+    if verdict == "stop":
+        why += " It would switch off at a hard pull, drive and electric brake with it."
+    elif verdict == "caution":
+        why += " Set the controller's limit to that, or it may switch off at a hard pull."
+    return judged(verdict, why, source, value=found.current.amperes, limit=limit, unit="A")
+
+
+def _cannot_give(machine: Machine, found: Peak) -> Finding:
+    most = found.open_v**2 / (4 * found.resistance.ohm)
+    why = (
+        f"a nearly empty pack with {found.resistance.words} cannot give {machine.vehicle.peak_power_w:g} W at all, "
+        f"{most:.0f} W at the very most."
+    )
+    return judged("stop", why, f"V * I = P at the pack; {_PACK_SOURCE}", unit="A")
+
+
+def sag(machine: Machine) -> Finding:
+    """Hold the voltage under the peak, at pack and controller, against both cut-offs."""
+    minimum, pack = machine.vehicle.minimum_voltage_v, machine.pack
+    source = "open-circuit voltage less current times resistance of pack and wire, against the cut-offs"
+    empty = peak(machine, nearly_empty_v(machine))
+    half = peak(machine, pack.nominal_v)
+    if empty is None or half is None or minimum is None:
+        keys = [] if minimum is not None else [("machine", "minimum_voltage_v")]
+        keys += [] if empty is not None else list(_PEAK_KEYS)
+        note = "Of the last two either will do." if empty is None else ""
+        return unknown(*keys, unit="V", source=source, note=note)
+    source = f"{source}; {empty.resistance.source}"
+    floor = max(minimum, lowest_pack_v(machine)[0])
+    name = "controller" if floor == minimum else "pack"
+    at_half, at_empty = _at_controller(machine, half), _at_controller(machine, empty)
+    how = f"the pack has {empty.resistance.words}{_wire_words(machine)}"
+    if at_half is None or at_half < floor:
+        shown = "below anything it can hold" if at_half is None else f"to {at_half:.1f} V"
+        why = f"even half full, the peak pulls the voltage {shown}, and the {name} stops at {floor:g} V; {how}."
+        bound = half.current is not None and half.current.is_bound
+        why += " The peak is the most the controller can draw; measure to know." if bound else ""
+        return judged("caution" if bound else "stop", why, source, value=at_half, limit=floor, unit="V")
+    if at_empty is None or at_empty < floor:
+        shown = "below anything it can hold" if at_empty is None else f"to {at_empty:.1f} V"
+        why = (
+            f"nearly empty, the peak pulls the voltage {shown}, and the {name} stops at {floor:g} V: go home in "
+            f"time; {how}."
+        )
+        return judged("caution", why, source, value=at_empty, limit=floor, unit="V")
+    foldback = machine.vehicle.foldback_voltage_v
+    fades = f", and power fades from {foldback:g} V on" if foldback is not None and at_empty < foldback else ""
+    why = (
+        f"nearly empty, the peak pulls the voltage to {at_empty:.1f} V; the {name} stops at {floor:g} V{fades}; "
+        f"{how}."
+    )
+    return judged("ok", why, source, value=at_empty, limit=floor, unit="V")
+
+
+def _at_controller(machine: Machine, found: Peak) -> float | None:
+    """Return the voltage at the controller under a peak, V; None where the pack cannot give it."""
+    if found.current is None or found.pack_v is None:
+        return None
+    wire = wire_loop_ohm(machine, hot_conductor_c(machine))
+    volts = found.pack_v - found.current.amperes * (wire or 0.0)
+    return volts if volts > 0 else None
+
+
+def _wire_words(machine: Machine) -> str:
+    wire = wire_loop_ohm(machine, hot_conductor_c(machine))
+    return " and the wire is not counted, as not stated" if wire is None else f" and the wire {1000 * wire:.3g} mΩ"
+
+
+def implement_start(machine: Machine) -> Finding:
+    """Hold the start of an implement, by itself and while driving, against the pack's peak."""
+    start, pack = machine.vehicle.implement_start_a, machine.pack
+    limit, words = pack.peak_discharge_a, "for a moment"
+    if limit is None:
+        limit, words = pack.continuous_discharge_a, "without limit of time"
+    if start is None or limit is None:
+        keys = [] if start is not None else [("machine", "implement_start_a")]
+        keys += [] if limit is not None else [("pack", "peak_discharge_a")]
+        note = "A deck motor draws 3 to 5 times its running current while it starts." if start is None else ""
+        return unknown(*keys, unit="A", source=_START_SOURCE, note=note)
+    known = machine.vehicle.continuous_current_a
+    both = start if known is None else max(start, known + start * (1 - 1 / START_TO_RUNNING))
+    gives = f"the pack gives {limit:g} A {words}"
+    if start > limit and pack.peak_discharge_a is None:
+        note = f"The start draws {start:g} A and the pack gives {limit:g} A without limit of time."
+        return unknown(("pack", "peak_discharge_a"), unit="A", source=_START_SOURCE, note=note)
+    if start > limit:
+        why = (
+            f"the implement's start draws {start:g} A and {gives}: it switches off. Start it softly, or fit a larger "
+            "pack."
+        )
+        return judged("stop", why, _START_SOURCE, value=start, limit=limit, unit="A")
+    if (
+        pack.peak_discharge_s is not None
+        and pack.peak_discharge_s < START_S
+        and both > (pack.continuous_discharge_a or limit)
+    ):
+        why = f"the start lasts a third of a second and the pack gives its peak for {pack.peak_discharge_s:g} s only."
+        return judged("caution", why, _START_SOURCE, value=both, limit=limit, unit="A")
+    if both > limit:
+        why = (
+            f"the implement's start draws {start:g} A, with full work up to {both:.0f} A, and {gives}: start it at a "
+            "standstill."
+        )
+        return judged("caution", why, _START_SOURCE, value=both, limit=limit, unit="A")
+    on_top = "" if known is None else f", up to {both:.0f} A while at work,"
+    why = f"the implement's start draws {start:g} A{on_top} for a third of a second; {gives}."
+    return judged("ok", why, _START_SOURCE, value=both, limit=limit, unit="A")

@@ -1,0 +1,160 @@
+"""Fuses: their size, their voltage and what they can break."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from telemetry.machine.conductors import (
+    SMALL_FUSE_RULE,
+    STANDARD_FUSE_RULE,
+    Ampacity,
+    BeyondTable,
+    next_standard_fuse,
+)
+from telemetry.machine.fit.circuit import short_circuit_current
+from telemetry.machine.fit.findings import Finding, judged, unknown, worst
+from telemetry.machine.fit.loads import full_voltage, lowest_resistance, wire_loop_ohm
+from telemetry.machine.fit.ways import WAY_WORDS, Way, carries_of, current_key, current_of, size_note, wiring_of
+from telemetry.machine.sections import Machine
+
+FUSE_MARGIN = 1.25
+"""A fuse is rated for so many times the steady current (NEC 210.20(A) for continuous loads)."""
+COLD_WIRE_C = 20.0
+
+_SIZE_SOURCE = (
+    f"fuse at least {FUSE_MARGIN:g} times the steady current (NEC 210.20(A)), at most what the conductor carries"
+)
+_INTERRUPTING_SOURCE = "fuse_interrupting_a against nominal voltage over the resistance of pack and wire"
+
+
+def fuse_size(machine: Machine) -> Finding:
+    """Hold the main fuse against the steady current below it and the conductor above it."""
+    return _fuse(machine, "wiring")
+
+
+def charge_fuse(machine: Machine) -> Finding:
+    """Hold the fuse on the way from the charger against the charger's current and that conductor."""
+    return _fuse(machine, "charge_wiring")
+
+
+def _fuse(machine: Machine, way: Way) -> Finding:
+    """Judge a fuse from below (the current) and above (the conductor); the worse of both counts."""
+    fuse = wiring_of(machine, way).fuse_a
+    if fuse is None:
+        note = "A way without a fuse burns when it is shorted: fit one at the pack." if way == "charge_wiring" else ""
+        return unknown((way, "fuse_a"), unit="A", source=_SIZE_SOURCE, note=note)
+    return worst([_fuse_above_conductor(machine, way, fuse), _fuse_below_current(machine, way, fuse)])
+
+
+def _fuse_below_current(machine: Machine, way: Way, fuse: float) -> Finding:
+    current = current_of(machine, way)
+    if current is None:
+        return unknown(current_key(way), unit="A", source=_SIZE_SOURCE)
+    least = FUSE_MARGIN * current.amperes
+    said = f"the {fuse:g} A fuse for {current.words}"
+    if fuse >= least:
+        why = f"{said}: at least {FUSE_MARGIN:g} times that, so it does not tire."
+        return judged("ok", why, _SIZE_SOURCE, value=fuse, limit=least, unit="A")
+    verdict = current.against(fuse)
+    if verdict == "ok":
+        verdict = "caution"
+        why = f"{said}: less than {FUSE_MARGIN:g} times, {least:.0f} A. It runs hot, tires and blows on a long pull."
+    else:
+        blows = "may blow" if verdict == "caution" else "blows"
+        why = f"{said}: it {blows} in the middle of work, and drive and electric brake are gone."
+    return judged(verdict, why + current.remark, _SIZE_SOURCE, value=fuse, limit=least, unit="A")
+
+
+def _fuse_above_conductor(machine: Machine, way: Way, fuse: float) -> Finding:
+    wiring = wiring_of(machine, way)
+    try:
+        carries = carries_of(wiring)
+    except BeyondTable as beyond:
+        return judged("unknown", f"unknown: {beyond}", _SIZE_SOURCE, value=fuse, unit="A")
+    if carries is None:
+        return unknown((way, "conductor_mm2"), unit="A", source=_SIZE_SOURCE, note=size_note(way))
+    found, at_best = (_fuse_over(fuse, each, carries.assumed) for each in (carries.least, carries.most))
+    if found.verdict != "ok" and at_best.verdict == "ok":
+        note = f"The {fuse:g} A fuse suits the best insulation and not the poorest."
+        return unknown((way, "insulation_c"), unit="A", source=carries.least.source, note=note)
+    return found if found.verdict == at_best.verdict else at_best
+
+
+def _fuse_over(fuse: float, carried: Ampacity, assumed: str) -> Finding:
+    source = f"{_SIZE_SOURCE}; {carried.source}"
+    small = carried.most_fuse_a
+    if small is not None and fuse > small:
+        why = (
+            f"the {fuse:g} A fuse on a conductor for which {small:g} A is the highest allowed: the wire burns first."
+        )
+        return judged("stop", why + assumed, f"{source}; {SMALL_FUSE_RULE}", value=fuse, limit=small, unit="A")
+    said = f"the {fuse:g} A fuse on a conductor that carries {carried.amperes:.3g} A ({carried.words})"
+    if fuse <= carried.amperes:
+        why = f"{said}: it blows before the conductor is harmed."
+        return judged("ok", why + assumed, source, value=fuse, limit=carried.amperes, unit="A")
+    if carried.amperes > 0 and fuse <= next_standard_fuse(carried.amperes):
+        why = f"{said}: the next standard size up, which building rules allow; the size below is the safe one."
+        source += f"; {STANDARD_FUSE_RULE}; NEC 240.4(B), from memory"
+        return judged("caution", why + assumed, source, value=fuse, limit=carried.amperes, unit="A")
+    why = f"{said}: the wire burns before the fuse blows. Fit a smaller fuse or a thicker conductor."
+    return judged("stop", why + assumed, source, value=fuse, limit=carried.amperes, unit="A")
+
+
+def fuse_voltage(machine: Machine) -> Finding:
+    """Hold the fuses' DC voltage against a full pack."""
+    return worst(_both_ways(machine, "fuse_voltage_v", _one_fuse_voltage))
+
+
+def fuse_interrupting(machine: Machine) -> Finding:
+    """Hold what the fuses can break against the short-circuit current of pack and wire."""
+    return worst(_both_ways(machine, "fuse_interrupting_a", _one_fuse_interrupting))
+
+
+def _both_ways(machine: Machine, key: str, judge: Callable[[Machine, Way], Finding]) -> list[Finding]:
+    """Judge the main way, and the charger's where the file says anything of a fuse there."""
+    charge = machine.charge_wiring
+    ways: list[Way] = ["wiring"]
+    if charge.fuse_a is not None or getattr(charge, key) is not None:
+        ways.append("charge_wiring")
+    return [judge(machine, way) for way in ways]
+
+
+def _one_fuse_voltage(machine: Machine, way: Way) -> Finding:
+    full, words = full_voltage(machine)
+    rated = wiring_of(machine, way).fuse_voltage_v
+    source = "the fuse's DC rating at or above the highest charge voltage (ISO 8820 for blade fuses, from memory)"
+    if rated is None:
+        note = (
+            f"It must be at least {full:.1f} V DC; blade fuses are commonly for 32 or 58 V, and an AC figure "
+            "says nothing."
+        )
+        return unknown((way, "fuse_voltage_v"), unit="V", source=source, note=note)
+    where = WAY_WORDS[way]
+    said = f"the fuse on {where} may break {rated:g} V and the full pack brings {full:.1f} V ({words})"
+    if rated < full:
+        why = f"{said}: it may blow and go on burning as an arc. Fit one for more DC volts."
+        return judged("stop", why, source, value=full, limit=rated, unit="V")
+    return judged("ok", f"{said}.", source, value=full, limit=rated, unit="V")
+
+
+def _one_fuse_interrupting(machine: Machine, way: Way) -> Finding:
+    pack, rated = lowest_resistance(machine), wiring_of(machine, way).fuse_interrupting_a
+    wire = wire_loop_ohm(machine, COLD_WIRE_C) if way == "wiring" else None
+    source = f"{_INTERRUPTING_SOURCE}; {pack.source}"
+    nominal = machine.pack.nominal_v
+    at_end, at_pack = (short_circuit_current(nominal, pack.ohm, ohm) for ohm in (wire or 0.0, 0.0))
+    wired = f"and wire of {1000 * wire:.3g} mΩ" if wire is not None else "alone"
+    said = f"a dead short behind the pack ({pack.words}) {wired} draws about {at_end:.0f} A"
+    if rated is None:
+        note = f"{said[0].upper()}{said[1:]}; fuses of 10 000 A and more are made for that (from memory)."
+        return unknown((way, "fuse_interrupting_a"), unit="A", source=source, note=note)
+    if rated < at_end:
+        why = f"{said}, and the fuse can break {rated:g} A: it may burst and go on burning. Fit one that breaks more."
+        return judged("stop", why, source, value=at_end, limit=rated, unit="A")
+    if rated < at_pack:
+        why = (
+            f"{said} at the far end, which the fuse breaks, but {at_pack:.0f} A close behind it, which it does not "
+            f"({rated:g} A)."
+        )
+        return judged("caution", why, source, value=at_pack, limit=rated, unit="A")
+    return judged("ok", f"{said}; the fuse can break {rated:g} A.", source, value=at_end, limit=rated, unit="A")

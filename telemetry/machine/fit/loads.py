@@ -1,0 +1,164 @@
+"""What a machine file lets one say of currents, resistances and voltages, and how each is known.
+
+Where an owner knows only the rating of the controller, that is the most it can draw: a bound, marked as one. What
+stays within its limit at the bound is proven; what does not is a reason to measure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from telemetry.machine.cell_practice import CELL_PRACTICE
+from telemetry.machine.conductors import BeyondTable, stated_conductor
+from telemetry.machine.fit.circuit import current_at_power
+from telemetry.machine.fit.findings import Verdict
+from telemetry.machine.sections import Machine
+
+BOUND_SHARE = 1 / 3
+"""Steady work rarely takes less than a third of what the controller is rated for (common practice, from memory): what
+cannot carry even that is a stop, measured or not."""
+UNSTATED_CONDUCTOR_C = 75
+
+
+@dataclass(frozen=True, slots=True)
+class Current:
+    """A current drawn from the pack, A.
+
+    Attributes:
+        amperes: how much.
+        words: what it is, for a sentence.
+        is_bound: it is the most that can be, not what is known to flow.
+
+    """
+
+    amperes: float
+    words: str
+    is_bound: bool = False
+
+    def against(self, limit_a: float) -> Verdict:
+        """Return the verdict where it must not exceed ``limit_a``; a bound beyond it is first a caution."""
+        if self.amperes <= limit_a:
+            return "ok"
+        return "caution" if self.is_bound and BOUND_SHARE * self.amperes <= limit_a else "stop"
+
+    @property
+    def remark(self) -> str:
+        """What to do about a bound, a sentence; empty for a known current."""
+        if not self.is_bound:
+            return ""
+        return " That is the most the controller can draw; measure [machine] continuous_current_a to know."
+
+
+@dataclass(frozen=True, slots=True)
+class Peak:
+    """The highest draw, at a nearly empty pack.
+
+    Attributes:
+        current: what flows; None where the pack cannot give the power at all.
+        open_v: the pack's voltage without load that was reckoned with.
+        pack_v: at its terminals under that current; None as above.
+        resistance: of the pack.
+
+    """
+
+    current: Current | None
+    open_v: float
+    pack_v: float | None
+    resistance: Resistance
+
+
+@dataclass(frozen=True, slots=True)
+class Resistance:
+    """Resistance of the whole pack, ohm, with the words and the source that say how it is known."""
+
+    ohm: float
+    words: str
+    source: str
+
+
+def continuous_current(machine: Machine) -> Current | None:
+    """Return the battery current at steady work: stated, else bounded by the controller's rating, else None."""
+    vehicle = machine.vehicle
+    if vehicle.continuous_current_a is not None:
+        return Current(vehicle.continuous_current_a, f"{vehicle.continuous_current_a:g} A at steady work")
+    return controller_bound(machine)
+
+
+def controller_bound(machine: Machine) -> Current | None:
+    """Return the controller's rating as a bound, or None where it is not stated."""
+    rating = machine.vehicle.controller_current_a
+    return None if rating is None else Current(rating, f"up to the {rating:g} A of the controller's rating", True)
+
+
+def peak(machine: Machine, open_v: float) -> Peak | None:
+    """Return the highest draw from a pack that rests at ``open_v``; None where the file says nothing of it.
+
+    By peak power: the current at the voltage that sags under it. Else by the controller's rating, as a bound.
+    """
+    resistance = pack_resistance(machine)
+    power = machine.vehicle.peak_power_w
+    if power is None:
+        bound = controller_bound(machine)
+        return None if bound is None else Peak(bound, open_v, open_v - bound.amperes * resistance.ohm, resistance)
+    amperes = current_at_power(open_v, resistance.ohm, power)
+    if amperes is None:
+        return Peak(None, open_v, None, resistance)
+    pack_v = open_v - amperes * resistance.ohm
+    words = f"{amperes:.0f} A for {power:g} W at {pack_v:.1f} V"
+    return Peak(Current(amperes, words), open_v, pack_v, resistance)
+
+
+def nearly_empty_v(machine: Machine) -> float:
+    """Return the voltage of the pack at rest with about a tenth left: the lowest at which it still gives its all."""
+    return machine.pack.cells_in_series * machine.pack.cell.knee_v
+
+
+def pack_resistance(machine: Machine) -> Resistance:
+    """Return the pack's resistance for sag: stated, else estimated on the high side by chemistry and capacity."""
+    return _resistance(machine, CELL_PRACTICE[machine.pack.chemistry].high_resistance, "high")
+
+
+def lowest_resistance(machine: Machine) -> Resistance:
+    """Return the pack's resistance for a short circuit: stated, else estimated on the low side."""
+    return _resistance(machine, CELL_PRACTICE[machine.pack.chemistry].low_resistance, "low")
+
+
+def _resistance(machine: Machine, cell_mohm_ah: float, side: str) -> Resistance:
+    pack = machine.pack
+    if pack.internal_resistance_mohm is not None:
+        stated = pack.internal_resistance_mohm
+        return Resistance(stated / 1000, f"{stated:g} mΩ as stated", "[pack] internal_resistance_mohm")
+    mohm = pack.cells_in_series * cell_mohm_ah / pack.capacity_ah
+    words = f"{mohm:.3g} mΩ, estimated on the {side} side from chemistry and capacity"
+    return Resistance(
+        mohm / 1000, words, "resistance of cells by chemistry and capacity, common practice, from memory"
+    )
+
+
+def wire_loop_ohm(machine: Machine, conductor_c: float) -> float | None:
+    """Return the resistance of the way to the controller and back, ohm; None where size or length is not stated."""
+    conductor, length = stated_conductor(machine.wiring), machine.wiring.one_way_length_m
+    if conductor is None or length is None:
+        return None
+    try:
+        return conductor.loop_ohm(length, conductor_c)
+    except BeyondTable:
+        return None
+
+
+def hot_conductor_c(machine: Machine) -> float:
+    """Return the temperature that a conductor may reach in steady work: its insulation's rating, else 75 degC."""
+    return machine.wiring.insulation_c or UNSTATED_CONDUCTOR_C
+
+
+def full_voltage(machine: Machine) -> tuple[float, str]:
+    """Return the highest voltage that the full pack can bring, V, and why: its cut-off, or a charger above that."""
+    pack, charger_v = machine.pack, machine.charger.output_voltage_v
+    if pack.high_cutoff_v is not None:
+        full, words = pack.high_cutoff_v, "the pack's own cut-off"
+    else:
+        full = pack.cells_in_series * pack.cell.maximum_v
+        words = f"{pack.cells_in_series} cells at {pack.cell.maximum_v:g} V"
+    if charger_v is not None and charger_v > full:
+        return charger_v, "the charger's voltage"
+    return full, words

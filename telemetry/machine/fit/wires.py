@@ -1,0 +1,145 @@
+"""Conductors and connectors: what they carry, what they lose, how warm they get."""
+
+from __future__ import annotations
+
+from telemetry.machine.conductors import (
+    AMPACITY_TABLE,
+    TERMINATION_RULE,
+    Ampacity,
+    BeyondTable,
+    stated_conductor,
+)
+from telemetry.machine.fit.circuit import CONNECTOR_RISE_C, temperature_rise
+from telemetry.machine.fit.findings import Finding, Verdict, judged, unknown, worst
+from telemetry.machine.fit.loads import Current, continuous_current, hot_conductor_c
+from telemetry.machine.fit.ways import (
+    HIGHEST_INSULATION_C,
+    LOWEST_INSULATION_C,
+    WAY_WORDS,
+    Way,
+    carries_of,
+    current_key,
+    current_of,
+    size_note,
+    wiring_of,
+)
+from telemetry.machine.sections import Machine
+
+DROP_SHARE, DROP_SHARE_TOTAL = 0.03, 0.05
+"""Voltage lost in wires, of the nominal: 3 % on a branch, 5 % in all (NEC 210.19(A) and 215.2(A), advisory notes)."""
+CONNECTOR_SHARE = 0.8
+"""A connector is best loaded to this share of its rating, for crimps and contacts age (common practice, from
+memory)."""
+_DROP_SOURCE = "3 % on a branch, 5 % in all: advisory notes of the NEC"
+
+
+def conductor_ampacity(machine: Machine) -> Finding:
+    """Hold the steady current against what the conductor to the controller carries."""
+    return _conductor(machine, "wiring")
+
+
+def charge_conductor(machine: Machine) -> Finding:
+    """Hold the charger's current against what the conductor from the charger carries."""
+    return _conductor(machine, "charge_wiring")
+
+
+def _conductor(machine: Machine, way: Way) -> Finding:
+    wiring, current = wiring_of(machine, way), current_of(machine, way)
+    size = [(way, "conductor_mm2")] if stated_conductor(wiring) is None else []
+    keys = [*([] if current is not None else [current_key(way)]), *size]
+    try:
+        carries = carries_of(wiring)
+    except BeyondTable as beyond:
+        return judged("unknown", f"unknown: {beyond}", AMPACITY_TABLE, unit="A")
+    if current is None or carries is None:
+        return unknown(*keys, unit="A", source=AMPACITY_TABLE, note=size_note(way) if size else "")
+    verdict, at_best = (current.against(each.amperes) for each in (carries.least, carries.most))
+    if verdict != "ok" and at_best == "ok":
+        least_a, most_a = carries.least.amperes, carries.most.amperes
+        note = (
+            f"For {LOWEST_INSULATION_C} °C it carries {least_a:.3g} A, for {HIGHEST_INSULATION_C} °C {most_a:.3g} A, "
+            f"and there are {current.words}."
+        )
+        return unknown((way, "insulation_c"), unit="A", source=carries.least.source, note=note)
+    least = carries.least
+    why = f"{current.words}; the conductor carries {least.amperes:.3g} A ({least.words})."
+    if verdict == "ok":
+        if current.amperes > least.terminations_a:
+            return _hot_ends(current, least, carries.assumed)
+        return judged("ok", why + carries.assumed, least.source, value=current.amperes, limit=least.amperes, unit="A")
+    why += " If so much flows for long, it runs hotter than its insulation stands" if current.is_bound else ""
+    why += "." if current.is_bound else " It runs hotter than its insulation stands: fit a thicker one."
+    why += current.remark + carries.assumed
+    return judged(at_best, why, least.source, value=current.amperes, limit=least.amperes, unit="A")
+
+
+def _hot_ends(current: Current, least: Ampacity, assumed: str) -> Finding:
+    why = (
+        f"{current.words}; the conductor carries {least.amperes:.3g} A ({least.words}), but lugs and studs of "
+        f"ordinary rating only {least.terminations_a:.3g} A. Fit a thicker one, or see that every end is marked for "
+        "75 °C."
+    )
+    source = f"{least.source}; {TERMINATION_RULE}"
+    return judged("caution", why + assumed, source, value=current.amperes, limit=least.terminations_a, unit="A")
+
+
+def voltage_drop(machine: Machine) -> Finding:
+    """Hold the voltage lost on the way to the controller and back, at steady work, against the usual share."""
+    wiring, current = machine.wiring, continuous_current(machine)
+    conductor, length = stated_conductor(wiring), wiring.one_way_length_m
+    if current is None or conductor is None or length is None:
+        keys = [] if current is not None else [current_key("wiring")]
+        keys += [] if conductor is not None else [("wiring", "conductor_mm2")]
+        keys += [] if length is not None else [("wiring", "one_way_length_m")]
+        return unknown(*keys, unit="V", source=_DROP_SOURCE)
+    hot = hot_conductor_c(machine)
+    source = f"{_DROP_SOURCE}; {conductor.resistance_source}"
+    try:
+        drop = current.amperes * conductor.loop_ohm(length, hot)
+    except BeyondTable as beyond:
+        return judged("unknown", f"unknown: {beyond}", source, unit="V")
+    nominal = machine.pack.nominal_v
+    share = drop / nominal
+    why = (
+        f"{current.words} through {length:.4g} m of {conductor.label} and back loses {drop:.2f} V, "
+        f"{100 * share:.1f} % of {nominal:.1f} V, with the copper at {hot:g} °C."
+    )
+    verdict: Verdict = "ok" if share <= DROP_SHARE else "caution"
+    if share > DROP_SHARE_TOTAL:
+        why += (
+            " That is wasted as heat and looks to the controller like an empty pack: shorten it or fit a thicker one."
+        )
+    elif verdict == "caution":
+        why += " More than 3 % is wasted: shorten it or fit a thicker one."
+    if verdict == "caution":
+        why += current.remark
+    return judged(verdict, why, source, value=drop, limit=DROP_SHARE * nominal, unit="V")
+
+
+def connector(machine: Machine) -> Finding:
+    """Hold the weakest connector, switch or contactor of both ways against the current through it."""
+    ways: list[Way] = ["wiring"]
+    if machine.charge_wiring.connector_a is not None:
+        ways.append("charge_wiring")
+    return worst([_one_connector(machine, way) for way in ways])
+
+
+def _one_connector(machine: Machine, way: Way) -> Finding:
+    heat = f"heat by the square of the current, {CONNECTOR_RISE_C:g} °C at the rating (UL 1977, from memory)"
+    source = f"[{way}] connector_a; {heat}"
+    rated, current = wiring_of(machine, way).connector_a, current_of(machine, way)
+    if rated is None or current is None:
+        keys: list[tuple[str, str]] = [] if rated is not None else [(way, "connector_a")]
+        keys += [] if current is not None else [current_key(way)]
+        return unknown(*keys, unit="A", source=source)
+    rise = temperature_rise(CONNECTOR_RISE_C, rated, current.amperes)
+    where = WAY_WORDS[way]
+    said = f"{current.words} through a {rated:g} A connector on {where}: it warms by about {rise:.0f} °C"
+    verdict = current.against(rated)
+    if verdict != "ok":
+        why = f"{said}, more than it is made for." + current.remark
+        return judged(verdict, why, source, value=current.amperes, limit=rated, unit="A")
+    if current.amperes > CONNECTOR_SHARE * rated:
+        why = f"{said}, within its rating but above the four fifths that leave room for ageing contacts."
+        return judged("caution", why, source, value=current.amperes, limit=rated, unit="A")
+    return judged("ok", f"{said}.", source, value=current.amperes, limit=rated, unit="A")

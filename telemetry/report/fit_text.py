@@ -1,0 +1,133 @@
+"""What the fit check found, as JSON and as text for a terminal of 80 columns."""
+
+from __future__ import annotations
+
+import textwrap
+from collections import Counter
+from collections.abc import Sequence
+from typing import Any
+
+from telemetry.machine.fit import Finding, Verdict, overall
+from telemetry.machine.sections import Machine, find_key
+
+WIDTH = 79
+_KEYS = ("check", "verdict", "value", "limit", "unit", "why", "source")
+_ORDER: tuple[Verdict, ...] = ("stop", "caution", "unknown", "ok")
+_BADGES: dict[Verdict, str] = {"stop": "[X] STOP", "caution": "[!] CAUTION", "unknown": "[?] UNKNOWN", "ok": "[+] OK"}
+# IEC 60073: red danger, yellow caution, green safe; what is unknown has no colour. Word and shape say it without.
+_COLOURS: dict[Verdict, str] = {"stop": "1;31", "caution": "33", "unknown": "0", "ok": "32"}
+_MEANINGS: dict[Verdict, str] = {
+    "stop": "do not power it like this",
+    "caution": "usable by somebody who knows what follows",
+    "unknown": "the file does not say enough to judge it",
+    "ok": "as far as the file tells, it fits",
+}
+
+
+def fit_object(findings: Sequence[Finding]) -> dict[str, Any]:
+    """Return the JSON object: the overall verdict, and every finding; unknown figures are None."""
+    return {
+        "verdict": overall(findings),
+        "findings": [{key: getattr(finding, key) for key in _KEYS} for finding in findings],
+    }
+
+
+def fit_lines(machine: Machine, findings: Sequence[Finding], colour: bool = False) -> list[str]:
+    """Return the text: verdict, findings with the worst first, where the limits come from, cautions.
+
+    Args:
+        machine: what was judged.
+        findings: in the order of the checks.
+        colour: repeat each verdict in colour, by terminal escapes.
+
+    """
+    verdict = overall(findings)
+    counts = ", ".join(f"{sum(f.verdict == each for f in findings)} {each}" for each in _ORDER)
+    lines = [f"{machine.name}: {_badge(verdict, colour)}: {_MEANINGS[verdict]}", f"{len(findings)} checks: {counts}"]
+    if machine.bench:
+        lines += _wrapped("The file states no machine: the pack is judged as it stands on a bench.", "")
+    ordered = [finding for each in _ORDER for finding in findings if finding.verdict == each]
+    sources = list(dict.fromkeys(part for finding in ordered for part in _parts(finding)))
+    for finding in ordered:
+        lines += ["", f"{_badge(finding.verdict, colour)}  {finding.check}{_figures(finding)}"]
+        cited = "".join(f"[{sources.index(part) + 1}]" for part in _parts(finding))
+        lines += _wrapped(f"{_why(finding)} {cited}", "    ")
+    lines += [*_look_ups(findings), "", "Where the limits come from"]
+    for number, source in enumerate(sources, 1):
+        lines += _wrapped(source, "     ", f"{f'[{number}]':4} ")
+    return [*lines, "", "Before you touch anything", *_caution_lines(machine)]
+
+
+def _parts(finding: Finding) -> list[str]:
+    """Return the sources of one finding, which join several by semicolons."""
+    return finding.source.split("; ")
+
+
+def _badge(verdict: Verdict, colour: bool) -> str:
+    badge = _BADGES[verdict]
+    return f"\x1b[{_COLOURS[verdict]}m{badge}\x1b[0m" if colour else badge
+
+
+def _figures(finding: Finding) -> str:
+    """Return value and limit as they stand behind a check's name."""
+    said = [
+        f"{name}{_number(figure)} {finding.unit}"
+        for name, figure in (("", finding.value), ("limit ", finding.limit))
+        if figure is not None
+    ]
+    return f": {', '.join(said)}" if said else ""
+
+
+def _number(figure: float) -> str:
+    return f"{figure:.0f}" if abs(figure) >= 1000 else f"{figure:.4g}"
+
+
+def _why(finding: Finding) -> str:
+    """Return the reason; of what a file lacks only the keys, for where to find them is told once below."""
+    if not finding.lacking:
+        return _sentence(finding.why)
+    keys = ", ".join(find_key(*key).place for key in finding.lacking)
+    return f"Not stated: {keys}." + (f" {_sentence(finding.note)}" if finding.note else "")
+
+
+def _look_ups(findings: Sequence[Finding]) -> list[str]:
+    """Return every lacking key once, those that settle most first, and where an owner finds it."""
+    wanted = Counter(key for finding in findings for key in finding.lacking)
+    lines = ["", "What to look up, most useful first"] if wanted else []
+    for (section, name), count in wanted.most_common():
+        key = find_key(section, name)
+        unit = f", in {key.unit}" if key.unit else ""
+        checks = f"{count} checks" if count > 1 else "1 check"
+        lines += _wrapped(f"{key.place} ({checks}): {key.meaning}{unit}; find it: {key.find}", "  ", "- ")
+    return lines
+
+
+def _sentence(why: str) -> str:
+    """Return ``why`` as a sentence of its own, behind a badge that has already said unknown."""
+    text = why.removeprefix("unknown: ")
+    text = text[:1].upper() + text[1:]
+    return text if text.endswith((".", "!", "?")) else f"{text}."
+
+
+def _wrapped(text: str, indent: str, first: str | None = None) -> list[str]:
+    return textwrap.wrap(
+        text,
+        WIDTH,
+        initial_indent=indent if first is None else first,
+        subsequent_indent=indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def _caution_lines(machine: Machine) -> list[str]:
+    cell = machine.pack.cell
+    cautions = [
+        "A pack cannot be switched off: its stored energy burns and welds. Lay no tools across its terminals.",
+        "Isolate the pack before any work, measure that it is, and take off rings and watches.",
+        "Put the fuse at the pack, within a hand's breadth (178 mm, ABYC E-11, from memory) of the positive post.",
+        *([f"Never charge {cell.name} cells below 0 °C; braking may charge too."] if cell.charge_low_c >= 0 else []),
+        "The mains side is for a licensed electrician. Makers' sheets and local code come before this list.",
+        "While it moves, the driver looks at the course and not at the screen.",
+    ]
+    return [line for caution in cautions for line in _wrapped(caution, "  ", "- ")]
