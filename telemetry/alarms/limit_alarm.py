@@ -1,85 +1,78 @@
-"""The alarm of one limit on one signal: its crossings and what the operator did, in time order, to alarm changes."""
+"""One limit on one signal: rows in, crossings of its bounds out, and the alarm that they drive."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+from telemetry.alarms.alarm import Alarm
 from telemetry.alarms.comparator import Comparator
+from telemetry.alarms.raises import Raise, RaiseLog
+from telemetry.alarms.rules import AlarmRules
 from telemetry.machine.limits import Limit
 from telemetry.model.batch import Times, Values
-from telemetry.model.events import Acknowledge, AlarmChange, AlarmChangeState, AlarmLevel
+from telemetry.model.events import AlarmLevel
+
+_OFF_FIRST = {("warn", False): 0, ("trip", False): 1, ("trip", True): 2, ("warn", True): 3}
+"""At one instant what is over ends first, so that nothing is raised and cleared at once; then trips before warns."""
 
 
 @dataclass(frozen=True, slots=True)
-class _Step:
-    """One thing that happens to the alarm; sorted by time, crossings before what the operator did, trips first."""
+class Step:
+    """A bound became exceeded or was left; ``again`` counts the crossings of the same bound at the same instant."""
 
     t: int
-    order: int
-    level: AlarmLevel | None
+    again: int
+    place: int
+    level: AlarmLevel
     on: bool
     value: float
 
+    @property
+    def order(self) -> tuple[int, int, int, int]:
+        """What steps are sorted by."""
+        return self.t, self.again, _OFF_FIRST[self.level, self.on], self.place
+
 
 class LimitAlarm:
-    """One excursion is one alarm: a trip takes over from a warn, and the alarm clears when neither holds."""
+    """The comparators of one limit on one signal, and its alarm.
 
-    def __init__(self, limit: Limit, signal: str) -> None:
-        self._limit = limit
-        self._signal = signal
-        self._comparators: dict[AlarmLevel, Comparator] = {}
-        bounds: tuple[tuple[AlarmLevel, float | None], ...] = (("trip", limit.trip), ("warn", limit.warn))
-        for level, bound in bounds:
-            if bound is not None:
-                self._comparators[level] = Comparator(
-                    limit.side, bound, limit.clear_margin, limit.raise_delay_s, limit.clear_delay_s
-                )
-        self._holding: set[AlarmLevel] = set()
-        self._active = False
-        self._reached: AlarmLevel = "warn"
-        self._acknowledged = True
-        self._waiting: list[Acknowledge] = []
+    Args:
+        limit: at least one of its bounds is stated.
+        signal: the signal.
+        rules: whether it latches.
 
-    def take(self, t: Times, values: Values, inputs: list[Acknowledge], upto: int) -> list[AlarmChange]:
-        """Take known rows and acknowledgements, move time on to ``upto``, return the changes in time order."""
-        if not (len(t) or inputs or self._waiting) and all(c.is_at_rest for c in self._comparators.values()):
-            return []
-        steps = [
-            _Step(c.t, order, level, c.on, c.value)
-            for order, (level, comparator) in enumerate(self._comparators.items())
-            for c in comparator.take(t, values, upto)
-        ]
-        self._waiting += [a for a in inputs if a.limit in (None, self._limit.name)]
-        steps += [_Step(a.t, 9, None, False, float("nan")) for a in self._waiting if a.t <= upto]
-        self._waiting = [a for a in self._waiting if a.t > upto]
-        changes = []
-        for step in sorted(steps, key=lambda s: (s.t, s.order)):
-            change = self._acknowledge(step.t) if step.level is None else self._cross(step, step.level)
-            if change is not None:
-                changes.append(change)
-        return changes
+    Attributes:
+        alarm: how it stands.
+        outermost: how far out its outer bound lies; of two limits on one side the larger is the worse to exceed.
 
-    def _cross(self, step: _Step, level: AlarmLevel) -> AlarmChange | None:
-        if step.on:
-            self._holding.add(level)
-            if self._active and (level == "warn" or self._reached == "trip"):
-                return None
-            self._active, self._acknowledged, self._reached = True, False, level
-            return self._change(step.t, "raised", step.value)
-        self._holding.discard(level)
-        if self._holding or not self._active:
-            return None
-        self._active = False
-        return self._change(step.t, "cleared", step.value)
+    """
 
-    def _acknowledge(self, t: int) -> AlarmChange | None:
-        if self._acknowledged:
-            return None
-        self._acknowledged = True
-        return self._change(t, "acknowledged", float("nan"))
+    def __init__(self, limit: Limit, signal: str, rules: AlarmRules) -> None:
+        self.limit = limit
+        stated: tuple[tuple[AlarmLevel, float | None], ...] = (("trip", limit.trip), ("warn", limit.warn))
+        bounds = {level: bound for level, bound in stated if bound is not None}
+        self._comparators = {
+            level: Comparator(limit.side, bound, limit.clear_margin, limit.raise_delay_s, limit.clear_delay_s)
+            for level, bound in bounds.items()
+        }
+        self._innermost: AlarmLevel = "warn" if "warn" in bounds else "trip"
+        self._log = RaiseLog(limit, signal, bounds[self._innermost])
+        self.alarm = Alarm(limit.name, signal, bounds, rules.latches(limit.name))
+        self.outermost = max(bound if limit.side == "high" else -bound for bound in bounds.values())
 
-    def _change(self, t: int, state: AlarmChangeState, value: float) -> AlarmChange:
-        """Return the change at the highest level that this excursion has reached."""
-        level, limit = self._reached, self._limit
-        bound = self._comparators[level].bound
-        return AlarmChange(t, limit.name, self._signal, level, state, value, bound, limit.origin)
+    @property
+    def is_at_rest(self) -> bool:
+        """Whether time alone can change nothing."""
+        return self.alarm.shelved_until is None and all(c.is_at_rest for c in self._comparators.values())
+
+    def take(self, t: Times, values: Values, upto: int, place: int) -> tuple[list[Step], list[Raise]]:
+        """Take known rows, move time on to ``upto``; return the crossings, marked with ``place``, and the raises."""
+        steps = []
+        for level, comparator in self._comparators.items():
+            before, again = None, 0
+            for crossing in comparator.take(t, values, upto):
+                again = again + 1 if crossing.t == before else 0
+                before = crossing.t
+                steps.append(Step(crossing.t, again, place, level, crossing.on, crossing.value))
+        innermost = [(step.t, step.on) for step in steps if step.level == self._innermost]
+        return steps, self._log.take(t, values, innermost)

@@ -1,8 +1,8 @@
 """How urgent each alarm is: three priorities, few at the top, by limit and level, each with its reason.
 
 Priority follows what happens if nobody acts, and how soon it happens. The published share is about 80 % low, 15 %
-medium and 5 % high (EEMUA 191 and ISA-18.2, from memory), as guidance for how many alarms *occur*; ``shakedown alarms``
-sets that of a session beside it.
+medium and 5 % high (EEMUA 191 and ISA-18.2, from memory), as guidance for how many alarms *occur*; ``shakedown
+alarms`` sets that of a session beside it.
 """
 
 from __future__ import annotations

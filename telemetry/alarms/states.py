@@ -33,10 +33,10 @@ AlarmEvent = Literal[
 ]
 """What can happen to an alarm.
 
-``exceeded``: the bound is exceeded, with its delay; ``rose``: the trip too, after the warn; ``returned``: back inside;
-``latched``: back inside, of an alarm that latches. ``shelved``, ``suppressed``, ``removed`` (from service): this is now
-the strongest of what keeps the alarm quiet. ``released ...``: nothing keeps it quiet any more, and this is how the value,
-or the latch, stands.
+``exceeded``: the bound is exceeded, with its delay; ``rose``: the trip too, after the warn; ``returned``: back
+inside; ``latched``: back inside, of an alarm that latches. ``shelved``, ``suppressed``, ``removed`` (from service):
+this is now the strongest of what keeps the alarm quiet. ``released ...``: nothing keeps it quiet any more, and this
+is how the value, or the latch, stands.
 """
 
 MASKED: frozenset[AlarmState] = frozenset({"shelved", "suppressed by design", "out of service"})

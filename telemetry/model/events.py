@@ -156,8 +156,8 @@ class AlarmChange(Event):
         limit: the limit's name, such as ``cell-voltage-low``.
         signal: the signal judged, such as ``cell_min_voltage``.
         level: the highest level reached in this excursion.
-        state: what changed: ``raised`` (a rise from warn to trip too), ``cleared`` (the value is back inside), or what
-            the operator or the design did.
+        state: what changed: ``raised`` (a rise from warn to trip too), ``cleared`` (the value is back inside), or
+            what the operator or the design did.
         value: the value that decided, in the signal's unit; NaN where none did.
         bound: the value it was held against.
         why: one sentence for the operator.

@@ -15,8 +15,20 @@ class RunControl(Protocol):
         """
         ...
 
-    def acknowledge(self, limit: str | None = None) -> None:
-        """Acknowledge the alarm of ``limit``; all that stand where None."""
+    def acknowledge(self, limit: str | None = None, signal: str | None = None) -> None:
+        """Acknowledge the alarm of ``limit`` on ``signal``; any where None."""
+        ...
+
+    def shelve(self, limit: str, signal: str | None, for_s: float) -> None:
+        """Put an alarm aside for ``for_s`` seconds of the run's time; no longer than its priority allows."""
+        ...
+
+    def unshelve(self, limit: str | None = None, signal: str | None = None) -> None:
+        """Take shelved alarms back before their time; any where None."""
+        ...
+
+    def reset_latch(self, limit: str | None = None, signal: str | None = None) -> None:
+        """Let acknowledged latches go; any where None."""
         ...
 
     def stop(self) -> None:

@@ -7,109 +7,170 @@ from fnmatch import fnmatchcase
 
 import numpy as np
 
-from telemetry.alarms.limit_alarm import LimitAlarm
-from telemetry.machine.limits import Limit
-from telemetry.model.batch import Span
-from telemetry.model.events import Acknowledge, AlarmChange, Event, LinkChange, Loss
+from telemetry.alarms.alarm import Suppress
+from telemetry.alarms.comparator import Comparator
+from telemetry.alarms.faults import ChatteringRule, LimitFaults
+from telemetry.alarms.raises import Raise
+from telemetry.alarms.rules import CONDITIONS, AlarmRules, Condition, rules_for, suppression_rows
+from telemetry.alarms.signal_alarms import AlarmInput, SignalAlarms
+from telemetry.machine.limits import LIMIT_SIGNALS, Limit, limits_for
+from telemetry.machine.sections import Machine
+from telemetry.model.batch import Span, Times, Values
+from telemetry.model.events import Acknowledge, AlarmChange, ResetLatch, Shelve, Unshelve
+from telemetry.pipeline.conditions import LINK_LIMIT, RECORDING_LIMIT, Conditions
 from telemetry.pipeline.stage import Chosen
 
-LINK_LIMIT = "link"
-RECORDING_LIMIT = "recording"
-
-
-class _Watched:
-    """One limit on one signal, and the group that the signal comes from."""
-
-    def __init__(self, limit: Limit, signal: str) -> None:
-        self._chosen = Chosen(signal, measured_only=False)
-        self._alarm = LimitAlarm(limit, signal)
-
-    def take(self, span: Span, inputs: list[Acknowledge]) -> list[AlarmChange]:
-        found = self._chosen.find(span)
-        upto = span.complete.get(self._chosen.key, span.end) if self._chosen.key else span.end
-        if found is None:
-            return self._alarm.take(_NO_TIMES, _NO_VALUES, inputs, upto)
-        known = ~np.isnan(found[1])
-        if known.all():
-            return self._alarm.take(found[0].t, found[1], inputs, upto)
-        return self._alarm.take(found[0].t[known], found[1][known], inputs, upto)
-
+__all__ = ["LINK_LIMIT", "RECORDING_LIMIT", "Judge", "judge_for"]
 
 _NO_TIMES = np.empty(0, dtype=np.int64)
 _NO_VALUES = np.empty(0)
+_OPERATOR_INPUTS = (Acknowledge, Shelve, Unshelve, ResetLatch)
+
+
+def judge_for(machine: Machine | None) -> Judge:
+    """Return a fresh judge by the limits and rules of ``machine``; without one only links and losses are judged."""
+    return Judge(() if machine is None else limits_for(machine), rules_for(machine))
 
 
 class Judge:
-    """Raises and clears alarms; each (limit, signal) pair has its own, found as signals appear."""
+    """Raises and clears alarms, and says where the limits themselves are at fault.
 
-    def __init__(self, limits: Iterable[Limit]) -> None:
+    Each signal's alarms are found as signals appear.
+
+    Args:
+        limits: those in force.
+        rules: which latch, which are out of service.
+        chattering: when an alarm counts as chattering.
+
+    """
+
+    def __init__(
+        self,
+        limits: Iterable[Limit],
+        rules: AlarmRules | None = None,
+        chattering: ChatteringRule | None = None,
+    ) -> None:
         self._limits = tuple(limits)
+        self._rules = rules or AlarmRules()
         self._watched: dict[tuple[str, str], _Watched] = {}
         self._layouts: set[tuple[str, ...]] = set()
-        self._conditions = _Conditions()
+        self._conditions = Conditions()
+        self._quiet = _QuietByDesign(self._limits)
+        self._faults = LimitFaults(chattering)
+        self._began = False
 
     def advance(self, span: Span) -> Span:
-        """Add the alarm changes of ``span``, in time order."""
+        """Add the alarm changes of ``span`` in time order, and the faults of limits that they show."""
         for batch in span.batches:
             if batch.group.signals not in self._layouts:
                 self._layouts.add(batch.group.signals)
                 self._watch(batch.group.signals)
-        inputs = [event for event in span.events if isinstance(event, Acknowledge)]
-        changes = [change for watched in self._watched.values() for change in watched.take(span, inputs)]
-        changes += self._conditions.take(span.events)
-        return span.adding(events=sorted(changes, key=lambda c: c.t))
+        changes = self._out_of_service(span)
+        inputs: list[AlarmInput] = [event for event in span.events if isinstance(event, _OPERATOR_INPUTS)]
+        inputs += self._quiet.take(span)
+        raises: list[Raise] = []
+        upto = span.end
+        for watched in self._watched.values():
+            changes += watched.take(span, inputs)
+            raises += watched.alarms.raises
+            upto = min(upto, watched.upto)
+        changes += self._conditions.take(span.events, span.end)
+        raises += self._conditions.raises
+        changes.sort(key=lambda change: change.t)
+        findings = self._faults.take(changes, raises, span.end if span.final else upto)
+        return span.adding(events=[*changes, *findings])
 
     def _watch(self, signals: Iterable[str]) -> None:
-        for limit in self._limits:
-            for signal in signals:
-                if fnmatchcase(signal, limit.signal) and (limit.name, signal) not in self._watched:
-                    self._watched[limit.name, signal] = _Watched(limit, signal)
+        for signal in signals:
+            for side in ("high", "low"):
+                limits = [each for each in self._limits if each.side == side and fnmatchcase(signal, each.signal)]
+                if limits and (signal, side) not in self._watched:
+                    standing = [each for limit in limits for each in self._quiet.standing(limit.name)]
+                    self._watched[signal, side] = _Watched(limits, signal, self._rules, standing)
 
-
-class _Conditions:
-    """Alarms that no value decides: a link that failed after it had been live, and values that were not recorded."""
-
-    def __init__(self) -> None:
-        self._lived: set[str] = set()
-        self._standing: dict[tuple[str, str], bool] = {}
-
-    def take(self, events: Iterable[Event]) -> list[AlarmChange]:
-        changes: list[AlarmChange] = []
-        for event in sorted(events, key=lambda e: e.t):
-            match event:
-                case LinkChange():
-                    changes += self._link(event)
-                case Loss():
-                    changes += self._raise(event.t, RECORDING_LIMIT, event.listener, event.why, float(event.values))
-                case Acknowledge():
-                    changes += self._acknowledge(event)
-        return changes
-
-    def _link(self, change: LinkChange) -> list[AlarmChange]:
-        if change.state == "live":
-            self._lived.add(change.source)
-        if change.state in ("silent", "lost") and change.source in self._lived:
-            return self._raise(change.t, LINK_LIMIT, change.source, change.why)
-        if change.state in ("live", "asleep", "ended"):
-            return self._clear(change.t, LINK_LIMIT, change.source)
-        return []
-
-    def _raise(self, t: int, limit: str, signal: str, why: str, value: float = float("nan")) -> list[AlarmChange]:
-        if (limit, signal) in self._standing:
+    def _out_of_service(self, span: Span) -> list[AlarmChange]:
+        """Say once, with the first row, which limits the owner has switched off: they must not be forgotten."""
+        if self._began or not span.batches:
             return []
-        self._standing[limit, signal] = False
-        return [AlarmChange(t, limit, signal, "trip", "raised", value, float("nan"), why)]
+        self._began = True
+        first = min(int(batch.t[0]) for batch in span.batches)
+        nan = float("nan")
+        return [
+            AlarmChange(
+                first, limit, LIMIT_SIGNALS[limit], "trip", "out of service", nan, nan, why, stands="out of service"
+            )
+            for limit, why in self._rules.out_of_service.items()
+        ]
 
-    def _clear(self, t: int, limit: str, signal: str) -> list[AlarmChange]:
-        if self._standing.pop((limit, signal), None) is None:
-            return []
-        return [AlarmChange(t, limit, signal, "trip", "cleared", float("nan"), float("nan"))]
 
-    def _acknowledge(self, event: Acknowledge) -> list[AlarmChange]:
+class _Watched:
+    """The limits on one side of one signal, and the group that the signal comes from."""
+
+    def __init__(self, limits: list[Limit], signal: str, rules: AlarmRules, standing: list[Suppress]) -> None:
+        self._chosen = Chosen(signal, measured_only=False)
+        self._standing = standing
+        self.alarms = SignalAlarms(limits, signal, rules)
+        self.upto = -(2**62)
+
+    def take(self, span: Span, inputs: list[AlarmInput]) -> list[AlarmChange]:
+        found = self._chosen.find(span)
+        self.upto = span.complete.get(self._chosen.key, span.end) if self._chosen.key else span.end
+        if self._standing:
+            inputs, self._standing = [*self._standing, *inputs], []
+        if found is None:
+            return self.alarms.take(_NO_TIMES, _NO_VALUES, inputs, self.upto)
+        known = ~np.isnan(found[1])
+        if known.all():
+            return self.alarms.take(found[0].t, found[1], inputs, self.upto)
+        return self.alarms.take(found[0].t[known], found[1][known], inputs, self.upto)
+
+
+class _QuietByDesign:
+    """Follows the conditions under which alarms are suppressed by design, as far as limits in force ask for them."""
+
+    def __init__(self, limits: Iterable[Limit]) -> None:
+        names = dict.fromkeys(limit.name for limit in limits)
+        self._rows = [(name, row) for name in names for row in suppression_rows(name)]
+        self._followed = {
+            name: _Followed(CONDITIONS[name]) for name in dict.fromkeys(row.condition for _, row in self._rows)
+        }
+        self._standing: dict[tuple[str, str], Suppress] = {}
+
+    def take(self, span: Span) -> list[Suppress]:
+        """Return what begins or ends in ``span``, in time order for each limit."""
         changes = []
-        for (limit, signal), seen in self._standing.items():
-            if not seen and event.limit in (None, limit):
-                self._standing[limit, signal] = True
-                nan = float("nan")
-                changes.append(AlarmChange(event.t, limit, signal, "trip", "acknowledged", nan, nan))
+        for name, followed in self._followed.items():
+            for t, on in followed.take(span):
+                for limit, row in self._rows:
+                    if row.condition == name:
+                        change = Suppress(t, limit, name, row.levels, on, f"{CONDITIONS[name].words}: {row.reason}")
+                        self._standing[limit, name] = change
+                        changes.append(change)
         return changes
+
+    def standing(self, limit: str) -> list[Suppress]:
+        """Return what keeps the alarms of ``limit`` quiet as of the latest span taken."""
+        return [change for (name, _), change in self._standing.items() if name == limit and change.on]
+
+
+class _Followed:
+    """One condition on its own signal."""
+
+    def __init__(self, condition: Condition) -> None:
+        self._chosen = Chosen(condition.signal)
+        self._comparator = Comparator(
+            condition.side,
+            condition.bound,
+            condition.clear_margin,
+            condition.raise_delay_s,
+            condition.clear_delay_s,
+        )
+
+    def take(self, span: Span) -> list[tuple[int, bool]]:
+        found = self._chosen.find(span)
+        t: Times = _NO_TIMES
+        values: Values = _NO_VALUES
+        if found is not None:
+            known = ~np.isnan(found[1])
+            t, values = found[0].t[known], found[1][known]
+        return [(crossing.t, crossing.on) for crossing in self._comparator.take(t, values, span.end)]

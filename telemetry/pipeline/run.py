@@ -9,7 +9,7 @@ from typing import Literal
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.clock import Clock
 from telemetry.model.errors import ShakedownError
-from telemetry.model.events import Acknowledge, Mark
+from telemetry.model.events import Acknowledge, Mark, ResetLatch, Shelve, Unshelve
 from telemetry.pipeline.bus import Bus
 from telemetry.pipeline.derive import Cells, Charge, Power
 from telemetry.pipeline.gap_watch import GapWatch
@@ -118,9 +118,21 @@ class Operator:
         """Set a mark at ``t``, now where None."""
         self._run.gather.post(Mark(self._run.clock.now() if t is None else t, text))
 
-    def acknowledge(self, limit: str | None = None) -> None:
-        """Acknowledge the alarm of ``limit``; all that stand where None."""
-        self._run.gather.post(Acknowledge(self._run.clock.now(), limit))
+    def acknowledge(self, limit: str | None = None, signal: str | None = None) -> None:
+        """Acknowledge the alarm of ``limit`` on ``signal``; any where None."""
+        self._run.gather.post(Acknowledge(self._run.clock.now(), limit, signal))
+
+    def shelve(self, limit: str, signal: str | None, for_s: float) -> None:
+        """Put an alarm aside for ``for_s`` seconds; no longer than its priority allows."""
+        self._run.gather.post(Shelve(self._run.clock.now(), limit, signal, for_s))
+
+    def unshelve(self, limit: str | None = None, signal: str | None = None) -> None:
+        """Take shelved alarms back before their time; any where None."""
+        self._run.gather.post(Unshelve(self._run.clock.now(), limit, signal))
+
+    def reset_latch(self, limit: str | None = None, signal: str | None = None) -> None:
+        """Let acknowledged latches go; any where None."""
+        self._run.gather.post(ResetLatch(self._run.clock.now(), limit, signal))
 
     def stop(self) -> None:
         """End the run."""

@@ -13,9 +13,21 @@ from typing import Literal
 
 import numpy as np
 
+from telemetry.alarms.priorities import PRIORITIES, Priority, priority_of
+from telemetry.alarms.states import ACTIVE, LATCHED, MASKED, WAITING
 from telemetry.machine.limits import Limit
 from telemetry.model.batch import Batch, Span, Times, Values
-from telemetry.model.events import AlarmChange, AlarmLevel, Event, Gap, LinkChange, Loss, Mark
+from telemetry.model.events import (
+    AlarmChange,
+    AlarmFinding,
+    AlarmLevel,
+    AlarmState,
+    Event,
+    Gap,
+    LinkChange,
+    Loss,
+    Mark,
+)
 from telemetry.pipeline.strip import Strip
 
 Direction = Literal["discharge", "charge", "rest"]
@@ -56,19 +68,37 @@ class Reading:
 
 @dataclass(slots=True)
 class StandingAlarm:
-    """An alarm that is active or waits for acknowledgement.
+    """An alarm that is active, or waits to be acknowledged or reset.
 
     Attributes:
         change: the latest raise or rise, with value, bound and reason.
         since: when it was first raised, int microseconds.
-        acknowledged: the operator has seen it.
-        active: the limit is still exceeded; False once it has returned and was not acknowledged.
+        state: how it stands.
     """
 
     change: AlarmChange
     since: int
-    acknowledged: bool = False
-    active: bool = True
+    state: AlarmState = "unacknowledged"
+
+    @property
+    def priority(self) -> Priority:
+        """How urgent it is."""
+        return priority_of(self.change.limit, self.change.level)
+
+    @property
+    def acknowledged(self) -> bool:
+        """Whether the operator has seen it."""
+        return self.state not in WAITING
+
+    @property
+    def active(self) -> bool:
+        """Whether the limit is exceeded now; False once it has returned."""
+        return self.state in ACTIVE
+
+    @property
+    def latched(self) -> bool:
+        """Whether it stays, though it has returned, until it is reset."""
+        return self.state in LATCHED
 
 
 class Snapshot:
@@ -83,6 +113,9 @@ class Snapshot:
         readings: latest known value by signal name.
         links: latest change by source, in the order of first appearance.
         alarms: standing alarms by (limit, signal), worst and newest first in :meth:`standing`.
+        quiet: alarms that are shelved, suppressed by design or out of service, by (limit, signal): the change that
+            made them so.
+        flood: the alarm flood that is on; None where none is. ``chattering``: the latest finding by (limit, signal).
         marks, gaps, alarm_changes: the latest few.
         gaps_s: seconds of gaps by signal.
         peak_power: highest ``pack_power`` as sampled, W, and ``peak_power_at`` its time; None before there is one.
@@ -100,6 +133,9 @@ class Snapshot:
         self.readings: dict[str, Reading] = {}
         self.links: dict[str, LinkChange] = {}
         self.alarms: dict[tuple[str, str], StandingAlarm] = {}
+        self.quiet: dict[tuple[str, str], AlarmChange] = {}
+        self.flood: AlarmFinding | None = None
+        self.chattering: dict[tuple[str, str], AlarmFinding] = {}
         self.marks: deque[Mark] = deque(maxlen=50)
         self.alarm_changes: deque[AlarmChange] = deque(maxlen=50)
         self.gaps: deque[Gap] = deque(maxlen=50)
@@ -158,6 +194,10 @@ class Snapshot:
             case AlarmChange():
                 self.alarm_changes.append(event)
                 self._take_alarm(event)
+            case AlarmFinding(what="flood"):
+                self.flood = event if event.state == "began" else None
+            case AlarmFinding():
+                self.chattering[event.limit, event.signal] = event
             case Mark():
                 self.marks.append(event)
             case Gap():
@@ -168,19 +208,18 @@ class Snapshot:
 
     def _take_alarm(self, change: AlarmChange) -> None:
         key = (change.limit, change.signal)
+        self.quiet.pop(key, None)
         standing = self.alarms.get(key)
-        if change.state == "raised":
-            if standing is None or not standing.active:
-                self.alarms[key] = StandingAlarm(change, change.t)
-            else:  # a rise from warn to trip is news: it must be seen again
-                standing.change, standing.acknowledged = change, False
-        elif standing is not None:
-            if change.state == "acknowledged":
-                standing.acknowledged = True
-            else:
-                standing.active = False
-            if standing.acknowledged and not standing.active:
-                del self.alarms[key]
+        if change.stands == "normal" or change.stands in MASKED:
+            self.alarms.pop(key, None)
+            if change.stands in MASKED:
+                self.quiet[key] = change
+        elif standing is None or (change.state == "raised" and not standing.active):
+            self.alarms[key] = StandingAlarm(change, change.t, change.stands)
+        else:
+            standing.state = change.stands
+            if change.state == "raised":  # a rise from warn to trip is news
+                standing.change = change
 
     def reading(self, signal: str) -> Reading | None:
         """Return the latest known value of ``signal``, or None."""
@@ -239,10 +278,17 @@ class Snapshot:
         return [change for change in self.links.values() if change.state in ("lost", "silent")]
 
     def standing(self) -> list[StandingAlarm]:
-        """Return standing alarms: trips before warns, unacknowledged before acknowledged, newest first."""
+        """Return standing alarms: unacknowledged trips first, then by priority, level and state, newest first."""
         return sorted(
             self.alarms.values(),
-            key=lambda a: (a.change.level != "trip", a.acknowledged, not a.active, -a.since),
+            key=lambda a: (
+                a.acknowledged or a.change.level != "trip",
+                PRIORITIES.index(a.priority),
+                a.change.level != "trip",
+                a.acknowledged,
+                not a.active,
+                -a.since,
+            ),
         )
 
     def worst(self, signal: str) -> AlarmLevel | None:

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from telemetry.alarms.limit_alarm import LimitAlarm
+from telemetry.alarms.signal_alarms import SignalAlarms
 from telemetry.machine.limits import Limit
 from telemetry.model.events import Acknowledge
 
@@ -16,7 +16,7 @@ LIMIT = Limit("discharge-current", "pack_current", "high", 60.0, 90.0, 2.0, 0.0,
 def told(values: list[float], acknowledged_at: list[int] | None = None, limit: Limit = LIMIT):
     inputs = [Acknowledge(t) for t in acknowledged_at or []]
     t = np.arange(len(values), dtype=np.int64) * 10
-    changes = LimitAlarm(limit, limit.signal).take(t, np.array(values), inputs, 10 * len(values) + 50)
+    changes = SignalAlarms([limit], limit.signal).take(t, np.array(values), inputs, 10 * len(values) + 50)
     return [(c.t, c.level, c.state) for c in changes]
 
 

@@ -1,0 +1,136 @@
+"""The alarms of one signal: rows, what the operator did and what is quiet by design, in time order, to changes.
+
+Several limits may watch one side of one signal, such as a rating and a peak. A trip outranks a warn of the same
+signal and replaces it, so that one event is one alarm: while it stands the others are suppressed by design.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+
+from telemetry.alarms.alarm import Suppress, is_meant
+from telemetry.alarms.limit_alarm import LimitAlarm, Step
+from telemetry.alarms.raises import Raise
+from telemetry.alarms.rules import AlarmRules
+from telemetry.machine.limits import Limit
+from telemetry.model.batch import Times, Values
+from telemetry.model.events import AlarmChange, AlarmLevel, OperatorInput
+
+AlarmInput = OperatorInput | Suppress
+"""What comes to an alarm from elsewhere than its signal."""
+
+
+class SignalAlarms:
+    """All limits on one side of one signal.
+
+    They begin with the first known row: what the operator did before does not mean them, and what is quiet by design
+    at that moment is so from the start.
+
+    Args:
+        limits: at least one, all of one side.
+        signal: the signal.
+        rules: which latch.
+
+    Attributes:
+        raises: what was raised in the latest :meth:`take`, masked or not, for finding faults of the limits.
+
+    """
+
+    def __init__(self, limits: Iterable[Limit], signal: str, rules: AlarmRules | None = None) -> None:
+        self.signal = signal
+        alarms = [LimitAlarm(limit, signal, rules or AlarmRules()) for limit in limits]
+        self._alarms = sorted(alarms, key=lambda each: (-each.outermost, each.limit.name))
+        self._waiting: list[AlarmInput] = []
+        self._begun = False
+        self.raises: list[Raise] = []
+
+    def take(self, t: Times, values: Values, inputs: Iterable[AlarmInput], upto: int) -> list[AlarmChange]:
+        """Take known rows and inputs, move time on to ``upto``, return the changes in time order.
+
+        Args:
+            t: int64 (rows,), never decreasing, none after ``upto``.
+            values: float64 (rows,), none NaN.
+            inputs: those after ``upto`` wait.
+            upto: no row at or before this time is still to come.
+
+        """
+        self.raises = []
+        self._waiting += inputs
+        if not (len(t) or (self._begun and (self._waiting or not all(each.is_at_rest for each in self._alarms)))):
+            return []
+        changes = [] if self._begun else self._begin(int(t[0]))
+        steps: list[Step] = []
+        for place, each in enumerate(self._alarms):
+            crossed, raised = each.take(t, values, upto, place)
+            steps += crossed
+            self.raises += raised
+        coming = deque(sorted(steps, key=lambda step: step.order))
+        due = deque(sorted((what for what in self._waiting if what.t <= upto), key=lambda what: what.t))
+        self._waiting = [what for what in self._waiting if what.t > upto]
+        while (now := self._next_instant(coming, due)) <= upto:
+            changes += self._instant(now, coming, due)
+        return changes
+
+    def _begin(self, since: int) -> list[AlarmChange]:
+        """Begin at ``since``: quiet from the start is what has been quiet by design until then."""
+        self._begun = True
+        before = sorted((what for what in self._waiting if what.t < since), key=lambda what: what.t)
+        self._waiting = [what for what in self._waiting if what.t >= since]
+        for what in before:
+            if isinstance(what, Suppress):
+                for each in self._meant(what):
+                    each.alarm.note(what)
+        return [change for each in self._alarms if (change := each.alarm.settle(since)) is not None]
+
+    def _next_instant(self, steps: deque[Step], due: deque[AlarmInput]) -> int:
+        ends = [each.alarm.shelved_until for each in self._alarms]
+        times = [queue[0].t for queue in (steps, due) if queue] + [end for end in ends if end is not None]
+        return min(times, default=2**62)
+
+    def _instant(self, now: int, steps: deque[Step], due: deque[AlarmInput]) -> list[AlarmChange]:
+        """Let all happen that bears the time ``now``: crossings, then inputs, then what ends by itself."""
+        changes: list[AlarmChange | None] = []
+        while steps and steps[0].t == now:
+            step = steps.popleft()
+            each = self._alarms[step.place]
+            changes.append(each.alarm.cross(now, step.level, step.on, step.value, each.limit.origin))
+            changes += self._outrank(now, engage=True)
+        while due and due[0].t == now:
+            what = due.popleft()
+            for each in self._meant(what):
+                changes.append(each.alarm.suppress(what) if isinstance(what, Suppress) else each.alarm.operate(what))
+            changes += self._outrank(now, engage=True)
+        changes += [each.alarm.expire(now) for each in self._alarms]
+        changes += [*self._outrank(now, engage=True), *self._outrank(now, engage=False)]
+        return [change for change in changes if change is not None]
+
+    def _meant(self, what: AlarmInput) -> list[LimitAlarm]:
+        if isinstance(what, Suppress):
+            return [each for each in self._alarms if each.limit.name == what.limit]
+        return [each for each in self._alarms if is_meant(what, each.limit.name, self.signal)]
+
+    def _outrank(self, t: int, engage: bool) -> list[AlarmChange | None]:
+        """Let a trip that stands keep others quiet (``engage``), or let go of those that none outranks any more."""
+        if len(self._alarms) == 1:
+            return []
+        changes = []
+        for each in self._alarms:
+            ruling = next((o for o in self._alarms if o is not each and _outranks(o, each)), None)
+            if engage and ruling is not None:
+                levels: tuple[AlarmLevel, ...] = ("warn", "trip") if ruling.outermost > each.outermost else ("warn",)
+                why = f"the trip of {ruling.limit.name} speaks for {self.signal}"
+                changes.append(each.alarm.outrank(Suppress(t, each.limit.name, OUTRANKED, levels, True, why)))
+            elif not engage and ruling is None:
+                changes.append(each.alarm.outrank(Suppress(t, each.limit.name, OUTRANKED, (), False, "")))
+        return changes
+
+
+OUTRANKED = "outranked"
+"""The cause of what a trip of the same signal keeps quiet."""
+
+
+def _outranks(one: LimitAlarm, other: LimitAlarm) -> bool:
+    """Tell whether a trip of ``one`` stands and counts for more than ``other``."""
+    more = one.outermost > other.outermost or other.alarm.reached != "trip"
+    return one.alarm.stands_at_trip and more
