@@ -179,3 +179,7 @@ class Cells:
         self.temperature_c = self.temperature_c + (warming - cooling) * (dt / what.heat_capacity_j_per_k)
         self.source_voltage = self._source_voltage()
         self.voltage = self.source_voltage - current * self.resistance_ohm
+
+    def load(self, current: float) -> None:
+        """Let the voltages be those under ``current``, A, in this instant."""
+        self.voltage = self.source_voltage - current * self.resistance_ohm

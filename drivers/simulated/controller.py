@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,9 +26,9 @@ class Connection:
 
     resistance_ohm: float
 
-    def far_voltage(self, voltage: float, current: float) -> float:
+    def far_voltage(self, voltage: float, current: float, added_ohm: float = 0.0) -> float:
         """Return the voltage at the controller with ``current`` (A, positive out of the pack) flowing."""
-        return voltage - current * self.resistance_ohm
+        return voltage - current * (self.resistance_ohm + added_ohm)
 
 
 def drawn_current(power: float, source_v: float, resistance: float) -> float:
@@ -51,7 +52,13 @@ class ControllerParameters:
         pedal_low_v, pedal_high_v: pedal voltages of no and of full torque.
         motor_current_a: motor current at full pedal; ``brake_current_a`` at full braking, 0 for none.
         battery_current_a: limit of the battery current; ``charge_current_a`` of what braking may give back.
-        minimum_v, foldback_v, maximum_v: off below; gives less below; no braking current above.
+        minimum_v, foldback_v, maximum_v: off below; gives less below, unless the two are one; no
+            braking current above.
+        cut_after_s, back_v, restart_s: how long below before it is off; how far above it must come, and for how
+            long, before it is on again.
+        follows: what the pedal sets: the motor's current (``torque``) or the voltage it is fed with (``voltage``).
+        capacitance_f: of the capacitors at its battery terminals.
+        starts_above_air_c: how much warmer than the air it is to begin with.
         lag_s: time constant of the motor current.
         efficiency: of the controller, either way.
         standby_w: drawn always.
@@ -75,6 +82,12 @@ class ControllerParameters:
     standby_w: float = 16.0
     free_running_w: float = 60.0
     brakes_from_rad_s: float = 12.0
+    cut_after_s: float = 0.0
+    back_v: float = 0.0
+    restart_s: float = 0.0
+    follows: Literal["torque", "voltage"] = "torque"
+    capacitance_f: float = 0.010
+    starts_above_air_c: float = 0.0
 
 
 class Controller:
@@ -83,13 +96,18 @@ class Controller:
     Attributes:
         motor_current: A, negative when braking.
         motor_c, controller_c: temperatures.
+        stopped: whether its supply is, or was just now, too ``low`` or too ``high``; empty while it works.
+        share: of the motor current wanted that it gives; 1 unless something is wrong with it.
 
     """
 
     def __init__(self, parameters: ControllerParameters, air_c: float) -> None:
         self.parameters = parameters
         self.motor_current = 0.0
-        self.motor_c = self.controller_c = air_c
+        self.motor_c = self.controller_c = air_c + parameters.starts_above_air_c
+        self.stopped: Literal["", "low", "high"] = ""
+        self.share = 1.0
+        self._supply_s = 0.0
         self._lost_w = 0.0
 
     def torque(self) -> float:
@@ -112,18 +130,40 @@ class Controller:
 
         """
         what = self.parameters
-        way = (pedal_v - what.pedal_low_v) / (what.pedal_high_v - what.pedal_low_v)
-        wanted = what.motor_current_a * min(1.0, max(0.0, way))
+        self._watch_supply(dt, voltage)
+        way = min(1.0, max(0.0, (pedal_v - what.pedal_low_v) / (what.pedal_high_v - what.pedal_low_v)))
+        wanted = what.motor_current_a * way
+        if what.follows == "voltage" and way > 0:
+            room = way * voltage - what.torque_nm_per_a * speed
+            wanted = min(what.motor_current_a, max(0.0, room / what.motor_ohm))
         if brake > 0 and what.brake_current_a:
             # Braking fades out towards standstill, and towards the highest voltage.
             fading = min(1.0, speed / what.brakes_from_rad_s - 0.3, (what.maximum_v - voltage) / 1.5)
             wanted = -what.brake_current_a * brake * max(0.0, fading)
-        fold = (voltage - what.minimum_v) / (what.foldback_v - what.minimum_v)
-        if wanted > 0:
+        if wanted > 0 and what.foldback_v > what.minimum_v:
+            fold = (voltage - what.minimum_v) / (what.foldback_v - what.minimum_v)
             wanted *= min(1.0, max(0.0, fold))
         wanted = min(max(wanted, self._least(speed, voltage)), self._most(speed, voltage))
+        wanted = 0.0 if self.stopped else wanted * self.share
         self.motor_current += (wanted - self.motor_current) * (1 - math.exp(-dt / what.lag_s))
         return self._battery_power(speed)
+
+    def _watch_supply(self, dt: float, voltage: float) -> None:
+        """Stop where the supply leaves the window, and start again some time after it has come back."""
+        what = self.parameters
+        if self.stopped:
+            back = what.minimum_v + what.back_v < voltage < what.maximum_v
+            self._supply_s = self._supply_s + dt if back else 0.0
+            if back and self._supply_s >= what.restart_s:
+                self.stopped, self._supply_s = "", 0.0
+        elif voltage > what.maximum_v:
+            self.stopped, self._supply_s = "high", 0.0
+        elif voltage < what.minimum_v:
+            self._supply_s += dt
+            if self._supply_s >= what.cut_after_s:
+                self.stopped, self._supply_s = "low", 0.0
+        else:
+            self._supply_s = 0.0
 
     def _battery_power(self, speed: float) -> float:
         what, i = self.parameters, self.motor_current

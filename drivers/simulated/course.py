@@ -1,4 +1,4 @@
-"""The course, leg by leg and round again, and the foot that drives along it."""
+"""The course, leg by leg and round again."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ class Leg:
         engaged: whether the implement works.
         growth: how much it has to do, times the ordinary.
         pause_s: time stood still before this leg.
+        softness: resistance of the ground, times the ordinary: tall grass, soft soil.
 
     """
 
@@ -29,6 +30,7 @@ class Leg:
     engaged: bool = False
     growth: float = 1.0
     pause_s: float = 0.0
+    softness: float = 1.0
 
 
 class Course:
@@ -60,6 +62,11 @@ class Course:
         """How much the implement has to do here, times the ordinary."""
         return self._legs[self._at].growth
 
+    @property
+    def softness(self) -> float:
+        """Resistance of the ground here, times the ordinary."""
+        return self._legs[self._at].softness
+
     def aim(self, dt: float, position: float, speed: float) -> float:
         """Move on to ``position`` (m) at ``speed`` (m/s); return the speed to aim at, m/s."""
         if position >= self._end_m:
@@ -78,47 +85,3 @@ class Course:
                 self._pause_s -= dt
             return 0.0
         return leg.speed_kmh * M_S_PER_KMH
-
-
-@dataclass(frozen=True, slots=True)
-class FootParameters:
-    """How someone drives: gains of the pedal, how fast the foot moves (1/s), how fast speed is changed (m/s2)."""
-
-    gain: float = 0.9
-    slow_gain: float = 0.8
-    moves_per_s: float = 2.0
-    acceleration: float = 0.9
-
-
-class Foot:
-    """Keeps to the speed aimed at, by pedal and brake.
-
-    Attributes:
-        pedal, brake: 0 to 1; never both.
-
-    """
-
-    def __init__(self, parameters: FootParameters) -> None:
-        self._parameters = parameters
-        self._aim = 0.0
-        self._held = 0.0
-        self.pedal = 0.0
-        self.brake = 0.0
-
-    def step(self, dt: float, aim: float, speed: float) -> None:
-        """Move the foot for ``dt`` seconds towards what the speed asks for; speeds in m/s."""
-        how = self._parameters
-        most = how.acceleration * dt
-        self._aim += min(most, max(-most, aim - self._aim))
-        if aim == 0.0 and speed < 0.05:
-            self._aim = self._held = self.pedal = 0.0
-            self.brake = 1.0
-            return
-        off = self._aim - speed
-        wanted = how.gain * off + self._held
-        if -1.0 < wanted < 1.0:
-            self._held += how.slow_gain * off * dt
-        way = how.moves_per_s * dt
-        now = self.pedal - self.brake
-        now += min(way, max(-way, min(1.0, max(-1.0, wanted)) - now))
-        self.pedal, self.brake = max(0.0, now), max(0.0, -now)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -63,7 +64,8 @@ class ElectronicsParameters:
         path_ohm: resistance of switches, shunt and links.
         balance_a, balance_above_v: current bled from cells above that voltage.
         count_gain, count_offset_a, count_start: errors of the charge count: factor, A, share of capacity.
-        full_v: highest cell at which a charge that ended sets the count to full.
+        one_switch: whatever stops charging stops discharging too.
+        waits_for_release: after too much current, the wait begins when the pedal has been released.
 
     """
 
@@ -81,6 +83,8 @@ class ElectronicsParameters:
     count_gain: float = 1.004
     count_offset_a: float = 0.03
     count_start: float = 0.01
+    one_switch: bool = False
+    waits_for_release: bool = False
 
 
 class PackElectronics:
@@ -88,8 +92,11 @@ class PackElectronics:
 
     Attributes:
         discharge_allowed, charge_allowed: the two switches.
+        opened_by: which of ``REASONS`` keeps the first one open; empty while it is closed.
 
     """
+
+    REASONS = ("low cell", "over-current", "too hot", "too cold", "what stops charging")
 
     def __init__(self, parameters: ElectronicsParameters, capacity_ah: float, soc: float) -> None:
         self._parameters = parameters
@@ -101,6 +108,7 @@ class PackElectronics:
         self._hot_in, self._cold_in = Watch(parameters.hot_charge), Watch(parameters.cold_charge)
         self.discharge_allowed = True
         self.charge_allowed = True
+        self.opened_by = ""
 
     @property
     def path_ohm(self) -> float:
@@ -127,14 +135,27 @@ class PackElectronics:
         """Set the count to full."""
         self._counted = 1.0
 
-    def step(self, dt: float, lowest: float, highest: float, current: float, coldest: float, hottest: float) -> None:
-        """Judge lowest and highest cell voltage (V), current (A, positive out), temperatures (degC)."""
+    def step(
+        self,
+        dt: float,
+        lowest: float,
+        highest: float,
+        current: float,
+        coldest: float,
+        hottest: float,
+        pressed: bool = False,
+    ) -> None:
+        """Judge lowest and highest cell voltage (V), current (A, positive out), temperatures (degC), the pedal."""
         what = self._parameters
         counted = current * what.count_gain + what.count_offset_a
         self._counted = min(1.0, max(0.0, self._counted - counted * dt / 3600 / self._capacity_ah))
         low, high = self._cell_low.step(lowest, dt), self._cell_high.step(highest, dt)
-        out, into = self._out.step(current, dt), self._in.step(-current, dt)
+        kept = self._out.holds and what.waits_for_release and pressed
+        out, into = self._out.step(math.inf if kept else current, dt), self._in.step(-current, dt)
         hot_out, cold_out = self._hot_out.step(hottest, dt), self._cold_out.step(coldest, dt)
         hot_in, cold_in = self._hot_in.step(hottest, dt), self._cold_in.step(coldest, dt)
-        self.discharge_allowed = not (low or out or hot_out or cold_out)
         self.charge_allowed = not (high or into or hot_in or cold_in)
+        self.discharge_allowed = not (low or out or hot_out or cold_out or (what.one_switch and (high or into)))
+        # What opened it, for those who must know; the first of several.
+        holding = (low, out, hot_out, cold_out, not self.discharge_allowed)
+        self.opened_by = next((name for name, holds in zip(self.REASONS, holding, strict=True) if holds), "")

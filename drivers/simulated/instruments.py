@@ -18,11 +18,13 @@ Reading = Callable[[], "list[float] | Array"]
 
 @dataclass(frozen=True)
 class Channel:
-    """One signal: what it reads, one standard deviation of its noise, and the decimals that it sends."""
+    """One signal: what it reads, one standard deviation of its noise, the decimals that it sends, its errors."""
 
     signal: str
     noise: float
     decimals: int
+    gain: float = 1.0
+    offset: float = 0.0
 
 
 PACK = (
@@ -42,6 +44,7 @@ VEHICLE = (
     Channel("controller_temperature", 0.05, 1),
     Channel("motor_temperature", 0.05, 1),
 )
+ENABLE = (Channel("enable_voltage", 0.01, 2),)
 WALL = (Channel("charger_input_power", 0.8, 0),)
 TRUTH = tuple(Channel(f"extra_truth_{name}", 0.0, 15) for name in ("soc", "current", "resistance"))
 
@@ -79,6 +82,8 @@ class Instrument:
         self._rng = np.random.default_rng([seed, len(channels)])
         self._noise = np.array([channel.noise for channel in channels])
         self._noisy = bool(self._noise.any())
+        self._gain = np.array([channel.gain for channel in channels])
+        self._offset = np.array([channel.offset for channel in channels])
         self._scale = np.array([10.0**channel.decimals for channel in channels])
         self._t: list[int] = []
         self._rows: list[Array] = []
@@ -87,6 +92,7 @@ class Instrument:
         """Take a row at ``t``."""
         row = np.asarray(self._read(), dtype=np.float64)
         if self._noisy:
+            row = row * self._gain + self._offset
             row = (
                 np.rint((row + self._noise * self._rng.standard_normal(len(row))) * self._scale) / self._scale + 0.0
             )  # no minus zero

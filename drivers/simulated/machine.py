@@ -1,7 +1,7 @@
 """The simulated machine: parts in the order of the power path, stepped along a course, and measured.
 
-Step for step the same for a scenario and a seed, however calls are cut: all state lives here, and every random
-number has a place in its own sequence.
+Step for step the same for a scenario, a fault and a seed, however calls are cut: all state lives here, and each
+random number has a place in its own sequence. On rough ground, and with a fault, all but the cells goes finer steps.
 """
 
 from __future__ import annotations
@@ -17,16 +17,24 @@ from . import instruments
 from .cells import Array, Cells
 from .charger import Charger
 from .controller import Controller, drawn_current
-from .course import Course, Foot
+from .course import Course
 from .electronics import PackElectronics
+from .faults.catalogue import fault_of
+from .faults.fault import Fault, FaultEvent, Moment
+from .foot import Foot, Habits
 from .instruments import Channel, Instrument, Reading
-from .scenarios import SCENARIOS, Scenario
+from .ride import Ride
+from .scenarios import Scenario
+from .varied import lively, scenario_named
 from .vehicle import Implement, Vehicle
 
 LONGEST_STEP_US = 25_000
+FINE_STEPS = 5
 WARMS_EVERY_S = 0.5
 BUS_DIES_S = 0.4
-"""Time constant of the voltage at the controller when the pack has switched off: its capacitor empties."""
+"""Time constant of the voltage at a controller that nothing feeds and that draws nothing: its capacitor empties."""
+JUMPS_TO = 1.06
+"""Braking current that nobody takes lifts the voltage that far above the controller's highest, times it (ours)."""
 RPM = 60 / (2 * math.pi)
 
 
@@ -34,7 +42,7 @@ class SimulatedMachine:
     """A pack in a machine that drives its course.
 
     Args:
-        scenario: name of one of ``SCENARIOS``, or a scenario itself.
+        scenario: one of ``SCENARIO_NAMES``, or a scenario itself.
         seed: of all that is drawn by chance, 0 or more.
         start: time of the first rows, microseconds since the Unix epoch.
         source: of the groups.
@@ -42,12 +50,16 @@ class SimulatedMachine:
         truth: whether group ``truth`` is given too: ``extra_truth_soc`` (%, mean of the cells),
             ``extra_truth_current`` (A, positive out of the pack), ``extra_truth_resistance`` (ohm, ohmic, between
             the pack's terminals).
+        fault: name of one of ``FAULTS``; with it, ``healthy`` included, the ground is rough and the foot has habits.
+            Or a fault that was made for a scenario; its own counts, then.
 
     Attributes:
         groups: all groups that will come.
+        fault: what is wrong with it, and which variant was drawn.
+        bus_low_s: for how long in all the controller's voltage made it give less, though the pack was switched on.
 
     Raises:
-        KeyError: there is no such scenario.
+        KeyError: there is no such scenario or fault.
 
     """
 
@@ -59,18 +71,15 @@ class SimulatedMachine:
         source: str,
         rate_hz: float = 10.0,
         truth: bool = False,
+        fault: str | Fault | None = None,
     ) -> None:
-        what = SCENARIOS[scenario] if isinstance(scenario, str) else scenario
-        self._what = what
-        self.cells = Cells(what.cells, what.soc, what.air_c, np.random.default_rng([seed, 0]))
-        self.electronics = PackElectronics(what.electronics, what.cells.capacity_ah, float(self.cells.soc.mean()))
-        self.controller = Controller(what.controller, what.air_c)
-        self.vehicle = Vehicle(what.vehicle)
-        noise = random.Random(seed)  # noqa: S311 - a simulation, not secrets
-        self.implement = Implement(what.implement, noise) if what.implement else None
-        self.charger = Charger(what.charger)
-        self.course = Course(what.legs)
-        self.foot = Foot(what.foot)
+        what = scenario_named(scenario, seed) if isinstance(scenario, str) else scenario
+        if isinstance(fault, str):
+            self.fault = fault_of(fault, seed, lively(what, seed))
+        else:
+            self.fault = fault or Fault(what, random.Random(seed))  # noqa: S311 - a simulation, not secrets
+        what = self._what = self.fault.scenario
+        self._build(what, seed)
         self.current = 0.0
         self.switches = (True, True)
         self.pack_voltage = self.bus_voltage = float(self.cells.voltage.sum())
@@ -82,17 +91,41 @@ class SimulatedMachine:
         self._steps_a_row = math.ceil(row_us / LONGEST_STEP_US - 1e-9)
         self._step_us = row_us / self._steps_a_row
         self._dt = self._step_us / 1e6
+        self._fine = FINE_STEPS if what.ride or fault else 1
         self._warms_every = max(1, round(WARMS_EVERY_S / self._dt))
         self._start = start
         self._done = 0
+        self._poll_due_s = 0.0
+        self._lost = False
+        self.bus_low_s = 0.0
+        self._moment = Moment()
         self._instruments = self._instrumented(source, seed, truth)
+
+    def _build(self, what: Scenario, seed: int) -> None:
+        """Put the parts together."""
+        self.cells = Cells(what.cells, what.soc, what.air_c, np.random.default_rng([seed, 0]))
+        self.electronics = PackElectronics(what.electronics, what.cells.capacity_ah, float(self.cells.soc.mean()))
+        self.controller = Controller(what.controller, what.air_c)
+        self.vehicle = Vehicle(what.vehicle)
+        noise = random.Random(seed)  # noqa: S311 - a simulation, not secrets
+        self.implement = Implement(what.implement, noise) if what.implement else None
+        self.charger = Charger(what.charger)
+        self.course = Course(what.legs)
+        self.foot = Foot(what.foot)
+        # Ground and foot are the same whatever is wrong with the machine: their chances are drawn on their own.
+        ground, habits = random.Random(f"ground {seed}"), random.Random(f"habits {seed}")  # noqa: S311
+        self.ride = Ride(what.ride, ground) if what.ride else None
+        self.habits = Habits(what.habits, habits) if what.habits else None
+        self.pedal = 0.0
+        self.pedal_voltage = what.pedal.voltage(0.0)
 
     def _instrumented(self, source: str, seed: int, truth: bool) -> list[Instrument]:
         steps, count = self._steps_a_row, self._what.cells.count
+        vehicle = instruments.VEHICLE + (instruments.ENABLE if self._what.enable_v else ())
         plan: list[tuple[str, tuple[Channel, ...], int, Reading, bool]] = [
-            ("pack", instruments.PACK, 2 * steps, self._read_pack, True),
+            ("pack", self._fitted(instruments.PACK), 2 * steps, self._read_pack, True),
             ("cells", instruments.cell_channels(count), 8 * steps, self._read_cells, True),
-            ("vehicle", instruments.VEHICLE, steps, self._read_vehicle, True),
+            ("vehicle", self._fitted(vehicle), steps, self._read_vehicle, True),
             ("wall", instruments.WALL, 8 * steps, self._read_wall, self._what.charges_at_once),
             ("truth", instruments.TRUTH, 2 * steps, self._read_truth, truth),
         ]
@@ -103,6 +136,15 @@ class SimulatedMachine:
             for place, (name, channels, every, read, wanted) in enumerate(plan)
             if wanted
         ]
+
+    def _fitted(self, usual: tuple[Channel, ...]) -> tuple[Channel, ...]:
+        """Return the channels with those that this machine has otherwise."""
+        return tuple(self._what.channels.get(each.signal, each) for each in usual)
+
+    @property
+    def fault_events(self) -> tuple[FaultEvent, ...]:
+        """What has gone wrong so far, in order of time; what still goes on lasts until now."""
+        return self.fault.log.until(self._done * self._dt)
 
     @property
     def groups(self) -> tuple[Group, ...]:
@@ -128,42 +170,105 @@ class SimulatedMachine:
         return self._start + round(self._done * self._step_us)
 
     def _step(self) -> None:
-        dt, speed = self._dt, self.vehicle.speed
         self._plan_charge()
-        self.foot.step(dt, self.course.aim(dt, self.vehicle.position, speed), speed)
-        pedal_v = self._what.pedal.voltage(self.foot.pedal)
-        power = self.controller.power(dt, pedal_v, self.foot.brake, self.vehicle.motor_speed, self.bus_voltage)
-        if self.implement is not None:
-            power += self.implement.power(dt, self.course.engaged, self.course.growth, self.bus_voltage)
-        self._carry(power, dt)
-        self.vehicle.step(dt, self.controller.torque(), self.course.grade, self._wheel_brake())
-        if self._done % self._warms_every == 0:
-            self.cells.warm_up()
-            self.controller.warm(dt * self._warms_every, self._what.air_c)
-
-    def _carry(self, power: float, dt: float) -> None:
-        """Find the current for a load of ``power`` (W, at the controller), and let pack and connection carry it."""
-        cells, electronics, connection = self.cells, self.electronics, self._what.connection
-        source_v = float(cells.source_voltage.sum())
+        cells, electronics = self.cells, self.electronics
         inner = cells.total_resistance + electronics.path_ohm
-        load = drawn_current(power, source_v, inner + connection.resistance_ohm)
-        charging = self.charger.step(dt, source_v - load * inner, inner, electronics.charge_allowed)
-        self.current = electronics.passed(load - charging)
+        source_v = float(cells.source_voltage.sum())
+        load_before = self.current
+        charging = self.charger.step(self._dt, source_v - load_before * inner, inner, electronics.charge_allowed)
+        dt, carried = self._dt / self._fine, 0.0
+        for place in range(self._fine):
+            self._drive(place * dt, dt, source_v, inner, charging)
+            carried += self.current
+        self._settle(carried / self._fine)
+        if self._done % self._warms_every == 0:
+            cells.warm_up()
+            self.controller.warm(self._dt * self._warms_every, self._what.air_c)
+
+    def _drive(self, after: float, dt: float, source_v: float, inner: float, charging: float) -> None:
+        """Go through the parts from foot to wheels, ``after`` s into the step, the cells' inner voltage standing."""
+        vehicle, course, controller, fault = self.vehicle, self.course, self.controller, self.fault
+        speed = vehicle.speed
+        if self.ride is not None:
+            self.ride.step(dt, speed)
+        self.foot.step(dt, course.aim(dt, vehicle.position, speed), speed, self.habits)
+        self._go_wrong(after, dt, speed)
+        self.pedal_voltage = fault.pedal_voltage(self._what.pedal.voltage(self.pedal))
+        controller.share = fault.torque_share if fault.enabled else 0.0
+        power = controller.power(dt, self.pedal_voltage, self.foot.brake, vehicle.motor_speed, self.bus_voltage)
+        if self.implement is not None:
+            power += self.implement.power(dt, course.engaged, course.growth, self.bus_voltage)
+        self._carry(power, dt, source_v, inner, charging)
+        vehicle.step(dt, controller.torque(), course.grade, self._wheel_brake(), course.softness, fault.drag_n)
+
+    def _go_wrong(self, after: float, dt: float, speed: float) -> None:
+        """Shake the foot, and let the fault go through this moment."""
+        moment, ride = self._moment, self.ride
+        pedal = self.foot.pedal
+        if ride is not None:
+            if pedal > 0.03:
+                pedal = min(1.0, max(0.0, pedal + ride.foot_shift))
+            moment.shaking, moment.bump = ride.shaking, ride.bump
+        moment.t, moment.dt = self._done * self._dt + after, dt
+        moment.pedal_speed = (pedal - self.pedal) / dt
+        moment.pedal = self.pedal = pedal
+        moment.current, moment.speed, moment.softness = self.current, speed, self.course.softness
+        moment.controller_c = self.controller.controller_c
+        self.fault.step(moment)
+
+    def _carry(self, power: float, dt: float, source_v: float, inner: float, charging: float) -> None:
+        """Find the current for a load of ``power`` (W, at the controller), and let pack and connection carry it."""
+        electronics, fault = self.electronics, self.fault
+        ohm = self._what.connection.resistance_ohm + fault.added_ohm
+        load = drawn_current(power, source_v, inner + ohm)
+        self.current = electronics.passed((0.0 if fault.opened else load) - charging)
         # What is read beside a current is the switches that let it through, not what was decided upon it.
-        self.switches = (electronics.discharge_allowed, electronics.charge_allowed)
-        if not electronics.discharge_allowed or (load < 0 and self.current == 0.0):
-            load = 0.0
+        self._load = load if self.current != 0.0 else 0.0
+        self._fed = electronics.discharge_allowed and not fault.opened
+        self._refused = load < 0 and self.current == 0.0
+        self._at_pack = source_v - self.current * inner
+        if self._fed and not self._refused:
+            self.bus_voltage = self._at_pack - self._load * ohm
+            return
+        inside = self.bus_voltage**2 - 2 * power * dt / self._what.controller.capacitance_f
+        highest = JUMPS_TO * self._what.controller.maximum_v
+        alone = min(highest, math.sqrt(max(0.0, inside)) * math.exp(-dt / BUS_DIES_S))
+        self.bus_voltage = max(alone, self._at_pack) if self._fed else alone
+        if not self._what.controller.minimum_v < self.bus_voltage < self._what.controller.maximum_v:
             self.controller.off()
-        cells.step(self.current, dt, self._what.air_c, electronics.bleed(cells.voltage))
-        self.pack_voltage = float(cells.voltage.sum()) - self.current * electronics.path_ohm
-        if electronics.discharge_allowed:
-            self.bus_voltage = connection.far_voltage(self.pack_voltage, load)
-        else:
-            self.bus_voltage *= math.exp(-dt / BUS_DIES_S)
+
+    def _settle(self, carried: float) -> None:
+        """Let the cells have carried the step's mean current (A), and the electronics judge what they read."""
+        cells, electronics, now = self.cells, self.electronics, self.current
+        cells.step(carried, self._dt, self._what.air_c, electronics.bleed(cells.voltage))
+        if self._fine > 1:
+            cells.load(now)
+        self.pack_voltage = float(cells.voltage.sum()) - now * electronics.path_ohm
+        if self._fed and not self._refused:
+            self.bus_voltage = self._what.connection.far_voltage(self.pack_voltage, self._load, self.fault.added_ohm)
+        t = self._done * self._dt
+        if t >= self._poll_due_s:
+            self._poll_due_s = t + self._what.polled_s
+            self.switches = (electronics.discharge_allowed, electronics.charge_allowed)
         voltage, temperature = cells.voltage, cells.temperature_c
         lowest, highest = float(voltage.min()), float(voltage.max())
         coldest, hottest = float(temperature.min()), float(temperature.max())
-        electronics.step(dt, lowest, highest, self.current, coldest, hottest)
+        electronics.step(self._dt, lowest, highest, now, coldest, hottest, self.foot.pedal > 0.02)
+        self._note(t + self._dt)
+
+    def _note(self, t: float) -> None:
+        """Log what pack and controller did of themselves."""
+        controller = self._what.controller
+        if self.electronics.discharge_allowed and self.bus_voltage < controller.foldback_v:
+            self.bus_low_s += self._dt
+        log, why, stopped = self.fault.log, self.electronics.opened_by, self.controller.stopped
+        for reason in PackElectronics.REASONS:
+            log.hold(t, f"pack opened: {reason}", why == reason)
+        if not stopped or why or self.fault.opened:
+            # A controller that nothing feeds has not stopped by itself, nor when it is only waiting to start again.
+            self._lost = bool(stopped)
+        log.hold(t, "controller stopped: supply too low", stopped == "low" and not self._lost)
+        log.hold(t, "controller stopped: supply too high", stopped == "high" and not self._lost)
 
     def _wheel_brake(self) -> float:
         """What the wheel brake does of the foot's braking: the motor takes the first part where it can."""
@@ -192,8 +297,9 @@ class SimulatedMachine:
         return np.concatenate((self.cells.voltage, [part.mean() for part in parts]))
 
     def _read_vehicle(self) -> list[float]:
+        line = [self._what.enable_v if self.fault.enabled else 0.05] if self._what.enable_v else []
         return [
-            self._what.pedal.voltage(self.foot.pedal),
+            self.pedal_voltage,
             self.bus_voltage,
             self.controller.motor_current,
             self.vehicle.motor_speed * RPM,
@@ -201,6 +307,7 @@ class SimulatedMachine:
             float(self.course.engaged),
             self.controller.controller_c,
             self.controller.motor_c,
+            *line,
         ]
 
     def _read_wall(self) -> list[float]:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 from .cells import CellParameters, OddCell
 from .charger import ChargerParameters
 from .controller import Connection, ControllerParameters, PedalSensor
-from .course import FootParameters, Leg
+from .course import Leg
 from .electronics import ElectronicsParameters, Guard
+from .foot import FootParameters, HabitParameters
+from .instruments import Channel
+from .ride import RideParameters
 from .vehicle import ImplementParameters, VehicleParameters
 
 
@@ -20,6 +24,10 @@ class Scenario:
         soc: state of charge to begin with, 0 to 1; ``air_c`` temperature of everything to begin with.
         charges_below: reported state of charge, %, below which it is parked at a lap's end and charged.
         charges_at_once: parked, the charger plugged in from the start, with a meter at the wall.
+        ride, habits: None for even ground, and for a foot without any.
+        channels: instruments that differ from the usual ones, by signal.
+        polled_s: the pack's switches are read that seldom; 0 for with every row.
+        enable_v: voltage of the controller's enable line, where it is measured; else 0.
 
     """
 
@@ -37,6 +45,11 @@ class Scenario:
     air_c: float
     charges_below: float = 12.0
     charges_at_once: bool = False
+    ride: RideParameters | None = None
+    habits: HabitParameters | None = None
+    channels: Mapping[str, Channel] = field(default_factory=dict)
+    polled_s: float = 0.0
+    enable_v: float = 0.0
 
 
 _ORCHARD_LEGS = (

@@ -62,13 +62,23 @@ class Vehicle:
         """Motor speed, rad/s."""
         return self.speed / self.parameters.wheel_radius_m * self.parameters.gear_ratio
 
-    def step(self, dt: float, torque: float, grade: float, brake: float) -> None:
-        """Move for ``dt`` seconds by the motor's ``torque`` (Nm) on ``grade``, with ``brake`` from 0 to 1."""
+    def step(
+        self, dt: float, torque: float, grade: float, brake: float, softness: float = 1.0, drag_n: float = 0.0
+    ) -> None:
+        """Move for ``dt`` seconds by the motor's ``torque`` (Nm) on ``grade``, with ``brake`` from 0 to 1.
+
+        Args:
+            dt, torque, grade, brake: as above.
+            softness: resistance of the ground, times the ordinary (tall grass, soft soil).
+            drag_n: what holds back besides all that should, N.
+
+        """
         what = self.parameters
         gear = what.gear_efficiency if torque > 0 else 1 / what.gear_efficiency
         drive = torque * what.gear_ratio * gear / what.wheel_radius_m
         pull = drive - grade_force(what.mass_kg, grade) - 0.6 * what.drag_m2 * self.speed * self.speed
-        holding = motion_resistance(what.mass_kg, what.resistance) + brake * what.brake_n
+        ordinary = motion_resistance(what.mass_kg, what.resistance) * softness
+        holding = ordinary + brake * what.brake_n + drag_n
         inertia = what.mass_kg * (1 + what.turning_mass_share)
         if self.speed == 0.0 and pull <= holding:
             return
