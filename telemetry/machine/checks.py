@@ -3,22 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import Any
 
+from telemetry.machine.between_sections import Contradiction
 from telemetry.machine.chemistry import CHEMISTRIES
-from telemetry.machine.limits import LIMIT_SIDES, LIMIT_SIGNALS, Limit, default_limits
+from telemetry.machine.limits import LIMIT_SIDES, LIMIT_SIGNS, Limit, default_limits
 from telemetry.machine.sections import LimitOverride, Machine, find_key
-
-
-@dataclass(frozen=True, slots=True)
-class Contradiction:
-    """Two things stated of which one must be wrong; ``section`` and ``key`` say where to look first."""
-
-    section: str
-    key: str
-    what: str
-    right: str
 
 
 def section_contradictions(section: str, values: Mapping[str, Any]) -> Iterator[Contradiction]:
@@ -75,8 +65,8 @@ def override_contradictions(override: LimitOverride, frame: Limit | None) -> Ite
     """Give what is wrong with an override by itself; ``frame`` is the limit it changes, where there is one."""
     section = f"limits.{override.name}"
     side = LIMIT_SIDES[override.name]
-    if not LIMIT_SIGNALS[override.name].startswith("pack_temperature"):
-        yield from _signed(override, section, positive=override.name != "charge-current")
+    if (sign := LIMIT_SIGNS[override.name]) != "either":
+        yield from _signed(override, section, positive=sign == "positive")
     if override.warn is not None and override.trip is not None and _beyond(side, override.warn, override.trip):
         yield _warn_beyond(section, "warn", side, f"{override.warn:g}", f"trip of {override.trip:g}")
     elif frame is not None and override.enabled:

@@ -12,8 +12,8 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path, PurePath
 from typing import Any
 
+from telemetry.machine.between_sections import Contradiction, between_sections
 from telemetry.machine.checks import (
-    Contradiction,
     machine_contradictions,
     override_contradictions,
     section_contradictions,
@@ -140,11 +140,13 @@ class _Reader:
         self._places = places
         self.problems: list[Problem] = []
         self._spoilt: set[str] = set()
+        self._stated: dict[str, dict[str, Any]] = {}
 
     def machine(self, text: str, file: str) -> Machine | None:
         """Return the machine, as far as it can be told; what is wrong stands in ``problems``."""
         self._top()
         stated = {section: self._section(section) for section in _PLAIN_SECTIONS}
+        self._contradicting(between_sections(self._stated))
         sources = self._sources()
         overrides = self._overrides()
         if stated["pack"] is None:
@@ -198,7 +200,7 @@ class _Reader:
             self._spoilt.add(section)
             table = {}
         before = len(self.problems)
-        values = self._values(section, table, None)
+        values = self._stated[section] = self._values(section, table, None)
         unstated = [key for key in section_keys(section) if key.required and key.name not in table]
         for key in unstated:
             right = f"write {key.name} = {_toml(key.example)}, say: {key.takes}; find it: {key.find}"
