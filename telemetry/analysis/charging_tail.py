@@ -12,7 +12,7 @@ from telemetry.analysis.session_power import SessionPower
 from telemetry.model.batch import MICROSECONDS, Values
 
 # Ours: the tail has begun once the current has left the plateau for good by 5 % while the voltage stands still.
-_LEFT_PLATEAU, _STILL, _LEAST_TAIL_S = 0.95, 0.012, 60.0
+_LEFT_PLATEAU, _STILL, _LEAST_TAIL_S = 0.95, 0.012, 30.0
 
 
 def tail_hours(start_a: float, end_a: float, tau_h: float) -> float:
@@ -52,10 +52,8 @@ def find_tail(series: SessionSeries, power: SessionPower, start: int, end: int) 
     plateau = float(np.median(amperes[amperes >= 0.5 * np.quantile(amperes, 0.9)]))
     flowing = np.flatnonzero(amperes > 0.03 * plateau)
     last = int(flowing[-1])
-    smooth = _smoothed(amperes[: last + 1], 9)
-    # the last rows may fall within one interval because the charger stops: what stood before is the end current
-    before = max(0, last - max(3, int(np.searchsorted(t, t[last] - 30 * MICROSECONDS)) and 3))
-    end_a = float(np.median(amperes[before : last + 1]))
+    smooth = _smoothed(amperes[: last + 1], 5)
+    end_a = float(np.median(amperes[max(0, last - 2) : last + 1]))
     on_plateau = np.flatnonzero(smooth >= _LEFT_PLATEAU * plateau)
     first = int(on_plateau[-1]) + 1 if len(on_plateau) else 0
     if first >= last or (t[last] - t[first]) < _LEAST_TAIL_S * MICROSECONDS or not _still(series, t[first], t[last]):

@@ -61,12 +61,14 @@ class Grid:
             return np.full(len(self), np.nan)
         return _binned(series.t, series.values, self, 10 * max(self.step_s, series.interval_s or 0.0))
 
-    def held(self, series: Series | None) -> Values:
-        """Return the value of a switch at each step's middle, as last told; NaN before the first."""
-        if series is None:
-            return np.full(len(self), np.nan)
-        last = np.searchsorted(series.t, self.centres, "right") - 1
-        return np.where(last >= 0, series.values[np.maximum(last, 0)], np.nan)
+    def switched_on(self, series: Series) -> Flags:
+        """Return in which steps a switch was on at all, as last told at their start or told within; bool (steps,)."""
+        last = np.searchsorted(series.t, self.centres - self.step // 2, "right") - 1
+        on = np.where(last >= 0, series.values[np.maximum(last, 0)] >= 0.5, False)
+        place = (series.t - self.start) // self.step
+        told = (series.values >= 0.5) & (place >= 0) & (place < len(self))
+        on[place[told]] = True
+        return on
 
 
 def find_grid(flow: Flow) -> Grid:

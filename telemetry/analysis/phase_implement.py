@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
-from telemetry.analysis.phase_grid import Flags, Grid, closed, find_grid, without_short
+from telemetry.analysis.phase_grid import Flags, Grid, closed, find_grid, runs, without_short
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import SessionPower
 from telemetry.model.batch import Values
 from telemetry.model.events import Mark
 
 EngagedBy = Literal["signal", "mark", "load"]
+STANDING_KM_H = 0.5
+"""Speed below which a machine counts as standing; common practice."""
 
 _THING = r"(?:load|implement|deck|blades?|mower|mowing|cutter|cutting|winch|spreader|tool|work|pump|brush|plough|pto)"
 _ON = re.compile(
@@ -43,12 +46,12 @@ def engaged_steps(
     """
     signal = series.get("implement_engaged")
     if signal is not None:
-        return (grid.held(signal) >= 0.5) & grid.known, "signal"
+        return grid.switched_on(signal) & grid.known, "signal"
     marked = _by_marks(series, grid)
     if marked is not None:
         return marked & grid.known, "mark"
     if has_implement is not False and power.power is not None:
-        loaded = _by_load(grid, active)
+        loaded = _by_load(grid, active, sure=bool(has_implement))
         if loaded is not None:
             return loaded, "load"
     return np.zeros(len(grid), dtype=np.bool_), None
@@ -69,12 +72,13 @@ def _by_marks(series: SessionSeries, grid: Grid) -> Flags | None:
     return np.where(last >= 0, states[np.maximum(last, 0)], False)
 
 
-def _by_load(grid: Grid, active: Flags) -> Flags | None:
+def _by_load(grid: Grid, active: Flags, sure: bool) -> Flags | None:
     """Return where the base load stands on the higher of two clearly different levels; None where it does not.
 
     The base load is the low tenth over 20 s: a machine that only drives coasts or stops within that time, while an
     implement goes on drawing. Two levels are clear when the threshold that parts them best leaves means three
-    standard deviations apart and the upper at least twice the lower.
+    standard deviations apart and the upper at least twice the lower. Where nobody states that there is an implement
+    (not ``sure``), a long climb looks the same, so the higher level must be reached at least twice, and alike.
     """
     window = grid.steps_in(_BASE_WINDOW_S)
     if int(active.sum()) < 6 * window:
@@ -84,16 +88,33 @@ def _by_load(grid: Grid, active: Flags) -> Flags | None:
     threshold = _best_threshold(used)
     if threshold is None:
         return None
-    upper = closed(
-        without_short((base > threshold) & active, grid.steps_in(_LOAD_LEAST_S)), grid.steps_in(_LOAD_PAUSE_S)
-    )
-    inside, outside = base[upper & active], base[~upper & active]
+    upper = without_short((base > threshold) & active, grid.steps_in(_LOAD_LEAST_S) - window // 2)
+    inside, outside = base[upper & active], base[~upper & active & (grid.values > 0.0)]
     if len(inside) < grid.steps_in(_LOAD_LEAST_S) or len(outside) < window:
         return None
     spread = float(np.sqrt(0.5 * (np.var(inside) + np.var(outside))))
     apart = float(np.mean(inside) - np.mean(outside))
     clear = apart > _LEAST_SEPARATION * spread and np.mean(inside) > _LEAST_RATIO * np.mean(outside)
-    return upper if clear else None
+    if not clear or (not sure and not _comes_again(grid, upper)):
+        return None
+    return closed(_grown(upper, (grid.values > threshold) & active, window // 2), grid.steps_in(_LOAD_PAUSE_S))
+
+
+def _comes_again(grid: Grid, upper: Flags) -> bool:
+    """Tell whether the load was there at least twice, with means within a quarter of each other."""
+    means = [float(np.nanmean(grid.values[first:end])) for on, first, end in runs(upper.astype(np.int8)) if on]
+    return len(means) >= 2 and max(means) - min(means) <= 0.25 * max(means)
+
+
+def _grown(flags: Flags, allowed: Flags, most: int) -> Flags:
+    """Return ``flags`` with each true run made longer at both ends by up to ``most`` steps, while ``allowed``."""
+    found = flags.copy()
+    for _ in range(most):
+        wider = found.copy()
+        wider[1:] |= found[:-1]
+        wider[:-1] |= found[1:]
+        found |= wider & allowed
+    return found
 
 
 def _low_tenth(values: Values, window: int) -> Values:
@@ -141,16 +162,23 @@ class ImplementCost:
     why_unknown: str = ""
 
 
-_SPEED_BIN_KM_H, _BLOCK_S, _LEAST_BLOCKS = 1.0, 10.0, 4
+# Ours: what counts as steady, and pieces long enough to be taken as independent of each other.
+_STEADY_KM_H, _BLOCK_S, _SETTLING_S, _LEAST_BLOCKS = 0.6, 10.0, 5.0, 4
+_LIKE = (0.6, 1.6)
 
 
 def implement_cost(
-    series: SessionSeries, power: SessionPower, engaged: list[tuple[int, int]], idle: list[tuple[int, int]]
+    series: SessionSeries,
+    power: SessionPower,
+    engaged: Sequence[tuple[int, int]],
+    idle: Sequence[tuple[int, int]],
 ) -> ImplementCost:
-    """Return what the implement costs: power with it less power without it, at like speed.
+    """Return what the implement costs: power with it less the power that the same speed takes without it.
 
-    Power is averaged over blocks of 10 s, which are taken as independent; speeds are put in bins of 1 km/h; each
-    bin that holds blocks of both sorts gives a difference, and these are averaged with the weight of their variances.
+    Without it, power at steady speed is fitted by ``p0 + f v`` (what stands still, and a drag that does not depend on
+    speed: rolling resistance). With it, that is taken off step by step, and the rest averaged over pieces of 10 s, the
+    first seconds after it engages left out. The uncertainty is that of both means, from how the pieces scatter.
+    Slopes are taken to be the same with it and without it; where they are not, that is in no uncertainty.
 
     Args:
         series: the session, for the speed.
@@ -166,37 +194,41 @@ def implement_cost(
         return ImplementCost(why_unknown="there is no vehicle_speed to find like states by, with and without it")
     grid = find_grid(power.power)
     speed = np.abs(grid.sampled(speed_signal))
-    block = grid.steps_in(_BLOCK_S)
-    with_it, without = (_blocks(grid, speed, spans, block) for spans in (engaged, idle))
-    differences, variances, bins = [], [], 0
-    for number in np.unique(np.round(with_it[0] / _SPEED_BIN_KM_H)):
-        pair = [p[np.round(v / _SPEED_BIN_KM_H) == number] for v, p in (with_it, without)]
-        if min(len(p) for p in pair) >= _LEAST_BLOCKS:
-            differences.append(float(np.mean(pair[0]) - np.mean(pair[1])))
-            variances.append(sum(float(np.var(p, ddof=1)) / len(p) for p in pair) + 1.0)
-            bins += 1
-    if not bins:
-        return ImplementCost(why_unknown="the machine was never at the same speed for 40 s with and without it")
-    weights = 1.0 / np.array(variances)
-    mean = float(np.average(differences, weights=weights))
-    scatter = float(np.average((np.array(differences) - mean) ** 2, weights=weights)) / bins
-    return ImplementCost(
-        mean, float(np.sqrt(1.0 / weights.sum() + scatter)), f"compared at like speed, in {bins} steps of 1 km/h"
-    )
+    steady = _steady(speed) & grid.known
+    with_it = _pieces(grid, speed, steady, engaged)
+    without = _pieces(grid, speed, steady, idle)
+    if min(len(with_it), len(without)) < _LEAST_BLOCKS:
+        return ImplementCost(why_unknown="less than 40 s at steady speed with the implement, or without it")
+    usual = float(np.median(with_it[:, 0]))
+    moving = without[without[:, 0] > STANDING_KM_H]
+    if usual > STANDING_KM_H and not (
+        len(moving) >= _LEAST_BLOCKS and _LIKE[0] <= float(np.median(moving[:, 0])) / usual <= _LIKE[1]
+    ):
+        why = f"without the implement the machine was not driven at about {usual:.0f} km/h"
+        return ImplementCost(why_unknown=why)
+    design = np.column_stack([np.ones(len(without)), without[:, 0]])
+    (base, drag), *_ = np.linalg.lstsq(design, without[:, 1], rcond=None)
+    costs = with_it[:, 1] - base - drag * with_it[:, 0]
+    left = (moving[:, 1] - base - drag * moving[:, 0]) if usual > STANDING_KM_H else without[:, 1] - base
+    variance = float(np.var(costs, ddof=1)) / len(costs) + float(np.var(left, ddof=1)) / len(left)
+    basis = f"power in work less what {usual:.1f} km/h take without the implement"
+    return ImplementCost(float(np.mean(costs)), float(np.sqrt(variance)), basis)
 
 
-def _blocks(grid: Grid, speed: Values, spans: list[tuple[int, int]], block: int) -> tuple[Values, Values]:
-    """Return mean speed and mean power of every whole block of steps inside ``spans``."""
-    speeds, powers = [], []
+def _steady(speed: Values) -> Flags:
+    """Return where the speed changes little from the step before to the one after; bool, as long as ``speed``."""
+    padded = np.pad(speed, 1, mode="edge")
+    return np.abs(padded[2:] - padded[:-2]) < _STEADY_KM_H
+
+
+def _pieces(grid: Grid, speed: Values, steady: Flags, spans: Sequence[tuple[int, int]]) -> Values:
+    """Return mean speed and mean power of every 10 s of steady steps inside ``spans``, float64 (pieces, 2)."""
+    block, settling = grid.steps_in(_BLOCK_S), grid.steps_in(_SETTLING_S)
+    found = []
     for start, end in spans:
-        first, last = -(-(start - grid.start) // grid.step), (end - grid.start) // grid.step
-        count = (last - first) // block
-        if count > 0:
-            cut = slice(first, first + count * block)
-            speeds.append(speed[cut].reshape(count, block).mean(axis=1))
-            powers.append(grid.values[cut].reshape(count, block).mean(axis=1))
-    if not speeds:
-        return np.empty(0), np.empty(0)
-    v, p = np.concatenate(speeds), np.concatenate(powers)
-    known = ~(np.isnan(v) | np.isnan(p))
-    return v[known], p[known]
+        first, last = -(-(start - grid.start) // grid.step) + settling, (end - grid.start) // grid.step
+        for cut in range(first, last - block + 1, block):
+            inside = steady[cut : cut + block]
+            if int(inside.sum()) >= max(1, block // 2):
+                found.append((speed[cut : cut + block][inside].mean(), grid.values[cut : cut + block][inside].mean()))
+    return np.array(found, dtype=np.float64).reshape(-1, 2)

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from telemetry.analysis.phase_grid import Flags, Grid, closed, find_grid, runs, without_short
-from telemetry.analysis.phase_implement import EngagedBy, engaged_steps
+from telemetry.analysis.phase_implement import STANDING_KM_H, EngagedBy, engaged_steps
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import Flow, SessionPower, find_power
 from telemetry.model.batch import MICROSECONDS
@@ -25,7 +25,6 @@ PhaseKind = Literal["rest", "drive", "work", "charge"]
 KINDS: tuple[PhaseKind, ...] = ("rest", "drive", "work", "charge")
 
 # All common practice, from memory.
-STANDING_KM_H = 0.5
 _CHARGE_LEAST_S, _CHARGE_LEAST_WITHOUT_SPEED_S, _CHARGE_PAUSE_S = 60.0, 180.0, 120.0
 _REST_LEAST_S, _DRIVE_LEAST_S = 30.0, 5.0
 _CHARGER_ON_W = 30.0
