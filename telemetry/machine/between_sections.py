@@ -158,6 +158,6 @@ def _breaking(stated: Stated) -> Iterator[Contradiction]:
 def _weights(stated: Stated) -> Iterator[Contradiction]:
     """Give a contradiction where the pack outweighs the whole machine."""
     pack, machine = stated["pack"].get("mass_kg"), stated["machine"].get("mass_kg")
-    if pack is not None and machine is not None and pack >= machine:
-        what = f"is {machine:g} kg, not above the {pack:g} kg of the pack in it"
+    if pack is not None and machine is not None and pack > machine:
+        what = f"is {machine:g} kg, below the {pack:g} kg of the pack in it"
         yield Contradiction("machine", "mass_kg", what, "write the weight of machine, pack and driver together")

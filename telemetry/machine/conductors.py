@@ -252,9 +252,10 @@ def ampacity(conductor: Conductor, insulation_c: int, ambient_c: float = 30.0, b
         raise BeyondTable(f"{conductor.label} is thinner than 18 AWG (0.82 mm²), where the table of ampacity begins")
     base, words = _table_ampacity(gauge, insulation_c)
     sources = [_ampacity_source(conductor, gauge)]
+    hot = _ambient_factor(ambient_c, insulation_c)
     if insulation_c not in gauge.ampacity_a:
         sources.append(SMALL_FUSE_RULE)
-    hot = _ambient_factor(ambient_c, insulation_c)
+        hot = min(hot, 1.0)  # what stands in is a fuse's rating, and cold air raises no such bound
     if hot != 1.0:
         words += f", times {hot:g} at {ambient_c:g} °C"
         sources.append(AMBIENT_TABLE)

@@ -1,0 +1,179 @@
+"""The tables of conductors against formulas, worked examples and one another."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from telemetry.machine.conductors import (
+    AMBIENT_FACTORS,
+    CLASS_5_OHM_PER_KM,
+    COPPER_RESISTIVITY,
+    GAUGES,
+    METRES_PER_KFT,
+    BeyondTable,
+    ampacity,
+    awg_area_mm2,
+    awg_conductor,
+    awg_diameter_mm,
+    copper_factor,
+    mm2_conductor,
+    next_standard_fuse,
+    stated_conductor,
+)
+from telemetry.machine.sections import Wiring
+
+INSULATIONS = (60, 75, 90)
+
+
+class TestWireGauges:
+    # ASTM B258: 4/0 is 0.46 inch and 36 AWG 0.005 inch by definition; 39 equal steps of ratio 92 between them.
+    def test_the_formula_holds_at_both_ends_of_the_definition(self) -> None:
+        assert awg_diameter_mm("4/0") == pytest.approx(0.46 * 25.4, rel=1e-9)
+        assert awg_diameter_mm("36") == pytest.approx(0.005 * 25.4, rel=1e-9)
+
+    @pytest.mark.parametrize("gauge", GAUGES, ids=lambda gauge: gauge.name)
+    def test_every_row_has_the_area_of_astm_b258(self, gauge) -> None:
+        # Circular mils are the diameter in thousandths of an inch, squared; the table rounds to three or four figures.
+        mils = awg_diameter_mm(gauge.name) / 25.4 * 1000
+        assert gauge.circular_mils == pytest.approx(mils**2, rel=0.003)
+        assert gauge.area_mm2 == pytest.approx(gauge.circular_mils * 5.067e-4, rel=0.003)
+
+    @pytest.mark.parametrize("gauge", [g for g in GAUGES if g.solid_ohm_per_kft], ids=lambda gauge: gauge.name)
+    def test_solid_resistance_is_that_of_annealed_copper(self, gauge) -> None:
+        # 0.017241 ohm mm2/m at 20 degC and 0.00393 a degree (IACS; IEC 60287): 12 AWG solid 1.932, table 1.93.
+        theory = COPPER_RESISTIVITY / awg_area_mm2(gauge.name) * METRES_PER_KFT * copper_factor(75)
+        assert gauge.solid_ohm_per_kft == pytest.approx(theory, rel=0.006)
+
+    @pytest.mark.parametrize("gauge", GAUGES, ids=lambda gauge: gauge.name)
+    def test_stranded_is_two_percent_above_theory(self, gauge) -> None:
+        theory = COPPER_RESISTIVITY / awg_area_mm2(gauge.name) * METRES_PER_KFT * copper_factor(75)
+        assert gauge.stranded_ohm_per_kft / theory == pytest.approx(1.02, abs=0.015)
+
+    def test_rows_seen_nowhere_are_marked(self) -> None:
+        marked = {gauge.name: gauge.from_memory for gauge in GAUGES if gauge.from_memory}
+        assert marked == {
+            "18": ("stranded_ohm_per_kft", "solid_ohm_per_kft"),
+            "16": ("solid_ohm_per_kft",),
+        }
+        assert "from memory" in awg_conductor("18").resistance_source
+        assert "from memory" not in awg_conductor("16").resistance_source
+
+
+class TestResistance:
+    @pytest.mark.parametrize(
+        ("area", "length", "current", "temperature", "drop"),
+        [
+            # IEC 60228 class 5, 3 m each way, 80 A; 4 AWG by NEC Table 8, 10 ft, 100 A.
+            (16, 3, 80, 20, 0.581),
+            (16, 3, 80, 60, 0.672),
+            (25, 3, 80, 20, 0.374),
+        ],
+    )
+    def test_worked_drops_of_metric_cable(self, area, length, current, temperature, drop) -> None:
+        assert current * mm2_conductor(area).loop_ohm(length, temperature) == pytest.approx(drop, rel=0.005)
+
+    def test_worked_drop_of_a_gauge(self) -> None:
+        drop = 100 * awg_conductor("4").loop_ohm(10 * 0.3048, 75)
+        assert drop == pytest.approx(0.616, rel=0.005)
+        assert drop / 51.2 == pytest.approx(0.0120, rel=0.005)
+
+    # uecables.com prints 0.820 for the factor back from 75 to 20 degC (with 0.004 a degree).
+    def test_copper_temperature(self) -> None:
+        assert 1 / copper_factor(75) == pytest.approx(0.820, rel=0.003)
+
+    # The note to NEC Table 8: R2 = R1 (1 + 0.00323 (T - 75)).
+    @given(st.floats(-20, 90))
+    def test_both_published_temperature_laws_are_one_line(self, temperature: float) -> None:
+        assert copper_factor(temperature) / copper_factor(75) == pytest.approx(
+            1 + 0.00323 * (temperature - 75), rel=0.0005
+        )
+
+    @pytest.mark.parametrize("area", CLASS_5_OHM_PER_KM)
+    def test_class_5_rows_are_above_solid_copper_by_less_than_a_sixth(self, area: float) -> None:
+        solid = COPPER_RESISTIVITY / area * 1000
+        assert 1.0 < CLASS_5_OHM_PER_KM[area] / solid < 1.17
+
+
+class TestAmpacity:
+    # NEC Table 310.16, copper, 30 degC, at most three conductors: rows as four secondary copies have them.
+    @pytest.mark.parametrize(
+        ("gauge", "columns"),
+        [("12", (20, 25, 30)), ("4", (70, 85, 95)), ("1/0", (125, 150, 170)), ("4/0", (195, 230, 260))],
+    )
+    def test_rows_of_the_table(self, gauge: str, columns: tuple[float, ...]) -> None:
+        assert tuple(ampacity(awg_conductor(gauge), each).amperes for each in INSULATIONS) == columns
+
+    def test_both_corrections_multiply(self) -> None:
+        # 4 AWG, 75 degC column 85 A, 41 to 45 degC 0.82, four to six conductors 0.80.
+        found = ampacity(awg_conductor("4"), 75, 43, 5)
+        assert found.amperes == pytest.approx(85 * 0.82 * 0.80)
+        assert "310.15(B)(1)" in found.source
+        assert "0.82" in found.words
+
+    @pytest.mark.parametrize(("area", "row"), [(16, "6"), (25, "4"), (35, "2"), (50, "1"), (70, "2/0"), (120, "4/0")])
+    def test_metric_sizes_count_as_the_next_thinner_gauge_and_say_so(self, area: float, row: str) -> None:
+        conductor = mm2_conductor(area)
+        assert conductor.gauge is not None
+        assert conductor.gauge.name == row
+        assert f"row {row} AWG" in ampacity(conductor, 75).source
+        assert conductor.gauge.area_mm2 <= area
+
+    def test_gauges_between_rows_count_as_the_next_thinner(self) -> None:
+        assert ampacity(awg_conductor("3"), 75).amperes == 85
+        assert "row 4 AWG" in ampacity(awg_conductor("3"), 75).source
+        assert "row 4 AWG" in awg_conductor("3").resistance_source
+
+    @pytest.mark.parametrize("conductor", [awg_conductor("20"), mm2_conductor(0.75), mm2_conductor(0.3)])
+    def test_thinner_than_the_table_is_said(self, conductor) -> None:
+        with pytest.raises(BeyondTable, match="18 AWG"):
+            ampacity(conductor, 75)
+
+    def test_hotter_than_the_table_is_said_and_hotter_than_the_insulation_carries_nothing(self) -> None:
+        with pytest.raises(BeyondTable, match="70 °C"):
+            ampacity(awg_conductor("4"), 90, 72)
+        assert ampacity(awg_conductor("4"), 60, 58).amperes == 0
+        assert ampacity(awg_conductor("4"), 60, 85).amperes == 0
+
+    @given(st.floats(0.83, 200), st.floats(0.83, 200), st.sampled_from(INSULATIONS), st.floats(-40, 70))
+    def test_more_copper_never_carries_less_nor_loses_more(self, one, other, insulation, ambient) -> None:
+        thin, thick = mm2_conductor(min(one, other)), mm2_conductor(max(one, other))
+        assert ampacity(thin, insulation, ambient).amperes <= ampacity(thick, insulation, ambient).amperes
+        assert thin.loop_ohm(1, 75) >= thick.loop_ohm(1, 75)
+
+    @given(st.sampled_from(GAUGES), st.sampled_from(INSULATIONS), st.floats(-40, 70), st.floats(-40, 70))
+    def test_hotter_air_never_lets_it_carry_more(self, gauge, insulation, one, other) -> None:
+        conductor = awg_conductor(gauge.name)
+        cool, hot = (ampacity(conductor, insulation, ambient) for ambient in sorted((one, other)))
+        assert hot.amperes <= cool.amperes
+
+    @given(st.sampled_from(GAUGES), st.sampled_from(INSULATIONS), st.integers(1, 40), st.integers(1, 40))
+    def test_more_neighbours_never_let_it_carry_more(self, gauge, insulation, one, other) -> None:
+        conductor = awg_conductor(gauge.name)
+        few, many = (ampacity(conductor, insulation, 30, count) for count in sorted((one, other)))
+        assert many.amperes <= few.amperes
+
+    @given(st.sampled_from(GAUGES), st.floats(-40, 70))
+    def test_better_insulation_never_carries_less(self, gauge, ambient) -> None:
+        found = [ampacity(awg_conductor(gauge.name), insulation, ambient).amperes for insulation in INSULATIONS]
+        assert found == sorted(found)
+
+    def test_the_ambient_table_falls_row_by_row(self) -> None:
+        for (_, cooler), (_, hotter) in pairwise(AMBIENT_FACTORS):
+            assert all(hotter[column] <= cooler[column] for column in INSULATIONS)
+
+
+def test_a_section_without_a_size_has_no_conductor() -> None:
+    assert stated_conductor(Wiring()) is None
+    assert stated_conductor(Wiring(conductor_awg="4")) == awg_conductor("4")
+
+
+# NEC 240.6(A).
+@pytest.mark.parametrize(("carries", "fuse"), [(85, 90), (100, 100), (69.7, 70), (151, 175), (650, 650), (3, 15)])
+def test_the_next_standard_fuse(carries: float, fuse: float) -> None:
+    assert next_standard_fuse(carries) == fuse
+    assert math.isfinite(next_standard_fuse(carries))
