@@ -12,7 +12,7 @@ from telemetry.model.errors import Problem, did_you_mean, printable
 SLICE_US = 50_000
 BEHIND_US = 2_000_000
 """Later than this, the machine stood still in between: a computer that slept need not simulate its night."""
-KEYS = ("scenario", "seed", "rate_hz", "truth")
+KEYS = ("scenario", "seed", "rate_hz", "truth", "fault")
 
 
 class SimulatedMachineDriver:
@@ -40,6 +40,7 @@ class SimulatedMachineDriver:
             self._context.source,
             float(settings.get("rate_hz", 10.0)),
             bool(settings.get("truth", False)),
+            settings.get("fault"),
         )
         while True:
             for batch in machine.advance_to(due):
@@ -56,7 +57,8 @@ class SimulatedMachineDriver:
     @staticmethod
     def check(settings: Settings) -> list[Problem]:
         """Return every problem of a source's keys."""
-        from .simulated.scenarios import SCENARIOS
+        from .simulated.faults.catalogue import FAULTS
+        from .simulated.varied import SCENARIO_NAMES
 
         problems = [
             Problem(printable(key), "is no key of this driver", f"leave it out{did_you_mean(key, KEYS)}")
@@ -64,9 +66,14 @@ class SimulatedMachineDriver:
             if key not in (*KEYS, "silence_s")
         ]
         scenario = settings.get("scenario", "orchard")
-        if not isinstance(scenario, str) or scenario not in SCENARIOS:
+        if not isinstance(scenario, str) or scenario not in SCENARIO_NAMES:
             what = f"there is no scenario {printable(scenario)!r}"
-            problems.append(Problem("scenario", what, f"choose one of {', '.join(SCENARIOS)}"))
+            problems.append(Problem("scenario", what, f"choose one of {', '.join(SCENARIO_NAMES)}"))
+        fault = settings.get("fault", "healthy")
+        if not isinstance(fault, str) or fault not in FAULTS:
+            what = f"there is no fault {printable(fault)!r}"
+            right = f"choose one of {', '.join(FAULTS)}{did_you_mean(str(fault), FAULTS)}"
+            problems.append(Problem("fault", what, right))
         seed, rate = settings.get("seed", 1), settings.get("rate_hz", 10.0)
         if not isinstance(seed, int) or isinstance(seed, bool) or seed < 0:
             problems.append(Problem("seed", "is not a whole number from 0", "write seed = 1, say"))
@@ -85,4 +92,5 @@ class SimulatedMachineDriver:
         """
         from .simulated.machine_files import machine_file
 
-        return machine_file(str(settings.get("scenario", "orchard")), int(settings.get("seed", 1)))
+        scenario, seed = str(settings.get("scenario", "orchard")), int(settings.get("seed", 1))
+        return machine_file(scenario, seed, settings.get("fault"))

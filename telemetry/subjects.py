@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from telemetry.machine.machine_file import Machine, load_machine, parse_machine
 from telemetry.model.errors import InputError, MachineFileError, Problem, printable
@@ -24,12 +26,20 @@ def machine_for_watch(path: Path) -> Machine:
     return machine
 
 
-def demo_machine(scenario: str, seed: int) -> Machine:
-    """Return the machine that the simulator plays."""
-    text = str(load_driver("simulated-machine").example({"scenario": scenario, "seed": seed}))
-    machine, problems = parse_machine(text, f"demo {scenario}")
+def demo_machine(settings: Mapping[str, Any]) -> Machine:
+    """Return the machine that the simulator plays by these settings, which are those of its source.
+
+    Raises:
+        InputError: no such scenario or fault.
+    """
+    simulated = load_driver("simulated-machine")
+    wrong = simulated.check(settings)
+    if wrong:
+        raise InputError("; ".join(str(problem) for problem in wrong))
+    name = f"demo {settings.get('scenario', '')}"
+    machine, problems = parse_machine(str(simulated.example(settings)), name)
     if machine is None or problems:
-        raise MachineFileError(f"demo {scenario}", problems)
+        raise MachineFileError(name, problems)
     return machine
 
 

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from telemetry.model.errors import InputError, printable
 
+from .scenarios import Scenario
+from .varied import SCENARIO_NAMES, varied_scenario
+
 _ORCHARD = """\
 # A simulated machine: an orchard mower with a pack of 24 iron phosphate cells. Invented; no real machine.
 
@@ -129,14 +132,65 @@ trip = 0.30
 _TEXTS = {"orchard": _ORCHARD, "market": _MARKET, "orchard-charge": _ORCHARD}
 
 
-def machine_file(scenario: str, seed: int) -> str:
+def machine_file(scenario: str, seed: int, fault: str | None = None) -> str:
     """Return the text of the machine file for ``scenario``, with a source that plays it.
+
+    What it states is the machine as it should be, whatever the fault.
 
     Raises:
         InputError: there is no such scenario.
 
     """
-    if scenario not in _TEXTS:
-        raise InputError(f"there is no scenario {printable(scenario)!r}; choose one of {', '.join(_TEXTS)}")
+    if scenario not in SCENARIO_NAMES:
+        raise InputError(f"there is no scenario {printable(scenario)!r}; choose one of {', '.join(SCENARIO_NAMES)}")
     source = f'[[source]]\ndriver = "simulated-machine"\nscenario = "{scenario}"\nseed = {seed}\n'
-    return f"{_TEXTS[scenario]}\n{source}"
+    if fault is not None:
+        source += f'fault = "{fault}"\n'
+    text = _TEXTS[scenario] if scenario in _TEXTS else _varied_text(varied_scenario(seed), seed)
+    return f"{text}\n{source}"
+
+
+def _varied_text(what: Scenario, seed: int) -> str:
+    """What the sheets of a drawn machine's parts would print."""
+    cells, pack, controller, vehicle = what.cells, what.electronics, what.controller, what.vehicle
+    highest = pack.discharge_current.limit
+    deck = what.implement
+    start_a = 0.0 if deck is None else deck.start_factor * deck.power_w / controller.minimum_v
+    lines = [
+        f"# A simulated machine, drawn by the number {seed}. Invented; no real machine.",
+        "",
+        "[pack]",
+        f'name = "pack {seed}"',
+        f'chemistry = "{cells.chemistry}"',
+        f"cells_in_series = {cells.count}",
+        f"capacity_ah = {cells.capacity_ah:g}",
+        f"continuous_discharge_a = {0.75 * highest:.0f}",
+        f"peak_discharge_a = {highest:.0f}",
+        "peak_discharge_s = 10",
+        f"continuous_charge_a = {max(pack.charge_current.limit, what.charger.current_a):.0f}",
+        f"low_cutoff_v = {pack.cell_low.limit * cells.count:.1f}",
+        f"high_cutoff_v = {pack.cell_high.limit * cells.count:.1f}",
+        f"internal_resistance_mohm = {1000 * cells.count * cells.resistance_ohm + 1000 * pack.path_ohm:.0f}",
+        "",
+        "[machine]",
+        f'name = "machine {seed}"',
+        f"minimum_voltage_v = {controller.minimum_v:.1f}",
+        f"maximum_voltage_v = {controller.maximum_v:.1f}",
+        f"controller_current_a = {controller.battery_current_a:.0f}",
+        f"controller_capacitance_uf = {1e6 * controller.capacitance_f:.0f}",
+        f"regenerates = {'true' if controller.brake_current_a else 'false'}",
+        f"mass_kg = {vehicle.mass_kg:g}",
+        *(
+            [f"foldback_voltage_v = {controller.foldback_v:.1f}"]
+            if controller.foldback_v > controller.minimum_v
+            else []
+        ),
+        *([f"implement_start_a = {start_a:.0f}"] if deck is not None else []),
+        "",
+        "[charger]",
+        f"output_voltage_v = {what.charger.voltage_v:g}",
+        f"output_current_a = {what.charger.current_a:g}",
+        f"end_current_a = {what.charger.end_current_a:g}",
+        "",
+    ]
+    return "\n".join(lines)

@@ -13,13 +13,14 @@ DEFAULT_SCENARIO = "orchard"
 
 
 def machine_by(settings: Settings, clock: Clock) -> SimulatedMachine:
-    """Return the machine that begins now; ``scenario``, ``seed`` and ``rate_hz`` are each optional."""
+    """Return the machine that begins now; ``scenario``, ``seed``, ``rate_hz`` and ``fault`` are each optional."""
     return SimulatedMachine(
         settings.get("scenario", DEFAULT_SCENARIO),
         settings.get("seed", 1),
         clock.now(),
         "simulated",
         rate_hz=settings.get("rate_hz", 10.0),
+        fault=settings.get("fault"),
     )
 
 

@@ -6,7 +6,15 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from telemetry.commands.options import add, add_run_options, add_simulated, run_options, seconds, store_path
+from telemetry.commands.options import (
+    add,
+    add_run_options,
+    add_simulated,
+    run_options,
+    seconds,
+    simulated_settings,
+    store_path,
+)
 
 
 def add_to(commands: Any) -> None:
@@ -70,7 +78,7 @@ def watch(arguments: argparse.Namespace) -> int:
         raise InputError("watch needs a machine file or --demo, and not both: shakedown watch --demo")
     options = run_options(arguments, record=True, capture=arguments.capture)
     if arguments.demo:
-        return app.watch(subjects.demo_machine(arguments.scenario, arguments.seed), options)
+        return app.watch(subjects.demo_machine(simulated_settings(arguments)), options)
     return app.watch(subjects.machine_for_watch(arguments.machine), options)
 
 
@@ -91,7 +99,7 @@ def simulate(arguments: argparse.Namespace) -> int:
 
     return serve(
         arguments.link,
-        {"scenario": arguments.scenario, "seed": arguments.seed},
+        simulated_settings(arguments),
         write=arguments.write,
         as_json=arguments.json,
         for_s=arguments.for_s,

@@ -37,11 +37,26 @@ def add_run_options(parser: argparse.ArgumentParser) -> None:
 
 
 def add_simulated(parser: argparse.ArgumentParser) -> None:
-    """Add which machine is simulated."""
+    """Add which machine is simulated, and what is wrong with it."""
     parser.add_argument(
-        "--scenario", default="orchard", metavar="NAME", help="simulated machine: orchard, market, orchard-charge"
+        "--scenario",
+        default="orchard",
+        metavar="NAME",
+        help="simulated machine: orchard, market, orchard-charge, or varied (drawn by --seed)",
     )
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="simulated machine: same number, same drive")
+    parser.add_argument(
+        "--fault",
+        metavar="NAME",
+        help="what is wrong with it: pedal-sensor, controller, power-connection, pack-weak, bms-trip,"
+        " mechanical-drag, or healthy for the same rough drive without a fault",
+    )
+
+
+def simulated_settings(arguments: argparse.Namespace) -> dict[str, Any]:
+    """Return the source's settings of the machine that is simulated."""
+    settings = {"scenario": arguments.scenario, "seed": arguments.seed}
+    return settings if arguments.fault is None else settings | {"fault": arguments.fault}
 
 
 def seconds(text: str) -> float:
