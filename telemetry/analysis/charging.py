@@ -245,8 +245,10 @@ def _left(
             unknown["false_full"] = "the charge did not come to its end"
     elif facts.capacity_ah is None or missing is None:
         unknown["false_full"] = "it needs the capacity, and how far behind the other cells were"
+    elif missing.low <= _FULL_SPREAD_SHARE * facts.capacity_ah < missing.high:
+        unknown["false_full"] = "the cells were too alike at the end to tell whether the others were full"
     else:
-        found["false_full"] = missing.mid > _FULL_SPREAD_SHARE * facts.capacity_ah
+        found["false_full"] = missing.low > _FULL_SPREAD_SHARE * facts.capacity_ah
     return found
 
 
@@ -302,6 +304,10 @@ def _sentence(ending: Ending, figures: Mapping[str, object]) -> str:
         assert isinstance(missing, Range)
         return (
             f"{who} stopped the charge at {current:.1f} A. The charger shows full, "
-            f"but the lowest cell lacks about {missing.mid:.1f} Ah: the pack is not full."
+            f"but the lowest cell lacks {_amount(missing)} Ah: the pack is not full."
         )
     return f"{who} stopped the charge at {current:.1f} A."
+
+
+def _amount(ah: Range) -> str:
+    return f"about {ah.mid:.1f}" if ah.high <= 1.5 * ah.low else f"{ah.low:.1f} to {ah.high:.1f}"

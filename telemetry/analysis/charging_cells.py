@@ -1,13 +1,14 @@
 """The cells at the top of a charge: which is highest, and by how much charge the others are behind it.
 
 Each cell's rise is taken to follow the same curve against charge as the highest cell's, shifted by what it lacks: a
-cell that ends at some voltage lacks the charge that flowed since the highest cell passed that voltage. That holds
-where the curve is steep; a cell that is still on the plateau of iron phosphate lacks at least what flowed since the
-highest cell left it, which is all that can be said of it.
+cell that ends at some voltage lacks the charge that flowed since the highest cell passed that voltage, give or take
+3 mV of either reading. Where the curve is steep that is a narrow range. A cell that is still on the plateau of iron
+phosphate gives a wide one, from what flowed since the highest cell left the plateau to as much as the whole charge.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -96,12 +97,10 @@ def _behind(
         return None, "the charge ended before any cell had left the plateau, where cells differ too little to compare"
     charge = np.interp(t, power.current.t, power.current.into)
     rise = np.maximum.accumulate(voltages[: final + 1, top])
-    if target < steep:
-        passed = _passed(rise, charge, steep)
-        least = float(charge[final]) - passed
-        return Range(least, 1.5 * least, 3.0 * least), ""
     near = [float(charge[final]) - _passed(rise, charge, target + step) for step in (_READING_V, 0.0, -_READING_V)]
     low, mid, high = sorted(max(0.0, value) for value in near)
+    if target < steep:  # readings that decide nothing: the middle of what they allow, by ratio
+        mid = max(low, math.sqrt(low * high))
     return Range(low, mid, high), ""
 
 

@@ -107,7 +107,8 @@ def sign_of_current(series: SessionSeries, power: SessionPower | None = None) ->
     least = max(0.1 * high, min(5.0, 0.3 * high))
     good = (np.abs(d_amperes) > least) & ~np.isnan(d_volts) & (d_volts != 0.0)
     places = np.flatnonzero(good)
-    apart = places[np.concatenate([[True], np.diff(places) >= lag])] if len(places) else places
+    # the last place of each run: there the second after the step is compared, whole, with the one before
+    apart = places[np.concatenate([np.diff(places) > 1, [True]])] if len(places) else places
     if not len(apart):
         return SignOfCurrent(0, 0, None)
     resistance = -d_volts[apart] / d_amperes[apart]

@@ -106,7 +106,7 @@ def find_outlook(
         lacking = "the state of charge" if soc_pct is None else "the capacity"
         unknown["energy_left_wh"] = f"{lacking} is not known"
     else:
-        left = energy_left_wh(soc_pct, capacity_ah, _loaded_voltage(power))
+        left = energy_left_wh(soc_pct, capacity_ah, loaded_voltage_v(power))
     paces: list[Pace | None] = []
     for name, spans in (("lately", _last(uses, last_minutes)), ("whole", uses)):
         mean = mean_power_w(power.power, spans)
@@ -164,7 +164,7 @@ def _last(uses: list[tuple[int, int]], minutes: float) -> list[tuple[int, int]]:
     return found[::-1]
 
 
-def _loaded_voltage(power: SessionPower) -> float:
+def loaded_voltage_v(power: SessionPower) -> float:
     """Return the mean voltage while energy flowed out, V, weighted by that energy's charge."""
     assert power.power is not None
     volts, watts = power.voltage, np.maximum(power.power.values, 0.0)

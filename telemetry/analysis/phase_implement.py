@@ -176,8 +176,8 @@ def implement_cost(
     """Return what the implement costs: power with it less the power that the same speed takes without it.
 
     Without it, power at steady speed is fitted by ``p0 + f v`` (what stands still, and a drag that does not depend on
-    speed: rolling resistance). With it, that is taken off step by step, and the rest averaged over pieces of 10 s, the
-    first seconds after it engages left out. The uncertainty is that of both means, from how the pieces scatter.
+    speed: rolling resistance). With it, that is taken off step by step, and the rest averaged over pieces of 10 s,
+    the first seconds after it engages left out. The uncertainty is that of both means, from how the pieces scatter.
     Slopes are taken to be the same with it and without it; where they are not, that is in no uncertainty.
 
     Args:

@@ -1,0 +1,121 @@
+"""A whole session's work: area, distance, what they took, and what a charge buys."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from telemetry.analysis.field_area import FieldArea, find_field_area
+from telemetry.analysis.outlook import loaded_voltage_v
+from telemetry.analysis.phases import Phases
+from telemetry.analysis.ranges import Range
+from telemetry.analysis.series import SessionSeries
+from telemetry.analysis.session_power import SessionPower
+from telemetry.analysis.work import (
+    CHARGE_ENERGY_SHARE,
+    CHARGER_SHARE,
+    Prices,
+    Work,
+    energy_per_charge_wh,
+    find_work,
+)
+from telemetry.machine.sections import Machine
+
+_Z90 = 1.645
+
+
+@dataclass(frozen=True)
+class SessionWork:
+    """What :func:`session_work` found.
+
+    Attributes:
+        area: distance and area.
+        work: energy, pace, money.
+        energy_wh: net out of the pack with charging left out, Wh, 90 % bounds; None without power.
+        charge_wh: what a full charge gives, Wh; None without a capacity.
+        km_per_wh, ha_per_wh: what a Wh gave, for the outlook.
+    """
+
+    area: FieldArea
+    work: Work
+    energy_wh: Range | None = None
+    charge_wh: Range | None = None
+    km_per_wh: Range | None = None
+    ha_per_wh: Range | None = None
+
+
+def session_work(
+    series: SessionSeries,
+    power: SessionPower,
+    phases: Phases,
+    machine: Machine | None = None,
+    *,
+    energy_uncertainty: float = 0.01,
+    usable_ah: Range | None = None,
+    charger_share: Range | None = None,
+    sessions_per_season: float | None = None,
+) -> SessionWork:
+    """Return the work of ``series``; a session without drive or work has none, and says so.
+
+    Args:
+        series, power, phases: the session; phases of charge are left out.
+        machine: what the owner states; None: what needs it is unknown.
+        energy_uncertainty: one standard deviation of the net energy, as a share.
+        usable_ah: measured usable capacity; None: from the rated one, with a wide range.
+        charger_share: measured efficiency of the charger; None: the usual range.
+        sessions_per_season: how many such sessions a season has, where somebody says.
+    """
+    used = phases.of("drive", "work")
+    if not used:
+        why = "the session holds no drive or work"
+        figures = ("distance_km", "area_ha")
+        return SessionWork(FieldArea(unknown=dict.fromkeys(figures, why)), Work(unknown={"work": why}))
+    working = None if phases.work_by is None else [(phase.start, phase.end) for phase in phases.of("work")]
+    stated = None if machine is None else machine.work.area_ha
+    width = None if machine is None else machine.vehicle.working_width_m
+    area = find_field_area(series, width, working, stated)
+    out = phases.of("rest", "drive", "work")
+    energies = [phase.energy_wh for phase in out if phase.energy_wh is not None]
+    energy = charge = None
+    if power.power is not None and energies:
+        net = sum(energies)
+        energy = Range.around(net, _Z90 * energy_uncertainty * abs(net))
+        rated = None if machine is None else machine.pack.capacity_ah
+        charge = energy_per_charge_wh(loaded_voltage_v(power), usable_ah, rated)
+    wall = None
+    if machine is not None:
+        through = (charger_share or CHARGER_SHARE).times(CHARGE_ENERGY_SHARE[machine.pack.chemistry])
+        wall = Range.exactly(1.0).over(through)
+    work = find_work(
+        energy_wh=energy,
+        session_h=sum(phase.known_s for phase in out) / 3600,
+        working_h=sum(phase.known_s for phase in phases.of("work")) / 3600 or None,
+        area_ha=area.area_ha,
+        distance_km=area.distance_km,
+        working_km=area.working_km,
+        working_width_m=width,
+        charge_wh=charge,
+        wall_wh_per_wh=wall,
+        prices=_prices(machine, sessions_per_season),
+    )
+    one = Range.exactly(1.0)
+    return SessionWork(
+        area,
+        work,
+        energy,
+        charge,
+        one.over(work.wh_per_km) if work.wh_per_km is not None else None,
+        one.over(work.wh_per_ha) if work.wh_per_ha is not None else None,
+    )
+
+
+def _prices(machine: Machine | None, sessions_per_season: float | None) -> Prices:
+    if machine is None:
+        return Prices(sessions_per_season=sessions_per_season)
+    stated = machine.work
+    return Prices(
+        tariff_per_kwh=stated.tariff_per_kwh,
+        currency=stated.currency,
+        fuel_price_per_l=stated.fuel_price_per_l,
+        fuel_l_per_h=stated.fuel_l_per_h,
+        sessions_per_season=sessions_per_season,
+    )

@@ -1,0 +1,179 @@
+"""How long a parked pack lasts and how far a charge still goes: by arithmetic, and with bounds that hold."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from telemetry.analysis.outlook import energy_left_wh, find_outlook, mean_power_w, minutes_left
+from telemetry.analysis.phases import find_phases
+from telemetry.analysis.ranges import Range
+from telemetry.analysis.series import Series, SessionSeries, read_series
+from telemetry.analysis.session_power import find_power
+from telemetry.analysis.storage import Storage, days_to_empty, find_storage
+from telemetry.analysis.work_session import session_work
+from telemetry.machine.chemistry import CHEMISTRIES
+from telemetry.machine.machine_file import load_machine
+from telemetry.recordings.reading import open_recording
+
+SESSIONS = Path(__file__).parents[2] / "replay_data"
+HOUR = np.arange(0, 3600.0)
+
+
+def series_of(seconds: np.ndarray, **columns: np.ndarray) -> SessionSeries:
+    t = np.round(seconds * 1e6).astype(np.int64)
+    signals = {name: Series(t, np.asarray(values, dtype=np.float64)) for name, values in columns.items()}
+    return SessionSeries("made up", int(t[0]), int(t[-1]), 0, "relative", signals, None)
+
+
+def parked(amperes: float, **more: np.ndarray) -> SessionSeries:
+    noise = np.random.default_rng(1).normal(0, 0.01, len(HOUR))
+    return series_of(HOUR, pack_voltage=0 * HOUR + 52, pack_current=amperes + noise, **more)
+
+
+def storage_of(series: SessionSeries, **more: object) -> Storage:
+    facts = {"chemistry": CHEMISTRIES["lfp"], "capacity_ah": 100.0, "offset_uncertainty_a": 0.02, **more}
+    return find_storage(series, find_power(series), find_phases(series).of("rest"), **facts)  # type: ignore[arg-type]
+
+
+class TestStorage:
+    def test_days(self) -> None:
+        # 100 Ah at 0.2 A = 500 h = 20.8 days; arithmetic.
+        assert days_to_empty(Range.exactly(100), Range.exactly(0.2)).mid == pytest.approx(20.83, abs=0.01)
+        assert days_to_empty(Range.exactly(100), Range(0.0, 0.1, 0.2)).high == float("inf")
+
+    def test_standby_seen(self) -> None:
+        found = storage_of(parked(0.4), end_pct=Range(70, 75, 80))
+        assert found.standby_by == "seen"
+        assert found.standby_a == pytest.approx(0.4, abs=0.01)
+        assert found.days_from_full is not None
+        assert found.days_from_full.mid == pytest.approx(100 / 0.4 / 24, rel=0.03)
+        assert found.days_to_empty is not None
+        assert found.days_to_empty.low < 75 / 0.4 / 24 < found.days_to_empty.high
+        assert "Disconnect" in found.advice[0]
+
+    def test_a_zero_that_nobody_knows_is_no_standby(self) -> None:
+        found = storage_of(parked(0.4), offset_uncertainty_a=None)
+        assert found.standby_a is None
+        assert "its own zero is not known" in found.unknown["standby_a"]
+        assert "standby current" in found.unknown["days_to_empty"]
+
+    def test_a_dead_band_is_no_standby(self) -> None:
+        found = storage_of(series_of(HOUR, pack_voltage=0 * HOUR + 52, pack_current=0 * HOUR))
+        assert found.standby_a is None
+        assert "half an ampere" in found.unknown["standby_a"]
+
+    def test_stated_in_its_place(self) -> None:
+        found = storage_of(parked(0.4), offset_uncertainty_a=None, stated_standby_a=0.02, end_pct=Range(40, 50, 60))
+        assert found.standby_by == "stated"
+        assert found.days_to_empty is not None
+        # 0.02 A and about 2 % of 100 Ah a month (0.0027 A): 50 Ah last some 90 days
+        assert found.days_to_empty.low < 50 / 0.0227 / 24 < found.days_to_empty.high
+
+    def test_key(self) -> None:
+        on = np.where(HOUR < 1700, 48.0, 0.0)
+        series = parked(0.4, enable_voltage=on)
+        assert storage_of(series).key == "off"  # for the greater part
+        assert storage_of(parked(0.4, enable_voltage=0 * HOUR + 48)).key == "on"
+
+    @pytest.mark.parametrize(("chemistry", "word"), [("lfp", "half"), ("lead-flooded", "full"), ("lto", "half")])
+    def test_winter(self, chemistry: str, word: str) -> None:
+        found = storage_of(parked(0.001), chemistry=CHEMISTRIES[chemistry], end_pct=Range(40, 50, 60))
+        assert any(word in sentence for sentence in found.advice)
+        assert "maker" in found.advice[-1]
+
+    def test_nothing_known(self) -> None:
+        series = series_of(np.arange(0, 60.0), pack_voltage=np.full(60, 52.0))
+        found = find_storage(series, find_power(series), [])
+        assert {k for k, v in vars(found).items() if v is None} - {
+            "key",
+            "standby_by",
+            "standby_uncertainty_a",
+        } == set(found.unknown)
+
+
+class TestOutlook:
+    def test_energy_left(self) -> None:
+        # 60 % of 100 Ah less 2 % in reserve at 51.2 V = 2969.6 Wh; arithmetic.
+        assert energy_left_wh(Range(55, 60, 65), 100.0, 51.2).mid == pytest.approx(2969.6)
+        assert energy_left_wh(Range(0, 1, 2), 100.0, 51.2).low == 0.0
+
+    def test_minutes_left(self) -> None:
+        assert minutes_left(Range.exactly(1000), Range.exactly(2000)) == pytest.approx((30, 30, 30))
+        assert minutes_left(Range.exactly(1000), Range(-1, 10, 20)) is None
+
+    def test_lately_and_whole(self) -> None:
+        amperes = np.where(HOUR < 2700, 20.0, 40.0)
+        series = series_of(HOUR, pack_voltage=0 * HOUR + 50, pack_current=amperes)
+        power = find_power(series)
+        found = find_outlook(power, find_phases(series, has_implement=False), Range(45, 50, 55), 100.0)
+        assert found.lately is not None
+        assert found.whole is not None
+        assert found.lately.power_w.mid == pytest.approx(2000)
+        assert found.whole.power_w.mid == pytest.approx(1250, rel=1e-3)
+        assert found.lately.minutes_left is not None
+        assert found.lately.minutes_left.mid == pytest.approx(0.48 * 100 * 50 / 2000 * 60)
+        assert found.lately.ha_left is None
+
+    def test_rest_is_not_use(self) -> None:
+        amperes = np.where((HOUR // 300) % 2 == 0, 40.0, 0.0)
+        series = series_of(HOUR, pack_voltage=0 * HOUR + 50, pack_current=amperes)
+        found = find_outlook(find_power(series), find_phases(series))
+        assert found.whole is not None
+        assert found.whole.power_w.mid == pytest.approx(2000, rel=0.01)
+        assert "state of charge" in found.unknown["energy_left_wh"]
+        assert found.whole.minutes_left is None
+
+    @given(seed=st.integers(0, 500))
+    @settings(max_examples=20)
+    def test_the_range_holds_the_mean_of_what_follows_in_most_cases(self, seed: int) -> None:
+        # levels that last a minute, as the bounds suppose; 20 examples of a bound that is to hold nine times in ten
+        rng = np.random.default_rng(seed)
+        held = 0
+        for _ in range(10):
+            amperes = np.repeat(rng.uniform(0, 60, 60), 60)
+            series = series_of(HOUR, pack_voltage=0 * HOUR + 50, pack_current=amperes)
+            power = find_power(series).power
+            assert power is not None
+            found = mean_power_w(power, [(series.start, series.end)])
+            assert found is not None
+            held += found.low <= 1500 <= found.high
+        assert held >= 5
+
+    def test_no_use(self) -> None:
+        series = parked(0.1)
+        found = find_outlook(find_power(series), find_phases(series), Range(45, 50, 55), 100.0)
+        assert set(found.unknown) == {"energy_left_wh", "lately", "whole"}
+
+
+class TestWholeSession:
+    def test_the_mow(self) -> None:
+        series = read_series(open_recording(SESSIONS / "orchard-mow.csv.gz"))
+        machine = load_machine(SESSIONS / "orchard.toml")
+        power = find_power(series)
+        phases = find_phases(series, power, machine.pack.capacity_ah, has_implement=True)
+        found = session_work(series, power, phases, machine)
+        assert found.work.wh_per_ha is not None
+        assert found.work.ha_per_charge is not None
+        assert found.area.area_by == "distance and width"
+        outlook = find_outlook(power, phases, Range(60, 65, 70), 105.0, found.km_per_wh, found.ha_per_wh)
+        assert outlook.whole is not None
+        assert outlook.whole.ha_left is not None
+        assert outlook.whole.ha_left.low < outlook.whole.ha_left.mid < outlook.whole.ha_left.high
+        no_machine = session_work(series, power, phases)
+        assert no_machine.work.wh_per_km is not None
+        assert no_machine.work.wh_per_ha is None
+
+    def test_a_charge_is_no_work(self) -> None:
+        series = read_series(open_recording(SESSIONS / "evening-charge.csv.gz"))
+        power = find_power(series)
+        found = session_work(series, power, find_phases(series, power), load_machine(SESSIONS / "orchard.toml"))
+        assert found.area.area_ha is None
+        assert found.work.wh_per_ha is None
+        assert "no drive or work" in found.work.unknown["work"]
+        assert replace(found.work, unknown={}) == type(found.work)()
