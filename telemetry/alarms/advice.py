@@ -46,5 +46,5 @@ def _rounded_up(value: float) -> float:
     if value <= 0.0:
         return 0.0
     step = 10.0 ** (math.floor(math.log10(value)) - 1)
-    rounded = math.ceil(round(value / step, 6)) * step
-    return float(f"{rounded:.6g}")
+    rounded = float(f"{math.ceil(value / step) * step:.6g}")
+    return rounded if rounded >= value else float(f"{rounded + step:.6g}")

@@ -31,22 +31,22 @@ class PriorityRow:
 
 
 PRIORITY_TABLE: tuple[PriorityRow, ...] = (
-    PriorityRow("cell-voltage-high", "medium", "high", "an overcharged cell is harmed for good and may burn"),
-    PriorityRow("cell-voltage-low", "medium", "high", "a cell driven below its least voltage is harmed for good"),
+    PriorityRow("cell-voltage-high", "low", "high", "an overcharged cell is harmed for good and may burn"),
+    PriorityRow("cell-voltage-low", "low", "high", "a cell driven below its least voltage is harmed for good"),
     PriorityRow("pack-temperature-high", "medium", "high", "heat feeds on itself; stop and let it cool"),
-    PriorityRow("no-charging-below-freezing", "high", "high", "charging a frozen cell harms it for good at once"),
-    PriorityRow("charge-cold", "high", "high", "charging a frozen cell harms it for good at once"),
-    PriorityRow("charging-cold*", "high", "high", "charging a frozen cell harms it for good at once"),
+    PriorityRow("charging-cold", "medium", "high", "charging a frozen cell harms it for good"),
     PriorityRow("pack-voltage-high", "low", "medium", "the cells' own limit says it more sharply"),
     PriorityRow("pack-voltage-low", "low", "medium", "the machine is about to stop by itself; turn back"),
     PriorityRow("discharge-peak", "low", "medium", "the pack may cut out at once; let go of the pedal"),
-    PriorityRow("discharge-current*", "low", "medium", "wire and fuse heat within seconds to minutes; ease off"),
-    PriorityRow("charge-current*", "low", "medium", "too fast a charge wears and heats the cells"),
+    PriorityRow("discharge-current", "low", "medium", "wire and fuse heat within seconds to minutes; ease off"),
+    PriorityRow("charge-*", "low", "medium", "too fast a charge wears and heats the cells"),
+    PriorityRow("energy-left", "low", "medium", "the way back gets longer than the charge lasts; turn back"),
     PriorityRow("recording", "medium", "medium", "the drive goes on, its record does not"),
     PriorityRow("link", "low", "medium", "what is not seen is not judged"),
-    PriorityRow("link-silent", "low", "medium", "what is not seen is not judged"),
+    PriorityRow("soc-low", "low", "low", "plan the way back; the voltage limits come later and harder"),
     PriorityRow("pack-temperature-low", "low", "low", "power and range fall; no charge until it is warm"),
-    PriorityRow("cell-spread*", "low", "low", "for the next stop: find the cell, balance, check its lugs"),
+    PriorityRow("cell-*", "low", "low", "for the next stop: find the cell, balance, check its lugs"),
+    PriorityRow("resistance-up", "low", "low", "for the next stop: lugs first, then the cells' age"),
     PriorityRow("*", "low", "low", "for the next stop"),
 )
 """The first row whose limit fits counts."""

@@ -18,6 +18,7 @@ from telemetry.model.events import AlarmLevel
 LATCHING: Mapping[str, str] = {
     "cell-voltage-low": "a cell that went below its least voltage must be looked at, though it recovers at rest",
     "cell-voltage-high": "a cell that was overcharged must be looked at, though its voltage sinks by itself",
+    "charging-cold": "plating by a charge in frost stays in the cell and no value shows it",
     "pack-temperature-high": "what became that hot must be looked at, though it cools by itself",
 }
 """Limits whose trip latches unless the owner says ``latched = false``: harm may stay that no value shows."""
@@ -70,9 +71,8 @@ SUPPRESSION_TABLE: tuple[SuppressionRow, ...] = (
         "charging",
         "a low cell is being filled; its trip stays, for a cell below its least must not be charged hard",
     ),
-    SuppressionRow("state-of-charge-low", ("warn", "trip"), "charging", "the charge is there to mend it"),
     SuppressionRow("soc-low", ("warn", "trip"), "charging", "the charge is there to mend it"),
-    SuppressionRow("energy-left*", ("warn", "trip"), "charging", "the way back is not driven while charging"),
+    SuppressionRow("energy-left", ("warn", "trip"), "charging", "the way back is not driven while charging"),
 )
 
 LONGEST_SHELVE_S: Mapping[Priority, float] = {"high": 900.0, "medium": 3600.0, "low": 3600.0}

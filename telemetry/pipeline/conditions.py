@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from telemetry.alarms.alarm import Alarm, is_meant
 from telemetry.alarms.raises import Raise
+from telemetry.alarms.rules import AlarmRules
 from telemetry.model.events import Acknowledge, AlarmChange, Event, LinkChange, Loss, ResetLatch, Shelve, Unshelve
 
 LINK_LIMIT = "link"
@@ -16,12 +17,16 @@ _NAN = float("nan")
 class Conditions:
     """The alarms of links and of listeners that lost values; each stands at trip.
 
+    Args:
+        rules: which latch, which are out of service.
+
     Attributes:
         raises: what was raised in the latest :meth:`take`.
 
     """
 
-    def __init__(self) -> None:
+    def __init__(self, rules: AlarmRules | None = None) -> None:
+        self._rules = rules or AlarmRules()
         self._lived: set[str] = set()
         self._alarms: dict[tuple[str, str], Alarm] = {}
         self.raises: list[Raise] = []
@@ -60,7 +65,9 @@ class Conditions:
 
     def _raise(self, t: int, limit: str, signal: str, why: str, value: float = _NAN) -> AlarmChange | None:
         if (limit, signal) not in self._alarms:
-            self._alarms[limit, signal] = Alarm(limit, signal, {"trip": _NAN})
+            self._alarms[limit, signal] = Alarm(
+                limit, signal, {"trip": _NAN}, self._rules.latches(limit), self._rules.out_of_service.get(limit)
+            )
         alarm = self._alarms[limit, signal]
         if alarm.reached is None:
             self.raises.append(Raise(t, limit, signal, _NAN, _NAN, _NAN))

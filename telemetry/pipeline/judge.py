@@ -50,11 +50,11 @@ class Judge:
         rules: AlarmRules | None = None,
         chattering: ChatteringRule | None = None,
     ) -> None:
-        self._limits = tuple(limits)
+        self._limits = tuple(each for each in limits if (each.warn, each.trip) != (None, None))
         self._rules = rules or AlarmRules()
         self._watched: dict[tuple[str, str], _Watched] = {}
         self._layouts: set[tuple[str, ...]] = set()
-        self._conditions = Conditions()
+        self._conditions = Conditions(self._rules)
         self._quiet = _QuietByDesign(self._limits)
         self._faults = LimitFaults(chattering)
         self._began = False

@@ -6,10 +6,24 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from telemetry.alarms.priorities import priority_of
 from telemetry.model.errors import printable
-from telemetry.model.events import AlarmChange, Event, Gap, LinkChange, Loss, Mark
+from telemetry.model.events import AlarmChange, AlarmFinding, Event, Gap, LinkChange, Loss, Mark
 from telemetry.model.signals import find_signal
 from telemetry.pipeline.snapshot import Snapshot
+
+# How an alarm stands after a change is told where it is not what the word itself says.
+_EXPECTED: dict[str, tuple[str, ...]] = {
+    "raised": ("unacknowledged",),
+    "cleared": ("normal",),
+    "acknowledged": ("acknowledged",),
+    "reset": ("normal",),
+    "shelved": ("shelved",),
+    "suppressed": ("suppressed by design",),
+    "unsuppressed": ("normal",),
+    "unshelved": ("normal",),
+    "out of service": ("out of service",),
+}
 
 
 def _known(value: float | None, digits: int) -> float | None:
@@ -25,11 +39,16 @@ def event_object(event: Event, start: int) -> dict[str, Any] | None:
                 "limit": event.limit,
                 "signal": event.signal,
                 "level": event.level,
+                "priority": priority_of(event.limit, event.level),
                 "state": event.state,
+                "stands": event.stands,
                 "value": _known(event.value, 6),
                 "bound": _known(event.bound, 6),
                 "why": event.why,
             }
+        case AlarmFinding():
+            keys = ("what", "state", "limit", "signal", "count", "why")
+            return told | {key: getattr(event, key) for key in keys}
         case LinkChange():
             return told | {"source": event.source, "state": event.state, "why": event.why}
         case Gap():
@@ -54,8 +73,14 @@ def event_line(event: Event, start: int) -> str | None:
         case AlarmChange():
             unit = signal.unit if (signal := find_signal(event.signal)) else ""
             value = f" at {event.value:g} {unit}".rstrip() if math.isfinite(event.value) else ""
-            why = f" ({printable(event.why, 200)})" if event.why and event.state == "raised" else ""
-            return f"{at}{event.level.upper()} {event.state}: {event.limit} on {printable(event.signal)}{value}{why}"
+            tells_why = event.why and event.state not in ("cleared", "acknowledged")
+            why = f" ({printable(event.why, 200)})" if tells_why else ""
+            then = "" if event.stands in _EXPECTED.get(event.state, ()) else f", now {event.stands}"
+            what = f"{event.limit} on {printable(event.signal)}"
+            return f"{at}{event.level.upper()} {event.state}{then}: {what}{value}{why}"
+        case AlarmFinding():
+            about = f" {event.limit} on {printable(event.signal)}" if event.limit else ""
+            return f"{at}{event.what} {event.state}:{about} {printable(event.why, 300)}"
         case LinkChange():
             why = f" ({printable(event.why, 200)})" if event.why else ""
             return f"{at}link {printable(event.source)}: {event.state}{why}"

@@ -35,7 +35,8 @@ class StoredRecording:
         self.start = start
         self.machine_text = machine_text
         self.warnings = warnings
-        self._path, self._session = path, session
+        self.session = session
+        self._path = path
         self._series = by_group([one for one in series if one.group.origin == "measured"])
         self.groups = tuple(self._series)
 
@@ -43,7 +44,7 @@ class StoredRecording:
         """See :meth:`telemetry.model.recording.Recording.spans`."""
         db = connect_for_reading(self._path)
         try:
-            events = read_events(db, self._session, inputs_only=True)
+            events = read_events(db, self.session, inputs_only=True)
             streams = [_Stream(group, read_group(db.conn, parts, group)) for group, parts in self._series.items()]
             while (span := _next_span(streams, events, rows)) is not None:
                 events = events[len(span.events) :]

@@ -1,0 +1,63 @@
+"""The alarms of a session and the figures of its alarm system."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from telemetry.commands.options import add, add_store, as_json, say, seconds, store_path, warn
+
+
+def add_to(commands: Any) -> None:
+    """Add the command."""
+    words = "list the alarms of a session, and how well its limits work as alarms"
+    parser = add(commands, "alarms", alarms, words, "shakedown alarms last")
+    parser.add_argument("session", metavar="SESSION", help="a session's number, last, or a recording file")
+    parser.add_argument(
+        "--machine", type=Path, metavar="FILE", help="judge anew by this machine file; a recording file needs one"
+    )
+    parser.add_argument(
+        "--chattering", type=_count, default=3, metavar="N", help="raised so often it chatters; default 3"
+    )
+    parser.add_argument("--within", type=seconds, default=60.0, metavar="SECONDS", help="within so long; default 60")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    add_store(parser)
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or not 2 <= int(text) <= 1000:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 2 to 1000")
+    return int(text)
+
+
+def alarms(arguments: argparse.Namespace) -> int:
+    """List the alarms."""
+    from telemetry.alarms.faults import ChatteringRule
+    from telemetry.machine.machine_file import load_machine
+    from telemetry.model.errors import InputError, printable
+    from telemetry.report.alarm_review import judged_anew, review_of
+    from telemetry.report.alarm_text import alarm_lines, alarm_object
+    from telemetry.store.reader import StoreReader
+    from telemetry.store.stored_recording import StoredRecording
+    from telemetry.subjects import machine_for, open_subject
+
+    given = None if arguments.machine is None else load_machine(arguments.machine)
+    recording = open_subject(arguments.session, store_path(arguments), given)
+    rule = ChatteringRule(arguments.chattering, arguments.within)
+    if isinstance(recording, StoredRecording) and given is None and rule == ChatteringRule():
+        with StoreReader.open(store_path(arguments)) as reader:
+            record = reader.session(recording.session)
+            events, end = reader.events(record.id), record.start + round(record.duration_s * 1e6)
+        review = review_of(recording.name, "the limits in force when it was recorded", events, recording.start, end)
+    else:
+        machine = machine_for(recording, given)
+        if machine is None:
+            raise InputError(f"{recording.name} brings no limits; give --machine FILE to judge it by")
+        found, end = judged_anew(recording, machine, rule)
+        judged_by = f"{printable(machine.file, 60)}, anew"
+        review = review_of(recording.name, judged_by, found, recording.start, end)
+    for warning in recording.warnings:
+        warn(warning)
+    say(as_json(alarm_object(review)) if arguments.json else "\n".join(alarm_lines(review)))
+    return 0

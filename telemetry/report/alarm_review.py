@@ -1,0 +1,63 @@
+"""The alarms of a session: as they were told when it was recorded, or found by judging a recording anew."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from telemetry.alarms.faults import ChatteringRule
+from telemetry.alarms.figures import AlarmFigures, Episode, episodes_of, figures_of
+from telemetry.alarms.rules import rules_for
+from telemetry.machine.limits import limits_for
+from telemetry.machine.sections import Machine
+from telemetry.model.batch import Span
+from telemetry.model.events import AlarmChange, AlarmFinding, Event
+from telemetry.model.recording import Recording
+from telemetry.pipeline.judge import Judge
+from telemetry.pipeline.run import standard_stages
+
+
+@dataclass(frozen=True)
+class AlarmReview:
+    """What happened to the alarms of one session.
+
+    Attributes:
+        name: what to call the session.
+        judged_by: by which limits, in words.
+        start: zero of the times that are told, int microseconds.
+        episodes: in the order in which they began.
+        findings: faults of the limits.
+        figures: of the alarm system.
+
+    """
+
+    name: str
+    judged_by: str
+    start: int
+    episodes: tuple[Episode, ...]
+    findings: tuple[AlarmFinding, ...]
+    figures: AlarmFigures
+
+
+def review_of(name: str, judged_by: str, events: Iterable[Event], start: int, end: int) -> AlarmReview:
+    """Return the review of a session from ``start`` to ``end`` (int microseconds) by the events that were told."""
+    found = list(events)
+    changes = [event for event in found if isinstance(event, AlarmChange)]
+    findings = tuple(event for event in found if isinstance(event, AlarmFinding))
+    figures = figures_of(changes, findings, start, end)
+    return AlarmReview(name, judged_by, start, tuple(episodes_of(changes, end)), findings, figures)
+
+
+def judged_anew(
+    recording: Recording, machine: Machine | None, chattering: ChatteringRule | None = None
+) -> tuple[list[Event], int]:
+    """Run a recording past the stages; return all events of it, and when it ended, int microseconds."""
+    limits = () if machine is None else limits_for(machine)
+    stages = standard_stages(Judge(limits, rules_for(machine), chattering), machine)
+    events: list[Event] = []
+    end = recording.start
+    for span in recording.spans():
+        events += stages.advance(span).events
+        end = span.end
+    events += stages.advance(Span(end, final=True)).events
+    return sorted(events, key=lambda event: event.t), end

@@ -1,0 +1,198 @@
+"""The alarms of a session as JSON and as plain lines."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from telemetry.alarms.figures import (
+    ACCEPTABLE_PER_TEN_MINUTES,
+    MANAGEABLE_PER_TEN_MINUTES,
+    AlarmFigures,
+    Episode,
+)
+from telemetry.alarms.priorities import GUIDANCE, PRIORITIES
+from telemetry.model.errors import printable
+from telemetry.model.events import AlarmChange, AlarmFinding
+from telemetry.model.signals import find_signal
+from telemetry.report.alarm_review import AlarmReview
+
+
+def alarm_object(review: AlarmReview) -> dict[str, Any]:
+    """Return one JSON object; times in seconds from the start, unknown as None."""
+    start = review.start
+    return {
+        "recording": review.name,
+        "judged_by": review.judged_by,
+        "figures": _figures_object(review.figures, start),
+        "alarms": [_episode_object(episode, start) for episode in review.episodes],
+        "findings": [_finding_object(finding, start) for finding in review.findings],
+    }
+
+
+def _figures_object(figures: AlarmFigures, start: int) -> dict[str, Any]:
+    longest = figures.longest
+    return {
+        "duration_s": round(figures.duration_s, 3),
+        "alarms": figures.count,
+        "alarms_per_hour": _known(figures.per_hour),
+        "alarms_per_10_min": _known(figures.per_ten_minutes),
+        "worst_10_min": {"alarms": figures.worst_count, "from_s": _seconds(figures.worst_t, start)},
+        "by_priority": {
+            priority: {
+                "alarms": figures.by_priority[priority],
+                "share": _known(figures.by_priority[priority] / figures.count if figures.count else None),
+                "guidance": GUIDANCE[priority],
+            }
+            for priority in PRIORITIES
+        },
+        "longest_standing": None
+        if longest is None
+        else {
+            "limit": longest.limit,
+            "signal": longest.signal,
+            "from_s": _seconds(longest.began, start),
+            "lasted_s": round(longest.lasted_s, 3),
+        },
+        "stale": [{"limit": e.limit, "signal": e.signal} for e in figures.stale],
+        "standing_at_end": [
+            {"limit": e.first.limit, "signal": e.first.signal, "stands": e.stands} for e in figures.standing
+        ],
+        "floods": [{"from_s": _seconds(begin, start), "to_s": _seconds(end, start)} for begin, end in figures.floods],
+        "chattering": [{"limit": f.limit, "signal": f.signal, "change": f.why} for f in figures.chattering],
+    }
+
+
+def _episode_object(episode: Episode, start: int) -> dict[str, Any]:
+    first = episode.first
+    return {
+        "limit": first.limit,
+        "signal": first.signal,
+        "level": episode.level,
+        "priority": episode.priority,
+        "from_s": _seconds(first.t, start),
+        "active_s": round(sum(each.lasted_s for each in episode.excursions), 6),
+        "stands": episode.stands,
+        "changes": [
+            {
+                "t": _seconds(change.t, start),
+                "state": change.state,
+                "stands": change.stands,
+                "level": change.level,
+                "value": _known(change.value, 6),
+                "bound": _known(change.bound, 6),
+                "why": change.why,
+            }
+            for change in episode.changes
+        ],
+    }
+
+
+def _finding_object(finding: AlarmFinding, start: int) -> dict[str, Any]:
+    keys = ("what", "state", "limit", "signal", "count", "why")
+    return {"t": _seconds(finding.t, start)} | {key: getattr(finding, key) for key in keys}
+
+
+def alarm_lines(review: AlarmReview) -> list[str]:
+    """Return the review as plain lines: the figures, faults of the limits, then every alarm with its changes."""
+    lines = [f"{printable(review.name)}: alarms, judged by {review.judged_by}", ""]
+    lines += [*_figure_lines(review.figures, review.start), ""]
+    if review.findings:
+        lines.append("Faults of the limits, and what to change:")
+        for finding in review.findings:
+            about = f" {finding.limit} on {printable(finding.signal)}" if finding.limit else ""
+            lines += [
+                f"  {_clock(finding.t, review.start)}  {finding.what} {finding.state}{about}",
+                f"      {finding.why}",
+            ]
+        lines.append("")
+    if not review.episodes:
+        return [*lines, "No alarms."]
+    lines.append("Every alarm, by time from the start:")
+    for episode in review.episodes:
+        lines += _episode_lines(episode, review.start)
+    return lines
+
+
+def _figure_lines(figures: AlarmFigures, start: int) -> list[str]:
+    lasted = _span(figures.duration_s)
+    lines = [f"alarms           {figures.count} in {lasted}"]
+    if figures.per_ten_minutes is None or figures.per_hour is None:
+        lines.append("rate             unknown: a session below 10 minutes gives none")
+    else:
+        rate = figures.per_ten_minutes
+        word = (
+            "within the acceptable 1"
+            if rate <= ACCEPTABLE_PER_TEN_MINUTES
+            else "above the acceptable 1, within the manageable 2"
+            if rate <= MANAGEABLE_PER_TEN_MINUTES
+            else "above the manageable 2"
+        )
+        lines.append(f"rate             {rate:.1f} in 10 min ({word}), {figures.per_hour:.1f} an hour")
+    if figures.worst_t is not None:
+        flood = "; more than 10 is a flood" if figures.worst_count > 10 else ""
+        lines.append(f"worst 10 min     {figures.worst_count}, from {_clock(figures.worst_t, start)}{flood}")
+    if figures.longest is not None:
+        longest = figures.longest
+        since = _clock(longest.began, start)
+        lines.append(f"longest standing {longest.limit}, {_span(longest.lasted_s)} from {since}")
+    if figures.count:
+        share = {priority: number / figures.count for priority, number in figures.by_priority.items()}
+        shares = [
+            f"{priority} {figures.by_priority[priority]} ({100 * share[priority]:.0f} %;"
+            f" guidance {100 * GUIDANCE[priority]:.0f} %)"
+            for priority in PRIORITIES
+        ]
+        lines += [f"by priority      {shares[0]}", *(f"                 {share}" for share in shares[1:])]
+    lines.append(f"stale            {len(figures.stale)} exceeded for more than 24 h")
+    for episode in figures.standing:
+        lines.append(f"at the end       {episode.first.limit} on {printable(episode.first.signal)}: {episode.stands}")
+    for begin, end in figures.floods:
+        until = "the end" if end is None else _clock(end, start)
+        lines.append(f"flood            from {_clock(begin, start)} to {until}")
+    chattering = sorted({(finding.limit, finding.signal) for finding in figures.chattering})
+    named = ", ".join(f"{limit} on {printable(signal)}" for limit, signal in chattering)
+    return [*lines, f"chattering       {named or 'none'}"]
+
+
+def _episode_lines(episode: Episode, start: int) -> list[str]:
+    first = episode.first
+    head = f"{first.limit} on {printable(first.signal)}"
+    if not episode.heard:
+        lines = [f"  {_clock(first.t, start)}  {head}: not raised"]
+    else:
+        times = f"{len(episode.excursions)} times, " if len(episode.excursions) > 1 else ""
+        urgent = f"{episode.level}, {episode.priority} priority"
+        lasted = _span(sum(each.lasted_s for each in episode.excursions))
+        lines = [f"  {_clock(first.t, start)}  {head}: {urgent}, exceeded {times}{lasted}"]
+    return lines + [line for change in episode.changes for line in _change_lines(change, start)]
+
+
+def _change_lines(change: AlarmChange, start: int) -> list[str]:
+    unit = f" {signal.unit}" if (signal := find_signal(change.signal)) and signal.unit else ""
+    value = f" at {change.value:.6g}{unit}" if math.isfinite(change.value) else ""
+    against = f" against {change.bound:g}{unit}" if value and math.isfinite(change.bound) else ""
+    level = f" ({change.level})" if change.state == "raised" else ""
+    stands = "" if change.stands == change.state else f" -> {change.stands}"
+    lines = [f"      {_clock(change.t, start)}  {change.state}{level}{value}{against}{stands}"]
+    return [*lines, f"               {printable(change.why, 300)}"] if change.why else lines
+
+
+def _clock(t: int, start: int) -> str:
+    seconds = (t - start) / 1e6
+    sign, seconds = ("-", -seconds) if seconds < 0 else ("", seconds)
+    return f"{sign}{int(seconds // 3600)}:{int(seconds // 60 % 60):02d}:{seconds % 60:04.1f}"
+
+
+def _span(seconds: float) -> str:
+    if seconds < 120:
+        return f"{seconds:.1f} s"
+    return f"{seconds / 60:.1f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
+
+
+def _known(value: float | None, digits: int = 4) -> float | None:
+    return None if value is None or not math.isfinite(value) else round(value, digits)
+
+
+def _seconds(t: int | None, start: int) -> float | None:
+    return None if t is None else round((t - start) / 1e6, 6)
