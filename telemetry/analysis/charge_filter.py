@@ -1,0 +1,319 @@
+"""Which charge fits a course of voltage best: many hypotheses of the start, each with a small Kalman filter.
+
+A hypothesis says what share of charge the pack began with, by how much the counted charge counts (the sensor's gain
+and the true capacity in one factor) and which open-circuit table comes nearest. Given those, voltage is linear in all
+that is left, so each hypothesis carries one exact Kalman filter over
+
+* four resistances, each the voltage that one C of current brings after a delay (none, 10 s, 60 s, 600 s),
+* hysteresis, and what was left of it at the start,
+* the error of the table: nine smooth waves over the charge axis and a shift along it,
+* a slow drift for whatever a model of this size lacks.
+
+The likelihood of each step weighs the hypotheses. Errors of a model follow each other instead of being drawn anew, so
+the evidence of a step is discounted (a power below one of its likelihood). Where the open-circuit curve is flat all
+hypotheses foresee the same voltage and none gains: voltage then moves nothing.
+
+Sources: Kalman filter over charge, resistance and hysteresis, G. L. Plett, J. Power Sources 134 (2004) 252-292; sum
+of weighted filters, H. W. Sorenson and D. L. Alspach, Automatica 7 (1971) 465-479; discounted (tempered) likelihood,
+common practice of robust statistics. The numbers below are set on simulated packs with tables warped at random, see
+docs/state-of-charge.md.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from telemetry.analysis.charge_blocks import BINS, BLOCK
+from telemetry.analysis.open_circuit import OpenCircuitTable, TableTrust
+from telemetry.model.batch import MICROSECONDS, Values
+
+_BLOCK_S = BLOCK / MICROSECONDS
+_DELAYS_S = np.array([0.0, 10.0, 60.0, 600.0])
+_RESISTANCE_V = np.array([0.030, 0.012, 0.015, 0.020])  # voltage at 1 C, usual for small traction cells
+_RESISTANCE_SD_V = np.array([0.040, 0.020, 0.020, 0.025])
+_RESISTANCE_WALK_V = np.array([8e-4, 5e-4, 5e-4, 5e-4])  # per square root of a block
+_BENT_AT = 0.4  # C rate from which the electrodes' own share of resistance bends off
+_BENT_SD_V = 0.012
+_WAVES = np.linspace(0.0, 1.0, 7)
+_WAVE_LENGTH = 0.18
+_HYSTERESIS_SHARE = 0.03  # charge that turns hysteresis round
+_POLES = len(_DELAYS_S)
+_BENT, _HYSTERESIS, _LEFT, _ALONG, _DRIFT, _FIRST_WAVE = range(_POLES, _POLES + 6)
+_STATES = _FIRST_WAVE + len(_WAVES)
+
+
+@dataclass(frozen=True, slots=True)
+class FilterSettings:
+    """What the filter believes of its own errors.
+
+    Attributes:
+        noise_v: standard deviation of a block's mean voltage around the model, V.
+        drift_v: of the slow drift, V; ``drift_s``: how long it lasts, s.
+        discount: power of the likelihood, 0 to 1.
+        factor: of the count factor (gain over capacity), relative.
+        step: between hypotheses of the start, share.
+
+    """
+
+    noise_v: float = 0.003
+    drift_v: float = 0.003
+    drift_s: float = 900.0
+    discount: float = 0.1
+    factor: float = 0.03
+    loaded_v: float = 0.004
+    step: float = 0.02
+
+
+@dataclass(frozen=True, eq=False)
+class Belief:
+    """A share of charge as a distribution; all in shares, 0 to 1.
+
+    Attributes:
+        mean, deviation: mean and one standard deviation.
+        low, high: 5 % and 95 % of it.
+
+    """
+
+    mean: Values
+    deviation: Values
+    low: Values
+    high: Values
+
+
+def scalar_step(
+    value: float, variance: float, observed: float, foreseen: float, slope: float, noise: float, walk: float = 0.0
+) -> tuple[float, float, float]:
+    """Return gain, new value and new variance of one Kalman step with one state.
+
+    ``K = P c / (c P c + R)``, Plett 2004 part 1. Where ``slope`` is zero the gain is zero: nothing moves.
+
+    Args:
+        value, variance: before the step; ``walk`` is added to the variance first.
+        observed, foreseen: measurement and what the state leads one to expect.
+        slope: of what is foreseen against the state.
+        noise: variance of the measurement.
+
+    """
+    variance += walk
+    gain = variance * slope / (slope * variance * slope + noise)
+    return gain, value + gain * (observed - foreseen), (1.0 - gain * slope) * variance
+
+
+class ChargeFilter:
+    """Weighs hypotheses of charge block by block; forward only.
+
+    Attributes:
+        start: float64 (h,), each hypothesis' share of charge at the beginning.
+        factor: float64 (h,), by which it multiplies the counted charge.
+        log_weight: float64 (h,), relative.
+        counted: charge out since the beginning, share of the stated capacity.
+
+    """
+
+    def __init__(
+        self,
+        tables: Sequence[OpenCircuitTable],
+        trust: TableTrust,
+        settings: FilterSettings,
+        start: tuple[Values, Values] | None = None,
+    ) -> None:
+        """Begin with the shares and weights of ``start``; every share alike where it is None."""
+        self._tables, self._trust, self._settings = tuple(tables), trust, settings
+        shares, weights = start if start is not None else even_shares(settings.step)
+        factors, of_factor = _factors(settings.factor)
+        of_table = np.array([table.weight for table in tables])
+        shape = (len(shares), len(factors), len(of_table))
+        self.start = np.broadcast_to(shares[:, None, None], shape).ravel().copy()
+        self.factor = np.broadcast_to(factors[None, :, None], shape).ravel().copy()
+        self._table = np.broadcast_to(np.arange(len(of_table)), shape).ravel().copy()
+        prior = weights[:, None, None] * of_factor[None, :, None] * (of_table / of_table.sum())
+        with np.errstate(divide="ignore"):
+            self.log_weight = np.log(prior).ravel()
+        count = len(self.start)
+        mean, covariance = _first_state(trust, settings)
+        self._state = np.tile(mean, (count, 1))
+        self._covariance = np.tile(covariance, (count, 1, 1))
+        self.counted = 0.0
+        self._delayed = np.zeros(_POLES)
+        self._side, self._left, self._blocks = 0.0, 1.0, 0
+        self._spacing = float(np.median(np.diff(shares))) if len(shares) > 1 else settings.step
+
+    def count(self, share: float, c_rates: Values) -> None:
+        """Move on by one block: ``share`` of the capacity went out, at the rates (C) of each second in it."""
+        self.counted += share
+        self._delayed, self._mean_delayed = _delay(self._delayed, c_rates)
+        self._mean_bent = float((_BENT_AT * np.arcsinh(c_rates / _BENT_AT) - c_rates).mean())
+        kept = float(np.exp(-abs(share) / _HYSTERESIS_SHARE))
+        self._side = self._side * kept - float(np.sign(share)) * (1.0 - kept)
+        self._left *= kept
+        self._covariance[:, :_POLES, :_POLES] += np.diag(_RESISTANCE_WALK_V**2)
+        lasting = float(np.exp(-_BLOCK_S / self._settings.drift_s))
+        self._state[:, _DRIFT] *= lasting
+        self._covariance[:, _DRIFT, :] *= lasting
+        self._covariance[:, :, _DRIFT] *= lasting
+        self._covariance[:, _DRIFT, _DRIFT] += self._settings.drift_v**2 * (1.0 - lasting**2)
+
+    def see(self, volts: float) -> None:
+        """Weigh the hypotheses by one block's mean voltage of a cell, V."""
+        share = self.start - self.factor * self.counted
+        foreseen, slope = self._curve(share)
+        row = np.zeros((len(share), _STATES))
+        row[:, :_POLES] = -self._mean_delayed
+        row[:, _BENT] = -self._mean_bent
+        row[:, _HYSTERESIS], row[:, _LEFT], row[:, _DRIFT] = self._side, self._left, 1.0
+        row[:, _ALONG] = slope
+        row[:, _FIRST_WAVE:] = _waves(share)
+        gained = np.matmul(self._covariance, row[:, :, None])[:, :, 0]
+        within = 0.3 * self._spacing * slope  # hypotheses stand for the shares around them
+        variance = (row * gained).sum(axis=1) + self._noise() + within**2
+        surprise = volts - foreseen - (row * self._state).sum(axis=1)
+        gain = gained / variance[:, None]
+        self._state += gain * surprise[:, None]
+        self._covariance -= gain[:, :, None] * gained[:, None, :]
+        squared = np.minimum(surprise**2 / variance, 25.0)
+        self._blocks += 1
+        discount = max(self._settings.discount, 1.0 / self._blocks)
+        self.log_weight += discount * -0.5 * (squared + np.log(variance))
+        self.log_weight -= self.log_weight.max()
+        if self._blocks % 10 == 0:
+            self._forget(1e-7)
+
+    @property
+    def weights(self) -> Values:
+        """Weight of each hypothesis, float64 (h,), adding up to one."""
+        weights = np.exp(self.log_weight - self.log_weight.max())
+        return np.asarray(weights / weights.sum(), dtype=np.float64)
+
+    def belief(self, counted: Values | None = None) -> Belief:
+        """Return the charge, at each of ``counted`` (share out since the beginning), by all that was seen so far.
+
+        That looks back where ``counted`` is earlier than now; None is now.
+        """
+        at = np.array([self.counted]) if counted is None else counted
+        shares = self.start[None, :] - at[:, None] * self.factor[None, :]
+        return mixture(shares, self.weights, 0.5 * self._spacing)
+
+    def _noise(self) -> float:
+        """Return the variance of a block's voltage around the model, V²: more under load."""
+        return self._settings.noise_v**2 + (self._settings.loaded_v * float(np.abs(self._mean_delayed).max())) ** 2
+
+    def _forget(self, least: float) -> None:
+        """Drop hypotheses of no weight."""
+        keep = self.log_weight > np.log(least)
+        if keep.sum() < 0.8 * len(keep):
+            self.start, self.factor, self._table = self.start[keep], self.factor[keep], self._table[keep]
+            self.log_weight = self.log_weight[keep]
+            self._state, self._covariance = self._state[keep], self._covariance[keep]
+
+    def _curve(self, share: Values) -> tuple[Values, Values]:
+        """Return V and slope (V for the whole charge) of each hypothesis at its own share, by its own table."""
+        volts, slope = np.empty(len(share)), np.empty(len(share))
+        for number, table in enumerate(self._tables):
+            own = self._table == number
+            volts[own] = table.volts_at(share[own])
+            slope[own] = table.slope_at(share[own])
+        beyond = np.maximum(share - 1.02, 0.0) - np.maximum(-0.02 - share, 0.0)
+        return volts + 20.0 * beyond, slope
+
+
+def even_shares(step: float) -> tuple[Values, Values]:
+    """Return shares from empty to full, about ``step`` apart, and a weight for each, all alike."""
+    shares = np.linspace(0.0, 1.0, round(1.0 / step) + 1)
+    return shares, np.full(len(shares), 1.0 / len(shares))
+
+
+def _factors(deviation: float) -> tuple[Values, Values]:
+    """Return three factors around one and their weights, which have the moments of a normal distribution."""
+    return 1.0 + deviation * np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0]), np.array([1.0, 4.0, 1.0]) / 6.0
+
+
+def _first_state(trust: TableTrust, settings: FilterSettings) -> tuple[Values, Values]:
+    mean = np.zeros(_STATES)
+    mean[:_POLES] = _RESISTANCE_V
+    mean[_HYSTERESIS] = trust.hysteresis_v
+    deviation = np.zeros(_STATES)
+    deviation[:_POLES] = _RESISTANCE_SD_V
+    deviation[_BENT] = _BENT_SD_V
+    deviation[_HYSTERESIS] = trust.hysteresis_v
+    deviation[_LEFT] = trust.hysteresis_v
+    deviation[_ALONG] = trust.along
+    deviation[_DRIFT] = settings.drift_v
+    covariance = np.diag(deviation**2)
+    apart = (_WAVES[:, None] - _WAVES[None, :]) / _WAVE_LENGTH
+    waves = trust.level_v**2 + trust.wave_v**2 * np.exp(-0.5 * apart**2)
+    covariance[_FIRST_WAVE:, _FIRST_WAVE:] = waves
+    return mean, covariance
+
+
+def _waves(share: Values) -> Values:
+    """Return how much each wave counts at each share: straight between neighbours."""
+    step = _WAVES[1] - _WAVES[0]
+    return np.asarray(np.maximum(0.0, 1.0 - np.abs(np.clip(share, 0.0, 1.0)[:, None] - _WAVES) / step))
+
+
+def _delay_matrices() -> tuple[Values, Values, Values, Values]:
+    """Return what a block's seconds and what went before do to the delayed current at its end, and to its mean."""
+    to_end, to_mean = np.zeros((BINS, _POLES)), np.zeros((BINS, _POLES))
+    keeps_end, keeps_mean = np.zeros(_POLES), np.zeros(_POLES)
+    to_mean[:, 0] = 1.0 / BINS
+    second = _BLOCK_S / BINS
+    for pole, delay in enumerate(_DELAYS_S[1:], start=1):
+        keep = np.exp(-second / delay)
+        ages = keep ** np.arange(BINS)[::-1]
+        to_end[:, pole] = (1.0 - keep) * ages
+        keeps_end[pole] = keep**BINS
+        within = delay / second * (1.0 - keep)  # mean of a decay over one second
+        keeps_mean[pole] = within * (1.0 - keep**BINS) / (1.0 - keep) / BINS
+        for number in range(BINS):
+            later = BINS - 1 - number
+            decayed = (1.0 - keep) * within * (1.0 - keep**later) / (1.0 - keep)
+            to_mean[number, pole] = (1.0 - within + decayed) / BINS
+    return to_end, to_mean, keeps_end, keeps_mean
+
+
+_TO_END, _TO_MEAN, _KEEPS_END, _KEEPS_MEAN = _delay_matrices()
+
+
+def _delay(delayed: Values, c_rates: Values) -> tuple[Values, Values]:
+    """Return the delayed currents at a block's end, and their means over it."""
+    end = (c_rates[:, None] * _TO_END).sum(axis=0) + _KEEPS_END * delayed
+    mean = (c_rates[:, None] * _TO_MEAN).sum(axis=0) + _KEEPS_MEAN * delayed
+    return end, mean
+
+
+_AXIS_LOW, _AXIS_STEP, _AXIS_COUNT = -0.10, 0.0025, 481
+
+
+def mixture(shares: Values, weights: Values, spread: float) -> Belief:
+    """Return the distribution of normal humps of deviation ``spread`` around ``shares`` (times, hypotheses)."""
+    mean = shares @ weights
+    variance = np.maximum((shares**2) @ weights - mean**2, 0.0) + spread**2
+    place = np.clip((shares - _AXIS_LOW) / _AXIS_STEP, 0, _AXIS_COUNT - 1.001)
+    left = place.astype(np.int64)
+    rows = np.arange(len(shares))[:, None] * _AXIS_COUNT
+    part = (place - left) * weights
+    flat = np.bincount((rows + left).ravel(), (weights - part).ravel(), len(shares) * _AXIS_COUNT)
+    flat += np.bincount((rows + left + 1).ravel(), part.ravel(), len(shares) * _AXIS_COUNT)
+    density = flat.reshape(len(shares), _AXIS_COUNT)
+    reach = max(1, round(4 * spread / _AXIS_STEP))
+    hump = np.exp(-0.5 * (np.arange(-reach, reach + 1) * _AXIS_STEP / max(spread, 1e-9)) ** 2)
+    hump /= hump.sum()
+    padded = np.pad(density, ((0, 0), (reach, reach)))
+    smooth = sum(hump[k] * padded[:, k : k + _AXIS_COUNT] for k in range(2 * reach + 1))
+    cumulated = np.cumsum(smooth, axis=1)
+    cumulated /= cumulated[:, -1:]
+    low, high = (_crossing(cumulated, level) for level in (0.05, 0.95))
+    return Belief(mean, np.sqrt(variance), low, high)
+
+
+def _crossing(cumulated: Values, level: float) -> Values:
+    """Return the share at which each row of ``cumulated`` passes ``level``."""
+    right = np.argmax(cumulated >= level, axis=1)
+    left = np.maximum(right - 1, 0)
+    row = np.arange(len(cumulated))
+    low, high = cumulated[row, left], cumulated[row, right]
+    part = np.where(high > low, (level - low) / np.maximum(high - low, 1e-12), 0.0)
+    return np.asarray(_AXIS_LOW + _AXIS_STEP * (left + part + 0.5), dtype=np.float64)

@@ -1,0 +1,185 @@
+"""The forward estimate of charge: what can be said at each moment from what came before, live and after alike.
+
+Blocks of ten seconds go in one by one. A hole in the current is a hole in the count: what was known before it is
+carried over it, widened by what may have flowed. A full charge that ends sets the charge anew.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from telemetry.analysis.charge_blocks import Blocks
+from telemetry.analysis.charge_filter import Belief, ChargeFilter, FilterSettings, even_shares
+from telemetry.analysis.full_charge import FullCharge, find_full_charges
+from telemetry.analysis.open_circuit import OpenCircuitTable, open_circuit_tables, table_trust
+from telemetry.machine.sections import Pack
+from telemetry.model.batch import Values
+
+LONGEST_BRIDGED_S = 60.0
+"""A hole in the current up to this long is one in the count, but too small to widen what is known by more."""
+
+_RESTING_C = 0.01
+_AFTER_END = 14  # blocks after the last charging one by which a full charge is judged
+_LONGEST_CHARGE = 8640  # blocks kept to look back along a charge: a day
+_IN_A_HOLE = 0.3  # share of the capacity that may flow in an hour of which nothing is known
+
+
+@dataclass(eq=False)
+class Stretch:
+    """Blocks without a hole between them, and the filter that looked at them.
+
+    Attributes:
+        first: number of blocks before it.
+        filter: as it stood at its end, or at the full charge that ended it.
+        counted: share that went out since the stretch began, at each block's end.
+        anchor: the full charge that it begins with, where it does.
+
+    """
+
+    first: int
+    filter: ChargeFilter
+    counted: list[float] = field(default_factory=list)
+
+
+def settings_for(chemistry: str) -> FilterSettings:
+    """Return what the filter believes of its errors for a chemistry."""
+    flat = chemistry == "lfp"
+    return FilterSettings(step=0.02 if flat else 0.01)
+
+
+class ForwardCharge:
+    """Takes blocks in order and tells the charge after each.
+
+    Attributes:
+        stretches: so far, the last one still open.
+        full_charges: found so far; ``block`` counts from the first block of all.
+
+    """
+
+    def __init__(self, pack: Pack, offset_uncertainty_a: float = 0.0, table: OpenCircuitTable | None = None) -> None:
+        """``table``: the owner's own open-circuit table, which then stands alone."""
+        self._pack = pack
+        self._offset = offset_uncertainty_a / pack.capacity_ah
+        self._tables = (table,) if table is not None else open_circuit_tables(pack.chemistry)
+        self._trust = table_trust(pack.chemistry)
+        self._settings = settings_for(pack.chemistry)
+        self.stretches: list[Stretch] = []
+        self.full_charges: list[FullCharge] = []
+        self._blocks: list[Blocks] = []
+        self._cells: list[Values | None] = []
+        self._forgotten = 0
+        self._hours, self._resting, self._since_charge = 0.0, 0, _AFTER_END + 1
+
+    def take(self, block: Blocks, cells: Values | None = None) -> None:
+        """Take one block (its own offset taken out) and, where known, the mean voltage of each cell in it."""
+        missing = float(block.missing_s[0])
+        if not self.stretches:
+            self._begin(None)
+        elif missing > LONGEST_BRIDGED_S:
+            self._begin(self._carried(missing / 3600.0))
+        self._blocks.append(block)
+        self._cells.append(cells)
+        rates = block.current[0] / self._pack.capacity_ah
+        share = float(block.charge_ah[0]) / self._pack.capacity_ah
+        stretch = self.stretches[-1]
+        stretch.filter.count(share, rates)
+        stretch.counted.append(stretch.filter.counted)
+        self._hours += 10.0 / 3600.0 + missing / 3600.0
+        if self._worth_seeing(rates) and not np.isnan(block.volts[0]):
+            stretch.filter.see(float(block.volts[0]))
+        self._watch_charge(float(rates.mean()))
+
+    def belief(self) -> Belief:
+        """Return the share of charge now, as arrays of one; all NaN before the first block."""
+        if not self.stretches:
+            unknown = np.array([np.nan])
+            return Belief(unknown, unknown, unknown, unknown)
+        return self.widened(self.stretches[-1].filter.belief(), np.array([self._hours]))
+
+    def widened(self, belief: Belief, hours: Values) -> Belief:
+        """Return ``belief`` with what an unknown offset may have added over ``hours`` of counting."""
+        more = self._offset * hours
+        deviation = np.hypot(belief.deviation, more)
+        stretched = deviation / np.maximum(belief.deviation, 1e-9)
+        low = belief.mean - (belief.mean - belief.low) * stretched
+        high = belief.mean + (belief.high - belief.mean) * stretched
+        mean, low, high = (np.clip(each, 0.0, 1.0) for each in (belief.mean, low, high))
+        return Belief(mean, deviation, low, high)
+
+    def _begin(self, start: tuple[Values, Values] | None) -> None:
+        count = self._forgotten + len(self._blocks)
+        self.stretches.append(Stretch(count, ChargeFilter(self._tables, self._trust, self._settings, start)))
+        self._hours = 0.0
+
+    def _carried(self, hours: float) -> tuple[Values, Values]:
+        """Return what is known after a hole of ``hours``."""
+        before = self.belief()
+        spread = float(np.hypot(before.deviation[0], 0.01 + _IN_A_HOLE * hours))
+        shares, _ = even_shares(self._settings.step)
+        weights = np.exp(-0.5 * ((shares - before.mean[0]) / spread) ** 2) + 0.02
+        return shares, weights / weights.sum()
+
+    def _worth_seeing(self, rates: Values) -> bool:
+        """Whether the voltage says anything new: a long rest repeats itself."""
+        self._resting = self._resting + 1 if float(np.abs(rates).max()) < _RESTING_C else 0
+        return self._resting < 12 or (self._resting < 120 and self._resting % 6 == 0) or self._resting % 60 == 0
+
+    def _watch_charge(self, rate: float) -> None:
+        if rate < -_RESTING_C:
+            self._since_charge = 0
+        elif self._since_charge <= _AFTER_END:
+            self._since_charge += 1
+            if self._since_charge == _AFTER_END:
+                self._judge_charge()
+        self._forget_blocks()
+
+    def finish(self) -> None:
+        """Judge a charge that the last block still belonged to, or that ended just before it."""
+        if self._since_charge < _AFTER_END:
+            self._judge_charge()
+
+    def _judge_charge(self) -> None:
+        blocks = joined_blocks(self._blocks)
+        cells = None
+        if all(each is not None for each in self._cells[-_AFTER_END - 30 :]):
+            width = max(len(each) for each in self._cells if each is not None)
+            empty = np.full(width, np.nan)
+            cells = np.stack([empty if each is None or len(each) != width else each for each in self._cells])
+        found = find_full_charges(blocks, cells, self._pack.capacity_ah, self._pack.cell, self._tables[0])
+        if found and found[-1].block >= len(blocks) - _AFTER_END - 2:
+            self._set_anew(found[-1])
+
+    def _set_anew(self, full: FullCharge) -> None:
+        after = sum(float(block.charge_ah[0]) for block in self._blocks[full.block + 1 :]) / self._pack.capacity_ah
+        kept = FullCharge(
+            full.block + self._forgotten,
+            full.t,
+            full.share,
+            full.uncertainty,
+            full.behind,
+            full.first_full,
+            full.end_c,
+        )
+        self.full_charges.append(kept)
+        nodes = np.linspace(-2.5, 2.5, 9)
+        weights = np.exp(-0.5 * nodes**2)
+        self._begin((full.share - after + full.uncertainty * nodes, weights / weights.sum()))
+
+    def _forget_blocks(self) -> None:
+        if len(self._blocks) > 2 * _LONGEST_CHARGE:
+            self._forgotten += _LONGEST_CHARGE
+            del self._blocks[:_LONGEST_CHARGE], self._cells[:_LONGEST_CHARGE]
+
+
+def joined_blocks(blocks: list[Blocks]) -> Blocks:
+    """Return several pieces of blocks as one."""
+    return Blocks(
+        np.concatenate([each.t for each in blocks]),
+        np.concatenate([each.number for each in blocks]),
+        np.concatenate([each.charge_ah for each in blocks]),
+        np.concatenate([each.missing_s for each in blocks]),
+        np.concatenate([each.current for each in blocks]),
+        np.concatenate([each.volts for each in blocks]),
+    )

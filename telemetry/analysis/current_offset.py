@@ -1,0 +1,228 @@
+"""What the current sensor shows where nothing flows: known only where nothing can flow, else a bound.
+
+Three things look alike on a display: a sensor that shows something at no current (*offset*), a machine that draws
+while it stands (*standby*, 0.3 to 1 A with the key on), and electronics that show 0 below half an ampere (*dead
+band*). Only an offset is to be taken out. It is taken from the data
+
+* where the pack's own switches are both open, so that no current can flow;
+* where the owner wrote a mark that the key is off and nothing is plugged in, until the load comes back;
+* where the key line is off and no charger is known to run: what is left is at most what the controller leaks;
+* where the pack rested long enough for the drift of its voltage to tell a real draw from a false one.
+
+Otherwise it stays a bounded unknown: value 0 or what rest allows, with an uncertainty that widens whatever counts
+charge. Sizes of standby, dead band and usual offsets: common practice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from telemetry.analysis.open_circuit import open_circuit_tables
+from telemetry.analysis.series import Series, SessionSeries
+from telemetry.machine.sections import Pack
+from telemetry.model.batch import MICROSECONDS, Times, Values
+from telemetry.model.events import Mark
+
+_USUAL_SHARE = 0.003
+"""Offset of a sensor nobody checked, over the pack's capacity in an hour: 0.3 A on 100 Ah; common practice."""
+_MOST_STANDBY = 0.010
+"""Draw of a machine that stands, over the capacity in an hour: 1 A on 100 Ah; common practice."""
+_REST_SHARE = 0.02
+_LEAST_REST_S = 20.0
+_SETTLING_S = 2.0
+_LEAK_A = 0.02
+_LONG_REST_S = 3600.0
+_OFF_WORDS = ("key off", "unplugged", "switched off", "disconnected", "isolated", "nothing connected")
+
+
+@dataclass(frozen=True, slots=True)
+class CurrentOffset:
+    """What the sensor shows at no current, A.
+
+    Attributes:
+        value_a: to be taken off each reading.
+        uncertainty_a: one standard deviation.
+        ground: ``switches-open``, ``stated-off``, ``key-off``, ``rest-drift``, or ``bounded`` where it is not known.
+        why: one sentence: where the figure comes from, or why there is none and what would give it.
+
+    """
+
+    value_a: float
+    uncertainty_a: float
+    ground: str
+    why: str
+
+    @property
+    def known(self) -> bool:
+        """Whether the data tell it; else ``value_a`` is only the middle of what is possible."""
+        return self.ground != "bounded"
+
+
+def find_offset(series: SessionSeries, pack: Pack) -> CurrentOffset:
+    """Return the current sensor's offset over a session, or the bound on it.
+
+    Args:
+        series: the whole session; without ``pack_current`` the offset is bounded by what is usual.
+        pack: for its size and chemistry.
+
+    """
+    usual = _USUAL_SHARE * pack.capacity_ah
+    current = series.get("pack_current")
+    if current is None:
+        return CurrentOffset(0.0, usual, "bounded", "there is no pack_current")
+    for ground, off, leak, words in _grounds(series, current):
+        told = _mean_while(current, off)
+        if told is not None:
+            value, spread, seconds = told
+            why = f"mean of {seconds:.0f} s in which {words}"
+            return CurrentOffset(value, float(np.hypot(spread, leak)), ground, why)
+    drift = _by_rest_drift(series, current, pack)
+    bounded = _bounded(current, pack, usual)
+    if drift is not None and drift.uncertainty_a < 0.7 * bounded.uncertainty_a:
+        return drift
+    return bounded
+
+
+def _grounds(series: SessionSeries, current: Series) -> list[tuple[str, npt.NDArray[np.bool_], float, str]]:
+    """Return, surest first, rows of current in which nothing can flow, what may leak, and the words for it."""
+    t = current.t
+    found: list[tuple[str, npt.NDArray[np.bool_], float, str]] = []
+    discharge, charge = series.get("discharge_allowed"), series.get("charge_allowed")
+    if discharge is not None and charge is not None:
+        both_open = _held(discharge, t, 0.5) & _held(charge, t, 0.5)
+        found.append(("switches-open", both_open, 0.005, "the pack's own switches were both open"))
+    marks = [event for event in series.events if isinstance(event, Mark)]
+    stated = [mark.t for mark in marks if any(word in mark.text.lower() for word in _OFF_WORDS)]
+    if stated:
+        off = np.zeros(len(t), dtype=np.bool_)
+        for begin in stated:
+            later = [mark.t for mark in marks if mark.t > begin]
+            off |= (t >= begin) & (t < min(later, default=int(t[-1]) + 1))
+        found.append(("stated-off", _quiet(current, off), 0.01, "a mark says that nothing was connected"))
+    key, charger = series.get("enable_voltage"), series.get("charger_input_power")
+    if key is not None and key.values.max() > 2.0:
+        off = _held(key, t, 1.0)
+        if charger is not None:
+            off &= _held(charger, t, 5.0)
+        found.append(("key-off", _quiet(current, off), _LEAK_A, "the key line was off and the current even"))
+    return found
+
+
+def _held(switch: Series, t: Times, below: float) -> npt.NDArray[np.bool_]:
+    """Return whether ``switch``, held until its next row, is below ``below`` at each of ``t``."""
+    place = np.searchsorted(switch.t, t, side="right") - 1
+    return np.asarray((place >= 0) & (switch.values[np.maximum(place, 0)] < below))
+
+
+def _quiet(current: Series, off: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Return ``off`` without rows in which a current flows that no offset explains."""
+    if not off.any():
+        return off
+    middle = float(np.median(current.values[off]))
+    around = 5.0 * float(np.median(np.abs(current.values[off] - middle))) + 0.1
+    return np.asarray(off & (np.abs(current.values - middle) <= around))
+
+
+def _mean_while(current: Series, off: npt.NDArray[np.bool_]) -> tuple[float, float, float] | None:
+    """Return mean, its standard deviation and seconds of current while ``off``; None for less than twenty seconds.
+
+    The first two seconds of each stretch are left out.
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], off.astype(np.int8), [0]])))
+    use = np.zeros(len(off), dtype=np.bool_)
+    seconds = 0.0
+    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+        first = int(np.searchsorted(current.t, current.t[begin] + round(_SETTLING_S * MICROSECONDS)))
+        if first < end - 1:
+            use[first:end] = True
+            seconds += float(current.t[end - 1] - current.t[first]) / MICROSECONDS
+    if seconds < _LEAST_REST_S or use.sum() < 5:
+        return None
+    values = current.values[use]
+    if len(np.unique(values)) == 1 and values[0] == 0.0:
+        return 0.0, _dead_band(current), seconds
+    step = _resolution(current.values)
+    return float(values.mean()), float(np.hypot(values.std() / np.sqrt(len(values)), 0.3 * step)), seconds
+
+
+def _dead_band(current: Series) -> float:
+    """Return the uncertainty that exact zeros leave: half the smallest current ever shown, over the root of three."""
+    shown = np.abs(current.values[current.values != 0.0])
+    return float(shown.min() / np.sqrt(3.0)) if len(shown) else 0.5
+
+
+def _resolution(values: Values) -> float:
+    """Return the step in which readings come, A."""
+    steps = np.diff(np.unique(np.round(values, 6)))
+    return float(steps.min()) if len(steps) else 0.0
+
+
+def _resting(current: Series, pack: Pack) -> npt.NDArray[np.bool_]:
+    return np.asarray(np.abs(current.values) < _REST_SHARE * pack.capacity_ah)
+
+
+def _bounded(current: Series, pack: Pack, usual: float) -> CurrentOffset:
+    """Return the bound: at rest the machine draws between nothing and what machines usually draw."""
+    remedy = "mark a minute with the key off and the charger unplugged (the words `key off` in the mark) to learn it"
+    told = _mean_while(current, _quiet(current, _resting(current, pack)))
+    if told is None or told[1] > usual:
+        return CurrentOffset(0.0, usual, "bounded", f"the pack never rested for {_LEAST_REST_S:.0f} s; {remedy}")
+    shown = told[0]
+    # usual offset, normal; offset = shown - draw, draw even between nothing and the most: weigh both on a grid
+    most = _MOST_STANDBY * pack.capacity_ah
+    grid = np.linspace(shown - most, shown, 101)
+    weights = np.exp(-0.5 * (grid / usual) ** 2) + 1e-12
+    weights /= weights.sum()
+    value = float((weights * grid).sum())
+    spread = float(np.sqrt((weights * (grid - value) ** 2).sum()))
+    why = f"at rest {shown:.2f} A are shown, and whether the machine draws them is not known; {remedy}"
+    return CurrentOffset(value, max(spread, told[1]), "bounded", why)
+
+
+def _by_rest_drift(series: SessionSeries, current: Series, pack: Pack) -> CurrentOffset | None:
+    """Return the offset by the longest rest: a real draw lowers the rested voltage along the open-circuit curve.
+
+    Over a rest, voltage is a settling (decays of 5, 20 and 60 min) plus a straight line; the line's slope over the
+    curve's slope is the current that really flows. None where the curve is flat or the rest is under an hour.
+    """
+    voltage = series.get("pack_voltage")
+    resting = _quiet(current, _resting(current, pack))
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], resting.astype(np.int8), [0]])))
+    if voltage is None or not len(edges):
+        return None
+    begin, end = max(
+        zip(edges[::2], edges[1::2], strict=True), key=lambda pair: current.t[pair[1] - 1] - current.t[pair[0]]
+    )
+    first, last = int(current.t[begin]), int(current.t[end - 1])
+    hours = (last - first) / 3.6e9
+    inside = (voltage.t >= first) & (voltage.t <= last)
+    if hours * 3600.0 < _LONG_REST_S or inside.sum() < 100:
+        return None
+    elapsed = (voltage.t[inside] - first) / 3.6e9
+    volts = voltage.values[inside] / pack.cells_in_series
+    bins = np.minimum((elapsed * 60).astype(np.int64), int(hours * 60))
+    counts = np.bincount(bins)
+    use = counts > 0
+    minute = np.bincount(bins, elapsed)[use] / counts[use]
+    level = np.bincount(bins, volts)[use] / counts[use]
+    columns = np.stack([np.ones(len(minute)), minute, *(np.exp(-minute / (m / 60)) for m in (5, 20, 60))], axis=1)
+    allowed = np.diag(1.0 / np.array([1.0, 1.0, 0.02, 0.02, 0.01]) ** 2)
+    noise = 0.0005
+    covariance = np.linalg.inv(columns.T @ columns / noise**2 / 5.0 + allowed)
+    fitted = covariance @ (columns.T @ level) / noise**2 / 5.0
+    table = open_circuit_tables(pack.chemistry)[0]
+    share = float(table.share_at(fitted[0]))
+    slope = float(table.slope_at(share))
+    if slope < 0.3:
+        return None
+    real = -float(fitted[1]) / slope * pack.capacity_ah
+    spread = float(np.sqrt(covariance[1, 1])) / slope * pack.capacity_ah + 0.2 * abs(real)
+    shown = float(current.values[begin:end].mean())
+    why = (
+        f"over a rest of {hours:.1f} h the sensor shows {shown:.2f} A, and the drift of the rested voltage tells of "
+        f"{real:.2f} A"
+    )
+    return CurrentOffset(shown - real, spread, "rest-drift", why)
