@@ -24,7 +24,7 @@ from telemetry.model.clock import Clock, SystemClock
 from telemetry.model.errors import StoreError
 from telemetry.model.recording import Recording
 from telemetry.pipeline.gather import Gather
-from telemetry.pipeline.judge import Judge
+from telemetry.pipeline.judge import judge_for
 from telemetry.pipeline.live_pacer import LivePacer
 from telemetry.pipeline.plan import Pacer, ReplayPlan
 from telemetry.pipeline.registry import load_driver, with_paths
@@ -149,7 +149,7 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
     run = Run(
         subject.clock,
         subject.pacer,
-        standard_stages(Judge(limits)),
+        standard_stages(judge_for(subject.machine), subject.machine),
         _gather(subject),
         waits=subject.plan is not None,
         for_s=options.for_s if subject.plan is None else None,

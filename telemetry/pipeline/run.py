@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import Literal
 
+from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
+from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.clock import Clock
 from telemetry.model.errors import ShakedownError
@@ -15,15 +17,25 @@ from telemetry.pipeline.derive import Cells, Charge, Power
 from telemetry.pipeline.gap_watch import GapWatch
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import Judge
+from telemetry.pipeline.limit_stages import limit_stages
 from telemetry.pipeline.plan import Pacer, ReplayPlan
 from telemetry.pipeline.stage import Chain, Stage
 from telemetry.pipeline.supervisor import Supervisor
 
 
-def standard_stages(judge: Judge) -> Chain:
-    """Return fresh stages in the one fixed order: derive, (estimate,) judge."""
-    stages: Sequence[Stage] = (GapWatch(), Cells(), Charge(), Power(), judge)
-    return Chain(stages)
+def standard_stages(judge: Judge, machine: Machine | None = None, history: ResistanceHistory = NO_HISTORY) -> Chain:
+    """Return fresh stages in the one fixed order: derive, (estimate,) what limits ask for, judge.
+
+    Args:
+        judge: a fresh one.
+        machine: what its file states; None where there is none, and so no limit that follows from it.
+        history: resistances of earlier sessions of the same machine.
+
+    """
+    stages: list[Stage] = [GapWatch(), Cells(), Charge(), Power()]
+    if machine is not None:
+        stages += limit_stages(machine, history)
+    return Chain([*stages, judge])
 
 
 class Run:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Protocol
 
-from telemetry.model.batch import Batch, Span, Values
+import numpy as np
+
+from telemetry.model.batch import Batch, Span, Times, Values
 
 
 class Stage(Protocol):
@@ -55,3 +57,42 @@ class Chosen:
             first = min(carriers, key=lambda pair: (int(pair[0].t[0]), pair[0].group.origin, pair[0].group.key))
             self.key = first[0].group.key
         return next(((b, c) for b, c in carriers if b.group.key == self.key), None)
+
+
+class ChosenGroup:
+    """The measured group that stands for a sort of signals: the first of the session to carry enough of them.
+
+    Args:
+        wanted: tells whether a signal is of that sort.
+        least: how many of them it must carry.
+
+    Attributes:
+        signals: those of the group, in its order; empty until it has come. They only grow.
+    """
+
+    def __init__(self, wanted: Callable[[str], bool], least: int = 1) -> None:
+        self._wanted = wanted
+        self._least = least
+        self._key: tuple[str, str] | None = None
+        self._layout: tuple[str, ...] = ()
+        self._places: list[int] = []
+        self.signals: tuple[str, ...] = ()
+
+    def find(self, span: Span) -> tuple[Times, Values]:
+        """Return this span's times, int64 (rows,), and values, float64 (rows, signals); no rows where none came."""
+        if self._key is None:
+            carriers = [batch for batch in span.batches if self._carries(batch)]
+            if carriers:
+                self._key = min(carriers, key=lambda batch: (int(batch.t[0]), batch.group.key)).group.key
+        batch = next((b for b in span.batches if b.group.key == self._key), None) if self._key else None
+        if batch is None:
+            return np.empty(0, dtype=np.int64), np.empty((0, len(self._places)))
+        if batch.group.signals != self._layout:
+            self._layout = batch.group.signals
+            self._places = [place for place, signal in enumerate(self._layout) if self._wanted(signal)]
+            self.signals = tuple(self._layout[place] for place in self._places)
+        return batch.t, batch.values[:, self._places]
+
+    def _carries(self, batch: Batch) -> bool:
+        group = batch.group
+        return group.origin == "measured" and sum(map(self._wanted, group.signals)) >= self._least

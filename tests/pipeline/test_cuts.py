@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from telemetry.machine.limits import Limit
+from telemetry.machine.machine_file import parse_machine
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import Acknowledge, Event, LinkChange
 from telemetry.pipeline.judge import Judge
@@ -19,9 +20,16 @@ LIMITS = (
     Limit("power", "pack_power", "high", 3000.0, 4000.0, 100.0, 0.25, 0.1, ""),
     Limit("pack-temperature-high", "pack_temperature_*", "high", 40.0, 60.0, 1.0, 0.0, 0.0, ""),
 )
+MACHINE, _ = parse_machine(
+    '[pack]\nchemistry = "lfp"\ncells_in_series = 16\ncapacity_ah = 20\ncontinuous_discharge_a = 60\n'
+    "continuous_charge_a = 30\n[wiring]\nfuse_a = 80\n[charge_wiring]\nfuse_a = 20\n"
+    "[machine]\nworking_width_m = 1.1\n[work]\narea_ha = 0.01\n",
+    "mower.toml",
+)
 PACK = Group("pack", "pack", ("pack_voltage", "soc_reported"))
 SHUNT = Group("shunt", "current", ("pack_current",))
 CELLS = Group("pack", "cells", ("cell_01_voltage", "cell_02_voltage", "cell_03_voltage", "pack_temperature_1"))
+VEHICLE = Group("pack", "vehicle", ("vehicle_speed", "implement_engaged"))
 
 
 def rows_of(group: Group, seed: int, usual_us: int, until: int) -> Batch:
@@ -35,7 +43,9 @@ def rows_of(group: Group, seed: int, usual_us: int, until: int) -> Batch:
         "pack_voltage": (45, 56),
         "pack_current": (-40, 110),
         "soc_reported": (0, 100),
-        "pack_temperature_1": (10, 65),
+        "pack_temperature_1": (-10, 65),
+        "vehicle_speed": (0, 12),
+        "implement_engaged": (0, 1),
     }
     columns = [random.uniform(*ranges.get(signal, (3.0, 3.3)), len(t)) for signal in group.signals]
     values = np.stack(columns, axis=1) if len(t) else np.empty((0, len(group.signals)))
@@ -45,7 +55,7 @@ def rows_of(group: Group, seed: int, usual_us: int, until: int) -> Batch:
 
 def told(cuts: list[int], batches: list[Batch], events: list[Event], end: int):
     """Run everything through fresh stages and return all that came out, by group and as sorted events."""
-    stages = standard_stages(Judge(LIMITS))
+    stages = standard_stages(Judge(LIMITS), MACHINE)
     rows: dict[tuple[str, str], list[tuple[int, bytes]]] = {}
     found, last = [], -1
     for cut in [*cuts, end]:
@@ -86,6 +96,22 @@ def test_stages_do_not_see_the_cuts(seed: int, cuts_ms: list[int], current_first
     often = told(sorted(c * 1000 for c in cuts_ms), batches, events, end)
     assert once == often
     assert once[1], "nothing was found, so the comparison says nothing"
+
+
+def test_minutes_at_once_give_the_same_as_in_pieces() -> None:
+    """What is told in blocks of seconds needs minutes to say anything."""
+    end = 240_000_000
+    batches = [
+        rows_of(PACK, 11, 500_000, end),
+        rows_of(SHUNT, 12, 500_000, end),
+        rows_of(CELLS, 13, 500_000, end),
+        rows_of(VEHICLE, 14, 500_000, end),
+    ]
+    once = told([], batches, [], end)
+    for step in (50_000, 777_000, 10_000_000, 100_000_000):
+        assert told(list(range(step, end, step)), batches, [], end) == once
+    signals = {name for _, name in once[0]}
+    assert signals >= {"discharge_current_average", "charge_current_average", "cold_charge_current", "energy_margin"}
 
 
 def test_every_row_its_own_span_gives_the_same() -> None:

@@ -1,0 +1,88 @@
+"""Limits that compare the cells of a pack with one another, each where its signal means something.
+
+A spread under load is mostly resistance, near full or empty mostly charge: one number of millivolts over all states
+cries wolf on the way up a hill, and sleeps on the plateau. See :mod:`telemetry.pipeline.cell_comparison`.
+"""
+
+from __future__ import annotations
+
+from telemetry.machine.limits_frame import Frame, Ground, Limit
+
+TOP_WARN_V = 0.15
+TOP_TRIP_V = 0.30
+"""Near the top a few tenths of a percent of charge are 100 mV. Alarms at 100 to 300 mV are common practice, from
+memory."""
+DEFICIT_WARN = 1.5
+"""New cells of one batch hold the same within 1 to 2 % (common practice, from memory); what is judged is the least
+deficit that the readings allow, about half of the real one when it is first told."""
+DEFICIT_TRIP = 8.0
+RATIO_WARN = 1.5
+"""Cells of one batch with their links agree within some 15 %; a link that is longer by design may bring 40 %. From
+memory."""
+RATIO_TRIP = 3.0
+
+
+def _plain(on: Ground) -> Limit | str:
+    return (
+        "load makes most of a plain spread, so cell-spread-rest, cell-spread-load, cell-spread-top, "
+        "cell-charge-low and cell-resistance judge it with the load counted; "
+        f"for a plain number too set [limits.{on.frame.name}] warn or trip"
+    )
+
+
+def _at_rest(on: Ground) -> Limit | str:
+    cell = on.machine.pack.cell
+    origin = (
+        f"common practice for {cell.name}: {_millivolts(cell.spread_warn_v, cell.spread_trip_v)}, "
+        "after 30 s of rest, "
+        f"while every cell is between {cell.nominal_v:.2f} and {cell.charge_v - 0.2:.2f} V"
+    )
+    return on.limit(cell.spread_warn_v, cell.spread_trip_v, origin, margin=0.01, raise_s=20.0, clear_s=60.0)
+
+
+def _under_load(on: Ground) -> Limit | str:
+    cell = on.machine.pack.cell
+    origin = (
+        f"common practice for {cell.name}: {_millivolts(cell.spread_warn_v, cell.spread_trip_v)}, of what is "
+        "left once each cell's own resistance, learnt on this drive, is counted"
+    )
+    return on.limit(cell.spread_warn_v, cell.spread_trip_v, origin, margin=0.01, raise_s=20.0, clear_s=60.0)
+
+
+def _near_top(on: Ground) -> Limit | str:
+    cell = on.machine.pack.cell
+    origin = (
+        f"common practice: {_millivolts(TOP_WARN_V, TOP_TRIP_V)}, once the highest cell is above "
+        f"{cell.charge_v - 0.2:.2f} V; there a little charge is many millivolts, and balancing evens it out"
+    )
+    return on.limit(TOP_WARN_V, TOP_TRIP_V, origin, margin=0.02, raise_s=30.0, clear_s=60.0)
+
+
+def _millivolts(warn: float, trip: float) -> str:
+    return f"warn at {1000 * warn:.0f} mV, trip at {1000 * trip:.0f} mV"
+
+
+def _charge_low(on: Ground) -> Limit | str:
+    origin = (
+        f"one cell holds less than the middle one by at least {DEFICIT_WARN:g} % of the capacity, at like state of "
+        f"charge; cells of one batch agree within 1 to 2 %, common practice; trip at {DEFICIT_TRIP:g} %, ours"
+    )
+    return on.limit(DEFICIT_WARN, DEFICIT_TRIP, origin, margin=0.5, raise_s=5.0)
+
+
+def _resistance(on: Ground) -> Limit | str:
+    origin = (
+        f"one cell or its link has at least {RATIO_WARN:g} times the resistance of the middle cell, by steps of "
+        f"load; cells of one batch agree within some 15 %, common practice; trip at {RATIO_TRIP:g} times, ours"
+    )
+    return on.limit(RATIO_WARN, RATIO_TRIP, origin, margin=0.1, raise_s=30.0, clear_s=60.0)
+
+
+FRAMES = (
+    Frame("cell-spread", "cell_spread", "high", _plain, alone=(0.01, 10.0, 30.0)),
+    Frame("cell-spread-rest", "cell_spread_rest", "high", _at_rest),
+    Frame("cell-spread-load", "cell_spread_load", "high", _under_load),
+    Frame("cell-spread-top", "cell_spread_top", "high", _near_top),
+    Frame("cell-charge-low", "cell_charge_deficit", "high", _charge_low),
+    Frame("cell-resistance", "cell_resistance_ratio", "high", _resistance),
+)

@@ -1,0 +1,180 @@
+"""Limits of currents, and the parts that each way of the current goes through with how fast they heat.
+
+Heat in a conductor goes with the square of the current, and its temperature follows with a time constant. A current
+that comes and goes loads a part as much as the steady current of the same root mean square, taken over a window that
+fades with that time constant. So a short pull counts little for a cable and more for a fuse.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from telemetry.machine.conductors import BeyondTable, ampacity, stated_conductor
+from telemetry.machine.limits_frame import Frame, Ground, Limit, all_missing
+from telemetry.machine.sections import Machine, Wiring, missing
+
+CURRENT_WARN_SHARE = 0.9
+"""Discharge is warned of at this share of the rating; shunts of pack electronics are good for a few percent."""
+CHARGE_WARN_SHARE = 0.95
+"""A charger holds its current more evenly than a pedal does."""
+FUSE_SHARE = 0.8
+"""A fuse carries this share of its rating without limit of time: its rating is to be 1.25 times the continuous
+current (NEC, continuous loads; common practice for DC)."""
+FUSE_WINDOW_S = 30.0
+"""A fuse of these sizes opens at twice its rating after some 5 to 60 s; with its least opening current at 1.35 times
+the rating that is a time constant of 8 to 100 s. From memory."""
+CONNECTOR_WINDOW_S = 120.0
+"""Contacts with their lugs: some minutes. From memory."""
+UNSTATED_PACK_WINDOW_S = 30.0
+"""Where the sheet does not say how long a peak may last. Peaks are rated for 3 to 30 s. From memory."""
+COPPER_HEAT_J_PER_K_MM2_M = 3.45
+"""Heat that one metre of one square millimetre of copper takes up: 8.96 g/cm3 times 0.385 J/(g K), handbook."""
+COOLING_W_PER_K_M2 = 12.0
+"""Still air at a cable, convection and radiation together: 10 to 15 W/(m2 K). From memory."""
+INSULATION_MM = 1.2
+STRANDED_FILL = 1.25
+"""Diameter of a flexible conductor over that of a solid one of the same section. From memory."""
+UNSTATED_AMBIENT_C = 30.0
+UNSTATED_INSULATION_C = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One part that a current goes through.
+
+    Attributes:
+        name: in words.
+        rating_a: what it stands without limit of time, A.
+        window_s: time constant with which it heats.
+        origin: where the rating comes from, in a few words.
+
+    """
+
+    name: str
+    rating_a: float
+    window_s: float
+    origin: str
+
+
+def conductor_window_s(area_mm2: float) -> float:
+    """Return the time constant of an insulated copper conductor in still air, s.
+
+    Heat taken up over heat given off, both a metre and a kelvin: some 300 s for 35 mm2, 95 s for 6 mm2.
+    """
+    outer_m = (STRANDED_FILL * math.sqrt(4.0 * area_mm2 / math.pi) + 2.0 * INSULATION_MM) / 1000.0
+    return COPPER_HEAT_J_PER_K_MM2_M * area_mm2 / (COOLING_W_PER_K_M2 * math.pi * outer_m)
+
+
+def pack_window_s(continuous_a: float, peak_a: float | None, peak_s: float | None) -> float:
+    """Return the window in which the stated peak, held for its stated time from cold, comes up to the rating, s.
+
+    From ``continuous² = peak² (1 - exp(-time / window))``.
+    """
+    if peak_a is None or peak_s is None or peak_a <= continuous_a:
+        return UNSTATED_PACK_WINDOW_S
+    return peak_s / math.log(peak_a**2 / (peak_a**2 - continuous_a**2))
+
+
+def discharge_parts(machine: Machine) -> tuple[Part, ...]:
+    """Return the parts on the way of the discharge, the weakest first; empty where no rating is stated."""
+    pack, parts = machine.pack, _wiring_parts(machine.wiring, "wiring")
+    if pack.continuous_discharge_a is not None:
+        rating = pack.continuous_discharge_a
+        window = pack_window_s(rating, pack.peak_discharge_a, pack.peak_discharge_s)
+        parts.append(Part("pack", rating, window, "[pack] continuous_discharge_a"))
+    return tuple(sorted(parts, key=lambda part: part.rating_a))
+
+
+def charge_parts(machine: Machine) -> tuple[Part, ...]:
+    """Return the parts on the way from the charger, the weakest first; empty where no rating is stated."""
+    rating, parts = machine.pack.continuous_charge_a, _wiring_parts(machine.charge_wiring, "charge_wiring")
+    if rating is not None:
+        parts.append(Part("pack", rating, UNSTATED_PACK_WINDOW_S, "[pack] continuous_charge_a"))
+    return tuple(sorted(parts, key=lambda part: part.rating_a))
+
+
+def _wiring_parts(wiring: Wiring, section: str) -> list[Part]:
+    parts = []
+    conductor = _conductor(wiring, section)
+    if conductor is not None:
+        parts.append(conductor)
+    if wiring.fuse_a is not None:
+        parts.append(Part("fuse", FUSE_SHARE * wiring.fuse_a, FUSE_WINDOW_S, f"80 % of [{section}] fuse_a"))
+    if wiring.connector_a is not None:
+        parts.append(Part("connector", wiring.connector_a, CONNECTOR_WINDOW_S, f"[{section}] connector_a"))
+    return parts
+
+
+def _conductor(wiring: Wiring, section: str) -> Part | None:
+    """Return the conductor by the tables that ``fit`` uses; None where none is stated or the tables end."""
+    conductor = stated_conductor(wiring)
+    if conductor is None or conductor.gauge is None:
+        return None
+    ambient = UNSTATED_AMBIENT_C if wiring.ambient_c is None else wiring.ambient_c
+    try:
+        carries = ampacity(
+            conductor, wiring.insulation_c or UNSTATED_INSULATION_C, ambient, wiring.bundled_conductors or 2
+        )
+    except BeyondTable:
+        return None
+    if carries.amperes <= 0.0:
+        return None
+    area = wiring.conductor_mm2 if wiring.conductor_mm2 is not None else conductor.gauge.area_mm2
+    window = conductor_window_s(area)
+    return Part(f"{conductor.label} conductor", carries.amperes, window, f"[{section}] by NEC Table 310.16")
+
+
+def _discharge_current(on: Ground) -> Limit | str:
+    parts = discharge_parts(on.machine)
+    if not parts:
+        return all_missing(("pack", "continuous_discharge_a"), ("wiring", "conductor_mm2"), ("wiring", "fuse_a"))
+    rating = parts[0].rating_a
+    return on.limit(CURRENT_WARN_SHARE * rating, rating, _weakest(parts, "90 %"), margin=0.05 * rating, raise_s=2.0)
+
+
+def _charge_current(on: Ground) -> Limit | str:
+    parts = charge_parts(on.machine)
+    if not parts:
+        return all_missing(
+            ("pack", "continuous_charge_a"), ("charge_wiring", "conductor_mm2"), ("charge_wiring", "fuse_a")
+        )
+    rating = parts[0].rating_a
+    origin = f"charging counts negative; {_weakest(parts, '95 %')}"
+    return on.limit(-CHARGE_WARN_SHARE * rating, -rating, origin, margin=0.05 * rating, raise_s=2.0)
+
+
+def _weakest(parts: tuple[Part, ...], share: str) -> str:
+    weakest, others = parts[0], parts[1:]
+    words = f"the {weakest.name} is the weakest with {weakest.rating_a:.4g} A, {weakest.origin}"
+    words += f", heating with {weakest.window_s:.3g} s"
+    if others:
+        rest = ", ".join(f"{part.name} {part.rating_a:.4g} A ({part.window_s:.3g} s)" for part in others)
+        words += f"; {rest}"
+    return f"{words}; warn at {share}"
+
+
+def _discharge_peak(on: Ground) -> Limit | str:
+    rating = on.machine.pack.peak_discharge_a
+    if rating is None:
+        return missing("pack", "peak_discharge_a")
+    origin = f"[pack] peak_discharge_a {rating:g} A, beyond which the pack may cut out at once; warn at 90 %"
+    return on.limit(CURRENT_WARN_SHARE * rating, rating, origin, margin=0.05 * rating, raise_s=0.2)
+
+
+def _charge_peak(on: Ground) -> Limit | str:
+    rating = on.machine.pack.continuous_charge_a
+    if rating is None:
+        return missing("pack", "continuous_charge_a")
+    origin = (
+        f"[pack] continuous_charge_a {rating:g} A, charging counted negative; a sheet states no peak, braking counts"
+    )
+    return on.limit(None, -rating, origin, margin=0.05 * rating, raise_s=2.0)
+
+
+FRAMES = (
+    Frame("discharge-current", "discharge_current_average", "high", _discharge_current),
+    Frame("discharge-peak", "pack_current", "high", _discharge_peak),
+    Frame("charge-current", "charge_current_average", "low", _charge_current, "negative"),
+    Frame("charge-peak", "pack_current", "low", _charge_peak, "negative"),
+)

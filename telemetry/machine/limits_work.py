@@ -1,0 +1,86 @@
+"""Limits of what is left for the work, of charging in frost, of the pack's own ageing, and of links."""
+
+from __future__ import annotations
+
+from telemetry.machine.limits_frame import Frame, Ground, Limit
+from telemetry.machine.sections import missing
+
+LITHIUM_WARN, LITHIUM_TRIP = 20.0, 10.0
+LEAD_WARN, LEAD_TRIP = 50.0, 20.0
+"""State of charge, %: lithium packs are commonly used down to 20 %, and fall away below 10 %; lead wears fast below
+half. Common practice, from memory."""
+RESERVE_SHARE = 0.1
+"""Share of a full pack that the plan should leave over: for the way home. Ours."""
+CHANGE_WARN, CHANGE_TRIP = 25.0, 50.0
+"""Percent above this machine's own earlier sessions. A lithium cell counts as worn out at twice its resistance when
+new (common practice, from memory); within one season a quarter more is a lug, a link or a cell to look at."""
+COLD_CHARGE_C_RATE = 0.01
+COLD_CHARGE_AT_LEAST_A = 0.5
+"""Above the offset of a shunt: 1 % of the capacity per hour, at least 0.5 A. Ours."""
+
+
+def _soc_low(on: Ground) -> Limit | str:
+    lithium = on.machine.pack.cell.is_lithium
+    warn, trip = (LITHIUM_WARN, LITHIUM_TRIP) if lithium else (LEAD_WARN, LEAD_TRIP)
+    origin = (
+        f"common practice for {on.machine.pack.cell.name}: warn at {warn:g} %, trip at {trip:g} %; judged by the "
+        "estimate less its standard deviation where that is 10 % or less, else by what the pack reports"
+    )
+    return on.limit(warn, trip, origin, margin=2.0, raise_s=30.0, clear_s=60.0)
+
+
+def _energy_left(on: Ground) -> Limit | str:
+    if on.machine.work.area_ha is None:
+        return missing("work", "area_ha")
+    if on.machine.vehicle.working_width_m is None:
+        return missing("machine", "working_width_m")
+    reserve = RESERVE_SHARE * on.machine.pack.capacity_ah * on.machine.pack.nominal_v
+    area = on.machine.work.area_ha
+    origin = (
+        f"against the rest of [work] area_ha {area:g} ha at this session's Wh/ha so far; trip where it is not "
+        "enough, warn where less than a tenth of a full pack is left over"
+    )
+    return on.limit(reserve, 0.0, origin, margin=0.2 * reserve, raise_s=60.0, clear_s=60.0)
+
+
+def _charging_cold(on: Ground) -> Limit | str:
+    cell = on.machine.pack.cell
+    least = max(COLD_CHARGE_AT_LEAST_A, COLD_CHARGE_C_RATE * on.machine.pack.capacity_ah)
+    known = "cell data sheets" if cell.is_lithium and cell.charge_low_c == 0.0 else "common practice, from memory"
+    origin = (
+        f"{cell.name} must not be charged below {cell.charge_low_c:g} °C ({known}), braking included; "
+        f"more than {least:g} A into the pack while its coldest sensor is below that"
+    )
+    return on.limit(None, least, origin, margin=0.2 * least, raise_s=2.0)
+
+
+def _resistance_up(on: Ground) -> Limit | str:
+    if not len(on.history.ohm):
+        return (
+            "unknown: the store has no earlier session of this machine with a known resistance; it comes into force "
+            "once a drive with steps of load has been recorded"
+        )
+    sessions = f"{on.history.sessions} earlier session{'s' if on.history.sessions > 1 else ''}"
+    origin = (
+        f"against {sessions} of this machine, within 5 °C and 20 % of charge; warn at 25 % more, trip at 50 % more"
+    )
+    return on.limit(CHANGE_WARN, CHANGE_TRIP, origin, margin=5.0, raise_s=10.0, clear_s=60.0)
+
+
+def _link(on: Ground) -> Limit | str:
+    names = ", ".join(source.name for source in on.machine.sources)
+    which = f"any source of {names}" if names else "any source"
+    origin = (
+        f"{which} that has been live and is lost, or silent for longer than its driver or its silence_s allows; "
+        "not a pack that sleeps by design"
+    )
+    return on.limit(None, None, origin, margin=0.0, raise_s=0.0, clear_s=0.0)
+
+
+FRAMES = (
+    Frame("charging-cold", "cold_charge_current", "high", _charging_cold),
+    Frame("soc-low", "soc_lower_bound", "low", _soc_low),
+    Frame("energy-left", "energy_margin", "low", _energy_left, "either"),
+    Frame("resistance-up", "pack_resistance_change", "high", _resistance_up),
+    Frame("link", "link", "high", _link),
+)

@@ -1,0 +1,79 @@
+"""The stage that says how much current flows into a pack that is too cold to be charged."""
+
+from __future__ import annotations
+
+from collections import deque
+
+import numpy as np
+
+from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
+from telemetry.model.signals import pack_temperature_number
+from telemetry.pipeline.blocks import Block, Blocks
+from telemetry.pipeline.stage import Chosen, ChosenGroup
+
+COLD_CHARGE = Group("derived", "cold_charge_current", ("cold_charge_current",), "derived")
+HELD = 600 * MICROSECONDS
+"""A temperature is held for so long: a pack of some kilograms changes by less than a degree in that time."""
+
+
+class ColdCharge:
+    """Adds ``cold_charge_current`` once a second: the mean current into the pack while its coldest sensor forbids it.
+
+    It is 0 while the pack is warm enough or current flows out, and not given while no temperature is known. Sensors
+    of the first group that tells of any count, each by its latest value.
+
+    Args:
+        least_c: the pack must not be charged below this temperature, degC.
+    """
+
+    def __init__(self, least_c: float) -> None:
+        self._least = least_c
+        self._current = Chosen("pack_current")
+        self._currents = Blocks(MICROSECONDS)
+        self._sensors = ChosenGroup(lambda signal: pack_temperature_number(signal) is not None)
+        self._temperatures = Blocks(MICROSECONDS)
+        self._known: Values = np.empty(0)
+        self._known_at: Times = np.empty(0, dtype=np.int64)
+
+    def advance(self, span: Span) -> Span:
+        """Add a row for every second that is over."""
+        temperatures = deque(self._temperatures.take(*self._sensors.find(span), span.end))
+        found = self._current.find(span)
+        if found is None:
+            blocks = self._currents.take(_NO_TIMES, _NO_COLUMN, span.end)
+        else:
+            known = ~np.isnan(found[1])
+            blocks = self._currents.take(found[0].t[known], found[1][known].reshape(-1, 1), span.end)
+        rows = []
+        for block in blocks:
+            while temperatures and temperatures[0].end <= block.end:
+                self._hear(temperatures.popleft())
+            coldest = self._coldest(block.end)
+            if coldest is not None:
+                into = max(0.0, -float(block.values.mean())) if coldest < self._least else 0.0
+                rows.append((block.end, into))
+        for later in temperatures:
+            self._hear(later)
+        if not rows:
+            return span
+        return span.adding([Batch.of_rows(COLD_CHARGE, [t for t, _ in rows], [[into] for _, into in rows])])
+
+    def _hear(self, block: Block) -> None:
+        """Keep each sensor's last value of the block."""
+        more = block.values.shape[1] - len(self._known)
+        if more > 0:
+            self._known = np.concatenate([self._known, np.full(more, np.nan)])
+            self._known_at = np.concatenate([self._known_at, np.zeros(more, dtype=np.int64)])
+        for row in (block.values[-1],) if not np.isnan(block.values[-1]).any() else block.values:
+            told = ~np.isnan(row)
+            self._known[told] = row[told]
+            self._known_at[told] = block.end
+
+    def _coldest(self, now: int) -> float | None:
+        """Return the coldest sensor of those heard of lately, degC."""
+        fresh = self._known[now - self._known_at <= HELD]
+        return float(fresh.min()) if len(fresh) else None
+
+
+_NO_TIMES = np.empty(0, dtype=np.int64)
+_NO_COLUMN = np.empty((0, 1))

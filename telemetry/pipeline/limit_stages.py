@@ -1,0 +1,26 @@
+"""The stages that make what limits are held against, as far as a machine file gives ground for them."""
+
+from __future__ import annotations
+
+from telemetry.machine.limits_current import charge_parts, discharge_parts
+from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
+from telemetry.machine.sections import Machine
+from telemetry.pipeline.averaging import Averaging
+from telemetry.pipeline.cold_charge import ColdCharge
+from telemetry.pipeline.reserve import Plan, Reserve
+from telemetry.pipeline.resistance_change import ResistanceChange
+from telemetry.pipeline.spread import Spread
+from telemetry.pipeline.stage import Stage
+
+
+def limit_stages(machine: Machine, history: ResistanceHistory = NO_HISTORY) -> list[Stage]:
+    """Return fresh stages, to stand after those that derive and estimate and before the judge."""
+    pack, area, width = machine.pack, machine.work.area_ha, machine.vehicle.working_width_m
+    plan = Plan(area, width) if area is not None and width is not None else None
+    return [
+        Averaging(discharge_parts(machine), charge_parts(machine)),
+        ColdCharge(pack.cell.charge_low_c),
+        Spread(pack.cell, pack.capacity_ah),
+        Reserve(pack.capacity_ah, pack.nominal_v, plan),
+        ResistanceChange(history),
+    ]

@@ -1,0 +1,127 @@
+"""The stage that says what is left: charge that is there at least, energy, and energy against the rest of the work.
+
+Everything is told in blocks of ten seconds. The charge is the estimate less one standard deviation, where that is no
+more than 10 %: a pack that may be at 30 or at 10 % is no ground for a warning at 20. Else it is what the pack itself
+reports, for which nobody states an error. A lower bound is judged since running out costs more than turning early.
+
+The work done is distance times working width while the implement is engaged (overlap counts twice, so the need is
+rather too high), the energy for it the mean power of pack voltage and current since the start.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
+from telemetry.pipeline.blocks import Block, Blocks
+from telemetry.pipeline.stage import Chosen
+
+BLOCK = 10 * MICROSECONDS
+SOC_LOWER_BOUND = Group("derived", "soc_lower_bound", ("soc_lower_bound",), "derived")
+ENERGY_LEFT = Group("derived", "energy_left", ("energy_left",), "derived")
+ENERGY_MARGIN = Group("derived", "energy_margin", ("energy_margin",), "derived")
+MOST_UNCERTAIN = 10.0
+FIRST_SHARE = 0.05
+"""The need of an area is told once this share of it is done: before that the way there and the first turns rule."""
+SQUARE_METRES_PER_HECTARE = 10_000.0
+_HOURS = BLOCK / MICROSECONDS / 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What the work needs: the area of the job, ha, and the width of one pass, m."""
+
+    area_ha: float
+    width_m: float
+
+
+class _Means:
+    """One signal in blocks: the mean of each, by the block's end."""
+
+    def __init__(self, signal: str, measured_only: bool = True, last: bool = False) -> None:
+        self._chosen = Chosen(signal, measured_only)
+        self._blocks = Blocks(BLOCK)
+        self._last = last
+
+    def take(self, span: Span, end: int) -> dict[int, float]:
+        found = self._chosen.find(span)
+        if found is None:
+            blocks = self._blocks.take(np.empty(0, dtype=np.int64), np.empty((0, 1)), end)
+        else:
+            known = ~np.isnan(found[1])
+            blocks = self._blocks.take(found[0].t[known], found[1][known].reshape(-1, 1), end)
+        return {block.end: self._told(block) for block in blocks}
+
+    def complete_to(self, span: Span) -> int:
+        """Return the time up to which every row of the signal has come."""
+        self._chosen.find(span)
+        return span.end if self._chosen.key is None else span.complete.get(self._chosen.key, span.end)
+
+    def _told(self, block: Block) -> float:
+        return float(block.values[-1, 0]) if self._last else float(block.values.mean())
+
+
+class Reserve:
+    """Adds ``soc_lower_bound``, and with a plan ``energy_margin``; ``energy_left`` wherever the charge is known.
+
+    Args:
+        capacity_ah, nominal_v: of the pack.
+        plan: what the work needs; None where the machine file does not say.
+    """
+
+    def __init__(self, capacity_ah: float, nominal_v: float, plan: Plan | None) -> None:
+        self._full_wh = capacity_ah * nominal_v
+        self._plan = plan
+        self._estimated = _Means("soc_estimated", measured_only=False, last=True)
+        self._uncertainty = _Means("soc_uncertainty", measured_only=False, last=True)
+        self._reported = _Means("soc_reported", last=True)
+        self._voltage, self._current = _Means("pack_voltage"), _Means("pack_current")
+        self._speed, self._engaged = _Means("vehicle_speed"), _Means("implement_engaged")
+        self._used_wh = 0.0
+        self._done_ha = 0.0
+
+    def advance(self, span: Span) -> Span:
+        """Add a row of each for every block that is over."""
+        end = min(self._estimated.complete_to(span), self._uncertainty.complete_to(span))
+        estimated, uncertainty = self._estimated.take(span, end), self._uncertainty.take(span, end)
+        reported = self._reported.take(span, end)
+        charge: dict[int, float] = {}
+        for t in sorted(estimated.keys() | reported.keys()):
+            if t in estimated and uncertainty.get(t, np.inf) <= MOST_UNCERTAIN:
+                charge[t] = estimated[t] - uncertainty[t]
+            elif t in reported:
+                charge[t] = reported[t]
+        margins = self._margins(span, end, charge)
+        groups = (SOC_LOWER_BOUND, ENERGY_LEFT, ENERGY_MARGIN)
+        rows = (charge, {t: self._wh(soc) for t, soc in charge.items()}, margins)
+        return span.adding(
+            [
+                Batch.of_rows(group, list(told), [[value] for value in told.values()])
+                for group, told in zip(groups, rows, strict=True)
+                if told
+            ],
+            complete={group.key: end for group in groups} if end < span.end else None,
+        )
+
+    def _wh(self, soc: float) -> float:
+        return max(0.0, soc) / 100.0 * self._full_wh
+
+    def _margins(self, span: Span, end: int, charge: dict[int, float]) -> dict[int, float]:
+        """Return the energy left over by the end of each block, Wh, as far as it can be known."""
+        if self._plan is None:
+            return {}
+        voltage, current = self._voltage.take(span, end), self._current.take(span, end)
+        speed, engaged = self._speed.take(span, end), self._engaged.take(span, end)
+        told = {}
+        for t in sorted(charge.keys() | current.keys() | speed.keys()):
+            if t in voltage and t in current:
+                self._used_wh += voltage[t] * current[t] * _HOURS
+            if t in speed and t in engaged:
+                metres = abs(speed[t]) * engaged[t] * 1000.0 * _HOURS
+                self._done_ha += metres * self._plan.width_m / SQUARE_METRES_PER_HECTARE
+            if t in charge and self._done_ha >= FIRST_SHARE * self._plan.area_ha:
+                rest = max(0.0, self._plan.area_ha - self._done_ha)
+                told[t] = self._wh(charge[t]) - rest * max(0.0, self._used_wh) / self._done_ha
+        return told
