@@ -87,20 +87,32 @@ class SessionPower:
     voltage: Values
     offset_a: float = 0.0
 
+    def less(self, offset_a: float) -> SessionPower:
+        """Return the same with another ``offset_a`` (A) taken off every current reading."""
+        more = offset_a - self.offset_a
+        if more == 0.0:
+            return self
+        current, power = self.current, self.power
+        return SessionPower(
+            None if current is None else _flow(current.t, current.values - more, current.bridged),
+            None if power is None else _flow(power.t, power.values - more * self.voltage, power.bridged),
+            self.voltage,
+            offset_a,
+        )
+
 
 def find_power(series: SessionSeries, offset_a: float = 0.0) -> SessionPower:
     """Return current and power of ``series`` with their integrals, with ``offset_a`` (A) taken off the current."""
     current, voltage = series.get("pack_current"), series.get("pack_voltage")
     if current is None:
         return SessionPower(None, None, np.empty(0), offset_a)
-    values = current.values - offset_a if offset_a else current.values
-    flow = _flow(current.t, values, GapRule().take(current.t))
+    flow = _flow(current.t, current.values, GapRule().take(current.t))
     if voltage is None:
-        return SessionPower(flow, None, np.empty(0), offset_a)
-    t, volts, amperes, bridged = Joiner().take((voltage.t, voltage.values), (current.t, values), series.end)
+        return SessionPower(flow, None, np.empty(0)).less(offset_a)
+    t, volts, amperes, bridged = Joiner().take((voltage.t, voltage.values), (current.t, current.values), series.end)
     if not len(t):
-        return SessionPower(flow, None, np.empty(0), offset_a)
-    return SessionPower(flow, _flow(t, volts * amperes, bridged), volts, offset_a)
+        return SessionPower(flow, None, np.empty(0)).less(offset_a)
+    return SessionPower(flow, _flow(t, volts * amperes, bridged), volts).less(offset_a)
 
 
 def _flow(t: Times, values: Values, bridged: Flags) -> Flow:

@@ -15,7 +15,7 @@ import numpy as np
 
 from telemetry.analysis.phases import charging_spells
 from telemetry.analysis.series import SessionSeries
-from telemetry.analysis.session_power import Flow, find_power, hours
+from telemetry.analysis.session_power import Flow, SessionPower, find_power, hours
 from telemetry.model.batch import MICROSECONDS
 
 USUAL_GAIN_UNCERTAINTY = 0.01
@@ -64,6 +64,7 @@ def find_totals(
     offset_a: float | None = None,
     offset_uncertainty_a: float | None = None,
     gain_uncertainty: float = USUAL_GAIN_UNCERTAINTY,
+    power: SessionPower | None = None,
 ) -> Totals:
     """Return the totals of ``series``.
 
@@ -73,13 +74,13 @@ def find_totals(
         offset_uncertainty_a: one standard deviation of what is left of the offset, A; None counts as 0, and
             ``unknown`` says that the offset's part is missing.
         gain_uncertainty: one standard deviation of the sensor's gain, as a share.
+        power: the session's power as :func:`find_power` gives it, with any offset; made here where it is None.
     """
-    found = find_power(series, offset_a or 0.0)
-    figures, unknown = _figures(series, found.current, found.power)
-    as_read = figures
-    if offset_a:
-        plain = find_power(series)
-        as_read, _ = _figures(series, plain.current, plain.power)
+    plain = (power or find_power(series)).less(0.0)
+    found = plain.less(offset_a or 0.0)
+    chargings = charging_spells(series, plain.current) if plain.current is not None else []
+    figures, unknown = _figures(series, found, chargings)
+    as_read = _figures(series, plain, chargings)[0] if offset_a else figures
     if offset_a is None and found.current is not None:
         unknown["current_offset_a"] = "nothing in the session shows what the sensor reads when no current flows"
     sigma = offset_uncertainty_a or 0.0
@@ -110,9 +111,10 @@ def find_totals(
 
 
 def _figures(
-    series: SessionSeries, current: Flow | None, power: Flow | None
+    series: SessionSeries, found: SessionPower, chargings: list[tuple[int, int]]
 ) -> tuple[dict[str, float], dict[str, str]]:
     """Return every figure that can be told, and why the others cannot."""
+    current, power = found.current, found.power
     figures: dict[str, float] = {}
     unknown: dict[str, str] = {}
     if current is not None:
@@ -143,7 +145,7 @@ def _figures(
         figures["mean_power_w"] = (out - into) / power.recorded_s * 3600
     else:
         unknown["mean_power_w"] = "power is known at single moments only"
-    charged = sum(power.between(start, end)[1] for start, end in charging_spells(series, power))
+    charged = sum(power.between(start, end)[1] for start, end in chargings)
     if out > 0.0:
         figures["returned_share_pct"] = 100.0 * max(0.0, into - charged) / out
     else:
