@@ -15,7 +15,6 @@ class CellPractice:
 
     Attributes:
         charge_least_v, charge_most_v: an ordinary charge ends between these.
-        float_most_v: it may be held for ever at up to this voltage.
         low_resistance, high_resistance: of one cell, in milliohm times its capacity in Ah, so that 100 over a 50 Ah
             cell is 2 mohm; the low end for short circuits, the high end, with links and electronics, for sag.
         usable_share: how much of the rated capacity is used day by day.
@@ -29,7 +28,6 @@ class CellPractice:
 
     charge_least_v: float
     charge_most_v: float
-    float_most_v: float
     low_resistance: float
     high_resistance: float
     usable_share: float
@@ -47,7 +45,6 @@ CELL_PRACTICE: dict[str, CellPractice] = {
     "lfp": CellPractice(
         charge_least_v=3.50,
         charge_most_v=3.65,
-        float_most_v=3.375,
         low_resistance=25.0,
         high_resistance=100.0,
         usable_share=0.9,
@@ -60,7 +57,6 @@ CELL_PRACTICE: dict[str, CellPractice] = {
     "nmc": CellPractice(
         charge_least_v=4.10,
         charge_most_v=4.20,
-        float_most_v=4.10,
         low_resistance=30.0,
         high_resistance=120.0,
         usable_share=0.9,
@@ -73,7 +69,6 @@ CELL_PRACTICE: dict[str, CellPractice] = {
     "nca": CellPractice(
         charge_least_v=4.10,
         charge_most_v=4.20,
-        float_most_v=4.10,
         low_resistance=30.0,
         high_resistance=120.0,
         usable_share=0.9,
@@ -86,7 +81,6 @@ CELL_PRACTICE: dict[str, CellPractice] = {
     "lto": CellPractice(
         charge_least_v=2.70,
         charge_most_v=2.80,
-        float_most_v=2.60,
         low_resistance=10.0,
         high_resistance=50.0,
         usable_share=0.9,
@@ -99,7 +93,6 @@ CELL_PRACTICE: dict[str, CellPractice] = {
     "lead-flooded": CellPractice(
         charge_least_v=2.40,
         charge_most_v=2.50,
-        float_most_v=2.25,
         low_resistance=50.0,
         high_resistance=250.0,
         usable_share=0.5,
@@ -113,7 +106,6 @@ CELL_PRACTICE: dict[str, CellPractice] = {
     "lead-agm": CellPractice(
         charge_least_v=2.40,
         charge_most_v=2.45,
-        float_most_v=2.30,
         low_resistance=40.0,
         high_resistance=150.0,
         usable_share=0.5,

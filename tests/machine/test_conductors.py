@@ -38,7 +38,7 @@ class TestWireGauges:
 
     @pytest.mark.parametrize("gauge", GAUGES, ids=lambda gauge: gauge.name)
     def test_every_row_has_the_area_of_astm_b258(self, gauge) -> None:
-        # Circular mils are the diameter in thousandths of an inch, squared; the table rounds to three or four figures.
+        # Circular mils are the diameter in thousandths of an inch, squared; the table rounds to three figures.
         mils = awg_diameter_mm(gauge.name) / 25.4 * 1000
         assert gauge.circular_mils == pytest.approx(mils**2, rel=0.003)
         assert gauge.area_mm2 == pytest.approx(gauge.circular_mils * 5.067e-4, rel=0.003)

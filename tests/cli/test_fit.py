@@ -1,0 +1,271 @@
+"""The command ``fit`` as its user meets it, and its page of documentation.
+
+``python tests/cli/test_fit.py`` writes the tables and outputs of docs/fit.md anew.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import sys
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+if __name__ == "__main__":  # run as a script, the folder of the project is not on the path yet
+    sys.path.insert(0, str(ROOT))
+
+from telemetry.cli import main  # noqa: E402
+from telemetry.machine.cell_practice import CELL_PRACTICE  # noqa: E402
+from telemetry.machine.conductors import (  # noqa: E402
+    AMBIENT_FACTORS,
+    BUNDLE_FACTORS,
+    CLASS_5_OHM_PER_KM,
+    GAUGES,
+    Gauge,
+)
+from telemetry.machine.fit import CHECKS  # noqa: E402
+
+PAGE = ROOT / "docs" / "fit.md"
+MACHINES = ROOT / "docs" / "machines"
+EXAMPLES = {"good-retrofit": 0, "four-mistakes": 1, "half-stated": 0}
+
+
+@cache
+def printed(name: str) -> tuple[str, int]:
+    """Return what ``shakedown fit`` of an example prints in a process of its own, and its exit status."""
+    done = subprocess.run(
+        [sys.executable, "-W", "error", "-m", "telemetry.cli", "fit", str(MACHINES / f"{name}.toml")],
+        cwd=ROOT,
+        env=os.environ | {"PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "utf-8"},
+        capture_output=True,
+        encoding="utf-8",
+        timeout=60,
+        check=False,
+    )
+    assert done.stderr == ""
+    return done.stdout, done.returncode
+
+
+def gauge_row(gauge: Gauge) -> str:
+    def figure(field: str, value: float | None) -> str:
+        mark = " **m**" if field in gauge.from_memory else ""
+        return "–" if value is None else f"{value:g}{mark}"
+
+    cells = [gauge.name, f"{gauge.area_mm2:.3g}", str(gauge.circular_mils)]
+    cells += [figure("stranded_ohm_per_kft", gauge.stranded_ohm_per_kft)]
+    cells += [figure("solid_ohm_per_kft", gauge.solid_ohm_per_kft)]
+    cells += [figure("ampacity_a", gauge.ampacity_a.get(column)) for column in (60, 75, 90)]
+    return f"| {' | '.join([*cells, figure('most_fuse_a', gauge.most_fuse_a)])} |"
+
+
+def conductor_tables() -> str:
+    """Return the tables of conductors as Markdown."""
+    lines = [
+        "| AWG | mm² | circular mils | Ω/1000 ft stranded | solid | A at 60 °C | 75 °C | 90 °C | highest fuse |",
+        "|" + "---|" * 9,
+        *map(gauge_row, GAUGES),
+        "",
+        "NEC Chapter 9 Table 8 (uncoated copper at 75 °C), Table 310.16 (copper, at most three conductors",
+        "in a raceway, 30 °C), 240.4(D). A small gauge without an ampacity at 60 or 75 °C counts with its highest fuse there.",
+        "",
+        "| ambient up to °C | " + " | ".join(f"{up_to:g}" for up_to, _ in AMBIENT_FACTORS) + " |",
+        "|" + "---|" * (len(AMBIENT_FACTORS) + 1),
+    ]
+    for column in (60, 75, 90):
+        factors = [f"{factors[column]:.2f}" if factors[column] else "none" for _, factors in AMBIENT_FACTORS]
+        lines.append(f"| {column} °C insulation | {' | '.join(factors)} |")
+    bundles = ", ".join(f"up to {up_to} together {factor:.2f}" for up_to, factor in BUNDLE_FACTORS)
+    lines += ["", f"NEC Table 310.15(B)(1). Bundling, Table 310.15(C)(1): {bundles}.", ""]
+    sizes = list(CLASS_5_OHM_PER_KM)
+    lines += [
+        "| mm² | " + " | ".join(f"{size:g}" for size in sizes) + " |",
+        "|" + "---|" * (len(sizes) + 1),
+        "| Ω/km | " + " | ".join(f"{CLASS_5_OHM_PER_KM[size]:g}" for size in sizes) + " |",
+        "",
+        "IEC 60228 class 5, flexible plain copper, the highest resistance at 20 °C.",
+    ]
+    return "\n".join(lines)
+
+
+def practice_table() -> str:
+    """Return what the checks take of each chemistry as Markdown."""
+    titles = [
+        "chemistry",
+        "ordinary charge ends, V",
+        "float at most, V",
+        "mΩ · Ah a cell, low and high",
+        "used daily",
+    ]
+    titles += ["Peukert k", "energy efficiency", "lost a month", "from"]
+    lines = [f"| {' | '.join(titles)} |", "|" + "---|" * len(titles)]
+    for name, p in CELL_PRACTICE.items():
+        cells = [
+            f"`{name}`",
+            f"{p.charge_least_v:.2f} to {p.charge_most_v:.2f}",
+            f"{p.low_resistance:g}, {p.high_resistance:g}",
+            f"{100 * p.usable_share:.0f} %",
+            f"{p.peukert:g}",
+            f"{100 * p.energy_efficiency:.0f} %",
+            f"{100 * p.monthly_loss:.0f} %",
+            p.known_from,
+        ]
+        lines.append(f"| {' | '.join(cells)} |")
+    return "\n".join(lines)
+
+
+def block(name: str, text: str) -> str:
+    """Return ``text`` between the marks under which the page keeps it."""
+    return f"<!-- {name} -->\n\n{text}\n\n<!-- end of {name} -->"
+
+
+def blocks() -> dict[str, str]:
+    """Return everything on the page that is made from the program, by its name."""
+    outputs = {
+        f"output of {name}": f"```text\n$ shakedown fit docs/machines/{name}.toml\n{printed(name)[0]}```"
+        for name in EXAMPLES
+    }
+    return {"conductors": conductor_tables(), "practice": practice_table()} | outputs
+
+
+@pytest.mark.parametrize(("name", "status"), EXAMPLES.items())
+def test_the_examples_end_as_the_page_says(name: str, status: int) -> None:
+    text, ended = printed(name)
+    assert ended == status
+    assert block(f"output of {name}", f"```text\n$ shakedown fit docs/machines/{name}.toml\n{text}```") in page()
+
+
+def page() -> str:
+    return PAGE.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", ["conductors", "practice"])
+def test_the_tables_of_the_page_are_those_of_the_program(name: str) -> None:
+    tables = {"conductors": conductor_tables, "practice": practice_table}
+    assert block(name, tables[name]()) in page(), "write them anew: python tests/cli/test_fit.py"
+
+
+def test_every_check_is_on_the_page() -> None:
+    told = page().partition("## The checks")[2].partition("\n## ")[0]
+    assert re.findall(r"^\| `([a-z-]+)` \|(?:[^|\n]*\|){4}$", told, re.MULTILINE) == list(CHECKS)
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_the_text_fits_a_terminal_and_has_no_colour_in_a_pipe(name: str) -> None:
+    text, _ = printed(name)
+    assert max(map(len, text.splitlines())) <= 80
+    assert "\x1b" not in text
+    told = text.partition("Before you touch anything")[2]
+    for caution in ("terminals", "Isolate", "178 mm", "below 0 °C", "licensed electrician", "not at the screen"):
+        assert told.count(caution) == 1, caution
+
+
+@pytest.mark.parametrize(("name", "status"), EXAMPLES.items())
+def test_json(name: str, status: int, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["fit", str(MACHINES / f"{name}.toml"), "--json"]) == status
+    told = json.loads(capsys.readouterr().out)
+    assert list(told) == ["verdict", "findings"]
+    assert [each["check"] for each in told["findings"]] == list(CHECKS)
+    for each in told["findings"]:
+        assert list(each) == ["check", "verdict", "value", "limit", "unit", "why", "source"]
+        assert each["why"]
+        assert each["source"]
+        if each["verdict"] == "unknown":
+            assert (each["value"], each["limit"]) == (None, None)
+    assert (told["verdict"] == "stop") == (status == 1)
+
+
+def test_the_good_one_is_held_up_by_one_caution_and_the_bad_one_by_its_four_mistakes(capsys) -> None:
+    verdicts = {}
+    for name in EXAMPLES:
+        main(["fit", str(MACHINES / f"{name}.toml"), "--json"])
+        findings = json.loads(capsys.readouterr().out)["findings"]
+        verdicts[name] = {
+            v: [f["check"] for f in findings if f["verdict"] == v] for v in ("stop", "caution", "unknown")
+        }
+    assert verdicts["good-retrofit"] == {"stop": [], "caution": ["mass"], "unknown": []}
+    assert verdicts["four-mistakes"]["stop"] == ["charger-voltage", "conductor-ampacity", "fuse-size", "fuse-voltage"]
+    assert verdicts["four-mistakes"]["unknown"] == []
+    assert len(verdicts["half-stated"]["unknown"]) >= 18
+    assert verdicts["half-stated"]["stop"] == []
+
+
+def on_a_terminal(**environment: str) -> bytes:
+    """Return what ``fit`` writes to a terminal."""
+    pty = pytest.importorskip("pty")
+    parent, child = pty.openpty()
+    with subprocess.Popen(
+        [sys.executable, "-m", "telemetry.cli", "fit", str(MACHINES / "four-mistakes.toml")],
+        cwd=ROOT,
+        env=os.environ | {"PYTHONPATH": str(ROOT), "TERM": "xterm", "PYTHONIOENCODING": "utf-8"} | environment,
+        stdout=child,
+    ) as process:
+        os.close(child)
+        text = b""
+        while True:
+            try:
+                read = os.read(parent, 65536)
+            except OSError:  # how a pseudo-terminal says that its other end is gone
+                break
+            if not read:
+                break
+            text += read
+        assert process.wait() == 1
+    os.close(parent)
+    return text
+
+
+def test_colour_repeats_the_word_on_a_terminal_and_stays_away_where_it_is_not_wanted() -> None:
+    coloured = on_a_terminal()
+    assert b"\x1b[1;31m[X] STOP\x1b[0m" in coloured
+    plain = on_a_terminal(NO_COLOR="1")
+    assert b"\x1b" not in plain
+    assert re.sub(rb"\x1b\[[0-9;]*m", b"", coloured) == plain
+    assert b"\x1b" not in on_a_terminal(TERM="dumb")
+
+
+def test_a_bench_pack_is_named_as_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "bench.toml"
+    path.write_text('[pack]\nchemistry = "lto"\ncells_in_series = 20\ncapacity_ah = 30\n')
+    assert main(["fit", str(path)]) == 0
+    text = capsys.readouterr().out
+    assert "bench: [?] UNKNOWN" in text
+    assert "no machine" in text
+    assert "Never charge" not in text
+
+
+def test_contradictions_are_told_all_at_once_and_nothing_is_judged(tmp_path: Path, capsys) -> None:
+    path = tmp_path / "bad.toml"
+    path.write_text(
+        '[pack]\nchemistry = "lfp"\ncells_in_series = 4\ncapacity_ah = 100\ncontinuous_discharge_a = 100\n'
+        "peak_discharge_a = 50\n[machine]\nminimum_voltage_v = 14\nmaximum_voltage_v = 12\n"
+        "[wiring]\nconductor_mm2 = 10000\n[charger]\noutput_voltage_v = 60\noutput_current_a = 18000\n"
+        "[limits.cell-sprad]\nwarn = 1\n[limits.pack-voltage-low]\nwarn = 11\ntrip = 12\n"
+    )
+    assert main(["fit", str(path)]) == 2
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert "has 7 problems" in told.err
+    for what in (
+        "below continuous_discharge_a of 100 A",
+        "below minimum_voltage_v of 14 V",
+        "is 10000 mm²",
+        "if 18000 are mA, write 18",
+        "is 60 V, far above a pack of 4 lfp cells",
+        "did you mean [limits.cell-spread]",
+        "is 11, below the trip of 12",
+    ):
+        assert what in told.err
+
+
+if __name__ == "__main__":
+    text = page()
+    for name, made in blocks().items():
+        kept = re.compile(rf"<!-- {name} -->.*?<!-- end of {name} -->", re.DOTALL)
+        assert kept.search(text), name
+        text = kept.sub(lambda _, name=name, made=made: block(name, made), text)
+    PAGE.write_text(text, encoding="utf-8")
