@@ -15,7 +15,7 @@ import numpy as np
 from telemetry.analysis.gaps import GapRule, steps
 from telemetry.machine.limits_current import Part
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
-from telemetry.pipeline.blocks import Block, Blocks
+from telemetry.pipeline.blocks import Block, Blocks, Holder, known_rows
 from telemetry.pipeline.stage import Chosen
 
 DISCHARGE = Group("derived", "discharge_current_average", ("discharge_current_average",), "derived")
@@ -57,7 +57,7 @@ class Averaging:
 
     def __init__(self, discharge: Sequence[Part], charge: Sequence[Part]) -> None:
         self._current = Chosen("pack_current")
-        self._blocks = Blocks(MICROSECONDS)
+        self._holder, self._blocks = Holder(MICROSECONDS), Blocks(MICROSECONDS)
         self._rule = GapRule()
         self._last: tuple[int, float] | None = None
         self._discharge = _Way(discharge) if discharge else None
@@ -66,12 +66,8 @@ class Averaging:
 
     def advance(self, span: Span) -> Span:
         """Add a row of each for every second that is over."""
-        found = self._current.find(span)
-        if found is None:
-            blocks = self._blocks.take(_NO_TIMES, _NO_COLUMN, span.end)
-        else:
-            known = ~np.isnan(found[1])
-            blocks = self._blocks.take(found[0].t[known], found[1][known].reshape(-1, 1), span.end)
+        held = self._holder.take(span)
+        blocks = [] if held is None else self._blocks.take(*known_rows(self._current, held), held.end)
         if not blocks:
             return span
         t, out, into = [], [], []
@@ -110,7 +106,3 @@ class Averaging:
             self._discharge.take(whole, squares[0]) if self._discharge is not None else 0.0,
             self._charge.take(whole, squares[1], pack_only=braking) if self._charge is not None else 0.0,
         )
-
-
-_NO_TIMES = np.empty(0, dtype=np.int64)
-_NO_COLUMN = np.empty((0, 1))

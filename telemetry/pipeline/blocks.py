@@ -7,7 +7,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from telemetry.model.batch import Times, Values
+from telemetry.model.batch import Batch, Span, Times, Values, merged
+from telemetry.pipeline.stage import Chosen
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,6 +69,39 @@ class Blocks:
             Block((int(numbers[first]) + 1) * self._length, t[first:last], values[first:last])
             for first, last in pairwise(starts)
         ]
+
+
+class Holder:
+    """Holds live spans back until a block may be over, and gives them out as one: for stages that work in blocks.
+
+    Args:
+        length: of a block, microseconds.
+    """
+
+    def __init__(self, length: int) -> None:
+        self._length = length
+        self._due: int | None = None
+        self._batches: dict[tuple[str, str], list[Batch]] = {}
+
+    def take(self, span: Span) -> Span | None:
+        """Take the next span; return everything since the last one given out, without events, or None."""
+        for batch in span.batches:
+            self._batches.setdefault(batch.group.key, []).append(batch)
+        if self._due is not None and span.end < self._due:
+            return None
+        self._due = (span.end // self._length + 1) * self._length
+        batches = tuple(merged(pieces) for pieces in self._batches.values())
+        self._batches = {}
+        return Span(span.end, batches, complete=span.complete, final=span.final)
+
+
+def known_rows(chosen: Chosen, span: Span) -> tuple[Times, Values]:
+    """Return the known rows of a signal in ``span``: times, int64 (rows,), and values, float64 (rows, 1)."""
+    found = chosen.find(span)
+    if found is None:
+        return np.empty(0, dtype=np.int64), np.empty((0, 1))
+    known = ~np.isnan(found[1])
+    return found[0].t[known], found[1][known].reshape(-1, 1)
 
 
 def _joined(pieces: list[Times]) -> Times:

@@ -8,7 +8,7 @@ import numpy as np
 
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
 from telemetry.model.signals import pack_temperature_number
-from telemetry.pipeline.blocks import Block, Blocks
+from telemetry.pipeline.blocks import Block, Blocks, Holder, known_rows
 from telemetry.pipeline.stage import Chosen, ChosenGroup
 
 COLD_CHARGE = Group("derived", "cold_charge_current", ("cold_charge_current",), "derived")
@@ -28,6 +28,7 @@ class ColdCharge:
 
     def __init__(self, least_c: float) -> None:
         self._least = least_c
+        self._holder = Holder(MICROSECONDS)
         self._current = Chosen("pack_current")
         self._currents = Blocks(MICROSECONDS)
         self._sensors = ChosenGroup(lambda signal: pack_temperature_number(signal) is not None)
@@ -37,13 +38,11 @@ class ColdCharge:
 
     def advance(self, span: Span) -> Span:
         """Add a row for every second that is over."""
-        temperatures = deque(self._temperatures.take(*self._sensors.find(span), span.end))
-        found = self._current.find(span)
-        if found is None:
-            blocks = self._currents.take(_NO_TIMES, _NO_COLUMN, span.end)
-        else:
-            known = ~np.isnan(found[1])
-            blocks = self._currents.take(found[0].t[known], found[1][known].reshape(-1, 1), span.end)
+        held = self._holder.take(span)
+        if held is None:
+            return span
+        temperatures = deque(self._temperatures.take(*self._sensors.find(held), held.end))
+        blocks = self._currents.take(*known_rows(self._current, held), held.end)
         rows = []
         for block in blocks:
             while temperatures and temperatures[0].end <= block.end:
@@ -73,7 +72,3 @@ class ColdCharge:
         """Return the coldest sensor of those heard of lately, degC."""
         fresh = self._known[now - self._known_at <= HELD]
         return float(fresh.min()) if len(fresh) else None
-
-
-_NO_TIMES = np.empty(0, dtype=np.int64)
-_NO_COLUMN = np.empty((0, 1))

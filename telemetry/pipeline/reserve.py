@@ -15,7 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
-from telemetry.pipeline.blocks import Block, Blocks
+from telemetry.pipeline.blocks import Block, Blocks, Holder, known_rows
+from telemetry.pipeline.estimate_charge import STATE_OF_CHARGE
 from telemetry.pipeline.stage import Chosen
 
 BLOCK = 10 * MICROSECONDS
@@ -46,18 +47,8 @@ class _Means:
         self._last = last
 
     def take(self, span: Span, end: int) -> dict[int, float]:
-        found = self._chosen.find(span)
-        if found is None:
-            blocks = self._blocks.take(np.empty(0, dtype=np.int64), np.empty((0, 1)), end)
-        else:
-            known = ~np.isnan(found[1])
-            blocks = self._blocks.take(found[0].t[known], found[1][known].reshape(-1, 1), end)
+        blocks = self._blocks.take(*known_rows(self._chosen, span), end)
         return {block.end: self._told(block) for block in blocks}
-
-    def complete_to(self, span: Span) -> int:
-        """Return the time up to which every row of the signal has come."""
-        self._chosen.find(span)
-        return span.end if self._chosen.key is None else span.complete.get(self._chosen.key, span.end)
 
     def _told(self, block: Block) -> float:
         return float(block.values[-1, 0]) if self._last else float(block.values.mean())
@@ -72,6 +63,8 @@ class Reserve:
     """
 
     def __init__(self, capacity_ah: float, nominal_v: float, plan: Plan | None) -> None:
+        self._holder = Holder(BLOCK)
+        self._complete: dict[tuple[str, str], int] = {}
         self._full_wh = capacity_ah * nominal_v
         self._plan = plan
         self._estimated = _Means("soc_estimated", measured_only=False, last=True)
@@ -84,17 +77,21 @@ class Reserve:
 
     def advance(self, span: Span) -> Span:
         """Add a row of each for every block that is over."""
-        end = min(self._estimated.complete_to(span), self._uncertainty.complete_to(span))
-        estimated, uncertainty = self._estimated.take(span, end), self._uncertainty.take(span, end)
-        reported = self._reported.take(span, end)
+        held = self._holder.take(span)
+        if held is None:
+            return span.adding(complete=self._complete)
+        end = held.complete_to(STATE_OF_CHARGE)
+        estimated, uncertainty = self._estimated.take(held, end), self._uncertainty.take(held, end)
+        reported = self._reported.take(held, end)
         charge: dict[int, float] = {}
         for t in sorted(estimated.keys() | reported.keys()):
             if t in estimated and uncertainty.get(t, np.inf) <= MOST_UNCERTAIN:
                 charge[t] = estimated[t] - uncertainty[t]
             elif t in reported:
                 charge[t] = reported[t]
-        margins = self._margins(span, end, charge)
+        margins = self._margins(held, end, charge)
         groups = (SOC_LOWER_BOUND, ENERGY_LEFT, ENERGY_MARGIN)
+        self._complete = {group.key: end for group in groups}
         rows = (charge, {t: self._wh(soc) for t, soc in charge.items()}, margins)
         return span.adding(
             [
@@ -102,7 +99,7 @@ class Reserve:
                 for group, told in zip(groups, rows, strict=True)
                 if told
             ],
-            complete={group.key: end for group in groups} if end < span.end else None,
+            complete=self._complete,
         )
 
     def _wh(self, soc: float) -> float:

@@ -14,6 +14,7 @@ from telemetry.model.errors import ShakedownError
 from telemetry.model.events import Acknowledge, Mark, ResetLatch, Shelve, Unshelve
 from telemetry.pipeline.bus import Bus
 from telemetry.pipeline.derive import Cells, Charge, Power
+from telemetry.pipeline.estimate_charge import EstimateCharge
 from telemetry.pipeline.gap_watch import GapWatch
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import Judge
@@ -24,7 +25,7 @@ from telemetry.pipeline.supervisor import Supervisor
 
 
 def standard_stages(judge: Judge, machine: Machine | None = None, history: ResistanceHistory = NO_HISTORY) -> Chain:
-    """Return fresh stages in the one fixed order: derive, (estimate,) what limits ask for, judge.
+    """Return fresh stages in the one fixed order: derive, estimate, what limits ask for, judge.
 
     Args:
         judge: a fresh one.
@@ -34,7 +35,7 @@ def standard_stages(judge: Judge, machine: Machine | None = None, history: Resis
     """
     stages: list[Stage] = [GapWatch(), Cells(), Charge(), Power()]
     if machine is not None:
-        stages += limit_stages(machine, history)
+        stages += [EstimateCharge(machine.pack), *limit_stages(machine, history)]
     return Chain([*stages, judge])
 
 

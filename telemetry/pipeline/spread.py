@@ -13,7 +13,7 @@ import numpy as np
 from telemetry.machine.chemistry import Chemistry
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Values
 from telemetry.model.signals import cell_number
-from telemetry.pipeline.blocks import Block, Blocks
+from telemetry.pipeline.blocks import Block, Blocks, Holder, known_rows
 from telemetry.pipeline.cell_comparison import (
     LEAST_RATIO_ERROR,
     MOST_SPREAD_ERROR_V,
@@ -55,6 +55,7 @@ class Spread:
         self._cell = cell
         self._rest_a = max(REST_AT_LEAST_A, REST_C * capacity_ah)
         self._capacity = capacity_ah
+        self._holder = Holder(BLOCK)
         self._current = Chosen("pack_current")
         self._cells = ChosenGroup(lambda signal: cell_number(signal) is not None, least=3)
         self._cell_blocks, self._current_blocks = Blocks(BLOCK), Blocks(BLOCK)
@@ -66,13 +67,11 @@ class Spread:
 
     def advance(self, span: Span) -> Span:
         """Add what the blocks tell that are over at the end of ``span``."""
-        cells = self._cell_blocks.take(*self._cells.find(span), span.end)
-        found = self._current.find(span)
-        if found is None:
-            currents = self._current_blocks.take(_NO_TIMES, _NO_COLUMN, span.end)
-        else:
-            known = ~np.isnan(found[1])
-            currents = self._current_blocks.take(found[0].t[known], found[1][known].reshape(-1, 1), span.end)
+        held = self._holder.take(span)
+        if held is None:
+            return span
+        cells = self._cell_blocks.take(*self._cells.find(held), held.end)
+        currents = self._current_blocks.take(*known_rows(self._current, held), held.end)
         if not (cells and currents):
             return span
         by_end = {block.end: block for block in currents}
@@ -167,7 +166,3 @@ def _means(values: Values) -> Values | None:
     if int((~dead).sum()) < 3 or not whole.any():
         return None
     return np.asarray(values[whole].mean(axis=0))
-
-
-_NO_TIMES = np.empty(0, dtype=np.int64)
-_NO_COLUMN = np.empty((0, 1))
