@@ -7,9 +7,11 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
+from telemetry.machine.between_sections import between_sections
+from telemetry.machine.checks import section_contradictions
 from telemetry.machine.chemistry import CHEMISTRIES, Chemistry, pack_window
 from telemetry.machine.new_machine import DEFAULTS, new_machine_text
-from telemetry.machine.sections import MOST_CELLS, find_key
+from telemetry.machine.sections import MOST_CELLS, SECTIONS, find_key
 from telemetry.machine.values import BadValue, described, read_value
 from telemetry.model.errors import did_you_mean
 
@@ -117,21 +119,20 @@ def _read(name: str, answer: str) -> object:
 
 
 def _accepted(ask: Ask, answers: Mapping[str, object], name: str, text: str) -> object:
-    """Ask for an optional value that must agree with the answers before it."""
-    lowest = answers.get("machine.minimum_voltage_v")
+    """Ask for an optional value that must agree with the answers before it, as the file's reader will have it."""
 
     def read(answer: str) -> object:
         value = _read(name, answer)
-        if name == "machine.maximum_voltage_v" and value is not None and lowest is not None:
-            _rising(float(str(lowest)), float(str(value)))
+        stated: dict[str, dict[str, object]] = {section: {} for section in SECTIONS}
+        for place, known in {**answers, **({} if value is None else {name: value})}.items():
+            section, key = place.split(".", 1)
+            stated[section][key] = known
+        asked = name.split(".", 1)[0]
+        for found in (*section_contradictions(asked, stated[asked]), *between_sections(stated)):
+            raise BadValue(f"the answer {found.what}", f"{found.right}; an earlier answer can be mended in the file")
         return value
 
     return _asked(ask, Question(name, f"{text} Empty: not known."), read)
-
-
-def _rising(lowest: float, highest: float) -> None:
-    if highest <= lowest:
-        raise BadValue(f"{highest:g} V is not above the lowest voltage of {lowest:g} V", "give the higher of the two")
 
 
 def _cells(ask: Ask, chemistry: Chemistry) -> int:

@@ -6,7 +6,7 @@ import copy
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from telemetry.machine.fit import CHECKS, Finding, fit, overall
@@ -108,7 +108,7 @@ def machine_of(changes: dict[str, Any] | None = None, base: dict[str, dict[str, 
 def found(
     check: str, changes: dict[str, Any] | None = None, base: dict[str, dict[str, Any]] | None = None
 ) -> Finding:
-    return next(each for each in fit(machine_of(changes, base)) if each.check == check)
+    return CHECKS[check](machine_of(changes, base))
 
 
 def verdict(check: str, changes: dict[str, Any] | None = None) -> str:
@@ -142,6 +142,7 @@ class TestAsAWhole:
         base = {name: values for name, values in GOOD.items() if name != section}
         assert overall(fit(machine_of(base=base))) == "unknown"
 
+    @settings(max_examples=25)
     @given(st.data())
     def test_any_part_of_a_good_machine_is_judged_without_harm(self, data: st.DataObject) -> None:
         keys = [f"{s}.{k}" for s, values in GOOD.items() for k in values]
@@ -580,11 +581,13 @@ class TestFuses:
         assert verdict("charge-fuse", {"charge_wiring.fuse_a": 15}) == "stop"
         assert verdict("charge-fuse", {"charge_wiring.fuse_a": GONE}) == "unknown"
 
+    @settings(max_examples=25)
     @given(st.floats(1, 500), st.floats(1, 500))
     def test_a_larger_fuse_above_the_conductor_is_never_better(self, one: float, other: float) -> None:
         smaller, larger = (found("fuse-size", {"wiring.fuse_a": 75 + each}).verdict for each in sorted((one, other)))
         assert RANK[larger] >= RANK[smaller]
 
+    @settings(max_examples=25)
     @given(st.floats(1, 75), st.floats(1, 75))
     def test_a_smaller_fuse_below_the_current_is_never_better(self, one: float, other: float) -> None:
         smaller, larger = (found("fuse-size", {"wiring.fuse_a": each}).verdict for each in sorted((one, other)))

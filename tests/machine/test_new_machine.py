@@ -120,7 +120,7 @@ class TestTheInterview:
         assert len(explained) == 11
         assert "48 cells would be 154 V nominal; write 48 V if volts are meant" in explained[1]
         assert "packs of 15 or 16 lfp cells are sold as 48 V" in explained[2]
-        assert "not above the lowest voltage of 60 V" in explained[8]
+        assert "the answer is 42 V, below minimum_voltage_v of 60 V" in explained[8]
         assert "did you mean serial-text?" in explained[10]
 
     def test_a_unit_that_is_another_is_refused(self) -> None:
