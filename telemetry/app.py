@@ -12,7 +12,7 @@ from contextlib import AsyncExitStack, suppress
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 import platformdirs
 
@@ -37,6 +37,10 @@ from telemetry.report.event_lines import summary_lines, summary_object
 from telemetry.report.printer import Printer, say
 from telemetry.store.writer import StoreWriter
 
+if TYPE_CHECKING:
+    from telemetry.screen.dashboard import Dashboard
+    from telemetry.screen.sound import Sounder
+
 log = logging.getLogger(__name__)
 
 
@@ -49,7 +53,9 @@ class RunOptions:
         screen: show the dashboard; else print events as lines.
         as_json: print events as JSON objects, one a line.
         for_s: end by itself after so many seconds of the run's time.
-        silent: no sound.
+        silent: no sound, and no command at an alarm.
+        alarm_sound: a WAV file to play at every alarm in place of ours.
+        alarm_command: a program with its arguments to run at every alarm; empty for none.
         capture: file to keep the raw bytes of the links in; None for none.
         out: where lines go.
         notes: where warnings go.
@@ -60,6 +66,8 @@ class RunOptions:
     as_json: bool = False
     for_s: float | None = None
     silent: bool = False
+    alarm_sound: Path | None = None
+    alarm_command: tuple[str, ...] = ()
     capture: Path | None = None
     out: TextIO = field(default_factory=lambda: sys.stdout)
     notes: TextIO = field(default_factory=lambda: sys.stderr)
@@ -259,13 +267,20 @@ def _supervisors(subject: _Subject, run: Run, capture: CaptureFile | None) -> li
 async def _run_with_screen(
     run: Run, subject: _Subject, snapshot: Snapshot, options: RunOptions, capture: CaptureFile | None
 ) -> None:
-    """Run to the end; with a screen, until the operator leaves it."""
+    """Run to the end; with a screen, until the operator leaves it. Live alarms are heard either way."""
     supervisors = _supervisors(subject, run, capture)
-    if options.screen:
-        await _run_under_dashboard(run, supervisors, subject, snapshot, options)
-        return
-    _end_well_by_signal(run.stop)
-    await run.run(supervisors)
+    async with AsyncExitStack() as stack:
+        sounder = None
+        if not options.silent and (options.screen or subject.plan is None):
+            from telemetry.screen.sound import Sounder
+
+            sounder = Sounder(own_sound=options.alarm_sound, command=options.alarm_command)
+            run.bus.attach((await stack.enter_async_context(sounder)).take)
+        if options.screen:
+            await _run_under_dashboard(run, supervisors, subject, snapshot, options, sounder)
+            return
+        _end_well_by_signal(run.stop)
+        await run.run(supervisors)
 
 
 def _end_well_by_signal(stop: Callable[[], None]) -> None:
@@ -276,34 +291,70 @@ def _end_well_by_signal(stop: Callable[[], None]) -> None:
 
 
 async def _run_under_dashboard(
-    run: Run, supervisors: Sequence[Supervisor], subject: _Subject, snapshot: Snapshot, options: RunOptions
+    run: Run,
+    supervisors: Sequence[Supervisor],
+    subject: _Subject,
+    snapshot: Snapshot,
+    options: RunOptions,
+    sounder: Sounder | None,
 ) -> None:
-    """Run beside the dashboard in one loop; leaving the screen ends the run, never the other way round."""
     from telemetry.screen.dashboard import Dashboard
-    from telemetry.screen.sound import Sounder
+    from telemetry.screen.sound import ring_bell
 
-    async with AsyncExitStack() as stack:
-        sounder = None
-        if not options.silent:
-            sounder = await stack.enter_async_context(Sounder())
-            run.bus.attach(sounder.take)
-        dashboard = Dashboard(
-            snapshot,
-            Operator(run, subject.plan),
-            subject.clock,
-            subject.machine_name,
-            recorded=options.store is not None,
-            sounder=sounder,
-            leave_at_end=options.for_s is not None,
-        )
-        _end_well_by_signal(dashboard.exit)
-        running = asyncio.create_task(run.run(supervisors), name="run")
-        running.add_done_callback(lambda _: dashboard.run_ended(str(run.failure or "the run has ended")))
+    dashboard = Dashboard(
+        snapshot,
+        Operator(run, subject.plan),
+        subject.clock,
+        subject.machine_name,
+        recorded=options.store is not None,
+        sounder=sounder,
+        leave_at_end=options.for_s is not None,
+    )
+
+    def lost() -> None:
+        if sounder is not None:
+            sounder.bell = ring_bell
+        say([SCREEN_LOST], options.notes)
+        run.bus.attach(Printer(subject.start, options.as_json, options.out, run.stop).take)
+        _end_well_by_signal(run.stop)
+
+    _end_well_by_signal(dashboard.exit)
+    await run_beside(dashboard, run, supervisors, lost)
+
+
+SCREEN_LOST = (
+    "the screen failed and is gone; the run goes on without it and is recorded as before, events follow as lines, "
+    "and Ctrl-C ends it"
+)
+
+
+async def run_beside(
+    dashboard: Dashboard, run: Run, supervisors: Sequence[Supervisor], lost: Callable[[], None]
+) -> None:
+    """Run beside the dashboard in one loop. Leaving the screen ends the run; a screen that breaks does not.
+
+    Args:
+        dashboard: not yet running.
+        run: not yet running.
+        supervisors: of its sources.
+        lost: called once the screen has broken while the run goes on.
+
+    """
+    running = asyncio.create_task(run.run(supervisors), name="run")
+    running.add_done_callback(lambda _: dashboard.run_ended(str(run.failure or "the run has ended")))
+    try:
         try:
             await dashboard.run_async(mouse=False)  # the terminal's own selection of text stays
-        finally:
-            run.stop()
-            await running
+            broken = bool(dashboard.return_code)
+        except Exception:
+            log.exception("the screen failed")
+            broken = True
+        if broken and not running.done():
+            lost()
+            await asyncio.shield(running)
+    finally:
+        run.stop()
+        await running
 
 
 def _report(subject: _Subject, run: Run, summary: dict[str, Any], options: RunOptions) -> None:

@@ -33,6 +33,14 @@ def add_run_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print events as JSON, one object a line (no dashboard)")
     parser.add_argument("--for", dest="for_s", type=seconds, metavar="SECONDS", help="end by itself after so long")
     parser.add_argument("--silent", action="store_true", help="no sound")
+    parser.add_argument(
+        "--alarm-sound", type=Path, metavar="FILE", help="WAV file to play at every alarm in place of ours"
+    )
+    parser.add_argument(
+        "--alarm-command",
+        metavar="COMMAND",
+        help="program to run at every alarm, without a shell; priority, limit and signal are added to its arguments",
+    )
     add_store(parser)
 
 
@@ -78,6 +86,7 @@ def store_path(arguments: argparse.Namespace) -> Path:
 def run_options(arguments: argparse.Namespace, record: bool, capture: Path | None = None) -> Any:
     """Return what the user asked of a run."""
     from telemetry.app import RunOptions
+    from telemetry.screen.owner_sound import checked_command, checked_sound
 
     return RunOptions(
         store=store_path(arguments) if record else None,
@@ -85,6 +94,8 @@ def run_options(arguments: argparse.Namespace, record: bool, capture: Path | Non
         as_json=arguments.json,
         for_s=arguments.for_s,
         silent=arguments.silent,
+        alarm_sound=None if arguments.alarm_sound is None else checked_sound(arguments.alarm_sound),
+        alarm_command=() if arguments.alarm_command is None else checked_command(arguments.alarm_command),
         capture=capture,
     )
 

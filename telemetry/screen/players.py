@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import shutil
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,21 +28,24 @@ class Player:
         """Play ``file`` to its end without blocking the loop; tell whether that went well."""
         if not self.command:
             return await asyncio.to_thread(_play_by_windows, file)
-        quiet = asyncio.subprocess.DEVNULL
-        try:
-            process = await asyncio.create_subprocess_exec(
-                *self.command, str(file), stdin=quiet, stdout=quiet, stderr=quiet
-            )
-        except OSError:
-            return False
-        try:
-            return await asyncio.wait_for(process.wait(), _LIMIT_S) == 0
-        except TimeoutError:
-            return False
-        finally:
-            if process.returncode is None:
-                process.kill()
-                await process.wait()
+        return await run_quietly([*self.command, str(file)], _LIMIT_S)
+
+
+async def run_quietly(command: Sequence[str], limit_s: float) -> bool:
+    """Run a program without a shell and without its output; tell whether it ended well within ``limit_s`` seconds."""
+    quiet = asyncio.subprocess.DEVNULL
+    try:
+        process = await asyncio.create_subprocess_exec(*command, stdin=quiet, stdout=quiet, stderr=quiet)
+    except (OSError, ValueError):
+        return False
+    try:
+        return await asyncio.wait_for(process.wait(), limit_s) == 0
+    except TimeoutError:
+        return False
+    finally:
+        if process.returncode is None:
+            process.kill()
+            await process.wait()
 
 
 def _play_by_windows(file: Path) -> bool:

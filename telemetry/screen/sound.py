@@ -7,20 +7,27 @@ import contextlib
 import shutil
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from telemetry.alarms.priorities import PRIORITIES, Priority, priority_of
 from telemetry.model.batch import Span
 from telemetry.model.clock import Clock, SystemClock
-from telemetry.model.events import AlarmChange, AlarmLevel
+from telemetry.model.errors import printable
+from telemetry.model.events import AlarmChange
 from telemetry.screen.formats import span_text
-from telemetry.screen.players import Player, players_here
+from telemetry.screen.players import Player, players_here, run_quietly
 from telemetry.screen.tones import PATTERNS, Sound, wav_bytes
 
-REPEAT_US = 8_000_000
-"""A trip that nobody has acknowledged is sounded again after this long, for as long as it holds."""
+REPEAT_US: dict[Priority, int] = {"high": 8_000_000, "medium": 30_000_000, "low": 120_000_000}
+"""What nobody has acknowledged is sounded again after so long, for as long as its limit is exceeded."""
+BELLS: dict[Sound, int] = {"high": 3, "medium": 2, "low": 1, "test": 1}
+"""How often the terminal's bell rings, where nothing better works."""
+BELL_GAP_US = 300_000
+COMMAND_LIMIT_S = 30.0
+"""How long a command of the owner's may take before it is ended."""
 MUTE_US = 600_000_000
 _FOREVER = 2**62
 
@@ -34,28 +41,36 @@ def ring_bell() -> None:
 
 
 class Sounder:
-    """Plays a pattern when an alarm is raised, and again while a trip holds unacknowledged.
+    """Plays a pattern by priority when an alarm is raised, and again while it stands unacknowledged.
 
     ``async with`` it; :meth:`take` is a direct listener of the bus and returns at once. No trouble with sound ever
     reaches the run: where a way fails the next is tried, and the terminal's bell is the last.
 
     Args:
         clock: real time.
+        own_sound: a WAV file of the owner's, played instead of ours for every priority.
+        command: a program of the owner's with its arguments, run each time an alarm sounds; it is given priority,
+            limit and signal as three more arguments. No shell sees it, and nothing waits for it.
 
     Attributes:
         bell: the last resort.
 
     """
 
-    def __init__(self, clock: Clock | None = None) -> None:
+    def __init__(
+        self, clock: Clock | None = None, own_sound: Path | None = None, command: Sequence[str] = ()
+    ) -> None:
+        self._own_sound = own_sound
+        self._command = tuple(command)
+        self._commanding: asyncio.Task[bool] | None = None
         self.bell: Callable[[], None] = ring_bell
         self._clock: Clock = SystemClock() if clock is None else clock
         self._players: list[Player] = []
         self._bell_only = False
         self._folder: Path | None = None
-        self._unseen: dict[tuple[str, str], AlarmLevel] = {}
-        self._pending: AlarmLevel | None = None
-        self._repeat_at = _FOREVER
+        self._unseen: dict[tuple[str, str], Priority] = {}
+        self._pending: list[tuple[Priority, str, str]] = []
+        self._sounded_at = 0
         self._muted_until = 0
         self._woken = asyncio.Event()
         self._playing = asyncio.Lock()
@@ -76,9 +91,10 @@ class Sounder:
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if self._task is not None:
-            self._task.cancel()
-            await asyncio.gather(self._task, return_exceptions=True)
+        for task in (self._task, self._commanding):
+            if task is not None:
+                task.cancel()
+                await asyncio.gather(task, return_exceptions=True)
         if self._folder is not None:
             shutil.rmtree(self._folder, ignore_errors=True)
 
@@ -90,12 +106,13 @@ class Sounder:
 
     def _note_change(self, change: AlarmChange) -> None:
         key = (change.limit, change.signal)
-        if change.state != "raised":
+        if change.stands != "unacknowledged":
             self._unseen.pop(key, None)
+            self._pending = [each for each in self._pending if each[1:] != key]
             return
-        self._unseen[key] = change.level
-        if self._pending != "trip":
-            self._pending = change.level
+        priority = priority_of(change.limit, change.level)
+        self._unseen[key] = priority
+        self._pending.append((priority, *key))
         self._woken.set()
 
     async def test(self) -> str:
@@ -123,23 +140,37 @@ class Sounder:
 
     async def _run(self) -> None:
         while True:
-            sound, self._pending = self._pending, None
+            due, self._pending = self._pending, []
             now = self._clock.now()
-            if sound is None and "trip" in self._unseen.values() and now >= self._repeat_at:
-                sound = "trip"
-            if sound is None:
+            if not due and now >= self._repeat_at:
+                due = [(priority, *key) for key, priority in self._unseen.items()]
+            if not due:
                 await self._wait()
                 continue
+            most_urgent = min(due, key=lambda each: PRIORITIES.index(each[0]))
             if now >= self._muted_until:
-                await self._play(sound)
-            self._repeat_at = self._clock.now() + REPEAT_US
+                self._start_command(most_urgent)
+                await self._play(most_urgent[0])
+            self._sounded_at = self._clock.now()
+
+    @property
+    def _repeat_at(self) -> int:
+        """When what nobody has seen is due again, by the most urgent of it."""
+        waits = [REPEAT_US[priority] for priority in self._unseen.values()]
+        return self._sounded_at + min(waits) if waits else _FOREVER
+
+    def _start_command(self, alarm: tuple[Priority, str, str]) -> None:
+        """Start the owner's command, unless it is still busy with the alarm before."""
+        if self._command and (self._commanding is None or self._commanding.done()):
+            words = [printable(word, 80) for word in alarm]
+            self._commanding = asyncio.create_task(run_quietly([*self._command, *words], COMMAND_LIMIT_S))
 
     async def _wait(self) -> None:
-        """Return when something was raised, or a trip is due to be repeated."""
+        """Return when something was raised, or what nobody has seen is due to be repeated."""
         self._woken.clear()
         woken = asyncio.ensure_future(self._woken.wait())
         waits: list[asyncio.Future[Any]] = [woken]
-        if "trip" in self._unseen.values():
+        if self._unseen:
             waits.append(asyncio.ensure_future(self._clock.sleep_until(self._repeat_at)))
         try:
             await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
@@ -155,12 +186,15 @@ class Sounder:
 
     async def _play_alone(self, sound: Sound) -> str | None:
         for player in list(self._players):
-            if self._folder is not None and await player.play(self._folder / f"{sound}.wav"):
+            if self._folder is not None and await player.play(self._own_sound or self._folder / f"{sound}.wav"):
                 self._players.remove(player)
                 self._players.insert(0, player)
                 self._bell_only = False
                 return player.name
         self._bell_only = True
-        with contextlib.suppress(Exception):
-            self.bell()
+        for ring in range(BELLS[sound]):
+            if ring:
+                await self._clock.sleep_until(self._clock.now() + BELL_GAP_US)
+            with contextlib.suppress(Exception):
+                self.bell()
         return None

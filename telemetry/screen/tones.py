@@ -1,4 +1,4 @@
-"""Alarm sounds as WAV files, made by calculation: pulses with harmonics, a pattern for each level.
+"""Alarm sounds as WAV files, made by calculation: pulses with harmonics, a pattern for each priority.
 
 Pulses of 150 to 1000 Hz with at least four harmonics in bursts that differ by urgency follow IEC 60601-1-8 (from
 memory): a rich low tone is heard beside a motor and is found by the ear, where a pure high one is not.
@@ -15,7 +15,7 @@ import numpy as np
 
 from telemetry.model.batch import Values
 
-Sound = Literal["trip", "warn", "test"]
+Sound = Literal["high", "medium", "low", "test"]
 RATE = 22_050
 HARMONICS = (1.0, 0.8, 0.6, 0.5, 0.4)
 """Strength of the fundamental and of the four harmonics above it."""
@@ -33,8 +33,9 @@ class Pattern:
 
 
 PATTERNS: dict[Sound, Pattern] = {
-    "trip": Pattern((587.0, 587.0, 587.0, 0.0, 440.0, 440.0, 0.0) * 2, 0.13, 0.07),
-    "warn": Pattern((392.0, 392.0, 330.0), 0.22, 0.16),
+    "high": Pattern((587.0, 587.0, 587.0, 0.0, 440.0, 440.0, 0.0) * 2, 0.13, 0.07),
+    "medium": Pattern((392.0, 392.0, 330.0), 0.22, 0.16),
+    "low": Pattern((330.0,), 0.25, 0.10),
     "test": Pattern((330.0, 440.0), 0.25, 0.10),
 }
 

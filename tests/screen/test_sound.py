@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import stat
 import sys
 import wave
@@ -15,8 +16,10 @@ import pytest
 
 from telemetry.model.batch import Span
 from telemetry.model.clock import ManualClock
+from telemetry.model.errors import InputError, printable
 from telemetry.model.events import AlarmChange
-from telemetry.screen.sound import MUTE_US, REPEAT_US, Sounder
+from telemetry.screen.owner_sound import checked_command, checked_sound
+from telemetry.screen.sound import BELL_GAP_US, BELLS, MUTE_US, REPEAT_US, Sounder
 from telemetry.screen.tones import HARMONICS, PATTERNS, RATE, Pattern, samples, wav_bytes
 
 # A program that behaves as players do: reads the file it is named, and fails where that is none.
@@ -49,8 +52,11 @@ def players(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Pa
     return make
 
 
+STANDS = {"raised": "unacknowledged", "acknowledged": "acknowledged", "cleared": "returned unacknowledged"}
+
+
 def raised(limit: str = "cell-voltage-low", level: str = "trip", state: str = "raised") -> Span:
-    change = AlarmChange(1, limit, "cell_min_voltage", level, state, 2.4, 2.5)  # type: ignore[arg-type]
+    change = AlarmChange(1, limit, "cell_min_voltage", level, state, 2.4, 2.5, "", STANDS[state])  # type: ignore[arg-type]
     return Span(1, (), (change,))
 
 
@@ -89,40 +95,107 @@ def test_a_pulse_has_its_pitch_and_four_harmonics_of_like_strength(pitch: float)
     assert between < peaks[-1] / 10
 
 
-def test_a_trip_has_more_pulses_than_a_warning() -> None:
-    # IEC 60601-1-8 (from memory): ten pulses for high priority, three for medium.
+def test_the_more_urgent_the_more_pulses() -> None:
+    # IEC 60601-1-8 (from memory): ten pulses for high priority, three for medium, one or two for low.
     pulses = {name: sum(pitch > 0 for pitch in pattern.pitches) for name, pattern in PATTERNS.items()}
-    assert pulses["trip"] == 10
-    assert pulses["warn"] == 3
+    assert pulses["high"] == 10
+    assert pulses["medium"] == 3
+    assert pulses["low"] in (1, 2)
+    assert BELLS["high"] > BELLS["medium"] > BELLS["low"] >= 1
 
 
-async def test_an_alarm_is_played_at_once_and_a_trip_repeats_until_acknowledged(players: Any) -> None:
+@pytest.mark.parametrize(
+    ("limit", "level", "sound"),
+    [("cell-voltage-low", "trip", "high"), ("pack-voltage-low", "trip", "medium"), ("cell-spread", "warn", "low")],
+)
+async def test_an_alarm_sounds_by_its_priority_at_once_and_again_until_acknowledged(
+    players: Any, limit: str, level: str, sound: Any
+) -> None:
     log, clock = players(aplay=0), ManualClock()
     async with Sounder(clock) as sounder:
-        sounder.take(raised())
+        sounder.take(raised(limit, level))
         await until(lambda: len(played(log)) == 1)
         await until(lambda: bool(clock._waiting))
-        await clock.advance(REPEAT_US / 1e6 + 0.1)
-        await until(lambda: len(played(log)) == 2)
-        sounder.take(raised(state="acknowledged"))
+        await clock.advance(REPEAT_US[sound] / 1e6 - 0.1)
+        assert (await sounder.test()).startswith("sound test played by aplay")
+        assert len(played(log)) == 2, "not yet"
+        await clock.advance(0.2)
+        await until(lambda: len(played(log)) == 3)
+        sounder.take(raised(limit, level, "acknowledged"))
+        await clock.advance(5 * REPEAT_US[sound] / 1e6)
         await sounder.test()
-        await clock.advance(5 * REPEAT_US / 1e6)
-        sounder.take(raised("cell-spread", "warn"))
-        await until(lambda: len(played(log)) == 4)
-        assert played(log) == ["trip.wav", "trip.wav", "test.wav", "warn.wav"]
+        assert played(log) == [f"{sound}.wav", "test.wav", f"{sound}.wav", "test.wav"]
 
 
-async def test_a_warning_is_played_once_and_a_trip_goes_before_it(players: Any) -> None:
+async def test_the_most_urgent_goes_first_and_what_is_over_is_silent(players: Any) -> None:
     log, clock = players(aplay=0), ManualClock()
     async with Sounder(clock) as sounder:
         sounder.take(raised("cell-spread", "warn"))
         sounder.take(raised())
         sounder.take(raised("pack-temperature-high", "warn"))
         await until(lambda: len(played(log)) == 1)
-        sounder.take(raised(state="cleared"))
-        await clock.advance(3 * REPEAT_US / 1e6)
+        for limit in ("cell-voltage-low", "cell-spread", "pack-temperature-high"):
+            sounder.take(raised(limit, state="cleared"))
+        await clock.advance(3 * REPEAT_US["low"] / 1e6)
         assert (await sounder.test()).startswith("sound test played by aplay")
-        assert played(log) == ["trip.wav", "test.wav"]
+        assert played(log) == ["high.wav", "test.wav"]
+
+
+async def test_the_owners_sound_is_played_instead(players: Any, tmp_path: Path) -> None:
+    log = players(aplay=0)
+    own = tmp_path / "horn.wav"
+    own.write_bytes(wav_bytes("low"))
+    async with Sounder(ManualClock(), checked_sound(own)) as sounder:
+        sounder.take(raised())
+        await until(lambda: played(log) == ["horn.wav"])
+
+
+async def test_the_owners_command_gets_words_and_no_shell_sees_them(players: Any, tmp_path: Path) -> None:
+    players(aplay=0)
+    log = tmp_path / "told"
+    program = tmp_path / "tell"
+    program.write_text(f"#!{sys.executable}\nimport sys, json\njson.dump(sys.argv[1:], open({str(log)!r}, 'w'))\n")
+    program.chmod(0o755)
+    evil = "$(touch gone); `x` | y\x1b[2J"
+    async with Sounder(ManualClock(), command=checked_command(f"{program} --to 'two words'")) as sounder:
+        sounder.take(Span(1, (), (AlarmChange(1, "link", evil, "trip", "raised", 1.0, 1.0),)))
+        await until(lambda: log.exists() and log.read_text().endswith("]"))
+    assert json.loads(log.read_text()) == ["--to", "two words", "medium", "link", printable(evil, 80)]
+
+
+async def test_a_command_that_hangs_keeps_nobody_waiting(players: Any, tmp_path: Path) -> None:
+    log = players(aplay=0)
+    program = tmp_path / "hang"
+    program.write_text(f"#!{sys.executable}\nimport time\ntime.sleep(60)\n")
+    program.chmod(0o755)
+    async with Sounder(ManualClock(), command=checked_command(str(program))) as sounder:
+        sounder.take(raised())
+        await until(lambda: played(log) == ["high.wav"])
+        sounder.take(raised("cell-voltage-high"))
+        await until(lambda: len(played(log)) == 2)
+    assert sounder._commanding is not None
+    assert sounder._commanding.done()
+
+
+@pytest.mark.parametrize(
+    ("text", "what"),
+    [
+        ("", "is empty"),
+        ("no-such-program --x", "there is no program no-such-program"),
+        ("say 'so", "close every quote"),
+    ],
+)
+def test_a_command_that_cannot_run_is_told_at_once(text: str, what: str) -> None:
+    with pytest.raises(InputError, match=what):
+        checked_command(text)
+
+
+def test_a_sound_that_cannot_be_played_is_told_at_once(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="there is no such sound file"):
+        checked_sound(tmp_path / "none.wav")
+    (tmp_path / "text.wav").write_text("no sound")
+    with pytest.raises(InputError, match="give a WAV file"):
+        checked_sound(tmp_path / "text.wav")
 
 
 async def test_the_first_way_that_works_is_taken_and_named(players: Any) -> None:
@@ -137,12 +210,17 @@ async def test_the_first_way_that_works_is_taken_and_named(players: Any) -> None
 async def test_the_bell_is_the_last_resort_and_said_so(players: Any) -> None:
     players(aplay=1)
     rung = []
-    async with Sounder(ManualClock()) as sounder:
-        sounder.bell = lambda: rung.append(1)
+    clock = ManualClock()
+    async with Sounder(clock) as sounder:
+        sounder.bell = lambda: rung.append(clock.now())
         assert "terminal bell" in await sounder.test()
         assert sounder.note(0) == "bell only"
         sounder.take(raised())
-        await until(lambda: len(rung) == 2)
+        for ring in range(2, 2 + BELLS["high"]):
+            await until(lambda ring=ring: len(rung) == ring)
+            await until(lambda: bool(clock._waiting))
+            await clock.advance(BELL_GAP_US / 1e6)
+        assert len(rung) == 1 + BELLS["high"]
 
 
 async def test_no_player_at_all_and_a_bell_that_fails_hurt_nobody(players: Any) -> None:
@@ -166,7 +244,7 @@ async def test_muting_lasts_ten_minutes_and_can_be_taken_back(players: Any) -> N
         assert played(log) == []
         assert sounder.note(clock.now()) == "sound off 10 min"
         await clock.advance(MUTE_US / 1e6 + 1)
-        await until(lambda: played(log) == ["trip.wav"])
+        await until(lambda: played(log) == ["high.wav"])
         assert sounder.note(clock.now()) == ""
         sounder.toggle_mute()
         assert sounder.toggle_mute() == "sound is on again"
@@ -177,7 +255,7 @@ async def test_files_are_gone_and_nothing_plays_once_left(players: Any) -> None:
     async with Sounder(ManualClock()) as sounder:
         folder = sounder._folder
         assert folder is not None
-        assert sorted(file.name for file in folder.iterdir()) == ["test.wav", "trip.wav", "warn.wav"]
+        assert sorted(file.name for file in folder.iterdir()) == ["high.wav", "low.wav", "medium.wav", "test.wav"]
     assert not folder.exists()
 
 
