@@ -125,7 +125,7 @@ def cold_charging(machine: Machine) -> Finding:
     source = f"charge temperatures of {cell.name} cells: none below {least:g} °C (a summary of cell sheets), {_SHEET}"
     if least < 0:
         source = f"charge temperatures of {cell.name} cells, common practice, from memory, {_SHEET}"
-        why = f"{cell.title} cells take a charge down to {least:g} °C, frost included."
+        why = f"Cells of {cell.name} take a charge down to {least:g} °C, frost included."
         if not cell.is_lithium:
             why += " A discharged lead battery freezes and bursts: store it charged."
         return judged("ok", why, source, limit=least, unit="°C")

@@ -70,7 +70,7 @@ def controller_minimum(machine: Machine) -> Finding:
             f"{said}, above the knee of {cell.knee_v:g} V: it stops with charge left, at a hard pull with much left."
         )
         return judged("caution", why, source, value=minimum, limit=cells * cell.knee_v, unit="V")
-    why = f"{said}: above {words} ({own:g} V) and at the knee of the curve."
+    why = f"{said}: not below {words} ({own:g} V), and with little left to give."
     return judged("ok", why, source, value=minimum, limit=own, unit="V")
 
 
@@ -100,10 +100,8 @@ def precharge(machine: Machine) -> Finding:
     source = "time constant R times C, filled within 1 % after five of them, ten seconds at most: from memory"
     full, _ = full_voltage(machine)
     bare_ohm = lowest_resistance(machine).ohm + (wire_loop_ohm(machine, 20.0) or 0.0)
-    bare = (
-        f"Without a resistor up to {full / bare_ohm:.0f} A rush in: a spark, pitted contacts, and a pack that takes "
-        "it for a short circuit and switches off."
-    )
+    trips = ", and a pack that takes it for a short circuit and switches off" if machine.pack.cell.is_lithium else ""
+    bare = f"Without a resistor up to {full / bare_ohm:.0f} A rush in: a spark and pitted contacts{trips}."
     if vehicle.controller_capacitance_uf is None or vehicle.precharge_ohm is None:
         keys = [
             ("machine", key)
@@ -212,7 +210,8 @@ def _foldback(machine: Machine, foldback: float, listed: str, low_warn: float, k
     per_cell, low, high = foldback / cells, (low_warn + knee) / 2, knee
     best = f"{low:.2f} to {high:.2f} V a cell, {cells * low:.1f} to {cells * high:.1f} V"
     if low - FOLDBACK_ROUNDING_V <= per_cell <= high + FOLDBACK_ROUNDING_V:
-        return judged("ok", f"in order: {listed}.", _ORDER_SOURCE, value=foldback, limit=cells * low, unit="V")
+        stop = machine.vehicle.minimum_voltage_v
+        return judged("ok", f"in order: {listed}.", _ORDER_SOURCE, value=foldback, limit=stop, unit="V")
     where = "late" if per_cell < low else "early"
     why = f"in order ({listed}), but the fold-back at {per_cell:.2f} V a cell comes {where}; best is about {best}."
     return judged("caution", why, _ORDER_SOURCE, value=foldback, limit=cells * low, unit="V")
