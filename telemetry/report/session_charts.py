@@ -1,0 +1,48 @@
+"""The charts of a session's report by name: power, voltage, charge, cells, temperatures, track.
+
+A chart that the session has no data for is not among them.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from telemetry.analysis.series import SessionSeries
+from telemetry.report.chart_data import Chart, charts_of
+from telemetry.report.svg_chart import svg_chart
+from telemetry.report.text_chart import text_chart
+
+if TYPE_CHECKING:
+    from telemetry.analysis.session_figures import SessionFigures
+
+_PAGE_COLUMNS = 600
+_TERMINAL_WIDTH = 80
+
+
+def page_charts(series: SessionSeries, figures: SessionFigures | None = None) -> dict[str, str]:
+    """Return an SVG element as text by the chart's name, for a page that needs nothing else.
+
+    Args:
+        series: the session.
+        figures: its figures, for power less the offset, the state of charge with its bounds, and what the machine did
+            along the time; None: what the series alone gives.
+    """
+    return {chart.name: svg_chart(chart) for chart in _charts(series, figures, _PAGE_COLUMNS)}
+
+
+def terminal_charts(
+    series: SessionSeries, figures: SessionFigures | None = None, width: int = _TERMINAL_WIDTH
+) -> dict[str, list[str]]:
+    """Return lines of at most ``width`` characters by the chart's name, plain, so that they can be kept in a file.
+
+    Args:
+        series, figures: as for :func:`page_charts`.
+        width: characters.
+    """
+    return {chart.name: text_chart(chart, width) for chart in _charts(series, figures, width - 8)}
+
+
+def _charts(series: SessionSeries, figures: SessionFigures | None, columns: int) -> list[Chart]:
+    if figures is None:
+        return charts_of(series, columns)
+    return charts_of(series, columns, figures.charge, figures.power, figures.phases)
