@@ -23,7 +23,7 @@ ROOT = Path(__file__).parents[1]
 LAYERS = (
     {"cli"},
     {"commands"},
-    {"app", "simulate", "discover"},
+    {"app", "simulate", "discover", "judged"},
     {"subjects"},
     {"screen", "report", "platform_sleep"},
     {"pipeline", "recordings", "store"},
@@ -36,7 +36,10 @@ DEPTH = {room: depth for depth, rooms in enumerate(LAYERS) for room in rooms}
 # Narrower than their layer allows.
 ONLY_MODEL = {"store", "recordings", "driver"}
 LINK_PACKAGES = ("serial", "can", "bleak", "pymodbus")
-HEAVY = ("numpy", "textual", "can", "serial", "bleak", "sqlite_utils", "pyarrow", "plotext", "pymodbus", "scipy")
+HEAVY = (
+    *("numpy", "textual", "can", "serial", "bleak", "sqlite_utils", "pyarrow", "plotext", "pymodbus", "scipy"),
+    *("shapely", "geographiclib"),
+)
 
 
 @dataclass(frozen=True)
@@ -182,8 +185,19 @@ def links_are_opened_in_one_file_each(imports: Iterable[Import]) -> list[str]:
 
 
 def the_screen_keeps_its_packages_to_itself(imports: Iterable[Import]) -> list[str]:
+    imports = list(imports)
+    wrong = [str(i) for i in imports if i.package == "textual" and not i.file.startswith("telemetry/screen/")]
+    charts = [i for i in imports if i.package == "plotext" and not i.file.startswith("telemetry/screen/")]
+    return wrong + [str(i) for i in charts if not (i.late and i.file.startswith("telemetry/report/"))]
+
+
+def geometry_comes_late_and_in_its_room(imports: Iterable[Import]) -> list[str]:
     return [
-        str(i) for i in imports if i.package in ("textual", "plotext") and not i.file.startswith("telemetry/screen/")
+        str(i)
+        for i in imports
+        if i.package in ("shapely", "geographiclib")
+        and not i.for_types
+        and not (i.late and i.file.startswith("telemetry/analysis/"))
     ]
 
 
@@ -224,6 +238,9 @@ BROKEN: list[tuple[Rule, list[Import]]] = [
         [*imports_of("drivers/a.py", "def f():\n import can"), *imports_of("drivers/b.py", "def f():\n import can")],
     ),
     (the_screen_keeps_its_packages_to_itself, imports_of("telemetry/app.py", "def f():\n from textual import app")),
+    (the_screen_keeps_its_packages_to_itself, imports_of("telemetry/report/a.py", "import plotext")),
+    (geometry_comes_late_and_in_its_room, imports_of("telemetry/analysis/a.py", "from shapely import Polygon")),
+    (geometry_comes_late_and_in_its_room, imports_of("telemetry/app.py", "def f():\n import geographiclib.geodesic")),
     (storage_packages_come_late_and_in_their_room, imports_of("telemetry/recordings/a.py", "import pyarrow.csv")),
     (storage_packages_come_late_and_in_their_room, imports_of("telemetry/app.py", "def f():\n import pyarrow")),
     (storage_packages_come_late_and_in_their_room, imports_of("telemetry/store/a.py", "import sqlite_utils")),
