@@ -8,7 +8,7 @@ from telemetry.screen.formats import run_time, span_text
 from telemetry.screen.header import draw_header
 from telemetry.screen.scene import Scene
 from telemetry.screen.theme import Meaning
-from telemetry.screen.words import LINK_WORDS, alarm_meaning, alarm_reason, alarm_text, alarm_words
+from telemetry.screen.words import LINK_WORDS, alarm_meaning, alarm_reason, alarm_text, alarm_words, quiet_text
 
 _Row = tuple[Meaning | None, str, str]
 
@@ -16,7 +16,7 @@ _Row = tuple[Meaning | None, str, str]
 def draw_events(canvas: Canvas, scene: Scene) -> int:
     """Draw the view but for its last row; return how many rows it may be moved down by."""
     draw_header(canvas, scene)
-    rows = [*_alarm_rows(scene), *_link_rows(scene), *_past_rows(scene)]
+    rows = [*_alarm_rows(scene), *_quiet_rows(scene), *_fault_rows(scene), *_link_rows(scene), *_past_rows(scene)]
     room = canvas.height - 2
     most = max(0, len(rows) - room)
     first = min(scene.scrolled, most)
@@ -32,11 +32,35 @@ def _alarm_rows(scene: Scene) -> list[_Row]:
         return [("normal", "no alarms", ""), (None, "", "")]
     rows: list[_Row] = []
     for alarm in standing:
-        rows.append((alarm_meaning(alarm), alarm_text(alarm, scene.snapshot), ""))
+        key = (
+            "r resets" if alarm.state == "latched acknowledged" else "" if alarm.acknowledged else "enter, h shelves"
+        )
+        rows.append((alarm_meaning(alarm), alarm_text(alarm, scene.snapshot), f"{alarm.priority} priority  {key}"))
         rows.append((None, "  ", alarm_reason(alarm, scene.snapshot, scene.now)))
         if alarm.change.why and alarm.change.limit not in ("link", "recording"):
             rows.append((None, f"   {printable(alarm.change.why, 150)}", ""))
     return [*rows, (None, "", "")]
+
+
+def _quiet_rows(scene: Scene) -> list[_Row]:
+    """Alarms that are shelved, suppressed or out of service, each with its reason: quiet is not forgotten."""
+    rows: list[_Row] = []
+    for change in scene.snapshot.quiet.values():
+        rows.append((None, f"quiet  {quiet_text(change, scene.snapshot)}", ""))
+        rows.append((None, f"   {printable(change.why, 150)}", ""))
+    return [*rows, (None, "", "")] if rows else []
+
+
+def _fault_rows(scene: Scene) -> list[_Row]:
+    """Faults of the limits: what to change."""
+    snapshot = scene.snapshot
+    rows: list[_Row] = []
+    if snapshot.flood is not None:
+        rows += [("caution", "FLOOD of alarms", ""), (None, f"   {printable(snapshot.flood.why, 150)}", "")]
+    for finding in snapshot.chattering.values():
+        rows.append(("caution", f"{alarm_words(finding.limit).plain}: chatters", printable(finding.signal, 30)))
+        rows.append((None, f"   {printable(finding.why, 150)}", ""))
+    return [*rows, (None, "", "")] if rows else []
 
 
 def _link_rows(scene: Scene) -> list[_Row]:
@@ -56,7 +80,8 @@ def _past_rows(scene: Scene) -> list[_Row]:
     happened = [(mark.t, f"mark   {printable(mark.text, 60)}") for mark in snapshot.marks]
     for change in snapshot.alarm_changes:
         what = f"{alarm_words(change.limit).plain} ({printable(change.signal, 30)})"
-        happened.append((change.t, f"alarm  {what}, {change.level}: {change.state}"))
+        stands = "" if change.stands in (change.state, "unacknowledged") else f", {change.stands}"
+        happened.append((change.t, f"alarm  {what}, {change.level}: {change.state}{stands}"))
     happened += [
         (gap.t, f"gap    {printable(gap.signal, 30)} unknown for {span_text(gap.duration_s)}")
         for gap in snapshot.gaps

@@ -7,17 +7,32 @@ from telemetry.screen.mark_entry import MarkEntry
 from telemetry.screen.theme import Light
 
 LEAVE_QUESTION = "q again ends the run and leaves; any other key goes on"
+SHELVE_QUESTION = "shelve {alarm} for: 1 5 min   2 15 min   3 60 min; any other key leaves it"
 ENDING = "the run is being ended; q again leaves without waiting for it"
 
 
-def footer_items(light: Light, is_replay: bool) -> list[tuple[str, str]]:
-    """Return (key, what it does), what matters first; the first five fit 60 columns."""
-    first = [("space", "mark"), ("enter", "acknowledge"), ("1-4", "views")]
-    other = "dusk" if light == "sun" else "sun"
-    last = [("q", "leave")]
-    if is_replay:
-        return [*first, ("p", "pause"), *last, ("+ -", "speed"), ("t", other), ("s", "sound test"), ("m", "mute")]
-    return [*first, ("t", other), *last, ("s", "sound test"), ("m", "mute")]
+def footer_items(
+    light: Light, is_replay: bool, stands: bool = False, latched: bool = False, shelved: bool = False
+) -> list[tuple[str, str]]:
+    """Return (key, what it does), what matters first; the first five fit 60 columns.
+
+    Args:
+        light: colours now.
+        is_replay: whether pause and speed mean anything.
+        stands: whether an alarm stands, which can be shelved.
+        latched: whether a latch waits to be reset.
+        shelved: whether an alarm is shelved.
+
+    """
+    other = ("t", "dusk" if light == "sun" else "sun")
+    own = [("p", "pause")] if is_replay else []
+    alarms = [("r", "reset")] if latched else []
+    alarms += [("h", "shelve")] if stands else []
+    alarms += [("u", "unshelve")] if shelved else []
+    middle = [*alarms, *own] if alarms else [*own, other]
+    rest = [*middle[1:], ("m", "mute"), *([("+ -", "speed")] if is_replay else []), other, ("s", "sound test")]
+    first = [("space", "mark"), ("enter", "acknowledge"), ("1-4", "views"), middle[0], ("q", "leave")]
+    return list(dict.fromkeys([*first, *rest]))
 
 
 def draw_footer(canvas: Canvas, items: list[tuple[str, str]]) -> None:

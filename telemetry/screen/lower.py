@@ -8,7 +8,7 @@ from telemetry.screen.digits import word_rows, word_width
 from telemetry.screen.formats import energy_text, power_text, run_time, span_text
 from telemetry.screen.scene import Scene
 from telemetry.screen.strips import draw_strip, strip_title
-from telemetry.screen.words import Headline, alarm_meaning, alarm_text, headline
+from telemetry.screen.words import Headline, alarm_meaning, alarm_text, headline, quiet_count
 
 
 def draw_lower(canvas: Canvas, scene: Scene, top: int, bottom: int) -> None:
@@ -68,10 +68,13 @@ def draw_headline(canvas: Canvas, wrong: Headline, top: int, bottom: int, flash:
 def draw_alarms(canvas: Canvas, scene: Scene, y: int) -> int:
     """Draw the standing alarms as badges in one row and return the row after it."""
     standing = scene.snapshot.standing()
-    if not standing:
-        canvas.badge(1, y, "normal", "no alarms")
-        return y + 1
     x = 1
+    if scene.snapshot.flood is not None:
+        x = canvas.badge(x, y, "caution", f"FLOOD: {scene.snapshot.flood.count} alarms in 10 min") + 1
+    if not standing:
+        quiet = quiet_count(scene.snapshot)
+        x = canvas.badge(x, y, "normal", f"no alarms; {quiet}" if quiet else "no alarms")
+        return y + 1
     for shown, alarm in enumerate(standing):
         text = alarm_text(alarm, scene.snapshot)
         if x + len(text) + 6 > canvas.width - 9 and shown:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 from telemetry.model.errors import printable
-from telemetry.model.events import LinkState
+from telemetry.model.events import AlarmChange, AlarmState, LinkState
 from telemetry.model.signals import cell_number
 from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
 from telemetry.screen.formats import amount_text, run_time
@@ -29,6 +30,16 @@ ALARM_WORDS = {
     "discharge-current": AlarmWords("OVERLOAD", "discharge current high"),
     "discharge-peak": AlarmWords("OVERLOAD", "discharge peak high"),
     "charge-current": AlarmWords("CHARGE", "charge current high"),
+    "charge-peak": AlarmWords("CHARGE", "charge peak high"),
+    "charging-cold": AlarmWords("COLD", "charging in frost"),
+    "cell-spread-rest": AlarmWords("SPREAD", "cell spread at rest"),
+    "cell-spread-load": AlarmWords("SPREAD", "cell spread under load"),
+    "cell-spread-top": AlarmWords("SPREAD", "cell spread near full"),
+    "cell-charge-low": AlarmWords("WEAK CELL", "cell charge low"),
+    "cell-resistance": AlarmWords("WEAK CELL", "cell resistance high"),
+    "resistance-up": AlarmWords("WEAK PACK", "pack resistance up"),
+    "soc-low": AlarmWords("LOW SOC", "state of charge low"),
+    "energy-left": AlarmWords("GO HOME", "energy left short"),
     "pack-temperature-high": AlarmWords("HOT", "pack hot"),
     "pack-temperature-low": AlarmWords("COLD", "pack cold"),
     "link": AlarmWords("NO LINK", "link failed"),
@@ -60,9 +71,25 @@ def alarm_words(limit: str) -> AlarmWords:
     return ALARM_WORDS.get(limit) or AlarmWords("ALARM", printable(limit.replace("-", " "), 30))
 
 
+STATE_WORDS: dict[AlarmState, str] = {
+    "normal": "normal",
+    "unacknowledged": "",
+    "acknowledged": "ack",
+    "returned unacknowledged": "returned",
+    "latched unacknowledged": "latched",
+    "latched acknowledged": "latched, ack",
+    "shelved": "shelved",
+    "suppressed by design": "suppressed by design",
+    "out of service": "out of service",
+}
+"""How an alarm stands, beside its name; nothing where it is plainly there and nobody has seen it."""
+
+
 def alarm_meaning(alarm: StandingAlarm) -> Meaning:
-    """Return the badge of an alarm: red for a trip that holds, yellow for what warns or has returned."""
-    return "danger" if alarm.change.level == "trip" and alarm.active else "caution"
+    """Return the badge of an alarm: red for a trip that holds, yellow for a warn, blue for what waits for a key."""
+    if not alarm.active:
+        return "act"
+    return "danger" if alarm.change.level == "trip" else "caution"
 
 
 def alarm_text(alarm: StandingAlarm, snapshot: Snapshot) -> str:
@@ -74,7 +101,7 @@ def alarm_text(alarm: StandingAlarm, snapshot: Snapshot) -> str:
     else:
         details.append(_where(change.signal, snapshot))
         details.append(amount_text(change.signal, change.value) if change.value == change.value else "")
-    details += ["" if alarm.active else "returned", "ack" if alarm.acknowledged else ""]
+    details.append(STATE_WORDS[alarm.state])
     return f"{alarm_words(change.limit).plain}: {', '.join(detail for detail in details if detail)}"
 
 
@@ -102,8 +129,27 @@ def alarm_reason(alarm: StandingAlarm, snapshot: Snapshot, now: int) -> str:
     name = _where(change.signal, snapshot) or _name(change.signal)
     amount = amount_text(change.signal, shown)
     if not alarm.active:
-        return f"{name} {amount}, has returned; raised at {run_time(alarm.since, snapshot.start)}"
+        then = "latched" if alarm.latched else "has returned"
+        return f"{name} {amount}, {then}; raised at {run_time(alarm.since, snapshot.start)}"
     return f"{name} {amount}, limit {amount_text(change.signal, change.bound)}, {since}"
+
+
+def quiet_text(change: AlarmChange, snapshot: Snapshot) -> str:
+    """Return in a few words which alarm is shelved, suppressed or out of service."""
+    which = printable(change.signal, 20) if change.limit in ("link", "recording") else _where(change.signal, snapshot)
+    words = f"{alarm_words(change.limit).plain}: {STATE_WORDS[change.stands]}"
+    return f"{words} ({which})" if which else words
+
+
+def quiet_count(snapshot: Snapshot) -> str:
+    """Return how many alarms are quiet, and why, in a few words; empty where none is."""
+    counted = Counter(change.stands for change in snapshot.quiet.values())
+    words: dict[AlarmState, str] = {
+        "shelved": "shelved",
+        "suppressed by design": "suppressed",
+        "out of service": "out of service",
+    }
+    return ", ".join(f"{counted[state]} {word}" for state, word in words.items() if counted[state])
 
 
 def _where(signal: str, snapshot: Snapshot) -> str:

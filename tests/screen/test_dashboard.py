@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from rich.cells import cell_len
 
+from telemetry.machine.limits import Limit
 from telemetry.model.events import LinkChange, Loss, Mark
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.digits import figure_rows, word_rows
@@ -117,6 +118,80 @@ async def test_enter_acknowledges_what_stands_first_and_only_that(rig: Any) -> N
         rig.close()
         assert all(alarm.acknowledged for alarm in rig.snapshot.standing())
         assert "no alarm waits" in rig.text()
+
+
+async def test_what_returned_unseen_waits_for_a_key_and_says_so(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await rig.drive(12, **(SOUND | {"pack_voltage": 19.0}))
+        await rig.drive(12, **SOUND)
+        assert "has returned" in rig.text()
+        await pilot.press("enter")
+        rig.close()
+        assert "● no alarms" in rig.text()
+
+
+async def test_a_latched_trip_is_acknowledged_then_reset(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await rig.drive(4, lowest=2.4, **SOUND)
+        await rig.drive(12, lowest=3.2, **SOUND)
+        await pilot.press("r")
+        assert "acknowledge it first" in rig.text()
+        await pilot.press("enter")
+        rig.close()
+        assert "► cell voltage low: cell 8, 2.400 V, latched, ack" in rig.text()
+        await rig.wall.advance(5.0)
+        assert "r reset" in rig.rows()[-1]
+        await pilot.press("4")
+        assert "r resets" in rig.text()
+        await pilot.press("r")
+        rig.close()
+        assert not rig.snapshot.alarms
+        assert not rig.snapshot.marks
+
+
+async def test_shelving_asks_how_long_ends_by_itself_and_is_not_forgotten(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await pilot.press("h")
+        assert "no alarm stands" in rig.text()
+        low = SOUND | {"pack_voltage": 21.0}
+        await rig.drive(4, **low)
+        await pilot.press("h", "x")
+        assert "nothing was shelved" in rig.text()
+        await rig.wall.advance(5.0)
+        assert "h shelve" in rig.rows()[-1]
+        await pilot.press("h")
+        assert "1 5 min   2 15 min   3 60 min" in rig.rows()[-1]
+        await pilot.press("1")
+        rig.close()
+        assert "shelved for 5 min: pack voltage low" in rig.text()
+        assert "no alarms; 1 shelved" in rig.text()
+        await pilot.press("4")
+        assert "pack voltage low: shelved" in rig.text()
+        assert "by the operator for 5 min" in rig.text()
+        await rig.after(290.0, **low)
+        assert not rig.snapshot.alarms
+        await rig.after(11.0, **low)
+        assert [alarm.state for alarm in rig.snapshot.standing()] == ["unacknowledged"]
+        await pilot.press("h", "3")
+        rig.close()
+        await pilot.press("u")
+        rig.close()
+        assert [alarm.state for alarm in rig.snapshot.standing()] == ["unacknowledged"]
+        assert not rig.snapshot.marks
+
+
+async def test_a_chattering_alarm_and_a_flood_are_told_with_what_to_change(make_rig: Callable[..., Any]) -> None:
+    rig = make_rig([Limit("pack-voltage-low", "pack_voltage", "low", 22.0, 20.0, 0.05, 0.0, 0.0, "test")])
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        for _ in range(11):
+            await rig.after(1.0, **(SOUND | {"pack_voltage": 21.9}))
+            await rig.after(1.0, **(SOUND | {"pack_voltage": 22.4}))
+        assert "FLOOD: 11 alarms in 10 min" in rig.text()
+        await pilot.press("4")
+        text = rig.text()
+        assert "pack voltage low: chatters" in text
+        assert "clear_margin = 0.4" in text
+        assert "FLOOD of alarms" in text
 
 
 async def test_only_an_unacknowledged_danger_flashes_and_slowly(rig: Any) -> None:
@@ -325,6 +400,16 @@ async def test_five_items_of_the_footer_survive_sixty_columns_whole(
             assert f"{key} {action}" in shown
         whole = "  ".join(f"{key} {action}" for key, action in footer_items("sun", is_replay)[:5])
         assert shown.strip() == whole
+
+
+@pytest.mark.parametrize("light", ["sun", "dusk"])
+@pytest.mark.parametrize("is_replay", [False, True])
+@pytest.mark.parametrize("latched", [False, True])
+def test_the_keys_of_alarms_fit_sixty_columns_too(light: Any, is_replay: bool, latched: bool) -> None:
+    items = footer_items(light, is_replay, stands=True, latched=latched, shelved=True)
+    assert items[3] == (("r", "reset") if latched else ("h", "shelve"))
+    assert len(" " + "  ".join(f"{key} {action}" for key, action in items[:5])) <= 60
+    assert len({key for key, _ in items}) == len(items)
 
 
 @pytest.mark.parametrize(("size", "needed"), [((79, 24), "80x24"), ((60, 17), "80x24"), ((44, 13), "60x17")])

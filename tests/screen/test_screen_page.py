@@ -12,7 +12,12 @@ from telemetry.screen.views import VIEWS
 from telemetry.screen.words import ALARM_WORDS, LINK_WORDS
 
 PAGE = (Path(__file__).parents[2] / "docs" / "screen.md").read_text(encoding="utf-8")
-KEYS = {key for is_replay in (False, True) for keys, _ in footer_items("sun", is_replay) for key in keys.split()}
+KEYS = {
+    key
+    for is_replay in (False, True)
+    for keys, _ in footer_items("sun", is_replay, stands=True, latched=True, shelved=True)
+    for key in keys.split()
+}
 
 
 @pytest.mark.parametrize("key", sorted((KEYS - {"1-4"}) | set(VIEWS) | {"z", "escape"}))
