@@ -41,6 +41,7 @@ _WAVES = np.linspace(0.0, 1.0, 7)
 _WAVE_LENGTH = 0.18
 _HYSTERESIS_SHARE = 0.03  # charge that turns hysteresis round
 _POLES = len(_DELAYS_S)
+_SINGLE_BLOCKS, _TOGETHER = 6, 3
 _BENT, _HYSTERESIS, _LEFT, _ALONG, _DRIFT, _FIRST_WAVE = range(_POLES, _POLES + 6)
 _STATES = _FIRST_WAVE + len(_WAVES)
 
@@ -83,6 +84,39 @@ class Belief:
     high: Values
 
 
+@dataclass(frozen=True, eq=False)
+class Hypotheses:
+    """What the charge may have been along a stretch: straight lines over the count and time.
+
+    Attributes:
+        start: float64 (n,), share of charge at the beginning.
+        factor: float64 (n,), by which the counted charge counts.
+        drain: float64 (n,), what goes out besides what is counted, share an hour.
+        weight: float64 (n,), adding up to one.
+        spacing: share between neighbouring lines: each stands for those around it.
+
+    """
+
+    start: Values
+    factor: Values
+    drain: Values
+    weight: Values
+    spacing: float
+
+
+def starting_with(shares: Values, weights: Values, factor: float) -> Hypotheses:
+    """Return hypotheses of every one of ``shares``, with count factors around one (standard deviation ``factor``)."""
+    factors, of_factor = _factors(factor)
+    count = len(factors)
+    return Hypotheses(
+        np.repeat(shares, count),
+        np.tile(factors, len(shares)),
+        np.zeros(len(shares) * count),
+        np.outer(weights, of_factor).ravel(),
+        float(np.median(np.diff(shares))),
+    )
+
+
 def scalar_step(
     value: float, variance: float, observed: float, foreseen: float, slope: float, noise: float, walk: float = 0.0
 ) -> tuple[float, float, float]:
@@ -108,8 +142,9 @@ class ChargeFilter:
     Attributes:
         start: float64 (h,), each hypothesis' share of charge at the beginning.
         factor: float64 (h,), by which it multiplies the counted charge.
+        drain: float64 (h,), what it adds to the count, share an hour.
         log_weight: float64 (h,), relative.
-        counted: charge out since the beginning, share of the stated capacity.
+        counted: charge out since the beginning, share of the stated capacity; ``hours`` counted so far.
 
     """
 
@@ -118,67 +153,100 @@ class ChargeFilter:
         tables: Sequence[OpenCircuitTable],
         trust: TableTrust,
         settings: FilterSettings,
-        start: tuple[Values, Values] | None = None,
+        hypotheses: Hypotheses | None = None,
     ) -> None:
-        """Begin with the shares and weights of ``start``; every share alike where it is None."""
+        """Begin with ``hypotheses``, each with every table; every share at the start alike where it is None."""
         self._tables, self._trust, self._settings = tuple(tables), trust, settings
-        shares, weights = start if start is not None else even_shares(settings.step)
-        factors, of_factor = _factors(settings.factor)
+        begin = hypotheses if hypotheses is not None else starting_with(*even_shares(settings.step), settings.factor)
         of_table = np.array([table.weight for table in tables])
-        shape = (len(shares), len(factors), len(of_table))
-        self.start = np.broadcast_to(shares[:, None, None], shape).ravel().copy()
-        self.factor = np.broadcast_to(factors[None, :, None], shape).ravel().copy()
-        self._table = np.broadcast_to(np.arange(len(of_table)), shape).ravel().copy()
-        prior = weights[:, None, None] * of_factor[None, :, None] * (of_table / of_table.sum())
+        self.start, self.factor, self.drain = (
+            np.repeat(each, len(of_table)) for each in (begin.start, begin.factor, begin.drain)
+        )
+        self._table = np.tile(np.arange(len(of_table)), len(begin.start))
         with np.errstate(divide="ignore"):
-            self.log_weight = np.log(prior).ravel()
+            self.log_weight = np.log(np.outer(begin.weight, of_table / of_table.sum())).ravel()
         count = len(self.start)
         mean, covariance = _first_state(trust, settings)
         self._state = np.tile(mean, (count, 1))
         self._covariance = np.tile(covariance, (count, 1, 1))
-        self.counted = 0.0
+        self.counted, self.hours = 0.0, 0.0
         self._delayed = np.zeros(_POLES)
-        self._side, self._left, self._blocks = 0.0, 1.0, 0
-        self._spacing = float(np.median(np.diff(shares))) if len(shares) > 1 else settings.step
+        self._side, self._left, self._seen, self._unseen = 0.0, 1.0, 0, 0
+        self._now = np.zeros(_POLES + 5)
+        self._waiting: list[Values] = []
+        self._spacing = begin.spacing
 
     def count(self, share: float, c_rates: Values) -> None:
         """Move on by one block: ``share`` of the capacity went out, at the rates (C) of each second in it."""
         self.counted += share
-        self._delayed, self._mean_delayed = _delay(self._delayed, c_rates)
-        self._mean_bent = float((_BENT_AT * np.arcsinh(c_rates / _BENT_AT) - c_rates).mean())
+        self.hours += _BLOCK_S / 3600.0
+        self._delayed, delayed = _delay(self._delayed, c_rates)
+        bent = float((_BENT_AT * np.arcsinh(c_rates / _BENT_AT) - c_rates).mean())
         kept = float(np.exp(-abs(share) / _HYSTERESIS_SHARE))
         self._side = self._side * kept - float(np.sign(share)) * (1.0 - kept)
         self._left *= kept
-        self._covariance[:, :_POLES, :_POLES] += np.diag(_RESISTANCE_WALK_V**2)
-        lasting = float(np.exp(-_BLOCK_S / self._settings.drift_s))
+        self._now = np.array([*delayed, bent, self._side, self._left, self.hours, self.counted])
+        self._unseen += 1
+
+    def take_over(self, other: ChargeFilter) -> None:
+        """Take the cell's present state and its resistances from another filter of the same session."""
+        self._delayed, self._side, self._left = other._delayed.copy(), other._side, other._left
+        weights = other.weights
+        means = weights @ other._state[:, : _BENT + 1]
+        self._state[:, : _BENT + 1] = means
+        apart = other._state[:, : _BENT + 1] - means
+        spread = (weights @ apart**2) + weights @ np.diagonal(other._covariance, axis1=1, axis2=2)[:, : _BENT + 1]
+        self._covariance[:, : _BENT + 1, : _BENT + 1] = np.diag(spread)
+
+    def see(self, volts: float) -> None:
+        """Weigh the hypotheses by one block's mean voltage of a cell, V.
+
+        After the first minute three blocks are looked at together, by their means, which the model gives as well.
+        """
+        self._waiting.append(np.array([*self._now, volts]))
+        if len(self._waiting) >= (1 if self._seen < _SINGLE_BLOCKS else _TOGETHER):
+            together = np.array(self._waiting).sum(axis=0) / len(self._waiting)
+            self._waiting.clear()
+            self._time_passes(self._unseen)
+            self._unseen = 0
+            self._weigh(together[:-3], self._shares(together[-2:-1], together[-3:-2])[0], float(together[-1]))
+
+    def _time_passes(self, blocks: int) -> None:
+        """Let resistances wander and the drift fade over some blocks."""
+        places = np.arange(_POLES)
+        self._covariance[:, places, places] += blocks * _RESISTANCE_WALK_V**2
+        lasting = float(np.exp(-blocks * _BLOCK_S / self._settings.drift_s))
         self._state[:, _DRIFT] *= lasting
         self._covariance[:, _DRIFT, :] *= lasting
         self._covariance[:, :, _DRIFT] *= lasting
         self._covariance[:, _DRIFT, _DRIFT] += self._settings.drift_v**2 * (1.0 - lasting**2)
 
-    def see(self, volts: float) -> None:
-        """Weigh the hypotheses by one block's mean voltage of a cell, V."""
-        share = self.start - self.factor * self.counted
+    def _shares(self, counted: Values, hours: Values) -> Values:
+        """Return the share of charge of each hypothesis at some moments, float64 (moments, h)."""
+        return np.asarray(self.start - counted[:, None] * self.factor - hours[:, None] * self.drain)
+
+    def _weigh(self, regressors: Values, share: Values, volts: float) -> None:
+        """Take one Kalman step in every hypothesis, and its likelihood into the weights."""
         foreseen, slope = self._curve(share)
-        row = np.zeros((len(share), _STATES))
-        row[:, :_POLES] = -self._mean_delayed
-        row[:, _BENT] = -self._mean_bent
-        row[:, _HYSTERESIS], row[:, _LEFT], row[:, _DRIFT] = self._side, self._left, 1.0
-        row[:, _ALONG] = slope
+        row = np.empty((len(share), _STATES))
+        row[:, : _BENT + 1] = -regressors[: _BENT + 1]
+        row[:, _HYSTERESIS], row[:, _LEFT] = regressors[_BENT + 1 :]
+        row[:, _ALONG], row[:, _DRIFT] = slope, 1.0
         row[:, _FIRST_WAVE:] = _waves(share)
         gained = np.matmul(self._covariance, row[:, :, None])[:, :, 0]
-        within = 0.3 * self._spacing * slope  # hypotheses stand for the shares around them
-        variance = (row * gained).sum(axis=1) + self._noise() + within**2
+        loaded = self._settings.loaded_v * float(np.abs(regressors[:_POLES]).max())
+        within = 0.3 * self._spacing * slope  # a hypothesis stands for the shares around it
+        variance = (row * gained).sum(axis=1) + self._settings.noise_v**2 + loaded**2 + within**2
         surprise = volts - foreseen - (row * self._state).sum(axis=1)
         gain = gained / variance[:, None]
         self._state += gain * surprise[:, None]
         self._covariance -= gain[:, :, None] * gained[:, None, :]
+        self._seen += 1
+        discount = max(self._settings.discount, 1.0 / self._seen)
         squared = np.minimum(surprise**2 / variance, 25.0)
-        self._blocks += 1
-        discount = max(self._settings.discount, 1.0 / self._blocks)
         self.log_weight += discount * -0.5 * (squared + np.log(variance))
         self.log_weight -= self.log_weight.max()
-        if self._blocks % 10 == 0:
+        if self._seen % 5 == 0:
             self._forget(1e-7)
 
     @property
@@ -187,24 +255,24 @@ class ChargeFilter:
         weights = np.exp(self.log_weight - self.log_weight.max())
         return np.asarray(weights / weights.sum(), dtype=np.float64)
 
-    def belief(self, counted: Values | None = None) -> Belief:
-        """Return the charge, at each of ``counted`` (share out since the beginning), by all that was seen so far.
+    def belief(self, counted: Values | None = None, hours: Values | None = None) -> Belief:
+        """Return the charge by all that was seen so far, now or at other moments.
 
-        That looks back where ``counted`` is earlier than now; None is now.
+        Args:
+            counted, hours: charge out (share) and hours since the beginning at each moment; None is now. Earlier
+                moments are looked back at: what was seen since counts for them too.
+
         """
-        at = np.array([self.counted]) if counted is None else counted
-        shares = self.start[None, :] - at[:, None] * self.factor[None, :]
-        return mixture(shares, self.weights, 0.5 * self._spacing)
-
-    def _noise(self) -> float:
-        """Return the variance of a block's voltage around the model, V²: more under load."""
-        return self._settings.noise_v**2 + (self._settings.loaded_v * float(np.abs(self._mean_delayed).max())) ** 2
+        if counted is None or hours is None:
+            counted, hours = np.array([self.counted]), np.array([self.hours])
+        return mixture(self._shares(counted, hours), self.weights, 0.5 * self._spacing)
 
     def _forget(self, least: float) -> None:
         """Drop hypotheses of no weight."""
         keep = self.log_weight > np.log(least)
         if keep.sum() < 0.8 * len(keep):
-            self.start, self.factor, self._table = self.start[keep], self.factor[keep], self._table[keep]
+            self.start, self.factor, self.drain = self.start[keep], self.factor[keep], self.drain[keep]
+            self._table = self._table[keep]
             self.log_weight = self.log_weight[keep]
             self._state, self._covariance = self._state[keep], self._covariance[keep]
 

@@ -11,7 +11,14 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from telemetry.analysis.charge_blocks import Blocks
-from telemetry.analysis.charge_filter import Belief, ChargeFilter, FilterSettings, even_shares
+from telemetry.analysis.charge_filter import (
+    Belief,
+    ChargeFilter,
+    FilterSettings,
+    Hypotheses,
+    even_shares,
+    starting_with,
+)
 from telemetry.analysis.full_charge import FullCharge, find_full_charges
 from telemetry.analysis.open_circuit import OpenCircuitTable, open_circuit_tables, table_trust
 from telemetry.machine.sections import Pack
@@ -108,18 +115,33 @@ class ForwardCharge:
         mean, low, high = (np.clip(each, 0.0, 1.0) for each in (belief.mean, low, high))
         return Belief(mean, deviation, low, high)
 
-    def _begin(self, start: tuple[Values, Values] | None) -> None:
+    def weigh_lines(self, lines: Hypotheses, blocks: Blocks, part: tuple[int, int]) -> Belief:
+        """Return the charge at each block of ``part`` (first, behind the last): lines weighed by the voltage."""
+        weighing = ChargeFilter(self._tables, self._trust, self._settings, lines)
+        counted, hours = [], []
+        for place in range(*part):
+            rates = blocks.current[place] / self._pack.capacity_ah
+            weighing.count(float(blocks.charge_ah[place]) / self._pack.capacity_ah, rates)
+            counted.append(weighing.counted)
+            hours.append(weighing.hours)
+            if self._worth_seeing(rates) and not np.isnan(blocks.volts[place]):
+                weighing.see(float(blocks.volts[place]))
+        belief = weighing.belief(np.array(counted), np.array(hours))
+        mean, low, high = (np.clip(each, 0.0, 1.0) for each in (belief.mean, belief.low, belief.high))
+        return Belief(mean, belief.deviation, low, high)
+
+    def _begin(self, start: Hypotheses | None) -> None:
         count = self._forgotten + len(self._blocks)
         self.stretches.append(Stretch(count, ChargeFilter(self._tables, self._trust, self._settings, start)))
         self._hours = 0.0
 
-    def _carried(self, hours: float) -> tuple[Values, Values]:
+    def _carried(self, hours: float) -> Hypotheses:
         """Return what is known after a hole of ``hours``."""
         before = self.belief()
         spread = float(np.hypot(before.deviation[0], 0.01 + _IN_A_HOLE * hours))
         shares, _ = even_shares(self._settings.step)
         weights = np.exp(-0.5 * ((shares - before.mean[0]) / spread) ** 2) + 0.02
-        return shares, weights / weights.sum()
+        return starting_with(shares, weights / weights.sum(), self._settings.factor)
 
     def _worth_seeing(self, rates: Values) -> bool:
         """Whether the voltage says anything new: a long rest repeats itself."""
@@ -165,7 +187,10 @@ class ForwardCharge:
         self.full_charges.append(kept)
         nodes = np.linspace(-2.5, 2.5, 9)
         weights = np.exp(-0.5 * nodes**2)
-        self._begin((full.share - after + full.uncertainty * nodes, weights / weights.sum()))
+        shares = full.share - after + full.uncertainty * nodes
+        before = self.stretches[-1].filter
+        self._begin(starting_with(shares, weights / weights.sum(), self._settings.factor))
+        self.stretches[-1].filter.take_over(before)
 
     def _forget_blocks(self) -> None:
         if len(self._blocks) > 2 * _LONGEST_CHARGE:

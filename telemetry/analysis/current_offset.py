@@ -167,19 +167,40 @@ def _resting(current: Series, pack: Pack) -> npt.NDArray[np.bool_]:
 def _bounded(current: Series, pack: Pack, usual: float) -> CurrentOffset:
     """Return the bound: at rest the machine draws between nothing and what machines usually draw."""
     remedy = "mark a minute with the key off and the charger unplugged (the words `key off` in the mark) to learn it"
-    told = _mean_while(current, _quiet(current, _resting(current, pack)))
+    told = _lowest_rest(current, pack)
     if told is None or told[1] > usual:
         return CurrentOffset(0.0, usual, "bounded", f"the pack never rested for {_LEAST_REST_S:.0f} s; {remedy}")
     shown = told[0]
-    # usual offset, normal; offset = shown - draw, draw even between nothing and the most: weigh both on a grid
+    # usual offset, normal; the machine draws nothing (as likely as not), or evenly between nothing and the most
     most = _MOST_STANDBY * pack.capacity_ah
     grid = np.linspace(shown - most, shown, 101)
-    weights = np.exp(-0.5 * (grid / usual) ** 2) + 1e-12
+    draw = np.append(np.full(100, 0.5 / 100), 0.5)
+    weights = draw * (np.exp(-0.5 * (grid / usual) ** 2) + 1e-12)
     weights /= weights.sum()
     value = float((weights * grid).sum())
     spread = float(np.sqrt((weights * (grid - value) ** 2).sum()))
     why = f"at rest {shown:.2f} A are shown, and whether the machine draws them is not known; {remedy}"
     return CurrentOffset(value, max(spread, told[1]), "bounded", why)
+
+
+def _lowest_rest(current: Series, pack: Pack) -> tuple[float, float, float] | None:
+    """Return mean, its standard deviation and seconds of the rest at which least was shown; None without a rest.
+
+    A machine that stands with its key on draws more than one that is switched off, so the lowest comes nearest to
+    nothing. Charging is no rest: what is shown must be even.
+    """
+    resting = _resting(current, pack)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], resting.astype(np.int8), [0]])))
+    best: tuple[float, float, float] | None = None
+    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+        if current.t[end - 1] - current.t[begin] < _LEAST_REST_S * MICROSECONDS:
+            continue
+        only = np.zeros(len(resting), dtype=np.bool_)
+        only[begin:end] = True
+        told = _mean_while(current, _quiet(current, only))
+        if told is not None and (best is None or told[0] < best[0] - 2.0 * float(np.hypot(told[1], best[1]))):
+            best = told
+    return best
 
 
 def _by_rest_drift(series: SessionSeries, current: Series, pack: Pack) -> CurrentOffset | None:

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from telemetry.analysis.charge_blocks import Blocks
-from telemetry.analysis.open_circuit import OpenCircuitTable
+from telemetry.analysis.open_circuit import OpenCircuitTable, table_trust
 from telemetry.machine.chemistry import Chemistry
 from telemetry.model.batch import Values
 
@@ -25,6 +25,7 @@ _CHARGING_C = 0.008  # less than that is no charge but a sensor's offset
 _END_C = 0.05  # where an ordinary charge ends
 _BELOW_TOP_V = 0.06  # chargers stop up to that much below the usual charging voltage
 _RESISTANCE_V = 0.06  # voltage at 1 C after some minutes, where the data do not tell
+_SLOW_V = 0.020  # part of it that is still there after two minutes
 _TOP_SHARE = 0.30  # part of the charge before its end along which curves are laid on each other
 _SHIFTS = np.arange(-0.01, 0.15, 0.001)
 
@@ -103,7 +104,9 @@ def _full(
     resting = np.abs(rate[end + 7 : end + 14]) < _CHARGING_C
     rested = top[end + 7 : end + 14]
     if chemistry.name != "lfp" and len(resting) >= 5 and resting.all() and not np.isnan(rested).any():
-        open_circuit = float(rested.mean())  # iron phosphate falls back for hours after a charge
+        # iron phosphate falls back for hours after a charge; the others keep what passes off slowly
+        slow = float(-np.mean(rate[max(begin, end - 60) : end + 1]))
+        open_circuit = float(rested.mean()) - _SLOW_V * slow - 0.5 * table_trust(chemistry.name).hysteresis_v
     else:
         open_circuit = volts - end_c * _RESISTANCE_V
     first = float(np.clip(table.share_at(open_circuit), 0.90, 1.0))
@@ -159,14 +162,14 @@ def _moved(put_in: Values, pattern: Values, level: Values, known: npt.NDArray[np
         at = put_in - shift
         use = known & (at >= put_in[0]) & (at <= put_in[-1])
         count = int(use.sum())
-        if count < 6:
+        if count < max(6, 0.3 * known.sum()):
             continue
         miss = level[use] - np.interp(at[use], put_in, pattern)
         # errors follow each other: all blocks together tell as much as about eight by themselves
         each = 8.0 / count
         squared = each * float((miss**2).sum()) / noise**2
         common = (each * float(miss.sum()) / noise**2) ** 2 / (1.0 / height**2 + 8.0 / noise**2)
-        likely[number] = -0.5 * (squared - common) - 0.5 * (shift / 0.04) ** 2
+        likely[number] = -0.5 * (squared - common) - 0.5 * (shift / 0.03) ** 2
     if not np.isfinite(likely).any():
         return 0.01, 0.02
     weights = np.exp(likely - likely.max())

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from telemetry.analysis.charge_blocks import BLOCK, Blocks, cut_blocks
-from telemetry.analysis.charge_filter import Belief
+from telemetry.analysis.charge_filter import Belief, Hypotheses
 from telemetry.analysis.charge_forward import LONGEST_BRIDGED_S, ForwardCharge, Stretch
 from telemetry.analysis.current_offset import CurrentOffset
 from telemetry.analysis.full_charge import FullCharge
@@ -36,7 +36,6 @@ GAIN_UNCERTAINTY = 0.006
 CAPACITY_UNCERTAINTY = 0.02
 """The same for the true capacity against the stated one of a pack in use; common practice."""
 
-_NINETY = 1.645
 _NO_VALUES: Values = np.empty(0)
 
 
@@ -207,7 +206,8 @@ def _looked_back(forward: ForwardCharge, blocks: Blocks, hours: Values, pack: Pa
         fulls = [full for full in forward.full_charges if begin <= full.block < end]
         here = slice(begin, end)
         if fulls:
-            found = _counted(fulls, share_out, hours, offset.uncertainty_a / pack.capacity_ah, here)
+            lines = _lines_through(fulls, share_out, hours, offset.uncertainty_a / pack.capacity_ah, begin)
+            found = forward.weigh_lines(lines, blocks, (begin, end))
         else:
             stretch = next(s for s in reversed(forward.stretches) if s.first <= begin)
             found = _weighed(forward, stretch, hours[here])
@@ -227,27 +227,43 @@ def _weighed(forward: ForwardCharge, stretch: Stretch, hours: Values) -> Belief:
     return forward.widened(belief, np.abs(hours - hours.mean()))
 
 
-def _counted(fulls: list[FullCharge], share_out: Values, hours: Values, offset: float, here: slice) -> Belief:
-    """Return the charge counted from full charges: least squares over charge, count factor and offset.
+def _lines_through(
+    fulls: list[FullCharge], share_out: Values, hours: Values, offset: float, begin: int
+) -> Hypotheses:
+    """Return what the charge may have been along a stretch by its full charges: least squares, and lines around it.
 
-    ``share(t) = s - f (out(t) - out(a)) - b (t - a)`` with s free, f = 1 and b = 0 as far as they are uncertain.
+    ``share(t) = s - f (out(t) - out(a)) - b (t - a)`` with s free, f = 1 and b = 0 as far as they are uncertain. Lines
+    stand at the nodes of Gauss-Hermite quadrature along the axes of the solution's covariance.
+
+    Args:
+        fulls: of this stretch.
+        share_out, hours: share out and hours since the session's start at each block's end.
+        offset: one standard deviation of the sensor's offset, share an hour.
+        begin: first block of the stretch.
+
     """
     a = fulls[0].block
-    out, elapsed = share_out - share_out[a], hours - hours[a]
     factor = float(np.hypot(GAIN_UNCERTAINTY, CAPACITY_UNCERTAINTY))
-    information = np.diag([0.0, 1.0 / factor**2, 1.0 / max(offset, 1e-6) ** 2])
+    drain = max(offset, 1e-6)
+    information = np.diag([0.0, 1.0 / factor**2, 1.0 / drain**2])
     pull = np.array([0.0, 1.0 / factor**2, 0.0])
     for full in fulls:
-        row = np.array([1.0, -out[full.block], -elapsed[full.block]])
+        row = np.array([1.0, share_out[a] - share_out[full.block], hours[a] - hours[full.block]])
         information += np.outer(row, row) / full.uncertainty**2
         pull += row * full.share / full.uncertainty**2
     covariance = np.linalg.inv(information)
-    rows = np.stack([np.ones(len(out)), -out, -elapsed], axis=1)[here]
-    mean = rows @ (covariance @ pull)
-    deviation = np.sqrt(((rows @ covariance) * rows).sum(axis=1))
-    low, high = mean - _NINETY * deviation, mean + _NINETY * deviation
-    mean, low, high = (np.clip(each, 0.0, 1.0) for each in (mean, low, high))
-    return Belief(mean, deviation, low, high)
+    middle = covariance @ pull
+    scale = np.array([0.01, factor, drain])
+    spans, axes = np.linalg.eigh(covariance / np.outer(scale, scale))
+    root = scale[:, None] * axes * np.sqrt(np.maximum(spans, 0.0))
+    nodes, of_node = np.polynomial.hermite_e.hermegauss(5)
+    of_node /= of_node.sum()
+    grid = np.stack(np.meshgrid(nodes, nodes, nodes, indexing="ij"), axis=-1).reshape(-1, 3)
+    weight = np.einsum("i,j,k->ijk", of_node, of_node, of_node).ravel()
+    points = middle + grid @ root.T
+    out_before = float(share_out[begin - 1]) if begin else 0.0
+    start = points[:, 0] + points[:, 1] * (share_out[a] - out_before) + points[:, 2] * (hours[a] - hours[begin])
+    return Hypotheses(start, points[:, 1], points[:, 2], weight, 0.004)
 
 
 def _anchor(full: FullCharge, series: SessionSeries) -> Anchor:
