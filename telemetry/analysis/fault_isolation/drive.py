@@ -1,0 +1,138 @@
+"""A drive on one time axis, cleaned: what every detector works on, and what is wrong with the evidence."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from telemetry.analysis.series import Series, SessionSeries
+from telemetry.model.batch import MICROSECONDS
+
+Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+Indices = npt.NDArray[np.intp]
+
+STEP_S = 0.05
+"""The common time axis: as fast as a foot needs; a slower signal is interpolated, a switch held."""
+SLOWEST_PEDAL_S = 0.12
+"""Slower than this a drop-out of 0.2 s can fall between two readings of the pedal."""
+SLOWEST_S = 0.6
+SHORTEST_S = 20.0
+_LONGEST_ROWS = 400_000
+_LONGEST_GAP_S = 1.5
+_SWITCHES = ("discharge_allowed", "charge_allowed", "implement_engaged")
+_WANTED = (
+    "throttle_voltage",
+    "pack_current",
+    "controller_voltage",
+    "pack_voltage",
+    "discharge_allowed",
+    "charge_allowed",
+    "vehicle_speed",
+    "enable_voltage",
+    "motor_current",
+    "cell_min_voltage",
+    "cell_max_voltage",
+    "controller_temperature",
+    "implement_engaged",
+)
+_WIGGLE = {  # a signal that moves less than this over a whole drive is not connected
+    "throttle_voltage": 0.02,
+    "pack_current": 0.3,
+    "controller_voltage": 0.02,
+    "pack_voltage": 0.02,
+    "vehicle_speed": 0.3,
+    "motor_current": 0.3,
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Drive:
+    """Signals at the same instants.
+
+    Attributes:
+        t: float64 (n,), seconds from the start of the recording, ``STEP_S`` apart.
+        signals: float64 (n,) each, NaN where unknown; only those that are usable.
+        intervals: usual seconds between readings of each signal, as recorded.
+        problems: what is wrong with the evidence, one sentence each.
+    """
+
+    t: Floats
+    signals: Mapping[str, Floats]
+    intervals: Mapping[str, float]
+    problems: tuple[str, ...] = field(default=())
+
+    def get(self, name: str) -> Floats | None:
+        """Return a signal, or None where it is not usable."""
+        return self.signals.get(name)
+
+    @property
+    def supply(self) -> Floats | None:
+        """The voltage nearest to the controller: its own, else the pack's."""
+        return self.signals.get("controller_voltage", self.signals.get("pack_voltage"))
+
+
+def read_drive(series: SessionSeries) -> Drive:
+    """Put the signals of a recording on one time axis and say which of them are no evidence, and why."""
+    used: dict[str, Series] = {}
+    problems: list[str] = []
+    for name in _WANTED:
+        found = series.get(name)
+        if found is None:
+            continue
+        if (why := _no_evidence(name, found)) is not None:
+            problems.append(why)
+        else:
+            used[name] = found
+    rows = int(series.duration_s / STEP_S) + 1
+    if rows > _LONGEST_ROWS:
+        rows = _LONGEST_ROWS
+        problems.append(f"only the first {rows * STEP_S / 3600:.1f} h are looked at")
+    start = (series.start - series.origin) / MICROSECONDS
+    t: Floats = start + np.arange(rows, dtype=np.float64) * STEP_S
+    signals = {name: _on_axis(t, each, series.origin, name in _SWITCHES) for name, each in used.items()}
+    return Drive(t, signals, {name: each.interval_s for name, each in used.items()}, tuple(problems))
+
+
+def _no_evidence(name: str, series: Series) -> str | None:
+    """Return why a signal cannot be used, or None."""
+    values = series.values
+    if len(values) < 10:
+        return f"{name} has {len(values)} readings only, and is left aside"
+    if name in _SWITCHES or name not in _WIGGLE:
+        if name.startswith("cell_") and not (values > 0.5).any():
+            return f"{name} is zero throughout: not read by the pack's electronics, and left aside"
+        return None
+    low, high = np.quantile(values, [0.002, 0.998])
+    if high - low < _WIGGLE[name]:
+        if abs(high) < 1e-9 and abs(low) < 1e-9:
+            return f"{name} is zero throughout: not connected, or its scale is wrong; it is left aside"
+        return (
+            f"{name} stays at {np.median(values):.2f} throughout: stuck, unplugged or saturated; check its wire and "
+            "its reading at the logger before any part is blamed"
+        )
+    if name == "throttle_voltage" and series.interval_s > SLOWEST_PEDAL_S:
+        if series.interval_s > SLOWEST_S:
+            return (
+                f"throttle_voltage comes every {series.interval_s:.2g} s only: a drop-out of the pedal falls between "
+                "two readings; record it at 10 Hz or faster"
+            )
+    elif series.interval_s > 4 * SLOWEST_S:
+        return f"{name} comes every {series.interval_s:.2g} s only: too slow for what lasts half a second"
+    return None
+
+
+def _on_axis(t: Floats, series: Series, origin: int, held: bool) -> Floats:
+    """Return a signal at the instants ``t``; NaN outside it and in the middle of its gaps."""
+    at = (series.t - origin) / MICROSECONDS
+    following = np.searchsorted(at, t + 1e-6, side="right")
+    before = np.clip(following - 1, 0, len(at) - 1)
+    after = np.clip(following, 0, len(at) - 1)
+    values = series.values[before].copy() if held else np.interp(t, at, series.values)
+    widest = max(_LONGEST_GAP_S, 3 * series.interval_s)
+    unknown = (following == 0) & (t < at[0] - STEP_S) | (t > at[-1] + widest) | (at[after] - at[before] > widest)
+    values[unknown] = np.nan
+    return values

@@ -1,0 +1,51 @@
+"""The figures that decide, each with a physical meaning."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from telemetry.analysis.fault_isolation.blame import Blame
+from telemetry.analysis.fault_isolation.observations import Observations
+
+
+def features_of(o: Observations, b: Blame) -> dict[str, float]:
+    """Return the figures by name; NaN where the signals for one are not there."""
+    nan = float("nan")
+    pedal, path, force = o.pedal, o.path, o.resistance
+    losses = len(o.losses)
+    return {
+        "pedal_faults": nan if pedal is None else float(len(pedal.faults)),
+        "pedal_edges": nan if pedal is None else float(pedal.lone_edges),
+        "pedal_below_rest": nan if pedal is None else float(sum(f.below_rest for f in pedal.faults)),
+        "pedal_band": nan if pedal is None or pedal.band is None else pedal.band[1] - pedal.band[0],
+        "wobble_growth": nan if path is None else path.growth,
+        "wobble": nan if path is None else path.wobble,
+        "sag": nan if path is None else path.sag,
+        "resistance": nan if path is None else path.resistance,
+        "openings": float(len(b.openings)),
+        "low_stops": float(len(b.low_stops)),
+        "other_stops": float(len(b.other_stops)),
+        "low_trips": float(len(b.low_trips)),
+        "high_trips": float(len(b.high_trips)),
+        "brake_trips": float(len(b.brake_trips)),
+        "losses": float(losses),
+        "shortfalls": float(len(b.solid)),
+        "shortfall_weight": float(sum(min(s.significance / 6, 3.0) for s in b.solid)),
+        "explained": nan if o.response is None else o.response.explained,
+        "delay": nan if o.response is None else o.response.delay_s,
+        "resistance_mean": nan if force is None else force.mean,
+        "resistance_low": nan if force is None else force.low,
+        "resistance_middle": nan if force is None else force.middle,
+        "resistance_high": nan if force is None else force.high,
+        "resistance_rows": nan if force is None else float(force.rows),
+        "cell_low": _cell_low(o),
+    }
+
+
+def _cell_low(o: Observations) -> float:
+    """Return the lowest cell's 2 % quantile while some cell was at a lithium cell's voltage, else NaN."""
+    low = o.drive.get("cell_min_voltage")
+    if low is None:
+        return float("nan")
+    known = low[~np.isnan(low) & (low > 0.5)]
+    return float(np.quantile(known, 0.02)) if len(known) > 20 else float("nan")

@@ -1,0 +1,70 @@
+"""What the isolator says: causes, events, and the ranking with its reasons."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal, get_args
+
+Cause = Literal[
+    "healthy", "pedal-sensor", "controller", "power-connection", "pack-weak", "bms-trip", "mechanical-drag"
+]
+CAUSES: tuple[Cause, ...] = get_args(Cause)
+
+
+@dataclass(frozen=True, slots=True)
+class FaultEvent:
+    """Something that a part did, or failed to do, at one time of the drive.
+
+    Attributes:
+        t: seconds from the start of the recording at which it began.
+        duration: seconds.
+        what: in a few words.
+        cause: whose doing it is.
+    """
+
+    t: float
+    duration: float
+    what: str
+    cause: Cause
+
+
+@dataclass(frozen=True, slots=True)
+class RankedCause:
+    """One cause with its probability (0 to 1) and the sentences, with numbers, that speak for or against it."""
+
+    cause: Cause
+    probability: float
+    why: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Isolation:
+    """The judgement of a drive.
+
+    Attributes:
+        cause: the most probable one; ``healthy`` where nothing else is more likely than not.
+        ranked: every cause, the most probable first; the probabilities sum to 1.
+        events: in time order.
+        next_check: what to measure next and what reading to expect, one sentence each.
+        missing: signals that were not recorded and would settle more.
+        problems: what is wrong with the evidence itself, one sentence each.
+        told_apart: what the recorded signals can and cannot tell apart.
+        judged: False where the evidence is too poor to name or clear any part.
+        features: the figures that decided, by name; NaN where unknown.
+    """
+
+    cause: Cause
+    ranked: tuple[RankedCause, ...]
+    events: tuple[FaultEvent, ...]
+    next_check: tuple[str, ...]
+    missing: tuple[str, ...]
+    problems: tuple[str, ...] = ()
+    told_apart: tuple[str, ...] = ()
+    judged: bool = True
+    features: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def fault_named(self) -> bool:
+        """Whether a part is named."""
+        return self.cause != "healthy"

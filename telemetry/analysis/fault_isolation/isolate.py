@@ -1,0 +1,21 @@
+"""Name the part that makes a machine hesitate, from a recorded drive."""
+
+from __future__ import annotations
+
+from telemetry.analysis.fault_isolation.findings import Isolation
+from telemetry.analysis.fault_isolation.observations import observe
+from telemetry.analysis.fault_isolation.readings import Readings
+from telemetry.analysis.fault_isolation.verdict import verdict
+from telemetry.analysis.series import SessionSeries
+from telemetry.machine.sections import Machine
+
+
+def isolate(series: SessionSeries, machine: Machine | None = None, readings: Readings | None = None) -> Isolation:
+    """Judge a drive: which part, with which probability, why, and what to measure next.
+
+    Args:
+        series: the recording.
+        machine: what the owner states of the machine, or None.
+        readings: what was measured by hand, or None.
+    """
+    return verdict(observe(series), machine, readings)

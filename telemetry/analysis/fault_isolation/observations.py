@@ -1,0 +1,145 @@
+"""Everything that was seen in a drive, part by part along the power path, before anything is blamed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from telemetry.analysis.fault_isolation import delay as delays
+from telemetry.analysis.fault_isolation.controller import Shortfall, shortfalls
+from telemetry.analysis.fault_isolation.drag import Resistance, resistance_to_motion, smoothed
+from telemetry.analysis.fault_isolation.drive import SLOWEST_PEDAL_S, STEP_S, Drive, Flags, Floats, read_drive
+from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss, supply_losses
+from telemetry.analysis.fault_isolation.pedal import PedalFindings, pedal_faults
+from telemetry.analysis.fault_isolation.power_path import PowerPath, power_path
+from telemetry.analysis.fault_isolation.response import PedalRange, Response, controller_response, pedal_range
+from telemetry.analysis.fault_isolation.stops import Stop, sudden_stops
+from telemetry.analysis.series import SessionSeries
+from telemetry.model.batch import MICROSECONDS
+
+KMH = 3.6
+
+
+@dataclass(frozen=True, eq=False)
+class Observations:
+    """What the detectors found; None where the signals for it are not there.
+
+    Attributes:
+        drive: the signals, with what is wrong with them.
+        limits: the pedal's range.
+        pedal: jumps of the pedal's signal.
+        path: resistance up to the controller.
+        losses: times without supply.
+        stops: sudden stops of the whole current.
+        response: what the pedal asked for.
+        shortfalls: what did not come of it, other than by a loss or a stop.
+        resistance: force against the motion.
+        usable: rows (n,) in which the supply was there and current known.
+        voltage_floor: by stop, share of other rows whose voltage was as low or lower.
+    """
+
+    drive: Drive
+    limits: PedalRange | None
+    pedal: PedalFindings | None
+    path: PowerPath | None
+    losses: tuple[SupplyLoss, ...]
+    stops: tuple[Stop, ...]
+    response: Response | None
+    shortfalls: tuple[Shortfall, ...]
+    resistance: Resistance | None
+    usable: Flags
+    voltage_floor: tuple[float, ...]
+
+
+def observe(series: SessionSeries) -> Observations:
+    """Look at every part for itself."""
+    drive = read_drive(series)
+    limits, pedal = _pedal(series, drive)
+    current = drive.get("pack_current")
+    if current is None:
+        current = drive.get("motor_current")
+    nothing: Flags = np.zeros(len(drive.t), dtype=np.bool_)
+    if current is None:
+        return Observations(drive, limits, pedal, None, (), (), None, (), None, nothing, ())
+    known = ~np.isnan(current)
+    current = np.nan_to_num(current)
+    voltage, supply = drive.get("controller_voltage"), drive.supply
+    losses = supply_losses(voltage, current, drive.get("discharge_allowed"))
+    usable = known & ~_around([(loss.start, loss.end) for loss in losses], len(current), 6, 24)
+    if usable.sum() < 100:
+        return Observations(drive, limits, pedal, None, tuple(losses), (), None, (), None, usable, ())
+    travel = None
+    if limits is not None:
+        travel, drive = _in_step(drive, limits, current, usable)
+    stops = sudden_stops(current, travel, supply, usable)
+    calm = usable & ~_around([(stop.start, stop.end) for stop in stops], len(current), 2, 10)
+    path = None
+    if supply is not None:
+        fit_rows = usable & ~np.isnan(supply) & ~_around([(s.start, s.end) for s in stops], len(current), 0, 0)
+        path = power_path(drive.t, np.nan_to_num(supply), current, fit_rows)
+    speed = _speed(drive)
+    response, short, resistance = None, [], None
+    if travel is not None and calm.sum() > 300:
+        response = controller_response(drive.t, travel, current, speed, calm, 2)
+        if response is not None:
+            short = shortfalls(response, current, supply, calm)
+        if speed is not None:
+            interfered = calm & ~_around([(s.start, s.end) for s in short], len(current), 20, 20)
+            resistance = resistance_to_motion(drive.t, travel, speed, interfered)
+    return Observations(
+        drive, limits, pedal, path, tuple(losses), tuple(stops), response, tuple(short), resistance, usable,
+        _floor(stops, supply, calm),
+    )  # fmt: skip
+
+
+def _pedal(series: SessionSeries, drive: Drive) -> tuple[PedalRange | None, PedalFindings | None]:
+    """Return the pedal's range, and its jumps where it was recorded fast enough to see them."""
+    found = series.get("throttle_voltage")
+    if found is None or drive.get("throttle_voltage") is None:
+        return None, None
+    limits = pedal_range(found.values)
+    if found.interval_s > SLOWEST_PEDAL_S:
+        return limits, None
+    return limits, pedal_faults((found.t - series.origin) / MICROSECONDS, found.values, limits)
+
+
+def _in_step(drive: Drive, limits: PedalRange, current: Floats, usable: Flags) -> tuple[Floats, Drive]:
+    """Return the travel, brought into step with the current where its clock is out, and the drive with that said."""
+    pedal = drive.signals["throttle_voltage"]
+    travel = limits.travel(np.where(np.isnan(pedal), limits.rest, pedal))
+    late, match = delays.rows_late(travel, np.where(usable, current, np.median(current[usable])))
+    late_s = late * STEP_S
+    if match < 0.35 or -0.05 <= late_s <= delays.OUT_OF_STEP_S:
+        return travel, drive
+    moved = np.roll(travel, late - 3)
+    moved[: max(late - 3, 0)] = travel[0]
+    said = (
+        f"the current follows the pedal by {late_s:+.2f} s where a controller takes 0.1 to 0.2 s: their "
+        "clocks are out "
+        "of step; that has been taken out (`shakedown align` finds what to state)"
+    )
+    return moved, replace(drive, problems=(*drive.problems, said))
+
+
+def _speed(drive: Drive) -> Floats | None:
+    """Return the speed in m/s, steps of a slow speed signal smoothed, or None."""
+    speed = drive.get("vehicle_speed")
+    if speed is None:
+        return None
+    return smoothed(np.abs(np.nan_to_num(speed)) / KMH, 1.5)
+
+
+def _around(spans: list[tuple[int, int]], rows: int, before: int, after: int) -> Flags:
+    found: Flags = np.zeros(rows, dtype=np.bool_)
+    for start, end in spans:
+        found[max(start - before, 0) : end + after] = True
+    return found
+
+
+def _floor(stops: list[Stop], supply: Floats | None, calm: Flags) -> tuple[float, ...]:
+    """Return for every stop which share of the calm rows had a voltage as low as right before it."""
+    if supply is None or not stops:
+        return ()
+    others = np.sort(supply[calm & ~np.isnan(supply)])
+    return tuple(float(np.searchsorted(others, stop.voltage_before)) / max(len(others), 1) for stop in stops)

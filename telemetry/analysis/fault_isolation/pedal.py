@@ -1,0 +1,150 @@
+"""The pedal sensor: a foot cannot jump, so a jump of the signal is the sensor's or its wire's.
+
+A foot moves a pedal smoothly: where it is quick in one reading it is quick in the readings beside it. An edge of a
+worn track or a broken wire stands alone: everything happens between two readings. An edge counts where it is many
+times the signal's noise and several times what the signal moved right before and after it in the same direction.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from telemetry.analysis.fault_isolation.drive import Floats
+from telemetry.analysis.fault_isolation.response import PedalRange
+
+_LEAST_STEP = 0.10
+_TIMES_BESIDE = 2.5
+_LONGEST_S = 1.2
+
+
+@dataclass(frozen=True, slots=True)
+class PedalFault:
+    """The signal left the foot.
+
+    Attributes:
+        t: seconds, last reading that was right.
+        duration: seconds until the first reading that is right again.
+        travel: share of travel at which the signal left.
+        back: share of travel to which it came back.
+        depth: by how much it left, share of travel; negative where it fell.
+        what: ``drop-out``, ``spike`` or ``jitter``.
+        below_rest: it fell below the signal's resting value, as a broken wire does and no foot can.
+    """
+
+    t: float
+    duration: float
+    travel: float
+    back: float
+    depth: float
+    what: str
+    below_rest: bool
+
+
+@dataclass(frozen=True, eq=False)
+class PedalFindings:
+    """All of them, and how well they lie in one band of travel.
+
+    Attributes:
+        faults: in time order.
+        band: lowest and highest travel at which the signal left, without the outermost tenth; None for fewer than two.
+        crossings: how often the pedal passed through that band.
+        lone_edges: edges with no partner.
+    """
+
+    faults: tuple[PedalFault, ...]
+    band: tuple[float, float] | None
+    crossings: int
+    lone_edges: int
+
+
+def pedal_faults(t: Floats, pedal: Floats, limits: PedalRange) -> PedalFindings:
+    """Find drop-outs, spikes and jitter.
+
+    Args:
+        t: seconds (n,), as recorded, no resampling.
+        pedal: V (n,), none NaN.
+        limits: the pedal's range.
+    """
+    width = limits.top - limits.rest
+    step = np.diff(pedal)
+    time_step = np.diff(t)
+    usual = float(np.median(time_step)) if len(time_step) else 1.0
+    least = max(_LEAST_STEP * width, 8 * limits.noise)
+    sign = np.sign(step)
+    before = np.concatenate([[0.0], step[:-1]]) * sign
+    after = np.concatenate([step[1:], [0.0]]) * sign
+    beside = np.maximum(np.maximum(before, after), 0.02 * width)
+    sharp = (np.abs(step) > least) & (np.abs(step) > _TIMES_BESIDE * beside) & (time_step < 2.5 * usual)
+    edges = np.flatnonzero(sharp)
+    found: list[PedalFault] = []
+    used = -1
+    lone = 0
+    for place, edge in enumerate(edges):
+        if edge <= used:
+            continue
+        partner = next(
+            (
+                other
+                for other in edges[place + 1 : place + 6]
+                if t[other] - t[edge] <= _LONGEST_S
+                and sign[other] == -sign[edge]
+                and _flat(pedal[edge + 1 : other + 1], width)
+            ),
+            None,
+        )
+        if partner is None:
+            lone += 1
+            continue
+        found.append(_fault(t, pedal, limits, int(edge), int(partner)))
+        used = int(partner)
+    merged = _merged(found)
+    return PedalFindings(tuple(merged), _band(merged), _crossings(pedal, limits, _band(merged)), lone)
+
+
+def _flat(inside: Floats, width: float) -> bool:
+    return bool(np.ptp(inside) < 0.12 * width)
+
+
+def _fault(t: Floats, pedal: Floats, limits: PedalRange, edge: int, partner: int) -> PedalFault:
+    width = limits.top - limits.rest
+    left, inside, back = pedal[edge], float(np.median(pedal[edge + 1 : partner + 1])), pedal[partner + 1]
+    start = 0.5 * (t[edge] + t[edge + 1])
+    end = 0.5 * (t[partner] + t[partner + 1])
+    below = inside < limits.rest - max(8 * limits.noise, 0.05 * width)
+    what = "drop-out" if inside < left else "spike"
+    return PedalFault(
+        float(start), float(end - start), float((left - limits.rest) / width), float((back - limits.rest) / width),
+        float((inside - left) / width), what, below,
+    )  # fmt: skip
+
+
+def _merged(found: list[PedalFault]) -> list[PedalFault]:
+    """Return runs of faults that follow within a quarter of a second as one jitter."""
+    merged: list[PedalFault] = []
+    for fault in found:
+        if merged and fault.t - (merged[-1].t + merged[-1].duration) < 0.25:
+            last = merged[-1]
+            merged[-1] = PedalFault(
+                last.t, fault.t + fault.duration - last.t, last.travel, fault.back, last.depth, "jitter",
+                last.below_rest or fault.below_rest,
+            )  # fmt: skip
+        else:
+            merged.append(fault)
+    return merged
+
+
+def _band(found: list[PedalFault]) -> tuple[float, float] | None:
+    if len(found) < 2:
+        return None
+    low, high = np.quantile([fault.travel for fault in found], [0.1, 0.9])
+    return float(low), float(high)
+
+
+def _crossings(pedal: Floats, limits: PedalRange, band: tuple[float, float] | None) -> int:
+    if band is None:
+        return 0
+    middle = limits.rest + 0.5 * (band[0] + band[1]) * (limits.top - limits.rest)
+    above = pedal > middle
+    return int(np.count_nonzero(above[1:] != above[:-1]))

@@ -1,0 +1,51 @@
+"""``shakedown isolate``: which part makes the machine hesitate."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from pathlib import Path
+from typing import Any
+
+from telemetry.commands.options import add, add_store, as_json, say, store_path, warn
+
+
+def add_to(commands: Any) -> None:
+    """Add this command to the command line."""
+    words = "name the part that makes the machine hesitate, from the evidence of a drive"
+    parser = add(commands, "isolate", isolate, words, "shakedown isolate last")
+    parser.add_argument("session", metavar="SESSION", help="a session's number, last, or a recording file")
+    parser.add_argument(
+        "--machine", type=Path, metavar="FILE", help="machine file; default: what was recorded with the session"
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    add_store(parser)
+
+
+def isolate(arguments: argparse.Namespace) -> int:
+    """Judge a recorded drive; 1 where a part is named."""
+    # Many small systems are solved: several threads for each would only wait for one another. Has to come before numpy.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    from telemetry.analysis.fault_isolation.isolate import isolate as judge
+    from telemetry.analysis.series import read_series
+    from telemetry.machine.machine_file import load_machine
+    from telemetry.report.isolation_json import isolation_object
+    from telemetry.report.isolation_text import letter_lines
+    from telemetry.subjects import machine_for, open_subject
+
+    given = None if arguments.machine is None else load_machine(arguments.machine)
+    recording = open_subject(arguments.session, store_path(arguments), given)
+    machine = machine_for(recording, given)
+    series = read_series(recording)
+    for warning in recording.warnings:
+        warn(warning)
+    isolation = judge(series, machine)
+    if arguments.json:
+        say(as_json(isolation_object(isolation)))
+    else:
+        say(
+            "\n".join(
+                letter_lines(series.name, series.duration_s, isolation, series.get("enable_voltage") is not None)
+            )
+        )
+    return 1 if isolation.fault_named else 0

@@ -1,0 +1,29 @@
+"""The isolator's judgement as one JSON object."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from telemetry.analysis.fault_isolation.findings import Isolation
+
+
+def isolation_object(isolation: Isolation) -> dict[str, Any]:
+    """Return ``cause``, ``ranked``, ``events``, ``next_check``, ``missing``, and what is wrong with the evidence."""
+    return {
+        "cause": isolation.cause,
+        "ranked": [
+            {"cause": each.cause, "probability": round(each.probability, 4), "why": list(each.why)}
+            for each in isolation.ranked
+        ],
+        "events": [
+            {"t": round(event.t, 3), "duration": round(event.duration, 3), "what": event.what}
+            for event in isolation.events
+        ],
+        "next_check": list(isolation.next_check),
+        "missing": list(isolation.missing),
+        "evidence": {
+            "judged": isolation.judged,
+            "problems": list(isolation.problems),
+            "told_apart": list(isolation.told_apart),
+        },
+    }
