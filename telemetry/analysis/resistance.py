@@ -209,7 +209,7 @@ def _of_cells(
     from the pack's resistance less that of its wiring where the pack's voltage is known, else from the current.
     """
     full = ~np.isnan(cells.voltages).any(axis=1)
-    if full.sum() < 0.5 * len(full):
+    if float(np.mean(full)) < 0.5:
         return "the cells are seldom all known at once"
     t, volts = cells.t[full], cells.voltages[full]
     middle = Series(t, volts.mean(axis=1))
@@ -273,7 +273,7 @@ def slow_resistance(seconds: Values, volts: Values, amperes: Values) -> tuple[fl
     count = np.bincount(block)
     held: Flags = np.asarray(count > 0)
     volt, ampere = (np.bincount(block, weights=each)[held] / count[held] for each in (volts, amperes))
-    if held.sum() < 24:
+    if int(np.count_nonzero(held)) < 24:
         return None
     fit = fit_robustly(np.stack([ampere, np.ones_like(ampere)], axis=1), volt[:, None])
     return float(fit.factors[0, 0]), float(fit.uncertainty(np.array([1.0, 0.0]))[0])

@@ -1,0 +1,280 @@
+"""How far each cell's charge and capacity lie from those of the middle cell, by laying their voltage curves together.
+
+All cells carry the same current, so a cell that is fuller or emptier than the middle one shows the middle one's
+voltage of another moment. Against the charge drawn, its curve is the middle one's, shifted (it holds less or
+more) and stretched (its capacity is less or more). Where the curve is flat a shift hardly shows, where it is steep
+it shows well; the fit says by its uncertainty which. A constant error of each cell's reading and a difference in
+resistance are fitted along with it.
+
+Method: the curve of the middle cell is taken from the session itself, no table is needed; each cell's shift and
+stretch by Gauss-Newton with weak prior knowledge (maximum a posteriori).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from telemetry.analysis.cell_lag import Track
+from telemetry.analysis.series import CellSeries
+from telemetry.model.batch import MICROSECONDS, Times, Values
+
+_MOST_BINS = 1500
+_LEAST_BIN_S = 10.0
+_CHARGING_C = 0.02
+_CHARGE_RUN_S = 300.0
+_GRID = 0.0025
+_SPAN = 0.04
+"""A leg that moves less than this share of the capacity tells nothing."""
+_PRIOR = np.array([0.06, 0.06, 0.5, 0.002])
+"""One standard deviation beforehand: shift, stretch, resistance against the middle cell's, V of a reading's error."""
+_ERROR_V = 0.0008
+_ERROR_SHARE = 0.0015
+_ERROR_FACTOR = 0.08
+_INDEPENDENT = 0.005
+_BEYOND_V = 0.03
+_STARTS = ((0.0, 0.0), (0.03, 0.0), (-0.03, 0.0), (0.0, 0.08), (0.06, 0.0), (0.04, 0.08))
+
+
+@dataclass(frozen=True, eq=False)
+class Bins:
+    """Means over short stretches of time.
+
+    Attributes:
+        seconds, charge_ah, current: float64 (bins,): s since the origin, Ah out since the start, A.
+        volts: float64 (bins, cells).
+        leg: int64 (bins,): counts up at each change from use to charging and back; odd while charging.
+    """
+
+    seconds: Values
+    charge_ah: Values
+    current: Values
+    volts: Values
+    leg: npt.NDArray[np.int64]
+
+    @property
+    def middle(self) -> Values:
+        """The middle cell's voltage, float64 (bins,)."""
+        return np.median(self.volts, axis=1)
+
+
+@dataclass(frozen=True, eq=False)
+class Alignment:
+    """Each cell against the middle one, float64 (cells,) each, as shares of the middle cell's capacity.
+
+    Attributes:
+        missing_top, missing_top_sd: what it lacks where the session's cells were fullest; negative: it is fuller.
+        missing_bottom, missing_bottom_sd: the same where they were emptiest.
+        stretch, stretch_sd: by how much its charge goes further for the same ampere-hours; 0.08 of a cell whose
+            capacity is 1/1.08 of the others.
+    """
+
+    missing_top: Values
+    missing_top_sd: Values
+    missing_bottom: Values
+    missing_bottom_sd: Values
+    stretch: Values
+    stretch_sd: Values
+
+
+def cut_bins(cells: CellSeries, current: Track, origin: int, lag_s: float, capacity_ah: float) -> Bins | None:
+    """Return the session in bins, or None where less than a dozen stretches hold all cells."""
+    full = ~np.isnan(cells.voltages).any(axis=1)
+    seconds = _seconds(cells.t[full], origin)
+    if len(seconds) < 60:
+        return None
+    volts = cells.voltages[full]
+    width = max(_LEAST_BIN_S, (seconds[-1] - seconds[0]) / _MOST_BINS)
+    number = ((seconds - seconds[0]) // width).astype(np.int64)
+    edges = np.flatnonzero(np.diff(number, prepend=-1))
+    count = np.diff(np.append(edges, len(number)))
+    ampere = current.at(seconds - lag_s)
+    moved = (current.values[1:] + current.values[:-1]) / 2 * np.diff(current.seconds) / 3600
+    charge = np.interp(seconds - lag_s, current.seconds, np.concatenate([[0.0], np.cumsum(moved)]))
+    if len(edges) < 12:
+        return None
+    means = [np.add.reduceat(each, edges, axis=0) for each in (seconds, charge, ampere, volts)]
+    middle = means[0] / count
+    return Bins(
+        middle,
+        means[1] / count,
+        means[2] / count,
+        means[3] / count[:, None],
+        _legs(middle, means[2] / count, capacity_ah),
+    )
+
+
+def _seconds(t: Times, origin: int) -> Values:
+    return (t - origin) / MICROSECONDS
+
+
+def _legs(seconds: Values, current: Values, capacity_ah: float) -> npt.NDArray[np.int64]:
+    """Number the legs; braking is too short to be a charge, and a rest belongs to what went before it."""
+    least = _CHARGING_C * capacity_ah
+    kind = np.where(current < -least, 1, np.where(current > least, -1, 0))
+    change = np.flatnonzero(np.diff(kind, prepend=kind[0] - 5))
+    leg = np.zeros(len(kind), dtype=np.int64)
+    now = 0
+    for first, after in zip(change, np.append(change[1:], len(kind)), strict=True):
+        charging = kind[first] == 1 and seconds[after - 1] - seconds[first] > _CHARGE_RUN_S
+        if (charging and now % 2 == 0) or (kind[first] == -1 and now % 2 == 1):
+            now += 1
+        leg[first:after] = now
+    return leg
+
+
+@dataclass(frozen=True, eq=False)
+class _Curve:
+    """The middle cell's voltage without its resistive drop, against charge out, over one leg.
+
+    Attributes:
+        charge: float64 (points,), ascending, evenly spaced, Ah; a point beyond either end.
+        volts: float64 (points,), falling.
+    """
+
+    charge: Values
+    volts: Values
+
+    def at(self, charge: Values) -> Values:
+        return np.asarray(np.interp(charge, self.charge, self.volts), dtype=np.float64)
+
+
+def slow_resistance_of(bins: Bins) -> float:
+    """Return the middle cell's resistance between bins, ohm: with the polarisation of some ten seconds."""
+    inside = np.diff(bins.leg) == 0
+    volt, ampere = np.diff(bins.middle)[inside], np.diff(bins.current)[inside]
+    gentle = np.abs(volt) < 6 * np.median(np.abs(volt)) + 1e-4
+    volt, ampere = volt[gentle], ampere[gentle]
+    squares = float(ampere @ ampere)
+    return max(0.0, -float(volt @ ampere) / squares) if squares > 0 else 0.0
+
+
+def _curve_of(charge: Values, volts: Values, capacity_ah: float) -> _Curve | None:
+    """Return the smoothed, falling curve through the bins of one leg, or None where it spans too little."""
+    low, high = float(charge.min()), float(charge.max())
+    if high - low < _SPAN * capacity_ah:
+        return None
+    step = _GRID * capacity_ah
+    place = np.round((charge - low) / step).astype(np.int64)
+    count = np.bincount(place)
+    held = np.flatnonzero(count)
+    mean = np.bincount(place, weights=volts)[held] / count[held]
+    every = np.arange(len(count))
+    mean = np.interp(every, held, mean)
+    smooth = np.convolve(np.pad(mean, 1, mode="reflect", reflect_type="odd"), [0.25, 0.5, 0.25], "valid")
+    falling = (np.minimum.accumulate(smooth) + np.maximum.accumulate(smooth[::-1])[::-1]) / 2
+    grid = low + every * step
+    reach = 0.2 * capacity_ah
+    slopes = [(falling[1] - falling[0]) / step, (falling[-1] - falling[-2]) / step]
+    return _Curve(
+        np.concatenate([[grid[0] - reach], grid, [grid[-1] + reach]]),
+        np.concatenate([[falling[0] - reach * slopes[0]], falling, [falling[-1] + reach * slopes[1]]]),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Leg:
+    charge: Values
+    current: Values
+    off: Values
+    curve: _Curve
+    weight: Values
+
+
+def align_cells(bins: Bins, capacity_ah: float, resistance_ohm: float) -> Alignment | None:
+    """Lay each cell's curve on the middle one's.
+
+    Args:
+        bins: the session.
+        capacity_ah: rated, to count shares in.
+        resistance_ohm: of the middle cell, the scale for differences in resistance.
+
+    Returns:
+        None where no leg moves enough charge.
+    """
+    legs = _legs_of(bins, capacity_ah)
+    if not legs:
+        return None
+    low, high = (float(pick([pick(leg.charge) for leg in legs])) for pick in (min, max))
+    centre = (low + high) / 2
+    best, cost, covariance = None, None, None
+    for start in _STARTS:
+        found, spent, spread = _fit(legs, centre, capacity_ah, resistance_ohm, start, bins.volts.shape[1])
+        if best is None or cost is None or covariance is None:
+            best, cost, covariance = found, spent, spread
+        else:
+            better = spent < cost - 1e-9
+            best[better], cost[better], covariance[better] = found[better], spent[better], spread[better]
+    assert best is not None
+    assert covariance is not None
+    told = []
+    for at in (low, high):
+        weights = np.array([1.0, (at - centre) / capacity_ah, 0, 0])
+        told += [best @ weights, np.sqrt(np.einsum("i,cij,j->c", weights, covariance, weights))]
+    return Alignment(told[0], told[1], told[2], told[3], best[:, 1], np.sqrt(covariance[:, 1, 1]))
+
+
+def _legs_of(bins: Bins, capacity_ah: float) -> list[_Leg]:
+    slow = slow_resistance_of(bins)
+    middle = bins.middle
+    legs = []
+    for number in np.unique(bins.leg):
+        here = bins.leg == number
+        charge, current = bins.charge_ah[here], bins.current[here]
+        if here.sum() < 12:
+            continue
+        curve = _curve_of(charge, middle[here] + slow * current, capacity_ah)
+        if curve is None:
+            continue
+        moved = np.abs(np.gradient(charge)) / capacity_ah
+        weight = np.minimum(1.0, moved / _INDEPENDENT + 0.02)
+        legs.append(_Leg(charge, current, bins.volts[here] - middle[here, None], curve, weight))
+    return legs
+
+
+def _fit(
+    legs: list[_Leg], centre: float, capacity_ah: float, resistance_ohm: float, start: tuple[float, float], cells: int
+) -> tuple[Values, Values, Values]:
+    """Return shift, stretch, resistance and reading error of each cell, its cost, and the covariance."""
+    prior = np.diag(1 / _PRIOR**2)
+    factors = np.zeros((cells, 4))
+    factors[:, 0], factors[:, 1] = start
+    for last in (False,) * 7 + (True,):
+        left = np.zeros((cells, 4, 4)) + prior
+        right = -factors / _PRIOR**2
+        cost = (factors**2 / _PRIOR**2).sum(axis=1)
+        for leg in legs:
+            off, slopes, precision, price = _residuals(leg, factors, centre, capacity_ah, resistance_ohm)
+            left += np.einsum("bci,bc,bcj->cij", slopes, precision, slopes)
+            right += np.einsum("bci,bc,bc->ci", slopes, precision, off)
+            cost += price
+        if not last:
+            step = np.linalg.solve(left, right[:, :, None])[:, :, 0]
+            factors = factors + np.clip(step, [-0.03, -0.05, -1, -0.01], [0.03, 0.05, 1, 0.01])
+    return factors, cost, np.asarray(np.linalg.inv(left), dtype=np.float64)
+
+
+def _residuals(
+    leg: _Leg, factors: Values, centre: float, capacity_ah: float, resistance_ohm: float
+) -> tuple[Values, Values, Values, Values]:
+    """Return what is left, its slopes by each factor, the precision of each bin and what the rest costs."""
+    along = (leg.charge - centre) / capacity_ah
+    shift = factors[:, 0] + along[:, None] * factors[:, 1]
+    there = leg.charge[:, None] + capacity_ah * shift
+    step = 0.5 * _GRID * capacity_ah
+    slope = (leg.curve.at(there + step) - leg.curve.at(there - step)) / (2 * step) * capacity_ah
+    moved = leg.curve.at(there) - leg.curve.at(leg.charge)[:, None]
+    drop = resistance_ohm * leg.current
+    off = leg.off - moved + factors[:, 2] * drop[:, None] - factors[:, 3]
+    slopes = np.stack(
+        [slope, slope * along[:, None], np.broadcast_to(-drop[:, None], slope.shape), np.ones_like(slope)], axis=2
+    )
+    beyond = (there < leg.curve.charge[1]) | (there > leg.curve.charge[-2])
+    variance = _ERROR_V**2 + (_ERROR_SHARE * slope) ** 2 + (_ERROR_FACTOR * moved) ** 2 + beyond * _BEYOND_V**2
+    weighed = leg.weight[:, None] / variance
+    # a bin far off counts less (Student's t with four degrees of freedom)
+    strays = 5 / (4 + off**2 / variance)
+    price = leg.weight[:, None] * (5 * np.log1p(off**2 / variance / 4) + np.log(variance))
+    return off, slopes, weighed * strays, price.sum(axis=0)
