@@ -111,6 +111,8 @@ class Alarm:
         if self._holding or self.reached is None:
             return None
         self.reached = None
+        if self._latch:  # a warn came on top of a trip that was not reset: it is the trip that stays
+            self._level = "trip"
         return self._move(t, "latched" if self._latch else "returned", "cleared", value)
 
     def operate(self, asked: OperatorInput) -> AlarmChange | None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict, deque
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -220,6 +220,8 @@ class Snapshot:
             standing.state = change.stands
             if change.state == "raised":  # a rise from warn to trip is news
                 standing.change = change
+            elif change.level != standing.change.level:  # what latched at trip stays so, whatever came after
+                standing.change = replace(standing.change, level=change.level)
 
     def reading(self, signal: str) -> Reading | None:
         """Return the latest known value of ``signal``, or None."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from typing import Any
 
 from telemetry.alarms.figures import (
@@ -101,10 +102,8 @@ def alarm_lines(review: AlarmReview) -> list[str]:
         lines.append("Faults of the limits, and what to change:")
         for finding in review.findings:
             about = f" {finding.limit} on {printable(finding.signal)}" if finding.limit else ""
-            lines += [
-                f"  {_clock(finding.t, review.start)}  {finding.what} {finding.state}{about}",
-                f"      {finding.why}",
-            ]
+            lines.append(f"  {_clock(finding.t, review.start)}  {finding.what} {finding.state}{about}")
+            lines += _wrapped(finding.why, 6)
         lines.append("")
     if not review.episodes:
         return [*lines, "No alarms."]
@@ -165,17 +164,27 @@ def _episode_lines(episode: Episode, start: int) -> list[str]:
         urgent = f"{episode.level}, {episode.priority} priority"
         lasted = _span(sum(each.lasted_s for each in episode.excursions))
         lines = [f"  {_clock(first.t, start)}  {head}: {urgent}, exceeded {times}{lasted}"]
-    return lines + [line for change in episode.changes for line in _change_lines(change, start)]
+    told: str | None = None
+    for change in episode.changes:
+        lines += _change_lines(change, start, told)
+        told = change.why or told
+    return lines
 
 
-def _change_lines(change: AlarmChange, start: int) -> list[str]:
+def _change_lines(change: AlarmChange, start: int, told: str | None) -> list[str]:
+    """Return the change, and its reason where that is not the one last ``told``."""
     unit = f" {signal.unit}" if (signal := find_signal(change.signal)) and signal.unit else ""
     value = f" at {change.value:.6g}{unit}" if math.isfinite(change.value) else ""
     against = f" against {change.bound:g}{unit}" if value and math.isfinite(change.bound) else ""
     level = f" ({change.level})" if change.state == "raised" else ""
     stands = "" if change.stands == change.state else f" -> {change.stands}"
     lines = [f"      {_clock(change.t, start)}  {change.state}{level}{value}{against}{stands}"]
-    return [*lines, f"               {printable(change.why, 300)}"] if change.why else lines
+    return [*lines, *_wrapped(change.why, 15)] if change.why and change.why != told else lines
+
+
+def _wrapped(text: str, indent: int) -> list[str]:
+    blank = " " * indent
+    return textwrap.wrap(printable(text, 400), 79, initial_indent=blank, subsequent_indent=blank)
 
 
 def _clock(t: int, start: int) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+
 from telemetry.model.errors import printable
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.formats import run_time, span_text
@@ -10,13 +12,15 @@ from telemetry.screen.scene import Scene
 from telemetry.screen.theme import Meaning
 from telemetry.screen.words import LINK_WORDS, alarm_meaning, alarm_reason, alarm_text, alarm_words, quiet_text
 
+_INDENT = "   "
 _Row = tuple[Meaning | None, str, str]
 
 
 def draw_events(canvas: Canvas, scene: Scene) -> int:
     """Draw the view but for its last row; return how many rows it may be moved down by."""
     draw_header(canvas, scene)
-    rows = [*_alarm_rows(scene), *_quiet_rows(scene), *_fault_rows(scene), *_link_rows(scene), *_past_rows(scene)]
+    told = [*_alarm_rows(scene), *_quiet_rows(scene), *_fault_rows(scene), *_link_rows(scene), *_past_rows(scene)]
+    rows = [part for row in told for part in _wrapped(row, canvas.width - 1)]
     room = canvas.height - 2
     most = max(0, len(rows) - room)
     first = min(scene.scrolled, most)
@@ -26,16 +30,24 @@ def draw_events(canvas: Canvas, scene: Scene) -> int:
     return most
 
 
+def _wrapped(row: _Row, width: int) -> list[_Row]:
+    """Return a reason that is longer than the window as several rows: what to do stands at its end."""
+    meaning, head, text = row
+    if meaning is not None or text or not head.startswith(_INDENT) or len(head) <= width:
+        return [row]
+    room = max(20, width)
+    lines = textwrap.wrap(head.strip(), room, initial_indent=_INDENT, subsequent_indent=_INDENT)
+    return [(None, line, "") for line in lines]
+
+
 def _alarm_rows(scene: Scene) -> list[_Row]:
     standing = scene.snapshot.standing()
     if not standing:
         return [("normal", "no alarms", ""), (None, "", "")]
     rows: list[_Row] = []
     for alarm in standing:
-        key = (
-            "r resets" if alarm.state == "latched acknowledged" else "" if alarm.acknowledged else "enter, h shelves"
-        )
-        rows.append((alarm_meaning(alarm), alarm_text(alarm, scene.snapshot), f"{alarm.priority} priority  {key}"))
+        key = "; r resets" if alarm.state == "latched acknowledged" else ""
+        rows.append((alarm_meaning(alarm), alarm_text(alarm, scene.snapshot), f"{alarm.priority} priority{key}"))
         rows.append((None, "  ", alarm_reason(alarm, scene.snapshot, scene.now)))
         if alarm.change.why and alarm.change.limit not in ("link", "recording"):
             rows.append((None, f"   {printable(alarm.change.why, 150)}", ""))

@@ -54,7 +54,9 @@ def draw_warning(canvas: Canvas, scene: Scene) -> None:
     if wrong is not None:
         ask = "; enter acknowledges" if wrong.waits else ""
         canvas.clear_row(0)
-        canvas.badge(0, 0, "danger", fitted(f"{wrong.word}: {wrong.reason}{ask}", canvas.width - 6), canvas.width)
+        canvas.badge(
+            0, 0, wrong.meaning, fitted(f"{wrong.word}: {wrong.reason}{ask}", canvas.width - 6), canvas.width
+        )
 
 
 def _draw_run(canvas: Canvas, scene: Scene, x: int) -> int:

@@ -49,18 +49,18 @@ def draw_headline(canvas: Canvas, wrong: Headline, top: int, bottom: int, flash:
             break
     if not rows:
         rows = (" ".join(wrong.word),)
-    hollow = wrong.waits and flash
+    hollow = wrong.waits and flash and wrong.meaning == "danger"
     for row in rows:
         text = fitted(row.center(width - 2), width - 2)
         if hollow:
             canvas.put(1, top, f" {text}")
         else:
-            canvas.filled(1, top, "danger", text, width)
+            canvas.filled(1, top, wrong.meaning, text, width)
         top += 1
     if top < bottom:
         ask = "  enter acknowledges" if wrong.waits else ""
         reason = fitted(wrong.reason, width - 6 - len(ask)) + ask
-        canvas.badge(1, top, "danger", reason, width)
+        canvas.badge(1, top, wrong.meaning, reason, width)
         top += 1
     return top
 

@@ -125,7 +125,7 @@ def _draw_small(canvas: Canvas, scene: Scene, figures: list[Figure]) -> None:
     y = 1 + each * len(figures)
     wrong = headline(scene.snapshot, scene.now)
     if wrong is not None:
-        canvas.badge(0, y, "danger", fitted(wrong.word, canvas.width - 6), canvas.width)
+        canvas.badge(0, y, wrong.meaning, fitted(wrong.word, canvas.width - 6), canvas.width)
         y += 1
     if y < canvas.height - 1:
         canvas.label(1, y, f"{canvas.width}x{canvas.height} is small: {LEAST_SIZE[0]}x{LEAST_SIZE[1]} needed")

@@ -59,11 +59,20 @@ LINK_WORDS: dict[LinkState, tuple[Meaning, str]] = {
 
 @dataclass(frozen=True)
 class Headline:
-    """What stands large: the word, its reason in one line, and whether it waits to be acknowledged."""
+    """What stands large.
+
+    Attributes:
+        word: the one word.
+        reason: why, in one line.
+        waits: whether it waits to be acknowledged.
+        meaning: danger while it holds; must act once it has returned unseen.
+
+    """
 
     word: str
     reason: str
     waits: bool
+    meaning: Meaning = "danger"
 
 
 def alarm_words(limit: str) -> AlarmWords:
@@ -109,7 +118,8 @@ def headline(snapshot: Snapshot, now: int) -> Headline | None:
     """Return what must stand large: the worst trip not yet acknowledged, else a link that failed; None if neither."""
     for alarm in snapshot.standing():
         if alarm.change.level == "trip" and not alarm.acknowledged:
-            return Headline(alarm_words(alarm.change.limit).large, alarm_reason(alarm, snapshot, now), waits=True)
+            word = alarm_words(alarm.change.limit).large
+            return Headline(word, alarm_reason(alarm, snapshot, now), waits=True, meaning=alarm_meaning(alarm))
     for link in snapshot.failed_links():
         standing = snapshot.alarms.get(("link", link.source))
         if standing is None or not standing.acknowledged:
@@ -129,14 +139,16 @@ def alarm_reason(alarm: StandingAlarm, snapshot: Snapshot, now: int) -> str:
     name = _where(change.signal, snapshot) or _name(change.signal)
     amount = amount_text(change.signal, shown)
     if not alarm.active:
-        then = "latched" if alarm.latched else "has returned"
-        return f"{name} {amount}, {then}; raised at {run_time(alarm.since, snapshot.start)}"
+        then = "has latched" if alarm.latched else "has returned"
+        was, bound = amount_text(change.signal, change.value), amount_text(change.signal, change.bound)
+        return f"{name} was {was}, limit {bound}; {then}, raised at {run_time(alarm.since, snapshot.start)}"
     return f"{name} {amount}, limit {amount_text(change.signal, change.bound)}, {since}"
 
 
 def quiet_text(change: AlarmChange, snapshot: Snapshot) -> str:
     """Return in a few words which alarm is shelved, suppressed or out of service."""
     which = printable(change.signal, 20) if change.limit in ("link", "recording") else _where(change.signal, snapshot)
+    which = "" if "*" in change.signal else which
     words = f"{alarm_words(change.limit).plain}: {STATE_WORDS[change.stands]}"
     return f"{words} ({which})" if which else words
 
