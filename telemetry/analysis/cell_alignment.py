@@ -21,7 +21,7 @@ from telemetry.analysis.cell_lag import Track
 from telemetry.analysis.series import CellSeries
 from telemetry.model.batch import MICROSECONDS, Times, Values
 
-_MOST_BINS = 1500
+_MOST_BINS = 900
 _LEAST_BIN_S = 10.0
 _CHARGING_C = 0.02
 _CHARGE_RUN_S = 300.0

@@ -29,7 +29,7 @@ from telemetry.model.batch import MICROSECONDS, Times, Values
 
 LEAST_CURRENT_A = 5.0
 LEAST_CURRENT_C = 0.1
-"""Rows count while the current is above 5 A; of small packs, above a tenth of their capacity an hour."""
+"""Rows count while more than 5 A are drawn; of small packs, more than a tenth of their capacity an hour."""
 LEAST_STEPS = 6
 SENSOR_GAIN = 0.01
 """What a current sensor's gain may be off, one standard deviation; nothing in the data tells it. Common practice."""
@@ -188,7 +188,9 @@ def _rises_with_load(pairs: Pairs, change: Values, current: Track, least_a: floa
 
 
 def _loaded(pairs: Pairs, current: Track, lag_s: float, least_a: float) -> Flags:
-    return np.abs(current.at(pairs.last_s - lag_s)) > least_a
+    """Tell which pairs end under load; around no current cells resist more, and that is another figure."""
+    loaded: Flags = current.at(pairs.last_s - lag_s) > least_a
+    return loaded
 
 
 def count_steps(change: Values, seconds: Values, least_a: float) -> int:
