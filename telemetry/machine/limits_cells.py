@@ -67,7 +67,7 @@ def _charge_low(on: Ground) -> Limit | str:
         f"one cell holds less than the middle one by at least {DEFICIT_WARN:g} % of the capacity, at like state of "
         f"charge; cells of one batch agree within 1 to 2 %, common practice; trip at {DEFICIT_TRIP:g} %, ours"
     )
-    return on.limit(DEFICIT_WARN, DEFICIT_TRIP, origin, margin=0.5, raise_s=5.0)
+    return on.limit(DEFICIT_WARN, DEFICIT_TRIP, origin, margin=0.5, raise_s=0.0)
 
 
 def _resistance(on: Ground) -> Limit | str:
