@@ -74,5 +74,7 @@ class LimitAlarm:
                 again = again + 1 if crossing.t == before else 0
                 before = crossing.t
                 steps.append(Step(crossing.t, again, place, level, crossing.on, crossing.value))
+        if not steps and self._log.is_idle:
+            return [], []
         innermost = [(step.t, step.on) for step in steps if step.level == self._innermost]
         return steps, self._log.take(t, values, innermost)

@@ -44,6 +44,11 @@ class RaiseLog:
         self._inside: float | None = None
         self._cleared: int | None = None
 
+    @property
+    def is_idle(self) -> bool:
+        """Whether there has been no alarm yet, so that rows without a crossing tell nothing."""
+        return self._inside is None
+
     def take(self, t: Times, values: Values, crossings: list[tuple[int, bool]]) -> list[Raise]:
         """Take known rows and the crossings among them, as (time, exceeded or left); return the raises."""
         raises = []

@@ -65,6 +65,8 @@ class SignalAlarms:
             crossed, raised = each.take(t, values, upto, place)
             steps += crossed
             self.raises += raised
+        if not (steps or self._waiting or any(each.alarm.shelved_until is not None for each in self._alarms)):
+            return changes
         coming = deque(sorted(steps, key=lambda step: step.order))
         due = deque(sorted((what for what in self._waiting if what.t <= upto), key=lambda what: what.t))
         self._waiting = [what for what in self._waiting if what.t > upto]

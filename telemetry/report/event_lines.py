@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from telemetry.alarms.priorities import priority_of
+from telemetry.alarms.states import MASKED
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange, AlarmFinding, Event, Gap, LinkChange, Loss, Mark
 from telemetry.model.signals import find_signal
@@ -77,7 +78,8 @@ def event_line(event: Event, start: int) -> str | None:
             why = f" ({printable(event.why, 200)})" if tells_why else ""
             then = "" if event.stands in _EXPECTED.get(event.state, ()) else f", now {event.stands}"
             what = f"{event.limit} on {printable(event.signal)}"
-            return f"{at}{event.level.upper()} {event.state}{then}: {what}{value}{why}"
+            kind = "ALARM" if event.stands in MASKED else event.level.upper()
+            return f"{at}{kind} {event.state}{then}: {what}{value}{why}"
         case AlarmFinding():
             about = f" {event.limit} on {printable(event.signal)}" if event.limit else ""
             return f"{at}{event.what} {event.state}:{about} {printable(event.why, 300)}"
