@@ -6,7 +6,7 @@ import argparse
 import sys
 from collections.abc import Sequence
 
-from telemetry.commands import alarms, driving, fit, isolate, machine, sessions, sources
+from telemetry.commands import alarms, driving, fit, isolate, machine, report, sessions, sources
 
 EPILOG = (
     "Watch the course and not the screen while the machine moves. This program only listens: it switches nothing and "
@@ -16,6 +16,7 @@ COMMANDS = (
     driving,
     sources,
     sessions,
+    report,
     alarms,
     isolate,
     machine,

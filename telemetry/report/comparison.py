@@ -65,31 +65,27 @@ def _total(key: str, unit: str, name: str) -> _Figure:
     return _Figure(name, unit, lambda r: r["totals"][key], lambda r: r["totals"]["uncertainty"].get(key))
 
 
+def _work(key: str, unit: str, name: str) -> _Figure:
+    return _Figure(name, unit, lambda r: r["work"][key], lambda r: _half_range(r["work"]["ranges"].get(key)))
+
+
 def _no_uncertainty(report: Report) -> None:
     """Spreads and shares come without one."""
 
 
-def _half_range(values: Sequence[float] | None) -> float | None:
-    """Return one standard deviation of a range that holds 90 %."""
-    return None if values is None else (values[2] - values[0]) / 2 / 1.645
+def _half_range(values: Sequence[float | None] | None) -> float | None:
+    """Return one standard deviation of a range that holds 90 %; None where it has no upper end."""
+    if values is None or values[0] is None or values[2] is None:
+        return None
+    return (values[2] - values[0]) / 2 / 1.645
 
 
 _FIGURES = (
     _total("mean_power_w", "W", "mean power"),
     _total("peak_power_w", "W", "peak power"),
     _Figure("came back while driving", "%", lambda r: r["totals"]["returned_share_pct"], _no_uncertainty),
-    _Figure(
-        "energy a hectare",
-        "Wh/ha",
-        lambda r: r["work"]["wh_per_ha"],
-        lambda r: r["work"].get("uncertainty", {}).get("wh_per_ha"),
-    ),
-    _Figure(
-        "energy a kilometre",
-        "Wh/km",
-        lambda r: r["work"]["wh_per_km"],
-        lambda r: r["work"].get("uncertainty", {}).get("wh_per_km"),
-    ),
+    _work("wh_per_ha", "Wh/ha", "energy a hectare"),
+    _work("wh_per_km", "Wh/km", "energy a kilometre"),
     _Figure(
         "hectares a charge",
         "ha",

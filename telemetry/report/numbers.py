@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 UNKNOWN = "unknown"
 
@@ -37,16 +38,21 @@ def plain(value: float) -> str:
     return f"{value:.{min(places, 6)}f}"
 
 
-def between(low: float, high: float, unit: str) -> str:
-    """Return a range: ``3.1 to 4.2 ha``."""
-    return f"{plain(low)} to {plain(high)}{f' {unit}' if unit else ''}"
+def between(low: float | None, high: float | None, unit: str) -> str:
+    """Return a range: ``3.1 to 4.2 ha``; ``3.1 ha or more`` where the upper end has no bound."""
+    unit = f" {unit}" if unit else ""
+    if high is None:
+        return f"{plain(low or 0.0)}{unit} or more"
+    return f"{plain(low or 0.0)} to {plain(high)}{unit}"
 
 
-def three(values: tuple[float, float, float] | list[float] | None, unit: str) -> str:
+def three(values: Sequence[float | None] | None, unit: str) -> str:
     """Return (low, likely, high): ``3.6 ha (3.1 to 4.2)``; ``unknown`` for None."""
     if values is None:
         return UNKNOWN
     low, likely, high = values
+    if likely is None:
+        return between(low, None, unit)
     return f"{figure(likely, unit)} ({between(low, high, '')})"
 
 

@@ -6,7 +6,7 @@ cannot differ.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -60,7 +60,7 @@ def sections_of(report: Mapping[str, Any]) -> list[Section]:
 def _findings(report: Mapping[str, Any]) -> Section:
     told = []
     for finding in report["findings"]:
-        remedy = f" What to do: {finding['remedy']}." if finding.get("remedy") else ""
+        remedy = f" {_sentence(finding['remedy'])}" if finding.get("remedy") else ""
         told.append(f"{_sentence(finding['what'])}{remedy}")
     return Section("Found", sentences=tuple(told))
 
@@ -140,7 +140,7 @@ def _cells(report: Mapping[str, Any]) -> Section:
             ]
         ),
         tuple(odd),
-        charts=("cells",),
+        charts=("cells", "temperatures"),
     )
 
 
@@ -203,35 +203,41 @@ def _work(report: Mapping[str, Any]) -> Section:
                 ("cost a hectare", figure(work["cost_per_ha"], currency), ""),
                 ("cost of this session", figure(work.get("cost_session"), currency), ""),
                 ("fuel for the same work", figure(work.get("fuel_l"), "L"), "by your own figures"),
-                ("left as lately", three(outlook.get("minutes_left_recent"), "min"), "at the last minutes' way"),
-                ("left as in all", three(outlook.get("minutes_left"), "min"), "at the whole session's way"),
-                ("area left", three(outlook.get("hectares_left"), "ha"), ""),
+                ("left, as lately", _left(outlook["lately"], "minutes_left", "min"), "last ten minutes' way"),
+                ("left, as in all", _left(outlook["whole"], "minutes_left", "min"), "whole session's way"),
+                ("area left", _left(outlook["lately"] or outlook["whole"], "ha_left", "ha"), ""),
+                ("distance left", _left(outlook["lately"] or outlook["whole"], "km_left", "km"), ""),
             ]
         ),
         charts=("track",),
     )
 
 
+def _left(pace: Mapping[str, Any] | None, key: str, unit: str) -> str:
+    return UNKNOWN if pace is None else three(pace[key], unit)
+
+
 def _charging(report: Mapping[str, Any]) -> Section:
     charging = report["charging"]
-    notes = tuple(_sentence(note) for note in charging.get("notes", ()))
+    if not charging:
+        return Section("Charging")
+    share = charging["charger_efficiency"]
+    percent = None if share is None else [None if each is None else 100 * each for each in share]
     return Section(
         "Charging",
         _rows(
             [
-                ("constant current", _span(charging.get("constant_current_s")), ""),
-                ("constant voltage", _span(charging.get("constant_voltage_s")), ""),
-                ("energy into the pack", figure(charging.get("energy_wh"), "Wh"), ""),
-                ("time to full", three(charging.get("to_full_h"), "h"), ""),
-                (
-                    "charger's efficiency",
-                    figure(charging.get("efficiency_pct"), "%"),
-                    "pack's energy over the wall's",
-                ),
-                ("balancing needs", figure(charging.get("balancing_h"), "h"), "at the balance current"),
+                ("constant current", _span(charging["constant_current_s"]), ""),
+                ("constant voltage", _span(charging["constant_voltage_s"]), ""),
+                ("energy into the pack", figure(charging["energy_in_wh"], "Wh"), ""),
+                ("charge into the pack", figure(charging["charge_in_ah"], "Ah"), ""),
+                ("still missing", three(charging["missing_ah"], "Ah"), ""),
+                ("time to full", three(charging["time_to_full_h"], "h"), ""),
+                ("charger's efficiency", three(percent, "%"), "pack over wall"),
+                ("balancing needs", three(charging["balancing_h"], "h"), "at the balance current"),
             ]
         ),
-        notes,
+        (_sentence(charging["sentence"]),) if charging["sentence"] else (),
     )
 
 
@@ -240,26 +246,33 @@ def _span(seconds: float | None) -> str:
 
 
 def _storage(report: Mapping[str, Any]) -> Section:
-    storage = report.get("storage") or {}
+    storage = report["storage"]
+    drawn = figure(storage["standby_a"], "A", storage["standby_uncertainty_a"])
+    by = {"seen": "seen in this session", "stated": "as the machine file states"}.get(storage["standby_by"] or "", "")
     return Section(
         "Standing still",
         _rows(
             [
-                ("draws while parked", figure(storage.get("standby_a"), "A"), ""),
-                ("days to empty", figure(storage.get("days_to_empty"), "days"), "from the charge at the end"),
+                ("draws while parked", drawn, by),
+                ("days to empty", three(storage["days_to_empty"], "days"), "from the charge at the end"),
+                ("days from full to empty", three(storage["days_from_full"], "days"), ""),
             ]
         ),
-        tuple(_sentence(note) for note in storage.get("advice", ())),
+        tuple(_sentence(note) for note in storage["advice"]),
     )
 
 
 def _alarms(report: Mapping[str, Any]) -> Section:
-    alarms: Sequence[Mapping[str, Any]] = report["alarms"]
-    told = [
-        f"At {alarm['t']:.0f} s {alarm['limit']} ({alarm['level']}): {alarm['signal']} at "
-        f"{figure(alarm['value'], '')}, limit {figure(alarm['bound'], '')}. {_sentence(alarm['why'])}"
-        for alarm in alarms
-    ]
+    told = []
+    for alarm in report["alarms"]:
+        if alarm["active_s"] == 0.0:
+            continue  # quiet by design all along
+        raised = next((change for change in alarm["changes"] if change["state"] == "raised"), None)
+        value = "" if raised is None else f" {figure(raised['value'], '')} against {figure(raised['bound'], '')},"
+        told.append(
+            f"At {alarm['from_s']:.0f} s {alarm['limit']} ({alarm['level']}) on {alarm['signal']}:{value} "
+            f"exceeded for {clock_span(alarm['active_s'])}."
+        )
     marks = [f"Mark at {mark['t']:.0f} s: {mark['text']}" for mark in report["marks"]]
     return Section("Alarms and marks", sentences=(*told, *marks))
 

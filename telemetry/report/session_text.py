@@ -10,8 +10,9 @@ from telemetry.model.errors import printable
 from telemetry.report.sections import Section, sections_of
 
 WIDTH = 80
-_LABEL = 28
-_VALUE = 26
+_LABEL = 27
+_VALUE = 24
+_LEAST_REMARK = 16
 
 
 def report_lines(report: Mapping[str, Any], charts: Mapping[str, Sequence[str]] | None = None) -> list[str]:
@@ -41,16 +42,13 @@ def title_of(report: Mapping[str, Any]) -> str:
 def _section_lines(section: Section) -> list[str]:
     lines = []
     for row in section.rows:
-        head = f"  {row.label:<{_LABEL}}{row.value:<{_VALUE}}"
-        lines += _wrapped(f"{head}{row.remark}".rstrip(), hang=2 + _LABEL)
+        head = f"  {row.label:<{_LABEL}} {row.value:<{_VALUE}} "
+        room = WIDTH - len(head)
+        remark = textwrap.wrap(row.remark, room) if room >= _LEAST_REMARK else []
+        lines.append(f"{head}{remark[0]}" if remark else head.rstrip())
+        lines += [f"{'':{len(head)}}{more}" for more in remark[1:]]
+        if row.remark and not remark:
+            lines.append(f"{'':{_LABEL + 3}}{row.remark}")
     for sentence in section.sentences:
-        lines += _wrapped(f"  {sentence}", hang=4)
+        lines += textwrap.wrap(f"  {sentence}", WIDTH, subsequent_indent="    ", break_on_hyphens=False)
     return lines
-
-
-def _wrapped(text: str, hang: int) -> list[str]:
-    if len(text) <= WIDTH:
-        return [text]
-    return textwrap.wrap(
-        text, WIDTH, subsequent_indent=" " * hang, drop_whitespace=True, break_long_words=True, break_on_hyphens=False
-    )

@@ -1,0 +1,162 @@
+"""Every figure of one session, each estimator run once and in the order in which they need each other."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from telemetry.analysis.capacity import UsableCapacity, find_capacity
+from telemetry.analysis.cell_findings import CellFindings, judge_cells
+from telemetry.analysis.charging import ChargeFacts, Charging, find_charging
+from telemetry.analysis.current_offset import CurrentOffset, find_offset
+from telemetry.analysis.evidence import Finding, find_evidence, sign_of_current
+from telemetry.analysis.outlook import Outlook, find_outlook
+from telemetry.analysis.phases import Phases, find_phases
+from telemetry.analysis.ranges import Range
+from telemetry.analysis.resistance import Resistance, find_resistance
+from telemetry.analysis.series import SessionSeries
+from telemetry.analysis.session_power import SessionPower, find_power
+from telemetry.analysis.state_of_charge import ChargeEstimate, estimate_charge
+from telemetry.analysis.storage import Storage, find_storage
+from telemetry.analysis.totals import Totals, find_totals
+from telemetry.analysis.work_session import SessionWork, session_work
+from telemetry.machine.sections import Machine, Pack
+
+_Z90 = 1.645
+NO_MACHINE = "no machine file says what pack it is; give one with --machine FILE"
+
+
+@dataclass(frozen=True)
+class SessionFigures:
+    """What the estimators made of a session.
+
+    Attributes:
+        series: what they were given; ``machine``: None where nobody states one, and then so are the figures of the
+            pack (``offset``, ``charge``, ``capacity``, ``resistance``, ``cells``).
+        power: current and power, a known offset taken off.
+        evidence: what is wrong with the evidence; ``sign_is_wrong``: charging current was counted positive, so that
+            nothing that has a direction can stand.
+    """
+
+    series: SessionSeries
+    machine: Machine | None
+    evidence: tuple[Finding, ...]
+    sign_is_wrong: bool
+    power: SessionPower
+    totals: Totals
+    phases: Phases
+    work: SessionWork
+    outlook: Outlook
+    storage: Storage
+    charging: Charging | None
+    offset: CurrentOffset | None = None
+    charge: ChargeEstimate | None = None
+    capacity: UsableCapacity | None = None
+    resistance: Resistance | None = None
+    cells: CellFindings | None = None
+
+
+def figures_of(series: SessionSeries, machine: Machine | None) -> SessionFigures:
+    """Return every figure of ``series``; what the owner states of pack and machine is in ``machine``."""
+    pack = None if machine is None else machine.pack
+    plain = find_power(series)
+    offset = None if pack is None else find_offset(series, pack)
+    known_offset = offset.value_a if offset is not None and offset.known else None
+    power = plain if not known_offset else find_power(series, known_offset)
+    totals = find_totals(series, known_offset, None if offset is None else offset.uncertainty_a)
+    capacity_ah = None if pack is None else pack.capacity_ah
+    phases = find_phases(series, power, capacity_ah)
+    charge = capacity = resistance = cells = None
+    if pack is not None and offset is not None:
+        charge = estimate_charge(series, pack, offset)
+        capacity = find_capacity(series, pack, offset, charge)
+        resistance = find_resistance(series, pack)
+        cells = judge_cells(series, pack, resistance)
+    end_pct = _end_of(charge)
+    usable = _usable(capacity)
+    charging = find_charging(series, power, phases.of("charge"), _facts(machine, capacity, end_pct))
+    share = None if charging is None else charging.charger_efficiency
+    work = session_work(
+        series,
+        power,
+        phases,
+        machine,
+        energy_uncertainty=_energy_uncertainty(totals),
+        usable_ah=usable,
+        charger_share=share,
+    )
+    return SessionFigures(
+        series,
+        machine,
+        tuple(find_evidence(series, machine, power)),
+        sign_of_current(series, power).wrong,
+        power,
+        totals,
+        phases,
+        work,
+        find_outlook(power, phases, end_pct, usable or capacity_ah, work.km_per_wh, work.ha_per_wh),
+        _storage(series, power, phases, machine, offset, end_pct),
+        charging,
+        offset,
+        charge,
+        capacity,
+        resistance,
+        cells,
+    )
+
+
+def _end_of(charge: ChargeEstimate | None) -> Range | None:
+    """Return the state of charge at the end with its 90 % bounds, %."""
+    if charge is None or charge.end_pct is None or not len(charge.t):
+        return None
+    return Range(float(charge.low90[-1]), charge.end_pct, float(charge.high90[-1]))
+
+
+def _usable(capacity: UsableCapacity | None) -> Range | None:
+    if capacity is None or capacity.usable_ah is None or capacity.uncertainty_ah is None:
+        return None
+    return Range.around(capacity.usable_ah, _Z90 * capacity.uncertainty_ah)
+
+
+def _energy_uncertainty(totals: Totals) -> float:
+    """Return one standard deviation of the energy out, as a share of it."""
+    spread = totals.uncertainty.get("energy_out_wh")
+    if spread is None or not totals.energy_out_wh:
+        return 0.01
+    return spread / totals.energy_out_wh
+
+
+def _facts(machine: Machine | None, capacity: UsableCapacity | None, end_pct: Range | None) -> ChargeFacts | None:
+    if machine is None:
+        return None
+    pack: Pack = machine.pack
+    measured = None if capacity is None else capacity.usable_ah
+    return ChargeFacts(
+        chemistry=pack.cell,
+        cells_in_series=pack.cells_in_series,
+        capacity_ah=measured or pack.capacity_ah,
+        charger_voltage_v=machine.charger.output_voltage_v,
+        end_current_a=machine.charger.end_current_a,
+        balance_current_ma=pack.balance_current_ma,
+        high_cutoff_v=pack.high_cutoff_v,
+        end_pct=end_pct,
+    )
+
+
+def _storage(
+    series: SessionSeries,
+    power: SessionPower,
+    phases: Phases,
+    machine: Machine | None,
+    offset: CurrentOffset | None,
+    end_pct: Range | None,
+) -> Storage:
+    return find_storage(
+        series,
+        power,
+        phases.of("rest"),
+        offset_uncertainty_a=offset.uncertainty_a if offset is not None and offset.known else None,
+        chemistry=None if machine is None else machine.pack.cell,
+        capacity_ah=None if machine is None else machine.pack.capacity_ah,
+        end_pct=end_pct,
+        stated_standby_a=None if machine is None else machine.vehicle.standby_current_a,
+    )

@@ -1,0 +1,87 @@
+"""What a drive showed and how sure that is, and how drives compare."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from telemetry.commands.options import add, add_store, as_json, say, store_path, warn
+
+
+def add_to(commands: Any) -> None:
+    """Add these commands to the command line."""
+    _add_report(commands)
+    _add_compare(commands)
+
+
+def _add_report(commands: Any) -> None:
+    words = "say what a drive showed, figure by figure with its uncertainty, and what it could not show"
+    parser = add(commands, "report", report, words, "shakedown report last --html mow.html")
+    parser.add_argument("session", metavar="SESSION", help="a session's number, last, or a recording file")
+    parser.add_argument("--machine", type=Path, metavar="FILE", help="machine file to judge by")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument("--series", action="store_true", help="with --json: the state of charge every 10 s as well")
+    parser.add_argument("--html", type=Path, metavar="OUT", help="write one self-contained page there as well")
+    parser.add_argument("--replace", action="store_true", help="replace the page if it exists")
+    add_store(parser)
+
+
+def _add_compare(commands: Any) -> None:
+    words = "put the figures of several drives side by side, and say which differences are more than uncertainty"
+    parser = add(commands, "compare", compare, words, "shakedown compare 3 7")
+    parser.add_argument(
+        "sessions", nargs="+", metavar="SESSION", help="session numbers or recording files, two or more"
+    )
+    parser.add_argument("--machine", type=Path, metavar="FILE", help="machine file to judge them all by")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    add_store(parser)
+
+
+def report(arguments: argparse.Namespace) -> int:
+    """Report on one session."""
+    from telemetry.judged import judged
+    from telemetry.model.errors import InputError, printable
+    from telemetry.report.session_charts import page_charts, terminal_charts
+    from telemetry.report.session_page import report_page
+    from telemetry.report.session_text import report_lines
+
+    page: Path | None = arguments.html
+    if page is not None and page.exists() and not arguments.replace:
+        raise InputError(f"{printable(page, 200)} exists; choose another name or add --replace")
+    found = judged(arguments.session, store_path(arguments), arguments.machine, with_series=arguments.series)
+    for warning in found.warnings:
+        warn(warning)
+    if page is not None:
+        text = report_page(found.report, page_charts(found.series, found.figures))
+        try:
+            page.write_text(text, encoding="utf-8")
+        except OSError as error:
+            raise InputError(
+                f"{printable(page, 200)} cannot be written: {error.strerror}; choose another place"
+            ) from error
+    if arguments.json:
+        say(as_json(found.report))
+    else:
+        say("\n".join(report_lines(found.report, terminal_charts(found.series, found.figures))))
+    return 0
+
+
+def compare(arguments: argparse.Namespace) -> int:
+    """Compare several sessions."""
+    from telemetry.judged import judged
+    from telemetry.model.errors import InputError
+    from telemetry.report.comparison import compare as compared
+    from telemetry.report.comparison import comparison_lines, comparison_object
+
+    if len(arguments.sessions) < 2:
+        raise InputError("compare needs two sessions or more, such as: shakedown compare 3 7")
+    reports = []
+    for name in arguments.sessions:
+        found = judged(name, store_path(arguments), arguments.machine)
+        for warning in found.warnings:
+            warn(f"{name}: {warning}")
+        reports.append(found.report)
+    lines = compared(reports)
+    say(as_json(comparison_object(reports, lines)) if arguments.json else "\n".join(comparison_lines(reports, lines)))
+    return 0

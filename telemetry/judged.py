@@ -1,0 +1,91 @@
+"""A session judged after the drive: its recording read, its figures found, its alarms listed, its report made."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from telemetry.alarms.faults import ChatteringRule
+from telemetry.analysis.series import SessionSeries, read_series
+from telemetry.analysis.session_figures import SessionFigures, figures_of
+from telemetry.machine.machine_file import Machine, load_machine
+from telemetry.model.errors import printable
+from telemetry.model.recording import Recording
+from telemetry.report.alarm_review import AlarmReview, judged_anew, review_of
+from telemetry.report.alarm_text import alarm_object
+from telemetry.report.session_report import report_object
+from telemetry.store.reader import StoreReader
+from telemetry.store.stored_recording import StoredRecording
+from telemetry.subjects import machine_for, open_subject
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What a session came to.
+
+    Attributes:
+        series: what was measured.
+        figures: what the estimators made of it.
+        report: the report object.
+        warnings: what the user should know of the recording.
+    """
+
+    series: SessionSeries
+    figures: SessionFigures
+    report: Mapping[str, Any]
+    warnings: tuple[str, ...]
+
+
+def judged(name: str, store: Path, machine_path: Path | None = None, *, with_series: bool = False) -> Judged:
+    """Return the session or file ``name`` judged.
+
+    Args:
+        name: a file, a session's number, or ``last``.
+        store: where sessions are looked up.
+        machine_path: machine file to judge by; None: the one recorded with it, if there is one.
+        with_series: whether the report gives the state of charge over time.
+
+    Raises:
+        InputError, MachineFileError, RecordingError, StoreError: what is wrong with either, and the remedy.
+    """
+    given = None if machine_path is None else load_machine(machine_path)
+    recording = open_subject(name, store, given)
+    machine = machine_for(recording, given)
+    series = read_series(recording)
+    figures = figures_of(series, machine)
+    review = alarm_review(recording, store, given, machine)
+    alarms = None if review is None else alarm_object(review)
+    report = report_object(figures, alarms, with_series=with_series)
+    warnings = list(recording.warnings)
+    if machine is None:
+        warnings.append("no machine file, so nothing of the pack can be judged; give one with --machine FILE")
+    return Judged(series, figures, report, tuple(warnings))
+
+
+def alarm_review(
+    recording: Recording,
+    store: Path,
+    given: Machine | None,
+    machine: Machine | None,
+    rule: ChatteringRule | None = None,
+) -> AlarmReview | None:
+    """Return the alarms of ``recording``: as they were told when it was recorded, or judged anew.
+
+    Args:
+        recording: a stored session or a file.
+        store: where a stored session lies.
+        given: the machine file that the user names to judge by; None: a stored session is not judged anew.
+        machine: the one to judge by where it is; None: there are no limits, and no review of a file.
+        rule: what counts as chattering; None: the usual, by which a stored session was judged already.
+    """
+    if isinstance(recording, StoredRecording) and given is None and rule in (None, ChatteringRule()):
+        with StoreReader.open(store) as reader:
+            record = reader.session(recording.session)
+            events, end = reader.events(record.id), record.start + round(record.duration_s * 1e6)
+        return review_of(recording.name, "the limits in force when it was recorded", events, recording.start, end)
+    if machine is None:
+        return None
+    found, end = judged_anew(recording, machine, rule)
+    return review_of(recording.name, f"{printable(machine.file, 60)}, anew", found, recording.start, end)

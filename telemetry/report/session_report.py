@@ -1,0 +1,361 @@
+"""The report of a session as one object: JSON as it is, and what the text and the page are made from.
+
+Figures that are not known are None, and ``unknown`` says why, by a dotted key such as ``soc.start_pct``.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from datetime import UTC, datetime
+from typing import Any
+
+from telemetry.analysis.outlook import Outlook, Pace
+from telemetry.analysis.ranges import Range
+from telemetry.analysis.session_figures import NO_MACHINE, SessionFigures
+from telemetry.model.batch import MICROSECONDS
+from telemetry.model.events import Mark
+from telemetry.report.session_verdict import verdict_of
+
+_TOTALS = (
+    "duration_s",
+    "gaps_s",
+    "energy_out_wh",
+    "energy_in_wh",
+    "charge_out_ah",
+    "charge_in_ah",
+    "peak_power_w",
+    "peak_power_at_s",
+    "mean_power_w",
+    "returned_share_pct",
+    "current_offset_a",
+)
+_WITH_DIRECTION = ("totals", "soc", "resistance", "capacity", "work", "charging", "outlook", "storage")
+_WORK_SCALARS = (
+    *("area_ha", "distance_km", "wh_per_ha", "wh_per_km", "ha_per_h", "field_efficiency", "cost_per_ha"),
+    *("cost_per_km", "cost_session", "cost_season", "fuel_l", "fuel_cost", "fuel_cost_per_ha", "fuel_equivalent_l"),
+)
+_WORK_RANGES = ("ha_per_charge", "km_per_charge", "h_per_charge")
+_NO_SPREAD = {
+    "spread_rest_mv": "the cells were never at rest long enough",
+    "spread_load_mv": "the cells were not read under load",
+    "spread_top_mv": "the cells never came near full",
+    "spread_bottom_mv": "the cells never came near empty",
+}
+_SERIES_STEP = 10 * MICROSECONDS
+
+Report = dict[str, Any]
+
+
+def report_object(
+    figures: SessionFigures, alarms: Mapping[str, Any] | None = None, *, with_series: bool = False
+) -> Report:
+    """Return the report.
+
+    Args:
+        figures: what the estimators made of the session.
+        alarms: the object of its alarms; None where no limits are known to judge it by.
+        with_series: give ``soc.series`` too, a row each ten seconds.
+    """
+    unknown: dict[str, str] = {}
+    report: Report = {
+        "recording": figures.series.name,
+        "machine": None if figures.machine is None else figures.machine.name,
+        "started": _started(figures),
+        "totals": _totals(figures, unknown),
+        "soc": _soc(figures, unknown, with_series),
+        "resistance": _resistance(figures, unknown),
+        "cells": _cells(figures, unknown),
+        "capacity": _capacity(figures, unknown),
+        "phases": _phases(figures, unknown),
+        "phase_notes": _phase_notes(figures),
+        "work": _work(figures, unknown),
+        "charging": _charging(figures, unknown),
+        "outlook": _outlook(figures.outlook, unknown),
+        "storage": _storage(figures, unknown),
+        "alarms": [] if alarms is None else alarms["alarms"],
+        "marks": _marks(figures),
+        "findings": _findings(figures, alarms),
+        "methods": _methods(figures),
+        "unknown": unknown,
+    }
+    if figures.sign_is_wrong:
+        _withdraw(report)
+    report["verdict"] = verdict_of(report)
+    return report
+
+
+def _started(figures: SessionFigures) -> str | None:
+    if figures.series.time_basis != "absolute":
+        return None
+    moment = datetime.fromtimestamp(figures.series.start / MICROSECONDS, UTC)
+    return moment.isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+def _totals(figures: SessionFigures, unknown: dict[str, str]) -> Report:
+    totals = figures.totals
+    _tell(unknown, "totals", totals.unknown)
+    if figures.offset is not None and not figures.offset.known:
+        unknown["totals.current_offset_a"] = figures.offset.why
+    return {key: _number(getattr(totals, key)) for key in _TOTALS} | {
+        "uncertainty": {key: _number(value) for key, value in totals.uncertainty.items()},
+        "as_read": {key: _number(value) for key, value in totals.as_read.items()},
+    }
+
+
+def _soc(figures: SessionFigures, unknown: dict[str, str], with_series: bool) -> Report:
+    charge = figures.charge
+    keys = ("start_pct", "end_pct", "end_uncertainty_pct")
+    if charge is None:
+        _tell(unknown, "soc", dict.fromkeys(keys, NO_MACHINE))
+        return dict.fromkeys(keys) | {"method": None, "anchors": [], "series": []}
+    if charge.end_pct is None:
+        _tell(unknown, "soc", dict.fromkeys(keys, charge.why))
+    soc: Report = {key: _number(getattr(charge, key), 4) for key in keys}
+    soc["start_uncertainty_pct"] = _number((charge.high90[0] - charge.low90[0]) / 3.29) if len(charge.t) else None
+    soc["method"] = charge.method
+    soc["anchors"] = [
+        {
+            "kind": a.kind,
+            "t": _seconds(figures, a.t),
+            "pct": a.pct,
+            "uncertainty_pct": a.uncertainty_pct,
+            "why": a.why,
+        }
+        for a in charge.anchors
+    ]
+    if with_series:
+        soc["series"] = _series(figures)
+    return soc
+
+
+def _series(figures: SessionFigures) -> list[list[float | None]]:
+    charge = figures.charge
+    assert charge is not None
+    rows, next_t = [], None
+    for t, pct, low, high in zip(charge.t, charge.pct, charge.low90, charge.high90, strict=True):
+        if next_t is None or t >= next_t:
+            rows.append([_seconds(figures, int(t)), *(_number(float(value), 3) for value in (pct, low, high))])
+            next_t = int(t) + _SERIES_STEP - MICROSECONDS // 2
+    return rows
+
+
+def _resistance(figures: SessionFigures, unknown: dict[str, str]) -> Report:
+    found = figures.resistance
+    if found is None:
+        unknown["resistance.pack_mohm"] = unknown["resistance.cells"] = NO_MACHINE
+        keys = ("pack_mohm", "pack_uncertainty_mohm", "temperature_c", "cell_lag_s", "soc_pct")
+        return dict.fromkeys(keys) | {"cells": []}
+    for key, reason in found.unknown.items():
+        unknown["resistance.pack_mohm" if key == "pack" else f"resistance.{key}"] = reason
+    return {
+        "pack_mohm": _number(found.pack_mohm, 4),
+        "pack_uncertainty_mohm": _number(found.pack_uncertainty_mohm, 4),
+        "temperature_c": _number(found.temperature_c, 2),
+        "cell_lag_s": _number(found.cell_lag_s, 3),
+        "soc_pct": _soc_at(figures, found.at_s, found.soc_reported_pct),
+        "steps": found.steps,
+        "cells": [
+            {
+                "cell": cell.number,
+                "mohm": _number(cell.mohm, 5),
+                "uncertainty_mohm": _number(cell.uncertainty_mohm, 5),
+                "ratio": _number(cell.ratio, 4),
+                "ratio_uncertainty": _number(cell.ratio_uncertainty, 5),
+            }
+            for cell in found.cells
+        ],
+    }
+
+
+def _soc_at(figures: SessionFigures, at_s: float | None, reported: float | None) -> float | None:
+    """Return the charge, %, at ``at_s``: estimated where it is, else as the pack reports it."""
+    charge = figures.charge
+    if at_s is None or charge is None or not len(charge.t):
+        return _number(reported, 2)
+    t = figures.series.origin + at_s * MICROSECONDS
+    nearest = int(abs(charge.t - t).argmin())
+    return _number(float(charge.pct[nearest]), 2)
+
+
+def _cells(figures: SessionFigures, unknown: dict[str, str]) -> Report:
+    found = figures.cells
+    keys = ("spread_rest_mv", "spread_load_mv", "spread_top_mv", "spread_bottom_mv")
+    if found is None:
+        _tell(unknown, "cells", dict.fromkeys(keys, NO_MACHINE))
+        return dict.fromkeys(keys) | {"odd": []}
+    _tell(unknown, "cells", {key: _NO_SPREAD[key] for key in keys if getattr(found, key) is None} | {**found.unknown})
+    return {key: _number(getattr(found, key), 2) for key in keys} | {
+        "odd": [
+            {
+                "cell": odd.cell,
+                "cause": odd.cause,
+                "confidence": _number(odd.confidence, 3),
+                "evidence": odd.evidence,
+                "capacity_ah": _number(odd.capacity_ah, 3),
+                "capacity_uncertainty_ah": _number(odd.capacity_uncertainty_ah, 3),
+            }
+            for odd in found.odd
+        ]
+    }
+
+
+def _capacity(figures: SessionFigures, unknown: dict[str, str]) -> Report:
+    found = figures.capacity
+    if found is None or found.usable_ah is None:
+        unknown["capacity.usable_ah"] = NO_MACHINE if found is None else found.basis
+        return {"usable_ah": None, "uncertainty_ah": None, "basis": None}
+    return {
+        "usable_ah": _number(found.usable_ah, 3),
+        "uncertainty_ah": _number(found.uncertainty_ah, 3),
+        "basis": found.basis,
+    }
+
+
+def _phases(figures: SessionFigures, unknown: dict[str, str]) -> list[Report]:
+    _tell(unknown, "phases", figures.phases.unknown)
+    keys = (
+        *("kind", "start_s", "end_s", "energy_wh", "mean_power_w", "median_power_w", "peak_power_w", "returned_wh"),
+        "charge_ah",
+    )
+    return [
+        {key: _number(v, 3) if isinstance(v := getattr(phase, key), float) else v for key in keys}
+        for phase in figures.phases.phases
+    ]
+
+
+def _phase_notes(figures: SessionFigures) -> list[str]:
+    by = {
+        "signal": "Work is where the implement_engaged signal says so.",
+        "mark": "Work is what your marks say.",
+        "load": "Work was told from driving by the load alone: there is no signal and no mark for the implement.",
+    }
+    return [] if figures.phases.work_by is None else [by[figures.phases.work_by]]
+
+
+def _work(figures: SessionFigures, unknown: dict[str, str]) -> Report:
+    work, area = figures.work.work, figures.work.area
+    _tell(unknown, "work", {**area.unknown, **work.unknown})
+    ranges = {key: getattr(work, key) for key in (*_WORK_SCALARS, *_WORK_RANGES)}
+    return (
+        {key: None if ranges[key] is None else _number(ranges[key].mid) for key in _WORK_SCALARS}
+        | {key: _range(ranges[key]) for key in _WORK_RANGES}
+        | {
+            "ranges": {key: _range(ranges[key]) for key in _WORK_SCALARS if ranges[key] is not None},
+            "currency": work.currency or None,
+            "area_by": area.area_by,
+            "distance_by": area.distance_by,
+            "overlap_share": _number(area.overlap_share, 4),
+        }
+    )
+
+
+def _charging(figures: SessionFigures, unknown: dict[str, str]) -> Report:
+    found = figures.charging
+    if found is None:
+        unknown["charging"] = "the session holds no charge"
+        return {}
+    _tell(unknown, "charging", found.unknown)
+    plain = {key: value for key, value in asdict(found).items() if key != "unknown"}
+    return {key: _plain(getattr(found, key)) for key in plain}
+
+
+def _outlook(outlook: Outlook, unknown: dict[str, str]) -> Report:
+    _tell(unknown, "outlook", outlook.unknown)
+    return {
+        "energy_left_wh": _range(outlook.energy_left_wh),
+        "lately": _pace(outlook.lately),
+        "whole": _pace(outlook.whole),
+    }
+
+
+def _pace(pace: Pace | None) -> Report | None:
+    if pace is None:
+        return None
+    return {key: _range(getattr(pace, key)) for key in ("power_w", "minutes_left", "km_left", "ha_left")}
+
+
+def _storage(figures: SessionFigures, unknown: dict[str, str]) -> Report:
+    storage = figures.storage
+    _tell(unknown, "storage", storage.unknown)
+    keys = ("standby_a", "standby_uncertainty_a", "standby_by", "days_to_empty", "days_from_full")
+    return {key: _plain(getattr(storage, key)) for key in keys} | {"advice": list(storage.advice)}
+
+
+def _marks(figures: SessionFigures) -> list[Report]:
+    return [
+        {"t": _seconds(figures, event.t), "text": event.text, "by": event.by}
+        for event in figures.series.events
+        if isinstance(event, Mark)
+    ]
+
+
+def _findings(figures: SessionFigures, alarms: Mapping[str, Any] | None) -> list[Report]:
+    found = [{"name": f.name, "what": f.sentence, "remedy": f.remedy} for f in figures.evidence]
+    told: Sequence[str] = () if figures.charge is None else figures.charge.findings
+    found += [{"name": "state-of-charge", "what": sentence, "remedy": ""} for sentence in told]
+    for each in () if alarms is None else alarms["findings"]:
+        found.append({"name": f"alarms-{each['what']}", "what": each["why"], "remedy": ""})
+    return found
+
+
+def _methods(figures: SessionFigures) -> list[str]:
+    told = [
+        "Charge and energy: trapezoids on the readings' own times, gaps not bridged (docs/figures.md).",
+        "Plus or minus is one standard deviation; a range holds the figure nine times in ten.",
+    ]
+    if figures.offset is not None:
+        told.append(f"Current sensor's offset ({figures.offset.ground}): {figures.offset.why}")
+    if figures.charge is not None:
+        told.append(f"State of charge ({figures.charge.method}): {figures.charge.why}")
+    if figures.resistance is not None and figures.resistance.steps:
+        told.append(
+            f"Resistance: change of voltage over change of current within one second, at {figures.resistance.steps} "
+            "load steps (docs/cells-and-resistance.md)."
+        )
+    return told
+
+
+def _withdraw(report: Report) -> None:
+    """Make unknown whatever has a direction: with the sign of the current wrong, out and in are exchanged."""
+    why = "the current is counted the wrong way round; state sign_of_current in the machine file and record again"
+    for section in _WITH_DIRECTION:
+        kept = {"duration_s", "gaps_s", "uncertainty", "as_read", "area_ha", "distance_km", "ranges", "currency"}
+        for key, value in report[section].items():
+            if key not in kept and value is not None:
+                report[section][key] = [] if isinstance(value, list) else None
+                report["unknown"][f"{section}.{key}"] = why
+    report["totals"]["uncertainty"] = {}
+    report["totals"]["as_read"] = {}
+    report["work"]["ranges"] = {}
+    report["cells"]["odd"] = []
+    for phase in report["phases"]:
+        for key in ("energy_wh", "mean_power_w", "median_power_w", "peak_power_w", "returned_wh", "charge_ah"):
+            phase[key] = None
+
+
+def _tell(unknown: dict[str, str], section: str, reasons: Mapping[str, str]) -> None:
+    for key, reason in reasons.items():
+        unknown[section if key == section else f"{section}.{key}"] = reason
+
+
+def _seconds(figures: SessionFigures, t: int) -> float:
+    return round((t - figures.series.origin) / MICROSECONDS, 3)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Range):
+        return _range(value)
+    if isinstance(value, float):
+        return _number(value)
+    return value
+
+
+def _range(value: Range | None) -> list[float | None] | None:
+    """Return [low, likely, high]; an end that has no bound is None."""
+    return None if value is None else [_number(each) for each in value]
+
+
+def _number(value: float | None, digits: int = 6) -> float | None:
+    return None if value is None or not math.isfinite(value) else round(float(value), digits)

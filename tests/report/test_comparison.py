@@ -1,0 +1,102 @@
+"""Sessions side by side: what counts as a difference, and when resistances may be compared at all."""
+
+from __future__ import annotations
+
+import copy
+import json
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from telemetry.cli import main
+from telemetry.report.comparison import compare, comparison_lines, comparison_object
+
+ROOT = Path(__file__).parents[2]
+MOW = ROOT / "replay_data" / "orchard-mow.csv.gz"
+MACHINE = ROOT / "replay_data" / "orchard.toml"
+
+
+def report(mohm=25.0, spread=0.3, temperature=20.0, charge=60.0, wh_per_km=400.0, wh_spread=8.0):
+    return {
+        "recording": "a drive",
+        "started": None,
+        "machine": "a machine",
+        "totals": {
+            "mean_power_w": 1000.0,
+            "peak_power_w": 4000.0,
+            "returned_share_pct": 3.0,
+            "uncertainty": {"mean_power_w": 10.0, "peak_power_w": 40.0},
+        },
+        "work": {
+            "wh_per_ha": None,
+            "wh_per_km": wh_per_km,
+            "ha_per_charge": None,
+            "ranges": {"wh_per_km": [wh_per_km - 1.645 * wh_spread, wh_per_km, wh_per_km + 1.645 * wh_spread]},
+        },
+        "resistance": {
+            "pack_mohm": mohm,
+            "pack_uncertainty_mohm": spread,
+            "temperature_c": temperature,
+            "soc_pct": charge,
+            "cells": [],
+        },
+        "capacity": {"usable_ah": None, "uncertainty_ah": None},
+        "cells": {"spread_rest_mv": 4.0, "spread_load_mv": None, "spread_top_mv": None},
+    }
+
+
+def verdict(name, *reports):
+    line = next(line for line in compare(reports) if line.name == name)
+    return line.differences[0].verdict
+
+
+def test_a_new_connector_shows_and_the_same_drive_twice_does_not():
+    assert verdict("pack resistance", report(28.0), report(25.0)) == "differs"
+    assert verdict("pack resistance", report(25.0), report(25.3)) == "alike"
+
+
+@pytest.mark.parametrize("other", [report(temperature=9.0), report(charge=12.0), report(temperature=None)])
+def test_resistances_at_unlike_temperature_or_charge_are_not_compared(other):
+    line = next(line for line in compare([report(), other]) if line.name == "pack resistance")
+    assert line.differences[0].verdict == "not comparable"
+    assert line.differences[0].why
+    assert line.values == (25.0, 25.0)
+
+
+def test_a_figure_without_an_uncertainty_is_shown_and_never_called_different():
+    line = next(line for line in compare([report(), report()]) if line.name == "spread at rest")
+    assert line.differences[0].verdict == "unknown"
+    assert line.values == (4.0, 4.0)
+
+
+def test_a_figure_that_no_session_knows_is_left_out():
+    assert "usable capacity" not in {line.name for line in compare([report(), report()])}
+
+
+@given(st.floats(300, 500), st.floats(300, 500), st.floats(1, 50))
+def test_a_difference_counts_beyond_two_standard_deviations_of_both_and_the_order_does_not_matter(one, two, spread):
+    first, second = report(wh_per_km=one, wh_spread=spread), report(wh_per_km=two, wh_spread=spread)
+    away = abs(one - two) / (spread * 2**0.5)
+    if abs(away - 2.0) < 1e-6:
+        return
+    assert verdict("energy a kilometre", first, second) == ("differs" if away > 2.0 else "alike")
+    assert verdict("energy a kilometre", first, second) == verdict("energy a kilometre", second, first)
+
+
+def test_the_text_names_what_is_more_than_its_uncertainty():
+    reports = [report(28.0), report(25.0), copy.deepcopy(report(28.1))]
+    lines = comparison_lines(reports, compare(reports))
+    assert lines[-1] == "More than their uncertainty (two standard deviations): pack resistance, B against A."
+    same = [report(), report()]
+    assert "they do not show" in comparison_lines(same, compare(same))[-1]
+    json.dumps(comparison_object(same, compare(same)), allow_nan=False)
+
+
+def test_a_recording_compared_with_itself_differs_in_nothing(capsys):
+    assert main(["compare", str(MOW), str(MOW), "--machine", str(MACHINE), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert len(found["figures"]) > 5
+    for figure in found["figures"]:
+        assert figure["differences"][0]["verdict"] in ("alike", "unknown"), figure["figure"]
