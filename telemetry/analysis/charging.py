@@ -296,7 +296,9 @@ def _sentence(ending: Ending, figures: Mapping[str, object]) -> str:
     if ending == "tapered":
         return f"The current had fallen to {current:.1f} A when the charge ended: the pack took all it would."
     if ending == "ended-early":
-        return f"The charge ended under {current:.1f} A with no cell at its limit: it was broken off before full."
+        return (
+            f"The charge ended under {current:.1f} A, before the current had fallen: it was broken off before full."
+        )
     cell = figures.get("stopped_by_cell")
     who = f"Cell {cell}" if cell is not None else "The pack's own protection"
     if figures.get("false_full"):

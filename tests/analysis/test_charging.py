@@ -14,6 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drivers.simulated.cells import CellParameters, Cells, OddCell
 from telemetry.analysis.charging import (
     ChargeFacts,
     Charging,
@@ -193,6 +194,46 @@ class TestWall:
         assert wrong.charger_efficiency is None
         assert "one of the two meters is wrong" in wrong.unknown["charger_efficiency"]
         assert "no charger_input_power" in charge_of(made).unknown["charger_efficiency"]
+
+
+class TestSimulatedPacks:
+    """The program's own simulated cells: what each lacks is known, and a loose link lifts cell 5 by 54 mV."""
+
+    def charged(self, seed: int, charge_spread: float) -> tuple[SessionSeries, float, int]:
+        """Charge from 80 % until a cell passes 3.65 V; return it, what the emptiest lacks, and that cell's number."""
+        rng = np.random.default_rng(seed)
+        kind = CellParameters(
+            "lfp", 16, 100.0, 9e-4, 9e-4, charge_spread=charge_spread, odd={5: OddCell(link_ohm=0.003)}
+        )
+        cells = Cells(kind, 0.8, 20.0, rng)
+        amperes, volts = [], []
+        lacking, stopped_by, rest_rows = None, 0, 0
+        while rest_rows < 100:
+            flowing = len(amperes) >= 15 and lacking is None
+            rest_rows += lacking is not None
+            amperes.append(-18.0 if flowing else 0.3)
+            cells.step(amperes[-1], 4.0, 20.0)
+            volts.append(np.round(cells.voltage + rng.normal(0, 0.0005, 16), 3))
+            if flowing and cells.voltage.max() > 3.65:
+                lacking = (1 - cells.soc) * cells.capacity_ah
+                stopped_by = int(cells.voltage.argmax()) + 1
+        t = (np.arange(len(amperes)) * 4_000_000).astype(np.int64)
+        table = np.array(volts)
+        signals = {"pack_current": Series(t, np.array(amperes)), "pack_voltage": Series(t, table.sum(axis=1))}
+        made = CellSeries(t, table, tuple(range(1, 17)))
+        series = SessionSeries("made up", 0, int(t[-1]), 0, "relative", signals, made)
+        return series, float(lacking.max() - lacking.min()), stopped_by
+
+    @pytest.mark.parametrize(("charge_spread", "false_full"), [(0.002, False), (0.03, True)])
+    @pytest.mark.parametrize("seed", range(3))
+    def test_imbalance(self, seed: int, charge_spread: float, false_full: bool) -> None:
+        series, true_ah, stopped_by = self.charged(seed, charge_spread)
+        found = charge_of(series, replace(FACTS, cells_in_series=16))
+        assert found.ending == "cell-stopped"
+        assert found.stopped_by_cell == stopped_by
+        assert found.imbalance_ah is not None
+        assert found.imbalance_ah.low <= true_ah <= found.imbalance_ah.high
+        assert found.false_full is false_full
 
 
 def test_no_charge_is_none() -> None:
