@@ -87,8 +87,7 @@ class Habits:
 
     BACK_S = 0.4
     CAREFUL_FOR_S = 40.0
-    CAREFUL_WAY = 0.75
-    LEAST_WAY = 0.3
+    CAREFUL_WAY = 0.55
 
     def __init__(self, parameters: HabitParameters, noise: random.Random) -> None:
         self._parameters = parameters
@@ -124,7 +123,8 @@ class Habits:
         self._in_vain_s = self._in_vain_s + dt if slow and pedal > 0.95 * self.most else 0.0
         if self._in_vain_s > self._patience_s:
             self.urge, self._lasts_s = 0.0, noise.uniform(1.0, 4.0)
-            self._way = max(self.LEAST_WAY, self.CAREFUL_WAY * self.most)
+            # With care at first, and where that is in vain too, with all it has.
+            self._way = self.CAREFUL_WAY if self.most == 1.0 else 1.0
             self._careful_s = self._lasts_s + self.CAREFUL_FOR_S
             self._in_vain_s, self._patience_s = 0.0, noise.uniform(1.5, 4.0)
             return

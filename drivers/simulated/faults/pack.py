@@ -54,15 +54,17 @@ class PackWeakFault(Fault):
         )
         self.scenario = replace(scenario, cells=weak, electronics=replace(electronics, cell_low=guard))
         factor, limit_v = odd[number].resistance if number in odd else 1.0, max(floor_v, by_pack)
-        reached = chance.uniform(0.55, 0.9) * controller.battery_current_a
+        level, most = level_current(scenario), controller.battery_current_a
+        reached = level + chance.uniform(0.25, 0.7) * max(0.3 * level, most - level)
         warm = heated_factor(scenario.air_c, RESISTANCE_KELVIN)
         shared = (scenario.connection.resistance_ohm + electronics.path_ohm) / cells.count if not own else 0.0
         cell_ohm = (weak.resistance_ohm + 0.5 * weak.rc_resistance_ohm) * warm * factor + shared
-        used = level_current(scenario) * chance.uniform(60.0, 200.0) / 3600 / weak.capacity_ah
+        used = level * chance.uniform(20.0, 120.0) / 3600 / weak.capacity_ah
         soc = charge_where(scenario, limit_v, reached, cell_ohm) + used
-        if number in odd and self.variant == "one weak cell":
-            # The weak cell is that low when its fellows have given as many ampere-hours and have more left.
-            soc = 1 - (1 - soc) * odd[number].capacity
+        rests = charge_where(scenario, guard.release + 0.02, level, cell_ohm)
+        # The smallest cell is that low when its fellows have given as many ampere-hours and have more left.
+        smallest = min((each.capacity for each in odd.values()), default=1.0) * (1 - 2 * weak.capacity_spread)
+        soc = 1 - (1 - max(soc, rests)) * smallest
         self.scenario = replace(self.scenario, soc=min(0.9, max(0.01, soc)))
 
 
@@ -93,13 +95,13 @@ class PackTripFault(Fault):
         electronics = scenario.electronics
         if self.variant.startswith("over-current"):
             level, most = level_current(scenario), scenario.controller.battery_current_a
-            limit = level + chance.uniform(0.35, 0.8) * max(0.3 * level, most - level)
+            limit = level + chance.uniform(0.3, 0.65) * max(0.3 * level, most - level)
             if scenario.implement is not None:
                 # What trips at every start of the implement would have been noticed in the yard.
                 what = scenario.implement
                 starting = what.start_factor * what.power_w / rest_voltage(scenario, scenario.soc)
-                limit = max(limit, chance.uniform(0.9, 1.3) * starting)
-            back_s = chance.uniform(0.5, 3.0) if "released" in self.variant else chance.uniform(3.0, 18.0)
+                limit = min(max(limit, chance.uniform(0.9, 1.3) * starting), 0.9 * most + 0.5 * level)
+            back_s = chance.uniform(0.4, 1.5) if "released" in self.variant else chance.uniform(3.0, 18.0)
             guard = Guard(limit, 5.0, "high", chance.uniform(0.1, 1.2), back_s)
             electronics = replace(electronics, discharge_current=guard, waits_for_release="released" in self.variant)
         elif "charge limit" in self.variant:
