@@ -74,6 +74,7 @@ def report_object(
         "charging": _charging(figures, unknown),
         "outlook": _outlook(figures.outlook, unknown),
         "storage": _storage(figures, unknown),
+        "judged_by": None if alarms is None else alarms["judged_by"],
         "alarms": [] if alarms is None else alarms["alarms"],
         "marks": _marks(figures),
         "findings": _findings(figures, alarms),

@@ -8,6 +8,8 @@ from typing import Any
 from telemetry.report.numbers import clock_span, figure
 
 Report = Mapping[str, Any]
+_CHARGE_SHARE = 5.0
+"""In this many times what went out: a charge. Ours."""
 
 
 def verdict_of(report: Report) -> list[str]:
@@ -24,7 +26,7 @@ def _driven(report: Report) -> str:
     sure = totals["uncertainty"]
     gave = figure(out, "Wh", sure.get("energy_out_wh"))
     took = figure(into, "Wh", sure.get("energy_in_wh"))
-    if into > out:
+    if into > _CHARGE_SHARE * out:
         return f"In {length} the pack took {took} and gave {gave}: this was a charge."
     share, peak = totals["returned_share_pct"], totals["peak_power_w"]
     back = f" and got {took} back, {share:.1f} % of it by braking" if share and share >= 0.05 else ""
@@ -56,6 +58,8 @@ def _mind(report: Report) -> str:
     if report["findings"]:
         count = len(report["findings"])
         parts.append(f"{count} remark{'s' if count > 1 else ''} on the evidence")
+    if not parts and report["judged_by"] is None:
+        return "Nothing is wrong with the evidence; no limits are known to hold it against."
     if not parts:
         return "No limit was exceeded, and nothing is wrong with the evidence."
     return f"To mind: {' and '.join(parts)}, told below."
