@@ -298,5 +298,10 @@ def _bundle_factor(bundled: int) -> float:
 
 
 def next_standard_fuse(amperes: float) -> float:
-    """Return the lowest standard fuse rating at or above ``amperes``; ``amperes`` itself beyond the list."""
+    """Return the lowest standard fuse rating at or above ``amperes``; ``amperes`` itself outside the list.
+
+    Below the list too: 15 A is no next size for a conductor that carries 5 A.
+    """
+    if amperes < STANDARD_FUSES_A[0]:
+        return amperes
     return next((float(rating) for rating in STANDARD_FUSES_A if rating >= amperes), amperes)

@@ -575,6 +575,12 @@ class TestFuses:
         assert (finding.verdict, finding.limit) == ("stop", 30)
         assert "240.4(D)" in finding.source
 
+    def test_fifteen_amperes_are_no_next_size_for_a_conductor_that_carries_six(self) -> None:
+        # 14 AWG, 60 degC column 15 A, times 0.41 at 52 degC: 6.15 A.
+        hot = {"charge_wiring.conductor_mm2": 2.5, "charge_wiring.insulation_c": 60, "charge_wiring.ambient_c": 52}
+        finding = found("charge-fuse", hot | {"charge_wiring.fuse_a": 15})
+        assert (finding.verdict, finding.limit) == ("stop", pytest.approx(6.15))
+
     def test_charge_fuse(self) -> None:
         assert verdict("charge-fuse") == "ok"
         assert verdict("charge-fuse", {"charge_wiring.fuse_a": 20}) == "caution"
