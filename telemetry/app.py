@@ -17,7 +17,9 @@ from typing import TYPE_CHECKING, Any, TextIO
 import platformdirs
 
 from telemetry.driver import DriverContext, Feed
+from telemetry.earlier_sessions import resistance_history
 from telemetry.machine.limits import limits_for
+from telemetry.machine.limits_history import NO_HISTORY
 from telemetry.machine.machine_file import Machine, SourceSettings
 from telemetry.model.batch import MICROSECONDS, Span
 from telemetry.model.clock import Clock, SystemClock
@@ -152,12 +154,13 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
     """Run a subject from its first span to its summary."""
     subject = make_subject()
     _log_aside(options)
-    limits = limits_for(subject.machine) if subject.machine is not None else ()
+    history = NO_HISTORY if subject.plan is not None else resistance_history(options.store, subject.machine_name)
+    limits = limits_for(subject.machine, history) if subject.machine is not None else ()
     snapshot = Snapshot({limit.name: limit for limit in limits}, subject.start)
     run = Run(
         subject.clock,
         subject.pacer,
-        standard_stages(judge_for(subject.machine), subject.machine),
+        standard_stages(judge_for(subject.machine, history), subject.machine, history),
         _gather(subject),
         waits=subject.plan is not None,
         for_s=options.for_s if subject.plan is None else None,

@@ -24,7 +24,7 @@ LAYERS = (
     {"cli"},
     {"commands"},
     {"app", "simulate", "discover", "judged"},
-    {"subjects"},
+    {"subjects", "earlier_sessions"},
     {"screen", "report", "platform_sleep"},
     {"pipeline", "recordings", "store"},
     {"alarms", "analysis"},

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from telemetry.commands.options import add, as_json, say
+from telemetry.commands.options import add, add_store, as_json, say, store_path
 
 
 def add_to(commands: Any) -> None:
@@ -20,6 +20,7 @@ def _add_limits(commands: Any) -> None:
     parser = add(commands, "limits", limits, words, "shakedown limits mower.toml")
     parser.add_argument("machine", type=Path, metavar="MACHINE.toml", help="the machine file")
     parser.add_argument("--json", action="store_true", help="print a JSON list")
+    add_store(parser)
 
 
 def _add_new_machine(commands: Any) -> None:
@@ -32,12 +33,14 @@ def _add_new_machine(commands: Any) -> None:
 
 def limits(arguments: argparse.Namespace) -> int:
     """Show the limits in force."""
+    from telemetry.earlier_sessions import resistance_history
     from telemetry.machine.limits import limits_for, unjudged
     from telemetry.machine.machine_file import load_machine
     from telemetry.report.limit_list import limit_lines, limit_objects
 
     machine = load_machine(arguments.machine)
-    found, missing = limits_for(machine), unjudged(machine)
+    history = resistance_history(store_path(arguments), machine.name)
+    found, missing = limits_for(machine, history), unjudged(machine, history)
     say(as_json(limit_objects(found, missing)) if arguments.json else "\n".join(limit_lines(found, missing)))
     return 0
 

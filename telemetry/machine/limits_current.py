@@ -147,9 +147,9 @@ def _charge_current(on: Ground) -> Limit | str:
 def _weakest(parts: tuple[Part, ...], share: str) -> str:
     weakest, others = parts[0], parts[1:]
     words = f"the {weakest.name} is the weakest with {weakest.rating_a:.4g} A, {weakest.origin}"
-    words += f", heating with {weakest.window_s:.3g} s"
+    words += f", time constant {weakest.window_s:.0f} s"
     if others:
-        rest = ", ".join(f"{part.name} {part.rating_a:.4g} A ({part.window_s:.3g} s)" for part in others)
+        rest = ", ".join(f"{part.name} {part.rating_a:.4g} A ({part.window_s:.0f} s)" for part in others)
         words += f"; {rest}"
     return f"{words}; warn at {share}"
 

@@ -22,7 +22,7 @@ def _pack_voltage_low(on: Ground) -> Limit:
     else:
         trip, warn = cells * cell.minimum_v, cells * cell.low_warn_v
         least, early = f"{cell.minimum_v:.2f} V", f"{cell.low_warn_v:.2f} V a cell"
-        origin = f"{cells} {cell.name} cells at {least}, common practice; warn at {early}"
+        origin = f"{cells} {cell.name} cells at {least} by the chemistry table, common practice; warn at {early}"
     if vehicle.minimum_voltage_v is not None and vehicle.minimum_voltage_v > trip:
         trip = vehicle.minimum_voltage_v
         warn, where = _above(trip, pack.nominal_v)
@@ -53,7 +53,7 @@ def _pack_voltage_high(on: Ground) -> Limit:
     else:
         trip, warn = cells * cell.maximum_v, cells * cell.high_warn_v
         most, early = f"{cell.maximum_v:.2f} V", f"{cell.high_warn_v:.2f} V a cell"
-        origin = f"{cells} {cell.name} cells at {most}, common practice; warn at {early}"
+        origin = f"{cells} {cell.name} cells at {most} by the chemistry table, common practice; warn at {early}"
     if vehicle.maximum_voltage_v is not None and vehicle.maximum_voltage_v < trip:
         trip = vehicle.maximum_voltage_v
         warn = (1 - HIGH_WARN_SHARE) * trip
@@ -64,14 +64,14 @@ def _pack_voltage_high(on: Ground) -> Limit:
 def _cell_voltage_low(on: Ground) -> Limit:
     cell = on.machine.pack.cell
     least, early = f"{cell.minimum_v:.2f} V", f"{cell.low_warn_v:.2f} V"
-    origin = f"{cell.name} cell, common practice: least {least}; warn at {early} under load"
+    origin = f"{cell.name} cell by the chemistry table, common practice: least {least}; warn at {early} under load"
     return on.limit(cell.low_warn_v, cell.minimum_v, origin, margin=0.05, raise_s=2.0)
 
 
 def _cell_voltage_high(on: Ground) -> Limit:
     cell = on.machine.pack.cell
     origin = (
-        f"{cell.name} cell, common practice: most {cell.maximum_v:.2f} V; "
+        f"{cell.name} cell by the chemistry table, common practice: most {cell.maximum_v:.2f} V; "
         f"warn at {cell.high_warn_v:.2f} V, above an ordinary charge to {cell.charge_v:.2f} V"
     )
     return on.limit(cell.high_warn_v, cell.maximum_v, origin, margin=0.02, raise_s=1.0)
@@ -82,7 +82,9 @@ def _pack_temperature_high(on: Ground) -> Limit:
     trip = cell.discharge_high_c
     warn = min(cell.charge_high_c, trip - TEMPERATURE_MARGIN_C)
     why = "no charging above" if warn == cell.charge_high_c else "5 °C before it"
-    origin = f"{cell.name}, common practice: no use above {trip:g} °C; warn at {warn:g} °C, {why}"
+    origin = (
+        f"{cell.name} by the chemistry table, common practice: no use above {trip:g} °C; warn at {warn:g} °C, {why}"
+    )
     return on.limit(warn, trip, origin, margin=2.0, raise_s=10.0, clear_s=60.0)
 
 
@@ -91,7 +93,9 @@ def _pack_temperature_low(on: Ground) -> Limit:
     trip = cell.discharge_low_c
     warn = max(cell.charge_low_c, trip + TEMPERATURE_MARGIN_C)
     why = "no charging below, braking included" if warn == cell.charge_low_c else "5 °C before it"
-    origin = f"{cell.name}, common practice: no use below {trip:g} °C; warn at {warn:g} °C, {why}"
+    origin = (
+        f"{cell.name} by the chemistry table, common practice: no use below {trip:g} °C; warn at {warn:g} °C, {why}"
+    )
     return on.limit(warn, trip, origin, margin=2.0, raise_s=10.0, clear_s=60.0)
 
 

@@ -14,6 +14,7 @@ from telemetry.alarms.raises import Raise
 from telemetry.alarms.rules import CONDITIONS, AlarmRules, Condition, rules_for, suppression_rows
 from telemetry.alarms.signal_alarms import AlarmInput, SignalAlarms
 from telemetry.machine.limits import LIMIT_SIGNALS, Limit, limits_for
+from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import Span, Times, Values
 from telemetry.model.events import Acknowledge, AlarmChange, ResetLatch, Shelve, Unshelve
@@ -27,9 +28,9 @@ _NO_VALUES = np.empty(0)
 _OPERATOR_INPUTS = (Acknowledge, Shelve, Unshelve, ResetLatch)
 
 
-def judge_for(machine: Machine | None) -> Judge:
+def judge_for(machine: Machine | None, history: ResistanceHistory = NO_HISTORY) -> Judge:
     """Return a fresh judge by the limits and rules of ``machine``; without one only links and losses are judged."""
-    return Judge(() if machine is None else limits_for(machine), rules_for(machine))
+    return Judge(() if machine is None else limits_for(machine, history), rules_for(machine))
 
 
 class Judge:

@@ -12,6 +12,8 @@ from telemetry.model.signals import pack_temperature_number
 from telemetry.pipeline.stage import Chosen, ChosenGroup
 
 CHANGE = Group("derived", "pack_resistance_change", ("pack_resistance_change",), "derived")
+RESISTANCE_KEY = ("derived", "resistance")
+"""The group that carries ``pack_resistance``; it lags, and says by how much."""
 KEPT = 900 * MICROSECONDS
 
 
@@ -59,8 +61,7 @@ class ResistanceChange:
         if not len(self._history.ohm):
             return span
         found = self._resistance.find(span)
-        key = self._resistance.key
-        upto = span.end if key is None else span.complete.get(key, span.end)
+        upto = span.complete.get(RESISTANCE_KEY, span.end)
         t, values = self._sensors.find(span)
         if len(t):
             self._warmth.take(t, values.mean(axis=1), upto)

@@ -2,37 +2,68 @@
 
 from __future__ import annotations
 
+import re
+import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from telemetry.machine.limits import Limit
 from telemetry.model.signals import find_signal
 
+WIDTH = 80
+NO_BREAK = "\N{NO-BREAK SPACE}"
+
 
 def limit_objects(limits: Sequence[Limit], unjudged: Mapping[str, str]) -> list[dict[str, Any]]:
     """Return one JSON object a limit; those not in force come last, with the reason in ``origin``."""
     keys = ("name", "signal", "side", "warn", "trip", "clear_margin", "raise_delay_s", "clear_delay_s", "origin")
-    found = [{"in_force": True} | {key: getattr(limit, key) for key in keys} for limit in limits]
+    found = [
+        {"in_force": True} | {key: getattr(limit, key) for key in keys} | {"unit": _unit(limit)} for limit in limits
+    ]
     return found + [{"in_force": False, "name": name, "origin": why} for name, why in unjudged.items()]
 
 
 def limit_lines(limits: Sequence[Limit], unjudged: Mapping[str, str]) -> list[str]:
-    """Return three lines a limit: what it watches, its numbers, where they come from."""
+    """Return a few lines a limit, at most 80 wide: what it watches, its numbers, where they come from."""
     lines = []
     for limit in limits:
-        signal = find_signal(limit.signal.replace("*", "1"))
-        unit = f" {signal.unit}" if signal is not None else ""
-        beyond = "above" if limit.side == "high" else "below"
-        bounds = [
-            f"{level} {beyond} {bound:g}{unit}"
-            for level, bound in (("warn", limit.warn), ("trip", limit.trip))
-            if bound is not None
-        ]
-        clears = f"clears {limit.clear_margin:g}{unit} inside, after {limit.clear_delay_s:g} s"
-        lines += [
-            f"{limit.name}: {limit.signal} {', '.join(bounds)}",
-            f"    after {limit.raise_delay_s:g} s; {clears}",
-            f"    {limit.origin}",
-        ]
-    lines += [f"{name}: not in force\n    {why}" for name, why in unjudged.items()]
-    return lines
+        lines += [_head(limit.name, limit.signal), *_bounds(limit), *_wrapped(limit.origin), ""]
+    if unjudged:
+        lines += ["Not in force:", ""]
+    for name, why in unjudged.items():
+        lines += [name, *_wrapped(why), ""]
+    return lines[:-1]
+
+
+def _head(name: str, signal: str) -> str:
+    return f"{name:<24}{signal}"
+
+
+def _bounds(limit: Limit) -> list[str]:
+    if limit.warn is None and limit.trip is None:
+        return ["    no number: raised at once, cleared by the first reading"]
+    unit = f" {_unit(limit)}" if _unit(limit) else ""
+    beyond = "above" if limit.side == "high" else "below"
+    bounds = [
+        f"{level} {beyond} {bound:.5g}{unit}"
+        for level, bound in (("warn", limit.warn), ("trip", limit.trip))
+        if bound is not None
+    ]
+    raises = f"after {limit.raise_delay_s:g} s" if limit.raise_delay_s else "at once"
+    clears = f"clears {limit.clear_margin:.3g}{unit} inside after {limit.clear_delay_s:g} s"
+    return [f"    {', '.join(bounds)}, {raises};", f"    {clears}"]
+
+
+def _unit(limit: Limit) -> str:
+    signal = find_signal(limit.signal.replace("*", "1"))
+    unit = signal.unit if signal is not None else ""
+    return "°C" if unit == "degC" else unit
+
+
+def _wrapped(text: str) -> list[str]:
+    """Return ``text`` in lines of at most 80 characters, indented; a figure keeps its unit beside it."""
+    held = re.sub(r"(?<=\d) (?=(?:m?V|A|s|mm²|ha)\b|%|°C)", NO_BREAK, text)
+    lines = textwrap.wrap(
+        held, WIDTH, initial_indent="    ", subsequent_indent="    ", break_long_words=False, break_on_hyphens=False
+    )
+    return [line.replace(NO_BREAK, " ") for line in lines]

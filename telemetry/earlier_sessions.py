@@ -1,0 +1,73 @@
+"""What the store knows of a machine from its earlier sessions, as a plain value for its limits."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
+
+if TYPE_CHECKING:
+    from telemetry.model.batch import Times, Values
+    from telemetry.store.reader import StoreReader
+
+LATEST = 10
+"""So many sessions are read back: a season's worth of drives, and no longer a wait than they are worth."""
+MOST_A_SESSION = 50
+_SENSORS = tuple(f"pack_temperature_{number}" for number in range(1, 5))
+
+
+def resistance_history(store: Path | None, machine: str) -> ResistanceHistory:
+    """Return the resistances that live sessions of the machine of that name told, the latest ten that told any.
+
+    Args:
+        store: where sessions are; None, or no file, for none.
+        machine: its name, as sessions bear it.
+
+    Raises:
+        StoreError: the store cannot be read.
+
+    """
+    if store is None or not store.exists():
+        return NO_HISTORY
+    from telemetry.store.reader import StoreReader
+
+    entries: list[tuple[float, float, float]] = []
+    sessions = 0
+    with StoreReader.open(store) as reader:
+        for record in reversed(reader.sessions()):
+            if record.machine == machine and record.origin == "live" and record.ended is not None:
+                found = _of_session(reader, record.id)
+                entries += found
+                sessions += bool(found)
+            if sessions == LATEST:
+                break
+    if not entries:
+        return NO_HISTORY
+    ohm, temperature, charge = zip(*entries, strict=True)
+    return ResistanceHistory(ohm, temperature, charge, sessions)
+
+
+def _of_session(reader: StoreReader, session: int) -> list[tuple[float, float, float]]:
+    """Return resistance, temperature and reported charge of at most fifty moments of a session."""
+    told = reader.arrays(session, ["pack_resistance"])
+    if "pack_resistance" not in told or not len(told["pack_resistance"][0]):
+        return []
+    t, ohm = told["pack_resistance"]
+    beside = reader.arrays(session, [*_SENSORS, "soc_reported"])
+    warmth = [beside[name] for name in _SENSORS if name in beside]
+    chosen = range(0, len(t), -(-len(t) // MOST_A_SESSION))
+    entries = []
+    for row in chosen:
+        sensors = [_latest(series, int(t[row])) for series in warmth]
+        known = [value for value in sensors if value == value]
+        temperature = sum(known) / len(known) if known else float("nan")
+        charge = _latest(beside["soc_reported"], int(t[row])) if "soc_reported" in beside else float("nan")
+        if ohm[row] == ohm[row]:
+            entries.append((float(ohm[row]), temperature, charge))
+    return entries
+
+
+def _latest(series: tuple[Times, Values], t: int) -> float:
+    place = int(series[0].searchsorted(t, side="right")) - 1
+    return float(series[1][place]) if place >= 0 else float("nan")
