@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import sys
 from collections.abc import Sequence
 
@@ -38,8 +39,16 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _print_what_the_terminal_can() -> None:
+    """Let a sign that the terminal's character set lacks come out as a question mark, not as a traceback."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return the exit status: 0 done, 1 bad answer, 2 bad input, 3 link or store trouble."""
+    _print_what_the_terminal_can()
     parsed = build_parser().parse_args(arguments)
     from telemetry.model.errors import ShakedownError
 

@@ -158,6 +158,14 @@ def shakedown(*arguments: str, **options) -> subprocess.Popen[str]:
     return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, **options)
 
 
+def test_a_terminal_without_the_sign_for_degrees_gets_a_question_mark() -> None:
+    machine = str(Path(__file__).parents[2] / "replay_data" / "orchard.toml")
+    done = shakedown("limits", machine, env={**os.environ, "PYTHONIOENCODING": "ascii"})
+    out, error = done.communicate(timeout=40)
+    assert (done.returncode, error) == (0, "")
+    assert " ?C" in out
+
+
 def test_the_demo_runs_records_ends_and_replays_the_same(tmp_path, capsys) -> None:
     store = tmp_path / "s.sqlite"
     done = shakedown("watch", "--demo", "--for", "4", "--json", "--store", str(store))
