@@ -6,7 +6,7 @@ of charge with its bounds, less what stays in at the cut-off, times capacity and
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -20,6 +20,7 @@ from telemetry.model.batch import MICROSECONDS
 LAST_MINUTES = 10.0
 _LEAST_S = 60.0
 _PIECE_S = 60.0
+_FEWEST_PIECES = 4
 RESERVE_PCT = Range(0.0, 2.0, 5.0)
 """Charge that is still in at the cut-off, in per cent: the lowest cell ends the drive before the mean one is empty;
 common practice."""
@@ -134,13 +135,15 @@ def mean_power_w(flow: Flow, spans: list[tuple[int, int]]) -> Range | None:
                 out, into = flow.between(first, last)
                 pieces.append((out - into) / known * 3600.0)
                 seconds.append(known)
-    total = float(np.sum(seconds))
-    if total < _LEAST_S:
-        return None
-    mean = float(np.average(pieces, weights=seconds))
-    if len(pieces) < 4:
+    return bounded_mean(pieces, seconds) if float(np.sum(seconds)) >= _LEAST_S else None
+
+
+def bounded_mean(pieces: Sequence[float], weights: Sequence[float]) -> Range:
+    """Return the weighted mean of ``pieces`` (at least one) with 90 % bounds, as :func:`mean_power_w` makes them."""
+    mean = float(np.average(pieces, weights=weights))
+    if len(pieces) < _FEWEST_PIECES:
         return Range.around(mean, 0.1 * abs(mean))
-    variance = float(np.average((np.array(pieces) - mean) ** 2, weights=seconds)) / (len(pieces) - 1)
+    variance = float(np.average((np.array(pieces) - mean) ** 2, weights=weights)) / (len(pieces) - 1)
     return Range.around(mean, 1.645 * float(np.sqrt(variance)))
 
 

@@ -19,6 +19,7 @@ from telemetry.pipeline.gap_watch import GapWatch
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import Judge
 from telemetry.pipeline.limit_stages import limit_stages
+from telemetry.pipeline.outlook import Outlook
 from telemetry.pipeline.plan import Pacer, ReplayPlan
 from telemetry.pipeline.stage import Chain, Stage
 from telemetry.pipeline.supervisor import Supervisor
@@ -35,7 +36,9 @@ def standard_stages(judge: Judge, machine: Machine | None = None, history: Resis
     """
     stages: list[Stage] = [GapWatch(), Cells(), Charge(), Power()]
     if machine is not None:
-        stages += [EstimateCharge(machine.pack), *limit_stages(machine, history)]
+        pack, width_m = machine.pack, machine.vehicle.working_width_m
+        outlook = Outlook(pack.capacity_ah, pack.nominal_v, width_m)
+        stages += [EstimateCharge(pack), *limit_stages(machine, history), outlook]
     return Chain([*stages, judge])
 
 

@@ -1,0 +1,94 @@
+"""Minutes and hectares left live: by arithmetic, alike however spans are cut, and the same way as in the report."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from telemetry.model.batch import Batch, Group, Span
+from telemetry.pipeline.derive import Power
+from telemetry.pipeline.estimate_charge import STATE_OF_CHARGE
+from telemetry.pipeline.outlook import OUTLOOK, Outlook
+from telemetry.pipeline.stage import Chain
+
+PACK = Group("pack", "pack", ("pack_voltage", "pack_current"))
+VEHICLE = Group("pack", "vehicle", ("vehicle_speed", "implement_engaged"))
+
+
+def drive(amperes: np.ndarray, soc: float, sigma: float, speed: float = 5.0) -> list[Batch]:
+    """Return a second-by-second drive at 50 V with a state of charge each ten seconds."""
+    t = (np.arange(len(amperes)) * 1_000_000).astype(np.int64)
+    pack = Batch(PACK, t, np.column_stack([np.full(len(t), 50.0), amperes]))
+    engaged = (amperes > 20).astype(np.float64)
+    vehicle = Batch(VEHICLE, t, np.column_stack([np.full(len(t), speed), engaged]))
+    told = np.column_stack([np.full(len(t) // 10, soc), np.full(len(t) // 10, sigma)])
+    return [pack, vehicle, Batch(STATE_OF_CHARGE, t[5::10][: len(told)], told)]
+
+
+def told(batches: list[Batch], cuts: list[int], width_m: float | None = 1.0) -> list[tuple[int, bytes]]:
+    stages = Chain([Power(), Outlook(100.0, 50.0, width_m)])
+    end = int(batches[0].t[-1])
+    rows, last = [], -1
+    for cut in [*cuts, end]:
+        pieces = []
+        for batch in batches:
+            start, stop = (int(np.searchsorted(batch.t, x, side="right")) for x in (last, cut))
+            if stop > start:
+                pieces.append(batch.rows(start, stop))
+        span = stages.advance(Span(cut, tuple(pieces), final=cut == end))
+        for batch in span.batches:
+            if batch.group.key == OUTLOOK.key:
+                rows += [(int(t), values.tobytes()) for t, values in zip(batch.t, batch.values, strict=True)]
+        last = cut
+    return rows
+
+
+def last_row(batches: list[Batch], width_m: float | None = 1.0) -> dict[str, float]:
+    return dict(zip(OUTLOOK.signals, np.frombuffer(told(batches, [], width_m)[-1][1]), strict=True))
+
+
+def test_steady_power() -> None:
+    # 52 % less 2 % in reserve of 100 Ah at 50 V are 2500 Wh: 75 min at 2000 W; a width of 1 m at 5 km/h is 0.5 ha/h
+    row = last_row(drive(np.full(1800, 40.0), 52.0, 0.0))
+    assert row["minutes_left"] == pytest.approx(75.0)
+    assert row["minutes_left_session"] == pytest.approx(75.0)
+    assert row["hectares_left"] == pytest.approx(0.625, rel=1e-6)
+    # at least: the reserve may be 5 %
+    assert row["minutes_left_low"] == pytest.approx(47 / 100 * 5000 / 2000 * 60)
+
+
+def test_lately_and_in_all() -> None:
+    row = last_row(drive(np.concatenate([np.full(1800, 20.0), np.full(601, 40.0)]), 52.0, 3.0))
+    assert row["minutes_left"] == pytest.approx(75.0, rel=0.01)
+    assert row["minutes_left_session"] == pytest.approx(2500 / 1250 * 60, rel=0.01)
+    assert row["minutes_left_low"] == pytest.approx((52 - 1.645 * 3 - 5) / 100 * 5000 / 2000 * 60, rel=0.01)
+
+
+def test_rest_counts_for_neither() -> None:
+    resting = np.where((np.arange(2400) // 300) % 2 == 0, 40.0, 0.2)
+    row = last_row(drive(resting, 52.0, 0.0))
+    assert row["minutes_left"] == pytest.approx(75.0, rel=0.02)
+
+
+def test_nothing_is_told_without_use_or_charge() -> None:
+    assert told(drive(np.full(600, 0.2), 52.0, 0.0), []) == []
+    assert told(drive(np.full(600, 40.0), 52.0, 0.0)[:2], []) == []
+    assert np.isnan(last_row(drive(np.full(600, 40.0), 52.0, 0.0), None)["hectares_left"])
+
+
+def test_braking_more_than_driving_tells_no_time() -> None:
+    assert np.isnan(last_row(drive(np.full(600, -10.0), 52.0, 0.0))["minutes_left"])
+
+
+@given(seed=st.integers(0, 10_000), cuts_s=st.lists(st.integers(1, 899), max_size=60, unique=True))
+@settings(max_examples=25)
+def test_it_does_not_see_the_cuts(seed: int, cuts_s: list[int]) -> None:
+    rng = np.random.default_rng(seed)
+    batches = drive(np.repeat(rng.uniform(-10, 80, 90), 10), 60.0, 4.0)
+    for batch in batches:
+        batch.values[rng.random(batch.values.shape) < 0.05] = np.nan
+    once = told(batches, [])
+    assert once
+    assert told(batches, [1_000_000 * cut - 300_000 for cut in sorted(cuts_s)]) == once
