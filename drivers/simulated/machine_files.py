@@ -67,12 +67,6 @@ mains_circuit_a = 16
 
 [work]
 area_ha = 0.6
-
-# One link of this pack is loose (beside cell 17), and its owner knows it: the spread under load is judged by wider
-# numbers, so that the lowest cell's own limit tells when it matters.
-[limits.cell-spread]
-warn = 0.60
-trip = 0.90
 """
 
 _MARKET = """\
@@ -122,11 +116,6 @@ end_current_a = 2
 input_power_w = 770
 mains_voltage_v = 230
 mains_circuit_a = 16
-
-# Cell 4 has twice the resistance of the others, so that the spread under load says little here.
-[limits.cell-spread]
-warn = 0.15
-trip = 0.30
 """
 
 _TEXTS = {"orchard": _ORCHARD, "market": _MARKET, "orchard-charge": _ORCHARD}
