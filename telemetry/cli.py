@@ -7,7 +7,7 @@ import io
 import sys
 from collections.abc import Sequence
 
-from telemetry.commands import alarms, driving, fit, isolate, machine, report, sessions, sources
+from telemetry.commands import alarms, driving, first_power, fit, isolate, machine, report, sessions, sources
 
 EPILOG = (
     "Watch the course and not the screen while the machine moves. This program only listens: it switches nothing and "
@@ -22,6 +22,7 @@ COMMANDS = (
     isolate,
     machine,
     fit,
+    first_power,
 )
 """In the order in which ``--help`` shows them."""
 

@@ -37,7 +37,7 @@ class SessionRecord:
         machine: what the machine is called.
         machine_text: the machine file that was in force.
         digest: SHA-256 of ``machine_text``, in hexadecimal.
-        origin: ``live``, ``replay`` or ``import``.
+        origin: ``live``, ``replay``, ``import``, or ``bench`` for what is entered by hand and holds no rows.
         time_basis: of the rows' times.
         started: int microseconds since the epoch.
         start: where the rows' times count from.
@@ -116,14 +116,14 @@ class StoreReader:
             return [self._record(row) for row in list(self._db.query("SELECT * FROM session ORDER BY id"))]
 
     def session(self, which: int | Literal["last"]) -> SessionRecord:
-        """Return the session of that number, or the latest.
+        """Return the session of that number, or the latest that holds a drive or a charge: none of the bench.
 
         Raises:
             InputError: there is none such.
 
         """
         with self._one_sentence():
-            latest = self._db.execute("SELECT max(id) FROM session").fetchone()[0]
+            latest = self._db.execute("SELECT max(id) FROM session WHERE origin <> 'bench'").fetchone()[0]
             wanted = latest if which == "last" else which
             rows = list(self._db.query("SELECT * FROM session WHERE id = ?", [wanted]))
             if rows:

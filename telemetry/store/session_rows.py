@@ -22,7 +22,7 @@ from telemetry.store.rows import RowInsert, StoredSeries, read_rows
 if TYPE_CHECKING:
     from sqlite_utils import Database
 
-Origin = Literal["live", "replay", "import"]
+Origin = Literal["live", "replay", "import", "bench"]
 EndedHow = Literal["normal", "ended without notice"]
 
 

@@ -1,0 +1,160 @@
+"""What the first-power list expects from a machine file, and what it makes of readings."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from telemetry.machine.first_power import REST_V, fitting_counts, precharge_s, rest_range
+from telemetry.machine.first_power_reading import read_answer
+from telemetry.machine.first_power_steps import STEPS
+from telemetry.machine.machine_file import parse_machine
+from telemetry.machine.values import BadValue
+
+BY_NAME = {step.name: step for step in STEPS}
+
+
+def machine(cells=16, chemistry="lfp", more=""):
+    text = f'[pack]\nchemistry = "{chemistry}"\ncells_in_series = {cells}\ncapacity_ah = 100\n{more}'
+    found, problems = parse_machine(text, "test")
+    assert problems == []
+    return found
+
+
+WHOLE = machine(
+    more="[machine]\nprecharge_ohm = 100\ncontroller_capacitance_uf = 4700\nmaximum_voltage_v = 63\n"
+    "standby_current_a = 0.02\n[charger]\noutput_voltage_v = 57.6\n"
+)
+
+
+def verdict(name, reading, of=WHOLE, **before):
+    return BY_NAME[name].judged(of, {key.replace("_", "-"): value for key, value in before.items()}, reading)
+
+
+@pytest.mark.parametrize(("volts", "counts"), [(53.0, (16,)), (50.0, (15,)), (13.2, (4,)), (26.6, (8,))])
+def test_the_count_that_fits_a_rested_iron_phosphate_pack(volts, counts):
+    """53 V is sixteen iron phosphate cells, 50 V fifteen; common practice."""
+    assert fitting_counts("lfp", volts) == counts
+
+
+def test_a_pack_of_another_count_stops_the_list_and_the_fitting_count_is_proposed():
+    assert verdict("rested-voltage", 53.0).verdict == "ok"
+    wrong = verdict("rested-voltage", 50.0)
+    assert wrong.verdict == "stop"
+    assert "15 lfp cells, not 16" in wrong.means
+    assert "Or the pack is nearly empty" in wrong.means
+    assert verdict("rested-voltage", 53.0, machine(15)).verdict == "stop"
+    assert "16 lfp cells, not 15" in verdict("rested-voltage", 53.0, machine(15)).means
+
+
+@given(st.integers(1, 40), st.sampled_from(sorted(REST_V)), st.floats(0.0, 1.0))
+@settings(max_examples=60)
+def test_a_pack_within_its_own_range_is_never_refused(cells, chemistry, share):
+    low, high = REST_V[chemistry]
+    volts = cells * (low + share * (high - low))
+    assert cells in fitting_counts(chemistry, volts)
+    assert verdict("rested-voltage", volts, machine(cells, chemistry)).verdict == "ok"
+
+
+def test_rest_ranges_lie_within_what_the_cells_stand():
+    for chemistry in REST_V:
+        pack = machine(10, chemistry)
+        expected = rest_range(pack)
+        assert 10 * pack.pack.cell.minimum_v < expected.low < expected.high <= 10 * pack.pack.cell.maximum_v
+
+
+def test_the_precharge_takes_five_time_constants():
+    """5 R C of 100 ohm and 4700 uF is 2.35 s; exp(-5) = 0.67 % is left then (plain circuit theory)."""
+    assert precharge_s(WHOLE) == pytest.approx(2.35)
+    assert precharge_s(machine()) is None
+    assert "Wait 2.4 s" in BY_NAME["precharge"].instructions(WHOLE)
+    expected = BY_NAME["precharge"].expect(WHOLE, {"rested-voltage": 53.0})
+    assert 53.0 * math.exp(-5) + 0.02 * 100 < expected.high == pytest.approx(0.02 * 53.0 + 2.0, abs=0.06)
+    assert BY_NAME["precharge"].expect(machine(), {}) is None
+
+
+@pytest.mark.parametrize(
+    ("name", "reading", "found"),
+    [
+        ("polarity", 53.0, "ok"),
+        ("polarity", -53.0, "stop"),
+        ("polarity", 3.0, "stop"),
+        ("frame-to-positive", 0.5, "ok"),
+        ("frame-to-positive", 12.0, "caution"),
+        ("frame-to-negative", -52.5, "stop"),
+        ("tapped-loads", 0.0, "ok"),
+        ("tapped-loads", 1.0, "stop"),
+        ("precharge", 0.4, "ok"),
+        ("precharge", 52.5, "stop"),
+        ("precharge", 20.0, "stop"),
+        ("controller-voltage", 52.9, "ok"),
+        ("controller-voltage", 44.0, "stop"),
+        ("controller-voltage", 64.0, "stop"),
+        ("controller-voltage", 54.5, "caution"),
+        ("key-off", 2.0, "ok"),
+        ("key-off", 30.0, "caution"),
+        ("key-off", 52.8, "stop"),
+        ("standby-current", 0.02, "ok"),
+        ("standby-current", 0.4, "caution"),
+        ("first-charge", 57.5, "ok"),
+        ("first-charge", 55.0, "caution"),
+        ("first-charge", 59.0, "stop"),
+        ("retorque", 1.0, "ok"),
+        ("retorque", 0.0, "caution"),
+    ],
+)
+def test_what_a_reading_means(name, reading, found):
+    judged = verdict(name, reading, rested_voltage=53.0)
+    assert judged.verdict == found
+    assert judged.means
+    assert bool(judged.next) or found == "ok" or name == "controller-voltage"
+
+
+def test_standby_is_told_in_days():
+    """100 Ah at 0.4 A last 250 h, 10 days."""
+    assert "in 10 days" in verdict("standby-current", 0.4).means
+
+
+def test_a_reading_within_what_is_expected_is_always_ok_and_the_examples_of_wrong_ones_never():
+    for of in (WHOLE, machine(), machine(20, "nmc"), machine(24, "lead-flooded")):
+        before = {"rested-voltage": rest_range(of).high}
+        for step in STEPS:
+            expected = step.expect(of, before)
+            if expected is not None:
+                for reading in (expected.low, expected.high):
+                    assert step.judge(of, before, reading).verdict == "ok", (step.name, reading)
+            for reading in step.wrong(of):
+                assert step.judge(of, before, reading).verdict != "ok", (step.name, reading)
+
+
+def test_what_was_skipped_stays_unknown():
+    assert verdict("polarity", math.nan).verdict == "skipped"
+
+
+@pytest.mark.parametrize(
+    ("typed", "unit", "value"),
+    [
+        ("53.2", "V", 53.2),
+        ("53,2", "V", 53.2),
+        ("53.2 V", "V", 53.2),
+        (" -53.2v ", "V", -53.2),
+        ("80 mA", "A", 0.08),
+        (".5", "A", 0.5),
+        ("yes", "", 1.0),
+        ("N", "", 0.0),
+    ],
+)
+def test_readings_as_people_type_them(typed, unit, value):
+    assert read_answer(typed, unit) == pytest.approx(value)
+
+
+@pytest.mark.parametrize(
+    ("typed", "unit"), [("", "V"), ("much", "V"), ("5 A", "V"), ("5 m", "A"), ("1", ""), ("nan", "V")]
+)
+def test_what_is_no_reading_is_refused_with_what_would_be(typed, unit):
+    with pytest.raises(BadValue) as refused:
+        read_answer(typed, unit)
+    assert refused.value.right
