@@ -230,6 +230,12 @@ class TestOverrides:
         assert (charge.warn, charge.trip, charge.side) == (None, -20.0, "low")
         assert "[limits.charge-current]" in charge.origin
 
+    def test_a_link_has_no_bounds_to_set(self) -> None:
+        _, problems = parse_machine(LFP + "[limits.link]\nraise_delay_s = 5\n", "m.toml")
+        assert [problem.where.rpartition(", ")[2] for problem in problems] == ["[limits.link] raise_delay_s"]
+        machine = machine_of(LFP + "[limits.link]\nenabled = false\n")
+        assert unjudged(machine)["link"].startswith("switched off by [limits.link] enabled = false")
+
     def test_an_empty_override_changes_nothing(self) -> None:
         assert limits_of(LFP + "[limits.cell-spread]\n") == limits_of(LFP)
         assert "discharge-current" not in limits_of(LFP + "[limits.discharge-current]\nclear_margin = 1\n")

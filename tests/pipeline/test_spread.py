@@ -5,6 +5,8 @@ Many more packs, gentler drives and 10 Hz: ``python -m tests.reference.driven_pa
 
 from __future__ import annotations
 
+from collections import defaultdict
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -44,6 +46,28 @@ class TestDrivenToEmptyAndChargedAgain:
         change = told[0][0]
         assert change.t < 10 * 60e6
         assert change.value == pytest.approx(2.0, rel=0.2)
+
+
+def test_it_does_not_see_the_cuts() -> None:
+    what = parameters("lfp", "5 % low")
+    batches = driven(what, 6, Ride(load_c=1.0, charge_c=1.0))[:2]
+    end = int(batches[0].t[-1])
+
+    def all_told(cuts: list[int]) -> dict[str, bytes]:
+        stage, found, last = Spread(CHEMISTRIES["lfp"], what.capacity_ah), defaultdict(list), -1
+        for cut in [*cuts, end]:
+            places = [[int(batch.t.searchsorted(at, "right")) for at in (last, cut)] for batch in batches]
+            pieces = [batch.rows(*place) for batch, place in zip(batches, places, strict=True) if place[0] < place[1]]
+            for batch in stage.advance(Span(cut, tuple(pieces), final=cut == end)).batches[len(pieces) :]:
+                assert last < int(batch.t[0])
+                assert int(batch.t[-1]) <= cut
+                found[batch.group.name].append(np.column_stack((batch.t, batch.values)))
+            last = cut
+        return {name: np.concatenate(rows).tobytes() for name, rows in found.items()}
+
+    once = all_told([])
+    assert set(once) >= {"cell_spread_load", "cell_resistance_ratio", "cell_charge_deficit"}
+    assert once == all_told(list(range(7_300_000, end, 7_300_000)))
 
 
 class TestResistances:
