@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 Flags = npt.NDArray[np.bool_]
 
 # Ours: a step shorter than this may be the receiver's wandering; a faster jump is no drive.
-_STEP_M, _JUMP_M_S, _STANDING_KM_H = 1.0, 60.0, 0.3
+_STEP_M, _STEP_NOISES, _JUMP_M_S, _STANDING_KM_H = 1.0, 2.5, 60.0, 0.3
 # Common practice, from memory: a speed sensor is calibrated to 2 %; passes overlap by 5 to 15 % of the width.
 _SPEED_SHARE, _OVERLAP = 0.02, Range(0.85, 0.92, 1.0)
 # Ours: at a reading a second the way cuts short turns, and scatter makes it longer.
@@ -230,26 +230,26 @@ def _by_track(
     width_m: float | None,
     working: Sequence[tuple[int, int]] | None,
 ) -> FieldArea:
-    lines = _stretches(series, track, [(int(track.t[0]), int(track.t[-1]))])
-    distance = _length_km(lines)
-    working_lines = lines if working is None else _stretches(series, track, working)
-    working_km = _length_km(working_lines)
+    whole = [(int(track.t[0]), int(track.t[-1]))]
+    spans = whole if working is None else working
+    distance, working_km = _way_km(series, track, whole), _way_km(series, track, spans)
     area, swept, overlap = None, None, None
-    if width_m is not None and working_km > 0.0:
-        tracked, filled = (value / M2_PER_HA for value in swath_area(working_lines, width_m))
-        swept = working_km * 1000.0 * width_m / M2_PER_HA
+    if width_m is not None and working_km.mid > 0.0:
+        lines = _stretches(series, track, spans, _STEP_M)
+        tracked, filled = (value / M2_PER_HA for value in swath_area(lines, width_m))
+        swept = working_km.mid * 1000.0 * width_m / M2_PER_HA
         mid = max(tracked, min(filled, swept))
         high = max(mid, min(swept, mid * 1.05))
         area, overlap = Range(tracked, mid, high), 1.0 - min(1.0, mid / swept)
     return FieldArea(
-        distance_km=_widened(Range.around(distance, _TRACK_SHARE * distance), by_speed),
+        distance_km=_widened(distance, by_speed),
         distance_by="position",
-        working_km=Range.around(working_km, _TRACK_SHARE * working_km),
+        working_km=working_km,
         area_ha=area,
         area_by="position" if area is not None else None,
         swept_ha=swept,
         overlap_share=overlap,
-        enclosed_ha=_enclosed(lines),
+        enclosed_ha=_enclosed(_stretches(series, track, whole, _STEP_M)),
         noise_m=track.noise_m,
     )
 
@@ -287,7 +287,9 @@ def _widened(found: Range, other: Range | None) -> Range:
     return Range(min(found.low, other.mid), found.mid, max(found.high, other.mid))
 
 
-def _stretches(series: SessionSeries, track: Track, spans: Sequence[tuple[int, int]]) -> list[tuple[Values, Values]]:
+def _stretches(
+    series: SessionSeries, track: Track, spans: Sequence[tuple[int, int]], step_m: float
+) -> list[tuple[Values, Values]]:
     """Return the thinned way within ``spans`` as unbroken lines of (east, north)."""
     speed = series.get("vehicle_speed")
     moving = np.ones(len(track.t), dtype=np.bool_)
@@ -302,25 +304,32 @@ def _stretches(series: SessionSeries, track: Track, spans: Sequence[tuple[int, i
             int(last),
         ]
         for begin, stop in pairwise(cuts):
-            kept = _thinned(track.east[begin:stop], track.north[begin:stop], moving[begin:stop])
+            kept = _thinned(track.east[begin:stop], track.north[begin:stop], moving[begin:stop], step_m)
             if len(kept) > 1:
                 lines.append((track.east[begin + kept], track.north[begin + kept]))
     return lines
 
 
-def _thinned(east: Values, north: Values, moving: Flags) -> npt.NDArray[np.int64]:
+def _thinned(east: Values, north: Values, moving: Flags, step_m: float) -> npt.NDArray[np.int64]:
     """Return the places of the first point and of every one that moved a step from the one kept before."""
     kept: list[int] = []
     x = y = np.inf
     for place, (e, n, moves) in enumerate(zip(east.tolist(), north.tolist(), moving.tolist(), strict=True)):
-        if not kept or (moves and (e - x) ** 2 + (n - y) ** 2 >= _STEP_M**2):
+        if not kept or (moves and (e - x) ** 2 + (n - y) ** 2 >= step_m**2):
             kept.append(place)
             x, y = e, n
     return np.array(kept, dtype=np.int64)
 
 
-def _length_km(lines: Sequence[tuple[Values, Values]]) -> float:
-    return sum(float(np.sum(np.hypot(np.diff(east), np.diff(north)))) for east, north in lines) / 1000.0
+def _way_km(series: SessionSeries, track: Track, spans: Sequence[tuple[int, int]]) -> Range:
+    """Return the length of the way, km, less what scatter across it adds: a step d grows by noise^2 / d in the mean."""
+    lines = _stretches(series, track, spans, max(_STEP_M, _STEP_NOISES * track.noise_m))
+    if not lines:
+        return Range.exactly(0.0)
+    steps = np.concatenate([np.hypot(np.diff(east), np.diff(north)) for east, north in lines])
+    added = (track.noise_m / float(np.mean(steps))) ** 2
+    length = float(np.sum(steps)) / (1.0 + added) / 1000.0
+    return Range.around(length, (_TRACK_SHARE + 1.5 * added) * length)
 
 
 def _without_jumps(t: Times, east: Values, north: Values) -> Flags:
@@ -350,7 +359,7 @@ def _enclosed(lines: Sequence[tuple[Values, Values]]) -> float | None:
 
     east, north = lines[0]
     back = float(np.hypot(east[-1] - east[0], north[-1] - north[0]))
-    if back > max(5.0, 0.02 * 1000.0 * _length_km(lines)):
+    if back > max(5.0, 0.02 * float(np.sum(np.hypot(np.diff(east), np.diff(north))))):
         return None
     polygon = Polygon(np.column_stack([east, north]))
     return float(polygon.area) / M2_PER_HA if polygon.is_valid else None

@@ -128,11 +128,14 @@ def find_phases(
     unknown = {}
     if power.power is None:
         unknown["energy_wh"] = "there is no pack_voltage, so phases have charge but no energy"
-    if work_by is None:
+    if not any(phase.kind == "work" for phase in phases):
         unknown["work"] = (
-            "no implement_engaged signal, no marks such as 'load on' and 'load off', "
+            "the implement was never engaged"
+            if work_by in ("signal", "mark")
+            else "no implement_engaged signal, no marks such as 'load on' and 'load off', "
             "and the load does not show by itself when an implement runs"
         )
+        work_by = None
     totals = {kind: _together(kind, [p for p in phases if p.kind == kind], power.power) for kind in KINDS}
     return Phases(phases, {k: t for k, t in totals.items() if t is not None}, work_by, rest_below, unknown)
 
@@ -194,7 +197,7 @@ def _labels(
         labels[engaged] = KINDS.index("work")
     labels[charging] = KINDS.index("charge")
     labels[~grid.known] = -1
-    return labels, by if bool((labels == KINDS.index("work")).any()) else None
+    return labels, by
 
 
 def _phases(series: SessionSeries, power: SessionPower, grid: Grid, labels: npt.NDArray[np.int8]) -> Iterator[Phase]:

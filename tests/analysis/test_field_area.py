@@ -157,6 +157,18 @@ class TestLawn:
         assert found.area_ha.low < 0.24 < found.area_ha.high
         assert found.area_ha.mid == pytest.approx(0.24, rel=0.06)
 
+    @pytest.mark.parametrize("scatter", [0.1, 0.3, 0.5, 1.0])
+    def test_a_receiver_that_scatters(self, scatter: float) -> None:
+        rng = np.random.default_rng(1)
+        east, north = lawn(40, 60.0, 1.0)
+        latitude, longitude = on_earth(*(np.array([east, north]) + rng.normal(0, scatter, (2, len(east)))))
+        found = find_field_area(series_of(np.arange(len(east)), latitude=latitude, longitude=longitude), 1.0)
+        assert found.noise_m == pytest.approx(scatter, rel=0.15)
+        assert found.distance_km is not None
+        assert found.distance_km.low < 2.439 < found.distance_km.high
+        assert found.area_ha is not None
+        assert found.area_ha.low < 0.24 < found.area_ha.high * 1.001
+
     def test_only_the_work_counts(self) -> None:
         east, north = lawn(10, 50.0, 1.0)
         latitude, longitude = on_earth(east, north)

@@ -86,10 +86,12 @@ class TestMowing:
 
 
 def test_a_drive_without_an_implement_has_no_work() -> None:
-    phases = find_phases(read_series(open_recording(SESSIONS / "market-round.csv.gz")))
+    series = read_series(open_recording(SESSIONS / "market-round.csv.gz"))
+    phases = find_phases(series)
     assert phases.work_by is None
     assert "work" not in phases.totals
-    assert "load on" in phases.unknown["work"]
+    assert "never engaged" in phases.unknown["work"]
+    assert "load on" in find_phases(without(series, "implement_engaged")).unknown["work"]
     assert phases.totals["drive"].returned_wh == pytest.approx(43.8, abs=0.5)
 
 
