@@ -6,7 +6,6 @@ from collections.abc import Callable
 from typing import Final
 
 from telemetry.machine.first_power import (
-    REST_V,
     Expectation,
     Readings,
     Step,
@@ -53,10 +52,9 @@ def _shares(*shares: float) -> Callable[[Machine], tuple[float, ...]]:
     return lambda machine: tuple(share * machine.pack.nominal_v for share in shares)
 
 
-def _one_cell_more_or_less(machine: Machine) -> tuple[float, ...]:
-    pack = machine.pack
-    each = sum(REST_V[pack.chemistry]) / 2
-    return tuple(each * count for count in (pack.cells_in_series - 1, pack.cells_in_series + 1) if count > 0)
+def _beside_the_rest_range(machine: Machine) -> tuple[float, ...]:
+    rest = rest_range(machine)
+    return 0.975 * rest.low, 1.03 * rest.high
 
 
 def _charges(machine: Machine) -> tuple[float, ...]:
@@ -94,7 +92,7 @@ STEPS: Final = (
         _rest,
         judge_rest,
         "Divided by the number of cells this is a cell's voltage. One cell too many or too few shows as some volts.",
-        _one_cell_more_or_less,
+        _beside_the_rest_range,
     ),
     Step(
         "frame-to-positive",

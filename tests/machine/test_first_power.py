@@ -66,6 +66,24 @@ def test_rest_ranges_lie_within_what_the_cells_stand():
         assert 10 * pack.pack.cell.minimum_v < expected.low < expected.high <= 10 * pack.pack.cell.maximum_v
 
 
+@pytest.mark.parametrize(
+    ("chemistry", "points"),
+    [
+        # Breakpoints of a 1.2 Ah iron phosphate cell at C/32, published with a paper in IEEE Transactions on
+        # Instrumentation and Measurement, 2025: state of charge and volts.
+        ("lfp", ((0.10, 3.1974), (0.2972, 3.2772), (0.9833, 3.3511))),
+        # Chen et al. 2020, nickel manganese cobalt, as PyBaMM 26.10 computes it.
+        ("nmc", ((0.1, 3.296), (0.5, 3.751), (1.0, 4.200))),
+        # Battery Council International's table for a flooded 12 V block: half charged and full; from memory.
+        ("lead-flooded", ((0.50, 12.24 / 6), (1.0, 12.65 / 6))),
+    ],
+)
+def test_rest_ranges_hold_published_curves(chemistry, points):
+    low, high = REST_V[chemistry]
+    for _, volts in points:
+        assert low - 0.005 <= volts <= high
+
+
 def test_the_precharge_takes_five_time_constants():
     """5 R C of 100 ohm and 4700 uF is 2.35 s; exp(-5) = 0.67 % is left then (plain circuit theory)."""
     assert precharge_s(WHOLE) == pytest.approx(2.35)
