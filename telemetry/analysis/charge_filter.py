@@ -62,7 +62,7 @@ class FilterSettings:
     noise_v: float = 0.003
     drift_v: float = 0.003
     drift_s: float = 900.0
-    discount: float = 0.1
+    discount: float = 0.2
     factor: float = 0.03
     loaded_v: float = 0.004
     step: float = 0.02

@@ -6,7 +6,7 @@ carried over it, widened by what may have flowed. A full charge that ends sets t
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -30,6 +30,7 @@ LONGEST_BRIDGED_S = 60.0
 _RESTING_C = 0.01
 _AFTER_END = 14  # blocks after the last charging one by which a full charge is judged
 _LONGEST_CHARGE = 8640  # blocks kept to look back along a charge: a day
+_DISCOUNT_OF_LINES = 0.03  # a count from a full charge is surer than the model that would correct it
 _IN_A_HOLE = 0.3  # share of the capacity that may flow in an hour of which nothing is known
 
 
@@ -40,14 +41,14 @@ class Stretch:
     Attributes:
         first: number of blocks before it.
         filter: as it stood at its end, or at the full charge that ended it.
-        counted: share that went out since the stretch began, at each block's end.
-        anchor: the full charge that it begins with, where it does.
+        counted, hours: share that went out and hours since the stretch began, at each block's end.
 
     """
 
     first: int
     filter: ChargeFilter
     counted: list[float] = field(default_factory=list)
+    hours: list[float] = field(default_factory=list)
 
 
 def settings_for(chemistry: str) -> FilterSettings:
@@ -93,6 +94,7 @@ class ForwardCharge:
         stretch = self.stretches[-1]
         stretch.filter.count(share, rates)
         stretch.counted.append(stretch.filter.counted)
+        stretch.hours.append(stretch.filter.hours)
         self._hours += 10.0 / 3600.0 + missing / 3600.0
         if self._worth_seeing(rates) and not np.isnan(block.volts[0]):
             stretch.filter.see(float(block.volts[0]))
@@ -117,7 +119,8 @@ class ForwardCharge:
 
     def weigh_lines(self, lines: Hypotheses, blocks: Blocks, part: tuple[int, int]) -> Belief:
         """Return the charge at each block of ``part`` (first, behind the last): lines weighed by the voltage."""
-        weighing = ChargeFilter(self._tables, self._trust, self._settings, lines)
+        careful = replace(self._settings, discount=_DISCOUNT_OF_LINES)
+        weighing = ChargeFilter(self._tables, self._trust, careful, lines)
         counted, hours = [], []
         for place in range(*part):
             rates = blocks.current[place] / self._pack.capacity_ah

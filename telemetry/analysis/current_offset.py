@@ -30,6 +30,7 @@ _USUAL_SHARE = 0.003
 """Offset of a sensor nobody checked, over the pack's capacity in an hour: 0.3 A on 100 Ah; common practice."""
 _MOST_STANDBY = 0.010
 """Draw of a machine that stands, over the capacity in an hour: 1 A on 100 Ah; common practice."""
+_AS_LIKELY, _LIKELY = 0.5, 0.85
 _REST_SHARE = 0.02
 _LEAST_REST_S = 20.0
 _SETTLING_S = 2.0
@@ -167,14 +168,14 @@ def _resting(current: Series, pack: Pack) -> npt.NDArray[np.bool_]:
 def _bounded(current: Series, pack: Pack, usual: float) -> CurrentOffset:
     """Return the bound: at rest the machine draws between nothing and what machines usually draw."""
     remedy = "mark a minute with the key off and the charger unplugged (the words `key off` in the mark) to learn it"
-    told = _lowest_rest(current, pack)
+    told, off = _lowest_rest(current, pack)
     if told is None or told[1] > usual:
         return CurrentOffset(0.0, usual, "bounded", f"the pack never rested for {_LEAST_REST_S:.0f} s; {remedy}")
     shown = told[0]
-    # usual offset, normal; the machine draws nothing (as likely as not), or evenly between nothing and the most
+    # usual offset, normal; the machine draws nothing with chance ``off``, else evenly between nothing and the most
     most = _MOST_STANDBY * pack.capacity_ah
     grid = np.linspace(shown - most, shown, 101)
-    draw = np.append(np.full(100, 0.5 / 100), 0.5)
+    draw = np.append(np.full(100, (1.0 - off) / 100), off)
     weights = draw * (np.exp(-0.5 * (grid / usual) ** 2) + 1e-12)
     weights /= weights.sum()
     value = float((weights * grid).sum())
@@ -183,24 +184,45 @@ def _bounded(current: Series, pack: Pack, usual: float) -> CurrentOffset:
     return CurrentOffset(value, max(spread, told[1]), "bounded", why)
 
 
-def _lowest_rest(current: Series, pack: Pack) -> tuple[float, float, float] | None:
-    """Return mean, its standard deviation and seconds of the rest at which least was shown; None without a rest.
+def _lowest_rest(current: Series, pack: Pack) -> tuple[tuple[float, float, float] | None, float]:
+    """Return mean, its standard deviation and seconds of the rest at which least was shown, or None without a rest.
+
+    Also how likely it is that nothing was drawn then.
 
     A machine that stands with its key on draws more than one that is switched off, so the lowest comes nearest to
-    nothing. Charging is no rest: what is shown must be even.
+    nothing: more so where another rest showed more, or where the rest stands beside a charge. Otherwise nothing drawn
+    is as likely as something drawn. Charging is no rest: what is shown must be even.
     """
     resting = _resting(current, pack)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], resting.astype(np.int8), [0]])))
     best: tuple[float, float, float] | None = None
+    off, beside, highest = _AS_LIKELY, False, -np.inf
     for begin, end in zip(edges[::2], edges[1::2], strict=True):
         if current.t[end - 1] - current.t[begin] < _LEAST_REST_S * MICROSECONDS:
             continue
         only = np.zeros(len(resting), dtype=np.bool_)
         only[begin:end] = True
         told = _mean_while(current, _quiet(current, only))
-        if told is not None and (best is None or told[0] < best[0] - 2.0 * float(np.hypot(told[1], best[1]))):
-            best = told
-    return best
+        if told is None:
+            continue
+        highest = max(highest, told[0])
+        if best is None or told[0] < best[0] - 2.0 * float(np.hypot(told[1], best[1])):
+            best, beside = told, False
+        if told[0] < best[0] + 3.0 * float(np.hypot(told[1], best[1])):
+            beside |= _charged(current, pack, int(begin) - 1, -1) or _charged(current, pack, int(end), 1)
+    if best is not None and (beside or highest > best[0] + max(0.1, 6.0 * best[1])):
+        off = _LIKELY
+    return best, off
+
+
+def _charged(current: Series, pack: Pack, place: int, step: int) -> bool:
+    """Whether the minute from ``place`` on, forward or backward, was spent charging."""
+    if not 0 <= place < len(current.t):
+        return False
+    apart = np.abs(current.t - current.t[place])
+    side = current.t >= current.t[place] if step > 0 else current.t <= current.t[place]
+    minute = current.values[side & (apart <= 60 * MICROSECONDS)]
+    return len(minute) > 5 and bool(np.median(minute) < -_REST_SHARE * pack.capacity_ah)
 
 
 def _by_rest_drift(series: SessionSeries, current: Series, pack: Pack) -> CurrentOffset | None:

@@ -27,7 +27,7 @@ _BELOW_TOP_V = 0.06  # chargers stop up to that much below the usual charging vo
 _RESISTANCE_V = 0.06  # voltage at 1 C after some minutes, where the data do not tell
 _SLOW_V = 0.020  # part of it that is still there after two minutes
 _TOP_SHARE = 0.30  # part of the charge before its end along which curves are laid on each other
-_SHIFTS = np.arange(-0.01, 0.15, 0.001)
+_SHIFTS = np.arange(-0.002, 0.15, 0.001)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +109,8 @@ def _full(
         open_circuit = float(rested.mean()) - _SLOW_V * slow - 0.5 * table_trust(chemistry.name).hysteresis_v
     else:
         open_circuit = volts - end_c * _RESISTANCE_V
-    first = float(np.clip(table.share_at(open_circuit), 0.90, 1.0))
+    first = float(np.clip(table.share_at(open_circuit), 0.90, 1.02))
+    first -= 0.5 * max(0.0, first - 1.0)  # beyond full the curve only gets steeper than the table's last piece
     first -= 0.02 * max(0.0, end_c - _END_C)  # current that never fell leaves the inside of the cell behind
     slope = max(float(table.slope_at(first)), 0.3)
     sure = float(np.hypot(0.0015, np.hypot(0.006 / slope, 0.03 * max(0.0, end_c - _END_C))))
@@ -120,7 +121,7 @@ def _full(
         along = slice(begin, end + 1)
         put_in = np.cumsum(-blocks.charge_ah[along]) / capacity_ah
         behind, apart = cells_behind(cells[along], put_in, rate[along], place)
-    share = float(np.clip(first - behind, 0.0, 1.0))
+    share = first - behind
     told = np.nan if cells is None else behind
     return FullCharge(end, int(blocks.t[end]), share, float(np.hypot(sure, apart)), told, place, end_c)
 

@@ -223,14 +223,14 @@ def _without_hole(blocks: Blocks) -> list[tuple[int, int]]:
 
 def _weighed(forward: ForwardCharge, stretch: Stretch, hours: Values) -> Belief:
     """Return the charge along a stretch by the weights at its end; an offset counts from the stretch's middle."""
-    belief = stretch.filter.belief(np.array(stretch.counted))
+    belief = stretch.filter.belief(np.array(stretch.counted), np.array(stretch.hours))
     return forward.widened(belief, np.abs(hours - hours.mean()))
 
 
 def _lines_through(
     fulls: list[FullCharge], share_out: Values, hours: Values, offset: float, begin: int
 ) -> Hypotheses:
-    """Return what the charge may have been along a stretch by its full charges: least squares, and lines around it.
+    """Return what the charge may have been along a stretch by its full charges: least squares and lines around.
 
     ``share(t) = s - f (out(t) - out(a)) - b (t - a)`` with s free, f = 1 and b = 0 as far as they are uncertain. Lines
     stand at the nodes of Gauss-Hermite quadrature along the axes of the solution's covariance.
