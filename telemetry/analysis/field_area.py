@@ -322,7 +322,7 @@ def _thinned(east: Values, north: Values, moving: Flags, step_m: float) -> npt.N
 
 
 def _way_km(series: SessionSeries, track: Track, spans: Sequence[tuple[int, int]]) -> Range:
-    """Return the length of the way, km, less what scatter across it adds: a step d grows by noise^2 / d in the mean."""
+    """Return the length of the way, km, less what scatter across it adds: a step d grows by noise^2 / d."""
     lines = _stretches(series, track, spans, max(_STEP_M, _STEP_NOISES * track.noise_m))
     if not lines:
         return Range.exactly(0.0)

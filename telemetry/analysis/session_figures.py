@@ -61,10 +61,10 @@ def figures_of(series: SessionSeries, machine: Machine | None) -> SessionFigures
     plain = find_power(series)
     offset = None if pack is None else find_offset(series, pack)
     known_offset = offset.value_a if offset is not None and offset.known else None
-    power = plain if not known_offset else find_power(series, known_offset)
-    totals = find_totals(series, known_offset, None if offset is None else offset.uncertainty_a)
+    power = plain if not known_offset else plain.less(known_offset)
+    totals = find_totals(series, known_offset, None if offset is None else offset.uncertainty_a, power=plain)
     capacity_ah = None if pack is None else pack.capacity_ah
-    phases = find_phases(series, power, capacity_ah)
+    phases = find_phases(series, power, capacity_ah, _states_implement(machine))
     charge = capacity = resistance = cells = None
     if pack is not None and offset is not None:
         charge = estimate_charge(series, pack, offset)
@@ -102,6 +102,14 @@ def figures_of(series: SessionSeries, machine: Machine | None) -> SessionFigures
         resistance,
         cells,
     )
+
+
+def _states_implement(machine: Machine | None) -> bool | None:
+    """Return True where the machine file states an implement, so that its load tells work; None where it is silent."""
+    if machine is None:
+        return None
+    stated = machine.vehicle.working_width_m is not None or machine.vehicle.implement_start_a is not None
+    return True if stated else None
 
 
 def _end_of(charge: ChargeEstimate | None) -> Range | None:
