@@ -6,8 +6,12 @@ signal and replaces it, so that one event is one alarm: while it stands the othe
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Iterable
+from dataclasses import replace
+
+import numpy as np
 
 from telemetry.alarms.alarm import Suppress, is_meant
 from telemetry.alarms.limit_alarm import LimitAlarm, Step
@@ -43,6 +47,7 @@ class SignalAlarms:
         self._alarms = sorted(alarms, key=lambda each: (-each.outermost, each.limit.name))
         self._waiting: list[AlarmInput] = []
         self._begun = False
+        self._value = float("nan")
         self.raises: list[Raise] = []
 
     def take(self, t: Times, values: Values, inputs: Iterable[AlarmInput], upto: int) -> list[AlarmChange]:
@@ -66,13 +71,27 @@ class SignalAlarms:
             steps += crossed
             self.raises += raised
         if not (steps or self._waiting or any(each.alarm.shelved_until is not None for each in self._alarms)):
+            changes = self._with_values(changes, t, values)
+            self._value = float(values[-1]) if len(values) else self._value
             return changes
         coming = deque(sorted(steps, key=lambda step: step.order))
         due = deque(sorted((what for what in self._waiting if what.t <= upto), key=lambda what: what.t))
         self._waiting = [what for what in self._waiting if what.t > upto]
         while (now := self._next_instant(coming, due)) <= upto:
             changes += self._instant(now, coming, due)
+        changes = self._with_values(changes, t, values)
+        self._value = float(values[-1]) if len(values) else self._value
         return changes
+
+    def _with_values(self, changes: list[AlarmChange], t: Times, values: Values) -> list[AlarmChange]:
+        """Give changes that no crossing made the value as it was known at their time."""
+        told = []
+        for change in changes:
+            if math.isnan(change.value):
+                known = int(np.searchsorted(t, change.t, side="right"))
+                change = replace(change, value=float(values[known - 1]) if known else self._value)
+            told.append(change)
+        return told
 
     def _begin(self, since: int) -> list[AlarmChange]:
         """Begin at ``since``: quiet from the start is what has been quiet by design until then."""

@@ -158,7 +158,7 @@ class AlarmChange(Event):
         level: the highest level reached in this excursion.
         state: what changed: ``raised`` (a rise from warn to trip too), ``cleared`` (the value is back inside), or
             what the operator or the design did.
-        value: the value that decided, in the signal's unit; NaN where none did.
+        value: the value that decided, or as it was known at ``t``, in the signal's unit; NaN where there is none.
         bound: the value it was held against.
         why: one sentence for the operator.
         stands: how the alarm stands from now on.

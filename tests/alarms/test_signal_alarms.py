@@ -52,6 +52,17 @@ def test_what_cleared_before_anybody_saw_it_waits_as_returned() -> None:
     ]
 
 
+def test_every_change_bears_the_value_of_its_time_and_the_bound() -> None:
+    inputs = [Acknowledge(S + 1), Shelve(3 * S, "discharge-current", None, 1.5)]
+    changes = run([50, 70, 71, 72, 73, 74], inputs)
+    assert [(c.state, c.value, c.bound) for c in changes] == [
+        ("raised", 70.0, 60.0),
+        ("acknowledged", 70.0, 60.0),
+        ("shelved", 72.0, 60.0),
+        ("unshelved", 73.0, 60.0),
+    ]
+
+
 def test_what_was_seen_clears_to_normal() -> None:
     assert brief(run([50, 70, 70, 50], [Acknowledge(2 * S)])) == [
         (1, "raised", "unacknowledged"),
