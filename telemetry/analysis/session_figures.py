@@ -105,7 +105,7 @@ def figures_of(series: SessionSeries, machine: Machine | None) -> SessionFigures
 
 
 def _states_implement(machine: Machine | None) -> bool | None:
-    """Return True where the machine file states an implement, so that its load tells work; None where it is silent."""
+    """Return True where the machine file states an implement, so that load tells work; None where it is silent."""
     if machine is None:
         return None
     stated = machine.vehicle.working_width_m is not None or machine.vehicle.implement_start_a is not None
