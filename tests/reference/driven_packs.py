@@ -39,6 +39,8 @@ FAULTS = {
 }
 EXPECTED = {"5 % low": "cell-charge-low", "double resistance": "cell-resistance"}
 AIR_C = 15.0
+PLAIN_V = 0.05
+"""What a plain number would be: common practice."""
 
 
 @dataclass(frozen=True)
@@ -168,10 +170,12 @@ def main(seeds: int) -> None:
     for chemistry, fault in itertools.product(PACKS, FAULTS):
         what = parameters(chemistry, fault)
         for name, ride in rides.items():
-            hours, right, wrong, delays = 0.0, 0, [], []
+            hours, right, wrong, delays, plain = 0.0, 0, [], [], []
             for seed in range(seeds if ride.rate_hz < 2 else max(1, seeds // 5)):
                 cells, current, drive_ends = driven(what, seed, ride)
                 hours += int(cells.t[-1]) / 3.6e9
+                spread = cells.values.max(axis=1) - cells.values.min(axis=1)
+                plain.append(60 * int(cells.t[-1]) / 3.6e9 * float((spread > PLAIN_V).mean()))
                 told = alarms_of(what, cells, current)
                 meant = [c.t / 6e7 for c, n in told if c.limit == EXPECTED.get(fault) and n == ODD_CELL]
                 right += bool(meant)
@@ -180,10 +184,9 @@ def main(seeds: int) -> None:
                 wrong += [c.limit for c, n in told if c.limit != EXPECTED.get(fault) or n != ODD_CELL]
             when = "min before empty" if fault == "5 % low" else "min after the start"
             delay = f"{min(delays):.1f} to {max(delays):.1f} {when}" if delays else ""
-            print(
-                f"{chemistry} {fault}, {name}: {hours:.0f} h, found {right}, {delay}; other alarms {wrong}",
-                flush=True,
-            )
+            beyond = f"plain spread beyond 50 mV for {min(plain):.0f} to {max(plain):.0f} min"
+            told_of = f"{hours:.0f} h, found {right}, {delay}; others {wrong}; {beyond}"
+            print(f"{chemistry} {fault}, {name}: {told_of}", flush=True)
 
 
 if __name__ == "__main__":
