@@ -179,8 +179,9 @@ def _model(name: str, volts: Sequence[float], weight: float = 1.0) -> OpenCircui
 def _rounded(table: OpenCircuitTable, name: str, weight: float) -> OpenCircuitTable:
     """Return ``table`` with its corners rounded: a monotone cubic through the same points.
 
-    F. N. Fritsch and R. E. Carlson, SIAM J. Numerical Analysis 17 (1980) 238-246, with the slopes of F. N. Fritsch and
-    J. Butland, SIAM J. Scientific and Statistical Computing 5 (1984) 300-304; those at both ends are the next pieces'.
+    F. N. Fritsch and R. E. Carlson, SIAM J. Numerical Analysis 17 (1980) 238-246, with the slopes of F. N. Fritsch
+    and J. Butland, SIAM J. Scientific and Statistical Computing 5 (1984) 300-304; those at both ends are the next
+    pieces'.
     """
     x, y = table.share, table.volts
     width, rise = np.diff(x), np.diff(y) / np.diff(x)

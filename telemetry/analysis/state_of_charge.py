@@ -232,8 +232,8 @@ def _lines_through(
 ) -> Hypotheses:
     """Return what the charge may have been along a stretch by its full charges: least squares and lines around.
 
-    ``share(t) = s - f (out(t) - out(a)) - b (t - a)`` with s free, f = 1 and b = 0 as far as they are uncertain. Lines
-    stand at the nodes of Gauss-Hermite quadrature along the axes of the solution's covariance.
+    ``share(t) = s - f (out(t) - out(a)) - b (t - a)`` with s free, f = 1 and b = 0 as far as they are uncertain.
+    Lines stand at the nodes of Gauss-Hermite quadrature along the axes of the solution's covariance.
 
     Args:
         fulls: of this stretch.

@@ -1,0 +1,85 @@
+"""Usable capacity between two known moments, and over sessions."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from telemetry.analysis.capacity import CapacityPair, KnownCharge, find_capacity, join_capacities, two_point_pair
+from telemetry.analysis.current_offset import CurrentOffset
+from telemetry.analysis.open_circuit import open_circuit_tables
+from telemetry.analysis.series import Series, SessionSeries
+from telemetry.analysis.state_of_charge import estimate_charge
+from telemetry.machine.sections import Pack
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "reference"))
+from charge_packs import PackKind, make_pack
+
+
+def test_35_ah_between_85_and_45_per_cent_are_87_5_ah_and_7_1_per_cent_uncertain() -> None:
+    """The two-point method, worked by hand: 35 / 0.40, and sqrt(2) 2 / 40 for 2 % at each end."""
+    pair = two_point_pair(
+        KnownCharge(0, 0.0, 0.85, 0.02, "a rest"), KnownCharge(1, 35.0, 0.45, 0.02, "a rest"), 0.0, 0.0
+    )
+    assert pair.capacity_ah == pytest.approx(87.5)
+    assert pair.uncertainty_ah / pair.capacity_ah == pytest.approx(0.0707, abs=1e-4)
+    joined = join_capacities([pair])
+    assert joined.usable_ah == pytest.approx(87.5, rel=1e-4)
+    assert joined.uncertainty_ah == pytest.approx(pair.uncertainty_ah, rel=0.02)
+
+
+def test_many_sessions_join_to_a_surer_figure_than_each() -> None:
+    """Errors in both charge and swing, drawn as stated: the joined figure lies within its own uncertainty."""
+    misses = []
+    for seed in range(40):
+        random = np.random.default_rng(seed)
+        pairs = []
+        for _ in range(8):
+            swing = random.uniform(0.4, 0.8)
+            pairs.append(
+                CapacityPair(90.0 * swing + random.normal(0, 0.3), 0.3, swing + random.normal(0, 0.02), 0.02, "")
+            )
+        joined = join_capacities(pairs, common=0.0)
+        assert joined.usable_ah is not None
+        assert joined.uncertainty_ah is not None
+        assert joined.uncertainty_ah < min(pair.uncertainty_ah for pair in pairs)
+        misses.append((joined.usable_ah - 90.0) / joined.uncertainty_ah)
+    assert np.mean(np.abs(misses) < 1.645) > 0.75
+    assert abs(np.mean(misses)) < 0.5
+
+
+def test_too_uncertain_is_unknown() -> None:
+    joined = join_capacities([CapacityPair(20.0, 0.5, 0.36, 0.06, "from a rest to a rest")])
+    assert joined.usable_ah is None
+    assert "uncertain" in joined.basis
+    assert join_capacities([]).usable_ah is None
+
+
+def test_a_session_without_two_known_moments_says_so() -> None:
+    made = make_pack(PackKind(minutes=(10.0, 12.0)), 601)
+    offset = CurrentOffset(0.0, 0.3, "bounded", "")
+    found = find_capacity(made.session, made.pack, offset, estimate_charge(made.session, made.pack, offset))
+    assert found.usable_ah is None
+    assert "unknown" in found.basis
+
+
+def test_from_one_rest_to_another_by_the_curve_of_nickel_cells() -> None:
+    """A pack of 70 Ah that is stated as 80 Ah, driven from 90 % to 25 % between rests of half an hour."""
+    table = open_circuit_tables("nmc")[0]
+    rate = np.concatenate([np.zeros(2400), np.full(3600, 0.65), np.zeros(3600)])
+    share = 0.90 - np.cumsum(rate) / 3600
+    t = np.arange(len(rate), dtype=np.int64) * 1_000_000
+    volts = 14 * (table.volts_at(share) - 0.04 * rate)
+    signals = {"pack_current": Series(t, 70.0 * rate), "pack_voltage": Series(t, volts)}
+    session = SessionSeries("rests", 0, int(t[-1]), 0, "relative", signals, None)
+    pack = Pack(chemistry="nmc", cells_in_series=14, capacity_ah=80.0)
+    offset = CurrentOffset(0.0, 0.02, "stated-off", "")
+    found = find_capacity(session, pack, offset, estimate_charge(session, pack, offset))
+    assert found.usable_ah is not None
+    assert found.uncertainty_ah is not None
+    assert abs(found.usable_ah - 70.0) < 2 * found.uncertainty_ah
+    assert found.uncertainty_ah < 5.0
+    assert "rest" in found.basis

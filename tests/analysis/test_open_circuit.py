@@ -1,0 +1,84 @@
+"""Open-circuit tables against published points, and how far they may be trusted."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.interpolate import PchipInterpolator
+
+from telemetry.analysis.open_circuit import (
+    charge_uncertainty,
+    open_circuit_tables,
+    owner_table,
+    voltage_uncertainty,
+)
+from telemetry.machine.chemistry import CHEMISTRIES
+from telemetry.model.errors import InputError
+
+
+def test_a_lead_block_of_12_345_v_is_at_62_5_per_cent() -> None:
+    """Battery Council International table (secondary copy): 12.24 V at 50 %, 12.45 V at 75 %; linear between."""
+    table = open_circuit_tables("lead-flooded")[0]
+    assert 100 * float(table.share_at(12.345 / 6)) == pytest.approx(62.5, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("chemistry", "place", "share", "volts"),
+    [
+        ("lfp", 0, 0.2972, 3.2772),  # Sunil and others 2025, iron phosphate at C/32
+        ("lfp", 0, 0.9833, 3.3511),
+        ("nmc", 1, 0.4523, 3.6941),  # the same, 4 Ah nickel cell at C/20
+        ("nmc", 0, 0.5, 3.751),  # PyBaMM 26.10.1.1, Chen2020
+        ("nca", 0, 0.7, 3.8742),  # NCA_Kim2011
+        ("lfp", 4, 0.5, 3.266),  # Prada2013, which lies low on the plateau
+    ],
+)
+def test_tables_go_through_their_sources_points(chemistry: str, place: int, share: float, volts: float) -> None:
+    assert float(open_circuit_tables(chemistry)[place].volts_at(share)) == pytest.approx(volts, abs=1e-4)
+
+
+@pytest.mark.parametrize("chemistry", sorted(CHEMISTRIES))
+def test_every_chemistry_has_tables_that_only_rise_and_say_where_they_come_from(chemistry: str) -> None:
+    for table in open_circuit_tables(chemistry):
+        assert (np.diff(table.volts) >= 0).all()
+        assert (np.diff(table.share) > 0).all()
+        assert table.share[0] == 0.0
+        assert table.share[-1] == 1.0
+        assert table.source
+        assert table.weight > 0
+
+
+def test_rounded_corners_are_a_monotone_cubic_as_scipy_has_it() -> None:
+    measured, rounded = open_circuit_tables("lfp")[:2]
+    inner = np.linspace(0.01, 0.98, 400)  # the two differ in the first and last piece's end slope only
+    theirs = PchipInterpolator(measured.share, measured.volts)(inner)
+    assert np.abs(theirs - rounded.volts_at(inner)).max() < 5e-4
+
+
+def test_on_the_plateau_of_iron_phosphate_a_rested_voltage_is_refused_by_its_width() -> None:
+    """1.077 mV a per cent by the measured table, and sources 33 mV apart at half charge: see docs."""
+    measured, model = open_circuit_tables("lfp")[0], open_circuit_tables("lfp")[-1]
+    assert float(measured.slope_at(0.6)) == pytest.approx(0.1077, abs=0.002)
+    assert float(measured.volts_at(0.5) - model.volts_at(0.5)) == pytest.approx(0.033, abs=0.001)
+    assert float(charge_uncertainty("lfp", 0.5)) > 0.08
+    assert float(charge_uncertainty("lfp", 0.03)) < 0.03
+    assert float(charge_uncertainty("nmc", 0.5)) < 0.03
+    assert float(voltage_uncertainty("lfp", 0.5)) > 0.008
+
+
+def test_an_owners_table_may_come_in_any_order_and_must_rise() -> None:
+    table = owner_table([(100, 4.2), (0, 3.0), (50, 3.7)])
+    assert float(table.volts_at(0.75)) == pytest.approx(3.95)
+    with pytest.raises(InputError, match=r"voltage falls from 3\.7 V at 50 %"):
+        owner_table([(0, 3.0), (50, 3.7), (100, 3.6)])
+    with pytest.raises(InputError, match="two or more points"):
+        owner_table([(0, 3.0), (120, 3.7)])
+
+
+@given(st.sampled_from(sorted(CHEMISTRIES)), st.floats(0.02, 0.98))
+def test_share_and_voltage_undo_each_other_where_the_curve_rises(chemistry: str, share: float) -> None:
+    table = open_circuit_tables(chemistry)[0]
+    if float(table.slope_at(share)) > 0.02:
+        assert float(table.share_at(table.volts_at(share))) == pytest.approx(share, abs=0.01)

@@ -1,0 +1,156 @@
+"""State of charge of whole sessions: on packs whose truth is known, and on input that is not what it should be."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from telemetry.analysis.current_offset import CurrentOffset, find_offset
+from telemetry.analysis.full_charge import cells_behind
+from telemetry.analysis.open_circuit import open_circuit_tables
+from telemetry.analysis.series import CellSeries, Series, SessionSeries
+from telemetry.analysis.state_of_charge import FULL, UNKNOWN, VOLTAGE, ChargeEstimate, estimate_charge
+from telemetry.machine.chemistry import CHEMISTRIES
+from telemetry.machine.sections import Pack
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "reference"))
+from charge_packs import PackKind, ReferencePack, make_pack
+
+SHORT = PackKind(minutes=(12.0, 18.0), start=(0.5, 0.95))
+NO_OFFSET = CurrentOffset(0.0, 0.3, "bounded", "not known")
+
+
+def errors(found: ChargeEstimate, made: ReferencePack) -> np.ndarray:
+    return found.pct - np.interp(found.t, made.t, made.pct)
+
+
+def estimated(made: ReferencePack) -> ChargeEstimate:
+    return estimate_charge(made.session, made.pack, find_offset(made.session, made.pack))
+
+
+@pytest.mark.parametrize("seed", [101, 103])
+@pytest.mark.parametrize("course", ["drive-then-charge", "charge-then-drive"])
+def test_a_full_charge_before_or_after_fixes_the_whole_session(course: str, seed: int) -> None:
+    made = make_pack(replace(SHORT, course=course), seed)
+    found = estimated(made)
+    assert found.method == FULL
+    assert np.sqrt((errors(found, made) ** 2).mean()) < 0.8
+    assert np.abs(errors(found, made)).max() < 1.2
+    assert "was full first" in found.anchors[0].why
+
+
+@pytest.mark.parametrize("seed", [201, 202, 203])
+def test_nickel_cells_are_told_by_voltage_and_count(seed: int) -> None:
+    made = make_pack(replace(SHORT, chemistry="nmc", cells=14), seed)
+    found = estimated(made)
+    assert found.method == VOLTAGE
+    assert np.abs(errors(found, made)).max() < 5.0
+    assert (found.high90 - found.low90).mean() < 9.0
+
+
+@pytest.mark.parametrize("seed", [301, 302, 303, 304])
+def test_iron_phosphate_without_an_anchor_gets_wide_bounds_that_hold(seed: int) -> None:
+    made = make_pack(SHORT, seed)
+    found = estimated(made)
+    truth = np.interp(found.t, made.t, made.pct)
+    assert (found.low90 - 1 <= truth).all()
+    assert (truth <= found.high90 + 1).all()
+    assert (found.high90 - found.low90).mean() > 10.0
+    assert "plateau" in found.why
+
+
+def test_one_cell_and_cells_without_pack_voltage_work_alike() -> None:
+    made = make_pack(SHORT, 401)
+    cells = made.session.cells
+    assert cells is not None
+    signals = dict(made.session.signals)
+    del signals["pack_voltage"]
+    bare = replace(made.session, signals=signals)
+    by_pack, by_cells = estimated(made), estimate_charge(bare, made.pack, NO_OFFSET)
+    assert by_cells.method == VOLTAGE
+    assert np.abs(by_pack.pct - by_cells.pct).max() < 3.0
+    one = make_pack(replace(SHORT, cells=1, capacity_ah=1.2), 402)
+    assert estimated(one).method == VOLTAGE
+
+
+def plain(signals: dict[str, np.ndarray], seconds: int, cells: CellSeries | None = None) -> SessionSeries:
+    t = np.arange(seconds, dtype=np.int64) * 1_000_000
+    series = {name: Series(t, values) for name, values in signals.items()}
+    return SessionSeries("plain", 0, int(t[-1]), 0, "relative", series, cells)
+
+
+def test_what_cannot_be_told_says_why() -> None:
+    pack = Pack(chemistry="lfp", cells_in_series=16, capacity_ah=100.0)
+    current, volts = np.full(600, 40.0), np.full(600, 52.0)
+    cases = {
+        "no pack_current": plain({"pack_voltage": volts}, 600),
+        "no voltage": plain({"pack_current": current}, 600),
+        "check \\[pack\\] cells_in_series": plain(
+            {"pack_current": current},
+            600,
+            CellSeries(np.arange(600, dtype=np.int64) * 1_000_000, np.full((600, 4), 3.3), (1, 2, 3, 4)),
+        ),
+        "capacity_ah": plain({"pack_current": np.full(7200, 80.0), "pack_voltage": np.full(7200, 52.0)}, 7200),
+    }
+    for why, session in cases.items():
+        found = estimate_charge(session, pack, NO_OFFSET)
+        assert found.method == UNKNOWN
+        assert found.start_pct is None
+        assert found.end_pct is None
+        with pytest.raises(AssertionError, match=why):
+            raise AssertionError(found.why)
+
+
+@pytest.mark.parametrize("chemistry", sorted(CHEMISTRIES))
+def test_every_chemistry_is_told_from_ten_seconds_on(chemistry: str) -> None:
+    pack = Pack(chemistry=chemistry, cells_in_series=6, capacity_ah=80.0)
+    volts = 6 * float(open_circuit_tables(chemistry)[0].volts_at(0.7))
+    for seconds in (10, 600):
+        found = estimate_charge(
+            plain({"pack_current": np.zeros(seconds), "pack_voltage": np.full(seconds, volts)}, seconds),
+            pack,
+            NO_OFFSET,
+        )
+        assert found.low90[-1] <= 70.0 <= found.high90[-1]
+        assert found.end_uncertainty_pct is not None
+        assert found.end_uncertainty_pct > 0.3
+
+
+def test_after_a_hole_of_two_hours_less_is_known_than_before() -> None:
+    pack = Pack(chemistry="nmc", cells_in_series=14, capacity_ah=100.0)
+    t = np.concatenate([np.arange(1200), 8400 + np.arange(30)]).astype(np.int64) * 1_000_000
+    volts = np.full(len(t), 14 * float(open_circuit_tables("nmc")[0].volts_at(0.6)))
+    volts[1200:] = np.nan
+    known = ~np.isnan(volts)
+    signals = {"pack_current": Series(t, np.zeros(len(t))), "pack_voltage": Series(t[known], volts[known])}
+    found = estimate_charge(SessionSeries("hole", 0, int(t[-1]), 0, "relative", signals, None), pack, NO_OFFSET)
+    width = found.high90 - found.low90
+    assert width[0] < 8.0
+    assert width[-1] > 25.0
+
+
+def test_the_packs_own_figure_that_drifts_is_a_finding() -> None:
+    made = make_pack(replace(SHORT, chemistry="nmc", cells=14, minutes=(30.0, 40.0)), 501)
+    fine = dict(made.session.signals) | {"soc_reported": Series(made.t, made.pct)}
+    assert not estimate_charge(replace(made.session, signals=fine), made.pack, NO_OFFSET).findings
+    slow = dict(fine) | {"soc_reported": Series(made.t, made.pct[0] + 0.5 * (made.pct - made.pct[0]))}
+    found = estimate_charge(replace(made.session, signals=slow), made.pack, NO_OFFSET).findings
+    assert found
+    assert "up against the count" in found[0]
+
+
+def test_curves_laid_on_each_other_tell_how_far_cells_are_behind() -> None:
+    """The same curve moved along the axis of charge by a known part, with noise of a millivolt."""
+    table = open_circuit_tables("lfp")[2]
+    put_in = np.linspace(0, 0.5, 720)
+    behind = np.array([0.0, 0.004, 0.012, 0.030])
+    random = np.random.default_rng(5)
+    cells = np.stack([table.volts_at(0.4995 + put_in - each) for each in behind], axis=1)
+    cells += random.normal(0, 0.001, cells.shape)
+    mean, spread = cells_behind(cells, put_in, np.full(720, -0.25), 0)
+    assert mean == pytest.approx(behind.mean(), abs=0.004)
+    assert spread < 0.01
