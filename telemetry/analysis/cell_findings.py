@@ -12,7 +12,6 @@ The signatures (common practice, shown on simulated packs in the docs):
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
@@ -20,14 +19,23 @@ from typing import Literal
 import numpy as np
 
 from telemetry.analysis.cell_alignment import Alignment, align_cells, cut_bins
+from telemetry.analysis.cell_causes import (
+    SOUND,
+    USUAL_EXCESS,
+    USUAL_MISSING,
+    USUAL_STRETCH,
+    Figures,
+    scatter_of,
+    weigh,
+)
 from telemetry.analysis.cell_lag import Track
 from telemetry.analysis.cell_spread import find_spread
 from telemetry.analysis.resistance import Resistance
 from telemetry.analysis.series import SessionSeries
 from telemetry.machine.sections import Pack
-from telemetry.model.batch import Values
 
 Cause = Literal["low-capacity", "high-resistance", "low-charge", "unknown"]
+CAUSES: tuple[Cause, ...] = ("low-capacity", "high-resistance", "low-charge")
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,14 +65,15 @@ class CellCharge:
 
     Attributes:
         number: of the cell.
-        capacity_pct, capacity_uncertainty_pct: its capacity as a share of the middle cell's.
+        capacity_pct, capacity_uncertainty_pct: its capacity as a share of the middle cell's; None where the swing
+            does not tell it to 3 %.
         missing_top_pct, missing_top_uncertainty_pct: what it lacked where the cells were fullest.
         missing_bottom_pct, missing_bottom_uncertainty_pct: and where they were emptiest.
     """
 
     number: int
-    capacity_pct: float
-    capacity_uncertainty_pct: float
+    capacity_pct: float | None
+    capacity_uncertainty_pct: float | None
     missing_top_pct: float
     missing_top_uncertainty_pct: float
     missing_bottom_pct: float
@@ -91,19 +100,14 @@ class CellFindings:
     unknown: Mapping[str, str] = field(default_factory=dict)
 
 
-# How far the cells of a sound pack lie apart, one standard deviation at least; common practice, from memory.
-_USUAL_RESISTANCE = 0.02
-_USUAL_CAPACITY = 0.006
-_USUAL_CHARGE = 0.004
 _MODEL_STRETCH, _MODEL_CHARGE = 0.003, 0.004
 """What the laying of curves is off beyond its own count; measured on random packs, see docs."""
 _INFLATE = 3.0
-_STANDS_OUT = 4.0
-_LEAST_STRETCH = 0.03
-_LEAST_MISSING = 0.012
-_LEAST_EXCESS = 0.12
-_KNOWN_STRETCH = 0.02
-_KNOWN_MISSING = 0.012
+_KNOWN_STRETCH = 0.012
+_PLATEAU = 0.006
+"""A stretch less sure than this rests on a flat curve, where a reading's error passes for it: believed much less."""
+_TOLD = 0.03
+_NAMED, _ODD = 0.85, 0.95
 
 
 def judge_cells(series: SessionSeries, pack: Pack, resistance: Resistance) -> CellFindings:
@@ -148,7 +152,8 @@ class _View:
             self.stretch, self.top, self.bottom = (
                 each - np.median(each) for each in (aligned.stretch, aligned.missing_top, aligned.missing_bottom)
             )
-            self.stretch_sd = np.hypot(_INFLATE * aligned.stretch_sd, _MODEL_STRETCH)
+            sure = np.hypot(_INFLATE * aligned.stretch_sd, _MODEL_STRETCH)
+            self.stretch_sd = sure * (1 + (sure / _PLATEAU) ** 2)
             self.top_sd, self.bottom_sd = (
                 np.hypot(_INFLATE * each, _MODEL_CHARGE)
                 for each in (aligned.missing_top_sd, aligned.missing_bottom_sd)
@@ -158,55 +163,57 @@ class _View:
         """Return the cells' charges and capacities where the fit tells them."""
         if np.isnan(self.stretch).any():
             return ()
-        rows = zip(
-            self.numbers,
-            *(100 / (1 + self.stretch), 100 * self.stretch_sd, 100 * self.top, 100 * self.top_sd),
-            *(100 * self.bottom, 100 * self.bottom_sd),
-            strict=True,
+        told = [doubt < _TOLD for doubt in self.stretch_sd.tolist()]
+        shares, doubts = 100 / (1 + self.stretch), 100 * self.stretch_sd
+        return tuple(
+            CellCharge(
+                number,
+                float(shares[place]) if told[place] else None,
+                float(doubts[place]) if told[place] else None,
+                *(float(100 * each[place]) for each in (self.top, self.top_sd, self.bottom, self.bottom_sd)),
+            )
+            for place, number in enumerate(self.numbers)
         )
-        return tuple(CellCharge(int(row[0]), *(float(value) for value in row[1:])) for row in rows)
 
     def judge(self, place: int, pack: Pack) -> OddCell | None:
         """Return what is odd about the cell at ``place``, or None."""
-        capacity = _beyond(self.stretch, self.stretch_sd, place, _USUAL_CAPACITY)
-        missing = _beyond(self.top, self.top_sd, place, _USUAL_CHARGE)
-        # what less capacity explains of the resistance is no joint
-        explained = float(np.clip(self.stretch[place], 0, 0.3)) if self.stretch_sd[place] < _KNOWN_STRETCH else 0.0
-        own = self.excess - np.where(np.arange(len(self.numbers)) == place, explained, 0.0)
-        resisting = _beyond(own, self.excess_sd, place, _USUAL_RESISTANCE)
-        if resisting > _STANDS_OUT and own[place] > _LEAST_EXCESS:
-            return self._odd(place, "high-resistance", resisting, own[place] / _LEAST_EXCESS)
-        if (
-            capacity > _STANDS_OUT
-            and self.stretch[place] > _LEAST_STRETCH
-            and self.stretch_sd[place] < _KNOWN_STRETCH
-        ):
-            found = self._odd(place, "low-capacity", capacity, self.stretch[place] / _LEAST_STRETCH)
-            share = 1 / (1 + self.stretch[place])
-            return OddCell(
-                found.cell,
-                found.cause,
-                found.confidence,
-                found.evidence,
-                float(share * pack.capacity_ah),
-                float(share * pack.capacity_ah * self.stretch_sd[place] * share),
+        columns = (self.top, self.stretch, self.excess)
+        doubts = (self.top_sd, self.stretch_sd, self.excess_sd)
+        usual = (USUAL_MISSING, USUAL_STRETCH, USUAL_EXCESS)
+        rest = [scatter_of(column, place, least) for column, least in zip(columns, usual, strict=True)]
+        likely = weigh(
+            Figures(
+                tuple(float(column[place]) - middle for column, (middle, _) in zip(columns, rest, strict=True)),
+                tuple(float(doubt[place]) for doubt in doubts),
+                tuple(scatter for _, scatter in rest),
             )
-        if missing > _STANDS_OUT and self.top[place] > _LEAST_MISSING and self.top_sd[place] < _KNOWN_MISSING:
-            return self._odd(place, "low-charge", missing, self.top[place] / _LEAST_MISSING)
-        return None
-
-    def _odd(self, place: int, cause: Cause, beyond: float, over: float) -> OddCell:
-        return OddCell(self.numbers[place], cause, _confidence(beyond, float(over)), self._evidence(place, cause))
+        )
+        odd = 1 - likely[SOUND]
+        if odd < _ODD:
+            return None
+        best = max((cause for cause in CAUSES), key=lambda cause: likely[cause])
+        if likely[best] < _NAMED:
+            return OddCell(self.numbers[place], "unknown", round(odd, 2), self._evidence(place, "unknown"))
+        share = float(1 / (1 + self.stretch[place]))
+        told = best == "low-capacity" and self.stretch_sd[place] < _KNOWN_STRETCH
+        return OddCell(
+            self.numbers[place],
+            best,
+            round(min(0.99, likely[best]), 2),
+            self._evidence(place, best),
+            share * pack.capacity_ah if told else None,
+            share**2 * pack.capacity_ah * float(self.stretch_sd[place]) if told else None,
+        )
 
     def _evidence(self, place: int, cause: Cause) -> str:
         number, resists = self.numbers[place], f"{100 * self.excess[place]:+.0f} % resistance"
-        known = not math.isnan(self.stretch[place]) and math.isfinite(self.stretch_sd[place])
-        swing = (
-            f"capacity {100 / (1 + self.stretch[place]):.1f} ± {100 * self.stretch_sd[place]:.1f} % of the middle "
-            f"cell's, {100 * self.top[place]:+.1f} ± {100 * self.top_sd[place]:.1f} % of charge missing when fullest"
-            if known
-            else "charge and capacity not known"
-        )
+        swing = "its capacity is not known"
+        if self.stretch_sd[place] < _TOLD:
+            share, doubt = 100 / (1 + self.stretch[place]), 100 * self.stretch_sd[place]
+            swing = f"its capacity is {share:.1f} ± {doubt:.1f} % of the middle cell's"
+        if self.top_sd[place] < _TOLD:
+            lacks, doubt = 100 * self.top[place], 100 * self.top_sd[place]
+            swing += f", with {abs(lacks):.1f} ± {doubt:.1f} % {'less' if lacks > 0 else 'more'} charge when fullest"
         words = {
             "low-capacity": f"cell {number} empties and fills faster than the others: {swing}; it reads {resists}, "
             "as less capacity does",
@@ -216,20 +223,3 @@ class _View:
             "unknown": f"cell {number} stands out with {resists}; {swing}",
         }
         return words[cause]
-
-
-def _beyond(values: Values, doubts: Values, place: int, usual: float) -> float:
-    """Return how many standard deviations a cell lies above the rest, the rest's own spread included."""
-    if math.isnan(values[place]):
-        return 0.0
-    rest = np.delete(values, place)
-    middle = float(np.nanmedian(rest))
-    scatter = 1.4826 * float(np.nanmedian(np.abs(rest - middle)))
-    return float((values[place] - middle) / math.hypot(max(scatter, usual), float(doubts[place])))
-
-
-def _confidence(beyond: float, over: float) -> float:
-    """Return a probability that grows with the distance from the rest and from the threshold of the cause."""
-    apart = 0.5 * (1 + math.erf((beyond - 3) / math.sqrt(2)))
-    clear = 0.5 * (1 + math.erf((over - 0.7) / 0.5 / math.sqrt(2)))
-    return round(min(0.99, apart * clear), 2)

@@ -34,7 +34,7 @@ LEAST_STEPS = 6
 SENSOR_GAIN = 0.01
 """What a current sensor's gain may be off, one standard deviation; nothing in the data tells it. Common practice."""
 _NO_LAG = 0.15
-"""A lag shorter than this share of the time between rows, or than 0.05 s, cannot be told from none."""
+"""Of slow rows a lag shorter than this share of the time between them cannot be told from none."""
 _UNRESOLVED = 0.1
 """What a lag within the time between rows may cost: nobody knows the current meanwhile. Measured, see docs."""
 _RESOLVED_S = 0.3
@@ -164,7 +164,7 @@ def _of_voltage(voltage: Series, origin: int, current: Track, least_a: float) ->
         return f"too few load steps of more than {least_a:.1f} A"
     apart = max(current.interval_s, pairs.interval_s)
     resolved = apart < _RESOLVED_S or abs(lag) < _NO_LAG * apart
-    lag = 0.0 if abs(lag) < max(0.05, _NO_LAG * apart) else lag
+    lag = 0.0 if apart >= _RESOLVED_S and abs(lag) < _NO_LAG * apart else lag
     features, known = changes(pairs, current, lag)
     use = known & _loaded(pairs, current, lag, least_a)
     steps = count_steps(features[use, 0], pairs.last_s[use], least_a)
@@ -255,8 +255,9 @@ def _by_pack(
     change = middle.values[pairs.after] - middle.values[pairs.before]
     lag = find_lag(pairs, change, turned, least_a * mean.ohm)
     seconds = (middle.t - origin) / MICROSECONDS
-    lost = count * middle.values + count * turned.at(seconds)
-    wiring = slow_resistance(seconds, lost, current.at(seconds))
+    when = seconds - (mean.lag_s if lag is None else lag)
+    lost = count * middle.values + count * turned.at(when)
+    wiring = slow_resistance(seconds, lost, current.at(when))
     if wiring is None:
         return mean
     ohm = (whole.ohm - wiring[0]) / count

@@ -1,0 +1,82 @@
+"""Odd cells and their causes, on packs drawn at random whose fault is known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from telemetry.analysis.cell_findings import judge_cells
+from telemetry.analysis.resistance import find_resistance
+from telemetry.analysis.series import CellSeries, Series, SessionSeries
+from telemetry.machine.sections import Pack
+from tests.reference.random_packs import RandomPack, draw
+
+
+def judged(pack: RandomPack):
+    stated = Pack(chemistry=pack.chemistry, cells_in_series=len(pack.mohm), capacity_ah=pack.rated_ah)
+    return judge_cells(pack.series, stated, find_resistance(pack.series, stated))
+
+
+@pytest.mark.parametrize(
+    ("chemistry", "fault"),
+    [("lfp", "low-capacity"), ("nmc", "low-capacity"), ("lfp", "low-charge"), ("nmc", "high-resistance")],
+)
+def test_each_fault_is_named_after_a_wide_cycle_with_its_cell_and_cause(chemistry: str, fault: str) -> None:
+    pack = draw(3, chemistry, "wide", fault)
+    found = judged(pack)
+    assert [(odd.cell, odd.cause) for odd in found.odd] == [(pack.odd_cell, fault)]
+    assert found.odd[0].confidence > 0.8
+    assert f"cell {pack.odd_cell} " in found.odd[0].evidence
+    if fault == "low-capacity":
+        share = pack.capacity_ah[pack.odd_cell - 1] / np.median(pack.capacity_ah)
+        assert found.odd[0].capacity_ah == pytest.approx(share * pack.rated_ah, rel=0.03)
+
+
+@pytest.mark.parametrize(("chemistry", "course"), [("lfp", "wide"), ("nmc", "top"), ("lfp", "mow")])
+def test_a_sound_pack_has_no_odd_cell(chemistry: str, course: str) -> None:
+    found = judged(draw(4, chemistry, course, "none"))
+    assert found.odd == ()
+    assert found.spread_load_mv is not None
+    assert (found.spread_top_mv is None) == (course == "mow")
+
+
+def test_less_capacity_is_never_called_a_bad_joint() -> None:
+    for seed in range(4):
+        pack = draw(seed, "nmc", "mow", "low-capacity")
+        assert "high-resistance" not in {odd.cause for odd in judged(pack).odd}
+
+
+def test_spreads_are_what_a_ruler_would_say() -> None:
+    t = np.arange(0, 4000.0)
+    current = np.where(t < 2000, 0.0, 50.0) + np.where(t > 3000, -80.0, 0.0)
+    micro = (t * 1e6).astype(np.int64)
+    cells = np.full((len(t), 4), 3.300)
+    cells[:, 1] += 0.004
+    cells[t >= 2000, 2] -= 0.030
+    cells[t >= 3900] = [3.52, 3.55, 3.50, 3.51]
+    series = SessionSeries(
+        "made",
+        0,
+        int(micro[-1]),
+        0,
+        "relative",
+        {"pack_current": Series(micro, current)},
+        CellSeries(micro, cells, (1, 2, 3, 4)),
+    )
+    pack = Pack(chemistry="lfp", cells_in_series=4, capacity_ah=100.0)
+    found = judge_cells(series, pack, find_resistance(series, pack))
+    assert found.spread_rest_mv == pytest.approx(4.0)
+    assert found.spread_load_mv == pytest.approx(34.0)
+    assert found.spread_top_mv == pytest.approx(50.0)
+    assert found.spread_bottom_mv is None
+
+
+def test_without_cells_or_current_it_says_so() -> None:
+    pack = draw(1, "lfp", "mow", "none")
+    stated = Pack(chemistry="lfp", cells_in_series=16, capacity_ah=pack.rated_ah)
+    resistance = find_resistance(pack.series, stated)
+    bare = SessionSeries("made", 0, 1, 0, "relative", pack.series.signals, None)
+    assert "no cell voltages" in judge_cells(bare, stated, resistance).unknown["cells"]
+    signals = {name: each for name, each in pack.series.signals.items() if name != "pack_current"}
+    blind = SessionSeries("made", 0, pack.series.end, 0, "relative", signals, pack.series.cells)
+    assert "no pack current" in judge_cells(blind, stated, find_resistance(blind, stated)).unknown["cells"]

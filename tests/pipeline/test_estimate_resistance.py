@@ -1,0 +1,76 @@
+"""The live resistance: right on a resistor, near the truth on a drawn pack, blind to where spans are cut."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from telemetry.machine.sections import Pack
+from telemetry.model.batch import Batch, Group, Span
+from telemetry.pipeline.estimate_resistance import EstimateResistance
+from tests.reference.random_packs import draw
+
+PACK = Pack(chemistry="lfp", cells_in_series=16, capacity_ah=100.0)
+VOLTAGE, CURRENT = Group("pack", "pack", ("pack_voltage",)), Group("shunt", "current", ("pack_current",))
+
+
+def told(batches: list[Batch], cuts: list[int], pack: Pack = PACK) -> list[tuple[int, bytes]]:
+    end = max(int(batch.t[-1]) for batch in batches)
+    stage, rows, last = EstimateResistance(pack), [], -1
+    for cut in [*cuts, end]:
+        pieces = []
+        for batch in batches:
+            start, stop = (int(np.searchsorted(batch.t, x, side="right")) for x in (last, cut))
+            if stop > start:
+                pieces.append(batch.rows(start, stop))
+        span = stage.advance(Span(cut, tuple(pieces), final=cut == end))
+        for batch in span.batches:
+            if batch.group.name == "resistance":
+                assert batch.t[-1] <= span.complete_to(batch.group)
+                rows += list(zip(batch.t.tolist(), [v.tobytes() for v in batch.values], strict=True))
+        last = cut
+    return rows
+
+
+def made(seed: int, noise: float) -> list[Batch]:
+    random = np.random.default_rng(seed)
+    t = np.cumsum(random.integers(150_000, 250_000, 2000))
+    current = np.repeat(random.uniform(-20, 90, 200), 10)
+    slow = t[::3] + 20_000
+    volts = 52 - 0.02 * np.interp(slow, t, current) + noise * random.standard_normal(len(slow))
+    volts[random.random(len(volts)) < 0.05] = np.nan
+    return [Batch(CURRENT, t, current.reshape(-1, 1)), Batch(VOLTAGE, slow.astype(np.int64), volts.reshape(-1, 1))]
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(0, 1000), st.lists(st.integers(1, 400_000), max_size=40, unique=True))
+def test_the_cuts_do_not_show(seed: int, cuts_ms: list[int]) -> None:
+    batches = made(seed, 0.01)
+    once = told(batches, [])
+    end = max(int(batch.t[-1]) for batch in batches)
+    assert once == told(batches, [c for c in sorted(c * 1000 for c in cuts_ms) if c < end])
+    assert once
+
+
+def test_a_plain_resistor() -> None:
+    values = [np.frombuffer(value)[0] for _, value in told(made(1, 0.0), [])]
+    assert values == pytest.approx([0.02] * len(values), rel=1e-3)
+
+
+def test_a_drawn_pack() -> None:
+    drawn = draw(2, "lfp", "mow", "none", 0.1, 12)
+    batches = [
+        Batch(group, drawn.series.signals[name].t, drawn.series.signals[name].values.reshape(-1, 1))
+        for group, name in ((VOLTAGE, "pack_voltage"), (CURRENT, "pack_current"))
+    ]
+    pack = Pack(chemistry="lfp", cells_in_series=16, capacity_ah=drawn.rated_ah)
+    last = np.frombuffer(told(batches, [], pack)[-1][1])[0]
+    assert 1000 * last == pytest.approx(drawn.mohm.sum(), rel=0.025)
+
+
+def test_steady_current_tells_nothing() -> None:
+    t = np.arange(0, 600_000_000, 200_000)
+    steady = np.full((len(t), 1), 40.0)
+    assert told([Batch(CURRENT, t, steady), Batch(VOLTAGE, t, 52 - 0.02 * steady)], []) == []

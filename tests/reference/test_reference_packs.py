@@ -1,0 +1,45 @@
+"""Resistance and odd cells on packs that PyBaMM simulated: the goals, one by one. See packs/README.md."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from telemetry.analysis.cell_findings import judge_cells
+from telemetry.analysis.resistance import find_resistance
+from telemetry.analysis.series import read_series
+from telemetry.machine.sections import Pack
+from telemetry.recordings.reading import open_recording
+
+FOLDER = Path(__file__).parent / "packs"
+TRUTH = json.loads((FOLDER / "reference_packs.json").read_text())
+
+
+def test_the_files_are_small_and_all_there() -> None:
+    files = sorted(FOLDER.glob("*.csv.gz"))
+    assert [file.name.removesuffix(".csv.gz") for file in files] == sorted(TRUTH)
+    assert sum(file.stat().st_size for file in files) < 1_500_000
+
+
+@pytest.mark.parametrize("name", TRUTH)
+def test_goals(name: str) -> None:
+    truth = TRUTH[name]
+    series = read_series(open_recording(FOLDER / f"{name}.csv.gz"))
+    pack = Pack(chemistry=truth["chemistry"], cells_in_series=truth["cells"], capacity_ah=truth["capacity_ah"])
+    resistance = find_resistance(series, pack)
+    # pack: 1.5 % at 10 rows a second, 2.5 % at one, the current sensor's gain error included
+    assert resistance.pack_mohm == pytest.approx(truth["pack_mohm"], rel=0.015 if truth["row_s"] < 1 else 0.025)
+    assert resistance.cell_lag_s == pytest.approx(truth["lag_s"] + truth["scan_s"] / 2, abs=0.1)
+    # cells against one another: 0.5 %
+    mohm, true = np.array([cell.mohm for cell in resistance.cells]), np.array(truth["cell_mohm"])
+    assert (mohm / np.median(mohm) / (true / np.median(true)) - 1).std() < 0.005
+    assert mohm.sum() == pytest.approx(true.sum(), rel=0.03)
+    found = judge_cells(series, pack, resistance)
+    expected = [] if truth["fault"] == "none" else [(truth["odd_cell"], truth["fault"])]
+    assert [(odd.cell, odd.cause) for odd in found.odd] == expected
+    if truth["fault"] == "low-capacity":
+        # against the truth itself: its share of the others' capacity times the rated one
+        assert found.odd[0].capacity_ah == pytest.approx(truth["cell_capacity_ah"][truth["odd_cell"] - 1], rel=0.03)
