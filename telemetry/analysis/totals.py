@@ -3,7 +3,7 @@
 The figures are those of the screen, less a known offset of the current sensor; what the screen showed stands beside
 them. Uncertainties are one standard deviation, from three causes that are told apart: the part of the offset that is
 not known (it counts for as long as current flowed that way), the sensor's gain (1 % where nobody states another),
-and gaps (what would have flowed had the minute on either side gone on through the gap).
+and gaps of up to ten minutes (what would have flowed had the minute on either side gone on through the gap).
 """
 
 from __future__ import annotations
@@ -21,6 +21,8 @@ from telemetry.model.batch import MICROSECONDS
 USUAL_GAIN_UNCERTAINTY = 0.01
 """Share of the reading, one standard deviation; common practice for shunts and Hall sensors in packs."""
 _EITHER_SIDE = 60 * MICROSECONDS
+LONGEST_GUESSED = 600 * MICROSECONDS
+"""Longest gap that the uncertainty covers; what flowed in a longer one is in no total and in no uncertainty."""
 
 
 @dataclass(frozen=True)
@@ -168,10 +170,15 @@ def _parts(flow: Flow, name: str, sigma: float, gain: float, weight: np.ndarray)
 
 
 def _in_gaps(flow: Flow, sign: float) -> float:
-    """Return what would have flowed one way had the minute before and after each gap gone on through it."""
+    """Return what would have flowed one way had the minute before and after each gap gone on through it.
+
+    A gap of more than ten minutes is left out: through it nobody can say what went on. It is a finding by itself.
+    """
     total = 0.0
     for row in np.flatnonzero(~flow.bridged[1:]) + 1:
         before, after = int(flow.t[row - 1]), int(flow.t[row])
+        if after - before > LONGEST_GUESSED:
+            continue
         near = np.concatenate(
             [
                 flow.values[flow.rows(before - _EITHER_SIDE, before)],

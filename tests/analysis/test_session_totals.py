@@ -133,14 +133,22 @@ def test_gain_is_one_per_cent_unless_stated() -> None:
 
 
 def test_a_gap_adds_nothing_and_widens() -> None:
-    t = np.concatenate([np.arange(0, 600.0), np.arange(1200.0, 1800.0)])
+    t = np.concatenate([np.arange(0, 600.0), np.arange(1100.0, 1700.0)])
     totals = find_totals(series_of(t, pack_voltage=0 * t + 50.0, pack_current=0 * t + 30.0))
-    assert totals.gaps_s == pytest.approx(601.0)
+    assert totals.gaps_s == pytest.approx(501.0)
     assert totals.charge_out_ah == pytest.approx(30 * 1198 / 3600)
-    assert totals.parts["charge_out_ah"]["gaps"] == pytest.approx(30 * 601 / 3600)
-    parked = np.where((t > 500) & (t < 1300), 0.0, 30.0)
+    assert totals.parts["charge_out_ah"]["gaps"] == pytest.approx(30 * 501 / 3600)
+    parked = np.where((t > 500) & (t < 1200), 0.0, 30.0)
     totals = find_totals(series_of(t, pack_voltage=0 * t + 50.0, pack_current=parked))
     assert totals.parts["charge_out_ah"]["gaps"] == 0.0
+
+
+def test_what_stands_after_a_gap_of_two_hours_stands() -> None:
+    t = np.concatenate([np.arange(0, 600.0), np.arange(7800.0, 8400.0)])
+    totals = find_totals(series_of(t, pack_voltage=0 * t + 50.0, pack_current=0 * t + 30.0))
+    assert totals.gaps_s == pytest.approx(7201.0)
+    assert totals.energy_out_wh == pytest.approx(1500 * 1198 / 3600)
+    assert totals.uncertainty["energy_out_wh"] == pytest.approx(0.01 * 1500 * 1198 / 3600)
 
 
 class TestLittle:
