@@ -8,16 +8,15 @@ from typing import ClassVar
 from textual import events
 from textual.app import App, ComposeResult
 
-from telemetry.alarms.rules import SHELVE_CHOICES_S, longest_shelve_s
 from telemetry.model.clock import Clock, SystemClock
 from telemetry.model.errors import printable
 from telemetry.pipeline.control import RunControl
-from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
+from telemetry.pipeline.snapshot import Snapshot
+from telemetry.screen.alarm_keys import AlarmKeys
 from telemetry.screen.canvas import Canvas, Line
 from telemetry.screen.footer import (
     ENDING,
     LEAVE_QUESTION,
-    SHELVE_QUESTION,
     draw_entry,
     draw_footer,
     draw_message,
@@ -32,14 +31,11 @@ from telemetry.screen.speeds import next_speed
 from telemetry.screen.strips import SECONDS_EACH
 from telemetry.screen.theme import Colours, Light, detected_colours, palette
 from telemetry.screen.views import SCROLLED_VIEWS, VIEWS, draw_view
-from telemetry.screen.words import alarm_words
 
 PAINT_EVERY_S = 0.2
 _MESSAGE_US = 4_000_000
 _LEAVE_US = 6_000_000
 _FLASH_US = 500_000
-SHELVE_KEYS = {str(number): choice for number, choice in enumerate(SHELVE_CHOICES_S, start=1)}
-"""For how many seconds each key shelves, once asked."""
 # What a keyboard-like button may send that is not printable; these set a mark too.
 _BUTTON_KEYS = frozenset(("pageup", "pagedown", "home", "end", "insert", "delete", "left", "right", "up", "down"))
 
@@ -106,10 +102,9 @@ class Dashboard(App[None], inherit_bindings=False):
         self._entry: MarkEntry | None = None
         self._message: tuple[str, int] | None = None
         self._leave_until: int | None = None
-        self._shelving: tuple[StandingAlarm, int] | None = None
+        self._alarm_keys = AlarmKeys(snapshot, control, self._wall, self._say)
         self._ending = False
         self._ended: tuple[str, int] | None = None
-        self._asked: set[tuple[str, str, int]] = set()
         self._resume_speed: float | None = 1.0
         self._panel = Panel()
         self._canvas: Canvas | None = None
@@ -118,14 +113,14 @@ class Dashboard(App[None], inherit_bindings=False):
     def _key_table(self) -> dict[str, Callable[[], None]]:
         table: dict[str, Callable[[], None]] = {
             "space": self._open_entry,
-            "enter": self._acknowledge,
+            "enter": self._alarm_keys.acknowledge,
             "t": self._change_light,
             "z": self._change_zoom,
             "s": self._start_sound_test,
             "m": self._mute,
-            "h": self._ask_how_long,
-            "u": self._unshelve,
-            "r": self._reset,
+            "h": self._alarm_keys.ask_how_long,
+            "u": self._alarm_keys.unshelve,
+            "r": self._alarm_keys.reset,
             "q": self._ask_to_leave,
         }
         if self._control.is_replay:
@@ -211,18 +206,14 @@ class Dashboard(App[None], inherit_bindings=False):
             draw_message(canvas, f"{self._ended[0]}; any key leaves", asks=True)
         elif self._ending:
             draw_message(canvas, ENDING, asks=True)
-        elif self._shelving is not None and wall < self._shelving[1]:
-            plain = alarm_words(self._shelving[0].change.limit).plain
-            draw_message(canvas, SHELVE_QUESTION.format(alarm=plain), asks=True)
+        elif (question := self._alarm_keys.question) is not None:
+            draw_message(canvas, question, asks=True)
         elif self._leave_until is not None and wall < self._leave_until:
             draw_message(canvas, LEAVE_QUESTION, asks=True)
         elif self._message is not None and wall < self._message[1]:
             draw_message(canvas, self._message[0], asks=False)
         else:
-            snapshot = self._snapshot
-            latched = any(alarm.state == "latched acknowledged" for alarm in snapshot.alarms.values())
-            shelved = any(change.stands == "shelved" for change in snapshot.quiet.values())
-            items = footer_items(self._light, self._control.is_replay, bool(snapshot.alarms), latched, shelved)
+            items = footer_items(self._light, self._control.is_replay, *self._alarm_keys.offered)
             draw_footer(canvas, items)
 
     # Keys
@@ -244,9 +235,10 @@ class Dashboard(App[None], inherit_bindings=False):
         elif self._entry is not None and key not in ("ctrl+c", "ctrl+q"):
             self._type(self._entry, key, character)
         elif leaving:
+            self._alarm_keys.drop_question()
             self._ask_to_leave()
-        elif self._shelving is not None and self._wall.now() < self._shelving[1]:
-            self._shelve(self._shelving[0], key)
+        elif self._alarm_keys.question is not None:
+            self._alarm_keys.answer(key)
         elif self._leave_until is not None and self._wall.now() < self._leave_until:
             self._leave_until = None
         else:
@@ -286,54 +278,6 @@ class Dashboard(App[None], inherit_bindings=False):
     def _set_mark(self, words: str, t: int) -> None:
         self._control.mark(words, t)
         self._say(f"mark set at {run_time(t, self._snapshot.start)}: {printable(words, 30)}")
-
-    def _acknowledge(self) -> None:
-        """Acknowledge the alarm that stands first; it alone, for the next one has not been read yet."""
-        for alarm in self._snapshot.standing():
-            asked = (alarm.change.limit, alarm.change.signal, alarm.change.t)
-            if not alarm.acknowledged and asked not in self._asked:
-                self._asked.add(asked)
-                self._control.acknowledge(alarm.change.limit, alarm.change.signal)
-                self._say(f"acknowledged: {printable(alarm.change.limit.replace('-', ' '), 30)}")
-                return
-        latched = any(alarm.latched for alarm in self._snapshot.alarms.values())
-        self._say("no alarm waits to be acknowledged" + ("; r resets what has latched" if latched else ""))
-
-    def _ask_how_long(self) -> None:
-        """Ask for how long to shelve the alarm that stands first."""
-        standing = self._snapshot.standing()
-        if standing:
-            self._shelving = standing[0], self._wall.now() + _LEAVE_US
-        else:
-            self._say("no alarm stands that could be shelved")
-
-    def _shelve(self, alarm: StandingAlarm, key: str) -> None:
-        self._shelving = None
-        if key not in SHELVE_KEYS:
-            self._say("nothing was shelved")
-            return
-        for_s = SHELVE_KEYS[key]
-        change = alarm.change
-        lasting = min(for_s, longest_shelve_s(change.limit, change.level))
-        self._control.shelve(change.limit, change.signal, for_s)
-        self._say(f"shelved for {lasting / 60:.0f} min: {alarm_words(change.limit).plain}; u takes it back")
-
-    def _unshelve(self) -> None:
-        """Take back all that is shelved."""
-        if any(change.stands == "shelved" for change in self._snapshot.quiet.values()):
-            self._control.unshelve()
-            self._say("what was shelved is back")
-        else:
-            self._say("nothing is shelved")
-
-    def _reset(self) -> None:
-        """Let go of every latch that has been acknowledged."""
-        latched = [alarm for alarm in self._snapshot.alarms.values() if alarm.latched]
-        if any(alarm.acknowledged for alarm in latched):
-            self._control.reset_latch()
-            self._say("reset: look at the pack before you drive on")
-        else:
-            self._say("acknowledge it first" if latched else "nothing has latched")
 
     def _change_light(self) -> None:
         self._light = "dusk" if self._light == "sun" else "sun"
