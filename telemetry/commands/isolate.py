@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -19,17 +20,19 @@ def add_to(commands: Any) -> None:
         "--machine", type=Path, metavar="FILE", help="machine file; default: what was recorded with the session"
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument("--ask", action="store_true", help="ask for readings by hand first; they go into the ranking")
     add_store(parser)
 
 
 def isolate(arguments: argparse.Namespace) -> int:
     """Judge a recorded drive; 1 where a part is named."""
-    # Many small systems are solved: several threads for each would only wait for one another. Has to come before numpy.
+    # Many small systems are solved: several threads for each would wait for one another. Has to come before numpy.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from telemetry.analysis.fault_isolation.isolate import isolate as judge
     from telemetry.analysis.series import read_series
     from telemetry.machine.machine_file import load_machine
     from telemetry.report.isolation_json import isolation_object
+    from telemetry.report.isolation_questions import ask_readings
     from telemetry.report.isolation_text import letter_lines
     from telemetry.subjects import machine_for, open_subject
 
@@ -39,7 +42,7 @@ def isolate(arguments: argparse.Namespace) -> int:
     series = read_series(recording)
     for warning in recording.warnings:
         warn(warning)
-    isolation = judge(series, machine)
+    isolation = judge(series, machine, ask_readings(_ask, _say_beside) if arguments.ask else None)
     if arguments.json:
         say(as_json(isolation_object(isolation)))
     else:
@@ -49,3 +52,14 @@ def isolate(arguments: argparse.Namespace) -> int:
             )
         )
     return 1 if isolation.fault_named else 0
+
+
+def _ask(question: str) -> str | None:
+    """Ask on standard error, so that standard output stays the answer alone; None at the end of the input."""
+    sys.stderr.write(question)
+    sys.stderr.flush()
+    return sys.stdin.readline() or None
+
+
+def _say_beside(text: str) -> None:
+    sys.stderr.write(text + "\n")

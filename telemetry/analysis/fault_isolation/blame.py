@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,6 +14,9 @@ from telemetry.analysis.fault_isolation.observations import Observations
 from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss
 from telemetry.analysis.fault_isolation.stops import Stop
 
+STOPPED = 0.75
+"""Share of what the pedal asked for from which its failing to come counts as a stop."""
+TOP_SPEED = 0.96
 LOW_FLOOR = 0.01
 """A stop is the low-voltage limit's where so small a share of the drive had a voltage as low."""
 WOBBLING = 2.0
@@ -47,14 +51,15 @@ class Blame:
 def blame(o: Observations) -> Blame:
     """Give every event to a part."""
     low_stops = tuple(s for s, floor in zip(o.stops, _floors(o), strict=True) if floor <= LOW_FLOOR)
-    other_stops = tuple(s for s in o.stops if s not in low_stops)
+    other_stops = tuple(s for s in o.stops if s not in low_stops and not _at_top_speed(s.start, o))
     solid = tuple(s for s in o.shortfalls if _is_solid(s, o))
     trips = [loss for loss in o.losses if _by_switch(loss)]
     openings = tuple(loss for loss in o.losses if not _by_switch(loss))
     brake = tuple(loss for loss in trips if loss.charging)
     low = tuple(loss for loss in trips if not loss.charging and _at_low_voltage(loss, o, low_stops))
     high = tuple(loss for loss in trips if loss not in brake and loss not in low)
-    return Blame(_events(o, low_stops, other_stops, solid, low, high, brake, openings), low_stops, other_stops, solid, low, high, brake, openings)  # fmt: skip
+    found = Blame((), low_stops, other_stops, solid, low, high, brake, openings)
+    return replace(found, events=tuple(_events(o, found)))
 
 
 def _floors(o: Observations) -> tuple[float, ...]:
@@ -65,7 +70,18 @@ def _is_solid(s: Shortfall, o: Observations) -> bool:
     """Tell whether a shortfall is large beside the other consumers and the fit."""
     assert o.response is not None
     top = float(np.quantile(o.response.expected, 0.98))
-    return s.asked > max(5 * o.response.spread, 0.1 * top) and 0.4 <= s.missing <= 1.8
+    large = s.asked > max(5 * o.response.spread, 0.1 * top) and 0.4 <= s.missing <= 1.8
+    return large and not _at_top_speed(s.start, o)
+
+
+def _at_top_speed(row: int, o: Observations) -> bool:
+    """Tell whether the machine went as fast as ever in the drive: a controller holds back there by design."""
+    speed = o.drive.get("vehicle_speed")
+    if speed is None:
+        return False
+    near = speed[max(row - 3, 0) : row + 8]
+    top = float(np.nanquantile(speed, 0.998))
+    return bool(np.nan_to_num(near).max() > TOP_SPEED * top)
 
 
 def _by_switch(loss: SupplyLoss) -> bool:
@@ -78,62 +94,34 @@ def _at_low_voltage(loss: SupplyLoss, o: Observations, low_stops: tuple[Stop, ..
     if o.path is None or np.isnan(loss.voltage_before):
         return bool(low_stops)
     depth = 1 - loss.voltage_before / o.path.usual_voltage
-    limit = 0.035 if low_stops else 0.06
-    return depth > limit
+    if low_stops:
+        return depth > 0.035
+    explained = o.path.resistance * loss.current_before / o.path.usual_voltage
+    return depth > 0.12 or (depth > 0.06 and (depth - explained > 0.02 or o.path.sag > 0.09))
 
 
-def _events(
-    o: Observations,
-    low_stops: tuple[Stop, ...],
-    other_stops: tuple[Stop, ...],
-    solid: tuple[Shortfall, ...],
-    low: tuple[SupplyLoss, ...],
-    high: tuple[SupplyLoss, ...],
-    brake: tuple[SupplyLoss, ...],
-    openings: tuple[SupplyLoss, ...],
-) -> tuple[FaultEvent, ...]:
+def _events(o: Observations, b: Blame) -> Iterator[FaultEvent]:
     start = float(o.drive.t[0]) if len(o.drive.t) else 0.0
 
-    def at(row: int) -> float:
-        return round(start + row * STEP_S, 3)
-
-    def lasting(first: int, last: int) -> float:
-        return round((last - first) * STEP_S, 3)
+    def event(each: Stop | Shortfall | SupplyLoss, what: str, cause: Cause) -> FaultEvent:
+        lasting = (each.end - each.start) * STEP_S
+        return FaultEvent(round(start + each.start * STEP_S, 3), round(lasting, 3), what, cause)
 
     path_at_fault = o.path is not None and o.path.growth > WOBBLING and o.path.wobble > 0.04
     low_cause: Cause = "power-connection" if path_at_fault else "pack-weak"
-    events: list[FaultEvent] = []
-    if o.pedal is not None:
-        events += [
-            FaultEvent(round(f.t, 3), round(f.duration, 3), f"pedal signal: {f.what}", "pedal-sensor")
-            for f in o.pedal.faults
-        ]
-    events += [
-        FaultEvent(at(s.start), lasting(s.start, s.end), "stop at the low-voltage limit", low_cause)
-        for s in low_stops
-    ]
-    events += [FaultEvent(at(s.start), lasting(s.start, s.end), "output stopped", "controller") for s in other_stops]
-    events += [
-        FaultEvent(
-            at(s.start),
-            lasting(s.start, s.end),
-            "output stopped" if s.missing > 0.75 else "output held back",
-            "controller",
-        )
-        for s in solid
-    ]
-    events += [
-        FaultEvent(at(x.start), lasting(x.start, x.end), "pack switch opened at low voltage", low_cause) for x in low
-    ]
-    events += [
-        FaultEvent(at(x.start), lasting(x.start, x.end), "pack switch opened on current", "bms-trip") for x in high
-    ]
-    events += [
-        FaultEvent(at(x.start), lasting(x.start, x.end), "pack switch opened against braking", "bms-trip")
-        for x in brake
-    ]
-    events += [
-        FaultEvent(at(x.start), lasting(x.start, x.end), "supply lost, pack switch closed", "power-connection")
-        for x in openings
-    ]
-    return tuple(events)
+    for fault in o.pedal.faults if o.pedal is not None else ():
+        yield FaultEvent(round(fault.t, 3), round(fault.duration, 3), f"pedal signal: {fault.what}", "pedal-sensor")
+    for stop in b.low_stops:
+        yield event(stop, "stop at the low-voltage limit", low_cause)
+    for stop in b.other_stops:
+        yield event(stop, "output stopped", "controller")
+    for fall in b.solid:
+        yield event(fall, "output stopped" if fall.missing > STOPPED else "output held back", "controller")
+    for loss in b.low_trips:
+        yield event(loss, "pack switch opened at low voltage", low_cause)
+    for loss in b.high_trips:
+        yield event(loss, "pack switch opened on current", "bms-trip")
+    for loss in b.brake_trips:
+        yield event(loss, "pack switch opened against braking", "bms-trip")
+    for loss in b.openings:
+        yield event(loss, "supply lost, pack switch closed", "power-connection")

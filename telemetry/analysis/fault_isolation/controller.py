@@ -10,10 +10,15 @@ from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats
 from telemetry.analysis.fault_isolation.response import Response, shifted
 
 _SPREADS = 4.5
+_EAGER_SPREADS = 2.2
+_EAGER_SHARE = 0.4
 _LEAST_SHARE = 0.45
 _LEAST_S = 0.13
 _JOIN_S = 0.16
 _SLACK_ROWS = 3
+_EXCESS = 2.0
+_EAGER_EXCESS = 0.8
+_NEAR_ROWS = round(3 / STEP_S)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +45,9 @@ class Shortfall:
     significance: float
 
 
-def shortfalls(response: Response, current: Floats, voltage: Floats | None, usable: Flags) -> list[Shortfall]:
+def shortfalls(
+    response: Response, current: Floats, voltage: Floats | None, usable: Flags, eager: bool = False
+) -> list[Shortfall]:
     """Return every time from about an eighth of a second in which the controller gave clearly too little.
 
     Args:
@@ -48,13 +55,17 @@ def shortfalls(response: Response, current: Floats, voltage: Floats | None, usab
         current: A (n,).
         voltage: V (n,) at the controller or pack, or None.
         usable: rows in which the supply was there and the signals are known.
+        eager: take slighter ones too, as is right once plain ones have shown that the controller does it.
     """
+    spreads, share, slack = (_EAGER_SPREADS, _EAGER_SHARE, 1) if eager else (_SPREADS, _LEAST_SHARE, _SLACK_ROWS)
     asked = response.expected
-    for rows in range(1, _SLACK_ROWS + 1):  # a controller is quicker at letting go than at giving
+    for rows in range(1, slack + 1):  # a controller is quicker at letting go than at giving
         asked = np.minimum(asked, np.minimum(shifted(response.expected, rows), shifted(response.expected, -rows)))
     short = asked + response.base - current
     top = float(np.quantile(response.expected[usable], 0.98))
-    least = np.maximum(np.maximum(_SPREADS * response.spread, _LEAST_SHARE * asked), 0.05 * top)
+    least = np.maximum(np.maximum(spreads * response.spread, share * asked), 0.05 * top)
+    excess = _local_excess(current - response.base - response.expected)
+    least = np.maximum(least, (_EAGER_EXCESS if eager else _EXCESS) * excess)
     flags = (short > least) & usable & (response.travel > 0.03)
     found: list[Shortfall] = []
     for start, end in _runs(flags):
@@ -78,6 +89,13 @@ def shortfalls(response: Response, current: Floats, voltage: Floats | None, usab
             )
         )
     return found
+
+
+def _local_excess(rest: Floats) -> Floats:
+    """Return by how much the current exceeded what was expected in the seconds around (90 %): the fit's error."""
+    every = 10
+    blocks = [np.quantile(rest[max(k - _NEAR_ROWS, 0) : k + _NEAR_ROWS], 0.9) for k in range(0, len(rest), every)]
+    return np.maximum(np.repeat(np.array(blocks), every)[: len(rest)], 0.0)
 
 
 def _runs(flags: Flags) -> list[tuple[int, int]]:

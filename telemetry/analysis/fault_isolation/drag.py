@@ -4,6 +4,10 @@ The drive's force per mass is taken as a smooth function of the pedal's travel a
 rest. What the acceleration then lacks is rolling resistance, slope and drag. Slope changes its sign over a drive and
 over hills; a brake that binds or grass around an axle does not. The function is learnt from quick changes within the
 drive, so a slowly changing slope cannot imitate it. Neither the machine's mass nor its efficiency is needed.
+
+The same is done a second time with the electrical power in place of the pedal: power beyond what the other consumers
+take, over the speed. The two are independent in what can mislead them: a pedal that is not proportional to force
+misleads the first, a consumer that comes and goes the second.
 """
 
 from __future__ import annotations
@@ -22,6 +26,8 @@ _ROWS_LEARNT = 1000
 _SMOOTH_ROWS = 5.0
 _POWERS = (0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.1)
 _CALM_ROWS = 15
+_RAMP = np.array([1.0, 1.0, 1.0, 0.0, 0.0]) / 3
+_POWER_EARLIER_ROWS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +35,8 @@ class Resistance:
     """Force against the motion over weight (0.05: as on a slope of 5 %), and how well it is known.
 
     Attributes:
-        mean: over the drive.
+        mean: over the drive, by the pedal.
+        by_power: the same by the electrical power; NaN where that is not known.
         low, middle, high: its 10, 50 and 90 % quantiles along the drive: slope, ground, drag together.
         rows: rows it was learnt from.
         spread: what the fit of the acceleration leaves, m/s².
@@ -37,6 +44,7 @@ class Resistance:
     """
 
     mean: float
+    by_power: float
     low: float
     middle: float
     high: float
@@ -57,7 +65,9 @@ def smoothed(values: Floats, rows: float, derivative: bool = False) -> Floats:
     return np.convolve(padded, kernel, "valid")
 
 
-def resistance_to_motion(t: Floats, travel: Floats, speed: Floats, usable: Flags) -> Resistance | None:
+def resistance_to_motion(
+    t: Floats, travel: Floats, speed: Floats, usable: Flags, traction_w: Floats | None = None
+) -> Resistance | None:
     """Learn the force against the motion.
 
     Args:
@@ -65,6 +75,7 @@ def resistance_to_motion(t: Floats, travel: Floats, speed: Floats, usable: Flags
         travel: share of pedal travel (n,).
         speed: m/s (n,).
         usable: rows in which nothing else interfered: supply there, no shortfall of the controller.
+        traction_w: electrical power of the drive alone, W (n,), or None.
 
     Returns:
         None where the machine drove too little under power, about 15 s.
@@ -79,18 +90,32 @@ def resistance_to_motion(t: Floats, travel: Floats, speed: Floats, usable: Flags
     knots = hat_functions(t, _KNOT_S)[rows]
     learn = thinned(np.arange(len(rows)), _ROWS_LEARNT)
 
-    def fit(power: float, late: int) -> tuple[Floats, float]:
-        asked = shifted(travel, late) ** power
-        asked = np.convolve(asked, np.array([1.0, 1.0, 1.0, 0.0, 0.0]) / 3, "same")
-        features = np.stack([smoothed(asked * f, _SMOOTH_ROWS)[rows] for f in (1.0, smooth, smooth**2)], axis=1)
+    def fit(terms: list[Floats]) -> tuple[Floats, float]:
+        features = np.stack([smoothed(term, _SMOOTH_ROWS)[rows] for term in terms], axis=1)
         coefficients, _, spread = robust_fit(features[learn], -knots[learn], acceleration[rows][learn], _STIFFNESS, 3)
         return coefficients, spread
 
-    late = min(range(0, 12, 2), key=lambda rows_late: fit(1.2, rows_late)[1])
-    late = min((late - 1, late, late + 1), key=lambda rows_late: fit(1.2, max(rows_late, 0))[1])
-    (coefficients, spread) = min((fit(power, max(late, 0)) for power in _POWERS), key=lambda each: each[1])
+    def by_pedal(power: float, late: int) -> tuple[Floats, float]:
+        asked = np.convolve(shifted(travel, late) ** power, _RAMP, "same")
+        return fit([asked, asked * smooth, asked * smooth**2])
+
+    late = min(range(0, 12, 2), key=lambda rows_late: by_pedal(1.2, rows_late)[1])
+    late = min((max(late - 1, 0), late, late + 1), key=lambda rows_late: by_pedal(1.2, rows_late)[1])
+    (coefficients, spread) = min((by_pedal(power, late) for power in _POWERS), key=lambda each: each[1])
+    by_power = np.nan
+    if traction_w is not None:
+        moved = shifted(traction_w, max(late - _POWER_EARLIER_ROWS, 0)) / 1000
+        terms = [moved / (smooth + 0.5), moved / (smooth + 1.5), np.sqrt(np.maximum(moved, 0.0))]
+        by_power = float((knots @ fit(terms)[0][3:]).mean()) / GRAVITY
     along = knots @ coefficients[3:] / GRAVITY
     low, middle, high = np.quantile(along, [0.1, 0.5, 0.9])
     return Resistance(
-        float(along.mean()), float(low), float(middle), float(high), len(rows), spread, float(coefficients[0])
+        float(along.mean()),
+        by_power,
+        float(low),
+        float(middle),
+        float(high),
+        len(rows),
+        spread,
+        float(coefficients[0]),
     )

@@ -34,6 +34,7 @@ def features_of(o: Observations, b: Blame) -> dict[str, float]:
         "explained": nan if o.response is None else o.response.explained,
         "delay": nan if o.response is None else o.response.delay_s,
         "resistance_mean": nan if force is None else force.mean,
+        "resistance_by_power": nan if force is None else force.by_power,
         "resistance_low": nan if force is None else force.low,
         "resistance_middle": nan if force is None else force.middle,
         "resistance_high": nan if force is None else force.high,

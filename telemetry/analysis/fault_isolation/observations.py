@@ -19,6 +19,7 @@ from telemetry.analysis.series import SessionSeries
 from telemetry.model.batch import MICROSECONDS
 
 KMH = 3.6
+_PLAIN = 6.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,9 +85,12 @@ def observe(series: SessionSeries) -> Observations:
         response = controller_response(drive.t, travel, current, speed, calm, 2)
         if response is not None:
             short = shortfalls(response, current, supply, calm)
+            if sum(fall.significance > _PLAIN and fall.missing > 0.5 for fall in short) >= 2:
+                short = shortfalls(response, current, supply, calm, eager=True)
         if speed is not None:
             interfered = calm & ~_around([(s.start, s.end) for s in short], len(current), 20, 20)
-            resistance = resistance_to_motion(drive.t, travel, speed, interfered)
+            traction = _traction(response, current, supply)
+            resistance = resistance_to_motion(drive.t, travel, speed, interfered, traction)
     return Observations(
         drive, limits, pedal, path, tuple(losses), tuple(stops), response, tuple(short), resistance, usable,
         _floor(stops, supply, calm),
@@ -120,6 +124,13 @@ def _in_step(drive: Drive, limits: PedalRange, current: Floats, usable: Flags) -
         "of step; that has been taken out (`shakedown align` finds what to state)"
     )
     return moved, replace(drive, problems=(*drive.problems, said))
+
+
+def _traction(response: Response | None, current: Floats, supply: Floats | None) -> Floats | None:
+    """Return the electrical power of the drive alone, W."""
+    if response is None or supply is None:
+        return None
+    return (current - response.base) * np.nan_to_num(supply)
 
 
 def _speed(drive: Drive) -> Floats | None:

@@ -11,11 +11,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.drive import Floats
+from telemetry.analysis.fault_isolation.drive import Flags, Floats
 from telemetry.analysis.fault_isolation.response import PedalRange
 
 _LEAST_STEP = 0.10
 _TIMES_BESIDE = 2.5
+_TIMES_FOOT = 1.25
+_LEAST_FOOT = 0.2
 _LONGEST_S = 1.2
 
 
@@ -48,7 +50,7 @@ class PedalFindings:
 
     Attributes:
         faults: in time order.
-        band: lowest and highest travel at which the signal left, without the outermost tenth; None for fewer than two.
+        band: lowest and highest travel at which the signal left, outermost tenths left out; None for fewer than two.
         crossings: how often the pedal passed through that band.
         lone_edges: edges with no partner.
     """
@@ -68,19 +70,13 @@ def pedal_faults(t: Floats, pedal: Floats, limits: PedalRange) -> PedalFindings:
         limits: the pedal's range.
     """
     width = limits.top - limits.rest
-    step = np.diff(pedal)
-    time_step = np.diff(t)
-    usual = float(np.median(time_step)) if len(time_step) else 1.0
-    least = max(_LEAST_STEP * width, 8 * limits.noise)
+    step, sharp = _sharp_edges(t, pedal, limits)
     sign = np.sign(step)
-    before = np.concatenate([[0.0], step[:-1]]) * sign
-    after = np.concatenate([step[1:], [0.0]]) * sign
-    beside = np.maximum(np.maximum(before, after), 0.02 * width)
-    sharp = (np.abs(step) > least) & (np.abs(step) > _TIMES_BESIDE * beside) & (time_step < 2.5 * usual)
     edges = np.flatnonzero(sharp)
-    found: list[PedalFault] = []
-    used = -1
-    lone = 0
+    fastest = foot_speed(step, width)
+    strong: list[PedalFault] = []
+    weak: list[PedalFault] = []
+    used, lone = -1, 0
     for place, edge in enumerate(edges):
         if edge <= used:
             continue
@@ -90,21 +86,68 @@ def pedal_faults(t: Floats, pedal: Floats, limits: PedalRange) -> PedalFindings:
                 for other in edges[place + 1 : place + 6]
                 if t[other] - t[edge] <= _LONGEST_S
                 and sign[other] == -sign[edge]
-                and _flat(pedal[edge + 1 : other + 1], width)
+                and np.ptp(pedal[edge + 1 : other + 1]) < 0.12 * width
             ),
             None,
         )
         if partner is None:
-            lone += 1
+            alone = abs(step[edge]) > _TIMES_FOOT * fastest
+            lone += alone
+            if alone and sign[edge] < 0:  # it fell at once, and the foot had gone before it came back
+                strong.append(_fault(t, pedal, limits, int(edge), _until_moved(pedal, int(edge), width)))
             continue
-        found.append(_fault(t, pedal, limits, int(edge), int(partner)))
+        fault = _fault(t, pedal, limits, int(edge), int(partner))
+        beyond = min(abs(step[edge]), abs(step[partner])) > _TIMES_FOOT * fastest
+        (strong if beyond or fault.below_rest else weak).append(fault)
         used = int(partner)
+    found = sorted(strong + _believed(strong, weak), key=lambda fault: fault.t)
     merged = _merged(found)
     return PedalFindings(tuple(merged), _band(merged), _crossings(pedal, limits, _band(merged)), lone)
 
 
-def _flat(inside: Floats, width: float) -> bool:
-    return bool(np.ptp(inside) < 0.12 * width)
+def _sharp_edges(t: Floats, pedal: Floats, limits: PedalRange) -> tuple[Floats, Flags]:
+    """Return the steps between readings, and which of them stand alone."""
+    width = limits.top - limits.rest
+    step = np.diff(pedal)
+    time_step = np.diff(t)
+    least = max(_LEAST_STEP * width, 8 * limits.noise)
+    sign = np.sign(step)
+    before = np.concatenate([[0.0], step[:-1]]) * sign
+    after = np.concatenate([step[1:], [0.0]]) * sign
+    beside = np.maximum(np.maximum(before, after), 0.02 * width)
+    even = time_step < 2.5 * (float(np.median(time_step)) if len(time_step) else 1.0)
+    return step, (np.abs(step) > least) & (np.abs(step) > _TIMES_BESIDE * beside) & even
+
+
+def foot_speed(step: Floats, width: float) -> float:
+    """Return the furthest that this foot moved between two readings, V, as it did several times.
+
+    A movement of a foot takes more than one reading: two steps on end in the same direction, neither of them slight.
+    A foot that was never quick in the drive could still have been, by about 4 travels a second.
+    """
+    one, two = np.abs(step[1:]), np.abs(step[:-1])
+    moved = (np.sign(step[1:]) == np.sign(step[:-1])) & (np.minimum(one, two) > 0.3 * np.maximum(one, two))
+    quick = np.sort(np.maximum(one, two)[moved])
+    return max(float(quick[-3]) if len(quick) > 3 else 0.0, _LEAST_FOOT * width)
+
+
+def _until_moved(pedal: Floats, edge: int, width: float) -> int:
+    """Return the last reading near the level that the signal fell to, a second at the most."""
+    inside = pedal[edge + 1 : edge + 8]
+    moved = np.flatnonzero(np.abs(inside - inside[0]) > 0.03 * width)
+    return edge + (int(moved[0]) if len(moved) else 1)
+
+
+def _believed(strong: list[PedalFault], weak: list[PedalFault]) -> list[PedalFault]:
+    """Return those slight drop-outs that lie where the plain ones do, or that are several at one spot of travel."""
+    dips = [fault for fault in weak if fault.depth < 0]
+    plain = [fault.travel for fault in strong]
+    if len(plain) >= 2:
+        low, high = min(plain) - 0.08, max(plain) + 0.08
+        return [fault for fault in dips if low <= fault.travel <= high]
+    if len(dips) >= 4 and float(np.std([fault.travel for fault in dips])) < 0.09:
+        return dips
+    return []
 
 
 def _fault(t: Floats, pedal: Floats, limits: PedalRange, edge: int, partner: int) -> PedalFault:

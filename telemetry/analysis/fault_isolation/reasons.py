@@ -144,7 +144,8 @@ def _weak(o: Observations, b: Blame, features: Mapping[str, float], machine: Mac
         )
     if b.low_trips:
         yield (
-            f"{_count(len(b.low_trips), 'time')} the pack's switch opened at low voltage, {_times(o, [x.start for x in b.low_trips])}"
+            f"{_count(len(b.low_trips), 'time')} the pack's switch opened at low voltage, "
+            f"{_times(o, [x.start for x in b.low_trips])}"
         )
     if not b.low_stops and not b.low_trips:
         yield "nothing stopped at a low voltage"
@@ -152,8 +153,10 @@ def _weak(o: Observations, b: Blame, features: Mapping[str, float], machine: Mac
         yield f"the voltage sags by {path.sag:.1%} at {path.top_current:.0f} A"
     cell = features.get("cell_low", float("nan"))
     if cell == cell and machine is not None:
-        low = machine.pack.cell.lowest_v if hasattr(machine.pack.cell, "lowest_v") else None
-        yield f"the lowest cell went down to {cell:.2f} V" + (f" (its limit is {low:.2f} V)" if low else "")
+        yield (
+            f"the lowest cell went down to {cell:.2f} V; {machine.pack.cell.title} ends at "
+            f"{machine.pack.cell.minimum_v:.2f} V and has little left below {machine.pack.cell.low_warn_v:.2f} V"
+        )
     elif cell == cell:
         yield f"the lowest cell went down to {cell:.2f} V"
 

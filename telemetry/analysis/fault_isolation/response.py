@@ -104,14 +104,14 @@ def robust_fit(
     ridge += bend.T @ bend
     weight = np.ones(len(y))
     coefficients: Floats = np.zeros(count)
-    rest: Floats = y
+    rest = y.copy()
     spread = 1.0
     for _ in range(rounds):
         weighted = x * weight[:, None]
-        coefficients = np.linalg.solve(weighted.T @ x + ridge, weighted.T @ y)
-        rest = y - x @ coefficients
+        coefficients[:] = np.linalg.solve(weighted.T @ x + ridge, weighted.T @ y)
+        rest[:] = y - x @ coefficients
         spread = 1.48 * float(np.median(np.abs(rest))) + 1e-6
-        weight = 1 / np.maximum(1.0, np.abs(rest) / (1.5 * spread))
+        weight = np.minimum(1.0, 1.5 * spread / np.maximum(np.abs(rest), 1e-12))
     return coefficients, rest, spread
 
 

@@ -38,7 +38,7 @@ def verdict(observations: Observations, machine: Machine | None, readings: Readi
     if not judged:
         problems.append("neither a current nor a pedal signal can be used, so no part is named and none is cleared")
     return Isolation(
-        named, ranked, events if told else (), tuple(next_checks(named, order, chances, observations)),
+        named, ranked, events if told else (), tuple(next_checks(named, order, chances)),
         tuple(missing_signals(observations.drive)), tuple(problems), tuple(told_apart(observations.drive)),
         judged, features,
     )  # fmt: skip

@@ -1,0 +1,63 @@
+"""Asks for the readings that would settle it, one line each; an empty line skips."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import get_args
+
+from telemetry.analysis.fault_isolation.readings import Code, Readings
+
+Ask = Callable[[str], str | None]
+"""Shows a question and returns the answer; None where nobody answers any more."""
+
+_CAUTION = (
+    "Readings taken by hand go into the ranking; press Enter to skip one. Measure with the wheels off the ground on "
+    "stands; never bypass a fuse, an interlock or the pack's own switch."
+)
+
+
+def ask_readings(ask: Ask, say: Callable[[str], None]) -> Readings:
+    """Ask every question and return the answers; an answer that is none of those offered is asked again."""
+    say(_CAUTION)
+    return Readings(
+        pedal_jumps=_yes_or_no(
+            "Pedal pressed slowly: does its signal jump or vanish on a meter? (yes/no) ", ask, say
+        ),
+        joint_ohm=_joint(ask, say),
+        code=_code(ask, say),
+        enable_steady=_yes_or_no("Does the enable line stay at full voltage while it hesitates? (yes/no) ", ask, say),
+        wheels_free=_yes_or_no("Jacked up: does every wheel turn by hand and run on? (yes/no) ", ask, say),
+    )
+
+
+def _yes_or_no(question: str, ask: Ask, say: Callable[[str], None]) -> bool | None:
+    while answer := (ask(question) or "").strip().lower():
+        if answer in ("yes", "y", "no", "n"):
+            return answer.startswith("y")
+        say("please answer yes or no, or press Enter to skip")
+    return None
+
+
+def _joint(ask: Ask, say: Callable[[str], None]) -> float | None:
+    question = "Highest drop across one joint under load, millivolts and amperes, as 120 50: "
+    while answer := (ask(question) or "").replace(",", " ").split():
+        try:
+            millivolts, amperes = (float(part) for part in answer)
+        except ValueError:
+            say("please give two numbers with a blank between, such as 120 50, or press Enter to skip")
+            continue
+        if amperes > 0 and millivolts >= 0:
+            return millivolts / 1000 / amperes
+        say("the current must be above 0 and the drop not below 0")
+    return None
+
+
+def _code(ask: Ask, say: Callable[[str], None]) -> Code | None:
+    choices: tuple[Code, ...] = get_args(Code)
+    question = f"What the controller's blinks mean by its sheet ({', '.join(choices)}): "
+    while answer := (ask(question) or "").strip().lower():
+        for choice in choices:
+            if answer == choice:
+                return choice
+        say(f"please answer one of {', '.join(choices)}, or press Enter to skip")
+    return None
