@@ -8,7 +8,7 @@ from telemetry.analysis.capacity import UsableCapacity, find_capacity
 from telemetry.analysis.cell_findings import CellFindings, judge_cells
 from telemetry.analysis.charging import ChargeFacts, Charging, find_charging
 from telemetry.analysis.current_offset import CurrentOffset, find_offset
-from telemetry.analysis.evidence import Finding, find_evidence, sign_of_current
+from telemetry.analysis.evidence import Finding, find_evidence
 from telemetry.analysis.outlook import Outlook, find_outlook
 from telemetry.analysis.phases import Phases, find_phases
 from telemetry.analysis.ranges import Range
@@ -84,11 +84,12 @@ def figures_of(series: SessionSeries, machine: Machine | None) -> SessionFigures
         usable_ah=usable,
         charger_share=share,
     )
+    evidence = tuple(find_evidence(series, machine, power))
     return SessionFigures(
         series,
         machine,
-        tuple(find_evidence(series, machine, power)),
-        sign_of_current(series, power).wrong,
+        evidence,
+        any(finding.name == "sign-of-current" for finding in evidence),
         power,
         totals,
         phases,

@@ -43,6 +43,7 @@ _NO_SPREAD = {
     "spread_top_mv": "the cells never came near full",
     "spread_bottom_mv": "the cells never came near empty",
 }
+_LISTS = ("anchors", "series", "cells", "advice")
 _SERIES_STEP = 10 * MICROSECONDS
 
 Report = dict[str, Any]
@@ -325,7 +326,7 @@ def _withdraw(report: Report) -> None:
         kept = {"duration_s", "gaps_s", "uncertainty", "as_read", "area_ha", "distance_km", "ranges", "currency"}
         for key, value in report[section].items():
             if key not in kept and value is not None:
-                report[section][key] = [] if isinstance(value, list) else None
+                report[section][key] = [] if key in _LISTS else None
                 report["unknown"][f"{section}.{key}"] = why
     report["totals"]["uncertainty"] = {}
     report["totals"]["as_read"] = {}

@@ -154,6 +154,16 @@ def test_the_wrong_sign_of_current_is_found_and_nothing_with_a_direction_is_told
     assert report["soc"]["end_pct"] is None
     assert "sign_of_current" in report["unknown"]["totals.energy_out_wh"]
     assert report["totals"]["duration_s"] == pytest.approx(299.8)
+    assert main(["report", str(path), "--machine", str(MACHINE)]) == 0
+    assert "the energy could not be told" in capsys.readouterr().out
+
+
+def test_the_wrong_sign_of_a_charge_without_load_steps_is_found_too(tmp_path, capsys):
+    t = [2.0 * row for row in range(1800)]
+    rows = [(second, 18.0, 78.0 + 2.0 * second / 3600) for second in t]
+    report = reported(written(tmp_path, "c.csv", ["t", "pack_current", "pack_voltage"], rows), capsys=capsys)
+    assert report["totals"]["energy_out_wh"] is None
+    assert "sign_of_current" in report["unknown"]["totals.energy_out_wh"]
 
 
 def test_voltage_alone_gives_no_figure_that_needs_a_current(tmp_path, capsys):
