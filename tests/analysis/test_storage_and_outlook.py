@@ -7,8 +7,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from telemetry.analysis.outlook import energy_left_wh, find_outlook, mean_power_w, minutes_left
 from telemetry.analysis.phases import find_phases
@@ -129,21 +127,19 @@ class TestOutlook:
         assert "state of charge" in found.unknown["energy_left_wh"]
         assert found.whole.minutes_left is None
 
-    @given(seed=st.integers(0, 500))
-    @settings(max_examples=20)
-    def test_the_range_holds_the_mean_of_what_follows_in_most_cases(self, seed: int) -> None:
-        # levels that last a minute, as the bounds suppose; 20 examples of a bound that is to hold nine times in ten
-        rng = np.random.default_rng(seed)
+    def test_the_bounds_hold_nine_times_in_ten(self) -> None:
+        # levels that last a minute, as the bounds suppose; of 60 runs 54 are to hold, give or take 2.3
+        rng = np.random.default_rng(7)
+        t = np.arange(0, 3600.0, 5.0)
         held = 0
-        for _ in range(10):
-            amperes = np.repeat(rng.uniform(0, 60, 60), 60)
-            series = series_of(HOUR, pack_voltage=0 * HOUR + 50, pack_current=amperes)
+        for _ in range(60):
+            series = series_of(t, pack_voltage=0 * t + 50, pack_current=np.repeat(rng.uniform(0, 60, 60), 12))
             power = find_power(series).power
             assert power is not None
             found = mean_power_w(power, [(series.start, series.end)])
             assert found is not None
             held += found.low <= 1500 <= found.high
-        assert held >= 5
+        assert 48 <= held < 60
 
     def test_no_use(self) -> None:
         series = parked(0.1)

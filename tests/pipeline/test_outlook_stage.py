@@ -83,7 +83,7 @@ def test_braking_more_than_driving_tells_no_time() -> None:
 
 
 @given(seed=st.integers(0, 10_000), cuts_s=st.lists(st.integers(1, 899), max_size=60, unique=True))
-@settings(max_examples=25)
+@settings(max_examples=12)
 def test_it_does_not_see_the_cuts(seed: int, cuts_s: list[int]) -> None:
     rng = np.random.default_rng(seed)
     batches = drive(np.repeat(rng.uniform(-10, 80, 90), 10), 60.0, 4.0)

@@ -173,7 +173,7 @@ def test_ticks_are_round_few_and_inside(low: float, span: float, most: int) -> N
 
 
 @given(seed=st.integers(0, 10_000), rows=st.integers(1, 60))
-@settings(max_examples=25)
+@settings(max_examples=15)
 def test_whatever_comes_is_drawn(seed: int, rows: int) -> None:
     rng = np.random.default_rng(seed)
     t = np.cumsum(rng.choice([0.0, 0.1, 1.0, 400.0], rows, p=[0.05, 0.5, 0.4, 0.05]))
