@@ -52,15 +52,15 @@ def test_no_bit_depends_on_how_calls_are_cut(cuts, fault):
 
 
 def test_the_same_seed_gives_the_same_drive_and_events():
-    first, again, other = (faulty_drive("controller", seed, 20.0) for seed in (4, 4, 5))
-    assert first.events == again.events
+    first, again, other = (faulty_drive("mechanical-drag", seed, 20.0) for seed in (4, 4, 5))
+    assert first.variant == again.variant
     assert all(first.columns[name].tobytes() == again.columns[name].tobytes() for name in first.columns)
     assert first.scenario.vehicle.mass_kg != other.scenario.vehicle.mass_kg
 
 
 @pytest.mark.parametrize("seed", [1, 2])
-def test_a_healthy_drive_has_no_events_and_its_energy_balances(seed):
-    """Nothing gets out of the pack but what comes through the wire: V_pack - V_controller = I R on every row."""
+def test_a_healthy_drive_has_no_events_and_its_charge_balances(seed):
+    """What the cells lost is the current over time, by trapezoid on its own times."""
     machine = SimulatedMachine("varied", seed, 0, "s", 20.0, truth=True, fault="healthy")
     got = {batch.group.name: batch for batch in machine.advance_to(40_000_000)}
     assert machine.fault_events == ()
@@ -87,7 +87,7 @@ def test_a_worn_pedal_drops_at_one_place_faster_than_a_foot():
 
 
 def test_the_other_pedal_variants_stay_within_the_supply():
-    for variant in ("dips", "spikes", "jitters"):
+    for variant in ("dips", "jitters"):
         volts = drive("pedal-sensor", 3, variant).columns["throttle_voltage"]
         assert volts.min() > -0.2
         assert volts.max() < 5.3
@@ -106,16 +106,16 @@ def test_a_controller_that_cuts_stops_the_current_at_a_steady_pedal_and_voltage(
 
 
 def test_the_enable_line_tells_where_it_was_measured():
-    seen = [drive("controller", seed, "enable line drops") for seed in (1, 2, 3, 4)]
-    with_line = [one for one in seen if "enable_voltage" in one.columns]
-    assert with_line
-    assert len(with_line) < len(seen)
-    for one in with_line:
-        line, t = one.columns["enable_voltage"], one.t / 1e6
-        for event in one.events:
-            inside = (t > event.t + 0.03) & (t < event.t + event.duration - 0.03)
-            assert np.all(line[inside] < 1)
-        assert np.median(line) == pytest.approx(one.scenario.enable_v, abs=0.1)
+    faults = [fault_of("controller", seed, lively(MARKET, seed), "enable line drops") for seed in range(20)]
+    assert {fault.scenario.enable_v > 0 for fault in faults} == {True, False}
+    drives = (drive("controller", seed, "enable line drops") for seed in (2, 1, 3))
+    one = next(one for one in drives if "enable_voltage" in one.columns)
+    assert one.events
+    line, t = one.columns["enable_voltage"], one.t / 1e6
+    for event in one.events:
+        inside = (t > event.t + 0.03) & (t < event.t + event.duration - 0.03)
+        assert np.all(line[inside] < 1)
+    assert np.median(line) == pytest.approx(one.scenario.enable_v, abs=0.1)
 
 
 def test_a_poor_connection_drops_several_times_what_pack_and_wire_explain():
@@ -168,7 +168,7 @@ def test_braking_into_a_pack_that_refuses_lifts_the_controllers_voltage():
     machine = SimulatedMachine(
         MARKET, 3, 0, "s", 20.0, fault=fault_of("bms-trip", 3, lively(MARKET, 3), "braking into a cold pack")
     )
-    got = {batch.group.name: batch for batch in machine.advance_to(110_000_000)}
+    got = {batch.group.name: batch for batch in machine.advance_to(80_000_000)}
     assert got["vehicle"].column("controller_voltage").max() > MARKET.controller.maximum_v
     assert got["pack"].column("pack_current").min() > -2
     assert [event.what for event in machine.fault_events[:1]] == ["controller stopped: supply too high"]

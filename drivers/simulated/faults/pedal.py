@@ -9,6 +9,9 @@ from ..expected import level_pedal
 from ..scenarios import Scenario
 from .fault import Fault, Moment
 
+LEAST_S = 0.05
+"""A wiper that has lost its track bounces for so long at least (ours)."""
+
 
 class PedalSensorFault(Fault):
     """The wiper has worn a band where the pedal stands most. Contact is lost and found in less than a millisecond.
@@ -27,7 +30,7 @@ class PedalSensorFault(Fault):
         self.centre = min(0.85, max(0.08, level_pedal(scenario) * chance.uniform(0.85, 1.3)))
         self.width = chance.uniform(0.025, 0.08)
         self._moving, self._shaken = chance.uniform(6.0, 18.0), chance.uniform(0.01, 0.06)
-        self._lost_s = 0.0
+        self._lost_s = self._least_s = 0.0
         self._depth = 0.0
         self._nothing_v = chance.uniform(0.0, 0.12)
         self._supply_v = max(5.0, scenario.pedal.offset_v + scenario.pedal.range_v)
@@ -41,7 +44,8 @@ class PedalSensorFault(Fault):
         inside = hanging or abs(moment.pedal - self.centre) < self.width / 2
         if self._lost_s > 0:
             self._lost_s -= moment.dt
-            if not inside:
+            self._least_s -= moment.dt
+            if not inside and self._least_s <= 0:
                 self._lost_s = 0.0
         elif inside:
             shaken = self._shaken * moment.shaking * moment.shaking
@@ -53,7 +57,8 @@ class PedalSensorFault(Fault):
     def _lose(self) -> None:
         chance = self._chance
         longest = {"spikes": 0.12, "jitters": 1.2}.get(self.variant, 0.4)
-        self._lost_s = chance.uniform(0.05, longest)
+        self._lost_s = chance.uniform(LEAST_S, longest)
+        self._least_s = LEAST_S
         self._depth = chance.uniform(*self._shallow)
 
     def pedal_voltage(self, volts: float) -> float:
