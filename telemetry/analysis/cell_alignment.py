@@ -142,13 +142,14 @@ class _Curve:
 
 
 def slow_resistance_of(bins: Bins) -> float:
-    """Return the middle cell's resistance between bins, ohm: with the polarisation of some ten seconds."""
+    """Return the middle cell's resistance between bins, ohm: with the polarisation of some ten seconds.
+
+    The median over the larger changes of current, so that a knee or a charger's end does not count.
+    """
     inside = np.diff(bins.leg) == 0
     volt, ampere = np.diff(bins.middle)[inside], np.diff(bins.current)[inside]
-    gentle = np.abs(volt) < 6 * np.median(np.abs(volt)) + 1e-4
-    volt, ampere = volt[gentle], ampere[gentle]
-    squares = float(ampere @ ampere)
-    return max(0.0, -float(volt @ ampere) / squares) if squares > 0 else 0.0
+    large = np.abs(ampere) > max(1e-6, float(np.quantile(np.abs(ampere), 0.75))) if len(ampere) else inside[:0]
+    return max(0.0, -float(np.median(volt[large] / ampere[large]))) if large.any() else 0.0
 
 
 def _curve_of(charge: Values, volts: Values, capacity_ah: float) -> _Curve | None:

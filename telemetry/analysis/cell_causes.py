@@ -19,11 +19,11 @@ from telemetry.model.batch import Values
 
 SOUND, FULLER = "sound", "fuller"
 LOW_CAPACITY, LOW_CHARGE, HIGH_RESISTANCE = "low-capacity", "low-charge", "high-resistance"
-PRIOR = {SOUND: 0.97, LOW_CAPACITY: 0.0085, LOW_CHARGE: 0.0085, HIGH_RESISTANCE: 0.0085, FULLER: 0.0045}
-"""One cell in some thirty is odd, whichever way: a pack of sixteen then has one odd cell in half the packs. Ours."""
-USUAL_MISSING, USUAL_STRETCH, USUAL_EXCESS = 0.003, 0.005, 0.012
+PRIOR = {SOUND: 0.95, LOW_CAPACITY: 0.015, LOW_CHARGE: 0.015, HIGH_RESISTANCE: 0.015, FULLER: 0.005}
+"""One cell in twenty is odd, whichever way: a pack that is looked at has an odd cell as like as not. Ours."""
+USUAL_MISSING, USUAL_STRETCH, USUAL_EXCESS = 0.003, 0.005, 0.02
 """How far cells of a sound pack scatter at least, one standard deviation. Common practice, from memory."""
-_FREEDOM = 25.0
+_FREEDOM = 40.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +45,7 @@ def _stories() -> dict[str, Values]:
     """Return for each cause the (missing, stretch, excess) it may lead to, float64 (cases, 3), equally likely."""
     lack = np.geomspace(0.012, 0.15, 24)
     nothing = np.zeros_like(lack)
-    joint = np.geomspace(0.06, 2.0, 40)
+    joint = np.geomspace(0.1, 2.0, 36)
     # balanced where it was fullest it lacks nothing there, balanced where it was emptiest it is full that much sooner
     stretch, where = (grid.ravel() for grid in np.meshgrid(np.linspace(0.03, 0.15, 25), np.linspace(0.0, 1.0, 6)))
     return {
@@ -76,7 +76,7 @@ def _log_evidence(cases: Values, figures: Figures) -> float:
             continue
         width = math.hypot(figures.doubts[column], figures.scatter[column])
         # a resistance of twice the others' is not known to a thousandth of itself
-        off = (value - cases[:, column]) / np.hypot(width, 0.03 * cases[:, column])
+        off = (value - cases[:, column]) / np.hypot(width, 0.05 * cases[:, column])
         told -= np.log(width) + (_FREEDOM + 1) / 2 * np.log1p(off**2 / _FREEDOM)
     most = float(told.max())
     return most + math.log(float(np.exp(told - most).mean()))

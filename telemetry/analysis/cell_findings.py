@@ -33,6 +33,7 @@ from telemetry.analysis.cell_spread import find_spread
 from telemetry.analysis.resistance import Resistance
 from telemetry.analysis.series import SessionSeries
 from telemetry.machine.sections import Pack
+from telemetry.model.batch import Values
 
 Cause = Literal["low-capacity", "high-resistance", "low-charge", "unknown"]
 CAUSES: tuple[Cause, ...] = ("low-capacity", "high-resistance", "low-charge")
@@ -107,7 +108,7 @@ _KNOWN_STRETCH = 0.012
 _PLATEAU = 0.006
 """A stretch less sure than this rests on a flat curve, where a reading's error passes for it: believed much less."""
 _TOLD = 0.03
-_NAMED, _ODD = 0.85, 0.95
+_NAMED, _ODD = 0.85, 0.9
 
 
 def judge_cells(series: SessionSeries, pack: Pack, resistance: Resistance) -> CellFindings:
@@ -178,7 +179,8 @@ class _View:
     def judge(self, place: int, pack: Pack) -> OddCell | None:
         """Return what is odd about the cell at ``place``, or None."""
         columns = (self.top, self.stretch, self.excess)
-        doubts = (self.top_sd, self.stretch_sd, self.excess_sd)
+        # what all cells' figures are off by is in their scatter already; a flat curve's stretch is off for one alone
+        doubts = (_own(self.top_sd), self.stretch_sd, _own(self.excess_sd))
         usual = (USUAL_MISSING, USUAL_STRETCH, USUAL_EXCESS)
         rest = [scatter_of(column, place, least) for column, least in zip(columns, usual, strict=True)]
         likely = weigh(
@@ -223,3 +225,8 @@ class _View:
             "unknown": f"cell {number} stands out with {resists}; {swing}",
         }
         return words[cause]
+
+
+def _own(doubts: Values) -> Values:
+    """Return the part of each cell's doubt that goes beyond the usual cell's."""
+    return np.sqrt(np.maximum(0.0, doubts**2 - np.nanmedian(doubts) ** 2)) if np.isfinite(doubts).any() else doubts

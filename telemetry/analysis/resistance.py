@@ -7,7 +7,7 @@ that of a 10 s or 30 s pulse; compare it only with figures of the same length at
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -308,27 +308,3 @@ def _mean_at(series: SessionSeries, seconds: Values, prefix: str) -> float | Non
         if name.startswith(prefix)
     ]
     return float(np.mean(found)) if found else None
-
-
-def two_current_resistance(volts: Sequence[float], amperes: Sequence[float]) -> float:
-    """Return (U1 - U2) / (I2 - I1), ohm: the direct-current resistance of IEC 61960.
-
-    Args:
-        volts: U1 after 10 s at the low current, U2 after 1 s at the high one, V.
-        amperes: I1 (0.2 of the capacity an hour) and I2 (once the capacity an hour), positive out, A.
-
-    Raises:
-        ValueError: the currents are equal.
-    """
-    (u1, u2), (i1, i2) = volts, amperes
-    if i1 == i2:
-        raise ValueError("two different currents are needed to tell a resistance")
-    return (u1 - u2) / (i2 - i1)
-
-
-def pulse_power(low_v: float, open_circuit_v: float, resistance_ohm: float) -> float:
-    """Return the power, W, that pulls a pack at rest down to ``low_v``: low (open - low) / R.
-
-    Source: hybrid pulse power characterisation (USABC / FreedomCAR battery test manuals).
-    """
-    return low_v * (open_circuit_v - low_v) / resistance_ohm

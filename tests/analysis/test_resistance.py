@@ -7,7 +7,13 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from telemetry.analysis.resistance import find_resistance, pulse_power, two_current_resistance
+from telemetry.analysis.resistance import Resistance, find_resistance
+from telemetry.analysis.resistance_methods import (
+    find_two_currents,
+    pulse_power,
+    resistance_trend,
+    two_current_resistance,
+)
 from telemetry.analysis.series import CellSeries, Series, SessionSeries
 from telemetry.machine.sections import Pack
 from tests.reference.random_packs import draw
@@ -129,3 +135,26 @@ def test_a_gap_of_two_hours_does_no_harm() -> None:
     volts = np.where(t > 300, 50.0, 53.0) - 0.015 * current
     found = find_resistance(session(t, current, volts), PACK)
     assert found.pack_mohm == pytest.approx(15.0, rel=1e-3)
+
+
+def test_a_step_that_suits_the_two_current_method_is_found() -> None:
+    t = np.arange(0, 120.0, 0.5)
+    current = np.where(t < 60, 20.0, np.where(t < 62, 100.0, 20.0))
+    (step,) = find_two_currents(session(t, current, 52.64 - 0.008 * current), PACK)
+    assert (step.low_a, step.high_a) == (20.0, 100.0)
+    assert step.mohm == pytest.approx(8.0, rel=1e-6)
+    assert find_two_currents(session(t, np.full(len(t), 20.0), np.full(len(t), 52.0)), PACK) == ()
+
+
+def test_resistances_are_compared_only_in_like_conditions() -> None:
+    def at(mohm: float, warmth: float | None, charge: float | None = None) -> Resistance:
+        return Resistance(mohm, 0.0101 * mohm, warmth, charge)
+
+    earlier = [at(10.0, 24.0), at(10.2, 26.0), at(20.0, 5.0), at(9.0, None)]
+    trend = resistance_trend(earlier, at(12.12, 25.0))
+    assert trend is not None
+    assert (round(trend.change_pct, 2), trend.sessions) == (20.0, 2)
+    assert 0 < trend.uncertainty_pct < 0.5
+    assert resistance_trend([at(20.0, 5.0)], at(10.0, 25.0)) is None
+    assert resistance_trend([at(10.0, 25.0, 90.0)], at(10.0, 25.0, 30.0)) is None
+    assert resistance_trend([], at(10.0, 25.0)) is None
