@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from telemetry.analysis.fault_isolation.blame import Blame, blame
 from telemetry.analysis.fault_isolation.checks import missing_signals, next_checks, told_apart
 from telemetry.analysis.fault_isolation.features import features_of
-from telemetry.analysis.fault_isolation.findings import CAUSES, Isolation, RankedCause
+from telemetry.analysis.fault_isolation.findings import CAUSES, Cause, Isolation, RankedCause
 from telemetry.analysis.fault_isolation.observations import Observations
 from telemetry.analysis.fault_isolation.ranking import probabilities
-from telemetry.analysis.fault_isolation.readings import Readings
+from telemetry.analysis.fault_isolation.readings import Readings, evidence_of_readings
 from telemetry.analysis.fault_isolation.reasons import reasons
 from telemetry.machine.sections import Machine
 
@@ -25,7 +27,11 @@ def verdict(observations: Observations, machine: Machine | None, readings: Readi
     order = sorted(CAUSES, key=lambda cause: -chances[cause])
     named = order[0] if chances[order[0]] >= LEAST_NAMED or order[0] == "healthy" else "healthy"
     ranked = tuple(
-        RankedCause(cause, chances[cause], tuple(reasons(cause, observations, blamed, features, machine)))
+        RankedCause(
+            cause,
+            chances[cause],
+            (*reasons(cause, observations, blamed, features, machine), *_by_hand(cause, readings)),
+        )
         for cause in order
     )
     told = {each.cause for each in ranked if each.probability >= 0.2 or each.cause == named} - {"healthy"}
@@ -42,3 +48,10 @@ def verdict(observations: Observations, machine: Machine | None, readings: Readi
         tuple(missing_signals(observations.drive)), tuple(problems), tuple(told_apart(observations.drive)),
         judged, features,
     )  # fmt: skip
+
+
+def _by_hand(cause: Cause, readings: Readings | None) -> Iterator[str]:
+    """Yield what the readings by hand say of a cause."""
+    added = 0.0 if readings is None else evidence_of_readings(readings)[cause]
+    if added:
+        yield f"the readings by hand speak {'for' if added > 0 else 'against'} it"

@@ -1,0 +1,104 @@
+"""Each detector by itself, on signals whose truth is known because they were composed here."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from telemetry.analysis.fault_isolation.delay import rows_late
+from telemetry.analysis.fault_isolation.pack_switch import supply_losses
+from telemetry.analysis.fault_isolation.pedal import pedal_faults
+from telemetry.analysis.fault_isolation.power_path import power_path
+from telemetry.analysis.fault_isolation.ranking import probabilities
+from telemetry.analysis.fault_isolation.readings import Readings
+from telemetry.analysis.fault_isolation.response import pedal_range
+
+STEP = 0.05
+
+
+def a_foot(seed: int, seconds: float = 60.0, quickest: float = 4.0):
+    """A pedal under a foot: rest 0.8 V, 3.4 V of travel, moved smoothly, at most ``quickest`` travels a second."""
+    random = np.random.default_rng(seed)
+    count = int(seconds / STEP)
+    travel, wanted, foot = np.zeros(count), 0.0, 0.0
+    for row in range(count):
+        if random.random() < 0.03:
+            wanted = random.choice([0.0, 0.0, 1.0, random.random()])
+        foot += float(np.clip((wanted - foot) * 0.6, -quickest * STEP, quickest * STEP))
+        travel[row] = foot
+    return np.arange(count) * STEP, 0.8 + 3.4 * travel + random.normal(0, 0.005, count)
+
+
+@given(seed=st.integers(0, 500))
+@settings(max_examples=25, deadline=None)
+def test_no_foot_is_taken_for_a_bad_sensor(seed):
+    t, pedal = a_foot(seed)
+    assert pedal_faults(t, pedal, pedal_range(pedal)).faults == ()
+
+
+@given(seed=st.integers(0, 500), level=st.sampled_from([0.05, 0.8]), rows=st.integers(2, 6))
+@settings(max_examples=25, deadline=None)
+def test_drop_outs_are_found_where_they_are(seed, level, rows):
+    t, pedal = a_foot(seed)
+    middle = 200 + np.flatnonzero(pedal[200:-40] > 2.2)
+    if len(middle) < 60:
+        return
+    places = [int(middle[0]) + 3, int(middle[len(middle) // 2]), int(middle[-1])]
+    around = [pedal[p - 2 : p + rows + 2] for p in places]  # while the foot holds the pedal about still
+    places = [p for p, held in zip(places, around, strict=True) if held.min() > 2.0 and np.ptp(held) < 0.3]
+    for place in places:
+        pedal[place : place + rows] = level
+    found = pedal_faults(t, pedal, pedal_range(pedal)).faults
+    for place in places:
+        assert any(abs(fault.t - t[place]) <= 0.1 for fault in found)
+
+
+@pytest.mark.parametrize("wobble", [0.0, 0.3])
+def test_resistance_is_learnt_and_only_a_wobbling_one_counts_as_loose(wobble):
+    random = np.random.default_rng(3)
+    t = np.arange(3600) * STEP
+    current = np.abs(np.convolve(random.normal(0, 60, 3600), np.ones(20) / 20, "same")) + 2
+    ohm = 0.03 * (1 + wobble * random.normal(0, 1, 3600))
+    voltage = 1.004 * (52 - 0.001 * t - ohm * current) + 0.2 + random.normal(0, 0.015, 3600)
+    path = power_path(t, voltage, current, np.ones(3600, dtype=bool))
+    assert path is not None
+    assert path.resistance == pytest.approx(0.03, rel=0.06)
+    assert (path.growth > 2) == bool(wobble)
+
+
+@pytest.mark.parametrize(("late", "opened"), [(0, True), (4, True), (None, False)])
+def test_a_switch_reported_late_is_still_the_switch(late, opened):
+    count = 1200
+    voltage, current, allowed = np.full(count, 52.0), np.full(count, 40.0), np.ones(count)
+    gone = slice(400, 600)
+    voltage[gone] = np.maximum(52 * np.exp(-np.arange(200) * STEP), 3)
+    current[gone] = 0
+    if late is not None:
+        allowed[400 + late : 600 + late] = 0
+    (loss,) = supply_losses(voltage, current, allowed)
+    assert loss.by_switch is opened
+    assert abs(loss.start - 400) <= 3
+    assert abs(loss.end - 600) <= 6
+    assert loss.current_before == 40
+
+
+@pytest.mark.parametrize("late_rows", [-10, 0, 3, 12, 20])
+def test_the_delay_between_pedal_and_current_is_found(late_rows):
+    _, pedal = a_foot(5, 120)
+    travel = pedal_range(pedal).travel(pedal)
+    current = np.roll(60 * travel, late_rows) + np.random.default_rng(1).normal(0, 0.5, len(travel))
+    found, match = rows_late(travel, current)
+    assert abs(found - late_rows) <= 1
+    assert match > 0.8
+
+
+def test_readings_by_hand_move_the_ranking_and_probabilities_sum_to_one():
+    nothing = dict.fromkeys(("pedal_faults", "openings", "low_stops"), 0.0)
+    plain = probabilities(nothing)
+    moved = probabilities(nothing, Readings(pedal_jumps=True, wheels_free=True))
+    assert sum(plain.values()) == pytest.approx(1)
+    assert sum(moved.values()) == pytest.approx(1)
+    assert moved["pedal-sensor"] > 5 * plain["pedal-sensor"]
+    assert moved["mechanical-drag"] < plain["mechanical-drag"]
