@@ -58,6 +58,7 @@ class Judge:
         self._conditions = Conditions(self._rules)
         self._quiet = _QuietByDesign(self._limits)
         self._faults = LimitFaults(chattering)
+        self._earlier: list[AlarmInput] = []
         self._began = False
 
     def advance(self, span: Span) -> Span:
@@ -70,6 +71,8 @@ class Judge:
         inputs: list[AlarmInput] = [event for event in span.events if isinstance(event, _OPERATOR_INPUTS)]
         inputs += self._quiet.take(span)
         raises: list[Raise] = []
+        # A derived signal's first rows may be told long after they were true, and what was done meanwhile means them.
+        self._earlier += inputs
         upto = span.end
         for watched in self._watched.values():
             changes += watched.take(span, inputs)
@@ -86,8 +89,7 @@ class Judge:
             for side in ("high", "low"):
                 limits = [each for each in self._limits if each.side == side and fnmatchcase(signal, each.signal)]
                 if limits and (signal, side) not in self._watched:
-                    standing = [each for limit in limits for each in self._quiet.standing(limit.name)]
-                    self._watched[signal, side] = _Watched(limits, signal, self._rules, standing)
+                    self._watched[signal, side] = _Watched(limits, signal, self._rules, self._earlier)
 
     def _out_of_service(self, span: Span) -> list[AlarmChange]:
         """Say once, with the first row, which limits the owner has switched off: they must not be forgotten."""
@@ -107,17 +109,17 @@ class Judge:
 class _Watched:
     """The limits on one side of one signal, and the group that the signal comes from."""
 
-    def __init__(self, limits: list[Limit], signal: str, rules: AlarmRules, standing: list[Suppress]) -> None:
+    def __init__(self, limits: list[Limit], signal: str, rules: AlarmRules, earlier: list[AlarmInput]) -> None:
         self._chosen = Chosen(signal, measured_only=False)
-        self._standing = standing
+        self._earlier = list(earlier)
         self.alarms = SignalAlarms(limits, signal, rules)
         self.upto = -(2**62)
 
     def take(self, span: Span, inputs: list[AlarmInput]) -> list[AlarmChange]:
         found = self._chosen.find(span)
         self.upto = span.complete.get(self._chosen.key, span.end) if self._chosen.key else span.end
-        if self._standing:
-            inputs, self._standing = [*self._standing, *inputs], []
+        if self._earlier:
+            inputs, self._earlier = [*self._earlier, *inputs], []
         if found is None:
             return self.alarms.take(_NO_TIMES, _NO_VALUES, inputs, self.upto)
         known = ~np.isnan(found[1])
@@ -135,7 +137,6 @@ class _QuietByDesign:
         self._followed = {
             name: _Followed(CONDITIONS[name]) for name in dict.fromkeys(row.condition for _, row in self._rows)
         }
-        self._standing: dict[tuple[str, str], Suppress] = {}
 
     def take(self, span: Span) -> list[Suppress]:
         """Return what begins or ends in ``span``, in time order for each limit."""
@@ -145,13 +146,8 @@ class _QuietByDesign:
                 for limit, row in self._rows:
                     if row.condition == name:
                         change = Suppress(t, limit, name, row.levels, on, f"{CONDITIONS[name].words}: {row.reason}")
-                        self._standing[limit, name] = change
                         changes.append(change)
         return changes
-
-    def standing(self, limit: str) -> list[Suppress]:
-        """Return what keeps the alarms of ``limit`` quiet as of the latest span taken."""
-        return [change for (name, _), change in self._standing.items() if name == limit and change.on]
 
 
 class _Followed:

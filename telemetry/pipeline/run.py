@@ -15,6 +15,7 @@ from telemetry.model.events import Acknowledge, Mark, ResetLatch, Shelve, Unshel
 from telemetry.pipeline.bus import Bus
 from telemetry.pipeline.derive import Cells, Charge, Power
 from telemetry.pipeline.estimate_charge import EstimateCharge
+from telemetry.pipeline.estimate_resistance import EstimateResistance
 from telemetry.pipeline.gap_watch import GapWatch
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import Judge
@@ -38,7 +39,7 @@ def standard_stages(judge: Judge, machine: Machine | None = None, history: Resis
     if machine is not None:
         pack, width_m = machine.pack, machine.vehicle.working_width_m
         outlook = Outlook(pack.capacity_ah, pack.nominal_v, width_m)
-        stages += [EstimateCharge(pack), *limit_stages(machine, history), outlook]
+        stages += [EstimateCharge(pack), EstimateResistance(pack), *limit_stages(machine, history), outlook]
     return Chain([*stages, judge])
 
 
