@@ -21,7 +21,7 @@ SOUND, FULLER = "sound", "fuller"
 LOW_CAPACITY, LOW_CHARGE, HIGH_RESISTANCE = "low-capacity", "low-charge", "high-resistance"
 PRIOR = {SOUND: 0.95, LOW_CAPACITY: 0.015, LOW_CHARGE: 0.015, HIGH_RESISTANCE: 0.015, FULLER: 0.005}
 """One cell in twenty is odd, whichever way: a pack that is looked at has an odd cell as like as not. Ours."""
-USUAL_MISSING, USUAL_STRETCH, USUAL_EXCESS = 0.003, 0.005, 0.02
+USUAL_MISSING, USUAL_STRETCH, USUAL_EXCESS = 0.003, 0.005, 0.016
 """How far cells of a sound pack scatter at least, one standard deviation. Common practice, from memory."""
 _FREEDOM = 40.0
 

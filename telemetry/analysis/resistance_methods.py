@@ -101,7 +101,7 @@ def find_two_currents(series: SessionSeries, pack: Pack) -> tuple[TwoCurrents, .
 
 
 def resistance_trend(earlier: Sequence[Resistance], latest: Resistance) -> ResistanceTrend | None:
-    """Return how ``latest`` compares with those of ``earlier`` at like temperature and charge, or None without any."""
+    """Return how ``latest`` compares with ``earlier`` ones at like temperature and charge, or None without any."""
     now = _own_percent(latest)
     like = [each for each in earlier if _alike(each, latest)]
     if now is None or latest.pack_mohm is None or not like:
