@@ -42,6 +42,7 @@ class EstimateCharge:
         self._bridged: dict[int, list[Values]] = defaultdict(list)
         self._volts: _Rows = defaultdict(list)
         self._cells: _Rows = defaultdict(list)
+        self._voltage_from = 2**62
         self._before: tuple[int, float] | None = None
         self._done_to = -(2**62)
 
@@ -74,6 +75,7 @@ class EstimateCharge:
                 self._bridged[number].append(flags)
         voltage = self._voltage.find(span)
         if voltage is not None:
+            self._voltage_from = min(self._voltage_from, int(voltage[0].t[0]))
             known = ~np.isnan(voltage[1])
             _keep(self._volts, voltage[0].t[known], voltage[1][known] / self._pack.cells_in_series)
         self._gather_cells(span)
@@ -95,7 +97,7 @@ class EstimateCharge:
         cells = self._cells.pop(number, None)
         means = None if cells is None else _mean_rows(_joined(cells)[1])
         volts = self._volts.pop(number, None)
-        if self._voltage.key is None and means is not None and not np.isnan(means).any():
+        if self._voltage_from >= (number + 1) * BLOCK and means is not None and not np.isnan(means).any():
             volts = [(t[-1:], np.array([means.mean()]))]
         voltage = _joined(volts) if volts is not None else (t[:0], amperes[:0])
         block = cut_blocks((t, amperes, bridged), voltage, self._before)
