@@ -24,6 +24,7 @@ PRIOR = {SOUND: 0.95, LOW_CAPACITY: 0.015, LOW_CHARGE: 0.015, HIGH_RESISTANCE: 0
 USUAL_MISSING, USUAL_STRETCH, USUAL_EXCESS = 0.003, 0.005, 0.016
 """How far cells of a sound pack scatter at least, one standard deviation. Common practice, from memory."""
 _FREEDOM = 40.0
+_BALANCED = (0.0, 0.06, 0.12, 0.2, 0.35, 0.6, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +48,7 @@ def _stories() -> dict[str, Values]:
     nothing = np.zeros_like(lack)
     joint = np.geomspace(0.1, 2.0, 36)
     # balanced where it was fullest it lacks nothing there, balanced where it was emptiest it is full that much sooner
-    stretch, where = (grid.ravel() for grid in np.meshgrid(np.linspace(0.03, 0.15, 25), np.linspace(0.0, 1.0, 6)))
+    stretch, where = (grid.ravel() for grid in np.meshgrid(np.linspace(0.03, 0.15, 25), _BALANCED))
     return {
         SOUND: np.zeros((1, 3)),
         LOW_CAPACITY: np.stack([-stretch * where, stretch, stretch], axis=1),

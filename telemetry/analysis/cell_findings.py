@@ -109,6 +109,8 @@ _PLATEAU = 0.006
 """A stretch less sure than this rests on a flat curve, where a reading's error passes for it: believed much less."""
 _TOLD = 0.03
 _NAMED, _ODD = 0.85, 0.9
+_NAMED_JOINT = 0.97
+"""Somebody may take a pack apart for a bad joint, so that wants more than the rest."""
 
 
 def judge_cells(series: SessionSeries, pack: Pack, resistance: Resistance) -> CellFindings:
@@ -194,7 +196,7 @@ class _View:
         if odd < _ODD:
             return None
         best = max((cause for cause in CAUSES), key=lambda cause: likely[cause])
-        if likely[best] < _NAMED:
+        if likely[best] < (_NAMED_JOINT if best == "high-resistance" else _NAMED):
             return OddCell(self.numbers[place], "unknown", round(odd, 2), self._evidence(place, "unknown"))
         share = float(1 / (1 + self.stretch[place]))
         told = best == "low-capacity" and self.stretch_sd[place] < _KNOWN_STRETCH
