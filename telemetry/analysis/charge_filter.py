@@ -55,6 +55,7 @@ class FilterSettings:
         drift_v: of the slow drift, V; ``drift_s``: how long it lasts, s.
         discount: power of the likelihood, 0 to 1.
         factor: of the count factor (gain over capacity), relative.
+        first_whole: count the first step's likelihood whole, the second's by half, and so on down to ``discount``.
         step: between hypotheses of the start, share.
 
     """
@@ -65,6 +66,7 @@ class FilterSettings:
     discount: float = 0.2
     factor: float = 0.03
     loaded_v: float = 0.004
+    first_whole: bool = True
     step: float = 0.02
 
 
@@ -167,6 +169,7 @@ class ChargeFilter:
             self.log_weight = np.log(np.outer(begin.weight, of_table / of_table.sum())).ravel()
         count = len(self.start)
         mean, covariance = _first_state(trust, settings)
+        self._of_waves = covariance[_FIRST_WAVE:, _FIRST_WAVE:].copy()
         self._state = np.tile(mean, (count, 1))
         self._covariance = np.tile(covariance, (count, 1, 1))
         self.counted, self.hours = 0.0, 0.0
@@ -232,7 +235,7 @@ class ChargeFilter:
         row[:, : _BENT + 1] = -regressors[: _BENT + 1]
         row[:, _HYSTERESIS], row[:, _LEFT] = regressors[_BENT + 1 :]
         row[:, _ALONG], row[:, _DRIFT] = slope, 1.0
-        row[:, _FIRST_WAVE:] = _waves(share)
+        row[:, _FIRST_WAVE:] = _waves(share, self._of_waves)
         gained = np.matmul(self._covariance, row[:, :, None])[:, :, 0]
         loaded = self._settings.loaded_v * float(np.abs(regressors[:_POLES]).max())
         within = 0.3 * self._spacing * slope  # a hypothesis stands for the shares around it
@@ -242,7 +245,8 @@ class ChargeFilter:
         self._state += gain * surprise[:, None]
         self._covariance -= gain[:, :, None] * gained[:, None, :]
         self._seen += 1
-        discount = max(self._settings.discount, 1.0 / self._seen)
+        first = 1.0 / self._seen if self._settings.first_whole else 0.0
+        discount = max(self._settings.discount, first)
         squared = np.minimum(surprise**2 / variance, 25.0)
         self.log_weight += discount * -0.5 * (squared + np.log(variance))
         self.log_weight -= self.log_weight.max()
@@ -316,10 +320,15 @@ def _first_state(trust: TableTrust, settings: FilterSettings) -> tuple[Values, V
     return mean, covariance
 
 
-def _waves(share: Values) -> Values:
-    """Return how much each wave counts at each share: straight between neighbours."""
+def _waves(share: Values, covariance: Values) -> Values:
+    """Return how much each wave counts at each share: straight between neighbours.
+
+    Scaled so that the table is as unsure between two waves as at one: else a flat curve would favour some charges.
+    """
     step = _WAVES[1] - _WAVES[0]
-    return np.asarray(np.maximum(0.0, 1.0 - np.abs(np.clip(share, 0.0, 1.0)[:, None] - _WAVES) / step))
+    plain = np.maximum(0.0, 1.0 - np.abs(np.clip(share, 0.0, 1.0)[:, None] - _WAVES) / step)
+    here = ((plain @ covariance) * plain).sum(axis=1)
+    return np.asarray(plain * np.sqrt(covariance[0, 0] / np.maximum(here, 1e-300))[:, None])
 
 
 def _delay_matrices() -> tuple[Values, Values, Values, Values]:

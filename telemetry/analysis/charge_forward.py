@@ -30,7 +30,7 @@ LONGEST_BRIDGED_S = 60.0
 _RESTING_C = 0.01
 _AFTER_END = 14  # blocks after the last charging one by which a full charge is judged
 _LONGEST_CHARGE = 8640  # blocks kept to look back along a charge: a day
-_DISCOUNT_OF_LINES = 0.03  # a count from a full charge is surer than the model that would correct it
+_DISCOUNT_OF_LINES = 0.006  # a count from a full charge is surer than the model that would correct it
 _IN_A_HOLE = 0.3  # share of the capacity that may flow in an hour of which nothing is known
 
 
@@ -119,7 +119,7 @@ class ForwardCharge:
 
     def weigh_lines(self, lines: Hypotheses, blocks: Blocks, part: tuple[int, int]) -> Belief:
         """Return the charge at each block of ``part`` (first, behind the last): lines weighed by the voltage."""
-        careful = replace(self._settings, discount=_DISCOUNT_OF_LINES)
+        careful = replace(self._settings, discount=_DISCOUNT_OF_LINES, first_whole=False)
         weighing = ChargeFilter(self._tables, self._trust, careful, lines)
         counted, hours = [], []
         for place in range(*part):

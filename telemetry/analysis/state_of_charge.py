@@ -33,7 +33,7 @@ UNKNOWN = "unknown"
 
 GAIN_UNCERTAINTY = 0.006
 """One standard deviation of a current sensor's gain: within 1 % as sheets have it, evenly; common practice."""
-CAPACITY_UNCERTAINTY = 0.02
+CAPACITY_UNCERTAINTY = 0.015
 """The same for the true capacity against the stated one of a pack in use; common practice."""
 
 _NO_VALUES: Values = np.empty(0)

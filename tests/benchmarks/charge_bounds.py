@@ -2,10 +2,10 @@
 
     .venv/bin/python tests/benchmarks/charge_bounds.py [RUNS] [KIND ...]
 
-For each kind: error over all runs (root mean square), the worst moment of the worst run, share of the time that the 90 %
-bounds hold the truth, their mean width, and the interval score (width plus twenty times what the truth lies outside: T.
-Gneiting and A. E. Raftery, J. American Statistical Association 102 (2007) 359-378; lower is better), all in % of charge.
-The packs and what is random in them: tests/reference/charge_packs.py.
+For each kind: error over all runs (root mean square), the worst moment of the worst run, share of the time that the
+90 % bounds hold the truth, their mean width, and the interval score (width plus twenty times what the truth lies
+outside: T. Gneiting and A. E. Raftery, J. American Statistical Association 102 (2007) 359-378; lower is better), all
+in % of charge. The packs and what is random in them: tests/reference/charge_packs.py.
 """
 
 from __future__ import annotations
@@ -37,6 +37,10 @@ KINDS = {
     "nmc-charge-then-drive": replace(_NMC, course="charge-then-drive"),
     "lfp-one-cell": _ONE,
     "lfp-one-cell-cold": replace(_ONE, cold=True),
+    "lfp-charge-then-drive-1": replace(_LFP, course="charge-then-drive", capacity_error=0.0),
+    "lfp-drive-then-charge-1": replace(_LFP, course="drive-then-charge", capacity_error=0.0),
+    "nmc-charge-then-drive-1": replace(_NMC, course="charge-then-drive", capacity_error=0.0),
+    "nmc-drive-then-charge-1": replace(_NMC, course="drive-then-charge", capacity_error=0.0),
     "lfp-curve-worse": replace(_LFP, curve_error=1.6),
 }
 FIRST_SEED = 5000

@@ -35,6 +35,8 @@ class PackKind:
         start: lowest and highest share at the beginning.
         cell_voltages: whether cells are given.
         with_rest: whether it stands still for some minutes now and then.
+        hysteresis: whether cells have any.
+        capacity_error: how far the true capacity may be from the stated one, relative, evenly.
 
     """
 
@@ -50,6 +52,7 @@ class PackKind:
     cell_voltages: bool = True
     with_rest: bool = True
     hysteresis: bool = True
+    capacity_error: float = 0.03
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,7 +141,9 @@ class _Cells:
         spread = 1.0 if count > 1 else 0.0
         self.curve, self.kind = curve, kind
         self.dt = 1.0 / kind.rate_hz
-        self.capacity = random.uniform(0.97, 1.03) * (1 + spread * random.normal(0, 0.010, count))
+        self.capacity = (1 + kind.capacity_error * random.uniform(-1.0, 1.0)) * (
+            1 + spread * random.normal(0, 0.010, count)
+        )
         self.share = np.clip(share + spread * random.normal(0, 0.008, count), 0.01, 1.0)
         resist = (1 + spread * random.normal(0, 0.03, count)) * (random.uniform(2.0, 3.0) if kind.cold else 1.0)
         self.ohmic = random.uniform(0.012, 0.035) * resist
