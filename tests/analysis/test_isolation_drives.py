@@ -1,4 +1,4 @@
-"""Whole drives: a plain machine composed here, the recordings made by another simulator, and evidence that is none."""
+"""Whole drives: a plain machine composed here, recordings of another simulator, and evidence that is none."""
 
 from __future__ import annotations
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from math import log
 
 import numpy as np
 
@@ -19,6 +20,9 @@ STOPPED = 0.75
 TOP_SPEED = 0.96
 LOW_FLOOR = 0.01
 """A stop is the low-voltage limit's where so small a share of the drive had a voltage as low."""
+LITHIUM_V = 2.95
+LOW_CELL_V = 2.85
+"""A lithium cell with little left is lower under load; common practice. Titanate and lead cells never reach 2.95 V."""
 WOBBLING = 2.0
 """Growth of the voltage's noise with the current from which the path itself is at fault."""
 
@@ -56,8 +60,9 @@ def blame(o: Observations) -> Blame:
     trips = [loss for loss in o.losses if _by_switch(loss)]
     openings = tuple(loss for loss in o.losses if not _by_switch(loss))
     brake = tuple(loss for loss in trips if loss.charging)
-    low = tuple(loss for loss in trips if not loss.charging and _at_low_voltage(loss, o, low_stops))
-    high = tuple(loss for loss in trips if loss not in brake and loss not in low)
+    drawing = tuple(loss for loss in trips if not loss.charging)
+    at_low = bool(drawing) and low_voltage_odds(drawing, o, len(low_stops)) > 0
+    low, high = (drawing, ()) if at_low else ((), drawing)
     found = Blame((), low_stops, other_stops, solid, low, high, brake, openings)
     return replace(found, events=tuple(_events(o, found)))
 
@@ -89,15 +94,32 @@ def _by_switch(loss: SupplyLoss) -> bool:
     return loss.by_switch if loss.by_switch is not None else loss.duration_s > 2.0 and not loss.lasts
 
 
-def _at_low_voltage(loss: SupplyLoss, o: Observations, low_stops: tuple[Stop, ...]) -> bool:
-    """Tell whether the switch opened because the voltage was low: deep below the usual one, or after such stops."""
-    if o.path is None or np.isnan(loss.voltage_before):
-        return bool(low_stops)
-    depth = 1 - loss.voltage_before / o.path.usual_voltage
-    if low_stops:
-        return depth > 0.035
-    explained = o.path.resistance * loss.current_before / o.path.usual_voltage
-    return depth > 0.12 or (depth > 0.06 and (depth - explained > 0.02 or o.path.sag > 0.09))
+def low_voltage_odds(trips: Sequence[SupplyLoss], o: Observations, low_stops: int) -> float:
+    """Return the log odds that the pack's switch opened on low voltage and not on current.
+
+    Whichever it was, the drive went beyond it hardly ever without an opening. A deep sag, a controller that stopped
+    at its low limit before, and a low cell speak for the voltage.
+    """
+    amps = np.array([loss.current_before for loss in trips])
+    volts = np.array([loss.voltage_before for loss in trips])
+    current, supply = o.drive.get("pack_current"), o.drive.supply
+    odds = 3.0 * (low_stops > 0)
+    if current is not None:
+        odds += log(0.003 + float(np.mean(np.nan_to_num(current)[o.usable] >= np.median(amps))))
+    if supply is None or o.path is None or np.isnan(volts).any():
+        return odds - log(0.003)
+    odds -= log(0.003 + float(np.mean(supply[o.usable] <= np.median(volts))))
+    depth = 1 - volts / o.path.usual_voltage
+    odds += (float(np.median(depth)) - 0.08) / 0.015
+    return odds + _cell_odds(o)
+
+
+def _cell_odds(o: Observations) -> float:
+    """Return what the lowest cell says: lithium cells with little left are below about 2.85 V under load."""
+    low, high = o.drive.get("cell_min_voltage"), o.drive.get("cell_max_voltage")
+    if low is None or high is None or not np.nanmax(high) > LITHIUM_V:
+        return 0.0
+    return 3.0 if np.nanquantile(low, 0.02) < LOW_CELL_V else -3.0
 
 
 def _events(o: Observations, b: Blame) -> Iterator[FaultEvent]:

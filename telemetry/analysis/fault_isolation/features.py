@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.blame import Blame
+from telemetry.analysis.fault_isolation.blame import LITHIUM_V, Blame
 from telemetry.analysis.fault_isolation.observations import Observations
 
 
@@ -44,9 +44,8 @@ def features_of(o: Observations, b: Blame) -> dict[str, float]:
 
 
 def _cell_low(o: Observations) -> float:
-    """Return the lowest cell's 2 % quantile while some cell was at a lithium cell's voltage, else NaN."""
-    low = o.drive.get("cell_min_voltage")
-    if low is None:
+    """Return the lowest cell's 2 % quantile where the cells are lithium ones by their highest voltage, else NaN."""
+    low, high = o.drive.get("cell_min_voltage"), o.drive.get("cell_max_voltage")
+    if low is None or high is None or np.isnan(low).all() or np.isnan(high).all() or np.nanmax(high) < LITHIUM_V:
         return float("nan")
-    known = low[~np.isnan(low) & (low > 0.5)]
-    return float(np.quantile(known, 0.02)) if len(known) > 20 else float("nan")
+    return float(np.nanquantile(low, 0.02))

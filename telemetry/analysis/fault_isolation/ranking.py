@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from math import exp, isnan, log
 
+from telemetry.analysis.fault_isolation.blame import LOW_CELL_V
 from telemetry.analysis.fault_isolation.findings import CAUSES, Cause
 from telemetry.analysis.fault_isolation.readings import Readings, evidence_of_readings
 
@@ -34,6 +35,8 @@ def evidence(f: Mapping[str, float]) -> dict[Cause, float]:
     connection = -2.5 + min(wobbles, 9) + 3 * min(value("openings"), 4)
     path_at_fault = min(max(wobbles, 0.0), 9.0)
     weak = -3 + 4 * min(value("low_stops"), 3) + 5 * min(value("low_trips"), 2) - path_at_fault
+    weak += min(max((value("sag") - 0.12) / 0.02, 0.0), 1.5) if path_at_fault == 0 else 0.0
+    weak += 1.0 if value("cell_low", 9.0) < LOW_CELL_V else 0.0
     switch = -3 + 6 * min(value("high_trips"), 2) + 6 * min(value("brake_trips"), 2) - 2 * min(value("low_stops"), 3)
     controller = -4 + 1.5 * min(value("shortfall_weight"), 7) + 2 * min(value("other_stops"), 3)
     controller -= (
