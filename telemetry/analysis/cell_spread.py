@@ -56,21 +56,22 @@ def find_spread(cells: CellSeries, current: Track | None, pack: Pack, origin: in
     ampere = current.at(seconds - lag_s)
     drawn = ampere > -CHARGE_C * pack.capacity_ah
     bottom = spread[(low < pack.cell.knee_v) & drawn]
-    near_full = np.flatnonzero((ampere < -CHARGE_C * pack.capacity_ah) & (high > pack.cell.charge_v - TOP_BELOW_V))
+    charging = _for_a_minute(seconds, ampere < -CHARGE_C * pack.capacity_ah)  # braking is shorter
+    near_full = np.flatnonzero(charging & (high > pack.cell.charge_v - TOP_BELOW_V))
     top = spread[near_full[seconds[near_full] > seconds[near_full[-1]] - _END_S]] if len(near_full) else spread[:0]
     return Spread(
-        _median(spread[_rested(seconds, ampere, REST_C * pack.capacity_ah)]),
+        _median(spread[_for_a_minute(seconds, np.abs(ampere) <= REST_C * pack.capacity_ah)]),
         _median(spread[ampere > LOAD_C * pack.capacity_ah]),
         _median(top) if len(near_full) >= _LEAST_ROWS else None,
         float(np.quantile(bottom, 0.95)) if len(bottom) >= _LEAST_ROWS else None,
     )
 
 
-def _rested(seconds: Values, ampere: Values, least_a: float) -> Flags:
-    """Tell which rows come a minute or more after the last current."""
-    last = np.maximum.accumulate(np.where(np.abs(ampere) > least_a, seconds, seconds[0]))
-    rested: Flags = (seconds - last >= REST_S) & (np.abs(ampere) <= least_a)
-    return rested
+def _for_a_minute(seconds: Values, state: Flags) -> Flags:
+    """Tell which rows come when ``state`` has lasted for a minute."""
+    last = np.maximum.accumulate(np.where(state, seconds[0], seconds))
+    lasting: Flags = state & (seconds - last >= REST_S)
+    return lasting
 
 
 def _median(values: Values) -> float | None:
