@@ -22,7 +22,7 @@ LOW_FLOOR = 0.01
 """A stop is the low-voltage limit's where so small a share of the drive had a voltage as low."""
 LITHIUM_V = 2.95
 LOW_CELL_V = 2.85
-"""A lithium cell with little left is lower under load; common practice. Titanate and lead cells never reach 2.95 V."""
+"""A lithium cell with little left is lower under load; common practice. Titanate and lead cells stay below 2.95 V."""
 WOBBLING = 2.0
 """Growth of the voltage's noise with the current from which the path itself is at fault."""
 
