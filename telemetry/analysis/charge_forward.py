@@ -54,7 +54,7 @@ class Stretch:
 def settings_for(chemistry: str) -> FilterSettings:
     """Return what the filter believes of its errors for a chemistry."""
     flat = chemistry == "lfp"
-    return FilterSettings(step=0.02 if flat else 0.01)
+    return FilterSettings(step=0.02, discount=0.1) if flat else FilterSettings(step=0.01)
 
 
 class ForwardCharge:
