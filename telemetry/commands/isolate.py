@@ -10,6 +10,8 @@ from typing import Any
 
 from telemetry.commands.options import add, add_store, as_json, say, store_path, warn
 
+MOST_STRIPS = 3
+
 
 def add_to(commands: Any) -> None:
     """Add this command to the command line."""
@@ -33,6 +35,7 @@ def isolate(arguments: argparse.Namespace) -> int:
     from telemetry.machine.machine_file import load_machine
     from telemetry.report.isolation_json import isolation_object
     from telemetry.report.isolation_questions import ask_readings
+    from telemetry.report.isolation_strips import event_strips
     from telemetry.report.isolation_text import letter_lines
     from telemetry.subjects import machine_for, open_subject
 
@@ -46,11 +49,9 @@ def isolate(arguments: argparse.Namespace) -> int:
     if arguments.json:
         say(as_json(isolation_object(isolation)))
     else:
-        say(
-            "\n".join(
-                letter_lines(series.name, series.duration_s, isolation, series.get("enable_voltage") is not None)
-            )
-        )
+        known = series.get("enable_voltage") is not None
+        strips = [line for event in isolation.events[:MOST_STRIPS] for line in event_strips(series, event)]
+        say("\n".join(letter_lines(series.name, series.duration_s, isolation, known, strips)))
     return 1 if isolation.fault_named else 0
 
 

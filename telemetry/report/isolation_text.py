@@ -21,7 +21,9 @@ _WIDTH = 78
 _MOST_EVENTS = 12
 
 
-def letter_lines(name: str, duration_s: float, isolation: Isolation, enable_known: bool = False) -> list[str]:
+def letter_lines(
+    name: str, duration_s: float, isolation: Isolation, enable_known: bool = False, strips: Sequence[str] = ()
+) -> list[str]:
     """Return the letter, wrapped to 78 columns.
 
     Args:
@@ -29,6 +31,7 @@ def letter_lines(name: str, duration_s: float, isolation: Isolation, enable_know
         duration_s: its length.
         isolation: the judgement.
         enable_known: whether the enable line was recorded, so that the controller can be told from its switches.
+        strips: drawings of the first events, as :func:`~telemetry.report.isolation_strips.event_strips` returns them.
     """
     lines = [f"{printable(name, 60)}, {_length(duration_s)}", ""]
     lines += _paragraph(_opening(isolation, enable_known))
@@ -39,6 +42,7 @@ def letter_lines(name: str, duration_s: float, isolation: Isolation, enable_know
         lines += ["", "Why:", *_bullets([_sentence(why) for why in best.why])]
     if isolation.events:
         lines += ["", "When (seconds from the start):", *list(_event_lines(isolation.events))]
+        lines += ["", *strips] if strips else []
     if isolation.judged:
         others = [each for each in isolation.ranked if each.cause not in (isolation.cause, "healthy")]
         ruled = [each for each in others if each.probability < 0.05 and each.why]

@@ -74,7 +74,7 @@ def test_every_cause_is_told_from_the_others():
         "controller": {"cut": [(a, a + 0.7) for a in spots]},
         "pedal-sensor": {"drop": [(a, a + 0.2) for a in spots]},
         "bms-trip": {"trip": [(a, a + 9) for a in spots[::2]]},
-        "mechanical-drag": {"drag": 0.11},
+        "mechanical-drag": {"drag": 0.13},
         "power-connection": {"wobble": 1.0},
     }
     for cause, fault in faults.items():

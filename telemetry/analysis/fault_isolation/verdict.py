@@ -14,8 +14,9 @@ from telemetry.analysis.fault_isolation.readings import Readings, evidence_of_re
 from telemetry.analysis.fault_isolation.reasons import reasons
 from telemetry.machine.sections import Machine
 
-LEAST_NAMED = 0.5
-"""A part is named from this probability; below it the drive counts as healthy, with what is suspected said."""
+LEAST_NAMED, TIMES_HEALTHY = 0.45, 1.5
+"""A part is named from this probability, and where it is so many times as likely as a sound machine; below that the
+drive counts as healthy, with what is suspected said."""
 
 
 def verdict(observations: Observations, machine: Machine | None, readings: Readings | None) -> Isolation:
@@ -25,7 +26,8 @@ def verdict(observations: Observations, machine: Machine | None, readings: Readi
     chances = probabilities(features, readings)
     judged = bool(observations.usable.any()) or observations.pedal is not None
     order = sorted(CAUSES, key=lambda cause: -chances[cause])
-    named = order[0] if chances[order[0]] >= LEAST_NAMED or order[0] == "healthy" else "healthy"
+    likely = chances[order[0]] >= max(LEAST_NAMED, TIMES_HEALTHY * chances["healthy"])
+    named = order[0] if likely else "healthy"
     ranked = tuple(
         RankedCause(
             cause,
