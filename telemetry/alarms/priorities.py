@@ -44,6 +44,7 @@ PRIORITY_TABLE: tuple[PriorityRow, ...] = (
     PriorityRow("recording", "medium", "medium", "the drive goes on, its record does not"),
     PriorityRow("link", "low", "medium", "what is not seen is not judged"),
     PriorityRow("soc-low", "low", "medium", "plan the way back; the voltage limits come later and harder"),
+    PriorityRow("cell-resistance", "low", "medium", "a loose link heats at every pull; stop at the next chance"),
     PriorityRow("pack-temperature-low", "low", "low", "power and range fall; no charge until it is warm"),
     PriorityRow("cell-*", "low", "low", "for the next stop: find the cell, balance, check its lugs"),
     PriorityRow("resistance-up", "low", "low", "for the next stop: lugs first, then the cells' age"),

@@ -179,6 +179,8 @@ class Dashboard(App[None], inherit_bindings=False):
 
     def _scene(self, wall: int) -> Scene:
         ended, now = (None, self._clock.now()) if self._ended is None else self._ended
+        if self._control.is_replay:  # a fast plan runs seconds ahead of what it has given out: that is not age
+            now = min(now, self._snapshot.end)
         return Scene(
             self._snapshot,
             now,

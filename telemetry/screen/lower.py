@@ -86,7 +86,7 @@ def draw_alarms(canvas: Canvas, scene: Scene, y: int) -> int:
 
 def facts(scene: Scene, width: int, rows: int) -> list[str]:
     """Return what matters next in at most ``rows`` lines of ``width`` cells, leaving three rows to strips."""
-    parts = [f"SoC reported {scene.text('soc_reported', '%')}", _spread(scene), *_temperatures(scene)]
+    parts = [_charge(scene), *_outlook(scene), _spread(scene), *_temperatures(scene)]
     groups = [group for group in (_wrapped(parts, width - 2), _wrapped(_totals(scene), width - 2)) if group]
     lines = [line for group in groups for line in group]
     if rows - len(lines) < 3 <= rows - len(groups):
@@ -103,6 +103,25 @@ def _wrapped(parts: list[str], width: int) -> list[str]:
         else:
             lines.append(part)
     return lines
+
+
+def _charge(scene: Scene) -> str:
+    """Return the state of charge as the pack reports it and as it is estimated, with one standard deviation."""
+    reported = f"SoC reported {scene.text('soc_reported', '%')}"
+    estimate = scene.snapshot.fresh("soc_estimated", scene.now)
+    doubt = scene.snapshot.fresh("soc_uncertainty", scene.now)
+    return reported if estimate is None or doubt is None else f"{reported}, estimated {estimate:.0f} ± {doubt:.0f} %"
+
+
+def _outlook(scene: Scene) -> list[str]:
+    """Return how long the charge lasts at the way the last minutes went, and for how much land, as one part."""
+    minutes = scene.snapshot.fresh("minutes_left", scene.now)
+    if minutes is None:
+        return []
+    least = scene.snapshot.fresh("minutes_left_low", scene.now)
+    text = f"left {minutes:.0f} min" if least is None else f"left {minutes:.0f} min, at least {least:.0f}"
+    area = scene.snapshot.fresh("hectares_left", scene.now)
+    return [text if area is None else f"{text}, {area:.2f} ha"]
 
 
 def _spread(scene: Scene) -> str:

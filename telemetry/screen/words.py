@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass
 
+from telemetry.alarms.priorities import priority_of
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange, AlarmState, LinkState
 from telemetry.model.signals import cell_number
@@ -115,9 +116,13 @@ def alarm_text(alarm: StandingAlarm, snapshot: Snapshot) -> str:
 
 
 def headline(snapshot: Snapshot, now: int) -> Headline | None:
-    """Return what must stand large: the worst trip not yet acknowledged, else a link that failed; None if neither."""
+    """Return what must stand large, None if nothing: the worst trip not yet acknowledged, else a link that failed.
+
+    A trip of low priority is for the next stop; it keeps to its badge and leaves the figures their room.
+    """
     for alarm in snapshot.standing():
-        if alarm.change.level == "trip" and not alarm.acknowledged:
+        urgent = priority_of(alarm.change.limit, alarm.change.level) != "low"
+        if alarm.change.level == "trip" and not alarm.acknowledged and urgent:
             word = alarm_words(alarm.change.limit).large
             return Headline(word, alarm_reason(alarm, snapshot, now), waits=True, meaning=alarm_meaning(alarm))
     for link in snapshot.failed_links():
