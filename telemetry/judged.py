@@ -38,7 +38,14 @@ class Judged:
     warnings: tuple[str, ...]
 
 
-def judged(name: str, store: Path, machine_path: Path | None = None, *, with_series: bool = False) -> Judged:
+def judged(
+    name: str,
+    store: Path,
+    machine_path: Path | None = None,
+    *,
+    with_series: bool = False,
+    wall_wh: float | None = None,
+) -> Judged:
     """Return the session or file ``name`` judged.
 
     Args:
@@ -46,6 +53,7 @@ def judged(name: str, store: Path, machine_path: Path | None = None, *, with_ser
         store: where sessions are looked up.
         machine_path: machine file to judge by; None: the one recorded with it, if there is one.
         with_series: whether the report gives the state of charge over time.
+        wall_wh: energy at the wall of the session's charge by the owner's own meter, Wh.
 
     Raises:
         InputError, MachineFileError, RecordingError, StoreError: what is wrong with either, and the remedy.
@@ -54,7 +62,7 @@ def judged(name: str, store: Path, machine_path: Path | None = None, *, with_ser
     recording = open_subject(name, store, given)
     machine = machine_for(recording, given)
     series = read_series(recording)
-    figures = figures_of(series, machine)
+    figures = figures_of(series, machine, wall_wh)
     review = alarm_review(recording, store, given, machine)
     alarms = None if review is None else alarm_object(review)
     report = report_object(figures, alarms, with_series=with_series)

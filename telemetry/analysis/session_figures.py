@@ -9,6 +9,7 @@ from telemetry.analysis.cell_findings import CellFindings, judge_cells
 from telemetry.analysis.charging import ChargeFacts, Charging, find_charging
 from telemetry.analysis.current_offset import CurrentOffset, find_offset
 from telemetry.analysis.evidence import Finding, find_evidence
+from telemetry.analysis.open_circuit import owner_table
 from telemetry.analysis.outlook import Outlook, find_outlook
 from telemetry.analysis.phases import Phases, find_phases
 from telemetry.analysis.ranges import Range
@@ -55,8 +56,14 @@ class SessionFigures:
     cells: CellFindings | None = None
 
 
-def figures_of(series: SessionSeries, machine: Machine | None) -> SessionFigures:
-    """Return every figure of ``series``; what the owner states of pack and machine is in ``machine``."""
+def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | None = None) -> SessionFigures:
+    """Return every figure of ``series``.
+
+    Args:
+        series: the session.
+        machine: what the owner states of pack and machine.
+        wall_wh: energy at the wall of the session's charge by the owner's own meter, Wh.
+    """
     pack = None if machine is None else machine.pack
     plain = find_power(series)
     offset = None if pack is None else find_offset(series, pack)
@@ -67,13 +74,14 @@ def figures_of(series: SessionSeries, machine: Machine | None) -> SessionFigures
     phases = find_phases(series, power, capacity_ah, _states_implement(machine))
     charge = capacity = resistance = cells = None
     if pack is not None and offset is not None:
-        charge = estimate_charge(series, pack, offset)
+        table = None if pack.open_circuit is None else owner_table(pack.open_circuit)
+        charge = estimate_charge(series, pack, offset, table)
         capacity = find_capacity(series, pack, offset, charge)
         resistance = find_resistance(series, pack)
         cells = judge_cells(series, pack, resistance)
     end_pct = _end_of(charge)
     usable = _usable(capacity)
-    charging = find_charging(series, power, phases.of("charge"), _facts(machine, capacity, end_pct))
+    charging = find_charging(series, power, phases.of("charge"), _facts(machine, capacity, end_pct, wall_wh))
     share = None if charging is None else charging.charger_efficiency
     work = session_work(
         series,
@@ -134,9 +142,11 @@ def _energy_uncertainty(totals: Totals) -> float:
     return spread / totals.energy_out_wh
 
 
-def _facts(machine: Machine | None, capacity: UsableCapacity | None, end_pct: Range | None) -> ChargeFacts | None:
+def _facts(
+    machine: Machine | None, capacity: UsableCapacity | None, end_pct: Range | None, wall_wh: float | None
+) -> ChargeFacts:
     if machine is None:
-        return None
+        return ChargeFacts(wall_wh=wall_wh)
     pack: Pack = machine.pack
     measured = None if capacity is None else capacity.usable_ah
     return ChargeFacts(
@@ -148,6 +158,7 @@ def _facts(machine: Machine | None, capacity: UsableCapacity | None, end_pct: Ra
         balance_current_ma=pack.balance_current_ma,
         high_cutoff_v=pack.high_cutoff_v,
         end_pct=end_pct,
+        wall_wh=wall_wh,
     )
 
 

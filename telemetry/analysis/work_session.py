@@ -117,5 +117,5 @@ def _prices(machine: Machine | None, sessions_per_season: float | None) -> Price
         currency=stated.currency,
         fuel_price_per_l=stated.fuel_price_per_l,
         fuel_l_per_h=stated.fuel_l_per_h,
-        sessions_per_season=sessions_per_season,
+        sessions_per_season=stated.sessions_per_season if sessions_per_season is None else sessions_per_season,
     )

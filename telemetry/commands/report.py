@@ -22,9 +22,23 @@ def _add_report(commands: Any) -> None:
     parser.add_argument("--machine", type=Path, metavar="FILE", help="machine file to judge by")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.add_argument("--series", action="store_true", help="with --json: the state of charge every 10 s as well")
+    parser.add_argument(
+        "--wall-kwh", type=_kilowatt_hours, metavar="KWH", help="what your meter at the wall counted for the charge"
+    )
     parser.add_argument("--html", type=Path, metavar="OUT", help="write one self-contained page there as well")
     parser.add_argument("--replace", action="store_true", help="replace the page if it exists")
     add_store(parser)
+
+
+def _kilowatt_hours(text: str) -> float:
+    """Return Wh."""
+    try:
+        value = float(text.replace(",", "."))
+    except ValueError:
+        value = 0.0
+    if not 0 < value <= 1000:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of kWh above 0, such as 6.4")
+    return 1000 * value
 
 
 def _add_compare(commands: Any) -> None:
@@ -49,7 +63,13 @@ def report(arguments: argparse.Namespace) -> int:
     page: Path | None = arguments.html
     if page is not None and page.exists() and not arguments.replace:
         raise InputError(f"{printable(page, 200)} exists; choose another name or add --replace")
-    found = judged(arguments.session, store_path(arguments), arguments.machine, with_series=arguments.series)
+    found = judged(
+        arguments.session,
+        store_path(arguments),
+        arguments.machine,
+        with_series=arguments.series,
+        wall_wh=arguments.wall_kwh,
+    )
     for warning in found.warnings:
         warn(warning)
     if page is not None:

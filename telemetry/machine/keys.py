@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import MISSING, dataclass, field, fields, replace
 from typing import Any, Literal
 
-Kind = Literal["number", "count", "text", "switch", "choice", "gauge", "signals"]
+Kind = Literal["number", "count", "text", "switch", "choice", "gauge", "signals", "curve"]
 
 _UNITS = {
     "_per_kwh": "currency per kWh",
@@ -44,7 +44,7 @@ class Key:
         name: the key, and the attribute that holds its value.
         kind: ``number`` (float), ``count`` (int), ``text``, ``switch`` (true or false), ``choice`` (one of
             ``choices``), ``gauge`` (a wire gauge, kept as text such as ``"4"`` or ``"2/0"``), ``signals`` (a list of
-            signal names).
+            signal names), ``curve`` (a list of [percent, volts] pairs).
         low, high: the range that a number or count must lie in, both ends allowed; outside it is a slip of the pen.
         choices: the allowed values of a ``choice``.
         meaning: what it is.
@@ -98,6 +98,8 @@ class Key:
                 return 'a gauge from 20 to 1, or "1/0" to "4/0"'
             case "signals":
                 return 'a list of signal names, such as ["pack_current"]'
+            case "curve":
+                return "a list of [percent, volts] pairs that rises, such as [[0, 2.9], [50, 3.29], [100, 3.45]]"
 
 
 def keys_of(section: str, table: type) -> tuple[Key, ...]:
@@ -168,3 +170,8 @@ def gauge(meaning: str, find: str, example: object) -> Any:
 def signals(meaning: str, find: str, example: Sequence[str]) -> Any:
     """Declare a key that takes a list of signal names; the attribute is a tuple."""
     return _declare("signals", meaning, find, list(example), default=())
+
+
+def curve(meaning: str, find: str, example: Sequence[Sequence[float]]) -> Any:
+    """Declare a key that takes pairs of percent and volts; the attribute is a tuple of pairs."""
+    return _declare("curve", meaning, find, [list(pair) for pair in example])

@@ -13,7 +13,7 @@ from pathlib import PurePath
 from typing import Any, Literal
 
 from telemetry.machine.chemistry import CHEMISTRIES, Chemistry
-from telemetry.machine.keys import Key, choice, count, gauge, keys_of, number, signals, switch, text
+from telemetry.machine.keys import Key, choice, count, curve, gauge, keys_of, number, signals, switch, text
 from telemetry.model.errors import printable
 
 MOST_CELLS = 120
@@ -70,6 +70,11 @@ class Pack:
         0.01, 5000, "resistance of the whole pack", f"{_PACK_SHEET}, or measured by a step of load", 25.0
     )
     mass_kg: float | None = number(0.01, 5000, "weight of the pack", "the sheet, or a scale", 45.0)
+    open_circuit: tuple[tuple[float, float], ...] | None = curve(
+        "rested voltage of one cell by percent of charge, in place of the chemistry's usual one",
+        "the cell maker's sheet, or rests of hours between measured discharges",
+        [[0, 2.6], [10, 3.2], [50, 3.29], [95, 3.34], [100, 3.45]],
+    )
 
     @property
     def cell(self) -> Chemistry:
@@ -200,6 +205,9 @@ class Work:
     tariff_per_kwh: float | None = number(0, 10000, "price of electricity", "the electricity bill", 0.3)
     currency: str | None = text("money in which prices are given", "your choice", "EUR", longest=12)
     fuel_price_per_l: float | None = number(0, 100000, "price of the fuel it burned before", "the pump", 1.7)
+    sessions_per_season: float | None = number(
+        0.1, 5000, "how often in a season such a job is done", "your calendar", 26.0
+    )
     fuel_l_per_h: float | None = number(
         0.01, 100, "fuel it burned in an hour of work", "fill up before and after", 2.5
     )

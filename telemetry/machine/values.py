@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import math
 import re
+from itertools import pairwise
 from typing import Any
 
 from telemetry.machine.keys import Key
@@ -48,6 +49,8 @@ def read_value(key: Key, value: object) -> Any:
             return _gauge(key, value)
         case "signals":
             return _signals(key, value)
+        case "curve":
+            return _curve(key, value)
 
 
 def _number(key: Key, value: object) -> float:
@@ -144,6 +147,26 @@ def _signals(key: Key, value: object) -> tuple[str, ...]:
             meant = f"did you mean {', '.join(near)}?" if near else f"write {key.takes}"
             raise BadValue(f"names {described(each)}, which is no signal", meant)
     return tuple(value)
+
+
+def _curve(key: Key, value: object) -> tuple[tuple[float, float], ...]:
+    pairs = value if isinstance(value, list) else []
+    whole = all(isinstance(pair, list) and len(pair) == 2 and all(map(_is_quantity, pair)) for pair in pairs)
+    if len(pairs) < 2 or not whole:
+        raise BadValue(f"is {described(value)} where two or more pairs of numbers belong", f"write {key.takes}")
+    for percent, volts in pairs:
+        if not 0 <= percent <= 100 or not 0.5 <= volts <= 6:
+            right = "write percent from 0 to 100 and the volts of one cell, from 0.5 to 6"
+            raise BadValue(f"holds the pair [{percent:g}, {volts:g}]", right)
+    for before, after in pairwise(pairs):
+        if after[0] <= before[0] or after[1] < before[1]:
+            what = f"goes from [{before[0]:g}, {before[1]:g}] to [{after[0]:g}, {after[1]:g}]"
+            raise BadValue(what, "write the pairs by rising percent; a rested voltage only rises with charge")
+    return tuple((float(percent), float(volts)) for percent, volts in pairs)
+
+
+def _is_quantity(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def described(value: object) -> str:

@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import Iterable
 from typing import Literal
 
+from telemetry.analysis.open_circuit import owner_table
 from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS
@@ -38,8 +39,9 @@ def standard_stages(judge: Judge, machine: Machine | None = None, history: Resis
     stages: list[Stage] = [GapWatch(), Cells(), Charge(), Power()]
     if machine is not None:
         pack, width_m = machine.pack, machine.vehicle.working_width_m
+        table = None if pack.open_circuit is None else owner_table(pack.open_circuit)
         outlook = Outlook(pack.capacity_ah, pack.nominal_v, width_m)
-        stages += [EstimateCharge(pack), EstimateResistance(pack), *limit_stages(machine, history), outlook]
+        stages += [EstimateCharge(pack, table), EstimateResistance(pack), *limit_stages(machine, history), outlook]
     return Chain([*stages, judge])
 
 

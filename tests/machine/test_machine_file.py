@@ -163,7 +163,28 @@ def test_any_subset_of_valid_keys_parses(data: st.DataObject) -> None:
         for key in section_keys(section):
             value = getattr(held, key.name)
             assert (value is not None) == (key.name in table)
+            if key.kind == "curve" and value is not None:
+                value = [list(pair) for pair in value]
             assert value is None or str(value) == str(table[key.name]) or value == table[key.name]
+
+
+@pytest.mark.parametrize(
+    ("curve", "word"),
+    [
+        ("3.3", "two or more pairs"),
+        ("[[0, 2.9]]", "two or more pairs"),
+        ("[[0, 2.9], [50]]", "two or more pairs"),
+        ("[[0, 2.9], [120, 3.4]]", "[120, 3.4]"),
+        ("[[0, 2900], [100, 3400]]", "[0, 2900]"),
+        ("[[0, 2.9], [50, 3.3], [40, 3.35]]", "rising percent"),
+        ("[[0, 2.9], [50, 3.3], [60, 3.25]]", "only rises"),
+    ],
+)
+def test_an_open_circuit_curve_that_is_none_is_told_with_what_would_be_right(curve: str, word: str) -> None:
+    machine, problems = parse_machine(SMALL.replace("[pack]", f"[pack]\nopen_circuit = {curve}", 1), "x.toml")
+    assert machine is None
+    assert word in str(problems[0])
+    assert "open_circuit" in str(problems[0])
 
 
 @settings(max_examples=80, deadline=None)
