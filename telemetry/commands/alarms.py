@@ -34,29 +34,19 @@ def _count(text: str) -> int:
 def alarms(arguments: argparse.Namespace) -> int:
     """List the alarms."""
     from telemetry.alarms.faults import ChatteringRule
+    from telemetry.judged import alarm_review
     from telemetry.machine.machine_file import load_machine
-    from telemetry.model.errors import InputError, printable
-    from telemetry.report.alarm_review import judged_anew, review_of
+    from telemetry.model.errors import InputError
     from telemetry.report.alarm_text import alarm_lines, alarm_object
-    from telemetry.store.reader import StoreReader
-    from telemetry.store.stored_recording import StoredRecording
     from telemetry.subjects import machine_for, open_subject
 
     given = None if arguments.machine is None else load_machine(arguments.machine)
-    recording = open_subject(arguments.session, store_path(arguments), given)
+    store = store_path(arguments)
+    recording = open_subject(arguments.session, store, given)
     rule = ChatteringRule(arguments.chattering, arguments.within)
-    if isinstance(recording, StoredRecording) and given is None and rule == ChatteringRule():
-        with StoreReader.open(store_path(arguments)) as reader:
-            record = reader.session(recording.session)
-            events, end = reader.events(record.id), record.start + round(record.duration_s * 1e6)
-        review = review_of(recording.name, "the limits in force when it was recorded", events, recording.start, end)
-    else:
-        machine = machine_for(recording, given)
-        if machine is None:
-            raise InputError(f"{recording.name} brings no limits; give --machine FILE to judge it by")
-        found, end = judged_anew(recording, machine, rule)
-        judged_by = f"{printable(machine.file, 60)}, anew"
-        review = review_of(recording.name, judged_by, found, recording.start, end)
+    review = alarm_review(recording, store, given, machine_for(recording, given), rule)
+    if review is None:
+        raise InputError(f"{recording.name} brings no limits; give --machine FILE to judge it by")
     for warning in recording.warnings:
         warn(warning)
     say(as_json(alarm_object(review)) if arguments.json else "\n".join(alarm_lines(review)))
