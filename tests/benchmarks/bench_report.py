@@ -1,0 +1,92 @@
+"""The report of a session of one hour, 24 signals, 10 Hz: its time against reading the session from the store.
+
+    .venv/bin/python tests/benchmarks/bench_report.py
+
+Prints ratios of one run; asserts nothing. The goals: a report in at most 3 times the reading (charts aside), all
+estimators in at most 1.5 s of one core.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from telemetry.analysis.series import read_series
+from telemetry.analysis.session_figures import figures_of
+from telemetry.judged import alarm_review
+from telemetry.machine.machine_file import load_machine
+from telemetry.report.alarm_text import alarm_object
+from telemetry.report.session_report import report_object
+from telemetry.store.reader import StoreReader
+
+MACHINE = '[pack]\nchemistry = "lfp"\ncells_in_series = 16\ncapacity_ah = 100\n'
+CELLS = [f"cell_{number:02d}_voltage" for number in range(1, 17)]
+
+
+def drive(seconds: int = 3600, hz: int = 10) -> pa.Table:
+    """An invented mow: sixteen cells, pack, vehicle; 24 signals."""
+    rng = np.random.default_rng(3)
+    count = seconds * hz
+    t = np.arange(count) / hz
+    level = np.repeat(rng.uniform(5, 90, count // 80 + 1), 80)[:count]
+    current = level + rng.normal(0, 0.3, count)
+    charge = 0.9 - np.cumsum(current) / hz / 3600 / 100
+    cell = 3.2 + 0.12 * charge
+    columns = {"t": t, "pack_current": current}
+    for number, name in enumerate(CELLS):
+        columns[name] = np.round(cell + 1e-4 * number - 0.0009 * current + rng.normal(0, 5e-4, count), 3)
+    columns["pack_voltage"] = np.round(16 * cell - 0.016 * current + rng.normal(0, 4e-3, count), 2)
+    columns["soc_reported"] = np.round(100 * charge)
+    columns["vehicle_speed"] = np.clip(rng.normal(6, 0.3, count), 0, None)
+    columns["throttle_voltage"] = 1.0 + level / 40
+    columns["controller_voltage"] = columns["pack_voltage"] - 0.002 * current
+    columns["pack_temperature_1"] = np.full(count, 21.5)
+    columns["implement_engaged"] = np.ones(count)
+    return pa.table(columns)
+
+
+def timed(what: str, work):
+    began = time.process_time()
+    result = work()
+    took = time.process_time() - began
+    print(f"{what:42} {took:6.2f} s of one core")
+    return result, took
+
+
+def main() -> None:
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        recording, machine_path, store = folder / "mow.parquet", folder / "m.toml", folder / "s.sqlite3"
+        table = drive()
+        print(f"{table.num_columns - 1} signals, {table.num_rows} rows")
+        pq.write_table(table, recording)
+        machine_path.write_text(MACHINE)
+        options = ["--machine", str(machine_path), "--speed", "max", "--no-screen", "--record", "--store", str(store)]
+        command = [sys.executable, "-m", "telemetry.cli", "replay", str(recording), *options]
+        subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+        machine = load_machine(machine_path)
+        with StoreReader.open(store) as reader:
+            stored = reader.recording("last")
+        series, reading = timed("read from the store into arrays", lambda: read_series(stored))
+        timed("first call, with what it imports", lambda: figures_of(series, machine))
+        figures, estimating = timed("all estimators", lambda: figures_of(series, machine))
+        review, _ = timed("alarms of the session", lambda: alarm_review(stored, store, None, machine))
+        _, _ = timed("the report's object", lambda: report_object(figures, alarm_object(review)))
+        _, whole = timed(
+            "read, estimate, report",
+            lambda: report_object(
+                figures_of(read_series(stored), machine), alarm_object(alarm_review(stored, store, None, machine))
+            ),
+        )
+        print(f"report / reading: {whole / reading:.2f} (goal 3); estimators {estimating:.2f} s (goal 1.5)")
+
+
+if __name__ == "__main__":
+    main()
