@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from telemetry.commands.options import add, add_store, as_json, say, store_path, warn
+
+if TYPE_CHECKING:
+    from telemetry.judged import Judged
 
 
 def add_to(commands: Any) -> None:
@@ -73,7 +76,7 @@ def report(arguments: argparse.Namespace) -> int:
     for warning in found.warnings:
         warn(warning)
     if page is not None:
-        text = report_page(found.report, page_charts(found.series, found.figures))
+        text = report_page(found.report, page_charts(found.series, found.figures), _isolation(found))
         try:
             page.write_text(text, encoding="utf-8")
         except OSError as error:
@@ -85,6 +88,20 @@ def report(arguments: argparse.Namespace) -> int:
     else:
         say("\n".join(report_lines(found.report, terminal_charts(found.series, found.figures))))
     return 0
+
+
+def _isolation(found: Judged) -> str:
+    """Return the page's section on what made the machine hesitate; empty where there is no pedal to judge it by."""
+    from telemetry.analysis.fault_isolation.isolate import isolate
+    from telemetry.report.isolation_page import isolation_section
+    from telemetry.report.isolation_text import letter_lines
+
+    series = found.series
+    if series.get("throttle_voltage") is None or series.get("pack_current") is None:
+        return ""
+    judgement = isolate(series, found.figures.machine)
+    known = series.get("enable_voltage") is not None
+    return isolation_section(series, judgement, letter_lines(series.name, series.duration_s, judgement, known))
 
 
 def compare(arguments: argparse.Namespace) -> int:

@@ -20,12 +20,17 @@ _AROUND_S = 1.5
 _LONGEST_S = 12.0
 
 
+def moment_of(event: FaultEvent) -> tuple[float, float]:
+    """Return from when to when an event is shown, s from the session's origin: itself and a little around it."""
+    return event.t - _AROUND_S, event.t + min(event.duration, _LONGEST_S) + _AROUND_S
+
+
 def event_strips(series: SessionSeries, event: FaultEvent, columns: int = 44) -> list[str]:
     """Return one line a signal around ``event``, each from its lowest to its highest value there, and a time line.
 
     The signs ``^`` below mark the event itself.
     """
-    begin, end = event.t - _AROUND_S, event.t + min(event.duration, _LONGEST_S) + _AROUND_S
+    begin, end = moment_of(event)
     at = np.linspace(begin, end, columns)
     lines: list[str] = []
     shown: set[str] = set()

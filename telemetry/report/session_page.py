@@ -15,7 +15,9 @@ body { font: 17px/1.5 system-ui, sans-serif; margin: 2rem auto; max-width: 60rem
 h1 { font-size: 1.5rem; } h2 { font-size: 1.15rem; margin: 2rem 0 .4rem; border-bottom: 1px solid #999; }
 table { border-collapse: collapse; } td { padding: .15rem 1.2rem .15rem 0; vertical-align: top; }
 td.value { font-weight: 600; white-space: nowrap; } td.remark { color: #444; }
-p { margin: .3rem 0; max-width: 45rem; } figure { margin: 1rem 0; } figure svg { max-width: 100%; height: auto; }
+p { margin: .3rem 0; max-width: 45rem; }
+pre { font: 14px/1.45 ui-monospace, monospace; white-space: pre-wrap; }
+figure { margin: 1rem 0; } figure svg { max-width: 100%; height: auto; }
 figcaption { color: #444; } footer { margin-top: 2rem; border-top: 1px solid #999; padding-top: .5rem; color: #444; }
 @media print { body { margin: 0; font-size: 11pt; } h2, figure { break-inside: avoid; } }
 """
@@ -26,19 +28,20 @@ _CAUTION = (
 )
 
 
-def report_page(report: Mapping[str, Any], charts: Mapping[str, str]) -> str:
+def report_page(report: Mapping[str, Any], charts: Mapping[str, str], isolation: str = "") -> str:
     """Return the page.
 
     Args:
         report: the report object.
         charts: an SVG element as text, by the chart's name; each stands after the figures it belongs to.
+        isolation: the section on what made the machine hesitate, as HTML; empty for none.
     """
     title = escape(title_of(report))
     body = "\n".join(_section(section, charts) for section in sections_of(report))
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{title}</title>\n<style>{_STYLE}</style>\n</head>\n<body>\n<h1>{title}</h1>\n{body}\n"
+        f"<title>{title}</title>\n<style>{_STYLE}</style>\n</head>\n<body>\n<h1>{title}</h1>\n{body}\n{isolation}\n"
         f"<footer><p>{escape(_CAUTION)}</p></footer>\n</body>\n</html>\n"
     )
 

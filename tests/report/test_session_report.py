@@ -212,3 +212,17 @@ def test_wrong_use_is_one_sentence(arguments, word, tmp_path, capsys):
     error = capsys.readouterr().err
     assert word in error
     assert error.count("\n") == 1
+
+
+def test_the_page_shows_each_event_that_made_it_hesitate_on_one_time_axis(tmp_path, capsys):
+    from drivers.simulated.drives import faulty_drive
+
+    drive = tmp_path / "trip.csv"
+    faulty_drive("bms-trip", 4).write_csv(drive)
+    out = tmp_path / "trip.html"
+    assert main(["report", str(drive), "--html", str(out)]) == 0
+    page = out.read_text(encoding="utf-8")
+    assert "<h2>What made it hesitate</h2>" in page
+    assert page.count("pedal, V") >= 1
+    assert re.search(r"pack switch opened", page)
+    assert "<script" not in page
