@@ -5,9 +5,8 @@ rest. What the acceleration then lacks is rolling resistance, slope and drag. Sl
 over hills; a brake that binds or grass around an axle does not. The function is learnt from quick changes within the
 drive, so a slowly changing slope cannot imitate it. Neither the machine's mass nor its efficiency is needed.
 
-The same is done a second time with the electrical power in place of the pedal: power beyond what the other consumers
-take, over the speed. The two are independent in what can mislead them: a pedal that is not proportional to force
-misleads the first, a consumer that comes and goes the second.
+It is weighed a second time by the electrical power (``force_balance``). The two are independent in what can mislead
+them: a pedal that is not proportional to force misleads the first, a consumer that comes and goes the second.
 """
 
 from __future__ import annotations
@@ -17,9 +16,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats
+from telemetry.analysis.fault_isolation.force_balance import GRAVITY, balance_of_power
 from telemetry.analysis.fault_isolation.response import hat_functions, robust_fit, shifted, thinned
+from telemetry.analysis.fault_isolation.smoothing import smoothed
 
-GRAVITY = 9.81
 _KNOT_S = 8.0
 _STIFFNESS = 2.0
 _ROWS_LEARNT = 1000
@@ -27,7 +27,6 @@ _SMOOTH_ROWS = 5.0
 _POWERS = (0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.1)
 _CALM_ROWS = 15
 _RAMP = np.array([1.0, 1.0, 1.0, 0.0, 0.0]) / 3
-_POWER_EARLIER_ROWS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +35,8 @@ class Resistance:
 
     Attributes:
         mean: over the drive, by the pedal.
-        by_power: the same by the electrical power; NaN where that is not known.
+        by_power, by_power_deviation: the same by the electrical power, and its standard deviation; NaN where that is
+            not known.
         low, middle, high: its 10, 50 and 90 % quantiles along the drive: slope, ground, drag together.
         rows: rows it was learnt from.
         spread: what the fit of the acceleration leaves, m/s².
@@ -45,24 +45,13 @@ class Resistance:
 
     mean: float
     by_power: float
+    by_power_deviation: float
     low: float
     middle: float
     high: float
     rows: int
     spread: float
     full_force: float
-
-
-def smoothed(values: Floats, rows: float, derivative: bool = False) -> Floats:
-    """Return ``values`` under a Gaussian of ``rows`` standard deviation, or the derivative of that by the row."""
-    reach = int(4 * rows) + 1
-    x = np.arange(-reach, reach + 1)
-    kernel = np.exp(-0.5 * (x / rows) ** 2)
-    kernel /= kernel.sum()
-    if derivative:
-        kernel = -x / rows**2 * kernel
-    padded = np.concatenate([np.full(reach, values[0]), values, np.full(reach, values[-1])])
-    return np.convolve(padded, kernel, "valid")
 
 
 def resistance_to_motion(
@@ -102,16 +91,16 @@ def resistance_to_motion(
     late = min(range(0, 12, 2), key=lambda rows_late: by_pedal(1.2, rows_late)[1])
     late = min((max(late - 1, 0), late, late + 1), key=lambda rows_late: by_pedal(1.2, rows_late)[1])
     (coefficients, spread) = min((by_pedal(power, late) for power in _POWERS), key=lambda each: each[1])
-    by_power = np.nan
+    by_power, deviation = np.nan, np.nan
     if traction_w is not None:
-        moved = shifted(traction_w, max(late - _POWER_EARLIER_ROWS, 0)) / 1000
-        terms = [moved / (smooth + 0.5), moved / (smooth + 1.5), np.sqrt(np.maximum(moved, 0.0))]
-        by_power = float((knots @ fit(terms)[0][3:]).mean()) / GRAVITY
+        balance = balance_of_power(t, speed, traction_w, rows)
+        by_power, deviation = balance.mean, balance.deviation
     along = knots @ coefficients[3:] / GRAVITY
     low, middle, high = np.quantile(along, [0.1, 0.5, 0.9])
     return Resistance(
         float(along.mean()),
         by_power,
+        deviation,
         float(low),
         float(middle),
         float(high),

@@ -8,12 +8,13 @@ import numpy as np
 
 from telemetry.analysis.fault_isolation import delay as delays
 from telemetry.analysis.fault_isolation.controller import Shortfall, shortfalls
-from telemetry.analysis.fault_isolation.drag import Resistance, resistance_to_motion, smoothed
+from telemetry.analysis.fault_isolation.drag import Resistance, resistance_to_motion
 from telemetry.analysis.fault_isolation.drive import SLOWEST_PEDAL_S, STEP_S, Drive, Flags, Floats, read_drive
 from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss, supply_losses
 from telemetry.analysis.fault_isolation.pedal import PedalFindings, pedal_faults
 from telemetry.analysis.fault_isolation.power_path import PowerPath, power_path
 from telemetry.analysis.fault_isolation.response import PedalRange, Response, controller_response, pedal_range
+from telemetry.analysis.fault_isolation.smoothing import smoothed
 from telemetry.analysis.fault_isolation.stops import Stop, sudden_stops
 from telemetry.analysis.series import SessionSeries
 from telemetry.model.batch import MICROSECONDS

@@ -61,8 +61,8 @@ def evidence(f: Mapping[str, float]) -> dict[Cause, float]:
 def _drag(f: Mapping[str, float]) -> float:
     """Return the evidence for drag, from the force against the motion over weight by pedal and by power.
 
-    The factors are those of a logistic regression over simulated drives with and without drag; the constant is set
-    back from theirs, for naming a part on a sound machine is the worse mistake.
+    The factors are those of a logistic regression over simulated drives with and without drag, of two simulators; the
+    constant is set back from theirs (-6.9), for naming a part on a sound machine is the worse mistake.
     """
     by_pedal, by_power = f.get("resistance_mean", float("nan")), f.get("resistance_by_power", float("nan"))
     if isnan(by_pedal):
@@ -70,4 +70,4 @@ def _drag(f: Mapping[str, float]) -> float:
     by_pedal = min(max(by_pedal, -0.03), 0.2)
     if isnan(by_power):
         return min((by_pedal - 0.11) / 0.014, 4.0)
-    return -7.6 + 56 * by_pedal + 46 * min(max(by_power, -0.03), 0.2)
+    return -8.0 + 22 * by_pedal + 83 * min(max(by_power, 0.0), 0.2)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from math import isnan
 
 from telemetry.analysis.fault_isolation.blame import Blame
-from telemetry.analysis.fault_isolation.drag import GRAVITY
 from telemetry.analysis.fault_isolation.drive import STEP_S
 from telemetry.analysis.fault_isolation.findings import Cause
+from telemetry.analysis.fault_isolation.force_balance import GRAVITY
 from telemetry.analysis.fault_isolation.observations import Observations
 from telemetry.machine.sections import Machine
 
@@ -187,9 +188,12 @@ def _drag(o: Observations) -> Iterator[str]:
     if force is None:
         yield "pedal and speed under power for a quarter of a minute and more are needed to weigh the drag"
         return
+    weighed = force.mean if isnan(force.by_power) else force.by_power
+    surely = "" if isnan(force.by_power) else f", give or take {max(force.by_power_deviation, 0.005):.1%}"
     yield (
-        f"against the motion stand {force.mean:.0%} of the machine's weight on average, as on a slope of "
-        f"{force.mean:.0%} "
-        f"({force.mean * GRAVITY:.1f} m/s²); tyres on turf take 4 to 9 %, and slopes cancel over a drive"
+        f"against the motion stand {weighed:.1%} of the machine's weight on average{surely}, as on a slope of "
+        f"{weighed:.0%} ({weighed * GRAVITY:.1f} m/s²); tyres on turf take 4 to 9 %, and slopes cancel over a drive"
     )
-    yield f"along the drive it varies from {force.low:.0%} to {force.high:.0%}, slopes included"
+    if not isnan(force.by_power):
+        yield f"that is by the electrical power; by the pedal it is {force.mean:.0%}"
+    yield f"along the drive it varies from {force.low:.0%} to {force.high:.0%} by the pedal, slopes included"

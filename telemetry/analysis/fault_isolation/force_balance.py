@@ -1,0 +1,105 @@
+"""The force against the motion over the weight, by the electrical power: a machine's own power is its scale.
+
+A motor that pushes with the force per mass ``a`` at the speed ``v`` takes ``P = M v a + K a²``: what it does, over
+its efficiency, and the heat in its windings. ``M`` (the mass over the efficiency) and ``K`` are not known. Each pair
+makes the drive's power into a force, and what the measured acceleration lacks of it is rolling resistance, slope and
+drag:
+
+    resistance(t) = (a(P, v) - dv/dt) / g
+
+The right pair leaves a resistance that does not jump whenever the machine pulls away; so every pair of a grid is
+weighed by how well a line that bends slowly describes what is left, and the answer is the weighed mean over the grid
+(Bayes's rule with broad priors). Neither mass nor efficiency has to be known: a pair that takes the mass for double
+halves the force of the pull-aways too, and they are measured by the speed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from telemetry.analysis.fault_isolation.drive import STEP_S, Floats, Indices
+from telemetry.analysis.fault_isolation.response import hat_functions, shifted
+from telemetry.analysis.fault_isolation.smoothing import smoothed
+
+GRAVITY = 9.81
+_SMOOTH_ROWS = 3.0
+_KNOT_S = 2.5
+_KNOT_STEP = 0.05
+"""Usual change of slope and ground from one knot to the next, share of the weight."""
+_LEVEL = 0.3
+"""Prior of the resistance itself: so broad that it decides nothing."""
+_EVERY_ROWS = 5
+_CORRELATED_ROWS = 5.0
+"""Neighbouring rows of a smoothed speed say the same thing: so many count as one."""
+_LATE_ROWS = range(0, 9, 2)
+_PULLS = np.exp(np.linspace(np.log(0.15), np.log(6.0), 16))
+"""Force per mass that the drive's high power gives at its usual speed, m/s²: from a hardly moving one to a lively."""
+_HEAT = (0.03, 0.06, 0.12, 0.25, 0.5, 1.0)
+_USUAL_HEAT = 0.2
+"""Heat in the windings over what is done, at 1 m/s² and the usual speed; prior: a factor of e around the usual."""
+_LEAST_SPREAD, _FIRST_SPREAD = 0.02, 0.12
+
+
+@dataclass(frozen=True, slots=True)
+class PowerBalance:
+    """Force against the motion over weight, mean over the driven time, and its standard deviation."""
+
+    mean: float
+    deviation: float
+
+
+def balance_of_power(t: Floats, speed: Floats, traction_w: Floats, rows: Indices) -> PowerBalance:
+    """Weigh the force against the motion by the power.
+
+    Args:
+        t: seconds (n,).
+        speed: m/s (n,).
+        traction_w: electrical power of the drive alone, W (n,).
+        rows: those driven under power with nothing interfering, some hundreds at least.
+    """
+    rows = rows[::_EVERY_ROWS]
+    knots = hat_functions(t, _KNOT_S)[rows]
+    lacking, prior = _lacking(speed, traction_w, rows)
+    count = knots.shape[1]
+    bend = np.diff(np.eye(count), axis=0) / _KNOT_STEP
+    stiff = bend.T @ bend + np.eye(count) / _LEVEL**2
+    along = knots * GRAVITY
+    spread = _FIRST_SPREAD
+    for _ in range(2):
+        noise = spread**2 * _CORRELATED_ROWS
+        covariance = np.linalg.inv(along.T @ along / noise + stiff)
+        resistance = covariance @ (along.T @ lacking) / noise
+        left = lacking - along @ resistance
+        misfit = (np.minimum(np.abs(left), 3 * spread) ** 2).sum(axis=0) / noise
+        fit = -0.5 * (misfit + ((bend @ resistance) ** 2).sum(axis=0))
+        best = int(np.argmax(fit))
+        spread = max(1.48 * float(np.median(np.abs(left[:, best]))), _LEAST_SPREAD)
+    weight = np.exp(fit + prior - (fit + prior).max())
+    weight /= weight.sum()
+    share = knots.mean(axis=0)
+    means = share @ resistance
+    mean = float(weight @ means)
+    variance = float(weight @ (means - mean) ** 2) + float(share @ covariance @ share)
+    return PowerBalance(mean, variance**0.5)
+
+
+def _lacking(speed: Floats, traction_w: Floats, rows: Indices) -> tuple[Floats, Floats]:
+    """Return by how much the acceleration lacks the force per mass, m/s² (rows, pairs), and each pair's log prior."""
+    smooth = smoothed(speed, _SMOOTH_ROWS)[rows]
+    acceleration = smoothed(speed, _SMOOTH_ROWS, derivative=True)[rows] / STEP_S
+    high = max(float(np.quantile(traction_w[rows], 0.9)), 1.0)
+    usual = float(np.median(smooth))
+    work = high / usual / _PULLS
+    heat = np.array(_HEAT)
+    mass = np.repeat(work, len(heat))
+    windings = (work[:, None] * heat * usual).ravel()
+    log_prior = np.tile(-0.5 * np.log(heat / _USUAL_HEAT) ** 2, len(work))
+    pushing = smooth[:, None] * mass
+    found = []
+    for late in _LATE_ROWS:  # a speed signal comes later than the current
+        power = smoothed(np.maximum(shifted(traction_w, late), 0.0), _SMOOTH_ROWS)[rows]
+        force = (np.sqrt(pushing**2 + 4 * windings * power[:, None]) - pushing) / (2 * windings)
+        found.append(force - acceleration[:, None])
+    return np.hstack(found), np.tile(log_prior, len(_LATE_ROWS))
