@@ -25,6 +25,7 @@ from telemetry.pipeline.outlook import Outlook
 from telemetry.pipeline.plan import Pacer, ReplayPlan
 from telemetry.pipeline.stage import Chain, Stage
 from telemetry.pipeline.supervisor import Supervisor
+from telemetry.pipeline.suspicion import Suspicion
 
 
 def standard_stages(judge: Judge, machine: Machine | None = None, history: ResistanceHistory = NO_HISTORY) -> Chain:
@@ -42,7 +43,7 @@ def standard_stages(judge: Judge, machine: Machine | None = None, history: Resis
         table = None if pack.open_circuit is None else owner_table(pack.open_circuit)
         outlook = Outlook(pack.capacity_ah, pack.nominal_v, width_m)
         stages += [EstimateCharge(pack, table), EstimateResistance(pack), *limit_stages(machine, history), outlook]
-    return Chain([*stages, judge])
+    return Chain([*stages, Suspicion(), judge])
 
 
 class Run:

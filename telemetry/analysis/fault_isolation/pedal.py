@@ -93,7 +93,9 @@ def pedal_faults(t: Floats, pedal: Floats, limits: PedalRange) -> PedalFindings:
         if partner is None:
             alone = abs(step[edge]) > _TIMES_FOOT * fastest
             lone += alone
-            if alone and sign[edge] < 0:  # it fell at once, and the foot had gone before it came back
+            if (
+                alone and sign[edge] < 0 and edge + 2 < len(pedal)
+            ):  # it fell at once, and the foot had gone before it came back
                 strong.append(_fault(t, pedal, limits, int(edge), _until_moved(pedal, int(edge), width)))
             continue
         fault = _fault(t, pedal, limits, int(edge), int(partner))

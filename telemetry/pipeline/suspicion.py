@@ -1,0 +1,256 @@
+"""The stage that sets a mark by itself when a part seems to fail, so that the driver can repeat the manoeuvre.
+
+It works in blocks of half a second and looks two seconds back, for the pack's switch is reported late and a foot is
+told from a loose wire by what comes after. What is usual (range and noise of the pedal, voltage between pack and
+controller, current at rest) is learnt from the last two minutes of the same drive; before half a minute of driving
+nothing is marked. The judgement itself is left to ``isolate``, which sees the whole drive.
+
+A replay makes these marks anew: recorded ones are taken out of the span, so that none stands twice.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import replace
+
+import numpy as np
+
+from telemetry.analysis.fault_isolation.drive import SLOWEST_PEDAL_S, Floats
+from telemetry.analysis.fault_isolation.pedal import pedal_faults
+from telemetry.analysis.fault_isolation.response import PedalRange, pedal_range
+from telemetry.model.batch import MICROSECONDS, Span, Times
+from telemetry.model.events import Event, Mark
+from telemetry.pipeline.blocks import Block, Blocks, Holder, known_rows
+from telemetry.pipeline.stage import Chosen
+
+LENGTH = MICROSECONDS // 2
+LEARNT = 120 * MICROSECONDS
+FIRST_AFTER = 30 * MICROSECONDS
+SAME_AFTER = 10 * MICROSECONDS
+MOST_MARKS = 30
+SUSPICIONS = (
+    "pedal signal dropped",
+    "pedal signal jumped",
+    "pack's switch opened",
+    "voltage lost on the way",
+    "output fell away, pedal steady",
+)
+"""The words of the marks; a part nearer to the pedal or to the pack explains what the parts after it do."""
+
+_BEHIND = 4  # blocks
+_DROPPED, _JUMPED, _OPENED, _LOST, _OUTPUT = SUSPICIONS
+_SAME_MOMENT = 3 * MICROSECONDS // 2
+_LEAST_DEPTH, _SAME_SPOT, _STEADY, _PRESSED = 0.2, 0.12, 0.008, 0.2  # shares of the pedal's travel
+_LONGEST_FAULT_S = 0.7
+_FALL = 4 * MICROSECONDS // 10
+_LONGEST_STEP = 11 * MICROSECONDS // 10
+
+
+class _Lately:
+    """The last two minutes of one signal, taken block by block."""
+
+    def __init__(self, signal: str) -> None:
+        self._chosen, self._blocks = Chosen(signal), Blocks(LENGTH)
+        self._waiting: dict[int, Block] = {}
+        self._held: deque[Block] = deque()
+        self.first: int | None = None
+        self.low = self.high = float("nan")
+
+    def take(self, span: Span, end: int) -> list[int]:
+        """Take rows; return the numbers of the blocks that are over."""
+        blocks = {b.end // LENGTH - 1: b for b in self._blocks.take(*known_rows(self._chosen, span), end)}
+        self._waiting |= blocks
+        return list(blocks)
+
+    def move_on(self, number: int) -> None:
+        """Let block ``number`` be the newest."""
+        block = self._waiting.pop(number, None)
+        if block is not None:
+            self._held.append(block)
+            self.first = int(block.t[0]) if self.first is None else self.first
+            self.low, self.high = (
+                float(np.fmin(self.low, block.values.min())),
+                float(np.fmax(self.high, block.values.max())),
+            )
+        while self._held and self._held[0].end <= (number + 1) * LENGTH - LEARNT:
+            self._held.popleft()
+
+    def since(self, start: int | None = None) -> tuple[Times, Floats]:
+        """Return times and values (n,) from ``start`` on; all that is held where None."""
+        blocks = []
+        for block in reversed(self._held):
+            if start is not None and block.end <= start:
+                break
+            blocks.append(block)
+        if not blocks:
+            return np.empty(0, dtype=np.int64), np.empty(0)
+        t = np.concatenate([block.t for block in reversed(blocks)])
+        values = np.concatenate([block.values[:, 0] for block in reversed(blocks)])
+        first = 0 if start is None else int(np.searchsorted(t, start))
+        return t[first:], values[first:]
+
+
+class Suspicion:
+    """Adds a program's :class:`~telemetry.model.events.Mark` at the time of each suspicious event.
+
+    At most one of a kind in ten seconds, and thirty in a session.
+    """
+
+    def __init__(self) -> None:
+        self._holder = Holder(LENGTH)
+        self._pedal, self._switch = _Lately("throttle_voltage"), _Lately("discharge_allowed")
+        self._supply, self._pack = _Lately("controller_voltage"), _Lately("pack_voltage")
+        self._current, self._implement = _Lately("pack_current"), _Lately("implement_engaged")
+        self._signals = (self._pedal, self._switch, self._supply, self._pack, self._current, self._implement)
+        self._due: set[int] = set()
+        self._last: dict[str, int] = {}
+        self._count = 0
+
+    def advance(self, span: Span) -> Span:
+        """Replace recorded marks of this stage by those that it makes itself."""
+        span = replace(span, events=tuple(event for event in span.events if not _is_ours(event)))
+        end = span.end + (_BEHIND + 1) * LENGTH if span.final else span.end  # nothing more comes after the last
+        held = self._holder.take(replace(span, end=end))
+        if held is None:
+            return span
+        for signal in self._signals:
+            for number in signal.take(held, end):
+                self._due |= set(range(number, number + _BEHIND + 1))
+        over = sorted(number for number in self._due if (number + 1) * LENGTH <= end)
+        self._due -= set(over)
+        return span.adding(events=[mark for number in over for mark in self._marks(number)])
+
+    def _marks(self, number: int) -> list[Mark]:
+        """Judge the half second that lies two seconds before the end of block ``number``."""
+        for signal in self._signals:
+            signal.move_on(number)
+        until = (number + 1 - _BEHIND) * LENGTH
+        start = until - LENGTH
+        seen = {**self._pedal_marks(start, until), **self._supply_marks(start, until)}
+        if not seen and self._may(_OUTPUT, start) and (t := self._output_fell(start, until)) is not None:
+            seen[_OUTPUT] = t
+        marks = []
+        for words, t in seen.items():
+            if not self._may(words, t):
+                continue
+            self._last[words] = t
+            self._count += 1
+            marks.append(Mark(t, words, "program"))
+        return marks
+
+    def _may(self, words: str, t: int) -> bool:
+        """Tell whether a mark of that kind may be set at ``t``; none of the output right after one of its inputs."""
+        if self._count >= MOST_MARKS:
+            return False
+        if words == _OUTPUT and any(t - last < _SAME_MOMENT for last in self._last.values()):
+            return False
+        return words not in self._last or t - self._last[words] >= SAME_AFTER
+
+    def _pedal_marks(self, start: int, until: int) -> dict[str, int]:
+        pedal = self._pedal
+        if pedal.first is None or start - pedal.first < FIRST_AFTER or not self._may(_DROPPED, start):
+            return {}
+        t, volts = pedal.since(start - LENGTH)
+        if len(t) < 4 or float(np.abs(np.diff(volts)).max()) < 0.1 * (pedal.high - pedal.low):
+            return {}
+        t, volts = pedal.since()
+        if float(np.median(np.diff(t))) > SLOWEST_PEDAL_S * MICROSECONDS:
+            return {}
+        limits = pedal_range(volts)
+        found = pedal_faults((t - start) / MICROSECONDS, volts, limits).faults
+        marks: dict[str, int] = {}
+        for fault in found:
+            at = start + round(fault.t * MICROSECONDS)
+            came_back = fault.duration < _LONGEST_FAULT_S and abs(fault.back - fault.travel) < _SAME_SPOT
+            plain = abs(fault.depth) >= _LEAST_DEPTH and came_back
+            if start <= at < until and (plain or fault.below_rest):
+                marks.setdefault(_DROPPED if fault.depth < 0 else _JUMPED, at)
+        return marks
+
+    def _supply_marks(self, start: int, until: int) -> dict[str, int]:
+        t, allowed = self._switch.since(start - 4 * LENGTH)
+        opened = t[1:][(allowed[1:] < 0.5) & (allowed[:-1] >= 0.5)]
+        now = opened[(opened >= start) & (opened < until)]
+        if len(now):
+            return {_OPENED: int(now[0])}
+        open_soon = bool(((allowed < 0.5) & (t >= start - LENGTH)).any())
+        if open_soon or not self._may(_LOST, start):
+            return {}
+        lost = self._voltage_lost(start, until)
+        return {} if lost is None else {_LOST: lost}
+
+    def _voltage_lost(self, start: int, until: int) -> int | None:
+        """Return when the controller's voltage fell away from the pack's, twice on end; None where it did not."""
+        supply = self._supply
+        if supply.first is None or start - supply.first < FIRST_AFTER:
+            return None
+        t, volts = supply.since(start - 4 * LENGTH)
+        pack_t, pack = self._pack.since(start - 4 * LENGTH)
+        if len(t) < 2 or len(pack_t) < 2:
+            return None
+        away = np.interp(t, pack_t, pack) - volts
+        low = (away > 0.06 * float(np.median(pack))) & (t >= start) & (t < until)
+        if not low.any():
+            return None
+        all_t, all_volts = supply.since()
+        all_away = np.interp(all_t, *self._pack.since()) - all_volts
+        usual, high = np.quantile(all_away[all_t < start], [0.5, 0.95])
+        low &= away > usual + 3.0 * (high - usual) + 0.06 * float(np.median(pack))
+        rows = np.flatnonzero(low[:-1] & (away[1:] > 0.06 * float(np.median(pack))))
+        return int(t[rows[0]]) if len(rows) else None
+
+    def _output_fell(self, start: int, until: int) -> int | None:
+        """Return when the current fell to what it is at rest while the pedal was held and the pack's switch closed."""
+        pedal = self._pedal
+        if pedal.first is None or self._current.first is None:
+            return None
+        if start - max(pedal.first, self._current.first) < FIRST_AFTER:
+            return None
+        if self._changed(self._implement, start, until) or self._is_open(start, until):
+            return None
+        t, current = self._current.since(start - 2 * LENGTH)
+        after = np.maximum(np.searchsorted(t, t + _FALL), np.arange(len(t)) + 1)
+        first = np.flatnonzero((t >= start) & (t < until) & (after < len(t)))
+        if not len(first):
+            return None
+        fell = current[first] - current[after[first]] > 0.15 * self._current.high
+        first = first[fell & (t[after[first]] - t[first] < _LONGEST_STEP)]
+        if not len(first):
+            return None
+        _, all_current = self._current.since()
+        rest, high = np.maximum(np.quantile(all_current, [0.04, 0.95]), 0.0)
+        noise = 1.5 * float(np.median(np.abs(np.diff(all_current))))
+        pedal_t, volts = pedal.since()
+        limits = pedal_range(volts)
+        for row in first.tolist():
+            lately = current[(t > t[row] - LENGTH // 2) & (t <= t[row])]
+            later = current[(t >= t[after[row]]) & (t < t[after[row]] + LENGTH // 2)]
+            before, left = float(np.median(lately)) - rest, float(np.median(later)) - rest
+            if before < max(0.3 * (high - rest), 12 * noise) or left > 0.25 * before:
+                continue
+            beside = (pedal_t > t[row] - LENGTH) & (pedal_t < t[after[row]])
+            travel = limits.travel(volts[beside])
+            if len(travel) < 3 or travel.min() < _PRESSED:
+                continue
+            given_back = float((np.maximum.accumulate(travel) - travel).max())  # a pedal that rises asks for more
+            if given_back < _STEADY + 5 * _share(limits):
+                return int(t[row])
+        return None
+
+    def _is_open(self, start: int, until: int) -> bool:
+        t, allowed = self._switch.since(start - LENGTH)
+        return bool((allowed[t < until + 2 * LENGTH] < 0.5).any())
+
+    def _changed(self, signal: _Lately, start: int, until: int) -> bool:
+        t, values = signal.since(start - 2 * LENGTH)
+        values = values[t < until + 2 * LENGTH]
+        return len(values) > 1 and float(np.ptp(values)) > 0.5
+
+
+def _share(limits: PedalRange) -> float:
+    """Return the pedal's noise as a share of its travel."""
+    return limits.noise / max(limits.top - limits.rest, 1e-6)
+
+
+def _is_ours(event: Event) -> bool:
+    return isinstance(event, Mark) and event.by == "program" and event.text in SUSPICIONS

@@ -1,0 +1,84 @@
+"""Marks that the program sets by itself: near the truth on faulty drives, none on sound ones, whatever the cuts."""
+
+from __future__ import annotations
+
+from functools import cache
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from drivers.simulated.drives import FEW, faulty_drive
+from telemetry.model.batch import Batch, Group, Span
+from telemetry.model.events import Mark
+from telemetry.pipeline.suspicion import MOST_MARKS, SUSPICIONS, Suspicion
+
+SIGNALS = (*FEW, "pack_voltage")
+
+
+@cache
+def drive_of(fault: str, seed: int):
+    return faulty_drive(fault, seed)
+
+
+def marks_of(drive, step_us=100_000, recorded=(), reach=1.0):
+    """Run a drive through a fresh stage in spans of ``step_us``; return the marks that came out."""
+    group = Group("machine", "all", tuple(name for name in SIGNALS if name in drive.columns))
+    values = np.stack([drive.columns[name] for name in group.signals], axis=1).astype(np.float64)
+    rows = Batch(group, drive.t.astype(np.int64), values)
+    stage, out, first, last = Suspicion(), [], 0, -1
+    end = int(drive.t[-1] * reach)
+    for cut in [*range(step_us, end, step_us), end]:
+        stop = int(np.searchsorted(rows.t, cut, side="right"))
+        given = tuple(mark for mark in recorded if last < mark.t <= cut)
+        pieces = (rows.rows(first, stop),) if stop > first else ()
+        out += stage.advance(Span(cut, pieces, given, final=cut == end)).events
+        first, last = stop, cut
+    return sorted(out, key=lambda mark: (mark.t, mark.text))
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_sound_machine_is_never_marked(seed: int) -> None:
+    assert marks_of(drive_of("healthy", seed)) == []
+
+
+@pytest.mark.parametrize(
+    ("fault", "seed", "words"),
+    [
+        ("pedal-sensor", 1, "pedal signal dropped"),
+        ("controller", 3, "output fell away, pedal steady"),
+        ("bms-trip", 2, "pack's switch opened"),
+        ("power-connection", 2, "voltage lost on the way"),
+    ],
+)
+def test_marks_lie_at_the_true_events(fault: str, seed: int, words: str) -> None:
+    drive = drive_of(fault, seed)
+    marks = marks_of(drive)
+    assert words in {mark.text for mark in marks}
+    for mark in marks:
+        assert mark.by == "program"
+        assert min(abs(mark.t / 1e6 - event.t) for event in drive.events) < 1.0, mark
+
+
+def test_one_of_a_kind_in_ten_seconds_and_no_more_than_thirty() -> None:
+    marks = marks_of(drive_of("pedal-sensor", 1))
+    assert 3 < len(marks) <= MOST_MARKS
+    for words in SUSPICIONS:
+        times = [mark.t for mark in marks if mark.text == words]
+        assert all(b - a >= 10_000_000 for a, b in pairwise(times))
+
+
+@pytest.mark.parametrize(("fault", "seed"), [("power-connection", 2), ("controller", 3)])
+def test_marks_do_not_depend_on_the_cuts(fault: str, seed: int) -> None:
+    drive = drive_of(fault, seed)
+    usual = marks_of(drive)
+    assert usual
+    for step in (70_000, 7_100_000, 10**9):
+        assert marks_of(drive, step) == usual
+
+
+def test_a_replay_makes_them_anew_and_keeps_the_drivers_own() -> None:
+    drive = drive_of("bms-trip", 2)
+    usual = marks_of(drive)
+    own = [Mark(5_000_000, "pack's switch opened"), Mark(6_000_000, "clock set", "program")]
+    assert marks_of(drive, recorded=[*own, *usual]) == sorted([*own, *usual], key=lambda mark: (mark.t, mark.text))
