@@ -20,6 +20,8 @@ STOPPED = 0.75
 TOP_SPEED = 0.96
 LOW_FLOOR = 0.01
 """A stop is the low-voltage limit's where so small a share of the drive had a voltage as low."""
+HELD = 4.5
+"""A voltage that changed so many times less than the current's changes should have made it is held by a limit."""
 LITHIUM_V = 2.95
 LOW_CELL_V = 2.85
 """A lithium cell with little left is lower under load; common practice. Titanate and lead cells stay below 2.95 V."""

@@ -22,6 +22,7 @@ def features_of(o: Observations, b: Blame) -> dict[str, float]:
         "wobble": nan if path is None else path.wobble,
         "sag": nan if path is None else path.sag,
         "resistance": nan if path is None else path.resistance,
+        "voltage_held": o.held,
         "openings": float(len(b.openings)),
         "low_stops": float(len(b.low_stops)),
         "other_stops": float(len(b.other_stops)),

@@ -10,6 +10,7 @@ from telemetry.analysis.fault_isolation import delay as delays
 from telemetry.analysis.fault_isolation.controller import Shortfall, shortfalls
 from telemetry.analysis.fault_isolation.drag import Resistance, resistance_to_motion
 from telemetry.analysis.fault_isolation.drive import SLOWEST_PEDAL_S, STEP_S, Drive, Flags, Floats, read_drive
+from telemetry.analysis.fault_isolation.low_limit import voltage_held
 from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss, supply_losses
 from telemetry.analysis.fault_isolation.pedal import PedalFindings, pedal_faults
 from telemetry.analysis.fault_isolation.power_path import PowerPath, power_path
@@ -39,6 +40,7 @@ class Observations:
         resistance: force against the motion.
         usable: rows (n,) in which the supply was there and current known.
         voltage_floor: by stop, share of other rows whose voltage was as low or lower.
+        held: how many times as much as it did the lowest voltage should have changed (``voltage_held``), or NaN.
     """
 
     drive: Drive
@@ -52,6 +54,7 @@ class Observations:
     resistance: Resistance | None
     usable: Flags
     voltage_floor: tuple[float, ...]
+    held: float = float("nan")
 
 
 def observe(series: SessionSeries) -> Observations:
@@ -76,10 +79,12 @@ def observe(series: SessionSeries) -> Observations:
         travel, drive = _in_step(drive, limits, current, usable)
     stops = sudden_stops(current, travel, supply, usable)
     calm = usable & ~_around([(stop.start, stop.end) for stop in stops], len(current), 2, 10)
-    path = None
+    path, held = None, float("nan")
     if supply is not None:
         fit_rows = usable & ~np.isnan(supply) & ~_around([(s.start, s.end) for s in stops], len(current), 0, 0)
         path = power_path(drive.t, np.nan_to_num(supply), current, fit_rows)
+        if path is not None:
+            held = voltage_held(supply, current, calm, path)
     speed = _speed(drive)
     response, short, resistance = None, [], None
     if travel is not None and calm.sum() > 300:
@@ -94,7 +99,7 @@ def observe(series: SessionSeries) -> Observations:
             resistance = resistance_to_motion(drive.t, travel, speed, interfered, traction)
     return Observations(
         drive, limits, pedal, path, tuple(losses), tuple(stops), response, tuple(short), resistance, usable,
-        _floor(stops, supply, calm),
+        _floor(stops, supply, calm), held,
     )  # fmt: skip
 
 

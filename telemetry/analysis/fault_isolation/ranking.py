@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from math import exp, isnan, log
 
-from telemetry.analysis.fault_isolation.blame import LOW_CELL_V
+from telemetry.analysis.fault_isolation.blame import HELD, LOW_CELL_V
 from telemetry.analysis.fault_isolation.findings import CAUSES, Cause
 from telemetry.analysis.fault_isolation.readings import Readings, evidence_of_readings
 
@@ -38,7 +38,8 @@ def evidence(f: Mapping[str, float]) -> dict[Cause, float]:
     wobbles = 4 * (growth - 0.6) if value("wobble") > 0.03 else -2.0
     connection = -2.5 + min(wobbles, 9) + 3 * min(value("openings"), 4)
     path_at_fault = min(max(wobbles, 0.0), 9.0)
-    weak = -3 + 4 * min(value("low_stops"), 3) + 5 * min(value("low_trips"), 2) - path_at_fault
+    held = min(max(1.5 * (value("voltage_held") - HELD), 0.0), 6.0) if path_at_fault == 0 else 0.0
+    weak = -3 + held + 4 * min(value("low_stops"), 3) + 5 * min(value("low_trips"), 2) - path_at_fault
     weak += min(max((value("sag") - 0.12) / 0.02, 0.0), 1.5) if path_at_fault == 0 else 0.0
     weak += 1.0 if value("cell_low", 9.0) < LOW_CELL_V else 0.0
     switch = -3 + 6 * min(value("high_trips"), 2) + 6 * min(value("brake_trips"), 2) - 2 * min(value("low_stops"), 3)
@@ -46,6 +47,7 @@ def evidence(f: Mapping[str, float]) -> dict[Cause, float]:
     controller -= (
         2 * min(value("low_stops") + value("low_trips") + value("high_trips") + value("openings"), 3)
         + 0.5 * path_at_fault
+        + held
     )
     return {
         "healthy": 0.0,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from math import isnan
 
-from telemetry.analysis.fault_isolation.blame import Blame
+from telemetry.analysis.fault_isolation.blame import HELD, Blame
 from telemetry.analysis.fault_isolation.drive import STEP_S
 from telemetry.analysis.fault_isolation.findings import Cause
 from telemetry.analysis.fault_isolation.force_balance import GRAVITY
@@ -148,7 +148,12 @@ def _weak(o: Observations, b: Blame, features: Mapping[str, float], machine: Mac
             f"{_count(len(b.low_trips), 'time')} the pack's switch opened at low voltage, "
             f"{_times(o, [x.start for x in b.low_trips])}"
         )
-    if not b.low_stops and not b.low_trips:
+    if o.held > HELD:
+        yield (
+            f"where the voltage was lowest it should have changed {o.held:.0f} times as much with the current as it "
+            "did: the controller gave less so as to hold it"
+        )
+    elif not b.low_stops and not b.low_trips:
         yield "nothing stopped at a low voltage"
     if path is not None:
         yield f"the voltage sags by {path.sag:.1%} at {path.top_current:.0f} A"
