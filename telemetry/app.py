@@ -59,6 +59,7 @@ class RunOptions:
         alarm_sound: a WAV file to play at every alarm in place of ours.
         alarm_command: a program with its arguments to run at every alarm; empty for none.
         capture: file to keep the raw bytes of the links in; None for none.
+        listen: makes one more listener of the bus, from what ends the run; None for none.
         out: where lines go.
         notes: where warnings go.
     """
@@ -71,6 +72,7 @@ class RunOptions:
     alarm_sound: Path | None = None
     alarm_command: tuple[str, ...] = ()
     capture: Path | None = None
+    listen: Callable[[Callable[[], None]], Callable[[Span], None]] | None = None
     out: TextIO = field(default_factory=lambda: sys.stdout)
     notes: TextIO = field(default_factory=lambda: sys.stderr)
 
@@ -166,6 +168,8 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
         for_s=options.for_s if subject.plan is None else None,
     )
     run.bus.attach(snapshot.take)
+    if options.listen is not None:
+        run.bus.attach(options.listen(run.stop))
     async with AsyncExitStack() as stack:
         writer = session = None
         started = _started(subject)

@@ -31,6 +31,11 @@ def _add_watch(commands: Any) -> None:
     parser.add_argument(
         "--capture", type=Path, metavar="FILE", help="keep the raw bytes of serial and Bluetooth links"
     )
+    parser.add_argument(
+        "--bench",
+        choices=("throttle", "enabled"),
+        help="wheels up, no drive: try the pedal (throttle), or the enabled controller with a steady pedal (enabled)",
+    )
     add_simulated(parser)
     add_run_options(parser)
 
@@ -78,8 +83,14 @@ def watch(arguments: argparse.Namespace) -> int:
         raise InputError("watch needs a machine file or --demo, and not both: shakedown watch --demo")
     options = run_options(arguments, record=True, capture=arguments.capture)
     if arguments.demo:
-        return app.watch(subjects.demo_machine(simulated_settings(arguments)), options)
-    return app.watch(subjects.machine_for_watch(arguments.machine), options)
+        machine = subjects.demo_machine(simulated_settings(arguments))
+    else:
+        machine = subjects.machine_for_watch(arguments.machine)
+    if arguments.bench is not None:
+        from telemetry.commands.bench import run_bench
+
+        return run_bench(machine, arguments.bench, options)
+    return app.watch(machine, options)
 
 
 def replay(arguments: argparse.Namespace) -> int:

@@ -42,6 +42,7 @@ _DROPPED, _JUMPED, _OPENED, _LOST, _OUTPUT = SUSPICIONS
 _SAME_MOMENT = 3 * MICROSECONDS // 2
 _LEAST_DEPTH, _SAME_SPOT, _STEADY, _PRESSED = 0.2, 0.12, 0.008, 0.2  # shares of the pedal's travel
 _LONGEST_FAULT_S = 0.7
+_LEAST_RANGE_V = 0.3  # a pedal that moved less was not pressed, or is not connected
 _FALL = 4 * MICROSECONDS // 10
 _LONGEST_STEP = 11 * MICROSECONDS // 10
 
@@ -148,7 +149,9 @@ class Suspicion:
 
     def _pedal_marks(self, start: int, until: int) -> dict[str, int]:
         pedal = self._pedal
-        if pedal.first is None or start - pedal.first < FIRST_AFTER or not self._may(_DROPPED, start):
+        if pedal.first is None or start - pedal.first < FIRST_AFTER or not pedal.high - pedal.low > _LEAST_RANGE_V:
+            return {}
+        if not self._may(_DROPPED, start):
             return {}
         t, volts = pedal.since(start - LENGTH)
         if len(t) < 4 or float(np.abs(np.diff(volts)).max()) < 0.1 * (pedal.high - pedal.low):
@@ -200,9 +203,9 @@ class Suspicion:
         return int(t[rows[0]]) if len(rows) else None
 
     def _output_fell(self, start: int, until: int) -> int | None:
-        """Return when the current fell to what it is at rest while the pedal was held and the pack's switch closed."""
+        """Return when the current fell to that at rest while the pedal was held and the pack's switch closed."""
         pedal = self._pedal
-        if pedal.first is None or self._current.first is None:
+        if pedal.first is None or self._current.first is None or not pedal.high - pedal.low > _LEAST_RANGE_V:
             return None
         if start - max(pedal.first, self._current.first) < FIRST_AFTER:
             return None

@@ -82,3 +82,15 @@ def test_a_replay_makes_them_anew_and_keeps_the_drivers_own() -> None:
     usual = marks_of(drive)
     own = [Mark(5_000_000, "pack's switch opened"), Mark(6_000_000, "clock set", "program")]
     assert marks_of(drive, recorded=[*own, *usual]) == sorted([*own, *usual], key=lambda mark: (mark.t, mark.text))
+
+
+@pytest.mark.parametrize("volts", [0.0, 5.0, float("nan")])
+@pytest.mark.parametrize("noise", [0.0, 0.004])
+def test_a_pedal_that_is_not_connected_is_not_marked(volts: float, noise: float) -> None:
+    t = np.arange(0, 60_000_000, 100_000)
+    random = np.random.default_rng(7)
+    group = Group("machine", "all", ("throttle_voltage", "pack_current", "discharge_allowed"))
+    columns = [volts + random.normal(0.0, noise, len(t)), random.uniform(0.0, 40.0, len(t)), np.ones(len(t))]
+    stage = Suspicion()
+    span = stage.advance(Span(60_000_000, (Batch(group, t, np.stack(columns, axis=1)),), final=True))
+    assert span.events == ()

@@ -67,7 +67,7 @@ def pedal_range(pedal: Floats) -> PedalRange:
         return PedalRange(float(np.quantile(pedal, 0.02)), float(high), float(0.005 * width))
     counts, edges = np.histogram(resting, bins=40)
     smooth = np.convolve(counts, [0.5, 1.0, 0.5], "same")
-    enough = np.flatnonzero(smooth >= max(0.25 * smooth.max(), 8))
+    enough = np.flatnonzero(smooth >= max(0.25 * smooth.max(), min(8.0, smooth.max())))
     mode = int(enough[0])
     mode += int(np.argmax(smooth[mode : mode + 3]))
     near = resting[np.abs(resting - (edges[mode] + edges[mode + 1]) / 2) < 0.025 * width]

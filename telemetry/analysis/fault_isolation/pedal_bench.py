@@ -1,0 +1,180 @@
+"""The pedal tried on the bench: pressed slowly and let go, twice, with the controller off.
+
+A slow foot moves the signal a little between any two readings, so whatever jumps, dips or trembles is the sensor's or
+its wire's. That is told by what a running median over a second leaves, and by steps between two readings.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from telemetry.analysis.fault_isolation.drive import SLOWEST_PEDAL_S, Floats
+from telemetry.analysis.fault_isolation.response import PedalRange, pedal_range
+
+LEAST_RANGE_V = 0.3
+_PRESSED, _RELEASED = 0.75, 0.15  # shares of travel
+_STEP, _DIP, _JITTER, _REST_MOVES = 0.08, 0.04, 0.008, 0.04  # shares of travel
+_FASTEST_PER_S = 0.6  # travels a second; a slow press takes 3 s and more
+
+
+@dataclass(frozen=True, slots=True)
+class BenchFault:
+    """One spot where the signal left the foot: time (s), share of travel (0 to 1), and what in a word or two."""
+
+    t: float
+    travel: float
+    what: str
+
+
+@dataclass(frozen=True, slots=True)
+class PedalBench:
+    """The judgement.
+
+    Attributes:
+        rest, top: V, let go and pressed down; NaN where unknown.
+        noise: V, one standard deviation between neighbouring readings.
+        presses: whole presses, down and back.
+        at_rest: the pedal is let go at the end.
+        faults: in time order.
+        wrong: what is wrong and where, one sentence each.
+        unknown: why nothing can be said; empty where it was judged.
+    """
+
+    rest: float
+    top: float
+    noise: float
+    presses: int
+    at_rest: bool
+    faults: tuple[BenchFault, ...]
+    wrong: tuple[str, ...]
+    unknown: str = ""
+
+    @property
+    def is_sound(self) -> bool:
+        """Whether it was judged, and nothing is wrong."""
+        return not self.unknown and not self.wrong
+
+
+def judge_pedal(t: Floats, volts: Floats) -> PedalBench:
+    """Judge a pedal that was pressed slowly twice.
+
+    Args:
+        t: seconds (n,), increasing.
+        volts: V (n,), none NaN.
+    """
+    nan = float("nan")
+    if len(t) < 40:
+        return PedalBench(nan, nan, nan, 0, True, (), (), f"only {len(t)} readings of the pedal came")
+    interval = float(np.median(np.diff(t)))
+    if interval > SLOWEST_PEDAL_S:
+        return PedalBench(
+            nan, nan, nan, 0, True, (), (), f"the pedal is read every {interval:.2g} s only; it takes 10 Hz or faster"
+        )
+    smooth = _running_median(volts, max(3, round(1.0 / interval) | 1))
+    low, high = float(smooth.min()), float(smooth.max())
+    noise = _noise(volts)
+    if high - low < LEAST_RANGE_V:
+        why = f"the signal moved from {low:.2f} to {high:.2f} V only: not pressed, or not connected"
+        return PedalBench(low, high, noise, 0, True, (), (), why)
+    limits = _limits(smooth, noise)
+    travel = (smooth - limits.rest) / (limits.top - limits.rest)
+    presses, at_rest = _presses(travel)
+    faults = _faults(t, volts, travel, limits, interval)
+    why = ""
+    if presses < 2:
+        why = f"{presses} whole presses were seen; press slowly to the end and let go, twice"
+    elif _usual_speed(t, volts, limits, interval) > _FASTEST_PER_S:
+        why = "the pedal was moved too fast to tell a foot from a fault; take 3 s or more each way"
+    wrong = () if why else (*_told(faults), *_rest_wanders(t, volts, travel, limits))
+    return PedalBench(limits.rest, limits.top, noise, presses, at_rest, tuple(faults), wrong, why)
+
+
+def _limits(smooth: Floats, noise: float) -> PedalRange:
+    found = pedal_range(smooth)
+    return PedalRange(found.rest, float(smooth.max()), max(noise, 1e-4))
+
+
+def _noise(volts: Floats) -> float:
+    """Return the standard deviation between neighbouring readings, V; a steady movement does not count."""
+    return float(1.4826 * np.median(np.abs(np.diff(volts, 2)))) / float(np.sqrt(6.0))
+
+
+def _usual_speed(t: Floats, volts: Floats, limits: PedalRange, interval: float) -> float:
+    """Return how fast the pedal goes when it moves, travels a second."""
+    share = (_running_median(volts, 5) - limits.rest) / (limits.top - limits.rest)
+    rows = max(2, round(0.3 / interval))
+    speed = np.abs(share[rows:] - share[:-rows]) / (t[rows:] - t[:-rows])
+    moving = speed[speed > 0.08]
+    return float(np.median(moving)) if len(moving) else 0.0
+
+
+def _running_median(values: Floats, width: int) -> Floats:
+    padded = np.pad(values, width // 2, mode="edge")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1), dtype=np.float64)
+
+
+def _presses(travel: Floats) -> tuple[int, bool]:
+    """Return how often the pedal went down and came back, and whether it is let go now."""
+    down, count = False, 0
+    for share in travel.tolist():
+        if not down and share > _PRESSED:
+            down = True
+        elif down and share < _RELEASED:
+            down, count = False, count + 1
+    return count, bool(travel[-1] < _RELEASED)
+
+
+def _faults(t: Floats, volts: Floats, travel: Floats, limits: PedalRange, interval: float) -> list[BenchFault]:
+    """Return every spot where the signal jumped or left the running median, those within half a second as one."""
+    width = limits.top - limits.rest
+    share = (volts - limits.rest) / width
+    noise = limits.noise / width
+    off = share - travel
+    step = np.abs(np.diff(share, prepend=share[0])) > max(_STEP, 8 * noise)
+    rows = np.flatnonzero((np.abs(off) > max(_DIP + _FASTEST_PER_S * interval, 7 * noise)) | step)
+    found: list[BenchFault] = []
+    if not len(rows):
+        return found
+    for group in np.split(rows, np.flatnonzero(np.diff(t[rows]) > 0.5) + 1):
+        first, worst = int(group[0]), int(group[np.argmax(np.abs(off[group]))])
+        if share[group].min() < -0.05:
+            what = "drops to nothing"
+        elif len(group) > 3 and np.count_nonzero(np.diff(np.sign(off[group]))) > 2:
+            what = "jitters"
+        else:
+            what = "dips" if off[worst] < 0 else "jumps up"
+        found.append(BenchFault(float(t[first]), float(np.clip(share[max(first - 1, 0)], 0.0, 1.0)), what))
+    return found
+
+
+def _told(faults: list[BenchFault]) -> list[str]:
+    """Return one sentence for each sort of fault, with where in the travel."""
+    told = []
+    for what in dict.fromkeys(fault.what for fault in faults):
+        of_sort = [fault for fault in faults if fault.what == what]
+        low, high = (100 * f(fault.travel for fault in of_sort) for f in (min, max))
+        where = f"at {low:.0f} %" if high - low < 3 else f"between {low:.0f} and {high:.0f} %"
+        times = ", ".join(f"{fault.t:.1f}" for fault in of_sort[:6])
+        times_words = "once" if len(of_sort) == 1 else f"{len(of_sort)} times"
+        told.append(f"the signal {what} {times_words}, {where} of travel (at {times} s)")
+    return told
+
+
+def _rest_wanders(t: Floats, volts: Floats, travel: Floats, limits: PedalRange) -> list[str]:
+    """Say where the pedal does not come back to the same rest, or trembles while it is let go."""
+    width = limits.top - limits.rest
+    resting = travel < 0.5 * _RELEASED
+    if resting.sum() < 20:
+        return []
+    half = t < 0.5 * (t[0] + t[-1])
+    parts = [volts[resting & side] for side in (half, ~half)]
+    told = []
+    if min(map(len, parts)) >= 10 and abs(float(np.median(parts[0]) - np.median(parts[1]))) > _REST_MOVES * width:
+        told.append(f"it rests at {np.median(parts[0]):.2f} V at first and at {np.median(parts[1]):.2f} V later")
+    if limits.noise > _JITTER * width:
+        told.append(
+            f"the signal trembles by {limits.noise * 1000:.0f} mV all along: look at its ground and its supply"
+        )
+    return told

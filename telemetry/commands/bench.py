@@ -1,0 +1,48 @@
+"""``shakedown watch --bench``: one part tried with the wheels up, no drive."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from telemetry.commands.options import say
+
+if TYPE_CHECKING:
+    from telemetry.machine.sections import Machine
+
+
+def run_bench(machine: Machine, bench: Any, options: Any) -> int:
+    """Watch the machine until the test is over, and judge; 1 where something is wrong or nothing could be judged.
+
+    Args:
+        machine: whose sources are watched.
+        bench: ``throttle`` or ``enabled``.
+        options: an ``app.RunOptions``.
+
+    Raises:
+        InputError: no source gave the signal.
+    """
+    import json
+
+    from telemetry import app
+    from telemetry.model.errors import InputError
+    from telemetry.report.bench_text import CAUTIONS, HOW, LONGEST_S, BenchTest, bench_lines, bench_object
+
+    sys.stderr.write("\n".join([*CAUTIONS, *HOW[bench], ""]))
+    sys.stderr.flush()
+    test = BenchTest(bench, None if options.as_json else options.out)
+    for_s = options.for_s or LONGEST_S[bench]
+    status = app.watch(machine, replace(options, screen=False, for_s=for_s, listen=test.listen))
+    result = test.result()
+    if result is None:
+        wanted = "throttle_voltage" if bench == "throttle" else "enable_voltage, controller_voltage or motor_speed"
+        raise InputError(
+            f"no source gave {wanted}, so there is nothing to judge; wire it to a logger and name it in a [[source]]"
+        )
+    say(
+        json.dumps(bench_object(bench, result), allow_nan=False)
+        if options.as_json
+        else "\n".join(bench_lines(result))
+    )
+    return status or int(not result.is_sound)
