@@ -31,6 +31,7 @@ HOW = {
 }
 _WIDTH = 50
 _SECOND = MICROSECONDS
+NOTHING_AFTER = 30 * MICROSECONDS
 
 
 class BenchTest:
@@ -49,12 +50,13 @@ class BenchTest:
         self._t: dict[str, list[np.ndarray[Any, Any]]] = {name: [] for name in names}
         self._values: dict[str, list[np.ndarray[Any, Any]]] = {name: [] for name in names}
         self._start: int | None = None
+        self._waited_from: int | None = None
         self._due = 0
         self._scale = 5.0
         self._stop: Callable[[], None] = lambda: None
 
     def listen(self, stop: Callable[[], None]) -> Callable[[Span], None]:
-        """Return the listener; it calls ``stop`` when the pedal was pressed twice and let go."""
+        """Return the listener; it calls ``stop`` after two whole presses, or where no signal comes."""
         self._stop = stop
         return self.take
 
@@ -68,7 +70,12 @@ class BenchTest:
                 self._values[name].append(found[1][known])
                 if self._start is None and known.any():
                     self._start = int(found[0].t[known][0])
-        if self._start is None or span.end < self._due:
+        if self._start is None:
+            self._waited_from = span.end if self._waited_from is None else self._waited_from
+            if span.end - self._waited_from > NOTHING_AFTER:
+                self._stop()
+            return
+        if span.end < self._due:
             return
         self._due = span.end + _SECOND
         self._draw(span.end)

@@ -49,7 +49,7 @@ def test_a_bad_spot_is_found_where_it_is(spot: float, rate: float, sort: str) ->
 @pytest.mark.parametrize(
     ("signal", "words"),
     [
-        (two_presses(count=1), "1 whole presses"),
+        (two_presses(count=1), "one whole press"),
         (two_presses(seconds=0.4), "too fast"),
         (two_presses(rate=2.0), "10 Hz"),
         (two_presses(top=0.85), "not connected"),

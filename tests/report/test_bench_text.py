@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 
 from telemetry import app
+from telemetry.model.batch import Span
 from telemetry.recordings.reading import open_recording
-from telemetry.report.bench_text import BenchTest, bench_lines, bench_object
+from telemetry.report.bench_text import NOTHING_AFTER, BenchTest, bench_lines, bench_object
 
 
 def presses(gap_at: float | None = None):
@@ -63,3 +64,13 @@ def test_the_enabled_controller(tmp_path: Path) -> None:
 def test_without_a_signal_there_is_no_result(tmp_path: Path) -> None:
     t = np.arange(0.0, 5.0, 0.1)
     assert tried(tmp_path, "throttle", t, {"pack_voltage": np.full(len(t), 52.0)})[0] is None
+
+
+def test_the_test_ends_where_no_signal_comes() -> None:
+    stopped = []
+    listener = BenchTest("throttle", None).listen(lambda: stopped.append(True))
+    listener(Span(0))
+    listener(Span(NOTHING_AFTER))
+    assert not stopped
+    listener(Span(NOTHING_AFTER + 1))
+    assert stopped

@@ -84,7 +84,8 @@ def judge_pedal(t: Floats, volts: Floats) -> PedalBench:
     faults = _faults(t, volts, travel, limits, interval)
     why = ""
     if presses < 2:
-        why = f"{presses} whole presses were seen; press slowly to the end and let go, twice"
+        seen = "one whole press was seen" if presses else "no whole press was seen"
+        why = f"{seen}; press slowly to the end and let go, twice"
     elif _usual_speed(t, volts, limits, interval) > _FASTEST_PER_S:
         why = "the pedal was moved too fast to tell a foot from a fault; take 3 s or more each way"
     wrong = () if why else (*_told(faults), *_rest_wanders(t, volts, travel, limits))
