@@ -19,6 +19,8 @@ _TIMES_BESIDE = 2.5
 _TIMES_FOOT = 1.25
 _LEAST_FOOT = 0.2
 _LONGEST_S = 1.2
+_TIMES_BACK = 3.0
+"""A far larger step is not the way back from a slight one, but a fault of its own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +88,7 @@ def pedal_faults(t: Floats, pedal: Floats, limits: PedalRange) -> PedalFindings:
                 for other in edges[place + 1 : place + 6]
                 if t[other] - t[edge] <= _LONGEST_S
                 and sign[other] == -sign[edge]
+                and abs(step[other]) < _TIMES_BACK * abs(step[edge])
                 and np.ptp(pedal[edge + 1 : other + 1]) < 0.12 * width
             ),
             None,
