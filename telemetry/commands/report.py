@@ -9,6 +9,9 @@ from typing import TYPE_CHECKING, Any
 from telemetry.commands.options import add, add_store, as_json, say, store_path, warn
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from telemetry.analysis.capacity import CapacityPair
     from telemetry.judged import Judged
 
 
@@ -106,6 +109,7 @@ def _isolation(found: Judged) -> str:
 
 def compare(arguments: argparse.Namespace) -> int:
     """Compare several sessions."""
+    from telemetry.analysis.capacity import join_capacities
     from telemetry.judged import judged
     from telemetry.model.errors import InputError
     from telemetry.report.comparison import compare as compared
@@ -113,12 +117,17 @@ def compare(arguments: argparse.Namespace) -> int:
 
     if len(arguments.sessions) < 2:
         raise InputError("compare needs two sessions or more, such as: shakedown compare 3 7")
-    reports = []
+    reports: list[Mapping[str, Any]] = []
+    pairs: list[CapacityPair] = []
     for name in arguments.sessions:
         found = judged(name, store_path(arguments), arguments.machine)
         for warning in found.warnings:
             warn(f"{name}: {warning}")
         reports.append(found.report)
-    lines = compared(reports)
-    say(as_json(comparison_object(reports, lines)) if arguments.json else "\n".join(comparison_lines(reports, lines)))
+        pairs += [] if found.figures.capacity is None else found.figures.capacity.pairs
+    lines, together = compared(reports), join_capacities(pairs)
+    if arguments.json:
+        say(as_json(comparison_object(reports, lines, together)))
+    else:
+        say("\n".join(comparison_lines(reports, lines, together)))
     return 0

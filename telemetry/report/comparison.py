@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from telemetry.analysis.capacity import UsableCapacity
 from telemetry.model.errors import printable
 from telemetry.report.numbers import figure
 
@@ -183,9 +184,18 @@ def _unlike(first: Report, other: Report) -> str | None:
     return None
 
 
-def comparison_object(reports: Sequence[Report], lines: Sequence[Line]) -> dict[str, Any]:
-    """Return the comparison as one JSON object."""
+def comparison_object(
+    reports: Sequence[Report], lines: Sequence[Line], together: UsableCapacity | None = None
+) -> dict[str, Any]:
+    """Return the comparison as one JSON object; ``together`` is the capacity by all sessions at once."""
     return {
+        "capacity_together": None
+        if together is None
+        else {
+            "usable_ah": together.usable_ah,
+            "uncertainty_ah": together.uncertainty_ah,
+            "basis": together.basis,
+        },
         "sessions": [
             {"recording": r["recording"], "started": r["started"], "machine": r["machine"]} for r in reports
         ],
@@ -205,7 +215,9 @@ def comparison_object(reports: Sequence[Report], lines: Sequence[Line]) -> dict[
     }
 
 
-def comparison_lines(reports: Sequence[Report], lines: Sequence[Line]) -> list[str]:
+def comparison_lines(
+    reports: Sequence[Report], lines: Sequence[Line], together: UsableCapacity | None = None
+) -> list[str]:
     """Return the comparison for the terminal: each figure under its name, a line a session."""
     told = [
         f"{letter}  {printable(r['recording'], 40)}  {r['started'] or ''}"
@@ -220,6 +232,9 @@ def comparison_lines(reports: Sequence[Report], lines: Sequence[Line]) -> list[s
             told.append(f"  {letter}  {value:<26}{remark}".rstrip())
             if place and line.differences[place - 1].verdict == "differs":
                 sure.append(f"{line.name}, {letter} against A")
+    if together is not None and together.usable_ah is not None:
+        all_ah = figure(together.usable_ah, "Ah", together.uncertainty_ah)
+        told += ["", "usable capacity by all sessions together", f"     {all_ah}  ({printable(together.basis, 200)})"]
     told += ["", _closing(sure)]
     return told
 

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from telemetry.analysis.capacity import CapacityPair, join_capacities
 from telemetry.cli import main
 from telemetry.report.comparison import compare, comparison_lines, comparison_object
 
@@ -92,6 +93,19 @@ def test_the_text_names_what_is_more_than_its_uncertainty():
     same = [report(), report()]
     assert "they do not show" in comparison_lines(same, compare(same))[-1]
     json.dumps(comparison_object(same, compare(same)), allow_nan=False)
+
+
+def test_sessions_that_tell_the_capacity_tell_it_better_together():
+    # 35.0 Ah between 85 % and 45 % make 87.5 Ah (two-point capacity, computed), here twice.
+    pair = CapacityPair(35.0, 0.1, 0.40, 0.02, "full charge to rest")
+    together = join_capacities([pair, pair])
+    same = [report(), report()]
+    told = comparison_object(same, compare(same), together)["capacity_together"]
+    assert told["usable_ah"] == pytest.approx(87.5, rel=0.01)
+    assert told["uncertainty_ah"] < pair.uncertainty_ah
+    assert any("by all sessions together" in line for line in comparison_lines(same, compare(same), together))
+    none = comparison_lines(same, compare(same), join_capacities([]))
+    assert not any("by all sessions together" in line for line in none)
 
 
 def test_a_recording_compared_with_itself_differs_in_nothing(capsys):
