@@ -12,9 +12,9 @@ from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from typing import Any, ClassVar, Literal
 
-from telemetry.driver import OPEN_LIMIT_S, DriverContext, Settings
+from telemetry.driver import DriverContext, Settings
 from telemetry.model.batch import Batch
-from telemetry.model.errors import LinkError, LinkUnavailable, Problem, did_you_mean, printable
+from telemetry.model.errors import LinkError, Problem, did_you_mean, printable
 
 from .decode.columns import is_number
 from .decode.position_sentences import PositionFigures, PositionSentences
@@ -75,11 +75,7 @@ class SatellitePositionDriver:
             LinkUnavailable: with the reason and the remedy.
 
         """
-        try:
-            async with asyncio.timeout(OPEN_LIMIT_S - 1):
-                await self._pump.start()
-        except TimeoutError as error:
-            raise LinkUnavailable(f"{self._port} did not open within {OPEN_LIMIT_S:g} s; plug it in again") from error
+        await self._pump.start_in_time(self._port)
 
     async def readings(self) -> AsyncIterator[Batch]:
         """Yield the rows that each read, or the quiet after it, completes.

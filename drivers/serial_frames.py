@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, ClassVar, Literal
 
-from telemetry.driver import OPEN_LIMIT_S, DriverContext, Settings
+from telemetry.driver import DriverContext, Settings
 from telemetry.model.batch import MICROSECONDS, Batch
-from telemetry.model.errors import InputError, LinkError, LinkUnavailable, Problem, did_you_mean, printable
+from telemetry.model.errors import InputError, LinkError, Problem, did_you_mean, printable
 
 from .decode.columns import is_number
 from .decode.frame_decoder import FrameDecoder, FrameFigures
@@ -93,11 +93,7 @@ class SerialFramesDriver:
             LinkUnavailable: with the reason and the remedy.
 
         """
-        try:
-            async with asyncio.timeout(OPEN_LIMIT_S - 1):
-                await self._pump.start()
-        except TimeoutError as error:
-            raise LinkUnavailable(f"{self._port} did not open within {OPEN_LIMIT_S:g} s; plug it in again") from error
+        await self._pump.start_in_time(self._port)
 
     async def readings(self) -> AsyncIterator[Batch]:
         """Yield the rows that each read completes, and ask for more where the map has requests.

@@ -13,9 +13,9 @@ from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from typing import Any, ClassVar, Literal
 
-from telemetry.driver import OPEN_LIMIT_S, DriverContext, Settings
+from telemetry.driver import DriverContext, Settings
 from telemetry.model.batch import Batch, Group
-from telemetry.model.errors import LinkUnavailable, Problem, did_you_mean, printable
+from telemetry.model.errors import Problem, did_you_mean, printable
 from telemetry.model.signals import is_identifier
 
 from .decode import text_settings
@@ -82,11 +82,7 @@ class SerialTextDriver:
             LinkUnavailable: with the reason and the remedy.
 
         """
-        try:
-            async with asyncio.timeout(OPEN_LIMIT_S - 1):
-                await self._pump.start()
-        except TimeoutError as error:
-            raise LinkUnavailable(f"{self._port} did not open within {OPEN_LIMIT_S:g} s; plug it in again") from error
+        await self._pump.start_in_time(self._port)
 
     async def readings(self) -> AsyncIterator[Batch]:
         """Yield one batch for what each read brought.

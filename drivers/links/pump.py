@@ -28,10 +28,10 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Generic, Protocol, TypeVar, cast, runtime_checkable
 
-from telemetry.driver import CLOSE_LIMIT_S
+from telemetry.driver import CLOSE_LIMIT_S, OPEN_LIMIT_S
 from telemetry.model.capture import Direction
 from telemetry.model.clock import Clock
-from telemetry.model.errors import LinkLost
+from telemetry.model.errors import LinkLost, LinkUnavailable
 
 log = logging.getLogger(__name__)
 
@@ -168,6 +168,19 @@ class Pump(Generic[DataT]):
         """The queue's figures, at any time and from any thread."""
         with self._lock:
             return PumpFigures(len(self._waiting), self._fullest, self._limit, self._pieces, self._drops)
+
+    async def start_in_time(self, name: str) -> None:
+        """Open the link in the time that a driver has for it.
+
+        Raises:
+            LinkUnavailable: with the reason and the remedy; ``name`` is what the message calls the link.
+
+        """
+        try:
+            async with asyncio.timeout(OPEN_LIMIT_S - 1):
+                await self.start()
+        except TimeoutError as error:
+            raise LinkUnavailable(f"{name} did not open within {OPEN_LIMIT_S:g} s; plug it in again") from error
 
     async def start(self) -> None:
         """Start the thread and return once the link is open; what opening raised is raised here.

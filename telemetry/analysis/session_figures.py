@@ -11,7 +11,8 @@ from telemetry.analysis.current_offset import CurrentOffset, find_offset
 from telemetry.analysis.evidence import Finding, find_evidence
 from telemetry.analysis.open_circuit import owner_table
 from telemetry.analysis.outlook import Outlook, find_outlook
-from telemetry.analysis.phases import Phases, find_phases
+from telemetry.analysis.phase_implement import ImplementCost, implement_cost
+from telemetry.analysis.phases import PhaseKind, Phases, find_phases
 from telemetry.analysis.ranges import Range
 from telemetry.analysis.resistance import Resistance, find_resistance
 from telemetry.analysis.series import SessionSeries
@@ -45,6 +46,7 @@ class SessionFigures:
     power: SessionPower
     totals: Totals
     phases: Phases
+    implement: ImplementCost
     work: SessionWork
     outlook: Outlook
     storage: Storage
@@ -101,6 +103,7 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
         power,
         totals,
         phases,
+        implement_cost(series, power, _spans(phases, "work"), _spans(phases, "drive", "rest")),
         work,
         find_outlook(power, phases, end_pct, usable or capacity_ah, work.km_per_wh, work.ha_per_wh),
         _storage(series, power, phases, machine, offset, end_pct),
@@ -119,6 +122,10 @@ def _states_implement(machine: Machine | None) -> bool | None:
         return None
     stated = machine.vehicle.working_width_m is not None or machine.vehicle.implement_start_a is not None
     return True if stated else None
+
+
+def _spans(phases: Phases, *kinds: PhaseKind) -> list[tuple[int, int]]:
+    return [(phase.start, phase.end) for phase in phases.of(*kinds)]
 
 
 def _end_of(charge: ChargeEstimate | None) -> Range | None:

@@ -183,6 +183,10 @@ def _phases(report: Mapping[str, Any]) -> Section:
         remark = f"mean {figure(mean, 'W')}, peak {figure(max(peaks), 'W')}" if peaks else ""
         energy = f", {figure(sum(energies), 'Wh')}" if energies else ""
         rows.append(Row(word, f"{clock_span(length)}{energy}", remark))
+    implement = report["implement"]
+    if implement["power_w"] is not None:
+        alone = figure(implement["power_w"], "W", implement["uncertainty_w"])
+        rows.append(Row("the implement alone takes", alone, implement["basis"]))
     return Section("What it did", tuple(rows), tuple(report.get("phase_notes", ())))
 
 

@@ -31,7 +31,7 @@ _TOTALS = (
     "returned_share_pct",
     "current_offset_a",
 )
-_WITH_DIRECTION = ("totals", "soc", "resistance", "capacity", "work", "charging", "outlook", "storage")
+_WITH_DIRECTION = ("totals", "implement", "soc", "resistance", "capacity", "work", "charging", "outlook", "storage")
 _WORK_SCALARS = (
     *("area_ha", "distance_km", "wh_per_ha", "wh_per_km", "ha_per_h", "field_efficiency", "cost_per_ha"),
     *("cost_per_km", "cost_session", "cost_season", "fuel_l", "fuel_cost", "fuel_cost_per_ha", "fuel_equivalent_l"),
@@ -71,6 +71,7 @@ def report_object(
         "capacity": _capacity(figures, unknown),
         "phases": _phases(figures, unknown),
         "phase_notes": _phase_notes(figures),
+        "implement": _implement(figures, unknown),
         "work": _work(figures, unknown),
         "charging": _charging(figures, unknown),
         "outlook": _outlook(figures.outlook, unknown),
@@ -234,6 +235,17 @@ def _phase_notes(figures: SessionFigures) -> list[str]:
         "load": "Work was told from driving by the load alone: there is no signal and no mark for the implement.",
     }
     return [] if figures.phases.work_by is None else [by[figures.phases.work_by]]
+
+
+def _implement(figures: SessionFigures, unknown: dict[str, str]) -> Report:
+    found = figures.implement
+    if found.power_w is None:
+        unknown["implement.power_w"] = found.why_unknown
+    return {
+        "power_w": _number(found.power_w, 1),
+        "uncertainty_w": _number(found.uncertainty_w, 1),
+        "basis": found.basis or None,
+    }
 
 
 def _work(figures: SessionFigures, unknown: dict[str, str]) -> Report:

@@ -91,6 +91,13 @@ def test_phases_add_up_to_the_whole(mow):
     assert all(a["end_s"] <= b["start_s"] + 1e-6 for a, b in pairwise(phases))
 
 
+def test_what_the_implement_alone_takes_is_near_what_the_simulated_one_was_given(mow):
+    # 2500 W nominal, the grass around it from 0.7 to 2.2 times the usual: drivers/simulated/scenarios.py
+    implement = mow.report["implement"]
+    assert implement["power_w"] == pytest.approx(2500, abs=250)
+    assert implement["uncertainty_w"] < 250
+
+
 def test_the_series_of_the_charge_has_a_row_each_ten_seconds_within_its_bounds(mow):
     rows = np.array(mow.report["soc"]["series"])
     assert rows.shape[1] == 4
