@@ -93,7 +93,10 @@ def _past_rows(scene: Scene) -> list[_Row]:
     for change in snapshot.alarm_changes:
         what = f"{alarm_words(change.limit).plain} ({printable(change.signal, 30)})"
         stands = "" if change.stands in (change.state, "unacknowledged") else f", {change.stands}"
-        happened.append((change.t, f"alarm  {what}, {change.level}: {change.state}{stands}"))
+        became = f"{change.level}: {change.state}{stands}"
+        if change.state == "cleared" and change.stands != "normal":
+            became = change.stands  # says the same, and fits the window
+        happened.append((change.t, f"alarm  {what}, {became}"))
     happened += [
         (gap.t, f"gap    {printable(gap.signal, 30)} unknown for {span_text(gap.duration_s)}")
         for gap in snapshot.gaps

@@ -5,9 +5,12 @@ from __future__ import annotations
 import asyncio
 import shutil
 import sys
-from collections.abc import Sequence
+from asyncio.subprocess import Process
+from collections.abc import Coroutine, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 _LIMIT_S = 8.0
 # In the order tried: what talks to the sound server first, the bare device last.
@@ -35,7 +38,7 @@ async def run_quietly(command: Sequence[str], limit_s: float) -> bool:
     """Run a program without a shell and without its output; tell whether it ended well within ``limit_s`` seconds."""
     quiet = asyncio.subprocess.DEVNULL
     try:
-        process = await asyncio.create_subprocess_exec(*command, stdin=quiet, stdout=quiet, stderr=quiet)
+        process = await _started(asyncio.create_subprocess_exec(*command, stdin=quiet, stdout=quiet, stderr=quiet))
     except (OSError, ValueError):
         return False
     try:
@@ -46,6 +49,19 @@ async def run_quietly(command: Sequence[str], limit_s: float) -> bool:
         if process.returncode is None:
             process.kill()
             await process.wait()
+
+
+async def _started(starting: Coroutine[Any, Any, Process]) -> Process:
+    """Return the process; who is cancelled meanwhile ends it first, for a process that nobody holds ends nowhere."""
+    task = asyncio.ensure_future(starting)
+    try:
+        return await asyncio.shield(task)
+    except asyncio.CancelledError:
+        with suppress(OSError, ValueError):
+            process = await task
+            process.kill()
+            await process.wait()
+        raise
 
 
 def _play_by_windows(file: Path) -> bool:
