@@ -12,7 +12,7 @@ from contextlib import AsyncExitStack, suppress
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any, Literal, TextIO
 
 import platformdirs
 
@@ -60,6 +60,7 @@ class RunOptions:
         alarm_command: a program with its arguments to run at every alarm; empty for none.
         capture: file to keep the raw bytes of the links in; None for none.
         listen: makes one more listener of the bus, from what ends the run; None for none.
+        on_bench: the wheels are up, so the session is kept as one of the bench and no drive.
         out: where lines go.
         notes: where warnings go.
     """
@@ -73,6 +74,7 @@ class RunOptions:
     alarm_command: tuple[str, ...] = ()
     capture: Path | None = None
     listen: Callable[[Callable[[], None]], Callable[[Span], None]] | None = None
+    on_bench: bool = False
     out: TextIO = field(default_factory=lambda: sys.stdout)
     notes: TextIO = field(default_factory=lambda: sys.stderr)
 
@@ -175,7 +177,7 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
         started = _started(subject)
         if options.store is not None:
             writer = stack.enter_context(StoreWriter.open(options.store))
-            session = _begin(writer, subject, started)
+            session = _begin(writer, subject, started, "bench" if options.on_bench else "live")
             run.bus.subscribe("store", writer)
         if not options.screen:
             run.bus.attach(Printer(subject.start, options.as_json, options.out, run.stop).take)
@@ -245,12 +247,12 @@ def _started(subject: _Subject) -> int:
     return subject.start if recording is None or recording.time_basis == "absolute" else SystemClock().now()
 
 
-def _begin(writer: StoreWriter, subject: _Subject, started: int) -> int:
+def _begin(writer: StoreWriter, subject: _Subject, started: int, origin: Literal["live", "bench"]) -> int:
     machine, recording = subject.machine, subject.recording
     return writer.begin_session(
         machine=subject.machine_name,
         machine_text=machine.text if machine is not None else None,
-        origin="live" if recording is None else "replay",
+        origin=origin if recording is None else "replay",
         time_basis="absolute" if recording is None else recording.time_basis,
         started=started,
         start=subject.start,

@@ -33,7 +33,7 @@ def run_bench(machine: Machine, bench: Any, options: Any) -> int:
     sys.stderr.flush()
     test = BenchTest(bench, None if options.as_json else options.out)
     for_s = options.for_s or LONGEST_S[bench]
-    status = app.watch(machine, replace(options, screen=False, for_s=for_s, listen=test.listen))
+    status = app.watch(machine, replace(options, screen=False, for_s=for_s, listen=test.listen, on_bench=True))
     result = test.result()
     if result is None:
         wanted = "throttle_voltage" if bench == "throttle" else "enable_voltage, controller_voltage or motor_speed"

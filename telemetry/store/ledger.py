@@ -66,10 +66,11 @@ class Ledger:
         return session.id
 
     def latest(self, machine: str) -> int | None:
-        """Return the newest bench session of ``machine``, None where there is none."""
+        """Return the newest session of ``machine`` that holds an entry, None where there is none."""
         with self._one_sentence():
             row = self._db.execute(
-                "SELECT max(id) FROM session WHERE origin = 'bench' AND machine = ?", [machine]
+                "SELECT max(session.id) FROM session JOIN ledger ON ledger.session = session.id WHERE machine = ?",
+                [machine],
             ).fetchone()
         return None if row[0] is None else int(row[0])
 

@@ -37,7 +37,8 @@ class SessionRecord:
         machine: what the machine is called.
         machine_text: the machine file that was in force.
         digest: SHA-256 of ``machine_text``, in hexadecimal.
-        origin: ``live``, ``replay``, ``import``, or ``bench`` for what is entered by hand and holds no rows.
+        origin: ``live``, ``replay``, ``import``, or ``bench`` for what was done without a drive: a part tried with
+            the wheels up, or readings entered by hand, which have no rows.
         time_basis: of the rows' times.
         started: int microseconds since the epoch.
         start: where the rows' times count from.
@@ -128,22 +129,20 @@ class StoreReader:
             rows = list(self._db.query("SELECT * FROM session WHERE id = ?", [wanted]))
             if rows:
                 return self._record(rows[0])
-        if latest is None:
+            highest = self._db.execute("SELECT max(id) FROM session").fetchone()[0]
+        if highest is None:
             raise InputError(f"the store {file_text(self.path)} holds no session yet; record one first")
-        raise InputError(f"there is no session {which} in the store {file_text(self.path)}; the latest is {latest}")
+        if which == "last":
+            raise InputError(f"the store {file_text(self.path)} holds no session yet that is a drive; record one")
+        raise InputError(f"there is no session {which} in the store {file_text(self.path)}; the latest is {highest}")
 
     def recording(self, session: int | Literal["last"]) -> StoredRecording:
         """Return the session as a :class:`~telemetry.model.recording.Recording`."""
         record = self.session(session)
         with self._one_sentence():
             series = stored_series(self._db, record.id)
-        warnings = (
-            (f"session {record.id} ended without notice: the program or the computer stopped",)
-            if record.ended_how == "ended without notice"
-            else ()
-        )
         return StoredRecording(
-            self.path, record.id, record.time_basis, record.start, record.machine_text, series, warnings
+            self.path, record.id, record.time_basis, record.start, record.machine_text, series, _warnings(record)
         )
 
     def events(self, session: int | Literal["last"]) -> list[Event]:
@@ -196,3 +195,13 @@ class StoreReader:
             yield
         except sqlite3.Error as error:
             raise store_error(self.path, error) from error
+
+
+def _warnings(record: SessionRecord) -> tuple[str, ...]:
+    """Return what whoever reads the session should know of it."""
+    told = []
+    if record.ended_how == "ended without notice":
+        told.append(f"session {record.id} ended without notice: the program or the computer stopped")
+    if record.origin == "bench":
+        told.append(f"session {record.id} was recorded on the bench, wheels up: it is no drive")
+    return tuple(told)

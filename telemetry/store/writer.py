@@ -101,7 +101,7 @@ class StoreWriter:
         Args:
             machine: what to call the machine.
             machine_text: the machine file, whole; its SHA-256 is kept beside it.
-            origin: ``live``, ``replay`` (ignored by histories) or ``import``.
+            origin: ``live``, or ``replay``, ``import`` or ``bench`` (ignored by histories).
             time_basis: of the rows' times.
             started: when the session began, int microseconds since the epoch; :meth:`end_session` is given its end
                 by the same clock.
@@ -120,7 +120,7 @@ class StoreWriter:
         if self._running:
             raise RuntimeError("a session is running; end it before the next begins")
         number = self._thread.ask(lambda db: self._current.begin(db, new))
-        self._thread.start_counting(live=origin == "live")
+        self._thread.start_counting(live=origin in ("live", "bench"))
         self._groups.clear()
         self._running = True
         return number
