@@ -12,7 +12,7 @@ from telemetry.model.errors import Problem, did_you_mean, printable
 SLICE_US = 50_000
 BEHIND_US = 2_000_000
 """Later than this, the machine stood still in between: a computer that slept need not simulate its night."""
-KEYS = ("scenario", "seed", "rate_hz", "truth", "fault")
+KEYS = ("scenario", "seed", "rate_hz", "truth", "fault", "bench")
 
 
 class SimulatedMachineDriver:
@@ -41,6 +41,7 @@ class SimulatedMachineDriver:
             float(settings.get("rate_hz", 10.0)),
             bool(settings.get("truth", False)),
             settings.get("fault"),
+            settings.get("bench"),
         )
         while True:
             for batch in machine.advance_to(due):
@@ -57,6 +58,7 @@ class SimulatedMachineDriver:
     @staticmethod
     def check(settings: Settings) -> list[Problem]:
         """Return every problem of a source's keys."""
+        from .simulated.bench import BENCH_TESTS
         from .simulated.faults.catalogue import FAULTS
         from .simulated.varied import SCENARIO_NAMES
 
@@ -74,6 +76,11 @@ class SimulatedMachineDriver:
             what = f"there is no fault {printable(fault)!r}"
             right = f"choose one of {', '.join(FAULTS)}{did_you_mean(str(fault), FAULTS)}"
             problems.append(Problem("fault", what, right))
+        bench = settings.get("bench", BENCH_TESTS[0])
+        if bench not in BENCH_TESTS:
+            what = f"there is no test {printable(bench)!r}"
+            right = f"choose one of {', '.join(BENCH_TESTS)}, or leave it out to drive"
+            problems.append(Problem("bench", what, right))
         seed, rate = settings.get("seed", 1), settings.get("rate_hz", 10.0)
         if not isinstance(seed, int) or isinstance(seed, bool) or seed < 0:
             problems.append(Problem("seed", "is not a whole number from 0", "write seed = 1, say"))
@@ -93,4 +100,5 @@ class SimulatedMachineDriver:
         from .simulated.machine_files import machine_file
 
         scenario, seed = str(settings.get("scenario", "orchard")), int(settings.get("seed", 1))
-        return machine_file(scenario, seed, settings.get("fault"))
+        text = machine_file(scenario, seed, settings.get("fault"))
+        return text + f'bench = "{settings["bench"]}"\n' if "bench" in settings else text

@@ -26,8 +26,11 @@ class Foot:
 
     Attributes:
         pedal, brake: 0 to 1; never both.
+        enabled: the controller is switched on, as it is on a drive.
 
     """
+
+    enabled = True
 
     def __init__(self, parameters: FootParameters) -> None:
         self._parameters = parameters

@@ -14,6 +14,7 @@ import numpy as np
 from telemetry.model.batch import Batch, Group
 
 from . import instruments
+from .bench import Hand, MovedPlugs, on_stands
 from .cells import Array, Cells
 from .charger import Charger
 from .controller import Controller, drawn_current
@@ -52,6 +53,7 @@ class SimulatedMachine:
             the pack's terminals).
         fault: name of one of ``FAULTS``; with it, ``healthy`` included, the ground is rough and the foot has habits.
             Or a fault that was made for a scenario; its own counts, then.
+        bench: on stands, its wheels free, and one of ``BENCH_TESTS`` is carried out; None for a drive.
 
     Attributes:
         groups: all groups that will come.
@@ -72,14 +74,15 @@ class SimulatedMachine:
         rate_hz: float = 10.0,
         truth: bool = False,
         fault: str | Fault | None = None,
+        bench: str | None = None,
     ) -> None:
         what = scenario_named(scenario, seed) if isinstance(scenario, str) else scenario
         if isinstance(fault, str):
             self.fault = fault_of(fault, seed, lively(what, seed))
         else:
             self.fault = fault or Fault(what, random.Random(seed))  # noqa: S311 - a simulation, not secrets
-        what = self._what = self.fault.scenario
-        self._build(what, seed)
+        what = self._what = self.fault.scenario if bench is None else on_stands(self.fault.scenario)
+        self._build(what, seed, bench)
         self.current = 0.0
         self.switches = (True, True)
         self.pack_voltage = self.bus_voltage = float(self.cells.voltage.sum())
@@ -101,7 +104,7 @@ class SimulatedMachine:
         self._moment = Moment()
         self._instruments = self._instrumented(source, seed, truth)
 
-    def _build(self, what: Scenario, seed: int) -> None:
+    def _build(self, what: Scenario, seed: int, bench: str | None) -> None:
         """Put the parts together."""
         self.cells = Cells(what.cells, what.soc, what.air_c, np.random.default_rng([seed, 0]))
         self.electronics = PackElectronics(what.electronics, what.cells.capacity_ah, float(self.cells.soc.mean()))
@@ -111,10 +114,13 @@ class SimulatedMachine:
         self.implement = Implement(what.implement, noise) if what.implement else None
         self.charger = Charger(what.charger)
         self.course = Course(what.legs)
-        self.foot = Foot(what.foot)
         # Ground and foot are the same whatever is wrong with the machine: their chances are drawn on their own.
         ground, habits = random.Random(f"ground {seed}"), random.Random(f"habits {seed}")  # noqa: S311
-        self.ride = Ride(what.ride, ground) if what.ride else None
+        self.foot: Foot | Hand = Foot(what.foot)
+        self.ride: Ride | MovedPlugs | None = Ride(what.ride, ground) if what.ride else None
+        if bench is not None:
+            self.foot = Hand(bench, what, habits)
+            self.ride = MovedPlugs(self.foot.moves_from, self.foot.moves_until, ground)
         self.habits = Habits(what.habits, habits) if what.habits else None
         self.pedal = 0.0
         self.pedal_voltage = what.pedal.voltage(0.0)
@@ -166,6 +172,10 @@ class SimulatedMachine:
         """Let the next step fall on ``t``, where that is later than it would: in between, nothing happened."""
         self._start += max(0, t - self._next())
 
+    @property
+    def _enabled(self) -> bool:
+        return self.foot.enabled and self.fault.enabled
+
     def _next(self) -> int:
         return self._start + round(self._done * self._step_us)
 
@@ -194,7 +204,7 @@ class SimulatedMachine:
         self.foot.step(dt, course.aim(dt, vehicle.position, speed), speed, self.habits)
         self._go_wrong(after, dt, speed)
         self.pedal_voltage = fault.pedal_voltage(self._what.pedal.voltage(self.pedal))
-        controller.share = fault.torque_share if fault.enabled else 0.0
+        controller.share = fault.torque_share if self._enabled else 0.0
         power = controller.power(dt, self.pedal_voltage, self.foot.brake, vehicle.motor_speed, self.bus_voltage)
         if self.implement is not None:
             power += self.implement.power(dt, course.engaged, course.growth, self.bus_voltage)
@@ -297,7 +307,7 @@ class SimulatedMachine:
         return np.concatenate((self.cells.voltage, [part.mean() for part in parts]))
 
     def _read_vehicle(self) -> list[float]:
-        line = [self._what.enable_v if self.fault.enabled else 0.05] if self._what.enable_v else []
+        line = [self._what.enable_v if self._enabled else 0.05] if self._what.enable_v else []
         return [
             self.pedal_voltage,
             self.bus_voltage,

@@ -27,12 +27,13 @@ def run_bench(machine: Machine, bench: Any, options: Any) -> int:
 
     from telemetry import app
     from telemetry.model.errors import InputError
-    from telemetry.report.bench_text import CAUTIONS, HOW, LONGEST_S, BenchTest, bench_lines, bench_object
+    from telemetry.report.bench_chart import bench_chart
+    from telemetry.report.bench_text import CAUTIONS, HOW, LONGEST_S, BenchTest, bench_lines, bench_object, next_step
 
     sys.stderr.write("\n".join([*CAUTIONS, *HOW[bench], ""]))
     sys.stderr.flush()
     test = BenchTest(bench, None if options.as_json else options.out)
-    for_s = options.for_s or LONGEST_S[bench]
+    for_s = options.for_s or LONGEST_S
     status = app.watch(machine, replace(options, screen=False, for_s=for_s, listen=test.listen, on_bench=True))
     result = test.result()
     if result is None:
@@ -40,9 +41,16 @@ def run_bench(machine: Machine, bench: Any, options: Any) -> int:
         raise InputError(
             f"no source gave {wanted}, so there is nothing to judge; wire it to a logger and name it in a [[source]]"
         )
-    say(
-        json.dumps(bench_object(bench, result), allow_nan=False)
-        if options.as_json
-        else "\n".join(bench_lines(result))
-    )
+    if options.as_json:
+        say(json.dumps(bench_object(bench, result), allow_nan=False))
+    else:
+        told = [line for each in (*bench_lines(result), next_step(result)) for line in _wrapped(each)]
+        say("\n".join([*bench_chart(test, result), *told]))
     return status or int(not result.is_sound)
+
+
+def _wrapped(line: str) -> list[str]:
+    """Return ``line`` as lines of a narrow terminal, without breaking the name of an option."""
+    from textwrap import wrap
+
+    return wrap(line, 80, subsequent_indent="  ", break_on_hyphens=False)

@@ -83,7 +83,8 @@ def watch(arguments: argparse.Namespace) -> int:
         raise InputError("watch needs a machine file or --demo, and not both: shakedown watch --demo")
     options = run_options(arguments, record=True, capture=arguments.capture)
     if arguments.demo:
-        machine = subjects.demo_machine(simulated_settings(arguments))
+        bench = {} if arguments.bench is None else {"bench": arguments.bench}
+        machine = subjects.demo_machine(simulated_settings(arguments) | bench)
     else:
         machine = subjects.machine_for_watch(arguments.machine)
     if arguments.bench is not None:

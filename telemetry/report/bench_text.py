@@ -1,4 +1,4 @@
-"""A bench test while it runs: the signal as a bar a second, when it is over, and what is said at the end."""
+"""A bench test while it runs: what came in each second, what to do next, when it is over; then the verdict."""
 
 from __future__ import annotations
 
@@ -8,30 +8,58 @@ from typing import Any, Literal, TextIO
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.enabled_bench import WATCHED, EnabledBench, judge_enabled
+from telemetry.analysis.fault_isolation.enabled_bench import (
+    HOLD_S,
+    PEDAL,
+    SPEED,
+    WATCHED,
+    EnabledBench,
+    judge_enabled,
+)
 from telemetry.analysis.fault_isolation.pedal_bench import PedalBench, judge_pedal
-from telemetry.model.batch import MICROSECONDS, Span
+from telemetry.model.batch import MICROSECONDS, Span, Times, Values
 from telemetry.pipeline.stage import Chosen
 from telemetry.report.printer import say
 
 Bench = Literal["throttle", "enabled"]
-LONGEST_S = {"throttle": 120.0, "enabled": 60.0}
+LONGEST_S = 120.0
 CAUTIONS = (
-    "Before you begin: drive wheels off the ground on stands, the other wheels chocked, nobody near them,",
-    "implement disengaged, rings and watch off, a way to cut the power within reach.",
+    "Before you begin: drive wheels off the ground on stands, the other wheels",
+    "chocked, nobody near them, implement disengaged, rings and watch off, a way to",
+    "cut the power within reach.",
 )
 HOW = {
     "throttle": (
-        "Controller off: key off where it need not be on for the pedal's supply; the wheels must not turn.",
-        "Leave the pedal alone for 2 s, press it slowly (4 s) to the end, let it back slowly. Twice.",
+        "Controller off: key off where it need not be on for the pedal's supply; the",
+        "wheels must not turn. Leave the pedal alone for 2 s, press it slowly (4 s) to",
+        "the stop, let it back slowly. Twice; the second time move its plug and wire with",
+        "the other hand.",
     ),
     "enabled": (
-        "The wheels will turn. Enable the controller, press the pedal a little and hold it still for 30 s or more.",
+        "The wheels will turn: hands, hair and clothes away from them, from chain, belt",
+        "and shaft. Enable the controller, press the pedal until they turn slowly, and",
+        f"hold it still for {HOLD_S:.0f} s. In the second half rock the seat, work the key and move",
+        "the plugs that are out of reach of what turns; no interlock is bypassed.",
     ),
 }
-_WIDTH = 50
-_SECOND = MICROSECONDS
+_MEASURE = {
+    PEDAL: "Next: power off; reseat the pedal's plug and try it alone: --bench throttle.",
+    "enable_voltage": "Next: follow the enable line with a meter from switch to switch (key, brake, seat) while they"
+    " are worked: the one with voltage before it and none behind it is it. Never bridge one to drive.",
+    "controller_voltage": "Next: see whether the pack's electronics switched off, and why; else power off, and look"
+    " at every joint, fuse and contactor from pack to controller; under load, below 10 mV a joint at 50 A.",
+    SPEED: "Next: count the blinks of the controller's lamp, which say what it saw; power off, look at its plugs and"
+    " the motor's; turn each wheel by hand.",
+}
 NOTHING_AFTER = 30 * MICROSECONDS
+_WIDTH = 32
+_SECOND = MICROSECONDS
+_LABELS = {
+    "enable_voltage": ("enable", "V", 1),
+    "controller_voltage": ("supply", "V", 1),
+    PEDAL: ("pedal", "V", 2),
+    SPEED: ("motor", "rpm", 0),
+}
 
 
 class BenchTest:
@@ -39,24 +67,26 @@ class BenchTest:
 
     Args:
         bench: which test.
-        out: where the bars go; None for none.
+        out: where the lines go; None for none.
     """
 
     def __init__(self, bench: Bench, out: TextIO | None) -> None:
         self.bench = bench
         self._out = out
-        names = ("throttle_voltage",) if bench == "throttle" else (*WATCHED, "throttle_voltage")
+        names = (PEDAL,) if bench == "throttle" else tuple(_LABELS)
         self._chosen = {name: Chosen(name) for name in names}
-        self._t: dict[str, list[np.ndarray[Any, Any]]] = {name: [] for name in names}
-        self._values: dict[str, list[np.ndarray[Any, Any]]] = {name: [] for name in names}
+        self._t: dict[str, list[Times]] = {name: [] for name in names}
+        self._values: dict[str, list[Values]] = {name: [] for name in names}
         self._start: int | None = None
         self._waited_from: int | None = None
         self._due = 0
         self._scale = 5.0
+        self._told = ""
+        self._faults = 0
         self._stop: Callable[[], None] = lambda: None
 
     def listen(self, stop: Callable[[], None]) -> Callable[[Span], None]:
-        """Return the listener; it calls ``stop`` after two whole presses, or where no signal comes."""
+        """Return the listener; it calls ``stop`` once enough was seen, or where no signal comes."""
         self._stop = stop
         return self.take
 
@@ -78,59 +108,139 @@ class BenchTest:
         if span.end < self._due:
             return
         self._due = span.end + _SECOND
-        self._draw(span.end)
-        if self.bench == "throttle":
-            judged = judge_pedal(*self._series("throttle_voltage"))
-            if judged.presses >= 2 and judged.at_rest:
-                self._stop()
+        result = self.result()
+        if isinstance(result, PedalBench):
+            over = result.presses >= 2 and result.at_rest
+            self._say(span.end, self._bar(span.end, result), _next_press(result))
+        else:
+            over = result is not None and result.held_s >= HOLD_S
+            steady = result is not None and result.held_s > 2.0 and result.turning
+            self._say(span.end, self._figures(span.end, steady), _next_hold(result))
+        if over:
+            self._stop()
 
     def result(self) -> PedalBench | EnabledBench | None:
         """Return the judgement; None where no signal for it came at all."""
         if self._start is None:
             return None
         if self.bench == "throttle":
-            return judge_pedal(*self._series("throttle_voltage"))
-        return judge_enabled({name: self._series(name) for name in self._t if self._t[name]})
+            return judge_pedal(*self.series(PEDAL))
+        return judge_enabled({name: self.series(name) for name in self._t if self._t[name]})
 
-    def _series(self, name: str) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
+    def series(self, name: str) -> tuple[Values, Values]:
+        """Return times, s from the first reading, and values (n,) of a signal that came."""
         t = np.concatenate(self._t[name])
         return (t - (self._start or 0)) / MICROSECONDS, np.concatenate(self._values[name])
 
-    def _draw(self, now: int) -> None:
-        """Draw the last second of the first signal that came: from its lowest to its highest reading."""
-        name = next(name for name in self._t if self._t[name])
+    @property
+    def drawn(self) -> str:
+        """The signal that shows best what happened: pedal, or motor speed where it came."""
+        names = (PEDAL,) if self.bench == "throttle" else (SPEED, *_LABELS)
+        return next(name for name in names if self._t[name])
+
+    def _say(self, now: int, line: str, told: str) -> None:
+        """Print a second's line, and what to do where that has changed."""
+        lines = [line] if line else []
+        if told and told != self._told:
+            self._told = told
+            lines.append(f"{self._seconds(now)} | {told}")
+        if self._out is not None and not say(lines, self._out):
+            self._stop()
+
+    def _lately(self, name: str, now: int) -> tuple[float, float] | None:
+        """Return the lowest and highest reading of the last second, None where there is none."""
+        if not self._t[name]:
+            return None
         t, values = np.concatenate(self._t[name][-200:]), np.concatenate(self._values[name][-200:])
         values = values[t > now - _SECOND]
-        if self._out is None or not len(values):
-            return
-        low, high = float(values.min()), float(values.max())
+        return (float(values.min()), float(values.max())) if len(values) else None
+
+    def _bar(self, now: int, result: PedalBench) -> str:
+        """Return the pedal's last second as a bar, with what went wrong since the line before."""
+        lately = self._lately(PEDAL, now)
+        if lately is None:
+            return ""
+        low, high = lately
         self._scale = max(self._scale, high)
         first, last = (max(0, min(_WIDTH, round(_WIDTH * value / self._scale))) for value in (low, high))
         bar = "=" * first + "#" * max(last - first, 1)
-        seconds = (now - (self._start or 0)) / MICROSECONDS
-        reading = f"{low:.2f}" if high - low < 0.005 else f"{low:.2f} to {high:.2f}"
-        if not say([f"{seconds:5.0f} s |{bar:<{_WIDTH + 1}}| {reading}"], self._out):
-            self._stop()
+        reading = f"{low:.2f} V" if high - low < 0.005 else f"{low:.2f} to {high:.2f} V"
+        new = result.faults[self._faults :] if not math.isnan(result.rest) else ()
+        self._faults = max(self._faults, len(result.faults))
+        flag = f"  ! {new[-1].what} at {100 * new[-1].travel:.0f} %" if new else ""
+        return f"{self._seconds(now)} |{bar:<{_WIDTH + 1}}| {reading:<14}{flag}".rstrip()
+
+    def _figures(self, now: int, steady: bool) -> str:
+        """Return each signal's last second in figures; both ends, with a sign, where one fell that was steady."""
+        parts = []
+        for name, (label, unit, places) in _LABELS.items():
+            if (lately := self._lately(name, now)) is None:
+                continue
+            low, high = (max(value, 0.0) for value in lately)
+            fell = steady and name in WATCHED and low < WATCHED[name][0] * high
+            reading = f"{low:.{places}f}-{high:.{places}f}!" if fell else f"{high:.{places}f}"
+            parts.append(f"{label} {reading} {unit}")
+        return f"{self._seconds(now)} | {' | '.join(parts)}" if parts else ""
+
+    def _seconds(self, now: int) -> str:
+        return f"{(now - (self._start or 0)) / MICROSECONDS:5.0f} s"
+
+
+def _next_press(result: PedalBench) -> str:
+    if result.presses >= 2:
+        return "two presses seen" if result.at_rest else "let it back to rest"
+    if result.presses == 1:
+        return "one press seen; once more, and move its plug and wire meanwhile"
+    return "now press slowly to the stop, and let it back slowly"
+
+
+def _next_hold(result: EnabledBench | None) -> str:
+    if result is None or result.held_s < 2.0 or not result.turning:
+        return "enable the controller, press until the wheels turn slowly, hold still"
+    if result.held_s < 0.45 * HOLD_S:
+        return f"hold still for {HOLD_S:.0f} s"
+    return "hold on; rock the seat, work the key, move plugs away from the wheels"
 
 
 def bench_lines(result: PedalBench | EnabledBench) -> list[str]:
-    """Return the verdict in words."""
+    """Return the verdict in words, one line each."""
     lines = []
     if isinstance(result, PedalBench) and not math.isnan(result.rest):
         lines.append(
             f"Pedal: {result.rest:.2f} V let go, {result.top:.2f} V pressed down, "
             f"noise {result.noise * 1000:.0f} mV, {result.presses} presses."
         )
-    if isinstance(result, EnabledBench) and result.seen:
-        lines.append(f"Watched: {', '.join(result.seen)}.")
+    if isinstance(result, EnabledBench) and result.usual:
+        figures = []
+        for name, usual in result.usual.items():
+            label, unit, places = _LABELS[name]
+            figures.append(f"{label} {usual:.{places}f} {unit}")
+        lines.append(f"Held for {result.held_s:.0f} s: {', '.join(figures)}.")
     if result.unknown:
         return [*lines, f"Verdict: unknown; {result.unknown}."]
     if result.is_sound:
-        return [*lines, "Verdict: sound."]
-    lines += ["Verdict: not sound.", *(f"- {sentence}" for sentence in result.wrong)]
+        lines.append("Verdict: sound.")
+    else:
+        lines += ["Verdict: not sound.", *(f"- {sentence}" for sentence in result.wrong)]
     if isinstance(result, PedalBench):
-        lines.append("Next: move its plug and wire by hand and try again; where nothing changes, it is the sensor.")
+        lines += [f"Note: {remark}." for remark in result.remarks]
     return lines
+
+
+def next_step(result: PedalBench | EnabledBench) -> str:
+    """Return what to do about it, as one line."""
+    if result.unknown:
+        return "Next: the same test once more; without a verdict nothing speaks for or against a part."
+    if isinstance(result, PedalBench):
+        if result.is_sound:
+            return "Next: nothing at the pedal. Drive where it hesitates, and read the drive: shakedown isolate last."
+        plug = "Next: power off; clean and reseat the pedal's plug"
+        if result.one_spot:
+            return f"{plug} and try again. It fails at one spot of travel, as a worn track does: then the sensor."
+        return f"{plug}, follow its wire and ground, and try again; where nothing changes, it is the sensor."
+    if result.is_sound:
+        return "Next: what needs load, heat or rough ground shows in a drive only; then: shakedown isolate last."
+    return _MEASURE[result.suspects[0]]
 
 
 def bench_object(bench: Bench, result: PedalBench | EnabledBench) -> dict[str, Any]:
@@ -143,6 +253,7 @@ def bench_object(bench: Bench, result: PedalBench | EnabledBench) -> dict[str, A
         told |= {"rest_v": result.rest if known else None, "top_v": result.top if known else None}
         told |= {"noise_v": result.noise if known else None, "presses": result.presses}
         told["faults"] = [{"t": each.t, "travel": each.travel, "what": each.what} for each in result.faults]
+        told["remarks"] = list(result.remarks)
     else:
-        told["seen"] = list(result.seen)
+        told |= {"seen": list(result.seen), "held_s": result.held_s, "usual": dict(result.usual)}
     return told

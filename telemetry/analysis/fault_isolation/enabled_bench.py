@@ -1,4 +1,8 @@
-"""The controller tried on the bench: enabled, wheels up, the pedal held steady: what drops out?"""
+"""The controller tried on the bench: enabled, wheels up, the pedal held steady: what drops out?
+
+Only the time in which the pedal was held is looked at. What falls first explains what falls after it: the motor slows
+down behind its enable line, its supply and its pedal, and only a fall of its own speaks for the controller.
+"""
 
 from __future__ import annotations
 
@@ -7,59 +11,195 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.drive import Floats
+from telemetry.analysis.fault_isolation.drive import Flags, Floats
+from telemetry.analysis.fault_isolation.pedal_bench import running_median
 
+PEDAL = "throttle_voltage"
+SPEED = "motor_speed"
 WATCHED = {  # share of the usual value below which it has dropped out, and what that speaks for
     "enable_voltage": (0.8, "a seat, brake or key switch, or its wire"),
     "controller_voltage": (0.9, "the way from pack to controller, or the pack's own switch"),
-    "motor_speed": (0.7, "the controller, where its enable line and voltage held"),
+    SPEED: (0.7, "the controller, where its enable line, voltage and pedal held"),
 }
+_OFF = {
+    "enable_voltage": "not enabled, or its wire is open",
+    "controller_voltage": "the way from the pack is open, or its wire to the logger",
+    SPEED: "press a little more; where they still stand, turn each by hand with the power off: something holds them",
+}
+PEDAL_SUSPECT = "the pedal's sensor or wire; --bench throttle shows where in its travel"
 LEAST_S = 10.0
+HOLD_S = 40.0
+"""So long the pedal is held in the test; it is judged from ``LEAST_S`` on."""
 _MOVED = 0.1
+_SETTLES_S = 2.0
+_EARLIEST_S, _LATEST_S = -1.0, 3.0  # from a cause to the fall of the speed
+_SANK = 0.85
+_LEAST_ROWS = 20
+_STANDS = 0.02  # share of the highest reading
 
 
 @dataclass(frozen=True, slots=True)
 class EnabledBench:
-    """What dropped out: one sentence each in ``wrong``; ``unknown`` says why nothing can be said."""
+    """The judgement.
+
+    Attributes:
+        seen: the signals that were looked at.
+        held_s: how long the pedal was held, s.
+        usual: what each of them read most of that time.
+        wrong: what dropped out, one sentence each.
+        unknown: why nothing can be said; empty where it was judged.
+        suspects: the signals that ``wrong`` is about, in its order.
+        falls: when any of them fell, s.
+    """
 
     seen: tuple[str, ...]
+    held_s: float
+    usual: Mapping[str, float]
     wrong: tuple[str, ...]
     unknown: str = ""
+    suspects: tuple[str, ...] = ()
+    falls: tuple[float, ...] = ()
 
     @property
     def is_sound(self) -> bool:
         """Whether it was judged, and nothing is wrong."""
         return not self.unknown and not self.wrong
 
+    @property
+    def turning(self) -> bool:
+        """Whether the wheels were seen to turn, or their speed is not known."""
+        return self.usual.get(SPEED, 1.0) > 0.5
+
 
 def judge_enabled(signals: Mapping[str, tuple[Floats, Floats]]) -> EnabledBench:
     """Judge what should hold still.
 
     Args:
-        signals: times (s) and values (n,), none NaN, by name; by ``throttle_voltage`` the pedal is seen to be steady.
+        signals: times (s) and values (n,), none NaN, by name: those of ``WATCHED``, and ``throttle_voltage``, by
+            which the pedal is seen to be steady.
     """
-    usable = {name: signals[name] for name in WATCHED if name in signals and len(signals[name][0]) >= 20}
-    if not usable:
-        return EnabledBench((), (), f"none of {', '.join(WATCHED)} came")
-    longest = max(float(t[-1] - t[0]) for t, _ in usable.values())
-    if longest < LEAST_S:
-        return EnabledBench(tuple(usable), (), f"{longest:.0f} s are too short; hold the pedal for {LEAST_S:.0f} s")
-    pedal = signals.get("throttle_voltage")
-    if pedal is not None and len(pedal[1]) >= 20:
-        low, middle, high = np.quantile(pedal[1], [0.02, 0.5, 0.98])
-        if high - low > _MOVED * max(abs(middle), 0.5):
-            return EnabledBench(tuple(usable), (), f"the pedal moved from {low:.2f} to {high:.2f} V; hold it steady")
-    wrong = []
-    for name, (t, values) in usable.items():
-        share, suspect = WATCHED[name]
-        usual = float(np.median(values))
-        if usual <= 0.0:
-            wrong.append(f"{name} reads {usual:.2f} most of the time: not enabled, or not turning")
+    usable = {name: signals[name] for name in (*WATCHED, PEDAL) if name in signals}
+    usable = {name: found for name, found in usable.items() if len(found[0]) >= _LEAST_ROWS}
+    seen = tuple(name for name in usable if name in WATCHED)
+    if not seen:
+        return EnabledBench((), 0.0, {}, (), f"none of {', '.join(WATCHED)} came")
+    first, last = _held(usable)
+    held_s = max(0.0, last - first)
+    held = {name: (t[(t >= first) & (t <= last)], v[(t >= first) & (t <= last)]) for name, (t, v) in usable.items()}
+    held = {name: found for name, found in held.items() if len(found[0]) >= _LEAST_ROWS}
+    usual = {name: float(np.median(values)) for name, (_, values) in held.items()}
+    why = "" if held_s >= LEAST_S else f"the pedal was held for {held_s:.0f} s only; hold it for {HOLD_S:.0f} s"
+    if not why and PEDAL in held:
+        low, high = np.quantile(_smooth(*held[PEDAL]), [0.02, 0.98])
+        if high - low > _MOVED * max(abs(usual[PEDAL]), 0.5):
+            why = f"the pedal moved from {low:.2f} to {high:.2f} V; hold it steady"
+    if not why and _is_still(held, usual) and not _is_pressed(usable):
+        why = "the wheels did not turn: enable the controller, and press until they do"
+    found = [] if why else _wrong(held, usual)
+    return EnabledBench(
+        seen,
+        held_s,
+        usual,
+        tuple(each.told for each in found),
+        why,
+        tuple(each.signal for each in found),
+        tuple(sorted(t for each in found for t in each.times)),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Wrong:
+    signal: str
+    times: list[float]
+    told: str
+
+
+def _smooth(t: Floats, values: Floats) -> Floats:
+    """Return a running median over a second: drop-outs are gone, movements of a hand are not."""
+    return running_median(values, max(3, round(1.0 / max(float(np.median(np.diff(t))), 1e-3)) | 1))
+
+
+def _held(signals: Mapping[str, tuple[Floats, Floats]]) -> tuple[float, float]:
+    """Return from when to when the pedal was held, by itself or by the motor's speed; s."""
+    for name, settles in ((PEDAL, 0.0), (SPEED, _SETTLES_S)):
+        if name not in signals:
             continue
-        out = values < share * usual
-        begins = np.flatnonzero(out & ~np.concatenate([[False], out[:-1]]))
-        if len(begins):
-            when = ", ".join(f"{t[row]:.1f}" for row in begins[:6])
-            fell = f"{name} dropped out {len(begins)}x, to {values.min():.1f} from {usual:.1f}"
-            wrong.append(f"{fell} (at {when} s): {suspect}")
-    return EnabledBench(tuple(usable), tuple(wrong))
+        t, values = signals[name]
+        smooth = _smooth(t, values)
+        low, high = np.quantile(smooth, [0.02, 0.98])
+        if high - low <= _MOVED * max(abs(float(high)), 0.5):
+            continue  # held, or let go, all the time
+        level = float(np.median(smooth[smooth > 0.5 * (low + high)]))
+        pressed = np.flatnonzero(smooth > low + 0.8 * (level - low))
+        return float(t[pressed[0]]) + settles, float(t[pressed[-1]]) - 0.5
+    return min(float(t[0]) for t, _ in signals.values()), max(float(t[-1]) for t, _ in signals.values())
+
+
+def _is_still(held: Mapping[str, tuple[Floats, Floats]], usual: Mapping[str, float]) -> bool:
+    return SPEED in held and usual[SPEED] <= _STANDS * max(float(held[SPEED][1].max()), 1.0)
+
+
+def _is_pressed(signals: Mapping[str, tuple[Floats, Floats]]) -> bool:
+    """Tell whether the pedal was seen to be pressed."""
+    low, high = np.quantile(_smooth(*signals[PEDAL]), [0.02, 0.98]) if PEDAL in signals else (0.0, 0.0)
+    return bool(high - low > _MOVED * max(abs(float(high)), 0.5))
+
+
+def _wrong(held: Mapping[str, tuple[Floats, Floats]], usual: Mapping[str, float]) -> list[_Wrong]:
+    """Return what is wrong, cause before effect."""
+    found = [_pedal_wrong(*held[PEDAL], usual[PEDAL])] if PEDAL in held else []
+    for name in WATCHED:
+        if name in held:
+            earlier = [t for each in found if each is not None for t in each.times]
+            found.append(_signal_wrong(name, *held[name], usual[name], earlier))
+    return [each for each in found if each is not None]
+
+
+def _pedal_wrong(t: Floats, volts: Floats, usual: float) -> _Wrong | None:
+    times = t[_begins(np.abs(volts - _smooth(t, volts)) > _MOVED * max(abs(usual), 0.5))].tolist()
+    if not times:
+        return None
+    where = f"between {volts.min():.2f} and {volts.max():.2f} V"
+    return _Wrong(PEDAL, times, f"{PEDAL} jumped {_when(times)}, {where}: {PEDAL_SUSPECT}")
+
+
+def _signal_wrong(name: str, t: Floats, values: Floats, usual: float, earlier: list[float]) -> _Wrong | None:
+    """Say what is wrong with a signal; the speed follows its causes at the times ``earlier``."""
+    share, suspect = WATCHED[name]
+    if usual <= _STANDS * max(float(np.abs(values).max()), 1.0):
+        what = "the wheels did not turn with the pedal pressed" if name == SPEED else "it is off"
+        return _Wrong(name, [], f"{name} reads {abs(usual):.2f} most of the time, {what}: {_OFF[name]}")
+    if name == SPEED:  # the wheels come up to speed after the pedal
+        settled = t >= t[0] + _SETTLES_S
+        t, values = t[settled], values[settled]
+    times = t[_begins(values < share * usual)].tolist()
+    if name == SPEED:
+        times = [at for at in times if not any(_EARLIEST_S < at - cause < _LATEST_S for cause in earlier)]
+        if not times:
+            return None if earlier else _sank(values)
+    if not times:
+        return None
+    fell = f"{name} dropped out {_when(times)}, to {max(float(values.min()), 0.0):.1f} from {usual:.1f}"
+    return _Wrong(name, times, f"{fell}: {suspect}")
+
+
+def _sank(values: Floats) -> _Wrong | None:
+    """Say where the speed went down bit by bit."""
+    quarter = len(values) // 4
+    if quarter < 5:
+        return None
+    first, last = float(np.median(values[:quarter])), float(np.median(values[-quarter:]))
+    if last > _SANK * first:
+        return None
+    sank = f"{SPEED} sank from {first:.0f} to {last:.0f} with the pedal held"
+    return _Wrong(SPEED, [], f"{sank}: the controller gives less as it warms, or something rubs")
+
+
+def _begins(out: Flags) -> Flags:
+    before: Flags = np.concatenate([[False], out[:-1]])
+    return out & ~before
+
+
+def _when(begins: list[float]) -> str:
+    listed = ", ".join(f"{at:.1f}" for at in begins[:6]) + (", ..." if len(begins) > 6 else "")
+    return f"{len(begins)}x (at {listed} s)"

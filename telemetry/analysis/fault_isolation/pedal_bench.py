@@ -16,6 +16,9 @@ from telemetry.analysis.fault_isolation.response import PedalRange, pedal_range
 LEAST_RANGE_V = 0.3
 _PRESSED, _RELEASED = 0.75, 0.15  # shares of travel
 _STEP, _DIP, _JITTER, _REST_MOVES = 0.08, 0.04, 0.008, 0.04  # shares of travel
+_TOPS_APART = 0.05
+_SUPPLY_V, _NEAR_EDGE_V = 5.0, 0.2  # the usual supply; sensors keep a distance from both ends, common practice
+_ONE_SPOT = 0.15
 _FASTEST_PER_S = 0.6  # travels a second; a slow press takes 3 s and more
 
 
@@ -40,6 +43,7 @@ class PedalBench:
         faults: in time order.
         wrong: what is wrong and where, one sentence each.
         unknown: why nothing can be said; empty where it was judged.
+        remarks: what is no fault but worth knowing, one sentence each.
     """
 
     rest: float
@@ -50,11 +54,18 @@ class PedalBench:
     faults: tuple[BenchFault, ...]
     wrong: tuple[str, ...]
     unknown: str = ""
+    remarks: tuple[str, ...] = ()
 
     @property
     def is_sound(self) -> bool:
         """Whether it was judged, and nothing is wrong."""
         return not self.unknown and not self.wrong
+
+    @property
+    def one_spot(self) -> bool:
+        """Whether it failed several times, always at about one spot of travel."""
+        spots = [fault.travel for fault in self.faults]
+        return len(spots) > 1 and max(spots) - min(spots) < _ONE_SPOT
 
 
 def judge_pedal(t: Floats, volts: Floats) -> PedalBench:
@@ -72,7 +83,7 @@ def judge_pedal(t: Floats, volts: Floats) -> PedalBench:
         return PedalBench(
             nan, nan, nan, 0, True, (), (), f"the pedal is read every {interval:.2g} s only; it takes 10 Hz or faster"
         )
-    smooth = _running_median(volts, max(3, round(1.0 / interval) | 1))
+    smooth = running_median(volts, max(3, round(1.0 / interval) | 1))
     low, high = float(smooth.min()), float(smooth.max())
     noise = _noise(volts)
     if high - low < LEAST_RANGE_V:
@@ -89,7 +100,29 @@ def judge_pedal(t: Floats, volts: Floats) -> PedalBench:
     elif _usual_speed(t, volts, limits, interval) > _FASTEST_PER_S:
         why = "the pedal was moved too fast to tell a foot from a fault; take 3 s or more each way"
     wrong = () if why else (*_told(faults), *_rest_wanders(t, volts, travel, limits))
-    return PedalBench(limits.rest, limits.top, noise, presses, at_rest, tuple(faults), wrong, why)
+    remarks = () if why else tuple(_remarks(travel, limits))
+    return PedalBench(limits.rest, limits.top, noise, presses, at_rest, tuple(faults), wrong, why, remarks)
+
+
+def _remarks(travel: Floats, limits: PedalRange) -> list[str]:
+    """Say what is seen of the end stops."""
+    told, tops, top = [], [], 0.0
+    for share in travel.tolist():
+        top = max(top, share)
+        if share < _RELEASED and top > _PRESSED:
+            tops.append(top)
+            top = 0.0
+    if max(tops) - min(tops) > _TOPS_APART:
+        low, high = (limits.rest + share * (limits.top - limits.rest) for share in (min(tops), max(tops)))
+        told.append(
+            f"one press ended at {high:.2f} V and another at {low:.2f} V; where the pedal was at its stop both "
+            "times, it binds or its end is worn"
+        )
+    if limits.rest < _NEAR_EDGE_V:
+        told.append(f"it rests at {max(limits.rest, 0.0):.2f} V, so a broken wire reads like a pedal that is let go")
+    if _SUPPLY_V - _NEAR_EDGE_V < limits.top < _SUPPLY_V + _NEAR_EDGE_V:
+        told.append(f"it ends at {limits.top:.2f} V, near a supply of 5 V: a lost ground reads like a pressed pedal")
+    return told
 
 
 def _limits(smooth: Floats, noise: float) -> PedalRange:
@@ -104,14 +137,15 @@ def _noise(volts: Floats) -> float:
 
 def _usual_speed(t: Floats, volts: Floats, limits: PedalRange, interval: float) -> float:
     """Return how fast the pedal goes when it moves, travels a second."""
-    share = (_running_median(volts, 5) - limits.rest) / (limits.top - limits.rest)
+    share = (running_median(volts, 5) - limits.rest) / (limits.top - limits.rest)
     rows = max(2, round(0.3 / interval))
     speed = np.abs(share[rows:] - share[:-rows]) / (t[rows:] - t[:-rows])
     moving = speed[speed > 0.08]
     return float(np.median(moving)) if len(moving) else 0.0
 
 
-def _running_median(values: Floats, width: int) -> Floats:
+def running_median(values: Floats, width: int) -> Floats:
+    """Return the median around each reading, over an odd number of them."""
     padded = np.pad(values, width // 2, mode="edge")
     return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1), dtype=np.float64)
 
