@@ -1,0 +1,108 @@
+"""What the pack's switch opened on: a threshold of the current, or one of the voltage.
+
+A switch opens once what it watches has been beyond its threshold for its delay. So the least that it was during the
+delay right before each opening is the same for all openings, and at no other time of the drive was it that much for
+that long. Which of the two, current or voltage, comes nearer to that is found for every delay up to some seconds.
+
+The voltage is looked at as the current that would make it fall so far (through the resistance learnt from the drive),
+so that both misfits are in ampere. They part where the voltage at rest falls meanwhile, as it does in a pack with
+little left, where the slow part of the sag adds to it, and where the machine pulls hard twice, before and after.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from telemetry.analysis.fault_isolation.drive import Flags, Floats
+from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss
+from telemetry.analysis.fault_isolation.power_path import PowerPath
+
+_DELAYS_ROWS = (1, 2, 3, 4, 5, 6, 8, 10, 12, 14, 16, 18, 20, 22, 24, 27, 30, 34, 38)
+_LATE_ROWS = 3
+"""The moment of an opening is known to about so much."""
+_BEFORE_ROWS, _AFTER_ROWS = 5, 30
+_NOISE_SHARE = 0.015
+_LEAST_NOISE_A = 0.3
+_SINGLE = 3
+"""So many readings beyond the threshold without an opening may be noise."""
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchThreshold:
+    """How well a threshold of either kind explains the openings.
+
+    Attributes:
+        by_current, by_voltage: misfit, A: the scatter of what stood before the openings, and by how much the drive
+            went beyond it at other times without one.
+        top_current: highest usual current, A.
+        depth: how far the voltage was below that at rest right before, median over the openings, share of it.
+    """
+
+    by_current: float
+    by_voltage: float
+    top_current: float
+    depth: float
+
+
+def switch_threshold(
+    trips: Sequence[SupplyLoss], current: Floats, voltage: Floats, usable: Flags, path: PowerPath
+) -> SwitchThreshold | None:
+    """Weigh both kinds of threshold.
+
+    Args:
+        trips: the openings, in time order.
+        current: A (n,), none NaN.
+        voltage: V (n,), none NaN.
+        usable: rows in which the supply was there.
+        path: the resistance.
+
+    Returns:
+        None where there is nothing before the openings to compare.
+    """
+    starts = [trip.start for trip in trips if trip.start > _BEFORE_ROWS]
+    if not starts or usable.sum() < 100:
+        return None
+    amps, volts = current.copy(), voltage.copy()
+    for trip in trips:  # what came after must not be smoothed into what was before
+        last = max(trip.start - 1, 0)
+        amps[trip.start : trip.end], volts[trip.start : trip.end] = amps[last], volts[last]
+    ohm = path.resistance + 0.5 * path.slow_resistance
+    top = float(np.quantile(current[usable], 0.99))
+    elsewhere = usable.copy()
+    for start in starts:
+        elsewhere[max(start - _BEFORE_ROWS, 0) : start + _AFTER_ROWS] = False
+    if not elsewhere.any():
+        return None
+    noise = max(_LEAST_NOISE_A, _NOISE_SHARE * top)
+    noise_by_voltage = max(0.6 * path.noise_idle / ohm, _NOISE_SHARE * top)
+    resting = max(float(np.median(voltage[:20])), float(np.quantile(voltage[usable], 0.98)))
+    before = [float(voltage[max(start - 6, 0) : start].min()) for start in starts]
+    return SwitchThreshold(
+        _misfit(_mean(amps), starts, elsewhere, noise),
+        _misfit(_mean(-volts / ohm), starts, elsewhere, noise_by_voltage),
+        top,
+        1 - float(np.median(before)) / resting,
+    )
+
+
+def _mean(values: Floats) -> Floats:
+    """Return the mean over three readings."""
+    padded = np.concatenate([values[:1], values, values[-1:]])
+    return (padded[:-2] + padded[1:-1] + padded[2:]) / 3
+
+
+def _misfit(watched: Floats, starts: Sequence[int], elsewhere: Flags, noise: float) -> float:
+    """Return by how much the best threshold and delay miss, in the unit of ``watched``."""
+    least = watched.copy()
+    best, reach = np.inf, 1
+    for delay in _DELAYS_ROWS:
+        while reach < delay:
+            least[reach:] = np.minimum(least[reach:], watched[:-reach])
+            reach += 1
+        before = np.array([least[max(start - _LATE_ROWS, 0) : start].max() for start in starts])
+        beyond = max(float(np.sort(least[elsewhere])[-_SINGLE:][0]) - float(before.min()), 0.0)
+        best = min(best, (noise**2 + float(np.var(before)) + beyond**2) ** 0.5)
+    return float(best)
