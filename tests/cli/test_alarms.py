@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -67,10 +68,10 @@ def recording(tmp_path: Path) -> Path:
     return file
 
 
-@pytest.fixture
-def store(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A session as a live run leaves it: spans of 50 ms to some seconds past the stages, into the store."""
-    path = tmp_path / "sessions.sqlite3"
+    path = tmp_path_factory.mktemp("recorded") / "sessions.sqlite3"
     machine, problems = parse_machine(MACHINE, "cart.toml")
     assert machine is not None, problems
     stages = standard_stages(judge_for(machine), machine)
@@ -86,6 +87,12 @@ def store(tmp_path: Path) -> Path:
         writer.offer(stages.advance(Span(t[-1], final=True)))
         writer.end_session(START + 899 * S)
     return path
+
+
+@pytest.fixture
+def store(recorded: Path, tmp_path: Path) -> Path:
+    """That session in a store of the test's own."""
+    return Path(shutil.copy(recorded, tmp_path))
 
 
 def told(capsys: pytest.CaptureFixture[str], *words: object) -> Any:

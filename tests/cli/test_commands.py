@@ -168,12 +168,12 @@ def test_a_terminal_without_the_sign_for_degrees_gets_a_question_mark() -> None:
 
 def test_the_demo_runs_records_ends_and_replays_the_same(tmp_path, capsys) -> None:
     store = tmp_path / "s.sqlite"
-    done = shakedown("watch", "--demo", "--for", "4", "--json", "--store", str(store))
+    done = shakedown("watch", "--demo", "--for", "3", "--json", "--store", str(store))
     out, error = done.communicate(timeout=40)
     assert done.returncode == 0, error
     summary = json.loads(out.splitlines()[-1])
-    assert 2.5 < summary["duration_s"] < 4.2, "it counts from the start of the run; a busy computer opens late"
-    assert summary["values_stored"] == summary["values_published"] > 500
+    assert 1.5 < summary["duration_s"] < 3.2, "it counts from the start of the run; a busy computer opens late"
+    assert summary["values_stored"] == summary["values_published"] > 300
     assert summary["values_dropped"] == 0
     out_file = tmp_path / "live.csv"
     assert main(["export", "last", str(out_file), "--store", str(store)]) == 0
@@ -213,13 +213,13 @@ def test_a_killed_watch_loses_nothing_committed(tmp_path, capsys) -> None:
     assert running.stdout is not None
     while '"live"' not in running.stdout.readline():
         pass
-    time.sleep(3.0)
+    time.sleep(2.0)
     running.kill()
     running.communicate()
     assert main(["sessions", "--json", "--store", str(store)]) == 0
     listed = json.loads(capsys.readouterr().out)
     assert listed[0]["ended_how"] == "ended without notice"
-    assert listed[0]["duration_s"] > 1.9
+    assert listed[0]["duration_s"] > 0.9
     check = sqlite3.connect(store)
     assert check.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     check.close()
@@ -232,14 +232,14 @@ def test_captured_bytes_are_read_again_with_the_map(tmp_path, capsys) -> None:
     assert serving.stdout is not None
     settings = json.loads(serving.stdout.readline())["settings"]
     try:
-        options = ["--for", "4", "--json", "--capture", str(capture), "--store", str(tmp_path / "s.sqlite")]
+        options = ["--for", "2.5", "--json", "--capture", str(capture), "--store", str(tmp_path / "s.sqlite")]
         watching = shakedown("watch", str(machine), *options)
         out, error = watching.communicate(timeout=40)
     finally:
         serving.send_signal(signal.SIGTERM)
         serving.communicate(timeout=10)
     assert watching.returncode == 0, error
-    assert json.loads(out.splitlines()[-1])["values_stored"] > 100
+    assert json.loads(out.splitlines()[-1])["values_stored"] > 50
     assert main(["decode-check", settings["map"], str(capture)]) == 0
     told = capsys.readouterr().out
     assert "pack_voltage" in told
@@ -288,7 +288,7 @@ def test_a_simulated_machine_behind_a_real_link_is_watched_by_another_process(tm
     told = json.loads(serving.stdout.readline())
     assert told["link"] == "serial-text"
     try:
-        watching = shakedown("watch", str(machine), "--for", "6", "--json", "--store", str(store))
+        watching = shakedown("watch", str(machine), "--for", "3.5", "--json", "--store", str(store))
         out, error = watching.communicate(timeout=40)
     finally:
         serving.send_signal(signal.SIGTERM)
@@ -297,6 +297,6 @@ def test_a_simulated_machine_behind_a_real_link_is_watched_by_another_process(tm
     assert watching.returncode == 0, error
     events = [json.loads(line) for line in out.splitlines()]
     assert "live" in [e["state"] for e in events if e["kind"] == "link"]
-    assert events[-1]["duration_s"] > 3
+    assert events[-1]["duration_s"] > 1.5
     assert events[-1]["charge_out_ah"] is not None
-    assert events[-1]["values_stored"] == events[-1]["values_published"] > 300
+    assert events[-1]["values_stored"] == events[-1]["values_published"] > 150

@@ -215,7 +215,7 @@ async def test_after_garbage_no_good_row_is_lost(driver_class, far_end):
         await driver.open()
         before, _ = await counted(driver, 20)
         board.print_garbage(0.5)
-        after, _ = await counted(driver, 120)
+        after, _ = await counted(driver, 60)
         numbers = before + after
         gaps = gaps_in(driver_class, numbers)
         assert len(gaps) == 1, "one gap: the garbage itself"
@@ -241,7 +241,7 @@ async def test_closing_is_harmless_in_any_state(driver_class, far_end):
         await refused.close()
 
 
-async def test_a_hundred_openings_leave_nothing_behind(driver_class, far_end, held):
+async def test_thirty_openings_leave_nothing_behind(driver_class, far_end, held):
     async with far_end(SystemClock()) as board:
         first = made(driver_class, board.settings)
         await first.open()
@@ -256,7 +256,7 @@ async def test_a_hundred_openings_leave_nothing_behind(driver_class, far_end, he
                 reading.cancel()
                 await asyncio.wait([reading])
             await driver.close()
-            if turn == 99:
+            if turn == 29:
                 break
         assert held() == files_and_threads
         assert len(asyncio.all_tasks()) == tasks

@@ -180,8 +180,8 @@ def test_hot_cells_may_not_be_charged():
 
 
 def test_a_charge_ends_full_and_the_wall_gives_more_than_the_pack_gets():
-    machine = SimulatedMachine(replace(SCENARIOS["orchard-charge"], soc=0.96), 1, START, "s", rate_hz=1.0)
-    got = {batch.group.name: batch for batch in machine.advance_to(START + 2400_000_000)}
+    machine = SimulatedMachine(replace(SCENARIOS["orchard-charge"], soc=0.98), 1, START, "s", rate_hz=1.0)
+    got = {batch.group.name: batch for batch in machine.advance_to(START + 720_000_000)}
     power = -got["pack"].column("pack_voltage") * got["pack"].column("pack_current")
     wall = got["wall"].column("charger_input_power")
     charger = ORCHARD.charger

@@ -121,16 +121,17 @@ def test_no_section_is_empty(mow):
     assert all(not section.is_empty or section.charts for section in sections_of(mow.report))
 
 
-def test_the_page_needs_nothing_from_elsewhere_and_holds_every_section(mow, tmp_path, capsys):
+def test_the_page_needs_nothing_from_elsewhere_and_holds_every_section(part_of_mow, tmp_path, capsys):
+    report = judged(str(part_of_mow), NOWHERE, MACHINE).report
     out = tmp_path / "mow.html"
-    assert main(["report", str(MOW), "--machine", str(MACHINE), "--html", str(out)]) == 0
+    assert main(["report", str(part_of_mow), "--machine", str(MACHINE), "--html", str(out)]) == 0
     capsys.readouterr()
     page = out.read_text(encoding="utf-8")
     assert not re.search(r"<script|<link|<img|<iframe|\bsrc=|url\(|@import|https?://(?!www\.w3\.org/)", page)
-    for section in sections_of(mow.report):
+    for section in sections_of(report):
         assert f"<h2>{section.title}</h2>" in page
     assert page.count("<svg") >= 3
-    assert main(["report", str(MOW), "--html", str(out)]) == 2
+    assert main(["report", str(part_of_mow), "--html", str(out)]) == 2
     assert "exists" in capsys.readouterr().err
 
 
@@ -225,7 +226,7 @@ def test_the_page_shows_each_event_that_made_it_hesitate_on_one_time_axis(tmp_pa
     from drivers.simulated.drives import faulty_drive
 
     drive = tmp_path / "trip.csv"
-    faulty_drive("bms-trip", 4).write_csv(drive)
+    faulty_drive("bms-trip", 4, 90.0).write_csv(drive)
     out = tmp_path / "trip.html"
     assert main(["report", str(drive), "--html", str(out)]) == 0
     page = out.read_text(encoding="utf-8")

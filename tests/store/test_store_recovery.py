@@ -92,9 +92,9 @@ def test_twenty_kills_at_random_moments_lose_nothing_older_than_a_second(
     tmp_path: Path, child: Callable[..., subprocess.Popen[str]]
 ) -> None:
     moments = random.Random(20)
-    for turn in range(5):
+    for turn in range(2):
         running = []
-        for number in range(4):
+        for number in range(10):
             path = tmp_path / f"store-{number}.sqlite3"
             recorder = child(RECORDER, path)
             running.append((path, recorder))
