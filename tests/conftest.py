@@ -33,6 +33,10 @@ def _home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
             patch.setenv(f"XDG_{name}_HOME", str(home / name.lower()))
         for name in ("NO_COLOR", "FORCE_COLOR", "COLUMNS", "LINES"):
             patch.delenv(name, raising=False)
+        if os.environ.get("PYTHONDONTWRITEBYTECODE"):
+            # Whoever wants a clean checkout has one; but processes that tests start need not all compile alike.
+            patch.delenv("PYTHONDONTWRITEBYTECODE")
+            patch.setenv("PYTHONPYCACHEPREFIX", str(home / "bytecode"))
         patch.setenv("TZ", ODD_ZONE)
         _read_zone()
         yield

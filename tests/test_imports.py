@@ -13,6 +13,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -134,13 +135,14 @@ def imports_of(file: str, text: str) -> list[Import]:
     return walk.found
 
 
-def every_import() -> list[Import]:
+@cache
+def every_import() -> tuple[Import, ...]:
     files = [file for folder in ("telemetry", "drivers") for file in sorted((ROOT / folder).rglob("*.py"))]
-    return [
+    return tuple(
         found
         for file in files
         for found in imports_of(file.relative_to(ROOT).as_posix(), file.read_text(encoding="utf-8"))
-    ]
+    )
 
 
 def rooms_import_down_only(imports: Iterable[Import]) -> list[str]:
