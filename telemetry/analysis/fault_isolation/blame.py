@@ -60,8 +60,10 @@ def blame(o: Observations) -> Blame:
     low_stops = tuple(s for s, floor in zip(o.stops, _floors(o), strict=True) if floor <= LOW_FLOOR)
     other_stops = tuple(s for s in o.stops if s not in low_stops and not _at_top_speed(s.start, o))
     solid = tuple(s for s in o.shortfalls if _is_solid(s, o))
-    trips = [loss for loss in o.losses if _by_switch(loss)]
     openings = tuple(loss for loss in o.losses if not _by_switch(loss))
+    if all(loss.upward for loss in openings):  # a switch for charging alone refuses braking and nothing else
+        openings = ()
+    trips = [loss for loss in o.losses if loss not in openings]
     brake = tuple(loss for loss in trips if loss.charging)
     drawing = tuple(loss for loss in trips if not loss.charging)
     at_low = bool(drawing) and low_voltage_odds(drawing, o, len(low_stops)) > 0

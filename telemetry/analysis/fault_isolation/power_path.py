@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats
+from telemetry.analysis.fault_isolation.drive import Flags, Floats
 from telemetry.analysis.fault_isolation.response import hat_functions, lagged, robust_fit, thinned
 
 _KNOT_S = 8.0
@@ -84,41 +84,3 @@ def power_path(t: Floats, voltage: Floats, current: Floats, usable: Flags) -> Po
 
 def _deviation(values: Floats) -> float:
     return 1.48 * float(np.median(np.abs(values - np.median(values)))) + 1e-4
-
-
-@dataclass(frozen=True, slots=True)
-class Collapse:
-    """The supply at the controller went away: rows from ``start`` to ``end`` (not included)."""
-
-    start: int
-    end: int
-
-
-def collapses(voltage: Floats, current: Floats) -> list[Collapse]:
-    """Return when the voltage at the controller was lost: it falls below four fifths of the usual one.
-
-    The capacitor of a controller holds its voltage for some time, so the start is looked for where it began to fall.
-    """
-    known = voltage[~np.isnan(voltage)]
-    if len(known) < _LEAST_ROWS:
-        return []
-    usual = float(np.quantile(known, 0.8))
-    gone = np.nan_to_num(voltage, nan=usual) < 0.8 * usual
-    edges = np.flatnonzero(np.diff(gone.astype(np.int8), prepend=0, append=0))
-    found: list[Collapse] = []
-    for first, last in zip(edges[::2], edges[1::2], strict=True):
-        start = int(first)
-        while start > 0 and voltage[start - 1] - voltage[start] > 0.004 * usual and first - start < 3.0 / STEP_S:
-            start -= 1
-        while (
-            start > 0
-            and abs(current[start - 1]) < 1.0
-            and voltage[start - 1] < 0.97 * usual
-            and first - start < 3.0 / STEP_S
-        ):
-            start -= 1
-        if found and start - found[-1].end < 2:
-            found[-1] = Collapse(found[-1].start, int(last))
-        else:
-            found.append(Collapse(start, int(last)))
-    return found

@@ -1,0 +1,147 @@
+"""When the voltage at the controller went away, from voltage and current together.
+
+While the path is whole, the voltage rises as the current falls, for the sag is less. Where the current is gone and
+the voltage falls below what it was under load, nothing feeds the controller any more: its capacitor is being emptied,
+at once by a motor that pulls, within a second or so by the electronics alone. Where the machine was braking, the
+capacitor is filled instead and the voltage jumps up. An opening of a few hundredths of a second leaves one reading.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from telemetry.analysis.fault_isolation.drive import Flags, Floats
+
+_LEAST_ROWS = 200
+_NO_CURRENT_A, _NO_CURRENT_SHARE = 1.5, 0.04
+"""Less counts as no current: the offset of a current sensor, and a share of the highest current."""
+_LEAST_SHARE, _LEAST_RISE = 0.006, 0.012
+_NOISES = 6.0
+_NORMAL_QUARTER = 0.3186
+"""A quarter of normally distributed values lie within so many standard deviations."""
+_BEFORE_ROWS, _CHANGE_ROWS = 5, 6
+_SUPPLIED = 0.7
+_FLOWING_BACK_A = 0.5
+_SAG_FACTOR = 2.0
+"""What a rise of the current explains counts so many times, for a joint's resistance wobbles."""
+_RETURNED = 0.3
+"""It has come back where no more of its fall is left."""
+
+
+@dataclass(frozen=True, slots=True)
+class Collapse:
+    """The supply at the controller went away: rows from ``start`` to ``end`` (not included).
+
+    Attributes:
+        upward: the voltage jumped up, for braking filled the capacitor.
+    """
+
+    start: int
+    end: int
+    upward: bool = False
+
+
+def collapses(voltage: Floats, current: Floats) -> list[Collapse]:
+    """Return when the supply of the controller was lost, in time order.
+
+    Args:
+        voltage: V (n,) at the controller, NaN where unknown.
+        current: A (n,), none NaN, at the same instants.
+    """
+    known = voltage[~np.isnan(voltage)]
+    if len(known) < _LEAST_ROWS:
+        return []
+    usual = float(np.quantile(known, 0.8))
+    volts = np.nan_to_num(voltage, nan=usual)
+    none = no_current(current)
+    if not none.any():
+        return []
+    noise = _NOISES * _reading_noise(volts)
+    fall, rise = max(_LEAST_SHARE * usual, noise), max(_LEAST_RISE * usual, noise)
+    ohm = _SAG_FACTOR * rough_resistance(volts, current)
+    highest = float(np.quantile(volts[none], 0.98)) + rise
+    found: list[Collapse] = []
+    free = 0
+    for row in np.flatnonzero(none & _moved(volts, fall / 2)).tolist():
+        before = slice(_first_before(row, free, none), max(row - 1, free + 1))
+        if before.start >= row or volts[before].min() < _SUPPLIED * usual:
+            continue
+        low, high, amps = float(volts[before].min()), float(volts[before].max()), current[before]
+        down = volts[row] < low - fall - ohm * max(float(current[row] - amps.min()), 0.0)
+        up = volts[row] > high + rise and (
+            amps.mean() < -_FLOWING_BACK_A or volts[row] > highest + ohm * max(float(amps.max() - current[row]), 0.0)
+        )
+        if down or up:
+            level = low if down else high
+            start = row - 1 if row - 1 > free and none[row - 1] and _on_the_way(volts, row, level, fall) else row
+            free = _end(volts, none, row, level)
+            if found and found[-1].upward and start - found[-1].end <= 1:
+                start, up = found.pop().start, True
+            found.append(Collapse(start, free, bool(up)))
+    return found
+
+
+def _first_before(row: int, free: int, none: Flags) -> int:
+    """Return the first of the rows before that are compared with: those without current, where there are some."""
+    first = max(row - _BEFORE_ROWS, free)
+    if row - first >= 2 and none[row - 2 : row].all():
+        while not none[first : row - 1].all():
+            first += 1
+    return first
+
+
+def no_current(current: Floats) -> Flags:
+    """Return the rows (n,) in which no current flowed that a sensor with an offset could tell."""
+    top = float(np.quantile(np.abs(current), 0.99))
+    return np.asarray(np.abs(current) < max(_NO_CURRENT_A, _NO_CURRENT_SHARE * top), dtype=np.bool_)
+
+
+def _reading_noise(volts: Floats) -> float:
+    """Return the deviation of a reading from its neighbours in the calmer part of the drive, V."""
+    bends = np.abs(volts[2:] - 2 * volts[1:-1] + volts[:-2])
+    return float(np.quantile(bends, 0.25)) / (_NORMAL_QUARTER * 6**0.5)
+
+
+def rough_resistance(volts: Floats, current: Floats) -> float:
+    """Return about how much the voltage falls with the current, ohm: the median over the quickest changes.
+
+    Only those from some current to some other are taken: where it goes to nothing, the supply may be gone.
+    """
+    some = ~no_current(current)
+    rise = current[_CHANGE_ROWS:] - current[:-_CHANGE_ROWS]
+    sought = some[_CHANGE_ROWS:] & some[:-_CHANGE_ROWS]
+    if not sought.any():
+        return 0.0
+    sought &= np.abs(rise) >= max(float(np.quantile(np.abs(rise[sought]), 0.9)), _NO_CURRENT_A)
+    if not sought.any():
+        return 0.0
+    return max(-float(np.median((volts[_CHANGE_ROWS:] - volts[:-_CHANGE_ROWS])[sought] / rise[sought])), 0.0)
+
+
+def _moved(volts: Floats, least: float) -> Flags:
+    """Return the rows (n,) whose voltage is not that of one of the two readings before."""
+    moved: Flags = np.zeros(len(volts), dtype=np.bool_)
+    for rows in (1, 2):
+        moved[rows:] |= np.abs(volts[rows:] - volts[:-rows]) > least
+    return moved
+
+
+def _on_the_way(volts: Floats, row: int, level: float, fall: float) -> bool:
+    """Tell whether the reading before ``row`` was already on its way from ``level``."""
+    begun = float(volts[row - 1] - level)
+    return begun * float(volts[row] - level) > 0 and abs(begun) > fall / 3
+
+
+def _end(volts: Floats, none: Flags, row: int, level: float) -> int:
+    """Return the row in which the voltage was back, or current flowed again."""
+    farthest, end = abs(volts[row] - level), row + 1
+    sign = 1.0 if volts[row] > level else -1.0
+    while end < len(volts) and none[end]:
+        away = sign * (volts[end] - level)
+        if away < _RETURNED * farthest:
+            break
+        farthest = max(farthest, away)
+        end += 1
+    return end
