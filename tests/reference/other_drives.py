@@ -86,7 +86,9 @@ class Machine:
         self.switch_cell_v = 2.3
         self.weak_less, self.weak_ohm = 0.0, 1.0  # charge that one cell has less, share; its resistance, times
         self.trip_a, self.trip_s, self.wait_s, self.release = math.inf, 0.3, 10.0, False
-        self.trip_back_a = math.inf
+        self.trip_back_a, self.two_switches = math.inf, False
+        self.refused_until = self.high_until = -1.0
+        self.farad = u(0.004, 0.02)
         self.hills, self.hill_m = u(0.01, 0.06), u(8, 40)
         self.rough = u(0.0, 1.0)
         self.rest_v, self.span_v = float(r.choice([0.5, 0.8, 0.85, 1.0])), float(r.choice([3.0, 3.4, 4.0]))
@@ -142,6 +144,7 @@ class Machine:
         """The controller makes a force of the pedal's signal, and the machine moves."""
         f = self.fault
         powered = not f.opened and not self.tripped and not self.cut and self.volts > 0.35 * self.usual_v
+        powered = powered and now.t > self.high_until
         wanted = min(max(read - 0.02, 0) / 0.95, 1) ** self.curve * self.pull * f.share
         wanted = min(wanted, f.most_share * self.pull) * (1 - self.slack * now.speed / self.top)
         wanted *= min(max(6 * (1.15 - now.speed / self.top), 0), 1)
@@ -170,6 +173,9 @@ class Machine:
             now.amps = 0.0
             self.volts -= self.volts * STEP_S / 0.9 if self.volts > 3 else 0.0
             return
+        if now.t < self.refused_until and watts < 0:
+            self._refuse(now, watts)
+            return
         now.amps = (self.standby / self.usual_v) if self.cut else watts / max(self.volts, 0.5 * self.usual_v)
         self.slow_v += (now.amps * self.slow_ohm - self.slow_v) * STEP_S / self.slow_s
         self.soc -= now.amps * STEP_S / 3600 / self.capacity
@@ -177,6 +183,14 @@ class Machine:
         sag = now.amps * self.ohm * 0.85 + self.slow_v  # the rest of the resistance is wire
         weak = float(np.interp(self.soc - self.weak_less, REST_SOC, REST_V))
         self.lowest = weak - self.weak_ohm * sag / self.cells
+
+    def _refuse(self, now: Now, watts: float) -> None:
+        """The pack takes nothing: what braking gives goes into the controller's capacitor until it stops."""
+        now.amps = 0.0
+        self.volts -= watts / self.volts / self.farad * STEP_S
+        if self.volts > 1.2 * self.usual_v:
+            self.high_until = now.t + 1.5
+        self.fault.hold(now.t, True, "braking refused")
 
     def _protect(self, now: Now) -> None:
         """The controller's low limit, and the pack's own switch."""
@@ -197,7 +211,11 @@ class Machine:
         beyond = now.amps > self.trip_a or self.lowest < self.switch_cell_v
         self.over_s = self.over_s + STEP_S if beyond else 0.0
         self.back_s = self.back_s + STEP_S if now.amps < -self.trip_back_a else 0.0
-        if self.over_s > self.trip_s or self.back_s > 0.1:
+        if now.t > self.high_until and now.travel > 0.03:
+            hold(now.t, False, "braking refused")
+        if self.back_s > 0.1 and self.two_switches:
+            self.refused_until, self.back_s = now.t + self.wait_s, 0.0
+        elif self.over_s > self.trip_s or self.back_s > 0.1:
             hold(now.t, False, "low-voltage stop")
             self.tripped, self.cut, self.wait_until = True, False, now.t + self.wait_s
             self.over_s = self.back_s = 0.0

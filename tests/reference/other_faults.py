@@ -165,10 +165,11 @@ def pack_weak(machine: Machine) -> None:
 
 def bms_trip(machine: Machine) -> None:
     r, f = machine.random, machine.fault
-    kinds = ["current", "current", "until released"] + (["braking"] if machine.brake else [])
+    kinds = ["current", "current", "until released"] + (["braking", "braking, two switches"] if machine.brake else [])
     f.kind = str(r.choice(kinds))
     machine.wait_s, machine.trip_s = r.uniform(2, 20), r.uniform(0.02, 0.6)
-    if f.kind == "braking":
+    if f.kind.startswith("braking"):
+        machine.two_switches = "two" in f.kind
         machine.trip_back_a = (
             r.uniform(0.25, 0.6) * machine.brake * machine.top * 0.5 * machine.efficiency / machine.usual_v
         )
