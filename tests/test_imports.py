@@ -25,7 +25,7 @@ LAYERS = (
     {"cli"},
     {"commands"},
     {"app", "simulate", "discover", "judged"},
-    {"subjects", "earlier_sessions"},
+    {"subjects", "earlier_sessions", "earlier_drives"},
     {"screen", "report", "platform_sleep"},
     {"pipeline", "recordings", "store"},
     {"alarms", "analysis"},

@@ -32,6 +32,7 @@ def isolate(arguments: argparse.Namespace) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from telemetry.analysis.fault_isolation.isolate import isolate as judge
     from telemetry.analysis.series import read_series
+    from telemetry.earlier_drives import motion_resistances
     from telemetry.machine.machine_file import load_machine
     from telemetry.report.isolation_json import isolation_object
     from telemetry.report.isolation_questions import ask_readings
@@ -45,7 +46,10 @@ def isolate(arguments: argparse.Namespace) -> int:
     series = read_series(recording)
     for warning in recording.warnings:
         warn(warning)
-    isolation = judge(series, machine, ask_readings(_ask, _say_beside) if arguments.ask else None)
+    readings = ask_readings(_ask, _say_beside) if arguments.ask else None
+    session = getattr(recording, "session", None)
+    earlier = () if session is None else motion_resistances(store_path(arguments), session)
+    isolation = judge(series, machine, readings, earlier)
     if arguments.json:
         say(as_json(isolation_object(isolation)))
     else:

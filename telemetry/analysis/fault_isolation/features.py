@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from telemetry.analysis.fault_isolation.blame import LITHIUM_V, Blame
+from telemetry.analysis.fault_isolation.drag_odds import level_of, odds_of_drag
 from telemetry.analysis.fault_isolation.observations import Observations
 
 
-def features_of(o: Observations, b: Blame) -> dict[str, float]:
+def features_of(o: Observations, b: Blame, earlier: Sequence[float] = ()) -> dict[str, float]:
     """Return the figures by name; NaN where the signals for one are not there."""
     nan = float("nan")
     pedal, path, force = o.pedal, o.path, o.resistance
@@ -31,17 +34,26 @@ def features_of(o: Observations, b: Blame) -> dict[str, float]:
         "brake_trips": float(len(b.brake_trips)),
         "losses": float(losses),
         "shortfalls": float(len(b.solid)),
-        "shortfall_weight": float(sum(min(s.significance / 6, 3.0) for s in b.solid)),
+        "shortfall_weight": float(sum(min(s.evidence / 10, 3.0) for s in b.solid)),
         "explained": nan if o.response is None else o.response.explained,
         "delay": nan if o.response is None else o.response.delay_s,
         "resistance_mean": nan if force is None else force.mean,
         "resistance_by_power": nan if force is None else force.by_power,
+        "drag_odds": _drag_odds(o, earlier),
         "resistance_low": nan if force is None else force.low,
         "resistance_middle": nan if force is None else force.middle,
         "resistance_high": nan if force is None else force.high,
         "resistance_rows": nan if force is None else float(force.rows),
         "cell_low": _cell_low(o),
     }
+
+
+def _drag_odds(o: Observations, earlier: Sequence[float]) -> float:
+    """Return the odds that what holds the machine back is more than ground and slopes, by the electrical power."""
+    force = o.resistance
+    if force is None or np.isnan(force.by_power):
+        return float("nan")
+    return odds_of_drag(level_of(force.by_power, force.mean), force.by_power_deviation, earlier)
 
 
 def _cell_low(o: Observations) -> float:

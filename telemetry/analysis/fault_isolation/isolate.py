@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from telemetry.analysis.fault_isolation.findings import Isolation
 from telemetry.analysis.fault_isolation.observations import observe
 from telemetry.analysis.fault_isolation.readings import Readings
@@ -10,12 +12,18 @@ from telemetry.analysis.series import SessionSeries
 from telemetry.machine.sections import Machine
 
 
-def isolate(series: SessionSeries, machine: Machine | None = None, readings: Readings | None = None) -> Isolation:
+def isolate(
+    series: SessionSeries,
+    machine: Machine | None = None,
+    readings: Readings | None = None,
+    earlier: Sequence[float] = (),
+) -> Isolation:
     """Judge a drive: which part, with which probability, why, and what to measure next.
 
     Args:
         series: the recording.
         machine: what the owner states of the machine, or None.
         readings: what was measured by hand, or None.
+        earlier: force against the motion over weight on earlier drives of this machine.
     """
-    return verdict(observe(series), machine, readings)
+    return verdict(observe(series), machine, readings, earlier)

@@ -61,16 +61,10 @@ def evidence(f: Mapping[str, float]) -> dict[Cause, float]:
 
 
 def _drag(f: Mapping[str, float]) -> float:
-    """Return the evidence for drag, from the force against the motion over weight by pedal and by power.
-
-    The factors are about those of a logistic regression over simulated drives with and without drag, of two
-    simulators; the constant is set back by about 1, for naming a part on a sound machine is the worse mistake. The
-    pedal counts little, and least where it says little resistance: with a controller that follows the speed it says
-    nothing.
-    """
-    by_pedal, by_power = f.get("resistance_mean", float("nan")), f.get("resistance_by_power", float("nan"))
+    """Return the evidence for drag: by the power where that is known (``drag_odds``), else by the pedal."""
+    odds, by_pedal = f.get("drag_odds", float("nan")), f.get("resistance_mean", float("nan"))
+    if not isnan(odds):
+        return odds
     if isnan(by_pedal):
         return -2.5
-    if isnan(by_power):
-        return min((min(max(by_pedal, -0.03), 0.2) - 0.11) / 0.014, 4.0)
-    return -8.2 + 15 * min(max(by_pedal, 0.03), 0.1) + 86 * min(max(by_power, 0.0), 0.2)
+    return min((min(max(by_pedal, -0.03), 0.2) - 0.11) / 0.014, 4.0)

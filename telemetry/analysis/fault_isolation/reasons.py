@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from math import isnan
 
 from telemetry.analysis.fault_isolation.blame import HELD, Blame
+from telemetry.analysis.fault_isolation.drag_odds import LEAST_EARLIER
 from telemetry.analysis.fault_isolation.drive import STEP_S
 from telemetry.analysis.fault_isolation.findings import Cause
 from telemetry.analysis.fault_isolation.force_balance import GRAVITY
@@ -14,9 +15,14 @@ from telemetry.machine.sections import Machine
 
 
 def reasons(
-    cause: Cause, o: Observations, b: Blame, features: Mapping[str, float], machine: Machine | None
+    cause: Cause,
+    o: Observations,
+    b: Blame,
+    features: Mapping[str, float],
+    machine: Machine | None,
+    earlier: Sequence[float] = (),
 ) -> Iterator[str]:
-    """Yield the sentences for one cause."""
+    """Yield the sentences for one cause; ``earlier`` as in :func:`isolate`."""
     if cause == "healthy":
         yield from _healthy(o, b)
     elif cause == "pedal-sensor":
@@ -30,7 +36,7 @@ def reasons(
     elif cause == "bms-trip":
         yield from _switch(o, b)
     else:
-        yield from _drag(o)
+        yield from _drag(o, earlier)
 
 
 def _times(o: Observations, rows: Sequence[int]) -> str:
@@ -188,7 +194,7 @@ def _switch(o: Observations, b: Blame) -> Iterator[str]:
             yield "the pack's switch stayed closed throughout"
 
 
-def _drag(o: Observations) -> Iterator[str]:
+def _drag(o: Observations, earlier: Sequence[float]) -> Iterator[str]:
     force = o.resistance
     if force is None:
         yield "pedal and speed under power for a quarter of a minute and more are needed to weigh the drag"
@@ -201,4 +207,6 @@ def _drag(o: Observations) -> Iterator[str]:
     )
     if not isnan(force.by_power):
         yield f"that is by the electrical power; by the pedal it is {force.mean:.0%}"
+    if len(earlier) >= LEAST_EARLIER:
+        yield f"on {len(earlier)} earlier drives of this machine it was {min(earlier):.1%} to {max(earlier):.1%}"
     yield f"along the drive it varies from {force.low:.0%} to {force.high:.0%} by the pedal, slopes included"

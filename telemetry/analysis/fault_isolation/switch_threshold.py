@@ -91,7 +91,8 @@ def switch_threshold(
 def _mean(values: Floats) -> Floats:
     """Return the mean over three readings."""
     padded = np.concatenate([values[:1], values, values[-1:]])
-    return (padded[:-2] + padded[1:-1] + padded[2:]) / 3
+    mean: Floats = (padded[:-2] + padded[1:-1] + padded[2:]) / 3
+    return mean
 
 
 def _misfit(watched: Floats, starts: Sequence[int], elsewhere: Flags, noise: float) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from telemetry.analysis.fault_isolation.blame import Blame, blame
 from telemetry.analysis.fault_isolation.checks import missing_signals, next_checks, told_apart
@@ -19,10 +19,12 @@ LEAST_NAMED, TIMES_HEALTHY = 0.45, 1.5
 drive counts as healthy, with what is suspected said."""
 
 
-def verdict(observations: Observations, machine: Machine | None, readings: Readings | None) -> Isolation:
+def verdict(
+    observations: Observations, machine: Machine | None, readings: Readings | None, earlier: Sequence[float] = ()
+) -> Isolation:
     """Rank the causes and say why."""
     blamed: Blame = blame(observations)
-    features = features_of(observations, blamed)
+    features = features_of(observations, blamed, earlier)
     chances = probabilities(features, readings)
     judged = bool(observations.usable.any()) or observations.pedal is not None
     order = sorted(CAUSES, key=lambda cause: -chances[cause])
@@ -32,7 +34,7 @@ def verdict(observations: Observations, machine: Machine | None, readings: Readi
         RankedCause(
             cause,
             chances[cause],
-            (*reasons(cause, observations, blamed, features, machine), *_by_hand(cause, readings)),
+            (*reasons(cause, observations, blamed, features, machine, earlier), *_by_hand(cause, readings)),
         )
         for cause in order
     )
