@@ -19,15 +19,11 @@ from telemetry.analysis.fault_isolation.switch_threshold import switch_threshold
 STOPPED = 0.75
 """Share of what the pedal asked for from which its failing to come counts as a stop."""
 TOP_SPEED = 0.96
-LOW_FLOOR = 0.01
-"""A stop is the low-voltage limit's where so small a share of the drive had a voltage as low."""
 HELD = 4.5
 """A voltage that changed so many times less than the current's changes should have made it is held by a limit."""
 LITHIUM_V = 2.95
 LOW_CELL_V = 2.85
 """A lithium cell with little left is lower under load; common practice. Titanate and lead cells stay below 2.95 V."""
-WOBBLING = 2.0
-"""Growth of the voltage's noise with the current from which the path itself is at fault."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,8 +53,8 @@ class Blame:
 
 def blame(o: Observations) -> Blame:
     """Give every event to a part."""
-    low_stops = tuple(s for s, floor in zip(o.stops, _floors(o), strict=True) if floor <= LOW_FLOOR)
-    other_stops = tuple(s for s in o.stops if s not in low_stops and not _at_top_speed(s.start, o))
+    low_stops = o.low_stops
+    other_stops = tuple(s for s in o.stops if not _at_top_speed(s.start, o))
     solid = tuple(s for s in o.shortfalls if _is_solid(s, o))
     openings = tuple(loss for loss in o.losses if not _by_switch(loss))
     if all(loss.upward for loss in openings):  # a switch for charging alone refuses braking and nothing else
@@ -70,10 +66,6 @@ def blame(o: Observations) -> Blame:
     low, high = (drawing, ()) if at_low else ((), drawing)
     found = Blame((), low_stops, other_stops, solid, low, high, brake, openings)
     return replace(found, events=tuple(_events(o, found)))
-
-
-def _floors(o: Observations) -> tuple[float, ...]:
-    return o.voltage_floor if len(o.voltage_floor) == len(o.stops) else tuple(1.0 for _ in o.stops)
 
 
 def _is_solid(s: Shortfall, o: Observations) -> bool:
@@ -133,8 +125,7 @@ def _events(o: Observations, b: Blame) -> Iterator[FaultEvent]:
         lasting = (each.end - each.start) * STEP_S
         return FaultEvent(round(start + each.start * STEP_S, 3), round(lasting, 3), what, cause)
 
-    path_at_fault = o.path is not None and o.path.growth > WOBBLING and o.path.wobble > 0.04
-    low_cause: Cause = "power-connection" if path_at_fault else "pack-weak"
+    low_cause: Cause = "power-connection" if o.path is not None and o.path.wobbles else "pack-weak"
     for fault in o.pedal.faults if o.pedal is not None else ():
         yield FaultEvent(round(fault.t, 3), round(fault.duration, 3), f"pedal signal: {fault.what}", "pedal-sensor")
     for stop in b.low_stops:

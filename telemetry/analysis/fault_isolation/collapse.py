@@ -26,8 +26,8 @@ _SUPPLIED = 0.7
 _FLOWING_BACK_A = 0.5
 _SAG_FACTOR = 2.0
 """What a rise of the current explains counts so many times, for a joint's resistance wobbles."""
-_RETURNED = 0.3
-"""It has come back where no more of its fall is left."""
+_RETURNED, _RETURNING, _FLOWING_ROWS = 0.3, 0.9, 3
+"""It has come back where no more of its fall is left, or begins to and current flows, or current flows on and on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,12 +136,15 @@ def _on_the_way(volts: Floats, row: int, level: float, fall: float) -> bool:
 
 def _end(volts: Floats, none: Flags, row: int, level: float) -> int:
     """Return the row in which the voltage was back, or current flowed again."""
-    farthest, end = abs(volts[row] - level), row + 1
+    farthest, end, flowing = abs(volts[row] - level), row + 1, 0
     sign = 1.0 if volts[row] > level else -1.0
-    while end < len(volts) and none[end]:
+    while end < len(volts):
         away = sign * (volts[end] - level)
-        if away < _RETURNED * farthest:
+        flowing = 0 if none[end] else flowing + 1
+        if away < _RETURNED * farthest or (flowing and away < _RETURNING * farthest):
             break
+        if flowing == _FLOWING_ROWS:
+            return end + 1 - flowing
         farthest = max(farthest, away)
         end += 1
     return end

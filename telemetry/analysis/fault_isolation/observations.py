@@ -11,6 +11,7 @@ from telemetry.analysis.fault_isolation.controller import Shortfall, shortfalls
 from telemetry.analysis.fault_isolation.drag import Resistance, resistance_to_motion
 from telemetry.analysis.fault_isolation.drive import SLOWEST_PEDAL_S, STEP_S, Drive, Flags, Floats, read_drive
 from telemetry.analysis.fault_isolation.low_limit import voltage_held
+from telemetry.analysis.fault_isolation.low_stops import low_voltage_stops
 from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss, supply_losses
 from telemetry.analysis.fault_isolation.pedal import PedalFindings, pedal_faults
 from telemetry.analysis.fault_isolation.power_path import PowerPath, power_path
@@ -21,6 +22,8 @@ from telemetry.analysis.series import SessionSeries
 from telemetry.model.batch import MICROSECONDS
 
 KMH = 3.6
+STARTS_ROWS = round(8 / STEP_S)
+"""So long after its supply came back a controller may still be starting."""
 _PLAIN = 6.0
 
 
@@ -34,12 +37,12 @@ class Observations:
         pedal: jumps of the pedal's signal.
         path: resistance up to the controller.
         losses: times without supply.
-        stops: sudden stops of the whole current.
+        low_stops: stops of the controller at its low-voltage limit.
+        stops: other sudden stops of the whole current.
         response: what the pedal asked for.
         shortfalls: what did not come of it, other than by a loss or a stop.
         resistance: force against the motion.
         usable: rows (n,) in which the supply was there and current known.
-        voltage_floor: by stop, share of other rows whose voltage was as low or lower.
         held: how many times as much as it did the lowest voltage should have changed (``voltage_held``), or NaN.
     """
 
@@ -48,12 +51,12 @@ class Observations:
     pedal: PedalFindings | None
     path: PowerPath | None
     losses: tuple[SupplyLoss, ...]
+    low_stops: tuple[Stop, ...]
     stops: tuple[Stop, ...]
     response: Response | None
     shortfalls: tuple[Shortfall, ...]
     resistance: Resistance | None
     usable: Flags
-    voltage_floor: tuple[float, ...]
     held: float = float("nan")
 
 
@@ -66,24 +69,29 @@ def observe(series: SessionSeries) -> Observations:
         current = drive.get("motor_current")
     nothing: Flags = np.zeros(len(drive.t), dtype=np.bool_)
     if current is None:
-        return Observations(drive, limits, pedal, None, (), (), None, (), None, nothing, ())
+        return Observations(drive, limits, pedal, None, (), (), (), None, (), None, nothing)
     known = ~np.isnan(current)
     current = np.nan_to_num(current)
     voltage, supply = drive.get("controller_voltage"), drive.supply
     losses = supply_losses(voltage, current, drive.get("discharge_allowed"))
     usable = known & ~_around([(loss.start, loss.end) for loss in losses], len(current), 6, 24)
     if usable.sum() < 100:
-        return Observations(drive, limits, pedal, None, tuple(losses), (), None, (), None, usable, ())
+        return Observations(drive, limits, pedal, None, tuple(losses), (), (), None, (), None, usable)
     travel = None
     if limits is not None:
         travel, drive = _in_step(drive, limits, current, usable)
     stops = sudden_stops(current, travel, supply, usable)
     calm = usable & ~_around([(stop.start, stop.end) for stop in stops], len(current), 2, 10)
     path, held = None, float("nan")
+    low_stops: list[Stop] = []
     if supply is not None:
         fit_rows = usable & ~np.isnan(supply) & ~_around([(s.start, s.end) for s in stops], len(current), 0, 0)
         path = power_path(drive.t, np.nan_to_num(supply), current, fit_rows)
         if path is not None:
+            settled = usable & ~_around([(loss.start, loss.end) for loss in losses], len(current), 0, STARTS_ROWS)
+            low_stops = low_voltage_stops(current, travel, supply, usable & ~np.isnan(supply), settled, path.wobbles)
+            calm &= ~_around([(stop.start, stop.end) for stop in low_stops], len(current), 2, 10)
+            stops = [stop for stop in stops if not any(_overlap(stop, low) for low in low_stops)]
             held = voltage_held(supply, current, calm, path)
     speed = _speed(drive)
     response, short, resistance = None, [], None
@@ -98,8 +106,8 @@ def observe(series: SessionSeries) -> Observations:
             traction = _traction(response, current, supply)
             resistance = resistance_to_motion(drive.t, travel, speed, interfered, traction)
     return Observations(
-        drive, limits, pedal, path, tuple(losses), tuple(stops), response, tuple(short), resistance, usable,
-        _floor(stops, supply, calm), held,
+        drive, limits, pedal, path, tuple(losses), tuple(low_stops), tuple(stops), response, tuple(short),
+        resistance, usable, held,
     )  # fmt: skip
 
 
@@ -154,9 +162,5 @@ def _around(spans: list[tuple[int, int]], rows: int, before: int, after: int) ->
     return found
 
 
-def _floor(stops: list[Stop], supply: Floats | None, calm: Flags) -> tuple[float, ...]:
-    """Return for every stop which share of the calm rows had a voltage as low as right before it."""
-    if supply is None or not stops:
-        return ()
-    others = np.sort(supply[calm & ~np.isnan(supply)])
-    return tuple(float(np.searchsorted(others, stop.voltage_before)) / max(len(others), 1) for stop in stops)
+def _overlap(one: Stop, other: Stop) -> bool:
+    return one.start <= other.end and other.start <= one.end

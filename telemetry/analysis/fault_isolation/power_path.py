@@ -15,6 +15,8 @@ import numpy as np
 from telemetry.analysis.fault_isolation.drive import Flags, Floats
 from telemetry.analysis.fault_isolation.response import hat_functions, lagged, robust_fit, thinned
 
+WOBBLING, LEAST_WOBBLE = 2.0, 0.04
+"""Growth of the voltage's noise with the current, and share of the resistance, from which the path is at fault."""
 _KNOT_S = 8.0
 _SLOW_S = 5.0
 _LEAST_ROWS = 200
@@ -47,6 +49,11 @@ class PowerPath:
     sag: float
     usual_voltage: float
     top_current: float
+
+    @property
+    def wobbles(self) -> bool:
+        """Whether the resistance wobbles: the path itself is at fault."""
+        return self.growth > WOBBLING and self.wobble > LEAST_WOBBLE
 
 
 def power_path(t: Floats, voltage: Floats, current: Floats, usable: Flags) -> PowerPath | None:
