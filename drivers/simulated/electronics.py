@@ -127,7 +127,7 @@ class PackElectronics:
 
     def bleed(self, voltage: Array) -> Array | None:
         """Return the balancing current of each cell, A; None where none is bled."""
-        if self._parameters.balance_a == 0 or float(voltage.max()) < self._parameters.balance_above_v:
+        if self._parameters.balance_a == 0 or max(voltage.tolist()) < self._parameters.balance_above_v:
             return None
         return np.where(voltage >= self._parameters.balance_above_v, self._parameters.balance_a, 0.0)
 
