@@ -289,6 +289,7 @@ async def test_under_the_supervisor_a_pack_is_unplugged_and_comes_back():
     states = [state for state, _ in changes]
     assert states[:3] == ["opening", "live", "lost"]
     assert states[-1] == "live"
-    assert "broke off" in changes[2][1]
+    # Whether the next read or the next request meets the pulled plug first is chance.
+    assert any(words in changes[2][1] for words in ("broke off", "takes no request"))
     assert before > 5
     assert rows > before + 5
