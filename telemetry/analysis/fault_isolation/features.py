@@ -18,7 +18,7 @@ def features_of(o: Observations, b: Blame, earlier: Sequence[float] = ()) -> dic
     losses = len(o.losses)
     return {
         "pedal_faults": nan if pedal is None else float(len(pedal.faults)),
-        "pedal_edges": nan if pedal is None else float(pedal.lone_edges),
+        "pedal_evidence": nan if pedal is None else pedal.evidence,
         "pedal_below_rest": nan if pedal is None else float(sum(f.below_rest for f in pedal.faults)),
         "pedal_band": nan if pedal is None or pedal.band is None else pedal.band[1] - pedal.band[0],
         "wobble_growth": nan if path is None else path.growth,

@@ -1,26 +1,35 @@
-"""The pedal sensor: a foot cannot jump, so a jump of the signal is the sensor's or its wire's.
+"""The pedal sensor: where its signal leaves the foot's way, and whether that is the sensor's doing or its wire's.
 
-A foot moves a pedal smoothly: where it is quick in one reading it is quick in the readings beside it. An edge of a
-worn track or a broken wire stands alone: everything happens between two readings. An edge counts where it is many
-times the signal's noise and several times what the signal moved right before and after it in the same direction.
+A foot moves a pedal smoothly, is shaken by bumps, and is lifted in a hurry. A worn track loses contact at once and
+finds it again at once, in one band of the travel. One departure may be either's; many in one band are the sensor's,
+and then slight ones in that band are believed too.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.drive import Flags, Floats
+from telemetry.analysis.fault_isolation.departure_evidence import (
+    Weighed,
+    foot_speed,
+    least_below_rest,
+    usual_kick,
+    weighed,
+)
+from telemetry.analysis.fault_isolation.drive import Floats
+from telemetry.analysis.fault_isolation.foot_path import departures, shaking
 from telemetry.analysis.fault_isolation.response import PedalRange
 
-_LEAST_STEP = 0.10
-_TIMES_BESIDE = 2.5
-_TIMES_FOOT = 1.25
-_LEAST_FOOT = 0.2
-_LONGEST_S = 1.2
-_TIMES_BACK = 3.0
-"""A far larger step is not the way back from a slight one, but a fault of its own."""
+_LEAST_PERIOD_S = 0.04
+"""A foot is not seen better by readings that are closer; of such ones some are left out."""
+_PLAIN, _WORN = 2.3, 5.0
+_IN_BAND, _BESIDE_BAND = -2.5, 0.3
+_SENSOR_SHARE, _BOOST = 0.3, 1.7
+_BAND, _BAND_AND_EDGES = 0.06, 0.08
+_JITTER_ROWS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,8 +37,8 @@ class PedalFault:
     """The signal left the foot.
 
     Attributes:
-        t: seconds, last reading that was right.
-        duration: seconds until the first reading that is right again.
+        t: seconds, between the last reading that was right and the first that was not.
+        duration: seconds until it is right again.
         travel: share of travel at which the signal left.
         back: share of travel to which it came back.
         depth: by how much it left, share of travel; negative where it fell.
@@ -54,13 +63,14 @@ class PedalFindings:
         faults: in time order.
         band: lowest and highest travel at which the signal left, outermost tenths left out; None for fewer than two.
         crossings: how often the pedal passed through that band.
-        lone_edges: edges with no partner.
+        evidence: for a bad sensor, of all departures in the band where it is strongest together, those too slight to
+            count alone included; natural logarithm of a likelihood ratio, 0 for none.
     """
 
     faults: tuple[PedalFault, ...]
     band: tuple[float, float] | None
     crossings: int
-    lone_edges: int
+    evidence: float
 
 
 def pedal_faults(t: Floats, pedal: Floats, limits: PedalRange) -> PedalFindings:
@@ -71,128 +81,84 @@ def pedal_faults(t: Floats, pedal: Floats, limits: PedalRange) -> PedalFindings:
         pedal: V (n,), none NaN.
         limits: the pedal's range.
     """
+    period = float(np.median(np.diff(t))) if len(t) > 3 else 1.0
+    every = max(round(_LEAST_PERIOD_S / max(period, 1e-3) + 0.3), 1)
+    t, period = t[::every], period * every
     width = limits.top - limits.rest
-    step, sharp = _sharp_edges(t, pedal, limits)
-    sign = np.sign(step)
-    edges = np.flatnonzero(sharp)
-    fastest = foot_speed(step, width)
-    strong: list[PedalFault] = []
-    weak: list[PedalFault] = []
-    used, lone = -1, 0
-    for place, edge in enumerate(edges):
-        if edge <= used:
-            continue
-        partner = next(
-            (
-                other
-                for other in edges[place + 1 : place + 6]
-                if t[other] - t[edge] <= _LONGEST_S
-                and sign[other] == -sign[edge]
-                and abs(step[other]) < _TIMES_BACK * abs(step[edge])
-                and np.ptp(pedal[edge + 1 : other + 1]) < 0.12 * width
-            ),
-            None,
-        )
-        if partner is None:
-            alone = abs(step[edge]) > _TIMES_FOOT * fastest
-            lone += alone
-            if (
-                alone and sign[edge] < 0 and edge + 2 < len(pedal)
-            ):  # it fell at once, and the foot had gone before it came back
-                strong.append(_fault(t, pedal, limits, int(edge), _until_moved(pedal, int(edge), width)))
-            continue
-        fault = _fault(t, pedal, limits, int(edge), int(partner))
-        beyond = min(abs(step[edge]), abs(step[partner])) > _TIMES_FOOT * fastest
-        (strong if beyond or fault.below_rest else weak).append(fault)
-        used = int(partner)
-    found = sorted(strong + _believed(strong, weak), key=lambda fault: fault.t)
-    merged = _merged(found)
-    return PedalFindings(tuple(merged), _band(merged), _crossings(pedal, limits, _band(merged)), lone)
+    travel, noise = (pedal[::every] - limits.rest) / width, limits.noise / width
+    if len(t) < 4:
+        return PedalFindings((), None, 0, 0.0)
+    surprise, spread = shaking(travel, noise)
+    fastest = foot_speed(np.diff(travel), period)
+    found = departures(travel, surprise, spread, -least_below_rest(noise), fastest, period)
+    kick = usual_kick(travel, surprise, found)
+    seen = [weighed(travel, spread, each, noise, fastest, kick, period) for each in found]
+    middle, evidence = _worn_band(seen)
+    kept = [each for each in seen if _believed(each, middle if evidence >= _WORN else None)]
+    faults = tuple(_fault(t, group) for group in _jitters(kept))
+    band = _band(faults)
+    return PedalFindings(faults, band, _crossings(travel, band), evidence)
 
 
-def _sharp_edges(t: Floats, pedal: Floats, limits: PedalRange) -> tuple[Floats, Flags]:
-    """Return the steps between readings, and which of them stand alone."""
-    width = limits.top - limits.rest
-    step = np.diff(pedal)
-    time_step = np.diff(t)
-    least = max(_LEAST_STEP * width, 8 * limits.noise)
-    sign = np.sign(step)
-    before = np.concatenate([[0.0], step[:-1]]) * sign
-    after = np.concatenate([step[1:], [0.0]]) * sign
-    beside = np.maximum(np.maximum(before, after), 0.02 * width)
-    even = time_step < 2.5 * (float(np.median(time_step)) if len(time_step) else 1.0)
-    return step, (np.abs(step) > least) & (np.abs(step) > _TIMES_BESIDE * beside) & even
+def _worn_band(seen: Sequence[Weighed]) -> tuple[float, float]:
+    """Return the middle of the band of travel where departures speak most for the sensor, and how much they do.
 
-
-def foot_speed(step: Floats, width: float) -> float:
-    """Return the furthest that this foot moved between two readings, V, as it did several times.
-
-    A movement of a foot takes more than one reading: two steps on end in the same direction, neither of them slight.
-    A foot that was never quick in the drive could still have been, by about 4 travels a second.
+    Of the departures in the band of a worn track some are still the foot's: each counts as the likelihood of such a
+    mixture against that of the foot alone.
     """
-    one, two = np.abs(step[1:]), np.abs(step[:-1])
-    moved = (np.sign(step[1:]) == np.sign(step[:-1])) & (np.minimum(one, two) > 0.3 * np.maximum(one, two))
-    quick = np.sort(np.maximum(one, two)[moved])
-    return max(float(quick[-3]) if len(quick) > 3 else 0.0, _LEAST_FOOT * width)
+    best = 0.0, 0.0
+    if not seen:
+        return best
+    place = np.array([each.travel for each in seen])
+    odds = np.array([each.evidence for each in seen])
+    gain = np.log(1 - _SENSOR_SHARE + _SENSOR_SHARE * np.exp(np.minimum(odds, 30.0) + _BOOST))
+    for middle in np.arange(0.02, 1.0, 0.02).tolist():
+        total = float(gain[np.abs(place - middle) < _BAND].sum())
+        if total > best[1]:
+            best = middle, total
+    return best
 
 
-def _until_moved(pedal: Floats, edge: int, width: float) -> int:
-    """Return the last reading near the level that the signal fell to, a second at the most."""
-    inside = pedal[edge + 1 : edge + 8]
-    moved = np.flatnonzero(np.abs(inside - inside[0]) > 0.03 * width)
-    return edge + (int(moved[0]) if len(moved) else 1)
+def _believed(each: Weighed, worn: float | None) -> bool:
+    """Tell whether a departure is the sensor's; ``worn`` is the middle of the band that is worn, if one is."""
+    if worn is None:
+        return each.evidence > _PLAIN
+    return each.evidence > (_IN_BAND if abs(each.travel - worn) < _BAND_AND_EDGES else _BESIDE_BAND)
 
 
-def _believed(strong: list[PedalFault], weak: list[PedalFault]) -> list[PedalFault]:
-    """Return those slight drop-outs that lie where the plain ones do, or that are several at one spot of travel."""
-    dips = [fault for fault in weak if fault.depth < 0]
-    plain = [fault.travel for fault in strong]
-    if len(plain) >= 2:
-        low, high = min(plain) - 0.08, max(plain) + 0.08
-        return [fault for fault in dips if low <= fault.travel <= high]
-    if len(dips) >= 4 and float(np.std([fault.travel for fault in dips])) < 0.09:
-        return dips
-    return []
-
-
-def _fault(t: Floats, pedal: Floats, limits: PedalRange, edge: int, partner: int) -> PedalFault:
-    width = limits.top - limits.rest
-    left, inside, back = pedal[edge], float(np.median(pedal[edge + 1 : partner + 1])), pedal[partner + 1]
-    start = 0.5 * (t[edge] + t[edge + 1])
-    end = 0.5 * (t[partner] + t[partner + 1])
-    below = inside < limits.rest - max(8 * limits.noise, 0.05 * width)
-    what = "drop-out" if inside < left else "spike"
-    return PedalFault(
-        float(start), float(end - start), float((left - limits.rest) / width), float((back - limits.rest) / width),
-        float((inside - left) / width), what, below,
-    )  # fmt: skip
-
-
-def _merged(found: list[PedalFault]) -> list[PedalFault]:
-    """Return runs of faults that follow within a quarter of a second as one jitter."""
-    merged: list[PedalFault] = []
-    for fault in found:
-        if merged and fault.t - (merged[-1].t + merged[-1].duration) < 0.25:
-            last = merged[-1]
-            merged[-1] = PedalFault(
-                last.t, fault.t + fault.duration - last.t, last.travel, fault.back, last.depth, "jitter",
-                last.below_rest or fault.below_rest,
-            )  # fmt: skip
+def _jitters(kept: Sequence[Weighed]) -> list[list[Weighed]]:
+    """Return the departures, those put together that follow at once and are not all to one side."""
+    groups: list[list[Weighed]] = []
+    for each in kept:
+        last = groups[-1][-1] if groups else None
+        follows = last is not None and each.departure.left - last.departure.back <= _JITTER_ROWS
+        if last is not None and follows and ("jitter" in (each.kind, last.kind) or each.depth * last.depth < 0):
+            groups[-1].append(each)
         else:
-            merged.append(fault)
-    return merged
+            groups.append([each])
+    return groups
 
 
-def _band(found: list[PedalFault]) -> tuple[float, float] | None:
+def _fault(t: Floats, group: Sequence[Weighed]) -> PedalFault:
+    first, last = group[0], group[-1]
+    start = 0.5 * float(t[first.departure.left] + t[first.departure.left + 1])
+    end = 0.5 * float(t[last.departure.back - 1] + t[last.departure.back])
+    what = "drop-out" if first.depth < 0 else "spike"
+    if len(group) > 1 or first.kind == "jitter":
+        what = "jitter"
+    below = any(each.kind == "below rest" for each in group)
+    return PedalFault(start, end - start, first.travel, last.back, first.depth, what, below)
+
+
+def _band(found: Sequence[PedalFault]) -> tuple[float, float] | None:
     if len(found) < 2:
         return None
     low, high = np.quantile([fault.travel for fault in found], [0.1, 0.9])
     return float(low), float(high)
 
 
-def _crossings(pedal: Floats, limits: PedalRange, band: tuple[float, float] | None) -> int:
+def _crossings(travel: Floats, band: tuple[float, float] | None) -> int:
     if band is None:
         return 0
-    middle = limits.rest + 0.5 * (band[0] + band[1]) * (limits.top - limits.rest)
-    above = pedal > middle
+    above = travel > 0.5 * (band[0] + band[1])
     return int(np.count_nonzero(above[1:] != above[:-1]))

@@ -1,0 +1,141 @@
+"""What speaks for the sensor and what for the foot where the pedal's signal left the foot's way for a moment."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from telemetry.analysis.fault_isolation.drive import Floats
+from telemetry.analysis.fault_isolation.foot_path import Departure
+
+Kind = Literal["below rest", "fall", "rise", "jitter"]
+
+_FASTEST_PER_S = 4.0
+_TIMES_FOOT = 1.25
+_LEAST_CHANCE = 0.04
+_REVERSALS, _MOST_REVERSALS, _REVERSED = 3, 6, 0.2
+_REST = 0.02
+_LARGE = 0.15
+
+# Factors about those of a logistic regression over simulated drives of two simulators.
+_BY_CHANCE, _MARGIN, _MOST_MARGIN = -2.7, 0.28, 25.0
+_OUT, _BACK, _SIZE = 0.46, 0.3, 0.6
+_SECOND, _SECOND_UP, _LONGEST_S = -4.0, -6.0, 0.6
+_FURTHER, _BELOW, _AT_REST, _TO_AND_FRO = -1.5, 1.5, -1.6, 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """A departure with what speaks for it.
+
+    Attributes:
+        departure: which one.
+        travel: share of travel at which the signal left.
+        back: share of travel to which it came back.
+        depth: by how much it left, share of travel; negative where it fell.
+        kind: below the resting value, as a broken wire is and no foot can be; a fall; a rise; to and fro.
+        evidence: for the sensor and against the foot, natural logarithm of the odds.
+    """
+
+    departure: Departure
+    travel: float
+    back: float
+    depth: float
+    kind: Kind
+    evidence: float
+
+
+def least_below_rest(noise: float) -> float:
+    """Return how far below rest no foot can be, share of travel; ``noise`` is that of the signal at rest."""
+    return max(8 * noise, 0.05)
+
+
+def foot_speed(step: Floats, period_s: float) -> float:
+    """Return the furthest that this foot moved from reading to reading, share of travel, as it did several times.
+
+    A movement of a foot takes more than one reading: two steps on end in the same direction, neither of them slight.
+    A foot that was never quick in the drive could still have been, by about 4 travels a second.
+
+    Args:
+        step: from reading to reading (n,), share of travel.
+        period_s: seconds between them.
+    """
+    one, two = np.abs(step[1:]), np.abs(step[:-1])
+    moved = (np.sign(step[1:]) == np.sign(step[:-1])) & (np.minimum(one, two) > 0.3 * np.maximum(one, two))
+    quick = np.sort(np.maximum(one, two)[moved])
+    return max(float(quick[-3]) if len(quick) > 3 else 0.0, _FASTEST_PER_S * period_s)
+
+
+def usual_kick(travel: Floats, surprise: Floats, found: Sequence[Departure]) -> float:
+    """Return how far the ground kicks this foot now and then (97 % are less), share of travel, large jumps aside."""
+    counted = travel > 0.03
+    for each in found:
+        if np.abs(np.diff(travel[each.left : each.back + 1])).max() > _LARGE:
+            counted[each.left : each.back + 2] = False
+    return max(float(np.quantile(np.abs(surprise[counted]), 0.97)), 0.015) if counted.sum() > 50 else 0.03
+
+
+def _edge(step: float, before: float, after: float, fastest: float) -> float:
+    """Return how much an edge between two readings speaks against a foot.
+
+    The further a foot moves, the rarer is it that all of the way falls between two readings, with none of it in the
+    steps beside, ``before`` and ``after``.
+    """
+    size = abs(step)
+    beside = max(np.sign(step) * before, 0.0) + max(np.sign(step) * after, 0.0)
+    alone = size / (size + beside + 1e-9)
+    if alone < 0.72:
+        return -2.5
+    if size > _TIMES_FOOT * fastest:
+        return 6.0
+    return float(-np.log(max(_LEAST_CHANCE, 1 - size / fastest))) * (1.0 if alone > 0.85 else 0.5)
+
+
+def weighed(
+    x: Floats, spread: Floats, at: Departure, noise: float, fastest: float, kick: float, period_s: float
+) -> Weighed:
+    """Weigh a departure.
+
+    A foot takes time for a way, goes down to rest when it is lifted, and stays where it went; it does not go to and
+    fro several times, and not below rest.
+
+    Args:
+        x: share of travel (n,).
+        spread: by ``shaking``.
+        at: the departure.
+        noise: one standard deviation of the signal at rest, share of travel.
+        fastest: by ``foot_speed``.
+        kick: by ``usual_kick``.
+        period_s: seconds from reading to reading.
+    """
+    inside, steps = x[at.left + 1 : at.back], np.diff(x[max(at.left - 1, 0) : at.back + 2])
+    before = steps[0] if at.left else 0.0
+    after = steps[-1] if at.back + 1 < len(x) else 0.0
+    steps = np.diff(x[at.left : at.back + 1])
+    single = len(inside) < 2
+    out = _edge(steps[0], before, 0.0 if single else steps[1], fastest)
+    back = _edge(steps[-1], 0.0 if single else steps[-2], after, fastest)
+    size = np.abs(steps)
+    large = np.sign(steps[size > max(5 * float(spread[at.left]), 2 * kick, 0.05, _REVERSED * float(size.max()))])
+    reversals = int(np.count_nonzero(large[1:] != large[:-1]))
+    level = float(np.median(inside))
+    depth = level - 0.5 * float(x[at.left] + x[at.back])
+    kind: Kind = "fall" if depth < 0 else "rise"
+    if level < -least_below_rest(noise):
+        kind = "below rest"
+    elif reversals >= _REVERSALS:
+        kind = "jitter"
+    away = float(np.std(steps)) if reversals >= _REVERSALS else abs(depth)
+    evidence = _BY_CHANCE + _MARGIN * min(at.margin, _MOST_MARGIN)
+    evidence += _SIZE * float(np.clip(np.log(max(away, 1e-6) / kick), -2.0, 2.0)) + _BELOW * (kind == "below rest")
+    if reversals >= _REVERSALS:
+        evidence += _OUT * max(out, 0.0) + _BACK * max(back, 0.0) + _TO_AND_FRO * min(reversals, _MOST_REVERSALS)
+    else:
+        lasting = min(len(inside) * period_s, _LONGEST_S)
+        evidence += _OUT * out + _BACK * back + (_SECOND_UP if kind == "rise" else _SECOND) * lasting
+        evidence += _FURTHER * bool(np.sign(steps[0]) == np.sign(steps[-1]))
+        evidence += _AT_REST * (kind == "fall" and abs(float(inside.min())) < _REST + 4 * noise)
+    return Weighed(at, float(x[at.left]), float(x[at.back]), depth, kind, float(evidence))
