@@ -17,14 +17,15 @@ _FASTEST_PER_S = 4.0
 _TIMES_FOOT = 1.25
 _LEAST_CHANCE = 0.04
 _REVERSALS, _MOST_REVERSALS, _REVERSED = 3, 6, 0.2
-_REST = 0.02
+_REST, _STOP = 0.02, 0.93
 _LARGE = 0.15
 
 # Factors about those of a logistic regression over simulated drives of two simulators.
 _BY_CHANCE, _MARGIN, _MOST_MARGIN = -2.7, 0.28, 25.0
-_OUT, _BACK, _SIZE = 0.46, 0.3, 0.6
-_SECOND, _SECOND_UP, _LONGEST_S = -4.0, -6.0, 0.6
-_FURTHER, _BELOW, _AT_REST, _TO_AND_FRO = -1.5, 1.5, -1.6, 0.6
+_OUT, _BACK, _SIZE = 0.46, 0.3, 0.5
+_SECOND_DOWN, _SECOND_LATER, _SECOND_AT_REST, _SECOND_UP = -1.0, -7.0, -4.0, -6.0
+_LATER_S, _LONGEST_S = 0.4, 0.6
+_FURTHER, _BELOW, _AT_REST, _AT_STOP, _TO_AND_FRO = -1.0, 2.5, -1.6, -2.0, 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,13 +95,22 @@ def _edge(step: float, before: float, after: float, fastest: float) -> float:
     return float(-np.log(max(_LEAST_CHANCE, 1 - size / fastest))) * (1.0 if alone > 0.85 else 0.5)
 
 
+def _stay(kind: Kind, at_rest: bool, seconds: float) -> float:
+    """Return what it says that the signal stayed away for so long: a foot that went elsewhere stays a while."""
+    if kind == "rise":
+        return _SECOND_UP * seconds
+    if at_rest:
+        return _AT_REST + _SECOND_AT_REST * seconds
+    return _SECOND_DOWN * min(seconds, _LATER_S) + _SECOND_LATER * max(seconds - _LATER_S, 0.0)
+
+
 def weighed(
     x: Floats, spread: Floats, at: Departure, noise: float, fastest: float, kick: float, period_s: float
 ) -> Weighed:
     """Weigh a departure.
 
     A foot takes time for a way, goes down to rest when it is lifted, and stays where it went; it does not go to and
-    fro several times, and not below rest.
+    fro several times, and not below rest. Pressed down to the stop it can be shaken one way only.
 
     Args:
         x: share of travel (n,).
@@ -134,8 +144,8 @@ def weighed(
     if reversals >= _REVERSALS:
         evidence += _OUT * max(out, 0.0) + _BACK * max(back, 0.0) + _TO_AND_FRO * min(reversals, _MOST_REVERSALS)
     else:
-        lasting = min(len(inside) * period_s, _LONGEST_S)
-        evidence += _OUT * out + _BACK * back + (_SECOND_UP if kind == "rise" else _SECOND) * lasting
-        evidence += _FURTHER * bool(np.sign(steps[0]) == np.sign(steps[-1]))
-        evidence += _AT_REST * (kind == "fall" and abs(float(inside.min())) < _REST + 4 * noise)
+        evidence += _OUT * out + _BACK * back + _FURTHER * bool(np.sign(steps[0]) == np.sign(steps[-1]))
+        at_rest = kind == "fall" and abs(float(inside.min())) < _REST + 4 * noise
+        evidence += _stay(kind, at_rest, min(len(inside) * period_s, _LONGEST_S))
+        evidence += _AT_STOP * (kind == "fall" and not at_rest and float(x[at.left]) > _STOP)
     return Weighed(at, float(x[at.left]), float(x[at.back]), depth, kind, float(evidence))

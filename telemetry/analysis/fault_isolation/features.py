@@ -8,7 +8,11 @@ import numpy as np
 
 from telemetry.analysis.fault_isolation.blame import LITHIUM_V, Blame
 from telemetry.analysis.fault_isolation.drag_odds import level_of, odds_of_drag
+from telemetry.analysis.fault_isolation.drive import STEP_S
 from telemetry.analysis.fault_isolation.observations import Observations
+
+_FOLLOWS_S = 0.6
+"""A controller follows the pedal within 0.1 to 0.2 s, and its current comes back more slowly than it went."""
 
 
 def features_of(o: Observations, b: Blame, earlier: Sequence[float] = ()) -> dict[str, float]:
@@ -21,6 +25,7 @@ def features_of(o: Observations, b: Blame, earlier: Sequence[float] = ()) -> dic
         "pedal_evidence": nan if pedal is None else pedal.evidence,
         "pedal_below_rest": nan if pedal is None else float(sum(f.below_rest for f in pedal.faults)),
         "pedal_band": nan if pedal is None or pedal.band is None else pedal.band[1] - pedal.band[0],
+        "stops_after_pedal": nan if pedal is None else float(_after_pedal(o, b)),
         "wobble_growth": nan if path is None else path.growth,
         "wobble": nan if path is None else path.wobble,
         "sag": nan if path is None else path.sag,
@@ -62,3 +67,12 @@ def _cell_low(o: Observations) -> float:
     if low is None or high is None or np.isnan(low).all() or np.isnan(high).all() or np.nanmax(high) < LITHIUM_V:
         return float("nan")
     return float(np.nanquantile(low, 0.02))
+
+
+def _after_pedal(o: Observations, b: Blame) -> int:
+    """Return how many failings of the controller follow a fault of the pedal's signal, as its consequences do."""
+    start = float(o.drive.t[0]) if len(o.drive.t) else 0.0
+    faults = () if o.pedal is None else o.pedal.faults
+    rows = [each.start for each in b.solid] + [each.start for each in b.other_stops]
+    times = [start + row * STEP_S for row in rows]
+    return sum(any(f.t - 0.1 <= t <= f.t + f.duration + _FOLLOWS_S for f in faults) for t in times)

@@ -26,7 +26,7 @@ from telemetry.analysis.fault_isolation.response import PedalRange
 _LEAST_PERIOD_S = 0.04
 """A foot is not seen better by readings that are closer; of such ones some are left out."""
 _PLAIN, _WORN = 2.3, 5.0
-_IN_BAND, _BESIDE_BAND = -2.5, 0.3
+_IN_BAND, _BESIDE_BAND = -2.0, 0.3
 _SENSOR_SHARE, _BOOST = 0.3, 1.7
 _BAND, _BAND_AND_EDGES = 0.06, 0.08
 _JITTER_ROWS = 2
