@@ -72,7 +72,7 @@ def _is_solid(s: Shortfall, o: Observations) -> bool:
     """Tell whether a shortfall is large beside the other consumers and the fit."""
     assert o.response is not None
     top = float(np.quantile(o.response.expected, 0.98))
-    large = s.asked > max(5 * o.response.spread, 0.1 * top) and 0.4 <= s.missing <= 1.8
+    large = s.asked > max(3 * o.response.spread, 0.05 * top) and 0.35 <= s.missing <= 1.4
     return large and not _at_top_speed(s.start, o)
 
 

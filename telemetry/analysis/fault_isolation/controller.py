@@ -6,19 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from telemetry.analysis.fault_isolation.cuts import FIRST, PROVEN, Cut, Demands, cuts
 from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats
-from telemetry.analysis.fault_isolation.response import Response, shifted
+from telemetry.analysis.fault_isolation.response import Response, without
 
-_SPREADS = 4.5
-_EAGER_SPREADS = 2.2
-_EAGER_SHARE = 0.4
-_LEAST_SHARE = 0.45
-_LEAST_S = 0.13
-_JOIN_S = 0.16
-_SLACK_ROWS = 3
-_EXCESS = 2.0
-_EAGER_EXCESS = 0.8
 _NEAR_ROWS = round(3 / STEP_S)
+_PLAIN_CUTS = 2
+_TURNS = 2
+_LONGEST_S = 3.0
+_MOST_LEFT_OUT = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +29,7 @@ class Shortfall:
         before: highest current in the half second before, A.
         voltage_before: lowest voltage in the third of a second before, V; NaN where unknown.
         significance: mean shortfall in robust deviations of the fit.
+        evidence: natural-logarithm odds that the output was cut and the fit is not just out.
     """
 
     start: int
@@ -43,78 +40,68 @@ class Shortfall:
     before: float
     voltage_before: float
     significance: float
+    evidence: float
 
 
 def shortfalls(
-    response: Response, current: Floats, voltage: Floats | None, usable: Flags, eager: bool = False
-) -> list[Shortfall]:
-    """Return every time from about an eighth of a second in which the controller gave clearly too little.
+    response: Response, t: Floats, current: Floats, voltage: Floats | None, usable: Flags
+) -> tuple[list[Shortfall], Response]:
+    """Return every time in which the controller gave clearly too little, and what it made of the pedal otherwise.
+
+    What was learnt with the cuts among the rows is learnt anew without them.
 
     Args:
         response: what the pedal asked for.
+        t: seconds (n,).
         current: A (n,).
         voltage: V (n,) at the controller or pack, or None.
         usable: rows in which the supply was there and the signals are known.
-        eager: take slighter ones too, as is right once plain ones have shown that the controller does it.
     """
-    spreads, share, slack = (_EAGER_SPREADS, _EAGER_SHARE, 1) if eager else (_SPREADS, _LEAST_SHARE, _SLACK_ROWS)
-    asked = response.expected
-    for rows in range(1, slack + 1):  # a controller is quicker at letting go than at giving
-        asked = np.minimum(asked, np.minimum(shifted(response.expected, rows), shifted(response.expected, -rows)))
-    short = asked + response.base - current
-    top = float(np.quantile(response.expected[usable], 0.98))
-    least = np.maximum(np.maximum(spreads * response.spread, share * asked), 0.05 * top)
-    excess = _local_excess(current - response.base - response.expected)
-    least = np.maximum(least, (_EAGER_EXCESS if eager else _EXCESS) * excess)
-    flags = (short > least) & usable & (response.travel > 0.03)
-    found: list[Shortfall] = []
-    for start, end in _runs(flags):
-        if (end - start) * STEP_S < _LEAST_S:
-            continue
-        first = _onset(start, current, response, usable)
-        asked_here = float(response.expected[start:end].mean())
-        short_here = float((response.expected + response.base - current)[start:end].mean())
-        before = slice(max(first - 10, 0), first + 1)
-        volts = np.nan if voltage is None else float(np.min(voltage[max(first - 6, 0) : first + 2]))
-        found.append(
-            Shortfall(
-                first,
-                end,
-                asked_here,
-                short_here / max(asked_here, 1e-6),
-                float(current[start:end].mean()),
-                float(current[before].max()),
-                volts,
-                short_here / response.spread,
-            )
-        )
-    return found
-
-
-def _local_excess(rest: Floats) -> Floats:
-    """Return by how much the current exceeded what was expected in the seconds around (90 %): the fit's error."""
-    every = 10
-    blocks = [np.quantile(rest[max(k - _NEAR_ROWS, 0) : k + _NEAR_ROWS], 0.9) for k in range(0, len(rest), every)]
-    return np.maximum(np.repeat(np.array(blocks), every)[: len(rest)], 0.0)
-
-
-def _runs(flags: Flags) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(flags.astype(np.int8), prepend=0, append=0))
-    runs: list[tuple[int, int]] = []
-    for start, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        if runs and (start - runs[-1][1]) * STEP_S <= _JOIN_S:
-            runs[-1] = (runs[-1][0], end)
-        else:
-            runs.append((start, end))
-    return runs
-
-
-def _onset(start: int, current: Floats, response: Response, usable: Flags) -> int:
-    """Return where the shortfall that is plain at ``start`` began: back to where the current stood as it should."""
-    row = start
-    while row > 0 and start - row < 8 and usable[row - 1]:
-        short = response.expected[row - 1] + response.base[row - 1] - current[row - 1]
-        if short < 1.5 * response.spread:
+    found = _cuts(response, current, usable, FIRST)
+    for _ in range(_TURNS):
+        if not found:
             break
-        row -= 1
-    return row
+        sound = usable & ~_within(found, len(t))
+        if sound.sum() > (1 - _MOST_LEFT_OUT) * usable.sum():
+            response = without(response, t, current, sound)
+        proven = sum(cut.evidence > 2 * FIRST.price for cut in found) >= _PLAIN_CUTS
+        found = _cuts(response, current, usable, PROVEN if proven else FIRST)
+    return [_shortfall(cut, response, current, voltage) for cut in found], response
+
+
+def _cuts(response: Response, current: Floats, usable: Flags, demands: Demands) -> list[Cut]:
+    """Return the cuts; what the current usually exceeds the answer by, near by, is another consumer's."""
+    usual, beyond = _exceeding(response, current)
+    return cuts(response, current - usual, beyond, usable, demands)
+
+
+def _within(found: list[Cut], rows: int) -> Flags:
+    inside: Flags = np.zeros(rows, dtype=np.bool_)
+    for cut in found:
+        if (cut.end - cut.start) * STEP_S < _LONGEST_S:
+            inside[max(cut.start - 3, 0) : cut.end + 8] = True
+    return inside
+
+
+def _shortfall(cut: Cut, response: Response, current: Floats, voltage: Floats | None) -> Shortfall:
+    span = slice(cut.start, cut.end)
+    asked = float(response.expected[span].mean())
+    short = float((response.expected + response.base - current)[span].mean())
+    before = slice(max(cut.start - 10, 0), cut.start + 1)
+    volts = np.nan if voltage is None else float(np.min(voltage[max(cut.start - 6, 0) : cut.start + 2]))
+    return Shortfall(
+        cut.start, cut.end, asked, short / max(asked, 1e-6), float(current[span].mean()),
+        float(current[before].max()), volts, short / response.spread, cut.evidence,
+    )  # fmt: skip
+
+
+def _exceeding(response: Response, current: Floats) -> tuple[Floats, Floats]:
+    """Return by how much the current exceeds what was expected in the seconds around: median, and 90 % beyond it."""
+    rest = current - response.base - response.expected
+    every = 10
+    blocks = np.array(
+        [np.quantile(rest[max(k - _NEAR_ROWS, 0) : k + _NEAR_ROWS], [0.5, 0.9]) for k in range(0, len(rest), every)]
+    )
+    usual = np.maximum(blocks[:, 0], 0.0)
+    beyond = np.maximum(blocks[:, 1] - usual, 0.0)
+    return np.repeat(usual, every)[: len(rest)], np.repeat(beyond, every)[: len(rest)]

@@ -24,7 +24,6 @@ from telemetry.model.batch import MICROSECONDS
 KMH = 3.6
 STARTS_ROWS = round(8 / STEP_S)
 """So long after its supply came back a controller may still be starting."""
-_PLAIN = 6.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,13 +93,12 @@ def observe(series: SessionSeries) -> Observations:
             stops = [stop for stop in stops if not any(_overlap(stop, low) for low in low_stops)]
             held = voltage_held(supply, current, calm, path)
     speed = _speed(drive)
-    response, short, resistance = None, [], None
+    response, resistance = None, None
+    short: list[Shortfall] = []
     if travel is not None and calm.sum() > 300:
-        response = controller_response(drive.t, travel, current, speed, calm, 2)
+        response = controller_response(drive.t, travel, current, speed, calm, supply)
         if response is not None:
-            short = shortfalls(response, current, supply, calm)
-            if sum(fall.significance > _PLAIN and fall.missing > 0.5 for fall in short) >= 2:
-                short = shortfalls(response, current, supply, calm, eager=True)
+            short, response = shortfalls(response, drive.t, current, supply, calm)
         if speed is not None:
             interfered = calm & ~_around([(s.start, s.end) for s in short], len(current), 20, 20)
             traction = _traction(response, current, supply)

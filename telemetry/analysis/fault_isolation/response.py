@@ -1,25 +1,37 @@
 """What the controller made of the pedal: the current it should have drawn, learnt from the drive itself.
 
-The traction current is taken as a smooth function of the pedal's travel and the speed, zero where the pedal is at
-rest, behind a dead time and a first-order lag; what other consumers draw is a line that bends every few seconds. All
-of it is fitted at once by least squares that forgive outliers (Huber's weights), for the faults that are looked for
-are the outliers.
+The traction current is taken as a function of the pedal's travel and the speed (``pedal_map``), zero where the pedal
+is at rest, behind a dead time and a first-order lag; what other consumers draw is a line that bends every few seconds
+and jumps where one is switched. All of it is fitted at once by least squares that forgive outliers (Huber's weights),
+for the faults that are looked for are the outliers.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats, Indices
+from telemetry.analysis.fault_isolation.pedal_map import Follows, Terms, lagged, shifted, terms
+
+__all__ = ["PedalRange", "Response", "controller_response", "hat_functions", "lagged", "pedal_range", "shifted"]
 
 _KNOT_S = 4.0
-_POWERS = (1.0, 1.4, 1.9)
-_LAGS_S = (0.03, 0.1, 0.2, 0.35)
+_LAGS_S = (0.03, 0.1, 0.17, 0.3)
+_RATIOS = (0.0, 0.35, 0.5, 0.6, 0.7, 0.8, 0.95)
+_FIRST = Follows(0.0, 0.1, 1, 0)
 _ROWS_LEARNT = 1200
 MOST_KNOTS = 100
 _STIFFNESS = 0.6
+_PRIOR = 0.5
+_JUMP_ROWS = round(3 / STEP_S)
+_JUMP_SPREADS = 5.0
+_MOST_JUMPS = 6
+_JUMP_APART = 1.5
+_GIVES = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +58,8 @@ class Response:
         spread: robust standard deviation of what the fit leaves, A.
         delay_s: from the pedal to half of the current's step.
         explained: share of the current's variance that the fit explains, 0 to 1.
+        how: which kind of answer it is.
+        terms: what ``expected`` is made of.
     """
 
     travel: Floats
@@ -54,6 +68,8 @@ class Response:
     spread: float
     delay_s: float
     explained: float
+    how: Follows
+    terms: Terms
 
 
 def pedal_range(pedal: Floats) -> PedalRange:
@@ -120,40 +136,13 @@ def thinned(rows: Indices, most: int) -> Indices:
     return rows[:: max(1, round(len(rows) / most))]
 
 
-def lagged(values: Floats, lag_s: float) -> Floats:
-    """Return ``values`` behind a first-order lag (a convolution with its own decay, cut at five lags)."""
-    if lag_s <= STEP_S / 2:
-        return values
-    share = STEP_S / (lag_s + STEP_S)
-    length = int(5 * lag_s / STEP_S) + 2
-    kernel: Floats = share * np.power(1 - share, np.arange(length, dtype=np.float64))
-    padded = np.concatenate([np.full(length, values[0]), values])
-    return np.convolve(padded, kernel / kernel.sum())[length : length + len(values)]
-
-
-def shifted(values: Floats, rows: int) -> Floats:
-    """Return ``values`` later by ``rows`` (earlier where negative), the ends held."""
-    if rows == 0:
-        return values
-    return (
-        np.concatenate([np.full(rows, values[0]), values[:-rows]])
-        if rows > 0
-        else np.concatenate([values[-rows:], np.full(-rows, values[-1])])
-    )
-
-
-def _features(travel: Floats, speed: Floats | None, power: float, resting: Floats) -> Floats:
-    w = travel**power
-    if speed is None:
-        return np.stack([w, w * w], axis=1)
-    return np.stack(
-        [w, w * speed, w * speed**2, w * w, w * w * speed, -resting * np.minimum(speed, 1.0), -resting * speed],
-        axis=1,
-    )
-
-
 def controller_response(
-    t: Floats, travel: Floats, current: Floats, speed: Floats | None, usable: Flags, dead_rows: int
+    t: Floats,
+    travel: Floats,
+    current: Floats,
+    speed: Floats | None,
+    usable: Flags,
+    supply: Floats | None = None,
 ) -> Response | None:
     """Learn how the current follows the pedal.
 
@@ -163,33 +152,150 @@ def controller_response(
         current: A (n,), none NaN.
         speed: m/s (n,), none NaN, or None.
         usable: rows to learn from.
-        dead_rows: rows by which the current comes later than the pedal apart from the lag, about.
+        supply: voltage at the controller (n,), V, or None.
 
     Returns:
         None where there is too little to learn from.
     """
     if usable.sum() < 300 or np.quantile(travel[usable], 0.97) < 0.05:
         return None
+    over_top = None if speed is None else speed / max(float(np.quantile(speed[usable], 0.98)), 0.3)
+    learnt = _Learner(t, travel, current, over_top, usable, _over_median(supply, usable))
+    how = learnt.search()
+    return learnt.response(how, usable)
+
+
+def without(response: Response, t: Floats, current: Floats, usable: Flags) -> Response:
+    """Learn once more, of the same kind, from fewer rows: those in which nothing was amiss by the first answer."""
+    return _fitted(response.travel, response.terms, response.how, t, current, usable)
+
+
+def _over_median(supply: Floats | None, usable: Flags) -> Floats | None:
+    """Return the voltage over its median, readings that are unknown or lost as 1."""
+    if supply is None or np.isnan(supply[usable]).all():
+        return None
+    over = supply / float(np.nanmedian(supply[usable]))
+    return np.where((over > 0.6) & (over < 1.4), over, 1.0)
+
+
+class _Learner:
+    """Finds the kind of answer that leaves least."""
+
+    def __init__(
+        self, t: Floats, travel: Floats, current: Floats, speed: Floats | None, usable: Flags, supply: Floats | None
+    ) -> None:
+        self._t, self._travel, self._current, self._speed, self._supply = t, travel, current, speed, supply
+        self._rows = thinned(np.flatnonzero(usable), _ROWS_LEARNT)
+        self._knots = hat_functions(t, _KNOT_S)[self._rows]
+        self._tried: dict[Follows, float] = {}
+
+    def search(self) -> Follows:
+        """Return the best of what was tried, one figure after the other."""
+        best = _FIRST
+        if self._speed is not None:
+            best = self._best(replace(best, ratio=ratio) for ratio in _RATIOS)
+        best = self._best(replace(best, lag_s=lag, dead=dead) for lag in _LAGS_S for dead in (0, 2))
+        best = self._best(replace(best, dead=max(best.dead + more, 0)) for more in (-1, 0, 1))
+        if self._speed is not None:
+            best = self._best(replace(best, speed_late=late) for late in (0, 1, 3))
+            for step in (0.05, 0.025) if best.ratio > 0 else ():
+                best = self._best(replace(best, ratio=best.ratio + more) for more in (-step, 0.0, step))
+        return best
+
+    def _best(self, kinds: Iterable[Follows]) -> Follows:
+        tried = list(kinds)
+        for how in tried:
+            if how not in self._tried:
+                x = terms(self._travel, self._speed, self._supply, how).columns(self._rows)
+                self._tried[how] = _forgiving_fit(x, self._knots, self._current[self._rows], 3)[1]
+        return min(tried, key=self._tried.__getitem__)
+
+    def response(self, how: Follows, usable: Flags) -> Response:
+        """Return what the pedal asked for by one kind of answer."""
+        x = terms(self._travel, self._speed, self._supply, how)
+        return _fitted(self._travel, x, how, self._t, self._current, usable)
+
+
+def _fitted(travel: Floats, x: Terms, how: Follows, t: Floats, current: Floats, usable: Flags) -> Response:
     rows = thinned(np.flatnonzero(usable), _ROWS_LEARNT)
     knots = hat_functions(t, _KNOT_S)
-    best: tuple[float, float, float, int, Floats] | None = None
-    trials = [(1.4, lag, dead_rows + extra) for lag in _LAGS_S for extra in (-1, 0, 1, 2)]
-    for _ in range(2):
-        for power, lag, dead in trials:
-            moved = lagged(shifted(travel, dead), lag)
-            x = _features(moved, speed, power, (moved < 0.01).astype(np.float64))
-            coefficients, _rest, spread = robust_fit(x[rows], knots[rows], current[rows], _STIFFNESS, 3)
-            if best is None or spread < best[0]:
-                best = (spread, power, lag, dead, coefficients)
-        assert best is not None
-        trials = [(power, best[2], best[3]) for power in _POWERS if power != best[1]]
-    assert best is not None
-    _, power, lag, dead, _ = best
-    moved = lagged(shifted(travel, dead), lag)
-    x = _features(moved, speed, power, (moved < 0.01).astype(np.float64))
-    coefficients, _, spread = robust_fit(x[rows], knots[rows], current[rows], _STIFFNESS, 6)
-    expected = x @ coefficients[: x.shape[1]]
-    base = knots @ coefficients[x.shape[1] :]
+    columns = x.columns()
+    count = columns.shape[1]
+    weights, spread = _forgiving_fit(columns[rows], knots[rows], current[rows], 8)
+    jumps = _jumps(current - columns @ weights[:count], spread, usable)
+    if jumps:
+        bends = knots.shape[1]
+        knots = np.hstack([knots, (np.arange(len(t))[:, None] >= np.array(jumps)).astype(np.float64)])
+        jumping, left = _forgiving_fit(columns[rows], knots[rows], current[rows], 8, bends)
+        if float(np.min(knots @ jumping[count:])) > -_GIVES * float(np.quantile(current[usable], 0.98)):
+            weights, spread = jumping, left
+        else:  # other consumers draw, they do not give
+            knots = knots[:, :bends]
+    expected = columns @ weights[:count]
+    base = knots @ weights[count:]
     used = current[usable]
     explained = 1 - float(np.var((current - expected - base)[usable])) / max(float(np.var(used)), 1e-9)
-    return Response(travel, expected, base, spread, dead * STEP_S + 0.7 * lag, max(explained, 0.0))
+    delay = how.dead * STEP_S + 0.7 * how.lag_s
+    return Response(travel, expected, base, spread, delay, max(explained, 0.0), how, x)
+
+
+def _jumps(rest: Floats, spread: float, usable: Flags) -> list[int]:
+    """Return the rows at which another consumer was switched on or off: what is not traction is another after them.
+
+    A cut comes back within the ``_JUMP_ROWS`` looked at, so that the highest are as before; a consumer stays.
+    """
+    if len(rest) < 4 * _JUMP_ROWS:
+        return []
+    filled = np.where(usable, rest, np.nan)
+    known = ~np.isnan(filled)
+    filled = np.interp(np.arange(len(rest)), np.flatnonzero(known), filled[known])
+    ranked = np.sort(sliding_window_view(filled, _JUMP_ROWS), axis=1)
+    low, middle, high = (ranked[:, int(share * _JUMP_ROWS)] for share in (0.15, 0.5, 0.85))
+    change = middle[_JUMP_ROWS:] - middle[:-_JUMP_ROWS]
+    apart = np.maximum(low[_JUMP_ROWS:] - high[:-_JUMP_ROWS], low[:-_JUMP_ROWS] - high[_JUMP_ROWS:])
+    change[apart < _JUMP_APART * spread] = 0.0
+    found: list[int] = []
+    while len(found) < _MOST_JUMPS:
+        place = int(np.argmax(np.abs(change)))
+        if abs(change[place]) < _JUMP_SPREADS * spread:
+            break
+        found.append(_steepest(filled, place + _JUMP_ROWS, float(change[place])))
+        change[max(place - _JUMP_ROWS, 0) : place + _JUMP_ROWS] = 0.0
+    return sorted(found)
+
+
+def _steepest(rest: Floats, row: int, change: float) -> int:
+    """Return the row near ``row`` that parts lower from higher values best."""
+    near = rest[row - _JUMP_ROWS // 2 : row + _JUMP_ROWS // 2] * np.sign(change)
+    middle = (np.quantile(near, 0.2) + np.quantile(near, 0.8)) / 2
+    above = np.cumsum(np.where(near > middle, 1, -1))
+    return row - _JUMP_ROWS // 2 + int(np.argmin(above)) + 1
+
+
+def _forgiving_fit(
+    columns: Floats, knots: Floats, current: Floats, rounds: int, bends: int | None = None
+) -> tuple[Floats, float]:
+    """Fit the current by columns and a bending line; return the weights and the robust deviation of what is left.
+
+    A piece of the pedal's curve of which nothing is known rises by nothing. Current that lacks counts less than
+    current that exceeds, for a cut is the one and nothing makes the other.
+    """
+    x = np.hstack([columns, knots])
+    count, first = x.shape[1], columns.shape[1]
+    usual = _PRIOR * max(float(np.quantile(current, 0.98)), 1.0)
+    bend = np.zeros(((bends or knots.shape[1]) - 1, count))  # columns beyond are jumps, which are free
+    row = np.arange(len(bend))
+    bend[row, first + row], bend[row, first + row + 1] = -_STIFFNESS, _STIFFNESS
+    stiff = bend.T @ bend + 1e-6 * np.eye(count)
+    known = np.concatenate([np.ones(first), np.zeros(count - first)])
+    weight = np.ones(len(current))
+    spread = 0.05 * usual
+    weights: Floats = np.zeros(count)
+    for _ in range(rounds):
+        weighted = x * weight[:, None]
+        ridge = stiff + np.diag(known * (spread / usual) ** 2)
+        weights[:] = np.linalg.solve(weighted.T @ x + ridge, weighted.T @ current)
+        rest = current - x @ weights
+        spread = 1.48 * float(np.median(np.abs(rest))) + 1e-6
+        weight = np.minimum(1.0, 1.5 * spread / np.maximum(np.abs(rest), 1e-12))
+    return weights, spread
