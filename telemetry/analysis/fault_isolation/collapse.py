@@ -21,7 +21,7 @@ _LEAST_SHARE, _LEAST_RISE = 0.006, 0.012
 _NOISES = 6.0
 _NORMAL_QUARTER = 0.3186
 """A quarter of normally distributed values lie within so many standard deviations."""
-_BEFORE_ROWS, _CHANGE_ROWS = 5, 6
+_BEFORE_ROWS, _CHANGE_ROWS, _BACK_ROWS = 5, 6, 4
 _SUPPLIED = 0.7
 _FLOWING_BACK_A = 0.5
 _SAG_FACTOR = 2.0
@@ -77,6 +77,8 @@ def collapses(voltage: Floats, current: Floats) -> list[Collapse]:
             level = low if down else high
             start = row - 1 if row - 1 > free and none[row - 1] and _on_the_way(volts, row, level, fall) else row
             free = _end(volts, none, row, level)
+            if not _returns(volts, row, free, level):
+                continue
             if found and found[-1].upward and start - found[-1].end <= 1:
                 start, up = found.pop().start, True
             found.append(Collapse(start, free, bool(up)))
@@ -132,6 +134,15 @@ def _on_the_way(volts: Floats, row: int, level: float, fall: float) -> bool:
     """Tell whether the reading before ``row`` was already on its way from ``level``."""
     begun = float(volts[row - 1] - level)
     return begun * float(volts[row] - level) > 0 and abs(begun) > fall / 3
+
+
+def _returns(volts: Floats, row: int, end: int, level: float) -> bool:
+    """Tell whether the voltage is back soon after the end; if not, it was a load whose current was read late."""
+    soon = volts[end : end + _BACK_ROWS]
+    farthest = volts[row:end][np.argmax(np.abs(volts[row:end] - level))]
+    return len(soon) < _BACK_ROWS or bool(
+        np.any(np.abs(soon - level) < 0.5 * abs(farthest - level)) or ((soon - level) * (farthest - level) < 0).any()
+    )
 
 
 def _end(volts: Floats, none: Flags, row: int, level: float) -> int:

@@ -36,7 +36,7 @@ _WOBBLE_SHARE = 0.05
 
 @dataclass(frozen=True, slots=True)
 class _Fall:
-    """One fall of the current; ``foot``: the foot was letting go."""
+    """One fall of the current; ``foot``: the foot was letting go, so it counts only where the limit is known."""
 
     stop: Stop
     foot: bool
@@ -107,9 +107,10 @@ def _falls(current: Floats, travel: Floats | None, voltage: Floats, usable: Flag
             continue
         end = _end(smooth, travel, start, float(base[start] + 0.4 * (current[start] - base[start])))
         pressed = travel is None or travel[max(start - 2, 0) : start + 1].min() > _RELEASED
-        if end - start >= _SHORTEST_ROWS and pressed:
+        foot = _lets_go(travel, start)
+        if pressed and (foot or end - start >= _SHORTEST_ROWS):
             volts = float(np.min(voltage[max(start - 3, 0) : start + 2]))
-            found.append(_Fall(Stop(start, end, float(current[start]), volts), _lets_go(travel, start)))
+            found.append(_Fall(Stop(start, end, float(current[start]), volts), foot))
     return found
 
 

@@ -2,8 +2,8 @@
 
 The voltage is taken as a slowly bending line less a resistance times the current, a slow part of it (polarisation)
 beside. A cell's own resistance is steady from one reading to the next, so what the fit leaves is the meter's noise,
-the same at any current. A loose or corroded connection wobbles with vibration: there what is left grows with the
-current. Both are learnt from the drive; offset and gain of the voltmeter drop out.
+the same at any current. A loose or corroded connection wobbles: there what is left grows with the current
+(``wobble``). Both are learnt from the drive; offset and gain of the voltmeter drop out.
 """
 
 from __future__ import annotations
@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.drive import Flags, Floats
+from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats
 from telemetry.analysis.fault_isolation.response import hat_functions, lagged, robust_fit, thinned
+from telemetry.analysis.fault_isolation.wobble import wobble
 
 WOBBLING, LEAST_WOBBLE = 2.0, 0.04
 """Growth of the voltage's noise with the current, and share of the resistance, from which the path is at fault."""
@@ -21,6 +22,8 @@ _KNOT_S = 8.0
 _SLOW_S = 5.0
 _LEAST_ROWS = 200
 _ROWS_LEARNT = 4000
+_SLOW_INTERVAL_S, _UNSURE_SHARE = 0.075, 0.7
+"""Readings farther apart miss changes of the current that the other instrument sees, about so much of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +33,8 @@ class PowerPath:
     Attributes:
         resistance: ohm, of what follows the current at once.
         slow_resistance: ohm, of what follows within some seconds.
-        noise_idle, noise_loaded: robust standard deviation of what the fit leaves at little and at much current, V.
+        noise_idle, noise_loaded: robust standard deviation of the voltage's quick noise without current and at a high
+            usual one, V.
         wobble: deviation of the resistance itself as a share of it; 0 where nothing beyond the meter's noise.
         wobble_ohm: the same in ohm.
         growth: ``noise_loaded`` over ``noise_idle``.
@@ -56,7 +60,9 @@ class PowerPath:
         return self.growth > WOBBLING and self.wobble > LEAST_WOBBLE
 
 
-def power_path(t: Floats, voltage: Floats, current: Floats, usable: Flags) -> PowerPath | None:
+def power_path(
+    t: Floats, voltage: Floats, current: Floats, usable: Flags, interval_s: float = STEP_S
+) -> PowerPath | None:
     """Learn the resistance of the way to the controller.
 
     Args:
@@ -64,6 +70,7 @@ def power_path(t: Floats, voltage: Floats, current: Floats, usable: Flags) -> Po
         voltage: V (n,).
         current: A (n,), at the same instants.
         usable: rows in which both are known and the supply was not switched off.
+        interval_s: between readings of the slower of the two.
 
     Returns:
         None where the current varies too little to tell.
@@ -72,22 +79,13 @@ def power_path(t: Floats, voltage: Floats, current: Floats, usable: Flags) -> Po
     if len(rows) < _LEAST_ROWS or np.ptp(np.quantile(current[rows], [0.02, 0.98])) < 2.0:
         return None
     steps = np.diff(current, prepend=current[0])
-    features = np.stack([-current, -lagged(current, _SLOW_S), steps, np.roll(steps, 1), np.roll(steps, -1)], axis=1)[
-        rows
-    ]
-    fitted, rest, _ = robust_fit(features, hat_functions(t, _KNOT_S)[rows], voltage[rows], 0.3, 6)
-    drawn = np.abs(current[rows])
-    little, much = drawn <= np.quantile(drawn, 0.3), drawn >= np.quantile(drawn, 0.8)
-    idle, loaded = _deviation(rest[little]), _deviation(rest[much])
-    load = float(np.median(drawn[much]))
+    features = np.stack([-current, -lagged(current, _SLOW_S), steps, np.roll(steps, 1), np.roll(steps, -1)], axis=1)
+    fitted, _, _ = robust_fit(features[rows], hat_functions(t, _KNOT_S)[rows], voltage[rows], 0.3, 6)
     resistance, slow = max(float(fitted[0]), 1e-5), max(float(fitted[1]), 0.0)
-    wobble = max(loaded**2 - idle**2, 0.0) ** 0.5 / max(load, 1.0)
+    unsure = _UNSURE_SHARE * resistance if interval_s > _SLOW_INTERVAL_S else 0.0
+    found = wobble(voltage - features @ fitted[: features.shape[1]], current, usable, unsure)
     usual, top = float(np.median(voltage[rows])), float(np.quantile(current[rows], 0.995))
     return PowerPath(
-        resistance, slow, idle, loaded, wobble / resistance, wobble, loaded / idle,
+        resistance, slow, found.noise, found.loaded, found.ohm / resistance, found.ohm, found.loaded / found.noise,
         (resistance + slow) * top / usual, usual, top,
     )  # fmt: skip
-
-
-def _deviation(values: Floats) -> float:
-    return 1.48 * float(np.median(np.abs(values - np.median(values)))) + 1e-4
