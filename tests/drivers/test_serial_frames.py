@@ -193,7 +193,7 @@ async def test_what_came_before_the_link_broke_is_given_out(line, tmp_path):
 async def test_noise_before_an_answer_does_not_lose_it(line, tmp_path):
     first, second = (request.data for request in PLAIN.requests)
     noisy = b"\xa5\x5a\x81\xf0" + encode(PLAIN, "state", STATE)
-    text = PLAIN_PACK.read_text("utf-8").replace("response_timeout_s = 0.3", "response_timeout_s = 0.05")
+    text = PLAIN_PACK.read_text("utf-8").replace("response_timeout_s = 0.3", "response_timeout_s = 0.2")
     far = Far(line, {first: noisy, second: encode(PLAIN, "cells", CELLS)})
     driver = made(settings_for(line, text, tmp_path))
     await driver.open()

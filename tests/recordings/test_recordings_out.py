@@ -169,7 +169,8 @@ def test_a_disk_that_fills_up_leaves_what_was_there(tmp_path: Path, suffix: str)
     target = tmp_path / f"out{suffix}"
     target.write_text("precious")
     program = f"""
-import resource, signal
+import resource, signal, sys
+sys.dont_write_bytecode = True  # the limit would cut it off, and others would read it
 from pathlib import Path
 from telemetry.model.errors import InputError
 from telemetry.recordings.reading import open_recording
