@@ -17,6 +17,8 @@ _FASTEST_PER_S = 4.0
 _TIMES_FOOT = 1.25
 _LEAST_CHANCE = 0.04
 _REVERSALS, _MOST_REVERSALS, _REVERSED = 3, 6, 0.2
+_REVERSALS_PER_S = 7.0
+"""A foot turns round less often; quick tapping is about 6 taps a second, of a finger (from memory)."""
 _REST, _STOP = 0.02, 0.93
 _LARGE = 0.15
 
@@ -131,17 +133,18 @@ def weighed(
     size = np.abs(steps)
     large = np.sign(steps[size > max(5 * float(spread[at.left]), 2 * kick, 0.05, _REVERSED * float(size.max()))])
     reversals = int(np.count_nonzero(large[1:] != large[:-1]))
+    to_and_fro = reversals >= max(_REVERSALS, _REVERSALS_PER_S * len(steps) * period_s)
     level = float(np.median(inside))
     depth = level - 0.5 * float(x[at.left] + x[at.back])
     kind: Kind = "fall" if depth < 0 else "rise"
     if level < -least_below_rest(noise):
         kind = "below rest"
-    elif reversals >= _REVERSALS:
+    elif to_and_fro:
         kind = "jitter"
-    away = float(np.std(steps)) if reversals >= _REVERSALS else abs(depth)
+    away = float(np.std(steps)) if to_and_fro else abs(depth)
     evidence = _BY_CHANCE + _MARGIN * min(at.margin, _MOST_MARGIN)
     evidence += _SIZE * float(np.clip(np.log(max(away, 1e-6) / kick), -2.0, 2.0)) + _BELOW * (kind == "below rest")
-    if reversals >= _REVERSALS:
+    if to_and_fro:
         evidence += _OUT * max(out, 0.0) + _BACK * max(back, 0.0) + _TO_AND_FRO * min(reversals, _MOST_REVERSALS)
     else:
         evidence += _OUT * out + _BACK * back + _FURTHER * bool(np.sign(steps[0]) == np.sign(steps[-1]))

@@ -20,12 +20,13 @@ from telemetry.analysis.fault_isolation.departure_evidence import (
     weighed,
 )
 from telemetry.analysis.fault_isolation.drive import Floats
-from telemetry.analysis.fault_isolation.foot_path import departures, shaking
+from telemetry.analysis.fault_isolation.foot_path import LONGEST_S, departures, shaking
 from telemetry.analysis.fault_isolation.response import PedalRange
 
 _LEAST_PERIOD_S = 0.04
 """A foot is not seen better by readings that are closer; of such ones some are left out."""
-_PLAIN, _WORN = 2.3, 5.0
+_GAP_PERIODS = 2.5
+_PLAIN, _WORN = 2.8, 5.0
 _IN_BAND, _BESIDE_BAND = -2.0, 0.3
 _SENSOR_SHARE, _BOOST = 0.3, 1.7
 _BAND, _BAND_AND_EDGES = 0.06, 0.08
@@ -88,16 +89,32 @@ def pedal_faults(t: Floats, pedal: Floats, limits: PedalRange) -> PedalFindings:
     travel, noise = (pedal[::every] - limits.rest) / width, limits.noise / width
     if len(t) < 4:
         return PedalFindings((), None, 0, 0.0)
+    travel = travel - _lower_rest(travel, least_below_rest(noise), round(LONGEST_S / period))
     surprise, spread = shaking(travel, noise)
     fastest = foot_speed(np.diff(travel), period)
     found = departures(travel, surprise, spread, -least_below_rest(noise), fastest, period)
     kick = usual_kick(travel, surprise, found)
-    seen = [weighed(travel, spread, each, noise, fastest, kick, period) for each in found]
+    gap = np.diff(t) > _GAP_PERIODS * period
+    whole = [each for each in found if not gap[each.left : each.back].any()]
+    seen = [weighed(travel, spread, each, noise, fastest, kick, period) for each in whole]
     middle, evidence = _worn_band(seen)
     kept = [each for each in seen if _believed(each, middle if evidence >= _WORN else None)]
     faults = tuple(_fault(t, group) for group in _jitters(kept))
     band = _band(faults)
     return PedalFindings(faults, band, _crossings(travel, band), evidence)
+
+
+def _lower_rest(travel: Floats, least: float, rows: int) -> float:
+    """Return a rest that is lower than was thought, 0 for none.
+
+    A foot that hardly ever rests is thought to rest where it mostly is. A broken wire is not below that at the start
+    or twice for longer than a sensor is off (``rows``).
+    """
+    edges = np.flatnonzero(np.diff(travel < -least, prepend=False, append=False))
+    stays = [(first, last) for first, last in edges.reshape(-1, 2).tolist() if last - first > rows]
+    if not stays or (len(stays) < 2 and stays[0][0] > 0):
+        return 0.0
+    return float(np.median(np.concatenate([travel[first:last] for first, last in stays])))
 
 
 def _worn_band(seen: Sequence[Weighed]) -> tuple[float, float]:
