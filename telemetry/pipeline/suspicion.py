@@ -10,21 +10,19 @@ A replay makes these marks anew: recorded ones are taken out of the span, so tha
 
 from __future__ import annotations
 
-from collections import deque
 from dataclasses import replace
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.drive import SLOWEST_PEDAL_S, Floats
-from telemetry.analysis.fault_isolation.pedal import pedal_faults
+from telemetry.analysis.fault_isolation.drive import SLOWEST_PEDAL_S
 from telemetry.analysis.fault_isolation.response import PedalRange, pedal_range
-from telemetry.model.batch import MICROSECONDS, Span, Times
+from telemetry.model.batch import MICROSECONDS, Span
 from telemetry.model.events import Event, Mark
-from telemetry.pipeline.blocks import Block, Blocks, Holder, known_rows
-from telemetry.pipeline.stage import Chosen
+from telemetry.pipeline.blocks import Holder
+from telemetry.pipeline.lately import LENGTH, Lately
+from telemetry.pipeline.pedal_edges import pedal_edges, trembles
+from telemetry.pipeline.sinking_output import SinkingOutput, SteadyHalfSecond
 
-LENGTH = MICROSECONDS // 2
-LEARNT = 120 * MICROSECONDS
 FIRST_AFTER = 30 * MICROSECONDS
 SAME_AFTER = 10 * MICROSECONDS
 MOST_MARKS = 30
@@ -34,61 +32,19 @@ SUSPICIONS = (
     "pack's switch opened",
     "voltage lost on the way",
     "output fell away, pedal steady",
+    "pedal signal trembled",
+    "output sank, pedal as before",
 )
 """The words of the marks; a part nearer to the pedal or to the pack explains what the parts after it do."""
 
 _BEHIND = 4  # blocks
-_DROPPED, _JUMPED, _OPENED, _LOST, _OUTPUT = SUSPICIONS
+_DROPPED, _JUMPED, _OPENED, _LOST, _OUTPUT, _TREMBLED, _SANK = SUSPICIONS
 _SAME_MOMENT = 3 * MICROSECONDS // 2
-_LEAST_DEPTH, _SAME_SPOT, _STEADY, _PRESSED = 0.2, 0.12, 0.008, 0.2  # shares of the pedal's travel
-_LONGEST_FAULT_S = 0.7
+_STEADY, _PRESSED = 0.008, 0.2  # shares of the pedal's travel
 _LEAST_RANGE_V = 0.3  # a pedal that moved less was not pressed, or is not connected
 _FALL = 4 * MICROSECONDS // 10
+_HELD = 0.05  # share of the pedal's range within which it counts as held
 _LONGEST_STEP = 11 * MICROSECONDS // 10
-
-
-class _Lately:
-    """The last two minutes of one signal, taken block by block."""
-
-    def __init__(self, signal: str) -> None:
-        self._chosen, self._blocks = Chosen(signal), Blocks(LENGTH)
-        self._waiting: dict[int, Block] = {}
-        self._held: deque[Block] = deque()
-        self.first: int | None = None
-        self.low = self.high = float("nan")
-
-    def take(self, span: Span, end: int) -> list[int]:
-        """Take rows; return the numbers of the blocks that are over."""
-        blocks = {b.end // LENGTH - 1: b for b in self._blocks.take(*known_rows(self._chosen, span), end)}
-        self._waiting |= blocks
-        return list(blocks)
-
-    def move_on(self, number: int) -> None:
-        """Let block ``number`` be the newest."""
-        block = self._waiting.pop(number, None)
-        if block is not None:
-            self._held.append(block)
-            self.first = int(block.t[0]) if self.first is None else self.first
-            self.low, self.high = (
-                float(np.fmin(self.low, block.values.min())),
-                float(np.fmax(self.high, block.values.max())),
-            )
-        while self._held and self._held[0].end <= (number + 1) * LENGTH - LEARNT:
-            self._held.popleft()
-
-    def since(self, start: int | None = None) -> tuple[Times, Floats]:
-        """Return times and values (n,) from ``start`` on; all that is held where None."""
-        blocks = []
-        for block in reversed(self._held):
-            if start is not None and block.end <= start:
-                break
-            blocks.append(block)
-        if not blocks:
-            return np.empty(0, dtype=np.int64), np.empty(0)
-        t = np.concatenate([block.t for block in reversed(blocks)])
-        values = np.concatenate([block.values[:, 0] for block in reversed(blocks)])
-        first = 0 if start is None else int(np.searchsorted(t, start))
-        return t[first:], values[first:]
 
 
 class Suspicion:
@@ -99,10 +55,20 @@ class Suspicion:
 
     def __init__(self) -> None:
         self._holder = Holder(LENGTH)
-        self._pedal, self._switch = _Lately("throttle_voltage"), _Lately("discharge_allowed")
-        self._supply, self._pack = _Lately("controller_voltage"), _Lately("pack_voltage")
-        self._current, self._implement = _Lately("pack_current"), _Lately("implement_engaged")
-        self._signals = (self._pedal, self._switch, self._supply, self._pack, self._current, self._implement)
+        self._pedal, self._switch = Lately("throttle_voltage"), Lately("discharge_allowed")
+        self._supply, self._pack = Lately("controller_voltage"), Lately("pack_voltage")
+        self._current, self._implement = Lately("pack_current"), Lately("implement_engaged")
+        self._speed = Lately("vehicle_speed")
+        self._signals = (
+            self._pedal,
+            self._switch,
+            self._supply,
+            self._pack,
+            self._current,
+            self._implement,
+            self._speed,
+        )
+        self._sinking = SinkingOutput()
         self._due: set[int] = set()
         self._last: dict[str, int] = {}
         self._count = 0
@@ -130,6 +96,8 @@ class Suspicion:
         seen = {**self._pedal_marks(start, until), **self._supply_marks(start, until)}
         if not seen and self._may(_OUTPUT, start) and (t := self._output_fell(start, until)) is not None:
             seen[_OUTPUT] = t
+        if self._sank(start, until):
+            seen[_SANK] = start
         marks = []
         for words, t in seen.items():
             if not self._may(words, t):
@@ -160,14 +128,18 @@ class Suspicion:
         if float(np.median(np.diff(t))) > SLOWEST_PEDAL_S * MICROSECONDS:
             return {}
         limits = pedal_range(volts)
-        found = pedal_faults((t - start) / MICROSECONDS, volts, limits).faults
+        # A foot that held one spot for long looks at rest there; a machine is switched on with the pedal let go.
+        limits = replace(limits, rest=min(limits.rest, pedal.began))
+        seconds = (t - start) / MICROSECONDS
         marks: dict[str, int] = {}
-        for fault in found:
-            at = start + round(fault.t * MICROSECONDS)
-            came_back = fault.duration < _LONGEST_FAULT_S and abs(fault.back - fault.travel) < _SAME_SPOT
-            plain = abs(fault.depth) >= _LEAST_DEPTH and came_back
-            if start <= at < until and (plain or fault.below_rest):
-                marks.setdefault(_DROPPED if fault.depth < 0 else _JUMPED, at)
+        for edge in pedal_edges(seconds, volts, limits):
+            at = start + round(edge.t * MICROSECONDS)
+            if start <= at < until:
+                marks.setdefault(_DROPPED if edge.depth < 0 else _JUMPED, at)
+        for began in () if marks else trembles(seconds, volts, limits):
+            at = start + round(began * MICROSECONDS)
+            if start <= at < until:
+                marks.setdefault(_TREMBLED, at)
         return marks
 
     def _supply_marks(self, start: int, until: int) -> dict[str, int]:
@@ -216,7 +188,7 @@ class Suspicion:
         first = np.flatnonzero((t >= start) & (t < until) & (after < len(t)))
         if not len(first):
             return None
-        fell = current[first] - current[after[first]] > 0.15 * self._current.high
+        fell = current[first] - current[after[first]] > 0.08 * self._current.high
         first = first[fell & (t[after[first]] - t[first] < _LONGEST_STEP)]
         if not len(first):
             return None
@@ -229,9 +201,9 @@ class Suspicion:
             lately = current[(t > t[row] - LENGTH // 2) & (t <= t[row])]
             later = current[(t >= t[after[row]]) & (t < t[after[row]] + LENGTH // 2)]
             before, left = float(np.median(lately)) - rest, float(np.median(later)) - rest
-            if before < max(0.3 * (high - rest), 12 * noise) or left > 0.25 * before:
+            if before < max(0.15 * (high - rest), 12 * noise) or left > 0.25 * before:
                 continue
-            beside = (pedal_t > t[row] - LENGTH) & (pedal_t < t[after[row]])
+            beside = (pedal_t > t[row] - LENGTH) & (pedal_t < t[after[row]] + LENGTH // 2)
             travel = limits.travel(volts[beside])
             if len(travel) < 3 or travel.min() < _PRESSED:
                 continue
@@ -240,11 +212,32 @@ class Suspicion:
                 return int(t[row])
         return None
 
+    def _sank(self, start: int, until: int) -> bool:
+        """Tell whether less comes for the same pedal than in the first minutes, in half seconds of a steady pedal."""
+        pedal = self._pedal
+        if not pedal.high - pedal.low > _LEAST_RANGE_V:
+            return False
+        if self._is_open(start, until) or self._changed(self._implement, start, until):
+            return False
+        t, volts = pedal.since(start - LENGTH)
+        before, now = volts[t < until], volts[(t >= start) & (t < until)]
+        width = pedal.high - pedal.low
+        if len(now) < 2 or np.ptp(before) > _HELD * width or now.mean() < pedal.low + 0.1 * width:
+            return False
+        read = [signal.since(start) for signal in (self._speed, self._current)]
+        speed, current = (values[t < until] for t, values in read)
+        if not len(speed) or not len(current):
+            return False
+        engaged = self._implement.since(start - 2 * LENGTH)[1]
+        engaged_now = float(engaged[0]) if len(engaged) else 0.0
+        moment = SteadyHalfSecond(float(now.mean()), float(speed.mean()), engaged_now, float(current.mean()))
+        return self._sinking.take(moment, pedal.low, pedal.high)
+
     def _is_open(self, start: int, until: int) -> bool:
         t, allowed = self._switch.since(start - LENGTH)
         return bool((allowed[t < until + 2 * LENGTH] < 0.5).any())
 
-    def _changed(self, signal: _Lately, start: int, until: int) -> bool:
+    def _changed(self, signal: Lately, start: int, until: int) -> bool:
         t, values = signal.since(start - 2 * LENGTH)
         values = values[t < until + 2 * LENGTH]
         return len(values) > 1 and float(np.ptp(values)) > 0.5

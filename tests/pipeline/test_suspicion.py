@@ -49,6 +49,7 @@ def test_a_sound_machine_is_never_marked(seed: int) -> None:
         ("controller", 3, "output fell away, pedal steady"),
         ("bms-trip", 2, "pack's switch opened"),
         ("power-connection", 2, "voltage lost on the way"),
+        ("pedal-sensor", 3, "pedal signal trembled"),
     ],
 )
 def test_marks_lie_at_the_true_events(fault: str, seed: int, words: str) -> None:
@@ -60,6 +61,13 @@ def test_marks_lie_at_the_true_events(fault: str, seed: int, words: str) -> None
         assert min(abs(mark.t / 1e6 - event.t) for event in drive.events) < 1.0, mark
 
 
+def test_a_controller_that_folds_back_is_marked_once() -> None:
+    folding = faulty_drive("controller", 913, seconds=390.0, variant="folds back")
+    marks = marks_of(folding, 10**9)
+    assert [mark.text for mark in marks] == ["output sank, pedal as before"]
+    assert marks[0].t > 60_000_000
+
+
 def test_one_of_a_kind_in_ten_seconds_and_no_more_than_thirty() -> None:
     marks = marks_of(drive_of("pedal-sensor", 1))
     assert 3 < len(marks) <= MOST_MARKS
@@ -68,7 +76,7 @@ def test_one_of_a_kind_in_ten_seconds_and_no_more_than_thirty() -> None:
         assert all(b - a >= 10_000_000 for a, b in pairwise(times))
 
 
-@pytest.mark.parametrize(("fault", "seed"), [("power-connection", 2), ("controller", 3)])
+@pytest.mark.parametrize(("fault", "seed"), [("power-connection", 2), ("controller", 3), ("pedal-sensor", 3)])
 def test_marks_do_not_depend_on_the_cuts(fault: str, seed: int) -> None:
     drive = drive_of(fault, seed)
     usual = marks_of(drive)
