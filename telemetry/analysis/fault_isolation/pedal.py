@@ -26,10 +26,12 @@ from telemetry.analysis.fault_isolation.response import PedalRange
 _LEAST_PERIOD_S = 0.04
 """A foot is not seen better by readings that are closer; of such ones some are left out."""
 _GAP_PERIODS = 2.5
-_PLAIN, _WORN = 2.8, 5.0
-_IN_BAND, _BESIDE_BAND = -2.0, 0.3
+_PLAIN, _WORN = 2.8, 4.5
+"""Evidence from which one departure counts by itself, and from which those of a band are a worn track's together."""
+_IN_BAND, _THROUGH_BAND, _BESIDE_BAND = -2.0, -1.0, 0.3
+"""Evidence that is enough: in the band that is worn, where the foot went through it meanwhile, elsewhere."""
 _SENSOR_SHARE, _BOOST = 0.3, 1.7
-_BAND, _BAND_AND_EDGES = 0.06, 0.08
+_BAND, _BAND_AND_EDGES, _PASSED = 0.06, 0.08, 0.04
 _JITTER_ROWS = 2
 
 
@@ -138,9 +140,15 @@ def _worn_band(seen: Sequence[Weighed]) -> tuple[float, float]:
 
 def _believed(each: Weighed, worn: float | None) -> bool:
     """Tell whether a departure is the sensor's; ``worn`` is the middle of the band that is worn, if one is."""
-    if worn is None:
-        return each.evidence > _PLAIN
-    return each.evidence > (_IN_BAND if abs(each.travel - worn) < _BAND_AND_EDGES else _BESIDE_BAND)
+    least = _PLAIN
+    if worn is not None:
+        low, high = sorted((each.travel, each.back))
+        least = _BESIDE_BAND
+        if abs(each.travel - worn) < _BAND_AND_EDGES:
+            least = _IN_BAND
+        elif low - _PASSED < worn < high + _PASSED:
+            least = _THROUGH_BAND
+    return each.evidence > least
 
 
 def _jitters(kept: Sequence[Weighed]) -> list[list[Weighed]]:
