@@ -18,6 +18,10 @@ from telemetry.analysis.fault_isolation.switch_threshold import switch_threshold
 
 STOPPED = 0.75
 """Share of what the pedal asked for from which its failing to come counts as a stop."""
+FOLDS, FOLDS_BY = 4.5, 0.15
+"""Evidence, log odds, and share of the output lost from which the controller counts as folding back."""
+PLAIN = 20.0
+"""Evidence of a shortfall, log odds, from which it proves that the controller cuts."""
 TOP_SPEED = 0.96
 HELD = 4.5
 """A voltage that changed so many times less than the current's changes should have made it is held by a limit."""
@@ -72,8 +76,15 @@ def _is_solid(s: Shortfall, o: Observations) -> bool:
     """Tell whether a shortfall is large beside the other consumers and the fit."""
     assert o.response is not None
     top = float(np.quantile(o.response.expected, 0.98))
-    large = s.asked > max(3 * o.response.spread, 0.05 * top) and 0.35 <= s.missing <= 1.4
+    proven = sum(each.evidence > PLAIN and each.asked > 0.1 * top for each in o.shortfalls) >= 2
+    least = max(3 * o.response.spread, 0.05 * top) if proven else max(5 * o.response.spread, 0.1 * top)
+    large = s.asked > least and 0.35 <= s.missing <= 1.4
     return large and not _at_top_speed(s.start, o)
+
+
+def folds(o: Observations) -> bool:
+    """Tell whether the controller plainly gives less and less."""
+    return o.fold is not None and o.fold.evidence > FOLDS and o.fold.lost > FOLDS_BY
 
 
 def _at_top_speed(row: int, o: Observations) -> bool:
@@ -134,6 +145,10 @@ def _events(o: Observations, b: Blame) -> Iterator[FaultEvent]:
         yield event(stop, "output stopped", "controller")
     for fall in b.solid:
         yield event(fall, "output stopped" if fall.missing > STOPPED else "output held back", "controller")
+    if folds(o) and o.fold is not None:
+        at = o.fold.start * STEP_S
+        lasting = float(o.drive.t[-1]) - start - at
+        yield FaultEvent(round(start + at, 3), round(lasting, 3), "output folds back", "controller")
     for loss in b.low_trips:
         yield event(loss, "pack switch opened at low voltage", low_cause)
     for loss in b.high_trips:

@@ -26,6 +26,8 @@ _INDEPENDENT = 0.3
 """Share of the rows that count as new: what the fit leaves is alike from one row to the next."""
 _MOST = 6.0
 _WRONG_WITHOUT_SPEED = 0.35
+_UNSTEADY = 0.05
+"""Share by which other consumers may change from one moment to the next."""
 _HOLDING, _IDLE = 0.02, 0.3
 """What a row of failing costs at least; more where nothing was asked for, so that the next one counts anew."""
 _NEVER = 1e3
@@ -74,7 +76,7 @@ def cuts(response: Response, current: Floats, excess: Floats, usable: Flags, dem
     """
     asked = np.maximum(response.expected, 0.0)
     given = np.maximum(current - response.base, 0.0)  # what comes back is no cut
-    spread = np.sqrt(response.spread**2 + (demands.doubt * excess) ** 2)
+    spread = np.sqrt(response.spread**2 + (demands.doubt * excess) ** 2 + (_UNSTEADY * response.base) ** 2)
     missing = np.exp(-STEP_S / max(response.how.lag_s, STEP_S) * np.arange(_STEPS))
     missing[-1] = 0.0
     if response.terms.speeds.shape[1] == 1:

@@ -40,6 +40,8 @@ def features_of(o: Observations, b: Blame, earlier: Sequence[float] = ()) -> dic
         "losses": float(losses),
         "shortfalls": float(len(b.solid)),
         "shortfall_weight": float(sum(min(s.evidence / 10, 3.0) for s in b.solid)),
+        "fold_back_lost": nan if o.fold is None else o.fold.lost,
+        "fold_back_evidence": nan if o.fold is None else o.fold.evidence,
         "explained": nan if o.response is None else o.response.explained,
         "delay": nan if o.response is None else o.response.delay_s,
         "resistance_mean": nan if force is None else force.mean,

@@ -10,6 +10,7 @@ from telemetry.analysis.fault_isolation import delay as delays
 from telemetry.analysis.fault_isolation.controller import Shortfall, shortfalls
 from telemetry.analysis.fault_isolation.drag import Resistance, resistance_to_motion
 from telemetry.analysis.fault_isolation.drive import SLOWEST_PEDAL_S, STEP_S, Drive, Flags, Floats, read_drive
+from telemetry.analysis.fault_isolation.fold_back import FoldBack, fold_back
 from telemetry.analysis.fault_isolation.low_limit import voltage_held
 from telemetry.analysis.fault_isolation.low_stops import low_voltage_stops
 from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss, supply_losses
@@ -51,6 +52,7 @@ class Observations:
         resistance: force against the motion.
         usable: rows (n,) in which the supply was there and current known.
         held: how many times as much as it did the lowest voltage should have changed (``voltage_held``), or NaN.
+        fold: whether the controller's output shrinks in the course of the drive.
     """
 
     drive: Drive
@@ -65,6 +67,7 @@ class Observations:
     resistance: Resistance | None
     usable: Flags
     held: float = float("nan")
+    fold: FoldBack | None = None
 
 
 def observe(series: SessionSeries) -> Observations:
@@ -102,19 +105,21 @@ def observe(series: SessionSeries) -> Observations:
             stops = [stop for stop in stops if not any(_overlap(stop, low) for low in low_stops)]
             held = voltage_held(supply, current, calm, path)
     speed = _speed(drive)
-    response, resistance = None, None
+    response, resistance, fold = None, None, None
     short: list[Shortfall] = []
     if travel is not None and calm.sum() > 300:
         response = controller_response(drive.t, travel, current, speed, calm, supply)
         if response is not None:
             short, response = shortfalls(response, drive.t, current, supply, calm)
+            whole = calm & ~_around([(s.start, s.end) for s in short], len(current), 3, 8)
+            fold = fold_back(response, drive.t, current, supply, whole)
         if speed is not None:
             interfered = calm & ~_around([(s.start, s.end) for s in short], len(current), 20, 20)
             traction = _traction(response, current, supply)
             resistance = resistance_to_motion(drive.t, travel, speed, interfered, traction)
     return Observations(
         drive, limits, pedal, path, tuple(losses), tuple(low_stops), tuple(stops), response, tuple(short),
-        resistance, usable, held,
+        resistance, usable, held, fold,
     )  # fmt: skip
 
 

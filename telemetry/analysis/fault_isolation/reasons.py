@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from math import isnan
 
-from telemetry.analysis.fault_isolation.blame import HELD, Blame
+from telemetry.analysis.fault_isolation.blame import HELD, Blame, folds
 from telemetry.analysis.fault_isolation.drag_odds import LEAST_EARLIER
 from telemetry.analysis.fault_isolation.drive import STEP_S
 from telemetry.analysis.fault_isolation.findings import Cause
@@ -97,8 +97,14 @@ def _controller(o: Observations, b: Blame) -> Iterator[str]:
         yield "without pedal and current side by side the controller cannot be judged"
         return
     rows = [s.start for s in b.solid] + [s.start for s in b.other_stops]
+    if o.fold is not None and folds(o):
+        yield (
+            f"from {float(o.drive.t[0]) + o.fold.start * STEP_S:.0f} s on it gave less and less for the same pedal "
+            f"and speed: {min(o.fold.lost, 1):.0%} of its output less at the end, with the supply there; is it hot?"
+        )
     if not rows:
-        yield f"the current followed the pedal all along, {o.response.delay_s:.2f} s behind it"
+        if not folds(o):
+            yield f"the current followed the pedal all along, {o.response.delay_s:.2f} s behind it"
         return
     yield f"{_count(len(rows), 'time')} the current fell away with the pedal held: {_times(o, sorted(rows))}"
     if b.solid:

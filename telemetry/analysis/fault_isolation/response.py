@@ -8,7 +8,7 @@ for the faults that are looked for are the outliers.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -32,6 +32,8 @@ _JUMP_SPREADS = 5.0
 _MOST_JUMPS = 6
 _JUMP_APART = 1.5
 _GIVES = 0.15
+_MOST_LEFT = 0.15
+"""Share of the highest current from which what is left says no more that the kind of answer is wrong."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +62,7 @@ class Response:
         explained: share of the current's variance that the fit explains, 0 to 1.
         how: which kind of answer it is.
         terms: what ``expected`` is made of.
+        jumps: rows at which another consumer was switched.
     """
 
     travel: Floats
@@ -70,6 +73,7 @@ class Response:
     explained: float
     how: Follows
     terms: Terms
+    jumps: tuple[int, ...]
 
 
 def pedal_range(pedal: Floats) -> PedalRange:
@@ -187,6 +191,7 @@ class _Learner:
         self._t, self._travel, self._current, self._speed, self._supply = t, travel, current, speed, supply
         self._rows = thinned(np.flatnonzero(usable), _ROWS_LEARNT)
         self._knots = hat_functions(t, _KNOT_S)[self._rows]
+        self._most = _MOST_LEFT * float(np.quantile(current[usable], 0.98))
         self._tried: dict[Follows, float] = {}
 
     def search(self) -> Follows:
@@ -207,7 +212,10 @@ class _Learner:
         for how in tried:
             if how not in self._tried:
                 x = terms(self._travel, self._speed, self._supply, how).columns(self._rows)
-                self._tried[how] = _forgiving_fit(x, self._knots, self._current[self._rows], 3)[1]
+                current = self._current[self._rows]
+                weights, _ = _forgiving_fit(x, self._knots, current, 3)
+                left = np.abs(current - np.hstack([x, self._knots]) @ weights)
+                self._tried[how] = float(np.mean(np.minimum(left, self._most)))
         return min(tried, key=self._tried.__getitem__)
 
     def response(self, how: Follows, usable: Flags) -> Response:
@@ -225,18 +233,24 @@ def _fitted(travel: Floats, x: Terms, how: Follows, t: Floats, current: Floats, 
     jumps = _jumps(current - columns @ weights[:count], spread, usable)
     if jumps:
         bends = knots.shape[1]
-        knots = np.hstack([knots, (np.arange(len(t))[:, None] >= np.array(jumps)).astype(np.float64)])
+        knots = other_consumers(t, jumps)
         jumping, left = _forgiving_fit(columns[rows], knots[rows], current[rows], 8, bends)
         if float(np.min(knots @ jumping[count:])) > -_GIVES * float(np.quantile(current[usable], 0.98)):
             weights, spread = jumping, left
         else:  # other consumers draw, they do not give
-            knots = knots[:, :bends]
+            knots, jumps = knots[:, :bends], []
     expected = columns @ weights[:count]
     base = knots @ weights[count:]
     used = current[usable]
     explained = 1 - float(np.var((current - expected - base)[usable])) / max(float(np.var(used)), 1e-9)
     delay = how.dead * STEP_S + 0.7 * how.lag_s
-    return Response(travel, expected, base, spread, delay, max(explained, 0.0), how, x)
+    return Response(travel, expected, base, spread, delay, max(explained, 0.0), how, x, tuple(jumps))
+
+
+def other_consumers(t: Floats, jumps: Sequence[int], knot_s: float = _KNOT_S) -> Floats:
+    """Return the columns (n, k) that describe what other consumers draw: a line that bends, and jumps at rows."""
+    knots = hat_functions(t, knot_s)
+    return np.hstack([knots, (np.arange(len(t))[:, None] >= np.array(jumps, dtype=int)).astype(np.float64)])
 
 
 def _jumps(rest: Floats, spread: float, usable: Flags) -> list[int]:
