@@ -79,6 +79,25 @@ def test_a_foot_that_is_quick_and_shaken_is_no_bad_sensor(seed):
     assert found.evidence < 3
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_foot_that_never_rests_for_long_is_not_below_rest(seed):
+    t, travel = a_limb(seed)
+    resting = travel < 0.02
+    rows = np.arange(len(t))
+    since = rows - np.maximum.accumulate(np.where(resting, -1, rows))
+    travel = travel[since < 12]
+    assert found_in(t[: len(travel)], travel, seed).faults == ()
+
+
+@pytest.mark.parametrize("share", [0.02, 0.05])
+def test_a_foot_that_trembles_throughout_is_no_bad_sensor(share):
+    t, travel = a_limb(2)
+    trembling = np.random.default_rng(2).normal(0, share, len(t)) * (travel > 0.03)
+    found = found_in(t, np.clip(travel + trembling, 0, 1), 2)
+    assert found.faults == ()
+    assert found.evidence < 3
+
+
 CHANGES = {
     "dip": lambda true, chance: 0.5 * true,
     "spike": lambda true, chance: true + 0.6 * (1 - true),

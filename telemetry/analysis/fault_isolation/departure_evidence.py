@@ -27,6 +27,7 @@ _BY_CHANCE, _MARGIN, _MOST_MARGIN = -2.7, 0.28, 25.0
 _OUT, _BACK, _SIZE = 0.46, 0.3, 0.5
 _SECOND_DOWN, _SECOND_LATER, _SECOND_AT_REST, _SECOND_UP = -1.0, -7.0, -4.0, -6.0
 _LATER_S, _LONGEST_S = 0.4, 0.6
+_GRADUAL = -8.0
 _FURTHER, _BELOW, _AT_REST, _AT_STOP, _TO_AND_FRO = -1.0, 2.5, -1.6, -2.0, 0.6
 
 
@@ -112,7 +113,8 @@ def weighed(
     """Weigh a departure.
 
     A foot takes time for a way, goes down to rest when it is lifted, and stays where it went; it does not go to and
-    fro several times, and not below rest. Pressed down to the stop it can be shaken one way only.
+    fro several times, and not below rest. Pressed down to the stop it can be shaken one way only. A wire that opens
+    does so at once: where the signal is below rest but went there gradually, it is the rest that is mistaken.
 
     Args:
         x: share of travel (n,).
@@ -137,7 +139,8 @@ def weighed(
     level = float(np.median(inside))
     depth = level - 0.5 * float(x[at.left] + x[at.back])
     kind: Kind = "fall" if depth < 0 else "rise"
-    if level < -least_below_rest(noise):
+    lowest = -least_below_rest(noise)
+    if level < lowest:
         kind = "below rest"
     elif to_and_fro:
         kind = "jitter"
@@ -148,7 +151,10 @@ def weighed(
         evidence += _OUT * max(out, 0.0) + _BACK * max(back, 0.0) + _TO_AND_FRO * min(reversals, _MOST_REVERSALS)
     else:
         evidence += _OUT * out + _BACK * back + _FURTHER * bool(np.sign(steps[0]) == np.sign(steps[-1]))
+        evidence += _GRADUAL * (kind == "below rest" and out < 0 and back < 0)
         at_rest = kind == "fall" and abs(float(inside.min())) < _REST + 4 * noise
         evidence += _stay(kind, at_rest, min(len(inside) * period_s, _LONGEST_S))
         evidence += _AT_STOP * (kind == "fall" and not at_rest and float(x[at.left]) > _STOP)
+    if min(x[at.left], x[at.back]) < lowest:  # the foot itself was there: it is not below where it rests
+        evidence += _GRADUAL
     return Weighed(at, float(x[at.left]), float(x[at.back]), depth, kind, float(evidence))

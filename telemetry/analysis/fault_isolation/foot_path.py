@@ -45,7 +45,8 @@ class Departure:
 def shaking(travel: Floats, noise: float) -> tuple[Floats, Floats]:
     """Return how far each reading is from where the foot was going (n,), and one standard deviation of that (n,).
 
-    The deviation is that of the seconds around; ``noise`` is that of the signal at rest.
+    The deviation is that of the seconds around, within what a foot can be shaken by or is throughout the drive;
+    ``noise`` is that of the signal at rest.
     """
     speed = np.clip(np.diff(travel, prepend=travel[0]), -_FAST, _FAST)
     surprise = np.zeros(len(travel))
@@ -53,7 +54,9 @@ def shaking(travel: Floats, noise: float) -> tuple[Floats, Floats]:
     around = np.pad(np.abs(surprise), _NEAR_ROWS, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(around, 2 * _NEAR_ROWS + 1)[::4]
     usual = np.repeat(np.median(windows, axis=1) / 0.6745, 4)[: len(travel)]
-    return surprise, np.clip(usual, 2.5 * noise + 0.002, _MOST_SHAKING)
+    pressed = np.abs(surprise[travel > 0.03])
+    most = max(_MOST_SHAKING, float(np.median(pressed)) / 0.6745 if len(pressed) else 0.0)
+    return surprise, np.clip(usual, 2.5 * noise + 0.002, most)
 
 
 def departures(
