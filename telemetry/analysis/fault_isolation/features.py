@@ -28,6 +28,7 @@ def features_of(o: Observations, b: Blame, earlier: Sequence[float] = ()) -> dic
         "stops_after_pedal": nan if pedal is None else float(_after_pedal(o, b)),
         "wobble_growth": nan if path is None else path.growth,
         "wobble": nan if path is None else path.wobble,
+        "resistance_change": nan if path is None else path.change,
         "sag": nan if path is None else path.sag,
         "resistance": nan if path is None else path.resistance,
         "voltage_held": o.held,

@@ -16,6 +16,7 @@ from telemetry.analysis.fault_isolation.low_stops import low_voltage_stops
 from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss, supply_losses
 from telemetry.analysis.fault_isolation.pedal import PedalFindings, pedal_faults
 from telemetry.analysis.fault_isolation.power_path import PowerPath, power_path
+from telemetry.analysis.fault_isolation.reading_instants import rows_read
 from telemetry.analysis.fault_isolation.response import (
     PedalRange,
     Response,
@@ -82,7 +83,7 @@ def observe(series: SessionSeries) -> Observations:
         return Observations(drive, limits, pedal, None, (), (), (), None, (), None, nothing)
     known = ~np.isnan(current)
     current = np.nan_to_num(current)
-    drive = _voltages_in_step(drive, current)
+    drive, late = _voltages_in_step(drive, current)
     voltage, supply = drive.get("controller_voltage"), drive.supply
     losses = supply_losses(voltage, current, drive.get("discharge_allowed"))
     usable = known & ~_around([(loss.start, loss.end) for loss in losses], len(current), 6, 24)
@@ -97,7 +98,8 @@ def observe(series: SessionSeries) -> Observations:
     low_stops: list[Stop] = []
     if supply is not None:
         fit_rows = usable & ~np.isnan(supply) & ~_around([(s.start, s.end) for s in stops], len(current), 0, 0)
-        path = power_path(drive.t, np.nan_to_num(supply), current, fit_rows, _slowest_s(drive))
+        read, between_s = _rows_read(series, drive, late)
+        path = power_path(drive.t, np.nan_to_num(supply), current, fit_rows & read, between_s)
         if path is not None:
             settled = usable & ~_around([(loss.start, loss.end) for loss in losses], len(current), 0, STARTS_ROWS)
             low_stops = low_voltage_stops(current, travel, supply, usable & ~np.isnan(supply), settled, path.wobbles)
@@ -152,25 +154,29 @@ def _in_step(drive: Drive, limits: PedalRange, current: Floats, usable: Flags) -
     return moved, replace(drive, problems=(*drive.problems, said))
 
 
-def _voltages_in_step(drive: Drive, current: Floats) -> Drive:
-    """Return the drive with its voltages at the same instants as the current, and with that said."""
-    signals, said = dict(drive.signals), list(drive.problems)
+def _voltages_in_step(drive: Drive, current: Floats) -> tuple[Drive, dict[str, int]]:
+    """Return the drive, its voltages at the instants of the current and that said, and the rows taken out by name."""
+    signals, said, late = dict(drive.signals), list(drive.problems), {}
     for name in _VOLTAGES:
         voltage = drive.get(name)
         rows = 0 if voltage is None else rows_behind(voltage, current)
         if voltage is not None and rows:
-            signals[name] = shifted(voltage, -rows)
+            signals[name], late[name] = shifted(voltage, -rows), rows
         if abs(rows) > 1:
             said.append(
                 f"{name} comes {rows * STEP_S:+.2f} s after the current that bends it; that has been taken out"
             )
-    return replace(drive, signals=signals, problems=tuple(said))
+    return replace(drive, signals=signals, problems=tuple(said)), late
 
 
-def _slowest_s(drive: Drive) -> float:
-    """Return the seconds between readings of the slower of current and supply."""
-    used = [[name for name in names if drive.get(name) is not None][:1] for names in (_CURRENTS, _VOLTAGES)]
-    return max((drive.intervals.get(name, STEP_S) for some in used for name in some), default=STEP_S)
+def _rows_read(series: SessionSeries, drive: Drive, late: dict[str, int]) -> tuple[Flags, float]:
+    """Return the rows in which current and supply were both read, and the seconds between readings of the other."""
+    amps, volts = (next(name for name in names if drive.get(name) is not None) for names in (_CURRENTS, _VOLTAGES))
+    one, other = series.get(amps), series.get(volts)
+    assert one is not None
+    assert other is not None
+    start = series.origin + round(float(drive.t[0]) * MICROSECONDS)
+    return rows_read(one, other, start, len(drive.t), late.get(volts, 0))
 
 
 def _traction(response: Response | None, current: Floats, supply: Floats | None) -> Floats | None:

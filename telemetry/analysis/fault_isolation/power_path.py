@@ -13,6 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats
+from telemetry.analysis.fault_isolation.reading_instants import FAST_S
+from telemetry.analysis.fault_isolation.resistance_change import resistance_change
 from telemetry.analysis.fault_isolation.response import hat_functions, lagged, robust_fit, thinned
 from telemetry.analysis.fault_isolation.wobble import wobble
 
@@ -22,8 +24,8 @@ _KNOT_S = 8.0
 _SLOW_S = 5.0
 _LEAST_ROWS = 200
 _ROWS_LEARNT = 4000
-_SLOW_INTERVAL_S, _UNSURE_SHARE = 0.075, 0.7
-"""Readings farther apart miss changes of the current that the other instrument sees, about so much of them."""
+_UNSURE_SHARE = 0.7
+"""A slow reading misses changes of the current that the other instrument sees, about so much of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +40,7 @@ class PowerPath:
         wobble: deviation of the resistance itself as a share of it; 0 where nothing beyond the meter's noise.
         wobble_ohm: the same in ohm.
         growth: ``noise_loaded`` over ``noise_idle``.
+        change: by which share the resistance changed during the drive (``resistance_change``), or NaN.
         sag: the resistances times the highest usual current, as a share of the voltage.
         usual_voltage: median of the voltage while the supply was there, V.
         top_current: highest usual current (99.5 %), A.
@@ -50,6 +53,7 @@ class PowerPath:
     wobble: float
     wobble_ohm: float
     growth: float
+    change: float
     sag: float
     usual_voltage: float
     top_current: float
@@ -69,8 +73,8 @@ def power_path(
         t: seconds (n,).
         voltage: V (n,).
         current: A (n,), at the same instants.
-        usable: rows in which both are known and the supply was not switched off.
-        interval_s: between readings of the slower of the two.
+        usable: rows in which both were read and the supply was not switched off.
+        interval_s: between readings of the faster of the two, where they were not read together.
 
     Returns:
         None where the current varies too little to tell.
@@ -82,10 +86,10 @@ def power_path(
     features = np.stack([-current, -lagged(current, _SLOW_S), steps, np.roll(steps, 1), np.roll(steps, -1)], axis=1)
     fitted, _, _ = robust_fit(features[rows], hat_functions(t, _KNOT_S)[rows], voltage[rows], 0.3, 6)
     resistance, slow = max(float(fitted[0]), 1e-5), max(float(fitted[1]), 0.0)
-    unsure = _UNSURE_SHARE * resistance if interval_s > _SLOW_INTERVAL_S else 0.0
+    unsure = _UNSURE_SHARE * resistance if interval_s > FAST_S else 0.0
     found = wobble(voltage - features @ fitted[: features.shape[1]], current, usable, unsure)
     usual, top = float(np.median(voltage[rows])), float(np.quantile(current[rows], 0.995))
     return PowerPath(
         resistance, slow, found.noise, found.loaded, found.ohm / resistance, found.ohm, found.loaded / found.noise,
-        (resistance + slow) * top / usual, usual, top,
+        resistance_change(voltage, current, usable, found.noise), (resistance + slow) * top / usual, usual, top,
     )  # fmt: skip

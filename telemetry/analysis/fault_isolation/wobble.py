@@ -57,7 +57,7 @@ def wobble(rest: Floats, current: Floats, usable: Flags, unsure_ohm: float) -> W
     weight = np.convolve(usable.astype(np.float64), window, "same")
     mean = np.convolve(np.where(usable, rest, 0.0), window, "same") / np.maximum(weight, 1.0)
     quick = rest - mean
-    rows = np.flatnonzero(usable & (weight > 0.7 * _WINDOW_ROWS))
+    rows = np.flatnonzero(usable & (weight > 0.7 * weight.max()))
     drawn = np.abs(current)
     if len(rows) < _BINS * _LEAST_IN_BIN:
         return Wobble(_deviation(quick[usable]), 0.0, float(np.quantile(drawn[usable], _HIGH)))
