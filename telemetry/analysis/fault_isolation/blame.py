@@ -18,7 +18,7 @@ from telemetry.analysis.fault_isolation.switch_threshold import switch_threshold
 
 STOPPED = 0.75
 """Share of what the pedal asked for from which its failing to come counts as a stop."""
-FOLDS, FOLDS_BY = 4.5, 0.15
+FOLDS, FOLDS_BY = 4.5, 0.25
 """Evidence, log odds, and share of the output lost from which the controller counts as folding back."""
 PLAIN = 20.0
 """Evidence of a shortfall, log odds, from which it proves that the controller cuts."""
