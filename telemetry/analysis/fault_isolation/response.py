@@ -12,8 +12,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
+from telemetry.analysis.fault_isolation.consumer_jumps import consumer_jumps
 from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats, Indices
 from telemetry.analysis.fault_isolation.pedal_map import Follows, Terms, lagged, shifted, terms
 
@@ -27,10 +27,6 @@ _ROWS_LEARNT = 1200
 MOST_KNOTS = 100
 _STIFFNESS = 0.6
 _PRIOR = 0.5
-_JUMP_ROWS = round(3 / STEP_S)
-_JUMP_SPREADS = 5.0
-_MOST_JUMPS = 6
-_JUMP_APART = 1.5
 _GIVES = 0.15
 _MOST_LEFT = 0.15
 """Share of the highest current from which what is left says no more that the kind of answer is wrong."""
@@ -230,7 +226,7 @@ def _fitted(travel: Floats, x: Terms, how: Follows, t: Floats, current: Floats, 
     columns = x.columns()
     count = columns.shape[1]
     weights, spread = _forgiving_fit(columns[rows], knots[rows], current[rows], 8)
-    jumps = _jumps(current - columns @ weights[:count], spread, usable)
+    jumps = consumer_jumps(current - columns @ weights[:count], spread, usable)
     if jumps:
         bends = knots.shape[1]
         knots = other_consumers(t, jumps)
@@ -251,39 +247,6 @@ def other_consumers(t: Floats, jumps: Sequence[int], knot_s: float = _KNOT_S) ->
     """Return the columns (n, k) that describe what other consumers draw: a line that bends, and jumps at rows."""
     knots = hat_functions(t, knot_s)
     return np.hstack([knots, (np.arange(len(t))[:, None] >= np.array(jumps, dtype=int)).astype(np.float64)])
-
-
-def _jumps(rest: Floats, spread: float, usable: Flags) -> list[int]:
-    """Return the rows at which another consumer was switched on or off: what is not traction is another after them.
-
-    A cut comes back within the ``_JUMP_ROWS`` looked at, so that the highest are as before; a consumer stays.
-    """
-    if len(rest) < 4 * _JUMP_ROWS:
-        return []
-    filled = np.where(usable, rest, np.nan)
-    known = ~np.isnan(filled)
-    filled = np.interp(np.arange(len(rest)), np.flatnonzero(known), filled[known])
-    ranked = np.sort(sliding_window_view(filled, _JUMP_ROWS), axis=1)
-    low, middle, high = (ranked[:, int(share * _JUMP_ROWS)] for share in (0.15, 0.5, 0.85))
-    change = middle[_JUMP_ROWS:] - middle[:-_JUMP_ROWS]
-    apart = np.maximum(low[_JUMP_ROWS:] - high[:-_JUMP_ROWS], low[:-_JUMP_ROWS] - high[_JUMP_ROWS:])
-    change[apart < _JUMP_APART * spread] = 0.0
-    found: list[int] = []
-    while len(found) < _MOST_JUMPS:
-        place = int(np.argmax(np.abs(change)))
-        if abs(change[place]) < _JUMP_SPREADS * spread:
-            break
-        found.append(_steepest(filled, place + _JUMP_ROWS, float(change[place])))
-        change[max(place - _JUMP_ROWS, 0) : place + _JUMP_ROWS] = 0.0
-    return sorted(found)
-
-
-def _steepest(rest: Floats, row: int, change: float) -> int:
-    """Return the row near ``row`` that parts lower from higher values best."""
-    near = rest[row - _JUMP_ROWS // 2 : row + _JUMP_ROWS // 2] * np.sign(change)
-    middle = (np.quantile(near, 0.2) + np.quantile(near, 0.8)) / 2
-    above = np.cumsum(np.where(near > middle, 1, -1))
-    return row - _JUMP_ROWS // 2 + int(np.argmin(above)) + 1
 
 
 def _forgiving_fit(
