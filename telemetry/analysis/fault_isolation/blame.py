@@ -23,6 +23,9 @@ FOLDS, FOLDS_BY = 4.5, 0.25
 PLAIN = 20.0
 """Evidence of a shortfall, log odds, from which it proves that the controller cuts."""
 TOP_SPEED = 0.96
+DEEP_SAG, LOWEST = 0.08, 0.03
+"""What a controller holds back at the lowest voltages of the drive, this far below those at little load, is within
+what it does by itself to spare a pack (common practice)."""
 HELD = 4.5
 """A voltage that changed so many times less than the current's changes should have made it is held by a limit."""
 LITHIUM_V = 2.95
@@ -43,6 +46,8 @@ class Blame:
         high_trips: it opened on current.
         brake_trips: it opened against braking.
         openings: the supply went without the pack's switch.
+        trip_odds: log odds that the trips under load were on low voltage and not on current; NaN without any.
+        held_back: shortfalls at the lowest voltages of a drive with a deep sag, which the pack has to answer for.
     """
 
     events: tuple[FaultEvent, ...]
@@ -53,23 +58,44 @@ class Blame:
     high_trips: tuple[SupplyLoss, ...]
     brake_trips: tuple[SupplyLoss, ...]
     openings: tuple[SupplyLoss, ...]
+    trip_odds: float = float("nan")
+    held_back: tuple[Shortfall, ...] = ()
 
 
 def blame(o: Observations) -> Blame:
     """Give every event to a part."""
     low_stops = o.low_stops
     other_stops = tuple(s for s in o.stops if not _at_top_speed(s.start, o))
-    solid = tuple(s for s in o.shortfalls if _is_solid(s, o))
+    large = [s for s in o.shortfalls if _is_solid(s, o)]
+    held_back = tuple(s for s in large if _at_low_voltage(s, o))
+    solid = tuple(s for s in large if s not in held_back)
     openings = tuple(loss for loss in o.losses if not _by_switch(loss))
     if all(loss.upward for loss in openings):  # a switch for charging alone refuses braking and nothing else
         openings = ()
     trips = [loss for loss in o.losses if loss not in openings]
     brake = tuple(loss for loss in trips if loss.charging)
     drawing = tuple(loss for loss in trips if not loss.charging)
-    at_low = bool(drawing) and low_voltage_odds(drawing, o, len(low_stops)) > 0
-    low, high = (drawing, ()) if at_low else ((), drawing)
-    found = Blame((), low_stops, other_stops, solid, low, high, brake, openings)
+    odds = low_voltage_odds(drawing, o, len(low_stops)) if drawing else float("nan")
+    low, high = (drawing, ()) if odds > 0 else ((), drawing)
+    found = Blame((), low_stops, other_stops, solid, low, high, brake, openings, odds, held_back)
     return replace(found, events=tuple(_events(o, found)))
+
+
+def deepest_sag(o: Observations) -> float:
+    """Return how far the lowest voltages of the drive (2 %) lie below those at little load, share; NaN if unknown."""
+    supply = o.drive.supply
+    if supply is None or not (known := o.usable & ~np.isnan(supply)).any():
+        return float("nan")
+    low, high = np.quantile(supply[known], [0.02, 0.98])
+    return 1 - float(low) / float(high)
+
+
+def _at_low_voltage(s: Shortfall, o: Observations) -> bool:
+    """Tell whether the voltage was among the lowest of the drive, and those were low."""
+    supply = o.drive.supply
+    if supply is None or not deepest_sag(o) > DEEP_SAG:
+        return False
+    return s.voltage_before <= float(np.nanquantile(supply[o.usable], LOWEST))
 
 
 def _is_solid(s: Shortfall, o: Observations) -> bool:
@@ -83,8 +109,9 @@ def _is_solid(s: Shortfall, o: Observations) -> bool:
 
 
 def folds(o: Observations) -> bool:
-    """Tell whether the controller plainly gives less and less."""
-    return o.fold is not None and o.fold.evidence > FOLDS and o.fold.lost > FOLDS_BY
+    """Tell whether the controller plainly gives less and less, and not for the sake of a voltage that sags deeply."""
+    spares = deepest_sag(o) > DEEP_SAG
+    return o.fold is not None and o.fold.evidence > FOLDS and o.fold.lost > FOLDS_BY and not spares
 
 
 def _at_top_speed(row: int, o: Observations) -> bool:
@@ -149,6 +176,8 @@ def _events(o: Observations, b: Blame) -> Iterator[FaultEvent]:
         at = o.fold.start * STEP_S
         lasting = float(o.drive.t[-1]) - start - at
         yield FaultEvent(round(start + at, 3), round(lasting, 3), "output folds back", "controller")
+    for fall in b.held_back:
+        yield event(fall, "output held back at low voltage", low_cause)
     for loss in b.low_trips:
         yield event(loss, "pack switch opened at low voltage", low_cause)
     for loss in b.high_trips:

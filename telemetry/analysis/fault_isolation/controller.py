@@ -15,6 +15,7 @@ _PLAIN_CUTS = 2
 _TURNS = 2
 _LONGEST_S = 3.0
 _MOST_LEFT_OUT = 0.25
+_BY_RIVALS = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +67,15 @@ def shortfalls(
             response = without(response, t, current, sound)
         proven = sum(cut.evidence > 2 * FIRST.price for cut in found) >= _PLAIN_CUTS
         found = _cuts(response, current, usable, PROVEN if proven else FIRST)
-    return [_shortfall(cut, response, current, voltage) for cut in found], response
+    told = [cut for cut in found if _by_rivals_too(cut, response, current)]
+    return [_shortfall(cut, response, current, voltage) for cut in told], response
+
+
+def _by_rivals_too(cut: Cut, response: Response, current: Floats) -> bool:
+    """Tell whether the output lacks as well by answers that describe the drive nearly as well."""
+    span = slice(cut.start, cut.end)
+    lacks = float((response.expected + response.base - current)[span].mean())
+    return all(float((rival - current)[span].mean()) > _BY_RIVALS * lacks for rival in response.rivals)
 
 
 def _cuts(response: Response, current: Floats, usable: Flags, demands: Demands) -> list[Cut]:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.blame import LITHIUM_V, Blame
+from telemetry.analysis.fault_isolation.blame import LITHIUM_V, Blame, deepest_sag
 from telemetry.analysis.fault_isolation.drag_odds import level_of, odds_of_drag
 from telemetry.analysis.fault_isolation.drive import STEP_S
 from telemetry.analysis.fault_isolation.observations import Observations
@@ -37,8 +37,11 @@ def features_of(o: Observations, b: Blame, earlier: Sequence[float] = ()) -> dic
         "other_stops": float(len(b.other_stops)),
         "low_trips": float(len(b.low_trips)),
         "high_trips": float(len(b.high_trips)),
+        "trip_odds": b.trip_odds,
         "brake_trips": float(len(b.brake_trips)),
         "losses": float(losses),
+        "held_back": float(len(b.held_back)),
+        "deepest_sag": deepest_sag(o),
         "shortfalls": float(len(b.solid)),
         "shortfall_weight": float(sum(min(s.evidence / 10, 3.0) for s in b.solid)),
         "fold_back_lost": nan if o.fold is None else o.fold.lost,

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from math import exp, isnan, log
+from math import exp, isnan, log, log1p
 
-from telemetry.analysis.fault_isolation.blame import HELD, LOW_CELL_V
+from telemetry.analysis.fault_isolation.blame import FOLDS_BY, HELD, LOW_CELL_V
 from telemetry.analysis.fault_isolation.findings import CAUSES, Cause
 from telemetry.analysis.fault_isolation.readings import Readings, evidence_of_readings
 
-_SOBER, _SURPRISE = 0.7, 0.04
+_SOBER, _SURPRISE = 0.9, 0.03
 """Evidence counts for a little less than it seems, and something not thought of stays possible: by the logarithmic
-score of stated probabilities over simulated drives of two simulators."""
+score of stated probabilities over simulated drives of two simulators the evidence may count in full, and the surprise
+be a hundredth; a third machine will differ from both."""
+_WOBBLES, _LEAST_WOBBLE = 0.5, 0.03
+"""Logarithm of the growth of the noise with the current from which it speaks for a joint; least wobble, share."""
 
 
 def probabilities(features: Mapping[str, float], readings: Readings | None = None) -> dict[Cause, float]:
@@ -27,37 +30,56 @@ def probabilities(features: Mapping[str, float], readings: Readings | None = Non
 
 
 def evidence(f: Mapping[str, float]) -> dict[Cause, float]:
-    """Return the evidence for every cause; that for ``healthy`` is 0."""
+    """Return the evidence for every cause; that for ``healthy`` is 0.
+
+    Each begins below zero, for most machines have no such fault, and grows by what was seen, up to a bound. What
+    another part explains does not count twice: stops at low voltage behind a joint that wobbles are the joint's, and
+    output that fails after the pedal's signal failed is the pedal's.
+    """
 
     def value(name: str, unknown: float = 0.0) -> float:
         found = f.get(name, unknown)
         return unknown if isnan(found) else found
 
-    pedal = -4.2 + 3.5 * min(value("pedal_faults"), 4) + min(value("pedal_below_rest"), 3)
-    growth = log(max(value("wobble_growth", 1.0), 0.5))
-    wobbles = 4 * (growth - 0.6) if value("wobble") > 0.03 else -2.0
-    connection = -2.5 + min(wobbles, 9) + 3 * min(value("openings"), 4)
-    path_at_fault = min(max(wobbles, 0.0), 9.0)
-    held = min(max(1.5 * (value("voltage_held") - HELD), 0.0), 6.0) if path_at_fault == 0 else 0.0
-    weak = -3 + held + 4 * min(value("low_stops"), 3) + 5 * min(value("low_trips"), 2) - path_at_fault
-    weak += min(max((value("sag") - 0.12) / 0.02, 0.0), 1.5) if path_at_fault == 0 else 0.0
-    weak += 1.0 if value("cell_low", 9.0) < LOW_CELL_V else 0.0
-    switch = -3 + 6 * min(value("high_trips"), 2) + 6 * min(value("brake_trips"), 2) - 2 * min(value("low_stops"), 3)
-    controller = -4 + 1.5 * min(value("shortfall_weight"), 7) + 2 * min(value("other_stops"), 3)
-    controller -= (
-        2 * min(value("low_stops") + value("low_trips") + value("high_trips") + value("openings"), 3)
-        + 0.5 * path_at_fault
-        + held
-    )
+    wobbles = 6 * (log(max(value("wobble_growth", 1.0), 0.5)) - _WOBBLES) if value("wobble") > _LEAST_WOBBLE else -3.0
+    joint = 1 / (1 + exp(-2 * wobbles))
+    low_stops = 4 * min(value("low_stops"), 3)
+    held = (1 - joint) * min(max(1.5 * (value("voltage_held") - HELD), 0.0), 6.0)
+    sags = (1 - joint) * min(max((value("sag") - 0.12) / 0.02, 0.0), 1.5)
+    low_cell = 1.0 if value("cell_low", 9.0) < LOW_CELL_V else 0.0
+    trips = 6 * min(value("low_trips") + value("high_trips"), 2)
+    by_voltage, by_current = (_surprise(value("trip_odds")), _surprise(-value("trip_odds"))) if trips else (0.0, 0.0)
+    openings = value("openings")
+    cuts = max(value("shortfall_weight") - 3 * value("stops_after_pedal"), 0.0)
+    folds = (1 - joint) * _folds(value("fold_back_evidence"), value("fold_back_lost"), value("deepest_sag"))
+    heats = min(max(20 * (value("resistance_change") - 0.08), 0.0), 3.0)
+    explained = 2 * min(value("low_stops") + value("low_trips") + value("high_trips") + openings, 3)
     return {
         "healthy": 0.0,
-        "pedal-sensor": pedal,
-        "controller": controller,
-        "power-connection": connection,
-        "pack-weak": weak,
-        "bms-trip": switch,
+        "pedal-sensor": -4.0 + min(value("pedal_evidence"), 12),
+        "controller": -4 + 1.5 * min(cuts, 7) + 2 * min(value("other_stops"), 3) + folds - explained - held,
+        "power-connection": -2.5 + min(wobbles, 9) + heats + 3 * min(openings, 4) + joint * low_stops,
+        "pack-weak": -3
+        + held
+        + 1.5 * min(value("held_back"), 2)
+        + sags
+        + low_cell
+        + (1 - joint) * low_stops
+        + trips
+        - by_voltage,
+        "bms-trip": -3 + 6 * min(value("brake_trips"), 2) - 0.5 * low_stops + trips - by_current,
         "mechanical-drag": _drag(f),
     }
+
+
+def _folds(odds: float, lost: float, sag: float) -> float:
+    """Return what an output that shrinks says of the controller: nothing where the voltage sags as deeply as well."""
+    return min(max(odds - 3, 0.0), 6.0) * min(max((0.1 - sag) / 0.03, 0.0), 1.0) if lost > FOLDS_BY else 0.0
+
+
+def _surprise(odds: float) -> float:
+    """Return minus the logarithm of the probability that belongs to these log odds."""
+    return log1p(exp(-odds)) if odds > -30 else -odds
 
 
 def _drag(f: Mapping[str, float]) -> float:

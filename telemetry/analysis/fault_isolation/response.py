@@ -28,6 +28,9 @@ MOST_KNOTS = 100
 _STIFFNESS = 0.6
 _PRIOR = 0.5
 _GIVES = 0.15
+_AS_GOOD, _OTHERWISE = 1.1, 0.1
+"""An answer that leaves hardly more than the best, with a ratio that is clearly another, may be the right one too."""
+_MOST_RIVALS = 2
 _MOST_LEFT = 0.15
 """Share of the highest current from which what is left says no more that the kind of answer is wrong."""
 
@@ -59,6 +62,7 @@ class Response:
         how: which kind of answer it is.
         terms: what ``expected`` is made of.
         jumps: rows at which another consumer was switched.
+        rivals: current (n,) in all, A, by answers of another kind that describe the drive nearly as well.
     """
 
     travel: Floats
@@ -70,6 +74,7 @@ class Response:
     how: Follows
     terms: Terms
     jumps: tuple[int, ...]
+    rivals: tuple[Floats, ...] = ()
 
 
 def pedal_range(pedal: Floats) -> PedalRange:
@@ -161,13 +166,15 @@ def controller_response(
         return None
     over_top = None if speed is None else speed / max(float(np.quantile(speed[usable], 0.98)), 0.3)
     learnt = _Learner(t, travel, current, over_top, usable, _over_median(supply, usable))
-    how = learnt.search()
-    return learnt.response(how, usable)
+    how, rivals = learnt.search()
+    others = [learnt.response(rival, usable) for rival in rivals]
+    return replace(learnt.response(how, usable), rivals=tuple(each.expected + each.base for each in others))
 
 
 def without(response: Response, t: Floats, current: Floats, usable: Flags) -> Response:
     """Learn once more, of the same kind, from fewer rows: those in which nothing was amiss by the first answer."""
-    return _fitted(response.travel, response.terms, response.how, t, current, usable)
+    again = _fitted(response.travel, response.terms, response.how, t, current, usable)
+    return replace(again, rivals=response.rivals)
 
 
 def _over_median(supply: Floats | None, usable: Flags) -> Floats | None:
@@ -190,8 +197,8 @@ class _Learner:
         self._most = _MOST_LEFT * float(np.quantile(current[usable], 0.98))
         self._tried: dict[Follows, float] = {}
 
-    def search(self) -> Follows:
-        """Return the best of what was tried, one figure after the other."""
+    def search(self) -> tuple[Follows, list[Follows]]:
+        """Return the best of what was tried, one figure after the other, and those that do nearly as well."""
         best = _FIRST
         if self._speed is not None:
             best = self._best(replace(best, ratio=ratio) for ratio in _RATIOS)
@@ -199,9 +206,17 @@ class _Learner:
         best = self._best(replace(best, dead=max(best.dead + more, 0)) for more in (-1, 0, 1))
         if self._speed is not None:
             best = self._best(replace(best, speed_late=late) for late in (0, 1, 3))
+            best = self._best(replace(best, ratio=ratio) for ratio in _RATIOS)
             for step in (0.05, 0.025) if best.ratio > 0 else ():
                 best = self._best(replace(best, ratio=best.ratio + more) for more in (-step, 0.0, step))
-        return best
+        return best, self._rivals(best)
+
+    def _rivals(self, best: Follows) -> list[Follows]:
+        """Return the kinds with clearly another ratio that leave hardly more than the best, the best of them first."""
+        most = _AS_GOOD * self._tried[best]
+        others = [replace(best, ratio=ratio) for ratio in _RATIOS if abs(ratio - best.ratio) >= _OTHERWISE]
+        near = [how for how in others if self._tried.get(how, most + 1) <= most]
+        return sorted(near, key=self._tried.__getitem__)[:_MOST_RIVALS]
 
     def _best(self, kinds: Iterable[Follows]) -> Follows:
         tried = list(kinds)

@@ -14,7 +14,7 @@ from telemetry.analysis.fault_isolation.readings import Readings, evidence_of_re
 from telemetry.analysis.fault_isolation.reasons import reasons
 from telemetry.machine.sections import Machine
 
-LEAST_NAMED, TIMES_HEALTHY = 0.45, 1.5
+LEAST_NAMED, TIMES_HEALTHY = 0.45, 2.0
 """A part is named from this probability, and where it is so many times as likely as a sound machine; below that the
 drive counts as healthy, with what is suspected said."""
 
