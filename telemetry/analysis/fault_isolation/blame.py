@@ -22,10 +22,14 @@ FOLDS, FOLDS_BY = 4.5, 0.25
 """Evidence, log odds, and share of the output lost from which the controller counts as folding back."""
 PLAIN = 20.0
 """Evidence of a shortfall, log odds, from which it proves that the controller cuts."""
-TOP_SPEED = 0.96
+TOP_SPEED, NEAR_TOP_SPEED, KEPT_SPEED = 0.96, 0.88, 0.98
+SPEED_LATE_ROWS, LONG_ROWS = 5, 8
+"""A speed signal comes up to a quarter of a second late; a fall shows from some 0.4 s."""
 DEEP_SAG, LOWEST = 0.08, 0.03
 """What a controller holds back at the lowest voltages of the drive, this far below those at little load, is within
 what it does by itself to spare a pack (common practice)."""
+ONE_VOLTAGE, OTHER_CURRENT, ONE_VOLTAGE_LOWEST = 0.002, 0.8, 0.02
+"""Stops that lie so near together in voltage (share of the usual), so far apart in current, among so few readings."""
 HELD = 4.5
 """A voltage that changed so many times less than the current's changes should have made it is held by a limit."""
 LITHIUM_V = 2.95
@@ -64,8 +68,9 @@ class Blame:
 
 def blame(o: Observations) -> Blame:
     """Give every event to a part."""
-    low_stops = o.low_stops
-    other_stops = tuple(s for s in o.stops if not _at_top_speed(s.start, o))
+    limited = o.stops if _at_one_low_voltage(o.stops, o) else ()
+    low_stops = tuple(sorted((*o.low_stops, *limited), key=lambda stop: stop.start))
+    other_stops = tuple(s for s in o.stops if s not in limited and not _at_top_speed(s.start, s.end, o))
     large = [s for s in o.shortfalls if _is_solid(s, o)]
     held_back = tuple(s for s in large if _at_low_voltage(s, o))
     solid = tuple(s for s in large if s not in held_back)
@@ -91,11 +96,23 @@ def deepest_sag(o: Observations) -> float:
 
 
 def _at_low_voltage(s: Shortfall, o: Observations) -> bool:
-    """Tell whether the voltage was among the lowest of the drive, and those were low."""
+    """Tell whether output was only held back with the voltage among the lowest of the drive, and those were low."""
     supply = o.drive.supply
-    if supply is None or not deepest_sag(o) > DEEP_SAG:
+    if supply is None or not deepest_sag(o) > DEEP_SAG or s.missing > STOPPED:
         return False
     return s.voltage_before <= float(np.nanquantile(supply[o.usable], LOWEST))
+
+
+def _at_one_low_voltage(stops: Sequence[Stop], o: Observations) -> bool:
+    """Tell whether several stops have one low voltage in common and not their current: then a limit of it acted."""
+    supply = o.drive.supply
+    if len(stops) < 2 or supply is None or o.path is None:
+        return False
+    volts = [stop.voltage_before for stop in stops]
+    amps = [stop.current_before for stop in stops]
+    lowest = float(np.nanquantile(supply[o.usable], ONE_VOLTAGE_LOWEST))
+    alike = max(volts) - min(volts) < ONE_VOLTAGE * o.path.usual_voltage and min(amps) < OTHER_CURRENT * max(amps)
+    return alike and max(volts) <= lowest
 
 
 def _is_solid(s: Shortfall, o: Observations) -> bool:
@@ -105,7 +122,7 @@ def _is_solid(s: Shortfall, o: Observations) -> bool:
     proven = sum(each.evidence > PLAIN and each.asked > 0.1 * top for each in o.shortfalls) >= 2
     least = max(3 * o.response.spread, 0.05 * top) if proven else max(5 * o.response.spread, 0.1 * top)
     large = s.asked > least and 0.35 <= s.missing <= 1.4
-    return large and not _at_top_speed(s.start, o)
+    return large and not _at_top_speed(s.start, s.end, o)
 
 
 def folds(o: Observations) -> bool:
@@ -114,14 +131,20 @@ def folds(o: Observations) -> bool:
     return o.fold is not None and o.fold.evidence > FOLDS and o.fold.lost > FOLDS_BY and not spares
 
 
-def _at_top_speed(row: int, o: Observations) -> bool:
-    """Tell whether the machine went as fast as ever in the drive: a controller holds back there by design."""
+def _at_top_speed(first: int, last: int, o: Observations) -> bool:
+    """Tell whether a limit of the speed explains it: the machine went as fast as ever, or fast and did not slow down.
+
+    A controller holds back near its highest speed by design; one that fails lets the machine slow down.
+    """
     speed = o.drive.get("vehicle_speed")
     if speed is None:
         return False
-    near = speed[max(row - 3, 0) : row + 8]
     top = float(np.nanquantile(speed, 0.998))
-    return bool(np.nan_to_num(near).max() > TOP_SPEED * top)
+    near = np.nan_to_num(speed[max(first - 3, 0) : max(last, first + 3) + SPEED_LATE_ROWS])
+    if near[:11].max() > TOP_SPEED * top:
+        return True
+    kept = near[-SPEED_LATE_ROWS:].max() > KEPT_SPEED * near.max()
+    return bool(last - first >= LONG_ROWS and near.max() > NEAR_TOP_SPEED * top and kept)
 
 
 def _by_switch(loss: SupplyLoss) -> bool:

@@ -61,7 +61,10 @@ def collapses(voltage: Floats, current: Floats) -> list[Collapse]:
     noise = _NOISES * _reading_noise(volts)
     fall, rise = max(_LEAST_SHARE * usual, noise), max(_LEAST_RISE * usual, noise)
     ohm = _SAG_FACTOR * rough_resistance(volts, current)
-    highest = float(np.quantile(volts[none], 0.98)) + rise
+    supplied = volts[none & (volts > _SUPPLIED * usual)]
+    if len(supplied) == 0:
+        return []
+    at_rest, highest = float(np.quantile(supplied, 0.8)), float(np.quantile(volts[none], 0.98)) + rise
     found: list[Collapse] = []
     free = 0
     for row in np.flatnonzero(none & _moved(volts, fall / 2)).tolist():
@@ -69,7 +72,7 @@ def collapses(voltage: Floats, current: Floats) -> list[Collapse]:
         if before.start >= row or volts[before].min() < _SUPPLIED * usual:
             continue
         low, high, amps = float(volts[before].min()), float(volts[before].max()), current[before]
-        down = volts[row] < low - fall - ohm * max(float(current[row] - amps.min()), 0.0)
+        down = volts[row] < min(low, at_rest) - fall - ohm * max(float(current[row] - amps.min()), 0.0)
         up = volts[row] > high + rise and (
             amps.mean() < -_FLOWING_BACK_A or volts[row] > highest + ohm * max(float(amps.max() - current[row]), 0.0)
         )

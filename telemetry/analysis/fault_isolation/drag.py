@@ -26,6 +26,7 @@ _ROWS_LEARNT = 1000
 _SMOOTH_ROWS = 5.0
 _POWERS = (0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.1)
 _CALM_ROWS = 15
+_RELEASED_ROWS = 15
 _RAMP = np.array([1.0, 1.0, 1.0, 0.0, 0.0]) / 3
 
 
@@ -93,7 +94,8 @@ def resistance_to_motion(
     (coefficients, spread) = min((by_pedal(power, late) for power in _POWERS), key=lambda each: each[1])
     by_power, deviation = np.nan, np.nan
     if traction_w is not None:
-        balance = balance_of_power(t, speed, traction_w, rows)
+        released = np.convolve((travel < 0.02) & usable, np.ones(_RELEASED_ROWS), "same") > _RELEASED_ROWS - 0.5
+        balance = balance_of_power(t, speed, traction_w, rows, np.flatnonzero(released & (smooth > 0.5)))
         by_power, deviation = balance.mean, balance.deviation
     along = knots @ coefficients[3:] / GRAVITY
     low, middle, high = np.quantile(along, [0.1, 0.5, 0.9])

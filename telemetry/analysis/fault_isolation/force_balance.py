@@ -39,6 +39,9 @@ _PULLS = np.exp(np.linspace(np.log(0.15), np.log(6.0), 16))
 _HEAT = (0.03, 0.06, 0.12, 0.25, 0.5, 1.0)
 _USUAL_HEAT = 0.2
 """Heat in the windings over what is done, at 1 m/s² and the usual speed; prior: a factor of e around the usual."""
+_BLOCK_ROWS = round(1 / STEP_S)
+_LOST_TWICE = 1.5
+"""Power that comes back is what the motor held back less losses, and the mass is one over losses: both count."""
 _LEAST_SPREAD, _FIRST_SPREAD = 0.02, 0.12
 
 
@@ -50,7 +53,7 @@ class PowerBalance:
     deviation: float
 
 
-def balance_of_power(t: Floats, speed: Floats, traction_w: Floats, rows: Indices) -> PowerBalance:
+def balance_of_power(t: Floats, speed: Floats, traction_w: Floats, rows: Indices, coasting: Indices) -> PowerBalance:
     """Weigh the force against the motion by the power.
 
     Args:
@@ -58,7 +61,9 @@ def balance_of_power(t: Floats, speed: Floats, traction_w: Floats, rows: Indices
         speed: m/s (n,).
         traction_w: electrical power of the drive alone, W (n,).
         rows: those driven under power with nothing interfering, some hundreds at least.
+        coasting: those rolling with the pedal released and nothing interfering.
     """
+    driven = len(rows)
     rows = rows[::_EVERY_ROWS]
     knots = hat_functions(t, _KNOT_S)[rows]
     lacking, prior = _lacking(speed, traction_w, rows)
@@ -82,7 +87,32 @@ def balance_of_power(t: Floats, speed: Floats, traction_w: Floats, rows: Indices
     means = share @ resistance
     mean = float(weight @ means)
     variance = float(weight @ (means - mean) ** 2) + float(share @ covariance @ share)
-    return PowerBalance(mean, variance**0.5)
+    rolled = _coasting(speed, traction_w, coasting, float(weight @ _works(speed, traction_w, rows)))
+    lacks = np.minimum(rolled - mean, 0.0).sum() * _BLOCK_ROWS
+    return PowerBalance(mean + float(lacks) / (driven + len(rolled) * _BLOCK_ROWS), variance**0.5)
+
+
+def _coasting(speed: Floats, traction_w: Floats, coasting: Indices, work: float) -> Floats:
+    """Return what held the machine back in each second of rolling, share of the weight.
+
+    Downhill the pedal is let go, so what is driven under power alone is more uphill than the course is. A brake that
+    was pressed is not known: what rolling shows is at most too much.
+    """
+    smooth = np.maximum(smoothed(speed, _SMOOTH_ROWS)[coasting], 0.3)
+    slows = -smoothed(speed, _SMOOTH_ROWS, derivative=True)[coasting] / STEP_S
+    given_back = np.maximum(-smoothed(traction_w, _SMOOTH_ROWS)[coasting], 0.0)
+    held = (slows - _LOST_TWICE * given_back / (work * smooth)) / GRAVITY
+    blocks = len(held) // _BLOCK_ROWS
+    means: Floats = held[: blocks * _BLOCK_ROWS].reshape(blocks, _BLOCK_ROWS).mean(axis=1)
+    return means
+
+
+def _works(speed: Floats, traction_w: Floats, rows: Indices) -> Floats:
+    """Return each pair's mass over efficiency, kg, in the order of ``_lacking``."""
+    high = max(float(np.quantile(traction_w[rows], 0.9)), 1.0)
+    usual = float(np.median(smoothed(speed, _SMOOTH_ROWS)[rows]))
+    works: Floats = np.tile(np.repeat(high / usual / _PULLS, len(_HEAT)), len(_LATE_ROWS))
+    return works
 
 
 def _lacking(speed: Floats, traction_w: Floats, rows: Indices) -> tuple[Floats, Floats]:

@@ -13,6 +13,7 @@ _SOBER, _SURPRISE = 0.9, 0.03
 """Evidence counts for a little less than it seems, and something not thought of stays possible: by the logarithmic
 score of stated probabilities over simulated drives of two simulators the evidence may count in full, and the surprise
 be a hundredth; a third machine will differ from both."""
+HALF = 0.5
 _WOBBLES, _LEAST_WOBBLE = 0.5, 0.03
 """Logarithm of the growth of the noise with the current from which it speaks for a joint; least wobble, share."""
 
@@ -51,17 +52,23 @@ def evidence(f: Mapping[str, float]) -> dict[Cause, float]:
     by_voltage, by_current = (_surprise(value("trip_odds")), _surprise(-value("trip_odds"))) if trips else (0.0, 0.0)
     openings = value("openings")
     cuts = max(value("shortfall_weight") - 3 * value("stops_after_pedal"), 0.0)
-    folds = (1 - joint) * _folds(value("fold_back_evidence"), value("fold_back_lost"), value("deepest_sag"))
+    folds, spares = _folds(value("fold_back_evidence"), value("fold_back_lost"), value("deepest_sag"))
     heats = min(max(20 * (value("resistance_change") - 0.08), 0.0), 3.0)
     explained = 2 * min(value("low_stops") + value("low_trips") + value("high_trips") + openings, 3)
     return {
         "healthy": 0.0,
         "pedal-sensor": -4.0 + min(value("pedal_evidence"), 12),
-        "controller": -4 + 1.5 * min(cuts, 7) + 2 * min(value("other_stops"), 3) + folds - explained - held,
+        "controller": -4
+        + 1.5 * min(cuts, 7)
+        + 2 * min(value("other_stops"), 3)
+        + (1 - joint) * folds
+        - explained
+        - held,
         "power-connection": -2.5 + min(wobbles, 9) + heats + 3 * min(openings, 4) + joint * low_stops,
         "pack-weak": -3
         + held
         + 1.5 * min(value("held_back"), 2)
+        + (1 - joint) * spares
         + sags
         + low_cell
         + (1 - joint) * low_stops
@@ -72,9 +79,14 @@ def evidence(f: Mapping[str, float]) -> dict[Cause, float]:
     }
 
 
-def _folds(odds: float, lost: float, sag: float) -> float:
-    """Return what an output that shrinks says of the controller: nothing where the voltage sags as deeply as well."""
-    return min(max(odds - 3, 0.0), 6.0) * min(max((0.1 - sag) / 0.03, 0.0), 1.0) if lost > FOLDS_BY else 0.0
+def _folds(odds: float, lost: float, sag: float) -> tuple[float, float]:
+    """Return what an output that shrinks says of the controller, and of the pack where the voltage sags deeply too.
+
+    A controller spares a pack that sags by giving less; it takes more than half away only where little is left.
+    """
+    shrinks = max(odds - 3, 0.0)
+    own = min(max((0.1 - sag) / 0.03, 0.0), 1.0)
+    return own * min(shrinks, 6.0) * (lost > FOLDS_BY), (1 - own) * min(shrinks, 4.0) * (lost > HALF)
 
 
 def _surprise(odds: float) -> float:

@@ -28,7 +28,7 @@ MOST_KNOTS = 100
 _STIFFNESS = 0.6
 _PRIOR = 0.5
 _GIVES = 0.15
-_AS_GOOD, _OTHERWISE = 1.1, 0.1
+_AS_GOOD, _OTHERWISE = 1.04, 0.1
 """An answer that leaves hardly more than the best, with a ratio that is clearly another, may be the right one too."""
 _MOST_RIVALS = 2
 _MOST_LEFT = 0.15
@@ -212,7 +212,7 @@ class _Learner:
         return best, self._rivals(best)
 
     def _rivals(self, best: Follows) -> list[Follows]:
-        """Return the kinds with clearly another ratio that leave hardly more than the best, the best of them first."""
+        """Return the kinds with clearly another ratio that leave hardly more than the best, the best first."""
         most = _AS_GOOD * self._tried[best]
         others = [replace(best, ratio=ratio) for ratio in _RATIOS if abs(ratio - best.ratio) >= _OTHERWISE]
         near = [how for how in others if self._tried.get(how, most + 1) <= most]
