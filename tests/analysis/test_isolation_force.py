@@ -14,7 +14,7 @@ G = 9.81
 
 
 def driven(resistance, mass_kg, efficiency, winding_w_per_n2, seed=0, hill=0.0, seconds=180.0):
-    """A machine whose wanted speed changes every few seconds; returns t, speed, electrical power, driven rows."""
+    """A machine whose wanted speed changes every few seconds; returns t, speed, power, driven and rolling rows."""
     chance = np.random.default_rng(seed)
     t = np.arange(0, seconds, STEP_S)
     wanted = np.repeat(chance.uniform(1.0, 3.5, int(seconds / 6) + 1), round(6 / STEP_S))[: len(t)]
@@ -28,7 +28,8 @@ def driven(resistance, mass_kg, efficiency, winding_w_per_n2, seed=0, hill=0.0, 
         speed[row], power[row] = v, force * v / efficiency + winding_w_per_n2 * force**2
     speed += chance.normal(0.0, 0.01, len(t))
     power += chance.normal(0.0, 10.0, len(t))
-    return t, speed, power, np.flatnonzero((power > 60) & (speed > 0.5))
+    pushes = power > 60
+    return t, speed, power, np.flatnonzero(pushes & (speed > 0.5)), np.flatnonzero(~pushes & (speed > 0.5))
 
 
 @pytest.mark.parametrize("resistance", [0.03, 0.06, 0.13])
@@ -44,13 +45,33 @@ def test_hills_that_cancel_do_not_look_like_drag():
     assert hilly == pytest.approx(level, abs=0.02)
 
 
+def test_what_rolls_downhill_counts_too():
+    t, speed, power, rows, rolling = driven(0.05, 400.0, 0.8, 0.001, hill=0.07)
+    uphill = balance_of_power(t, speed, power, rows, rolling[:0]).mean
+    found = balance_of_power(t, speed, power, rows, rolling).mean
+    assert uphill > 0.07  # the pedal is let go downhill, so driven rows alone are steeper than the course
+    assert found == pytest.approx(0.05, abs=0.015)
+
+
+def test_a_brake_pressed_while_rolling_is_no_drag():
+    t, speed, power, rows, _ = ORDINARY
+    braked = speed.copy()
+    rolling = np.arange(2000, 2400)
+    braked[rolling] = np.linspace(3.0, 0.6, 400)  # 2.4 m/s in 20 s with nothing but a brake
+    slowed = balance_of_power(
+        t, braked, np.where(np.isin(np.arange(len(t)), rolling), 0.0, power), rows[:1500], rolling
+    )
+    assert slowed.mean <= balance_of_power(t, speed, power, rows[:1500], rolling[:0]).mean + 0.01
+
+
 ORDINARY = driven(0.07, 350.0, 0.8, 0.0015)
 
 
 @settings(max_examples=6, deadline=None)
 @given(st.floats(0.3, 3.0))
 def test_a_meter_with_a_wrong_gain_changes_nothing(gain):
-    t, speed, power, rows = ORDINARY
-    plain, scaled = balance_of_power(t, speed, power, rows), balance_of_power(t, speed, gain * power, rows)
+    t, speed, power, rows, rolling = ORDINARY
+    plain = balance_of_power(t, speed, power, rows, rolling)
+    scaled = balance_of_power(t, speed, gain * power, rows, rolling)
     assert scaled.mean == pytest.approx(plain.mean, rel=1e-6)
     assert 0 < scaled.deviation < 0.1

@@ -62,9 +62,8 @@ def collapses(voltage: Floats, current: Floats) -> list[Collapse]:
     fall, rise = max(_LEAST_SHARE * usual, noise), max(_LEAST_RISE * usual, noise)
     ohm = _SAG_FACTOR * rough_resistance(volts, current)
     supplied = volts[none & (volts > _SUPPLIED * usual)]
-    if len(supplied) == 0:
-        return []
-    at_rest, highest = float(np.quantile(supplied, 0.8)), float(np.quantile(volts[none], 0.98)) + rise
+    at_rest = float(np.quantile(supplied, 0.8)) if len(supplied) else np.inf
+    highest = float(np.quantile(volts[none], 0.98)) + rise
     found: list[Collapse] = []
     free = 0
     for row in np.flatnonzero(none & _moved(volts, fall / 2)).tolist():
