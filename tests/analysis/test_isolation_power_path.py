@@ -106,12 +106,3 @@ def test_who_switches_off_before_the_recorder_broke_nothing():
     current[2060:2100] = 20
     (loss,) = supply_losses(voltage, current, None)
     assert loss.lasts
-
-
-def test_a_return_from_refused_braking_is_no_loss_of_its_own():
-    voltage, current = driving()
-    for start in range(300, 2300, 200):  # rolling with the pedal released, and nothing taken back
-        voltage[start : start + 40], current[start : start + 40] = 52.4, 0.1
-        voltage[start + 10 : start + 15] = 52.9, 54.0, 55.5, 57.6, 60.0
-    losses = supply_losses(voltage, current, np.ones(len(voltage)))
-    assert all(loss.upward for loss in losses)

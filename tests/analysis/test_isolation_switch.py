@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from telemetry.analysis.fault_isolation.isolate import isolate
-from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss
+from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss, supply_losses
 from telemetry.analysis.fault_isolation.power_path import power_path
 from telemetry.analysis.fault_isolation.switch_threshold import switch_threshold
 from tests.reference.other_drives import other_drive
@@ -67,3 +67,11 @@ def test_nothing_is_said_where_nothing_lies_before_the_opening():
 def test_a_weak_pack_and_a_switch_that_opens_on_current_are_told_apart(cause, seed):
     found = isolate(other_drive(cause, seed).series())
     assert found.cause == cause
+
+
+def test_a_return_from_refused_braking_is_no_loss_of_its_own():
+    drive = other_drive("bms-trip", 707)
+    assert drive.kind == "braking, two switches"
+    _, voltage, current, allowed, _ = drive.table.T
+    assert all(loss.upward for loss in supply_losses(voltage, current, allowed))
+    assert isolate(drive.series()).cause == "bms-trip"
