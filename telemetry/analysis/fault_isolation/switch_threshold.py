@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.drive import Flags, Floats
+from telemetry.analysis.fault_isolation.drive import Flags, Floats, Indices
 from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss
 from telemetry.analysis.fault_isolation.power_path import PowerPath
 
@@ -76,13 +76,16 @@ def switch_threshold(
         elsewhere[max(start - _BEFORE_ROWS, 0) : start + _AFTER_ROWS] = False
     if not elsewhere.any():
         return None
+    rows = np.arange(len(current))
+    closings = np.array([-len(rows), *(trip.end for trip in trips)])
+    closed_for = rows - closings[np.searchsorted(closings, rows, side="right") - 1]
     noise = max(_LEAST_NOISE_A, _NOISE_SHARE * top)
     noise_by_voltage = max(0.6 * path.noise_idle / ohm, _NOISE_SHARE * top)
     resting = max(float(np.median(voltage[:20])), float(np.quantile(voltage[usable], 0.98)))
     before = [float(voltage[max(start - 6, 0) : start].min()) for start in starts]
     return SwitchThreshold(
-        _misfit(_mean(amps), starts, elsewhere, noise),
-        _misfit(_mean(-volts / ohm), starts, elsewhere, noise_by_voltage),
+        _misfit(_mean(amps), starts, closed_for, elsewhere, noise),
+        _misfit(_mean(-volts / ohm), starts, closed_for, elsewhere, noise_by_voltage),
         top,
         1 - float(np.median(before)) / resting,
     )
@@ -95,8 +98,12 @@ def _mean(values: Floats) -> Floats:
     return mean
 
 
-def _misfit(watched: Floats, starts: Sequence[int], elsewhere: Flags, noise: float) -> float:
-    """Return by how much the best threshold and delay miss, in the unit of ``watched``."""
+def _misfit(watched: Floats, starts: Sequence[int], closed_for: Indices, elsewhere: Flags, noise: float) -> float:
+    """Return by how much the best threshold and delay miss, in the unit of ``watched``.
+
+    Where the switch opened again as soon as its delay had passed, it had closed far beyond the threshold: then what
+    stood before the opening is no measure of it. ``closed_for`` (n,) is the time since the switch closed, rows.
+    """
     least = watched.copy()
     best, reach = np.inf, 1
     for delay in _DELAYS_ROWS:
@@ -104,6 +111,9 @@ def _misfit(watched: Floats, starts: Sequence[int], elsewhere: Flags, noise: flo
             least[reach:] = np.minimum(least[reach:], watched[:-reach])
             reach += 1
         before = np.array([least[max(start - _LATE_ROWS, 0) : start].max() for start in starts])
-        beyond = max(float(np.sort(least[elsewhere])[-_SINGLE:][0]) - float(before.min()), 0.0)
-        best = min(best, (noise**2 + float(np.var(before)) + beyond**2) ** 0.5)
+        others = np.sort(least[elsewhere & (closed_for >= delay)])[-_SINGLE:]
+        beyond = max(float(others[0]) - float(before.min()), 0.0) if len(others) else 0.0
+        reached = before[closed_for[np.array(starts) - 1] > delay + _LATE_ROWS]
+        scatter = float(np.var(reached)) if len(reached) else 0.0
+        best = min(best, (noise**2 + scatter + beyond**2) ** 0.5)
     return float(best)
