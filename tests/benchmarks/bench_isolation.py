@@ -59,7 +59,7 @@ class Score:
         self.seconds.append(seconds)
         self.judged[cause, found.cause] += 1
         self.brier.append(sum((chance[each] - (each == cause)) ** 2 for each in CAUSES))
-        self.logarithm.append(-float(np.log(max(chance[cause], 1e-6))))  # type: ignore[index]
+        self.logarithm.append(-float(np.log(max(chance[cause], 1e-6))))
         self.stated += [(chance[each], each == cause) for each in CAUSES]
         self.events[cause] += len(times)
         self.hits[cause] += sum(any(abs(event.t - t) <= NEAR_S for event in found.events) for t in times)
@@ -69,9 +69,8 @@ class Score:
         """Print the table of truth against judgement, the scores, the calibration and the time."""
         for cause in CAUSES:
             row = ", ".join(f"{name} {self.judged[cause, name]}" for name in CAUSES if self.judged[cause, name])
-            print(
-                f"{cause:17} judged {row}; events {self.hits[cause]} of {self.events[cause]}, beside {self.false[cause]}"
-            )
+            events = f"{self.hits[cause]} of {self.events[cause]}, beside {self.false[cause]}"
+            print(f"{cause:17} judged {row}; events {events}")
         right = sum(self.judged[cause, cause] for cause in CAUSES)
         print(f"right {right} of {self.judged.total()}; events {self.hits.total()} of {self.events.total()}")
         print(f"Brier {np.mean(self.brier):.3f}; log score {np.mean(self.logarithm):.3f}")
