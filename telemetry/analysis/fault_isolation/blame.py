@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from math import log
 
 import numpy as np
 
@@ -14,7 +13,7 @@ from telemetry.analysis.fault_isolation.findings import Cause, FaultEvent
 from telemetry.analysis.fault_isolation.observations import Observations
 from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss
 from telemetry.analysis.fault_isolation.stops import Stop
-from telemetry.analysis.fault_isolation.switch_threshold import switch_threshold
+from telemetry.analysis.fault_isolation.switch_threshold import SwitchThreshold, switch_threshold
 
 STOPPED = 0.75
 """Share of what the pedal asked for from which its failing to come counts as a stop."""
@@ -52,6 +51,7 @@ class Blame:
         openings: the supply went without the pack's switch.
         trip_odds: log odds that the trips under load were on low voltage and not on current; NaN without any.
         held_back: shortfalls at the lowest voltages of a drive with a deep sag, which the pack has to answer for.
+        threshold: how well a threshold of the current, and one of the voltage, explains the trips under load.
     """
 
     events: tuple[FaultEvent, ...]
@@ -64,6 +64,7 @@ class Blame:
     openings: tuple[SupplyLoss, ...]
     trip_odds: float = float("nan")
     held_back: tuple[Shortfall, ...] = ()
+    threshold: SwitchThreshold | None = None
 
 
 def blame(o: Observations) -> Blame:
@@ -80,9 +81,10 @@ def blame(o: Observations) -> Blame:
     trips = [loss for loss in o.losses if loss not in openings]
     brake = tuple(loss for loss in trips if loss.charging)
     drawing = tuple(loss for loss in trips if not loss.charging)
-    odds = low_voltage_odds(drawing, o, len(low_stops)) if drawing else float("nan")
+    threshold = _threshold(drawing, o)
+    odds = _trip_odds(threshold, o, len(low_stops)) if drawing else float("nan")
     low, high = (drawing, ()) if odds > 0 else ((), drawing)
-    found = Blame((), low_stops, other_stops, solid, low, high, brake, openings, odds, held_back)
+    found = Blame((), low_stops, other_stops, solid, low, high, brake, openings, odds, held_back, threshold)
     return replace(found, events=tuple(_events(o, found)))
 
 
@@ -152,23 +154,21 @@ def _by_switch(loss: SupplyLoss) -> bool:
     return loss.by_switch if loss.by_switch is not None else loss.duration_s > 2.0 and not loss.lasts
 
 
-def low_voltage_odds(trips: Sequence[SupplyLoss], o: Observations, low_stops: int) -> float:
+def _threshold(trips: Sequence[SupplyLoss], o: Observations) -> SwitchThreshold | None:
+    """Return what the trips opened on, or None where that cannot be told."""
+    current, supply = o.drive.get("pack_current"), o.drive.supply
+    if not trips or current is None or supply is None or o.path is None:
+        return None
+    return switch_threshold(trips, np.nan_to_num(current), np.nan_to_num(supply), o.usable, o.path)
+
+
+def _trip_odds(threshold: SwitchThreshold | None, o: Observations, low_stops: int) -> float:
     """Return the log odds that the pack's switch opened on low voltage and not on current.
 
-    Which threshold explains the openings better decides most (``switch_threshold``). A deep sag, a misfit of both
-    (one cell's voltage, not the pack's), a controller that stopped at its low limit before, and a low cell speak for
-    the voltage. The factors are those of a logistic regression over simulated drives of two simulators.
+    A controller that stopped at its low limit before, and a low cell, speak for the voltage too.
     """
-    current, supply = o.drive.get("pack_current"), o.drive.supply
-    odds = 3.0 * (low_stops > 0) + _cell_odds(o)
-    if current is None or supply is None or o.path is None:
-        return odds
-    found = switch_threshold(trips, np.nan_to_num(current), np.nan_to_num(supply), o.usable, o.path)
-    if found is None:
-        return odds
-    ratio = min(max(log(found.by_current / found.by_voltage), -1.5), 3.0)
-    unexplained = log(min(max(found.by_current / found.top_current, 0.015), 1.0))
-    return odds + 1.0 + 3.4 * ratio + 12 * min(max(found.depth, 0.0), 0.25) + 0.95 * unexplained
+    by_threshold = 0.0 if threshold is None else threshold.odds_of_voltage
+    return by_threshold + 3.0 * (low_stops > 0) + _cell_odds(o)
 
 
 def _cell_odds(o: Observations) -> float:

@@ -160,6 +160,7 @@ def _weak(o: Observations, b: Blame, features: Mapping[str, float], machine: Mac
             f"{_count(len(b.low_trips), 'time')} the pack's switch opened at low voltage, "
             f"{_times(o, [x.start for x in b.low_trips])}"
         )
+        yield from _thresholds(b)
     if o.held > HELD:
         yield (
             f"where the voltage was lowest it should have changed {o.held:.0f} times as much with the current as it "
@@ -179,6 +180,16 @@ def _weak(o: Observations, b: Blame, features: Mapping[str, float], machine: Mac
         yield f"the lowest cell went down to {cell:.2f} V"
 
 
+def _thresholds(b: Blame) -> Iterator[str]:
+    """Yield how well either threshold explains the openings of the pack's switch."""
+    found = b.threshold
+    if found is not None:
+        yield (
+            f"a highest current explains these openings within {found.by_current:.1f} A; a lowest voltage within "
+            f"what {found.by_voltage:.1f} A make it fall; the voltage was {found.depth:.1%} below that at rest"
+        )
+
+
 def _switch(o: Observations, b: Blame) -> Iterator[str]:
     if b.high_trips:
         amps = sorted(loss.current_before for loss in b.high_trips)
@@ -188,7 +199,7 @@ def _switch(o: Observations, b: Blame) -> Iterator[str]:
             f"{amps[-1]:.0f} A and "
             f"closed after {waits[0]:.0f} to {waits[-1]:.0f} s: {_times(o, [x.start for x in b.high_trips])}"
         )
-        yield "the voltage was not low before, so it is the current that it opened on"
+        yield from _thresholds(b)
     if b.brake_trips:
         yield f"{_count(len(b.brake_trips), 'time')} it opened while braking charged the pack"
     if not b.high_trips and not b.brake_trips:
