@@ -15,13 +15,14 @@ from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss
 from telemetry.analysis.fault_isolation.stops import Stop
 from telemetry.analysis.fault_isolation.switch_threshold import SwitchThreshold, switch_threshold
 
+STILL_ASKED, ASKED_ROWS = 0.3, 8
 STOPPED = 0.75
 """Share of what the pedal asked for from which its failing to come counts as a stop."""
-FOLDS, FOLDS_BY = 4.5, 0.25
+FOLDS, FOLDS_BY = 4.5, 0.3
 """Evidence, log odds, and share of the output lost from which the controller counts as folding back."""
 PLAIN = 20.0
 """Evidence of a shortfall, log odds, from which it proves that the controller cuts."""
-TOP_SPEED, NEAR_TOP_SPEED, KEPT_SPEED = 0.96, 0.88, 0.98
+TOP_SPEED, NEAR_TOP_SPEED, KEPT_SPEED = 0.96, 0.86, 0.98
 SPEED_LATE_ROWS, LONG_ROWS = 5, 8
 """A speed signal comes up to a quarter of a second late; a fall shows from some 0.4 s."""
 DEEP_SAG, LOWEST = 0.08, 0.03
@@ -71,7 +72,8 @@ def blame(o: Observations) -> Blame:
     """Give every event to a part."""
     limited = o.stops if _at_one_low_voltage(o.stops, o) else ()
     low_stops = tuple(sorted((*o.low_stops, *limited), key=lambda stop: stop.start))
-    other_stops = tuple(s for s in o.stops if s not in limited and not _at_top_speed(s.start, s.end, o))
+    unlimited = [s for s in o.stops if s not in limited and not _at_top_speed(s.start, s.end, o, False)]
+    other_stops = tuple(s for s in unlimited if _was_asked_for(s, o))
     large = [s for s in o.shortfalls if _is_solid(s, o)]
     held_back = tuple(s for s in large if _at_low_voltage(s, o))
     solid = tuple(s for s in large if s not in held_back)
@@ -105,6 +107,14 @@ def _at_low_voltage(s: Shortfall, o: Observations) -> bool:
     return s.voltage_before <= float(np.nanquantile(supply[o.usable], LOWEST))
 
 
+def _was_asked_for(s: Stop, o: Observations) -> bool:
+    """Tell whether the pedal still asked for current: where it sets a voltage, easing it a little ends all of it."""
+    if o.response is None:
+        return True
+    asked = float(o.response.expected[s.start + 1 : s.start + ASKED_ROWS].mean())
+    return asked > STILL_ASKED * (s.current_before - float(o.response.base[s.start]))
+
+
 def _at_one_low_voltage(stops: Sequence[Stop], o: Observations) -> bool:
     """Tell whether several stops have one low voltage in common and not their current: then a limit of it acted."""
     supply = o.drive.supply
@@ -124,7 +134,7 @@ def _is_solid(s: Shortfall, o: Observations) -> bool:
     proven = sum(each.evidence > PLAIN and each.asked > 0.1 * top for each in o.shortfalls) >= 2
     least = max(3 * o.response.spread, 0.05 * top) if proven else max(5 * o.response.spread, 0.1 * top)
     large = s.asked > least and 0.35 <= s.missing <= 1.4
-    return large and not _at_top_speed(s.start, s.end, o)
+    return large and not _at_top_speed(s.start, s.end, o, s.missing <= STOPPED)
 
 
 def folds(o: Observations) -> bool:
@@ -133,10 +143,11 @@ def folds(o: Observations) -> bool:
     return o.fold is not None and o.fold.evidence > FOLDS and o.fold.lost > FOLDS_BY and not spares
 
 
-def _at_top_speed(first: int, last: int, o: Observations) -> bool:
+def _at_top_speed(first: int, last: int, o: Observations, partly: bool) -> bool:
     """Tell whether a limit of the speed explains it: the machine went as fast as ever, or fast and did not slow down.
 
-    A controller holds back near its highest speed by design; one that fails lets the machine slow down.
+    A controller holds back a part (``partly``) near its highest speed by design; one that fails lets the machine slow
+    down, or gives nothing at all.
     """
     speed = o.drive.get("vehicle_speed")
     if speed is None:
@@ -146,7 +157,7 @@ def _at_top_speed(first: int, last: int, o: Observations) -> bool:
     if near[:11].max() > TOP_SPEED * top:
         return True
     kept = near[-SPEED_LATE_ROWS:].max() > KEPT_SPEED * near.max()
-    return bool(last - first >= LONG_ROWS and near.max() > NEAR_TOP_SPEED * top and kept)
+    return bool(partly and last - first >= LONG_ROWS and near.max() > NEAR_TOP_SPEED * top and kept)
 
 
 def _by_switch(loss: SupplyLoss) -> bool:

@@ -30,6 +30,10 @@ _GROUP = 3
 _SAME_SHARE = 0.004
 _JUMP_SHARE = 0.025
 """Where many stops belong together, one may begin so much above the others: the voltage fell between two readings."""
+_LOWEST = 0.05
+"""A limit lies among so small a share of the drive's voltages."""
+_OF_SAG = 0.4
+"""But no more than this share of how far the limit lies below the middle of all voltages."""
 _WOBBLE_SHARE = 0.05
 """The same where the path's resistance wobbles and the voltage with it."""
 
@@ -70,6 +74,8 @@ def low_voltage_stops(
     scores = np.arange(1, len(plain) + 1) - np.searchsorted(others, levels) / _ROWS_A_STOP
     best = int(np.argmax(scores))
     together = best + 1
+    if not wobbles and levels[best] > float(np.quantile(voltage[usable], _LOWEST)):
+        return []
     alone = together < _GROUP and (travel is None or 2 * together <= len(plain))
     if scores[best] < _LEAST_SCORE or (alone and not (wobbles and together > 1)):
         return []
@@ -78,7 +84,8 @@ def low_voltage_stops(
         share = _JUMP_SHARE
     if wobbles and together > 1:
         share = _WOBBLE_SHARE
-    above = levels[best] + share * float(np.quantile(voltage[usable], 0.9))
+    usual, middle = float(np.quantile(voltage[usable], 0.9)), float(np.median(voltage[usable]))
+    above = levels[best] + min(share * usual, _OF_SAG * max(middle - levels[best], 0.0))
     return [
         fall.stop for fall in falls if fall.stop.voltage_before <= (levels[best] if fall.foot else above)
     ]  # fmt: skip

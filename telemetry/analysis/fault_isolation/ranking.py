@@ -44,7 +44,7 @@ def evidence(f: Mapping[str, float]) -> dict[Cause, float]:
 
     wobbles = 6 * (log(max(value("wobble_growth", 1.0), 0.5)) - _WOBBLES) if value("wobble") > _LEAST_WOBBLE else -3.0
     joint = 1 / (1 + exp(-2 * wobbles))
-    low_stops = 4 * min(value("low_stops"), 3)
+    low_stops = max(4 * min(value("low_stops"), 3) - 1.5, 0.0)
     held = (1 - joint) * min(max(1.5 * (value("voltage_held") - HELD), 0.0), 6.0)
     sags = (1 - joint) * min(max((value("sag") - 0.12) / 0.02, 0.0), 1.5)
     low_cell = 1.0 if value("cell_low", 9.0) < LOW_CELL_V else 0.0
