@@ -111,6 +111,8 @@ def _was_asked_for(s: Stop, o: Observations) -> bool:
     """Tell whether the pedal still asked for current: where it sets a voltage, easing it a little ends all of it."""
     if o.response is None:
         return True
+    if o.response.how.ratio > 0:
+        return any(fall.start < s.end and s.start < fall.end for fall in o.shortfalls)
     asked = float(o.response.expected[s.start + 1 : s.start + ASKED_ROWS].mean())
     return asked > STILL_ASKED * (s.current_before - float(o.response.base[s.start]))
 
