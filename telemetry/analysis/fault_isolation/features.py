@@ -34,6 +34,7 @@ def features_of(o: Observations, b: Blame, earlier: Sequence[float] = ()) -> dic
         "voltage_held": o.held,
         "openings": float(len(b.openings)),
         "low_stops": float(len(b.low_stops)),
+        "low_stop_longest": max(((stop.end - stop.start) * STEP_S for stop in b.low_stops), default=0.0),
         "other_stops": float(len(b.other_stops)),
         "low_trips": float(len(b.low_trips)),
         "high_trips": float(len(b.high_trips)),

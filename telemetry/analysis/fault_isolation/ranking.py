@@ -14,6 +14,10 @@ _SOBER, _SURPRISE = 0.9, 0.03
 score of stated probabilities over simulated drives of two simulators the evidence may count in full, and the surprise
 be a hundredth; a third machine will differ from both."""
 HALF = 0.5
+LASTING_S = 3.0
+"""A pack with little left takes so long to come back; a single shorter stop may have been the foot's."""
+BY_JOINT = 0.7
+"""Share of the controller's cuts and stops that a joint explains where the voltage plainly wobbles with the current."""
 _WOBBLES, _LEAST_WOBBLE = 0.5, 0.03
 """Logarithm of the growth of the noise with the current from which it speaks for a joint; least wobble, share."""
 
@@ -44,7 +48,10 @@ def evidence(f: Mapping[str, float]) -> dict[Cause, float]:
 
     wobbles = 6 * (log(max(value("wobble_growth", 1.0), 0.5)) - _WOBBLES) if value("wobble") > _LEAST_WOBBLE else -3.0
     joint = 1 / (1 + exp(-2 * wobbles))
-    low_stops = max(4 * min(value("low_stops"), 3) - 1.5, 0.0)
+    lasting = (
+        1.0 if value("low_stop_longest") >= LASTING_S else -1.5
+    )  # a foot lets go sooner than a tired pack recovers
+    low_stops = max(4 * min(value("low_stops"), 3) + lasting, 0.0) if value("low_stops") else 0.0
     held = (1 - joint) * min(max(1.5 * (value("voltage_held") - HELD), 0.0), 6.0)
     sags = (1 - joint) * min(max((value("sag") - 0.12) / 0.02, 0.0), 1.5)
     low_cell = 1.0 if value("cell_low", 9.0) < LOW_CELL_V else 0.0
@@ -59,8 +66,7 @@ def evidence(f: Mapping[str, float]) -> dict[Cause, float]:
         "healthy": 0.0,
         "pedal-sensor": -4.0 + min(value("pedal_evidence"), 12),
         "controller": -4
-        + 1.5 * min(cuts, 7)
-        + 2 * min(value("other_stops"), 3)
+        + (1 - BY_JOINT * joint) * (1.5 * min(cuts, 7) + 2 * min(value("other_stops"), 3))
         + (1 - joint) * folds
         - explained
         - held,
