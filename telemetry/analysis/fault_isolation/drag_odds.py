@@ -15,7 +15,7 @@ import numpy as np
 
 from telemetry.analysis.fault_isolation.drive import Floats
 
-USUAL, USUAL_FACTOR = 0.053, 0.36
+USUAL, USUAL_FACTOR = 0.05, 0.36
 """Motion resistance over weight on the grounds such machines go on: median, and deviation of its logarithm."""
 SLOPES = 0.014
 """What slopes leave over a drive of some minutes, one standard deviation."""

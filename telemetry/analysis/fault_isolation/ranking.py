@@ -17,7 +17,7 @@ HALF = 0.5
 LASTING_S = 3.0
 """A pack with little left takes so long to come back; a single shorter stop may have been the foot's."""
 BY_JOINT = 0.7
-"""Share of the controller's cuts and stops that a joint explains where the voltage plainly wobbles with the current."""
+"""Share of the controller's cuts and stops that a joint explains where the voltage wobbles with the current."""
 _WOBBLES, _LEAST_WOBBLE = 0.5, 0.03
 """Logarithm of the growth of the noise with the current from which it speaks for a joint; least wobble, share."""
 
