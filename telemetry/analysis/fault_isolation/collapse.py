@@ -18,6 +18,8 @@ _LEAST_ROWS = 200
 _NO_CURRENT_A, _NO_CURRENT_SHARE = 1.5, 0.04
 """Less counts as no current: the offset of a current sensor, and a share of the highest current."""
 _LEAST_SHARE, _LEAST_RISE = 0.006, 0.012
+_REST_ABOVE = 1.03
+"""So much above its middle a pack's voltage without current may stand in a drive, freshly charged or warm."""
 _NOISES = 6.0
 _NORMAL_QUARTER = 0.3186
 """A quarter of normally distributed values lie within so many standard deviations."""
@@ -62,8 +64,10 @@ def collapses(voltage: Floats, current: Floats) -> list[Collapse]:
     fall, rise = max(_LEAST_SHARE * usual, noise), max(_LEAST_RISE * usual, noise)
     ohm = _SAG_FACTOR * rough_resistance(volts, current)
     supplied = volts[none & (volts > _SUPPLIED * usual)]
-    at_rest = float(np.quantile(supplied, 0.8)) if len(supplied) else np.inf
-    highest = float(np.quantile(volts[none], 0.98)) + rise
+    middle, at_rest, high_rest = (
+        np.quantile(supplied, [0.5, 0.8, 0.98]) if len(supplied) else (np.inf, np.inf, np.inf)
+    )
+    highest = min(float(high_rest), _REST_ABOVE * float(middle)) + rise
     found: list[Collapse] = []
     free = 0
     for row in np.flatnonzero(none & _moved(volts, fall / 2)).tolist():
