@@ -8,6 +8,7 @@ from pathlib import Path
 
 from telemetry.analysis.fault_isolation.drag_odds import level_of
 from telemetry.analysis.fault_isolation.observations import observe
+from telemetry.analysis.fault_isolation.pieces import pieces
 from telemetry.analysis.series import read_series
 from telemetry.store.reader import SessionRecord, StoreReader
 
@@ -37,6 +38,8 @@ def _levels(reader: StoreReader, judged: SessionRecord) -> Iterator[float]:
         earlier = record.id < judged.id and record.machine == judged.machine and record.origin == "live"
         if not earlier or record.ended is None or record.duration_s > LONGEST_S:
             continue
-        resistance = observe(read_series(reader.recording(record.id))).resistance
-        if resistance is not None and resistance.by_power == resistance.by_power:
-            yield level_of(resistance.by_power, resistance.mean)
+        seen = [observe(piece).resistance for piece in pieces(read_series(reader.recording(record.id)))]
+        levels = [level_of(each.by_power, each.mean) for each in seen if each is not None]
+        known = [level for level in levels if level == level]
+        if known:
+            yield sum(known) / len(known)

@@ -11,7 +11,7 @@ from telemetry.analysis.fault_isolation.delay import rows_late
 from telemetry.analysis.fault_isolation.pack_switch import supply_losses
 from telemetry.analysis.fault_isolation.pedal import pedal_faults
 from telemetry.analysis.fault_isolation.power_path import power_path
-from telemetry.analysis.fault_isolation.ranking import probabilities
+from telemetry.analysis.fault_isolation.ranking import evidence, probabilities
 from telemetry.analysis.fault_isolation.readings import Readings
 from telemetry.analysis.fault_isolation.response import pedal_range
 
@@ -96,8 +96,8 @@ def test_the_delay_between_pedal_and_current_is_found(late_rows):
 
 def test_readings_by_hand_move_the_ranking_and_probabilities_sum_to_one():
     nothing = dict.fromkeys(("pedal_faults", "openings", "low_stops"), 0.0)
-    plain = probabilities(nothing)
-    moved = probabilities(nothing, Readings(pedal_jumps=True, wheels_free=True))
+    plain = probabilities(evidence(nothing))
+    moved = probabilities(evidence(nothing), Readings(pedal_jumps=True, wheels_free=True))
     assert sum(plain.values()) == pytest.approx(1)
     assert sum(moved.values()) == pytest.approx(1)
     assert moved["pedal-sensor"] > 5 * plain["pedal-sensor"]

@@ -58,12 +58,14 @@ class Drive:
         signals: float64 (n,) each, NaN where unknown; only those that are usable.
         intervals: usual seconds between readings of each signal, as recorded.
         problems: what is wrong with the evidence, one sentence each.
+        clocks: which of the signals were out of step and have been brought into step, one sentence each.
     """
 
     t: Floats
     signals: Mapping[str, Floats]
     intervals: Mapping[str, float]
     problems: tuple[str, ...] = field(default=())
+    clocks: tuple[str, ...] = field(default=())
 
     def get(self, name: str) -> Floats | None:
         """Return a signal, or None where it is not usable."""

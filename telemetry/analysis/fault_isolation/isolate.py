@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from telemetry.analysis.fault_isolation.drive import read_drive
 from telemetry.analysis.fault_isolation.findings import Isolation
 from telemetry.analysis.fault_isolation.observations import observe
+from telemetry.analysis.fault_isolation.pieces import pieces
 from telemetry.analysis.fault_isolation.readings import Readings
 from telemetry.analysis.fault_isolation.verdict import verdict
 from telemetry.analysis.series import SessionSeries
@@ -26,4 +28,4 @@ def isolate(
         readings: what was measured by hand, or None.
         earlier: force against the motion over weight on earlier drives of this machine.
     """
-    return verdict(observe(series), machine, readings, earlier)
+    return verdict([observe(piece) for piece in pieces(series)], read_drive(series), machine, readings, earlier)

@@ -151,12 +151,12 @@ def _in_step(drive: Drive, limits: PedalRange, current: Floats, usable: Flags) -
         "clocks are out "
         "of step; that has been taken out (`shakedown align` finds what to state)"
     )
-    return moved, replace(drive, problems=(*drive.problems, said))
+    return moved, replace(drive, clocks=(*drive.clocks, said))
 
 
 def _voltages_in_step(drive: Drive, current: Floats) -> tuple[Drive, dict[str, int]]:
     """Return the drive, its voltages at the instants of the current and that said, and the rows taken out by name."""
-    signals, said, late = dict(drive.signals), list(drive.problems), {}
+    signals, said, late = dict(drive.signals), list(drive.clocks), {}
     for name in _VOLTAGES:
         voltage = drive.get(name)
         rows = 0 if voltage is None else rows_behind(voltage, current)
@@ -166,7 +166,7 @@ def _voltages_in_step(drive: Drive, current: Floats) -> tuple[Drive, dict[str, i
             said.append(
                 f"{name} comes {rows * STEP_S:+.2f} s after the current that bends it; that has been taken out"
             )
-    return replace(drive, signals=signals, problems=tuple(said)), late
+    return replace(drive, signals=signals, clocks=tuple(said)), late
 
 
 def _rows_read(series: SessionSeries, drive: Drive, late: dict[str, int]) -> tuple[Flags, float]:

@@ -22,9 +22,9 @@ _WOBBLES, _LEAST_WOBBLE = 0.5, 0.03
 """Logarithm of the growth of the noise with the current from which it speaks for a joint; least wobble, share."""
 
 
-def probabilities(features: Mapping[str, float], readings: Readings | None = None) -> dict[Cause, float]:
-    """Return the probability of every cause; they sum to 1."""
-    scores = evidence(features)
+def probabilities(found: Mapping[Cause, float], readings: Readings | None = None) -> dict[Cause, float]:
+    """Return the probability of every cause by the evidence ``found`` for it; they sum to 1."""
+    scores = dict(found)
     if readings is not None:
         for cause, added in evidence_of_readings(readings).items():
             scores[cause] += added
@@ -48,9 +48,7 @@ def evidence(f: Mapping[str, float]) -> dict[Cause, float]:
 
     wobbles = 6 * (log(max(value("wobble_growth", 1.0), 0.5)) - _WOBBLES) if value("wobble") > _LEAST_WOBBLE else -3.0
     joint = 1 / (1 + exp(-2 * wobbles))
-    lasting = (
-        1.0 if value("low_stop_longest") >= LASTING_S else -1.5
-    )  # a foot lets go sooner than a tired pack recovers
+    lasting = 1.0 if value("low_stop_longest") >= LASTING_S else -1.5
     low_stops = max(4 * min(value("low_stops"), 3) + lasting, 0.0) if value("low_stops") else 0.0
     held = (1 - joint) * min(max(1.5 * (value("voltage_held") - HELD), 0.0), 6.0)
     sags = (1 - joint) * min(max((value("sag") - 0.12) / 0.02, 0.0), 1.5)

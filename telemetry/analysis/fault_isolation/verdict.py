@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from telemetry.analysis.fault_isolation.blame import Blame, blame
+from telemetry.analysis.fault_isolation.blame import blame
 from telemetry.analysis.fault_isolation.checks import missing_signals, next_checks, told_apart
+from telemetry.analysis.fault_isolation.drive import Drive
 from telemetry.analysis.fault_isolation.features import features_of
 from telemetry.analysis.fault_isolation.findings import CAUSES, Cause, Isolation, RankedCause
 from telemetry.analysis.fault_isolation.observations import Observations
-from telemetry.analysis.fault_isolation.ranking import probabilities
+from telemetry.analysis.fault_isolation.pieces import together
+from telemetry.analysis.fault_isolation.ranking import evidence, probabilities
 from telemetry.analysis.fault_isolation.readings import Readings, evidence_of_readings
 from telemetry.analysis.fault_isolation.reasons import reasons
 from telemetry.machine.sections import Machine
@@ -20,38 +22,54 @@ drive counts as healthy, with what is suspected said."""
 
 
 def verdict(
-    observations: Observations, machine: Machine | None, readings: Readings | None, earlier: Sequence[float] = ()
+    parts: Sequence[Observations],
+    whole: Drive,
+    machine: Machine | None,
+    readings: Readings | None,
+    earlier: Sequence[float] = (),
 ) -> Isolation:
-    """Rank the causes and say why."""
-    blamed: Blame = blame(observations)
-    features = features_of(observations, blamed, earlier)
-    chances = probabilities(features, readings)
-    judged = bool(observations.usable.any()) or observations.pedal is not None
+    """Rank the causes and say why.
+
+    Args:
+        parts: what was seen in each piece of the drive, in time order; one piece for a short drive.
+        whole: the signals of all of it.
+        machine, readings, earlier: as for :func:`isolate`.
+    """
+    blamed = [blame(part) for part in parts]
+    features = [features_of(part, each, earlier) for part, each in zip(parts, blamed, strict=True)]
+    found = [evidence(each) for each in features]
+    chances = probabilities(together(found), readings)
+    judged = any(part.usable.any() or part.pedal is not None for part in parts)
     order = sorted(CAUSES, key=lambda cause: -chances[cause])
     likely = chances[order[0]] >= max(LEAST_NAMED, TIMES_HEALTHY * chances["healthy"])
     named = order[0] if likely else "healthy"
-    ranked = tuple(
-        RankedCause(
-            cause,
-            chances[cause],
-            (*reasons(cause, observations, blamed, features, machine, earlier), *_by_hand(cause, readings)),
-        )
-        for cause in order
-    )
+    plainest = {cause: max(range(len(parts)), key=lambda piece: found[piece][cause]) for cause in CAUSES}
+    ranked = []
+    for cause in order:
+        piece = plainest[cause]
+        words = reasons(cause, parts[piece], blamed[piece], features[piece], machine, earlier)
+        where = [_where(parts[piece])] if len(parts) > 1 else []
+        ranked.append(RankedCause(cause, chances[cause], (*where, *words, *_by_hand(cause, readings))))
     told = {each.cause for each in ranked if each.probability >= 0.2 or each.cause == named} - {"healthy"}
-    events = tuple(
-        event
-        for event in sorted(blamed.events, key=lambda each: each.t)
-        if event.cause in told or event.cause == named
-    )
-    problems = list(observations.drive.problems)
+    events = [event for each in blamed for event in each.events if event.cause in told]
+    problems = [*whole.problems, *dict.fromkeys(said for part in parts for said in part.drive.clocks)]
     if not judged:
         problems.append("neither a current nor a pedal signal can be used, so no part is named and none is cleared")
     return Isolation(
-        named, ranked, events if told else (), tuple(next_checks(named, order, chances)),
-        tuple(missing_signals(observations.drive)), tuple(problems), tuple(told_apart(observations.drive)),
-        judged, features,
+        named, tuple(ranked), tuple(sorted(events, key=lambda each: each.t)),
+        tuple(next_checks(named, order, chances)), tuple(missing_signals(whole)), tuple(problems),
+        tuple(told_apart(whole)), judged, features[plainest[named]],
     )  # fmt: skip
+
+
+def _where(part: Observations) -> str:
+    """Say in which piece of a long drive the cause is plainest."""
+    times = part.drive.t
+    return (
+        f"it is plainest from {times[0]:.0f} to {times[-1]:.0f} s, of which all else here is said"
+        if len(times)
+        else "nothing was recorded"
+    )
 
 
 def _by_hand(cause: Cause, readings: Readings | None) -> Iterator[str]:
