@@ -11,12 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from telemetry.analysis.fault_isolation.departure_evidence import foot_speed
 from telemetry.analysis.fault_isolation.drive import Flags, Floats
 from telemetry.analysis.fault_isolation.response import PedalRange
 
 _LEAST_STEP, _LEAST_DEPTH, _SAME_SPOT, _AT_REST = 0.10, 0.2, 0.12, 0.03  # shares of travel
 _TIMES_BESIDE, _TIMES_FOOT, _TIMES_BACK = 2.5, 1.25, 3.0
-_LEAST_FOOT = 0.2  # a foot that was never quick could still be, by about 4 travels a second; share a reading
 _LONGEST_S = 0.7
 _TURN, _SLOW_TURN, _TURNS = 0.06, 0.2, 3  # shares of travel on both sides; a shaken foot turns 8 times a second
 _QUICK_READING_S, _TREMBLES_WITHIN_S = 0.07, 0.75
@@ -41,7 +41,7 @@ def pedal_edges(t: Floats, volts: Floats, limits: PedalRange) -> list[PedalEdge]
     width = limits.top - limits.rest
     step, sharp = _sharp(t, volts, limits)
     edges = np.flatnonzero(sharp).tolist()
-    plain = _TIMES_FOOT * _foot_speed(step, width)
+    plain = _TIMES_FOOT * width * foot_speed(step / width, float(np.median(np.diff(t))))
     found: list[PedalEdge] = []
     used = -1
     for place, edge in enumerate(edges):
@@ -99,11 +99,3 @@ def _is_way_back(t: Floats, volts: Floats, step: Floats, edge: int, other: int, 
         and abs(step[other]) < _TIMES_BACK * abs(step[edge])
         and np.ptp(volts[edge + 1 : other + 1]) < _SAME_SPOT * width
     )
-
-
-def _foot_speed(step: Floats, width: float) -> float:
-    """Return the furthest that this foot moved between two readings, V, as it did several times: two steps on end."""
-    one, two = np.abs(step[1:]), np.abs(step[:-1])
-    moved = (np.sign(step[1:]) == np.sign(step[:-1])) & (np.minimum(one, two) > 0.3 * np.maximum(one, two))
-    quick = np.sort(np.maximum(one, two)[moved])
-    return max(float(quick[-3]) if len(quick) > 3 else 0.0, _LEAST_FOOT * width)

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from telemetry.analysis.fault_isolation.drive import Floats
+from telemetry.analysis.fault_isolation.response import robust_fit
 
 LEARNT_FROM = 120
 """Half seconds with a steady pedal from which it is learnt: a minute."""
@@ -86,14 +87,7 @@ class _Learnt:
         self._fastest = max(1.0, *(each.speed for each in moments))
         rows = np.concatenate([self._row(each) for each in moments])
         current = np.array([each.current for each in moments])
-        ridge = 1e-6 * np.diag((rows**2).sum(axis=0) + 1e-9)
-        weight = np.ones(len(rows))
-        for _ in range(_ROUNDS):
-            weighted = rows * weight[:, None]
-            self._factors = np.linalg.solve(weighted.T @ rows + ridge, weighted.T @ current)
-            left = current - rows @ self._factors
-            self.spread = 1.48 * float(np.median(np.abs(left))) + 1e-6
-            weight = np.minimum(1.0, 1.5 * self.spread / np.maximum(np.abs(left), 1e-12))
+        self._factors, left, self.spread = robust_fit(rows[:, :-1], rows[:, -1:], current, 0.0, _ROUNDS)
         self._clear = float(np.var(left)) < (1 - _EXPLAINED) * float(np.var(current))
         cells = [self._cell(each) for each in moments]
         self._known = {cell for cell in cells if cells.count(cell) > 1}
@@ -102,13 +96,13 @@ class _Learnt:
         """Return the currents that the pedal should draw and does, A; None where nothing like it was learnt."""
         if not self._clear or self._cell(moment) not in self._known:
             return None
-        base = float(self._factors[5] + self._factors[6] * moment.engaged)
+        base = float(self._factors[6] + self._factors[5] * moment.engaged)
         expected = float((self._row(moment) @ self._factors)[0]) - base
         return (expected, moment.current - base) if expected > _PLAIN * self.spread else None
 
     def _row(self, moment: SteadyHalfSecond) -> Floats:
         way, speed = (moment.pedal - self._rest) / self._width, moment.speed / self._fastest
-        return np.array([[way, way * speed, way * speed**2, way**2, way**2 * speed, 1.0, moment.engaged]])
+        return np.array([[way, way * speed, way * speed**2, way**2, way**2 * speed, moment.engaged, 1.0]])
 
     def _cell(self, moment: SteadyHalfSecond) -> tuple[int, int, bool]:
         way, speed = (moment.pedal - self._rest) / self._width, moment.speed / self._fastest

@@ -90,19 +90,10 @@ def blame(o: Observations) -> Blame:
     return replace(found, events=tuple(_events(o, found)))
 
 
-def deepest_sag(o: Observations) -> float:
-    """Return how far the lowest voltages of the drive (2 %) lie below those at little load, share; NaN if unknown."""
-    supply = o.drive.supply
-    if supply is None or not (known := o.usable & ~np.isnan(supply)).any():
-        return float("nan")
-    low, high = np.quantile(supply[known], [0.02, 0.98])
-    return 1 - float(low) / float(high)
-
-
 def _at_low_voltage(s: Shortfall, o: Observations) -> bool:
     """Tell whether output was only held back with the voltage among the lowest of the drive, and those were low."""
     supply = o.drive.supply
-    if supply is None or not deepest_sag(o) > DEEP_SAG or s.missing > STOPPED:
+    if supply is None or not o.deepest_sag > DEEP_SAG or s.missing > STOPPED:
         return False
     return s.voltage_before <= float(np.nanquantile(supply[o.usable], LOWEST))
 
@@ -141,7 +132,7 @@ def _is_solid(s: Shortfall, o: Observations) -> bool:
 
 def folds(o: Observations) -> bool:
     """Tell whether the controller plainly gives less and less, and not for the sake of a voltage that sags deeply."""
-    spares = deepest_sag(o) > DEEP_SAG
+    spares = o.deepest_sag > DEEP_SAG
     return o.fold is not None and o.fold.evidence > FOLDS and o.fold.lost > FOLDS_BY and not spares
 
 

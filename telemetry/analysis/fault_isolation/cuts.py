@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats, Indices
+from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats, Indices, runs
 from telemetry.analysis.fault_isolation.pedal_map import shifted
 from telemetry.analysis.fault_isolation.response import Response
 
@@ -86,8 +86,7 @@ def cuts(response: Response, current: Floats, excess: Floats, usable: Flags, dem
     off = _likeliest(doing, failing, missing, demands.price)
     saved = doing[0] - failing[-1]
     found = []
-    edges = np.flatnonzero(np.diff(off.astype(np.int8), prepend=0, append=0))
-    for start, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+    for start, end in runs(off):
         evidence = float(np.maximum(saved[start:end], -1.0).sum())
         if evidence > demands.price and end < len(off):
             found.append(Cut(start, end, evidence))

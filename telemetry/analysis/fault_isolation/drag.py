@@ -17,7 +17,8 @@ import numpy as np
 
 from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats
 from telemetry.analysis.fault_isolation.force_balance import GRAVITY, balance_of_power
-from telemetry.analysis.fault_isolation.response import hat_functions, robust_fit, shifted, thinned
+from telemetry.analysis.fault_isolation.pedal_map import shifted
+from telemetry.analysis.fault_isolation.response import hat_functions, robust_fit, thinned
 from telemetry.analysis.fault_isolation.smoothing import smoothed
 
 _KNOT_S = 8.0

@@ -49,6 +49,12 @@ _WIGGLE = {  # a signal that moves less than this over a whole drive is not conn
 }
 
 
+def runs(flags: Flags) -> list[tuple[int, int]]:
+    """Return where each run of rows that are set begins, and where it ends (that row not included)."""
+    edges = np.flatnonzero(np.diff(flags.astype(np.int8), prepend=0, append=0)).tolist()
+    return list(zip(edges[::2], edges[1::2], strict=True))
+
+
 @dataclass(frozen=True, eq=False)
 class Drive:
     """Signals at the same instants.

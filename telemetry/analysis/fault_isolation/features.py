@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.blame import LITHIUM_V, Blame, deepest_sag
+from telemetry.analysis.fault_isolation.blame import LITHIUM_V, Blame
 from telemetry.analysis.fault_isolation.drag_odds import level_of, odds_of_drag
 from telemetry.analysis.fault_isolation.drive import STEP_S
 from telemetry.analysis.fault_isolation.observations import Observations
@@ -19,18 +19,13 @@ def features_of(o: Observations, b: Blame, earlier: Sequence[float] = ()) -> dic
     """Return the figures by name; NaN where the signals for one are not there."""
     nan = float("nan")
     pedal, path, force = o.pedal, o.path, o.resistance
-    losses = len(o.losses)
     return {
-        "pedal_faults": nan if pedal is None else float(len(pedal.faults)),
         "pedal_evidence": nan if pedal is None else pedal.evidence,
-        "pedal_below_rest": nan if pedal is None else float(sum(f.below_rest for f in pedal.faults)),
-        "pedal_band": nan if pedal is None or pedal.band is None else pedal.band[1] - pedal.band[0],
         "stops_after_pedal": nan if pedal is None else float(_after_pedal(o, b)),
         "wobble_growth": nan if path is None else path.growth,
         "wobble": nan if path is None else path.wobble,
         "resistance_change": nan if path is None else path.change,
         "sag": nan if path is None else path.sag,
-        "resistance": nan if path is None else path.resistance,
         "voltage_held": o.held,
         "openings": float(len(b.openings)),
         "low_stops": float(len(b.low_stops)),
@@ -40,22 +35,13 @@ def features_of(o: Observations, b: Blame, earlier: Sequence[float] = ()) -> dic
         "high_trips": float(len(b.high_trips)),
         "trip_odds": b.trip_odds,
         "brake_trips": float(len(b.brake_trips)),
-        "losses": float(losses),
         "held_back": float(len(b.held_back)),
-        "deepest_sag": deepest_sag(o),
-        "shortfalls": float(len(b.solid)),
+        "deepest_sag": o.deepest_sag,
         "shortfall_weight": float(sum(min(s.evidence / 10, 3.0) for s in b.solid)),
         "fold_back_lost": nan if o.fold is None else o.fold.lost,
         "fold_back_evidence": nan if o.fold is None else o.fold.evidence,
-        "explained": nan if o.response is None else o.response.explained,
-        "delay": nan if o.response is None else o.response.delay_s,
         "resistance_mean": nan if force is None else force.mean,
-        "resistance_by_power": nan if force is None else force.by_power,
         "drag_odds": _drag_odds(o, earlier),
-        "resistance_low": nan if force is None else force.low,
-        "resistance_middle": nan if force is None else force.middle,
-        "resistance_high": nan if force is None else force.high,
-        "resistance_rows": nan if force is None else float(force.rows),
         "cell_low": _cell_low(o),
     }
 

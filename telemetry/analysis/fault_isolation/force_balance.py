@@ -20,7 +20,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from telemetry.analysis.fault_isolation.drive import STEP_S, Floats, Indices
-from telemetry.analysis.fault_isolation.response import hat_functions, shifted
+from telemetry.analysis.fault_isolation.pedal_map import shifted
+from telemetry.analysis.fault_isolation.response import hat_functions
 from telemetry.analysis.fault_isolation.smoothing import smoothed
 
 GRAVITY = 9.81

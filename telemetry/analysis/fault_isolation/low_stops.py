@@ -30,12 +30,12 @@ _GROUP = 3
 _SAME_SHARE = 0.004
 _JUMP_SHARE = 0.025
 """Where many stops belong together, one may begin so much above the others: the voltage fell between two readings."""
-_LOWEST = 0.05
-"""A limit lies among so small a share of the drive's voltages."""
-_OF_SAG = 0.4
-"""But no more than this share of how far the limit lies below the middle of all voltages."""
 _WOBBLE_SHARE = 0.05
 """The same where the path's resistance wobbles and the voltage with it."""
+_OF_SAG = 0.4
+"""But no more than this share of how far the limit lies below the middle of all voltages."""
+_LOWEST = 0.05
+"""A limit lies among so small a share of the drive's voltages."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -15,6 +16,7 @@ from telemetry.analysis.fault_isolation.low_limit import voltage_held
 from telemetry.analysis.fault_isolation.low_stops import low_voltage_stops
 from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss, supply_losses
 from telemetry.analysis.fault_isolation.pedal import PedalFindings, pedal_faults
+from telemetry.analysis.fault_isolation.pedal_map import shifted
 from telemetry.analysis.fault_isolation.power_path import PowerPath, power_path
 from telemetry.analysis.fault_isolation.reading_instants import rows_read
 from telemetry.analysis.fault_isolation.response import (
@@ -22,7 +24,6 @@ from telemetry.analysis.fault_isolation.response import (
     Response,
     controller_response,
     pedal_range,
-    shifted,
 )
 from telemetry.analysis.fault_isolation.smoothing import smoothed
 from telemetry.analysis.fault_isolation.stops import Stop, sudden_stops
@@ -69,6 +70,15 @@ class Observations:
     usable: Flags
     held: float = float("nan")
     fold: FoldBack | None = None
+
+    @cached_property
+    def deepest_sag(self) -> float:
+        """How far the lowest voltages (2 %) lie below those at little load, share of these; NaN where unknown."""
+        supply = self.drive.supply
+        if supply is None or not (known := self.usable & ~np.isnan(supply)).any():
+            return float("nan")
+        low, high = np.quantile(supply[known], [0.02, 0.98])
+        return 1 - float(low) / float(high)
 
 
 def observe(series: SessionSeries) -> Observations:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from telemetry.analysis.fault_isolation.collapse import Collapse, collapses, no_current
-from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats
+from telemetry.analysis.fault_isolation.drive import STEP_S, Floats, runs
 
 REPORTED_LATE_S = 0.8
 _BEFORE_S = 0.35
@@ -72,16 +72,11 @@ def supply_losses(voltage: Floats | None, current: Floats, allowed: Floats | Non
         drew = not no_current(current)[max(each.start - late, 0) : each.start].all()
         if reported or drew or not loss.lasts:
             found.append(loss)
-    for start, end in _runs(off):
+    for start, end in runs(off):
         seen = any(each.start - _EARLY_ROWS <= end and each.end + late >= start for each in gone)
         if not seen:
             found.append(_loss(Collapse(_fall(current, start), end), True, voltage, current))
     return sorted(found, key=lambda loss: loss.start)
-
-
-def _runs(flags: Flags) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(flags.astype(np.int8), prepend=0, append=0))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def _fall(current: Floats, reported: int) -> int:

@@ -19,7 +19,7 @@ from telemetry.analysis.fault_isolation.departure_evidence import (
     usual_kick,
     weighed,
 )
-from telemetry.analysis.fault_isolation.drive import Floats
+from telemetry.analysis.fault_isolation.drive import Floats, runs
 from telemetry.analysis.fault_isolation.foot_path import LONGEST_S, departures, shaking
 from telemetry.analysis.fault_isolation.response import PedalRange
 
@@ -112,8 +112,7 @@ def _lower_rest(travel: Floats, least: float, rows: int) -> float:
     A foot that hardly ever rests is thought to rest where it mostly is. A broken wire is not below that at the start
     or twice for longer than a sensor is off (``rows``).
     """
-    edges = np.flatnonzero(np.diff(travel < -least, prepend=False, append=False))
-    stays = [(first, last) for first, last in edges.reshape(-1, 2).tolist() if last - first > rows]
+    stays = [(first, last) for first, last in runs(travel < -least) if last - first > rows]
     if not stays or (len(stays) < 2 and stays[0][0] > 0):
         return 0.0
     return float(np.median(np.concatenate([travel[first:last] for first, last in stays])))

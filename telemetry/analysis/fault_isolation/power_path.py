@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats
+from telemetry.analysis.fault_isolation.pedal_map import lagged
 from telemetry.analysis.fault_isolation.reading_instants import FAST_S
 from telemetry.analysis.fault_isolation.resistance_change import resistance_change
-from telemetry.analysis.fault_isolation.response import hat_functions, lagged, robust_fit, thinned
+from telemetry.analysis.fault_isolation.response import hat_functions, robust_fit, thinned
 from telemetry.analysis.fault_isolation.wobble import wobble
 
 WOBBLING, LEAST_WOBBLE = 2.0, 0.04

@@ -8,16 +8,14 @@ for the faults that are looked for are the outliers.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from telemetry.analysis.fault_isolation.consumer_jumps import consumer_jumps
 from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats, Indices
-from telemetry.analysis.fault_isolation.pedal_map import Follows, Terms, lagged, shifted, terms
-
-__all__ = ["PedalRange", "Response", "controller_response", "hat_functions", "lagged", "pedal_range", "shifted"]
+from telemetry.analysis.fault_isolation.pedal_map import Follows, Terms, terms
 
 _KNOT_S = 4.0
 _LAGS_S = (0.03, 0.1, 0.17, 0.3)
@@ -123,13 +121,19 @@ def robust_fit(
     row = np.arange(len(bend))
     bend[row, first + row], bend[row, first + row + 1] = -stiffness, stiffness
     ridge += bend.T @ bend
+    return _reweighted(x, y, rounds, 1.0, lambda _spread: ridge)
+
+
+def _reweighted(
+    x: Floats, y: Floats, rounds: int, spread: float, ridge: Callable[[float], Floats]
+) -> tuple[Floats, Floats, float]:
+    """Fit by least squares that forgive outliers (Huber's weights); ``ridge`` is what steadies it at each spread."""
     weight = np.ones(len(y))
-    coefficients: Floats = np.zeros(count)
+    coefficients: Floats = np.zeros(x.shape[1])
     rest = y.copy()
-    spread = 1.0
     for _ in range(rounds):
         weighted = x * weight[:, None]
-        coefficients[:] = np.linalg.solve(weighted.T @ x + ridge, weighted.T @ y)
+        coefficients[:] = np.linalg.solve(weighted.T @ x + ridge(spread), weighted.T @ y)
         rest[:] = y - x @ coefficients
         spread = 1.48 * float(np.median(np.abs(rest))) + 1e-6
         weight = np.minimum(1.0, 1.5 * spread / np.maximum(np.abs(rest), 1e-12))
@@ -269,8 +273,7 @@ def _forgiving_fit(
 ) -> tuple[Floats, float]:
     """Fit the current by columns and a bending line; return the weights and the robust deviation of what is left.
 
-    A piece of the pedal's curve of which nothing is known rises by nothing. Current that lacks counts less than
-    current that exceeds, for a cut is the one and nothing makes the other.
+    A piece of the pedal's curve of which nothing is known rises by nothing. Knots beyond ``bends`` are jumps.
     """
     x = np.hstack([columns, knots])
     count, first = x.shape[1], columns.shape[1]
@@ -280,14 +283,7 @@ def _forgiving_fit(
     bend[row, first + row], bend[row, first + row + 1] = -_STIFFNESS, _STIFFNESS
     stiff = bend.T @ bend + 1e-6 * np.eye(count)
     known = np.concatenate([np.ones(first), np.zeros(count - first)])
-    weight = np.ones(len(current))
-    spread = 0.05 * usual
-    weights: Floats = np.zeros(count)
-    for _ in range(rounds):
-        weighted = x * weight[:, None]
-        ridge = stiff + np.diag(known * (spread / usual) ** 2)
-        weights[:] = np.linalg.solve(weighted.T @ x + ridge, weighted.T @ current)
-        rest = current - x @ weights
-        spread = 1.48 * float(np.median(np.abs(rest))) + 1e-6
-        weight = np.minimum(1.0, 1.5 * spread / np.maximum(np.abs(rest), 1e-12))
+    weights, _, spread = _reweighted(
+        x, current, rounds, 0.05 * usual, lambda spread: stiff + np.diag(known * (spread / usual) ** 2)
+    )
     return weights, spread
