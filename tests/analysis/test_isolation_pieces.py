@@ -59,3 +59,9 @@ def test_a_quarter_of_an_hour_is_judged_as_three_minutes_are():
     assert "it is plainest from " in found.ranked[0].why[0]
     late = [t for t, _, _ in drive.events if t > 450]
     assert sum(any(abs(event.t - t) <= 0.3 for event in found.events) for t in late) > 0.7 * len(late)
+
+
+def test_a_few_seconds_clear_no_part():
+    short = isolate(other_drive("healthy", 5, 8.0).series())
+    assert not short.judged
+    assert any("too short to clear any part" in problem for problem in short.problems)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from telemetry.analysis.fault_isolation.drive import Drive
+from telemetry.analysis.fault_isolation.drive import Evidence
 from telemetry.analysis.fault_isolation.findings import Cause
 
 CAUTION = (
@@ -99,14 +99,14 @@ def next_checks(named: Cause, order: Sequence[Cause], chances: Mapping[Cause, fl
             yield _CHECKS[other][0]
 
 
-def missing_signals(drive: Drive) -> Iterator[str]:
+def missing_signals(drive: Evidence) -> Iterator[str]:
     """Yield the signals that were not recorded and what each would settle."""
     for name, worth in _WORTH.items():
         if drive.get(name) is None:
             yield worth
 
 
-def told_apart(drive: Drive) -> Iterator[str]:
+def told_apart(drive: Evidence) -> Iterator[str]:
     """Yield what the recorded signals can and cannot tell apart."""
     pedal, current = drive.get("throttle_voltage") is not None, drive.get("pack_current") is not None
     if not current and not pedal:

@@ -21,7 +21,6 @@ SLOWEST_PEDAL_S = 0.12
 """Slower than this a drop-out of 0.2 s can fall between two readings of the pedal."""
 SLOWEST_S = 0.6
 SHORTEST_S = 20.0
-_LONGEST_ROWS = 400_000
 _LONGEST_GAP_S = 1.5
 _SWITCHES = ("discharge_allowed", "charge_allowed", "implement_engaged")
 _WANTED = (
@@ -62,15 +61,11 @@ class Drive:
     Attributes:
         t: float64 (n,), seconds from the start of the recording, ``STEP_S`` apart.
         signals: float64 (n,) each, NaN where unknown; only those that are usable.
-        intervals: usual seconds between readings of each signal, as recorded.
-        problems: what is wrong with the evidence, one sentence each.
         clocks: which of the signals were out of step and have been brought into step, one sentence each.
     """
 
     t: Floats
     signals: Mapping[str, Floats]
-    intervals: Mapping[str, float]
-    problems: tuple[str, ...] = field(default=())
     clocks: tuple[str, ...] = field(default=())
 
     def get(self, name: str) -> Floats | None:
@@ -83,10 +78,26 @@ class Drive:
         return self.signals.get("controller_voltage", self.signals.get("pack_voltage"))
 
 
-def read_drive(series: SessionSeries) -> Drive:
-    """Put the signals of a recording on one time axis and say which of them are no evidence, and why."""
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """Which signals of a recording can be used, by name, and what is wrong with the others, one sentence each."""
+
+    signals: Mapping[str, Series]
+    problems: tuple[str, ...]
+    is_long_enough: bool
+
+    def get(self, name: str) -> Series | None:
+        """Return a signal, or None where it is not usable."""
+        return self.signals.get(name)
+
+
+def usable_evidence(series: SessionSeries) -> Evidence:
+    """Say which signals of a recording are evidence, and why others are not."""
     used: dict[str, Series] = {}
     problems: list[str] = []
+    long_enough = series.duration_s >= SHORTEST_S
+    if not long_enough:
+        problems.append(f"{series.duration_s:.0f} s are too short to clear any part; record three minutes of driving")
     for name in _WANTED:
         found = series.get(name)
         if found is None:
@@ -95,14 +106,17 @@ def read_drive(series: SessionSeries) -> Drive:
             problems.append(why)
         else:
             used[name] = found
+    return Evidence(used, tuple(problems), long_enough)
+
+
+def read_drive(series: SessionSeries) -> Drive:
+    """Put the signals of a recording that are evidence on one time axis."""
+    used = usable_evidence(series).signals
     rows = int(series.duration_s / STEP_S) + 1
-    if rows > _LONGEST_ROWS:
-        rows = _LONGEST_ROWS
-        problems.append(f"only the first {rows * STEP_S / 3600:.1f} h are looked at")
     start = (series.start - series.origin) / MICROSECONDS
     t: Floats = start + np.arange(rows, dtype=np.float64) * STEP_S
     signals = {name: _on_axis(t, each, series.origin, name in _SWITCHES) for name, each in used.items()}
-    return Drive(t, signals, {name: each.interval_s for name, each in used.items()}, tuple(problems))
+    return Drive(t, signals)
 
 
 def _no_evidence(name: str, series: Series) -> str | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from telemetry.analysis.fault_isolation.drive import read_drive
+from telemetry.analysis.fault_isolation.drive import usable_evidence
 from telemetry.analysis.fault_isolation.findings import Isolation
 from telemetry.analysis.fault_isolation.observations import observe
 from telemetry.analysis.fault_isolation.pieces import pieces
@@ -28,4 +28,4 @@ def isolate(
         readings: what was measured by hand, or None.
         earlier: force against the motion over weight on earlier drives of this machine.
     """
-    return verdict([observe(piece) for piece in pieces(series)], read_drive(series), machine, readings, earlier)
+    return verdict([observe(piece) for piece in pieces(series)], usable_evidence(series), machine, readings, earlier)

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from telemetry.analysis.fault_isolation.blame import blame
 from telemetry.analysis.fault_isolation.checks import missing_signals, next_checks, told_apart
-from telemetry.analysis.fault_isolation.drive import Drive
+from telemetry.analysis.fault_isolation.drive import Evidence
 from telemetry.analysis.fault_isolation.features import features_of
 from telemetry.analysis.fault_isolation.findings import CAUSES, Cause, Isolation, RankedCause
 from telemetry.analysis.fault_isolation.observations import Observations
@@ -23,7 +23,7 @@ drive counts as healthy, with what is suspected said."""
 
 def verdict(
     parts: Sequence[Observations],
-    whole: Drive,
+    whole: Evidence,
     machine: Machine | None,
     readings: Readings | None,
     earlier: Sequence[float] = (),
@@ -32,14 +32,14 @@ def verdict(
 
     Args:
         parts: what was seen in each piece of the drive, in time order; one piece for a short drive.
-        whole: the signals of all of it.
+        whole: the signals of all of it that can be used.
         machine, readings, earlier: as for :func:`isolate`.
     """
     blamed = [blame(part) for part in parts]
     features = [features_of(part, each, earlier) for part, each in zip(parts, blamed, strict=True)]
     found = [evidence(each) for each in features]
     chances = probabilities(together(found), readings)
-    judged = any(part.usable.any() or part.pedal is not None for part in parts)
+    readable = any(part.usable.any() or part.pedal is not None for part in parts)
     order = sorted(CAUSES, key=lambda cause: -chances[cause])
     likely = chances[order[0]] >= max(LEAST_NAMED, TIMES_HEALTHY * chances["healthy"])
     named = order[0] if likely else "healthy"
@@ -53,7 +53,8 @@ def verdict(
     told = {each.cause for each in ranked if each.probability >= 0.2 or each.cause == named} - {"healthy"}
     events = [event for each in blamed for event in each.events if event.cause in told]
     problems = [*whole.problems, *dict.fromkeys(said for part in parts for said in part.drive.clocks)]
-    if not judged:
+    judged = readable and (whole.is_long_enough or named != "healthy")
+    if not readable:
         problems.append("neither a current nor a pedal signal can be used, so no part is named and none is cleared")
     return Isolation(
         named, tuple(ranked), tuple(sorted(events, key=lambda each: each.t)),
