@@ -149,6 +149,28 @@ class Gap(Event):
 
 
 @dataclass(frozen=True, slots=True)
+class AlarmCondition(Event):
+    """Something that no single limit decides began or ended, as a stage found it in the data.
+
+    Attributes:
+        limit: name of the alarm that it raises, such as ``supply-lost``.
+        signal: the signal or source concerned.
+        on: True where it began at ``t``, False where it ended.
+        why: one sentence for the operator.
+        value: the value that decided, in the signal's unit; NaN where there is none.
+
+    """
+
+    kind: ClassVar[str] = "condition"
+
+    limit: str
+    signal: str
+    on: bool
+    why: str = ""
+    value: float = float("nan")
+
+
+@dataclass(frozen=True, slots=True)
 class AlarmChange(Event):
     """One change of an alarm.
 

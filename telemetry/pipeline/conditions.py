@@ -1,4 +1,4 @@
-"""Alarms that no value decides: a link that failed after it had been live, and values that were not recorded."""
+"""Alarms that no limit decides: a failed link, values that were not recorded, and conditions that stages found."""
 
 from __future__ import annotations
 
@@ -7,7 +7,17 @@ from collections.abc import Iterable
 from telemetry.alarms.alarm import Alarm, is_meant
 from telemetry.alarms.raises import Raise
 from telemetry.alarms.rules import AlarmRules
-from telemetry.model.events import Acknowledge, AlarmChange, Event, LinkChange, Loss, ResetLatch, Shelve, Unshelve
+from telemetry.model.events import (
+    Acknowledge,
+    AlarmChange,
+    AlarmCondition,
+    Event,
+    LinkChange,
+    Loss,
+    ResetLatch,
+    Shelve,
+    Unshelve,
+)
 
 LINK_LIMIT = "link"
 RECORDING_LIMIT = "recording"
@@ -15,7 +25,7 @@ _NAN = float("nan")
 
 
 class Conditions:
-    """The alarms of links and of listeners that lost values; each stands at trip.
+    """The alarms of links, of listeners that lost values, and of conditions found by stages.
 
     Args:
         rules: which latch, which are out of service.
@@ -43,6 +53,10 @@ class Conditions:
                 case Loss():
                     lost = float(event.values)
                     changes.append(self._raise(event.t, RECORDING_LIMIT, event.listener, event.why, lost))
+                case AlarmCondition(on=True):
+                    changes.append(self._raise(event.t, event.limit, event.signal, event.why, event.value))
+                case AlarmCondition():
+                    changes.append(self._clear(event.t, event.limit, event.signal, event.value))
                 case Acknowledge() | Shelve() | Unshelve() | ResetLatch():
                     meant = [a for a in self._alarms.values() if is_meant(event, a.limit, a.signal)]
                     changes += [alarm.operate(event) for alarm in meant]
@@ -58,10 +72,13 @@ class Conditions:
             self._lived.add(change.source)
         if change.state in ("silent", "lost") and change.source in self._lived:
             return self._raise(change.t, LINK_LIMIT, change.source, change.why)
-        alarm = self._alarms.get((LINK_LIMIT, change.source))
-        if change.state in ("live", "asleep", "ended") and alarm is not None:
-            return alarm.cross(change.t, "trip", False, _NAN)
+        if change.state in ("live", "asleep", "ended"):
+            return self._clear(change.t, LINK_LIMIT, change.source)
         return None
+
+    def _clear(self, t: int, limit: str, signal: str, value: float = _NAN) -> AlarmChange | None:
+        alarm = self._alarms.get((limit, signal))
+        return None if alarm is None else alarm.cross(t, "trip", False, value)
 
     def _raise(self, t: int, limit: str, signal: str, why: str, value: float = _NAN) -> AlarmChange | None:
         if (limit, signal) not in self._alarms:

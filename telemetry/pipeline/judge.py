@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from fnmatch import fnmatchcase
 
 import numpy as np
@@ -17,7 +18,7 @@ from telemetry.machine.limits import LIMIT_SIGNALS, Limit, limits_for
 from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import Span, Times, Values
-from telemetry.model.events import Acknowledge, AlarmChange, ResetLatch, Shelve, Unshelve
+from telemetry.model.events import Acknowledge, AlarmChange, AlarmCondition, ResetLatch, Shelve, Unshelve
 from telemetry.pipeline.conditions import LINK_LIMIT, RECORDING_LIMIT, Conditions
 from telemetry.pipeline.stage import Chosen
 
@@ -82,7 +83,9 @@ class Judge:
         raises += self._conditions.raises
         changes.sort(key=lambda change: change.t)
         findings = self._faults.take(changes, raises, span.end if span.final else upto)
-        return span.adding(events=[*changes, *findings])
+        # A condition lives on in the alarm that it raised.
+        kept = tuple(event for event in span.events if not isinstance(event, AlarmCondition))
+        return replace(span, events=kept).adding(events=[*changes, *findings])
 
     def _watch(self, signals: Iterable[str]) -> None:
         for signal in signals:
