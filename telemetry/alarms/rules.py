@@ -20,6 +20,7 @@ LATCHING: Mapping[str, str] = {
     "cell-voltage-high": "a cell that was overcharged must be looked at, though its voltage sinks by itself",
     "charging-cold": "plating by a charge in frost stays in the cell and no value shows it",
     "pack-temperature-high": "what became that hot must be looked at, though it cools by itself",
+    "discharge-disabled": "the BMS had a reason to trip, which is still to be found once the pack is back",
 }
 """Limits whose trip latches unless the owner says ``latched = false``: harm may stay that no value shows."""
 

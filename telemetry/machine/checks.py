@@ -7,7 +7,7 @@ from typing import Any
 
 from telemetry.machine.between_sections import Contradiction
 from telemetry.machine.chemistry import CHEMISTRIES
-from telemetry.machine.limits import LIMIT_SIDES, LIMIT_SIGNALS, LIMIT_SIGNS, Limit, default_limits
+from telemetry.machine.limits import CONDITION_NAMES, LIMIT_SIDES, LIMIT_SIGNS, Limit, default_limits
 from telemetry.machine.sections import LimitOverride, Machine, find_key
 
 
@@ -64,13 +64,15 @@ def _rising(
 def override_contradictions(override: LimitOverride, frame: Limit | None) -> Iterator[Contradiction]:
     """Give what is wrong with an override by itself; ``frame`` is the limit it changes, where there is one."""
     section = f"limits.{override.name}"
-    if LIMIT_SIGNALS[override.name] != "link":
+    if override.name not in CONDITION_NAMES:
         yield from _bounds(override, frame, section)
         return
     for key in ("warn", "trip", "clear_margin", "raise_delay_s", "clear_delay_s"):
         if getattr(override, key) is not None:
-            right = "leave it out; only enabled and latched mean anything here, and silence_s of the [[source]]"
-            yield Contradiction(section, key, "has no meaning: a link is there or it is not", right)
+            right = "leave it out; only enabled and latched mean anything here"
+            if override.name == "link":
+                right += ", and silence_s of the [[source]]"
+            yield Contradiction(section, key, f"has no meaning: no number decides {override.name}", right)
 
 
 def _bounds(override: LimitOverride, frame: Limit | None, section: str) -> Iterator[Contradiction]:

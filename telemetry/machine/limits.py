@@ -15,12 +15,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from telemetry.machine import limits_cells, limits_current, limits_voltage, limits_work
+from telemetry.machine import limits_cells, limits_conditions, limits_current, limits_voltage, limits_work
 from telemetry.machine.limits_frame import Frame, Ground, Limit, Side, Sign
 from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
 from telemetry.machine.sections import LimitOverride, Machine
 
 __all__ = [
+    "CONDITION_NAMES",
     "LIMIT_NAMES",
     "LIMIT_SIDES",
     "LIMIT_SIGNALS",
@@ -31,13 +32,21 @@ __all__ = [
     "unjudged",
 ]
 
-_FRAMES = (*limits_voltage.FRAMES, *limits_current.FRAMES, *limits_cells.FRAMES, *limits_work.FRAMES)
+_FRAMES = (
+    *limits_voltage.FRAMES,
+    *limits_current.FRAMES,
+    *limits_cells.FRAMES,
+    *limits_work.FRAMES,
+    *limits_conditions.FRAMES,
+)
 LIMIT_NAMES = tuple(frame.name for frame in _FRAMES)
 """Every name that ``[limits.NAME]`` may have, in the order in which limits are shown."""
 LIMIT_SIGNALS = {frame.name: frame.signal for frame in _FRAMES}
 LIMIT_SIDES: dict[str, Side] = {frame.name: frame.side for frame in _FRAMES}
 LIMIT_SIGNS: dict[str, Sign] = {frame.name: frame.sign for frame in _FRAMES}
 """The signal, or pattern of signals, that each limit watches, on which side, and the sign of its bounds."""
+CONDITION_NAMES = tuple(frame.name for frame in _FRAMES if not frame.bounded)
+"""The limits that no bound decides."""
 
 
 def limits_for(machine: Machine, history: ResistanceHistory = NO_HISTORY) -> tuple[Limit, ...]:

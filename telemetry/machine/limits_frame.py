@@ -19,8 +19,8 @@ class Limit:
 
     Attributes:
         name: what it is called in the machine file, alarms and reports.
-        signal: a signal's name, or a shell-style pattern of names such as ``pack_temperature_*``; of the limit
-            ``link``, which no value decides, ``link``.
+        signal: a signal's name, or a shell-style pattern of names such as ``pack_temperature_*``; the limit's own
+            name where no value decides it.
         side: ``high``: beyond is above the bound; ``low``: beyond is below it.
         warn, trip: bounds in the signal's unit; None for no such level.
         clear_margin: how far inside the bound a value must lie to count as back, same unit.
@@ -49,6 +49,7 @@ class Frame:
         build: finds the numbers; gives a sentence instead of a limit where there is no ground for it.
         sign: of the bounds that an owner may set.
         alone: clear margin, raise and clear delay where nothing but the owner's bound is known.
+        bounded: whether bounds and delays mean anything; else a condition decides.
 
     """
 
@@ -58,6 +59,7 @@ class Frame:
     build: Callable[[Ground], Limit | str]
     sign: Sign = "positive"
     alone: tuple[float, float, float] = (0.0, 2.0, 10.0)
+    bounded: bool = True
 
     def blank(self) -> Limit:
         """Return the limit without bounds, for the owner to set."""

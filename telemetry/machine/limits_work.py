@@ -1,4 +1,4 @@
-"""Limits of what is left for the work, of charging in frost, of the pack's own ageing, and of links."""
+"""Limits of what is left for the work, of charging in frost, and of the pack's own ageing."""
 
 from __future__ import annotations
 
@@ -67,20 +67,9 @@ def _resistance_up(on: Ground) -> Limit | str:
     return on.limit(CHANGE_WARN, CHANGE_TRIP, origin, margin=5.0, raise_s=10.0, clear_s=60.0)
 
 
-def _link(on: Ground) -> Limit | str:
-    names = ", ".join(source.name for source in on.machine.sources)
-    which = f"any source of {names}" if names else "any source"
-    origin = (
-        f"{which} that has been live and is lost, or silent for longer than its driver or its silence_s allows; "
-        "not a pack that sleeps by design"
-    )
-    return on.limit(None, None, origin, margin=0.0, raise_s=0.0, clear_s=0.0)
-
-
 FRAMES = (
     Frame("charging-cold", "cold_charge_current", "high", _charging_cold),
     Frame("soc-low", "soc_lower_bound", "low", _soc_low),
     Frame("energy-left", "energy_margin", "low", _energy_left, "either"),
     Frame("resistance-up", "pack_resistance_change", "high", _resistance_up),
-    Frame("link", "link", "high", _link),
 )

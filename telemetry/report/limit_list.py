@@ -41,7 +41,7 @@ def _head(name: str, signal: str) -> str:
 
 def _bounds(limit: Limit) -> list[str]:
     if limit.warn is None and limit.trip is None:
-        return ["    no number: raised at once, cleared by the first reading"]
+        return ["    no number decides it"]
     unit = f" {_unit(limit)}" if _unit(limit) else ""
     beyond = "above" if limit.side == "high" else "below"
     bounds = [

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from telemetry.machine.chemistry import CHEMISTRIES, document_chemistries, document_provenance
-from telemetry.machine.limits import LIMIT_NAMES, Limit, default_limits, limits_for, unjudged
+from telemetry.machine.limits import CONDITION_NAMES, LIMIT_NAMES, Limit, default_limits, limits_for, unjudged
 from telemetry.machine.limits_current import conductor_window_s, pack_window_s
 from telemetry.machine.limits_history import ResistanceHistory
 from telemetry.machine.machine_file import Machine, parse_machine
@@ -33,7 +33,7 @@ ALWAYS = [
     "cell-resistance",
     "charging-cold",
     "soc-low",
-    "link",
+    *CONDITION_NAMES,
 ]
 
 
@@ -63,7 +63,7 @@ class TestByChemistry:
             "cell_resistance_ratio",
             "cold_charge_current",
             "soc_lower_bound",
-            "link",
+            *CONDITION_NAMES,
         }
 
     @pytest.mark.parametrize(
@@ -236,6 +236,13 @@ class TestOverrides:
         machine = machine_of(LFP + "[limits.link]\nenabled = false\n")
         assert unjudged(machine)["link"].startswith("switched off by [limits.link] enabled = false")
 
+    @pytest.mark.parametrize("name", CONDITION_NAMES)
+    def test_what_no_number_decides_can_be_switched_off_and_latched(self, name: str) -> None:
+        _, problems = parse_machine(LFP + f"[limits.{name}]\ntrip = 5\n", "m.toml")
+        assert [problem.where.rpartition(", ")[2] for problem in problems] == [f"[limits.{name}] trip"]
+        machine = machine_of(LFP + f"[limits.{name}]\nenabled = false\nlatched = true\n")
+        assert name not in {limit.name for limit in limits_for(machine)}
+
     def test_an_empty_override_changes_nothing(self) -> None:
         assert limits_of(LFP + "[limits.cell-spread]\n") == limits_of(LFP)
         assert "discharge-current" not in limits_of(LFP + "[limits.discharge-current]\nclear_margin = 1\n")
@@ -268,7 +275,7 @@ def test_a_warning_always_comes_before_its_trip(data: st.DataObject) -> None:
     for limit in limits:
         assert limit.origin.isprintable()
         assert len(limit.origin) < 300
-        if limit.name == "link":
+        if limit.name in CONDITION_NAMES:
             continue
         assert limit.trip is not None
         assert math.isfinite(limit.trip)
