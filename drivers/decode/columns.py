@@ -6,7 +6,7 @@ For each of the device's columns the table holds a signal's name, or a table::
     u_bat = "pack_voltage"
     i_raw = { signal = "pack_current", scale = 0.0732, offset = -37.5 }      value = raw * scale + offset
     u_raw = { signal = "pack_voltage", points = [[612, 48.20], [731, 57.55]] }   two readings beside a good meter
-    t_mot = { signal = "motor_temperature", unknown = [-127, 85] }           codes that mean "no reading"
+    t_mot = { signal = "motor_temperature", unknown = [999] }                codes that mean "no reading"
 
 A column that is not named and bears a signal's name passes as it is; any other is carried as ``extra_NAME``.
 """
@@ -194,7 +194,7 @@ def _check_entry(key: str, entry: Mapping[str, Any]) -> list[Problem]:
         problems += _check_points(key, entry)
     unknown = entry.get("unknown", [])
     if not isinstance(unknown, list) or not all(map(is_number, unknown)):
-        problems.append(Problem(f"{key}.unknown", "is not a list of numbers", "write unknown = [-127, 85], say"))
+        problems.append(Problem(f"{key}.unknown", "is not a list of numbers", "write unknown = [999], say"))
     return problems
 
 

@@ -311,7 +311,7 @@ def _count(field: Field, value: float) -> int:
 
 def catalogue_text(groups: Sequence[Sequence[str]]) -> str:
     """Return a DBC file that carries the signals of each group, four in a message, by their own names."""
-    lines = ['VERSION "simulated machine"', "", "NS_ :", "", "BS_:", "", "BU_: Device", ""]
+    lines = ['VERSION "simulated machine"', "", "NS_ :", "", "BS_:", "", "BU_: Device Recorder", ""]
     values: list[str] = []
     identifier = FIRST_IDENTIFIER
     for group in groups:
@@ -320,7 +320,7 @@ def catalogue_text(groups: Sequence[Sequence[str]]) -> str:
             lines.append(f"BO_ {identifier} Machine{identifier:X}: {-(-signals[-1][1] // 8)} Device")
             for name, end, (bits, signed, scale), unit in signals:
                 sign = "-" if signed else "+"
-                lines.append(f' SG_ {name} : {end - bits}|{bits}@1{sign} ({scale:g},0) [0|0] "{unit}" Vector__XXX')
+                lines.append(f' SG_ {name} : {end - bits}|{bits}@1{sign} ({scale:g},0) [0|0] "{unit}" Recorder')
                 none = (1 << (bits - 1 if signed else bits)) - 1
                 values.append(f'VAL_ {identifier} {name} {none} "Not available" ;')
             lines.append("")

@@ -17,21 +17,21 @@ NS_ :
 
 BS_:
 
-BU_: Pack
+BU_: Pack Recorder
 
 BO_ 512 PackState: 8 Pack
- SG_ Voltage : 0|16@1+ (0.01,0) [0|0] "V" Vector__XXX
- SG_ Current : 16|16@1- (0.1,0) [0|0] "A" Vector__XXX
- SG_ Charge : 32|8@1+ (1,0) [0|0] "%" Vector__XXX
- SG_ Contactor : 40|2@1+ (1,0) [0|0] "" Vector__XXX
+ SG_ Voltage : 0|16@1+ (0.01,0) [0|0] "V" Recorder
+ SG_ Current : 16|16@1- (0.1,0) [0|0] "A" Recorder
+ SG_ Charge : 32|8@1+ (1,0) [0|0] "%" Recorder
+ SG_ Contactor : 40|2@1+ (1,0) [0|0] "" Recorder
 
 BO_ 528 CellsLow: 4 Pack
- SG_ U1 : 0|16@1+ (0.001,0) [0|0] "V" Vector__XXX
- SG_ U2 : 16|16@1+ (0.001,0) [0|0] "V" Vector__XXX
+ SG_ U1 : 0|16@1+ (0.001,0) [0|0] "V" Recorder
+ SG_ U2 : 16|16@1+ (0.001,0) [0|0] "V" Recorder
 
 BO_ 529 CellsHigh: 4 Pack
- SG_ U1 : 0|16@1+ (0.001,0) [0|0] "V" Vector__XXX
- SG_ cell_04_voltage : 16|16@1+ (0.001,0) [0|0] "V" Vector__XXX
+ SG_ U1 : 0|16@1+ (0.001,0) [0|0] "V" Recorder
+ SG_ cell_04_voltage : 16|16@1+ (0.001,0) [0|0] "V" Recorder
 
 VAL_ 512 Contactor 0 "Open" 1 "Closed" 2 "Error" 3 "Not available" ;
 """
@@ -247,7 +247,7 @@ KCD = """<?xml version="1.0" encoding="UTF-8"?>
   </Bus>
 </NetworkDefinition>
 """
-SYM = """FormatVersion=6.0 // Do not edit this line!
+SYM = """FormatVersion=6.0 // written by hand
 Title="pack"
 
 {SEND}

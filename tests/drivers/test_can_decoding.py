@@ -31,22 +31,22 @@ from drivers.decode.message_catalogue import read_catalogue, wanted_of
 from drivers.simulated.can_far_end import encoded
 from telemetry.model.batch import Group, merged
 
-# The message of motohawk.dbc in the cantools repository (tests/files/dbc); its signals lie as there.
-MOTOHAWK = """\
-VERSION "HIPBNYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYYY"
+# Fields that begin and end within bytes, most significant byte first, one of them signed.
+PUMP = """\
+VERSION "cooling"
 
 NS_ :
 
 BS_:
 
-BU_: PCM1 FOO
+BU_: Pump Recorder
 
-BO_ 496 ExampleMessage: 8 PCM1
- SG_ Temperature : 0|12@0- (0.01,250) [229.52|270.47] "degK"  PCM1,FOO
- SG_ AverageRadius : 6|6@0+ (0.1,0) [0|5] "m"  Vector__XXX
- SG_ Enable : 7|1@0+ (1,0) [0|0] "-"  Vector__XXX
+BO_ 772 PumpState: 3 Pump
+ SG_ Inlet : 7|11@0+ (0.1,-40) [-40|164.7] "degC" Recorder
+ SG_ Running : 12|1@0+ (1,0) [0|1] "" Recorder
+ SG_ Flow : 11|12@0- (0.5,0) [-1024|1023.5] "L/min" Recorder
 
-VAL_ 496 Enable 1 "Enabled" 0 "Disabled" ;
+VAL_ 772 Running 1 "Running" 0 "Stopped" ;
 """
 
 
@@ -210,20 +210,22 @@ def test_canopen_418_second_battery_stands_0x800_higher():
     assert not decoded(of_standard("canopen-418", instance=2, pdo={"tpdo2": ["60600020"]}), (0x281, "CD CC 00 00"))
 
 
-# cantools' documentation of motohawk.dbc: these bytes are 250.55 K, 3.2 m, enabled.
+# Worked by hand: 2B and the upper three bits of 7F make 347, so -5.3 degC; bit 4 of 7F is set; F and D8 make FD8,
+# which is -40 in 12 bits. cantools decodes the same bytes beside us.
 def test_dbc_worked_bytes(tmp_path):
-    (tmp_path / "motohawk.dbc").write_text(MOTOHAWK, encoding="utf-8")
-    (layout,) = read_catalogue(tmp_path / "motohawk.dbc")
+    path, data = tmp_path / "pump.dbc", bytes.fromhex("2B 7F D8")
+    path.write_text(PUMP, encoding="utf-8")
+    (layout,) = read_catalogue(path)
     decoder = MessageDecoder([Take(field, name) for name, field in layout.fields.items()])
-    got = dict(zip(decoder.signals, decoder.decode(bytes.fromhex("C0 06 E0 00 00 00 00 00")), strict=True))
-    assert got["Temperature"] == pytest.approx(250.55, abs=1e-9)
-    assert got["AverageRadius"] == pytest.approx(3.2, abs=1e-9)
-    assert got["Enable"] == 1.0
+    got = dict(zip(decoder.signals, decoder.decode(data), strict=True))
+    assert got == pytest.approx({"Inlet": -5.3, "Running": 1.0, "Flow": -20.0}, abs=1e-9)
+    reference = cantools.database.load_file(path).decode_message(772, data, decode_choices=False)
+    assert got == pytest.approx(reference, abs=1e-9)
 
 
 # Bit 31 marks 29-bit identifiers in DBC files: 2566869571 is 18FF5243.
 def test_dbc_extended_identifier(tmp_path):
-    text = MOTOHAWK.replace("BO_ 496", "BO_ 2566869571").replace("VAL_ 496", "VAL_ 2566869571")
+    text = PUMP.replace(" 772 ", " 2566869571 ")
     (tmp_path / "extended.dbc").write_text(text, encoding="utf-8")
     assert read_catalogue(tmp_path / "extended.dbc")[0].key == EXTENDED | 0x18FF5243
 

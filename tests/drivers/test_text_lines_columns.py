@@ -23,10 +23,10 @@ def test_each_way_to_name_a_column():
     table = {
         "u": "pack_voltage",
         "i_raw": {"signal": "pack_current", "scale": 0.0732, "offset": -37.5},
-        "t": {"signal": "motor_temperature", "unknown": [-127, 85]},
+        "t": {"signal": "motor_temperature", "unknown": [999]},
     }
     assert check_columns(table) == []
-    found = converted(table, ["u", "i_raw", "t", "throttle_voltage", "Lux #1"], [52.3, 1024, 85, 1.2, 310])
+    found = converted(table, ["u", "i_raw", "t", "throttle_voltage", "Lux #1"], [52.3, 1024, 999, 1.2, 310])
     assert found["pack_voltage"] == 52.3
     assert found["pack_current"] == pytest.approx(1024 * 0.0732 - 37.5)
     assert math.isnan(found["motor_temperature"])
