@@ -36,6 +36,9 @@ AlarmChangeState = Literal[
     "out of service",
 ]
 
+Situation = Literal["driving", "braking", "charging", "resting"]
+"""What the machine is doing. Where no signal tells, *driving*: then an act must suit a machine that moves."""
+
 
 @dataclass(frozen=True, slots=True)
 class Event:
