@@ -47,6 +47,7 @@ PRIVATE_PATH = re.compile(r"(?<![\w.~/-])/(?:home|root|tmp|work|Users|private)/[
 # What a name alone does not say about its sign; every other signal cannot be negative or needs no word.
 SIGNS = {
     "pack_voltage": "below zero only where the leads are crossed",
+    "auxiliary_voltage": "below zero only where the leads are crossed",
     "pack_current": "positive out of the pack (discharge), negative into it (charging, regenerative braking)",
     "pack_power": "as the current: positive out of the pack",
     "motor_current": "positive while it drives",

@@ -37,6 +37,13 @@ PRIORITY_TABLE: tuple[PriorityRow, ...] = (
     PriorityRow("charging-cold", "medium", "high", "charging a frozen cell harms it for good"),
     PriorityRow("discharge-disabled", "high", "high", "the machine loses drive, and braking by the motor"),
     PriorityRow("supply-lost", "high", "high", "the machine loses drive, and braking by the motor"),
+    PriorityRow("insulation-low", "medium", "high", "a second fault puts pack voltage on the frame; do not touch"),
+    PriorityRow(
+        "charging-hot", "medium", "medium", "charging hot cells wears and heats them; unplug and let it cool"
+    ),
+    PriorityRow("motor-temperature-high", "low", "medium", "winding insulation ages fast; ease off and let it cool"),
+    PriorityRow("controller-temperature-high", "low", "medium", "it is about to fold back or cut out; ease off"),
+    PriorityRow("auxiliary-voltage-low", "low", "medium", "contactors may drop out and lamps fail"),
     PriorityRow("pack-voltage-high", "low", "medium", "the cells' own limit says it more sharply"),
     PriorityRow("pack-voltage-low", "low", "medium", "the machine is about to stop by itself; turn back"),
     PriorityRow("discharge-peak", "low", "medium", "the pack may cut out at once; let go of the pedal"),

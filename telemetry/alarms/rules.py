@@ -72,6 +72,12 @@ SUPPRESSION_TABLE: tuple[SuppressionRow, ...] = (
         "charging",
         "a low cell is being filled; its trip stays, for a cell below its least must not be charged hard",
     ),
+    SuppressionRow(
+        "auxiliary-voltage-low",
+        ("warn", "trip"),
+        "charging",
+        "the key is usually off, and the 12 V converter with it",
+    ),
     SuppressionRow("soc-low", ("warn", "trip"), "charging", "the charge is there to mend it"),
     SuppressionRow("energy-left", ("warn", "trip"), "charging", "the way back is not driven while charging"),
 )

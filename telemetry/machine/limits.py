@@ -15,7 +15,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from telemetry.machine import limits_cells, limits_conditions, limits_current, limits_voltage, limits_work
+from telemetry.machine import (
+    limits_cells,
+    limits_conditions,
+    limits_current,
+    limits_vehicle,
+    limits_voltage,
+    limits_work,
+)
 from telemetry.machine.limits_frame import Frame, Ground, Limit, Side, Sign
 from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
 from telemetry.machine.sections import LimitOverride, Machine
@@ -37,6 +44,7 @@ _FRAMES = (
     *limits_current.FRAMES,
     *limits_cells.FRAMES,
     *limits_work.FRAMES,
+    *limits_vehicle.FRAMES,
     *limits_conditions.FRAMES,
 )
 LIMIT_NAMES = tuple(frame.name for frame in _FRAMES)

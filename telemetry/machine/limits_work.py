@@ -1,4 +1,4 @@
-"""Limits of what is left for the work, of charging in frost, and of the pack's own ageing."""
+"""Limits of what is left for the work, of charging in frost or heat, and of the pack's own ageing."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ RESERVE_SHARE = 0.1
 CHANGE_WARN, CHANGE_TRIP = 25.0, 50.0
 """Percent above this machine's own earlier sessions. A lithium cell counts as worn out at twice its resistance when
 new (common practice, from memory); within one season a quarter more is a lug, a link or a cell to look at."""
-COLD_CHARGE_C_RATE = 0.01
-COLD_CHARGE_AT_LEAST_A = 0.5
+CHARGE_C_RATE = 0.01
+CHARGE_AT_LEAST_A = 0.5
 """Above the offset of a shunt: 1 % of the capacity per hour, at least 0.5 A. Ours."""
 
 
@@ -45,11 +45,20 @@ def _energy_left(on: Ground) -> Limit | str:
 
 def _charging_cold(on: Ground) -> Limit | str:
     cell = on.machine.pack.cell
-    least = max(COLD_CHARGE_AT_LEAST_A, COLD_CHARGE_C_RATE * on.machine.pack.capacity_ah)
     known = "cell data sheets" if cell.is_lithium and cell.charge_low_c == 0.0 else "common practice, from memory"
+    return _charging_outside(on, f"below {cell.charge_low_c:g} °C ({known})", "coldest sensor is below")
+
+
+def _charging_hot(on: Ground) -> Limit | str:
+    above = f"above {on.machine.pack.cell.charge_high_c:g} °C (common practice, from memory)"
+    return _charging_outside(on, above, "hottest sensor is above")
+
+
+def _charging_outside(on: Ground, where: str, sensor: str) -> Limit:
+    least = max(CHARGE_AT_LEAST_A, CHARGE_C_RATE * on.machine.pack.capacity_ah)
     origin = (
-        f"{cell.name} must not be charged below {cell.charge_low_c:g} °C ({known}), braking included; "
-        f"more than {least:g} A into the pack while its coldest sensor is below that"
+        f"{on.machine.pack.cell.name} must not be charged {where}, regen included; "
+        f"more than {least:g} A into the pack while its {sensor} that"
     )
     return on.limit(None, least, origin, margin=0.2 * least, raise_s=2.0)
 
@@ -69,6 +78,7 @@ def _resistance_up(on: Ground) -> Limit | str:
 
 FRAMES = (
     Frame("charging-cold", "cold_charge_current", "high", _charging_cold),
+    Frame("charging-hot", "hot_charge_current", "high", _charging_hot),
     Frame("soc-low", "soc_lower_bound", "low", _soc_low),
     Frame("energy-left", "energy_margin", "low", _energy_left, "either"),
     Frame("resistance-up", "pack_resistance_change", "high", _resistance_up),

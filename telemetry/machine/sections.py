@@ -137,6 +137,18 @@ class Vehicle:
     foldback_voltage_v: float | None = number(
         0.5, 1000, "voltage below which the controller begins to give less", _CONTROLLER_SHEET, 46.0
     )
+    motor_type: str | None = choice(
+        ("dc", "ac"),
+        "kind of motor: dc has brushes and two cables; ac has three cables from an inverter",
+        "the motor's nameplate; count its thick cables",
+        "dc",
+    )
+    motor_temperature_max_c: float | None = number(
+        30, 250, "highest motor temperature allowed where its sensor sits", "the motor maker's sheet", 110.0
+    )
+    controller_temperature_max_c: float | None = number(
+        30, 200, "controller temperature at which it folds back or cuts out", _CONTROLLER_SHEET, 85.0
+    )
     continuous_current_a: float | None = number(
         0.1, 5000, "battery current at steady work", "a clamp meter while it works", 60.0
     )
@@ -266,8 +278,8 @@ class LimitOverride:
     """One ``[limits.NAME]`` table: what the owner sets in place of our numbers; None keeps ours."""
 
     name: str
-    warn: float | None = number(-10000, 10000, "warn beyond it, in the signal's unit", "the maker's sheet", 46.4)
-    trip: float | None = number(-10000, 10000, "the bound itself, in the signal's unit", "the maker's sheet", 44.8)
+    warn: float | None = number(-1e6, 1e6, "warn beyond it, in the signal's unit", "the maker's sheet", 46.4)
+    trip: float | None = number(-1e6, 1e6, "the bound itself, in the signal's unit", "the maker's sheet", 44.8)
     clear_margin: float | None = number(
         0, 1000, "how far back inside the bound counts as over", "how much the value jitters", 0.5
     )

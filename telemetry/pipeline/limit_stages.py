@@ -6,7 +6,7 @@ from telemetry.machine.limits_current import charge_parts, discharge_parts
 from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
 from telemetry.machine.sections import Machine
 from telemetry.pipeline.averaging import Averaging
-from telemetry.pipeline.cold_charge import ColdCharge
+from telemetry.pipeline.charge_temperature import ChargeTemperature
 from telemetry.pipeline.reserve import Plan, Reserve
 from telemetry.pipeline.resistance_change import ResistanceChange
 from telemetry.pipeline.spread import Spread
@@ -19,7 +19,7 @@ def limit_stages(machine: Machine, history: ResistanceHistory = NO_HISTORY) -> l
     plan = Plan(area, width) if area is not None and width is not None else None
     return [
         Averaging(discharge_parts(machine), charge_parts(machine)),
-        ColdCharge(pack.cell.charge_low_c),
+        ChargeTemperature(pack.cell.charge_low_c, pack.cell.charge_high_c),
         Spread(pack.cell, pack.capacity_ah),
         Reserve(pack.capacity_ah, pack.nominal_v, plan),
         ResistanceChange(history),

@@ -36,7 +36,7 @@ def limit_lines(limits: Sequence[Limit], unjudged: Mapping[str, str]) -> list[st
 
 
 def _head(name: str, signal: str) -> str:
-    return f"{name:<24}{signal}"
+    return f"{name:<30}{signal}"
 
 
 def _bounds(limit: Limit) -> list[str]:

@@ -32,7 +32,12 @@ ALWAYS = [
     "cell-charge-low",
     "cell-resistance",
     "charging-cold",
+    "charging-hot",
     "soc-low",
+    "motor-temperature-high",
+    "controller-temperature-high",
+    "auxiliary-voltage-low",
+    "insulation-low",
     *CONDITION_NAMES,
 ]
 
@@ -62,6 +67,11 @@ class TestByChemistry:
             "cell_charge_deficit",
             "cell_resistance_ratio",
             "cold_charge_current",
+            "hot_charge_current",
+            "motor_temperature",
+            "controller_temperature",
+            "auxiliary_voltage",
+            "insulation_resistance",
             "soc_lower_bound",
             *CONDITION_NAMES,
         }
@@ -94,6 +104,28 @@ class TestByChemistry:
     def test_charging_is_judged_by_the_chemistry(self) -> None:
         assert "below 0 °C" in limits_of(LFP)["charging-cold"].origin
         assert "below -30 °C" in limits_of(LFP.replace("lfp", "lto"))["charging-cold"].origin
+
+    def test_motor_and_controller_by_common_practice(self) -> None:
+        # IEC 60085 thermal class 130 (from memory), less 30 degC from winding to case; fold-back from about 85 degC.
+        limits = limits_of(LFP)
+        assert (limits["motor-temperature-high"].warn, limits["motor-temperature-high"].trip) == (90.0, 100.0)
+        assert (limits["controller-temperature-high"].warn, limits["controller-temperature-high"].trip) == (
+            75.0,
+            85.0,
+        )
+        assert "is not stated" in limits["motor-temperature-high"].origin
+
+    def test_auxiliary_supply_of_12_v(self) -> None:
+        # Common practice: a lead battery of six cells is flat at 1.75 V a cell.
+        assert limits_of(LFP)["auxiliary-voltage-low"].trip == pytest.approx(6 * 1.75)
+
+    def test_insulation_by_the_regulation(self) -> None:
+        # UN Regulation No. 100, from memory: 100 ohm/V for DC, 500 ohm/V with AC; 16 cells at 3.65 V are 58.4 V.
+        unknown = limits_of(LFP)["insulation-low"]
+        assert (unknown.warn, unknown.trip) == (pytest.approx(29_200), pytest.approx(5_840))
+        ac = limits_of(LFP + '[machine]\nmotor_type = "ac"\n')["insulation-low"]
+        assert ac.trip == pytest.approx(29_200)
+        assert limits_of(LFP + '[machine]\nmotor_type = "dc"\n')["insulation-low"].trip == pytest.approx(5_840)
 
     def test_lead_is_warned_of_at_half_its_charge(self) -> None:
         # Common practice, from memory: lead wears fast below half, lithium packs are used down to a fifth.
@@ -130,6 +162,16 @@ class TestByTheOwnersFigures:
         low = limits_of(LFP + "[machine]\nminimum_voltage_v = 42\nfoldback_voltage_v = 46\n")["pack-voltage-low"]
         assert (low.warn, low.trip) == (46.0, 42.0)
         assert "foldback_voltage_v" in low.origin
+
+    def test_stated_temperatures_of_motor_and_controller(self) -> None:
+        text = LFP + "[machine]\nmotor_temperature_max_c = 140\ncontroller_temperature_max_c = 70\n"
+        limits = limits_of(text)
+        assert (limits["motor-temperature-high"].warn, limits["motor-temperature-high"].trip) == (130.0, 140.0)
+        assert (limits["controller-temperature-high"].warn, limits["controller-temperature-high"].trip) == (
+            60.0,
+            70.0,
+        )
+        assert limits["motor-temperature-high"].origin.startswith("[machine] motor_temperature_max_c 140 °C")
 
     def test_currents_follow_the_sign_rule(self) -> None:
         limits = limits_of(

@@ -111,7 +111,7 @@ def test_minutes_at_once_give_the_same_as_in_pieces() -> None:
     for step in (50_000, 777_000, 10_000_000, 100_000_000):
         assert told(list(range(step, end, step)), batches, [], end) == once
     signals = {name for _, name in once[0]}
-    assert signals >= {"discharge_current_average", "charge_current_average", "cold_charge_current", "energy_margin"}
+    assert signals >= {"discharge_current_average", "charge_current_average", "charge_temperature", "energy_margin"}
 
 
 def test_every_row_its_own_span_gives_the_same() -> None:

@@ -1,4 +1,4 @@
-"""Currents by what they heat, charging in frost, what is left, and resistance against earlier sessions."""
+"""Currents by what they heat, charging in frost or heat, what is left, and resistance against earlier sessions."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from telemetry.machine.limits_current import Part
 from telemetry.machine.limits_history import ResistanceHistory
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.pipeline.averaging import Averaging
-from telemetry.pipeline.cold_charge import ColdCharge
+from telemetry.pipeline.charge_temperature import ChargeTemperature
 from telemetry.pipeline.estimate_charge import STATE_OF_CHARGE
 from telemetry.pipeline.reserve import Plan, Reserve
 from telemetry.pipeline.resistance_change import ResistanceChange
@@ -38,7 +38,8 @@ def rows(group: str, every_s: float, **signals: object) -> Batch:
 def told(stage: Stage, *batches: Batch) -> dict[str, np.ndarray]:
     end = max(int(batch.t[-1]) for batch in batches) + 1
     span = stage.advance(Span(end, batches, final=True))
-    return {b.group.signals[0]: b.values[:, 0] for b in span.batches[len(batches) :] if len(b)}
+    added = [batch for batch in span.batches[len(batches) :] if len(batch)]
+    return {signal: b.values[:, place] for b in added for place, signal in enumerate(b.group.signals)}
 
 
 class TestAveraging:
@@ -91,26 +92,34 @@ class TestAveraging:
         assert found["charge_current_average"].min() >= min(0.0, *amperes) - 1e-9
 
 
-class TestColdCharge:
+class TestChargeTemperature:
     def test_charging_a_cold_pack_is_told_and_braking_is_charging(self) -> None:
         current = np.repeat([30.0, -15.0, 30.0], 50)
         batch = rows("pack", 0.1, pack_current=current, pack_temperature_1=4.0, pack_temperature_2=-1.0)
-        found = told(ColdCharge(0.0), batch)["cold_charge_current"]
+        found = told(ChargeTemperature(0.0, 45.0), batch)["cold_charge_current"]
         assert found[:4].max() == 0.0
         assert found[6] == pytest.approx(15.0)
         assert found[-1] == 0.0
 
+    def test_charging_a_hot_pack_is_told_by_its_hottest_sensor(self) -> None:
+        current = np.repeat([30.0, -15.0, 30.0], 50)
+        batch = rows("pack", 0.1, pack_current=current, pack_temperature_1=30.0, pack_temperature_2=46.0)
+        found = told(ChargeTemperature(0.0, 45.0), batch)
+        assert found["hot_charge_current"][6] == pytest.approx(15.0)
+        assert found["hot_charge_current"][-1] == 0.0
+        assert found["cold_charge_current"].max() == 0.0
+
     def test_a_warm_pack_may_be_charged(self) -> None:
         batch = rows("pack", 0.1, pack_current=np.full(100, -15.0), pack_temperature_1=3.0)
-        assert told(ColdCharge(0.0), batch)["cold_charge_current"].max() == 0.0
+        assert told(ChargeTemperature(0.0, 45.0), batch)["cold_charge_current"].max() == 0.0
 
     def test_without_a_temperature_nothing_is_told(self) -> None:
-        assert told(ColdCharge(0.0), rows("pack", 0.1, pack_current=np.full(100, -15.0))) == {}
+        assert told(ChargeTemperature(0.0, 45.0), rows("pack", 0.1, pack_current=np.full(100, -15.0))) == {}
 
     def test_a_slow_sensor_holds_its_value(self) -> None:
         current = rows("pack", 0.1, pack_current=np.full(1200, -15.0))
         sensor = rows("warmth", 60.0, pack_temperature_1=[-3.0, -3.0])
-        assert told(ColdCharge(0.0), current, sensor)["cold_charge_current"][-1] == pytest.approx(15.0)
+        assert told(ChargeTemperature(0.0, 45.0), current, sensor)["cold_charge_current"][-1] == pytest.approx(15.0)
 
 
 class TestReserve:

@@ -1,4 +1,4 @@
-"""The stage that says how much current flows into a pack that is too cold to be charged."""
+"""The stage that tells the current into a pack that is too cold or too hot to be charged."""
 
 from __future__ import annotations
 
@@ -11,23 +11,24 @@ from telemetry.model.signals import pack_temperature_number
 from telemetry.pipeline.blocks import Block, Blocks, Holder, known_rows
 from telemetry.pipeline.stage import Chosen, ChosenGroup
 
-COLD_CHARGE = Group("derived", "cold_charge_current", ("cold_charge_current",), "derived")
+CHARGE_TEMPERATURE = Group("derived", "charge_temperature", ("cold_charge_current", "hot_charge_current"), "derived")
 HELD = 600 * MICROSECONDS
 """A temperature is held for so long: a pack of some kilograms changes by less than a degree in that time."""
 
 
-class ColdCharge:
-    """Adds ``cold_charge_current`` once a second: the mean current into the pack while its coldest sensor forbids it.
+class ChargeTemperature:
+    """Adds ``cold_charge_current`` and ``hot_charge_current`` once a second.
 
-    It is 0 while the pack is warm enough or current flows out, and not given while no temperature is known. Sensors
-    of the first group that tells of any count, each by its latest value.
+    Each is the mean current into the pack while its coldest or hottest sensor forbids charging. It is 0 while the
+    temperature allows charging or current flows out, and not given while no temperature is known. Sensors of the
+    first group with any count, each by its latest value.
 
     Args:
-        least_c: the pack must not be charged below this temperature, degC.
+        least_c, most_c: the pack may be charged between these temperatures, degC.
     """
 
-    def __init__(self, least_c: float) -> None:
-        self._least = least_c
+    def __init__(self, least_c: float, most_c: float) -> None:
+        self._least, self._most = least_c, most_c
         self._holder = Holder(MICROSECONDS)
         self._current = Chosen("pack_current")
         self._currents = Blocks(MICROSECONDS)
@@ -43,19 +44,20 @@ class ColdCharge:
             return span
         temperatures = deque(self._temperatures.take(*self._sensors.find(held), held.end))
         blocks = self._currents.take(*known_rows(self._current, held), held.end)
-        rows = []
+        t, rows = [], []
         for block in blocks:
             while temperatures and temperatures[0].end <= block.end:
                 self._hear(temperatures.popleft())
-            coldest = self._coldest(block.end)
-            if coldest is not None:
-                into = max(0.0, -float(block.values.mean())) if coldest < self._least else 0.0
-                rows.append((block.end, into))
+            fresh = self._known[block.end - self._known_at <= HELD]
+            if len(fresh):
+                into = max(0.0, -float(block.values.mean()))
+                t.append(block.end)
+                rows.append([into * (fresh.min() < self._least), into * (fresh.max() > self._most)])
         for later in temperatures:
             self._hear(later)
         if not rows:
             return span
-        return span.adding([Batch.of_rows(COLD_CHARGE, [t for t, _ in rows], [[into] for _, into in rows])])
+        return span.adding([Batch.of_rows(CHARGE_TEMPERATURE, t, rows)])
 
     def _hear(self, block: Block) -> None:
         """Keep each sensor's last value of the block."""
@@ -67,8 +69,3 @@ class ColdCharge:
             told = ~np.isnan(row)
             self._known[told] = row[told]
             self._known_at[told] = block.end
-
-    def _coldest(self, now: int) -> float | None:
-        """Return the coldest sensor of those heard of lately, degC."""
-        fresh = self._known[now - self._known_at <= HELD]
-        return float(fresh.min()) if len(fresh) else None
