@@ -39,8 +39,8 @@ class Condition:
 
 
 CONDITIONS: Mapping[str, Condition] = {
-    # Ours: braking that gives back lasts a few seconds, a charge much longer; 0.5 A is past the offset of a shunt.
-    "charging": Condition("pack_current", "low", -0.5, 0.25, 15.0, 2.0, "current has flowed into the pack for 15 s"),
+    # A stage tells a charger from regenerative braking, with delays of its own.
+    "charging": Condition("charging", "high", 0.5, 0.25, 0.0, 0.0, "a charger feeds the pack"),
 }
 
 

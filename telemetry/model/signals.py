@@ -118,6 +118,7 @@ _FIXED = (
         0.0,
         is_derived=True,
     ),
+    Signal("charging", "", "a charger feeds the pack", 0.0, 1.0, is_switch=True, is_derived=True),
     Signal(
         "cold_charge_current",
         "A",

@@ -157,7 +157,7 @@ class _Followed:
     """One condition on its own signal."""
 
     def __init__(self, condition: Condition) -> None:
-        self._chosen = Chosen(condition.signal)
+        self._chosen = Chosen(condition.signal, measured_only=False)
         self._comparator = Comparator(
             condition.side,
             condition.bound,

@@ -7,6 +7,7 @@ from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
 from telemetry.machine.sections import Machine
 from telemetry.pipeline.averaging import Averaging
 from telemetry.pipeline.charge_temperature import ChargeTemperature
+from telemetry.pipeline.charger_watch import ChargerWatch
 from telemetry.pipeline.reserve import Plan, Reserve
 from telemetry.pipeline.resistance_change import ResistanceChange
 from telemetry.pipeline.spread import Spread
@@ -18,6 +19,7 @@ def limit_stages(machine: Machine, history: ResistanceHistory = NO_HISTORY) -> l
     pack, area, width = machine.pack, machine.work.area_ha, machine.vehicle.working_width_m
     plan = Plan(area, width) if area is not None and width is not None else None
     return [
+        ChargerWatch(),
         Averaging(discharge_parts(machine), charge_parts(machine)),
         ChargeTemperature(pack.cell.charge_low_c, pack.cell.charge_high_c),
         Spread(pack.cell, pack.capacity_ah),

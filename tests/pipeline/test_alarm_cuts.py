@@ -10,6 +10,7 @@ from telemetry.alarms.rules import AlarmRules
 from telemetry.machine.limits import Limit
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import Acknowledge, Event, LinkChange, Loss, ResetLatch, Shelve, Unshelve
+from telemetry.pipeline.charger_watch import ChargerWatch
 from telemetry.pipeline.derive import Cells, Power
 from telemetry.pipeline.judge import Judge
 from telemetry.pipeline.stage import Chain
@@ -27,7 +28,8 @@ RULES = AlarmRules({"power": True, "discharge-peak": True}, {"cell-voltage-high"
 PACK = Group("pack", "pack", ("pack_voltage",))
 SHUNT = Group("shunt", "current", ("pack_current",))
 CELLS = Group("pack", "cells", ("cell_01_voltage", "cell_02_voltage"))
-RANGES = {"pack_voltage": (45, 56), "pack_current": (-40, 110)}
+VEHICLE = Group("pack", "vehicle", ("vehicle_speed",))
+RANGES = {"pack_voltage": (45, 56), "pack_current": (-40, 110), "vehicle_speed": (-0.2, 0.2)}
 
 
 def rows_of(group: Group, seed: int, usual_us: int, since: int, until: int) -> Batch:
@@ -45,7 +47,7 @@ def rows_of(group: Group, seed: int, usual_us: int, since: int, until: int) -> B
 
 def told(cuts: list[int], batches: list[Batch], events: list[Event], end: int) -> list[str]:
     """Run everything through fresh stages; return what was found, sorted."""
-    stages = Chain([Cells(), Power(), Judge(LIMITS, RULES)])
+    stages = Chain([Cells(), Power(), ChargerWatch(), Judge(LIMITS, RULES)])
     found, last = [], -1
     for cut in [*cuts, end]:
         pieces = []
@@ -94,12 +96,13 @@ def test_with_all_that_an_operator_can_do(seed: int, cuts_ms: list[int], late: b
 @settings(max_examples=20)
 @given(st.integers(0, 10_000), st.lists(st.integers(1, 199_999), max_size=30, unique=True))
 def test_what_is_quiet_while_charging(seed: int, cuts_ms: list[int]) -> None:
-    """Charging and driving in turn; the voltage, low throughout, joins late."""
+    """Charging at standstill and use in turn; the voltage, low throughout, joins late."""
     end = 200 * S
     shunt = rows_of(SHUNT, seed + 1, 300_000, 0, end)
     charging = (shunt.t // (40 * S)) % 2 == 0
     batches = [
         rows_of(PACK, seed, 400_000, 20 * S, end),
+        rows_of(VEHICLE, seed + 2, 500_000, 0, end),
         Batch(SHUNT, shunt.t, np.where(charging, -10.0, 30.0).reshape(-1, 1)),
     ]
     once = told([], batches, [Acknowledge(90 * S)], end)

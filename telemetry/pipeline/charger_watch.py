@@ -1,0 +1,128 @@
+"""The stage that tells a charger's current from that of regenerative braking.
+
+Both flow into the pack. A charger feeds a machine that stands still, steadily and for long; braking needs motion.
+Motion, by vehicle or motor speed, or a throttle that moves rules a charger out. Power at the wall proves one. With a
+speed signal that shows standstill, 15 s of current are enough. Without one only steadiness tells, and it takes two
+minutes: braking current follows the ground and the speed from second to second, a charger's does not.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+
+import numpy as np
+
+from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
+from telemetry.pipeline.blocks import Block, Blocks, Holder, known_rows
+from telemetry.pipeline.stage import Chosen
+
+CHARGING = Group("derived", "charging", ("charging",), "derived")
+INTO_A, ENDED_A = 0.5, 0.25
+"""Current into the pack above the first counts, below the second it has ended: past the offset of a shunt. Ours."""
+ENDS_AFTER_S = 2.0
+STANDING_S = 15.0
+"""At standstill. Ours: a stop from full speed takes a few seconds."""
+STEADY_S = 120.0
+"""Without a speed signal. Ours: longer than most descents."""
+STEADY_WITHIN_S = 60.0
+ROUGH_SHARE, ROUGH_A = 0.02, 0.1
+"""From second to second a charger's current changes by less than this share of it and this much. Ours: chargers hold
+it within some percent over minutes, 0.1 A is what a shunt resolves."""
+MOVES = {"vehicle_speed": 1.0, "motor_speed": 30.0}
+"""Beyond this the machine moves: km/h, more than a position receiver shows at rest; rpm. Ours."""
+WALL_W = 20.0
+THROTTLE_V = 0.15
+"""Noise of a throttle sensor is far less, a foot moves it by more. Ours."""
+FRESH = 5 * MICROSECONDS
+LONGEST_BRIDGED_S = 60.0
+
+
+class ChargerWatch:
+    """Adds ``charging`` for each second with a current: 1 while a charger feeds the pack, else 0."""
+
+    def __init__(self) -> None:
+        self._holder = Holder(MICROSECONDS)
+        self._current, self._currents = Chosen("pack_current"), Blocks(MICROSECONDS)
+        self._evidence = {name: _Latest(name) for name in (*MOVES, "charger_input_power", "throttle_voltage")}
+        self._before: int | None = None
+        self._begin()
+
+    def _begin(self) -> None:
+        """Forget the current that flowed in."""
+        self._charging = False
+        self._into_s = self._ended_s = 0.0
+        self._recent: deque[tuple[float, float]] = deque()
+        self._throttle: tuple[float, float] | None = None
+
+    def advance(self, span: Span) -> Span:
+        """Add a row for every second that is over."""
+        held = self._holder.take(span)
+        if held is None:
+            return span
+        for latest in self._evidence.values():
+            latest.take(held)
+        blocks = self._currents.take(*known_rows(self._current, held), held.end)
+        if not blocks:
+            return span
+        rows = [[float(self._take(block))] for block in blocks]
+        return span.adding([Batch.of_rows(CHARGING, [block.end for block in blocks], rows)])
+
+    def _take(self, block: Block) -> bool:
+        current = float(block.values.mean())
+        elapsed = 1.0 if self._before is None else (block.end - self._before) / MICROSECONDS
+        self._before = block.end
+        seen = {name: latest.at(block.end) for name, latest in self._evidence.items()}
+        speeds = {name: seen[name] for name in MOVES if seen[name] is not None}
+        moves = any(abs(value) > MOVES[name] for name, value in speeds.items() if value is not None)
+        if elapsed > LONGEST_BRIDGED_S or moves or self._throttle_moves(seen["throttle_voltage"]):
+            self._begin()
+            return False
+        self._ended_s = self._ended_s + elapsed if current > -ENDED_A else 0.0
+        if self._ended_s >= ENDS_AFTER_S or (not self._charging and current > -INTO_A):
+            self._begin()
+            return False
+        self._into_s += elapsed
+        self._recent.append((elapsed, current))
+        while sum(seconds for seconds, _ in self._recent) > STEADY_WITHIN_S:
+            self._recent.popleft()
+        wall = seen["charger_input_power"]
+        known = bool(speeds) or (wall is not None and wall > WALL_W)
+        self._charging = self._charging or (
+            self._into_s >= STANDING_S if known else self._into_s >= STEADY_S and self._is_steady()
+        )
+        return self._charging
+
+    def _throttle_moves(self, volts: float | None) -> bool:
+        """Tell whether the throttle has moved since current began to flow in."""
+        if volts is None:
+            return False
+        low, high = self._throttle or (volts, volts)
+        self._throttle = min(low, volts), max(high, volts)
+        return self._throttle[1] - self._throttle[0] > THROTTLE_V
+
+    def _is_steady(self) -> bool:
+        """Tell whether the current of the last minute changed little from second to second."""
+        currents = np.array([current for _, current in self._recent])
+        change = float(np.abs(np.diff(currents)).mean()) if len(currents) > 1 else 0.0
+        return change <= ROUGH_A + ROUGH_SHARE * abs(float(currents.mean()))
+
+
+class _Latest:
+    """The latest known value of a signal at the end of each second."""
+
+    def __init__(self, signal: str) -> None:
+        self._chosen = Chosen(signal)
+        self._t: Times = np.empty(0, dtype=np.int64)
+        self._values: Values = np.empty(0)
+
+    def take(self, span: Span) -> None:
+        t, values = known_rows(self._chosen, span)
+        self._t, self._values = np.concatenate([self._t, t]), np.concatenate([self._values, values[:, 0]])
+
+    def at(self, now: int) -> float | None:
+        """Return the last value before ``now``, None where it is stale; earlier ones are forgotten."""
+        place = int(np.searchsorted(self._t, now, "left")) - 1
+        if place < 0 or now - int(self._t[place]) > FRESH:
+            return None
+        self._t, self._values = self._t[place:], self._values[place:]
+        return float(self._values[0])
