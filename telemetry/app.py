@@ -14,10 +14,9 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TextIO
 
-import platformdirs
-
 from telemetry.driver import DriverContext, Feed
 from telemetry.earlier_sessions import resistance_history
+from telemetry.log_file import log_path
 from telemetry.machine.limits import limits_for
 from telemetry.machine.limits_history import NO_HISTORY
 from telemetry.machine.machine_file import Machine, SourceSettings
@@ -37,6 +36,9 @@ from telemetry.platform_sleep import StayAwake
 from telemetry.recordings.capture_file import CaptureFile
 from telemetry.report.event_lines import summary_lines, summary_object
 from telemetry.report.printer import Printer, say
+from telemetry.run_end import has_values, kept, kept_lines, nothing_arrived
+from telemetry.store.later_marks import keep_mark
+from telemetry.store.stored_recording import StoredRecording
 from telemetry.store.writer import StoreWriter
 
 if TYPE_CHECKING:
@@ -197,9 +199,14 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
                 ended = started + subject.clock.now() - subject.start
                 stored = (await asyncio.to_thread(writer.end_session, ended)).stored
     refused = run.bus.refused["store"]
-    _report(subject, run, summary_object(snapshot, session, stored, refused), options)
+    arrived = has_values(snapshot)
+    summary = summary_object(snapshot, session, stored, refused)
+    summary |= kept(session, options.store, next_command=arrived and not options.on_bench)
+    _report(subject, run, summary, options)
     if run.failure is not None:
         raise run.failure
+    if not arrived and subject.plan is None:
+        raise nothing_arrived([source for source, _ in subject.drivers], snapshot)
     return StoreError.exit_status if refused else 0
 
 
@@ -211,10 +218,9 @@ def _log_aside(options: RunOptions) -> None:
         logger.propagate = False
         logger.handlers = [logging.StreamHandler(options.notes)]
         if options.screen:
-            folder = Path(platformdirs.user_log_path("shakedown", appauthor=False))
             with suppress(OSError):
-                folder.mkdir(parents=True, exist_ok=True)
-                logger.handlers = [logging.FileHandler(folder / "shakedown.log", delay=True)]
+                log_path().parent.mkdir(parents=True, exist_ok=True)
+                logger.handlers = [logging.FileHandler(log_path(), delay=True)]
 
 
 def _gather(subject: _Subject) -> Gather:
@@ -312,12 +318,13 @@ async def _run_under_dashboard(
 
     dashboard = Dashboard(
         snapshot,
-        Operator(run, subject.plan),
+        _operator(run, subject, options),
         subject.clock,
         subject.machine_name,
         recorded=options.store is not None,
         sounder=sounder,
         leave_at_end=options.for_s is not None,
+        mark_keys=(subject.machine.vehicle.mark_keys or ()) if subject.machine is not None else (),
     )
 
     def lost() -> None:
@@ -331,6 +338,15 @@ async def _run_under_dashboard(
     await run_beside(dashboard, run, supervisors, lost)
 
 
+def _operator(run: Run, subject: _Subject, options: RunOptions) -> Operator:
+    """Return what keys act on; the marks of a replay are kept with the session that is replayed."""
+    recording = subject.recording
+    if isinstance(recording, StoredRecording):
+        return Operator(run, subject.plan, partial(keep_mark, recording.path, recording.session))
+    return Operator(run, subject.plan, why_no_marks="" if recording is None or options.store else NO_MARKS)
+
+
+NO_MARKS = "no mark set: a file keeps none; replay it with --record to set marks"
 SCREEN_LOST = (
     "the screen failed and is gone; the run goes on without it and is recorded as before, events follow as lines, "
     "and Ctrl-C ends it"
@@ -375,5 +391,7 @@ def _report(subject: _Subject, run: Run, summary: dict[str, Any], options: RunOp
     if subject.machine is None:
         notes.append("note: no machine file, so no limits were judged; give one with --machine FILE")
     say(notes, options.notes)
-    lines = [json.dumps(summary, allow_nan=False)] if options.as_json else summary_lines(summary)
+    lines = (
+        [json.dumps(summary, allow_nan=False)] if options.as_json else [*summary_lines(summary), *kept_lines(summary)]
+    )
     say(lines, options.out)

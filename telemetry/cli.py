@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import io
+import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
+from typing import Any
 
 from telemetry.commands import alarms, driving, first_power, fit, isolate, machine, report, sessions, sources
+from telemetry.commands.parser import Parser
 
+INTERNAL_ERROR = 70
+"""Exit status for a mistake of the program itself; EX_SOFTWARE of BSD's sysexits.h."""
 EPILOG = (
     "Watch the course and not the screen while the machine moves. This program only listens: it switches nothing and "
     "replaces no fuse, interlock or protection of the pack."
@@ -29,15 +36,26 @@ COMMANDS = (
 
 def build_parser() -> argparse.ArgumentParser:
     """Return the parser of the whole command line."""
-    parser = argparse.ArgumentParser(
+    parser = Parser(
         prog="shakedown",
         description="Watches, records and judges a traction battery pack while you test-drive your conversion.",
         epilog=EPILOG,
     )
+    parser.add_argument("--version", action=_Version, nargs=0, help="print the version and exit")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for each in COMMANDS:
         each.add_to(commands)
     return parser
+
+
+class _Version(argparse.Action):
+    """Prints the version; it is looked up only when it is asked for."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> None:
+        from importlib.metadata import version
+
+        sys.stdout.write(f"shakedown {version('shakedown')}\n")
+        parser.exit()
 
 
 def _print_what_the_terminal_can() -> None:
@@ -48,7 +66,10 @@ def _print_what_the_terminal_can() -> None:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the command line and return the exit status: 0 done, 1 bad answer, 2 bad input, 3 link or store trouble."""
+    """Run the command line and return the exit status.
+
+    0 done, 1 bad answer, 2 bad input, 3 link or store trouble, 70 a mistake of ours, 130 ended by Ctrl-C.
+    """
     _print_what_the_terminal_can()
     parsed = build_parser().parse_args(arguments)
     from telemetry.model.errors import ShakedownError
@@ -64,7 +85,32 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:  # the reader of a pipe has gone; nothing more can be said there
         sys.stderr.close()
         return 0
+    except Exception as error:
+        status, sentence = (3, _FULL) if _is_full_output(error) else (INTERNAL_ERROR, _internal_error(error))
+        sys.stderr.write(f"shakedown: {sentence}\n")
     return status
+
+
+_FULL = "the disk is full, so the output cannot be written; free some space, or send it elsewhere"
+
+
+def _is_full_output(error: Exception) -> bool:
+    """Tell whether standard output goes to a disk that is full; what it still holds is then thrown away."""
+    if not isinstance(error, OSError) or error.errno not in (errno.ENOSPC, errno.EDQUOT) or error.filename:
+        return False
+    with suppress(OSError, ValueError):  # else the interpreter tries once more as it ends, and fails aloud
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return True
+
+
+def _internal_error(error: Exception) -> str:
+    """Keep the traceback in the log file and return the sentence that says so."""
+    from telemetry.log_file import keep_traceback
+    from telemetry.model.errors import printable
+
+    path = keep_traceback(error)
+    where = "no log file could be written" if path is None else f"the details are in {printable(path, 300)}"
+    return f"internal error ({type(error).__name__}); {where}; please report it with that file and what you typed"
 
 
 if __name__ == "__main__":

@@ -36,7 +36,7 @@ class StayAwake:
         try:
             await self._inhibit()
         except OSError as error:
-            self._said = f"Sleep could not be held off ({error.strerror}): set the computer not to sleep."
+            self._said = f"Sleep could not be held off ({error.strerror}): turn off sleep."
         return self
 
     async def __aexit__(
@@ -60,7 +60,7 @@ class StayAwake:
                 "This computer stays awake while the run is recorded, but not with its lid closed: set what closing "
                 f"the lid does to nothing in the power settings. {_BAG}"
                 if self.holds_sleep
-                else "Windows refused to stay awake: set the computer not to sleep in the power settings."
+                else "Windows refused to stay awake: turn off sleep in the power settings."
             )
         elif sys.platform == "darwin":
             await self._inhibit_by_caffeinate()
@@ -70,7 +70,7 @@ class StayAwake:
     async def _inhibit_by_caffeinate(self) -> None:
         program = shutil.which("caffeinate")
         if program is None:
-            self._said = "Sleep cannot be held off here, caffeinate is missing: set the computer not to sleep."
+            self._said = "Sleep cannot be held off here, caffeinate is missing: turn off sleep."
             return
         quiet = asyncio.subprocess.DEVNULL
         self._child = await asyncio.create_subprocess_exec(
@@ -86,8 +86,7 @@ class StayAwake:
         program, cat = shutil.which("systemd-inhibit"), shutil.which(_CAT)
         if program is None or cat is None:
             self._said = (
-                "Nothing here can hold off sleep, systemd-inhibit is missing: "
-                "set the computer not to sleep, nor to when its lid is closed."
+                "Nothing here can hold off sleep, systemd-inhibit is missing: turn off sleep, including on lid close."
             )
             return
         # Holding the lid may need a right that a remote or second login lacks; sleep alone is asked for then.
@@ -101,7 +100,7 @@ class StayAwake:
                     f"set the lid to do nothing. {_BAG}"
                 )
                 return
-        self._said = "systemd-inhibit was refused: set the computer not to sleep, nor to when its lid is closed."
+        self._said = "systemd-inhibit was refused: turn off sleep, including on lid close."
 
     async def _held_by_logind(self, program: str, cat: str, what: str) -> bool:
         """Start a child under the lock that echoes a line back, which shows that the lock was granted."""

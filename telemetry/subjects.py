@@ -21,8 +21,9 @@ def machine_for_watch(path: Path) -> Machine:
     """
     machine = load_machine(path, partial(check_settings, folder=path.parent))
     if not machine.sources:
-        right = "add one, as docs/machine-file.md shows"
-        raise MachineFileError(str(path), [Problem("[[source]]", "there is none, so nothing can be watched", right)])
+        right = "shakedown sources prints one to paste into the file, for each device in reach"
+        where = f"{printable(path, 200)}, [[source]]"
+        raise MachineFileError(str(path), [Problem(where, "there is none, so there is nothing to watch", right)])
     return machine
 
 
@@ -59,14 +60,34 @@ def open_subject(name: str, store: Path, machine: Machine | None = None) -> Reco
         from telemetry.recordings.reading import FORMATS, open_recording
 
         known = any(path.name.lower().endswith(suffix) for suffix in FORMATS)
-        log = None if known else _log_of_a_driver(path, machine)
+        log = None if known or path.is_dir() else _log_of_a_driver(path, machine)
+        if log is None and not known and not path.is_dir():
+            raise InputError(_no_recording(path))
         return open_recording(path) if log is None else log
     from telemetry.store.reader import StoreReader
 
     if not store.exists():
-        raise InputError(f"there is no store at {printable(store, 200)} yet, so there is no session {name}")
+        raise InputError(
+            f"there is no session {name}: nothing has been recorded in {printable(store, 200)} yet;"
+            " record a drive with shakedown watch, or name the store with --store"
+        )
     with StoreReader.open(store) as reader:
         return reader.recording("last" if name == "last" else int(name))
+
+
+def _no_recording(path: Path) -> str:
+    """Return what to say of a name that is neither a session nor a recording of a known format."""
+    name = printable(path, 200)
+    if path.suffix.lower() == ".toml" and path.exists():
+        return (
+            f"{name} is a machine file, not a recording; give it as --machine {name}, after a session or a recording"
+        )
+    if path.suffix.lower() in (".xlsx", ".xls", ".ods") and path.exists():
+        return f"{name} is a spreadsheet; save the table as CSV, then name that file"
+    takes = "a session's number, last, or a file ending in .csv, .csv.gz or .parquet"
+    if not path.exists():
+        return f"there is no session or recording {name}; give {takes}; shakedown sessions lists the sessions"
+    return f"{name} is not a recording this program reads; give {takes}"
 
 
 def _log_of_a_driver(path: Path, machine: Machine | None) -> Recording | None:

@@ -25,7 +25,7 @@ LAYERS = (
     {"cli"},
     {"commands"},
     {"app", "simulate", "discover", "judged"},
-    {"subjects", "earlier_sessions", "earlier_drives"},
+    {"subjects", "earlier_sessions", "earlier_drives", "run_end", "log_file"},
     {"screen", "report", "platform_sleep"},
     {"pipeline", "recordings", "store"},
     {"alarms", "analysis"},

@@ -46,7 +46,7 @@ def alarms(arguments: argparse.Namespace) -> int:
     rule = ChatteringRule(arguments.chattering, arguments.within)
     review = alarm_review(recording, store, given, machine_for(recording, given), rule)
     if review is None:
-        raise InputError(f"{recording.name} brings no limits; give --machine FILE to judge it by")
+        raise InputError(f"{recording.name} has no machine file, so it has no limits; add --machine FILE")
     for warning in recording.warnings:
         warn(warning)
     say(as_json(alarm_object(review)) if arguments.json else "\n".join(alarm_lines(review)))

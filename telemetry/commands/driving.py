@@ -79,8 +79,10 @@ def watch(arguments: argparse.Namespace) -> int:
     from telemetry import app, subjects
     from telemetry.model.errors import InputError
 
-    if arguments.demo == (arguments.machine is not None):
-        raise InputError("watch needs a machine file or --demo, and not both: shakedown watch --demo")
+    if arguments.demo and arguments.machine is not None:
+        raise InputError("watch takes a machine file or --demo, not both; leave one out")
+    if not arguments.demo and arguments.machine is None:
+        raise InputError("watch needs a machine file (shakedown new-machine writes one), or --demo for a simulation")
     options = run_options(arguments, record=True, capture=arguments.capture)
     if arguments.demo:
         bench = {} if arguments.bench is None else {"bench": arguments.bench}

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from telemetry.commands.options import add, add_store, as_json, say, store_path
+
+if TYPE_CHECKING:
+    from telemetry.machine.interview import Question
 
 
 def add_to(commands: Any) -> None:
@@ -46,30 +50,55 @@ def limits(arguments: argparse.Namespace) -> int:
 
 
 def new_machine(arguments: argparse.Namespace) -> int:
-    """Ask a few questions and write a machine file."""
-    from telemetry.machine.interview import Question, interview
+    """Ask a few questions and write a machine file; 130 where Ctrl-C ended the questions, the answers kept."""
+    from telemetry.machine.interview import interview
     from telemetry.model.errors import InputError, printable
 
     path: Path = arguments.file
     if path.exists() and not arguments.replace:
         raise InputError(f"{printable(path, 200)} exists; choose another name or add --replace")
+    answers: dict[str, object] = {}
+    try:
+        text = interview((lambda question: question.default) if arguments.yes else _ask, answers)
+    except KeyboardInterrupt:
+        say(f"\n{_keep_answers(path, answers)}")
+        return 130
+    except EOFError:
+        kept = _keep_answers(path, answers)
+        raise InputError(f"the answers ended before the questions; {kept}; --yes takes the defaults") from None
+    _write(path, text)
+    say(f"{path} written; read it through, then: shakedown limits {path}")
+    return 0
 
-    def ask(question: Question) -> str:
-        if question.problem:
-            print(f"  {question.problem}")  # noqa: T201 - a conversation on the terminal
-        choices = f" ({', '.join(question.choices)})" if question.choices else ""
-        default = f" [{question.default}]" if question.default else " [leave empty if unknown]"
-        try:
-            return input(f"{question.text}{choices}{default} ")
-        except EOFError:
-            raise InputError("the answers ended before the questions; use --yes to take the defaults") from None
 
-    text = interview((lambda question: question.default) if arguments.yes else ask)
+def _ask(question: Question) -> str:
+    """Ask on the terminal, with why the last answer was refused, the choices and the default."""
+    if question.problem:
+        say(f"  {question.problem}")
+    choices = f" ({', '.join(question.choices)})" if question.choices else ""
+    default = f" [{question.default}]" if question.default else " [leave empty if unknown]"
+    return input(f"{question.text}{choices}{default} ")
+
+
+def _keep_answers(path: Path, answers: Mapping[str, object]) -> str:
+    """Write the answers so far beside no finished file; return what was kept and how to go on."""
+    from telemetry.machine.new_machine import new_machine_text
+
+    if not answers:
+        return "nothing was answered, so nothing was written"
+    if path.exists():
+        path = path.with_name(f"{path.stem}.unfinished{path.suffix}")
+    _write(path, new_machine_text(answers, with_defaults=False))
+    count = "1 answer is" if len(answers) == 1 else f"{len(answers)} answers are"
+    return f"{count} kept in {path}; go on in a text editor: fill in the lines that end in = ?"
+
+
+def _write(path: Path, text: str) -> None:
+    from telemetry.model.errors import InputError, printable
+
     try:
         path.write_text(text, encoding="utf-8")
     except OSError as error:
         raise InputError(
             f"{printable(path, 200)} cannot be written: {error.strerror}; choose another place"
         ) from error
-    say(f"{path} written; read it through, then: shakedown limits {path}")
-    return 0

@@ -16,7 +16,7 @@ def add(commands: Any, name: str, run: Command, words: str, example: str) -> arg
     parser: argparse.ArgumentParser = commands.add_parser(
         name, help=words, description=words[0].upper() + words[1:] + ".", epilog=f"Example: {example}"
     )
-    parser.set_defaults(run=run)
+    parser.set_defaults(run=run, parser=parser)
     return parser
 
 
@@ -52,7 +52,9 @@ def add_simulated(parser: argparse.ArgumentParser) -> None:
         metavar="NAME",
         help="simulated machine: orchard, market, orchard-charge, or varied (drawn by --seed)",
     )
-    parser.add_argument("--seed", type=int, default=1, metavar="N", help="simulated machine: same number, same drive")
+    parser.add_argument(
+        "--seed", type=seed, default=1, metavar="N", help="simulated machine: same number, same drive"
+    )
     parser.add_argument(
         "--fault",
         metavar="NAME",
@@ -69,10 +71,21 @@ def simulated_settings(arguments: argparse.Namespace) -> dict[str, Any]:
 
 def seconds(text: str) -> float:
     """Return a number of seconds above 0, as an option takes it."""
-    value = float(text)
+    try:
+        value = float(text.replace(",", "."))
+    except ValueError:
+        value = 0.0
     if not 0 < value < 1e9:
-        raise argparse.ArgumentTypeError(f"{text} is not a number of seconds above 0")
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of seconds above 0, such as 60")
     return value
+
+
+def seed(text: str) -> int:
+    """Return a whole number, as ``--seed`` takes it."""
+    try:
+        return int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number, such as 7") from None
 
 
 def store_path(arguments: argparse.Namespace) -> Path:

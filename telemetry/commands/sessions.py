@@ -55,7 +55,7 @@ def sessions(arguments: argparse.Namespace) -> int:
     elif arguments.store is not None:
         from telemetry.model.errors import StoreError, printable
 
-        raise StoreError(f"there is no store at {printable(path, 200)}; record a session first")
+        raise StoreError(f"there is no store at {printable(path, 200)}; record a session first, or name another")
     say(as_json(session_objects(records)) if arguments.json else "\n".join(session_lines(records)))
     return 0
 

@@ -48,12 +48,17 @@ T = TypeVar("T")
 Ask = Callable[[Question], str]
 
 
-def interview(ask: Ask) -> str:
+def interview(ask: Ask, answers: dict[str, object] | None = None) -> str:
     """Return the text of a machine file made from the answers that ``ask`` gives; it parses without a problem.
 
     A bad answer is explained in the next question's ``problem`` and asked for again, without end.
+
+    Args:
+        ask: shows a question and returns the answer.
+        answers: filled with each answer as it is given, by key; whoever breaks off the questions still has them.
+
     """
-    answers: dict[str, object] = {}
+    answers = {} if answers is None else answers
     answers["machine.name"] = _value(
         ask, "machine.name", "What do you call the machine?", str(DEFAULTS["machine.name"])
     )

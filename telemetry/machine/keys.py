@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import MISSING, dataclass, field, fields, replace
 from typing import Any, Literal
 
-Kind = Literal["number", "count", "text", "switch", "choice", "gauge", "signals", "curve"]
+Kind = Literal["number", "count", "text", "switch", "choice", "gauge", "signals", "keyboard", "curve"]
 
 _UNITS = {
     "_per_kwh": "currency per kWh",
@@ -44,7 +44,7 @@ class Key:
         name: the key, and the attribute that holds its value.
         kind: ``number`` (float), ``count`` (int), ``text``, ``switch`` (true or false), ``choice`` (one of
             ``choices``), ``gauge`` (a wire gauge, kept as text such as ``"4"`` or ``"2/0"``), ``signals`` (a list of
-            signal names), ``curve`` (a list of [percent, volts] pairs).
+            signal names), ``keyboard`` (a list of names of keys), ``curve`` (a list of [percent, volts] pairs).
         low, high: the range that a number or count must lie in, both ends allowed; outside it is a slip of the pen.
         choices: the allowed values of a ``choice``.
         meaning: what it is.
@@ -98,6 +98,8 @@ class Key:
                 return 'a gauge from 20 to 1, or "1/0" to "4/0"'
             case "signals":
                 return 'a list of signal names, such as ["pack_current"]'
+            case "keyboard":
+                return 'a list of keys, such as ["f5", "pagedown", "x"]'
             case "curve":
                 return "a list of [percent, volts] pairs that rises, such as [[0, 2.9], [50, 3.29], [100, 3.45]]"
 
@@ -170,6 +172,11 @@ def gauge(meaning: str, find: str, example: object) -> Any:
 def signals(meaning: str, find: str, example: Sequence[str]) -> Any:
     """Declare a key that takes a list of signal names; the attribute is a tuple."""
     return _declare("signals", meaning, find, list(example), default=())
+
+
+def keyboard(meaning: str, find: str, example: Sequence[str]) -> Any:
+    """Declare a key that takes a list of names of keys; the attribute is a tuple of them in small letters."""
+    return _declare("keyboard", meaning, find, list(example))
 
 
 def curve(meaning: str, find: str, example: Sequence[Sequence[float]]) -> Any:

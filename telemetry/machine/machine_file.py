@@ -48,9 +48,12 @@ __all__ = [
     "parse_machine",
 ]
 
+_RECORDINGS = (".csv", ".csv.gz", ".parquet")
 LARGEST_FILE = 1_000_000
 _PLAIN_SECTIONS = ("pack", "wiring", "charge_wiring", "machine", "charger", "work")
 _RESERVED_SOURCES = ("derived",)
+# A number with a decimal comma, a unit, or both: 63,5 or 50 mV or 0,5 Ah.
+_NUMBER_AND_MORE = re.compile(r"(\w+)\s*=\s*([+-]?\d+(?:\.\d+)?)(?:,(\d+))?\s*([^\W\d]+)?\s*(?:#.*)?")
 _TOML_PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
@@ -101,6 +104,10 @@ def _text_of(path: Path) -> str:
     if len(content) > LARGEST_FILE:
         what = f"holds more than {LARGEST_FILE} bytes and is no machine file"
         raise MachineFileError(str(path), [Problem(name, what, "name the machine file, not a recording")])
+    if b"\0" in content or path.name.lower().endswith(_RECORDINGS):
+        what = "is not a text file" if b"\0" in content else "is a recording, not a machine file"
+        right = "name the machine file, which ends in .toml"
+        raise MachineFileError(str(path), [Problem(name, what, right)])
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -125,6 +132,11 @@ def _syntax_problem(error: Exception, text: str, name: str) -> Problem:
     what = printable(_TOML_PLACE.sub("", str(error)), 120)
     found = text.splitlines()[line - 1].strip() if line <= len(text.splitlines()) else ""
     right = 'write key = number, or key = "text in quotes", one on a line'
+    if number := _NUMBER_AND_MORE.fullmatch(found):
+        decimal = f"{number[2]}.{number[3]}" if number[3] else number[2]
+        unit = f", without {printable(number[4], 12)}, in the unit that the key takes" if number[4] else ""
+        right = f"write {number[1]} = {decimal}{unit}"
+        right += " (a decimal point, not a comma)" if number[3] else ""
     if "overwrite" in what.lower() or "declare" in what.lower():
         right = "state each section and each key once"
     seen = f' in "{printable(found, 50)}"' if found else ""

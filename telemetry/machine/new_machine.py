@@ -30,24 +30,28 @@ DEFAULTS: Mapping[str, object] = {"machine.name": "my machine", "pack.chemistry"
 """What holds where nothing is answered; the number of cells follows the chemistry."""
 
 
-def new_machine_text(answers: Mapping[str, object], source: Mapping[str, object] | None = None) -> str:
+def new_machine_text(
+    answers: Mapping[str, object], source: Mapping[str, object] | None = None, *, with_defaults: bool = True
+) -> str:
     """Return a commented machine file.
 
     Args:
-        answers: values by section and key, such as ``{"pack.capacity_ah": 120.0}``, each valid for its key; what is
-            required and absent gets a default.
+        answers: values by section and key, such as ``{"pack.capacity_ah": 120.0}``, each valid for its key.
         source: the ``[[source]]`` table to write; None leaves it as a comment.
+        with_defaults: whether what is required and absent gets a default; else it is a comment like the rest, and
+            the file must be completed by hand.
 
     """
-    known = {**DEFAULTS, **answers}
-    chemistry = CHEMISTRIES[str(known["pack.chemistry"])]
-    known.setdefault("pack.cells_in_series", chemistry.usual_cells)
-    cells = int(str(known["pack.cells_in_series"]))
+    known = {**DEFAULTS, **answers} if with_defaults else dict(answers)
+    chemistry = CHEMISTRIES.get(str(known.get("pack.chemistry")))
+    if chemistry is not None and with_defaults:
+        known.setdefault("pack.cells_in_series", chemistry.usual_cells)
+    cells = int(str(known.get("pack.cells_in_series", 0)))
     parts = [_comment("A machine file: what the owner states of one machine. A key ends on its unit.")]
     parts += [_comment(_CAUTION)]
     for section, title in _TITLES.items():
         stated = {name.split(".", 1)[1]: value for name, value in known.items() if name.split(".", 1)[0] == section}
-        hints = _hints(section, chemistry, cells)
+        hints = _hints(section, chemistry, cells) if chemistry is not None and cells else ""
         lines = ["", f"[{section}]", *([_comment(title)] if not hints else [_comment(f"{title} {hints}")])]
         for key in section_keys(section):
             if section != "charge_wiring" or key.name in stated:

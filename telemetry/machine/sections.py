@@ -13,7 +13,7 @@ from pathlib import PurePath
 from typing import Any, Literal
 
 from telemetry.machine.chemistry import CHEMISTRIES, Chemistry
-from telemetry.machine.keys import Key, choice, count, curve, gauge, keys_of, number, signals, switch, text
+from telemetry.machine.keys import Key, choice, count, curve, gauge, keyboard, keys_of, number, signals, switch, text
 from telemetry.model.errors import printable
 
 MOST_CELLS = 120
@@ -185,6 +185,11 @@ class Vehicle:
     )
     working_width_m: float | None = number(0.05, 30, "width worked in one pass", "a tape measure", 1.07)
     mass_kg: float | None = number(1, 20000, "weight of machine and driver", "a weighbridge, or the sheets", 350.0)
+    mark_keys: tuple[str, ...] | None = keyboard(
+        "keys that set a mark on the screen, for a button that acts as a keyboard",
+        "press the button in a text editor and see what it types",
+        ["f5"],
+    )
 
 
 @dataclass(frozen=True, kw_only=True)

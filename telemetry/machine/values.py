@@ -9,6 +9,7 @@ from itertools import pairwise
 from typing import Any
 
 from telemetry.machine.keys import Key
+from telemetry.machine.mark_keys import TAKEN, is_key, key_name, known_keys
 from telemetry.model.errors import did_you_mean, nearest, printable
 from telemetry.model.signals import find_signal, nearest_signals
 
@@ -49,6 +50,8 @@ def read_value(key: Key, value: object) -> Any:
             return _gauge(key, value)
         case "signals":
             return _signals(key, value)
+        case "keyboard":
+            return _keyboard(key, value)
         case "curve":
             return _curve(key, value)
 
@@ -147,6 +150,19 @@ def _signals(key: Key, value: object) -> tuple[str, ...]:
             meant = f"did you mean {', '.join(near)}?" if near else f"write {key.takes}"
             raise BadValue(f"names {described(each)}, which is no signal", meant)
     return tuple(value)
+
+
+def _keyboard(key: Key, value: object) -> tuple[str, ...]:
+    if not isinstance(value, list) or not all(isinstance(each, str) for each in value):
+        raise BadValue(f"is {described(value)} where a list of keys belongs", f"write {key.takes}")
+    names = tuple(dict.fromkeys(key_name(each) for each in value))
+    for name in names:
+        if name in TAKEN:
+            raise BadValue(f"names {described(name)}, which {TAKEN[name]}", "choose a key that does nothing else")
+        if not is_key(name):
+            right = f"write one character, or one of {', '.join(known_keys()[:8])}, f1 to f24"
+            raise BadValue(f"names {described(name)}, which is not a key", right)
+    return names
 
 
 def _curve(key: Key, value: object) -> tuple[tuple[float, float], ...]:

@@ -8,10 +8,16 @@ from typing import Protocol
 class RunControl(Protocol):
     """Offered by the run, used by the screen; each call returns at once and shows in the next span."""
 
-    def mark(self, text: str, t: int | None = None) -> None:
+    @property
+    def why_no_marks(self) -> str:
+        """Why marks cannot be kept in this run, in one sentence; empty where they can."""
+        ...
+
+    def mark(self, text: str, t: int | None = None) -> str:
         """Set a mark named in a word or two, at ``t`` (int microseconds, by the run's clock); now where None.
 
-        The words are typed after the moment they name, so ``t`` may lie before the end of the latest span.
+        The words are typed after the moment they name, so ``t`` may lie before the end of the latest span. Returns
+        why the mark could not be kept, in one sentence; empty where it is.
         """
         ...
 

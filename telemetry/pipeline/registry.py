@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from telemetry.driver import Settings
-from telemetry.model.errors import InputError, Problem, did_you_mean, printable
+from telemetry.model.errors import InputError, Problem, nearest, printable
 
 GROUP = "shakedown.drivers"
 OURS = "shakedown"
@@ -32,6 +32,12 @@ def driver_names() -> list[str]:
     return sorted(_found())
 
 
+def _known_driver(name: str) -> str:
+    """Return the driver that was probably meant, as a question, or all there are."""
+    near = nearest(name, driver_names(), 1)
+    return f"did you mean {near[0]}?" if near else f"the drivers are {', '.join(driver_names())}"
+
+
 def clashes() -> list[str]:
     """Return the driver names that more than one installed package claims."""
     places = Counter({(point.name, point.value) for point in entry_points(group=GROUP)})
@@ -47,8 +53,7 @@ def load_driver(name: str) -> Any:
     """
     found = _found()
     if name not in found:
-        hint = did_you_mean(name, found)
-        raise InputError(f"there is no driver {printable(name)!r}{hint}")
+        raise InputError(f"there is no driver {printable(name)!r}; {_known_driver(name)}")
     if name in clashes():
         raise InputError(f"two packages offer a driver {name!r}; uninstall one of them")
     try:
@@ -73,10 +78,12 @@ def with_paths(driver: str, settings: Settings, folder: Path) -> dict[str, Any]:
 
 def check_settings(driver: str, settings: Settings, folder: Path = Path()) -> list[Problem]:
     """Return the problems of a source's own keys; that there is no such driver is one, at the key ``driver``."""
+    if driver not in driver_names():
+        return [Problem("driver", f"is {printable(driver)!r}, which is not a driver", _known_driver(driver))]
     try:
         cls = load_driver(driver)
     except InputError as error:
-        return [Problem("driver", str(error), f"write one of {', '.join(driver_names())}")]
+        return [Problem("driver", str(error), "choose another driver until then")]
     check = getattr(cls, "check", None)
     problems: list[Problem] = check(with_paths(driver, settings, folder)) if check is not None else []
     return problems

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Literal
 
 from telemetry.analysis.open_circuit import owner_table
@@ -128,15 +128,40 @@ class Run:
 
 
 class Operator:
-    """What the operator may do to a run; a :class:`~telemetry.pipeline.control.RunControl`."""
+    """What the operator may do to a run; a :class:`~telemetry.pipeline.control.RunControl`.
 
-    def __init__(self, run: Run, plan: ReplayPlan | None = None) -> None:
+    Args:
+        run: the run.
+        plan: of a replay; None live.
+        keep_mark: keeps a mark with the recording that is replayed; raises a ShakedownError where it cannot.
+        why_no_marks: why no mark can be kept; empty where they can.
+
+    """
+
+    def __init__(
+        self,
+        run: Run,
+        plan: ReplayPlan | None = None,
+        keep_mark: Callable[[Mark], None] | None = None,
+        why_no_marks: str = "",
+    ) -> None:
         self._run = run
         self._plan = plan
+        self._keep_mark = keep_mark
+        self.why_no_marks = why_no_marks
 
-    def mark(self, text: str, t: int | None = None) -> None:
-        """Set a mark at ``t``, now where None."""
-        self._run.gather.post(Mark(self._run.clock.now() if t is None else t, text))
+    def mark(self, text: str, t: int | None = None) -> str:
+        """Set a mark at ``t``, now where None; return why it could not be kept, empty where it is."""
+        mark = Mark(self._run.clock.now() if t is None else t, text)
+        if self.why_no_marks:
+            return self.why_no_marks
+        if self._keep_mark is not None:
+            try:
+                self._keep_mark(mark)
+            except ShakedownError as error:
+                return f"mark not kept: {error}"
+        self._run.gather.post(mark)
+        return ""
 
     def acknowledge(self, limit: str | None = None, signal: str | None = None) -> None:
         """Acknowledge the alarm of ``limit`` on ``signal``; any where None."""

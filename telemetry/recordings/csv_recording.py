@@ -19,6 +19,16 @@ from telemetry.recordings.lines import Block, LineBlocks
 _UNKNOWN = ["", "NaN", "nan", "NAN"]
 
 
+# How files of other kinds begin, which people rename in the hope that it converts them.
+_OTHER_FILES = {
+    b"PK\x03\x04": "a spreadsheet or an archive",
+    b"\xd0\xcf\x11\xe0": "a spreadsheet",
+    b"\x89PNG": "a picture",
+    b"\xff\xd8\xff": "a picture",
+    b"%PDF": "a PDF document",
+}
+
+
 class CsvRecording(FileRecording):
     """A recording in ``.csv`` or ``.csv.gz``: header, then one row an instant; an empty cell is unknown."""
 
@@ -48,6 +58,8 @@ class CsvRecording(FileRecording):
         data, line = block.data.removeprefix(b"\xef\xbb\xbf"), block.first_line
         if data.startswith((b"\xff\xfe", b"\xfe\xff")):
             raise RecordingError(f"{self.file}: the text is UTF-16; save it as UTF-8")
+        if kind := next((kind for start, kind in _OTHER_FILES.items() if data.startswith(start)), None):
+            raise RecordingError(f"{self.file}: this is {kind}, not CSV; save the table as CSV, then name that file")
         text = data.lstrip(b"\r\n")
         line += data.count(b"\n", 0, len(data) - len(text))
         head, end, rest = text.partition(b"\n")

@@ -35,11 +35,11 @@ def open_recording(path: Path) -> FileRecording:
         RecordingError: its header or its first rows cannot be read.
 
     """
-    suffix = format_of(path)
     file = printable(path, 200)
     try:
         if path.is_dir():
             raise InputError(f"{file}: it is a folder; name the file in it")
+        suffix = format_of(path)
         if not path.exists():
             raise InputError(f"{file}: there is no such file; check the name and the folder")
     except OSError as error:

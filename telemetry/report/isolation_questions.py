@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import get_args
+from functools import partial
+from typing import Any, get_args
 
 from telemetry.analysis.fault_isolation.readings import Code, Readings
 
@@ -17,17 +18,19 @@ _CAUTION = (
 
 
 def ask_readings(ask: Ask, say: Callable[[str], None]) -> Readings:
-    """Ask every question and return the answers; an answer that is none of those offered is asked again."""
+    """Ask every question and return the answers; an answer that is none of those offered is asked again.
+
+    Ctrl-C ends the questions: the answers given so far are said and used.
+    """
     say(_CAUTION)
-    return Readings(
-        pedal_jumps=_yes_or_no(
-            "Pedal pressed slowly: does its signal jump or vanish on a meter? (yes/no) ", ask, say
-        ),
-        joint_ohm=_joint(ask, say),
-        code=_code(ask, say),
-        enable_steady=_yes_or_no("Does the enable line stay at full voltage while it hesitates? (yes/no) ", ask, say),
-        wheels_free=_yes_or_no("Jacked up: does every wheel turn by hand and run on? (yes/no) ", ask, say),
-    )
+    given: dict[str, Any] = {}
+    try:
+        for name, (_, put) in _QUESTIONS.items():
+            given[name] = put(ask, say)
+    except KeyboardInterrupt:
+        used = [_QUESTIONS[name][0] for name, answer in given.items() if answer is not None]
+        say(f"\nNo more questions. Readings used: {', '.join(used) or 'none'}.")
+    return Readings(**given)
 
 
 def _yes_or_no(question: str, ask: Ask, say: Callable[[str], None]) -> bool | None:
@@ -61,3 +64,23 @@ def _code(ask: Ask, say: Callable[[str], None]) -> Code | None:
                 return choice
         say(f"please answer one of {', '.join(choices)}, or press Enter to skip")
     return None
+
+
+_Put = Callable[[Ask, Callable[[str], None]], Any]
+_QUESTIONS: dict[str, tuple[str, _Put]] = {
+    "pedal_jumps": (
+        "pedal signal on a meter",
+        partial(_yes_or_no, "Pedal pressed slowly: does its signal jump or vanish on a meter? (yes/no) "),
+    ),
+    "joint_ohm": ("voltage drop across a joint", _joint),
+    "code": ("controller's blink code", _code),
+    "enable_steady": (
+        "enable line",
+        partial(_yes_or_no, "Does the enable line stay at full voltage while it hesitates? (yes/no) "),
+    ),
+    "wheels_free": (
+        "wheels turned by hand",
+        partial(_yes_or_no, "Jacked up: does every wheel turn by hand and run on? (yes/no) "),
+    ),
+}
+"""What each reading is called, and how it is asked for, in the order of the questions."""

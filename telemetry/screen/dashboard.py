@@ -36,8 +36,6 @@ PAINT_EVERY_S = 0.2
 _MESSAGE_US = 4_000_000
 _LEAVE_US = 6_000_000
 _FLASH_US = 500_000
-# What a keyboard-like button may send that is not printable; these set a mark too.
-_BUTTON_KEYS = frozenset(("pageup", "pagedown", "home", "end", "insert", "delete", "left", "right", "up", "down"))
 
 
 class Dashboard(App[None], inherit_bindings=False):
@@ -56,6 +54,7 @@ class Dashboard(App[None], inherit_bindings=False):
         colours: how many the terminal takes; found out where None.
         wall: real time, for messages and flashing.
         presets: words of marks set by one key.
+        mark_keys: keys that set a mark without words, for a button that acts as a keyboard.
 
     """
 
@@ -79,6 +78,7 @@ class Dashboard(App[None], inherit_bindings=False):
         colours: Colours | None = None,
         wall: Clock | None = None,
         presets: tuple[str, ...] = PRESETS,
+        mark_keys: tuple[str, ...] = (),
     ) -> None:
         self._colours: Colours = detected_colours() if colours is None else colours
         super().__init__(ansi_color=self._colours != "full")
@@ -93,6 +93,7 @@ class Dashboard(App[None], inherit_bindings=False):
         self._leave_at_end = leave_at_end
         self._wall: Clock = SystemClock() if wall is None else wall
         self._presets = presets
+        self._mark_keys = mark_keys
         self._light: Light = light
         self._palette = palette(light, self._colours)
         self._view = "1"
@@ -234,6 +235,9 @@ class Dashboard(App[None], inherit_bindings=False):
         leaving = key in ("q", "ctrl+c", "ctrl+q")
         if self._ended is not None:
             self.exit()
+        elif self._is_mark_key(key, character):
+            self._close_entry()
+            self._set_mark(PLAIN, self._clock.now())
         elif self._entry is not None and key not in ("ctrl+c", "ctrl+q"):
             self._type(self._entry, key, character)
         elif leaving:
@@ -244,9 +248,14 @@ class Dashboard(App[None], inherit_bindings=False):
         elif self._leave_until is not None and self._wall.now() < self._leave_until:
             self._leave_until = None
         else:
-            self._do(key, character)
+            self._do(key)
 
-    def _do(self, key: str, character: str | None) -> None:
+    def _is_mark_key(self, key: str, character: str | None) -> bool:
+        """Tell whether the key marks; while words are typed, one that is a letter is typed like any other."""
+        typed = character is not None and character.isprintable()
+        return (key in self._mark_keys or character in self._mark_keys) and not (typed and self._entry is not None)
+
+    def _do(self, key: str) -> None:
         if key in self._keys:
             self._keys[key]()
         elif key in VIEWS:
@@ -254,13 +263,14 @@ class Dashboard(App[None], inherit_bindings=False):
         elif key in ("up", "down") and self._view in SCROLLED_VIEWS:
             step = 1 if key == "down" else -1
             self._scrolled = min(max(0, self._scrolled + step), self._scroll_most)
-        elif key in _BUTTON_KEYS or (character is not None and character.isprintable()) or _is_function_key(key):
-            self._set_mark(PLAIN, self._clock.now())
 
     def _say(self, message: str) -> None:
         self._message = (message, self._wall.now() + _MESSAGE_US)
 
     def _open_entry(self) -> None:
+        if self._control.why_no_marks:
+            self._say(self._control.why_no_marks)
+            return
         self._entry = MarkEntry(self._clock.now(), self._wall.now() + OPEN_US, self._presets)
 
     def _type(self, entry: MarkEntry, key: str, character: str | None) -> None:
@@ -278,8 +288,8 @@ class Dashboard(App[None], inherit_bindings=False):
             self._set_mark(entry.words, entry.t)
 
     def _set_mark(self, words: str, t: int) -> None:
-        self._control.mark(words, t)
-        self._say(f"mark set at {run_time(t, self._snapshot.start)}: {printable(words, 30)}")
+        at = run_time(t, self._snapshot.start)
+        self._say(self._control.mark(words, t) or f"mark set at {at}: {printable(words, 30)}")
 
     def _change_light(self) -> None:
         self._light = "dusk" if self._light == "sun" else "sun"
@@ -337,7 +347,3 @@ class Dashboard(App[None], inherit_bindings=False):
         chosen = next_speed(self._resume_speed if self._control.speed == 0 else self._control.speed, step)
         self._resume_speed = chosen
         self._control.set_speed(chosen)
-
-
-def _is_function_key(key: str) -> bool:
-    return key.startswith("f") and key[1:].isdecimal()

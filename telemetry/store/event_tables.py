@@ -76,6 +76,15 @@ def read_events(db: Database, session: int, inputs_only: bool = False) -> list[E
     return [event for _, _, event in found]
 
 
+def next_number(db: Database, session: int) -> int:
+    """Return the number that follows those of all events of ``session``."""
+    numbers = [
+        db.conn.execute(f"SELECT max(number) FROM {table} WHERE session = ?", [session]).fetchone()[0]  # noqa: S608
+        for table in _TABLES.values()
+    ]
+    return max((number + 1 for number in numbers if number is not None), default=0)
+
+
 def last_event_time(db: Database, session: int) -> int | None:
     """Return the time of the latest event of ``session``, None where it has none."""
     times = [

@@ -28,6 +28,16 @@ if TYPE_CHECKING:
     from sqlite_utils import Database
 
 
+# The minutes hold known values only; those of a session that is being recorded are not all written yet.
+_LATEST = """
+    SELECT max(session.id) FROM session
+    JOIN source ON source.session = session.id
+    JOIN series ON series.source = source.id AND series.origin = 'measured'
+    WHERE session.origin <> 'bench'
+        AND (session.ended IS NULL OR EXISTS (SELECT 1 FROM minute WHERE minute.series = series.id))
+"""
+
+
 @dataclass(frozen=True, slots=True)
 class SessionRecord:
     """What is known of a session without reading its rows.
@@ -117,15 +127,14 @@ class StoreReader:
             return [self._record(row) for row in list(self._db.query("SELECT * FROM session ORDER BY id"))]
 
     def session(self, which: int | Literal["last"]) -> SessionRecord:
-        """Return the session of that number, or the latest that holds a drive or a charge: none of the bench.
+        """Return the session of that number, or the latest drive or charge that holds values: none of the bench.
 
         Raises:
             InputError: there is none such.
 
         """
         with self._one_sentence():
-            latest = self._db.execute("SELECT max(id) FROM session WHERE origin <> 'bench'").fetchone()[0]
-            wanted = latest if which == "last" else which
+            wanted = self._db.execute(_LATEST).fetchone()[0] if which == "last" else which
             rows = list(self._db.query("SELECT * FROM session WHERE id = ?", [wanted]))
             if rows:
                 return self._record(rows[0])
@@ -133,7 +142,7 @@ class StoreReader:
         if highest is None:
             raise InputError(f"the store {file_text(self.path)} holds no session yet; record one first")
         if which == "last":
-            raise InputError(f"the store {file_text(self.path)} holds no session yet that is a drive; record one")
+            raise InputError(f"the store {file_text(self.path)} holds no drive with values yet; record one")
         raise InputError(f"there is no session {which} in the store {file_text(self.path)}; the latest is {highest}")
 
     def recording(self, session: int | Literal["last"]) -> StoredRecording:

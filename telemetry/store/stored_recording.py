@@ -36,13 +36,13 @@ class StoredRecording:
         self.machine_text = machine_text
         self.warnings = warnings
         self.session = session
-        self._path = path
+        self.path = path
         self._series = by_group([one for one in series if one.group.origin == "measured"])
         self.groups = tuple(self._series)
 
     def spans(self, rows: int = 8192) -> Iterator[Span]:
         """See :meth:`telemetry.model.recording.Recording.spans`."""
-        db = connect_for_reading(self._path)
+        db = connect_for_reading(self.path)
         try:
             events = read_events(db, self.session, inputs_only=True)
             streams = [_Stream(group, read_group(db.conn, parts, group)) for group, parts in self._series.items()]
@@ -50,7 +50,7 @@ class StoredRecording:
                 events = events[len(span.events) :]
                 yield span
         except sqlite3.Error as error:
-            raise store_error(self._path, error) from error
+            raise store_error(self.path, error) from error
         finally:
             db.close()
 

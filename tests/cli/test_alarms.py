@@ -137,7 +137,7 @@ def test_a_recording_file_needs_a_machine_and_is_judged_by_it(
     recording: Path, machine_file: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(["alarms", str(recording)]) == 2
-    assert "give --machine FILE" in capsys.readouterr().err
+    assert "add --machine FILE" in capsys.readouterr().err
     found = told(capsys, recording, "--machine", machine_file, "--json")
     assert found["figures"]["alarms"] == 4
     assert found["figures"]["standing_at_end"] == [

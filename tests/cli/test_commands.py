@@ -258,7 +258,7 @@ def test_files_named_in_a_machine_file_lie_beside_it(tmp_path, capsys, monkeypat
     assert "pack.toml" in capsys.readouterr().err
     shipped = Path(__file__).parents[2] / "drivers" / "simulated" / "plain_pack.toml"
     (folder / "pack.toml").write_text(shipped.read_text())
-    assert main(["watch", str(machine), "--for", "0.5", "--no-screen"]) == 0
+    assert main(["watch", str(machine), "--for", "0.5", "--no-screen"]) == 3
     assert "lost" in capsys.readouterr().out
 
 

@@ -141,6 +141,27 @@ class TestWhatIsRead:
         assert load_machine(path).pack.cells_in_series == 16
 
 
+@pytest.mark.parametrize(
+    ("written", "held", "problem"),
+    [
+        ('["F5", "PageDown", "x", "X", "5"]', ("f5", "pagedown", "x", "5"), ""),
+        ("[]", (), ""),
+        ('["q"]', None, 'names the text "q", which ends the run; choose a key that does nothing else'),
+        ('[" "]', None, "marks already"),
+        ('["pagedwn"]', None, "which is not a key; write one character, or one of pageup"),
+        ('["f25"]', None, "f1 to f24"),
+        ('"f5"', None, "where a list of keys belongs"),
+    ],
+)
+def test_keys_that_mark(written: str, held: tuple[str, ...] | None, problem: str) -> None:
+    machine, problems = parse_machine(f"{SMALL}[machine]\nmark_keys = {written}\n", "m.toml")
+    if machine is not None:
+        assert (machine.vehicle.mark_keys, problem) == (held, "")
+    else:
+        assert problem in str(problems[0])
+        assert "mark_keys" in str(problems[0])
+
+
 def _example(key: Key) -> str:
     return f"{key.name} = {toml_value(key.example)}"
 
@@ -165,6 +186,8 @@ def test_any_subset_of_valid_keys_parses(data: st.DataObject) -> None:
             assert (value is not None) == (key.name in table)
             if key.kind == "curve" and value is not None:
                 value = [list(pair) for pair in value]
+            if key.kind == "keyboard" and value is not None:
+                value = list(value)
             assert value is None or str(value) == str(table[key.name]) or value == table[key.name]
 
 

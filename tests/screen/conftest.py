@@ -53,9 +53,10 @@ class Rig:
         self.plan = ReplayPlan(self.clock, START, 1.0) if replay else None
         self.run = Run(self.clock, LivePacer(self.clock), self.stages, self.gather, waits=False)
         machine_name = str(options.pop("machine_name", "test cart"))
+        why_no_marks = str(options.pop("why_no_marks", ""))
         self.screen = Dashboard(
             self.snapshot,
-            Operator(self.run, self.plan),
+            Operator(self.run, self.plan, why_no_marks=why_no_marks),
             self.clock,
             machine_name,
             wall=self.wall,

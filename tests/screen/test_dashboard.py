@@ -9,6 +9,7 @@ import pytest
 from rich.cells import cell_len
 
 from telemetry.machine.limits import Limit
+from telemetry.machine.mark_keys import TAKEN
 from telemetry.model.events import LinkChange, Loss, Mark
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.digits import figure_rows, word_rows
@@ -287,12 +288,49 @@ async def test_an_entry_left_open_keeps_its_mark_by_itself(rig: Any) -> None:
         assert list(rig.snapshot.marks) == [Mark(pressed, "h")]
 
 
-async def test_any_other_key_of_a_button_sets_a_plain_mark_and_chords_do_not(rig: Any) -> None:
+async def test_keys_that_are_not_listed_do_nothing(rig: Any) -> None:
     async with rig.screen.run_test(size=(80, 24)) as pilot:
-        await pilot.press("x", "pagedown", "f5", "X", "right", "p", "9")
-        await pilot.press("ctrl+a", "escape", "tab", "backspace")
+        before = rig.rows()
+        await pilot.press("x", "X", "question_mark", "f1", "f5", "pagedown", "left", "right", "up", "p", "9", "tab")
+        await pilot.press("ctrl+a", "escape", "backspace", "delete")
         rig.close()
-        assert len(rig.snapshot.marks) == 7
+        assert not rig.snapshot.marks
+        assert rig.rows() == before
+
+
+async def test_the_keys_that_the_machine_file_names_set_plain_marks(make_rig: Callable[..., Any]) -> None:
+    rig = make_rig(mark_keys=("f5", "x", "."))
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await pilot.press("f5", "x", "X", "full_stop", "y", "f6")
+        rig.close()
+        assert [mark.text for mark in rig.snapshot.marks] == ["mark"] * 4
+        assert "mark set at" in rig.text()
+
+
+async def test_a_button_pressed_while_words_are_typed_drops_neither_mark(make_rig: Callable[..., Any]) -> None:
+    rig = make_rig(mark_keys=("f5", "x"))
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await pilot.press("space", "b", "o", "x", "f5", "q", "x")
+        rig.close()
+        assert [mark.text for mark in rig.snapshot.marks] == ["box", "mark", "mark"]
+        assert not rig.run._stopping.is_set()
+
+
+def test_every_key_of_the_screen_is_refused_as_a_key_that_marks(make_rig: Callable[..., Any]) -> None:
+    names = {"plus": "+", "minus": "-"}
+    own = {names.get(key, key) for key in make_rig(replay=True).screen._keys}
+    assert own | set(VIEWS) <= set(TAKEN)
+
+
+async def test_a_replay_that_cannot_keep_marks_says_so_before_words_are_typed(make_rig: Callable[..., Any]) -> None:
+    rig = make_rig(replay=True, why_no_marks="no mark set: add --record", mark_keys=("f5",))
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        for key in ("space", "f5"):
+            await pilot.press(key)
+            assert "no mark set: add --record" in rig.text()
+            assert "enter keeps it" not in rig.text()
+        rig.close()
+        assert not rig.snapshot.marks
 
 
 async def test_digits_choose_views(rig: Any) -> None:

@@ -77,7 +77,7 @@ async def test_a_refusal_and_a_missing_program_are_said_and_stop_nothing(
         assert not awake.holds_sleep
     (tmp_path / "systemd-inhibit").write_text("#!/no/such/interpreter\n")
     async with StayAwake() as awake:
-        assert "set the computer not to sleep" in awake.describe()
+        assert "turn off sleep" in awake.describe()
 
 
 async def test_a_killed_program_holds_nothing(inhibit: Callable[..., Path]) -> None:

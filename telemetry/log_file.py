@@ -1,0 +1,31 @@
+"""The log file: where it lies, and how an error of the program itself is written into it."""
+
+from __future__ import annotations
+
+import tempfile
+import traceback
+from datetime import UTC, datetime
+from pathlib import Path
+
+import platformdirs
+
+_NAME = "shakedown.log"
+
+
+def log_path() -> Path:
+    """Return the log file's place in the user's log folder of this platform."""
+    return Path(platformdirs.user_log_path("shakedown", appauthor=False)) / _NAME
+
+
+def keep_traceback(error: BaseException) -> Path | None:
+    """Append the traceback of ``error`` to the log file, else to one in the temporary folder; None if both fail."""
+    text = "".join(traceback.format_exception(error))
+    for path in (log_path(), Path(tempfile.gettempdir()) / _NAME):
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            with path.open("a", encoding="utf-8", errors="backslashreplace") as log:
+                log.write(f"{datetime.now(UTC).isoformat(timespec='seconds')} internal error\n{text}\n")
+        except OSError:
+            continue
+        return path
+    return None

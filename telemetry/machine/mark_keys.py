@@ -1,0 +1,47 @@
+"""Keys for a button that acts as a keyboard: which names a machine file may give, and which keys are taken."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+_NAMED = (
+    *("pageup", "pagedown", "home", "end", "insert", "delete", "left", "right"),
+    *(f"f{n}" for n in range(1, 25)),
+)
+TAKEN: Mapping[str, str] = {
+    "space": "marks already, and takes words",
+    "enter": "acknowledges an alarm",
+    "h": "shelves an alarm",
+    "u": "takes back what is shelved",
+    "r": "resets a latched alarm",
+    **{str(view): "chooses a view" for view in range(1, 5)},
+    "up": "moves through a list",
+    "down": "moves through a list",
+    "t": "changes the colours",
+    "z": "changes the strips",
+    "s": "sounds the test",
+    "m": "mutes the sound",
+    "q": "ends the run",
+    "p": "pauses a replay",
+    "+": "plays a replay faster",
+    "-": "plays a replay slower",
+    "escape": "ends the words of a mark",
+    "backspace": "deletes a letter of a mark",
+}
+"""What each key of the screen does already, by the name a machine file would give it."""
+
+
+def key_name(name: str) -> str:
+    """Return the name of a key as the screen compares it: small letters, a blank as ``space``."""
+    return "space" if name == " " else name.strip().lower()
+
+
+def is_key(name: str) -> bool:
+    """Tell whether ``name``, as :func:`key_name` returns it, is a key that may set a mark."""
+    character = len(name) == 1 and "!" <= name <= "~"
+    return name not in TAKEN and (character or name in _NAMED)
+
+
+def known_keys() -> tuple[str, ...]:
+    """Return the names of the keys that are no character."""
+    return _NAMED
