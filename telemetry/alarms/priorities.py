@@ -41,6 +41,9 @@ PRIORITY_TABLE: tuple[PriorityRow, ...] = (
     PriorityRow(
         "charging-hot", "medium", "medium", "charging hot cells wears and heats them; unplug and let it cool"
     ),
+    PriorityRow(
+        "joint-heating", "medium", "high", "a hot joint chars its insulation and burns; stop, isolate, find it"
+    ),
     PriorityRow("motor-temperature-high", "low", "medium", "winding insulation ages fast; ease off and let it cool"),
     PriorityRow("controller-temperature-high", "low", "medium", "it is about to fold back or cut out; ease off"),
     PriorityRow("auxiliary-voltage-low", "low", "medium", "contactors may drop out and lamps fail"),

@@ -1,8 +1,10 @@
-"""Limits of the machine around the pack: motor, controller, auxiliary supply and insulation."""
+"""Limits of the machine around the pack: motor, controller, the path to it, auxiliary supply and insulation."""
 
 from __future__ import annotations
 
+from telemetry.machine.conductors import BeyondTable, stated_conductor
 from telemetry.machine.limits_frame import Frame, Ground, Limit
+from telemetry.machine.sections import Machine
 
 MOTOR_MAX_C = 100.0
 """Insulation class B allows 130 °C in the winding (IEC 60085, thermal class 130; from memory); a sensor on the case
@@ -15,6 +17,40 @@ AUXILIARY_WARN_V, AUXILIARY_TRIP_V = 11.5, 10.5
 Common practice."""
 DC_OHM_PER_V, AC_OHM_PER_V = 100.0, 500.0
 """Least insulation resistance for each volt of the pack: UN Regulation No. 100, from memory."""
+
+JOINT_WARN_W, JOINT_TRIP_W = 40.0, 80.0
+"""A lug or contact of a few cm2 that gives off tens of watts gets hot enough to char insulation. From memory."""
+UNSTATED_CONDUCTOR_FACTOR = 2.0
+"""Where no conductor is stated its own heat is in the figure. Ours."""
+WARM_CONDUCTOR_C = 60.0
+
+
+def conductor_ohm(machine: Machine) -> float:
+    """Return the resistance of the stated conductor from pack to controller and back, warm, ohm; 0 if not stated."""
+    wiring = machine.wiring
+    conductor = stated_conductor(wiring)
+    if conductor is None or wiring.one_way_length_m is None:
+        return 0.0
+    try:
+        return conductor.loop_ohm(wiring.one_way_length_m, WARM_CONDUCTOR_C)
+    except BeyondTable:
+        return 0.0
+
+
+def _joint_heating(on: Ground) -> Limit:
+    ohm = conductor_ohm(on.machine)
+    factor = 1.0 if ohm else UNSTATED_CONDUCTOR_FACTOR
+    warn, trip = factor * JOINT_WARN_W, factor * JOINT_TRIP_W
+    counted = (
+        f"beyond what the stated conductor of {1000 * ohm:.2g} mΩ explains"
+        if ohm
+        else "with the cable's own in it, so twice our usual bounds: [wiring] states no conductor with its length"
+    )
+    origin = (
+        f"heat between pack and controller {counted}; tens of watts in a joint of a few cm² char its insulation, "
+        f"from memory; warn at {warn:g} W, trip at {trip:g} W"
+    )
+    return on.limit(warn, trip, origin, margin=0.2 * warn, raise_s=0.0, clear_s=60.0)
 
 
 def _motor_temperature(on: Ground) -> Limit:
@@ -69,6 +105,7 @@ def _insulation(on: Ground) -> Limit:
 FRAMES = (
     Frame("motor-temperature-high", "motor_temperature", "high", _motor_temperature, "either"),
     Frame("controller-temperature-high", "controller_temperature", "high", _controller_temperature, "either"),
+    Frame("joint-heating", "path_heat", "high", _joint_heating),
     Frame("auxiliary-voltage-low", "auxiliary_voltage", "low", _auxiliary_voltage),
     Frame("insulation-low", "insulation_resistance", "low", _insulation),
 )

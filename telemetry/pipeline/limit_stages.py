@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from telemetry.machine.limits_current import charge_parts, discharge_parts
 from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
+from telemetry.machine.limits_vehicle import conductor_ohm
 from telemetry.machine.sections import Machine
 from telemetry.pipeline.averaging import Averaging
 from telemetry.pipeline.charge_temperature import ChargeTemperature
 from telemetry.pipeline.charger_watch import ChargerWatch
+from telemetry.pipeline.path_heat import PathHeat
 from telemetry.pipeline.reserve import Plan, Reserve
 from telemetry.pipeline.resistance_change import ResistanceChange
 from telemetry.pipeline.spread import Spread
@@ -23,6 +25,7 @@ def limit_stages(machine: Machine, history: ResistanceHistory = NO_HISTORY) -> l
         Averaging(discharge_parts(machine), charge_parts(machine)),
         ChargeTemperature(pack.cell.charge_low_c, pack.cell.charge_high_c),
         Spread(pack.cell, pack.capacity_ah),
+        PathHeat(pack.capacity_ah, conductor_ohm(machine)),
         Reserve(pack.capacity_ah, pack.nominal_v, plan),
         ResistanceChange(history),
     ]
