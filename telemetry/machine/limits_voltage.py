@@ -17,7 +17,7 @@ def _pack_voltage_low(on: Ground) -> Limit:
     cells, cell = pack.cells_in_series, pack.cell
     if pack.low_cutoff_v is not None:
         trip = pack.low_cutoff_v
-        warn, where = _above(trip, pack.nominal_v)
+        warn, where = low_warning(trip, pack.nominal_v)
         origin = f"pack low cut-off {trip:.1f} V from [pack] low_cutoff_v; {where}"
     else:
         trip, warn = cells * cell.minimum_v, cells * cell.low_warn_v
@@ -25,7 +25,7 @@ def _pack_voltage_low(on: Ground) -> Limit:
         origin = f"{cells} {cell.name} cells at {least} by the chemistry table, common practice; warn at {early}"
     if vehicle.minimum_voltage_v is not None and vehicle.minimum_voltage_v > trip:
         trip = vehicle.minimum_voltage_v
-        warn, where = _above(trip, pack.nominal_v)
+        warn, where = low_warning(trip, pack.nominal_v)
         origin = f"controller stops below {trip:.1f} V, before the pack, by [machine] minimum_voltage_v; {where}"
     foldback = vehicle.foldback_voltage_v
     if foldback is not None and foldback > trip and (warn is None or foldback > warn):
@@ -34,7 +34,7 @@ def _pack_voltage_low(on: Ground) -> Limit:
     return on.limit(warn, trip, origin, margin=0.01 * pack.nominal_v, raise_s=2.0)
 
 
-def _above(trip: float, nominal: float) -> tuple[float | None, str]:
+def low_warning(trip: float, nominal: float) -> tuple[float | None, str]:
     """Return the warning above a low bound, with words: 5 %, within three quarters of the way to ``nominal``."""
     if nominal <= trip:
         return None, "no room for a warning below the nominal voltage"

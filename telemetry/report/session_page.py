@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from html import escape
 from typing import Any
 
+from telemetry.report.part_table import STYLE, part_html, verdict_html
 from telemetry.report.sections import Section, sections_of
 from telemetry.report.session_text import title_of
 
@@ -41,7 +42,7 @@ def report_page(report: Mapping[str, Any], charts: Mapping[str, str], isolation:
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{title}</title>\n<style>{_STYLE}</style>\n</head>\n<body>\n<h1>{title}</h1>\n{body}\n{isolation}\n"
+        f"<title>{title}</title>\n<style>{_STYLE}{STYLE}</style>\n</head>\n<body>\n<h1>{title}</h1>\n{verdict_html(report)}{part_html(report)}{body}\n{isolation}\n"
         f"<footer><p>{escape(_CAUTION)}</p></footer>\n</body>\n</html>\n"
     )
 

@@ -16,6 +16,8 @@ from telemetry.analysis.ranges import Range
 from telemetry.analysis.session_figures import NO_MACHINE, SessionFigures
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.events import Mark
+from telemetry.report.drive_verdict import facts_of, judge
+from telemetry.report.part_rows import part_objects, part_rows
 from telemetry.report.session_verdict import verdict_of
 
 _TOTALS = (
@@ -86,6 +88,10 @@ def report_object(
     if figures.sign_is_wrong:
         _withdraw(report)
     report["verdict"] = verdict_of(report)
+    rows = part_rows(figures)
+    found = judge(facts_of(figures, rows, report["alarms"]))
+    report |= {"verdict_word": found.word, "verdict_reason": found.reason, "next": found.next}
+    report["parts"] = part_objects(rows)
     return report
 
 

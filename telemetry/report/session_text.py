@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from telemetry.model.errors import printable
+from telemetry.report.part_table import part_lines, verdict_lines
 from telemetry.report.sections import Section, sections_of
 
 WIDTH = 80
@@ -24,6 +25,7 @@ def report_lines(report: Mapping[str, Any], charts: Mapping[str, Sequence[str]] 
     """
     lines = [title_of(report)]
     lines.append("=" * min(len(lines[0]), WIDTH))
+    lines += ["", *verdict_lines(report), "", *part_lines(report)]
     for section in sections_of(report):
         lines += ["", section.title.upper()]
         lines += _section_lines(section)

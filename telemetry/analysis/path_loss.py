@@ -1,0 +1,127 @@
+"""What is lost between pack and controller, and how low the pack's voltage will go nearly empty or in the cold."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from telemetry.analysis.cell_lag import Track
+from telemetry.analysis.joining import Joiner
+from telemetry.analysis.open_circuit import open_circuit_tables, owner_table, voltage_uncertainty
+from telemetry.analysis.ranges import Range
+from telemetry.analysis.resistance import slow_resistance
+from telemetry.analysis.series import Series, SessionSeries
+from telemetry.analysis.session_power import Flow
+from telemetry.machine.sections import Pack
+from telemetry.model.batch import MICROSECONDS
+
+Z90 = 1.645
+NEARLY_EMPTY = 0.2
+"""Charge at which the pack must still carry the load: lithium packs are commonly used down to 20 %."""
+COLD_C = 0.0
+COLD_PER_5_C = (1.08, 1.15, 1.25)
+"""By how much a lithium cell's resistance over one second grows for each 5 °C colder: low, likely, high. From 25 to
+0 °C that makes 1.5, 2.0 and 3.1 times. Common practice, from memory; the cell's sheet wins."""
+
+
+@dataclass(frozen=True)
+class PathLoss:
+    """The way from the pack's terminals to the controller's, there and back, with its fuse, switch and joints.
+
+    Attributes:
+        ohm: 90 % interval of its resistance, ohm.
+        why: why it is not known; empty where it is.
+    """
+
+    ohm: Range | None
+    why: str = ""
+
+
+def find_path_loss(series: SessionSeries, flow: Flow | None) -> PathLoss:
+    """Return the resistance between ``pack_voltage`` and ``controller_voltage``.
+
+    Fitted over means of ten seconds, where neither a lag between two sources nor a constant difference between their
+    meters matters. Needs four minutes with changing load.
+    """
+    pack, controller = series.get("pack_voltage"), series.get("controller_voltage")
+    if pack is None or controller is None or flow is None:
+        lacking = [
+            name
+            for name, known in (
+                ("pack_voltage", pack),
+                ("controller_voltage", controller),
+                ("pack_current", flow),
+            )
+            if known is None
+        ]
+        return PathLoss(None, f"record {' and '.join(lacking)}")
+    t, at_pack, at_controller, _ = Joiner().take((pack.t, pack.values), (controller.t, controller.values), series.end)
+    track = Track(Series(flow.t, flow.values), series.origin)
+    seconds = (t - series.origin) / MICROSECONDS
+    known = track.known(seconds, seconds) if len(t) else np.zeros(0, dtype=np.bool_)
+    found = None
+    if known.any():
+        seconds = seconds[known]
+        found = slow_resistance(seconds, (at_pack - at_controller)[known], track.at(seconds))
+    if found is None or not all(math.isfinite(each) for each in found):
+        return PathLoss(None, "record four minutes with changing load")
+    ohm, spread = found
+    if Z90 * spread > max(ohm, 0.0005):
+        return PathLoss(None, "the load changed too little to tell the resistance of the path")
+    return PathLoss(Range(ohm - Z90 * spread, ohm, ohm + Z90 * spread))
+
+
+@dataclass(frozen=True)
+class Sag:
+    """The pack's voltage under a pull, predicted.
+
+    Attributes:
+        volts: 90 % interval, V.
+        why: why it is not known; empty where it is.
+    """
+
+    volts: Range | None
+    why: str = ""
+
+
+def sag_nearly_empty(pack: Pack, ohm: Range, amperes: float) -> Sag:
+    """Return the voltage under a pull of ``amperes`` with 20 % of charge left, at this drive's temperature.
+
+    Rested voltage less resistance times current.
+
+    Args:
+        pack: its chemistry or table of rested voltage.
+        ohm: resistance of the pack over one second, 90 % interval.
+        amperes: the pull.
+    """
+    return Sag(_pull(_rested(pack), ohm, amperes))
+
+
+def sag_in_the_cold(pack: Pack, ohm: Range, amperes: float, temperature_c: float | None) -> Sag:
+    """Return the same with the pack at 0 °C; not known where the temperature of this drive is not."""
+    if temperature_c is None:
+        return Sag(None, "record pack_temperature_1")
+    if not pack.cell.is_lithium:
+        return Sag(None, "no factor for cold is known for this chemistry")
+    steps = max(temperature_c - COLD_C, 0.0) / 5.0
+    low, likely, high = (factor**steps for factor in COLD_PER_5_C)
+    return Sag(_pull(_rested(pack), Range(low * ohm.low, likely * ohm.mid, high * ohm.high), amperes))
+
+
+def _rested(pack: Pack) -> Range:
+    """Return the rested voltage of the pack nearly empty, V, 90 % interval."""
+    table = open_circuit_tables(pack.chemistry)[0] if pack.open_circuit is None else owner_table(pack.open_circuit)
+    volts = float(table.volts_at(NEARLY_EMPTY))
+    off = Z90 * float(voltage_uncertainty(pack.chemistry, NEARLY_EMPTY))
+    cells = pack.cells_in_series
+    return Range(cells * (volts - off), cells * volts, cells * (volts + off))
+
+
+def _pull(rested: Range, ohm: Range, amperes: float) -> Range:
+    """Return rested voltage less current times resistance, independent errors added by their squares."""
+    volts = rested.mid - amperes * ohm.mid
+    down = math.hypot(rested.mid - rested.low, amperes * (ohm.high - ohm.mid))
+    up = math.hypot(rested.high - rested.mid, amperes * (ohm.mid - ohm.low))
+    return Range(volts - down, volts, volts + up)

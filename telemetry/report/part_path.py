@@ -1,0 +1,120 @@
+"""Heat in the joints between pack and controller, and the voltage predicted for a low pack and a cold one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from telemetry.analysis.parts_seen import PULL_S, Worst, peak_current, steady_current
+from telemetry.analysis.path_loss import Z90, PathLoss, Sag, find_path_loss, sag_in_the_cold, sag_nearly_empty
+from telemetry.analysis.ranges import Range
+from telemetry.analysis.session_figures import NO_MACHINE, SessionFigures
+from telemetry.machine.conductors import BeyondTable, stated_conductor
+from telemetry.machine.limits_cells import RATIO_TRIP, RATIO_WARN
+from telemetry.machine.limits_current import CONNECTOR_WINDOW_S
+from telemetry.machine.sections import Machine
+from telemetry.report.numbers import plain
+from telemetry.report.part_currents import current_missing, outflow
+from telemetry.report.part_row import Bound, PartRow, make_row, plain_value, with_unit
+from telemetry.report.part_voltages import low_bound, pack_low
+
+JOINT_WARN_W, JOINT_LIMIT_W = 25.0, 50.0
+"""Heat between pack and controller beyond that of the wire itself. A fuse, a contactor and eight good lugs together
+have about 1 mΩ, 20 W at 140 A (from memory); more than twice that sits in one bad joint. Ours."""
+
+
+def joint_rows(figures: SessionFigures) -> Iterator[PartRow]:
+    """Yield the cell of the highest resistance, joints included, over the middle cell, and the heat beyond it."""
+    found, flow = figures.resistance, outflow(figures)
+    part = "cell resistance"
+    if found is None or not found.cells or flow is None:
+        why = NO_MACHINE if figures.machine is None else current_missing(figures) or "record the cells under load"
+        yield make_row("cell-resistance", part, "×", None, None, why)
+        return
+    worst = max(found.cells, key=lambda cell: cell.ratio)
+    bound = Bound(RATIO_TRIP, RATIO_WARN, "program's default, over the middle cell", 1.0)
+    sustained = steady_current(flow, figures.series.origin, CONNECTOR_WINDOW_S)
+    watts = 0.0 if sustained is None else (1.0 - 1.0 / worst.ratio) * worst.mohm / 1000 * sustained.value**2
+    seen = f"{with_unit(worst.ratio, '×')} median, {with_unit(watts, 'W')}"
+    surely = worst.ratio - Z90 * worst.ratio_uncertainty
+    seen_at = Worst(worst.ratio, 0.0)
+    row = make_row(
+        "cell-resistance", f"cell {worst.number}, resistance", "×", seen_at, bound, "", seen=seen, surely=surely
+    )
+    yield replace(row, at_s=None)
+
+
+def path_rows(figures: SessionFigures) -> Iterator[PartRow]:
+    """Yield the heat of the joints between pack and controller at the highest sustained current."""
+    flow, machine = outflow(figures), figures.machine
+    part = "joints to controller"
+    if flow is None:
+        yield make_row("path", part, "W", None, None, current_missing(figures))
+        return
+    loss: PathLoss = find_path_loss(figures.series, flow)
+    sustained = steady_current(flow, figures.series.origin, CONNECTOR_WINDOW_S)
+    if loss.ohm is None or sustained is None:
+        yield make_row("path", part, "W", None, None, loss.why or "record pack_current")
+        return
+    square = sustained.value**2
+    wire = None if machine is None else _wire_ohm(machine)
+    if wire is None:
+        watts = Worst(max(loss.ohm.mid, 0.0) * square, sustained.at_s)
+        seen = f"{with_unit(watts.value, 'W')}, {plain(1000 * max(loss.ohm.mid, 0.0))} mΩ"
+        why = NO_MACHINE if machine is None else "write conductor_mm2 and one_way_length_m into [wiring]"
+        yield make_row("path", "path to controller", "W", watts, None, why, seen=seen)
+        return
+    beyond = [max(each - wire, 0.0) for each in loss.ohm]
+    watts = Worst(beyond[1] * square, sustained.at_s)
+    seen = f"{with_unit(watts.value, 'W')}, {plain(1000 * beyond[1])} mΩ"
+    origin = f"beyond the wire's own {plain(1000 * wire)} mΩ, at {sustained.value:.0f} A (program's default)"
+    bound = Bound(JOINT_LIMIT_W, JOINT_WARN_W, origin)
+    yield make_row("path", part, "W", watts, bound, "", seen=seen, surely=beyond[0] * square)
+
+
+def _wire_ohm(machine: Machine) -> float | None:
+    """Return the resistance of the wire to the controller and back at 20 °C, ohm; None where it is not stated."""
+    conductor, length = stated_conductor(machine.wiring), machine.wiring.one_way_length_m
+    if conductor is None or length is None:
+        return None
+    try:
+        return conductor.loop_ohm(length, 20.0)
+    except BeyondTable:
+        return None
+
+
+def predicted_rows(figures: SessionFigures) -> Iterator[PartRow]:
+    """Yield the voltage under this drive's hardest pull at 20 % of charge and at 0 °C.
+
+    At 20 % it counts as a caution at the most, for it has not happened; at 0 °C it only informs.
+    """
+    machine, flow = figures.machine, outflow(figures)
+    if machine is None or flow is None or not figures.phases.of("drive", "work"):
+        return
+    pull = peak_current(flow, figures.series.origin, PULL_S)
+    bound = next(pack_low(machine))
+    minimum = machine.vehicle.minimum_voltage_v
+    if minimum is not None and minimum > bound.limit:
+        bound = low_bound(machine, minimum, "[machine] minimum_voltage_v")
+    found = figures.resistance
+    ohm = None
+    if found is not None and found.pack_mohm is not None and found.pack_uncertainty_mohm is not None:
+        ohm = Range.around(found.pack_mohm / 1000, Z90 * found.pack_uncertainty_mohm / 1000).at_least(0.0)
+    lacking = "the pack's resistance is not known: drive with at least six steps of load"
+    temperature = None if found is None else found.temperature_c
+    empty, cold = Sag(None, lacking), Sag(None, lacking)
+    if ohm is not None and pull is not None:
+        empty = sag_nearly_empty(machine.pack, ohm, pull.value)
+        cold = sag_in_the_cold(machine.pack, ohm, pull.value, temperature)
+    for key, part, sag, counts in (
+        ("sag-nearly-empty", "sag at 20 % charge", empty, True),
+        ("sag-cold", "sag at 20 %, 0 °C", cold, False),
+    ):
+        worst = None if sag.volts is None else Worst(sag.volts.mid, 0.0)
+        seen = ""
+        if sag.volts is not None:
+            low, high = (plain_value(each, "V") for each in (sag.volts.low, sag.volts.high))
+            seen = f"{with_unit(sag.volts.mid, 'V')} ({low}-{high})"
+        yield make_row(
+            key, part, "V", worst, bound, sag.why, seen=seen, surely=float("inf"), predicted=True, counts=counts
+        )
