@@ -22,8 +22,7 @@ CHARGE_ENERGY_SHARE: Mapping[str, Range] = {
     "lead-flooded": Range(0.70, 0.78, 0.85),
     "lead-agm": Range(0.80, 0.83, 0.85),
 }
-"""Energy that comes out again of what went into the pack, by chemistry; common practice (lithium iron phosphate and
-lead seen on trade pages, the others from memory)."""
+"""Energy that comes out again of what went into the pack, by chemistry; common practice, from memory."""
 CHARGER_SHARE = Range(0.82, 0.90, 0.95)
 """Energy that a mains charger passes on, where nobody measured it; common practice, from memory."""
 USABLE_OF_RATED = Range(0.75, 0.90, 1.0)

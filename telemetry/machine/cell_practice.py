@@ -52,7 +52,7 @@ CELL_PRACTICE: dict[str, CellPractice] = {
         charge_acceptance=0.98,
         energy_efficiency=0.96,
         monthly_loss=0.03,
-        known_from="energy efficiency 92 to 98 % seen on one trade page, the rest from memory",
+        known_from="energy efficiency 92 to 98 % common practice, all from memory",
     ),
     "nmc": CellPractice(
         charge_least_v=4.10,

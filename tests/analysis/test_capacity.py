@@ -67,10 +67,10 @@ def test_a_session_without_two_known_moments_says_so() -> None:
 
 
 def test_from_one_rest_to_another_by_the_curve_of_nickel_cells() -> None:
-    """A pack of 70 Ah that is stated as 80 Ah, driven from 90 % to 25 % between rests of half an hour."""
+    """A pack of 70 Ah that is stated as 80 Ah, driven from 80 % to 15 % between rests of half an hour."""
     table = open_circuit_tables("nmc")[0]
     rate = np.concatenate([np.zeros(2400), np.full(3600, 0.65), np.zeros(3600)])
-    share = 0.90 - np.cumsum(rate) / 3600
+    share = 0.80 - np.cumsum(rate) / 3600
     t = np.arange(len(rate), dtype=np.int64) * 1_000_000
     volts = 14 * (table.volts_at(share) - 0.04 * rate)
     signals = {"pack_current": Series(t, 70.0 * rate), "pack_voltage": Series(t, volts)}

@@ -82,7 +82,7 @@ class TestResistance:
         assert drop == pytest.approx(0.616, rel=0.005)
         assert drop / 51.2 == pytest.approx(0.0120, rel=0.005)
 
-    # uecables.com prints 0.820 for the factor back from 75 to 20 degC (with 0.004 a degree).
+    # A published table prints 0.820 for the factor back from 75 to 20 degC (with 0.004 a degree).
     def test_copper_temperature(self) -> None:
         assert 1 / copper_factor(75) == pytest.approx(0.820, rel=0.003)
 

@@ -18,7 +18,7 @@ from telemetry.machine.fit.circuit import (
 )
 
 
-# A reading of UL 486A on mikeholt.com: a lug that warms by 50 degC at 125 A warms by 23 at 85 A and by 29 at 95 A.
+# A published worked example of UL 486A: a lug that warms by 50 degC at 125 A warms by 23 at 85 A and by 29 at 95 A.
 @pytest.mark.parametrize(("amperes", "rise", "exact"), [(85, 23, 23.12), (95, 29, 28.88)])
 def test_lugs_warm_with_the_square_of_the_current(amperes: float, rise: float, exact: float) -> None:
     assert temperature_rise(50, 125, amperes) == pytest.approx(rise, abs=0.2)
