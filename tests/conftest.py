@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import os
+
+# Many small systems are solved: several threads for each would wait for one another. Has to come before numpy.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -52,12 +56,3 @@ def _read_zone() -> None:
 def _store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Give each test a default store of its own."""
     monkeypatch.setenv("SHAKEDOWN_STORE", str(tmp_path / "default-store.sqlite3"))
-
-
-@pytest.fixture(scope="session")
-def shared() -> Path:
-    """Return the folder ``shared`` beside the repository, or skip."""
-    folder = Path(__file__).parents[2] / "shared"
-    if not folder.is_dir():
-        pytest.skip("there is no folder 'shared' beside the repository, so its recordings cannot be tried")
-    return folder

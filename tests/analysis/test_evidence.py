@@ -15,6 +15,7 @@ from telemetry.analysis.series import CellSeries, Series, SessionSeries, read_se
 from telemetry.machine.machine_file import load_machine
 from telemetry.machine.sections import Machine, Pack
 from telemetry.recordings.reading import open_recording
+from tests.reference.other_drives import other_drive
 
 ROOT = Path(__file__).parents[2]
 SESSIONS = ROOT / "replay_data"
@@ -58,14 +59,12 @@ def test_a_turned_current_is_found(session: tuple[SessionSeries, Machine]) -> No
     assert "sign_of_current" in finding.remedy
 
 
-def test_shared_recordings_have_the_right_sign(shared: Path) -> None:
-    for file in sorted((shared / "recordings").glob("*.csv")):
-        if file.name == "labels.csv":
-            continue
-        series = read_series(open_recording(file))
-        assert "sign-of-current" not in names(series), file.name
-        if sign_of_current(series).steps >= 20:
-            assert "sign-of-current" in names(turned(series)), file.name
+@pytest.mark.parametrize("cause", ["healthy", "pedal-sensor", "controller", "mechanical-drag"])
+def test_drives_of_the_second_simulator_have_the_right_sign(cause: str) -> None:
+    series = other_drive(cause, 3).series()
+    assert "sign-of-current" not in names(series)
+    if sign_of_current(series).steps >= 20:
+        assert "sign-of-current" in names(turned(series))
 
 
 class TestSignOfCurrent:

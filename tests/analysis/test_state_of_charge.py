@@ -154,24 +154,3 @@ def test_curves_laid_on_each_other_tell_how_far_cells_are_behind() -> None:
     mean, spread = cells_behind(cells, put_in, np.full(720, -0.25), 0)
     assert mean == pytest.approx(behind.mean(), abs=0.004)
     assert spread < 0.01
-
-
-def test_a_measured_cell_over_an_hour_and_a_half_with_a_generic_table(shared: Path) -> None:
-    """A small iron phosphate cell driven in a laboratory at 25 degC; nothing of the estimate was set on it."""
-    path = shared / "recordings" / "measured-cell-drive-25C.csv"
-    if not path.exists():
-        pytest.skip("the measured recording is not there")
-    rows = np.genfromtxt(path, delimiter=",", names=True)
-    pack = Pack(chemistry="lfp", cells_in_series=1, capacity_ah=1.2)
-    squares, held = [], []
-    for begin in range(0, len(rows) - 5400 + 1, 900):  # every window of 90 min, a quarter of an hour apart
-        part = rows[begin : begin + 5400]
-        t = (part["t"] * 1e6).astype(np.int64)
-        signals = {name: Series(t, part[name].copy()) for name in ("pack_current", "pack_voltage")}
-        session = SessionSeries("measured", int(t[0]), int(t[-1]), 0, "relative", signals, None)
-        found = estimate_charge(session, pack, find_offset(session, pack))
-        truth = np.interp(found.t, t, part["soc_reference"])
-        squares.append((found.pct - truth) ** 2)
-        held.append((found.low90 <= truth) & (truth <= found.high90))
-    assert np.sqrt(np.concatenate(squares).mean()) < 8.0
-    assert np.concatenate(held).mean() > 0.85

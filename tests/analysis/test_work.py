@@ -1,7 +1,7 @@
 """What the work takes and what a charge buys, Peukert's law, and the arithmetic of fields and money.
 
 From outside, each beside its check: Iowa State University Extension A3-24 (field capacity, printed rows), ASABE EP496
-(the formula), batterydesign.net (energy efficiency), US EPA (energy of petrol), a retailer's tutorial (Peukert).
+(the formula), US EPA (energy of petrol), published worked examples (energy efficiency, Peukert).
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ class TestFieldCapacity:
 
 
 def test_energy_efficiency() -> None:
-    # batterydesign.net: 10 Wh out of 11 Wh in = 90.9 %.
+    # A published worked example: 10 Wh out of 11 Wh in = 90.9 %.
     assert 100 * energy_efficiency(10, 11) == pytest.approx(90.9, abs=0.05)
     with pytest.raises(ValueError, match="no energy went in"):
         energy_efficiency(1, 0)

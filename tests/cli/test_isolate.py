@@ -1,4 +1,4 @@
-"""``shakedown isolate`` as its user runs it, on the sample recordings beside the repository."""
+"""``shakedown isolate`` as its user runs it, on drives of the second simulator."""
 
 from __future__ import annotations
 
@@ -6,21 +6,28 @@ import io
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from telemetry.cli import main
 from telemetry.report.isolation_questions import ask_readings
-
-RECORDINGS = Path(__file__).parents[2].parent / "shared" / "recordings"
-needs_recordings = pytest.mark.skipif(
-    not RECORDINGS.is_dir(), reason="the sample recordings are not beside the repository"
-)
+from tests.reference.other_drives import ROW_STEPS, SIGNALS, other_drive
+from tests.reference.other_faults import STEP_S
 
 
-@needs_recordings
-@pytest.mark.parametrize(("name", "status"), [("pedal-sensor-1", 1), ("healthy-2", 0)])
-def test_letter_and_json(name, status, capsys):
-    path = str(RECORDINGS / f"{name}.csv")
+def recorded(folder: Path, cause: str) -> str:
+    """Write one drive of three minutes as a recording and return where it is."""
+    drive = other_drive(cause, 1)
+    t = np.arange(len(drive.table)) * STEP_S * ROW_STEPS
+    path = folder / f"{cause}.csv"
+    header = ",".join(["t", *SIGNALS])
+    np.savetxt(path, np.column_stack([t, drive.table]), fmt="%.4f", delimiter=",", header=header, comments="")
+    return str(path)
+
+
+@pytest.mark.parametrize(("cause", "status"), [("pedal-sensor", 1), ("healthy", 0)])
+def test_letter_and_json(cause, status, capsys, tmp_path):
+    path = recorded(tmp_path, cause)
     assert main(["isolate", path]) == status
     letter = capsys.readouterr().out
     assert all(len(line) <= 80 for line in letter.splitlines())
@@ -29,13 +36,12 @@ def test_letter_and_json(name, status, capsys):
     assert {"cause", "ranked", "events", "next_check", "missing"} <= set(told)
     assert set(told["ranked"][0]) == {"cause", "probability", "why"}
     assert all(set(event) == {"t", "duration", "what"} for event in told["events"])
-    assert told["cause"] == name.rsplit("-", 1)[0]
+    assert told["cause"] == cause
 
 
-@needs_recordings
-def test_readings_by_hand_are_asked_beside_the_answer(capsys, monkeypatch):
+def test_readings_by_hand_are_asked_beside_the_answer(capsys, monkeypatch, tmp_path):
     monkeypatch.setattr("sys.stdin", io.StringIO("perhaps\nyes\n"))
-    main(["isolate", str(RECORDINGS / "healthy-1.csv"), "--ask", "--json"])
+    main(["isolate", recorded(tmp_path, "healthy"), "--ask", "--json"])
     shown = capsys.readouterr()
     told = json.loads(shown.out)
     assert "please answer yes or no" in shown.err

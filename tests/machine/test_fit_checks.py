@@ -487,7 +487,7 @@ class TestConductors:
         thicker = found("voltage-drop", changes | {"wiring.conductor_mm2": 25})
         assert thicker.value == pytest.approx(0.374 * 0.672 / 0.581, rel=0.005)
 
-    # A published worked example: 16 AWG, 100 ft one way, 4 A at 24 V: 4.0 V, 16.7 % (printed; 3.992 V by 4.99 ohm/kft).
+    # A published worked example: 16 AWG, 100 ft one way, 4 A at 24 V: 4.0 V, 16.7 % (3.992 V by 4.99 ohm/kft).
     def test_the_first_published_voltage_drop(self) -> None:
         base = pack("lead-flooded", 12) | {
             "wiring": {"conductor_awg": 16, "one_way_length_m": 30.48},
@@ -499,7 +499,7 @@ class TestConductors:
         assert "16.6 % of 24.0 V" in finding.why
         assert finding.verdict == "caution"
 
-    # A second published worked example, by K = 12.9: 12 AWG, 100 ft, 20 A at 120 V: 7.902 V, 6.6 %; 8 AWG 3.125 V, 2.6 %.
+    # Another published example, by K = 12.9: 12 AWG, 100 ft, 20 A at 120 V: 7.902 V, 6.6 %; 8 AWG 3.125 V, 2.6 %.
     @pytest.mark.parametrize(
         ("gauge", "printed", "share", "expected"), [(12, 7.902, "6.6 %", "caution"), (8, 3.125, "2.6 %", "ok")]
     )

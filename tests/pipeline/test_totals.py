@@ -116,18 +116,3 @@ def test_the_gap_limit_follows_the_rate() -> None:
     assert rule.take(np.arange(0, 40) * 10_000_000).tolist() == [False] + [True] * 39
     assert rule.limit == 50_000_000
     assert rule.take(np.array([390_000_000 + 50_000_000, 390_000_000 + 110_000_000])).tolist() == [True, False]
-
-
-def test_a_measured_drive_agrees_with_its_own_reference(shared) -> None:
-    """A measured 1.2 Ah cell: net charge against its reference column, which its authors counted themselves."""
-    from telemetry.recordings.reading import open_recording
-
-    recording = open_recording(shared / "recordings" / "measured-cell-drive-25C.csv")
-    stages, snapshot, reference = standard_stages(Judge(())), Snapshot(), []
-    for span in recording.spans():
-        snapshot.take(stages.advance(span))
-        reference += [column for _, column in span.carrying("extra_soc_reference")]
-    snapshot.take(stages.advance(Span(snapshot.end, final=True)))
-    soc = np.concatenate(reference)
-    gained = (total(snapshot, "charge_in") - total(snapshot, "charge_out")) / 1.2 * 100
-    assert gained == pytest.approx(soc[-1] - soc[0], abs=0.5)

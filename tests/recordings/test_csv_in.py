@@ -26,7 +26,7 @@ from telemetry.recordings.file_recording import FileRecording
 from telemetry.recordings.lines import Block
 from telemetry.recordings.reading import open_recording
 
-SAMPLES = Path(__file__).parents[2].parent / "shared" / "recordings"
+SAMPLES = sorted((Path(__file__).parents[1] / "reference").glob("*.csv.gz"))
 HEADER = "t,pack_voltage,pack_current\n"
 
 
@@ -271,16 +271,12 @@ def test_a_long_file_is_read_in_pieces(tmp_path: Path, name: str) -> None:
     ].tobytes() == (oracle.tobytes())
 
 
-def samples() -> list[Path]:
-    return sorted(p for p in SAMPLES.glob("*.csv") if p.name != "labels.csv") if SAMPLES.is_dir() else []
-
-
-@pytest.mark.skipif(not samples(), reason="the sample recordings are not beside this repository")
-def test_every_sample_recording_opens() -> None:
-    for path in samples():
+def test_every_reference_recording_opens() -> None:
+    assert len(SAMPLES) >= 4
+    for path in SAMPLES:
         recording = open_recording(path)
         batch = whole(recording)
-        with path.open() as text:
+        with gzip.open(path, "rt") as text:
             rows = list(csv.DictReader(text))
         assert len(batch) == len(rows)
         names = [name for name in rows[0] if name != "t"]
@@ -288,15 +284,13 @@ def test_every_sample_recording_opens() -> None:
         assert batch.t.tolist() == [int(Decimal(row["t"]) * 1_000_000) for row in rows]
 
 
-@pytest.mark.skipif(not samples(), reason="the sample recordings are not beside this repository")
-def test_the_measured_cell_carries_its_reference_column() -> None:
-    recording = open_recording(SAMPLES / "measured-cell-drive-25C.csv")
-    assert recording.groups[0].signals == ("pack_current", "pack_voltage", "extra_soc_reference")
+def test_a_column_that_is_no_signal_is_carried_and_the_nearest_named(tmp_path: Path) -> None:
+    recording = open_recording(put(tmp_path, "t,pack_voltage,soc_reference\n0,51.2,80\n1,51.1,79.9\n"))
+    assert recording.groups[0].signals == ("pack_voltage", "extra_soc_reference")
     (warning,) = recording.warnings
     assert "soc_reference is no signal we know; carried as extra_soc_reference; did you mean soc_reported" in warning
 
 
-@pytest.mark.skipif(not samples(), reason="the sample recordings are not beside this repository")
-def test_a_table_that_is_no_recording_is_refused() -> None:
+def test_a_table_that_is_no_recording_is_refused(tmp_path: Path) -> None:
     with pytest.raises(RecordingError, match="no column is named t or time"):
-        open_recording(SAMPLES / "labels.csv")
+        open_recording(put(tmp_path, "file,cause,events\nfirst.csv,controller,[]\n"))
