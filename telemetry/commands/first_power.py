@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import math
+import shlex
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +17,8 @@ if TYPE_CHECKING:
     from telemetry.store.ledger import Ledger
 
 PREFIX = "first-power "
+WITHDRAWN = "withdrawn"
+_WORDS = ("skip", "later", "back")
 
 
 def add_to(commands: Any) -> None:
@@ -29,93 +33,171 @@ def add_to(commands: Any) -> None:
 
 def first_power(arguments: argparse.Namespace) -> int:
     """Ask step by step, keep every reading at once, and go on where an earlier call ended."""
-    from telemetry.machine.first_power_steps import STEPS
+    from telemetry.machine.first_power_steps import STEPS, stated_answers
     from telemetry.machine.machine_file import load_machine
-    from telemetry.report.first_power_text import HEAD, sheet_lines, summary_lines, wrapped
+    from telemetry.report.first_power_text import head_lines, sheet_lines, summary_lines
 
     machine = load_machine(arguments.machine)
     if arguments.sheet:
-        say("\n".join(sheet_lines(STEPS, machine)))
+        say("\n".join(sheet_lines(STEPS, machine, stated_answers(machine))))
         return 0
     from telemetry.store.ledger import Ledger
 
-    with Ledger.open(store_path(arguments)) as ledger:
-        session, readings = _begun(ledger, machine, arguments.again)
-        say("\n".join(wrapped(HEAD)))
-        say("Type a reading, yes or no, skip, ? for help, or later to leave the list here.")
-        if readings:
-            say("\n".join(["", "So far:", *summary_lines(STEPS, machine, readings)]))
-        for number, step in enumerate(STEPS, start=1):
-            if step.name in readings and step.judged(machine, readings, readings[step.name]).verdict != "stop":
-                continue
-            status = _ask(ledger, session, machine, readings, number, len(STEPS), step)
+    store = store_path(arguments)
+    with Ledger.open(store) as ledger:
+        run = _begun(ledger, machine, arguments.again)
+        run.resume = f"shakedown first-power {shlex.quote(str(arguments.machine))}"
+        run.resume += f" --store {shlex.quote(str(arguments.store))}" if arguments.store else ""
+        say("\n".join(head_lines(machine)))
+        say("Type a reading or an answer; ? for help, skip, back (a step), later (leave).")
+        if run.readings:
+            say("\n".join(["", "So far:", *summary_lines(STEPS, machine, run.readings)]))
+        while (number := run.next_step()) is not None:
+            status = run.ask(number)
             if status is not None:
                 return status
-        say("\n".join(["", "All steps are done:", *summary_lines(STEPS, machine, readings)]))
-        say(f"Kept as session {session}.")
-    return 0
+        withheld = any(step.is_withheld(machine) for step in STEPS)
+        done = "A licensed person has to do the rest before power:" if withheld else "All steps are done:"
+        say("\n".join(["", done, *summary_lines(STEPS, machine, run.readings)]))
+        say(f"Kept as session {run.session}.")
+    return int(withheld)
 
 
-def _begun(ledger: Ledger, machine: Machine, again: bool) -> tuple[int, dict[str, float]]:
-    """Return the session to go on with, and its last reading for each step."""
+def _begun(ledger: Ledger, machine: Machine, again: bool) -> _Run:
+    """Return the list to go on with, and its last reading for each step."""
+    from telemetry.machine.first_power_steps import STEPS, stated_answers
     from telemetry.model.clock import SystemClock
+    from telemetry.model.errors import printable
 
+    readings = stated_answers(machine)
     session = None if again else ledger.latest(machine.name)
     if session is None:
-        return ledger.begin(machine.name, machine.text, SystemClock().now()), {}
+        return _Run(ledger, ledger.begin(machine.name, machine.text, SystemClock().now()), machine, readings)
     if ledger.machine_text(session) != machine.text:
         say("The machine file has changed since the list was begun; earlier readings are judged by it as it is now.")
-    entries = [entry for entry in ledger.entries(session) if entry.entry.startswith(PREFIX)]
-    return session, {entry.entry.removeprefix(PREFIX): entry.amount for entry in entries}
+    names, gone = {step.name for step in STEPS}, dict[str, None]()
+    for entry in ledger.entries(session):
+        name = entry.entry.removeprefix(PREFIX)
+        if name == entry.entry:
+            continue
+        if name not in names:
+            gone[name] = None
+        elif entry.method == WITHDRAWN:
+            readings.pop(name, None)
+        else:
+            readings[name] = entry.amount
+    if gone:
+        say(f"Ignored, for the list no longer has these steps: {', '.join(printable(name, 40) for name in gone)}.")
+    return _Run(ledger, session, machine, readings | stated_answers(machine))
 
 
-def _ask(
-    ledger: Ledger, session: int, machine: Machine, readings: dict[str, float], number: int, count: int, step: Step
-) -> int | None:
-    """Ask one step's reading and keep it; return the exit status where the list ends here, else None."""
-    from telemetry.model.clock import SystemClock
-    from telemetry.model.errors import InputError
-    from telemetry.report.first_power_text import judgement_lines, step_lines
-    from telemetry.store.ledger import LedgerEntry
+@dataclass
+class _Run:
+    """The list as it is gone through.
 
-    say("\n".join(step_lines(number, count, step, machine, readings)))
-    left = f"the list stops at step {number} of {count}; run the same command again to go on there"
-    try:
-        reading = _reading(step)
-    except KeyboardInterrupt:
-        say(f"\nWhat was typed is kept; {left}.")
-        return 130
-    except EOFError:
-        raise InputError(f"the answers ended; {left}") from None
-    if reading is None:
-        say(f"What was typed is kept; {left}.")
-        return 0
-    found = step.judged(machine, readings, reading)
-    method = "skipped" if math.isnan(reading) else ("meter" if step.unit else "answer")
-    ledger.add(session, LedgerEntry(SystemClock().now(), PREFIX + step.name, reading, step.unit, method))
-    readings[step.name] = reading
-    say("\n".join(judgement_lines(found)))
-    if found.verdict != "stop":
+    Attributes:
+        ledger, session: where readings are kept.
+        machine: what they are judged by.
+        readings: as far as known, by the step's name.
+        resume: the command that goes on.
+
+    """
+
+    ledger: Ledger
+    session: int
+    machine: Machine
+    readings: dict[str, float]
+    resume: str = ""
+
+    def next_step(self) -> int | None:
+        """Return the number of the first step without a reading that lets the list go on; None at the end."""
+        from telemetry.machine.first_power_steps import STEPS
+
+        for number, step in enumerate(STEPS, start=1):
+            if step.is_withheld(self.machine) or step.why_not(self.machine, self.readings):
+                continue
+            if step.name not in self.readings or self._verdict(step) in ("stop", "again"):
+                return number
         return None
-    say(f"\nGo no further. When it is put right, run the same command again: it begins with step {number}.")
-    return 1
+
+    def ask(self, number: int) -> int | None:
+        """Ask one step's reading and keep it; return the exit status where the list ends here, else None."""
+        from telemetry.machine.first_power_steps import STEPS
+        from telemetry.model.errors import InputError
+        from telemetry.report.first_power_text import judgement_lines, step_lines
+
+        step, count = STEPS[number - 1], len(STEPS)
+        say("\n".join(step_lines(number, count, step, self.machine, self.readings)))
+        left = f"The list stops at step {number} of {count}. Session {self.session} keeps the readings before it."
+        try:
+            typed = _reading(step)
+        except KeyboardInterrupt:
+            say("\n")
+            self._say_how_to_go_on(left)
+            return 130
+        except EOFError:
+            raise InputError(f"the answers ended. {left} Go on with: {self.resume}") from None
+        if typed == "later":
+            self._say_how_to_go_on(left)
+            return 0
+        if typed == "back":
+            self._withdraw_before(number)
+            return None
+        reading = math.nan if isinstance(typed, str) else typed
+        found = step.judged(self.machine, self.readings, reading)
+        if found.verdict != "again":
+            self._keep(step, reading, "skipped" if math.isnan(reading) else ("meter" if step.unit else "answer"))
+        say("\n".join(judgement_lines(found)))
+        if found.verdict != "stop":
+            return None
+        self._say_how_to_go_on(f"Go no further. Put it right; the list then asks step {number} again.")
+        return 1
+
+    def _say_how_to_go_on(self, why: str) -> None:
+        from telemetry.report.first_power_text import wrapped
+
+        say("\n".join(["", *wrapped(why), "Go on with:", f"  {self.resume}"]))
+
+    def _verdict(self, step: Step) -> str:
+        return step.judged(self.machine, self.readings, self.readings[step.name]).verdict
+
+    def _keep(self, step: Step, reading: float, method: str) -> None:
+        from telemetry.model.clock import SystemClock
+        from telemetry.store.ledger import LedgerEntry
+
+        self.ledger.add(
+            self.session, LedgerEntry(SystemClock().now(), PREFIX + step.name, reading, step.unit, method)
+        )
+        self.readings[step.name] = reading
+
+    def _withdraw_before(self, number: int) -> None:
+        """Take back the reading before this step, so that it is asked again; never an answer of the machine file."""
+        from telemetry.machine.first_power_steps import STEPS, stated_answers
+
+        asked = self.readings.keys() - stated_answers(self.machine).keys()
+        before = [step for step in STEPS[: number - 1] if step.name in asked]
+        if not before:
+            say("  There is no step before this one to go back to.")
+            return
+        self._keep(before[-1], math.nan, WITHDRAWN)
+        del self.readings[before[-1].name]
 
 
-def _reading(step: Step) -> float | None:
-    """Return what is typed: a reading, NaN for skip, None for later."""
+def _reading(step: Step) -> float | str:
+    """Return what is typed: a reading, or one of the words that are none."""
     from telemetry.machine.first_power_reading import read_answer
     from telemetry.machine.values import BadValue
     from telemetry.report.first_power_text import wrapped
 
-    unit = f" [{step.unit}]" if step.unit else " [yes or no]"
+    unit = f" [{step.unit or ', '.join(step.choices)}]"
     while True:
         typed = input(f"  {step.question}{unit} ").strip()
-        if typed.lower() in ("skip", "later"):
-            return math.nan if typed.lower() == "skip" else None
+        if typed.lower() in _WORDS:
+            return typed.lower()
         if typed in ("?", "help"):
             say("\n".join(wrapped(step.help, "  Help     ")))
             continue
         try:
-            return read_answer(typed, step.unit)
+            return read_answer(typed, step.unit, step.choices)
         except BadValue as bad:
             say("\n".join(wrapped(f"{bad.what}; {bad.right}.", "  ", "  ")))

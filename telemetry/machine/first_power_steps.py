@@ -2,54 +2,62 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Final
 
-from telemetry.machine.first_power import (
-    Expectation,
-    Readings,
-    Step,
-    charge_range,
-    controller_range,
-    decay_range,
+from telemetry.machine.cautions import JOINT_HEAT, JOINT_WORK, MAINS, STORED_ENERGY, WHEELS_UP
+from telemetry.machine.first_power import Judgement, Readings, Step, right_answer, shares, should_be, text
+from telemetry.machine.first_power_insulation import CONNECTED, insulation_steps
+from telemetry.machine.first_power_pack import (
+    expect_charge,
+    expect_positive,
+    expect_rest,
+    expect_socket,
     judge_charge,
-    judge_controller,
-    judge_decay,
-    judge_leak,
     judge_polarity,
-    judge_precharge,
     judge_rest,
-    judge_standby,
-    judge_taps,
-    judge_torque,
-    leak_range,
-    precharge_range,
+    judge_socket,
     rest_range,
-    standby_range,
+)
+from telemetry.machine.first_power_switch import (
+    MAIN_SWITCHES,
+    across_text,
+    close_text,
+    expect_across,
+    expect_controller,
+    expect_decay,
+    expect_precharged,
+    expect_standby,
+    judge_across,
+    judge_controller,
+    judge_controller_polarity,
+    judge_decay,
+    judge_standby,
+    open_text,
+    precharge_text,
+    standby_text,
+    stated_switch,
 )
 from telemetry.machine.sections import Machine
 
-
-def _positive(machine: Machine, _: Readings) -> Expectation:
-    rest = rest_range(machine)
-    return Expectation(rest.low, rest.high, f"positive, and about the pack's voltage: {rest.why}")
+PULL_THE_PLUG: Final = "Second person at the main switch or the pack's plug."
 
 
-def _no(_: Machine, __: Readings) -> Expectation:
-    return Expectation(0.0, 0.0, "no")
+def _any_answer(_: Machine, __: Readings) -> None:
+    return None
 
 
-def _yes(_: Machine, __: Readings) -> Expectation:
-    return Expectation(1.0, 1.0, "yes")
+def _noted(_: Machine, __: Readings, ___: float) -> Judgement:
+    return Judgement("ok", "Noted.")
 
 
-def _rest(machine: Machine, _: Readings) -> Expectation:
-    return rest_range(machine)
+def _frame_return(machine: Machine) -> float | None:
+    stated = machine.vehicle.frame_is_return
+    return None if stated is None else float(stated)
 
 
-def _shares(*shares: float) -> Callable[[Machine], tuple[float, ...]]:
-    """Readings that are so many times the pack's nominal voltage."""
-    return lambda machine: tuple(share * machine.pack.nominal_v for share in shares)
+def _ac(machine: Machine) -> float | None:
+    motor = machine.vehicle.motor_type
+    return None if motor is None else float(motor == "ac")
 
 
 def _beside_the_rest_range(machine: Machine) -> tuple[float, ...]:
@@ -57,163 +65,336 @@ def _beside_the_rest_range(machine: Machine) -> tuple[float, ...]:
     return 0.975 * rest.low, 1.03 * rest.high
 
 
-def _charges(machine: Machine) -> tuple[float, ...]:
+def _beside_the_charge_end(machine: Machine) -> tuple[float, ...]:
     pack = machine.pack
     return 0.95 * pack.cells_in_series * pack.cell.charge_v, 1.03 * pack.cells_in_series * pack.cell.maximum_v
 
 
-STORED_ENERGY = (
-    "A pack cannot be switched off inside. Rings and watches off, eye protection on, insulated tools, one hand where"
-    " you can, and never a tool across the terminals."
+_BEFORE_POWER: Final = (
+    Step(
+        name="main-switch",
+        title="What closes the main switch",
+        what=text("Follow the thick cable from the pack to the first thing that can open it."),
+        choices=MAIN_SWITCHES,
+        question="What closes the main switch?",
+        expect=_any_answer,
+        judge=_noted,
+        help="key: the key switch itself carries the current. contactor: the key only switches a coil. hand: a lever,"
+        " a disconnect switch or a plug.",
+        unknown="your machine decides; the pre-charge step depends on it",
+        stated=stated_switch,
+    ),
+    Step(
+        name="frame-return",
+        title="Whether the frame is the return conductor",
+        what=text("Look whether a pole of the pack or a motor is cabled to the frame by design (wiring diagram)."),
+        question="Does the frame carry the return current by design?",
+        expect=_any_answer,
+        judge=_noted,
+        help="On a traction machine it usually does not. Where it does, insulation to the frame is not measured.",
+        unknown="your machine decides; the insulation steps depend on it",
+        stated=_frame_return,
+    ),
+    Step(
+        name="ac-controller",
+        title="Whether the motor is AC",
+        what=text("Count the thick cables between controller and motor: two are DC, three are AC."),
+        question="Is there an AC controller?",
+        expect=_any_answer,
+        judge=_noted,
+        help="With an AC controller connected the insulation has to be five times as high (UN Regulation No. 100).",
+        unknown="your machine decides; skip counts as yes",
+        stated=_ac,
+    ),
+    Step(
+        name="second-person",
+        title="Second person, extinguisher, jewellery off",
+        cautions=(STORED_ENERGY,),
+        what=text(
+            "Have a second person beside you who knows the main switch and the emergency number, and a fire"
+            " extinguisher and a clear way out. Lithium cells need much water to cool; do not breathe the smoke."
+        ),
+        question="Is all of that so, and are rings, watch and necklace off?",
+        expect=should_be("yes"),
+        judge=right_answer("yes", "Go on.", "Alone or with a ring on, a slip can kill.", "Put that right first."),
+        help="Somebody alone can neither let go of a live conductor nor call for help.",
+        wrong=lambda _: (0.0,),
+    ),
+    Step(
+        name="lug-torque",
+        title="Lugs and cell joints torqued before power",
+        cautions=JOINT_WORK,
+        what=text("Torque every lug, busbar and terminal to the maker's figure with a torque wrench and mark it."),
+        question="Is every joint torqued and marked?",
+        expect=should_be("yes"),
+        judge=right_answer(
+            "yes",
+            "Joints are ready for current.",
+            "A loose joint heats, arcs and burns.",
+            "Torque it before power.",
+        ),
+        help="A paint stripe across nut and stud shows later whether it has moved.",
+        wrong=lambda _: (0.0,),
+    ),
+    Step(
+        name="tapped-loads",
+        title="Loads tapped off a part of the old bank",
+        what=text(
+            "Follow the old wiring of horn, lamps, gauge, radio and converter: was any of them on one or two of the"
+            " old blocks?"
+        ),
+        question="Is any load still wired to a part of the bank?",
+        expect=should_be("no"),
+        judge=right_answer(
+            "no",
+            "Every load is on the whole pack or has its own converter.",
+            "A load from part of the bank gets too much voltage on the whole pack, and on part of the new pack it"
+            " drains some cells and not others.",
+            "Supply it by a converter from the whole pack, with its own fuse.",
+        ),
+        help="A 12 V lamp was often on one block of several. The new pack has no such tap.",
+        wrong=lambda _: (1.0,),
+    ),
+    Step(
+        name="controller-lugs",
+        title="Wires to the controller traced",
+        what=text(
+            "Pack unplugged, no voltage at the controller. With the ohmmeter follow positive from the plug through"
+            " fuse and main switch to B+, and negative to B-. Check that positive and negative are not joined."
+        ),
+        question="Does positive go to B+ and negative to B-?",
+        expect=should_be("yes"),
+        judge=right_answer(
+            "yes",
+            "The wires are right; the voltage is checked below.",
+            "Exchanged wires destroy the controller at once.",
+            "Exchange them at the controller's lugs, then trace again.",
+        ),
+        help="Across B+ and B- the ohmmeter climbs while it charges the capacitor; it must not stay near zero.",
+        wrong=lambda _: (0.0,),
+    ),
 )
-FUSED_LEADS = "Use meter leads rated for the pack's voltage, with the meter set to DC volts and not to amperes."
 
-STEPS: Final = (
+_PACK_ALONE: Final = (
     Step(
-        "polarity",
-        "Polarity at the pack's plug",
-        (STORED_ENERGY, FUSED_LEADS),
-        "Leave the controller unplugged. Put the meter's red lead on the wire that will be positive, black on the"
-        " other.",
-        "V",
-        "What does the meter read (with its sign)?",
-        _positive,
-        judge_polarity,
-        "If the reading has a minus sign, the wires are exchanged. Type it with the minus sign.",
-        _shares(-1.0, 0.0),
+        name="polarity",
+        title="Polarity at the pack's plug",
+        cautions=("Set the meter to DC volts, not amperes, with leads rated for the pack's voltage.",),
+        what=text("Leave the controller unplugged. Red lead on the wire that will be positive, black on the other."),
+        unit="V",
+        question="What does the meter read (with its sign)?",
+        expect=expect_positive,
+        judge=judge_polarity,
+        help="Type a minus sign if there is one: it says that leads or wires are reversed.",
+        wrong=shares(-1.0, 0.0),
+        signed=True,
+        live=True,
     ),
     Step(
-        "rested-voltage",
-        "Rested voltage against the cell count",
-        (),
-        "Let the pack rest an hour, neither charged nor loaded. Measure again at the same place.",
-        "V",
-        "What does the meter read?",
-        _rest,
-        judge_rest,
-        "Divided by the number of cells this is a cell's voltage. One cell too many or too few shows as some volts.",
-        _beside_the_rest_range,
+        name="rested-voltage",
+        title="Rested voltage against the cell count",
+        what=text("Let the pack rest an hour, neither charged nor loaded. Measure at the same place."),
+        unit="V",
+        question="What does the meter read?",
+        expect=expect_rest,
+        judge=judge_rest,
+        help="Divided by the number of cells this is the cell voltage. A wrong count shifts it by volts.",
+        wrong=_beside_the_rest_range,
+        live=True,
+    ),
+    *insulation_steps("", "Pack unplugged from the machine, fixed in its place."),
+)
+
+_FIRST_POWER: Final = (
+    Step(
+        name="controller-polarity",
+        title="Polarity at the controller's lugs, through the pre-charge",
+        cautions=(WHEELS_UP, PULL_THE_PLUG, "Never bridge the main switch with a wire: the inrush melts it."),
+        what=precharge_text,
+        unit="V",
+        question="What does the meter read (with its sign)?",
+        expect=expect_precharged,
+        judge=judge_controller_polarity,
+        help="The pre-charge resistor limits the current, so that a mistake shows before it destroys anything.",
+        wrong=shares(-1.0, 0.0),
+        signed=True,
+        live=True,
     ),
     Step(
-        "frame-to-positive",
-        "Leakage from frame to the positive pole",
-        ("Touch neither frame nor pole with bare hands while you measure.",),
-        "Put one lead on bare metal of the frame, the other on the positive pole. Wait until the reading settles.",
-        "V",
-        "What does the meter read after ten seconds?",
-        leak_range,
-        judge_leak,
-        "A reading that sinks towards nothing is the meter itself. One that stays is a path for current.",
-        _shares(0.2, 1.0),
-    ),
-    Step(
-        "frame-to-negative",
-        "Leakage from frame to the negative pole",
-        (),
-        "The same with the negative pole.",
-        "V",
-        "What does the meter read after ten seconds?",
-        leak_range,
-        judge_leak,
-        "If this machine has its negative pole on the frame by design, the other reading shows the pack's voltage.",
-        _shares(0.2, 1.0),
-    ),
-    Step(
-        "tapped-loads",
-        "Loads tapped off a part of the old bank",
-        (),
-        "Look along the old wiring for horn, lamps, gauge, radio or converter that hung on one or"
-        " two of the old blocks.",
-        "",
-        "Is any load still wired to a part of the bank?",
-        _no,
-        judge_taps,
-        "A 12 V lamp was often fed by one block of several. The new pack has no such place.",
-        lambda _: (1.0,),
-    ),
-    Step(
-        "precharge",
-        "Pre-charge across the main switch",
-        (
-            "Lift the driven wheels and chock the others: the machine may move. Nobody near the implement.",
-            "Do not bridge the main switch with a wire: the inrush melts it.",
-        ),
-        "Main switch open, fuse in, plug in, key on so that the pre-charge works. Wait {wait:.1f} s."
-        " Then measure across the open main switch.",
-        "V",
-        "What does the meter read across the switch?",
-        precharge_range,
-        judge_precharge,
-        "The resistor fills the controller's capacitor slowly. When it is full, both sides of the switch stand at the"
+        name="precharge",
+        title="Pre-charge across the main switch",
+        what=across_text,
+        unit="V",
+        question="What does the meter read across the switch?",
+        expect=expect_across,
+        judge=judge_across,
+        help="The resistor charges the controller's capacitor. Once that is done, both sides of the switch are at the"
         " same voltage.",
-        _shares(1.0, 0.3),
-        "the machine file does not state both precharge_ohm (colour rings or print on the resistor) and"
+        wrong=shares(1.0, 0.3),
+        unknown="the machine file does not state both precharge_ohm (colour rings or print on the resistor) and"
         " controller_capacitance_uf (controller's sheet), so no time can be computed; wait ten seconds",
+        live=True,
     ),
     Step(
-        "controller-voltage",
-        "Voltage at the controller",
-        ("Stand clear of the wheels and of the implement; foot off the pedal.",),
-        "Close the main switch. Measure at the controller's battery terminals.",
-        "V",
-        "What does the meter read?",
-        controller_range,
-        judge_controller,
-        "With hardly any current, the whole voltage of the pack must arrive.",
-        _shares(0.8),
+        name="controller-voltage",
+        title="Voltage at the controller",
+        cautions=(WHEELS_UP, "Foot off the throttle."),
+        what=close_text,
+        unit="V",
+        question="What does the meter read (with its sign)?",
+        expect=expect_controller,
+        judge=judge_controller,
+        help="With hardly any current, the pack's whole voltage must be there.",
+        wrong=shares(0.8),
+        signed=True,
+        live=True,
     ),
+    *insulation_steps(CONNECTED, "Everything connected, main switch closed, nobody at the throttle."),
     Step(
-        "key-off",
-        "Voltage at the controller after key-off",
-        ("Treat the controller's terminals as live until the meter says otherwise.",),
-        "Key off, main switch open. Wait a minute and measure at the same place.",
-        "V",
-        "What does the meter read after a minute?",
-        decay_range,
-        judge_decay,
-        "A voltage that stays means that the main switch did not open: a welded contactor.",
-        _shares(1.0, 0.5),
-    ),
-    Step(
-        "standby-current",
-        "Standby current",
-        (
-            "A meter in series takes a few amperes only: key off, and never start or drive through it.",
-            "Set the meter back to volts and its lead back to the volt socket at once afterwards.",
+        name="emergency-stop",
+        title="Emergency stop",
+        cautions=(WHEELS_UP,),
+        what=text("Let the wheels turn slowly. Have the second person hit the emergency stop."),
+        question="Did it stop the wheels and cut the voltage at the controller?",
+        expect=should_be("yes"),
+        judge=right_answer(
+            "yes",
+            "The emergency stop works.",
+            "Without an emergency stop that works there is no way to stop a runaway.",
+            "Pull the plug. Repair or fit one (DC-rated for the full pack's voltage and the fuse's current).",
         ),
-        "Key off. Put the meter, set to DC amperes, in series with the pack, or a clamp meter around one cable.",
-        "A",
-        "What current flows?",
-        standby_range,
-        judge_standby,
-        "80 mA may be typed as it is. What stays on empties the pack while the machine stands.",
-        lambda _: (1.0,),
+        help="Where the machine has none, answer no: fit one within the driver's reach.",
+        wrong=lambda _: (0.0,),
+        live=True,
     ),
     Step(
-        "first-charge",
-        "The first charge, watched to its end",
-        (
-            "Do not leave it alone, nor charge lithium cells below 0 degC. Outdoors or where nothing can catch fire.",
-            "The mains side is for a licensed electrician, by the local code.",
+        name="interlocks",
+        title="Every interlock",
+        cautions=(WHEELS_UP,),
+        what=text(
+            "Try each by itself at low wheel speed: key, seat, brake, parking brake, implement, charger plug. Each"
+            " must stop what it is there to stop."
         ),
-        "Plug in the charger and stay beside it. Feel the plugs every quarter of an hour. Note the highest voltage.",
-        "V",
-        "What was the highest voltage at the end of the charge?",
-        charge_range,
-        judge_charge,
-        "A charge that ends by itself at the stated voltage shows that charger, pack and its switch agree.",
-        _charges,
+        question="Does every interlock work?",
+        expect=should_be("yes"),
+        judge=right_answer(
+            "yes",
+            "All interlocks work.",
+            "An interlock that does not stop the machine protects nobody.",
+            "Repair it before you drive. Never bypass one.",
+        ),
+        help="Weigh the seat down with a sandbag on a cord, and pull it off from beside the machine.",
+        wrong=lambda _: (0.0,),
+        live=True,
     ),
     Step(
-        "retorque",
-        "Lugs tightened again after the first hour",
-        (STORED_ENERGY, "Unplug the pack first, and measure that the terminals you work on are dead."),
-        "After the first hour of driving, tighten every lug to the maker's torque with a torque wrench.",
-        "",
-        "Are all lugs tightened again?",
-        _yes,
-        judge_torque,
-        "Type later to leave the list here and come back after the first hour.",
-        lambda _: (0.0,),
+        name="direction",
+        title="Direction of rotation",
+        cautions=(WHEELS_UP,),
+        what=text("Select forward, then reverse, at low wheel speed."),
+        question="Do the wheels turn the way that is selected?",
+        expect=should_be("yes"),
+        judge=right_answer(
+            "yes",
+            "Direction is right.",
+            "On the ground it would drive the wrong way.",
+            "Key off, pack disconnected. Correct it as the controller's sheet says (motor leads or setting), and try"
+            " again.",
+        ),
+        help="Both wheels of an axle must turn the same way.",
+        wrong=lambda _: (0.0,),
+        live=True,
+    ),
+    Step(
+        name="key-off",
+        title="Voltage at the controller after key-off",
+        cautions=("Treat the controller's terminals as live until the meter says otherwise.",),
+        what=open_text,
+        unit="V",
+        question="What does the meter read after a minute?",
+        expect=expect_decay,
+        judge=judge_decay,
+        help="A voltage that stays is a welded main switch. Where the pre-charge resistor bridges the switch for good"
+        " it stays at a sound switch too: skip, and check the switch with an ohmmeter, pack disconnected.",
+        wrong=shares(1.0, 0.5),
+        live=True,
+    ),
+    Step(
+        name="standby-current",
+        title="Standby current",
+        cautions=("Never start or drive through a meter in series. Set it back to volts at once afterwards.",),
+        what=standby_text,
+        unit="A",
+        question="What current flows?",
+        expect=expect_standby,
+        judge=judge_standby,
+        help="80 mA can be typed as it is. The standby current drains the pack while the machine is parked.",
+        wrong=lambda _: (1.0,),
+        live=True,
     ),
 )
+
+_CHARGE_AND_AFTER: Final = (
+    Step(
+        name="charger-polarity",
+        title="Polarity at the charger's plug",
+        cautions=(MAINS,),
+        what=text(
+            "Charger unplugged at the wall. Find the contact of the pack's charge socket that meets the plug's"
+            " positive pin (print on the plug, the charger's sheet). Red lead there, black on the other."
+        ),
+        unit="V",
+        question="What does the meter read (with its sign)?",
+        expect=expect_socket,
+        judge=judge_socket,
+        help="Most chargers show nothing at their own plug without a battery, so the pack's side is measured.",
+        wrong=shares(-1.0, 0.0, 0.5),
+        signed=True,
+        live=True,
+    ),
+    Step(
+        name="first-charge",
+        title="The first charge, watched to its end",
+        cautions=(
+            "Stay with it. Never charge lithium cells below 0 °C. Outdoors, or where nothing can catch fire.",
+            MAINS,
+            JOINT_HEAT,
+        ),
+        what=text(
+            "Plug in the charger and stay beside it. Check plugs and cables every quarter of an hour with the"
+            " infrared thermometer; stop at 30 °C above the air. Note the highest voltage."
+        ),
+        unit="V",
+        question="What was the highest voltage at the end of the charge?",
+        expect=expect_charge,
+        judge=judge_charge,
+        help="A charge that ends by itself at the stated voltage shows that charger, pack and BMS agree.",
+        wrong=_beside_the_charge_end,
+        live=True,
+    ),
+    Step(
+        name="retorque",
+        title="Joints torqued again after the first hour",
+        cautions=JOINT_WORK,
+        what=text("After the first hour of driving, torque every joint to the maker's figure again."),
+        question="Are all joints torqued again?",
+        expect=should_be("yes"),
+        judge=right_answer(
+            "yes",
+            "The joints have settled and are tight.",
+            "Joints settle in the first hour, and a loose one heats and burns.",
+            "Do it before the next drive.",
+            "caution",
+        ),
+        help="Type later to leave the list here and come back after the first hour.",
+        wrong=lambda _: (0.0,),
+    ),
+)
+
+STEPS: Final = (*_BEFORE_POWER, *_PACK_ALONE, *_FIRST_POWER, *_CHARGE_AND_AFTER)
+
+
+def stated_answers(machine: Machine) -> dict[str, float]:
+    """Return the answers that the machine file gives, so that they are not asked for."""
+    found = {step.name: step.stated(machine) for step in STEPS}
+    return {name: answer for name, answer in found.items() if answer is not None}

@@ -143,6 +143,15 @@ class Vehicle:
         "the motor's nameplate; count its thick cables",
         "dc",
     )
+    main_switch: str | None = choice(
+        ("key", "contactor", "hand"),
+        "what closes the main switch: a key switch that carries the current, a contactor, or your hand",
+        "follow the thick cable from the pack",
+        "contactor",
+    )
+    frame_is_return: bool | None = switch(
+        "whether the frame carries the return current by design", "the machine's wiring diagram", example=False
+    )
     motor_temperature_max_c: float | None = number(
         30, 250, "highest motor temperature allowed where its sensor sits", "the motor maker's sheet", 110.0
     )
@@ -169,7 +178,7 @@ class Vehicle:
     )
     regenerates: bool | None = switch("whether braking charges the pack", _CONTROLLER_SHEET, example=True)
     standby_current_a: float | None = number(
-        0, 5, "battery current with the key off", "a meter in series, key off; never crank or drive through it", 0.02
+        0, 5, "battery current with the key off", "a DC clamp meter around one battery cable, key off", 0.02
     )
     previous_chemistry: str | None = choice(
         tuple(CHEMISTRIES), "chemistry of the battery that was taken out", "the old battery's label", "lead-flooded"

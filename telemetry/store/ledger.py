@@ -27,7 +27,7 @@ class LedgerEntry:
         entry: what it is, such as ``first-power polarity``.
         amount: in ``unit``; NaN for unknown.
         unit: empty for a pure number, or for yes (1) and no (0).
-        method: how it came about: ``meter``, ``answer``, ``skipped``.
+        method: how it came about: ``meter``, ``answer``, ``skipped``; ``withdrawn`` takes the entry before it back.
 
     """
 

@@ -10,11 +10,15 @@ from pathlib import Path
 
 import pytest
 
-from telemetry.store.ledger import Ledger
+from telemetry.store.ledger import Ledger, LedgerEntry
 from telemetry.store.reader import StoreReader
 
 GOOD = Path(__file__).parents[2] / "docs" / "machines" / "good-retrofit.toml"
-ANSWERS = ("53.2", "53,2 V", "0.4", "skip", "no", "0.3", "53.1 V", "1.5", "4 mA", "57.4", "yes")
+BEFORE_POWER = ("contactor", "no", "no", "yes", "yes", "no", "yes")
+PACK_ALONE = ("53.2", "53,2 V", "0.4", "skip")
+FROM_POWER_ON = ("52.4", "0.3", "53.1 V", "0,2", "0.3", "yes", "yes", "yes", "1.5", "4 mA", "53.1", "57.4", "yes")
+ANSWERS = (*BEFORE_POWER, *PACK_ALONE, *FROM_POWER_ON)
+"""No leak shows, so no resistor is asked for."""
 
 
 def command(store, *more, machine=GOOD):
@@ -33,19 +37,28 @@ def store(tmp_path):
     return tmp_path / "store.sqlite3"
 
 
+def rows(store, machine="orchard machine"):
+    with Ledger.open(store) as ledger:
+        return ledger.entries(ledger.latest(machine))
+
+
 def test_from_the_first_step_to_the_last(store):
     done = run(store, ANSWERS)
-    assert done.returncode == 0, done.stderr
+    assert done.returncode == 0, done.stdout + done.stderr
     assert "All steps are done" in done.stdout
-    assert done.stdout.index("CAUTION  Lift the driven wheels") < done.stdout.index("across the switch? [V]")
+    assert done.stdout.index("CAUTION  Driven wheels off the ground") < done.stdout.index("across the switch? [V]")
     assert max(len(line) for line in done.stdout.splitlines() if "?" not in line) <= 80
-    with Ledger.open(store) as ledger:
-        session = ledger.latest("orchard machine")
-        entries = ledger.entries(session)
-    assert [entry.method for entry in entries] == ["meter"] * 3 + ["skipped", "answer"] + ["meter"] * 5 + ["answer"]
-    assert entries[1].amount == 53.2
-    assert entries[8].amount == pytest.approx(0.004)
-    assert entries[3].amount != entries[3].amount
+    entries = {entry.entry.removeprefix("first-power "): entry for entry in rows(store)}
+    assert entries["main-switch"].amount == 1.0
+    assert entries["rested-voltage"].amount == 53.2
+    assert entries["standby-current"].amount == pytest.approx(0.004)
+    assert entries["frame-to-negative"].amount != entries["frame-to-negative"].amount
+    assert [entries[name].method for name in ("polarity", "lug-torque", "frame-to-negative")] == [
+        "meter",
+        "answer",
+        "skipped",
+    ]
+    assert "DOES NOT APPLY" in done.stdout
     with StoreReader.open(store) as reader:
         (record,) = reader.sessions()
         assert (record.origin, record.ended_how) == ("bench", "normal")
@@ -55,43 +68,132 @@ def test_from_the_first_step_to_the_last(store):
 
 
 def test_it_goes_on_where_the_answers_ended(store):
-    first = run(store, ANSWERS[:3])
+    first = run(store, ANSWERS[:9])
     assert first.returncode == 2
-    assert "stops at step 4 of 11" in first.stderr
+    assert "stops at step 10 of 30" in first.stderr
+    assert f"Go on with: shakedown first-power {GOOD} --store {store}" in first.stderr
     assert "Traceback" not in first.stderr
     later = run(store, ("later",))
     assert later.returncode == 0
-    assert "Step 4 of 11" in later.stdout
-    assert "Step 3 of 11" not in later.stdout
-    assert run(store, ANSWERS[3:]).returncode == 0
+    assert "Step 10 of 30" in later.stdout
+    assert "Step 9 of 30" not in later.stdout
+    assert run(store, ANSWERS[9:]).returncode == 0
     anew = run(store, ("later",), "--again")
-    assert "Step 1 of 11" in anew.stdout
+    assert "Step 1 of 30" in anew.stdout
 
 
 def test_a_stop_ends_it_with_status_1_and_is_asked_again(store):
-    stopped = run(store, ("-53.2",))
+    stopped = run(store, (*BEFORE_POWER, "-53.2"))
     assert stopped.returncode == 1
     assert "STOP" in stopped.stdout
-    assert "exchange the wires" in stopped.stdout
+    assert "Leads reversed" in stopped.stdout
     again = run(store, ("53.2", "later"))
     assert again.returncode == 0
-    assert "Step 2 of 11" in again.stdout
+    assert "Step 9 of 30" in again.stdout
+
+
+def test_a_reading_that_cannot_be_right_is_asked_again_and_not_kept(store):
+    told = run(store, (*BEFORE_POWER, "532", "53.2", "-53.2", "53.2", "later"))
+    assert told.returncode == 0
+    assert "cannot be right on this machine" in " ".join(told.stdout.split())
+    assert "Leads reversed" in told.stdout
+    kept = [entry.amount for entry in rows(store) if entry.entry.endswith(("polarity", "rested-voltage"))]
+    assert kept == [53.2, 53.2]
+
+
+def test_insulation_with_the_resistor_on_the_wrong_pole_is_refused(store):
+    """52.8 V; 100 kohm leak from the positive pole: 1.9 kohm a volt, so the pack may go on."""
+    leaky = (*BEFORE_POWER, "52.8", "52.8", "0.5", "52.3", "10", "10k")
+    told = run(store, (*leaky, "positive", "negative", "58", "4.8", "later"))
+    flat = " ".join(told.stdout.split())
+    assert told.returncode == 0, told.stdout
+    assert "10 ohm does not suit 52.8 V" in flat
+    assert "That is the wrong pole: the negative pole reads higher" in flat
+    assert "Refused: 58.0 V with R0, 52.3 V without" in flat
+    assert "Insulation of the pack: 100 kohm" in flat
+    assert "Step 15 of 30" in told.stdout
+    assert run(store, (*leaky, "negative", "52.2"), "--again").returncode == 1
+
+
+def test_back_takes_the_answer_before_back_for_good(store):
+    run(store, ("contactor", "yes", "back", "later"))
+    later = run(store, ("later",))
+    assert "Step 2 of 30" in later.stdout
+    first = run(store, ("back", "later"), "--again")
+    assert "no step before" in first.stdout
+    assert "Step 1 of 30" in first.stdout
+
+
+def test_older_readings_of_steps_that_are_gone_are_named_and_ignored(store):
+    with Ledger.open(store) as ledger:
+        session = ledger.begin("orchard machine", GOOD.read_text(encoding="utf-8"), 0)
+        ledger.add(session, LedgerEntry(1, "first-power polarity", 53.2, "V", "meter"))
+        ledger.add(session, LedgerEntry(2, "first-power old-step", 1.0, "", "answer"))
+    told = run(store, (*BEFORE_POWER, "later"))
+    assert told.returncode == 0
+    assert "Ignored, for the list no longer has these steps: old-step." in told.stdout
+    assert "Step 8 of 30" not in told.stdout
+    assert "Step 9 of 30" in told.stdout
+
+
+def pack_file(folder, cells, more=""):
+    path = folder / "mower.toml"
+    path.write_text(
+        f'[pack]\nchemistry = "lfp"\ncells_in_series = {cells}\ncapacity_ah = 100\n[machine]\nname = "m"\n{more}'
+    )
+    return path
+
+
+@pytest.mark.parametrize(("cells", "words"), [(15, ""), (22, "can kill"), (36, "licensed work")])
+def test_the_shock_caution_is_that_of_the_voltage(store, tmp_path, cells, words):
+    """15 cells reach 55 V, 22 reach 80 V, 36 reach 131 V: the bounds are 60 and 120 V DC."""
+    machine = pack_file(tmp_path, cells)
+    for more in ((), ("--print",)):
+        told = run(store, ("later",), *more, machine=machine)
+        flat = " ".join(told.stdout.split())
+        assert ("Above 60 V DC a touch can kill" in flat) == bool(words)
+        assert words in flat
+        assert max(len(line) for line in told.stdout.splitlines() if "  shakedown" not in line) <= 80
+
+
+def test_above_120_volts_nobody_is_led_through_live_measurements(store, tmp_path):
+    machine = pack_file(tmp_path, 36)
+    told = run(store, (*BEFORE_POWER, "yes"), machine=machine)
+    assert told.returncode == 1
+    assert "[V]" not in told.stdout
+    assert "A licensed person has to do the rest before power" in told.stdout
+    assert told.stdout.count("LICENSED WORK") >= 18
+    sheet = run(store, (), "--print", machine=machine).stdout
+    assert "Red lead" not in sheet
+    assert "Clip R0" not in sheet
+
+
+def test_what_the_file_states_is_not_asked_and_a_frame_return_has_no_insulation_steps(store, tmp_path):
+    more = 'main_switch = "key"\nframe_is_return = true\nmotor_type = "dc"\n'
+    machine = pack_file(tmp_path, 16, more)
+    told = run(store, (*BEFORE_POWER[3:], "53.2", "53.2", "later"), machine=machine)
+    assert told.returncode == 0
+    assert "What closes the main switch? [" not in told.stdout
+    assert "Step 15 of 30" in told.stdout
+    assert "Key switch" not in told.stdout
+    assert "leave it off" in told.stdout
+    sheet = run(store, (), "--print", machine=machine).stdout
+    assert sheet.count("Does not apply: the frame is the return conductor") == 10
 
 
 def test_a_wrong_count_put_right_in_the_file_lets_the_reading_stand(store, tmp_path):
     text = GOOD.read_text(encoding="utf-8")
-    machine = tmp_path / "mower.toml"
-    machine.write_text('[pack]\nchemistry = "lfp"\ncells_in_series = 15\ncapacity_ah = 100\n[machine]\nname = "m"\n')
+    machine = pack_file(tmp_path, 15)
     assert "cells_in_series = 16" in text
-    assert run(store, ("53.2", "53.2"), machine=machine).returncode == 1
+    assert run(store, (*BEFORE_POWER, "53.2", "53.2"), machine=machine).returncode == 1
     machine.write_text(machine.read_text().replace("15", "16"))
     later = run(store, ("later",), machine=machine)
     assert "has changed" in later.stdout
-    assert "Step 3 of 11" in later.stdout
+    assert "Step 10 of 30" in later.stdout
 
 
 def test_a_typing_error_is_explained_and_help_is_given(store):
-    told = run(store, ("about fifty", "53 A", "?", "53.2", "later"))
+    told = run(store, (*BEFORE_POWER, "about fifty", "53 A", "?", "53.2", "later"))
     assert "is no reading in V" in told.stdout
     assert "Help" in told.stdout
     assert told.returncode == 0
@@ -131,26 +233,27 @@ def test_at_a_terminal_an_interrupt_keeps_what_was_typed(store):
         assert words in seen, seen[-600:]
 
     try:
-        until(b"with its sign)? [V]")
-        os.write(terminal, b"53.2\n")
-        until(b"Step 2 of 11")
-        until(b"does the meter read? [V]")
+        until(b"the main switch? [")
+        os.write(terminal, b"contactor\n")
+        until(b"Step 2 of 30")
+        until(b"by design? [")
         os.write(terminal, b"\x03")
-        until(b"stops at step 2 of 11", again=b"\x03")  # one that comes just before the wait for input is not seen
+        until(b"Go on with", again=b"\x03")  # one that comes just before the wait for input is not seen
         assert child.wait(20) == 130
     finally:
         child.kill()
         child.wait()
         os.close(terminal)
-    assert "Step 2 of 11" in run(store, ("later",)).stdout
+    assert b"Go on with:" in seen
+    assert "Step 2 of 30" in run(store, ("later",)).stdout
 
 
 def test_the_sheet_holds_every_step_its_cautions_and_what_a_wrong_reading_means(store):
     sheet = run(store, (), "--print")
     assert sheet.returncode == 0
     assert not store.exists()
-    assert sheet.stdout.count("  Reading  ____") == 11
-    assert sheet.stdout.count("  If not ") >= 11
+    assert sheet.stdout.count("  Reading  ____") == 30
+    assert sheet.stdout.count("  If not ") >= 20
     assert max(map(len, sheet.stdout.splitlines())) <= 80
 
 
