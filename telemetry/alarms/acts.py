@@ -14,10 +14,21 @@ from fnmatch import fnmatchcase
 
 from telemetry.machine.limits import LIMIT_SIGNALS
 from telemetry.model.errors import printable
-from telemetry.model.events import AlarmLevel, Situation
+from telemetry.model.events import AlarmChange, AlarmLevel, Situation
 from telemetry.model.signals import cell_number, find_signal, pack_temperature_number
 
-__all__ = ["ACT_TABLE", "ALARM_NAMES", "MOVING", "SITUATIONS", "Act", "ActRow", "Situation", "act_for", "alarm_name"]
+__all__ = [
+    "ACT_TABLE",
+    "ALARM_NAMES",
+    "MOVING",
+    "SITUATIONS",
+    "Act",
+    "ActRow",
+    "Situation",
+    "act_for",
+    "act_of",
+    "alarm_name",
+]
 
 SITUATIONS: tuple[Situation, ...] = ("driving", "braking", "charging", "resting")
 MOVING: tuple[Situation, ...] = ("driving", "braking")
@@ -286,6 +297,12 @@ def act_for(
     if limit in ("link", "source-frozen") and not pack_link and situation in (*MOVING, "charging"):
         do = "Drive on gently." if situation in MOVING else "Charge on; the pack is still watched."
     return Act(row.word, _where(limit, situation, signal, number), do)
+
+
+def act_of(change: AlarmChange, situation: Situation | None = None, pack_link: bool = True) -> Act:
+    """Return what to do about an alarm as it changed; in another ``situation`` where one is given."""
+    now = situation or change.situation
+    return act_for(change.limit, change.level, now, change.signal, change.cell, change.bound, pack_link)
 
 
 def alarm_name(limit: str) -> str:

@@ -156,6 +156,13 @@ class Alarm:
         """Take the state that what is known by ``t`` asks for, as the alarm begins."""
         return self._move(t, None, "unsuppressed")
 
+    def standing_at(self, end: int) -> AlarmChange:
+        """Return what to tell of it where the session ends at ``end`` while its limit is exceeded."""
+        bound = self._bounds.get(self._level, _NAN)
+        return AlarmChange(
+            end, self.limit, self.signal, self._level, "standing at end", _NAN, bound, stands=self.state
+        )
+
     def expire(self, now: int) -> AlarmChange | None:
         """End a shelving whose time is over at ``now``; return what changed."""
         if self.shelved_until is None or self.shelved_until > now:

@@ -8,6 +8,7 @@ from telemetry.alarms.alarm import Alarm
 from telemetry.alarms.comparator import Comparator
 from telemetry.alarms.raises import Raise, RaiseLog
 from telemetry.alarms.rules import AlarmRules
+from telemetry.alarms.worst import WorstLog
 from telemetry.machine.limits import Limit
 from telemetry.model.batch import Times, Values
 from telemetry.model.events import AlarmLevel
@@ -43,6 +44,7 @@ class LimitAlarm:
 
     Attributes:
         alarm: how it stands.
+        worst: the worst value of its excursion.
         outermost: how far out its outer bound lies; of two limits on one side the larger is the worse to exceed.
 
     """
@@ -57,6 +59,7 @@ class LimitAlarm:
         }
         self._innermost: AlarmLevel = "warn" if "warn" in bounds else "trip"
         self._log = RaiseLog(limit, signal, bounds[self._innermost])
+        self.worst = WorstLog(limit.side, bounds[self._innermost])
         self.alarm = Alarm(limit.name, signal, bounds, rules.latches(limit.name))
         self.outermost = max(bound if limit.side == "high" else -bound for bound in bounds.values())
 
@@ -68,13 +71,15 @@ class LimitAlarm:
     def take(self, t: Times, values: Values, upto: int, place: int) -> tuple[list[Step], list[Raise]]:
         """Take known rows, move time on to ``upto``; return the crossings, marked with ``place``, and the raises."""
         steps = []
+        quiet = self._comparators[self._innermost].is_at_rest
         for level, comparator in self._comparators.items():
             before, again = None, 0
             for crossing in comparator.take(t, values, upto):
                 again = again + 1 if crossing.t == before else 0
                 before = crossing.t
                 steps.append(Step(crossing.t, again, place, level, crossing.on, crossing.value))
-        if not steps and self._log.is_idle:
+        if not steps and self._log.is_idle and quiet and self._comparators[self._innermost].is_at_rest:
             return [], []
         innermost = [(step.t, step.on) for step in steps if step.level == self._innermost]
+        self.worst.take(t, values, innermost)
         return steps, self._log.take(t, values, innermost)

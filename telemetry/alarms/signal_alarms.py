@@ -17,12 +17,15 @@ from telemetry.alarms.alarm import Suppress, is_meant
 from telemetry.alarms.limit_alarm import LimitAlarm, Step
 from telemetry.alarms.raises import Raise
 from telemetry.alarms.rules import AlarmRules
+from telemetry.alarms.states import ACTIVE
 from telemetry.machine.limits import Limit
 from telemetry.model.batch import Times, Values
 from telemetry.model.events import AlarmChange, AlarmLevel, OperatorInput
 
 AlarmInput = OperatorInput | Suppress
 """What comes to an alarm from elsewhere than its signal."""
+_NO_TIMES: Times = np.empty(0, dtype=np.int64)
+_NO_VALUES: Values = np.empty(0)
 
 
 class SignalAlarms:
@@ -83,14 +86,22 @@ class SignalAlarms:
         self._value = float(values[-1]) if len(values) else self._value
         return changes
 
+    def standing_at(self, end: int) -> list[AlarmChange]:
+        """Return how each alarm stands whose limit is exceeded at ``end``, the time of the latest :meth:`take`."""
+        told = [each.alarm.standing_at(end) for each in self._alarms if each.alarm.state in ACTIVE]
+        return self._with_values(told, _NO_TIMES, _NO_VALUES)
+
     def _with_values(self, changes: list[AlarmChange], t: Times, values: Values) -> list[AlarmChange]:
-        """Give changes that no crossing made the value as it was known at their time."""
+        """Give changes the worst value by their time, and those that no crossing made the value known then."""
+        alarms = {each.limit.name: each for each in self._alarms}
         told = []
         for change in changes:
-            if math.isnan(change.value):
+            worst = alarms[change.limit].worst.at(change.t, ends=change.stands == "normal")
+            value = change.value
+            if math.isnan(value):
                 known = int(np.searchsorted(t, change.t, side="right"))
-                change = replace(change, value=float(values[known - 1]) if known else self._value)
-            told.append(change)
+                value = float(values[known - 1]) if known else self._value
+            told.append(replace(change, value=value, worst=worst))
         return told
 
     def _begin(self, since: int) -> list[AlarmChange]:

@@ -7,6 +7,7 @@ made anew in a replay.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
@@ -34,8 +35,8 @@ AlarmChangeState = Literal[
     "suppressed",
     "unsuppressed",
     "out of service",
+    "standing at end",
 ]
-
 Situation = Literal["driving", "braking", "charging", "resting"]
 """What the machine is doing. Where no signal tells, *driving*: then an act must suit a machine that moves."""
 
@@ -182,11 +183,15 @@ class AlarmChange(Event):
         signal: the signal judged, such as ``cell_min_voltage``.
         level: the highest level reached in this excursion.
         state: what changed: ``raised`` (a rise from warn to trip too), ``cleared`` (the value is back inside), or
-            what the operator or the design did.
+            what the operator or the design did; ``standing at end``: the session ended with the limit exceeded.
         value: the value that decided, or as it was known at ``t``, in the signal's unit; NaN where there is none.
         bound: the value it was held against.
         why: one sentence for the operator.
         stands: how the alarm stands from now on.
+        worst: the worst value by ``t`` since the first row beyond the bound, of the present excursion or the one that
+            just ended; NaN where there is none, and for alarms that no bound decides.
+        cell: number of the cell that the value was of at ``t``; None where no one cell is meant or known.
+        situation: what the machine was doing at ``t``.
 
     """
 
@@ -200,6 +205,9 @@ class AlarmChange(Event):
     bound: float
     why: str = ""
     stands: AlarmState = "unacknowledged"
+    worst: float = math.nan
+    cell: int | None = None
+    situation: Situation = "driving"
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,23 +9,21 @@ from fnmatch import fnmatchcase
 import numpy as np
 
 from telemetry.alarms.alarm import Suppress
-from telemetry.alarms.comparator import Comparator
 from telemetry.alarms.faults import ChatteringRule, LimitFaults
 from telemetry.alarms.raises import Raise
-from telemetry.alarms.rules import CONDITIONS, AlarmRules, Condition, rules_for, suppression_rows
+from telemetry.alarms.rules import CONDITIONS, AlarmRules, rules_for, suppression_rows
 from telemetry.alarms.signal_alarms import AlarmInput, SignalAlarms
 from telemetry.machine.limits import LIMIT_SIGNALS, Limit, limits_for
 from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
 from telemetry.machine.sections import Machine
-from telemetry.model.batch import Span, Times, Values
+from telemetry.model.batch import Batch, Span
 from telemetry.model.events import Acknowledge, AlarmChange, AlarmCondition, ResetLatch, Shelve, Unshelve
 from telemetry.pipeline.conditions import LINK_LIMIT, RECORDING_LIMIT, Conditions
+from telemetry.pipeline.situation import NO_TIMES, NO_VALUES, Followed, SituationLog
 from telemetry.pipeline.stage import Chosen
 
 __all__ = ["LINK_LIMIT", "RECORDING_LIMIT", "Judge", "judge_for"]
 
-_NO_TIMES = np.empty(0, dtype=np.int64)
-_NO_VALUES = np.empty(0)
 _OPERATOR_INPUTS = (Acknowledge, Shelve, Unshelve, ResetLatch)
 
 
@@ -58,6 +56,7 @@ class Judge:
         self._layouts: set[tuple[str, ...]] = set()
         self._conditions = Conditions(self._rules)
         self._quiet = _QuietByDesign(self._limits)
+        self._situations = SituationLog()
         self._faults = LimitFaults(chattering)
         self._earlier: list[AlarmInput] = []
         self._began = False
@@ -68,6 +67,7 @@ class Judge:
             if batch.group.signals not in self._layouts:
                 self._layouts.add(batch.group.signals)
                 self._watch(batch.group.signals)
+        self._situations.take(span)
         changes = self._out_of_service(span)
         inputs: list[AlarmInput] = [event for event in span.events if isinstance(event, _OPERATOR_INPUTS)]
         inputs += self._quiet.take(span)
@@ -81,6 +81,7 @@ class Judge:
             upto = min(upto, watched.upto)
         changes += self._conditions.take(span.events, span.end)
         raises += self._conditions.raises
+        changes = [replace(change, situation=self._situations.at(change.t)) for change in changes]
         changes.sort(key=lambda change: change.t)
         findings = self._faults.take(changes, raises, span.end if span.final else upto)
         # A condition lives on in the alarm that it raised.
@@ -117,18 +118,38 @@ class _Watched:
         self._earlier = list(earlier)
         self.alarms = SignalAlarms(limits, signal, rules)
         self.upto = -(2**62)
+        self._number = f"{signal.removesuffix('_voltage')}_number"
+        self._cell: int | None = None
 
     def take(self, span: Span, inputs: list[AlarmInput]) -> list[AlarmChange]:
         found = self._chosen.find(span)
         self.upto = span.complete.get(self._chosen.key, span.end) if self._chosen.key else span.end
         if self._earlier:
             inputs, self._earlier = [*self._earlier, *inputs], []
-        if found is None:
-            return self.alarms.take(_NO_TIMES, _NO_VALUES, inputs, self.upto)
-        known = ~np.isnan(found[1])
-        if known.all():
-            return self.alarms.take(found[0].t, found[1], inputs, self.upto)
-        return self.alarms.take(found[0].t[known], found[1][known], inputs, self.upto)
+        t, values = NO_TIMES, NO_VALUES
+        batch = None
+        if found is not None:
+            batch, values = found
+            known = ~np.isnan(values)
+            if not known.all():
+                batch, values = Batch(batch.group, batch.t[known], batch.values[known]), values[known]
+            t = batch.t
+        changes = self.alarms.take(t, values, inputs, self.upto)
+        if span.final:
+            changes += self.alarms.standing_at(span.end)
+        return self._with_cells(changes, batch)
+
+    def _with_cells(self, changes: list[AlarmChange], batch: Batch | None) -> list[AlarmChange]:
+        """Name the cell that the value was of at each change, where the signal is that of one cell of many."""
+        numbers = None if batch is None else batch.column(self._number)
+        if numbers is None or batch is None:
+            return changes if self._cell is None else [replace(change, cell=self._cell) for change in changes]
+        named = []
+        for change in changes:
+            known = int(np.searchsorted(batch.t, change.t, side="right"))
+            named.append(replace(change, cell=_cell(numbers[known - 1]) if known else self._cell))
+        self._cell = _cell(numbers[-1]) if len(numbers) else self._cell
+        return named
 
 
 class _QuietByDesign:
@@ -138,7 +159,7 @@ class _QuietByDesign:
         names = dict.fromkeys(limit.name for limit in limits)
         self._rows = [(name, row) for name in names for row in suppression_rows(name)]
         self._followed = {
-            name: _Followed(CONDITIONS[name]) for name in dict.fromkeys(row.condition for _, row in self._rows)
+            name: Followed(CONDITIONS[name]) for name in dict.fromkeys(row.condition for _, row in self._rows)
         }
 
     def take(self, span: Span) -> list[Suppress]:
@@ -153,24 +174,5 @@ class _QuietByDesign:
         return changes
 
 
-class _Followed:
-    """One condition on its own signal."""
-
-    def __init__(self, condition: Condition) -> None:
-        self._chosen = Chosen(condition.signal, measured_only=False)
-        self._comparator = Comparator(
-            condition.side,
-            condition.bound,
-            condition.clear_margin,
-            condition.raise_delay_s,
-            condition.clear_delay_s,
-        )
-
-    def take(self, span: Span) -> list[tuple[int, bool]]:
-        found = self._chosen.find(span)
-        t: Times = _NO_TIMES
-        values: Values = _NO_VALUES
-        if found is not None:
-            known = ~np.isnan(found[1])
-            t, values = found[0].t[known], found[1][known]
-        return [(crossing.t, crossing.on) for crossing in self._comparator.take(t, values, span.end)]
+def _cell(number: float) -> int | None:
+    return None if np.isnan(number) else int(number)

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from telemetry.alarms.acts import act_of, alarm_name
 from telemetry.alarms.priorities import priority_of
 from telemetry.alarms.states import MASKED
 from telemetry.model.errors import printable
@@ -31,6 +32,12 @@ def _known(value: float | None, digits: int) -> float | None:
     return None if value is None or not math.isfinite(value) else round(value, digits)
 
 
+def act_object(change: AlarmChange) -> dict[str, str]:
+    """Return name, place and act of an alarm for JSON."""
+    act = act_of(change)
+    return {"name": alarm_name(change.limit), "where": act.where, "word": act.word, "do": act.do}
+
+
 def event_object(event: Event, start: int) -> dict[str, Any] | None:
     """Return the JSON object of ``event``, times in seconds from ``start``; None for events that are not told."""
     told: dict[str, Any] = {"kind": event.kind, "t": round((event.t - start) / 1e6, 6)}
@@ -46,6 +53,10 @@ def event_object(event: Event, start: int) -> dict[str, Any] | None:
                 "value": _known(event.value, 6),
                 "bound": _known(event.bound, 6),
                 "why": event.why,
+                "worst": _known(event.worst, 6),
+                "cell": event.cell,
+                "situation": event.situation,
+                **act_object(event),
             }
         case AlarmFinding():
             keys = ("what", "state", "limit", "signal", "count", "why")

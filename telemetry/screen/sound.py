@@ -105,6 +105,8 @@ class Sounder:
                 self._note_change(event)
 
     def _note_change(self, change: AlarmChange) -> None:
+        if change.state == "standing at end":
+            return
         key = (change.limit, change.signal)
         if change.stands != "unacknowledged":
             self._unseen.pop(key, None)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
@@ -39,7 +40,7 @@ _TABLES: dict[type[Event], str] = {
 }
 # Where a field's name is a word of SQL, the column has another.
 _COLUMNS = {"limit": "limit_name", "values": "lost_values", "by": "set_by"}
-_UNKNOWN_IF_NULL = frozenset({"value", "bound"})
+_UNKNOWN_IF_NULL = frozenset({"value", "bound", "worst"})
 
 
 def check_event(event: Event) -> None:
@@ -99,4 +100,4 @@ def _plain(value: Any) -> Any:
 
 
 def _value(field: str, value: Any) -> Any:
-    return float("nan") if value is None and field in _UNKNOWN_IF_NULL else value
+    return math.nan if value is None and field in _UNKNOWN_IF_NULL else value

@@ -113,6 +113,12 @@ MIGRATIONS = (
         limit_name TEXT NOT NULL, signal TEXT NOT NULL, count INTEGER NOT NULL, why TEXT NOT NULL);
     CREATE INDEX alarm_finding_by_session ON alarm_finding (session, t);
     """,
+    # 4: the worst value of an alarm, its cell, and what the machine was doing
+    """
+    ALTER TABLE alarm ADD COLUMN worst REAL;
+    ALTER TABLE alarm ADD COLUMN cell INTEGER;
+    ALTER TABLE alarm ADD COLUMN situation TEXT NOT NULL DEFAULT 'driving';
+    """,
 )
 
 

@@ -22,6 +22,7 @@ LIMITS = (
     Limit("discharge-peak", "pack_current", "high", 80.0, 100.0, 5.0, 0.0, 0.2, ""),
     Limit("charge-current", "pack_current", "low", -20.0, -30.0, 5.0, 0.0, 0.2, ""),
     Limit("cell-spread", "cell_spread", "high", 0.05, 0.2, 0.01, 0.4, 0.4, ""),
+    Limit("cell-voltage-low", "cell_min_voltage", "low", 3.04, 3.01, 0.005, 0.8, 0.5, ""),
     Limit("power", "pack_power", "high", 3000.0, 4000.0, 100.0, 0.25, 0.1, ""),
 )
 RULES = AlarmRules({"power": True, "discharge-peak": True}, {"cell-voltage-high": "switched off"})
@@ -91,6 +92,7 @@ def test_with_all_that_an_operator_can_do(seed: int, cuts_ms: list[int], late: b
     assert any("outranked" in event or "speaks for" in event for event in once)
     assert any("chattering" in event for event in once)
     assert any("flood" in event for event in once)
+    assert any("worst=" in event and "worst=nan" not in event for event in once)
 
 
 @settings(max_examples=20)
@@ -107,4 +109,5 @@ def test_what_is_quiet_while_charging(seed: int, cuts_ms: list[int]) -> None:
     ]
     once = told([], batches, [Acknowledge(90 * S)], end)
     assert once == told(sorted(c * 1000 for c in cuts_ms), batches, [Acknowledge(90 * S)], end)
+    assert {"charging", "resting"} <= {event.rpartition("situation='")[2][:-2] for event in once}
     assert any("suppressed by design" in event for event in once)

@@ -89,7 +89,7 @@ async def test_marks_and_acknowledgements_are_inputs() -> None:
     await task
     events = [e for s in spans for e in s.events]
     assert [e.text for e in events if isinstance(e, Mark)] == ["hill"]
-    assert [e.state for e in events if isinstance(e, AlarmChange)] == ["raised", "acknowledged"]
+    assert [e.state for e in events if isinstance(e, AlarmChange)] == ["raised", "acknowledged", "standing at end"]
     assert spans[-1].final
 
 

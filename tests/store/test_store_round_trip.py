@@ -178,6 +178,13 @@ EVENTS: tuple[Event, ...] = (
     AlarmChange(
         START + 8, "cell-spread", "cell_spread", "warn", "shelved", 0.08, 0.05, "for 15 min", stands="shelved"
     ),
+    AlarmChange(
+        START + 8,
+        *("cell-voltage-low", "cell_min_voltage", "trip", "standing at end", 2.45, 2.5),
+        worst=2.39,
+        cell=7,
+        situation="resting",
+    ),
     AlarmFinding(START + 9, "chattering", "began", "cell-spread", "cell_spread", 3, "raised 3 times"),
     AlarmFinding(START + 9, "flood", "ended", "", "", 4, "it is over"),
 )
