@@ -52,6 +52,7 @@ PRIORITY_TABLE: tuple[PriorityRow, ...] = (
     PriorityRow("discharge-peak", "low", "medium", "the pack may cut out at once; let go of the pedal"),
     PriorityRow("discharge-current", "low", "medium", "wire and fuse heat within seconds to minutes; ease off"),
     PriorityRow("charge-disabled", "medium", "medium", "regen has nowhere to go: braking gets weaker"),
+    PriorityRow("charger-left-on", "low", "medium", "cells held full for hours age; unplug the charger"),
     PriorityRow("charge-*", "low", "medium", "too fast a charge wears and heats the cells"),
     PriorityRow("energy-left", "low", "medium", "the way back gets longer than the charge lasts; turn back"),
     PriorityRow("recording", "medium", "medium", "the drive goes on, its record does not"),

@@ -11,6 +11,8 @@ LEAD_WARN, LEAD_TRIP = 50.0, 20.0
 half. Common practice, from memory."""
 RESERVE_SHARE = 0.1
 """Share of a full pack that the plan should leave over: for the way home. Ours."""
+LEFT_ON_WARN_MIN, LEFT_ON_TRIP_MIN = 60.0, 240.0
+"""Iron phosphate is not floated for hours (common practice); one hour leaves room for balancing. Ours."""
 CHANGE_WARN, CHANGE_TRIP = 25.0, 50.0
 """Percent above this machine's own earlier sessions. A lithium cell counts as worn out at twice its resistance when
 new (common practice, from memory); within one season a quarter more is a lug, a link or a cell to look at."""
@@ -54,6 +56,17 @@ def _charging_hot(on: Ground) -> Limit | str:
     return _charging_outside(on, above, "hottest sensor is above")
 
 
+def _charger_left_on(on: Ground) -> Limit | str:
+    cell = on.machine.pack.cell
+    if not cell.is_lithium:
+        return f"{cell.name} is held on float by design, so a charger that stays on is not judged"
+    origin = (
+        f"the charger still holds a full pack up; {cell.name} is not floated for hours, common practice; warn after "
+        f"{LEFT_ON_WARN_MIN:g} min, trip after {LEFT_ON_TRIP_MIN:g} min, ours"
+    )
+    return on.limit(LEFT_ON_WARN_MIN, LEFT_ON_TRIP_MIN, origin, margin=1.0, raise_s=0.0)
+
+
 def _charging_outside(on: Ground, where: str, sensor: str) -> Limit:
     least = max(CHARGE_AT_LEAST_A, CHARGE_C_RATE * on.machine.pack.capacity_ah)
     origin = (
@@ -79,6 +92,7 @@ def _resistance_up(on: Ground) -> Limit | str:
 FRAMES = (
     Frame("charging-cold", "cold_charge_current", "high", _charging_cold),
     Frame("charging-hot", "hot_charge_current", "high", _charging_hot),
+    Frame("charger-left-on", "minutes_since_full", "high", _charger_left_on),
     Frame("soc-low", "soc_lower_bound", "low", _soc_low),
     Frame("energy-left", "energy_margin", "low", _energy_left, "either"),
     Frame("resistance-up", "pack_resistance_change", "high", _resistance_up),

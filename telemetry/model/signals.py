@@ -120,6 +120,14 @@ _FIXED = (
     ),
     Signal("charging", "", "a charger feeds the pack", 0.0, 1.0, is_switch=True, is_derived=True),
     Signal(
+        "minutes_since_full",
+        "min",
+        "time for which a charger has held a full pack up",
+        0.0,
+        1e6,
+        is_derived=True,
+    ),
+    Signal(
         "cold_charge_current",
         "A",
         "charging current while the coldest sensor forbids it, else 0",

@@ -9,6 +9,7 @@ from telemetry.machine.sections import Machine
 from telemetry.pipeline.averaging import Averaging
 from telemetry.pipeline.charge_temperature import ChargeTemperature
 from telemetry.pipeline.charger_watch import ChargerWatch
+from telemetry.pipeline.full_watch import FullWatch
 from telemetry.pipeline.path_heat import PathHeat
 from telemetry.pipeline.reserve import Plan, Reserve
 from telemetry.pipeline.resistance_change import ResistanceChange
@@ -22,6 +23,7 @@ def limit_stages(machine: Machine, history: ResistanceHistory = NO_HISTORY) -> l
     plan = Plan(area, width) if area is not None and width is not None else None
     return [
         ChargerWatch(),
+        FullWatch(machine),
         Averaging(discharge_parts(machine), charge_parts(machine)),
         ChargeTemperature(pack.cell.charge_low_c, pack.cell.charge_high_c),
         Spread(pack.cell, pack.capacity_ah),
