@@ -79,6 +79,7 @@ def find_evidence(
     power = power or find_power(series)
     return [
         *_missing(series),
+        *_frozen(series),
         *_sign(series, power),
         *_cells(series, machine),
         *_voltage_window(series, machine),
@@ -146,6 +147,15 @@ def _missing(series: SessionSeries) -> Iterator[Finding]:
             "no-voltage",
             f"There is a current but no pack voltage{also}, so there is no power or energy.",
             "Record pack_voltage at the pack's terminals.",
+        )
+
+
+def _frozen(series: SessionSeries) -> Iterator[Finding]:
+    for span in series.frozen:
+        yield Finding(
+            "frozen",
+            span.sentence(series.origin),
+            "Check that source's link, and whether the logger repeats old values when the source falls silent.",
         )
 
 
@@ -297,6 +307,8 @@ def _length(series: SessionSeries) -> Iterator[Finding]:
         bridged = GapRule().take(signal.t)
         intervals = np.diff(signal.t, prepend=signal.t[:1])
         for row in np.flatnonzero(~bridged & (intervals > _LONG_GAP_S * MICROSECONDS)):
+            if any(span.start == signal.t[row - 1] and name in span.signals for span in series.frozen):
+                continue  # told already
             start = (int(signal.t[row - 1]) - series.origin) / MICROSECONDS
             yield Finding(
                 "gap",

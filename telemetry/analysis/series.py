@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from telemetry.analysis.frozen_spans import FrozenSpan, find_frozen, without_frozen
 from telemetry.model.batch import MICROSECONDS, Batch, Times, Values
 from telemetry.model.events import Event
 from telemetry.model.recording import Recording, TimeBasis
@@ -59,6 +60,7 @@ class SessionSeries:
             earliest row stands for it, as in the stages.
         cells: None where fewer than two cell voltages are known.
         events: the recorded inputs (marks, link changes, ...), in time order.
+        frozen: where a source repeated itself; its rows there are left out of ``signals`` and ``cells``.
     """
 
     name: str
@@ -69,6 +71,7 @@ class SessionSeries:
     signals: Mapping[str, Series]
     cells: CellSeries | None
     events: tuple[Event, ...] = field(default=())
+    frozen: tuple[FrozenSpan, ...] = field(default=())
 
     def get(self, signal: str) -> Series | None:
         """Return the series of ``signal``, or None where nothing is known of it."""
@@ -81,7 +84,7 @@ class SessionSeries:
 
 
 def read_series(recording: Recording) -> SessionSeries:
-    """Read ``recording`` from beginning to end into arrays."""
+    """Read ``recording`` from beginning to end into arrays, without the rows in which a source repeated itself."""
     pieces: dict[tuple[str, str], list[Batch]] = {}
     events: list[Event] = []
     for span in recording.spans():
@@ -90,17 +93,20 @@ def read_series(recording: Recording) -> SessionSeries:
             if len(batch) and batch.group.origin == "measured":
                 pieces.setdefault(batch.group.key, []).append(batch)
     groups = sorted((_whole(batches) for batches in pieces.values()), key=lambda batch: int(batch.t[0]))
+    start = int(min((batch.t[0] for batch in groups), default=recording.start))
+    end = int(max((batch.t[-1] for batch in groups), default=start))
+    frozen = find_frozen(groups)
+    groups = [without_frozen(batch, frozen) for batch in groups]
     signals: dict[str, Series] = {}
     for batch in groups:
         for place, name in enumerate(batch.group.signals):
             known = ~np.isnan(batch.values[:, place])
             if name not in signals and known.any():
                 signals[name] = Series(batch.t[known], np.ascontiguousarray(batch.values[known, place]))
-    start = int(min((batch.t[0] for batch in groups), default=recording.start))
-    end = int(max((batch.t[-1] for batch in groups), default=start))
     events.sort(key=lambda event: event.t)
+    basis = recording.time_basis
     return SessionSeries(
-        recording.name, start, end, recording.start, recording.time_basis, signals, _cells(groups), tuple(events)
+        recording.name, start, end, recording.start, basis, signals, _cells(groups), tuple(events), frozen
     )
 
 

@@ -102,7 +102,7 @@ def find_totals(
     gap_flow = found.power or found.current
     return Totals(
         duration_s=series.duration_s,
-        gaps_s=gap_flow.gaps_s if gap_flow is not None else 0.0,
+        gaps_s=0.0 if gap_flow is None else max(0.0, series.duration_s - gap_flow.recorded_s),
         current_offset_a=offset_a,
         as_read=as_read,
         uncertainty={name: float(np.sqrt(sum(p**2 for p in part.values()))) for name, part in parts.items()},

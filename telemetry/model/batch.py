@@ -132,6 +132,8 @@ class Span:
         complete: for a derived group that lags, the time up to which its rows have all been given out; a group
             that is not named is complete up to ``end``.
         final: the last span of the session: stages give out what they still hold.
+        frozen: by group key, which values of its batch a frozen source only repeats, bool (rows, signals); a group
+            that is not named repeats nothing.
 
     """
 
@@ -140,6 +142,7 @@ class Span:
     events: tuple[Event, ...] = ()
     complete: dict[tuple[str, str], int] = field(default_factory=dict)
     final: bool = False
+    frozen: dict[tuple[str, str], npt.NDArray[np.bool_]] = field(default_factory=dict)
 
     def adding(
         self,

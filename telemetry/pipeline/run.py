@@ -26,10 +26,13 @@ from telemetry.pipeline.plan import Pacer, ReplayPlan
 from telemetry.pipeline.stage import Chain, Stage
 from telemetry.pipeline.supervisor import Supervisor
 from telemetry.pipeline.suspicion import Suspicion
+from telemetry.pipeline.without_frozen import WithoutFrozen
 
 
 def standard_stages(judge: Judge, machine: Machine | None = None, history: ResistanceHistory = NO_HISTORY) -> Chain:
     """Return fresh stages in the one fixed order: derive, estimate, what limits ask for, judge.
+
+    None of them is given what a frozen source repeats.
 
     Args:
         judge: a fresh one.
@@ -43,7 +46,7 @@ def standard_stages(judge: Judge, machine: Machine | None = None, history: Resis
         table = None if pack.open_circuit is None else owner_table(pack.open_circuit)
         outlook = Outlook(pack.capacity_ah, pack.nominal_v, width_m)
         stages += [EstimateCharge(pack, table), EstimateResistance(pack), *limit_stages(machine, history), outlook]
-    return Chain([*stages, Suspicion(), judge])
+    return Chain([WithoutFrozen(Chain([*stages, Suspicion(), judge]))])
 
 
 class Run:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from telemetry.alarms.priorities import PRIORITIES, Priority, priority_of
 from telemetry.alarms.states import ACTIVE, LATCHED, MASKED, WAITING
@@ -151,11 +152,11 @@ class Snapshot:
         self.end = span.end
         self.values_published += span.value_count
         for batch in span.batches:
-            self._take_batch(batch)
+            self._take_batch(batch, span.frozen.get(batch.group.key))
         for event in span.events:
             self._take_event(event)
 
-    def _take_batch(self, batch: Batch) -> None:
+    def _take_batch(self, batch: Batch, repeats: npt.NDArray[np.bool_] | None) -> None:
         if batch.group.origin == "measured":
             if self.first_row is None:
                 self.first_row = int(batch.t[0])
@@ -163,6 +164,8 @@ class Snapshot:
             self.last_row = max(self.last_row or 0, int(batch.t[-1]))
             self.last_rows[batch.group.source] = int(batch.t[-1])
         known = ~np.isnan(batch.values)
+        if repeats is not None:  # what a frozen source repeats was measured long ago
+            known &= ~repeats
         for place, signal in enumerate(batch.group.signals):
             column = known[:, place]
             if column[-1] and len(column) == 1:  # the common case live: one row, known

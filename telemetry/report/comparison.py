@@ -197,7 +197,8 @@ def comparison_object(
             "basis": together.basis,
         },
         "sessions": [
-            {"recording": r["recording"], "started": r["started"], "machine": r["machine"]} for r in reports
+            {"recording": r["recording"], "started": r["started"], "machine": r["machine"], "frozen": _frozen(r)}
+            for r in reports
         ],
         "figures": [
             {
@@ -223,6 +224,8 @@ def comparison_lines(
         f"{letter}  {printable(r['recording'], 40)}  {r['started'] or ''}"
         for letter, r in zip(_letters(reports), reports, strict=True)
     ]
+    for letter, report in zip(_letters(reports), reports, strict=True):
+        told += [f"{letter}  {printable(what, 400)}" for what in _frozen(report)]
     sure: list[str] = []
     for line in lines:
         told += ["", line.name]
@@ -237,6 +240,11 @@ def comparison_lines(
         told += ["", "usable capacity by all sessions together", f"     {all_ah}  ({printable(together.basis, 200)})"]
     told += ["", _closing(sure)]
     return told
+
+
+def _frozen(report: Report) -> list[str]:
+    """Return what a report says of frozen sources, whose spans no figure counts."""
+    return [finding["what"] for finding in report.get("findings", ()) if finding["name"] == "frozen"]
 
 
 def _letters(reports: Sequence[Report]) -> list[str]:

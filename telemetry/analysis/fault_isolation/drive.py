@@ -98,6 +98,7 @@ def usable_evidence(series: SessionSeries) -> Evidence:
     long_enough = series.duration_s >= SHORTEST_S
     if not long_enough:
         problems.append(f"{series.duration_s:.0f} s are too short to clear any part; record three minutes of driving")
+    problems += [span.sentence(series.origin) for span in series.frozen]
     for name in _WANTED:
         found = series.get(name)
         if found is None:
