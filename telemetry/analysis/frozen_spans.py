@@ -48,8 +48,8 @@ class FrozenSpan:
         since, until = (clock((t - origin) / MICROSECONDS) for t in (self.start, self.end))
         what = _named(self.signals)
         return (
-            f"{what[0].upper()}{what[1:]} (source {self.source}) repeat the same values from {since} to {until}, while "
-            f"{listed(spoken(self.moved))} moved. Figures leave this span out."
+            f"{what[0].upper()}{what[1:]} (source {self.source}) repeat the same values from {since} to {until}, "
+            f"while {listed(spoken(self.moved))} moved. Figures leave this span out."
         )
 
 

@@ -122,9 +122,9 @@ class Extent:
 class Mover:
     """One signal whose movement shows that others should change.
 
-    It moves in a block where its range is at least ``least``, eight standard deviations of its own noise, and more than
-    two of its smallest steps, for a reading between two steps flickers. Noise is that of the quietest page of readings
-    so far, by second differences, in which a movement that lasts over some readings cancels.
+    It moves in a block where its range is at least ``least``, eight standard deviations of its own noise, and more
+    than two of its smallest steps, for a reading between two steps flickers. Noise is that of the quietest page of
+    readings so far, by second differences, in which a movement that lasts over some readings cancels.
     """
 
     def __init__(self, least: float) -> None:
