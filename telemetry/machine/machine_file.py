@@ -33,7 +33,7 @@ from telemetry.machine.sections import (
     section_keys,
 )
 from telemetry.machine.values import BadValue, described, nearest_of, read_value
-from telemetry.model.errors import MachineFileError, Problem, did_you_mean, printable
+from telemetry.model.errors import MachineFileError, Problem, did_you_mean, nearest, printable
 
 __all__ = [
     "Charger",
@@ -95,8 +95,8 @@ def _text_of(path: Path) -> str:
             content = stream.read(LARGEST_FILE + 1)
     except FileNotFoundError as error:
         others = [each.name for each in path.parent.glob("*.toml")] if path.parent.is_dir() else []
-        meant = did_you_mean(path.name, [printable(each) for each in others])
-        right = f"check the name{meant}" if meant else "check the name, or make one with shakedown new-machine"
+        near = nearest(path.name, [printable(each) for each in others], 1)
+        right = f"did you mean {near[0]}?" if near else "check the name, or make one with shakedown new-machine"
         raise MachineFileError(str(path), [Problem(name, "there is no such file", right)]) from error
     except OSError as error:
         what = f"cannot be read ({printable(error.strerror or 'no reason given')})"
