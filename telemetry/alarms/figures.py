@@ -8,12 +8,14 @@ fewest.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from telemetry.alarms.faults import FLOOD_WINDOW_S, NewAlarms
 from telemetry.alarms.priorities import PRIORITIES, Priority, priority_of
 from telemetry.alarms.states import ACTIVE
+from telemetry.machine.limits import LIMIT_SIDES
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.events import AlarmChange, AlarmFinding, AlarmLevel, AlarmState
 
@@ -64,6 +66,29 @@ class Episode:
     def priority(self) -> Priority:
         """How urgent it was at its worst."""
         return priority_of(self.first.limit, self.level)
+
+    @property
+    def raised(self) -> AlarmChange:
+        """The change by which it was heard at its highest level; its first change where it never was."""
+        heard = [c for c in self.changes if c.stands == "unacknowledged" and c.state != "standing at end"]
+        return next((c for c in heard if c.level == self.level), heard[0] if heard else self.first)
+
+    @property
+    def worst(self) -> float:
+        """The worst value of all its excursions, in the signal's unit; NaN where no bound decides."""
+        known = [change.worst for change in self.changes if not math.isnan(change.worst)]
+        if not known:
+            return math.nan
+        return min(known) if LIMIT_SIDES.get(self.first.limit) == "low" else max(known)
+
+    @property
+    def last(self) -> float:
+        """The latest value that was told, in the signal's unit; NaN where there is none."""
+        return next((c.value for c in reversed(self.changes) if not math.isnan(c.value)), math.nan)
+
+    def raised_at(self, level: AlarmLevel) -> int | None:
+        """Return when it was first raised at that level, int microseconds; None where it never was."""
+        return next((c.t for c in self.changes if c.state == "raised" and c.level == level), None)
 
     @property
     def stands(self) -> AlarmState:

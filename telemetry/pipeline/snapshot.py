@@ -6,6 +6,7 @@ figures on the screen and in the summary cannot differ.
 
 from __future__ import annotations
 
+import math
 from collections import Counter, defaultdict, deque
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -16,7 +17,7 @@ import numpy.typing as npt
 
 from telemetry.alarms.priorities import PRIORITIES, Priority, priority_of
 from telemetry.alarms.states import ACTIVE, LATCHED, MASKED, WAITING
-from telemetry.machine.limits import Limit
+from telemetry.machine.limits import LIMIT_SIDES, Limit
 from telemetry.model.batch import Batch, Span, Times, Values
 from telemetry.model.events import (
     AlarmChange,
@@ -28,11 +29,14 @@ from telemetry.model.events import (
     LinkChange,
     Loss,
     Mark,
+    Situation,
 )
+from telemetry.pipeline.situation import SituationLog
 from telemetry.pipeline.strip import Strip
 
 Direction = Literal["discharge", "charge", "rest"]
 Level = Literal["normal", "caution", "danger"]
+_PACK_SIGNALS = ("pack_voltage", "pack_current", "cell_min_voltage")
 _REST_A = 0.05
 _REST_SHARE = 0.002
 STRIP_SIGNALS = ("pack_power", "pack_voltage", "pack_current", "cell_min_voltage", "cell_spread")
@@ -72,14 +76,31 @@ class StandingAlarm:
     """An alarm that is active, or waits to be acknowledged or reset.
 
     Attributes:
-        change: the latest raise or rise, with value, bound and reason.
-        since: when it was first raised, int microseconds.
+        change: the latest raise or rise, with value, bound, cell and reason.
         state: how it stands.
+        warned, tripped: when each level was raised in this excursion, int microseconds; None where it was not.
+        worst: the worst value since the first row beyond the bound, in the signal's unit; NaN where there is none.
     """
 
     change: AlarmChange
-    since: int
     state: AlarmState = "unacknowledged"
+    warned: int | None = None
+    tripped: int | None = None
+    worst: float = math.nan
+
+    @property
+    def since(self) -> int:
+        """When the level that it stands at was raised, int microseconds."""
+        at = self.tripped if self.change.level == "trip" else self.warned
+        return self.change.t if at is None else at
+
+    def raised(self, change: AlarmChange) -> None:
+        """Take that it was raised, or rose from warn to trip."""
+        self.change = change
+        if change.level == "trip":
+            self.tripped = change.t
+        else:
+            self.warned = change.t
 
     @property
     def priority(self) -> Priority:
@@ -145,6 +166,7 @@ class Snapshot:
         self.peak_power_at: int | None = None
         self.values_published = 0
         self.lost: Counter[str] = Counter()
+        self._situations = SituationLog()
         self.strips: dict[str, Strip] = {name: Strip() for name in STRIP_SIGNALS}
 
     def take(self, span: Span) -> None:
@@ -153,8 +175,31 @@ class Snapshot:
         self.values_published += span.value_count
         for batch in span.batches:
             self._take_batch(batch, span.frozen.get(batch.group.key))
+        self._situations.take(span)
         for event in span.events:
             self._take_event(event)
+        for alarm in self.alarms.values():
+            if alarm.active:
+                self._follow(alarm, span)
+
+    def _follow(self, alarm: StandingAlarm, span: Span) -> None:
+        """Bring the worst value of an alarm that holds up to the end of ``span``."""
+        worse = min if LIMIT_SIDES.get(alarm.change.limit) == "low" else max
+        for batch, column in span.carrying(alarm.change.signal):
+            later = column[np.searchsorted(batch.t, alarm.change.t, side="right") :]
+            later = later[~np.isnan(later)]
+            if len(later) and not math.isnan(alarm.worst):
+                alarm.worst = worse(alarm.worst, float(later.min() if worse is min else later.max()))
+
+    @property
+    def situation(self) -> Situation:
+        """What the machine is doing at the end of the latest span."""
+        return self._situations.at(self.end)
+
+    def watches_pack(self, source: str) -> bool:
+        """Tell whether the pack's voltage, current or cells come from ``source``, or no source sends them."""
+        known = [r for name in _PACK_SIGNALS if (r := self.readings.get(name)) is not None]
+        return not known or any(reading.source == source for reading in known)
 
     def _take_batch(self, batch: Batch, repeats: npt.NDArray[np.bool_] | None) -> None:
         if batch.group.origin == "measured":
@@ -218,13 +263,16 @@ class Snapshot:
             if change.stands in MASKED:
                 self.quiet[key] = change
         elif standing is None or (change.state == "raised" and not standing.active):
-            self.alarms[key] = StandingAlarm(change, change.t, change.stands)
+            standing = self.alarms[key] = StandingAlarm(change, change.stands)
+            standing.raised(change)
         else:
             standing.state = change.stands
             if change.state == "raised":  # a rise from warn to trip is news
-                standing.change = change
+                standing.raised(change)
             elif change.level != standing.change.level:  # what latched at trip stays so, whatever came after
                 standing.change = replace(standing.change, level=change.level)
+        if standing is not None and not math.isnan(change.worst):
+            standing.worst = change.worst
 
     def reading(self, signal: str) -> Reading | None:
         """Return the latest known value of ``signal``, or None."""

@@ -17,6 +17,7 @@ from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange, AlarmFinding
 from telemetry.model.signals import find_signal
 from telemetry.report.alarm_review import AlarmReview
+from telemetry.report.event_lines import act_object
 
 
 def alarm_object(review: AlarmReview) -> dict[str, Any]:
@@ -74,6 +75,7 @@ def _episode_object(episode: Episode, start: int) -> dict[str, Any]:
         "from_s": _seconds(first.t, start),
         "active_s": round(sum(each.lasted_s for each in episode.excursions), 6),
         "stands": episode.stands,
+        **_said_object(episode, start),
         "changes": [
             {
                 "t": _seconds(change.t, start),
@@ -83,9 +85,29 @@ def _episode_object(episode: Episode, start: int) -> dict[str, Any]:
                 "value": _known(change.value, 6),
                 "bound": _known(change.bound, 6),
                 "why": change.why,
+                "worst": _known(change.worst, 6),
+                "cell": change.cell,
+                "situation": change.situation,
             }
             for change in episode.changes
         ],
+    }
+
+
+def _said_object(episode: Episode, start: int) -> dict[str, Any]:
+    """Return what the alarm says at its highest level: name, place, act, values, limit with origin, times."""
+    raised = episode.raised
+    return act_object(raised) | {
+        "cell": raised.cell,
+        "situation": raised.situation,
+        "value_raised": _known(raised.value, 6),
+        "value_worst": _known(episode.worst, 6),
+        "value_last": _known(episode.last, 6),
+        "bound": _known(raised.bound, 6),
+        "unit": _unit(raised.signal),
+        "origin": raised.why,
+        "warn_at_s": _seconds(episode.raised_at("warn"), start),
+        "trip_at_s": _seconds(episode.raised_at("trip"), start),
     }
 
 
@@ -163,17 +185,45 @@ def _episode_lines(episode: Episode, start: int) -> list[str]:
         times = f"{len(episode.excursions)} times, " if len(episode.excursions) > 1 else ""
         urgent = f"{episode.level}, {episode.priority} priority"
         lasted = _span(sum(each.lasted_s for each in episode.excursions))
-        lines = [f"  {_clock(first.t, start)}  {head}: {urgent}, exceeded {times}{lasted}"]
-    told: str | None = None
+        whole = f"  {_clock(first.t, start)}  {head}: {urgent}, exceeded {times}{lasted}"
+        lines = textwrap.wrap(whole, 79, subsequent_indent=" " * 13, break_on_hyphens=False)
+    if episode.heard:
+        lines += _said_lines(_said_object(episode, start))
+    told: str | None = episode.raised.why if episode.heard else None
     for change in episode.changes:
         lines += _change_lines(change, start, told)
         told = change.why or told
     return lines
 
 
+def _said_lines(said: dict[str, Any]) -> list[str]:
+    """Return what an alarm said: what and where, what to do, how much, against which limit, since when."""
+    known = [("raised", "value_raised"), ("worst", "value_worst"), ("last", "value_last")]
+    values = [f"{word} {said[key]:.4g} {said['unit']}".rstrip() for word, key in known if said[key] is not None]
+    limit = "" if said["bound"] is None else f"{said['bound']:g} {said['unit']}".rstrip()
+    times = [
+        f"{level} at {_clock_s(said[f'{level}_at_s'])}"
+        for level in ("warn", "trip")
+        if said[f"{level}_at_s"] is not None
+    ]
+    entries = {
+        "what": f"{said['name']}, {said['where']}, while {said['situation']}",
+        "do": f"{said['word']}: {said['do']}" if said["word"] else said["do"],
+        "value": ", ".join(values),
+        "limit": ": ".join(part for part in (limit, printable(said["origin"], 400)) if part),
+        "since": ", ".join(times),
+    }
+    return [
+        line
+        for label, text in entries.items()
+        if text
+        for line in textwrap.wrap(text, 79, initial_indent=f"      {label:<6} ", subsequent_indent=" " * 13)
+    ]
+
+
 def _change_lines(change: AlarmChange, start: int, told: str | None) -> list[str]:
     """Return the change, and its reason where that is not the one last ``told``."""
-    unit = f" {signal.unit}" if (signal := find_signal(change.signal)) and signal.unit else ""
+    unit = f" {name}" if (name := _unit(change.signal)) else ""
     value = f" at {change.value:.6g}{unit}" if math.isfinite(change.value) else ""
     against = f" against {change.bound:g}{unit}" if value and math.isfinite(change.bound) else ""
     level = f" ({change.level})" if change.state == "raised" else ""
@@ -187,8 +237,16 @@ def _wrapped(text: str, indent: int) -> list[str]:
     return textwrap.wrap(printable(text, 400), 79, initial_indent=blank, subsequent_indent=blank)
 
 
+def _unit(name: str) -> str:
+    signal = find_signal(name)
+    return "" if signal is None else signal.unit.replace("degC", "°C")
+
+
 def _clock(t: int, start: int) -> str:
-    seconds = (t - start) / 1e6
+    return _clock_s((t - start) / 1e6)
+
+
+def _clock_s(seconds: float) -> str:
     sign, seconds = ("-", -seconds) if seconds < 0 else ("", seconds)
     return f"{sign}{int(seconds // 3600)}:{int(seconds // 60 % 60):02d}:{seconds % 60:04.1f}"
 

@@ -271,14 +271,27 @@ def _alarms(report: Mapping[str, Any]) -> Section:
     for alarm in report["alarms"]:
         if alarm["active_s"] == 0.0:
             continue  # quiet by design all along
-        raised = next((change for change in alarm["changes"] if change["state"] == "raised"), None)
-        value = "" if raised is None else f" {figure(raised['value'], '')} against {figure(raised['bound'], '')},"
-        told.append(
-            f"At {alarm['from_s']:.0f} s {alarm['limit']} ({alarm['level']}) on {alarm['signal']}:{value} "
-            f"exceeded for {clock_span(alarm['active_s'])}."
-        )
+        told.append(_alarm(alarm))
     marks = [f"Mark at {mark['t']:.0f} s: {mark['text']}" for mark in report["marks"]]
     return Section("Alarms and marks", sentences=(*told, *marks))
+
+
+def _alarm(alarm: Mapping[str, Any]) -> str:
+    """Return what an alarm said: when, what, where, how much against which limit, since when, what to do."""
+    unit = alarm["unit"]
+    known = [("raised", "value_raised"), ("worst", "value_worst"), ("last", "value_last"), ("limit", "bound")]
+    values = [f"{word} {figure(alarm[key], unit)}" for word, key in known if alarm[key] is not None]
+    since = [f"{level} at {_clock(at)}" for level in ("warn", "trip") if (at := alarm[f"{level}_at_s"]) is not None]
+    times = f"{', '.join(since)}; beyond it for {clock_span(alarm['active_s'])}"
+    origin = f"Limit by: {_sentence(alarm['origin'])} " if alarm["bound"] is not None and alarm["origin"] else ""
+    what = f"{alarm['name'][:1].upper()}{alarm['name'][1:]}, {alarm['where']}"
+    return f"{'; '.join([what, ', '.join(values), times]).replace('; ;', ';')}. {origin}Act: {alarm['do']}"
+
+
+def _clock(seconds: float) -> str:
+    """Return a time from the start as ``h:mm:ss``."""
+    whole = int(seconds)
+    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
 
 
 def _unknown(report: Mapping[str, Any]) -> Section:
