@@ -127,7 +127,7 @@ def find_capacity(
         wish = "charge to full, drive until little is left, and let it rest half an hour, all in one session"
         count = "no moment" if not known else f"only one moment ({known[0].ground})"
         return UsableCapacity(
-            None, None, f"unknown: {count} of the session tells the charge by itself, and it takes two; {wish}"
+            None, None, f"{count} of this session anchors the state of charge, and it takes two; {wish}"
         )
     pairs = []
     for number, first in enumerate(known):
@@ -142,8 +142,7 @@ def find_capacity(
         return UsableCapacity(
             None,
             None,
-            f"unknown: the widest swing between two known moments was {100 * widest:.0f} %, and it takes "
-            f"{100 * LEAST_SWING:.0f} %",
+            f"the widest swing between two anchors was {100 * widest:.0f} %, and it takes {100 * LEAST_SWING:.0f} %",
         )
     # pairs of one session share their ends: the surest stands for them
     return join_capacities([min(pairs, key=lambda pair: pair.uncertainty_ah / pair.capacity_ah)])
@@ -158,7 +157,7 @@ def join_capacities(pairs: Sequence[CapacityPair], common: float = GAIN_UNCERTAI
 
     """
     if not pairs:
-        return UsableCapacity(None, None, "unknown: no session swung wide enough between two known moments")
+        return UsableCapacity(None, None, "no session had a wide enough swing between two anchors")
     charge = np.array([pair.charge_ah for pair in pairs])
     swing = np.array([pair.swing for pair in pairs])
     of_charge = np.array([pair.charge_uncertainty_ah for pair in pairs])
@@ -181,8 +180,8 @@ def join_capacities(pairs: Sequence[CapacityPair], common: float = GAIN_UNCERTAI
         return UsableCapacity(
             None,
             None,
-            f"unknown: {best:.1f} Ah by what was seen, but {100 * spread / best:.0f} % uncertain; a wider swing "
-            "between a full charge and a rest near empty would tell it",
+            "the swing between the anchors is too small for its uncertainty; "
+            "a full charge and a rest near empty in one session would do",
             tuple(pairs),
         )
     basis = pairs[0].basis if len(pairs) == 1 else f"{len(pairs)} sessions, least squares; {pairs[-1].basis}"

@@ -7,12 +7,12 @@ The signatures (common practice, shown on simulated packs in the docs):
   sign of a bad joint.
 * ``low-charge``: it lacks about the same charge everywhere, lowest when full too; balancing brings it back.
 * ``high-resistance``: shows only while current flows; cell or joint.
-* ``unknown``: it stands out, but the session does not hold what would tell the cause.
+* ``unknown``: it stands out, but this session cannot tell the cause.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -29,7 +29,9 @@ from telemetry.analysis.cell_causes import (
     weigh,
 )
 from telemetry.analysis.cell_lag import Track
-from telemetry.analysis.cell_spread import find_spread
+from telemetry.analysis.cell_spread import NAMES, find_spread
+from telemetry.analysis.phases import Phase, find_phases
+from telemetry.analysis.ranges import Z90
 from telemetry.analysis.resistance import Resistance
 from telemetry.analysis.series import SessionSeries
 from telemetry.machine.sections import Pack
@@ -113,20 +115,27 @@ _NAMED_JOINT = 0.97
 """Somebody may take a pack apart for a bad joint, so that wants more than the rest."""
 
 
-def judge_cells(series: SessionSeries, pack: Pack, resistance: Resistance) -> CellFindings:
+def judge_cells(
+    series: SessionSeries, pack: Pack, resistance: Resistance, rests: Sequence[Phase] | None = None
+) -> CellFindings:
     """Return the spreads of the cells and those that stand out.
 
-    Needs cell voltages and ``pack_current``; what only a charge to the end or a deep discharge can tell stays unknown
-    without it.
+    Needs cell voltages and ``pack_current``. Some figures need a charge to the end or a deep discharge as well.
+
+    Args:
+        series: the session.
+        pack: its chemistry and capacity.
+        resistance: what its load steps show.
+        rests: its phases of rest; found here where they are None.
     """
     if series.cells is None:
-        return CellFindings(unknown={"cells": "no cell voltages are recorded"})
+        return CellFindings(unknown=_nothing("no cell voltages were recorded"))
     measured = series.get("pack_current")
     if measured is None or len(measured.t) < 8:
-        reason = "no pack current is recorded, so a cell's load and charge are not known"
-        return CellFindings(unknown={"cells": reason})
+        return CellFindings(unknown=_nothing("no pack current was recorded, so the cells' load is not known"))
     current, lag = Track(measured, series.origin), resistance.cell_lag_s or 0.0
-    spread = find_spread(series.cells, current, pack, series.origin, lag)
+    rests = find_phases(series, capacity_ah=pack.capacity_ah).of("rest") if rests is None else rests
+    spread = find_spread(series.cells, current, pack, series.origin, rests, lag)
     bins = cut_bins(series.cells, current, series.origin, lag, pack.capacity_ah)
     ohm = (
         float(np.median([each.mohm for each in resistance.cells])) / 1000
@@ -136,8 +145,14 @@ def judge_cells(series: SessionSeries, pack: Pack, resistance: Resistance) -> Ce
     aligned = None if bins is None else align_cells(bins, pack.capacity_ah, ohm)
     view = _View(series.cells.numbers, resistance, aligned)
     odd = tuple(found for place in range(len(view.numbers)) if (found := view.judge(place, pack)) is not None)
-    unknown = {} if aligned is not None else {"cells": "too little charge was moved to tell capacities and charges"}
+    unknown = {f"spread_{name}_mv": why for name, why in spread.unknown.items()}
+    if aligned is None:
+        unknown["comparison"] = "too little charge went in or out to compare the cells' charge and capacity"
     return CellFindings(spread.rest, spread.load, spread.top, spread.bottom, odd, view.charges(), unknown)
+
+
+def _nothing(why: str) -> dict[str, str]:
+    return dict.fromkeys(("cells", *(f"spread_{name}_mv" for name in NAMES)), why)
 
 
 class _View:
@@ -210,23 +225,37 @@ class _View:
         )
 
     def _evidence(self, place: int, cause: Cause) -> str:
-        number, resists = self.numbers[place], f"{100 * self.excess[place]:+.0f} % resistance"
-        swing = "its capacity is not known"
+        excess = self.excess[place]
+        resists = (
+            "its internal resistance is not known"
+            if np.isnan(excess)
+            else f"its internal resistance is {_against(100 * excess)} the middle cell's"
+        )
+        parts = []
         if self.stretch_sd[place] < _TOLD:
-            share, doubt = 100 / (1 + self.stretch[place]), 100 * self.stretch_sd[place]
-            swing = f"its capacity is {share:.1f} ± {doubt:.1f} % of the middle cell's"
+            share, half = 100 / (1 + self.stretch[place]), Z90 * 100 * self.stretch_sd[place]
+            parts.append(f"its capacity is {share:.0f} ± {max(half, 1.0):.0f} % of the middle cell's")
         if self.top_sd[place] < _TOLD:
-            lacks, doubt = 100 * self.top[place], 100 * self.top_sd[place]
-            swing += f", with {abs(lacks):.1f} ± {doubt:.1f} % {'less' if lacks > 0 else 'more'} charge when fullest"
+            lacks, half = 100 * self.top[place], Z90 * 100 * self.top_sd[place]
+            held = f"{abs(lacks):.1f} ± {half:.1f} % {'less' if lacks > 0 else 'more'}"
+            parts.append(f"it held {held} charge than the middle cell when fullest")
+        swing = ", ".join(parts) or "its capacity is not known"
         words = {
-            "low-capacity": f"cell {number} empties and fills faster than the others: {swing}; it reads {resists}, "
-            "as less capacity does",
-            "low-charge": f"cell {number} lacks charge at the end of charge too: {swing}",
-            "high-resistance": f"cell {number} shows {resists} over the middle cell's in load steps, more than "
-            f"capacity explains: the cell or a joint beside it; {swing}",
-            "unknown": f"cell {number} stands out with {resists}; {swing}",
+            "low-capacity": f"it empties and fills faster than the others: {swing}; {resists}, which the lower "
+            "capacity explains",
+            "low-charge": f"it holds less charge than the others, full or empty: {swing}; balancing brings it back",
+            "high-resistance": f"{resists} in load steps, more than its capacity explains: the cell or a joint "
+            f"beside it; {swing}",
+            "unknown": f"{resists}; {swing}",
         }
-        return words[cause]
+        return f"cell {self.numbers[place]}: {words[cause]}"
+
+
+def _against(excess_pct: float) -> str:
+    """Return how a value compares with another, from its excess in per cent."""
+    if excess_pct >= 100:
+        return f"{1 + excess_pct / 100:.1f} times"
+    return f"{abs(excess_pct):.0f} % {'above' if excess_pct > 0 else 'below'}"
 
 
 def _own(doubts: Values) -> Values:

@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
 from telemetry.analysis.cell_lag import Track
+from telemetry.analysis.phases import Phase
 from telemetry.analysis.series import CellSeries
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Values
+from telemetry.model.time_text import length
 
 Flags = npt.NDArray[np.bool_]
 
-REST_C = 0.01
-"""Below a hundredth of the capacity an hour cells count as resting: standby draws, and many packs show 0 below half
-an ampere; common practice."""
 REST_S = 60.0
+"""After so long at rest cells have recovered from the load's sag but for a few millivolts; common practice."""
 LOAD_C = 0.2
 CHARGE_C = 0.02
 TOP_BELOW_V = 0.10
@@ -31,39 +32,71 @@ class Spread:
     """Millivolts from the lowest to the highest cell, None where the session never was there.
 
     Attributes:
-        rest: median over rows at rest for a minute and longer.
+        rest: median over rows of a phase of rest, from a minute after its start on.
         load: median over rows of a fifth of the capacity an hour and more.
         top: at the end of charging near full, median of the last half minute.
         bottom: while the lowest cell was under the knee, the highest but for 5 % of the rows.
+        unknown: why one is None, by its name.
     """
 
     rest: float | None = None
     load: float | None = None
     top: float | None = None
     bottom: float | None = None
+    unknown: Mapping[str, str] = field(default_factory=dict)
 
 
-def find_spread(cells: CellSeries, current: Track | None, pack: Pack, origin: int, lag_s: float = 0.0) -> Spread:
-    """Return how far the cells lay apart; without current only what needs none."""
+NAMES = ("rest", "load", "top", "bottom")
+
+
+def find_spread(
+    cells: CellSeries, current: Track, pack: Pack, origin: int, rests: Sequence[Phase], lag_s: float = 0.0
+) -> Spread:
+    """Return how far apart the cells were.
+
+    Args:
+        cells: their voltages.
+        current: of the pack.
+        pack: its chemistry and capacity.
+        origin: where seconds count from, microseconds.
+        rests: the phases of rest, as the report lists them.
+        lag_s: how late the cells come against the current, s.
+    """
     full = ~np.isnan(cells.voltages).any(axis=1)
     if full.sum() < _LEAST_ROWS:
-        return Spread()
+        return Spread(unknown=dict.fromkeys(NAMES, "the cells were never read all together"))
     seconds, volts = (cells.t[full] - origin) / MICROSECONDS, cells.voltages[full]
     low, high = volts.min(axis=1), volts.max(axis=1)
     spread = 1000 * (high - low)
-    if current is None:
-        return Spread()
     ampere = current.at(seconds - lag_s)
     drawn = ampere > -CHARGE_C * pack.capacity_ah
     bottom = spread[(low < pack.cell.knee_v) & drawn]
     charging = _for_a_minute(seconds, ampere < -CHARGE_C * pack.capacity_ah)  # braking is shorter
     near_full = np.flatnonzero(charging & (high > pack.cell.charge_v - TOP_BELOW_V))
     top = spread[near_full[seconds[near_full] > seconds[near_full[-1]] - _END_S]] if len(near_full) else spread[:0]
-    return Spread(
-        _median(spread[_for_a_minute(seconds, np.abs(ampere) <= REST_C * pack.capacity_ah)]),
+    resting = np.zeros(len(seconds), dtype=np.bool_)
+    for rest in rests:
+        resting |= (seconds >= rest.start_s + REST_S) & (seconds <= rest.end_s)
+    found = (
+        _median(spread[resting]),
         _median(spread[ampere > LOAD_C * pack.capacity_ah]),
         _median(top) if len(near_full) >= _LEAST_ROWS else None,
         float(np.quantile(bottom, 0.95)) if len(bottom) >= _LEAST_ROWS else None,
+    )
+    reasons = dict(zip(NAMES, _reasons(pack, rests), strict=True))
+    return Spread(*found, {name: reasons[name] for name, value in zip(NAMES, found, strict=True) if value is None})
+
+
+def _reasons(pack: Pack, rests: Sequence[Phase]) -> tuple[str, str, str, str]:
+    """Return why each spread is missing, where it is."""
+    longest = max((rest.duration_s for rest in rests), default=0.0)
+    needed = f"it takes a rest of more than {REST_S:.0f} s with cell readings"
+    rest = f"the pack rested for {length(longest)} at most; {needed}" if rests else f"the pack never rested; {needed}"
+    return (
+        rest,
+        f"the cells were hardly read above {LOAD_C * pack.capacity_ah:.0f} A",
+        f"no cell came within {TOP_BELOW_V:g} V of its charging voltage ({pack.cell.charge_v:.2f} V) during a charge",
+        f"no cell went below {pack.cell.knee_v:.2f} V while it was discharged",
     )
 
 

@@ -1,4 +1,4 @@
-"""A charge: its constant-current and constant-voltage parts, how it ended, what it cost, and what it left undone."""
+"""A charge: its constant-current and constant-voltage parts, how it ended, what it cost, what is still missing."""
 
 from __future__ import annotations
 
@@ -45,12 +45,14 @@ class Charging:
         ending: ``tapered`` (current had fallen to the end current), ``cell-stopped`` (one cell reached its limit and
             the pack stopped the charge), ``ended-early`` (it stopped under full current without either), ``running``.
         stopped_by_cell: number of that cell.
+        lowest_cell: number of the cell with the least charge at the end, its resistance taken out.
         false_full: the charger's lamp went green and the pack is not full: a cell stopped the charge while others
             lacked more than a hundredth of the capacity.
-        missing_ah: what the pack could still have taken, Ah.
+        missing_ah: what the pack could still have taken, Ah; where a cell stopped the charge, what the lowest lacks.
         imbalance_ah: what the lowest cell lacks against the highest at the end, Ah.
         balancing_h: hours near full that take it out at the stated balance current.
-        time_to_full_h: from the end of the record on, h; 0 where it is full.
+        time_to_full_h: from the end of the record on, h; 0 where it is full; where a cell stopped the charge, the
+            time to balance.
         wall_wh: energy at the wall, Wh.
         charger_efficiency: into the pack over at the wall, 0 to 1.
         sentence: what happened at the top, for the owner.
@@ -68,6 +70,7 @@ class Charging:
     end_current_a: float | None = None
     ending: Ending | None = None
     stopped_by_cell: int | None = None
+    lowest_cell: int | None = None
     false_full: bool | None = None
     missing_ah: Range | None = None
     imbalance_ah: Range | None = None
@@ -168,9 +171,9 @@ def find_charging(
         "ending": ending,
     }
     if phase.returned_wh is None:
-        unknown["energy_in_wh"] = "there is no pack_voltage"
+        unknown["energy_in_wh"] = "neither pack_voltage nor controller_voltage was recorded"
     if tail.tau_h is None:
-        unknown["tail_hours"] = "the current did not fall long enough at constant voltage to tell how fast it falls"
+        unknown["tail_hours"] = "the current fell at constant voltage for too short a time"
     figures |= _imbalance(top, ending, facts, unknown)
     figures |= _left(ending, tail, figures, facts, unknown)
     figures |= _wall(series, phase, facts, unknown)
@@ -206,15 +209,17 @@ def _imbalance(
     top: CellsAtTop | None, ending: Ending, facts: ChargeFacts, unknown: dict[str, str]
 ) -> dict[str, object]:
     if top is None:
-        unknown |= dict.fromkeys(("imbalance_ah", "balancing_h"), "there are no cell voltages")
+        unknown |= dict.fromkeys(("imbalance_ah", "balancing_h"), "no cell voltages were recorded")
         return {}
     found: dict[str, object] = {"stopped_by_cell": top.highest if ending == "cell-stopped" else None}
+    if top.imbalance_ah is not None:
+        found["lowest_cell"] = top.emptiest
     if top.imbalance_ah is None:
         unknown |= dict.fromkeys(("imbalance_ah", "balancing_h"), top.why_unknown)
         return found
     found["imbalance_ah"] = top.imbalance_ah
     if facts.balance_current_ma is None:
-        unknown["balancing_h"] = "the balance current is not stated ([pack] balance_current_ma)"
+        unknown["balancing_h"] = "the machine file does not state the balance current ([pack] balance_current_ma)"
     else:
         found["balancing_h"] = top.imbalance_ah.over(facts.balance_current_ma / 1000.0)
     return found
@@ -231,8 +236,13 @@ def _left(
     missing = _missing_ah(ending, tail, figures, facts)
     found: dict[str, object] = {"missing_ah": missing}
     if missing is None:
-        why = "it needs the state of charge at the end and the capacity"
+        why = "the state of charge at the end or the capacity is not known"
         unknown |= dict.fromkeys(("missing_ah", "time_to_full_h"), why)
+    elif ending == "cell-stopped":
+        balancing = figures.get("balancing_h")
+        found["time_to_full_h"] = balancing
+        if balancing is None:
+            unknown["time_to_full_h"] = "a cell stops the charge: the pack fills only as fast as its cells balance"
     else:
         end_current = min(_end_current(facts, tail), 0.9 * tail.plateau_a)
         tau = TAIL_HOURS if tail.tau_h is None else Range(0.8 * tail.tau_h, tail.tau_h, 1.25 * tail.tau_h)
@@ -242,11 +252,11 @@ def _left(
     if ending != "cell-stopped":
         found["false_full"] = False if ending == "tapered" else None
         if ending != "tapered":
-            unknown["false_full"] = "the charge did not come to its end"
+            unknown["false_full"] = "the charge stopped before its end"
     elif facts.capacity_ah is None or missing is None:
-        unknown["false_full"] = "it needs the capacity, and how far behind the other cells were"
+        unknown["false_full"] = "the capacity, or how far the other cells were behind, is not known"
     elif missing.low <= _FULL_SPREAD_SHARE * facts.capacity_ah < missing.high:
-        unknown["false_full"] = "the cells were too alike at the end to tell whether the others were full"
+        unknown["false_full"] = "the cells were too close at the end to tell whether the others were full"
     else:
         found["false_full"] = missing.low > _FULL_SPREAD_SHARE * facts.capacity_ah
     return found
@@ -275,14 +285,14 @@ def _wall(series: SessionSeries, phase: Phase, facts: ChargeFacts, unknown: dict
         out, _ = SignedIntegral().take(meter.t, meter.values, GapRule().take(meter.t))
         wall = float(np.diff(np.interp([phase.start, phase.end], meter.t, out))[0])
     if wall is None or wall <= 0.0 or not phase.returned_wh:
-        why = "nothing tells the energy at the wall: no charger_input_power and no figure of a meter"
+        why = "no charger_input_power was recorded and no meter reading given (--wall-kwh)"
         unknown |= dict.fromkeys(("wall_wh", "charger_efficiency"), why if wall is None else "no energy was measured")
         return {}
     share = phase.returned_wh / wall
     if share > 1.0:
         unknown["charger_efficiency"] = (
-            f"more went into the pack ({phase.returned_wh:.0f} Wh) than came from the wall ({wall:.0f} Wh), "
-            "so one of the two meters is wrong"
+            f"more energy went into the pack ({phase.returned_wh:.0f} Wh) than came from the wall ({wall:.0f} Wh): "
+            "one of the two meters is wrong"
         )
         return {"wall_wh": wall}
     # two meters of 1 % each (common practice), and none passes on more than it takes
@@ -292,23 +302,22 @@ def _wall(series: SessionSeries, phase: Phase, facts: ChargeFacts, unknown: dict
 def _sentence(ending: Ending, figures: Mapping[str, object]) -> str:
     current = figures["end_current_a"]
     if ending == "running":
-        return "The record ends while the charge was still running."
+        return "The recording ends while the pack was still charging."
     if ending == "tapered":
-        return f"The current had fallen to {current:.1f} A when the charge ended: the pack took all it would."
+        return f"The charge ended at {current:.1f} A, after the current had tapered off: the pack is full."
     if ending == "ended-early":
-        return (
-            f"The charge ended under {current:.1f} A, before the current had fallen: it was broken off before full."
-        )
+        return f"The charge ended at {current:.1f} A, before the current had tapered off: the pack is not full."
     cell = figures.get("stopped_by_cell")
-    who = f"Cell {cell}" if cell is not None else "The pack's own protection"
+    stopped = f"Cell {cell} reached its limit and stopped" if cell is not None else "The BMS stopped"
     if figures.get("false_full"):
         missing = figures["missing_ah"]
         assert isinstance(missing, Range)
+        lowest = "the pack" if figures.get("lowest_cell") is None else f"cell {figures['lowest_cell']}"
         return (
-            f"{who} stopped the charge at {current:.1f} A. The charger shows full, "
-            f"but the lowest cell lacks {_amount(missing)} Ah: the pack is not full."
+            f"{stopped} the charge at {current:.1f} A. The charger shows full, but {lowest} still lacks "
+            f"{_amount(missing)} Ah: the pack is not full."
         )
-    return f"{who} stopped the charge at {current:.1f} A."
+    return f"{stopped} the charge at {current:.1f} A."
 
 
 def _amount(ah: Range) -> str:

@@ -129,7 +129,7 @@ def _behind(
     top, lowest = int(np.argmax(voltages[final])), int(np.argmin(voltages[final]))
     steep = _STEEP_ABOVE_V.get(chemistry.name, 0.0) if chemistry is not None else _STEEP_ABOVE_V["lfp"]
     if float(voltages[final, top]) < steep:
-        why = "the charge ended before any cell had left the plateau, where cells differ too little to compare"
+        why = "the charge ended on the voltage plateau, where cells differ too little to compare"
         return top, lowest, None, why
     target = float(voltages[final, lowest])
     rise = np.maximum.accumulate(voltages[: final + 1, top])

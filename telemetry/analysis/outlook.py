@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 
 from telemetry.analysis.phases import Phases
-from telemetry.analysis.ranges import Range
+from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.session_power import Flow, SessionPower
 from telemetry.model.batch import MICROSECONDS
 
@@ -144,7 +144,7 @@ def bounded_mean(pieces: Sequence[float], weights: Sequence[float]) -> Range:
     if len(pieces) < _FEWEST_PIECES:
         return Range.around(mean, 0.1 * abs(mean))
     variance = float(np.average((np.array(pieces) - mean) ** 2, weights=weights)) / (len(pieces) - 1)
-    return Range.around(mean, 1.645 * float(np.sqrt(variance)))
+    return Range.around(mean, Z90 * float(np.sqrt(variance)))
 
 
 def _pace(power_w: Range, left: Range | None, km_per_wh: Range | None, ha_per_wh: Range | None) -> Pace:

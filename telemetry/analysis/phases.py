@@ -120,37 +120,24 @@ def find_phases(
     """
     power = power or find_power(series)
     if power.current is None:
-        return Phases(unknown={"phases": "there is no pack_current, so nobody can say when the pack was at work"})
+        return Phases(unknown={"phases": "pack_current was not recorded"})
     grid = find_grid(power.current)
     rest_below = _rest_below(grid, series, capacity_ah)
     labels, work_by = _labels(series, power, grid, rest_below, has_implement)
     phases = tuple(_phases(series, power, grid, labels))
     unknown = {}
     if power.power is None:
-        unknown["energy_wh"] = "there is no pack_voltage, so phases have charge but no energy"
+        unknown["energy_wh"] = "pack_voltage was not recorded"
     if not any(phase.kind == "work" for phase in phases):
         unknown["work"] = (
             "the implement was never engaged"
             if work_by in ("signal", "mark")
-            else "no implement_engaged signal, no marks such as 'load on' and 'load off', "
-            "and the load does not show by itself when an implement runs"
+            else "implement_engaged was not recorded, there are no marks such as 'load on' and 'load off', "
+            "and the load alone does not show when an implement runs"
         )
         work_by = None
     totals = {kind: _together(kind, [p for p in phases if p.kind == kind], power.power) for kind in KINDS}
     return Phases(phases, {k: t for k, t in totals.items() if t is not None}, work_by, rest_below, unknown)
-
-
-def charging_spells(series: SessionSeries, flow: Flow) -> list[tuple[int, int]]:
-    """Return (start, end) in microseconds of every spell in which a charger was at work.
-
-    Args:
-        series: the session, for speed and the meter at the wall.
-        flow: current or power.
-    """
-    grid = find_grid(flow)
-    top = float(np.max(np.abs(flow.values), initial=0.0))
-    flags = _charging(series, grid, 0.004 * top)
-    return [(grid.edge(first), grid.edge(end)) for label, first, end in runs(flags.astype(np.int8)) if label]
 
 
 def _rest_below(grid: Grid, series: SessionSeries, capacity_ah: float | None) -> float:

@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
+Z90 = 1.645
+"""Standard deviations from the middle of a normal distribution to either end of its 90 % interval."""
+
 
 class Range(NamedTuple):
     """Lowest, likeliest and highest value of one figure, ``low <= mid <= high``.

@@ -13,7 +13,7 @@ from telemetry.analysis.open_circuit import owner_table
 from telemetry.analysis.outlook import Outlook, find_outlook
 from telemetry.analysis.phase_implement import ImplementCost, implement_cost
 from telemetry.analysis.phases import PhaseKind, Phases, find_phases
-from telemetry.analysis.ranges import Range
+from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.resistance import Resistance, find_resistance
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import SessionPower, find_power
@@ -23,7 +23,6 @@ from telemetry.analysis.totals import Totals, find_totals
 from telemetry.analysis.work_session import SessionWork, session_work
 from telemetry.machine.sections import Machine, Pack
 
-_Z90 = 1.645
 NO_MACHINE = "no machine file says what pack it is; give one with --machine FILE"
 
 
@@ -35,8 +34,8 @@ class SessionFigures:
         series: what they were given; ``machine``: None where nobody states one, and then so are the figures of the
             pack (``offset``, ``charge``, ``capacity``, ``resistance``, ``cells``).
         power: current and power, a known offset taken off.
-        evidence: what is wrong with the evidence; ``sign_is_wrong``: charging current was counted positive, so that
-            nothing that has a direction can stand.
+        evidence: what is wrong with the evidence; ``sign_is_wrong``: charging current was counted positive, so no
+            figure with a direction is given.
     """
 
     series: SessionSeries
@@ -71,16 +70,22 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
     offset = None if pack is None else find_offset(series, pack)
     known_offset = offset.value_a if offset is not None and offset.known else None
     power = plain if not known_offset else plain.less(known_offset)
-    totals = find_totals(series, known_offset, None if offset is None else offset.uncertainty_a, power=plain)
     capacity_ah = None if pack is None else pack.capacity_ah
     phases = find_phases(series, power, capacity_ah, _states_implement(machine))
+    totals = find_totals(
+        series,
+        known_offset,
+        None if offset is None else offset.uncertainty_a,
+        power=plain,
+        charges=phases.of("charge"),
+    )
     charge = capacity = resistance = cells = None
     if pack is not None and offset is not None:
         table = None if pack.open_circuit is None else owner_table(pack.open_circuit)
         charge = estimate_charge(series, pack, offset, table)
         capacity = find_capacity(series, pack, offset, charge)
         resistance = find_resistance(series, pack)
-        cells = judge_cells(series, pack, resistance)
+        cells = judge_cells(series, pack, resistance, phases.of("rest"))
     end_pct = _end_of(charge)
     usable = _usable(capacity)
     charging = find_charging(series, power, phases.of("charge"), _facts(machine, capacity, end_pct, wall_wh))
@@ -138,7 +143,7 @@ def _end_of(charge: ChargeEstimate | None) -> Range | None:
 def _usable(capacity: UsableCapacity | None) -> Range | None:
     if capacity is None or capacity.usable_ah is None or capacity.uncertainty_ah is None:
         return None
-    return Range.around(capacity.usable_ah, _Z90 * capacity.uncertainty_ah)
+    return Range.around(capacity.usable_ah, Z90 * capacity.uncertainty_ah)
 
 
 def _energy_uncertainty(totals: Totals) -> float:

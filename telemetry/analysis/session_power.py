@@ -1,12 +1,13 @@
 """Current, voltage and power of a whole session on the axes and by the rules of the live stages.
 
-The same joining, the same gap rule and the same integral as :mod:`telemetry.pipeline.derive`, so that what a report
-says and what stood on the screen are the same numbers.
+The same joining, the same gap rule and the same integral as :mod:`telemetry.pipeline.derive`, so that the report and
+the screen give the same numbers. Where the pack's voltage was not recorded, the controller's stands in for it.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -14,10 +15,14 @@ import numpy.typing as npt
 from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.integrals import SECONDS_PER_HOUR, SignedIntegral
 from telemetry.analysis.joining import Joiner
-from telemetry.analysis.series import SessionSeries
+from telemetry.analysis.series import Series, SessionSeries
 from telemetry.model.batch import MICROSECONDS, Times, Values
 
 Flags = npt.NDArray[np.bool_]
+Place = Literal["pack", "controller"]
+AT_CONTROLLER = "at the controller, without the loss in the cable"
+_CONNECTED = 0.5
+"""Below this share of its usual high the controller's voltage is not the pack's: the contactor is open. Ours."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,12 +85,14 @@ class SessionPower:
         power: W and Wh on the joined rows of voltage and current; None where one is missing.
         voltage: float64 (rows of ``power``,), V; empty where ``power`` is None.
         offset_a: what was taken off every current reading, A.
+        place: where ``voltage`` was measured. At the controller, power lacks what the cable between loses.
     """
 
     current: Flow | None
     power: Flow | None
     voltage: Values
     offset_a: float = 0.0
+    place: Place = "pack"
 
     def less(self, offset_a: float) -> SessionPower:
         """Return the same with another ``offset_a`` (A) taken off every current reading."""
@@ -98,12 +105,13 @@ class SessionPower:
             None if power is None else _flow(power.t, power.values - more * self.voltage, power.bridged),
             self.voltage,
             offset_a,
+            self.place,
         )
 
 
 def find_power(series: SessionSeries, offset_a: float = 0.0) -> SessionPower:
     """Return current and power of ``series`` with their integrals, with ``offset_a`` (A) taken off the current."""
-    current, voltage = series.get("pack_current"), series.get("pack_voltage")
+    current, (voltage, place) = series.get("pack_current"), _voltage(series)
     if current is None:
         return SessionPower(None, None, np.empty(0), offset_a)
     flow = _flow(current.t, current.values, GapRule().take(current.t))
@@ -112,7 +120,18 @@ def find_power(series: SessionSeries, offset_a: float = 0.0) -> SessionPower:
     t, volts, amperes, bridged = Joiner().take((voltage.t, voltage.values), (current.t, current.values), series.end)
     if not len(t):
         return SessionPower(flow, None, np.empty(0)).less(offset_a)
-    return SessionPower(flow, _flow(t, volts * amperes, bridged), volts).less(offset_a)
+    return SessionPower(flow, _flow(t, volts * amperes, bridged), volts, place=place).less(offset_a)
+
+
+def _voltage(series: SessionSeries) -> tuple[Series | None, Place]:
+    """Return the pack's voltage, else the controller's while it is connected, and where that was measured."""
+    pack, controller = series.get("pack_voltage"), series.get("controller_voltage")
+    if pack is not None or controller is None:
+        return pack, "pack"
+    connected = controller.values > _CONNECTED * float(np.quantile(controller.values, 0.95))
+    if not connected.any():
+        return None, "pack"
+    return Series(controller.t[connected], controller.values[connected]), "controller"
 
 
 def _flow(t: Times, values: Values, bridged: Flags) -> Flow:

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from telemetry.analysis.phases import Phase
-from telemetry.analysis.ranges import Range
+from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import SessionPower
 from telemetry.machine.chemistry import Chemistry
@@ -97,7 +97,7 @@ def find_storage(
         why = "the standby current is not known" if standby is None else "the capacity is not stated"
         unknown |= dict.fromkeys(("days_to_empty", "days_from_full"), why)
     else:
-        draw = Range.around(standby, 1.645 * (sigma or 0.0)).at_least(0.0)
+        draw = Range.around(standby, Z90 * (sigma or 0.0)).at_least(0.0)
         if key != "on" or standby > 0.0:
             draw = draw.plus(lost) if lost is not None else draw
         full = days_to_empty(Range.exactly(capacity_ah), draw)

@@ -1,21 +1,21 @@
 """What went out of the pack and what came back, in all, with how sure that is.
 
-The figures are those of the screen, less a known offset of the current sensor; what the screen showed stands beside
-them. Uncertainties are one standard deviation, from three causes that are told apart: the part of the offset that is
-not known (it counts for as long as current flowed that way), the sensor's gain (1 % where nobody states another),
-and gaps of up to ten minutes (what would have flowed had the minute on either side gone on through the gap).
+The figures are those of the screen, less a known offset of the current sensor; ``as_read`` keeps what the screen
+showed. Uncertainties are one standard deviation, from three causes: the part of the offset that is not known (for as
+long as current flowed that way), the sensor's gain (1 % where nobody states another), and gaps of up to ten minutes
+(what would have flowed had the minute on either side gone on through the gap).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from telemetry.analysis.phases import charging_spells
+from telemetry.analysis.phases import Phase, find_phases
 from telemetry.analysis.series import SessionSeries
-from telemetry.analysis.session_power import Flow, SessionPower, find_power, hours
+from telemetry.analysis.session_power import Flow, Place, SessionPower, find_power, hours
 from telemetry.model.batch import MICROSECONDS
 
 USUAL_GAIN_UNCERTAINTY = 0.01
@@ -41,6 +41,7 @@ class Totals:
         as_read: the figures without that correction, as the screen showed them, by the same names.
         uncertainty: one standard deviation of a figure, in its unit, by the figure's name.
         parts: what each uncertainty is made of, by the figure's name: ``offset``, ``gain``, ``gaps``.
+        place: where the voltage behind energy and power was measured; None where they are not known.
         unknown: why a figure is None.
     """
 
@@ -58,6 +59,7 @@ class Totals:
     as_read: Mapping[str, float] = field(default_factory=dict)
     uncertainty: Mapping[str, float] = field(default_factory=dict)
     parts: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    place: Place | None = None
     unknown: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -67,6 +69,7 @@ def find_totals(
     offset_uncertainty_a: float | None = None,
     gain_uncertainty: float = USUAL_GAIN_UNCERTAINTY,
     power: SessionPower | None = None,
+    charges: Sequence[Phase] | None = None,
 ) -> Totals:
     """Return the totals of ``series``.
 
@@ -77,12 +80,13 @@ def find_totals(
             ``unknown`` says that the offset's part is missing.
         gain_uncertainty: one standard deviation of the sensor's gain, as a share.
         power: the session's power as :func:`find_power` gives it, with any offset; made here where it is None.
+        charges: the phases in which a charger was at work; found here where they are None.
     """
     plain = (power or find_power(series)).less(0.0)
     found = plain.less(offset_a or 0.0)
-    chargings = charging_spells(series, plain.current) if plain.current is not None else []
-    figures, unknown = _figures(series, found, chargings)
-    as_read = _figures(series, plain, chargings)[0] if offset_a else figures
+    charges = find_phases(series, found).of("charge") if charges is None else charges
+    figures, unknown = _figures(series, found, charges)
+    as_read = _figures(series, plain, charges)[0] if offset_a else figures
     if offset_a is None and found.current is not None:
         unknown["current_offset_a"] = "nothing in the session shows what the sensor reads when no current flows"
     sigma = offset_uncertainty_a or 0.0
@@ -107,13 +111,14 @@ def find_totals(
         as_read=as_read,
         uncertainty={name: float(np.sqrt(sum(p**2 for p in part.values()))) for name, part in parts.items()},
         parts=parts,
+        place=None if found.power is None else found.place,
         unknown=unknown,
         **figures,
     )
 
 
 def _figures(
-    series: SessionSeries, found: SessionPower, chargings: list[tuple[int, int]]
+    series: SessionSeries, found: SessionPower, charges: Sequence[Phase]
 ) -> tuple[dict[str, float], dict[str, str]]:
     """Return every figure that can be told, and why the others cannot."""
     current, power = found.current, found.power
@@ -122,7 +127,7 @@ def _figures(
     if current is not None:
         figures |= {"charge_out_ah": float(current.out[-1]), "charge_in_ah": float(current.into[-1])}
     else:
-        unknown |= dict.fromkeys(("charge_out_ah", "charge_in_ah"), "there is no pack_current")
+        unknown |= dict.fromkeys(("charge_out_ah", "charge_in_ah"), "pack_current was not recorded")
     needed = (
         "energy_out_wh",
         "energy_in_wh",
@@ -133,7 +138,11 @@ def _figures(
     )
     if power is None:
         lacking = [name for name in ("pack_voltage", "pack_current") if series.get(name) is None]
-        why = f"there is no {' and no '.join(lacking)}" if lacking else "voltage and current are never known together"
+        why = (
+            f"{' and '.join(lacking)} {'was' if len(lacking) == 1 else 'were'} not recorded"
+            if lacking
+            else "voltage and current are never known together"
+        )
         return figures, unknown | dict.fromkeys(needed, why)
     out, into = float(power.out[-1]), float(power.into[-1])
     peak = int(np.argmax(power.values))
@@ -147,7 +156,7 @@ def _figures(
         figures["mean_power_w"] = (out - into) / power.recorded_s * 3600
     else:
         unknown["mean_power_w"] = "power is known at single moments only"
-    charged = sum(power.between(start, end)[1] for start, end in chargings)
+    charged = sum(power.between(each.start, each.end)[1] for each in charges)
     if out > 0.0:
         figures["returned_share_pct"] = 100.0 * max(0.0, into - charged) / out
     else:

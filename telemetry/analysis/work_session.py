@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from telemetry.analysis.field_area import FieldArea, find_field_area
 from telemetry.analysis.outlook import loaded_voltage_v
 from telemetry.analysis.phases import Phases
-from telemetry.analysis.ranges import Range
+from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import SessionPower
 from telemetry.analysis.work import (
@@ -19,8 +19,6 @@ from telemetry.analysis.work import (
     find_work,
 )
 from telemetry.machine.sections import Machine
-
-_Z90 = 1.645
 
 
 @dataclass(frozen=True)
@@ -78,7 +76,7 @@ def session_work(
     energy = charge = None
     if power.power is not None and energies:
         net = sum(energies)
-        energy = Range.around(net, _Z90 * energy_uncertainty * abs(net))
+        energy = Range.around(net, Z90 * energy_uncertainty * abs(net))
         rated = None if machine is None else machine.pack.capacity_ah
         charge = energy_per_charge_wh(loaded_voltage_v(power), usable_ah, rated)
     wall = None

@@ -13,7 +13,7 @@ from collections import deque
 import numpy as np
 
 from telemetry.analysis.outlook import bounded_mean, energy_left_wh, minutes_left
-from telemetry.analysis.ranges import Range
+from telemetry.analysis.ranges import Z90, Range
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
 from telemetry.pipeline.blocks import Blocks
 from telemetry.pipeline.derive import POWER
@@ -26,7 +26,6 @@ OUTLOOK = Group(
 )
 _BLOCK_H = BLOCK / MICROSECONDS / 3600.0
 _LATELY, _PIECE = 60, 6  # blocks: ten minutes, and the minutes whose scatter gives the bounds
-_Z90 = 1.645
 _FIRST_HA = 0.01
 _M2_PER_HA = 10_000.0
 _MOST_MINUTES = 1e5
@@ -85,7 +84,7 @@ class Outlook:
                 self._done_ha += metres * self._width_m / _M2_PER_HA
             if block in soc and block in sigma and self._used_blocks >= _PIECE:
                 t.append(block)
-                rows.append(self._row(Range.around(soc[block], _Z90 * sigma[block])))
+                rows.append(self._row(Range.around(soc[block], Z90 * sigma[block])))
         told = [Batch.of_rows(OUTLOOK, t, rows)] if t else []
         return span.adding(told, complete={OUTLOOK.key: end} if end < span.end else None)
 

@@ -16,6 +16,7 @@ from telemetry.alarms.priorities import GUIDANCE, PRIORITIES
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange, AlarmFinding
 from telemetry.model.signals import find_signal
+from telemetry.model.time_text import clock, clock_at, length
 from telemetry.report.alarm_review import AlarmReview
 from telemetry.report.event_lines import act_object
 
@@ -124,7 +125,7 @@ def alarm_lines(review: AlarmReview) -> list[str]:
         lines.append("Faults of the limits, and what to change:")
         for finding in review.findings:
             about = f" {finding.limit} on {printable(finding.signal)}" if finding.limit else ""
-            lines.append(f"  {_clock(finding.t, review.start)}  {finding.what} {finding.state}{about}")
+            lines.append(f"  {clock_at(finding.t, review.start, tenths=True)}  {finding.what} {finding.state}{about}")
             lines += _wrapped(finding.why, 6)
         lines.append("")
     if not review.episodes:
@@ -136,7 +137,7 @@ def alarm_lines(review: AlarmReview) -> list[str]:
 
 
 def _figure_lines(figures: AlarmFigures, start: int) -> list[str]:
-    lasted = _span(figures.duration_s)
+    lasted = length(figures.duration_s)
     lines = [f"alarms           {figures.count} in {lasted}"]
     if figures.per_ten_minutes is None or figures.per_hour is None:
         lines.append("rate             unknown: a session below 10 minutes gives none")
@@ -152,11 +153,13 @@ def _figure_lines(figures: AlarmFigures, start: int) -> list[str]:
         lines.append(f"rate             {rate:.1f} in 10 min ({word}), {figures.per_hour:.1f} an hour")
     if figures.worst_t is not None:
         flood = "; more than 10 is a flood" if figures.worst_count > 10 else ""
-        lines.append(f"worst 10 min     {figures.worst_count}, from {_clock(figures.worst_t, start)}{flood}")
+        lines.append(
+            f"worst 10 min     {figures.worst_count}, from {clock_at(figures.worst_t, start, tenths=True)}{flood}"
+        )
     if figures.longest is not None:
         longest = figures.longest
-        since = _clock(longest.began, start)
-        lines.append(f"longest standing {longest.limit}, {_span(longest.lasted_s)} from {since}")
+        since = clock_at(longest.began, start, tenths=True)
+        lines.append(f"longest standing {longest.limit}, {length(longest.lasted_s)} from {since}")
     if figures.count:
         share = {priority: number / figures.count for priority, number in figures.by_priority.items()}
         shares = [
@@ -169,8 +172,8 @@ def _figure_lines(figures: AlarmFigures, start: int) -> list[str]:
     for episode in figures.standing:
         lines.append(f"at the end       {episode.first.limit} on {printable(episode.first.signal)}: {episode.stands}")
     for begin, end in figures.floods:
-        until = "the end" if end is None else _clock(end, start)
-        lines.append(f"flood            from {_clock(begin, start)} to {until}")
+        until = "the end" if end is None else clock_at(end, start, tenths=True)
+        lines.append(f"flood            from {clock_at(begin, start, tenths=True)} to {until}")
     chattering = sorted({(finding.limit, finding.signal) for finding in figures.chattering})
     named = ", ".join(f"{limit} on {printable(signal)}" for limit, signal in chattering)
     return [*lines, f"chattering       {named or 'none'}"]
@@ -180,12 +183,12 @@ def _episode_lines(episode: Episode, start: int) -> list[str]:
     first = episode.first
     head = f"{first.limit} on {printable(first.signal)}"
     if not episode.heard:
-        lines = [f"  {_clock(first.t, start)}  {head}: not raised"]
+        lines = [f"  {clock_at(first.t, start, tenths=True)}  {head}: not raised"]
     else:
         times = f"{len(episode.excursions)} times, " if len(episode.excursions) > 1 else ""
         urgent = f"{episode.level}, {episode.priority} priority"
-        lasted = _span(sum(each.lasted_s for each in episode.excursions))
-        whole = f"  {_clock(first.t, start)}  {head}: {urgent}, exceeded {times}{lasted}"
+        lasted = length(sum(each.lasted_s for each in episode.excursions))
+        whole = f"  {clock_at(first.t, start, tenths=True)}  {head}: {urgent}, exceeded {times}{lasted}"
         lines = textwrap.wrap(whole, 79, subsequent_indent=" " * 13, break_on_hyphens=False)
     if episode.heard:
         lines += _said_lines(_said_object(episode, start))
@@ -202,7 +205,7 @@ def _said_lines(said: dict[str, Any]) -> list[str]:
     values = [f"{word} {said[key]:.4g} {said['unit']}".rstrip() for word, key in known if said[key] is not None]
     limit = "" if said["bound"] is None else f"{said['bound']:g} {said['unit']}".rstrip()
     times = [
-        f"{level} at {_clock_s(said[f'{level}_at_s'])}"
+        f"{level} at {clock(said[f'{level}_at_s'], tenths=True)}"
         for level in ("warn", "trip")
         if said[f"{level}_at_s"] is not None
     ]
@@ -228,7 +231,7 @@ def _change_lines(change: AlarmChange, start: int, told: str | None) -> list[str
     against = f" against {change.bound:g}{unit}" if value and math.isfinite(change.bound) else ""
     level = f" ({change.level})" if change.state == "raised" else ""
     stands = "" if change.stands == change.state else f" -> {change.stands}"
-    lines = [f"      {_clock(change.t, start)}  {change.state}{level}{value}{against}{stands}"]
+    lines = [f"      {clock_at(change.t, start, tenths=True)}  {change.state}{level}{value}{against}{stands}"]
     return [*lines, *_wrapped(change.why, 15)] if change.why and change.why != told else lines
 
 
@@ -240,21 +243,6 @@ def _wrapped(text: str, indent: int) -> list[str]:
 def _unit(name: str) -> str:
     signal = find_signal(name)
     return "" if signal is None else signal.unit.replace("degC", "°C")
-
-
-def _clock(t: int, start: int) -> str:
-    return _clock_s((t - start) / 1e6)
-
-
-def _clock_s(seconds: float) -> str:
-    sign, seconds = ("-", -seconds) if seconds < 0 else ("", seconds)
-    return f"{sign}{int(seconds // 3600)}:{int(seconds // 60 % 60):02d}:{seconds % 60:04.1f}"
-
-
-def _span(seconds: float) -> str:
-    if seconds < 120:
-        return f"{seconds:.1f} s"
-    return f"{seconds / 60:.1f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
 
 
 def _known(value: float | None, digits: int = 4) -> float | None:

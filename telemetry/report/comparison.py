@@ -10,17 +10,31 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from telemetry.analysis.capacity import UsableCapacity
+from telemetry.analysis.ranges import Z90
 from telemetry.model.errors import printable
-from telemetry.report.numbers import figure
+from telemetry.model.time_text import local
+from telemetry.report.numbers import INTERVAL, figure
 
 LIKE_TEMPERATURE_C = 5.0
 """Resistances further apart in temperature are not compared; it takes 1 to 2 % a degree (from memory)."""
 LIKE_CHARGE_PCT = 15.0
 """Nor further apart in charge: within this it hardly changes, away from full and empty (common practice)."""
 SIGNIFICANT = 2.0
+_LABELS = {
+    "came back while driving": "returned while driving",
+    "energy a hectare": "energy per hectare",
+    "energy a kilometre": "energy per kilometre",
+    "hectares a charge": "hectares per charge",
+    "pack resistance": "internal resistance of the pack, 1 s",
+    "spread at rest": "cell voltage spread at rest",
+    "spread under load": "cell voltage spread under load",
+    "spread near the top": "cell voltage spread near full",
+}
+"""What the text calls a figure whose name in JSON is another."""
 
 Report = Mapping[str, Any]
 
@@ -78,7 +92,7 @@ def _half_range(values: Sequence[float | None] | None) -> float | None:
     """Return one standard deviation of a range that holds 90 %; None where it has no upper end."""
     if values is None or values[0] is None or values[2] is None:
         return None
-    return (values[2] - values[0]) / 2 / 1.645
+    return (values[2] - values[0]) / 2 / Z90
 
 
 _FIGURES = (
@@ -159,7 +173,7 @@ def _difference(
 ) -> Difference:
     before, after = values
     if before is None or after is None:
-        return Difference("unknown", why="one of the two sessions does not tell")
+        return Difference("unknown", why="one of the two sessions lacks it")
     if what.is_resistance and (why := _unlike(first, other)) is not None:
         return Difference("not comparable", why=why)
     change = after - before
@@ -221,30 +235,35 @@ def comparison_lines(
 ) -> list[str]:
     """Return the comparison for the terminal: each figure under its name, a line a session."""
     told = [
-        f"{letter}  {printable(r['recording'], 40)}  {r['started'] or ''}"
+        f"{letter}  {printable(r['recording'], 40)}  {_moment(r['started'])}"
         for letter, r in zip(_letters(reports), reports, strict=True)
     ]
     for letter, report in zip(_letters(reports), reports, strict=True):
         told += [f"{letter}  {printable(what, 400)}" for what in _frozen(report)]
     sure: list[str] = []
     for line in lines:
-        told += ["", line.name]
+        label = _LABELS.get(line.name, line.name)
+        told += ["", label]
         for place, letter in enumerate(_letters(reports)):
             value = figure(line.values[place], line.unit, line.uncertainties[place])
             remark = "" if place == 0 else _remark(line.differences[place - 1], line.unit)
             told.append(f"  {letter}  {value:<26}{remark}".rstrip())
             if place and line.differences[place - 1].verdict == "differs":
-                sure.append(f"{line.name}, {letter} against A")
+                sure.append(f"{label}, {letter} against A")
     if together is not None and together.usable_ah is not None:
         all_ah = figure(together.usable_ah, "Ah", together.uncertainty_ah)
         told += ["", "usable capacity by all sessions together", f"     {all_ah}  ({printable(together.basis, 200)})"]
-    told += ["", _closing(sure)]
+    told += ["", INTERVAL, _closing(sure)]
     return told
 
 
 def _frozen(report: Report) -> list[str]:
     """Return what a report says of frozen sources, whose spans no figure counts."""
     return [finding["what"] for finding in report.get("findings", ()) if finding["name"] == "frozen"]
+
+
+def _moment(started: str | None) -> str:
+    return "" if started is None else local(datetime.fromisoformat(started))
 
 
 def _letters(reports: Sequence[Report]) -> list[str]:
@@ -254,14 +273,14 @@ def _letters(reports: Sequence[Report]) -> list[str]:
 def _remark(difference: Difference, unit: str) -> str:
     if difference.change is None:
         return f"{difference.verdict}: {difference.why}"
-    change = f"{difference.change:+.3g} {unit}"
+    change = figure(difference.change, unit, difference.uncertainty)
+    change = change if change.startswith("-") else f"+{change}"
     if difference.uncertainty is None:
         return f"{change} ({difference.why})"
-    word = "MORE than its uncertainty" if difference.verdict == "differs" else "within its uncertainty"
-    return f"{change} ± {difference.uncertainty:.2g}: {word}"
+    return f"{change}: {'SIGNIFICANT' if difference.verdict == 'differs' else 'no significant difference'}"
 
 
 def _closing(sure: Sequence[str]) -> str:
     if not sure:
-        return "No difference is more than its uncertainty: what changed between these sessions, they do not show."
-    return f"More than their uncertainty (two standard deviations): {'; '.join(sure)}."
+        return "No significant difference between these sessions."
+    return f"Significant (more than two standard deviations): {'; '.join(sure)}."

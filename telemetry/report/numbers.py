@@ -1,41 +1,73 @@
-"""Figures as an owner reads them: no more digits than the uncertainty leaves, the unit always beside them."""
+"""Figures as an owner reads them: no more digits than the uncertainty leaves, in the unit a person would use.
+
+What stands after ± is half of the 90 % interval. Uncertainties come in as one standard deviation, as JSON gives them.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
 
-UNKNOWN = "unknown"
+from telemetry.analysis.ranges import Z90
+from telemetry.model.time_text import length
+
+UNKNOWN = "not known"
+INTERVAL = "± is the 90 % interval; a range in brackets is the 90 % interval too."
+_LARGE = {"W": "kW", "Wh": "kWh", "Wh/ha": "kWh/ha", "Wh/km": "kWh/km"}
+"""A thousand of the first is one of the second."""
 
 
-def digits_for(spread: float) -> int:
-    """Return the decimal places that an uncertainty of ``spread`` leaves: two significant digits of it, 0 to 6."""
-    if not math.isfinite(spread) or spread <= 0.0:
-        return 3
-    return min(6, max(0, 1 - math.floor(math.log10(spread))))
+def figure(value: float | None, unit: str, sigma: float | None = None) -> str:
+    """Return ``value`` with its unit and, where its uncertainty is known, half of its 90 % interval.
 
+    ``figure(1870.0, "Wh", 25.0)`` is ``1.87 ± 0.04 kWh``. Without an uncertainty, three significant digits.
 
-def figure(value: float | None, unit: str, spread: float | None = None) -> str:
-    """Return ``value`` with its unit, and ``± spread`` where one is given; ``unknown`` for None.
-
-    ``figure(1234.56, "Wh", 12.3)`` is ``1235 ± 12 Wh``; without a spread three significant digits are kept, four
-    where the first is a 1.
+    Args:
+        value: in ``unit``; None: not known.
+        unit: from a thousand on W and Wh become kW and kWh.
+        sigma: one standard deviation, in ``unit``.
     """
-    if value is None:
+    if value is None or not math.isfinite(value):
         return UNKNOWN
-    unit = f" {unit}" if unit else ""
-    if spread is None or not math.isfinite(spread):
+    value, unit, divisor = _scaled(value, unit)
+    half = 0.0 if sigma is None or not math.isfinite(sigma) else Z90 * sigma / divisor
+    if half <= 0.0:
         return f"{plain(value)}{unit}"
-    places = digits_for(spread)
-    return f"{value:.{places}f} ± {spread:.{places}f}{unit}"
+    places = places_for(half)
+    shown = fixed(half, places)
+    return f"{fixed(value, places)} ± {shown}{unit}" if float(shown) else f"{plain(value)}{unit}"
+
+
+def _scaled(value: float, unit: str) -> tuple[float, str, float]:
+    """Return value and unit as printed, with the blank before the unit, and what the value was divided by."""
+    if unit in _LARGE and abs(value) >= 999.5:
+        return value / 1000.0, f" {_LARGE[unit]}", 1000.0
+    return value, f" {unit}" if unit else "", 1.0
+
+
+def places_for(half: float) -> int:
+    """Return the decimal places, 0 to 6, that leave one significant digit of ``half``, two where the first is a 1."""
+    if not math.isfinite(half) or half <= 0.0:
+        return 3
+    exponent = math.floor(math.log10(half))
+    if half / 10.0**exponent >= 9.5:
+        exponent += 1
+    leads_with_one = 10.0**exponent <= half < 1.95 * 10.0**exponent
+    return min(6, max(0, leads_with_one - exponent))
+
+
+def fixed(value: float, places: int) -> str:
+    """Return ``value`` with so many decimal places, never as minus zero."""
+    text = f"{value:.{places}f}"
+    return text.lstrip("-") if float(text) == 0.0 else text
 
 
 def plain(value: float) -> str:
     """Return ``value`` to three significant digits, whole numbers whole: ``0.123``, ``12.3``, ``1235``."""
     if value == 0.0 or not math.isfinite(value):
-        return f"{value:g}"
-    places = max(0, 2 - math.floor(math.log10(abs(value))))
-    return f"{value:.{min(places, 6)}f}"
+        return f"{abs(value):g}"
+    rounded = abs(float(f"{value:.3g}"))
+    return fixed(value, min(6, max(0, 2 - math.floor(math.log10(rounded) + 1e-9))))
 
 
 def between(low: float | None, high: float | None, unit: str) -> str:
@@ -43,26 +75,33 @@ def between(low: float | None, high: float | None, unit: str) -> str:
     unit = f" {unit}" if unit else ""
     if high is None:
         return f"{plain(low or 0.0)}{unit} or more"
-    return f"{plain(low or 0.0)} to {plain(high)}{unit}"
+    places = places_for((high - (low or 0.0)) / 2) if high > (low or 0.0) else 3
+    return f"{fixed(low or 0.0, places)} to {fixed(high, places)}{unit}"
 
 
 def three(values: Sequence[float | None] | None, unit: str) -> str:
-    """Return (low, likely, high): ``3.6 ha (3.1 to 4.2)``; ``unknown`` for None."""
+    """Return (low, likely, high): ``3.6 ha (3.1 to 4.2)``; ``not known`` for None."""
     if values is None:
         return UNKNOWN
     low, likely, high = values
     if likely is None:
         return between(low, None, unit)
-    return f"{figure(likely, unit)} ({between(low, high, '')})"
+    divisor = 1.0
+    likely, unit, divisor = _scaled(likely, unit)
+    low = None if low is None else low / divisor
+    if high is None:
+        return f"{plain(likely)}{unit} ({between(low, None, '')})"
+    half = (high / divisor - (low or 0.0)) / 2
+    if half <= 0.0:
+        return f"{plain(likely)}{unit}"
+    return f"{fixed(likely, places_for(half))}{unit} ({between(low, high / divisor, '')})"
 
 
-def clock_span(seconds: float) -> str:
-    """Return a length of time in words that fit its size: ``48 s``, ``28 min``, ``3 h 05 min``, ``41 days``."""
-    if seconds < 120:
-        return f"{seconds:.0f} s"
-    minutes = round(seconds / 60)
-    if minutes < 120:
-        return f"{minutes} min"
-    if minutes < 72 * 60:
-        return f"{minutes // 60} h {minutes % 60:02d} min"
-    return f"{minutes / 1440:.0f} days"
+def three_lengths(hours: Sequence[float | None] | None) -> str:
+    """Return a length of time as (low, likely, high) in hours: ``14 min (6 min to 19 min)``."""
+    if hours is None:
+        return UNKNOWN
+    low, likely, high = (None if each is None else length(3600.0 * each) for each in hours)
+    if likely is None or high is None:
+        return f"{low} or more"
+    return likely if low == high else f"{likely} ({low} to {high})"

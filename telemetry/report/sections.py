@@ -6,11 +6,17 @@ cannot differ.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import re
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from telemetry.report.numbers import UNKNOWN, clock_span, figure, plain, three
+from telemetry.analysis.session_power import AT_CONTROLLER
+from telemetry.model.time_text import clock, length
+from telemetry.report.labels import label_of
+from telemetry.report.numbers import UNKNOWN, figure, plain, three, three_lengths
+from telemetry.report.session_cells import CAUSE_WORDS, cells_statement
+from telemetry.report.session_verdict import returns_energy
 
 
 @dataclass(frozen=True)
@@ -41,7 +47,7 @@ def sections_of(report: Mapping[str, Any]) -> list[Section]:
     """Return the sections of ``report`` in the order of reading; those with nothing in them are left out."""
     made = [
         Section("In three sentences", sentences=tuple(report["verdict"])),
-        _findings(report),
+        _problems(report),
         _totals(report),
         _charge(report),
         _cells(report),
@@ -52,71 +58,98 @@ def sections_of(report: Mapping[str, Any]) -> list[Section]:
         _storage(report),
         _alarms(report),
         _unknown(report),
-        Section("How each figure was found", sentences=tuple(report["methods"])),
+        Section("How each figure was found", sentences=tuple(_sentence(each) for each in report["methods"])),
     ]
     return [section for section in made if not section.is_empty or section.charts]
 
 
-def _findings(report: Mapping[str, Any]) -> Section:
+def _problems(report: Mapping[str, Any]) -> Section:
     told = []
     for finding in report["findings"]:
         remedy = f" {_sentence(finding['remedy'])}" if finding.get("remedy") else ""
         told.append(f"{_sentence(finding['what'])}{remedy}")
-    return Section("Found", sentences=tuple(told))
+    return Section("Problems with the data", sentences=tuple(told))
 
 
 def _sentence(text: str) -> str:
     text = text.strip()
+    text = text[:1].upper() + text[1:] if _WORD.match(text) else text
     return text if not text or text[-1] in ".!?" else f"{text}."
 
 
+_WORD = re.compile(r"[a-z]+[ ,:'-]")
+"""What may be given a capital: no signal or setting, whose names hold underscores and points."""
+
+
 def _rows(entries: Iterable[tuple[str, str, str]]) -> tuple[Row, ...]:
-    """Return the rows whose value is known; the unknown ones stand in their own section with the reason."""
-    return tuple(Row(label, value, remark) for label, value, remark in entries if not value.startswith(UNKNOWN))
+    """Return the rows whose value is known; the others are listed in a section of their own, with the reason."""
+    return tuple(Row(label, value, remark) for label, value, remark in entries if UNKNOWN not in value)
 
 
 def _totals(report: Mapping[str, Any]) -> Section:
-    totals, sure = report["totals"], report["totals"].get("uncertainty", {})
+    totals = report["totals"]
+    sigma = totals.get("uncertainty", {})
 
     def of(key: str, unit: str) -> str:
-        return figure(totals[key], unit, sure.get(key))
+        return figure(totals[key], unit, sigma.get(key))
 
+    share = totals["returned_share_pct"]
+    returned = UNKNOWN if share is None else f"{share:.1f} %" if returns_energy(report) else "no energy was returned"
     peak_at = totals["peak_power_at_s"]
-    offset = totals["current_offset_a"]
+    where = AT_CONTROLLER if totals.get("measured_at") == "controller" else ""
     return Section(
-        "Used and returned",
+        "Energy and power",
         _rows(
             [
-                ("length", clock_span(totals["duration_s"]), _gaps(totals["gaps_s"])),
-                ("energy out of the pack", of("energy_out_wh", "Wh"), ""),
-                ("energy back into it", of("energy_in_wh", "Wh"), ""),
+                ("length", length(totals["duration_s"]), _gaps(totals["gaps_s"])),
+                ("energy out", of("energy_out_wh", "Wh"), where),
+                ("energy in", of("energy_in_wh", "Wh"), where),
                 ("charge out", of("charge_out_ah", "Ah"), ""),
                 ("charge in", of("charge_in_ah", "Ah"), ""),
-                ("came back while driving", figure(totals["returned_share_pct"], "%"), "of what went out"),
-                ("mean power", of("mean_power_w", "W"), ""),
-                ("peak power", of("peak_power_w", "W"), "" if peak_at is None else f"at {peak_at:.0f} s, as sampled"),
-                ("current sensor's offset", figure(offset, "A"), "taken off the figures above"),
+                ("returned while driving", returned, "of the energy out" if returns_energy(report) else ""),
+                ("mean power", _mean_power(totals), where),
+                ("peak power", of("peak_power_w", "W"), "" if peak_at is None else f"at {clock(peak_at)}"),
+                (
+                    "offset of current sensor",
+                    figure(totals["current_offset_a"], "A"),
+                    "taken off the figures above",
+                ),
             ]
         ),
         charts=("power", "voltage"),
     )
 
 
+def _mean_power(totals: Mapping[str, Any]) -> str:
+    mean, sigma = totals["mean_power_w"], totals.get("uncertainty", {}).get("mean_power_w")
+    return f"{figure(-mean, 'W', sigma)} in" if mean is not None and mean < 0.0 else figure(mean, "W", sigma)
+
+
 def _gaps(gaps_s: float) -> str:
-    return f"{clock_span(gaps_s)} of it unknown" if gaps_s >= 1.0 else "without gaps"
+    return f"{length(gaps_s)} of it missing" if gaps_s >= 1.0 else "no gaps"
+
+
+_METHODS = {
+    "counted-from-full-charge": "coulomb counting from a full charge",
+    "voltage-and-count": "voltage and coulomb counting",
+}
 
 
 def _charge(report: Mapping[str, Any]) -> Section:
     soc, capacity = report["soc"], report["capacity"]
-    basis = capacity.get("basis") or ""
+    method = soc["method"] or UNKNOWN
     return Section(
         "State of charge",
         _rows(
             [
                 ("at the start", figure(soc["start_pct"], "%", soc.get("start_uncertainty_pct")), ""),
-                ("at the end", figure(soc["end_pct"], "%", soc["end_uncertainty_pct"]), "one standard deviation"),
-                ("found by", soc["method"] or UNKNOWN, ""),
-                ("usable capacity", figure(capacity["usable_ah"], "Ah", capacity["uncertainty_ah"]), basis),
+                ("at the end", figure(soc["end_pct"], "%", soc["end_uncertainty_pct"]), ""),
+                ("found by", _METHODS.get(method, method.replace("-", " ")), ""),
+                (
+                    "usable capacity",
+                    figure(capacity["usable_ah"], "Ah", capacity["uncertainty_ah"]),
+                    capacity.get("basis") or "",
+                ),
             ]
         ),
         charts=("charge",),
@@ -126,20 +159,23 @@ def _charge(report: Mapping[str, Any]) -> Section:
 def _cells(report: Mapping[str, Any]) -> Section:
     cells = report["cells"]
     odd = [
-        f"Cell {each['cell']} is odd: {each['cause']} ({100 * each['confidence']:.0f} % sure). "
-        f"{_sentence(each['evidence'])}"
+        f"{_sentence(each['evidence'])} Likely cause: {CAUSE_WORDS[each['cause']]} "
+        f"({100 * each['confidence']:.0f} %)."
         for each in cells["odd"]
     ]
+    rows = _rows(
+        [
+            ("cell voltage spread, rest", figure(cells["spread_rest_mv"], "mV"), "highest less lowest cell"),
+            ("cell voltage spread, load", figure(cells["spread_load_mv"], "mV"), ""),
+            ("cell voltage spread, full", figure(cells["spread_top_mv"], "mV"), "near the end of a charge"),
+            ("cell voltage spread, empty", figure(cells["spread_bottom_mv"], "mV"), "near empty"),
+        ]
+    )
+    known = "cells" not in report["unknown"]
     return Section(
         "Cells",
-        _rows(
-            [
-                ("spread at rest", figure(cells["spread_rest_mv"], "mV"), ""),
-                ("spread under load", figure(cells["spread_load_mv"], "mV"), ""),
-                ("spread near the top", figure(cells["spread_top_mv"], "mV"), ""),
-            ]
-        ),
-        tuple(odd),
+        rows,
+        (_sentence(cells_statement(report)), *odd) if known else (),
         charts=("cells", "temperatures"),
     )
 
@@ -147,21 +183,25 @@ def _cells(report: Mapping[str, Any]) -> Section:
 def _resistance(report: Mapping[str, Any]) -> Section:
     found = report["resistance"]
     at = [] if found["temperature_c"] is None else [f"{found['temperature_c']:.0f} °C"]
-    at += [] if found.get("soc_pct") is None else [f"{found['soc_pct']:.0f} % charge"]
+    at += [] if found.get("soc_pct") is None else [f"{found['soc_pct']:.0f} % state of charge"]
     lag = found["cell_lag_s"]
     worst = sorted(found["cells"], key=lambda cell: -cell["mohm"])[:3]
-    told = ", ".join(f"{cell['cell']}: {plain(cell['mohm'])} mΩ" for cell in worst)
+    told = ", ".join(f"cell {cell['cell']} {plain(cell['mohm'])} mΩ" for cell in worst)
     return Section(
-        "Resistance",
+        "Internal resistance",
         _rows(
             [
                 (
-                    "pack, over one second",
+                    "pack, 1 s",
                     figure(found["pack_mohm"], "mΩ", found["pack_uncertainty_mohm"]),
                     f"at {', '.join(at)}" if at else "",
                 ),
                 ("highest cells", told or UNKNOWN, ""),
-                ("cell readings come late by", figure(lag, "s"), "taken out"),
+                (
+                    "delay of cell readings",
+                    UNKNOWN if lag is None or lag < 0.05 else f"{lag:.1f} s",
+                    "corrected for",
+                ),
             ]
         ),
     )
@@ -172,49 +212,68 @@ _KINDS = {"rest": "rest", "drive": "driving", "work": "work", "charge": "chargin
 
 def _phases(report: Mapping[str, Any]) -> Section:
     rows = []
+    where = f", {AT_CONTROLLER}" if report["totals"].get("measured_at") == "controller" else ""
     for kind, word in _KINDS.items():
         of_kind = [phase for phase in report["phases"] if phase["kind"] == kind]
         if not of_kind:
             continue
-        length = sum(phase["end_s"] - phase["start_s"] for phase in of_kind)
         energies = [phase["energy_wh"] for phase in of_kind if phase["energy_wh"] is not None]
-        peaks = [phase["peak_power_w"] for phase in of_kind if phase["peak_power_w"] is not None]
-        mean = sum(energies) / length * 3600 if energies and length > 0 else None
-        remark = f"mean {figure(mean, 'W')}, peak {figure(max(peaks), 'W')}" if peaks else ""
-        energy = f", {figure(sum(energies), 'Wh')}" if energies else ""
-        rows.append(Row(word, f"{clock_span(length)}{energy}", remark))
+        sign = -1.0 if kind == "charge" else 1.0
+        value = length(sum(phase["end_s"] - phase["start_s"] for phase in of_kind))
+        remark = ""
+        if energies:
+            energy = sign * sum(energies)
+            value += f", {_energy(energy)} {'in' if kind == 'charge' else 'out'}"
+            known_h = sum(phase["known_s"] for phase in of_kind) / 3600
+            peaks = [sign * phase["peak_power_w"] for phase in of_kind if phase["peak_power_w"] is not None]
+            if peaks and known_h > 0 and kind != "rest":
+                remark = f"mean {figure(energy / known_h, 'W')}, peak {figure(max(peaks), 'W')}{where}"
+        rows.append(Row(word, value, remark))
     implement = report["implement"]
     if implement["power_w"] is not None:
         alone = figure(implement["power_w"], "W", implement["uncertainty_w"])
-        rows.append(Row("the implement alone takes", alone, implement["basis"]))
+        rows.append(Row("implement alone", alone, implement["basis"]))
     return Section("What it did", tuple(rows), tuple(report.get("phase_notes", ())))
+
+
+def _energy(wh: float) -> str:
+    return f"{wh:.0f} Wh" if abs(wh) < 100.0 and abs(wh) >= 0.5 else "0 Wh" if abs(wh) < 0.5 else figure(wh, "Wh")
 
 
 def _work(report: Mapping[str, Any]) -> Section:
     work, outlook = report["work"], report["outlook"]
     currency = work.get("currency") or ""
+    last, whole = outlook["lately"], outlook["whole"]
+    by = "as the machine file states" if work.get("area_by") == "stated" else ""
+    where = AT_CONTROLLER if report["totals"].get("measured_at") == "controller" else ""
+    ranges = work.get("ranges", {})
     return Section(
         "Work and outlook",
         _rows(
             [
-                ("area covered", figure(work["area_ha"], "ha"), ""),
-                ("distance", figure(work["distance_km"], "km"), ""),
-                ("energy a hectare", figure(work["wh_per_ha"], "Wh/ha"), ""),
-                ("energy a kilometre", figure(work["wh_per_km"], "Wh/km"), ""),
-                ("hectares a charge", three(work["ha_per_charge"], "ha"), ""),
-                ("kilometres a charge", three(work.get("km_per_charge"), "km"), ""),
-                ("hours a charge", three(work.get("h_per_charge"), "h"), ""),
-                ("cost a hectare", figure(work["cost_per_ha"], currency), ""),
+                ("area covered", _ranged(work["area_ha"], ranges.get("area_ha"), "ha"), by),
+                ("distance", _ranged(work["distance_km"], ranges.get("distance_km"), "km"), ""),
+                ("energy per hectare", _ranged(work["wh_per_ha"], ranges.get("wh_per_ha"), "Wh/ha"), where),
+                ("energy per kilometre", _ranged(work["wh_per_km"], ranges.get("wh_per_km"), "Wh/km"), where),
+                ("hectares per charge", three(work["ha_per_charge"], "ha"), ""),
+                ("kilometres per charge", three(work.get("km_per_charge"), "km"), ""),
+                ("hours per charge", three(work.get("h_per_charge"), "h"), ""),
+                ("cost per hectare", figure(work["cost_per_ha"], currency), ""),
                 ("cost of this session", figure(work.get("cost_session"), currency), ""),
                 ("fuel for the same work", figure(work.get("fuel_l"), "L"), "by your own figures"),
-                ("left, as lately", _left(outlook["lately"], "minutes_left", "min"), "last ten minutes' way"),
-                ("left, as in all", _left(outlook["whole"], "minutes_left", "min"), "whole session's way"),
-                ("area left", _left(outlook["lately"] or outlook["whole"], "ha_left", "ha"), ""),
-                ("distance left", _left(outlook["lately"] or outlook["whole"], "km_left", "km"), ""),
+                ("time left", _left(last, "minutes_left", "min"), "at the last 10 minutes' rate"),
+                ("time left", _left(whole, "minutes_left", "min"), "at the session's rate"),
+                ("area left", _left(last or whole, "ha_left", "ha"), ""),
+                ("distance left", _left(last or whole, "km_left", "km"), ""),
             ]
         ),
         charts=("track",),
     )
+
+
+def _ranged(value: float | None, values: Sequence[float | None] | None, unit: str) -> str:
+    """Return a figure of which the report holds a range; one that was stated has none."""
+    return figure(value, unit) if values is None else three(values, unit)
 
 
 def _left(pace: Mapping[str, Any] | None, key: str, unit: str) -> str:
@@ -227,18 +286,26 @@ def _charging(report: Mapping[str, Any]) -> Section:
         return Section("Charging")
     share = charging["charger_efficiency"]
     percent = None if share is None else [None if each is None else 100 * each for each in share]
+    start, end = charging["start_s"], charging["end_s"]
+    charges = sum(phase["kind"] == "charge" for phase in report["phases"])
+    which = f"the largest of {charges} charges" if charges > 1 else ""
+    lowest = charging.get("lowest_cell")
+    lacks = "pack still lacks" if charging["ending"] != "cell-stopped" else f"cell {lowest} still lacks"
+    missing = charging["missing_ah"]
+    full = missing is not None and missing[2] is not None and missing[2] < 0.05
     return Section(
         "Charging",
         _rows(
             [
+                ("charged", UNKNOWN if start is None else f"{clock(start)} to {clock(end)}", which),
                 ("constant current", _span(charging["constant_current_s"]), ""),
                 ("constant voltage", _span(charging["constant_voltage_s"]), ""),
-                ("energy into the pack", figure(charging["energy_in_wh"], "Wh"), ""),
-                ("charge into the pack", figure(charging["charge_in_ah"], "Ah"), ""),
-                ("still missing", three(charging["missing_ah"], "Ah"), ""),
-                ("time to full", three(charging["time_to_full_h"], "h"), ""),
-                ("charger's efficiency", three(percent, "%"), "pack over wall"),
-                ("balancing needs", three(charging["balancing_h"], "h"), "at the balance current"),
+                ("energy charged", figure(charging["energy_in_wh"], "Wh"), ""),
+                ("charge taken", figure(charging["charge_in_ah"], "Ah"), ""),
+                (lacks, UNKNOWN if full else three(missing, "Ah"), ""),
+                ("time to full", UNKNOWN if full else three_lengths(charging["time_to_full_h"]), ""),
+                ("charger efficiency", three(percent, "%"), "pack over wall"),
+                ("balancing takes", three_lengths(charging["balancing_h"]), "near full, at the balance current"),
             ]
         ),
         (_sentence(charging["sentence"]),) if charging["sentence"] else (),
@@ -246,18 +313,18 @@ def _charging(report: Mapping[str, Any]) -> Section:
 
 
 def _span(seconds: float | None) -> str:
-    return UNKNOWN if seconds is None else clock_span(seconds)
+    return UNKNOWN if seconds is None else length(seconds) if seconds > 0.0 else "none"
 
 
 def _storage(report: Mapping[str, Any]) -> Section:
     storage = report["storage"]
     drawn = figure(storage["standby_a"], "A", storage["standby_uncertainty_a"])
-    by = {"seen": "seen in this session", "stated": "as the machine file states"}.get(storage["standby_by"] or "", "")
+    by = {"seen": "measured in this session", "stated": "as the machine file states"}
     return Section(
-        "Standing still",
+        "Parked",
         _rows(
             [
-                ("draws while parked", drawn, by),
+                ("standby current", drawn, by.get(storage["standby_by"] or "", "")),
                 ("days to empty", three(storage["days_to_empty"], "days"), "from the charge at the end"),
                 ("days from full to empty", three(storage["days_from_full"], "days"), ""),
             ]
@@ -272,7 +339,7 @@ def _alarms(report: Mapping[str, Any]) -> Section:
         if alarm["active_s"] == 0.0:
             continue  # quiet by design all along
         told.append(_alarm(alarm))
-    marks = [f"Mark at {mark['t']:.0f} s: {mark['text']}" for mark in report["marks"]]
+    marks = [f"{clock(mark['t'])} mark: {mark['text']}" for mark in report["marks"]]
     return Section("Alarms and marks", sentences=(*told, *marks))
 
 
@@ -281,24 +348,18 @@ def _alarm(alarm: Mapping[str, Any]) -> str:
     unit = alarm["unit"]
     known = [("raised", "value_raised"), ("worst", "value_worst"), ("last", "value_last"), ("limit", "bound")]
     values = [f"{word} {figure(alarm[key], unit)}" for word, key in known if alarm[key] is not None]
-    since = [f"{level} at {_clock(at)}" for level in ("warn", "trip") if (at := alarm[f"{level}_at_s"]) is not None]
-    times = f"{', '.join(since)}; beyond it for {clock_span(alarm['active_s'])}"
+    since = [f"{level} at {clock(at)}" for level in ("warn", "trip") if (at := alarm[f"{level}_at_s"]) is not None]
+    times = f"{', '.join(since)}; beyond it for {length(alarm['active_s'])}"
     origin = f"Limit by: {_sentence(alarm['origin'])} " if alarm["bound"] is not None and alarm["origin"] else ""
     what = f"{alarm['name'][:1].upper()}{alarm['name'][1:]}, {alarm['where']}"
     return f"{'; '.join([what, ', '.join(values), times]).replace('; ;', ';')}. {origin}Act: {alarm['do']}"
 
 
-def _clock(seconds: float) -> str:
-    """Return a time from the start as ``h:mm:ss``."""
-    whole = int(seconds)
-    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
-
-
 def _unknown(report: Mapping[str, Any]) -> Section:
     reasons: dict[str, list[str]] = {}
     for key, reason in report["unknown"].items():
-        reasons.setdefault(reason, []).append(key)
+        reasons.setdefault(reason, []).append(label_of(key))
     return Section(
-        "Unknown, and why",
-        sentences=tuple(_sentence(f"{', '.join(keys)}: {reason}") for reason, keys in reasons.items()),
+        "Not known, and why",
+        sentences=tuple(_sentence(f"{', '.join(labels)}: {reason}") for reason, labels in reasons.items()),
     )

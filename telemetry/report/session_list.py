@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from telemetry.model.errors import printable
+from telemetry.model.time_text import local_at
 from telemetry.store.reader import SessionRecord
 
 
@@ -34,13 +35,13 @@ def session_lines(records: Sequence[SessionRecord]) -> list[str]:
     """Return a table of the sessions, oldest first."""
     if not records:
         return ["no session recorded yet; start with: shakedown watch --demo"]
-    lines = [f"{'session':>7}  {'started (UTC)':20}  {'minutes':>8}  {'origin':7}  machine"]
+    lines = [f"{'session':>7}  {'started':22}  {'minutes':>8}  {'origin':7}  machine"]
     for record in records:
         how = record.ended_how if record.ended_how is not None else "being recorded"
         note = "" if how == "normal" else f"  ({how})"
         machine = printable(record.machine, 40)
         lines.append(
-            f"{record.id:7}  {_moment(record.started):20}  {record.duration_s / 60:8.1f}  {record.origin:7}"
+            f"{record.id:7}  {local_at(record.started):22}  {record.duration_s / 60:8.1f}  {record.origin:7}"
             f"  {machine}{note}"
         )
     return lines

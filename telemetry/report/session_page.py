@@ -38,7 +38,12 @@ def report_page(report: Mapping[str, Any], charts: Mapping[str, str], isolation:
         isolation: the section on what made the machine hesitate, as HTML; empty for none.
     """
     title = escape(title_of(report))
-    body = "\n".join(_section(section, charts) for section in sections_of(report))
+    shown = [
+        section
+        for section in sections_of(report)
+        if not section.is_empty or any(charts.get(name) for name in section.charts)
+    ]
+    body = "\n".join(_section(section, charts) for section in shown)
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'

@@ -1,6 +1,7 @@
 """The report of a session as one object: JSON as it is, and what the text and the page are made from.
 
-Figures that are not known are None, and ``unknown`` says why, by a dotted key such as ``soc.start_pct``.
+Figures that are not known are None, and ``unknown`` says why, by a dotted key such as ``soc.start_pct``. JSON gives
+one standard deviation; the text gives 90 % intervals.
 """
 
 from __future__ import annotations
@@ -12,11 +13,13 @@ from datetime import UTC, datetime
 from typing import Any
 
 from telemetry.analysis.outlook import Outlook, Pace
-from telemetry.analysis.ranges import Range
+from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.session_figures import NO_MACHINE, SessionFigures
+from telemetry.analysis.session_power import AT_CONTROLLER
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.events import Mark
 from telemetry.report.drive_verdict import facts_of, judge
+from telemetry.report.numbers import INTERVAL
 from telemetry.report.part_rows import part_objects, part_rows
 from telemetry.report.session_verdict import verdict_of
 
@@ -33,19 +36,15 @@ _TOTALS = (
     "returned_share_pct",
     "current_offset_a",
 )
-_WITH_DIRECTION = ("totals", "implement", "soc", "resistance", "capacity", "work", "charging", "outlook", "storage")
+_WITH_DIRECTION = (
+    *("totals", "implement", "soc", "resistance", "cells", "capacity", "work", "charging", "outlook", "storage"),
+)
 _WORK_SCALARS = (
     *("area_ha", "distance_km", "wh_per_ha", "wh_per_km", "ha_per_h", "field_efficiency", "cost_per_ha"),
     *("cost_per_km", "cost_session", "cost_season", "fuel_l", "fuel_cost", "fuel_cost_per_ha", "fuel_equivalent_l"),
 )
 _WORK_RANGES = ("ha_per_charge", "km_per_charge", "h_per_charge")
-_NO_SPREAD = {
-    "spread_rest_mv": "the cells were never at rest long enough",
-    "spread_load_mv": "the cells were not read under load",
-    "spread_top_mv": "the cells never came near full",
-    "spread_bottom_mv": "the cells never came near empty",
-}
-_LISTS = ("anchors", "series", "cells", "advice")
+_LISTS = ("anchors", "series", "cells", "odd", "compared", "advice")
 _SERIES_STEP = 10 * MICROSECONDS
 
 Report = dict[str, Any]
@@ -108,6 +107,7 @@ def _totals(figures: SessionFigures, unknown: dict[str, str]) -> Report:
     if figures.offset is not None and not figures.offset.known:
         unknown["totals.current_offset_a"] = figures.offset.why
     return {key: _number(getattr(totals, key)) for key in _TOTALS} | {
+        "measured_at": totals.place,
         "uncertainty": {key: _number(value) for key, value in totals.uncertainty.items()},
         "as_read": {key: _number(value) for key, value in totals.as_read.items()},
     }
@@ -122,7 +122,8 @@ def _soc(figures: SessionFigures, unknown: dict[str, str], with_series: bool) ->
     if charge.end_pct is None:
         _tell(unknown, "soc", dict.fromkeys(keys, charge.why))
     soc: Report = {key: _number(getattr(charge, key), 4) for key in keys}
-    soc["start_uncertainty_pct"] = _number((charge.high90[0] - charge.low90[0]) / 3.29) if len(charge.t) else None
+    sigma = (charge.high90[0] - charge.low90[0]) / (2 * Z90) if len(charge.t) else None
+    soc["start_uncertainty_pct"] = _number(sigma)
     soc["method"] = charge.method
     soc["anchors"] = [
         {
@@ -193,8 +194,8 @@ def _cells(figures: SessionFigures, unknown: dict[str, str]) -> Report:
     keys = ("spread_rest_mv", "spread_load_mv", "spread_top_mv", "spread_bottom_mv")
     if found is None:
         _tell(unknown, "cells", dict.fromkeys(keys, NO_MACHINE))
-        return dict.fromkeys(keys) | {"odd": []}
-    _tell(unknown, "cells", {key: _NO_SPREAD[key] for key in keys if getattr(found, key) is None} | {**found.unknown})
+        return dict.fromkeys(keys) | {"odd": [], "compared": []}
+    _tell(unknown, "cells", found.unknown)
     return {key: _number(getattr(found, key), 2) for key in keys} | {
         "odd": [
             {
@@ -206,7 +207,11 @@ def _cells(figures: SessionFigures, unknown: dict[str, str]) -> Report:
                 "capacity_uncertainty_ah": _number(odd.capacity_uncertainty_ah, 3),
             }
             for odd in found.odd
-        ]
+        ],
+        "compared": [
+            *(["internal resistance"] if figures.resistance is not None and figures.resistance.cells else []),
+            *(["charge and capacity"] if found.charges else []),
+        ],
     }
 
 
@@ -226,7 +231,7 @@ def _phases(figures: SessionFigures, unknown: dict[str, str]) -> list[Report]:
     _tell(unknown, "phases", figures.phases.unknown)
     keys = (
         *("kind", "start_s", "end_s", "energy_wh", "mean_power_w", "median_power_w", "peak_power_w", "returned_wh"),
-        "charge_ah",
+        *("charge_ah", "known_s"),
     )
     return [
         {key: _number(v, 3) if isinstance(v := getattr(phase, key), float) else v for key in keys}
@@ -236,9 +241,9 @@ def _phases(figures: SessionFigures, unknown: dict[str, str]) -> list[Report]:
 
 def _phase_notes(figures: SessionFigures) -> list[str]:
     by = {
-        "signal": "Work is where the implement_engaged signal says so.",
+        "signal": "Work is where implement_engaged was on.",
         "mark": "Work is what your marks say.",
-        "load": "Work was told from driving by the load alone: there is no signal and no mark for the implement.",
+        "load": "Work is where the load was high: no implement_engaged signal and no marks were recorded.",
     }
     return [] if figures.phases.work_by is None else [by[figures.phases.work_by]]
 
@@ -274,7 +279,7 @@ def _work(figures: SessionFigures, unknown: dict[str, str]) -> Report:
 def _charging(figures: SessionFigures, unknown: dict[str, str]) -> Report:
     found = figures.charging
     if found is None:
-        unknown["charging"] = "the session holds no charge"
+        unknown["charging"] = "the pack was not charged in this session"
         return {}
     _tell(unknown, "charging", found.unknown)
     plain = {key: value for key, value in asdict(found).items() if key != "unknown"}
@@ -322,37 +327,39 @@ def _findings(figures: SessionFigures, alarms: Mapping[str, Any] | None) -> list
 
 def _methods(figures: SessionFigures) -> list[str]:
     told = [
-        "Charge and energy: trapezoids on the readings' own times, gaps not bridged (docs/figures.md).",
-        "Plus or minus is one standard deviation; a range holds the figure nine times in ten.",
+        "Charge and energy: trapezoidal sums at the readings' own times; gaps are left out (docs/figures.md).",
+        INTERVAL,
     ]
-    if figures.offset is not None:
-        told.append(f"Current sensor's offset ({figures.offset.ground}): {figures.offset.why}")
+    if figures.totals.place == "controller":
+        told.append(f"Energy and power: {AT_CONTROLLER}; pack_voltage was not recorded.")
+    if figures.offset is not None and figures.offset.known:
+        told.append(f"Offset of the current sensor: {figures.offset.why}.")
     if figures.charge is not None:
-        told.append(f"State of charge ({figures.charge.method}): {figures.charge.why}")
+        told.append(f"State of charge: {figures.charge.why}.")
     if figures.resistance is not None and figures.resistance.steps:
         told.append(
-            f"Resistance: change of voltage over change of current within one second, at {figures.resistance.steps} "
-            "load steps (docs/cells-and-resistance.md)."
+            f"Internal resistance, 1 s: voltage change over current change at {figures.resistance.steps} load steps "
+            "(docs/cells-and-resistance.md)."
         )
     return told
 
 
 def _withdraw(report: Report) -> None:
-    """Make unknown whatever has a direction: with the sign of the current wrong, out and in are exchanged."""
-    why = "the current is counted the wrong way round; state sign_of_current in the machine file and record again"
+    """Withdraw whatever has a direction: with the wrong sign of the current, out and in are exchanged."""
+    why = "the current has the wrong sign; set sign_of_current in the machine file and record again"
     for section in _WITH_DIRECTION:
         kept = {"duration_s", "gaps_s", "uncertainty", "as_read", "area_ha", "distance_km", "ranges", "currency"}
         for key, value in report[section].items():
-            if key not in kept and value is not None:
+            if key not in kept and value not in (None, []):
                 report[section][key] = [] if key in _LISTS else None
                 report["unknown"][f"{section}.{key}"] = why
     report["totals"]["uncertainty"] = {}
     report["totals"]["as_read"] = {}
     report["work"]["ranges"] = {}
-    report["cells"]["odd"] = []
-    for phase in report["phases"]:
-        for key in ("energy_wh", "mean_power_w", "median_power_w", "peak_power_w", "returned_wh", "charge_ah"):
-            phase[key] = None
+    report["methods"] = report["methods"][:2]
+    if report["phases"]:
+        report["phases"], report["phase_notes"] = [], []
+        report["unknown"]["phases"] = why
 
 
 def _tell(unknown: dict[str, str], section: str, reasons: Mapping[str, str]) -> None:

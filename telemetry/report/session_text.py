@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from typing import Any
 
 from telemetry.model.errors import printable
+from telemetry.model.time_text import local
 from telemetry.report.part_table import part_lines, verdict_lines
 from telemetry.report.sections import Section, sections_of
 
@@ -27,6 +29,8 @@ def report_lines(report: Mapping[str, Any], charts: Mapping[str, Sequence[str]] 
     lines.append("=" * min(len(lines[0]), WIDTH))
     lines += ["", *verdict_lines(report), "", *part_lines(report)]
     for section in sections_of(report):
+        if section.is_empty and not any((charts or {}).get(name) for name in section.charts):
+            continue
         lines += ["", section.title.upper()]
         lines += _section_lines(section)
         for name in section.charts:
@@ -37,7 +41,9 @@ def report_lines(report: Mapping[str, Any], charts: Mapping[str, Sequence[str]] 
 
 def title_of(report: Mapping[str, Any]) -> str:
     """Return what the report is about in one line."""
-    parts = [report["recording"], report["machine"], report["started"]]
+    started = report["started"]
+    moment = None if started is None else local(datetime.fromisoformat(started))
+    parts = [report["recording"], report["machine"], moment]
     return " · ".join(printable(part, 60) for part in parts if part)
 
 

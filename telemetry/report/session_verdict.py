@@ -1,65 +1,73 @@
-"""The verdict of a report: three sentences, of what was driven, of the pack, and of what to mind."""
+"""The verdict of a report: three sentences, on the drive or charge, on the pack, and on what needs attention."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Any
 
-from telemetry.report.numbers import clock_span, figure
+from telemetry.model.time_text import length
+from telemetry.report.numbers import figure
+from telemetry.report.session_cells import cells_statement
 
 Report = Mapping[str, Any]
-_CHARGE_SHARE = 5.0
-"""In this many times what went out: a charge. Ours."""
 
 
 def verdict_of(report: Report) -> list[str]:
     """Return the three sentences."""
-    return [_driven(report), _pack(report), _mind(report)]
+    return [_driven(report), _pack(report), _attention(report)]
+
+
+def is_charge(report: Report) -> bool:
+    """Tell whether the session is a charge: it charged, and more energy went in that way than came out in all."""
+    charged = sum(-(phase["energy_wh"] or 0.0) for phase in report["phases"] if phase["kind"] == "charge")
+    return charged > (report["totals"]["energy_out_wh"] or 0.0) and charged > 0.0
+
+
+def returns_energy(report: Report) -> bool:
+    """Tell whether energy beyond doubt came back while driving: more than a thousandth of what went out."""
+    return (report["totals"]["returned_share_pct"] or 0.0) >= 0.1
 
 
 def _driven(report: Report) -> str:
     totals = report["totals"]
-    length = clock_span(totals["duration_s"])
+    took = length(totals["duration_s"])
     out, into = totals["energy_out_wh"], totals["energy_in_wh"]
     if out is None or into is None:
-        return f"In {length} the energy could not be told."
-    sure = totals["uncertainty"]
-    gave = figure(out, "Wh", sure.get("energy_out_wh"))
-    took = figure(into, "Wh", sure.get("energy_in_wh"))
-    if into > _CHARGE_SHARE * out:
-        return f"In {length} the pack took {took} and gave {gave}: this was a charge."
-    share, peak = totals["returned_share_pct"], totals["peak_power_w"]
-    back = f" and got {took} back, {share:.1f} % of it by braking" if share and share >= 0.05 else ""
-    hardest = "" if peak is None else f"; the hardest moment took {figure(peak, 'W')}"
-    return f"In {length} the pack gave {gave}{back}{hardest}."
+        return f"{took}; energy is not known."
+    sigma = totals["uncertainty"]
+    gave = f"{figure(out, 'Wh', sigma.get('energy_out_wh'))} out"
+    if is_charge(report):
+        charged = f"{figure(into, 'Wh', sigma.get('energy_in_wh'))} in"
+        drove = any(phase["kind"] in ("drive", "work") for phase in report["phases"])
+        return f"{took}, a drive and a charge: {gave}, {charged}." if drove else f"{took}, a charge: {charged}."
+    back = f", {totals['returned_share_pct']:.1f} % of it returned by braking" if returns_energy(report) else ""
+    peak = "" if totals["peak_power_w"] is None else f", peak {figure(totals['peak_power_w'], 'W')}"
+    return f"{took}, {gave}{back}{peak}."
 
 
 def _pack(report: Report) -> str:
-    soc, cells, resistance = report["soc"], report["cells"], report["resistance"]
+    soc = report["soc"]
     if soc["end_pct"] is None:
-        charge = "Its charge at the end is unknown"
+        charge = "State of charge at the end not known"
     else:
-        charge = f"It ended at {figure(soc['end_pct'], '%', soc['end_uncertainty_pct'])} of charge"
-    odd = cells["odd"]
-    if odd:
-        named = "; ".join(f"cell {each['cell']} ({each['cause']})" for each in odd)
-        return f"{charge}, and not all of its cells are alike: {named}."
-    if resistance["cells"]:
-        return f"{charge}, and its {len(resistance['cells'])} cells stay together as far as this drive shows."
-    return f"{charge}; what its cells do, this session does not show."
+        charge = f"{figure(soc['end_pct'], '%', soc['end_uncertainty_pct'])} charged at the end"
+    return f"{charge}; {cells_statement(report)}."
 
 
-def _mind(report: Report) -> str:
-    parts = []
+def _attention(report: Report) -> str:
     raised = [alarm for alarm in report["alarms"] if alarm["active_s"] > 0]
+    parts = []
     if raised:
-        names = ", ".join(dict.fromkeys(alarm["limit"] for alarm in raised))
-        parts.append(f"{len(raised)} alarm{'s' if len(raised) > 1 else ''} ({names})")
+        names = ", ".join(dict.fromkeys(alarm["name"] for alarm in raised))
+        parts.append(f"{_count(len(raised), 'alarm')}: {names} (see Alarms)")
     if report["findings"]:
-        count = len(report["findings"])
-        parts.append(f"{count} remark{'s' if count > 1 else ''} on the evidence")
-    if not parts and report["judged_by"] is None:
-        return "Nothing is wrong with the evidence; no limits are known to hold it against."
-    if not parts:
-        return "No limit was exceeded, and nothing is wrong with the evidence."
-    return f"To mind: {' and '.join(parts)}, told below."
+        parts.append(f"{_count(len(report['findings']), 'problem')} with the data (see Problems with the data)")
+    if parts:
+        return f"{'; '.join(parts)}."
+    if report["judged_by"] is None:
+        return "No problem with the data; there are no limits to judge it by."
+    return "No alarms, and no problem with the data."
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}{'' if number == 1 else 's'}"

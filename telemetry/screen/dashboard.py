@@ -10,6 +10,7 @@ from textual.app import App, ComposeResult
 
 from telemetry.model.clock import Clock, SystemClock
 from telemetry.model.errors import printable
+from telemetry.model.time_text import clock_at
 from telemetry.pipeline.control import RunControl
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.alarm_keys import AlarmKeys
@@ -22,7 +23,6 @@ from telemetry.screen.footer import (
     draw_message,
     footer_items,
 )
-from telemetry.screen.formats import run_time
 from telemetry.screen.mark_entry import OPEN_US, PLAIN, PRESETS, MarkEntry
 from telemetry.screen.panel import Ground, Panel
 from telemetry.screen.scene import Scene
@@ -204,7 +204,7 @@ class Dashboard(App[None], inherit_bindings=False):
 
     def _draw_last_row(self, canvas: Canvas, wall: int) -> None:
         if self._entry is not None:
-            draw_entry(canvas, self._entry, run_time(self._entry.t, self._snapshot.start))
+            draw_entry(canvas, self._entry, clock_at(self._entry.t, self._snapshot.start))
         elif self._ended is not None:
             draw_message(canvas, f"{self._ended[0]}; any key leaves", asks=True)
         elif self._ending:
@@ -288,7 +288,7 @@ class Dashboard(App[None], inherit_bindings=False):
             self._set_mark(entry.words, entry.t)
 
     def _set_mark(self, words: str, t: int) -> None:
-        at = run_time(t, self._snapshot.start)
+        at = clock_at(t, self._snapshot.start)
         self._say(self._control.mark(words, t) or f"mark set at {at}: {printable(words, 30)}")
 
     def _change_light(self) -> None:

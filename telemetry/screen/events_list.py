@@ -5,8 +5,8 @@ from __future__ import annotations
 import textwrap
 
 from telemetry.model.errors import printable
+from telemetry.model.time_text import clock_at, length
 from telemetry.screen.canvas import Canvas
-from telemetry.screen.formats import run_time, span_text
 from telemetry.screen.header import draw_header
 from telemetry.screen.scene import Scene
 from telemetry.screen.theme import Meaning
@@ -98,10 +98,9 @@ def _past_rows(scene: Scene) -> list[_Row]:
             became = change.stands  # says the same, and fits the window
         happened.append((change.t, f"alarm  {what}, {became}"))
     happened += [
-        (gap.t, f"gap    {printable(gap.signal, 30)} unknown for {span_text(gap.duration_s)}")
-        for gap in snapshot.gaps
+        (gap.t, f"gap    {printable(gap.signal, 30)} unknown for {length(gap.duration_s)}") for gap in snapshot.gaps
     ]
     happened.sort(key=lambda item: item[0], reverse=True)
     if not happened:
         return [(None, "no marks yet: space sets one", "")]
-    return [(None, run_time(t, snapshot.start).rjust(8), text) for t, text in happened]
+    return [(None, clock_at(t, snapshot.start).rjust(8), text) for t, text in happened]

@@ -1,4 +1,4 @@
-"""Figures, ages and times as text. A figure's places are fixed for sign, digits and point, so that it never moves."""
+"""Figures as text. A figure's places are fixed for sign, digits and point, so that it never moves."""
 
 from __future__ import annotations
 
@@ -43,26 +43,6 @@ class Places:
                 minus = shown < 0 and float(digits) > 0
                 return ("-" if minus else "") + digits
         return ("-" if shown < 0 else "") + "9" * (self.whole + self.decimals)
-
-
-def span_text(seconds: float) -> str:
-    """Return a length of time in words: ``0.4 s``, ``12 s``, ``3 min``, ``2 h 05 min``, ``3 d``."""
-    if seconds < 9.95:
-        return f"{seconds:.1f} s"
-    if seconds < 120:
-        return f"{seconds:.0f} s"
-    if seconds < 7200:
-        return f"{seconds / 60:.0f} min"
-    if seconds < 172800:
-        return f"{int(seconds // 3600)} h {int(seconds % 3600 // 60):02d} min"
-    return f"{seconds / 86400:.0f} d"
-
-
-def run_time(t: int, start: int) -> str:
-    """Return ``t`` as time from the start of the run, ``h:mm:ss``; both int microseconds."""
-    seconds = (t - start) // 1_000_000
-    sign, seconds = ("-", -seconds) if seconds < 0 else ("", seconds)
-    return f"{sign}{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
 
 
 def power_text(watts: float) -> str:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from rich.cells import cell_len
 
 from telemetry.model.errors import printable
+from telemetry.model.time_text import clock_at
 from telemetry.screen.canvas import Canvas, fitted
-from telemetry.screen.formats import run_time
 from telemetry.screen.scene import Scene
 from telemetry.screen.theme import Meaning
 from telemetry.screen.words import LINK_WORDS, headline
@@ -19,7 +19,7 @@ def draw_header(canvas: Canvas, scene: Scene) -> None:
     x = canvas.put(1, 0, printable(scene.machine_name, name_room)) + 2 if name_room else 1
     x = _draw_run(canvas, scene, x) + 1
     if room >= 60:
-        x = canvas.put(x, 0, run_time(scene.now, scene.snapshot.start)) + 2
+        x = canvas.put(x, 0, clock_at(scene.now, scene.snapshot.start)) + 2
     if scene.sound_note:
         x = canvas.badge(x, 0, "caution", scene.sound_note) + 1
     for meaning, text in _links(scene, room - x):

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from telemetry.analysis.ranges import Z90
 from telemetry.model.signals import pack_temperature_number
+from telemetry.model.time_text import clock_at, length
 from telemetry.screen.canvas import Canvas, fitted
 from telemetry.screen.digits import word_rows, word_width
-from telemetry.screen.formats import energy_text, power_text, run_time, span_text
+from telemetry.screen.formats import energy_text, power_text
 from telemetry.screen.scene import Scene
 from telemetry.screen.strips import draw_strip, strip_title
 from telemetry.screen.words import Headline, alarm_meaning, alarm_text, headline, quiet_count
@@ -106,11 +108,15 @@ def _wrapped(parts: list[str], width: int) -> list[str]:
 
 
 def _charge(scene: Scene) -> str:
-    """Return the state of charge as the pack reports it and as it is estimated, with one standard deviation."""
+    """Return the state of charge as the pack reports it and as it is estimated, with half of its 90 % interval."""
     reported = f"SoC reported {scene.text('soc_reported', '%')}"
     estimate = scene.snapshot.fresh("soc_estimated", scene.now)
     doubt = scene.snapshot.fresh("soc_uncertainty", scene.now)
-    return reported if estimate is None or doubt is None else f"{reported}, estimated {estimate:.0f} ± {doubt:.0f} %"
+    return (
+        reported
+        if estimate is None or doubt is None
+        else f"{reported}, estimated {estimate:.0f} ± {Z90 * doubt:.0f} %"
+    )
 
 
 def _outlook(scene: Scene) -> list[str]:
@@ -159,10 +165,10 @@ def _totals(scene: Scene) -> list[str]:
             ampere_hours = "--" if charge is None else f"{charge:.2f} Ah"
             parts.append(f"{way} {ampere_hours} {'--' if energy is None else energy_text(energy)}")
     if snapshot.peak_power is not None and snapshot.peak_power_at is not None:
-        at = run_time(snapshot.peak_power_at, snapshot.start)
+        at = clock_at(snapshot.peak_power_at, snapshot.start)
         parts.append(f"peak {power_text(snapshot.peak_power)} at {at}")
     missing = max(snapshot.gaps_s.values(), default=0.0)
-    return [*parts, f"gaps {span_text(missing)}"] if missing else parts
+    return [*parts, f"gaps {length(missing)}"] if missing else parts
 
 
 _TOTALS = ("charge_out", "charge_in", "energy_out", "energy_in")

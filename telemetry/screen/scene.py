@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from telemetry.model.time_text import length
 from telemetry.pipeline.snapshot import Reading, Snapshot
-from telemetry.screen.formats import span_text, value_text
+from telemetry.screen.formats import value_text
 
 
 @dataclass(frozen=True)
@@ -48,7 +49,7 @@ class Scene:
 
     def age(self, reading: Reading) -> str:
         """Return how old a reading is, in words."""
-        return span_text(reading.age_s(self.now))
+        return length(reading.age_s(self.now))
 
     def has(self, signal: str) -> bool:
         """Tell whether ``signal`` was ever known."""
@@ -60,4 +61,4 @@ class Scene:
         if t is None:
             return ""
         age = (self.now - t) / 1e6
-        return "<1 s" if age < 1 else f"{age:.0f} s" if age < 10 else span_text(age)
+        return "<1 s" if age < 1 else f"{age:.0f} s" if age < 10 else length(age)

@@ -17,7 +17,7 @@ from telemetry.model.batch import Span
 from telemetry.model.clock import Clock, SystemClock
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange
-from telemetry.screen.formats import span_text
+from telemetry.model.time_text import length
 from telemetry.screen.players import Player, players_here, run_quietly
 from telemetry.screen.tones import PATTERNS, Sound, wav_bytes
 
@@ -127,7 +127,7 @@ class Sounder:
     def note(self, now: int) -> str:
         """Return a few words where alarms cannot be heard as they should; empty where they can."""
         if now < self._muted_until:
-            return f"sound off {span_text((self._muted_until - now) / 1e6)}"
+            return f"sound off {length((self._muted_until - now) / 1e6)}"
         return "bell only" if self._bell_only else ""
 
     def toggle_mute(self) -> str:

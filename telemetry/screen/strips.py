@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 
+from telemetry.model.time_text import length
 from telemetry.pipeline.strip import Strip
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.chart import chart_rows, scale_for
-from telemetry.screen.formats import span_text
 from telemetry.screen.header import draw_header
 from telemetry.screen.scene import Scene
 
@@ -67,7 +67,7 @@ def _now_text(scene: Scene, signal: str, kind: StripKind) -> str:
 
 def _draw_time_line(canvas: Canvas, scene: Scene, y: int) -> None:
     columns = canvas.width - 2 - _SCALE_WIDTH
-    left = f"{span_text(columns * scene.seconds_each)} ago"
+    left = f"{length(columns * scene.seconds_each)} ago"
     canvas.label(1 + _SCALE_WIDTH, y, left)
     middle = f"{scene.seconds_each} s a column, z changes it; blank is a gap"
     canvas.label(max(1 + _SCALE_WIDTH + len(left) + 2, (canvas.width - len(middle)) // 2), y, middle)
@@ -76,7 +76,7 @@ def _draw_time_line(canvas: Canvas, scene: Scene, y: int) -> None:
 
 def strip_title(signal: str, width: int, seconds_each: int) -> str:
     """Return what a strip of ``width`` cells shows: ``power, last 2 min``."""
-    return f"{KINDS[signal].title}, last {span_text((width - _SCALE_WIDTH) * seconds_each)}"
+    return f"{KINDS[signal].title}, last {length((width - _SCALE_WIDTH) * seconds_each)}"
 
 
 def draw_strip(canvas: Canvas, scene: Scene, signal: str, x: int, y: int, width: int, rows: int) -> None:

@@ -9,8 +9,9 @@ from telemetry.alarms.priorities import priority_of
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange, AlarmState, LinkState
 from telemetry.model.signals import cell_number
+from telemetry.model.time_text import clock_at
 from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
-from telemetry.screen.formats import amount_text, run_time
+from telemetry.screen.formats import amount_text
 from telemetry.screen.theme import Meaning
 
 
@@ -136,7 +137,7 @@ def headline(snapshot: Snapshot, now: int) -> Headline | None:
 def alarm_reason(alarm: StandingAlarm, snapshot: Snapshot, now: int) -> str:
     """Return in one line what is beyond which bound, and since when."""
     change = alarm.change
-    since = f"since {run_time(alarm.since, snapshot.start)}"
+    since = f"since {clock_at(alarm.since, snapshot.start)}"
     if change.limit in ("link", "recording"):
         return f"{printable(change.signal, 20)}: {printable(change.why, 100)}, {since}"
     value = snapshot.fresh(change.signal, now)
@@ -146,7 +147,7 @@ def alarm_reason(alarm: StandingAlarm, snapshot: Snapshot, now: int) -> str:
     if not alarm.active:
         then = "has latched" if alarm.latched else "has returned"
         was, bound = amount_text(change.signal, change.value), amount_text(change.signal, change.bound)
-        return f"{name} was {was}, limit {bound}; {then}, raised at {run_time(alarm.since, snapshot.start)}"
+        return f"{name} was {was}, limit {bound}; {then}, raised at {clock_at(alarm.since, snapshot.start)}"
     return f"{name} {amount}, limit {amount_text(change.signal, change.bound)}, {since}"
 
 

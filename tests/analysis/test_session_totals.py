@@ -163,7 +163,7 @@ class TestLittle:
         t = np.arange(0, 60.0)
         totals = find_totals(series_of(t, pack_voltage=t))
         assert totals.charge_out_ah is None
-        assert totals.unknown["charge_out_ah"] == "there is no pack_current"
+        assert totals.unknown["charge_out_ah"] == "pack_current was not recorded"
 
     def test_never_together(self) -> None:
         made = series_of(np.arange(0, 10.0), pack_voltage=np.full(10, 50.0))

@@ -88,9 +88,12 @@ def test_a_difference_counts_beyond_two_standard_deviations_of_both_and_the_orde
 def test_the_text_names_what_is_more_than_its_uncertainty():
     reports = [report(28.0), report(25.0), copy.deepcopy(report(28.1))]
     lines = comparison_lines(reports, compare(reports))
-    assert lines[-1] == "More than their uncertainty (two standard deviations): pack resistance, B against A."
+    assert (
+        lines[-1]
+        == "Significant (more than two standard deviations): internal resistance of the pack, 1 s, B against A."
+    )
     same = [report(), report()]
-    assert "they do not show" in comparison_lines(same, compare(same))[-1]
+    assert "No significant difference" in comparison_lines(same, compare(same))[-1]
     json.dumps(comparison_object(same, compare(same)), allow_nan=False)
 
 

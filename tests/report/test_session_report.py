@@ -108,7 +108,7 @@ def test_the_series_of_the_charge_has_a_row_each_ten_seconds_within_its_bounds(m
 def test_the_verdict_is_three_sentences(mow):
     verdict = mow.report["verdict"]
     assert len(verdict) == 3
-    assert all(re.fullmatch(r"[A-Z].*\.", sentence) for sentence in verdict)
+    assert all(re.fullmatch(r"[A-Z0-9].*\.", sentence) for sentence in verdict)
 
 
 def test_no_line_for_the_terminal_is_wider_than_it(mow):
@@ -129,7 +129,8 @@ def test_the_page_needs_nothing_from_elsewhere_and_holds_every_section(part_of_m
     page = out.read_text(encoding="utf-8")
     assert not re.search(r"<script|<link|<img|<iframe|\bsrc=|url\(|@import|https?://(?!www\.w3\.org/)", page)
     for section in sections_of(report):
-        assert f"<h2>{section.title}</h2>" in page
+        if not section.is_empty:
+            assert f"<h2>{section.title}</h2>" in page
     assert page.count("<svg") >= 3
     assert main(["report", str(part_of_mow), "--html", str(out)]) == 2
     assert "exists" in capsys.readouterr().err
@@ -163,7 +164,7 @@ def test_the_wrong_sign_of_current_is_found_and_nothing_with_a_direction_is_told
     assert "sign_of_current" in report["unknown"]["totals.energy_out_wh"]
     assert report["totals"]["duration_s"] == pytest.approx(299.8)
     assert main(["report", str(path), "--machine", str(MACHINE)]) == 0
-    assert "the energy could not be told" in capsys.readouterr().out
+    assert "energy is not known" in capsys.readouterr().out
 
 
 def test_the_wrong_sign_of_a_charge_without_load_steps_is_found_too(tmp_path, capsys):

@@ -10,10 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
+from telemetry.model.time_text import clock_at, length
 from telemetry.screen.canvas import Canvas, fitted
 from telemetry.screen.chart import chart_rows, scale_for
 from telemetry.screen.digits import FIGURE_CHARACTERS, UNKNOWN
-from telemetry.screen.formats import Places, amount_text, energy_text, power_text, run_time, span_text, value_text
+from telemetry.screen.formats import Places, amount_text, energy_text, power_text, value_text
 from telemetry.screen.mark_entry import LONGEST, MarkEntry
 from telemetry.screen.speeds import SPEEDS, next_speed
 from telemetry.screen.theme import palette
@@ -62,16 +63,16 @@ def test_a_figure_says_the_value_to_its_last_place(value: float) -> None:
         (119.0, "119 s"),
         (150.0, "2 min"),
         (7500.0, "2 h 05 min"),
-        (3e5, "3 d"),
+        (3e5, "3 days"),
     ],
 )
 def test_lengths_of_time(seconds: float, text: str) -> None:
-    assert span_text(seconds) == text
+    assert length(seconds) == text
 
 
 def test_times_of_the_run() -> None:
-    assert run_time(3_725_900_000, 0) == "1:02:05"
-    assert run_time(-2_000_000, 0) == "-0:00:02"
+    assert clock_at(3_725_900_000, 0) == "1:02:05"
+    assert clock_at(-2_000_000, 0) == "-0:00:02"
 
 
 def test_values_with_their_units() -> None:
