@@ -25,6 +25,7 @@ from telemetry.analysis.series import Series, SessionSeries
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Times, Values
 from telemetry.model.events import Mark
+from telemetry.model.number_text import fixed
 
 _USUAL_SHARE = 0.003
 """Offset of a sensor nobody checked, over the pack's capacity in an hour: 0.3 A on 100 Ah; common practice."""
@@ -102,13 +103,13 @@ def _grounds(series: SessionSeries, current: Series) -> list[tuple[str, npt.NDAr
         for begin in stated:
             later = [mark.t for mark in marks if mark.t > begin]
             off |= (t >= begin) & (t < min(later, default=int(t[-1]) + 1))
-        found.append(("stated-off", _quiet(current, off), 0.01, "a mark says that nothing was connected"))
+        found.append(("stated-off", _quiet(current, off), 0.01, "a mark says nothing was connected"))
     key, charger = series.get("enable_voltage"), series.get("charger_input_power")
     if key is not None and key.values.max() > 2.0:
         off = _held(key, t, 1.0)
         if charger is not None:
             off &= _held(charger, t, 5.0)
-        found.append(("key-off", _quiet(current, off), _LEAK_A, "the key line was off and the current even"))
+        found.append(("key-off", _quiet(current, off), _LEAK_A, "the key was off and the current steady"))
     return found
 
 
@@ -180,7 +181,7 @@ def _bounded(current: Series, pack: Pack, usual: float) -> CurrentOffset:
     weights /= weights.sum()
     value = float((weights * grid).sum())
     spread = float(np.sqrt((weights * (grid - value) ** 2).sum()))
-    why = f"at rest {shown:.2f} A are shown, and whether the machine draws them is not known; {remedy}"
+    why = f"the sensor shows {fixed(shown, 2)} A at rest, which may be the machine's standby current; {remedy}"
     return CurrentOffset(value, max(spread, told[1]), "bounded", why)
 
 
@@ -265,7 +266,7 @@ def _by_rest_drift(series: SessionSeries, current: Series, pack: Pack) -> Curren
     spread = float(np.sqrt(covariance[1, 1])) / slope * pack.capacity_ah + 0.2 * abs(real)
     shown = float(current.values[begin:end].mean())
     why = (
-        f"over a rest of {hours:.1f} h the sensor shows {shown:.2f} A, and the drift of the rested voltage tells of "
-        f"{real:.2f} A"
+        f"over a rest of {hours:.1f} h the sensor shows {fixed(shown, 2)} A, but the voltage fell as if by "
+        f"{fixed(real, 2)} A"
     )
     return CurrentOffset(shown - real, spread, "rest-drift", why)

@@ -13,6 +13,7 @@ from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import SessionPower
 from telemetry.machine.chemistry import Chemistry
+from telemetry.model.number_text import fixed
 
 SELF_DISCHARGE_PCT_MONTH: Mapping[str, Range] = {
     "lfp": Range(1.0, 2.0, 3.0),
@@ -119,23 +120,22 @@ def _seen(
     """Return the current seen at rest, its uncertainty, and whether the key was on."""
     long = [phase for phase in rests if phase.duration_s >= _LEAST_REST_S]
     if power.current is None or not long:
-        unknown["standby_a"] = "the machine never stood for five minutes with the current recorded"
+        unknown["standby_a"] = "the machine never rested for five minutes with the current recorded"
         return None, None, None
     pieces = [power.current.values[power.current.rows(p.start + round(_SETTLING_S * 1e6), p.end)] for p in long]
     values = np.concatenate(pieces)
     if not len(values):
-        unknown["standby_a"] = "no current was recorded while the machine stood"
+        unknown["standby_a"] = "no current was recorded while the machine rested"
         return None, None, None
     if float(np.ptp(values)) == 0.0 and abs(float(values[0]) + power.offset_a) < 1e-9:
         unknown["standby_a"] = (
-            "the sensor shows exactly 0 A at rest: many show 0 below half an ampere, so a draw may be hidden there; "
-            "a clamp meter on the cable tells"
+            "the sensor shows exactly 0 A at rest; many show 0 below half an ampere, so measure with a clamp meter"
         )
         return None, None, None
     mean = float(np.mean(values))
     if offset_uncertainty_a is None:
         unknown["standby_a"] = (
-            f"the sensor shows {mean:.2f} A at rest, but its own zero is not known: it may be a draw or an offset"
+            f"the sensor shows {fixed(mean, 2)} A at rest, but its offset is not known: that may not be a real current"
         )
         return None, None, None
     return mean, offset_uncertainty_a, _key(series, long)
@@ -158,22 +158,24 @@ def _advice(
     """Return what to do before the winter; common practice, and the pack maker's sheet comes first."""
     said: list[str] = []
     if days is not None and days.low < 120.0:
-        since = "as it stands" if from_now else "from a full charge"
+        since = "from its present charge" if from_now else "from a full charge"
         said.append(
-            f"Disconnect the pack while the machine is parked: {since}, what it draws empties it in about "
-            f"{days.mid:.0f} days ({days.low:.0f} to {days.high:.0f})."
+            f"Disconnect the pack while the machine is parked: {since}, the standby current empties it in "
+            f"about {days.mid:.0f} {'day' if round(days.mid) == 1 else 'days'} ({days.low:.0f} to {days.high:.0f})."
         )
     elif standby is None:
-        said.append("Disconnect the pack while the machine is parked for weeks: what it draws is not known.")
+        said.append("Disconnect the pack while the machine is parked for weeks: its standby current is not known.")
     if chemistry is None:
         return tuple(said)
     if chemistry.is_lithium:
         if end_pct is not None and end_pct.mid > 70.0:
             said.append("Use some of the charge before the winter: lithium cells age least at about half.")
         elif end_pct is not None and end_pct.mid < 30.0:
-            said.append("Charge to about half before the winter: an empty pack may fall below what its cells stand.")
+            said.append(
+                "Charge to about half before the winter: an empty pack can drop below its cells' lowest voltage."
+            )
         else:
-            said.append("Store at about half charge, cool and dry, and look at it every two to three months.")
+            said.append("Store at about half charge, cool and dry, and check it every two to three months.")
         if chemistry.charge_low_c >= 0.0:
             said.append(f"Never charge it below {chemistry.charge_low_c:.0f} °C: warm it first.")
     else:

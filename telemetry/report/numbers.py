@@ -9,6 +9,7 @@ import math
 from collections.abc import Sequence
 
 from telemetry.analysis.ranges import Z90
+from telemetry.model.number_text import fixed
 from telemetry.model.time_text import length
 
 UNKNOWN = "not known"
@@ -54,12 +55,6 @@ def places_for(half: float) -> int:
         exponent += 1
     leads_with_one = 10.0**exponent <= half < 1.95 * 10.0**exponent
     return min(6, max(0, leads_with_one - exponent))
-
-
-def fixed(value: float, places: int) -> str:
-    """Return ``value`` with so many decimal places, never as minus zero."""
-    text = f"{value:.{places}f}"
-    return text.lstrip("-") if float(text) == 0.0 else text
 
 
 def plain(value: float) -> str:
