@@ -214,7 +214,11 @@ def test_a_gap_of_two_hours_is_counted_and_not_bridged(tmp_path, capsys):
 
 @pytest.mark.parametrize(
     ("arguments", "word"),
-    [(["report", "99"], "no store"), (["report", "missing.csv"], "missing.csv"), (["compare", "1"], "two sessions")],
+    [
+        (["report", "99"], "nothing has been recorded"),
+        (["report", "missing.csv"], "missing.csv"),
+        (["compare", "1"], "two sessions"),
+    ],
 )
 def test_wrong_use_is_one_sentence(arguments, word, tmp_path, capsys):
     assert main([*arguments, "--store", str(tmp_path / "none.sqlite3")]) == 2
