@@ -135,7 +135,7 @@ def _seen(
     mean = float(np.mean(values))
     if offset_uncertainty_a is None:
         unknown["standby_a"] = (
-            f"the sensor shows {fixed(mean, 2)} A at rest, but its offset is not known: that may not be a real current"
+            f"the sensor shows {fixed(mean, 2)} A at rest, but its offset is not known: it may not be real"
         )
         return None, None, None
     return mean, offset_uncertainty_a, _key(series, long)
