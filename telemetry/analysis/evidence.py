@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.phase_grid import find_grid
@@ -17,7 +18,7 @@ from telemetry.analysis.series import Series, SessionSeries
 from telemetry.analysis.session_power import Flow, SessionPower, find_power
 from telemetry.machine.chemistry import pack_window
 from telemetry.machine.sections import Machine
-from telemetry.model.batch import MICROSECONDS
+from telemetry.model.batch import MICROSECONDS, Times
 
 # Ours.
 _SHORT_S, _LONG_GAP_S, _STUCK_S = 60.0, 600.0, 120.0
@@ -213,8 +214,10 @@ def _cells(series: SessionSeries, machine: Machine | None) -> Iterator[Finding]:
             "figures a cell are made from those that are there.",
         )
     voltage = series.get("pack_voltage")
-    whole = ~np.isnan(cells.voltages).any(axis=1)
-    if voltage is None or not whole.any():
+    if voltage is None:
+        return
+    whole = ~np.isnan(cells.voltages).any(axis=1) & _near(voltage, cells.t)
+    if not whole.any():
         return
     sums = cells.voltages[whole].sum(axis=1)
     pack = np.interp(cells.t[whole], voltage.t, voltage.values)
@@ -226,6 +229,14 @@ def _cells(series: SessionSeries, machine: Machine | None) -> Iterator[Finding]:
             "Hold a meter to the pack's terminals; the one that is wrong needs its scale set, "
             "or a cell is missing among the readings.",
         )
+
+
+def _near(series: Series, t: Times) -> npt.NDArray[np.bool_]:
+    """Tell for each of ``t`` whether a row of ``series`` lies near on both sides; bool like ``t``."""
+    most = max(3.0 * series.interval_s, 2.0) * MICROSECONDS if len(series.t) > 1 else 2.0 * MICROSECONDS
+    after = np.clip(np.searchsorted(series.t, t), 0, len(series.t) - 1)
+    before = np.clip(np.searchsorted(series.t, t, "right") - 1, 0, len(series.t) - 1)
+    return np.asarray((np.abs(series.t[after] - t) <= most) & (np.abs(t - series.t[before]) <= most))
 
 
 def _voltage_window(series: SessionSeries, machine: Machine | None) -> Iterator[Finding]:

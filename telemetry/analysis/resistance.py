@@ -256,8 +256,11 @@ def _by_pack(
     lag = find_lag(pairs, change, turned, least_a * mean.ohm)
     seconds = (middle.t - origin) / MICROSECONDS
     when = seconds - (mean.lag_s if lag is None else lag)
+    known = turned.known(when, when) & current.known(when, when)
+    if not known.any():
+        return mean
     lost = count * middle.values + count * turned.at(when)
-    wiring = slow_resistance(seconds, lost, current.at(when))
+    wiring = slow_resistance(seconds[known], lost[known], current.at(when)[known])
     if wiring is None:
         return mean
     ohm = (whole.ohm - wiring[0]) / count

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from telemetry.analysis.cell_lag import Track
 from telemetry.analysis.resistance import SENSOR_GAIN, Resistance, least_current
 from telemetry.analysis.series import SessionSeries
 from telemetry.machine.sections import Pack
@@ -84,13 +85,20 @@ def find_two_currents(series: SessionSeries, pack: Pack) -> tuple[TwoCurrents, .
     if measured is None or voltage is None or not 0 < measured.interval_s <= AFTER_S * 1.05:
         return ()
     seconds, ampere = (measured.t - series.origin) / MICROSECONDS, measured.values
-    volt = np.interp(seconds, (voltage.t - series.origin) / MICROSECONDS, voltage.values)
+    track = Track(voltage, series.origin)
+    volt = track.at(seconds)
+    known = track.known(np.maximum(seconds - STEADY_S, seconds[0]), np.minimum(seconds + AFTER_S, seconds[-1]))
     rising = np.flatnonzero(np.diff(ampere) > _STEP / 2 * np.maximum(ampere[:-1], least_current(pack)))
     found = []
     for last in rising.tolist():
         first = int(np.searchsorted(seconds, seconds[last] - STEADY_S))
         after = int(np.searchsorted(seconds, seconds[last] + AFTER_S))
-        if last - first < 5 or after >= len(seconds) or seconds[last] - seconds[first] < 0.8 * STEADY_S:
+        if (
+            not known[last]
+            or last - first < 5
+            or after >= len(seconds)
+            or seconds[last] - seconds[first] < 0.8 * STEADY_S
+        ):
             continue
         low, high, before = float(ampere[last]), float(ampere[after]), ampere[first : last + 1]
         steady = low > least_current(pack) and float(np.ptp(before)) < 2 * _STEADY * low
