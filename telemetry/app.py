@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Literal, TextIO
 from telemetry.driver import DriverContext, Feed
 from telemetry.earlier_sessions import resistance_history
 from telemetry.log_file import log_path
+from telemetry.machine.cautions import caution_line
 from telemetry.machine.limits import limits_for
 from telemetry.machine.limits_history import NO_HISTORY
 from telemetry.machine.machine_file import Machine, SourceSettings
@@ -186,6 +187,8 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
         if subject.plan is None:
             awake = await stack.enter_async_context(StayAwake())
             say([f"note: {awake.describe()}"], options.notes)
+            if not options.screen and not options.on_bench:
+                say([caution_line(subject.machine)], options.notes)
             if _has_two_grounds([source for source, _ in subject.drivers]):
                 say([TWO_GROUNDS], options.notes)
         capture = (

@@ -28,9 +28,17 @@ def run_bench(machine: Machine, bench: Any, options: Any) -> int:
     from telemetry import app
     from telemetry.model.errors import InputError
     from telemetry.report.bench_chart import bench_chart
-    from telemetry.report.bench_text import CAUTIONS, HOW, LONGEST_S, BenchTest, bench_lines, bench_object, next_step
+    from telemetry.report.bench_text import (
+        HOW,
+        LONGEST_S,
+        BenchTest,
+        bench_cautions,
+        bench_lines,
+        bench_object,
+        next_step,
+    )
 
-    sys.stderr.write("\n".join([*CAUTIONS, *HOW[bench], ""]))
+    sys.stderr.write("\n".join([*bench_cautions(machine), *HOW[bench], ""]))
     sys.stderr.flush()
     test = BenchTest(bench, None if options.as_json else options.out)
     for_s = options.for_s or LONGEST_S

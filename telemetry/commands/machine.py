@@ -38,6 +38,7 @@ def _add_new_machine(commands: Any) -> None:
 def limits(arguments: argparse.Namespace) -> int:
     """Show the limits in force."""
     from telemetry.earlier_sessions import resistance_history
+    from telemetry.machine.cautions import caution_line
     from telemetry.machine.limits import limits_for, unjudged
     from telemetry.machine.machine_file import load_machine
     from telemetry.report.limit_list import limit_lines, limit_objects
@@ -45,7 +46,8 @@ def limits(arguments: argparse.Namespace) -> int:
     machine = load_machine(arguments.machine)
     history = resistance_history(store_path(arguments), machine.name)
     found, missing = limits_for(machine, history), unjudged(machine, history)
-    say(as_json(limit_objects(found, missing)) if arguments.json else "\n".join(limit_lines(found, missing)))
+    lines = [*limit_lines(found, missing), "", caution_line(machine)]
+    say(as_json(limit_objects(found, missing)) if arguments.json else "\n".join(lines))
     return 0
 
 

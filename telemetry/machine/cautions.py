@@ -33,6 +33,7 @@ JOINT_DROP: Final = (
     "Measure millivolts across a joint only at a known current, with the leads clipped on beforehand, key off, and"
     " nobody touching them. Never move a joint under load."
 )
+SHOCK: Final = "Above 60 V DC a touch can kill."
 GENERAL: Final = "Caution: a pack can burn, weld and kill. Disconnect it before you work on it."
 
 
@@ -41,7 +42,7 @@ def shock_caution(machine: Machine) -> str:
     volts, _ = full_voltage(machine)
     if volts <= SHOCK_V:
         return ""
-    caution = f"This pack reaches {volts:.0f} V at full charge. Above 60 V DC a touch can kill."
+    caution = f"This pack reaches {volts:.0f} V at full charge. {SHOCK}"
     if is_licensed_work(machine):
         return f"{caution} Above 120 V DC live measurements and work on live parts are licensed work."
     return f"{caution} Use insulated probes, one hand where you can, and have a second person beside you."

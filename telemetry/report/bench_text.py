@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from textwrap import wrap
 from typing import Any, Literal, TextIO
 
 import numpy as np
@@ -17,6 +18,8 @@ from telemetry.analysis.fault_isolation.enabled_bench import (
     judge_enabled,
 )
 from telemetry.analysis.fault_isolation.pedal_bench import PedalBench, judge_pedal
+from telemetry.machine.cautions import shock_caution
+from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS, Span, Times, Values
 from telemetry.pipeline.stage import Chosen
 from telemetry.report.printer import say
@@ -24,32 +27,33 @@ from telemetry.report.printer import say
 Bench = Literal["throttle", "enabled"]
 LONGEST_S = 120.0
 CAUTIONS = (
-    "Before you begin: drive wheels off the ground on stands, the other wheels",
-    "chocked, nobody near them, implement disengaged, rings and watch off, a way to",
-    "cut the power within reach.",
+    "Before you begin: driven wheels off the ground on stands, the other wheels",
+    "chocked, nobody near them, implement disengaged, rings and watch off, a second",
+    "person at the emergency stop or main switch.",
 )
 HOW = {
     "throttle": (
-        "Controller off: key off where it need not be on for the pedal's supply; the",
-        "wheels must not turn. Leave the pedal alone for 2 s, press it slowly (4 s) to",
-        "the stop, let it back slowly. Twice; the second time move its plug and wire with",
-        "the other hand.",
+        "Controller off: leave the key off unless the throttle needs it for its supply.",
+        "The wheels must not turn. Leave the throttle alone for 2 s, press it slowly",
+        "(4 s) to the stop, release it slowly. Twice; the second time move its plug and",
+        "wire with the other hand. Signal plugs only.",
     ),
     "enabled": (
-        "The wheels will turn: hands, hair and clothes away from them, from chain, belt",
-        "and shaft. Enable the controller, press the pedal until they turn slowly, and",
-        f"hold it still for {HOLD_S:.0f} s. In the second half rock the seat, work the key and move",
-        "the plugs that are out of reach of what turns; no interlock is bypassed.",
+        "The wheels will turn: keep hands, hair and clothes away from them, and from",
+        "chain, belt and shaft. Enable the controller, press the throttle until they turn",
+        f"slowly, and hold it still for {HOLD_S:.0f} s. In the second half rock the seat, work the",
+        "key and move plugs out of reach of what turns. Signal plugs only: never move a",
+        "power joint under load. Bypass no interlock.",
     ),
 }
 _MEASURE = {
-    PEDAL: "Next: power off; reseat the pedal's plug and try it alone: --bench throttle.",
+    PEDAL: "Next: key off; reseat the throttle's plug and try it alone: --bench throttle.",
     "enable_voltage": "Next: follow the enable line with a meter from switch to switch (key, brake, seat) while they"
-    " are worked: the one with voltage before it and none behind it is it. Never bridge one to drive.",
-    "controller_voltage": "Next: see whether the pack's electronics switched off, and why; else power off, and look"
-    " at every joint, fuse and contactor from pack to controller; under load, below 10 mV a joint at 50 A.",
-    SPEED: "Next: count the blinks of the controller's lamp, which say what it saw; power off, look at its plugs and"
-    " the motor's; turn each wheel by hand.",
+    " are worked. The one with voltage before it and none behind it is the fault. Never bridge one to drive.",
+    "controller_voltage": "Next: see whether the BMS tripped, and why. If not: key off, pack disconnected, look at"
+    " every joint, fuse and contactor from pack to controller. Cell joints stay live all the same.",
+    SPEED: "Next: count the blinks of the controller's lamp; they say what it saw. Key off, pack disconnected: look"
+    " at its plugs and the motor's, and turn each wheel by hand.",
 }
 NOTHING_AFTER = 30 * MICROSECONDS
 _WIDTH = 32
@@ -60,6 +64,11 @@ _LABELS = {
     PEDAL: ("pedal", "V", 2),
     SPEED: ("motor", "rpm", 0),
 }
+
+
+def bench_cautions(machine: Machine) -> list[str]:
+    """Return the cautions before a bench test, with that of the pack's voltage, in lines of 80 columns."""
+    return [*CAUTIONS, *wrap(shock_caution(machine), 80)]
 
 
 class BenchTest:
@@ -199,7 +208,7 @@ def _next_hold(result: EnabledBench | None) -> str:
         return "enable the controller, press until the wheels turn slowly, hold still"
     if result.held_s < 0.45 * HOLD_S:
         return f"hold still for {HOLD_S:.0f} s"
-    return "hold on; rock the seat, work the key, move plugs away from the wheels"
+    return "hold on; rock seat, work key, move signal plugs clear of the wheels"
 
 
 def bench_lines(result: PedalBench | EnabledBench) -> list[str]:
@@ -233,8 +242,8 @@ def next_step(result: PedalBench | EnabledBench) -> str:
         return "Next: the same test once more; without a verdict nothing speaks for or against a part."
     if isinstance(result, PedalBench):
         if result.is_sound:
-            return "Next: nothing at the pedal. Drive where it hesitates, and read the drive: shakedown isolate last."
-        plug = "Next: power off; clean and reseat the pedal's plug"
+            return "Next: nothing at the throttle. Drive where it hesitates, then: shakedown isolate last."
+        plug = "Next: key off; clean and reseat the throttle's plug"
         if result.one_spot:
             return f"{plug} and try again. It fails at one spot of travel, as a worn track does: then the sensor."
         return f"{plug}, follow its wire and ground, and try again; where nothing changes, it is the sensor."

@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
+from telemetry.machine.cautions import MAINS, STORED_ENERGY, shock_caution
 from telemetry.machine.fit import Finding, Verdict, overall
 from telemetry.machine.sections import Machine, find_key
 
@@ -123,11 +124,12 @@ def _wrapped(text: str, indent: str, first: str | None = None) -> list[str]:
 def _caution_lines(machine: Machine) -> list[str]:
     cell = machine.pack.cell
     cautions = [
-        "A pack cannot be switched off: its stored energy burns and welds. Lay no tools across its terminals.",
-        "Isolate the pack before any work, measure that it is, and take off rings and watches.",
+        *([shock] if (shock := shock_caution(machine)) else []),
+        STORED_ENERGY,
+        "Disconnect the pack before any work, and measure that it is. Cell joints stay live all the same.",
         "Put the fuse at the pack, within a hand's breadth (178 mm, ABYC E-11, from memory) of the positive post.",
         *([f"Never charge {cell.name} cells below 0 °C; braking may charge too."] if cell.charge_low_c >= 0 else []),
-        "The mains side is for a licensed electrician. Makers' sheets and local code come before this list.",
-        "While it moves, the driver looks at the course and not at the screen.",
+        f"{MAINS} Makers' sheets and local codes come before this list.",
+        "While it moves, watch the course and not the screen.",
     ]
     return [line for caution in cautions for line in _wrapped(caution, "  ", "- ")]

@@ -7,13 +7,14 @@ from functools import partial
 from typing import Any, get_args
 
 from telemetry.analysis.fault_isolation.readings import Code, Readings
+from telemetry.machine.cautions import JOINT_DROP
 
 Ask = Callable[[str], str | None]
 """Shows a question and returns the answer; None where nobody answers any more."""
 
 _CAUTION = (
     "Readings taken by hand go into the ranking; press Enter to skip one. Measure with the wheels off the ground on "
-    "stands; never bypass a fuse, an interlock or the pack's own switch."
+    "stands; never bypass a fuse, an interlock or the BMS. " + JOINT_DROP
 )
 
 
@@ -42,12 +43,12 @@ def _yes_or_no(question: str, ask: Ask, say: Callable[[str], None]) -> bool | No
 
 
 def _joint(ask: Ask, say: Callable[[str], None]) -> float | None:
-    question = "Highest drop across one joint under load, millivolts and amperes, as 120 50: "
+    question = "Highest drop across one joint at a known current, millivolts and amperes, as 24 10: "
     while answer := (ask(question) or "").replace(",", " ").split():
         try:
             millivolts, amperes = (float(part) for part in answer)
         except ValueError:
-            say("please give two numbers with a blank between, such as 120 50, or press Enter to skip")
+            say("please give two numbers with a blank between, such as 24 10, or press Enter to skip")
             continue
         if amperes > 0 and millivolts >= 0:
             return millivolts / 1000 / amperes

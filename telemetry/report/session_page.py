@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from html import escape
 from typing import Any
 
+from telemetry.machine.cautions import GENERAL, MAINS, SHOCK
 from telemetry.report.part_table import STYLE, part_html, verdict_html
 from telemetry.report.sections import Section, sections_of
 from telemetry.report.session_text import title_of
@@ -23,9 +24,8 @@ figcaption { color: #444; } footer { margin-top: 2rem; border-top: 1px solid #99
 @media print { body { margin: 0; font-size: 11pt; } h2, figure { break-inside: avoid; } }
 """
 _CAUTION = (
-    "The program only listens and judges from what it was told; a figure is no better than its meter. A traction "
-    "pack can weld, burn and kill: isolate it before work, never bypass a fuse, an interlock or the pack's own "
-    "protection, and leave the mains side to your local code and a licensed electrician."
+    f"{GENERAL} {SHOCK} Never bypass a fuse, an interlock or the BMS. {MAINS} The program only listens, and judges "
+    "from what it was told; a figure is no better than its meter."
 )
 
 

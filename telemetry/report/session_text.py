@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+from telemetry.machine.cautions import GENERAL
 from telemetry.model.errors import printable
 from telemetry.model.time_text import local
 from telemetry.report.part_table import part_lines, verdict_lines
@@ -36,7 +37,7 @@ def report_lines(report: Mapping[str, Any], charts: Mapping[str, Sequence[str]] 
         for name in section.charts:
             if charts and charts.get(name):
                 lines += ["", *charts[name]]
-    return lines
+    return [*lines, "", GENERAL]
 
 
 def title_of(report: Mapping[str, Any]) -> str:

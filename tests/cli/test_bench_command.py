@@ -67,7 +67,7 @@ def test_a_pedal_that_failed_is_called_so_and_where_it_failed(seed: int) -> None
             assert abs(fault.travel - machine.fault.centre) < 0.1
     assert any("!" in line for line in printed)
     assert any("went wrong" in line for line in bench_chart(test, result))
-    assert "power off" in next_step(result)
+    assert "key off" in next_step(result)
 
 
 @pytest.mark.parametrize(

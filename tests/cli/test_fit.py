@@ -161,7 +161,14 @@ def test_the_text_fits_a_terminal_and_has_no_colour_in_a_pipe(name: str) -> None
     assert max(map(len, text.splitlines())) <= 80
     assert "\x1b" not in text
     told = text.partition("Before you touch anything")[2]
-    for caution in ("terminals", "Isolate", "178 mm", "below 0 °C", "licensed electrician", "not at the screen"):
+    for caution in (
+        "no tool",
+        "Disconnect",
+        "178 mm",
+        "below 0 °C",
+        "licensed electrician",
+        "not the screen",
+    ):
         assert told.count(caution) == 1, caution
 
 

@@ -9,71 +9,78 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from telemetry.analysis.fault_isolation.drive import Evidence
 from telemetry.analysis.fault_isolation.findings import Cause
+from telemetry.machine.cautions import JOINT_DROP, JOINT_HEAT, JOINT_WORK
 
 CAUTION = (
-    "Before measuring: wheels off the ground on stands, nobody in front or behind, rings and watch off, insulated "
-    "tools; never bypass a fuse, an interlock or the pack's own switch; where in doubt, a licensed person does it."
+    "Before measuring: driven wheels off the ground on stands, nobody in front or behind, rings and watch off, "
+    "insulated tools. Above 60 V DC a touch can kill. Never bypass a fuse, an interlock or the BMS. Where in "
+    "doubt, leave it to a licensed person."
 )
 _CHECKS: Mapping[Cause, tuple[str, ...]] = {
     "healthy": (
         (
-            "Nothing to measure. If it hesitated during this drive, note when; if it did not, record the drive in "
+            "Nothing to measure. If it hesitated during this drive, note when. If it did not, record a drive in "
             "which it does."
         ),
     ),
     "pedal-sensor": (
         (
-            "Engine off, wheels up: read the pedal's signal on a meter while pressing very slowly, twice; it must "
-            "climb without a jump or a gap (`shakedown watch --bench throttle` draws it)."
+            "Motor off, wheels up: read the throttle signal on a meter while you press very slowly, twice. It must"
+            " climb without a jump or a gap (`shakedown watch --bench throttle` draws it)."
         ),
         (
-            "Unplug the pedal and look for green or loose pins; measure the wiper with an ohmmeter: no reading "
-            "may be open."
+            "Unplug the throttle and look for green or loose pins. Measure the wiper with an ohmmeter: it must not"
+            " go open anywhere."
         ),
     ),
     "controller": (
         (
-            "Measure the enable line at the controller while it hesitates: it must stay at full voltage. If it "
-            "drops, follow it back through key, seat and brake switch before anything is bought."
+            "Clip a meter to the enable line at the controller, key off; then watch it while it hesitates: it must"
+            " stay at full voltage. If it drops, follow it back through key, seat and brake switch before you buy "
+            "anything."
         ),
         "Count the blinks of the controller's lamp right after an event and look the code up in its sheet.",
         (
-            "Feel or read the controller's temperature: a fold-back by heat comes after tens of minutes and goes "
-            "after a rest."
+            "Read the controller's temperature by its display or an infrared thermometer, never by hand: a "
+            "fold-back by heat comes after tens of minutes and goes after a rest."
         ),
     ),
     "power-connection": (
         (
-            "Under a steady load, put a voltmeter across each joint in turn (lug to lug, both sides of fuse, "
-            "contactor and connector): a good one shows below 10 mV at 50 A, a bad one tenths of a volt, jumping "
-            "when it is moved."
+            "Key off, pack disconnected (cell joints stay live all the same): look at every lug, fuse, contactor "
+            "and connector between pack and controller for heat marks and loose nuts."
         ),
-        (
-            "Current off and pack isolated: wiggle and pull each lug; look for heat marks; tighten to the maker's "
-            "torque."
-        ),
+        *JOINT_WORK[1:],
+        f"Right after a drive, key off: {JOINT_HEAT[0].lower()}{JOINT_HEAT[1:]}",
+        f"{JOINT_DROP} Below 0.2 milliohm (2 mV at 10 A) a joint is good; a bad one has several times as much.",
     ),
     "pack-weak": (
         (
-            "Charge fully, rest an hour, read every cell at rest and once more under the load that stopped it: "
-            "one cell far below the others is a weak cell, all of them low is an empty or too small pack."
+            "Charge fully, rest an hour, and read every cell voltage from the BMS at rest; read them again from "
+            "the recording under the load that stopped it. One cell far below the others is a weak cell; all of "
+            "them low is a pack that is empty or too small."
         ),
         "Compare the ampere-hours taken out since full with the rated ones (`shakedown report`).",
     ),
     "bms-trip": (
         (
-            "Read in the pack's own electronics the reason of the last opening and its current limit with delay; "
-            "compare with the peak current here. Lower the controller's battery current below it; do not raise "
-            "the pack's limit."
+            "Read from the BMS why it tripped last, and its current limit with delay. Compare with the peak "
+            "current here. Lower the controller's battery current below that limit; do not raise the limit."
         ),
-        "Where it opened against braking: repeat with the pack at 80 % and warm; it should not open then.",
+        (
+            "Where it tripped against regenerative braking: repeat at 80 % charge with a warm pack; it should not "
+            "trip then."
+        ),
     ),
     "mechanical-drag": (
         (
-            "Wheels up, drive off: each wheel must turn by hand and run on; then coast on level ground in both "
-            "directions from walking speed: a free machine rolls several metres."
+            "Key off, pack disconnected, wheels up: each wheel must turn by hand and run on. Then coast on level "
+            "ground both ways from walking speed: a free machine rolls several metres."
         ),
-        ("After five minutes of driving feel hubs and brake drums: the one that drags is hotter than the others."),
+        (
+            "After five minutes of driving, parked and key off, compare hubs and brake drums by infrared "
+            "thermometer, never by hand: the one that drags is hotter."
+        ),
     ),
 }
 _WORTH: Mapping[str, str] = {

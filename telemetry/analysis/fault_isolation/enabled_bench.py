@@ -24,7 +24,7 @@ WATCHED = {  # share of the usual value below which it has dropped out, and what
 _OFF = {
     "enable_voltage": "not enabled, or its wire is open",
     "controller_voltage": "the way from the pack is open, or its wire to the logger",
-    SPEED: "press a little more; where they still stand, turn each by hand with the power off: something holds them",
+    SPEED: "press a little more; if they still do not turn, try each by hand, key off and pack disconnected",
 }
 PEDAL_SUSPECT = "the pedal's sensor or wire; --bench throttle shows where in its travel"
 LEAST_S = 10.0
