@@ -148,7 +148,7 @@ def test_a_store_with_bench_tests_only_has_no_last_session(tmp_path, capsys) -> 
     watched(store, "--bench", "enabled", "--for", "1")
     capsys.readouterr()
     assert main(["report", "last", "--store", str(store)]) == 2
-    assert "no session yet that is a drive" in capsys.readouterr().err
+    assert "no drive with values yet" in capsys.readouterr().err
 
 
 def test_the_demo_knows_its_bench_tests() -> None:

@@ -266,7 +266,7 @@ def test_last_means_the_last_drive_and_not_the_bench(store):
         check=False,
     )
     assert told.returncode == 2
-    assert "holds no session yet" in told.stderr
+    assert "no drive with values yet" in told.stderr
 
 
 def test_a_bad_machine_file_is_told_before_anything_is_asked(store, tmp_path):
