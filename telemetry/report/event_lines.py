@@ -99,8 +99,18 @@ def event_line(event: Event, start: int) -> str | None:
             if event.state != "raised" or event.stands in MASKED:
                 return line
             act = act_of(event)
-            said = ": ".join(part for part in (act.where, alarm_name(event.limit), act.word, act.do) if part)
-            return "\n".join([line, *textwrap.wrap(said, 79, initial_indent=_BELOW, subsequent_indent=_BELOW)])
+            said = f"{act.where}: {alarm_name(event.limit)}. {f'{act.word}: ' if act.word else ''}{act.do}"
+            return "\n".join(
+                [
+                    *textwrap.wrap(
+                        line.lstrip(),
+                        79,
+                        initial_indent=line[: len(line) - len(line.lstrip())],
+                        subsequent_indent=_BELOW,
+                    ),
+                    *textwrap.wrap(said, 79, initial_indent=_BELOW, subsequent_indent=_BELOW),
+                ]
+            )
         case AlarmFinding():
             about = f" {event.limit} on {printable(event.signal)}" if event.limit else ""
             return f"{at}{event.what} {event.state}:{about} {printable(event.why, 300)}"

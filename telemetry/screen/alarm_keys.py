@@ -7,7 +7,6 @@ from collections.abc import Callable
 from telemetry.alarms.acts import alarm_name
 from telemetry.alarms.rules import SHELVE_CHOICES_S, longest_shelve_s
 from telemetry.model.clock import Clock
-from telemetry.model.errors import printable
 from telemetry.pipeline.control import RunControl
 from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
 from telemetry.screen.footer import SHELVE_QUESTION
@@ -56,7 +55,7 @@ class AlarmKeys:
             if not alarm.acknowledged and asked not in self._asked:
                 self._asked.add(asked)
                 self._control.acknowledge(alarm.change.limit, alarm.change.signal)
-                self._say(f"acknowledged: {printable(alarm.change.limit.replace('-', ' '), 30)}")
+                self._say(f"acknowledged: {alarm_name(alarm.change.limit)}")
                 return
         latched = any(alarm.latched for alarm in self._snapshot.alarms.values())
         self._say("no alarm waits to be acknowledged" + ("; r resets what has latched" if latched else ""))
