@@ -25,6 +25,7 @@ from telemetry.pipeline.outlook import Outlook
 from telemetry.pipeline.plan import Pacer, ReplayPlan
 from telemetry.pipeline.stage import Chain, Stage
 from telemetry.pipeline.supervisor import Supervisor
+from telemetry.pipeline.supply_watch import SupplyWatch
 from telemetry.pipeline.suspicion import Suspicion
 from telemetry.pipeline.without_frozen import WithoutFrozen
 
@@ -46,7 +47,8 @@ def standard_stages(judge: Judge, machine: Machine | None = None, history: Resis
         table = None if pack.open_circuit is None else owner_table(pack.open_circuit)
         outlook = Outlook(pack.capacity_ah, pack.nominal_v, width_m)
         stages += [EstimateCharge(pack, table), EstimateResistance(pack), *limit_stages(machine, history), outlook]
-    return Chain([WithoutFrozen(Chain([*stages, Suspicion(), judge]))])
+    watch = SupplyWatch(None if machine is None else machine.pack)
+    return Chain([WithoutFrozen(Chain([*stages, watch, Suspicion(), judge]))])
 
 
 class Run:

@@ -1,0 +1,73 @@
+"""The last few seconds of one signal, row by row: for stages that must decide on the row that has just come."""
+
+from __future__ import annotations
+
+from collections import deque
+
+from telemetry.model.batch import MICROSECONDS
+
+KEPT = 4 * MICROSECONDS
+
+
+class Recent:
+    """Known rows of one signal, the last four seconds of them and at least the latest two.
+
+    Attributes:
+        rows: (time in microseconds, value), oldest first.
+        highest: highest value so far; minus infinity before any.
+        lowest: lowest value so far; infinity before any.
+
+    """
+
+    def __init__(self) -> None:
+        self.rows: deque[tuple[int, float]] = deque()
+        self.highest = float("-inf")
+        self.lowest = float("inf")
+
+    def add(self, t: int, value: float) -> None:
+        """Take the next row; times never decrease."""
+        rows = self.rows
+        rows.append((t, value))
+        if value > self.highest:
+            self.highest = value
+        if value < self.lowest:
+            self.lowest = value
+        while len(rows) > 2 and rows[0][0] < t - KEPT:
+            rows.popleft()
+
+    @property
+    def value(self) -> float | None:
+        """The latest value; None before any."""
+        return self.rows[-1][1] if self.rows else None
+
+    @property
+    def t(self) -> int | None:
+        """Time of the latest value; None before any."""
+        return self.rows[-1][0] if self.rows else None
+
+    @property
+    def interval(self) -> int:
+        """Time between the latest two rows, microseconds; 0 before there are two."""
+        return self.rows[-1][0] - self.rows[-2][0] if len(self.rows) > 1 else 0
+
+    def is_fresh(self, t: int) -> bool:
+        """Tell whether the latest value is no older than the four seconds kept."""
+        return bool(self.rows) and t - self.rows[-1][0] <= KEPT
+
+    def since(self, start: int) -> list[float]:
+        """Return the values of the rows from ``start`` on."""
+        found = []
+        for t, value in reversed(self.rows):
+            if t < start:
+                break
+            found.append(value)
+        found.reverse()
+        return found
+
+    def between(self, start: int, until: int) -> list[float]:
+        """Return the values of the rows from ``start`` to before ``until``."""
+        return [value for t, value in self.rows if start <= t < until]
+
+    def at(self, t: int) -> tuple[int, float] | None:
+        """Return the latest row at or before ``t``; None where there is none."""
+        return next(((at, value) for at, value in reversed(self.rows) if at <= t), None)
