@@ -1,7 +1,7 @@
 """Insulation resistance between a pack and the frame, from voltmeter readings with and without a known resistor.
 
-The method of UN Regulation No. 100, revision 2, with the pack as the voltage source (read in the copy of its annex at
-consautoregs.com, points 121300 and 121800). V1 is the higher of the two readings from pole to frame. The resistor R0
+The method of UN Regulation No. 100, revision 2, with the pack as the voltage source (read in a consolidated copy
+of its annex). V1 is the higher of the two readings from pole to frame. The resistor R0
 goes from *that* pole to the frame, and the reading there sinks to V1'. Then Ri = R0 (Vb / V1' - Vb / V1).
 
 Ri is the leakage resistance of the *other* pole: with G for conductances, V1 / Vb = G_other / (G_other + G_this +

@@ -41,7 +41,8 @@ def verdict(
     chances = probabilities(together(found), readings)
     readable = any(part.usable.any() or part.pedal is not None for part in parts)
     order = sorted(CAUSES, key=lambda cause: -chances[cause])
-    likely = chances[order[0]] >= max(LEAST_NAMED, TIMES_HEALTHY * chances["healthy"])
+    # A few seconds hold too little to name a part by, or to clear one.
+    likely = whole.is_long_enough and chances[order[0]] >= max(LEAST_NAMED, TIMES_HEALTHY * chances["healthy"])
     named = order[0] if likely else "healthy"
     plainest = {cause: max(range(len(parts)), key=lambda piece: found[piece][cause]) for cause in CAUSES}
     ranked = []
@@ -53,7 +54,7 @@ def verdict(
     told = {each.cause for each in ranked if each.probability >= 0.2 or each.cause == named} - {"healthy"}
     events = [event for each in blamed for event in each.events if event.cause in told]
     problems = [*whole.problems, *dict.fromkeys(said for part in parts for said in part.drive.clocks)]
-    judged = readable and (whole.is_long_enough or named != "healthy")
+    judged = readable and whole.is_long_enough
     if not readable:
         problems.append("neither a current nor a pedal signal can be used, so no part is named and none is cleared")
     return Isolation(
