@@ -17,8 +17,8 @@ from telemetry.commands.parser import Parser
 INTERNAL_ERROR = 70
 """Exit status for a mistake of the program itself; EX_SOFTWARE of BSD's sysexits.h."""
 EPILOG = (
-    "Watch the course and not the screen while the machine moves. This program only listens: it switches nothing and "
-    "replaces no fuse, interlock or protection of the pack."
+    "While the machine moves, watch the course, not the screen. This program only listens: it switches nothing and "
+    "replaces no fuse, no interlock and no BMS."
 )
 COMMANDS = (
     driving,
@@ -38,7 +38,7 @@ def build_parser() -> argparse.ArgumentParser:
     """Return the parser of the whole command line."""
     parser = Parser(
         prog="shakedown",
-        description="Watches, records and judges a traction battery pack while you test-drive your conversion.",
+        description="Watches and records a traction battery pack while you test-drive your conversion.",
         epilog=EPILOG,
     )
     parser.add_argument("--version", action=_Version, nargs=0, help="print the version and exit")

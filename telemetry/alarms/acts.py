@@ -185,7 +185,7 @@ ACT_TABLE: tuple[ActRow, ...] = (
     ActRow("soc-low", _BOTH, _REST, "", "Charge the pack before you drive on."),
     ActRow("link", _BOTH, MOVING, "NO DATA", "Stop where it is safe."),
     ActRow("link", _BOTH, _CHARGE, "NO DATA", f"Stay with the charger, or: {_THEN_OFF}"),
-    ActRow("link", _BOTH, _REST, "NO DATA", "See that it has power and that its plug sits. It reconnects by itself."),
+    ActRow("link", _BOTH, _REST, "NO DATA", "See that it has power; it reconnects by itself."),
     ActRow("source-frozen", _BOTH, MOVING, "NO DATA", "Stop where it is safe."),
     ActRow("source-frozen", _BOTH, _CHARGE, "NO DATA", f"Stay with the charger, or: {_THEN_OFF}"),
     ActRow("source-frozen", _BOTH, _REST, "NO DATA", "Its values no longer change. Switch that device off and on."),

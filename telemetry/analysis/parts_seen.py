@@ -14,6 +14,7 @@ from itertools import accumulate
 import numpy as np
 import numpy.typing as npt
 
+from telemetry.analysis.cell_lag import Track
 from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.analysis.session_power import Flow
@@ -134,6 +135,19 @@ def loaded_s(flow: Flow, least_a: float) -> float:
     """Return for how long more than ``least_a`` flowed out of the pack, s, gaps left out."""
     seconds = np.where(flow.bridged, np.diff(flow.t, prepend=flow.t[:1]), 0) / MICROSECONDS
     return float(seconds[flow.values > least_a].sum())
+
+
+def under_load(signal: Series | None, flow: Flow | None, origin: int, least_a: float) -> Series | None:
+    """Return the rows of ``signal`` at which more than ``least_a`` flows out of the pack; None for none.
+
+    With the key off, or the supply lost, a controller's voltage says nothing of the load.
+    """
+    if signal is None or flow is None:
+        return None
+    track = Track(Series(flow.t, flow.values), origin)
+    seconds = (signal.t - origin) / MICROSECONDS
+    loaded = track.known(seconds, seconds) & (track.at(seconds) > least_a)
+    return Series(signal.t[loaded], signal.values[loaded]) if loaded.any() else None
 
 
 def cells_seen(series: SessionSeries) -> tuple[Worst | None, Worst | None]:

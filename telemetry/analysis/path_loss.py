@@ -5,11 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
-
 from telemetry.analysis.cell_lag import Track
 from telemetry.analysis.joining import Joiner
 from telemetry.analysis.open_circuit import open_circuit_tables, owner_table, voltage_uncertainty
+from telemetry.analysis.parts_seen import under_load
 from telemetry.analysis.ranges import Range
 from telemetry.analysis.resistance import slow_resistance
 from telemetry.analysis.series import Series, SessionSeries
@@ -39,11 +38,16 @@ class PathLoss:
     why: str = ""
 
 
-def find_path_loss(series: SessionSeries, flow: Flow | None) -> PathLoss:
+def find_path_loss(series: SessionSeries, flow: Flow | None, least_a: float = 5.0) -> PathLoss:
     """Return the resistance between ``pack_voltage`` and ``controller_voltage``.
 
     Fitted over means of ten seconds, where neither a lag between two sources nor a constant difference between their
     meters matters. Needs four minutes with changing load.
+
+    Args:
+        series: the session.
+        flow: its current.
+        least_a: current out of the pack from which a row counts; below it the main switch may be open.
     """
     pack, controller = series.get("pack_voltage"), series.get("controller_voltage")
     if pack is None or controller is None or flow is None:
@@ -58,13 +62,11 @@ def find_path_loss(series: SessionSeries, flow: Flow | None) -> PathLoss:
         ]
         return PathLoss(None, f"record {' and '.join(lacking)}")
     t, at_pack, at_controller, _ = Joiner().take((pack.t, pack.values), (controller.t, controller.values), series.end)
-    track = Track(Series(flow.t, flow.values), series.origin)
-    seconds = (t - series.origin) / MICROSECONDS
-    known = track.known(seconds, seconds) if len(t) else np.zeros(0, dtype=np.bool_)
+    lost = under_load(Series(t, at_pack - at_controller), flow, series.origin, least_a) if len(t) else None
     found = None
-    if known.any():
-        seconds = seconds[known]
-        found = slow_resistance(seconds, (at_pack - at_controller)[known], track.at(seconds))
+    if lost is not None:
+        seconds = (lost.t - series.origin) / MICROSECONDS
+        found = slow_resistance(seconds, lost.values, Track(Series(flow.t, flow.values), series.origin).at(seconds))
     if found is None or not all(math.isfinite(each) for each in found):
         return PathLoss(None, "record four minutes with changing load")
     ohm, spread = found

@@ -11,16 +11,18 @@ from telemetry.commands.options import add, add_store, as_json, say, seconds, st
 
 def add_to(commands: Any) -> None:
     """Add the command."""
-    words = "list the alarms of a session, and how well its limits work as alarms"
+    words = "list the alarms of a session, and show whether its limits work"
     parser = add(commands, "alarms", alarms, words, "shakedown alarms last")
     parser.add_argument("session", metavar="SESSION", help="a session's number, last, or a recording file")
     parser.add_argument(
-        "--machine", type=Path, metavar="FILE", help="judge anew by this machine file; a recording file needs one"
+        "--machine", type=Path, metavar="FILE", help="use the limits of this machine file; a recording file needs one"
     )
     parser.add_argument(
-        "--chattering", type=_count, default=3, metavar="N", help="raised so often it chatters; default 3"
+        "--chattering", type=_count, default=3, metavar="N", help="raised this often counts as chattering; default 3"
     )
-    parser.add_argument("--within", type=seconds, default=60.0, metavar="SECONDS", help="within so long; default 60")
+    parser.add_argument(
+        "--within", type=seconds, default=60.0, metavar="SECONDS", help="within this time; default 60"
+    )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     add_store(parser)
 

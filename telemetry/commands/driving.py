@@ -53,24 +53,28 @@ def _speed(text: str) -> float | None:
 
 
 def _add_replay(commands: Any) -> None:
-    words = "play a recording or a stored session along the same way as a live link"
+    words = "play a session or a recording file as if it were live"
     parser = add(commands, "replay", replay, words, "shakedown replay last --speed 8")
-    parser.add_argument("recording", metavar="RECORDING", help=".csv, .csv.gz, .parquet, a session's number, or last")
+    parser.add_argument(
+        "recording", metavar="RECORDING", help="a session's number, last, or a .csv, .csv.gz or .parquet file"
+    )
     parser.add_argument("--speed", type=_speed, default=1.0, metavar="N|max", help="times real time; default 1")
-    parser.add_argument("--machine", type=Path, metavar="FILE", help="machine file to judge by")
-    parser.add_argument("--record", action="store_true", help="write it into the store, as a replay")
+    parser.add_argument("--machine", type=Path, metavar="FILE", help="machine file with the limits to use")
+    parser.add_argument("--record", action="store_true", help="record it as a new session, marked as a replay")
     add_run_options(parser)
 
 
 def _add_simulate(commands: Any) -> None:
-    words = "put a simulated machine behind a real link, for another terminal to watch"
+    words = "put a simulated machine behind a real link, to watch it from another terminal"
     parser = add(commands, "simulate", simulate, words, "shakedown simulate --link serial-text --write demo.toml")
     parser.add_argument("--link", default="serial-text", metavar="NAME", help="serial-text")
     parser.add_argument(
-        "--write", type=Path, metavar="FILE", help="write the machine file there, not to the terminal"
+        "--write", type=Path, metavar="FILE", help="write the machine file there instead of the terminal"
     )
-    parser.add_argument("--for", dest="for_s", type=seconds, metavar="SECONDS", help="end by itself after so long")
-    parser.add_argument("--json", action="store_true", help="print where to watch it as one JSON object")
+    parser.add_argument("--for", dest="for_s", type=seconds, metavar="SECONDS", help="stop after this time")
+    parser.add_argument(
+        "--json", action="store_true", help="print link, settings and machine file as one JSON object"
+    )
     add_simulated(parser)
 
 

@@ -15,14 +15,14 @@ MOST_STRIPS = 3
 
 def add_to(commands: Any) -> None:
     """Add this command to the command line."""
-    words = "name the part that makes the machine hesitate, from the evidence of a drive"
+    words = "name the part that makes the machine hesitate, from a recorded drive"
     parser = add(commands, "isolate", isolate, words, "shakedown isolate last")
     parser.add_argument("session", metavar="SESSION", help="a session's number, last, or a recording file")
     parser.add_argument(
-        "--machine", type=Path, metavar="FILE", help="machine file; default: what was recorded with the session"
+        "--machine", type=Path, metavar="FILE", help="machine file to use; default: the one recorded with the session"
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
-    parser.add_argument("--ask", action="store_true", help="ask for readings by hand first; they go into the ranking")
+    parser.add_argument("--ask", action="store_true", help="ask for readings by hand first, and use them")
     add_store(parser)
 
 

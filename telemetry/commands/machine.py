@@ -20,7 +20,7 @@ def add_to(commands: Any) -> None:
 
 
 def _add_limits(commands: Any) -> None:
-    words = "show every limit that a machine file puts in force, and where it comes from"
+    words = "show every limit in force for a machine file, and where each comes from"
     parser = add(commands, "limits", limits, words, "shakedown limits mower.toml")
     parser.add_argument("machine", type=Path, metavar="MACHINE.toml", help="the machine file")
     parser.add_argument("--json", action="store_true", help="print a JSON list")
@@ -30,7 +30,9 @@ def _add_limits(commands: Any) -> None:
 def _add_new_machine(commands: Any) -> None:
     words = "ask a few questions and write a machine file"
     parser = add(commands, "new-machine", new_machine, words, "shakedown new-machine mower.toml")
-    parser.add_argument("file", nargs="?", type=Path, default=Path("machine.toml"), metavar="FILE")
+    parser.add_argument(
+        "file", nargs="?", type=Path, default=Path("machine.toml"), metavar="FILE", help="default: machine.toml"
+    )
     parser.add_argument("--yes", action="store_true", help="ask nothing, take the defaults")
     parser.add_argument("--replace", action="store_true", help="replace the file if it exists")
 

@@ -31,15 +31,18 @@ def add_run_options(parser: argparse.ArgumentParser) -> None:
     """Add what live and replayed runs have in common."""
     parser.add_argument("--no-screen", action="store_true", help="no dashboard: print events as lines")
     parser.add_argument("--json", action="store_true", help="print events as JSON, one object a line (no dashboard)")
-    parser.add_argument("--for", dest="for_s", type=seconds, metavar="SECONDS", help="end by itself after so long")
-    parser.add_argument("--silent", action="store_true", help="no sound")
+    parser.add_argument("--for", dest="for_s", type=seconds, metavar="SECONDS", help="stop after this time")
+    parser.add_argument("--silent", action="store_true", help="no sound, and no alarm command")
     parser.add_argument(
-        "--alarm-sound", type=Path, metavar="FILE", help="WAV file to play at every alarm in place of ours"
+        "--alarm-sound",
+        type=Path,
+        metavar="FILE",
+        help="WAV file to play at every alarm instead of the built-in sound",
     )
     parser.add_argument(
         "--alarm-command",
         metavar="COMMAND",
-        help="program to run at every alarm, without a shell; priority, limit and signal are added to its arguments",
+        help="program to run at every alarm, without a shell; gets priority, limit and signal as last arguments",
     )
     add_store(parser)
 
@@ -50,7 +53,7 @@ def add_simulated(parser: argparse.ArgumentParser) -> None:
         "--scenario",
         default="orchard",
         metavar="NAME",
-        help="simulated machine: orchard, market, orchard-charge, or varied (drawn by --seed)",
+        help="simulated machine: orchard, market, orchard-charge, or varied (chosen by --seed)",
     )
     parser.add_argument(
         "--seed", type=seed, default=1, metavar="N", help="simulated machine: same number, same drive"
@@ -58,7 +61,7 @@ def add_simulated(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--fault",
         metavar="NAME",
-        help="what is wrong with it: pedal-sensor, controller, power-connection, pack-weak, bms-trip,"
+        help="fault of the simulated machine: pedal-sensor, controller, power-connection, pack-weak, bms-trip,"
         " mechanical-drag, or healthy for the same rough drive without a fault",
     )
 

@@ -22,16 +22,18 @@ def add_to(commands: Any) -> None:
 
 
 def _add_report(commands: Any) -> None:
-    words = "say what a drive showed, figure by figure with its uncertainty, and what it could not show"
+    words = "report the figures of a drive, each with its uncertainty, and what is not known"
     parser = add(commands, "report", report, words, "shakedown report last --html mow.html")
     parser.add_argument("session", metavar="SESSION", help="a session's number, last, or a recording file")
-    parser.add_argument("--machine", type=Path, metavar="FILE", help="machine file to judge by")
+    parser.add_argument(
+        "--machine", type=Path, metavar="FILE", help="machine file to use; default: the one recorded with the session"
+    )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.add_argument("--series", action="store_true", help="with --json: the state of charge every 10 s as well")
     parser.add_argument(
-        "--wall-kwh", type=_kilowatt_hours, metavar="KWH", help="what your meter at the wall counted for the charge"
+        "--wall-kwh", type=_kilowatt_hours, metavar="KWH", help="energy that your wall meter counted for this charge"
     )
-    parser.add_argument("--html", type=Path, metavar="OUT", help="write one self-contained page there as well")
+    parser.add_argument("--html", type=Path, metavar="OUT", help="also write one self-contained page there")
     parser.add_argument("--replace", action="store_true", help="replace the page if it exists")
     add_store(parser)
 
@@ -48,12 +50,17 @@ def _kilowatt_hours(text: str) -> float:
 
 
 def _add_compare(commands: Any) -> None:
-    words = "put the figures of several drives side by side, and say which differences are more than uncertainty"
+    words = "put the figures of several drives side by side, and say which differences are significant"
     parser = add(commands, "compare", compare, words, "shakedown compare 3 7")
     parser.add_argument(
         "sessions", nargs="+", metavar="SESSION", help="session numbers or recording files, two or more"
     )
-    parser.add_argument("--machine", type=Path, metavar="FILE", help="machine file to judge them all by")
+    parser.add_argument(
+        "--machine",
+        type=Path,
+        metavar="FILE",
+        help="machine file to use for all; default: the one recorded with each",
+    )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     add_store(parser)
 

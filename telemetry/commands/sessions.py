@@ -32,11 +32,11 @@ def _add_export(commands: Any) -> None:
 
 
 def _add_align(commands: Any) -> None:
-    words = "find how far the sources of a session are out of step, and the lag_s that brings them together"
+    words = "find how much later one source is than another, and the lag_s that corrects it"
     parser = add(commands, "align", align, words, "shakedown align last")
     parser.add_argument("session", metavar="SESSION", help="a session's number, last, or a recording file")
     parser.add_argument(
-        "--machine", type=Path, metavar="FILE", help="machine file in force when it was recorded, where it has none"
+        "--machine", type=Path, metavar="FILE", help="machine file used when a recording file was made"
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     add_store(parser)
@@ -84,7 +84,7 @@ def align(arguments: argparse.Namespace) -> int:
     given = None if arguments.machine is None else load_machine(arguments.machine)
     recording = open_subject(arguments.session, store_path(arguments), given)
     if given is not None and recording.machine_text is not None:
-        warn(f"{recording.name} was recorded with its own machine file, and that counts; --machine is left aside")
+        warn(f"{recording.name} was recorded with its own machine file, which is used; --machine is ignored")
         given = None
     machine = machine_for(recording, given)
     known = machine.sources if machine is not None else ()

@@ -22,11 +22,11 @@ def _add_sources(commands: Any) -> None:
 
 
 def _add_decode_check(commands: Any) -> None:
-    words = "run a frame map over captured bytes and say frame by frame what was understood"
+    words = "decode captured bytes with a frame map, and show each frame with what was understood"
     parser = add(commands, "decode-check", decode_check, words, "shakedown decode-check pack.toml bytes.txt")
     parser.add_argument("map", type=Path, metavar="MAP", help="the frame map")
     parser.add_argument("capture", type=Path, metavar="CAPTURE", help="a file made by watch --capture")
-    parser.add_argument("--source", metavar="NAME", help="which source of the capture; default: its first")
+    parser.add_argument("--source", metavar="NAME", help="source of the capture to decode; default: the first")
 
 
 def sources(arguments: argparse.Namespace) -> int:

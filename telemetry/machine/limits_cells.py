@@ -8,10 +8,9 @@ from __future__ import annotations
 
 from telemetry.machine.limits_frame import Frame, Ground, Limit
 
-TOP_WARN_V = 0.15
-TOP_TRIP_V = 0.30
-"""Near the top a few tenths of a percent of charge are 100 mV. Alarms at 100 to 300 mV are common practice, from
-memory."""
+TOP_WARN, TOP_TRIP = 2.0, 6.0
+"""Imbalance at the top, % of the capacity: cells of one batch agree within 1 to 2 % (common practice, from memory);
+the trip is ours."""
 DEFICIT_WARN = 1.5
 """New cells of one batch hold the same within 1 to 2 % (common practice, from memory); what is judged is the least
 deficit that the readings allow, about half of the real one when it is first told."""
@@ -24,7 +23,7 @@ RATIO_TRIP = 3.0
 
 def _plain(on: Ground) -> Limit | str:
     return (
-        "load makes most of a plain spread, so cell-spread-rest, cell-spread-load, cell-spread-top, "
+        "load makes most of a plain spread, so cell-spread-rest, cell-spread-load, cell-imbalance-top, "
         "cell-charge-low and cell-resistance judge it with the load counted; "
         f"for a plain number too set [limits.{on.frame.name}] warn or trip"
     )
@@ -50,12 +49,24 @@ def _under_load(on: Ground) -> Limit | str:
 
 
 def _near_top(on: Ground) -> Limit | str:
-    cell = on.machine.pack.cell
-    origin = (
-        f"common practice: {_millivolts(TOP_WARN_V, TOP_TRIP_V)}, once the highest cell is above "
-        f"{cell.charge_v - 0.2:.2f} V; there a little charge is many millivolts, and balancing evens it out"
+    return (
+        "near full a healthy pack spreads by 200 mV for some seconds, so cell-imbalance-top judges it in charge; "
+        f"for a plain number too set [limits.{on.frame.name}] warn or trip"
     )
-    return on.limit(TOP_WARN_V, TOP_TRIP_V, origin, margin=0.02, raise_s=30.0, clear_s=60.0)
+
+
+def _imbalance_top(on: Ground) -> Limit | str:
+    pack = on.machine.pack
+    origin = (
+        "charge that the mean cell lacks when the first cell is full; cells of one batch agree within 1 to 2 %, "
+        f"common practice; trip at {TOP_TRIP:g} %, ours; time to balance: "
+    )
+    if pack.balance_current_ma is None:
+        origin += "not known, [pack] balance_current_ma is not stated"
+    else:
+        hours = 0.01 * pack.capacity_ah / (pack.balance_current_ma / 1000.0)
+        origin += f"{hours:.2g} h near full for each 1 %, if {pack.balance_current_ma:g} mA flow all that time"
+    return on.limit(TOP_WARN, TOP_TRIP, origin, margin=0.5, raise_s=0.0)
 
 
 def _millivolts(warn: float, trip: float) -> str:
@@ -82,7 +93,8 @@ FRAMES = (
     Frame("cell-spread", "cell_spread", "high", _plain, alone=(0.01, 10.0, 30.0)),
     Frame("cell-spread-rest", "cell_spread_rest", "high", _at_rest),
     Frame("cell-spread-load", "cell_spread_load", "high", _under_load),
-    Frame("cell-spread-top", "cell_spread_top", "high", _near_top),
+    Frame("cell-spread-top", "cell_spread_top", "high", _near_top, alone=(0.02, 30.0, 60.0)),
+    Frame("cell-imbalance-top", "cell_imbalance_top", "high", _imbalance_top),
     Frame("cell-charge-low", "cell_charge_deficit", "high", _charge_low),
     Frame("cell-resistance", "cell_resistance_ratio", "high", _resistance),
 )

@@ -85,6 +85,14 @@ _FIXED = (
     ),
     Signal("cell_spread_top", "V", "cell spread where the highest cell is nearly full", 0.0, 6.0, is_derived=True),
     Signal(
+        "cell_imbalance_top",
+        "%",
+        "charge that the mean cell lacks when the first cell of a charge is full, as a share of the capacity",
+        0.0,
+        100.0,
+        is_derived=True,
+    ),
+    Signal(
         "cell_charge_deficit",
         "%",
         "charge by which the cell furthest behind lies behind the middle one, at least, as a share of the capacity",

@@ -15,6 +15,7 @@ from telemetry.pipeline.reserve import Plan, Reserve
 from telemetry.pipeline.resistance_change import ResistanceChange
 from telemetry.pipeline.spread import Spread
 from telemetry.pipeline.stage import Stage
+from telemetry.pipeline.top_watch import TopWatch
 
 
 def limit_stages(machine: Machine, history: ResistanceHistory = NO_HISTORY) -> list[Stage]:
@@ -27,6 +28,7 @@ def limit_stages(machine: Machine, history: ResistanceHistory = NO_HISTORY) -> l
         Averaging(discharge_parts(machine), charge_parts(machine)),
         ChargeTemperature(pack.cell.charge_low_c, pack.cell.charge_high_c),
         Spread(pack.cell, pack.capacity_ah),
+        TopWatch(pack.cell, pack.capacity_ah),
         PathHeat(pack.capacity_ah, conductor_ohm(machine)),
         Reserve(pack.capacity_ah, pack.nominal_v, plan),
         ResistanceChange(history),

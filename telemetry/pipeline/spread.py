@@ -84,7 +84,7 @@ class Spread:
         )
 
     def _take(self, cells: Block, currents: Block, rows: dict[Group, list[tuple[int, tuple[float, ...]]]]) -> None:
-        voltages = _means(cells.values)
+        voltages = cell_means(cells.values)
         if voltages is None:
             return
         end, amperes = cells.end, currents.values[:, 0]
@@ -156,7 +156,7 @@ def _spread(inner: Values, uncertain: Values) -> float:
     return float(np.nanmax(away) - np.nanmin(away))
 
 
-def _means(values: Values) -> Values | None:
+def cell_means(values: Values) -> Values | None:
     """Return each cell's mean over the rows in which all living cells are known; None where fewer than three live."""
     unknown = np.isnan(values)
     if not unknown.any():

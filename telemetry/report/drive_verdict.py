@@ -22,6 +22,7 @@ from telemetry.analysis.parts_seen import PULL_S, loaded_s, peak_current
 from telemetry.analysis.resistance import least_current
 from telemetry.analysis.session_figures import SessionFigures
 from telemetry.model.signals import find_signal
+from telemetry.model.time_text import clock, length
 from telemetry.report.part_currents import outflow
 from telemetry.report.part_row import PartRow, with_unit
 from telemetry.report.verdict_acts import act_after
@@ -216,7 +217,7 @@ def lacking(facts: Facts) -> list[tuple[str, str]]:
             found.append((f"{name} was not judged", f"{why[0].upper()}{why[1:]}."))
     if not facts.charge_only:
         if facts.loaded_s < DRIVEN_S:
-            found.append((f"only {_minutes(facts.loaded_s)} under load", _DRIVE))
+            found.append((f"only {length(facts.loaded_s)} under load", _DRIVE))
         if facts.load_pct is not None and facts.load_pct < LOAD_SHARE:
             what = f"the hardest pull reached only {facts.load_pct:.0f} % of the weakest rating"
             found.append((what, "Record a drive with the hill, the load or the implement that is hardest for it."))
@@ -243,16 +244,6 @@ def _share(row: PartRow) -> str:
     return f"{row.share_pct or 0.0:.0f} %"
 
 
-def _minutes(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.1f} min"
-
-
 def _lowered(sentence: str) -> str:
     text = sentence.rstrip(".")
     return text[0].lower() + text[1:] if not text[:2].isupper() else text
-
-
-def clock(seconds: float) -> str:
-    """Return a moment of the session as ``h:mm:ss``."""
-    whole = int(seconds)
-    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Mapping
 from typing import Any
 
@@ -26,6 +27,10 @@ _EXPECTED: dict[str, tuple[str, ...]] = {
     "unshelved": ("normal",),
     "out of service": ("out of service",),
 }
+
+
+_BELOW = " " * 14
+"""Below the words of the line above."""
 
 
 def _known(value: float | None, digits: int) -> float | None:
@@ -90,7 +95,22 @@ def event_line(event: Event, start: int) -> str | None:
             then = "" if event.stands in _EXPECTED.get(event.state, ()) else f", now {event.stands}"
             what = f"{event.limit} on {printable(event.signal)}"
             kind = "ALARM" if event.stands in MASKED else event.level.upper()
-            return f"{at}{kind} {event.state}{then}: {what}{value}{why}"
+            line = f"{at}{kind} {event.state}{then}: {what}{value}{why}"
+            if event.state != "raised" or event.stands in MASKED:
+                return line
+            act = act_of(event)
+            said = f"{act.where}: {alarm_name(event.limit)}. {f'{act.word}: ' if act.word else ''}{act.do}"
+            return "\n".join(
+                [
+                    *textwrap.wrap(
+                        line.lstrip(),
+                        79,
+                        initial_indent=line[: len(line) - len(line.lstrip())],
+                        subsequent_indent=_BELOW,
+                    ),
+                    *textwrap.wrap(said, 79, initial_indent=_BELOW, subsequent_indent=_BELOW),
+                ]
+            )
         case AlarmFinding():
             about = f" {event.limit} on {printable(event.signal)}" if event.limit else ""
             return f"{at}{event.what} {event.state}:{about} {printable(event.why, 300)}"

@@ -8,19 +8,15 @@ from dataclasses import replace
 from telemetry.analysis.parts_seen import PULL_S, Worst, peak_current, steady_current
 from telemetry.analysis.path_loss import Z90, PathLoss, Sag, find_path_loss, sag_in_the_cold, sag_nearly_empty
 from telemetry.analysis.ranges import Range
+from telemetry.analysis.resistance import LEAST_CURRENT_A, least_current
 from telemetry.analysis.session_figures import NO_MACHINE, SessionFigures
-from telemetry.machine.conductors import BeyondTable, stated_conductor
 from telemetry.machine.limits_cells import RATIO_TRIP, RATIO_WARN
 from telemetry.machine.limits_current import CONNECTOR_WINDOW_S
-from telemetry.machine.sections import Machine
+from telemetry.machine.limits_vehicle import conductor_ohm
 from telemetry.report.numbers import plain
 from telemetry.report.part_currents import current_missing, outflow
 from telemetry.report.part_row import Bound, PartRow, make_row, plain_value, with_unit
-from telemetry.report.part_voltages import low_bound, pack_low
-
-JOINT_WARN_W, JOINT_LIMIT_W = 25.0, 50.0
-"""Heat between pack and controller beyond that of the wire itself. A fuse, a contactor and eight good lugs together
-have about 1 mΩ, 20 W at 140 A (from memory); more than twice that sits in one bad joint. Ours."""
+from telemetry.report.part_voltages import limit_of, low_bound, pack_low
 
 
 def joint_rows(figures: SessionFigures) -> Iterator[PartRow]:
@@ -46,41 +42,24 @@ def joint_rows(figures: SessionFigures) -> Iterator[PartRow]:
 
 def path_rows(figures: SessionFigures) -> Iterator[PartRow]:
     """Yield the heat of the joints between pack and controller at the highest sustained current."""
-    flow, machine = outflow(figures), figures.machine
+    flow = outflow(figures)
     part = "joints to controller"
     if flow is None:
         yield make_row("path", part, "W", None, None, current_missing(figures))
         return
-    loss: PathLoss = find_path_loss(figures.series, flow)
+    machine = figures.machine
+    bound, why = limit_of(machine, "joint-heating", 0.0, "")
+    least_a = LEAST_CURRENT_A if machine is None else least_current(machine.pack)
+    loss: PathLoss = find_path_loss(figures.series, flow, least_a)
     sustained = steady_current(flow, figures.series.origin, CONNECTOR_WINDOW_S)
     if loss.ohm is None or sustained is None:
-        yield make_row("path", part, "W", None, None, loss.why or "record pack_current")
+        yield make_row("path", part, "W", None, bound, loss.why)
         return
-    square = sustained.value**2
-    wire = None if machine is None else _wire_ohm(machine)
-    if wire is None:
-        watts = Worst(max(loss.ohm.mid, 0.0) * square, sustained.at_s)
-        seen = f"{with_unit(watts.value, 'W')}, {plain(1000 * max(loss.ohm.mid, 0.0))} mΩ"
-        why = NO_MACHINE if machine is None else "write conductor_mm2 and one_way_length_m into [wiring]"
-        yield make_row("path", "path to controller", "W", watts, None, why, seen=seen)
-        return
-    beyond = [max(each - wire, 0.0) for each in loss.ohm]
-    watts = Worst(beyond[1] * square, sustained.at_s)
-    seen = f"{with_unit(watts.value, 'W')}, {plain(1000 * beyond[1])} mΩ"
-    origin = f"beyond the wire's own {plain(1000 * wire)} mΩ, at {sustained.value:.0f} A (program's default)"
-    bound = Bound(JOINT_LIMIT_W, JOINT_WARN_W, origin)
-    yield make_row("path", part, "W", watts, bound, "", seen=seen, surely=beyond[0] * square)
-
-
-def _wire_ohm(machine: Machine) -> float | None:
-    """Return the resistance of the wire to the controller and back at 20 °C, ohm; None where it is not stated."""
-    conductor, length = stated_conductor(machine.wiring), machine.wiring.one_way_length_m
-    if conductor is None or length is None:
-        return None
-    try:
-        return conductor.loop_ohm(length, 20.0)
-    except BeyondTable:
-        return None
+    wire = 0.0 if machine is None else conductor_ohm(machine)
+    low, likely, _ = (max(each - wire, 0.0) for each in loss.ohm)
+    watts = Worst(likely * sustained.value**2, sustained.at_s)
+    seen = f"{with_unit(watts.value, 'W')}, {plain(1000 * likely)} mΩ"
+    yield make_row("path", part, "W", watts, bound, why, seen=seen, surely=low * sustained.value**2)
 
 
 def predicted_rows(figures: SessionFigures) -> Iterator[PartRow]:
@@ -92,7 +71,7 @@ def predicted_rows(figures: SessionFigures) -> Iterator[PartRow]:
     if machine is None or flow is None or not figures.phases.of("drive", "work"):
         return
     pull = peak_current(flow, figures.series.origin, PULL_S)
-    bound = next(pack_low(machine))
+    bound = pack_low(machine)
     minimum = machine.vehicle.minimum_voltage_v
     if minimum is not None and minimum > bound.limit:
         bound = low_bound(machine, minimum, "[machine] minimum_voltage_v")

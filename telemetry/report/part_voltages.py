@@ -3,22 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Literal
 
 from telemetry.analysis.open_circuit import open_circuit_tables
 from telemetry.analysis.parts_seen import (
     HIGH_VOLTAGE_S,
     LOW_VOLTAGE_S,
     TEMPERATURE_S,
+    Worst,
     cells_seen,
     highest,
     hottest_pack,
     lowest,
+    under_load,
 )
+from telemetry.analysis.resistance import least_current
 from telemetry.analysis.session_figures import NO_MACHINE, SessionFigures
 from telemetry.machine.limits import limits_for
 from telemetry.machine.limits_voltage import HIGH_WARN_SHARE, low_warning
 from telemetry.machine.sections import Machine
+from telemetry.report.part_currents import outflow
 from telemetry.report.part_row import Bound, PartRow, make_row, not_stated, plain_value, with_unit
 
 USUAL_C = 20.0
@@ -28,60 +31,63 @@ USUAL_C = 20.0
 def voltage_rows(figures: SessionFigures) -> Iterator[PartRow]:
     """Yield the lowest and highest voltage of pack and controller, against each cut-off."""
     machine, series = figures.machine, figures.series
-    pack_v, controller_v = series.get("pack_voltage"), series.get("controller_voltage")
-    low = lowest(pack_v, series.origin, LOW_VOLTAGE_S)
-    high = highest(pack_v, series.origin, HIGH_VOLTAGE_S)
+    low = lowest(series.get("pack_voltage"), series.origin, LOW_VOLTAGE_S)
+    high = highest(series.get("pack_voltage"), series.origin, HIGH_VOLTAGE_S)
     why = NO_MACHINE if machine is None else "record pack_voltage"
-    for bound in [None] if machine is None else pack_low(machine):
-        key = (
-            "pack-low-voltage" if bound is None or not bound.origin.startswith("chemistry") else "pack-cells-minimum"
+    low_cutoff, high_cutoff = (None, None) if machine is None else (pack_low(machine), _pack_high(machine))
+    yield make_row("pack-low-voltage", "pack, lowest voltage", "V", low, low_cutoff, why)
+    if machine is not None and (cells_minimum := _cells_minimum(machine)) is not None:
+        yield make_row("pack-cells-minimum", "pack, cells' minimum", "V", low, cells_minimum, why)
+    yield make_row("pack-high-voltage", "pack, highest voltage", "V", high, high_cutoff, why)
+    yield from _controller(figures, high)
+
+
+def _controller(figures: SessionFigures, pack_high: Worst | None) -> Iterator[PartRow]:
+    machine, series = figures.machine, figures.series
+    volts = series.get("controller_voltage")
+    least_a = 0.0 if machine is None else least_current(machine.pack)
+    low = lowest(under_load(volts, outflow(figures), series.origin, least_a), series.origin, LOW_VOLTAGE_S)
+    high = highest(volts, series.origin, HIGH_VOLTAGE_S)
+    for word, key, worst in (("lowest", "minimum_voltage_v", low), ("highest", "maximum_voltage_v", high)):
+        stated = None if machine is None else getattr(machine.vehicle, key)
+        bound, why = None, not_stated(machine, "machine", key)
+        if machine is not None and stated is not None:
+            bound_of = low_bound if word == "lowest" else _high
+            bound, why = bound_of(machine, stated, f"[machine] {key}"), "record controller_voltage"
+            if word == "highest":
+                worst = worst or pack_high  # without load both are the same, and under load the controller's is lower
+        yield make_row(
+            f"controller-{word.removesuffix('est')}-voltage", f"controller, {word} V", "V", worst, bound, why
         )
-        part = "pack, lowest voltage" if key == "pack-low-voltage" else "pack, cells' minimum"
-        yield make_row(key, part, "V", low, bound, why)
-    yield make_row(
-        "pack-high-voltage", "pack, highest voltage", "V", high, None if machine is None else _pack_high(machine), why
-    )
-    why = NO_MACHINE if machine is None else "record controller_voltage"
-    at_low, at_high = (
-        lowest(controller_v, series.origin, LOW_VOLTAGE_S),
-        highest(controller_v, series.origin, HIGH_VOLTAGE_S),
-    )
-    minimum = None if machine is None else machine.vehicle.minimum_voltage_v
-    maximum = None if machine is None else machine.vehicle.maximum_voltage_v
-    bound = None
-    if machine is not None and minimum is not None:
-        bound = low_bound(machine, minimum, "[machine] minimum_voltage_v")
-    missing = why if machine is None or minimum is not None else not_stated(machine, "machine", "minimum_voltage_v")
-    yield make_row("controller-low-voltage", "controller, lowest V", "V", at_low, bound, missing)
-    bound = None
-    if machine is not None and maximum is not None:
-        bound = _high(machine, maximum, "[machine] maximum_voltage_v")
-        at_high = at_high or high  # without load both are the same, and under load the controller's is lower
-    missing = why if machine is None or maximum is not None else not_stated(machine, "machine", "maximum_voltage_v")
-    yield make_row("controller-high-voltage", "controller, highest V", "V", at_high, bound, missing)
 
 
-def pack_low(machine: Machine) -> Iterator[Bound]:
-    """Yield the cut-off of the pack, and what its cells stand where that is stricter or nothing else is known."""
+def pack_low(machine: Machine) -> Bound:
+    """Return the low cut-off of the pack: the owner's own limit, the pack's, else its cells' minimum."""
     pack = machine.pack
-    cells_v = pack.cells_in_series * pack.cell.minimum_v
-    own = _overridden(machine, "pack-voltage-low", "low")
+    own = _overridden(machine, "pack-voltage-low", _full_v(machine))
     if own is not None:
-        yield own
-    elif pack.low_cutoff_v is not None:
-        yield low_bound(machine, pack.low_cutoff_v, "[pack] low_cutoff_v")
-        if pack.low_cutoff_v >= cells_v:
-            return
-    origin = f"{pack.cells_in_series} {pack.cell.name} cells at {pack.cell.minimum_v:.2f} V (program's default)"
-    if own is None and pack.low_cutoff_v is None:
-        yield Bound(cells_v, pack.cells_in_series * pack.cell.low_warn_v, origin, _full_v(machine), "low")
-    elif own is None:
-        yield Bound(cells_v, None, f"chemistry: {origin}", _full_v(machine), "low")
+        return own
+    if pack.low_cutoff_v is not None:
+        return low_bound(machine, pack.low_cutoff_v, "[pack] low_cutoff_v")
+    return _by_chemistry(machine)
+
+
+def _cells_minimum(machine: Machine) -> Bound | None:
+    """Return the cells' minimum by chemistry where the pack's own cut-off lies below it."""
+    cutoff = machine.pack.low_cutoff_v
+    found = _by_chemistry(machine)
+    return found if cutoff is not None and cutoff < found.limit else None
+
+
+def _by_chemistry(machine: Machine) -> Bound:
+    count, cell = machine.pack.cells_in_series, machine.pack.cell
+    origin = f"{count} {cell.name} cells at {cell.minimum_v:.2f} V (program's default)"
+    return Bound(count * cell.minimum_v, count * cell.low_warn_v, origin, _full_v(machine), "low")
 
 
 def _pack_high(machine: Machine) -> Bound:
     pack = machine.pack
-    own = _overridden(machine, "pack-voltage-high", "high")
+    own = _overridden(machine, "pack-voltage-high", pack.nominal_v)
     if own is not None:
         return own
     if pack.high_cutoff_v is not None:
@@ -110,17 +116,13 @@ def _full_cell_v(machine: Machine) -> float:
     return float(open_circuit_tables(machine.pack.chemistry)[0].volts_at(0.95))
 
 
-def _overridden(machine: Machine, name: str, side: Literal["high", "low"]) -> Bound | None:
-    """Return the limit that the owner set in ``[limits.NAME]``; None where he left ours."""
+def _overridden(machine: Machine, name: str, start: float) -> Bound | None:
+    """Return the limit that the owner set in ``[limits.NAME]``; None where ours stands."""
     override = machine.limit_overrides.get(name)
-    if override is None or override.trip is None:
-        return None
-    warn = next((limit.warn for limit in limits_for(machine) if limit.name == name), override.warn)
-    start = _full_v(machine) if side == "low" else machine.pack.nominal_v
-    return Bound(override.trip, warn, f"[limits.{name}] trip", start, side)
+    return None if override is None or override.trip is None else limit_of(machine, name, start, "")[0]
 
 
-def _limit(machine: Machine | None, name: str, start: float, record: str) -> tuple[Bound | None, str]:
+def limit_of(machine: Machine | None, name: str, start: float, record: str) -> tuple[Bound | None, str]:
     """Return the limit in force of that name, None where there is none, and why a part that has it is not judged.
 
     Args:
@@ -137,7 +139,7 @@ def _limit(machine: Machine | None, name: str, start: float, record: str) -> tup
     override = machine.limit_overrides.get(name)
     if override is not None and override.trip is not None:
         origin = f"[limits.{name}] trip"
-    elif "common practice" in found.origin:
+    elif "common practice" in found.origin or "from memory" in found.origin:
         cells = f" for {machine.pack.cell.name} cells" if "chemistry table" in found.origin else ""
         origin = f"program's default{cells}, common practice"
     else:
@@ -152,7 +154,7 @@ def cell_rows(figures: SessionFigures) -> Iterator[PartRow]:
     full, nominal = (0.0, 0.0) if machine is None else (_full_cell_v(machine), machine.pack.cell.nominal_v)
     for worst, word, start in ((low, "low", full), (high, "high", nominal)):
         number = f" {worst.name}" if worst is not None and worst.name else ""
-        bound, why = _limit(machine, f"cell-voltage-{word}", start, "record the cell voltages")
+        bound, why = limit_of(machine, f"cell-voltage-{word}", start, "record the cell voltages")
         yield make_row(f"{word}est-cell", f"{word}est cell{number}", "V", worst, bound, why)
 
 
@@ -166,7 +168,7 @@ def temperature_rows(figures: SessionFigures) -> Iterator[PartRow]:
             for word in ("motor", "controller")
         ),
     ):
-        bound, why = _limit(machine, f"{word}-temperature-high", USUAL_C, f"record {signal}")
+        bound, why = limit_of(machine, f"{word}-temperature-high", USUAL_C, f"record {signal}")
         rise = 0.0 if worst is None else worst.value - worst.start
         seen = "" if worst is None else f"{with_unit(worst.value, '°C')}, rise {plain_value(rise, '°C')}"
         yield make_row(f"{word}-temperature", f"{word} temperature", "°C", worst, bound, why, seen=seen)

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from telemetry.alarms.acts import alarm_name
 from telemetry.alarms.rules import SHELVE_CHOICES_S, longest_shelve_s
 from telemetry.model.clock import Clock
-from telemetry.model.errors import printable
 from telemetry.pipeline.control import RunControl
 from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
 from telemetry.screen.footer import SHELVE_QUESTION
-from telemetry.screen.words import alarm_words
 
 SHELVE_KEYS = {str(number): choice for number, choice in enumerate(SHELVE_CHOICES_S, start=1)}
 """For how many seconds each key shelves, once asked."""
@@ -41,7 +40,7 @@ class AlarmKeys:
         """What is asked now, if anything: for how long to shelve which alarm."""
         if self._shelving is None or self._wall.now() >= self._shelving[1]:
             return None
-        return SHELVE_QUESTION.format(alarm=alarm_words(self._shelving[0].change.limit).plain)
+        return SHELVE_QUESTION.format(alarm=alarm_name(self._shelving[0].change.limit))
 
     @property
     def offered(self) -> tuple[bool, bool, bool]:
@@ -56,7 +55,7 @@ class AlarmKeys:
             if not alarm.acknowledged and asked not in self._asked:
                 self._asked.add(asked)
                 self._control.acknowledge(alarm.change.limit, alarm.change.signal)
-                self._say(f"acknowledged: {printable(alarm.change.limit.replace('-', ' '), 30)}")
+                self._say(f"acknowledged: {alarm_name(alarm.change.limit)}")
                 return
         latched = any(alarm.latched for alarm in self._snapshot.alarms.values())
         self._say("no alarm waits to be acknowledged" + ("; r resets what has latched" if latched else ""))
@@ -78,7 +77,7 @@ class AlarmKeys:
         change = shelving[0].change
         lasting = min(SHELVE_KEYS[key], longest_shelve_s(change.limit, change.level))
         self._control.shelve(change.limit, change.signal, SHELVE_KEYS[key])
-        self._say(f"shelved for {lasting / 60:.0f} min: {alarm_words(change.limit).plain}; u takes it back")
+        self._say(f"shelved for {lasting / 60:.0f} min: {alarm_name(change.limit)}; u takes it back")
 
     def drop_question(self) -> None:
         """Leave what was asked about as it is."""

@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
-import textwrap
-
+from telemetry.alarms.acts import alarm_name
 from telemetry.model.errors import printable
 from telemetry.model.time_text import clock_at, length
+from telemetry.pipeline.snapshot import StandingAlarm
 from telemetry.screen.canvas import Canvas
+from telemetry.screen.formats import wrapped
 from telemetry.screen.header import draw_header
 from telemetry.screen.scene import Scene
 from telemetry.screen.theme import Meaning
-from telemetry.screen.words import LINK_WORDS, alarm_meaning, alarm_reason, alarm_text, alarm_words, quiet_text
+from telemetry.screen.words import (
+    LINK_WORDS,
+    alarm_act,
+    alarm_meaning,
+    alarm_since,
+    alarm_text,
+    alarm_values,
+    quiet_text,
+)
 
 _INDENT = "   "
+_LEAST_TEXT = 20
 _Row = tuple[Meaning | None, str, str]
 
 
@@ -31,13 +41,20 @@ def draw_events(canvas: Canvas, scene: Scene) -> int:
 
 
 def _wrapped(row: _Row, width: int) -> list[_Row]:
-    """Return a reason that is longer than the window as several rows: what to do stands at its end."""
+    """Return what is longer than the window as several rows, each below its own beginning."""
     meaning, head, text = row
-    if meaning is not None or text or not head.startswith(_INDENT) or len(head) <= width:
+    if meaning is None and not text and head.startswith(_INDENT):
+        return [(None, f"{_INDENT}{line}", "") for line in wrapped(head.strip(), width - len(_INDENT))]
+    taken = len(head) + (1 if meaning is None else 7)
+    if not text or taken + len(text) <= width:
         return [row]
-    room = max(20, width)
-    lines = textwrap.wrap(head.strip(), room, initial_indent=_INDENT, subsequent_indent=_INDENT)
-    return [(None, line, "") for line in lines]
+    if width - taken < _LEAST_TEXT:
+        return [
+            (meaning, head, ""),
+            *((None, f"{_INDENT}{line}", "") for line in wrapped(text, width - len(_INDENT))),
+        ]
+    first, *others = wrapped(text, width - taken)
+    return [(meaning, head, first), *((None, " " * (taken - 1), line) for line in others)]
 
 
 def _alarm_rows(scene: Scene) -> list[_Row]:
@@ -47,18 +64,28 @@ def _alarm_rows(scene: Scene) -> list[_Row]:
     rows: list[_Row] = []
     for alarm in standing:
         key = "; r resets" if alarm.state == "latched acknowledged" else ""
-        rows.append((alarm_meaning(alarm), alarm_text(alarm, scene.snapshot), f"{alarm.priority} priority{key}"))
-        rows.append((None, "  ", alarm_reason(alarm, scene.snapshot, scene.now)))
-        if alarm.change.why and alarm.change.limit not in ("link", "recording"):
-            rows.append((None, f"   {printable(alarm.change.why, 150)}", ""))
+        rows.append((alarm_meaning(alarm), alarm_text(alarm), f"{alarm.priority} priority{key}"))
+        rows += [(None, f"{_INDENT}{text}", "") for text in _said(scene, alarm)]
     return [*rows, (None, "", "")]
+
+
+def _said(scene: Scene, alarm: StandingAlarm) -> list[str]:
+    """What to do, how much against which limit, since when, and the reason."""
+    act = alarm_act(alarm, scene.snapshot)
+    values = alarm_values(alarm, scene.snapshot, scene.now)
+    return [
+        f"do: {act.do}",
+        *([values] if values else []),
+        alarm_since(alarm, scene.snapshot),
+        *([printable(alarm.change.why, 400)] if alarm.change.why else []),
+    ]
 
 
 def _quiet_rows(scene: Scene) -> list[_Row]:
     """Alarms that are shelved, suppressed or out of service, each with its reason: quiet is not forgotten."""
     rows: list[_Row] = []
     for change in scene.snapshot.quiet.values():
-        rows.append((None, f"quiet  {quiet_text(change, scene.snapshot)}", ""))
+        rows.append((None, f"quiet  {quiet_text(change)}", ""))
         rows.append((None, f"   {printable(change.why, 150)}", ""))
     return [*rows, (None, "", "")] if rows else []
 
@@ -70,7 +97,7 @@ def _fault_rows(scene: Scene) -> list[_Row]:
     if snapshot.flood is not None:
         rows += [("caution", "FLOOD of alarms", ""), (None, f"   {printable(snapshot.flood.why, 150)}", "")]
     for finding in snapshot.chattering.values():
-        rows.append(("caution", f"{alarm_words(finding.limit).plain}: chatters", printable(finding.signal, 30)))
+        rows.append(("caution", f"{alarm_name(finding.limit)}: chatters", printable(finding.signal, 30)))
         rows.append((None, f"   {printable(finding.why, 150)}", ""))
     return [*rows, (None, "", "")] if rows else []
 
@@ -91,7 +118,7 @@ def _past_rows(scene: Scene) -> list[_Row]:
     snapshot = scene.snapshot
     happened = [(mark.t, f"mark   {printable(mark.text, 60)}") for mark in snapshot.marks]
     for change in snapshot.alarm_changes:
-        what = f"{alarm_words(change.limit).plain} ({printable(change.signal, 30)})"
+        what = f"{alarm_name(change.limit)} ({printable(change.signal, 30)})"
         stands = "" if change.stands in (change.state, "unacknowledged") else f", {change.stands}"
         became = f"{change.level}: {change.state}{stands}"
         if change.state == "cleared" and change.stands != "normal":

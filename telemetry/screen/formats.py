@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import math
+import re
+import textwrap
 from dataclasses import dataclass
 
 from telemetry.model.signals import find_signal
 from telemetry.screen.digits import UNKNOWN
+
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:V|A|W|kW|Wh|kWh|Ah|%|°C|ohm)\b|%|°)")
 
 
 @dataclass(frozen=True)
@@ -43,6 +47,12 @@ class Places:
                 minus = shown < 0 and float(digits) > 0
                 return ("-" if minus else "") + digits
         return ("-" if shown < 0 else "") + "9" * (self.whole + self.decimals)
+
+
+def wrapped(text: str, width: int) -> list[str]:
+    """Return ``text`` in lines of at most ``width`` cells, broken between words; a number keeps its unit."""
+    kept = _BEFORE_UNIT.sub("\u00a0", text)
+    return [line.replace("\u00a0", " ") for line in textwrap.wrap(kept, max(width, 1))]
 
 
 def power_text(watts: float) -> str:

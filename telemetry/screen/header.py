@@ -6,7 +6,7 @@ from rich.cells import cell_len
 
 from telemetry.model.errors import printable
 from telemetry.model.time_text import clock_at
-from telemetry.screen.canvas import Canvas, fitted
+from telemetry.screen.canvas import Canvas
 from telemetry.screen.scene import Scene
 from telemetry.screen.theme import Meaning
 from telemetry.screen.words import LINK_WORDS, headline
@@ -52,11 +52,10 @@ def draw_warning(canvas: Canvas, scene: Scene) -> None:
     """Draw what is wrong over the first row, on views that have no room for the huge word."""
     wrong = headline(scene.snapshot, scene.now)
     if wrong is not None:
-        ask = "; enter acknowledges" if wrong.waits else ""
         canvas.clear_row(0)
-        canvas.badge(
-            0, 0, wrong.meaning, fitted(f"{wrong.word}: {wrong.reason}{ask}", canvas.width - 6), canvas.width
-        )
+        room = canvas.width - 6
+        text = next((line for line in wrong.in_one_line if len(line) <= room), wrong.word)
+        canvas.badge(0, 0, wrong.meaning, text, canvas.width)
 
 
 def _draw_run(canvas: Canvas, scene: Scene, x: int) -> int:

@@ -5,12 +5,15 @@ from __future__ import annotations
 from telemetry.analysis.ranges import Z90
 from telemetry.model.signals import pack_temperature_number
 from telemetry.model.time_text import clock_at, length
-from telemetry.screen.canvas import Canvas, fitted
+from telemetry.screen.canvas import Canvas
 from telemetry.screen.digits import word_rows, word_width
-from telemetry.screen.formats import energy_text, power_text
+from telemetry.screen.formats import energy_text, power_text, wrapped
 from telemetry.screen.scene import Scene
 from telemetry.screen.strips import draw_strip, strip_title
-from telemetry.screen.words import Headline, alarm_meaning, alarm_text, headline, quiet_count
+from telemetry.screen.words import Headline, alarm_act, alarm_meaning, alarm_text, headline, quiet_count
+
+_LEAST_TEXT = 24
+"""Cells beside a huge word below which its text reads badly."""
 
 
 def draw_lower(canvas: Canvas, scene: Scene, top: int, bottom: int) -> None:
@@ -39,32 +42,52 @@ def _draw_strips(canvas: Canvas, scene: Scene, top: int, rows: int) -> None:
 
 
 def draw_headline(canvas: Canvas, wrong: Headline, top: int, bottom: int, flash: bool) -> int:
-    """Draw the huge word with its reason and return the row after it.
+    """Draw the huge word with what, where and the act beside or below it, and return the row after it.
 
     While it waits to be acknowledged it changes between filled and hollow: one danger that nobody has seen yet.
     """
     width = canvas.width - 2
-    rows: tuple[str, ...] = ()
-    for size in (2, 1):
-        if word_width(wrong.word, size) <= width - 4 and 5 * size + 1 <= bottom - top:
-            rows = word_rows(wrong.word, size)
-            break
-    if not rows:
-        rows = (" ".join(wrong.word),)
     hollow = wrong.waits and flash and wrong.meaning == "danger"
-    for row in rows:
-        text = fitted(row.center(width - 2), width - 2)
+    for row in headline_rows(wrong, width - 2, bottom - top):
         if hollow:
-            canvas.put(1, top, f" {text}")
+            canvas.put(1, top, f" {row}")
         else:
-            canvas.filled(1, top, wrong.meaning, text, width)
-        top += 1
-    if top < bottom:
-        ask = "  enter acknowledges" if wrong.waits else ""
-        reason = fitted(wrong.reason, width - 6 - len(ask)) + ask
-        canvas.badge(1, top, wrong.meaning, reason, width)
+            canvas.filled(1, top, wrong.meaning, row, width)
         top += 1
     return top
+
+
+def headline_rows(wrong: Headline, width: int, rows: int) -> list[str]:
+    """Return the rows of the word and its texts: letters as large as the texts allow, text below or beside."""
+    for size in (2, 1):
+        letters, wide = word_rows(wrong.word, size), word_width(wrong.word, size)
+        below = _text_lines(wrong, width - 2, rows - len(letters)) if wide <= width - 2 else []
+        beside = _text_lines(wrong, width - wide - 4, rows) if len(letters) <= rows else []
+        if below and sum(map(len, below)) >= sum(map(len, beside)):
+            return [*(row.center(width) for row in letters), *(f" {line}" for line in below)]
+        if beside:
+            count = max(len(letters), len(beside))
+            padded = [*letters, *[""] * (count - len(letters))]
+            lines = [*beside, *[""] * (count - len(beside))]
+            return [f" {row:<{wide}}  {line}" for row, line in zip(padded, lines, strict=True)]
+    lines = _text_lines(wrong, width - 2, rows - 1)
+    return [" ".join(wrong.word).center(width), *(f" {line}" for line in lines)]
+
+
+def _text_lines(wrong: Headline, width: int, rows: int) -> list[str]:
+    """Return texts wrapped, with as many details as fit whole; empty where the texts do not."""
+    if width < _LEAST_TEXT or rows < 1:
+        return []
+    lines = [line for text in wrong.texts for line in wrapped(text, width)]
+    if len(lines) > rows:
+        lines = wrapped(". ".join(wrong.texts), width)
+    if len(lines) > rows:
+        return []
+    for detail in wrong.details:
+        more = wrapped(detail, width)
+        if len(lines) + len(more) <= rows:
+            lines += more
+    return lines
 
 
 def draw_alarms(canvas: Canvas, scene: Scene, y: int) -> int:
@@ -78,11 +101,15 @@ def draw_alarms(canvas: Canvas, scene: Scene, y: int) -> int:
         x = canvas.badge(x, y, "normal", f"no alarms; {quiet}" if quiet else "no alarms")
         return y + 1
     for shown, alarm in enumerate(standing):
-        text = alarm_text(alarm, scene.snapshot)
+        text = alarm_text(alarm)
         if x + len(text) + 6 > canvas.width - 9 and shown:
             canvas.put(x, y, f"+{len(standing) - shown} more")
             break
         x = canvas.badge(x, y, alarm_meaning(alarm), text) + 1
+    do = alarm_act(standing[0], scene.snapshot).do
+    for line in wrapped(do, canvas.width - 2):
+        y += 1
+        canvas.put(1, y, line)
     return y + 1
 
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from telemetry.pipeline.snapshot import Snapshot
-from telemetry.screen.canvas import Canvas, fitted
+from telemetry.screen.canvas import Canvas
 from telemetry.screen.digits import figure_rows, figure_width, rows_of
-from telemetry.screen.formats import Places, value_text
+from telemetry.screen.formats import Places, value_text, wrapped
 from telemetry.screen.header import draw_header
 from telemetry.screen.lower import draw_lower
 from telemetry.screen.scene import Scene
@@ -23,6 +23,8 @@ _SMALL_PACK_V = 10.0
 _SCALES = (6, 5, 4, 3, 2)
 _SMALL_TEXT_ROWS = 30
 """With more rows than this a laptop's plain text is too small to read from a metre; margins are drawn large then."""
+_LEAST_ALARM = 5
+"""Rows of a word, of what and where, and of an act."""
 _MARGIN_CELLS = 25
 """Cells of a large margin: two digits, point and a third, and a blank at each side."""
 
@@ -99,10 +101,14 @@ def draw_seat(canvas: Canvas, scene: Scene) -> None:
     if frame is None:
         _draw_small(canvas, scene, figures)
         return
+    small = canvas.width < GOOD_SIZE[0] or canvas.height < GOOD_SIZE[1]
+    lower, bottom = frame.lower, canvas.height - 1 - small
+    if scene.snapshot.standing() and bottom - lower < _LEAST_ALARM:
+        lower, figures = frame.tops[1], figures[:2]  # what to do goes before the lower two, whose place it takes
     for place, figure in enumerate(figures):
         _draw_figure(canvas, frame, 1 + frame.column * (place % 2), frame.tops[place // 2], figure)
-    draw_lower(canvas, scene, frame.lower, canvas.height - 1)
-    if canvas.width < GOOD_SIZE[0] or canvas.height < GOOD_SIZE[1]:
+    draw_lower(canvas, scene, lower, bottom)
+    if small:
         _draw_needs(canvas, canvas.height - 2)
 
 
@@ -125,7 +131,10 @@ def _draw_small(canvas: Canvas, scene: Scene, figures: list[Figure]) -> None:
     y = 1 + each * len(figures)
     wrong = headline(scene.snapshot, scene.now)
     if wrong is not None:
-        canvas.badge(0, y, wrong.meaning, fitted(wrong.word, canvas.width - 6), canvas.width)
+        canvas.badge(0, y, wrong.meaning, wrong.word, canvas.width)
+        for line in (line for text in reversed(wrong.texts) for line in wrapped(text, canvas.width - 2)):
+            y += 1
+            canvas.put(1, y, line)
         y += 1
     if y < canvas.height - 1:
         canvas.label(1, y, f"{canvas.width}x{canvas.height} is small: {LEAST_SIZE[0]}x{LEAST_SIZE[1]} needed")

@@ -184,14 +184,14 @@ def test_the_machine_file_of_a_session_counts(record, tmp_path, capsys) -> None:
     assert main(["align", "last", "--store", record(blips(0.42)), "--machine", str(other)]) == 0
     told = capsys.readouterr()
     assert pasted(told.out) == {"pack": pytest.approx(0.42, abs=0.06)}
-    assert "--machine is left aside" in told.err
+    assert "--machine is ignored" in told.err
 
 
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
         (["nowhere.csv"], "no such file"),
-        (["7"], "there is no store at"),
+        (["7"], "there is no session 7: nothing has been recorded in"),
         (["one.csv", "--machine", "nowhere.toml"], "there is no such file"),
     ],
 )

@@ -310,8 +310,9 @@ def files(folder: Path) -> list[str]:
 
 
 def without_notes(error: str) -> str:
-    """Return what was said, less notes and warnings that a run begins with."""
-    return "".join(line for line in error.splitlines(keepends=True) if not line.startswith(("note: ", "warning: ")))
+    """Return what was said, less the notes, warnings and cautions that a run begins with."""
+    told = ("note: ", "warning: ", "caution: ")
+    return "".join(line for line in error.splitlines(keepends=True) if not line.lower().startswith(told))
 
 
 @pytest.mark.parametrize("mistake", MISTAKES, ids=lambda mistake: mistake.command)

@@ -28,7 +28,7 @@ ALWAYS = [
     "pack-temperature-low",
     "cell-spread-rest",
     "cell-spread-load",
-    "cell-spread-top",
+    "cell-imbalance-top",
     "cell-charge-low",
     "cell-resistance",
     "charging-cold",
@@ -65,7 +65,7 @@ class TestByChemistry:
             "pack_temperature_*",
             "cell_spread_rest",
             "cell_spread_load",
-            "cell_spread_top",
+            "cell_imbalance_top",
             "cell_charge_deficit",
             "cell_resistance_ratio",
             "cold_charge_current",
@@ -98,7 +98,7 @@ class TestByChemistry:
 
     def test_spread_is_within_the_thresholds_of_the_trade(self) -> None:
         # Common practice, from memory: warn at 50 mV, alarm at 100 to 300 mV.
-        for name in ("cell-spread-rest", "cell-spread-load", "cell-spread-top"):
+        for name in ("cell-spread-rest", "cell-spread-load"):
             spread = limits_of(LFP)[name]
             assert spread.warn is not None
             assert 0.05 <= spread.warn <= 0.15
@@ -177,6 +177,12 @@ class TestByTheOwnersFigures:
         )
         assert limits["motor-temperature-high"].origin.startswith("[machine] motor_temperature_max_c 140 °C")
 
+    def test_balancing_takes_the_missing_charge_over_the_balance_current(self) -> None:
+        # 1 % of 100 Ah at 125 mA are 8 h.
+        stated = limits_of(LFP + "balance_current_ma = 125\n")["cell-imbalance-top"].origin
+        assert "8 h near full for each 1 %" in stated
+        assert "not known" in limits_of(LFP)["cell-imbalance-top"].origin
+
     def test_currents_follow_the_sign_rule(self) -> None:
         limits = limits_of(
             LFP + "continuous_discharge_a=100\npeak_discharge_a=200\npeak_discharge_s=10\ncontinuous_charge_a=50"
@@ -202,6 +208,7 @@ class TestByTheOwnersFigures:
             "charge-current",
             "charge-peak",
             "cell-spread",
+            "cell-spread-top",
             "energy-left",
             "resistance-up",
         }

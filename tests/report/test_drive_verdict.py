@@ -38,6 +38,7 @@ def alarm(limit, priority="high", level="trip", active_s=3.0):
     change = {"state": "raised", "value": 2.44, "bound": 2.5}
     return {
         "limit": limit,
+        "name": limit,
         "signal": "cell_min_voltage",
         "level": level,
         "priority": priority,

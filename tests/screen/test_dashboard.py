@@ -94,13 +94,15 @@ async def test_a_trip_stands_huge_until_acknowledged(rig: Any, size: tuple[int, 
     async with rig.screen.run_test(size=size) as pilot:
         await rig.drive(4, lowest=2.4, **SOUND)
         scale = 1 if size == (80, 24) else 2
-        assert holds(rig.rows(), word_rows("LOW CELL", scale))
-        assert "cell 8 2.400 V, limit 2.500 V" in rig.text()
+        assert holds(rig.rows(), word_rows("STOP", scale))
+        assert "CELL 8: low cell voltage" in rig.text()
+        assert "Release the throttle and stop where it is" in rig.text()
+        assert "raised 2.400 V, worst 2.400 V, now" in rig.text()
         assert "■ 0.100 V BELOW limit" in rig.text()
         await pilot.press("enter")
         rig.close()
-        assert not holds(rig.rows(), word_rows("LOW CELL", scale))
-        assert "■ cell voltage low: cell 8, 2.400 V, ack" in rig.text()
+        assert not holds(rig.rows(), word_rows("STOP", scale))
+        assert "■ low cell voltage: cell 8, 2.400 V, ack" in rig.text()
         assert [alarm.acknowledged for alarm in rig.snapshot.standing()] == [True]
 
 
@@ -125,7 +127,8 @@ async def test_what_returned_unseen_waits_for_a_key_and_says_so(rig: Any) -> Non
     async with rig.screen.run_test(size=(80, 24)) as pilot:
         await rig.drive(12, **(SOUND | {"pack_voltage": 19.0}))
         await rig.drive(12, **SOUND)
-        assert "has returned" in rig.text()
+        assert holds(rig.rows(), word_rows("OVER"))
+        assert "It is back inside its limit." in rig.text()
         await pilot.press("enter")
         rig.close()
         assert "● no alarms" in rig.text()
@@ -139,7 +142,7 @@ async def test_a_latched_trip_is_acknowledged_then_reset(rig: Any) -> None:
         assert "acknowledge it first" in rig.text()
         await pilot.press("enter")
         rig.close()
-        assert "► cell voltage low: cell 8, 2.400 V, latched, ack" in rig.text()
+        assert "► low cell voltage: cell 8, 2.400 V, latched, ack" in rig.text()
         await rig.wall.advance(5.0)
         assert "r reset" in rig.rows()[-1]
         await pilot.press("4")
@@ -164,10 +167,10 @@ async def test_shelving_asks_how_long_ends_by_itself_and_is_not_forgotten(rig: A
         assert "1 5 min   2 15 min   3 60 min" in rig.rows()[-1]
         await pilot.press("1")
         rig.close()
-        assert "shelved for 5 min: pack voltage low" in rig.text()
+        assert "shelved for 5 min: low pack voltage" in rig.text()
         assert "no alarms; 1 shelved" in rig.text()
         await pilot.press("4")
-        assert "pack voltage low: shelved" in rig.text()
+        assert "low pack voltage: shelved" in rig.text()
         assert "by the operator for 5 min" in rig.text()
         await rig.after(290.0, **low)
         assert not rig.snapshot.alarms
@@ -190,7 +193,7 @@ async def test_a_chattering_alarm_and_a_flood_are_told_with_what_to_change(make_
         assert "FLOOD: 11 alarms in 10 min" in rig.text()
         await pilot.press("4")
         text = rig.text()
-        assert "pack voltage low: chatters" in text
+        assert "low pack voltage: chatters" in text
         assert "clear_margin = 0.4" in text
         assert "FLOOD of alarms" in text
 
@@ -221,13 +224,15 @@ async def test_a_lost_link_and_a_lost_recording_stand_huge_with_their_reasons(ri
     async with rig.screen.run_test(size=(80, 24)) as pilot:
         await sound_run(rig)
         await rig.after(0.1, LinkChange(rig.now, "pack", "lost", "the plug was pulled; plug it in again"))
-        assert holds(rig.rows(), word_rows("NO LINK"))
-        assert "pack: the plug was pulled; plug it in again" in rig.text()
+        assert holds(rig.rows(), word_rows("NO DATA"))
+        assert "PACK: link lost. Stop where it is safe." in rig.text()
         assert "■ pack lost" in rig.text()
-        await pilot.press("enter")
+        await pilot.press("4")
+        assert "the plug was pulled; plug it in again" in rig.text()
+        await pilot.press("1", "enter")
         await rig.after(0.1, Loss(rig.now, "store", 240, "the disk is full; free some space"))
         assert holds(rig.rows(), word_rows("NOT SAVED"))
-        assert "the disk is full" in rig.text()
+        assert "DISK: values not recorded. Drive on; only the recording has a gap." in rig.text()
         assert "■ 240 values not recorded" in rig.text()
 
 
@@ -245,8 +250,8 @@ async def test_links_without_room_are_summed_up_worst_first(rig: Any) -> None:
 async def test_a_link_that_never_lived_stands_huge_too(rig: Any) -> None:
     async with rig.screen.run_test(size=(80, 24)):
         await rig.after(0.1, LinkChange(rig.now, "pack", "lost", "there is no such port"))
-        assert holds(rig.rows(), word_rows("NO LINK"))
-        assert "there is no such port" in rig.text()
+        assert holds(rig.rows(), word_rows("NO DATA"))
+        assert "PACK: link lost. There is no such port" in rig.text()
 
 
 async def test_other_views_say_what_is_wrong_in_their_first_row(rig: Any) -> None:
@@ -254,7 +259,7 @@ async def test_other_views_say_what_is_wrong_in_their_first_row(rig: Any) -> Non
         await rig.drive(4, lowest=2.4, **SOUND)
         for view in ("2", "3", "4"):
             await pilot.press(view)
-            assert rig.rows()[0].startswith("▐ ■ LOW CELL: cell 8 2.400 V")
+            assert rig.rows()[0].startswith("▐ ■ STOP: Release the throttle and stop where it is safe. CELL 8 ")
 
 
 async def test_a_mark_bears_the_moment_of_the_key_and_the_words_typed_after(rig: Any) -> None:

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from telemetry.alarms.acts import ACT_TABLE
 from telemetry.screen.digits import (
     FIGURE_CHARACTERS,
     WORD_CHARACTERS,
@@ -17,7 +18,6 @@ from telemetry.screen.digits import (
     word_rows,
     word_width,
 )
-from telemetry.screen.words import ALARM_WORDS
 
 BLOCKS = set(" ▀▄█")
 
@@ -71,7 +71,7 @@ def test_letters_are_distinct_and_five_rows_a_scale(scale: int) -> None:
     assert {len(rows) for rows in drawn} == {5 * scale}
 
 
-@pytest.mark.parametrize("word", sorted({words.large for words in ALARM_WORDS.values()} | {"ALARM"}))
+@pytest.mark.parametrize("word", sorted({row.word for row in ACT_TABLE if row.word} | {"OVER"}))
 def test_every_huge_word_can_be_drawn_and_fits_eighty_columns(word: str) -> None:
     rows = word_rows(word)
     assert {len(row) for row in rows} == {word_width(word)}
