@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -81,6 +81,18 @@ class SessionSeries:
     def duration_s(self) -> float:
         """Seconds from the first row to the last."""
         return (self.end - self.start) / MICROSECONDS
+
+
+def with_extreme_cells(series: SessionSeries) -> SessionSeries:
+    """Return the session with ``cell_min_voltage`` and ``cell_max_voltage`` from its cells where they lack."""
+    cells = series.cells
+    if cells is None:
+        return series
+    found = {
+        "cell_min_voltage": Series(cells.t, np.nanmin(cells.voltages, axis=1)),
+        "cell_max_voltage": Series(cells.t, np.nanmax(cells.voltages, axis=1)),
+    }
+    return replace(series, signals={**found, **series.signals})
 
 
 def read_series(recording: Recording) -> SessionSeries:

@@ -84,8 +84,7 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
         table = None if pack.open_circuit is None else owner_table(pack.open_circuit)
         charge = estimate_charge(series, pack, offset, table)
         capacity = find_capacity(series, pack, offset, charge)
-        resistance = find_resistance(series, pack)
-        cells = judge_cells(series, pack, resistance, phases.of("rest"))
+        resistance, cells = _cells(series, pack, phases)
     end_pct = _end_of(charge)
     usable = _usable(capacity)
     charging = find_charging(series, power, phases.of("charge"), _facts(machine, capacity, end_pct, wall_wh))
@@ -119,6 +118,24 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
         resistance,
         cells,
     )
+
+
+def find_cells(series: SessionSeries, machine: Machine | None) -> CellFindings | None:
+    """Return the cell findings of a session, as :func:`figures_of` does.
+
+    None without a machine file, and where the current has the wrong sign.
+    """
+    if machine is None or any(each.name == "sign-of-current" for each in find_evidence(series, machine)):
+        return None
+    known = find_offset(series, machine.pack)
+    power = find_power(series, known.value_a if known.known else 0.0)
+    phases = find_phases(series, power, machine.pack.capacity_ah, _states_implement(machine))
+    return _cells(series, machine.pack, phases)[1]
+
+
+def _cells(series: SessionSeries, pack: Pack, phases: Phases) -> tuple[Resistance, CellFindings]:
+    resistance = find_resistance(series, pack)
+    return resistance, judge_cells(series, pack, resistance, phases.of("rest"))
 
 
 def _states_implement(machine: Machine | None) -> bool | None:

@@ -27,11 +27,12 @@ def add_to(commands: Any) -> None:
 
 
 def isolate(arguments: argparse.Namespace) -> int:
-    """Judge a recorded drive; 1 where a part is named."""
+    """Judge a recorded drive; 1 where a part or a cell is named."""
     # Many small systems are solved: several threads for each would wait for one another. Has to come before numpy.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from telemetry.analysis.fault_isolation.isolate import isolate as judge
     from telemetry.analysis.series import read_series
+    from telemetry.analysis.session_figures import find_cells
     from telemetry.earlier_drives import motion_resistances
     from telemetry.machine.machine_file import load_machine
     from telemetry.report.isolation_json import isolation_object
@@ -49,14 +50,14 @@ def isolate(arguments: argparse.Namespace) -> int:
     readings = ask_readings(_ask, _say_beside) if arguments.ask else None
     session = getattr(recording, "session", None)
     earlier = () if session is None else motion_resistances(store_path(arguments), session)
-    isolation = judge(series, machine, readings, earlier)
+    isolation = judge(series, machine, readings, earlier, find_cells(series, machine))
     if arguments.json:
         say(as_json(isolation_object(isolation)))
     else:
         known = series.get("enable_voltage") is not None
         strips = [line for event in isolation.events[:MOST_STRIPS] for line in event_strips(series, event)]
         say("\n".join(letter_lines(series.name, series.duration_s, isolation, known, strips)))
-    return 1 if isolation.fault_named else 0
+    return 1 if isolation.fault_named or isolation.odd_cells else 0
 
 
 def _ask(question: str) -> str | None:

@@ -109,7 +109,8 @@ def _isolation(found: Judged) -> str:
     series = found.series
     if series.get("throttle_voltage") is None or series.get("pack_current") is None:
         return ""
-    judgement = isolate(series, found.figures.machine)
+    cells = None if found.figures.sign_is_wrong else found.figures.cells
+    judgement = isolate(series, found.figures.machine, cells=cells)
     known = series.get("enable_voltage") is not None
     return isolation_section(series, judgement, letter_lines(series.name, series.duration_s, judgement, known))
 

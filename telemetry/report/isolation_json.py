@@ -8,7 +8,7 @@ from telemetry.analysis.fault_isolation.findings import Isolation
 
 
 def isolation_object(isolation: Isolation) -> dict[str, Any]:
-    """Return ``cause``, ``ranked``, ``events``, ``next_check``, ``missing``, and what is wrong with the evidence."""
+    """Return the judgement; see docs/isolate.md for its keys."""
     return {
         "cause": isolation.cause,
         "ranked": [
@@ -21,6 +21,12 @@ def isolation_object(isolation: Isolation) -> dict[str, Any]:
         ],
         "next_check": list(isolation.next_check),
         "missing": list(isolation.missing),
+        "covered": list(isolation.covered),
+        "not_covered": dict(isolation.not_covered),
+        "odd_cells": [
+            {"cell": odd.cell, "cause": odd.cause, "confidence": odd.confidence, "evidence": odd.evidence}
+            for odd in isolation.odd_cells
+        ],
         "evidence": {
             "judged": isolation.judged,
             "problems": list(isolation.problems),

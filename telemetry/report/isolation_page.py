@@ -10,6 +10,7 @@ import numpy.typing as npt
 from telemetry.analysis.fault_isolation.findings import FaultEvent, Isolation
 from telemetry.analysis.series import SessionSeries
 from telemetry.model.batch import MICROSECONDS, Times
+from telemetry.model.time_text import clock
 from telemetry.report.isolation_strips import moment_of
 
 MOST_EVENTS = 6
@@ -49,7 +50,7 @@ def event_chart(series: SessionSeries, event: FaultEvent) -> str:
         if (found := series.get(name)) is not None and _rows(found.t, series, begin, end).any()
     ]
     height = _TOP + len(strips) * (_STRIP + _GAP) + 24
-    title = f"{event.t:.1f} s: {event.what}"
+    title = f"{clock(event.t, tenths=True)}: {event.what}"
 
     def across(seconds: float) -> float:
         return _LEFT + (seconds - begin) / (end - begin) * (_WIDTH - _LEFT - _RIGHT)
@@ -84,7 +85,9 @@ def event_chart(series: SessionSeries, event: FaultEvent) -> str:
         ]
     for seconds_at, anchor in ((begin, "start"), (event.t, "middle"), (end, "end")):
         place_x = f"{across(seconds_at):.1f}"
-        parts.append(f'<text x="{place_x}" y="{height - 8}" text-anchor="{anchor}">{seconds_at:.1f} s</text>')
+        parts.append(
+            f'<text x="{place_x}" y="{height - 8}" text-anchor="{anchor}">{clock(seconds_at, tenths=True)}</text>'
+        )
     return "\n".join([*parts, "</svg>"])
 
 

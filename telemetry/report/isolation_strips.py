@@ -7,6 +7,7 @@ import numpy as np
 from telemetry.analysis.fault_isolation.findings import FaultEvent
 from telemetry.analysis.series import SessionSeries
 from telemetry.model.batch import MICROSECONDS
+from telemetry.model.time_text import clock
 
 _ROWS = (
     ("pedal", "throttle_voltage", "V"),
@@ -47,4 +48,5 @@ def event_strips(series: SessionSeries, event: FaultEvent, columns: int = 44) ->
         lines.append(f"  {label:8}{bars}  {low:.1f} to {high:.1f} {unit}")
     inside = (at >= event.t) & (at <= event.t + max(event.duration, 0.05))
     marks = "".join("^" if each else " " for each in inside).rstrip()
-    return [f"  {event.t:.1f} s, {event.what}; {begin:.1f} to {end:.1f} s:", *lines, f"  {'':8}{marks}"]
+    times = [clock(each, tenths=True) for each in (event.t, begin, end)]
+    return [f"  {times[0]}, {event.what}; {times[1]} to {times[2]}:", *lines, f"  {'':8}{marks}"]

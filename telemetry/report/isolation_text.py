@@ -5,17 +5,28 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from textwrap import wrap
 
-from telemetry.analysis.fault_isolation.findings import Cause, FaultEvent, Isolation
+from telemetry.analysis.fault_isolation.findings import Cause, FaultEvent, Isolation, RankedCause
+from telemetry.analysis.fault_isolation.verdict import CLEAREST
 from telemetry.model.errors import printable
+from telemetry.model.time_text import clock, length
+from telemetry.report.session_cells import CAUSE_WORDS
 
 OWNER_NAMES: dict[Cause, str] = {
     "healthy": "no fault",
-    "pedal-sensor": "the pedal's sensor or its wire",
+    "pedal-sensor": "the throttle sensor or its wire",
     "controller": "the controller or what enables it",
     "power-connection": "a connection between pack and controller",
     "pack-weak": "a pack that is empty, too small or aged",
-    "bms-trip": "the pack's own switch, which opens",
-    "mechanical-drag": "something that drags: a brake, a bearing, wrapped grass",
+    "bms-trip": "a BMS trip",
+    "mechanical-drag": "mechanical drag (brake, bearing, wrapped grass)",
+}
+_SHORT: dict[Cause, str] = {
+    "pedal-sensor": "throttle sensor",
+    "controller": "controller",
+    "power-connection": "connections to the controller",
+    "pack-weak": "weak pack",
+    "bms-trip": "BMS trip",
+    "mechanical-drag": "mechanical drag",
 }
 _WIDTH = 78
 _MOST_EVENTS = 12
@@ -33,62 +44,84 @@ def letter_lines(
         enable_known: whether the enable line was recorded, so that the controller can be told from its switches.
         strips: drawings of the first events, as :func:`~telemetry.report.isolation_strips.event_strips` returns them.
     """
-    lines = [f"{printable(name, 60)}, {_length(duration_s)}", ""]
+    lines = [f"{printable(name, 60)}, {length(duration_s)}", ""]
     lines += _paragraph(_opening(isolation, enable_known))
-    if isolation.problems:
-        lines += ["", "About the evidence:", *_bullets(isolation.problems)]
+    if isolation.judged:
+        lines += _bulleted("Cells:", [_sentence(odd.evidence) for odd in isolation.odd_cells])
+        lines += _bulleted("Not covered:", _not_covered(isolation))
+    lines += _bulleted("Problems with the data:", [_sentence(each) for each in isolation.problems])
     if isolation.ranked and isolation.judged:
         best = next(each for each in isolation.ranked if each.cause == isolation.cause)
-        lines += ["", "Why:", *_bullets([_sentence(why) for why in best.why])]
+        lines += _bulleted("Why:", [_sentence(why) for why in best.why])
     if isolation.events:
-        lines += ["", "When (seconds from the start):", *list(_event_lines(isolation.events))]
+        lines += ["", "When (from the start of the recording):", *_event_lines(isolation.events)]
         lines += ["", *strips] if strips else []
     if isolation.judged:
-        others = [each for each in isolation.ranked if each.cause not in (isolation.cause, "healthy")]
-        ruled = [each for each in others if each.probability < 0.05 and each.why]
-        likely = [each for each in others if each.probability >= 0.05]
-        if likely:
-            lines += ["", "Not excluded:"]
-            lines += _bullets(
-                [f"{OWNER_NAMES[each.cause]} ({each.probability:.0%}): {each.why[0]}." for each in likely]
-            )
-        if ruled:
-            lines += ["", "What speaks against the rest:"]
-            lines += _bullets([f"{OWNER_NAMES[each.cause]}: {each.why[-1]}." for each in ruled])
-    if isolation.next_check:
-        lines += ["", "Next:", *_bullets(isolation.next_check)]
-    if isolation.told_apart:
-        lines += [
-            "",
-            "What these signals cannot tell apart:",
-            *_bullets([_sentence(each) for each in isolation.told_apart]),
+        others = [
+            each for each in isolation.ranked if each.cause in isolation.covered and each.cause != isolation.cause
         ]
+        likely = [each for each in others if each.probability >= 0.05]
+        ruled = [each for each in others if each.probability < 0.05 and each.why]
+        lines += _bulleted(
+            "Not ruled out:",
+            [f"{OWNER_NAMES[each.cause]} ({100 * each.probability:.0f} %): {_first(each)}." for each in likely],
+        )
+        lines += _bulleted(
+            "Unlikely, and why:", [f"{OWNER_NAMES[each.cause]}: {each.why[-1].rstrip('.')}." for each in ruled]
+        )
+    lines += _bulleted("Next:", isolation.next_check)
+    lines += _bulleted("What these signals cannot tell apart:", [_sentence(each) for each in isolation.told_apart])
     return lines
 
 
 def _opening(isolation: Isolation, enable_known: bool) -> str:
     if not isolation.judged:
-        return "This recording names no part and clears none: its evidence is not good enough."
+        return "No part is named and none is cleared: the data is not good enough."
     chance = next(each.probability for each in isolation.ranked if each.cause == isolation.cause)
+    cells = "; ".join(
+        f"cell {odd.cell} stands out ({CAUSE_WORDS[odd.cause]}, {100 * odd.confidence:.0f} % likely)"
+        for odd in isolation.odd_cells
+    )
     if isolation.cause == "healthy":
-        return f"Nothing in this drive points to a fault ({_odds(chance)} that there is none of those looked for)."
+        covered = ", ".join(_SHORT[cause] for cause in isolation.covered)
+        free = 1 - sum(each.probability for each in isolation.ranked if each.cause in isolation.covered)
+        none = f"{_odds(free)} likely there is none of: {covered}" if covered else "no part could be judged"
+        if cells:
+            return f"{_sentence(cells)} No other fault found in this drive ({none})."
+        compared = isolation.cells is not None and bool(isolation.cells.charges)
+        alike = " The cells were compared, and none stands out." if compared else ""
+        return f"No fault found in this drive ({none}).{alike}"
     name = OWNER_NAMES[isolation.cause]
     if isolation.cause == "controller" and enable_known:
         name = "the controller"
-    return f"The evidence points to {name} ({isolation.cause}, {_odds(chance)})."
+    named = f"Most likely {name} ({isolation.cause}, {_odds(chance)})."
+    return f"{named} {_sentence(cells)}" if cells else named
+
+
+def _not_covered(isolation: Isolation) -> list[str]:
+    """Return what the drive could not show a fault of, and what that takes."""
+    told = [f"{_SHORT[cause]}: needs {why}." for cause, why in isolation.not_covered.items()]
+    if isolation.cells is None:
+        told.append("single cells: needs a machine file and a current of the right sign.")
+    elif "cells" in isolation.cells.unknown:
+        told.append(f"single cells: {isolation.cells.unknown['cells']}.")
+    elif "comparison" in isolation.cells.unknown:
+        told.append(f"charge and capacity of the cells: {isolation.cells.unknown['comparison']}.")
+    return told
+
+
+def _first(each: RankedCause) -> str:
+    """Return the first reason; where in a long drive it was seen is none."""
+    return next((why for why in each.why if not why.startswith(CLEAREST)), "no reason known").rstrip(".")
 
 
 def _odds(chance: float) -> str:
     return "more than 99 %" if chance > 0.99 else f"{100 * chance:.0f} %"
 
 
-def _length(duration_s: float) -> str:
-    return f"{duration_s / 60:.1f} min" if duration_s >= 90 else f"{duration_s:.0f} s"
-
-
 def _event_lines(events: Sequence[FaultEvent]) -> Iterator[str]:
     for event in events[:_MOST_EVENTS]:
-        yield f"  {event.t:8.2f} s  for {event.duration:6.2f} s  {event.what}"
+        yield f"  {clock(event.t, tenths=True)}  for {length(event.duration):>6}  {event.what}"
     if len(events) > _MOST_EVENTS:
         yield f"  ... and {len(events) - _MOST_EVENTS} more (--json lists all)"
 
@@ -99,6 +132,10 @@ def _sentence(text: str) -> str:
 
 def _paragraph(text: str) -> list[str]:
     return wrap(text, _WIDTH)
+
+
+def _bulleted(heading: str, texts: Sequence[str]) -> list[str]:
+    return ["", heading, *_bullets(texts)] if texts else []
 
 
 def _bullets(texts: Sequence[str]) -> list[str]:

@@ -56,7 +56,7 @@ def test_a_quarter_of_an_hour_is_judged_as_three_minutes_are():
     drive = other_drive("controller", 9, 900.0)
     found = isolate(drive.series())
     assert found.cause == "controller"
-    assert "it is plainest from " in found.ranked[0].why[0]
+    assert "clearest between " in found.ranked[0].why[0]
     late = [t for t, _, _ in drive.events if t > 450]
     assert sum(any(abs(event.t - t) <= 0.3 for event in found.events) for t in late) > 0.7 * len(late)
 

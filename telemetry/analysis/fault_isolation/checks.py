@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
+from telemetry.analysis.cell_findings import OddCell
 from telemetry.analysis.fault_isolation.drive import Evidence
 from telemetry.analysis.fault_isolation.findings import Cause
 from telemetry.machine.cautions import JOINT_DROP, JOINT_HEAT, JOINT_WORK
@@ -85,12 +86,12 @@ _CHECKS: Mapping[Cause, tuple[str, ...]] = {
 }
 _WORTH: Mapping[str, str] = {
     "throttle_voltage": (
-        "throttle_voltage (at 10 Hz or faster): tells the foot and the pedal's sensor from all that follows"
+        "throttle_voltage at 10 Hz or faster: shows whether the driver, the throttle sensor or a later part failed"
     ),
-    "pack_current": ("pack_current: without it no part behind the pedal can be judged"),
-    "controller_voltage": ("controller_voltage: sees the connector, fuse and contactor that pack_voltage does not"),
-    "discharge_allowed": ("discharge_allowed: tells the pack's own switch from an opening in the path"),
-    "vehicle_speed": ("vehicle_speed: tells a controller's cut from the foot, and drag from hills"),
+    "pack_current": ("pack_current: no part behind the throttle can be judged without it"),
+    "controller_voltage": ("controller_voltage: shows connector, fuse and contactor, which pack_voltage does not"),
+    "discharge_allowed": ("discharge_allowed: tells a BMS trip from an open circuit"),
+    "vehicle_speed": ("vehicle_speed: tells a controller cut-out from a lifted throttle, and drag from hills"),
     "enable_voltage": ("enable_voltage: tells the controller from the seat, brake or key switch that enables it"),
     "cell_min_voltage": ("cell voltages: tell a weak cell from an empty pack"),
 }
@@ -106,6 +107,22 @@ def next_checks(named: Cause, order: Sequence[Cause], chances: Mapping[Cause, fl
             yield _CHECKS[other][0]
 
 
+_OF_CELL = {
+    "high-resistance": "Have the joints of cell {} checked first, then the cell. Cell joints stay live with the key "
+    "off: leave work on them to somebody trained, by the pack maker's sheet.",
+    "low-charge": "Charge fully and let the pack balance, then see whether cell {} still lags.",
+    "low-capacity": "Drive to near empty and charge fully in one recording to confirm the capacity of cell {}; until "
+    "then, recharge early, for this cell empties first.",
+    "unknown": "Record a drive to near empty and a full charge: they show why cell {} stands out.",
+}
+
+
+def cell_checks(odd: Sequence[OddCell]) -> Iterator[str]:
+    """Yield what to do about each cell that stands out."""
+    for each in odd:
+        yield _OF_CELL[each.cause].format(each.cell)
+
+
 def missing_signals(drive: Evidence) -> Iterator[str]:
     """Yield the signals that were not recorded and what each would settle."""
     for name, worth in _WORTH.items():
@@ -119,14 +136,14 @@ def told_apart(drive: Evidence) -> Iterator[str]:
     if not current and not pedal:
         return
     if not pedal:
-        yield "without the pedal, a lifted foot, a pedal's drop-out and a controller's cut look the same"
+        yield "without the throttle signal, a lifted throttle, a sensor fault and a controller cut-out look the same"
     if not current:
-        yield "without the current, only the pedal's signal itself can be judged"
+        yield "without the current, only the throttle signal itself can be judged"
     if current and drive.get("vehicle_speed") is None:
         yield "without the speed, drag, hills and load look the same"
     if current and drive.get("discharge_allowed") is None:
-        yield "without the pack's switch, its opening is known only by the wait that follows"
+        yield "without discharge_allowed, a BMS trip shows only by the wait that follows it"
     if current and drive.get("controller_voltage") is None:
-        yield "without the controller's own voltage, a bad connection and an open fuse show only in the current"
+        yield "without controller_voltage, a bad connection and an open fuse show only in the current"
     if current and drive.get("cell_min_voltage") is None:
-        yield "without cell voltages, one weak cell and an empty pack end alike"
+        yield "without cell voltages, one weak cell and an empty pack look the same"

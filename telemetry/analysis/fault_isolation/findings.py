@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal, get_args
 
+from telemetry.analysis.cell_findings import CellFindings, OddCell
+
 Cause = Literal[
     "healthy", "pedal-sensor", "controller", "power-connection", "pack-weak", "bms-trip", "mechanical-drag"
 ]
@@ -49,9 +51,12 @@ class Isolation:
         next_check: what to measure next and what reading to expect, one sentence each.
         missing: signals that were not recorded and would settle more.
         problems: what is wrong with the evidence itself, one sentence each.
-        told_apart: what the recorded signals can and cannot tell apart.
+        told_apart: what the recorded signals cannot tell apart.
         judged: False where the evidence is too poor to name or clear any part.
         features: the figures that decided, by name; NaN where unknown.
+        covered: the causes that this drive could show.
+        not_covered: for each other cause, what it takes to judge it.
+        cells: what the cells showed; None where they were not judged.
     """
 
     cause: Cause
@@ -63,8 +68,16 @@ class Isolation:
     told_apart: tuple[str, ...] = ()
     judged: bool = True
     features: Mapping[str, float] = field(default_factory=dict)
+    covered: tuple[Cause, ...] = ()
+    not_covered: Mapping[Cause, str] = field(default_factory=dict)
+    cells: CellFindings | None = None
 
     @property
     def fault_named(self) -> bool:
         """Whether a part is named."""
         return self.cause != "healthy"
+
+    @property
+    def odd_cells(self) -> tuple[OddCell, ...]:
+        """The cells that stand out, by number."""
+        return () if self.cells is None else self.cells.odd

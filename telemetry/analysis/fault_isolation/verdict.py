@@ -15,7 +15,10 @@ from telemetry.analysis.fault_isolation.ranking import evidence, probabilities
 from telemetry.analysis.fault_isolation.readings import Readings, evidence_of_readings
 from telemetry.analysis.fault_isolation.reasons import reasons
 from telemetry.machine.sections import Machine
+from telemetry.model.time_text import clock
 
+CLEAREST = "clearest between"
+"""Begins the sentence that says in which stretch of a long drive a cause shows best."""
 LEAST_NAMED, TIMES_HEALTHY = 0.45, 2.0
 """A part is named from this probability, and where it is so many times as likely as a sound machine; below that the
 drive counts as healthy, with what is suspected said."""
@@ -56,7 +59,7 @@ def verdict(
     problems = [*whole.problems, *dict.fromkeys(said for part in parts for said in part.drive.clocks)]
     judged = readable and whole.is_long_enough
     if not readable:
-        problems.append("neither a current nor a pedal signal can be used, so no part is named and none is cleared")
+        problems.append("neither current nor throttle can be used, so no part is named and none is cleared")
     return Isolation(
         named, tuple(ranked), tuple(sorted(events, key=lambda each: each.t)),
         tuple(next_checks(named, order, chances)), tuple(missing_signals(whole)), tuple(problems),
@@ -65,10 +68,10 @@ def verdict(
 
 
 def _where(part: Observations) -> str:
-    """Say in which piece of a long drive the cause is plainest."""
+    """Say in which piece of a long drive the cause shows best."""
     times = part.drive.t
     return (
-        f"it is plainest from {times[0]:.0f} to {times[-1]:.0f} s, of which all else here is said"
+        f"{CLEAREST} {clock(times[0])} and {clock(times[-1])}; the rest refers to that stretch"
         if len(times)
         else "nothing was recorded"
     )
