@@ -69,7 +69,7 @@ def report(arguments: argparse.Namespace) -> int:
     """Report on one session."""
     from telemetry.judged import judged
     from telemetry.model.errors import InputError, printable
-    from telemetry.report.session_charts import page_charts, terminal_charts
+    from telemetry.report.session_charts import moments_of, page_charts, terminal_charts
     from telemetry.report.session_page import report_page
     from telemetry.report.session_text import report_lines
 
@@ -85,8 +85,9 @@ def report(arguments: argparse.Namespace) -> int:
     )
     for warning in found.warnings:
         warn(warning)
+    moments = moments_of(found.report)
     if page is not None:
-        text = report_page(found.report, page_charts(found.series, found.figures), _isolation(found))
+        text = report_page(found.report, page_charts(found.series, found.figures, moments), _isolation(found))
         try:
             page.write_text(text, encoding="utf-8")
         except OSError as error:
@@ -96,7 +97,7 @@ def report(arguments: argparse.Namespace) -> int:
     if arguments.json:
         say(as_json(found.report))
     else:
-        say("\n".join(report_lines(found.report, terminal_charts(found.series, found.figures))))
+        say("\n".join(report_lines(found.report, terminal_charts(found.series, found.figures, moments=moments))))
     return 0
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from telemetry.analysis.session_power import SessionPower, find_power
 from telemetry.analysis.state_of_charge import ChargeEstimate
 from telemetry.model.batch import MICROSECONDS, Times, Values
 from telemetry.model.signals import pack_temperature_number
+from telemetry.model.time_text import clock
 
 _MOST_TEMPERATURES = 6
 
@@ -50,6 +51,14 @@ class Curve:
     sort: Literal["line", "band", "way"] = "line"
 
 
+class Moment(NamedTuple):
+    """An alarm or a mark on the time axis: minutes, ``A`` or ``M``, and what it was."""
+
+    at: float
+    sign: Literal["A", "M"]
+    text: str
+
+
 @dataclass(frozen=True)
 class Chart:
     """One chart.
@@ -62,6 +71,7 @@ class Chart:
         x: (from, to) of the horizontal axis: minutes, or metres where ``metres``.
         y: (from, to) of the vertical axis.
         spans: (from, to, kind) of phases along a time axis, minutes.
+        moments: alarms and marks along a time axis, in time order.
         metres: both axes are metres and alike in scale.
     """
 
@@ -72,6 +82,7 @@ class Chart:
     x: tuple[float, float]
     y: tuple[float, float]
     spans: tuple[tuple[float, float, str], ...] = field(default=())
+    moments: tuple[Moment, ...] = field(default=())
     metres: bool = False
 
 
@@ -81,6 +92,7 @@ def charts_of(
     charge: ChargeEstimate | None = None,
     power: SessionPower | None = None,
     phases: Phases | None = None,
+    moments: Sequence[Moment] = (),
 ) -> list[Chart]:
     """Return the charts that the session has data for: power, voltage, charge, cells, temperatures, track.
 
@@ -89,7 +101,7 @@ def charts_of(
         columns: how many columns each curve gets at the most; more rows than twice that are drawn as low and high.
         charge: the state of charge along the session.
         power: its power; made here where it is None.
-        phases: drawn along the time axis.
+        phases, moments: drawn along the time axis.
     """
     power = power or find_power(series)
     look = _Look(series, columns)
@@ -102,7 +114,7 @@ def charts_of(
         _temperatures(look, series),
     ]
     timed = [
-        Chart(name, title, unit, tuple(curves), look.x, _room(curves, zero), spans)
+        Chart(name, title, unit, tuple(curves), look.x, _room(curves, zero), spans, tuple(moments))
         for name, title, unit, curves, zero in found
         if curves
     ]
@@ -153,7 +165,7 @@ def _power(look: _Look, power: SessionPower) -> _Found:
         return "power", "Power, positive out of the pack", "W", [curve], True
     if power.current is not None:
         curve = look.curve("current", power.current.t, power.current.values)
-        return "power", "Current, positive out of the pack (power is unknown)", "A", [curve], True
+        return "power", "Current, positive out of the pack (power is not known)", "A", [curve], True
     return "power", "", "", [], True
 
 
@@ -167,12 +179,12 @@ def _charge(look: _Look, series: SessionSeries, charge: ChargeEstimate | None) -
     curves = []
     if charge is not None and len(charge.t):
         curves = [
-            look.curve("holds nine times in ten", charge.t, charge.low90, charge.high90, band=True),
+            look.curve("90 % interval", charge.t, charge.low90, charge.high90, band=True),
             look.curve("estimate", charge.t, charge.pct),
         ]
     reported = series.get("soc_reported")
     if reported is not None:
-        curves.append(look.of("as the pack reports", reported))
+        curves.append(look.of("as the BMS reports", reported))
     return "charge", "State of charge", "%", curves, False
 
 
@@ -257,20 +269,11 @@ _MINUTE_STEPS = (1 / 60, 1 / 12, 1 / 6, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 240, 
 
 
 def time_ticks(low: float, high: float, most: int) -> list[tuple[float, str]]:
-    """Return at most ``most`` round times with what to print, for an axis of minutes."""
+    """Return at most ``most`` round times, minutes, each with what to print."""
     step = next((s for s in _MINUTE_STEPS if (high - low) / s <= most), nice_step((high - low) / most))
     first = math.ceil(low / step - 1e-9)
     places = [number * step for number in range(first, math.floor(high / step + 1e-9) + 1)]
-    return [(place, _minutes(place, step)) for place in places]
-
-
-def _minutes(minutes: float, step: float) -> str:
-    if step < 1:
-        return f"{round(minutes * 60)} s"
-    if step >= 30:
-        hours, rest = divmod(round(minutes), 60)
-        return f"{hours}:{rest:02d} h"
-    return f"{round(minutes)} min"
+    return [(place, clock(60.0 * place + 0.01)) for place in places]
 
 
 def value_text(value: float, step: float) -> str:

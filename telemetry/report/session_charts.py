@@ -5,10 +5,11 @@ A chart that the session has no data for is not among them.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
 from telemetry.analysis.series import SessionSeries
-from telemetry.report.chart_data import Chart, charts_of
+from telemetry.report.chart_data import Chart, Moment, charts_of
 from telemetry.report.svg_chart import svg_chart
 from telemetry.report.text_chart import text_chart
 
@@ -19,30 +20,45 @@ _PAGE_COLUMNS = 600
 _TERMINAL_WIDTH = 80
 
 
-def page_charts(series: SessionSeries, figures: SessionFigures | None = None) -> dict[str, str]:
+def moments_of(report: Mapping[str, Any]) -> list[Moment]:
+    """Return the alarms and marks of a report in time order."""
+    raised = [alarm for alarm in report["alarms"] if alarm["active_s"] > 0]
+    alarms = [Moment(alarm["from_s"] / 60.0, "A", f"{alarm['name']}, {alarm['where']}") for alarm in raised]
+    return sorted([*alarms, *(Moment(mark["t"] / 60.0, "M", mark["text"]) for mark in report["marks"])])
+
+
+def page_charts(
+    series: SessionSeries, figures: SessionFigures | None = None, moments: Sequence[Moment] = ()
+) -> dict[str, str]:
     """Return an SVG element as text by the chart's name, for a page that needs nothing else.
 
     Args:
         series: the session.
         figures: its figures, for power less the offset, the state of charge with its bounds, and what the machine did
             along the time; None: what the series alone gives.
+        moments: alarms and marks.
     """
-    return {chart.name: svg_chart(chart) for chart in _charts(series, figures, _PAGE_COLUMNS)}
+    return {chart.name: svg_chart(chart) for chart in _charts(series, figures, _PAGE_COLUMNS, moments)}
 
 
 def terminal_charts(
-    series: SessionSeries, figures: SessionFigures | None = None, width: int = _TERMINAL_WIDTH
+    series: SessionSeries,
+    figures: SessionFigures | None = None,
+    width: int = _TERMINAL_WIDTH,
+    moments: Sequence[Moment] = (),
 ) -> dict[str, list[str]]:
     """Return lines of at most ``width`` characters by the chart's name, plain, so that they can be kept in a file.
 
     Args:
-        series, figures: as for :func:`page_charts`.
+        series, figures, moments: as for :func:`page_charts`.
         width: characters.
     """
-    return {chart.name: text_chart(chart, width) for chart in _charts(series, figures, width - 8)}
+    return {chart.name: text_chart(chart, width) for chart in _charts(series, figures, width - 8, moments)}
 
 
-def _charts(series: SessionSeries, figures: SessionFigures | None, columns: int) -> list[Chart]:
+def _charts(
+    series: SessionSeries, figures: SessionFigures | None, columns: int, moments: Sequence[Moment]
+) -> list[Chart]:
     if figures is None:
-        return charts_of(series, columns)
-    return charts_of(series, columns, figures.charge, figures.power, figures.phases)
+        return charts_of(series, columns, moments=moments)
+    return charts_of(series, columns, figures.charge, figures.power, figures.phases, moments)

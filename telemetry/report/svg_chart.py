@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from html import escape
 
+from telemetry.model.time_text import clock
 from telemetry.report.chart_data import Chart, Curve, Piece, ticks, time_ticks, value_text
 
 WIDTH, HEIGHT, LARGEST = 760, 250, 520
@@ -31,6 +32,7 @@ def svg_chart(chart: Chart) -> str:
         *_legend(chart),
         *_spans(chart, frame),
         *_axes(chart, frame),
+        *_moments(chart, frame),
         *(path for place, curve in enumerate(chart.curves) for path in _curve(curve, place, frame)),
         "</svg>",
     ]
@@ -93,6 +95,22 @@ def _spans(chart: Chart, frame: _Frame) -> list[str]:
                 f'<text x="{(left + right) / 2:.1f}" y="{frame.bottom + 10}" text-anchor="middle" font-size="9.5" '
                 f">{escape(kind)}</text>"
             )
+    return parts
+
+
+def _moments(chart: Chart, frame: _Frame) -> list[str]:
+    """Return a line for each alarm and mark, with its letter above and what it was where the pointer rests on it."""
+    parts = []
+    for at, sign, text in chart.moments:
+        if not chart.x[0] <= at <= chart.x[1]:
+            continue
+        x, colour = frame.x(at), "#a80000" if sign == "A" else "#333"
+        words = f"{'alarm' if sign == 'A' else 'mark'} {clock(60.0 * at)}: {text}"
+        parts.append(
+            f'<g><title>{escape(words)}</title><path d="M{x:.1f} {_TOP}V{frame.bottom}" stroke="{colour}" '
+            f'stroke-width="1" stroke-dasharray="2 2" fill="none"/><text x="{x:.1f}" y="{_TOP - 3}" '
+            f'text-anchor="middle" font-size="10" fill="{colour}">{sign}</text></g>'
+        )
     return parts
 
 

@@ -34,7 +34,25 @@ def text_chart(chart: Chart, width: int = 80, height: int = 14) -> list[str]:
     figure.clear()
     title = f"{chart.title} ({chart.unit})"
     named = [f"{_SAMPLES.get(m, m)} {c.label}" for c, m in zip(chart.curves, markers, strict=True)]
-    return [title, *([f"  {'   '.join(named)}"] if len(named) > 1 else []), *lines]
+    return [title, *([f"  {'   '.join(named)}"] if len(named) > 1 else []), *lines, *_moments(chart, lines)]
+
+
+def _moments(chart: Chart, lines: Sequence[str]) -> list[str]:
+    """Return a line below the axis that shows alarms and marks at their times; none where there are none."""
+    axis = next((line for line in reversed(lines) if "└" in line and "┘" in line), None)
+    if not chart.moments or axis is None:
+        return []
+    left, right = axis.index("└") + 1, axis.index("┘") - 1
+    low, high = chart.x
+    row = [" "] * (right + 1)
+    for moment in chart.moments:
+        place = left + round((moment.at - low) / (high - low) * (right - left))
+        if left <= place <= right:
+            row[place] = moment.sign if row[place] in (" ", moment.sign) else "*"
+    signs = {moment.sign for moment in chart.moments}
+    words = [word for sign, word in (("A", "A alarm"), ("M", "M mark")) if sign in signs]
+    both = ["* both"] if "*" in row else []
+    return ["".join(row).rstrip(), f"{' ' * left}{', '.join([*words, *both])}"]
 
 
 def _set_axes(figure: object, chart: Chart) -> None:

@@ -16,7 +16,7 @@ from telemetry.analysis.phases import find_phases
 from telemetry.analysis.series import CellSeries, Series, SessionSeries, read_series
 from telemetry.analysis.state_of_charge import ChargeEstimate
 from telemetry.recordings.reading import open_recording
-from telemetry.report.chart_data import Chart, charts_of, ticks, time_ticks
+from telemetry.report.chart_data import Chart, Moment, charts_of, ticks, time_ticks
 from telemetry.report.session_charts import page_charts, terminal_charts
 from telemetry.report.svg_chart import svg_chart
 from telemetry.report.text_chart import text_chart
@@ -66,7 +66,7 @@ class TestWhatIsDrawn:
     def test_current_stands_in_where_power_is_unknown(self) -> None:
         chart = chart_of(series_of(np.arange(100.0), pack_current=np.arange(100.0)), "power")
         assert chart.unit == "A"
-        assert "unknown" in chart.title
+        assert "not known" in chart.title
 
     def test_bounds_of_the_charge_are_a_band(self, mow: SessionSeries) -> None:
         t = np.arange(mow.start, mow.end, 10_000_000)
@@ -75,7 +75,7 @@ class TestWhatIsDrawn:
         chart = next(c for c in charts_of(mow, 100, charge) if c.name == "charge")
         assert [curve.sort for curve in chart.curves] == ["band", "line", "line"]
         assert chart.y[0] < 65
-        assert "nine times in ten" in svg_chart(chart)
+        assert "90 % interval" in svg_chart(chart)
 
     def test_the_lowest_and_the_highest_cell(self) -> None:
         t = np.arange(0, 50.0)
@@ -124,8 +124,8 @@ class TestPage:
         along = {
             m[2]: float(m[1]) for m in re.finditer(r'<text x="([\d.]+)" y="\d+" text-anchor="middle">([^<]+)<', text)
         }
-        assert points[0][0] == pytest.approx(along["0 min"], abs=0.2)
-        assert points[-1][0] == pytest.approx(along["10 min"], abs=0.2)
+        assert points[0][0] == pytest.approx(along["0:00:00"], abs=0.2)
+        assert points[-1][0] == pytest.approx(along["0:10:00"], abs=0.2)
 
     def test_a_track_has_one_scale_both_ways(self) -> None:
         around = np.linspace(0, 2 * np.pi, 200)
@@ -184,3 +184,27 @@ def test_whatever_comes_is_drawn(seed: int, rows: int) -> None:
         assert "nan" not in text, name
     for lines in terminal_charts(made).values():
         assert max(map(len, lines)) <= 80
+
+
+class TestMoments:
+    MOMENTS = (Moment(2.0, "M", "<gate>"), Moment(5.0, "A", "low cell voltage, cell 17"))
+
+    def test_alarms_and_marks_stand_at_their_times(self) -> None:
+        t = np.arange(0, 601.0)
+        chart = charts_of(series_of(t, pack_voltage=50 + t / 60), 100, moments=self.MOMENTS)[0]
+        lines = text_chart(chart)
+        signs, words = lines[-2], lines[-1]
+        axis = next(line for line in lines if "└" in line)
+        left, right = axis.index("└") + 1, axis.index("┘") - 1
+        assert signs.index("M") == pytest.approx(left + 0.2 * (right - left), abs=1)
+        assert signs.index("A") == pytest.approx(left + 0.5 * (right - left), abs=1)
+        assert words.split() == ["A", "alarm,", "M", "mark"]
+        assert max(map(len, lines)) <= 80
+        text = svg_chart(chart)
+        ElementTree.fromstring(text)
+        assert "mark 0:02:00: &lt;gate&gt;" in text
+        assert "alarm 0:05:00: low cell voltage, cell 17" in text
+
+    def test_a_chart_without_any_has_no_such_line(self) -> None:
+        lines = text_chart(chart_of(series_of(np.arange(100.0), pack_voltage=np.arange(100.0)), "voltage"))
+        assert not any("A alarm" in line for line in lines)
