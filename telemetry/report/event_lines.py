@@ -13,6 +13,7 @@ from telemetry.alarms.states import MASKED
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange, AlarmFinding, Event, Gap, LinkChange, Loss, Mark
 from telemetry.model.signals import find_signal
+from telemetry.model.time_text import clock, clock_at, length
 from telemetry.pipeline.snapshot import Snapshot
 
 # How an alarm stands after a change is told where it is not what the word itself says.
@@ -85,7 +86,7 @@ def event_object(event: Event, start: int) -> dict[str, Any] | None:
 
 def event_line(event: Event, start: int) -> str | None:
     """Return one plain line for ``event``, or None for events that are not told."""
-    at = f"{(event.t - start) / 1e6:10.2f} s  "
+    at = f"{clock_at(event.t, start, tenths=True):>10}  "
     match event:
         case AlarmChange():
             unit = signal.unit if (signal := find_signal(event.signal)) else ""
@@ -118,7 +119,7 @@ def event_line(event: Event, start: int) -> str | None:
             why = f" ({printable(event.why, 200)})" if event.why else ""
             return f"{at}link {printable(event.source)}: {event.state}{why}"
         case Gap():
-            return f"{at}gap: {event.signal} unknown for {event.duration_s:.1f} s"
+            return f"{at}gap: {event.signal} not known for {length(event.duration_s)}"
         case Mark():
             return f"{at}mark: {printable(event.text, 200)}"
         case Loss():
@@ -167,10 +168,10 @@ def summary_lines(summary: Mapping[str, Any]) -> list[str]:
         return "unknown" if value is None else f"{value:.{digits}f} {unit}"
 
     where = "not recorded" if summary["session"] is None else f"session {summary['session']}"
-    peak_at = "" if summary["peak_power_at_s"] is None else f" at {summary['peak_power_at_s']:.1f} s, as sampled"
+    peak_at = "" if summary["peak_power_at_s"] is None else f" at {clock(summary['peak_power_at_s'])}"
     counts = ", ".join(f"{summary[f'values_{what}']} {what}" for what in ("published", "stored", "dropped"))
     return [
-        f"{where}: {summary['duration_s']:.1f} s, gaps {summary['gaps_s']:.1f} s",
+        f"{where}: {length(summary['duration_s'])}, gaps {length(summary['gaps_s'])}",
         f"charge out {figure('charge_out_ah', 'Ah', 3)}, in {figure('charge_in_ah', 'Ah', 3)}",
         f"energy out {figure('energy_out_wh', 'Wh', 1)}, in {figure('energy_in_wh', 'Wh', 1)}",
         f"peak power {figure('peak_power_w', 'W', 0)}{peak_at}",
