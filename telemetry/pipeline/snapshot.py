@@ -326,6 +326,27 @@ class Snapshot:
         least = max(_REST_A, _REST_SHARE * (rating.trip or 0.0) if rating is not None else 0.0)
         return "rest" if abs(current) < least else "discharge" if current > 0.0 else "charge"
 
+    @property
+    def no_discharge(self) -> str:
+        """Why nothing can flow out of the pack, in two words; empty where nothing says so.
+
+        The latest word of the BMS holds until it sends another, however old it is.
+        """
+        allowed = self.readings.get("discharge_allowed")
+        if allowed is not None and allowed.value < 0.5:
+            return "discharge off"
+        if any(alarm.active and alarm.change.limit == "supply-lost" for alarm in self.alarms.values()):
+            return "power lost"
+        if any(self.watches_pack(change.source) for change in self.failed_links()):
+            return "link lost"
+        return ""
+
+    @property
+    def no_discharge_alarmed(self) -> bool:
+        """Whether an active alarm says the same."""
+        limits = ("discharge-disabled", "supply-lost", "link")
+        return any(alarm.active and alarm.change.limit in limits for alarm in self.alarms.values())
+
     def failed_links(self) -> list[LinkChange]:
         """Return the latest change of each link that was lost or fell silent, in the order of first appearance."""
         return [change for change in self.links.values() if change.state in ("lost", "silent")]

@@ -120,10 +120,10 @@ class SupplyWatch:
                 if late or self._signals.was_loaded(t - _LOADED_WITHIN):
                     yield from self._end_loss(t)
                     self._disabled = True
-                    yield AlarmCondition(t, DISCHARGE, "discharge_allowed", True, _DISCHARGE_WHY, allowed)
+                    yield AlarmCondition(t, DISCHARGE, "discharge_allowed", True, _DISCHARGE_WHY)
             elif allowed >= 0.5 and self._disabled:
                 self._disabled = False
-                yield AlarmCondition(t, DISCHARGE, "discharge_allowed", False, value=allowed)
+                yield AlarmCondition(t, DISCHARGE, "discharge_allowed", False)
             self._discharge = allowed
         allowed = row[_CHARGE]
         if allowed == allowed:
@@ -131,10 +131,10 @@ class SupplyWatch:
                 why = self._charge_lost(t)
                 if why:
                     self._no_charge = True
-                    yield AlarmCondition(t, CHARGE, "charge_allowed", True, why, allowed)
+                    yield AlarmCondition(t, CHARGE, "charge_allowed", True, why)
             elif allowed >= 0.5 and self._no_charge:
                 self._no_charge = False
-                yield AlarmCondition(t, CHARGE, "charge_allowed", False, value=allowed)
+                yield AlarmCondition(t, CHARGE, "charge_allowed", False)
             self._charge, self._charge_t = allowed, t
 
     def _charge_lost(self, t: int) -> str:

@@ -206,6 +206,8 @@ def _voltage(scene: Scene, small: bool) -> Figure:
     judged = _beyond(scene, "pack-voltage-high") or _against(
         scene, "pack-voltage-low", ("to cut-off", "BELOW cut-off")
     )
+    if scene.snapshot.no_discharge:
+        judged = _without_discharge(scene)
     return _figure(scene, "VOLTAGE  V", "pack_voltage", places, judged)
 
 
@@ -214,9 +216,17 @@ def _current(scene: Scene, small: bool) -> Figure:
     direction = scene.snapshot.direction(scene.now)
     limit = "charge-current" if direction == "charge" else "discharge-current"
     judged = _beyond(scene, "discharge-peak") or _against(scene, limit, ("left", "OVER limit"))
-    if direction is not None:
+    if scene.snapshot.no_discharge and direction != "charge":
+        judged = _without_discharge(scene)
+    elif direction is not None:
         judged = replace(judged, note=f"{direction}, {judged.note}")
     return _figure(scene, "CURRENT  A", "pack_current", places, judged)
+
+
+def _without_discharge(scene: Scene) -> Judged:
+    """Return the badge of a pack that can give nothing: no headroom, for there is none to use."""
+    meaning: Meaning = "danger" if scene.snapshot.no_discharge_alarmed else "caution"
+    return Judged(meaning, scene.snapshot.no_discharge)
 
 
 def _power(scene: Scene, small: bool) -> Figure:
@@ -251,6 +261,8 @@ def _against(scene: Scene, limit: str, words: tuple[str, str]) -> Judged:
     places, unit = _margin_places(limit, _is_small(scene.snapshot))
     text = places.text(abs(margin))
     amount = f"{abs(margin):.3f}" if limit.startswith("cell-") else text
+    if level == "normal" and scene.snapshot.no_discharge:
+        return Judged(None, f"{amount} {unit} {words[margin < 0]}")  # inside its limit, and yet nothing is well
     return Judged(level, f"{amount} {unit} {words[margin < 0]}", text, places.widest)
 
 

@@ -125,6 +125,8 @@ def alarm_act(alarm: StandingAlarm, snapshot: Snapshot) -> Act:
 def alarm_values(alarm: StandingAlarm, snapshot: Snapshot, now: int) -> str:
     """Return the value that raised an alarm, the worst, the latest and the limit; empty where none decides."""
     change = alarm.change
+    if change.value != change.value:
+        return ""
     values = {
         "raised": change.value,
         "worst": alarm.worst,
