@@ -122,7 +122,7 @@ def test_a_low_pack_is_alarmed_on_a_descent_and_not_on_a_charge(with_speed: bool
     moving = {"vehicle_speed": np.full(600, 8.0)} if with_speed else {}
     descent = np.concatenate([np.full(480, 30.0), downhill(60, 3)])
     assert suppressed(rows({"pack_current": descent, **low, **moving})) == []
-    assert suppressed(rows({"pack_current": charge(300, 3), **low, **standing})) == ["pack-voltage-low"]
+    assert "pack-voltage-low" in suppressed(rows({"pack_current": charge(300, 3), **low, **standing}))
 
 
 @pytest.mark.parametrize("hidden", [(), ("vehicle_speed", "motor_speed")])
