@@ -5,6 +5,10 @@ is r times the mean square of I. r comes from means over ten seconds, for the tw
 devices at different instants: while the current changes, a difference of two single readings is mostly that delay.
 What the two meters differ by at rest is taken off first. Before there has been a rest the most that they may differ
 by is taken off, so the figure is the least that the readings allow. Three blocks make one figure: half a minute.
+
+Behind an open switch the voltages part without any current, and nothing heats. A block in which the controller has
+lost its supply counts for nothing, nor does the block before it, in which the supply may have begun to fail: so each
+block waits for the next.
 """
 
 from __future__ import annotations
@@ -31,6 +35,8 @@ at rest is an open main switch."""
 LOAD_C, LOAD_AT_LEAST_A = 0.05, 5.0
 """Below this mean current nothing heats, and the path's resistance is not known. Ours."""
 REST_BLOCKS = 5
+SUPPLY_SHARE = 0.8
+"""With less than this share of the pack's voltage the controller has lost its supply. Ours."""
 
 
 class _Part(NamedTuple):
@@ -61,6 +67,7 @@ class PathHeat:
         self._current = Chosen("pack_current")
         self._volts, self._currents = Blocks(BLOCK), Blocks(BLOCK)
         self._offsets: deque[float] = deque(maxlen=REST_BLOCKS)
+        self._waiting: _Part | None = None
         self._parts: deque[_Part] = deque(maxlen=BLOCKS_TOGETHER)
 
     def advance(self, span: Span) -> Span:
@@ -88,11 +95,17 @@ class PathHeat:
 
     def _take(self, volts: Block, currents: Values) -> float | None:
         apart, pack = (float(mean) for mean in volts.values.mean(axis=0))
-        if float(np.abs(currents).max()) <= self._rest_a and abs(apart) <= METERS_SHARE * pack:
+        rests, alike = float(np.abs(currents).max()) <= self._rest_a, abs(apart) <= METERS_SHARE * pack
+        if rests and alike:
             self._offsets.append(apart)
-        if self._parts and volts.end - self._parts[-1].end != BLOCK:
+        lost = bool((volts.values[:, 0] > (1.0 - SUPPLY_SHARE) * volts.values[:, 1]).any()) or (rests and not alike)
+        before, self._waiting = self._waiting, None
+        if lost or before is None or volts.end - before.end != BLOCK:
             self._parts.clear()
-        self._parts.append(_Part(volts.end, apart, float(currents.mean()), float((currents**2).mean())))
+        else:
+            self._parts.append(before)
+        if not lost:
+            self._waiting = _Part(volts.end, apart, float(currents.mean()), float((currents**2).mean()))
         if len(self._parts) < BLOCKS_TOGETHER:
             return None
         offset = median(self._offsets) if self._offsets else METERS_SHARE * pack
