@@ -19,7 +19,7 @@ from telemetry.pipeline.stage import Chosen
 
 NO_TIMES: Times = np.empty(0, dtype=np.int64)
 NO_VALUES: Values = np.empty(0)
-_INTO = Condition("pack_current", "low", -INTO_A, ENDED_A, 0.0, 1.0, "current flows into the pack")
+_INTO = Condition("pack_current", "low", -INTO_A, ENDED_A, 1.0, 1.0, "current has flowed into the pack for 1 s")
 _OUT = Condition("pack_current", "high", 2.0, 1.0, 0.0, 60.0, "the pack has given current within the last minute")
 _SPEEDS = tuple(Condition(name, "high", least, least / 2, 0.0, 5.0, "it moves") for name, least in MOVES.items())
 _GAP = 10 * MICROSECONDS

@@ -53,6 +53,10 @@ def test_current_alone_tells_driving_braking_charging_and_rest() -> None:
     assert plugged_in[-1] == "charging"
 
 
+def test_noise_of_a_current_sensor_is_no_charge() -> None:
+    assert "charging" not in log_of([0.2, -0.6, 0.1, -0.7, 0.3, -0.6] * 5, [0.0] * 30)
+
+
 def test_speed_decides_where_it_is_sent() -> None:
     assert log_of([0.0] * 10, [8.0] * 10)[-1] == "driving", "coasting takes no current"
     assert log_of([-20.0] * 30, [-8.0] * 30)[-1] == "braking", "a long way downhill, in reverse"
