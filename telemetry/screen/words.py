@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass
 
-from telemetry.alarms.acts import Act, act_for, act_of, alarm_name
+from telemetry.alarms.acts import MOVING, Act, act_for, act_of, alarm_name
 from telemetry.alarms.priorities import priority_of
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange, AlarmState, LinkState
@@ -101,8 +101,7 @@ def headline(snapshot: Snapshot, now: int) -> Headline | None:
         urgent = priority_of(alarm.change.limit, alarm.change.level) != "low"
         act = alarm_act(alarm, snapshot)
         if alarm.change.level == "trip" and not alarm.acknowledged and urgent and act.word:
-            over = not alarm.active and not alarm.latched
-            word, do = ("OVER", "It is back inside its limit.") if over else (act.word, act.do)
+            word, do = _over(alarm, snapshot) or (act.word, act.do)
             what = f"{act.where}: {alarm_name(alarm.change.limit)}"
             details = (alarm_values(alarm, snapshot, now), alarm_since(alarm, snapshot), _told(alarm.change))
             known = tuple(detail for detail in details if detail)
@@ -115,6 +114,13 @@ def headline(snapshot: Snapshot, now: int) -> Headline | None:
             what = f"{act.where}: {alarm_name('link')}"
             return Headline(act.word, (what, f"{why[:1].upper()}{why[1:]}"), (), waits=False)
     return None
+
+
+def _over(alarm: StandingAlarm, snapshot: Snapshot) -> tuple[str, str] | None:
+    """Return word and sentence of a trip that is over; None where its act still holds, latched at rest included."""
+    if alarm.active or (alarm.latched and snapshot.situation not in MOVING):
+        return None
+    return "OVER", "Look into it at the next stop." if alarm.latched else "It is back inside its limit."
 
 
 def alarm_act(alarm: StandingAlarm, snapshot: Snapshot) -> Act:

@@ -138,6 +138,8 @@ async def test_a_latched_trip_is_acknowledged_then_reset(rig: Any) -> None:
     async with rig.screen.run_test(size=(80, 24)) as pilot:
         await rig.drive(4, lowest=2.4, **SOUND)
         await rig.drive(12, lowest=3.2, **SOUND)
+        assert holds(rig.rows(), word_rows("OVER"))
+        assert "Look into it at the next stop." in rig.text()
         await pilot.press("r")
         assert "acknowledge it first" in rig.text()
         await pilot.press("enter")
