@@ -28,7 +28,7 @@ def limit_stages(machine: Machine, history: ResistanceHistory = NO_HISTORY) -> l
         Averaging(discharge_parts(machine), charge_parts(machine)),
         ChargeTemperature(pack.cell.charge_low_c, pack.cell.charge_high_c),
         Spread(pack.cell, pack.capacity_ah),
-        TopWatch(pack.cell, pack.capacity_ah),
+        TopWatch(machine),
         PathHeat(pack.capacity_ah, conductor_ohm(machine)),
         Reserve(pack.capacity_ah, pack.nominal_v, plan),
         ResistanceChange(history),

@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from telemetry.analysis.top_imbalance import top_imbalance
-from telemetry.machine.chemistry import Chemistry
+from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Values
 from telemetry.model.signals import cell_number
 from telemetry.pipeline.blocks import Blocks, Holder, known_rows
@@ -21,7 +21,8 @@ from telemetry.pipeline.stage import Chosen, ChosenGroup
 IMBALANCE = Group("derived", "cell_imbalance_top", ("cell_imbalance_top",), "derived")
 BLOCK = 10 * MICROSECONDS
 FULL_BELOW_V = 0.05
-"""A cell is full this far below the chemistry's charge voltage: some tenths of a percent of charge. Ours."""
+"""A cell is full this far below where its charge ends, by the chemistry or a stated charger: some tenths of a percent
+of charge. Ours."""
 CHARGE_C = 0.02
 """A charge flows at more than this share of the capacity per hour. Ours."""
 REST_SHARE = 0.1
@@ -45,13 +46,16 @@ class TopWatch:
     """Adds ``cell_imbalance_top``, %: what the mean cell lacks when the first cell of a charge is full.
 
     Args:
-        cell: the chemistry, for where full is.
-        capacity_ah: of the pack.
+        machine: chemistry and charger, for where full is, and the capacity.
     """
 
-    def __init__(self, cell: Chemistry, capacity_ah: float) -> None:
-        self._full_v = cell.charge_v - FULL_BELOW_V
-        self._capacity = capacity_ah
+    def __init__(self, machine: Machine) -> None:
+        pack, charger_v = machine.pack, machine.charger.output_voltage_v
+        ends_v = (
+            pack.cell.charge_v if charger_v is None else min(pack.cell.charge_v, charger_v / pack.cells_in_series)
+        )
+        self._full_v = ends_v - FULL_BELOW_V
+        self._capacity = pack.capacity_ah
         self._holder = Holder(BLOCK)
         self._current = Chosen("pack_current")
         self._cells = ChosenGroup(lambda signal: cell_number(signal) is not None, least=3)

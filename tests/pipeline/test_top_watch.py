@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from drivers.simulated.cells import CellParameters, Cells, OddCell
-from telemetry.machine.chemistry import CHEMISTRIES
+from telemetry.machine.sections import Charger
 from telemetry.model.batch import Batch, Span
 from telemetry.pipeline.top_watch import TopWatch
-from tests.reference.topped_packs import AHEAD, CAPACITY_AH, COUNT, SECOND, batches, drawn, told
+from tests.reference.topped_packs import AHEAD, CAPACITY_AH, COUNT, SECOND, batches, drawn, machine_of, told
 
 
 @pytest.mark.parametrize("chemistry", ["lfp", "nmc"])
@@ -74,12 +76,25 @@ def test_a_short_charge_tells_nothing() -> None:
     assert told(rows, "nmc")[0] == []
 
 
+def test_a_stated_charger_with_a_lower_voltage_says_where_full_is() -> None:
+    rows = simulated({}, 0.008, 7)
+    before = rows[0].values.max(axis=1) < 3.53
+    lower = tuple(Batch(batch.group, batch.t[before], batch.values[before]) for batch in rows)
+    usual = machine_of("lfp")
+    stated = replace(usual, charger=Charger(output_voltage_v=COUNT * 3.55))
+    found = [
+        TopWatch(machine).advance(Span(int(lower[0].t[-1]) + 20 * SECOND, lower)).batches[2:]
+        for machine in (usual, stated)
+    ]
+    assert [len(added) for added in found] == [0, 1]
+
+
 def test_it_does_not_see_the_cuts() -> None:
     rows = simulated({}, 0.04, 5, rate_c=0.5)
     end = int(rows[0].t[-1]) + 20 * SECOND
 
     def all_told(step: int) -> list[tuple[int, float]]:
-        stage, found, last = TopWatch(CHEMISTRIES["lfp"], CAPACITY_AH), [], -1
+        stage, found, last = TopWatch(machine_of("lfp")), [], -1
         for cut in [*range(step, end, step), end]:
             places = [[int(b.t.searchsorted(at, "right")) for at in (last, cut)] for b in rows]
             pieces = [b.rows(*place) for b, place in zip(rows, places, strict=True) if place[0] < place[1]]

@@ -66,12 +66,16 @@ def drawn(chemistry: str, seed: int, ahead: float, start: float, rate_c: float) 
     return batches(np.array(volts), CAPACITY_AH * np.array(rates), seed), truth
 
 
+def machine_of(chemistry: str) -> Machine:
+    """Return a machine file that states no more of the pack than it must."""
+    return Machine(pack=Pack(chemistry=chemistry, cells_in_series=COUNT, capacity_ah=CAPACITY_AH))
+
+
 def told(rows: tuple[Batch, Batch], chemistry: str) -> tuple[list[float], list[str]]:
     """Return what was told of the imbalance, %, and the alarms of cells."""
-    machine = Machine(pack=Pack(chemistry=chemistry, cells_in_series=COUNT, capacity_ah=CAPACITY_AH))
+    machine = machine_of(chemistry)
     limits = [limit for limit in limits_for(machine) if limit.name.startswith(("cell-i", "cell-s", "cell-c"))]
-    cell = machine.pack.cell
-    stages = Chain([Spread(cell, CAPACITY_AH), TopWatch(cell, CAPACITY_AH), Judge(limits)])
+    stages = Chain([Spread(machine.pack.cell, CAPACITY_AH), TopWatch(machine), Judge(limits)])
     span = stages.advance(Span(int(rows[0].t[-1]) + 20 * SECOND, rows, final=True))
     values = [b.values[:, 0].tolist() for b in span.batches if b.group.name == "cell_imbalance_top"]
     raised = [e for e in span.events if isinstance(e, AlarmChange) and e.state == "raised"]
