@@ -15,10 +15,11 @@ import numpy.typing as npt
 from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.phase_grid import find_grid
 from telemetry.analysis.series import Series, SessionSeries
-from telemetry.analysis.session_power import Flow, SessionPower, find_power
+from telemetry.analysis.session_power import AT_CONTROLLER, Flow, SessionPower, find_power
 from telemetry.machine.chemistry import pack_window
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS, Times
+from telemetry.model.time_text import clock, length
 
 # Ours.
 _SHORT_S, _LONG_GAP_S, _STUCK_S = 60.0, 600.0, 120.0
@@ -79,7 +80,7 @@ def find_evidence(
     """
     power = power or find_power(series)
     return [
-        *_missing(series),
+        *_missing(series, power),
         *_frozen(series),
         *_sign(series, power),
         *_cells(series, machine),
@@ -117,36 +118,35 @@ def sign_of_current(series: SessionSeries, power: SessionPower | None = None) ->
     return SignOfCurrent(len(apart), int((resistance > 0.0).sum()), float(np.median(resistance)))
 
 
-def _missing(series: SessionSeries) -> Iterator[Finding]:
+def _missing(series: SessionSeries, power: SessionPower) -> Iterator[Finding]:
     if not series.signals:
-        yield Finding("empty", "The session holds no known value.", "Look at the sources with `shakedown sources`.")
+        yield Finding("empty", "The session holds no values.", "Check the sources with `shakedown sources`.")
         return
     voltage, current = series.get("pack_voltage"), series.get("pack_current")
     if current is None and voltage is not None:
         yield Finding(
             "voltage-only",
-            "There is a pack voltage but no current, so there is no charge, energy, power, phase or resistance.",
-            "Record pack_current too, from the pack's own electronics or a shunt.",
+            "The pack voltage was recorded but no current: charge, energy, power and resistance are not known.",
+            "Record pack_current too, from the BMS or a shunt.",
         )
     elif current is None:
         yield Finding(
             "no-current",
-            "There is no current, so there is no charge, energy, power, phase or resistance.",
-            "Record pack_current, from the pack's own electronics or a shunt.",
+            "No current was recorded: charge, energy, power and resistance are not known.",
+            "Record pack_current, from the BMS or a shunt.",
         )
+    at_controller = power.power is not None and power.place == "controller"
+    known = f"energy and power are {AT_CONTROLLER}" if at_controller else "energy and power are not known"
     if voltage is None and series.cells is not None:
         yield Finding(
             "cells-without-pack-voltage",
-            f"There are {len(series.cells.numbers)} cell voltages but no pack voltage: no power, no energy.",
-            "Record pack_voltage too; it is not made up from the cells, for they may be read at another moment.",
+            f"{len(series.cells.numbers)} cell voltages were recorded but no pack voltage: {known}.",
+            "Record pack_voltage too; the cells may be read at another moment and cannot stand in for it.",
         )
     elif voltage is None and current is not None:
-        also = (
-            " (the controller's voltage lacks what is lost in the cable)" if series.get("controller_voltage") else ""
-        )
         yield Finding(
             "no-voltage",
-            f"There is a current but no pack voltage{also}, so there is no power or energy.",
+            f"A current was recorded but no pack voltage: {known}.",
             "Record pack_voltage at the pack's terminals.",
         )
 
@@ -167,7 +167,7 @@ def _sign(series: SessionSeries, power: SessionPower) -> Iterator[Finding]:
             "sign-of-current",
             f"The voltage rises when the current out of the pack rises, at {steps.steps - steps.agreeing} of "
             f"{steps.steps} load steps: the source counts charging current as positive.",
-            'Set sign_of_current = "charge-positive" at that [[source]] of the machine file, or turn the column.',
+            'Set sign_of_current = "charge-positive" at that [[source]] of the machine file, or flip the column.',
         )
         return
     slow = _slow_sign(series, power) if steps.steps < 8 else None
@@ -250,7 +250,7 @@ def _voltage_window(series: SessionSeries, machine: Machine | None) -> Iterator[
         yield Finding(
             "voltage-against-chemistry",
             f"The pack shows {typical:.1f} V, but {machine.pack.cells_in_series} cells of {machine.pack.chemistry} "
-            f"stand between {window.low:.1f} and {window.high:.1f} V.",
+            f"have between {window.low:.1f} and {window.high:.1f} V.",
             f"Check [pack] chemistry and cells_in_series ({fitting} cells would fit), or the voltage's scale.",
         )
 
@@ -266,13 +266,14 @@ def _capacity(series: SessionSeries, power: SessionPower, machine: Machine | Non
     swing = float(np.max(net) - np.min(net))
     remedy = "Check [pack] capacity_ah against the pack's nameplate, and the scale of the current."
     if swing > 1.25 * stated:
-        yield Finding("capacity", f"{swing:.1f} Ah moved in one go through a pack stated as {stated:g} Ah.", remedy)
+        what = f"The charge swung by {swing:.1f} Ah, more than the {stated:g} Ah that the machine file states."
+        yield Finding("capacity", what, remedy)
         return
     told = _capacity_by_reported(series, flow)
     if told is not None and not stated / _TEN < told < stated * _TEN:
         yield Finding(
             "capacity",
-            f"By the pack's own state of charge {told:.0f} Ah would be full, but {stated:g} Ah are stated.",
+            f"By the BMS's state of charge the pack has {told:.0f} Ah; the machine file states {stated:g} Ah.",
             remedy,
         )
         return
@@ -285,7 +286,7 @@ def _capacity(series: SessionSeries, power: SessionPower, machine: Machine | Non
         if full and empty and swing < stated / _TEN / 2:
             yield Finding(
                 "capacity",
-                f"The voltage went from full to empty while {swing:.1f} Ah moved, but {stated:g} Ah are stated.",
+                f"The voltage went from full to empty within {swing:.1f} Ah; the machine file states {stated:g} Ah.",
                 remedy,
             )
 
@@ -323,7 +324,7 @@ def _length(series: SessionSeries) -> Iterator[Finding]:
             start = (int(signal.t[row - 1]) - series.origin) / MICROSECONDS
             yield Finding(
                 "gap",
-                f"Nothing is known of {name} for {_span(intervals[row] / MICROSECONDS)} from {_span(start)} on: "
+                f"{name} has a gap of {length(intervals[row] / MICROSECONDS)} from {clock(start)} on: "
                 "what flowed meanwhile is in no total.",
                 "Take what lies before and after as two sessions; state of charge across the gap is a guess.",
             )
@@ -377,11 +378,3 @@ def _stuck_cells(series: SessionSeries) -> Iterator[Finding]:
 def _never_moves(signal: Series) -> bool:
     long = (int(signal.t[-1]) - int(signal.t[0])) / MICROSECONDS >= _STUCK_S
     return long and float(np.ptp(signal.values)) == 0.0
-
-
-def _span(seconds: float) -> str:
-    """Return seconds in words: ``45 s``, ``12 min``, ``2 h 05 min``."""
-    minutes = round(seconds / 60)
-    if seconds < 120:
-        return f"{seconds:.0f} s"
-    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"

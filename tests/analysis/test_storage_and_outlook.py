@@ -58,7 +58,7 @@ class TestStorage:
     def test_a_zero_that_nobody_knows_is_no_standby(self) -> None:
         found = storage_of(parked(0.4), offset_uncertainty_a=None)
         assert found.standby_a is None
-        assert "its own zero is not known" in found.unknown["standby_a"]
+        assert "its offset is not known" in found.unknown["standby_a"]
         assert "standby current" in found.unknown["days_to_empty"]
 
     def test_a_dead_band_is_no_standby(self) -> None:

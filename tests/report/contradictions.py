@@ -71,6 +71,11 @@ def unknown_and_printed(report: Report, text: str) -> list[str]:
     return found + [f"a row without a value: {row}" for row in rows if re.search(rf"  {UNKNOWN}( |$)", row)]
 
 
+def energy_and_none(report: Report, text: str) -> list[str]:
+    denied = "energy and power are not known" in flat(text)
+    return ["energy is printed, and not known"] if denied and report["totals"]["energy_out_wh"] is not None else []
+
+
 def alarms_and_none(report: Report, text: str) -> list[str]:
     raised = [alarm for alarm in report["alarms"] if alarm["active_s"] > 0]
     none = re.search(r"\bno alarms?\b", flat(" ".join(report["verdict"])), re.IGNORECASE) is not None
@@ -148,6 +153,7 @@ RULES: tuple[Rule, ...] = (
     charge_and_no_charge,
     unknown_and_printed,
     alarms_and_none,
+    energy_and_none,
     totals_that_differ,
     rest_and_never,
     full_and_lacking,
