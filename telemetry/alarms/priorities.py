@@ -38,6 +38,7 @@ PRIORITY_TABLE: tuple[PriorityRow, ...] = (
     PriorityRow("discharge-disabled", "high", "high", "the machine loses drive, and braking by the motor"),
     PriorityRow("supply-lost", "high", "high", "the machine loses drive, and braking by the motor"),
     PriorityRow("insulation-low", "medium", "high", "a second fault puts pack voltage on the frame; do not touch"),
+    PriorityRow("charging-cool", "low", "medium", "too fast a charge below 10 °C plates lithium over time"),
     PriorityRow(
         "charging-hot", "medium", "medium", "charging hot cells wears and heats them; unplug and let it cool"
     ),

@@ -14,7 +14,7 @@ Sources:
       half-cells of iron phosphate and graphite (BATMODS-lite 0.0.2) and from parameter sets of PyBaMM 26.10.1.1, both
       under the 3-clause BSD licence.
     * lead-acid: Battery Council International, 12 V block at 26.7 degC, by a secondary copy; a sixth for one cell.
-    * lithium titanate: from memory.
+    * lithium manganese oxide, lithium titanate, sodium-ion: from memory.
     * hysteresis of iron phosphate 5 to 25 mV between charge and discharge: common practice.
 """
 
@@ -69,6 +69,13 @@ class OpenCircuitTable:
         """Return dV/dshare, V for the whole charge, over 2 % to both sides."""
         middle = np.clip(share, -0.02, 1.02)
         return (self.volts_at(middle + 0.02) - self.volts_at(middle - 0.02)) / 0.04
+
+    def mean_volts(self, low: float, high: float) -> float:
+        """Return the mean V between two shares of charge, ``low < high``: the integral over the difference."""
+        inside = self.share[(self.share > low) & (self.share < high)]
+        places = np.concatenate([[low], inside, [high]])
+        volts = self.volts_at(places)
+        return float(np.sum(np.diff(places) * (volts[1:] + volts[:-1]) / 2.0) / (high - low))
 
     @cached_property
     def _share_beyond(self) -> Values:
@@ -154,7 +161,10 @@ _TRUST = {
     "lfp": TableTrust(level_v=0.006, wave_v=0.004, along=0.015, hysteresis_v=0.005, steep_v=0.30),
     "nmc": TableTrust(level_v=0.006, wave_v=0.007, along=0.009, hysteresis_v=0.002, steep_v=0.30),
     "nca": TableTrust(level_v=0.008, wave_v=0.010, along=0.012, hysteresis_v=0.004, steep_v=0.30),
+    "lmo": TableTrust(level_v=0.030, wave_v=0.030, along=0.040, hysteresis_v=0.005, steep_v=0.30),
     "lto": TableTrust(level_v=0.015, wave_v=0.015, along=0.030, hysteresis_v=0.005, steep_v=0.30),
+    # Sodium-ion cells differ from maker to maker by more than any other kind here.
+    "sodium-ion": TableTrust(level_v=0.080, wave_v=0.050, along=0.060, hysteresis_v=0.020, steep_v=0.30),
     "lead-flooded": TableTrust(level_v=0.010, wave_v=0.005, along=0.030, hysteresis_v=0.010, steep_v=0.05),
     "lead-agm": TableTrust(level_v=0.015, wave_v=0.008, along=0.040, hysteresis_v=0.010, steep_v=0.05),
 }
@@ -207,6 +217,18 @@ def _tables() -> dict[str, tuple[OpenCircuitTable, ...]]:
         (0, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1),
         (1.5, 1.9, 2.03, 2.10, 2.16, 2.20, 2.23, 2.26, 2.31, 2.36, 2.42, 2.50, 2.58, 2.75),
     )
+    lmo = _table(
+        "manganese oxide table",
+        "from memory",
+        (0, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1),
+        (3.0, 3.3, 3.45, 3.58, 3.70, 3.76, 3.81, 3.87, 3.94, 4.00, 4.05, 4.11, 4.18),
+    )
+    sodium_ion = _table(
+        "sodium-ion table",
+        "from memory, layered oxide and hard carbon",
+        (0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1),
+        (2.0, 2.38, 2.55, 2.75, 2.90, 3.02, 3.12, 3.22, 3.34, 3.48, 3.65, 3.90),
+    )
     return {
         # Measured half-cells count for more than the model, whose plateau lies 29 mV lower.
         "lfp": (
@@ -218,7 +240,9 @@ def _tables() -> dict[str, tuple[OpenCircuitTable, ...]]:
         # Traction cells of today are mostly rich in nickel, as Chen2020's is (from memory).
         "nmc": (_model("Chen2020", 0.95), _model("NCA_Kim2011", 0.03), _model("Mohtat2020", 0.02)),
         "nca": (_model("NCA_Kim2011", 0.6), _model("Chen2020", 0.4)),
+        "lmo": (lmo,),
         "lto": (lto,),
+        "sodium-ion": (sodium_ion,),
         "lead-flooded": (lead_flooded,),
         "lead-agm": (lead_agm,),
     }

@@ -1,7 +1,7 @@
 """How much longer and how much further: minutes, kilometres and hectares left, as ranges.
 
 Twice: at the way the last minutes went, and at the way the whole session went. What is left in the pack is the state
-of charge with its bounds, less what stays in at the cut-off, times capacity and the voltage seen under load.
+of charge with its bounds, less what stays in at the cut-off, times capacity and the mean voltage from there to empty.
 """
 
 from __future__ import annotations
@@ -59,18 +59,18 @@ class Outlook:
 
 
 def energy_left_wh(
-    soc_pct: Range, capacity_ah: Range | float, voltage_v: float, reserve_pct: Range = RESERVE_PCT
+    soc_pct: Range, capacity_ah: Range | float, voltage_v: Range | float, reserve_pct: Range = RESERVE_PCT
 ) -> Range:
     """Return the energy until the cut-off, Wh: (state of charge less reserve) / 100 x capacity x voltage.
 
     Args:
         soc_pct: state of charge with its bounds, %.
         capacity_ah: usable capacity, Ah.
-        voltage_v: mean voltage under load, V.
+        voltage_v: mean voltage under load from that state of charge down, V.
         reserve_pct: what stays in at the cut-off, %.
     """
     usable = Range(soc_pct.low - reserve_pct.high, soc_pct.mid - reserve_pct.mid, soc_pct.high - reserve_pct.low)
-    return usable.at_least(0.0).times(capacity_ah).times(voltage_v / 100.0)
+    return usable.at_least(0.0).times(capacity_ah).times(voltage_v).times(0.01)
 
 
 def minutes_left(energy_wh: Range, power_w: Range) -> Range | None:
@@ -83,6 +83,7 @@ def find_outlook(
     phases: Phases,
     soc_pct: Range | None = None,
     capacity_ah: Range | float | None = None,
+    voltage_v: Range | float | None = None,
     km_per_wh: Range | None = None,
     ha_per_wh: Range | None = None,
     last_minutes: float = LAST_MINUTES,
@@ -94,6 +95,8 @@ def find_outlook(
         phases: its phases; only drive and work count as use.
         soc_pct: state of charge at the end, %; 0 to 100.
         capacity_ah: usable capacity, Ah.
+        voltage_v: mean voltage under load from that state of charge down, V; see
+            :func:`telemetry.analysis.charge_voltage.voltage_over_charge`.
         km_per_wh, ha_per_wh: what a Wh gave in the session.
         last_minutes: how many minutes of use count as lately.
     """
@@ -103,11 +106,13 @@ def find_outlook(
         why = "there is no power" if power.power is None else "the session holds no drive or work"
         return Outlook(unknown=dict.fromkeys(("energy_left_wh", "lately", "whole"), why))
     left = None
-    if soc_pct is None or capacity_ah is None:
-        lacking = "the state of charge" if soc_pct is None else "the capacity"
+    if soc_pct is None or capacity_ah is None or voltage_v is None:
+        lacking = (
+            "the state of charge" if soc_pct is None else "the capacity" if capacity_ah is None else "the voltage"
+        )
         unknown["energy_left_wh"] = f"{lacking} is not known"
     else:
-        left = energy_left_wh(soc_pct, capacity_ah, loaded_voltage_v(power))
+        left = energy_left_wh(soc_pct, capacity_ah, voltage_v)
     paces: list[Pace | None] = []
     for name, spans in (("lately", _last(uses, last_minutes)), ("whole", uses)):
         mean = mean_power_w(power.power, spans)
@@ -165,11 +170,3 @@ def _last(uses: list[tuple[int, int]], minutes: float) -> list[tuple[int, int]]:
         found.append((max(start, end - wanted), end))
         wanted -= end - found[-1][0]
     return found[::-1]
-
-
-def loaded_voltage_v(power: SessionPower) -> float:
-    """Return the mean voltage while energy flowed out, V, weighted by that energy's charge."""
-    assert power.power is not None
-    volts, watts = power.voltage, np.maximum(power.power.values, 0.0)
-    amperes = watts / np.maximum(volts, 1e-9)
-    return float(np.average(volts, weights=amperes)) if amperes.sum() > 0.0 else float(np.mean(volts))

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from telemetry.analysis.capacity import UsableCapacity, find_capacity
 from telemetry.analysis.cell_findings import CellFindings, judge_cells
+from telemetry.analysis.charge_voltage import drive_current_a, pack_ohm, voltage_over_charge
 from telemetry.analysis.charging import ChargeFacts, Charging, find_charging
 from telemetry.analysis.current_offset import CurrentOffset, find_offset
 from telemetry.analysis.evidence import Finding, find_evidence
@@ -89,6 +90,10 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
     usable = _usable(capacity)
     charging = find_charging(series, power, phases.of("charge"), _facts(machine, capacity, end_pct, wall_wh))
     share = None if charging is None else charging.charger_efficiency
+    ohm = None if pack is None else pack_ohm(pack, resistance)
+    volts = None
+    if pack is not None and ohm is not None and end_pct is not None:
+        volts = voltage_over_charge(pack, drive_current_a(power), ohm, high=end_pct.mid / 100.0)
     work = session_work(
         series,
         power,
@@ -96,6 +101,7 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
         machine,
         energy_uncertainty=_energy_uncertainty(totals),
         usable_ah=usable,
+        ohm=ohm,
         charger_share=share,
     )
     evidence = tuple(find_evidence(series, machine, power))
@@ -109,7 +115,7 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
         phases,
         implement_cost(series, power, _spans(phases, "work"), _spans(phases, "drive", "rest")),
         work,
-        find_outlook(power, phases, end_pct, usable or capacity_ah, work.km_per_wh, work.ha_per_wh),
+        find_outlook(power, phases, end_pct, usable or capacity_ah, volts, work.km_per_wh, work.ha_per_wh),
         _storage(series, power, phases, machine, offset, end_pct),
         charging,
         offset,

@@ -19,7 +19,9 @@ SELF_DISCHARGE_PCT_MONTH: Mapping[str, Range] = {
     "lfp": Range(1.0, 2.0, 3.0),
     "nmc": Range(1.0, 2.0, 3.0),
     "nca": Range(1.0, 2.0, 3.0),
+    "lmo": Range(1.0, 2.0, 4.0),
     "lto": Range(1.0, 2.0, 3.0),
+    "sodium-ion": Range(1.0, 3.0, 5.0),
     "lead-flooded": Range(3.0, 8.0, 20.0),
     "lead-agm": Range(1.0, 2.0, 3.0),
 }

@@ -18,13 +18,17 @@ CHARGE_ENERGY_SHARE: Mapping[str, Range] = {
     "lfp": Range(0.92, 0.96, 0.98),
     "nmc": Range(0.90, 0.95, 0.98),
     "nca": Range(0.90, 0.95, 0.98),
+    "lmo": Range(0.90, 0.95, 0.98),
     "lto": Range(0.95, 0.97, 0.98),
+    "sodium-ion": Range(0.85, 0.92, 0.95),
     "lead-flooded": Range(0.70, 0.78, 0.85),
     "lead-agm": Range(0.80, 0.83, 0.85),
 }
 """Energy that comes out again of what went into the pack, by chemistry; common practice, from memory."""
 CHARGER_SHARE = Range(0.82, 0.90, 0.95)
 """Energy that a mains charger passes on, where nobody measured it; common practice, from memory."""
+LEAST_KM = 1.0
+"""From a shorter drive no kilometres per charge are given: it would be stretched some tens of times. Ours."""
 USABLE_OF_RATED = Range(0.75, 0.90, 1.0)
 """Usable part of a rated capacity that nobody measured: age, cold, what stays in at the cut-off; common practice."""
 
@@ -106,12 +110,13 @@ def wall_energy_wh(pack_wh: float, charger_share: float, charge_share: float) ->
 
 
 def energy_per_charge_wh(
-    mean_voltage_v: float | None, usable_ah: Range | None = None, rated_ah: float | None = None
+    mean_voltage_v: Range | float | None, usable_ah: Range | None = None, rated_ah: float | None = None
 ) -> Range | None:
     """Return what a full charge gives, Wh; None without a voltage or any capacity.
 
     Args:
-        mean_voltage_v: mean voltage under load, V: energy out over charge out.
+        mean_voltage_v: mean voltage under load from full to empty, V; see
+            :func:`telemetry.analysis.charge_voltage.voltage_over_charge`.
         usable_ah: measured usable capacity; None: taken from the rated by ``USABLE_OF_RATED``.
         rated_ah: rated capacity, Ah.
     """
@@ -200,8 +205,13 @@ def _bought(
     unknown: dict[str, str],
 ) -> dict[str, Range | None]:
     found: dict[str, Range | None] = {}
+    distance = figures.get("distance_km")
     for name, each in (("ha_per_charge", figures.get("wh_per_ha")), ("km_per_charge", figures.get("wh_per_km"))):
-        if charge_wh is None:
+        if name == "km_per_charge" and distance is not None and distance.mid < LEAST_KM:
+            unknown[name] = (
+                f"the drive is under {LEAST_KM:g} km: one slope or a few pull-aways decide what a kilometre takes"
+            )
+        elif charge_wh is None:
             unknown[name] = "what a full charge gives is not known: it needs voltage and a capacity"
         elif each is None:
             unknown[name] = unknown[f"wh_per_{name[:2]}"]

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from telemetry.analysis.charge_voltage import drive_current_a, pack_ohm, voltage_over_charge
 from telemetry.analysis.field_area import FieldArea, find_field_area
-from telemetry.analysis.outlook import loaded_voltage_v
 from telemetry.analysis.phases import Phases
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.series import SessionSeries
@@ -49,6 +49,7 @@ def session_work(
     *,
     energy_uncertainty: float = 0.01,
     usable_ah: Range | None = None,
+    ohm: Range | None = None,
     charger_share: Range | None = None,
     sessions_per_season: float | None = None,
 ) -> SessionWork:
@@ -59,6 +60,7 @@ def session_work(
         machine: what the owner states; None: what needs it is unknown.
         energy_uncertainty: one standard deviation of the net energy, as a share.
         usable_ah: measured usable capacity; None: from the rated one, with a wide range.
+        ohm: measured resistance of the pack; None: stated, else what its chemistry lets expect.
         charger_share: measured efficiency of the charger; None: the usual range.
         sessions_per_season: how many such sessions a season has, where somebody says.
     """
@@ -77,8 +79,10 @@ def session_work(
     if power.power is not None and energies:
         net = sum(energies)
         energy = Range.around(net, Z90 * energy_uncertainty * abs(net))
-        rated = None if machine is None else machine.pack.capacity_ah
-        charge = energy_per_charge_wh(loaded_voltage_v(power), usable_ah, rated)
+        if machine is not None:
+            pack = machine.pack
+            volts = voltage_over_charge(pack, drive_current_a(power), ohm or pack_ohm(pack))
+            charge = energy_per_charge_wh(volts, usable_ah, pack.capacity_ah)
     wall = None
     if machine is not None:
         through = (charger_share or CHARGER_SHARE).times(CHARGE_ENERGY_SHARE[machine.pack.chemistry])

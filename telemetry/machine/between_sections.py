@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from telemetry.machine.chemistry import CHEMISTRIES, PackWindow, pack_window
+from telemetry.machine.chemistry import PackWindow, cell_of, pack_window
 from telemetry.machine.sections import find_key
 
 FAR_ABOVE, FAR_BELOW = 1.6, 0.5
@@ -43,7 +43,7 @@ def between_sections(stated: Stated) -> Iterator[Contradiction]:
     """Give the contradictions between sections, and between the pack's size and its other figures."""
     pack = stated["pack"]
     if "chemistry" in pack and "cells_in_series" in pack:
-        window = pack_window(CHEMISTRIES[pack["chemistry"]], pack["cells_in_series"])
+        window = pack_window(cell_of(pack), pack["cells_in_series"])
         cells = f"{pack['cells_in_series']} {pack['chemistry']} cells, {window.low:g} to {window.high:g} V"
         yield from _other_battery(stated, window, cells)
         yield from _a_cell_for_the_pack(pack, window)

@@ -1,4 +1,4 @@
-"""What cells of each chemistry do in use: charge window, resistance, usable share, losses.
+"""What cells of each chemistry do in use: resistance, usable share, mean voltage, losses, charge in the cold.
 
 All figures are common practice of the trade, from memory unless ``known_from`` says otherwise; a maker's sheet or a
 measurement wins. They stand in for what an owner seldom knows and are never shown without that remark.
@@ -11,13 +11,18 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class CellPractice:
-    """One chemistry in use; voltages a cell.
+    """One chemistry in use.
 
     Attributes:
-        charge_least_v, charge_most_v: an ordinary charge ends between these.
         low_resistance, high_resistance: of one cell, in milliohm times its capacity in Ah, so that 100 over a 50 Ah
             cell is 2 mohm; the low end for short circuits, the high end, with links and electronics, for sag.
         usable_share: how much of the rated capacity is used day by day.
+        mean_open_v: mean rested voltage of one cell from full down over that share: the integral of the chemistry's
+            table of open-circuit voltage, V.
+        gentle_charge_v: charging to between these, V a cell, ages it less and fills it nearly as much; None where no
+            such figure is known.
+        cool_rate: highest charge current between 0 and 10 degC, over the capacity, in A per Ah; None where the cell
+            takes its full current there.
         peukert: exponent of Peukert's law for a rated time of 20 h; 1 where the capacity hardly depends on current.
         charge_acceptance: share of the charge put in that can be taken out again, for the time of a charge.
         energy_efficiency: energy out over energy in.
@@ -26,11 +31,12 @@ class CellPractice:
 
     """
 
-    charge_least_v: float
-    charge_most_v: float
     low_resistance: float
     high_resistance: float
     usable_share: float
+    mean_open_v: float
+    gentle_charge_v: tuple[float, float] | None
+    cool_rate: float | None
     peukert: float
     charge_acceptance: float
     energy_efficiency: float
@@ -38,16 +44,20 @@ class CellPractice:
     known_from: str
 
 
+FULL_CHARGE_ABOVE_C = 10.0
+"""Cells with a ``cool_rate`` take their full charge current from here on, degC. Cell sheets reduce it to 0.1 to 0.3 A
+per Ah between 0 and 10 degC (common practice, from memory)."""
 RATED_HOURS = 20.0
 """The time in which a lead battery's rated capacity is drawn."""
 
 CELL_PRACTICE: dict[str, CellPractice] = {
     "lfp": CellPractice(
-        charge_least_v=3.50,
-        charge_most_v=3.65,
         low_resistance=25.0,
         high_resistance=100.0,
         usable_share=0.9,
+        mean_open_v=3.298,
+        gentle_charge_v=(3.45, 3.55),
+        cool_rate=0.2,
         peukert=1.0,
         charge_acceptance=0.98,
         energy_efficiency=0.96,
@@ -55,11 +65,12 @@ CELL_PRACTICE: dict[str, CellPractice] = {
         known_from="energy efficiency 92 to 98 % common practice, all from memory",
     ),
     "nmc": CellPractice(
-        charge_least_v=4.10,
-        charge_most_v=4.20,
         low_resistance=30.0,
         high_resistance=120.0,
         usable_share=0.9,
+        mean_open_v=3.797,
+        gentle_charge_v=None,
+        cool_rate=0.2,
         peukert=1.0,
         charge_acceptance=0.98,
         energy_efficiency=0.95,
@@ -67,11 +78,25 @@ CELL_PRACTICE: dict[str, CellPractice] = {
         known_from="from memory",
     ),
     "nca": CellPractice(
-        charge_least_v=4.10,
-        charge_most_v=4.20,
         low_resistance=30.0,
         high_resistance=120.0,
         usable_share=0.9,
+        mean_open_v=3.730,
+        gentle_charge_v=None,
+        cool_rate=0.2,
+        peukert=1.0,
+        charge_acceptance=0.98,
+        energy_efficiency=0.95,
+        monthly_loss=0.03,
+        known_from="from memory",
+    ),
+    "lmo": CellPractice(
+        low_resistance=20.0,
+        high_resistance=100.0,
+        usable_share=0.9,
+        mean_open_v=3.902,
+        gentle_charge_v=None,
+        cool_rate=0.2,
         peukert=1.0,
         charge_acceptance=0.98,
         energy_efficiency=0.95,
@@ -79,23 +104,38 @@ CELL_PRACTICE: dict[str, CellPractice] = {
         known_from="from memory",
     ),
     "lto": CellPractice(
-        charge_least_v=2.70,
-        charge_most_v=2.80,
         low_resistance=10.0,
         high_resistance=50.0,
         usable_share=0.9,
+        mean_open_v=2.316,
+        gentle_charge_v=None,
+        cool_rate=None,
         peukert=1.0,
         charge_acceptance=0.98,
         energy_efficiency=0.96,
         monthly_loss=0.03,
         known_from="from memory",
     ),
+    "sodium-ion": CellPractice(
+        low_resistance=50.0,
+        high_resistance=200.0,
+        usable_share=0.9,
+        mean_open_v=3.189,
+        gentle_charge_v=None,
+        cool_rate=0.2,
+        peukert=1.0,
+        charge_acceptance=0.98,
+        energy_efficiency=0.92,
+        monthly_loss=0.03,
+        known_from="from memory",
+    ),
     "lead-flooded": CellPractice(
-        charge_least_v=2.40,
-        charge_most_v=2.50,
         low_resistance=50.0,
         high_resistance=250.0,
         usable_share=0.5,
+        mean_open_v=2.075,
+        gentle_charge_v=None,
+        cool_rate=None,
         peukert=1.2,
         charge_acceptance=0.85,
         energy_efficiency=0.75,
@@ -104,11 +144,12 @@ CELL_PRACTICE: dict[str, CellPractice] = {
         "from memory",
     ),
     "lead-agm": CellPractice(
-        charge_least_v=2.40,
-        charge_most_v=2.45,
         low_resistance=40.0,
         high_resistance=150.0,
         usable_share=0.5,
+        mean_open_v=2.105,
+        gentle_charge_v=None,
+        cool_rate=None,
         peukert=1.1,
         charge_acceptance=0.95,
         energy_efficiency=0.82,

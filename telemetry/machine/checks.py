@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
+from itertools import pairwise
 from typing import Any
 
 from telemetry.machine.between_sections import Contradiction
-from telemetry.machine.chemistry import CHEMISTRIES
+from telemetry.machine.chemistry import cell_of
 from telemetry.machine.limits import CONDITION_NAMES, LIMIT_SIDES, LIMIT_SIGNS, Limit, default_limits
 from telemetry.machine.sections import LimitOverride, Machine, find_key
 
@@ -17,6 +19,9 @@ def section_contradictions(section: str, values: Mapping[str, Any]) -> Iterator[
         case "pack":
             yield from _rising("pack", values, "continuous_discharge_a", "peak_discharge_a", equal=True)
             yield from _rising("pack", values, "low_cutoff_v", "high_cutoff_v")
+            yield from _rising("pack", values, "cell_low_cutoff_v", "cell_high_cutoff_v")
+            yield from _rising("pack", values, "cell_charge_minimum_c", "cell_charge_maximum_c")
+            yield from _cells(values)
             yield from _cutoffs(values)
         case "wiring" | "charge_wiring":
             yield from _conductor(section, values)
@@ -32,7 +37,7 @@ def _cutoffs(values: Mapping[str, Any]) -> Iterator[Contradiction]:
     """Give a contradiction where a cut-off lies on the wrong side of the pack's nominal voltage."""
     if "chemistry" not in values or "cells_in_series" not in values:
         return
-    nominal = values["cells_in_series"] * CHEMISTRIES[values["chemistry"]].nominal_v
+    nominal = values["cells_in_series"] * cell_of(values).nominal_v
     cells = f"{values['cells_in_series']} {values['chemistry']} cells with a nominal {nominal:.1f} V"
     right = "check it, cells_in_series and chemistry against the nameplate; it is the voltage of the whole pack"
     low, high = values.get("low_cutoff_v"), values.get("high_cutoff_v")
@@ -40,6 +45,33 @@ def _cutoffs(values: Mapping[str, Any]) -> Iterator[Contradiction]:
         yield Contradiction("pack", "low_cutoff_v", f"is {low:g} V, too high for {cells}", right)
     if high is not None and high <= nominal:
         yield Contradiction("pack", "high_cutoff_v", f"is {high:g} V, too low for {cells}", right)
+
+
+def _cells(values: Mapping[str, Any]) -> Iterator[Contradiction]:
+    """Give a contradiction where the owner's figures of one cell are out of order, or not of that chemistry."""
+    if "chemistry" not in values:
+        return
+    cell = cell_of(values)
+    order = (
+        ("cell_minimum_v", "lowest", cell.minimum_v),
+        ("cell_nominal_v", "nominal", cell.nominal_v),
+        ("cell_charge_v", "charge", cell.charge_v),
+        ("cell_maximum_v", "highest", cell.maximum_v),
+    )
+    for (key, name, volts), (next_key, next_name, above) in pairwise(order):
+        if volts > above or (volts == above and next_key != "cell_maximum_v"):
+            stated = next_key if next_key in values else key
+            what = f"makes the {name} voltage of one {cell.name} cell {volts:g} V and the {next_name} one {above:g} V"
+            yield Contradiction("pack", stated, what, "check it and chemistry; it is the voltage of one cell")
+    for key, low, high in (
+        ("cell_low_cutoff_v", 0.0, cell.nominal_v),
+        ("cell_high_cutoff_v", cell.nominal_v, math.inf),
+    ):
+        cutoff = values.get(key)
+        if cutoff is not None and not low < cutoff < high:
+            side = "too high" if cutoff >= high else "too low"
+            what = f"is {cutoff:g} V, {side} for one {cell.name} cell with a nominal {cell.nominal_v:g} V"
+            yield Contradiction("pack", key, what, "check it and chemistry; it is the voltage of one cell")
 
 
 def _conductor(section: str, values: Mapping[str, Any]) -> Iterator[Contradiction]:

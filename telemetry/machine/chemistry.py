@@ -11,7 +11,12 @@ warn, 100 to 300 mV to act, common practice, from memory.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+CELLS_APART_V = 0.05
+"""What the highest cell may lie above the mean one at the end of an ordinary charge. Common practice, from memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,19 +26,20 @@ class Chemistry:
     Attributes:
         name: as the machine file writes it.
         title: in words.
-        is_lithium: it must not be charged in frost, has no equalising charge and rests off float.
+        is_lithium: it has a BMS, no equalising charge and no float; sodium-ion cells are treated the same way.
         minimum_v: a discharge ends here at the latest.
         low_warn_v: under load, the little that is left goes fast.
-        knee_v: at rest, about 10 % is left; below it the curve falls away.
+        knee_v: at rest, 5 to 10 % is left; below it the curve falls away.
         nominal_v: for the pack's nominal voltage; ``nominal_high_v`` is the upper end of what nameplates print.
-        charge_v: where an ordinary charge ends.
+        charge_least_v, charge_most_v: an ordinary charge ends between these, usually at ``charge_v``.
         high_warn_v: above an ordinary charge by more than cells spread at its end.
-        maximum_v: never above it.
+        maximum_v: no charger may be set above it.
         charge_low_c, charge_high_c: charging only between these.
         discharge_low_c, discharge_high_c: use only between these.
         spread_warn_v, spread_trip_v: highest less lowest cell, see ``cell-spread``.
         usual_cells: a pack of about 48 V.
         known_from: where the voltages come from.
+        varies: cells sold under this name differ so much that only the cell maker's sheet decides.
 
     """
 
@@ -45,7 +51,9 @@ class Chemistry:
     knee_v: float
     nominal_v: float
     nominal_high_v: float
+    charge_least_v: float
     charge_v: float
+    charge_most_v: float
     high_warn_v: float
     maximum_v: float
     charge_low_c: float
@@ -56,6 +64,16 @@ class Chemistry:
     spread_trip_v: float
     usual_cells: int
     known_from: str
+    varies: bool = False
+
+    @property
+    def high_trip_v(self) -> float:
+        """Volts a cell that no ordinary charge reaches: 50 mV above its highest end, and not below the maximum.
+
+        Cells of a charged pack spread by tens of millivolts; a BMS commonly stops the charge of iron phosphate at
+        3.65 to 3.75 V a cell (common practice, from memory).
+        """
+        return max(self.maximum_v, self.charge_most_v + CELLS_APART_V)
 
 
 CHEMISTRIES: dict[str, Chemistry] = {
@@ -70,7 +88,9 @@ CHEMISTRIES: dict[str, Chemistry] = {
             knee_v=3.00,
             nominal_v=3.20,
             nominal_high_v=3.30,
+            charge_least_v=3.45,
             charge_v=3.60,
+            charge_most_v=3.65,
             high_warn_v=3.62,
             maximum_v=3.65,
             charge_low_c=0.0,
@@ -94,7 +114,9 @@ CHEMISTRIES: dict[str, Chemistry] = {
             knee_v=3.30,
             nominal_v=3.60,
             nominal_high_v=3.70,
+            charge_least_v=4.10,
             charge_v=4.20,
+            charge_most_v=4.20,
             high_warn_v=4.22,
             maximum_v=4.25,
             charge_low_c=0.0,
@@ -118,7 +140,9 @@ CHEMISTRIES: dict[str, Chemistry] = {
             knee_v=3.25,
             nominal_v=3.60,
             nominal_high_v=3.60,
+            charge_least_v=4.10,
             charge_v=4.20,
+            charge_most_v=4.20,
             high_warn_v=4.22,
             maximum_v=4.25,
             charge_low_c=0.0,
@@ -133,6 +157,29 @@ CHEMISTRIES: dict[str, Chemistry] = {
             ),
         ),
         Chemistry(
+            "lmo",
+            "lithium manganese oxide",
+            is_lithium=True,
+            minimum_v=3.00,
+            low_warn_v=3.30,
+            knee_v=3.55,
+            nominal_v=3.70,
+            nominal_high_v=3.80,
+            charge_least_v=4.10,
+            charge_v=4.20,
+            charge_most_v=4.20,
+            high_warn_v=4.22,
+            maximum_v=4.25,
+            charge_low_c=0.0,
+            charge_high_c=45.0,
+            discharge_low_c=-20.0,
+            discharge_high_c=55.0,
+            spread_warn_v=0.05,
+            spread_trip_v=0.20,
+            usual_cells=13,
+            known_from="all from memory",
+        ),
+        Chemistry(
             "lto",
             "lithium titanate",
             is_lithium=True,
@@ -141,7 +188,9 @@ CHEMISTRIES: dict[str, Chemistry] = {
             knee_v=2.10,
             nominal_v=2.30,
             nominal_high_v=2.40,
+            charge_least_v=2.70,
             charge_v=2.80,
+            charge_most_v=2.80,
             high_warn_v=2.82,
             maximum_v=2.85,
             charge_low_c=-30.0,
@@ -154,6 +203,32 @@ CHEMISTRIES: dict[str, Chemistry] = {
             known_from="all from memory",
         ),
         Chemistry(
+            "sodium-ion",
+            "sodium-ion, layered oxide and hard carbon",
+            is_lithium=True,
+            minimum_v=2.00,
+            low_warn_v=2.30,
+            knee_v=2.55,
+            nominal_v=3.00,
+            nominal_high_v=3.10,
+            charge_least_v=3.80,
+            charge_v=3.95,
+            charge_most_v=3.95,
+            high_warn_v=3.97,
+            maximum_v=4.00,
+            charge_low_c=0.0,
+            charge_high_c=45.0,
+            discharge_low_c=-20.0,
+            discharge_high_c=55.0,
+            spread_warn_v=0.05,
+            spread_trip_v=0.20,
+            usual_cells=16,
+            known_from=(
+                "all from memory; other sodium-ion cells end a charge near 3.6 V, so state your cell's figures"
+            ),
+            varies=True,
+        ),
+        Chemistry(
             "lead-flooded",
             "lead-acid, flooded",
             is_lithium=False,
@@ -162,7 +237,9 @@ CHEMISTRIES: dict[str, Chemistry] = {
             knee_v=2.00,
             nominal_v=2.00,
             nominal_high_v=2.00,
+            charge_least_v=2.40,
             charge_v=2.50,
+            charge_most_v=2.50,
             high_warn_v=2.55,
             maximum_v=2.67,
             charge_low_c=-20.0,
@@ -186,7 +263,9 @@ CHEMISTRIES: dict[str, Chemistry] = {
             knee_v=2.00,
             nominal_v=2.00,
             nominal_high_v=2.00,
+            charge_least_v=2.40,
             charge_v=2.45,
+            charge_most_v=2.45,
             high_warn_v=2.47,
             maximum_v=2.50,
             charge_low_c=-15.0,
@@ -200,6 +279,55 @@ CHEMISTRIES: dict[str, Chemistry] = {
         ),
     )
 }
+
+
+OWN_CELL_KEYS = (
+    *("cell_minimum_v", "cell_nominal_v", "cell_charge_v", "cell_maximum_v"),
+    *("cell_charge_minimum_c", "cell_charge_maximum_c"),
+)
+"""Keys of ``[pack]`` by which the cell maker's sheet replaces a figure of the table."""
+
+
+def cell_of(stated: Mapping[str, Any]) -> Chemistry:
+    """Return the row of a pack's chemistry with the owner's own figures of its cell in place of ours.
+
+    What is not stated follows: warnings keep their distance from what they warn of, between their neighbours.
+
+    Args:
+        stated: keys of ``[pack]``; ``chemistry`` must be there. Used are ``cell_minimum_v``, ``cell_nominal_v``,
+            ``cell_charge_v``, ``cell_maximum_v``, ``cell_charge_minimum_c`` and ``cell_charge_maximum_c``.
+
+    """
+    row = CHEMISTRIES[stated["chemistry"]]
+    own = {key: stated[key] for key in OWN_CELL_KEYS if stated.get(key) is not None}
+    if not own:
+        return row
+    minimum, nominal = own.get("cell_minimum_v", row.minimum_v), own.get("cell_nominal_v", row.nominal_v)
+    most, charge = own.get("cell_maximum_v"), own.get("cell_charge_v")
+    if most is None:
+        most = row.maximum_v if charge is None else max(row.maximum_v, charge)
+    if charge is None:
+        charge = min(row.charge_v, most)
+    charge_most = charge if "cell_charge_v" in own else min(row.charge_most_v, most)
+    early = max(row.low_warn_v, minimum + row.low_warn_v - row.minimum_v)
+    early = min(early, minimum + 0.75 * (nominal - minimum))
+    return replace(
+        row,
+        minimum_v=minimum,
+        low_warn_v=early,
+        knee_v=min(max(row.knee_v, early), max(nominal, early)),
+        nominal_v=nominal,
+        nominal_high_v=max(nominal, row.nominal_high_v) if "cell_nominal_v" not in own else nominal,
+        charge_least_v=min(row.charge_least_v, charge),
+        charge_v=charge,
+        charge_most_v=charge_most,
+        high_warn_v=min(charge + row.high_warn_v - row.charge_v, most),
+        maximum_v=most,
+        charge_low_c=own.get("cell_charge_minimum_c", row.charge_low_c),
+        charge_high_c=own.get("cell_charge_maximum_c", row.charge_high_c),
+        known_from=f"{', '.join(own)} by the owner, else: {row.known_from}",
+        varies=row.varies and not {"cell_charge_v", "cell_maximum_v"} <= own.keys(),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,6 +357,7 @@ def document_chemistries() -> str:
         ("charge to V", "charge_v", ".2f"),
         ("warn high V", "high_warn_v", ".2f"),
         ("most V", "maximum_v", ".2f"),
+        ("trip high V", "high_trip_v", ".2f"),
         ("spread warn V", "spread_warn_v", ".2f"),
         ("spread trip V", "spread_trip_v", ".2f"),
     )

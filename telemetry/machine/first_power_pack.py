@@ -13,7 +13,9 @@ REST_V: Final[Mapping[str, tuple[float, float]]] = {
     "lfp": (3.20, 3.40),
     "nmc": (3.30, 4.20),
     "nca": (3.20, 4.20),
+    "lmo": (3.55, 4.20),
     "lto": (2.10, 2.70),
+    "sodium-ion": (2.55, 3.95),
     "lead-flooded": (1.94, 2.16),
     "lead-agm": (1.94, 2.18),
 }

@@ -10,9 +10,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from telemetry.machine.cell_practice import CELL_PRACTICE
 from telemetry.machine.conductors import BeyondTable, ampacity, stated_conductor
 from telemetry.machine.limits_frame import Frame, Ground, Limit, all_missing
-from telemetry.machine.sections import Machine, Wiring, missing
+from telemetry.machine.sections import Machine, Pack, Wiring, missing
 
 CURRENT_WARN_SHARE = 0.9
 """Discharge is warned of at this share of the rating; shunts of pack electronics are good for a few percent."""
@@ -74,6 +75,15 @@ def pack_window_s(continuous_a: float, peak_a: float | None, peak_s: float | Non
     if peak_a is None or peak_s is None or peak_a <= continuous_a:
         return UNSTATED_PACK_WINDOW_S
     return peak_s / math.log(peak_a**2 / (peak_a**2 - continuous_a**2))
+
+
+def cool_charge_a(pack: Pack) -> float | None:
+    """Return the highest charge current of a cool pack, A: its chemistry's, or the stated one where that is less.
+
+    None where the cells take their full current in the cold.
+    """
+    rate = CELL_PRACTICE[pack.chemistry].cool_rate
+    return None if rate is None else min(rate * pack.capacity_ah, pack.continuous_charge_a or math.inf)
 
 
 def discharge_parts(machine: Machine) -> tuple[Part, ...]:

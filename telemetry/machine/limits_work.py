@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from telemetry.machine.cell_practice import FULL_CHARGE_ABOVE_C
+from telemetry.machine.limits_current import cool_charge_a
 from telemetry.machine.limits_frame import Frame, Ground, Limit
 from telemetry.machine.sections import missing
 
@@ -51,6 +53,21 @@ def _charging_cold(on: Ground) -> Limit | str:
     return _charging_outside(on, f"below {cell.charge_low_c:g} °C ({known})", "coldest sensor is below")
 
 
+def _charging_cool(on: Ground) -> Limit | str:
+    pack = on.machine.pack
+    most, low = cool_charge_a(pack), pack.cell.charge_low_c
+    if most is None or low >= FULL_CHARGE_ABOVE_C:
+        return (
+            f"{pack.cell.name} cells take their full charge current at every temperature at which they may be charged"
+        )
+    origin = (
+        f"{pack.cell.name} cells between {low:g} and {FULL_CHARGE_ABOVE_C:g} °C: at most "
+        f"{most / pack.capacity_ah:.2g} A per Ah of capacity; sheets say 0.1 to 0.3 A, common practice, from memory; "
+        f"warn above {most:.3g} A"
+    )
+    return on.limit(most, None, origin, margin=0.1 * most, raise_s=30.0, clear_s=60.0)
+
+
 def _charging_hot(on: Ground) -> Limit | str:
     above = f"above {on.machine.pack.cell.charge_high_c:g} °C (common practice, from memory)"
     return _charging_outside(on, above, "hottest sensor is above")
@@ -91,6 +108,7 @@ def _resistance_up(on: Ground) -> Limit | str:
 
 FRAMES = (
     Frame("charging-cold", "cold_charge_current", "high", _charging_cold),
+    Frame("charging-cool", "cool_charge_current", "high", _charging_cool),
     Frame("charging-hot", "hot_charge_current", "high", _charging_hot),
     Frame("charger-left-on", "minutes_since_full", "high", _charger_left_on),
     Frame("soc-low", "soc_lower_bound", "low", _soc_low),

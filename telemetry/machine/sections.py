@@ -12,16 +12,21 @@ from functools import cache
 from pathlib import PurePath
 from typing import Any, Literal
 
-from telemetry.machine.chemistry import CHEMISTRIES, Chemistry
+from telemetry.machine.chemistry import CHEMISTRIES, OWN_CELL_KEYS, Chemistry, cell_of
 from telemetry.machine.keys import Key, choice, count, curve, gauge, keyboard, keys_of, number, signals, switch, text
 from telemetry.model.errors import printable
 
 MOST_CELLS = 120
 """Cells in series beyond which no small electric machine goes: some 400 V, and other rules of safety altogether."""
 
+LEAD_ACID = "lead-acid"
+"""What the nameplate of a charger says where it does not tell flooded from absorbed glass mat."""
+
 _PLATE = "the pack's nameplate"
 _PACK_SHEET = "the pack maker's sheet"
 _CONTROLLER_SHEET = "the motor controller's sheet or settings"
+_CELL_SHEET = "the cell maker's sheet"
+_BMS_SHEET = "the BMS's settings or sheet"
 _CHARGER_PLATE = "the charger's nameplate"
 
 
@@ -63,6 +68,24 @@ class Pack:
     cold_charge_cutoff_c: float | None = number(
         -40, 30, "cell temperature below which its electronics refuse to charge", _PACK_SHEET, 0.0
     )
+    cell_low_cutoff_v: float | None = number(
+        0.5, 5, "voltage of one cell at which the BMS stops the discharge", _BMS_SHEET, 2.6
+    )
+    cell_high_cutoff_v: float | None = number(
+        0.5, 5, "voltage of one cell at which the BMS stops the charge", _BMS_SHEET, 3.65
+    )
+    cell_minimum_v: float | None = number(0.5, 5, "lowest voltage allowed for one cell", _CELL_SHEET, 2.5)
+    cell_nominal_v: float | None = number(0.5, 5, "nominal voltage of one cell", _CELL_SHEET, 3.2)
+    cell_charge_v: float | None = number(
+        0.5, 5, "voltage of one cell at which an ordinary charge ends", _CELL_SHEET, 3.6
+    )
+    cell_maximum_v: float | None = number(0.5, 5, "highest voltage allowed for one cell", _CELL_SHEET, 3.65)
+    cell_charge_minimum_c: float | None = number(
+        -60, 30, "lowest cell temperature at which it may be charged", _CELL_SHEET, 0.0
+    )
+    cell_charge_maximum_c: float | None = number(
+        20, 90, "highest cell temperature at which it may be charged", _CELL_SHEET, 45.0
+    )
     balance_current_ma: float | None = number(
         5, 20000, "current by which its electronics even out the cells", _PACK_SHEET, 150.0
     )
@@ -78,8 +101,8 @@ class Pack:
 
     @property
     def cell(self) -> Chemistry:
-        """The chemistry's figures for one cell."""
-        return CHEMISTRIES[self.chemistry]
+        """Figures of one cell: the owner's own where stated, else the chemistry's."""
+        return cell_of({"chemistry": self.chemistry, **{key: getattr(self, key) for key in OWN_CELL_KEYS}})
 
     @property
     def nominal_v(self) -> float:
@@ -205,6 +228,15 @@ class Vehicle:
 class Charger:
     """Section ``[charger]``."""
 
+    made_for_chemistry: str | None = choice(
+        (*CHEMISTRIES, LEAD_ACID), "chemistry that it is made for", _CHARGER_PLATE, "lfp"
+    )
+    made_for_cells: int | None = count(
+        1, MOST_CELLS, "cells in series that it is made for; 24 for 48 V lead-acid", _CHARGER_PLATE, 16
+    )
+    equalise_voltage_v: float | None = number(
+        0.5, 600, "voltage of its equalise stage", "its manual; or a meter that holds the maximum of a charge", 62.0
+    )
     output_voltage_v: float | None = number(
         0.5, 600, "highest output voltage", f"{_CHARGER_PLATE}, or a meter at the end of a charge", 57.6
     )

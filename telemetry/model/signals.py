@@ -144,6 +144,14 @@ _FIXED = (
         is_derived=True,
     ),
     Signal(
+        "cool_charge_current",
+        "A",
+        "charging current while the coldest sensor allows only a reduced one, else 0",
+        0.0,
+        5000.0,
+        is_derived=True,
+    ),
+    Signal(
         "hot_charge_current",
         "A",
         "charging current while the hottest sensor forbids it, else 0",

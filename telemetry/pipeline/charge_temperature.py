@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 
 import numpy as np
@@ -11,24 +12,30 @@ from telemetry.model.signals import pack_temperature_number
 from telemetry.pipeline.blocks import Block, Blocks, Holder, known_rows
 from telemetry.pipeline.stage import Chosen, ChosenGroup
 
-CHARGE_TEMPERATURE = Group("derived", "charge_temperature", ("cold_charge_current", "hot_charge_current"), "derived")
+CHARGE_TEMPERATURE = Group(
+    "derived",
+    "charge_temperature",
+    ("cold_charge_current", "cool_charge_current", "hot_charge_current"),
+    "derived",
+)
 HELD = 600 * MICROSECONDS
 """A temperature is held for so long: a pack of some kilograms changes by less than a degree in that time."""
 
 
 class ChargeTemperature:
-    """Adds ``cold_charge_current`` and ``hot_charge_current`` once a second.
+    """Adds ``cold_charge_current``, ``cool_charge_current`` and ``hot_charge_current`` once a second.
 
-    Each is the mean current into the pack while its coldest or hottest sensor forbids charging. It is 0 while the
-    temperature allows charging or current flows out, and not given while no temperature is known. Sensors of the
-    first group with any count, each by its latest value.
+    Each is the mean current into the pack while its coldest sensor forbids charging, while that allows only a reduced
+    current, or while its hottest sensor forbids charging; else 0. They are not given while no temperature is known.
+    Sensors of the first group with any count, each by its latest value.
 
     Args:
         least_c, most_c: the pack may be charged between these temperatures, degC.
+        full_c: it takes its full charge current from this temperature on, degC.
     """
 
-    def __init__(self, least_c: float, most_c: float) -> None:
-        self._least, self._most = least_c, most_c
+    def __init__(self, least_c: float, most_c: float, full_c: float = -math.inf) -> None:
+        self._least, self._most, self._full = least_c, most_c, full_c
         self._holder = Holder(MICROSECONDS)
         self._current = Chosen("pack_current")
         self._currents = Blocks(MICROSECONDS)
@@ -52,7 +59,9 @@ class ChargeTemperature:
             if len(fresh):
                 into = max(0.0, -float(block.values.mean()))
                 t.append(block.end)
-                rows.append([into * (fresh.min() < self._least), into * (fresh.max() > self._most)])
+                coldest = float(fresh.min())
+                cool = self._least <= coldest < self._full
+                rows.append([into * (coldest < self._least), into * cool, into * (fresh.max() > self._most)])
         for later in temperatures:
             self._hear(later)
         if not rows:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from telemetry.machine.cell_practice import FULL_CHARGE_ABOVE_C
 from telemetry.machine.limits_current import charge_parts, discharge_parts
 from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
 from telemetry.machine.limits_vehicle import conductor_ohm
@@ -26,7 +27,7 @@ def limit_stages(machine: Machine, history: ResistanceHistory = NO_HISTORY) -> l
         ChargerWatch(),
         FullWatch(machine),
         Averaging(discharge_parts(machine), charge_parts(machine)),
-        ChargeTemperature(pack.cell.charge_low_c, pack.cell.charge_high_c),
+        ChargeTemperature(pack.cell.charge_low_c, pack.cell.charge_high_c, FULL_CHARGE_ABOVE_C),
         Spread(pack.cell, pack.capacity_ah),
         TopWatch(machine),
         PathHeat(pack.capacity_ah, conductor_ohm(machine)),

@@ -19,7 +19,7 @@ from telemetry.analysis.parts_seen import (
 from telemetry.analysis.resistance import least_current
 from telemetry.analysis.session_figures import NO_MACHINE, SessionFigures
 from telemetry.machine.limits import limits_for
-from telemetry.machine.limits_voltage import HIGH_WARN_SHARE, low_warning
+from telemetry.machine.limits_voltage import pack_high_warning, pack_low_warning
 from telemetry.machine.sections import Machine
 from telemetry.report.part_currents import outflow
 from telemetry.report.part_row import Bound, PartRow, make_row, not_stated, plain_value, with_unit
@@ -93,18 +93,19 @@ def _pack_high(machine: Machine) -> Bound:
     if pack.high_cutoff_v is not None:
         return _high(machine, pack.high_cutoff_v, "[pack] high_cutoff_v")
     count, cell = pack.cells_in_series, pack.cell
-    origin = f"{count} {cell.name} cells at {cell.maximum_v:.2f} V (program's default)"
-    return Bound(count * cell.maximum_v, count * cell.high_warn_v, origin, pack.nominal_v)
+    origin = f"{count} {cell.name} cells at {cell.high_trip_v:.2f} V (program's default)"
+    return Bound(count * cell.high_trip_v, count * cell.high_warn_v, origin, pack.nominal_v)
 
 
 def low_bound(machine: Machine, limit: float, origin: str) -> Bound:
     """Return a low cut-off, V, with the warning that the alarm on a low pack has."""
-    warn, _ = low_warning(limit, machine.pack.nominal_v)
+    warn, _ = pack_low_warning(machine.pack, limit)
     return Bound(limit, warn, origin, max(_full_v(machine), limit * 1.01), "low")
 
 
 def _high(machine: Machine, limit: float, origin: str) -> Bound:
-    return Bound(limit, (1 - HIGH_WARN_SHARE) * limit, origin, min(machine.pack.nominal_v, limit * 0.99))
+    warn, _ = pack_high_warning(machine.pack, limit)
+    return Bound(limit, warn, origin, min(machine.pack.nominal_v, limit * 0.99))
 
 
 def _full_v(machine: Machine) -> float:

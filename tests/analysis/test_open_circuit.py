@@ -13,6 +13,7 @@ from telemetry.analysis.open_circuit import (
     owner_table,
     voltage_uncertainty,
 )
+from telemetry.machine.cell_practice import CELL_PRACTICE
 from telemetry.machine.chemistry import CHEMISTRIES
 from telemetry.model.errors import InputError
 
@@ -71,3 +72,15 @@ def test_share_and_voltage_undo_each_other_where_the_curve_rises(chemistry: str,
     table = open_circuit_tables(chemistry)[0]
     if float(table.slope_at(share)) > 0.02:
         assert float(table.share_at(table.volts_at(share))) == pytest.approx(share, abs=0.01)
+
+
+@pytest.mark.parametrize("chemistry", CHEMISTRIES)
+def test_the_mean_voltage_that_fit_uses_is_the_integral_of_the_table(chemistry: str) -> None:
+    practice = CELL_PRACTICE[chemistry]
+    table = open_circuit_tables(chemistry)[0]
+    assert table.mean_volts(1.0 - practice.usable_share, 1.0) == pytest.approx(practice.mean_open_v, abs=0.0006)
+
+
+def test_the_mean_of_a_straight_line_is_its_middle() -> None:
+    table = owner_table([(0, 3.0), (30, 3.3), (100, 4.0)])
+    assert table.mean_volts(0.2, 0.6) == pytest.approx(3.4)

@@ -109,7 +109,7 @@ class TestOutlook:
         amperes = np.where(HOUR < 2700, 20.0, 40.0)
         series = series_of(HOUR, pack_voltage=0 * HOUR + 50, pack_current=amperes)
         power = find_power(series)
-        found = find_outlook(power, find_phases(series, has_implement=False), Range(45, 50, 55), 100.0)
+        found = find_outlook(power, find_phases(series, has_implement=False), Range(45, 50, 55), 100.0, 50.0)
         assert found.lately is not None
         assert found.whole is not None
         assert found.lately.power_w.mid == pytest.approx(2000)
@@ -143,7 +143,7 @@ class TestOutlook:
 
     def test_no_use(self) -> None:
         series = parked(0.1)
-        found = find_outlook(find_power(series), find_phases(series), Range(45, 50, 55), 100.0)
+        found = find_outlook(find_power(series), find_phases(series), Range(45, 50, 55), 100.0, 50.0)
         assert set(found.unknown) == {"energy_left_wh", "lately", "whole"}
 
 
@@ -157,7 +157,7 @@ class TestWholeSession:
         assert found.work.wh_per_ha is not None
         assert found.work.ha_per_charge is not None
         assert found.area.area_by == "distance and width"
-        outlook = find_outlook(power, phases, Range(60, 65, 70), 105.0, found.km_per_wh, found.ha_per_wh)
+        outlook = find_outlook(power, phases, Range(60, 65, 70), 105.0, 77.0, found.km_per_wh, found.ha_per_wh)
         assert outlook.whole is not None
         assert outlook.whole.ha_left is not None
         assert outlook.whole.ha_left.low < outlook.whole.ha_left.mid < outlook.whole.ha_left.high

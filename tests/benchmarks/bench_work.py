@@ -86,7 +86,7 @@ def main() -> None:
         "storage": lambda: find_storage(
             series, power, phases.of("rest"), offset_uncertainty_a=0.05, capacity_ah=100.0
         ),
-        "outlook": lambda: find_outlook(power, phases, Range(50, 60, 70), 100.0),
+        "outlook": lambda: find_outlook(power, phases, Range(50, 60, 70), 100.0, 77.0),
         "evidence": lambda: find_evidence(series, machine, power),
     }
     session_work(series, power, phases, machine)  # imports shapely and geographiclib

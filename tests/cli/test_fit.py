@@ -21,6 +21,7 @@ if __name__ == "__main__":  # run as a script, the folder of the project is not 
 
 from telemetry.cli import main  # noqa: E402
 from telemetry.machine.cell_practice import CELL_PRACTICE  # noqa: E402
+from telemetry.machine.chemistry import CHEMISTRIES  # noqa: E402
 from telemetry.machine.conductors import (  # noqa: E402
     AMBIENT_FACTORS,
     BUNDLE_FACTORS,
@@ -98,18 +99,22 @@ def practice_table() -> str:
     titles = [
         "chemistry",
         "ordinary charge ends, V",
-        "float at most, V",
         "mΩ · Ah a cell, low and high",
         "used daily",
+        "mean V over that",
+        "at most between 0 and 10 °C, A per Ah",
     ]
     titles += ["Peukert k", "energy efficiency", "lost a month", "from"]
     lines = [f"| {' | '.join(titles)} |", "|" + "---|" * len(titles)]
     for name, p in CELL_PRACTICE.items():
+        cell = CHEMISTRIES[name]
         cells = [
             f"`{name}`",
-            f"{p.charge_least_v:.2f} to {p.charge_most_v:.2f}",
+            f"{cell.charge_least_v:.2f} to {cell.charge_most_v:.2f}",
             f"{p.low_resistance:g}, {p.high_resistance:g}",
             f"{100 * p.usable_share:.0f} %",
+            f"{p.mean_open_v:.3f}",
+            "full current" if p.cool_rate is None else f"{p.cool_rate:g}",
             f"{p.peukert:g}",
             f"{100 * p.energy_efficiency:.0f} %",
             f"{100 * p.monthly_loss:.0f} %",

@@ -3,8 +3,10 @@ from __future__ import annotations
 from itertools import pairwise
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from telemetry.machine.chemistry import CHEMISTRIES, pack_window
+from telemetry.machine.chemistry import CHEMISTRIES, cell_of, pack_window
 
 
 @pytest.mark.parametrize(
@@ -43,10 +45,12 @@ def test_the_knee_is_where_the_rested_curve_falls_away(name: str, rested: float)
 @pytest.mark.parametrize("name", CHEMISTRIES)
 def test_every_row_is_in_order(name: str) -> None:
     c = CHEMISTRIES[name]
-    voltages = [c.minimum_v, c.low_warn_v, c.knee_v, c.nominal_v, c.charge_v, c.high_warn_v, c.maximum_v]
+    voltages = [c.minimum_v, c.low_warn_v, c.knee_v, c.nominal_v, c.charge_least_v, c.charge_v]
+    voltages += [c.charge_most_v, c.maximum_v, c.high_trip_v]
     assert all(below <= above for below, above in pairwise(voltages))
     assert c.minimum_v < c.low_warn_v
     assert c.charge_v < c.high_warn_v < c.maximum_v
+    assert c.high_trip_v > c.charge_most_v
     assert c.discharge_low_c <= c.charge_low_c < c.charge_high_c <= c.discharge_high_c
     assert 0 < c.spread_warn_v < c.spread_trip_v
     assert c.known_from
@@ -54,4 +58,29 @@ def test_every_row_is_in_order(name: str) -> None:
 
 def test_lithium_cells_but_titanate_are_not_charged_in_frost() -> None:
     # Common practice, and a summary page of cell data sheets: no charging below 0 degC.
-    assert all(CHEMISTRIES[name].charge_low_c == 0.0 for name in ("lfp", "nmc", "nca"))
+    assert all(CHEMISTRIES[name].charge_low_c == 0.0 for name in ("lfp", "nmc", "nca", "lmo", "sodium-ion"))
+
+
+def test_an_owner_who_states_nothing_has_the_row_of_the_table() -> None:
+    for name, row in CHEMISTRIES.items():
+        assert cell_of({"chemistry": name}) is row
+
+
+@settings(max_examples=100)
+@given(st.sampled_from(sorted(CHEMISTRIES)), st.data())
+def test_an_owners_figures_stand_and_the_rest_stays_in_order(name: str, data: st.DataObject) -> None:
+    row = CHEMISTRIES[name]
+    drawn = {
+        "cell_minimum_v": st.floats(0.7 * row.minimum_v, 0.97 * row.nominal_v),
+        "cell_charge_v": st.floats(1.05 * row.nominal_v, row.maximum_v),
+        "cell_maximum_v": st.floats(row.maximum_v, 1.1 * row.maximum_v),
+    }
+    own = {key: value for key, each in drawn.items() if (value := data.draw(st.none() | each)) is not None}
+    cell = cell_of({"chemistry": name, **own})
+    for key, value in own.items():
+        assert getattr(cell, key.removeprefix("cell_")) == value
+    order = [cell.minimum_v, cell.low_warn_v, cell.knee_v, cell.nominal_v, cell.charge_least_v, cell.charge_v]
+    order += [cell.high_warn_v, cell.maximum_v]
+    assert all(below <= above + 1e-9 for below, above in pairwise(order))
+    assert cell.high_trip_v > cell.charge_most_v >= cell.charge_v - 1e-9
+    assert cell.high_trip_v >= cell.high_warn_v

@@ -10,6 +10,7 @@ from telemetry.machine.fit.circuit import (
     charge_time,
     current_at_power,
     fill_time,
+    mean_open_v,
     peukert_capacity,
     short_circuit_current,
     temperature_rise,
@@ -44,7 +45,8 @@ def test_peukert_in_its_normalised_form() -> None:
     assert peukert_capacity(100, 10, 1.2) / 10 == pytest.approx(8.7055, rel=1e-4)
     assert peukert_capacity(100, 5, 1.2) == 100
     assert peukert_capacity(100, 1, 1.2) == 100
-    assert usable_energy("lead-flooded", 48, 100, 10) == pytest.approx(48 * 87.055 * 0.5, rel=1e-4)
+    assert usable_energy("lead-flooded", 48, 0.0, 100, 10) == pytest.approx(48 * 87.055 * 0.5, rel=1e-4)
+    assert usable_energy("lead-flooded", 48, 0.1, 100, 10) == pytest.approx(47 * 87.055 * 0.5, rel=1e-4)
 
 
 def test_the_short_circuit_of_a_sixteen_cell_pack() -> None:
@@ -66,6 +68,14 @@ def test_power_is_voltage_times_current_with_the_sag_counted(open_v: float, ohm:
         assert volts * current == pytest.approx(power, rel=1e-6)
         assert volts >= open_v / 2 * (1 - 1e-9)
         assert current >= power / open_v * (1 - 1e-9)
+
+
+def test_the_mean_of_a_curve_is_its_integral() -> None:
+    # A straight line from 3 V at 0 % to 4 V at 100 %: 3.5 V over all of it, 3.75 V over its upper half.
+    assert mean_open_v([(100, 4.0), (0, 3.0)], 1.0) == pytest.approx(3.5)
+    assert mean_open_v([(0, 3.0), (100, 4.0)], 0.5) == pytest.approx(3.75)
+    assert mean_open_v([(0, 3.0), (50, 3.0), (100, 4.0)], 1.0) == pytest.approx(3.25)
+    assert mean_open_v([(20, 3.0), (80, 3.0)], 0.9) == pytest.approx(3.0)
 
 
 @given(st.floats(1, 1000), st.floats(0.1, 500), st.floats(0.1, 500), st.floats(1, 1.6))

@@ -16,7 +16,7 @@ from telemetry.machine.new_machine import toml_value
 from telemetry.machine.sections import missing
 
 NAMES = [
-    *("charger-voltage", "charger-current", "charge-conductor", "charge-fuse", "controller-minimum"),
+    *("charger-voltage", "charger-match", "charger-current", "charge-conductor", "charge-fuse", "controller-minimum"),
     *("controller-maximum", "pack-current", "sag", "conductor-ampacity", "voltage-drop", "fuse-size", "fuse-voltage"),
     *("fuse-interrupting", "connector", "cold-charging", "precharge", "regeneration", "implement-start"),
     *("cut-off-order", "mains-circuit", "storage", "old-gauge", "mass", "energy"),
@@ -74,6 +74,8 @@ GOOD: dict[str, dict[str, Any]] = {
         "mass_kg": 600,
     },
     "charger": {
+        "made_for_chemistry": "lfp",
+        "made_for_cells": 16,
         "output_voltage_v": 57.6,
         "output_current_a": 18,
         "input_power_w": 1150,
@@ -188,6 +190,10 @@ class TestChargerVoltage:
     @pytest.mark.parametrize(
         ("chemistry", "cells", "volts", "expected"),
         [
+            ("lmo", 13, 54.6, "ok"),
+            ("lmo", 13, 56.0, "stop"),
+            ("sodium-ion", 16, 63.2, "unknown"),
+            ("sodium-ion", 16, 65.6, "stop"),
             ("nmc", 14, 58.8, "ok"),
             ("nmc", 14, 59.3, "caution"),
             ("nmc", 14, 60.2, "stop"),
@@ -207,6 +213,68 @@ class TestChargerVoltage:
     def test_a_charge_that_the_pack_cuts_short_is_a_caution(self) -> None:
         finding = found("charger-voltage", {"pack.high_cutoff_v": 57.0})
         assert (finding.verdict, finding.limit) == ("caution", pytest.approx(57.0 / 16, abs=1e-4))
+
+    def test_a_charger_within_one_percent_of_the_cut_off_is_a_caution(self) -> None:
+        assert verdict("charger-voltage", {"pack.high_cutoff_v": 58.4, "charger.output_voltage_v": 57.8}) == "ok"
+        finding = found("charger-voltage", {"pack.high_cutoff_v": 58.4, "charger.output_voltage_v": 58.2})
+        assert (finding.verdict, finding.source) == ("caution", "[pack] high_cutoff_v")
+        assert "57.8 V or less" in finding.why
+
+    @pytest.mark.parametrize(
+        ("cutoff", "volts", "expected"),
+        [(3.65, 57.6, "ok"), (3.65, 58.4, "caution"), (3.75, 58.4, "ok"), (3.8, 57.6, "caution")],
+    )
+    def test_the_cut_off_of_one_cell(self, cutoff: float, volts: float, expected: str) -> None:
+        changes = {"pack.cell_high_cutoff_v": cutoff, "pack.high_cutoff_v": GONE, "charger.output_voltage_v": volts}
+        assert verdict("charger-voltage", changes) == expected
+
+    def test_the_kinder_voltage_is_said_and_so_is_the_warning_that_comes(self) -> None:
+        finding = found("charger-voltage", {"charger.output_voltage_v": 58.4, "pack.high_cutoff_v": GONE})
+        assert finding.verdict == "ok"
+        assert "3.45 to 3.55 V a cell (55.2 to 56.8 V) is kinder" in finding.why
+        assert "the alarm on high cell voltage warns" in finding.why
+        assert "kinder" not in found("charger-voltage", {"charger.output_voltage_v": 56.0}).why
+
+    def test_the_cell_makers_sheet_wins(self) -> None:
+        sheet = {"cell_charge_v": 3.45, "cell_maximum_v": 3.55}
+        for volts, expected in ((55.2, "ok"), (56.0, "caution"), (57.6, "stop")):
+            base = pack("lfp", 16, **sheet) | {"charger": {"output_voltage_v": volts}}
+            assert found("charger-voltage", base=base).verdict == expected
+        sodium = pack("sodium-ion", 16, cell_charge_v=3.9, cell_maximum_v=4.0)
+        assert found("charger-voltage", base=sodium | {"charger": {"output_voltage_v": 62.4}}).verdict == "ok"
+
+
+class TestChargerMatch:
+    def test_a_charger_made_for_the_pack_is_ok(self) -> None:
+        assert verdict("charger-match") == "ok"
+
+    @pytest.mark.parametrize(
+        ("made", "cells", "others", "expected", "says"),
+        [
+            # 16 cells of iron phosphate end at 55.2 V at the least: 3.68 V on 15 cells, above 3.65 V.
+            ("lfp", 16, {"pack.cells_in_series": 15}, "stop", "3.68 V a cell"),
+            ("lfp", 16, {"pack.cells_in_series": 15, "charger.output_voltage_v": 54}, "caution", "Measure"),
+            ("nmc", 14, {"charger.output_voltage_v": 57.6}, "caution", "Use one for lfp"),
+            ("lead-acid", 24, {"charger.output_voltage_v": 57.6}, "caution", "holds its maximum"),
+            ("lead-flooded", 24, {}, "caution", "equalise"),
+            ("lead-acid", 24, {"charger.equalise_voltage_v": 62}, "stop", "3.875 V a cell"),
+            ("lead-acid", 24, {"charger.equalise_voltage_v": 57}, "caution", "and the pack is lfp"),
+            ("lead-acid", 24, {"pack.chemistry": "lead-flooded", "pack.cells_in_series": 24}, "ok", "24 lead"),
+            ("lead-acid", 24, {"pack.chemistry": "lead-agm", "pack.cells_in_series": 24}, "caution", "equalise"),
+        ],
+    )
+    def test_a_mismatch(self, made: str, cells: int, others: dict[str, Any], expected: str, says: str) -> None:
+        base: dict[str, dict[str, Any]] = pack("lfp", 16) | {
+            "charger": {"made_for_chemistry": made, "made_for_cells": cells}
+        }
+        finding = found("charger-match", others, base)
+        assert finding.verdict == expected, finding
+        assert says in finding.why
+
+    def test_an_equalise_stage_alone_is_enough_for_a_stop(self) -> None:
+        assert (
+            found("charger-match", base=pack("lfp", 16) | {"charger": {"equalise_voltage_v": 62}}).verdict == "stop"
+        )
 
 
 class TestCharging:
@@ -247,10 +315,18 @@ class TestCharging:
             ({"pack.cold_charge_cutoff_c": -5}, "stop"),
             ({"pack.cold_charge_cutoff_c": GONE}, "unknown"),
             ({"machine.regenerates": True}, "caution"),
+            ({"charger.output_current_a": 25, "charger.input_power_w": 1700}, "caution"),
+            ({"charger.output_current_a": 25, "charger.input_power_w": 1700, "pack.cold_charge_cutoff_c": 10}, "ok"),
+            ({"pack.cell_charge_minimum_c": -10, "pack.cold_charge_cutoff_c": -8}, "ok"),
         ],
     )
     def test_cold(self, changes: dict[str, Any], expected: str) -> None:
         assert verdict("cold-charging", changes) == expected
+
+    def test_the_current_of_a_cool_pack_is_said(self) -> None:
+        # Common practice, from memory: 0.1 to 0.3 A per Ah between 0 and 10 °C; 0.2 of 100 Ah is 20 A.
+        assert "Between 0 and 10 °C charge with at most 20 A" in found("cold-charging").why
+        assert "at most 15 A" in found("cold-charging", {"pack.continuous_charge_a": 15}).why
 
     @pytest.mark.parametrize("chemistry", ["lto", "lead-flooded", "lead-agm"])
     def test_what_frost_does_not_harm(self, chemistry: str) -> None:
@@ -667,10 +743,14 @@ class TestBatteryUse:
             assert "slope" in finding.why
 
     def test_energy(self) -> None:
-        # 51.2 V * 100 Ah * 0.9 against 48 V * 50 % of 200 Ah by Peukert, 1.2, at 60 A: 200 * (10/60)^0.2 = 139.8 Ah.
+        # Mean open-circuit voltage less the sag of 60 A in 14 mohm: (16 * 3.298 - 0.84) V * 100 Ah * 0.9, against
+        # (24 * 2.075 - 60 * 0.030) V * 50 % of 200 Ah by Peukert, 1.2, at 60 A: 200 * (10/60)^0.2 = 139.8 Ah.
         finding = found("energy", {"machine.previous_capacity_ah": 200})
-        old = 48 * 0.5 * 200 * (10 / 60) ** 0.2
-        assert (finding.value, finding.limit) == (pytest.approx(4608), pytest.approx(0.8 * old, rel=1e-4))
+        old = (24 * 2.075 - 60 * 0.030) * 0.5 * 200 * (10 / 60) ** 0.2
+        new = (16 * 3.298 - 0.84) * 90
+        assert (finding.value, finding.limit) == (pytest.approx(new), pytest.approx(0.8 * old, rel=1e-4))
+        by_owner = found("energy", {"pack.open_circuit": [[0, 2.8], [10, 3.2], [100, 3.2]]})
+        assert by_owner.value == pytest.approx((16 * 3.2 - 0.84) * 90)
         assert finding.verdict == "ok"
         assert "140 Ah" in finding.why
         assert verdict("energy", {"machine.previous_capacity_ah": 600}) == "caution"

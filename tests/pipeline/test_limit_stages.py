@@ -109,6 +109,17 @@ class TestChargeTemperature:
         assert found["hot_charge_current"][-1] == 0.0
         assert found["cold_charge_current"].max() == 0.0
 
+    def test_charging_a_cool_pack_is_told_apart_from_frost(self) -> None:
+        t = np.arange(200)
+        coldest = np.where(t < 100, 4.0, 12.0)
+        batch = rows("pack", 1.0, pack_current=np.full(200, -30.0), pack_temperature_1=coldest)
+        found = told(ChargeTemperature(0.0, 45.0, 10.0), batch)
+        assert found["cool_charge_current"][50] == pytest.approx(30.0)
+        assert found["cool_charge_current"][-1] == 0.0
+        assert found["cold_charge_current"].max() == 0.0
+        frost = rows("pack", 1.0, pack_current=np.full(100, -30.0), pack_temperature_1=-2.0)
+        assert told(ChargeTemperature(0.0, 45.0, 10.0), frost)["cool_charge_current"].max() == 0.0
+
     def test_a_warm_pack_may_be_charged(self) -> None:
         batch = rows("pack", 0.1, pack_current=np.full(100, -15.0), pack_temperature_1=3.0)
         assert told(ChargeTemperature(0.0, 45.0), batch)["cold_charge_current"].max() == 0.0

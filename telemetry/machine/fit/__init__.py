@@ -1,4 +1,4 @@
-"""Whether pack, wire, fuse, connector, controller and charger suit each other, before any power: 24 checks."""
+"""Whether pack, wire, fuse, connector, controller and charger suit each other, before any power: 25 checks."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from types import MappingProxyType
 
-from telemetry.machine.fit import battery_use, charging, controller, currents, fuses, wires
+from telemetry.machine.fit import battery_use, charger_match, charging, controller, currents, fuses, wires
 from telemetry.machine.fit.findings import Finding, Verdict, overall
 from telemetry.machine.sections import Machine
 
@@ -15,6 +15,7 @@ __all__ = ["CHECKS", "Finding", "Verdict", "fit", "overall"]
 CHECKS: Mapping[str, Callable[[Machine], Finding]] = MappingProxyType(
     {
         "charger-voltage": charging.charger_voltage,
+        "charger-match": charger_match.charger_match,
         "charger-current": charging.charger_current,
         "charge-conductor": wires.charge_conductor,
         "charge-fuse": fuses.charge_fuse,

@@ -6,6 +6,7 @@ from telemetry.machine.cell_practice import CELL_PRACTICE
 from telemetry.machine.chemistry import CHEMISTRIES
 from telemetry.machine.fit.circuit import peukert_capacity, usable_energy
 from telemetry.machine.fit.findings import Finding, judged, unknown
+from telemetry.machine.fit.loads import estimated_mohm, mean_pack_v, pack_resistance
 from telemetry.machine.sections import Machine
 
 WINTER_DAYS = 150.0
@@ -100,11 +101,12 @@ def mass(machine: Machine) -> Finding:
 
 
 def energy(machine: Machine) -> Finding:
-    """Compare what old and new battery give in a day's work: Peukert at the real current, and the usual depth."""
+    """Compare what old and new battery give in a day's work: Peukert's law, voltage less sag, usual depth."""
     vehicle, pack = machine.vehicle, machine.pack
     now = CELL_PRACTICE[pack.chemistry]
     source = (
-        "Peukert's law from the 20-hour rating for lead, usual depth of use: common practice, from memory "
+        "Peukert's law from the 20-hour rating for lead, mean open-circuit voltage less sag, usual depth of use: "
+        "common practice, from memory "
         f"({100 * now.usable_share:.0f} % of {pack.cell.name}); at least four fifths of the old"
     )
     lacking = [key for key in (*_PREVIOUS, ("machine", "continuous_current_a")) if getattr(vehicle, key[1]) is None]
@@ -112,9 +114,10 @@ def energy(machine: Machine) -> Finding:
     cells, capacity = vehicle.previous_cells_in_series, vehicle.previous_capacity_ah
     if current is None or chemistry is None or cells is None or capacity is None:
         return unknown(*lacking, unit="Wh", source=source)
-    new = usable_energy(pack.chemistry, pack.nominal_v, pack.capacity_ah, current)
-    cell, practice = CHEMISTRIES[chemistry], CELL_PRACTICE[chemistry]
-    old = usable_energy(chemistry, cells * cell.nominal_v, capacity, current)
+    new = usable_energy(pack.chemistry, mean_pack_v(pack), pack_resistance(machine).ohm, pack.capacity_ah, current)
+    practice = CELL_PRACTICE[chemistry]
+    old_ohm = estimated_mohm(practice.high_resistance, cells, capacity) / 1000
+    old = usable_energy(chemistry, cells * practice.mean_open_v, old_ohm, capacity, current)
     gave = peukert_capacity(capacity, current, practice.peukert)
     said = (
         f"at {current:g} A the old {capacity:g} Ah gave {gave:.0f} Ah, of which "

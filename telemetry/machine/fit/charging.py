@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from telemetry.machine.cell_practice import CELL_PRACTICE, CellPractice
-from telemetry.machine.chemistry import Chemistry
+from telemetry.machine.cell_practice import CELL_PRACTICE, FULL_CHARGE_ABOVE_C
+from telemetry.machine.chemistry import CELLS_APART_V
 from telemetry.machine.fit.circuit import charge_time, wall_energy
 from telemetry.machine.fit.findings import Finding, judged, unknown, worst
-from telemetry.machine.sections import Machine
+from telemetry.machine.limits_current import cool_charge_a
+from telemetry.machine.limits_voltage import HIGH_WARN_SHARE
+from telemetry.machine.sections import Machine, Pack
 
 CHARGER_EFFICIENCY = 0.90
 """Energy out of a small charger over energy in (common practice, from memory)."""
@@ -16,6 +18,8 @@ CONTINUOUS_SHARE = 0.8
 """A load of three hours and more may take this share of a circuit (NEC 210.20(A), from memory)."""
 VOLT_A_CELL = "V/cell"
 _ROUNDING_V = 0.0005
+_CELL_HEADROOM_V = 0.02
+"""From the charger's voltage a cell to the BMS's cut-off of a cell; common practice, from memory."""
 _SHEET = "the maker's cell sheet wins"
 
 
@@ -29,16 +33,50 @@ def charger_voltage(machine: Machine) -> Finding:
     per_cell = charger_v / cells
     said = f"{charger_v:g} V on {cells} cells is {per_cell:.3f} V a cell"
     judge = _lithium_voltage if machine.pack.cell.is_lithium else _lead_voltage
-    by_cell = judge(per_cell, said, machine.pack.cell, CELL_PRACTICE[machine.pack.chemistry], source)
-    high = machine.pack.high_cutoff_v
-    if high is None or charger_v <= high:
-        return by_cell
-    why = (
-        f"{charger_v:g} V is above the {high:g} V at which the pack's own electronics stop the charge: every charge "
-        "would end by that emergency stop."
-    )
-    by_pack = judged("caution", why, "[pack] high_cutoff_v", value=per_cell, limit=high / cells, unit=VOLT_A_CELL)
-    return worst([by_cell, by_pack])
+    by_cell = judge(per_cell, said, machine.pack, source)
+    if machine.pack.cell.varies and by_cell.verdict != "stop":
+        keys = [("pack", key) for key in ("cell_charge_v", "cell_maximum_v") if getattr(machine.pack, key) is None]
+        note = f"Cells of {machine.pack.chemistry} differ from maker to maker: only the cell's own sheet can tell."
+        by_cell = unknown(*keys, unit=VOLT_A_CELL, source=source, note=note)
+    return worst([by_cell, *_bms_cut_offs(machine, charger_v)])
+
+
+def _bms_cut_offs(machine: Machine, charger_v: float) -> list[Finding]:
+    """Return what is wrong between the charger and the voltages at which the BMS stops a charge."""
+    pack, cells = machine.pack, machine.pack.cells_in_series
+    per_cell, found = charger_v / cells, []
+    high, cell_high = pack.high_cutoff_v, pack.cell_high_cutoff_v
+    every = "Every charge would end by the BMS, and no cell would be balanced."
+    if high is not None and charger_v > (1 - HIGH_WARN_SHARE) * high:
+        most = (1 - HIGH_WARN_SHARE) * high
+        near = (
+            f"{charger_v:g} V is within 1 % of the {high:g} V at which the BMS stops the charge, and a charger holds "
+            f"its voltage to about 1 %. Some charges would end by the BMS. Set the charger to {most:.1f} V or less."
+        )
+        above = f"{charger_v:g} V is above the {high:g} V at which the BMS stops the charge. {every}"
+        why = above if charger_v > high else near
+        found.append(
+            judged("caution", why, "[pack] high_cutoff_v", value=per_cell, limit=high / cells, unit=VOLT_A_CELL)
+        )
+    if cell_high is not None and per_cell > cell_high - _CELL_HEADROOM_V:
+        why = (
+            f"{per_cell:.3f} V a cell is less than {1000 * _CELL_HEADROOM_V:.0f} mV below the {cell_high:g} V at "
+            "which the BMS stops the charge, and cells spread by more than that near full. Set the charger to "
+            f"{cells * (cell_high - _CELL_HEADROOM_V):.1f} V or less."
+        )
+        found.append(
+            judged("caution", why, "[pack] cell_high_cutoff_v", value=per_cell, limit=cell_high, unit=VOLT_A_CELL)
+        )
+    most_cell = pack.cell.maximum_v + 2 * CELLS_APART_V
+    if pack.cell.is_lithium and cell_high is not None and cell_high > most_cell:
+        why = (
+            f"the BMS lets a cell reach {cell_high:g} V before it stops the charge; {pack.cell.name} cells tolerate "
+            f"{pack.cell.maximum_v:g} V, and a BMS commonly stops within 0.1 V of that. Correct its setting."
+        )
+        found.append(
+            judged("caution", why, "[pack] cell_high_cutoff_v", value=cell_high, limit=most_cell, unit=VOLT_A_CELL)
+        )
+    return found
 
 
 def _charge_source(machine: Machine) -> str:
@@ -47,48 +85,61 @@ def _charge_source(machine: Machine) -> str:
     return f"charge window of {cell.name} cells, common practice, from memory, with {plain}, {_SHEET}"
 
 
-def _lithium_voltage(per_cell: float, said: str, cell: Chemistry, practice: CellPractice, source: str) -> Finding:
-    least, most = practice.charge_least_v, practice.charge_most_v
+def _lithium_voltage(per_cell: float, said: str, pack: Pack, source: str) -> Finding:
+    cell, least, most = pack.cell, pack.cell.charge_least_v, pack.cell.charge_most_v
     if per_cell > cell.maximum_v + _ROUNDING_V:
         why = (
-            f"{said}, above the {cell.maximum_v:g} V that {cell.name} cells stand; a lead charger's equalise stage, "
-            "or a charger for more cells, does this. Do not connect it."
+            f"{said}, above the {cell.maximum_v:g} V that {cell.name} cells tolerate; a lead charger's equalise "
+            "stage, or a charger for more cells, does this. Do not connect it."
         )
         return judged("stop", why, source, value=per_cell, limit=cell.maximum_v, unit=VOLT_A_CELL)
     if per_cell > most + _ROUNDING_V:
-        why = (
-            f"{said}: within what the cells stand, but above the {most:g} V where an ordinary charge ends; they age."
-        )
+        why = f"{said}: the cells tolerate it, but an ordinary charge ends at {most:g} V. They age faster."
         return judged("caution", why, source, value=per_cell, limit=most, unit=VOLT_A_CELL)
     if per_cell < cell.knee_v:
-        why = f"{said}, less than a nearly empty cell has by itself: this charger cannot charge this pack."
+        why = f"{said}, less than the voltage of a nearly empty cell: this charger cannot charge this pack."
         return judged("stop", why, source, value=per_cell, limit=least, unit=VOLT_A_CELL)
     if per_cell < least - _ROUNDING_V:
         why = (
             f"{said}, below the {least:g} V where an ordinary charge ends: a lead charger's float is like this. It "
-            "never charges full, the cells are never evened out, and held for ever they never rest."
+            "never charges full, never balances the cells, and keeps them at that voltage for ever."
         )
         return judged("caution", why, source, value=per_cell, limit=least, unit=VOLT_A_CELL)
-    why = f"{said}, within the {least:g} to {most:g} V where an ordinary charge ends."
+    why = f"{said}, within the {least:g} to {most:g} V where an ordinary charge ends.{_kinder(per_cell, pack)}"
     return judged("ok", why, source, value=per_cell, limit=most, unit=VOLT_A_CELL)
 
 
-def _lead_voltage(per_cell: float, said: str, cell: Chemistry, practice: CellPractice, source: str) -> Finding:
-    least, most = practice.charge_least_v, practice.charge_most_v
+def _kinder(per_cell: float, pack: Pack) -> str:
+    """Return the voltage that ages the cells less, as sentences; empty where the charger is there already."""
+    gentle, cells = CELL_PRACTICE[pack.chemistry].gentle_charge_v, pack.cells_in_series
+    if gentle is None or per_cell <= gentle[1] + _ROUNDING_V:
+        return ""
+    low, high = gentle
+    words = (
+        f" {low:g} to {high:g} V a cell ({cells * low:.1f} to {cells * high:.1f} V) is kinder: nearly as full, and "
+        "the cells age less."
+    )
+    if per_cell > pack.cell.high_warn_v:
+        words += " At this voltage the alarm on high cell voltage warns near the end of each charge."
+    return words
+
+
+def _lead_voltage(per_cell: float, said: str, pack: Pack, source: str) -> Finding:
+    cell, least, most = pack.cell, pack.cell.charge_least_v, pack.cell.charge_most_v
     if per_cell > cell.maximum_v + _ROUNDING_V:
-        why = f"{said}, above the {cell.maximum_v:g} V that {cell.name} cells stand. Do not connect it."
+        why = f"{said}, above the {cell.maximum_v:g} V that {cell.name} cells tolerate. Do not connect it."
         return judged("stop", why, source, value=per_cell, limit=cell.maximum_v, unit=VOLT_A_CELL)
     if per_cell > most + _ROUNDING_V:
         why = (
             f"{said}, above the {most:g} V where an ordinary charge ends: an equalising charge at best, for a few "
-            "hours under watch, with gas to be aired away."
+            "hours under watch, with good ventilation."
         )
         return judged("caution", why, source, value=per_cell, limit=most, unit=VOLT_A_CELL)
     if per_cell < cell.nominal_v:
-        why = f"{said}, less than the battery has by itself: this charger cannot charge it."
+        why = f"{said}, less than the battery's own voltage: this charger cannot charge it."
         return judged("stop", why, source, value=per_cell, limit=least, unit=VOLT_A_CELL)
     if per_cell < least - _ROUNDING_V:
-        why = f"{said}, a float: it keeps a full lead battery full, but never fills an empty one in good time."
+        why = f"{said}, a float: it keeps a full lead battery full, but takes far too long to fill an empty one."
         return judged("caution", why, source, value=per_cell, limit=least, unit=VOLT_A_CELL)
     why = f"{said}, within the {least:g} to {most:g} V where an ordinary charge ends at 25 °C."
     return judged("ok", why, source, value=per_cell, limit=most, unit=VOLT_A_CELL)
@@ -129,23 +180,45 @@ def cold_charging(machine: Machine) -> Finding:
         if not cell.is_lithium:
             why += " A discharged lead battery freezes and bursts: store it charged."
         return judged("ok", why, source, limit=least, unit="°C")
+    slow = _cool_words(machine)
     brakes = machine.vehicle.regenerates is not False and not machine.bench
     too = " Braking that charges counts as charging." if brakes else ""
     harm = f"Cells of {cell.name} charged below {least:g} °C are harmed for good."
     if cutoff is None:
-        note = f"{harm}{too} Until you know: warm the pack before it is charged."
+        note = f"{harm}{too} Until you know: warm the pack before it is charged.{slow}"
         return unknown(("pack", "cold_charge_cutoff_c"), unit="°C", source=source, note=note)
     if cutoff < least:
-        why = f"the pack's electronics refuse a charge only below {cutoff:g} °C. {harm}{too}"
+        why = f"the BMS refuses a charge only below {cutoff:g} °C. {harm}{too}"
         return judged("stop", why, source, value=cutoff, limit=least, unit="°C")
     if machine.vehicle.regenerates:
         why = (
-            f"the pack refuses a charge below {cutoff:g} °C, braking included: in frost the brake that charges is "
-            "gone at once. Warm the pack first, or switch that braking off."
+            f"the pack refuses a charge below {cutoff:g} °C, braking included: below that, regenerative "
+            f"braking is gone at once. Warm the pack first, or switch regen off.{slow}"
         )
         return judged("caution", why, source, value=cutoff, limit=least, unit="°C")
-    why = f"the pack's electronics refuse a charge below {cutoff:g} °C. {harm}"
+    cool_a = cool_charge_a(machine.pack)
+    charger_a = machine.charger.output_current_a
+    why = f"the BMS refuses a charge below {cutoff:g} °C. {harm}{slow}"
+    if cool_a is not None and charger_a is not None and charger_a > cool_a and cutoff < FULL_CHARGE_ABOVE_C:
+        refuses = f"The BMS refuses a charge below {cutoff:g} °C."
+        why = f"the charger gives {charger_a:g} A, too much for a cool pack.{slow} {refuses}"
+        return judged("caution", why, f"{_COOL_SOURCE}, {_SHEET}", value=charger_a, limit=cool_a, unit="A")
     return judged("ok", why, source, value=cutoff, limit=least, unit="°C")
+
+
+_COOL_SOURCE = (
+    "charge current between 0 and 10 °C, common practice, from memory: cell sheets reduce it to 0.1 to 0.3 A per Ah"
+)
+
+
+def _cool_words(machine: Machine) -> str:
+    """Return the derated charge current in the cold, as a sentence; empty where the cells need none."""
+    cool_a, low = cool_charge_a(machine.pack), machine.pack.cell.charge_low_c
+    if cool_a is None or low >= FULL_CHARGE_ABOVE_C:
+        return ""
+    return (
+        f" Between {low:g} and {FULL_CHARGE_ABOVE_C:g} °C charge with at most {cool_a:.3g} A, or warm the pack first."
+    )
 
 
 def mains_circuit(machine: Machine) -> Finding:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from itertools import pairwise
 
 from telemetry.machine.cell_practice import CELL_PRACTICE, RATED_HOURS
 
@@ -45,10 +47,40 @@ def peukert_capacity(capacity_ah: float, current_a: float, exponent: float, hour
     return float(current_a * hours * (capacity_ah / (current_a * hours)) ** exponent)
 
 
-def usable_energy(chemistry: str, nominal_v: float, capacity_ah: float, current_a: float) -> float:
-    """Return the energy a battery gives in a day's work, Wh: Peukert at ``current_a``, times its usual depth."""
+def usable_energy(chemistry: str, open_v: float, ohm: float, capacity_ah: float, current_a: float) -> float:
+    """Return the energy a battery gives in a day's work, Wh: Peukert at ``current_a``, times its usual depth.
+
+    Args:
+        chemistry: for Peukert's exponent and the depth.
+        open_v: mean rested voltage of the battery over that depth, V.
+        ohm: its resistance; what it sags under ``current_a`` is taken off.
+        capacity_ah: rated.
+        current_a: steady.
+
+    """
     practice = CELL_PRACTICE[chemistry]
-    return nominal_v * peukert_capacity(capacity_ah, current_a, practice.peukert) * practice.usable_share
+    charge = peukert_capacity(capacity_ah, current_a, practice.peukert) * practice.usable_share
+    return max(0.0, open_v - current_a * ohm) * charge
+
+
+def mean_open_v(points: Sequence[tuple[float, float]], used_share: float) -> float:
+    """Return the mean of a curve of ``(percent, volts)`` from 100 % down over ``used_share`` (0 to 1) of the charge.
+
+    Straight between points and level beyond them; points in any order.
+    """
+    curve = sorted(points)
+    low = 100.0 * (1.0 - used_share)
+    places = sorted({low, 100.0, *(percent for percent, _ in curve if low < percent < 100.0)})
+    volts = [_interpolated(curve, place) for place in places]
+    steps = zip(pairwise(places), pairwise(volts), strict=True)
+    return sum((right - left) * (a + b) / 2.0 for (left, right), (a, b) in steps) / (100.0 - low)
+
+
+def _interpolated(curve: Sequence[tuple[float, float]], place: float) -> float:
+    for (left, a), (right, b) in pairwise(curve):
+        if left <= place <= right:
+            return a + (b - a) * (place - left) / (right - left)
+    return curve[0][1] if place < curve[0][0] else curve[-1][1]
 
 
 def charge_time(charge_ah: float, current_a: float, acceptance: float = 1.0) -> float:

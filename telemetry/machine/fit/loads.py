@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 from telemetry.machine.cell_practice import CELL_PRACTICE
 from telemetry.machine.conductors import BeyondTable, stated_conductor
-from telemetry.machine.fit.circuit import current_at_power
+from telemetry.machine.fit.circuit import current_at_power, mean_open_v
 from telemetry.machine.fit.findings import Verdict
-from telemetry.machine.sections import Machine
+from telemetry.machine.sections import Machine, Pack
 
 BOUND_SHARE = 1 / 3
 """Steady work rarely takes less than a third of what the controller is rated for (common practice, from memory): what
@@ -128,11 +128,25 @@ def _resistance(machine: Machine, cell_mohm_ah: float, side: str) -> Resistance:
     if pack.internal_resistance_mohm is not None:
         stated = pack.internal_resistance_mohm
         return Resistance(stated / 1000, f"{stated:g} mΩ as stated", "[pack] internal_resistance_mohm")
-    mohm = pack.cells_in_series * cell_mohm_ah / pack.capacity_ah
+    mohm = estimated_mohm(cell_mohm_ah, pack.cells_in_series, pack.capacity_ah)
     words = f"{mohm:.3g} mΩ, estimated on the {side} side from chemistry and capacity"
     return Resistance(
         mohm / 1000, words, "resistance of cells by chemistry and capacity, common practice, from memory"
     )
+
+
+def estimated_mohm(cell_mohm_ah: float, cells: int, capacity_ah: float) -> float:
+    """Return the resistance of a battery by that of one cell times its capacity (see ``CellPractice``), milliohm."""
+    return cells * cell_mohm_ah / capacity_ah
+
+
+def mean_pack_v(pack: Pack) -> float:
+    """Return the pack's mean rested voltage over its daily depth of use, V: by the owner's curve, else the table."""
+    practice = CELL_PRACTICE[pack.chemistry]
+    each = practice.mean_open_v
+    if pack.open_circuit is not None:
+        each = mean_open_v(pack.open_circuit, practice.usable_share)
+    return pack.cells_in_series * each
 
 
 def wire_loop_ohm(machine: Machine, conductor_c: float) -> float | None:

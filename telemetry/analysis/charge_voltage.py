@@ -1,0 +1,75 @@
+"""The voltage at which a charge comes out: open-circuit voltage over a stretch of charge, less the sag of the drive.
+
+A drive's own mean voltage belongs to the stretch of charge in which it was driven: near full it promises too much for
+the whole charge, near empty too little. So open-circuit voltage is averaged over the stretch that is asked for, and
+the sag at the drive's current is taken off.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from telemetry.analysis.open_circuit import open_circuit_tables, owner_table, voltage_uncertainty
+from telemetry.analysis.ranges import Z90, Range
+from telemetry.analysis.resistance import Resistance
+from telemetry.analysis.session_power import SessionPower
+from telemetry.machine.cell_practice import CELL_PRACTICE
+from telemetry.machine.sections import Pack
+
+SLOW_OVER_FAST = Range(1.0, 1.4, 2.0)
+"""Resistance to a load of minutes over that of the first second. Common practice, from memory."""
+EMPTY_SHARE = 0.02
+"""Below this share of charge a drive has ended: the lowest cell is empty before the mean one. Common practice."""
+
+
+def drive_current_a(power: SessionPower) -> float:
+    """Return the current at which the average ampere-hour left the pack, A; 0 where none did.
+
+    The mean of the current weighted by charge, sum of I squared over sum of I: what is lost goes with I squared, so a
+    drive in bursts loses more than its plain mean current tells.
+    """
+    if power.power is None:
+        return 0.0
+    amperes = np.maximum(power.power.values, 0.0) / np.maximum(power.voltage, 1e-9)
+    total = float(amperes.sum())
+    return float((amperes**2).sum()) / total if total > 0.0 else 0.0
+
+
+def pack_ohm(pack: Pack, measured: Resistance | None = None) -> Range:
+    """Return the pack's resistance to a load of minutes, ohm: measured, else stated, else by chemistry and capacity.
+
+    A measurement is over one second; by common practice, from memory, minutes of load show 1.0 to 2 times that.
+    """
+    if measured is not None and measured.pack_mohm is not None:
+        off = Z90 * (measured.pack_uncertainty_mohm or 0.0)
+        return Range.around(measured.pack_mohm, off).at_least(0.0).times(0.001).times(SLOW_OVER_FAST)
+    if pack.internal_resistance_mohm is not None:
+        stated = pack.internal_resistance_mohm / 1000.0
+        return Range(0.75 * stated, stated, 1.25 * stated)
+    practice = CELL_PRACTICE[pack.chemistry]
+    low, high = (
+        pack.cells_in_series * each / pack.capacity_ah / 1000.0
+        for each in (practice.low_resistance, practice.high_resistance)
+    )
+    return Range(low, (low * high) ** 0.5, high)
+
+
+def voltage_over_charge(pack: Pack, amperes: float, ohm: Range, low: float = EMPTY_SHARE, high: float = 1.0) -> Range:
+    """Return the mean voltage under load while the charge goes from ``high`` to ``low``, V, with 90 % bounds.
+
+    Args:
+        pack: its chemistry, or its owner's curve of open-circuit voltage, and its cells in series.
+        amperes: as :func:`drive_current_a` gives it.
+        ohm: resistance of the pack over a drive, ohm.
+        low, high: shares of charge, 0 to 1; where they are the wrong way round, the voltage at ``low``.
+
+    """
+    table = open_circuit_tables(pack.chemistry)[0] if pack.open_circuit is None else owner_table(pack.open_circuit)
+    high = max(high, low + 1e-6)
+    cells = pack.cells_in_series
+    rested = cells * table.mean_volts(low, high)
+    shares = np.linspace(low, high, 21)
+    off = cells * Z90 * float(np.mean(voltage_uncertainty(pack.chemistry, shares)))
+    return Range(
+        rested - off - amperes * ohm.high, rested - amperes * ohm.mid, rested + off - amperes * ohm.low
+    ).at_least(0.0)
