@@ -50,7 +50,7 @@ def test_headroom_is_in_the_unit_and_in_per_cent_of_the_limit(rows):
     assert low.worst == pytest.approx(75.6, abs=0.02)
     assert low.headroom == pytest.approx(15.6, abs=0.02)
     assert low.headroom_pct == pytest.approx(26.0, abs=0.05)
-    assert low.warn == pytest.approx(63.0)
+    assert low.warn == pytest.approx(24 * 2.80)  # the chemistry's, above 5 % over the cut-off of 60 V
     # the controller has 120 A times 3 mOhm less
     assert rows["controller-low-voltage"].worst == pytest.approx(75.24, abs=0.02)
     assert rows["pack-high-voltage"].worst == pytest.approx(78.6, abs=0.02)
