@@ -52,6 +52,7 @@ class Key:
         example: a value as it would stand in the file.
         required: nothing can be judged without it.
         default: what holds where the key is absent.
+        measured_in: the unit, where the end of the name does not say it.
 
     """
 
@@ -66,11 +67,14 @@ class Key:
     example: object
     required: bool
     default: object = None
+    measured_in: str = ""
 
     @property
     def unit(self) -> str:
-        """The unit of the value, from the end of the name; empty where it has none."""
-        return next((unit for ending, unit in _UNITS.items() if f"_{self.name}".endswith(ending)), "")
+        """The unit of the value, as a rule from the end of the name; empty where it has none."""
+        return self.measured_in or next(
+            (unit for ending, unit in _UNITS.items() if f"_{self.name}".endswith(ending)), ""
+        )
 
     @property
     def place(self) -> str:
@@ -80,7 +84,7 @@ class Key:
 
     @property
     def takes(self) -> str:
-        """What may stand there, in words: ``a number from 0.05 to 5000, in Ah``."""
+        """What it takes, in words: ``a number from 0.05 to 5000, in Ah``."""
         measured_in = f", in {self.unit}" if self.unit else ""
         match self.kind:
             case "number":

@@ -6,7 +6,6 @@ mend the file. Contradictions are looked for only among values that are right by
 
 from __future__ import annotations
 
-import re
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path, PurePath
@@ -18,6 +17,7 @@ from telemetry.machine.checks import (
     override_contradictions,
     section_contradictions,
 )
+from telemetry.machine.limit_values import limit_key_names, limits_meant, other_units, read_limit_value
 from telemetry.machine.limits import LIMIT_NAMES
 from telemetry.machine.places import Places
 from telemetry.machine.sections import (
@@ -32,6 +32,7 @@ from telemetry.machine.sections import (
     Work,
     section_keys,
 )
+from telemetry.machine.syntax import syntax_problem
 from telemetry.machine.values import BadValue, described, nearest_of, read_value
 from telemetry.model.errors import MachineFileError, Problem, did_you_mean, nearest, printable
 
@@ -52,9 +53,6 @@ _RECORDINGS = (".csv", ".csv.gz", ".parquet")
 LARGEST_FILE = 1_000_000
 _PLAIN_SECTIONS = ("pack", "wiring", "charge_wiring", "machine", "charger", "work")
 _RESERVED_SOURCES = ("derived",)
-# A number with a decimal comma, a unit, or both: 63,5 or 50 mV or 0,5 Ah.
-_NUMBER_AND_MORE = re.compile(r"(\w+)\s*=\s*([+-]?\d+(?:\.\d+)?)(?:,(\d+))?\s*([^\W\d]+)?\s*(?:#.*)?")
-_TOML_PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
 CheckSource = Callable[[str, Mapping[str, Any]], list[Problem]]
@@ -81,7 +79,7 @@ def parse_machine(
     try:
         tables = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
-        return None, [_syntax_problem(error, text, _shown_name(file))]
+        return None, [syntax_problem(error, text, _shown_name(file))]
     reader = _Reader(tables, Places(text, _shown_name(file)), check_source)
     machine = reader.machine(text, file)
     return (None if reader.problems else machine), reader.problems
@@ -119,28 +117,6 @@ def _text_of(path: Path) -> str:
 
 def _shown_name(file: str) -> str:
     return printable(PurePath(file).name or file)
-
-
-def _syntax_problem(error: Exception, text: str, name: str) -> Problem:
-    if isinstance(error, RecursionError):
-        return Problem(name, "nests brackets too deeply to be read", "write plain keys under plain sections")
-    if not isinstance(error, tomllib.TOMLDecodeError):
-        return Problem(name, "holds a number too long to be read", "write each number in a few digits")
-    place = _TOML_PLACE.search(str(error))
-    line = int(place[1]) if place and place[1] else text.count("\n") + 1
-    column = f", column {place[2]}" if place and place[2] else ""
-    what = printable(_TOML_PLACE.sub("", str(error)), 120)
-    found = text.splitlines()[line - 1].strip() if line <= len(text.splitlines()) else ""
-    right = 'write key = number, or key = "text in quotes", one on a line'
-    if number := _NUMBER_AND_MORE.fullmatch(found):
-        decimal = f"{number[2]}.{number[3]}" if number[3] else number[2]
-        unit = f", without {printable(number[4], 12)}, in the unit that the key takes" if number[4] else ""
-        right = f"write {number[1]} = {decimal}{unit}"
-        right += " (a decimal point, not a comma)" if number[3] else ""
-    if "overwrite" in what.lower() or "declare" in what.lower():
-        right = "state each section and each key once"
-    seen = f' in "{printable(found, 50)}"' if found else ""
-    return Problem(f"{name}, line {line}{column}", f"is not TOML{seen}: {what[:1].lower()}{what[1:]}", right)
 
 
 class _Reader:
@@ -300,8 +276,8 @@ class _Reader:
         overrides = {}
         for name, table in tables.items():
             if name not in LIMIT_NAMES:
-                near = nearest_of(name, LIMIT_NAMES)
-                right = f"did you mean [limits.{near}]?" if near else f"the limits are {', '.join(LIMIT_NAMES)}"
+                near = " or ".join(f"[limits.{each}]" for each in limits_meant(name))
+                right = f"did you mean {near}?" if near else f"the limits are {', '.join(LIMIT_NAMES)}"
                 what = "is an unknown limit" if isinstance(table, dict) else "stands under no limit's name"
                 self._report("limits", name, what, right)
             elif not isinstance(table, dict):
@@ -309,8 +285,25 @@ class _Reader:
                     "limits", name, f"is {described(table)}", f"write the line [limits.{name}], its keys below"
                 )
             else:
-                overrides[name] = LimitOverride(name=name, **self._values(f"limits.{name}", table, None))
+                overrides[name] = LimitOverride(name=name, **self._limit_values(name, table))
         return overrides
+
+    def _limit_values(self, limit: str, table: Mapping[str, Any]) -> dict[str, Any]:
+        """Return the values of one ``[limits.NAME]`` that are right, those in other units converted."""
+        names, others, section = limit_key_names(limit), other_units(limit), f"limits.{limit}"
+        values: dict[str, Any] = {}
+        for name, value in table.items():
+            base, unit = others.get(name, (name, ""))
+            if name not in names:
+                self._report(section, name, "is an unknown key", self._known_key("limits", name, names))
+            elif base in values:
+                self._report(section, name, f"states {base} a second time", "leave one of the two out")
+            else:
+                try:
+                    values[base] = read_limit_value(limit, base, value, unit)
+                except BadValue as bad:
+                    self._report(section, name, bad.what, bad.right)
+        return values
 
 
 def _free_name(driver: str, stated: set[str], before: list[SourceSettings]) -> str:

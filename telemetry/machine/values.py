@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import datetime
+import json
 import math
 import re
+from decimal import Decimal
 from itertools import pairwise
 from typing import Any
 
 from telemetry.machine.keys import Key
 from telemetry.machine.mark_keys import TAKEN, is_key, key_name, known_keys
+from telemetry.machine.typed import comma_is_open, meant
+from telemetry.machine.units import converted, quantity, siblings
 from telemetry.model.errors import did_you_mean, nearest, printable
 from telemetry.model.signals import find_signal, nearest_signals
 
 SMALL_GAUGES = range(1, 21)
 _AUGHTS = {"0": "1/0", "00": "2/0", "000": "3/0", "0000": "4/0"}
 _LARGE_GAUGES = tuple(_AUGHTS.values())
-_LEADING_NUMBER = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)")
 
 
 class BadValue(Exception):
@@ -80,30 +83,59 @@ def _in_range(key: Key, value: int | float) -> int | float:
     if value <= 0 < key.low:
         what = f"is {shown}{unit}, and must be above 0"
     else:
-        what = f"is {shown}{unit}, {'more' if value > key.high else 'less'} than this program takes for possible"
+        what = f"is {shown}{unit}, {'more' if value > key.high else 'less'} than is plausible"
     raise BadValue(what, f"write {key.takes}{_other_unit(key, value)}")
 
 
-_THOUSANDTHS = {"A": "mA", "Ah": "mAh", "V": "mV", "W": "mW", "m": "mm", "s": "ms"}
-_THOUSANDS = {"mA": "A", "mΩ": "Ω", "W": "kW"}
-
-
 def _other_unit(key: Key, value: int | float) -> str:
-    """Return a hint where the value would be right in another unit of the same kind, such as mA for A."""
-    smaller, larger = _THOUSANDTHS.get(key.unit), _THOUSANDS.get(key.unit)
-    if smaller is not None and value > key.high and key.low <= value / 1000 <= key.high:
-        return f"; if {value:g} are {smaller}, write {value / 1000:g}"
-    if larger is not None and 0 < value < key.low and value * 1000 <= key.high:
-        return f"; if {value:g} are {larger}, write {value * 1000:g}"
-    return ""
+    """Return a question where the value would be plausible in another unit, such as mA for A; else nothing."""
+    if abs(value) > 10**12:
+        return ""
+    said = Decimal(repr(value))
+    found = [(unit, converted(said, unit, key.unit)) for unit in siblings(key.unit)]
+    if key.unit == "%":
+        found.append((" as a fraction of 1", float(said * 100)))
+    if key.unit == "°C":
+        found.append(("°F", round(float((said - 32) / Decimal("1.8")), 1)))
+    fitting = [(unit, other) for unit, other in found if other is not None and key.low <= other <= key.high]
+    # Thousands first: a slip between mm and m is more common than one between cm and m.
+    if not fitting or not value:
+        return ""
+    fitting.sort(key=lambda each: round(abs(each[1] / value), 9) not in (0.001, 1000.0))
+    unit, other = fitting[0]
+    return f"; did you mean {other:g} ({value:g}{'' if unit.startswith((' ', '%')) else ' '}{unit})?"
+
+
+def read_typed(key: Key, said: str) -> Any:
+    """Return a value as a person types it, such as ``230,5 Ah`` or ``yes``, as the attribute for ``key`` holds it.
+
+    Raises:
+        BadValue: it is in another kind of unit, out of range, or not what the key takes.
+
+    """
+    if key.kind == "text":
+        return read_value(key, said)
+    value = meant(key, said)
+    if value is not None:
+        return read_value(key, value)
+    if key.kind == "number":
+        measured_in = f" in {key.unit}" if key.unit else ""
+        raise BadValue(f"{described(said)} is no number{measured_in}", _number_hint(key, said))
+    return read_value(key, said)
 
 
 def _number_hint(key: Key, value: object) -> str:
-    leading = _LEADING_NUMBER.match(value) if isinstance(value, str) else None
-    if leading is None:
+    """Return what to write in place of a value that is no number: the number meant, where that is clear."""
+    if not isinstance(value, str):
         return f"write {key.takes}"
-    unit = f", in {key.unit}" if key.unit else ""
-    return f"write {key.name} = {leading[1].replace(',', '.')} without quotes{unit}"
+    if comma_is_open(value) and (found := quantity(value.replace(",", ""))) is not None:
+        decimal = quantity(value)
+        if decimal is not None:
+            return f"write {key.name} = {found.number} or {key.name} = {decimal.number.normalize():f}"
+    number = meant(key, value)
+    if number is None:
+        return f"write {key.takes}"
+    return f"write {key.name} = {number:.10g} without quotes{f', in {key.unit}' if key.unit else ''}"
 
 
 def _text(key: Key, value: object) -> str:
@@ -113,6 +145,8 @@ def _text(key: Key, value: object) -> str:
         raise BadValue("is empty", f"write {key.takes}, or leave the line out")
     if not value.isprintable() or len(value) > key.high:
         why = "is too long" if value.isprintable() else "holds characters that cannot be shown"
+        if (plain := " ".join(value.split())).isprintable() and len(plain) <= key.high:
+            raise BadValue("holds a tab or a line end", f"write {key.name} = {json.dumps(plain, ensure_ascii=False)}")
         raise BadValue(f"{why} ({described(value)})", f"write {key.takes}, on one line")
     return value.strip()
 
@@ -120,7 +154,9 @@ def _text(key: Key, value: object) -> str:
 def _switch(key: Key, value: object) -> bool:
     if isinstance(value, bool):
         return value
-    raise BadValue(f"is {described(value)} where true or false belongs", f"write {key.takes}")
+    said = meant(key, str(value)) if isinstance(value, str | int) else None
+    right = f"write {key.takes}" if said is None else f"write {key.name} = {str(said).lower()}"
+    raise BadValue(f"is {described(value)} where true or false belongs", right)
 
 
 def _choice(key: Key, value: object) -> str | int:
@@ -128,17 +164,34 @@ def _choice(key: Key, value: object) -> str | int:
     for each in key.choices:
         if value == each and type(value) is type(each):
             return each
+    if isinstance(value, str) and (said := meant(key, value)) is not None:
+        shown = f'"{said}"' if isinstance(said, str) else said
+        raise BadValue(f"is {described(value)}, which is not known", f"write {key.name} = {shown}")
     known = [str(each) for each in key.choices]
-    meant = did_you_mean(value.lower(), known) if isinstance(value, str) else ""
-    raise BadValue(f"is {described(value)}, which is not known{meant}", f"write {key.takes}")
+    near = did_you_mean(value.lower(), known) if isinstance(value, str) else ""
+    raise BadValue(f"is {described(value)}, which is not known{near}", f"write {key.takes}")
 
 
 def _gauge(key: Key, value: object) -> str:
     said = str(value).strip() if isinstance(value, str | int) and not isinstance(value, bool) else ""
+    known = _gauge_named(said)
+    if known is not None:
+        return known
+    other = _gauge_named(str(meant(key, said)))
+    area = quantity(said)
+    right = f"write {key.takes}"
+    if other is not None:
+        right = f'write {key.name} = "{other}"'
+    elif area is not None and area.unit == "mm²":
+        right = f"write {key.name.replace('_awg', '_mm2')} = {area.number} instead"
+    raise BadValue(f"is {described(value)}, which is no wire gauge we know", right)
+
+
+def _gauge_named(said: str) -> str | None:
     said = _AUGHTS.get(said, said)
-    if said in _LARGE_GAUGES or (re.fullmatch(r"[0-9]{1,2}", said, re.ASCII) and int(said) in SMALL_GAUGES):
-        return said if said in _LARGE_GAUGES else str(int(said))
-    raise BadValue(f"is {described(value)}, which is no wire gauge we know", f"write {key.takes}")
+    if said in _LARGE_GAUGES:
+        return said
+    return str(int(said)) if re.fullmatch(r"[0-9]{1,2}", said, re.ASCII) and int(said) in SMALL_GAUGES else None
 
 
 def _signals(key: Key, value: object) -> tuple[str, ...]:

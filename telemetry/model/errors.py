@@ -50,9 +50,9 @@ def printable(text: object, limit: int = 60) -> str:
     return line if len(line) <= limit else line[: limit - 1] + "…"
 
 
-def nearest(name: str, known: Iterable[str], count: int = 3) -> list[str]:
-    """Return up to ``count`` of ``known`` that look like ``name``, best first; empty where none does."""
-    return get_close_matches(name, list(known), n=count, cutoff=0.6)
+def nearest(name: str, known: Iterable[str], count: int = 3, alike: float = 0.6) -> list[str]:
+    """Return up to ``count`` of ``known`` like ``name``, best first; ``alike``: from 0, anything, to 1, the same."""
+    return get_close_matches(name, list(known), n=count, cutoff=alike)
 
 
 def did_you_mean(name: str, known: Iterable[str]) -> str:

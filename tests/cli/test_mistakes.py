@@ -176,7 +176,7 @@ MISTAKES = [
         in_file(
             "unit.toml",
             'unit.toml, line 6, column 11: is not TOML in "warn = 50 mV": expected newline or end of document after a'
-            " statement; write warn = 50, without mV, in the unit that the key takes",
+            " statement; write warn = 0.05, in V",
         ),
     ),
     Mistake(
