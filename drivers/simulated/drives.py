@@ -143,10 +143,11 @@ def faulty_drive(
     rate_hz: float = 20.0,
     scenario: str | Scenario = VARIED,
     variant: str | None = None,
+    must_show: bool = True,
 ) -> Drive:
     """Drive a machine that has ``fault``; machine, course, foot, instruments and the fault's variant by ``seed``.
 
-    A fault that did not show in the drive, as an over-current where none flowed, is drawn anew.
+    A fault that did not show in the drive, as an over-current where none flowed, is drawn anew if it ``must_show``.
 
     Raises:
         KeyError: there is no such fault, variant or scenario.
@@ -158,7 +159,7 @@ def faulty_drive(
             what, seed, 0, SOURCE, rate_hz, fault=fault_of(fault, seed, what, variant, attempt)
         )
         got = {batch.group.name: batch for batch in machine.advance_to(round(seconds * MICROSECONDS) - 1)}
-        if _shows(machine, seconds):
+        if not must_show or _shows(machine, seconds):
             break
     t = got["pack"].t
     columns: dict[str, Array] = {}

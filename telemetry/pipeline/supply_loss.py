@@ -18,8 +18,8 @@ from telemetry.pipeline.recent import Recent
 
 _LEAST_LOAD_A = 2.0  # above what a controller draws at a stop
 _COLLAPSED, _RECOVERED, _GONE = 0.85, 0.92, 0.6  # shares of the usual controller to pack voltage
+_LEFT_OVER, _OTHERS_DRAW = 0.2, 0.8  # shares of the current before, without and with other consumers
 _LEARN = 0.05  # weight of a new pair in the usual controller to pack voltage
-_BACK = 2 * MICROSECONDS
 _JUST_BEFORE = MICROSECONDS
 _SKEW = MICROSECONDS // 20
 _PRESSED, _AT_REST, _GIVEN_BACK = 0.15, 0.08, 0.03  # shares of the throttle's travel
@@ -143,12 +143,14 @@ class SupplyCollapse:
         signals, began = self._signals, self._began
         assert began is not None
         # A pack that sags pulls the controller down with it: only a pack row from after the fall tells them apart.
-        pack_t = signals.pack.t
-        if ratio > _GONE * self._usual and (pack_t is None or pack_t < began - _SKEW):
+        # So does a poor joint while current flows: then what is left of the current must be next to nothing.
+        pack_t, is_gone = signals.pack.t, ratio <= _GONE * self._usual
+        if not is_gone and (pack_t is None or pack_t < began - _SKEW):
             return None
         if signals.current.is_fresh(t):
             current_t, current = signals.current.rows[-1]
-            if current_t < began - _SKEW or current > 0.5 * self._before:
+            most = max(signals.no_current_a, (_OTHERS_DRAW if is_gone else _LEFT_OVER) * self._before)
+            if current_t < began - _SKEW or current > most:
                 return None
         elif len(signals.supply.since(began)) < 2:  # one odd reading is no loss
             return None
