@@ -6,8 +6,10 @@ import math
 from collections.abc import Mapping
 from typing import Final
 
+from telemetry.machine.chemistry import CHEMISTRIES
 from telemetry.machine.first_power import Expectation, Judgement, Readings, pack_voltage
-from telemetry.machine.sections import Machine
+from telemetry.machine.fit.circuit import volts_at
+from telemetry.machine.sections import Machine, Pack
 
 REST_V: Final[Mapping[str, tuple[float, float]]] = {
     "lfp": (3.20, 3.40),
@@ -25,9 +27,22 @@ SILENT_V: Final = 1.0
 """Below this nothing is at the contacts but what the meter picks up."""
 
 
+def cell_rest_v(pack: Pack) -> tuple[float, float]:
+    """Return the volts of one rested cell from about a tenth full to full: by the owner's figures, else ``REST_V``.
+
+    The owner's curve counts first; else both ends move with the stated ``cell_minimum_v`` and ``cell_charge_v``.
+    """
+    if pack.open_circuit is not None:
+        return volts_at(pack.open_circuit, 10.0), volts_at(pack.open_circuit, 100.0)
+    row, (low, high) = CHEMISTRIES[pack.chemistry], REST_V[pack.chemistry]
+    high = min(high + max(0.0, pack.cell.charge_v - row.charge_v), pack.cell.charge_v)
+    low = max(low + min(0.0, pack.cell.minimum_v - row.minimum_v), pack.cell.minimum_v)
+    return min(low, high), high
+
+
 def rest_range(machine: Machine) -> Expectation:
     """Return the voltages that the stated cells may rest at."""
-    pack, (low, high) = machine.pack, REST_V[machine.pack.chemistry]
+    pack, (low, high) = machine.pack, cell_rest_v(machine.pack)
     count = pack.cells_in_series
     why = f"{count} {pack.chemistry} cells rest at {low:.2f} to {high:.2f} V each"
     return Expectation(round(count * low, 1), round(count * high, 1), why)
@@ -44,9 +59,9 @@ def expect_positive(machine: Machine, _: Readings) -> Expectation:
     return Expectation(rest.low, rest.high, f"positive, about the pack's voltage: {rest.why}")
 
 
-def fitting_counts(chemistry: str, volts: float) -> tuple[int, ...]:
+def fitting_counts(rest: tuple[float, float], volts: float) -> tuple[int, ...]:
     """Return the numbers of cells in series that rest at ``volts``, ascending; none where no number fits."""
-    low, high = REST_V[chemistry]
+    low, high = rest
     return tuple(range(max(1, math.ceil(volts / high - 1e-9)), math.floor(volts / low + 1e-9) + 1))
 
 
@@ -82,8 +97,8 @@ def judge_rest(machine: Machine, _: Readings, volts: float) -> Judgement:
     each = volts / pack.cells_in_series
     if expected.low - 0.05 <= volts <= expected.high + 0.05:
         return Judgement("ok", f"{each:.3f} V a cell: right for {pack.cells_in_series} {pack.chemistry} cells.")
-    is_low = pack.cell.minimum_v <= each < REST_V[pack.chemistry][0]
-    if fitting := fitting_counts(pack.chemistry, volts):
+    is_low = pack.cell.minimum_v <= each < cell_rest_v(pack)[0]
+    if fitting := fitting_counts(cell_rest_v(pack), volts):
         counts = " or ".join(str(count) for count in fitting)
         return Judgement(
             "stop",

@@ -128,7 +128,11 @@ def _caution_lines(machine: Machine) -> list[str]:
         STORED_ENERGY,
         "Disconnect the pack before any work, and measure that it is. Cell joints stay live all the same.",
         "Put the fuse at the pack, within a hand's breadth (178 mm, ABYC E-11, from memory) of the positive post.",
-        *([f"Never charge {cell.name} cells below 0 °C; braking may charge too."] if cell.charge_low_c >= 0 else []),
+        *(
+            [f"Never charge {cell.name} cells below {cell.charge_low_c:g} °C; braking may charge too."]
+            if cell.charge_low_c >= 0
+            else []
+        ),
         f"{MAINS} Makers' sheets and local codes come before this list.",
         "While it moves, watch the course and not the screen.",
     ]

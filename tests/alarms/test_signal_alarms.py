@@ -12,7 +12,8 @@ from telemetry.alarms.alarm import Suppress
 from telemetry.alarms.rules import AlarmRules
 from telemetry.alarms.signal_alarms import AlarmInput, SignalAlarms
 from telemetry.alarms.states import ACTIVE, MASKED
-from telemetry.machine.limits import Limit
+from telemetry.machine.limits import Limit, limits_for
+from telemetry.machine.machine_file import parse_machine
 from telemetry.model.events import Acknowledge, AlarmChange, ResetLatch, Shelve, Unshelve
 
 S = 1_000_000
@@ -274,3 +275,19 @@ def test_a_mask_never_shows_and_what_is_told_is_a_change(values: list[float], in
         if change.stands in MASKED:
             assert change.state in ("shelved", "suppressed", "out of service")
         stands[change.limit] = change.stands
+
+
+def test_each_level_shows_its_own_bound() -> None:
+    """A cell beyond its trip shows the trip's bound, not the warning's; 3.70 V for iron phosphate, 3.62 V to warn."""
+    text = '[pack]\nchemistry = "lfp"\ncells_in_series = 16\ncapacity_ah = 100\n'
+    machine, _ = parse_machine(text, "cart.toml")
+    assert machine is not None
+    limit = next(limit for limit in limits_for(machine) if limit.name == "cell-voltage-high")
+    alarms = SignalAlarms([limit], "cell_max_voltage")
+    values = np.array([3.50] * 3 + [3.64] * 5 + [3.72] * 5)
+    raised = alarms.take(np.arange(len(values)) * S, values, [], len(values) * S)
+    assert [(change.level, change.bound) for change in raised] == [("warn", 3.62), ("trip", 3.70)]
+    ordinary = SignalAlarms([limit], "cell_max_voltage").take(
+        np.arange(5) * S, np.array([3.5, 3.6, 3.65, 3.65, 3.60]), [], 5 * S
+    )
+    assert {change.level for change in ordinary} == {"warn"}

@@ -165,6 +165,19 @@ class TestWholeSession:
         assert no_machine.work.wh_per_km is not None
         assert no_machine.work.wh_per_ha is None
 
+    def test_a_charge_gives_the_same_wherever_in_it_the_drive_was(self) -> None:
+        machine = load_machine(SESSIONS / "orchard.toml")
+        found = []
+        for volts in (80.0, 74.0):  # near full, and near empty
+            series = series_of(HOUR, pack_voltage=0 * HOUR + volts, pack_current=0 * HOUR + 40)
+            power = find_power(series)
+            work = session_work(series, power, find_phases(series, power, has_implement=False), machine)
+            assert work.charge_wh is not None
+            found.append(work.charge_wh.mid)
+        assert found[0] == pytest.approx(found[1], rel=1e-3)
+        # 24 cells of iron phosphate rest at 3.2 to 3.35 V for most of a charge (common practice); 0.9 of 105 Ah.
+        assert 24 * 3.2 * 0.9 * 105 < found[0] < 24 * 3.35 * 0.9 * 105
+
     def test_a_charge_is_no_work(self) -> None:
         series = read_series(open_recording(SESSIONS / "evening-charge.csv.gz"))
         power = find_power(series)

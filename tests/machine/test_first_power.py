@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from telemetry.machine.first_power_insulation import CONNECTED
-from telemetry.machine.first_power_pack import REST_V, fitting_counts, rest_range
+from telemetry.machine.first_power_pack import REST_V, cell_rest_v, fitting_counts, rest_range
 from telemetry.machine.first_power_reading import read_answer
 from telemetry.machine.first_power_steps import STEPS, stated_answers
 from telemetry.machine.first_power_switch import MAIN_SWITCHES, precharge_s
 from telemetry.machine.machine_file import parse_machine
+from telemetry.machine.sections import Pack
 from telemetry.machine.values import BadValue
 
 BY_NAME = {step.name: step for step in STEPS}
@@ -39,7 +41,7 @@ def verdict(name, reading, of=WHOLE, **before):
 @pytest.mark.parametrize(("volts", "counts"), [(53.0, (16,)), (50.0, (15,)), (13.2, (4,)), (26.6, (8,))])
 def test_the_count_that_fits_a_rested_iron_phosphate_pack(volts, counts):
     """53 V is sixteen iron phosphate cells, 50 V fifteen; common practice."""
-    assert fitting_counts("lfp", volts) == counts
+    assert fitting_counts(REST_V["lfp"], volts) == counts
 
 
 def test_a_pack_of_another_count_stops_the_list_and_the_fitting_count_is_proposed():
@@ -57,7 +59,7 @@ def test_a_pack_of_another_count_stops_the_list_and_the_fitting_count_is_propose
 def test_a_pack_within_its_own_range_is_never_refused(cells, chemistry, share):
     low, high = REST_V[chemistry]
     volts = cells * (low + share * (high - low))
-    assert cells in fitting_counts(chemistry, volts)
+    assert cells in fitting_counts(REST_V[chemistry], volts)
     assert verdict("rested-voltage", volts, machine(cells, chemistry)).verdict == "ok"
 
 
@@ -308,3 +310,12 @@ def test_an_answer_is_its_place_among_the_choices_and_its_beginning_is_enough():
     for typed in ("", "lever"):
         with pytest.raises(BadValue):
             read_answer(typed, "", MAIN_SWITCHES)
+
+
+def test_the_owners_cell_decides_where_it_rests() -> None:
+    own = Pack(chemistry="sodium-ion", cells_in_series=16, capacity_ah=50.0, cell_minimum_v=1.5, cell_charge_v=3.6)
+    assert cell_rest_v(own) == pytest.approx((2.05, 3.6))
+    curve = replace(own, open_circuit=((0.0, 2.4), (20.0, 2.8), (100.0, 3.4)))
+    assert cell_rest_v(curve) == pytest.approx((2.6, 3.4))
+    for name in REST_V:
+        assert cell_rest_v(Pack(chemistry=name, cells_in_series=16, capacity_ah=50.0)) == REST_V[name]

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from telemetry.machine.chemistry import CHEMISTRIES
+from telemetry.machine.fit.charging import ROUNDING_V, VOLT_A_CELL
 from telemetry.machine.fit.findings import Finding, judged, unknown, worst
 from telemetry.machine.sections import LEAD_ACID, Machine, Pack
 
-VOLT_A_CELL = "V/cell"
-_ROUNDING_V = 0.0005
 _MATCH_SOURCE = "the charger's nameplate, equalise stage of lead-acid chargers common practice, from memory"
 _MEASURE_EQUALISE = (
     "A lead-acid charger may equalise: some hours at a higher voltage, often only at every tenth charge. Look for "
@@ -58,7 +57,7 @@ def _made_for(made: str, pack: Pack) -> str:
 def _equalise(equalise: float, pack: Pack) -> Finding:
     cell, per_cell = pack.cell, equalise / pack.cells_in_series
     said = f"the charger equalises at {equalise:g} V, {per_cell:.3f} V a cell"
-    if per_cell > cell.maximum_v + _ROUNDING_V:
+    if per_cell > cell.maximum_v + ROUNDING_V:
         why = (
             f"{said}, above the {cell.maximum_v:g} V that {cell.name} cells tolerate. Switch that stage off, or use "
             "another charger."
@@ -76,7 +75,7 @@ def _made_for_cells(made: str, made_cells: int, pack: Pack, *, judges: bool) -> 
     per_cell = made_cells * row.charge_least_v / pack.cells_in_series
     has = f"the pack has {pack.cells_in_series} {pack.chemistry} cells"
     said = f"the charger is made for {made_cells} {made} cells and {has}"
-    if judges and per_cell > cell.maximum_v + _ROUNDING_V:
+    if judges and per_cell > cell.maximum_v + ROUNDING_V:
         why = (
             f"{said}: it charges to {per_cell:.2f} V a cell or more, above the {cell.maximum_v:g} V that they "
             "tolerate. Do not connect it."

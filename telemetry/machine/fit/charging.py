@@ -17,7 +17,7 @@ DAILY_SHARE = 0.8
 CONTINUOUS_SHARE = 0.8
 """A load of three hours and more may take this share of a circuit (NEC 210.20(A), from memory)."""
 VOLT_A_CELL = "V/cell"
-_ROUNDING_V = 0.0005
+ROUNDING_V = 0.0005
 _CELL_HEADROOM_V = 0.02
 """From the charger's voltage a cell to the BMS's cut-off of a cell; common practice, from memory."""
 _SHEET = "the maker's cell sheet wins"
@@ -87,19 +87,19 @@ def _charge_source(machine: Machine) -> str:
 
 def _lithium_voltage(per_cell: float, said: str, pack: Pack, source: str) -> Finding:
     cell, least, most = pack.cell, pack.cell.charge_least_v, pack.cell.charge_most_v
-    if per_cell > cell.maximum_v + _ROUNDING_V:
+    if per_cell > cell.maximum_v + ROUNDING_V:
         why = (
             f"{said}, above the {cell.maximum_v:g} V that {cell.name} cells tolerate; a lead charger's equalise "
             "stage, or a charger for more cells, does this. Do not connect it."
         )
         return judged("stop", why, source, value=per_cell, limit=cell.maximum_v, unit=VOLT_A_CELL)
-    if per_cell > most + _ROUNDING_V:
+    if per_cell > most + ROUNDING_V:
         why = f"{said}: the cells tolerate it, but an ordinary charge ends at {most:g} V. They age faster."
         return judged("caution", why, source, value=per_cell, limit=most, unit=VOLT_A_CELL)
     if per_cell < cell.knee_v:
         why = f"{said}, less than the voltage of a nearly empty cell: this charger cannot charge this pack."
         return judged("stop", why, source, value=per_cell, limit=least, unit=VOLT_A_CELL)
-    if per_cell < least - _ROUNDING_V:
+    if per_cell < least - ROUNDING_V:
         why = (
             f"{said}, below the {least:g} V where an ordinary charge ends: a lead charger's float is like this. It "
             "never charges full, never balances the cells, and keeps them at that voltage for ever."
@@ -112,7 +112,7 @@ def _lithium_voltage(per_cell: float, said: str, pack: Pack, source: str) -> Fin
 def _kinder(per_cell: float, pack: Pack) -> str:
     """Return the voltage that ages the cells less, as sentences; empty where the charger is there already."""
     gentle, cells = CELL_PRACTICE[pack.chemistry].gentle_charge_v, pack.cells_in_series
-    if gentle is None or per_cell <= gentle[1] + _ROUNDING_V:
+    if gentle is None or per_cell <= gentle[1] + ROUNDING_V:
         return ""
     low, high = gentle
     words = (
@@ -126,10 +126,10 @@ def _kinder(per_cell: float, pack: Pack) -> str:
 
 def _lead_voltage(per_cell: float, said: str, pack: Pack, source: str) -> Finding:
     cell, least, most = pack.cell, pack.cell.charge_least_v, pack.cell.charge_most_v
-    if per_cell > cell.maximum_v + _ROUNDING_V:
+    if per_cell > cell.maximum_v + ROUNDING_V:
         why = f"{said}, above the {cell.maximum_v:g} V that {cell.name} cells tolerate. Do not connect it."
         return judged("stop", why, source, value=per_cell, limit=cell.maximum_v, unit=VOLT_A_CELL)
-    if per_cell > most + _ROUNDING_V:
+    if per_cell > most + ROUNDING_V:
         why = (
             f"{said}, above the {most:g} V where an ordinary charge ends: an equalising charge at best, for a few "
             "hours under watch, with good ventilation."
@@ -138,7 +138,7 @@ def _lead_voltage(per_cell: float, said: str, pack: Pack, source: str) -> Findin
     if per_cell < cell.nominal_v:
         why = f"{said}, less than the battery's own voltage: this charger cannot charge it."
         return judged("stop", why, source, value=per_cell, limit=least, unit=VOLT_A_CELL)
-    if per_cell < least - _ROUNDING_V:
+    if per_cell < least - ROUNDING_V:
         why = f"{said}, a float: it keeps a full lead battery full, but takes far too long to fill an empty one."
         return judged("caution", why, source, value=per_cell, limit=least, unit=VOLT_A_CELL)
     why = f"{said}, within the {least:g} to {most:g} V where an ordinary charge ends at 25 °C."

@@ -71,12 +71,14 @@ def mean_open_v(points: Sequence[tuple[float, float]], used_share: float) -> flo
     curve = sorted(points)
     low = 100.0 * (1.0 - used_share)
     places = sorted({low, 100.0, *(percent for percent, _ in curve if low < percent < 100.0)})
-    volts = [_interpolated(curve, place) for place in places]
+    volts = [volts_at(curve, place) for place in places]
     steps = zip(pairwise(places), pairwise(volts), strict=True)
     return sum((right - left) * (a + b) / 2.0 for (left, right), (a, b) in steps) / (100.0 - low)
 
 
-def _interpolated(curve: Sequence[tuple[float, float]], place: float) -> float:
+def volts_at(points: Sequence[tuple[float, float]], place: float) -> float:
+    """Return the volts of a curve of ``(percent, volts)`` at a percentage; straight between points, level beyond."""
+    curve = sorted(points)
     for (left, a), (right, b) in pairwise(curve):
         if left <= place <= right:
             return a + (b - a) * (place - left) / (right - left)

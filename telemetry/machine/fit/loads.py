@@ -109,7 +109,7 @@ def peak(machine: Machine, open_v: float) -> Peak | None:
 
 
 def nearly_empty_v(machine: Machine) -> float:
-    """Return the voltage of the pack at rest with about a tenth left: the lowest at which it still gives its all."""
+    """Return the voltage of the pack at rest with 5 to 10 % left: the lowest at which it still gives full power."""
     return machine.pack.cells_in_series * machine.pack.cell.knee_v
 
 
