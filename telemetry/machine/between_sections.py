@@ -102,6 +102,9 @@ def _currents(stated: Stated, capacity_ah: float) -> Iterator[Contradiction]:
         ("charger", "output_current_a", STEADY_CAPACITIES),
         ("machine", "continuous_current_a", STEADY_CAPACITIES),
         ("machine", "implement_start_a", MOMENT_CAPACITIES),
+        ("machine", "hill_current_a", MOMENT_CAPACITIES),
+        ("machine", "braking_current_a", MOMENT_CAPACITIES),
+        ("pack", "peak_charge_a", MOMENT_CAPACITIES),
     ):
         amperes = stated[section].get(key)
         if amperes is None or amperes <= most * capacity_ah:

@@ -18,6 +18,8 @@ def section_contradictions(section: str, values: Mapping[str, Any]) -> Iterator[
     match section:
         case "pack":
             yield from _rising("pack", values, "continuous_discharge_a", "peak_discharge_a", equal=True)
+            yield from _rising("pack", values, "continuous_charge_a", "peak_charge_a", equal=True)
+            yield from _rising("pack", values, "ohmic_resistance_mohm", "internal_resistance_mohm", equal=True)
             yield from _rising("pack", values, "low_cutoff_v", "high_cutoff_v")
             yield from _rising("pack", values, "cell_low_cutoff_v", "cell_high_cutoff_v")
             yield from _rising("pack", values, "cell_charge_minimum_c", "cell_charge_maximum_c")
@@ -25,6 +27,7 @@ def section_contradictions(section: str, values: Mapping[str, Any]) -> Iterator[
             yield from _cutoffs(values)
         case "wiring" | "charge_wiring":
             yield from _conductor(section, values)
+            yield from _fuse_curve(section, values)
         case "machine":
             yield from _rising("machine", values, "minimum_voltage_v", "maximum_voltage_v")
             yield from _rising("machine", values, "minimum_voltage_v", "foldback_voltage_v", equal=True)
@@ -78,6 +81,14 @@ def _conductor(section: str, values: Mapping[str, Any]) -> Iterator[Contradictio
     if "conductor_mm2" in values and "conductor_awg" in values:
         stated = f"is {values['conductor_awg']} while conductor_mm2 says {values['conductor_mm2']:g}"
         yield Contradiction(section, "conductor_awg", f"{stated}: one cable has one size", "leave one of the two out")
+
+
+def _fuse_curve(section: str, values: Mapping[str, Any]) -> Iterator[Contradiction]:
+    """Give a contradiction where a fuse would open at its own rated current."""
+    points, rated = values.get("fuse_curve"), values.get("fuse_a")
+    if points and rated is not None and points[0][0] <= rated:
+        what = f"begins at {points[0][0]:g} A, not above fuse_a of {rated:g} A"
+        yield Contradiction(section, "fuse_curve", what, "write amperes, not multiples of the rating, and seconds")
 
 
 def _rising(

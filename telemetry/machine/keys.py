@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import MISSING, dataclass, field, fields, replace
 from typing import Any, Literal
 
-Kind = Literal["number", "count", "text", "switch", "choice", "gauge", "signals", "keyboard", "curve"]
+Kind = Literal["number", "count", "text", "switch", "choice", "gauge", "signals", "keyboard", "curve", "times"]
 
 _UNITS = {
     "_per_kwh": "currency per kWh",
@@ -44,7 +44,8 @@ class Key:
         name: the key, and the attribute that holds its value.
         kind: ``number`` (float), ``count`` (int), ``text``, ``switch`` (true or false), ``choice`` (one of
             ``choices``), ``gauge`` (a wire gauge, kept as text such as ``"4"`` or ``"2/0"``), ``signals`` (a list of
-            signal names), ``keyboard`` (a list of names of keys), ``curve`` (a list of [percent, volts] pairs).
+            signal names), ``keyboard`` (a list of names of keys), ``curve`` (a list of [percent, volts] pairs),
+            ``times`` (a list of [amperes, seconds] pairs).
         low, high: the range that a number or count must lie in, both ends allowed; outside it is a slip of the pen.
         choices: the allowed values of a ``choice``.
         meaning: what it is.
@@ -106,6 +107,8 @@ class Key:
                 return 'a list of keys, such as ["f5", "pagedown", "x"]'
             case "curve":
                 return "a list of [percent, volts] pairs that rises, such as [[0, 2.9], [50, 3.29], [100, 3.45]]"
+            case "times":
+                return "a list of [amperes, seconds] pairs that falls, such as [[135, 1800], [200, 20], [600, 0.2]]"
 
 
 def keys_of(section: str, table: type) -> tuple[Key, ...]:
@@ -186,3 +189,8 @@ def keyboard(meaning: str, find: str, example: Sequence[str]) -> Any:
 def curve(meaning: str, find: str, example: Sequence[Sequence[float]]) -> Any:
     """Declare a key that takes pairs of percent and volts; the attribute is a tuple of pairs."""
     return _declare("curve", meaning, find, [list(pair) for pair in example])
+
+
+def times(meaning: str, find: str, example: Sequence[Sequence[float]]) -> Any:
+    """Declare a key that takes pairs of amperes and seconds; the attribute is a tuple of pairs."""
+    return _declare("times", meaning, find, [list(pair) for pair in example])

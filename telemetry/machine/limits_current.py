@@ -86,6 +86,25 @@ def cool_charge_a(pack: Pack) -> float | None:
     return None if rate is None else min(rate * pack.capacity_ah, pack.continuous_charge_a or math.inf)
 
 
+def carried_current(rating_a: float, window_s: float, seconds: float, before_a: float = 0.0) -> float:
+    """Return the current that a part carries for ``seconds`` after a long time at ``before_a``, A.
+
+    From ``rating² = before² exp(-time / window) + current² (1 - exp(-time / window))``: heat goes with the square of
+    the current and fades with the time constant. ``inf`` seconds give the rating, as does a ``before_a`` above it.
+    """
+    kept = math.exp(-seconds / window_s)
+    return math.sqrt((rating_a**2 - min(before_a, rating_a) ** 2 * kept) / (1.0 - kept))
+
+
+def carried_time(rating_a: float, window_s: float, current_a: float, before_a: float = 0.0) -> float:
+    """Return how long a part carries ``current_a`` after a long time at ``before_a``, s; ``inf`` up to its rating."""
+    if current_a <= rating_a:
+        return math.inf
+    if before_a >= rating_a:
+        return 0.0
+    return window_s * math.log((current_a**2 - before_a**2) / (current_a**2 - rating_a**2))
+
+
 def discharge_parts(machine: Machine) -> tuple[Part, ...]:
     """Return the parts on the way of the discharge, the weakest first; empty where no rating is stated."""
     pack, parts = machine.pack, _wiring_parts(machine.wiring, "wiring")
@@ -98,15 +117,17 @@ def discharge_parts(machine: Machine) -> tuple[Part, ...]:
 
 def charge_parts(machine: Machine) -> tuple[Part, ...]:
     """Return the parts on the way from the charger, the weakest first; empty where no rating is stated."""
-    rating, parts = machine.pack.continuous_charge_a, _wiring_parts(machine.charge_wiring, "charge_wiring")
-    if rating is not None:
-        parts.append(Part("pack", rating, UNSTATED_PACK_WINDOW_S, "[pack] continuous_charge_a"))
+    pack, parts = machine.pack, _wiring_parts(machine.charge_wiring, "charge_wiring")
+    if pack.continuous_charge_a is not None:
+        rating = pack.continuous_charge_a
+        window = pack_window_s(rating, pack.peak_charge_a, pack.peak_charge_s)
+        parts.append(Part("pack", rating, window, "[pack] continuous_charge_a"))
     return tuple(sorted(parts, key=lambda part: part.rating_a))
 
 
 def _wiring_parts(wiring: Wiring, section: str) -> list[Part]:
     parts = []
-    conductor = _conductor(wiring, section)
+    conductor = conductor_part(wiring, section)
     if conductor is not None:
         parts.append(conductor)
     if wiring.fuse_a is not None:
@@ -116,7 +137,7 @@ def _wiring_parts(wiring: Wiring, section: str) -> list[Part]:
     return parts
 
 
-def _conductor(wiring: Wiring, section: str) -> Part | None:
+def conductor_part(wiring: Wiring, section: str) -> Part | None:
     """Return the conductor by the tables that ``fit`` uses; None where none is stated or the tables end."""
     conductor = stated_conductor(wiring)
     if conductor is None or conductor.gauge is None:
@@ -173,12 +194,14 @@ def _discharge_peak(on: Ground) -> Limit | str:
 
 
 def _charge_peak(on: Ground) -> Limit | str:
-    rating = on.machine.pack.continuous_charge_a
-    if rating is None:
+    pack = on.machine.pack
+    if pack.continuous_charge_a is None and pack.peak_charge_a is None:
         return missing("pack", "continuous_charge_a")
-    origin = (
-        f"[pack] continuous_charge_a {rating:g} A, charging counted negative; a sheet states no peak, braking counts"
-    )
+    if pack.peak_charge_a is not None:
+        rating, key, note = pack.peak_charge_a, "peak_charge_a", "braking counts"
+    else:
+        rating, key, note = pack.continuous_charge_a or 0.0, "continuous_charge_a", "no peak stated, braking counts"
+    origin = f"[pack] {key} {rating:g} A, charging counted negative; {note}"
     return on.limit(None, -rating, origin, margin=0.05 * rating, raise_s=2.0)
 
 

@@ -13,7 +13,20 @@ from pathlib import PurePath
 from typing import Any, Literal
 
 from telemetry.machine.chemistry import CHEMISTRIES, OWN_CELL_KEYS, Chemistry, cell_of
-from telemetry.machine.keys import Key, choice, count, curve, gauge, keyboard, keys_of, number, signals, switch, text
+from telemetry.machine.keys import (
+    Key,
+    choice,
+    count,
+    curve,
+    gauge,
+    keyboard,
+    keys_of,
+    number,
+    signals,
+    switch,
+    text,
+    times,
+)
 from telemetry.model.errors import printable
 
 MOST_CELLS = 120
@@ -59,6 +72,10 @@ class Pack:
     continuous_charge_a: float | None = number(
         0.05, 5000, "current it may be charged with, braking included", _PACK_SHEET, 50.0
     )
+    peak_charge_a: float | None = number(
+        0.05, 10000, "current it may be charged with for a moment, as by braking", _PACK_SHEET, 100.0
+    )
+    peak_charge_s: float | None = number(0.01, 600, "how long that moment may last", _PACK_SHEET, 10.0)
     low_cutoff_v: float | None = number(
         0.5, 600, "voltage of the whole pack at which its electronics stop the discharge", _PACK_SHEET, 44.8
     )
@@ -91,6 +108,13 @@ class Pack:
     )
     internal_resistance_mohm: float | None = number(
         0.01, 5000, "resistance of the whole pack", f"{_PACK_SHEET}, or measured by a step of load", 25.0
+    )
+    ohmic_resistance_mohm: float | None = number(
+        0.01,
+        5000,
+        "resistance of the whole pack within 10 ms of a step of load",
+        f"{_PACK_SHEET}; else a meter that measures at 1 kHz, plus joints and BMS",
+        10.0,
     )
     mass_kg: float | None = number(0.01, 5000, "weight of the pack", "the sheet, or a scale", 45.0)
     open_circuit: tuple[tuple[float, float], ...] | None = curve(
@@ -136,6 +160,35 @@ class Wiring:
     )
     fuse_interrupting_a: float | None = number(
         1, 500000, "highest short-circuit current that the fuse may break", "the fuse's sheet", 10000.0
+    )
+    fuse_curve: tuple[tuple[float, float], ...] | None = times(
+        "time-current curve of the fuse, its average melting times",
+        "points read off the curve on the fuse's sheet",
+        [[135, 1800], [200, 20], [600, 0.2]],
+    )
+    contactor_voltage_v: float | None = number(
+        1,
+        2000,
+        "highest DC voltage that the contactor or main switch may break",
+        "its print or sheet, DC figure",
+        96.0,
+    )
+    contactor_breaking_a: float | None = number(
+        0.1,
+        20000,
+        "highest DC current that the contactor or main switch may break",
+        "its sheet, at that voltage",
+        500.0,
+    )
+    emergency_switch_voltage_v: float | None = number(
+        1,
+        2000,
+        "highest DC voltage that an emergency switch in this cable may break",
+        "its print or sheet, DC figure",
+        96.0,
+    )
+    emergency_switch_breaking_a: float | None = number(
+        0.1, 20000, "highest DC current that an emergency switch in this cable may break", "its sheet", 500.0
     )
     connector_a: float | None = number(
         0.1,
@@ -183,6 +236,16 @@ class Vehicle:
     )
     continuous_current_a: float | None = number(
         0.1, 5000, "battery current at steady work", "a clamp meter while it works", 60.0
+    )
+    hill_current_a: float | None = number(
+        0.1, 10000, "battery current on the longest hard pull", "a clamp meter or a recorded drive, on the hill", 95.0
+    )
+    hill_s: float | None = number(0.1, 3600, "how long that pull lasts", "a watch, or a recorded drive", 60.0)
+    braking_current_a: float | None = number(
+        0.1, 10000, "highest battery current while braking charges the pack", _CONTROLLER_SHEET, 40.0
+    )
+    braking_s: float | None = number(
+        0.1, 3600, "how long the longest such braking lasts", "a watch on the longest descent", 20.0
     )
     controller_current_a: float | None = number(0.1, 5000, "rated current of the controller", "its nameplate", 250.0)
     controller_capacitance_uf: float | None = number(

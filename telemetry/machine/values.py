@@ -57,6 +57,8 @@ def read_value(key: Key, value: object) -> Any:
             return _keyboard(key, value)
         case "curve":
             return _curve(key, value)
+        case "times":
+            return _times(key, value)
 
 
 def _number(key: Key, value: object) -> float:
@@ -218,11 +220,16 @@ def _keyboard(key: Key, value: object) -> tuple[str, ...]:
     return names
 
 
-def _curve(key: Key, value: object) -> tuple[tuple[float, float], ...]:
+def _pairs(key: Key, value: object) -> tuple[tuple[float, float], ...]:
     pairs = value if isinstance(value, list) else []
     whole = all(isinstance(pair, list) and len(pair) == 2 and all(map(_is_quantity, pair)) for pair in pairs)
     if len(pairs) < 2 or not whole:
         raise BadValue(f"is {described(value)} where two or more pairs of numbers belong", f"write {key.takes}")
+    return tuple((float(first), float(second)) for first, second in pairs)
+
+
+def _curve(key: Key, value: object) -> tuple[tuple[float, float], ...]:
+    pairs = _pairs(key, value)
     for percent, volts in pairs:
         if not 0 <= percent <= 100 or not 0.5 <= volts <= 6:
             right = "write percent from 0 to 100 and the volts of one cell, from 0.5 to 6"
@@ -231,7 +238,20 @@ def _curve(key: Key, value: object) -> tuple[tuple[float, float], ...]:
         if after[0] <= before[0] or after[1] < before[1]:
             what = f"goes from [{before[0]:g}, {before[1]:g}] to [{after[0]:g}, {after[1]:g}]"
             raise BadValue(what, "write the pairs by rising percent; a rested voltage only rises with charge")
-    return tuple((float(percent), float(volts)) for percent, volts in pairs)
+    return pairs
+
+
+def _times(key: Key, value: object) -> tuple[tuple[float, float], ...]:
+    pairs = _pairs(key, value)
+    for amperes, seconds in pairs:
+        if not 0.1 <= amperes <= 1e6 or not 1e-4 <= seconds <= 1e6:
+            right = "write amperes from 0.1 to 1000000 and seconds from 0.0001 to 1000000"
+            raise BadValue(f"holds the pair [{amperes:g}, {seconds:g}]", right)
+    for before, after in pairwise(pairs):
+        if after[0] <= before[0] or after[1] >= before[1]:
+            what = f"goes from [{before[0]:g}, {before[1]:g}] to [{after[0]:g}, {after[1]:g}]"
+            raise BadValue(what, "write the pairs by rising current; a fuse opens sooner at more current")
+    return pairs
 
 
 def _is_quantity(value: object) -> bool:

@@ -17,8 +17,9 @@ from telemetry.machine.sections import missing
 
 NAMES = [
     *("charger-voltage", "charger-match", "charger-current", "charge-conductor", "charge-fuse", "controller-minimum"),
-    *("controller-maximum", "pack-current", "sag", "conductor-ampacity", "voltage-drop", "fuse-size", "fuse-voltage"),
-    *("fuse-interrupting", "connector", "cold-charging", "precharge", "regeneration", "implement-start"),
+    *("controller-maximum", "pack-current", "hill", "sag", "conductor-ampacity", "voltage-drop", "fuse-size"),
+    *("fuse-voltage", "fuse-interrupting", "connector", "contactor", "cold-charging", "precharge", "regeneration"),
+    *("implement-start",),
     *("cut-off-order", "mains-circuit", "storage", "old-gauge", "mass", "energy"),
 ]
 GOOD: dict[str, dict[str, Any]] = {
@@ -46,6 +47,8 @@ GOOD: dict[str, dict[str, Any]] = {
         "fuse_voltage_v": 80,
         "fuse_interrupting_a": 20000,
         "connector_a": 120,
+        "contactor_voltage_v": 80,
+        "contactor_breaking_a": 300,
     },
     "charge_wiring": {
         "conductor_mm2": 6,
@@ -61,6 +64,8 @@ GOOD: dict[str, dict[str, Any]] = {
         "maximum_voltage_v": 63,
         "foldback_voltage_v": 46.4,
         "continuous_current_a": 60,
+        "hill_current_a": 95,
+        "hill_s": 60,
         "controller_capacitance_uf": 4700,
         "precharge_ohm": 100,
         "peak_power_w": 6000,
@@ -688,22 +693,39 @@ class TestFuses:
 
     @pytest.mark.parametrize(
         ("breaks", "expected", "value"),
-        [(20000, "ok", 6400), (12800, "ok", 6400), (12000, "caution", 12800), (2000, "stop", 6400)],
+        [(20000, "ok", 7300), (14600, "ok", 7300), (14500, "caution", 14600), (7200, "stop", 7300)],
     )
     def test_interrupting(self, breaks: float, expected: str, value: float) -> None:
-        # 16 cells of 0.25 mohm and 4 mohm of wire at 51.2 V: 6400 A, so a blade fuse of 1 or 2 kA is not enough;
-        # right behind the pack it is 12800 A. The wire's 4 mohm are 2 AWG at 20 degC, there and back.
+        # 8 mohm after a second, half of it at once, and 4 mohm of wire at the full 58.4 V: 7300 A; right behind the
+        # pack it is 14600 A. The wire's 4 mohm are 2 AWG at 20 degC, there and back.
         length = 0.004 / 2 / (0.194 / 304.8 / (1 + 0.00393 * 55))
-        changes = {"pack.internal_resistance_mohm": 4, "wiring.one_way_length_m": length}
+        changes = {"pack.internal_resistance_mohm": 8, "wiring.one_way_length_m": length}
         finding = found("fuse-interrupting", changes | {"wiring.fuse_interrupting_a": breaks})
         assert finding.verdict == expected
         assert finding.value == pytest.approx(value, rel=1e-3)
 
     def test_without_a_stated_resistance_the_short_circuit_is_taken_at_the_high_side(self) -> None:
-        # 0.25 mohm for a cell of 100 Ah, from memory: 16 of them are 4 mohm.
+        # 0.25 mohm for a cell of 100 Ah, from memory: 16 of them are 4 mohm, at 58.4 V.
         finding = found("fuse-interrupting", {"pack.internal_resistance_mohm": GONE, "wiring.one_way_length_m": GONE})
-        assert finding.value == pytest.approx(12800)
+        assert finding.value == pytest.approx(14600)
         assert "from memory" in finding.source
+
+    # 58.4 V over 7 mohm (half of 14) and 1.2 m of 2 AWG there and back at 20 degC (1.256 mohm): 7074 A; with a fifth
+    # more on top 8488 A.
+    @pytest.mark.parametrize(("breaks", "expected"), [(8500, "ok"), (8400, "caution"), (7000, "stop")])
+    def test_a_fifth_is_left_on_the_interrupting_rating(self, breaks: float, expected: str) -> None:
+        near = {"charge_wiring.one_way_length_m": 100, "wiring.one_way_length_m": 1.2}
+        finding = found("fuse-interrupting", near | {"wiring.fuse_interrupting_a": breaks})
+        assert finding.verdict == expected
+        if expected != "caution":
+            return
+        assert "58.4 V" in finding.why
+        assert "half of the 14 mΩ" in finding.why
+
+    def test_an_ohmic_resistance_decides_over_the_half(self) -> None:
+        finding = found("fuse-interrupting", {"pack.ohmic_resistance_mohm": 10, "wiring.one_way_length_m": GONE})
+        assert finding.value == pytest.approx(5840)
+        assert "10 mΩ ohmic" in finding.why
 
 
 class TestBatteryUse:

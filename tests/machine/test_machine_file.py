@@ -184,7 +184,7 @@ def test_any_subset_of_valid_keys_parses(data: st.DataObject) -> None:
         for key in section_keys(section):
             value = getattr(held, key.name)
             assert (value is not None) == (key.name in table)
-            if key.kind == "curve" and value is not None:
+            if key.kind in ("curve", "times") and value is not None:
                 value = [list(pair) for pair in value]
             if key.kind == "keyboard" and value is not None:
                 value = list(value)

@@ -1,4 +1,4 @@
-"""Whether pack, wire, fuse, connector, controller and charger suit each other, before any power: 25 checks."""
+"""Whether pack, wire, fuse, connector, controller and charger suit each other, before any power: 27 checks."""
 
 from __future__ import annotations
 
@@ -6,7 +6,17 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from types import MappingProxyType
 
-from telemetry.machine.fit import battery_use, charger_match, charging, controller, currents, fuses, wires
+from telemetry.machine.fit import (
+    battery_use,
+    charger_match,
+    charging,
+    controller,
+    currents,
+    fuses,
+    pulls,
+    switches,
+    wires,
+)
 from telemetry.machine.fit.findings import Finding, Verdict, overall
 from telemetry.machine.sections import Machine
 
@@ -22,6 +32,7 @@ CHECKS: Mapping[str, Callable[[Machine], Finding]] = MappingProxyType(
         "controller-minimum": controller.controller_minimum,
         "controller-maximum": controller.controller_maximum,
         "pack-current": currents.pack_current,
+        "hill": pulls.hill,
         "sag": currents.sag,
         "conductor-ampacity": wires.conductor_ampacity,
         "voltage-drop": wires.voltage_drop,
@@ -29,6 +40,7 @@ CHECKS: Mapping[str, Callable[[Machine], Finding]] = MappingProxyType(
         "fuse-voltage": fuses.fuse_voltage,
         "fuse-interrupting": fuses.fuse_interrupting,
         "connector": wires.connector,
+        "contactor": switches.switches,
         "cold-charging": charging.cold_charging,
         "precharge": controller.precharge,
         "regeneration": controller.regeneration,

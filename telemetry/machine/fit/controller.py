@@ -13,6 +13,7 @@ from telemetry.machine.fit.loads import (
     pack_resistance,
     wire_loop_ohm,
 )
+from telemetry.machine.fit.pulls import braking_pull
 from telemetry.machine.limits import limits_for
 from telemetry.machine.sections import Machine
 
@@ -138,10 +139,11 @@ def regeneration(machine: Machine) -> Finding:
         return unknown(("pack", "continuous_charge_a"), unit="V", source=source, note="Braking charges the pack.")
     open_v, _ = full_voltage(machine)
     rested = machine.charger.output_voltage_v or pack.cells_in_series * pack.cell.charge_v
-    braking = rested + pack.continuous_charge_a * pack_resistance(machine).ohm
+    amperes = vehicle.braking_current_a or pack.continuous_charge_a
+    braking = rested + amperes * pack_resistance(machine).ohm
     gone = "the pack opens, the controller's voltage jumps and the electric brake is gone"
     advice = "Have a mechanical brake, charge to less before a descent, and set the braking current low."
-    said = f"braking a full pack with {pack.continuous_charge_a:g} A takes it to {braking:.1f} V"
+    said = f"braking a full pack with {amperes:g} A takes it to {braking:.1f} V"
     found: list[Finding] = []
     verdict: Verdict = "caution" if braking > open_v else "ok"
     why = f"{said}, its cut-off is {open_v:.1f} V"
@@ -158,11 +160,14 @@ def regeneration(machine: Machine) -> Finding:
             f"{open_v:.1f} V and the {maximum:g} V that the controller stands. {advice}"
         )
         found.append(judged("caution", why, source, value=HEADROOM * open_v, limit=maximum, unit="V"))
+    if vehicle.braking_current_a is not None:
+        found.insert(0, braking_pull(machine, vehicle.braking_current_a))
+        return worst(found)
     bound = controller_bound(machine)
     if bound is not None and bound.amperes > pack.continuous_charge_a:
         why = (
             f"{said}, and the controller could brake with {bound.words}: beyond {pack.continuous_charge_a:g} A "
-            f"{gone}. See that its braking current is set below. {advice}"
+            f"{gone}. State [machine] braking_current_a and braking_s as set in the controller. {advice}"
         )
         source_a = "[pack] continuous_charge_a"
         found.append(judged("caution", why, source_a, value=bound.amperes, limit=pack.continuous_charge_a, unit="A"))

@@ -13,7 +13,7 @@ from telemetry.machine.conductors import (
 )
 from telemetry.machine.fit.circuit import short_circuit_current
 from telemetry.machine.fit.findings import Finding, judged, unknown, worst
-from telemetry.machine.fit.loads import full_voltage, lowest_resistance, wire_loop_ohm
+from telemetry.machine.fit.loads import full_voltage, loop_ohm, lowest_resistance
 from telemetry.machine.fit.ways import WAY_WORDS, Way, carries_of, current_key, current_of, size_note, wiring_of
 from telemetry.machine.sections import Machine
 
@@ -24,7 +24,11 @@ COLD_WIRE_C = 20.0
 _SIZE_SOURCE = (
     f"fuse at least {FUSE_MARGIN:g} times the steady current (NEC 210.20(A)), at most what the conductor carries"
 )
-_INTERRUPTING_SOURCE = "fuse_interrupting_a against nominal voltage over the resistance of pack and wire"
+INTERRUPTING_MARGIN = 1.2
+"""The interrupting rating over the short-circuit current (common practice): resistances are known to some 20 %."""
+_INTERRUPTING_SOURCE = (
+    f"fuse_interrupting_a at least {INTERRUPTING_MARGIN:g} times full voltage over the resistance of pack and wire"
+)
 
 
 def fuse_size(machine: Machine) -> Finding:
@@ -106,7 +110,7 @@ def fuse_voltage(machine: Machine) -> Finding:
 
 
 def fuse_interrupting(machine: Machine) -> Finding:
-    """Hold what the fuses can break against the short-circuit current of pack and wire."""
+    """Hold the fuses' interrupting rating against the short-circuit current of a full pack, with 20 % margin."""
     return worst(_both_ways(machine, "fuse_interrupting_a", _one_fuse_interrupting))
 
 
@@ -139,22 +143,23 @@ def _one_fuse_voltage(machine: Machine, way: Way) -> Finding:
 
 def _one_fuse_interrupting(machine: Machine, way: Way) -> Finding:
     pack, rated = lowest_resistance(machine), wiring_of(machine, way).fuse_interrupting_a
-    wire = wire_loop_ohm(machine, COLD_WIRE_C) if way == "wiring" else None
+    wire = loop_ohm(wiring_of(machine, way), COLD_WIRE_C)
     source = f"{_INTERRUPTING_SOURCE}; {pack.source}"
-    nominal = machine.pack.nominal_v
-    at_end, at_pack = (short_circuit_current(nominal, pack.ohm, ohm) for ohm in (wire or 0.0, 0.0))
-    wired = f"and wire of {1000 * wire:.3g} mΩ" if wire is not None else "alone"
-    said = f"a dead short behind the pack ({pack.words}) {wired} draws about {at_end:.0f} A"
+    full, _ = full_voltage(machine)
+    at_end, at_pack = (short_circuit_current(full, pack.ohm, ohm) for ohm in (wire or 0.0, 0.0))
+    wired = f" and {1000 * wire:.3g} mΩ of wire" if wire is not None else ""
+    said = f"a dead short draws about {at_end:.0f} A: {full:.1f} V over the pack ({pack.words}){wired}"
     if rated is None:
         note = f"{said[0].upper()}{said[1:]}; fuses of 10 000 A and more are made for that (from memory)."
         return unknown((way, "fuse_interrupting_a"), unit="A", source=source, note=note)
+    said += f". The fuse can interrupt {rated:g} A"
     if rated < at_end:
-        why = f"{said}, and the fuse can break {rated:g} A: it may burst and go on burning. Fit one that breaks more."
+        why = f"{said}: it may burst and go on burning. Fit one with a higher interrupting rating."
         return judged("stop", why, source, value=at_end, limit=rated, unit="A")
     if rated < at_pack:
-        why = (
-            f"{said} at the far end, which the fuse breaks, but {at_pack:.0f} A close behind it, which it does not "
-            f"({rated:g} A)."
-        )
+        why = f"{said}, but a short close behind it draws {at_pack:.0f} A. Fit one with a higher interrupting rating."
         return judged("caution", why, source, value=at_pack, limit=rated, unit="A")
-    return judged("ok", f"{said}; the fuse can break {rated:g} A.", source, value=at_end, limit=rated, unit="A")
+    if rated < INTERRUPTING_MARGIN * at_end:
+        why = f"{said}, less than 20 % above that. Fit one with a higher interrupting rating."
+        return judged("caution", why, source, value=at_end, limit=rated / INTERRUPTING_MARGIN, unit="A")
+    return judged("ok", f"{said}.", source, value=at_end, limit=rated, unit="A")

@@ -12,11 +12,13 @@ from telemetry.machine.cell_practice import CELL_PRACTICE
 from telemetry.machine.conductors import BeyondTable, stated_conductor
 from telemetry.machine.fit.circuit import current_at_power, mean_open_v
 from telemetry.machine.fit.findings import Verdict
-from telemetry.machine.sections import Machine, Pack
+from telemetry.machine.sections import Machine, Pack, Wiring
 
 BOUND_SHARE = 1 / 3
 """Steady work rarely takes less than a third of what the controller is rated for (common practice, from memory): what
 cannot carry even that is a stop, measured or not."""
+OHMIC_SHARE = 0.5
+"""Least part of the resistance after a second that acts at once (common practice, from memory)."""
 UNSTATED_CONDUCTOR_C = 75
 
 
@@ -119,7 +121,20 @@ def pack_resistance(machine: Machine) -> Resistance:
 
 
 def lowest_resistance(machine: Machine) -> Resistance:
-    """Return the pack's resistance for a short circuit: stated, else estimated on the low side."""
+    """Return the pack's ohmic resistance, for a short circuit or an inrush: what limits the first milliseconds.
+
+    As stated; else half of the stated resistance, which is taken after a second or more and contains polarisation
+    (the half is common practice, from memory); else estimated on the low side.
+    """
+    pack = machine.pack
+    if pack.ohmic_resistance_mohm is not None:
+        ohmic = pack.ohmic_resistance_mohm
+        return Resistance(ohmic / 1000, f"{ohmic:g} mΩ ohmic as stated", "[pack] ohmic_resistance_mohm")
+    if pack.internal_resistance_mohm is not None:
+        stated = pack.internal_resistance_mohm
+        words = f"{OHMIC_SHARE * stated:.3g} mΩ, half of the {stated:g} mΩ stated, which contain polarisation"
+        source = "ohmic part taken as half of [pack] internal_resistance_mohm, common practice, from memory"
+        return Resistance(OHMIC_SHARE * stated / 1000, words, source)
     return _resistance(machine, CELL_PRACTICE[machine.pack.chemistry].low_resistance, "low")
 
 
@@ -151,7 +166,12 @@ def mean_pack_v(pack: Pack) -> float:
 
 def wire_loop_ohm(machine: Machine, conductor_c: float) -> float | None:
     """Return the resistance of the way to the controller and back, ohm; None where size or length is not stated."""
-    conductor, length = stated_conductor(machine.wiring), machine.wiring.one_way_length_m
+    return loop_ohm(machine.wiring, conductor_c)
+
+
+def loop_ohm(wiring: Wiring, conductor_c: float) -> float | None:
+    """Return the resistance of a cable there and back, ohm; None where size or length is not stated."""
+    conductor, length = stated_conductor(wiring), wiring.one_way_length_m
     if conductor is None or length is None:
         return None
     try:
