@@ -201,7 +201,13 @@ def test_the_good_one_is_held_up_by_one_caution_and_the_bad_one_by_its_four_mist
             v: [f["check"] for f in findings if f["verdict"] == v] for v in ("stop", "caution", "unknown")
         }
     assert verdicts["good-retrofit"] == {"stop": [], "caution": ["mass"], "unknown": []}
-    assert verdicts["four-mistakes"]["stop"] == ["charger-voltage", "conductor-ampacity", "fuse-size", "fuse-voltage"]
+    assert verdicts["four-mistakes"]["stop"] == [
+        "charger-voltage",
+        "hill",
+        "conductor-ampacity",
+        "fuse-size",
+        "fuse-voltage",
+    ]
     assert verdicts["four-mistakes"]["unknown"] == []
     assert len(verdicts["half-stated"]["unknown"]) >= 18
     assert verdicts["half-stated"]["stop"] == []
