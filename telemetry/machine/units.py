@@ -6,7 +6,7 @@ import re
 from decimal import Decimal
 from typing import NamedTuple
 
-_QUANTITY = re.compile(r"([+-−]?\s*(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*([^\W\d_][\w²/]*|[%°µμΩ]\s?\w*)?\.?")
+_QUANTITY = re.compile(r"([+−-]?\s*(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*([^\W\d_][\w²/]*|[%°µμΩ]\s?\w*)?\.?")
 # What one unit of a kind is in the kind's base unit. Inch, foot and pound are exact (international yard and pound
 # agreement of 1959), so is the acre that follows from them.
 _KINDS: dict[str, dict[str, str]] = {
