@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import codecs
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,6 +12,8 @@ from telemetry.commands.options import add, add_store, as_json, say, store_path
 
 if TYPE_CHECKING:
     from telemetry.machine.interview import Question
+    from telemetry.machine.limits_history import ResistanceHistory
+    from telemetry.machine.sections import Machine
 
 
 def add_to(commands: Any) -> None:
@@ -24,6 +27,20 @@ def _add_limits(commands: Any) -> None:
     parser = add(commands, "limits", limits, words, "shakedown limits mower.toml")
     parser.add_argument("machine", type=Path, metavar="MACHINE.toml", help="the machine file")
     parser.add_argument("--json", action="store_true", help="print a JSON list")
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="NAME.KEY=VALUE",
+        help="write your number into the machine file, such as cell-imbalance-top.warn=2%%; may be repeated",
+    )
+    parser.add_argument(
+        "--unset",
+        action="append",
+        default=[],
+        metavar="NAME[.KEY]",
+        help="take your number, or all of a limit's, out of the machine file; may be repeated",
+    )
     add_store(parser)
 
 
@@ -38,7 +55,7 @@ def _add_new_machine(commands: Any) -> None:
 
 
 def limits(arguments: argparse.Namespace) -> int:
-    """Show the limits in force."""
+    """Show the limits in force, or change them in the file and show what changed."""
     from telemetry.earlier_sessions import resistance_history
     from telemetry.machine.cautions import caution_line
     from telemetry.machine.limits import limits_for, unjudged
@@ -47,9 +64,41 @@ def limits(arguments: argparse.Namespace) -> int:
 
     machine = load_machine(arguments.machine)
     history = resistance_history(store_path(arguments), machine.name)
+    if arguments.set or arguments.unset:
+        return _change_limits(arguments, machine, history)
     found, missing = limits_for(machine, history), unjudged(machine, history)
     lines = [*limit_lines(found, missing), "", caution_line(machine)]
     say(as_json(limit_objects(found, missing)) if arguments.json else "\n".join(lines))
+    return 0
+
+
+def _change_limits(arguments: argparse.Namespace, machine: Machine, history: ResistanceHistory) -> int:
+    """Write the owner's numbers into the machine file and say what changed."""
+    from telemetry.machine.limits import limits_for, unjudged
+    from telemetry.machine.machine_file import parse_machine
+    from telemetry.machine.override_edit import edited, setting, unsetting
+    from telemetry.model.errors import MachineFileError, printable
+    from telemetry.model.whole_file import whole_or_not_at_all
+    from telemetry.report.limit_list import change_lines, limit_lines, limit_objects
+
+    path: Path = arguments.machine
+    changes = [*map(unsetting, arguments.unset), *map(setting, arguments.set)]
+    content = path.read_bytes()
+    mark = codecs.BOM_UTF8 if content.startswith(codecs.BOM_UTF8) else b""
+    text = edited(content.decode("utf-8-sig"), changes)
+    after, problems = parse_machine(text, str(path))
+    if after is None:
+        raise MachineFileError(f"{path} was left as it is: with this change it", problems)
+    with whole_or_not_at_all(path.resolve(), replace=True) as stream:
+        stream.write(mark + text.encode())
+    names = {each.limit for each in changes}
+    found = [each for each in limits_for(after, history) if each.name in names]
+    missing = {name: why for name, why in unjudged(after, history).items() if name in names}
+    if arguments.json:
+        say(as_json(limit_objects(found, missing)))
+        return 0
+    told = change_lines(changes, limits_for(machine, history), found)
+    say("\n".join([f"{printable(path, 200)} changed:", *told, "", *limit_lines(found, missing)]))
     return 0
 
 

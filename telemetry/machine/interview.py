@@ -12,7 +12,7 @@ from telemetry.machine.checks import section_contradictions
 from telemetry.machine.chemistry import CHEMISTRIES, Chemistry, pack_window
 from telemetry.machine.new_machine import DEFAULTS, new_machine_text
 from telemetry.machine.sections import MOST_CELLS, SECTIONS, find_key
-from telemetry.machine.values import BadValue, described, read_value
+from telemetry.machine.values import BadValue, described, read_typed, read_value
 from telemetry.model.errors import did_you_mean
 
 SERIAL_TEXT, NO_LINK = "serial-text", "later"
@@ -111,16 +111,7 @@ def _value(ask: Ask, name: str, text: str, default: str = "") -> object:
 def _read(name: str, answer: str) -> object:
     """Return a typed answer as the key's value: its unit may be written behind a number, a comma is a point."""
     key = find_key(*name.split(".", 1))
-    if not answer:
-        return None
-    if key.kind == "choice":
-        return read_value(key, answer.lower())
-    if key.kind != "number":
-        return read_value(key, answer)
-    match = _NUMBER.fullmatch(answer)
-    if match is None or (match[2] and match[2].lower() != key.unit.lower()):
-        raise BadValue(f"{described(answer)} is no number in {key.unit}", f"write {key.takes}")
-    return read_value(key, float(match[1].replace(",", ".")))
+    return read_typed(key, answer) if answer else None
 
 
 def _accepted(ask: Ask, answers: Mapping[str, object], name: str, text: str) -> object:

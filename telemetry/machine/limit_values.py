@@ -13,8 +13,9 @@ from typing import Any
 from telemetry.machine.keys import Key
 from telemetry.machine.limits import CONDITION_NAMES, LIMIT_NAMES, LIMIT_SIGNALS
 from telemetry.machine.sections import find_key, section_keys
-from telemetry.machine.units import converted, key_ending, siblings
-from telemetry.machine.values import read_value
+from telemetry.machine.typed import meant
+from telemetry.machine.units import converted, key_ending, quantity, siblings
+from telemetry.machine.values import read_typed, read_value
 from telemetry.model.errors import nearest
 from telemetry.model.signals import find_signal
 
@@ -126,6 +127,19 @@ def read_limit_value(limit: str, name: str, value: object, unit: str = "") -> An
     elif unit:
         key = replace(key, low=-math.inf, high=math.inf, measured_in=unit)
     return read_value(key, value)
+
+
+def read_typed_limit(limit: str, name: str, said: str, unit: str = "") -> Any:
+    """Return a value as a person types it, such as ``50 mV`` or ``2%``; ``unit`` where no unit is typed.
+
+    Raises:
+        BadValue: it is in another kind of unit, or not what the key takes.
+
+    """
+    key = limit_key(limit, name)
+    plain = quantity(said)
+    value = meant(key, f"{said} {unit}" if plain is not None and not plain.unit else said)
+    return read_typed(key, said) if value is None else read_limit_value(limit, name, value)
 
 
 def limits_meant(name: str) -> tuple[str, ...]:

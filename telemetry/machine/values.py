@@ -122,7 +122,7 @@ def read_typed(key: Key, said: str) -> Any:
         return read_value(key, value)
     if key.kind == "number":
         measured_in = f" in {key.unit}" if key.unit else ""
-        raise BadValue(f"{described(said)} is no number{measured_in}", _number_hint(key, said))
+        raise BadValue(f"{described(said)} is not a number{measured_in}", _number_hint(key, said))
     return read_value(key, said)
 
 

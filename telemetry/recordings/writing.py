@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import gzip
-import os
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable
 from pathlib import Path
 from typing import IO, Any
 
@@ -14,6 +12,7 @@ import numpy as np
 from telemetry.model.batch import Times, Values
 from telemetry.model.errors import InputError, printable
 from telemetry.model.recording import Recording, TimeBasis
+from telemetry.model.whole_file import whole_or_not_at_all
 from telemetry.recordings.reading import Format, format_of
 from telemetry.recordings.table import Table
 
@@ -62,38 +61,13 @@ def write_recording(
             warn(warning)
     origin = recording.start if basis == "relative" else 0
     written = 0
-    with _whole_or_not_at_all(path, replace) as stream, _sink(stream, suffix, basis, table.names) as sink:
+    with whole_or_not_at_all(path, replace) as stream, _sink(stream, suffix, basis, table.names) as sink:
         for span in recording.spans(_SPAN_ROWS):
             t, values = table.rows(span)
             if len(t):
                 sink.write(t - origin, values)
                 written += len(t)
     return written
-
-
-@contextmanager
-def _whole_or_not_at_all(path: Path, replace: bool) -> Iterator[IO[bytes]]:
-    """Give a file beside ``path`` to write to; it takes that name at the end, and is gone if anything fails."""
-    file = printable(path, 200)
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        if not path.parent.is_dir():
-            raise InputError(f"{file}: there is no folder {printable(path.parent, 200)}; make it first")
-        if path.is_dir():
-            raise InputError(f"{file}: it is a folder; name a file in it")
-        if path.exists() and not replace:
-            raise InputError(f"{file}: the file exists already; choose another name, or add --replace")
-        with part.open("wb") as stream:
-            yield stream
-            stream.flush()
-            os.fsync(stream.fileno())
-        part.replace(path)
-    except OSError as error:
-        reason = error.strerror or printable(error, 120)
-        raise InputError(f"{file}: it cannot be written: {reason}; choose another folder or make room") from error
-    finally:
-        with suppress(OSError):
-            part.unlink()
 
 
 def _sink(stream: IO[bytes], suffix: Format, basis: TimeBasis, names: tuple[str, ...]) -> _CsvSink | _ParquetSink:

@@ -7,8 +7,9 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from telemetry.machine.limit_values import limit_key, limit_unit
 from telemetry.machine.limits import Limit
-from telemetry.model.signals import find_signal
+from telemetry.machine.override_edit import Change
 
 WIDTH = 80
 NO_BREAK = "\N{NO-BREAK SPACE}"
@@ -18,7 +19,8 @@ def limit_objects(limits: Sequence[Limit], unjudged: Mapping[str, str]) -> list[
     """Return one JSON object a limit; those not in force come last, with the reason in ``origin``."""
     keys = ("name", "signal", "side", "warn", "trip", "clear_margin", "raise_delay_s", "clear_delay_s", "origin")
     found = [
-        {"in_force": True} | {key: getattr(limit, key) for key in keys} | {"unit": _unit(limit)} for limit in limits
+        {"in_force": True} | {key: getattr(limit, key) for key in keys} | {"unit": limit_unit(limit.name)}
+        for limit in limits
     ]
     return found + [{"in_force": False, "name": name, "origin": why} for name, why in unjudged.items()]
 
@@ -35,6 +37,30 @@ def limit_lines(limits: Sequence[Limit], unjudged: Mapping[str, str]) -> list[st
     return lines[:-1]
 
 
+def change_lines(changes: Sequence[Change], before: Sequence[Limit], after: Sequence[Limit]) -> list[str]:
+    """Return a line a change: what it was in force, and what it is now."""
+    lines = []
+    for each in changes:
+        if each.key is None:
+            ours = any(limit.name == each.limit for limit in after)
+            lines.append(f"  {each.place}: taken out; {'our numbers are' if ours else 'it is no longer'} in force")
+        else:
+            lines.append(f"  {each.place}: {_in_force(each, before)} → {_in_force(each, after)}")
+    return lines
+
+
+def _in_force(change: Change, limits: Sequence[Limit]) -> str:
+    """Return the number in force where a change was made, or whether the limit is."""
+    limit = next((each for each in limits if each.name == change.limit), None)
+    value = None if limit is None else getattr(limit, change.key or "", None)
+    if limit is None:
+        return "not in force"
+    if not hasattr(limit, change.key or ""):
+        return "in force"
+    unit = limit_key(change.limit, change.key).unit
+    return "none" if value is None else f"{value:.5g} {unit}".rstrip()
+
+
 def _head(name: str, signal: str) -> str:
     return f"{name:<30}{signal}"
 
@@ -42,7 +68,7 @@ def _head(name: str, signal: str) -> str:
 def _bounds(limit: Limit) -> list[str]:
     if limit.warn is None and limit.trip is None:
         return ["    no number decides it"]
-    unit = f" {_unit(limit)}" if _unit(limit) else ""
+    unit = f" {limit_unit(limit.name)}" if limit_unit(limit.name) else ""
     beyond = "above" if limit.side == "high" else "below"
     bounds = [
         f"{level} {beyond} {bound:.5g}{unit}"
@@ -52,12 +78,6 @@ def _bounds(limit: Limit) -> list[str]:
     raises = f"after {limit.raise_delay_s:g} s" if limit.raise_delay_s else "at once"
     clears = f"clears {limit.clear_margin:.3g}{unit} inside after {limit.clear_delay_s:g} s"
     return [f"    {', '.join(bounds)}, {raises};", f"    {clears}"]
-
-
-def _unit(limit: Limit) -> str:
-    signal = find_signal(limit.signal.replace("*", "1"))
-    unit = signal.unit if signal is not None else ""
-    return "°C" if unit == "degC" else unit
 
 
 def _wrapped(text: str) -> list[str]:

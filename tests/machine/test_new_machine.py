@@ -126,7 +126,7 @@ class TestTheInterview:
     def test_a_unit_that_is_another_is_refused(self) -> None:
         seen: list[Question] = []
         interview(answering({"pack.capacity_ah": ["5.12 kWh"]}, seen))
-        assert any("is no number in Ah" in question.problem for question in seen)
+        assert any("is not a number in Ah" in question.problem for question in seen)
 
     @settings(max_examples=80, deadline=None)
     @given(st.dictionaries(st.integers(0, 20), st.text(max_size=12), max_size=12))

@@ -113,7 +113,7 @@ class TestTypedValues:
     @pytest.mark.parametrize(
         ("name", "said", "right"),
         [
-            ("capacity_ah", "5.12 kWh", "is no number in Ah"),
+            ("capacity_ah", "5.12 kWh", "is not a number in Ah"),
             ("capacity_ah", "1,250", "write capacity_ah = 1250 or capacity_ah = 1.25"),
             ("capacity_ah", "9000 Ah", "did you mean 9 (9000 mAh)?"),
             ("cells_in_series", "16.5", "whole number"),
