@@ -41,24 +41,22 @@ def change_lines(changes: Sequence[Change], before: Sequence[Limit], after: Sequ
     """Return a line a change: what it was in force, and what it is now."""
     lines = []
     for each in changes:
+        was, now = (next((limit for limit in limits if limit.name == each.limit), None) for limits in (before, after))
         if each.key is None:
-            ours = any(limit.name == each.limit for limit in after)
-            lines.append(f"  {each.place}: taken out; {'our numbers are' if ours else 'it is no longer'} in force")
+            lines.append(f"  {each.place}: taken out; {'our numbers are' if now else 'it is no longer'} in force")
         else:
-            lines.append(f"  {each.place}: {_in_force(each, before)} → {_in_force(each, after)}")
+            lines.append(f"  {each.place}: {_in_force(was, each.key)} → {_in_force(now, each.key)}")
     return lines
 
 
-def _in_force(change: Change, limits: Sequence[Limit]) -> str:
-    """Return the number in force where a change was made, or whether the limit is."""
-    limit = next((each for each in limits if each.name == change.limit), None)
-    value = None if limit is None else getattr(limit, change.key or "", None)
+def _in_force(limit: Limit | None, key: str) -> str:
+    """Return one number of a limit, or for a key that is no number whether the limit is in force."""
     if limit is None:
         return "not in force"
-    if not hasattr(limit, change.key or ""):
+    if not hasattr(limit, key):
         return "in force"
-    unit = limit_key(change.limit, change.key).unit
-    return "none" if value is None else f"{value:.5g} {unit}".rstrip()
+    value = getattr(limit, key)
+    return "none" if value is None else f"{value:.5g} {limit_key(limit.name, key).unit}".rstrip()
 
 
 def _head(name: str, signal: str) -> str:
