@@ -60,9 +60,9 @@ def _peak_current(machine: Machine) -> Finding:
             note = f"There are {found.current.words} at the peak."
             return unknown(("pack", "peak_discharge_a"), unit="A", source=_PACK_SOURCE, note=note)
         limit = pack.continuous_discharge_a
-    why = f"at the peak {found.current.words}, nearly empty; the pack gives {limit:g} A for a moment."
-    if found.current.is_bound:
-        why = f"at the peak {found.current.words}; the pack gives {limit:g} A for a moment."
+    lasts = "for a moment" if pack.peak_discharge_s is None else f"for {pack.peak_discharge_s:g} s"
+    empty = "" if found.current.is_bound else ", nearly empty"
+    why = f"at the peak {found.current.words}{empty}; the pack gives {limit:g} A {lasts}."
     verdict = found.current.against(limit)
     if verdict == "stop":
         why += " It would switch off at a hard pull, drive and electric brake with it."
