@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from itertools import pairwise
 from typing import Any
 
+from telemetry.machine.ampacity import MOST_IN_FREE_AIR
 from telemetry.machine.between_sections import Contradiction
 from telemetry.machine.chemistry import cell_of
 from telemetry.machine.limits import CONDITION_NAMES, LIMIT_SIDES, LIMIT_SIGNS, Limit, default_limits
@@ -28,6 +29,7 @@ def section_contradictions(section: str, values: Mapping[str, Any]) -> Iterator[
         case "wiring" | "charge_wiring":
             yield from _conductor(section, values)
             yield from _fuse_curve(section, values)
+            yield from _installation(section, values)
         case "machine":
             yield from _rising("machine", values, "minimum_voltage_v", "maximum_voltage_v")
             yield from _rising("machine", values, "minimum_voltage_v", "foldback_voltage_v", equal=True)
@@ -89,6 +91,20 @@ def _fuse_curve(section: str, values: Mapping[str, Any]) -> Iterator[Contradicti
     if points and rated is not None and points[0][0] <= rated:
         what = f"begins at {points[0][0]:g} A, not above fuse_a of {rated:g} A"
         yield Contradiction(section, "fuse_curve", what, "write amperes, not multiples of the rating, and seconds")
+
+
+def _installation(section: str, values: Mapping[str, Any]) -> Iterator[Contradiction]:
+    """Give a contradiction where the cable cannot lie as stated together with so many others."""
+    installation, together = values.get("installation"), values.get("bundled_conductors")
+    if together is None:
+        return
+    if installation == "free-air" and together > MOST_IN_FREE_AIR:
+        right = 'write installation = "bundled", or count only what touches this cable'
+    elif installation == "bundled" and together == 1:
+        right = 'write installation = "free-air", or count this cable and what it is tied to'
+    else:
+        return
+    yield Contradiction(section, "installation", f'is "{installation}" while bundled_conductors is {together}', right)
 
 
 def _rising(

@@ -1,12 +1,11 @@
-"""Copper conductors: sizes, resistance and what they carry, from published tables.
+"""Copper conductors: sizes, resistance and the tabled currents, from published tables.
 
-Two families of tables, each said wherever one of its rows decides: American ones (AWG; NEC, the US electrical code)
-and international ones (mm2; IEC 60228). The code books were not at hand: the rows were seen in several secondary
-copies that agree, and what was not seen is named in ``from_memory``.
+Two families of tables, each named wherever one of its rows decides: American ones (AWG; NEC, the US electrical code,
+and the US boat regulation 33 CFR 183) and international ones (mm2; IEC 60228). The code books were not at hand: the
+rows were seen in secondary copies that agree, and what was not seen is named in ``from_memory``.
 
 Nothing is interpolated. A size that a table does not hold counts as the next thinner one that it does, which is the
-safe side, and the words of the result say so. The ampacities are those of building wire in a raceway: a conservative
-yardstick for a vehicle, not its code (a single cable in free air carries half as much again).
+safe side, and the words of the result say so. :mod:`telemetry.machine.ampacity` says what a conductor carries.
 """
 
 from __future__ import annotations
@@ -17,15 +16,8 @@ from dataclasses import dataclass
 
 from telemetry.machine.sections import Wiring
 
-AMPACITY_TABLE = (
-    "NEC Table 310.16, copper, at most three conductors in a raceway, 30 °C (secondary copies): a building-wire "
-    "table, a conservative yardstick for a vehicle and not its code"
-)
-AMBIENT_TABLE = "NEC Table 310.15(B)(1), ambient correction, 30 °C base (secondary copies)"
-BUNDLE_TABLE = "NEC Table 310.15(C)(1), more than three conductors together (secondary copies)"
 SMALL_FUSE_RULE = "NEC 240.4(D), fuses of small conductors (secondary copies)"
 STANDARD_FUSE_RULE = "NEC 240.6(A), standard fuse ratings (secondary copy)"
-TERMINATION_RULE = "NEC 110.14(C), terminations (from memory)"
 AWG_RESISTANCE_TABLE = "NEC Chapter 9 Table 8, uncoated stranded copper at 75 °C (secondary copies)"
 MM2_RESISTANCE_TABLE = "IEC 60228 class 5 flexible copper, highest resistance at 20 °C (secondary copies)"
 
@@ -50,7 +42,9 @@ class Gauge:
         name: as print on the cable gives it, ``"4"`` or ``"2/0"``.
         circular_mils: area in thousandths of an inch squared, of a round wire.
         stranded_ohm_per_kft, solid_ohm_per_kft: resistance at 75 degC, ohm per 1000 feet; None where not tabled.
-        ampacity_a: by the insulation's rating in degC (60, 75, 90).
+        conduit_a: NEC Table 310.16, at most three conductors in a raceway in 30 degC air, by the insulation's rating
+            in degC (60, 75, 90; 18 and 16 AWG have 90 alone).
+        free_air_a: 33 CFR 183.425 Table 5, a single conductor in 30 degC air, likewise (60, 75, 90, 105, 125).
         most_fuse_a: the highest fuse allowed whatever the ampacity; None for larger gauges.
         from_memory: which of the fields were not seen in a copy.
 
@@ -60,7 +54,8 @@ class Gauge:
     circular_mils: int
     stranded_ohm_per_kft: float
     solid_ohm_per_kft: float | None
-    ampacity_a: Mapping[int, float]
+    conduit_a: Mapping[int, float]
+    free_air_a: Mapping[int, float]
     most_fuse_a: float | None = None
     from_memory: tuple[str, ...] = ()
 
@@ -70,25 +65,31 @@ class Gauge:
         return awg_area_mm2(self.name)
 
 
-def _columns(at_60: float, at_75: float, at_90: float) -> Mapping[int, float]:
+def _conduit(at_60: float, at_75: float, at_90: float) -> Mapping[int, float]:
     return {60: at_60, 75: at_75, 90: at_90}
 
 
+def _free(at_60: float, at_75: float, at_90: float, at_105: float, at_125: float) -> Mapping[int, float]:
+    return {60: at_60, 75: at_75, 90: at_90, 105: at_105, 125: at_125}
+
+
 GAUGES: tuple[Gauge, ...] = (
-    Gauge("18", 1620, 7.95, 7.77, {90: 14}, 7, ("stranded_ohm_per_kft", "solid_ohm_per_kft")),
-    Gauge("16", 2580, 4.99, 4.89, {90: 18}, 10, ("solid_ohm_per_kft",)),
-    Gauge("14", 4110, 3.14, 3.07, _columns(15, 20, 25), 15),
-    Gauge("12", 6530, 1.98, 1.93, _columns(20, 25, 30), 20),
-    Gauge("10", 10380, 1.24, 1.21, _columns(30, 35, 40), 30),
-    Gauge("8", 16510, 0.778, 0.764, _columns(40, 50, 55)),
-    Gauge("6", 26240, 0.491, None, _columns(55, 65, 75)),
-    Gauge("4", 41740, 0.308, None, _columns(70, 85, 95)),
-    Gauge("2", 66360, 0.194, None, _columns(95, 115, 130)),
-    Gauge("1", 83690, 0.154, None, _columns(110, 130, 145)),
-    Gauge("1/0", 105600, 0.122, None, _columns(125, 150, 170)),
-    Gauge("2/0", 133100, 0.0967, None, _columns(145, 175, 195)),
-    Gauge("3/0", 167800, 0.0766, None, _columns(165, 200, 225)),
-    Gauge("4/0", 211600, 0.0608, None, _columns(195, 230, 260)),
+    Gauge(
+        "18", 1620, 7.95, 7.77, {90: 14}, _free(10, 10, 20, 20, 25), 7, ("stranded_ohm_per_kft", "solid_ohm_per_kft")
+    ),
+    Gauge("16", 2580, 4.99, 4.89, {90: 18}, _free(15, 15, 25, 25, 30), 10, ("solid_ohm_per_kft",)),
+    Gauge("14", 4110, 3.14, 3.07, _conduit(15, 20, 25), _free(20, 20, 30, 35, 40), 15),
+    Gauge("12", 6530, 1.98, 1.93, _conduit(20, 25, 30), _free(25, 25, 40, 45, 50), 20),
+    Gauge("10", 10380, 1.24, 1.21, _conduit(30, 35, 40), _free(40, 40, 55, 60, 70), 30),
+    Gauge("8", 16510, 0.778, 0.764, _conduit(40, 50, 55), _free(55, 65, 70, 80, 90)),
+    Gauge("6", 26240, 0.491, None, _conduit(55, 65, 75), _free(80, 95, 100, 120, 125)),
+    Gauge("4", 41740, 0.308, None, _conduit(70, 85, 95), _free(105, 125, 135, 160, 170)),
+    Gauge("2", 66360, 0.194, None, _conduit(95, 115, 130), _free(140, 170, 180, 210, 225)),
+    Gauge("1", 83690, 0.154, None, _conduit(110, 130, 145), _free(165, 195, 210, 245, 265)),
+    Gauge("1/0", 105600, 0.122, None, _conduit(125, 150, 170), _free(195, 230, 245, 285, 305)),
+    Gauge("2/0", 133100, 0.0967, None, _conduit(145, 175, 195), _free(225, 265, 285, 330, 355)),
+    Gauge("3/0", 167800, 0.0766, None, _conduit(165, 200, 225), _free(260, 310, 330, 385, 410)),
+    Gauge("4/0", 211600, 0.0608, None, _conduit(195, 230, 260), _free(300, 360, 385, 445, 475)),
 )
 """From thin to thick."""
 
@@ -97,26 +98,6 @@ CLASS_5_OHM_PER_KM: Mapping[float, float] = {
     50: 0.386, 70: 0.272, 95: 0.206, 120: 0.161,
 }  # fmt: skip
 """Highest resistance of flexible plain copper at 20 degC, ohm/km, by nominal area in mm2, from thin to thick."""
-
-AMBIENT_FACTORS: tuple[tuple[float, Mapping[int, float]], ...] = (
-    (10, _columns(1.29, 1.20, 1.15)),
-    (15, _columns(1.22, 1.15, 1.12)),
-    (20, _columns(1.15, 1.11, 1.08)),
-    (25, _columns(1.08, 1.05, 1.04)),
-    (30, _columns(1.00, 1.00, 1.00)),
-    (35, _columns(0.91, 0.94, 0.96)),
-    (40, _columns(0.82, 0.88, 0.91)),
-    (45, _columns(0.71, 0.82, 0.87)),
-    (50, _columns(0.58, 0.75, 0.82)),
-    (55, _columns(0.41, 0.67, 0.76)),
-    (60, _columns(0.0, 0.58, 0.71)),
-    (65, _columns(0.0, 0.47, 0.65)),
-    (70, _columns(0.0, 0.33, 0.58)),
-)
-"""Ambient up to so many degC, and the factor by insulation rating; 0 where the table allows no current at all."""
-
-BUNDLE_FACTORS: tuple[tuple[int, float], ...] = ((3, 1.0), (6, 0.80), (9, 0.70), (20, 0.50), (30, 0.45), (40, 0.40))
-"""Conductors together up to so many, and the factor."""
 
 STANDARD_FUSES_A = (
     15, 20, 25, 30, 35, 40, 45, 50, 60, 70, 80, 90, 100, 110, 125, 150, 175, 200, 225, 250, 300, 350, 400, 450, 500,
@@ -212,89 +193,6 @@ def mm2_conductor(area_mm2: float) -> Conductor:
 def _gauge_up_to(area_mm2: float) -> Gauge | None:
     """Return the thickest tabled gauge of at most that area; None where all are thicker."""
     return next((gauge for gauge in reversed(GAUGES) if gauge.area_mm2 <= area_mm2 * (1 + 1e-9)), None)
-
-
-@dataclass(frozen=True, slots=True)
-class Ampacity:
-    """What a conductor carries without limit of time.
-
-    Attributes:
-        amperes: corrected for ambient and bundling.
-        words: how it came about, for a sentence.
-        source: the tables, and the row where it is not the stated size.
-        terminations_a: what lugs and studs of ordinary rating allow, by NEC 110.14(C), uncorrected.
-        most_fuse_a: the highest fuse allowed by 240.4(D); None for larger gauges.
-
-    """
-
-    amperes: float
-    words: str
-    source: str
-    terminations_a: float
-    most_fuse_a: float | None
-
-
-def ampacity(conductor: Conductor, insulation_c: int, ambient_c: float = 30.0, bundled: int = 2) -> Ampacity:
-    """Return what ``conductor`` carries, A, by NEC Table 310.16 with both corrections.
-
-    Args:
-        conductor: copper, of any size.
-        insulation_c: what its insulation is rated for: 60, 75 or 90 degC.
-        ambient_c: warmest air around it, degC.
-        bundled: current-carrying conductors lying together.
-
-    Raises:
-        BeyondTable: thinner than every row, or hotter than the table goes.
-
-    """
-    gauge = conductor.gauge
-    if gauge is None:
-        raise BeyondTable(f"{conductor.label} is thinner than 18 AWG (0.82 mm²), where the table of ampacity begins")
-    base, words = _table_ampacity(gauge, insulation_c)
-    sources = [_ampacity_source(conductor, gauge)]
-    hot = _ambient_factor(ambient_c, insulation_c)
-    if insulation_c not in gauge.ampacity_a:
-        sources.append(SMALL_FUSE_RULE)
-        hot = min(hot, 1.0)  # what stands in is a fuse's rating, and cold air raises no such bound
-    if hot != 1.0:
-        words += f", times {hot:g} at {ambient_c:g} °C"
-        sources.append(AMBIENT_TABLE)
-    near = _bundle_factor(bundled)
-    if near != 1.0:
-        words += f", times {near:g} for {bundled} conductors together"
-        sources.append(BUNDLE_TABLE)
-    ordinary = 60 if awg_number(gauge.name) >= 1 else 75
-    terminations, _ = _table_ampacity(gauge, ordinary)
-    return Ampacity(base * hot * near, words, "; ".join(sources), terminations, gauge.most_fuse_a)
-
-
-def _ampacity_source(conductor: Conductor, gauge: Gauge) -> str:
-    if conductor.label == f"{gauge.name} AWG":
-        return AMPACITY_TABLE
-    row = f"row {gauge.name} AWG, {gauge.area_mm2:.3g} mm², as the next thinner to {conductor.label}"
-    return f"{AMPACITY_TABLE} ({row})"
-
-
-def _table_ampacity(gauge: Gauge, insulation_c: int) -> tuple[float, str]:
-    """Return the ampacity of a column, with words; a small gauge without a figure there has its fuse's."""
-    if insulation_c in gauge.ampacity_a:
-        amperes = gauge.ampacity_a[insulation_c]
-        return amperes, f"{amperes:g} A in the {insulation_c} °C column of {gauge.name} AWG"
-    amperes = gauge.most_fuse_a or 0.0
-    return amperes, f"{amperes:g} A, the highest fuse of {gauge.name} AWG, which has no figure at {insulation_c} °C"
-
-
-def _ambient_factor(ambient_c: float, insulation_c: int) -> float:
-    for up_to, factors in AMBIENT_FACTORS:
-        if ambient_c <= up_to:
-            return factors[insulation_c]
-    if ambient_c >= insulation_c:
-        return 0.0
-    raise BeyondTable(f"{ambient_c:g} °C around the cable is hotter than the 70 °C where the table ends")
-
-
-def _bundle_factor(bundled: int) -> float:
-    return next(factor for up_to, factor in BUNDLE_FACTORS if bundled <= up_to)
 
 
 def next_standard_fuse(amperes: float) -> float:

@@ -10,8 +10,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from telemetry.machine.ampacity import carries_of
 from telemetry.machine.cell_practice import CELL_PRACTICE
-from telemetry.machine.conductors import BeyondTable, ampacity, stated_conductor
+from telemetry.machine.conductors import BeyondTable, stated_conductor
 from telemetry.machine.limits_frame import Frame, Ground, Limit, all_missing
 from telemetry.machine.sections import Machine, Pack, Wiring, missing
 
@@ -36,8 +37,6 @@ COOLING_W_PER_K_M2 = 12.0
 INSULATION_MM = 1.2
 STRANDED_FILL = 1.25
 """Diameter of a flexible conductor over that of a solid one of the same section. From memory."""
-UNSTATED_AMBIENT_C = 30.0
-UNSTATED_INSULATION_C = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,22 +137,19 @@ def _wiring_parts(wiring: Wiring, section: str) -> list[Part]:
 
 
 def conductor_part(wiring: Wiring, section: str) -> Part | None:
-    """Return the conductor by the tables that ``fit`` uses; None where none is stated or the tables end."""
+    """Return the conductor as ``fit`` judges it, by the least that the file leaves open; None outside the tables."""
     conductor = stated_conductor(wiring)
-    if conductor is None or conductor.gauge is None:
-        return None
-    ambient = UNSTATED_AMBIENT_C if wiring.ambient_c is None else wiring.ambient_c
     try:
-        carries = ampacity(
-            conductor, wiring.insulation_c or UNSTATED_INSULATION_C, ambient, wiring.bundled_conductors or 2
-        )
+        carries = carries_of(wiring)
     except BeyondTable:
         return None
-    if carries.amperes <= 0.0:
+    if conductor is None or conductor.gauge is None or carries is None or carries.least.amperes <= 0.0:
         return None
     area = wiring.conductor_mm2 if wiring.conductor_mm2 is not None else conductor.gauge.area_mm2
     window = conductor_window_s(area)
-    return Part(f"{conductor.label} conductor", carries.amperes, window, f"[{section}] by NEC Table 310.16")
+    least = carries.least
+    origin = f"[{section}] {least.where}, {least.words}"
+    return Part(f"{conductor.label} conductor", least.amperes, window, origin)
 
 
 def _discharge_current(on: Ground) -> Limit | str:

@@ -143,7 +143,23 @@ class Wiring:
     )
     conductor_awg: str | None = gauge("wire gauge; or give conductor_mm2, not both", "print on the cable's jacket", 4)
     insulation_c: int | None = choice(
-        (60, 75, 90), "temperature that the insulation is rated for", "print on the cable's jacket, or its sheet", 90
+        (60, 75, 90, 105, 125),
+        "temperature that the insulation is rated for",
+        "print on the cable's jacket, or its sheet",
+        90,
+    )
+    installation: Literal["free-air", "bundled", "conduit"] | None = choice(
+        ("free-air", "bundled", "conduit"),
+        "how the cable lies: free-air with air all around it, alone or plus and minus side by side; bundled with "
+        "other cables; conduit inside a tube, loom or closed duct",
+        "look along the cable; the worst stretch counts",
+        "free-air",
+    )
+    termination_c: int | None = choice(
+        (60, 75, 90, 105),
+        "temperature that the lugs and terminals at both ends are rated for",
+        "print or sheet of the lugs, fuse holder and controller; the lowest counts",
+        90,
     )
     one_way_length_m: float | None = number(
         0.01, 100, "length of one conductor, there but not back", "a tape measure, along the cable", 1.5

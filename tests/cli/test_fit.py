@@ -20,11 +20,10 @@ if __name__ == "__main__":  # run as a script, the folder of the project is not 
     sys.path.insert(0, str(ROOT))
 
 from telemetry.cli import main  # noqa: E402
+from telemetry.machine.ampacity import BUNDLE_FACTORS, INSULATIONS_C, ambient_factor  # noqa: E402
 from telemetry.machine.cell_practice import CELL_PRACTICE  # noqa: E402
 from telemetry.machine.chemistry import CHEMISTRIES  # noqa: E402
 from telemetry.machine.conductors import (  # noqa: E402
-    AMBIENT_FACTORS,
-    BUNDLE_FACTORS,
     CLASS_5_OHM_PER_KM,
     GAUGES,
     Gauge,
@@ -33,6 +32,7 @@ from telemetry.machine.fit import CHECKS  # noqa: E402
 
 PAGE = ROOT / "docs" / "fit.md"
 MACHINES = ROOT / "docs" / "machines"
+AMBIENTS_C = range(10, 90, 5)
 EXAMPLES = {"good-retrofit": 0, "four-mistakes": 1, "half-stated": 0}
 
 
@@ -60,29 +60,46 @@ def gauge_row(gauge: Gauge) -> str:
     cells = [gauge.name, f"{gauge.area_mm2:.3g}", str(gauge.circular_mils)]
     cells += [figure("stranded_ohm_per_kft", gauge.stranded_ohm_per_kft)]
     cells += [figure("solid_ohm_per_kft", gauge.solid_ohm_per_kft)]
-    cells += [figure("ampacity_a", gauge.ampacity_a.get(column)) for column in (60, 75, 90)]
     return f"| {' | '.join([*cells, figure('most_fuse_a', gauge.most_fuse_a)])} |"
+
+
+def ampacity_row(gauge: Gauge) -> str:
+    tabled = [gauge.free_air_a[column] for column in INSULATIONS_C]
+    tabled += [gauge.conduit_a.get(column) for column in (60, 75, 90)]
+    return f"| {' | '.join([gauge.name, *('–' if each is None else f'{each:g}' for each in tabled)])} |"
 
 
 def conductor_tables() -> str:
     """Return the tables of conductors as Markdown."""
     lines = [
-        "| AWG | mm² | circular mils | Ω/1000 ft stranded | solid | A at 60 °C | 75 °C | 90 °C | highest fuse |",
-        "|" + "---|" * 9,
+        "| AWG | mm² | circular mils | Ω/1000 ft stranded | solid | highest fuse, A |",
+        "|" + "---|" * 6,
         *map(gauge_row, GAUGES),
         "",
-        "NEC Chapter 9 Table 8 (uncoated copper at 75 °C), Table 310.16 (copper, at most three conductors in a",
-        "raceway, 30 °C), 240.4(D). A small gauge without an ampacity at 60 or 75 °C counts with its highest fuse",
-        "there.",
+        "NEC Chapter 9 Table 8 (uncoated copper at 75 °C); NEC 240.4(D) for the fuse, which binds in a bundle or a",
+        "conduit.",
         "",
-        "| ambient up to °C | " + " | ".join(f"{up_to:g}" for up_to, _ in AMBIENT_FACTORS) + " |",
-        "|" + "---|" * (len(AMBIENT_FACTORS) + 1),
+        "| AWG | free air, A at 60 °C | 75 °C | 90 °C | 105 °C | 125 °C | bundled or conduit, A at 60 °C | 75 °C | 90 °C |",
+        "|" + "---|" * 9,
+        *map(ampacity_row, GAUGES),
+        "",
+        "In 30 °C air. Free air: 33 CFR 183.425 Table 5. Bundled or conduit: NEC Table 310.16, at most three",
+        "conductors; where it has no figure, 0.70 of free air (ABYC E-11 Table VI-B, from memory).",
+        "",
+        "| ambient up to °C | " + " | ".join(map(str, AMBIENTS_C)) + " |",
+        "|" + "---|" * (len(AMBIENTS_C) + 1),
     ]
-    for column in (60, 75, 90):
-        factors = [f"{factors[column]:.2f}" if factors[column] else "none" for _, factors in AMBIENT_FACTORS]
-        lines.append(f"| {column} °C insulation | {' | '.join(factors)} |")
+    for column in INSULATIONS_C:
+        factors = [ambient_factor(ambient, column) for ambient in AMBIENTS_C]
+        cells = [f"{factor:.2f}" if factor else "none" for factor in factors]
+        lines.append(f"| {column} °C insulation | {' | '.join(cells)} |")
     bundles = ", ".join(f"up to {up_to} together {factor:.2f}" for up_to, factor in BUNDLE_FACTORS)
-    lines += ["", f"NEC Table 310.15(B)(1). Bundling, Table 310.15(C)(1): {bundles}.", ""]
+    lines += [
+        "",
+        "`√((Tc − Ta) / (Tc − 30))`, the equation of NEC 310.15(B). It gives each figure of Table 310.15(B)(1) for 60,",
+        f"75 and 90 °C. Bundling or conduit, Table 310.15(C)(1): {bundles}.",
+        "",
+    ]
     sizes = list(CLASS_5_OHM_PER_KM)
     lines += [
         "| mm² | " + " | ".join(f"{size:g}" for size in sizes) + " |",

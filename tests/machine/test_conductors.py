@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 import math
-from itertools import pairwise
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from telemetry.machine.conductors import (
-    AMBIENT_FACTORS,
     CLASS_5_OHM_PER_KM,
     COPPER_RESISTIVITY,
     GAUGES,
     METRES_PER_KFT,
-    BeyondTable,
-    ampacity,
     awg_area_mm2,
     awg_conductor,
     awg_diameter_mm,
@@ -26,8 +22,6 @@ from telemetry.machine.conductors import (
     stated_conductor,
 )
 from telemetry.machine.sections import Wiring
-
-INSULATIONS = (60, 75, 90)
 
 
 class TestWireGauges:
@@ -97,74 +91,6 @@ class TestResistance:
     def test_class_5_rows_are_above_solid_copper_by_less_than_a_sixth(self, area: float) -> None:
         solid = COPPER_RESISTIVITY / area * 1000
         assert 1.0 < CLASS_5_OHM_PER_KM[area] / solid < 1.17
-
-
-class TestAmpacity:
-    # NEC Table 310.16, copper, 30 degC, at most three conductors: rows as four secondary copies have them.
-    @pytest.mark.parametrize(
-        ("gauge", "columns"),
-        [("12", (20, 25, 30)), ("4", (70, 85, 95)), ("1/0", (125, 150, 170)), ("4/0", (195, 230, 260))],
-    )
-    def test_rows_of_the_table(self, gauge: str, columns: tuple[float, ...]) -> None:
-        assert tuple(ampacity(awg_conductor(gauge), each).amperes for each in INSULATIONS) == columns
-
-    def test_both_corrections_multiply(self) -> None:
-        # 4 AWG, 75 degC column 85 A, 41 to 45 degC 0.82, four to six conductors 0.80.
-        found = ampacity(awg_conductor("4"), 75, 43, 5)
-        assert found.amperes == pytest.approx(85 * 0.82 * 0.80)
-        assert "310.15(B)(1)" in found.source
-        assert "0.82" in found.words
-
-    @pytest.mark.parametrize(("area", "row"), [(16, "6"), (25, "4"), (35, "2"), (50, "1"), (70, "2/0"), (120, "4/0")])
-    def test_metric_sizes_count_as_the_next_thinner_gauge_and_say_so(self, area: float, row: str) -> None:
-        conductor = mm2_conductor(area)
-        assert conductor.gauge is not None
-        assert conductor.gauge.name == row
-        assert f"row {row} AWG" in ampacity(conductor, 75).source
-        assert conductor.gauge.area_mm2 <= area
-
-    def test_gauges_between_rows_count_as_the_next_thinner(self) -> None:
-        assert ampacity(awg_conductor("3"), 75).amperes == 85
-        assert "row 4 AWG" in ampacity(awg_conductor("3"), 75).source
-        assert "row 4 AWG" in awg_conductor("3").resistance_source
-
-    @pytest.mark.parametrize("conductor", [awg_conductor("20"), mm2_conductor(0.75), mm2_conductor(0.3)])
-    def test_thinner_than_the_table_is_said(self, conductor) -> None:
-        with pytest.raises(BeyondTable, match="18 AWG"):
-            ampacity(conductor, 75)
-
-    def test_hotter_than_the_table_is_said_and_hotter_than_the_insulation_carries_nothing(self) -> None:
-        with pytest.raises(BeyondTable, match="70 °C"):
-            ampacity(awg_conductor("4"), 90, 72)
-        assert ampacity(awg_conductor("4"), 60, 58).amperes == 0
-        assert ampacity(awg_conductor("4"), 60, 85).amperes == 0
-
-    @given(st.floats(0.83, 200), st.floats(0.83, 200), st.sampled_from(INSULATIONS), st.floats(-40, 70))
-    def test_more_copper_never_carries_less_nor_loses_more(self, one, other, insulation, ambient) -> None:
-        thin, thick = mm2_conductor(min(one, other)), mm2_conductor(max(one, other))
-        assert ampacity(thin, insulation, ambient).amperes <= ampacity(thick, insulation, ambient).amperes
-        assert thin.loop_ohm(1, 75) >= thick.loop_ohm(1, 75)
-
-    @given(st.sampled_from(GAUGES), st.sampled_from(INSULATIONS), st.floats(-40, 70), st.floats(-40, 70))
-    def test_hotter_air_never_lets_it_carry_more(self, gauge, insulation, one, other) -> None:
-        conductor = awg_conductor(gauge.name)
-        cool, hot = (ampacity(conductor, insulation, ambient) for ambient in sorted((one, other)))
-        assert hot.amperes <= cool.amperes
-
-    @given(st.sampled_from(GAUGES), st.sampled_from(INSULATIONS), st.integers(1, 40), st.integers(1, 40))
-    def test_more_neighbours_never_let_it_carry_more(self, gauge, insulation, one, other) -> None:
-        conductor = awg_conductor(gauge.name)
-        few, many = (ampacity(conductor, insulation, 30, count) for count in sorted((one, other)))
-        assert many.amperes <= few.amperes
-
-    @given(st.sampled_from(GAUGES), st.floats(-40, 70))
-    def test_better_insulation_never_carries_less(self, gauge, ambient) -> None:
-        found = [ampacity(awg_conductor(gauge.name), insulation, ambient).amperes for insulation in INSULATIONS]
-        assert found == sorted(found)
-
-    def test_the_ambient_table_falls_row_by_row(self) -> None:
-        for (_, cooler), (_, hotter) in pairwise(AMBIENT_FACTORS):
-            assert all(hotter[column] <= cooler[column] for column in INSULATIONS)
 
 
 def test_a_section_without_a_size_has_no_conductor() -> None:

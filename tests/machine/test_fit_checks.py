@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from telemetry.machine.ampacity import INSTALLATION_WORDS
 from telemetry.machine.fit import CHECKS, Finding, fit, overall
 from telemetry.machine.fit.findings import RANK
 from telemetry.machine.machine_file import Machine, parse_machine
@@ -472,6 +473,7 @@ class TestCurrents:
             "machine.controller_current_a": rating,
             "pack.peak_discharge_a": 400,
             "wiring.insulation_c": 60,
+            "wiring.installation": "conduit",
             "wiring.conductor_awg": "1/0",
         }
         finding = found(check, changes)
@@ -536,6 +538,7 @@ class TestConductors:
     )
     def test_rows_of_the_american_table(self, gauge: str, insulation: int, carries: float) -> None:
         changes = {"wiring.conductor_awg": gauge, "wiring.insulation_c": insulation, "machine.peak_power_w": GONE}
+        changes |= {"wiring.installation": "conduit"}
         at = found("conductor-ampacity", changes | {"machine.continuous_current_a": carries})
         above = found("conductor-ampacity", changes | {"machine.continuous_current_a": carries + 0.1})
         assert (above.verdict, above.limit) == ("stop", carries)
@@ -544,12 +547,15 @@ class TestConductors:
 
     def test_ends_of_ordinary_rating_are_a_caution(self) -> None:
         # NEC 110.14(C), from memory: up to 1 AWG the 60 degC column unless every end is marked for 75 degC.
-        finding = found("conductor-ampacity", {"wiring.conductor_awg": "4", "machine.continuous_current_a": 80})
+        changes = {"wiring.conductor_awg": "4", "wiring.installation": "conduit", "machine.continuous_current_a": 80}
+        finding = found("conductor-ampacity", changes)
         assert (finding.verdict, finding.limit) == ("caution", 70)
         assert "110.14(C)" in finding.source
+        assert verdict("conductor-ampacity", changes | {"wiring.termination_c": 75}) == "ok"
+        assert verdict("conductor-ampacity", changes | {"wiring.termination_c": 60}) == "caution"
 
     def test_ambient_and_bundling(self) -> None:
-        # 2 AWG at 75 degC: 115 A, times 0.82 at 43 degC, times 0.80 for five together.
+        # 2 AWG at 75 degC: 115 A, times 0.82 at 43 degC, times 0.80 for five together, which makes it a bundle.
         finding = found("conductor-ampacity", {"wiring.ambient_c": 43, "wiring.bundled_conductors": 5})
         assert (finding.limit, finding.verdict) == (pytest.approx(115 * 0.82 * 0.8, abs=1e-3), "ok")
 
@@ -605,14 +611,80 @@ class TestConductors:
         changes = {"wiring.conductor_awg": 4, "wiring.insulation_c": GONE}
         assert found("conductor-ampacity", changes).verdict == "ok"  # 60 A: even the poorest carries 70
         asked = found("conductor-ampacity", changes | {"machine.continuous_current_a": 90})
+        assert (asked.verdict, asked.lacking) == ("unknown", (("wiring", "insulation_c"), ("wiring", "installation")))
+        # 4 AWG in conduit: 70 A at 60 degC, 0.70 of 170 A at 125 degC.
+        lies = changes | {"wiring.installation": "conduit", "wiring.termination_c": 105}
+        asked = found("conductor-ampacity", lies | {"machine.continuous_current_a": 90})
         assert (asked.verdict, asked.lacking) == ("unknown", (("wiring", "insulation_c"),))
-        assert found("conductor-ampacity", changes | {"machine.continuous_current_a": 96}).verdict == "stop"
+        assert found("conductor-ampacity", lies | {"machine.continuous_current_a": 120}).verdict == "stop"
 
-    @pytest.mark.parametrize(
-        "changes", [{"wiring.conductor_awg": 20}, {"wiring.ambient_c": 80, "wiring.insulation_c": 90}]
+    def test_a_single_cable_in_free_air_is_not_stopped_by_the_table_for_conduit(self) -> None:
+        # 4 AWG at 75 degC: NEC Table 310.16 85 A, 33 CFR 183.425 Table 5 125 A.
+        changes = {"wiring.conductor_awg": "4", "wiring.termination_c": 75, "machine.continuous_current_a": 100}
+        open_ = found("conductor-ampacity", changes)
+        assert (open_.verdict, open_.limit) == ("caution", 85)
+        for words in (
+            "85 A in conduit",
+            "NEC 310.16",
+            "125 A in free air",
+            "33 CFR 183.425",
+            "[wiring] installation",
+        ):
+            assert words in open_.why
+        lies = {
+            way: found("conductor-ampacity", changes | {"wiring.installation": way}) for way in INSTALLATION_WORDS
+        }
+        assert {way: (each.verdict, each.limit) for way, each in lies.items()} == {
+            "free-air": ("ok", 125),
+            "bundled": ("stop", 85),
+            "conduit": ("stop", 85),
+        }
+        assert found("conductor-ampacity", changes | {"machine.continuous_current_a": 126}).verdict == "stop"
+
+    def test_cables_for_engine_spaces(self) -> None:
+        # 33 CFR 183.425 Table 5: 2 AWG 210 A at 105 degC and 225 A at 125 degC, in 30 degC air.
+        base = {"wiring.installation": "free-air", "wiring.termination_c": 105, "machine.peak_power_w": GONE}
+        base |= {"machine.continuous_current_a": 205}
+        assert found("conductor-ampacity", base | {"wiring.insulation_c": 105}).limit == 210
+        assert found("conductor-ampacity", base | {"wiring.insulation_c": 125}).limit == 225
+
+    @settings(max_examples=30)
+    @given(
+        st.floats(1, 300),
+        st.sampled_from((60, 75, 90, 105, 125)),
+        st.sampled_from((60, 75, 90, 105)),
+        st.sampled_from(tuple(INSTALLATION_WORDS)),
+        st.sets(st.sampled_from(("insulation_c", "termination_c", "installation"))),
     )
-    def test_outside_the_table_is_unknown(self, changes: dict[str, Any]) -> None:
-        assert verdict("conductor-ampacity", changes) == "unknown"
+    def test_what_is_left_open_is_never_better_than_the_worst_nor_a_stop_that_a_statement_would_lift(
+        self, amperes, insulation, termination, installation, left_out
+    ) -> None:
+        stated = {
+            "wiring.insulation_c": insulation,
+            "wiring.termination_c": termination,
+            "wiring.installation": installation,
+            "machine.continuous_current_a": amperes,
+            "machine.peak_power_w": GONE,
+        }
+        open_ = verdict(
+            "conductor-ampacity", stated | {f"wiring.{key}": GONE for key in left_out - {"termination_c"}}
+        )
+        full = verdict("conductor-ampacity", stated)
+        assert (open_ == "stop") <= (full == "stop")
+        assert (open_ == "ok") <= (full == "ok")
+
+    @settings(max_examples=30)
+    @given(st.floats(1, 300), st.floats(1, 300), st.sampled_from((*INSTALLATION_WORDS, GONE)))
+    def test_more_current_is_never_better(self, one, other, installation) -> None:
+        changes = {"wiring.installation": installation, "machine.peak_power_w": GONE}
+        less, more = (
+            verdict("conductor-ampacity", changes | {"machine.continuous_current_a": each})
+            for each in sorted((one, other))
+        )
+        assert RANK[more] >= RANK[less]
+
+    def test_outside_the_table_is_unknown(self) -> None:
+        assert verdict("conductor-ampacity", {"wiring.conductor_awg": 20}) == "unknown"
 
     # UL 1977, from memory: 30 degC at the rating; by the square of the current (see the lugs of UL 486A).
     @pytest.mark.parametrize(
@@ -629,7 +701,7 @@ class TestConductors:
     def test_charge_conductor(self) -> None:
         assert verdict("charge-conductor") == "ok"
         thin = {"charge_wiring.conductor_mm2": 1.5}  # counts as 16 AWG: 10 A at most
-        assert (found("charge-conductor", thin).verdict, found("charge-conductor", thin).limit) == ("stop", 10)
+        assert (found("charge-conductor", thin).verdict, found("charge-conductor", thin).limit) == ("stop", 10.5)
 
 
 class TestFuses:
@@ -647,18 +719,28 @@ class TestFuses:
     )
     def test_size(self, fuse: float, expected: str, limit: float) -> None:
         # 60 A steady: 75 A and more (1.25 times); 2 AWG at 75 degC carries 115 A, the next standard size is 125 A.
-        finding = found("fuse-size", {"wiring.fuse_a": fuse})
+        finding = found("fuse-size", {"wiring.fuse_a": fuse, "wiring.installation": "conduit"})
         assert (finding.verdict, finding.value, finding.limit) == (expected, fuse, limit)
 
     def test_a_small_conductor_has_a_highest_fuse_whatever_it_carries(self) -> None:
         # NEC 240.4(D): 10 AWG at most 30 A, though its 90 degC column says 40 A.
-        finding = found("charge-fuse", {"charge_wiring.fuse_a": 35, "charge_wiring.insulation_c": 90})
+        changes = {"charge_wiring.fuse_a": 35, "charge_wiring.insulation_c": 90}
+        finding = found("charge-fuse", changes | {"charge_wiring.installation": "conduit"})
         assert (finding.verdict, finding.limit) == ("stop", 30)
         assert "240.4(D)" in finding.source
+        # The rule is for building wire: it does not bind a single cable in free air, 55 A by 33 CFR 183.425.
+        assert verdict("charge-fuse", changes | {"charge_wiring.installation": "free-air"}) == "ok"
+        open_ = found("charge-fuse", changes)
+        assert (open_.verdict, "NEC 240.4(D)" in open_.why, "55 A in free air" in open_.why) == (
+            "caution",
+            True,
+            True,
+        )
 
     def test_fifteen_amperes_are_no_next_size_for_a_conductor_that_carries_six(self) -> None:
         # 14 AWG, 60 degC column 15 A, times 0.41 at 52 degC: 6.15 A.
         hot = {"charge_wiring.conductor_mm2": 2.5, "charge_wiring.insulation_c": 60, "charge_wiring.ambient_c": 52}
+        hot |= {"charge_wiring.installation": "conduit"}
         finding = found("charge-fuse", hot | {"charge_wiring.fuse_a": 15})
         assert (finding.verdict, finding.limit) == ("stop", pytest.approx(6.15))
 

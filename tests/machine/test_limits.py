@@ -237,8 +237,18 @@ class TestCurrentsOnTheirWay:
         # NEC Table 310.16, 75 degC column: 4 AWG 85 A (secondary copies agree).
         assert limit.trip == 85.0
         assert limit.warn == pytest.approx(76.5)
-        for words in ("4 AWG conductor", "pack 150 A", "fuse 100 A", "connector 120 A"):
+        for words in ("4 AWG conductor", "in conduit", "NEC 310.16", "pack 150 A", "fuse 100 A", "connector 120 A"):
             assert words in limit.origin
+
+    @pytest.mark.parametrize(
+        ("insulation", "installation", "carries"),
+        [(75, "free-air", 125), (105, "free-air", 160), (90, "conduit", 95)],
+    )
+    def test_a_conductor_counts_by_its_insulation_and_how_it_lies(self, insulation, installation, carries) -> None:
+        # 4 AWG by 33 CFR 183.425 Table 5 in free air, by NEC Table 310.16 in conduit.
+        text = f'[wiring]\nconductor_awg = 4\ninsulation_c = {insulation}\ninstallation = "{installation}"\n'
+        limit = limits_of(self.RATED.replace("= 150", "= 190") + text)["discharge-current"]
+        assert limit.trip == carries
 
     def test_a_fuse_carries_four_fifths_of_its_rating(self) -> None:
         # NEC, continuous loads: the rating is to be 1.25 times the continuous current.

@@ -304,7 +304,19 @@ class TestProblems:
                 "no wire gauge",
                 '"1/0" to "4/0"',
             ),
-            ("[charge_wiring]\ninsulation_c = 80", "[charge_wiring] insulation_c", "is 80", "60, 75, 90"),
+            (
+                '[wiring]\ninstallation = "free-air"\nbundled_conductors = 9',
+                "[wiring] installation",
+                'is "free-air" while bundled_conductors is 9',
+                'write installation = "bundled"',
+            ),
+            (
+                '[charge_wiring]\ninstallation = "bundled"\nbundled_conductors = 1',
+                "[charge_wiring] installation",
+                "bundled_conductors is 1",
+                "free-air",
+            ),
+            ("[charge_wiring]\ninsulation_c = 80", "[charge_wiring] insulation_c", "is 80", "60, 75, 90, 105, 125"),
             (
                 "[machine]\nminimum_voltage_v = 60\nmaximum_voltage_v = 42",
                 "[machine] maximum_voltage_v",

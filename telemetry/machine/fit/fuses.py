@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from telemetry.machine.ampacity import Ampacity, carries_of
 from telemetry.machine.conductors import (
     SMALL_FUSE_RULE,
     STANDARD_FUSE_RULE,
-    Ampacity,
     BeyondTable,
     next_standard_fuse,
 )
 from telemetry.machine.fit.circuit import short_circuit_current
 from telemetry.machine.fit.findings import Finding, judged, unknown, worst
 from telemetry.machine.fit.loads import full_voltage, loop_ohm, lowest_resistance
-from telemetry.machine.fit.ways import WAY_WORDS, Way, carries_of, current_key, current_of, size_note, wiring_of
+from telemetry.machine.fit.ways import WAY_WORDS, Way, current_key, current_of, judge_conductor, size_note, wiring_of
 from telemetry.machine.sections import Machine
 
 FUSE_MARGIN = 1.25
@@ -77,11 +77,7 @@ def _fuse_above_conductor(machine: Machine, way: Way, fuse: float) -> Finding:
         return judged("unknown", f"unknown: {beyond}", _SIZE_SOURCE, value=fuse, unit="A")
     if carries is None:
         return unknown((way, "conductor_mm2"), unit="A", source=_SIZE_SOURCE, note=size_note(way))
-    found, at_best = (_fuse_over(fuse, each, carries.assumed) for each in (carries.least, carries.most))
-    if found.verdict != "ok" and at_best.verdict == "ok":
-        note = f"The {fuse:g} A fuse suits the best insulation and not the poorest."
-        return unknown((way, "insulation_c"), unit="A", source=carries.least.source, note=note)
-    return found if found.verdict == at_best.verdict else at_best
+    return judge_conductor(way, carries, f"the {fuse:g} A fuse", lambda each: _fuse_over(fuse, each, carries.assumed))
 
 
 def _fuse_over(fuse: float, carried: Ampacity, assumed: str) -> Finding:
@@ -92,7 +88,9 @@ def _fuse_over(fuse: float, carried: Ampacity, assumed: str) -> Finding:
             f"the {fuse:g} A fuse on a conductor for which {small:g} A is the highest allowed: the wire burns first."
         )
         return judged("stop", why + assumed, f"{source}; {SMALL_FUSE_RULE}", value=fuse, limit=small, unit="A")
-    said = f"the {fuse:g} A fuse on a conductor that carries {carried.amperes:.3g} A ({carried.words})"
+    said = (
+        f"the {fuse:g} A fuse on a conductor that carries {carried.amperes:.3g} A {carried.where} ({carried.words})"
+    )
     if fuse <= carried.amperes:
         why = f"{said}: it blows before the conductor is harmed."
         return judged("ok", why + assumed, source, value=fuse, limit=carried.amperes, unit="A")

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from telemetry.machine.ampacity import carries_of
 from telemetry.machine.conductors import stated_conductor
 from telemetry.machine.fit.findings import Finding, judged, unknown, worst
 from telemetry.machine.fit.loads import Current, nearly_empty_v, peak
-from telemetry.machine.fit.ways import HIGHEST_INSULATION_C, size_note
+from telemetry.machine.fit.ways import size_note
 from telemetry.machine.fuse_time import fuse_band
 from telemetry.machine.limits_current import (
     CONNECTOR_WINDOW_S,
@@ -261,13 +262,18 @@ def _conductor(machine: Machine, pull: Pull) -> Carried | Finding:
     if part is None:
         why = "unknown: no row of the ampacity table fits the conductor (see conductor-ampacity)"
         return judged("unknown", why, _HEAT_SOURCE, unit="A")
-    best = conductor_part(replace(wiring, insulation_c=wiring.insulation_c or HIGHEST_INSULATION_C), "wiring") or part
+    carries = carries_of(wiring)
+    assert carries is not None  # or there would be no part
+    best_a = max(part.rating_a, carries.most.amperes)
     least, most = (
-        carried_current(each.rating_a, each.window_s, pull.seconds, pull.before_a) for each in (part, best)
+        carried_current(rating, part.window_s, pull.seconds, pull.before_a) for rating in (part.rating_a, best_a)
     )
-    words = _heat_words(part.rating_a, part.window_s, pull)
-    lacking: Lack = () if wiring.insulation_c else (("wiring", "insulation_c"),)
+    words = f"{carries.least.where} {_heat_words(part.rating_a, part.window_s, pull)}"
     beyond = "It runs hotter than its insulation rating: fit a thicker one."
+    if carries.undecided == ("installation",) and pull.current.amperes <= most:
+        words += f", {carries.most.where} {_heat_words(best_a, part.window_s, pull)}"
+        beyond = "State [wiring] installation to know which holds."
+    lacking: Lack = tuple(("wiring", key) for key in carries.undecided) if "insulation_c" in carries.undecided else ()
     return Carried(part.name, least, most, words, beyond, f"{_HEAT_SOURCE}; {part.origin}", lacking)
 
 

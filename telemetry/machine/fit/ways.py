@@ -1,17 +1,18 @@
-"""The two ways of the current, to the controller and from the charger, and what is stated and assumed of each."""
+"""The two ways of the current, to the controller and from the charger, and what the file leaves open of each."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import replace
 from typing import Literal
 
-from telemetry.machine.conductors import Ampacity, ampacity, stated_conductor
+from telemetry.machine.ampacity import Ampacity, Carries
+from telemetry.machine.fit.findings import Finding, unknown
 from telemetry.machine.fit.loads import Current, continuous_current
 from telemetry.machine.sections import Machine, Wiring
 
 Way = Literal["wiring", "charge_wiring"]
 WAY_WORDS: dict[Way, str] = {"wiring": "the way to the controller", "charge_wiring": "the way from the charger"}
-LOWEST_INSULATION_C, HIGHEST_INSULATION_C = 60, 90
 
 
 def wiring_of(machine: Machine, way: Way) -> Wiring:
@@ -37,40 +38,38 @@ def size_note(way: Way) -> str:
     return f"Or [{way}] conductor_awg, where the print gives a gauge."
 
 
-@dataclass(frozen=True, slots=True)
-class Carries:
-    """What a way's conductor carries: by the stated insulation, else between the worst and the best there is.
+def judge_conductor(
+    way: Way, carries: Carries, subject: str, judge: Callable[[Ampacity], Finding], advice: str = ""
+) -> Finding:
+    """Return the finding for a conductor whose ampacity the file may leave open.
 
-    Attributes:
-        least, most: the same where the insulation is stated.
-        assumed: what was taken for granted, a sentence, or empty.
+    Both ends of what it may carry are judged. Where they agree, that is the finding. Where they do not, it is
+    ``unknown`` if insulation is open and the best would do; else a ``caution`` that gives the figure of either table.
 
-    """
-
-    least: Ampacity
-    most: Ampacity
-    assumed: str
-
-
-def carries_of(wiring: Wiring) -> Carries | None:
-    """Return what the conductor carries, or None where none is stated.
-
-    Raises:
-        BeyondTable: it is outside the tables.
+    Args:
+        way: whose conductor it is.
+        carries: the least and the most that it carries.
+        subject: what is held against the conductor, the start of a sentence.
+        judge: gives the finding for one ampacity.
+        advice: what else can be done, a sentence.
 
     """
-    conductor = stated_conductor(wiring)
-    if conductor is None:
-        return None
-    ambient = 30.0 if wiring.ambient_c is None else wiring.ambient_c
-    bundled = 2 if wiring.bundled_conductors is None else wiring.bundled_conductors
-    columns = [wiring.insulation_c] * 2 if wiring.insulation_c else [LOWEST_INSULATION_C, HIGHEST_INSULATION_C]
-    least, most = (ampacity(conductor, column, ambient, bundled) for column in columns)
-    taken = []
-    if not wiring.insulation_c:
-        taken.append(f"insulation as the poorest, {LOWEST_INSULATION_C} °C")
-    if wiring.ambient_c is None:
-        taken.append("ambient as 30 °C")
-    if wiring.bundled_conductors is None:
-        taken.append("at most three conductors together")
-    return Carries(least, most, f" Taken, as not stated: {', '.join(taken)}." if taken else "")
+    found, at_best = judge(carries.least), judge(carries.most)
+    if found.verdict == at_best.verdict:
+        return found
+    limits = f"{_limit(found, carries.least)} and {_limit(at_best, carries.most)}"
+    source = "; ".join(dict.fromkeys(f"{found.source}; {at_best.source}".split("; ")))
+    if at_best.verdict == "ok" and "insulation_c" in carries.undecided:
+        note = f"{subject[0].upper()}{subject[1:]}: the limit is {limits}."
+        return unknown(*((way, key) for key in carries.undecided), unit=found.unit, source=source, note=note)
+    decides = " and ".join(f"[{way}] {key}" for key in carries.undecided)
+    why = f"{subject}: the limit is {limits}. State {decides}: it decides which holds.{advice}"
+    return replace(found, verdict="caution", why=why, source=source)
+
+
+def _limit(finding: Finding, carried: Ampacity) -> str:
+    """Return the limit of a finding with where and by which table it holds."""
+    if finding.limit == round(carried.amperes, 4):
+        return f"{carried.amperes:.3g} A {carried.where} ({carried.words})"
+    by = "NEC 240.4(D)" if finding.limit == carried.most_fuse_a else f"ends rated {carried.terminations_c} °C"
+    return f"{finding.limit:.3g} A {carried.where} ({by})"

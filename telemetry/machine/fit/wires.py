@@ -2,24 +2,17 @@
 
 from __future__ import annotations
 
-from telemetry.machine.conductors import (
-    AMPACITY_TABLE,
-    TERMINATION_RULE,
-    Ampacity,
-    BeyondTable,
-    stated_conductor,
-)
+from telemetry.machine.ampacity import CONDUIT_TABLE, FREE_AIR_TABLE, TERMINATION_RULE, Ampacity, carries_of
+from telemetry.machine.conductors import BeyondTable, stated_conductor
 from telemetry.machine.fit.circuit import CONNECTOR_RISE_C, temperature_rise
 from telemetry.machine.fit.findings import Finding, Verdict, judged, unknown, worst
 from telemetry.machine.fit.loads import Current, continuous_current, hot_conductor_c
 from telemetry.machine.fit.ways import (
-    HIGHEST_INSULATION_C,
-    LOWEST_INSULATION_C,
     WAY_WORDS,
     Way,
-    carries_of,
     current_key,
     current_of,
+    judge_conductor,
     size_note,
     wiring_of,
 )
@@ -47,40 +40,37 @@ def _conductor(machine: Machine, way: Way) -> Finding:
     wiring, current = wiring_of(machine, way), current_of(machine, way)
     size = [(way, "conductor_mm2")] if stated_conductor(wiring) is None else []
     keys = [*([] if current is not None else [current_key(way)]), *size]
+    source = f"{FREE_AIR_TABLE}; {CONDUIT_TABLE}"
     try:
         carries = carries_of(wiring)
     except BeyondTable as beyond:
-        return judged("unknown", f"unknown: {beyond}", AMPACITY_TABLE, unit="A")
+        return judged("unknown", f"unknown: {beyond}", source, unit="A")
     if current is None or carries is None:
-        return unknown(*keys, unit="A", source=AMPACITY_TABLE, note=size_note(way) if size else "")
-    verdict, at_best = (current.against(each.amperes) for each in (carries.least, carries.most))
-    if verdict != "ok" and at_best == "ok":
-        least_a, most_a = carries.least.amperes, carries.most.amperes
-        note = (
-            f"For {LOWEST_INSULATION_C} °C it carries {least_a:.3g} A, for {HIGHEST_INSULATION_C} °C {most_a:.3g} A, "
-            f"and there are {current.words}."
+        return unknown(*keys, unit="A", source=source, note=size_note(way) if size else "")
+
+    def judge(carried: Ampacity) -> Finding:
+        return _held_against(way, current, carried, carries.assumed)
+
+    return judge_conductor(way, carries, current.words, judge, current.remark)
+
+
+def _held_against(way: Way, current: Current, carried: Ampacity, assumed: str) -> Finding:
+    """Judge a current on a conductor and on its ends."""
+    why = f"{current.words}; {carried.where} the conductor carries {carried.amperes:.3g} A ({carried.words})"
+    source, limit = carried.source, carried.amperes
+    verdict = current.against(carried.amperes)
+    if verdict != "ok":
+        why += f". The insulation {'may overheat' if current.is_bound else 'overheats'}: fit a thicker cable."
+        why += current.remark
+    elif current.amperes > carried.terminations_a:
+        verdict, limit, source = "caution", carried.terminations_a, f"{source}; {TERMINATION_RULE}"
+        why += (
+            f", but lugs and terminals rated {carried.terminations_c} °C only {limit:.3g} A. Fit a thicker cable, or "
+            f"ends rated for more, and state [{way}] termination_c."
         )
-        return unknown((way, "insulation_c"), unit="A", source=carries.least.source, note=note)
-    least = carries.least
-    why = f"{current.words}; the conductor carries {least.amperes:.3g} A ({least.words})."
-    if verdict == "ok":
-        if current.amperes > least.terminations_a:
-            return _hot_ends(current, least, carries.assumed)
-        return judged("ok", why + carries.assumed, least.source, value=current.amperes, limit=least.amperes, unit="A")
-    why += " If so much flows for long, it runs hotter than its insulation stands" if current.is_bound else ""
-    why += "." if current.is_bound else " It runs hotter than its insulation stands: fit a thicker one."
-    why += current.remark + carries.assumed
-    return judged(at_best, why, least.source, value=current.amperes, limit=least.amperes, unit="A")
-
-
-def _hot_ends(current: Current, least: Ampacity, assumed: str) -> Finding:
-    why = (
-        f"{current.words}; the conductor carries {least.amperes:.3g} A ({least.words}), but lugs and studs of "
-        f"ordinary rating only {least.terminations_a:.3g} A. Fit a thicker one, or see that every end is marked for "
-        "75 °C."
-    )
-    source = f"{least.source}; {TERMINATION_RULE}"
-    return judged("caution", why + assumed, source, value=current.amperes, limit=least.terminations_a, unit="A")
+    else:
+        why += "."
+    return judged(verdict, why + assumed, source, value=current.amperes, limit=limit, unit="A")
 
 
 def voltage_drop(machine: Machine) -> Finding:
