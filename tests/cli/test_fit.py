@@ -79,11 +79,11 @@ def conductor_tables() -> str:
         "NEC Chapter 9 Table 8 (uncoated copper at 75 °C); NEC 240.4(D) for the fuse, which binds in a bundle or a",
         "conduit.",
         "",
-        "| AWG | free air, A at 60 °C | 75 °C | 90 °C | 105 °C | 125 °C | bundled or conduit, A at 60 °C | 75 °C | 90 °C |",
+        "| AWG | A in free air: 60 °C | 75 °C | 90 °C | 105 °C | 125 °C | in a bundle: 60 °C | 75 °C | 90 °C |",
         "|" + "---|" * 9,
         *map(ampacity_row, GAUGES),
         "",
-        "In 30 °C air. Free air: 33 CFR 183.425 Table 5. Bundled or conduit: NEC Table 310.16, at most three",
+        "In 30 °C air. Free air: 33 CFR 183.425 Table 5. Bundle or conduit: NEC Table 310.16, at most three",
         "conductors; where it has no figure, 0.70 of free air (ABYC E-11 Table VI-B, from memory).",
         "",
         "| ambient up to °C | " + " | ".join(map(str, AMBIENTS_C)) + " |",
@@ -96,8 +96,8 @@ def conductor_tables() -> str:
     bundles = ", ".join(f"up to {up_to} together {factor:.2f}" for up_to, factor in BUNDLE_FACTORS)
     lines += [
         "",
-        "`√((Tc − Ta) / (Tc − 30))`, the equation of NEC 310.15(B). It gives each figure of Table 310.15(B)(1) for 60,",
-        f"75 and 90 °C. Bundling or conduit, Table 310.15(C)(1): {bundles}.",
+        "`√((Tc − Ta) / (Tc − 30))`, the equation of NEC 310.15(B). It gives each figure of Table 310.15(B)(1) for",
+        f"60, 75 and 90 °C. Bundle or conduit, Table 310.15(C)(1): {bundles}.",
         "",
     ]
     sizes = list(CLASS_5_OHM_PER_KM)

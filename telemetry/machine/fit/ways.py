@@ -43,8 +43,8 @@ def judge_conductor(
 ) -> Finding:
     """Return the finding for a conductor whose ampacity the file may leave open.
 
-    Both ends of what it may carry are judged. Where they agree, that is the finding. Where they do not, it is
-    ``unknown`` if insulation is open and the best would do; else a ``caution`` that gives the figure of either table.
+    Both ends of what it may carry are judged. Where both are ``ok`` or both ``stop``, that is the finding. Else it is
+    ``unknown`` if insulation is open and the best would do, or a ``caution`` that gives the figure of either table.
 
     Args:
         way: whose conductor it is.
@@ -55,15 +55,15 @@ def judge_conductor(
 
     """
     found, at_best = judge(carries.least), judge(carries.most)
-    if found.verdict == at_best.verdict:
+    if found.verdict == at_best.verdict and (found.verdict != "caution" or not carries.undecided):
         return found
     limits = f"{_limit(found, carries.least)} and {_limit(at_best, carries.most)}"
     source = "; ".join(dict.fromkeys(f"{found.source}; {at_best.source}".split("; ")))
     if at_best.verdict == "ok" and "insulation_c" in carries.undecided:
         note = f"{subject[0].upper()}{subject[1:]}: the limit is {limits}."
         return unknown(*((way, key) for key in carries.undecided), unit=found.unit, source=source, note=note)
-    decides = " and ".join(f"[{way}] {key}" for key in carries.undecided)
-    why = f"{subject}: the limit is {limits}. State {decides}: it decides which holds.{advice}"
+    open_keys = " and ".join(carries.undecided)
+    why = f"{subject}: the limit is {limits}. State [{way}] {open_keys} to know which holds.{advice}"
     return replace(found, verdict="caution", why=why, source=source)
 
 
