@@ -266,3 +266,16 @@ def test_a_fuse_curve_that_is_none_is_told(points: str, word: str) -> None:
     machine, problems = parse_machine(text, "x.toml")
     assert machine is None
     assert word in str(problems[0])
+
+
+class TestTheConductorOnAHill:
+    def test_between_both_tables_it_is_a_caution_that_gives_both_times(self) -> None:
+        # 2 AWG at 75 degC: NEC Table 310.16 115 A, 33 CFR 183.425 Table 5 170 A; after 60 A steady, without end.
+        hill = {"pack.continuous_discharge_a": 188, "pack.peak_discharge_a": 300, "wiring.connector_a": 250}
+        hill |= {"wiring.fuse_a": 250, "machine.hill_current_a": 160, "machine.hill_s": 3600}
+        open_ = found("hill", hill)
+        assert open_.verdict == "caution"
+        for words in ("in conduit carries it", "in free air carries it", "[wiring] installation"):
+            assert words in open_.why
+        assert found("hill", hill | {"wiring.installation": "free-air"}).verdict == "ok"
+        assert found("hill", hill | {"wiring.installation": "conduit"}).verdict == "stop"

@@ -71,5 +71,6 @@ def _limit(finding: Finding, carried: Ampacity) -> str:
     """Return the limit of a finding with where and by which table it holds."""
     if finding.limit == round(carried.amperes, 4):
         return f"{carried.amperes:.3g} A {carried.where} ({carried.words})"
-    by = "NEC 240.4(D)" if finding.limit == carried.most_fuse_a else f"ends rated {carried.terminations_c} °C"
+    ends = f"lugs and terminals rated {carried.terminations_c} °C"
+    by = "NEC 240.4(D)" if finding.limit == carried.most_fuse_a else ends
     return f"{finding.limit:.3g} A {carried.where} ({by})"
