@@ -9,6 +9,7 @@ from typing import Any
 
 from telemetry.machine.cautions import MAINS, STORED_ENERGY, shock_caution
 from telemetry.machine.fit import Finding, Verdict, overall
+from telemetry.machine.keys import Key
 from telemetry.machine.sections import Machine, find_key
 
 WIDTH = 79
@@ -47,13 +48,14 @@ def fit_lines(machine: Machine, findings: Sequence[Finding], colour: bool = Fals
     lines = [f"{machine.name}: {_badge(verdict, colour)}: {_MEANINGS[verdict]}", f"{len(findings)} checks: {counts}"]
     if machine.bench:
         lines += _wrapped("The file states no machine: the pack is judged as it stands on a bench.", "")
-    ordered = [finding for each in _ORDER for finding in findings if finding.verdict == each]
+    judged = [finding for finding in findings if not finding.lacking]
+    ordered = [finding for each in _ORDER for finding in judged if finding.verdict == each]
     sources = list(dict.fromkeys(part for finding in ordered for part in _parts(finding)))
     for finding in ordered:
         lines += ["", f"{_badge(finding.verdict, colour)}  {finding.check}{_figures(finding)}"]
         cited = "".join(f"[{sources.index(part) + 1}]" for part in _parts(finding))
         lines += _wrapped(f"{_why(finding)} {cited}", "    ")
-    lines += [*_look_ups(findings), "", "Where the limits come from"]
+    lines += [*look_up_lines(findings), "", "Where the limits come from"]
     for number, source in enumerate(sources, 1):
         lines += _wrapped(source, "     ", f"{f'[{number}]':4} ")
     return [*lines, "", "Before you touch anything", *_caution_lines(machine)]
@@ -91,16 +93,35 @@ def _why(finding: Finding) -> str:
     return f"Not stated: {keys}." + (f" {_sentence(finding.note)}" if finding.note else "")
 
 
-def _look_ups(findings: Sequence[Finding]) -> list[str]:
-    """Return every lacking key once, those that settle most first, and where an owner finds it."""
-    wanted = Counter(key for finding in findings for key in finding.lacking)
-    lines = ["", "What to look up, most useful first"] if wanted else []
-    for (section, name), count in wanted.most_common():
-        key = find_key(section, name)
-        unit = f", in {key.unit}" if key.unit else ""
-        checks = f"{count} checks" if count > 1 else "1 check"
-        lines += _wrapped(f"{key.place} ({checks}): {key.meaning}{unit}; find it: {key.find}", "  ", "- ")
+def look_up_lines(findings: Sequence[Finding]) -> list[str]:
+    """Return every lacking key once, with where an owner finds it and the checks that need it.
+
+    Keys that are found in one place stand together. What can be said without a key follows it.
+    """
+    waiting = [finding for finding in findings if finding.lacking]
+    wanted = Counter(key for finding in waiting for key in finding.lacking)
+    keys = [find_key(*name) for name, _ in wanted.most_common()]
+    places = Counter(key.find for key in keys)
+    count = f"{len(waiting)} checks wait" if len(waiting) > 1 else "1 check waits"
+    lines = ["", f"To look up, most useful first ({count} for it)"] if waiting else []
+    noted: set[str] = set()
+    together = [place for place, shared in places.items() if shared > 1]
+    alone = [None] if len(together) < len(places) else []
+    for place in [*together, *alone]:
+        heading = place or ("Elsewhere" if together else "")
+        lines += ["", *_wrapped(f"{heading[:1].upper()}{heading[1:]}", "")]
+        for key in (each for each in keys if each.find == place or (place is None and each.find not in together)):
+            needing = [finding for finding in waiting if (key.section, key.name) in finding.lacking]
+            notes = [_sentence(each.note) for each in needing if each.note and each.check not in noted]
+            noted |= {each.check for each in needing}
+            find = [] if place else [f"Find it: {key.find}."]
+            lines += _look_up(key, [f"Needed for {', '.join(each.check for each in needing)}.", *find, *notes])
     return lines
+
+
+def _look_up(key: Key, sentences: Sequence[str]) -> list[str]:
+    unit = f", in {key.unit}" if key.unit else ""
+    return [*_wrapped(f"{key.place}: {key.meaning}{unit}.", "  ", "- "), *_wrapped(" ".join(sentences), "  ")]
 
 
 def _sentence(why: str) -> str:

@@ -28,7 +28,9 @@ from telemetry.machine.conductors import (  # noqa: E402
     GAUGES,
     Gauge,
 )
-from telemetry.machine.fit import CHECKS  # noqa: E402
+from telemetry.machine.fit import CHECKS, fit  # noqa: E402
+from telemetry.machine.machine_file import load_machine  # noqa: E402
+from telemetry.machine.sections import find_key  # noqa: E402
 
 PAGE = ROOT / "docs" / "fit.md"
 MACHINES = ROOT / "docs" / "machines"
@@ -272,6 +274,22 @@ def test_a_bench_pack_is_named_as_one(tmp_path: Path, capsys: pytest.CaptureFixt
     assert "bench: [?] UNKNOWN" in text
     assert "no machine" in text
     assert "Never charge" not in text
+
+
+def test_what_is_not_known_is_listed_once_with_where_to_find_it_and_what_needs_it() -> None:
+    findings = fit(load_machine(MACHINES / "half-stated.toml"))
+    text = printed("half-stated")[0]
+    told = " ".join(text.partition("To look up")[2].partition("Where the limits come from")[0].split())
+    assert text.count("[?]") == 0
+    for each in findings:
+        for section, name in each.lacking:
+            key = find_key(section, name)
+            assert told.count(f"- {key.place}: ") == 1
+            entry = told.partition(f"- {key.place}: ")[2].partition(" - [")[0]
+            assert each.check in entry.partition("Needed for ")[2].partition(".")[0]
+            assert key.find.lower() in told.lower()
+        if each.lacking and each.note:
+            assert each.note.split(". ")[0] in told
 
 
 def test_contradictions_are_told_all_at_once_and_nothing_is_judged(tmp_path: Path, capsys) -> None:
