@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from telemetry.machine.fit.loads import full_voltage
+from telemetry.machine.pack_voltage import full_voltage
 from telemetry.machine.sections import Machine
 
 SHOCK_V: Final = 60.0

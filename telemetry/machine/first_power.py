@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from telemetry.machine.cautions import is_licensed_work
-from telemetry.machine.fit.loads import full_voltage
+from telemetry.machine.pack_voltage import full_voltage
 from telemetry.machine.sections import Machine
 
 Verdict = Literal["ok", "caution", "stop", "again", "skipped"]

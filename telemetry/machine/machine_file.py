@@ -215,11 +215,11 @@ class _Reader:
         return values
 
     def _known_key(self, section: str, name: str, keys: tuple[str, ...]) -> str:
-        if near := nearest_of(name, keys):
-            return f"did you mean {near}?"
         homes = [s for s in SECTIONS if s != section and any(key.name == name for key in section_keys(s))]
         if homes:
             return f"it belongs to {' or '.join(_header(s) for s in homes)}"
+        if near := nearest_of(name, keys):
+            return f"did you mean {near}?"
         return f"the keys here are {', '.join(keys)}"
 
     def _sources(self) -> tuple[SourceSettings, ...]:

@@ -116,6 +116,15 @@ class Pack:
         f"{_PACK_SHEET}; else a meter that measures at 1 kHz, plus joints and BMS",
         10.0,
     )
+    blocks_in_series: int | None = count(
+        1, 40, "drop-in blocks in series, each with a BMS of its own; 1 for a pack with one BMS", "count them", 4
+    )
+    block_bms_voltage_v: float | None = number(
+        1, 1000, "highest voltage that the BMS of one block can switch off", "the block maker's sheet", 60.0
+    )
+    most_blocks_in_series: int | None = count(
+        1, 40, "most blocks that their maker allows in series", "the block maker's sheet", 4
+    )
     mass_kg: float | None = number(0.01, 5000, "weight of the pack", "the sheet, or a scale", 45.0)
     open_circuit: tuple[tuple[float, float], ...] | None = curve(
         "rested voltage of one cell by percent of charge, in place of the chemistry's usual one",
@@ -274,6 +283,18 @@ class Vehicle:
         "its colour rings or print",
         100.0,
     )
+    precharge_w: float | None = number(
+        0.1, 5000, "rated power of that resistor", "its print, or its size and sheet", 10.0
+    )
+    precharge_energy_j: float | None = number(
+        0.1, 1e6, "pulse energy that resistor is rated for", "its sheet, for a pulse of the pre-charge's length", 40.0
+    )
+    converter_min_v: float | None = number(
+        0.5, 1000, "lowest input voltage of the 12 V converter", "its print or sheet", 36.0
+    )
+    converter_max_v: float | None = number(
+        0.5, 1000, "highest input voltage of the 12 V converter", "its print or sheet", 75.0
+    )
     peak_power_w: float | None = number(20, 1e6, "highest power drawn from the battery", "a recorded drive", 5000.0)
     implement_start_a: float | None = number(
         0.1, 5000, "battery current while deck, spreader or winch starts", "a clamp meter that holds its peak", 90.0
@@ -290,6 +311,22 @@ class Vehicle:
     )
     previous_capacity_ah: float | None = number(
         0.05, 5000, "its rated capacity; of a lead battery the figure for 20 hours", "the old battery's label", 200.0
+    )
+    previous_mass_kg: float | None = number(
+        0.01, 5000, "weight of the battery that was taken out", "a scale, or its sheet", 120.0
+    )
+    speed_limited: bool | None = switch(
+        "whether the controller limits the top speed", _CONTROLLER_SHEET, example=True
+    )
+    blade_length_m: float | None = number(
+        0.05, 3, "length of one blade, tip to tip, of a deck that runs from the pack directly", "a tape measure", 0.42
+    )
+    blade_speed_rpm: float | None = number(
+        10,
+        30000,
+        "speed of that blade without load, on the previous battery, fully charged",
+        "the deck's manual, or an optical tachometer",
+        3300.0,
     )
     keeps_old_gauge: bool | None = switch(
         "whether the old battery gauge is still in use", "the dashboard", example=True

@@ -177,6 +177,7 @@ def test_the_tables_of_the_page_are_those_of_the_program(name: str) -> None:
 def test_every_check_is_on_the_page() -> None:
     told = page().partition("## The checks")[2].partition("\n## ")[0]
     assert re.findall(r"^\| `([a-z-]+)` \|(?:[^|\n]*\|){4}$", told, re.MULTILINE) == list(CHECKS)
+    assert f"There are {len(CHECKS)} checks." in page()
 
 
 @pytest.mark.parametrize("name", EXAMPLES)
@@ -201,7 +202,8 @@ def test_json(name: str, status: int, capsys: pytest.CaptureFixture[str]) -> Non
     assert main(["fit", str(MACHINES / f"{name}.toml"), "--json"]) == status
     told = json.loads(capsys.readouterr().out)
     assert list(told) == ["verdict", "findings"]
-    assert [each["check"] for each in told["findings"]] == list(CHECKS)
+    judged = [each["check"] for each in told["findings"]]
+    assert judged == [name for name in CHECKS if name in judged]
     for each in told["findings"]:
         assert list(each) == ["check", "verdict", "value", "limit", "unit", "why", "source"]
         assert each["why"]

@@ -1,4 +1,4 @@
-"""Whether pack, wire, fuse, connector, controller and charger suit each other, before any power: 27 checks."""
+"""Whether pack, wire, fuse, connector, controller and charger suit each other, before any power."""
 
 from __future__ import annotations
 
@@ -17,12 +17,18 @@ from telemetry.machine.fit import (
     switches,
     wires,
 )
+from telemetry.machine.fit.blocks import blocks_in_series
+from telemetry.machine.fit.converter import converter_input
 from telemetry.machine.fit.findings import Finding, Verdict, overall
+from telemetry.machine.fit.precharge_resistor import precharge_resistor
+from telemetry.machine.fit.speed import blade_speed, overspeed
+from telemetry.machine.fit.temperatures import temperature_limits
+from telemetry.machine.fit.touch import touch_voltage
 from telemetry.machine.sections import Machine
 
 __all__ = ["CHECKS", "Finding", "Verdict", "fit", "overall"]
 
-CHECKS: Mapping[str, Callable[[Machine], Finding]] = MappingProxyType(
+CHECKS: Mapping[str, Callable[[Machine], Finding | None]] = MappingProxyType(
     {
         "charger-voltage": charging.charger_voltage,
         "charger-match": charger_match.charger_match,
@@ -51,11 +57,19 @@ CHECKS: Mapping[str, Callable[[Machine], Finding]] = MappingProxyType(
         "old-gauge": battery_use.old_gauge,
         "mass": battery_use.mass,
         "energy": battery_use.energy,
+        "touch-voltage": touch_voltage,
+        "blocks-in-series": blocks_in_series,
+        "converter-input": converter_input,
+        "precharge-resistor": precharge_resistor,
+        "overspeed": overspeed,
+        "blade-speed": blade_speed,
+        "temperature-limits": temperature_limits,
     }
 )
-"""Every check by its name, in the order in which they are listed."""
+"""Every check by its name, in the order in which they are listed; a check gives None where it does not apply."""
 
 
 def fit(machine: Machine) -> tuple[Finding, ...]:
-    """Return what every check finds of ``machine``, in the order of :data:`CHECKS`."""
-    return tuple(replace(check(machine), check=name) for name, check in CHECKS.items())
+    """Return what every check that applies finds of ``machine``, in the order of :data:`CHECKS`."""
+    found = {name: check(machine) for name, check in CHECKS.items()}
+    return tuple(replace(each, check=name) for name, each in found.items() if each is not None)

@@ -18,6 +18,8 @@ LITHIUM_WH_PER_KG = 110.0
 """Rated energy over weight of whole batteries (common practice, from memory), good to a quarter."""
 BALLAST_SHARE = 0.05
 """A change of weight by this share of the machine is felt in traction and balance (common practice, from memory)."""
+_PER_KG = f"lead {LEAD_WH_PER_KG:g} and lithium {LITHIUM_WH_PER_KG:g} Wh/kg"
+_HOLD = "Bolt or strap the pack so that it cannot move, however the machine tips."
 LESS_ENERGY = 0.8
 HOURS_A_DAY, DAYS_A_MONTH = 24.0, 30.0
 _PREVIOUS = (
@@ -71,33 +73,44 @@ def old_gauge(machine: Machine) -> Finding:
 
 
 def mass(machine: Machine) -> Finding:
-    """Say how much ballast the change of battery took away, or added."""
+    """Say how much weight the change of battery took away or added, and what that does to the axles."""
     vehicle, pack = machine.vehicle, machine.pack
-    source = (
-        f"old battery by its rated energy, lead {LEAD_WH_PER_KG:g} and lithium {LITHIUM_WH_PER_KG:g} Wh/kg, "
-        f"{100 * BALLAST_SHARE:.0f} % of the machine is felt: common practice, from memory"
-    )
-    lacking = [("pack", "mass_kg")] if pack.mass_kg is None else []
-    lacking += [key for key in (*_PREVIOUS, ("machine", "mass_kg")) if getattr(vehicle, key[1]) is None]
-    if lacking or pack.mass_kg is None or vehicle.mass_kg is None:
+    source = f"{100 * BALLAST_SHARE:.0f} % of the machine is felt: common practice, from memory"
+    before = _previous_mass(machine)
+    if before is None or pack.mass_kg is None or vehicle.mass_kg is None:
+        lacking = [("pack", "mass_kg")] if pack.mass_kg is None else []
+        lacking += [("machine", key) for key in ("previous_mass_kg", "mass_kg") if getattr(vehicle, key) is None]
+        if before is not None:
+            lacking = [key for key in lacking if key[1] != "previous_mass_kg"]
         return unknown(*lacking, unit="kg", source=source)
-    chemistry, cells, capacity = (
-        vehicle.previous_chemistry,
-        vehicle.previous_cells_in_series,
-        vehicle.previous_capacity_ah,
-    )
-    cell = CHEMISTRIES[str(chemistry)]
-    per_kg = LITHIUM_WH_PER_KG if cell.is_lithium else LEAD_WH_PER_KG
-    before = (cells or 0) * cell.nominal_v * (capacity or 0.0) / per_kg
-    change, felt = pack.mass_kg - before, BALLAST_SHARE * vehicle.mass_kg
-    said = f"the new pack weighs {pack.mass_kg:g} kg, the old battery about {before:.0f} kg (estimated)"
+    old_kg, estimated = before
+    if estimated:
+        source = f"old battery by its rated energy, {_PER_KG}, common practice, from memory; {source}"
+    change, felt = pack.mass_kg - old_kg, BALLAST_SHARE * vehicle.mass_kg
+    said = f"the new pack weighs {pack.mass_kg:g} kg, the old battery {old_kg:.3g} kg{estimated}"
     if abs(change) <= felt:
-        return judged("ok", f"{said}: hardly felt.", source, value=change, limit=felt, unit="kg")
-    lost = "lost ballast changes traction, braking and balance" if change < 0 else "the axles carry more"
+        return judged("ok", f"{said}: hardly felt. {_HOLD}", source, value=change, limit=felt, unit="kg")
+    if change > 0:
+        why = f"{said}: the axles and tyres carry more. Hold that against their ratings. {_HOLD}"
+        return judged("caution", why, source, value=change, limit=felt, unit="kg")
     why = (
-        f"{said}: {lost}. Try it on a gentle slope first, and put weight where the old battery was if a wheel slips."
+        f"{said}: the axle below it carries less, so it brakes, steers or pulls less, and the centre of gravity "
+        f"moves. Put ballast where the old battery was, and try it on a gentle slope first. {_HOLD}"
     )
-    return judged("caution", why, source, value=change, limit=-felt if change < 0 else felt, unit="kg")
+    return judged("caution", why, source, value=change, limit=-felt, unit="kg")
+
+
+def _previous_mass(machine: Machine) -> tuple[float, str] | None:
+    """Return the weight of the old battery, kg, and a remark where it is estimated; None where nothing says."""
+    vehicle = machine.vehicle
+    if vehicle.previous_mass_kg is not None:
+        return vehicle.previous_mass_kg, ""
+    chemistry, cells, capacity = (getattr(vehicle, key) for _, key in _PREVIOUS)
+    if chemistry is None or cells is None or capacity is None:
+        return None
+    cell = CHEMISTRIES[chemistry]
+    per_kg = LITHIUM_WH_PER_KG if cell.is_lithium else LEAD_WH_PER_KG
+    return cells * cell.nominal_v * capacity / per_kg, " (estimated)"
 
 
 def energy(machine: Machine) -> Finding:

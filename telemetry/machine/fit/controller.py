@@ -8,13 +8,13 @@ from telemetry.machine.fit.circuit import fill_time
 from telemetry.machine.fit.findings import Finding, Verdict, judged, unknown, worst
 from telemetry.machine.fit.loads import (
     controller_bound,
-    full_voltage,
     lowest_resistance,
     pack_resistance,
     wire_loop_ohm,
 )
 from telemetry.machine.fit.pulls import braking_pull
 from telemetry.machine.limits import limits_for
+from telemetry.machine.pack_voltage import full_voltage
 from telemetry.machine.sections import Machine
 
 LONGEST_TIME_CONSTANT_S = 2.0

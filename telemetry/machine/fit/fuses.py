@@ -13,8 +13,9 @@ from telemetry.machine.conductors import (
 )
 from telemetry.machine.fit.circuit import short_circuit_current
 from telemetry.machine.fit.findings import Finding, judged, unknown, worst
-from telemetry.machine.fit.loads import full_voltage, loop_ohm, lowest_resistance
+from telemetry.machine.fit.loads import loop_ohm, lowest_resistance
 from telemetry.machine.fit.ways import WAY_WORDS, Way, current_key, current_of, judge_conductor, size_note, wiring_of
+from telemetry.machine.pack_voltage import full_voltage
 from telemetry.machine.sections import Machine
 
 FUSE_MARGIN = 1.25

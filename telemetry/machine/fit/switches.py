@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from telemetry.machine.fit.findings import Finding, judged, unknown, worst
-from telemetry.machine.fit.loads import Current, controller_bound, full_voltage, nearly_empty_v, peak
+from telemetry.machine.fit.loads import Current, controller_bound, nearly_empty_v, peak
 from telemetry.machine.fit.ways import WAY_WORDS, Way, current_of, wiring_of
+from telemetry.machine.pack_voltage import full_voltage
 from telemetry.machine.sections import Machine
 
 _SOURCE = "the switch's own DC ratings against full voltage and highest current (IEC 60947-4-1, from memory)"

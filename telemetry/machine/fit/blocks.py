@@ -1,0 +1,55 @@
+"""Drop-in blocks in series: each has a BMS of its own, and each BMS may have to switch off the whole pack."""
+
+from __future__ import annotations
+
+from telemetry.machine.fit.findings import Finding, judged, unknown, worst
+from telemetry.machine.pack_voltage import full_voltage
+from telemetry.machine.sections import Machine
+
+_SOURCE = "a block's open switch sees the whole series voltage, common practice; the block maker's sheet"
+_BALANCE = (
+    "Blocks in series do not balance each other. Charge each one full by itself before you join them, and again "
+    "when they drift apart."
+)
+
+
+def blocks_in_series(machine: Machine) -> Finding | None:
+    """Hold each block's BMS against the voltage of the whole pack; None for a pack with one BMS.
+
+    When one BMS opens under load, the other blocks and the load put the whole series voltage across its switch.
+    """
+    pack = machine.pack
+    blocks, rated, most = pack.blocks_in_series, pack.block_bms_voltage_v, pack.most_blocks_in_series
+    if blocks == 1 or (blocks is None and rated is None and most is None):
+        return None
+    if blocks is None:
+        return unknown(("pack", "blocks_in_series"), unit="V", source=_SOURCE)
+    full, words = full_voltage(machine)
+    if rated is None and most is None:
+        note = f"A block's BMS that opens must switch off {full:.1f} V ({words}). Either of the two will do."
+        keys = (("pack", "block_bms_voltage_v"), ("pack", "most_blocks_in_series"))
+        return unknown(*keys, unit="V", source=_SOURCE, note=note)
+    found = []
+    if rated is not None:
+        found.append(_by_voltage(full, words, rated))
+    if most is not None:
+        found.append(_by_count(blocks, most))
+    return worst(found)
+
+
+def _by_voltage(full: float, words: str, rated: float) -> Finding:
+    said = f"a block's BMS that opens sees {full:.1f} V ({words}) and can switch off {rated:g} V"
+    if full > rated:
+        why = (
+            f"{said}: its switch breaks down and stays closed, or burns. Use one pack with one BMS for all its cells."
+        )
+        return judged("stop", why, _SOURCE, value=full, limit=rated, unit="V")
+    return judged("ok", f"{said}. {_BALANCE}", _SOURCE, value=full, limit=rated, unit="V")
+
+
+def _by_count(blocks: int, most: int) -> Finding:
+    said = f"{blocks} blocks in series; their maker allows {most}"
+    if blocks > most:
+        why = f"{said}: a BMS may fail when it opens. Use one pack with one BMS for all its cells."
+        return judged("stop", why, _SOURCE, value=blocks, limit=most, unit="blocks")
+    return judged("ok", f"{said}. {_BALANCE}", _SOURCE, value=blocks, limit=most, unit="blocks")
