@@ -20,6 +20,7 @@ def add_to(commands: Any) -> None:
     """Add these commands to the command line."""
     _add_limits(commands)
     _add_new_machine(commands)
+    _add_machine_schema(commands)
 
 
 def _add_limits(commands: Any) -> None:
@@ -52,6 +53,30 @@ def _add_new_machine(commands: Any) -> None:
     )
     parser.add_argument("--yes", action="store_true", help="ask nothing, take the defaults")
     parser.add_argument("--replace", action="store_true", help="replace the file if it exists")
+
+
+def _add_machine_schema(commands: Any) -> None:
+    words = "write a JSON Schema of the machine file, for an editor that checks and explains keys as you type"
+    parser = add(
+        commands, "machine-schema", machine_schema, words, "shakedown machine-schema --out machine.schema.json"
+    )
+    parser.add_argument("--out", type=Path, metavar="FILE", help="write it there instead of printing it")
+    parser.add_argument("--replace", action="store_true", help="replace the file if it exists")
+
+
+def machine_schema(arguments: argparse.Namespace) -> int:
+    """Print the JSON Schema of the machine file, or write it."""
+    from telemetry.machine.schema import machine_schema as schema
+    from telemetry.model.whole_file import whole_or_not_at_all
+
+    text = as_json(schema())
+    if arguments.out is None:
+        say(text)
+        return 0
+    with whole_or_not_at_all(arguments.out, arguments.replace) as stream:
+        stream.write(f"{text}\n".encode())
+    say(f"{arguments.out} written; make the first line of a machine file beside it: #:schema ./{arguments.out.name}")
+    return 0
 
 
 def limits(arguments: argparse.Namespace) -> int:

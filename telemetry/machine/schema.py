@@ -1,0 +1,137 @@
+"""The machine file as a JSON Schema (draft 2020-12), for editors that complete, explain and check keys as you type.
+
+The schema is made from the same table of keys as the file's own reader. It cannot say what keys contradict each
+other, so a file that an editor finds right may still be refused.
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any
+
+from telemetry.machine.keys import Key
+from telemetry.machine.limit_values import IN_THE_SIGNALS_UNIT, limit_key, other_units
+from telemetry.machine.limits import CONDITION_NAMES, LIMIT_NAMES, LIMIT_SIGNALS
+from telemetry.machine.sections import SECTIONS, section_keys
+from telemetry.machine.units import converted
+
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+_TITLES = {
+    "pack": "The battery now in the machine",
+    "wiring": "From pack to controller",
+    "charge_wiring": "From charger to pack",
+    "machine": "The machine, above all its motor controller",
+    "charger": "The charger",
+    "work": "What the machine does, and what that costs",
+}
+
+
+def machine_schema() -> dict[str, Any]:
+    """Return the schema of a whole machine file."""
+    plain = {section: _section(section) for section in SECTIONS if section not in ("source", "limits")}
+    return {
+        "$schema": DIALECT,
+        "title": "Machine file",
+        "description": "What the owner states of one machine.",
+        "type": "object",
+        "required": ["pack"],
+        "additionalProperties": False,
+        "properties": {**plain, "source": _sources(), "limits": _limits()},
+    }
+
+
+def _section(section: str) -> dict[str, Any]:
+    keys = section_keys(section)
+    table = {
+        "type": "object",
+        "description": _TITLES[section],
+        "additionalProperties": False,
+        "properties": {key.name: _value(key) for key in keys},
+    }
+    required = [key.name for key in keys if key.required]
+    return table | ({"required": required} if required else {})
+
+
+def _sources() -> dict[str, Any]:
+    """Return the list of sources; a driver's own keys are checked by the driver, so any are allowed."""
+    keys = section_keys("source")
+    return {
+        "type": "array",
+        "description": "Where readings come from: one [[source]] for each device",
+        "items": {
+            "type": "object",
+            "required": [key.name for key in keys if key.required],
+            "properties": {key.name: _value(key) for key in keys},
+        },
+    }
+
+
+def _limits() -> dict[str, Any]:
+    return {
+        "type": "object",
+        "description": "Your numbers in place of ours, for one limit",
+        "additionalProperties": False,
+        "properties": {limit: _limit(limit) for limit in LIMIT_NAMES},
+    }
+
+
+def _limit(limit: str) -> dict[str, Any]:
+    bounded = limit not in CONDITION_NAMES
+    names = [key.name for key in section_keys("limits") if bounded or key.name in ("enabled", "latched")]
+    properties = {name: _bound(limit, name) for name in names}
+    for name, (base, unit) in other_units(limit).items():
+        properties[name] = _bound(limit, base, unit)
+    watched = f"Watches {LIMIT_SIGNALS[limit]}" if bounded else "No number decides it"
+    return {"type": "object", "description": watched, "additionalProperties": False, "properties": properties}
+
+
+def _bound(limit: str, name: str, unit: str = "") -> dict[str, Any]:
+    """Return what one key of a limit takes; 0 always passes, as in the reader."""
+    key = limit_key(limit, name)
+    value = _value(key)
+    if name not in IN_THE_SIGNALS_UNIT or key.kind != "number":
+        return value
+    unit = unit or key.unit
+    low, high = (converted(Decimal(repr(bound)), key.unit, unit) for bound in (min(key.low, 0.0), key.high))
+    shown = f" ({unit})" if unit else ""
+    return value | {"minimum": low, "maximum": high, "description": f"{key.meaning}{shown}. Find it: {key.find}."}
+
+
+def _value(key: Key) -> dict[str, Any]:
+    unit = f" ({key.unit})" if key.unit else ""
+    about: dict[str, Any] = {"description": f"{key.meaning}{unit}. Find it: {key.find}."}
+    if key.default not in (None, ()):
+        about["default"] = key.default
+    return _takes(key) | about | {"examples": [key.example]}
+
+
+_GAUGES = [*range(21), *map(str, range(21)), "00", "000", "0000", *(f"{number}/0" for number in range(1, 5))]
+
+
+def _takes(key: Key) -> dict[str, Any]:
+    """Return what the value of a key must be, by its kind."""
+    match key.kind:
+        case "number" | "count":
+            kind = "number" if key.kind == "number" else "integer"
+            return {"type": kind, "minimum": key.low, "maximum": key.high}
+        case "text":
+            return {"type": "string", "pattern": r"\S", "maxLength": int(key.high)}
+        case "switch":
+            return {"type": "boolean"}
+        case "choice":
+            return {"enum": list(key.choices)}
+        case "gauge":
+            return {"enum": _GAUGES}
+        case "signals" | "keyboard":
+            return {"type": "array", "items": {"type": "string"}}
+        case "curve":
+            return _pairs((0, 100), (0.5, 6))
+        case "times":
+            return _pairs((0.1, 1e6), (1e-4, 1e6))
+
+
+def _pairs(*ranges: tuple[float, float]) -> dict[str, Any]:
+    """Return a list of two or more pairs of numbers, each within its range."""
+    numbers = [{"type": "number", "minimum": low, "maximum": high} for low, high in ranges]
+    pair = {"type": "array", "prefixItems": numbers, "minItems": 2, "maxItems": 2}
+    return {"type": "array", "minItems": 2, "items": pair}
