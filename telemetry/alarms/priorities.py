@@ -40,7 +40,7 @@ PRIORITY_TABLE: tuple[PriorityRow, ...] = (
     PriorityRow("insulation-low", "medium", "high", "a second fault puts pack voltage on the frame; do not touch"),
     PriorityRow("charging-cool", "low", "medium", "too fast a charge below 10 °C plates lithium over time"),
     PriorityRow(
-        "charging-hot", "medium", "medium", "charging hot cells wears and heats them; unplug and let it cool"
+        "charging-hot", "medium", "medium", "charging hot cells wears and heats them; switch the charger off, let it cool"
     ),
     PriorityRow(
         "joint-heating", "medium", "high", "a hot joint chars its insulation and burns; stop, isolate, find it"
@@ -53,7 +53,7 @@ PRIORITY_TABLE: tuple[PriorityRow, ...] = (
     PriorityRow("discharge-peak", "low", "medium", "the pack may cut out at once; let go of the pedal"),
     PriorityRow("discharge-current", "low", "medium", "wire and fuse heat within seconds to minutes; ease off"),
     PriorityRow("charge-disabled", "medium", "medium", "regen has nowhere to go: braking gets weaker"),
-    PriorityRow("charger-left-on", "low", "medium", "cells held full for hours age; unplug the charger"),
+    PriorityRow("charger-left-on", "low", "medium", "cells held full for hours age; switch the charger off"),
     PriorityRow("charge-*", "low", "medium", "too fast a charge wears and heats the cells"),
     PriorityRow("energy-left", "low", "medium", "the way back gets longer than the charge lasts; turn back"),
     PriorityRow("recording", "medium", "medium", "the drive goes on, its record does not"),

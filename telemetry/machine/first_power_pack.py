@@ -163,8 +163,8 @@ def judge_charge(machine: Machine, readings: Readings, volts: float) -> Judgemen
         return Judgement(
             "stop",
             f"{volts:.1f} V is more than these cells tolerate ({most:.1f} V).",
-            "Unplug the charger at the wall now and do not use it on this pack again. Watch the pack outdoors, from a"
-            " distance, for an hour.",
+            "Switch the charger off at the wall socket now and do not use it on this pack again. Watch the pack "
+            "outdoors, from a distance, for an hour.",
         )
     if volts > expected.high:
         return Judgement(
