@@ -40,7 +40,10 @@ PRIORITY_TABLE: tuple[PriorityRow, ...] = (
     PriorityRow("insulation-low", "medium", "high", "a second fault puts pack voltage on the frame; do not touch"),
     PriorityRow("charging-cool", "low", "medium", "too fast a charge below 10 °C plates lithium over time"),
     PriorityRow(
-        "charging-hot", "medium", "medium", "charging hot cells wears and heats them; switch the charger off, let it cool"
+        "charging-hot",
+        "medium",
+        "medium",
+        "charging hot cells wears and heats them; switch the charger off, let it cool",
     ),
     PriorityRow(
         "joint-heating", "medium", "high", "a hot joint chars its insulation and burns; stop, isolate, find it"

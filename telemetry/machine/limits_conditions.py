@@ -26,7 +26,7 @@ def _link(on: Ground) -> Limit | str:
 
 
 _CONDITIONS: dict[str, Callable[[Ground], Limit | str]] = {
-    "discharge-disabled": _decided("the BMS reports that discharge is disabled, or voltage and current show it"),
+    "discharge-disabled": _decided("the BMS reports that discharge is disabled, under load"),
     "supply-lost": _decided("the controller loses its supply while the pack still has voltage"),
     "charge-disabled": _decided("the BMS reports that charge is disabled while the pack is charged or regenerates"),
     "source-frozen": _decided("a source repeats the same values for longer than a live measurement can"),

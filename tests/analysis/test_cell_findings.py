@@ -26,7 +26,7 @@ def test_each_fault_is_named_after_a_wide_cycle_with_its_cell_and_cause(chemistr
     found = judged(pack)
     assert [(odd.cell, odd.cause) for odd in found.odd] == [(pack.odd_cell, fault)]
     assert found.odd[0].confidence > 0.8
-    assert f"cell {pack.odd_cell} " in found.odd[0].evidence
+    assert f"cell {pack.odd_cell}:" in found.odd[0].evidence
     if fault == "low-capacity":
         share = pack.capacity_ah[pack.odd_cell - 1] / np.median(pack.capacity_ah)
         assert found.odd[0].capacity_ah == pytest.approx(share * pack.rated_ah, rel=0.03)

@@ -29,7 +29,12 @@ def test_what_comes_from_outside_is_an_input_and_what_stages_find_is_not():
         "ResetLatch",
         "Loss",
     }
-    assert {kind.__name__ for kind in KINDS if not kind.is_input} == {"Gap", "AlarmChange", "AlarmFinding"}
+    assert {kind.__name__ for kind in KINDS if not kind.is_input} == {
+        "Gap",
+        "AlarmChange",
+        "AlarmCondition",
+        "AlarmFinding",
+    }
 
 
 def test_events_do_not_change():

@@ -79,6 +79,7 @@ def test_switches_are_zero_or_one_unless_they_number_a_cell():
     assert switches == {
         "discharge_allowed",
         "charge_allowed",
+        "charging",
         "implement_engaged",
         "cell_charge_deficit_number",
         "cell_resistance_ratio_number",
