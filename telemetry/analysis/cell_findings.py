@@ -135,13 +135,13 @@ def judge_cells(
         return CellFindings(unknown=_nothing("no pack current was recorded, so the cells' load is not known"))
     current, lag = Track(measured, series.origin), resistance.cell_lag_s or 0.0
     rests = find_phases(series, capacity_ah=pack.capacity_ah).of("rest") if rests is None else rests
-    spread = find_spread(series.cells, current, pack, series.origin, rests, lag)
-    bins = cut_bins(series.cells, current, series.origin, lag, pack.capacity_ah)
     ohm = (
         float(np.median([each.mohm for each in resistance.cells])) / 1000
         if resistance.cells
         else 0.05 / pack.capacity_ah
     )
+    spread = find_spread(series.cells, current, pack, series.origin, rests, ohm, lag)
+    bins = cut_bins(series.cells, current, series.origin, lag, pack.capacity_ah)
     aligned = None if bins is None else align_cells(bins, pack.capacity_ah, ohm)
     view = _View(series.cells.numbers, resistance, aligned)
     odd = tuple(found for place in range(len(view.numbers)) if (found := view.judge(place, pack)) is not None)
@@ -233,7 +233,8 @@ class _View:
         )
         parts = []
         if self.stretch_sd[place] < _TOLD:
-            share, half = 100 / (1 + self.stretch[place]), Z90 * 100 * self.stretch_sd[place]
+            ratio = 1 / (1 + self.stretch[place])
+            share, half = 100 * ratio, Z90 * 100 * ratio**2 * self.stretch_sd[place]
             parts.append(f"its capacity is {share:.0f} ± {max(half, 1.0):.0f} % of the middle cell's")
         if self.top_sd[place] < _TOLD:
             lacks, half = 100 * self.top[place], Z90 * 100 * self.top_sd[place]

@@ -35,7 +35,8 @@ class Spread:
         rest: median over rows of a phase of rest, from a minute after its start on.
         load: median over rows of a fifth of the capacity an hour and more.
         top: at the end of charging near full, median of the last half minute.
-        bottom: while the lowest cell was under the knee, the highest but for 5 % of the rows.
+        bottom: discharging with the pack near empty, that is, the middle cell's resting voltage under the knee; 95th
+            percentile. One weak cell that sags under load does not make the pack empty.
         unknown: why one is None, by its name.
     """
 
@@ -50,7 +51,13 @@ NAMES = ("rest", "load", "top", "bottom")
 
 
 def find_spread(
-    cells: CellSeries, current: Track, pack: Pack, origin: int, rests: Sequence[Phase], lag_s: float = 0.0
+    cells: CellSeries,
+    current: Track,
+    pack: Pack,
+    origin: int,
+    rests: Sequence[Phase],
+    ohm: float,
+    lag_s: float = 0.0,
 ) -> Spread:
     """Return how far apart the cells were.
 
@@ -60,17 +67,19 @@ def find_spread(
         pack: its chemistry and capacity.
         origin: where seconds count from, microseconds.
         rests: the phases of rest, as the report lists them.
+        ohm: internal resistance of the middle cell.
         lag_s: how late the cells come against the current, s.
     """
     full = ~np.isnan(cells.voltages).any(axis=1)
     if full.sum() < _LEAST_ROWS:
-        return Spread(unknown=dict.fromkeys(NAMES, "the cells were never read all together"))
+        return Spread(unknown=dict.fromkeys(NAMES, "no reading covers all cells at the same time"))
     seconds, volts = (cells.t[full] - origin) / MICROSECONDS, cells.voltages[full]
     low, high = volts.min(axis=1), volts.max(axis=1)
     spread = 1000 * (high - low)
     ampere = current.at(seconds - lag_s)
     drawn = ampere > -CHARGE_C * pack.capacity_ah
-    bottom = spread[(low < pack.cell.knee_v) & drawn]
+    resting_v = np.median(volts, axis=1) + ohm * ampere
+    bottom = spread[(resting_v < pack.cell.knee_v) & drawn]
     charging = _for_a_minute(seconds, ampere < -CHARGE_C * pack.capacity_ah)  # braking is shorter
     near_full = np.flatnonzero(charging & (high > pack.cell.charge_v - TOP_BELOW_V))
     top = spread[near_full[seconds[near_full] > seconds[near_full[-1]] - _END_S]] if len(near_full) else spread[:0]
@@ -90,13 +99,13 @@ def find_spread(
 def _reasons(pack: Pack, rests: Sequence[Phase]) -> tuple[str, str, str, str]:
     """Return why each spread is missing, where it is."""
     longest = max((rest.duration_s for rest in rests), default=0.0)
-    needed = f"it takes a rest of more than {REST_S:.0f} s with cell readings"
+    needed = f"it takes a rest of more than {length(REST_S)} with cell readings"
     rest = f"the pack rested for {length(longest)} at most; {needed}" if rests else f"the pack never rested; {needed}"
     return (
         rest,
-        f"the cells were hardly read above {LOAD_C * pack.capacity_ah:.0f} A",
+        f"too few cell readings above {LOAD_C * pack.capacity_ah:.0f} A",
         f"no cell came within {TOP_BELOW_V:g} V of its charging voltage ({pack.cell.charge_v:.2f} V) during a charge",
-        f"no cell went below {pack.cell.knee_v:.2f} V while it was discharged",
+        f"the pack was not driven near empty (resting voltage below {pack.cell.knee_v:.2f} V a cell)",
     )
 
 

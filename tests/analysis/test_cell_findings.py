@@ -26,7 +26,7 @@ def test_each_fault_is_named_after_a_wide_cycle_with_its_cell_and_cause(chemistr
     found = judged(pack)
     assert [(odd.cell, odd.cause) for odd in found.odd] == [(pack.odd_cell, fault)]
     assert found.odd[0].confidence > 0.8
-    assert f"cell {pack.odd_cell}:" in found.odd[0].evidence
+    assert found.odd[0].evidence.startswith(f"cell {pack.odd_cell}: ")
     if fault == "low-capacity":
         share = pack.capacity_ah[pack.odd_cell - 1] / np.median(pack.capacity_ah)
         assert found.odd[0].capacity_ah == pytest.approx(share * pack.rated_ah, rel=0.03)
@@ -69,6 +69,26 @@ def test_spreads_are_what_a_ruler_would_say() -> None:
     assert found.spread_load_mv == pytest.approx(34.0)
     assert found.spread_top_mv == pytest.approx(50.0)
     assert found.spread_bottom_mv is None
+
+
+def near_empty(level: float, weak: float) -> float | None:
+    """Return the spread near empty of a pack that rests at ``level`` V a cell, one cell ``weak`` V lower under load."""
+    t = np.arange(0, 600.0)
+    load = (t % 60) > 30
+    cells = np.full((len(t), 4), level)
+    cells[load] -= 0.10
+    cells[load, 2] -= weak
+    micro = (t * 1e6).astype(np.int64)
+    current = {"pack_current": Series(micro, np.where(load, 50.0, 2.0))}
+    series = SessionSeries("made", 0, int(micro[-1]), 0, "relative", current, CellSeries(micro, cells, (1, 2, 3, 4)))
+    pack = Pack(chemistry="lfp", cells_in_series=4, capacity_ah=100.0)
+    return judge_cells(series, pack, find_resistance(series, pack)).spread_bottom_mv
+
+
+def test_near_empty_is_the_packs_state_and_not_one_cells_sag() -> None:
+    assert near_empty(3.28, 0.5) is None
+    assert near_empty(3.05, 0.5) is None, "its resting voltage is above the knee, its voltage under load is not"
+    assert near_empty(2.95, 0.5) == pytest.approx(500.0)
 
 
 def test_without_cells_or_current_it_says_so() -> None:
