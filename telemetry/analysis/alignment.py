@@ -1,4 +1,4 @@
-"""Which sources of a recording are out of step, by how much, and what ``lag_s`` brings them together."""
+"""Which sources of a recording are out of step, by how much, and what ``lag_s`` puts them in step."""
 
 from __future__ import annotations
 
@@ -47,13 +47,13 @@ BLIP_RELATIONS = tuple(
 
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """Two sources, and the delay of the second behind the first, or the reason why none can be told.
+    """Two sources, and the delay of the second behind the first, or the reason why it is not known.
 
     Attributes:
         first, second: the sources' names.
-        delay: None where it cannot be told.
-        signals: of the first and of the second source, by which it was told.
-        reasons: where there is no delay, why not; each once, with the signals it holds of.
+        delay: None where it is not known.
+        signals: of the first and of the second source, that showed it.
+        reasons: where the delay is not known, why; each once, with the signals concerned.
     """
 
     first: str
@@ -65,7 +65,7 @@ class Pair:
 
 @dataclass(frozen=True, slots=True)
 class SourceLag:
-    """What to state of one source.
+    """The lag of one source.
 
     Attributes:
         source: its name.
@@ -145,7 +145,7 @@ def _walked(start: str, ties: Mapping[str, Sequence[tuple[str, float, float]]]) 
 
 
 def _pair(tracks_of_first: Sequence[Track], tracks_of_second: Sequence[Track], speed: Sequence[Track]) -> Pair:
-    """Return how much later the second source comes than the first, by whatever tells it best."""
+    """Return how far the second source lags the first, by the pair of signals that shows it best."""
     names = (tracks_of_first[0].source, tracks_of_second[0].source)
     found: list[Pair] = []
     reasons: dict[str, list[str]] = {}
@@ -154,11 +154,11 @@ def _pair(tracks_of_first: Sequence[Track], tracks_of_second: Sequence[Track], s
             first, second = (other, one) if turned else (one, other)
             told = _told(first, second, relation, speed)
             if isinstance(told, str):
-                reasons.setdefault(told, []).append(f"{first.signal} beside {second.signal}")
+                reasons.setdefault(told, []).append(f"{first.signal} and {second.signal}")
             else:
                 delay = replace(told, seconds=-told.seconds) if turned else told
                 found.append(Pair(*names, delay, (one.signal, other.signal)))
-    none = "they share no signal, and there is no throttle_voltage of one beside a pack or motor current of the other"
+    none = "they share no signal, and neither has throttle_voltage where the other has a pack or motor current"
     told_why = tuple(f"{_listed(which)}: {why}" for why, which in reasons.items())
     nothing = Pair(*names, None, reasons=told_why or (none,))
     return min(found, key=lambda pair: pair.delay.uncertainty_s if pair.delay else np.inf, default=nothing)
@@ -180,7 +180,7 @@ def _relations(first: str, second: str) -> list[tuple[Relation, bool]]:
 
 
 def _told(first: Track, second: Track, relation: Relation, speed: Sequence[Track]) -> Delay | str:
-    """Return the delay of ``second`` behind ``first`` beyond what the relation brings, or why it cannot be told."""
+    """Return the delay of ``second`` behind ``first`` beyond the relation's own, or why it is not known."""
     if relation in BLIP_RELATIONS:
         told = delay_by_blips((first.t, first.values), (second.t, second.values), [(s.t, s.values) for s in speed])
     else:

@@ -28,7 +28,7 @@ _TOGETHER = 0.5
 """Share of rows known in both, of rows known in either, from which two columns of a file count as read together.
 
 Columns of one device are known in the same rows but for a value that was made unknown here and there; of two devices
-in one table, few rows are shared, since each brings its own times.
+in one table, few rows are shared, since each has its own times.
 """
 
 
@@ -37,7 +37,7 @@ class Track:
     """One signal as one source gave it.
 
     Attributes:
-        source: the source's name, or for a file what can be said in its place.
+        source: the source's name, or for a file a description.
         signal: the vocabulary's name; ``extra_SOURCE_pack_voltage`` is ``pack_voltage`` here.
         t: int64 microseconds, ascending.
         values: float64, same length, none unknown.
@@ -63,8 +63,8 @@ def read_tracks(recording: Recording, source_names: Sequence[str] = ()) -> list[
     """Read the whole recording and return every signal of :data:`USED` by the source that gave it.
 
     A stored session knows its sources. A file holds one table; there, columns that are known in the same rows came
-    from one source, which is called by ``extra_SOURCE_...`` where such a column is among them (by its full name where
-    ``source_names`` has one that fits), else by what it gives.
+    from one source, named by ``extra_SOURCE_...`` where such a column is among them (by its full name where
+    ``source_names`` has one that fits), else by its first signal.
     """
     columns: dict[tuple[Group, str], _Column] = {}
     for span in recording.spans():
@@ -118,5 +118,5 @@ def _names_in_file(columns: Sequence[_Column], source_names: Sequence[str]) -> l
     for each in family:
         members = [column for column, other in zip(columns, family, strict=True) if other == each]
         label = next((column.label for column in members if column.label), None)
-        found.append(f"the one with {members[0].name}" if label is None else called.get(label, label))
+        found.append(f"the source with {members[0].name}" if label is None else called.get(label, label))
     return found

@@ -1,4 +1,4 @@
-"""How much later one signal comes than another that moves with it: by their changes, or by blips of the pedal.
+"""How far one signal lags another that moves with it: from their changes, or from blips of the throttle.
 
 The measure is the cross-correlation of changes. The slower signal's changes stand as they were read; the faster is
 interpolated to the same instants, put back by a supposed delay, and the correlation coefficient r of both changes is
@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from telemetry.analysis.pedal_blips import Blip, find_blips
+from telemetry.analysis.ranges import Z90
 from telemetry.model.batch import MICROSECONDS, Times, Values
 
 SEARCH_S = 5.0
@@ -79,7 +80,7 @@ class _Curve:
 
 
 def delay_by_changes(first: tuple[Times, Values], second: tuple[Times, Values], sign: int = 1) -> Delay | str:
-    """Return how much later ``second`` comes than ``first``, or a sentence why that cannot be told.
+    """Return how much later ``second`` comes than ``first``, or a sentence why that is not known.
 
     Args:
         first, second: times int64 (n,) in microseconds, ascending, and known values float64 (n,).
@@ -91,23 +92,23 @@ def delay_by_changes(first: tuple[Times, Values], second: tuple[Times, Values], 
 def delay_by_blips(
     pedal: tuple[Times, Values], current: tuple[Times, Values], speed: Sequence[tuple[Times, Values]] = ()
 ) -> Delay | str:
-    """Return how much later ``current`` follows ``pedal``, the controller's own delay included, by quick blips.
+    """Return how far ``current`` lags ``pedal``, including the controller's own delay, from throttle blips.
 
     Only the seconds around series of at least three blips at standstill are looked at (see
     :func:`~telemetry.analysis.pedal_blips.find_blips`).
     """
     blips = find_blips(*pedal, speed)
     if len(blips) < BLIPS_NEEDED:
-        return "there are no three quick blips of the pedal at standstill"
+        return "fewer than three throttle blips at standstill"
     interval = max(_interval(pedal[0]), _interval(current[0]))
     if interval > SLOWEST_BLIPS_S:
-        return f"rates too slow: one of the two reads every {interval:.2g} s only and may miss a blip"
+        return f"sample intervals too long: one of the two is read only every {interval:.2g} s and may miss a blip"
     told = _delay(pedal, current, 1, SEARCH_BLIPS_S, blips)
     if isinstance(told, str):
         return told
     met = sum(_met_again(blip, told.seconds, pedal, current) for blip in blips)
     if met < BLIPS_NEEDED:
-        return f"only {met} of {len(blips)} blips of the pedal were met again in the current"
+        return f"only {met} of {len(blips)} throttle blips show in the current"
     return replace(told, events=met, way="pedal blips")
 
 
@@ -119,10 +120,10 @@ def _delay(
     blips: Sequence[Blip] | None,
 ) -> Delay | str:
     if min(len(first[0]), len(second[0])) < 8:
-        return "there are fewer than eight readings of one of them"
+        return "one of them has fewer than eight readings"
     intervals = (_interval(first[0]), _interval(second[0]))
     if min(intervals) > SLOWEST_FAST_S:
-        return f"rates too slow: the faster of the two reads every {min(intervals):.2g} s only"
+        return f"sample intervals too long: the faster of the two is read only every {min(intervals):.2g} s"
     turned = intervals[0] > intervals[1]
     slow, fast = (first, second) if turned else (second, first)
     shape = _Shape(slow, fast, sign, search_s, None if blips is None else (blips, turned))
@@ -140,16 +141,16 @@ def _delay(
 
 
 def _doubt(match: float, count: float, mean: float, deviation: float, search_s: float) -> str | None:
-    """Return why a peak of the correlation tells nothing, or None where it does."""
+    """Return why a peak of the correlation cannot be trusted, or None where it can."""
     if count < LEAST_CHANGES:
-        return "they hardly change, or only a few times; drive off and stop several times, or blip the pedal"
+        return "too few changes; drive off and stop several times, or blip the throttle"
     significance = match * np.sqrt(count / max(1 - match**2, _LEAST_UNEXPLAINED))
     if match < LEAST_MATCH or significance < LEAST_SIGNIFICANCE:
-        return f"their changes do not match (best {max(match, 0):.2f} of 1)"
+        return f"their changes do not match (best correlation {max(match, 0):.2f})"
     if abs(mean) > search_s - 0.2:
-        return f"they match best at {mean:+.1f} s, at the end of what is looked at, so they may lie further apart"
+        return f"they match best at {mean:+.1f} s, the edge of the search, so the lag may be longer"
     if deviation > MOST_UNCERTAIN_S:
-        return f"several delays fit alike (spread {deviation:.2f} s); more changes are needed, irregularly spaced"
+        return f"several delays fit equally well (± {Z90 * deviation:.2f} s); it takes more changes, unevenly spaced"
     return None
 
 

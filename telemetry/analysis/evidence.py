@@ -249,7 +249,7 @@ def _voltage_window(series: SessionSeries, machine: Machine | None) -> Iterator[
         fitting = max(1, round(typical / machine.pack.cell.nominal_v))
         yield Finding(
             "voltage-against-chemistry",
-            f"The pack shows {typical:.1f} V, but {machine.pack.cells_in_series} cells of {machine.pack.chemistry} "
+            f"The pack shows {typical:.1f} V, but {machine.pack.cells_in_series} cells of {machine.pack.cell.label} "
             f"have between {window.low:.1f} and {window.high:.1f} V.",
             f"Check [pack] chemistry and cells_in_series ({fitting} cells would fit), or the voltage's scale.",
         )

@@ -44,7 +44,7 @@ def between_sections(stated: Stated) -> Iterator[Contradiction]:
     pack = stated["pack"]
     if "chemistry" in pack and "cells_in_series" in pack:
         window = pack_window(cell_of(pack), pack["cells_in_series"])
-        cells = f"{pack['cells_in_series']} {pack['chemistry']} cells, {window.low:g} to {window.high:g} V"
+        cells = f"{pack['cells_in_series']} {cell_of(pack).label} cells, {window.low:g} to {window.high:g} V"
         yield from _other_battery(stated, window, cells)
         yield from _a_cell_for_the_pack(pack, window)
         yield from _peak_power(stated, window)
@@ -88,7 +88,7 @@ def _a_cell_for_the_pack(pack: Mapping[str, Any], window: PackWindow) -> Iterato
         total = count * volts
         hint = f"; {volts:g} V a cell are {total:g} V" if window.low * FAR_BELOW <= total <= window.high else ""
         what = (
-            f"is {volts:g} V, and {count} {pack['chemistry']} cells are used from {window.low:g} to {window.high:g} V"
+            f"is {volts:g} V, and {count} {cell_of(pack).label} cells work from {window.low:g} to {window.high:g} V"
         )
         yield Contradiction("pack", key, what, f"write the voltage of the whole pack{hint}")
 

@@ -43,7 +43,7 @@ def _cutoffs(values: Mapping[str, Any]) -> Iterator[Contradiction]:
     if "chemistry" not in values or "cells_in_series" not in values:
         return
     nominal = values["cells_in_series"] * cell_of(values).nominal_v
-    cells = f"{values['cells_in_series']} {values['chemistry']} cells with a nominal {nominal:.1f} V"
+    cells = f"{values['cells_in_series']} {cell_of(values).label} cells with a nominal {nominal:.1f} V"
     right = "check it, cells_in_series and chemistry against the nameplate; it is the voltage of the whole pack"
     low, high = values.get("low_cutoff_v"), values.get("high_cutoff_v")
     if low is not None and low >= nominal:
@@ -66,7 +66,9 @@ def _cells(values: Mapping[str, Any]) -> Iterator[Contradiction]:
     for (key, name, volts), (next_key, next_name, above) in pairwise(order):
         if volts > above or (volts == above and next_key != "cell_maximum_v"):
             stated = next_key if next_key in values else key
-            what = f"makes the {name} voltage of one {cell.name} cell {volts:g} V and the {next_name} one {above:g} V"
+            what = (
+                f"makes the {name} voltage of one {cell.label} cell {volts:g} V and the {next_name} one {above:g} V"
+            )
             yield Contradiction("pack", stated, what, "check it and chemistry; it is the voltage of one cell")
     for key, low, high in (
         ("cell_low_cutoff_v", 0.0, cell.nominal_v),
@@ -75,7 +77,7 @@ def _cells(values: Mapping[str, Any]) -> Iterator[Contradiction]:
         cutoff = values.get(key)
         if cutoff is not None and not low < cutoff < high:
             side = "too high" if cutoff >= high else "too low"
-            what = f"is {cutoff:g} V, {side} for one {cell.name} cell with a nominal {cell.nominal_v:g} V"
+            what = f"is {cutoff:g} V, {side} for one {cell.label} cell with a nominal {cell.nominal_v:g} V"
             yield Contradiction("pack", key, what, "check it and chemistry; it is the voltage of one cell")
 
 

@@ -1,11 +1,11 @@
-"""What a cell of each chemistry stands: voltages and temperatures, for packs whose maker's sheet says nothing.
+"""What a cell of each chemistry tolerates: voltages and temperatures, for packs whose maker's sheet says nothing.
 
 The maker's sheet always wins; these rows only stand in for it. Voltages are volts a cell, temperatures degrees
 Celsius. Where sources give a range, the stricter end is taken. Each row says in ``known_from`` which of its figures
 were seen in a source and which are from memory, that is, common practice of the trade.
 
 Temperatures: no charging of lithium cells below 0 degC was seen in a summary of cell data sheets; where sheets
-differ (0 to 45 or 0 to 60 degC) the strict 0 to 45 stands; all other temperatures are from memory. Spreads: 50 mV to
+differ (0 to 45 or 0 to 60 degC) the strict 0 to 45 is used; all other temperatures are from memory. Spreads: 50 mV to
 warn, 100 to 300 mV to act, common practice, from memory.
 """
 
@@ -67,6 +67,11 @@ class Chemistry:
     varies: bool = False
 
     @property
+    def label(self) -> str:
+        """What a sentence calls it: the trade's abbreviation, ``LFP``, or its words, ``AGM lead-acid``."""
+        return _WORDS.get(self.name, self.name.upper())
+
+    @property
     def high_trip_v(self) -> float:
         """Volts a cell that no ordinary charge reaches: 50 mV above its highest end, and not below the maximum.
 
@@ -76,6 +81,7 @@ class Chemistry:
         return max(self.maximum_v, self.charge_most_v + CELLS_APART_V)
 
 
+_WORDS = {"sodium-ion": "sodium-ion", "lead-flooded": "flooded lead-acid", "lead-agm": "AGM lead-acid"}
 CHEMISTRIES: dict[str, Chemistry] = {
     each.name: each
     for each in (

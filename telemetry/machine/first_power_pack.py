@@ -44,7 +44,7 @@ def rest_range(machine: Machine) -> Expectation:
     """Return the voltages that the stated cells may rest at."""
     pack, (low, high) = machine.pack, cell_rest_v(machine.pack)
     count = pack.cells_in_series
-    why = f"{count} {pack.chemistry} cells rest at {low:.2f} to {high:.2f} V each"
+    why = f"{count} {pack.cell.label} cells rest at {low:.2f} to {high:.2f} V each"
     return Expectation(round(count * low, 1), round(count * high, 1), why)
 
 
@@ -96,13 +96,13 @@ def judge_rest(machine: Machine, _: Readings, volts: float) -> Judgement:
     pack, expected = machine.pack, rest_range(machine)
     each = volts / pack.cells_in_series
     if expected.low - 0.05 <= volts <= expected.high + 0.05:
-        return Judgement("ok", f"{each:.3f} V a cell: right for {pack.cells_in_series} {pack.chemistry} cells.")
+        return Judgement("ok", f"{each:.3f} V a cell: right for {pack.cells_in_series} {pack.cell.label} cells.")
     is_low = pack.cell.minimum_v <= each < cell_rest_v(pack)[0]
     if fitting := fitting_counts(cell_rest_v(pack), volts):
         counts = " or ".join(str(count) for count in fitting)
         return Judgement(
             "stop",
-            f"{volts:.1f} V is {counts} {pack.chemistry} cells, not {pack.cells_in_series}: those would be at"
+            f"{volts:.1f} V is {counts} {pack.cell.label} cells, not {pack.cells_in_series}: those would be at"
             f" {each:.2f} V each.{' Or the pack is nearly empty.' if is_low else ''}",
             f"Count the cells. If there are {counts}, correct cells_in_series in the machine file, run shakedown fit,"
             " and check charger and controller again.",
@@ -111,7 +111,7 @@ def judge_rest(machine: Machine, _: Readings, volts: float) -> Judgement:
         return Judgement("caution", f"{each:.2f} V a cell: the pack is nearly empty.", "Charge it before you drive.")
     return Judgement(
         "stop",
-        f"{volts:.1f} V is {each:.2f} V a cell; no {pack.chemistry} cell rests there.",
+        f"{volts:.1f} V is {each:.2f} V a cell; no {pack.cell.label} cell rests there.",
         "Check the meter, the chemistry in the machine file and whether the BMS is on. Do not charge the pack until"
         " the voltage fits.",
     )

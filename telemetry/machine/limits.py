@@ -1,14 +1,14 @@
-"""The limits that follow from a machine file: what is held against what, from when on, and why.
+"""The limits that follow from a machine file: which signal is checked against which bound, how long, and why.
 
-A ``trip`` is the bound itself: beyond it the pack's own electronics, or the controller, act or should have acted. A
-``warn`` lies before it, where letting go of the pedal still helps. This program only tells: it switches nothing.
+A ``trip`` is the bound itself: beyond it the BMS or the controller acts or should have acted. A ``warn`` comes before
+it, while releasing the throttle still helps. This program only warns: it switches nothing off.
 
 Sign rule: discharge limits watch the current on the high side, charge limits on the low side with negative numbers.
 
-The delays are ours, chosen for small machines: a pull-away loads the pack for about a second, a pack's electronics
-act on a voltage after one to some seconds (common practice, from memory), so low voltage must last 2 s and high
-voltage 1 s. Temperatures move slowly and sensors glitch, so 10 s. An alarm clears after 10 s well inside, so that
-one rough field does not make an alarm of every bump.
+The delays are ours, chosen for small machines: a pull-away loads the pack for about a second, a BMS acts
+on a voltage after one to a few seconds (common practice, from memory), so low voltage must last 2 s and high
+voltage 1 s. Temperatures move slowly and sensors glitch, so 10 s. An alarm clears after 10 s well inside the limit,
+so that a rough field does not raise one at every bump.
 """
 
 from __future__ import annotations
@@ -60,8 +60,8 @@ CONDITION_NAMES = tuple(frame.name for frame in _FRAMES if not frame.bounded)
 def limits_for(machine: Machine, history: ResistanceHistory = NO_HISTORY) -> tuple[Limit, ...]:
     """Return the limits in force for ``machine``: what follows from its figures, with the owner's overrides.
 
-    A limit without ground (no rating stated, none set by the owner) or switched off is left out; :func:`unjudged`
-    says why.
+    A limit with no figure to rest on (no rating stated, no bound set by the owner) or switched off is left out;
+    :func:`unjudged` says why.
 
     Args:
         machine: what its file states.
@@ -93,7 +93,7 @@ def _with_override(machine: Machine, frame: Frame, limit: Limit | str) -> Limit 
     if override is None:
         return limit
     if not override.enabled:
-        was = f"; it would be: {limit.origin}" if isinstance(limit, Limit) else ""
+        was = f"; otherwise: {limit.origin}" if isinstance(limit, Limit) else ""
         return f"switched off by [limits.{frame.name}] enabled = false{was}"
     return _overridden(frame, limit, override)
 

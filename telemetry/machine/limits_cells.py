@@ -1,7 +1,7 @@
 """Limits that compare the cells of a pack with one another, each where its signal means something.
 
-A spread under load is mostly resistance, near full or empty mostly charge: one number of millivolts over all states
-cries wolf on the way up a hill, and sleeps on the plateau. See :mod:`telemetry.pipeline.cell_comparison`.
+A cell voltage spread under load is mostly resistance, near full or empty mostly charge: one limit in millivolts for
+all states alarms falsely uphill and misses a low cell on the plateau. See :mod:`telemetry.pipeline.cell_comparison`.
 """
 
 from __future__ import annotations
@@ -23,16 +23,16 @@ RATIO_TRIP = 3.0
 
 def _plain(on: Ground) -> Limit | str:
     return (
-        "load makes most of a plain spread, so cell-spread-rest, cell-spread-load, cell-imbalance-top, "
-        "cell-charge-low and cell-resistance judge it with the load counted; "
-        f"for a plain number too set [limits.{on.frame.name}] warn or trip"
+        "most cell voltage spread under load comes from resistance, so cell-spread-rest, cell-spread-load, "
+        "cell-imbalance-top, cell-charge-low and cell-resistance judge it with the load taken into account; "
+        f"to limit the plain spread as well, set [limits.{on.frame.name}] warn or trip"
     )
 
 
 def _at_rest(on: Ground) -> Limit | str:
     cell = on.machine.pack.cell
     origin = (
-        f"common practice for {cell.name}: {_millivolts(cell.spread_warn_v, cell.spread_trip_v)}, "
+        f"common practice for {cell.label}: {_millivolts(cell.spread_warn_v, cell.spread_trip_v)}, "
         "after 30 s of rest, "
         f"while every cell is between {cell.nominal_v:.2f} and {cell.charge_v - 0.2:.2f} V"
     )
@@ -42,30 +42,30 @@ def _at_rest(on: Ground) -> Limit | str:
 def _under_load(on: Ground) -> Limit | str:
     cell = on.machine.pack.cell
     origin = (
-        f"common practice for {cell.name}: {_millivolts(cell.spread_warn_v, cell.spread_trip_v)}, of what is "
-        "left once each cell's own resistance, learnt on this drive, is counted"
+        f"common practice for {cell.label}: {_millivolts(cell.spread_warn_v, cell.spread_trip_v)}, after "
+        "subtracting the sag from each cell's own internal resistance, measured on this drive"
     )
     return on.limit(cell.spread_warn_v, cell.spread_trip_v, origin, margin=0.01, raise_s=20.0, clear_s=60.0)
 
 
 def _near_top(on: Ground) -> Limit | str:
     return (
-        "near full a healthy pack spreads by 200 mV for some seconds, so cell-imbalance-top judges it in charge; "
-        f"for a plain number too set [limits.{on.frame.name}] warn or trip"
+        "near full even a healthy pack spreads by 200 mV for a few seconds, so cell-imbalance-top judges the "
+        f"charge instead; to limit the plain spread as well, set [limits.{on.frame.name}] warn or trip"
     )
 
 
 def _imbalance_top(on: Ground) -> Limit | str:
     pack = on.machine.pack
     origin = (
-        "charge that the mean cell lacks when the first cell is full; cells of one batch agree within 1 to 2 %, "
+        "charge the average cell still lacks when the first cell is full; cells of one batch agree within 1 to 2 %, "
         f"common practice; trip at {TOP_TRIP:g} %, ours; time to balance: "
     )
     if pack.balance_current_ma is None:
-        origin += "not known, [pack] balance_current_ma is not stated"
+        origin += "not known, because [pack] balance_current_ma is not stated"
     else:
         hours = 0.01 * pack.capacity_ah / (pack.balance_current_ma / 1000.0)
-        origin += f"{hours:.2g} h near full for each 1 %, if {pack.balance_current_ma:g} mA flow all that time"
+        origin += f"{hours:.2g} h near full for each 1 %, if {pack.balance_current_ma:g} mA flows all that time"
     return on.limit(TOP_WARN, TOP_TRIP, origin, margin=0.5, raise_s=0.0)
 
 
@@ -75,16 +75,16 @@ def _millivolts(warn: float, trip: float) -> str:
 
 def _charge_low(on: Ground) -> Limit | str:
     origin = (
-        f"one cell holds less than the middle one by at least {DEFICIT_WARN:g} % of the capacity, at like state of "
-        f"charge; cells of one batch agree within 1 to 2 %, common practice; trip at {DEFICIT_TRIP:g} %, ours"
+        f"one cell holds less charge than the median cell, by at least {DEFICIT_WARN:g} % of the capacity; "
+        f"cells of one batch agree within 1 to 2 %, common practice; trip at {DEFICIT_TRIP:g} %, ours"
     )
     return on.limit(DEFICIT_WARN, DEFICIT_TRIP, origin, margin=0.5, raise_s=0.0)
 
 
 def _resistance(on: Ground) -> Limit | str:
     origin = (
-        f"one cell or its link has at least {RATIO_WARN:g} times the resistance of the middle cell, by steps of "
-        f"load; cells of one batch agree within some 15 %, common practice; trip at {RATIO_TRIP:g} times, ours"
+        f"one cell or its link has at least {RATIO_WARN:g} times the internal resistance of the median cell, from "
+        f"load steps; cells of one batch agree within about 15 %, common practice; trip at {RATIO_TRIP:g} times, ours"
     )
     return on.limit(RATIO_WARN, RATIO_TRIP, origin, margin=0.1, raise_s=30.0, clear_s=60.0)
 

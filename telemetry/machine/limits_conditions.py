@@ -1,6 +1,6 @@
-"""Alarms that no bound decides: a link, a stage or a listener says when they begin and end.
+"""Alarms without a bound: a link, a stage or a listener says when they begin and end.
 
-They stand among the limits so that an owner can switch one off, or say whether it latches, like any other.
+They are listed with the limits so that an owner can switch one off, or set whether it latches, like any other.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from telemetry.machine.limits_frame import Frame, Ground, Limit
 
 
 def _decided(origin: str) -> Callable[[Ground], Limit | str]:
-    """Return how a limit without bounds is built: nothing but its origin."""
+    """Return how a limit without bounds is built: only its origin."""
     return lambda on: on.limit(None, None, origin, margin=0.0, raise_s=0.0, clear_s=0.0)
 
 
@@ -19,8 +19,8 @@ def _link(on: Ground) -> Limit | str:
     names = ", ".join(source.name for source in on.machine.sources)
     which = f"any source of {names}" if names else "any source"
     origin = (
-        f"{which} that has been live and is lost, or silent for longer than its driver or its silence_s allows; "
-        "not a pack that sleeps by design"
+        f"{which} that was live is lost, or silent for longer than its driver or its silence_s allows; "
+        "a pack that sleeps by design is not alarmed"
     )
     return _decided(origin)(on)
 

@@ -1,4 +1,4 @@
-"""Limits of currents, and the parts that each way of the current goes through with how fast they heat.
+"""Current limits, and the parts each current passes through with how fast they heat.
 
 Heat in a conductor goes with the square of the current, and its temperature follows with a time constant. A current
 that comes and goes loads a part as much as the steady current of the same root mean square, taken over a window that
@@ -15,6 +15,7 @@ from telemetry.machine.cell_practice import CELL_PRACTICE
 from telemetry.machine.conductors import BeyondTable, stated_conductor
 from telemetry.machine.limits_frame import Frame, Ground, Limit, all_missing
 from telemetry.machine.sections import Machine, Pack, Wiring, missing
+from telemetry.model.time_text import length
 
 CURRENT_WARN_SHARE = 0.9
 """Discharge is warned of at this share of the rating; shunts of pack electronics are good for a few percent."""
@@ -45,7 +46,7 @@ class Part:
 
     Attributes:
         name: in words.
-        rating_a: what it stands without limit of time, A.
+        rating_a: what it carries continuously, A.
         window_s: time constant with which it heats.
         origin: where the rating comes from, in a few words.
 
@@ -167,17 +168,17 @@ def _charge_current(on: Ground) -> Limit | str:
             ("pack", "continuous_charge_a"), ("charge_wiring", "conductor_mm2"), ("charge_wiring", "fuse_a")
         )
     rating = parts[0].rating_a
-    origin = f"charging counts negative; {_weakest(parts, '95 %')}"
+    origin = f"charging is negative; {_weakest(parts, '95 %')}"
     return on.limit(-CHARGE_WARN_SHARE * rating, -rating, origin, margin=0.05 * rating, raise_s=2.0)
 
 
 def _weakest(parts: tuple[Part, ...], share: str) -> str:
     weakest, others = parts[0], parts[1:]
-    words = f"the {weakest.name} is the weakest with {weakest.rating_a:.4g} A, {weakest.origin}"
-    words += f", time constant {weakest.window_s:.0f} s"
+    words = f"weakest part: {weakest.name}, {weakest.rating_a:.4g} A ({weakest.origin}), "
+    words += f"thermal time constant {length(weakest.window_s)}"
     if others:
-        rest = ", ".join(f"{part.name} {part.rating_a:.4g} A ({part.window_s:.0f} s)" for part in others)
-        words += f"; {rest}"
+        rest = ", ".join(f"{part.name} {part.rating_a:.4g} A ({length(part.window_s)})" for part in others)
+        words += f"; also {rest}"
     return f"{words}; warn at {share}"
 
 
@@ -185,7 +186,7 @@ def _discharge_peak(on: Ground) -> Limit | str:
     rating = on.machine.pack.peak_discharge_a
     if rating is None:
         return missing("pack", "peak_discharge_a")
-    origin = f"[pack] peak_discharge_a {rating:g} A, beyond which the pack may cut out at once; warn at 90 %"
+    origin = f"[pack] peak_discharge_a {rating:g} A: above it the BMS may trip at once; warn at 90 %"
     return on.limit(CURRENT_WARN_SHARE * rating, rating, origin, margin=0.05 * rating, raise_s=0.2)
 
 

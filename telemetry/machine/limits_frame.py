@@ -1,4 +1,4 @@
-"""What a limit is, and what is fixed of it before any number is known."""
+"""What a limit is: its fixed part, and how its numbers are found."""
 
 from __future__ import annotations
 
@@ -42,11 +42,11 @@ class Limit:
 
 @dataclass(frozen=True)
 class Frame:
-    """What is fixed of a limit, and how its numbers are found.
+    """The fixed part of a limit, and how its numbers are found.
 
     Attributes:
         name, signal, side: as of the limit.
-        build: finds the numbers; gives a sentence instead of a limit where there is no ground for it.
+        build: finds the numbers; gives a sentence instead of a limit where no figure supports one.
         sign: of the bounds that an owner may set.
         alone: clear margin, raise and clear delay where nothing but the owner's bound is known.
         bounded: whether bounds and delays mean anything; else a condition decides.
@@ -64,13 +64,13 @@ class Frame:
     def blank(self) -> Limit:
         """Return the limit without bounds, for the owner to set."""
         margin, raise_s, clear_s = self.alone
-        origin = f"set by [limits.{self.name}] alone"
+        origin = f"set in [limits.{self.name}] only"
         return Limit(self.name, self.signal, self.side, None, None, margin, raise_s, clear_s, origin)
 
 
 @dataclass(frozen=True)
 class Ground:
-    """What the numbers of one limit may rest on."""
+    """What the numbers of one limit are based on."""
 
     machine: Machine
     history: ResistanceHistory

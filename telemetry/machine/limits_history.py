@@ -1,4 +1,4 @@
-"""What earlier sessions of the same machine say of its pack's resistance: a plain value."""
+"""Pack resistance in earlier sessions of the same machine: a plain value."""
 
 from __future__ import annotations
 

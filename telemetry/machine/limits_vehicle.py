@@ -42,9 +42,9 @@ def _joint_heating(on: Ground) -> Limit:
     factor = 1.0 if ohm else UNSTATED_CONDUCTOR_FACTOR
     warn, trip = factor * JOINT_WARN_W, factor * JOINT_TRIP_W
     counted = (
-        f"beyond what the stated conductor of {1000 * ohm:.2g} mΩ explains"
+        f"more than the stated conductor ({1000 * ohm:.2g} mΩ) explains"
         if ohm
-        else "with the cable's own in it, so twice our usual bounds: [wiring] states no conductor with its length"
+        else "including the cable, so twice our usual bounds: [wiring] does not state a conductor and its length"
     )
     origin = (
         f"heat between pack and controller {counted}; tens of watts in a joint of a few cm² char its insulation, "
@@ -56,7 +56,7 @@ def _joint_heating(on: Ground) -> Limit:
 def _motor_temperature(on: Ground) -> Limit:
     stated = on.machine.vehicle.motor_temperature_max_c
     unstated = (
-        "100 °C on the motor's case: winding of class 130 (IEC 60085, from memory) less 30 °C from winding to case, "
+        "100 °C on the motor case: class 130 winding (IEC 60085, from memory) less 30 °C from winding to case, "
         "common practice"
     )
     return _temperature(on, stated, MOTOR_MAX_C, "[machine] motor_temperature_max_c", unstated)

@@ -20,16 +20,16 @@ TEMPERATURE_MARGIN_C = 5.0
 def _pack_voltage_low(on: Ground) -> Limit:
     pack, vehicle = on.machine.pack, on.machine.vehicle
     cells, cell = pack.cells_in_series, pack.cell
-    trip, what = cells * cell.minimum_v, f"{cells} {cell.name} cells at {cell.minimum_v:.2f} V {_known(pack)}"
+    trip, what = cells * cell.minimum_v, f"{cells} {cell.label} cells at {cell.minimum_v:.2f} V {_known(pack)}"
     if pack.low_cutoff_v is not None:
-        trip, what = pack.low_cutoff_v, f"pack low cut-off {pack.low_cutoff_v:.1f} V from [pack] low_cutoff_v"
+        trip, what = pack.low_cutoff_v, f"BMS cut-off {pack.low_cutoff_v:.1f} V ([pack] low_cutoff_v)"
     if vehicle.minimum_voltage_v is not None and vehicle.minimum_voltage_v > trip:
         trip = vehicle.minimum_voltage_v
-        what = f"controller stops below {trip:.1f} V, before the pack, by [machine] minimum_voltage_v"
+        what = f"controller cuts out below {trip:.1f} V ([machine] minimum_voltage_v), before the BMS trips"
     warn, where = pack_low_warning(pack, trip)
     foldback = vehicle.foldback_voltage_v
     if foldback is not None and foldback > max(trip, warn or 0.0):
-        warn, where = foldback, "warn at [machine] foldback_voltage_v, where power begins to fall"
+        warn, where = foldback, "warn at [machine] foldback_voltage_v, where the controller begins to fold back"
     return on.limit(warn, trip, f"{what}; {where}", margin=0.01 * pack.nominal_v, raise_s=2.0)
 
 
@@ -63,13 +63,13 @@ def low_warning(trip: float, nominal: float, usual: float, usual_words: str) -> 
 def _pack_voltage_high(on: Ground) -> Limit:
     pack, vehicle = on.machine.pack, on.machine.vehicle
     cells, cell = pack.cells_in_series, pack.cell
-    trip, what = cells * cell.high_trip_v, f"{cells} {cell.name} cells at {cell.high_trip_v:.2f} V {_known(pack)}"
+    trip, what = cells * cell.high_trip_v, f"{cells} {cell.label} cells at {cell.high_trip_v:.2f} V {_known(pack)}"
     warn, where = cells * cell.high_warn_v, f"warn at {cell.high_warn_v:.2f} V a cell"
     if pack.high_cutoff_v is not None:
-        trip, what = pack.high_cutoff_v, f"pack high cut-off {pack.high_cutoff_v:.1f} V from [pack] high_cutoff_v"
+        trip, what = pack.high_cutoff_v, f"BMS cut-off {pack.high_cutoff_v:.1f} V ([pack] high_cutoff_v)"
     if vehicle.maximum_voltage_v is not None and vehicle.maximum_voltage_v < trip:
         trip = vehicle.maximum_voltage_v
-        what = f"controller tolerates {trip:.1f} V by [machine] maximum_voltage_v, less than the pack reaches"
+        what = f"controller tolerates at most {trip:.1f} V ([machine] maximum_voltage_v), less than the pack reaches"
     if trip in (pack.high_cutoff_v, vehicle.maximum_voltage_v):
         warn, where = pack_high_warning(pack, trip)
     return on.limit(warn, trip, f"{what}; {where}", margin=0.01 * pack.nominal_v, raise_s=1.0)
@@ -85,47 +85,45 @@ def pack_high_warning(pack: Pack, trip: float) -> tuple[float, str]:
 
 def _cell_voltage_low(on: Ground) -> Limit:
     pack, cell = on.machine.pack, on.machine.pack.cell
-    trip, what = cell.minimum_v, f"{cell.name} cell {_known(pack)}: lowest {cell.minimum_v:.2f} V"
+    trip, what = cell.minimum_v, f"{cell.label} cell {_known(pack)}: lowest voltage {cell.minimum_v:.2f} V"
     early = f"warn at {cell.low_warn_v:.2f} V under load"
     warn: float | None = cell.low_warn_v
     where = early
     if pack.cell_low_cutoff_v is not None:
         trip = pack.cell_low_cutoff_v
-        what = f"BMS cuts off at {trip:.2f} V a cell by [pack] cell_low_cutoff_v"
+        what = f"BMS cuts off at {trip:.2f} V a cell ([pack] cell_low_cutoff_v)"
         warn, where = low_warning(trip, cell.nominal_v, cell.low_warn_v, early)
     return on.limit(warn, trip, f"{what}; {where}", margin=0.05, raise_s=2.0)
 
 
 def _cell_voltage_high(on: Ground) -> Limit:
     pack, cell = on.machine.pack, on.machine.pack.cell
-    ordinary = f"above an ordinary charge to {cell.charge_v:.2f} V"
+    ordinary = f"just above an ordinary charge to {cell.charge_v:.2f} V"
     trip, warn = cell.high_trip_v, cell.high_warn_v
-    what = f"{cell.name} cell {_known(pack)}: no ordinary charge reaches {trip:.2f} V"
+    what = f"{cell.label} cell {_known(pack)}: no ordinary charge reaches {trip:.2f} V"
     where = f"warn at {warn:.2f} V, {ordinary}"
     if pack.cell_high_cutoff_v is not None:
         trip = pack.cell_high_cutoff_v
-        what = f"BMS cuts off at {trip:.2f} V a cell by [pack] cell_high_cutoff_v"
+        what = f"BMS cuts off at {trip:.2f} V a cell ([pack] cell_high_cutoff_v)"
         before = trip - CELL_HIGH_WARN_V
         if before < warn:
-            warn, where = before, f"warn at {before:.2f} V, before it"
+            warn, where = before, f"warn at {before:.2f} V, just before that"
     return on.limit(warn, trip, f"{what}; {where}", margin=0.02, raise_s=1.0)
 
 
 def _known(pack: Pack) -> str:
     """Return where the figures of a cell come from, as a few words."""
     if pack.cell == CHEMISTRIES[pack.chemistry]:
-        return "by the chemistry table, common practice"
-    return "by your own figures in [pack], else by the chemistry table, common practice"
+        return "(chemistry table, common practice)"
+    return "(your figures in [pack], otherwise the chemistry table, common practice)"
 
 
 def _pack_temperature_high(on: Ground) -> Limit:
     cell = on.machine.pack.cell
     trip = cell.discharge_high_c
     warn = min(cell.charge_high_c, trip - TEMPERATURE_MARGIN_C)
-    why = "no charging above" if warn == cell.charge_high_c else "5 °C before it"
-    origin = (
-        f"{cell.name} by the chemistry table, common practice: no use above {trip:g} °C; warn at {warn:g} °C, {why}"
-    )
+    why = "no charging above" if warn == cell.charge_high_c else "5 °C before that"
+    origin = f"{cell.label} (chemistry table, common practice): no use above {trip:g} °C; warn at {warn:g} °C, {why}"
     return on.limit(warn, trip, origin, margin=2.0, raise_s=10.0, clear_s=60.0)
 
 
@@ -133,10 +131,8 @@ def _pack_temperature_low(on: Ground) -> Limit:
     cell = on.machine.pack.cell
     trip = cell.discharge_low_c
     warn = max(cell.charge_low_c, trip + TEMPERATURE_MARGIN_C)
-    why = "no charging below, braking included" if warn == cell.charge_low_c else "5 °C before it"
-    origin = (
-        f"{cell.name} by the chemistry table, common practice: no use below {trip:g} °C; warn at {warn:g} °C, {why}"
-    )
+    why = "no charging below, regen included" if warn == cell.charge_low_c else "5 °C before that"
+    origin = f"{cell.label} (chemistry table, common practice): no use below {trip:g} °C; warn at {warn:g} °C, {why}"
     return on.limit(warn, trip, origin, margin=2.0, raise_s=10.0, clear_s=60.0)
 
 

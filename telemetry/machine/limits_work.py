@@ -1,4 +1,4 @@
-"""Limits of what is left for the work, of charging in frost or heat, and of the pack's own ageing."""
+"""Limits for the charge left for the work, for charging in frost or heat, and for the ageing of the pack."""
 
 from __future__ import annotations
 
@@ -27,8 +27,8 @@ def _soc_low(on: Ground) -> Limit | str:
     lithium = on.machine.pack.cell.is_lithium
     warn, trip = (LITHIUM_WARN, LITHIUM_TRIP) if lithium else (LEAD_WARN, LEAD_TRIP)
     origin = (
-        f"common practice for {on.machine.pack.cell.name}: warn at {warn:g} %, trip at {trip:g} %; judged by the "
-        "estimate less its standard deviation where that is 10 % or less, else by what the pack reports"
+        f"common practice for {on.machine.pack.cell.label}: warn at {warn:g} %, trip at {trip:g} %; judged by the "
+        "estimate less one standard deviation where that is 10 % or less, otherwise by what the BMS reports"
     )
     return on.limit(warn, trip, origin, margin=2.0, raise_s=30.0, clear_s=60.0)
 
@@ -41,8 +41,8 @@ def _energy_left(on: Ground) -> Limit | str:
     reserve = RESERVE_SHARE * on.machine.pack.capacity_ah * on.machine.pack.nominal_v
     area = on.machine.work.area_ha
     origin = (
-        f"against the rest of [work] area_ha {area:g} ha at this session's Wh/ha so far; trip where it is not "
-        "enough, warn where less than a tenth of a full pack is left over"
+        f"for the rest of [work] area_ha {area:g} ha at this session's Wh/ha so far; trip when the energy left is "
+        "not enough, warn when less than a tenth of a full pack would be left over"
     )
     return on.limit(reserve, 0.0, origin, margin=0.2 * reserve, raise_s=60.0, clear_s=60.0)
 
@@ -57,11 +57,9 @@ def _charging_cool(on: Ground) -> Limit | str:
     pack = on.machine.pack
     most, low = cool_charge_a(pack), pack.cell.charge_low_c
     if most is None or low >= FULL_CHARGE_ABOVE_C:
-        return (
-            f"{pack.cell.name} cells take their full charge current at every temperature at which they may be charged"
-        )
+        return f"{pack.cell.label} cells accept full charge current at any temperature at which they may be charged"
     origin = (
-        f"{pack.cell.name} cells between {low:g} and {FULL_CHARGE_ABOVE_C:g} °C: at most "
+        f"{pack.cell.label} cells between {low:g} and {FULL_CHARGE_ABOVE_C:g} °C: at most "
         f"{most / pack.capacity_ah:.2g} A per Ah of capacity; sheets say 0.1 to 0.3 A, common practice, from memory; "
         f"warn above {most:.3g} A"
     )
@@ -76,10 +74,10 @@ def _charging_hot(on: Ground) -> Limit | str:
 def _charger_left_on(on: Ground) -> Limit | str:
     cell = on.machine.pack.cell
     if not cell.is_lithium:
-        return f"{cell.name} is held on float by design, so a charger that stays on is not judged"
+        return f"{cell.label} is designed to float, so a charger that stays on is not judged"
     origin = (
-        f"the charger still holds a full pack up; {cell.name} is not floated for hours, common practice; warn after "
-        f"{LEFT_ON_WARN_MIN:g} min, trip after {LEFT_ON_TRIP_MIN:g} min, ours"
+        f"the charger keeps feeding a full pack; {cell.label} should not float for hours, common practice; warn "
+        f"after {LEFT_ON_WARN_MIN:g} min, trip after {LEFT_ON_TRIP_MIN:g} min, ours"
     )
     return on.limit(LEFT_ON_WARN_MIN, LEFT_ON_TRIP_MIN, origin, margin=1.0, raise_s=0.0)
 
@@ -87,8 +85,8 @@ def _charger_left_on(on: Ground) -> Limit | str:
 def _charging_outside(on: Ground, where: str, sensor: str) -> Limit:
     least = max(CHARGE_AT_LEAST_A, CHARGE_C_RATE * on.machine.pack.capacity_ah)
     origin = (
-        f"{on.machine.pack.cell.name} must not be charged {where}, regen included; "
-        f"more than {least:g} A into the pack while its {sensor} that"
+        f"{on.machine.pack.cell.label} must not be charged {where}, regen included; "
+        f"trip at more than {least:g} A into the pack while its {sensor} that"
     )
     return on.limit(None, least, origin, margin=0.2 * least, raise_s=2.0)
 
@@ -96,8 +94,8 @@ def _charging_outside(on: Ground, where: str, sensor: str) -> Limit:
 def _resistance_up(on: Ground) -> Limit | str:
     if not len(on.history.ohm):
         return (
-            "unknown: the store has no earlier session of this machine with a known resistance; it comes into force "
-            "once a drive with steps of load has been recorded"
+            "not known: the store has no earlier session of this machine with a known resistance; the limit is in "
+            "force once a drive with load steps has been recorded"
         )
     sessions = f"{on.history.sessions} earlier session{'s' if on.history.sessions > 1 else ''}"
     origin = (

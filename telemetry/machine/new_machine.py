@@ -76,12 +76,12 @@ def _hints(section: str, chemistry: Chemistry, cells: int) -> str:
     match section:
         case "pack":
             return (
-                f"By common practice {cells} {chemistry.name} cells are {window.nominal:.1f} V nominal and must stay "
-                f"between {window.low:.1f} and {window.high:.1f} V; the maker's sheet wins."
+                f"By common practice {cells} {chemistry.label} cells are {window.nominal:.1f} V nominal and must "
+                f"stay between {window.low:.1f} and {window.high:.1f} V; the maker's sheet wins."
             )
         case "charger":
             return (
-                f"By common practice an ordinary charge of {cells} {chemistry.name} cells ends at "
+                f"By common practice an ordinary charge of {cells} {chemistry.label} cells ends at "
                 f"{cells * chemistry.charge_v:.1f} V; a charger made for another battery does harm."
             )
     return ""

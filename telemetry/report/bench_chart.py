@@ -1,4 +1,4 @@
-"""A bench test afterwards: the signal against time, with a sign where it went wrong."""
+"""A bench test afterwards: the signal against time, with each fault marked."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from telemetry.report.chart_data import Chart, Curve, Piece
 from telemetry.report.text_chart import text_chart
 
 _TITLES = {
-    "throttle_voltage": ("Pedal", "V"),
+    "throttle_voltage": ("Throttle", "V"),
     "motor_speed": ("Motor speed", "rpm"),
     "enable_voltage": ("Enable line", "V"),
     "controller_voltage": ("Voltage at the controller", "V"),
@@ -35,12 +35,12 @@ def bench_chart(test: BenchTest, result: PedalBench | EnabledBench) -> list[str]
     if falls:
         spots = np.array(falls) / 60.0
         level = np.full(1, 1.05 * high)
-        curves.append(Curve("went wrong", tuple(Piece(spots[i : i + 1], level, level) for i in range(len(spots)))))
+        curves.append(Curve("fault", tuple(Piece(spots[i : i + 1], level, level) for i in range(len(spots)))))
     chart = Chart(name, title, unit, tuple(curves), (0.0, float(t[-1]) / 60.0), (min(0.0, float(values.min())), top))
     return text_chart(chart, _WIDTH, _HEIGHT)
 
 
 def _columns(t: Values, values: Values) -> Piece:
-    """Return the lowest and highest reading of each column, so that no short one is lost."""
+    """Return the lowest and highest reading of each column, so that no short fault is lost."""
     starts = np.unique(np.searchsorted(t, np.linspace(t[0], t[-1], _COLUMNS, endpoint=False)))
     return Piece(t[starts] / 60.0, np.minimum.reduceat(values, starts), np.maximum.reduceat(values, starts))

@@ -1,4 +1,4 @@
-"""A bench test while it runs: what came in each second, what to do next, when it is over; then the verdict."""
+"""A bench test while it runs: each second's readings, what to do next, when it is over; then the verdict."""
 
 from __future__ import annotations
 
@@ -21,6 +21,7 @@ from telemetry.analysis.fault_isolation.pedal_bench import PedalBench, judge_ped
 from telemetry.machine.cautions import shock_caution
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS, Span, Times, Values
+from telemetry.model.time_text import clock_at, length
 from telemetry.pipeline.stage import Chosen
 from telemetry.report.printer import say
 
@@ -35,25 +36,25 @@ HOW = {
     "throttle": (
         "Controller off: leave the key off unless the throttle needs it for its supply.",
         "The wheels must not turn. Leave the throttle alone for 2 s, press it slowly",
-        "(4 s) to the stop, release it slowly. Twice; the second time move its plug and",
-        "wire with the other hand. Signal plugs only.",
+        "(4 s) to the stop, release it slowly. Do this twice. The second time, wiggle its",
+        "plug and wire with the other hand. Signal plugs only.",
     ),
     "enabled": (
         "The wheels will turn: keep hands, hair and clothes away from them, and from",
         "chain, belt and shaft. Enable the controller, press the throttle until they turn",
-        f"slowly, and hold it still for {HOLD_S:.0f} s. In the second half rock the seat, work the",
-        "key and move plugs out of reach of what turns. Signal plugs only: never move a",
+        f"slowly, and hold it still for {HOLD_S:.0f} s. In the second half rock the seat, wiggle the",
+        "key and plugs that are clear of moving parts. Signal plugs only: never move a",
         "power joint under load. Bypass no interlock.",
     ),
 }
 _MEASURE = {
-    PEDAL: "Next: key off; reseat the throttle's plug and try it alone: --bench throttle.",
-    "enable_voltage": "Next: follow the enable line with a meter from switch to switch (key, brake, seat) while they"
-    " are worked. The one with voltage before it and none behind it is the fault. Never bridge one to drive.",
-    "controller_voltage": "Next: see whether the BMS tripped, and why. If not: key off, pack disconnected, look at"
-    " every joint, fuse and contactor from pack to controller. Cell joints stay live all the same.",
-    SPEED: "Next: count the blinks of the controller's lamp; they say what it saw. Key off, pack disconnected: look"
-    " at its plugs and the motor's, and turn each wheel by hand.",
+    PEDAL: "Next: key off; reseat the throttle plug and test the throttle alone: --bench throttle.",
+    "enable_voltage": "Next: follow the enable line with a meter from switch to switch (key, brake, seat) while"
+    " somebody operates them. The switch with voltage in and none out is the fault. Never bridge one to drive.",
+    "controller_voltage": "Next: check whether the BMS tripped, and why. If not: key off, pack disconnected, inspect"
+    " every joint, fuse and contactor from pack to controller. Cell joints stay live even then.",
+    SPEED: "Next: count the blinks of the controller's lamp and look up the fault code. Key off, pack disconnected:"
+    " check its plugs and the motor's, and turn each wheel by hand.",
 }
 NOTHING_AFTER = 30 * MICROSECONDS
 _WIDTH = 32
@@ -72,11 +73,11 @@ def bench_cautions(machine: Machine) -> list[str]:
 
 
 class BenchTest:
-    """Collects signals off the bus, draws them, and ends the run once enough was seen; a direct listener.
+    """Collects signals off the bus, draws them, and stops once it has enough; a direct listener.
 
     Args:
         bench: which test.
-        out: where the lines go; None for none.
+        out: where the lines go; None prints nothing.
     """
 
     def __init__(self, bench: Bench, out: TextIO | None) -> None:
@@ -95,12 +96,12 @@ class BenchTest:
         self._stop: Callable[[], None] = lambda: None
 
     def listen(self, stop: Callable[[], None]) -> Callable[[Span], None]:
-        """Return the listener; it calls ``stop`` once enough was seen, or where no signal comes."""
+        """Return the listener; it calls ``stop`` once it has enough, or if no signal arrives."""
         self._stop = stop
         return self.take
 
     def take(self, span: Span) -> None:
-        """Keep what came; draw and look whether it is over once a second."""
+        """Keep the readings; once a second draw them and check whether the test is over."""
         for name, chosen in self._chosen.items():
             found = chosen.find(span)
             if found is not None:
@@ -129,7 +130,7 @@ class BenchTest:
             self._stop()
 
     def result(self) -> PedalBench | EnabledBench | None:
-        """Return the judgement; None where no signal for it came at all."""
+        """Return the judgement; None if no signal for it arrived."""
         if self._start is None:
             return None
         if self.bench == "throttle":
@@ -137,13 +138,13 @@ class BenchTest:
         return judge_enabled({name: self.series(name) for name in self._t if self._t[name]})
 
     def series(self, name: str) -> tuple[Values, Values]:
-        """Return times, s from the first reading, and values (n,) of a signal that came."""
+        """Return times, s from the first reading, and values (n,) of a signal that was received."""
         t = np.concatenate(self._t[name])
         return (t - (self._start or 0)) / MICROSECONDS, np.concatenate(self._values[name])
 
     @property
     def drawn(self) -> str:
-        """The signal that shows best what happened: pedal, or motor speed where it came."""
+        """The signal that shows best what happened: throttle, or motor speed where it was received."""
         names = (PEDAL,) if self.bench == "throttle" else (SPEED, *_LABELS)
         return next(name for name in names if self._t[name])
 
@@ -152,11 +153,11 @@ class BenchTest:
         lines = [line] if line else []
         if told and told != self._told:
             self._told = told
-            lines.append(f"{self._seconds(now)} | {told}")
+            lines.append(f"{self._clock(now)} | {told}")
         if self._out is not None and not say(lines, self._out):
             self._stop()
 
-    def _lately(self, name: str, now: int) -> tuple[float, float] | None:
+    def _last_second(self, name: str, now: int) -> tuple[float, float] | None:
         """Return the lowest and highest reading of the last second, None where there is none."""
         if not self._t[name]:
             return None
@@ -165,11 +166,11 @@ class BenchTest:
         return (float(values.min()), float(values.max())) if len(values) else None
 
     def _bar(self, now: int, result: PedalBench) -> str:
-        """Return the pedal's last second as a bar, with what went wrong since the line before."""
-        lately = self._lately(PEDAL, now)
-        if lately is None:
+        """Return the throttle's last second as a bar, with any fault since the line before."""
+        last_second = self._last_second(PEDAL, now)
+        if last_second is None:
             return ""
-        low, high = lately
+        low, high = last_second
         self._scale = max(self._scale, high)
         first, last = (max(0, min(_WIDTH, round(_WIDTH * value / self._scale))) for value in (low, high))
         bar = "=" * first + "#" * max(last - first, 1)
@@ -177,30 +178,30 @@ class BenchTest:
         new = result.faults[self._faults :] if not math.isnan(result.rest) else ()
         self._faults = max(self._faults, len(result.faults))
         flag = f"  ! {new[-1].what} at {100 * new[-1].travel:.0f} %" if new else ""
-        return f"{self._seconds(now)} |{bar:<{_WIDTH + 1}}| {reading:<14}{flag}".rstrip()
+        return f"{self._clock(now)} |{bar:<{_WIDTH + 1}}| {reading:<14}{flag}".rstrip()
 
     def _figures(self, now: int, steady: bool) -> str:
-        """Return each signal's last second in figures; both ends, with a sign, where one fell that was steady."""
+        """Return each signal's last second in figures; lowest and highest, flagged, where a steady one dropped."""
         parts = []
         for name, (label, unit, places) in _LABELS.items():
-            if (lately := self._lately(name, now)) is None:
+            if (last := self._last_second(name, now)) is None:
                 continue
-            low, high = (max(value, 0.0) for value in lately)
+            low, high = (max(value, 0.0) for value in last)
             fell = steady and name in WATCHED and low < WATCHED[name][0] * high
             reading = f"{low:.{places}f}-{high:.{places}f}!" if fell else f"{high:.{places}f}"
             parts.append(f"{label} {reading} {unit}")
-        return f"{self._seconds(now)} | {' | '.join(parts)}" if parts else ""
+        return f"{self._clock(now)} | {' | '.join(parts)}" if parts else ""
 
-    def _seconds(self, now: int) -> str:
-        return f"{(now - (self._start or 0)) / MICROSECONDS:5.0f} s"
+    def _clock(self, now: int) -> str:
+        return clock_at(now, self._start or 0)
 
 
 def _next_press(result: PedalBench) -> str:
     if result.presses >= 2:
-        return "two presses seen" if result.at_rest else "let it back to rest"
+        return "two presses done" if result.at_rest else "release it"
     if result.presses == 1:
-        return "one press seen; once more, and move its plug and wire meanwhile"
-    return "now press slowly to the stop, and let it back slowly"
+        return "one press done; once more, and wiggle its plug and wire meanwhile"
+    return "now press slowly to the stop, and release slowly"
 
 
 def _next_hold(result: EnabledBench | None) -> str:
@@ -208,7 +209,7 @@ def _next_hold(result: EnabledBench | None) -> str:
         return "enable the controller, press until the wheels turn slowly, hold still"
     if result.held_s < 0.45 * HOLD_S:
         return f"hold still for {HOLD_S:.0f} s"
-    return "hold on; rock seat, work key, move signal plugs clear of the wheels"
+    return "keep holding; rock the seat, wiggle the key and safe signal plugs"
 
 
 def bench_lines(result: PedalBench | EnabledBench) -> list[str]:
@@ -216,7 +217,7 @@ def bench_lines(result: PedalBench | EnabledBench) -> list[str]:
     lines = []
     if isinstance(result, PedalBench) and not math.isnan(result.rest):
         lines.append(
-            f"Pedal: {result.rest:.2f} V let go, {result.top:.2f} V pressed down, "
+            f"Throttle: {result.rest:.2f} V released, {result.top:.2f} V pressed, "
             f"noise {result.noise * 1000:.0f} mV, {result.presses} presses."
         )
     if isinstance(result, EnabledBench) and result.usual:
@@ -224,9 +225,9 @@ def bench_lines(result: PedalBench | EnabledBench) -> list[str]:
         for name, usual in result.usual.items():
             label, unit, places = _LABELS[name]
             figures.append(f"{label} {usual:.{places}f} {unit}")
-        lines.append(f"Held for {result.held_s:.0f} s: {', '.join(figures)}.")
+        lines.append(f"Held for {length(result.held_s)}: {', '.join(figures)}.")
     if result.unknown:
-        return [*lines, f"Verdict: unknown; {result.unknown}."]
+        return [*lines, f"Verdict: not known; {result.unknown}."]
     if result.is_sound:
         lines.append("Verdict: sound.")
     else:
@@ -237,18 +238,18 @@ def bench_lines(result: PedalBench | EnabledBench) -> list[str]:
 
 
 def next_step(result: PedalBench | EnabledBench) -> str:
-    """Return what to do about it, as one line."""
+    """Return what to do next, as one line."""
     if result.unknown:
-        return "Next: the same test once more; without a verdict nothing speaks for or against a part."
+        return "Next: repeat the test; without a verdict no part is cleared or blamed."
     if isinstance(result, PedalBench):
         if result.is_sound:
-            return "Next: nothing at the throttle. Drive where it hesitates, then: shakedown isolate last."
+            return "Next: leave the throttle as it is. Drive where it hesitates, then: shakedown isolate last."
         plug = "Next: key off; clean and reseat the throttle's plug"
         if result.one_spot:
-            return f"{plug} and try again. It fails at one spot of travel, as a worn track does: then the sensor."
-        return f"{plug}, follow its wire and ground, and try again; where nothing changes, it is the sensor."
+            return f"{plug} and test again. It fails at one spot of its travel, typical of a worn sensor track."
+        return f"{plug}, check its wire and ground, and test again; if nothing changes, it is the sensor."
     if result.is_sound:
-        return "Next: what needs load, heat or rough ground shows in a drive only; then: shakedown isolate last."
+        return "Next: drive; some faults show only under load, heat or rough ground. Then: shakedown isolate last."
     return _MEASURE[result.suspects[0]]
 
 

@@ -81,7 +81,7 @@ def _cells_minimum(machine: Machine) -> Bound | None:
 
 def _by_chemistry(machine: Machine) -> Bound:
     count, cell = machine.pack.cells_in_series, machine.pack.cell
-    origin = f"{count} {cell.name} cells at {cell.minimum_v:.2f} V (program's default)"
+    origin = f"{count} {cell.label} cells at {cell.minimum_v:.2f} V (program's default)"
     return Bound(count * cell.minimum_v, count * cell.low_warn_v, origin, _full_v(machine), "low")
 
 
@@ -93,7 +93,7 @@ def _pack_high(machine: Machine) -> Bound:
     if pack.high_cutoff_v is not None:
         return _high(machine, pack.high_cutoff_v, "[pack] high_cutoff_v")
     count, cell = pack.cells_in_series, pack.cell
-    origin = f"{count} {cell.name} cells at {cell.high_trip_v:.2f} V (program's default)"
+    origin = f"{count} {cell.label} cells at {cell.high_trip_v:.2f} V (program's default)"
     return Bound(count * cell.high_trip_v, count * cell.high_warn_v, origin, pack.nominal_v)
 
 
@@ -141,7 +141,7 @@ def limit_of(machine: Machine | None, name: str, start: float, record: str) -> t
     if override is not None and override.trip is not None:
         origin = f"[limits.{name}] trip"
     elif "common practice" in found.origin or "from memory" in found.origin:
-        cells = f" for {machine.pack.cell.name} cells" if "chemistry table" in found.origin else ""
+        cells = f" for {machine.pack.cell.label} cells" if "chemistry table" in found.origin else ""
         origin = f"program's default{cells}, common practice"
     else:
         origin = found.origin

@@ -112,7 +112,7 @@ class TestSharedSignal:
         told = delay_by_changes((t[kept], values[kept]), read(rng, truth, 2, 0.31, 0.2))
         assert told.seconds == pytest.approx(0.31, abs=0.02)
 
-    @pytest.mark.parametrize(("rate", "seconds", "words"), [(0.5, 200, "rates too slow"), (50, 4.1, "fewer than")])
+    @pytest.mark.parametrize(("rate", "seconds", "words"), [(0.5, 200, "intervals too long"), (50, 4.1, "fewer than")])
     def test_too_little_says_why(self, rate, seconds, words) -> None:
         rng = np.random.default_rng(1)
         truth = drive(rng, seconds)
@@ -176,7 +176,7 @@ class TestBlips:
     def test_a_pack_that_may_miss_a_blip_is_too_slow(self) -> None:
         rng = np.random.default_rng(3)
         pedal = presses(rng, 4, 26)
-        assert "too slow" in delay_by_blips(read(rng, 3 * pedal, 50), read(rng, pedal, 1))
+        assert "too long" in delay_by_blips(read(rng, 3 * pedal, 50), read(rng, pedal, 1))
 
 
 class TestLags:
@@ -258,7 +258,7 @@ class TestTracks:
         table = _Table(Batch(Group("recording", "recording", signals), np.arange(100), values))
         found = {each.source: each.signal for each in read_tracks(table, ["front meter"])}
         assert found == {
-            "the one with throttle_voltage": "motor_current",
-            "the one with pack_current": "pack_current",
+            "the source with throttle_voltage": "motor_current",
+            "the source with pack_current": "pack_current",
             "front meter": "pack_current",
         }

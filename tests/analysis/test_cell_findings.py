@@ -72,7 +72,7 @@ def test_spreads_are_what_a_ruler_would_say() -> None:
 
 
 def near_empty(level: float, weak: float) -> float | None:
-    """Return the spread near empty of a pack that rests at ``level`` V a cell, one cell ``weak`` V lower under load."""
+    """Return the spread near empty of a pack at rest at ``level`` V a cell, one cell ``weak`` V lower under load."""
     t = np.arange(0, 600.0)
     load = (t % 60) > 30
     cells = np.full((len(t), 4), level)

@@ -49,7 +49,7 @@ def test_a_bad_spot_is_found_where_it_is(spot: float, rate: float, sort: str) ->
 @pytest.mark.parametrize(
     ("signal", "words"),
     [
-        (two_presses(count=1), "one whole press"),
+        (two_presses(count=1), "one full press"),
         (two_presses(seconds=0.4), "too fast"),
         (two_presses(rate=2.0), "10 Hz"),
         (two_presses(top=0.85), "not connected"),
@@ -69,6 +69,6 @@ def test_the_enable_line_that_drops_out_is_named() -> None:
     enable[100:103] = 3.0
     found = judge_enabled({"enable_voltage": (t, enable), "motor_speed": (t, speed)})
     assert len(found.wrong) == 1
-    assert "enable_voltage dropped out 1x" in found.wrong[0]
+    assert "enable_voltage dropped out once" in found.wrong[0]
     assert "hold it steady" in judge_enabled({"enable_voltage": (t, enable), "throttle_voltage": (t, t)}).unknown
     assert "none of" in judge_enabled({}).unknown

@@ -95,7 +95,7 @@ def test_the_pedal_beside_a_slow_pack(record, capsys, lag, late) -> None:
     assert main(["align", "last", "--store", store]) == 0
     out = capsys.readouterr().out
     assert pasted(out) == {late: pytest.approx(abs(lag), abs=0.06)}
-    assert "5 blips of the pedal" in out
+    assert "5 throttle blips" in out
     assert main(["align", "1", "--store", store, "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["found"] is True
@@ -117,7 +117,7 @@ def test_what_is_pasted_brings_them_together_and_is_found_whole_again(record, ca
     assert (pack["stated_s"], pack["lag_s"]) == (stated, pytest.approx(stated, abs=0.02))
     assert main(["align", "last", "--store", store]) == 0
     out = capsys.readouterr().out
-    assert "is counted in" in out
+    assert "in force during the recording" in out
     assert pasted(out)["pack"] == pytest.approx(stated, abs=0.02)
 
 
@@ -144,7 +144,7 @@ def test_an_exported_session_tells_the_same(record, tmp_path, capsys) -> None:
     capsys.readouterr()
     assert main(["align", str(tmp_path / "cart.csv"), "--json"]) == 0
     (pair,) = json.loads(capsys.readouterr().out)["pairs"]
-    assert {pair["first"], pair["second"]} == {"the one with throttle_voltage", "the one with pack_current"}
+    assert {pair["first"], pair["second"]} == {"the source with throttle_voltage", "the source with pack_current"}
     assert abs(pair["delay_s"]) == pytest.approx(0.42, abs=0.06)
 
 
@@ -153,15 +153,15 @@ def test_no_blips_says_how_to_make_them_safely(record, capsys) -> None:
     pedal = Batch(pedal.group, pedal.t, np.where(pedal.values > 1, 0.8, pedal.values))
     assert main(["align", "last", "--store", record([pedal, pack])]) == 1
     out = capsys.readouterr().out
-    assert "no three quick blips of the pedal at standstill" in out
-    assert "drive wheels off the ground" in out
+    assert "fewer than three throttle blips at standstill" in out
+    assert "driven wheels off the ground" in out
     assert "every interlock in place" in out
 
 
 def test_one_source_has_no_lag_to_find(record, capsys) -> None:
     store = record(blips(0.42)[:1])
     assert main(["align", "last", "--store", store]) == 1
-    assert "all that could be compared comes from pedal; within one source there is no lag" in capsys.readouterr().out
+    assert "all comparable signals come from pedal; there is no lag within one source" in capsys.readouterr().out
     assert main(["align", "last", "--store", store, "--json"]) == 1
     told = json.loads(capsys.readouterr().out)
     assert (told["found"], told["sources"], told["pairs"]) == (False, [], [])
@@ -172,10 +172,10 @@ def test_a_file_of_one_source_or_without_any_signal(tmp_path, capsys) -> None:
     path = tmp_path / "one.csv"
     path.write_text("t,pack_voltage,pack_current\n" + "".join(f"{n},52,{n % 7}\n" for n in range(50)))
     assert main(["align", str(path)]) == 1
-    assert "within one source there is no lag" in capsys.readouterr().out
+    assert "there is no lag within one source" in capsys.readouterr().out
     path.write_text("t,soc_reported\n0,90\n1,90\n")
     assert main(["align", str(path)]) == 1
-    assert "no voltage, current, speed or pedal signal" in capsys.readouterr().out
+    assert "no voltage, current, speed or throttle signal" in capsys.readouterr().out
 
 
 def test_the_machine_file_of_a_session_counts(record, tmp_path, capsys) -> None:

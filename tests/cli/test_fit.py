@@ -311,7 +311,7 @@ def test_contradictions_are_told_all_at_once_and_nothing_is_judged(tmp_path: Pat
         "below minimum_voltage_v of 14 V",
         "is 10000 mm²",
         "did you mean 18 (18000 mA)?",
-        "is 60 V, far above a pack of 4 lfp cells",
+        "is 60 V, far above a pack of 4 LFP cells",
         "did you mean [limits.cell-spread]",
         "is 11, below the trip of 12",
     ):

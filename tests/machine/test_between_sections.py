@@ -96,7 +96,7 @@ def test_each_names_place_what_and_right(addition: str, where: str, what: str, r
 
 def test_a_charger_of_sixty_volts_on_a_pack_of_twelve() -> None:
     (found,) = problems_of(SMALL.replace("16", "4") + "[charger]\noutput_voltage_v = 60\n")
-    assert "[charger] output_voltage_v: is 60 V, far above a pack of 4 lfp cells, 10 to 14.6 V" in found
+    assert "[charger] output_voltage_v: is 60 V, far above a pack of 4 LFP cells, 10 to 14.6 V" in found
 
 
 def test_all_are_told_at_once_beside_other_mistakes() -> None:

@@ -48,10 +48,10 @@ def test_a_pack_of_another_count_stops_the_list_and_the_fitting_count_is_propose
     assert verdict("rested-voltage", 53.0).verdict == "ok"
     wrong = verdict("rested-voltage", 50.0)
     assert wrong.verdict == "stop"
-    assert "15 lfp cells, not 16" in wrong.means
+    assert "15 LFP cells, not 16" in wrong.means
     assert "Or the pack is nearly empty" in wrong.means
     assert verdict("rested-voltage", 53.0, machine(15)).verdict == "stop"
-    assert "16 lfp cells, not 15" in verdict("rested-voltage", 53.0, machine(15)).means
+    assert "16 LFP cells, not 15" in verdict("rested-voltage", 53.0, machine(15)).means
 
 
 @given(st.integers(1, 40), st.sampled_from(sorted(REST_V)), st.floats(0.0, 1.0))

@@ -144,7 +144,7 @@ class TestByTheOwnersFigures:
         limits = limits_of(LFP + "low_cutoff_v = 44.0\nhigh_cutoff_v = 58.0")
         low, high = limits["pack-voltage-low"], limits["pack-voltage-high"]
         assert (low.warn, low.trip) == (pytest.approx(46.2), 44.0)
-        assert low.origin == "pack low cut-off 44.0 V from [pack] low_cutoff_v; warn 5 % above"
+        assert low.origin == "BMS cut-off 44.0 V ([pack] low_cutoff_v); warn 5 % above"
         assert (high.warn, high.trip) == (pytest.approx(57.42), 58.0)
 
     def test_a_cut_off_near_the_nominal_voltage_leaves_the_warning_below_it(self) -> None:
@@ -405,7 +405,7 @@ class TestTheOwnersCell:
         assert limits["pack-voltage-low"].trip == pytest.approx(24.0)
         assert "below -20 °C" in limits["charging-cold"].origin
         assert "above 50 °C" in limits["charging-hot"].origin
-        assert "your own figures" in limits["cell-voltage-low"].origin
+        assert "your figures in [pack]" in limits["cell-voltage-low"].origin
         assert machine_of(text).pack.nominal_v == pytest.approx(49.6)
 
 

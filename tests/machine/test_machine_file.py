@@ -283,8 +283,8 @@ class TestProblems:
             ("mass_kg = 1979-05-27", "[pack] mass_kg", "a date or time", "a number from"),
             ("name = 3", "[pack] name", "is 3 where text belongs", "text in quotes"),
             ('name = "a\\u001b[2J"', "[pack] name", "cannot be shown", "on one line"),
-            ("low_cutoff_v = 60", "[pack] low_cutoff_v", "too high for 16 lfp cells", "cells_in_series"),
-            ("high_cutoff_v = 4.2", "[pack] high_cutoff_v", "too low for 16 lfp cells", "whole pack"),
+            ("low_cutoff_v = 60", "[pack] low_cutoff_v", "too high for 16 LFP cells", "cells_in_series"),
+            ("high_cutoff_v = 4.2", "[pack] high_cutoff_v", "too low for 16 LFP cells", "whole pack"),
             (
                 "low_cutoff_v = 50\nhigh_cutoff_v = 60\n[machine]\nregenerates = 1",
                 "[machine] regenerates",
@@ -368,7 +368,7 @@ class TestProblems:
             (
                 "low_cutoff_v = 48\n[limits.pack-voltage-low]\nwarn = 47",
                 "[limits.pack-voltage-low] warn",
-                "is 47, below the trip of 48, which is ours (pack low cut-off 48.0 V",
+                "is 47, below the trip of 48, which is ours (BMS cut-off 48.0 V",
                 "above the trip",
             ),
             (

@@ -7,7 +7,7 @@ import json
 from telemetry.model.events import AlarmChange
 from telemetry.report.event_lines import event_line, event_object
 
-WHY = "lfp cell by the chemistry table, common practice: least 2.50 V; warn at 2.80 V under load"
+WHY = "LFP cell (chemistry table, common practice): lowest voltage 2.50 V; warn at 2.80 V under load"
 RAISED = AlarmChange(
     *(77_000_000, "cell-voltage-low", "cell_min_voltage", "trip", "raised", 2.45, 2.5, WHY),
     worst=2.41,

@@ -1,7 +1,7 @@
-"""The controller tried on the bench: enabled, wheels up, the pedal held steady: what drops out?
+"""The controller on the bench: enabled, wheels up, throttle held steady: which signal drops out?
 
-Only the time in which the pedal was held is looked at. What falls first explains what falls after it: the motor slows
-down behind its enable line, its supply and its pedal, and only a fall of its own speaks for the controller.
+Only the time while the throttle was held counts. The first signal to drop explains the later ones: the motor slows
+after its enable line, supply or throttle drops, and only a drop of its own points to the controller.
 """
 
 from __future__ import annotations
@@ -13,23 +13,24 @@ import numpy as np
 
 from telemetry.analysis.fault_isolation.drive import Flags, Floats
 from telemetry.analysis.fault_isolation.pedal_bench import running_median
+from telemetry.model.time_text import clock, length
 
 PEDAL = "throttle_voltage"
 SPEED = "motor_speed"
-WATCHED = {  # share of the usual value below which it has dropped out, and what that speaks for
+WATCHED = {  # share of the usual value below which it has dropped out, and what that points to
     "enable_voltage": (0.8, "a seat, brake or key switch, or its wire"),
-    "controller_voltage": (0.9, "the way from pack to controller, or the pack's own switch"),
-    SPEED: (0.7, "the controller, where its enable line, voltage and pedal held"),
+    "controller_voltage": (0.9, "the path from pack to controller, or a BMS trip"),
+    SPEED: (0.7, "the controller, if its enable line, supply and throttle were steady"),
 }
 _OFF = {
     "enable_voltage": "not enabled, or its wire is open",
-    "controller_voltage": "the way from the pack is open, or its wire to the logger",
+    "controller_voltage": "the path from the pack is open, or the wire to the logger is",
     SPEED: "press a little more; if they still do not turn, try each by hand, key off and pack disconnected",
 }
-PEDAL_SUSPECT = "the pedal's sensor or wire; --bench throttle shows where in its travel"
+PEDAL_SUSPECT = "the throttle sensor or its wire; --bench throttle shows where in its travel"
 LEAST_S = 10.0
 HOLD_S = 40.0
-"""So long the pedal is held in the test; it is judged from ``LEAST_S`` on."""
+"""How long the throttle is held in the test; it is judged from ``LEAST_S`` on."""
 _MOVED = 0.1
 _SETTLES_S = 2.0
 _EARLIEST_S, _LATEST_S = -1.0, 3.0  # from a cause to the fall of the speed
@@ -43,11 +44,11 @@ class EnabledBench:
     """The judgement.
 
     Attributes:
-        seen: the signals that were looked at.
-        held_s: how long the pedal was held, s.
+        seen: the signals that were judged.
+        held_s: how long the throttle was held, s.
         usual: what each of them read most of that time.
         wrong: what dropped out, one sentence each.
-        unknown: why nothing can be said; empty where it was judged.
+        unknown: why there is no verdict; empty where there is one.
         suspects: the signals that ``wrong`` is about, in its order.
         falls: when any of them fell, s.
     """
@@ -67,32 +68,32 @@ class EnabledBench:
 
     @property
     def turning(self) -> bool:
-        """Whether the wheels were seen to turn, or their speed is not known."""
+        """Whether the wheels turned, or their speed is not known."""
         return self.usual.get(SPEED, 1.0) > 0.5
 
 
 def judge_enabled(signals: Mapping[str, tuple[Floats, Floats]]) -> EnabledBench:
-    """Judge what should hold still.
+    """Judge the signals that should stay steady.
 
     Args:
-        signals: times (s) and values (n,), none NaN, by name: those of ``WATCHED``, and ``throttle_voltage``, by
-            which the pedal is seen to be steady.
+        signals: times (s) and values (n,), none NaN, by name: those of ``WATCHED``, and ``throttle_voltage``, which
+            shows that the throttle is held.
     """
     usable = {name: signals[name] for name in (*WATCHED, PEDAL) if name in signals}
     usable = {name: found for name, found in usable.items() if len(found[0]) >= _LEAST_ROWS}
     seen = tuple(name for name in usable if name in WATCHED)
     if not seen:
-        return EnabledBench((), 0.0, {}, (), f"none of {', '.join(WATCHED)} came")
+        return EnabledBench((), 0.0, {}, (), f"none of {', '.join(WATCHED)} was received")
     first, last = _held(usable)
     held_s = max(0.0, last - first)
     held = {name: (t[(t >= first) & (t <= last)], v[(t >= first) & (t <= last)]) for name, (t, v) in usable.items()}
     held = {name: found for name, found in held.items() if len(found[0]) >= _LEAST_ROWS}
     usual = {name: float(np.median(values)) for name, (_, values) in held.items()}
-    why = "" if held_s >= LEAST_S else f"the pedal was held for {held_s:.0f} s only; hold it for {HOLD_S:.0f} s"
+    why = "" if held_s >= LEAST_S else f"the throttle was held only {length(held_s)}; hold it for {length(HOLD_S)}"
     if not why and PEDAL in held:
         low, high = np.quantile(_smooth(*held[PEDAL]), [0.02, 0.98])
         if high - low > _MOVED * max(abs(usual[PEDAL]), 0.5):
-            why = f"the pedal moved from {low:.2f} to {high:.2f} V; hold it steady"
+            why = f"the throttle moved from {low:.2f} to {high:.2f} V; hold it steady"
     if not why and _is_still(held, usual) and not _is_pressed(usable):
         why = "the wheels did not turn: enable the controller, and press until they do"
     found = [] if why else _wrong(held, usual)
@@ -140,7 +141,7 @@ def _is_still(held: Mapping[str, tuple[Floats, Floats]], usual: Mapping[str, flo
 
 
 def _is_pressed(signals: Mapping[str, tuple[Floats, Floats]]) -> bool:
-    """Tell whether the pedal was seen to be pressed."""
+    """Return whether the throttle was pressed."""
     low, high = np.quantile(_smooth(*signals[PEDAL]), [0.02, 0.98]) if PEDAL in signals else (0.0, 0.0)
     return bool(high - low > _MOVED * max(abs(float(high)), 0.5))
 
@@ -164,10 +165,10 @@ def _pedal_wrong(t: Floats, volts: Floats, usual: float) -> _Wrong | None:
 
 
 def _signal_wrong(name: str, t: Floats, values: Floats, usual: float, earlier: list[float]) -> _Wrong | None:
-    """Say what is wrong with a signal; the speed follows its causes at the times ``earlier``."""
+    """Return what is wrong with a signal; drops of the speed are explained by the times ``earlier``."""
     share, suspect = WATCHED[name]
     if usual <= _STANDS * max(float(np.abs(values).max()), 1.0):
-        what = "the wheels did not turn with the pedal pressed" if name == SPEED else "it is off"
+        what = "the wheels did not turn with the throttle pressed" if name == SPEED else "it is off"
         return _Wrong(name, [], f"{name} reads {abs(usual):.2f} most of the time, {what}: {_OFF[name]}")
     if name == SPEED:  # the wheels come up to speed after the pedal
         settled = t >= t[0] + _SETTLES_S
@@ -184,15 +185,15 @@ def _signal_wrong(name: str, t: Floats, values: Floats, usual: float, earlier: l
 
 
 def _sank(values: Floats) -> _Wrong | None:
-    """Say where the speed went down bit by bit."""
+    """Return what is wrong where the speed falls slowly."""
     quarter = len(values) // 4
     if quarter < 5:
         return None
     first, last = float(np.median(values[:quarter])), float(np.median(values[-quarter:]))
     if last > _SANK * first:
         return None
-    sank = f"{SPEED} sank from {first:.0f} to {last:.0f} with the pedal held"
-    return _Wrong(SPEED, [], f"{sank}: the controller gives less as it warms, or something rubs")
+    sank = f"{SPEED} fell from {first:.0f} to {last:.0f} rpm with the throttle held"
+    return _Wrong(SPEED, [], f"{sank}: the controller folds back as it warms up, or something drags")
 
 
 def _begins(out: Flags) -> Flags:
@@ -201,5 +202,5 @@ def _begins(out: Flags) -> Flags:
 
 
 def _when(begins: list[float]) -> str:
-    listed = ", ".join(f"{at:.1f}" for at in begins[:6]) + (", ..." if len(begins) > 6 else "")
-    return f"{len(begins)}x (at {listed} s)"
+    listed = ", ".join(clock(at, tenths=True) for at in begins[:6]) + (", ..." if len(begins) > 6 else "")
+    return f"{'once' if len(begins) == 1 else f'{len(begins)} times'} (at {listed})"

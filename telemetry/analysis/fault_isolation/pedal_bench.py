@@ -1,7 +1,7 @@
-"""The pedal tried on the bench: pressed slowly and let go, twice, with the controller off.
+"""The throttle on the bench: pressed slowly and released, twice, with the controller off.
 
-A slow foot moves the signal a little between any two readings, so whatever jumps, dips or trembles is the sensor's or
-its wire's. That is told by what a running median over a second leaves, and by steps between two readings.
+A slow press moves the signal a little between any two readings, so a jump, dip or jitter comes from the sensor or its
+wire. It shows as the difference from a running median over a second, and as a step between two readings.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import numpy as np
 
 from telemetry.analysis.fault_isolation.drive import SLOWEST_PEDAL_S, Floats
 from telemetry.analysis.fault_isolation.response import PedalRange, pedal_range
+from telemetry.model.time_text import clock
 
 LEAST_RANGE_V = 0.3
 _PRESSED, _RELEASED = 0.75, 0.15  # shares of travel
@@ -24,7 +25,7 @@ _FASTEST_PER_S = 0.6  # travels a second; a slow press takes 3 s and more
 
 @dataclass(frozen=True, slots=True)
 class BenchFault:
-    """One spot where the signal left the foot: time (s), share of travel (0 to 1), and what in a word or two."""
+    """One fault: time (s), share of travel (0 to 1), and what the signal does in a word or two."""
 
     t: float
     travel: float
@@ -36,14 +37,14 @@ class PedalBench:
     """The judgement.
 
     Attributes:
-        rest, top: V, let go and pressed down; NaN where unknown.
+        rest, top: V, released and pressed; NaN where unknown.
         noise: V, one standard deviation between neighbouring readings.
         presses: whole presses, down and back.
-        at_rest: the pedal is let go at the end.
+        at_rest: the throttle is released at the end.
         faults: in time order.
         wrong: what is wrong and where, one sentence each.
-        unknown: why nothing can be said; empty where it was judged.
-        remarks: what is no fault but worth knowing, one sentence each.
+        unknown: why there is no verdict; empty where there is one.
+        remarks: no fault but worth knowing, one sentence each.
     """
 
     rest: float
@@ -77,17 +78,24 @@ def judge_pedal(t: Floats, volts: Floats) -> PedalBench:
     """
     nan = float("nan")
     if len(t) < 40:
-        return PedalBench(nan, nan, nan, 0, True, (), (), f"only {len(t)} readings of the pedal came")
+        return PedalBench(nan, nan, nan, 0, True, (), (), f"only {len(t)} throttle readings were received")
     interval = float(np.median(np.diff(t)))
     if interval > SLOWEST_PEDAL_S:
         return PedalBench(
-            nan, nan, nan, 0, True, (), (), f"the pedal is read every {interval:.2g} s only; it takes 10 Hz or faster"
+            nan,
+            nan,
+            nan,
+            0,
+            True,
+            (),
+            (),
+            f"the throttle is read only every {interval:.2g} s; the test needs 10 Hz or faster",
         )
     smooth = running_median(volts, max(3, round(1.0 / interval) | 1))
     low, high = float(smooth.min()), float(smooth.max())
     noise = _noise(volts)
     if high - low < LEAST_RANGE_V:
-        why = f"the signal moved from {low:.2f} to {high:.2f} V only: not pressed, or not connected"
+        why = f"the signal only moved from {low:.2f} to {high:.2f} V: not pressed, or not connected"
         return PedalBench(low, high, noise, 0, True, (), (), why)
     limits = _limits(smooth, noise)
     travel = (smooth - limits.rest) / (limits.top - limits.rest)
@@ -95,17 +103,17 @@ def judge_pedal(t: Floats, volts: Floats) -> PedalBench:
     faults = _faults(t, volts, travel, limits, interval)
     why = ""
     if presses < 2:
-        seen = "one whole press was seen" if presses else "no whole press was seen"
-        why = f"{seen}; press slowly to the end and let go, twice"
+        seen = "only one full press was seen" if presses else "no full press was seen"
+        why = f"{seen}; press slowly to the stop and release, twice"
     elif _usual_speed(t, volts, limits, interval) > _FASTEST_PER_S:
-        why = "the pedal was moved too fast to tell a foot from a fault; take 3 s or more each way"
+        why = "the throttle was moved too fast to tell a press from a fault; take 3 s or more each way"
     wrong = () if why else (*_told(faults), *_rest_wanders(t, volts, travel, limits))
     remarks = () if why else tuple(_remarks(travel, limits))
     return PedalBench(limits.rest, limits.top, noise, presses, at_rest, tuple(faults), wrong, why, remarks)
 
 
 def _remarks(travel: Floats, limits: PedalRange) -> list[str]:
-    """Say what is seen of the end stops."""
+    """Return remarks on the end stops."""
     told, tops, top = [], [], 0.0
     for share in travel.tolist():
         top = max(top, share)
@@ -115,13 +123,13 @@ def _remarks(travel: Floats, limits: PedalRange) -> list[str]:
     if max(tops) - min(tops) > _TOPS_APART:
         low, high = (limits.rest + share * (limits.top - limits.rest) for share in (min(tops), max(tops)))
         told.append(
-            f"one press ended at {high:.2f} V and another at {low:.2f} V; where the pedal was at its stop both "
-            "times, it binds or its end is worn"
+            f"one press ended at {high:.2f} V and another at {low:.2f} V; if the throttle reached its stop both "
+            "times, it binds or its end stop is worn"
         )
     if limits.rest < _NEAR_EDGE_V:
-        told.append(f"it rests at {max(limits.rest, 0.0):.2f} V, so a broken wire reads like a pedal that is let go")
+        told.append(f"it rests at {max(limits.rest, 0.0):.2f} V, so a broken wire reads like a released throttle")
     if _SUPPLY_V - _NEAR_EDGE_V < limits.top < _SUPPLY_V + _NEAR_EDGE_V:
-        told.append(f"it ends at {limits.top:.2f} V, near a supply of 5 V: a lost ground reads like a pressed pedal")
+        told.append(f"it ends at {limits.top:.2f} V, near a 5 V supply: a lost ground reads like a pressed throttle")
     return told
 
 
@@ -151,7 +159,7 @@ def running_median(values: Floats, width: int) -> Floats:
 
 
 def _presses(travel: Floats) -> tuple[int, bool]:
-    """Return how often the pedal went down and came back, and whether it is let go now."""
+    """Return how often the throttle was pressed and released, and whether it is released now."""
     down, count = False, 0
     for share in travel.tolist():
         if not down and share > _PRESSED:
@@ -162,7 +170,7 @@ def _presses(travel: Floats) -> tuple[int, bool]:
 
 
 def _faults(t: Floats, volts: Floats, travel: Floats, limits: PedalRange, interval: float) -> list[BenchFault]:
-    """Return every spot where the signal jumped or left the running median, those within half a second as one."""
+    """Return each spot where the signal jumped or left the running median; within half a second they count as one."""
     width = limits.top - limits.rest
     share = (volts - limits.rest) / width
     noise = limits.noise / width
@@ -185,20 +193,20 @@ def _faults(t: Floats, volts: Floats, travel: Floats, limits: PedalRange, interv
 
 
 def _told(faults: list[BenchFault]) -> list[str]:
-    """Return one sentence for each sort of fault, with where in the travel."""
+    """Return one sentence for each kind of fault, with its place in the travel."""
     told = []
     for what in dict.fromkeys(fault.what for fault in faults):
         of_sort = [fault for fault in faults if fault.what == what]
         low, high = (100 * f(fault.travel for fault in of_sort) for f in (min, max))
         where = f"at {low:.0f} %" if high - low < 3 else f"between {low:.0f} and {high:.0f} %"
-        times = ", ".join(f"{fault.t:.1f}" for fault in of_sort[:6])
+        times = ", ".join(clock(fault.t, tenths=True) for fault in of_sort[:6])
         times_words = "once" if len(of_sort) == 1 else f"{len(of_sort)} times"
-        told.append(f"the signal {what} {times_words}, {where} of travel (at {times} s)")
+        told.append(f"the signal {what} {times_words}, {where} of travel (at {times})")
     return told
 
 
 def _rest_wanders(t: Floats, volts: Floats, travel: Floats, limits: PedalRange) -> list[str]:
-    """Say where the pedal does not come back to the same rest, or trembles while it is let go."""
+    """Return a sentence where the released throttle does not return to the same voltage, or jitters."""
     width = limits.top - limits.rest
     resting = travel < 0.5 * _RELEASED
     if resting.sum() < 20:
@@ -209,7 +217,5 @@ def _rest_wanders(t: Floats, volts: Floats, travel: Floats, limits: PedalRange) 
     if min(map(len, parts)) >= 10 and abs(float(np.median(parts[0]) - np.median(parts[1]))) > _REST_MOVES * width:
         told.append(f"it rests at {np.median(parts[0]):.2f} V at first and at {np.median(parts[1]):.2f} V later")
     if limits.noise > _JITTER * width:
-        told.append(
-            f"the signal trembles by {limits.noise * 1000:.0f} mV all along: look at its ground and its supply"
-        )
+        told.append(f"the signal jitters by {limits.noise * 1000:.0f} mV all the time: check its ground and supply")
     return told
