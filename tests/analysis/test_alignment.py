@@ -112,7 +112,9 @@ class TestSharedSignal:
         told = delay_by_changes((t[kept], values[kept]), read(rng, truth, 2, 0.31, 0.2))
         assert told.seconds == pytest.approx(0.31, abs=0.02)
 
-    @pytest.mark.parametrize(("rate", "seconds", "words"), [(0.5, 200, "intervals too long"), (50, 4.1, "fewer than")])
+    @pytest.mark.parametrize(
+        ("rate", "seconds", "words"), [(0.5, 200, "intervals too long"), (50, 4.1, "fewer than")]
+    )
     def test_too_little_says_why(self, rate, seconds, words) -> None:
         rng = np.random.default_rng(1)
         truth = drive(rng, seconds)
