@@ -5,14 +5,15 @@ from __future__ import annotations
 import argparse
 import codecs
 from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from telemetry.commands.options import add, add_store, as_json, say, store_path
 
 if TYPE_CHECKING:
-    from telemetry.machine.interview import Question
     from telemetry.machine.limits_history import ResistanceHistory
+    from telemetry.machine.questions import Question
     from telemetry.machine.sections import Machine
 
 
@@ -137,7 +138,11 @@ def new_machine(arguments: argparse.Namespace) -> int:
         raise InputError(f"{printable(path, 200)} exists; choose another name or add --replace")
     answers: dict[str, object] = {}
     try:
-        text = interview((lambda question: question.default) if arguments.yes else _ask, answers)
+        text = (
+            interview(lambda question: question.default, answers)
+            if arguments.yes
+            else interview(_ask, answers, _look)
+        )
     except KeyboardInterrupt:
         say(f"\n{_keep_answers(path, answers)}")
         return 130
@@ -145,14 +150,43 @@ def new_machine(arguments: argparse.Namespace) -> int:
         kept = _keep_answers(path, answers)
         raise InputError(f"the answers ended before the questions; {kept}; --yes takes the defaults") from None
     _write(path, text)
-    say(f"{path} written; read it through, then: shakedown limits {path}")
+    say(f"{path} written; read it through, then: shakedown limits {path}\n")
+    say("\n".join(_judged(path, text)))
     return 0
+
+
+def _look() -> list[dict[str, Any]]:
+    """Return the links in reach; what could not be looked for is said."""
+    from telemetry.discover import sources_in_reach
+
+    say("Looking for devices in reach ...")
+    found, reasons = sources_in_reach()
+    for reason in reasons:
+        say(f"  {reason}")
+    return found
+
+
+def _judged(path: Path, text: str) -> list[str]:
+    """Return what fit says of a new file in short, and what its sources still need."""
+    from telemetry.machine.fit import fit
+    from telemetry.machine.machine_file import parse_machine
+    from telemetry.pipeline.registry import check_settings
+    from telemetry.report.fit_text import summary_lines
+
+    machine, _ = parse_machine(text, str(path))
+    assert machine is not None, "the questions take no answer that the file's reader refuses"
+    _, problems = parse_machine(text, str(path), partial(check_settings, folder=path.parent))
+    needs = [f"- {problem}" for problem in problems]
+    lines = [*summary_lines(machine, fit(machine)), "", f"All checks with their sources: shakedown fit {path}"]
+    return [*lines, *(["", "Before shakedown watch can read it:", *needs] if needs else [])]
 
 
 def _ask(question: Question) -> str:
     """Ask on the terminal, with why the last answer was refused, the choices and the default."""
     if question.problem:
         say(f"  {question.problem}")
+    for note in question.notes:
+        say(f"  {note}")
     choices = f" ({', '.join(question.choices)})" if question.choices else ""
     default = f" [{question.default}]" if question.default else " [leave empty if unknown]"
     return input(f"{question.text}{choices}{default} ")

@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
-from typing import TypeVar
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 from telemetry.machine.between_sections import between_sections
 from telemetry.machine.checks import section_contradictions
 from telemetry.machine.chemistry import CHEMISTRIES, Chemistry, pack_window
+from telemetry.machine.interview_links import Link, ask_links
 from telemetry.machine.new_machine import DEFAULTS, new_machine_text
+from telemetry.machine.questions import Ask, Question, asked
 from telemetry.machine.sections import MOST_CELLS, SECTIONS, find_key
 from telemetry.machine.values import BadValue, described, read_typed, read_value
-from telemetry.model.errors import did_you_mean
 
-SERIAL_TEXT, NO_LINK = "serial-text", "later"
-LINKS = (SERIAL_TEXT, NO_LINK)
 _NUMBER = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*([A-Za-z²]*)", re.ASCII)
 _SURELY_VOLTS = frozenset({36, 48, 60, 72, 80, 84, 96, 108, 120})
 """Bare answers to "how many cells" that most likely mean a battery's trade voltage."""
@@ -24,45 +21,22 @@ _TRADE_VOLTS = frozenset({12, 24, 36, 48, 60, 72, 80, 96})
 _TRADE_RANGE = (0.97, 1.08)
 
 
-@dataclass(frozen=True, slots=True)
-class Question:
-    """One question.
-
-    Attributes:
-        key: what it decides, such as ``pack.capacity_ah``.
-        text: the question, one sentence without the default.
-        default: what an empty answer means, as it would be typed; empty where that leaves the key unknown.
-        choices: the answers there are; empty where the answer is free.
-        problem: why the last answer was refused; empty when first asked.
-
-    """
-
-    key: str
-    text: str
-    default: str = ""
-    choices: tuple[str, ...] = ()
-    problem: str = ""
-
-
-T = TypeVar("T")
-Ask = Callable[[Question], str]
-
-
-def interview(ask: Ask, answers: dict[str, object] | None = None) -> str:
+def interview(
+    ask: Ask, answers: dict[str, object] | None = None, in_reach: Callable[[], Sequence[Link]] = tuple
+) -> str:
     """Return the text of a machine file made from the answers that ``ask`` gives; it parses without a problem.
 
-    A bad answer is explained in the next question's ``problem`` and asked for again, without end.
+    What decides most comes first: the pack, the controller's window, fuse, wire and charger. A bad answer is
+    explained in the next question's ``problem`` and asked for again, without end.
 
     Args:
         ask: shows a question and returns the answer.
         answers: filled with each answer as it is given, by key; whoever breaks off the questions still has them.
+        in_reach: looks for links that readings may come by, as ``[[source]]`` tables.
 
     """
     answers = {} if answers is None else answers
-    answers["machine.name"] = _value(
-        ask, "machine.name", "What do you call the machine?", str(DEFAULTS["machine.name"])
-    )
-    chemistry = CHEMISTRIES[str(_value(ask, "pack.chemistry", "What are the pack's cells made of?", "lfp"))]
+    chemistry = CHEMISTRIES[str(_value(ask, "pack.chemistry", "What is the chemistry of the pack's cells?", "lfp"))]
     answers["pack.chemistry"] = chemistry.name
     cells = _cells(ask, chemistry)
     answers["pack.cells_in_series"] = cells
@@ -70,42 +44,34 @@ def interview(ask: Ask, answers: dict[str, object] | None = None) -> str:
     capacity = f"{DEFAULTS['pack.capacity_ah']:g}"
     question = f"What capacity does the pack of {cells} cells, {window.nominal:.1f} V nominal, have, in Ah?"
     answers["pack.capacity_ah"] = _value(ask, "pack.capacity_ah", question, capacity)
-    for key, text in _optional(chemistry, cells):
-        value = _accepted(ask, answers, key, text)
-        if value is not None:
-            answers[key] = value
-    if (conductor := _conductor(ask)) is not None:
-        answers[f"wiring.{conductor[0]}"] = conductor[1]
-    return new_machine_text(answers, _source(ask))
+    for name, text in _optional(chemistry, cells):
+        if name == "wiring.conductor_mm2":
+            if (conductor := _conductor(ask, text)) is not None:
+                answers[f"wiring.{conductor[0]}"] = conductor[1]
+        elif (value := _accepted(ask, answers, name, text)) is not None:
+            answers[name] = value
+    name = str(DEFAULTS["machine.name"])
+    answers["machine.name"] = _value(ask, "machine.name", "What do you call the machine?", name)
+    return new_machine_text(answers, ask_links(ask, in_reach))
 
 
 def _optional(chemistry: Chemistry, cells: int) -> Iterator[tuple[str, str]]:
     """Give the questions that may be left open, in order, with the key that each decides."""
-    charge = f"{cells * chemistry.charge_v:.1f}"
-    yield "pack.continuous_discharge_a", "What current may the pack give without limit of time, in A?"
-    yield "machine.minimum_voltage_v", "Below which battery voltage does the motor controller stop, in V?"
-    yield "machine.maximum_voltage_v", "Which battery voltage does the motor controller stand at most, in V?"
-    usual = f"an ordinary charge of these cells ends at {charge} V"
+    yield "machine.minimum_voltage_v", "At what low battery voltage does the motor controller cut out, in V?"
+    yield "machine.maximum_voltage_v", "What is the highest battery voltage that the controller tolerates, in V?"
+    yield "wiring.fuse_a", "What is the rating of the fuse between pack and controller, in A?"
+    yield "wiring.conductor_mm2", "How thick is the cable between pack and controller, such as 25 mm2 or 4 AWG?"
+    usual = f"an ordinary charge of these cells ends at {cells * chemistry.charge_v:.1f} V"
     yield "charger.output_voltage_v", f"What is the charger's highest output voltage, in V ({usual})?"
     yield "charger.output_current_a", "What is the charger's output current, in A?"
-    yield "wiring.fuse_a", "What is the rating of the fuse between pack and controller, in A?"
-
-
-def _asked(ask: Ask, question: Question, read: Callable[[str], T]) -> T:
-    """Ask until ``read`` takes the answer; what it raises as BadValue is explained."""
-    while True:
-        answer = ask(question).strip() or question.default
-        try:
-            return read(answer)
-        except BadValue as bad:
-            question = replace(question, problem=f"{bad.what}; {bad.right}")
+    yield "pack.continuous_discharge_a", "What continuous discharge current is the pack rated for, in A?"
 
 
 def _value(ask: Ask, name: str, text: str, default: str = "") -> object:
     """Ask for one key's value; None where the answer is empty and there is no default."""
     key = find_key(*name.split(".", 1))
     choices = tuple(str(each) for each in key.choices)
-    return _asked(ask, Question(name, text, default, choices), lambda answer: _read(name, answer))
+    return asked(ask, Question(name, text, default, choices), lambda answer: _read(name, answer))
 
 
 def _read(name: str, answer: str) -> object:
@@ -125,10 +91,12 @@ def _accepted(ask: Ask, answers: Mapping[str, object], name: str, text: str) -> 
             stated[section][key] = known
         asked = name.split(".", 1)[0]
         for found in (*section_contradictions(asked, stated[asked]), *between_sections(stated)):
-            raise BadValue(f"the answer {found.what}", f"{found.right}; an earlier answer can be mended in the file")
+            raise BadValue(
+                f"the answer {found.what}", f"{found.right}; an earlier answer can be corrected in the file"
+            )
         return value
 
-    return _asked(ask, Question(name, f"{text} Empty: not known."), read)
+    return asked(ask, Question(name, f"{text} Empty: not known."), read)
 
 
 def _cells(ask: Ask, chemistry: Chemistry) -> int:
@@ -139,7 +107,7 @@ def _cells(ask: Ask, chemistry: Chemistry) -> int:
         f"How many cells are in series, or what nominal voltage is on the plate (such as {example})?",
         str(usual),
     )
-    return _asked(ask, question, lambda answer: read_cells(chemistry, answer))
+    return asked(ask, question, lambda answer: read_cells(chemistry, answer))
 
 
 def read_cells(chemistry: Chemistry, answer: str) -> int:
@@ -191,9 +159,8 @@ def _cells_of(chemistry: Chemistry, volts: float) -> int:
     )
 
 
-def _conductor(ask: Ask) -> tuple[str, object] | None:
-    text = "How thick is the cable between pack and controller, such as 25 mm2 or 4 AWG? Empty: not known."
-    return _asked(ask, Question("wiring.conductor_mm2", text), read_conductor)
+def _conductor(ask: Ask, text: str) -> tuple[str, object] | None:
+    return asked(ask, Question("wiring.conductor_mm2", f"{text} Empty: not known."), read_conductor)
 
 
 def read_conductor(answer: str) -> tuple[str, object] | None:
@@ -212,25 +179,3 @@ def read_conductor(answer: str) -> tuple[str, object] | None:
     if size and ("awg" in said or "/" in said):
         return "conductor_awg", read_value(find_key("wiring", "conductor_awg"), size[1])
     raise BadValue(f"{described(answer)} does not say the size of a cable", "write 25 mm2, or 4 AWG, say")
-
-
-def _source(ask: Ask) -> dict[str, object] | None:
-    def link(answer: str) -> str:
-        if answer.lower() in LINKS:
-            return answer.lower()
-        what = f"{described(answer)} is no link known here{did_you_mean(answer.lower(), LINKS)}"
-        raise BadValue(what, f"write one of {', '.join(LINKS)}")
-
-    def port(answer: str) -> str:
-        if not answer or not answer.isprintable():
-            raise BadValue("a port is needed", "write /dev/ttyUSB0, COM4 or socket://radio.local:4000, say")
-        return answer
-
-    text = "How do readings reach this computer: lines of text on a serial port, or is that for later?"
-    chosen = _asked(ask, Question("source.driver", text, NO_LINK, LINKS), link)
-    if chosen == NO_LINK:
-        return None
-    question = Question(
-        "source.port", "Which port is the device on, such as /dev/ttyUSB0, COM4 or socket://HOST:PORT?"
-    )
-    return {"driver": chosen, "port": _asked(ask, question, port)}

@@ -10,6 +10,7 @@ from typing import Any
 from telemetry.machine.chemistry import CHEMISTRIES, Chemistry, pack_window
 from telemetry.machine.keys import Key
 from telemetry.machine.sections import section_keys
+from telemetry.model.errors import printable
 
 _WIDTH = 100
 _TITLES = {
@@ -31,13 +32,13 @@ DEFAULTS: Mapping[str, object] = {"machine.name": "my machine", "pack.chemistry"
 
 
 def new_machine_text(
-    answers: Mapping[str, object], source: Mapping[str, object] | None = None, *, with_defaults: bool = True
+    answers: Mapping[str, object], sources: Sequence[Mapping[str, Any]] = (), *, with_defaults: bool = True
 ) -> str:
     """Return a commented machine file.
 
     Args:
         answers: values by section and key, such as ``{"pack.capacity_ah": 120.0}``, each valid for its key.
-        source: the ``[[source]]`` table to write; None leaves it as a comment.
+        sources: the ``[[source]]`` tables to write; without any, one is left as a comment.
         with_defaults: whether what is required and absent gets a default; else it is a comment like the rest, and
             the file must be completed by hand.
 
@@ -60,7 +61,7 @@ def new_machine_text(
             names = ", ".join(key.name for key in section_keys(section) if key.name not in stated)
             lines.append(_comment(f"The same keys as under [wiring], not yet stated: {names}."))
         parts += lines
-    return "\n".join([*parts, "", *_source_lines(source)]) + "\n"
+    return "\n".join([*parts, "", *_source_lines(sources)]) + "\n"
 
 
 def _key_lines(key: Key, value: object | None) -> list[str]:
@@ -87,18 +88,22 @@ def _hints(section: str, chemistry: Chemistry, cells: int) -> str:
     return ""
 
 
-def _source_lines(source: Mapping[str, object] | None) -> list[str]:
+def _source_lines(sources: Sequence[Mapping[str, Any]]) -> list[str]:
     about = (
         "Where readings come from: one [[source]] for each device. `shakedown sources` lists what is in reach. "
         "Drive off and look: while the pack gives current it must show as positive; where it shows minus, change "
         "sign_of_current."
     )
-    if source is not None:
-        stated = {"sign_of_current": "discharge-positive", **source}
-        ordered = ["driver", *(name for name in stated if name != "driver")]
-        return ["[[source]]", _comment(about), *(f"{name} = {toml_value(stated[name])}" for name in ordered)]
-    template = ["[[source]]", 'driver = "serial-text"', 'port = "?"', 'sign_of_current = "discharge-positive"']
-    return [_comment(about), *(f"# {line}" for line in template)]
+    lines = [_comment(about)]
+    for source in sources:
+        stated = {"driver": source["driver"], "sign_of_current": "discharge-positive", **source}
+        seems = stated.pop("seems", "")
+        lines += ["[[source]]", *([_comment(printable(f"Seems to be: {seems}", 200))] if seems else [])]
+        lines += [*(f"{name} = {toml_value(value)}" for name, value in stated.items()), ""]
+    if not sources:
+        template = ["[[source]]", 'driver = "serial-text"', 'port = "?"', 'sign_of_current = "discharge-positive"']
+        return [*lines, *(f"# {line}" for line in template)]
+    return lines[:-1]
 
 
 def _comment(text: str) -> str:

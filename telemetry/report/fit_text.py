@@ -52,13 +52,27 @@ def fit_lines(machine: Machine, findings: Sequence[Finding], colour: bool = Fals
     ordered = [finding for each in _ORDER for finding in judged if finding.verdict == each]
     sources = list(dict.fromkeys(part for finding in ordered for part in _parts(finding)))
     for finding in ordered:
-        lines += ["", f"{_badge(finding.verdict, colour)}  {finding.check}{_figures(finding)}"]
-        cited = "".join(f"[{sources.index(part) + 1}]" for part in _parts(finding))
-        lines += _wrapped(f"{_why(finding)} {cited}", "    ")
+        lines += ["", *finding_lines(finding, sources, colour)]
     lines += [*look_up_lines(findings), "", "Where the limits come from"]
     for number, source in enumerate(sources, 1):
         lines += _wrapped(source, "     ", f"{f'[{number}]':4} ")
     return [*lines, "", "Before you touch anything", *_caution_lines(machine)]
+
+
+def summary_lines(machine: Machine, findings: Sequence[Finding], colour: bool = False) -> list[str]:
+    """Return the verdict, what speaks against the machine, and what to look up; not what fits."""
+    bad = [finding for verdict in ("stop", "caution") for finding in findings if finding.verdict == verdict]
+    lines = [f"{machine.name}: {_badge(overall(findings), colour)}: {_MEANINGS[overall(findings)]}"]
+    for finding in bad:
+        lines += ["", *finding_lines(finding, colour=colour)]
+    return [*lines, *look_up_lines(findings)]
+
+
+def finding_lines(finding: Finding, sources: Sequence[str] = (), colour: bool = False) -> list[str]:
+    """Return one finding: badge, check and figures, then the reason with the numbers of its ``sources``."""
+    cited = "".join(f"[{sources.index(part) + 1}]" for part in _parts(finding) if part in sources)
+    first = f"{_badge(finding.verdict, colour)}  {finding.check}{_figures(finding)}"
+    return [first, *_wrapped(f"{_why(finding)} {cited}", "    ")]
 
 
 def _parts(finding: Finding) -> list[str]:
@@ -112,8 +126,8 @@ def look_up_lines(findings: Sequence[Finding]) -> list[str]:
         lines += ["", *_wrapped(f"{heading[:1].upper()}{heading[1:]}", "")]
         for key in (each for each in keys if each.find == place or (place is None and each.find not in together)):
             needing = [finding for finding in waiting if (key.section, key.name) in finding.lacking]
-            notes = [_sentence(each.note) for each in needing if each.note and each.check not in noted]
-            noted |= {each.check for each in needing}
+            notes = [note for each in needing if each.note and (note := _sentence(each.note)) not in noted]
+            noted |= set(notes)
             find = [] if place else [f"Find it: {key.find}."]
             lines += _look_up(key, [f"Needed for {', '.join(each.check for each in needing)}.", *find, *notes])
     return lines

@@ -145,12 +145,20 @@ def test_new_machine_with_defaults_can_be_read_back(tmp_path, capsys) -> None:
 
 
 def test_new_machine_asks_and_explains(tmp_path, capsys, monkeypatch) -> None:
-    answers = iter(["Old mower", "iron", "lfp", "16", "100"])
+    answers = iter(
+        ["iron", "lfp", "16", "100 Ah", "42 V", "63 V", "400", "25 mm2", "57.6 V", "18 A", "", "Old mower"]
+    )
     monkeypatch.setattr("builtins.input", lambda _: next(answers, ""))
     assert main(["new-machine", str(tmp_path / "asked.toml")]) == 0
     text = (tmp_path / "asked.toml").read_text()
     assert 'name = "Old mower"' in text
     assert "cells_in_series = 16" in text
+    said = capsys.readouterr().out
+    assert "Old mower: [X] STOP: do not power it like this" in said
+    assert "[X] STOP  fuse-size: 400 A" in said
+    assert said.count("To look up, most useful first") == 1
+    assert said.count("- [machine] continuous_current_a: ") == 1
+    assert "[?]" not in said
 
 
 def shakedown(*arguments: str, **options) -> subprocess.Popen[str]:

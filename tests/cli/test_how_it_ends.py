@@ -115,12 +115,12 @@ def test_the_answers_ended_and_are_kept(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "cart.toml"
-    monkeypatch.setattr("sys.stdin", io.StringIO("Old cart\nlfp\n"))
+    monkeypatch.setattr("sys.stdin", io.StringIO("lfp\n24\n"))
     assert main(["new-machine", str(path)]) == 2
     assert f"2 answers are kept in {path}; go on in a text editor" in capsys.readouterr().err
     assert main(["limits", str(path)]) == 2
     error = capsys.readouterr().err
-    assert "cells_in_series: is missing" in error
+    assert "capacity_ah: is missing" in error
     assert "chemistry: is missing" not in error
 
 
@@ -129,11 +129,11 @@ def test_a_finished_file_is_not_replaced_by_unfinished_answers(
 ) -> None:
     path = tmp_path / "cart.toml"
     path.write_text(PACK)
-    monkeypatch.setattr("sys.stdin", io.StringIO("Old cart\n"))
+    monkeypatch.setattr("sys.stdin", io.StringIO("nmc\n"))
     assert main(["new-machine", str(path), "--replace"]) == 2
     assert "1 answer is kept in" in capsys.readouterr().err
     assert path.read_text() == PACK
-    assert 'name = "Old cart"' in (tmp_path / "cart.unfinished.toml").read_text()
+    assert 'chemistry = "nmc"' in (tmp_path / "cart.unfinished.toml").read_text()
 
 
 def test_no_answer_writes_nothing(

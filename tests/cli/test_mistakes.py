@@ -417,10 +417,10 @@ def test_ctrl_c_in_the_questions_keeps_the_answers(tmp_path: Path, process: list
     process.append(asked)
     assert asked.stdin is not None
     assert asked.stdout is not None
-    asked.stdin.write("Old cart\nlfp\n16\n")
+    asked.stdin.write("lfp\n16\n105 Ah\n")
     asked.stdin.flush()
     heard = ""
-    while "What capacity" not in heard:
+    while "At what low battery" not in heard:
         heard += asked.stdout.read(1)
     asked.send_signal(signal.SIGINT)
     out, error = asked.communicate(timeout=50)
@@ -429,6 +429,6 @@ def test_ctrl_c_in_the_questions_keeps_the_answers(tmp_path: Path, process: list
     )
     assert (error, asked.returncode) == ("", 130)
     text = path.read_text()
-    assert 'name = "Old cart"' in text
+    assert "\ncapacity_ah = 105.0\n" in text
     assert "\ncells_in_series = 16\n" in text
-    assert "\n# capacity_ah = ?\n" in text, "what nobody said must not look like an answer"
+    assert "\n# minimum_voltage_v = ?\n" in text, "what nobody said must not look like an answer"

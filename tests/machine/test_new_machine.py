@@ -8,9 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from telemetry.machine.chemistry import CHEMISTRIES
-from telemetry.machine.interview import Question, interview, read_cells, read_conductor
+from telemetry.machine.interview import interview, read_cells, read_conductor
 from telemetry.machine.machine_file import Machine, parse_machine
 from telemetry.machine.new_machine import new_machine_text, toml_value
+from telemetry.machine.questions import Question
 from telemetry.machine.sections import section_keys
 from telemetry.machine.values import BadValue
 
@@ -128,6 +129,29 @@ class TestTheInterview:
         interview(answering({"pack.capacity_ah": ["5.12 kWh"]}, seen))
         assert any("is not a number in Ah" in question.problem for question in seen)
 
+    def test_what_decides_most_is_asked_first(self) -> None:
+        seen: list[Question] = []
+        interview(answering({}, seen))
+        assert [question.key for question in seen] == [
+            *("pack.chemistry", "pack.cells_in_series", "pack.capacity_ah"),
+            *("machine.minimum_voltage_v", "machine.maximum_voltage_v", "wiring.fuse_a", "wiring.conductor_mm2"),
+            *("charger.output_voltage_v", "charger.output_current_a", "pack.continuous_discharge_a"),
+            *("machine.name", "source.driver"),
+        ]
+
+    def test_units_in_answers(self) -> None:
+        answers = {
+            "pack.capacity_ah": ["230,5 Ah"],
+            "machine.minimum_voltage_v": ["42V"],
+            "machine.maximum_voltage_v": ["0.063 kV"],
+            "wiring.fuse_a": ["125 amps"],
+            "wiring.conductor_mm2": ["35 mm2"],
+            "charger.output_current_a": ["18000 mA"],
+        }
+        machine = parsed(interview(answering(answers)))
+        assert (machine.pack.capacity_ah, machine.vehicle.maximum_voltage_v) == (230.5, 63.0)
+        assert (machine.wiring.fuse_a, machine.charger.output_current_a) == (125.0, 18.0)
+
     @settings(max_examples=80, deadline=None)
     @given(st.dictionaries(st.integers(0, 20), st.text(max_size=12), max_size=12))
     def test_whatever_is_answered_the_file_parses(self, answers: dict[int, str]) -> None:
@@ -142,6 +166,52 @@ class TestTheInterview:
             )
 
         parsed(interview(ask))
+
+
+class TestLinks:
+    LINKS = (
+        {"driver": "serial-text", "port": "COM4", "baud_rate": 115200},
+        {"driver": "modbus", "port": "COM4", "unit": 1},
+        {"driver": "bluetooth-le", "address": "AA:BB", "seems": "a pack\x1b[2J"},
+    )
+
+    def chosen(self, *answers: str) -> tuple[Machine, list[Question]]:
+        seen: list[Question] = []
+        ask = answering({"source.driver": list(answers), "source.port": ["COM9"]}, seen)
+        return parsed(interview(ask, in_reach=lambda: self.LINKS)), seen
+
+    def test_each_link_in_reach_is_shown(self) -> None:
+        machine, seen = self.chosen()
+        assert machine.sources == ()
+        assert seen[-1].notes == (
+            "1: serial-text, port COM4",
+            "2: modbus, port COM4",
+            "3: bluetooth-le, address AA:BB (a pack\\x1b[2J)",
+        )
+
+    def test_several_are_chosen(self) -> None:
+        machine, _ = self.chosen("3, 2 serial-text")
+        assert [(source.driver, source.settings) for source in machine.sources] == [
+            ("bluetooth-le", {"address": "AA:BB"}),
+            ("modbus", {"port": "COM4", "unit": 1}),
+            ("serial-text", {"port": "COM9"}),
+        ]
+        assert {source.sign_of_current for source in machine.sources} == {"discharge-positive"}
+        assert "# Seems to be: a pack\\x1b[2J" in machine.text
+
+    @pytest.mark.parametrize(
+        ("answer", "why"),
+        [
+            ("4", "is no link known here"),
+            ("modbos", "is no link known here"),
+            ("1, 2", "COM4 is chosen twice"),
+            ("1 later", "names links and says later"),
+        ],
+    )
+    def test_a_bad_choice_is_explained(self, answer: str, why: str) -> None:
+        machine, seen = self.chosen(answer, "1")
+        assert why in seen[-1].problem
+        assert [source.driver for source in machine.sources] == ["serial-text"]
 
 
 class TestReadingAnswers:

@@ -26,7 +26,7 @@ def blocks_in_series(machine: Machine) -> Finding | None:
         return unknown(("pack", "blocks_in_series"), unit="V", source=_SOURCE)
     full, words = full_voltage(machine)
     if rated is None and most is None:
-        note = f"A block's BMS that opens must switch off {full:.1f} V ({words}). Either of the two will do."
+        note = f"A block's BMS that opens must switch off {full:.1f} V ({words}). One of the two ratings will do."
         keys = (("pack", "block_bms_voltage_v"), ("pack", "most_blocks_in_series"))
         return unknown(*keys, unit="V", source=_SOURCE, note=note)
     found = []

@@ -23,6 +23,7 @@ START_S = 0.35
 _PACK_SOURCE = "[pack] peak_discharge_a and continuous_discharge_a"
 _START_SOURCE = "start of 3 to 5 times the running current for a third of a second, common practice"
 _PEAK_KEYS = (("machine", "peak_power_w"), ("machine", "controller_current_a"))
+_EITHER = "[machine] peak_power_w or controller_current_a: one of the two will do."
 
 
 def pack_current(machine: Machine) -> Finding:
@@ -50,7 +51,7 @@ def _peak_current(machine: Machine) -> Finding:
     found = peak(machine, nearly_empty_v(machine))
     pack = machine.pack
     if found is None:
-        return unknown(*_PEAK_KEYS, unit="A", source=_PACK_SOURCE, note="Either of the two will do.")
+        return unknown(*_PEAK_KEYS, unit="A", source=_PACK_SOURCE, note=_EITHER)
     if found.current is None:
         return _cannot_give(machine, found)
     source = _PACK_SOURCE if found.current.is_bound else f"{_PACK_SOURCE}; {found.resistance.source}"
@@ -89,7 +90,7 @@ def sag(machine: Machine) -> Finding:
     if empty is None or half is None or minimum is None:
         keys = [] if minimum is not None else [("machine", "minimum_voltage_v")]
         keys += [] if empty is not None else list(_PEAK_KEYS)
-        note = "Of the last two either will do." if empty is None else ""
+        note = _EITHER if empty is None else ""
         return unknown(*keys, unit="V", source=source, note=note)
     source = f"{source}; {empty.resistance.source}"
     floor = max(minimum, lowest_pack_v(machine)[0])
