@@ -1,4 +1,4 @@
-"""``fit``: whether pack, wire, fuse, connector, controller and charger of a machine file suit each other."""
+"""``fit``: whether pack, wire, fuse, connector, controller and charger suit each other; what if; and sizes."""
 
 from __future__ import annotations
 
@@ -6,31 +6,106 @@ import argparse
 import os
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from telemetry.commands.options import add, as_json, say
+from telemetry.commands.options import add, add_store, as_json, say, store_path, warn
+from telemetry.model.errors import InputError
+
+if TYPE_CHECKING:
+    from telemetry.analysis.session_figures import SessionFigures
+    from telemetry.machine.sections import Machine
 
 
 def add_to(commands: Any) -> None:
     """Add the command to the command line."""
     words = "check before power whether pack, wire, fuse, connector, controller and charger suit each other"
     parser = add(commands, "fit", fit, words, "shakedown fit mower.toml")
-    parser.add_argument("machine", type=Path, metavar="MACHINE.toml", help="the machine file")
+    parser.add_argument(
+        "machine",
+        type=Path,
+        nargs="?",
+        metavar="MACHINE.toml",
+        help="the machine file; may be left out with --drive: then the one recorded with the session",
+    )
+    parser.add_argument(
+        "--drive", metavar="SESSION", help="judge with what that drive measured as well: a number, last, or a file"
+    )
+    parser.add_argument(
+        "--try",
+        dest="changes",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE",
+        help="show which findings change if the file said so, such as fuse_a=150; may be repeated; writes nothing",
+    )
+    parser.add_argument("--size", action="store_true", help="with --drive: the least size of each part for that duty")
     parser.add_argument("--json", action="store_true", help="print one JSON object: verdict and findings")
+    add_store(parser)
 
 
 def fit(arguments: argparse.Namespace) -> int:
     """Print what every check finds; 1 where one of them says stop."""
-    from telemetry.machine.fit import fit as found_for
-    from telemetry.machine.fit import overall
     from telemetry.machine.machine_file import load_machine
-    from telemetry.report.fit_text import fit_lines, fit_object
 
-    machine = load_machine(arguments.machine)
-    findings = found_for(machine)
-    if arguments.json:
-        say(as_json(fit_object(findings)))
+    given = None if arguments.machine is None else load_machine(arguments.machine)
+    if arguments.size and (arguments.drive is None or arguments.changes):
+        raise InputError("--size takes a drive and no --try; write --size --drive last, say")
+    if given is None and arguments.drive is None:
+        raise InputError("fit needs a machine file; write shakedown fit MACHINE.toml, or name a --drive")
+    if arguments.drive is None:
+        return _judge(arguments, given, None, arguments.machine.name)
+    figures, machine, name = _driven(arguments, given)
+    return _size(arguments, figures, machine, name) if arguments.size else _judge(arguments, machine, figures, name)
+
+
+def _driven(arguments: argparse.Namespace, given: Machine | None) -> tuple[SessionFigures, Machine | None, str]:
+    """Return the figures of the drive, the machine it is judged by, and what to call it."""
+    from telemetry.analysis.series import read_series
+    from telemetry.analysis.session_figures import figures_of
+    from telemetry.subjects import machine_for, open_subject
+
+    recording = open_subject(arguments.drive, store_path(arguments), given)
+    for text in recording.warnings:
+        warn(text)
+    machine = machine_for(recording, given)
+    return figures_of(read_series(recording), machine), machine, recording.name
+
+
+def _judge(arguments: argparse.Namespace, machine: Machine | None, figures: SessionFigures | None, name: str) -> int:
+    """Print the findings, or those that a tried change makes different."""
+    from telemetry.machine.fit import overall
+    from telemetry.machine.fit.trying import tried
+    from telemetry.report.fit_drive import Judgement
+    from telemetry.report.fit_text import fit_lines, fit_object
+    from telemetry.report.fit_try_text import try_lines, try_object
+
+    if machine is None:
+        raise InputError(f"no machine file was recorded with {name}; write shakedown fit MACHINE.toml --drive ...")
+    colour = sys.stdout.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+    before = Judgement.of(machine, figures, name)
+    judged, lines = before, list[str]()
+    if arguments.changes:
+        changed, made = tried(machine, arguments.changes)
+        judged = Judgement.of(changed, figures, name)
+        told = try_object(made, before.findings, judged.findings)
+        lines = try_lines(machine.name, made, before.findings, judged.findings, colour)
     else:
-        colour = sys.stdout.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
-        say("\n".join(fit_lines(machine, findings, colour)))
-    return 1 if overall(findings) == "stop" else 0
+        told = fit_object(judged.findings)
+        lines = fit_lines(machine, judged.findings, colour, judged.lines())
+    if figures is not None:
+        told["drive"] = judged.drive_object()
+    say(as_json(told) if arguments.json else "\n".join(lines))
+    return 1 if overall(judged.findings) == "stop" else 0
+
+
+def _size(arguments: argparse.Namespace, figures: SessionFigures, machine: Machine | None, name: str) -> int:
+    """Print the least size of each part for the duty of a drive."""
+    from telemetry.analysis.duty import duty_of
+    from telemetry.analysis.part_sizes import part_sizes
+    from telemetry.machine.sections import Wiring
+    from telemetry.report.fit_size_text import size_lines, size_object
+
+    duty = duty_of(figures, machine)
+    sizes = () if isinstance(duty, str) else part_sizes(duty, Wiring() if machine is None else machine.wiring)
+    say(as_json(size_object(name, duty, sizes)) if arguments.json else "\n".join(size_lines(name, duty, sizes)))
+    return 0

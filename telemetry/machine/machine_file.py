@@ -85,6 +85,20 @@ def parse_machine(
     return (None if reader.problems else machine), reader.problems
 
 
+def read_tables(tables: dict[str, Any], text: str, file: str, *, shown: str) -> tuple[Machine | None, list[Problem]]:
+    """Return the machine that the tables of a file state, changed since they were read, or None and every problem.
+
+    Args:
+        tables: as TOML gives them.
+        text, file: what they came from, kept with the machine.
+        shown: what each problem names in place of the file.
+
+    """
+    reader = _Reader(tables, Places("", shown), None)
+    machine = reader.machine(text, file)
+    return (None if reader.problems else machine), reader.problems
+
+
 def _text_of(path: Path) -> str:
     """Return the file's text; a byte-order mark, as some editors put before it, is left out."""
     name = _shown_name(str(path))

@@ -216,11 +216,18 @@ def lacking(facts: Facts) -> list[tuple[str, str]]:
             name, why = (key.replace("-", " "), "record it") if row is None else (row.part, row.why)
             found.append((f"{name} was not judged", f"{why[0].upper()}{why[1:]}."))
     if not facts.charge_only:
-        if facts.loaded_s < DRIVEN_S:
-            found.append((f"only {length(facts.loaded_s)} under load", _DRIVE))
-        if facts.load_pct is not None and facts.load_pct < LOAD_SHARE:
-            what = f"the hardest pull reached only {facts.load_pct:.0f} % of the weakest rating"
-            found.append((what, "Record a drive with the hill, the load or the implement that is hardest for it."))
+        found += too_little_load(facts.loaded_s, facts.load_pct)
+    return found
+
+
+def too_little_load(loaded_s: float, load_pct: float | None) -> list[tuple[str, str]]:
+    """Return why a drive loaded the machine too little to judge it: (what, what to do); empty where it did enough."""
+    found = []
+    if loaded_s < DRIVEN_S:
+        found.append((f"only {length(loaded_s)} under load", _DRIVE))
+    if load_pct is not None and load_pct < LOAD_SHARE:
+        what = f"the hardest pull reached only {load_pct:.0f} % of the weakest rating"
+        found.append((what, "Record a drive with the hill, the load or the implement that is hardest for it."))
     return found
 
 

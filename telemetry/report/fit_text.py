@@ -34,28 +34,30 @@ def fit_object(findings: Sequence[Finding]) -> dict[str, Any]:
     }
 
 
-def fit_lines(machine: Machine, findings: Sequence[Finding], colour: bool = False) -> list[str]:
+def fit_lines(
+    machine: Machine, findings: Sequence[Finding], colour: bool = False, measured: Sequence[str] = ()
+) -> list[str]:
     """Return the text: verdict, findings with the worst first, where the limits come from, cautions.
 
     Args:
         machine: what was judged.
         findings: in the order of the checks.
         colour: repeat each verdict in colour, by terminal escapes.
+        measured: lines on what a drive measured, put before the findings.
 
     """
     verdict = overall(findings)
     counts = ", ".join(f"{sum(f.verdict == each for f in findings)} {each}" for each in _ORDER)
     lines = [f"{machine.name}: {_badge(verdict, colour)}: {_MEANINGS[verdict]}", f"{len(findings)} checks: {counts}"]
     if machine.bench:
-        lines += _wrapped("The file states no machine: the pack is judged as it stands on a bench.", "")
+        lines += wrapped("The file states no machine: the pack is judged as it stands on a bench.", "")
+    lines += measured
     judged = [finding for finding in findings if not finding.lacking]
     ordered = [finding for each in _ORDER for finding in judged if finding.verdict == each]
     sources = list(dict.fromkeys(part for finding in ordered for part in _parts(finding)))
     for finding in ordered:
         lines += ["", *finding_lines(finding, sources, colour)]
-    lines += [*look_up_lines(findings), "", "Where the limits come from"]
-    for number, source in enumerate(sources, 1):
-        lines += _wrapped(source, "     ", f"{f'[{number}]':4} ")
+    lines += [*look_up_lines(findings), "", *source_lines(sources)]
     return [*lines, "", "Before you touch anything", *_caution_lines(machine)]
 
 
@@ -72,7 +74,15 @@ def finding_lines(finding: Finding, sources: Sequence[str] = (), colour: bool = 
     """Return one finding: badge, check and figures, then the reason with the numbers of its ``sources``."""
     cited = "".join(f"[{sources.index(part) + 1}]" for part in _parts(finding) if part in sources)
     first = f"{_badge(finding.verdict, colour)}  {finding.check}{_figures(finding)}"
-    return [first, *_wrapped(f"{_why(finding)} {cited}", "    ")]
+    return [first, *wrapped(f"{sentence(finding)} {cited}", "    ")]
+
+
+def source_lines(sources: Sequence[str]) -> list[str]:
+    """Return the numbered list of sources."""
+    lines = ["Where the limits come from"]
+    for number, source in enumerate(sources, 1):
+        lines += wrapped(source, "     ", f"{f'[{number}]':4} ")
+    return lines
 
 
 def _parts(finding: Finding) -> list[str]:
@@ -99,7 +109,7 @@ def _number(figure: float) -> str:
     return f"{figure:.0f}" if abs(figure) >= 1000 else f"{figure:.4g}"
 
 
-def _why(finding: Finding) -> str:
+def sentence(finding: Finding) -> str:
     """Return the reason; of what a file lacks only the keys, for where to find them is told once below."""
     if not finding.lacking:
         return _sentence(finding.why)
@@ -123,7 +133,7 @@ def look_up_lines(findings: Sequence[Finding]) -> list[str]:
     alone = [None] if len(together) < len(places) else []
     for place in [*together, *alone]:
         heading = place or ("Elsewhere" if together else "")
-        lines += ["", *_wrapped(f"{heading[:1].upper()}{heading[1:]}", "")]
+        lines += ["", *wrapped(f"{heading[:1].upper()}{heading[1:]}", "")]
         for key in (each for each in keys if each.find == place or (place is None and each.find not in together)):
             needing = [finding for finding in waiting if (key.section, key.name) in finding.lacking]
             notes = [note for each in needing if each.note and (note := _sentence(each.note)) not in noted]
@@ -135,7 +145,7 @@ def look_up_lines(findings: Sequence[Finding]) -> list[str]:
 
 def _look_up(key: Key, sentences: Sequence[str]) -> list[str]:
     unit = f", in {key.unit}" if key.unit else ""
-    return [*_wrapped(f"{key.place}: {key.meaning}{unit}.", "  ", "- "), *_wrapped(" ".join(sentences), "  ")]
+    return [*wrapped(f"{key.place}: {key.meaning}{unit}.", "  ", "- "), *wrapped(" ".join(sentences), "  ")]
 
 
 def _sentence(why: str) -> str:
@@ -145,7 +155,8 @@ def _sentence(why: str) -> str:
     return text if text.endswith((".", "!", "?")) else f"{text}."
 
 
-def _wrapped(text: str, indent: str, first: str | None = None) -> list[str]:
+def wrapped(text: str, indent: str, first: str | None = None) -> list[str]:
+    """Return ``text`` in lines of the terminal's width; ``first`` opens the first of them in place of ``indent``."""
     return textwrap.wrap(
         text,
         WIDTH,
@@ -171,4 +182,4 @@ def _caution_lines(machine: Machine) -> list[str]:
         f"{MAINS} Makers' sheets and local codes come before this list.",
         "While it moves, watch the course and not the screen.",
     ]
-    return [line for caution in cautions for line in _wrapped(caution, "  ", "- ")]
+    return [line for caution in cautions for line in wrapped(caution, "  ", "- ")]

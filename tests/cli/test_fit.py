@@ -36,13 +36,26 @@ PAGE = ROOT / "docs" / "fit.md"
 MACHINES = ROOT / "docs" / "machines"
 AMBIENTS_C = range(10, 90, 5)
 EXAMPLES = {"good-retrofit": 0, "four-mistakes": 1, "half-stated": 0}
+DRIVE = "--drive replay_data/orchard-mow.csv.gz"
+COMMANDS = {
+    "a drive": f"replay_data/orchard.toml {DRIVE}",
+    "what if": "replay_data/orchard.toml --try fuse_a=110 --try conductor_mm2=50",
+    "sizes": f"--size {DRIVE}",
+}
+"""Further commands shown on the page, by the name of their output."""
 
 
 @cache
 def printed(name: str) -> tuple[str, int]:
     """Return what ``shakedown fit`` of an example prints in a process of its own, and its exit status."""
+    return ran(str(MACHINES / f"{name}.toml"))
+
+
+@cache
+def ran(words: str) -> tuple[str, int]:
+    """Return what ``shakedown fit`` with these words prints in a process of its own, and its exit status."""
     done = subprocess.run(
-        [sys.executable, "-W", "error", "-m", "telemetry.cli", "fit", str(MACHINES / f"{name}.toml")],
+        [sys.executable, "-W", "error", "-m", "telemetry.cli", "fit", *words.split()],
         cwd=ROOT,
         env=os.environ | {"PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "utf-8"},
         capture_output=True,
@@ -154,7 +167,24 @@ def blocks() -> dict[str, str]:
         f"output of {name}": f"```text\n$ shakedown fit docs/machines/{name}.toml\n{printed(name)[0]}```"
         for name in EXAMPLES
     }
-    return {"conductors": conductor_tables(), "practice": practice_table()} | outputs
+    further = {f"output of {name}": command_block(name) for name in COMMANDS}
+    return {"conductors": conductor_tables(), "practice": practice_table()} | outputs | further
+
+
+def command_block(name: str) -> str:
+    """Return what a further command prints; of all checks with a drive, what was measured and one finding."""
+    text = ran(COMMANDS[name])[0]
+    if name == "a drive":
+        measured, *findings = text.partition("Where the limits come from")[0].split("\n\n[")
+        shown = next(each for each in findings if "  pack-current" in each)
+        text = f"{measured}\n...\n\n[{shown.rstrip()}\n...\n"
+    return f"```text\n$ shakedown fit {COMMANDS[name]}\n{text}```"
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_the_further_commands_print_what_the_page_says(name: str) -> None:
+    assert block(f"output of {name}", command_block(name)) in page(), "write them anew: python tests/cli/test_fit.py"
+    assert max(map(len, ran(COMMANDS[name])[0].splitlines())) <= 80
 
 
 @pytest.mark.parametrize(("name", "status"), EXAMPLES.items())

@@ -132,10 +132,11 @@ def energy(machine: Machine) -> Finding:
     old_ohm = estimated_mohm(practice.high_resistance, cells, capacity) / 1000
     old = usable_energy(chemistry, cells * practice.mean_open_v, old_ohm, capacity, current)
     gave = peukert_capacity(capacity, current, practice.peukert)
+    times = f", {new / old:.2g} times that" if old > 0 else ""  # it gave nothing where it sagged to nothing
     said = (
         f"at {current:g} A the old {capacity:g} Ah gave {gave:.0f} Ah, of which "
         f"{100 * practice.usable_share:.0f} % in daily "
-        f"use, about {old:.0f} Wh; the new pack gives about {new:.0f} Wh, {new / old:.2g} times that"
+        f"use, about {old:.0f} Wh; the new pack gives about {new:.0f} Wh{times}"
     )
     if new >= LESS_ENERGY * old:
         return judged("ok", f"{said}.", source, value=new, limit=LESS_ENERGY * old, unit="Wh")
