@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import math
 import re
+import sys
 from collections import Counter
 from dataclasses import replace
 from decimal import Decimal
@@ -15,7 +15,7 @@ from telemetry.machine.limits import CONDITION_NAMES, LIMIT_NAMES, LIMIT_SIGNALS
 from telemetry.machine.sections import find_key, section_keys
 from telemetry.machine.typed import meant
 from telemetry.machine.units import converted, key_ending, quantity, siblings
-from telemetry.machine.values import read_typed, read_value
+from telemetry.machine.values import is_quantity, read_typed, read_value
 from telemetry.model.errors import nearest
 from telemetry.model.signals import find_signal
 
@@ -121,11 +121,10 @@ def read_limit_value(limit: str, name: str, value: object, unit: str = "") -> An
     key = limit_key(limit, name)
     if value == 0 and key.kind == "number" and key.low > 0:
         key = replace(key, low=0.0)
-    is_number = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-    if unit and is_number:
+    if unit and is_quantity(value):
         value = converted(Decimal(repr(value)), unit, key.unit)
     elif unit:
-        key = replace(key, low=-math.inf, high=math.inf, measured_in=unit)
+        key = replace(key, low=-sys.float_info.max, high=sys.float_info.max, measured_in=unit)
     return read_value(key, value)
 
 

@@ -6,6 +6,7 @@ import datetime
 import json
 import math
 import re
+import sys
 from decimal import Decimal
 from itertools import pairwise
 from typing import Any
@@ -222,7 +223,7 @@ def _keyboard(key: Key, value: object) -> tuple[str, ...]:
 
 def _pairs(key: Key, value: object) -> tuple[tuple[float, float], ...]:
     pairs = value if isinstance(value, list) else []
-    whole = all(isinstance(pair, list) and len(pair) == 2 and all(map(_is_quantity, pair)) for pair in pairs)
+    whole = all(isinstance(pair, list) and len(pair) == 2 and all(map(is_quantity, pair)) for pair in pairs)
     if len(pairs) < 2 or not whole:
         raise BadValue(f"is {described(value)} where two or more pairs of numbers belong", f"write {key.takes}")
     return tuple((float(first), float(second)) for first, second in pairs)
@@ -254,8 +255,11 @@ def _times(key: Key, value: object) -> tuple[tuple[float, float], ...]:
     return pairs
 
 
-def _is_quantity(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+def is_quantity(value: object) -> bool:
+    """Tell whether ``value`` is a number that a float can hold: no bool, not infinite, no NaN."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    return abs(value) <= sys.float_info.max
 
 
 def described(value: object) -> str:

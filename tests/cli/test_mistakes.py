@@ -32,6 +32,13 @@ TEXTS = {
     "mower.toml": PACK,
     "comma.toml": PACK + "[machine]\nmaximum_voltage_v = 230,5\n",
     "unit.toml": PACK + "[limits.cell-spread]\nwarn = 50 mV\n",
+    "switch.toml": PACK + "[machine]\nregenerates = yes\n",
+    "gauge.toml": PACK + "[wiring]\nconductor_awg = 1/0\n",
+    "curly.toml": PACK + "name = “spare pack”\n",
+    "bare.toml": PACK + "name = spare pack\n",
+    "tab.toml": PACK + 'name = "spare\tpack"\n',
+    "volts.toml": PACK + "[limits.cell-spread]\nwarn = 50\n",
+    "meaning.toml": PACK + "[limits.overcurrent]\nwarn = 90\n",
     "hours.toml": PACK.replace("100", '"230 Ah"'),
     "key.toml": PACK + "[machine]\nmaximum_volts_v = 63\n",
     "limit.toml": PACK + "[limits.cell-voltage-lo]\nwarn = 3\n",
@@ -178,6 +185,80 @@ MISTAKES = [
             'unit.toml, line 6, column 11: is not TOML in "warn = 50 mV": expected newline or end of document after a'
             " statement; write warn = 0.05, in V",
         ),
+    ),
+    Mistake(
+        "limits switch.toml",
+        2,
+        in_file(
+            "switch.toml",
+            'switch.toml, line 6, column 15: is not TOML in "regenerates = yes": invalid value; write'
+            " regenerates = true",
+        ),
+    ),
+    Mistake(
+        "limits gauge.toml",
+        2,
+        in_file(
+            "gauge.toml",
+            'gauge.toml, line 6, column 18: is not TOML in "conductor_awg = 1/0": expected newline or end of document'
+            ' after a statement; write conductor_awg = "1/0"',
+        ),
+    ),
+    Mistake(
+        "limits curly.toml",
+        2,
+        in_file(
+            "curly.toml",
+            'curly.toml, line 5, column 8: is not TOML in "name = “spare pack”": invalid value; write name ='
+            ' "spare pack" (straight quotes)',
+        ),
+    ),
+    Mistake(
+        "limits bare.toml",
+        2,
+        in_file(
+            "bare.toml",
+            'bare.toml, line 5, column 8: is not TOML in "name = spare pack": invalid value; write name ='
+            ' "spare pack"',
+        ),
+    ),
+    Mistake(
+        "limits tab.toml",
+        2,
+        in_file("tab.toml", 'tab.toml, line 5, [pack] name: holds a tab or a line end; write name = "spare pack"'),
+    ),
+    Mistake(
+        "limits volts.toml",
+        2,
+        in_file(
+            "volts.toml",
+            "volts.toml, line 6, [limits.cell-spread] warn: is 50 V, more than is plausible; write a number from"
+            " 0.001 to 2, in V; did you mean 0.05 (50 mV)?",
+        ),
+    ),
+    Mistake(
+        "limits meaning.toml",
+        2,
+        in_file(
+            "meaning.toml",
+            "meaning.toml, line 5, [limits.overcurrent]: is an unknown limit; did you mean [limits.discharge-current]"
+            " or [limits.discharge-peak]?",
+        ),
+    ),
+    Mistake(
+        "limits mower.toml --set soc-low.warn=50mV",
+        2,
+        '--set soc-low.warn: the text "50mV" is not a number in %; write a number from 1 to 100, in %',
+    ),
+    Mistake(
+        "limits mower.toml --unset soc-low",
+        2,
+        "[limits.soc-low] is not stated in the file, so there is nothing to take out",
+    ),
+    Mistake(
+        "machine-schema --out mower.toml",
+        2,
+        "mower.toml: the file exists already; choose another name, or add --replace",
     ),
     Mistake(
         "limits hours.toml",

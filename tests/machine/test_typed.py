@@ -9,9 +9,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from telemetry.machine.limit_values import PLAUSIBLE, limit_key, limit_unit, limits_meant, other_units
+from telemetry.machine.limit_values import (
+    PLAUSIBLE,
+    limit_key,
+    limit_key_names,
+    limit_unit,
+    limits_meant,
+    other_units,
+)
 from telemetry.machine.limits import CONDITION_NAMES, LIMIT_NAMES, limits_for
 from telemetry.machine.machine_file import Machine, parse_machine
+from telemetry.machine.new_machine import toml_value
 from telemetry.machine.sections import find_key
 from telemetry.machine.typed import meant
 from telemetry.machine.units import converted, key_ending, quantity, siblings
@@ -221,6 +229,16 @@ class TestLimitValues:
     )
     def test_a_slip_gets_the_value_meant(self, addition: str, right: str) -> None:
         assert right in problem_of(addition)
+
+    @settings(max_examples=150, deadline=None)
+    @given(st.sampled_from(LIMIT_NAMES), st.data())
+    def test_any_value_is_taken_or_explained(self, limit: str, data: st.DataObject) -> None:
+        name = data.draw(st.sampled_from(limit_key_names(limit)))
+        simple = st.one_of(st.booleans(), st.integers(), st.floats(), st.just(10**400), st.text("5 mV%", max_size=5))
+        value = data.draw(st.one_of(simple, st.lists(simple, max_size=2)))
+        machine, problems = parse_machine(f"{PACK}[limits.{limit}]\n{name} = {toml_value(value)}\n", "m.toml")
+        assert (machine is None) == bool(problems)
+        assert all(limit in problem.where for problem in problems)
 
     def test_our_own_numbers_are_plausible(self) -> None:
         machine = parsed("continuous_discharge_a = 100\npeak_discharge_a = 200\ncontinuous_charge_a = 50\n")
