@@ -47,7 +47,7 @@ def problems_of(text: str) -> list[str]:
             "if 25 are kW, write 25000",
         ),
         ("low_cutoff_v = 2.8", "[pack] low_cutoff_v", "is 2.8 V", "2.8 V a cell are 44.8 V"),
-        ("high_cutoff_v = 120", "[pack] high_cutoff_v", "used from 40 to 58.4 V", "of the whole pack"),
+        ("high_cutoff_v = 120", "[pack] high_cutoff_v", "work from 40 to 58.4 V", "of the whole pack"),
         ("continuous_charge_a = 5000", "[pack] continuous_charge_a", "is 5000 A", "write 5"),
         (
             "internal_resistance_mohm = 0.014",
