@@ -88,12 +88,10 @@ def report(arguments: argparse.Namespace) -> int:
     moments = moments_of(found.report)
     if page is not None:
         text = report_page(found.report, page_charts(found.series, found.figures, moments), _isolation(found))
-        try:
-            page.write_text(text, encoding="utf-8")
-        except OSError as error:
-            raise InputError(
-                f"{printable(page, 200)} cannot be written: {error.strerror}; choose another place"
-            ) from error
+        from telemetry.model.whole_file import whole_or_not_at_all
+
+        with whole_or_not_at_all(page, replace=True) as stream:
+            stream.write(text.encode())
     if arguments.json:
         say(as_json(found.report))
     else:

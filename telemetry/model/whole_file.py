@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -16,11 +17,14 @@ from telemetry.model.errors import InputError, printable
 def whole_or_not_at_all(path: Path, replace: bool) -> Iterator[IO[bytes]]:
     """Give a file beside ``path`` to write to; it takes that name at the end, and is gone if anything fails.
 
+    A new file may be read by its owner only. One that is replaced keeps its permissions.
+
     Raises:
         InputError: there is no such folder, it cannot be written, or the file exists and ``replace`` is false.
 
     """
     file = printable(path, 200)
+    path = Path(os.path.realpath(path))  # a link stays a link
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         if not path.parent.is_dir():
@@ -29,7 +33,12 @@ def whole_or_not_at_all(path: Path, replace: bool) -> Iterator[IO[bytes]]:
             raise InputError(f"{file}: it is a folder; name a file in it")
         if path.exists() and not replace:
             raise InputError(f"{file}: the file exists already; choose another name, or add --replace")
-        with part.open("wb") as stream:
+        if path.exists() and not path.is_file():  # a pipe or a terminal has no whole to keep
+            with path.open("wb") as stream:
+                yield stream
+            return
+        _remove_left_over(path)
+        with open(part, "wb", opener=private) as stream:
             yield stream
             stream.flush()
             os.fsync(stream.fileno())
@@ -42,3 +51,31 @@ def whole_or_not_at_all(path: Path, replace: bool) -> Iterator[IO[bytes]]:
     finally:
         with suppress(OSError):
             part.unlink()
+
+
+def private(path: str, flags: int) -> int:
+    """Open a file that only its owner may read: recordings, and what is made from them, hold positions."""
+    return os.open(path, flags | getattr(os, "O_BINARY", 0), 0o600)
+
+
+def _remove_left_over(path: Path) -> None:
+    """Remove what killed programs left of ``path``."""
+    start = f".{path.name}."
+    for part in path.parent.iterdir():
+        if part.name.startswith(start) and part.suffix == ".part":
+            pid = part.name[len(start) : -len(".part")]
+            if pid.isdecimal() and not _is_running(int(pid)):
+                with suppress(OSError):
+                    part.unlink()
+
+
+def _is_running(pid: int) -> bool:
+    if sys.platform == "win32":  # no need to know: a file that is open cannot be removed there
+        return False
+    try:
+        os.kill(pid, 0)
+    except (ProcessLookupError, OverflowError):
+        return False
+    except PermissionError:  # somebody else's
+        return True
+    return True

@@ -10,6 +10,7 @@ from typing import Self
 
 from telemetry.model.capture import CapturedPiece, CaptureWriter
 from telemetry.model.errors import InputError, printable
+from telemetry.model.whole_file import private
 
 log = logging.getLogger(__name__)
 
@@ -24,7 +25,7 @@ class CaptureFile:
 
     def __enter__(self) -> Self:
         try:
-            self._file = self._path.open("x", encoding="ascii", newline="\n")
+            self._file = open(self._path, "x", encoding="ascii", newline="\n", opener=private)
         except FileExistsError:
             raise InputError(f"{printable(self._path, 200)} exists; name another file for the capture") from None
         except OSError as error:

@@ -20,7 +20,7 @@ def default_store_path() -> Path:
 def make_folder_if_ours(path: Path) -> None:
     """Make the folder of ``path`` if it is the program's own data folder; any other is the user's to make."""
     if path.parent == _own_folder():
-        path.parent.mkdir(parents=True, exist_ok=True)
+        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)  # positions are private
 
 
 def _own_folder() -> Path:

@@ -9,10 +9,11 @@ layout, and their narrow views are made as they are needed: see :mod:`telemetry.
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -141,6 +142,9 @@ def connect_for_writing(path: Path, busy_s: float = BUSY_S) -> Database:
             raise StoreError(f"the folder of the store {file} does not exist; make it first, or name another file")
         if path.is_dir():
             raise StoreError(f"{file} is a folder, not a store; name a file in it")
+        # Positions are private. The log gets the rights of its store from SQLite.
+        with suppress(FileExistsError):
+            os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
         connection = sqlite3.connect(path, timeout=busy_s, isolation_level=None, cached_statements=256)
     except (sqlite3.Error, OSError) as error:
         raise store_error(path, error) from error
@@ -220,13 +224,13 @@ def _open_read_only(path: Path, busy_s: float) -> Database:
 
 
 def _version(db: Database, path: Path) -> int:
-    """Return the number of the last step the file has taken, 0 for an empty one; refuse what is not ours."""
+    """Return the number of the last step the file has taken, 0 for one that is new; refuse what is not ours."""
     application_id = db.execute("PRAGMA application_id").fetchone()[0]
     version = int(db.execute("PRAGMA user_version").fetchone()[0])
     if application_id != APPLICATION_ID:
-        tables = db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
-        if application_id or version or tables:
+        if application_id or _statements_taken(db) is None:
             raise StoreError(f"{file_text(path)} is another program's database; name another file for the store")
+        version = 0
     elif version > len(MIGRATIONS):
         raise StoreError(
             f"the store {file_text(path)} was written by a newer version of this program (layout {version}, this one"
@@ -240,10 +244,35 @@ def migrate(db: Database, path: Path, to: int = len(MIGRATIONS)) -> None:
     if _version(db, path) >= to:
         return
     with transaction(db):
-        for number in range(_version(db, path) + 1, to + 1):  # another process may have been quicker
-            db.executescript(MIGRATIONS[number - 1])
-            db.execute(f"PRAGMA user_version = {number}")
-        db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        version = _version(db, path)  # another process may have been quicker
+        taken = (_statements_taken(db) or 0) if version == 0 else len(_statements(version))
+        for statement in _statements(to)[taken:]:  # not as a script, which would commit what is open
+            db.conn.execute(statement)
+        db.conn.execute(f"PRAGMA user_version = {to}")
+        db.conn.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+
+
+def _statements(steps: int) -> list[str]:
+    """Return the statements of the first ``steps`` steps; none of them holds a semicolon."""
+    return [one for step in MIGRATIONS[:steps] for each in step.split(";") if (one := each.strip())]
+
+
+def _statements_taken(db: Database) -> int | None:
+    """Return how many statements an interrupted creation left in a file, 0 for an empty one; None if it is not ours.
+
+    Earlier versions of this program created a store statement by statement. A killed one left a part of the tables.
+    """
+    found = _schema_of(db.conn)
+    with closing(sqlite3.connect(":memory:")) as ours:
+        for taken, statement in enumerate(["", *_statements(len(MIGRATIONS))]):
+            ours.execute(statement)
+            if _schema_of(ours) == found:
+                return taken
+    return None
+
+
+def _schema_of(connection: sqlite3.Connection) -> list[tuple[str, str]]:
+    return connection.execute("SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL ORDER BY name").fetchall()
 
 
 def _enter_wal(db: Database, busy_s: float) -> None:

@@ -28,7 +28,7 @@ class SessionLock:
     def take(cls, store: Path, session: int) -> SessionLock | None:
         """Return the lock of ``session``, None where another holds it; OSError where the file cannot be made."""
         path = store.with_name(f"{store.name}-session-{session}.lock")
-        descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+        descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
         try:
             if sys.platform == "win32":
                 msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)

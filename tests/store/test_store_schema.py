@@ -5,6 +5,7 @@ import subprocess
 import sys
 import tempfile
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
@@ -147,6 +148,52 @@ def test_another_programs_database_is_left_alone(store: Path) -> None:
     assert store.read_bytes() == before
 
 
+def test_a_store_whose_creation_was_interrupted_is_a_new_store(tmp_path: Path, begin: Callable[..., int]) -> None:
+    statements = [one for step in MIGRATIONS for one in step.split(";") if one.strip()]
+    for taken in range(0, len(statements) + 1, 3):
+        store = tmp_path / f"after-{taken}.sqlite3"
+        with closing(sqlite3.connect(store, isolation_level=None)) as connection:
+            connection.execute("PRAGMA journal_mode = WAL")
+            for statement in statements[:taken]:
+                connection.execute(statement)
+            connection.execute(f"PRAGMA user_version = {taken // 20}")
+        with pytest.raises(StoreError, match=r"is empty; record a session first"):
+            StoreReader.open(store)
+        with StoreWriter.open(store) as writer:
+            begin(writer)
+            writer.end_session(START)
+        with StoreReader.open(store) as reader:
+            assert [each.ended_how for each in reader.sessions()] == ["normal"]
+
+
+def test_a_creation_that_is_killed_at_any_moment_can_be_repeated(
+    tmp_path: Path, child: Callable[..., subprocess.Popen[str]]
+) -> None:
+    code = """
+import sys
+from pathlib import Path
+import sqlite_utils
+from telemetry.store.schema import connect_for_writing
+print("ready", flush=True)
+connect_for_writing(Path(sys.argv[1])).close()
+"""
+    for attempt in range(8):
+        store = tmp_path / f"{attempt}.sqlite3"
+        process = child(code, store)
+        assert process.stdout is not None
+        process.stdout.readline()
+        time.sleep(0.003 * attempt)  # the moment of the kill; any will do
+        process.kill()
+        process.wait()
+        if store.exists():
+            try:
+                StoreReader.open(store).close()
+            except StoreError as error:
+                assert "is empty; record a session first" in str(error)  # noqa: PT017
+        connect_for_writing(store).close()
+        StoreReader.open(store).close()
+
+
 def test_a_store_that_is_not_there(store: Path, tmp_path: Path) -> None:
     with pytest.raises(StoreError, match=r"there is no store at .*; record a session first"):
         StoreReader.open(store)
@@ -239,6 +286,7 @@ def test_the_default_place_is_the_users_unless_the_variable_names_another(
     assert path == tmp_path / "data" / "shakedown" / "sessions.sqlite3"
     StoreWriter.open(path).close()  # the program's own folder is made
     assert path.is_file()
+    assert sys.platform == "win32" or path.parent.stat().st_mode & 0o777 == 0o700
     monkeypatch.setenv("SHAKEDOWN_STORE", str(tmp_path / "other.sqlite3"))
     assert default_store_path() == tmp_path / "other.sqlite3"
 

@@ -252,3 +252,15 @@ with StoreWriter.open(Path(sys.argv[1]), commit_s=0.05) as writer:
     assert in_the_end == "50000 0 None"
     assert errors == ""
     assert stored_seconds(store) == np.repeat(np.arange(50.0), 500).tolist()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="permissions of another sort")
+def test_only_the_owner_may_read_a_recording(store: Path, begin: Callable[..., int]) -> None:
+    with StoreWriter.open(store) as writer:
+        begin(writer)
+        writer.offer(span(1))
+        writer.flush()
+        files = {path.name: path.stat().st_mode & 0o777 for path in store.parent.iterdir()}
+        writer.end_session(START)
+    assert len(files) == 4, "the store, its log, the log's index and the lock"
+    assert set(files.values()) == {0o600}
