@@ -73,6 +73,7 @@ class ChargeEstimate:
         why: one sentence: how it was found, or why it is unknown and what would help.
         counted_ah: float64 (n,), charge out since the start at each of ``t``, offset taken out, Ah.
 
+    All arrays are empty where the charge is unknown.
     """
 
     t: Times = field(default_factory=lambda: np.empty(0, dtype=np.int64))
@@ -116,10 +117,8 @@ def estimate_charge(
     swing = float(np.ptp(np.concatenate([[0.0], counted])))
     if swing > 1.3 * pack.capacity_ah:
         return ChargeEstimate(
-            counted_ah=counted,
-            t=blocks.t,
             why=f"{swing:.1f} Ah were counted one way, more than the stated {pack.capacity_ah:g} Ah can hold: "
-            "check [pack] capacity_ah and the scale of pack_current",
+            "check [pack] capacity_ah and the scale of pack_current"
         )
     forward = ForwardCharge(pack, offset.uncertainty_a, table)
     cells = _cells_by_block(series, blocks)
