@@ -20,8 +20,10 @@ from telemetry.model.clock import Clock
 from telemetry.model.errors import InputError, LinkLost, LinkUnavailable, Problem, did_you_mean, printable
 
 from ..decode.can_frames import EXTENDED, CanFrame
+from .can_options import SERIAL, option_problems
 from .can_settings import BusSettings
 from .can_trouble import errors_explained, is_noise, said_by, why_lost, why_not
+from .ports import port_problem
 from .pump import READ_LIMIT_S
 
 GATHER_S = 0.005
@@ -89,6 +91,10 @@ def check_bus(settings: Settings) -> list[Problem]:
         problems += _check_interface(interface)
     if channel is not None and (isinstance(channel, bool) or not isinstance(channel, str | int)):
         problems.append(Problem("channel", "is neither a name nor a number", 'write channel = "can0", say'))
+    elif isinstance(channel, str) and interface in SERIAL:
+        device = channel.partition("@")[0] if interface == "slcan" else channel  # slcan takes DEVICE@BAUD
+        wrong = port_problem(device, "channel")
+        problems += [] if wrong is None else [wrong]
     bit_rate = settings.get("bit_rate")
     if bit_rate is not None and (
         isinstance(bit_rate, bool) or not isinstance(bit_rate, int) or not 5_000 <= bit_rate <= 1_000_000
@@ -100,12 +106,7 @@ def check_bus(settings: Settings) -> list[Problem]:
     if not isinstance(options, Mapping):
         problems.append(Problem("options", "is not a table", "write options = { tty_baudrate = 2000000 }, say"))
     else:
-        own = {"interface": "interface", "channel": "channel", "bitrate": "bit_rate", "listen_only": "listen_only"}
-        problems += [
-            Problem(f"options.{name}", "has a key of its own", f"write {own[name]} beside options")
-            for name in options
-            if name in own
-        ]
+        problems += option_problems(interface, options)
     return problems
 
 

@@ -1,7 +1,7 @@
-"""The serial port, and whatever else pyserial opens by URL. The only file that imports pyserial.
+"""The serial port, and the network forms that pyserial opens by URL. The only file that imports pyserial.
 
 A port is a device name (``/dev/ttyUSB0``, ``COM4``) or a URL (``socket://radio.local:4000``, ``rfc2217://...``,
-``loop://``). Every failure to open becomes :class:`LinkUnavailable` with the remedy; every later failure
+``loop://``); :mod:`.ports` refuses all others. Every failure to open becomes :class:`LinkUnavailable` with the remedy; every later failure
 :class:`LinkLost`: an unplugged adapter shows itself by many different errors, and none of them can be mended by
 reading on.
 
@@ -26,6 +26,7 @@ from typing import Any, Literal
 from telemetry.driver import Settings
 from telemetry.model.errors import LinkLost, LinkUnavailable, Problem, printable
 
+from .ports import is_network_port, port_problem
 from .pump import READ_LIMIT_S
 
 Parity = Literal["none", "even", "odd", "mark", "space"]
@@ -76,6 +77,8 @@ def check_port(settings: Settings) -> list[Problem]:
     if not isinstance(port, str) or not port.strip():
         where_from = 'name it, such as port = "/dev/ttyUSB0" or "COM4"; shakedown sources lists those in reach'
         problems.append(Problem("port", "is missing" if port is None else "names no port", where_from))
+    elif (wrong := port_problem(port)) is not None:
+        problems.append(wrong)
     baud_rate = settings.get("baud_rate", 115200)
     if isinstance(baud_rate, bool) or not isinstance(baud_rate, int) or not 50 <= baud_rate <= 12_000_000:
         problems.append(Problem("baud_rate", "is no whole number from 50 to 12000000", "write 115200, say"))
@@ -175,6 +178,8 @@ def open_serial(settings: PortSettings, gather_s: float = GATHER_S) -> SerialLin
     import serial
 
     name = printable(settings.port)
+    if (wrong := port_problem(settings.port)) is not None:
+        raise LinkUnavailable(f"{wrong.what}; {wrong.right}")
     port: Any = None
     try:
         port = serial.serial_for_url(settings.port, do_not_open=True)
@@ -240,7 +245,7 @@ def reason(error: BaseException) -> str:
 def _why_not(port: str, name: str, error: BaseException) -> str:
     """Return one sentence on why ``port`` cannot be opened, with the remedy."""
     number, said = _error_number(error), str(error)
-    if "://" in port:
+    if is_network_port(port):
         return f"{name} cannot be reached ({reason(error)}); check its address and that the far end is switched on"
     if number == errno.ENOENT or "FileNotFoundError" in said:
         return f"there is no port {name}; {_those_that_exist()}"

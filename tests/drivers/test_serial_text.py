@@ -171,8 +171,8 @@ class TestOpening:
         with socket.create_server(("127.0.0.1", 0)) as server:
             port = server.getsockname()[1]
         assert "cannot be reached (Connection refused)" in self.why_not(f"socket://127.0.0.1:{port}")
-        assert "cannot be reached" in self.why_not("socket://127.0.0.1")
-        assert "not known" in self.why_not("carrier-pigeon://loft")
+        assert "socket://HOST:PORT" in self.why_not("socket://127.0.0.1")
+        assert "is not allowed" in self.why_not("carrier-pigeon://loft")
 
     def test_the_port_s_name_cannot_steer_the_terminal(self):
         assert "\x1b" not in self.why_not("/dev/\x1b[2J")
