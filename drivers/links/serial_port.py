@@ -1,9 +1,9 @@
 """The serial port, and the network forms that pyserial opens by URL. The only file that imports pyserial.
 
 A port is a device name (``/dev/ttyUSB0``, ``COM4``) or a URL (``socket://radio.local:4000``, ``rfc2217://...``,
-``loop://``); :mod:`.ports` refuses all others. Every failure to open becomes :class:`LinkUnavailable` with the remedy; every later failure
-:class:`LinkLost`: an unplugged adapter shows itself by many different errors, and none of them can be mended by
-reading on.
+``loop://``); :mod:`.ports` refuses all others. Every failure to open becomes :class:`LinkUnavailable` with the
+remedy; every later failure :class:`LinkLost`: an unplugged adapter shows itself by many different errors, and none
+of them can be mended by reading on.
 
 Opening must not restart a board unless asked, so both control lines are put low by default. What the program can do
 about that is limited: on Linux and macOS the kernel raises both lines itself in the moment of opening, and they
