@@ -9,11 +9,15 @@ from typing import Any
 
 from telemetry.analysis.duty import PULLS_S, Duty, duty_of
 from telemetry.analysis.parts_seen import PEAK_S, PULL_S, highest
+from telemetry.analysis.path_loss import find_path_loss
 from telemetry.analysis.ranges import Z90
+from telemetry.analysis.resistance import least_current
 from telemetry.analysis.series import Series
 from telemetry.analysis.session_figures import SessionFigures
 from telemetry.machine.fit import CHECKS, Finding, fit
+from telemetry.machine.fit.findings import Verdict, judged
 from telemetry.machine.fit.measured import Drive, Measured, fit_drive
+from telemetry.machine.fit.wires import DROP_SHARE, DROP_SOURCE
 from telemetry.machine.limits_current import (
     CONNECTOR_WINDOW_S,
     FUSE_WINDOW_S,
@@ -21,7 +25,7 @@ from telemetry.machine.limits_current import (
     discharge_parts,
 )
 from telemetry.machine.sections import Machine
-from telemetry.model.time_text import clock
+from telemetry.model.time_text import clock, length
 from telemetry.report.drive_verdict import BLOCKING, facts_of, too_little_load
 from telemetry.report.fit_drive_text import drive_lines, drive_object
 from telemetry.report.part_row import PartRow, with_unit
@@ -51,6 +55,8 @@ SEEN_ROWS = {
     "path": "voltage-drop",
 }
 """Rows of the report that show by themselves what a check asks."""
+_ONLY_MISSING = ("no-voltage", "cells-without-pack-voltage")
+"""Of what blocks a report, what leaves the current right."""
 SHOWN_ROWS = (*SEEN_ROWS, "sag-nearly-empty", "pack-temperature", "motor-temperature", "controller-temperature")
 
 
@@ -96,13 +102,18 @@ def drive_of(figures: SessionFigures, machine: Machine) -> tuple[Drive, Sequence
     if isinstance(duty, str):
         return Drive((), (), duty), ()
     facts = facts_of(figures, rows, ())
-    blocked = [what.rstrip(".") for name, what, _ in facts.evidence if name in BLOCKING]
-    little = [what for what, _ in too_little_load(facts.loaded_s, _load_pct(duty, machine, facts.load_pct))]
-    lacking = blocked or little
+    wrong = [what for name, what, _ in facts.evidence if name in BLOCKING and name not in _ONLY_MISSING]
+    if wrong:
+        return Drive((), (), f"{wrong[0][0].lower()}{wrong[0][1:].rstrip('.')}"), ()
+    load_pct = _load_pct(duty, machine, facts.load_pct)
+    lacking = [what for what, _ in too_little_load(facts.loaded_s, load_pct)]
+    loaded = f"{length(facts.loaded_s)} under load"
+    loaded += "" if load_pct is None else f"; the hardest pull reached {load_pct:.0f} % of the weakest rating"
     measured = (*_currents(duty, machine), *_pulls(duty), *_power(figures), *_resistance(figures))
     shown = [row for row in rows if row.key in SHOWN_ROWS and row.worst is not None]
     seen = [found for row in shown if row.key in SEEN_ROWS and (found := _seen(row)) is not None]
-    return Drive(measured, tuple(seen), lacking[0] if lacking else ""), shown
+    answers = () if (drop := _voltage_drop(figures, duty, machine)) is None else (drop,)
+    return Drive(measured, tuple(seen), lacking[0] if lacking else "", answers, f"{loaded}."), shown
 
 
 def _load_pct(duty: Duty, machine: Machine, load_pct: float | None) -> float | None:
@@ -113,11 +124,33 @@ def _load_pct(duty: Duty, machine: Machine, load_pct: float | None) -> float | N
     return 100.0 * duty.held(PULL_S).value / rating
 
 
-def _currents(duty: Duty, machine: Machine) -> Iterator[Measured]:
+def _windows(machine: Machine) -> dict[str, float]:
+    """Return the time constant of each part, s."""
     windows = {"pack": UNSTATED_PACK_WINDOW_S, "wire": UNSTATED_WIRE_WINDOW_S}
     windows |= {"fuse": FUSE_WINDOW_S, "connector": CONNECTOR_WINDOW_S}
     for part in discharge_parts(machine):
-        windows["wire" if part.name.endswith("conductor") else part.name] = part.window_s
+        windows["wire" if "conductor" in part.name else part.name] = part.window_s
+    return windows
+
+
+def _voltage_drop(figures: SessionFigures, duty: Duty, machine: Machine) -> Finding | None:
+    """Return what the measured resistance from pack to controller loses at steady work; None where not known."""
+    ohm = find_path_loss(figures.series, duty.flow, least_current(machine.pack)).ohm
+    if ohm is None:
+        return None
+    steady = duty.thermal(_windows(machine)["wire"]).value
+    drop, nominal = steady * max(ohm.mid, 0.0), machine.pack.nominal_v
+    why = (
+        f"in the drive, {steady:.3g} A of steady current lost {drop:.2f} V in the {1000 * max(ohm.mid, 0.0):.2g} mΩ "
+        f"from pack to controller and back, joints included: {100 * drop / nominal:.1f} % of {nominal:.1f} V."
+    )
+    verdict: Verdict = "ok" if drop <= DROP_SHARE * nominal else "caution"
+    found = judged(verdict, why, DROP_SOURCE, value=drop, limit=DROP_SHARE * nominal, unit="V")
+    return replace(found, check="voltage-drop")
+
+
+def _currents(duty: Duty, machine: Machine) -> Iterator[Measured]:
+    windows = _windows(machine)
     for kind, checks in CURRENT_CHECKS.items():
         found, window = duty.thermal(windows[kind]), windows[kind]
         value = _up(found.value, 0.1)

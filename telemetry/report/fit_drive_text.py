@@ -29,7 +29,7 @@ def drive_object(machine: Machine, name: str, drive: Drive, rows: Sequence[PartR
     seen = [
         {"part": row.part, "seen": row.seen, "at_s": row.at_s, "limit": row.limit, "unit": row.unit} for row in rows
     ]
-    return {"name": name, "lacking": drive.lacking, "measured": measured, "seen": seen}
+    return {"name": name, "loaded": drive.loaded, "lacking": drive.lacking, "measured": measured, "seen": seen}
 
 
 def drive_lines(machine: Machine, name: str, drive: Drive, rows: Sequence[PartRow]) -> list[str]:
@@ -42,6 +42,7 @@ def drive_lines(machine: Machine, name: str, drive: Drive, rows: Sequence[PartRo
         limit = "" if row.limit is None else f", limit {with_unit(row.limit, row.unit)}"
         likely = " (predicted)" if row.predicted else ""
         lines += wrapped(f"{row.part}: {row.seen}{at}{limit}{likely}", "  ", "- ")
+    lines += wrapped(f"- {drive.loaded}", "  ", "") if drive.loaded else []
     if drive.lacking:
         lines += wrapped(
             f"The drive does not settle what the file leaves open: {drive.lacking}.",

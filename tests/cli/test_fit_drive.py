@@ -27,6 +27,7 @@ def told(capsys: pytest.CaptureFixture[str], *words: str, status: int) -> dict[s
 def test_a_drive_beside_the_file(capsys: pytest.CaptureFixture[str]) -> None:
     found = told(capsys, MACHINE, "--drive", DRIVE, status=1)
     assert list(found) == ["verdict", "findings", "drive"]
+    assert "of the weakest rating" in found["drive"]["loaded"]
     assert [each["check"] for each in found["findings"]] == [each.check for each in fit(load_machine(Path(MACHINE)))]
     assert found["drive"]["lacking"] == ""
     by_label = {each["label"]: each for each in found["drive"]["measured"]}
@@ -52,6 +53,26 @@ def test_a_drive_settles_what_is_not_stated_only_where_it_loaded_the_machine(
     connector = next(each for each in findings if each["check"] == "connector")
     assert connector["verdict"] == verdict
     assert ("under load" in connector["why"]) == (verdict == "unknown")
+
+
+def test_the_measured_path_answers_for_a_cable_whose_length_is_not_stated(tmp_path: Path, capsys) -> None:
+    file = tmp_path / "mower.toml"
+    lines = Path(MACHINE).read_text("utf-8").splitlines()
+    file.write_text("\n".join(line for line in lines if not line.startswith("one_way_length_m")), encoding="utf-8")
+    findings = told(capsys, str(file), "--drive", DRIVE, status=1)["findings"]
+    drop = next(each for each in findings if each["check"] == "voltage-drop")
+    assert drop["verdict"] == "ok"
+    # 1.55 mΩ of 2.8 m of 35 mm² at 20 °C (IEC 60228: 0.554 Ω/km) and 1.9 mΩ of joints, fuse and switch
+    assert drop["value"] == pytest.approx(42.3 * 0.00348, rel=0.05)
+
+
+def test_the_drive_of_another_machine_is_not_used(capsys: pytest.CaptureFixture[str]) -> None:
+    other = str(Path(__file__).parents[2] / "docs" / "machines" / "half-stated.toml")
+    found = told(capsys, other, "--drive", DRIVE, status=0)
+    assert "24 cell voltages" in found["drive"]["lacking"]
+    assert found["drive"]["measured"] == []
+    without = told(capsys, other, status=0)
+    assert found["findings"] == without["findings"]
 
 
 def test_a_tried_change_prints_before_and_after_and_writes_nothing(capsys: pytest.CaptureFixture[str]) -> None:

@@ -65,12 +65,16 @@ class Drive:
     Attributes:
         measured: figures in place of keys.
         seen: findings on what the drive itself reached, by the check that they belong to; each holds by itself.
+        answers: findings that answer their check where the file leaves it open; they count like ``seen`` elsewhere.
         lacking: why the drive is too little to settle what the file leaves open, a clause; empty where it is enough.
+        loaded: how hard it loaded the machine, a sentence.
     """
 
     measured: tuple[Measured, ...]
     seen: tuple[Finding, ...] = ()
     lacking: str = ""
+    answers: tuple[Finding, ...] = ()
+    loaded: str = ""
 
 
 def with_measured(machine: Machine, measured: Sequence[Measured]) -> Machine:
@@ -112,7 +116,23 @@ def _one(machine: Machine, drive: Drive, name: str, check: Callable[[Machine], F
             found, used = by_case, measured
     if stated.verdict == "stop":
         found = _harder(stated, found)
-    told, unsettled = [], False
+    told = _sentences(machine, drive, figures, used, found_with)
+    answer = next((each for each in drive.answers if each.check == name), None)
+    if answer is not None and found.verdict == "unknown" and not drive.lacking:
+        found, answer = answer, None
+    seen = [each for each in drive.seen if each.check == name]
+    return _with_seen(found, told, [*seen, *([answer] if answer is not None else [])])
+
+
+def _sentences(
+    machine: Machine,
+    drive: Drive,
+    figures: Sequence[Sequence[Measured]],
+    used: Sequence[Measured],
+    found_with: Callable[[Sequence[Measured]], Finding],
+) -> list[str]:
+    """Return a sentence for each key whose measured figure changes the finding: of alternatives the hardest."""
+    told, unsettled = list[str](), False
     for of_key in figures:
         others = [each for each in used if each not in of_key]
         without, chosen = found_with(others), [each for each in used if each in of_key]
@@ -127,7 +147,7 @@ def _one(machine: Machine, drive: Drive, name: str, check: Callable[[Machine], F
             unsettled |= not chosen and figure.stated(machine) is None
     if unsettled and drive.lacking:
         told.append(f"That does not settle it: {drive.lacking}.")
-    return _with_seen(found, told, [each for each in drive.seen if each.check == name])
+    return told
 
 
 def _with_seen(found: Finding, told: list[str], seen: Sequence[Finding]) -> Finding:

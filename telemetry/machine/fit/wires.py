@@ -23,7 +23,7 @@ DROP_SHARE, DROP_SHARE_TOTAL = 0.03, 0.05
 CONNECTOR_SHARE = 0.8
 """A connector is best loaded to this share of its rating, for crimps and contacts age (common practice, from
 memory)."""
-_DROP_SOURCE = "3 % on a branch, 5 % in all: advisory notes of the NEC"
+DROP_SOURCE = "3 % on a branch, 5 % in all: advisory notes of the NEC"
 
 
 def conductor_ampacity(machine: Machine) -> Finding:
@@ -81,9 +81,9 @@ def voltage_drop(machine: Machine) -> Finding:
         keys = [] if current is not None else [current_key("wiring")]
         keys += [] if conductor is not None else [("wiring", "conductor_mm2")]
         keys += [] if length is not None else [("wiring", "one_way_length_m")]
-        return unknown(*keys, unit="V", source=_DROP_SOURCE)
+        return unknown(*keys, unit="V", source=DROP_SOURCE)
     hot = hot_conductor_c(machine)
-    source = f"{_DROP_SOURCE}; {conductor.resistance_source}"
+    source = f"{DROP_SOURCE}; {conductor.resistance_source}"
     try:
         drop = current.amperes * conductor.loop_ohm(length, hot)
     except BeyondTable as beyond:
