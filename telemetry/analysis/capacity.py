@@ -1,4 +1,4 @@
-"""Usable capacity: charge counted between two moments at which the state of charge is known by itself.
+"""Usable capacity: charge counted between two anchors, moments at which the state of charge is known independently.
 
 One pair gives ``Q = charge / swing`` with ``(sQ/Q)² = (s1² + s2²) / swing² + (s_charge / charge)²``. Several pairs,
 of one session or of many, are joined by weighted total least squares, which allows for errors in both charge and
@@ -7,7 +7,7 @@ approximate weighted total least squares estimation of battery cell total capaci
 2319-2331; from memory). Its uncertainty is from the curvature there, and never less than what all pairs have in
 common: the gain of the current sensor and the open-circuit table.
 
-A small swing is refused: 2 % at both ends of a 40 % swing make 7 % of capacity.
+A small swing is rejected: 2 % at both ends of a 40 % swing makes 7 % of capacity.
 """
 
 from __future__ import annotations
@@ -24,9 +24,10 @@ from telemetry.analysis.open_circuit import charge_uncertainty, open_circuit_tab
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.state_of_charge import GAIN_UNCERTAINTY, ChargeEstimate, cell_volts
 from telemetry.machine.sections import Pack
+from telemetry.model.time_text import length
 
 LEAST_SWING = 0.35
-"""Share of charge between two moments below which nothing is said of capacity."""
+"""Least swing of the state of charge between two anchors for a capacity."""
 MOST_UNCERTAINTY = 0.08
 """Relative standard deviation above which a capacity is not given."""
 
@@ -37,13 +38,13 @@ _MOST_OF_A_REST = 0.04
 
 @dataclass(frozen=True, slots=True)
 class KnownCharge:
-    """A moment at which the charge is known by itself; shares 0 to 1.
+    """An anchor: a moment at which the charge is known independently; shares 0 to 1.
 
     Attributes:
         t: microseconds.
         counted_ah: charge out since the session's start.
         share, uncertainty: of charge, one standard deviation.
-        ground: in words: ``full charge``, ``rest of 40 min``.
+        ground: in words: ``a full charge``, ``rest of 40 min``.
     """
 
     t: int
@@ -55,7 +56,7 @@ class KnownCharge:
 
 @dataclass(frozen=True, slots=True)
 class CapacityPair:
-    """Charge counted between two known moments.
+    """Charge counted between two anchors.
 
     Attributes:
         charge_ah, charge_uncertainty_ah: counted, positive.
@@ -88,7 +89,7 @@ class UsableCapacity:
 
     Attributes:
         usable_ah, uncertainty_ah: capacity and one standard deviation, Ah; None where unknown.
-        basis: how it was found, or why it is unknown and what would tell it.
+        basis: how it was found, or why it is not known and what would help.
         pairs: what it was made from; to be joined with those of other sessions.
 
     """
@@ -124,10 +125,10 @@ def find_capacity(
     """Return the usable capacity by one session alone."""
     known = known_charges(series, pack, offset, estimate)
     if len(known) < 2:
-        wish = "charge to full, drive until little is left, and let it rest half an hour, all in one session"
-        count = "no moment" if not known else f"only one moment ({known[0].ground})"
+        wish = "charge to full, drive to near empty and let it rest half an hour, all in one recording"
+        count = "no anchor" if not known else f"only one anchor ({known[0].ground})"
         return UsableCapacity(
-            None, None, f"{count} of this session anchors the state of charge, and it takes two; {wish}"
+            None, None, f"this session has {count} for the state of charge, and it takes two; {wish}"
         )
     pairs = []
     for number, first in enumerate(known):
@@ -142,9 +143,9 @@ def find_capacity(
         return UsableCapacity(
             None,
             None,
-            f"the widest swing between two anchors was {100 * widest:.0f} %, and it takes {100 * LEAST_SWING:.0f} %",
+            f"the widest swing between two anchors was {100 * widest:.0f} %; it takes {100 * LEAST_SWING:.0f} %",
         )
-    # pairs of one session share their ends: the surest stands for them
+    # pairs of one session share their ends, so only the most certain counts
     return join_capacities([min(pairs, key=lambda pair: pair.uncertainty_ah / pair.capacity_ah)])
 
 
@@ -181,7 +182,7 @@ def join_capacities(pairs: Sequence[CapacityPair], common: float = GAIN_UNCERTAI
             None,
             None,
             "the swing between the anchors is too small for its uncertainty; "
-            "a full charge and a rest near empty in one session would do",
+            "it takes a full charge and a rest near empty in one session",
             tuple(pairs),
         )
     basis = pairs[0].basis if len(pairs) == 1 else f"{len(pairs)} sessions, least squares; {pairs[-1].basis}"
@@ -191,7 +192,7 @@ def join_capacities(pairs: Sequence[CapacityPair], common: float = GAIN_UNCERTAI
 def known_charges(
     series: SessionSeries, pack: Pack, offset: CurrentOffset, estimate: ChargeEstimate
 ) -> list[KnownCharge]:
-    """Return the moments at which the charge is known by itself, in time order: full charges and long rests."""
+    """Return the anchors in time order: full charges and long rests."""
     current, volts = series.get("pack_current"), cell_volts(series, pack)
     if current is None or isinstance(volts, str) or not len(estimate.t):
         return []
@@ -199,7 +200,7 @@ def known_charges(
         (current.t, current.values - offset.value_a, GapRule().take(current.t)), (volts.t, volts.values)
     )
     if blocks.missing_s.max() > 60.0:
-        return []  # charge went uncounted: nothing before and after can be joined
+        return []  # charge went uncounted: what is before and after cannot be joined
     counted = np.cumsum(blocks.charge_ah)
     found = [
         KnownCharge(
@@ -234,7 +235,11 @@ def _rests(blocks: Blocks, counted: np.ndarray, pack: Pack) -> list[KnownCharge]
         if spread <= _MOST_OF_A_REST and share < 0.97:
             found.append(
                 KnownCharge(
-                    int(blocks.t[end - 1]), float(counted[end - 1]), share, spread, f"a rest of {minutes:.0f} min"
+                    int(blocks.t[end - 1]),
+                    float(counted[end - 1]),
+                    share,
+                    spread,
+                    f"rest of {length(60 * minutes)}",
                 )
             )
     return found

@@ -1,17 +1,17 @@
-"""Which charge fits a course of voltage best: many hypotheses of the start, each with a small Kalman filter.
+"""The state of charge that fits a course of voltage best: many hypotheses of the start, each with a Kalman filter.
 
-A hypothesis says what share of charge the pack began with, by how much the counted charge counts (the sensor's gain
-and the true capacity in one factor) and which open-circuit table comes nearest. Given those, voltage is linear in all
-that is left, so each hypothesis carries one exact Kalman filter over
+A hypothesis sets the state of charge at the start, a factor on the counted charge (the sensor's gain and the true
+capacity in one) and which open-circuit table fits best. Given those, voltage is linear in everything else, so each
+hypothesis has one exact Kalman filter over
 
-* four resistances, each the voltage that one C of current brings after a delay (none, 10 s, 60 s, 600 s),
-* hysteresis, and what was left of it at the start,
-* the error of the table: nine smooth waves over the charge axis and a shift along it,
+* four resistances, each the voltage drop at one C of current after a delay (none, 10 s, 60 s, 600 s),
+* hysteresis, and its remainder at the start,
+* the error of the table: smooth waves over the charge axis and a shift along it,
 * a slow drift for whatever a model of this size lacks.
 
-The likelihood of each step weighs the hypotheses. Errors of a model follow each other instead of being drawn anew, so
-the evidence of a step is discounted (a power below one of its likelihood). Where the open-circuit curve is flat all
-hypotheses foresee the same voltage and none gains: voltage then moves nothing.
+The likelihood of each step weights the hypotheses. Errors of a model are correlated in time, so the evidence of
+a step is discounted (a power below one of its likelihood). Where the open-circuit curve is flat, all hypotheses
+predict the same voltage and none gains weight: voltage then changes nothing.
 
 Sources: Kalman filter over charge, resistance and hysteresis, G. L. Plett, J. Power Sources 134 (2004) 252-292; sum
 of weighted filters, H. W. Sorenson and D. L. Alspach, Automatica 7 (1971) 465-479; discounted (tempered) likelihood,
@@ -48,14 +48,14 @@ _STATES = _FIRST_WAVE + len(_WAVES)
 
 @dataclass(frozen=True, slots=True)
 class FilterSettings:
-    """What the filter believes of its own errors.
+    """The filter's assumptions about its own errors.
 
     Attributes:
         noise_v: standard deviation of a block's mean voltage around the model, V.
         drift_v: of the slow drift, V; ``drift_s``: how long it lasts, s.
         discount: power of the likelihood, 0 to 1.
         factor: of the count factor (gain over capacity), relative.
-        first_whole: count the first step's likelihood whole, the second's by half, and so on down to ``discount``.
+        first_whole: count the first step's likelihood in full, the second's by half, and so on down to ``discount``.
         step: between hypotheses of the start, share.
 
     """
@@ -72,7 +72,7 @@ class FilterSettings:
 
 @dataclass(frozen=True, eq=False)
 class Belief:
-    """A share of charge as a distribution; all in shares, 0 to 1.
+    """A state of charge as a distribution, 0 to 1.
 
     Attributes:
         mean, deviation: mean and one standard deviation.
@@ -88,7 +88,7 @@ class Belief:
 
 @dataclass(frozen=True, eq=False)
 class Hypotheses:
-    """What the charge may have been along a stretch: straight lines over the count and time.
+    """Possible states of charge along a stretch: straight lines over the count and time.
 
     Attributes:
         start: float64 (n,), share of charge at the beginning.
@@ -157,7 +157,7 @@ class ChargeFilter:
         settings: FilterSettings,
         hypotheses: Hypotheses | None = None,
     ) -> None:
-        """Begin with ``hypotheses``, each with every table; every share at the start alike where it is None."""
+        """Begin with ``hypotheses``, each with every table; None: every state of charge equally likely."""
         self._tables, self._trust, self._settings = tuple(tables), trust, settings
         begin = hypotheses if hypotheses is not None else starting_with(*even_shares(settings.step), settings.factor)
         of_table = np.array([table.weight for table in tables])
@@ -180,7 +180,7 @@ class ChargeFilter:
         self._spacing = begin.spacing
 
     def count(self, share: float, c_rates: Values) -> None:
-        """Move on by one block: ``share`` of the capacity went out, at the rates (C) of each second in it."""
+        """Advance by one block: ``share`` of the capacity went out, at the rates (C) of each second in it."""
         self.counted += share
         self.hours += _BLOCK_S / 3600.0
         self._delayed, delayed = _delay(self._delayed, c_rates)
@@ -202,7 +202,7 @@ class ChargeFilter:
         self._covariance[:, : _BENT + 1, : _BENT + 1] = np.diag(spread)
 
     def see(self, volts: float) -> None:
-        """Weigh the hypotheses by one block's mean voltage of a cell, V.
+        """Weight the hypotheses by one block's mean voltage of a cell, V.
 
         After the first minute three blocks are looked at together, by their means, which the model gives as well.
         """
@@ -229,7 +229,7 @@ class ChargeFilter:
         return np.asarray(self.start - counted[:, None] * self.factor - hours[:, None] * self.drain)
 
     def _weigh(self, regressors: Values, share: Values, volts: float) -> None:
-        """Take one Kalman step in every hypothesis, and its likelihood into the weights."""
+        """Run one Kalman step in every hypothesis and multiply the weights by its likelihood."""
         foreseen, slope = self._curve(share)
         row = np.empty((len(share), _STATES))
         row[:, : _BENT + 1] = -regressors[: _BENT + 1]
@@ -260,7 +260,7 @@ class ChargeFilter:
         return np.asarray(weights / weights.sum(), dtype=np.float64)
 
     def belief(self, counted: Values | None = None, hours: Values | None = None) -> Belief:
-        """Return the charge by all that was seen so far, now or at other moments.
+        """Return the state of charge from everything seen so far, now or at other moments.
 
         Args:
             counted, hours: charge out (share) and hours since the beginning at each moment; None is now. Earlier
@@ -332,7 +332,7 @@ def _waves(share: Values, covariance: Values) -> Values:
 
 
 def _delay_matrices() -> tuple[Values, Values, Values, Values]:
-    """Return what a block's seconds and what went before do to the delayed current at its end, and to its mean."""
+    """Return how a block's seconds, and those before, affect the delayed current at its end and its mean."""
     to_end, to_mean = np.zeros((BINS, _POLES)), np.zeros((BINS, _POLES))
     keeps_end, keeps_mean = np.zeros(_POLES), np.zeros(_POLES)
     to_mean[:, 0] = 1.0 / BINS
@@ -365,7 +365,7 @@ _AXIS_LOW, _AXIS_STEP, _AXIS_COUNT = -0.10, 0.0025, 481
 
 
 def mixture(shares: Values, weights: Values, spread: float) -> Belief:
-    """Return the distribution of normal humps of deviation ``spread`` around ``shares`` (times, hypotheses)."""
+    """Return the sum of normal distributions of deviation ``spread`` around ``shares`` (times, hypotheses)."""
     mean = shares @ weights
     variance = np.maximum((shares**2) @ weights - mean**2, 0.0) + spread**2
     place = np.clip((shares - _AXIS_LOW) / _AXIS_STEP, 0, _AXIS_COUNT - 1.001)

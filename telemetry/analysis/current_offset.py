@@ -1,15 +1,15 @@
-"""What the current sensor shows where nothing flows: known only where nothing can flow, else a bound.
+"""Offset of the current sensor: known only where no current can flow, otherwise a bound.
 
-Three things look alike on a display: a sensor that shows something at no current (*offset*), a machine that draws
-while it stands (*standby*, 0.3 to 1 A with the key on), and electronics that show 0 below half an ampere (*dead
-band*). Only an offset is to be taken out. It is taken from the data
+Three things look alike on a display: a sensor that reads a current at none (*offset*), a parked machine drawing one
+(*standby*, 0.3 to 1 A with the key on), and a BMS that shows 0 below half an ampere (*dead band*). Only an offset is
+to be subtracted. It is read
 
-* where the pack's own switches are both open, so that no current can flow;
-* where the owner wrote a mark that the key is off and nothing is plugged in, until the load comes back;
-* where the key line is off and no charger is known to run: what is left is at most what the controller leaks;
-* where the pack rested long enough for the drift of its voltage to tell a real draw from a false one.
+* while the BMS has disabled both charge and discharge, so that no current can flow;
+* after a mark of the owner's that the key is off and nothing is plugged in, until the load comes back;
+* while the key line is off and no charger is known to run: the rest is at most the controller's leakage;
+* from a rest long enough for the drift of the voltage to separate a real draw from a false one.
 
-Otherwise it stays a bounded unknown: value 0 or what rest allows, with an uncertainty that widens whatever counts
+Otherwise it is only bounded: value 0 or what the rest allows, with an uncertainty that widens everything that counts
 charge. Sizes of standby, dead band and usual offsets: common practice.
 """
 
@@ -26,6 +26,7 @@ from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Times, Values
 from telemetry.model.events import Mark
 from telemetry.model.number_text import fixed
+from telemetry.model.time_text import length
 
 _USUAL_SHARE = 0.003
 """Offset of a sensor nobody checked, over the pack's capacity in an hour: 0.3 A on 100 Ah; common practice."""
@@ -42,10 +43,10 @@ _OFF_WORDS = ("key off", "unplugged", "switched off", "disconnected", "isolated"
 
 @dataclass(frozen=True, slots=True)
 class CurrentOffset:
-    """What the sensor shows at no current, A.
+    """The sensor's reading at no current, A.
 
     Attributes:
-        value_a: to be taken off each reading.
+        value_a: to be subtracted from each reading.
         uncertainty_a: one standard deviation.
         ground: ``switches-open``, ``stated-off``, ``key-off``, ``rest-drift``, or ``bounded`` where it is not known.
         why: one sentence: where the figure comes from, or why there is none and what would give it.
@@ -59,7 +60,7 @@ class CurrentOffset:
 
     @property
     def known(self) -> bool:
-        """Whether the data tell it; else ``value_a`` is only the middle of what is possible."""
+        """Whether it is known; otherwise ``value_a`` is only the middle of the possible range."""
         return self.ground != "bounded"
 
 
@@ -74,12 +75,12 @@ def find_offset(series: SessionSeries, pack: Pack) -> CurrentOffset:
     usual = _USUAL_SHARE * pack.capacity_ah
     current = series.get("pack_current")
     if current is None:
-        return CurrentOffset(0.0, usual, "bounded", "there is no pack_current")
+        return CurrentOffset(0.0, usual, "bounded", "pack_current was not recorded")
     for ground, off, leak, words in _grounds(series, current):
         told = _mean_while(current, off)
         if told is not None:
             value, spread, seconds = told
-            why = f"mean of {seconds:.0f} s in which {words}"
+            why = f"mean of {length(seconds)} while {words}"
             return CurrentOffset(value, float(np.hypot(spread, leak)), ground, why)
     drift = _by_rest_drift(series, current, pack)
     bounded = _bounded(current, pack, usual)
@@ -95,7 +96,7 @@ def _grounds(series: SessionSeries, current: Series) -> list[tuple[str, npt.NDAr
     discharge, charge = series.get("discharge_allowed"), series.get("charge_allowed")
     if discharge is not None and charge is not None:
         both_open = _held(discharge, t, 0.5) & _held(charge, t, 0.5)
-        found.append(("switches-open", both_open, 0.005, "the pack's own switches were both open"))
+        found.append(("switches-open", both_open, 0.005, "the BMS had disabled charge and discharge"))
     marks = [event for event in series.events if isinstance(event, Mark)]
     stated = [mark.t for mark in marks if any(word in mark.text.lower() for word in _OFF_WORDS)]
     if stated:
@@ -103,7 +104,7 @@ def _grounds(series: SessionSeries, current: Series) -> list[tuple[str, npt.NDAr
         for begin in stated:
             later = [mark.t for mark in marks if mark.t > begin]
             off |= (t >= begin) & (t < min(later, default=int(t[-1]) + 1))
-        found.append(("stated-off", _quiet(current, off), 0.01, "a mark says nothing was connected"))
+        found.append(("stated-off", _quiet(current, off), 0.01, "a mark says that nothing was connected"))
     key, charger = series.get("enable_voltage"), series.get("charger_input_power")
     if key is not None and key.values.max() > 2.0:
         off = _held(key, t, 1.0)
@@ -168,10 +169,10 @@ def _resting(current: Series, pack: Pack) -> npt.NDArray[np.bool_]:
 
 def _bounded(current: Series, pack: Pack, usual: float) -> CurrentOffset:
     """Return the bound: at rest the machine draws between nothing and what machines usually draw."""
-    remedy = "mark a minute with the key off and the charger unplugged (the words `key off` in the mark) to learn it"
+    remedy = "to measure it, switch the key off and unplug the charger for a minute, with a mark that says `key off`"
     told, off = _lowest_rest(current, pack)
     if told is None or told[1] > usual:
-        return CurrentOffset(0.0, usual, "bounded", f"the pack never rested for {_LEAST_REST_S:.0f} s; {remedy}")
+        return CurrentOffset(0.0, usual, "bounded", f"the pack never rested for {length(_LEAST_REST_S)}; {remedy}")
     shown = told[0]
     # usual offset, normal; the machine draws nothing with chance ``off``, else evenly between nothing and the most
     most = _MOST_STANDBY * pack.capacity_ah
@@ -181,7 +182,7 @@ def _bounded(current: Series, pack: Pack, usual: float) -> CurrentOffset:
     weights /= weights.sum()
     value = float((weights * grid).sum())
     spread = float(np.sqrt((weights * (grid - value) ** 2).sum()))
-    why = f"the sensor shows {fixed(shown, 2)} A at rest, which may be the machine's standby current; {remedy}"
+    why = f"the sensor shows {fixed(shown, 2)} A at rest, which may be its standby current; {remedy}"
     return CurrentOffset(value, max(spread, told[1]), "bounded", why)
 
 
@@ -227,7 +228,7 @@ def _charged(current: Series, pack: Pack, place: int, step: int) -> bool:
 
 
 def _by_rest_drift(series: SessionSeries, current: Series, pack: Pack) -> CurrentOffset | None:
-    """Return the offset by the longest rest: a real draw lowers the rested voltage along the open-circuit curve.
+    """Return the offset from the longest rest: a real draw lowers the open-circuit voltage along its curve.
 
     Over a rest, voltage is a settling (decays of 5, 20 and 60 min) plus a straight line; the line's slope over the
     curve's slope is the current that really flows. None where the curve is flat or the rest is under an hour.
@@ -266,7 +267,7 @@ def _by_rest_drift(series: SessionSeries, current: Series, pack: Pack) -> Curren
     spread = float(np.sqrt(covariance[1, 1])) / slope * pack.capacity_ah + 0.2 * abs(real)
     shown = float(current.values[begin:end].mean())
     why = (
-        f"over a rest of {hours:.1f} h the sensor shows {fixed(shown, 2)} A, but the voltage fell as if by "
-        f"{fixed(real, 2)} A"
+        f"over a rest of {length(3600 * hours)} the sensor shows {fixed(shown, 2)} A, but the voltage fell as it "
+        f"would at {fixed(real, 2)} A"
     )
     return CurrentOffset(shown - real, spread, "rest-drift", why)

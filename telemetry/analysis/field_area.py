@@ -1,9 +1,9 @@
 """Distance driven and area covered, from the position track where there is one, else from speed and working width.
 
 Positions are taken once a second (the mean of those within it), laid out in metres on a plane that touches the
-WGS 84 ellipsoid at the middle of the track, and thinned to steps of a metre, so that a receiver that wanders while
+WGS 84 ellipsoid at the middle of the track, and thinned to steps of a metre, so that a receiver that drifts while
 the machine stands adds no distance. Area is the union of the swaths: a line as wide as the working width along the
-track, what was passed twice counted once.
+track; ground passed twice counts once.
 """
 
 from __future__ import annotations
@@ -166,7 +166,7 @@ def find_field_area(
     Args:
         series: the session.
         working_width_m: width worked in one pass, m; without it there is no area but a stated one.
-        working: (start, end) in microseconds of what counts as work; None: all of the way.
+        working: (start, end) in microseconds of what counts as work; None: the whole drive.
         stated_area_ha: the owner's figure for one job, taken where nothing measured gives an area.
     """
     unknown: dict[str, str] = {}
@@ -178,14 +178,14 @@ def find_field_area(
         found = _by_speed(series, by_speed, working_width_m, working)
     else:
         found = FieldArea()
-        unknown["distance_km"] = "there is no position and no vehicle_speed"
+        unknown["distance_km"] = "neither position nor vehicle_speed was recorded"
     if found.area_ha is None:
         if working_width_m is None:
             unknown["area_ha"] = "the working width is not stated ([machine] working_width_m)"
         elif working is not None and not working:
             unknown["area_ha"] = "no part of the session is known to be work"
         else:
-            unknown["area_ha"] = "there is no position and no vehicle_speed"
+            unknown["area_ha"] = "neither position nor vehicle_speed was recorded"
         if stated_area_ha is not None:
             unknown.pop("area_ha")
             area = Range.exactly(stated_area_ha)
@@ -202,7 +202,7 @@ def swath_area(lines: Sequence[tuple[Values, Values]], width_m: float) -> tuple[
 
     Returns:
         the union of the swaths as tracked, and the same with slivers narrower than one working width counted as
-        covered: nobody leaves such a strip on purpose, while a receiver that wanders draws many.
+        covered: nobody leaves such a strip on purpose, while a drifting receiver draws many.
     """
     swaths = _swaths(lines, width_m)
     if swaths is None:

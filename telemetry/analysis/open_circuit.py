@@ -1,13 +1,13 @@
-"""Rested voltage of one cell by its state of charge: tables with their sources, and how far each may be trusted.
+"""Open-circuit voltage of one cell by state of charge: tables with their sources, and how far to trust each.
 
-A table belongs to a chemistry, never to one's own cells: makers' recipes, ageing and temperature move it. So each
-chemistry has several, with a weight each, and a bound on what is left between the best of them and a real cell:
+A table describes a chemistry, not your cells: makers' recipes, ageing and temperature move it. So each chemistry has
+several, with a weight each, and a bound on the difference between the best of them and a real cell:
 
 * a smooth error in volts (level and slow wave), and
 * an error along the charge axis, which counts where the curve is steep.
 
 On the plateau of lithium iron phosphate sources differ by 29 mV at half charge, where 1 % of charge is worth
-less than 1 mV. The bounds there are what keeps a figure from looking surer than it is.
+less than 1 mV. The bounds keep a figure there from looking more certain than it is.
 
 Sources:
     * lithium types: ``open_circuit.csv``, derived by ``tests/reference/make_open_circuit_tables.py`` from measured
@@ -34,7 +34,7 @@ from telemetry.model.errors import InputError
 
 @dataclass(frozen=True, eq=False)
 class OpenCircuitTable:
-    """Rested voltage of one cell by its share of charge.
+    """Open-circuit voltage of one cell by state of charge.
 
     Attributes:
         name: what to call it to the user.
@@ -56,7 +56,7 @@ class OpenCircuitTable:
         return np.asarray(np.interp(share, self._share_beyond, self._volts_beyond), dtype=np.float64)
 
     def share_at(self, volts: Values | float) -> Values:
-        """Return the share of charge at rested ``volts``; beyond the table's ends by their slopes, -0.05 to 1.05.
+        """Return the share of charge at open-circuit ``volts``; beyond the table by its end slopes, -0.05 to 1.05.
 
         Where several shares have the same voltage, that in their middle: see :meth:`slope_at` before trusting it.
         """
@@ -124,7 +124,7 @@ def owner_table(points: Sequence[tuple[float, float]], name: str = "the owner's 
         place = int(np.argmax(np.diff(volts) < 0.0))
         raise InputError(
             f"{name}: voltage falls from {volts[place]:g} V at {100 * share[place]:g} % to {volts[place + 1]:g} V "
-            f"at {100 * share[place + 1]:g} %; a rested voltage only rises with charge"
+            f"at {100 * share[place + 1]:g} %; open-circuit voltage only rises with charge"
         )
     return OpenCircuitTable(name, "given by the owner", share, volts)
 
@@ -140,7 +140,7 @@ def table_trust(chemistry: str) -> TableTrust:
 
 
 def voltage_uncertainty(chemistry: str, share: Values | float) -> Values:
-    """Return one standard deviation of a rested cell's voltage against the first table, V, by share of charge."""
+    """Return one standard deviation of a cell's open-circuit voltage from the first table, V, by share of charge."""
     tables, trust = open_circuit_tables(chemistry), table_trust(chemistry)
     weights = np.array([table.weight for table in tables])
     volts = np.stack([table.volts_at(share) for table in tables])
@@ -152,7 +152,7 @@ def voltage_uncertainty(chemistry: str, share: Values | float) -> Values:
 
 
 def charge_uncertainty(chemistry: str, share: Values | float) -> Values:
-    """Return one standard deviation of a share of charge read off a rested voltage, share (not %), at most 0.3."""
+    """Return one standard deviation of a state of charge by open-circuit voltage, share (not %), at most 0.3."""
     slope = open_circuit_tables(chemistry)[0].slope_at(share)
     return np.asarray(np.minimum(voltage_uncertainty(chemistry, share) / np.maximum(slope, 1e-6), 0.3))
 

@@ -1,7 +1,7 @@
-"""How much longer and how much further: minutes, kilometres and hectares left, as ranges.
+"""Minutes, kilometres and hectares left, as ranges.
 
-Twice: at the way the last minutes went, and at the way the whole session went. What is left in the pack is the state
-of charge with its bounds, less what stays in at the cut-off, times capacity and the mean voltage from there to empty.
+Twice: at the rate of the last minutes, and at the rate of the whole session. The energy left in the pack is the state
+of charge with its bounds, less what remains at the cut-off, times capacity and the mean voltage from there to empty.
 """
 
 from __future__ import annotations
@@ -22,13 +22,13 @@ _LEAST_S = 60.0
 _PIECE_S = 60.0
 _FEWEST_PIECES = 4
 RESERVE_PCT = Range(0.0, 2.0, 5.0)
-"""Charge that is still in at the cut-off, in per cent: the lowest cell ends the drive before the mean one is empty;
+"""Charge left at the cut-off, in per cent: the lowest cell ends the drive before the mean one is empty;
 common practice."""
 
 
 @dataclass(frozen=True)
 class Pace:
-    """How it went over some time.
+    """The rate over some time.
 
     Attributes:
         power_w: net power out of the pack, W, with 90 % bounds on its mean from how minutes differed.
@@ -47,8 +47,8 @@ class Outlook:
 
     Attributes:
         energy_left_wh: Wh until the cut-off.
-        lately: at the way the last ten minutes of use went.
-        whole: at the way all of the session's use went.
+        lately: at the rate of the last ten minutes of use.
+        whole: at the rate of the whole session's use.
         unknown: why a figure is None.
     """
 
@@ -67,14 +67,14 @@ def energy_left_wh(
         soc_pct: state of charge with its bounds, %.
         capacity_ah: usable capacity, Ah.
         voltage_v: mean voltage under load from that state of charge down, V.
-        reserve_pct: what stays in at the cut-off, %.
+        reserve_pct: what remains at the cut-off, %.
     """
     usable = Range(soc_pct.low - reserve_pct.high, soc_pct.mid - reserve_pct.mid, soc_pct.high - reserve_pct.low)
     return usable.at_least(0.0).times(capacity_ah).times(voltage_v).times(0.01)
 
 
 def minutes_left(energy_wh: Range, power_w: Range) -> Range | None:
-    """Return how long ``energy_wh`` lasts at ``power_w``, min; None where the power may be none at all."""
+    """Return how long ``energy_wh`` lasts at ``power_w``, min; None where the power may be zero."""
     return None if power_w.low <= 0.0 else energy_wh.over(power_w).times(60.0)
 
 
@@ -98,12 +98,12 @@ def find_outlook(
         voltage_v: mean voltage under load from that state of charge down, V; see
             :func:`telemetry.analysis.charge_voltage.voltage_over_charge`.
         km_per_wh, ha_per_wh: what a Wh gave in the session.
-        last_minutes: how many minutes of use count as lately.
+        last_minutes: how many minutes of use count for ``lately``.
     """
     unknown: dict[str, str] = {}
     uses = [(phase.start, phase.end) for phase in phases.of("drive", "work")]
     if power.power is None or not uses:
-        why = "there is no power" if power.power is None else "the session holds no drive or work"
+        why = "no power is known" if power.power is None else "the session contains no driving or work"
         return Outlook(unknown=dict.fromkeys(("energy_left_wh", "lately", "whole"), why))
     left = None
     if soc_pct is None or capacity_ah is None or voltage_v is None:

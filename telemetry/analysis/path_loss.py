@@ -91,14 +91,14 @@ class Sag:
 def sag_nearly_empty(pack: Pack, ohm: Range, amperes: float) -> Sag:
     """Return the voltage under a pull of ``amperes`` with 20 % of charge left, at this drive's temperature.
 
-    Rested voltage less resistance times current.
+    Open-circuit voltage less resistance times current.
 
     Args:
-        pack: its chemistry or table of rested voltage.
+        pack: its chemistry or table of open-circuit voltage.
         ohm: resistance of the pack over one second, 90 % interval.
         amperes: the pull.
     """
-    return Sag(_pull(_rested(pack), ohm, amperes))
+    return Sag(_pull(_open_circuit(pack), ohm, amperes))
 
 
 def sag_in_the_cold(pack: Pack, ohm: Range, amperes: float, temperature_c: float | None) -> Sag:
@@ -109,11 +109,11 @@ def sag_in_the_cold(pack: Pack, ohm: Range, amperes: float, temperature_c: float
         return Sag(None, "no factor for cold is known for this chemistry")
     steps = max(temperature_c - COLD_C, 0.0) / 5.0
     low, likely, high = (factor**steps for factor in COLD_PER_5_C)
-    return Sag(_pull(_rested(pack), Range(low * ohm.low, likely * ohm.mid, high * ohm.high), amperes))
+    return Sag(_pull(_open_circuit(pack), Range(low * ohm.low, likely * ohm.mid, high * ohm.high), amperes))
 
 
-def _rested(pack: Pack) -> Range:
-    """Return the rested voltage of the pack nearly empty, V, 90 % interval."""
+def _open_circuit(pack: Pack) -> Range:
+    """Return the open-circuit voltage of the pack nearly empty, V, 90 % interval."""
     table = open_circuit_tables(pack.chemistry)[0] if pack.open_circuit is None else owner_table(pack.open_circuit)
     volts = float(table.volts_at(NEARLY_EMPTY))
     off = Z90 * float(voltage_uncertainty(pack.chemistry, NEARLY_EMPTY))
@@ -121,9 +121,9 @@ def _rested(pack: Pack) -> Range:
     return Range(cells * (volts - off), cells * volts, cells * (volts + off))
 
 
-def _pull(rested: Range, ohm: Range, amperes: float) -> Range:
-    """Return rested voltage less current times resistance, independent errors added by their squares."""
-    volts = rested.mid - amperes * ohm.mid
-    down = math.hypot(rested.mid - rested.low, amperes * (ohm.high - ohm.mid))
-    up = math.hypot(rested.high - rested.mid, amperes * (ohm.mid - ohm.low))
+def _pull(open_v: Range, ohm: Range, amperes: float) -> Range:
+    """Return open-circuit voltage less current times resistance, independent errors added by their squares."""
+    volts = open_v.mid - amperes * ohm.mid
+    down = math.hypot(open_v.mid - open_v.low, amperes * (ohm.high - ohm.mid))
+    up = math.hypot(open_v.high - open_v.mid, amperes * (ohm.mid - ohm.low))
     return Range(volts - down, volts, volts + up)

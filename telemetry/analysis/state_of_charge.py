@@ -1,11 +1,11 @@
-"""State of charge of a whole session, looking back: what came later corrects what was before.
+"""State of charge of a whole session, looking back: later readings correct earlier estimates.
 
-Two ways, chosen by what the session holds:
+Two methods, chosen by what the session contains:
 
-* ``counted-from-full-charge``: a full charge in the session fixes the charge at one moment; the rest is counted,
-  forward and backward, and the bounds grow with the charge counted (gain of the sensor, true capacity) and with time
+* ``counted-from-full-charge``: a full charge in the session anchors the state of charge; coulomb counting gives the
+  rest, forward and backward, and the bounds grow with the charge counted (sensor gain, true capacity) and with time
   (offset).
-* ``voltage-and-count``: no full charge; hypotheses of the charge at the start are weighed by the whole course of
+* ``voltage-and-count``: no full charge; hypotheses of the charge at the start are weighted by the whole course of
   voltage (see ``charge_filter``), and the weights at the end hold for every moment before.
 """
 
@@ -23,6 +23,7 @@ from telemetry.analysis.current_offset import CurrentOffset
 from telemetry.analysis.full_charge import FullCharge
 from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.open_circuit import OpenCircuitTable
+from telemetry.analysis.ranges import Z90
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Times, Values
@@ -32,7 +33,7 @@ VOLTAGE = "voltage-and-count"
 UNKNOWN = "unknown"
 
 GAIN_UNCERTAINTY = 0.006
-"""One standard deviation of a current sensor's gain: within 1 % as sheets have it, evenly; common practice."""
+"""One standard deviation of a current sensor's gain: data sheets give 1 %, taken as uniform; common practice."""
 CAPACITY_UNCERTAINTY = 0.015
 """The same for the true capacity against the stated one of a pack in use; common practice."""
 
@@ -41,7 +42,7 @@ _NO_VALUES: Values = np.empty(0)
 
 @dataclass(frozen=True, slots=True)
 class Anchor:
-    """A moment at which the charge is known by itself.
+    """A moment at which the state of charge is known independently.
 
     Attributes:
         kind: ``full-charge``.
@@ -69,8 +70,8 @@ class ChargeEstimate:
         end_uncertainty_pct: one standard deviation at the end, %; None where unknown.
         method: ``counted-from-full-charge``, ``voltage-and-count`` or ``unknown``.
         anchors: in time order.
-        findings: sentences an owner should read.
-        why: one sentence: how it was found, or why it is unknown and what would help.
+        findings: sentences for the owner.
+        why: one sentence: how it was found, or why it is not known and what would help.
         counted_ah: float64 (n,), charge out since the start at each of ``t``, offset taken out, Ah.
 
     All arrays are empty where the charge is unknown.
@@ -105,7 +106,7 @@ def estimate_charge(
     current = series.get("pack_current")
     if current is None:
         return ChargeEstimate(
-            why="there is no pack_current, so no charge can be counted; voltage alone tells it at rest only"
+            why="pack_current was not recorded, so there is nothing to count; voltage alone works only at rest"
         )
     volts = cell_volts(series, pack)
     if isinstance(volts, str):
@@ -117,7 +118,7 @@ def estimate_charge(
     swing = float(np.ptp(np.concatenate([[0.0], counted])))
     if swing > 1.3 * pack.capacity_ah:
         return ChargeEstimate(
-            why=f"{swing:.1f} Ah were counted one way, more than the stated {pack.capacity_ah:g} Ah can hold: "
+            why=f"{swing:.1f} Ah flowed one way, more than the stated {pack.capacity_ah:g} Ah pack can hold: "
             "check [pack] capacity_ah and the scale of pack_current"
         )
     forward = ForwardCharge(pack, offset.uncertainty_a, table)
@@ -146,20 +147,20 @@ def estimate_charge(
 
 
 def cell_volts(series: SessionSeries, pack: Pack) -> Series | str:
-    """Return the mean voltage of a cell, V, by the pack's voltage or else by all cells; or why there is none."""
+    """Return the mean voltage of a cell, V, from the pack voltage, otherwise from all cells; or why there is none."""
     voltage = series.get("pack_voltage")
     if voltage is not None:
         return Series(voltage.t, voltage.values / pack.cells_in_series)
     if series.cells is None:
-        return "there is no voltage of the pack or of its cells, so nothing tells where the count begins"
+        return "neither pack voltage nor cell voltages were recorded, so the charge at the start is not known"
     if len(series.cells.numbers) != pack.cells_in_series:
         return (
-            f"there is no pack_voltage, and {len(series.cells.numbers)} cell voltages cannot stand for "
+            f"pack_voltage was not recorded, and {len(series.cells.numbers)} cell voltages cannot replace it for "
             f"{pack.cells_in_series} cells in series: check [pack] cells_in_series"
         )
     whole = ~np.isnan(series.cells.voltages).any(axis=1)
     if not whole.any():
-        return "there is no pack_voltage, and never were all cells known at once"
+        return "pack_voltage was not recorded, and no reading covers all cells at once"
     return Series(series.cells.t[whole], series.cells.voltages[whole].mean(axis=1))
 
 
@@ -197,7 +198,7 @@ def _cells_by_block(series: SessionSeries, blocks: Blocks) -> Values | None:
 
 
 def _looked_back(forward: ForwardCharge, blocks: Blocks, hours: Values, pack: Pack, offset: CurrentOffset) -> Belief:
-    """Return the charge at each block by all that the session tells."""
+    """Return the charge at each block from the whole session."""
     count = len(blocks)
     parts = [np.full(count, np.nan) for _ in range(4)]
     share_out = np.cumsum(blocks.charge_ah) / pack.capacity_ah
@@ -268,25 +269,23 @@ def _lines_through(
 def _anchor(full: FullCharge, series: SessionSeries) -> Anchor:
     cells = series.cells
     if full.first_full is None or cells is None:
-        gap = "how far its cells were apart is not known"
+        gap = "the cell imbalance then is not known"
     else:
         first = cells.numbers[full.first_full]
-        gap = f"cell {first} was full first, the mean cell lacked {100 * full.behind:.1f} %"
-    why = f"charged until the voltage stood at its top and the current had fallen to {full.end_c:.2f} C; {gap}"
+        gap = f"cell {first} was full first, when the average cell still lacked {100 * full.behind:.1f} %"
+    why = f"charged until the voltage held at its top and the current had fallen to {full.end_c:.2f} C; {gap}"
     return Anchor("full-charge", full.t, 100.0 * full.share, 100.0 * full.uncertainty, why)
 
 
 def _why(anchors: tuple[Anchor, ...], pack: Pack) -> str:
     if anchors:
-        return f"counted from the full charge: {anchors[0].why}"
-    flat = "; on the plateau of iron phosphate voltage tells little, a full charge in the session would tell all"
-    return (
-        f"no full charge in the session; the course of voltage was weighed{flat if pack.chemistry == 'lfp' else ''}"
-    )
+        return f"coulomb counting from the full charge: {anchors[0].why}"
+    flat = "; on the flat LFP plateau voltage says little, a full charge in the session would settle it"
+    return f"no full charge in the session; estimated from the voltage{flat if pack.chemistry == 'lfp' else ''}"
 
 
 def _findings(series: SessionSeries, t: Times, belief: Belief) -> tuple[str, ...]:
-    """Return where the pack's own figure and the estimate part."""
+    """Return where the figure of the BMS and the estimate disagree."""
     reported = series.get("soc_reported")
     if reported is None or len(t) < 12:
         return ()
@@ -298,12 +297,12 @@ def _findings(series: SessionSeries, t: Times, belief: Belief) -> tuple[str, ...
     found = []
     if abs(last - first) > 3.0:
         found.append(
-            f"the pack's own state of charge moved {abs(last - first):.0f} % {'up' if last > first else 'down'} "
-            f"against the count in this session: its counter, its capacity setting or [pack] capacity_ah is off"
+            f"the BMS state of charge drifted {abs(last - first):.0f} % {'up' if last > first else 'down'} "
+            "against coulomb counting in this session: its counter, its capacity setting or [pack] capacity_ah is off"
         )
     if abs(last) > max(5.0, 2.5 * sure):
         found.append(
-            f"at the end the pack reports {theirs[-1]:.0f} %, this estimate is {100 * belief.mean[-1]:.0f} % "
-            f"± {2 * sure:.0f} %"
+            f"at the end the BMS reports {theirs[-1]:.0f} %; the estimate is {100 * belief.mean[-1]:.0f} "
+            f"± {Z90 * sure:.0f} %"
         )
     return tuple(found)

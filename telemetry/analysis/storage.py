@@ -1,4 +1,4 @@
-"""A parked machine: what it draws, how long the pack lasts at that, and how to bring it through the winter."""
+"""A parked machine: standby current, how long the pack lasts at it, and winter storage."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ class Storage:
         standby_a: current while parked, A; ``standby_by``: seen in the session, or stated in the machine file.
         standby_uncertainty_a: one standard deviation, A.
         key: ``off`` or ``on`` where ``enable_voltage`` tells which, while it was seen.
-        self_discharge_a: what the cells lose by themselves, as a current, A.
+        self_discharge_a: self-discharge of the cells, as a current, A.
         days_to_empty: from the charge at the end of the session, days.
         days_from_full: likewise from a full charge.
         advice: sentences for the winter.
@@ -72,14 +72,14 @@ def find_storage(
     end_pct: Range | None = None,
     stated_standby_a: float | None = None,
 ) -> Storage:
-    """Return what the parked machine draws and what follows.
+    """Return the standby current of the parked machine and what follows.
 
     Args:
         series: the session.
         power: its current, a known offset taken off.
         rests: phases of kind ``rest``.
-        offset_uncertainty_a: one standard deviation of what is left of the offset, A; None: the offset is not known,
-            so that nothing can be said of a draw as small as it.
+        offset_uncertainty_a: one standard deviation of the remaining offset, A; None: the offset is not known, so
+            a draw of that size cannot be judged.
         chemistry, capacity_ah: of the pack.
         end_pct: state of charge at the end of the session, %.
         stated_standby_a: [machine] standby_current_a.
@@ -92,7 +92,7 @@ def find_storage(
         unknown.pop("standby_a", None)
     lost = None
     if chemistry is None or capacity_ah is None:
-        unknown["self_discharge_a"] = "it needs the chemistry and the capacity"
+        unknown["self_discharge_a"] = "chemistry and capacity are not both stated"
     else:
         lost = SELF_DISCHARGE_PCT_MONTH[chemistry.name].times(capacity_ah / 100.0 / (_DAYS_A_MONTH * 24.0))
     days = full = None
@@ -137,7 +137,7 @@ def _seen(
     mean = float(np.mean(values))
     if offset_uncertainty_a is None:
         unknown["standby_a"] = (
-            f"the sensor shows {fixed(mean, 2)} A at rest, but its offset is not known: it may not be real"
+            f"the sensor shows {fixed(mean, 2)} A at rest, but its offset is not known, so it may not be real"
         )
         return None, None, None
     return mean, offset_uncertainty_a, _key(series, long)
@@ -174,14 +174,14 @@ def _advice(
             said.append("Use some of the charge before the winter: lithium cells age least at about half.")
         elif end_pct is not None and end_pct.mid < 30.0:
             said.append(
-                "Charge to about half before the winter: an empty pack can drop below its cells' lowest voltage."
+                "Charge to about half before the winter: an empty pack can drop below the cells' lowest voltage."
             )
         else:
             said.append("Store at about half charge, cool and dry, and check it every two to three months.")
         if chemistry.charge_low_c >= 0.0:
             said.append(f"Never charge it below {chemistry.charge_low_c:.0f} °C: warm it first.")
     else:
-        said.append("Charge it full before the winter and again every month or two: lead ages when it stands empty.")
-        said.append("A discharged lead battery freezes; a full one does not in ordinary winters.")
+        said.append("Charge it full before the winter and again every month or two: lead-acid ages when discharged.")
+        said.append("A discharged lead-acid battery freezes; a full one does not in ordinary winters.")
     said.append("The pack maker's sheet comes before this advice.")
     return tuple(said)

@@ -1,7 +1,7 @@
-"""What the work takes and what a charge buys: energy a hectare and a kilometre, hectares, kilometres, hours, money.
+"""What the work takes and what a charge covers: energy a hectare and a kilometre, hectares, kilometres, hours, money.
 
-Every figure is a range. Two ranges are divided end against end, which is the widest that both allow together; that is
-meant, for the causes of their widths (a sensor's gain, a stated width, an aged pack) do not average out within a job.
+Every figure is a range. Two ranges are divided end by end, the widest that both allow. That is intended: the causes
+of their widths (a sensor's gain, a stated width, an aged pack) do not average out within a job.
 """
 
 from __future__ import annotations
@@ -24,13 +24,13 @@ CHARGE_ENERGY_SHARE: Mapping[str, Range] = {
     "lead-flooded": Range(0.70, 0.78, 0.85),
     "lead-agm": Range(0.80, 0.83, 0.85),
 }
-"""Energy that comes out again of what went into the pack, by chemistry; common practice, from memory."""
+"""Share of the energy put into the pack that comes out again, by chemistry; common practice, from memory."""
 CHARGER_SHARE = Range(0.82, 0.90, 0.95)
-"""Energy that a mains charger passes on, where nobody measured it; common practice, from memory."""
+"""Efficiency of a mains charger where it was not measured; common practice, from memory."""
 LEAST_KM = 1.0
-"""From a shorter drive no kilometres per charge are given: it would be stretched some tens of times. Ours."""
+"""Kilometres per charge are not given for a shorter drive: that would extrapolate tens of times. Ours."""
 USABLE_OF_RATED = Range(0.75, 0.90, 1.0)
-"""Usable part of a rated capacity that nobody measured: age, cold, what stays in at the cut-off; common practice."""
+"""Usable part of a rated capacity that was not measured: age, cold, charge left at the cut-off; common practice."""
 
 
 @dataclass(frozen=True)
@@ -41,12 +41,12 @@ class Work:
         area_ha, distance_km: as put in.
         wh_per_ha, wh_per_km: net energy out of the pack over the area and the distance, all of the session.
         ha_per_h: area over the working time; ``field_efficiency`` that over speed times width, 0 to 1 and more.
-        ha_per_charge, km_per_charge, h_per_charge: what a full charge gives at the way this session went.
+        ha_per_charge, km_per_charge, h_per_charge: from a full charge, used as in this session.
         wall_wh_per_wh: energy at the wall for each Wh out of the pack.
         cost_per_ha, cost_per_km, cost_session, cost_season: electricity, in ``currency``.
         fuel_l, fuel_cost, fuel_cost_per_ha: what the engine took for the same hours, by the owner's own figures.
         fuel_equivalent_l: petrol that holds the energy taken from the wall.
-        currency: the owner's word for it, empty where none is stated.
+        currency: as the owner writes it, empty where none is stated.
         unknown: why a figure is None.
     """
 
@@ -146,7 +146,7 @@ def find_work(
     Args:
         energy_wh: net out of the pack in the session, charging left out, Wh.
         session_h: hours of the session without charging and gaps.
-        working_h: hours of work, None where no work is told from driving.
+        working_h: hours of work, None where work cannot be told from driving.
         area_ha, distance_km, working_km: as :func:`find_field_area` gives them.
         working_width_m: m.
         charge_wh: what a full charge gives, as :func:`energy_per_charge_wh` says.
@@ -170,7 +170,7 @@ def _taken(
     found: dict[str, Range | None] = {}
     for name, what, by in (("wh_per_ha", "area", area_ha), ("wh_per_km", "distance", distance_km)):
         if energy_wh is None or energy_wh.mid <= 0.0:
-            unknown[name] = "no net energy out of the pack is known"
+            unknown[name] = "the net energy out of the pack is not known"
         elif by is None or by.low <= 0.0:
             unknown[name] = f"the {what} is not known"
         else:
@@ -186,12 +186,12 @@ def _pace(
     unknown: dict[str, str],
 ) -> dict[str, Range | None]:
     if area_ha is None or not working_h:
-        why = "the area is not known" if area_ha is None else "no working time is known"
+        why = "the area is not known" if area_ha is None else "the working time is not known"
         unknown |= dict.fromkeys(("ha_per_h", "field_efficiency"), why)
         return {}
     found: dict[str, Range | None] = {"ha_per_h": area_ha.over(working_h)}
     if working_km is None or working_km.mid <= 0.0 or width_m is None:
-        unknown["field_efficiency"] = "it needs the distance while working, and the working width"
+        unknown["field_efficiency"] = "the distance while working and the working width are not both known"
     else:
         found["field_efficiency"] = area_ha.over(working_km.mid * width_m / 10.0)
     return found
@@ -209,16 +209,16 @@ def _bought(
     for name, each in (("ha_per_charge", figures.get("wh_per_ha")), ("km_per_charge", figures.get("wh_per_km"))):
         if name == "km_per_charge" and distance is not None and distance.mid < LEAST_KM:
             unknown[name] = (
-                f"the drive is under {LEAST_KM:g} km: one slope or a few pull-aways decide what a kilometre takes"
+                f"the drive is shorter than {LEAST_KM:g} km: one slope or a few starts decide what a kilometre takes"
             )
         elif charge_wh is None:
-            unknown[name] = "what a full charge gives is not known: it needs voltage and a capacity"
+            unknown[name] = "the energy of a full charge is not known: it takes pack voltage and a capacity"
         elif each is None:
             unknown[name] = unknown[f"wh_per_{name[:2]}"]
         else:
             found[name] = charge_wh.over(each)
     if charge_wh is None or energy_wh is None or energy_wh.low <= 0.0 or session_h <= 0.0:
-        unknown["h_per_charge"] = unknown.get("ha_per_charge", "no net energy out of the pack is known")
+        unknown["h_per_charge"] = unknown.get("ha_per_charge", "the net energy out of the pack is not known")
     else:
         found["h_per_charge"] = charge_wh.over(energy_wh.over(session_h))
     return found
@@ -234,7 +234,9 @@ def _money(
     found: dict[str, Range | None] = {"wall_wh_per_wh": wall}
     names = ("cost_per_ha", "cost_per_km", "cost_session", "cost_season")
     if wall is None:
-        unknown |= dict.fromkeys((*names, "wall_wh_per_wh", "fuel_equivalent_l"), "the charger's share is not known")
+        unknown |= dict.fromkeys(
+            (*names, "wall_wh_per_wh", "fuel_equivalent_l"), "the charger efficiency is not known"
+        )
         return found
     if energy_wh is not None and energy_wh.mid > 0.0:
         found["fuel_equivalent_l"] = energy_wh.at_least(0.0).times(wall).over(1000.0 * FUEL_KWH_PER_L)
@@ -248,12 +250,12 @@ def _money(
         else:
             unknown[name] = unknown[name.replace("cost", "wh")]
     if energy_wh is None or energy_wh.mid <= 0.0:
-        unknown |= dict.fromkeys(("cost_session", "cost_season"), "no net energy out of the pack is known")
+        unknown |= dict.fromkeys(("cost_session", "cost_season"), "the net energy out of the pack is not known")
         return found
     session = energy_wh.at_least(0.0).times(a_wh)
     found["cost_session"] = session
     if prices.sessions_per_season is None:
-        unknown["cost_season"] = "nobody states how many such sessions a season has"
+        unknown["cost_season"] = "the number of sessions a season is not stated ([work] sessions_per_season)"
     else:
         found["cost_season"] = session.times(prices.sessions_per_season)
     return found
@@ -261,7 +263,7 @@ def _money(
 
 def _fuel(hours: float, area_ha: Range | None, prices: Prices, unknown: dict[str, str]) -> dict[str, Range | None]:
     if prices.fuel_l_per_h is None:
-        why = "what the engine burned in an hour is not stated ([work] fuel_l_per_h)"
+        why = "the engine's fuel use is not stated ([work] fuel_l_per_h)"
         unknown |= dict.fromkeys(("fuel_l", "fuel_cost", "fuel_cost_per_ha"), why)
         return {}
     found: dict[str, Range | None] = {"fuel_l": Range.exactly(hours * prices.fuel_l_per_h)}

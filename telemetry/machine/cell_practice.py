@@ -17,7 +17,7 @@ class CellPractice:
         low_resistance, high_resistance: of one cell, in milliohm times its capacity in Ah, so that 100 over a 50 Ah
             cell is 2 mohm; the low end for short circuits, the high end, with links and electronics, for sag.
         usable_share: how much of the rated capacity is used day by day.
-        mean_open_v: mean rested voltage of one cell from full down over that share: the integral of the chemistry's
+        mean_open_v: mean open-circuit voltage of a cell from full down over that share: integral of the chemistry's
             table of open-circuit voltage, V.
         gentle_charge_v: charging to between these, V a cell, ages it less and fills it nearly as much; None where no
             such figure is known.

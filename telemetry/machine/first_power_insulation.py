@@ -68,7 +68,7 @@ def no_resistor(run: str, machine: Machine, readings: Readings) -> str:
     """Return why the measurement with a resistor does not apply; empty where it does or is not known yet."""
     if why := frame_is_return(machine, readings):
         return why
-    needed = {"rested-voltage": "the rested voltage"} | {
+    needed = {"rested-voltage": "the open-circuit voltage"} | {
         f"frame-to-{pole}{run}": f"the {pole} pole" for pole in POLES
     }
     for name, what in needed.items():

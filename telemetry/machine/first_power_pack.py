@@ -1,4 +1,4 @@
-"""First power, the pack by itself: polarity, rested voltage against the cell count, first charge."""
+"""First power, the pack by itself: polarity, open-circuit voltage against the cell count, first charge."""
 
 from __future__ import annotations
 

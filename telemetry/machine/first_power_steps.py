@@ -192,7 +192,7 @@ _PACK_ALONE: Final = (
     ),
     Step(
         name="rested-voltage",
-        title="Rested voltage against the cell count",
+        title="Open-circuit voltage against the cell count",
         what=text("Let the pack rest an hour, neither charged nor loaded. Measure at the same place."),
         unit="V",
         question="What does the meter read?",

@@ -167,8 +167,8 @@ def expect_controller(machine: Machine, readings: Readings) -> Expectation:
     volts = readings.get("rested-voltage", math.nan)
     if math.isnan(volts):
         rest = rest_range(machine)
-        return Expectation(rest.low, rest.high, f"the pack's own range at rest: {rest.why}")
-    why = f"the rested pack's {volts:.1f} V, less what the standby current drops; meters differ by half a percent"
+        return Expectation(rest.low, rest.high, f"the pack's range at rest: {rest.why}")
+    why = f"the pack's {volts:.1f} V at rest, less the drop of the standby current; meters differ by half a percent"
     return Expectation(round(0.99 * volts - 0.1, 1), round(1.005 * volts + 0.1, 1), why)
 
 
@@ -193,7 +193,7 @@ def judge_controller(machine: Machine, readings: Readings, volts: float) -> Judg
             " does not conduct.",
             "Open the main switch, disconnect the pack, and check switch, fuse and lugs one by one with an ohmmeter.",
         )
-    return Judgement("caution", "More than the rested pack: a charger is connected, or the meters differ.")
+    return Judgement("caution", "More than the pack at rest: a charger is connected, or the meters differ.")
 
 
 def expect_decay(machine: Machine, readings: Readings) -> Expectation:

@@ -238,7 +238,7 @@ def _curve(key: Key, value: object) -> tuple[tuple[float, float], ...]:
     for before, after in pairwise(pairs):
         if after[0] <= before[0] or after[1] < before[1]:
             what = f"goes from [{before[0]:g}, {before[1]:g}] to [{after[0]:g}, {after[1]:g}]"
-            raise BadValue(what, "write the pairs by rising percent; a rested voltage only rises with charge")
+            raise BadValue(what, "write the pairs by rising percent; open-circuit voltage only rises with charge")
     return pairs
 
 

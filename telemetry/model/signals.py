@@ -38,7 +38,7 @@ class Signal:
 
 
 # Possible ranges are generous: they catch a dead wire or a decoding error, not a bad pack. A cell at 0.000 V is how
-# many pack electronics say "not read yet", so a cell's range starts above it. Common practice, from memory.
+# many BMSs say "not read yet", so a cell's range starts above it. Common practice, from memory.
 _CELL = (0.1, 6.0)
 _TEMPERATURE = (-60.0, 250.0)
 
@@ -46,7 +46,7 @@ _FIXED = (
     Signal("pack_voltage", "V", "voltage at the pack terminals", -5.0, 1500.0),
     Signal("controller_voltage", "V", "voltage at the motor controller's battery terminals", -5.0, 1500.0),
     Signal("pack_current", "A", "current, positive out of the pack", -5000.0, 5000.0),
-    Signal("soc_reported", "%", "state of charge as the pack's own electronics report it", 0.0, 110.0),
+    Signal("soc_reported", "%", "state of charge reported by the BMS", 0.0, 110.0),
     Signal("cell_min_voltage", "V", "lowest cell voltage", *_CELL),
     Signal("cell_max_voltage", "V", "highest cell voltage", *_CELL),
     Signal("motor_temperature", "degC", "motor temperature", *_TEMPERATURE),
@@ -54,9 +54,9 @@ _FIXED = (
     Signal("auxiliary_voltage", "V", "12 V supply of lamps, relays and contactor coils", -5.0, 60.0),
     Signal("insulation_resistance", "ohm", "insulation resistance from pack to frame", 0.0, 1e9),
     Signal("ambient_temperature", "degC", "air temperature", *_TEMPERATURE),
-    Signal("discharge_allowed", "", "the pack's own discharge switch", 0.0, 1.0, is_switch=True),
-    Signal("charge_allowed", "", "the pack's own charge switch", 0.0, 1.0, is_switch=True),
-    Signal("throttle_voltage", "V", "the pedal sensor's signal", -5.0, 60.0),
+    Signal("discharge_allowed", "", "the BMS allows discharge", 0.0, 1.0, is_switch=True),
+    Signal("charge_allowed", "", "the BMS allows charge", 0.0, 1.0, is_switch=True),
+    Signal("throttle_voltage", "V", "signal of the throttle sensor", -5.0, 60.0),
     Signal("enable_voltage", "V", "the controller's key, seat or brake enable line", -5.0, 1500.0),
     Signal("motor_current", "A", "motor current", -5000.0, 5000.0),
     Signal("motor_speed", "rpm", "motor speed", -50000.0, 50000.0),
@@ -70,7 +70,7 @@ _FIXED = (
     Signal(
         "cell_spread_rest",
         "V",
-        "cell spread of a pack that rests, away from full and empty",
+        "cell voltage spread at rest, away from full and empty",
         0.0,
         6.0,
         is_derived=True,
@@ -78,16 +78,16 @@ _FIXED = (
     Signal(
         "cell_spread_load",
         "V",
-        "cell spread under load that is left once each cell's own resistance is counted, away from full and empty",
+        "cell voltage spread under load, less each cell's own resistive sag, away from full and empty",
         0.0,
         6.0,
         is_derived=True,
     ),
-    Signal("cell_spread_top", "V", "cell spread where the highest cell is nearly full", 0.0, 6.0, is_derived=True),
+    Signal("cell_spread_top", "V", "cell voltage spread, highest cell nearly full", 0.0, 6.0, is_derived=True),
     Signal(
         "cell_imbalance_top",
         "%",
-        "charge that the mean cell lacks when the first cell of a charge is full, as a share of the capacity",
+        "charge the average cell still lacks when the first cell is full, of the capacity",
         0.0,
         100.0,
         is_derived=True,
@@ -95,7 +95,7 @@ _FIXED = (
     Signal(
         "cell_charge_deficit",
         "%",
-        "charge by which the cell furthest behind lies behind the middle one, at least, as a share of the capacity",
+        "charge the lowest cell lacks against the median cell, at least, of the capacity",
         0.0,
         200.0,
         is_derived=True,
@@ -104,7 +104,7 @@ _FIXED = (
     Signal(
         "cell_resistance_ratio",
         "",
-        "resistance of the cell with the highest, its links included, over that of the middle cell",
+        "highest internal resistance of a cell, links included, over that of the median cell",
         0.0,
         1e6,
         is_derived=True,
@@ -113,7 +113,7 @@ _FIXED = (
     Signal(
         "discharge_current_average",
         "A",
-        "steady discharge current that would heat pack and wiring as much as the real one has",
+        "steady discharge current that would heat pack and wiring equally",
         0.0,
         5000.0,
         is_derived=True,
@@ -121,7 +121,7 @@ _FIXED = (
     Signal(
         "charge_current_average",
         "A",
-        "steady charging current that would heat pack and wiring as much as the real one has",
+        "steady charge current that would heat pack and wiring equally",
         -5000.0,
         0.0,
         is_derived=True,
@@ -130,7 +130,7 @@ _FIXED = (
     Signal(
         "minutes_since_full",
         "min",
-        "time for which a charger has held a full pack up",
+        "time a charger has kept feeding a full pack",
         0.0,
         1e6,
         is_derived=True,
@@ -171,22 +171,24 @@ _FIXED = (
     Signal("cell_max_number", "", "number of the highest cell", 1.0, 999.0, is_switch=True, is_derived=True),
     Signal("soc_estimated", "%", "estimated state of charge", -10.0, 110.0, is_derived=True),
     Signal("soc_uncertainty", "%", "one standard deviation of soc_estimated", 0.0, 100.0, is_derived=True),
-    Signal("soc_lower_bound", "%", "state of charge that is there at least", -10.0, 110.0, is_derived=True),
-    Signal("energy_left", "Wh", "energy that the state of charge stands for", 0.0, 1e9, is_derived=True),
-    Signal("minutes_left", "min", "time left at the way the last ten minutes of use went", 0.0, 1e6, is_derived=True),
-    Signal("minutes_left_low", "min", "the same, at the least that is to be expected", 0.0, 1e6, is_derived=True),
-    Signal("minutes_left_session", "min", "time left at the way all of the use went", 0.0, 1e6, is_derived=True),
-    Signal("hectares_left", "ha", "area left at the way all of the session went", 0.0, 1e6, is_derived=True),
-    Signal("energy_margin", "Wh", "energy left less what the rest of the area needs", -1e9, 1e9, is_derived=True),
+    Signal(
+        "soc_lower_bound", "%", "least state of charge, by the estimate or the BMS", -10.0, 110.0, is_derived=True
+    ),
+    Signal("energy_left", "Wh", "energy left at this state of charge", 0.0, 1e9, is_derived=True),
+    Signal("minutes_left", "min", "time left at the rate of the last 10 minutes", 0.0, 1e6, is_derived=True),
+    Signal("minutes_left_low", "min", "the same, lower end of its 90 % interval", 0.0, 1e6, is_derived=True),
+    Signal("minutes_left_session", "min", "time left at the rate of the whole session", 0.0, 1e6, is_derived=True),
+    Signal("hectares_left", "ha", "area left at the rate of the whole session", 0.0, 1e6, is_derived=True),
+    Signal("energy_margin", "Wh", "energy left less the need of the remaining area", -1e9, 1e9, is_derived=True),
     Signal("charge_out", "Ah", "charge taken out since the start", 0.0, 1e9, is_derived=True),
     Signal("charge_in", "Ah", "charge put in since the start", 0.0, 1e9, is_derived=True),
     Signal("energy_out", "Wh", "energy taken out since the start", 0.0, 1e12, is_derived=True),
     Signal("energy_in", "Wh", "energy put in since the start", 0.0, 1e12, is_derived=True),
-    Signal("pack_resistance", "ohm", "pack resistance from load steps", 0.0, 100.0, is_derived=True),
+    Signal("pack_resistance", "ohm", "internal resistance of the pack, from load steps", 0.0, 100.0, is_derived=True),
     Signal(
         "pack_resistance_change",
         "%",
-        "pack resistance against this machine's earlier sessions in like conditions",
+        "change of pack resistance since this machine's earlier sessions under like conditions",
         -100.0,
         1e5,
         is_derived=True,

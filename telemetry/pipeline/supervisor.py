@@ -1,4 +1,4 @@
-"""Owns one driver: opens it, passes on what it yields, notices silence, and tries again when the link drops."""
+"""Owns one driver: opens it, passes on its readings, notices silence, and retries when the link drops."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.clock import Clock
 from telemetry.model.errors import LinkError, LinkSilent, LinkUnavailable
 from telemetry.model.events import Event, LinkChange, LinkState
+from telemetry.model.time_text import length
 
 FIRST_DELAY = MICROSECONDS // 4
 LONGEST_DELAY = {"wired": 1 * MICROSECONDS, "radio": 5 * MICROSECONDS}
@@ -44,7 +45,7 @@ class Supervisor:
         """Open, read, and open again, with a delay that doubles from 0.25 s and starts over on success.
 
         Raises:
-            ShakedownError: of another kind than a link's: bad input, which no second try mends.
+            ShakedownError: of another kind than a link's: bad input, which no retry cures.
         """
         while True:
             driver = self._make()
@@ -65,7 +66,7 @@ class Supervisor:
                 async with asyncio.timeout(OPEN_LIMIT_S):
                     await driver.open()
             except TimeoutError:
-                raise LinkUnavailable(f"{self.source} did not open within {OPEN_LIMIT_S:.0f} s") from None
+                raise LinkUnavailable(f"{self.source} did not open within {length(OPEN_LIMIT_S)}") from None
             await self._read(driver)
         finally:
             await self._close(driver)
@@ -112,11 +113,11 @@ class Supervisor:
                 raise LinkSilent(f"{self.source} is open but has sent nothing readable for {silence_s:g} s")
 
     async def _wait_to_retry(self, driver: Driver, error: LinkError) -> None:
-        """Say once what is wrong, however often it is tried again, so that its time tells since when."""
+        """Say once what is wrong, however many retries follow, so that its time is when it began."""
         longest = LONGEST_DELAY.get(driver.kind, FIRST_DELAY)
         retry_at = self._clock.now() + self._delay
         state: LinkState = "silent" if isinstance(error, LinkSilent) else "lost"
-        why = f"{error}; tried again every {longest / MICROSECONDS:g} s"
+        why = str(error)
         if (state, why) != self._told:
             self._tell(state, why, retry_at)
         await self._clock.sleep_until(retry_at)

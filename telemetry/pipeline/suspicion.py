@@ -1,11 +1,11 @@
 """The stage that sets a mark by itself when a part seems to fail, so that the driver can repeat the manoeuvre.
 
-It works in blocks of half a second and looks two seconds back, for the pack's switch is reported late and a foot is
-told from a loose wire by what comes after. What is usual (range and noise of the pedal, voltage between pack and
-controller, current at rest) is learnt from the last two minutes of the same drive; before half a minute of driving
-nothing is marked. The judgement itself is left to ``isolate``, which sees the whole drive.
+It works in blocks of half a second and looks two seconds back, because a BMS trip is reported late and only the
+following readings show whether it was the foot or a loose wire. The usual values (range and noise of the throttle,
+voltage between pack and controller, current at rest) come from the last two minutes of the same drive; nothing is
+marked in the first half minute. The judgement itself is left to ``isolate``, which sees the whole drive.
 
-A replay makes these marks anew: recorded ones are taken out of the span, so that none stands twice.
+A replay makes these marks anew: recorded ones are removed from the span, so that none appears twice.
 """
 
 from __future__ import annotations
@@ -27,6 +27,16 @@ FIRST_AFTER = 30 * MICROSECONDS
 SAME_AFTER = 10 * MICROSECONDS
 MOST_MARKS = 30
 SUSPICIONS = (
+    "throttle signal dropped out",
+    "throttle signal jumped",
+    "BMS trip",
+    "high voltage drop to controller",
+    "output dropped, throttle steady",
+    "throttle signal jittered",
+    "output folded back, throttle steady",
+)
+"""The words of the marks; a fault nearer to the throttle or the pack explains faults of the parts after it."""
+_EARLIER_WORDS = (
     "pedal signal dropped",
     "pedal signal jumped",
     "pack's switch opened",
@@ -35,7 +45,7 @@ SUSPICIONS = (
     "pedal signal trembled",
     "output sank, pedal as before",
 )
-"""The words of the marks; a part nearer to the pedal or to the pack explains what the parts after it do."""
+"""The same in recordings of earlier versions."""
 
 _BEHIND = 4  # blocks
 _DROPPED, _JUMPED, _OPENED, _LOST, _OUTPUT, _TREMBLED, _SANK = SUSPICIONS
@@ -249,4 +259,4 @@ def _share(limits: PedalRange) -> float:
 
 
 def _is_ours(event: Event) -> bool:
-    return isinstance(event, Mark) and event.by == "program" and event.text in SUSPICIONS
+    return isinstance(event, Mark) and event.by == "program" and event.text in SUSPICIONS + _EARLIER_WORDS

@@ -16,7 +16,7 @@ from telemetry.alarms.priorities import GUIDANCE, PRIORITIES
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange, AlarmFinding
 from telemetry.model.signals import find_signal
-from telemetry.model.time_text import clock, clock_at, length
+from telemetry.model.time_text import clock, clock_at, length, local_at
 from telemetry.report.alarm_review import AlarmReview
 from telemetry.report.event_lines import act_object
 
@@ -118,11 +118,12 @@ def _finding_object(finding: AlarmFinding, start: int) -> dict[str, Any]:
 
 
 def alarm_lines(review: AlarmReview) -> list[str]:
-    """Return the review as plain lines: the figures, faults of the limits, then every alarm with its changes."""
-    lines = [f"{printable(review.name)}: alarms, judged by {review.judged_by}", ""]
+    """Return the review as plain lines: start, figures, faults of the limits, then every alarm with its changes."""
+    began = f", {local_at(review.start)}" if review.start else ""
+    lines = [f"{printable(review.name)}{began}: alarms, judged by {review.judged_by}", ""]
     lines += [*_figure_lines(review.figures, review.start), ""]
     if review.findings:
-        lines.append("Faults of the limits, and what to change:")
+        lines.append("Problems with the limits, and what to change:")
         for finding in review.findings:
             about = f" {finding.limit} on {printable(finding.signal)}" if finding.limit else ""
             lines.append(f"  {clock_at(finding.t, review.start, tenths=True)}  {finding.what} {finding.state}{about}")
@@ -130,7 +131,7 @@ def alarm_lines(review: AlarmReview) -> list[str]:
         lines.append("")
     if not review.episodes:
         return [*lines, "No alarms."]
-    lines.append("Every alarm, by time from the start:")
+    lines.append("Every alarm, times from the start:")
     for episode in review.episodes:
         lines += _episode_lines(episode, review.start)
     return lines
@@ -140,7 +141,7 @@ def _figure_lines(figures: AlarmFigures, start: int) -> list[str]:
     lasted = length(figures.duration_s)
     lines = [f"alarms           {figures.count} in {lasted}"]
     if figures.per_ten_minutes is None or figures.per_hour is None:
-        lines.append("rate             unknown: a session below 10 minutes gives none")
+        lines.append("rate             not known: the session is shorter than 10 min")
     else:
         rate = figures.per_ten_minutes
         word = (

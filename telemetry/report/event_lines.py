@@ -16,7 +16,7 @@ from telemetry.model.signals import find_signal
 from telemetry.model.time_text import clock, clock_at, length
 from telemetry.pipeline.snapshot import Snapshot
 
-# How an alarm stands after a change is told where it is not what the word itself says.
+# The state after a change is printed only where the word itself does not say it.
 _EXPECTED: dict[str, tuple[str, ...]] = {
     "raised": ("unacknowledged",),
     "cleared": ("normal",),
@@ -85,7 +85,7 @@ def event_object(event: Event, start: int) -> dict[str, Any] | None:
 
 
 def event_line(event: Event, start: int) -> str | None:
-    """Return one plain line for ``event``, or None for events that are not told."""
+    """Return one plain line for ``event``, or None for events that are not shown."""
     at = f"{clock_at(event.t, start, tenths=True):>10}  "
     match event:
         case AlarmChange():
@@ -117,7 +117,8 @@ def event_line(event: Event, start: int) -> str | None:
             return f"{at}{event.what} {event.state}:{about} {printable(event.why, 300)}"
         case LinkChange():
             why = f" ({printable(event.why, 200)})" if event.why else ""
-            return f"{at}link {printable(event.source)}: {event.state}{why}"
+            retries = "; retrying" if event.retry_at is not None else ""
+            return f"{at}link {printable(event.source)}: {event.state}{why}{retries}"
         case Gap():
             return f"{at}gap: {event.signal} not known for {length(event.duration_s)}"
         case Mark():

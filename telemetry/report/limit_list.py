@@ -65,7 +65,7 @@ def _head(name: str, signal: str) -> str:
 
 def _bounds(limit: Limit) -> list[str]:
     if limit.warn is None and limit.trip is None:
-        return ["    no number decides it"]
+        return ["    raised by a condition, not by a number"]
     unit = f" {limit_unit(limit.name)}" if limit_unit(limit.name) else ""
     beyond = "above" if limit.side == "high" else "below"
     bounds = [
@@ -74,7 +74,7 @@ def _bounds(limit: Limit) -> list[str]:
         if bound is not None
     ]
     raises = f"after {limit.raise_delay_s:g} s" if limit.raise_delay_s else "at once"
-    clears = f"clears {limit.clear_margin:.3g}{unit} inside after {limit.clear_delay_s:g} s"
+    clears = f"clears after {limit.clear_delay_s:g} s at {limit.clear_margin:.3g}{unit} or more inside the limit"
     return [f"    {', '.join(bounds)}, {raises};", f"    {clears}"]
 
 

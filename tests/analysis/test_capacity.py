@@ -63,7 +63,7 @@ def test_a_session_without_two_known_moments_says_so() -> None:
     offset = CurrentOffset(0.0, 0.3, "bounded", "")
     found = find_capacity(made.session, made.pack, offset, estimate_charge(made.session, made.pack, offset))
     assert found.usable_ah is None
-    assert "anchors the state of charge" in found.basis
+    assert "no anchor for the state of charge" in found.basis
 
 
 def test_from_one_rest_to_another_by_the_curve_of_nickel_cells() -> None:

@@ -87,8 +87,8 @@ def test_what_cannot_be_told_says_why() -> None:
     pack = Pack(chemistry="lfp", cells_in_series=16, capacity_ah=100.0)
     current, volts = np.full(600, 40.0), np.full(600, 52.0)
     cases = {
-        "no pack_current": plain({"pack_voltage": volts}, 600),
-        "no voltage": plain({"pack_current": current}, 600),
+        "pack_current was not recorded": plain({"pack_voltage": volts}, 600),
+        "neither pack voltage": plain({"pack_current": current}, 600),
         "check \\[pack\\] cells_in_series": plain(
             {"pack_current": current},
             600,
@@ -140,7 +140,7 @@ def test_the_packs_own_figure_that_drifts_is_a_finding() -> None:
     slow = dict(fine) | {"soc_reported": Series(made.t, made.pct[0] + 0.5 * (made.pct - made.pct[0]))}
     found = estimate_charge(replace(made.session, signals=slow), made.pack, NO_OFFSET).findings
     assert found
-    assert "up against the count" in found[0]
+    assert "up against coulomb counting" in found[0]
 
 
 def test_curves_laid_on_each_other_tell_how_far_cells_are_behind() -> None:

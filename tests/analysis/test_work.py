@@ -174,7 +174,7 @@ def test_a_drive_of_less_than_a_kilometre_promises_no_kilometres_per_charge() ->
     given = {"energy_wh": Range.exactly(40.0), "session_h": 0.1, "charge_wh": Range.exactly(5000.0)}
     short = find_work(**given, distance_km=Range(0.7, 0.8, 0.9))
     assert short.km_per_charge is None
-    assert "under 1 km" in short.unknown["km_per_charge"]
+    assert "shorter than 1 km" in short.unknown["km_per_charge"]
     assert short.h_per_charge is not None
     longer = find_work(**given, distance_km=Range(1.4, 1.5, 1.6))
     assert longer.km_per_charge is not None

@@ -20,67 +20,67 @@ CAUTION = (
 _CHECKS: Mapping[Cause, tuple[str, ...]] = {
     "healthy": (
         (
-            "Nothing to measure. If it hesitated during this drive, note when. If it did not, record a drive in "
-            "which it does."
+            "Nothing to measure. If it hesitated during this drive, note when. If not, record a drive in which it "
+            "does."
         ),
     ),
     "pedal-sensor": (
         (
             "Motor off, wheels up: read the throttle signal on a meter while you press very slowly, twice. It must"
-            " climb without a jump or a gap (`shakedown watch --bench throttle` draws it)."
+            " rise without a jump or a gap (`shakedown watch --bench throttle` draws it)."
         ),
         (
-            "Unplug the throttle and look for green or loose pins. Measure the wiper with an ohmmeter: it must not"
-            " go open anywhere."
+            "Unplug the throttle and look for green or loose pins. Measure the wiper with an ohmmeter: there must"
+            " be no open circuit anywhere in its travel."
         ),
     ),
     "controller": (
         (
-            "Clip a meter to the enable line at the controller, key off; then watch it while it hesitates: it must"
-            " stay at full voltage. If it drops, follow it back through key, seat and brake switch before you buy "
+            "Key off, clip a meter to the enable line at the controller. Watch it while the machine hesitates: it "
+            "must stay at full voltage. If it drops, trace it back through key, seat and brake switch before you buy "
             "anything."
         ),
-        "Count the blinks of the controller's lamp right after an event and look the code up in its sheet.",
+        "Count the blinks of the controller's lamp right after an event and look up the fault code in its manual.",
         (
-            "Read the controller's temperature by its display or an infrared thermometer, never by hand: a "
-            "fold-back by heat comes after tens of minutes and goes after a rest."
+            "Read the controller's temperature on its display or with an infrared thermometer, never by hand. "
+            "Thermal fold-back starts after tens of minutes and ends after a rest."
         ),
     ),
     "power-connection": (
         (
-            "Key off, pack disconnected (cell joints stay live all the same): look at every lug, fuse, contactor "
+            "Key off, pack disconnected (cell joints stay live even then): check every lug, fuse, contactor "
             "and connector between pack and controller for heat marks and loose nuts."
         ),
         *JOINT_WORK[1:],
         f"Right after a drive, key off: {JOINT_HEAT[0].lower()}{JOINT_HEAT[1:]}",
-        f"{JOINT_DROP} Below 0.2 milliohm (2 mV at 10 A) a joint is good; a bad one has several times as much.",
+        f"{JOINT_DROP} Below 0.2 milliohm (2 mV at 10 A) a joint is good; a bad joint has several times as much.",
     ),
     "pack-weak": (
         (
-            "Charge fully, rest an hour, and read every cell voltage from the BMS at rest; read them again from "
-            "the recording under the load that stopped it. One cell far below the others is a weak cell; all of "
-            "them low is a pack that is empty or too small."
+            "Charge fully, rest an hour, and read every cell voltage from the BMS. Then read them in the recording, "
+            "under the load that stopped the machine. One cell far below the others is a weak cell. If all are "
+            "low, the pack is empty or too small."
         ),
-        "Compare the ampere-hours taken out since full with the rated ones (`shakedown report`).",
+        "Compare the ampere-hours drawn since full charge with the rated capacity (`shakedown report`).",
     ),
     "bms-trip": (
         (
-            "Read from the BMS why it tripped last, and its current limit with delay. Compare with the peak "
-            "current here. Lower the controller's battery current below that limit; do not raise the limit."
+            "Read from the BMS why it tripped last, and its current limit with its delay. Compare with the peak "
+            "current here. Set the controller's battery current below that limit; do not raise the limit."
         ),
         (
-            "Where it tripped against regenerative braking: repeat at 80 % charge with a warm pack; it should not "
-            "trip then."
+            "If it tripped during regenerative braking, repeat at 80 % charge with a warm pack; it should not trip "
+            "then."
         ),
     ),
     "mechanical-drag": (
         (
-            "Key off, pack disconnected, wheels up: each wheel must turn by hand and run on. Then coast on level "
+            "Key off, pack disconnected, wheels up: each wheel must turn freely by hand. Then coast down on level "
             "ground both ways from walking speed: a free machine rolls several metres."
         ),
         (
-            "After five minutes of driving, parked and key off, compare hubs and brake drums by infrared "
-            "thermometer, never by hand: the one that drags is hotter."
+            "After 5 min of driving, parked with the key off, compare hubs and brake drums with an infrared "
+            "thermometer, never by hand: the dragging one is hotter."
         ),
     ),
 }
@@ -88,7 +88,7 @@ _WORTH: Mapping[str, str] = {
     "throttle_voltage": (
         "throttle_voltage at 10 Hz or faster: shows whether the driver, the throttle sensor or a later part failed"
     ),
-    "pack_current": ("pack_current: no part behind the throttle can be judged without it"),
+    "pack_current": ("pack_current: without it no part behind the throttle can be judged"),
     "controller_voltage": ("controller_voltage: shows connector, fuse and contactor, which pack_voltage does not"),
     "discharge_allowed": ("discharge_allowed: tells a BMS trip from an open circuit"),
     "vehicle_speed": ("vehicle_speed: tells a controller cut-out from a lifted throttle, and drag from hills"),
@@ -98,7 +98,7 @@ _WORTH: Mapping[str, str] = {
 
 
 def next_checks(named: Cause, order: Sequence[Cause], chances: Mapping[Cause, float]) -> Iterator[str]:
-    """Yield what to measure next, the most useful first; for the second likely part too where it is a near thing."""
+    """Yield what to measure next, the most useful first; for the second likely part too where it is close."""
     if named != "healthy":
         yield CAUTION
     yield from _CHECKS[named]
@@ -124,7 +124,7 @@ def cell_checks(odd: Sequence[OddCell]) -> Iterator[str]:
 
 
 def missing_signals(drive: Evidence) -> Iterator[str]:
-    """Yield the signals that were not recorded and what each would settle."""
+    """Yield the signals that were not recorded and what each would show."""
     for name, worth in _WORTH.items():
         if drive.get(name) is None:
             yield worth
@@ -142,7 +142,7 @@ def told_apart(drive: Evidence) -> Iterator[str]:
     if current and drive.get("vehicle_speed") is None:
         yield "without the speed, drag, hills and load look the same"
     if current and drive.get("discharge_allowed") is None:
-        yield "without discharge_allowed, a BMS trip shows only by the wait that follows it"
+        yield "without discharge_allowed, a BMS trip shows only in the wait after it"
     if current and drive.get("controller_voltage") is None:
         yield "without controller_voltage, a bad connection and an open fuse show only in the current"
     if current and drive.get("cell_min_voltage") is None:

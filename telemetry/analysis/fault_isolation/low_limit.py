@@ -1,8 +1,8 @@
-"""A controller that gives less at low voltage, so that the voltage stays where it is, whatever the current.
+"""Low-voltage fold-back of the controller: it holds the voltage, whatever the current.
 
-Under load a pack's voltage goes down with the current, by the resistance. A controller that folds back at its low
-limit gives just so much that the voltage does not fall further: then the current changes and the voltage does not. A
-limit of current does the contrary.
+Under load the pack voltage sags with the current, by the resistance. A controller that folds back at its low-voltage
+limit reduces the current until the voltage sags no further: the current then changes and the voltage does not. A
+current limit does the opposite.
 """
 
 from __future__ import annotations
@@ -17,22 +17,22 @@ from telemetry.analysis.fault_isolation.power_path import PowerPath
 _LOADED = 0.35
 _LEAST_S = 1.5
 _BAND = 0.004
-"""A voltage within so small a share of it counts as the same, or within the meter's noise."""
+"""Voltages within this share of each other, or within the meter's noise, count as the same."""
 _MEAN_ROWS = 5
 
 
 def voltage_held(voltage: Floats, current: Floats, usable: Flags, path: PowerPath) -> float:
-    """Return how many times as much as it did the voltage should have changed while it was lowest.
+    """Return the expected over the actual change of the voltage while it was lowest.
 
     Args:
         voltage: V (n,), NaN where unknown.
         current: A (n,).
-        usable: rows in which the supply was there and nothing stopped.
-        path: what was learnt of the resistance.
+        usable: rows with supply and without a stop.
+        path: the measured resistance.
 
     Returns:
         The change of the current at the lowest voltages of the drive times the resistance, over the width of the
-        band that they were taken from. Without a limit it is up to about 5; NaN where it was loaded too shortly.
+        band that they were taken from. Without a limit it is up to about 5; NaN where the load was too short.
     """
     mean = np.ones(_MEAN_ROWS) / _MEAN_ROWS
     volts, amps = np.convolve(voltage, mean, "same"), np.convolve(current, mean, "same")
