@@ -88,7 +88,7 @@ class CanLogDriver:
     def check(settings: Settings) -> list[Problem]:
         """Return every problem of a source's keys."""
         problems = [
-            Problem(key, "is no key of this driver", f"leave it out{did_you_mean(key, KEYS)}")
+            Problem(key, "is not a setting of this driver", f"leave it out{did_you_mean(key, KEYS)}")
             for key in settings
             if key not in KEYS
         ]

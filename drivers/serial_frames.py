@@ -168,7 +168,7 @@ class SerialFramesDriver:
     def check(settings: Settings) -> list[Problem]:
         """Return every problem of a source's keys, those of its frame map among them."""
         problems = [
-            Problem(printable(key), "is no key of this driver", f"leave it out{did_you_mean(key, KEYS)}")
+            Problem(printable(key), "is not a setting of this driver", f"leave it out{did_you_mean(key, KEYS)}")
             for key in settings
             if key not in KEYS
         ]

@@ -63,7 +63,7 @@ class SimulatedMachineDriver:
         from .simulated.varied import SCENARIO_NAMES
 
         problems = [
-            Problem(printable(key), "is no key of this driver", f"leave it out{did_you_mean(key, KEYS)}")
+            Problem(printable(key), "is not a setting of this driver", f"leave it out{did_you_mean(key, KEYS)}")
             for key in settings
             if key not in (*KEYS, "silence_s")
         ]

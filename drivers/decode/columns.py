@@ -177,7 +177,7 @@ def _free_name(name: str, taken: Iterable[str]) -> str:
 
 def _check_entry(key: str, entry: Mapping[str, Any]) -> list[Problem]:
     problems = [
-        Problem(f"{key}.{printable(k)}", "is no key of a column", f"use {', '.join(_KEYS)}{did_you_mean(k, _KEYS)}")
+        Problem(f"{key}.{printable(k)}", "is not a column setting", f"use {', '.join(_KEYS)}{did_you_mean(k, _KEYS)}")
         for k in entry
         if k not in _KEYS
     ]

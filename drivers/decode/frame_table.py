@@ -42,7 +42,7 @@ class Table:
         for key in self._table:
             if key not in self._asked:
                 right = f"use {', '.join(sorted(self._asked))}{did_you_mean(key, self._asked)}"
-                self.wrong(key, "is no key here", right)
+                self.wrong(key, "is not a setting here", right)
 
     def raw(self, key: str) -> Any:
         """Return what stands there, as it is; None where nothing does."""

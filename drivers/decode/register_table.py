@@ -200,7 +200,9 @@ def check_registers(entries: Any) -> list[Problem]:
 def _check_register(where: str, entry: Mapping[str, Any]) -> list[Problem]:
     problems = [
         Problem(
-            f"{where} {printable(key)}", "is no key of a register", f"use {', '.join(KEYS)}{did_you_mean(key, KEYS)}"
+            f"{where} {printable(key)}",
+            "is not a register setting",
+            f"use {', '.join(KEYS)}{did_you_mean(key, KEYS)}",
         )
         for key in entry
         if key not in KEYS

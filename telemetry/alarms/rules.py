@@ -63,14 +63,12 @@ class SuppressionRow:
 
 
 SUPPRESSION_TABLE: tuple[SuppressionRow, ...] = (
-    SuppressionRow(
-        "pack-voltage-low", ("warn", "trip"), "charging", "a low pack is what the charge is there to mend"
-    ),
+    SuppressionRow("pack-voltage-low", ("warn", "trip"), "charging", "the charge raises it"),
     SuppressionRow(
         "cell-voltage-low",
         ("warn",),
         "charging",
-        "a low cell is being filled; its trip stays, for a cell below its least must not be charged hard",
+        "the charge raises it; its trip stays, because a cell below its lowest voltage must not be charged hard",
     ),
     SuppressionRow(
         "auxiliary-voltage-low",
@@ -78,8 +76,8 @@ SUPPRESSION_TABLE: tuple[SuppressionRow, ...] = (
         "charging",
         "the key is usually off, and the 12 V converter with it",
     ),
-    SuppressionRow("soc-low", ("warn", "trip"), "charging", "the charge is there to mend it"),
-    SuppressionRow("energy-left", ("warn", "trip"), "charging", "the way back is not driven while charging"),
+    SuppressionRow("soc-low", ("warn", "trip"), "charging", "the charge raises it"),
+    SuppressionRow("energy-left", ("warn", "trip"), "charging", "nothing is driven while charging"),
 )
 
 LONGEST_SHELVE_S: Mapping[Priority, float] = {"high": 900.0, "medium": 3600.0, "low": 3600.0}

@@ -554,7 +554,7 @@ def test_the_simulated_machine_is_read_by_another_process(tmp_path):
         (
             {"name": "pack", "adaptor": "hci0"},
             "adaptor",
-            "is no key of this driver; leave it out; did you mean adapter?",
+            "is not a setting of this driver; leave it out; did you mean adapter?",
         ),
         ({"name": "pack", "adapter": 0}, "adapter", "is no text"),
         ({"name": "pack", "silence_s": 0}, "silence_s", "is not a number of seconds above 0"),

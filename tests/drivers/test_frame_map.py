@@ -36,7 +36,7 @@ def test_a_good_map_has_no_problem():
 
 # What is put in place of what, and what the sentence must say.
 WRONG = [
-    ("length = 12", "lenght = 12", ["frame.lenght: is no key here", "did you mean length"]),
+    ("length = 12", "lenght = 12", ["frame.lenght: is not a setting here", "did you mean length"]),
     ("length = 12", "", ["frame.length", "nothing else tells where a frame ends"]),
     ("length = 12", "length = 0", ["frame.length", "is no whole number from 1"]),
     ("length = 12", "length = { byte = 1, uncounted = 6 }", ["frame.length.byte", "one of the start bytes"]),
@@ -67,14 +67,14 @@ WRONG = [
     ("width = 16", "width = 16, count = 4", ["pack_voltage.count: stands at a name without a *"]),
     ("width = 16", "width = 16, inverted = true", ["pack_voltage.inverted: is for a single bit"]),
     ("scale = 0.01", "scale = 0", ["pack_voltage.scale: is 0"]),
-    ("scale = 0.01", "scale = 0.01, formula = 'x+1'", ["pack_voltage.formula: is no key here"]),
+    ("scale = 0.01", "scale = 0.01, formula = 'x+1'", ["pack_voltage.formula: is not a setting here"]),
     ("pack_voltage =", "pack_volts =", ["there is no signal pack_volts", "did you mean pack_voltage"]),
     ("pack_voltage =", "pack_power =", ["pack_power is computed here and not read", "extra_pack_power"]),
     ("pack_voltage =", '"cell_*_voltage" =', ["fields.cell_*_voltage.count: is missing"]),
     ("pack_voltage = {", '"cel_*_voltage" = { count = 2,', ["there is no signal cel_1_voltage", "cell_*_voltage"]),
     ("pack_voltage = {", '"pack_temperature_*" = { count = 100,', ["there is no signal pack_temperature_100"]),
     ("[message.state]", "[message.State]", ["message.State: is not a plain name"]),
-    ("[frame]", "[fram]", ["frame: is missing", "fram: is no key here"]),
+    ("[frame]", "[fram]", ["frame: is missing", "fram: is not a setting here"]),
     ("[frame]", 'byte_order = "middle"\n[frame]', ["byte_order: 'middle' is not known"]),
     ("[frame]", "assemble_within_s = 0\n[frame]", ["assemble_within_s: is no possible number of seconds"]),
 ]

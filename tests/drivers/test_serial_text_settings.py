@@ -46,7 +46,7 @@ def test_every_setting_at_its_best():
     [
         ({"port": ""}, "port: names no port"),
         ({"port": None}, "port: is missing"),
-        ({"boud_rate": 9600}, "boud_rate: is no key of this driver; leave it out; did you mean baud_rate"),
+        ({"boud_rate": 9600}, "boud_rate: is not a setting of this driver; leave it out; did you mean baud_rate"),
         ({"baud_rate": "fast"}, "baud_rate: is no whole number"),
         ({"baud_rate": True}, "baud_rate: is no whole number"),
         ({"parity": "odd?"}, "parity: is not known; use one of none, even"),

@@ -96,7 +96,7 @@ def test_all_problems_at_once_each_with_the_remedy():
         "columns.c.signal: pack_power is computed here",
         "columns.d.points: has the same raw value twice",
         "columns.e.points: has the same true value twice",
-        "columns.f.scael: is no key of a column; use signal, scale, offset, points, unknown; did you mean scale?",
+        "columns.f.scael: is not a column setting; use signal, scale, offset, points, unknown; did you mean scale?",
         "columns.f: names no signal",
         "columns.g: is neither a signal's name nor a table",
         "columns.h.points: stands beside scale or offset",
