@@ -197,20 +197,38 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
         try:
             await _run_with_screen(run, subject, snapshot, options, capture)
         finally:
-            stored = 0
+            trouble = None
             if writer is not None:
-                ended = started + subject.clock.now() - subject.start
-                stored = (await asyncio.to_thread(writer.end_session, ended)).stored
-    refused = run.bus.refused["store"]
+                trouble = await _end_session(writer, started + subject.clock.now() - subject.start, options)
+    stored = 0 if writer is None else writer.counts.stored
+    refused = 0 if writer is None else snapshot.values_published - stored
     arrived = has_values(snapshot)
     summary = summary_object(snapshot, session, stored, refused)
-    summary |= kept(session, options.store, next_command=arrived and not options.on_bench)
+    summary |= kept(session, None if writer is None else writer.path, next_command=arrived and not options.on_bench)
     _report(subject, run, summary, options)
+    if trouble is not None:
+        raise trouble
     if run.failure is not None:
         raise run.failure
     if not arrived and subject.plan is None:
         raise nothing_arrived([source for source, _ in subject.drivers], snapshot)
     return StoreError.exit_status if refused else 0
+
+
+async def _end_session(writer: StoreWriter, ended: int, options: RunOptions) -> StoreError | None:
+    """Write what waits and the session's end; say so where it takes long. Return why it could not be written."""
+    ending = asyncio.create_task(asyncio.to_thread(writer.end_session, ended, SAVING_AT_MOST_S))
+    if not (await asyncio.wait({ending}, timeout=1.0))[0]:
+        say([f"saving what is not on the disk yet; this takes at most {2 * SAVING_AT_MOST_S:.0f} s"], options.notes)
+    try:
+        await ending
+    except StoreError as error:
+        return error
+    return None
+
+
+SAVING_AT_MOST_S = 15.0
+"""How long the end of a run waits for a store that cannot be written; the last try may take as long again."""
 
 
 def _log_aside(options: RunOptions) -> None:

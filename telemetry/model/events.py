@@ -137,6 +137,25 @@ class Loss(Event):
 
 
 @dataclass(frozen=True, slots=True)
+class SavingChange(Event):
+    """A listener of the bus (the store) cannot write what it was given, or writes again.
+
+    Attributes:
+        listener: its name.
+        since: end of the oldest span that is held in memory, int microseconds; None where it writes again.
+        why: one sentence for the operator.
+
+    """
+
+    kind: ClassVar[str] = "saving"
+    is_input: ClassVar[bool] = True
+
+    listener: str
+    since: int | None
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Gap(Event):
     """Nothing was known of ``signal`` from ``start`` to ``t``; longer than its group's rate allows to bridge."""
 

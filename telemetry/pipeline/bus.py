@@ -14,7 +14,7 @@ from typing import Protocol
 
 from telemetry.model.batch import Span
 from telemetry.model.errors import ShakedownError
-from telemetry.model.events import Loss
+from telemetry.model.events import Loss, SavingChange
 
 Direct = Callable[[Span], None]
 
@@ -30,23 +30,29 @@ class Queued(Protocol):
         """Return once a span of so many values would be taken."""
         ...
 
+    def held(self) -> tuple[int, str] | None:
+        """Return the end of the oldest span that it cannot write now, and why; None while it writes."""
+        ...
+
 
 class Bus:
     """Publishes spans.
 
     Args:
         waits: wait for room in queued listeners rather than lose (a replay); a live run does not wait.
-        on_loss: told of each loss, to bring it back into the run.
+        on_loss: told of each loss, and when a queued listener stops or resumes writing; brings it back into the
+            run.
 
     Attributes:
         refused: values not taken, by listener.
     """
 
-    def __init__(self, waits: bool, on_loss: Callable[[Loss], None]) -> None:
+    def __init__(self, waits: bool, on_loss: Callable[[Loss | SavingChange], None]) -> None:
         self._waits = waits
         self._on_loss = on_loss
         self._direct: list[Direct] = []
         self._queued: dict[str, Queued] = {}
+        self._holding: set[str] = set()
         self.refused: Counter[str] = Counter()
 
     def attach(self, listener: Direct) -> None:
@@ -68,6 +74,16 @@ class Bus:
             if refused:
                 self.refused[name] += refused
                 self._on_loss(Loss(span.end, name, refused, why))
+            self._watch(name, queued, span.end)
+
+    def _watch(self, name: str, queued: Queued, end: int) -> None:
+        held = queued.held()
+        if held is not None and name not in self._holding:
+            self._holding.add(name)
+            self._on_loss(SavingChange(end, name, *held))
+        elif held is None and name in self._holding:
+            self._holding.remove(name)
+            self._on_loss(SavingChange(end, name, None))
 
     @staticmethod
     def _offer(queued: Queued, span: Span) -> tuple[int, str]:

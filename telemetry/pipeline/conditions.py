@@ -15,6 +15,7 @@ from telemetry.model.events import (
     LinkChange,
     Loss,
     ResetLatch,
+    SavingChange,
     Shelve,
     Unshelve,
 )
@@ -53,6 +54,10 @@ class Conditions:
                 case Loss():
                     lost = float(event.values)
                     changes.append(self._raise(event.t, RECORDING_LIMIT, event.listener, event.why, lost))
+                case SavingChange(since=None):
+                    changes.append(self._clear(event.t, RECORDING_LIMIT, event.listener))
+                case SavingChange():
+                    changes.append(self._raise(event.t, RECORDING_LIMIT, event.listener, event.why))
                 case AlarmCondition(on=True):
                     changes.append(self._raise(event.t, event.limit, event.signal, event.why, event.value))
                 case AlarmCondition():

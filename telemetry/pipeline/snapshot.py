@@ -29,6 +29,7 @@ from telemetry.model.events import (
     LinkChange,
     Loss,
     Mark,
+    SavingChange,
     Situation,
 )
 from telemetry.pipeline.situation import SituationLog
@@ -143,6 +144,7 @@ class Snapshot:
         peak_power: highest ``pack_power`` as sampled, W, and ``peak_power_at`` its time; None before there is one.
         values_published: rows times signals over all batches.
         lost: values not taken, by listener.
+        held_since: end of the oldest span that a listener cannot write now, int microseconds, by listener.
     """
 
     def __init__(self, limits: Mapping[str, Limit] | None = None, start: int = 0) -> None:
@@ -166,6 +168,7 @@ class Snapshot:
         self.peak_power_at: int | None = None
         self.values_published = 0
         self.lost: Counter[str] = Counter()
+        self.held_since: dict[str, int] = {}
         self._situations = SituationLog()
         self.strips: dict[str, Strip] = {name: Strip() for name in STRIP_SIGNALS}
 
@@ -253,6 +256,10 @@ class Snapshot:
                 self.gaps_s[event.signal] += event.duration_s
             case Loss():
                 self.lost[event.listener] += event.values
+            case SavingChange(since=None):
+                self.held_since.pop(event.listener, None)
+            case SavingChange(since=int(since)):
+                self.held_since[event.listener] = since
 
     def _take_alarm(self, change: AlarmChange) -> None:
         key = (change.limit, change.signal)

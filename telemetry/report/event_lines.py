@@ -11,7 +11,7 @@ from telemetry.alarms.acts import act_of, alarm_name
 from telemetry.alarms.priorities import priority_of
 from telemetry.alarms.states import MASKED
 from telemetry.model.errors import printable
-from telemetry.model.events import AlarmChange, AlarmFinding, Event, Gap, LinkChange, Loss, Mark
+from telemetry.model.events import AlarmChange, AlarmFinding, Event, Gap, LinkChange, Loss, Mark, SavingChange
 from telemetry.model.signals import find_signal
 from telemetry.model.time_text import clock, clock_at, length
 from telemetry.pipeline.snapshot import Snapshot
@@ -81,6 +81,9 @@ def event_object(event: Event, start: int) -> dict[str, Any] | None:
             return told | {"text": event.text, "by": event.by}
         case Loss():
             return told | {"listener": event.listener, "values": event.values, "why": event.why}
+        case SavingChange():
+            held = None if event.since is None else round((event.since - start) / 1e6, 6)
+            return told | {"listener": event.listener, "saving": held is None, "since": held, "why": event.why}
     return None
 
 
@@ -125,6 +128,10 @@ def event_line(event: Event, start: int) -> str | None:
             return f"{at}mark: {printable(event.text, 200)}"
         case Loss():
             return f"{at}{event.values} values lost by {event.listener} ({printable(event.why, 200)})"
+        case SavingChange(since=None):
+            return f"{at}saving again"
+        case SavingChange():
+            return f"{at}not saving; values are held in memory, up to 60 s of them ({printable(event.why, 300)})"
     return None
 
 

@@ -61,6 +61,10 @@ def draw_warning(canvas: Canvas, scene: Scene) -> None:
 def _draw_run(canvas: Canvas, scene: Scene, x: int) -> int:
     if scene.ended is not None:
         return canvas.badge(x, 0, "act", "run ended")
+    if scene.snapshot.held_since:
+        lost = sum(scene.snapshot.lost.values())
+        held = max(0, scene.now - min(scene.snapshot.held_since.values())) // 1_000_000
+        return canvas.badge(x, 0, "danger", f"not saving, {f'{lost} values lost' if lost else f'{held} s held'}")
     if scene.snapshot.lost:
         return canvas.badge(x, 0, "danger", f"{sum(scene.snapshot.lost.values())} values not recorded")
     if scene.recorded:

@@ -19,6 +19,7 @@ from telemetry.model.events import (
     Loss,
     Mark,
     ResetLatch,
+    SavingChange,
     Shelve,
     Unshelve,
 )
@@ -33,6 +34,7 @@ _TABLES: dict[type[Event], str] = {
     Acknowledge: "acknowledge",
     Gap: "gap",
     Loss: "loss",
+    SavingChange: "saving",
     Shelve: "shelve",
     Unshelve: "unshelve",
     ResetLatch: "reset_latch",

@@ -120,6 +120,13 @@ MIGRATIONS = (
     ALTER TABLE alarm ADD COLUMN cell INTEGER;
     ALTER TABLE alarm ADD COLUMN situation TEXT NOT NULL DEFAULT 'driving';
     """,
+    # 5: when the store could not be written, and when it could again
+    """
+    CREATE TABLE saving (
+        id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES session ON DELETE CASCADE,
+        number INTEGER NOT NULL, t INTEGER NOT NULL, listener TEXT NOT NULL, since INTEGER, why TEXT NOT NULL);
+    CREATE INDEX saving_by_session ON saving (session, t);
+    """,
 )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
@@ -61,7 +62,7 @@ class SpanQueue:
         self.live = True
         self.calls = 0
         self._line: deque[Span | Call[Any]] = deque()
-        self._ends: deque[int] = deque()
+        self._ends: deque[tuple[int, float]] = deque()
         self._values = self._events = 0
         self._stored = self._refused = self._refused_events = 0
 
@@ -72,6 +73,11 @@ class SpanQueue:
     def values(self) -> int:
         """How many values wait."""
         return self._values
+
+    @property
+    def oldest(self) -> tuple[int, float] | None:
+        """End of the first span that waits, microseconds, and its arrival, monotonic seconds; None if none waits."""
+        return self._ends[0] if self._ends else None
 
     @property
     def counts(self) -> Counts:
@@ -87,7 +93,7 @@ class SpanQueue:
         """Tell whether a span of ``values`` that ends at ``end`` would be taken."""
         if not self._ends:
             return True
-        late = self.live and end is not None and end - self._ends[0] > LIVE_SPAN_US
+        late = self.live and end is not None and end - self._ends[0][0] > LIVE_SPAN_US
         return not late and self._values + values <= self.max_values
 
     def add(self, span: Span) -> int:
@@ -103,7 +109,7 @@ class SpanQueue:
             span = replace(span, events=())
         if values or span.events:
             self._line.append(span)
-            self._ends.append(span.end)
+            self._ends.append((span.end, time.monotonic()))
             self._values += values
             self._events += len(span.events)
         return refused

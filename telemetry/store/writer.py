@@ -41,7 +41,6 @@ class StoreWriter:
     """
 
     def __init__(self, path: Path, commit_s: float, max_values: int, busy_s: float) -> None:
-        self.path = path
         self._current = _CurrentSession(path)
         self._thread = WritingThread(path, self._current, commit_s, max_values, busy_s)
         self._groups: dict[tuple[str, str], Group] = {}
@@ -74,6 +73,15 @@ class StoreWriter:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    @property
+    def path(self) -> Path:
+        """The store's file; another one beside it once the first was deleted, moved or replaced."""
+        return self._thread.path
+
+    def held(self) -> tuple[int, str] | None:
+        """Return the end of the oldest span that cannot be written now, and why; None while all is well."""
+        return self._thread.held()
 
     @property
     def failure(self) -> StoreError | None:
@@ -263,6 +271,15 @@ class _CurrentSession:
                 delete_rows_of(db, session)
         finally:
             lock.release()
+
+    def move(self, path: Path) -> None:
+        """Go on in the store at ``path``, which holds the same rows."""
+        self._path = path
+        if self._running is not None:
+            lock = SessionLock.take(path, self._running.id)
+            if self._lock is not None:
+                self._lock.release()
+            self._lock = lock
 
     def abandon(self) -> None:
         """Let go of it; its end, if not written, is found by recovery."""

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 from telemetry.model.batch import Span
 from telemetry.model.errors import StoreError
+from telemetry.store.moved_file import Place
 from telemetry.store.recovery import recover
 from telemetry.store.schema import connect_for_writing
 from telemetry.store.span_queue import Call, Counts, SpanQueue
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
     from sqlite_utils import Database
 
 RETRY_S = 1.0
+HELD_S = 3.0
+"""Live spans that wait longer than this are held: a commit is due each half second."""
 # A transaction of this size takes about a tenth of a second, which another process that writes can well wait.
 _VALUES_A_COMMIT = 250_000
 
@@ -36,6 +39,10 @@ class SpanWork(Protocol):
         """Write and commit ``spans``, all or none."""
         ...
 
+    def move(self, path: Path) -> None:
+        """Go on in the store at ``path``, which holds the same rows."""
+        ...
+
     def abandon(self) -> None:
         """Let go of the session, whose end could not be written."""
         ...
@@ -45,13 +52,15 @@ class WritingThread:
     """Takes spans and calls from any thread, and does them in their order on a thread of its own.
 
     Attributes:
+        path: the store's file; another one once the first was deleted or replaced.
         failure: what keeps the store from being written now; None while all is well.
 
     """
 
     def __init__(self, path: Path, work: SpanWork, commit_s: float, max_values: int, busy_s: float) -> None:
         self.failure: StoreError | None = None
-        self._path, self._work = path, work
+        self.path, self._work = path, work
+        self._place: Place | None = None
         self._commit_s, self._busy_s = commit_s, busy_s
         self._changed = threading.Condition()
         self._queue = SpanQueue(max_values)
@@ -91,6 +100,17 @@ class WritingThread:
         """Count from nothing for a new session; ``live`` ones are bound by time as well."""
         with self._changed:
             self._queue.start_counting(live)
+
+    def held(self) -> tuple[int, str] | None:
+        """Return the end of the oldest span that cannot be written now, and why; None while all is well."""
+        with self._changed:
+            oldest, live, failure = self._queue.oldest, self._queue.live, self.failure
+        if oldest is None:
+            return None
+        end, taken_at = oldest
+        if failure is None and live and time.monotonic() - taken_at > HELD_S:
+            failure = self._no_answer(HELD_S)
+        return None if failure is None else (end, str(failure))
 
     def put(self, span: Span) -> int:
         """Queue ``span``; return how many of its values were refused. Never waits."""
@@ -136,13 +156,16 @@ class WritingThread:
                     self._give_up_at = None
 
     def close(self, limit_s: float) -> None:
-        """Do all that is queued, for ``limit_s`` at the most, and end the thread; safe twice."""
+        """Do all that is queued, for ``limit_s`` at the most, and end the thread; safe twice.
+
+        A disk that never answers holds the thread; it is then left to end with the process.
+        """
         with self._changed:
             self._closing = True
             if self._give_up_at is None:
                 self._give_up_at = time.monotonic() + limit_s
             self._changed.notify_all()
-        self._thread.join()
+        self._thread.join(limit_s + 2 * self._busy_s + RETRY_S)
 
     def _result(self, call: Call[T], limit_s: float) -> T:
         with self._changed:
@@ -152,35 +175,40 @@ class WritingThread:
         try:
             return call.done.result(limit_s)
         except concurrent.futures.TimeoutError:
-            raise self.failure or StoreError(
-                f"the store {file_text(self._path)} did not answer within {limit_s:.0f} s; see that its disk is well"
-            ) from None
+            raise self.failure or self._no_answer(limit_s) from None
+
+    def _no_answer(self, limit_s: float) -> StoreError:
+        return StoreError(
+            f"the store {file_text(self.path)} did not answer within {limit_s:.0f} s; check its disk, and close other"
+            " programs that use it"
+        )
 
     # ---- on the writing thread
 
     def _run(self) -> None:
         try:
-            db = connect_for_writing(self._path, self._busy_s)
+            db = connect_for_writing(self.path, self._busy_s)
             try:
-                recover(db, self._path)
+                recover(db, self.path)
             except BaseException as error:
                 db.close()
-                raise store_error(self._path, error) if is_trouble(error) else error from error
+                raise store_error(self.path, error) if is_trouble(error) else error from error
         except BaseException as error:
             self._opened.set_exception(error)
             return
+        self._place = Place(self.path, db)
         self._opened.set_result(None)
         broken: BaseException | None = None
         try:
             while (job := self._next()) is not None:
                 if isinstance(job, Call):
-                    self._make(db, job)
+                    self._make(job)
                 else:
-                    self._write(db, job)
+                    self._write(job)
         except BaseException as error:  # a mistake of ours: it must reach those who offer and wait
             broken = error
         finally:
-            self._shut(db, broken)
+            self._shut(broken)
 
     def _next(self) -> list[Span] | Call[Any] | None:
         """Wait for what is to be done next; it stays in the queue until it is done."""
@@ -202,11 +230,20 @@ class WritingThread:
         hurry = self._closing or self._waiting or self._queue.calls or self._queue.values >= _VALUES_A_COMMIT
         return 0.0 if hurry else self._due - now
 
-    def _write(self, db: Database, spans: list[Span]) -> None:
+    def _database(self) -> Database:
+        """Return the connection to the file that has the store's name now."""
+        assert self._place is not None
+        moved = self._place.kept(self._busy_s)
+        if moved is not self._place:
+            self._work.move(moved.path)
+            self._place, self.path = moved, moved.path
+        return moved.db
+
+    def _write(self, spans: list[Span]) -> None:
         self._due = time.monotonic() + self._commit_s
         try:
-            self._work.write(db, spans)
-        except (sqlite3.Error, OSError) as error:
+            self._work.write(self._database(), spans)
+        except (sqlite3.Error, OSError, StoreError) as error:
             self._failed(error)
             return
         with self._changed:
@@ -214,17 +251,20 @@ class WritingThread:
             self._queue.written(spans)
             self._wake()
 
-    def _make(self, db: Database, call: Call[Any]) -> None:
+    def _make(self, call: Call[Any]) -> None:
         result, refusal = None, None
         try:
-            result = call.work(db)
+            result = call.work(self._database())
         except StoreError as error:
+            if call.again_on_failure:
+                self._failed(error)
+                return
             refusal = error
         except (sqlite3.Error, OSError) as error:
             if call.again_on_failure or not is_trouble(error):
                 self._failed(error)
                 return
-            refusal = store_error(self._path, error)
+            refusal = store_error(self.path, error)
         with self._changed:
             self._queue.take_call()
             if call.again_on_failure:
@@ -234,12 +274,14 @@ class WritingThread:
         else:
             call.done.set_exception(refusal)
 
-    def _failed(self, error: sqlite3.Error | OSError) -> None:
+    def _failed(self, error: sqlite3.Error | OSError | StoreError) -> None:
         """Keep all that is queued for another try; past the limit, give it up."""
-        if not is_trouble(error):
-            raise error
+        if not isinstance(error, StoreError):
+            if not is_trouble(error):
+                raise error
+            error = store_error(self.path, error)
         with self._changed:
-            self.failure = failure = store_error(self._path, error)
+            self.failure = failure = error
             now = time.monotonic()
             self._retry_at = now + RETRY_S
             if self._give_up_at is None or now < self._give_up_at:
@@ -256,10 +298,9 @@ class WritingThread:
                 loop.call_soon_threadsafe(_set_done, woken)
         self._waiting.clear()
 
-    def _shut(self, db: Database, broken: BaseException | None) -> None:
-        with contextlib.suppress(sqlite3.Error):  # what stays in the log is read from there
-            db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
-        db.close()
+    def _shut(self, broken: BaseException | None) -> None:
+        assert self._place is not None
+        self._place.close()
         self._work.abandon()
         with self._changed:
             self._broken, self._closing = broken, True

@@ -28,6 +28,7 @@ def test_what_comes_from_outside_is_an_input_and_what_stages_find_is_not():
         "Unshelve",
         "ResetLatch",
         "Loss",
+        "SavingChange",
     }
     assert {kind.__name__ for kind in KINDS if not kind.is_input} == {
         "Gap",

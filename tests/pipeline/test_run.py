@@ -38,6 +38,9 @@ class Full:
     async def room(self, values: int) -> None:
         raise AssertionError("a live run never waits")
 
+    def held(self) -> None:
+        return None
+
 
 class Waiting:
     """A source that opens and says nothing."""

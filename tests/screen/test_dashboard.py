@@ -10,7 +10,7 @@ from rich.cells import cell_len
 
 from telemetry.machine.limits import Limit
 from telemetry.machine.mark_keys import TAKEN
-from telemetry.model.events import LinkChange, Loss, Mark
+from telemetry.model.events import LinkChange, Loss, Mark, SavingChange
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.digits import figure_rows, word_rows
 from telemetry.screen.footer import footer_items
@@ -236,6 +236,21 @@ async def test_a_lost_link_and_a_lost_recording_stand_huge_with_their_reasons(ri
         assert holds(rig.rows(), word_rows("NOT SAVED"))
         assert "DISK: values not recorded. Drive on; only the recording has a gap." in rig.text()
         assert "■ 240 values not recorded" in rig.text()
+
+
+async def test_a_store_that_cannot_be_written_is_shown_at_once_and_until_it_can(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)):
+        await sound_run(rig)
+        assert "● recording" in rig.rows()[0]
+        await rig.after(0.1, SavingChange(rig.now, "store", rig.now, "the disk is full; free some space"))
+        assert "■ not saving, 0 s held" in rig.rows()[0]
+        assert holds(rig.rows(), word_rows("NOT SAVED"))
+        await rig.after(12.0)
+        assert "■ not saving, 12 s held" in rig.rows()[0]
+        await rig.after(0.1, Loss(rig.now, "store", 240, "the disk is full; free some space"))
+        assert "■ not saving, 240 values lost" in rig.rows()[0]
+        await rig.after(0.1, SavingChange(rig.now, "store", None))
+        assert "■ 240 values not recorded" in rig.rows()[0]
 
 
 async def test_links_without_room_are_summed_up_worst_first(rig: Any) -> None:

@@ -21,6 +21,7 @@ from telemetry.model.events import (
     Loss,
     Mark,
     ResetLatch,
+    SavingChange,
     Shelve,
     Unshelve,
 )
@@ -165,6 +166,8 @@ EVENTS: tuple[Event, ...] = (
     Acknowledge(START + 3, "cell-voltage-low"),
     Acknowledge(START + 4),
     Loss(START + 5, "store", 480, "the disk is full"),
+    SavingChange(START + 5, "store", START + 1, "the disk is full"),
+    SavingChange(START + 6, "store", None),
     Gap(START + 6, "pack", "pack_current", START + 2),
     AlarmChange(START + 6, "cell-voltage-low", "cell_min_voltage", "trip", "raised", 2.41, 2.5, "cell 7 at 2.41 V"),
     Mark(START + 6, "after the alarm"),

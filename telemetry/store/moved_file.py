@@ -1,0 +1,84 @@
+"""A store that is deleted, moved or replaced while it is open: its rows can still be read, so they are copied."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from contextlib import closing
+from itertools import count
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from telemetry.model.errors import StoreError
+from telemetry.store.schema import connect_for_writing
+from telemetry.store.trouble import file_text
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
+
+
+class Place:
+    """A connection and the file that it was opened on.
+
+    Attributes:
+        path: the file's name.
+        db: the connection that writes to it.
+
+    """
+
+    def __init__(self, path: Path, db: Database) -> None:
+        self.path = path
+        self.db = db
+        self._identity = _identity(path)
+        self._beside: Path | None = None
+
+    def kept(self, busy_s: float) -> Place:
+        """Return this place while the file has its name, else a copy beside it with all rows written so far.
+
+        The first call that finds the file gone raises, so that the operator learns of it; the next one copies.
+
+        Raises:
+            StoreError: the file is gone, or the copy cannot be opened.
+            sqlite3.Error, OSError: it cannot be copied.
+
+        """
+        if _identity(self.path) == self._identity:
+            return self
+        if self._beside is None:
+            self._beside = _free_name(self.path)
+            raise StoreError(
+                f"the store {file_text(self.path)} was deleted, moved or replaced; recording goes on in"
+                f" {file_text(self._beside)}, with all earlier sessions"
+            )
+        try:
+            connect_for_writing(self._beside, busy_s).close()  # made as any store is
+            with closing(sqlite3.connect(self._beside, timeout=busy_s)) as copy:
+                self.db.conn.backup(copy)
+            place = Place(self._beside, connect_for_writing(self._beside, busy_s))
+        except BaseException:
+            for end in ("", "-wal", "-shm"):
+                with contextlib.suppress(OSError):
+                    self._beside.with_name(self._beside.name + end).unlink()
+            raise
+        self.db.close()
+        return place
+
+    def close(self) -> None:
+        """Move the log into the file, where that can be done, and close the connection."""
+        with contextlib.suppress(sqlite3.Error):  # what stays in the log is read from there
+            self.db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        self.db.close()
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return None
+    return found.st_dev, found.st_ino
+
+
+def _free_name(path: Path) -> Path:
+    """Return the first of ``NAME-2``, ``NAME-3`` ... that is not taken."""
+    names = (path.with_name(f"{path.stem}-{number}{path.suffix}") for number in count(2))
+    return next(name for name in names if not name.exists())

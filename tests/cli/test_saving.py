@@ -1,0 +1,143 @@
+"""A live run whose store cannot be written: it says so at once, goes on, and says in the end what is missing."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from telemetry.store.reader import StoreReader
+
+pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="limits of another process, files removed while open")
+ROOT = Path(__file__).parents[2]
+WATCH = ("watch", "--demo", "--no-screen", "--json", "--silent")
+
+
+class Watch:
+    """``shakedown watch --demo`` in a process of its own."""
+
+    def __init__(self, store: Path, *arguments: str, **options: Any) -> None:
+        self.store = store
+        self.out = store.with_name("out.txt")
+        self.errors = store.with_name("errors.txt")
+        with self.out.open("w") as out, self.errors.open("w") as errors:
+            self.process = subprocess.Popen(
+                [sys.executable, "-m", "telemetry.cli", *WATCH, "--store", str(store), *arguments],
+                stdout=options.pop("stdout", out),
+                stderr=options.pop("stderr", errors),
+                stdin=subprocess.DEVNULL,
+                env=os.environ | {"PYTHONPATH": str(ROOT)},
+                **options,
+            )
+
+    def told(self) -> list[dict[str, Any]]:
+        return [json.loads(line) for line in self.out.read_text().splitlines(keepends=True) if line.endswith("\n")]
+
+    def wait_for(self, condition: Callable[[], object], limit_s: float = 60.0) -> None:
+        give_up = time.monotonic() + limit_s
+        while not condition():
+            assert self.process.poll() is None, self.errors.read_text()
+            assert time.monotonic() < give_up, self.out.read_text()
+            time.sleep(0.05)
+
+    def wait_for_rows(self) -> None:
+        log = self.store.with_name(self.store.name + "-wal")
+        self.wait_for(lambda: log.exists() and log.stat().st_size > 300_000)
+
+    def end(self) -> tuple[int, dict[str, Any]]:
+        """End it as Ctrl-C does; return its status and its summary."""
+        self.process.terminate()
+        status = self.process.wait(120)
+        return status, self.told()[-1]
+
+    def alarms(self) -> list[str]:
+        return [each["state"] for each in self.told() if each["kind"] == "alarm" and each["limit"] == "recording"]
+
+    def saving(self) -> list[bool]:
+        return [each["saving"] for each in self.told() if each["kind"] == "saving"]
+
+
+@pytest.fixture
+def watch(tmp_path: Path) -> Iterator[Callable[..., Watch]]:
+    started: list[Watch] = []
+
+    def start(*arguments: str, **options: Any) -> Watch:
+        started.append(Watch(tmp_path / "sessions.sqlite3", *arguments, **options))
+        return started[-1]
+
+    yield start
+    for each in started:
+        each.process.kill()
+        each.process.wait()
+
+
+def limit_files(watch: Watch, size: int) -> None:
+    import resource
+
+    resource.prlimit(watch.process.pid, resource.RLIMIT_FSIZE, (size, resource.RLIM_INFINITY))
+
+
+def test_it_says_that_nothing_is_saved_and_when_it_is_again(watch: Callable[..., Watch]) -> None:
+    run = watch()
+    run.wait_for_rows()
+    limit_files(run, 200_000)
+    run.wait_for(lambda: run.saving() == [False])
+    run.wait_for(lambda: run.alarms() == ["raised"])
+    limit_files(run, -1)
+    run.wait_for(lambda: run.saving() == [False, True])
+    run.wait_for(lambda: run.alarms() == ["raised", "cleared"])
+    status, summary = run.end()
+    assert status == 0
+    assert summary["values_dropped"] == 0
+    assert summary["values_stored"] == summary["values_published"] > 0
+
+
+def test_a_drive_that_ends_before_it_is_saved_gives_its_summary(watch: Callable[..., Watch]) -> None:
+    run = watch()
+    run.wait_for_rows()
+    limit_files(run, 200_000)
+    run.wait_for(lambda: run.saving() == [False])
+    status, summary = run.end()
+    assert status == 3
+    assert summary["kind"] == "summary"
+    assert summary["values_dropped"] > 0
+    assert summary["values_stored"] + summary["values_dropped"] == summary["values_published"]
+    said = run.errors.read_text()
+    assert "saving what is not on the disk yet" in said
+    assert said.splitlines()[-1].startswith("shakedown: the store ")
+    assert "Traceback" not in said
+
+
+@pytest.mark.parametrize("replaced", [False, True])
+def test_a_store_that_is_deleted_or_replaced_goes_on_beside_it(watch: Callable[..., Watch], replaced: bool) -> None:
+    run = watch()
+    run.wait_for_rows()
+    if replaced:
+        other = run.store.with_name("other")
+        other.write_bytes(b"another file")
+        other.replace(run.store)
+    else:
+        run.store.unlink()
+    beside = run.store.with_name("sessions-2.sqlite3")
+    run.wait_for(lambda: run.saving() == [False, True])
+    assert run.alarms()[0] == "raised"
+    (why,) = (each["why"] for each in run.told() if each["kind"] == "saving" and not each["saving"])
+    assert f"the store {run.store} was deleted, moved or replaced; recording goes on in {beside}" in why
+    status, summary = run.end()
+    assert status == 0
+    assert summary["store"] == str(beside)
+    assert summary["values_stored"] == summary["values_published"]
+    assert not replaced or run.store.read_bytes() == b"another file"
+    with StoreReader.open(beside) as reader:
+        session = reader.session(summary["session"])
+        assert session.ended_how == "normal"
+        held = sum(span.value_count for span in reader.recording(session.id).spans())
+    assert held > 0
+    assert beside.stat().st_mode & 0o777 == 0o600
