@@ -1,6 +1,6 @@
 """Which cells are odd, and why: less capacity, less charge, more resistance, or unknown.
 
-The signatures (common practice, shown on simulated packs in the docs):
+The signatures (common practice, measured on simulated packs in the docs):
 
 * ``low-capacity``: it swings further than the others for the same ampere-hours: it ends lowest when empty but not
   when full, or highest when full. Its resistance reads higher by about as much as its capacity is lower, and is no
@@ -229,17 +229,21 @@ class _View:
         resists = (
             "its internal resistance is not known"
             if np.isnan(excess)
-            else f"its internal resistance is {_against(100 * excess)} the middle cell's"
+            else f"its internal resistance is {_against(100 * excess)} the median cell's"
         )
         parts = []
         if self.stretch_sd[place] < _TOLD:
             ratio = 1 / (1 + self.stretch[place])
             share, half = 100 * ratio, Z90 * 100 * ratio**2 * self.stretch_sd[place]
-            parts.append(f"its capacity is {share:.0f} ± {max(half, 1.0):.0f} % of the middle cell's")
+            parts.append(f"its capacity is {share:.0f} ± {max(half, 1.0):.0f} % of the median cell's")
         if self.top_sd[place] < _TOLD:
             lacks, half = 100 * self.top[place], Z90 * 100 * self.top_sd[place]
-            held = f"{abs(lacks):.1f} ± {half:.1f} % {'less' if lacks > 0 else 'more'}"
-            parts.append(f"it held {held} charge than the middle cell when fullest")
+            held = (
+                f"{abs(lacks):.1f} ± {half:.1f} % {'less' if lacks > 0 else 'more'} charge than"
+                if abs(lacks) > half
+                else f"the same charge (± {half:.1f} %) as"
+            )
+            parts.append(f"when fullest it held {held} the median cell")
         swing = ", ".join(parts) or "its capacity is not known"
         words = {
             "low-capacity": f"it empties and fills faster than the others: {swing}; {resists}, which the lower "

@@ -190,7 +190,7 @@ def _end_current(facts: ChargeFacts, tail: Tail) -> float:
 
 
 def _ending(series: SessionSeries, tail: Tail, top: CellsAtTop | None, facts: ChargeFacts) -> Ending:
-    """Return how the charge ended, from the current just before, the cells and the pack's own switch."""
+    """Return how the charge ended, from the current just before, the cells and the BMS."""
     if tail.end >= series.end - _STOP_S * MICROSECONDS and tail.end_a > 0.2 * tail.plateau_a:
         return "running"
     allowed = series.get("charge_allowed")

@@ -292,7 +292,7 @@ def _capacity(series: SessionSeries, power: SessionPower, machine: Machine | Non
 
 
 def _capacity_by_reported(series: SessionSeries, flow: Flow) -> float | None:
-    """Return the capacity that the pack's own state of charge implies, Ah; None below a change of a tenth."""
+    """Return the capacity that the BMS state of charge implies, Ah; None below a change of a tenth."""
     reported = series.get("soc_reported")
     if reported is None or len(reported.t) < 2:
         return None

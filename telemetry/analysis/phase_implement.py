@@ -211,7 +211,7 @@ def implement_cost(
     costs = with_it[:, 1] - base - drag * with_it[:, 0]
     left = (moving[:, 1] - base - drag * moving[:, 0]) if usual > STANDING_KM_H else without[:, 1] - base
     variance = float(np.var(costs, ddof=1)) / len(costs) + float(np.var(left, ddof=1)) / len(left)
-    basis = f"power in work less what {usual:.1f} km/h take without the implement"
+    basis = f"power in work less the power at {usual:.1f} km/h without the implement"
     return ImplementCost(float(np.mean(costs)), float(np.sqrt(variance)), basis)
 
 

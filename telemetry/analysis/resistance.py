@@ -70,7 +70,7 @@ class Resistance:
         pack_mohm, pack_uncertainty_mohm: at the pack's terminals, and one standard deviation: the scatter over the
             session together with the usual gain error of a current sensor.
         temperature_c: mean over the steps, of the pack's sensors; None where none is known.
-        soc_reported_pct: mean over the steps, by the pack's own electronics; None where they tell none.
+        soc_reported_pct: mean over the steps, by the BMS; None where it reports none.
         at_s: mean time of the steps, s from the session's origin, to look up any other figure at.
         cell_lag_s: how much later than the current the cells are read, the middle one.
         cells: by number; empty where cells tell nothing.

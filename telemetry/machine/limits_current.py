@@ -197,8 +197,8 @@ def _charge_peak(on: Ground) -> Limit | str:
     if pack.peak_charge_a is not None:
         rating, key, note = pack.peak_charge_a, "peak_charge_a", "braking counts"
     else:
-        rating, key, note = pack.continuous_charge_a or 0.0, "continuous_charge_a", "no peak stated, braking counts"
-    origin = f"[pack] {key} {rating:g} A, charging counted negative; {note}"
+        rating, key, note = pack.continuous_charge_a or 0.0, "continuous_charge_a", "no peak stated, regen counts"
+    origin = f"[pack] {key} {rating:g} A, charging is negative; {note}"
     return on.limit(None, -rating, origin, margin=0.05 * rating, raise_s=2.0)
 
 

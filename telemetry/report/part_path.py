@@ -20,7 +20,7 @@ from telemetry.report.part_voltages import limit_of, low_bound, pack_low
 
 
 def joint_rows(figures: SessionFigures) -> Iterator[PartRow]:
-    """Yield the cell of the highest resistance, joints included, over the middle cell, and the heat beyond it."""
+    """Yield the cell of the highest resistance, joints included, over the median cell, and the heat beyond it."""
     found, flow = figures.resistance, outflow(figures)
     part = "cell resistance"
     if found is None or not found.cells or flow is None:
@@ -28,7 +28,7 @@ def joint_rows(figures: SessionFigures) -> Iterator[PartRow]:
         yield make_row("cell-resistance", part, "×", None, None, why)
         return
     worst = max(found.cells, key=lambda cell: cell.ratio)
-    bound = Bound(RATIO_TRIP, RATIO_WARN, "program's default, over the middle cell", 1.0)
+    bound = Bound(RATIO_TRIP, RATIO_WARN, "program's default, over the median cell", 1.0)
     sustained = steady_current(flow, figures.series.origin, CONNECTOR_WINDOW_S)
     watts = 0.0 if sustained is None else (1.0 - 1.0 / worst.ratio) * worst.mohm / 1000 * sustained.value**2
     seen = f"{with_unit(worst.ratio, '×')} median, {with_unit(watts, 'W')}"

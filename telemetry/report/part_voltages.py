@@ -73,7 +73,7 @@ def pack_low(machine: Machine) -> Bound:
 
 
 def _cells_minimum(machine: Machine) -> Bound | None:
-    """Return the cells' minimum by chemistry where the pack's own cut-off lies below it."""
+    """Return the cells' minimum by chemistry where the BMS cut-off lies below it."""
     cutoff = machine.pack.low_cutoff_v
     found = _by_chemistry(machine)
     return found if cutoff is not None and cutoff < found.limit else None

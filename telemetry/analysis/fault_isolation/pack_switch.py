@@ -1,4 +1,4 @@
-"""When the supply at the controller went away, and who took it: the pack's own switch, or an opening in the path.
+"""When the supply at the controller went away, and who took it: a BMS trip, or an opening in the path.
 
 The pack's switch is reported late (electronics are commonly asked five times a second) and a short opening or closing
 of it not at all, so the moments are taken from the voltage or the current, and a report only has to be near.
