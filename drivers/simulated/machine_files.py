@@ -28,10 +28,11 @@ mass_kg = 62
 [wiring]
 conductor_mm2 = 35
 insulation_c = 90
+installation = "free-air"
 one_way_length_m = 1.4
 ambient_c = 40
 bundled_conductors = 2
-fuse_a = 200
+fuse_a = 150
 fuse_voltage_v = 125
 fuse_interrupting_a = 20000
 connector_a = 175
@@ -90,6 +91,7 @@ mass_kg = 21
 [wiring]
 conductor_mm2 = 25
 insulation_c = 90
+installation = "free-air"
 one_way_length_m = 1.9
 ambient_c = 35
 fuse_a = 125

@@ -10,9 +10,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from telemetry.machine.ampacity import carries_of
+from telemetry.machine.ampacity import Carries, carries_of
 from telemetry.machine.cell_practice import CELL_PRACTICE
-from telemetry.machine.conductors import BeyondTable, stated_conductor
+from telemetry.machine.conductors import BeyondTable, Conductor, stated_conductor
 from telemetry.machine.limits_frame import Frame, Ground, Limit, all_missing
 from telemetry.machine.sections import Machine, Pack, Wiring, missing
 from telemetry.model.time_text import length
@@ -144,13 +144,23 @@ def conductor_part(wiring: Wiring, section: str) -> Part | None:
         carries = carries_of(wiring)
     except BeyondTable:
         return None
-    if conductor is None or conductor.gauge is None or carries is None or carries.least.amperes <= 0.0:
+    if conductor is None or carries is None or carries.least.amperes <= 0.0:
         return None
-    area = wiring.conductor_mm2 if wiring.conductor_mm2 is not None else conductor.gauge.area_mm2
-    window = conductor_window_s(area)
-    least = carries.least
-    origin = f"[{section}] {least.where}, {least.words}"
-    return Part(f"{conductor.label} conductor", least.amperes, window, origin)
+    window = conductor_window_s(conductor_area_mm2(wiring, conductor))
+    return Part(f"{conductor.label} conductor", carries.least.amperes, window, conductor_origin(carries, section))
+
+
+def conductor_area_mm2(wiring: Wiring, conductor: Conductor) -> float:
+    """Return the copper's cross-section, mm²: as stated, or of its gauge; the conductor is within the tables."""
+    if wiring.conductor_mm2 is not None:
+        return wiring.conductor_mm2
+    assert conductor.gauge is not None  # the tables would not hold it
+    return conductor.gauge.area_mm2
+
+
+def conductor_origin(carries: Carries, section: str) -> str:
+    """Return where a conductor's rating comes from: its section, how it lies, and the row of the table."""
+    return f"[{section}] {carries.least.where}, {carries.least.words}"
 
 
 def _discharge_current(on: Ground) -> Limit | str:

@@ -39,7 +39,7 @@ EXAMPLES = {"good-retrofit": 0, "four-mistakes": 1, "half-stated": 0}
 DRIVE = "--drive replay_data/orchard-mow.csv.gz"
 COMMANDS = {
     "a drive": f"replay_data/orchard.toml {DRIVE}",
-    "what if": "replay_data/orchard.toml --try fuse_a=110 --try conductor_mm2=50",
+    "what if": "replay_data/orchard.toml --try fuse_a=200 --try conductor_mm2=50",
     "sizes": f"--size {DRIVE}",
 }
 """Further commands shown on the page, by the name of their output."""

@@ -25,7 +25,7 @@ def told(capsys: pytest.CaptureFixture[str], *words: str, status: int) -> dict[s
 
 
 def test_a_drive_beside_the_file(capsys: pytest.CaptureFixture[str]) -> None:
-    found = told(capsys, MACHINE, "--drive", DRIVE, status=1)
+    found = told(capsys, MACHINE, "--drive", DRIVE, status=0)
     assert list(found) == ["verdict", "findings", "drive"]
     assert "of the weakest rating" in found["drive"]["loaded"]
     assert [each["check"] for each in found["findings"]] == [each.check for each in fit(load_machine(Path(MACHINE)))]
@@ -49,7 +49,7 @@ def test_a_drive_settles_what_is_not_stated_only_where_it_loaded_the_machine(
     file.write_text("\n".join(kept), encoding="utf-8")
     with gzip.open(DRIVE, "rt", encoding="utf-8") as stream:
         recording.write_text("".join(islice(stream, lines)), encoding="utf-8")
-    findings = told(capsys, str(file), "--drive", str(recording), status=1)["findings"]
+    findings = told(capsys, str(file), "--drive", str(recording), status=0)["findings"]
     connector = next(each for each in findings if each["check"] == "connector")
     assert connector["verdict"] == verdict
     assert ("under load" in connector["why"]) == (verdict == "unknown")
@@ -59,7 +59,7 @@ def test_the_measured_path_answers_for_a_cable_whose_length_is_not_stated(tmp_pa
     file = tmp_path / "mower.toml"
     lines = Path(MACHINE).read_text("utf-8").splitlines()
     file.write_text("\n".join(line for line in lines if not line.startswith("one_way_length_m")), encoding="utf-8")
-    findings = told(capsys, str(file), "--drive", DRIVE, status=1)["findings"]
+    findings = told(capsys, str(file), "--drive", DRIVE, status=0)["findings"]
     drop = next(each for each in findings if each["check"] == "voltage-drop")
     assert drop["verdict"] == "ok"
     # 1.55 mΩ of 2.8 m of 35 mm² at 20 °C (IEC 60228: 0.554 Ω/km) and 1.9 mΩ of joints, fuse and switch
@@ -77,17 +77,17 @@ def test_the_drive_of_another_machine_is_not_used(capsys: pytest.CaptureFixture[
 
 def test_a_tried_change_prints_before_and_after_and_writes_nothing(capsys: pytest.CaptureFixture[str]) -> None:
     before = Path(MACHINE).read_bytes()
-    found = told(capsys, MACHINE, "--try", "fuse_a=110 A", status=0)
-    assert found["tried"] == {"wiring.fuse_a": 110}
-    assert (found["verdict_before"], found["verdict"]) == ("stop", "caution")
+    found = told(capsys, MACHINE, "--try", "fuse_a=200 A", status=1)
+    assert found["tried"] == {"wiring.fuse_a": 200}
+    assert (found["verdict_before"], found["verdict"]) == ("caution", "stop")
     change = next(each for each in found["changes"] if each["check"] == "fuse-size")
-    assert (change["before"]["verdict"], change["after"]["verdict"]) == ("stop", "ok")
+    assert (change["before"]["verdict"], change["after"]["verdict"]) == ("ok", "stop")
     assert [each["check"] for each in found["findings"]] == [each.check for each in fit(load_machine(Path(MACHINE)))]
     assert Path(MACHINE).read_bytes() == before
 
 
 def test_trying_what_is_stated_says_so(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["fit", MACHINE, "--try", "fuse_a=200"]) == 1
+    assert main(["fit", MACHINE, "--try", "fuse_a=150"]) == 0
     assert "No finding changes." in capsys.readouterr().out
 
 
@@ -106,7 +106,7 @@ def test_sizes_with_and_without_a_machine_file(capsys: pytest.CaptureFixture[str
     assert kinds == ["fuse", *["conductor"] * 10, "connector", "pack-continuous", "pack-peak", "pack-charge"]
     stated = told(capsys, MACHINE, "--size", "--drive", DRIVE, status=0)
     fuse = stated["sizes"][0]
-    assert fuse["least"] < fuse["most"] <= 118.3
+    assert fuse["least"] < fuse["most"] <= 163.8  # 180 A of 2 AWG in free air (33 CFR 183.425) times 0.91 at 40 °C
 
 
 @pytest.mark.parametrize(

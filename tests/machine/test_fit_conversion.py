@@ -225,3 +225,20 @@ class TestMass:
         finding = judged("mass", LFP_16 | {"pack.mass_kg": 46, "machine.mass_kg": 480})
         assert finding is not None
         assert finding.lacking == (("machine", "previous_mass_kg"),)
+
+
+def test_a_current_beyond_both_batteries_leaves_no_energy_to_boast_of() -> None:
+    # 600 A through the estimated resistance of an old battery of 33 Ah: more than all of its voltage.
+    stated = {
+        "machine.previous_chemistry": "lead-agm",
+        "machine.previous_cells_in_series": 24,
+        "machine.previous_capacity_ah": 33,
+        "machine.continuous_current_a": 600,
+        "pack.internal_resistance_mohm": 20,
+    }
+    finding = judged("energy", LFP_16 | stated)
+    assert finding is not None
+    assert "about 0 Wh; the new pack gives" in finding.why
+    finding = judged("energy", LFP_16 | stated | {"pack.internal_resistance_mohm": 100})
+    assert finding is not None
+    assert (finding.verdict, finding.value) == ("caution", 0)

@@ -138,7 +138,7 @@ def energy(machine: Machine) -> Finding:
         f"{100 * practice.usable_share:.0f} % in daily "
         f"use, about {old:.0f} Wh; the new pack gives about {new:.0f} Wh{times}"
     )
-    if new >= LESS_ENERGY * old:
+    if new > 0 and new >= LESS_ENERGY * old:
         return judged("ok", f"{said}.", source, value=new, limit=LESS_ENERGY * old, unit="Wh")
     why = f"{said}: a shorter day than before."
     return judged("caution", why, source, value=new, limit=LESS_ENERGY * old, unit="Wh")

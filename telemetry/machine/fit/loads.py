@@ -68,6 +68,14 @@ class Peak:
     pack_v: float | None
     resistance: Resistance
 
+    @property
+    def highest(self) -> Current:
+        """What flows at most: the current, or beyond the pack's power that of its highest power, E / 2R."""
+        if self.current is not None:
+            return self.current
+        amperes = self.open_v / (2 * self.resistance.ohm)
+        return Current(amperes, f"{amperes:.0f} A at the highest power that the pack gives")
+
 
 @dataclass(frozen=True, slots=True)
 class Resistance:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, replace
 
 from telemetry.machine.ampacity import carries_of
-from telemetry.machine.conductors import stated_conductor
+from telemetry.machine.conductors import BeyondTable, stated_conductor
 from telemetry.machine.fit.findings import Finding, judged, unknown, worst
 from telemetry.machine.fit.loads import Current, nearly_empty_v, peak
 from telemetry.machine.fit.ways import size_note
@@ -15,7 +15,9 @@ from telemetry.machine.limits_current import (
     CONNECTOR_WINDOW_S,
     carried_current,
     carried_time,
-    conductor_part,
+    conductor_area_mm2,
+    conductor_origin,
+    conductor_window_s,
 )
 from telemetry.machine.sections import Machine
 
@@ -118,9 +120,9 @@ def _before(machine: Machine) -> float:
 
 def _peak_draw(machine: Machine) -> Current | None:
     found = peak(machine, nearly_empty_v(machine))
-    if found is None or found.current is None:
+    if found is None:
         return None
-    current = found.current
+    current = found.highest
     return current if current.is_bound else replace(current, words=f"the peak of {current.words}")
 
 
@@ -256,25 +258,24 @@ def _fuse(machine: Machine, pull: Pull) -> Carried | Finding:
 
 def _conductor(machine: Machine, pull: Pull) -> Carried | Finding:
     wiring = machine.wiring
-    part = conductor_part(wiring, "wiring")
-    if stated_conductor(wiring) is None:
+    conductor = stated_conductor(wiring)
+    try:
+        carries = carries_of(wiring)
+    except BeyondTable as beyond_table:
+        return judged("unknown", f"unknown: {beyond_table}", _HEAT_SOURCE, unit="A")
+    if conductor is None or carries is None:
         return unknown(("wiring", "conductor_mm2"), unit="A", source=_HEAT_SOURCE, note=size_note("wiring"))
-    if part is None:
-        why = "unknown: no row of the ampacity table fits the conductor (see conductor-ampacity)"
-        return judged("unknown", why, _HEAT_SOURCE, unit="A")
-    carries = carries_of(wiring)
-    assert carries is not None  # or there would be no part
-    best_a = max(part.rating_a, carries.most.amperes)
-    least, most = (
-        carried_current(rating, part.window_s, pull.seconds, pull.before_a) for rating in (part.rating_a, best_a)
-    )
-    words = f"{carries.least.where} {_heat_words(part.rating_a, part.window_s, pull)}"
+    window = conductor_window_s(conductor_area_mm2(wiring, conductor))
+    least_a, best_a = carries.least.amperes, max(carries.least.amperes, carries.most.amperes)
+    least, most = (carried_current(rating, window, pull.seconds, pull.before_a) for rating in (least_a, best_a))
+    words = f"{carries.least.where} {_heat_words(least_a, window, pull)}"
     beyond = "It runs hotter than its insulation rating: fit a thicker one."
     if carries.undecided == ("installation",) and pull.current.amperes <= most:
-        words += f", {carries.most.where} {_heat_words(best_a, part.window_s, pull)}"
+        words += f", {carries.most.where} {_heat_words(best_a, window, pull)}"
         beyond = "State [wiring] installation to know which holds."
     lacking: Lack = tuple(("wiring", key) for key in carries.undecided) if "insulation_c" in carries.undecided else ()
-    return Carried(part.name, least, most, words, beyond, f"{_HEAT_SOURCE}; {part.origin}", lacking)
+    origin = f"{_HEAT_SOURCE}; {conductor_origin(carries, 'wiring')}"
+    return Carried(f"{conductor.label} conductor", least, most, words, beyond, origin, lacking)
 
 
 def _connector(machine: Machine, pull: Pull) -> Carried | Finding:
@@ -288,6 +289,8 @@ def _connector(machine: Machine, pull: Pull) -> Carried | Finding:
 
 
 def _heat_words(rating_a: float, window_s: float, pull: Pull) -> str:
+    if rating_a <= 0.0:
+        return "carries nothing in air that hot"
     if pull.before_a > rating_a:
         return f"does not even carry the {pull.before_a:g} A of steady work"
     lasts = carried_time(rating_a, window_s, pull.current.amperes, pull.before_a)

@@ -45,8 +45,8 @@ def highest_currents(machine: Machine) -> list[Current]:
         )
         if amperes is not None
     ]
-    if drawn is not None and drawn.current is not None and not drawn.current.is_bound:
-        known.append(drawn.current)
+    if drawn is not None and not drawn.highest.is_bound:
+        known.append(drawn.highest)
     found = sorted(known, key=lambda current: -current.amperes)[:1]
     bound = controller_bound(machine)
     if bound is not None:
