@@ -118,7 +118,7 @@ def estimate_charge(
     swing = float(np.ptp(np.concatenate([[0.0], counted])))
     if swing > 1.3 * pack.capacity_ah:
         return ChargeEstimate(
-            why=f"{swing:.1f} Ah flowed one way, more than the stated {pack.capacity_ah:g} Ah pack can hold: "
+            why=f"{swing:.1f} Ah flowed one way, more than the stated {pack.capacity_ah:g} Ah can hold: "
             "check [pack] capacity_ah and the scale of pack_current"
         )
     forward = ForwardCharge(pack, offset.uncertainty_a, table)
