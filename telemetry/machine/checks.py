@@ -26,6 +26,7 @@ def section_contradictions(section: str, values: Mapping[str, Any]) -> Iterator[
             yield from _rising("pack", values, "cell_charge_minimum_c", "cell_charge_maximum_c")
             yield from _cells(values)
             yield from _cutoffs(values)
+            yield from _blocks(values)
         case "wiring" | "charge_wiring":
             yield from _conductor(section, values)
             yield from _fuse_curve(section, values)
@@ -107,6 +108,14 @@ def _installation(section: str, values: Mapping[str, Any]) -> Iterator[Contradic
     else:
         return
     yield Contradiction(section, "installation", f'is "{installation}" while bundled_conductors is {together}', right)
+
+
+def _blocks(values: Mapping[str, Any]) -> Iterator[Contradiction]:
+    """Give a contradiction where the blocks in series cannot hold equally many cells."""
+    blocks, cells = values.get("blocks_in_series"), values.get("cells_in_series")
+    if blocks and cells and cells % blocks:
+        what = f"is {blocks}, and {cells} cells_in_series do not divide into as many equal blocks"
+        yield Contradiction("pack", "blocks_in_series", what, "write blocks in series; those side by side count once")
 
 
 def _rising(

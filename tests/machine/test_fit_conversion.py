@@ -65,6 +65,11 @@ class TestBlocksInSeries:
         assert finding is not None
         assert finding.lacking == (("pack", "blocks_in_series"),)
 
+    def test_cells_divide_into_blocks(self) -> None:
+        text = '[pack]\nchemistry = "lfp"\ncells_in_series = 16\ncapacity_ah = 100\nblocks_in_series = 3\n'
+        _, problems = parse_machine(text, "machine.toml")
+        assert ["equal blocks" in str(problem) for problem in problems] == [True]
+
 
 class TestConverterInput:
     def test_a_machine_without_one_is_not_asked(self) -> None:
