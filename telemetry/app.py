@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal, TextIO
 
 from telemetry.driver import DriverContext, Feed
 from telemetry.earlier_sessions import resistance_history
-from telemetry.log_file import log_path
+from telemetry.log_file import HarmlessLines, log_path
 from telemetry.machine.cautions import caution_line
 from telemetry.machine.limits import limits_for
 from telemetry.machine.limits_history import NO_HISTORY
@@ -241,7 +241,8 @@ def _log_aside(options: RunOptions) -> None:
         if options.screen:
             with suppress(OSError):
                 log_path().parent.mkdir(parents=True, exist_ok=True)
-                logger.handlers = [logging.FileHandler(log_path(), delay=True)]
+                logger.handlers = [logging.FileHandler(log_path(), encoding="utf-8", delay=True)]
+        logger.handlers[0].setFormatter(HarmlessLines())
 
 
 def _gather(subject: _Subject) -> Gather:

@@ -72,7 +72,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     _print_what_the_terminal_can()
     parsed = build_parser().parse_args(arguments)
+    from telemetry.log_file import keep_libraries_off_the_terminal
     from telemetry.model.errors import ShakedownError
+
+    keep_libraries_off_the_terminal()
 
     try:
         status: int = parsed.run(parsed)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import tempfile
 import traceback
 from datetime import UTC, datetime
@@ -9,7 +10,27 @@ from pathlib import Path
 
 import platformdirs
 
+from telemetry.model.errors import harmless
+
 _NAME = "shakedown.log"
+
+
+class HarmlessLines(logging.Formatter):
+    """A log record as text that cannot steer a terminal: what arrived over a link may stand in it."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """Return the record's lines."""
+        return harmless(super().format(record))
+
+
+def keep_libraries_off_the_terminal() -> None:
+    """Keep what libraries log from standard error; by default Python prints it there as it comes.
+
+    Their messages hold pieces of the files that they read. What is wrong with a file this program says itself.
+    """
+    root = logging.getLogger()
+    if not root.handlers:
+        root.addHandler(logging.NullHandler())
 
 
 def log_path() -> Path:

@@ -6,13 +6,13 @@ once, each with its key and what would be right.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from telemetry.model.errors import MachineFileError, Problem, did_you_mean, printable
 from telemetry.model.signals import is_identifier
+from telemetry.model.toml_text import LARGEST_TEXT, RefusedToml, parse_toml
 
 from .frame_checks import check_map
 from .frame_envelope import read_envelope
@@ -21,7 +21,7 @@ from .frame_layout import ByteOrder, Condition, FrameField, FrameMap, Message, R
 from .frame_table import Table, hex_bytes
 
 BYTE_ORDERS = ("big", "little")
-MOST_BYTES = 1_000_000
+MOST_BYTES = LARGEST_TEXT
 """A file larger than this is no frame map."""
 
 
@@ -54,10 +54,13 @@ def read_frame_map_file(path: Path) -> tuple[FrameMap | None, list[Problem]]:
     if len(text) > MOST_BYTES:
         return None, [Problem(name, "is far too large for a frame map", "name the map, not a capture or a recording")]
     try:
-        table = tomllib.loads(text.decode("utf-8"))
+        table = parse_toml(text.decode("utf-8"))
     except UnicodeDecodeError as error:
         return None, [Problem(f"{name}, byte {error.start}", "is no UTF-8 text", "save the map as UTF-8 text")]
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
+    except RefusedToml as error:
+        where = f"{name}, line {error.line}" if error.line else name
+        return None, [Problem(where, error.what, error.right)]
+    except ValueError as error:
         return None, [Problem(name, f"is not TOML: {printable(error, 200)}", "mend that line; see docs/frame-map.md")]
     return read_frame_map(table, path.stem)
 

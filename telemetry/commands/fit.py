@@ -94,7 +94,10 @@ def _judge(arguments: argparse.Namespace, machine: Machine | None, figures: Sess
         lines = fit_lines(machine, judged.findings, colour, judged.lines())
     if figures is not None:
         told["drive"] = judged.drive_object()
-    say(as_json(told) if arguments.json else "\n".join(lines))
+    if colour and not arguments.json:
+        sys.stdout.write("\n".join(lines) + "\n")  # our own colours; a machine file's text is printable
+    else:
+        say(as_json(told) if arguments.json else "\n".join(lines))
     return 1 if overall(judged.findings) == "stop" else 0
 
 

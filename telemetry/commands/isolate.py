@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from telemetry.commands.options import add, add_store, as_json, say, store_path, warn
+from telemetry.model.errors import harmless
 
 MOST_STRIPS = 3
 
@@ -68,4 +69,4 @@ def _ask(question: str) -> str | None:
 
 
 def _say_beside(text: str) -> None:
-    sys.stderr.write(text + "\n")
+    sys.stderr.write(harmless(text) + "\n")

@@ -8,6 +8,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from telemetry.model.errors import harmless
+
 Command = Callable[[argparse.Namespace], int]
 
 
@@ -126,9 +128,9 @@ def as_json(value: object) -> str:
 def say(text: str) -> None:
     """Write to standard output, unless there is nothing to say."""
     if text:
-        sys.stdout.write(text + "\n")
+        sys.stdout.write(harmless(text) + "\n")
 
 
 def warn(text: str) -> None:
     """Write a warning to standard error."""
-    sys.stderr.write(f"warning: {text}\n")
+    sys.stderr.write(f"warning: {harmless(text)}\n")

@@ -68,7 +68,7 @@ def _add_compare(commands: Any) -> None:
 def report(arguments: argparse.Namespace) -> int:
     """Report on one session."""
     from telemetry.judged import judged
-    from telemetry.model.errors import InputError, printable
+    from telemetry.model.errors import InputError, harmless, printable
     from telemetry.report.session_charts import moments_of, page_charts, terminal_charts
     from telemetry.report.session_page import report_page
     from telemetry.report.session_text import report_lines
@@ -88,6 +88,7 @@ def report(arguments: argparse.Namespace) -> int:
     moments = moments_of(found.report)
     if page is not None:
         text = report_page(found.report, page_charts(found.series, found.figures, moments), _isolation(found))
+        text = harmless(text)
         from telemetry.model.whole_file import whole_or_not_at_all
 
         with whole_or_not_at_all(page, replace=True) as stream:

@@ -6,7 +6,6 @@ mend the file. Contradictions are looked for only among values that are right by
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path, PurePath
 from typing import Any
@@ -35,6 +34,7 @@ from telemetry.machine.sections import (
 from telemetry.machine.syntax import syntax_problem
 from telemetry.machine.values import BadValue, described, nearest_of, read_value
 from telemetry.model.errors import MachineFileError, Problem, did_you_mean, nearest, printable
+from telemetry.model.toml_text import LARGEST_TEXT, parse_toml
 
 __all__ = [
     "Charger",
@@ -50,7 +50,7 @@ __all__ = [
 ]
 
 _RECORDINGS = (".csv", ".csv.gz", ".parquet")
-LARGEST_FILE = 1_000_000
+LARGEST_FILE = LARGEST_TEXT
 _PLAIN_SECTIONS = ("pack", "wiring", "charge_wiring", "machine", "charger", "work")
 _RESERVED_SOURCES = ("derived",)
 
@@ -77,8 +77,8 @@ def parse_machine(
 ) -> tuple[Machine | None, list[Problem]]:
     """Return the machine that ``text`` states, or None and every problem of it; ``file`` is named in each."""
     try:
-        tables = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
+        tables = parse_toml(text)
+    except ValueError as error:
         return None, [syntax_problem(error, text, _shown_name(file))]
     reader = _Reader(tables, Places(text, _shown_name(file)), check_source)
     machine = reader.machine(text, file)

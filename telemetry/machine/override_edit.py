@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import copy
 import re
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -19,6 +18,7 @@ from telemetry.machine.new_machine import toml_value
 from telemetry.machine.sections import section_keys
 from telemetry.machine.values import BadValue
 from telemetry.model.errors import InputError, did_you_mean, printable
+from telemetry.model.toml_text import parse_toml
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +88,7 @@ def edited(text: str, changes: Sequence[Change]) -> str:
         InputError: there is nothing to take out, or the file states these limits in a form that is not edited here.
 
     """
-    stated = tomllib.loads(text)
+    stated = parse_toml(text)
     lines = text.split("\n")
     for change in changes:
         lines = _edited(lines, change)
@@ -140,7 +140,7 @@ def _spellings(change: Change) -> tuple[str, ...]:
 
 def _meaning(text: str) -> dict[str, Any]:
     try:
-        found = tomllib.loads(text)
+        found = parse_toml(text)
     except ValueError:
         return {}
     return found | {"limits": found.get("limits", {})}

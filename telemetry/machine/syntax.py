@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 import re
-import tomllib
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -17,6 +16,7 @@ from telemetry.machine.sections import find_key
 from telemetry.machine.typed import bare, comma_is_open, meant
 from telemetry.machine.units import converted, quantity
 from telemetry.model.errors import Problem, printable
+from telemetry.model.toml_text import RefusedToml, parse_toml
 
 _TOML_PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 _HEADER = re.compile(r"\s*[\[({]+\s*([\w.\s-]+?)\s*[\])}]*\s*(?:#.*)?")
@@ -27,12 +27,10 @@ _LONGEST = 100
 _GENERAL = 'write key = number, or key = "text in quotes", one on a line'
 
 
-def syntax_problem(error: Exception, text: str, name: str) -> Problem:
-    """Return the problem for what tomllib raised on ``text``; ``name`` is the file's, as it is shown."""
-    if isinstance(error, RecursionError):
-        return Problem(name, "nests brackets too deeply to be read", "write plain keys under plain sections")
-    if not isinstance(error, tomllib.TOMLDecodeError):
-        return Problem(name, "holds a number too long to be read", "write each number in a few digits")
+def syntax_problem(error: ValueError, text: str, name: str) -> Problem:
+    """Return the problem for what :func:`parse_toml` raised on ``text``; ``name`` is the file's, as it is shown."""
+    if isinstance(error, RefusedToml):
+        return Problem(f"{name}, line {error.line}" if error.line else name, error.what, error.right)
     place = _TOML_PLACE.search(str(error))
     lines = text.split("\n")
     line = int(place[1]) if place and place[1] else len(lines)
@@ -149,7 +147,7 @@ def _toml(value: object) -> str:
 
 def _parses(line: str) -> bool:
     try:
-        tomllib.loads(line)
-    except (ValueError, RecursionError):
+        parse_toml(line)
+    except ValueError:
         return False
     return True

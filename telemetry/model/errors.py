@@ -50,6 +50,17 @@ def printable(text: object, limit: int = 60) -> str:
     return line if len(line) <= limit else line[: limit - 1] + "…"
 
 
+def harmless(text: str) -> str:
+    """Return ``text`` with its line ends as they are and everything else that could steer a terminal escaped.
+
+    What the program writes to a terminal, a page or a log goes through here last, whoever made its parts.
+    """
+    plain = text.replace("\n", "")
+    if plain.isprintable() and (plain.isascii() or _INVISIBLE.isdisjoint(plain)):
+        return text
+    return "\n".join(printable(line, len(line) * 10 + 1) for line in text.split("\n"))
+
+
 def nearest(name: str, known: Iterable[str], count: int = 3, alike: float = 0.6) -> list[str]:
     """Return up to ``count`` of ``known`` like ``name``, best first; ``alike``: from 0, anything, to 1, the same."""
     return get_close_matches(name, list(known), n=count, cutoff=alike)

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from typing import TextIO
 
 from telemetry.model.batch import Span
+from telemetry.model.errors import harmless
 from telemetry.model.events import Event
 from telemetry.report.event_lines import event_line, event_object
 
@@ -47,7 +48,7 @@ def say(lines: Sequence[str], out: TextIO) -> bool:
     """Write lines; False once the reader has gone, which is no mistake (``| head``)."""
     try:
         for line in lines:
-            out.write(line + "\n")
+            out.write(harmless(line) + "\n")
         out.flush()
     except (BrokenPipeError, ValueError):
         return False

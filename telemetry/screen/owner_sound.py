@@ -21,7 +21,7 @@ def checked_sound(path: Path) -> Path:
     name = printable(path, 200)
     try:
         with wave.open(str(path), "rb") as sound:
-            seconds = sound.getnframes() / sound.getframerate()
+            seconds = sound.getnframes() / max(sound.getframerate(), 1)
     except FileNotFoundError:
         raise InputError(f"{name}: there is no such sound file; check the name and the folder") from None
     except (OSError, EOFError, wave.Error) as error:
