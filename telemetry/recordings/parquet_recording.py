@@ -97,7 +97,8 @@ class ParquetRecording(FileRecording):
         try:
             with parquet.ParquetFile(self.path) as file:
                 yield file
-        except (pa.ArrowException, OSError) as error:
+        except (pa.ArrowException, OSError, ValueError, LookupError, ArithmeticError) as error:
+            # A name that is no UTF-8, a zone that does not exist: the library raises Python's own errors too.
             reason = getattr(error, "strerror", None) or str(error).partition("\n")[0]
             raise RecordingError(
                 f"{self.file}: it is no sound Parquet file: {printable(reason, 120)}; copy or export it again"

@@ -21,7 +21,10 @@ def checked_sound(path: Path) -> Path:
     name = printable(path, 200)
     try:
         with wave.open(str(path), "rb") as sound:
-            seconds = sound.getnframes() / max(sound.getframerate(), 1)
+            rate = sound.getframerate()
+            if rate < 1:
+                raise InputError(f"{name} states a rate of {rate} samples a second; give a WAV file (PCM)")
+            seconds = sound.getnframes() / rate
     except FileNotFoundError:
         raise InputError(f"{name}: there is no such sound file; check the name and the folder") from None
     except (OSError, EOFError, wave.Error) as error:

@@ -23,6 +23,7 @@ from telemetry.model.events import (
     Shelve,
     Unshelve,
 )
+from telemetry.store.field_check import checked
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -73,7 +74,7 @@ def read_events(db: Database, session: int, inputs_only: bool = False) -> list[E
         columns = ", ".join(_COLUMNS.get(field, field) for field in fields)
         rows = db.conn.execute(f"SELECT number, {columns} FROM {table} WHERE session = ?", [session]).fetchall()  # noqa: S608
         for number, *values in rows:
-            event = kind(**{field: _value(field, value) for field, value in zip(fields, values, strict=True)})
+            event = checked(kind(**{f: _value(f, value) for f, value in zip(fields, values, strict=True)}))
             found.append((event.t, number, event))
     found.sort(key=lambda entry: entry[:2])
     return [event for _, _, event in found]

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import sqlite3
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -17,12 +15,13 @@ from telemetry.model.errors import InputError
 from telemetry.model.events import Event
 from telemetry.model.recording import TimeBasis
 from telemetry.store.event_tables import read_events
+from telemetry.store.field_check import checked
 from telemetry.store.recovery import recover_if_possible, unclosed
 from telemetry.store.rows import StoredSeries, read_rows
 from telemetry.store.schema import connect_for_reading
 from telemetry.store.session_rows import EndedHow, Origin, last_time, stored_series
 from telemetry.store.stored_recording import StoredRecording, by_group
-from telemetry.store.trouble import file_text, store_error
+from telemetry.store.trouble import file_text, reading
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -98,14 +97,14 @@ class StoreReader:
             StoreError: no such file, not a database, another program's, or newer than this program.
 
         """
-        db = connect_for_reading(path)
+        with reading(path):
+            db = connect_for_reading(path)
         try:
-            if unclosed(db):
-                recover_if_possible(path)
-        except BaseException as error:
+            with reading(path):
+                if unclosed(db):
+                    recover_if_possible(path)
+        except BaseException:
             db.close()
-            if isinstance(error, sqlite3.Error):
-                raise store_error(path, error) from error
             raise
         return cls(path, db)
 
@@ -123,7 +122,7 @@ class StoreReader:
 
     def sessions(self) -> list[SessionRecord]:
         """Return all sessions, oldest first."""
-        with self._one_sentence():
+        with reading(self.path):
             return [self._record(row) for row in list(self._db.query("SELECT * FROM session ORDER BY id"))]
 
     def session(self, which: int | Literal["last"]) -> SessionRecord:
@@ -133,7 +132,7 @@ class StoreReader:
             InputError: there is none such.
 
         """
-        with self._one_sentence():
+        with reading(self.path):
             wanted = self._db.execute(_LATEST).fetchone()[0] if which == "last" else which
             rows = list(self._db.query("SELECT * FROM session WHERE id = ?", [wanted]))
             if rows:
@@ -148,7 +147,7 @@ class StoreReader:
     def recording(self, session: int | Literal["last"]) -> StoredRecording:
         """Return the session as a :class:`~telemetry.model.recording.Recording`."""
         record = self.session(session)
-        with self._one_sentence():
+        with reading(self.path):
             series = stored_series(self._db, record.id)
         return StoredRecording(
             self.path, record.id, record.time_basis, record.start, record.machine_text, series, _warnings(record)
@@ -157,7 +156,7 @@ class StoreReader:
     def events(self, session: int | Literal["last"]) -> list[Event]:
         """Return all its events, inputs and findings, by time; at equal times in the order in which they came."""
         record = self.session(session)
-        with self._one_sentence():
+        with reading(self.path):
             return read_events(self._db, record.id)
 
     def arrays(self, session: int | Literal["last"], signals: Sequence[str]) -> dict[str, tuple[Times, Values]]:
@@ -167,7 +166,7 @@ class StoreReader:
         signal the session does not have is left out. All of it is in memory at once.
         """
         record = self.session(session)
-        with self._one_sentence():
+        with reading(self.path):
             groups = by_group(stored_series(self._db, record.id))
             begun = {group: self._first_time(parts) for group, parts in groups.items()}
             wanted: dict[Any, list[str]] = {}
@@ -196,14 +195,7 @@ class StoreReader:
 
     def _record(self, row: dict[str, Any]) -> SessionRecord:
         last = last_time(self._db, row["id"]) if row["ended"] is None else None
-        return SessionRecord(last=last, **row)
-
-    @contextmanager
-    def _one_sentence(self) -> Iterator[None]:
-        try:
-            yield
-        except sqlite3.Error as error:
-            raise store_error(self.path, error) from error
+        return checked(SessionRecord(last=last, **row))
 
 
 def _warnings(record: SessionRecord) -> tuple[str, ...]:

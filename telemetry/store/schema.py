@@ -19,13 +19,14 @@ from typing import TYPE_CHECKING
 
 from telemetry.model.errors import StoreError
 from telemetry.store.place import make_folder_if_ours
-from telemetry.store.trouble import file_text, result_code, store_error
+from telemetry.store.trouble import damaged, file_text, result_code, store_error
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
 
 APPLICATION_ID = 0x53484B44  # "SHKD"
 BUSY_S = 5.0
+CHECK_S = 2.0
 _WAL_SIZE_LIMIT = 16 * 1024 * 1024
 
 MIGRATIONS = (
@@ -169,6 +170,27 @@ def connect_for_writing(path: Path, busy_s: float = BUSY_S) -> Database:
             raise store_error(path, error) from error
         raise
     return db
+
+
+def check_sound(db: Database, path: Path, limit_s: float = CHECK_S) -> None:
+    """Look through the file for damage, for ``limit_s`` at the most: a drive must not wait long for it to begin.
+
+    Raises:
+        StoreError: it is damaged; what is recorded into it may be lost.
+
+    """
+    give_up = time.monotonic() + limit_s
+    db.conn.set_progress_handler(lambda: time.monotonic() > give_up, 10_000)
+    try:
+        found = db.execute("PRAGMA quick_check(1)").fetchone()[0]
+    except sqlite3.OperationalError as error:
+        if result_code(error) != sqlite3.SQLITE_INTERRUPT:
+            raise
+        return
+    finally:
+        db.conn.set_progress_handler(None, 0)
+    if found != "ok":
+        raise damaged(path, str(found))
 
 
 def connect_for_reading(path: Path, busy_s: float = BUSY_S) -> Database:

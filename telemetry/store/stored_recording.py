@@ -14,7 +14,7 @@ from telemetry.model.recording import TimeBasis
 from telemetry.store.event_tables import read_events
 from telemetry.store.rows import StoredSeries, read_rows
 from telemetry.store.schema import connect_for_reading
-from telemetry.store.trouble import store_error
+from telemetry.store.trouble import reading
 
 
 class StoredRecording:
@@ -44,13 +44,16 @@ class StoredRecording:
         """See :meth:`telemetry.model.recording.Recording.spans`."""
         db = connect_for_reading(self.path)
         try:
-            events = read_events(db, self.session, inputs_only=True)
+            with reading(self.path):
+                events = read_events(db, self.session, inputs_only=True)
             streams = [_Stream(group, read_group(db.conn, parts, group)) for group, parts in self._series.items()]
-            while (span := _next_span(streams, events, rows)) is not None:
+            while True:
+                with reading(self.path):
+                    span = _next_span(streams, events, rows)
+                if span is None:
+                    return
                 events = events[len(span.events) :]
                 yield span
-        except sqlite3.Error as error:
-            raise store_error(self.path, error) from error
         finally:
             db.close()
 

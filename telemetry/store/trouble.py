@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import errno
 import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TypeGuard
 
@@ -20,7 +22,7 @@ _BY_CODE = {
     sqlite3.SQLITE_BUSY: "the store {file} is held by another program; close that program or wait for it",
     sqlite3.SQLITE_LOCKED: "the store {file} is held by another program; close that program or wait for it",
     sqlite3.SQLITE_NOTADB: "{file} is not a database; name another file for the store",
-    sqlite3.SQLITE_CORRUPT: "the store {file} is damaged ({why}); copy it away, then record into another file",
+    sqlite3.SQLITE_CORRUPT: "the store {file} is damaged ({why}); copy it away, and name a new file with --store",
     sqlite3.SQLITE_CANTOPEN: "the store {file} cannot be opened; see that its folder exists and is writable",
     sqlite3.SQLITE_IOERR: "the store {file} cannot be read or written ({why}); check the disk and its free space",
 }
@@ -58,3 +60,28 @@ def store_error(path: Path, error: sqlite3.Error | OSError) -> StoreError:
     if pattern is None:
         pattern = "the store {file} failed ({why}); see that file and folder are sound, or name another file"
     return StoreError(pattern.format(file=file_text(path), why=why))
+
+
+@contextmanager
+def reading(path: Path) -> Iterator[None]:
+    """Turn whatever goes wrong while the store at ``path`` is read into one sentence.
+
+    A page that was changed by the disk or by somebody else shows itself as values of the wrong kind, not only by what
+    SQLite finds; so those count as damage too.
+
+    Raises:
+        StoreError: the store cannot be read, or holds what this program never wrote.
+
+    """
+    try:
+        yield
+    except sqlite3.Error as error:
+        raise store_error(path, error) from error
+    except (ArithmeticError, AttributeError, LookupError, MemoryError, TypeError, ValueError) as error:
+        why = f"it holds what this program never wrote: {printable(error, 100)}"
+        raise damaged(path, why) from error
+
+
+def damaged(path: Path, why: str) -> StoreError:
+    """Return the sentence for a store that is damaged, and how."""
+    return StoreError(_BY_CODE[sqlite3.SQLITE_CORRUPT].format(file=file_text(path), why=printable(why, 200)))

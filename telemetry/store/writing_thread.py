@@ -16,9 +16,9 @@ from telemetry.model.batch import Span
 from telemetry.model.errors import StoreError
 from telemetry.store.moved_file import Place
 from telemetry.store.recovery import recover
-from telemetry.store.schema import connect_for_writing
+from telemetry.store.schema import check_sound, connect_for_writing
 from telemetry.store.span_queue import Call, Counts, SpanQueue
-from telemetry.store.trouble import file_text, is_trouble, store_error
+from telemetry.store.trouble import file_text, is_trouble, reading, store_error
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -189,10 +189,12 @@ class WritingThread:
         try:
             db = connect_for_writing(self.path, self._busy_s)
             try:
-                recover(db, self.path)
+                with reading(self.path):
+                    check_sound(db, self.path)
+                    recover(db, self.path)
             except BaseException as error:
                 db.close()
-                raise store_error(self.path, error) if is_trouble(error) else error from error
+                raise store_error(self.path, error) if isinstance(error, OSError) else error from error
         except BaseException as error:
             self._opened.set_exception(error)
             return
