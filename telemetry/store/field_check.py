@@ -21,7 +21,7 @@ _LATEST = 2**62
 def _kinds(cls: type) -> dict[str, tuple[Any, ...]]:
     """Return the types that each field may have, and the words of a Literal."""
     hints = get_type_hints(cls)
-    return {each.name: tuple(_alternatives(hints[each.name])) for each in fields(cls)}  # type: ignore[arg-type]
+    return {each.name: tuple(_alternatives(hints[each.name])) for each in fields(cls)}
 
 
 def _alternatives(hint: Any) -> list[Any]:
