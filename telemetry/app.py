@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import asyncio
+import errno
 import json
 import logging
 import signal
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AsyncExitStack, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, TextIO
+from typing import TYPE_CHECKING, Any, Literal, TextIO, cast
 
 from telemetry.driver import DriverContext, Feed
 from telemetry.earlier_sessions import resistance_history
@@ -23,7 +24,7 @@ from telemetry.machine.limits_history import NO_HISTORY
 from telemetry.machine.machine_file import Machine, SourceSettings
 from telemetry.model.batch import MICROSECONDS, Span
 from telemetry.model.clock import Clock, SystemClock
-from telemetry.model.errors import StoreError
+from telemetry.model.errors import LinkSilent, StoreError
 from telemetry.model.recording import Recording
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import judge_for
@@ -37,6 +38,7 @@ from telemetry.platform_sleep import StayAwake
 from telemetry.recordings.capture_file import CaptureFile
 from telemetry.report.event_lines import summary_lines, summary_object
 from telemetry.report.printer import Printer, say
+from telemetry.report.unhurried import Unhurried
 from telemetry.run_end import has_values, kept, kept_lines, nothing_arrived
 from telemetry.store.later_marks import keep_mark
 from telemetry.store.stored_recording import StoredRecording
@@ -160,6 +162,8 @@ def _cut_at(spans: Iterator[Span], until: int | None) -> Iterator[Span]:
 async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
     """Run a subject from its first span to its summary."""
     subject = make_subject()
+    out, notes = (Unhurried(stream, waits=subject.plan is not None) for stream in (options.out, options.notes))
+    options = replace(options, out=cast("TextIO", out), notes=cast("TextIO", notes))
     _log_aside(options)
     history = NO_HISTORY if subject.plan is not None else resistance_history(options.store, subject.machine_name)
     limits = limits_for(subject.machine, history) if subject.machine is not None else ()
@@ -183,7 +187,7 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
             session = _begin(writer, subject, started, "bench" if options.on_bench else "live")
             run.bus.subscribe("store", writer)
         if not options.screen:
-            run.bus.attach(Printer(subject.start, options.as_json, options.out, run.stop).take)
+            run.bus.attach(_printer(run, subject, options).take)
         if subject.plan is None:
             awake = await stack.enter_async_context(StayAwake())
             say([f"note: {awake.describe()}"], options.notes)
@@ -202,17 +206,29 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
                 trouble = await _end_session(writer, started + subject.clock.now() - subject.start, options)
     stored = 0 if writer is None else writer.counts.stored
     refused = 0 if writer is None else snapshot.values_published - stored
-    arrived = has_values(snapshot)
     summary = summary_object(snapshot, session, stored, refused)
-    summary |= kept(session, None if writer is None else writer.path, next_command=arrived and not options.on_bench)
+    summary |= kept(
+        session, None if writer is None else writer.path, next_command=has_values(snapshot) and not options.on_bench
+    )
     _report(subject, run, summary, options)
-    if trouble is not None:
-        raise trouble
-    if run.failure is not None:
-        raise run.failure
-    if not arrived and subject.plan is None:
-        raise nothing_arrived([source for source, _ in subject.drivers], snapshot)
+    for stream in (out, notes):
+        stream.pass_on(READER_AT_MOST_S)
+    for error in (trouble, run.failure, _nothing(subject, snapshot), _unprinted(out)):
+        if error is not None:
+            raise error
     return StoreError.exit_status if refused else 0
+
+
+def _nothing(subject: _Subject, snapshot: Snapshot) -> LinkSilent | None:
+    if subject.plan is not None or has_values(snapshot):
+        return None
+    return nothing_arrived([source for source, _ in subject.drivers], snapshot)
+
+
+def _unprinted(out: Unhurried) -> OSError | None:
+    """Return why output is missing though somebody wants it: its disk is full. A reader that has gone wants none."""
+    error = out.failure
+    return error if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT) else None
 
 
 async def _end_session(writer: StoreWriter, ended: int, options: RunOptions) -> StoreError | None:
@@ -229,6 +245,18 @@ async def _end_session(writer: StoreWriter, ended: int, options: RunOptions) -> 
 
 SAVING_AT_MOST_S = 15.0
 """How long the end of a run waits for a store that cannot be written; the last try may take as long again."""
+
+
+def _printer(run: Run, subject: _Subject, options: RunOptions) -> Printer:
+    """Return the printer of events; where it cannot print, a recording goes on, and anything else ends."""
+
+    def gone() -> None:
+        if options.store is None:
+            run.stop()
+        else:
+            say(["warning: events can no longer be printed; recording goes on"], options.notes)
+
+    return Printer(subject.start, options.as_json, options.out, gone)
 
 
 def _log_aside(options: RunOptions) -> None:
@@ -353,7 +381,7 @@ async def _run_under_dashboard(
         if sounder is not None:
             sounder.bell = ring_bell
         say([SCREEN_LOST], options.notes)
-        run.bus.attach(Printer(subject.start, options.as_json, options.out, run.stop).take)
+        run.bus.attach(_printer(run, subject, options).take)
         _end_well_by_signal(run.stop)
 
     _end_well_by_signal(dashboard.exit)
@@ -417,3 +445,7 @@ def _report(subject: _Subject, run: Run, summary: dict[str, Any], options: RunOp
         [json.dumps(summary, allow_nan=False)] if options.as_json else [*summary_lines(summary), *kept_lines(summary)]
     )
     say(lines, options.out)
+
+
+READER_AT_MOST_S = 5.0
+"""How long the end of a run waits for who reads its output."""

@@ -81,17 +81,34 @@ def main(arguments: Sequence[str] | None = None) -> int:
         status: int = parsed.run(parsed)
         sys.stdout.flush()
     except ShakedownError as error:
-        sys.stderr.write(f"shakedown: {error}\n")
+        _say_why(str(error))
         return error.exit_status
     except KeyboardInterrupt:
         return 130
     except BrokenPipeError:  # the reader of a pipe has gone; nothing more can be said there
-        sys.stderr.close()
+        _let_go_of_output()
         return 0
     except Exception as error:
         status, sentence = (3, _FULL) if _is_full_output(error) else (INTERNAL_ERROR, _internal_error(error))
-        sys.stderr.write(f"shakedown: {sentence}\n")
+        _say_why(sentence)
     return status
+
+
+def _say_why(sentence: str) -> None:
+    """Write the one sentence to standard error, if that can be written to; then leave standard output flushed."""
+    with suppress(OSError, ValueError):
+        sys.stderr.write(f"shakedown: {sentence}\n")
+        sys.stderr.flush()
+    try:
+        sys.stdout.flush()
+    except (OSError, ValueError):
+        _let_go_of_output()
+
+
+def _let_go_of_output() -> None:
+    """Throw away what standard output still holds; else the interpreter tries once more as it ends, and says so."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 _FULL = "the disk is full, so the output cannot be written; free some space, or send it elsewhere"
@@ -101,8 +118,7 @@ def _is_full_output(error: Exception) -> bool:
     """Tell whether standard output goes to a disk that is full; what it still holds is then thrown away."""
     if not isinstance(error, OSError) or error.errno not in (errno.ENOSPC, errno.EDQUOT) or error.filename:
         return False
-    with suppress(OSError, ValueError):  # else the interpreter tries once more as it ends, and fails aloud
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    _let_go_of_output()
     return True
 
 

@@ -10,6 +10,7 @@ from telemetry.model.batch import Span
 from telemetry.model.errors import harmless
 from telemetry.model.events import Event
 from telemetry.report.event_lines import event_line, event_object
+from telemetry.report.unhurried import Unhurried
 
 
 class Printer:
@@ -19,7 +20,7 @@ class Printer:
         start: zero of the times that are printed, int microseconds.
         as_json: one JSON object a line, else plain lines.
         out: where they go.
-        on_gone: called once nobody reads any more.
+        on_gone: called once ``out`` takes no more: its reader has gone, or its disk is full.
 
     """
 
@@ -28,9 +29,14 @@ class Printer:
         self._as_json = as_json
         self._out = out
         self._on_gone = on_gone
+        self._gone = False
 
     def take(self, span: Span) -> None:
         """Print the events of ``span`` in the order of their times."""
+        if self._gone:
+            return
+        if isinstance(self._out, Unhurried):
+            self._out.pass_on()
         for event in sorted(span.events, key=lambda event: event.t):
             self._print(event)
 
@@ -40,16 +46,17 @@ class Printer:
             line = None if told is None else json.dumps(told, allow_nan=False)
         else:
             line = event_line(event, self._start)
-        if line is not None and not say([line], self._out):
+        if line is not None and not self._gone and not say([line], self._out):
+            self._gone = True
             self._on_gone()
 
 
 def say(lines: Sequence[str], out: TextIO) -> bool:
-    """Write lines; False once the reader has gone, which is no mistake (``| head``)."""
+    """Write lines; False once ``out`` takes no more: its reader has gone (``| head``), or its disk is full."""
     try:
         for line in lines:
             out.write(harmless(line) + "\n")
         out.flush()
-    except (BrokenPipeError, ValueError):
+    except (OSError, ValueError):
         return False
-    return True
+    return not isinstance(out, Unhurried) or out.failure is None

@@ -257,7 +257,7 @@ def _version(db: Database, path: Path) -> int:
     application_id = db.execute("PRAGMA application_id").fetchone()[0]
     version = int(db.execute("PRAGMA user_version").fetchone()[0])
     if application_id != APPLICATION_ID:
-        if application_id or _statements_taken(db) is None:
+        if application_id or version > len(MIGRATIONS) or _statements_taken(db) is None:
             raise StoreError(f"{file_text(path)} is another program's database; name another file for the store")
         version = 0
     elif version > len(MIGRATIONS):

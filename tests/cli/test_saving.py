@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -113,6 +114,51 @@ def test_a_drive_that_ends_before_it_is_saved_gives_its_summary(watch: Callable[
     assert "saving what is not on the disk yet" in said
     assert said.splitlines()[-1].startswith("shakedown: the store ")
     assert "Traceback" not in said
+
+
+def stored_seconds(watch: Watch) -> float:
+    with StoreReader.open(watch.store) as reader:
+        (session,) = reader.sessions()
+    assert session.ended_how == "normal"
+    return session.duration_s
+
+
+def test_a_reader_of_its_output_that_goes_does_not_end_the_recording(watch: Callable[..., Watch]) -> None:
+    reading, writing = os.pipe()
+    run = watch(stdout=writing, stderr=writing)
+    os.close(writing)
+    os.read(reading, 10)
+    os.close(reading)
+    run.wait_for_rows()
+    run.process.terminate()
+    assert run.process.wait(60) == 0
+    assert stored_seconds(run) > 0.1
+
+
+def test_a_reader_that_is_stuck_does_not_stop_the_recording_nor_its_end(watch: Callable[..., Watch]) -> None:
+    reading, writing = os.pipe()
+    os.set_blocking(writing, False)
+    with suppress(BlockingIOError):
+        while True:
+            os.write(writing, b" " * 4096)
+    os.set_blocking(writing, True)
+    run = watch(stdout=writing, stderr=writing)
+    os.close(writing)
+    run.wait_for_rows()
+    run.process.terminate()
+    assert run.process.wait(60) == 0
+    assert stored_seconds(run) > 0.1
+    os.close(reading)
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no device that is always full")
+def test_output_to_a_full_disk_does_not_end_the_recording(watch: Callable[..., Watch]) -> None:
+    with Path("/dev/full").open("w") as full:
+        run = watch(stdout=full, stderr=full)
+    run.wait_for_rows()
+    run.process.terminate()
+    assert run.process.wait(60) == 3, "what it was told to write is not written"
+    assert stored_seconds(run) > 0.1
 
 
 @pytest.mark.parametrize("replaced", [False, True])
