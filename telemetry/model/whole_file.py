@@ -23,12 +23,12 @@ def whole_or_not_at_all(path: Path, replace: bool) -> Iterator[IO[bytes]]:
         InputError: there is no such folder, it cannot be written, or the file exists and ``replace`` is false.
 
     """
-    file = printable(path, 200)
+    file, folder = printable(path, 200), printable(path.parent, 200)
     path = Path(os.path.realpath(path))  # a link stays a link
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         if not path.parent.is_dir():
-            raise InputError(f"{file}: there is no folder {printable(path.parent, 200)}; make it first")
+            raise InputError(f"{file}: there is no folder {folder}; make it first")
         if path.is_dir():
             raise InputError(f"{file}: it is a folder; name a file in it")
         if path.exists() and not replace:
