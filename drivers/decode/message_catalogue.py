@@ -26,6 +26,7 @@ from telemetry.model.signals import cell_number, find_signal, pack_temperature_n
 
 from .can_frames import EXTENDED
 from .can_signals import Field, Take
+from .catalogue_bounds import MOST_FILE_BYTES, check_bounds
 from .columns import ColumnMap, check_columns
 
 if TYPE_CHECKING:
@@ -94,6 +95,7 @@ def _read(path: Path, _changed: int, _size: int) -> tuple[Layout, ...]:
         import cantools.database
     except ImportError as error:
         raise InputError(f"{shown} needs the package cantools ({error}); run: pip install cantools") from error
+    _check(path, shown)
     try:
         # Not strict: files in use do hold overlapping signals, and what is not wanted may be wrong.
         found: Any = cantools.database.load_file(os.fspath(path), strict=False)
@@ -106,6 +108,19 @@ def _read(path: Path, _changed: int, _size: int) -> tuple[Layout, ...]:
     if not messages or not hasattr(messages[0], "frame_id"):
         raise InputError(f"{shown} describes no CAN message; name the catalogue of the bus that the device is on")
     return tuple(_layout(message) for message in messages)
+
+
+def _check(path: Path, shown: str) -> None:
+    """Look at the file's size and numbers before it is parsed."""
+    if not path.is_file():
+        raise InputError(f"{shown} is not a file; name the catalogue")
+    with path.open("rb") as file:
+        content = file.read(MOST_FILE_BYTES + 1)
+    if len(content) > MOST_FILE_BYTES:
+        raise InputError(
+            f"{shown} holds more than {MOST_FILE_BYTES // 1_000_000} MB; export only what you need of it"
+        )
+    check_bounds(content.decode("latin-1"), path.suffix.lower(), shown)
 
 
 def _layout(message: Message) -> Layout:

@@ -8,6 +8,7 @@ acknowledge, it is, unless the owner says otherwise.
 from __future__ import annotations
 
 import gzip
+import io
 import socket
 import time
 from collections.abc import Iterator, Mapping
@@ -18,6 +19,7 @@ from typing import Any, NamedTuple
 from telemetry.driver import Settings
 from telemetry.model.clock import Clock
 from telemetry.model.errors import InputError, LinkLost, LinkUnavailable, Problem, did_you_mean, printable
+from telemetry.model.expansion import check_expansion
 
 from ..decode.can_frames import EXTENDED, CanFrame
 from .can_options import SERIAL, option_problems
@@ -331,8 +333,28 @@ def _log_stream(path: Path) -> Any:
     encoding = None if mode == "rb" else "utf-8"
     errors = None if mode == "rb" else "replace"
     if path.suffix.lower() == ".gz":
-        return gzip.open(path, mode, encoding=encoding, errors=errors)
+        packed = _BoundedGzip(path)
+        return packed if mode == "rb" else io.TextIOWrapper(packed, encoding=encoding, errors=errors)
     return path.open(mode, encoding=encoding, errors=errors)
+
+
+class _BoundedGzip(gzip.GzipFile):
+    """A compressed log that may not expand without end: some readers hold a whole line, however long."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path, "rb")
+        self._file, self._size, self._given = printable(path, 200), path.stat().st_size, 0
+
+    def read(self, size: int | None = -1) -> bytes:
+        return self._counted(super().read(size))
+
+    def read1(self, size: int = -1) -> bytes:
+        return self._counted(super().read1(size))
+
+    def _counted(self, part: bytes) -> bytes:
+        self._given += len(part)
+        check_expansion(self._file, self._size, self._given)
+        return part
 
 
 class FarEndBus:

@@ -14,6 +14,9 @@ from telemetry.model.errors import RecordingError, printable
 from telemetry.model.recording import TimeBasis
 from telemetry.recordings.columns import Columns
 
+MOST_AT_ONE_TIME = 100_000
+"""Rows of one instant are kept together; more than these were recorded by no logger."""
+
 
 @dataclass
 class Rows:
@@ -88,6 +91,12 @@ class FileRecording(ABC):
                 done = stop
             t, values = t[done:], values[done:]
             mistake = piece.mistake
+            if len(t) > MOST_AT_ONE_TIME:
+                mistake = RecordingError(
+                    f"{self.file}: more than {MOST_AT_ONE_TIME} rows have the same time,"
+                    f" {time_text(int(t[-1]), self.time_basis)}; export it anew with the time of each row"
+                )
+                break
         if len(t):
             yield self._span(t, values)
         self._notes = tuple(notes)

@@ -7,6 +7,7 @@ read, and so is one that unpacks to such.
 from __future__ import annotations
 
 import gzip
+import os
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -14,6 +15,7 @@ from pathlib import Path
 from typing import Protocol
 
 from telemetry.model.errors import RecordingError, printable
+from telemetry.model.expansion import check_expansion
 
 PIECE_BYTES = 1 << 20
 LINE_LIMIT_BYTES = 1 << 20
@@ -51,6 +53,7 @@ class LineBlocks:
         self._path = path
         self._file = file
         self._ended = False
+        self._size = self._given = 0
         self._failure: RecordingError | None = None
         self.cut: str | None = None
 
@@ -65,6 +68,7 @@ class LineBlocks:
         try:
             with self._path.open("rb") as stream:
                 packed = self._path.suffix.lower() == ".gz"
+                self._size = os.fstat(stream.fileno()).st_size
                 yield from self._blocks(gzip.GzipFile(fileobj=stream) if packed else stream)
         except OSError as error:
             raise self._unreadable(error) from error
@@ -105,6 +109,8 @@ class LineBlocks:
                 self._failure = self._unreadable(error)
                 part = b""
             self._ended = not part
+            self._given += len(part)
+            check_expansion(self._file, self._size, self._given)
             parts.append(part)
             size += len(part)
         return b"".join(parts)

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from telemetry.model.batch import Times
 from telemetry.model.errors import RecordingError, printable
+from telemetry.model.expansion import check_expansion
 from telemetry.recordings.columns import RELATIVE_LIMIT_S, Columns, columns_of
 from telemetry.recordings.exact_cells import seconds_problem
 from telemetry.recordings.file_recording import FileRecording, Rows
@@ -18,6 +19,8 @@ from telemetry.recordings.file_recording import FileRecording, Rows
 Floats = npt.NDArray[np.float64]
 
 _BATCH_ROWS = 16384
+_ROWS_REPEAT = 4
+"""Columns that never change take next to nothing in Parquet; so their rows count for a quarter."""
 _PER_SECOND = {"s": 1, "ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}
 
 
@@ -96,6 +99,7 @@ class ParquetRecording(FileRecording):
 
         try:
             with parquet.ParquetFile(self.path) as file:
+                check_expansion(self.file, self.path.stat().st_size, _unpacked(file.metadata))
                 yield file
         except (pa.ArrowException, OSError, ValueError, LookupError, ArithmeticError) as error:
             # A name that is no UTF-8, a zone that does not exist: the library raises Python's own errors too.
@@ -103,6 +107,12 @@ class ParquetRecording(FileRecording):
             raise RecordingError(
                 f"{self.file}: it is no sound Parquet file: {printable(reason, 120)}; copy or export it again"
             ) from error
+
+
+def _unpacked(metadata: Any) -> int:
+    """Return how many bytes the file takes once it is read: what its pages hold, and what its rows will take."""
+    pages = sum(metadata.row_group(number).total_byte_size for number in range(metadata.num_row_groups))
+    return max(pages, 8 * metadata.num_rows * metadata.num_columns // _ROWS_REPEAT)
 
 
 def _is_numeric(kind: Any) -> bool:

@@ -1,0 +1,85 @@
+"""Looks at a message catalogue's text before it is parsed: one large number in a small file can take all memory.
+
+The parser lays out every bit of a message, and every value of a range of multiplexers, whether wanted or not. The
+longest message on a vehicle's bus has 1785 bytes (transport protocol of SAE J1939-21: 255 packets of 7 bytes).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from html import unescape
+
+from telemetry.model.errors import InputError
+
+MOST_FILE_BYTES = 8_000_000
+MOST_MESSAGE_BYTES = 1785
+MOST_BITS = 8 * MOST_MESSAGE_BYTES
+MOST_MULTIPLEXERS = 65_536
+DEEPEST = 64
+
+_NUMBER = r"(0[xX][0-9A-Fa-f]{1,30}|\d{1,30})"
+_DBC = {
+    "places a signal beyond bit": re.compile(r"(\d{1,30})\s*+\|\s*+(\d{1,30})\s*+@"),
+    "states a message of more bits than": re.compile(r"\bBO_\s++\d{1,30}\s++\w{1,200}\s*+:\s*+(\d{1,30})"),
+}
+_DBC_RANGES = re.compile(r"SG_MUL_VAL_[^;\"]*+")
+_RANGE = re.compile(r"(\d{1,30})\s*+-\s*+(\d{1,30})")
+_SYM = re.compile(r"^[ \t]*+(?:Sig|Var|Mux|DLC|Len)[ \t]*+=[^/\n]{0,1000}", re.IGNORECASE | re.MULTILINE)
+_SYM_NUMBER = re.compile(r"(?<![\w.])(\d{1,30})(?![\w.])")
+_XML = re.compile(
+    rf"\b(?:offset|length)\s{{0,20}}=\s{{0,20}}[\"']\s{{0,20}}{_NUMBER}"
+    rf"|<(?:[\w-]{{1,60}}-)?(?:START-POSITION|LENGTH|OFFSET|SIZE)>\s{{0,20}}{_NUMBER}"
+)
+
+
+def check_bounds(text: str, suffix: str, shown: str) -> None:
+    """Refuse a catalogue that would take too much memory.
+
+    Args:
+        text: the file's.
+        suffix: of its name, in small letters: ``.dbc`` and so on.
+        shown: its name for a message.
+
+    Raises:
+        InputError: names the line, with the remedy.
+
+    """
+    looks = {".dbc": _in_dbc, ".sym": _in_sym}.get(suffix, _in_xml)
+    for place, why in looks(text):
+        line = text.count("\n", 0, place) + 1
+        raise InputError(f"{shown}, line {line} {why}; correct that line, or export the catalogue anew")
+
+
+def _in_dbc(text: str) -> Iterator[tuple[int, str]]:
+    for what, pattern in _DBC.items():
+        times = 8 if pattern.groups == 1 else 1
+        for match in pattern.finditer(text):
+            if max(int(number) for number in match.groups()) * times > MOST_BITS:
+                yield match.start(1), f"{what} {MOST_BITS}, the most that a message holds"
+    wide = 0
+    for statement in _DBC_RANGES.finditer(text):
+        wide += sum(max(0, int(m[2]) - int(m[1])) for m in _RANGE.finditer(statement[0]))
+        if wide > MOST_MULTIPLEXERS:
+            yield statement.start(), f"takes the multiplexer values beyond {MOST_MULTIPLEXERS}"
+
+
+def _in_sym(text: str) -> Iterator[tuple[int, str]]:
+    for match in _SYM.finditer(text):
+        if any(int(number[1]) > MOST_BITS for number in _SYM_NUMBER.finditer(match[0])):
+            yield match.start(), f"places a signal beyond bit {MOST_BITS}, the most that a message holds"
+
+
+def _in_xml(text: str) -> Iterator[tuple[int, str]]:
+    depth = 0
+    for tag in re.finditer(r"<(?:!DOCTYPE|!ENTITY|/|[A-Za-z])", text):
+        if tag[0].startswith("<!"):
+            yield tag.start(), "defines entities, which a catalogue has no use for"
+        depth += -1 if tag[0] == "</" else 0 if text[text.find(">", tag.start()) - 1] == "/" else 1
+        if depth > DEEPEST:
+            yield tag.start(), f"is nested more than {DEEPEST} deep"
+    plain = unescape(text) if "&#" in text else text
+    for match in _XML.finditer(plain):
+        number = match[1] or match[2]
+        if int(number, 16 if number[:2] in ("0x", "0X") else 10) > MOST_BITS:
+            yield match.start(), f"places a signal beyond bit {MOST_BITS}, the most that a message holds"
