@@ -112,7 +112,7 @@ class ParquetRecording(FileRecording):
 def _unpacked(metadata: Any) -> int:
     """Return how many bytes the file takes once it is read: what its pages hold, and what its rows will take."""
     pages = sum(metadata.row_group(number).total_byte_size for number in range(metadata.num_row_groups))
-    return max(pages, 8 * metadata.num_rows * metadata.num_columns // _ROWS_REPEAT)
+    return int(max(pages, 8 * metadata.num_rows * metadata.num_columns // _ROWS_REPEAT))
 
 
 def _is_numeric(kind: Any) -> bool:
