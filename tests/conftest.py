@@ -7,6 +7,7 @@ import os
 # Many small systems are solved: several threads for each would wait for one another. Has to come before numpy.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+import logging
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -50,6 +51,18 @@ def _home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
 def _read_zone() -> None:
     if hasattr(time, "tzset"):
         time.tzset()
+
+
+@pytest.fixture(autouse=True)
+def _logs() -> Iterator[None]:
+    """Undo what a command run in this process does to where our logs go."""
+    loggers = [logging.getLogger(name) for name in ("telemetry", "drivers")]
+    before = [(logger, logger.propagate, list(logger.handlers)) for logger in loggers]
+    yield
+    for logger, propagate, handlers in before:
+        for handler in set(logger.handlers) - set(handlers):
+            handler.close()
+        logger.propagate, logger.handlers = propagate, handlers
 
 
 @pytest.fixture(autouse=True)
