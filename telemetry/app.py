@@ -349,10 +349,15 @@ async def _run_with_screen(
 
 
 def _end_well_by_signal(stop: Callable[[], None]) -> None:
-    """Let Ctrl-C, a closed terminal and a shutdown end the run as the operator would, with its session closed."""
+    """Let Ctrl-C, a closed terminal and a shutdown end the run as the operator would, with its session closed.
+
+    What is ignored stays so: under ``nohup`` a closed terminal is meant to end nothing.
+    """
     for name in ("SIGINT", "SIGTERM", "SIGHUP"):
         with suppress(NotImplementedError, AttributeError):  # Windows has neither the handlers nor the last of them
-            asyncio.get_running_loop().add_signal_handler(getattr(signal, name), stop)
+            number = getattr(signal, name)
+            if signal.getsignal(number) is not signal.SIG_IGN:
+                asyncio.get_running_loop().add_signal_handler(number, stop)
 
 
 async def _run_under_dashboard(

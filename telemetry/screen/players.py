@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import shutil
+import signal
 import sys
 from asyncio.subprocess import Process
 from collections.abc import Coroutine, Sequence
@@ -36,9 +38,8 @@ class Player:
 
 async def run_quietly(command: Sequence[str], limit_s: float) -> bool:
     """Run a program without a shell and without its output; tell whether it ended well within ``limit_s`` seconds."""
-    quiet = asyncio.subprocess.DEVNULL
     try:
-        process = await _started(asyncio.create_subprocess_exec(*command, stdin=quiet, stdout=quiet, stderr=quiet))
+        process = await _started(_start(command))
     except (OSError, ValueError):
         return False
     try:
@@ -47,8 +48,22 @@ async def run_quietly(command: Sequence[str], limit_s: float) -> bool:
         return False
     finally:
         if process.returncode is None:
+            await _kill(process)
+
+
+def _start(command: Sequence[str]) -> Coroutine[Any, Any, Process]:
+    """Start it at the head of a session of its own, so that it can be ended with all that it started."""
+    quiet = asyncio.subprocess.DEVNULL
+    return asyncio.create_subprocess_exec(*command, stdin=quiet, stdout=quiet, stderr=quiet, start_new_session=True)
+
+
+async def _kill(process: Process) -> None:
+    with suppress(ProcessLookupError):
+        if sys.platform == "win32":
             process.kill()
-            await process.wait()
+        else:
+            os.killpg(process.pid, signal.SIGKILL)
+    await process.wait()
 
 
 async def _started(starting: Coroutine[Any, Any, Process]) -> Process:
@@ -58,9 +73,7 @@ async def _started(starting: Coroutine[Any, Any, Process]) -> Process:
         return await asyncio.shield(task)
     except asyncio.CancelledError:
         with suppress(OSError, ValueError):
-            process = await task
-            process.kill()
-            await process.wait()
+            await _kill(await task)
         raise
 
 

@@ -28,6 +28,8 @@ APPLICATION_ID = 0x53484B44  # "SHKD"
 BUSY_S = 5.0
 CHECK_S = 2.0
 _WAL_SIZE_LIMIT = 16 * 1024 * 1024
+_CHECKPOINT_PAGES = 250
+"""Pages of 4 KiB in the log before they move to the file: a few seconds of a drive."""
 
 MIGRATIONS = (
     # 1: sessions, what fed them, where their rows are, and what happened
@@ -163,7 +165,9 @@ def connect_for_writing(path: Path, busy_s: float = BUSY_S) -> Database:
         db.execute("PRAGMA synchronous = FULL")
         db.execute("PRAGMA foreign_keys = ON")
         db.execute(f"PRAGMA journal_size_limit = {_WAL_SIZE_LIMIT}")
-        migrate(db, path)
+        db.execute(f"PRAGMA wal_autocheckpoint = {_CHECKPOINT_PAGES}")
+        if migrate(db, path):  # a file that is copied without its log is then a store all the same
+            db.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
     except BaseException as error:
         connection.close()
         if isinstance(error, sqlite3.Error | OSError):
@@ -268,10 +272,10 @@ def _version(db: Database, path: Path) -> int:
     return version
 
 
-def migrate(db: Database, path: Path, to: int = len(MIGRATIONS)) -> None:
-    """Take the steps the file has not taken yet, up to number ``to``: all or none."""
+def migrate(db: Database, path: Path, to: int = len(MIGRATIONS)) -> bool:
+    """Take the steps the file has not taken yet, up to number ``to``: all or none; tell whether there were any."""
     if _version(db, path) >= to:
-        return
+        return False
     with transaction(db):
         version = _version(db, path)  # another process may have been quicker
         taken = (_statements_taken(db) or 0) if version == 0 else len(_statements(version))
@@ -279,6 +283,7 @@ def migrate(db: Database, path: Path, to: int = len(MIGRATIONS)) -> None:
             db.conn.execute(statement)
         db.conn.execute(f"PRAGMA user_version = {to}")
         db.conn.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    return True
 
 
 def _statements(steps: int) -> list[str]:

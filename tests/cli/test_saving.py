@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -159,6 +160,18 @@ def test_output_to_a_full_disk_does_not_end_the_recording(watch: Callable[..., W
     run.process.terminate()
     assert run.process.wait(60) == 3, "what it was told to write is not written"
     assert stored_seconds(run) > 0.1
+
+
+def test_a_run_under_nohup_outlives_its_terminal(watch: Callable[..., Watch]) -> None:
+    run = watch(preexec_fn=lambda: signal.signal(signal.SIGHUP, signal.SIG_IGN))
+    run.wait_for_rows()
+    run.process.send_signal(signal.SIGHUP)
+    told = len(run.told())
+    size = run.store.stat().st_size
+    run.wait_for(lambda: run.store.stat().st_size > size)
+    assert all(each["kind"] != "summary" for each in run.told()[told:])
+    status, _ = run.end()
+    assert status == 0
 
 
 @pytest.mark.parametrize("replaced", [False, True])

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import stat
 import sys
+import time
 import wave
 from collections.abc import Callable
 from pathlib import Path
@@ -19,6 +21,7 @@ from telemetry.model.clock import ManualClock
 from telemetry.model.errors import InputError, printable
 from telemetry.model.events import AlarmChange
 from telemetry.screen.owner_sound import checked_command, checked_sound
+from telemetry.screen.players import run_quietly
 from telemetry.screen.sound import BELL_GAP_US, BELLS, MUTE_US, REPEAT_US, Sounder
 from telemetry.screen.tones import HARMONICS, PATTERNS, RATE, Pattern, samples, wav_bytes
 
@@ -279,3 +282,27 @@ async def test_a_silent_run_says_so(rig: Any) -> None:
         assert "sound is off for this run" in rig.text()
         await pilot.press("m")
         assert "sound is off for this run" in rig.text()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="processes have no groups there")
+async def test_a_command_that_hangs_is_ended_with_what_it_started(tmp_path: Path) -> None:
+    noted = tmp_path / "child"
+    script = f"sleep 600 & echo $! > {noted}.new; mv {noted}.new {noted}; wait"
+    running = asyncio.create_task(run_quietly(["sh", "-c", script], 600.0))
+    while not noted.exists():  # noqa: ASYNC110 - a process of its own says so
+        await asyncio.sleep(0.01)
+    child = int(noted.read_text())
+    os.kill(child, 0)
+    running.cancel()
+    await asyncio.gather(running, return_exceptions=True)
+    give_up = time.monotonic() + 20
+    while _runs(child):
+        assert time.monotonic() < give_up, "it still runs"
+        await asyncio.sleep(0.01)
+
+
+def _runs(pid: int) -> bool:
+    try:
+        return " Z " not in Path(f"/proc/{pid}/stat").read_text()
+    except OSError:
+        return False

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import asyncio
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -264,3 +265,21 @@ def test_only_the_owner_may_read_a_recording(store: Path, begin: Callable[..., i
         writer.end_session(START)
     assert len(files) == 4, "the store, its log, the log's index and the lock"
     assert set(files.values()) == {0o600}
+
+
+def test_a_store_copied_without_its_log_can_be_read(store: Path, tmp_path: Path, begin: Callable[..., int]) -> None:
+    copy = tmp_path / "elsewhere" / store.name
+    copy.parent.mkdir()
+    with StoreWriter.open(store) as writer:
+        shutil.copy(store, copy)
+        with StoreReader.open(copy) as reader:
+            assert reader.sessions() == []
+        begin(writer)
+        for second in range(50):
+            writer.offer(span(second, rows=1000))
+            writer.flush()
+        shutil.copy(store, copy)
+    with StoreReader.open(copy) as reader:
+        assert reader.session("last").ended_how == "ended without notice"
+        read = reader.arrays("last", ["pack_voltage"])["pack_voltage"][1]
+    assert len(read) >= 25_000, "only the latest megabyte is in the log"
