@@ -20,7 +20,7 @@ from .decode.bluetooth_characteristics import BATTERY_SERVICE, full_uuid
 from .decode.bluetooth_readings import ReadingFigures
 from .decode.columns import is_number
 from .decode.frame_decoder import FrameFigures
-from .decode.frame_map import FrameMapError, frame_map_of
+from .decode.frame_map import FrameMapError, frame_map_of, requests_of
 from .links import bluetooth_le_link
 from .links.bluetooth_le_frames import FrameSession
 from .links.bluetooth_le_link import BluetoothLink
@@ -120,6 +120,11 @@ class BluetoothLeDriver:
             if key not in KEYS
         ]
         return [*problems, *_check_finding(settings), *_check_numbers(settings), *_check_map(settings)]
+
+    @staticmethod
+    def requests(settings: Settings) -> tuple[bytes, ...]:
+        """Return what the source sends to its device, by its frame map."""
+        return requests_of(settings.get("map"))
 
     @staticmethod
     async def discover() -> list[dict[str, Any]]:

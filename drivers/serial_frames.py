@@ -21,7 +21,7 @@ from telemetry.model.errors import InputError, LinkError, Problem, did_you_mean,
 
 from .decode.columns import is_number
 from .decode.frame_decoder import FrameDecoder, FrameFigures
-from .decode.frame_map import frame_map_of
+from .decode.frame_map import frame_map_of, requests_of
 from .decode.frame_poll import FramePoll
 from .links import serial_port
 from .links.pump import Piece, Pump, PumpFigures
@@ -200,6 +200,11 @@ class SerialFramesDriver:
         from .decode.frame_map import load_frame_map
 
         return check_capture(load_frame_map(frame_map), read_capture(capture), source)
+
+    @staticmethod
+    def requests(settings: Settings) -> tuple[bytes, ...]:
+        """Return what the source sends to its device, by its frame map."""
+        return requests_of(settings.get("map"))
 
     @staticmethod
     async def discover() -> list[dict[str, Any]]:

@@ -94,6 +94,12 @@ def frame_map_of(setting: Any) -> tuple[FrameMap | None, list[Problem]]:
     return None, [Problem("map", what, 'write map = "pack.toml", or the map itself under [source.map]')]
 
 
+def requests_of(setting: Any) -> tuple[bytes, ...]:
+    """Return the bytes of each request of a source's key ``map``; none where there is no map or it is wrong."""
+    frame_map = None if setting is None else frame_map_of(setting)[0]
+    return () if frame_map is None else tuple(request.data for request in frame_map.requests)
+
+
 def _read_messages(whole: Table, order: ByteOrder) -> tuple[dict[str, Message], set[tuple[str, int]]]:
     """Return the messages by name, and which fields (message, place) may overlap others."""
     section = whole.table("message")

@@ -32,6 +32,9 @@ def _add_watch(commands: Any) -> None:
         "--capture", type=Path, metavar="FILE", help="keep the raw bytes of serial and Bluetooth links"
     )
     parser.add_argument(
+        "--yes", action="store_true", help="agree to the requests that the machine file sends; for scripts"
+    )
+    parser.add_argument(
         "--bench",
         choices=("throttle", "enabled"),
         help="wheels up, no drive: try the pedal (throttle), or the enabled controller with a steady pedal (enabled)",
@@ -92,7 +95,10 @@ def watch(arguments: argparse.Namespace) -> int:
         bench = {} if arguments.bench is None else {"bench": arguments.bench}
         machine = subjects.demo_machine(simulated_settings(arguments) | bench)
     else:
+        from telemetry.commands.consent import agree_to_requests
+
         machine = subjects.machine_for_watch(arguments.machine)
+        agree_to_requests(machine, yes=arguments.yes)
     if arguments.bench is not None:
         from telemetry.commands.bench import run_bench
 

@@ -14,14 +14,15 @@ _FILE_NAME = "sessions.sqlite3"
 def default_store_path() -> Path:
     """Return what ``SHAKEDOWN_STORE`` names, else the file in the user's data folder of this platform."""
     named = os.environ.get(STORE_VARIABLE)
-    return Path(named).expanduser() if named else _own_folder() / _FILE_NAME
+    return Path(named).expanduser() if named else own_folder() / _FILE_NAME
 
 
 def make_folder_if_ours(path: Path) -> None:
     """Make the folder of ``path`` if it is the program's own data folder; any other is the user's to make."""
-    if path.parent == _own_folder():
+    if path.parent == own_folder():
         path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)  # positions are private
 
 
-def _own_folder() -> Path:
+def own_folder() -> Path:
+    """Return the program's own data folder of this platform; it may not be there yet."""
     return Path(platformdirs.user_data_path("shakedown", appauthor=False))

@@ -1,0 +1,73 @@
+"""Asks once before a machine file's frame map sends anything to a device: a request can switch a device, too."""
+
+from __future__ import annotations
+
+import hashlib
+import sys
+from contextlib import suppress
+from pathlib import Path
+
+from telemetry.machine.sections import Machine
+from telemetry.model.errors import InputError, harmless, printable
+from telemetry.pipeline.registry import load_driver, with_paths
+from telemetry.store.place import own_folder
+
+_KEPT = "agreed-requests.txt"
+
+
+def agree_to_requests(machine: Machine, *, yes: bool) -> None:
+    """Return once the operator agrees to what the machine file sends; at once where it sends nothing.
+
+    The answer is kept for these sources and these bytes: another file, or another frame map, asks again.
+
+    Args:
+        machine: found good by its drivers.
+        yes: agreed already, by ``--yes``.
+
+    Raises:
+        InputError: the operator does not agree, or nobody is there to be asked.
+
+    """
+    requests = requests_of(machine)
+    if not requests:
+        return
+    digest = hashlib.sha256("\n".join([machine.text, *requests]).encode()).hexdigest()
+    kept = own_folder() / _KEPT
+    if digest in _agreed(kept):
+        return
+    file = printable(machine.file, 200)
+    if not yes:
+        sent = "\n".join(f"  {harmless(line)}" for line in requests)
+        sys.stderr.write(f"{file} sends these bytes to your devices, again and again:\n{sent}\n")
+        if not sys.stdin.isatty():
+            raise InputError(f"{file} sends requests, and nobody is at a terminal to agree; check them and add --yes")
+        sys.stderr.write(
+            "A request can change a device. Agree only if its maker documents them, or you know them.\n"
+            "Send them? Type yes, or press Enter for no: "
+        )
+        sys.stderr.flush()
+        if sys.stdin.readline().strip().lower() not in ("y", "yes"):
+            raise InputError(f"nothing was sent; take the requests out of the frame map of {file}, or agree to them")
+    with suppress(OSError):  # then it is asked again the next time
+        kept.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        with kept.open("a", encoding="ascii") as stream:
+            stream.write(f"{digest}\n")
+
+
+def requests_of(machine: Machine) -> list[str]:
+    """Return what each source sends, a line a request: its name, and the bytes in hexadecimal."""
+    folder = Path(machine.file).parent
+    found = []
+    for source in machine.sources:
+        requests = getattr(load_driver(source.driver), "requests", None)
+        if requests is not None:
+            settings = with_paths(source.driver, source.settings_for_driver, folder)
+            found += [f"{source.name}: {data.hex(' ').upper()}" for data in requests(settings)]
+    return list(dict.fromkeys(found))
+
+
+def _agreed(kept: Path) -> set[str]:
+    try:
+        return set(kept.read_text("ascii").split())
+    except (OSError, ValueError):
+        return set()

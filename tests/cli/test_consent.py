@@ -1,0 +1,109 @@
+"""A frame map's requests are sent only once the operator agreed to their bytes: a real process, a real line."""
+
+from __future__ import annotations
+
+import os
+import select
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
+
+ROOT = Path(__file__).parents[2]
+REQUEST = bytes.fromhex("A55A01000020")
+FILE = """\
+[pack]
+chemistry = "lfp"
+cells_in_series = 16
+capacity_ah = 100
+
+[[source]]
+driver = "serial-frames"
+name = "pack"
+port = "{port}"
+[source.map.frame]
+start = "A5 5A"
+length = 8
+[source.map.poll]
+interval_s = 0.2
+request = [{{ bytes = "{data}" }}]
+[source.map.message.state]
+fields.pack_voltage = {{ byte = 4, width = 16, scale = 0.01 }}
+"""
+
+
+@pytest.fixture
+def line() -> Iterator[tuple[int, str]]:
+    far, near = os.openpty()
+    yield far, os.ttyname(near)
+    os.close(far)
+    os.close(near)
+
+
+@pytest.fixture
+def file(tmp_path: Path, line: tuple[int, str]) -> Path:
+    path = tmp_path / "m.toml"
+    path.write_text(FILE.format(port=line[1], data=REQUEST.hex(" ")), "utf-8")
+    return path
+
+
+def watch(file: Path, *options: str, answer: str | None = None) -> tuple[int, str]:
+    """Watch for a second; ``answer`` is typed at a terminal, None means that there is none."""
+    far = near = -1
+    if answer is not None:
+        far, near = os.openpty()
+        os.write(far, answer.encode())
+    command = [sys.executable, "-m", "telemetry.cli", "watch", str(file), "--no-screen", "--silent", "--for", "1"]
+    done = subprocess.run(
+        [*command, "--store", str(file.with_suffix(".sqlite3")), *options],
+        stdin=subprocess.DEVNULL if answer is None else near,
+        capture_output=True,
+        text=True,
+        check=False,
+        env=os.environ | {"PYTHONPATH": str(ROOT), "XDG_DATA_HOME": str(file.parent), "HOME": str(file.parent)},
+    )
+    if answer is not None:
+        os.close(far)
+        os.close(near)
+    return done.returncode, done.stderr
+
+
+def sent(far: int) -> bytes:
+    return os.read(far, 4096) if select.select([far], [], [], 0)[0] else b""
+
+
+def test_without_a_terminal_it_refuses_and_sends_nothing(file: Path, line: tuple[int, str]) -> None:
+    status, said = watch(file)
+    assert status == 2
+    assert "pack: A5 5A 01 00 00 20" in said
+    assert "add --yes" in said
+    assert sent(line[0]) == b""
+
+
+def test_no_sends_nothing(file: Path, line: tuple[int, str]) -> None:
+    status, said = watch(file, answer="\n")
+    assert status == 2
+    assert "nothing was sent" in said
+    assert sent(line[0]) == b""
+
+
+def test_yes_is_asked_once_and_again_after_a_change(file: Path, line: tuple[int, str]) -> None:
+    _, said = watch(file, answer="yes\n")
+    assert "Send them?" in said
+    assert REQUEST in sent(line[0])
+    _, said = watch(file)
+    assert "Send them?" not in said
+    assert REQUEST in sent(line[0])
+    file.write_text(file.read_text("utf-8").replace(REQUEST.hex(" "), "a5 5a 02 00 00 20"), "utf-8")
+    assert watch(file)[0] == 2
+    assert sent(line[0]) == b""
+
+
+def test_an_option_agrees_for_scripts(file: Path, line: tuple[int, str]) -> None:
+    _, said = watch(file, "--yes")
+    assert "Send them?" not in said
+    assert REQUEST in sent(line[0])
