@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Callable
+from contextlib import suppress
 from typing import ClassVar
 
 from textual import events
@@ -36,6 +38,17 @@ PAINT_EVERY_S = 0.2
 _MESSAGE_US = 4_000_000
 _LEAVE_US = 6_000_000
 _FLASH_US = 500_000
+
+
+def _end_with_the_terminal() -> None:
+    """Let a closed terminal end the program.
+
+    The system then sends SIGHUP and SIGCONT. The library takes the second for a return from the background and starts
+    another thread that reads the keys; it would read from the closed terminal for ever.
+    """
+    for name in ("SIGCONT", "SIGTSTP"):
+        with suppress(AttributeError, ValueError):  # not on Windows, and only in the main thread
+            signal.signal(getattr(signal, name), signal.SIG_DFL)
 
 
 class Dashboard(App[None], inherit_bindings=False):
@@ -138,6 +151,7 @@ class Dashboard(App[None], inherit_bindings=False):
 
     def on_mount(self) -> None:
         """Start the one timer, and the sound test."""
+        _end_with_the_terminal()
         self.set_interval(PAINT_EVERY_S, self.paint)
         if self._sounder is not None:
             self._sounder.bell = self.bell

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import select
 import signal
 import subprocess
 import sys
@@ -17,8 +18,19 @@ import pytest
 
 from telemetry.store.reader import StoreReader
 
+if sys.platform == "linux":
+    import resource
+    import termios
+
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="limits of another process, files removed while open")
 ROOT = Path(__file__).parents[2]
+# A terminal closes on the processes that it controls only.
+CONTROLLED = """
+import fcntl, sys, termios
+fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+from telemetry.cli import main
+sys.exit(main())
+"""
 WATCH = ("watch", "--demo", "--no-screen", "--json", "--silent")
 
 
@@ -81,8 +93,6 @@ def watch(tmp_path: Path) -> Iterator[Callable[..., Watch]]:
 
 
 def limit_files(watch: Watch, size: int) -> None:
-    import resource
-
     resource.prlimit(watch.process.pid, resource.RLIMIT_FSIZE, (size, resource.RLIM_INFINITY))
 
 
@@ -172,6 +182,49 @@ def test_a_run_under_nohup_outlives_its_terminal(watch: Callable[..., Watch]) ->
     assert all(each["kind"] != "summary" for each in run.told()[told:])
     status, _ = run.end()
     assert status == 0
+
+
+@pytest.mark.parametrize("fails", [False, True])
+def test_a_terminal_that_is_closed_ends_the_run_and_the_process(tmp_path: Path, fails: bool) -> None:
+    ours, its = os.openpty()
+    termios.tcsetwinsize(its, (24, 80))
+    store = tmp_path / "sessions.sqlite3"
+    process = subprocess.Popen(
+        [sys.executable, "-c", CONTROLLED, "watch", "--demo", "--silent", "--store", str(store)],
+        stdin=its,
+        stdout=its,
+        stderr=its,
+        start_new_session=True,
+        env=os.environ | {"PYTHONPATH": str(ROOT), "TERM": "xterm-256color", "XDG_STATE_HOME": str(tmp_path)},
+    )
+    os.close(its)
+    shown = b""
+
+    def read_until(words: bytes) -> None:
+        nonlocal shown
+        give_up = time.monotonic() + 60
+        while words not in shown:
+            assert time.monotonic() < give_up, shown[-500:]
+            if select.select([ours], [], [], 0.1)[0]:
+                shown += os.read(ours, 65536)
+
+    try:
+        read_until(b"recording")
+        if fails:
+            resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (100_000, resource.RLIM_INFINITY))
+            read_until(b"not saving")
+            os.write(ours, b"q")
+            read_until(b"q again")
+            os.write(ours, b"q")
+            read_until(b"saving what is not on the disk yet")
+        os.close(ours)
+        assert process.wait(100) == (3 if fails else 0)
+    finally:
+        process.kill()
+        process.wait()
+    with StoreReader.open(store) as reader:
+        (session,) = reader.sessions()
+    assert session.ended_how == ("ended without notice" if fails else "normal")
 
 
 @pytest.mark.parametrize("replaced", [False, True])
