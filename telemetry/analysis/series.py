@@ -13,6 +13,9 @@ from telemetry.model.events import Event
 from telemetry.model.recording import Recording, TimeBasis
 from telemetry.model.signals import cell_number
 
+ABSURD = 1e12
+"""No signal reaches such a value in any unit; it is a damaged number, and its square may exceed all numbers."""
+
 
 @dataclass(frozen=True, eq=False)
 class Series:
@@ -123,13 +126,14 @@ def read_series(recording: Recording) -> SessionSeries:
 
 
 def _whole(batches: list[Batch]) -> Batch:
-    """Return the batches of one group as one, in its widest layout."""
+    """Return the batches of one group as one, in its widest layout; absurd values are unknown."""
     group = batches[-1].group
     values = np.full((sum(len(batch) for batch in batches), len(group.signals)), np.nan)
     row = 0
     for batch in batches:
         values[row : row + len(batch), : len(batch.group.signals)] = batch.values
         row += len(batch)
+    values[np.abs(values) > ABSURD] = np.nan
     return Batch(group, np.concatenate([batch.t for batch in batches]), values)
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from telemetry.report.chart_data import Chart, Curve, Piece, ticks, time_ticks, value_text
 
 _MARKERS = ("hd", "*", "o", "+", "x", "#")
@@ -27,7 +29,7 @@ def text_chart(chart: Chart, width: int = 80, height: int = 14) -> list[str]:
     markers = _markers(chart.curves)
     for curve, marker in sorted(zip(chart.curves, markers, strict=True), key=lambda pair: pair[0].sort != "band"):
         for piece in curve.pieces:
-            for xs, ys in _lines(piece, curve.sort):
+            for xs, ys in _lines(_near(piece, chart), curve.sort):
                 drawn = figure.signal(xs, ys, marker=marker)
                 figure.draw(drawn.lines() if marker == "hd" else drawn)
     lines = [line.rstrip() for line in figure.build().string(colorless=True).rstrip("\n").split("\n")]
@@ -82,6 +84,20 @@ def _markers(curves: Sequence[Curve]) -> list[str]:
     """Return a marker for each curve: bands dots, the first line blocks, the others signs of their own."""
     left = iter(_MARKERS)
     return [_BAND_MARKER if curve.sort == "band" else next(left) for curve in curves]
+
+
+def _near(piece: Piece, chart: Chart) -> Piece:
+    """Return ``piece`` with what lies far outside the axes drawn in to just outside.
+
+    The library draws every point of a line, visible or not, and one wild value would take all memory.
+    """
+    (left, right), (low, high) = chart.x, chart.y
+    across, up = right - left, high - low
+    return Piece(
+        np.clip(piece.x, left - across, right + across),
+        np.clip(piece.low, low - up, high + up),
+        np.clip(piece.high, low - up, high + up),
+    )
 
 
 def _lines(piece: Piece, sort: str) -> list[tuple[list[float], list[float]]]:
