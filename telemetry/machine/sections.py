@@ -58,32 +58,30 @@ class Pack:
     cells_in_series: int = count(
         1,
         MOST_CELLS,
-        "cells one after the other; cells side by side count once",
+        "cells in series; parallel cells count once",
         "the sheet (the 16 of 16S2P), or count them; a 12 V lead block has 6",
         16,
         required=True,
     )
     capacity_ah: float = number(0.05, 5000, "rated capacity of the whole pack", _PLATE, 100.0, required=True)
     continuous_discharge_a: float | None = number(
-        0.05, 5000, "current it may give without limit of time", f"{_PACK_SHEET}; else its electronics' rating", 100.0
+        0.05, 5000, "rated continuous discharge current", f"{_PACK_SHEET}; else the BMS's rating", 100.0
     )
-    peak_discharge_a: float | None = number(0.05, 10000, "current it may give for a moment", _PACK_SHEET, 200.0)
-    peak_discharge_s: float | None = number(0.01, 600, "how long that moment may last", _PACK_SHEET, 10.0)
+    peak_discharge_a: float | None = number(0.05, 10000, "rated peak discharge current", _PACK_SHEET, 200.0)
+    peak_discharge_s: float | None = number(0.01, 600, "how long that peak may last", _PACK_SHEET, 10.0)
     continuous_charge_a: float | None = number(
-        0.05, 5000, "current it may be charged with, braking included", _PACK_SHEET, 50.0
+        0.05, 5000, "rated continuous charge current, regen included", _PACK_SHEET, 50.0
     )
-    peak_charge_a: float | None = number(
-        0.05, 10000, "current it may be charged with for a moment, as by braking", _PACK_SHEET, 100.0
-    )
-    peak_charge_s: float | None = number(0.01, 600, "how long that moment may last", _PACK_SHEET, 10.0)
+    peak_charge_a: float | None = number(0.05, 10000, "rated peak charge current, for regen", _PACK_SHEET, 100.0)
+    peak_charge_s: float | None = number(0.01, 600, "how long that peak may last", _PACK_SHEET, 10.0)
     low_cutoff_v: float | None = number(
-        0.5, 600, "voltage of the whole pack at which its electronics stop the discharge", _PACK_SHEET, 44.8
+        0.5, 600, "voltage of the whole pack at which the BMS stops the discharge", _PACK_SHEET, 44.8
     )
     high_cutoff_v: float | None = number(
-        0.5, 600, "voltage of the whole pack at which its electronics stop the charge", _PACK_SHEET, 58.4
+        0.5, 600, "voltage of the whole pack at which the BMS stops the charge", _PACK_SHEET, 58.4
     )
     cold_charge_cutoff_c: float | None = number(
-        -40, 30, "cell temperature below which its electronics refuse to charge", _PACK_SHEET, 0.0
+        -40, 30, "cell temperature below which the BMS blocks charging", _PACK_SHEET, 0.0
     )
     cell_low_cutoff_v: float | None = number(
         0.5, 5, "voltage of one cell at which the BMS stops the discharge", _BMS_SHEET, 2.6
@@ -103,9 +101,7 @@ class Pack:
     cell_charge_maximum_c: float | None = number(
         20, 90, "highest cell temperature at which it may be charged", _CELL_SHEET, 45.0
     )
-    balance_current_ma: float | None = number(
-        5, 20000, "current by which its electronics even out the cells", _PACK_SHEET, 150.0
-    )
+    balance_current_ma: float | None = number(5, 20000, "balancing current of the BMS", _PACK_SHEET, 150.0)
     internal_resistance_mohm: float | None = number(
         0.01, 5000, "resistance of the whole pack", f"{_PACK_SHEET}, or measured by a step of load", 25.0
     )
@@ -127,7 +123,7 @@ class Pack:
     )
     mass_kg: float | None = number(0.01, 5000, "weight of the pack", "the sheet, or a scale", 45.0)
     open_circuit: tuple[tuple[float, float], ...] | None = curve(
-        "rested voltage of one cell by percent of charge, in place of the chemistry's usual one",
+        "open-circuit voltage of one cell by state of charge in per cent, in place of the chemistry's usual one",
         "the cell maker's sheet, or rests of hours between measured discharges",
         [[0, 2.6], [10, 3.2], [50, 3.29], [95, 3.34], [100, 3.45]],
     )
@@ -181,10 +177,10 @@ class Wiring:
     )
     fuse_a: float | None = number(0.1, 3000, "rated current of the fuse", "print on the fuse", 125.0)
     fuse_voltage_v: float | None = number(
-        1, 2000, "highest DC voltage that the fuse may break", "print on the fuse, its DC figure", 80.0
+        1, 2000, "highest DC voltage that the fuse can interrupt", "print on the fuse, its DC figure", 80.0
     )
     fuse_interrupting_a: float | None = number(
-        1, 500000, "highest short-circuit current that the fuse may break", "the fuse's sheet", 10000.0
+        1, 500000, "highest short-circuit current that the fuse can interrupt", "the fuse's sheet", 10000.0
     )
     fuse_curve: tuple[tuple[float, float], ...] | None = times(
         "time-current curve of the fuse, its average melting times",
@@ -194,31 +190,31 @@ class Wiring:
     contactor_voltage_v: float | None = number(
         1,
         2000,
-        "highest DC voltage that the contactor or main switch may break",
+        "highest DC voltage that the contactor or main switch can interrupt",
         "its print or sheet, DC figure",
         96.0,
     )
     contactor_breaking_a: float | None = number(
         0.1,
         20000,
-        "highest DC current that the contactor or main switch may break",
+        "highest DC current that the contactor or main switch can interrupt",
         "its sheet, at that voltage",
         500.0,
     )
     emergency_switch_voltage_v: float | None = number(
         1,
         2000,
-        "highest DC voltage that an emergency switch in this cable may break",
+        "highest DC voltage that an emergency switch in this cable can interrupt",
         "its print or sheet, DC figure",
         96.0,
     )
     emergency_switch_breaking_a: float | None = number(
-        0.1, 20000, "highest DC current that an emergency switch in this cable may break", "its sheet", 500.0
+        0.1, 20000, "highest DC current that an emergency switch in this cable can interrupt", "its sheet", 500.0
     )
     connector_a: float | None = number(
         0.1,
         3000,
-        "rated current of the weakest connector, switch or contactor in the way",
+        "rated current of the weakest connector, switch or contactor in this cable",
         "its print or sheet",
         120.0,
     )
@@ -230,13 +226,13 @@ class Vehicle:
 
     name: str | None = text("what you call the machine", "your choice", "orchard machine")
     minimum_voltage_v: float | None = number(
-        0.5, 1000, "voltage below which the controller stops", _CONTROLLER_SHEET, 42.0
+        0.5, 1000, "voltage below which the controller cuts out", _CONTROLLER_SHEET, 42.0
     )
     maximum_voltage_v: float | None = number(
-        0.5, 1000, "voltage above which the controller stops or is harmed", _CONTROLLER_SHEET, 63.0
+        0.5, 1000, "voltage above which the controller cuts out or is damaged", _CONTROLLER_SHEET, 63.0
     )
     foldback_voltage_v: float | None = number(
-        0.5, 1000, "voltage below which the controller begins to give less", _CONTROLLER_SHEET, 46.0
+        0.5, 1000, "voltage below which the controller starts to fold back", _CONTROLLER_SHEET, 46.0
     )
     motor_type: str | None = choice(
         ("dc", "ac"),

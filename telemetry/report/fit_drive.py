@@ -15,6 +15,7 @@ from telemetry.analysis.resistance import least_current
 from telemetry.analysis.series import Series
 from telemetry.analysis.session_figures import SessionFigures
 from telemetry.machine.fit import CHECKS, Finding, fit
+from telemetry.machine.fit.figure_text import amount
 from telemetry.machine.fit.findings import Verdict, judged
 from telemetry.machine.fit.measured import Drive, Measured, fit_drive
 from telemetry.machine.fit.wires import DROP_SHARE, DROP_SOURCE
@@ -141,7 +142,8 @@ def _voltage_drop(figures: SessionFigures, duty: Duty, machine: Machine) -> Find
     steady = duty.thermal(_windows(machine)["wire"]).value
     drop, nominal = steady * max(ohm.mid, 0.0), machine.pack.nominal_v
     why = (
-        f"in the drive, {steady:.3g} A of steady current lost {drop:.2f} V in the {1000 * max(ohm.mid, 0.0):.2g} mΩ "
+        f"in the drive, {steady:.3g} A continuous lost {amount(drop, 'V', 2)} in the "
+        f"{1000 * max(ohm.mid, 0.0):.2g} mΩ "
         f"from pack to controller and back, joints included: {100 * drop / nominal:.1f} % of {nominal:.1f} V."
     )
     verdict: Verdict = "ok" if drop <= DROP_SHARE * nominal else "caution"
@@ -154,7 +156,7 @@ def _currents(duty: Duty, machine: Machine) -> Iterator[Measured]:
     for kind, checks in CURRENT_CHECKS.items():
         found, window = duty.thermal(windows[kind]), windows[kind]
         value = _up(found.value, 0.1)
-        words = f"{value:g} A (thermal average over {window:.0f} s) at {clock(found.at_s)}"
+        words = f"{amount(value, 'A')} (thermal average over {window:.0f} s) at {clock(found.at_s)}"
         yield Measured("machine", "continuous_current_a", f"steady current, {kind}", value, words, checks)
 
 
@@ -163,7 +165,7 @@ def _pulls(duty: Duty) -> Iterator[Measured]:
     for seconds in PULLS_S:
         found = duty.held(seconds)
         value = _up(found.value, 0.1)
-        words = f"{value:g} A for {seconds:g} s at {clock(found.at_s)}"
+        words = f"{amount(value, 'A')} for {seconds:g} s at {clock(found.at_s)}"
         if value > 0.0:
             yield Measured(
                 "machine", "hill_current_a", "hard pull", value, words, PULL_CHECKS, seconds=("hill_s", seconds)
@@ -171,7 +173,7 @@ def _pulls(duty: Duty) -> Iterator[Measured]:
     for seconds in BRAKING_S:
         found = duty.braking(seconds)
         value = _up(found.value, 0.1)
-        words = f"{value:g} A into the pack for {seconds:g} s at {clock(found.at_s)}"
+        words = f"{amount(value, 'A')} into the pack for {seconds:g} s at {clock(found.at_s)}"
         # How hard the machine can brake no load shows: it only adds to what the file says.
         if value >= LEAST_BRAKING_A:
             yield Measured(
@@ -187,7 +189,7 @@ def _power(figures: SessionFigures) -> Iterator[Measured]:
         return
     value = _up(found.value, 10.0)
     place = " at the controller" if figures.power.place == "controller" else ""
-    words = f"{value:g} W{place} for {PEAK_S:g} s at {clock(found.at_s)}"
+    words = f"{amount(value, 'W')}{place} for {PEAK_S:g} s at {clock(found.at_s)}"
     yield Measured("machine", "peak_power_w", "peak power", value, words, POWER_CHECKS)
 
 

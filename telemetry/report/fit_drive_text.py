@@ -45,7 +45,7 @@ def drive_lines(machine: Machine, name: str, drive: Drive, rows: Sequence[PartRo
     lines += wrapped(f"- {drive.loaded}", "  ", "") if drive.loaded else []
     if drive.lacking:
         lines += wrapped(
-            f"The drive does not settle what the file leaves open: {drive.lacking}.",
+            f"The drive cannot fill in what the file lacks: {drive.lacking}.",
             "  ",
         )
     else:

@@ -34,7 +34,7 @@ def size_object(name: str, duty: Duty | str, sizes: Sequence[Size]) -> dict[str,
 def size_lines(name: str, duty: Duty | str, sizes: Sequence[Size]) -> list[str]:
     """Return the text: each part with its size, reason, margin and source."""
     if isinstance(duty, str):
-        return [f"{name}: no size is known: {duty}.", *wrapped(HEAVIEST, "")]
+        return [f"{name}: no sizes: {duty}.", *wrapped(HEAVIEST, "")]
     lines = [f"Sizes for the duty of {name}, {length(duty.loaded_s)} under load", *wrapped(HEAVIEST, "")]
     for size in sizes:
         lines += ["", f"{size.part}: {_figure(size)}", *wrapped(size.why, "    ")]

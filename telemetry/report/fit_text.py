@@ -9,6 +9,8 @@ from typing import Any
 
 from telemetry.machine.cautions import MAINS, STORED_ENERGY, shock_caution
 from telemetry.machine.fit import Finding, Verdict, overall
+from telemetry.machine.fit.charging import VOLT_A_CELL
+from telemetry.machine.fit.figure_text import amount
 from telemetry.machine.keys import Key
 from telemetry.machine.sections import Machine, find_key
 
@@ -19,10 +21,10 @@ _BADGES: dict[Verdict, str] = {"stop": "[X] STOP", "caution": "[!] CAUTION", "un
 # IEC 60073: red danger, yellow caution, green safe; what is unknown has no colour. Word and shape say it without.
 _COLOURS: dict[Verdict, str] = {"stop": "1;31", "caution": "33", "unknown": "0", "ok": "32"}
 _MEANINGS: dict[Verdict, str] = {
-    "stop": "do not power it like this",
-    "caution": "usable by somebody who knows what follows",
-    "unknown": "the file does not say enough to judge it",
-    "ok": "as far as the file tells, it fits",
+    "stop": "do not power it up like this",
+    "caution": "usable if you know the points below",
+    "unknown": "the file lacks the figures to judge it",
+    "ok": "the stated figures fit",
 }
 
 
@@ -50,7 +52,7 @@ def fit_lines(
     counts = ", ".join(f"{sum(f.verdict == each for f in findings)} {each}" for each in _ORDER)
     lines = [f"{machine.name}: {_badge(verdict, colour)}: {_MEANINGS[verdict]}", f"{len(findings)} checks: {counts}"]
     if machine.bench:
-        lines += wrapped("The file states no machine: the pack is judged as it stands on a bench.", "")
+        lines += wrapped("The file describes no machine: the pack is checked by itself, on a bench.", "")
     lines += measured
     judged = [finding for finding in findings if not finding.lacking]
     ordered = [finding for each in _ORDER for finding in judged if finding.verdict == each]
@@ -96,17 +98,13 @@ def _badge(verdict: Verdict, colour: bool) -> str:
 
 
 def _figures(finding: Finding) -> str:
-    """Return value and limit as they stand behind a check's name."""
-    said = [
-        f"{name}{_number(figure)} {finding.unit}"
-        for name, figure in (("", finding.value), ("limit ", finding.limit))
-        if figure is not None
-    ]
+    """Return value and limit for the line of a check's name; more digits where they would read alike."""
+    figures = [("", finding.value), ("limit ", finding.limit)]
+    digits = 4 if finding.unit == VOLT_A_CELL else 3
+    said = [f"{name}{amount(figure, finding.unit, digits)}" for name, figure in figures if figure is not None]
+    if finding.value != finding.limit and len(said) == 2 and said[1] == f"limit {said[0]}":
+        said = [f"{name}{figure:.6g} {finding.unit}" for name, figure in figures if figure is not None]
     return f": {', '.join(said)}" if said else ""
-
-
-def _number(figure: float) -> str:
-    return f"{figure:.0f}" if abs(figure) >= 1000 else f"{figure:.4g}"
 
 
 def sentence(finding: Finding) -> str:
@@ -126,8 +124,8 @@ def look_up_lines(findings: Sequence[Finding]) -> list[str]:
     wanted = Counter(key for finding in waiting for key in finding.lacking)
     keys = [find_key(*name) for name, _ in wanted.most_common()]
     places = Counter(key.find for key in keys)
-    count = f"{len(waiting)} checks wait" if len(waiting) > 1 else "1 check waits"
-    lines = ["", f"To look up, most useful first ({count} for it)"] if waiting else []
+    count = f"needed by {len(waiting)} check{'s' if len(waiting) > 1 else ''}"
+    lines = ["", f"To look up, most useful first ({count})"] if waiting else []
     noted: set[str] = set()
     together = [place for place, shared in places.items() if shared > 1]
     alone = [None] if len(together) < len(places) else []
@@ -172,14 +170,14 @@ def _caution_lines(machine: Machine) -> list[str]:
     cautions = [
         *([shock] if (shock := shock_caution(machine)) else []),
         STORED_ENERGY,
-        "Disconnect the pack before any work, and measure that it is. Cell joints stay live all the same.",
+        "Disconnect the pack before any work, and measure to confirm it. Cell joints stay live even then.",
         "Put the fuse at the pack, within a hand's breadth (178 mm, ABYC E-11, from memory) of the positive post.",
         *(
-            [f"Never charge {cell.name} cells below {cell.charge_low_c:g} °C; braking may charge too."]
+            [f"Never charge {cell.name} cells below {cell.charge_low_c:g} °C; regen counts too."]
             if cell.charge_low_c >= 0
             else []
         ),
         f"{MAINS} Makers' sheets and local codes come before this list.",
-        "While it moves, watch the course and not the screen.",
+        "While it moves, watch where you are going, not the screen.",
     ]
     return [line for caution in cautions for line in wrapped(caution, "  ", "- ")]

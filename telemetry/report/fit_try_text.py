@@ -40,9 +40,9 @@ def try_lines(
         return [*lines, "No finding changes."]
     sources = list(dict.fromkeys(part for *_, new in changes if new for part in new.source.split("; ")))
     for name, old, new in changes:
-        was = "not checked, for it did not apply." if old is None else f"{old.verdict}. {sentence(old)}"
+        was = "not applicable." if old is None else f"{old.verdict}. {sentence(old)}"
         lines += ["", *wrapped(f"{name}, before: {was}", "    ", "")]
-        lines += ["Now it does not apply."] if new is None else finding_lines(new, sources, colour)
+        lines += ["Now not applicable."] if new is None else finding_lines(new, sources, colour)
     return [*lines, "", *source_lines(sources)]
 
 

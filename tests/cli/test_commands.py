@@ -154,7 +154,7 @@ def test_new_machine_asks_and_explains(tmp_path, capsys, monkeypatch) -> None:
     assert 'name = "Old mower"' in text
     assert "cells_in_series = 16" in text
     said = capsys.readouterr().out
-    assert "Old mower: [X] STOP: do not power it like this" in said
+    assert "Old mower: [X] STOP: do not power it up like this" in said
     assert "[X] STOP  fuse-size: 400 A" in said
     assert said.count("To look up, most useful first") == 1
     assert said.count("- [machine] continuous_current_a: ") == 1

@@ -250,7 +250,7 @@ class TestChargerVoltage:
     def test_the_kinder_voltage_is_said_and_so_is_the_warning_that_comes(self) -> None:
         finding = found("charger-voltage", {"charger.output_voltage_v": 58.4, "pack.high_cutoff_v": GONE})
         assert finding.verdict == "ok"
-        assert "3.45 to 3.55 V a cell (55.2 to 56.8 V) is kinder" in finding.why
+        assert "3.45 to 3.55 V a cell (55.2 to 56.8 V) is gentler" in finding.why
         assert "the alarm on high cell voltage warns" in finding.why
         assert "kinder" not in found("charger-voltage", {"charger.output_voltage_v": 56.0}).why
 
@@ -309,7 +309,7 @@ class TestCharging:
     def test_the_wall_gives_what_the_worked_example_says(self) -> None:
         # 16 cells of 3.2 V and 100 Ah: 5.12 kWh * 0.8 / (0.90 * 0.96) = 4.741 kWh, at 0.16 a kWh 0.7585.
         finding = found("mains-circuit", {"work.tariff_per_kwh": 0.16, "work.currency": "EUR"})
-        assert "4.74 kWh at the wall, 0.76 EUR" in finding.why
+        assert "4.74 kWh from the wall, 0.76 EUR" in finding.why
 
     @pytest.mark.parametrize(
         ("circuit", "expected"),
@@ -414,7 +414,7 @@ class TestController:
             ({"machine.regenerates": GONE}, "unknown", "regenerates"),
             ({"machine.regenerates": True}, "ok", "58.3 V"),
             ({"machine.regenerates": True, "pack.continuous_charge_a": 100}, "caution", "brake is gone"),
-            ({"machine.regenerates": True, "machine.maximum_voltage_v": 60}, "caution", "only 1.6 V"),
+            ({"machine.regenerates": True, "machine.maximum_voltage_v": 60}, "caution", "1.6 V of headroom"),
             ({"machine.regenerates": True, "machine.controller_current_a": 150}, "caution", "150 A"),
             ({"machine.regenerates": True, "pack.continuous_charge_a": GONE}, "unknown", "continuous_charge_a"),
         ],
@@ -432,7 +432,7 @@ class TestController:
             ({"machine.foldback_voltage_v": 47.9}, "ok", "fold-back"),
             ({"machine.foldback_voltage_v": 45}, "caution", "late"),
             ({"machine.foldback_voltage_v": 50}, "caution", "early"),
-            ({"pack.low_cutoff_v": 45}, "caution", "pack's own"),
+            ({"pack.low_cutoff_v": 45}, "caution", "BMS cut-off"),
             ({"machine.foldback_voltage_v": GONE}, "unknown", "foldback_voltage_v"),
         ],
     )
@@ -491,7 +491,7 @@ class TestCurrents:
         }
         finding = found(check, changes)
         assert (finding.verdict, finding.value) == (expected, rating), finding
-        assert "controller's rating" in finding.why
+        assert "controller's rated" in finding.why
 
     def test_the_drop_at_the_controllers_rating(self) -> None:
         changes = {"machine.continuous_current_a": GONE, "machine.controller_current_a": 275}

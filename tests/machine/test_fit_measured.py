@@ -143,13 +143,13 @@ def test_a_voltage_that_the_drive_reached_counts_by_itself() -> None:
 
 @pytest.mark.parametrize(("lacking", "verdict"), [("", "ok"), ("only 48 s under load", "unknown")])
 def test_a_finding_of_the_drive_answers_what_the_file_leaves_open(lacking: str, verdict: str) -> None:
-    why = "in the drive, 42 A of steady current lost 0.07 V."
+    why = "in the drive, 42 A continuous lost 70 mV."
     answer = Finding("voltage-drop", "ok", 0.07, 1.5, "V", why, "3 %")
     machine = machine_of({"wiring.one_way_length_m": GONE})
     drive = Drive((), (), lacking, (answer,))
     found = next(each for each in fit_drive(machine, drive, CHECKS) if each.check == "voltage-drop")
     assert found.verdict == verdict
-    assert "42 A of steady current" in found.why
+    assert "42 A continuous" in found.why
     caution = replace(answer, verdict="caution")
     for each in (machine, machine_of()):
         judged = fit_drive(each, replace(drive, answers=(caution,)), CHECKS)

@@ -96,7 +96,7 @@ class TestHill:
         changes = STRONG | {"machine.hill_current_a": 194, "machine.hill_s": 60, "pack.continuous_discharge_a": 100}
         finding = found("hill", changes | {"wiring.fuse_a": 200})
         assert (finding.verdict, finding.value, finding.limit) == ("stop", 194, 100)
-        assert "for 10 s only" in finding.why
+        assert "for only 10 s" in finding.why
         assert found("hill", changes | {"wiring.fuse_a": 200, "machine.hill_s": 10}).verdict == "ok"
 
     def test_188_amperes_for_a_minute_through_a_fuse_of_85_is_a_stop(self) -> None:

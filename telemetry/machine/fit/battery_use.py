@@ -5,6 +5,7 @@ from __future__ import annotations
 from telemetry.machine.cell_practice import CELL_PRACTICE
 from telemetry.machine.chemistry import CHEMISTRIES
 from telemetry.machine.fit.circuit import peukert_capacity, usable_energy
+from telemetry.machine.fit.figure_text import amount
 from telemetry.machine.fit.findings import Finding, judged, unknown
 from telemetry.machine.fit.loads import estimated_mohm, mean_pack_v, pack_resistance
 from telemetry.machine.sections import Machine
@@ -40,22 +41,22 @@ def storage(machine: Machine) -> Finding:
     share, level = (STORED_SHARE, "half full") if pack.cell.is_lithium else (1.0, "full")
     own = pack.capacity_ah * practice.monthly_loss / DAYS_A_MONTH
     days = share * pack.capacity_ah / (HOURS_A_DAY * standby + own)
-    said = f"stored {level}, {1000 * standby:g} mA and its own loss empty the pack in about {days:.0f} days"
+    said = f"stored {level}, {1000 * standby:g} mA standby and self-discharge empty the pack in about {days:.0f} days"
     if days >= WINTER_DAYS:
         return judged("ok", f"{said}.", source, value=days, limit=WINTER_DAYS, unit="days")
     care = (
-        "Store it near half full, unplugged, and look at it every month"
+        "Store it near half full, unplugged, and check it every month"
         if pack.cell.is_lithium
         else "Store it full, unplugged, and charge it every month"
     )
-    why = f"{said}, less than a winter. {care}; an emptied pack may be lost."
+    why = f"{said}, less than a winter. {care}. A fully discharged pack may not recover."
     return judged("caution", why, source, value=days, limit=WINTER_DAYS, unit="days")
 
 
 def old_gauge(machine: Machine) -> Finding:
     """Ask whether a gauge made for another chemistry is still looked at."""
     vehicle, pack = machine.vehicle, machine.pack
-    source = "shape of the cells' curves, common practice"
+    source = "shape of the voltage curves, common practice"
     if vehicle.keeps_old_gauge is None:
         return unknown(("machine", "keeps_old_gauge"), unit="", source=source)
     if not vehicle.keeps_old_gauge:
@@ -67,7 +68,7 @@ def old_gauge(machine: Machine) -> Finding:
     old = CHEMISTRIES[vehicle.previous_chemistry].title
     why = (
         f"a gauge made for {old} misreads {pack.cell.title}: the new pack's voltage hardly falls until it is nearly "
-        "empty, so it shows plenty to the last. Cover it, or fit one that counts the charge."
+        "empty, so it shows plenty until the end. Cover it, or fit a coulomb counter."
     )
     return judged("caution", why, source)
 
@@ -75,7 +76,7 @@ def old_gauge(machine: Machine) -> Finding:
 def mass(machine: Machine) -> Finding:
     """Say how much weight the change of battery took away or added, and what that does to the axles."""
     vehicle, pack = machine.vehicle, machine.pack
-    source = f"{100 * BALLAST_SHARE:.0f} % of the machine is felt: common practice, from memory"
+    source = f"{100 * BALLAST_SHARE:.0f} % of the machine's weight is noticeable: common practice, from memory"
     before = _previous_mass(machine)
     if before is None or pack.mass_kg is None or vehicle.mass_kg is None:
         lacking = [("pack", "mass_kg")] if pack.mass_kg is None else []
@@ -89,13 +90,13 @@ def mass(machine: Machine) -> Finding:
     change, felt = pack.mass_kg - old_kg, BALLAST_SHARE * vehicle.mass_kg
     said = f"the new pack weighs {pack.mass_kg:g} kg, the old battery {old_kg:.3g} kg{estimated}"
     if abs(change) <= felt:
-        return judged("ok", f"{said}: hardly felt. {_HOLD}", source, value=change, limit=felt, unit="kg")
+        return judged("ok", f"{said}: hardly noticeable. {_HOLD}", source, value=change, limit=felt, unit="kg")
     if change > 0:
-        why = f"{said}: the axles and tyres carry more. Hold that against their ratings. {_HOLD}"
+        why = f"{said}: the axles and tyres carry more. Check their ratings. {_HOLD}"
         return judged("caution", why, source, value=change, limit=felt, unit="kg")
     why = (
         f"{said}: the axle below it carries less, so it brakes, steers or pulls less, and the centre of gravity "
-        f"moves. Put ballast where the old battery was, and try it on a gentle slope first. {_HOLD}"
+        f"moves. Put ballast where the old battery was, and test it on a gentle slope first. {_HOLD}"
     )
     return judged("caution", why, source, value=change, limit=-felt, unit="kg")
 
@@ -135,8 +136,8 @@ def energy(machine: Machine) -> Finding:
     times = f", {new / old:.2g} times that" if old > 0 else ""  # it gave nothing where it sagged to nothing
     said = (
         f"at {current:g} A the old {capacity:g} Ah gave {gave:.0f} Ah, of which "
-        f"{100 * practice.usable_share:.0f} % in daily "
-        f"use, about {old:.0f} Wh; the new pack gives about {new:.0f} Wh{times}"
+        f"{100 * practice.usable_share:.0f} % used "
+        f"daily, about {amount(old, 'Wh', 2)}; the new pack gives about {amount(new, 'Wh', 2)}{times}"
     )
     if new > 0 and new >= LESS_ENERGY * old:
         return judged("ok", f"{said}.", source, value=new, limit=LESS_ENERGY * old, unit="Wh")

@@ -6,7 +6,7 @@ from telemetry.machine.fit.findings import Finding, judged, unknown, worst
 from telemetry.machine.pack_voltage import full_voltage
 from telemetry.machine.sections import Machine
 
-_SOURCE = "a block's open switch sees the whole series voltage, common practice; the block maker's sheet"
+_SOURCE = "an open BMS switch sees the whole series voltage, common practice; the block maker's sheet"
 _BALANCE = (
     "Blocks in series do not balance each other. Charge each one full by itself before you join them, and again "
     "when they drift apart."
@@ -26,7 +26,7 @@ def blocks_in_series(machine: Machine) -> Finding | None:
         return unknown(("pack", "blocks_in_series"), unit="V", source=_SOURCE)
     full, words = full_voltage(machine)
     if rated is None and most is None:
-        note = f"A block's BMS that opens must switch off {full:.1f} V ({words}). One of the two ratings will do."
+        note = f"A block's BMS must interrupt {full:.1f} V ({words}) when it trips. One of the two ratings is enough."
         keys = (("pack", "block_bms_voltage_v"), ("pack", "most_blocks_in_series"))
         return unknown(*keys, unit="V", source=_SOURCE, note=note)
     found = []
@@ -38,7 +38,7 @@ def blocks_in_series(machine: Machine) -> Finding | None:
 
 
 def _by_voltage(full: float, words: str, rated: float) -> Finding:
-    said = f"a block's BMS that opens sees {full:.1f} V ({words}) and can switch off {rated:g} V"
+    said = f"when a block's BMS trips it sees {full:.1f} V ({words}); it can interrupt {rated:g} V"
     if full > rated:
         why = (
             f"{said}: its switch breaks down and stays closed, or burns. Use one pack with one BMS for all its cells."
@@ -50,6 +50,6 @@ def _by_voltage(full: float, words: str, rated: float) -> Finding:
 def _by_count(blocks: int, most: int) -> Finding:
     said = f"{blocks} blocks in series; their maker allows {most}"
     if blocks > most:
-        why = f"{said}: a BMS may fail when it opens. Use one pack with one BMS for all its cells."
+        why = f"{said}: a BMS may fail when it trips. Use one pack with one BMS for all its cells."
         return judged("stop", why, _SOURCE, value=blocks, limit=most, unit="blocks")
     return judged("ok", f"{said}. {_BALANCE}", _SOURCE, value=blocks, limit=most, unit="blocks")

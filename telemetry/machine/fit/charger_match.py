@@ -27,7 +27,8 @@ def charger_match(machine: Machine) -> Finding:
         found.append(judged("caution", f"{_made_for(made, pack)} {_MEASURE_EQUALISE}", _MATCH_SOURCE))
     elif made is not None and not _same_chemistry(made, pack.chemistry):
         why = (
-            f"{_made_for(made, pack)} Its stages and its end of charge are for other cells. Use one for {cell.name}."
+            f"{_made_for(made, pack)} Its stages and its end-of-charge voltage are for other cells. Use one "
+            f"for {cell.name}."
         )
         found.append(judged("caution", why, _MATCH_SOURCE))
     if equalise is not None:
@@ -56,7 +57,7 @@ def _made_for(made: str, pack: Pack) -> str:
 
 def _equalise(equalise: float, pack: Pack) -> Finding:
     cell, per_cell = pack.cell, equalise / pack.cells_in_series
-    said = f"the charger equalises at {equalise:g} V, {per_cell:.3f} V a cell"
+    said = f"the charger equalises at {equalise:g} V, {per_cell:.4g} V a cell"
     if per_cell > cell.maximum_v + ROUNDING_V:
         why = (
             f"{said}, above the {cell.maximum_v:g} V that {cell.name} cells tolerate. Switch that stage off, or use "

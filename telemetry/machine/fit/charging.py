@@ -5,6 +5,7 @@ from __future__ import annotations
 from telemetry.machine.cell_practice import CELL_PRACTICE, FULL_CHARGE_ABOVE_C
 from telemetry.machine.chemistry import CELLS_APART_V
 from telemetry.machine.fit.circuit import charge_time, wall_energy
+from telemetry.machine.fit.figure_text import amount
 from telemetry.machine.fit.findings import Finding, judged, unknown, worst
 from telemetry.machine.limits_current import cool_charge_a
 from telemetry.machine.limits_voltage import HIGH_WARN_SHARE
@@ -31,12 +32,12 @@ def charger_voltage(machine: Machine) -> Finding:
         return unknown(("charger", "output_voltage_v"), unit=VOLT_A_CELL, source=source)
     cells = machine.pack.cells_in_series
     per_cell = charger_v / cells
-    said = f"{charger_v:g} V on {cells} cells is {per_cell:.3f} V a cell"
+    said = f"{charger_v:g} V on {cells} cells is {per_cell:.4g} V a cell"
     judge = _lithium_voltage if machine.pack.cell.is_lithium else _lead_voltage
     by_cell = judge(per_cell, said, machine.pack, source)
     if machine.pack.cell.varies and by_cell.verdict != "stop":
         keys = [("pack", key) for key in ("cell_charge_v", "cell_maximum_v") if getattr(machine.pack, key) is None]
-        note = f"Cells of {machine.pack.chemistry} differ from maker to maker: only the cell's own sheet can tell."
+        note = f"Cells of {machine.pack.chemistry} differ from maker to maker: only the cell's own sheet says."
         by_cell = unknown(*keys, unit=VOLT_A_CELL, source=source, note=note)
     return worst([by_cell, *_bms_cut_offs(machine, charger_v)])
 
@@ -46,12 +47,12 @@ def _bms_cut_offs(machine: Machine, charger_v: float) -> list[Finding]:
     pack, cells = machine.pack, machine.pack.cells_in_series
     per_cell, found = charger_v / cells, []
     high, cell_high = pack.high_cutoff_v, pack.cell_high_cutoff_v
-    every = "Every charge would end by the BMS, and no cell would be balanced."
+    every = "The BMS would end every charge, and the cells would never be balanced."
     if high is not None and charger_v > (1 - HIGH_WARN_SHARE) * high:
         most = (1 - HIGH_WARN_SHARE) * high
         near = (
             f"{charger_v:g} V is within 1 % of the {high:g} V at which the BMS stops the charge, and a charger holds "
-            f"its voltage to about 1 %. Some charges would end by the BMS. Set the charger to {most:.1f} V or less."
+            f"its voltage to about 1 %. The BMS would end some charges. Set the charger to {most:.1f} V or less."
         )
         above = f"{charger_v:g} V is above the {high:g} V at which the BMS stops the charge. {every}"
         why = above if charger_v > high else near
@@ -60,8 +61,9 @@ def _bms_cut_offs(machine: Machine, charger_v: float) -> list[Finding]:
         )
     if cell_high is not None and per_cell > cell_high - _CELL_HEADROOM_V:
         why = (
-            f"{per_cell:.3f} V a cell is less than {1000 * _CELL_HEADROOM_V:.0f} mV below the {cell_high:g} V at "
-            "which the BMS stops the charge, and cells spread by more than that near full. Set the charger to "
+            f"{per_cell:.4g} V a cell is less than {1000 * _CELL_HEADROOM_V:.0f} mV below the {cell_high:g} V at "
+            "which the BMS stops the charge, and cell voltages differ by more than that near full. Set "
+            "the charger to "
             f"{cells * (cell_high - _CELL_HEADROOM_V):.1f} V or less."
         )
         found.append(
@@ -102,7 +104,7 @@ def _lithium_voltage(per_cell: float, said: str, pack: Pack, source: str) -> Fin
     if per_cell < least - ROUNDING_V:
         why = (
             f"{said}, below the {least:g} V where an ordinary charge ends: a lead charger's float is like this. It "
-            "never charges full, never balances the cells, and keeps them at that voltage for ever."
+            "never fills the pack, never balances the cells, and holds them at that voltage indefinitely."
         )
         return judged("caution", why, source, value=per_cell, limit=least, unit=VOLT_A_CELL)
     why = f"{said}, within the {least:g} to {most:g} V where an ordinary charge ends.{_kinder(per_cell, pack)}"
@@ -116,7 +118,7 @@ def _kinder(per_cell: float, pack: Pack) -> str:
         return ""
     low, high = gentle
     words = (
-        f" {low:g} to {high:g} V a cell ({cells * low:.1f} to {cells * high:.1f} V) is kinder: nearly as full, and "
+        f" {low:g} to {high:g} V a cell ({cells * low:.1f} to {cells * high:.1f} V) is gentler: nearly as full, and "
         "the cells age less."
     )
     if per_cell > pack.cell.high_warn_v:
@@ -131,8 +133,8 @@ def _lead_voltage(per_cell: float, said: str, pack: Pack, source: str) -> Findin
         return judged("stop", why, source, value=per_cell, limit=cell.maximum_v, unit=VOLT_A_CELL)
     if per_cell > most + ROUNDING_V:
         why = (
-            f"{said}, above the {most:g} V where an ordinary charge ends: an equalising charge at best, for a few "
-            "hours under watch, with good ventilation."
+            f"{said}, above the {most:g} V where an ordinary charge ends: an equalising charge at best: a few "
+            "hours, attended, with good ventilation."
         )
         return judged("caution", why, source, value=per_cell, limit=most, unit=VOLT_A_CELL)
     if per_cell < cell.nominal_v:
@@ -161,11 +163,11 @@ def charger_current(machine: Machine) -> Finding:
     if current is None or limit is None:
         return unknown(*lacking, unit="A", source=source)
     hours = charge_time(pack.capacity_ah, current, CELL_PRACTICE[pack.chemistry].charge_acceptance)
-    lasts = f"A charge from empty takes about {hours:.1f} h, and its slow end."
+    lasts = f"A charge from empty takes about {hours:.1f} h plus the taper at the end."
     if current > limit:
-        why = f"the charger gives {current:g} A and the pack takes {limit:g} A at most. Use a smaller charger."
+        why = f"the charger gives {current:g} A; the pack is rated {limit:g} A for charging. Use a smaller charger."
         return judged("stop", why, source, value=current, limit=limit, unit="A")
-    why = f"the charger gives {current:g} A, within the {limit:g} A that the pack takes. {lasts}"
+    why = f"the charger gives {current:g} A, within the pack's charge rating of {limit:g} A. {lasts}"
     return judged("ok", why, source, value=current, limit=limit, unit="A")
 
 
@@ -176,31 +178,31 @@ def cold_charging(machine: Machine) -> Finding:
     source = f"charge temperatures of {cell.name} cells: none below {least:g} °C (a summary of cell sheets), {_SHEET}"
     if least < 0:
         source = f"charge temperatures of {cell.name} cells, common practice, from memory, {_SHEET}"
-        why = f"Cells of {cell.name} take a charge down to {least:g} °C, frost included."
+        why = f"{cell.name} cells can be charged down to {least:g} °C, frost included."
         if not cell.is_lithium:
             why += " A discharged lead battery freezes and bursts: store it charged."
         return judged("ok", why, source, limit=least, unit="°C")
     slow = _cool_words(machine)
     brakes = machine.vehicle.regenerates is not False and not machine.bench
-    too = " Braking that charges counts as charging." if brakes else ""
-    harm = f"Cells of {cell.name} charged below {least:g} °C are harmed for good."
+    too = " Regen counts as charging." if brakes else ""
+    harm = f"Charging {cell.name} cells below {least:g} °C damages them permanently."
     if cutoff is None:
         note = f"{harm}{too} Until you know: warm the pack before it is charged.{slow}"
         return unknown(("pack", "cold_charge_cutoff_c"), unit="°C", source=source, note=note)
     if cutoff < least:
-        why = f"the BMS refuses a charge only below {cutoff:g} °C. {harm}{too}"
+        why = f"the BMS blocks charging only below {cutoff:g} °C. {harm}{too}"
         return judged("stop", why, source, value=cutoff, limit=least, unit="°C")
     if machine.vehicle.regenerates:
         why = (
-            f"the pack refuses a charge below {cutoff:g} °C, braking included: below that, regenerative "
-            f"braking is gone at once. Warm the pack first, or switch regen off.{slow}"
+            f"the BMS blocks charging below {cutoff:g} °C, regen included: below that, the electric "
+            f"brake is gone at once. Warm the pack first, or switch regen off.{slow}"
         )
         return judged("caution", why, source, value=cutoff, limit=least, unit="°C")
     cool_a = cool_charge_a(machine.pack)
     charger_a = machine.charger.output_current_a
-    why = f"the BMS refuses a charge below {cutoff:g} °C. {harm}{slow}"
+    why = f"the BMS blocks charging below {cutoff:g} °C. {harm}{slow}"
     if cool_a is not None and charger_a is not None and charger_a > cool_a and cutoff < FULL_CHARGE_ABOVE_C:
-        refuses = f"The BMS refuses a charge below {cutoff:g} °C."
+        refuses = f"The BMS blocks charging below {cutoff:g} °C."
         why = f"the charger gives {charger_a:g} A, too much for a cool pack.{slow} {refuses}"
         return judged("caution", why, f"{_COOL_SOURCE}, {_SHEET}", value=charger_a, limit=cool_a, unit="A")
     return judged("ok", why, source, value=cutoff, limit=least, unit="°C")
@@ -224,7 +226,7 @@ def _cool_words(machine: Machine) -> str:
 def mains_circuit(machine: Machine) -> Finding:
     """Hold what the charger draws at the wall against the circuit."""
     charger = machine.charger
-    source = "NEC 210.20(A), 80 % of a circuit for hours on end, from memory, your local code decides"
+    source = "NEC 210.20(A), 80 % of a circuit for loads of 3 h and more, from memory, your local code decides"
     power, how = charger.input_power_w, "as stated"
     if power is None and charger.output_voltage_v is not None and charger.output_current_a is not None:
         power = charger.output_voltage_v * charger.output_current_a / CHARGER_EFFICIENCY
@@ -239,14 +241,14 @@ def mains_circuit(machine: Machine) -> Finding:
         lacking = [key for key, stated in keys if stated is None]
         return unknown(*lacking, unit="A", source=source)
     drawn, lasting = power / volts, CONTINUOUS_SHARE * circuit
-    said = f"the charger draws {drawn:.1f} A at {volts:g} V ({power:.0f} W {how}) from a {circuit:g} A circuit"
+    said = f"the charger draws {drawn:.1f} A at {volts:g} V ({amount(power, 'W')} {how}) from a {circuit:g} A circuit"
     if drawn > circuit:
-        why = f"{said}: more than it carries. Use another circuit, or a smaller charger."
+        why = f"{said}: above its rating. Use another circuit, or a smaller charger."
         return judged("stop", why, source, value=drawn, limit=lasting, unit="A")
     if drawn > lasting:
-        why = f"{said}, more than the {lasting:.3g} A that it gives for hours on end. Nothing else may hang on it."
+        why = f"{said}, above the {lasting:.3g} A it may carry for hours. Plug nothing else into that circuit."
         return judged("caution", why, source, value=drawn, limit=lasting, unit="A")
-    why = f"{said}, within the {lasting:.3g} A that it gives for hours on end. {_wall_words(machine)}"
+    why = f"{said}, within the {lasting:.3g} A it may carry for hours. {_wall_words(machine)}"
     return judged("ok", why, source, value=drawn, limit=lasting, unit="A")
 
 
@@ -256,4 +258,4 @@ def _wall_words(machine: Machine) -> str:
     battery = CELL_PRACTICE[pack.chemistry].energy_efficiency
     kwh = wall_energy(pack.nominal_v * pack.capacity_ah, DAILY_SHARE, CHARGER_EFFICIENCY, battery) / 1000
     cost = f", {kwh * work.tariff_per_kwh:.2f} {work.currency or ''}".rstrip() if work.tariff_per_kwh else ""
-    return f"A charge from a fifth to full takes about {kwh:.2f} kWh at the wall{cost}."
+    return f"A charge from 20 % to 100 % takes about {kwh:.3g} kWh from the wall{cost}."

@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 from telemetry.machine.fit.circuit import fill_time
+from telemetry.machine.fit.figure_text import amount
 from telemetry.machine.fit.findings import Finding, Verdict, judged, unknown, worst
 from telemetry.machine.fit.loads import (
     controller_bound,
@@ -23,21 +24,21 @@ LONGEST_TIME_CONSTANT_S = 2.0
 HEADROOM = 1.05
 """The controller's highest voltage over that of a full pack which brakes (common practice, from memory)."""
 FOLDBACK_ROUNDING_V = 0.05
-_MINIMUM_SOURCE = "the pack's own cut-off below the controller's; knee of the cells' curve, common practice"
-_ORDER_SOURCE = "warning, fold-back, controller, pack: common practice, from memory"
+_MINIMUM_SOURCE = "BMS cut-off below the controller's; knee of the voltage curve, common practice"
+_ORDER_SOURCE = "warning, fold-back, controller, BMS: common practice, from memory"
 
 
 def lowest_pack_v(machine: Machine) -> tuple[float, str]:
-    """Return the voltage at which the pack's own electronics stop the discharge, V, and how it is known."""
+    """Return the voltage at which the BMS stops the discharge, V, and how it is known."""
     pack = machine.pack
     if pack.low_cutoff_v is not None:
-        return pack.low_cutoff_v, "the pack's own cut-off"
+        return pack.low_cutoff_v, "BMS cut-off"
     least = pack.cells_in_series * pack.cell.minimum_v
-    return least, f"{pack.cells_in_series} cells at their least, {pack.cell.minimum_v:g} V"
+    return least, f"{pack.cells_in_series} cells at {pack.cell.minimum_v:g} V"
 
 
 def controller_minimum(machine: Machine) -> Finding:
-    """Hold the controller's cut-off against the pack's own and against the knee of the cells' curve."""
+    """Hold the controller's cut-off against the BMS's and against the knee of the cells' curve."""
     minimum = machine.vehicle.minimum_voltage_v
     pack, cell = machine.pack, machine.pack.cell
     source = f"{_MINIMUM_SOURCE} ({cell.known_from.replace(';', ',')})"
@@ -46,32 +47,33 @@ def controller_minimum(machine: Machine) -> Finding:
     cells = pack.cells_in_series
     per_cell = minimum / cells
     own, words = lowest_pack_v(machine)
-    said = f"the controller stops at {minimum:g} V, {per_cell:.3f} V a cell"
+    said = f"the controller cuts out at {minimum:g} V, {per_cell:.3g} V a cell"
     if minimum < own and not cell.is_lithium:
-        why = f"{said}, below {words}: the battery is drained deeper than lead stands. Stop by the warning."
+        why = f"{said}, below {own:.3g} V ({words}): too deep for lead-acid. Stop at the low-voltage warning."
         return judged("caution", why, source, value=minimum, limit=own, unit="V")
     if minimum < own:
         why = (
-            f"{said}, below the {own:g} V of {words}: an empty pack switches everything off at once, drive and "
+            f"{said}, below {own:.3g} V ({words}): an empty pack switches everything off at once, drive and "
             "electric brake too. Raise the controller's cut-off."
         )
         return judged("stop", why, source, value=minimum, limit=own, unit="V")
     if per_cell > cell.nominal_high_v:
-        why = f"{said}, as much as a pack with a good charge gives: the machine will hardly run. It wants more cells."
+        why = f"{said}, as high as a well-charged pack: the machine will hardly run. Fit more cells."
         return judged("stop", why, source, value=minimum, limit=cells * cell.knee_v, unit="V")
     if cell.is_lithium and per_cell < cell.low_warn_v:
         early = cells * cell.low_warn_v
         why = (
-            f"{said}: far past the knee, where the last of a charge goes in moments and the weakest cell first. "
-            f"Raise it to {early:.1f} V or more, or stop by the warning."
+            f"{said}: that is almost empty. There the voltage falls within moments, the weakest cell first. "
+            f"Raise it to {early:.1f} V or more, or stop at the low-voltage warning."
         )
         return judged("caution", why, source, value=minimum, limit=early, unit="V")
     if per_cell > cell.knee_v + 1e-9:
         why = (
-            f"{said}, above the knee of {cell.knee_v:g} V: it stops with charge left, at a hard pull with much left."
+            f"{said}, above the knee at {cell.knee_v:g} V: it stops with charge left, and on a hard pull "
+            "with a lot left."
         )
         return judged("caution", why, source, value=minimum, limit=cells * cell.knee_v, unit="V")
-    why = f"{said}: not below {words} ({own:g} V), and with little left to give."
+    why = f"{said}: not below {own:.3g} V ({words}), and with little charge left."
     return judged("ok", why, source, value=minimum, limit=own, unit="V")
 
 
@@ -82,27 +84,33 @@ def controller_maximum(machine: Machine) -> Finding:
     full, words = full_words
     if maximum is None:
         return unknown(
-            ("machine", "maximum_voltage_v"), unit="V", source=source, note=f"A full pack brings {full:.1f} V."
+            ("machine", "maximum_voltage_v"), unit="V", source=source, note=f"A full pack reaches {full:.1f} V."
         )
-    said = f"a full pack brings {full:.1f} V ({words}) and the controller stands {maximum:g} V"
+    said = f"a full pack reaches {full:.1f} V ({words}); the controller tolerates at most {maximum:g} V"
     if full <= maximum:
         return judged("ok", f"{said}.", source, value=full, limit=maximum, unit="V")
     charger_v = machine.charger.output_voltage_v
     if charger_v is not None and charger_v <= maximum and machine.vehicle.regenerates is False:
-        why = f"{said}. The charger ends at {charger_v:g} V and braking does not charge, so it is not reached in use."
+        why = (
+            f"{said}. The charger ends at {charger_v:g} V and braking does not charge, so the pack does not "
+            "get there in use."
+        )
         return judged("caution", why, source, value=full, limit=maximum, unit="V")
-    why = f"{said}: it refuses to run, or is destroyed. It wants fewer cells or another controller."
+    why = f"{said}: it refuses to run, or is destroyed. Use fewer cells or another controller."
     return judged("stop", why, source, value=full, limit=maximum, unit="V")
 
 
 def precharge(machine: Machine) -> Finding:
     """Look at the inrush into the controller's capacitors, and at the resistor that should hold it down."""
     vehicle = machine.vehicle
-    source = "time constant R times C, filled within 1 % after five of them, ten seconds at most: from memory"
+    source = "time constant R times C, full within 1 % after five of them, ten seconds at most: from memory"
     full, _ = full_voltage(machine)
     bare_ohm = lowest_resistance(machine).ohm + (wire_loop_ohm(machine, 20.0) or 0.0)
-    trips = ", and a pack that takes it for a short circuit and switches off" if machine.pack.cell.is_lithium else ""
-    bare = f"Without a resistor up to {full / bare_ohm:.0f} A rush in: a spark and pitted contacts{trips}."
+    trips = ", and the BMS may take it for a short circuit and trip" if machine.pack.cell.is_lithium else ""
+    bare = (
+        f"Without pre-charge the inrush reaches {amount(full / bare_ohm, 'A')}: it sparks and pits the "
+        f"contacts{trips}."
+    )
     if vehicle.controller_capacitance_uf is None or vehicle.precharge_ohm is None:
         keys = [
             ("machine", key)
@@ -114,22 +122,22 @@ def precharge(machine: Machine) -> Finding:
     constant = fill_time(ohm, farad)
     joule = 0.5 * farad * full**2
     said = (
-        f"{ohm:g} Ω into {vehicle.controller_capacitance_uf:g} µF fill with a time constant of {constant:.2g} s, so "
-        f"wait {5 * constant:.2g} s; the resistor takes {full / ohm:.2g} A at first and {joule:.2g} J each time."
+        f"{ohm:g} Ω charges {vehicle.controller_capacitance_uf:g} µF with a time constant of {constant:.2g} s, so "
+        f"wait {5 * constant:.2g} s; the resistor sees {full / ohm:.2g} A at first and {joule:.2g} J each time."
     )
     limit_a = machine.pack.peak_discharge_a or machine.pack.continuous_discharge_a
     if limit_a is not None and full / ohm > limit_a:
-        why = f"{said} That is more than the {limit_a:g} A that the pack gives: it may switch off. Use more ohms."
+        why = f"{said} That is above the pack's rated {limit_a:g} A: the BMS may trip. Use a higher resistance."
         return judged("caution", why, source, value=constant, limit=LONGEST_TIME_CONSTANT_S, unit="s")
     if constant > LONGEST_TIME_CONSTANT_S:
-        why = f"{said} Nobody waits that long, and a switch closed early sparks. Use fewer ohms."
+        why = f"{said} Nobody waits that long, and a switch closed early sparks. Use a lower resistance."
         return judged("caution", why, source, value=constant, limit=LONGEST_TIME_CONSTANT_S, unit="s")
     return judged("ok", said, source, value=constant, limit=LONGEST_TIME_CONSTANT_S, unit="s")
 
 
 def regeneration(machine: Machine) -> Finding:
-    """Look at braking into a full pack: it opens, the controller's voltage jumps and the brake is gone."""
-    source = "pack voltage while braking against the pack's cut-off, headroom of 5 %, common practice, from memory"
+    """Look at braking into a full pack: the BMS disables charge, the controller's voltage jumps, braking is lost."""
+    source = "pack voltage while braking against the BMS cut-off, headroom of 5 %, common practice, from memory"
     vehicle, pack = machine.vehicle, machine.pack
     if vehicle.regenerates is None:
         return unknown(("machine", "regenerates"), unit="V", source=source)
@@ -137,27 +145,31 @@ def regeneration(machine: Machine) -> Finding:
         return judged("ok", "braking does not charge this pack.", source, unit="V")
     if pack.continuous_charge_a is None:
         return unknown(("pack", "continuous_charge_a"), unit="V", source=source, note="Braking charges the pack.")
-    open_v, _ = full_voltage(machine)
+    open_v, words = full_voltage(machine)
     rested = machine.charger.output_voltage_v or pack.cells_in_series * pack.cell.charge_v
     amperes = vehicle.braking_current_a or pack.continuous_charge_a
     braking = rested + amperes * pack_resistance(machine).ohm
-    gone = "the pack opens, the controller's voltage jumps and the electric brake is gone"
-    advice = "Have a mechanical brake, charge to less before a descent, and set the braking current low."
-    said = f"braking a full pack with {amperes:g} A takes it to {braking:.1f} V"
+    gone = "the BMS disables charge, the controller's voltage jumps and the electric brake is gone"
+    advice = "Have a mechanical brake, do not charge fully before a descent, and set a low braking current."
+    said = f"braking with {amperes:g} A raises a full pack to {braking:.1f} V"
     found: list[Finding] = []
     verdict: Verdict = "caution" if braking > open_v else "ok"
-    why = f"{said}, its cut-off is {open_v:.1f} V"
+    why = f"{said}, limit {open_v:.1f} V ({words})"
     why += (
-        f": {gone}. {advice}" if verdict == "caution" else "; in frost, or fuller still, the pack opens all the same."
+        f": {gone}. {advice}"
+        if verdict == "caution"
+        else "; in frost, or with the pack fuller still, the BMS disables charge all the same."
     )
     found.append(judged(verdict, why, source, value=braking, limit=open_v, unit="V"))
     maximum = vehicle.maximum_voltage_v
     if maximum is None:
         found.append(unknown(("machine", "maximum_voltage_v"), unit="V", source=source))
     elif maximum < HEADROOM * open_v:
+        left = f"{maximum - open_v:.2g} V of headroom" if maximum > open_v else "no headroom"
         why = (
-            f"when {gone.removeprefix('the pack opens, ')}, only {maximum - open_v:.1f} V lie between the pack's "
-            f"{open_v:.1f} V and the {maximum:g} V that the controller stands. {advice}"
+            "if the BMS disables charge while braking, the controller's voltage jumps. The pack reaches "
+            f"{open_v:.1f} V "
+            f"and the controller tolerates at most {maximum:g} V: {left}. {advice}"
         )
         found.append(judged("caution", why, source, value=HEADROOM * open_v, limit=maximum, unit="V"))
     if vehicle.braking_current_a is not None:
@@ -166,7 +178,7 @@ def regeneration(machine: Machine) -> Finding:
     bound = controller_bound(machine)
     if bound is not None and bound.amperes > pack.continuous_charge_a:
         why = (
-            f"{said}, and the controller could brake with {bound.words}: beyond {pack.continuous_charge_a:g} A "
+            f"{said}, and the controller could brake with {bound.words}: above {pack.continuous_charge_a:g} A "
             f"{gone}. State [machine] braking_current_a and braking_s as set in the controller. {advice}"
         )
         source_a = "[pack] continuous_charge_a"
@@ -175,7 +187,7 @@ def regeneration(machine: Machine) -> Finding:
 
 
 def cut_off_order(machine: Machine) -> Finding:
-    """Ask that the warning comes first, then the fold-back, then the controller's stop, and the pack's own last."""
+    """Ask that the warning comes first, then the fold-back, then the controller's cut-off, and the BMS last."""
     vehicle, pack, cell = machine.vehicle, machine.pack, machine.pack.cell
     warn = next((limit.warn for limit in limits_for(machine) if limit.name == "pack-voltage-low"), None)
     stated = {
@@ -185,8 +197,8 @@ def cut_off_order(machine: Machine) -> Finding:
     }
     names = {
         "foldback_voltage_v": "fold-back",
-        "minimum_voltage_v": "controller's stop",
-        "low_cutoff_v": "pack's own",
+        "minimum_voltage_v": "controller cut-off",
+        "low_cutoff_v": "BMS cut-off",
     }
     steps = [("warning", warn), *((names[key], volts) for (_, key), volts in stated.items())]
     known = [(name, volts) for name, volts in steps if volts is not None]
@@ -194,12 +206,12 @@ def cut_off_order(machine: Machine) -> Finding:
     for (first, above), (second, below) in pairwise(known):
         if above < below:
             why = (
-                f"the {second} ({below:.1f} V) comes before the {first} ({above:.1f} V). The order should be: "
-                f"warning, fold-back, controller's stop, pack's own last. Here: {listed}."
+                f"the {second} ({below:.1f} V) comes before the {first} ({above:.1f} V). The right order, from high "
+                f"to low: warning, fold-back, controller cut-off, BMS cut-off. Here: {listed}."
             )
             return judged("caution", why, _ORDER_SOURCE, value=below, limit=above, unit="V")
     if warn is None:
-        why = f"no warning is in force before the machine stops. Here: {listed or 'nothing is stated'}."
+        why = f"no low-voltage warning comes before the machine stops. Here: {listed or 'nothing is stated'}."
         return judged("caution", why, _ORDER_SOURCE, unit="V")
     lacking = [key for key, volts in stated.items() if volts is None]
     if not cell.is_lithium:  # a lead battery has no electronics that stop it
@@ -218,5 +230,5 @@ def _foldback(machine: Machine, foldback: float, listed: str, low_warn: float, k
         stop = machine.vehicle.minimum_voltage_v
         return judged("ok", f"in order: {listed}.", _ORDER_SOURCE, value=foldback, limit=stop, unit="V")
     where = "late" if per_cell < low else "early"
-    why = f"in order ({listed}), but the fold-back at {per_cell:.2f} V a cell comes {where}; best is about {best}."
+    why = f"in order ({listed}), but the fold-back at {per_cell:.2f} V a cell comes {where}. Set it to about {best}."
     return judged("caution", why, _ORDER_SOURCE, value=foldback, limit=cells * low, unit="V")

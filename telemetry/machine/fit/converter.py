@@ -25,14 +25,19 @@ def _at_the_top(machine: Machine, high: float | None) -> Finding:
     if high is None:
         note = f"A full pack reaches {full:.1f} V."
         return unknown(("machine", "converter_max_v"), unit="V", source=_SOURCE, note=note)
-    said = f"a full pack reaches {full:.1f} V ({words}) and the 12 V converter tolerates {high:g} V"
+    said = f"a full pack reaches {full:.1f} V ({words}) and the 12 V converter tolerates at most {high:g} V"
     if full > high:
-        why = f"{said}: a full charge destroys it, and lights and contactor coil with it. Fit one for more volts."
+        why = (
+            f"{said}: a full charge destroys it, and with it lights and contactor coil. Fit one rated for a "
+            "higher voltage."
+        )
         return judged("stop", why, _SOURCE, value=full, limit=high, unit="V")
     if machine.vehicle.regenerates and high < HEADROOM * full:
         why = (
-            f"{said}: under 5 % headroom. If the BMS opens during regen, the controller's voltage jumps and may "
-            "destroy the converter. Wire it to the pack's side of the main switch, or fit one for more volts."
+            f"{said}: under 5 % headroom. If the BMS disables charge during regen, the controller's "
+            "voltage jumps and may "
+            "destroy the converter. Wire it to the pack's side of the main switch, or fit one rated for "
+            "a higher voltage."
         )
         return judged("caution", why, _SOURCE, value=HEADROOM * full, limit=high, unit="V")
     return judged("ok", f"{said}.", _SOURCE, value=full, limit=high, unit="V")
@@ -44,8 +49,8 @@ def _at_the_bottom(machine: Machine, low: float | None) -> Finding:
     least, words = lowest_pack_v(machine)
     minimum = machine.vehicle.minimum_voltage_v
     if minimum is not None and minimum > least:
-        least, words = minimum, "the controller's cut-off"
-    said = f"the 12 V converter works from {low:g} V, and the pack is used down to {least:g} V ({words})"
+        least, words = minimum, "controller cut-off"
+    said = f"the 12 V converter works from {low:g} V, and the pack runs down to {least:.3g} V ({words})"
     if low > least:
         why = f"{said}: lights and everything else on 12 V, a contactor coil too, go out while it still drives."
         return judged("caution", why, _SOURCE, value=least, limit=low, unit="V")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from telemetry.machine.fit.controller import lowest_pack_v
+from telemetry.machine.fit.figure_text import amount
 from telemetry.machine.fit.findings import Finding, judged, unknown, worst
 from telemetry.machine.fit.loads import (
     Peak,
@@ -23,14 +24,14 @@ START_S = 0.35
 _PACK_SOURCE = "[pack] peak_discharge_a and continuous_discharge_a"
 _START_SOURCE = "start of 3 to 5 times the running current for a third of a second, common practice"
 _PEAK_KEYS = (("machine", "peak_power_w"), ("machine", "controller_current_a"))
-_EITHER = "[machine] peak_power_w or controller_current_a: one of the two will do."
+_EITHER = "[machine] peak_power_w or controller_current_a: one of the two is enough."
 
 
 def pack_current(machine: Machine) -> Finding:
     """Hold peak and steady current against the pack's own limits, the peak at the lowest voltage."""
     peak_draw, steady = _peak_current(machine), _steady_current(machine)
     if peak_draw.verdict == steady.verdict == "ok":
-        return replace(peak_draw, why=f"{peak_draw.why} And {steady.why}")
+        return replace(peak_draw, why=f"{peak_draw.why} {steady.why[0].upper()}{steady.why[1:]}")
     return worst([peak_draw, steady])
 
 
@@ -40,10 +41,10 @@ def _steady_current(machine: Machine) -> Finding:
         keys = [] if current is not None else [("machine", "continuous_current_a")]
         keys += [] if limit is not None else [("pack", "continuous_discharge_a")]
         return unknown(*keys, unit="A", source=_PACK_SOURCE)
-    why = f"{current.words}; the pack gives {limit:g} A without limit of time."
+    why = f"{current.words}; the pack is rated {limit:g} A continuous."
     verdict = current.against(limit)
     if verdict != "ok":
-        why += f" It {'may' if current.is_bound else 'would'} switch off in the middle of work." + current.remark
+        why += f" The BMS {'may' if current.is_bound else 'would'} trip in the middle of work." + current.remark
     return judged(verdict, why, _PACK_SOURCE, value=current.amperes, limit=limit, unit="A")
 
 
@@ -58,25 +59,26 @@ def _peak_current(machine: Machine) -> Finding:
     limit = pack.peak_discharge_a
     if limit is None:
         if pack.continuous_discharge_a is None or found.current.amperes > pack.continuous_discharge_a:
-            note = f"There are {found.current.words} at the peak."
+            note = f"The peak is {found.current.words}."
             return unknown(("pack", "peak_discharge_a"), unit="A", source=_PACK_SOURCE, note=note)
-        limit = pack.continuous_discharge_a
-    lasts = "for a moment" if pack.peak_discharge_s is None else f"for {pack.peak_discharge_s:g} s"
+        limit, lasts = pack.continuous_discharge_a, "continuous"
+    else:
+        lasts = "peak" if pack.peak_discharge_s is None else f"for {pack.peak_discharge_s:g} s"
     empty = "" if found.current.is_bound else ", nearly empty"
-    why = f"at the peak {found.current.words}{empty}; the pack gives {limit:g} A {lasts}."
+    why = f"the peak is {found.current.words}{empty}; the pack is rated {limit:g} A {lasts}."
     verdict = found.current.against(limit)
     if verdict == "stop":
-        why += " It would switch off at a hard pull, drive and electric brake with it."
+        why += " The BMS would trip on a hard pull: drive and electric brake are gone."
     elif verdict == "caution":
-        why += " Set the controller's limit to that, or it may switch off at a hard pull."
+        why += " Limit the controller's current to that, or the BMS may trip on a hard pull."
     return judged(verdict, why, source, value=found.current.amperes, limit=limit, unit="A")
 
 
 def _cannot_give(machine: Machine, found: Peak) -> Finding:
     most = found.open_v**2 / (4 * found.resistance.ohm)
     why = (
-        f"a nearly empty pack with {found.resistance.words} cannot give {machine.vehicle.peak_power_w:g} W at all, "
-        f"{most:.0f} W at the very most."
+        f"a nearly empty pack with {found.resistance.words} cannot give "
+        f"{amount(machine.vehicle.peak_power_w or 0.0, 'W')} at all; its maximum is {amount(most, 'W')}."
     )
     return judged("stop", why, f"V * I = P at the pack; {_PACK_SOURCE}", unit="A")
 
@@ -94,29 +96,33 @@ def sag(machine: Machine) -> Finding:
         return unknown(*keys, unit="V", source=source, note=note)
     source = f"{source}; {empty.resistance.source}"
     floor = max(minimum, lowest_pack_v(machine)[0])
-    name = "controller" if floor == minimum else "pack"
+    stops = f"{_stops(machine, by_controller=floor == minimum)} {floor:.3g} V"
     at_half, at_empty = _at_controller(machine, half), _at_controller(machine, empty)
-    how = f"the pack has {empty.resistance.words}{_wire_words(machine)}"
+    how = f"resistance: pack {empty.resistance.words}, wire {_wire_words(machine)}"
     if at_half is None or at_half < floor:
-        shown = "below anything it can hold" if at_half is None else f"to {at_half:.1f} V"
-        why = f"even half full, the peak pulls the voltage {shown}, and the {name} stops at {floor:g} V; {how}."
+        why = f"even half full, the peak {_pulls(at_half)}; {stops}; {how}."
         bound = half.current is not None and half.current.is_bound
-        why += " The peak is the most the controller can draw; measure to know." if bound else ""
+        why += " The peak is the most the controller can draw; measure the real one." if bound else ""
         return judged("caution" if bound else "stop", why, source, value=at_half, limit=floor, unit="V")
     if at_empty is None or at_empty < floor:
-        shown = "below anything it can hold" if at_empty is None else f"to {at_empty:.1f} V"
-        why = (
-            f"nearly empty, the peak pulls the voltage {shown}, and the {name} stops at {floor:g} V: go home in "
-            f"time; {how}."
-        )
+        why = f"nearly empty, the peak {_pulls(at_empty)}; {stops}: head back in time; {how}."
         return judged("caution", why, source, value=at_empty, limit=floor, unit="V")
     foldback = machine.vehicle.foldback_voltage_v
-    fades = f", and power fades from {foldback:g} V on" if foldback is not None and at_empty < foldback else ""
-    why = (
-        f"nearly empty, the peak pulls the voltage to {at_empty:.1f} V; the {name} stops at {floor:g} V{fades}; "
-        f"{how}."
-    )
+    fades = f", folding back below {foldback:g} V" if foldback is not None and at_empty < foldback else ""
+    why = f"nearly empty, the peak {_pulls(at_empty)}; {stops}{fades}; {how}."
     return judged("ok", why, source, value=at_empty, limit=floor, unit="V")
+
+
+def _pulls(volts: float | None) -> str:
+    """Return what a peak does to the voltage; None where the pack cannot give it."""
+    return "makes the voltage collapse" if volts is None else f"pulls the voltage down to {volts:.1f} V"
+
+
+def _stops(machine: Machine, *, by_controller: bool) -> str:
+    """Return what stops the machine when the voltage sags; a lead battery has no BMS."""
+    if by_controller:
+        return "the controller cuts out at"
+    return "the BMS trips at" if machine.pack.cell.is_lithium else "the battery's minimum is"
 
 
 def _at_controller(machine: Machine, found: Peak) -> float | None:
@@ -130,15 +136,15 @@ def _at_controller(machine: Machine, found: Peak) -> float | None:
 
 def _wire_words(machine: Machine) -> str:
     wire = wire_loop_ohm(machine, hot_conductor_c(machine))
-    return " and the wire is not counted, as not stated" if wire is None else f" and the wire {1000 * wire:.3g} mΩ"
+    return "not stated and not counted" if wire is None else f"{1000 * wire:.2g} mΩ"
 
 
 def implement_start(machine: Machine) -> Finding:
     """Hold the start of an implement, by itself and while driving, against the pack's peak."""
     start, pack = machine.vehicle.implement_start_a, machine.pack
-    limit, words = pack.peak_discharge_a, "for a moment"
+    limit, words = pack.peak_discharge_a, "peak"
     if limit is None:
-        limit, words = pack.continuous_discharge_a, "without limit of time"
+        limit, words = pack.continuous_discharge_a, "continuous"
     if start is None or limit is None:
         keys = [] if start is not None else [("machine", "implement_start_a")]
         keys += [] if limit is not None else [("pack", "peak_discharge_a")]
@@ -146,29 +152,29 @@ def implement_start(machine: Machine) -> Finding:
         return unknown(*keys, unit="A", source=_START_SOURCE, note=note)
     known = machine.vehicle.continuous_current_a
     both = start if known is None else max(start, known + start * (1 - 1 / START_TO_RUNNING))
-    gives = f"the pack gives {limit:g} A {words}"
+    gives = f"the pack is rated {limit:g} A {words}"
     if start > limit and pack.peak_discharge_a is None:
-        note = f"The start draws {start:g} A and the pack gives {limit:g} A without limit of time."
+        note = f"The start draws {start:g} A; the pack is rated {limit:g} A continuous."
         return unknown(("pack", "peak_discharge_a"), unit="A", source=_START_SOURCE, note=note)
     if start > limit:
-        why = (
-            f"the implement's start draws {start:g} A and {gives}: it switches off. Start it softly, or fit a larger "
-            "pack."
-        )
+        why = f"starting the implement draws {start:g} A; {gives}: the BMS trips. Fit a soft start or a larger pack."
         return judged("stop", why, _START_SOURCE, value=start, limit=limit, unit="A")
     if (
         pack.peak_discharge_s is not None
         and pack.peak_discharge_s < START_S
         and both > (pack.continuous_discharge_a or limit)
     ):
-        why = f"the start lasts a third of a second and the pack gives its peak for {pack.peak_discharge_s:g} s only."
+        why = (
+            "the start lasts a third of a second; the pack is rated for its peak for only "
+            f"{pack.peak_discharge_s:g} s."
+        )
         return judged("caution", why, _START_SOURCE, value=both, limit=limit, unit="A")
     if both > limit:
         why = (
-            f"the implement's start draws {start:g} A, with full work up to {both:.0f} A, and {gives}: start it at a "
+            f"starting the implement draws {start:g} A, up to {both:.0f} A while working; {gives}. Start it at a "
             "standstill."
         )
         return judged("caution", why, _START_SOURCE, value=both, limit=limit, unit="A")
-    on_top = "" if known is None else f", up to {both:.0f} A while at work,"
-    why = f"the implement's start draws {start:g} A{on_top} for a third of a second; {gives}."
+    on_top = "" if known is None else f", up to {both:.0f} A while working,"
+    why = f"starting the implement draws {start:g} A{on_top} for a third of a second; {gives}."
     return judged("ok", why, _START_SOURCE, value=both, limit=limit, unit="A")

@@ -1,4 +1,4 @@
-"""Fuses: their size, their voltage and what they can break."""
+"""Fuses: their size, their voltage and their interrupting rating."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from telemetry.machine.conductors import (
     next_standard_fuse,
 )
 from telemetry.machine.fit.circuit import short_circuit_current
+from telemetry.machine.fit.figure_text import amount
 from telemetry.machine.fit.findings import Finding, judged, unknown, worst
 from telemetry.machine.fit.loads import loop_ohm, lowest_resistance
 from telemetry.machine.fit.ways import WAY_WORDS, Way, current_key, current_of, judge_conductor, size_note, wiring_of
@@ -23,12 +24,12 @@ FUSE_MARGIN = 1.25
 COLD_WIRE_C = 20.0
 
 _SIZE_SOURCE = (
-    f"fuse at least {FUSE_MARGIN:g} times the steady current (NEC 210.20(A)), at most what the conductor carries"
+    f"fuse at least {FUSE_MARGIN:g} times the steady current (NEC 210.20(A)), at most the conductor's ampacity"
 )
 INTERRUPTING_MARGIN = 1.2
 """The interrupting rating over the short-circuit current (common practice): resistances are known to some 20 %."""
 _INTERRUPTING_SOURCE = (
-    f"fuse_interrupting_a at least {INTERRUPTING_MARGIN:g} times full voltage over the resistance of pack and wire"
+    f"fuse_interrupting_a at least {INTERRUPTING_MARGIN:g} times the short-circuit current through pack and wire"
 )
 
 
@@ -46,7 +47,9 @@ def _fuse(machine: Machine, way: Way) -> Finding:
     """Judge a fuse from below (the current) and above (the conductor); the worse of both counts."""
     fuse = wiring_of(machine, way).fuse_a
     if fuse is None:
-        note = "A way without a fuse burns when it is shorted: fit one at the pack." if way == "charge_wiring" else ""
+        note = (
+            "A cable without a fuse burns in a short circuit: fit one at the pack." if way == "charge_wiring" else ""
+        )
         return unknown((way, "fuse_a"), unit="A", source=_SIZE_SOURCE, note=note)
     return worst([_fuse_above_conductor(machine, way, fuse), _fuse_below_current(machine, way, fuse)])
 
@@ -58,12 +61,14 @@ def _fuse_below_current(machine: Machine, way: Way, fuse: float) -> Finding:
     least = FUSE_MARGIN * current.amperes
     said = f"the {fuse:g} A fuse for {current.words}"
     if fuse >= least:
-        why = f"{said}: at least {FUSE_MARGIN:g} times that, so it does not tire."
+        why = f"{said}: at least {FUSE_MARGIN:g} times that, so it does not fatigue."
         return judged("ok", why, _SIZE_SOURCE, value=fuse, limit=least, unit="A")
     verdict = current.against(fuse)
     if verdict == "ok":
         verdict = "caution"
-        why = f"{said}: less than {FUSE_MARGIN:g} times, {least:.0f} A. It runs hot, tires and blows on a long pull."
+        why = (
+            f"{said}: less than {FUSE_MARGIN:g} times, {least:.0f} A. It runs hot, fatigues and blows on a long pull."
+        )
     else:
         blows = "may blow" if verdict == "caution" else "blows"
         why = f"{said}: it {blows} in the middle of work, and drive and electric brake are gone."
@@ -93,7 +98,7 @@ def _fuse_over(fuse: float, carried: Ampacity, assumed: str) -> Finding:
         f"the {fuse:g} A fuse on a conductor that carries {carried.amperes:.3g} A {carried.where} ({carried.words})"
     )
     if fuse <= carried.amperes:
-        why = f"{said}: it blows before the conductor is harmed."
+        why = f"{said}: it blows before the conductor overheats."
         return judged("ok", why + assumed, source, value=fuse, limit=carried.amperes, unit="A")
     if carried.amperes > 0 and fuse <= next_standard_fuse(carried.amperes):
         why = f"{said}: the next standard size up, which building rules allow; the size below is the safe one."
@@ -128,14 +133,14 @@ def _one_fuse_voltage(machine: Machine, way: Way) -> Finding:
     source = "the fuse's DC rating at or above the highest charge voltage (ISO 8820 for blade fuses, from memory)"
     if rated is None:
         note = (
-            f"It must be at least {full:.1f} V DC; blade fuses are commonly for 32 or 58 V, and an AC figure "
-            "says nothing."
+            f"It must be at least {full:.1f} V DC; blade fuses are commonly rated 32 or 58 V, and an AC "
+            "rating does not count."
         )
         return unknown((way, "fuse_voltage_v"), unit="V", source=source, note=note)
     where = WAY_WORDS[way]
-    said = f"the fuse on {where} may break {rated:g} V and the full pack brings {full:.1f} V ({words})"
+    said = f"the fuse on {where} can interrupt {rated:g} V DC; a full pack reaches {full:.1f} V ({words})"
     if rated < full:
-        why = f"{said}: it may blow and go on burning as an arc. Fit one for more DC volts."
+        why = f"{said}: the arc may burn on after it blows. Fit one with a higher DC rating."
         return judged("stop", why, source, value=full, limit=rated, unit="V")
     return judged("ok", f"{said}.", source, value=full, limit=rated, unit="V")
 
@@ -146,17 +151,20 @@ def _one_fuse_interrupting(machine: Machine, way: Way) -> Finding:
     source = f"{_INTERRUPTING_SOURCE}; {pack.source}"
     full, _ = full_voltage(machine)
     at_end, at_pack = (short_circuit_current(full, pack.ohm, ohm) for ohm in (wire or 0.0, 0.0))
-    wired = f" and {1000 * wire:.3g} mΩ of wire" if wire is not None else ""
-    said = f"a dead short draws about {at_end:.0f} A: {full:.1f} V over the pack ({pack.words}){wired}"
+    wired = f" and {1000 * wire:.2g} mΩ of wire" if wire is not None else ""
+    said = f"a dead short draws about {amount(at_end, 'A')}: {full:.1f} V over the pack ({pack.words}){wired}"
     if rated is None:
-        note = f"{said[0].upper()}{said[1:]}; fuses of 10 000 A and more are made for that (from memory)."
+        note = f"{said[0].upper()}{said[1:]}; fuses rated 10 kA and more are made for that (from memory)."
         return unknown((way, "fuse_interrupting_a"), unit="A", source=source, note=note)
     said += f". The fuse can interrupt {rated:g} A"
     if rated < at_end:
         why = f"{said}: it may burst and go on burning. Fit one with a higher interrupting rating."
         return judged("stop", why, source, value=at_end, limit=rated, unit="A")
     if rated < at_pack:
-        why = f"{said}, but a short close behind it draws {at_pack:.0f} A. Fit one with a higher interrupting rating."
+        why = (
+            f"{said}, but a short close behind it draws {amount(at_pack, 'A')}. Fit one with a higher "
+            "interrupting rating."
+        )
         return judged("caution", why, source, value=at_pack, limit=rated, unit="A")
     if rated < INTERRUPTING_MARGIN * at_end:
         why = f"{said}, less than 20 % above that. Fit one with a higher interrupting rating."

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from telemetry.machine.cell_practice import CELL_PRACTICE
 from telemetry.machine.conductors import BeyondTable, stated_conductor
 from telemetry.machine.fit.circuit import current_at_power, mean_open_v
+from telemetry.machine.fit.figure_text import amount
 from telemetry.machine.fit.findings import Verdict
 from telemetry.machine.sections import Machine, Pack, Wiring
 
@@ -48,7 +49,10 @@ class Current:
         """What to do about a bound, a sentence; empty for a known current."""
         if not self.is_bound:
             return ""
-        return " That is the most the controller can draw; measure [machine] continuous_current_a to know."
+        return (
+            " That is the most the controller can draw; measure the real current and state [machine] "
+            "continuous_current_a."
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +61,7 @@ class Peak:
 
     Attributes:
         current: what flows; None where the pack cannot give the power at all.
-        open_v: the pack's voltage without load that was reckoned with.
+        open_v: the pack's voltage without load, as assumed.
         pack_v: at its terminals under that current; None as above.
         resistance: of the pack.
 
@@ -74,7 +78,7 @@ class Peak:
         if self.current is not None:
             return self.current
         amperes = self.open_v / (2 * self.resistance.ohm)
-        return Current(amperes, f"{amperes:.0f} A at the highest power that the pack gives")
+        return Current(amperes, f"{amperes:.0f} A at the pack's maximum power")
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,14 +94,14 @@ def continuous_current(machine: Machine) -> Current | None:
     """Return the battery current at steady work: stated, else bounded by the controller's rating, else None."""
     vehicle = machine.vehicle
     if vehicle.continuous_current_a is not None:
-        return Current(vehicle.continuous_current_a, f"{vehicle.continuous_current_a:g} A at steady work")
+        return Current(vehicle.continuous_current_a, f"{vehicle.continuous_current_a:g} A continuous")
     return controller_bound(machine)
 
 
 def controller_bound(machine: Machine) -> Current | None:
     """Return the controller's rating as a bound, or None where it is not stated."""
     rating = machine.vehicle.controller_current_a
-    return None if rating is None else Current(rating, f"up to the {rating:g} A of the controller's rating", True)
+    return None if rating is None else Current(rating, f"up to the controller's rated {rating:g} A", True)
 
 
 def peak(machine: Machine, open_v: float) -> Peak | None:
@@ -114,7 +118,7 @@ def peak(machine: Machine, open_v: float) -> Peak | None:
     if amperes is None:
         return Peak(None, open_v, None, resistance)
     pack_v = open_v - amperes * resistance.ohm
-    words = f"{amperes:.0f} A for {power:g} W at {pack_v:.1f} V"
+    words = f"{amperes:.0f} A for {amount(power, 'W')} at {pack_v:.1f} V"
     return Peak(Current(amperes, words), open_v, pack_v, resistance)
 
 
@@ -140,7 +144,7 @@ def lowest_resistance(machine: Machine) -> Resistance:
         return Resistance(ohmic / 1000, f"{ohmic:g} mΩ ohmic as stated", "[pack] ohmic_resistance_mohm")
     if pack.internal_resistance_mohm is not None:
         stated = pack.internal_resistance_mohm
-        words = f"{OHMIC_SHARE * stated:.3g} mΩ, half of the {stated:g} mΩ stated, which contain polarisation"
+        words = f"{OHMIC_SHARE * stated:.3g} mΩ, half of the {stated:g} mΩ stated, which include polarisation"
         source = "ohmic part taken as half of [pack] internal_resistance_mohm, common practice, from memory"
         return Resistance(OHMIC_SHARE * stated / 1000, words, source)
     return _resistance(machine, CELL_PRACTICE[machine.pack.chemistry].low_resistance, "low")

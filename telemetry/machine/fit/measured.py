@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from itertools import product
 from typing import Any
 
+from telemetry.machine.fit.figure_text import amount
 from telemetry.machine.fit.findings import RANK, Finding, worst
 from telemetry.machine.sections import Machine, find_key
 
@@ -55,7 +56,7 @@ class Measured:
     def beside(self, machine: Machine) -> str:
         """Return the figure beside the stated one: ``62.4 A (...) at 0:18:14, stated 45 A``."""
         stated, unit = self.stated(machine), find_key(self.section, self.name).unit
-        return f"{self.words}, {'not stated' if stated is None else f'stated {stated:g} {unit}'}"
+        return f"{self.words}, {'not stated' if stated is None else f'stated {amount(stated, unit)}'}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,13 +40,17 @@ def precharge_resistor(machine: Machine) -> Finding | None:
     if joule > long:
         return judged("stop", f"{said}. {_BURNS}", _RULE, value=joule, limit=long, unit="J")
     if joule > short:
-        why = f"{said}, above the {short:g} J of a short pulse. State precharge_energy_j by its sheet, or use more W."
+        why = (
+            f"{said}, above the {short:g} J of a short pulse. State precharge_energy_j from its sheet, or "
+            "use one rated for more watts."
+        )
         return judged("caution", why, _RULE, value=joule, limit=short, unit="J")
     stuck = full**2 / vehicle.precharge_ohm
-    why = f"{said}; a wirewound one takes that, a film resistor may not."
+    why = f"{said}; a wirewound resistor tolerates that, a film resistor may not."
     if stuck > watt:
         why += (
-            f" If the capacitor never fills (a short, a load left on), it takes {stuck:.3g} W: give up after a time."
+            f" If the capacitor never fills (a short, a load left on), it dissipates {stuck:.2g} W: abort "
+            "after a time-out."
         )
     return judged("ok", why, _RULE, value=joule, limit=short, unit="J")
 

@@ -138,7 +138,7 @@ def _allowed(machine: Machine) -> Finding:
     if amperes <= most:
         return fine
     why = (
-        f"the pack gives {amperes:.4g} A for {pack.peak_discharge_s:g} s, but the {fuse:g} A fuse opens within "
+        f"the pack allows {amperes:.3g} A for {pack.peak_discharge_s:g} s, but the {fuse:g} A fuse opens within "
         f"{_span(band.opened_s(amperes))}: drive and electric brake are gone. Set the controller's limits of current "
         "and time below the fuse's curve, or fit a larger fuse on a conductor that it protects."
     )
@@ -195,7 +195,7 @@ def _parts(machine: Machine, pull: Pull) -> list[Carried | Finding]:
 def _pack(machine: Machine, pull: Pull) -> Carried | Finding:
     pack = machine.pack
     ratings = (pack.continuous_discharge_a, pack.peak_discharge_a, pack.peak_discharge_s)
-    beyond = "The BMS may cut off in the middle of it, drive and electric brake with it."
+    beyond = "The BMS may trip in the middle of it: drive and electric brake are gone."
     return _pack_for(pull, ratings, ("continuous_discharge_a", "peak_discharge_a", "peak_discharge_s"), beyond)
 
 
@@ -205,7 +205,8 @@ def _pack_charge(machine: Machine, pull: Pull) -> Carried | Finding:
     # Without a peak on the sheet the continuous figure holds for braking too.
     ratings = (continuous, continuous if highest is None else highest, pack.peak_charge_s if highest else math.inf)
     beyond = (
-        "The BMS may open, the controller's voltage jumps and the electric brake is gone: set the braking current "
+        "The BMS may disable charge, the controller's voltage jumps and the electric brake is gone: set "
+        "the braking current "
         "lower"
         + (", or state [pack] peak_charge_a and peak_charge_s if the sheet allows more." if not highest else ".")
     )
@@ -221,22 +222,22 @@ def _pack_for(
     """Return what a pack carries by its continuous rating, its peak and the time of that peak."""
     (continuous, highest, seconds), amperes = ratings, pull.current.amperes
     source = f"[pack] {keys[0]}, {keys[1]} and {keys[2]}"
-    verb = "takes" if pull.charges else "gives"
+    charging = " for charging" if pull.charges else ""
     if continuous is not None and (amperes <= continuous or highest == continuous):
-        words = f"{verb} {continuous:g} A without limit of time"
+        words = f"is rated {continuous:g} A continuous{charging}"
         return Carried("pack", continuous, continuous, words, beyond, source)
     if highest is not None and amperes > highest:
-        return Carried("pack", highest, highest, f"{verb} {highest:g} A at most", beyond, source)
+        return Carried("pack", highest, highest, f"is rated at most {highest:g} A{charging}", beyond, source)
     if highest is None or seconds is None:
         lacking = [key for key, rating in zip(keys, ratings, strict=True) if rating is None]
         note = "" if seconds is not None else "Peaks are commonly rated for 3 to 30 s (from memory)."
         return unknown(*(("pack", key) for key in lacking), unit="A", source=source, note=note)
     if pull.seconds <= seconds:
-        words = f"{verb} {highest:g} A for {_span(seconds)}"
+        words = f"is rated {highest:g} A for {_span(seconds)}{charging}"
         return Carried("pack", highest, highest, words, beyond, source)
     if continuous is None:
         return unknown(("pack", keys[0]), unit="A", source=source)
-    words = f"{verb} {highest:g} A for {_span(seconds)} only and {continuous:g} A without limit of time"
+    words = f"is rated {highest:g} A for only {_span(seconds)} and {continuous:g} A continuous{charging}"
     return Carried("pack", continuous, continuous, words, beyond, source)
 
 
@@ -250,7 +251,7 @@ def _fuse(machine: Machine, pull: Pull) -> Carried | Finding:
     words = f"({wiring.fuse_a:g} A) carries it {_at_least(carries)}"
     if math.isfinite(opens):
         words += f" from cold and opens within {_span(opens)}"
-    asked = "" if wiring.fuse_curve else " State [wiring] fuse_curve from the fuse's sheet to know."
+    asked = "" if wiring.fuse_curve else " State [wiring] fuse_curve from the fuse's sheet to be sure."
     gone = "drive and electric brake are gone"
     beyond = f"It blows: {gone}." if amperes > most else f"It may blow: {gone}.{asked}"
     return Carried("fuse", least, max(least, most), words, beyond, band.source)
@@ -272,7 +273,7 @@ def _conductor(machine: Machine, pull: Pull) -> Carried | Finding:
     beyond = "It runs hotter than its insulation rating: fit a thicker one."
     if carries.undecided == ("installation",) and pull.current.amperes <= most:
         words += f", {carries.most.where} {_heat_words(best_a, window, pull)}"
-        beyond = "State [wiring] installation to know which holds."
+        beyond = "State [wiring] installation to know which applies."
     lacking: Lack = tuple(("wiring", key) for key in carries.undecided) if "insulation_c" in carries.undecided else ()
     origin = f"{_HEAT_SOURCE}; {conductor_origin(carries, 'wiring')}"
     return Carried(f"{conductor.label} conductor", least, most, words, beyond, origin, lacking)
@@ -284,7 +285,7 @@ def _connector(machine: Machine, pull: Pull) -> Carried | Finding:
         return unknown(("wiring", "connector_a"), unit="A", source=_HEAT_SOURCE)
     limit = carried_current(rated, CONNECTOR_WINDOW_S, pull.seconds, pull.before_a)
     words = f"({rated:g} A) {_heat_words(rated, CONNECTOR_WINDOW_S, pull)}"
-    beyond = "It runs hotter than it is made for: fit a larger one."
+    beyond = "It overheats: fit a larger one."
     return Carried("connector", limit, limit, words, beyond, f"{_HEAT_SOURCE}; [wiring] connector_a")
 
 
@@ -292,18 +293,18 @@ def _heat_words(rating_a: float, window_s: float, pull: Pull) -> str:
     if rating_a <= 0.0:
         return "carries nothing in air that hot"
     if pull.before_a > rating_a:
-        return f"does not even carry the {pull.before_a:g} A of steady work"
+        return f"is already overloaded by {pull.before_a:g} A continuous"
     lasts = carried_time(rating_a, window_s, pull.current.amperes, pull.before_a)
-    after = f" after steady work at {pull.before_a:g} A" if pull.before_a and math.isfinite(lasts) else ""
+    after = f" after {pull.before_a:g} A continuous" if pull.before_a and math.isfinite(lasts) else ""
     return f"carries it {_at_least(lasts)}{after}"
 
 
 def _time_words(seconds: float) -> str:
-    return f" for {_span(seconds)}" if math.isfinite(seconds) else ", for a time that is not stated"
+    return f" for {_span(seconds)}" if math.isfinite(seconds) else " (duration not stated)"
 
 
 def _at_least(seconds: float) -> str:
-    return f"for at least {_span(seconds)}" if math.isfinite(seconds) else "without limit of time"
+    return f"for at least {_span(seconds)}" if math.isfinite(seconds) else "continuously"
 
 
 def _span(seconds: float) -> str:

@@ -43,7 +43,7 @@ def overspeed(machine: Machine) -> Finding | None:
     if ratio <= FASTER:
         return judged("ok", f"{said}: hardly faster.", _SPEED_SOURCE, value=value, limit=limit, unit="%")
     if vehicle.speed_limited:
-        why = f"{said}, and the controller limits the top speed. Drive it wheels up first, and see that it does."
+        why = f"{said}, and the controller limits the top speed. Test that with the wheels off the ground first."
         return judged("ok", why, _SPEED_SOURCE, value=value, limit=limit, unit="%")
     faster = (
         f"{said}. A DC motor's top speed rises with it, and stopping distance with the square: "

@@ -1,4 +1,4 @@
-"""Contactor, main switch and emergency switch: the voltage and the current that they can break."""
+"""Contactor, main switch and emergency switch: the voltage and the current that they can interrupt."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from telemetry.machine.sections import Machine
 
 _SOURCE = "the switch's own DC ratings against full voltage and highest current (IEC 60947-4-1, from memory)"
 _NAMES = {"contactor": "contactor or main switch", "emergency_switch": "emergency switch"}
-_NEED = "An AC figure says nothing of DC, where no zero crossing puts the arc out."
+_NEED = "An AC rating does not count: DC has no zero crossing to put the arc out."
 
 
 def switches(machine: Machine) -> Finding:
@@ -23,7 +23,9 @@ def switches(machine: Machine) -> Finding:
         decided = worst(found)
         return replace(decided, why=" ".join(each.why for each in found)) if decided.verdict == "ok" else decided
     keys = (("wiring", "contactor_voltage_v"), ("wiring", "contactor_breaking_a"))
-    note = f"It must break {full_voltage(machine)[0]:.1f} V DC{_current_words(highest_currents(machine))}. {_NEED}"
+    note = (
+        f"It must interrupt {full_voltage(machine)[0]:.1f} V DC{_current_words(highest_currents(machine))}. {_NEED}"
+    )
     return unknown(*keys, unit="A", source=_SOURCE, note=note)
 
 
@@ -38,7 +40,7 @@ def highest_currents(machine: Machine) -> list[Current]:
     known = [
         Current(amperes, f"{amperes:g} A {words}")
         for amperes, words in (
-            (vehicle.continuous_current_a, "at steady work"),
+            (vehicle.continuous_current_a, "continuous"),
             (vehicle.hill_current_a, "on the longest hard pull"),
             (vehicle.implement_start_a, "while the implement starts"),
             (vehicle.braking_current_a, "while braking"),
@@ -52,9 +54,7 @@ def highest_currents(machine: Machine) -> list[Current]:
     if bound is not None:
         found.append(bound)
     if not found and pack.peak_discharge_a is not None:
-        found.append(
-            Current(pack.peak_discharge_a, f"up to the {pack.peak_discharge_a:g} A that the pack gives", True)
-        )
+        found.append(Current(pack.peak_discharge_a, f"up to the pack's rated {pack.peak_discharge_a:g} A", True))
     return sorted(found, key=lambda current: -current.amperes)
 
 
@@ -81,16 +81,16 @@ def _voltage(machine: Machine, key: tuple[str, str], rated: float | None, said: 
     full, words = full_voltage(machine)
     if rated is None:
         return unknown(key, unit="V", source=_SOURCE, note=f"It must be at least {full:.1f} V DC. {_NEED}")
-    why = f"{said} can break {rated:g} V DC; a full pack reaches {full:.1f} V ({words})."
+    why = f"{said} can interrupt {rated:g} V DC; a full pack reaches {full:.1f} V ({words})."
     if rated < full:
-        why += " The arc may burn on after it opens: fit one for more DC volts."
+        why += " The arc may burn on after it opens: fit one with a higher DC rating."
         return judged("stop", why, _SOURCE, value=full, limit=rated, unit="V")
     return judged("ok", why, _SOURCE, value=full, limit=rated, unit="V")
 
 
 def _breaking(currents: list[Current], key: tuple[str, str], rated: float | None, said: str) -> Finding:
     if rated is None:
-        note = f"It must break the highest current{_current_words(currents)}. {_NEED}"
+        note = f"It must interrupt the highest current{_current_words(currents)}. {_NEED}"
         return unknown(key, unit="A", source=_SOURCE, note=note)
     if not currents:
         lacking = ("machine", "controller_current_a") if key[0] == "wiring" else ("charger", "output_current_a")
@@ -99,12 +99,15 @@ def _breaking(currents: list[Current], key: tuple[str, str], rated: float | None
 
 
 def _one_breaking(current: Current, rated: float, said: str) -> Finding:
-    why = f"{said} can break {rated:g} A; the highest current while it opens is {current.words}."
+    why = f"{said} can interrupt {rated:g} A; the highest current while it opens is {current.words}."
     verdict = current.against(rated)
     if verdict == "ok":
-        why += " Short circuits are for the fuse."
+        why += " Short circuits are the fuse's job."
     else:
-        why += " It may weld shut or burn, and then nothing switches the machine off: fit one that breaks more."
+        why += (
+            " It may weld shut or burn, and then nothing switches the machine off: fit one with a higher "
+            "breaking rating."
+        )
     return judged(verdict, why, _SOURCE, value=current.amperes, limit=rated, unit="A")
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from telemetry.machine.fit.findings import Finding, judged, unknown
 from telemetry.machine.sections import Machine
 
-_SOURCE = "the makers' sheets, our defaults are common practice (see limits)"
+_SOURCE = "the makers' sheets, defaults are common practice (see limits)"
 _SENSORS = "A limit without a sensor protects nothing: read one on the motor's case and the controller's own."
 _KEYS = ("motor_temperature_max_c", "controller_temperature_max_c")
 

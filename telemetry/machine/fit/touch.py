@@ -15,7 +15,8 @@ def touch_voltage(machine: Machine) -> Finding:
     full, words = full_voltage(machine)
     if full <= SHOCK_V:
         why = (
-            f"a full pack reaches {full:.1f} V ({words}): a touch with dry skin is no shock, but a short still burns."
+            f"a full pack reaches {full:.1f} V ({words}): no shock hazard with dry skin, but a short circuit "
+            "still burns."
         )
         return judged("ok", why, _SOURCE, value=full, limit=SHOCK_V, unit="V")
     if machine.vehicle.frame_is_return:

@@ -12,7 +12,7 @@ from telemetry.machine.fit.loads import Current, continuous_current
 from telemetry.machine.sections import Machine, Wiring
 
 Way = Literal["wiring", "charge_wiring"]
-WAY_WORDS: dict[Way, str] = {"wiring": "the way to the controller", "charge_wiring": "the way from the charger"}
+WAY_WORDS: dict[Way, str] = {"wiring": "the cable to the controller", "charge_wiring": "the cable from the charger"}
 
 
 def wiring_of(machine: Machine, way: Way) -> Wiring:
@@ -25,7 +25,7 @@ def current_of(machine: Machine, way: Way) -> Current | None:
     if way == "wiring":
         return continuous_current(machine)
     amperes = machine.charger.output_current_a
-    return None if amperes is None else Current(amperes, f"{amperes:g} A of the charger")
+    return None if amperes is None else Current(amperes, f"{amperes:g} A from the charger")
 
 
 def current_key(way: Way) -> tuple[str, str]:
@@ -35,7 +35,7 @@ def current_key(way: Way) -> tuple[str, str]:
 
 def size_note(way: Way) -> str:
     """Return the other key that states a conductor's size, as a sentence."""
-    return f"Or [{way}] conductor_awg, where the print gives a gauge."
+    return f"Or [{way}] conductor_awg, if the print gives a gauge."
 
 
 def judge_conductor(
@@ -63,7 +63,7 @@ def judge_conductor(
         note = f"{subject[0].upper()}{subject[1:]}: the limit is {limits}."
         return unknown(*((way, key) for key in carries.undecided), unit=found.unit, source=source, note=note)
     open_keys = " and ".join(carries.undecided)
-    why = f"{subject}: the limit is {limits}. State [{way}] {open_keys} to know which holds.{advice}"
+    why = f"{subject}: the limit is {limits}. State [{way}] {open_keys} to know which applies.{advice}"
     return replace(found, verdict="caution", why=why, source=source)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from telemetry.machine.ampacity import CONDUIT_TABLE, FREE_AIR_TABLE, TERMINATION_RULE, Ampacity, carries_of
 from telemetry.machine.conductors import BeyondTable, stated_conductor
 from telemetry.machine.fit.circuit import CONNECTOR_RISE_C, temperature_rise
+from telemetry.machine.fit.figure_text import amount
 from telemetry.machine.fit.findings import Finding, Verdict, judged, unknown, worst
 from telemetry.machine.fit.loads import Current, continuous_current, hot_conductor_c
 from telemetry.machine.fit.ways import (
@@ -56,7 +57,7 @@ def _conductor(machine: Machine, way: Way) -> Finding:
 
 def _held_against(way: Way, current: Current, carried: Ampacity, assumed: str) -> Finding:
     """Judge a current on a conductor and on its ends."""
-    why = f"{current.words}; {carried.where} the conductor carries {carried.amperes:.3g} A ({carried.words})"
+    why = f"{current.words}; the conductor carries {carried.amperes:.3g} A {carried.where} ({carried.words})"
     source, limit = carried.source, carried.amperes
     verdict = current.against(carried.amperes)
     if verdict != "ok":
@@ -65,7 +66,8 @@ def _held_against(way: Way, current: Current, carried: Ampacity, assumed: str) -
     elif current.amperes > carried.terminations_a:
         verdict, limit, source = "caution", carried.terminations_a, f"{source}; {TERMINATION_RULE}"
         why += (
-            f", but lugs and terminals rated {carried.terminations_c} °C only {limit:.3g} A. Fit a thicker cable, or "
+            f", but lugs and terminals rated {carried.terminations_c} °C allow only {limit:.3g} A. Fit a "
+            "thicker cable, or "
             f"ends rated for more, and state [{way}] termination_c."
         )
     else:
@@ -91,16 +93,17 @@ def voltage_drop(machine: Machine) -> Finding:
     nominal = machine.pack.nominal_v
     share = drop / nominal
     why = (
-        f"{current.words} through {length:.4g} m of {conductor.label} and back loses {drop:.2f} V, "
+        f"{current.words} through {length:.3g} m of {conductor.label} and back loses {amount(drop, 'V', 2)}, "
         f"{100 * share:.1f} % of {nominal:.1f} V, with the copper at {hot:g} °C."
     )
     verdict: Verdict = "ok" if share <= DROP_SHARE else "caution"
     if share > DROP_SHARE_TOTAL:
         why += (
-            " That is wasted as heat and looks to the controller like an empty pack: shorten it or fit a thicker one."
+            " That is wasted as heat and looks to the controller like an empty pack: shorten the cable or "
+            "fit a thicker one."
         )
     elif verdict == "caution":
-        why += " More than 3 % is wasted: shorten it or fit a thicker one."
+        why += " More than 3 % is wasted: shorten the cable or fit a thicker one."
     if verdict == "caution":
         why += current.remark
     return judged(verdict, why, source, value=drop, limit=DROP_SHARE * nominal, unit="V")
@@ -124,12 +127,12 @@ def _one_connector(machine: Machine, way: Way) -> Finding:
         return unknown(*keys, unit="A", source=source)
     rise = temperature_rise(CONNECTOR_RISE_C, rated, current.amperes)
     where = WAY_WORDS[way]
-    said = f"{current.words} through a {rated:g} A connector on {where}: it warms by about {rise:.0f} °C"
+    said = f"{current.words} through a {rated:g} A connector on {where}: it heats up by about {rise:.0f} °C"
     verdict = current.against(rated)
     if verdict != "ok":
-        why = f"{said}, more than it is made for." + current.remark
+        why = f"{said}, and that is above its rating." + current.remark
         return judged(verdict, why, source, value=current.amperes, limit=rated, unit="A")
     if current.amperes > CONNECTOR_SHARE * rated:
-        why = f"{said}, within its rating but above the four fifths that leave room for ageing contacts."
+        why = f"{said}, within its rating but above 80 % of it. Keep below that, for contacts age."
         return judged("caution", why, source, value=current.amperes, limit=rated, unit="A")
     return judged("ok", f"{said}.", source, value=current.amperes, limit=rated, unit="A")
