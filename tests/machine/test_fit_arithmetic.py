@@ -17,6 +17,7 @@ from telemetry.machine.fit.circuit import (
     usable_energy,
     wall_energy,
 )
+from telemetry.machine.fit.figure_text import amount
 
 
 # A published worked example of UL 486A: a lug that warms by 50 degC at 125 A warms by 23 at 85 A and by 29 at 95 A.
@@ -82,3 +83,20 @@ def test_the_mean_of_a_curve_is_its_integral() -> None:
 def test_more_current_never_gives_more_ampere_hours(capacity, one, other, exponent) -> None:
     gentle, hard = (peukert_capacity(capacity, each, exponent) for each in sorted((one, other)))
     assert hard <= gentle * (1 + 1e-9) <= capacity * (1 + 1e-6)
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "said"),
+    [
+        (10_870.0, "W", "10.9 kW"),
+        (999.0, "Wh", "999 Wh"),
+        (6712.0, "A", "6710 A"),
+        (0.0893, "V", "89.3 mV"),
+        (67.98, "V", "68 V"),
+        (-12.345, "kg", "-12.3 kg"),
+        (0.00094, "s", "0.94 ms"),
+        (0.0, "V", "0 V"),
+    ],
+)
+def test_an_amount_has_three_digits_and_the_unit_of_a_person(value: float, unit: str, said: str) -> None:
+    assert amount(value, unit) == said

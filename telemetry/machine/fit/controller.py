@@ -122,8 +122,9 @@ def precharge(machine: Machine) -> Finding:
     constant = fill_time(ohm, farad)
     joule = 0.5 * farad * full**2
     said = (
-        f"{ohm:g} Ω charges {vehicle.controller_capacitance_uf:g} µF with a time constant of {constant:.2g} s, so "
-        f"wait {5 * constant:.2g} s; the resistor sees {full / ohm:.2g} A at first and {joule:.2g} J each time."
+        f"{ohm:g} Ω charges {vehicle.controller_capacitance_uf:g} µF with a time constant of "
+        f"{amount(constant, 's', 2)}, so wait {amount(5 * constant, 's', 2)}; the resistor sees "
+        f"{amount(full / ohm, 'A', 2)} at first and {amount(joule, 'J', 2)} each time."
     )
     limit_a = machine.pack.peak_discharge_a or machine.pack.continuous_discharge_a
     if limit_a is not None and full / ohm > limit_a:
@@ -165,7 +166,7 @@ def regeneration(machine: Machine) -> Finding:
     if maximum is None:
         found.append(unknown(("machine", "maximum_voltage_v"), unit="V", source=source))
     elif maximum < HEADROOM * open_v:
-        left = f"{maximum - open_v:.2g} V of headroom" if maximum > open_v else "no headroom"
+        left = f"{amount(maximum - open_v, 'V', 2)} of headroom" if maximum > open_v else "no headroom"
         why = (
             "if the BMS disables charge while braking, the controller's voltage jumps. The pack reaches "
             f"{open_v:.1f} V "

@@ -77,7 +77,7 @@ def _peak_current(machine: Machine) -> Finding:
 def _cannot_give(machine: Machine, found: Peak) -> Finding:
     most = found.open_v**2 / (4 * found.resistance.ohm)
     why = (
-        f"a nearly empty pack with {found.resistance.words} cannot give "
+        f"a nearly empty pack ({found.resistance.words}) cannot give "
         f"{amount(machine.vehicle.peak_power_w or 0.0, 'W')} at all; its maximum is {amount(most, 'W')}."
     )
     return judged("stop", why, f"V * I = P at the pack; {_PACK_SOURCE}", unit="A")
@@ -136,7 +136,7 @@ def _at_controller(machine: Machine, found: Peak) -> float | None:
 
 def _wire_words(machine: Machine) -> str:
     wire = wire_loop_ohm(machine, hot_conductor_c(machine))
-    return "not stated and not counted" if wire is None else f"{1000 * wire:.2g} mΩ"
+    return "not stated and not counted" if wire is None else f"{amount(1000 * wire, 'mΩ', 2)}"
 
 
 def implement_start(machine: Machine) -> Finding:

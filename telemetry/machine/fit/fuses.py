@@ -151,7 +151,7 @@ def _one_fuse_interrupting(machine: Machine, way: Way) -> Finding:
     source = f"{_INTERRUPTING_SOURCE}; {pack.source}"
     full, _ = full_voltage(machine)
     at_end, at_pack = (short_circuit_current(full, pack.ohm, ohm) for ohm in (wire or 0.0, 0.0))
-    wired = f" and {1000 * wire:.2g} mΩ of wire" if wire is not None else ""
+    wired = f" and {amount(1000 * wire, 'mΩ', 2)} of wire" if wire is not None else ""
     said = f"a dead short draws about {amount(at_end, 'A')}: {full:.1f} V over the pack ({pack.words}){wired}"
     if rated is None:
         note = f"{said[0].upper()}{said[1:]}; fuses rated 10 kA and more are made for that (from memory)."

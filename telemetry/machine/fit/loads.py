@@ -78,7 +78,7 @@ class Peak:
         if self.current is not None:
             return self.current
         amperes = self.open_v / (2 * self.resistance.ohm)
-        return Current(amperes, f"{amperes:.0f} A at the pack's maximum power")
+        return Current(amperes, f"{amount(amperes, 'A')} at the pack's maximum power")
 
 
 @dataclass(frozen=True, slots=True)

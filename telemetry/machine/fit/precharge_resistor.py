@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from telemetry.machine.fit.figure_text import amount
 from telemetry.machine.fit.findings import Finding, judged, unknown
 from telemetry.machine.pack_voltage import full_voltage
 from telemetry.machine.sections import Machine
@@ -25,7 +26,8 @@ def precharge_resistor(machine: Machine) -> Finding | None:
         return None
     full, _ = full_voltage(machine)
     joule = pulse_energy(full, vehicle.controller_capacitance_uf / 1e6)
-    said = f"filling {vehicle.controller_capacitance_uf:g} µF to {full:.1f} V puts {joule:.2g} J into the resistor"
+    energy = amount(joule, "J", 2)
+    said = f"filling {vehicle.controller_capacitance_uf:g} µF to {full:.1f} V puts {energy} into the resistor"
     rated, watt = vehicle.precharge_energy_j, vehicle.precharge_w
     if rated is not None:
         said += f", which is rated for {rated:g} J a pulse"
@@ -49,7 +51,7 @@ def precharge_resistor(machine: Machine) -> Finding | None:
     why = f"{said}; a wirewound resistor tolerates that, a film resistor may not."
     if stuck > watt:
         why += (
-            f" If the capacitor never fills (a short, a load left on), it dissipates {stuck:.2g} W: abort "
+            f" If the capacitor never fills (a short, a load left on), it dissipates {amount(stuck, 'W', 2)}: abort "
             "after a time-out."
         )
     return judged("ok", why, _RULE, value=joule, limit=short, unit="J")

@@ -24,7 +24,8 @@ def switches(machine: Machine) -> Finding:
         return replace(decided, why=" ".join(each.why for each in found)) if decided.verdict == "ok" else decided
     keys = (("wiring", "contactor_voltage_v"), ("wiring", "contactor_breaking_a"))
     note = (
-        f"It must interrupt {full_voltage(machine)[0]:.1f} V DC{_current_words(highest_currents(machine))}. {_NEED}"
+        f"It must interrupt {full_voltage(machine)[0]:.1f} V DC at the highest "
+        f"current{_current_words(highest_currents(machine))}. {_NEED}"
     )
     return unknown(*keys, unit="A", source=_SOURCE, note=note)
 
