@@ -241,7 +241,7 @@ def test_captured_bytes_are_read_again_with_the_map(tmp_path, capsys) -> None:
     settings = json.loads(serving.stdout.readline())["settings"]
     try:
         options = ["--for", "2.5", "--json", "--capture", str(capture), "--store", str(tmp_path / "s.sqlite")]
-        watching = shakedown("watch", str(machine), *options)
+        watching = shakedown("watch", str(machine), "--yes", *options)
         out, error = watching.communicate(timeout=40)
     finally:
         serving.send_signal(signal.SIGTERM)
@@ -266,7 +266,7 @@ def test_files_named_in_a_machine_file_lie_beside_it(tmp_path, capsys, monkeypat
     assert "pack.toml" in capsys.readouterr().err
     shipped = Path(__file__).parents[2] / "drivers" / "simulated" / "plain_pack.toml"
     (folder / "pack.toml").write_text(shipped.read_text())
-    assert main(["watch", str(machine), "--for", "0.5", "--no-screen"]) == 3
+    assert main(["watch", str(machine), "--yes", "--for", "0.5", "--no-screen"]) == 3
     assert "lost" in capsys.readouterr().out
 
 

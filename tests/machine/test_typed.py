@@ -239,7 +239,8 @@ class TestLimitValues:
         value = data.draw(st.one_of(simple, st.lists(simple, max_size=2)))
         machine, problems = parse_machine(f"{PACK}[limits.{limit}]\n{name} = {toml_value(value)}\n", "m.toml")
         assert (machine is None) == bool(problems)
-        assert all(limit in problem.where for problem in problems)
+        # a number of more than 64 bits is refused by its line, before anything is known of limits
+        assert all(limit in problem.where or "too long to be read" in str(problem) for problem in problems)
 
     def test_our_own_numbers_are_plausible(self) -> None:
         machine = parsed("continuous_discharge_a = 100\npeak_discharge_a = 200\ncontinuous_charge_a = 50\n")
