@@ -198,8 +198,8 @@ def _resistance(figures: SessionFigures) -> Iterator[Measured]:
     if found is None or found.pack_mohm is None or found.pack_uncertainty_mohm is None:
         return
     value, off = _up(found.pack_mohm, 0.1), Z90 * found.pack_uncertainty_mohm
-    warmth = "" if found.temperature_c is None else f" at {found.temperature_c:.0f} °C"
-    words = f"{value:g} ± {off:.1g} mΩ over 1 s{warmth}"
+    at = "" if found.temperature_c is None else f" at {found.temperature_c:.0f} °C"
+    words = f"{value:g} ± {off:.1g} mΩ over 1 s{at}"
     yield Measured("pack", "internal_resistance_mohm", "resistance of the pack", value, words, RESISTANCE_CHECKS)
 
 

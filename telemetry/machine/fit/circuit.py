@@ -52,7 +52,7 @@ def usable_energy(chemistry: str, open_v: float, ohm: float, capacity_ah: float,
 
     Args:
         chemistry: for Peukert's exponent and the depth.
-        open_v: mean rested voltage of the battery over that depth, V.
+        open_v: mean open-circuit voltage of the battery over that depth, V.
         ohm: its resistance; what it sags under ``current_a`` is taken off.
         capacity_ah: rated.
         current_a: steady.

@@ -168,7 +168,7 @@ def estimated_mohm(cell_mohm_ah: float, cells: int, capacity_ah: float) -> float
 
 
 def mean_pack_v(pack: Pack) -> float:
-    """Return the pack's mean rested voltage over its daily depth of use, V: by the owner's curve, else the table."""
+    """Return the pack's mean open-circuit voltage over its daily depth of use, V: owner's curve, else the table."""
     practice = CELL_PRACTICE[pack.chemistry]
     each = practice.mean_open_v
     if pack.open_circuit is not None:
