@@ -9,14 +9,13 @@ from telemetry.analysis.cell_lag import Track
 from telemetry.analysis.joining import Joiner
 from telemetry.analysis.open_circuit import open_circuit_tables, owner_table, voltage_uncertainty
 from telemetry.analysis.parts_seen import under_load
-from telemetry.analysis.ranges import Range
+from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.resistance import slow_resistance
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.analysis.session_power import Flow
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS
 
-Z90 = 1.645
 NEARLY_EMPTY = 0.2
 """Charge at which the pack must still carry the load: lithium packs are commonly used down to 20 %."""
 COLD_C = 0.0

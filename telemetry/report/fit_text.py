@@ -64,7 +64,7 @@ def fit_lines(
 
 
 def summary_lines(machine: Machine, findings: Sequence[Finding], colour: bool = False) -> list[str]:
-    """Return the verdict, what speaks against the machine, and what to look up; not what fits."""
+    """Return the verdict, the stops and cautions, and what to look up; not what fits."""
     bad = [finding for verdict in ("stop", "caution") for finding in findings if finding.verdict == verdict]
     lines = [f"{machine.name}: {_badge(overall(findings), colour)}: {_MEANINGS[overall(findings)]}"]
     for finding in bad:

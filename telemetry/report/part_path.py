@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from telemetry.analysis.parts_seen import PULL_S, Worst, peak_current, steady_current
-from telemetry.analysis.path_loss import Z90, PathLoss, Sag, find_path_loss, sag_in_the_cold, sag_nearly_empty
-from telemetry.analysis.ranges import Range
+from telemetry.analysis.path_loss import PathLoss, Sag, find_path_loss, sag_in_the_cold, sag_nearly_empty
+from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.resistance import LEAST_CURRENT_A, least_current
 from telemetry.analysis.session_figures import NO_MACHINE, SessionFigures
 from telemetry.machine.limits_cells import RATIO_TRIP, RATIO_WARN

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from telemetry.alarms.acts import MOVING, Act, act_for, act_of, alarm_name
 from telemetry.alarms.priorities import priority_of
@@ -88,7 +88,8 @@ def alarm_text(alarm: StandingAlarm) -> str:
         details.append(_where(change))
         details.append(amount_text(change.signal, change.value) if change.value == change.value else "")
     details.append(STATE_WORDS[alarm.state])
-    return f"{alarm_name(change.limit)}: {', '.join(detail for detail in details if detail)}"
+    known = ", ".join(detail for detail in details if detail)
+    return f"{alarm_name(change.limit)}: {known}" if known else alarm_name(change.limit)
 
 
 def headline(snapshot: Snapshot, now: int) -> Headline | None:
@@ -101,11 +102,10 @@ def headline(snapshot: Snapshot, now: int) -> Headline | None:
         urgent = priority_of(alarm.change.limit, alarm.change.level) != "low"
         act = alarm_act(alarm, snapshot)
         if alarm.change.level == "trip" and not alarm.acknowledged and urgent and act.word:
-            word, do = _over(alarm, snapshot) or (act.word, act.do)
             what = f"{act.where}: {alarm_name(alarm.change.limit)}"
             details = (alarm_values(alarm, snapshot, now), alarm_since(alarm, snapshot), _told(alarm.change))
             known = tuple(detail for detail in details if detail)
-            return Headline(word, (what, do), known, waits=True, meaning=alarm_meaning(alarm))
+            return Headline(act.word, (what, act.do), known, waits=True, meaning=alarm_meaning(alarm))
     for link in snapshot.failed_links():
         standing = snapshot.alarms.get(("link", link.source))
         if standing is None or not standing.acknowledged:
@@ -116,16 +116,15 @@ def headline(snapshot: Snapshot, now: int) -> Headline | None:
     return None
 
 
-def _over(alarm: StandingAlarm, snapshot: Snapshot) -> tuple[str, str] | None:
-    """Return word and sentence of a trip that is over; None where its act still holds, latched at rest included."""
-    if alarm.active or (alarm.latched and snapshot.situation not in MOVING):
-        return None
-    return "OVER", "Look into it at the next stop." if alarm.latched else "It is back inside its limit."
-
-
 def alarm_act(alarm: StandingAlarm, snapshot: Snapshot) -> Act:
-    """Return what to do about an alarm now."""
-    return act_of(alarm.change, snapshot.situation, snapshot.watches_pack(alarm.change.signal))
+    """Return what to do about an alarm now; nothing more while the machine moves, once it is over."""
+    change = alarm.change
+    act = act_of(change, snapshot.situation, snapshot.watches_pack(change.signal))
+    if alarm.active or (alarm.latched and snapshot.situation not in MOVING):
+        return act
+    over = "It is over." if change.bound != change.bound else "It is back inside its limit."
+    do = "Look into it at the next stop." if alarm.latched else over
+    return replace(act, word="OVER" if act.word else "", do=do)
 
 
 def alarm_values(alarm: StandingAlarm, snapshot: Snapshot, now: int) -> str:

@@ -49,7 +49,7 @@ def electrode(part: dict[str, float]) -> float:
 
 
 def iron_phosphate(graphite_factor: float) -> np.ndarray:
-    """Return the rested voltage at ``SHARE``, midway between the branches of charge and discharge, V."""
+    """Return the open-circuit voltage at ``SHARE``, midway between the branches of charge and discharge, V."""
     text = files("bmlite").joinpath("SPM", "templates", "graphite_lfp.yaml").read_text(encoding="utf-8")
     cell = yaml.safe_load(text)
     graphite, phosphate = half_cell("graphite_ocv.csv"), half_cell("lfp_ocv.csv")
@@ -63,7 +63,7 @@ def iron_phosphate(graphite_factor: float) -> np.ndarray:
 
 
 def parameter_set(name: str) -> np.ndarray:
-    """Return the rested voltage at ``SHARE`` by a parameter set of PyBaMM, V."""
+    """Return the open-circuit voltage at ``SHARE`` by a parameter set of PyBaMM, V."""
     values = pybamm.ParameterValues(name)
     x_empty, x_full, y_full, y_empty = pybamm.lithium_ion.ElectrodeSOHSolver(values).get_min_max_stoichiometries()
 
