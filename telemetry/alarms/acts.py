@@ -192,7 +192,7 @@ ACT_TABLE: tuple[ActRow, ...] = (
     ActRow("source-frozen", _BOTH, MOVING, "NO DATA", "Stop where it is safe."),
     ActRow("source-frozen", _BOTH, _CHARGE, "NO DATA", f"Stay with the charger, or: {_THEN_OFF}"),
     ActRow("source-frozen", _BOTH, _REST, "NO DATA", "Its values no longer change. Switch that device off and on."),
-    ActRow("recording", _BOTH, MOVING, "NOT SAVED", "Drive on; only the recording has a gap."),
+    ActRow("recording", _BOTH, MOVING, "NOT SAVED", "Drive on; free the disk at the next stop."),
     ActRow("recording", _BOTH, _PARKED, "NOT SAVED", "See whether the disk is full, and make room."),
     ActRow("cell-resistance", _BOTH, MOVING, "SLOW", "Half throttle to the next stop."),
     ActRow(
@@ -245,7 +245,7 @@ ALARM_NAMES: Mapping[str, str] = {
     "supply-lost": "power lost under throttle",
     "link": "link lost",
     "source-frozen": "frozen values",
-    "recording": "values not recorded",
+    "recording": "values not saved",
 }
 """What each alarm is called, by the limit's name."""
 

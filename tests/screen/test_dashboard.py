@@ -234,7 +234,7 @@ async def test_a_lost_link_and_a_lost_recording_stand_huge_with_their_reasons(ri
         await pilot.press("1", "enter")
         await rig.after(0.1, Loss(rig.now, "store", 240, "the disk is full; free some space"))
         assert holds(rig.rows(), word_rows("NOT SAVED"))
-        assert "DISK: values not recorded. Drive on; only the recording has a gap." in rig.text()
+        assert "DISK: values not saved. Drive on; free the disk at the next stop." in rig.text()
         assert "■ 240 values not recorded" in rig.text()
 
 
