@@ -1,0 +1,123 @@
+"""What a fault is, what one try of it gives, and the list of all faults."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+LOST_AT_MOST_S = 1.0
+"""What is older than this when the fault strikes must be there, or its loss announced and counted."""
+ANNOUNCED_WITHIN_S = 1.0
+
+
+class NotTried(Exception):
+    """This computer lacks what the fault needs; the text says what. Never counts as kept."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What one try gave. Whatever else is found wrong, a try raises as AssertionError.
+
+    Attributes:
+        lost_s: age of the oldest missing value when the fault struck or the program ended, s; 0 where none is.
+        announced_s: how long after the loss was certain the program said so, s; None where it did not.
+        counted: whether the loss is counted in the summary, the report and the list of sessions; None where nothing
+            is missing, or where no program was left to print a summary.
+        ledger: what does not add up, in a sentence; empty where read = decoded + rejected and
+            published = stored + counted losses.
+        note: anything worth keeping, a few words.
+
+    """
+
+    lost_s: float = 0.0
+    announced_s: float | None = None
+    counted: bool | None = None
+    ledger: str = ""
+    note: str = ""
+
+    @property
+    def broken(self) -> str:
+        """Why the promise is broken, in a sentence; empty where it is kept."""
+        if self.ledger:
+            return self.ledger
+        if self.lost_s <= LOST_AT_MOST_S:
+            return ""
+        if self.announced_s is None or self.announced_s > ANNOUNCED_WITHIN_S:
+            late = (
+                "was not announced" if self.announced_s is None else f"was announced after {self.announced_s:.1f} s"
+            )
+            return f"{self.lost_s:.2f} s are missing and that {late}"
+        return "" if self.counted else f"{self.lost_s:.2f} s are missing and not counted everywhere"
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One kind of fault.
+
+    Attributes:
+        name: for ``--only``; a few words joined by hyphens.
+        what: the fault in plain words.
+        promise: what the program promises, in plain words.
+        short: tries in the short run.
+        long: tries in the long run.
+        try_once: breaks something once, given the dice and an empty folder of its own; may run in any thread.
+        alone: run it while nothing else runs, on the main thread, since it measures memory or speed.
+
+    """
+
+    name: str
+    what: str
+    promise: str
+    short: int
+    long: int
+    try_once: Callable[[random.Random, Path], Outcome]
+    alone: bool = False
+
+
+@dataclass
+class Result:
+    """All tries of one fault."""
+
+    fault: Fault
+    outcomes: list[Outcome] = field(default_factory=list)
+    broken: list[str] = field(default_factory=list)
+    not_tried: str = ""
+
+    @property
+    def tries(self) -> int:
+        """How many were really made."""
+        return len(self.outcomes) + len(self.broken)
+
+    @property
+    def worst_s(self) -> float:
+        """The largest loss, s."""
+        return max((each.lost_s for each in self.outcomes), default=0.0)
+
+    @property
+    def announced_s(self) -> float | None:
+        """The longest time to an announcement, s; None where there was none."""
+        return max((each.announced_s for each in self.outcomes if each.announced_s is not None), default=None)
+
+    @property
+    def counted(self) -> str:
+        """``yes``, ``no``, or ``-`` where there was nothing to count."""
+        told = {each.counted for each in self.outcomes} - {None}
+        return "-" if not told else "yes" if told == {True} else "no"
+
+    @property
+    def verdict(self) -> str:
+        """``kept``, ``broken`` with the number, or ``not tried`` with the reason."""
+        if self.broken:
+            return f"**broken** in {len(self.broken)}"
+        return f"not tried: {self.not_tried}" if self.not_tried else "kept"
+
+
+FAULTS: dict[str, Fault] = {}
+
+
+def register(fault: Fault) -> None:
+    """Add ``fault`` to the list; each module does so for its own when it is imported."""
+    assert fault.name not in FAULTS, fault.name
+    FAULTS[fault.name] = fault
