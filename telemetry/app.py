@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Literal, TextIO, cast
 
 from telemetry.driver import DriverContext, Feed
 from telemetry.earlier_sessions import resistance_history
-from telemetry.log_file import HarmlessLines, log_path
+from telemetry.log_file import HarmlessLines, HarmlessSentences, log_path
 from telemetry.machine.cautions import caution_line
 from telemetry.machine.limits import limits_for
 from telemetry.machine.limits_history import NO_HISTORY
@@ -231,14 +231,14 @@ def _unprinted(out: Unhurried) -> OSError | None:
     return error if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT) else None
 
 
-async def _end_session(writer: StoreWriter, ended: int, options: RunOptions) -> StoreError | None:
+async def _end_session(writer: StoreWriter, ended: int, options: RunOptions) -> Exception | None:
     """Write what waits and the session's end; say so where it takes long. Return why it could not be written."""
     ending = asyncio.create_task(asyncio.to_thread(writer.end_session, ended, SAVING_AT_MOST_S))
     if not (await asyncio.wait({ending}, timeout=1.0))[0]:
         say([f"saving what is not on the disk yet; this takes at most {2 * SAVING_AT_MOST_S:.0f} s"], options.notes)
     try:
         await ending
-    except StoreError as error:
+    except Exception as error:  # the summary comes first
         return error
     return None
 
@@ -266,11 +266,12 @@ def _log_aside(options: RunOptions) -> None:
         logger = logging.getLogger(name)
         logger.propagate = False
         logger.handlers = [logging.StreamHandler(options.notes)]
+        logger.handlers[0].setFormatter(HarmlessSentences())
         if options.screen:
             with suppress(OSError):
                 log_path().parent.mkdir(parents=True, exist_ok=True)
                 logger.handlers = [logging.FileHandler(log_path(), encoding="utf-8", delay=True)]
-        logger.handlers[0].setFormatter(HarmlessLines())
+                logger.handlers[0].setFormatter(HarmlessLines())
 
 
 def _gather(subject: _Subject) -> Gather:

@@ -7,6 +7,7 @@ import tempfile
 import traceback
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import platformdirs
 
@@ -21,6 +22,15 @@ class HarmlessLines(logging.Formatter):
     def format(self, record: logging.LogRecord) -> str:
         """Return the record's lines."""
         return harmless(super().format(record))
+
+
+class HarmlessSentences(HarmlessLines):
+    """The same for a terminal: a traceback goes to the log file, and the line says where that is."""
+
+    def formatException(self, ei: Any) -> str:  # noqa: N802 - the library's own name
+        """Return where the details are."""
+        path = keep_traceback(ei[1])
+        return "no log file could be written" if path is None else f"the details are in {path}"
 
 
 def keep_libraries_off_the_terminal() -> None:

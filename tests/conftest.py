@@ -65,6 +65,30 @@ def _logs() -> Iterator[None]:
         logger.propagate, logger.handlers = propagate, handlers
 
 
+class _Mistakes(logging.Handler):
+    """Collects what the program contains: in a test it is a failure like any other."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.ERROR)
+        self.records: list[str] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self.records.append(f"{record.getMessage()}: {record.exc_info and record.exc_info[1]!r}")
+
+
+@pytest.fixture(autouse=True)
+def _contained(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Fail a test in which a part of the program failed and the rest went on, unless it is marked ``mistakes``."""
+    mistakes = _Mistakes()
+    loggers = [logging.getLogger(f"telemetry.{name}") for name in ("pipeline.part_failure", "store.writing_thread")]
+    for logger in loggers:
+        logger.addHandler(mistakes)
+    yield
+    for logger in loggers:
+        logger.removeHandler(mistakes)
+    assert not mistakes.records or request.node.get_closest_marker("mistakes")
+
+
 @pytest.fixture(autouse=True)
 def _store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Give each test a default store of its own."""

@@ -194,6 +194,9 @@ ACT_TABLE: tuple[ActRow, ...] = (
     ActRow("source-frozen", _BOTH, _REST, "NO DATA", "Its values no longer change. Switch that device off and on."),
     ActRow("recording", _BOTH, MOVING, "NOT SAVED", "Drive on; free the disk at the next stop."),
     ActRow("recording", _BOTH, _PARKED, "NOT SAVED", "See whether the disk is full, and make room."),
+    ActRow("program-error", _BOTH, MOVING, "NO DATA", "Stop where it is safe."),
+    ActRow("program-error", _BOTH, _CHARGE, "NO DATA", f"Stay with the charger, or: {_THEN_OFF}"),
+    ActRow("program-error", _BOTH, _REST, "NO DATA", "Start this program again, and report the error with its log."),
     ActRow("cell-resistance", _BOTH, MOVING, "SLOW", "Half throttle to the next stop."),
     ActRow(
         "cell-resistance", _BOTH, _PARKED, "", "Let it cool. The report says what to check, and how to do it safely."
@@ -246,6 +249,7 @@ ALARM_NAMES: Mapping[str, str] = {
     "link": "link lost",
     "source-frozen": "frozen values",
     "recording": "values not saved",
+    "program-error": "internal error",
 }
 """What each alarm is called, by the limit's name."""
 
@@ -271,6 +275,7 @@ _PLACES: Mapping[str, str] = {
     "charge-disabled": "NO REGEN",
     "supply-lost": "POWER LOST",
     "recording": "DISK",
+    "program-error": "THIS PROGRAM",
 }
 
 

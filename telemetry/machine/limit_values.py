@@ -67,6 +67,7 @@ _MEANINGS: dict[str, tuple[str, ...]] = {
     "lost offline timeout silent connection": ("link", "source-frozen"),
     "resistance aging ageing age": ("resistance-up", "cell-resistance"),
     "disk": ("recording",),
+    "bug crash internal": ("program-error",),
 }
 """What people call things, and which limits watch them."""
 

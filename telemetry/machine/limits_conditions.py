@@ -32,5 +32,6 @@ _CONDITIONS: dict[str, Callable[[Ground], Limit | str]] = {
     "source-frozen": _decided("a source repeats the same values for longer than a live measurement can"),
     "link": _link,
     "recording": _decided("values were lost on their way to the store or to another listener"),
+    "program-error": _decided("a part of this program failed and the run goes on without it"),
 }
 FRAMES = tuple(Frame(name, name, "high", build, bounded=False) for name, build in _CONDITIONS.items())

@@ -14,7 +14,8 @@ from typing import Protocol
 
 from telemetry.model.batch import Span
 from telemetry.model.errors import ShakedownError
-from telemetry.model.events import Loss, SavingChange
+from telemetry.model.events import AlarmCondition, Loss, SavingChange
+from telemetry.pipeline.part_failure import log_failure, part_failure, part_name
 
 Direct = Callable[[Span], None]
 
@@ -40,23 +41,24 @@ class Bus:
 
     Args:
         waits: wait for room in queued listeners rather than lose (a replay); a live run does not wait.
-        on_loss: told of each loss, and when a queued listener stops or resumes writing; brings it back into the
-            run.
+        on_loss: told of each loss, when a queued listener stops or resumes writing, and of a direct one that fails;
+            brings it back into the run.
 
     Attributes:
         refused: values not taken, by listener.
     """
 
-    def __init__(self, waits: bool, on_loss: Callable[[Loss | SavingChange], None]) -> None:
+    def __init__(self, waits: bool, on_loss: Callable[[Loss | SavingChange | AlarmCondition], None]) -> None:
         self._waits = waits
         self._on_loss = on_loss
         self._direct: list[Direct] = []
         self._queued: dict[str, Queued] = {}
         self._holding: set[str] = set()
+        self._failed: set[object] = set()
         self.refused: Counter[str] = Counter()
 
     def attach(self, listener: Direct) -> None:
-        """Call ``listener`` with every span; it must be quick, and what it raises ends the run."""
+        """Call ``listener`` with every span; it must be quick. One that raises misses that span only."""
         self._direct.append(listener)
 
     def subscribe(self, name: str, listener: Queued) -> None:
@@ -65,8 +67,11 @@ class Bus:
 
     async def publish(self, span: Span) -> None:
         """Give ``span`` to every listener, direct ones first: alarms never wait for the disk."""
-        for listener in self._direct:
-            listener(span)
+        for listener in tuple(self._direct):
+            try:
+                listener(span)
+            except Exception as error:
+                self._tell_once(listener, span.end, error)
         for name, queued in self._queued.items():
             if self._waits:
                 await queued.room(span.value_count)
@@ -75,6 +80,12 @@ class Bus:
                 self.refused[name] += refused
                 self._on_loss(Loss(span.end, name, refused, why))
             self._watch(name, queued, span.end)
+
+    def _tell_once(self, listener: Direct, end: int, error: Exception) -> None:
+        if listener not in self._failed:
+            self._failed.add(listener)
+            part = part_name(getattr(listener, "__self__", listener))
+            self._on_loss(part_failure(end, part, error, "what it shows may be wrong"))
 
     def _watch(self, name: str, queued: Queued, end: int) -> None:
         held = queued.held()
@@ -85,10 +96,15 @@ class Bus:
             self._holding.remove(name)
             self._on_loss(SavingChange(end, name, None))
 
-    @staticmethod
-    def _offer(queued: Queued, span: Span) -> tuple[int, str]:
+    def _offer(self, queued: Queued, span: Span) -> tuple[int, str]:
         try:
             refused = queued.offer(span)
         except ShakedownError as error:
             return span.value_count, str(error)
-        return refused, str(getattr(queued, "failure", None) or "it is full and cannot keep up")
+        except Exception as error:
+            part = part_name(queued)
+            if queued not in self._failed:
+                self._failed.add(queued)
+                log_failure(part, error)
+            return span.value_count, f"internal error in {part} ({type(error).__name__})"
+        return refused, getattr(queued, "why_refused", "") or "it is full and cannot keep up"

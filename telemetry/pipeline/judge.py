@@ -52,6 +52,7 @@ class Judge:
     ) -> None:
         self._limits = tuple(each for each in limits if (each.warn, each.trip) != (None, None))
         self._rules = rules or AlarmRules()
+        self._chattering = chattering
         self._watched: dict[tuple[str, str], _Watched] = {}
         self._layouts: set[tuple[str, ...]] = set()
         self._conditions = Conditions(self._rules)
@@ -60,6 +61,10 @@ class Judge:
         self._faults = LimitFaults(chattering)
         self._earlier: list[AlarmInput] = []
         self._began = False
+
+    def afresh(self) -> Judge:
+        """Return a judge by the same limits and rules, which raises again what holds."""
+        return Judge(self._limits, self._rules, self._chattering)
 
     def advance(self, span: Span) -> Span:
         """Add the alarm changes of ``span`` in time order, and the faults of limits that they show."""

@@ -12,7 +12,7 @@ from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.clock import Clock
 from telemetry.model.errors import ShakedownError
-from telemetry.model.events import Acknowledge, Mark, ResetLatch, Shelve, Unshelve
+from telemetry.model.events import Acknowledge, LinkChange, Mark, ResetLatch, Shelve, Unshelve
 from telemetry.pipeline.bus import Bus
 from telemetry.pipeline.derive import Cells, Charge, Power
 from telemetry.pipeline.estimate_charge import EstimateCharge
@@ -22,6 +22,7 @@ from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import Judge
 from telemetry.pipeline.limit_stages import limit_stages
 from telemetry.pipeline.outlook import Outlook
+from telemetry.pipeline.part_failure import log_failure, with_unjudged
 from telemetry.pipeline.plan import Pacer, ReplayPlan
 from telemetry.pipeline.stage import Chain, Stage
 from telemetry.pipeline.supervisor import Supervisor
@@ -73,7 +74,7 @@ class Run:
         self.clock = clock
         self.gather = gather
         self.bus = Bus(waits, gather.post)
-        self.failure: ShakedownError | None = None
+        self.failure: Exception | None = None
         self._pacer = pacer
         self._stages = stages
         self._end = clock.now()
@@ -117,7 +118,7 @@ class Run:
                 return
 
     async def _advance(self, end: int, final: bool = False) -> None:
-        span = self._stages.advance(self.gather.close(max(end, self._end), final))
+        span = with_unjudged(self._stages.advance(self.gather.close(max(end, self._end), final)))
         self._end = span.end
         await self.bus.publish(span)
 
@@ -130,6 +131,10 @@ class Run:
             await supervisor.run()
         except ShakedownError as error:
             self.failure = self.failure or error
+        except Exception as error:
+            self.failure = self.failure or error
+            why = log_failure(f"source {supervisor.source}", error)
+            self.gather.post(LinkChange(self.clock.now(), supervisor.source, "lost", why))
 
 
 class Operator:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 
 from telemetry.model.batch import Batch, Span, Times, Values
+from telemetry.model.events import AlarmCondition
+from telemetry.pipeline.part_failure import part_failure, part_name
 
 
 class Stage(Protocol):
@@ -22,17 +24,50 @@ class Stage(Protocol):
         ...
 
 
+@runtime_checkable
+class Renewable(Protocol):
+    """A stage that can begin anew in mid-session and say nothing false; one that counts from the start cannot."""
+
+    def afresh(self) -> Stage:
+        """Return a fresh one with the same settings."""
+        ...
+
+
 class Chain:
-    """Stages one after another, itself a stage."""
+    """Stages one after another, itself a stage.
+
+    Where one fails through a mistake of the program no row is lost: the span goes on as it was given to that stage.
+    The stage is left out from then on, or begins afresh where it is :class:`Renewable`. The next span brings the
+    condition that raises the alarm, once for each stage.
+    """
 
     def __init__(self, stages: Iterable[Stage]) -> None:
-        self._stages = tuple(stages)
+        self._stages = list(stages)
+        self._told: set[str] = set()
+        self._failures: list[AlarmCondition] = []
 
     def advance(self, span: Span) -> Span:
         """Pass ``span`` through every stage in order."""
-        for stage in self._stages:
-            span = stage.advance(span)
-        return span
+        if self._failures:
+            span, self._failures = span.adding(events=self._failures), []
+        for stage in tuple(self._stages):
+            try:
+                span = stage.advance(span)
+            except Exception as error:
+                self._go_on_without(stage, span.end, error)
+        return span.adding(events=self._failures) if span.final and self._failures else span
+
+    def _go_on_without(self, stage: Stage, t: int, error: Exception) -> None:
+        place, part = self._stages.index(stage), part_name(stage)
+        if isinstance(stage, Renewable):
+            self._stages[place] = stage.afresh()
+            consequence = "it begins afresh"
+        else:
+            del self._stages[place]
+            consequence = "it is left out from here on"
+        if part not in self._told:
+            self._told.add(part)
+            self._failures.append(part_failure(t, part, error, consequence))
 
 
 class Chosen:

@@ -10,9 +10,10 @@ from typing import cast
 from telemetry.driver import CLOSE_LIMIT_S, OPEN_LIMIT_S, Asleep, Driver
 from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.clock import Clock
-from telemetry.model.errors import LinkError, LinkSilent, LinkUnavailable
+from telemetry.model.errors import LinkError, LinkLost, LinkSilent, LinkUnavailable, ShakedownError
 from telemetry.model.events import Event, LinkChange, LinkState
 from telemetry.model.time_text import length
+from telemetry.pipeline.part_failure import log_failure
 
 FIRST_DELAY = MICROSECONDS // 4
 LONGEST_DELAY = {"wired": 1 * MICROSECONDS, "radio": 5 * MICROSECONDS}
@@ -40,12 +41,16 @@ class Supervisor:
         self._told: tuple[str, str] = ("", "")
         self._heard = 0
         self._asleep = False
+        self._mistakes: dict[type[Exception], str] = {}
 
     async def run(self) -> None:
         """Open, read, and open again, with a delay that doubles from 0.25 s and starts over on success.
 
+        A mistake in a driver counts as a failed link: what else is recorded goes on.
+
         Raises:
             ShakedownError: of another kind than a link's: bad input, which no retry cures.
+            Exception: a mistake in a driver that plays a recording; played again it would not go on where it was.
         """
         while True:
             driver = self._make()
@@ -55,6 +60,12 @@ class Supervisor:
                 await self._one_opening(driver)
             except LinkError as error:
                 await self._wait_to_retry(driver, error)
+            except ShakedownError:
+                raise
+            except Exception as error:
+                if driver.kind == "plan":
+                    raise
+                await self._wait_to_retry(driver, LinkLost(self._mistake(error)))
             else:
                 self._tell("ended")
                 return
@@ -123,16 +134,24 @@ class Supervisor:
         await self._clock.sleep_until(retry_at)
         self._delay = min(2 * self._delay, longest)
 
+    def _mistake(self, error: Exception) -> str:
+        """Return what to say of a mistake in a driver; its traceback goes to the log once, however often it comes."""
+        if type(error) not in self._mistakes:
+            why = log_failure(f"the driver of {self.source}", error)
+            self._mistakes[type(error)] = f"{why}; it is opened again, and the other sources go on"
+        return self._mistakes[type(error)]
+
     async def _close(self, driver: Driver) -> None:
+        why = f"{self.source} did not close within its time limit"
         try:
             async with asyncio.timeout(CLOSE_LIMIT_S):
                 await driver.close()
+            return
         except TimeoutError:
-            self._post(
-                LinkChange(
-                    self._clock.now(), self.source, "lost", f"{self.source} did not close within its time limit"
-                )
-            )
+            pass
+        except Exception as error:
+            why = self._mistake(error)
+        self._post(LinkChange(self._clock.now(), self.source, "lost", why))
 
     def _tell(self, state: LinkState, why: str = "", retry_at: int | None = None) -> None:
         self._state, self._told = state, (state, why)

@@ -49,7 +49,7 @@ BLOCKING = (
 """Findings of the evidence that make figures wrong."""
 POWER_LOST = ("discharge-disabled", "supply-lost")
 """Alarms that come first in the report."""
-_OF_THE_RECORDER = ("recording", "link")
+_OF_THE_RECORDER = ("recording", "link", "program-error")
 _WITH_DIRECTION = ("pack_current", "discharge_current_average", "charge_current_average", "cold_charge_current")
 _CHARGE_ONLY_S = 30.0
 

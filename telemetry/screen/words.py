@@ -71,6 +71,10 @@ STATE_WORDS: dict[AlarmState, str] = {
 """How an alarm stands, beside its name; nothing where it is plainly there and nobody has seen it."""
 
 
+_NAMED = ("link", "recording", "program-error")
+"""Alarms of a source, a listener or a part of the program, which is named beside them."""
+
+
 def alarm_meaning(alarm: StandingAlarm) -> Meaning:
     """Return the badge of an alarm: red for a trip that holds, yellow for a warn, blue for what waits for a key."""
     if not alarm.active:
@@ -82,7 +86,7 @@ def alarm_text(alarm: StandingAlarm) -> str:
     """Return an alarm in a few words: what, where, the value that raised it, and how it stands."""
     change = alarm.change
     details = []
-    if change.limit in ("link", "recording"):
+    if change.limit in _NAMED:
         details.append(printable(change.signal, 20))
     else:
         details.append(_where(change))
@@ -156,7 +160,7 @@ def _told(change: AlarmChange) -> str:
 
 def quiet_text(change: AlarmChange) -> str:
     """Return in a few words which alarm is shelved, suppressed or out of service."""
-    which = printable(change.signal, 20) if change.limit in ("link", "recording") else _where(change)
+    which = printable(change.signal, 20) if change.limit in _NAMED else _where(change)
     which = "" if "*" in change.signal else which
     words = f"{alarm_name(change.limit)}: {STATE_WORDS[change.stands]}"
     return f"{words} ({which})" if which else words

@@ -64,7 +64,7 @@ class SpanQueue:
         self._line: deque[Span | Call[Any]] = deque()
         self._ends: deque[tuple[int, float]] = deque()
         self._values = self._events = 0
-        self._stored = self._refused = self._refused_events = 0
+        self._stored = self._refused = self._refused_events = self._untold = 0
 
     def __bool__(self) -> bool:
         return bool(self._line)
@@ -87,7 +87,7 @@ class SpanQueue:
     def start_counting(self, live: bool) -> None:
         """Set the counts of a new session to nothing."""
         self.live = live
-        self._stored = self._refused = self._refused_events = 0
+        self._stored = self._refused = self._refused_events = self._untold = 0
 
     def has_room(self, end: int | None = None, values: int = 1) -> bool:
         """Tell whether a span of ``values`` that ends at ``end`` would be taken."""
@@ -97,12 +97,17 @@ class SpanQueue:
         return not late and self._values + values <= self.max_values
 
     def add(self, span: Span) -> int:
-        """Take ``span``, or only its events where there is no room for its rows; return how many values were not."""
+        """Take ``span``, or only its events where there is no room for its rows.
+
+        Returns:
+            How many values were refused since the last call: of this span, and by :meth:`refuse_first`.
+
+        """
         values = span.value_count
-        refused = 0
+        refused, self._untold = self._untold, 0
         if values and not self.has_room(span.end, values):
-            refused, values = values, 0
-            self._refused += refused
+            self._refused += values
+            refused, values = refused + values, 0
             span = replace(span, batches=())
         if self._events + len(span.events) > MAX_EVENTS:
             self._refused_events += len(span.events)
@@ -142,6 +147,15 @@ class SpanQueue:
     def written(self, spans: list[Span]) -> None:
         """Take out the first spans, which are committed."""
         self._stored += self._take_out(len(spans))
+
+    def refuse_first(self) -> None:
+        """Throw the first span away, counted as refused; :meth:`add` tells."""
+        span = self._line[0]
+        assert isinstance(span, Span)
+        self._refused_events += len(span.events)
+        values = self._take_out(1)
+        self._refused += values
+        self._untold += values
 
     def give_up(self) -> list[Call[Any]]:
         """Throw away every span, counted as refused; return the calls that were in between."""

@@ -89,6 +89,11 @@ class StoreWriter:
         return self._thread.failure
 
     @property
+    def why_refused(self) -> str:
+        """Why the latest :meth:`offer` refused values; empty where there was no room."""
+        return self._thread.why_refused
+
+    @property
     def counts(self) -> Counts:
         """What became of the values of the present session, or of the last one."""
         return self._thread.counts

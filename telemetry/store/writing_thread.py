@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import concurrent.futures
 import contextlib
+import logging
 import sqlite3
 import threading
 import time
@@ -30,6 +31,7 @@ HELD_S = 3.0
 _VALUES_A_COMMIT = 250_000
 
 T = TypeVar("T")
+log = logging.getLogger(__name__)
 
 
 class SpanWork(Protocol):
@@ -54,11 +56,13 @@ class WritingThread:
     Attributes:
         path: the store's file; another one once the first was deleted or replaced.
         failure: what keeps the store from being written now; None while all is well.
+        why_refused: why the latest :meth:`put` told of refused values; empty where the queue is full.
 
     """
 
     def __init__(self, path: Path, work: SpanWork, commit_s: float, max_values: int, busy_s: float) -> None:
         self.failure: StoreError | None = None
+        self.why_refused = ""
         self.path, self._work = path, work
         self._place: Place | None = None
         self._commit_s, self._busy_s = commit_s, busy_s
@@ -68,6 +72,8 @@ class WritingThread:
         self._closing = False
         self._give_up_at: float | None = None
         self._broken: BaseException | None = None
+        self._refusal = ""
+        self._logged: set[type[Exception]] = set()
         self._due = self._retry_at = 0.0
         self._opened: concurrent.futures.Future[None] = concurrent.futures.Future()
         self._thread = threading.Thread(target=self._run, name="store writer", daemon=True)
@@ -117,6 +123,8 @@ class WritingThread:
         with self._changed:
             idle = not self._queue
             refused = self._queue.add(span)
+            mistake, self._refusal = self._refusal, ""
+            self.why_refused = str(self.failure or mistake)
             if idle or self._queue.values >= _VALUES_A_COMMIT:
                 self._changed.notify()
         return refused
@@ -245,13 +253,35 @@ class WritingThread:
         self._due = time.monotonic() + self._commit_s
         try:
             self._work.write(self._database(), spans)
-        except (sqlite3.Error, OSError, StoreError) as error:
-            self._failed(error)
+        except Exception as error:
+            if isinstance(error, StoreError) or is_trouble(error):
+                self._failed(error)
+            elif len(spans) == 1:
+                self._refuse(error)
+            else:  # one of them it is that cannot be written; the others can
+                for span in spans:
+                    if self.failure is None:
+                        self._write([span])
             return
         with self._changed:
             self.failure = None
             self._queue.written(spans)
             self._wake()
+
+    def _refuse(self, error: Exception) -> None:
+        """Count the first span as refused: writing it met a mistake of the program's own, and would again."""
+        mistake = self._mistake(error)
+        with self._changed:
+            self._refusal = str(mistake)
+            self._queue.refuse_first()
+            self._wake()
+
+    def _mistake(self, error: Exception) -> StoreError:
+        """Keep the traceback of ``error`` in the log and return the sentence for it."""
+        if type(error) not in self._logged:
+            self._logged.add(type(error))
+            log.error("internal error while writing to the store; please report it", exc_info=error)
+        return StoreError(f"internal error while writing to the store ({type(error).__name__}); please report it")
 
     def _make(self, call: Call[Any]) -> None:
         result, refusal = None, None
@@ -262,11 +292,11 @@ class WritingThread:
                 self._failed(error)
                 return
             refusal = error
-        except (sqlite3.Error, OSError) as error:
-            if call.again_on_failure or not is_trouble(error):
+        except Exception as error:
+            if is_trouble(error) and call.again_on_failure:
                 self._failed(error)
                 return
-            refusal = store_error(self.path, error)
+            refusal = store_error(self.path, error) if is_trouble(error) else self._mistake(error)
         with self._changed:
             self._queue.take_call()
             if call.again_on_failure:
@@ -279,8 +309,6 @@ class WritingThread:
     def _failed(self, error: sqlite3.Error | OSError | StoreError) -> None:
         """Keep all that is queued for another try; past the limit, give it up."""
         if not isinstance(error, StoreError):
-            if not is_trouble(error):
-                raise error
             error = store_error(self.path, error)
         with self._changed:
             self.failure = failure = error

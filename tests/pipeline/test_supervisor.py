@@ -122,7 +122,21 @@ async def test_bad_input_is_not_tried_again() -> None:
     assert Scripted.open_now == []
 
 
-async def test_a_bug_in_a_driver_is_not_hidden() -> None:
-    _, task = await supervised(ManualClock(), [["row", KeyError("oops")]])
+@pytest.mark.mistakes
+async def test_a_mistake_in_a_driver_is_a_failed_link_and_logged_once(caplog: pytest.LogCaptureFixture) -> None:
+    clock = ManualClock()
+    got, task = await supervised(clock, [["row", KeyError("oops")], ["row", KeyError("oops")], ["row", None]])
+    await clock.advance(2)
+    assert states(got) == ["opening", "live", "lost", "live", "lost", "live"]
+    why = next(e.why for e in got if isinstance(e, LinkChange) and e.state == "lost")
+    assert why.startswith("internal error in the driver of pack (KeyError); it is opened again")
+    assert [record.exc_info is not None for record in caplog.records] == [True]
+    assert sum(isinstance(x, Batch) for x in got) == 3
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+
+
+async def test_a_mistake_in_a_replay_ends_it() -> None:
+    _, task = await supervised(ManualClock(), [["row", KeyError("oops")]], "plan")
     with pytest.raises(KeyError):
         await task

@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,6 +18,7 @@ import pytest
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.errors import StoreError
 from telemetry.model.events import Mark
+from telemetry.store import writer as store_writer
 from telemetry.store.reader import StoreReader
 from telemetry.store.writer import StoreWriter
 
@@ -149,19 +151,19 @@ def test_a_session_whose_end_cannot_be_written_is_given_up_within_the_limit(
         assert [record.ended_how for record in reader.sessions()] == ["ended without notice", "normal"]
 
 
-def test_a_mistake_of_our_own_reaches_those_who_offer_and_wait(store: Path, begin: Callable[..., int]) -> None:
-    writer = StoreWriter.open(store, commit_s=0.01)
-    begin(writer)
-    writer.offer(span(1))
-    writer.flush()
-    with closing(sqlite3.connect(store)) as connection:
-        connection.execute("DROP TABLE group_pack")
-    writer.offer(span(2))
-    with pytest.raises(RuntimeError, match="no such table: group_pack"):
-        writer.end_session(START)
-    with pytest.raises(RuntimeError, match="no such table: group_pack"):
-        writer.offer(span(3))
-    writer.close()
+@pytest.mark.mistakes
+def test_rows_whose_table_is_gone_are_refused_and_counted(store: Path, begin: Callable[..., int]) -> None:
+    with StoreWriter.open(store, commit_s=0.01) as writer:
+        begin(writer)
+        writer.offer(span(1))
+        writer.flush()
+        with closing(sqlite3.connect(store)) as connection:
+            connection.execute("DROP TABLE group_pack")
+        writer.offer(span(2))
+        writer.flush()
+        assert writer.offer(span(3)) == 2
+        counts = writer.end_session(START)
+    assert (counts.stored, counts.refused) == (2, 4)
 
 
 def test_misuse_is_told(store: Path, begin: Callable[..., int]) -> None:
@@ -226,6 +228,7 @@ def test_nothing_is_lost_when_a_full_disk_gets_room_again(
     code = """
 import resource, sys, time
 from pathlib import Path
+from typing import Any
 import numpy as np
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.store.writer import StoreWriter
@@ -283,3 +286,45 @@ def test_a_store_copied_without_its_log_can_be_read(store: Path, tmp_path: Path,
         assert reader.session("last").ended_how == "ended without notice"
         read = reader.arrays("last", ["pack_voltage"])["pack_voltage"][1]
     assert len(read) >= 25_000, "only the latest megabyte is in the log"
+
+
+@pytest.mark.mistakes
+def test_a_span_that_cannot_be_written_by_our_own_mistake_is_refused_alone_and_told(
+    store: Path, begin: Callable[..., int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = store_writer.insert_spans
+
+    def insert(db: Any, running: Any, spans: list[Span]) -> Any:
+        if any(one.end == START + 3_000_000 for one in spans):
+            raise ZeroDivisionError("a mistake of ours")
+        return real(db, running, spans)
+
+    monkeypatch.setattr(store_writer, "insert_spans", insert)
+    with StoreWriter.open(store) as writer:
+        begin(writer)
+        assert [writer.offer(span(second)) for second in range(6)] == [0] * 6
+        writer.flush()
+        assert writer.offer(span(6)) == 2, "told with the next one"
+        assert writer.why_refused == "internal error while writing to the store (ZeroDivisionError); please report it"
+        assert writer.offer(span(7)) == 0
+        counts = writer.end_session(START)
+    assert (counts.stored, counts.refused) == (14, 2)
+    assert stored_seconds(store) == [0.0, 1.0, 2.0, 4.0, 5.0, 6.0, 7.0]
+
+
+@pytest.mark.mistakes
+def test_an_end_that_cannot_be_written_by_our_own_mistake_is_a_sentence(
+    store: Path, begin: Callable[..., int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def close(*_: object) -> None:
+        raise ZeroDivisionError("a mistake of ours")
+
+    with StoreWriter.open(store) as writer:
+        begin(writer)
+        writer.offer(span(1))
+        with monkeypatch.context() as patch:
+            patch.setattr(store_writer, "close_session", close)
+            with pytest.raises(StoreError, match=r"internal error while writing to the store \(ZeroDivisionError\)"):
+                writer.end_session(START)
+        assert writer.counts.stored == 2
+    assert stored_seconds(store) == [1.0]
