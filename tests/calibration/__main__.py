@@ -1,0 +1,47 @@
+"""``python -m tests.calibration``: judge figures on unseen packs; print what was found, or write it into the docs."""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+import time
+
+from tests.calibration import page
+from tests.calibration.figures import FIGURES
+from tests.calibration.splits import CHOOSING, TABLE
+from tests.calibration.tally import by_kind
+
+
+def seeds_of(text: str) -> range:
+    """Return the seeds of ``A-B``, both included."""
+    first, last = (int(part) for part in text.split("-"))
+    return range(first, last + 1)
+
+
+def main() -> None:
+    """Read the options and judge."""
+    parser = argparse.ArgumentParser(prog="python -m tests.calibration", description=__doc__)
+    parser.add_argument("--figure", nargs="+", choices=sorted(FIGURES), default=sorted(FIGURES))
+    parser.add_argument("--sessions", type=int, default=200, help="sessions a figure")
+    parser.add_argument("--seeds", type=seeds_of, default=TABLE, metavar="A-B", help="default: those of the table")
+    parser.add_argument("--write-table", action="store_true", help="into docs/calibration.md")
+    options = parser.parse_args()
+    if options.write_table and (options.seeds[0] in CHOOSING or options.seeds[-1] in CHOOSING):
+        parser.error(f"seeds {CHOOSING[0]} to {CHOOSING[-1]} chose constants: they are not for the table")
+    for name in options.figure:
+        figure = FIGURES[name]
+        begin = time.monotonic()
+        rows = list(figure.judged(options.sessions, options.seeds))
+        if not rows:
+            print(f"{name}: nothing was stated")
+            continue
+        tallies = by_kind(rows)
+        print(f"\n{figure.title} ({name}), {time.monotonic() - begin:.0f} s")
+        print("\n".join(page.lines_of(figure, tallies)), flush=True)
+        if options.write_table:
+            command = f"python -m tests.calibration --figure {name} --sessions {options.sessions}"
+            page.write(figure, tallies, datetime.datetime.now(datetime.UTC).date().isoformat(), command)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,8 @@
+"""All figures that are judged."""
+
+from __future__ import annotations
+
+from tests.calibration import charge
+from tests.calibration.figure import Figure
+
+FIGURES: dict[str, Figure] = {figure.name: figure for figure in (*charge.FIGURES,)}
