@@ -20,9 +20,10 @@ import numpy as np
 from telemetry.analysis.charge_blocks import Blocks, cut_blocks
 from telemetry.analysis.current_offset import CurrentOffset
 from telemetry.analysis.gaps import GapRule
+from telemetry.analysis.instruments import USUAL_CURRENT_GAIN
 from telemetry.analysis.open_circuit import charge_uncertainty, open_circuit_tables
 from telemetry.analysis.series import SessionSeries
-from telemetry.analysis.state_of_charge import GAIN_UNCERTAINTY, ChargeEstimate, cell_volts
+from telemetry.analysis.state_of_charge import ChargeEstimate, cell_volts
 from telemetry.machine.sections import Pack
 from telemetry.model.time_text import length
 
@@ -120,9 +121,13 @@ def two_point_pair(first: KnownCharge, second: KnownCharge, offset_ah: float, ga
 
 
 def find_capacity(
-    series: SessionSeries, pack: Pack, offset: CurrentOffset, estimate: ChargeEstimate
+    series: SessionSeries,
+    pack: Pack,
+    offset: CurrentOffset,
+    estimate: ChargeEstimate,
+    gain: float = USUAL_CURRENT_GAIN,
 ) -> UsableCapacity:
-    """Return the usable capacity by one session alone."""
+    """Return the usable capacity by one session alone; ``gain``: of the current sensor, one standard deviation."""
     known = known_charges(series, pack, offset, estimate)
     if len(known) < 2:
         wish = "charge to full, drive to near empty and let it rest half an hour, all in one recording"
@@ -134,7 +139,7 @@ def find_capacity(
     for number, first in enumerate(known):
         for second in known[number + 1 :]:
             hours = (second.t - first.t) / 3.6e9
-            pair = two_point_pair(first, second, offset.uncertainty_a * hours, GAIN_UNCERTAINTY)
+            pair = two_point_pair(first, second, offset.uncertainty_a * hours, gain)
             agree = (first.share - second.share) * (second.counted_ah - first.counted_ah) > 0
             if pair.swing >= LEAST_SWING and agree:
                 pairs.append(pair)
@@ -149,7 +154,7 @@ def find_capacity(
     return join_capacities([min(pairs, key=lambda pair: pair.uncertainty_ah / pair.capacity_ah)])
 
 
-def join_capacities(pairs: Sequence[CapacityPair], common: float = GAIN_UNCERTAINTY) -> UsableCapacity:
+def join_capacities(pairs: Sequence[CapacityPair], common: float = USUAL_CURRENT_GAIN) -> UsableCapacity:
     """Return one capacity of pairs of several sessions, by weighted total least squares.
 
     Args:

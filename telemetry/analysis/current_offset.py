@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from telemetry.analysis.instruments import USUAL_CURRENT_OFFSET_C
 from telemetry.analysis.open_circuit import open_circuit_tables
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.machine.sections import Pack
@@ -28,8 +29,6 @@ from telemetry.model.events import Mark
 from telemetry.model.number_text import fixed
 from telemetry.model.time_text import length
 
-_USUAL_SHARE = 0.003
-"""Offset of a sensor nobody checked, over the pack's capacity in an hour: 0.3 A on 100 Ah; common practice."""
 _MOST_STANDBY = 0.010
 """Draw of a machine that stands, over the capacity in an hour: 1 A on 100 Ah; common practice."""
 _AS_LIKELY, _LIKELY = 0.5, 0.85
@@ -64,15 +63,16 @@ class CurrentOffset:
         return self.ground != "bounded"
 
 
-def find_offset(series: SessionSeries, pack: Pack) -> CurrentOffset:
+def find_offset(series: SessionSeries, pack: Pack, usual_a: float | None = None) -> CurrentOffset:
     """Return the current sensor's offset over a session, or the bound on it.
 
     Args:
         series: the whole session; without ``pack_current`` the offset is bounded by what is usual.
         pack: for its size and chemistry.
+        usual_a: what it may be, one standard deviation, A; None: what is usual for a sensor nobody checked.
 
     """
-    usual = _USUAL_SHARE * pack.capacity_ah
+    usual = USUAL_CURRENT_OFFSET_C * pack.capacity_ah if usual_a is None else usual_a
     current = series.get("pack_current")
     if current is None:
         return CurrentOffset(0.0, usual, "bounded", "pack_current was not recorded")

@@ -10,6 +10,7 @@ from telemetry.analysis.charge_voltage import drive_current_a, pack_ohm, voltage
 from telemetry.analysis.charging import ChargeFacts, Charging, find_charging
 from telemetry.analysis.current_offset import CurrentOffset, find_offset
 from telemetry.analysis.evidence import Finding, find_evidence
+from telemetry.analysis.instruments import InstrumentErrors, corrected, session_errors
 from telemetry.analysis.open_circuit import owner_table
 from telemetry.analysis.outlook import Outlook, find_outlook
 from telemetry.analysis.phase_implement import ImplementCost, implement_cost
@@ -32,8 +33,9 @@ class SessionFigures:
     """What the estimators made of a session.
 
     Attributes:
-        series: what they were given; ``machine``: None where nobody states one, and then so are the figures of the
-            pack (``offset``, ``charge``, ``capacity``, ``resistance``, ``cells``).
+        series: what they were given, set right by ``errors``.
+        machine: None where nobody states one, and then so are the figures of
+            the pack (``offset``, ``charge``, ``capacity``, ``resistance``, ``cells``).
         power: current and power, a known offset taken off.
         evidence: what is wrong with the evidence; ``sign_is_wrong``: charging current was counted positive, so no
             figure with a direction is given.
@@ -41,6 +43,7 @@ class SessionFigures:
 
     series: SessionSeries
     machine: Machine | None
+    errors: InstrumentErrors
     evidence: tuple[Finding, ...]
     sign_is_wrong: bool
     power: SessionPower
@@ -67,8 +70,12 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
         wall_wh: energy at the wall of the session's charge by the owner's own meter, Wh.
     """
     pack = None if machine is None else machine.pack
+    errors = session_errors(machine, series)
+    fixed = corrected(series, errors)
+    shown = None if fixed is series else find_power(series)
+    series = fixed
     plain = find_power(series)
-    offset = None if pack is None else find_offset(series, pack)
+    offset = None if pack is None else find_offset(series, pack, errors.current.offset_sd)
     known_offset = offset.value_a if offset is not None and offset.known else None
     power = plain if not known_offset else plain.less(known_offset)
     capacity_ah = None if pack is None else pack.capacity_ah
@@ -77,14 +84,16 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
         series,
         known_offset,
         None if offset is None else offset.uncertainty_a,
+        errors,
         power=plain,
         charges=phases.of("charge"),
+        shown=shown,
     )
     charge = capacity = resistance = cells = None
     if pack is not None and offset is not None:
         table = None if pack.open_circuit is None else owner_table(pack.open_circuit)
         charge = estimate_charge(series, pack, offset, table)
-        capacity = find_capacity(series, pack, offset, charge)
+        capacity = find_capacity(series, pack, offset, charge, errors.current.gain_sd)
         resistance, cells = _cells(series, pack, phases)
     end_pct = _end_of(charge)
     usable = _usable(capacity)
@@ -108,6 +117,7 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
     return SessionFigures(
         series,
         machine,
+        errors,
         evidence,
         any(finding.name == "sign-of-current" for finding in evidence),
         power,
@@ -133,7 +143,9 @@ def find_cells(series: SessionSeries, machine: Machine | None) -> CellFindings |
     """
     if machine is None or any(each.name == "sign-of-current" for each in find_evidence(series, machine)):
         return None
-    known = find_offset(series, machine.pack)
+    errors = session_errors(machine, series)
+    series = corrected(series, errors)
+    known = find_offset(series, machine.pack, errors.current.offset_sd)
     power = find_power(series, known.value_a if known.known else 0.0)
     phases = find_phases(series, power, machine.pack.capacity_ah, _states_implement(machine))
     return _cells(series, machine.pack, phases)[1]

@@ -2,8 +2,9 @@
 
 The figures are those of the screen, less a known offset of the current sensor; ``as_read`` keeps what the screen
 showed. Uncertainties are one standard deviation, from three causes: the part of the offset that is not known (for as
-long as current flowed that way), the sensor's gain (1 % where nobody states another), and gaps of up to ten minutes
-(what would have flowed had the minute on either side gone on through the gap).
+long as current flowed that way), the gain of the current sensor and, for energy, of the voltage reading (see
+:mod:`telemetry.analysis.instruments`), and gaps of up to ten minutes (what would have flowed had the minute on either
+side gone on through the gap).
 """
 
 from __future__ import annotations
@@ -13,13 +14,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from telemetry.analysis.instruments import InstrumentErrors, errors_at
 from telemetry.analysis.phases import Phase, find_phases
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import Flow, Place, SessionPower, find_power, hours
 from telemetry.model.batch import MICROSECONDS
 
-USUAL_GAIN_UNCERTAINTY = 0.01
-"""Share of the reading, one standard deviation; common practice for shunts and Hall sensors in packs."""
 _EITHER_SIDE = 60 * MICROSECONDS
 LONGEST_GUESSED = 600 * MICROSECONDS
 """Longest gap that the uncertainty covers; what flowed in a longer one is in no total and in no uncertainty."""
@@ -40,7 +40,8 @@ class Totals:
         current_offset_a: what was taken off, A; None where no offset is known.
         as_read: the figures without that correction, as the screen showed them, by the same names.
         uncertainty: one standard deviation of a figure, in its unit, by the figure's name.
-        parts: what each uncertainty is made of, by the figure's name: ``offset``, ``gain``, ``gaps``.
+        parts: what each uncertainty is made of, by the figure's name: ``offset`` and ``gain`` of the current sensor,
+            ``voltage`` (its gain), ``gaps``.
         place: where the voltage behind energy and power was measured; None where they are not known.
         unknown: why a figure is None.
     """
@@ -67,9 +68,10 @@ def find_totals(
     series: SessionSeries,
     offset_a: float | None = None,
     offset_uncertainty_a: float | None = None,
-    gain_uncertainty: float = USUAL_GAIN_UNCERTAINTY,
+    errors: InstrumentErrors | None = None,
     power: SessionPower | None = None,
     charges: Sequence[Phase] | None = None,
+    shown: SessionPower | None = None,
 ) -> Totals:
     """Return the totals of ``series``.
 
@@ -78,31 +80,38 @@ def find_totals(
         offset_a: what the current sensor reads at no current, A; it is taken off. None: not known, nothing is.
         offset_uncertainty_a: one standard deviation of what is left of the offset, A; None counts as 0, and
             ``unknown`` says that the offset's part is missing.
-        gain_uncertainty: one standard deviation of the sensor's gain, as a share.
+        errors: of the instruments, already set right as far as known; None: what is usual.
         power: the session's power as :func:`find_power` gives it, with any offset; made here where it is None.
         charges: the phases in which a charger was at work; found here where they are None.
+        shown: power by the readings as they came; None where nothing was set right.
     """
+    errors = errors or errors_at(None, None)
+    current_gain, voltage_gain = errors.current.gain_sd, errors.voltage.gain_sd
     plain = (power or find_power(series)).less(0.0)
     found = plain.less(offset_a or 0.0)
     charges = find_phases(series, found).of("charge") if charges is None else charges
     figures, unknown = _figures(series, found, charges)
-    as_read = _figures(series, plain, charges)[0] if offset_a else figures
+    raw = plain if shown is None else shown.less(0.0)
+    as_read = figures if raw is found else _figures(series, raw, charges)[0]
     if offset_a is None and found.current is not None:
         unknown["current_offset_a"] = "nothing in the session shows what the sensor reads when no current flows"
     sigma = offset_uncertainty_a or 0.0
     parts: dict[str, dict[str, float]] = {}
+    gains = {"gain": current_gain, "voltage": voltage_gain}
     if found.current is not None:
-        parts |= _parts(found.current, "charge_{}_ah", sigma, gain_uncertainty, np.ones(len(found.current)))
+        parts |= _parts(found.current, "charge_{}_ah", sigma, {"gain": current_gain}, np.ones(len(found.current)))
     if found.power is not None:
-        parts |= _parts(found.power, "energy_{}_wh", sigma, gain_uncertainty, found.voltage)
+        parts |= _parts(found.power, "energy_{}_wh", sigma, gains, found.voltage)
         at_peak = abs(float(found.voltage[int(np.argmax(found.power.values))]))
-        parts["peak_power_w"] = {"offset": sigma * at_peak, "gain": gain_uncertainty * abs(figures["peak_power_w"])}
+        peak = abs(figures["peak_power_w"])
+        parts["peak_power_w"] = {"offset": sigma * at_peak} | {name: each * peak for name, each in gains.items()}
     if "mean_power_w" in figures and found.power is not None:
         known_h = found.power.recorded_s / 3600
         mean_v = float(np.mean(found.voltage))
         gaps = np.hypot(parts["energy_out_wh"]["gaps"], parts["energy_in_wh"]["gaps"]) / known_h
-        gain = gain_uncertainty * abs(figures["mean_power_w"])
-        parts["mean_power_w"] = {"offset": sigma * mean_v, "gain": gain, "gaps": float(gaps)}
+        mean = abs(figures["mean_power_w"])
+        parts["mean_power_w"] = {"offset": sigma * mean_v, "gaps": float(gaps)}
+        parts["mean_power_w"] |= {name: each * mean for name, each in gains.items()}
     gap_flow = found.power or found.current
     return Totals(
         duration_s=series.duration_s,
@@ -164,7 +173,9 @@ def _figures(
     return figures, unknown
 
 
-def _parts(flow: Flow, name: str, sigma: float, gain: float, weight: np.ndarray) -> dict[str, dict[str, float]]:
+def _parts(
+    flow: Flow, name: str, sigma: float, gains: Mapping[str, float], weight: np.ndarray
+) -> dict[str, dict[str, float]]:
     """Return the parts of the uncertainty of what went out and in; ``weight`` turns A into the flow's unit."""
     span = hours(flow)
     found = {}
@@ -172,9 +183,8 @@ def _parts(flow: Flow, name: str, sigma: float, gain: float, weight: np.ndarray)
         flowing = sign * flow.values > 0.0
         found[name.format(way)] = {
             "offset": sigma * float(np.sum(np.where(flowing, span * np.abs(weight), 0.0))),
-            "gain": gain * float(running[-1]),
             "gaps": _in_gaps(flow, sign),
-        }
+        } | {gain: share * float(running[-1]) for gain, share in gains.items()}
     return found
 
 

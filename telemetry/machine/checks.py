@@ -13,6 +13,9 @@ from telemetry.machine.chemistry import cell_of
 from telemetry.machine.limits import CONDITION_NAMES, LIMIT_SIDES, LIMIT_SIGNS, Limit, default_limits
 from telemetry.machine.sections import LimitOverride, Machine, find_key
 
+_MOST_APART, _MOST_APART_SHARE = 5.0, 0.25
+"""A sensor further off than 5 A or V and a quarter of the reading is broken or misread, not merely inexact. Ours."""
+
 
 def section_contradictions(section: str, values: Mapping[str, Any]) -> Iterator[Contradiction]:
     """Give the contradictions among one section's values, as far as they are right by themselves."""
@@ -37,6 +40,18 @@ def section_contradictions(section: str, values: Mapping[str, Any]) -> Iterator[
             yield from _rising("machine", values, "foldback_voltage_v", "maximum_voltage_v")
         case "charger":
             yield from _rising("charger", values, "end_current_a", "output_current_a")
+        case "instruments":
+            yield from _far_apart(values, "current_checks", "A")
+            yield from _far_apart(values, "voltage_checks", "V")
+
+
+def _far_apart(values: Mapping[str, Any], key: str, unit: str) -> Iterator[Contradiction]:
+    """Give a contradiction where shown and measured are so far apart that no sensor error explains it."""
+    for day, shown, measured in values.get(key, ()):
+        if abs(shown - measured) > max(_MOST_APART, _MOST_APART_SHARE * max(abs(shown), abs(measured))):
+            what = f"holds {shown:g} {unit} shown and {measured:g} {unit} measured on {day}"
+            right = "check sign, unit and decimal point; the two belong to the same moment"
+            yield Contradiction("instruments", key, what, right)
 
 
 def _cutoffs(values: Mapping[str, Any]) -> Iterator[Contradiction]:

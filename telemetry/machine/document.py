@@ -12,6 +12,7 @@ _TITLES = {
     "machine": "the machine, above all its motor controller",
     "charger": "the charger",
     "work": "what the machine does, and what that costs",
+    "instruments": "how far the readings may be off",
     "source": "where readings come from; one for each device",
     "limits": "your numbers in place of ours, for one limit",
 }

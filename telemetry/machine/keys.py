@@ -9,9 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import MISSING, dataclass, field, fields, replace
-from typing import Any, Literal
+from datetime import date
+from typing import Any, Literal, NamedTuple
 
-Kind = Literal["number", "count", "text", "switch", "choice", "gauge", "signals", "keyboard", "curve", "times"]
+Kind = Literal[
+    "number", "count", "text", "switch", "choice", "gauge", "signals", "keyboard", "curve", "times", "checks"
+]
 
 _UNITS = {
     "_per_kwh": "currency per kWh",
@@ -23,6 +26,8 @@ _UNITS = {
     "_mohm": "mΩ",
     "_ohm": "Ω",
     "_ma": "mA",
+    "_mv": "mV",
+    "_percent": "%",
     "_uf": "µF",
     "_kg": "kg",
     "_ha": "ha",
@@ -37,6 +42,14 @@ _UNITS = {
 }
 
 
+class Check(NamedTuple):
+    """What an instrument showed on one day and what a meter beside it measured at the same moment."""
+
+    day: date
+    shown: float
+    measured: float
+
+
 @dataclass(frozen=True, slots=True)
 class Key:
     """One key of the machine file.
@@ -47,7 +60,7 @@ class Key:
         kind: ``number`` (float), ``count`` (int), ``text``, ``switch`` (true or false), ``choice`` (one of
             ``choices``), ``gauge`` (a wire gauge, kept as text such as ``"4"`` or ``"2/0"``), ``signals`` (a list of
             signal names), ``keyboard`` (a list of names of keys), ``curve`` (a list of [percent, volts] pairs),
-            ``times`` (a list of [amperes, seconds] pairs).
+            ``times`` (a list of [amperes, seconds] pairs), ``checks`` (a list of [date, shown, measured]).
         low, high: the range that a number or count must lie in, both ends allowed; outside it is a slip of the pen.
         choices: the allowed values of a ``choice``.
         meaning: what it is.
@@ -111,6 +124,12 @@ class Key:
                 return "a list of [percent, volts] pairs that rises, such as [[0, 2.9], [50, 3.29], [100, 3.45]]"
             case "times":
                 return "a list of [amperes, seconds] pairs that falls, such as [[135, 1800], [200, 20], [600, 0.2]]"
+            case "checks":
+                return f'a list of ["YYYY-MM-DD", shown, measured]{measured_in}, such as {_listed(self.example)}'
+
+
+def _listed(rows: object) -> str:
+    return str(rows).replace("'", '"')
 
 
 def keys_of(section: str, table: type) -> tuple[Key, ...]:
@@ -196,3 +215,10 @@ def curve(meaning: str, find: str, example: Sequence[Sequence[float]]) -> Any:
 def times(meaning: str, find: str, example: Sequence[Sequence[float]]) -> Any:
     """Declare a key that takes pairs of amperes and seconds; the attribute is a tuple of pairs."""
     return _declare("times", meaning, find, [list(pair) for pair in example])
+
+
+def checks(meaning: str, find: str, example: Sequence[Sequence[str | float]], unit: str) -> Any:
+    """Declare a key that takes dated pairs of readings; the attribute is a tuple of ``Check``, by date."""
+    rows = [list(row) for row in example]
+    key = Key("", "", "checks", -1e5, 1e5, (), meaning, find, rows, required=False, measured_in=unit)
+    return field(default=(), metadata={"key": key})

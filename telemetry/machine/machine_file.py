@@ -22,6 +22,7 @@ from telemetry.machine.places import Places
 from telemetry.machine.sections import (
     SECTIONS,
     Charger,
+    Instruments,
     LimitOverride,
     Machine,
     Pack,
@@ -38,6 +39,7 @@ from telemetry.model.toml_text import LARGEST_TEXT, parse_toml
 
 __all__ = [
     "Charger",
+    "Instruments",
     "LimitOverride",
     "Machine",
     "Pack",
@@ -51,7 +53,7 @@ __all__ = [
 
 _RECORDINGS = (".csv", ".csv.gz", ".parquet")
 LARGEST_FILE = LARGEST_TEXT
-_PLAIN_SECTIONS = ("pack", "wiring", "charge_wiring", "machine", "charger", "work")
+_PLAIN_SECTIONS = ("pack", "wiring", "charge_wiring", "machine", "charger", "work", "instruments")
 _RESERVED_SOURCES = ("derived",)
 
 
@@ -161,6 +163,7 @@ class _Reader:
             vehicle=stated["machine"],
             charger=stated["charger"],
             work=stated["work"],
+            instruments=stated["instruments"],
             sources=sources,
             limit_overrides=overrides,
             text=text,

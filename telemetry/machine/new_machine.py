@@ -20,6 +20,7 @@ _TITLES = {
     "machine": "The machine, above all its motor controller.",
     "charger": "The charger.",
     "work": "What the machine does, and what that costs.",
+    "instruments": "How far the readings may be off; every ± in a report follows from it.",
 }
 _CAUTION = """\
 Take every figure from a nameplate, a maker's sheet or a measurement; leave out what you do not know: the program then

@@ -23,6 +23,7 @@ _TITLES = {
     "machine": "The machine, above all its motor controller",
     "charger": "The charger",
     "work": "What the machine does, and what that costs",
+    "instruments": "How far the readings may be off",
 }
 
 
@@ -128,6 +129,10 @@ def _takes(key: Key) -> dict[str, Any]:
             return _pairs((0, 100), (0.5, 6))
         case "times":
             return _pairs((0.1, 1e6), (1e-4, 1e6))
+        case "checks":
+            reading = {"type": "number", "minimum": key.low, "maximum": key.high}
+            row = [{"type": "string", "format": "date"}, reading, reading]
+            return {"type": "array", "items": {"type": "array", "prefixItems": row, "minItems": 3, "maxItems": 3}}
 
 
 def _pairs(*ranges: tuple[float, float]) -> dict[str, Any]:

@@ -14,7 +14,9 @@ from typing import Any, Literal
 
 from telemetry.machine.chemistry import CHEMISTRIES, OWN_CELL_KEYS, Chemistry, cell_of
 from telemetry.machine.keys import (
+    Check,
     Key,
+    checks,
     choice,
     count,
     curve,
@@ -384,6 +386,54 @@ class Work:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Instruments:
+    """Section ``[instruments]``: each stated error is a limit, as a sheet gives it (±1 %)."""
+
+    current_gain_percent: float | None = number(
+        0.01, 20, "error of the current sensor, ± per cent of the reading", "the sheet of the BMS or shunt", 1.0
+    )
+    current_offset_a: float | None = number(
+        0, 50, "error of the current sensor beyond that, ±", "its sheet; what it shows while no current flows", 0.2
+    )
+    current_step_a: float | None = number(
+        0.0001, 10, "smallest step in which the current is shown", "watch the reading change", 0.1
+    )
+    current_checks: tuple[Check, ...] = checks(
+        "comparisons of the current shown with a meter: date, current shown, current measured",
+        "a DC clamp meter around one battery cable at a steady load; half the usual load or more tells most",
+        [["2026-05-04", 60.9, 60.2], ["2026-05-04", 0.3, 0.1]],
+        "A",
+    )
+    current_meter_percent: float | None = number(
+        0.01, 10, "error of that meter, ± per cent of the reading", "the meter's manual, DC current", 1.5
+    )
+    current_meter_a: float | None = number(
+        0, 20, "error of that meter beyond that, ±", "the meter's manual: its digits or counts, in A", 0.2
+    )
+    voltage_gain_percent: float | None = number(
+        0.01, 10, "error of the pack voltage, ± per cent of the reading", "the sheet of the BMS or meter", 0.5
+    )
+    voltage_step_v: float | None = number(
+        0.0001, 5, "smallest step in which the pack voltage is shown", "watch the reading change", 0.1
+    )
+    voltage_checks: tuple[Check, ...] = checks(
+        "comparisons of the pack voltage shown with a meter: date, voltage shown, voltage measured",
+        "a multimeter at the pack's terminals, rated for that voltage; at rest",
+        [["2026-05-04", 53.1, 52.94]],
+        "V",
+    )
+    voltage_meter_percent: float | None = number(
+        0.01, 5, "error of that meter, ± per cent of the reading", "the meter's manual, DC voltage", 0.5
+    )
+    voltage_meter_v: float | None = number(
+        0, 5, "error of that meter beyond that, ±", "the meter's manual: its digits or counts, in V", 0.02
+    )
+    cell_error_mv: float | None = number(
+        0.1, 100, "error of one cell's voltage against another's, ±", _BMS_SHEET, 3.0
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
 class SourceSettings:
     """One ``[[source]]`` table: where readings come from.
 
@@ -460,6 +510,7 @@ SECTIONS: dict[str, type] = {
     "machine": Vehicle,
     "charger": Charger,
     "work": Work,
+    "instruments": Instruments,
     "source": SourceSettings,
     "limits": LimitOverride,
 }
@@ -494,7 +545,8 @@ class Machine:
     """All that a machine file states.
 
     Attributes:
-        pack, wiring, charge_wiring, vehicle, charger, work: the sections; an absent one has nothing but None.
+        pack, wiring, charge_wiring, vehicle, charger, work, instruments: the sections; an absent one has nothing but
+            None.
         sources: in the order of the file.
         limit_overrides: by the limit's name.
         text: the file's whole text, kept with a session so that it can be judged again.
@@ -508,6 +560,7 @@ class Machine:
     vehicle: Vehicle = field(default_factory=Vehicle)
     charger: Charger = field(default_factory=Charger)
     work: Work = field(default_factory=Work)
+    instruments: Instruments = field(default_factory=Instruments)
     sources: tuple[SourceSettings, ...] = ()
     limit_overrides: Mapping[str, LimitOverride] = field(default_factory=dict)
     text: str = ""

@@ -11,7 +11,7 @@ from decimal import Decimal
 from itertools import pairwise
 from typing import Any
 
-from telemetry.machine.keys import Key
+from telemetry.machine.keys import Check, Key
 from telemetry.machine.mark_keys import TAKEN, is_key, key_name, known_keys
 from telemetry.machine.typed import comma_is_open, meant
 from telemetry.machine.units import converted, quantity, siblings
@@ -60,6 +60,8 @@ def read_value(key: Key, value: object) -> Any:
             return _curve(key, value)
         case "times":
             return _times(key, value)
+        case "checks":
+            return _checks(key, value)
 
 
 def _number(key: Key, value: object) -> float:
@@ -253,6 +255,31 @@ def _times(key: Key, value: object) -> tuple[tuple[float, float], ...]:
             what = f"goes from [{before[0]:g}, {before[1]:g}] to [{after[0]:g}, {after[1]:g}]"
             raise BadValue(what, "write the pairs by rising current; a fuse opens sooner at more current")
     return pairs
+
+
+def _checks(key: Key, value: object) -> tuple[Check, ...]:
+    rows = value if isinstance(value, list) else [value]
+    found = []
+    for row in rows:
+        if not isinstance(row, list) or len(row) != 3 or not all(map(is_quantity, row[1:])):
+            raise BadValue(f"holds {described(row)} where a date and two readings belong", f"write {key.takes}")
+        day, shown, measured = _day(key, row[0]), float(row[1]), float(row[2])
+        if max(abs(shown), abs(measured)) > key.high:
+            raise BadValue(f"holds the readings {shown:g} and {measured:g}", f"write {key.takes}")
+        found.append(Check(day, shown, measured))
+    return tuple(sorted(found))
+
+
+def _day(key: Key, value: object) -> datetime.date:
+    """Return the day of a check, written as text or as a TOML date; the time of day is dropped."""
+    if isinstance(value, datetime.datetime):
+        return value.date()
+    if isinstance(value, datetime.date):
+        return value
+    try:
+        return datetime.date.fromisoformat(str(value))
+    except ValueError:
+        raise BadValue(f"dates a check {described(value)}", f"write {key.takes}") from None
 
 
 def is_quantity(value: object) -> bool:

@@ -6,6 +6,7 @@ examples of energy and charge by plain arithmetic, marked below.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from telemetry.analysis.instruments import errors_at
 from telemetry.analysis.series import Series, SessionSeries, read_series
 from telemetry.analysis.totals import find_totals
 from telemetry.model.batch import Span
@@ -125,11 +127,13 @@ class TestOffset:
         assert "current_offset_a" in find_totals(series_of(t, pack_current=t)).unknown
 
 
-def test_gain_is_one_per_cent_unless_stated() -> None:
+def test_gain_is_within_one_per_cent_unless_stated() -> None:
     t = np.arange(0, 3600.0)
     made = series_of(t, pack_voltage=0 * t + 50.0, pack_current=0 * t + 20.0)
-    assert find_totals(made).uncertainty["charge_out_ah"] == pytest.approx(0.2, rel=1e-3)
-    assert find_totals(made, gain_uncertainty=0.003).uncertainty["charge_out_ah"] == pytest.approx(0.06, rel=1e-3)
+    assert find_totals(made).uncertainty["charge_out_ah"] == pytest.approx(0.2 / np.sqrt(3), rel=1e-3)
+    usual = errors_at(None, None)
+    sure = replace(usual, current=replace(usual.current, gain_sd=0.003))
+    assert find_totals(made, errors=sure).uncertainty["charge_out_ah"] == pytest.approx(0.06, rel=1e-3)
 
 
 def test_a_gap_adds_nothing_and_widens() -> None:
@@ -148,7 +152,9 @@ def test_what_stands_after_a_gap_of_two_hours_stands() -> None:
     totals = find_totals(series_of(t, pack_voltage=0 * t + 50.0, pack_current=0 * t + 30.0))
     assert totals.gaps_s == pytest.approx(7201.0)
     assert totals.energy_out_wh == pytest.approx(1500 * 1198 / 3600)
-    assert totals.uncertainty["energy_out_wh"] == pytest.approx(0.01 * 1500 * 1198 / 3600)
+    assert totals.uncertainty["energy_out_wh"] == pytest.approx(
+        np.hypot(0.01, 0.003) / np.sqrt(3) * 1500 * 1198 / 3600
+    )
 
 
 class TestLittle:
