@@ -84,7 +84,7 @@ class BluetoothLeDriver:
         if "map" not in settings:
             interval = round(float(settings.get("interval_s", DEFAULT_INTERVAL_S)) * MICROSECONDS)
             quiet = round(float(settings.get("silence_s", DEFAULT_SILENCE_S)) / 3 * MICROSECONDS)
-            return StandardSession(self._link, source, clock, interval, quiet)
+            return StandardSession(self._link, source, clock, interval, quiet, self._context.tap)
         frame_map, problems = frame_map_of(settings["map"])
         if frame_map is None:
             raise FrameMapError("the frame map", problems)

@@ -8,18 +8,20 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections import Counter
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
-from typing import Any, ClassVar, Literal
+from typing import Any, ClassVar, Literal, TextIO
 
 from telemetry.driver import OPEN_LIMIT_S, DriverContext, Settings
 from telemetry.model.batch import Batch
+from telemetry.model.capture import CapturedPiece, Direction
 from telemetry.model.errors import InputError, LinkUnavailable, Problem, did_you_mean
 
 from .decode import can_standards, message_catalogue
 from .decode.can_batches import CanBatches, CanFigures
-from .decode.can_frames import EXTENDED, parameter_group
+from .decode.can_frames import EXTENDED, CanFrame, parameter_group
+from .decode.can_raw import as_bytes, log_line
 from .decode.columns import is_number
 from .links import can_bus, can_settings
 from .links.pump import Pump, PumpFigures
@@ -56,6 +58,7 @@ class CanMessagesDriver:
 
     kind: ClassVar[Literal["wired", "radio", "plan"]] = "wired"
     path_keys: ClassVar = ("catalogue",)
+    raw_suffix: ClassVar = ".log"
 
     def __init__(self, context: DriverContext) -> None:
         self._settings = settings = context.settings
@@ -63,7 +66,13 @@ class CanMessagesDriver:
         self._source = context.source
         bus = can_settings.bus_settings(settings)
         self._bus = bus
-        self._pump = Pump(lambda: can_bus.open_can(bus, context.clock), context.clock, f"CAN bus {bus.name}")
+        tap = context.tap
+        self._pump = Pump(
+            lambda: can_bus.open_can(bus, context.clock),
+            context.clock,
+            f"CAN bus {bus.name}",
+            tap=None if tap is None else lambda _t, direction, read: _tap_frames(tap, direction, read.frames),
+        )
         self._batches = CanBatches(context.source, (), 0)
         self._error_frames = 0
         self._unreadable = 0
@@ -141,6 +150,11 @@ class CanMessagesDriver:
         )
 
     @staticmethod
+    def write_raw(pieces: Iterable[CapturedPiece], stream: TextIO) -> None:
+        """Write the frames that were kept as raw bytes as a log, which can be replayed with another catalogue."""
+        stream.writelines(log_line(piece) for piece in pieces)
+
+    @staticmethod
     def check(settings: Settings) -> list[Problem]:
         """Return every problem of a source's keys."""
         problems = [
@@ -171,6 +185,13 @@ class CanMessagesDriver:
         from .simulated.can_far_end import simulated_far_end
 
         return simulated_far_end(settings)
+
+
+def _tap_frames(
+    tap: Callable[[int, Direction, bytes], None], direction: Direction, frames: Iterable[CanFrame]
+) -> None:
+    for frame in frames:
+        tap(frame.arrival, direction, as_bytes(frame))
 
 
 def check_decoding(settings: Settings) -> list[Problem]:

@@ -124,7 +124,10 @@ class ModbusDriver:
         self._interval_us = round(1e6 * settings.get("interval_s", DEFAULT_INTERVAL_S))
         reach = _reach(settings)
         self._name = reach.name
-        self._link = ModbusLink(reach)
+        tap = context.tap
+        self._link = ModbusLink(
+            reach, None if tap is None else lambda direction, data: tap(context.clock.now(), direction, data)
+        )
         self._plan: Plan | None = None
         self._group: Group | None = None
         self._reads: list[Range] = []

@@ -23,6 +23,7 @@ from telemetry.machine.limits import limits_for
 from telemetry.machine.limits_history import NO_HISTORY
 from telemetry.machine.machine_file import Machine, SourceSettings
 from telemetry.model.batch import MICROSECONDS, Span
+from telemetry.model.capture import CapturedPiece
 from telemetry.model.clock import Clock, SystemClock
 from telemetry.model.errors import LinkSilent, StoreError
 from telemetry.model.recording import Recording
@@ -30,6 +31,7 @@ from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import judge_for
 from telemetry.pipeline.live_pacer import LivePacer
 from telemetry.pipeline.plan import Pacer, ReplayPlan
+from telemetry.pipeline.raw_ring import RawRing
 from telemetry.pipeline.registry import load_driver, with_paths
 from telemetry.pipeline.run import Operator, Run, standard_stages
 from telemetry.pipeline.snapshot import Snapshot
@@ -38,9 +40,11 @@ from telemetry.platform_sleep import StayAwake
 from telemetry.recordings.capture_file import CaptureFile
 from telemetry.report.event_lines import summary_lines, summary_object
 from telemetry.report.printer import Printer, say
+from telemetry.report.raw_text import size_text
 from telemetry.report.unhurried import Unhurried
 from telemetry.run_end import has_values, kept, kept_lines, nothing_arrived
 from telemetry.store.later_marks import keep_mark
+from telemetry.store.span_queue import Counts
 from telemetry.store.stored_recording import StoredRecording
 from telemetry.store.writer import StoreWriter
 
@@ -180,12 +184,15 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
     if options.listen is not None:
         run.bus.attach(options.listen(run.stop))
     async with AsyncExitStack() as stack:
-        writer = session = None
+        writer = session = raw_ring = None
         started = _started(subject)
         if options.store is not None:
             writer = stack.enter_context(StoreWriter.open(options.store))
             session = _begin(writer, subject, started, "bench" if options.on_bench else "live")
             run.bus.subscribe("store", writer)
+            if subject.plan is None:
+                raw_ring = RawRing(writer.offer)
+                run.bus.attach(raw_ring.follow)
         if not options.screen:
             run.bus.attach(_printer(run, subject, options).take)
         if subject.plan is None:
@@ -199,7 +206,8 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
             None if options.capture is None else stack.enter_context(CaptureFile(options.capture, subject.start))
         )
         try:
-            await _run_with_screen(run, subject, snapshot, options, capture)
+            takers = [each.take for each in (capture, raw_ring) if each is not None]
+            await _run_with_screen(run, subject, snapshot, options, _tap_of(takers))
         finally:
             trouble = None
             if writer is not None:
@@ -210,7 +218,7 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
     summary |= kept(
         session, None if writer is None else writer.path, next_command=has_values(snapshot) and not options.on_bench
     )
-    _report(subject, run, summary, options)
+    _report(subject, run, summary, None if writer is None else writer.counts, options)
     for stream in (out, notes):
         stream.pass_on(READER_AT_MOST_S)
     for error in (trouble, run.failure, _nothing(subject, snapshot), _unprinted(out)):
@@ -318,23 +326,37 @@ def _begin(writer: StoreWriter, subject: _Subject, started: int, origin: Literal
     )
 
 
-def _supervisors(subject: _Subject, run: Run, capture: CaptureFile | None) -> list[Supervisor]:
+Tap = Callable[[CapturedPiece], None]
+
+
+def _tap_of(takers: Sequence[Tap]) -> Tap | None:
+    """Return what gives a piece to each of ``takers``; None where there are none, so that no driver taps."""
+    if len(takers) < 2:
+        return takers[0] if takers else None
+
+    def take(piece: CapturedPiece) -> None:
+        for each in takers:
+            each(piece)
+
+    return take
+
+
+def _supervisors(subject: _Subject, run: Run, tap: Tap | None) -> list[Supervisor]:
     supervisors = []
     folder = Path(subject.machine.file).parent if subject.machine is not None else Path()
     for source, feed in subject.drivers:
-        take = None if capture is None else capture.take
         settings = with_paths(source.driver, source.settings_for_driver, folder)
-        context = DriverContext(source.name, settings, subject.clock, feed, take)
+        context = DriverContext(source.name, settings, subject.clock, feed, tap)
         make = load_driver(source.driver)
         supervisors.append(Supervisor(source.name, partial(make, context), subject.clock, run.gather.post))
     return supervisors
 
 
 async def _run_with_screen(
-    run: Run, subject: _Subject, snapshot: Snapshot, options: RunOptions, capture: CaptureFile | None
+    run: Run, subject: _Subject, snapshot: Snapshot, options: RunOptions, tap: Tap | None
 ) -> None:
     """Run to the end; with a screen, until the operator leaves it. Live alarms are heard either way."""
-    supervisors = _supervisors(subject, run, capture)
+    supervisors = _supervisors(subject, run, tap)
     async with AsyncExitStack() as stack:
         sounder = None
         if not options.silent and (options.screen or subject.plan is None):
@@ -438,12 +460,14 @@ async def run_beside(
         await running
 
 
-def _report(subject: _Subject, run: Run, summary: dict[str, Any], options: RunOptions) -> None:
+def _report(subject: _Subject, run: Run, summary: dict[str, Any], counts: Counts | None, options: RunOptions) -> None:
     notes = [f"warning: {warning}" for warning in (subject.recording.warnings if subject.recording else ())]
     for (name, reason), count in sorted(run.gather.made_unknown.items()):
         notes.append(f"note: {count} values of {name} were {reason} and count as unknown")
     if run.gather.late:
         notes.append(f"note: {run.gather.late} rows came late and were given the time of the last span")
+    if counts is not None and counts.refused_raw:
+        notes.append(f"warning: {size_text(counts.refused_raw)} of raw bytes around high alarms could not be stored")
     if subject.machine is None:
         notes.append("note: no machine file, so no limits were judged; give one with --machine FILE")
     say(notes, options.notes)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ from telemetry.model.errors import printable
 from telemetry.model.recording import Recording
 from telemetry.report.alarm_review import AlarmReview, judged_anew, review_of
 from telemetry.report.alarm_text import alarm_object
+from telemetry.report.raw_text import raw_objects
 from telemetry.report.session_report import report_object
 from telemetry.store.reader import StoreReader
 from telemetry.store.stored_recording import StoredRecording
@@ -88,12 +89,17 @@ def alarm_review(
         machine: the one to judge by where it is; None: there are no limits, and no review of a file.
         rule: what counts as chattering; None: the usual, by which a stored session was judged already.
     """
-    if isinstance(recording, StoredRecording) and given is None and rule in (None, ChatteringRule()):
+    raw: tuple[Mapping[str, Any], ...] = ()
+    if isinstance(recording, StoredRecording):
         with StoreReader.open(store) as reader:
-            record = reader.session(recording.session)
-            events, end = reader.events(record.id), record.start + round(record.duration_s * 1e6)
-        return review_of(recording.name, "the limits in force when it was recorded", events, recording.start, end)
+            raw = tuple(raw_objects(*reader.raw_links(recording.session), recording.start))
+            if given is None and rule in (None, ChatteringRule()):
+                record = reader.session(recording.session)
+                events, end = reader.events(record.id), record.start + round(record.duration_s * 1e6)
+                by = "the limits in force when it was recorded"
+                return replace(review_of(recording.name, by, events, recording.start, end), raw=raw)
     if machine is None:
         return None
     found, end = judged_anew(recording, machine, rule)
-    return review_of(recording.name, f"{printable(machine.file, 60)}, anew", found, recording.start, end)
+    by = f"{printable(machine.file, 60)}, anew"
+    return replace(review_of(recording.name, by, found, recording.start, end), raw=raw)

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from telemetry.model.errors import InputError, printable
+from telemetry.model.whole_file import whole_or_not_at_all
 from telemetry.pipeline.registry import driver_names, load_driver
 
 SHORT_NAMES = {"can": "can-messages", "position": "satellite-position"}
@@ -67,10 +68,8 @@ def machine_file_for(example: str, link: str, reach: Mapping[str, Any]) -> str:
 
 def _announce(link: str, reach: Mapping[str, Any], text: str, write: Path | None, as_json: bool) -> None:
     if write is not None:
-        try:
-            write.write_text(text, encoding="utf-8")
-        except OSError as error:
-            raise InputError(f"{printable(write, 200)} cannot be written: {error.strerror}") from error
+        with whole_or_not_at_all(write, replace=True) as stream:
+            stream.write(text.encode())
     where = "\n".join(f"{key}: {value}" for key, value in reach.items() if isinstance(value, str))
     if as_json:
         told = {

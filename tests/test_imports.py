@@ -24,7 +24,7 @@ ROOT = Path(__file__).parents[1]
 LAYERS = (
     {"cli"},
     {"commands"},
-    {"app", "simulate", "discover", "judged"},
+    {"app", "simulate", "discover", "judged", "raw_export"},
     {"subjects", "earlier_sessions", "earlier_drives", "run_end", "log_file"},
     {"screen", "report", "platform_sleep"},
     {"pipeline", "recordings", "store"},

@@ -7,9 +7,10 @@ changes, and a pack that rests is not a link that has failed.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 
 from telemetry.model.batch import MICROSECONDS, Batch
+from telemetry.model.capture import Direction
 from telemetry.model.clock import Clock
 from telemetry.model.errors import LinkError, LinkUnavailable
 
@@ -32,11 +33,23 @@ class StandardSession:
         clock: the run's clock.
         interval: microseconds from one reading of a value to the next, where it does not notify.
         quiet: microseconds after which a value that notifies is read.
+        tap: called with the time, ``in``, and the bytes of each value after its characteristic's assigned number (two
+            bytes, big-endian); to keep raw bytes.
 
     """
 
-    def __init__(self, link: BluetoothLink, source: str, clock: Clock, interval: int, quiet: int) -> None:
+    def __init__(
+        self,
+        link: BluetoothLink,
+        source: str,
+        clock: Clock,
+        interval: int,
+        quiet: int,
+        tap: Callable[[int, Direction, bytes], None] | None = None,
+    ) -> None:
         self._link = link
+        self._tap = tap
+        self._numbers: dict[int, int] = {}
         self._source = source
         self._clock = clock
         self._interval = interval
@@ -58,6 +71,7 @@ class StandardSession:
 
         """
         numbers = {one.handle: number for one in present if (number := short_number(one.uuid)) is not None}
+        self._numbers = numbers
         holds_us = max(2 * self._quiet, 3 * self._interval)
         self._readings = StandardReadings(self._source, numbers, holds_us)
         usable = [one for one in present if one.handle in self._readings.handles]
@@ -89,6 +103,9 @@ class StandardSession:
         try:
             while True:
                 for piece in await self._link.take():
+                    if self._tap is not None:
+                        number = self._numbers.get(piece.handle, 0)
+                        self._tap(piece.arrival, "in", number.to_bytes(2, "big") + piece.data)
                     batch = self._readings.feed(piece.handle, piece.data, piece.arrival)
                     if batch is not None:
                         yield batch

@@ -14,6 +14,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from telemetry.model.capture import Direction
 from telemetry.model.errors import LinkLost, LinkUnavailable, printable
 
 from . import serial_port
@@ -79,8 +80,9 @@ class Answer:
 class ModbusLink:
     """One connection to one device. One object serves one opening."""
 
-    def __init__(self, settings: ModbusSettings) -> None:
+    def __init__(self, settings: ModbusSettings, tap: Callable[[Direction, bytes], None] | None = None) -> None:
         self._settings = settings
+        self._tap = tap
         self._client: Any = None
         self._lost: asyncio.Future[None] | None = None
         self._is_serial = isinstance(settings.where, PortSettings)
@@ -117,6 +119,7 @@ class ModbusLink:
             "retries": 0,
             "timeout": self._settings.timeout_s,
             "trace_connect": self._connection,
+            "trace_packet": self._packet,
             "trace_pdu": _reads_only,
         }
         if isinstance(where, PortSettings):
@@ -175,6 +178,12 @@ class ModbusLink:
                 client.close()
             await asyncio.sleep(0)  # asyncio closes a socket one turn later
             await asyncio.sleep(0)
+
+    def _packet(self, sending: bool, data: bytes) -> bytes:
+        """Hand on what comes and goes, as it is."""
+        if self._tap is not None:
+            self._tap("out" if sending else "in", data)
+        return data
 
     def _connection(self, is_up: bool) -> None:
         if not is_up and self._lost is not None and not self._lost.done():

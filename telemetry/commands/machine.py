@@ -206,11 +206,7 @@ def _keep_answers(path: Path, answers: Mapping[str, object]) -> str:
 
 
 def _write(path: Path, text: str) -> None:
-    from telemetry.model.errors import InputError, printable
+    from telemetry.model.whole_file import whole_or_not_at_all
 
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise InputError(
-            f"{printable(path, 200)} cannot be written: {error.strerror}; choose another place"
-        ) from error
+    with whole_or_not_at_all(path, replace=True) as stream:
+        stream.write(text.encode())

@@ -26,7 +26,14 @@ def _add_export(commands: Any) -> None:
     words = "write a session or recording to a file"
     parser = add(commands, "export", export, words, "shakedown export last mow.csv")
     parser.add_argument("session", metavar="SESSION", help="a session's number, last, or a recording file")
-    parser.add_argument("out", type=Path, metavar="OUT", help="a file ending in .csv, .csv.gz or .parquet")
+    parser.add_argument(
+        "out", type=Path, metavar="OUT", help="a file ending in .csv, .csv.gz or .parquet; with --raw any name"
+    )
+    parser.add_argument(
+        "--raw",
+        action="store_true",
+        help="write the raw bytes kept around high alarms instead, as watch --capture does; .log for CAN frames",
+    )
     parser.add_argument("--replace", action="store_true", help="replace the file if it exists")
     add_store(parser)
 
@@ -65,6 +72,12 @@ def export(arguments: argparse.Namespace) -> int:
     from telemetry.recordings.writing import write_recording
     from telemetry.subjects import open_subject
 
+    if arguments.raw:
+        from telemetry.raw_export import export_raw
+
+        count, names = export_raw(arguments.session, store_path(arguments), arguments.out, arguments.replace)
+        say(f"{count} pieces of {names} written to {arguments.out}")
+        return 0
     recording = open_subject(arguments.session, store_path(arguments))
     rows = write_recording(recording, arguments.out, replace=arguments.replace, warn=warn)
     for warning in recording.warnings:

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from telemetry.model.events import Event
+from telemetry.model.raw_bytes import RawBytes, RawMissing
 
 Times = npt.NDArray[np.int64]
 Values = npt.NDArray[np.float64]
@@ -134,6 +135,7 @@ class Span:
         final: the last span of the session: stages give out what they still hold.
         frozen: by group key, which values of its batch a frozen source only repeats, bool (rows, signals); a group
             that is not named repeats nothing.
+        raw: raw bytes of links to be stored with the session, and notes of such as are missing; for the store only.
 
     """
 
@@ -143,6 +145,7 @@ class Span:
     complete: dict[tuple[str, str], int] = field(default_factory=dict)
     final: bool = False
     frozen: dict[tuple[str, str], npt.NDArray[np.bool_]] = field(default_factory=dict)
+    raw: tuple[RawBytes | RawMissing, ...] = ()
 
     def adding(
         self,

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from telemetry.alarms.faults import ChatteringRule
 from telemetry.alarms.figures import AlarmFigures, Episode, episodes_of, figures_of
@@ -28,6 +29,7 @@ class AlarmReview:
         episodes: in the order in which they began.
         findings: faults of the limits.
         figures: of the alarm system.
+        raw: what raw bytes are kept around the high alarms; see :mod:`telemetry.report.raw_text`.
 
     """
 
@@ -37,6 +39,7 @@ class AlarmReview:
     episodes: tuple[Episode, ...]
     findings: tuple[AlarmFinding, ...]
     figures: AlarmFigures
+    raw: tuple[Mapping[str, Any], ...] = ()
 
 
 def review_of(name: str, judged_by: str, events: Iterable[Event], start: int, end: int) -> AlarmReview:

@@ -19,6 +19,7 @@ from telemetry.model.signals import find_signal
 from telemetry.model.time_text import clock, clock_at, length, local_at
 from telemetry.report.alarm_review import AlarmReview
 from telemetry.report.event_lines import act_object
+from telemetry.report.raw_text import raw_sentences
 
 
 def alarm_object(review: AlarmReview) -> dict[str, Any]:
@@ -30,6 +31,7 @@ def alarm_object(review: AlarmReview) -> dict[str, Any]:
         "figures": _figures_object(review.figures, start),
         "alarms": [_episode_object(episode, start) for episode in review.episodes],
         "findings": [_finding_object(finding, start) for finding in review.findings],
+        "raw_bytes": list(review.raw),
     }
 
 
@@ -134,7 +136,8 @@ def alarm_lines(review: AlarmReview) -> list[str]:
     lines.append("Every alarm, times from the start:")
     for episode in review.episodes:
         lines += _episode_lines(episode, review.start)
-    return lines
+    raw = raw_sentences(review.raw, review.name)
+    return [*lines, "", "Raw bytes around high alarms:", *(f"  {each}" for each in raw)] if raw else lines
 
 
 def _figure_lines(figures: AlarmFigures, start: int) -> list[str]:

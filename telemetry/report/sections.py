@@ -15,6 +15,7 @@ from telemetry.analysis.session_power import AT_CONTROLLER
 from telemetry.model.time_text import clock, length
 from telemetry.report.labels import label_of
 from telemetry.report.numbers import UNKNOWN, figure, plain, three, three_lengths
+from telemetry.report.raw_text import raw_sentences
 from telemetry.report.session_cells import CAUSE_WORDS, cells_statement
 from telemetry.report.session_verdict import returns_energy
 
@@ -340,7 +341,8 @@ def _alarms(report: Mapping[str, Any]) -> Section:
             continue  # quiet by design all along
         told.append(_alarm(alarm))
     marks = [f"{clock(mark['t'])} mark: {mark['text']}" for mark in report["marks"]]
-    return Section("Alarms and marks", sentences=(*told, *marks))
+    raw = raw_sentences(report.get("raw_bytes", ()), report["recording"])
+    return Section("Alarms and marks", sentences=(*told, *marks, *raw))
 
 
 def _alarm(alarm: Mapping[str, Any]) -> str:

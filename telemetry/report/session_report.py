@@ -79,6 +79,7 @@ def report_object(
         "storage": _storage(figures, unknown),
         "judged_by": None if alarms is None else alarms["judged_by"],
         "alarms": [] if alarms is None else alarms["alarms"],
+        "raw_bytes": [] if alarms is None else alarms.get("raw_bytes", []),
         "marks": _marks(figures),
         "findings": _findings(figures, alarms),
         "methods": _methods(figures),

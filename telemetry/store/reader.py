@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -11,11 +11,14 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from telemetry.model.batch import Times, Values
+from telemetry.model.capture import CapturedPiece
 from telemetry.model.errors import InputError
 from telemetry.model.events import Event
+from telemetry.model.raw_bytes import RawMissing, unpacked
 from telemetry.model.recording import TimeBasis
 from telemetry.store.event_tables import read_events
 from telemetry.store.field_check import checked
+from telemetry.store.kept_raw import RawLink, raw_links, raw_missing, read_raw
 from telemetry.store.recovery import recover_if_possible, unclosed
 from telemetry.store.rows import StoredSeries, read_rows
 from telemetry.store.schema import connect_for_reading
@@ -158,6 +161,19 @@ class StoreReader:
         record = self.session(session)
         with reading(self.path):
             return read_events(self._db, record.id)
+
+    def raw_links(self, session: int | Literal["last"]) -> tuple[list[RawLink], list[RawMissing]]:
+        """Return what raw bytes are kept of each link around each high alarm, and what could not be kept."""
+        record = self.session(session)
+        with reading(self.path):
+            return raw_links(self._db, record.id), raw_missing(self._db, record.id)
+
+    def raw_pieces(self, session: int | Literal["last"], sources: Collection[str]) -> Iterator[CapturedPiece]:
+        """Give the raw bytes kept of ``sources`` around high alarms, in time order."""
+        record = self.session(session)
+        with reading(self.path):
+            for block in read_raw(self._db, record.id, sources):
+                yield from unpacked(block)
 
     def arrays(self, session: int | Literal["last"], signals: Sequence[str]) -> dict[str, tuple[Times, Values]]:
         """Return the rows of each signal: times, and values with NaN for unknown, both of shape (rows,).

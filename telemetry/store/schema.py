@@ -10,6 +10,7 @@ layout, and their narrow views are made as they are needed: see :mod:`telemetry.
 from __future__ import annotations
 
 import os
+import re
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -129,6 +130,19 @@ MIGRATIONS = (
         id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES session ON DELETE CASCADE,
         number INTEGER NOT NULL, t INTEGER NOT NULL, listener TEXT NOT NULL, since INTEGER, why TEXT NOT NULL);
     CREATE INDEX saving_by_session ON saving (session, t);
+    """,
+    # 6: raw bytes of the links around high alarms, and what of them could not be kept
+    """
+    CREATE TABLE raw_bytes (
+        id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES session ON DELETE CASCADE,
+        alarm_t INTEGER NOT NULL, source TEXT NOT NULL, driver TEXT, start INTEGER NOT NULL, "end" INTEGER NOT NULL,
+        pieces INTEGER NOT NULL, data BLOB NOT NULL);
+    CREATE INDEX raw_bytes_by_session ON raw_bytes (session, start);
+    CREATE TABLE raw_missing (
+        id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES session ON DELETE CASCADE,
+        alarm_t INTEGER NOT NULL, source TEXT NOT NULL, start INTEGER NOT NULL, "end" INTEGER NOT NULL,
+        lost_bytes INTEGER NOT NULL, why TEXT NOT NULL);
+    CREATE INDEX raw_missing_by_session ON raw_missing (session, start);
     """,
 )
 
@@ -278,9 +292,9 @@ def migrate(db: Database, path: Path, to: int = len(MIGRATIONS)) -> bool:
         return False
     with transaction(db):
         version = _version(db, path)  # another process may have been quicker
-        taken = (_statements_taken(db) or 0) if version == 0 else len(_statements(version))
-        for statement in _statements(to)[taken:]:  # not as a script, which would commit what is open
-            db.conn.execute(statement)
+        for statement in _statements(to)[len(_statements(version)) :]:  # not as a script, which would commit
+            if not _is_taken(db.conn, statement):
+                db.conn.execute(statement)
         db.conn.execute(f"PRAGMA user_version = {to}")
         db.conn.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     return True
@@ -289,6 +303,26 @@ def migrate(db: Database, path: Path, to: int = len(MIGRATIONS)) -> bool:
 def _statements(steps: int) -> list[str]:
     """Return the statements of the first ``steps`` steps; none of them holds a semicolon."""
     return [one for step in MIGRATIONS[:steps] for each in step.split(";") if (one := each.strip())]
+
+
+_ADDS = re.compile(r"CREATE (?:TABLE|INDEX) (?P<name>\w+)|ALTER TABLE (?P<table>\w+) ADD COLUMN (?P<column>\w+)")
+
+
+def _is_taken(connection: sqlite3.Connection, statement: str) -> bool:
+    """Tell whether what ``statement`` adds is there: earlier versions upgraded statement by statement.
+
+    What adds nothing sets columns just added, and may be repeated.
+    """
+    added = _ADDS.match(statement)
+    if added is None:
+        return False
+    if added["name"]:
+        found = connection.execute("SELECT 1 FROM sqlite_master WHERE name = ?", [added["name"]])
+    else:
+        found = connection.execute(
+            "SELECT 1 FROM pragma_table_info(?) WHERE name = ?", [added["table"], added["column"]]
+        )
+    return found.fetchone() is not None
 
 
 def _statements_taken(db: Database) -> int | None:

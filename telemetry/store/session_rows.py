@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Literal
 from telemetry.model.batch import Batch, Group, Span, merged
 from telemetry.model.recording import TimeBasis
 from telemetry.store.event_tables import insert_events, last_event_time
+from telemetry.store.kept_raw import insert_raw
 from telemetry.store.layout import drop_unused, quoted, table_for, widen
 from telemetry.store.minutes import MINUTE, MinuteRow, closed_minutes, minute_rows
 from telemetry.store.rows import RowInsert, StoredSeries, read_rows
@@ -93,6 +94,7 @@ def insert_spans(db: Database, session: RunningSession, spans: Sequence[Span]) -
     number = session.next_event
     for span in spans:
         number = insert_events(db, session.id, number, span.events)
+        insert_raw(db, session.id, session.drivers, span.raw)
     return replace(session, next_event=number)
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from telemetry.model.batch import Span
+from telemetry.model.raw_bytes import RawBytes
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -31,6 +32,7 @@ class Counts:
         refused: not taken, because the queue was full.
         limit: the most that may wait.
         refused_events: events not taken, for the same reason.
+        refused_raw: raw bytes around alarms that were given up with what waited.
 
     """
 
@@ -39,6 +41,7 @@ class Counts:
     refused: int
     limit: int
     refused_events: int = 0
+    refused_raw: int = 0
 
 
 @dataclass(eq=False)
@@ -64,7 +67,7 @@ class SpanQueue:
         self._line: deque[Span | Call[Any]] = deque()
         self._ends: deque[tuple[int, float]] = deque()
         self._values = self._events = 0
-        self._stored = self._refused = self._refused_events = self._untold = 0
+        self._stored = self._refused = self._refused_events = self._refused_raw = self._untold = 0
 
     def __bool__(self) -> bool:
         return bool(self._line)
@@ -79,15 +82,21 @@ class SpanQueue:
         """End of the first span that waits, microseconds, and its arrival, monotonic seconds; None if none waits."""
         return self._ends[0] if self._ends else None
 
+    def stuck_since(self, written_at: float) -> float:
+        """Return since when nothing has been written though something waits; ``written_at`` was the last time."""
+        return max(written_at, self._ends[0][1] if self._ends else written_at)
+
     @property
     def counts(self) -> Counts:
         """The figures of the session so far."""
-        return Counts(self._values, self._stored, self._refused, self.max_values, self._refused_events)
+        return Counts(
+            self._values, self._stored, self._refused, self.max_values, self._refused_events, self._refused_raw
+        )
 
     def start_counting(self, live: bool) -> None:
         """Set the counts of a new session to nothing."""
         self.live = live
-        self._stored = self._refused = self._refused_events = self._untold = 0
+        self._stored = self._refused = self._refused_events = self._refused_raw = self._untold = 0
 
     def has_room(self, end: int | None = None, values: int = 1) -> bool:
         """Tell whether a span of ``values`` that ends at ``end`` would be taken."""
@@ -104,7 +113,9 @@ class SpanQueue:
 
         """
         values = span.value_count
-        refused, self._untold = self._untold, 0
+        refused = 0
+        if not span.raw:  # whoever hands over raw bytes asks for no values
+            refused, self._untold = self._untold, 0
         if values and not self.has_room(span.end, values):
             self._refused += values
             refused, values = refused + values, 0
@@ -112,7 +123,7 @@ class SpanQueue:
         if self._events + len(span.events) > MAX_EVENTS:
             self._refused_events += len(span.events)
             span = replace(span, events=())
-        if values or span.events:
+        if values or span.events or span.raw:  # raw bytes are bounded for the whole session where they come from
             self._line.append(span)
             self._ends.append((span.end, time.monotonic()))
             self._values += values
@@ -150,12 +161,7 @@ class SpanQueue:
 
     def refuse_first(self) -> None:
         """Throw the first span away, counted as refused; :meth:`add` tells."""
-        span = self._line[0]
-        assert isinstance(span, Span)
-        self._refused_events += len(span.events)
-        values = self._take_out(1)
-        self._refused += values
-        self._untold += values
+        self._untold += self._give_up_first()
 
     def give_up(self) -> list[Call[Any]]:
         """Throw away every span, counted as refused; return the calls that were in between."""
@@ -165,9 +171,17 @@ class SpanQueue:
                 calls.append(self._line[0])
                 self.take_call()
             else:
-                self._refused_events += len(self._line[0].events)
-                self._refused += self._take_out(1)
+                self._give_up_first()
         return calls
+
+    def _give_up_first(self) -> int:
+        span = self._line[0]
+        assert isinstance(span, Span)
+        self._refused_events += len(span.events)
+        self._refused_raw += sum(len(one.data) for one in span.raw if isinstance(one, RawBytes))
+        values = self._take_out(1)
+        self._refused += values
+        return values
 
     def _take_out(self, count: int) -> int:
         values = 0

@@ -24,7 +24,7 @@ from telemetry.store.session_rows import (
     insert_spans,
 )
 from telemetry.store.span_queue import MAX_VALUES, Counts
-from telemetry.store.writing_thread import WritingThread
+from telemetry.store.writing_thread import ROOM_S, WritingThread
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -158,14 +158,16 @@ class StoreWriter:
                 self._note_group(batch.group)
         return self._thread.put(span)
 
-    async def room(self, values: int = 1) -> None:
+    async def room(self, values: int = 1, limit_s: float = ROOM_S) -> None:
         """Return once a span of so many values would be taken; for a replay, which waits rather than lose.
+
+        Where nothing can be written for ``limit_s`` it returns all the same, and what finds no room is refused.
 
         Raises:
             RuntimeError: the writing thread met a mistake of the program's own, or the store is closed.
 
         """
-        await self._thread.room(values)
+        await self._thread.room(values, limit_s)
 
     def flush(self, limit_s: float = 30.0) -> None:
         """Wait until everything offered so far is committed.

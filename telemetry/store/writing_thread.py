@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from sqlite_utils import Database
 
 RETRY_S = 1.0
+ROOM_S = 30.0
+"""How long a replay waits for a store that takes nothing; from then on it is refused what finds no room."""
 HELD_S = 3.0
 """Live spans that wait longer than this are held: a commit is due each half second."""
 # A transaction of this size takes about a tenth of a second, which another process that writes can well wait.
@@ -74,7 +76,7 @@ class WritingThread:
         self._broken: BaseException | None = None
         self._refusal = ""
         self._logged: set[type[Exception]] = set()
-        self._due = self._retry_at = 0.0
+        self._due = self._retry_at = self._written_at = 0.0
         self._opened: concurrent.futures.Future[None] = concurrent.futures.Future()
         self._thread = threading.Thread(target=self._run, name="store writer", daemon=True)
 
@@ -129,18 +131,26 @@ class WritingThread:
                 self._changed.notify()
         return refused
 
-    async def room(self, values: int = 1) -> None:
-        """Return once a span of ``values`` would be taken; an empty queue takes any."""
+    async def room(self, values: int = 1, limit_s: float = ROOM_S) -> None:
+        """Return once a span of ``values`` would be taken; an empty queue takes any.
+
+        Where nothing has been written for ``limit_s``, it returns all the same: what then finds no room is refused.
+        """
         while True:
             with self._changed:
                 self.check_works()
                 if self._queue.has_room(values=values):
                     return
+                left = self._queue.stuck_since(self._written_at) + limit_s - time.monotonic()
+                if left <= 0:
+                    return
                 loop = asyncio.get_running_loop()
                 woken: asyncio.Future[None] = loop.create_future()
                 self._waiting.append((loop, woken))
                 self._changed.notify()
-            await woken
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(left):
+                    await woken
 
     def ask(self, work: Callable[[Database], T], limit_s: float = 60.0) -> T:
         """Have ``work`` done behind all that was queued, and return what it returns.
@@ -265,6 +275,7 @@ class WritingThread:
             return
         with self._changed:
             self.failure = None
+            self._written_at = time.monotonic()
             self._queue.written(spans)
             self._wake()
 

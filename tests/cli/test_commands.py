@@ -239,8 +239,11 @@ def test_captured_bytes_are_read_again_with_the_map(tmp_path, capsys) -> None:
     serving = shakedown("simulate", "--link", "serial-frames", "--write", str(machine), "--json")
     assert serving.stdout is not None
     settings = json.loads(serving.stdout.readline())["settings"]
+    machine.write_text(
+        machine.read_text() + "[limits.cell-voltage-low]\nwarn = 3.58\ntrip = 3.57\nraise_delay_s = 0.1\n"
+    )
     try:
-        options = ["--for", "2.5", "--json", "--capture", str(capture), "--store", str(tmp_path / "s.sqlite")]
+        options = ["--for", "4", "--json", "--capture", str(capture), "--store", str(tmp_path / "s.sqlite")]
         watching = shakedown("watch", str(machine), "--yes", *options)
         out, error = watching.communicate(timeout=40)
     finally:
@@ -254,6 +257,21 @@ def test_captured_bytes_are_read_again_with_the_map(tmp_path, capsys) -> None:
     assert ", 0 of them in no good frame" in told
     assert main(["watch", str(machine), "--capture", str(capture), "--no-screen"]) == 2
     assert "exists" in capsys.readouterr().err
+    # the high alarm has kept them too, from before it on
+    store, raw = ["--store", str(tmp_path / "s.sqlite")], tmp_path / "raw.txt"
+    assert main(["export", "last", str(raw), "--raw", *store]) == 0
+    assert raw.read_text().splitlines()[1:] == capture.read_text().splitlines()[1:]
+    assert raw.stat().st_mode & 0o077 == 0
+    capsys.readouterr()
+    assert main(["decode-check", settings["map"], str(raw)]) == 0
+    assert ", 0 of them in no good frame" in capsys.readouterr().out
+    for command in ("alarms", "report"):
+        assert main([command, "last", *store]) == 0
+        told = capsys.readouterr().out
+        assert "raw bytes of serial-frames are kept" in told
+        assert "shakedown export 1 raw.txt --raw" in told
+    assert main(["export", "last", str(tmp_path / "raw.csv"), "--raw", *store]) == 2
+    assert ".txt" in capsys.readouterr().err
 
 
 def test_files_named_in_a_machine_file_lie_beside_it(tmp_path, capsys, monkeypatch) -> None:

@@ -351,7 +351,7 @@ ON_THE_DISK = [
     Mistake(
         "new-machine /dev/full --replace --yes",
         2,
-        "/dev/full cannot be written: No space left on device; choose another place",
+        "/dev/full: it cannot be written: No space left on device; choose another folder or make room",
     ),
 ]
 

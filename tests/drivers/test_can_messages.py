@@ -10,11 +10,13 @@ import pytest
 
 from drivers.can_messages import CanMessagesDriver
 from drivers.decode.can_frames import EXTENDED
+from drivers.decode.can_raw import as_bytes
 from drivers.links import can_bus
 from drivers.links.can_bus import ERRORS_BEFORE_LOST, FarEndBus
 from drivers.simulated.can_far_end import CanFarEnd, OverBus, OverSerialLine
 from telemetry.driver import DriverContext
 from telemetry.model.batch import Batch, Group
+from telemetry.model.capture import CapturedPiece
 from telemetry.model.clock import SystemClock
 from telemetry.model.errors import LinkLost, LinkUnavailable
 
@@ -68,6 +70,24 @@ def multicast_works():
         except OSError:
             return False
     return True
+
+
+async def test_frames_kept_as_raw_bytes_are_a_log_that_python_can_reads(tmp_path):
+    kept = []
+    async with far_end(OverBus("virtual", "shed")) as devices:
+        context = DriverContext("front bus", devices.settings, SystemClock(), capture=kept.append)
+        opened = CanMessagesDriver(context)
+        await opened.open()
+        await rows(opened, 20)
+        await opened.close()
+    assert {(piece.source, piece.direction) for piece in kept} == {("front bus", "in")}
+    kept.append(CapturedPiece(kept[-1].t, "front bus", "in", (0x7F).to_bytes(4, "big")))
+    with (tmp_path / "trip.log").open("w") as log:
+        CanMessagesDriver.write_raw(kept, log)
+    read = list(can_bus.log_frames(tmp_path / "trip.log"))
+    assert [(frame.arrival, as_bytes(frame)) for frame in read] == [(piece.t, piece.data) for piece in kept]
+    assert {len(frame.data) for frame in read} >= {0, 8}
+    assert any(frame.key & EXTENDED for frame in read)
 
 
 @pytest.mark.parametrize(

@@ -86,6 +86,19 @@ async def test_a_pack_is_read_as_it_is_and_nothing_but_reads_is_ever_sent(speech
     assert len(codes) >= driver.figures.reads
 
 
+async def test_what_goes_over_the_line_can_be_kept_as_it_is():
+    kept = []
+    async with ModbusFarEnd(Steady(), SystemClock(), "table", interval_s=0.05) as pack:
+        driver = ModbusDriver(DriverContext("battery", pack.settings, SystemClock(), capture=kept.append))
+        await driver.open()
+        await rows_of(driver, 2)
+        await driver.close()
+    assert [piece.direction for piece in kept[:2]] == ["out", "in"]
+    # MODBUS over TCP: seven bytes of header, then the function code (MODBUS messaging on TCP/IP V1.0b, 3.1)
+    assert {piece.data[7] for piece in kept} == {3}
+    assert kept[0].data[:2] == kept[1].data[:2]
+
+
 async def test_input_registers_are_read_by_their_own_function():
     table = [
         {"address": 3, "kind": "input", "signal": "pack_voltage", "scale": 0.01},

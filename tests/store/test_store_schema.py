@@ -166,6 +166,24 @@ def test_a_store_whose_creation_was_interrupted_is_a_new_store(tmp_path: Path, b
             assert [each.ended_how for each in reader.sessions()] == ["normal"]
 
 
+def test_an_upgrade_that_was_interrupted_is_completed(tmp_path: Path) -> None:
+    later = [one for step in MIGRATIONS[1:] for one in step.split(";") if one.strip()]
+    schemas = []
+    for taken in range(0, len(later), 4):
+        store = tmp_path / f"after-{taken}.sqlite3"
+        with closing(sqlite3.connect(store, isolation_level=None)) as connection:
+            connection.executescript(OLD_FILE)
+            for statement in later[:taken]:
+                connection.execute(statement)
+        with StoreReader.open(store) as reader:
+            assert len(reader.sessions()) == 2
+            assert reader.sessions()[0].ended_how == "normal"
+        with closing(sqlite3.connect(store)) as connection:
+            schemas.append(connection.execute("SELECT name, sql FROM sqlite_master ORDER BY name").fetchall())
+            assert connection.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS),)
+    assert all(schema == schemas[0] for schema in schemas)
+
+
 def test_a_creation_that_is_killed_at_any_moment_can_be_repeated(
     tmp_path: Path, child: Callable[..., subprocess.Popen[str]]
 ) -> None:

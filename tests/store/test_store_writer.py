@@ -112,6 +112,28 @@ async def test_a_replay_waits_for_room_and_loses_nothing(
         await asyncio.to_thread(writer.close)
 
 
+async def test_a_replay_does_not_wait_for_ever_for_a_store_that_cannot_be_written(
+    store: Path, held: sqlite3.Connection, begin: Callable[..., int]
+) -> None:
+    writer = await asyncio.to_thread(StoreWriter.open, store, busy_s=0.02, max_values=100)
+    try:
+        await asyncio.to_thread(begin, writer, origin="replay")
+        held.execute("BEGIN IMMEDIATE")
+        assert writer.offer(span(1, rows=50)) == 0
+        refused = 0
+        for second in range(2, 6):
+            await asyncio.wait_for(writer.room(100, limit_s=0.3), 20)
+            refused += writer.offer(span(second, rows=50))
+        assert refused == 4 * 100
+        held.execute("ROLLBACK")
+        await asyncio.wait_for(writer.room(100), 20)
+        assert writer.offer(span(6, rows=50)) == 0, "once it can be written, all is taken again"
+        counts = await asyncio.to_thread(writer.end_session, START)
+        assert (counts.stored, counts.refused) == (200, 400)
+    finally:
+        await asyncio.to_thread(writer.close)
+
+
 def test_ending_drains_and_closing_drains(store: Path, begin: Callable[..., int]) -> None:
     writer = StoreWriter.open(store, commit_s=3600)
     begin(writer)
