@@ -26,6 +26,7 @@ def session_objects(records: Sequence[SessionRecord]) -> list[dict[str, Any]]:
             "ended": None if record.ended is None else _moment(record.ended),
             "ended_how": record.ended_how,
             "origin": record.origin,
+            "values_lost": record.values_lost,
         }
         for record in records
     ]
@@ -38,7 +39,9 @@ def session_lines(records: Sequence[SessionRecord]) -> list[str]:
     lines = [f"{'session':>7}  {'started':22}  {'minutes':>8}  {'origin':7}  machine"]
     for record in records:
         how = record.ended_how if record.ended_how is not None else "being recorded"
-        note = "" if how == "normal" else f"  ({how})"
+        lost = f"{record.values_lost} values lost" if record.values_lost else ""
+        notes = ", ".join(each for each in ("" if how == "normal" else how, lost) if each)
+        note = f"  ({notes})" if notes else ""
         machine = printable(record.machine, 40)
         lines.append(
             f"{record.id:7}  {local_at(record.started):22}  {record.duration_s / 60:8.1f}  {record.origin:7}"

@@ -17,7 +17,7 @@ from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.session_figures import NO_MACHINE, SessionFigures
 from telemetry.analysis.session_power import AT_CONTROLLER
 from telemetry.model.batch import MICROSECONDS
-from telemetry.model.events import Mark
+from telemetry.model.events import Loss, Mark
 from telemetry.report.drive_verdict import facts_of, judge
 from telemetry.report.numbers import INTERVAL
 from telemetry.report.part_rows import part_objects, part_rows
@@ -81,6 +81,7 @@ def report_object(
         "alarms": [] if alarms is None else alarms["alarms"],
         "raw_bytes": [] if alarms is None else alarms.get("raw_bytes", []),
         "marks": _marks(figures),
+        "values_lost": sum(each.values for each in _losses(figures)),
         "findings": _findings(figures, alarms),
         "methods": _methods(figures),
         "unknown": unknown,
@@ -323,7 +324,14 @@ def _findings(figures: SessionFigures, alarms: Mapping[str, Any] | None) -> list
     found += [{"name": "state-of-charge", "what": sentence, "remedy": ""} for sentence in told]
     for each in () if alarms is None else alarms["findings"]:
         found.append({"name": f"alarms-{each['what']}", "what": each["why"], "remedy": ""})
+    if losses := _losses(figures):
+        what = f"{sum(each.values for each in losses)} values were measured and are not in the recording"
+        found.append({"name": "values-lost", "what": f"{what}; totals leave them out", "remedy": losses[-1].why})
     return found
+
+
+def _losses(figures: SessionFigures) -> list[Loss]:
+    return [event for event in figures.series.events if isinstance(event, Loss)]
 
 
 def _methods(figures: SessionFigures) -> list[str]:

@@ -1,4 +1,8 @@
-"""A store that is deleted, moved or replaced while it is open: its rows can still be read, so they are copied."""
+"""A store that can be recorded into no more while it is open: recording goes on in a file beside it.
+
+Of one that was deleted, moved or replaced the rows can still be read, so they are copied. One that is damaged is left as
+it is, and the session goes on in a new store under its old number.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +13,7 @@ from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from telemetry.model.errors import StoreError
+from telemetry.model.errors import StoreError, printable
 from telemetry.store.schema import connect_for_writing
 from telemetry.store.trouble import file_text
 
@@ -23,17 +27,20 @@ class Place:
     Attributes:
         path: the file's name.
         db: the connection that writes to it.
+        is_new: whether it is a new store without the rows of the one before.
 
     """
 
-    def __init__(self, path: Path, db: Database) -> None:
+    def __init__(self, path: Path, db: Database, is_new: bool = False) -> None:
         self.path = path
         self.db = db
+        self.is_new = is_new
+        self._damaged = False
         self._identity = _identity(path)
         self._beside: Path | None = None
 
     def kept(self, busy_s: float) -> Place:
-        """Return this place while the file has its name, else a copy beside it with all rows written so far.
+        """Return this place while the file is sound and has its name, else one beside it, with all rows if it is sound.
 
         The first call that finds the file gone raises, so that the operator learns of it; the next one copies.
 
@@ -42,7 +49,7 @@ class Place:
             sqlite3.Error, OSError: it cannot be copied.
 
         """
-        if _identity(self.path) == self._identity:
+        if not self._damaged and _identity(self.path) == self._identity:
             return self
         if self._beside is None:
             self._beside = _free_name(self.path)
@@ -52,9 +59,10 @@ class Place:
             )
         try:
             connect_for_writing(self._beside, busy_s).close()  # made as any store is
-            with closing(sqlite3.connect(self._beside, timeout=busy_s)) as copy:
-                self.db.conn.backup(copy)
-            place = Place(self._beside, connect_for_writing(self._beside, busy_s))
+            if not self._damaged:
+                with closing(sqlite3.connect(self._beside, timeout=busy_s)) as copy:
+                    self.db.conn.backup(copy)
+            place = Place(self._beside, connect_for_writing(self._beside, busy_s), is_new=self._damaged)
         except BaseException:
             for end in ("", "-wal", "-shm"):
                 with contextlib.suppress(OSError):
@@ -62,6 +70,14 @@ class Place:
             raise
         self.db.close()
         return place
+
+    def give_up(self, error: sqlite3.Error) -> StoreError:
+        """Take the file for damaged, as ``error`` says, and return the sentence that says where recording goes on."""
+        self._damaged, self._beside = True, _free_name(self.path)
+        return StoreError(
+            f"the store {file_text(self.path)} is damaged ({printable(error, 120)}); recording goes on in the new"
+            f" {file_text(self._beside)}, so copy the damaged one away"
+        )
 
     def close(self) -> None:
         """Move the log into the file, where that can be done, and close the connection."""

@@ -58,6 +58,7 @@ class SessionRecord:
         ended_how: ``normal``, or ``ended without notice`` where the program was killed; None while it is recorded.
         replayed_from: name of what was replayed or imported.
         last: time of its last row or event, by the rows' clock; None where it has neither.
+        values_lost: how many values were measured and could not be recorded.
 
     """
 
@@ -73,6 +74,7 @@ class SessionRecord:
     ended_how: EndedHow | None
     replayed_from: str | None
     last: int | None
+    values_lost: int
 
     @property
     def duration_s(self) -> float:
@@ -211,7 +213,8 @@ class StoreReader:
 
     def _record(self, row: dict[str, Any]) -> SessionRecord:
         last = last_time(self._db, row["id"]) if row["ended"] is None else None
-        return checked(SessionRecord(last=last, **row))
+        lost = self._db.execute("SELECT coalesce(sum(lost_values), 0) FROM loss WHERE session = ?", [row["id"]])
+        return checked(SessionRecord(last=last, values_lost=lost.fetchone()[0], **row))
 
 
 def _warnings(record: SessionRecord) -> tuple[str, ...]:

@@ -31,7 +31,7 @@ def recover(db: Database, path: Path) -> list[int]:
             continue
         try:
             with transaction(db):
-                if close_left_open(db, session):
+                if close_left_open(db, session, lock.kept()):
                     closed.append(session)
         finally:
             lock.release()

@@ -2,19 +2,36 @@
 
 It is a lock of the operating system on a small file beside the store; the system lets go of it however the process
 ends. Session numbers are never used twice, so the file of a past session can be removed.
+
+The file is also where a session says what is missing of it while the store itself cannot be told, since the disk is
+full or another program holds it. Its space is set aside at the beginning.
 """
 
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import sys
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 if sys.platform == "win32":
     import msvcrt
 else:
     import fcntl
+
+
+_SPACE = 1024
+_MOST_VALUES = 2**53
+
+
+@dataclass(frozen=True, slots=True)
+class Unsaved:
+    """How many values of a session are not in the store, the refused ones included, and why."""
+
+    values: int
+    why: str
 
 
 class SessionLock:
@@ -40,14 +57,39 @@ class SessionLock:
             return None
         return cls(path, descriptor)
 
-    def release(self) -> None:
-        """Let go and remove the file; does nothing the second time."""
+    def set_space_aside(self) -> None:
+        """Make sure that :meth:`keep` finds room even once the disk is full; OSError where there is none now."""
+        assert self._descriptor is not None
+        os.write(self._descriptor, b" " * _SPACE)
+
+    def keep(self, unsaved: Unsaved | None) -> None:
+        """Keep what is not saved, in place of what was kept before; None for nothing. Best effort."""
+        if self._descriptor is None:
+            return
+        text = b"" if unsaved is None else json.dumps(asdict(unsaved)).encode()[:_SPACE]
+        with contextlib.suppress(OSError):
+            os.lseek(self._descriptor, 0, os.SEEK_SET)
+            os.write(self._descriptor, text.ljust(_SPACE))
+
+    def kept(self) -> Unsaved | None:
+        """Return what the session's program kept before it ended; None for nothing, or what is no such text."""
+        assert self._descriptor is not None
+        os.lseek(self._descriptor, 0, os.SEEK_SET)
+        try:
+            told = json.loads(os.read(self._descriptor, _SPACE))
+            return Unsaved(min(int(told["values"]), _MOST_VALUES), str(told["why"]))
+        except (ValueError, TypeError, KeyError, OverflowError):
+            return None
+
+    def release(self, remove: bool = True) -> None:
+        """Let go, and remove the file unless it is to be read later; does nothing the second time."""
         if self._descriptor is None:
             return
         if sys.platform == "win32":  # an open file cannot be removed there
             os.close(self._descriptor)
-        with contextlib.suppress(OSError):
-            self._path.unlink()
+        if remove:
+            with contextlib.suppress(OSError):
+                self._path.unlink()
         if sys.platform != "win32":
             os.close(self._descriptor)
         self._descriptor = None

@@ -13,12 +13,14 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
 from telemetry.model.batch import Batch, Group, Span, merged
+from telemetry.model.events import Loss
 from telemetry.model.recording import TimeBasis
-from telemetry.store.event_tables import insert_events, last_event_time
+from telemetry.store.event_tables import insert_events, last_event_time, next_number
 from telemetry.store.kept_raw import insert_raw
 from telemetry.store.layout import drop_unused, quoted, table_for, widen
 from telemetry.store.minutes import MINUTE, MinuteRow, closed_minutes, minute_rows
 from telemetry.store.rows import RowInsert, StoredSeries, read_rows
+from telemetry.store.session_lock import Unsaved
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -61,13 +63,14 @@ class SessionStart:
     drivers: Mapping[str, str]
 
 
-def insert_session(db: Database, new: SessionStart) -> RunningSession:
-    """Write the session's own row."""
+def insert_session(db: Database, new: SessionStart, number: int | None = None) -> RunningSession:
+    """Write the session's own row, under the next number where none is given."""
     digest = None if new.machine_text is None else hashlib.sha256(new.machine_text.encode()).hexdigest()
     cursor = db.execute(
-        "INSERT INTO session (machine, machine_text, digest, origin, time_basis, started, start, replayed_from)"
-        " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        "INSERT INTO session (id, machine, machine_text, digest, origin, time_basis, started, start, replayed_from)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         [
+            number,
             new.machine,
             new.machine_text,
             digest,
@@ -98,14 +101,16 @@ def insert_spans(db: Database, session: RunningSession, spans: Sequence[Span]) -
     return replace(session, next_event=number)
 
 
-def close_session(db: Database, session: RunningSession, ended: int) -> None:
-    """Write the open minutes and the session's end."""
+def close_session(db: Database, session: RunningSession, ended: int, unsaved: Unsaved | None = None) -> None:
+    """Write the open minutes, what was lost, and the session's end."""
     for series in session.series.values():
         _insert_minutes(db, series.stored.id, minute_rows(series.open_rows))
+    if unsaved is not None:
+        _count_losses(db, session.id, unsaved)
     _set_ended(db, session.id, ended, "normal")
 
 
-def close_left_open(db: Database, session: int) -> bool:
+def close_left_open(db: Database, session: int, unsaved: Unsaved | None) -> bool:
     """Close a session whose program ended without notice, at its last row or event; False where it is closed."""
     found = list(db.query("SELECT started, start FROM session WHERE id = ? AND ended IS NULL", [session]))
     if not found:
@@ -114,6 +119,8 @@ def close_left_open(db: Database, session: int) -> bool:
     last = last_time(db, session)
     for series in stored_series(db, session):
         _rebuild_minutes(db, series)
+    if unsaved is not None:
+        _count_losses(db, session, unsaved)
     _set_ended(db, session, started + max(0, (last if last is not None else start) - start), "ended without notice")
     return True
 
@@ -220,6 +227,14 @@ def _rebuild_minutes(db: Database, series: StoredSeries) -> None:
         closed, open_rows = closed_minutes(open_rows, Batch(series.group, t, values))
         _insert_minutes(db, series.id, closed)
     _insert_minutes(db, series.id, minute_rows(open_rows))
+
+
+def _count_losses(db: Database, session: int, unsaved: Unsaved) -> None:
+    """Write a loss for what is not saved and no loss of the session counts yet: the last ones had no turn."""
+    counted = db.execute("SELECT coalesce(sum(lost_values), 0) FROM loss WHERE session = ?", [session]).fetchone()[0]
+    if unsaved.values > counted:
+        loss = Loss(last_time(db, session) or 0, "store", unsaved.values - counted, unsaved.why)
+        insert_events(db, session, next_number(db, session), [loss])
 
 
 def _set_ended(db: Database, session: int, ended: int, how: EndedHow) -> None:

@@ -50,6 +50,12 @@ def is_trouble(error: BaseException) -> TypeGuard[sqlite3.Error | OSError]:
     return isinstance(error, OSError) or (isinstance(error, sqlite3.Error) and result_code(error) in _BY_CODE)
 
 
+def is_damage(error: BaseException) -> TypeGuard[sqlite3.Error]:
+    """Tell whether SQLite says that the file is damaged."""
+    damage = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+    return isinstance(error, sqlite3.Error) and result_code(error) in damage
+
+
 def store_error(path: Path, error: sqlite3.Error | OSError) -> StoreError:
     """Return the sentence for ``error``, which befell the store at ``path``."""
     if isinstance(error, sqlite3.Error):

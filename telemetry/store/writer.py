@@ -13,7 +13,7 @@ from telemetry.model.recording import TimeBasis
 from telemetry.store.event_tables import check_event
 from telemetry.store.layout import MAX_SIGNALS, check_names
 from telemetry.store.schema import BUSY_S, transaction
-from telemetry.store.session_lock import SessionLock
+from telemetry.store.session_lock import SessionLock, Unsaved
 from telemetry.store.session_rows import (
     Origin,
     RunningSession,
@@ -192,7 +192,10 @@ class StoreWriter:
         """
         self._check_running()
         try:
-            self._thread.ask_at_last(lambda db: self._current.end(db, ended), limit_s)
+            self._thread.ask_at_last(lambda db: self._current.end(db, ended, self._thread.unsaved()), limit_s)
+        except StoreError:
+            self._current.keep(self._thread.unsaved())
+            raise
         finally:
             self._running = False
         return self.counts
@@ -238,6 +241,7 @@ class _CurrentSession:
     def __init__(self, path: Path) -> None:
         self._path = path
         self._running: RunningSession | None = None
+        self._start: SessionStart | None = None
         self._lock: SessionLock | None = None
 
     def begin(self, db: Database, new: SessionStart) -> int:
@@ -247,11 +251,13 @@ class _CurrentSession:
             with transaction(db):
                 running = insert_session(db, new)
                 lock = SessionLock.take(self._path, running.id)
+                if lock is not None:
+                    lock.set_space_aside()
         except BaseException:
             if lock is not None:
                 lock.release()
             raise
-        self._running, self._lock = running, lock
+        self._running, self._lock, self._start = running, lock, new
         return running.id
 
     def write(self, db: Database, spans: list[Span]) -> None:
@@ -261,12 +267,17 @@ class _CurrentSession:
             running = insert_spans(db, self._running, spans)
         self._running = running
 
-    def end(self, db: Database, ended: int) -> None:
+    def end(self, db: Database, ended: int, unsaved: Unsaved) -> None:
         """Write its end and let go of its lock."""
         assert self._running is not None
         with transaction(db):
-            close_session(db, self._running, ended)
-        self.abandon()
+            close_session(db, self._running, ended, unsaved)
+        self._release(remove=True)
+
+    def keep(self, unsaved: Unsaved | None) -> None:
+        """Keep beside the store what is not in it, for a program that may end before it can be written."""
+        if self._lock is not None:
+            self._lock.keep(unsaved)
 
     def delete(self, db: Database, session: int) -> None:
         """Delete another session, unless it is being recorded."""
@@ -279,20 +290,29 @@ class _CurrentSession:
         finally:
             lock.release()
 
-    def move(self, path: Path) -> None:
-        """Go on in the store at ``path``, which holds the same rows."""
+    def move(self, path: Path, new: Database | None) -> None:
+        """Go on in the store at ``path``, which holds the same rows, or none where its connection is given."""
         self._path = path
         if self._running is not None:
+            if new is not None:
+                assert self._start is not None
+                with transaction(new):
+                    self._running = insert_session(new, self._start, self._running.id)
             lock = SessionLock.take(path, self._running.id)
+            if lock is not None:
+                lock.set_space_aside()
             if self._lock is not None:
                 self._lock.release()
             self._lock = lock
 
     def abandon(self) -> None:
-        """Let go of it; its end, if not written, is found by recovery."""
+        """Let go of a session whose end is not written; recovery closes it, with what was kept."""
+        self._release(remove=False)
+
+    def _release(self, remove: bool) -> None:
         self._running = None
         if self._lock is not None:
-            self._lock.release()
+            self._lock.release(remove)
             self._lock = None
 
 

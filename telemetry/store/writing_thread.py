@@ -18,8 +18,9 @@ from telemetry.model.errors import StoreError
 from telemetry.store.moved_file import Place
 from telemetry.store.recovery import recover
 from telemetry.store.schema import check_sound, connect_for_writing
+from telemetry.store.session_lock import Unsaved
 from telemetry.store.span_queue import Call, Counts, SpanQueue
-from telemetry.store.trouble import file_text, is_trouble, reading, store_error
+from telemetry.store.trouble import file_text, is_damage, is_trouble, reading, store_error
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -27,8 +28,8 @@ if TYPE_CHECKING:
 RETRY_S = 1.0
 ROOM_S = 30.0
 """How long a replay waits for a store that takes nothing; from then on it is refused what finds no room."""
-HELD_S = 3.0
-"""Live spans that wait longer than this are held: a commit is due each half second."""
+HELD_S = 1.5
+"""Live spans that wait longer than this are held: a commit is due each half second, and they may wait a second."""
 # A transaction of this size takes about a tenth of a second, which another process that writes can well wait.
 _VALUES_A_COMMIT = 250_000
 
@@ -43,8 +44,12 @@ class SpanWork(Protocol):
         """Write and commit ``spans``, all or none."""
         ...
 
-    def move(self, path: Path) -> None:
-        """Go on in the store at ``path``, which holds the same rows."""
+    def move(self, path: Path, new: Database | None) -> None:
+        """Go on in the store at ``path``, which holds the same rows, or none where its connection is given."""
+        ...
+
+    def keep(self, unsaved: Unsaved | None) -> None:
+        """Keep beside the store what is not in it; None once it is."""
         ...
 
     def abandon(self) -> None:
@@ -119,6 +124,12 @@ class WritingThread:
         if failure is None and live and time.monotonic() - taken_at > HELD_S:
             failure = self._no_answer(HELD_S)
         return None if failure is None else (end, str(failure))
+
+    def unsaved(self) -> Unsaved:
+        """Return what is not in the store now, the refused included, and why."""
+        with self._changed:
+            counts, failure = self._queue.counts, self.failure
+        return Unsaved(counts.queued + counts.refused, str(failure or "the store could not keep up"))
 
     def put(self, span: Span) -> int:
         """Queue ``span``; return how many of its values were refused. Never waits."""
@@ -255,7 +266,7 @@ class WritingThread:
         assert self._place is not None
         moved = self._place.kept(self._busy_s)
         if moved is not self._place:
-            self._work.move(moved.path)
+            self._work.move(moved.path, moved.db if moved.is_new else None)
             self._place, self.path = moved, moved.path
         return moved.db
 
@@ -274,10 +285,12 @@ class WritingThread:
                         self._write([span])
             return
         with self._changed:
-            self.failure = None
+            recovered, self.failure = self.failure is not None, None
             self._written_at = time.monotonic()
             self._queue.written(spans)
             self._wake()
+        if recovered:
+            self._work.keep(None)
 
     def _refuse(self, error: Exception) -> None:
         """Count the first span as refused: writing it met a mistake of the program's own, and would again."""
@@ -320,15 +333,19 @@ class WritingThread:
     def _failed(self, error: sqlite3.Error | OSError | StoreError) -> None:
         """Keep all that is queued for another try; past the limit, give it up."""
         if not isinstance(error, StoreError):
-            error = store_error(self.path, error)
+            assert self._place is not None
+            error = self._place.give_up(error) if is_damage(error) else store_error(self.path, error)
         with self._changed:
             self.failure = failure = error
             now = time.monotonic()
             self._retry_at = now + RETRY_S
-            if self._give_up_at is None or now < self._give_up_at:
-                return
-            calls = self._queue.give_up()
-            self._wake()
+            calls = None
+            if self._give_up_at is not None and now >= self._give_up_at:
+                calls = self._queue.give_up()
+                self._wake()
+        self._work.keep(self.unsaved())
+        if calls is None:
+            return
         self._work.abandon()
         for call in calls:
             call.done.set_exception(failure)
@@ -342,6 +359,8 @@ class WritingThread:
     def _shut(self, broken: BaseException | None) -> None:
         assert self._place is not None
         self._place.close()
+        if broken is not None:
+            self._work.keep(self.unsaved())
         self._work.abandon()
         with self._changed:
             self._broken, self._closing = broken, True

@@ -43,7 +43,7 @@ class NumberedBoard:
         self.port = folder / "board"
         self.machine_file = folder / "machine.toml"
         self.sent: dict[int, float] = {}
-        self._period = 1.0 / rate_hz
+        self.rate_hz = rate_hz
         self._master, self._slave = os.openpty()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._print_on, daemon=True)
@@ -73,7 +73,7 @@ class NumberedBoard:
     def _print_on(self) -> None:
         due, number, pending = time.monotonic(), 0, b""
         while not self._stopping.wait(max(0.0, due - time.monotonic())):
-            due = max(due + self._period, time.monotonic() - 1.0)
+            due = max(due + 1.0 / self.rate_hz, time.monotonic() - 1.0)
             header = b"n,pack_voltage,pack_current\n" if number % HEADER_EVERY == 0 else b""
             if pending:
                 pending = pending[self._write(pending) :]

@@ -28,6 +28,7 @@ class Outcome:
         ledger: what does not add up, in a sentence; empty where read = decoded + rejected and
             published = stored + counted losses.
         note: anything worth keeping, a few words.
+        cases: how many times the fault struck, where one recording serves for many.
 
     """
 
@@ -36,6 +37,7 @@ class Outcome:
     counted: bool | None = None
     ledger: str = ""
     note: str = ""
+    cases: int = 1
 
     @property
     def broken(self) -> str:
@@ -88,7 +90,7 @@ class Result:
     @property
     def tries(self) -> int:
         """How many were really made."""
-        return len(self.outcomes) + len(self.broken)
+        return sum(each.cases for each in self.outcomes) + len(self.broken)
 
     @property
     def worst_s(self) -> float:

@@ -17,7 +17,7 @@ import pytest
 
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.errors import StoreError
-from telemetry.model.events import Mark
+from telemetry.model.events import Loss, Mark
 from telemetry.store import writer as store_writer
 from telemetry.store.reader import StoreReader
 from telemetry.store.writer import StoreWriter
@@ -72,7 +72,62 @@ def test_live_values_wait_for_60_seconds_and_are_then_refused_and_counted(
     assert (counts.queued, counts.stored, counts.refused, counts.refused_events) == (0, 124, 78, 0)
     assert stored_seconds(store) == [*map(float, range(61)), 100.0]
     with StoreReader.open(store) as reader:
-        assert len(reader.events("last")) == 10, "marks are kept where values are not"
+        *marks, loss = reader.events("last")
+        assert len(marks) == 10, "marks are kept where values are not"
+        assert isinstance(loss, Loss)
+        assert loss.values == reader.session("last").values_lost == 78
+
+
+def test_a_store_that_is_damaged_meanwhile_goes_on_in_a_new_one_under_the_same_number(
+    store: Path, begin: Callable[..., int]
+) -> None:
+    with StoreWriter.open(store) as writer:
+        begin(writer)
+        writer.end_session(START)
+        number = begin(writer)
+        writer.offer(span(0))
+        writer.flush()
+        with closing(sqlite3.connect(store)) as other:
+            other.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        with store.open("r+b") as file:
+            file.seek(4096)
+            file.write(b"?" * (store.stat().st_size - 4096))
+        with closing(
+            sqlite3.connect(store, isolation_level=None)
+        ) as other:  # so that nobody trusts the pages in memory
+            other.execute("PRAGMA user_version = 0")
+            other.execute("PRAGMA user_version = 1")
+        writer.offer(span(1))
+        wait_for(lambda: writer.failure is not None or writer.path != store)
+        wait_for(lambda: writer.failure is None)
+        beside = store.with_name("sessions-2.sqlite3")
+        assert writer.path == beside
+        writer.end_session(START)
+    assert stored_seconds(beside) == [1.0]
+    with StoreReader.open(beside) as reader:
+        assert [record.id for record in reader.sessions()] == [number] == [2]
+
+
+def test_what_is_missing_when_the_end_cannot_be_written_is_counted_later(
+    store: Path, held: sqlite3.Connection, begin: Callable[..., int]
+) -> None:
+    with StoreWriter.open(store, busy_s=0.02) as writer:
+        begin(writer)
+        writer.offer(span(0))
+        writer.flush()
+        held.execute("BEGIN IMMEDIATE")
+        writer.offer(span(1, rows=3))
+        with pytest.raises(StoreError):
+            writer.end_session(START, limit_s=0.1)
+        assert (writer.counts.stored, writer.counts.refused) == (2, 6)
+    held.execute("ROLLBACK")
+    with StoreReader.open(store) as reader:
+        record = reader.session("last")
+        assert (record.ended_how, record.values_lost) == ("ended without notice", 6)
+        (loss,) = reader.events("last")
+        assert isinstance(loss, Loss)
+        assert "held by another program" in loss.why
+    assert not list(store.parent.glob("*.lock"))
 
 
 def test_memory_is_bounded_as_well(store: Path, held: sqlite3.Connection, begin: Callable[..., int]) -> None:
