@@ -16,6 +16,8 @@ import sys
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from telemetry.store.field_check import checked
+
 if sys.platform == "win32":
     import msvcrt
 else:
@@ -23,15 +25,15 @@ else:
 
 
 _SPACE = 1024
-_MOST_VALUES = 2**53
 
 
 @dataclass(frozen=True, slots=True)
 class Unsaved:
-    """How many values of a session are not in the store, the refused ones included, and why."""
+    """How many values of a session are not in the store, refused ones included, why, and up to what time."""
 
     values: int
     why: str
+    t: int
 
 
 class SessionLock:
@@ -40,6 +42,7 @@ class SessionLock:
     def __init__(self, path: Path, descriptor: int) -> None:
         self._path = path
         self._descriptor: int | None = descriptor
+        self._keeps = False
 
     @classmethod
     def take(cls, store: Path, session: int) -> SessionLock | None:
@@ -66,6 +69,7 @@ class SessionLock:
         """Keep what is not saved, in place of what was kept before; None for nothing. Best effort."""
         if self._descriptor is None:
             return
+        self._keeps = unsaved is not None
         text = b"" if unsaved is None else json.dumps(asdict(unsaved)).encode()[:_SPACE]
         with contextlib.suppress(OSError):
             os.lseek(self._descriptor, 0, os.SEEK_SET)
@@ -77,17 +81,17 @@ class SessionLock:
         os.lseek(self._descriptor, 0, os.SEEK_SET)
         try:
             told = json.loads(os.read(self._descriptor, _SPACE))
-            return Unsaved(min(int(told["values"]), _MOST_VALUES), str(told["why"]))
+            return checked(Unsaved(int(told["values"]), str(told["why"]), int(told["t"])))
         except (ValueError, TypeError, KeyError, OverflowError):
             return None
 
-    def release(self, remove: bool = True) -> None:
-        """Let go, and remove the file unless it is to be read later; does nothing the second time."""
+    def release(self) -> None:
+        """Let go, and remove the file unless it keeps something for later; does nothing the second time."""
         if self._descriptor is None:
             return
         if sys.platform == "win32":  # an open file cannot be removed there
             os.close(self._descriptor)
-        if remove:
+        if not self._keeps:
             with contextlib.suppress(OSError):
                 self._path.unlink()
         if sys.platform != "win32":

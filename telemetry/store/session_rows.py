@@ -233,7 +233,7 @@ def _count_losses(db: Database, session: int, unsaved: Unsaved) -> None:
     """Write a loss for what is not saved and no loss of the session counts yet: the last ones had no turn."""
     counted = db.execute("SELECT coalesce(sum(lost_values), 0) FROM loss WHERE session = ?", [session]).fetchone()[0]
     if unsaved.values > counted:
-        loss = Loss(last_time(db, session) or 0, "store", unsaved.values - counted, unsaved.why)
+        loss = Loss(unsaved.t, "store", unsaved.values - counted, unsaved.why)
         insert_events(db, session, next_number(db, session), [loss])
 
 

@@ -64,6 +64,7 @@ class SpanQueue:
         self.max_values = max_values
         self.live = True
         self.calls = 0
+        self.last_end = 0
         self._line: deque[Span | Call[Any]] = deque()
         self._ends: deque[tuple[int, float]] = deque()
         self._values = self._events = 0
@@ -112,6 +113,7 @@ class SpanQueue:
             How many values were refused since the last call: of this span, and by :meth:`refuse_first`.
 
         """
+        self.last_end = span.end
         values = span.value_count
         refused = 0
         if not span.raw:  # whoever hands over raw bytes asks for no values

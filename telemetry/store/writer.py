@@ -272,7 +272,8 @@ class _CurrentSession:
         assert self._running is not None
         with transaction(db):
             close_session(db, self._running, ended, unsaved)
-        self._release(remove=True)
+        self.keep(None)
+        self.abandon()
 
     def keep(self, unsaved: Unsaved | None) -> None:
         """Keep beside the store what is not in it, for a program that may end before it can be written."""
@@ -306,13 +307,10 @@ class _CurrentSession:
             self._lock = lock
 
     def abandon(self) -> None:
-        """Let go of a session whose end is not written; recovery closes it, with what was kept."""
-        self._release(remove=False)
-
-    def _release(self, remove: bool) -> None:
+        """Let go of a session; where its end is not written, recovery closes it, with what was kept."""
         self._running = None
         if self._lock is not None:
-            self._lock.release(remove)
+            self._lock.release()
             self._lock = None
 
 

@@ -128,8 +128,8 @@ class WritingThread:
     def unsaved(self) -> Unsaved:
         """Return what is not in the store now, the refused included, and why."""
         with self._changed:
-            counts, failure = self._queue.counts, self.failure
-        return Unsaved(counts.queued + counts.refused, str(failure or "the store could not keep up"))
+            counts, failure, end = self._queue.counts, self.failure, self._queue.last_end
+        return Unsaved(counts.queued + counts.refused, str(failure or "the store could not keep up"), end)
 
     def put(self, span: Span) -> int:
         """Queue ``span``; return how many of its values were refused. Never waits."""

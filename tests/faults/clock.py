@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import random
 import signal
-import sqlite3
 import time
-from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -15,7 +13,7 @@ from tests.faults.device import NumberedBoard
 from tests.faults.fault import Fault, Outcome, register
 from tests.faults.program import Watch, shakedown
 from tests.faults.shim import Shim
-from tests.faults.stored import lost_s, numbers_in
+from tests.faults.stored import lost_s, numbers_in, rows_of
 
 _BERLIN = "CET-1CEST,M3.5.0,M10.5.0/3"
 # The last Sundays of March and October 2026, 01:00 UTC, by the rule above.
@@ -48,12 +46,9 @@ def _with_clock(folder: Path, ahead: list[float], variables: dict[str, str]) -> 
             status, summary = watch.end()
         counted, wrong = ends_well(status, summary)
         lost = lost_s(board.sent, numbers_in(store), since, time.time())
-    with closing(sqlite3.connect(store)) as db:
-        rows = db.execute(
-            "SELECT t / 1e6, extra_number FROM group_board WHERE extra_number IS NOT NULL ORDER BY row"
-        ).fetchall()
+    rows = [(t / 1e6, int(n)) for t, n in rows_of(store, "extra_number")]
     # Read in pieces, a line is up to a second late on a busy computer; a clock that was followed is off by far more.
-    off = [(t - rows[0][0]) - (board.sent[int(n)] - board.sent[int(rows[0][1])]) for t, n in rows]
+    off = [(t - rows[0][0]) - (board.sent[n] - board.sent[rows[0][1]]) for t, n in rows]
     assert max(off) - min(off) < 2.0, f"rows are {max(off) - min(off):.1f} s off"
     assert rows == sorted(rows), "rows run back"
     found = shakedown("report", "last", "--store", store, "--json")

@@ -20,6 +20,8 @@ from tests.faults.shim import Shim
 from tests.faults.stored import lost_s, numbers_in
 
 _SIZE = 4 << 20
+_LIMIT = 10_000
+"""More than the printed lines take, less than a commit."""
 
 
 class Disk:
@@ -31,11 +33,11 @@ class Disk:
 
     def fill(self, process: int, store: Path) -> None:
         """Leave no room from now on, nor in the log, which has room to use again."""
-        if not self.mounted:
-            resource.prlimit(process, resource.RLIMIT_FSIZE, (1, resource.RLIM_INFINITY))
-            return
         with closing(sqlite3.connect(store, timeout=10)) as db:
             db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        if not self.mounted:
+            resource.prlimit(process, resource.RLIMIT_FSIZE, (_LIMIT, resource.RLIM_INFINITY))
+            return
         with self._filler.open("wb", buffering=0) as file:
             piece = 1 << 16
             while piece:

@@ -17,13 +17,28 @@ def numbers_in(store: Path, session: int | None = None) -> list[int]:
 
 def values_of(store: Path, signal: str, session: int | None = None) -> list[float]:
     """Return the known values of ``signal`` in the order of their rows, of one session or of all."""
+    return [value for _, value in rows_of(store, signal, session)]
+
+
+def rows_of(store: Path, signal: str, session: int | None = None) -> list[tuple[int, float]]:
+    """Return the known rows of ``signal``: time in microseconds, and value."""
     with closing(sqlite3.connect(store)) as db:
-        found: list[float] = []
+        found: list[tuple[int, float]] = []
         for series, table, signals in _series(db, session):
             if signal in signals:
-                query = f'SELECT "{signal}" FROM "{table}" WHERE series = ? AND "{signal}" IS NOT NULL ORDER BY row'
-                found += [value for (value,) in db.execute(query, [series])]
+                query = (
+                    f'SELECT t, "{signal}" FROM "{table}" WHERE series = ? AND "{signal}" IS NOT NULL ORDER BY row'
+                )
+                found += db.execute(query, [series]).fetchall()
         return found
+
+
+def has_rows(store: Path) -> bool:
+    """Tell whether the store is there and holds numbers."""
+    try:
+        return store.exists() and bool(numbers_in(store))
+    except sqlite3.OperationalError:  # it is being made
+        return False
 
 
 def check_sound(store: Path) -> None:

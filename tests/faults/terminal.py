@@ -15,7 +15,7 @@ from tests.faults.checks import listed
 from tests.faults.device import NumberedBoard
 from tests.faults.fault import Fault, NotTried, Outcome, register
 from tests.faults.program import BUSY_S, Watch, environment
-from tests.faults.stored import check_sound, lost_s, numbers_in
+from tests.faults.stored import check_sound, has_rows, lost_s, numbers_in
 
 # A terminal closes on the processes that it controls only.
 CONTROLLED = """
@@ -83,8 +83,7 @@ def output_gone(rng: random.Random, folder: Path) -> Outcome:
             time.sleep(rng.uniform(0.0, 1.0))
             os.close(reading)
         with watch:
-            watch.wait_for(lambda: (folder / f"{store.name}-wal").exists() and board.sent, "the store")
-            watch.wait_for(lambda: bool(numbers_in(store)), "rows")
+            watch.wait_for(lambda: has_rows(store), "rows")
             since = time.time()
             time.sleep(rng.uniform(1.0, 3.0))
             board.stop()
