@@ -1,7 +1,7 @@
 """A store that can be recorded into no more while it is open: recording goes on in a file beside it.
 
-Of one that was deleted, moved or replaced the rows can still be read, so they are copied. One that is damaged is left as
-it is, and the session goes on in a new store under its old number.
+Of one that was deleted, moved or replaced the rows can still be read, so they are copied. One that is damaged is left
+as it is, and the session goes on in a new store under its old number.
 """
 
 from __future__ import annotations
@@ -40,7 +40,9 @@ class Place:
         self._beside: Path | None = None
 
     def kept(self, busy_s: float) -> Place:
-        """Return this place while the file is sound and has its name, else one beside it, with all rows if it is sound.
+        """Return this place while the file is sound and has its name, else one beside it.
+
+        That holds all rows written so far, unless the file is damaged.
 
         The first call that finds the file gone raises, so that the operator learns of it; the next one copies.
 
