@@ -13,6 +13,7 @@ def add_to(commands: Any) -> None:
     """Add these commands to the command line."""
     _add_sessions(commands)
     _add_export(commands)
+    _add_repair(commands)
     _add_align(commands)
 
 
@@ -36,6 +37,15 @@ def _add_export(commands: Any) -> None:
     )
     parser.add_argument("--replace", action="store_true", help="replace the file if it exists")
     add_store(parser)
+
+
+def _add_repair(commands: Any) -> None:
+    words = "save what can be read of a damaged store into a new one"
+    parser = add(commands, "repair", repair, words, "shakedown repair sessions.sqlite3")
+    parser.add_argument("damaged", type=Path, metavar="STORE", help="the damaged store; it stays as it is")
+    parser.add_argument(
+        "out", nargs="?", type=Path, metavar="OUT", help="the new store; default: NAME-repaired.sqlite3 beside it"
+    )
 
 
 def _add_align(commands: Any) -> None:
@@ -83,6 +93,17 @@ def export(arguments: argparse.Namespace) -> int:
     for warning in recording.warnings:
         warn(warning)
     say(f"{rows} rows written to {arguments.out}")
+    return 0
+
+
+def repair(arguments: argparse.Namespace) -> int:
+    """Save what can be read of a damaged store."""
+    from telemetry.report.repair_text import repair_lines
+    from telemetry.store.repair import free_name
+    from telemetry.store.repair import repair as save
+
+    out = free_name(arguments.damaged) if arguments.out is None else arguments.out
+    say("\n".join(repair_lines(save(arguments.damaged, out), arguments.damaged, out)))
     return 0
 
 

@@ -118,7 +118,7 @@ def close_left_open(db: Database, session: int, unsaved: Unsaved | None) -> bool
     started, start = int(found[0]["started"]), int(found[0]["start"])
     last = last_time(db, session)
     for series in stored_series(db, session):
-        _rebuild_minutes(db, series)
+        rebuild_minutes(db, series)
     if unsaved is not None:
         _count_losses(db, session, unsaved)
     _set_ended(db, session, started + max(0, (last if last is not None else start) - start), "ended without notice")
@@ -218,7 +218,7 @@ def _insert_minutes(db: Database, series: int, rows: Iterable[MinuteRow]) -> Non
     )
 
 
-def _rebuild_minutes(db: Database, series: StoredSeries) -> None:
+def rebuild_minutes(db: Database, series: StoredSeries) -> None:
     """Write the minutes after the last one written: closed minutes were committed together with their rows."""
     last = db.execute("SELECT max(minute) FROM minute WHERE series = ?", [series.id]).fetchone()[0]
     since = None if last is None else (int(last) + 1) * MINUTE

@@ -22,7 +22,10 @@ _BY_CODE = {
     sqlite3.SQLITE_BUSY: "the store {file} is held by another program; close that program or wait for it",
     sqlite3.SQLITE_LOCKED: "the store {file} is held by another program; close that program or wait for it",
     sqlite3.SQLITE_NOTADB: "{file} is not a database; name another file for the store",
-    sqlite3.SQLITE_CORRUPT: "the store {file} is damaged ({why}); copy it away, and name a new file with --store",
+    sqlite3.SQLITE_CORRUPT: (
+        "the store {file} is damaged ({why}); to save what can be read: shakedown repair {file}; to record now,"
+        " name a new file with --store"
+    ),
     sqlite3.SQLITE_CANTOPEN: "the store {file} cannot be opened; see that its folder exists and is writable",
     sqlite3.SQLITE_IOERR: "the store {file} cannot be read or written ({why}); check the disk and its free space",
 }

@@ -233,7 +233,10 @@ def test_a_damaged_store_is_told_in_one_sentence(store: Path, begin: Callable[..
     for page in range(1, len(content) // 4096):
         content[page * 4096 : page * 4096 + 64] = b"\xff" * 64
     store.write_bytes(content)
-    with pytest.raises(StoreError, match=r"is damaged \(.*\); copy it away"), StoreReader.open(store) as reader:
+    with (
+        pytest.raises(StoreError, match=r"is damaged \(.*\); to save what can be read: shakedown repair"),
+        StoreReader.open(store) as reader,
+    ):
         reader.sessions()
 
 

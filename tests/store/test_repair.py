@@ -1,0 +1,178 @@
+"""What can be read of a damaged store is saved into a new one; the damaged one stays as it is, to the byte."""
+
+from __future__ import annotations
+
+import random
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from telemetry.cli import main
+from telemetry.model.batch import Batch, Group, Span
+from telemetry.model.errors import InputError, ShakedownError
+from telemetry.model.events import Mark
+from telemetry.model.raw_bytes import RawBytes
+from telemetry.store.reader import StoreReader
+from telemetry.store.repair import Saved, free_name, repair
+from telemetry.store.writer import StoreWriter
+
+START = 1_700_000_000_000_000
+ROWS = 3000
+GROUP = Group("pack", "pack", ("pack_voltage", "pack_current"))
+CELLS = Group("pack", "cells", ("cell_01_voltage", "cell_02_voltage"))
+VALUES = 2 * 2 * 2 * ROWS  # sessions, groups, signals
+
+
+@pytest.fixture
+def recorded(store: Path, begin: Callable[..., int]) -> Path:
+    """Two drives of 3000 rows in two groups, with 60 marks each."""
+    with StoreWriter.open(store) as writer:
+        for drive in range(2):
+            begin(writer, machine=f"cart {drive}", origin="replay")  # live spans wait 60 s at most
+            for second in range(0, ROWS, 50):
+                t = START + 1_000_000 * np.arange(second, second + 50)
+                values = np.column_stack((np.full(50, 52.0 + drive), 20.0 + np.arange(50)))
+                raw = (RawBytes(START, "pack", START, START, 1, b"\0" * 13),) if second == 0 else ()
+                writer.offer(
+                    Span(
+                        int(t[-1]),
+                        (Batch(GROUP, t, values), Batch(CELLS, t, values / 16)),
+                        (Mark(int(t[-1]), f"gate {second}"),),
+                    )
+                )
+                if raw:
+                    writer.offer(Span(int(t[-1]), raw=raw))
+            writer.end_session(START + ROWS * 1_000_000)
+    return store
+
+
+def root_page(store: Path, table: str) -> int:
+    with closing(sqlite3.connect(f"{store.as_uri()}?mode=ro&immutable=1", uri=True)) as db:
+        return int(db.execute("SELECT rootpage FROM sqlite_master WHERE name = ?", [table]).fetchone()[0])
+
+
+def damage(store: Path, page: int) -> bytes:
+    content = bytearray(store.read_bytes())
+    content[(page - 1) * 4096 + (100 if page == 1 else 0) : page * 4096] = b"\x5a" * (3996 if page == 1 else 4096)
+    store.write_bytes(content)
+    return bytes(content)
+
+
+def saved(store: Path) -> Saved:
+    """Repair, and hold the result to being a sound store that holds what is told."""
+    before, out = store.read_bytes(), free_name(store)
+    found = repair(store, out)
+    assert store.read_bytes() == before
+    assert out.stat().st_mode & 0o077 == 0
+    assert not [each for each in store.parent.iterdir() if each.name.startswith(".repair")]
+    with closing(sqlite3.connect(out)) as db:
+        assert db.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+        assert db.execute("PRAGMA foreign_key_check").fetchall() == []
+    with StoreReader.open(out) as reader:
+        sessions = reader.sessions()
+        assert len(sessions) == found.sessions
+        values = events = 0
+        for each in sessions:
+            assert each.ended is not None
+            values += sum(batch.values.size for span in reader.recording(each.id).spans() for batch in span.batches)
+            events += len(reader.events(each.id))
+        assert (values, events) == (found.values, found.events)
+    return found
+
+
+def test_a_sound_store_is_saved_whole_as_it_is(recorded: Path) -> None:
+    assert saved(recorded) == Saved(sessions=2, values=VALUES, events=120, raw_blocks=2)
+    with (
+        StoreReader.open(recorded) as old,
+        StoreReader.open(free_name(recorded).with_name("sessions-repaired.sqlite3")) as new,
+    ):
+        assert new.sessions() == old.sessions()
+        assert new.events(2) == old.events(2)
+        wanted, got = (each.arrays(2, ["pack_current"])["pack_current"] for each in (old, new))
+        assert np.array_equal(wanted[0], got[0])
+        assert np.array_equal(wanted[1], got[1])
+        assert new._db.execute("SELECT count(*), sum(n) FROM minute").fetchone() == (
+            old._db.execute("SELECT count(*), sum(n) FROM minute").fetchone()
+        )
+
+
+@pytest.mark.parametrize(
+    ("table", "values", "events"),
+    [
+        ("group_pack", VALUES, 120),  # its rows are found in the pages below
+        ("mark", VALUES, 0),
+        ("session", VALUES, None),
+        ("minute", VALUES, 120),  # made anew
+        ("by_time_group_pack", VALUES, 120),
+    ],
+)
+def test_a_root_that_is_damaged_loses_no_row_of_the_drive(
+    table: str, values: int, events: int | None, recorded: Path
+) -> None:
+    damage(recorded, root_page(recorded, table))
+    found = saved(recorded)
+    assert found.values == values
+    assert found.sessions >= 2
+    if events is not None:
+        assert found.events == events
+
+
+def test_a_leaf_that_is_damaged_loses_its_own_rows_and_they_are_counted(recorded: Path) -> None:
+    page = root_page(recorded, "group_pack") + 20
+    damage(recorded, page)
+    found = saved(recorded)
+    assert VALUES - 2 * 300 <= found.values < VALUES or found.values == VALUES
+    assert found.sessions == 2
+
+
+def test_the_list_of_tables_damaged_leaves_the_rows(recorded: Path) -> None:
+    damage(recorded, 1)
+    found = saved(recorded)
+    assert found.sessions == 2
+    assert found.values == VALUES
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_flips_and_cuts_never_end_in_more_than_a_sentence(seed: int, recorded: Path) -> None:
+    chance = random.Random(seed)
+    content = bytearray(recorded.read_bytes())
+    for _ in range(20 if seed % 2 else 200):
+        content[chance.randrange(0, len(content))] ^= 1 << chance.randrange(8)
+    if seed % 3 == 0:
+        content = content[: chance.randrange(len(content) // 2, len(content))]
+    recorded.write_bytes(content)
+    try:
+        found = saved(recorded)
+    except ShakedownError:
+        assert seed % 3 == 0, "only a cut can leave nothing"
+        return
+    assert found.values > (0 if seed % 3 == 0 else VALUES // 2)
+
+
+def test_what_is_no_store_or_is_in_the_way_is_one_sentence(recorded: Path, tmp_path: Path) -> None:
+    for wrong in (b"", b"nothing of a store\n" * 1000):
+        (tmp_path / "odd").write_bytes(wrong)
+        with pytest.raises(ShakedownError, match="nothing in"):
+            repair(tmp_path / "odd", tmp_path / "new.sqlite3")
+    with pytest.raises(InputError, match="exists"):
+        repair(recorded, recorded)
+    with pytest.raises(InputError, match="no store at"):
+        repair(tmp_path / "none", tmp_path / "new.sqlite3")
+
+
+def test_the_command_says_what_was_saved(recorded: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    damage(recorded, root_page(recorded, "mark"))
+    assert main(["watch", "--demo", "--no-screen", "--silent", "--for", "1", "--store", str(recorded)]) == 3
+    said = capsys.readouterr().err
+    assert f"shakedown repair {recorded}" in said
+    assert main(["repair", str(recorded)]) == 0
+    said = capsys.readouterr().out
+    assert "2 sessions" in said
+    assert f"{VALUES} values" in said
+    assert "sessions-repaired.sqlite3" in said
+    assert main(["sessions", "--store", str(recorded.with_name("sessions-repaired.sqlite3"))]) == 0
+    assert "cart 1" in capsys.readouterr().out
