@@ -334,7 +334,7 @@ class _Repair:
             if last is not None:
                 rebuild_minutes(self._new, stored)
         for (session,) in connection.execute("SELECT id FROM session WHERE ended IS NULL").fetchall():
-            close_left_open(self._new, session)
+            close_left_open(self._new, session, None)
         self._saved.sessions = connection.execute("SELECT count(*) FROM session").fetchone()[0]
 
 
