@@ -176,7 +176,7 @@ def _number(value: Any) -> float | None:
     """Return a field as a finite number, or None; pynmea2 leaves as text what it cannot convert."""
     try:
         number = float(value)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):  # pynmea2 makes an integer of any number of digits
         return None
     return number if math.isfinite(number) else None
 

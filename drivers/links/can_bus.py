@@ -19,9 +19,9 @@ from typing import Any, NamedTuple
 from telemetry.driver import Settings
 from telemetry.model.clock import Clock
 from telemetry.model.errors import InputError, LinkLost, LinkUnavailable, Problem, did_you_mean, printable
-from telemetry.model.expansion import check_expansion
 
 from ..decode.can_frames import EXTENDED, CanFrame
+from .bounded_log import BoundedLog, check_objects
 from .can_options import SERIAL, option_problems
 from .can_settings import BusSettings
 from .can_trouble import errors_explained, is_noise, said_by, why_lost, why_not
@@ -274,6 +274,8 @@ def buses_in_reach() -> list[dict[str, Any]]:
     return [{"interface": str(config["interface"]), "channel": config["channel"]} for config in found]
 
 
+_LATEST = 2**61
+"""Microseconds; sums and differences of times stay within 64 bits."""
 LOG_SUFFIXES = (".asc", ".blf", ".csv", ".log", ".mf4", ".trc")
 
 
@@ -302,7 +304,10 @@ def log_frames(path: Path, channel: str | int | None = None) -> Iterator[CanFram
                 if channel is not None and str(message.channel) != str(channel):
                     continue
                 key = message.arbitration_id | (EXTENDED if message.is_extended_id else 0)
-                yield CanFrame(round(message.timestamp * 1e6), key, bytes(message.data))
+                arrival = round(message.timestamp * 1e6)
+                if abs(arrival) > _LATEST:
+                    raise ValueError("its time is none")
+                yield CanFrame(arrival, key, bytes(message.data))
     except OSError as error:
         raise InputError(
             f"{shown} cannot be read ({error.strerror or said_by(error)}); check its name and rights"
@@ -317,10 +322,17 @@ def log_frames(path: Path, channel: str | int | None = None) -> Iterator[CanFram
 
 
 def _log_reader(path: Path) -> Any:
-    """Return python-can's reader for the log's suffix, ``.gz`` aside."""
-    from can.io import MESSAGE_READERS
+    """Return python-can's reader for the log's suffix, ``.gz`` aside; that of a BLF with a look at its objects."""
+    from can.io import MESSAGE_READERS, BLFReader
 
-    return MESSAGE_READERS[_log_suffix(path)]
+    class BoundedBlf(BLFReader):
+        def _parse_container(self, data: bytes) -> Iterator[Any]:
+            whole, self._tail = self._tail + data, b""
+            check_objects(whole)
+            return super()._parse_container(whole)
+
+    suffix = _log_suffix(path)
+    return BoundedBlf if suffix == ".blf" else MESSAGE_READERS[suffix]
 
 
 def _log_suffix(path: Path) -> str:
@@ -329,32 +341,11 @@ def _log_suffix(path: Path) -> str:
 
 def _log_stream(path: Path) -> Any:
     """Open a log; done here since python-can leaves a file open that it cannot make out."""
-    mode = "rb" if _log_suffix(path) in (".blf", ".mf4") else "rt"
-    encoding = None if mode == "rb" else "utf-8"
-    errors = None if mode == "rb" else "replace"
-    if path.suffix.lower() == ".gz":
-        packed = _BoundedGzip(path)
-        return packed if mode == "rb" else io.TextIOWrapper(packed, encoding=encoding, errors=errors)
-    return path.open(mode, encoding=encoding, errors=errors)
-
-
-class _BoundedGzip(gzip.GzipFile):
-    """A compressed log that may not expand without end: some readers hold a whole line, however long."""
-
-    def __init__(self, path: Path) -> None:
-        super().__init__(path, "rb")
-        self._file, self._size, self._given = printable(path, 200), path.stat().st_size, 0
-
-    def read(self, size: int | None = -1) -> bytes:
-        return self._counted(super().read(size))
-
-    def read1(self, size: int = -1) -> bytes:
-        return self._counted(super().read1(size))
-
-    def _counted(self, part: bytes) -> bytes:
-        self._given += len(part)
-        check_expansion(self._file, self._size, self._given)
-        return part
+    is_text = _log_suffix(path) not in (".blf", ".mf4")
+    is_packed = path.suffix.lower() == ".gz"
+    file = gzip.GzipFile(path, "rb") if is_packed else path.open("rb")
+    log = BoundedLog(file, printable(path, 200), path.stat().st_size if is_packed else None, is_text)
+    return io.TextIOWrapper(log, encoding="utf-8", errors="replace") if is_text else log
 
 
 class FarEndBus:

@@ -17,7 +17,7 @@ from telemetry.model.events import Loss
 from telemetry.model.recording import TimeBasis
 from telemetry.store.event_tables import insert_events, last_event_time, next_number
 from telemetry.store.kept_raw import insert_raw
-from telemetry.store.layout import drop_unused, quoted, table_for, widen
+from telemetry.store.layout import check_names, drop_unused, quoted, table_for, widen
 from telemetry.store.minutes import MINUTE, MinuteRow, closed_minutes, minute_rows
 from telemetry.store.rows import RowInsert, StoredSeries, read_rows
 from telemetry.store.session_lock import Unsaved
@@ -134,20 +134,23 @@ def delete_rows_of(db: Database, session: int) -> None:
 
 
 def stored_series(db: Database, session: int) -> list[StoredSeries]:
-    """Return the series of ``session`` in the order in which they began."""
+    """Return the series of ``session`` in the order in which they began.
+
+    Raises:
+        ValueError: a name that this program never writes.
+
+    """
     rows = db.query(
         "SELECT series.id, source.name, group_name, table_name, origin, signals FROM series"
         " JOIN source ON source.id = series.source WHERE source.session = ? ORDER BY series.id",
         [session],
     )
-    return [
-        StoredSeries(
-            row["id"],
-            row["table_name"],
-            Group(row["name"], row["group_name"], tuple(json.loads(row["signals"])), row["origin"]),
-        )
-        for row in rows
-    ]
+    found = []
+    for row in rows:
+        group = Group(row["name"], row["group_name"], tuple(json.loads(row["signals"])), row["origin"])
+        check_names(group.name, group.signals)
+        found.append(StoredSeries(row["id"], row["table_name"], group))
+    return found
 
 
 def last_time(db: Database, session: int) -> int | None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 import gzip
 import itertools
+import struct
+import zlib
 
 import can
 import numpy as np
@@ -202,3 +204,56 @@ async def test_it_plays_at_the_logs_pace_from_now_on(tmp_path):
     assert batch.t[-1] - batch.t[0] == pytest.approx(1_990_000, abs=5)
     await driver.close()
     await driver.close()
+
+
+def blf(tmp_path, change):
+    """A log in BLF whose containers are not compressed, changed."""
+    path = tmp_path / "drive.blf"
+    with can.BLFWriter(path, compression_level=0) as log:
+        for n in range(3):
+            log.on_message_received(message(WALL + n / 100, n))
+    path.write_bytes(change(bytearray(path.read_bytes())))
+    return path
+
+
+def with_length(length):
+    def change(data):
+        second = data.index(b"LOBJ", data.index(b"LOBJ") + 40)  # the first is the container
+        data[second + 8 : second + 12] = length.to_bytes(4, "little")
+        return data
+
+    return change
+
+
+def compressed(data):
+    """The same content as 40 MB in one compressed container of 40 kB."""
+    start = data.index(b"LOBJ")
+    body = zlib.compress(bytes(40_000_000), 9)
+    head = struct.pack("<4sHHLLHHLLL", b"LOBJ", 16, 1, 32 + len(body), 10, 2, 0, 0, 40_000_000, 0)
+    return data[:start] + head + body
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (with_length(0), "an object in it has a length of 0 bytes"),
+        (with_length(2**32 - 1), "an object in it has a length of 4294967295 bytes"),
+        (compressed, "a container in it expands to more than 16000000 bytes"),
+    ],
+)
+def test_a_blf_that_would_never_end_or_take_all_memory_is_refused(tmp_path, change, says):
+    with pytest.raises(RecordingError, match=says):
+        whole(open_log(blf(tmp_path, change), STANDARD))
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "says"),
+    [
+        ("drive.log", "(1764000000.0) can0 123#" + "11" * 600_000, "a line in it is longer than 1000000 bytes"),
+        ("drive.log", "(1e300) can0 123#11\n", "its time is none"),
+    ],
+)
+def test_a_text_log_with_an_endless_line_or_an_impossible_time_is_refused(tmp_path, name, text, says):
+    (tmp_path / name).write_text(text)
+    with pytest.raises(RecordingError, match=says):
+        open_log(tmp_path / name, STANDARD)

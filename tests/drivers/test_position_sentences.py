@@ -222,3 +222,11 @@ def test_no_sentence_with_a_good_checksum_raises_anything_but_a_reason(head, res
 def test_noise_between_sentences_loses_no_good_sentence(noise):
     _, figures = rows_of(line(RMC, GGA) + noise.replace(b"$", b"") + line(VTG))
     assert figures.sentences == 3
+
+
+def test_a_number_of_any_length_is_read_or_passed_over():
+    # pynmea2 makes an integer of it, which no float can hold
+    body = "GNGGA,092725.00,4717.11,N,00833.91,E," + 400 * "9" + ",08,1.01,499.6,M,48,M,,"
+    fix = read_sentence(with_checksum(body).decode().strip())
+    assert fix is not None
+    assert "extra_fix_quality" not in fix.values

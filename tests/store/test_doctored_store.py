@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,9 @@ import pytest
 
 from telemetry.cli import main
 from telemetry.model.batch import Batch, Group, Span
+from telemetry.model.errors import StoreError
 from telemetry.model.events import AlarmChange, Loss, Mark
+from telemetry.store.reader import StoreReader
 from telemetry.store.writer import StoreWriter
 
 START = 1_700_000_000_000_000
@@ -67,6 +70,7 @@ def test_a_sound_store_is_read(recorded: Path, capsys: pytest.CaptureFixture[str
         "UPDATE series SET table_name = 'session'",
         "UPDATE series SET signals = '[1, 2]'",
         "UPDATE series SET signals = '{'",
+        "UPDATE series SET group_name = '\x1b[2J'",
         "UPDATE session SET started = 'soon'",
         "UPDATE session SET started = 9223372036854775807",
         "UPDATE session SET time_basis = 'sideways'",
@@ -89,6 +93,14 @@ def test_a_wrong_value_is_one_sentence(change: str, recorded: Path, capsys: pyte
         said = capsys.readouterr()
         assert "internal error" not in said.err
         assert "Traceback" not in said.err
+
+
+@pytest.mark.parametrize("name", ["''", "'\x1b[2J'", "x'ff00'", "7"])
+def test_a_group_that_no_table_can_be_named_after_is_damage(name: str, recorded: Path) -> None:
+    with closing(sqlite3.connect(recorded)) as db, db:
+        db.execute(f"UPDATE series SET group_name = {name}")
+    with StoreReader.open(recorded) as reader, pytest.raises(StoreError, match="is damaged"):
+        reader.recording("last")
 
 
 def test_names_in_a_doctored_store_cannot_steer_the_terminal_or_the_page(

@@ -1,0 +1,93 @@
+"""Bounds for a log of CAN frames that may come from anybody: what a reader would hold, or go round and round in.
+
+Readers of text logs hold a whole line, however long. A Binary Logging File (BLF) holds containers, compressed with
+zlib, and in these objects, each with its length: a small container can expand to gigabytes, an object of length 0
+never ends, and one that claims gigabytes is waited for while all that follows is kept.
+"""
+
+from __future__ import annotations
+
+import io
+import zlib
+from typing import IO
+
+from telemetry.model.expansion import check_expansion
+
+LONGEST_LINE = 1_000_000
+"""Bytes. A frame takes a hundred."""
+LARGEST_CONTAINER = 16_000_000
+"""Bytes, expanded. Writers close a container after some hundred thousand."""
+LARGEST_OBJECT = 2_000_000
+_CONTAINER_HEAD = 16
+_OBJECT_HEAD = 16
+
+
+class BoundedLog(io.BufferedIOBase):
+    """Hands on the bytes of a log, and raises ValueError where they pass a bound.
+
+    Args:
+        file: the log, expanded if it is compressed; closed with this.
+        name: for messages.
+        packed: size of the compressed file, bytes; None for one that is not compressed.
+        is_text: whether it is made of lines; else it is a BLF.
+
+    """
+
+    def __init__(self, file: IO[bytes] | io.BufferedIOBase, name: str, packed: int | None, is_text: bool) -> None:
+        self._file, self._name, self._packed, self._is_text = file, name, packed, is_text
+        self._given = self._since_line_end = 0
+
+    def readable(self) -> bool:
+        """Say yes."""
+        return True
+
+    def read(self, size: int | None = -1) -> bytes:
+        """Return up to ``size`` bytes, all for -1."""
+        return self._checked(self._file.read(-1 if size is None else size))
+
+    def read1(self, size: int = -1) -> bytes:
+        """Return some bytes, up to ``size``."""
+        return self._checked(self._file.read(size if size > 0 else io.DEFAULT_BUFFER_SIZE))
+
+    def close(self) -> None:
+        """Close the log."""
+        self._file.close()
+        super().close()
+
+    def _checked(self, part: bytes) -> bytes:
+        self._given += len(part)
+        if self._packed is not None:
+            check_expansion(self._name, self._packed, self._given)
+        if self._is_text:
+            line_end = part.rfind(b"\n")
+            self._since_line_end = self._since_line_end + len(part) if line_end < 0 else len(part) - line_end
+            if self._since_line_end > LONGEST_LINE:
+                raise ValueError(f"a line in it is longer than {LONGEST_LINE} bytes")
+        elif len(part) > _CONTAINER_HEAD:
+            _check_container(part)
+        return part
+
+
+def _check_container(part: bytes) -> None:
+    """Refuse the content of a BLF container that expands too far; what is none, or damaged, is left to the reader."""
+    try:
+        expanded = zlib.decompressobj().decompress(part[_CONTAINER_HEAD:], LARGEST_CONTAINER + 1)
+    except zlib.error:
+        return
+    if len(expanded) > LARGEST_CONTAINER:
+        raise ValueError(f"a container in it expands to more than {LARGEST_CONTAINER} bytes")
+
+
+def check_objects(data: bytes) -> None:
+    """Refuse the expanded content of a BLF container where an object's length cannot be.
+
+    Raises:
+        ValueError: an object is shorter than its own head or longer than any frame's.
+
+    """
+    at = data.find(b"LOBJ")
+    while 0 <= at <= len(data) - _OBJECT_HEAD:
+        length = int.from_bytes(data[at + 8 : at + 12], "little")
+        if not _OBJECT_HEAD <= length <= LARGEST_OBJECT:
+            raise ValueError(f"an object in it has a length of {length} bytes")
+        at = data.find(b"LOBJ", at + length)
