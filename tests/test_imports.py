@@ -24,8 +24,8 @@ ROOT = Path(__file__).parents[1]
 LAYERS = (
     {"cli"},
     {"commands"},
-    {"app", "simulate", "discover", "judged", "raw_export"},
-    {"subjects", "earlier_sessions", "earlier_drives", "run_end", "log_file"},
+    {"app", "simulate", "discover", "judged", "raw_export", "bundle"},
+    {"subjects", "earlier_sessions", "earlier_drives", "run_end", "log_file", "anonymous_text"},
     {"screen", "report", "platform_sleep"},
     {"pipeline", "recordings", "store"},
     {"alarms", "analysis"},

@@ -13,6 +13,7 @@ def add_to(commands: Any) -> None:
     """Add these commands to the command line."""
     _add_sessions(commands)
     _add_export(commands)
+    _add_bundle(commands)
     _add_repair(commands)
     _add_align(commands)
 
@@ -35,6 +36,17 @@ def _add_export(commands: Any) -> None:
         action="store_true",
         help="write the raw bytes kept around high alarms instead, as watch --capture does; .log for CAN frames",
     )
+    parser.add_argument("--replace", action="store_true", help="replace the file if it exists")
+    add_store(parser)
+
+
+def _add_bundle(commands: Any) -> None:
+    words = "write one file to ask for help with: a session, machine file, versions, log; no names, no positions"
+    parser = add(commands, "bundle", bundle, words, "shakedown bundle last help.zip")
+    parser.add_argument("session", metavar="SESSION", help="a session's number, or last")
+    parser.add_argument("out", nargs="?", type=Path, metavar="OUT", help="the file; default: shakedown-SESSION.zip")
+    parser.add_argument("--with-positions", action="store_true", help="leave positions in")
+    parser.add_argument("--with-names", action="store_true", help="leave names, texts, ports and addresses in")
     parser.add_argument("--replace", action="store_true", help="replace the file if it exists")
     add_store(parser)
 
@@ -93,6 +105,30 @@ def export(arguments: argparse.Namespace) -> int:
     for warning in recording.warnings:
         warn(warning)
     say(f"{rows} rows written to {arguments.out}")
+    return 0
+
+
+def bundle(arguments: argparse.Namespace) -> int:
+    """Write a bundle and say what is in it."""
+    from telemetry.bundle import bundle_lines, write_bundle
+    from telemetry.model.errors import InputError, printable
+    from telemetry.store.reader import StoreReader
+
+    name = arguments.session
+    if name != "last" and not name.isdecimal():
+        raise InputError(f"{printable(name, 200)} is no session; give a session's number or last")
+    with StoreReader.open(store_path(arguments)) as reader:
+        record = reader.session("last" if name == "last" else int(name))
+        out = arguments.out or Path(f"shakedown-{record.id}.zip")
+        told = write_bundle(
+            reader,
+            record,
+            out,
+            positions=arguments.with_positions,
+            names=arguments.with_names,
+            replace_it=arguments.replace,
+        )
+    say("\n".join(bundle_lines(told, out)))
     return 0
 
 
