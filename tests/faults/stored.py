@@ -41,6 +41,22 @@ def has_rows(store: Path) -> bool:
         return False
 
 
+def measured_rows(store: Path) -> list[dict[str, float]]:
+    """Return the known values of every measured row by signal, with its time in microseconds as ``t``, in order."""
+    found: list[dict[str, float]] = []
+    with closing(sqlite3.connect(store)) as db:
+        measured = [one for (one,) in db.execute("SELECT id FROM series WHERE origin = 'measured'")]
+        for series, table, signals in _series(db, None):
+            if series in measured:
+                columns = ", ".join(f'"{signal}"' for signal in signals)
+                for t, *values in db.execute(
+                    f'SELECT t, {columns} FROM "{table}" WHERE series = ? ORDER BY row', [series]
+                ):
+                    row = {name: value for name, value in zip(signals, values, strict=True) if value is not None}
+                    found.append({"t": t, **row})
+    return sorted(found, key=lambda row: row["t"])
+
+
 def check_sound(store: Path) -> None:
     """Assert that SQLite finds nothing wrong with the file."""
     with closing(sqlite3.connect(store)) as db:

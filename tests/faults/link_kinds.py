@@ -1,0 +1,244 @@
+"""Each kind of link with the simulated device behind it: how to say anything at all on it, and what adds up."""
+
+from __future__ import annotations
+
+import binascii
+import random
+import shutil
+import struct
+import sys
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from drivers.bluetooth_le import BluetoothLeDriver
+from drivers.can_messages import CanMessagesDriver
+from drivers.modbus import ModbusDriver
+from drivers.satellite_position import SatellitePositionDriver
+from drivers.serial_frames import SerialFramesDriver
+from drivers.serial_text import SerialTextDriver
+from drivers.simulated.can_far_end import CanFarEnd, OverSerialLine
+from drivers.simulated.modbus_far_end import ModbusFarEnd
+from drivers.simulated.position_far_end import PositionFarEnd, with_checksum
+from drivers.simulated.serial_frames_far_end import SerialFramesFarEnd
+from drivers.simulated.serial_text_far_end import SerialTextFarEnd
+from telemetry.model.clock import Clock
+from tests.faults.machines import WRAP, Numbered
+
+COUNT_FRAMES = Path(__file__).parents[1] / "drivers" / "count_frames.toml"
+FRAME_BYTES = 11
+OTHER_BASE_V, OTHER_CELLS = 60.0, 12
+"""Of the other device: another voltage, and as many cells as the first has not."""
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One kind of link.
+
+    Attributes:
+        name: in the table.
+        driver: its class.
+        device: makes the simulated device.
+        say: puts bytes on the link as they are; None where only the device itself can.
+        tail: the end of a frame, as a reader sees it that joins midway.
+        other: what another device sends, piece by piece.
+        owns_other: whether a row can be the other device's, where it says itself what its values are.
+        adds_up: says what does not, of the figures of all drivers, the rows stored and what the tap saw.
+        number: the signal that counts.
+        wrap: the count starts over here.
+        every_row: each row that the device sends is to be stored; else it is asked, or says the newest.
+        lacks: what this computer lacks for it.
+
+    """
+
+    name: str
+    driver: Any
+    device: Callable[[Numbered, Clock], Any]
+    say: Callable[[Any, bytes], None] | None = None
+    tail: bytes = b""
+    other: Callable[[random.Random], Iterator[bytes]] | None = None
+    owns_other: Callable[[Mapping[str, float]], bool] = field(default=lambda row: False)
+    adds_up: Callable[[list[Any], int, Mapping[str, int]], str] = field(default=lambda figures, rows, read: "")
+    number: str = "motor_speed"
+    wrap: int = WRAP
+    every_row: bool = True
+    lacks: str = ""
+
+
+def _balance(**sides: tuple[int, int]) -> str:
+    """Return the first pair that differs, as a sentence; empty where all agree."""
+    wrong = [f"{name.replace('_', ' ')}: {a} and {b}" for name, (a, b) in sides.items() if a != b]
+    return "; ".join(wrong)
+
+
+def _text_adds_up(figures: list[Any], rows: int, read: Mapping[str, int]) -> str:
+    assert not any(each.queue.drops for each in figures)
+    return _balance(
+        bytes_read_and_decoded=(read["bytes"], sum(each.text.bytes for each in figures)),
+        rows_decoded_and_stored=(sum(each.text.rows for each in figures), rows),
+    )
+
+
+def _frames_add_up(frames: list[Any], rows: int, read: Mapping[str, int], size: int) -> str:
+    total = sum(each.bytes for each in frames)
+    good = size * sum(sum(each.frames.values()) for each in frames)
+    passed = sum(each.bytes_passed_over for each in frames)
+    held = total - good - passed
+    wrong = _balance(
+        bytes_read_and_decoded=(read["bytes"], total),
+        rows_decoded_and_stored=(sum(each.rows for each in frames), rows),
+    )
+    # what an opening holds when it ends is the start of one frame at the most
+    return wrong or ("" if 0 <= held < size * len(frames) else f"{held} bytes are neither decoded nor rejected")
+
+
+def _can_adds_up(figures: list[Any], rows: int, read: Mapping[str, int]) -> str:
+    strange = sum(each.frames.frames - each.frames.understood for each in figures)
+    wrong = _balance(rows_decoded_and_stored=(sum(each.frames.understood for each in figures), rows))
+    return wrong or ("" if strange >= 0 else f"{-strange} more frames understood than came")
+
+
+def _position_adds_up(figures: list[Any], rows: int, read: Mapping[str, int]) -> str:
+    return _balance(
+        bytes_read_and_decoded=(read["bytes"], sum(each.sentences.bytes for each in figures)),
+        rows_decoded_and_stored=(sum(each.sentences.rows for each in figures), rows),
+    )
+
+
+def _modbus_adds_up(figures: list[Any], rows: int, read: Mapping[str, int]) -> str:
+    return _balance(rows_decoded_and_stored=(sum(each.rows for each in figures), rows))
+
+
+def _other_lines(rng: random.Random) -> Iterator[bytes]:
+    names = ",".join(f"cell_{n:02d}_voltage" for n in range(1, OTHER_CELLS + 1))
+    for number in range(rng.randrange(1000), 10**9):
+        if number % 10 == 0:
+            yield f"pack_voltage,{names}\r\n".encode()
+        yield f"{OTHER_BASE_V + number % 997 / 100:.2f}{',3.3' * OTHER_CELLS}\r\n".encode()
+
+
+def _is_other_line(row: Mapping[str, float]) -> bool:
+    cells = [value for name, value in row.items() if name.startswith("cell_")]
+    return "motor_speed" not in row and row.get("pack_voltage", 0.0) >= OTHER_BASE_V and cells == [3.3] * OTHER_CELLS
+
+
+def _headless_device(machine: Numbered, clock: Clock) -> Any:
+    return Headless(machine, clock)
+
+
+class Headless(SerialTextFarEnd):
+    """A board that prints no header; the machine file names its columns."""
+
+    @property
+    def settings(self) -> dict[str, Any]:
+        """The keys that reach it."""
+        return {"port": self.port, "columns_in_order": ["ms", "motor_speed", "pack_voltage"], "time_column": "ms"}
+
+    def _lines(self, batches: Any) -> Iterator[bytes]:
+        return (line for line in super()._lines(batches) if not line.startswith(b"ms"))
+
+
+def _other_bare_lines(rng: random.Random) -> Iterator[bytes]:
+    """The same without its header: nothing but the number of its cells tells it from the first."""
+    return (line for line in _other_lines(rng) if not line.startswith(b"pack"))
+
+
+def _other_frames(rng: random.Random) -> Iterator[bytes]:
+    while True:
+        body = b"\x5a" + struct.pack(">IfI", rng.randrange(2**32), OTHER_BASE_V, rng.randrange(2**32))
+        yield body + struct.pack(">H", binascii.crc_hqx(body, 0))
+
+
+def _other_messages(rng: random.Random) -> Iterator[bytes]:
+    while True:
+        yield f"t{rng.choice((0x1A0, 0x301, 0x7FF)):03X}8{rng.randbytes(8).hex().upper()}\r".encode()
+
+
+def _other_sentences(rng: random.Random) -> Iterator[bytes]:
+    while True:
+        yield with_checksum(f"SDDBT,{rng.uniform(1, 9):.1f},f,1.2,M,0.6,F")
+        yield b"$GPVTG,10.0,T,,M,99.000,N,183.348,K,A*00\r\n"
+
+
+def _bluetooth_device(machine: Numbered, clock: Clock) -> Any:
+    from drivers.simulated.bluetooth_far_end import BluetoothFarEnd
+
+    return BluetoothFarEnd(machine, clock, "frames")
+
+
+def _say_on_line(device: Any, data: bytes) -> None:
+    device._line.send(data)
+
+
+def _say_on_can(device: Any, data: bytes) -> None:
+    device._way._write(data)
+
+
+KINDS = (
+    Kind(
+        "serial-text",
+        SerialTextDriver,
+        lambda machine, clock: SerialTextFarEnd(machine, clock),
+        lambda device, data: device.send(data),
+        b"31,45.2\r\n",
+        _other_lines,
+        _is_other_line,
+        _text_adds_up,
+    ),
+    Kind(
+        "serial-text-without-header",
+        SerialTextDriver,
+        _headless_device,
+        lambda device, data: device.send(data),
+        b"7,12,45.2\r\n",
+        _other_bare_lines,
+        adds_up=_text_adds_up,
+    ),
+    Kind(
+        "serial-frames",
+        SerialFramesDriver,
+        lambda machine, clock: SerialFramesFarEnd(machine, clock, COUNT_FRAMES),
+        _say_on_line,
+        b"\x00\x00\x2a\x42\x42\x00\x00\x12\x34",
+        _other_frames,
+        adds_up=lambda figures, rows, read: _frames_add_up([f.frames for f in figures], rows, read, FRAME_BYTES),
+    ),
+    Kind(
+        "can-messages",
+        CanMessagesDriver,
+        lambda machine, clock: CanFarEnd(machine, clock, OverSerialLine(), [machine.groups[0].signals], rv_c=False),
+        _say_on_can,
+        b"0102\r",
+        _other_messages,
+        adds_up=_can_adds_up,
+    ),
+    Kind(
+        "satellite-position",
+        SatellitePositionDriver,
+        lambda machine, clock: PositionFarEnd(machine, clock, interval_us=10_000),
+        _say_on_line,
+        b"00,N,44.000,K,A*25\r\n",
+        _other_sentences,
+        adds_up=_position_adds_up,
+        number="vehicle_speed",
+        wrap=300,
+        every_row=False,
+    ),
+    Kind(
+        "modbus",
+        ModbusDriver,
+        lambda machine, clock: ModbusFarEnd(machine, clock, "table", interval_s=0.02, timeout_s=0.2),
+        adds_up=_modbus_adds_up,
+        every_row=False,
+    ),
+    Kind(
+        "bluetooth-le",
+        BluetoothLeDriver,
+        _bluetooth_device,
+        adds_up=lambda figures, rows, read: _frames_add_up(
+            [f for f in figures if f is not None], rows, read, 6 + 4 * 2
+        ),
+        lacks="" if sys.platform == "linux" and shutil.which("dbus-daemon") else "the program dbus-daemon",
+    ),
+)
