@@ -213,8 +213,7 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
             if writer is not None:
                 trouble = await _end_session(writer, started + subject.clock.now() - subject.start, options)
     stored = 0 if writer is None else writer.counts.stored
-    refused = 0 if writer is None else snapshot.values_published - stored
-    summary = summary_object(snapshot, session, stored, refused)
+    summary = summary_object(snapshot, session, run.bus.published, stored)
     summary |= kept(
         session, None if writer is None else writer.path, next_command=has_values(snapshot) and not options.on_bench
     )
@@ -224,7 +223,7 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
     for error in (trouble, run.failure, _nothing(subject, snapshot), _unprinted(out)):
         if error is not None:
             raise error
-    return StoreError.exit_status if refused else 0
+    return StoreError.exit_status if summary["values_dropped"] else 0
 
 
 def _nothing(subject: _Subject, snapshot: Snapshot) -> LinkSilent | None:

@@ -10,6 +10,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import replace
 from typing import Protocol
 
 from telemetry.model.batch import Span
@@ -45,6 +47,7 @@ class Bus:
             brings it back into the run.
 
     Attributes:
+        published: values (rows times signals) of all spans.
         refused: values not taken, by listener.
     """
 
@@ -55,6 +58,7 @@ class Bus:
         self._queued: dict[str, Queued] = {}
         self._holding: set[str] = set()
         self._failed: set[object] = set()
+        self.published = 0
         self.refused: Counter[str] = Counter()
 
     def attach(self, listener: Direct) -> None:
@@ -67,6 +71,7 @@ class Bus:
 
     async def publish(self, span: Span) -> None:
         """Give ``span`` to every listener, direct ones first: alarms never wait for the disk."""
+        self.published += span.value_count
         for listener in tuple(self._direct):
             try:
                 listener(span)
@@ -100,11 +105,19 @@ class Bus:
         try:
             refused = queued.offer(span)
         except ShakedownError as error:
+            self._offer_events(queued, span)
             return span.value_count, str(error)
         except Exception as error:
+            self._offer_events(queued, span)
             part = part_name(queued)
             if queued not in self._failed:
                 self._failed.add(queued)
                 log_failure(part, error)
             return span.value_count, f"internal error in {part} ({type(error).__name__})"
         return refused, getattr(queued, "why_refused", "") or "it is full and cannot keep up"
+
+    @staticmethod
+    def _offer_events(queued: Queued, span: Span) -> None:
+        """Offer what happened without its rows: among it is what was lost before."""
+        with suppress(Exception):
+            queued.offer(replace(span, batches=()))

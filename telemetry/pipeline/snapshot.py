@@ -142,7 +142,6 @@ class Snapshot:
         marks, gaps, alarm_changes: the latest few.
         gaps_s: seconds of gaps by signal.
         peak_power: highest ``pack_power`` as sampled, W, and ``peak_power_at`` its time; None before there is one.
-        values_published: rows times signals over all batches.
         lost: values not taken, by listener.
         held_since: end of the oldest span that a listener cannot write now, int microseconds, by listener.
     """
@@ -166,7 +165,6 @@ class Snapshot:
         self.gaps_s: defaultdict[str, float] = defaultdict(float)
         self.peak_power: float | None = None
         self.peak_power_at: int | None = None
-        self.values_published = 0
         self.lost: Counter[str] = Counter()
         self.held_since: dict[str, int] = {}
         self._situations = SituationLog()
@@ -175,7 +173,6 @@ class Snapshot:
     def take(self, span: Span) -> None:
         """Bring the snapshot up to the end of ``span``."""
         self.end = span.end
-        self.values_published += span.value_count
         for batch in span.batches:
             self._take_batch(batch, span.frozen.get(batch.group.key))
         self._situations.take(span)

@@ -135,14 +135,14 @@ def event_line(event: Event, start: int) -> str | None:
     return None
 
 
-def summary_object(snapshot: Snapshot, session: int | None, stored: int, dropped: int) -> dict[str, Any]:
+def summary_object(snapshot: Snapshot, session: int | None, published: int, stored: int) -> dict[str, Any]:
     """Return the summary of a run; a figure that nothing is known of is None.
 
     Args:
         snapshot: as it stood at the end.
         session: its number in the store; None where it was not recorded.
-        stored: values written.
-        dropped: values that were published and not written though they should have been.
+        published: values that stages and drivers gave.
+        stored: values of them that were written; the others count as dropped where the run was recorded.
     """
 
     def total(signal: str) -> float | None:
@@ -155,9 +155,9 @@ def summary_object(snapshot: Snapshot, session: int | None, stored: int, dropped
         "kind": "summary",
         "session": session,
         "duration_s": 0.0 if first is None or last is None else round((last - first) / 1e6, 6),
-        "values_published": snapshot.values_published,
+        "values_published": published,
         "values_stored": stored,
-        "values_dropped": dropped,
+        "values_dropped": 0 if session is None else published - stored,
         "gaps_s": round(float(sum(snapshot.gaps_s.values())), 6),
         "charge_out_ah": total("charge_out"),
         "charge_in_ah": total("charge_in"),

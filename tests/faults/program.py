@@ -35,6 +35,7 @@ class Watch:
         machine_file: what to watch.
         store: where to record.
         prefix: a command to run it under.
+        module: what to start in its place, with the same words.
         options: of :class:`subprocess.Popen`.
 
     """
@@ -45,6 +46,7 @@ class Watch:
         store: Path,
         *arguments: str,
         prefix: tuple[str, ...] = (),
+        module: str = "telemetry.cli",
         variables: Mapping[str, str] | None = None,
         **options: Any,
     ) -> None:
@@ -54,7 +56,7 @@ class Watch:
         words = ["watch", str(machine_file), "--yes", "--no-screen", "--json", "--silent", "--store", str(store)]
         with self.out.open("w") as out, self.errors.open("w") as errors:
             self.process = subprocess.Popen(
-                [*prefix, sys.executable, "-m", "telemetry.cli", *words, *arguments],
+                [*prefix, sys.executable, "-m", module, *words, *arguments],
                 stdout=options.pop("stdout", out),
                 stderr=options.pop("stderr", errors),
                 stdin=options.pop("stdin", subprocess.DEVNULL),

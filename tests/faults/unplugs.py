@@ -1,4 +1,4 @@
-"""Each kind of link unplugged in the middle of a frame, and plugged in again: itself, with garbage, another device."""
+"""Each kind of link unplugged in the middle of a frame; then it, noise or another device is plugged in."""
 
 from __future__ import annotations
 
@@ -87,11 +87,9 @@ class Trial:
     async def is_live(self, device: Any, recorder: Recorder, known: int) -> int:
         """Wait until rows of the first device come again, and return when, int microseconds."""
         since = recorder.clock.now()
-        reading = recorder.snapshot.readings
-        async with asyncio.timeout(60.0):
-            while (newest := reading.get(self.kind.number)) is None or newest.t < since:
-                await asyncio.sleep(0.01)
-        return newest.t
+        readings, number = recorder.snapshot.readings, self.kind.number
+        await recorder.until(lambda: number in readings and readings[number].t >= since)
+        return readings[number].t
 
     async def be_another(self, device: Any) -> None:
         """Let another device speak on the same port for a while, and be unplugged too."""
@@ -143,7 +141,7 @@ class Trial:
 
     def ledger(self, recorder: Recorder, rows: Sequence[dict[str, float]]) -> str:
         """Return what does not add up."""
-        counts, published = recorder.counts, recorder.snapshot.values_published
+        counts, published = recorder.counts, recorder.run.bus.published
         if published != counts.stored + counts.refused:
             return f"{published} values were published, {counts.stored} stored and {counts.refused} refused"
         there = count_values(self.store, 1)
@@ -166,7 +164,7 @@ for each in KINDS:
             f"unplug-{each.name}",
             f"A {each.name.replace('-', ' ')} link is unplugged in the middle of a frame ({UNPLUGS} times a try), and"
             " itself, garbage or another device plugged in",
-            "it comes back each time; no half frame becomes a value, no value of the other device is taken for the first's",
+            "it comes back each time; no half frame becomes a value, no value of another device is taken for its own",
             1,
             40,
             partial(unplug, each),

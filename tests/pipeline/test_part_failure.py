@@ -10,7 +10,7 @@ import pytest
 from telemetry.machine.limits import Limit
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.clock import ManualClock
-from telemetry.model.events import AlarmChange, Loss
+from telemetry.model.events import AlarmChange, Event, Loss
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import Judge
 from telemetry.pipeline.live_pacer import LivePacer
@@ -33,6 +33,9 @@ class Breaking:
 
     why_refused = ""
 
+    def __init__(self) -> None:
+        self.kept: list[Event] = []
+
     def advance(self, span: Span) -> Span:
         break_on(span)
         return span
@@ -42,6 +45,7 @@ class Breaking:
 
     def offer(self, span: Span) -> int:
         break_on(span)
+        self.kept += span.events
         return 0
 
     async def room(self, values: int) -> None:
@@ -144,9 +148,9 @@ async def test_a_listener_that_fails_misses_its_span_only() -> None:
 
 
 async def test_what_a_queued_listener_fails_to_take_is_a_counted_loss() -> None:
-    spans = await played(
-        Chain([Judge([])]), [50.0, 13.0, 13.0, 50.0], lambda run: run.bus.subscribe("store", Breaking())
-    )
+    store = Breaking()
+    spans = await played(Chain([Judge([])]), [50.0, 13.0, 13.0, 50.0], lambda run: run.bus.subscribe("store", store))
     losses = [event for span in spans for event in span.events if isinstance(event, Loss)]
+    assert store.kept == [event for span in spans for event in span.events], "events are kept where rows are not"
     assert [(loss.values, loss.why) for loss in losses] == 2 * [(1, "internal error in breaking (ZeroDivisionError)")]
     assert named(spans) == [("recording", "store", "raised")]

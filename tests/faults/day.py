@@ -1,0 +1,159 @@
+"""A day recorded at the speed of the computer, and the memory it takes: ``python -m tests.faults.day HOURS STORE``.
+
+The whole way of the program, from a simulated machine with its machine file to store, snapshot and printer. Time is
+turned on by hand, five seconds at a time. Each hour is another drive by another seed.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import io
+import json
+import os
+import random
+import subprocess
+import sys
+from collections.abc import AsyncIterator
+from functools import partial
+from pathlib import Path
+
+from drivers.simulated.machine import SimulatedMachine
+from drivers.simulated.machine_files import machine_file
+from telemetry.machine.limits import limits_for
+from telemetry.machine.machine_file import parse_machine
+from telemetry.model.batch import Batch
+from telemetry.model.clock import ManualClock
+from telemetry.pipeline.gather import Gather
+from telemetry.pipeline.judge import judge_for
+from telemetry.pipeline.run import Run, standard_stages
+from telemetry.pipeline.snapshot import Snapshot
+from telemetry.pipeline.supervisor import Supervisor
+from telemetry.report.printer import Printer
+from telemetry.store.writer import StoreWriter
+from tests.faults.fault import Fault, Outcome, register
+from tests.faults.program import environment
+from tests.faults.stored import check_sound, count_values
+
+STEP_US = 5_000_000
+HOUR_US = 3_600_000_000
+START = 1_790_000_000_000_000
+GROWTH_AT_MOST_MB = 5.0
+RATE_HZ = 1.0
+
+
+class Hours:
+    """A source: a simulated machine that begins another drive each hour, and hands its rows over as time goes on."""
+
+    kind = "wired"
+    silence_s = 60.0
+
+    def __init__(self, clock: ManualClock, end: int) -> None:
+        self._clock, self._end = clock, end
+
+    async def open(self) -> None:
+        """Nothing to open."""
+
+    async def readings(self) -> AsyncIterator[Batch]:
+        """Yield what each step of time brings."""
+        hour, machine = -1, None
+        while (now := self._clock.now()) < self._end:
+            if (now - START) // HOUR_US != hour or machine is None:
+                hour = (now - START) // HOUR_US
+                machine = SimulatedMachine("orchard", hour, now, "machine", RATE_HZ)
+            for batch in machine.advance_to(now):
+                yield batch
+            await self._clock.sleep_until(now + STEP_US)
+
+    async def close(self) -> None:
+        """Nothing to let go of."""
+
+
+class Nowhere(io.StringIO):
+    """Takes lines and keeps none."""
+
+    def write(self, text: str) -> int:
+        """Throw ``text`` away."""
+        return len(text)
+
+
+class HandPacer:
+    """Ends a span each step, and turns time on: as fast as the computer goes."""
+
+    def __init__(self, clock: ManualClock, sizes_mb: list[float]) -> None:
+        self._clock, self.sizes_mb = clock, sizes_mb
+
+    async def next_end(self) -> int:
+        """Turn time on and return it; note the memory each hour."""
+        await self._clock.advance_to(self._clock.now() + STEP_US)
+        if (self._clock.now() - START) // HOUR_US > len(self.sizes_mb) - 1:
+            self.sizes_mb.append(resident_mb())
+        return self._clock.now() - 1
+
+
+def resident_mb() -> float:
+    """Return the memory that this process has in use, MB of 10^6 bytes."""
+    pages = int(Path("/proc/self/statm").read_text().split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
+async def record(hours: float, store: Path) -> dict[str, object]:
+    """Record so many hours, and return what became of them."""
+    machine, _ = parse_machine(machine_file("orchard", 0), "orchard.toml")
+    assert machine is not None
+    clock, sizes_mb = ManualClock(START), [resident_mb()]
+    end = START + round(hours * HOUR_US)
+    run = Run(
+        clock,
+        HandPacer(clock, sizes_mb),
+        standard_stages(judge_for(machine), machine),
+        Gather(),
+        waits=True,
+        for_s=hours * 3600.0,
+    )
+    snapshot = Snapshot({limit.name: limit for limit in limits_for(machine)}, START)
+    with StoreWriter.open(store) as writer:
+        writer.begin_session("laboratory", machine.text, "replay", "absolute", START, START)
+        run.bus.attach(snapshot.take)
+        run.bus.attach(Printer(START, True, Nowhere(), run.stop).take)
+        run.bus.subscribe("store", writer)
+        await run.run([Supervisor("machine", lambda: Hours(clock, end), clock, run.gather.post)])
+        counts = await asyncio.to_thread(writer.end_session, clock.now())
+    told = {"published": run.bus.published, "stored": counts.stored, "refused": counts.refused}
+    return {"sizes_mb": sizes_mb, "in_store": count_values(store, 1), **told}
+
+
+def day(hours: float, rng: random.Random, folder: Path) -> Outcome:
+    """Record so long in a process of its own, and hold its memory and its counts against what is promised."""
+    store = folder / "sessions.sqlite3"
+    command = [sys.executable, "-m", "tests.faults.day", str(hours), str(store)]
+    found = subprocess.run(command, capture_output=True, text=True, env=environment(), check=False)
+    assert found.returncode == 0, found.stderr[-1000:]
+    told = json.loads(found.stdout)
+    sizes = told["sizes_mb"]
+    check_sound(store)
+    ledger = "" if told["published"] == told["stored"] + told["refused"] else f"it does not add up: {told}"
+    assert told["stored"] > 0
+    assert not told["refused"]
+    assert told["in_store"] >= told["stored"]
+    grown = max(sizes[1:]) - sizes[1]
+    assert grown <= GROWTH_AT_MOST_MB, f"memory grew by {grown:.1f} MB after the first hour: {sizes}"
+    note = (
+        f"{hours:g} h, {told['stored']} values, {sizes[1]:.0f} MB after the first hour, {grown:+.1f} MB at most then"
+    )
+    return Outcome(ledger=ledger, note=note)
+
+
+register(
+    Fault(
+        "day",
+        "24 hours are recorded, at the speed of the computer",
+        f"memory grows by at most {GROWTH_AT_MOST_MB:g} MB after the first hour",
+        0,
+        1,
+        partial(day, 24.0),
+        alone=True,
+    )
+)
+
+if __name__ == "__main__":
+    sys.stdout.write(json.dumps(asyncio.run(record(float(sys.argv[1]), Path(sys.argv[2])))) + "\n")
