@@ -65,6 +65,12 @@ class NumberedBoard:
         os.close(self._master)
         os.close(self._slave)
 
+    header = b"n,pack_voltage,pack_current\n"
+
+    def line(self, number: int) -> bytes:
+        """Return the line of a number."""
+        return b"%d,%.2f,%.1f\n" % (number, 52.0 + number % 7 / 100, 10.0 + number % 13)
+
     def stop(self) -> None:
         """Print nothing more; safe twice."""
         self._stopping.set()
@@ -74,11 +80,11 @@ class NumberedBoard:
         due, number, pending = time.monotonic(), 0, b""
         while not self._stopping.wait(max(0.0, due - time.monotonic())):
             due = max(due + 1.0 / self.rate_hz, time.monotonic() - 1.0)
-            header = b"n,pack_voltage,pack_current\n" if number % HEADER_EVERY == 0 else b""
+            header = self.header if number % HEADER_EVERY == 0 else b""
             if pending:
                 pending = pending[self._write(pending) :]
             if not pending:
-                line = header + b"%d,%.2f,%.1f\n" % (number, 52.0 + number % 7 / 100, 10.0 + number % 13)
+                line = header + self.line(number)
                 written = self._write(line)
                 if written:
                     pending = line[written:]

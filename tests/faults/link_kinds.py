@@ -44,7 +44,7 @@ class Kind:
         tail: the end of a frame, as a reader sees it that joins midway.
         other: what another device sends, piece by piece.
         owns_other: whether a row can be the other device's, where it says itself what its values are.
-        adds_up: says what does not, of the figures of all drivers, the rows stored and what the tap saw.
+        adds_up: says what does not, of the figures of all drivers, the rows stored and the bytes read.
         number: the signal that counts.
         wrap: the count starts over here.
         every_row: each row that the device sends is to be stored; else it is asked, or says the newest.
@@ -59,7 +59,7 @@ class Kind:
     tail: bytes = b""
     other: Callable[[random.Random], Iterator[bytes]] | None = None
     owns_other: Callable[[Mapping[str, float]], bool] = field(default=lambda row: False)
-    adds_up: Callable[[list[Any], int, Mapping[str, int]], str] = field(default=lambda figures, rows, read: "")
+    adds_up: Callable[[list[Any], int, int], str] = field(default=lambda figures, rows, read: "")
     number: str = "motor_speed"
     wrap: int = WRAP
     every_row: bool = True
@@ -72,41 +72,41 @@ def _balance(**sides: tuple[int, int]) -> str:
     return "; ".join(wrong)
 
 
-def _text_adds_up(figures: list[Any], rows: int, read: Mapping[str, int]) -> str:
+def _text_adds_up(figures: list[Any], rows: int, read: int) -> str:
     assert not any(each.queue.drops for each in figures)
     return _balance(
-        bytes_read_and_decoded=(read["bytes"], sum(each.text.bytes for each in figures)),
+        bytes_read_and_decoded=(read, sum(each.text.bytes for each in figures)),
         rows_decoded_and_stored=(sum(each.text.rows for each in figures), rows),
     )
 
 
-def _frames_add_up(frames: list[Any], rows: int, read: Mapping[str, int], size: int) -> str:
+def _frames_add_up(frames: list[Any], rows: int, read: int, size: int) -> str:
     total = sum(each.bytes for each in frames)
     good = size * sum(sum(each.frames.values()) for each in frames)
     passed = sum(each.bytes_passed_over for each in frames)
     held = total - good - passed
     wrong = _balance(
-        bytes_read_and_decoded=(read["bytes"], total),
+        bytes_read_and_decoded=(read, total),
         rows_decoded_and_stored=(sum(each.rows for each in frames), rows),
     )
     # what an opening holds when it ends is the start of one frame at the most
     return wrong or ("" if 0 <= held < size * len(frames) else f"{held} bytes are neither decoded nor rejected")
 
 
-def _can_adds_up(figures: list[Any], rows: int, read: Mapping[str, int]) -> str:
+def _can_adds_up(figures: list[Any], rows: int, read: int) -> str:
     strange = sum(each.frames.frames - each.frames.understood for each in figures)
     wrong = _balance(rows_decoded_and_stored=(sum(each.frames.understood for each in figures), rows))
     return wrong or ("" if strange >= 0 else f"{-strange} more frames understood than came")
 
 
-def _position_adds_up(figures: list[Any], rows: int, read: Mapping[str, int]) -> str:
+def _position_adds_up(figures: list[Any], rows: int, read: int) -> str:
     return _balance(
-        bytes_read_and_decoded=(read["bytes"], sum(each.sentences.bytes for each in figures)),
+        bytes_read_and_decoded=(read, sum(each.sentences.bytes for each in figures)),
         rows_decoded_and_stored=(sum(each.sentences.rows for each in figures), rows),
     )
 
 
-def _modbus_adds_up(figures: list[Any], rows: int, read: Mapping[str, int]) -> str:
+def _modbus_adds_up(figures: list[Any], rows: int, read: int) -> str:
     return _balance(rows_decoded_and_stored=(sum(each.rows for each in figures), rows))
 
 

@@ -2,22 +2,16 @@
 
 from __future__ import annotations
 
-import os
 import random
-import signal
-import struct
-import subprocess
-import sys
-import threading
 import time
-from contextlib import suppress
 from functools import partial
 from pathlib import Path
 
 from tests.faults.device import NumberedBoard
 from tests.faults.fault import Fault, Outcome, register
-from tests.faults.program import BUSY_S, Watch, environment
+from tests.faults.program import Watch
 from tests.faults.sabotage import variables
+from tests.faults.screen import Screen
 from tests.faults.stored import check_sound, ledger, losses_in, lost_s, numbers_in
 
 ALWAYS = 10**9
@@ -95,51 +89,20 @@ def announced(watch: Watch) -> bool:
 
 def widget(rng: random.Random, folder: Path) -> Outcome:
     """Let the screen fail while it draws; the run goes on without it, and its lines follow on the same terminal."""
-    import fcntl
-    import termios
-
     store, struck_file = folder / "sessions.sqlite3", folder / "struck"
-    ours, theirs = os.openpty()
-    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
-    drawn = bytearray()
-
-    def read() -> None:
-        with suppress(OSError):
-            while data := os.read(ours, 65536):
-                drawn.extend(data)
-
     what = "telemetry.screen.dashboard:Dashboard.drawn_lines"
     said = variables(what, rng.randrange(5, 40), ALWAYS, struck_file)
-    words = ["watch", "--yes", "--silent", "--store", str(store)]
-    with NumberedBoard(folder) as board:
-        process = subprocess.Popen(
-            [sys.executable, "-m", "tests.faults.sabotage", *words, str(board.machine_file)],
-            stdin=theirs,
-            stdout=theirs,
-            stderr=theirs,
-            env=environment(TERM="xterm-256color", XDG_STATE_HOME=str(folder), **said),
-        )
-        os.close(theirs)
-        reader = threading.Thread(target=read, daemon=True)
-        reader.start()
-        try:
-            give_up = time.monotonic() + BUSY_S
-            while not (struck_file.exists() and b"the screen failed and is gone" in drawn):
-                assert process.poll() is None, drawn[-500:].decode(errors="replace")
-                assert time.monotonic() < give_up, "the screen never failed"
-                time.sleep(0.02)
-            announced_s = time.time() - float(struck_file.read_text())
-            since = time.time()
-            time.sleep(1.5)
-            board.stop()
-            time.sleep(0.3)
-            process.send_signal(signal.SIGTERM)
-            assert process.wait(BUSY_S) == 0
-        finally:
-            process.kill()
-            process.wait()
-            reader.join(5.0)
-            os.close(ours)
+    with (
+        NumberedBoard(folder) as board,
+        Screen(board.machine_file, store, module="tests.faults.sabotage", variables=said) as screen,
+    ):
+        screen.wait_for(b"the screen failed and is gone")
+        announced_s = time.time() - float(struck_file.read_text())
+        since = time.time()
+        time.sleep(1.5)
+        board.stop()
+        time.sleep(0.3)
+        assert screen.end() == 0
     check_sound(store)
     return Outcome(lost_s(board.sent, numbers_in(store), since, time.time()), announced_s)
 

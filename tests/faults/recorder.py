@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import threading
-from collections import Counter
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -36,7 +34,6 @@ class Recorder:
         clock: the run's.
         drivers: every driver that was made, the latest last.
         changes: every change of the link.
-        read: pieces read from the link, and ``bytes``, by the tap that ``--capture`` uses.
         snapshot: what the screen would show.
         counts: what the store counted; once the run has ended.
 
@@ -47,18 +44,24 @@ class Recorder:
         self.store = store
         self.drivers: list[Any] = []
         self.changes: list[LinkChange] = []
-        self.read: Counter[str] = Counter()
+        self._sizes: list[list[int]] = []
         self.run = Run(self.clock, LivePacer(self.clock), standard_stages(judge_for(None)), Gather(), waits=False)
         self.snapshot = Snapshot(start=self.clock.now())
         self.counts: Counts
         self._taken = asyncio.Event()
         self._make, self._settings = make, settings
-        self._lock = threading.Lock()
 
     def driver(self) -> Driver:
         """Make the driver of the next opening."""
-        driver = self._make(DriverContext(SOURCE, self._settings, self.clock, capture=self._tapped))
+        sizes: list[int] = []
+
+        def tapped(piece: CapturedPiece) -> None:
+            if piece.direction == "in":
+                sizes.append(len(piece.data))
+
+        driver = self._make(DriverContext(SOURCE, self._settings, self.clock, capture=tapped))
         self.drivers.append(driver)
+        self._sizes.append(sizes)
         return driver
 
     def take(self, span: Span) -> None:
@@ -84,11 +87,14 @@ class Recorder:
         assert change is not None
         return change
 
-    def _tapped(self, piece: CapturedPiece) -> None:
-        if piece.direction == "in":
-            with self._lock:
-                self.read["pieces"] += 1
-                self.read["bytes"] += len(piece.data)
+    @property
+    def bytes_read(self) -> int:
+        """Bytes read from the link, by the tap that captures them, less what waited when an opening was given up."""
+        total = 0
+        for driver, sizes in zip(self.drivers, self._sizes, strict=True):
+            left = driver.figures.queue.fill if hasattr(driver.figures, "queue") else 0
+            total += sum(sizes[: len(sizes) - left])
+        return total
 
 
 @asynccontextmanager

@@ -148,7 +148,7 @@ class Trial:
         # a group that the other device has widened counts its earlier rows as wider than they came
         if there != counts.stored and not any(self.kind.owns_other(row) for row in rows):
             return f"{counts.stored} values count as stored, the store holds {there}"
-        return self.kind.adds_up([driver.figures for driver in recorder.drivers], len(rows), recorder.read)
+        return self.kind.adds_up([driver.figures for driver in recorder.drivers], len(rows), recorder.bytes_read)
 
 
 async def plug_in(device: Any) -> None:
