@@ -39,6 +39,8 @@ class NumberedBoard:
 
     """
 
+    header = b"n,pack_voltage,pack_current\n"
+
     def __init__(self, folder: Path, rate_hz: float = 50.0) -> None:
         self.port = folder / "board"
         self.machine_file = folder / "machine.toml"
@@ -64,8 +66,6 @@ class NumberedBoard:
         self.stop()
         os.close(self._master)
         os.close(self._slave)
-
-    header = b"n,pack_voltage,pack_current\n"
 
     def line(self, number: int) -> bytes:
         """Return the line of a number."""
