@@ -14,7 +14,7 @@ from tests.faults.device import NumberedBoard
 from tests.faults.fault import Fault, Outcome, register
 from tests.faults.program import Watch
 from tests.faults.screen import Screen
-from tests.faults.stored import check_sound, ledger, lost_s, numbers_in
+from tests.faults.stored import check_sound, has_rows, ledger, lost_s, numbers_in
 
 SENSORS = 20
 ROWS_A_SWING = 60
@@ -48,7 +48,7 @@ def flood(seconds: float, rng: random.Random, folder: Path) -> Outcome:
         text = board.machine_file.read_text().replace("[[source]]", LIMIT + "[[source]]")
         board.machine_file.write_text(text)
         with Screen(board.machine_file, store) as screen:
-            screen.wait_for(b"space mark")
+            screen.wait_until(lambda: has_rows(store), "the first rows")
             since = time.time()
             time.sleep(seconds * rng.uniform(0.4, 0.6))
             screen.press(b"q")

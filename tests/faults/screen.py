@@ -10,7 +10,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
@@ -70,10 +70,14 @@ class Screen:
 
     def wait_for(self, text: bytes) -> float:
         """Wait until ``text`` has been drawn since the last :meth:`press`; return how long that took, s."""
+        return self.wait_until(lambda: text in self.drawn(), repr(text))
+
+    def wait_until(self, condition: Callable[[], object], what: str) -> float:
+        """Wait until ``condition`` holds; return how long that took, s."""
         begun = time.monotonic()
-        while text not in self.drawn():
-            assert self.process.poll() is None, f"ended before {text!r}: {self.drawn()[-500:]!r}"
-            assert time.monotonic() < begun + BUSY_S, f"never drew {text!r}: {self.drawn()[-500:]!r}"
+        while not condition():
+            assert self.process.poll() is None, f"ended before {what}: {self.drawn()[-500:]!r}"
+            assert time.monotonic() < begun + BUSY_S, f"waited in vain for {what}: {self.drawn()[-500:]!r}"
             time.sleep(0.02)
         return time.monotonic() - begun
 
