@@ -211,6 +211,10 @@ def check_sound(db: Database, path: Path, limit_s: float = CHECK_S) -> None:
         raise damaged(path, str(found))
 
 
+# A power cut left a transaction that only one who may write can take back or complete.
+_UNFINISHED = (sqlite3.SQLITE_READONLY_ROLLBACK, sqlite3.SQLITE_READONLY_RECOVERY)
+
+
 def connect_for_reading(path: Path, busy_s: float = BUSY_S) -> Database:
     """Open the store at ``path`` for reading only; an older file is brought up to date first, where it may be.
 
@@ -223,7 +227,13 @@ def connect_for_reading(path: Path, busy_s: float = BUSY_S) -> Database:
         raise StoreError(f"{file} is a folder, not a store; name a file in it")
     if not path.is_file():
         raise StoreError(f"there is no store at {file}; record a session first, or name another file")
-    db = _open_read_only(path, busy_s)
+    try:
+        db = _open_read_only(path, busy_s)
+    except StoreError as error:
+        if getattr(error.__cause__, "sqlite_errorcode", 0) not in _UNFINISHED:
+            raise
+        connect_for_writing(path, busy_s).close()
+        db = _open_read_only(path, busy_s)
     try:
         version = _version(db, path)
         if version == len(MIGRATIONS):
@@ -245,8 +255,8 @@ def _open_read_only(path: Path, busy_s: float) -> Database:
     from sqlite_utils import Database
 
     # A store on a read-only medium has no place for the log's index, and needs none where it was closed properly.
-    log = path.with_name(path.name + "-wal")
-    shut = not log.exists() or not log.stat().st_size
+    logs = [path.with_name(path.name + end) for end in ("-wal", "-journal")]
+    shut = not any(log.exists() and log.stat().st_size for log in logs)
     last: sqlite3.Error | None = None
     for options in ("mode=ro", "mode=ro&immutable=1") if shut else ("mode=ro",):
         connection = None

@@ -29,7 +29,8 @@ def main() -> int:
     arguments = _arguments()
     chosen = [FAULTS[name] for name in arguments.only] if arguments.only else list(FAULTS.values())
     begun = time.monotonic()
-    results = run(chosen, arguments.long, arguments.seed, arguments.at_once, arguments.tries)
+    until = None if arguments.minutes is None else begun + 60 * arguments.minutes
+    results = run(chosen, arguments.long, arguments.seed, arguments.at_once, arguments.tries, until)
     print_table(results)
     print(f"{sum(each.tries for each in results)} tries in {time.monotonic() - begun:.0f} s, seed {arguments.seed}")
     if arguments.write_table:
@@ -37,19 +38,25 @@ def main() -> int:
     return 1 if any(each.broken for each in results) else 0
 
 
-def run(faults: list[Fault], long: bool, seed: int, at_once: int, tries: int | None = None) -> list[Result]:
-    """Make all tries, ``at_once`` side by side; those that must be alone come last."""
+def run(
+    faults: list[Fault], long: bool, seed: int, at_once: int, tries: int | None = None, until: float | None = None
+) -> list[Result]:
+    """Make all tries, ``at_once`` side by side; those that must be alone come last. None begins after ``until``."""
     results = {fault.name: Result(fault) for fault in faults}
     lock = Lock()
 
     def one(fault: Fault, number: int) -> None:
         result = results[fault.name]
-        if result.not_tried:
+        if result.not_tried or (until is not None and time.monotonic() > until):
             return
         folder = Path(tempfile.mkdtemp(prefix=f"faults-{fault.name}-"))
         try:
             outcome = fault.try_once(random.Random(f"{seed}/{fault.name}/{number}"), folder)
             broken = outcome.broken
+            if broken and outcome.is_void:
+                result.void += 1
+                shutil.rmtree(folder, ignore_errors=True)
+                return
         except NotTried as why:
             result.not_tried = str(why)
             shutil.rmtree(folder, ignore_errors=True)
@@ -65,7 +72,7 @@ def run(faults: list[Fault], long: bool, seed: int, at_once: int, tries: int | N
                 result.broken.append(broken)
                 print(f"{fault.name}, try {number}: {broken}\n  kept in {folder}", file=sys.stderr, flush=True)
             planned = tries or (fault.long if long else fault.short)
-            if long and result.tries % 50 == 0:
+            if result.tries % 50 == 0:
                 print(f"{fault.name}: {result.tries} of {planned}", file=sys.stderr, flush=True)
 
     jobs = [(fault, number) for fault in faults for number in range(tries or (fault.long if long else fault.short))]
@@ -87,6 +94,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--only", nargs="+", metavar="NAME", choices=list(FAULTS), help=", ".join(FAULTS))
     parser.add_argument("--seed", type=int, default=SEED)
     parser.add_argument("--tries", type=int, metavar="N", help="another number of tries of each fault")
+    parser.add_argument("--minutes", type=float, metavar="N", help="begin no more tries after so many minutes")
     parser.add_argument("--at-once", type=int, default=4, metavar="N", help="tries side by side; they mostly wait")
     parser.add_argument("--write-table", action="store_true", help="write the rows into docs/trust.md")
     return parser.parse_args()

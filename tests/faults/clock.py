@@ -74,7 +74,7 @@ def suspended(rng: random.Random, folder: Path) -> Outcome:
 
 
 _STEADY = "rows keep their spacing; nothing is lost"
-register(Fault("clock-set", "The clock is set back and forth, by up to two days", _STEADY, 2, 100, clock_set))
+register(Fault("clock-set", "The clock is set back and forth, by up to two days", _STEADY, 1, 100, clock_set))
 register(Fault("summer-time", "Summer time begins or ends during the drive", _STEADY, 1, 20, summer_time))
 _READ = "what the link still held is read; nothing is lost"
-register(Fault("suspend", "The program is suspended for up to 20 s", _READ, 2, 60, suspended))
+register(Fault("suspend", "The program is suspended for up to 20 s", _READ, 1, 60, suspended))

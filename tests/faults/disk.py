@@ -80,6 +80,7 @@ def full_and_freed(rng: random.Random, folder: Path) -> Outcome:
             struck = time.time()
             disk.fill(watch.process.pid, store)
             announced = watch.wait_for(lambda: watch.saving() == [False], "the alarm") - struck
+            starved = watch.starved_s()
             time.sleep(rng.uniform(1.0, 5.0))
             disk.free(watch.process.pid)
             watch.wait_for(lambda: watch.saving() == [False, True], "saving again")
@@ -88,7 +89,8 @@ def full_and_freed(rng: random.Random, folder: Path) -> Outcome:
             time.sleep(0.3)
             counted, wrong = ends_well(*watch.end())
         lost = lost_s(board.sent, numbers_in(store), since, time.time())
-        return Outcome(lost, announced, counted, wrong, "a mounted disk" if disk.mounted else "a limit on file sizes")
+        note = "a mounted disk" if disk.mounted else "a limit on file sizes"
+        return Outcome(lost, announced, counted, wrong, note, starved)
 
 
 def full_to_the_end(rng: random.Random, folder: Path) -> Outcome:
@@ -101,6 +103,7 @@ def full_to_the_end(rng: random.Random, folder: Path) -> Outcome:
             struck = time.time()
             disk.fill(watch.process.pid, store)
             announced = watch.wait_for(lambda: watch.saving() == [False], "the alarm") - struck
+            starved = watch.starved_s()
             time.sleep(rng.uniform(1.0, 5.0))
             ended = time.time()
             status, summary = watch.end()
@@ -109,7 +112,8 @@ def full_to_the_end(rng: random.Random, folder: Path) -> Outcome:
             assert summary["values_dropped"] > 0
             counted, wrong = ends_well(status, summary)
         lost = lost_s(board.sent, numbers_in(store), since, ended)
-        return Outcome(lost, announced, counted, wrong, "a mounted disk" if disk.mounted else "a limit on file sizes")
+        note = "a mounted disk" if disk.mounted else "a limit on file sizes"
+        return Outcome(lost, announced, counted, wrong, note, starved)
 
 
 def killed_while_full(rng: random.Random, folder: Path) -> Outcome:
@@ -122,6 +126,7 @@ def killed_while_full(rng: random.Random, folder: Path) -> Outcome:
             struck = time.time()
             disk.fill(watch.process.pid, store)
             announced = watch.wait_for(lambda: watch.saving() == [False], "the alarm") - struck
+            starved = watch.starved_s()
             time.sleep(rng.uniform(2.0, 5.0))
             killed = time.time()
             watch.process.kill()
@@ -134,7 +139,7 @@ def killed_while_full(rng: random.Random, folder: Path) -> Outcome:
         # The board gives two measured values and its number a line. The count is renewed with each attempt, so it may
         # lack what came after the last one.
         counted_s = session["values_lost"] / (3 * board.rate_hz)
-        return Outcome(lost, announced, counted_s > 0 and counted_s > lost - 3.0)
+        return Outcome(lost, announced, counted_s > 0 and counted_s > lost - 3.0, starved_s=starved)
 
 
 def stalled(rng: random.Random, folder: Path) -> Outcome:
@@ -147,6 +152,7 @@ def stalled(rng: random.Random, folder: Path) -> Outcome:
             struck = time.time()
             shim.stall()
             announced = watch.wait_for(lambda: watch.saving() == [False], "the alarm") - struck
+            starved = watch.starved_s()
             time.sleep(max(0.0, struck + 10.0 - time.time()))
             shim.stall(False)
             watch.wait_for(lambda: watch.saving() == [False, True], "saving again")
@@ -154,12 +160,12 @@ def stalled(rng: random.Random, folder: Path) -> Outcome:
             time.sleep(0.3)
             counted, wrong = ends_well(*watch.end())
         lost = lost_s(board.sent, numbers_in(store), since, time.time())
-        return Outcome(lost, announced, counted, wrong)
+        return Outcome(lost, announced, counted, wrong, starved_s=starved)
 
 
 _HELD = "up to 60 s are held and nothing is lost; not saving is announced at once"
 _COUNTED = "what is lost is announced at once and counted"
-register(Fault("disk-full", "The disk fills up and is freed again", _HELD, 4, 100, full_and_freed))
-register(Fault("disk-full-at-end", "The disk is full when the run ends", _COUNTED, 2, 50, full_to_the_end))
-register(Fault("disk-full-kill", "The program is killed while the disk is full", _COUNTED, 2, 50, killed_while_full))
+register(Fault("disk-full", "The disk fills up and is freed again", _HELD, 2, 100, full_and_freed))
+register(Fault("disk-full-at-end", "The disk is full when the run ends", _COUNTED, 1, 50, full_to_the_end))
+register(Fault("disk-full-kill", "The program is killed while the disk is full", _COUNTED, 1, 50, killed_while_full))
 register(Fault("disk-stalls", "The disk does not answer for 10 s", _HELD, 1, 50, stalled))

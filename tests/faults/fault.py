@@ -28,6 +28,8 @@ class Outcome:
         ledger: what does not add up, in a sentence; empty where read = decoded + rejected and
             published = stored + counted losses.
         note: anything worth keeping, a few words.
+        starved_s: how long the program waited for a processor just before, s. A try that would be kept without that
+            wait is void: not counted, but told.
         cases: how many times the fault struck, where one recording serves for many.
 
     """
@@ -37,16 +39,25 @@ class Outcome:
     counted: bool | None = None
     ledger: str = ""
     note: str = ""
+    starved_s: float = 0.0
     cases: int = 1
+
+    @property
+    def is_void(self) -> bool:
+        """Whether the computer, and not the program, was too slow."""
+        return bool(self._broken(0.0)) and not self._broken(self.starved_s)
 
     @property
     def broken(self) -> str:
         """Why the promise is broken, in a sentence; empty where it is kept."""
+        return self._broken(0.0)
+
+    def _broken(self, allowed_s: float) -> str:
         if self.ledger:
             return self.ledger
-        if self.lost_s <= LOST_AT_MOST_S:
+        if self.lost_s <= LOST_AT_MOST_S + allowed_s:
             return ""
-        if self.announced_s is None or self.announced_s > ANNOUNCED_WITHIN_S:
+        if self.announced_s is None or self.announced_s > ANNOUNCED_WITHIN_S + allowed_s:
             late = (
                 "was not announced" if self.announced_s is None else f"was announced after {self.announced_s:.1f} s"
             )
@@ -86,6 +97,7 @@ class Result:
     outcomes: list[Outcome] = field(default_factory=list)
     broken: list[str] = field(default_factory=list)
     not_tried: str = ""
+    void: int = 0
 
     @property
     def tries(self) -> int:
@@ -111,9 +123,11 @@ class Result:
     @property
     def verdict(self) -> str:
         """``kept``, ``broken`` with the number, or ``not tried`` with the reason."""
-        if self.broken:
-            return f"**broken** in {len(self.broken)}"
-        return f"not tried: {self.not_tried}" if self.not_tried else "kept"
+        if self.not_tried:
+            return f"not tried: {self.not_tried}"
+        void = f"; {self.void} more void, for the program got no processor" if self.void else ""
+        kept = "kept" if self.outcomes else "not tried"
+        return (f"**broken** in {len(self.broken)}" if self.broken else kept) + void
 
 
 FAULTS: dict[str, Fault] = {}

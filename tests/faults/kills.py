@@ -19,7 +19,7 @@ def kill(rng: random.Random, folder: Path) -> Outcome:
     with NumberedBoard(folder) as board, Watch(board.machine_file, store) as watch:
         since = watch.wait_for_link()
         time.sleep(rng.uniform(0.0, 2.5))
-        struck = time.time()
+        struck, starved = time.time(), watch.starved_s()
         watch.process.kill()
         watch.process.wait()
     check_sound(store)
@@ -30,7 +30,7 @@ def kill(rng: random.Random, folder: Path) -> Outcome:
     stored = numbers_in(store)
     assert stored == sorted(set(stored)), "numbers are stored twice or out of order"
     assert not list(folder.glob("*.lock"))
-    return Outcome(lost_s(board.sent, stored, since, struck))
+    return Outcome(lost_s(board.sent, stored, since, struck), starved_s=starved)
 
 
-register(Fault("kill", "The program is killed", "at most the last second is lost", 8, 1000, kill))
+register(Fault("kill", "The program is killed", "at most the last second is lost", 4, 1000, kill))

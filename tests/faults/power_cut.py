@@ -28,6 +28,7 @@ _HEAD = struct.Struct("=dqqqq")
 _WRITE, _TRUNCATE, _SYNC, _REMOVE = range(4)
 _SECTOR = 512
 Kept = Literal["nothing", "all", "some"]
+_PARTS: tuple[Kept, ...] = ("all", "some", "some")
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,17 +81,20 @@ def files_after(notes: list[Note], folder: Path, kept: Kept, rng: random.Random)
 def power_cut(rng: random.Random, folder: Path) -> Outcome:
     """Record 3 to 6 s to a normal end, and cut the power at every point of it."""
     store = folder / "sessions.sqlite3"
-    with Shim(folder, store, log=True) as shim, NumberedBoard(folder) as board:
-        with Watch(board.machine_file, store, variables=shim.variables) as watch:
-            since = watch.wait_for_link()
-            time.sleep(rng.uniform(2.0, 6.0))
-            watch.end()  # moves the log into the file
-        sent, ended = dict(board.sent), time.time()
+    with (
+        Shim(folder, store, log=True) as shim,
+        NumberedBoard(folder) as board,
+        Watch(board.machine_file, store, variables=shim.variables) as watch,
+    ):
+        since = watch.wait_for_link()
+        time.sleep(rng.uniform(2.0, 6.0))
+        sent = dict(board.sent)
+        watch.end()  # moves the log into the file
     notes = read_notes(shim.notes)
     worst, cuts = 0.0, 0
     for place in range(1, len(notes) + 1):
-        until = notes[place].at if place < len(notes) else ended
-        for kept in ("nothing", "all", "some", "some"):
+        until = notes[place].at if place < len(notes) else notes[-1].at
+        for kept in ("nothing", rng.choice(_PARTS)):
             lost = _lost_after(files_after(notes[:place], folder, kept, rng), folder / "cut", sent, since, until)
             assert lost <= LOST_AT_MOST_S, f"{lost:.2f} s are lost by a cut behind note {place}, {kept} kept"
             worst, cuts = max(worst, lost), cuts + 1

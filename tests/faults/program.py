@@ -6,8 +6,11 @@ import json
 import os
 import subprocess
 import sys
+import threading
 import time
+from collections import deque
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -64,6 +67,9 @@ class Watch:
                 **options,
             )
 
+        self._waited: deque[tuple[float, dict[str, float]]] = deque(maxlen=100)
+        threading.Thread(target=self._observe, daemon=True).start()
+
     def __enter__(self) -> Watch:
         return self
 
@@ -72,6 +78,28 @@ class Watch:
     ) -> None:
         self.process.kill()
         self.process.wait()
+
+    def starved_s(self, lasting_s: float = 2.0) -> float:
+        """Return how long that thread of it which waited longest for a processor did so in the last seconds, s.
+
+        A value that the program had no processor to read or write is no fault of its own. Linux tells; elsewhere 0.
+        """
+        if not self._waited:
+            return 0.0
+        at, now = self._waited[-1]
+        before = next(waited for t, waited in self._waited if t >= at - lasting_s)
+        return max((waited - before.get(thread, waited) for thread, waited in now.items()), default=0.0)
+
+    def _observe(self) -> None:
+        """Keep what each of its threads waited so far (/proc/PID/task/*/schedstat, second field, ns)."""
+        while self.process.returncode is None:
+            waited = {}
+            for task in Path(f"/proc/{self.process.pid}/task").glob("*"):
+                with suppress(OSError, IndexError, ValueError):
+                    waited[task.name] = int((task / "schedstat").read_text().split()[1]) / 1e9
+            if waited:
+                self._waited.append((time.time(), waited))
+            time.sleep(0.1)
 
     def told(self) -> list[dict[str, Any]]:
         """Return the events and the summary it printed so far."""

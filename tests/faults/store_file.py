@@ -110,7 +110,7 @@ def two_recorders(rng: random.Random, folder: Path) -> Outcome:
     ):
         since = first.wait_for_link(), second.wait_for_link()
         time.sleep(rng.uniform(0.5, 3.0))
-        killed = time.time()
+        killed, starved = time.time(), first.starved_s()
         first.process.kill()
         first.process.wait()
         time.sleep(rng.uniform(0.5, 1.5))
@@ -122,14 +122,14 @@ def two_recorders(rng: random.Random, folder: Path) -> Outcome:
     lost = lost_s(a.sent, numbers_in(store, of_first), since[0], killed)
     lost_too = lost_s(b.sent, numbers_in(store, summary["session"]), since[1], time.time())
     assert not lost_too, f"the one that ended lacks {lost_too:.2f} s"
-    return Outcome(lost, None, counted, wrong)
+    return Outcome(lost, None, counted, wrong, starved_s=starved)
 
 
 _ON = "recording goes on beside it with all rows; announced at once"
-register(Fault("store-gone", "The store is deleted, moved or replaced", _ON, 4, 100, gone))
+register(Fault("store-gone", "The store is deleted, moved or replaced", _ON, 2, 100, gone))
 _HELD = "up to 60 s are held and nothing is lost"
-register(Fault("store-locked", "Another program holds the store for up to 12 s", _HELD, 2, 50, locked))
+register(Fault("store-locked", "Another program holds the store for up to 12 s", _HELD, 1, 50, locked))
 _NEW = "once met with it is announced, and recording goes on in a new file"
-register(Fault("store-damaged", "The store is overwritten in part", _NEW, 2, 50, damaged))
+register(Fault("store-damaged", "The store is overwritten in part", _NEW, 1, 50, damaged))
 _BOTH = "both record; killing one takes its last second at most"
 register(Fault("two-recorders", "Two programs record into one store", _BOTH, 1, 50, two_recorders))

@@ -17,6 +17,8 @@ _HEAD = "| fault | promise | tries | worst loss | announced | counted | result |
 def print_table(results: Iterable[Result]) -> None:
     """Print one line a fault."""
     for each in results:
+        if not (each.tries or each.not_tried or each.void):
+            continue
         print(
             f"{each.fault.name:24} {each.tries:5} tries  worst loss {each.worst_s:5.2f} s"
             f"  announced {_announced(each):8} counted {each.counted:4} {each.verdict.replace('**', '')}"
@@ -34,7 +36,7 @@ def write_table(results: Iterable[Result], seed: int, page: Path = PAGE) -> None
         raise ValueError(f"{page} has no {BEGIN} ... {END}")
     rows = {m[1]: m[0] for m in re.finditer(r"^\| <a id=\"([\w-]+)\".*$", table, re.MULTILINE)}
     made = datetime.now(UTC).date().isoformat()
-    rows |= {each.fault.name: _row(each, made, seed) for each in results}
+    rows |= {each.fault.name: _row(each, made, seed) for each in results if each.tries or each.not_tried}
     page.write_text("\n".join([before + BEGIN, _HEAD, *rows.values(), END]) + after, encoding="utf-8")
 
 

@@ -98,6 +98,6 @@ def output_gone(rng: random.Random, folder: Path) -> Outcome:
 
 
 _ENDS = "the run ends by itself, saved to its end"
-register(Fault("terminal-closed", "The terminal is closed on the screen", _ENDS, 2, 100, terminal_closed))
+register(Fault("terminal-closed", "The terminal is closed on the screen", _ENDS, 1, 100, terminal_closed))
 _ON = "recording goes on; nothing is lost"
-register(Fault("output-gone", "Standard output and error are closed or full", _ON, 2, 100, output_gone))
+register(Fault("output-gone", "Standard output and error are closed or full", _ON, 1, 100, output_gone))

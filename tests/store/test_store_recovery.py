@@ -116,3 +116,23 @@ def test_twenty_kills_at_random_moments_lose_nothing_older_than_a_second(
                 stored = found["cell_01_voltage"][0].tolist() if found else []
             missing = set(offered) - set(stored)
             assert all(t > killed_at - 1_000_000 for t in missing), (killed_at, min(missing))
+
+
+def test_a_transaction_that_a_power_cut_left_unfinished_is_taken_back_for_a_reader_too(
+    store: Path, begin: Callable[..., int], tmp_path: Path
+) -> None:
+    with StoreWriter.open(store) as writer:
+        begin(writer, machine="mower")
+        writer.end_session(1_700_000_000_000_000)
+    cut = tmp_path / "cut.sqlite3"
+    with closing(sqlite3.connect(store, isolation_level=None)) as other:
+        other.execute("PRAGMA journal_mode = DELETE")
+        other.execute("PRAGMA cache_size = 1")
+        other.execute("BEGIN")
+        other.execute("UPDATE session SET machine = 'loader'")
+        numbers = "WITH RECURSIVE n(i) AS (SELECT 1 UNION SELECT i + 1 FROM n LIMIT 9999) SELECT i FROM n"
+        other.execute(f"CREATE TABLE filler AS {numbers}")  # more than fits into memory, so pages are written now
+        for suffix in ("", "-journal"):
+            cut.with_name(cut.name + suffix).write_bytes(store.with_name(store.name + suffix).read_bytes())
+    with StoreReader.open(cut) as reader:
+        assert [record.machine for record in reader.sessions()] == ["mower"]
