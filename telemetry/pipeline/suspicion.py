@@ -131,8 +131,11 @@ class Suspicion:
             return {}
         if not self._may(_DROPPED, start):
             return {}
+        least = 0.1 * (pedal.high - pedal.low)
+        if not _spread(pedal, start - LENGTH) >= least:
+            return {}
         t, volts = pedal.since(start - LENGTH)
-        if len(t) < 4 or float(np.abs(np.diff(volts)).max()) < 0.1 * (pedal.high - pedal.low):
+        if len(t) < 4 or float(np.abs(np.diff(volts)).max()) < least:
             return {}
         t, volts = pedal.since()
         if float(np.median(np.diff(t))) > SLOWEST_PEDAL_S * MICROSECONDS:
@@ -153,13 +156,15 @@ class Suspicion:
         return marks
 
     def _supply_marks(self, start: int, until: int) -> dict[str, int]:
-        t, allowed = self._switch.since(start - 4 * LENGTH)
-        opened = t[1:][(allowed[1:] < 0.5) & (allowed[:-1] >= 0.5)]
-        now = opened[(opened >= start) & (opened < until)]
-        if len(now):
-            return {_OPENED: int(now[0])}
-        open_soon = bool(((allowed < 0.5) & (t >= start - LENGTH)).any())
-        if open_soon or not self._may(_LOST, start):
+        if self._switch.bounds(start - 4 * LENGTH)[0] < 0.5:
+            t, allowed = self._switch.since(start - 4 * LENGTH)
+            opened = t[1:][(allowed[1:] < 0.5) & (allowed[:-1] >= 0.5)]
+            now = opened[(opened >= start) & (opened < until)]
+            if len(now):
+                return {_OPENED: int(now[0])}
+            if ((allowed < 0.5) & (t >= start - LENGTH)).any():
+                return {}
+        if not self._may(_LOST, start):
             return {}
         lost = self._voltage_lost(start, until)
         return {} if lost is None else {_LOST: lost}
@@ -168,6 +173,10 @@ class Suspicion:
         """Return when the controller's voltage fell away from the pack's, twice on end; None where it did not."""
         supply = self._supply
         if supply.first is None or start - supply.first < FIRST_AFTER:
+            return None
+        lowest, _ = supply.bounds(start - 4 * LENGTH)
+        pack_low, pack_high = self._pack.bounds(start - 4 * LENGTH)
+        if not pack_high - lowest > 0.06 * pack_low:
             return None
         t, volts = supply.since(start - 4 * LENGTH)
         pack_t, pack = self._pack.since(start - 4 * LENGTH)
@@ -192,6 +201,8 @@ class Suspicion:
         if start - max(pedal.first, self._current.first) < FIRST_AFTER:
             return None
         if self._changed(self._implement, start, until) or self._is_open(start, until):
+            return None
+        if not _spread(self._current, start - 2 * LENGTH) > 0.08 * self._current.high:
             return None
         t, current = self._current.since(start - 2 * LENGTH)
         after = np.maximum(np.searchsorted(t, t + _FALL), np.arange(len(t)) + 1)
@@ -244,13 +255,23 @@ class Suspicion:
         return self._sinking.take(moment, pedal.low, pedal.high)
 
     def _is_open(self, start: int, until: int) -> bool:
+        if not self._switch.bounds(start - LENGTH)[0] < 0.5:
+            return False
         t, allowed = self._switch.since(start - LENGTH)
         return bool((allowed[t < until + 2 * LENGTH] < 0.5).any())
 
     def _changed(self, signal: Lately, start: int, until: int) -> bool:
+        if not _spread(signal, start - 2 * LENGTH) > 0.5:
+            return False
         t, values = signal.since(start - 2 * LENGTH)
         values = values[t < until + 2 * LENGTH]
         return len(values) > 1 and float(np.ptp(values)) > 0.5
+
+
+def _spread(signal: Lately, start: int) -> float:
+    """Return how far the readings from ``start`` on lie apart at most; NaN where there are none."""
+    low, high = signal.bounds(start)
+    return high - low
 
 
 def _share(limits: PedalRange) -> float:
