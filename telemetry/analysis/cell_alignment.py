@@ -81,11 +81,11 @@ class Alignment:
 
 def cut_bins(cells: CellSeries, current: Track, origin: int, lag_s: float, capacity_ah: float) -> Bins | None:
     """Return the session in bins, or None where less than a dozen stretches hold all cells."""
-    full = ~np.isnan(cells.voltages).any(axis=1)
-    seconds = _seconds(cells.t[full], origin)
+    cells = cells.whole_rows()
+    seconds = _seconds(cells.t, origin)
     if len(seconds) < 60:
         return None
-    volts = cells.voltages[full]
+    volts = cells.voltages
     width = max(_LEAST_BIN_S, (seconds[-1] - seconds[0]) / _MOST_BINS)
     number = ((seconds - seconds[0]) // width).astype(np.int64)
     edges = np.flatnonzero(np.diff(number, prepend=-1))

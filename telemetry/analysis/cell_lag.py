@@ -8,6 +8,7 @@ that slow polarisation and the slope of the open-circuit curve hardly enter.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -158,6 +159,14 @@ def fit_robustly(features: Values, targets: Values, rounds: int = 3) -> Fit:
     total, whole = sums.sum(axis=0), parts.sum(axis=0) + ridge
     without = np.stack([np.linalg.solve(whole - part, total - by) for part, by in zip(parts, sums, strict=True)])
     return Fit(factors / scale[:, None], without / scale[:, None])
+
+
+def fit_each(features: Values, columns: Iterable[Values]) -> Fit:
+    """Do the same for each of ``columns``, float64 (rows,): all cells of a day at once take much memory."""
+    fits = [fit_robustly(features, column[:, None]) for column in columns]
+    return Fit(
+        np.concatenate([fit.factors for fit in fits], axis=1), np.concatenate([fit.without for fit in fits], axis=2)
+    )
 
 
 def find_lag(pairs: Pairs, change: Values, track: Track, least: float) -> float | None:

@@ -25,6 +25,7 @@ TOP_BELOW_V = 0.10
 """Near full: charging, with the highest cell no further than this below where a charge ends."""
 _LEAST_ROWS = 5
 _END_S = 30.0
+_ROWS = 65_536
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,15 +71,15 @@ def find_spread(
         ohm: internal resistance of the middle cell.
         lag_s: how late the cells come against the current, s.
     """
-    full = ~np.isnan(cells.voltages).any(axis=1)
-    if full.sum() < _LEAST_ROWS:
+    cells = cells.whole_rows()
+    if len(cells.t) < _LEAST_ROWS:
         return Spread(unknown=dict.fromkeys(NAMES, "no reading covers all cells at the same time"))
-    seconds, volts = (cells.t[full] - origin) / MICROSECONDS, cells.voltages[full]
+    seconds, volts = (cells.t - origin) / MICROSECONDS, cells.voltages
     low, high = volts.min(axis=1), volts.max(axis=1)
     spread = 1000 * (high - low)
     ampere = current.at(seconds - lag_s)
     drawn = ampere > -CHARGE_C * pack.capacity_ah
-    resting_v = np.median(volts, axis=1) + ohm * ampere
+    resting_v = _middles(volts) + ohm * ampere
     bottom = spread[(resting_v < pack.cell.knee_v) & drawn]
     charging = _for_a_minute(seconds, ampere < -CHARGE_C * pack.capacity_ah)  # braking is shorter
     near_full = np.flatnonzero(charging & (high > pack.cell.charge_v - TOP_BELOW_V))
@@ -114,6 +115,11 @@ def _for_a_minute(seconds: Values, state: Flags) -> Flags:
     last = np.maximum.accumulate(np.where(state, seconds[0], seconds))
     lasting: Flags = state & (seconds - last >= REST_S)
     return lasting
+
+
+def _middles(volts: Values) -> Values:
+    """Return the middle cell of each row, some rows at a time: the median works on a copy."""
+    return np.concatenate([np.median(volts[at : at + _ROWS], axis=1) for at in range(0, len(volts), _ROWS)])
 
 
 def _median(values: Values) -> float | None:

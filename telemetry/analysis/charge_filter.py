@@ -362,10 +362,22 @@ def _delay(delayed: Values, c_rates: Values) -> tuple[Values, Values]:
 
 
 _AXIS_LOW, _AXIS_STEP, _AXIS_COUNT = -0.10, 0.0025, 481
+_TIMES = 1024
 
 
 def mixture(shares: Values, weights: Values, spread: float) -> Belief:
-    """Return the sum of normal distributions of deviation ``spread`` around ``shares`` (times, hypotheses)."""
+    """Return the sum of normal distributions of deviation ``spread`` around ``shares`` (times, hypotheses).
+
+    Some times after others: each time's density is many times as long as its hypotheses.
+    """
+    parts = [_mixture(shares[at : at + _TIMES], weights, spread) for at in range(0, len(shares), _TIMES)]
+    if len(parts) == 1:
+        return parts[0]
+    columns = ([part.mean, part.deviation, part.low, part.high] for part in parts)
+    return Belief(*(np.concatenate(column) for column in zip(*columns, strict=True)))
+
+
+def _mixture(shares: Values, weights: Values, spread: float) -> Belief:
     mean = shares @ weights
     variance = np.maximum((shares**2) @ weights - mean**2, 0.0) + spread**2
     place = np.clip((shares - _AXIS_LOW) / _AXIS_STEP, 0, _AXIS_COUNT - 1.001)

@@ -219,7 +219,7 @@ def _cells(series: SessionSeries, machine: Machine | None) -> Iterator[Finding]:
     whole = ~np.isnan(cells.voltages).any(axis=1) & _near(voltage, cells.t)
     if not whole.any():
         return
-    sums = cells.voltages[whole].sum(axis=1)
+    sums = cells.voltages.sum(axis=1)[whole]
     pack = np.interp(cells.t[whole], voltage.t, voltage.values)
     ratio = float(np.median(pack / sums))
     if abs(ratio - 1.0) > 0.02:

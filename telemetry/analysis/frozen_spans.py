@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,6 +16,7 @@ SAME_START = 60 * MICROSECONDS
 """Units of a source that began to repeat within so long of each other froze together: a coarse one changed last some
 time before. The span begins where the last of them changed, and ends where the first of them moves (ours)."""
 
+PIECE_ROWS = 32_768
 _WORDS = 6
 _SPOKEN = {"soc_reported": "reported state of charge"}
 
@@ -59,7 +60,7 @@ def find_frozen(groups: Sequence[Batch]) -> tuple[FrozenSpan, ...]:
     if not measured:
         return ()
     whole = max(int(batch.t[-1]) for batch in measured) // BLOCK * BLOCK + BLOCK
-    found = [(each, _moves_again(each, measured)) for each in FrozenWatch().take(measured, whole)]
+    found = [(each, _moves_again(each, measured)) for each in _watched(measured, whole)]
     found.sort(key=lambda pair: (pair[0].source, pair[0].start))
     together: list[list[tuple[Frozen, int]]] = []
     for each, end in found:
@@ -73,6 +74,17 @@ def find_frozen(groups: Sequence[Batch]) -> tuple[FrozenSpan, ...]:
         else:
             together.append([(each, end)])
     return tuple(sorted((_span(each, measured) for each in together), key=lambda span: (span.start, span.source)))
+
+
+def _watched(groups: Sequence[Batch], end: int) -> Iterator[Frozen]:
+    """Give what the watch finds, fed a piece at a time: what it works out of its rows is several times their size."""
+    watch = FrozenWatch()
+    longest = max(groups, key=len)
+    firsts = [0] * len(groups)
+    for cut in [*longest.t[PIECE_ROWS::PIECE_ROWS].tolist(), end]:
+        stops = [int(np.searchsorted(batch.t, cut, side="right")) for batch in groups]
+        yield from watch.take([batch.rows(a, b) for batch, a, b in zip(groups, firsts, stops, strict=True)], cut)
+        firsts = stops
 
 
 def without_frozen(batch: Batch, spans: Sequence[FrozenSpan]) -> Batch:

@@ -158,13 +158,16 @@ def cells_seen(series: SessionSeries) -> tuple[Worst | None, Worst | None]:
             lowest(series.get("cell_min_voltage"), origin, LOW_VOLTAGE_S),
             highest(series.get("cell_max_voltage"), origin, HIGH_VOLTAGE_S),
         )
-    columns = []
+    low, high = [], []
     for place, number in enumerate(cells.numbers):
         known = ~np.isnan(cells.voltages[:, place])
-        if known.any():
-            columns.append((str(number), Series(cells.t[known], cells.voltages[known, place])))
-    low = [found for name, one in columns if (found := lowest(one, origin, LOW_VOLTAGE_S, name)) is not None]
-    high = [found for name, one in columns if (found := highest(one, origin, HIGH_VOLTAGE_S, name)) is not None]
+        if not known.any():
+            continue
+        one = Series(cells.t[known], cells.voltages[known, place])
+        if (found := lowest(one, origin, LOW_VOLTAGE_S, str(number))) is not None:
+            low.append(found)
+        if (found := highest(one, origin, HIGH_VOLTAGE_S, str(number))) is not None:
+            high.append(found)
     return min(low, key=lambda each: each.value), max(high, key=lambda each: each.value)
 
 

@@ -20,6 +20,7 @@ from telemetry.analysis.cell_lag import (
     Track,
     changes,
     find_lag,
+    fit_each,
     fit_robustly,
     pairs_of,
 )
@@ -210,10 +211,11 @@ def _of_cells(
     How the cells compare with one another comes from their own mean, which was read as late as they. The level comes
     from the pack's resistance less that of its wiring where the pack's voltage is known, else from the current.
     """
-    full = ~np.isnan(cells.voltages).any(axis=1)
-    if float(np.mean(full)) < 0.5:
+    known = len(cells.t)
+    cells = cells.whole_rows()
+    if len(cells.t) < 0.5 * known:
         return "the cells are seldom all known at once"
-    t, volts = cells.t[full], cells.voltages[full]
+    t, volts = cells.t, cells.voltages
     middle = Series(t, volts.mean(axis=1))
     mean = _of_voltage(middle, origin, current, least_a)
     if isinstance(mean, str):
@@ -299,7 +301,8 @@ def _ratios(
     features, known = changes(pairs, Track(middle, origin), 0.0)
     features = features[:, : 4 if fast else 3]
     use = known & _loaded(pairs, current, lag_s, least_a)
-    fit = fit_robustly(features[use], (volts[pairs.after] - volts[pairs.before])[use])
+    before, after = pairs.before[use], pairs.after[use]
+    fit = fit_each(features[use], (cell[after] - cell[before] for cell in volts.T))
     return fit.factors[0], fit.uncertainty(_FIRST[: features.shape[1]]), -fit.factors[2] / fit.factors[0]
 
 

@@ -8,13 +8,15 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from telemetry.analysis.frozen_spans import FrozenSpan, find_frozen, without_frozen
-from telemetry.model.batch import MICROSECONDS, Batch, Times, Values
+from telemetry.model.batch import MICROSECONDS, Batch, Group, Times, Values
 from telemetry.model.events import Event
 from telemetry.model.recording import Recording, TimeBasis
 from telemetry.model.signals import cell_number
 
 ABSURD = 1e12
 """No signal reaches such a value in any unit; it is a damaged number, and its square may exceed all numbers."""
+MORE_ROWS = 16_384
+"""Room made for more rows at a time, at least (ours)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,7 +25,8 @@ class Series:
 
     Attributes:
         t: int64 (n,), microseconds, never decreasing, n >= 1.
-        values: float64 (n,), in the signal's unit, none NaN.
+        values: float64 (n,), in the signal's unit, none NaN. Not to be written to: signals share what they are read
+            from.
     """
 
     t: Times
@@ -48,6 +51,11 @@ class CellSeries:
     t: Times
     voltages: Values
     numbers: tuple[int, ...]
+
+    def whole_rows(self) -> CellSeries:
+        """Return the rows in which every cell is known; where all are, without a copy."""
+        whole = ~np.isnan(self.voltages).any(axis=1)
+        return self if whole.all() else CellSeries(self.t[whole], self.voltages[whole], self.numbers)
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,14 +108,15 @@ def with_extreme_cells(series: SessionSeries) -> SessionSeries:
 
 def read_series(recording: Recording) -> SessionSeries:
     """Read ``recording`` from beginning to end into arrays, without the rows in which a source repeated itself."""
-    pieces: dict[tuple[str, str], list[Batch]] = {}
+    rows: dict[tuple[str, str], _Rows] = {}
     events: list[Event] = []
     for span in recording.spans():
         events += span.events
         for batch in span.batches:
             if len(batch) and batch.group.origin == "measured":
-                pieces.setdefault(batch.group.key, []).append(batch)
-    groups = sorted((_whole(batches) for batches in pieces.values()), key=lambda batch: int(batch.t[0]))
+                rows.setdefault(batch.group.key, _Rows(batch.group)).add(batch)
+    groups = sorted((each.whole() for each in rows.values()), key=lambda batch: int(batch.t[0]))
+    del rows
     start = int(min((batch.t[0] for batch in groups), default=recording.start))
     end = int(max((batch.t[-1] for batch in groups), default=start))
     frozen = find_frozen(groups)
@@ -115,9 +124,11 @@ def read_series(recording: Recording) -> SessionSeries:
     signals: dict[str, Series] = {}
     for batch in groups:
         for place, name in enumerate(batch.group.signals):
-            known = ~np.isnan(batch.values[:, place])
+            column = batch.values[:, place]
+            known = ~np.isnan(column)
             if name not in signals and known.any():
-                signals[name] = Series(batch.t[known], np.ascontiguousarray(batch.values[known, place]))
+                # What has no hole stays where it is, beside the other signals: a day is long enough to be kept once.
+                signals[name] = Series(batch.t, column) if known.all() else Series(batch.t[known], column[known])
     events.sort(key=lambda event: event.t)
     basis = recording.time_basis
     return SessionSeries(
@@ -125,16 +136,41 @@ def read_series(recording: Recording) -> SessionSeries:
     )
 
 
-def _whole(batches: list[Batch]) -> Batch:
-    """Return the batches of one group as one, in its widest layout; absurd values are unknown."""
-    group = batches[-1].group
-    values = np.full((sum(len(batch) for batch in batches), len(group.signals)), np.nan)
-    row = 0
-    for batch in batches:
-        values[row : row + len(batch), : len(batch.group.signals)] = batch.values
-        row += len(batch)
-    values[np.abs(values) > ABSURD] = np.nan
-    return Batch(group, np.concatenate([batch.t for batch in batches]), values)
+class _Rows:
+    """All rows of one group, in one array that grows in place: pieces kept and joined would take twice the memory."""
+
+    def __init__(self, group: Group) -> None:
+        self._group = group
+        self._count = 0
+        self._t: Times = np.empty(0, np.int64)
+        self._values: Values = np.empty(0)
+
+    def add(self, batch: Batch) -> None:
+        """Add rows, of this layout, a wider or a narrower one; absurd values are unknown."""
+        if len(batch.group.signals) > len(self._group.signals):
+            wider = self.whole().as_wide_as(batch.group)
+            self._group, self._t, self._values = wider.group, wider.t, wider.values.flatten()
+        first, self._count = self._count, self._count + len(batch)
+        if self._count > len(self._t):
+            self._resize(self._count + max(MORE_ROWS, self._count // 8))
+        self._t[first : self._count] = batch.t
+        rows = self._table()[first : self._count]
+        rows[:, : len(batch.group.signals)] = batch.values
+        rows[:, len(batch.group.signals) :] = np.nan
+        rows[np.abs(rows) > ABSURD] = np.nan
+
+    def whole(self) -> Batch:
+        """Return all rows added so far, in the widest layout; what is added later makes it invalid."""
+        self._resize(self._count)
+        return Batch(self._group, self._t, self._table())
+
+    def _table(self) -> Values:
+        return self._values.reshape(len(self._t), len(self._group.signals))
+
+    def _resize(self, rows: int) -> None:
+        # No view outlives a call, so the arrays may move; the system moves large ones without copying them.
+        self._t.resize(rows, refcheck=False)
+        self._values.resize(rows * len(self._group.signals), refcheck=False)
 
 
 def _cells(groups: list[Batch]) -> CellSeries | None:
@@ -150,6 +186,10 @@ def _cells(groups: list[Batch]) -> CellSeries | None:
     if best is None:
         return None
     _, batch, places = best
-    voltages = batch.values[:, [place for _, place in places]]
+    columns = [place for _, place in places]
+    beside = columns == list(range(columns[0], columns[0] + len(columns)))
+    t, voltages = batch.t, batch.values[:, columns[0] : columns[-1] + 1] if beside else batch.values[:, columns]
     known = ~np.isnan(voltages).all(axis=1)
-    return CellSeries(batch.t[known], voltages[known], tuple(number for number, _ in places))
+    if not known.all():
+        t, voltages = t[known], voltages[known]
+    return CellSeries(t, voltages, tuple(number for number, _ in places))
