@@ -24,13 +24,15 @@ if sys.platform == "linux":
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="limits of another process, files removed while open")
 ROOT = Path(__file__).parents[2]
-# A terminal closes on the processes that it controls only.
-CONTROLLED = """
-import fcntl, sys, termios
-fcntl.ioctl(0, termios.TIOCSCTTY, 0)
-from telemetry.cli import main
-sys.exit(main())
+# The program as it is, but a run that cannot save gives up sooner than a driver would want.
+PROGRAM = """
+import sys
+from telemetry import app, cli
+app.SAVING_AT_MOST_S = 2.0
+sys.exit(cli.main())
 """
+# A terminal closes on the processes that it controls only.
+CONTROLLED = "import fcntl, termios\nfcntl.ioctl(0, termios.TIOCSCTTY, 0)" + PROGRAM
 WATCH = ("watch", "--demo", "--no-screen", "--json", "--silent")
 
 
@@ -43,7 +45,7 @@ class Watch:
         self.errors = store.with_name("errors.txt")
         with self.out.open("w") as out, self.errors.open("w") as errors:
             self.process = subprocess.Popen(
-                [sys.executable, "-m", "telemetry.cli", *WATCH, "--store", str(store), *arguments],
+                [sys.executable, "-c", PROGRAM, *WATCH, "--store", str(store), *arguments],
                 stdout=options.pop("stdout", out),
                 stderr=options.pop("stderr", errors),
                 stdin=subprocess.DEVNULL,

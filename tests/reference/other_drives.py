@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -47,8 +48,12 @@ class OtherDrive:
         return SessionSeries("drive", 0, int(t[-1]), 0, "relative", held, None)
 
 
+@lru_cache(64)
 def other_drive(cause: str, seed: int, seconds: float = 180.0) -> OtherDrive:
-    """Drive; a fault that did not show is drawn anew, as is a drive that hardly moved."""
+    """Drive; a fault that did not show is drawn anew, as is a drive that hardly moved.
+
+    The drive is kept and given again: nobody may change it.
+    """
     for attempt in range(MOST_ATTEMPTS):
         drive = Machine(cause, np.random.default_rng([seed, attempt, sum(map(ord, cause))]), seconds).drive()
         steady = cause in ("healthy", "mechanical-drag") or drive.kind in ("resists", "folds back")

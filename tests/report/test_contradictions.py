@@ -15,22 +15,19 @@ from telemetry.analysis.outlook import Outlook
 from telemetry.analysis.storage import Storage
 from telemetry.analysis.totals import Totals
 from telemetry.analysis.work import Work
-from telemetry.judged import judged
+from telemetry.judged import Judged, judged
 from telemetry.report.labels import LABELS
 from telemetry.report.session_text import report_lines
+from tests.report.committed import NOWHERE, committed
 from tests.report.contradictions import objections
 
 ROOT = Path(__file__).parents[2]
 REPLAYS, REFERENCE = ROOT / "replay_data", ROOT / "tests" / "reference"
-ORCHARD, MARKET = REPLAYS / "orchard.toml", REPLAYS / "market.toml"
-NOWHERE = Path("no-store-is-needed.sqlite3")
+ORCHARD = REPLAYS / "orchard.toml"
 FIFTY_VOLTS = '[pack]\nchemistry = "{}"\ncells_in_series = {}\ncapacity_ah = {}\n[machine]\nname = "reference"\n'
 
 RECORDED = [
-    (REPLAYS / "orchard-mow.csv.gz", ORCHARD),
     (REPLAYS / "orchard-mow.csv.gz", None),
-    (REPLAYS / "evening-charge.csv.gz", ORCHARD),
-    (REPLAYS / "market-round.csv.gz", MARKET),
     *((path, "lfp") for path in sorted((REFERENCE / "packs").glob("lfp16*.csv.gz"))),
     *((path, "nmc") for path in sorted((REFERENCE / "packs").glob("nmc14*.csv.gz"))),
 ]
@@ -46,8 +43,16 @@ def machine(folder: Path, which: Path | str | None) -> Path | None:
 
 
 def told(path: Path, machine_path: Path | None) -> tuple[dict, str]:
-    report = judged(str(path), NOWHERE, machine_path).report
-    return dict(report), "\n".join(report_lines(report))
+    return as_told(judged(str(path), NOWHERE, machine_path))
+
+
+def as_told(judged: Judged) -> tuple[dict, str]:
+    return dict(judged.report), "\n".join(report_lines(judged.report))
+
+
+@pytest.mark.parametrize("session", ["orchard-mow", "evening-charge", "market-round"])
+def test_a_committed_session(session: str) -> None:
+    assert objections(*as_told(committed(session))) == []
 
 
 @pytest.mark.parametrize(("path", "which"), RECORDED, ids=lambda each: getattr(each, "name", str(each)))
@@ -132,7 +137,7 @@ def test_where_the_packs_voltage_is_missing_power_is_at_the_controller(tmp_path:
 
 @pytest.fixture(scope="module")
 def evening() -> tuple[dict, str]:
-    return told(REPLAYS / "evening-charge.csv.gz", ORCHARD)
+    return as_told(committed("evening-charge"))
 
 
 class TestRulesObject:

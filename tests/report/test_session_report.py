@@ -14,11 +14,11 @@ from telemetry.cli import main
 from telemetry.judged import judged
 from telemetry.report.sections import sections_of
 from telemetry.report.session_text import WIDTH, report_lines
+from tests.report.committed import NOWHERE, committed
 
 ROOT = Path(__file__).parents[2]
 MOW = ROOT / "replay_data" / "orchard-mow.csv.gz"
 MACHINE = ROOT / "replay_data" / "orchard.toml"
-NOWHERE = Path("no-store-is-needed.sqlite3")
 
 # The keys that scripts may count on.
 KEYS = {
@@ -32,9 +32,9 @@ KEYS = {
 }
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def mow():
-    return judged(str(MOW), NOWHERE, MACHINE, with_series=True)
+    return committed("orchard-mow")
 
 
 def reported(path, *options, machine=True, capsys):

@@ -3,26 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
 from drivers.simulated.drives import faulty_drive
 from telemetry.analysis.series import read_series
 from telemetry.analysis.session_figures import figures_of
-from telemetry.judged import judged
 from telemetry.machine.machine_file import load_machine
 from telemetry.report.alarm_review import judged_anew, review_of
 from telemetry.report.alarm_text import alarm_object
 from telemetry.report.session_report import report_object
-
-SESSIONS = Path(__file__).parents[2] / "replay_data"
-NOWHERE = Path("no-store-is-needed.sqlite3")
+from tests.report.committed import SESSIONS, committed
 
 
 def test_the_mow_is_parked_for_the_joint_of_its_cell_17():
     # the orchard machine is made with a bad joint at cell 17
-    report = judged(str(SESSIONS / "orchard-mow.csv.gz"), NOWHERE, SESSIONS / "orchard.toml").report
+    report = committed("orchard-mow").report
     assert report["verdict_word"] == "PARK"
     assert report["verdict_reason"].startswith("Cell 17, resistance: 6.")
     assert "Cell joints stay live with the key off" in report["next"]
@@ -30,7 +26,7 @@ def test_the_mow_is_parked_for_the_joint_of_its_cell_17():
 
 
 def test_the_evening_charge_is_judged_as_a_charge():
-    report = judged(str(SESSIONS / "evening-charge.csv.gz"), NOWHERE, SESSIONS / "orchard.toml").report
+    report = committed("evening-charge").report
     assert report["verdict_word"] == "NOT ENOUGH SEEN"
     assert "this was a charge" in report["verdict_reason"]
     levels = {each["key"]: each["level"] for each in report["parts"]}
