@@ -67,7 +67,7 @@ class Watch:
                 **options,
             )
 
-        self._waited: deque[tuple[float, dict[str, float]]] = deque(maxlen=100)
+        self._waited: deque[tuple[float, dict[str, float]]] = deque(maxlen=1000)
         threading.Thread(target=self._observe, daemon=True).start()
 
     def __enter__(self) -> Watch:
@@ -79,15 +79,17 @@ class Watch:
         self.process.kill()
         self.process.wait()
 
-    def starved_s(self, lasting_s: float = 2.0) -> float:
-        """Return how long that thread of it which waited longest for a processor did so in the last seconds, s.
+    def starved_s(self, until: float | None = None) -> float:
+        """Return how long a thread of it waited for a processor in the 2 s before ``until``, now if None, s.
 
-        A value that the program had no processor to read or write is no fault of its own. Linux tells; elsewhere 0.
+        That of the thread that waited longest. A value that the program had no processor to read or write is no fault of
+        its own. Linux tells; elsewhere 0.
         """
-        if not self._waited:
+        seen = [(t, waited) for t, waited in [*self._waited] if until is None or t <= until]
+        if not seen:
             return 0.0
-        at, now = self._waited[-1]
-        before = next(waited for t, waited in self._waited if t >= at - lasting_s)
+        at, now = seen[-1]
+        before = next(waited for t, waited in seen if t >= at - 2.0)
         return max((waited - before.get(thread, waited) for thread, waited in now.items()), default=0.0)
 
     def _observe(self) -> None:
