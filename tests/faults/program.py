@@ -82,8 +82,8 @@ class Watch:
     def starved_s(self, until: float | None = None) -> float:
         """Return how long a thread of it waited for a processor in the 2 s before ``until``, now if None, s.
 
-        That of the thread that waited longest. A value that the program had no processor to read or write is no fault of
-        its own. Linux tells; elsewhere 0.
+        That of the thread that waited longest. A value that the program had no processor to read or write is no fault
+        of its own. Linux tells; elsewhere 0.
         """
         seen = [(t, waited) for t, waited in [*self._waited] if until is None or t <= until]
         if not seen:
