@@ -52,6 +52,12 @@ def test_an_act_is_safe_to_follow(limit: str, level: AlarmLevel, situation: Situ
         assert level == "warn" or act.word or limit.startswith(("cell-", "resistance"))
 
 
+def test_no_charge_is_said_only_where_charging_is_what_fails() -> None:
+    assert act_for("charge-disabled", "trip", "charging").where == "NO CHARGE"
+    assert act_for("charge-disabled", "trip", "braking").where != "NO CHARGE"
+    assert act_for("pack-voltage-low", "trip", "resting").where == "PACK"
+
+
 @pytest.mark.parametrize(("limit", "level", "situation"), CASES)
 def test_an_act_fits_the_smallest_band(limit: str, level: AlarmLevel, situation: Situation) -> None:
     act = act_for(limit, level, situation, "", 110, 99.99)

@@ -26,6 +26,10 @@ def test_every_row_speaks_of_a_limit_that_exists() -> None:
     for pattern in [row.limit for row in PRIORITY_TABLE] + [row.limit for row in SUPPRESSION_TABLE] + [*LATCHING]:
         assert any(fnmatchcase(name, pattern) for name in NAMES), pattern
     assert {row.condition for row in SUPPRESSION_TABLE} == set(CONDITIONS)
+    charging = CONDITIONS["charging"]
+    assert (charging.raise_delay_s, charging.clear_delay_s) == (0.0, 0.0), (
+        "the stage that finds it has delays of its own"
+    )
     assert all(find_signal(condition.signal) for condition in CONDITIONS.values())
 
 

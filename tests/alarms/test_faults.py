@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from telemetry.alarms.advice import advice_for
 from telemetry.alarms.faults import Chattering, ChatteringRule, Floods, LimitFaults
-from telemetry.alarms.raises import Raise
+from telemetry.alarms.raises import Raise, RaiseLog
 from telemetry.alarms.signal_alarms import SignalAlarms
 from telemetry.machine.limits import Limit
 from telemetry.model.events import AlarmChange
@@ -108,6 +109,22 @@ def test_a_link_has_no_limit_to_widen() -> None:
     told = advice_for([Raise(t, "link", "pack", NAN, NAN, NAN) for t in (0, S)])
     assert told.clear_margin is None
     assert "plug" in told.sentence
+
+
+@pytest.mark.parametrize(("inside", "margin"), [(0.123, 0.13), (12.1, 13.0), (0.02, 0.02), (3.0, 3.0), (0.0, 0.0)])
+def test_the_advice_is_rounded_up_to_two_digits_and_no_further(inside: float, margin: float) -> None:
+    told = advice_for([raise_at(0), raise_at(30, inside, 4.2)])
+    assert told.clear_margin == pytest.approx(margin)
+    assert told.clear_delay_s == 7.0, "4.2 s more than the 2 s that it has, in whole seconds"
+
+
+def test_each_raise_says_how_far_inside_the_value_went_since_the_one_before() -> None:
+    limit = Limit("discharge-current", "pack_current", "high", 60.0, None, 0.0, 0.0, 0.0, "test")
+    values = np.array([50, 70, 57, 70, 59.5, 70])
+    t = np.arange(6, dtype=np.int64) * S
+    log = RaiseLog(limit, "pack_current", 60.0)
+    crossings = [(row * S, bool(values[row] > 60)) for row in range(1, 6)]
+    assert [one.inside for one in log.take(t, values, crossings)] == [pytest.approx(NAN, nan_ok=True), 3.0, 0.5]
 
 
 @settings(max_examples=100)

@@ -45,6 +45,7 @@ def test_a_rise_is_the_same_alarm_and_counts_by_its_highest_level() -> None:
         change(2, "cell-voltage-low", "raised", "unacknowledged", "trip"),
         change(9, "cell-voltage-low", "cleared", "returned unacknowledged", "trip"),
     ]
+    assert [episode.raised.t for episode in episodes_of(changes, HOUR)] == [2 * S], "the rise to trip, not the warn"
     found = figures_of(changes, [], 0, HOUR)
     assert found.count == 1
     assert found.by_priority == {"high": 1, "medium": 0, "low": 0}

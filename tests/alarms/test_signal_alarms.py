@@ -45,6 +45,14 @@ def brief(changes: list[AlarmChange]) -> list[tuple[int, str, str]]:
     return [(c.t // S, c.state, c.stands) for c in changes]
 
 
+def test_a_shelving_ends_in_time_though_nothing_arrives_any_more() -> None:
+    alarms = SignalAlarms((RATING,), "pack_current")
+    t = np.arange(4, dtype=np.int64) * S
+    alarms.take(t, np.array([50.0, 70.0, 50.0, 50.0]), [Shelve(2 * S, "discharge-current", None, 5.0)], 3 * S)
+    later = alarms.take(np.empty(0, np.int64), np.empty(0), [], 20 * S)
+    assert [(t, state) for t, state, _ in brief(later)] == [(7, "unshelved")]
+
+
 def test_what_cleared_before_anybody_saw_it_waits_as_returned() -> None:
     assert brief(run([50, 70, 50, 50, 50], [Acknowledge(3 * S)])) == [
         (1, "raised", "unacknowledged"),
