@@ -15,18 +15,19 @@ from telemetry.model.errors import InputError
 MOST_FILE_BYTES = 8_000_000
 MOST_MESSAGE_BYTES = 1785
 MOST_BITS = 8 * MOST_MESSAGE_BYTES
-MOST_MULTIPLEXERS = 65_536
+MOST_MULTIPLEXERS = 8192
+"""Values in ranges of multiplexers: the parser lays the message out once for each, a tenth of a millisecond."""
 DEEPEST = 64
 
-_NUMBER = r"(0[xX][0-9A-Fa-f]{1,30}|\d{1,30})"
+_NUMBER = r"([-+]?(?:0[xX]_?[0-9A-Fa-f][0-9A-Fa-f_]{0,30}|\d[\d_]{0,30}))"  # as Python reads integers
 _DBC = {
-    "places a signal beyond bit": re.compile(r"(\d{1,30})\s*+\|\s*+(\d{1,30})\s*+@"),
+    "places a signal before bit 0 or beyond bit": re.compile(r"(-?\d{1,30})\s*+\|\s*+(-?\d{1,30})\s*+@"),
     "states a message of more bits than": re.compile(r"\bBO_\s++\d{1,30}\s++\w{1,200}\s*+:\s*+(\d{1,30})"),
 }
 _DBC_RANGES = re.compile(r"SG_MUL_VAL_[^;\"]*+")
-_RANGE = re.compile(r"(\d{1,30})\s*+-\s*+(\d{1,30})")
+_RANGE = re.compile(r"(-?\d{1,30})\s*+-\s*+(-?\d{1,30})")
 _SYM = re.compile(r"^[ \t]*+(?:Sig|Var|Mux|DLC|Len)[ \t]*+=[^/\n]{0,1000}", re.IGNORECASE | re.MULTILINE)
-_SYM_NUMBER = re.compile(r"(?<![\w.])(\d{1,30})(?![\w.])")
+_SYM_NUMBER = re.compile(r"(?<![\w.-])(-?\d{1,30})(?![\w.])")
 _XML = re.compile(
     rf"\b(?:offset|length)\s{{0,20}}=\s{{0,20}}[\"']\s{{0,20}}{_NUMBER}"
     rf"|<(?:[\w-]{{1,60}}-)?(?:START-POSITION|LENGTH|OFFSET|SIZE)>\s{{0,20}}{_NUMBER}"
@@ -55,19 +56,24 @@ def _in_dbc(text: str) -> Iterator[tuple[int, str]]:
     for what, pattern in _DBC.items():
         times = 8 if pattern.groups == 1 else 1
         for match in pattern.finditer(text):
-            if max(int(number) for number in match.groups()) * times > MOST_BITS:
+            if any(not 0 <= int(number) * times <= MOST_BITS for number in match.groups()):
                 yield match.start(1), f"{what} {MOST_BITS}, the most that a message holds"
-    wide = 0
+    wide: dict[tuple[str, str], int] = {}  # several signals of one message share what is laid out for a range
     for statement in _DBC_RANGES.finditer(text):
-        wide += sum(max(0, int(m[2]) - int(m[1])) for m in _RANGE.finditer(statement[0]))
-        if wide > MOST_MULTIPLEXERS:
+        message = " ".join(statement[0].split()[1:2])
+        for found in _RANGE.finditer(statement[0]):
+            wide[message, found[0]] = max(0, int(found[2]) - int(found[1]))
+        if sum(wide.values()) > MOST_MULTIPLEXERS:
             yield statement.start(), f"takes the multiplexer values beyond {MOST_MULTIPLEXERS}"
 
 
 def _in_sym(text: str) -> Iterator[tuple[int, str]]:
     for match in _SYM.finditer(text):
-        if any(int(number[1]) > MOST_BITS for number in _SYM_NUMBER.finditer(match[0])):
-            yield match.start(), f"places a signal beyond bit {MOST_BITS}, the most that a message holds"
+        if any(not 0 <= int(number[1]) <= MOST_BITS for number in _SYM_NUMBER.finditer(match[0])):
+            yield (
+                match.start(),
+                f"places a signal before bit 0 or beyond bit {MOST_BITS}, the most that a message holds",
+            )
 
 
 def _in_xml(text: str) -> Iterator[tuple[int, str]]:
@@ -81,5 +87,8 @@ def _in_xml(text: str) -> Iterator[tuple[int, str]]:
     plain = unescape(text) if "&#" in text else text
     for match in _XML.finditer(plain):
         number = match[1] or match[2]
-        if int(number, 16 if number[:2] in ("0x", "0X") else 10) > MOST_BITS:
-            yield match.start(), f"places a signal beyond bit {MOST_BITS}, the most that a message holds"
+        if not 0 <= int(number.replace("_", ""), 16 if "x" in number.lower() else 10) <= MOST_BITS:
+            yield (
+                match.start(),
+                f"places a signal before bit 0 or beyond bit {MOST_BITS}, the most that a message holds",
+            )

@@ -26,7 +26,7 @@ from telemetry.model.signals import cell_number, find_signal, pack_temperature_n
 
 from .can_frames import EXTENDED
 from .can_signals import Field, Take
-from .catalogue_bounds import MOST_FILE_BYTES, check_bounds
+from .catalogue_bounds import MOST_BITS, MOST_FILE_BYTES, check_bounds
 from .columns import ColumnMap, check_columns
 
 if TYPE_CHECKING:
@@ -99,15 +99,16 @@ def _read(path: Path, _changed: int, _size: int) -> tuple[Layout, ...]:
     try:
         # Not strict: files in use do hold overlapping signals, and what is not wanted may be wrong.
         found: Any = cantools.database.load_file(os.fspath(path), strict=False)
+        messages = [message for message in getattr(found, "messages", ()) if hasattr(message, "frame_id")]
+        layouts = tuple(_layout(message) for message in messages if message.name)
     except Exception as error:  # a malformed file shows itself by many kinds of error
         why = printable(" ".join(str(error).split()) or type(error).__name__, 160)
         raise InputError(
             f"{shown} does not parse as a message catalogue ({why}); export it anew, or open it in an editor there"
         ) from error
-    messages = getattr(found, "messages", None)
-    if not messages or not hasattr(messages[0], "frame_id"):
+    if not layouts:
         raise InputError(f"{shown} describes no CAN message; name the catalogue of the bus that the device is on")
-    return tuple(_layout(message) for message in messages)
+    return layouts
 
 
 def _check(path: Path, shown: str) -> None:
@@ -126,16 +127,22 @@ def _check(path: Path, shown: str) -> None:
 def _layout(message: Message) -> Layout:
     is_j1939 = message.protocol == "j1939" and message.is_extended_frame
     by_name = {signal.name: signal for signal in message.signals}
-    fields = {signal.name: _field(signal, by_name, is_j1939) for signal in message.signals}
+    # What no frame can hold is left out: not strict, the parser lets it through.
+    fields = {signal.name: _field(signal, by_name, is_j1939) for signal in message.signals if _is_possible(signal)}
     key = message.frame_id | (EXTENDED if message.is_extended_frame else 0)
     return Layout(message.name, key, is_j1939, fields)
+
+
+def _is_possible(signal: Signal) -> bool:
+    sizes = (16, 32, 64) if signal.is_float else range(1, MOST_BITS + 1)
+    return bool(signal.name) and 0 <= signal.start < MOST_BITS and signal.length in sizes
 
 
 def _field(signal: Signal, by_name: Mapping[str, Signal], is_j1939: bool, depth: int = 0) -> Field:
     unknown = frozenset(int(n) for n, said in (signal.choices or {}).items() if _NO_READING.search(str(said)))
     when: tuple[tuple[Field, frozenset[int]], ...] = ()
     switch = by_name.get(signal.multiplexer_signal or "")
-    if switch is not None and signal.multiplexer_ids and depth < 8:
+    if switch is not None and _is_possible(switch) and signal.multiplexer_ids and depth < 8:
         outer = _field(switch, by_name, False, depth + 1)
         when = (*outer.when, (replace(outer, when=()), frozenset(signal.multiplexer_ids)))
     return Field(

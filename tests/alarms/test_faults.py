@@ -124,7 +124,9 @@ def test_each_raise_says_how_far_inside_the_value_went_since_the_one_before() ->
     t = np.arange(6, dtype=np.int64) * S
     log = RaiseLog(limit, "pack_current", 60.0)
     crossings = [(row * S, bool(values[row] > 60)) for row in range(1, 6)]
-    assert [one.inside for one in log.take(t, values, crossings)] == [pytest.approx(NAN, nan_ok=True), 3.0, 0.5]
+    raises = [*log.take(t[:2], values[:2], crossings[:1]), *log.take(t[2:], values[2:], crossings[1:])]
+    assert [one.inside for one in raises] == [pytest.approx(NAN, nan_ok=True), 3.0, 0.5]
+    assert [one.after_s for one in raises] == [pytest.approx(NAN, nan_ok=True), 1.0, 1.0]
 
 
 @settings(max_examples=100)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
+
 from telemetry.alarms.figures import episodes_of, figures_of
 from telemetry.model.events import AlarmChange, AlarmFinding, AlarmState
 
@@ -52,6 +55,17 @@ def test_a_rise_is_the_same_alarm_and_counts_by_its_highest_level() -> None:
     assert [episode.stands for episode in found.standing] == ["returned unacknowledged"]
     assert found.longest is not None
     assert found.longest.lasted_s == 9.0
+
+
+def test_the_worst_of_an_episode_is_on_the_side_that_its_limit_watches() -> None:
+    for limit, worst in (("cell-voltage-low", 2.0), ("cell-voltage-high", 3.0)):
+        changes = [
+            replace(change(n, limit, "raised", "unacknowledged", "trip"), worst=w) for n, w in enumerate((3.0, 2.0))
+        ]
+        (episode,) = episodes_of(changes, HOUR)
+        assert (episode.worst, episode.priority) == (worst, "high")
+        (unknown,) = episodes_of([replace(each, worst=math.nan) for each in changes], HOUR)
+        assert math.isnan(unknown.worst)
 
 
 def test_what_was_only_suppressed_or_out_of_service_is_no_alarm() -> None:

@@ -22,17 +22,33 @@ KCD = (
 @pytest.mark.parametrize(
     ("name", "text", "says"),
     [
-        ("a.dbc", HEAD + GOOD.replace("0|8@", "4294967296|8@"), "line 5 places a signal beyond bit 14280"),
-        ("a.dbc", HEAD + GOOD.replace("0|8@", "\n4294967296\n|\n8@", 1), "places a signal beyond"),
-        ("a.dbc", HEAD + GOOD.replace("0|8@", "0|4294967296@"), "places a signal beyond"),
+        (
+            "a.dbc",
+            HEAD + GOOD.replace("0|8@", "4294967296|8@"),
+            "line 5 places a signal before bit 0 or beyond bit 14280",
+        ),
+        ("a.dbc", HEAD + GOOD.replace("0|8@", "\n4294967296\n|\n8@", 1), "places a signal before bit 0 or beyond"),
+        ("a.dbc", HEAD + GOOD.replace("0|8@", "0|4294967296@"), "places a signal before bit 0 or beyond"),
         ("a.dbc", HEAD + GOOD.replace("M: 8", "M: 4294967296"), "line 4 states a message of more bits"),
         ("a.dbc", HEAD + GOOD + "SG_MUL_VAL_ 512 T S 0-4294967295;\n", "multiplexer values"),
-        ("a.kcd", KCD.format(4294967296), "places a signal beyond"),
-        ("a.kcd", KCD.format("&#52;294967296"), "places a signal beyond"),
+        ("a.dbc", HEAD + GOOD + "SG_MUL_VAL_ 512 T S -32768-3;\n", "multiplexer values"),
+        ("a.kcd", KCD.format(4294967296), "places a signal before bit 0 or beyond"),
+        ("a.kcd", KCD.format(-4294967296), "places a signal before bit 0 or beyond"),
+        ("a.kcd", KCD.format("4_294_967_296"), "places a signal before bit 0 or beyond"),
+        ("a.dbc", HEAD + GOOD.replace("0|8@", "-128|8@"), "line 5 places a signal before bit 0"),
+        ("a.kcd", KCD.format("&#52;294967296"), "places a signal before bit 0 or beyond"),
         ("a.kcd", '<!DOCTYPE a [<!ENTITY b "c">]>' + KCD.format(0), "defines entities"),
         ("a.kcd", "<a>" * 100_000, "nested more than 64 deep"),
-        ("a.sym", 'FormatVersion=6.0\nTitle="x"\n{SIGNALS}\nSig=S unsigned 4294967296\n', "places a signal beyond"),
-        ("a.arxml", "<AUTOSAR><START-POSITION>0xFFFFFFFF</START-POSITION></AUTOSAR>", "places a signal beyond"),
+        (
+            "a.sym",
+            'FormatVersion=6.0\nTitle="x"\n{SIGNALS}\nSig=S unsigned 4294967296\n',
+            "places a signal before bit 0 or beyond",
+        ),
+        (
+            "a.arxml",
+            "<AUTOSAR><START-POSITION>0xFFFFFFFF</START-POSITION></AUTOSAR>",
+            "places a signal before bit 0 or beyond",
+        ),
     ],
 )
 def test_it_is_refused_with_its_line(name: str, text: str, says: str, tmp_path: Path) -> None:
@@ -49,6 +65,15 @@ def test_ordinary_catalogues_are_read(tmp_path: Path) -> None:
     (tmp_path / "a.kcd").write_text(KCD.format(0), "utf-8")
     assert len(read_catalogue(tmp_path / "a.kcd")) == 1
     assert all(read_catalogue(each) for each in FOLDER.glob("*.dbc"))
+
+
+def test_what_no_frame_can_hold_or_nobody_can_name_is_refused_or_left_out(tmp_path: Path) -> None:
+    path = tmp_path / "a.kcd"
+    path.write_text(KCD.format(0).replace("<Bus name", '<Bus name="b"><Message id="0x2" length="8"/></Bus><Bus name'))
+    assert [layout.name for layout in read_catalogue(path)] == ["M"]
+    path.write_text(KCD.format(0).replace("/></Message>", f'><Value slope="{"9" * 400}"/></Signal></Message>'))
+    with pytest.raises(InputError, match="does not parse"):
+        read_catalogue(path)
 
 
 def test_a_file_that_is_far_too_large_is_not_read(tmp_path: Path) -> None:

@@ -28,9 +28,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--minutes", type=float, default=1e9, help="stop after that time")
     parser.add_argument("--again", action="store_true", help="try survivors of earlier runs again")
     parser.add_argument("--write-table", action="store_true", help="only write the table into docs/trust.md")
-    parser.add_argument(
-        "--work", type=Path, default=Path("/tmp/shakedown-mutants"), help="folder for copy and results"
-    )
+    parser.add_argument("--work", type=Path, default=Path("build/mutants"), help="folder for copy and results")
     return parser.parse_args()
 
 

@@ -24,7 +24,7 @@ def equivalents() -> dict[tuple[str, str, str], str]:
 
 
 def write_table(results: Path, options: argparse.Namespace, page: Path = PAGE) -> None:
-    """Put the table, and each survivor that is no equivalent, into the page."""
+    """Put the table into the page, and print each survivor that is no equivalent."""
     text = page.read_text(encoding="utf-8")
     before, found, rest = text.partition(BEGIN)
     _, ended, after = rest.partition(END)
@@ -44,8 +44,8 @@ def write_table(results: Path, options: argparse.Namespace, page: Path = PAGE) -
         rows.append(f"| {' | '.join(map(str, (f'`{room}`', drawn, *counts, share, made, options.seed)))} |")
         survivors += [each for each in tried if _kind(each, known) == "survived"]
     lines = [f"- `{_place(each)}`: `{each['line']}`, with `{each['new']}` for `{each['old']}`" for each in survivors]
-    told = ["", "Survivors:", "", *lines] if lines else []
-    page.write_text("\n".join([before + BEGIN, *rows, *told, END]) + after, encoding="utf-8")
+    print("\n".join(["Survivors:", *lines]))
+    page.write_text("\n".join([before + BEGIN, *rows, END]) + after, encoding="utf-8")
 
 
 def _kind(result: dict[str, Any], known: dict[tuple[str, str, str], str]) -> str:
