@@ -4,10 +4,11 @@ One pair gives ``Q = charge / swing`` with ``(sQ/Q)² = (s1² + s2²) / swing² 
 of one session or of many, are joined by weighted total least squares, which allows for errors in both charge and
 swing: the capacity is where ``sum (charge - Q swing)² / (s_charge² + Q² s_swing²)`` is least (G. L. Plett, "Recursive
 approximate weighted total least squares estimation of battery cell total capacity", J. Power Sources 196 (2011)
-2319-2331; from memory). Its uncertainty is from the curvature there, and never less than what all pairs have in
-common: the gain of the current sensor and the open-circuit table.
+2319-2331; from memory). Its uncertainty is from the curvature there. What all sessions have in common (the gain of
+the current sensor, the open-circuit table, the cells' imbalance) is left out of the fit and added once.
 
-A small swing is rejected: 2 % at both ends of a 40 % swing makes 7 % of capacity.
+A stated capacity is no measurement: :func:`best_capacity` takes it for what it is, a figure that new cells mostly
+keep within 3 % and used ones do not.
 """
 
 from __future__ import annotations
@@ -17,42 +18,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from telemetry.analysis.charge_blocks import Blocks, cut_blocks
+from telemetry.analysis.capacity_anchors import KnownCharge, known_charges
 from telemetry.analysis.current_offset import CurrentOffset
-from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.instruments import USUAL_CURRENT_GAIN
-from telemetry.analysis.open_circuit import charge_uncertainty, open_circuit_tables
 from telemetry.analysis.series import SessionSeries
-from telemetry.analysis.state_of_charge import ChargeEstimate, cell_volts
+from telemetry.analysis.state_of_charge import ChargeEstimate
 from telemetry.machine.sections import Pack
-from telemetry.model.time_text import length
 
-LEAST_SWING = 0.35
-"""Least swing of the state of charge between two anchors for a capacity."""
+LEAST_SWING = 0.25
+"""Least swing of the state of charge between two anchors for a capacity: below, errors of the anchors dominate."""
 MOST_UNCERTAINTY = 0.08
 """Relative standard deviation above which a capacity is not given."""
-
-_RESTING_C = 0.01
-_LEAST_REST_BLOCKS = 90
-_MOST_OF_A_REST = 0.04
-
-
-@dataclass(frozen=True, slots=True)
-class KnownCharge:
-    """An anchor: a moment at which the charge is known independently; shares 0 to 1.
-
-    Attributes:
-        t: microseconds.
-        counted_ah: charge out since the session's start.
-        share, uncertainty: of charge, one standard deviation.
-        ground: in words: ``a full charge``, ``rest of 40 min``.
-    """
-
-    t: int
-    counted_ah: float
-    share: float
-    uncertainty: float
-    ground: str
+_STATED_HOLDS = 0.8
+"""How likely a pack holds what its owner states, within the stated spread; else 0.5 to 1.2 times that. Ours."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,10 +38,10 @@ class CapacityPair:
     """Charge counted between two anchors.
 
     Attributes:
-        charge_ah, charge_uncertainty_ah: counted, positive.
-        swing, swing_uncertainty: share of charge between them, 0 to 1, positive.
+        charge_ah, charge_uncertainty_ah: counted, positive; the current sensor's gain left out.
+        swing, swing_uncertainty: share of charge between them, 0 to 1, positive; what is common left out.
         basis: in words.
-
+        gain, anchors: what pairs of one pack have in common, relative to the capacity: of the sensor, of the anchors.
     """
 
     charge_ah: float
@@ -71,6 +49,8 @@ class CapacityPair:
     swing: float
     swing_uncertainty: float
     basis: str
+    gain: float = 0.0
+    anchors: float = 0.0
 
     @property
     def capacity_ah(self) -> float:
@@ -80,8 +60,16 @@ class CapacityPair:
     @property
     def uncertainty_ah(self) -> float:
         """One standard deviation of :attr:`capacity_ah`, by propagation, Ah."""
-        relative = np.hypot(self.charge_uncertainty_ah / self.charge_ah, self.swing_uncertainty / self.swing)
-        return float(self.capacity_ah * relative)
+        return self.capacity_ah * float(np.sqrt(sum(part**2 for part in self.parts.values())))
+
+    @property
+    def parts(self) -> dict[str, float]:
+        """What the uncertainty is made of, relative: ``offset``, ``gain``, ``anchors``."""
+        return {
+            "offset": self.charge_uncertainty_ah / self.charge_ah,
+            "gain": self.gain,
+            "anchors": float(np.hypot(self.swing_uncertainty / self.swing, self.anchors)),
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,13 +98,15 @@ def two_point_pair(first: KnownCharge, second: KnownCharge, offset_ah: float, ga
         gain: relative standard deviation of the current sensor's gain.
 
     """
-    charge = abs(second.counted_ah - first.counted_ah)
+    swing = abs(first.share - second.share)
     return CapacityPair(
-        charge,
-        float(np.hypot(offset_ah, gain * charge)),
-        abs(first.share - second.share),
+        abs(second.counted_ah - first.counted_ah),
+        offset_ah,
+        swing,
         float(np.hypot(first.uncertainty, second.uncertainty)),
         f"from {first.ground} to {second.ground}",
+        gain,
+        float(np.hypot(first.common, second.common)) / swing,
     )
 
 
@@ -139,10 +129,9 @@ def find_capacity(
     for number, first in enumerate(known):
         for second in known[number + 1 :]:
             hours = (second.t - first.t) / 3.6e9
-            pair = two_point_pair(first, second, offset.uncertainty_a * hours, gain)
             agree = (first.share - second.share) * (second.counted_ah - first.counted_ah) > 0
-            if pair.swing >= LEAST_SWING and agree:
-                pairs.append(pair)
+            if agree and abs(first.share - second.share) >= LEAST_SWING:
+                pairs.append(two_point_pair(first, second, offset.uncertainty_a * hours, gain))
     if not pairs:
         widest = max(abs(a.share - b.share) for a in known for b in known)
         return UsableCapacity(
@@ -154,19 +143,18 @@ def find_capacity(
     return join_capacities([min(pairs, key=lambda pair: pair.uncertainty_ah / pair.capacity_ah)])
 
 
-def join_capacities(pairs: Sequence[CapacityPair], common: float = USUAL_CURRENT_GAIN) -> UsableCapacity:
+def join_capacities(pairs: Sequence[CapacityPair]) -> UsableCapacity:
     """Return one capacity of pairs of several sessions, by weighted total least squares.
 
     Args:
-        pairs: independent of each other, one a session.
-        common: relative standard deviation that all have in common.
+        pairs: one a session, independent of each other but for what they have in common.
 
     """
     if not pairs:
         return UsableCapacity(None, None, "no session had a wide enough swing between two anchors")
     charge = np.array([pair.charge_ah for pair in pairs])
     swing = np.array([pair.swing for pair in pairs])
-    of_charge = np.array([pair.charge_uncertainty_ah for pair in pairs])
+    of_charge = np.array([pair.charge_uncertainty_ah for pair in pairs]) + 1e-9
     of_swing = np.array([pair.swing_uncertainty for pair in pairs])
     middle = float((charge / swing).mean())
     grid = middle * np.linspace(0.3, 3.0, 5401)
@@ -181,7 +169,9 @@ def join_capacities(pairs: Sequence[CapacityPair], common: float = USUAL_CURRENT
     h = 0.002 * best
     low, mid, high = misfit(np.array([best - h, best, best + h]))
     curvature = max((low - 2 * mid + high) / h**2, 1e-12)
-    spread = float(np.hypot(np.sqrt(2.0 / curvature), common * best if len(pairs) > 1 else 0.0))
+    sure = np.array([(pair.capacity_ah / pair.uncertainty_ah) ** 2 for pair in pairs])
+    common = np.hypot([pair.gain for pair in pairs], [pair.anchors for pair in pairs])
+    spread = float(np.hypot(np.sqrt(2.0 / curvature), best * float((sure * common).sum() / sure.sum())))
     if spread > MOST_UNCERTAINTY * best:
         return UsableCapacity(
             None,
@@ -194,57 +184,22 @@ def join_capacities(pairs: Sequence[CapacityPair], common: float = USUAL_CURRENT
     return UsableCapacity(best, spread, basis, tuple(pairs))
 
 
-def known_charges(
-    series: SessionSeries, pack: Pack, offset: CurrentOffset, estimate: ChargeEstimate
-) -> list[KnownCharge]:
-    """Return the anchors in time order: full charges and long rests."""
-    current, volts = series.get("pack_current"), cell_volts(series, pack)
-    if current is None or isinstance(volts, str) or not len(estimate.t):
-        return []
-    blocks = cut_blocks(
-        (current.t, current.values - offset.value_a, GapRule().take(current.t)), (volts.t, volts.values)
-    )
-    if blocks.missing_s.max() > 60.0:
-        return []  # charge went uncounted: what is before and after cannot be joined
-    counted = np.cumsum(blocks.charge_ah)
-    found = [
-        KnownCharge(
-            a.t,
-            float(np.interp(a.t, blocks.t, counted)),
-            a.pct / 100.0,
-            a.uncertainty_pct / 100.0,
-            "a full charge",
-        )
-        for a in estimate.anchors
-    ]
-    found += _rests(blocks, counted, pack)
-    return sorted(found, key=lambda each: each.t)
+def best_capacity(pack: Pack, measured: UsableCapacity | None) -> tuple[float, float]:
+    """Return what to count with, Ah, and one standard deviation: the stated capacity and what was measured together.
 
-
-def _rests(blocks: Blocks, counted: np.ndarray, pack: Pack) -> list[KnownCharge]:
-    """Return the ends of rests of a quarter of an hour or more whose voltage lies off the plateau."""
-    rate = blocks.current.mean(axis=1) / pack.capacity_ah
-    resting = np.abs(rate) < _RESTING_C
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], resting.astype(np.int8), [0]])))
-    table = open_circuit_tables(pack.chemistry)[0]
-    found = []
-    for begin, end in zip(edges[::2], edges[1::2], strict=True):
-        last = blocks.volts[max(begin, end - 6) : end]
-        if end - begin < _LEAST_REST_BLOCKS or np.isnan(last).all():
-            continue
-        volts = float(np.nanmean(last))
-        share = float(table.share_at(volts))
-        minutes = (end - begin) / 6
-        unsettled = 0.004 * 30.0 / minutes / max(float(table.slope_at(share)), 0.05)
-        spread = float(np.hypot(charge_uncertainty(pack.chemistry, share), unsettled))
-        if spread <= _MOST_OF_A_REST and share < 0.97:
-            found.append(
-                KnownCharge(
-                    int(blocks.t[end - 1]),
-                    float(counted[end - 1]),
-                    share,
-                    spread,
-                    f"rest of {length(60 * minutes)}",
-                )
-            )
-    return found
+    Bayes' rule on a grid. A pack mostly holds what its owner states, within ``[pack] capacity_error_percent`` (3 %
+    where that is not stated); else, worn or mislabelled, anything from half to 1.2 times as much. So a measurement
+    that agrees sharpens the stated figure, and one that does not replaces it.
+    """
+    stated, spread = pack.capacity_ah, pack.capacity_ah * pack.capacity_spread
+    if measured is None or measured.usable_ah is None or measured.uncertainty_ah is None:
+        return stated, spread
+    grid = stated * np.linspace(0.3, 1.6, 2601)
+    holds = _STATED_HOLDS * np.exp(-0.5 * ((grid - stated) / spread) ** 2) / (spread * np.sqrt(2 * np.pi))
+    other = (1 - _STATED_HOLDS) * ((grid > 0.5 * stated) & (grid < 1.2 * stated)) / (0.7 * stated)
+    weight = (holds + other + 1e-12) * np.exp(-0.5 * ((grid - measured.usable_ah) / measured.uncertainty_ah) ** 2)
+    if weight.sum() < 1e-9:
+        return measured.usable_ah, measured.uncertainty_ah
+    weight /= weight.sum()
+    mean = float((weight * grid).sum())
+    return mean, float(np.sqrt((weight * (grid - mean) ** 2).sum()))

@@ -28,12 +28,17 @@ _CHARGE_RUN_S = 300.0
 _GRID = 0.0025
 _SPAN = 0.04
 """A leg that moves less than this share of the capacity tells nothing."""
-_PRIOR = np.array([0.06, 0.06, 0.5, 0.002])
+_PRIOR = np.array([0.05, 0.05, 0.5, 0.002])
 """One standard deviation beforehand: shift, stretch, resistance against the middle cell's, V of a reading's error."""
-_ERROR_V = 0.0008
+_ERROR_V = 0.0015
 _ERROR_SHARE = 0.0015
 _ERROR_FACTOR = 0.08
-_INDEPENDENT = 0.005
+_SETTLING = 0.02
+"""So much of the capacity is left out at the beginning of each leg, while polarisation builds up or turns round."""
+_INDEPENDENT = 0.05
+_INDEPENDENT_V = 0.02
+"""What a curve is off hangs together over this share of the capacity, and where it is steep over this many volts: one
+more minute there is no more evidence. Chosen on drawn packs, see tests/calibration."""
 _BEYOND_V = 0.03
 _STARTS = ((0.0, 0.0), (0.03, 0.0), (-0.03, 0.0), (0.0, 0.08), (0.06, 0.0), (0.04, 0.08))
 
@@ -69,6 +74,7 @@ class Alignment:
         missing_bottom, missing_bottom_sd: the same where they were emptiest.
         stretch, stretch_sd: by how much its charge goes further for the same ampere-hours; 0.08 of a cell whose
             capacity is 1/1.08 of the others.
+        swing: charge between the two ends, as a share of the capacity.
     """
 
     missing_top: Values
@@ -77,6 +83,7 @@ class Alignment:
     missing_bottom_sd: Values
     stretch: Values
     stretch_sd: Values
+    swing: float
 
 
 def cut_bins(cells: CellSeries, current: Track, origin: int, lag_s: float, capacity_ah: float) -> Bins | None:
@@ -200,21 +207,29 @@ def align_cells(bins: Bins, capacity_ah: float, resistance_ohm: float) -> Alignm
         return None
     low, high = (float(pick([pick(leg.charge) for leg in legs])) for pick in (min, max))
     centre = (low + high) / 2
-    best, cost, covariance = None, None, None
-    for start in _STARTS:
-        found, spent, spread = _fit(legs, centre, capacity_ah, resistance_ohm, start, bins.volts.shape[1])
-        if best is None or cost is None or covariance is None:
-            best, cost, covariance = found, spent, spread
-        else:
-            better = spent < cost - 1e-9
-            best[better], cost[better], covariance[better] = found[better], spent[better], spread[better]
-    assert best is not None
-    assert covariance is not None
+    fits = [_fit(legs, centre, capacity_ah, resistance_ohm, start, bins.volts.shape[1]) for start in _STARTS]
+    best, covariance = _together(*(np.stack(part) for part in zip(*fits, strict=True)))
     told = []
     for at in (low, high):
         weights = np.array([1.0, (at - centre) / capacity_ah, 0, 0])
         told += [best @ weights, np.sqrt(np.einsum("i,cij,j->c", weights, covariance, weights))]
-    return Alignment(told[0], told[1], told[2], told[3], best[:, 1], np.sqrt(covariance[:, 1, 1]))
+    return Alignment(
+        told[0], told[1], told[2], told[3], best[:, 1], np.sqrt(covariance[:, 1, 1]), (high - low) / capacity_ah
+    )
+
+
+def _together(found: Values, cost: Values, covariance: Values) -> tuple[Values, Values]:
+    """Return the mean and covariance over all places at which the fit came to rest, each as likely as it explains.
+
+    On a flat curve a cell that holds less and one of less capacity fit almost alike, and both must show. Laplace's
+    approximation of each place's weight; shapes (starts, cells, 4), (starts, cells), (starts, cells, 4, 4).
+    """
+    chance = -0.5 * cost + 0.5 * np.linalg.slogdet(covariance)[1]
+    chance = np.exp(chance - chance.max(axis=0))
+    chance /= chance.sum(axis=0)
+    mean = np.einsum("sc,scf->cf", chance, found)
+    away = found - mean
+    return mean, np.einsum("sc,scij->cij", chance, covariance + away[..., :, None] * away[..., None, :])
 
 
 def _legs_of(bins: Bins, capacity_ah: float) -> list[_Leg]:
@@ -222,15 +237,18 @@ def _legs_of(bins: Bins, capacity_ah: float) -> list[_Leg]:
     middle = bins.middle
     legs = []
     for number in np.unique(bins.leg):
-        here = bins.leg == number
+        here = np.flatnonzero(bins.leg == number)
+        moved = np.maximum.accumulate(np.abs(bins.charge_ah[here] - bins.charge_ah[here[0]]))
+        here = here[moved >= _SETTLING * capacity_ah]
         charge, current = bins.charge_ah[here], bins.current[here]
-        if here.sum() < 12:
+        if len(here) < 12:
             continue
         curve = _curve_of(charge, middle[here] + slow * current, capacity_ah)
         if curve is None:
             continue
         moved = np.abs(np.gradient(charge)) / capacity_ah
-        weight = np.minimum(1.0, moved / _INDEPENDENT + 0.02)
+        climbed = np.abs(np.gradient(curve.at(charge)))
+        weight = np.minimum(1.0, moved / _INDEPENDENT + climbed / _INDEPENDENT_V + 0.002)
         legs.append(_Leg(charge, current, bins.volts[here] - middle[here, None], curve, weight))
     return legs
 
@@ -273,9 +291,11 @@ def _residuals(
         [slope, slope * along[:, None], np.broadcast_to(-drop[:, None], slope.shape), np.ones_like(slope)], axis=2
     )
     beyond = (there < leg.curve.charge[1]) | (there > leg.curve.charge[-2])
-    variance = _ERROR_V**2 + (_ERROR_SHARE * slope) ** 2 + (_ERROR_FACTOR * moved) ** 2 + beyond * _BEYOND_V**2
+    known = _ERROR_V**2 + (_ERROR_SHARE * slope) ** 2 + (_ERROR_FACTOR * moved) ** 2
+    variance = known + beyond * _BEYOND_V**2
     weighed = leg.weight[:, None] / variance
     # a bin far off counts less (Student's t with four degrees of freedom)
     strays = 5 / (4 + off**2 / variance)
-    price = leg.weight[:, None] * (5 * np.log1p(off**2 / variance / 4) + np.log(variance))
+    # what lies beyond the middle cell's curve says little, and that is no reason against a place
+    price = leg.weight[:, None] * (5 * np.log1p(off**2 / variance / 4) + np.log(np.where(beyond, _ERROR_V**2, known)))
     return off, slopes, weighed * strays, price.sum(axis=0)

@@ -1,8 +1,9 @@
 """How likely each cause is for one cell, given what it lacks, how far it swings and what it resists.
 
 Bayes' rule over a few simple stories, each with what it leads one to expect of three figures of a cell against the
-middle one: charge missing where the cells are fullest, stretch (more swing for the same ampere-hours) and excess of
-resistance. A cell of less capacity resists more by as much as it has less; that keeps it from being called a bad
+middle one: charge missing at one end of the session's swing, stretch (more swing for the same ampere-hours) and
+excess of resistance. The end is that at which the voltages show its charge best: full after a charge, empty after a
+deep discharge. A cell of less capacity resists more by as much as it has less; that keeps it from being called a bad
 joint. Each figure is believed by its own doubt and by how far the pack's other cells scatter, with somewhat heavy
 tails (Student's t).
 """
@@ -19,11 +20,14 @@ from telemetry.model.batch import Values
 
 SOUND, FULLER = "sound", "fuller"
 LOW_CAPACITY, LOW_CHARGE, HIGH_RESISTANCE = "low-capacity", "low-charge", "high-resistance"
-PRIOR = {SOUND: 0.95, LOW_CAPACITY: 0.015, LOW_CHARGE: 0.015, HIGH_RESISTANCE: 0.015, FULLER: 0.005}
-"""One cell in twenty is odd, whichever way: a pack that is looked at has an odd cell as like as not. Ours."""
-USUAL_MISSING, USUAL_STRETCH, USUAL_EXCESS = 0.003, 0.005, 0.016
+_ODD_IN_A_PACK = 0.6
+_SHARES = {LOW_CAPACITY: 0.3, LOW_CHARGE: 0.3, HIGH_RESISTANCE: 0.3, FULLER: 0.1}
+"""A pack that is looked at has an odd cell as like as not, however many cells it has; and which way. Ours."""
+USUAL_MISSING, USUAL_STRETCH, USUAL_EXCESS = 0.003, 0.005, 0.025
 """How far cells of a sound pack scatter at least, one standard deviation. Common practice, from memory."""
 _FREEDOM = 40.0
+_NEAR_EMPTY = (0.0, 0.0, 0.0, 0.05, 0.15, 0.4)
+"""By how much more a cell may resist that is nearer to empty than the others. Ours."""
 _BALANCED = (0.0, 0.06, 0.12, 0.2, 0.35, 0.6, 1.0)
 
 
@@ -35,35 +39,50 @@ class Figures:
         values: missing charge, stretch, excess of resistance; NaN where unknown.
         doubts: one standard deviation each.
         scatter: of the other cells, one standard deviation each.
+        swing: from the fullest to where the charge is missing, as a share of the capacity: 0 at the full end.
+        charged_full: whether the full end is a full charge; else the cells may have been alike only above it.
     """
 
     values: tuple[float, ...]
     doubts: tuple[float, ...]
     scatter: tuple[float, ...]
+    swing: float = 0.0
+    charged_full: bool = True
 
 
 def _stories() -> dict[str, Values]:
     """Return for each cause the (missing, stretch, excess) it may lead to, float64 (cases, 3), equally likely."""
     lack = np.geomspace(0.012, 0.15, 24)
     nothing = np.zeros_like(lack)
-    joint = np.geomspace(0.1, 2.0, 36)
-    # balanced where it was fullest it lacks nothing there, balanced where it was emptiest it is full that much sooner
-    stretch, where = (grid.ravel() for grid in np.meshgrid(np.linspace(0.03, 0.15, 25), _BALANCED))
+    joint = np.geomspace(0.15, 2.0, 32)
+    low, near_empty = (grid.ravel() for grid in np.meshgrid(lack, _NEAR_EMPTY))
     return {
         SOUND: np.zeros((1, 3)),
-        LOW_CAPACITY: np.stack([-stretch * where, stretch, stretch], axis=1),
-        LOW_CHARGE: np.stack([lack, nothing, nothing], axis=1),
+        LOW_CHARGE: np.stack([low, np.zeros_like(low), near_empty], axis=1),
         HIGH_RESISTANCE: np.stack([np.zeros_like(joint), np.zeros_like(joint), joint], axis=1),
         FULLER: np.stack([-lack, nothing, nothing], axis=1),
     }
 
 
+def _low_capacity(balanced: tuple[float, ...]) -> Values:
+    """Return the cases of a cell of less capacity.
+
+    Balanced where the cells were fullest it lacks nothing there; balanced below, it is full that much sooner.
+    """
+    stretch, where = (grid.ravel() for grid in np.meshgrid(np.linspace(0.03, 0.15, 25), balanced))
+    return np.stack([-stretch * where, stretch, stretch], axis=1)
+
+
 _STORIES = _stories()
+_LOW_CAPACITY = {True: _low_capacity(_BALANCED), False: _low_capacity((-0.6, -0.4, -0.2, -0.1, *_BALANCED))}
 
 
-def weigh(figures: Figures) -> dict[str, float]:
-    """Return the probability of each cause; they add up to 1."""
-    weights = {cause: math.log(PRIOR[cause]) + _log_evidence(cases, figures) for cause, cases in _STORIES.items()}
+def weigh(figures: Figures, cells: int) -> dict[str, float]:
+    """Return the probability of each cause, for one of so many ``cells``; they add up to 1."""
+    stories = {**_STORIES, LOW_CAPACITY: _LOW_CAPACITY[figures.charged_full]}
+    odd = _ODD_IN_A_PACK / cells
+    prior = {SOUND: 1 - odd, **{cause: odd * share for cause, share in _SHARES.items()}}
+    weights = {cause: math.log(prior[cause]) + _log_evidence(cases, figures) for cause, cases in stories.items()}
     most = max(weights.values())
     total = sum(math.exp(each - most) for each in weights.values())
     return {cause: math.exp(each - most) / total for cause, each in weights.items()}
@@ -71,6 +90,7 @@ def weigh(figures: Figures) -> dict[str, float]:
 
 def _log_evidence(cases: Values, figures: Figures) -> float:
     told = np.zeros(len(cases))
+    cases = cases + figures.swing * cases[:, 1:2] * np.array([1.0, 0.0, 0.0])
     for column in range(3):
         value = figures.values[column]
         if math.isnan(value):

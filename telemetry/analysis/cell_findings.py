@@ -29,7 +29,8 @@ from telemetry.analysis.cell_causes import (
     weigh,
 )
 from telemetry.analysis.cell_lag import Track
-from telemetry.analysis.cell_spread import NAMES, find_spread
+from telemetry.analysis.cell_spread import NAMES, TOP_BELOW_V, find_spread
+from telemetry.analysis.open_circuit import open_circuit_tables, table_trust
 from telemetry.analysis.phases import Phase, find_phases
 from telemetry.analysis.ranges import Z90
 from telemetry.analysis.resistance import Resistance
@@ -51,7 +52,7 @@ class OddCell:
         confidence: 0 to 1, how likely the cause is the right one.
         evidence: one sentence with the numbers.
         capacity_ah, capacity_uncertainty_ah: of a cell of less capacity, where one wide cycle tells: its share of the
-            others' times the rated capacity, and one standard deviation.
+            others' times the pack's capacity, and one standard deviation.
     """
 
     cell: int
@@ -103,12 +104,12 @@ class CellFindings:
     unknown: Mapping[str, str] = field(default_factory=dict)
 
 
-_MODEL_STRETCH, _MODEL_CHARGE = 0.003, 0.004
-"""What the laying of curves is off beyond its own count; measured on random packs, see docs."""
-_INFLATE = 3.0
+_STRETCH, _STRETCH_FLAT, _CHARGE = (1.5, 0.003), (3.0, 0.003), (2.4, 0.0015)
+_OF_VALUE = 0.08
+"""By how much the laying of curves is surer of itself than it is right, what it is off at least, a share of the
+capacity, and in any case, a share of what was found. On a flat curve without a full charge a capacity rests on the
+curve's faint bends, which differ from cell to cell. Chosen on drawn packs, see tests/calibration."""
 _KNOWN_STRETCH = 0.012
-_PLATEAU = 0.006
-"""A stretch less sure than this rests on a flat curve, where a reading's error passes for it: believed much less."""
 _TOLD = 0.03
 _NAMED, _ODD = 0.85, 0.9
 _NAMED_JOINT = 0.97
@@ -116,7 +117,11 @@ _NAMED_JOINT = 0.97
 
 
 def judge_cells(
-    series: SessionSeries, pack: Pack, resistance: Resistance, rests: Sequence[Phase] | None = None
+    series: SessionSeries,
+    pack: Pack,
+    resistance: Resistance,
+    rests: Sequence[Phase] | None = None,
+    capacity: tuple[float, float] | None = None,
 ) -> CellFindings:
     """Return the spreads of the cells and those that stand out.
 
@@ -127,6 +132,7 @@ def judge_cells(
         pack: its chemistry and capacity.
         resistance: what its load steps show.
         rests: its phases of rest; found here where they are None.
+        capacity: of the pack, Ah, and one standard deviation; None: as stated, see ``Pack.capacity_spread``.
     """
     if series.cells is None:
         return CellFindings(unknown=_nothing("no cell voltages were recorded"))
@@ -143,8 +149,10 @@ def judge_cells(
     spread = find_spread(series.cells, current, pack, series.origin, rests, ohm, lag)
     bins = cut_bins(series.cells, current, series.origin, lag, pack.capacity_ah)
     aligned = None if bins is None else align_cells(bins, pack.capacity_ah, ohm)
-    view = _View(series.cells.numbers, resistance, aligned)
-    odd = tuple(found for place in range(len(view.numbers)) if (found := view.judge(place, pack)) is not None)
+    capacity = capacity or (pack.capacity_ah, pack.capacity_ah * pack.capacity_spread)
+    full = bool(np.nanmax(series.cells.voltages) > pack.cell.charge_v - TOP_BELOW_V)
+    view = _View(series.cells.numbers, resistance, aligned, full, _is_flat(pack), capacity)
+    odd = tuple(found for place in range(len(view.numbers)) if (found := view.judge(place)) is not None)
     unknown = {f"spread_{name}_mv": why for name, why in spread.unknown.items()}
     if aligned is None:
         unknown["comparison"] = "too little charge went in or out to compare the cells' charge and capacity"
@@ -158,24 +166,32 @@ def _nothing(why: str) -> dict[str, str]:
 class _View:
     """The cells' resistances, charges and capacities against those of the middle cell, each with its doubt."""
 
-    def __init__(self, numbers: tuple[int, ...], resistance: Resistance, aligned: Alignment | None) -> None:
-        self.numbers = numbers
+    def __init__(
+        self,
+        numbers: tuple[int, ...],
+        resistance: Resistance,
+        aligned: Alignment | None,
+        charged_full: bool,
+        flat: bool,
+        capacity: tuple[float, float],
+    ) -> None:
+        self.numbers, self._charged_full, self._capacity = numbers, charged_full, capacity
         nothing = np.full(len(numbers), np.nan)
         ratio = {each.number: each for each in resistance.cells}
         self.excess = np.array([ratio[n].ratio - 1 if n in ratio else np.nan for n in numbers])
         self.excess_sd = np.array([ratio[n].ratio_uncertainty if n in ratio else np.nan for n in numbers])
         self.stretch = self.top = self.bottom = nothing
         self.stretch_sd = self.top_sd = self.bottom_sd = np.full(len(numbers), np.inf)
+        self.swing = 0.0
         if aligned is not None:
             self.stretch, self.top, self.bottom = (
                 each - np.median(each) for each in (aligned.stretch, aligned.missing_top, aligned.missing_bottom)
             )
-            sure = np.hypot(_INFLATE * aligned.stretch_sd, _MODEL_STRETCH)
-            self.stretch_sd = sure * (1 + (sure / _PLATEAU) ** 2)
-            self.top_sd, self.bottom_sd = (
-                np.hypot(_INFLATE * each, _MODEL_CHARGE)
-                for each in (aligned.missing_top_sd, aligned.missing_bottom_sd)
-            )
+            self.swing = aligned.swing
+            trust = _STRETCH_FLAT if flat and not charged_full else _STRETCH
+            self.stretch_sd = _doubt(self.stretch, aligned.stretch_sd, trust)
+            self.top_sd = _doubt(self.top, aligned.missing_top_sd, _CHARGE)
+            self.bottom_sd = _doubt(self.bottom, aligned.missing_bottom_sd, _CHARGE)
 
     def charges(self) -> tuple[CellCharge, ...]:
         """Return the cells' charges and capacities where the fit tells them."""
@@ -193,11 +209,13 @@ class _View:
             for place, number in enumerate(self.numbers)
         )
 
-    def judge(self, place: int, pack: Pack) -> OddCell | None:
+    def judge(self, place: int) -> OddCell | None:
         """Return what is odd about the cell at ``place``, or None."""
-        columns = (self.top, self.stretch, self.excess)
+        full = bool(self.top_sd[place] <= self.bottom_sd[place])
+        missing, missing_sd = (self.top, self.top_sd) if full else (self.bottom, self.bottom_sd)
+        columns = (missing, self.stretch, self.excess)
         # what all cells' figures are off by is in their scatter already; a flat curve's stretch is off for one alone
-        doubts = (_own(self.top_sd), self.stretch_sd, _own(self.excess_sd))
+        doubts = (_own(missing_sd), self.stretch_sd, _own(self.excess_sd))
         usual = (USUAL_MISSING, USUAL_STRETCH, USUAL_EXCESS)
         rest = [scatter_of(column, place, least) for column, least in zip(columns, usual, strict=True)]
         likely = weigh(
@@ -205,7 +223,10 @@ class _View:
                 tuple(float(column[place]) - middle for column, (middle, _) in zip(columns, rest, strict=True)),
                 tuple(float(doubt[place]) for doubt in doubts),
                 tuple(scatter for _, scatter in rest),
-            )
+                0.0 if full else self.swing,
+                self._charged_full,
+            ),
+            len(self.numbers),
         )
         odd = 1 - likely[SOUND]
         if odd < _ODD:
@@ -213,15 +234,15 @@ class _View:
         best = max((cause for cause in CAUSES), key=lambda cause: likely[cause])
         if likely[best] < (_NAMED_JOINT if best == "high-resistance" else _NAMED):
             return OddCell(self.numbers[place], "unknown", round(odd, 2), self._evidence(place, "unknown"))
-        share = float(1 / (1 + self.stretch[place]))
+        share, (pack_ah, pack_sd) = float(1 / (1 + self.stretch[place])), self._capacity
         told = best == "low-capacity" and self.stretch_sd[place] < _KNOWN_STRETCH
         return OddCell(
             self.numbers[place],
             best,
             round(min(0.99, likely[best]), 2),
             self._evidence(place, best),
-            share * pack.capacity_ah if told else None,
-            share**2 * pack.capacity_ah * float(self.stretch_sd[place]) if told else None,
+            share * pack_ah if told else None,
+            share * float(np.hypot(pack_sd, share * pack_ah * self.stretch_sd[place])) if told else None,
         )
 
     def _evidence(self, place: int, cause: Cause) -> str:
@@ -236,14 +257,11 @@ class _View:
             ratio = 1 / (1 + self.stretch[place])
             share, half = 100 * ratio, Z90 * 100 * ratio**2 * self.stretch_sd[place]
             parts.append(f"its capacity is {share:.0f} ± {max(half, 1.0):.0f} % of the median cell's")
-        if self.top_sd[place] < _TOLD:
-            lacks, half = 100 * self.top[place], Z90 * 100 * self.top_sd[place]
-            held = (
-                f"{abs(lacks):.1f} ± {half:.1f} % {'less' if lacks > 0 else 'more'} charge than"
-                if abs(lacks) > half
-                else f"the same charge (± {half:.1f} %) as"
-            )
-            parts.append(f"when fullest it held {held} the median cell")
+        ends = (("fullest", self.top, self.top_sd), ("emptiest", self.bottom, self.bottom_sd))
+        for when, lacking, doubt in ends if self.top_sd[place] < self.bottom_sd[place] else ends[::-1]:
+            if doubt[place] < _TOLD:
+                parts.append(f"when {when} it held {_held(lacking[place], doubt[place])} the median cell")
+                break
         swing = ", ".join(parts) or "its capacity is not known"
         words = {
             "low-capacity": f"it empties and fills faster than the others: {swing}; {resists}, which the lower "
@@ -254,6 +272,25 @@ class _View:
             "unknown": f"{resists}; {swing}",
         }
         return f"cell {self.numbers[place]}: {words[cause]}"
+
+
+def _doubt(found: Values, counted: Values, trust: tuple[float, float]) -> Values:
+    """Return one standard deviation of what was found, from what the fit counts."""
+    return np.sqrt((trust[0] * counted) ** 2 + trust[1] ** 2 + (_OF_VALUE * found) ** 2)
+
+
+def _held(lacking: float, doubt: float) -> str:
+    """Return how a cell's charge compares with the median cell's, from shares of the capacity."""
+    lacks, half = 100 * lacking, Z90 * 100 * doubt
+    if abs(lacks) <= half:
+        return f"the same charge (± {half:.1f} %) as"
+    return f"{abs(lacks):.1f} ± {half:.1f} % {'less' if lacks > 0 else 'more'} charge than"
+
+
+def _is_flat(pack: Pack) -> bool:
+    """Return whether the open-circuit curve has a plateau on which voltage tells nothing by itself."""
+    slopes = open_circuit_tables(pack.chemistry)[0].slope_at(np.linspace(0.2, 0.9, 36))
+    return float(np.median(slopes)) < table_trust(pack.chemistry).steep_v
 
 
 def _against(excess_pct: float) -> str:

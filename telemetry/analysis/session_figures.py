@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from telemetry.analysis.capacity import UsableCapacity, find_capacity
+import numpy as np
+
+from telemetry.analysis.capacity import UsableCapacity, best_capacity, find_capacity
 from telemetry.analysis.cell_findings import CellFindings, judge_cells
 from telemetry.analysis.charge_voltage import drive_current_a, pack_ohm, voltage_over_charge
 from telemetry.analysis.charging import ChargeFacts, Charging, find_charging
@@ -83,7 +85,7 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
     totals = find_totals(
         series,
         known_offset,
-        None if offset is None else offset.uncertainty_a,
+        _offset_left(offset),
         errors,
         power=plain,
         charges=phases.of("charge"),
@@ -94,9 +96,9 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
         table = None if pack.open_circuit is None else owner_table(pack.open_circuit)
         charge = estimate_charge(series, pack, offset, table)
         capacity = find_capacity(series, pack, offset, charge, errors.current.gain_sd)
-        resistance, cells = _cells(series, pack, phases)
+        resistance, cells = _cells(series, pack, phases, best_capacity(pack, capacity))
     end_pct = _end_of(charge)
-    usable = _usable(capacity)
+    usable = _usable(pack, capacity)
     charging = find_charging(series, power, phases.of("charge"), _facts(machine, capacity, end_pct, wall_wh))
     share = None if charging is None else charging.charger_efficiency
     ohm = None if pack is None else pack_ohm(pack, resistance)
@@ -109,7 +111,7 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
         phases,
         machine,
         energy_uncertainty=_energy_uncertainty(totals),
-        usable_ah=usable,
+        usable_ah=None if capacity is None or capacity.usable_ah is None else usable,
         ohm=ohm,
         charger_share=share,
     )
@@ -125,7 +127,7 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
         phases,
         implement_cost(series, power, _spans(phases, "work"), _spans(phases, "drive", "rest")),
         work,
-        find_outlook(power, phases, end_pct, usable or capacity_ah, volts, work.km_per_wh, work.ha_per_wh),
+        find_outlook(power, phases, end_pct, usable, volts, work.km_per_wh, work.ha_per_wh),
         _storage(series, power, phases, machine, offset, end_pct),
         charging,
         offset,
@@ -148,12 +150,14 @@ def find_cells(series: SessionSeries, machine: Machine | None) -> CellFindings |
     known = find_offset(series, machine.pack, errors.current.offset_sd)
     power = find_power(series, known.value_a if known.known else 0.0)
     phases = find_phases(series, power, machine.pack.capacity_ah, _states_implement(machine))
-    return _cells(series, machine.pack, phases)[1]
+    return _cells(series, machine.pack, phases, best_capacity(machine.pack, None))[1]
 
 
-def _cells(series: SessionSeries, pack: Pack, phases: Phases) -> tuple[Resistance, CellFindings]:
+def _cells(
+    series: SessionSeries, pack: Pack, phases: Phases, capacity: tuple[float, float]
+) -> tuple[Resistance, CellFindings]:
     resistance = find_resistance(series, pack)
-    return resistance, judge_cells(series, pack, resistance, phases.of("rest"))
+    return resistance, judge_cells(series, pack, resistance, phases.of("rest"), capacity)
 
 
 def _states_implement(machine: Machine | None) -> bool | None:
@@ -175,10 +179,19 @@ def _end_of(charge: ChargeEstimate | None) -> Range | None:
     return Range(float(charge.low90[-1]), charge.end_pct, float(charge.high90[-1]))
 
 
-def _usable(capacity: UsableCapacity | None) -> Range | None:
-    if capacity is None or capacity.usable_ah is None or capacity.uncertainty_ah is None:
+def _offset_left(offset: CurrentOffset | None) -> float | None:
+    """Return one standard deviation of what is left of the offset, A: one that is only bounded is not taken off."""
+    if offset is None:
         return None
-    return Range.around(capacity.usable_ah, Z90 * capacity.uncertainty_ah)
+    return offset.uncertainty_a if offset.known else float(np.hypot(offset.value_a, offset.uncertainty_a))
+
+
+def _usable(pack: Pack | None, capacity: UsableCapacity | None) -> Range | None:
+    """Return the capacity to count with, as stated and as measured, Ah."""
+    if pack is None:
+        return None
+    best, spread = best_capacity(pack, capacity)
+    return Range.around(best, Z90 * spread)
 
 
 def _energy_uncertainty(totals: Totals) -> float:

@@ -6,6 +6,7 @@ is filled in, for a figure that nobody knows must not look like one that somebod
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache
@@ -66,6 +67,13 @@ class Pack:
         required=True,
     )
     capacity_ah: float = number(0.05, 5000, "rated capacity of the whole pack", _PLATE, 100.0, required=True)
+    capacity_error_percent: float | None = number(
+        0.1,
+        60,
+        "how far the true capacity may be from that, ±; 3 where this is absent",
+        "new cells mostly keep within 3; of used ones nobody knows: 20, or a measured capacity and its own ±",
+        3.0,
+    )
     continuous_discharge_a: float | None = number(
         0.05, 5000, "rated continuous discharge current", f"{_PACK_SHEET}; else the BMS's rating", 100.0
     )
@@ -134,6 +142,14 @@ class Pack:
     def cell(self) -> Chemistry:
         """Figures of one cell: the owner's own where stated, else the chemistry's."""
         return cell_of({"chemistry": self.chemistry, **{key: getattr(self, key) for key in OWN_CELL_KEYS}})
+
+    @property
+    def capacity_spread(self) -> float:
+        """One standard deviation of the true capacity against the stated one, as a share of it.
+
+        New cells keep within 3 % (common practice); a limit is taken as uniform (JCGM 100:2008, 4.3.7).
+        """
+        return (self.capacity_error_percent or 3.0) / 100.0 / math.sqrt(3.0)
 
     @property
     def nominal_v(self) -> float:

@@ -8,7 +8,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from telemetry.analysis.capacity import CapacityPair, KnownCharge, find_capacity, join_capacities, two_point_pair
+from telemetry.analysis.capacity import (
+    CapacityPair,
+    UsableCapacity,
+    best_capacity,
+    find_capacity,
+    join_capacities,
+    two_point_pair,
+)
+from telemetry.analysis.capacity_anchors import KnownCharge
 from telemetry.analysis.current_offset import CurrentOffset
 from telemetry.analysis.open_circuit import open_circuit_tables
 from telemetry.analysis.series import Series, SessionSeries
@@ -42,7 +50,7 @@ def test_many_sessions_join_to_a_surer_figure_than_each() -> None:
             pairs.append(
                 CapacityPair(90.0 * swing + random.normal(0, 0.3), 0.3, swing + random.normal(0, 0.02), 0.02, "")
             )
-        joined = join_capacities(pairs, common=0.0)
+        joined = join_capacities(pairs)
         assert joined.usable_ah is not None
         assert joined.uncertainty_ah is not None
         assert joined.uncertainty_ah < min(pair.uncertainty_ah for pair in pairs)
@@ -83,3 +91,28 @@ def test_from_one_rest_to_another_by_the_curve_of_nickel_cells() -> None:
     assert abs(found.usable_ah - 70.0) < 2 * found.uncertainty_ah
     assert found.uncertainty_ah < 5.0
     assert "rest" in found.basis
+
+
+def test_what_sessions_have_in_common_does_not_average_out() -> None:
+    pair = CapacityPair(60.0, 0.3, 0.6, 0.01, "a full charge to a rest", gain=0.0058, anchors=0.01)
+    one, many = join_capacities([pair]), join_capacities([pair] * 9)
+    assert one.uncertainty_ah == pytest.approx(pair.uncertainty_ah, rel=0.01)
+    assert many.uncertainty_ah is not None
+    own = np.hypot(0.3 / 60.0, 0.01 / 0.6) / 3
+    assert many.uncertainty_ah == pytest.approx(100.0 * np.sqrt(own**2 + 0.0058**2 + 0.01**2), rel=0.02)
+
+
+def test_a_stated_capacity_is_sharpened_by_a_measurement_that_agrees_and_gives_way_to_one_that_does_not() -> None:
+    pack = Pack(chemistry="lfp", cells_in_series=16, capacity_ah=100.0)
+    spread = 3.0 / np.sqrt(3.0)
+    assert best_capacity(pack, None) == pytest.approx((100.0, spread))
+    agreed, sure = best_capacity(pack, UsableCapacity(98.5, 1.5, ""))
+    weights = np.array([1 / spread**2, 1 / 1.5**2])
+    assert agreed == pytest.approx(weights @ [100.0, 98.5] / weights.sum(), abs=0.1)
+    assert sure == pytest.approx(weights.sum() ** -0.5, rel=0.1)
+    assert best_capacity(pack, UsableCapacity(80.0, 2.0, ""))[0] == pytest.approx(80.0, abs=0.5)
+
+
+def test_used_cells_widen_what_is_stated() -> None:
+    used = Pack(chemistry="lfp", cells_in_series=16, capacity_ah=100.0, capacity_error_percent=20.0)
+    assert best_capacity(used, None)[1] == pytest.approx(20.0 / np.sqrt(3.0))

@@ -1,0 +1,104 @@
+"""Cells against one another, the pack's capacity and energy: what the report says once of each session."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+
+import numpy as np
+
+from telemetry.analysis.ranges import Z90
+from telemetry.analysis.session_figures import SessionFigures, figures_of
+from telemetry.machine.sections import Machine
+from tests.calibration.case import Case
+from tests.calibration.figure import Figure, Row
+from tests.calibration.kinds import kinds
+
+COURSES = ("drive", "charge-then-drive", "drive-then-charge")
+
+
+def figures(case: Case) -> SessionFigures:
+    """Return all figures of a case, as the report has them."""
+    return figures_of(case.series, Machine(pack=case.pack))
+
+
+def _once(case: Case, value: float, deviation: float, truth: float, cell: int | None = None) -> Row:
+    half = Z90 * deviation
+    which = "" if cell is None else ", odd cell" if case.truth.fault != "none" and cell == case.truth.odd else ""
+    return Row(case.kind + which, case.name, 0.0, value, value - half, value + half, truth)
+
+
+def difference_rows(case: Case) -> Iterator[Row]:
+    """Yield what each cell lacked against the middle one where the session's cells were fullest, %."""
+    found = figures(case).cells
+    if found is None:
+        return
+    charge = np.cumsum(case.truth.current_a)
+    shares = case.truth.share[int(np.argmin(charge))]
+    for each in found.charges:
+        lacks = 100.0 * float(np.median(shares) - shares[each.number - 1])
+        yield _once(case, each.missing_top_pct, each.missing_top_uncertainty_pct, lacks, each.number - 1)
+
+
+def share_rows(case: Case) -> Iterator[Row]:
+    """Yield each cell's capacity in per cent of the middle cell's, where it is stated."""
+    found = figures(case).cells
+    capacity = case.truth.capacity_ah
+    for each in () if found is None else found.charges:
+        if each.capacity_pct is not None and each.capacity_uncertainty_pct is not None:
+            truth = 100.0 * float(capacity[each.number - 1] / np.median(capacity))
+            yield _once(case, each.capacity_pct, each.capacity_uncertainty_pct, truth, each.number - 1)
+
+
+def cell_rows(case: Case) -> Iterator[Row]:
+    """Yield the ampere-hours of a cell that is said to have low capacity."""
+    found = figures(case).cells
+    for each in () if found is None else found.odd:
+        if each.capacity_ah is not None and each.capacity_uncertainty_ah is not None:
+            truth = float(case.truth.capacity_ah[each.cell - 1])
+            yield _once(case, each.capacity_ah, each.capacity_uncertainty_ah, truth)
+
+
+def capacity_rows(case: Case) -> Iterator[Row]:
+    """Yield the usable capacity: charge over the swing of the mean share of its cells."""
+    found = figures(case).capacity
+    if found is not None and found.usable_ah is not None and found.uncertainty_ah is not None:
+        truth = 1.0 / float(np.mean(1.0 / case.truth.capacity_ah))
+        yield _once(case, found.usable_ah, found.uncertainty_ah, truth)
+
+
+def energy_rows(case: Case) -> Iterator[Row]:
+    """Yield the energy out of the pack."""
+    totals = figures(case).totals
+    if totals.energy_out_wh is None:
+        return
+    power = case.truth.current_a * case.truth.volts.sum(axis=1)
+    step_h = float(case.truth.t[1] - case.truth.t[0]) / 3.6e9
+    truth = float(np.maximum(power, 0.0).sum()) * step_h
+    yield _once(case, totals.energy_out_wh, totals.uncertainty["energy_out_wh"], truth)
+
+
+def relative(row: Row) -> Row:
+    """Return the row in per cent of its truth."""
+    value, low, high = (100.0 * each / row.truth for each in (row.value, row.low, row.high))
+    return dataclasses.replace(row, value=value, low=low, high=high, truth=100.0)
+
+
+EVERY = kinds(*COURSES)
+CHARGED = kinds("charge-then-drive", "drive-then-charge")
+FIGURES = (
+    Figure(
+        "cell-charge-difference", "Charge that each cell lacks where fullest", "%", EVERY, difference_rows, (0.8, 9.0)
+    ),
+    Figure("cell-capacity-share", "Capacity of each cell against the middle one", "%", EVERY, share_rows, (0.8, 5.0)),
+    Figure("cell-capacity", "Capacity of a cell named as low", "Ah", EVERY, cell_rows, (0.8, 9.0)),
+    Figure("capacity", "Usable capacity of the pack", "Ah", CHARGED, capacity_rows, (0.8, 9.0)),
+    Figure(
+        "energy",
+        "Energy out",
+        "% of it",
+        kinds("drive"),
+        lambda case: map(relative, energy_rows(case)),
+        (0.8, 3.0),
+    ),
+)
