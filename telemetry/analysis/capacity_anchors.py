@@ -3,8 +3,8 @@
 * a full charge, as the estimate of charge finds it;
 * a rest of a quarter of an hour or more at a voltage off the plateau.
 
-A pack that looks empty under load is no anchor: on drawn packs of iron phosphate 6 % of the charge was left on average
-at 25 °C, and 20 % at 0 °C, when the voltage with its usual drop added had fallen to the foot of the curve.
+A pack that looks empty under load is no anchor: on drawn packs of iron phosphate 6 % of the charge was left on
+average at 25 °C, and 20 % at 0 °C, when the voltage with its usual drop added had fallen to the foot of the curve.
 """
 
 from __future__ import annotations

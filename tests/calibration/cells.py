@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Iterator
 
 import numpy as np
 
+from telemetry.analysis.cell_findings import CellFindings
 from telemetry.analysis.ranges import Z90
-from telemetry.analysis.session_figures import SessionFigures, figures_of
+from telemetry.analysis.session_figures import SessionFigures, figures_of, find_cells
 from telemetry.machine.sections import Machine
 from tests.calibration.case import Case
 from tests.calibration.figure import Figure, Row
@@ -22,6 +22,12 @@ def figures(case: Case) -> SessionFigures:
     return figures_of(case.series, Machine(pack=case.pack))
 
 
+def compared(case: Case) -> CellFindings:
+    """Return what the report says of a case's cells."""
+    found = find_cells(case.series, Machine(pack=case.pack))
+    return CellFindings() if found is None else found
+
+
 def _once(case: Case, value: float, deviation: float, truth: float, cell: int | None = None) -> Row:
     half = Z90 * deviation
     which = "" if cell is None else ", odd cell" if case.truth.fault != "none" and cell == case.truth.odd else ""
@@ -30,9 +36,7 @@ def _once(case: Case, value: float, deviation: float, truth: float, cell: int | 
 
 def difference_rows(case: Case) -> Iterator[Row]:
     """Yield what each cell lacked against the middle one where the session's cells were fullest, %."""
-    found = figures(case).cells
-    if found is None:
-        return
+    found = compared(case)
     charge = np.cumsum(case.truth.current_a)
     shares = case.truth.share[int(np.argmin(charge))]
     for each in found.charges:
@@ -42,9 +46,9 @@ def difference_rows(case: Case) -> Iterator[Row]:
 
 def share_rows(case: Case) -> Iterator[Row]:
     """Yield each cell's capacity in per cent of the middle cell's, where it is stated."""
-    found = figures(case).cells
+    found = compared(case)
     capacity = case.truth.capacity_ah
-    for each in () if found is None else found.charges:
+    for each in found.charges:
         if each.capacity_pct is not None and each.capacity_uncertainty_pct is not None:
             truth = 100.0 * float(capacity[each.number - 1] / np.median(capacity))
             yield _once(case, each.capacity_pct, each.capacity_uncertainty_pct, truth, each.number - 1)
@@ -52,8 +56,7 @@ def share_rows(case: Case) -> Iterator[Row]:
 
 def cell_rows(case: Case) -> Iterator[Row]:
     """Yield the ampere-hours of a cell that is said to have low capacity."""
-    found = figures(case).cells
-    for each in () if found is None else found.odd:
+    for each in compared(case).odd:
         if each.capacity_ah is not None and each.capacity_uncertainty_ah is not None:
             truth = float(case.truth.capacity_ah[each.cell - 1])
             yield _once(case, each.capacity_ah, each.capacity_uncertainty_ah, truth)
@@ -68,37 +71,23 @@ def capacity_rows(case: Case) -> Iterator[Row]:
 
 
 def energy_rows(case: Case) -> Iterator[Row]:
-    """Yield the energy out of the pack."""
+    """Yield the energy out of the pack, in per cent of the true one."""
     totals = figures(case).totals
     if totals.energy_out_wh is None:
         return
     power = case.truth.current_a * case.truth.volts.sum(axis=1)
     step_h = float(case.truth.t[1] - case.truth.t[0]) / 3.6e9
     truth = float(np.maximum(power, 0.0).sum()) * step_h
-    yield _once(case, totals.energy_out_wh, totals.uncertainty["energy_out_wh"], truth)
-
-
-def relative(row: Row) -> Row:
-    """Return the row in per cent of its truth."""
-    value, low, high = (100.0 * each / row.truth for each in (row.value, row.low, row.high))
-    return dataclasses.replace(row, value=value, low=low, high=high, truth=100.0)
+    off = totals.uncertainty["energy_out_wh"]
+    yield _once(case, 100.0 * totals.energy_out_wh / truth, 100.0 * off / truth, 100.0)
 
 
 EVERY = kinds(*COURSES)
 CHARGED = kinds("charge-then-drive", "drive-then-charge")
 FIGURES = (
-    Figure(
-        "cell-charge-difference", "Charge that each cell lacks where fullest", "%", EVERY, difference_rows, (0.8, 9.0)
-    ),
-    Figure("cell-capacity-share", "Capacity of each cell against the middle one", "%", EVERY, share_rows, (0.8, 5.0)),
-    Figure("cell-capacity", "Capacity of a cell named as low", "Ah", EVERY, cell_rows, (0.8, 9.0)),
-    Figure("capacity", "Usable capacity of the pack", "Ah", CHARGED, capacity_rows, (0.8, 9.0)),
-    Figure(
-        "energy",
-        "Energy out",
-        "% of it",
-        kinds("drive"),
-        lambda case: map(relative, energy_rows(case)),
-        (0.8, 3.0),
-    ),
+    Figure("cell-charge-difference", "Charge a cell lacks where fullest", "%", EVERY, difference_rows, (0.75, 6.0)),
+    Figure("cell-capacity-share", "Capacity of each cell against the middle one", "%", EVERY, share_rows, None),
+    Figure("cell-capacity", "Capacity of a cell named as low", "Ah", EVERY, cell_rows, None),
+    Figure("capacity", "Usable capacity of the pack", "Ah", CHARGED, capacity_rows, None),
+    Figure("energy", "Energy out", "% of it", kinds("drive"), energy_rows, (0.75, 4.0)),
 )

@@ -41,7 +41,8 @@ class Figure:
         kinds: from which its sessions are drawn.
         rows: what the program states of one session, at checkpoints of ten minutes or once; empty where it says
             that it does not know.
-        floors: for the tests: least share of checkpoints held, and the most mean half-width.
+        floors: for the tests: least share of checkpoints held, and the most mean half-width; None where too few
+            sessions state it for a test of a few.
     """
 
     name: str
@@ -49,7 +50,7 @@ class Figure:
     unit: str
     kinds: tuple[Kind, ...]
     rows: Callable[[Case], Iterable[Row]]
-    floors: tuple[float, float]
+    floors: tuple[float, float] | None
 
     def judged(self, sessions: int, seeds: range) -> Iterator[Row]:
         """Yield the rows of ``sessions`` sessions, spread evenly over the kinds, drawn by ``seeds`` in order."""

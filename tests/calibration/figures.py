@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.calibration import charge
+from tests.calibration import cells, charge
 from tests.calibration.figure import Figure
 
-FIGURES: dict[str, Figure] = {figure.name: figure for figure in (*charge.FIGURES,)}
+FIGURES: dict[str, Figure] = {figure.name: figure for figure in (*charge.FIGURES, *cells.FIGURES)}
