@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 LATEST = 10
 """So many sessions are read back: a season's worth of drives, and no longer a wait than they are worth."""
 MOST_A_SESSION = 50
+_CHARGE = ("soc_reported", "soc_estimated")
 _SENSORS = tuple(f"pack_temperature_{number}" for number in range(1, 5))
 
 
@@ -49,12 +50,13 @@ def resistance_history(store: Path | None, machine: str) -> ResistanceHistory:
 
 
 def _of_session(reader: StoreReader, session: int) -> list[tuple[float, float, float]]:
-    """Return resistance, temperature and reported charge of at most fifty moments of a session."""
-    told = reader.arrays(session, ["pack_resistance"])
-    if "pack_resistance" not in told or not len(told["pack_resistance"][0]):
+    """Return resistance, temperature and charge, reported else estimated, of at most fifty moments of a session."""
+    told = reader.arrays(session, ["pack_resistance", "pack_resistance_10s"])
+    # a session without the second is from before resistance was the chord at 0.3 C: another figure
+    if any(name not in told or not len(told[name][0]) for name in ("pack_resistance", "pack_resistance_10s")):
         return []
     t, ohm = told["pack_resistance"]
-    beside = reader.arrays(session, [*_SENSORS, "soc_reported"])
+    beside = reader.arrays(session, [*_SENSORS, *_CHARGE])
     warmth = [beside[name] for name in _SENSORS if name in beside]
     chosen = range(0, len(t), -(-len(t) // MOST_A_SESSION))
     entries = []
@@ -62,7 +64,8 @@ def _of_session(reader: StoreReader, session: int) -> list[tuple[float, float, f
         sensors = [_latest(series, int(t[row])) for series in warmth]
         known = [value for value in sensors if value == value]
         temperature = sum(known) / len(known) if known else float("nan")
-        charge = _latest(beside["soc_reported"], int(t[row])) if "soc_reported" in beside else float("nan")
+        levels = [_latest(beside[name], int(t[row])) for name in _CHARGE if name in beside]
+        charge = next((level for level in levels if level == level), float("nan"))
         if ohm[row] == ohm[row]:
             entries.append((float(ohm[row]), temperature, charge))
     return entries

@@ -5,17 +5,19 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from telemetry.analysis.cell_lag import Track
+import numpy as np
+
+from telemetry.analysis.cell_lag import Flags, Track, fit_robustly
 from telemetry.analysis.joining import Joiner
 from telemetry.analysis.open_circuit import open_circuit_tables, owner_table, voltage_uncertainty
 from telemetry.analysis.parts_seen import under_load
 from telemetry.analysis.ranges import Z90, Range
-from telemetry.analysis.resistance import slow_resistance
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.analysis.session_power import Flow
 from telemetry.machine.sections import Pack
-from telemetry.model.batch import MICROSECONDS
+from telemetry.model.batch import MICROSECONDS, Values
 
+_SLOW_S = 10.0
 NEARLY_EMPTY = 0.2
 """Charge at which the pack must still carry the load: lithium packs are commonly used down to 20 %."""
 COLD_C = 0.0
@@ -72,6 +74,21 @@ def find_path_loss(series: SessionSeries, flow: Flow | None, least_a: float = 5.
     if Z90 * spread > max(ohm, 0.0005):
         return PathLoss(None, "the load changed too little to tell the resistance of the path")
     return PathLoss(Range(ohm - Z90 * spread, ohm, ohm + Z90 * spread))
+
+
+def slow_resistance(seconds: Values, volts: Values, amperes: Values) -> tuple[float, float] | None:
+    """Return what ``volts`` grow by for each ampere in the means of ten seconds, ohm, and one standard deviation.
+
+    None where there are fewer than 24 such means.
+    """
+    block = ((seconds - seconds[0]) // _SLOW_S).astype(np.int64)
+    count = np.bincount(block)
+    held: Flags = np.asarray(count > 0)
+    volt, ampere = (np.bincount(block, weights=each)[held] / count[held] for each in (volts, amperes))
+    if int(np.count_nonzero(held)) < 24:
+        return None
+    fit = fit_robustly(np.stack([ampere, np.ones_like(ampere)], axis=1), volt[:, None])
+    return float(fit.factors[0, 0]), float(fit.uncertainty(np.array([1.0, 0.0]))[0])
 
 
 @dataclass(frozen=True)

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import isnan
 from statistics import median
 
 LIKE_TEMPERATURE_C = 5.0
 """Resistances are compared within so many degrees: over 5 degC a lithium cell's changes by some 15 %. From memory,
 common practice."""
 LIKE_CHARGE = 20.0
-"""And within so many percent of charge, as far as that is known: near empty resistance rises."""
+"""And within so many percent of charge: near empty and, on some chemistries, near full it rises. Common practice."""
 LEAST_LIKE = 5
 
 
@@ -35,14 +34,12 @@ class ResistanceHistory:
         """Return the median resistance in like conditions, ohm; None for fewer than five entries.
 
         Args:
-            temperature_c, charge: of now; NaN for unknown. An unknown temperature is like nothing, an unknown charge
-                like every one.
+            temperature_c, charge: of now; NaN for unknown, which is like nothing.
         """
         near = [
             ohm
             for ohm, warmth, level in zip(self.ohm, self.temperature_c, self.charge, strict=True)
-            if abs(warmth - temperature_c) <= LIKE_TEMPERATURE_C
-            and (isnan(charge) or isnan(level) or abs(level - charge) <= LIKE_CHARGE)
+            if abs(warmth - temperature_c) <= LIKE_TEMPERATURE_C and abs(level - charge) <= LIKE_CHARGE
         ]
         return median(near) if len(near) >= LEAST_LIKE else None
 

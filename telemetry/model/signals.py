@@ -184,7 +184,8 @@ _FIXED = (
     Signal("charge_in", "Ah", "charge put in since the start", 0.0, 1e9, is_derived=True),
     Signal("energy_out", "Wh", "energy taken out since the start", 0.0, 1e12, is_derived=True),
     Signal("energy_in", "Wh", "energy put in since the start", 0.0, 1e12, is_derived=True),
-    Signal("pack_resistance", "ohm", "internal resistance of the pack, from load steps", 0.0, 100.0, is_derived=True),
+    Signal("pack_resistance", "ohm", "internal resistance of the pack, 1 s", 0.0, 100.0, is_derived=True),
+    Signal("pack_resistance_10s", "ohm", "internal resistance of the pack, 10 s", 0.0, 100.0, is_derived=True),
     Signal(
         "pack_resistance_change",
         "%",

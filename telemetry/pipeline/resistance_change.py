@@ -52,9 +52,9 @@ class ResistanceChange:
     def __init__(self, history: ResistanceHistory) -> None:
         self._history = history
         self._resistance = Chosen("pack_resistance", measured_only=False)
-        self._charge = Chosen("soc_reported")
+        self._charges = Chosen("soc_reported"), Chosen("soc_estimated", measured_only=False)
         self._sensors = ChosenGroup(lambda signal: pack_temperature_number(signal) is not None)
-        self._warmth, self._reported = _Latest(), _Latest()
+        self._warmth, self._levels = _Latest(), (_Latest(), _Latest())
 
     def advance(self, span: Span) -> Span:
         """Add what the resistances of ``span`` say."""
@@ -65,9 +65,10 @@ class ResistanceChange:
         t, values = self._sensors.find(span)
         if len(t):
             self._warmth.take(t, values.mean(axis=1), upto)
-        charge = self._charge.find(span)
-        if charge is not None:
-            self._reported.take(charge[0].t, charge[1], upto)
+        for chosen, level in zip(self._charges, self._levels, strict=True):
+            charge = chosen.find(span)
+            if charge is not None:
+                level.take(charge[0].t, charge[1], upto)
         rows = [] if found is None else list(self._rows(found[0].t, found[1]))
         complete = {CHANGE.key: upto} if upto < span.end else None
         return span.adding([Batch.of_rows(CHANGE, [at for at, _ in rows], [[v] for _, v in rows])], complete=complete)
@@ -75,7 +76,9 @@ class ResistanceChange:
     def _rows(self, t: Times, ohm: Values) -> list[tuple[int, float]]:
         told = []
         for at, now in zip(t.tolist(), ohm.tolist(), strict=True):
-            before = self._history.like(self._warmth.at(at), self._reported.at(at))
+            levels = [level.at(at) for level in self._levels]
+            charge = next((level for level in levels if level == level), float("nan"))
+            before = self._history.like(self._warmth.at(at), charge)
             if before is not None and now == now:
                 told.append((at, 100.0 * (now / before - 1.0)))
         return told

@@ -15,14 +15,11 @@ from typing import Any
 
 from telemetry.analysis.capacity import UsableCapacity
 from telemetry.analysis.ranges import Z90
+from telemetry.machine.limits_history import LIKE_CHARGE, LIKE_TEMPERATURE_C
 from telemetry.model.errors import printable
 from telemetry.model.time_text import local
 from telemetry.report.numbers import INTERVAL, figure
 
-LIKE_TEMPERATURE_C = 5.0
-"""Resistances further apart in temperature are not compared; it takes 1 to 2 % a degree (from memory)."""
-LIKE_CHARGE_PCT = 15.0
-"""Nor further apart in charge: within this it hardly changes, away from full and empty (common practice)."""
 SIGNIFICANT = 2.0
 _LABELS = {
     "came back while driving": "returned while driving",
@@ -30,6 +27,7 @@ _LABELS = {
     "energy a kilometre": "energy per kilometre",
     "hectares a charge": "hectares per charge",
     "pack resistance": "internal resistance of the pack, 1 s",
+    "pack resistance, 10 s": "internal resistance of the pack, 10 s",
     "spread at rest": "cell voltage spread at rest",
     "spread under load": "cell voltage spread under load",
     "spread near the top": "cell voltage spread near full",
@@ -73,7 +71,8 @@ class _Figure:
     unit: str
     value: Callable[[Report], float | None]
     uncertainty: Callable[[Report], float | None]
-    is_resistance: bool = False
+    scatter: Callable[[Report], float | None] | None = None
+    """Of a resistance, the uncertainty between sessions with the same sensor: what its gain is off cancels."""
 
 
 def _total(key: str, unit: str, name: str) -> _Figure:
@@ -82,6 +81,17 @@ def _total(key: str, unit: str, name: str) -> _Figure:
 
 def _work(key: str, unit: str, name: str) -> _Figure:
     return _Figure(name, unit, lambda r: r["work"][key], lambda r: _half_range(r["work"]["ranges"].get(key)))
+
+
+def _resistance(key: str, name: str) -> _Figure:
+    value, uncertainty, scatter = (f"{key}{part}_mohm" for part in ("", "_uncertainty", "_scatter"))
+    return _Figure(
+        name,
+        "mΩ",
+        lambda r: r["resistance"][value],
+        lambda r: r["resistance"][uncertainty],
+        lambda r: r["resistance"][scatter],
+    )
 
 
 def _no_uncertainty(report: Report) -> None:
@@ -107,13 +117,8 @@ _FIGURES = (
         lambda r: None if r["work"]["ha_per_charge"] is None else r["work"]["ha_per_charge"][1],
         lambda r: _half_range(r["work"]["ha_per_charge"]),
     ),
-    _Figure(
-        "pack resistance",
-        "mΩ",
-        lambda r: r["resistance"]["pack_mohm"],
-        lambda r: r["resistance"]["pack_uncertainty_mohm"],
-        is_resistance=True,
-    ),
+    _resistance("pack", "pack resistance"),
+    _resistance("pack_10s", "pack resistance, 10 s"),
     _Figure("usable capacity", "Ah", lambda r: r["capacity"]["usable_ah"], lambda r: r["capacity"]["uncertainty_ah"]),
     _Figure("spread at rest", "mV", lambda r: r["cells"]["spread_rest_mv"], _no_uncertainty),
     _Figure("spread under load", "mV", lambda r: r["cells"]["spread_load_mv"], _no_uncertainty),
@@ -174,9 +179,11 @@ def _difference(
     before, after = values
     if before is None or after is None:
         return Difference("unknown", why="one of the two sessions lacks it")
-    if what.is_resistance and (why := _unlike(first, other)) is not None:
+    if what.scatter is not None and (why := _unlike(first, other)) is not None:
         return Difference("not comparable", why=why)
     change = after - before
+    if what.scatter is not None and first["machine"] is not None and first["machine"] == other["machine"]:
+        uncertainties = what.scatter(first), what.scatter(other)
     if uncertainties[0] is None or uncertainties[1] is None:
         return Difference("unknown", change, why="no uncertainty is known for it")
     spread = math.hypot(*(u for u in uncertainties if u is not None))
@@ -185,16 +192,17 @@ def _difference(
 
 
 def _unlike(first: Report, other: Report) -> str | None:
-    """Return why two sessions' resistances cannot be compared; None where they can."""
+    """Return why two sessions' resistances cannot be compared, in words; None where they can."""
     one, two = first["resistance"], other["resistance"]
-    for key, unit, most in (("temperature_c", "°C", LIKE_TEMPERATURE_C), ("soc_pct", "% of charge", LIKE_CHARGE_PCT)):
+    for key, name, unit, most in (
+        ("temperature_c", "temperature", "°C", LIKE_TEMPERATURE_C),
+        ("soc_pct", "state of charge", "%", LIKE_CHARGE),
+    ):
         if one.get(key) is None or two.get(key) is None:
-            if key == "temperature_c":
-                return "the temperature of one is unknown"
-            continue
-        apart = abs(one[key] - two[key])
-        if apart > most:
-            return f"{apart:.0f} {unit} apart"
+            return f"the {name} of one is not known"
+        if abs(one[key] - two[key]) > most:
+            of = " of charge" if key == "soc_pct" else ""
+            return f"{two[key]:.0f} {unit}{of} against {one[key]:.0f} {unit}{of}"
     return None
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -76,13 +77,14 @@ def predicted_rows(figures: SessionFigures) -> Iterator[PartRow]:
     if minimum is not None and minimum > bound.limit:
         bound = low_bound(machine, minimum, "[machine] minimum_voltage_v")
     found = figures.resistance
-    ohm = None
-    if found is not None and found.pack_mohm is not None and found.pack_uncertainty_mohm is not None:
-        ohm = Range.around(found.pack_mohm / 1000, Z90 * found.pack_uncertainty_mohm / 1000).at_least(0.0)
+    response = None if found is None else found.response
     lacking = "the pack's resistance is not known: drive with at least six steps of load"
     temperature = None if found is None else found.temperature_c
     empty, cold = Sag(None, lacking), Sag(None, lacking)
-    if ohm is not None and pull is not None:
+    if found is not None and response is not None and pull is not None:
+        likely = response.ohm_at(pull.value)
+        share = Z90 * (found.pack_uncertainty_mohm or 0.0) / (found.pack_mohm or math.inf)
+        ohm = Range.around(likely, share * likely).at_least(0.0)
         empty = sag_nearly_empty(machine.pack, ohm, pull.value)
         cold = sag_in_the_cold(machine.pack, ohm, pull.value, temperature)
     for key, part, sag, counts in (

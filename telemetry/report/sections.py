@@ -197,6 +197,7 @@ def _resistance(report: Mapping[str, Any]) -> Section:
                     figure(found["pack_mohm"], "mΩ", found["pack_uncertainty_mohm"]),
                     f"at {', '.join(at)}" if at else "",
                 ),
+                ("pack, 10 s", figure(found["pack_10s_mohm"], "mΩ", found["pack_10s_uncertainty_mohm"]), ""),
                 ("highest cells", told or UNKNOWN, ""),
                 (
                     "delay of cell readings",

@@ -12,6 +12,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any
 
+from telemetry.analysis.load_response import REFERENCE_C
 from telemetry.analysis.outlook import Outlook, Pace
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.session_figures import NO_MACHINE, SessionFigures
@@ -153,17 +154,23 @@ def _series(figures: SessionFigures) -> list[list[float | None]]:
     return rows
 
 
+_PACK_RESISTANCE = tuple(
+    f"pack{seconds}{part}_mohm" for seconds in ("", "_10s") for part in ("", "_uncertainty", "_scatter")
+)
+
+
 def _resistance(figures: SessionFigures, unknown: dict[str, str]) -> Report:
     found = figures.resistance
     if found is None:
         unknown["resistance.pack_mohm"] = unknown["resistance.cells"] = NO_MACHINE
-        keys = ("pack_mohm", "pack_uncertainty_mohm", "temperature_c", "cell_lag_s", "soc_pct")
-        return dict.fromkeys(keys) | {"cells": []}
+        return dict.fromkeys((*_PACK_RESISTANCE, "reference_a", "temperature_c", "cell_lag_s", "soc_pct")) | {
+            "cells": []
+        }
     for key, reason in found.unknown.items():
         unknown["resistance.pack_mohm" if key == "pack" else f"resistance.{key}"] = reason
     return {
-        "pack_mohm": _number(found.pack_mohm, 4),
-        "pack_uncertainty_mohm": _number(found.pack_uncertainty_mohm, 4),
+        **{key: _number(getattr(found, key), 4) for key in _PACK_RESISTANCE},
+        "reference_a": None if found.response is None else _number(found.response.reference_a, 2),
         "temperature_c": _number(found.temperature_c, 2),
         "cell_lag_s": _number(found.cell_lag_s, 3),
         "soc_pct": _soc_at(figures, found.at_s, found.soc_reported_pct),
@@ -347,7 +354,8 @@ def _methods(figures: SessionFigures) -> list[str]:
         told.append(f"State of charge: {figures.charge.why}.")
     if figures.resistance is not None and figures.resistance.steps:
         told.append(
-            f"Internal resistance, 1 s: voltage change over current change at {figures.resistance.steps} load steps "
+            f"Internal resistance: voltage drop 1 s and 10 s after a step of load from rest to {REFERENCE_C:g} C, by "
+            f"{figures.resistance.steps} load steps; ± holds 1 % for the current sensor's gain "
             "(docs/cells-and-resistance.md)."
         )
     return told

@@ -173,21 +173,23 @@ class TestReserve:
 class TestResistanceChange:
     HISTORY = ResistanceHistory((0.020,) * 5 + (0.040,) * 5, (20.0,) * 5 + (5.0,) * 5, (60.0,) * 10, 2)
 
-    def change(self, temperature: float, charge: float, ohm: float = 0.025) -> float | None:
+    def change(self, temperature: float, charge: float, *more: Batch, ohm: float = 0.025) -> float | None:
         group = Group("derived", "resistance", ("pack_resistance",), "derived")
         resistance = Batch.of_rows(group, [5 * SECOND], [[ohm]])
         pack = rows("pack", 1.0, pack_temperature_1=np.full(10, temperature), soc_reported=charge)
-        found = told(ResistanceChange(self.HISTORY), pack, resistance)
+        found = told(ResistanceChange(self.HISTORY), pack, resistance, *more)
         return float(found["pack_resistance_change"][0]) if found else None
 
     def test_like_is_compared_with_like(self) -> None:
         assert self.change(21.0, 55.0) == pytest.approx(25.0)
         assert self.change(4.0, 55.0) == pytest.approx(-37.5)
-        assert self.change(21.0, float("nan")) == pytest.approx(25.0)
+        estimated = Batch.of_rows(STATE_OF_CHARGE, [SECOND], [[55.0, 3.0]])
+        assert self.change(21.0, float("nan"), estimated) == pytest.approx(25.0)
 
     def test_what_is_like_nothing_is_not_compared(self) -> None:
         assert self.change(35.0, 55.0) is None
         assert self.change(21.0, 10.0) is None
+        assert self.change(21.0, float("nan")) is None
         assert self.change(float("nan"), 55.0) is None
 
     def test_without_history_nothing_is_told(self) -> None:

@@ -238,6 +238,17 @@ class Model:
         before = volt[1199] + (volt[1199] - volt[1189]) / 10 * np.array([1, 10])  # its drift carried on
         return tuple(float(v) for v in (before - volt[[1200, 1209]]) / (0.5 * one_c))
 
+    def pulse_resistance(self, cell: int, soc: float) -> tuple[float, float]:
+        """Return volt per ampere 1 s and 10 s after a step from rest to 0.3 of the capacity an hour, ohm."""
+        amperes = 0.3 * self.run.capacity_ah
+        current = np.zeros(220)
+        current[100:] = amperes
+        start = self.start[cell]
+        self.start[cell] = soc
+        volt = self.voltages(current, [cell], 0.1)[:, 0]
+        self.start[cell] = start
+        return tuple(float(v) for v in (volt[99] - volt[[109, 199]]) / amperes)
+
 
 SIDES = ("negative", "positive")
 
@@ -339,6 +350,7 @@ def make(name: str, run: PackRun, folder: Path) -> dict[str, Any]:
     t, columns = measured(model, current, volts)
     write(folder / f"{name}.csv.gz", text_of(t, columns))
     steps = np.array([model.step_resistance(cell, middle) for cell in range(run.cells)])
+    pulses = np.array([model.pulse_resistance(cell, middle) for cell in range(run.cells)])
     return asdict(run) | {
         "cell_capacity_ah": np.round(run.capacity_ah * model.capacity, 3).tolist(),
         "cell_start_soc_pct": np.round(100 * model.start, 3).tolist(),
@@ -347,6 +359,8 @@ def make(name: str, run: PackRun, folder: Path) -> dict[str, Any]:
         "pack_mohm": round(1000 * float(driven_resistance(current, volts, run.grid_s).sum()), 4),
         "cell_mohm_0_1_s": np.round(1000 * steps[:, 0], 5).tolist(),
         "cell_mohm_1_s": np.round(1000 * steps[:, 1], 5).tolist(),
+        "cell_mohm_from_rest_1_s": np.round(1000 * pulses[:, 0], 5).tolist(),
+        "cell_mohm_from_rest_10_s": np.round(1000 * pulses[:, 1], 5).tolist(),
         "rows": len(t),
     }
 

@@ -32,7 +32,7 @@ class RandomPack:
     """A recording and its truth.
 
     Attributes:
-        mohm: float64 (cells,), mean over the first second after a step.
+        mohm: float64 (cells,), drop 1 s after a step, over the step.
         capacity_ah, start_soc: float64 (cells,).
         fault, odd_cell, amount: as drawn; ``odd_cell`` counts from 1, 0 for none.
     """
@@ -111,8 +111,8 @@ class Cells:
             self.joint[cell] = (amount - 1) * self.ohm[cell]
 
     def mohm(self) -> np.ndarray:
-        """Return the mean resistance over the first second after a step, milliohm."""
-        fast = sum(share * (1 - tau * (1 - np.exp(-1 / tau))) for share, tau in self.PAIRS)
+        """Return the drop of voltage 1 s after a step of current, over the step, milliohm."""
+        fast = sum(share * (1 - np.exp(-1 / tau)) for share, tau in self.PAIRS)
         return 1000 * (self.ohm * (1 + fast) + self.joint)
 
     def voltages(self, current: np.ndarray, step_s: float) -> np.ndarray:

@@ -38,6 +38,9 @@ def report(mohm=25.0, spread=0.3, temperature=20.0, charge=60.0, wh_per_km=400.0
         "resistance": {
             "pack_mohm": mohm,
             "pack_uncertainty_mohm": spread,
+            "pack_scatter_mohm": spread,
+            "pack_10s_mohm": None,
+            "pack_10s_uncertainty_mohm": None,
             "temperature_c": temperature,
             "soc_pct": charge,
             "cells": [],
@@ -57,11 +60,28 @@ def test_a_new_connector_shows_and_the_same_drive_twice_does_not():
     assert verdict("pack resistance", report(25.0), report(25.3)) == "alike"
 
 
-@pytest.mark.parametrize("other", [report(temperature=9.0), report(charge=12.0), report(temperature=None)])
-def test_resistances_at_unlike_temperature_or_charge_are_not_compared(other):
+def test_the_gain_of_a_sensor_does_not_count_between_two_drives_of_one_machine():
+    first, second, elsewhere = report(25.0, 0.9), report(26.0, 0.9), report(26.0, 0.9)
+    for each in (first, second, elsewhere):
+        each["resistance"]["pack_scatter_mohm"] = 0.1
+    elsewhere["machine"] = "another machine"
+    assert verdict("pack resistance", first, second) == "differs"
+    assert verdict("pack resistance", first, elsewhere) == "alike"
+
+
+@pytest.mark.parametrize(
+    ("other", "why"),
+    [
+        (report(temperature=8.0), "8 °C against 20 °C"),
+        (report(charge=12.0), "12 % of charge against 60 % of charge"),
+        (report(temperature=None), "the temperature of one is not known"),
+        (report(charge=None), "the state of charge of one is not known"),
+    ],
+)
+def test_resistances_at_unlike_temperature_or_charge_are_not_compared(other, why):
     line = next(line for line in compare([report(), other]) if line.name == "pack resistance")
     assert line.differences[0].verdict == "not comparable"
-    assert line.differences[0].why
+    assert line.differences[0].why == why
     assert line.values == (25.0, 25.0)
 
 

@@ -14,15 +14,16 @@ from telemetry.store.writer import StoreWriter
 
 START = 1_700_000_000_000_000
 PACK = Group("pack", "pack", ("pack_temperature_1", "pack_temperature_2", "soc_reported"))
-RESISTANCE = Group("derived", "resistance", ("pack_resistance",), "derived")
+RESISTANCE = Group("derived", "resistance", ("pack_resistance", "pack_resistance_10s"), "derived")
+BEFORE = Group("derived", "resistance", ("pack_resistance",), "derived")
 
 
-def record(store: Path, machine: str, ohm: float, rows: int = 3, origin: str = "live") -> None:
+def record(store: Path, machine: str, ohm: float, rows: int = 3, origin: str = "live", group=RESISTANCE) -> None:
     with StoreWriter.open(store) as writer:
         writer.begin_session(machine, None, origin, "absolute", START, START)
         t = START + np.arange(rows, dtype=np.int64) * 60_000_000
         pack = Batch(PACK, t, np.tile([18.0, 22.0, 64.0], (rows, 1)))
-        resistance = Batch(RESISTANCE, t + 1, np.full((rows, 1), ohm))
+        resistance = Batch(group, t + 1, np.full((rows, len(group.signals)), ohm))
         writer.offer(Span(int(t[-1]) + 2, (pack, resistance)))
         writer.end_session(int(t[-1]) + 2)
 
@@ -32,6 +33,7 @@ def test_live_sessions_of_the_same_machine_count(tmp_path: Path) -> None:
     record(store, "mower", 0.020)
     record(store, "cart", 0.500)
     record(store, "mower", 0.900, origin="replay")
+    record(store, "mower", 0.700, group=BEFORE)  # from before resistance was the chord at 0.3 C
     record(store, "mower", 0.022)
     history = resistance_history(store, "mower")
     assert sorted(history.ohm) == [0.020] * 3 + [0.022] * 3
