@@ -35,14 +35,10 @@ def drive_current_a(power: SessionPower) -> float:
     return float((amperes**2).sum()) / total if total > 0.0 else 0.0
 
 
-def pack_ohm(pack: Pack, measured: Resistance | None = None) -> Range:
-    """Return the pack's resistance to a load of minutes, ohm: measured, else stated, else by chemistry and capacity.
-
-    A measurement is over one second; by common practice, from memory, minutes of load show 1.0 to 2 times that.
-    """
-    if measured is not None and measured.pack_mohm is not None:
-        off = Z90 * (measured.pack_uncertainty_mohm or 0.0)
-        return Range.around(measured.pack_mohm, off).at_least(0.0).times(0.001).times(SLOW_OVER_FAST)
+def fast_ohm(pack: Pack, measured_ohm: Range | None = None) -> Range:
+    """Return the pack's resistance over seconds, ohm: measured, else stated, else by chemistry and capacity."""
+    if measured_ohm is not None:
+        return measured_ohm.at_least(0.0)
     if pack.internal_resistance_mohm is not None:
         stated = pack.internal_resistance_mohm / 1000.0
         return Range(0.75 * stated, stated, 1.25 * stated)
@@ -52,6 +48,23 @@ def pack_ohm(pack: Pack, measured: Resistance | None = None) -> Range:
         for each in (practice.low_resistance, practice.high_resistance)
     )
     return Range(low, (low * high) ** 0.5, high)
+
+
+def measured_ohm(found: Resistance | None) -> Range | None:
+    """Return the resistance over 1 s that a session's load steps tell, ohm, 90 % interval; None where they do not."""
+    if found is None or found.pack_mohm is None:
+        return None
+    return Range.around(found.pack_mohm, Z90 * (found.pack_uncertainty_mohm or 0.0)).times(0.001)
+
+
+def pack_ohm(pack: Pack, measured: Resistance | None = None) -> Range:
+    """Return the pack's resistance to a load of minutes, ohm.
+
+    A measurement is over one second; by common practice, from memory, minutes of load show 1.0 to 2 times that.
+    """
+    found = measured_ohm(measured)
+    fast = fast_ohm(pack, found)
+    return fast if found is None else fast.times(SLOW_OVER_FAST)
 
 
 def voltage_over_charge(pack: Pack, amperes: float, ohm: Range, low: float = EMPTY_SHARE, high: float = 1.0) -> Range:

@@ -39,7 +39,7 @@ _LEAST_ROWS = 30
 _PARTS = 12
 _SMALL_SAMPLE = 1.09
 """Student's 90 % quantile for twelve parts (11 degrees of freedom) over that of a normal distribution."""
-_MODEL = 0.02
+_MODEL = 0.015
 """What the law above leaves open of either figure against cells that follow another: one standard deviation. Chosen
 on simulated cells (PyBaMM and circuits), see docs."""
 _EMPTY = 0.95

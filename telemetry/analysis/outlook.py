@@ -1,7 +1,8 @@
-"""Minutes, kilometres and hectares left, as ranges.
+"""What is coming: the power of the next ten minutes of use, and minutes, kilometres and hectares left, as ranges.
 
-Twice: at the rate of the last minutes, and at the rate of the whole session. The energy left in the pack is the state
-of charge with its bounds, less what remains at the cut-off, times capacity and the mean voltage from there to empty.
+Twice: at the rate of the last ten minutes, and at the rate of the whole session. The energy left is that of
+:mod:`telemetry.analysis.energy_left`. A rate is a forecast: the next ten minutes differ from the last ones by how ten
+minutes differ from each other, and by the ground that is still to come.
 """
 
 from __future__ import annotations
@@ -20,10 +21,14 @@ from telemetry.model.batch import MICROSECONDS
 LAST_MINUTES = 10.0
 _LEAST_S = 60.0
 _PIECE_S = 60.0
-_FEWEST_PIECES = 4
-RESERVE_PCT = Range(0.0, 2.0, 5.0)
-"""Charge left at the cut-off, in per cent: the lowest cell ends the drive before the mean one is empty;
-common practice."""
+_AHEAD = 10
+"""Pieces, of a minute each, that the forecast is for."""
+_USUAL_SPREAD, _USUAL_PIECES = 0.35, 4.0
+"""How much a minute's power usually differs from the mean, as a share of it, and how many minutes that counts for."""
+_RELATED = 1.5
+"""Minutes that follow each other are alike: so many times the variance of independent ones."""
+_GROUND = 0.05
+"""What no earlier minute tells, as a share of the power: another field, a wind; one standard deviation. Ours."""
 
 
 @dataclass(frozen=True)
@@ -31,7 +36,7 @@ class Pace:
     """The rate over some time.
 
     Attributes:
-        power_w: net power out of the pack, W, with 90 % bounds on its mean from how minutes differed.
+        power_w: mean net power out of the pack over the next ten minutes of use, W, 90 % interval.
         minutes_left, km_left, ha_left: at that power; None where unknown.
     """
 
@@ -58,21 +63,6 @@ class Outlook:
     unknown: Mapping[str, str] = field(default_factory=dict)
 
 
-def energy_left_wh(
-    soc_pct: Range, capacity_ah: Range | float, voltage_v: Range | float, reserve_pct: Range = RESERVE_PCT
-) -> Range:
-    """Return the energy until the cut-off, Wh: (state of charge less reserve) / 100 x capacity x voltage.
-
-    Args:
-        soc_pct: state of charge with its bounds, %.
-        capacity_ah: usable capacity, Ah.
-        voltage_v: mean voltage under load from that state of charge down, V.
-        reserve_pct: what remains at the cut-off, %.
-    """
-    usable = Range(soc_pct.low - reserve_pct.high, soc_pct.mid - reserve_pct.mid, soc_pct.high - reserve_pct.low)
-    return usable.at_least(0.0).times(capacity_ah).times(voltage_v).times(0.01)
-
-
 def minutes_left(energy_wh: Range, power_w: Range) -> Range | None:
     """Return how long ``energy_wh`` lasts at ``power_w``, min; None where the power may be zero."""
     return None if power_w.low <= 0.0 else energy_wh.over(power_w).times(60.0)
@@ -81,9 +71,7 @@ def minutes_left(energy_wh: Range, power_w: Range) -> Range | None:
 def find_outlook(
     power: SessionPower,
     phases: Phases,
-    soc_pct: Range | None = None,
-    capacity_ah: Range | float | None = None,
-    voltage_v: Range | float | None = None,
+    left: Range | None = None,
     km_per_wh: Range | None = None,
     ha_per_wh: Range | None = None,
     last_minutes: float = LAST_MINUTES,
@@ -93,10 +81,7 @@ def find_outlook(
     Args:
         power: the session's power.
         phases: its phases; only drive and work count as use.
-        soc_pct: state of charge at the end, %; 0 to 100.
-        capacity_ah: usable capacity, Ah.
-        voltage_v: mean voltage under load from that state of charge down, V; see
-            :func:`telemetry.analysis.charge_voltage.voltage_over_charge`.
+        left: energy left, Wh, 90 % interval.
         km_per_wh, ha_per_wh: what a Wh gave in the session.
         last_minutes: how many minutes of use count for ``lately``.
     """
@@ -105,14 +90,8 @@ def find_outlook(
     if power.power is None or not uses:
         why = "no power is known" if power.power is None else "the session contains no driving or work"
         return Outlook(unknown=dict.fromkeys(("energy_left_wh", "lately", "whole"), why))
-    left = None
-    if soc_pct is None or capacity_ah is None or voltage_v is None:
-        lacking = (
-            "the state of charge" if soc_pct is None else "the capacity" if capacity_ah is None else "the voltage"
-        )
-        unknown["energy_left_wh"] = f"{lacking} is not known"
-    else:
-        left = energy_left_wh(soc_pct, capacity_ah, voltage_v)
+    if left is None:
+        unknown["energy_left_wh"] = "the state of charge is not known"
     paces: list[Pace | None] = []
     for name, spans in (("lately", _last(uses, last_minutes)), ("whole", uses)):
         mean = mean_power_w(power.power, spans)
@@ -125,11 +104,7 @@ def find_outlook(
 
 
 def mean_power_w(flow: Flow, spans: list[tuple[int, int]]) -> Range | None:
-    """Return the mean net power within ``spans`` (microseconds), W, with 90 % bounds; None below a minute.
-
-    The bounds come from the scatter of pieces of a minute, taken as independent: 1.645 standard deviations of their
-    mean, and a tenth of the power either way where there are fewer than four.
-    """
+    """Return the net power of the next ten minutes, W, by that in ``spans`` (microseconds); None below a minute."""
     pieces, seconds = [], []
     for start, end in spans:
         count = max(1, round((end - start) / MICROSECONDS / _PIECE_S))
@@ -140,15 +115,20 @@ def mean_power_w(flow: Flow, spans: list[tuple[int, int]]) -> Range | None:
                 out, into = flow.between(first, last)
                 pieces.append((out - into) / known * 3600.0)
                 seconds.append(known)
-    return bounded_mean(pieces, seconds) if float(np.sum(seconds)) >= _LEAST_S else None
+    return forecast(pieces, seconds) if float(np.sum(seconds)) >= _LEAST_S else None
 
 
-def bounded_mean(pieces: Sequence[float], weights: Sequence[float]) -> Range:
-    """Return the weighted mean of ``pieces`` (at least one) with 90 % bounds, as :func:`mean_power_w` makes them."""
-    mean = float(np.average(pieces, weights=weights))
-    if len(pieces) < _FEWEST_PIECES:
-        return Range.around(mean, 0.1 * abs(mean))
-    variance = float(np.average((np.array(pieces) - mean) ** 2, weights=weights)) / (len(pieces) - 1)
+def forecast(pieces: Sequence[float], seconds: Sequence[float]) -> Range:
+    """Return the mean of the next ten minutes by ``pieces`` of about a minute (at least one), 90 % interval.
+
+    The mean of n pieces and that of ten to come differ by a variance of s² (1/n + 1/10), times what neighbours have
+    in common; s² is their own scatter, joined with the usual one for the few that there are.
+    """
+    mean = float(np.average(pieces, weights=seconds))
+    minutes = float(np.sum(seconds)) / _PIECE_S
+    squares = minutes * float(np.average((np.array(pieces) - mean) ** 2, weights=seconds))
+    scatter = (_USUAL_PIECES * (_USUAL_SPREAD * mean) ** 2 + squares) / (_USUAL_PIECES + max(minutes - 1.0, 0.0))
+    variance = _RELATED * scatter * (1.0 / max(minutes, 1.0) + 1.0 / _AHEAD) + (_GROUND * mean) ** 2
     return Range.around(mean, Z90 * float(np.sqrt(variance)))
 
 

@@ -9,12 +9,14 @@ memory) differ in current; the 1 kHz figure of a cell's sheet is less.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from telemetry.analysis.cell_lag import WIDTH_S, Flags, Pairs, Track, changes, fit_each, pairs_of
+from telemetry.analysis.instruments import USUAL_CURRENT_GAIN, USUAL_VOLTAGE_GAIN
 from telemetry.analysis.load_response import LoadResponse, fit_response
 from telemetry.analysis.series import CellSeries, Series, SessionSeries
 from telemetry.machine.sections import Pack
@@ -23,8 +25,8 @@ from telemetry.model.batch import MICROSECONDS, Times, Values
 LEAST_CURRENT_A = 5.0
 LEAST_CURRENT_C = 0.1
 """A load step is more than 5 A; of small packs, more than a tenth of their capacity an hour."""
-SENSOR_GAIN = 0.01
-"""What a current sensor's gain may be off, one standard deviation; nothing in the data tells it. Common practice."""
+USUAL_GAIN = math.hypot(USUAL_CURRENT_GAIN, USUAL_VOLTAGE_GAIN)
+"""Gain of volt over ampere, one standard deviation, where nobody states or checked the sensors."""
 _RESOLVED_S = 0.3
 _RATIO_ROWS = 4
 _FIRST = np.array([1.0, 0.0, 0.0, 0.0])
@@ -55,7 +57,7 @@ class Resistance:
 
     Attributes:
         pack_mohm, pack_uncertainty_mohm: over 1 s at the pack's terminals, and one standard deviation: the scatter
-            over the session together with the usual gain error of a current sensor.
+            over the session together with the gain of the sensors.
         temperature_c: mean over the steps, of the pack's sensors; None where none is known.
         soc_reported_pct: mean over the steps, by the BMS; None where it reports none.
         at_s: mean time of the steps, s from the session's origin, to look up any other figure at.
@@ -63,8 +65,8 @@ class Resistance:
         cells: by number; empty where cells tell nothing.
         steps: load steps used.
         unknown: by key (``pack``, ``cells``), why a figure is missing.
-        pack_scatter_mohm: the part of ``pack_uncertainty_mohm`` that is not the sensor's gain: what counts between
-            two sessions with the same sensor.
+        pack_scatter_mohm: the part of ``pack_uncertainty_mohm`` that is not the sensors' gain: what counts between
+            two sessions with the same sensors.
         pack_10s_mohm, pack_10s_uncertainty_mohm, pack_10s_scatter_mohm: the same over 10 s.
         response: of the pack's voltage, for other currents; None where ``pack_mohm`` is.
     """
@@ -85,11 +87,15 @@ class Resistance:
     response: LoadResponse | None = None
 
 
-def find_resistance(series: SessionSeries, pack: Pack) -> Resistance:
+def find_resistance(series: SessionSeries, pack: Pack, gain: float = USUAL_GAIN) -> Resistance:
     """Return the resistance of pack and cells as far as the session's load steps tell it.
 
     Needs ``pack_current``, and ``pack_voltage`` or cell voltages, each at least every 2.5 s, and at least six steps
     of load.
+
+    Args:
+        series: the session; ``pack``: what its owner states.
+        gain: of the voltage's sensor over the current's, one standard deviation; nothing in the data tells it.
     """
     measured = series.get("pack_current")
     if measured is None or len(measured.t) < 8:
@@ -113,12 +119,12 @@ def find_resistance(series: SessionSeries, pack: Pack) -> Resistance:
     )
     if not isinstance(cells, str):
         found = replace(found, cell_lag_s=cells[0].lag_s, cells=cells[1])
-    return _with_pack(found, whole) if isinstance(whole, LoadResponse) else found
+    return _with_pack(found, whole, gain) if isinstance(whole, LoadResponse) else found
 
 
-def _with_pack(found: Resistance, whole: LoadResponse) -> Resistance:
+def _with_pack(found: Resistance, whole: LoadResponse, gain: float) -> Resistance:
     mohm, scatter = 1000 * whole.ohm, 1000 * whole.scatter
-    fast, slow = np.hypot(scatter, SENSOR_GAIN * mohm).tolist()
+    fast, slow = np.hypot(scatter, gain * mohm).tolist()
     return replace(
         found,
         pack_mohm=float(mohm[0]),

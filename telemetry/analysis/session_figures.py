@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from telemetry.analysis.capacity import UsableCapacity, best_capacity, find_capacity
 from telemetry.analysis.cell_findings import CellFindings, judge_cells
-from telemetry.analysis.charge_voltage import drive_current_a, pack_ohm, voltage_over_charge
+from telemetry.analysis.charge_voltage import fast_ohm, measured_ohm, pack_ohm
 from telemetry.analysis.charging import ChargeFacts, Charging, find_charging
 from telemetry.analysis.current_offset import CurrentOffset, find_offset
+from telemetry.analysis.energy_left import STATED_CAPACITY, Load, find_energy_left
 from telemetry.analysis.evidence import Finding, find_evidence
 from telemetry.analysis.instruments import InstrumentErrors, corrected, session_errors
 from telemetry.analysis.open_circuit import owner_table
@@ -96,15 +98,17 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
         table = None if pack.open_circuit is None else owner_table(pack.open_circuit)
         charge = estimate_charge(series, pack, offset, table)
         capacity = find_capacity(series, pack, offset, charge, errors.current.gain_sd)
-        resistance, cells = _cells(series, pack, phases, best_capacity(pack, capacity))
+        resistance, cells = _cells(series, pack, phases, errors, best_capacity(pack, capacity))
     end_pct = _end_of(charge)
     usable = _usable(pack, capacity)
     charging = find_charging(series, power, phases.of("charge"), _facts(machine, capacity, end_pct, wall_wh))
     share = None if charging is None else charging.charger_efficiency
     ohm = None if pack is None else pack_ohm(pack, resistance)
-    volts = None
-    if pack is not None and ohm is not None and end_pct is not None:
-        volts = voltage_over_charge(pack, drive_current_a(power), ohm, high=end_pct.mid / 100.0)
+    left = None
+    if pack is not None and power.current is not None and end_pct is not None:
+        capacity_range = usable or STATED_CAPACITY.times(pack.capacity_ah)
+        seconds_ohm = fast_ohm(pack, measured_ohm(resistance))
+        left = find_energy_left(end_pct, pack, capacity_range, Load.of(power.current), seconds_ohm)
     work = session_work(
         series,
         power,
@@ -127,7 +131,7 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
         phases,
         implement_cost(series, power, _spans(phases, "work"), _spans(phases, "drive", "rest")),
         work,
-        find_outlook(power, phases, end_pct, usable, volts, work.km_per_wh, work.ha_per_wh),
+        find_outlook(power, phases, left, work.km_per_wh, work.ha_per_wh),
         _storage(series, power, phases, machine, offset, end_pct),
         charging,
         offset,
@@ -150,13 +154,13 @@ def find_cells(series: SessionSeries, machine: Machine | None) -> CellFindings |
     known = find_offset(series, machine.pack, errors.current.offset_sd)
     power = find_power(series, known.value_a if known.known else 0.0)
     phases = find_phases(series, power, machine.pack.capacity_ah, _states_implement(machine))
-    return _cells(series, machine.pack, phases, best_capacity(machine.pack, None))[1]
+    return _cells(series, machine.pack, phases, errors, best_capacity(machine.pack, None))[1]
 
 
 def _cells(
-    series: SessionSeries, pack: Pack, phases: Phases, capacity: tuple[float, float]
+    series: SessionSeries, pack: Pack, phases: Phases, errors: InstrumentErrors, capacity: tuple[float, float]
 ) -> tuple[Resistance, CellFindings]:
-    resistance = find_resistance(series, pack)
+    resistance = find_resistance(series, pack, math.hypot(errors.current.gain_sd, errors.voltage.gain_sd))
     return resistance, judge_cells(series, pack, resistance, phases.of("rest"), capacity)
 
 

@@ -31,6 +31,6 @@ def limit_stages(machine: Machine, history: ResistanceHistory = NO_HISTORY) -> l
         Spread(pack.cell, pack.capacity_ah),
         TopWatch(machine),
         PathHeat(pack.capacity_ah, conductor_ohm(machine)),
-        Reserve(pack.capacity_ah, pack.nominal_v, plan),
+        Reserve(pack, plan),
         ResistanceChange(history),
     ]

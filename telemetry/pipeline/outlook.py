@@ -1,8 +1,8 @@
 """The stage that says how much longer and how much further: minutes and hectares left, every ten seconds.
 
-The formulas are those of the report (:mod:`telemetry.analysis.outlook`): energy left is the estimated state of
-charge with its bounds, less the reserve, times rated capacity and nominal voltage; time left is that over the mean
-power of the last ten minutes of use, and of all use. Blocks of ten seconds at rest are no use and count for neither.
+The formulas are those of the report (:mod:`telemetry.analysis.outlook`, :mod:`telemetry.analysis.energy_left`): time
+left is the energy left over the power of the last ten minutes of use, and of all use.
+Blocks of ten seconds at rest are no use and count for neither.
 Hectares are distance times working width while the implement is engaged; they are told once a hundredth is done.
 """
 
@@ -12,11 +12,13 @@ from collections import deque
 
 import numpy as np
 
-from telemetry.analysis.outlook import bounded_mean, energy_left_wh, minutes_left
+from telemetry.analysis.outlook import forecast, minutes_left
 from telemetry.analysis.ranges import Z90, Range
+from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
 from telemetry.pipeline.blocks import Blocks
 from telemetry.pipeline.derive import POWER
+from telemetry.pipeline.energy_ahead import EnergyAhead
 from telemetry.pipeline.estimate_charge import STATE_OF_CHARGE
 from telemetry.pipeline.stage import Chosen
 
@@ -53,13 +55,13 @@ class Outlook:
     """Adds a row of ``OUTLOOK`` for each block of ten seconds in which the state of charge is known.
 
     Args:
-        capacity_ah, nominal_v: of the pack.
+        pack: what its owner states.
         width_m: working width; None: no hectares.
     """
 
-    def __init__(self, capacity_ah: float, nominal_v: float, width_m: float | None) -> None:
-        self._capacity_ah, self._nominal_v, self._width_m = capacity_ah, nominal_v, width_m
-        self._rest_below_w = 0.01 * capacity_ah * nominal_v
+    def __init__(self, pack: Pack, width_m: float | None) -> None:
+        self._ahead, self._width_m = EnergyAhead(pack), width_m
+        self._rest_below_w = 0.01 * pack.capacity_ah * pack.nominal_v
         self._power = _Column("pack_power", measured=False)
         self._soc = _Column("soc_estimated", measured=False, last=True)
         self._sigma = _Column("soc_uncertainty", measured=False, last=True)
@@ -73,6 +75,7 @@ class Outlook:
     def advance(self, span: Span) -> Span:
         """Add what can be told of every block that is over."""
         end = min(span.complete_to(POWER), span.complete_to(STATE_OF_CHARGE))
+        self._ahead.take(span, end)
         power, speed, engaged = (each.take(span, end) for each in (self._power, self._speed, self._engaged))
         soc, sigma = self._soc.take(span, end), self._sigma.take(span, end)
         t, rows = [], []
@@ -84,7 +87,7 @@ class Outlook:
                 self._done_ha += metres * self._width_m / _M2_PER_HA
             if block in soc and block in sigma and self._used_blocks >= _PIECE:
                 t.append(block)
-                rows.append(self._row(Range.around(soc[block], Z90 * sigma[block])))
+                rows.append(self._row(block, Range.around(soc[block], Z90 * sigma[block])))
         told = [Batch.of_rows(OUTLOOK, t, rows)] if t else []
         return span.adding(told, complete={OUTLOOK.key: end} if end < span.end else None)
 
@@ -95,11 +98,12 @@ class Outlook:
             self._used_w += power_w
             self._used_blocks += 1
 
-    def _row(self, soc_pct: Range) -> list[float]:
-        left = energy_left_wh(soc_pct, self._capacity_ah, self._nominal_v)
+    def _row(self, block: int, soc_pct: Range) -> list[float]:
+        left = self._ahead.at(block, soc_pct)
         recent = list(self._lately)
         pieces = [recent[max(0, last - _PIECE) : last] for last in range(len(recent), 0, -_PIECE)]
-        lately = minutes_left(left, bounded_mean([float(np.mean(p)) for p in pieces], [len(p) for p in pieces]))
+        minutes = [float(np.mean(piece)) for piece in pieces]
+        lately = minutes_left(left, forecast(minutes, [len(piece) * _BLOCK_H * 3600.0 for piece in pieces]))
         whole = minutes_left(left, Range.exactly(self._used_w / self._used_blocks))
         hectares = np.nan
         if self._done_ha >= _FIRST_HA and self._session_wh > 0.0:

@@ -14,8 +14,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from telemetry.analysis.ranges import Range
+from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
 from telemetry.pipeline.blocks import Block, Blocks, Holder, known_rows
+from telemetry.pipeline.energy_ahead import EnergyAhead
 from telemetry.pipeline.estimate_charge import STATE_OF_CHARGE
 from telemetry.pipeline.stage import Chosen
 
@@ -57,15 +60,17 @@ class _Means:
 class Reserve:
     """Adds ``soc_lower_bound``, and with a plan ``energy_margin``; ``energy_left`` wherever the charge is known.
 
+    Energy is what that charge gives, most likely; see :mod:`telemetry.analysis.energy_left`.
+
     Args:
-        capacity_ah, nominal_v: of the pack.
+        pack: what its owner states.
         plan: what the work needs; None where the machine file does not say.
     """
 
-    def __init__(self, capacity_ah: float, nominal_v: float, plan: Plan | None) -> None:
+    def __init__(self, pack: Pack, plan: Plan | None) -> None:
         self._holder = Holder(BLOCK)
         self._complete: dict[tuple[str, str], int] = {}
-        self._full_wh = capacity_ah * nominal_v
+        self._ahead = EnergyAhead(pack)
         self._plan = plan
         self._estimated = _Means("soc_estimated", measured_only=False, last=True)
         self._uncertainty = _Means("soc_uncertainty", measured_only=False, last=True)
@@ -89,10 +94,12 @@ class Reserve:
                 charge[t] = estimated[t] - uncertainty[t]
             elif t in reported:
                 charge[t] = reported[t]
-        margins = self._margins(held, end, charge)
+        self._ahead.take(held, end)
+        energy = {t: self._ahead.at(t, Range.exactly(soc)).mid for t, soc in charge.items()}
+        margins = self._margins(held, end, energy)
         groups = (SOC_LOWER_BOUND, ENERGY_LEFT, ENERGY_MARGIN)
         self._complete = {group.key: end for group in groups}
-        rows = (charge, {t: self._wh(soc) for t, soc in charge.items()}, margins)
+        rows = (charge, energy, margins)
         return span.adding(
             [
                 Batch.of_rows(group, list(told), [[value] for value in told.values()])
@@ -102,23 +109,20 @@ class Reserve:
             complete=self._complete,
         )
 
-    def _wh(self, soc: float) -> float:
-        return max(0.0, soc) / 100.0 * self._full_wh
-
-    def _margins(self, span: Span, end: int, charge: dict[int, float]) -> dict[int, float]:
+    def _margins(self, span: Span, end: int, energy: dict[int, float]) -> dict[int, float]:
         """Return the energy left over by the end of each block, Wh, as far as it can be known."""
         if self._plan is None:
             return {}
         voltage, current = self._voltage.take(span, end), self._current.take(span, end)
         speed, engaged = self._speed.take(span, end), self._engaged.take(span, end)
         told = {}
-        for t in sorted(charge.keys() | current.keys() | speed.keys()):
+        for t in sorted(energy.keys() | current.keys() | speed.keys()):
             if t in voltage and t in current:
                 self._used_wh += voltage[t] * current[t] * _HOURS
             if t in speed and t in engaged:
                 metres = abs(speed[t]) * engaged[t] * 1000.0 * _HOURS
                 self._done_ha += metres * self._plan.width_m / SQUARE_METRES_PER_HECTARE
-            if t in charge and self._done_ha >= FIRST_SHARE * self._plan.area_ha:
+            if t in energy and self._done_ha >= FIRST_SHARE * self._plan.area_ha:
                 rest = max(0.0, self._plan.area_ha - self._done_ha)
-                told[t] = self._wh(charge[t]) - rest * max(0.0, self._used_wh) / self._done_ha
+                told[t] = energy[t] - rest * max(0.0, self._used_wh) / self._done_ha
         return told

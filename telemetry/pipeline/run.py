@@ -46,7 +46,7 @@ def standard_stages(judge: Judge, machine: Machine | None = None, history: Resis
     if machine is not None:
         pack, width_m = machine.pack, machine.vehicle.working_width_m
         table = None if pack.open_circuit is None else owner_table(pack.open_circuit)
-        outlook = Outlook(pack.capacity_ah, pack.nominal_v, width_m)
+        outlook = Outlook(pack, width_m)
         stages += [EstimateCharge(pack, table), EstimateResistance(pack), *limit_stages(machine, history), outlook]
     watch = SupplyWatch(None if machine is None else machine.pack)
     return Chain([WithoutFrozen(Chain([*stages, watch, Suspicion(), judge]))])

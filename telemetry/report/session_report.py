@@ -355,7 +355,7 @@ def _methods(figures: SessionFigures) -> list[str]:
     if figures.resistance is not None and figures.resistance.steps:
         told.append(
             f"Internal resistance: voltage drop 1 s and 10 s after a step of load from rest to {REFERENCE_C:g} C, by "
-            f"{figures.resistance.steps} load steps; ± holds 1 % for the current sensor's gain "
+            f"{figures.resistance.steps} load steps; ± includes the sensors' gain error "
             "(docs/cells-and-resistance.md)."
         )
     return told

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -26,6 +26,7 @@ class Truth:
         amount: the missing part of capacity or charge, or the factor of resistance; 0 for none.
         gain, offset_a: of the current sensor, which shows ``gain * current_a + offset_a``.
         lag_s: by how much the cells' readings are late.
+        pulse_ohm: float64 (2,), the pack's resistance over 1 s and over 10 s, ohm; empty where nobody asks.
     """
 
     t: np.ndarray
@@ -40,6 +41,7 @@ class Truth:
     gain: float
     offset_a: float
     lag_s: float
+    pulse_ohm: np.ndarray = field(default_factory=lambda: np.empty(0))
 
     @property
     def pct(self) -> np.ndarray:

@@ -67,6 +67,11 @@ class Session:
         self._cells, self._cell, self._capacity_ah, self._dt = cells, cell, capacity_ah, dt
         self._rows: list[tuple[float, np.ndarray, np.ndarray]] = []
 
+    @property
+    def capacity_ah(self) -> np.ndarray:
+        """Of each cell, Ah."""
+        return self._cells.capacity_ah
+
     def _step(self, current_a: float, rows: int = 1) -> np.ndarray:
         """Carry ``current_a`` for ``rows`` rows in one stride; straight lines between its ends."""
         before = self._rows[-1] if self._rows else None

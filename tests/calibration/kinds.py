@@ -43,7 +43,7 @@ class SimulatorCells:
         return np.asarray(self._cells.source_voltage - current_a * self._cells.resistance_ohm)
 
 
-def _fault(fault: str, random: np.random.Generator) -> float:
+def drawn_fault(fault: str, random: np.random.Generator) -> float:
     low, high = {"low-capacity": (0.03, 0.12), "low-charge": (0.02, 0.08), "high-resistance": (1.4, 3.0)}.get(
         fault, (0, 0)
     )
@@ -155,7 +155,7 @@ def draw(source: str, chemistry: str, celsius: float, course: str, name: str, ev
     count = int(random.choice([16, 16, 15, 24] if chemistry == "lfp" else [14, 14, 7, 20]))
     stated = float(random.choice([40.0, 60.0, 100.0, 105.0, 150.0]))
     which = str(random.choice(FAULTS))
-    fault = (which, int(random.integers(count)), _fault(which, random))
+    fault = (which, int(random.integers(count)), drawn_fault(which, random))
     share = float(random.uniform(0.3, 1.0) if course != "charge-then-drive" else random.uniform(0.3, 0.7))
     pack = Pack(chemistry=chemistry, cells_in_series=count, capacity_ah=stated)
     cells = MAKERS[source](chemistry, celsius, count, stated, share, fault, random)

@@ -9,8 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from telemetry.analysis.charge_voltage import fast_ohm
+from telemetry.analysis.energy_left import STATED_CAPACITY, Load, find_energy_left
+from telemetry.analysis.ranges import Range
 from telemetry.machine.limits_current import Part
 from telemetry.machine.limits_history import ResistanceHistory
+from telemetry.machine.sections import Pack
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.pipeline.averaging import Averaging
 from telemetry.pipeline.charge_temperature import ChargeTemperature
@@ -133,16 +137,27 @@ class TestChargeTemperature:
         assert told(ChargeTemperature(0.0, 45.0), current, sensor)["cold_charge_current"][-1] == pytest.approx(15.0)
 
 
+PACK = Pack(chemistry="lfp", cells_in_series=16, capacity_ah=100.0)
+
+
+def left_wh(soc_pct: float, amperes: float = 0.0) -> float:
+    """Return what the report would make of that charge, Wh."""
+    load = Load()
+    load.take(np.full(10, amperes))
+    capacity = STATED_CAPACITY.times(PACK.capacity_ah)
+    return find_energy_left(Range.exactly(soc_pct), PACK, capacity, load, fast_ohm(PACK)).mid
+
+
 class TestReserve:
     def test_the_estimate_counts_less_its_deviation(self) -> None:
         estimate = rows("state_of_charge", 10.0, soc_estimated=np.full(30, 40.0), soc_uncertainty=6.0)
-        found = told(Reserve(100.0, 51.2, None), estimate, rows("pack", 1.0, soc_reported=np.full(300, 55.0)))
+        found = told(Reserve(PACK, None), estimate, rows("pack", 1.0, soc_reported=np.full(300, 55.0)))
         assert found["soc_lower_bound"][-1] == 34.0
-        assert found["energy_left"][-1] == pytest.approx(0.34 * 5120)
+        assert found["energy_left"][-1] == pytest.approx(left_wh(34.0))
 
     def test_an_estimate_that_is_no_ground_leaves_it_to_the_pack(self) -> None:
         estimate = rows("state_of_charge", 10.0, soc_estimated=np.full(30, 40.0), soc_uncertainty=18.0)
-        found = told(Reserve(100.0, 51.2, None), estimate, rows("pack", 1.0, soc_reported=np.full(300, 55.0)))
+        found = told(Reserve(PACK, None), estimate, rows("pack", 1.0, soc_reported=np.full(300, 55.0)))
         assert found["soc_lower_bound"][-1] == 55.0
 
     def test_the_energy_left_over_is_what_is_there_less_what_the_rest_of_the_area_needs(self) -> None:
@@ -150,19 +165,17 @@ class TestReserve:
         seconds = np.arange(1251)
         pack = rows("pack", 1.0, pack_voltage=np.full(1251, 50.0), pack_current=36.0, soc_reported=50.0 + 0 * seconds)
         vehicle = rows("vehicle", 1.0, vehicle_speed=np.full(1251, 6.0), implement_engaged=1.0)
-        margin = told(Reserve(100.0, 51.2, Plan(1.0, 1.2)), pack, vehicle)["energy_margin"]
-        assert margin[-1] == pytest.approx(0.5 * 5120 - 0.75 * 2500, abs=5.0)
+        margin = told(Reserve(PACK, Plan(1.0, 1.2)), pack, vehicle)["energy_margin"]
+        assert margin[-1] == pytest.approx(left_wh(50.0, 36.0) - 0.75 * 2500, abs=5.0)
         assert len(margin) < 110, "nothing is told of the first twentieth"
 
     def test_without_an_implement_signal_the_need_is_unknown(self) -> None:
         pack = rows("pack", 1.0, pack_voltage=np.full(900, 50.0), pack_current=36.0, soc_reported=50.0)
-        found = told(
-            Reserve(100.0, 51.2, Plan(0.1, 1.2)), pack, rows("vehicle", 1.0, vehicle_speed=np.full(900, 6.0))
-        )
+        found = told(Reserve(PACK, Plan(0.1, 1.2)), pack, rows("vehicle", 1.0, vehicle_speed=np.full(900, 6.0)))
         assert "energy_margin" not in found
 
     def test_what_lags_is_not_given_out_before_its_time(self) -> None:
-        reserve = Reserve(100.0, 51.2, None)
+        reserve = Reserve(PACK, None)
         pack = rows("pack", 1.0, soc_reported=np.full(40, 55.0))
         span = reserve.advance(Span(40 * SECOND, (pack,), complete={STATE_OF_CHARGE.key: 29 * SECOND}))
         lagging = next(b for b in span.batches if b.group.name == "soc_lower_bound")

@@ -1,0 +1,115 @@
+"""The energy that a pack still gives: until the first cell is at its lowest voltage under the drive's own pull.
+
+    energy = (state of charge - reserve) / 100 x capacity x mean voltage under load from there to the reserve
+
+None of the four is known exactly. Their errors are independent and are joined by their squares, each way for
+itself; the reserve's reaches further up than down, so that the energy errs on the low side. One estimator live and
+afterwards.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from telemetry.analysis.charge_voltage import SLOW_OVER_FAST, voltage_over_charge
+from telemetry.analysis.open_circuit import open_circuit_tables, owner_table
+from telemetry.analysis.ranges import Range
+from telemetry.analysis.session_power import Flow
+from telemetry.machine.sections import Pack
+from telemetry.model.batch import MICROSECONDS, Values
+
+STATED_CAPACITY = Range(0.92, 0.98, 1.03)
+"""What a pack holds over what its plate says, where nobody measured it: new cells differ by 3 %, and a pack is seldom
+charged to the very end. A used pack may hold less yet. Common practice."""
+LOWEST_CELL_PCT = Range(0.5, 2.5, 9.0)
+"""By how much the cell that ends the drive is emptier than the mean one then: a low cell shows only when it is nearly
+empty, so one must be reckoned with. Common practice; checked on drawn packs, see docs."""
+END_OVER_NOW = Range(1.0, 1.3, 2.0)
+"""Resistance nearly empty over that of the drive so far. Common practice, from memory."""
+_BLOCK = 10 * MICROSECONDS
+_HELD = 0.9
+"""A pull counts as a peak where it fills a tenth of ten seconds."""
+
+
+@dataclass
+class Load:
+    """How hard a pack was driven, from blocks of ten seconds.
+
+    Attributes:
+        peak_a: the highest pull that lasted a second.
+    """
+
+    peak_a: float = 0.0
+    _first: float = 0.0
+    _second: float = 0.0
+
+    @classmethod
+    def of(cls, current: Flow) -> Load:
+        """Return that of a whole session."""
+        load = cls()
+        edges = np.flatnonzero(np.diff(current.t // _BLOCK)) + 1
+        load.take_all(np.split(current.values, edges))
+        return load
+
+    def take_all(self, blocks: Iterable[Values]) -> None:
+        """Take the currents of some blocks, A, positive out."""
+        for block in blocks:
+            if len(block):
+                self.take(block)
+
+    def take(self, amperes: Values) -> None:
+        """Take the currents of one block, A, positive out."""
+        out = np.maximum(amperes, 0.0)
+        self.peak_a = max(self.peak_a, float(np.quantile(out, _HELD)))
+        self._first += float(out.mean())
+        self._second += float((out**2).mean())
+
+    @property
+    def mean_a(self) -> float:
+        """The current at which the average ampere-hour left the pack, A; 0 where none did."""
+        return self._second / self._first if self._first > 0.0 else 0.0
+
+
+def find_energy_left(soc_pct: Range, pack: Pack, capacity_ah: Range, load: Load, ohm: Range) -> Range:
+    """Return the energy until the first cell is empty under load, Wh, 90 % interval, the low end for planning.
+
+    Args:
+        soc_pct: state of charge of the mean cell, %.
+        pack: what its owner states.
+        capacity_ah: usable capacity, Ah; else :data:`STATED_CAPACITY` times the rated one.
+        load: how hard the machine was driven so far.
+        ohm: resistance of the pack over seconds, ohm.
+    """
+    reserve = reserve_pct(pack, load.peak_a, ohm)
+    usable = max(soc_pct.mid - reserve.mid, 0.0)
+    end = reserve.mid / 100.0
+    volts = voltage_over_charge(
+        pack, load.mean_a, ohm.times(SLOW_OVER_FAST), end, max(soc_pct.mid / 100.0, end + 1e-6)
+    )
+    a_percent = capacity_ah.mid * volts.mid / 100.0
+    energy = usable * a_percent
+
+    def off(soc: float, rest: float, capacity: float, volt: float) -> float:
+        of_charge = a_percent * math.hypot(soc - soc_pct.mid, rest - reserve.mid)
+        return math.hypot(of_charge, energy * (capacity / capacity_ah.mid - 1), energy * (volt / volts.mid - 1))
+
+    low = off(soc_pct.low, reserve.high, capacity_ah.low, volts.low)
+    high = off(soc_pct.high, reserve.low, capacity_ah.high, volts.high)
+    return Range(energy - low, energy, energy + high).at_least(0.0)
+
+
+def reserve_pct(pack: Pack, peak_a: float, ohm: Range) -> Range:
+    """Return the charge of the mean cell, %, at which the drive ends: a cell at its lowest voltage under a peak."""
+    table = open_circuit_tables(pack.chemistry)[0] if pack.open_circuit is None else owner_table(pack.open_circuit)
+    lowest_v = max(pack.cell.minimum_v, pack.cell_low_cutoff_v or 0.0)
+    if pack.low_cutoff_v is not None:
+        lowest_v = max(lowest_v, pack.low_cutoff_v / pack.cells_in_series)
+    sag = ohm.times(END_OVER_NOW).times(peak_a / pack.cells_in_series)
+    low, mid, high = (100.0 * max(0.0, float(table.share_at(lowest_v + each))) for each in sag)
+    gap = LOWEST_CELL_PCT
+    down, up = math.hypot(gap.mid - gap.low, mid - low), math.hypot(gap.high - gap.mid, high - mid)
+    return Range(gap.mid + mid - down, gap.mid + mid, gap.mid + mid + up).at_least(0.0)

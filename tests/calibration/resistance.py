@@ -1,0 +1,105 @@
+"""Internal resistance over 1 s and 10 s, of packs read at 5 and at 1 rows a second, with every kind of fault.
+
+The truth is a pulse: fresh cells of the same pack at rest, a step to 0.3 of the capacity an hour, and the drop of
+the pack's voltage 1 s and 10 s later, the mean of three charges of the drive.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from functools import partial
+
+import numpy as np
+
+from telemetry.analysis.ranges import Z90
+from telemetry.analysis.resistance import find_resistance
+from telemetry.machine.sections import Pack
+from tests.calibration.case import Case, Kind, Truth
+from tests.calibration.course import CellModel, Session, driving
+from tests.calibration.figure import Figure, Row
+from tests.calibration.kinds import CELSIUS, FAULTS, MAKERS, drawn_fault
+from tests.calibration.sensors import Instruments, recorded
+
+STEP_S = 0.2
+_PULSE_C = 0.3
+
+
+def draw(source: str, chemistry: str, celsius: float, every_s: float, name: str, seed: int) -> Case:
+    """Return a drive of one pack, most of an hour at the most, and its pulses in ``Truth.pulse_ohm``."""
+    random = np.random.default_rng([seed, 77, ("lfp", "nmc").index(chemistry), int(celsius), round(10 * every_s)])
+    count = int(random.choice([16, 24] if chemistry == "lfp" else [14, 20]))
+    stated = float(random.choice([40.0, 60.0, 105.0, 150.0]))
+    which = str(random.choice(FAULTS))
+    fault = (which, int(random.integers(count)), drawn_fault(which, random))
+    share = float(random.uniform(0.5, 0.95))
+    pack = Pack(chemistry=chemistry, cells_in_series=count, capacity_ah=stated)
+
+    def fresh(at: float) -> CellModel:
+        return MAKERS[source](chemistry, celsius, count, stated, at, fault, np.random.default_rng([seed, 78]))
+
+    session = Session(fresh(share), pack.cell, stated, STEP_S)
+    session.drive(driving(float(random.uniform(20, 50)), stated, STEP_S, random))
+    run = session.finished()
+    instruments = Instruments.drawn(random, count, stated, every_s)
+    series = recorded(run, instruments, celsius, random)
+    passed = np.quantile(run.share.mean(axis=1), [0.1, 0.5, 0.9])
+    truth = Truth(
+        np.round(np.arange(len(run.current_a)) * run.dt * 1e6).astype(np.int64),
+        run.current_a,
+        run.volts,
+        run.share,
+        np.array(session.capacity_ah),
+        celsius,
+        *fault,
+        instruments.gain,
+        instruments.offset_a,
+        instruments.lag_s + instruments.scan_s / 2,
+        pulse_ohm=np.mean([pulse(fresh(float(at)), _PULSE_C * stated) for at in passed], axis=0),
+    )
+    return Case(name, seed, series, pack, truth)
+
+
+def pulse(cells: CellModel, amperes: float) -> tuple[float, float]:
+    """Return the drop of the pack's voltage 1 s and 10 s after a step from rest, over the step, ohm."""
+    before = float(cells.step(0.0, STEP_S).sum())
+    volts = [float(cells.step(amperes, STEP_S).sum()) for _ in range(round(10.0 / STEP_S))]
+    return (before - volts[round(1.0 / STEP_S) - 1]) / amperes, (before - volts[-1]) / amperes
+
+
+def kinds() -> tuple[Kind, ...]:
+    """Return the kinds: every source, chemistry and temperature, at 5 and 1 rows a second."""
+    found = []
+    for source in MAKERS:
+        for chemistry in ("lfp", "nmc"):
+            for celsius in CELSIUS:
+                for every_s in (0.2, 1.0):
+                    name = f"{chemistry}, {celsius:g} °C, {source}, {1 / every_s:g} Hz"
+                    drawn = partial(draw, source, chemistry, celsius, every_s, name)
+                    found.append(Kind(name, source, chemistry, celsius, "drive", drawn))
+    return tuple(found)
+
+
+def rows_of(which: int) -> Callable[[Case], Iterator[Row]]:
+    """Return what the report says of the pack, as per cent of the truth, over 1 s (0) or 10 s (1)."""
+
+    def rows(case: Case) -> Iterator[Row]:
+        found = find_resistance(case.series, case.pack)
+        told = (found.pack_mohm, found.pack_10s_mohm)[which]
+        off = (found.pack_uncertainty_mohm, found.pack_10s_uncertainty_mohm)[which]
+        if told is None or off is None:
+            return
+        percent = 0.1 / float(case.truth.pulse_ohm[which])
+        value, half = percent * told, Z90 * percent * off
+        yield Row(case.kind, case.name, 0.0, value, value - half, value + half, 100.0)
+
+    return rows
+
+
+FIGURES = (
+    Figure(
+        "resistance-1s", "Internal resistance, 1 s, per cent of the true one", "%", kinds(), rows_of(0), (0.8, 6.0)
+    ),
+    Figure(
+        "resistance-10s", "Internal resistance, 10 s, per cent of the true one", "%", kinds(), rows_of(1), (0.8, 8.0)
+    ),
+)
