@@ -15,16 +15,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from telemetry.analysis.capacity import UsableCapacity, best_capacity
 from telemetry.analysis.charge_voltage import SLOW_OVER_FAST, voltage_over_charge
 from telemetry.analysis.open_circuit import open_circuit_tables, owner_table
-from telemetry.analysis.ranges import Range
+from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.session_power import Flow
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Values
 
-STATED_CAPACITY = Range(0.92, 0.98, 1.03)
-"""What a pack holds over what its plate says, where nobody measured it: new cells differ by 3 %, and a pack is seldom
-charged to the very end. A used pack may hold less yet. Common practice."""
 LOWEST_CELL_PCT = Range(0.5, 2.5, 9.0)
 """By how much the cell that ends the drive is emptier than the mean one then: a low cell shows only when it is nearly
 empty, so one must be reckoned with. Common practice; checked on drawn packs, see docs."""
@@ -74,13 +72,19 @@ class Load:
         return self._second / self._first if self._first > 0.0 else 0.0
 
 
+def capacity_range(pack: Pack, measured: UsableCapacity | None = None) -> Range:
+    """Return the capacity to count with, as stated and as measured, Ah, 90 % interval."""
+    best, spread = best_capacity(pack, measured)
+    return Range.around(best, Z90 * spread)
+
+
 def find_energy_left(soc_pct: Range, pack: Pack, capacity_ah: Range, load: Load, ohm: Range) -> Range:
     """Return the energy until the first cell is empty under load, Wh, 90 % interval, the low end for planning.
 
     Args:
         soc_pct: state of charge of the mean cell, %.
         pack: what its owner states.
-        capacity_ah: usable capacity, Ah; else :data:`STATED_CAPACITY` times the rated one.
+        capacity_ah: what to count with, see :func:`capacity_range`.
         load: how hard the machine was driven so far.
         ohm: resistance of the pack over seconds, ohm.
     """

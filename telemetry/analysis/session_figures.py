@@ -12,14 +12,14 @@ from telemetry.analysis.cell_findings import CellFindings, judge_cells
 from telemetry.analysis.charge_voltage import fast_ohm, measured_ohm, pack_ohm
 from telemetry.analysis.charging import ChargeFacts, Charging, find_charging
 from telemetry.analysis.current_offset import CurrentOffset, find_offset
-from telemetry.analysis.energy_left import STATED_CAPACITY, Load, find_energy_left
+from telemetry.analysis.energy_left import Load, capacity_range, find_energy_left
 from telemetry.analysis.evidence import Finding, find_evidence
 from telemetry.analysis.instruments import InstrumentErrors, corrected, session_errors
 from telemetry.analysis.open_circuit import owner_table
 from telemetry.analysis.outlook import Outlook, find_outlook
 from telemetry.analysis.phase_implement import ImplementCost, implement_cost
 from telemetry.analysis.phases import PhaseKind, Phases, find_phases
-from telemetry.analysis.ranges import Z90, Range
+from telemetry.analysis.ranges import Range
 from telemetry.analysis.resistance import Resistance, find_resistance
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import SessionPower, find_power
@@ -100,15 +100,14 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
         capacity = find_capacity(series, pack, offset, charge, errors.current.gain_sd)
         resistance, cells = _cells(series, pack, phases, errors, best_capacity(pack, capacity))
     end_pct = _end_of(charge)
-    usable = _usable(pack, capacity)
+    usable = None if pack is None else capacity_range(pack, capacity)
     charging = find_charging(series, power, phases.of("charge"), _facts(machine, capacity, end_pct, wall_wh))
     share = None if charging is None else charging.charger_efficiency
     ohm = None if pack is None else pack_ohm(pack, resistance)
     left = None
     if pack is not None and power.current is not None and end_pct is not None:
-        capacity_range = usable or STATED_CAPACITY.times(pack.capacity_ah)
         seconds_ohm = fast_ohm(pack, measured_ohm(resistance))
-        left = find_energy_left(end_pct, pack, capacity_range, Load.of(power.current), seconds_ohm)
+        left = find_energy_left(end_pct, pack, capacity_range(pack, capacity), Load.of(power.current), seconds_ohm)
     work = session_work(
         series,
         power,
@@ -188,14 +187,6 @@ def _offset_left(offset: CurrentOffset | None) -> float | None:
     if offset is None:
         return None
     return offset.uncertainty_a if offset.known else float(np.hypot(offset.value_a, offset.uncertainty_a))
-
-
-def _usable(pack: Pack | None, capacity: UsableCapacity | None) -> Range | None:
-    """Return the capacity to count with, as stated and as measured, Ah."""
-    if pack is None:
-        return None
-    best, spread = best_capacity(pack, capacity)
-    return Range.around(best, Z90 * spread)
 
 
 def _energy_uncertainty(totals: Totals) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from telemetry.analysis.charge_voltage import fast_ohm
-from telemetry.analysis.energy_left import STATED_CAPACITY, Load, find_energy_left
+from telemetry.analysis.energy_left import Load, capacity_range, find_energy_left
 from telemetry.analysis.ranges import Range
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Span
@@ -22,7 +22,7 @@ class EnergyAhead:
 
     def __init__(self, pack: Pack) -> None:
         self._pack = pack
-        self._capacity_ah = STATED_CAPACITY.times(pack.capacity_ah)
+        self._capacity_ah = capacity_range(pack)
         self._current, self._ohm = Chosen("pack_current"), Chosen("pack_resistance", measured_only=False)
         self._current_blocks, self._ohm_blocks = Blocks(BLOCK), Blocks(BLOCK)
         self._waiting: list[tuple[int, np.ndarray, bool]] = []

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from telemetry.analysis.charge_voltage import fast_ohm
-from telemetry.analysis.energy_left import STATED_CAPACITY, Load, find_energy_left
+from telemetry.analysis.energy_left import Load, capacity_range, find_energy_left
 from telemetry.analysis.ranges import Range
 from telemetry.machine.limits_current import Part
 from telemetry.machine.limits_history import ResistanceHistory
@@ -144,8 +144,7 @@ def left_wh(soc_pct: float, amperes: float = 0.0) -> float:
     """Return what the report would make of that charge, Wh."""
     load = Load()
     load.take(np.full(10, amperes))
-    capacity = STATED_CAPACITY.times(PACK.capacity_ah)
-    return find_energy_left(Range.exactly(soc_pct), PACK, capacity, load, fast_ohm(PACK)).mid
+    return find_energy_left(Range.exactly(soc_pct), PACK, capacity_range(PACK), load, fast_ohm(PACK)).mid
 
 
 class TestReserve:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from telemetry.analysis.charge_voltage import fast_ohm
-from telemetry.analysis.energy_left import STATED_CAPACITY, Load, find_energy_left
+from telemetry.analysis.energy_left import Load, capacity_range, find_energy_left
 from telemetry.analysis.ranges import Range
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import Batch, Group, Span
@@ -36,8 +36,9 @@ def left(soc: float, sigma: float, amperes: float) -> Range:
     """Return what the report would say is left after a steady drive, Wh."""
     load = Load()
     load.take(np.full(10, amperes))
-    capacity = STATED_CAPACITY.times(MACHINE_PACK.capacity_ah)
-    return find_energy_left(Range.around(soc, 1.645 * sigma), MACHINE_PACK, capacity, load, fast_ohm(MACHINE_PACK))
+    return find_energy_left(
+        Range.around(soc, 1.645 * sigma), MACHINE_PACK, capacity_range(MACHINE_PACK), load, fast_ohm(MACHINE_PACK)
+    )
 
 
 def told(batches: list[Batch], cuts: list[int], width_m: float | None = 1.0) -> list[tuple[int, bytes]]:
