@@ -191,18 +191,22 @@ class _Leg:
     weight: Values
 
 
-def align_cells(bins: Bins, capacity_ah: float, resistance_ohm: float) -> Alignment | None:
-    """Lay each cell's curve on the middle one's.
+def align_cells(
+    bins: Bins, capacity_ah: float, resistance_ohm: float, reference: Values | None = None
+) -> Alignment | None:
+    """Lay each cell's curve on the middle one's, or on another.
 
     Args:
         bins: the session.
         capacity_ah: rated, to count shares in.
         resistance_ohm: of the middle cell, the scale for differences in resistance.
+        reference: float64 (bins,), V, the curve to lay the others on; None is the middle cell's. Where one cell gets
+            far ahead of the others, only its own curve reaches that far.
 
     Returns:
         None where no leg moves enough charge.
     """
-    legs = _legs_of(bins, capacity_ah)
+    legs = _legs_of(bins, capacity_ah, bins.middle if reference is None else reference)
     if not legs:
         return None
     low, high = (float(pick([pick(leg.charge) for leg in legs])) for pick in (min, max))
@@ -232,9 +236,8 @@ def _together(found: Values, cost: Values, covariance: Values) -> tuple[Values, 
     return mean, np.einsum("sc,scij->cij", chance, covariance + away[..., :, None] * away[..., None, :])
 
 
-def _legs_of(bins: Bins, capacity_ah: float) -> list[_Leg]:
+def _legs_of(bins: Bins, capacity_ah: float, middle: Values) -> list[_Leg]:
     slow = slow_resistance_of(bins)
-    middle = bins.middle
     legs = []
     for number in np.unique(bins.leg):
         here = np.flatnonzero(bins.leg == number)

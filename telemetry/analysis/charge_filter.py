@@ -37,6 +37,8 @@ _RESISTANCE_SD_V = np.array([0.040, 0.020, 0.020, 0.025])
 _RESISTANCE_WALK_V = np.array([8e-4, 5e-4, 5e-4, 5e-4])  # per square root of a block
 _BENT_AT = 0.4  # C rate from which the electrodes' own share of resistance bends off
 _BENT_SD_V = 0.012
+_RESISTANCE_KELVIN = 3000.0
+"""By which resistance rises in the cold; activation energies of 20 to 35 kJ/mol of lithium cells, common practice."""
 _WAVES = np.linspace(0.0, 1.0, 7)
 _WAVE_LENGTH = 0.18
 _HYSTERESIS_SHARE = 0.03  # charge that turns hysteresis round
@@ -57,6 +59,8 @@ class FilterSettings:
         factor: of the count factor (gain over capacity), relative.
         first_whole: count the first step's likelihood in full, the second's by half, and so on down to ``discount``.
         step: between hypotheses of the start, share.
+        unmodelled: error that no weighing of hypotheses shows (the cells' own curve against every table, over-voltage
+            of another form), share; one standard deviation at 25 degC, more in the cold as resistance is.
 
     """
 
@@ -68,6 +72,7 @@ class FilterSettings:
     loaded_v: float = 0.004
     first_whole: bool = True
     step: float = 0.02
+    unmodelled: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -177,10 +182,13 @@ class ChargeFilter:
         self._side, self._left, self._seen, self._unseen = 0.0, 1.0, 0, 0
         self._now = np.zeros(_POLES + 5)
         self._waiting: list[Values] = []
-        self._spacing = begin.spacing
+        self._spacing, self._thermal = begin.spacing, 1.0
 
-    def count(self, share: float, c_rates: Values) -> None:
-        """Advance by one block: ``share`` of the capacity went out, at the rates (C) of each second in it."""
+    def count(self, share: float, c_rates: Values, thermal: float = 1.0) -> None:
+        """Advance by one block: ``share`` of the capacity went out, at the rates (C) of each second in it.
+
+        ``thermal``: resistance over that at 25 degC (:func:`thermal_factor`).
+        """
         self.counted += share
         self.hours += _BLOCK_S / 3600.0
         self._delayed, delayed = _delay(self._delayed, c_rates)
@@ -188,7 +196,9 @@ class ChargeFilter:
         kept = float(np.exp(-abs(share) / _HYSTERESIS_SHARE))
         self._side = self._side * kept - float(np.sign(share)) * (1.0 - kept)
         self._left *= kept
-        self._now = np.array([*delayed, bent, self._side, self._left, self.hours, self.counted])
+        self._thermal = thermal
+        resistive = thermal * np.append(delayed, bent)
+        self._now = np.array([*resistive, self._side, self._left, self.hours, self.counted])
         self._unseen += 1
 
     def take_over(self, other: ChargeFilter) -> None:
@@ -269,7 +279,8 @@ class ChargeFilter:
         """
         if counted is None or hours is None:
             counted, hours = np.array([self.counted]), np.array([self.hours])
-        return mixture(self._shares(counted, hours), self.weights, 0.5 * self._spacing)
+        unmodelled = self._settings.unmodelled * np.sqrt(max(self._thermal, 1.0))
+        return mixture(self._shares(counted, hours), self.weights, float(np.hypot(0.5 * self._spacing, unmodelled)))
 
     def _forget(self, least: float) -> None:
         """Drop hypotheses of no weight."""
@@ -291,6 +302,17 @@ class ChargeFilter:
         return volts + 20.0 * beyond, slope
 
 
+def thermal_factor(celsius: float | None) -> float:
+    """Return resistance over that at 25 degC; one where the temperature is not known.
+
+    A cell's resistance follows ``exp(k (1/T - 1/298.15 K))``: 2.5 times as high at 0 degC.
+    """
+    if celsius is None:
+        return 1.0
+    kelvin = float(np.clip(celsius, -40.0, 80.0)) + 273.15
+    return float(np.exp(_RESISTANCE_KELVIN * (1.0 / kelvin - 1.0 / 298.15)))
+
+
 def even_shares(step: float) -> tuple[Values, Values]:
     """Return shares from empty to full, about ``step`` apart, and a weight for each, all alike."""
     shares = np.linspace(0.0, 1.0, round(1.0 / step) + 1)
@@ -309,8 +331,8 @@ def _first_state(trust: TableTrust, settings: FilterSettings) -> tuple[Values, V
     deviation = np.zeros(_STATES)
     deviation[:_POLES] = _RESISTANCE_SD_V
     deviation[_BENT] = _BENT_SD_V
-    deviation[_HYSTERESIS] = trust.hysteresis_v
-    deviation[_LEFT] = trust.hysteresis_v
+    deviation[_HYSTERESIS] = trust.hysteresis_sd_v
+    deviation[_LEFT] = trust.hysteresis_sd_v
     deviation[_ALONG] = trust.along
     deviation[_DRIFT] = settings.drift_v
     covariance = np.diag(deviation**2)

@@ -18,6 +18,7 @@ from telemetry.analysis.charge_filter import (
     Hypotheses,
     even_shares,
     starting_with,
+    thermal_factor,
 )
 from telemetry.analysis.full_charge import FullCharge, find_full_charges
 from telemetry.analysis.open_circuit import OpenCircuitTable, open_circuit_tables, table_trust
@@ -54,7 +55,11 @@ class Stretch:
 def settings_for(chemistry: str) -> FilterSettings:
     """Return what the filter believes of its errors for a chemistry."""
     flat = chemistry == "lfp"
-    return FilterSettings(step=0.02, discount=0.1) if flat else FilterSettings(step=0.01)
+    return (
+        FilterSettings(step=0.02, discount=0.1, unmodelled=0.03)
+        if flat
+        else FilterSettings(step=0.01, unmodelled=0.01)
+    )
 
 
 class ForwardCharge:
@@ -73,15 +78,18 @@ class ForwardCharge:
         self._tables = (table,) if table is not None else open_circuit_tables(pack.chemistry)
         self._trust = table_trust(pack.chemistry)
         self._settings = settings_for(pack.chemistry)
+        self._counting = replace(self._settings, unmodelled=0.0)  # from a full charge on voltage hardly counts
         self.stretches: list[Stretch] = []
         self.full_charges: list[FullCharge] = []
         self._blocks: list[Blocks] = []
         self._cells: list[Values | None] = []
         self._forgotten = 0
+        self._celsius: float | None = None
         self._hours, self._resting, self._since_charge = 0.0, 0, _AFTER_END + 1
 
-    def take(self, block: Blocks, cells: Values | None = None) -> None:
-        """Take one block (its own offset taken out) and, where known, the mean voltage of each cell in it."""
+    def take(self, block: Blocks, cells: Values | None = None, celsius: float | None = None) -> None:
+        """Take one block (its own offset taken out) and, where known, each cell's mean voltage and degC."""
+        self._celsius = celsius if celsius is not None else self._celsius
         missing = float(block.missing_s[0])
         if not self.stretches:
             self._begin(None)
@@ -92,7 +100,7 @@ class ForwardCharge:
         rates = block.current[0] / self._pack.capacity_ah
         share = float(block.charge_ah[0]) / self._pack.capacity_ah
         stretch = self.stretches[-1]
-        stretch.filter.count(share, rates)
+        stretch.filter.count(share, rates, thermal_factor(self._celsius))
         stretch.counted.append(stretch.filter.counted)
         stretch.hours.append(stretch.filter.hours)
         self._hours += 10.0 / 3600.0 + missing / 3600.0
@@ -119,7 +127,7 @@ class ForwardCharge:
 
     def weigh_lines(self, lines: Hypotheses, blocks: Blocks, part: tuple[int, int]) -> Belief:
         """Return the charge at each block of ``part`` (first, behind the last): lines weighed by the voltage."""
-        careful = replace(self._settings, discount=_DISCOUNT_OF_LINES, first_whole=False)
+        careful = replace(self._counting, discount=_DISCOUNT_OF_LINES, first_whole=False)
         weighing = ChargeFilter(self._tables, self._trust, careful, lines)
         counted, hours = [], []
         for place in range(*part):
@@ -133,9 +141,11 @@ class ForwardCharge:
         mean, low, high = (np.clip(each, 0.0, 1.0) for each in (belief.mean, belief.low, belief.high))
         return Belief(mean, belief.deviation, low, high)
 
-    def _begin(self, start: Hypotheses | None) -> None:
+    def _begin(self, start: Hypotheses | None, settings: FilterSettings | None = None) -> None:
         count = self._forgotten + len(self._blocks)
-        self.stretches.append(Stretch(count, ChargeFilter(self._tables, self._trust, self._settings, start)))
+        self.stretches.append(
+            Stretch(count, ChargeFilter(self._tables, self._trust, settings or self._settings, start))
+        )
         self._hours = 0.0
 
     def _carried(self, hours: float) -> Hypotheses:
@@ -172,7 +182,8 @@ class ForwardCharge:
             width = max(len(each) for each in self._cells if each is not None)
             empty = np.full(width, np.nan)
             cells = np.stack([empty if each is None or len(each) != width else each for each in self._cells])
-        found = find_full_charges(blocks, cells, self._pack.capacity_ah, self._pack.cell, self._tables[0])
+        celsius = None if self._celsius is None else np.full(len(blocks), self._celsius)
+        found = find_full_charges(blocks, cells, self._pack.capacity_ah, self._pack.cell, self._tables[0], celsius)
         if found and found[-1].block >= len(blocks) - _AFTER_END - 2:
             self._set_anew(found[-1])
 
@@ -192,7 +203,7 @@ class ForwardCharge:
         weights = np.exp(-0.5 * nodes**2)
         shares = full.share - after + full.uncertainty * nodes
         before = self.stretches[-1].filter
-        self._begin(starting_with(shares, weights / weights.sum(), self._settings.factor))
+        self._begin(starting_with(shares, weights / weights.sum(), self._settings.factor), self._counting)
         self.stretches[-1].filter.take_over(before)
 
     def _forget_blocks(self) -> None:

@@ -1,9 +1,8 @@
 """When a pack was full, by voltage and current, and how far its cells then were behind the first full one.
 
 The first full cell stops a charge. The charge of a pack, taken as the mean over its cells, then lacks what the others
-lack. In a series string all cells get the same charge, so their voltage curves are the same curve moved along the
-axis of charge: moving each cell's curve until it lies on that of the first full cell tells how much it lacks. That
-works where the curve bends, so near the top, and needs no open-circuit table.
+lack: each cell's curve is laid on that of the first full one, shifted by what it lacks and stretched by its capacity
+(see ``cell_alignment``). Where the curve is flat that is not sharp, and its uncertainty says so.
 
 Common practice: a lithium cell is full when it has reached its charging voltage and the current has fallen to about a
 twentieth of its capacity in an hour.
@@ -14,20 +13,40 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from telemetry.analysis.cell_alignment import Bins, align_cells, slow_resistance_of
 from telemetry.analysis.charge_blocks import Blocks
-from telemetry.analysis.open_circuit import OpenCircuitTable, table_trust
+from telemetry.analysis.charge_filter import thermal_factor
+from telemetry.analysis.open_circuit import OpenCircuitTable, charge_uncertainty, table_trust
 from telemetry.machine.chemistry import Chemistry
 from telemetry.model.batch import Values
 
 _CHARGING_C = 0.008  # less than that is no charge but a sensor's offset
 _END_C = 0.05  # where an ordinary charge ends
 _BELOW_TOP_V = 0.06  # chargers stop up to that much below the usual charging voltage
-_RESISTANCE_V = 0.06  # voltage at 1 C after some minutes, where the data do not tell
-_SLOW_V = 0.020  # part of it that is still there after two minutes
-_TOP_SHARE = 0.30  # part of the charge before its end along which curves are laid on each other
-_SHIFTS = np.arange(-0.002, 0.15, 0.001)
+_RESISTANCE_V = 0.08
+"""Voltage at 1 C after some minutes at 25 degC: the sum of the filter's four resistances."""
+_SLOW_V = 0.030
+"""Part of it that is still there after two minutes, against the mean current of the last half hour."""
+_SLOW_BLOCKS = 180
+_THERMAL_UNKNOWN = 1.3
+"""Resistance over that at 25 degC where the temperature is not known: a garage in spring."""
+_OVER_VOLTAGE_UNSURE = 0.6
+"""One standard deviation of that over-voltage, relative; chosen by ``python -m tests.calibration``."""
+_LAGGING = 0.013
+"""Share of charge by which a cell's inside lags behind its surface, at 1 C and 25 degC; about as uncertain."""
+_USUALLY_BEHIND = (0.005, 0.006)
+"""How far the mean cell is behind the first full one where the cells do not show it; one standard deviation."""
+_READING_V = 0.006
+"""One standard deviation of a cell's reading and of the voltage at which a maker calls it full."""
+_TABLES_MEET = 0.10
+_BESIDE = 12
+"""Blocks before and after a charge that show the cells' resistances."""
+_MOST_BINS = 300
+_INFLATED = 3.0
+"""Errors of neighbouring blocks follow each other, which the alignment of cells takes as new each time."""
+_OF_THE_GAP = 0.3
+"""Further uncertainty, as a part of the gap itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +73,12 @@ class FullCharge:
 
 
 def find_full_charges(
-    blocks: Blocks, cells: Values | None, capacity_ah: float, chemistry: Chemistry, table: OpenCircuitTable
+    blocks: Blocks,
+    cells: Values | None,
+    capacity_ah: float,
+    chemistry: Chemistry,
+    table: OpenCircuitTable,
+    celsius: Values | None = None,
 ) -> list[FullCharge]:
     """Return every full charge in ``blocks``, in time order.
 
@@ -63,6 +87,7 @@ def find_full_charges(
         cells: float64 (blocks, cells), mean voltage of each cell in each block, or None.
         capacity_ah: as stated.
         chemistry, table: the cells' own.
+        celsius: float64 (blocks,), of the pack; None where it is not known.
 
     """
     rate = blocks.current.mean(axis=1) / capacity_ah
@@ -79,7 +104,9 @@ def find_full_charges(
             continue
         before = float(np.nanmax(top[max(begin, end - 3) : end + 1], initial=-np.inf))
         if before >= chemistry.charge_v - _BELOW_TOP_V:
-            found.append(_full(blocks, cells, rate, top, (int(begin), int(end)), capacity_ah, chemistry, table))
+            known = None if celsius is None or np.isnan(celsius[end]) else float(celsius[end])
+            charge = (int(begin), int(end))
+            found.append(_full(blocks, cells, rate, top, charge, capacity_ah, chemistry, table, known))
     return found
 
 
@@ -96,6 +123,7 @@ def _full(
     capacity_ah: float,
     chemistry: Chemistry,
     table: OpenCircuitTable,
+    celsius: float | None,
 ) -> FullCharge:
     begin, end = charge
     last = -blocks.current[max(begin, end - 2) : end + 1].ravel() / capacity_ah
@@ -103,77 +131,69 @@ def _full(
     volts = float(np.nanmax(top[max(begin, end - 3) : end + 1]))
     resting = np.abs(rate[end + 7 : end + 14]) < _CHARGING_C
     rested = top[end + 7 : end + 14]
+    hotter = thermal_factor(celsius) if celsius is not None else _THERMAL_UNKNOWN
     if chemistry.name != "lfp" and len(resting) >= 5 and resting.all() and not np.isnan(rested).any():
         # iron phosphate falls back for hours after a charge; the others keep what passes off slowly
-        slow = float(-np.mean(rate[max(begin, end - 60) : end + 1]))
-        open_circuit = float(rested.mean()) - _SLOW_V * slow - 0.5 * table_trust(chemistry.name).hysteresis_v
+        over = _SLOW_V * float(-np.mean(rate[max(begin, end - _SLOW_BLOCKS) : end + 1])) * hotter
+        open_circuit = float(rested.mean()) - over - 0.5 * table_trust(chemistry.name).hysteresis_v
     else:
-        open_circuit = volts - end_c * _RESISTANCE_V
-    first = float(np.clip(table.share_at(open_circuit), 0.90, 1.02))
+        over = end_c * _RESISTANCE_V * hotter
+        open_circuit = volts - over
+    first = float(np.clip(table.share_at(open_circuit), 0.50, 1.02))
     first -= 0.5 * max(0.0, first - 1.0)  # beyond full the curve only gets steeper than the table's last piece
-    first -= 0.02 * max(0.0, end_c - _END_C)  # current that never fell leaves the inside of the cell behind
+    # current that never fell leaves the inside of the cell behind
+    lagging = _LAGGING * max(0.0, end_c - _END_C) * hotter
+    first -= lagging
     slope = max(float(table.slope_at(first)), 0.3)
-    sure = float(np.hypot(0.0015, np.hypot(0.006 / slope, 0.03 * max(0.0, end_c - _END_C))))
+    unsure = _OVER_VOLTAGE_UNSURE * over * (1.0 if celsius is not None else 1.5)
+    # every table of a chemistry ends at the same voltage; farther down they differ
+    of_table = min(1.0, max(0.0, 1.0 - first) / _TABLES_MEET) * float(charge_uncertainty(chemistry.name, first))
+    sure = float(np.linalg.norm([0.0015, _READING_V / slope, unsure / slope, lagging, of_table]))
     if cells is None:
         behind, apart, place = 0.005, 0.006, None
     else:
         place = int(np.argmax(np.where(np.isnan(cells[end]), -np.inf, cells[end])))
-        along = slice(begin, end + 1)
-        put_in = np.cumsum(-blocks.charge_ah[along]) / capacity_ah
-        behind, apart = cells_behind(cells[along], put_in, rate[along], place)
+        along = np.arange(max(0, begin - _BESIDE), min(len(rate), end + 1 + _BESIDE))
+        along = along[~np.isnan(cells[along]).any(axis=1)]
+        behind, apart = _USUALLY_BEHIND
+        if len(along) > 12 and along[-1] >= end - 1:
+            out_ah = np.cumsum(blocks.charge_ah[: along[-1] + 1])[along]
+            behind, apart = cells_behind(cells[along], out_ah, rate[along] * capacity_ah, capacity_ah, place)
     share = first - behind
     told = np.nan if cells is None else behind
     return FullCharge(end, int(blocks.t[end]), share, float(np.hypot(sure, apart)), told, place, end_c)
 
 
-def cells_behind(cells: Values, put_in: Values, rate: Values, first: int) -> tuple[float, float]:
+def cells_behind(
+    cells: Values, out_ah: Values, current: Values, capacity_ah: float, first: int
+) -> tuple[float, float]:
     """Return how far the mean cell is behind cell ``first`` at the end of a charge, and one standard deviation.
 
     Args:
-        cells: float64 (n, cells), V, along one charge.
-        put_in: float64 (n,), charge put in since its beginning, share of the capacity.
-        rate: float64 (n,), current over capacity, 1/h, negative.
-        first: place of the cell that was full first.
+        cells: float64 (blocks, cells), V, along one charge and some minutes before and after it, none NaN.
+        out_ah: float64 (blocks,), charge out since its beginning, Ah.
+        current: float64 (blocks,), A, negative on charge.
+        capacity_ah: as stated.
+        first: place of the cell that was full first; its curve reaches farthest, so the others are laid on it.
 
     Returns:
         Both as shares of the capacity.
 
     """
-    # What current adds to the voltage is alike in all cells; where it falls at the end it is taken out roughly.
-    level = cells + _RESISTANCE_V * (rate - np.median(rate))[:, None]
-    near_end = put_in > put_in[-1] - _TOP_SHARE
-    pattern = np.maximum.accumulate(level[:, first])
-    places, spreads = np.zeros(cells.shape[1]), np.zeros(cells.shape[1])
-    for cell in range(cells.shape[1]):
-        known = near_end & ~np.isnan(level[:, cell]) & ~np.isnan(pattern)
-        if cell != first:
-            places[cell], spreads[cell] = _moved(put_in, pattern, level[:, cell], known)
-    count = cells.shape[1]
-    return float(places.mean()), float(np.sqrt((spreads**2).sum()) / count + 0.0005)
-
-
-def _moved(put_in: Values, pattern: Values, level: Values, known: npt.NDArray[np.bool_]) -> tuple[float, float]:
-    """Return how far ``level`` lies behind ``pattern`` along ``put_in``: mean and standard deviation.
-
-    A difference in height (resistance differs by some per cent, readings by a millivolt) is left free with 4 mV.
-    """
-    likely = np.full(len(_SHIFTS), -np.inf)
-    noise, height = 0.002, 0.004
-    for number, shift in enumerate(_SHIFTS):
-        at = put_in - shift
-        use = known & (at >= put_in[0]) & (at <= put_in[-1])
-        count = int(use.sum())
-        if count < max(6, 0.3 * known.sum()):
-            continue
-        miss = level[use] - np.interp(at[use], put_in, pattern)
-        # errors follow each other: all blocks together tell as much as about eight by themselves
-        each = 8.0 / count
-        squared = each * float((miss**2).sum()) / noise**2
-        common = (each * float(miss.sum()) / noise**2) ** 2 / (1.0 / height**2 + 8.0 / noise**2)
-        likely[number] = -0.5 * (squared - common) - 0.5 * (shift / 0.03) ** 2
-    if not np.isfinite(likely).any():
-        return 0.01, 0.02
-    weights = np.exp(likely - likely.max())
-    weights /= weights.sum()
-    mean = float((weights * _SHIFTS).sum())
-    return mean, float(np.sqrt((weights * (_SHIFTS - mean) ** 2).sum()) + 0.001)
+    together = max(1, len(cells) // _MOST_BINS)
+    count = len(cells) // together * together
+    out, ampere, volts = (
+        np.asarray(each[-count:].reshape(-1, together, *each.shape[1:]).mean(axis=1), dtype=np.float64)
+        for each in (out_ah, current, cells)
+    )
+    seconds = np.arange(len(out), dtype=np.float64) * together * 10.0
+    bins = Bins(seconds, out, ampere, volts, np.ones(len(out), dtype=np.int64))
+    found = align_cells(bins, capacity_ah, slow_resistance_of(bins), bins.volts[:, first])
+    if found is None:
+        return _USUALLY_BEHIND
+    others = np.arange(cells.shape[1]) != first
+    behind = np.where(others, found.missing_top, 0.0)
+    # half of each difference's error is the first cell's own, which all have in common
+    apart = float(np.sqrt((found.missing_top_sd[others] ** 2).mean() * 0.5)) if others.any() else 0.0
+    mean = float(behind.mean())
+    return mean, float(np.hypot(_INFLATED * apart, _OF_THE_GAP * mean) + 0.0005)

@@ -23,6 +23,7 @@ from telemetry.analysis.current_offset import CurrentOffset
 from telemetry.analysis.full_charge import FullCharge
 from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.open_circuit import OpenCircuitTable
+from telemetry.analysis.parts_seen import pack_temperatures
 from telemetry.analysis.ranges import Z90
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.machine.sections import Pack
@@ -123,8 +124,10 @@ def estimate_charge(
         )
     forward = ForwardCharge(pack, offset.uncertainty_a, table)
     cells = _cells_by_block(series, blocks)
+    celsius = _temperature_by_block(series, blocks)
     for place in range(len(blocks)):
-        forward.take(_one(blocks, place), None if cells is None else cells[place])
+        now = None if celsius is None else float(celsius[place])
+        forward.take(_one(blocks, place), None if cells is None else cells[place], now)
     forward.finish()
     hours = (blocks.t - blocks.t[0]) / (3600.0 * MICROSECONDS)
     belief = _looked_back(forward, blocks, hours, pack, offset)
@@ -195,6 +198,14 @@ def _cells_by_block(series: SessionSeries, blocks: Blocks) -> Values | None:
     _, into, out_of = np.intersect1d(blocks.number, number, return_indices=True)
     found[into] = means[out_of]
     return found
+
+
+def _temperature_by_block(series: SessionSeries, blocks: Blocks) -> Values | None:
+    """Return the mean of the pack's temperature sensors at each block's end, degC, or None where there is none."""
+    sensors = list(pack_temperatures(series).values())
+    if not sensors:
+        return None
+    return np.asarray(np.mean([np.interp(blocks.t, each.t, each.values) for each in sensors], axis=0))
 
 
 def _looked_back(forward: ForwardCharge, blocks: Blocks, hours: Values, pack: Pack, offset: CurrentOffset) -> Belief:

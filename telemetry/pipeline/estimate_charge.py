@@ -13,7 +13,7 @@ from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.open_circuit import OpenCircuitTable
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import Batch, Group, Span, Times, Values
-from telemetry.model.signals import cell_number
+from telemetry.model.signals import cell_number, pack_temperature_number
 from telemetry.pipeline.derive import DERIVED
 from telemetry.pipeline.stage import Chosen
 
@@ -42,6 +42,7 @@ class EstimateCharge:
         self._bridged: dict[int, list[Values]] = defaultdict(list)
         self._volts: _Rows = defaultdict(list)
         self._cells: _Rows = defaultdict(list)
+        self._temperatures: _Rows = defaultdict(list)
         self._voltage_from = 2**62
         self._before: tuple[int, float] | None = None
         self._done_to = -(2**62)
@@ -58,7 +59,7 @@ class EstimateCharge:
             share, deviation = float(belief.mean[0]), float(belief.deviation[0])
             t.append(self._done_to)
             values.append((100.0 * share, 100.0 * min(deviation, 1.0)))
-        for waiting in (self._volts, self._cells):
+        for waiting in (self._volts, self._cells, self._temperatures):
             for number in [number for number in waiting if number < min(open_block, span.end // BLOCK - 12)]:
                 del waiting[number]
         complete = {STATE_OF_CHARGE.key: min(span.end, open_block * BLOCK - 1)}
@@ -79,6 +80,10 @@ class EstimateCharge:
             known = ~np.isnan(voltage[1])
             _keep(self._volts, voltage[0].t[known], voltage[1][known] / self._pack.cells_in_series)
         self._gather_cells(span)
+        for batch in span.batches:
+            places = [p for p, s in enumerate(batch.group.signals) if pack_temperature_number(s) is not None]
+            if batch.group.origin == "measured" and places:
+                _keep(self._temperatures, batch.t, batch.values[:, places])
 
     def _gather_cells(self, span: Span) -> None:
         """Keep the rows of the first group that carries every cell of the pack."""
@@ -103,7 +108,9 @@ class EstimateCharge:
         block = cut_blocks((t, amperes, bridged), voltage, self._before)
         self._before = (int(t[-1]), float(amperes[-1]))
         self._done_to = int(t[-1])
-        self._forward.take(block, means)
+        sensors = self._temperatures.pop(number, None)
+        celsius = np.nan if sensors is None else float(_mean_rows(np.concatenate([v.ravel() for _, v in sensors])))
+        self._forward.take(block, means, None if np.isnan(celsius) else celsius)
 
 
 def _parted(t: Times, values: Values) -> list[tuple[int, Values]]:

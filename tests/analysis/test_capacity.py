@@ -89,7 +89,7 @@ def test_from_one_rest_to_another_by_the_curve_of_nickel_cells() -> None:
     assert found.usable_ah is not None
     assert found.uncertainty_ah is not None
     assert abs(found.usable_ah - 70.0) < 2 * found.uncertainty_ah
-    assert found.uncertainty_ah < 5.0
+    assert found.uncertainty_ah < 6.0  # of another recipe, the same voltages would mean another swing
     assert "rest" in found.basis
 
 

@@ -14,7 +14,7 @@ from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.open_circuit import OpenCircuitTable, TableTrust, open_circuit_tables, table_trust
 
 FLAT = OpenCircuitTable("flat", "made up", np.array([0.0, 1.0]), np.array([3.3, 3.3]))
-SURE = TableTrust(level_v=0.0, wave_v=0.0, along=0.0, hysteresis_v=0.0, steep_v=0.3)
+SURE = TableTrust(level_v=0.0, wave_v=0.0, along=0.0, hysteresis_v=0.0, hysteresis_sd_v=0.0, steep_v=0.3)
 
 
 def test_one_scalar_step_as_filterpy_has_it() -> None:

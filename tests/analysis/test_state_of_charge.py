@@ -49,7 +49,8 @@ def test_nickel_cells_are_told_by_voltage_and_count(seed: int) -> None:
     found = estimated(made)
     assert found.method == VOLTAGE
     assert np.abs(errors(found, made)).max() < 5.0
-    assert (found.high90 - found.low90).mean() < 9.0
+    # a quarter of an hour does not tell one nickel recipe from another: their tables lie up to 0.1 V apart
+    assert (found.high90 - found.low90).mean() < 14.0
 
 
 @pytest.mark.parametrize("seed", [301, 302, 303, 304])
@@ -129,7 +130,7 @@ def test_after_a_hole_of_two_hours_less_is_known_than_before() -> None:
     signals = {"pack_current": Series(t, np.zeros(len(t))), "pack_voltage": Series(t[known], volts[known])}
     found = estimate_charge(SessionSeries("hole", 0, int(t[-1]), 0, "relative", signals, None), pack, NO_OFFSET)
     width = found.high90 - found.low90
-    assert width[0] < 8.0
+    assert width[0] < 12.0  # a rest does not tell one nickel recipe from another
     assert width[-1] > 25.0
 
 
@@ -143,14 +144,16 @@ def test_the_packs_own_figure_that_drifts_is_a_finding() -> None:
     assert "up against coulomb counting" in found[0]
 
 
-def test_curves_laid_on_each_other_tell_how_far_cells_are_behind() -> None:
-    """The same curve moved along the axis of charge by a known part, with noise of a millivolt."""
+@pytest.mark.parametrize("capacity", [1.0, 0.92])
+@pytest.mark.parametrize("gaps", [(0.0, 0.0, 0.0, 0.0), (0.004, 0.012, 0.030, 0.002)])
+def test_cells_are_behind_the_first_full_one_by_what_they_lack(capacity: float, gaps: tuple[float, ...]) -> None:
+    """Cells of one curve, charged from about 45 % on; the first full one may hold less than the others."""
     table = open_circuit_tables("lfp")[2]
-    put_in = np.linspace(0, 0.5, 720)
-    behind = np.array([0.0, 0.004, 0.012, 0.030])
+    put_in = np.linspace(0, 0.55, 792)
     random = np.random.default_rng(5)
-    cells = np.stack([table.volts_at(0.4995 + put_in - each) for each in behind], axis=1)
-    cells += random.normal(0, 0.001, cells.shape)
-    mean, spread = cells_behind(cells, put_in, np.full(720, -0.25), 0)
-    assert mean == pytest.approx(behind.mean(), abs=0.004)
-    assert spread < 0.01
+    first = 1.0 - (0.55 - put_in) / capacity
+    shares = np.stack([first, *(1.0 - gap - (0.55 - put_in) for gap in gaps)], axis=1)
+    cells = table.volts_at(shares) + 0.01 + random.normal(0, 0.001, shares.shape)
+    mean, spread = cells_behind(cells, -100.0 * put_in, np.full(792, -25.0), 100.0, 0)
+    assert mean == pytest.approx(sum(gaps) / 5, abs=2.0 * spread)
+    assert spread < 0.012
