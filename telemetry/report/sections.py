@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from telemetry.analysis.ranges import Z90
 from telemetry.analysis.session_power import AT_CONTROLLER
 from telemetry.model.time_text import clock, length
 from telemetry.report.labels import label_of
@@ -59,9 +60,19 @@ def sections_of(report: Mapping[str, Any]) -> list[Section]:
         _storage(report),
         _alarms(report),
         _unknown(report),
+        Section("What limits these figures", sentences=tuple(_main_error(each) for each in report["main_errors"])),
         Section("How each figure was found", sentences=tuple(_sentence(each) for each in report["methods"])),
     ]
     return [section for section in made if not section.is_empty or section.charts]
+
+
+def _main_error(found: Mapping[str, Any]) -> str:
+    """Return the error that counts most for one figure, and what would halve it."""
+    label = label_of(found["figure"])
+    whole, halved = (f"± {plain(Z90 * found[key])} %" for key in ("whole_pct", "halved_pct"))
+    remedy = found["remedy"][:1].upper() + found["remedy"][1:]
+    said = f"{label[:1].upper()}{label[1:]}: mostly {found['what']}. {remedy} would halve that"
+    return f"{said}, and {whole} becomes {halved}."
 
 
 def _problems(report: Mapping[str, Any]) -> Section:

@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from telemetry.analysis.load_response import REFERENCE_C
+from telemetry.analysis.main_errors import main_errors
 from telemetry.analysis.outlook import Outlook, Pace
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.session_figures import NO_MACHINE, SessionFigures
@@ -84,6 +85,7 @@ def report_object(
         "marks": _marks(figures),
         "values_lost": sum(each.values for each in _losses(figures)),
         "findings": _findings(figures, alarms),
+        "main_errors": [{key: _plain(value) for key, value in asdict(each).items()} for each in main_errors(figures)],
         "methods": _methods(figures),
         "unknown": unknown,
     }
@@ -370,6 +372,7 @@ def _withdraw(report: Report) -> None:
             if key not in kept and value not in (None, []):
                 report[section][key] = [] if key in _LISTS else None
                 report["unknown"][f"{section}.{key}"] = why
+    report["main_errors"] = []
     report["totals"]["uncertainty"] = {}
     report["totals"]["as_read"] = {}
     report["work"]["ranges"] = {}
