@@ -25,7 +25,8 @@ def disturb(how: Callable[[Any, bool], None], rng: random.Random, folder: Path) 
     kind = rng.choice(KINDS)
     if kind.lacks:
         raise NotTried(kind.lacks)
-    return asyncio.run(_disturbed(kind, how, folder / "sessions.sqlite3"))
+    with kind.turn:
+        return asyncio.run(_disturbed(kind, how, folder / "sessions.sqlite3"))
 
 
 async def _disturbed(kind: Kind, how: Callable[[Any, bool], None], store: Path) -> Outcome:
@@ -78,7 +79,7 @@ for name, what, how in (
             name,
             what,
             "it counts as silent after silence_s, no garbage becomes a value, and the next good row is recorded",
-            2,
+            1,
             100,
             partial(disturb, how),
         )

@@ -8,8 +8,10 @@ import shutil
 import struct
 import sys
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
+from threading import Lock
 from typing import Any
 
 from drivers.bluetooth_le import BluetoothLeDriver
@@ -49,6 +51,7 @@ class Kind:
         wrap: the count starts over here.
         every_row: each row that the device sends is to be stored; else it is asked, or says the newest.
         lacks: what this computer lacks for it.
+        turn: held during a try where the process can have only one at a time.
 
     """
 
@@ -64,6 +67,7 @@ class Kind:
     wrap: int = WRAP
     every_row: bool = True
     lacks: str = ""
+    turn: AbstractContextManager[Any] = field(default_factory=nullcontext)
 
 
 def _balance(**sides: tuple[int, int]) -> str:
@@ -240,5 +244,6 @@ KINDS = (
             [f for f in figures if f is not None], rows, read, 6 + 4 * 2
         ),
         lacks="" if sys.platform == "linux" and shutil.which("dbus-daemon") else "the program dbus-daemon",
+        turn=Lock(),  # the address of its bus stands in the environment
     ),
 )

@@ -114,5 +114,5 @@ for name, where, promise, places in (
     ("store-thread", "The store's thread", "what cannot be written is announced and counted", STORE),
     ("end", "The end of a session", "every row is recorded, the summary is printed, the exit status is not 0", END),
 ):
-    register(Fault(f"mistake-{name}", f"{where} fails through a mistake", promise, 2, 100, partial(mistake, places)))
+    register(Fault(f"mistake-{name}", f"{where} fails through a mistake", promise, 1, 100, partial(mistake, places)))
 register(Fault("mistake-widget", "The screen fails while it draws", "the recording goes on", 1, 40, widget))

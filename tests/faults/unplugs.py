@@ -28,7 +28,8 @@ def unplug(kind: Kind, rng: random.Random, folder: Path) -> Outcome:
     """Unplug one link again and again in one run, then hold the store against what the device sent."""
     if kind.lacks:
         raise NotTried(kind.lacks)
-    return asyncio.run(Trial(kind, rng, folder / "sessions.sqlite3").outcome())
+    with kind.turn:
+        return asyncio.run(Trial(kind, rng, folder / "sessions.sqlite3").outcome())
 
 
 class Trial:
