@@ -148,6 +148,8 @@ class ModbusLink:
             await asyncio.wait([self._lost], timeout=self._settings.timeout_s)
         call = self._client.read_holding_registers if kind == "holding" else self._client.read_input_registers
         asking = asyncio.ensure_future(call(address, count=count, device_id=self._settings.unit))
+        # Looked at whatever happens to who waits for it, so that asyncio does not tell of it.
+        asking.add_done_callback(lambda asked: asked.cancelled() or asked.exception())
         try:
             await asyncio.wait((asking, self._lost), return_when=asyncio.FIRST_COMPLETED)
             if not asking.done():
@@ -162,8 +164,6 @@ class ModbusLink:
             if not asking.done():
                 asking.cancel()
                 await asyncio.wait([asking])
-                if not asking.cancelled():
-                    asking.exception()  # looked at, so that asyncio does not tell of it
         self._overdue = False
         if reply.isError():
             return Answer(None, int(reply.exception_code))

@@ -21,6 +21,7 @@ from telemetry.analysis.charge_filter import (
     thermal_factor,
 )
 from telemetry.analysis.full_charge import FullCharge, find_full_charges
+from telemetry.analysis.kept_blocks import KeptBlocks
 from telemetry.analysis.open_circuit import OpenCircuitTable, open_circuit_tables, table_trust
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import Values
@@ -30,7 +31,6 @@ LONGEST_BRIDGED_S = 60.0
 
 _RESTING_C = 0.01
 _AFTER_END = 14  # blocks after the last charging one by which a full charge is judged
-_LONGEST_CHARGE = 8640  # blocks kept to look back along a charge: a day
 _DISCOUNT_OF_LINES = 0.006  # a count from a full charge is surer than the model that would correct it
 _IN_A_HOLE = 0.3  # share of the capacity that may flow in an hour of which nothing is known
 
@@ -81,9 +81,7 @@ class ForwardCharge:
         self._counting = replace(self._settings, unmodelled=0.0)  # from a full charge on voltage hardly counts
         self.stretches: list[Stretch] = []
         self.full_charges: list[FullCharge] = []
-        self._blocks: list[Blocks] = []
-        self._cells: list[Values | None] = []
-        self._forgotten = 0
+        self._kept = KeptBlocks()
         self._celsius: float | None = None
         self._hours, self._resting, self._since_charge = 0.0, 0, _AFTER_END + 1
 
@@ -95,8 +93,7 @@ class ForwardCharge:
             self._begin(None)
         elif missing > LONGEST_BRIDGED_S:
             self._begin(self._carried(missing / 3600.0))
-        self._blocks.append(block)
-        self._cells.append(cells)
+        self._kept.add(block, cells)
         rates = block.current[0] / self._pack.capacity_ah
         share = float(block.charge_ah[0]) / self._pack.capacity_ah
         stretch = self.stretches[-1]
@@ -142,7 +139,7 @@ class ForwardCharge:
         return Belief(mean, belief.deviation, low, high)
 
     def _begin(self, start: Hypotheses | None, settings: FilterSettings | None = None) -> None:
-        count = self._forgotten + len(self._blocks)
+        count = self._kept.forgotten + len(self._kept)
         self.stretches.append(
             Stretch(count, ChargeFilter(self._tables, self._trust, settings or self._settings, start))
         )
@@ -168,7 +165,7 @@ class ForwardCharge:
             self._since_charge += 1
             if self._since_charge == _AFTER_END:
                 self._judge_charge()
-        self._forget_blocks()
+        self._kept.forget()
 
     def finish(self) -> None:
         """Judge a charge that the last block still belonged to, or that ended just before it."""
@@ -176,21 +173,17 @@ class ForwardCharge:
             self._judge_charge()
 
     def _judge_charge(self) -> None:
-        blocks = joined_blocks(self._blocks)
-        cells = None
-        if all(each is not None for each in self._cells[-_AFTER_END - 30 :]):
-            width = max(len(each) for each in self._cells if each is not None)
-            empty = np.full(width, np.nan)
-            cells = np.stack([empty if each is None or len(each) != width else each for each in self._cells])
+        blocks = self._kept.joined()
+        cells = self._kept.cells(known_in=_AFTER_END + 30)
         celsius = None if self._celsius is None else np.full(len(blocks), self._celsius)
         found = find_full_charges(blocks, cells, self._pack.capacity_ah, self._pack.cell, self._tables[0], celsius)
         if found and found[-1].block >= len(blocks) - _AFTER_END - 2:
-            self._set_anew(found[-1])
+            self._set_anew(found[-1], blocks)
 
-    def _set_anew(self, full: FullCharge) -> None:
-        after = sum(float(block.charge_ah[0]) for block in self._blocks[full.block + 1 :]) / self._pack.capacity_ah
+    def _set_anew(self, full: FullCharge, blocks: Blocks) -> None:
+        after = sum(blocks.charge_ah[full.block + 1 :].tolist()) / self._pack.capacity_ah
         kept = FullCharge(
-            full.block + self._forgotten,
+            full.block + self._kept.forgotten,
             full.t,
             full.share,
             full.uncertainty,
@@ -205,20 +198,3 @@ class ForwardCharge:
         before = self.stretches[-1].filter
         self._begin(starting_with(shares, weights / weights.sum(), self._settings.factor), self._counting)
         self.stretches[-1].filter.take_over(before)
-
-    def _forget_blocks(self) -> None:
-        if len(self._blocks) > 2 * _LONGEST_CHARGE:
-            self._forgotten += _LONGEST_CHARGE
-            del self._blocks[:_LONGEST_CHARGE], self._cells[:_LONGEST_CHARGE]
-
-
-def joined_blocks(blocks: list[Blocks]) -> Blocks:
-    """Return several pieces of blocks as one."""
-    return Blocks(
-        np.concatenate([each.t for each in blocks]),
-        np.concatenate([each.number for each in blocks]),
-        np.concatenate([each.charge_ah for each in blocks]),
-        np.concatenate([each.missing_s for each in blocks]),
-        np.concatenate([each.current for each in blocks]),
-        np.concatenate([each.volts for each in blocks]),
-    )
