@@ -1,7 +1,7 @@
 """A day recorded at the speed of the computer, and the memory it takes: ``python -m tests.faults.day HOURS STORE``.
 
 The whole way of the program, from a simulated machine with its machine file to store, snapshot and printer. Time is
-turned on by hand, 20 s at a time; the machine makes the same drive of ten minutes again and again.
+turned on by hand, a minute at a time; the machine makes the same drive of ten minutes again and again.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ from tests.faults.fault import Fault, Outcome, register
 from tests.faults.program import environment
 from tests.faults.stored import check_sound, count_values
 
-STEP_US = 20_000_000
+STEP_US = 60_000_000
 DRIVE_US = 600_000_000
 HOUR_US = 3_600_000_000
 START = 1_790_000_000_000_000

@@ -84,14 +84,15 @@ def a_hundred_times(rng: random.Random, folder: Path) -> Outcome:
         time.sleep(rng.uniform(2.0, 4.0))
         board.stop()
         time.sleep(1.0)
-        ended = time.time()
+        ended, starved_s = time.time(), watch.starved_s()
         status, summary = watch.end()
     assert status == 0
     check_sound(store)
     stored = numbers_in(store)
     assert stored == sorted(set(stored)), "numbers are stored twice or out of order"
     rate = len(stored) / (ended - since)
-    return Outcome(lost_s(board.sent, stored, since, ended), None, None, ledger(summary, store), f"{rate:.0f} rows/s")
+    lost = lost_s(board.sent, stored, since, ended)
+    return Outcome(lost, ledger=ledger(summary, store), note=f"{rate:.0f} rows/s", starved_s=starved_s)
 
 
 for name, seconds, short, long in (("short", 8.0, 1, 0), ("minute", 61.0, 0, 3)):

@@ -35,7 +35,9 @@ def sabotage(what: str, at: int, times: int, file: Path) -> None:
         calls += 1
         if at <= calls < at + times:
             if not file.exists():
-                file.write_text(str(time.time()))
+                begun = file.with_suffix(".begun")
+                begun.write_text(str(time.time()))
+                begun.replace(file)
             raise OnPurpose
 
     def failing(*given: Any, **named: Any) -> Any:

@@ -61,12 +61,13 @@ class Trial:
     async def unplug(self, device: Any, recorder: Recorder) -> None:
         """Pull the plug in the middle of a frame, plug something in, and wait until the first device is back."""
         clock, rng = recorder.clock, self.rng
-        since = clock.now()
+        since, dropped = clock.now(), dropped_by(device)
         await asyncio.sleep(rng.uniform(0.3, 0.8))
         known = len(recorder.changes)
         device.cut_mid_line()
         cut = clock.now()
-        self.live.append((since + SETTLE_US, cut))
+        if dropped_by(device) == dropped:  # else nobody read for a while, and the line was full
+            self.live.append((since + SETTLE_US, cut))
         lost = await recorder.wait_for("lost", "silent", since=known)
         self.told_us.append(lost.t - cut)
         what = rng.choice(("itself", "garbage") + (("another",) if self.kind.other else ()))
@@ -125,6 +126,7 @@ class Trial:
             announced_s=max(self.told_us) / 1e6,
             counted=None,
             ledger=self.ledger(recorder, rows),
+            cases=UNPLUGS,
             note=f"back within {max(self.back_us) / 1e6:.1f} s after {back}",
         )
 
@@ -134,7 +136,7 @@ class Trial:
         if not self.kind.every_row:
             times = [row["t"] for row in ours]
             newest = [max((t for t in times if t <= cut), default=0.0) for _, cut in self.live]
-            return max((cut - t) / 1e6 for (_, cut), t in zip(self.live, newest, strict=True))
+            return max(((cut - t) / 1e6 for (_, cut), t in zip(self.live, newest, strict=True)), default=0.0)
         assert machine.newest < machine.wrap, "the count started over; give the trial less time"
         stored = {round(row[machine.number]) for row in ours}
         oldest = 0.0
@@ -155,6 +157,12 @@ class Trial:
         if there != counts.stored and not any(self.kind.owns_other(row) for row in rows):
             return f"{counts.stored} values count as stored, the store holds {there}"
         return self.kind.adds_up([driver.figures for driver in recorder.drivers], len(rows), recorder.bytes_read)
+
+
+def dropped_by(device: Any) -> int:
+    """Return how many pieces the device threw away since its line was full."""
+    line = getattr(device, "_line", None)
+    return int(getattr(device, "lines_dropped", 0) if line is None else line.dropped)
 
 
 async def plug_in(device: Any) -> None:
