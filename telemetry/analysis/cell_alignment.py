@@ -192,7 +192,11 @@ class _Leg:
 
 
 def align_cells(
-    bins: Bins, capacity_ah: float, resistance_ohm: float, reference: Values | None = None
+    bins: Bins,
+    capacity_ah: float,
+    resistance_ohm: float,
+    reference: Values | None = None,
+    settling: float = _SETTLING,
 ) -> Alignment | None:
     """Lay each cell's curve on the middle one's, or on another.
 
@@ -202,11 +206,12 @@ def align_cells(
         resistance_ohm: of the middle cell, the scale for differences in resistance.
         reference: float64 (bins,), V, the curve to lay the others on; None is the middle cell's. Where one cell gets
             far ahead of the others, only its own curve reaches that far.
+        settling: share of the capacity that is left out at the beginning of each leg.
 
     Returns:
         None where no leg moves enough charge.
     """
-    legs = _legs_of(bins, capacity_ah, bins.middle if reference is None else reference)
+    legs = _legs_of(bins, capacity_ah, bins.middle if reference is None else reference, settling)
     if not legs:
         return None
     low, high = (float(pick([pick(leg.charge) for leg in legs])) for pick in (min, max))
@@ -236,13 +241,13 @@ def _together(found: Values, cost: Values, covariance: Values) -> tuple[Values, 
     return mean, np.einsum("sc,scij->cij", chance, covariance + away[..., :, None] * away[..., None, :])
 
 
-def _legs_of(bins: Bins, capacity_ah: float, middle: Values) -> list[_Leg]:
+def _legs_of(bins: Bins, capacity_ah: float, middle: Values, settling: float) -> list[_Leg]:
     slow = slow_resistance_of(bins)
     legs = []
     for number in np.unique(bins.leg):
         here = np.flatnonzero(bins.leg == number)
         moved = np.maximum.accumulate(np.abs(bins.charge_ah[here] - bins.charge_ah[here[0]]))
-        here = here[moved >= _SETTLING * capacity_ah]
+        here = here[moved >= settling * capacity_ah]
         charge, current = bins.charge_ah[here], bins.current[here]
         if len(here) < 12:
             continue

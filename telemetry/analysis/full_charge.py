@@ -41,10 +41,16 @@ _READING_V = 0.006
 """One standard deviation of a cell's reading and of the voltage at which a maker calls it full."""
 _TABLES_MEET = 0.10
 _BESIDE = 12
-"""Blocks before and after a charge that show the cells' resistances."""
+"""Blocks before and after the begin of a charge that show the cells' resistances."""
+_NO_CHANGE_C = 0.02
+"""A change of current, over the capacity in an hour, that shows no resistance."""
+_MOST_BEHIND = 0.05
+"""By how much the mean cell of a pack in use lacks what the first full one has, at the most; common practice."""
 _MOST_BINS = 300
-_INFLATED = 3.0
-"""Errors of neighbouring blocks follow each other, which the alignment of cells takes as new each time."""
+_SETTLING = 0.005
+"""Share of the capacity at the begin of a charge in which polarisation still builds up."""
+_INFLATED = 1.5
+"""The curve of the first full cell is one for all others: what it is off, they are all off."""
 _OF_THE_GAP = 0.3
 """Further uncertainty, as a part of the gap itself."""
 
@@ -128,7 +134,12 @@ def _full(
     begin, end = charge
     last = -blocks.current[max(begin, end - 2) : end + 1].ravel() / capacity_ah
     end_c = float(last[last > _CHARGING_C].min(initial=1.0))
-    volts = float(np.nanmax(top[max(begin, end - 3) : end + 1]))
+    place, highest, even = None, top, None
+    if cells is not None:
+        even = without_own_resistance(cells, rate, begin)
+        place = int(np.argmax(np.where(np.isnan(even[end]), -np.inf, even[end])))
+        highest, top = even[:, place], cells[:, place]
+    volts = float(np.nanmax(highest[max(begin, end - 3) : end + 1]))
     resting = np.abs(rate[end + 7 : end + 14]) < _CHARGING_C
     rested = top[end + 7 : end + 14]
     hotter = thermal_factor(celsius) if celsius is not None else _THERMAL_UNKNOWN
@@ -149,19 +160,38 @@ def _full(
     # every table of a chemistry ends at the same voltage; farther down they differ
     of_table = min(1.0, max(0.0, 1.0 - first) / _TABLES_MEET) * float(charge_uncertainty(chemistry.name, first))
     sure = float(np.linalg.norm([0.0015, _READING_V / slope, unsure / slope, lagging, of_table]))
-    if cells is None:
-        behind, apart, place = 0.005, 0.006, None
-    else:
-        place = int(np.argmax(np.where(np.isnan(cells[end]), -np.inf, cells[end])))
-        along = np.arange(max(0, begin - _BESIDE), min(len(rate), end + 1 + _BESIDE))
-        along = along[~np.isnan(cells[along]).any(axis=1)]
-        behind, apart = _USUALLY_BEHIND
+    behind, apart = _USUALLY_BEHIND
+    if even is not None and place is not None:
+        along = np.arange(begin, end + 1)
+        along = along[~np.isnan(even[along]).any(axis=1)]
         if len(along) > 12 and along[-1] >= end - 1:
-            out_ah = np.cumsum(blocks.charge_ah[: along[-1] + 1])[along]
-            behind, apart = cells_behind(cells[along], out_ah, rate[along] * capacity_ah, capacity_ah, place)
+            out_ah = np.cumsum(blocks.charge_ah[: end + 1])[along]
+            behind, apart = cells_behind(even[along], out_ah, rate[along] * capacity_ah, capacity_ah, place)
     share = first - behind
     told = np.nan if cells is None else behind
     return FullCharge(end, int(blocks.t[end]), share, float(np.hypot(sure, apart)), told, place, end_c)
+
+
+def without_own_resistance(cells: Values, rate: Values, begin: int) -> Values:
+    """Return the cells' voltages as if all had the mean cell's resistance, V, float64 (blocks, cells).
+
+    The change of current with which a charge begins shows how each cell's voltage changes against the mean one's. A
+    joint of high resistance would else look like a cell that is full before the others.
+
+    Args:
+        cells: float64 (blocks, cells), V.
+        rate: float64 (blocks,), current over capacity, 1/h.
+        begin: block in which the charge begins.
+
+    """
+    beside = np.arange(max(0, begin - _BESIDE), min(len(rate), begin + _BESIDE))
+    beside = beside[~np.isnan(cells[beside]).any(axis=1)]
+    if len(beside) < 4:
+        return cells
+    apart = cells[beside] - cells[beside].mean(axis=1, keepdims=True)
+    change = rate[beside] - rate[beside].mean()
+    slopes = change @ (apart - apart.mean(axis=0)) / (change @ change + len(beside) * _NO_CHANGE_C**2)
+    return np.asarray(cells - rate[:, None] * slopes)
 
 
 def cells_behind(
@@ -170,7 +200,7 @@ def cells_behind(
     """Return how far the mean cell is behind cell ``first`` at the end of a charge, and one standard deviation.
 
     Args:
-        cells: float64 (blocks, cells), V, along one charge and some minutes before and after it, none NaN.
+        cells: float64 (blocks, cells), V, along one charge, differences in resistance taken out, none NaN.
         out_ah: float64 (blocks,), charge out since its beginning, Ah.
         current: float64 (blocks,), A, negative on charge.
         capacity_ah: as stated.
@@ -188,12 +218,15 @@ def cells_behind(
     )
     seconds = np.arange(len(out), dtype=np.float64) * together * 10.0
     bins = Bins(seconds, out, ampere, volts, np.ones(len(out), dtype=np.int64))
-    found = align_cells(bins, capacity_ah, slow_resistance_of(bins), bins.volts[:, first])
+    found = align_cells(bins, capacity_ah, slow_resistance_of(bins), bins.volts[:, first], _SETTLING)
     if found is None:
         return _USUALLY_BEHIND
     others = np.arange(cells.shape[1]) != first
     behind = np.where(others, found.missing_top, 0.0)
     # half of each difference's error is the first cell's own, which all have in common
     apart = float(np.sqrt((found.missing_top_sd[others] ** 2).mean() * 0.5)) if others.any() else 0.0
+    apart *= _INFLATED
     mean = float(behind.mean())
-    return mean, float(np.hypot(_INFLATED * apart, _OF_THE_GAP * mean) + 0.0005)
+    # more than packs are out of balance: some of it is likely to be resistance that did not show
+    beyond = max(0.0, mean - _MOST_BEHIND)
+    return mean - 0.5 * beyond, float(np.linalg.norm([apart, _OF_THE_GAP * mean, 0.5 * beyond]) + 0.0005)

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from telemetry.analysis.current_offset import CurrentOffset, find_offset
-from telemetry.analysis.full_charge import cells_behind
+from telemetry.analysis.full_charge import cells_behind, without_own_resistance
 from telemetry.analysis.open_circuit import open_circuit_tables
 from telemetry.analysis.series import CellSeries, Series, SessionSeries
 from telemetry.analysis.state_of_charge import FULL, UNKNOWN, VOLTAGE, ChargeEstimate, estimate_charge
@@ -157,3 +157,12 @@ def test_cells_are_behind_the_first_full_one_by_what_they_lack(capacity: float, 
     mean, spread = cells_behind(cells, -100.0 * put_in, np.full(792, -25.0), 100.0, 0)
     assert mean == pytest.approx(sum(gaps) / 5, abs=2.0 * spread)
     assert spread < 0.012
+
+
+def test_a_joint_of_high_resistance_does_not_look_like_a_full_cell() -> None:
+    """Four alike cells, the second with 60 mV more at 1 C; the charge begins at block 12."""
+    rate = np.where(np.arange(60) < 12, 0.0, -0.4)
+    cells = 3.35 - 0.05 * rate[:, None] - np.array([0.0, 0.06, 0.0, 0.0]) * rate[:, None]
+    assert np.ptp(without_own_resistance(cells, rate, 12)[-1]) < 0.001
+    no_step = without_own_resistance(cells[12:], rate[12:], 0)
+    assert np.array_equal(no_step, cells[12:])

@@ -163,6 +163,7 @@ def draw(source: str, chemistry: str, celsius: float, course: str, name: str, ev
     minutes = float(random.uniform(40, 120))
     rate_c = float(random.uniform(0.2, 0.5))
     if course == "charge-then-drive":
+        session.rest(120.0)
         session.charge(rate_c)
         session.rest(float(random.uniform(200, 1200)))
     session.drive(driving(minutes, stated, min(every_s, STEP_S), random))
