@@ -34,7 +34,7 @@ from telemetry.analysis.open_circuit import open_circuit_tables, table_trust
 from telemetry.analysis.phases import Phase, find_phases
 from telemetry.analysis.ranges import Z90
 from telemetry.analysis.resistance import Resistance
-from telemetry.analysis.series import SessionSeries
+from telemetry.analysis.series import CellSeries, SessionSeries
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import Values
 
@@ -111,6 +111,10 @@ capacity, and in any case, a share of what was found. On a flat curve without a 
 curve's faint bends, which differ from cell to cell. Chosen on drawn packs, see tests/calibration."""
 _KNOWN_STRETCH = 0.012
 _TOLD = 0.03
+_ONLY_EXTREMES = (
+    "only the lowest and highest cell voltages were recorded; which cell stands out, and why, takes the voltage of "
+    "every cell"
+)
 _NAMED, _ODD = 0.85, 0.9
 _NAMED_JOINT = 0.97
 """Somebody may take a pack apart for a bad joint, so that wants more than the rest."""
@@ -125,7 +129,8 @@ def judge_cells(
 ) -> CellFindings:
     """Return the spreads of the cells and those that stand out.
 
-    Needs cell voltages and ``pack_current``. Some figures need a charge to the end or a deep discharge as well.
+    Needs cell voltages (lowest and highest are enough for the spreads) and ``pack_current``. Some figures need a
+    charge to the end or a deep discharge as well.
 
     Args:
         series: the session.
@@ -134,7 +139,8 @@ def judge_cells(
         rests: its phases of rest; found here where they are None.
         capacity: of the pack, Ah, and one standard deviation; None: as stated, see ``Pack.capacity_spread``.
     """
-    if series.cells is None:
+    cells = series.cells or _extremes(series)
+    if cells is None:
         return CellFindings(unknown=_nothing("no cell voltages were recorded"))
     measured = series.get("pack_current")
     if measured is None or len(measured.t) < 8:
@@ -146,17 +152,29 @@ def judge_cells(
         if resistance.cells
         else 0.05 / pack.capacity_ah
     )
-    spread = find_spread(series.cells, current, pack, series.origin, rests, ohm, lag)
+    spread = find_spread(cells, current, pack, series.origin, rests, ohm, lag)
+    unknown = {f"spread_{name}_mv": why for name, why in spread.unknown.items()}
+    if series.cells is None:
+        unknown["comparison"] = _ONLY_EXTREMES
+        return CellFindings(spread.rest, spread.load, spread.top, spread.bottom, unknown=unknown)
     bins = cut_bins(series.cells, current, series.origin, lag, pack.capacity_ah)
     aligned = None if bins is None else align_cells(bins, pack.capacity_ah, ohm)
     capacity = capacity or (pack.capacity_ah, pack.capacity_ah * pack.capacity_spread)
     full = bool(np.nanmax(series.cells.voltages) > pack.cell.charge_v - TOP_BELOW_V)
     view = _View(series.cells.numbers, resistance, aligned, full, _is_flat(pack), capacity)
     odd = tuple(found for place in range(len(view.numbers)) if (found := view.judge(place)) is not None)
-    unknown = {f"spread_{name}_mv": why for name, why in spread.unknown.items()}
     if aligned is None:
         unknown["comparison"] = "too little charge went in or out to compare the cells' charge and capacity"
     return CellFindings(spread.rest, spread.load, spread.top, spread.bottom, odd, view.charges(), unknown)
+
+
+def _extremes(series: SessionSeries) -> CellSeries | None:
+    """Return the lowest and the highest cell as two; None where they were not recorded together."""
+    low, high = series.get("cell_min_voltage"), series.get("cell_max_voltage")
+    if low is None or high is None:
+        return None
+    t, of_low, of_high = np.intersect1d(low.t, high.t, return_indices=True)
+    return CellSeries(t, np.stack([low.values[of_low], high.values[of_high]], axis=1), (1, 2)) if len(t) else None
 
 
 def _nothing(why: str) -> dict[str, str]:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from telemetry.analysis.cell_findings import judge_cells
 from telemetry.analysis.resistance import find_resistance
-from telemetry.analysis.series import CellSeries, Series, SessionSeries
+from telemetry.analysis.series import CellSeries, Series, SessionSeries, with_extreme_cells
 from telemetry.machine.sections import Pack
 from tests.reference.random_packs import RandomPack, draw
 
@@ -100,3 +102,50 @@ def test_without_cells_or_current_it_says_so() -> None:
     signals = {name: each for name, each in pack.series.signals.items() if name != "pack_current"}
     blind = SessionSeries("made", 0, pack.series.end, 0, "relative", signals, pack.series.cells)
     assert "no pack current" in judge_cells(blind, stated, find_resistance(blind, stated)).unknown["cells"]
+
+
+def test_lowest_and_highest_alone_give_the_spreads_and_blame_no_cell() -> None:
+    pack = draw(3, "lfp", "wide", "low-charge")
+    whole = judged(pack)
+    signals = {name: found for name, found in pack.series.signals.items() if not name.startswith("cell_")}
+    assert pack.series.cells is not None
+    bare = with_extreme_cells(pack.series)
+    signals |= {name: bare.signals[name] for name in ("cell_min_voltage", "cell_max_voltage")}
+    found = judged(replace(pack, series=replace(pack.series, signals=signals, cells=None)))
+    assert found.odd == ()
+    assert "every cell" in found.unknown["comparison"]
+    for name in ("spread_rest_mv", "spread_load_mv", "spread_top_mv"):
+        assert getattr(found, name) == pytest.approx(getattr(whole, name), rel=0.05)
+
+
+def widened(pack: RandomPack, cells: int) -> RandomPack:
+    """Return the pack with its sound cells repeated, up to ``cells``, each with a reading error of its own."""
+    series, random = pack.series, np.random.default_rng(1)
+    assert series.cells is not None
+    volts = series.cells.voltages
+    sound = [place for place in range(volts.shape[1]) if place + 1 != pack.odd_cell]
+    more = random.choice(sound, cells - volts.shape[1])
+    added = np.round(volts[:, more] + random.normal(0, 0.001, len(more)) + random.normal(0, 5e-4, (len(volts), 1)), 3)
+    whole = CellSeries(series.cells.t, np.hstack([volts, added]), tuple(range(1, cells + 1)))
+    signals = {name: found for name, found in series.signals.items() if name == "pack_current"}
+    return replace(pack, series=replace(series, signals=signals, cells=whole), mohm=np.zeros(cells))
+
+
+@pytest.mark.parametrize("cells", [24, 110])
+def test_an_odd_cell_of_a_long_pack_is_named_and_no_other(cells: int) -> None:
+    pack = draw(3, "nmc", "wide", "low-capacity")
+    assert [(odd.cell, odd.cause) for odd in judged(widened(pack, cells)).odd] == [(pack.odd_cell, "low-capacity")]
+
+
+def test_two_odd_cells_are_both_named() -> None:
+    """A bad joint is put beside a cell that is not the one of low charge: its drop is added to the readings."""
+    pack = draw(3, "lfp", "wide", "low-charge")
+    series, other = pack.series, 10 if pack.odd_cell != 11 else 11
+    assert series.cells is not None
+    current = series.signals["pack_current"]
+    drop = 0.6e-3 * pack.mohm[other] * np.interp(series.cells.t - pack.lag_s * 1e6, current.t, current.values)
+    volts = series.cells.voltages.copy()
+    volts[:, other] -= drop
+    both = replace(pack, series=replace(series, cells=replace(series.cells, voltages=volts)))
+    named = {odd.cell: odd.cause for odd in judged(both).odd}
+    assert named == {pack.odd_cell: "low-charge", other + 1: "high-resistance"}
