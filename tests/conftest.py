@@ -10,6 +10,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import logging
 import time
 from collections.abc import Iterator
+from itertools import count
 from pathlib import Path
 
 import pytest
@@ -89,7 +90,14 @@ def _contained(request: pytest.FixtureRequest) -> Iterator[None]:
     assert not mistakes.records or request.node.get_closest_marker("mistakes")
 
 
+@pytest.fixture(scope="session")
+def _stores(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """Give names of stores in one folder: a folder for each of thousands of tests takes longer than most of them."""
+    folder = tmp_path_factory.mktemp("stores")
+    return (folder / f"{number}.sqlite3" for number in count(1))
+
+
 @pytest.fixture(autouse=True)
-def _store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def _store(_stores: Iterator[Path], monkeypatch: pytest.MonkeyPatch) -> None:
     """Give each test a default store of its own."""
-    monkeypatch.setenv("SHAKEDOWN_STORE", str(tmp_path / "default-store.sqlite3"))
+    monkeypatch.setenv("SHAKEDOWN_STORE", str(next(_stores)))

@@ -106,7 +106,7 @@ def test_the_isolator_says_so_and_sees_nothing_of_it(form: str) -> None:
 @pytest.mark.parametrize("form", ["sources", "unknown between rows", "held between rows"])
 def test_sound_drives_at_any_rate_and_resolution(scenario: str, seed: int, form: str) -> None:
     whole = drive(scenario, seed, 300, 20.0)
-    for every in (1, 2, 4, 10, 20):
+    for every in (1, 4, 20):
         for batches in (thinned(whole, every), coarse(thinned(whole, every)), coarse(thinned(whole, every), 0, 0)):
             shown = batches if form == "sources" else flat(batches, held=form.startswith("held"))
             assert find_frozen(shown) == ()
