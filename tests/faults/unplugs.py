@@ -176,7 +176,7 @@ for each in KINDS:
     register(
         Fault(
             f"unplug-{each.name}",
-            f"A {each.name.replace('-', ' ')} link is unplugged in the middle of a frame ({UNPLUGS} times a try), and"
+            f"A {each.name.replace('-', ' ')} link is unplugged in the middle of a frame, and"
             " itself, garbage or another device plugged in",
             "it comes back each time; no half frame becomes a value, no value of another device is taken for its own",
             1,
