@@ -7,6 +7,7 @@ import datetime
 import time
 
 from tests.calibration import page
+from tests.calibration.figure import judged
 from tests.calibration.figures import FIGURES
 from tests.calibration.splits import CHOOSING, TABLE
 from tests.calibration.tally import by_kind
@@ -28,15 +29,16 @@ def main() -> None:
     options = parser.parse_args()
     if options.write_table and (options.seeds[0] in CHOOSING or options.seeds[-1] in CHOOSING):
         parser.error(f"seeds {CHOOSING[0]} to {CHOOSING[-1]} chose constants: they are not for the table")
-    for name in options.figure:
+    begin = time.monotonic()
+    found = judged([FIGURES[name] for name in options.figure], options.sessions, options.seeds)
+    print(f"{time.monotonic() - begin:.0f} s")
+    for name, rows in found.items():
         figure = FIGURES[name]
-        begin = time.monotonic()
-        rows = list(figure.judged(options.sessions, options.seeds))
         if not rows:
             print(f"{name}: nothing was stated")
             continue
         tallies = by_kind(rows)
-        print(f"\n{figure.title} ({name}), {time.monotonic() - begin:.0f} s")
+        print(f"\n{figure.title} ({name})")
         print("\n".join(page.lines_of(figure, tallies)), flush=True)
         if options.write_table:
             command = f"python -m tests.calibration --figure {name} --sessions {options.sessions}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
 
 import numpy as np
 
@@ -17,11 +18,13 @@ from tests.calibration.kinds import kinds
 COURSES = ("drive", "charge-then-drive", "drive-then-charge")
 
 
+@lru_cache(maxsize=1)
 def figures(case: Case) -> SessionFigures:
     """Return all figures of a case, as the report has them."""
     return figures_of(case.series, Machine(pack=case.pack))
 
 
+@lru_cache(maxsize=1)
 def compared(case: Case) -> CellFindings:
     """Return what the report says of a case's cells."""
     found = find_cells(case.series, Machine(pack=case.pack))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -52,12 +52,24 @@ class Figure:
     rows: Callable[[Case], Iterable[Row]]
     floors: tuple[float, float] | None
 
-    def judged(self, sessions: int, seeds: range) -> Iterator[Row]:
-        """Yield the rows of ``sessions`` sessions, spread evenly over the kinds, drawn by ``seeds`` in order."""
+
+def judged(figures: Sequence[Figure], sessions: int, seeds: range) -> dict[str, list[Row]]:
+    """Return the rows of each figure by name.
+
+    Each has ``sessions`` sessions, spread evenly over its kinds and drawn by ``seeds`` in order. What several figures
+    ask for is drawn once and judged for all of them in turn.
+    """
+    asking: dict[tuple[Kind, int], list[Figure]] = {}
+    for figure in figures:
         for number in range(sessions):
-            kind = self.kinds[number % len(self.kinds)]
-            seed = seeds[number // len(self.kinds)]
-            yield from self.rows(kind.draw(seed))
+            seed = seeds[number // len(figure.kinds)]
+            asking.setdefault((figure.kinds[number % len(figure.kinds)], seed), []).append(figure)
+    found: dict[str, list[Row]] = {figure.name: [] for figure in figures}
+    for (kind, seed), those in asking.items():
+        case = kind.draw(seed)
+        for figure in those:
+            found[figure.name] += figure.rows(case)
+    return found
 
 
 def checkpoints(t: np.ndarray) -> np.ndarray:

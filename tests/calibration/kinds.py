@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from functools import partial
+from functools import cache, partial
 
 import numpy as np
 
@@ -189,6 +189,7 @@ def draw(source: str, chemistry: str, celsius: float, course: str, name: str, ev
     return Case(name, seed, series, pack, truth)
 
 
+@cache
 def kind(source: str, chemistry: str, celsius: float, course: str, every_s: float = 1.0) -> Kind:
     """Return a kind of pack; rows are ``every_s`` seconds apart."""
     name = f"{chemistry}, {celsius:g} °C, {source}" + ("" if course == "drive" else f", {course}")

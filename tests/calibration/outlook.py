@@ -7,7 +7,7 @@ recorded so far, and held against what came.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from functools import partial
+from functools import lru_cache, partial
 
 import numpy as np
 
@@ -23,7 +23,7 @@ from tests.calibration.kinds import CELSIUS, FAULTS, MAKERS, drawn_fault
 from tests.calibration.sensors import Instruments, recorded
 
 STEP_S = 1.0
-_PARTS = (0.3, 0.6, 0.85)
+_PARTS = (0.4, 0.8)
 """Of the drive: the checkpoints, after ten minutes at the earliest."""
 _LONGEST_MIN = 400.0
 _AHEAD_S = 600.0
@@ -67,6 +67,18 @@ def used(current_a: np.ndarray, capacity_ah: float) -> np.ndarray:
     return np.concatenate(found)
 
 
+@lru_cache(maxsize=1)
+def told(case: Case) -> list[tuple[int, Outlook]]:
+    """Return each checkpoint's row of the truth and what the report says there."""
+    places = [int(part * len(case.truth.t)) for part in _PARTS]
+    reports = [
+        (place, figures_of(until(case.series, int(case.truth.t[place])), Machine(pack=case.pack)))
+        for place in places
+        if place * STEP_S >= 600.0
+    ]
+    return [(place, report.outlook) for place, report in reports]
+
+
 def rows_of(read: Callable[[Outlook], Range | None], ahead: bool) -> Callable[[Case], Iterator[Row]]:
     """Return rows of the next ten minutes' power or of the energy left, per cent of a full charge."""
 
@@ -74,14 +86,10 @@ def rows_of(read: Callable[[Outlook], Range | None], ahead: bool) -> Callable[[C
         truth, pack = case.truth, case.pack
         power = truth.current_a * truth.volts.sum(axis=1)
         use = used(truth.current_a, pack.capacity_ah)
-        for part in _PARTS:
-            place = int(part * len(power))
+        for place, outlook in told(case):
             coming = power[place:][use[place:]][: round(_AHEAD_S / STEP_S)]
-            if place * STEP_S < 600.0 or (ahead and len(coming) * STEP_S < _AHEAD_S):
-                continue
-            figures = figures_of(until(case.series, int(truth.t[place])), Machine(pack=pack))
-            found = read(figures.outlook)
-            if found is None:
+            found = read(outlook)
+            if found is None or (ahead and len(coming) * STEP_S < _AHEAD_S):
                 continue
             true = float(coming.mean()) if ahead else float(power[place:].sum()) * STEP_S / 3600.0
             scale = 100.0 / (pack.capacity_ah * pack.nominal_v)
@@ -108,12 +116,13 @@ def _power(outlook: Outlook) -> Range | None:
     return None if outlook.lately is None else outlook.lately.power_w
 
 
+EVERY = kinds()
 FIGURES = (
     Figure(
         "next-10-minutes",
         "Mean power of the next 10 minutes of use, per cent of a full charge in an hour",
         "%",
-        kinds(),
+        EVERY,
         rows_of(_power, True),
         (0.7, 30.0),
     ),
@@ -121,7 +130,7 @@ FIGURES = (
         "energy-left",
         "Energy until the first cell is empty, per cent of a full charge",
         "%",
-        kinds(),
+        EVERY,
         rows_of(lambda outlook: outlook.energy_left_wh, False),
         (0.8, 25.0),
     ),
