@@ -174,12 +174,14 @@ _FIXED = (
     Signal(
         "soc_lower_bound", "%", "least state of charge, by the estimate or the BMS", -10.0, 110.0, is_derived=True
     ),
-    Signal("energy_left", "Wh", "energy left at this state of charge", 0.0, 1e9, is_derived=True),
+    Signal("energy_left", "Wh", "energy left, at least", 0.0, 1e9, is_derived=True),
     Signal("minutes_left", "min", "time left at the rate of the last 10 minutes", 0.0, 1e6, is_derived=True),
     Signal("minutes_left_low", "min", "the same, lower end of its 90 % interval", 0.0, 1e6, is_derived=True),
     Signal("minutes_left_session", "min", "time left at the rate of the whole session", 0.0, 1e6, is_derived=True),
     Signal("hectares_left", "ha", "area left at the rate of the whole session", 0.0, 1e6, is_derived=True),
-    Signal("energy_margin", "Wh", "energy left less the need of the remaining area", -1e9, 1e9, is_derived=True),
+    Signal(
+        "energy_margin", "Wh", "least energy left less the need of the remaining area", -1e9, 1e9, is_derived=True
+    ),
     Signal("charge_out", "Ah", "charge taken out since the start", 0.0, 1e9, is_derived=True),
     Signal("charge_in", "Ah", "charge put in since the start", 0.0, 1e9, is_derived=True),
     Signal("energy_out", "Wh", "energy taken out since the start", 0.0, 1e12, is_derived=True),

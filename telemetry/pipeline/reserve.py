@@ -1,8 +1,9 @@
 """The stage that says what is left: charge that is there at least, energy, and energy against the rest of the work.
 
-Everything is told in blocks of ten seconds. The charge is the estimate less one standard deviation, where that is no
-more than 10 %: a pack that may be at 30 or at 10 % is no ground for a warning at 20. Else it is what the pack itself
-reports, for which nobody states an error. A lower bound is judged since running out costs more than turning early.
+Everything is told in blocks of ten seconds, each at the low end of its 90 % interval, as the screen and the report
+show it: running out costs more than turning early. The charge is the estimate's low end, where its standard deviation
+is no more than 10 %: a pack that may be at 30 or at 10 % is no ground for a warning at 20. Else it is what the pack
+itself reports, for which nobody states an error.
 
 The work done is distance times working width while the implement is engaged (overlap counts twice, so the need is
 rather too high), the energy for it the mean power of pack voltage and current since the start.
@@ -14,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from telemetry.analysis.ranges import Range
+from telemetry.analysis.ranges import Z90, Range
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
 from telemetry.pipeline.blocks import Block, Blocks, Holder, known_rows
@@ -60,7 +61,7 @@ class _Means:
 class Reserve:
     """Adds ``soc_lower_bound``, and with a plan ``energy_margin``; ``energy_left`` wherever the charge is known.
 
-    Energy is what that charge gives, most likely; see :mod:`telemetry.analysis.energy_left`.
+    Energy is what the pack gives at least; see :mod:`telemetry.analysis.energy_left`.
 
     Args:
         pack: what its owner states.
@@ -88,18 +89,18 @@ class Reserve:
         end = held.complete_to(STATE_OF_CHARGE)
         estimated, uncertainty = self._estimated.take(held, end), self._uncertainty.take(held, end)
         reported = self._reported.take(held, end)
-        charge: dict[int, float] = {}
+        charge: dict[int, Range] = {}
         for t in sorted(estimated.keys() | reported.keys()):
             if t in estimated and uncertainty.get(t, np.inf) <= MOST_UNCERTAIN:
-                charge[t] = estimated[t] - uncertainty[t]
+                charge[t] = Range.around(estimated[t], Z90 * uncertainty[t])
             elif t in reported:
-                charge[t] = reported[t]
+                charge[t] = Range.exactly(reported[t])
         self._ahead.take(held, end)
-        energy = {t: self._ahead.at(t, Range.exactly(soc)).mid for t, soc in charge.items()}
+        energy = {t: self._ahead.at(t, soc).low for t, soc in charge.items()}
         margins = self._margins(held, end, energy)
         groups = (SOC_LOWER_BOUND, ENERGY_LEFT, ENERGY_MARGIN)
         self._complete = {group.key: end for group in groups}
-        rows = (charge, energy, margins)
+        rows = ({t: soc.low for t, soc in charge.items()}, energy, margins)
         return span.adding(
             [
                 Batch.of_rows(group, list(told), [[value] for value in told.values()])

@@ -1,7 +1,8 @@
 """What is coming, said on the way: the power of the next ten minutes of use, and the energy until a cell is empty.
 
-Every pack is driven until its first cell is at its lowest voltage. At some checkpoints the report is made of what was
-recorded so far, and held against what came.
+Every pack is driven until its first cell is at its lowest voltage. Half of them are new, and their owners say so.
+Half are used, hold 75 to 100 % of what the plate says, and nobody says how far to trust it. At some checkpoints the
+report is made of what was recorded so far, and held against what came.
 """
 
 from __future__ import annotations
@@ -36,8 +37,11 @@ def draw(source: str, chemistry: str, celsius: float, name: str, seed: int) -> C
     stated = float(random.choice([40.0, 60.0, 105.0, 150.0]))
     which = str(random.choice(FAULTS))
     fault = (which, int(random.integers(count)), drawn_fault(which, random))
-    pack = Pack(chemistry=chemistry, cells_in_series=count, capacity_ah=stated)
-    cells = MAKERS[source](chemistry, celsius, count, stated, float(random.uniform(0.6, 1.0)), fault, random)
+    used = bool(random.random() < 0.5)
+    held = stated * (float(random.uniform(0.75, 1.0)) if used else 1.0)
+    error = None if used else 3.0
+    pack = Pack(chemistry=chemistry, cells_in_series=count, capacity_ah=stated, capacity_error_percent=error)
+    cells = MAKERS[source](chemistry, celsius, count, held, float(random.uniform(0.6, 1.0)), fault, random)
     session = Session(cells, pack.cell, stated, STEP_S)
     session.drive(driving(_LONGEST_MIN, stated, STEP_S, random))
     run = session.finished()

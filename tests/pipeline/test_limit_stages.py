@@ -140,19 +140,19 @@ class TestChargeTemperature:
 PACK = Pack(chemistry="lfp", cells_in_series=16, capacity_ah=100.0)
 
 
-def left_wh(soc_pct: float, amperes: float = 0.0) -> float:
-    """Return what the report would make of that charge, Wh."""
+def left_wh(soc_pct: Range, amperes: float = 0.0) -> float:
+    """Return the least that the report would make of that charge, Wh."""
     load = Load()
     load.take(np.full(10, amperes))
-    return find_energy_left(Range.exactly(soc_pct), PACK, capacity_range(PACK), load, fast_ohm(PACK)).mid
+    return find_energy_left(soc_pct, PACK, capacity_range(PACK), load, fast_ohm(PACK)).low
 
 
 class TestReserve:
-    def test_the_estimate_counts_less_its_deviation(self) -> None:
+    def test_the_low_end_of_the_estimate_counts(self) -> None:
         estimate = rows("state_of_charge", 10.0, soc_estimated=np.full(30, 40.0), soc_uncertainty=6.0)
         found = told(Reserve(PACK, None), estimate, rows("pack", 1.0, soc_reported=np.full(300, 55.0)))
-        assert found["soc_lower_bound"][-1] == 34.0
-        assert found["energy_left"][-1] == pytest.approx(left_wh(34.0))
+        assert found["soc_lower_bound"][-1] == pytest.approx(40.0 - 1.645 * 6.0)
+        assert found["energy_left"][-1] == pytest.approx(left_wh(Range.around(40.0, 1.645 * 6.0)))
 
     def test_an_estimate_that_is_no_ground_leaves_it_to_the_pack(self) -> None:
         estimate = rows("state_of_charge", 10.0, soc_estimated=np.full(30, 40.0), soc_uncertainty=18.0)
@@ -165,7 +165,7 @@ class TestReserve:
         pack = rows("pack", 1.0, pack_voltage=np.full(1251, 50.0), pack_current=36.0, soc_reported=50.0 + 0 * seconds)
         vehicle = rows("vehicle", 1.0, vehicle_speed=np.full(1251, 6.0), implement_engaged=1.0)
         margin = told(Reserve(PACK, Plan(1.0, 1.2)), pack, vehicle)["energy_margin"]
-        assert margin[-1] == pytest.approx(left_wh(50.0, 36.0) - 0.75 * 2500, abs=5.0)
+        assert margin[-1] == pytest.approx(left_wh(Range.exactly(50.0), 36.0) - 0.75 * 2500, abs=5.0)
         assert len(margin) < 110, "nothing is told of the first twentieth"
 
     def test_without_an_implement_signal_the_need_is_unknown(self) -> None:
