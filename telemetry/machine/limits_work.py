@@ -28,7 +28,7 @@ def _soc_low(on: Ground) -> Limit | str:
     warn, trip = (LITHIUM_WARN, LITHIUM_TRIP) if lithium else (LEAD_WARN, LEAD_TRIP)
     origin = (
         f"common practice for {on.machine.pack.cell.label}: warn at {warn:g} %, trip at {trip:g} %; judged by the "
-        "estimate less one standard deviation where that is 10 % or less, otherwise by what the BMS reports"
+        "low end of the estimate where that is known to ±15 % or better, otherwise by what the BMS reports"
     )
     return on.limit(warn, trip, origin, margin=2.0, raise_s=30.0, clear_s=60.0)
 
@@ -41,8 +41,8 @@ def _energy_left(on: Ground) -> Limit | str:
     reserve = RESERVE_SHARE * on.machine.pack.capacity_ah * on.machine.pack.nominal_v
     area = on.machine.work.area_ha
     origin = (
-        f"for the rest of [work] area_ha {area:g} ha at this session's Wh/ha so far; trip when the energy left is "
-        "not enough, warn when less than a tenth of a full pack would be left over"
+        f"for the rest of [work] area_ha {area:g} ha at this session's Wh/ha so far; trip when the least energy "
+        "left is not enough, warn when less than a tenth of a full pack would be left over"
     )
     return on.limit(reserve, 0.0, origin, margin=0.2 * reserve, raise_s=60.0, clear_s=60.0)
 

@@ -1,9 +1,9 @@
 """The stage that says what is left: charge that is there at least, energy, and energy against the rest of the work.
 
 Everything is told in blocks of ten seconds, each at the low end of its 90 % interval, as the screen and the report
-show it: running out costs more than turning early. The charge is the estimate's low end, where its standard deviation
-is no more than 10 %: a pack that may be at 30 or at 10 % is no ground for a warning at 20. Else it is what the pack
-itself reports, for which nobody states an error.
+show it: running out costs more than turning early. The charge is the estimate's low end, where it is known to ±15 %
+or better: a pack that may be at 40 or at 0 % is no ground for a warning at 20. Else it is what the pack itself
+reports, for which nobody states an error.
 
 The work done is distance times working width while the implement is engaged (overlap counts twice, so the need is
 rather too high), the energy for it the mean power of pack voltage and current since the start.
@@ -27,7 +27,8 @@ BLOCK = 10 * MICROSECONDS
 SOC_LOWER_BOUND = Group("derived", "soc_lower_bound", ("soc_lower_bound",), "derived")
 ENERGY_LEFT = Group("derived", "energy_left", ("energy_left",), "derived")
 ENERGY_MARGIN = Group("derived", "energy_margin", ("energy_margin",), "derived")
-MOST_UNCERTAIN = 10.0
+MOST_UNCERTAIN = 15.0
+"""Half of the 90 % interval of the state of charge, %, above which the estimate is no ground for a warning."""
 FIRST_SHARE = 0.05
 """The need of an area is told once this share of it is done: before that the way there and the first turns rule."""
 SQUARE_METRES_PER_HECTARE = 10_000.0
@@ -91,8 +92,9 @@ class Reserve:
         reported = self._reported.take(held, end)
         charge: dict[int, Range] = {}
         for t in sorted(estimated.keys() | reported.keys()):
-            if t in estimated and uncertainty.get(t, np.inf) <= MOST_UNCERTAIN:
-                charge[t] = Range.around(estimated[t], Z90 * uncertainty[t])
+            half_width = Z90 * uncertainty.get(t, np.inf)
+            if t in estimated and half_width <= MOST_UNCERTAIN:
+                charge[t] = Range.around(estimated[t], half_width)
             elif t in reported:
                 charge[t] = Range.exactly(reported[t])
         self._ahead.take(held, end)

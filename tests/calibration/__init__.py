@@ -1,6 +1,6 @@
 """Whether stated bounds hold: figures judged on packs and cells drawn by seed that nobody tuned to.
 
-    python -m tests.calibration [--figure NAME ...] [--sessions N] [--seeds A-B] [--write-table]
+    python -m tests.calibration [--figure NAME ...] [--sessions N] [--minutes M] [--seeds A-B] [--write-table]
 
 ``case.py`` says what a session and its truth are, ``kinds.py`` which kinds of pack there are, ``splits.py`` which
 seeds may be used for what, ``figures.py`` which figures are judged, ``tally.py`` what is counted. To add a figure:

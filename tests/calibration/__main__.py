@@ -24,14 +24,18 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.calibration", description=__doc__)
     parser.add_argument("--figure", nargs="+", choices=sorted(FIGURES), default=sorted(FIGURES))
     parser.add_argument("--sessions", type=int, default=200, help="sessions a figure")
+    parser.add_argument("--minutes", type=float, default=1e6, help="stop with fewer sessions after so long")
     parser.add_argument("--seeds", type=seeds_of, default=TABLE, metavar="A-B", help="default: those of the table")
     parser.add_argument("--write-table", action="store_true", help="into docs/calibration.md")
     options = parser.parse_args()
     if options.write_table and (options.seeds[0] in CHOOSING or options.seeds[-1] in CHOOSING):
         parser.error(f"seeds {CHOOSING[0]} to {CHOOSING[-1]} chose constants: they are not for the table")
     begin = time.monotonic()
-    found = judged([FIGURES[name] for name in options.figure], options.sessions, options.seeds)
-    print(f"{time.monotonic() - begin:.0f} s")
+    figures = [FIGURES[name] for name in options.figure]
+    found, sessions = judged(
+        figures, options.sessions, options.seeds, lambda: time.monotonic() - begin > 60.0 * options.minutes
+    )
+    print(f"{sessions} sessions a figure, {time.monotonic() - begin:.0f} s")
     for name, rows in found.items():
         figure = FIGURES[name]
         if not rows:
@@ -41,7 +45,7 @@ def main() -> None:
         print(f"\n{figure.title} ({name})")
         print("\n".join(page.lines_of(figure, tallies)), flush=True)
         if options.write_table:
-            command = f"python -m tests.calibration --figure {name} --sessions {options.sessions}"
+            command = f"python -m tests.calibration --figure {name} --sessions {sessions}"
             page.write(figure, tallies, datetime.datetime.now(datetime.UTC).date().isoformat(), command)
 
 

@@ -67,7 +67,7 @@ def test_single_particles_follow_the_full_model(name: str, celsius: str) -> None
 
 def test_a_few_unseen_sessions_hold_the_floors() -> None:
     # one test: sessions are shared by the figures that are judged on them
-    found = judged([figure for figure in FIGURES.values() if figure.floors is not None], 2, FLOORS)
+    found, _ = judged([figure for figure in FIGURES.values() if figure.floors is not None], 2, FLOORS)
     for name, rows in found.items():
         least, most = FIGURES[name].floors or (1.0, 0.0)
         one = tally(rows)
