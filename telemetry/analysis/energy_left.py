@@ -2,9 +2,10 @@
 
     energy = (state of charge - reserve) / 100 x capacity x mean voltage under load from there to the reserve
 
-None of the four is known exactly. Their errors are independent and are joined by their squares, each way for
-itself; the reserve's reaches further up than down, so that the energy errs on the low side. One estimator live and
-afterwards.
+None of the four is known exactly. Their errors are joined by their squares, each way for itself; the reserve's
+reaches further up than down, so that the energy errs on the low side. A capacity that is not what one counts on
+spoils the state of charge as well, by all that was drawn on it: its error counts from where the counting began. One
+estimator live and afterwards.
 """
 
 from __future__ import annotations
@@ -91,7 +92,9 @@ def capacity_range(pack: Pack, measured: UsableCapacity | None = None) -> Range:
     return found
 
 
-def find_energy_left(soc_pct: Range, pack: Pack, capacity_ah: Range, load: Load, ohm: Range) -> Range:
+def find_energy_left(
+    soc_pct: Range, pack: Pack, capacity_ah: Range, load: Load, ohm: Range, counted_from_pct: float = 0.0
+) -> Range:
     """Return the energy until the first cell is empty under load, Wh, 90 % interval, the low end for planning.
 
     Args:
@@ -100,6 +103,7 @@ def find_energy_left(soc_pct: Range, pack: Pack, capacity_ah: Range, load: Load,
         capacity_ah: what to count with, see :func:`capacity_range`.
         load: how hard the machine was driven so far.
         ohm: resistance of the pack over seconds, ohm.
+        counted_from_pct: the highest state of charge from which charge was counted down to this one, %.
     """
     reserve = reserve_pct(pack, load, ohm)
     usable = max(soc_pct.mid - reserve.mid, 0.0)
@@ -109,10 +113,11 @@ def find_energy_left(soc_pct: Range, pack: Pack, capacity_ah: Range, load: Load,
     )
     a_percent = capacity_ah.mid * volts.mid / 100.0
     energy = usable * a_percent
+    counted = max(counted_from_pct, soc_pct.mid) * a_percent
 
     def off(soc: float, rest: float, capacity: float, volt: float) -> float:
         of_charge = a_percent * math.hypot(soc - soc_pct.mid, rest - reserve.mid)
-        return math.hypot(of_charge, energy * (capacity / capacity_ah.mid - 1), energy * (volt / volts.mid - 1))
+        return math.hypot(of_charge, counted * (capacity / capacity_ah.mid - 1), energy * (volt / volts.mid - 1))
 
     low = off(soc_pct.low, reserve.high, capacity_ah.low, volts.low)
     high = off(soc_pct.high, reserve.low, capacity_ah.high, volts.high)

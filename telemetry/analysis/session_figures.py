@@ -107,7 +107,8 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
     left = None
     if pack is not None and power.current is not None and end_pct is not None:
         seconds_ohm = fast_ohm(pack, measured_ohm(resistance))
-        left = find_energy_left(end_pct, pack, capacity_range(pack, capacity), Load.of(power.current), seconds_ohm)
+        load, highest = Load.of(power.current), 0.0 if charge is None else float(charge.pct.max())
+        left = find_energy_left(end_pct, pack, capacity_range(pack, capacity), load, seconds_ohm, highest)
     work = session_work(
         series,
         power,

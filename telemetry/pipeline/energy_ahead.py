@@ -28,6 +28,7 @@ class EnergyAhead:
         self._waiting: list[tuple[int, np.ndarray, bool]] = []
         self._load = Load()
         self._measured: Range | None = None
+        self._highest_pct = 0.0
 
     def take(self, span: Span, end: int) -> None:
         """Take what ``span`` brings up to ``end``; nothing is used before :meth:`upto` reaches it."""
@@ -45,6 +46,6 @@ class EnergyAhead:
                 self._load.take(values)
             else:
                 self._measured = Range.around(float(values[-1]), 2.0 * _OHM_SHARE * float(values[-1]))
-        return find_energy_left(
-            soc_pct, self._pack, self._capacity_ah, self._load, fast_ohm(self._pack, self._measured)
-        )
+        self._highest_pct = max(self._highest_pct, soc_pct.mid)
+        ohm = fast_ohm(self._pack, self._measured)
+        return find_energy_left(soc_pct, self._pack, self._capacity_ah, self._load, ohm, self._highest_pct)

@@ -238,16 +238,18 @@ class Model:
         before = volt[1199] + (volt[1199] - volt[1189]) / 10 * np.array([1, 10])  # its drift carried on
         return tuple(float(v) for v in (before - volt[[1200, 1209]]) / (0.5 * one_c))
 
-    def pulse_resistance(self, cell: int, soc: float) -> tuple[float, float]:
-        """Return volt per ampere 1 s and 10 s after a step from rest to 0.3 of the capacity an hour, ohm."""
+    def pulse_resistance(self, charges: np.ndarray) -> np.ndarray:
+        """Return V/A 1 s and 10 s after a step from rest to 0.3 C, the mean over some charges, (cells, 2), ohm."""
         amperes = 0.3 * self.run.capacity_ah
         current = np.zeros(220)
         current[100:] = amperes
-        start = self.start[cell]
-        self.start[cell] = soc
-        volt = self.voltages(current, [cell], 0.1)[:, 0]
-        self.start[cell] = start
-        return tuple(float(v) for v in (volt[99] - volt[[109, 199]]) / amperes)
+        start, found = self.start, []
+        for share in charges.tolist():
+            self.start = np.full(self.run.cells, share)
+            volts = self.voltages(current, list(range(self.run.cells)), 0.1)
+            found.append((volts[99] - volts[[109, 199]]).T / amperes)
+        self.start = start
+        return np.asarray(np.mean(found, axis=0))
 
 
 SIDES = ("negative", "positive")
@@ -350,7 +352,8 @@ def make(name: str, run: PackRun, folder: Path) -> dict[str, Any]:
     t, columns = measured(model, current, volts)
     write(folder / f"{name}.csv.gz", text_of(t, columns))
     steps = np.array([model.step_resistance(cell, middle) for cell in range(run.cells)])
-    pulses = np.array([model.pulse_resistance(cell, middle) for cell in range(run.cells)])
+    passed = run.start_soc - np.cumsum(current) * run.grid_s / 3600 / run.capacity_ah
+    pulses = model.pulse_resistance(np.quantile(passed, [0.1, 0.5, 0.9]))
     return asdict(run) | {
         "cell_capacity_ah": np.round(run.capacity_ah * model.capacity, 3).tolist(),
         "cell_start_soc_pct": np.round(100 * model.start, 3).tolist(),
