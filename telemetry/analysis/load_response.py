@@ -8,7 +8,8 @@ that is, an ohmic part, kinetics that bend with the current (the inverse of the 
 transfer coefficients; J. Newman, Electrochemical Systems, from memory), one slow part and the slope of the
 open-circuit curve. All are linear in their factors, so the changes of V over ten seconds are fitted by those of I,
 I0 asinh(I / I0), J and Q, of time, and of the current some tenths of a second earlier and later, which take up what
-is left of a lag.
+is left of a lag. I0 is the one that leaves least of ten, from a twentieth of the capacity an hour to a little more
+than all of it.
 
 Ten seconds and not one: of rows a second apart nobody knows what the current did in between, and a change over one
 second is made of just that. Over ten seconds the mean of a load that flutters is known from few rows as well.
@@ -31,8 +32,9 @@ FAST_S, SLOW_S = 1.0, 10.0
 REFERENCE_C = 0.3
 """The current to which a resistance belongs, of the capacity an hour: the chord from rest to there."""
 LEAST_STEPS = 6
-_BEND_C = 0.2
-"""I0, of the capacity an hour: where kinetics begin to bend. Chosen on simulated cells, see docs."""
+_BENDS_C = tuple(0.05 * 2.0 ** (step / 2.0) for step in range(10))
+"""I0, of the capacity an hour, where kinetics begin to bend: twice the exchange current, which doubles with every ten
+or twenty degrees and differs from cell to cell. The one that fits best is taken."""
 _LEAST_CHANGE_A, _LEAST_CHANGE_C = 3.0, 0.06
 """Smaller changes of current over ten seconds tell little and are left out; the second for small packs."""
 _LEAST_ROWS = 30
@@ -111,12 +113,16 @@ def fit_response(
     wide = pairs_of(voltage.t, origin, SLOW_S)
     if steps < LEAST_STEPS or wide is None:
         return f"only {steps} load steps of more than {least_a:.1f} A, and {LEAST_STEPS} are needed"
-    bend_a, reference_a = _BEND_C * capacity_ah, REFERENCE_C * capacity_ah
-    features, use = _features(wide, measured, current, lag, origin, bend_a)
+    reference_a = REFERENCE_C * capacity_ah
+    features, use = _features(wide, measured, current, lag, origin)
     use &= np.abs(features[:, _CURRENT]) > min(_LEAST_CHANGE_A, _LEAST_CHANGE_C * capacity_ah)
     if int(use.sum()) < _LEAST_ROWS:
         return f"too few load steps of more than {least_a:.1f} A"
     fallen = voltage.values[wide.before] - voltage.values[wide.after]
+    bends = [each * capacity_ah for each in _BENDS_C]
+    bent = np.column_stack([_moved(wide, measured, origin, lag, each) for each in bends])
+    best = _best_bend(np.delete(features[use], _CURVED, axis=1), bent[use], fallen[use])
+    bend_a, features[:, _CURVED] = bends[best], bent[:, best]
     found = _fit(features[use], fallen[use], chord(reference_a, bend_a))
     if found is not None:
         use &= _not_empty(voltage.values[wide.after] + found[0][1] * current.at(wide.last_s - lag))
@@ -148,19 +154,40 @@ def _rises_with_load(pairs: Pairs, change: Values, current: Track, least_a: floa
     return bool(large.sum() >= LEAST_STEPS and float(moved[large] @ change[large]) > 0)
 
 
-def _features(
-    pairs: Pairs, measured: Series, current: Track, lag: float, origin: int, bend_a: float
-) -> tuple[Values, Flags]:
-    """Return what the voltage of each pair may follow, float64 (pairs, 7), and which pairs are known."""
+def _moved(pairs: Pairs, measured: Series, origin: int, lag: float, bend_a: float) -> Values:
+    """Return the change of I0 asinh(I / I0) of each pair, A."""
+    track = Track(Series(measured.t, bend_a * np.arcsinh(measured.values / bend_a)), origin)
+    return track.at(pairs.last_s - lag) - track.at(pairs.first_s - lag)
+
+
+def _best_bend(others: Values, curved: Values, fallen: Values) -> int:
+    """Return which of the columns of ``curved``, one for each I0, leaves the least of ``fallen``.
+
+    What the ``others`` explain is taken out of both first. Columns that would bend upwards do not count.
+    """
+    x = others / (np.sqrt((others**2).mean(axis=0)) + 1e-12)
+    targets = np.column_stack([fallen, curved])
+    squares = (x[:, :, None] * x[:, None, :]).sum(axis=0) + 1e-10 * len(x) * np.eye(x.shape[1])
+    weights = np.linalg.solve(squares, (x[:, :, None] * targets[:, None, :]).sum(axis=0))
+    left = targets - (x[:, :, None] * weights).sum(axis=1)
+    along = (left[:, 1:] * left[:, :1]).sum(axis=0)
+    explained = np.where(along > 0.0, along, 0.0) ** 2 / ((left[:, 1:] ** 2).sum(axis=0) + 1e-12)
+    return int(np.argmax(explained))
+
+
+def _features(pairs: Pairs, measured: Series, current: Track, lag: float, origin: int) -> tuple[Values, Flags]:
+    """Return what the voltage of each pair may follow, float64 (pairs, 7), and which pairs are known.
+
+    The column of the kinetics is left empty.
+    """
     near, known = changes(pairs, current, lag)
-    curved = bend_a * np.arcsinh(measured.values / bend_a)
     seconds = np.diff(current.seconds, prepend=current.seconds[:1])
     before = np.concatenate([measured.values[:1], measured.values[:-1]])
     charge = np.cumsum(seconds * (measured.values + before) / 2)
     first, last = pairs.first_s - lag, pairs.last_s - lag
-    tracks = [Track(Series(measured.t, each), origin) for each in (curved, followed(current, SLOW_S), charge)]
+    tracks = [Track(Series(measured.t, each), origin) for each in (followed(current, SLOW_S), charge)]
     moved = [track.at(last) - track.at(first) for track in tracks]
-    return np.stack([near[:, 0], *moved, near[:, 1], near[:, 2], near[:, 3]], axis=1), known
+    return np.stack([near[:, 0], 0.0 * near[:, 0], *moved, near[:, 1], near[:, 2], near[:, 3]], axis=1), known
 
 
 def followed(current: Track, time_s: float) -> Values:
