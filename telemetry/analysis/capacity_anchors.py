@@ -16,7 +16,7 @@ import numpy as np
 from telemetry.analysis.charge_blocks import Blocks, cut_blocks
 from telemetry.analysis.current_offset import CurrentOffset
 from telemetry.analysis.gaps import GapRule
-from telemetry.analysis.open_circuit import charge_uncertainty, open_circuit_tables
+from telemetry.analysis.open_circuit import charge_uncertainty, open_circuit_tables, owner_table
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.state_of_charge import ChargeEstimate, cell_volts
 from telemetry.machine.sections import Pack
@@ -86,7 +86,8 @@ def _runs(state: np.ndarray) -> list[tuple[int, int]]:
 def _rests(blocks: Blocks, counted: Values, pack: Pack) -> list[KnownCharge]:
     """Return the ends of rests of a quarter of an hour or more whose voltage lies off the plateau."""
     rate = blocks.current.mean(axis=1) / pack.capacity_ah
-    table = open_circuit_tables(pack.chemistry)[0]
+    own = None if pack.open_circuit is None else owner_table(pack.open_circuit)
+    table = own or open_circuit_tables(pack.chemistry)[0]
     found = []
     for begin, end in _runs(np.abs(rate) < _RESTING_C):
         last = blocks.volts[max(begin, end - 6) : end]
@@ -95,7 +96,7 @@ def _rests(blocks: Blocks, counted: Values, pack: Pack) -> list[KnownCharge]:
         share = float(table.share_at(float(np.nanmean(last))))
         minutes = (end - begin) / 6
         unsettled = 0.004 * 30.0 / minutes / max(float(table.slope_at(share)), 0.05)
-        common = float(charge_uncertainty(pack.chemistry, share))
+        common = float(charge_uncertainty(pack.chemistry, share, own))
         if np.hypot(common, unsettled) <= _MOST_OF_A_REST and share < 0.97:
             ground = f"a rest of {length(60 * minutes)}"
             found.append(

@@ -52,14 +52,13 @@ class Stretch:
     hours: list[float] = field(default_factory=list)
 
 
-def settings_for(chemistry: str) -> FilterSettings:
-    """Return what the filter believes of its errors for a chemistry."""
-    flat = chemistry == "lfp"
-    return (
-        FilterSettings(step=0.02, discount=0.1, unmodelled=0.03)
-        if flat
-        else FilterSettings(step=0.01, unmodelled=0.01)
-    )
+def settings_for(chemistry: str, own_table: bool = False) -> FilterSettings:
+    """Return what the filter believes of its errors for a chemistry, or with a table of the cells themselves."""
+    if chemistry == "lfp":
+        return FilterSettings(step=0.02, discount=0.1, unmodelled=0.03)
+    if own_table:
+        return FilterSettings(step=0.01, unmodelled=0.006)
+    return FilterSettings(step=0.01, discount=0.1, unmodelled=0.015)
 
 
 class ForwardCharge:
@@ -76,8 +75,8 @@ class ForwardCharge:
         self._pack = pack
         self._offset = offset_uncertainty_a / pack.capacity_ah
         self._tables = (table,) if table is not None else open_circuit_tables(pack.chemistry)
-        self._trust = table_trust(pack.chemistry)
-        self._settings = settings_for(pack.chemistry)
+        self._trust = table_trust(pack.chemistry, table is not None)
+        self._settings = settings_for(pack.chemistry, table is not None)
         self._counting = replace(self._settings, unmodelled=0.0)  # from a full charge on voltage hardly counts
         self.stretches: list[Stretch] = []
         self.full_charges: list[FullCharge] = []

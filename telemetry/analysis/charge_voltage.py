@@ -77,12 +77,13 @@ def voltage_over_charge(pack: Pack, amperes: float, ohm: Range, low: float = EMP
         low, high: shares of charge, 0 to 1; where they are the wrong way round, the voltage at ``low``.
 
     """
-    table = open_circuit_tables(pack.chemistry)[0] if pack.open_circuit is None else owner_table(pack.open_circuit)
+    own = None if pack.open_circuit is None else owner_table(pack.open_circuit)
+    table = own or open_circuit_tables(pack.chemistry)[0]
     high = max(high, low + 1e-6)
     cells = pack.cells_in_series
     rested = cells * table.mean_volts(low, high)
     shares = np.linspace(low, high, 21)
-    off = cells * Z90 * float(np.mean(voltage_uncertainty(pack.chemistry, shares)))
+    off = cells * Z90 * float(np.mean(voltage_uncertainty(pack.chemistry, shares, own)))
     return Range(
         rested - off - amperes * ohm.high, rested - amperes * ohm.mid, rested + off - amperes * ohm.low
     ).at_least(0.0)

@@ -130,9 +130,10 @@ def sag_in_the_cold(pack: Pack, ohm: Range, amperes: float, temperature_c: float
 
 def _open_circuit(pack: Pack) -> Range:
     """Return the open-circuit voltage of the pack nearly empty, V, 90 % interval."""
-    table = open_circuit_tables(pack.chemistry)[0] if pack.open_circuit is None else owner_table(pack.open_circuit)
+    own = None if pack.open_circuit is None else owner_table(pack.open_circuit)
+    table = own or open_circuit_tables(pack.chemistry)[0]
     volts = float(table.volts_at(NEARLY_EMPTY))
-    off = Z90 * float(voltage_uncertainty(pack.chemistry, NEARLY_EMPTY))
+    off = Z90 * float(voltage_uncertainty(pack.chemistry, NEARLY_EMPTY, own))
     cells = pack.cells_in_series
     return Range(cells * (volts - off), cells * volts, cells * (volts + off))
 

@@ -29,6 +29,8 @@ MODES = np.array([4.49341, 7.72525, 10.90412, 14.06619, 17.22076, 20.37130])
 GRID = np.linspace(0.0, 1.0, 501)
 CHECKED_EVERY = 30
 """Rows (seconds) of the full model's voltage that ``cells.json`` keeps, for a check."""
+MEASURED_EVERY_S = 30.0
+"""Between the voltages of a measured discharge in it."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -69,10 +69,10 @@ def test_without_current_nothing_is_told() -> None:
 
 
 def test_rested_voltage_is_told_with_its_uncertainty() -> None:
-    """Chen2020 in PyBaMM has 3.751 V at half charge; other nickel cells lie some 10 mV off: a per cent or two."""
+    """Chen2020 in PyBaMM has 3.751 V at half charge; other recipes lie 30 to 100 mV off: up to a tenth of charge."""
     t = np.arange(0, 120_000_000, 1_000_000, dtype=np.int64)
     whole = Group("pack", "pack", ("pack_current", "pack_voltage"))
     rows = np.stack([np.zeros(len(t)), np.full(len(t), 3 * 3.751)], axis=1)
     last = np.frombuffer(told([Batch(whole, t, rows)], [])[-1][1])
     assert abs(last[0] - 50.0) < 3.0
-    assert 0.5 < last[1] < 4.0
+    assert 3.0 < last[1] < 8.0
