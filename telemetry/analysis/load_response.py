@@ -17,7 +17,9 @@ second is made of just that. Over ten seconds the mean of a load that flutters i
 
 from __future__ import annotations
 
+import functools
 import math
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -39,6 +41,7 @@ _LEAST_CHANGE_A, _LEAST_CHANGE_C = 3.0, 0.06
 """Smaller changes of current over ten seconds tell little and are left out; the second for small packs."""
 _LEAST_ROWS = 30
 _PARTS = 12
+_ROWS_AT_ONCE = 65_536
 _SMALL_SAMPLE = 1.09
 """Student's 90 % quantile for twelve parts (11 degrees of freedom) over that of a normal distribution."""
 _MODEL = 0.015
@@ -110,6 +113,7 @@ def fit_response(
     lag = round(lag, 3)
     moved = current.at(narrow.last_s - lag) - current.at(narrow.first_s - lag)
     steps, seconds = load_steps(moved, narrow.last_s, least_a)
+    del narrow, change, moved  # of a day, each is some megabytes
     wide = pairs_of(voltage.t, origin, SLOW_S)
     if steps < LEAST_STEPS or wide is None:
         return f"only {steps} load steps of more than {least_a:.1f} A, and {LEAST_STEPS} are needed"
@@ -119,14 +123,17 @@ def fit_response(
     if int(use.sum()) < _LEAST_ROWS:
         return f"too few load steps of more than {least_a:.1f} A"
     fallen = voltage.values[wide.before] - voltage.values[wide.after]
+    features, fallen = features[use], fallen[use]
     bends = [each * capacity_ah for each in _BENDS_C]
-    bent = np.column_stack([_moved(wide, measured, origin, lag, each) for each in bends])
-    best = _best_bend(np.delete(features[use], _CURVED, axis=1), bent[use], fallen[use])
+    bent = np.column_stack([_moved(wide, measured, origin, lag, each)[use] for each in bends])
+    best = _best_bend(features, bent, fallen)
     bend_a, features[:, _CURVED] = bends[best], bent[:, best]
-    found = _fit(features[use], fallen[use], chord(reference_a, bend_a))
+    del bent
+    found = _fit(features, fallen, chord(reference_a, bend_a))
     if found is not None:
-        use &= _not_empty(voltage.values[wide.after] + found[0][1] * current.at(wide.last_s - lag))
-        found = _fit(features[use], fallen[use], chord(reference_a, bend_a))
+        full = _not_empty(voltage.values[wide.after] + found[0][1] * current.at(wide.last_s - lag))[use]
+        features, fallen = features[full], fallen[full]
+        found = _fit(features, fallen, chord(reference_a, bend_a))
     if found is None:
         return "no fall of voltage goes with the steps of load"
     ohm, scatter, curved = found
@@ -160,19 +167,32 @@ def _moved(pairs: Pairs, measured: Series, origin: int, lag: float, bend_a: floa
     return track.at(pairs.last_s - lag) - track.at(pairs.first_s - lag)
 
 
-def _best_bend(others: Values, curved: Values, fallen: Values) -> int:
+def _best_bend(features: Values, curved: Values, fallen: Values) -> int:
     """Return which of the columns of ``curved``, one for each I0, leaves the least of ``fallen``.
 
-    What the ``others`` explain is taken out of both first. Columns that would bend upwards do not count.
+    What the other features explain is taken out of both first. Columns that would bend upwards do not count.
     """
-    x = others / (np.sqrt((others**2).mean(axis=0)) + 1e-12)
-    targets = np.column_stack([fallen, curved])
-    squares = (x[:, :, None] * x[:, None, :]).sum(axis=0) + 1e-10 * len(x) * np.eye(x.shape[1])
-    weights = np.linalg.solve(squares, (x[:, :, None] * targets[:, None, :]).sum(axis=0))
-    left = targets - (x[:, :, None] * weights).sum(axis=1)
-    along = (left[:, 1:] * left[:, :1]).sum(axis=0)
-    explained = np.where(along > 0.0, along, 0.0) ** 2 / ((left[:, 1:] ** 2).sum(axis=0) + 1e-12)
-    return int(np.argmax(explained))
+    x = np.delete(features, _CURVED, axis=1)
+    x /= np.sqrt((x**2).mean(axis=0)) + 1e-12
+
+    def pieces() -> Iterator[tuple[Values, Values]]:
+        """Give some rows at a time: the products of all columns of a day would take hundreds of megabytes."""
+        for at in range(0, len(x), _ROWS_AT_ONCE):
+            rows = slice(at, at + _ROWS_AT_ONCE)
+            yield x[rows], np.column_stack([fallen[rows], curved[rows]])
+
+    squares = _summed((part[:, :, None] * part[:, None, :]).sum(axis=0) for part, _ in pieces())
+    products = _summed((part[:, :, None] * targets[:, None, :]).sum(axis=0) for part, targets in pieces())
+    weights = np.linalg.solve(squares + 1e-10 * len(x) * np.eye(x.shape[1]), products)
+    left = (targets - (part[:, :, None] * weights).sum(axis=1) for part, targets in pieces())
+    along, spread = _summed(
+        np.stack([(each[:, 1:] * each[:, :1]).sum(axis=0), (each[:, 1:] ** 2).sum(axis=0)]) for each in left
+    )
+    return int(np.argmax(np.where(along > 0.0, along, 0.0) ** 2 / (spread + 1e-12)))
+
+
+def _summed(parts: Iterable[Values]) -> Values:
+    return np.asarray(functools.reduce(np.add, parts), dtype=np.float64)
 
 
 def _features(pairs: Pairs, measured: Series, current: Track, lag: float, origin: int) -> tuple[Values, Flags]:
@@ -185,22 +205,29 @@ def _features(pairs: Pairs, measured: Series, current: Track, lag: float, origin
     before = np.concatenate([measured.values[:1], measured.values[:-1]])
     charge = np.cumsum(seconds * (measured.values + before) / 2)
     first, last = pairs.first_s - lag, pairs.last_s - lag
-    tracks = [Track(Series(measured.t, each), origin) for each in (followed(current, SLOW_S), charge)]
-    moved = [track.at(last) - track.at(first) for track in tracks]
+    del seconds, before
+    moved = []
+    for each in (followed(current, SLOW_S), charge):
+        track = Track(Series(measured.t, each), origin)
+        moved.append(track.at(last) - track.at(first))
     return np.stack([near[:, 0], 0.0 * near[:, 0], *moved, near[:, 1], near[:, 2], near[:, 3]], axis=1), known
 
 
 def followed(current: Track, time_s: float) -> Values:
     """Return what follows the current with a time constant, A, at its rows: exact for straight lines between rows."""
-    found, value, before = [], float(current.values[0]), float(current.values[0])
+    found, value, before = np.empty(len(current.values)), float(current.values[0]), float(current.values[0])
     steps = np.diff(current.seconds, prepend=current.seconds[:1])
     kept = np.exp(-steps / time_s)
-    for step, keep, now in zip(steps.tolist(), kept.tolist(), current.values.tolist(), strict=True):
-        slope = (now - before) / step if step > 0.0 else 0.0
-        value = keep * value + (1.0 - keep) * (before - slope * time_s) + slope * step
-        found.append(value)
-        before = now
-    return np.array(found)
+    for at in range(0, len(found), _ROWS_AT_ONCE):
+        rows = slice(at, at + _ROWS_AT_ONCE)
+        values = []
+        for step, keep, now in zip(*(each[rows].tolist() for each in (steps, kept, current.values)), strict=True):
+            slope = (now - before) / step if step > 0.0 else 0.0
+            value = keep * value + (1.0 - keep) * (before - slope * time_s) + slope * step
+            values.append(value)
+            before = now
+        found[rows] = values
+    return found
 
 
 def _fit(features: Values, fallen: Values, bent: float) -> tuple[Values, Values, float] | None:
@@ -210,7 +237,7 @@ def _fit(features: Values, fallen: Values, bent: float) -> tuple[Values, Values,
     """
     every = range(features.shape[1])
     for columns in (list(every), [each for each in every if each != _CURVED]):
-        whole, without = _factors(features[:, columns], fallen)
+        whole, without = _factors(features if _CURVED in columns else features[:, columns], fallen)
         curved = float(whole[columns.index(_CURVED)]) if _CURVED in columns else 0.0
         if curved >= 0.0:
             break
@@ -228,8 +255,9 @@ def _fit(features: Values, fallen: Values, bent: float) -> tuple[Values, Values,
 
 def _factors(features: Values, targets: Values) -> tuple[Values, Values]:
     """Return the factors of a least-squares fit, and (parts, features) those without each part of the rows."""
-    scale = np.sqrt((features**2).mean(axis=0)) + 1e-12
-    x = features / scale
+    x = features**2
+    scale = np.sqrt(x.mean(axis=0)) + 1e-12
+    np.divide(features, scale, out=x)
     edges = np.linspace(0, len(x), _PARTS + 1).astype(int)
     # row by row, not by a matrix product, whose last bits may depend on where in memory its rows lie
     parts = np.stack([(x[a:b, :, None] * x[a:b, None, :]).sum(axis=0) for a, b in pairwise(edges)])

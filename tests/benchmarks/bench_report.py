@@ -91,7 +91,7 @@ def day(store: Path, hours: int = 24, hz: int = 5) -> None:
 
 
 def memory_of_a_day(folder: Path) -> float:
-    """Return the most memory, MB, that ``report`` of a day holds, its page left out; measured from a small process of its own."""
+    """Return the most memory, MB, that ``report`` of a day holds, without its page; measured from a small process."""
     store = folder / "day.sqlite3"
     day(store)
     report = [sys.executable, "-m", "telemetry.cli", "report", "last", "--store", str(store)]
