@@ -23,7 +23,7 @@ def test_no_pack_that_chose_a_constant_is_counted() -> None:
 
 
 def test_seeds_draw_unlike_packs_and_the_same_one_again() -> None:
-    kind = kinds("drive", chemistry="lfp")[1]
+    kind = kinds("drive", chemistry="lfp")[0]
     first, again, other = (kind.draw(seed) for seed in (20_050, 20_050, 20_051))
     assert np.array_equal(first.truth.volts, again.truth.volts)
     assert len(first.truth.t) != len(other.truth.t)
@@ -50,7 +50,7 @@ def test_a_right_interval_holds_nine_times_in_ten() -> None:
 @pytest.mark.parametrize("celsius", ["25", "0"])
 @pytest.mark.parametrize("name", sorted(data()["cells"]))
 def test_single_particles_follow_the_full_model(name: str, celsius: str) -> None:
-    """PyBaMM 26.10.1.1, SPMe, the published set unchanged: root mean square over half an hour of driving.
+    """PyBaMM 26.10.1.1, SPMe, the published set unchanged: root mean square over a quarter of an hour of driving.
 
     In the cold Ecker2015's diffusion varies so much with charge that one value of it is a rough one, and Mohtat2020's
     potentials move with temperature, which is left out here.
@@ -60,8 +60,8 @@ def test_single_particles_follow_the_full_model(name: str, celsius: str) -> None
     kind = published(name)
     entry = data()["cells"][name]
     cells = SingleParticleCells.like(kind, float(celsius), 0.9)
-    ours = [cells.step(float(ampere), 1.0)[0] for ampere in checking_drive(entry["nominal_ah"])[:1800]]
-    off = np.array(ours[::CHECKED_EVERY]) - np.array(entry["full_model_v"][celsius])[:60]
+    ours = [cells.step(float(ampere), 1.0)[0] for ampere in checking_drive(entry["nominal_ah"])[:900]]
+    off = np.array(ours[::CHECKED_EVERY]) - np.array(entry["full_model_v"][celsius])[:30]
     assert float(np.sqrt((off**2).mean())) < most_v
 
 
