@@ -7,12 +7,14 @@ it shows well; the fit says by its uncertainty which. A constant error of each c
 resistance are fitted along with it.
 
 Method: the curve of the middle cell is taken from the session itself, no table is needed; each cell's shift and
-stretch by Gauss-Newton with weak prior knowledge (maximum a posteriori).
+stretch by Gauss-Newton with weak prior knowledge (maximum a posteriori). A cell on the plateau fits over a long way,
+with a sharp end where the curve turns steep, so the shift is looked for in many narrow windows, each as likely as it
+explains the session.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -39,8 +41,17 @@ _INDEPENDENT = 0.05
 _INDEPENDENT_V = 0.02
 """What a curve is off hangs together over this share of the capacity, and where it is steep over this many volts: one
 more minute there is no more evidence. Chosen on drawn packs, see tests/calibration."""
+_NEAR, _REACH = 0.02, 0.4
+"""Windows lie within this share of the capacity, or of the swing where that is more."""
+_HOPELESS = 40.0
+"""A window that costs so much more than the best after two steps is left."""
 _BEYOND_V = 0.03
-_STARTS = ((0.0, 0.0), (0.03, 0.0), (-0.03, 0.0), (0.0, 0.08), (0.06, 0.0), (0.04, 0.08))
+_ROUGH_APART, _APART = 0.01, 0.005
+"""What went before a place on a curve is another load than before a place this share of the capacity away."""
+_WINDOWS = 0.03 * np.sinh(np.arange(-1.32, 2.2, 0.11))
+_WIDTHS = 0.8 * np.gradient(_WINDOWS)
+"""Places at which each fit's shift is looked for, and one standard deviation of the window laid there: together the
+windows count every shift alike. Without them a fit creeps along a flat curve and stops anywhere."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,6 +86,7 @@ class Alignment:
         stretch, stretch_sd: by how much its charge goes further for the same ampere-hours; 0.08 of a cell whose
             capacity is 1/1.08 of the others.
         swing: charge between the two ends, as a share of the capacity.
+        windows: what the fit found in each of the windows it was looked for.
     """
 
     missing_top: Values
@@ -84,6 +96,25 @@ class Alignment:
     stretch: Values
     stretch_sd: Values
     swing: float
+    windows: Windows
+
+
+@dataclass(frozen=True, eq=False)
+class Windows:
+    """The fit window by window: on a flat curve what fits is a long way and no bell.
+
+    Attributes:
+        chance: float64 (windows, cells), adds up to 1 for each cell.
+        top, bottom, stretch: float64 (windows, cells), as in ``Alignment``; with ``_sd`` inside the window.
+    """
+
+    chance: Values
+    top: Values
+    top_sd: Values
+    bottom: Values
+    bottom_sd: Values
+    stretch: Values
+    stretch_sd: Values
 
 
 def cut_bins(cells: CellSeries, current: Track, origin: int, lag_s: float, capacity_ah: float) -> Bins | None:
@@ -188,6 +219,8 @@ class _Leg:
     current: Values
     off: Values
     curve: _Curve
+    misfit: Values
+    rough: float
     weight: Values
 
 
@@ -197,6 +230,7 @@ def align_cells(
     resistance_ohm: float,
     reference: Values | None = None,
     settling: float = _SETTLING,
+    full: bool = True,
 ) -> Alignment | None:
     """Lay each cell's curve on the middle one's, or on another.
 
@@ -207,6 +241,8 @@ def align_cells(
         reference: float64 (bins,), V, the curve to lay the others on; None is the middle cell's. Where one cell gets
             far ahead of the others, only its own curve reaches that far.
         settling: share of the capacity that is left out at the beginning of each leg.
+        full: whether the fullest end is a full charge. The windows lie at the steep end: there, or else where the
+            cells were emptiest.
 
     Returns:
         None where no leg moves enough charge.
@@ -215,30 +251,43 @@ def align_cells(
     if not legs:
         return None
     low, high = (float(pick([pick(leg.charge) for leg in legs])) for pick in (min, max))
-    centre = (low + high) / 2
-    fits = [_fit(legs, centre, capacity_ah, resistance_ohm, start, bins.volts.shape[1]) for start in _STARTS]
-    best, covariance = _together(*(np.stack(part) for part in zip(*fits, strict=True)))
-    told = []
-    for at in (low, high):
-        weights = np.array([1.0, (at - centre) / capacity_ah, 0, 0])
-        told += [best @ weights, np.sqrt(np.einsum("i,cij,j->c", weights, covariance, weights))]
-    return Alignment(
-        told[0], told[1], told[2], told[3], best[:, 1], np.sqrt(covariance[:, 1, 1]), (high - low) / capacity_ah
-    )
-
-
-def _together(found: Values, cost: Values, covariance: Values) -> tuple[Values, Values]:
-    """Return the mean and covariance over all places at which the fit came to rest, each as likely as it explains.
-
-    On a flat curve a cell that holds less and one of less capacity fit almost alike, and both must show. Laplace's
-    approximation of each place's weight; shapes (starts, cells, 4), (starts, cells), (starts, cells, 4, 4).
-    """
+    end = low if full else high
+    # shifted farther, most of a cell's curve would lie beyond the middle one's
+    near = np.abs(_WINDOWS) <= max(_NEAR, _REACH * (high - low) / capacity_ah)
+    windows = list(zip(_WINDOWS[near].tolist(), _WIDTHS[near].tolist(), strict=True))
+    shape = (len(windows), bins.volts.shape[1])
+    found = np.zeros((*shape, 4))
+    found[:, :, 0] = _WINDOWS[near, None]
+    cost, covariance = np.zeros(shape), np.zeros((*shape, 4, 4)) + np.eye(4)
+    likely = np.ones(shape, dtype=np.bool_)
+    for steps in (2, 5):
+        for each, window in enumerate(windows):
+            cells = np.flatnonzero(likely[each])
+            if len(cells):
+                here = [replace(leg, off=leg.off[:, cells]) for leg in legs]
+                fitted = _fit(here, end, capacity_ah, resistance_ohm, window, found[each, cells], steps)
+                found[each, cells], cost[each, cells], covariance[each, cells] = fitted
+        likely = cost < cost.min(axis=0) + _HOPELESS
+    cost[~likely] = np.inf
+    # Laplace's approximation of how likely each window is
     chance = -0.5 * cost + 0.5 * np.linalg.slogdet(covariance)[1]
     chance = np.exp(chance - chance.max(axis=0))
     chance /= chance.sum(axis=0)
-    mean = np.einsum("sc,scf->cf", chance, found)
-    away = found - mean
-    return mean, np.einsum("sc,scij->cij", chance, covariance + away[..., :, None] * away[..., None, :])
+    told = [
+        (found @ weights, np.sqrt(np.einsum("i,scij,j->sc", weights, covariance, weights)))
+        for weights in np.array(
+            [[1.0, (low - end) / capacity_ah, 0, 0], [1.0, (high - end) / capacity_ah, 0, 0], [0.0, 1.0, 0, 0]]
+        )
+    ]
+    top, bottom, stretch = (together(chance, *each) for each in told)
+    swing = (high - low) / capacity_ah
+    return Alignment(*top, *bottom, *stretch, swing, Windows(chance, *told[0], *told[1], *told[2]))
+
+
+def together(chance: Values, value: Values, sd: Values) -> tuple[Values, Values]:
+    """Return mean and standard deviation over all windows, (cells,) each, from (windows, cells)."""
+    mean = (chance * value).sum(axis=0)
+    return mean, np.sqrt((chance * (sd**2 + (value - mean) ** 2)).sum(axis=0))
 
 
 def _legs_of(bins: Bins, capacity_ah: float, middle: Values, settling: float) -> list[_Leg]:
@@ -247,59 +296,88 @@ def _legs_of(bins: Bins, capacity_ah: float, middle: Values, settling: float) ->
     for number in np.unique(bins.leg):
         here = np.flatnonzero(bins.leg == number)
         moved = np.maximum.accumulate(np.abs(bins.charge_ah[here] - bins.charge_ah[here[0]]))
-        here = here[moved >= settling * capacity_ah]
+        # at rest after a charge polarisation fades, and with it what the cells have in common with the curve
+        flowing = bins.current[np.minimum(here + 1, len(bins.current) - 1)] < -_CHARGING_C * capacity_ah
+        here = here[(moved >= settling * capacity_ah) & (flowing | (number % 2 == 0))]
         charge, current = bins.charge_ah[here], bins.current[here]
         if len(here) < 12:
             continue
         curve = _curve_of(charge, middle[here] + slow * current, capacity_ah)
         if curve is None:
             continue
+        # in use the load swings, and what it leaves out of the curve all cells share
+        misfit = (number % 2) * (middle[here] + slow * current - curve.at(charge))
         moved = np.abs(np.gradient(charge)) / capacity_ah
         climbed = np.abs(np.gradient(curve.at(charge)))
         weight = np.minimum(1.0, moved / _INDEPENDENT + climbed / _INDEPENDENT_V + 0.002)
-        legs.append(_Leg(charge, current, bins.volts[here] - middle[here, None], curve, weight))
+        legs.append(
+            _Leg(charge, current, bins.volts[here] - middle[here, None], curve, misfit, _roughness(curve), weight)
+        )
     return legs
 
 
+def _roughness(curve: _Curve) -> float:
+    """Return by how much two places of a curve are off each other because of the load that went before, V.
+
+    One standard deviation, from how far a place lies from the mean of its neighbours.
+    """
+    apart = round(_ROUGH_APART / _GRID)
+    volts = curve.volts[1:-1]
+    if len(volts) < 4 * apart:
+        return 0.0
+    bends = volts[apart:-apart] - (volts[2 * apart :] + volts[: -2 * apart]) / 2
+    return float(1.4826 * np.median(np.abs(bends - np.median(bends))) * np.sqrt(2 / 1.5))
+
+
 def _fit(
-    legs: list[_Leg], centre: float, capacity_ah: float, resistance_ohm: float, start: tuple[float, float], cells: int
+    legs: list[_Leg],
+    end: float,
+    capacity_ah: float,
+    resistance_ohm: float,
+    window: tuple[float, float],
+    factors: Values,
+    steps: int,
 ) -> tuple[Values, Values, Values]:
-    """Return shift, stretch, resistance and reading error of each cell, its cost, and the covariance."""
-    prior = np.diag(1 / _PRIOR**2)
-    factors = np.zeros((cells, 4))
-    factors[:, 0], factors[:, 1] = start
-    for last in (False,) * 7 + (True,):
-        left = np.zeros((cells, 4, 4)) + prior
-        right = -factors / _PRIOR**2
-        cost = (factors**2 / _PRIOR**2).sum(axis=1)
+    """Return shift, stretch, resistance and reading error of each cell in a window, its cost, and the covariance."""
+    about, precise = np.array([window[0], 0.0, 0.0, 0.0]), np.array([1 / window[1] ** 2, 0.0, 0.0, 0.0])
+    prior = np.diag(1 / _PRIOR**2 + precise)
+    for step in range(steps + 1):
+        left = np.zeros((len(factors), 4, 4)) + prior
+        right = -factors / _PRIOR**2 - (factors - about) * precise
+        cost = (factors**2 / _PRIOR**2 + (factors - about) ** 2 * precise).sum(axis=1)
         for leg in legs:
-            off, slopes, precision, price = _residuals(leg, factors, centre, capacity_ah, resistance_ohm)
+            off, slopes, precision, price = _residuals(leg, factors, end, capacity_ah, resistance_ohm)
             left += np.einsum("bci,bc,bcj->cij", slopes, precision, slopes)
             right += np.einsum("bci,bc,bc->ci", slopes, precision, off)
             cost += price
-        if not last:
-            step = np.linalg.solve(left, right[:, :, None])[:, :, 0]
-            factors = factors + np.clip(step, [-0.03, -0.05, -1, -0.01], [0.03, 0.05, 1, 0.01])
+        if step < steps:
+            change = np.linalg.solve(left, right[:, :, None])[:, :, 0]
+            factors = factors + np.clip(change, [-0.03, -0.05, -1, -0.01], [0.03, 0.05, 1, 0.01])
     return factors, cost, np.asarray(np.linalg.inv(left), dtype=np.float64)
 
 
 def _residuals(
-    leg: _Leg, factors: Values, centre: float, capacity_ah: float, resistance_ohm: float
+    leg: _Leg, factors: Values, end: float, capacity_ah: float, resistance_ohm: float
 ) -> tuple[Values, Values, Values, Values]:
     """Return what is left, its slopes by each factor, the precision of each bin and what the rest costs."""
-    along = (leg.charge - centre) / capacity_ah
+    along = (leg.charge - end) / capacity_ah
     shift = factors[:, 0] + along[:, None] * factors[:, 1]
     there = leg.charge[:, None] + capacity_ah * shift
     step = 0.5 * _GRID * capacity_ah
     slope = (leg.curve.at(there + step) - leg.curve.at(there - step)) / (2 * step) * capacity_ah
     moved = leg.curve.at(there) - leg.curve.at(leg.charge)[:, None]
     drop = resistance_ohm * leg.current
-    off = leg.off - moved + factors[:, 2] * drop[:, None] - factors[:, 3]
+    # near by, both readings share what the curve misses; farther off, they do not
+    apart = shift**2 / (shift**2 + _APART**2)
+    off = leg.off + apart * leg.misfit[:, None] - moved + factors[:, 2] * drop[:, None] - factors[:, 3]
     slopes = np.stack(
         [slope, slope * along[:, None], np.broadcast_to(-drop[:, None], slope.shape), np.ones_like(slope)], axis=2
     )
     beyond = (there < leg.curve.charge[1]) | (there > leg.curve.charge[-2])
-    known = _ERROR_V**2 + (_ERROR_SHARE * slope) ** 2 + (_ERROR_FACTOR * moved) ** 2
+    # a cell still on the plateau is not off by a share of what the middle cell has climbed beyond it
+    differing = np.minimum(np.abs(moved), np.abs(slope * shift))
+    known = _ERROR_V**2 + (_ERROR_SHARE * slope) ** 2 + (_ERROR_FACTOR * differing) ** 2
+    known += apart * leg.rough**2
     variance = known + beyond * _BEYOND_V**2
     weighed = leg.weight[:, None] / variance
     # a bin far off counts less (Student's t with four degrees of freedom)

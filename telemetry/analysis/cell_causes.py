@@ -23,7 +23,7 @@ LOW_CAPACITY, LOW_CHARGE, HIGH_RESISTANCE = "low-capacity", "low-charge", "high-
 _ODD_IN_A_PACK = 0.6
 _SHARES = {LOW_CAPACITY: 0.3, LOW_CHARGE: 0.3, HIGH_RESISTANCE: 0.3, FULLER: 0.1}
 """A pack that is looked at has an odd cell as like as not, however many cells it has; and which way. Ours."""
-USUAL_MISSING, USUAL_STRETCH, USUAL_EXCESS = 0.003, 0.005, 0.025
+USUAL_MISSING, USUAL_STRETCH, USUAL_EXCESS = 0.002, 0.005, 0.025
 """How far cells of a sound pack scatter at least, one standard deviation. Common practice, from memory."""
 _FREEDOM = 40.0
 _NEAR_EMPTY = (0.0, 0.0, 0.0, 0.05, 0.15, 0.4)
@@ -43,8 +43,9 @@ class Figures:
         charged_full: whether the full end is a full charge; else the cells may have been alike only above it.
     """
 
-    values: tuple[float, ...]
-    doubts: tuple[float, ...]
+    chance: Values
+    values: Values
+    doubts: Values
     scatter: tuple[float, ...]
     swing: float = 0.0
     charged_full: bool = True
@@ -54,7 +55,7 @@ def _stories() -> dict[str, Values]:
     """Return for each cause the (missing, stretch, excess) it may lead to, float64 (cases, 3), equally likely."""
     lack = np.geomspace(0.012, 0.15, 24)
     nothing = np.zeros_like(lack)
-    joint = np.geomspace(0.15, 2.0, 32)
+    joint = np.geomspace(0.2, 2.0, 28)
     low, near_empty = (grid.ravel() for grid in np.meshgrid(lack, _NEAR_EMPTY))
     return {
         SOUND: np.zeros((1, 3)),
@@ -89,18 +90,15 @@ def weigh(figures: Figures, cells: int) -> dict[str, float]:
 
 
 def _log_evidence(cases: Values, figures: Figures) -> float:
-    told = np.zeros(len(cases))
     cases = cases + figures.swing * cases[:, 1:2] * np.array([1.0, 0.0, 0.0])
-    for column in range(3):
-        value = figures.values[column]
-        if math.isnan(value):
-            continue
-        width = math.hypot(figures.doubts[column], figures.scatter[column])
-        # a resistance of twice the others' is not known to a thousandth of itself
-        off = (value - cases[:, column]) / np.hypot(width, 0.05 * cases[:, column])
-        told -= np.log(width) + (_FREEDOM + 1) / 2 * np.log1p(off**2 / _FREEDOM)
+    known = ~np.isnan(figures.values).any(axis=0)
+    cases, values = cases[:, known], figures.values[:, None, known]
+    width = np.hypot(figures.doubts[:, None, known], np.array(figures.scatter)[known])
+    # a resistance of twice the others' is not known to a thousandth of itself
+    off = (values - cases) / np.hypot(width, 0.05 * cases)
+    told = -(np.log(width) + (_FREEDOM + 1) / 2 * np.log1p(off**2 / _FREEDOM)).sum(axis=2)
     most = float(told.max())
-    return most + math.log(float(np.exp(told - most).mean()))
+    return most + math.log(float((figures.chance[:, None] * np.exp(told - most)).sum()) / len(cases) + 1e-300)
 
 
 def scatter_of(values: Values, place: int, least: float) -> tuple[float, float]:

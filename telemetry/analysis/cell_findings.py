@@ -18,7 +18,7 @@ from typing import Literal
 
 import numpy as np
 
-from telemetry.analysis.cell_alignment import Alignment, align_cells, cut_bins
+from telemetry.analysis.cell_alignment import Alignment, Windows, align_cells, cut_bins, together
 from telemetry.analysis.cell_causes import (
     SOUND,
     USUAL_EXCESS,
@@ -104,11 +104,14 @@ class CellFindings:
     unknown: Mapping[str, str] = field(default_factory=dict)
 
 
-_STRETCH, _STRETCH_FLAT, _CHARGE = (1.5, 0.003), (3.0, 0.003), (2.4, 0.0015)
+_STRETCH, _STRETCH_FLAT = (1.5, 0.003), (3.0, 0.003)
+_CHARGE_FULL, _CHARGE = (1.5, 0.001), (2.4, 0.0015)
 _OF_VALUE = 0.08
 """By how much the laying of curves is surer of itself than it is right, what it is off at least, a share of the
 capacity, and in any case, a share of what was found. On a flat curve without a full charge a capacity rests on the
 curve's faint bends, which differ from cell to cell. Chosen on drawn packs, see tests/calibration."""
+_WIDEST = 0.003
+"""Beyond this share of the capacity a window's own width is most of what the fit counts, and is not made wider."""
 _KNOWN_STRETCH = 0.012
 _TOLD = 0.03
 _ONLY_EXTREMES = (
@@ -158,9 +161,9 @@ def judge_cells(
         unknown["comparison"] = _ONLY_EXTREMES
         return CellFindings(spread.rest, spread.load, spread.top, spread.bottom, unknown=unknown)
     bins = cut_bins(series.cells, current, series.origin, lag, pack.capacity_ah)
-    aligned = None if bins is None else align_cells(bins, pack.capacity_ah, ohm)
-    capacity = capacity or (pack.capacity_ah, pack.capacity_ah * pack.capacity_spread)
     full = bool(np.nanmax(series.cells.voltages) > pack.cell.charge_v - TOP_BELOW_V)
+    aligned = None if bins is None else align_cells(bins, pack.capacity_ah, ohm, full=full)
+    capacity = capacity or (pack.capacity_ah, pack.capacity_ah * pack.capacity_spread)
     view = _View(series.cells.numbers, resistance, aligned, full, _is_flat(pack), capacity)
     odd = tuple(found for place in range(len(view.numbers)) if (found := view.judge(place)) is not None)
     if aligned is None:
@@ -201,15 +204,17 @@ class _View:
         self.stretch = self.top = self.bottom = nothing
         self.stretch_sd = self.top_sd = self.bottom_sd = np.full(len(numbers), np.inf)
         self.swing = 0.0
+        self._windows: Windows | None = None
         if aligned is not None:
-            self.stretch, self.top, self.bottom = (
-                each - np.median(each) for each in (aligned.stretch, aligned.missing_top, aligned.missing_bottom)
-            )
+            of = self._windows = aligned.windows
             self.swing = aligned.swing
-            trust = _STRETCH_FLAT if flat and not charged_full else _STRETCH
-            self.stretch_sd = _doubt(self.stretch, aligned.stretch_sd, trust)
-            self.top_sd = _doubt(self.top, aligned.missing_top_sd, _CHARGE)
-            self.bottom_sd = _doubt(self.bottom, aligned.missing_bottom_sd, _CHARGE)
+            flat_use = _STRETCH_FLAT if flat and not charged_full else _STRETCH
+            self._stretch = _trusted(of.chance, of.stretch, of.stretch_sd, flat_use, np.inf)
+            self._top = _trusted(of.chance, of.top, of.top_sd, _CHARGE_FULL if charged_full else _CHARGE, _WIDEST)
+            self._bottom = _trusted(of.chance, of.bottom, of.bottom_sd, _CHARGE, _WIDEST)
+            self.stretch, self.stretch_sd = together(of.chance, *self._stretch)
+            self.top, self.top_sd = together(of.chance, *self._top)
+            self.bottom, self.bottom_sd = together(of.chance, *self._bottom)
 
     def charges(self) -> tuple[CellCharge, ...]:
         """Return the cells' charges and capacities where the fit tells them."""
@@ -229,17 +234,17 @@ class _View:
 
     def judge(self, place: int) -> OddCell | None:
         """Return what is odd about the cell at ``place``, or None."""
-        full = bool(self.top_sd[place] <= self.bottom_sd[place])
-        missing, missing_sd = (self.top, self.top_sd) if full else (self.bottom, self.bottom_sd)
+        full = self._charged_full
+        missing = self.top if full else self.bottom
         columns = (missing, self.stretch, self.excess)
-        # what all cells' figures are off by is in their scatter already; a flat curve's stretch is off for one alone
-        doubts = (_own(missing_sd), self.stretch_sd, _own(self.excess_sd))
         usual = (USUAL_MISSING, USUAL_STRETCH, USUAL_EXCESS)
         rest = [scatter_of(column, place, least) for column, least in zip(columns, usual, strict=True)]
+        chance, values, doubts = self._figures(place, full)
         likely = weigh(
             Figures(
-                tuple(float(column[place]) - middle for column, (middle, _) in zip(columns, rest, strict=True)),
-                tuple(float(doubt[place]) for doubt in doubts),
+                chance,
+                values - np.array([middle for middle, _ in rest]),
+                doubts,
                 tuple(scatter for _, scatter in rest),
                 0.0 if full else self.swing,
                 self._charged_full,
@@ -263,6 +268,24 @@ class _View:
             share * float(np.hypot(pack_sd, share * pack_ah * self.stretch_sd[place])) if told else None,
         )
 
+    def _figures(self, place: int, full: bool) -> tuple[Values, Values, Values]:
+        """Return how likely each window of the fit is, and the three figures there with their doubts."""
+        excess, excess_sd = self.excess[place], _own(self.excess_sd)[place]
+        if self._windows is None:
+            return np.ones(1), np.array([[np.nan, np.nan, excess]]), np.array([[np.nan, np.nan, excess_sd]])
+        missing, missing_sd = (each[:, place] for each in (self._top if full else self._bottom))
+        stretch, stretch_sd = (each[:, place] for each in self._stretch)
+        # what all cells' figures are off by is in their scatter already; a flat curve's stretch is off for one alone
+        every = (self._top if full else self._bottom)[1]
+        usual = float(np.median(np.sqrt((self._windows.chance * every**2).sum(axis=0))))
+        missing_sd = np.sqrt(np.maximum(0.0, missing_sd**2 - usual**2))
+        same = np.ones(len(missing))
+        return (
+            self._windows.chance[:, place],
+            np.column_stack([missing, stretch, excess * same]),
+            np.column_stack([missing_sd, stretch_sd, excess_sd * same]),
+        )
+
     def _evidence(self, place: int, cause: Cause) -> str:
         excess = self.excess[place]
         resists = (
@@ -278,7 +301,9 @@ class _View:
         ends = (("fullest", self.top, self.top_sd), ("emptiest", self.bottom, self.bottom_sd))
         for when, lacking, doubt in ends if self.top_sd[place] < self.bottom_sd[place] else ends[::-1]:
             if doubt[place] < _TOLD:
-                parts.append(f"when {when} it held {_held(lacking[place], doubt[place])} the median cell")
+                parts.append(
+                    f"when {when} it held {_held(lacking[place], doubt[place], self._capacity[0])} the median cell"
+                )
                 break
         swing = ", ".join(parts) or "its capacity is not known"
         words = {
@@ -292,17 +317,28 @@ class _View:
         return f"cell {self.numbers[place]}: {words[cause]}"
 
 
-def _doubt(found: Values, counted: Values, trust: tuple[float, float]) -> Values:
-    """Return one standard deviation of what was found, from what the fit counts."""
-    return np.sqrt((trust[0] * counted) ** 2 + trust[1] ** 2 + (_OF_VALUE * found) ** 2)
+def _trusted(
+    chance: Values, found: Values, counted: Values, trust: tuple[float, float], widest: float
+) -> tuple[Values, Values]:
+    """Return what was found in each window against the middle cell, and one standard deviation of it.
+
+    Args:
+        chance, found, counted: float64 (windows, cells): how likely, what, and how sure the fit is of itself.
+        trust: by how much it is surer than it is right, and what it is off at least.
+    """
+    found = found - np.median((chance * found).sum(axis=0))
+    return found, np.sqrt(
+        np.minimum(trust[0] * counted, np.maximum(counted, widest)) ** 2 + trust[1] ** 2 + (_OF_VALUE * found) ** 2
+    )
 
 
-def _held(lacking: float, doubt: float) -> str:
+def _held(lacking: float, doubt: float, capacity_ah: float) -> str:
     """Return how a cell's charge compares with the median cell's, from shares of the capacity."""
     lacks, half = 100 * lacking, Z90 * 100 * doubt
     if abs(lacks) <= half:
         return f"the same charge (± {half:.1f} %) as"
-    return f"{abs(lacks):.1f} ± {half:.1f} % {'less' if lacks > 0 else 'more'} charge than"
+    ampere_hours = abs(lacking) * capacity_ah
+    return f"{abs(lacks):.1f} ± {half:.1f} % ({ampere_hours:.2g} Ah) {'less' if lacks > 0 else 'more'} charge than"
 
 
 def _is_flat(pack: Pack) -> bool:

@@ -149,3 +149,31 @@ def test_two_odd_cells_are_both_named() -> None:
     both = replace(pack, series=replace(series, cells=replace(series.cells, voltages=volts)))
     named = {odd.cell: odd.cause for odd in judged(both).odd}
     assert named == {pack.odd_cell: "low-charge", other + 1: "high-resistance"}
+
+
+def charged_until_full(behind: float) -> SessionSeries:
+    """Return a charge of 8 cells over a plateau into the steep end, and a rest; cell 5 lacks ``behind``."""
+    t = np.arange(0, 6600.0)
+    current = np.where(t < 6000, -30.0, 0.0)
+    noise = np.random.default_rng(1).normal(0, 0.0004, (len(t), 8))
+    lacks = np.zeros(8)
+    lacks[4] = behind
+    left = 0.5 - np.minimum(t, 6000)[:, None] * 30 / 3600 / 100 + lacks
+    open_circuit = 3.36 - 0.06 * left + 0.16 * np.exp(-left / 0.004)
+    slow = np.where(t < 6000, 1 - np.exp(-t / 60), np.exp(-np.maximum(0, t - 6000) / 60))
+    volts = open_circuit + (0.001 * 30 * (t < 6000) + 0.02 * slow)[:, None] + noise
+    micro = (t * 1e6).astype(np.int64)
+    cells = CellSeries(micro, np.round(volts, 3), tuple(range(1, 9)))
+    return SessionSeries("made", 0, int(micro[-1]), 0, "relative", {"pack_current": Series(micro, current)}, cells)
+
+
+def test_a_cell_still_on_the_plateau_when_the_others_are_full_is_named() -> None:
+    stated = Pack(chemistry="lfp", cells_in_series=8, capacity_ah=100.0)
+    series = charged_until_full(0.04)
+    found = judge_cells(series, stated, find_resistance(series, stated))
+    assert [(odd.cell, odd.cause) for odd in found.odd] == [(5, "low-charge")]
+    assert "Ah) less charge than the median cell" in found.odd[0].evidence
+    told = found.charges[4]
+    assert abs(told.missing_top_pct - 4.0) < 1.645 * told.missing_top_uncertainty_pct
+    even = charged_until_full(0.0)
+    assert judge_cells(even, stated, find_resistance(even, stated)).odd == ()
