@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any, ClassVar, Literal
 
 from telemetry.driver import DriverContext, Settings
-from telemetry.model.batch import Batch
+from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.errors import LinkError, Problem, did_you_mean, printable
 
 from .decode.columns import is_number
@@ -102,17 +102,8 @@ class SatellitePositionDriver:
     async def _take(self) -> list[Piece[bytes]] | None:
         """Return what has been read; None once the line has been quiet for as long as completes a row."""
         wake = self._sentences.wake
-        if wake is None:
-            return await self._pump.take()
-        taking = asyncio.create_task(self._pump.take())
-        resting = asyncio.create_task(self._clock.sleep_until(wake))
-        try:
-            await asyncio.wait((taking, resting), return_when=asyncio.FIRST_COMPLETED)
-            return taking.result() if taking.done() else None
-        finally:
-            taking.cancel()
-            resting.cancel()
-            await asyncio.wait((taking, resting))
+        limit_s = None if wake is None else max(0.0, (wake - self._clock.now()) / MICROSECONDS)
+        return await self._pump.take(limit_s) or None
 
     async def close(self) -> None:
         """Let the reading thread close the port, and wait until it has."""

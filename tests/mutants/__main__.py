@@ -8,6 +8,7 @@ the tests as they are now. ``--write-table`` puts the table into ``docs/trust.md
 from __future__ import annotations
 
 import argparse
+import importlib.util
 import os
 import shutil
 import subprocess
@@ -57,6 +58,8 @@ def main() -> None:
     if os.environ.get(_IN_COPY):
         run_all(options, work)
         return
+    if importlib.util.find_spec("coverage") is None:
+        sys.exit("coverage is not installed, so no test can be chosen; run: pip install -e '.[test,check]'")
     copy = _copy(work)
     settings = {"PYTHONPATH": str(copy), "CI": "true", "OPENBLAS_NUM_THREADS": "1", _IN_COPY: "yes"}
     settings |= {"GIT_CEILING_DIRECTORIES": str(work)}
