@@ -40,6 +40,10 @@ _USUALLY_BEHIND = (0.005, 0.006)
 _READING_V = 0.006
 """One standard deviation of a cell's reading and of the voltage at which a maker calls it full."""
 _TABLES_MEET = 0.10
+_HARDLY_FULL = 0.95
+"""Share of charge whose open-circuit voltage a full cell does not fall below within two minutes."""
+_END_OF_TRIP_C = 0.10
+"""A charge that ends at more than that, over the capacity in an hour, may have tripped on a drop in a joint."""
 _BESIDE = 12
 """Blocks before and after the begin of a charge that show the cells' resistances."""
 _NO_CHANGE_C = 0.02
@@ -112,8 +116,20 @@ def find_full_charges(
         if before >= chemistry.charge_v - _BELOW_TOP_V:
             known = None if celsius is None or np.isnan(celsius[end]) else float(celsius[end])
             charge = (int(begin), int(end))
-            found.append(_full(blocks, cells, rate, top, charge, capacity_ah, chemistry, table, known))
+            if _stays_full(top, rate, charge[1], table):
+                found.append(_full(blocks, cells, rate, top, charge, capacity_ah, chemistry, table, known))
     return found
+
+
+def _stays_full(top: Values, rate: Values, end: int, table: OpenCircuitTable) -> bool:
+    """Return False where the rest after a charge shows that no cell was full.
+
+    A cold pack or a bad joint trips a charge long before; the voltage then falls at once to what it was.
+    """
+    resting = np.flatnonzero(np.abs(rate[end + 2 : end + 14]) < _CHARGING_C) + end + 2
+    rested = top[resting][np.isfinite(top[resting])]
+    tripped = float(-rate[max(0, end - 3) : end + 1].min()) > _END_OF_TRIP_C
+    return not tripped or len(rested) < 3 or float(rested.min()) > float(table.volts_at(_HARDLY_FULL))
 
 
 def _highest(cells: Values) -> Values:

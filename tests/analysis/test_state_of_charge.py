@@ -171,3 +171,18 @@ def test_a_joint_of_high_resistance_does_not_look_like_a_full_cell() -> None:
     assert np.ptp(without_own_resistance(cells, rate, 12)[-1]) < 0.001
     no_step = without_own_resistance(cells[12:], rate[12:], 0)
     assert np.array_equal(no_step, cells[12:])
+
+
+def test_a_charge_that_tripped_on_a_bad_joint_fixes_nothing() -> None:
+    """Sixteen cells at 60 %; the first has a joint of 0.9 V at 1 C, so its reading reaches 3.65 V at 0.4 C."""
+    pack = Pack(chemistry="lfp", cells_in_series=16, capacity_ah=100.0)
+    t = np.arange(1800, dtype=np.int64) * 1_000_000
+    rate = np.where((t > 120_000_000) & (t < 1_200_000_000), -0.4, 0.0)
+    share = 0.5 - np.cumsum(rate) / 3600
+    joint = np.where(np.arange(16) == 0, 0.9, 0.05)
+    volts = open_circuit_tables("lfp")[0].volts_at(share)[:, None] - joint * rate[:, None]
+    signals = {"pack_current": Series(t, 100.0 * rate), "pack_voltage": Series(t, volts.sum(axis=1))}
+    cells = CellSeries(t, volts, tuple(range(1, 17)))
+    found = estimate_charge(SessionSeries("joint", 0, int(t[-1]), 0, "relative", signals, cells), pack, NO_OFFSET)
+    assert found.method == VOLTAGE
+    assert found.low90[-1] <= 100 * share[-1] <= found.high90[-1]
