@@ -48,7 +48,7 @@ _MODEL = 0.015
 """What the law above leaves open of either figure against cells that follow another: one standard deviation. Chosen
 on simulated cells (PyBaMM and circuits), see docs."""
 _EMPTY = 0.95
-"""Of the median rested voltage: lithium cells below that are within some percent of empty."""
+"""Of the median open-circuit voltage: lithium cells below that are within some percent of empty."""
 _CURRENT, _CURVED, _SLOW, _CHARGE = range(4)
 
 
@@ -150,7 +150,7 @@ def load_steps(change: Values, seconds: Values, least_a: float) -> tuple[int, Va
 
 
 def _not_empty(rested: Values) -> Flags:
-    """Tell rows by their rested voltage: near empty a cell resists more and more, which is another figure."""
+    """Tell rows by their open-circuit voltage: near empty a cell resists more and more, which is another figure."""
     full: Flags = rested > _EMPTY * np.median(rested)
     return full
 
