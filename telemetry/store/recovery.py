@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from sqlite_utils import Database
 
 
-def recover(db: Database, path: Path) -> list[int]:
-    """Close every session that is open and whose lock is free; return their numbers.
+def recover(db: Database, path: Path) -> None:
+    """Close every session that is open and whose lock is free.
 
     What was committed stays; the session ends at its last row or event, marked ``ended without notice``.
 
@@ -24,18 +24,15 @@ def recover(db: Database, path: Path) -> list[int]:
         sqlite3.Error, OSError: the store or the folder it is in cannot be written.
 
     """
-    closed = []
     for session in unclosed(db):
         lock = SessionLock.take(path, session)
         if lock is None:
             continue
         try:
             with transaction(db):
-                if close_left_open(db, session, lock.kept()):
-                    closed.append(session)
+                close_left_open(db, session, lock.kept())
         finally:
             lock.release()
-    return closed
 
 
 def recover_if_possible(path: Path) -> None:

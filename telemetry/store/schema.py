@@ -230,7 +230,7 @@ def connect_for_reading(path: Path, busy_s: float = BUSY_S) -> Database:
     try:
         db = _open_read_only(path, busy_s)
     except StoreError as error:
-        if getattr(error.__cause__, "sqlite_errorcode", 0) not in _UNFINISHED:
+        if getattr(error.__cause__, "sqlite_errorcode", None) not in _UNFINISHED:
             raise
         connect_for_writing(path, busy_s).close()
         db = _open_read_only(path, busy_s)

@@ -110,11 +110,11 @@ def close_session(db: Database, session: RunningSession, ended: int, unsaved: Un
     _set_ended(db, session.id, ended, "normal")
 
 
-def close_left_open(db: Database, session: int, unsaved: Unsaved | None) -> bool:
-    """Close a session whose program ended without notice, at its last row or event; False where it is closed."""
+def close_left_open(db: Database, session: int, unsaved: Unsaved | None) -> None:
+    """Close a session whose program ended without notice, at its last row or event, unless it is closed."""
     found = list(db.query("SELECT started, start FROM session WHERE id = ? AND ended IS NULL", [session]))
     if not found:
-        return False
+        return
     started, start = int(found[0]["started"]), int(found[0]["start"])
     last = last_time(db, session)
     for series in stored_series(db, session):
@@ -122,7 +122,6 @@ def close_left_open(db: Database, session: int, unsaved: Unsaved | None) -> bool
     if unsaved is not None:
         _count_losses(db, session, unsaved)
     _set_ended(db, session, started + max(0, (last if last is not None else start) - start), "ended without notice")
-    return True
 
 
 def delete_rows_of(db: Database, session: int) -> None:

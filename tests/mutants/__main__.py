@@ -2,7 +2,8 @@
 
 ``python -m tests.mutants [--count N] [--seed S] [--rooms ...]``; needs ``coverage`` (the extra ``check``). It works
 in a copy of the checkout, and goes on where it was stopped. ``--again`` tries the survivors of earlier runs with
-the tests as they are now. ``--write-table`` puts the table into ``docs/trust.md``.
+the tests as they are now. ``--coverage`` measures with all tests which branches they take, and states it.
+``--write-table`` puts the table into ``docs/trust.md``.
 """
 
 from __future__ import annotations
@@ -15,6 +16,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+from .branches import measure_branches
+from .child import load_libraries
 from .trials import ROOMS, run_all
 
 _IN_COPY = "SHAKEDOWN_MUTANTS_COPY"
@@ -25,9 +28,10 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--count", type=int, default=500, help="mutants in all, the same number for each room")
     parser.add_argument("--seed", type=int, default=1, help="which are drawn")
     parser.add_argument("--rooms", nargs="+", default=list(ROOMS), metavar="FOLDER")
-    parser.add_argument("--most", type=float, default=60.0, metavar="S", help="seconds of tests a mutant, at most")
+    parser.add_argument("--most", type=float, default=20.0, metavar="S", help="seconds of tests a mutant, at most")
     parser.add_argument("--minutes", type=float, default=1e9, help="stop after that time")
     parser.add_argument("--again", action="store_true", help="try survivors of earlier runs again")
+    parser.add_argument("--coverage", action="store_true", help="state the branch coverage of all tests")
     parser.add_argument("--write-table", action="store_true", help="only write the table into docs/trust.md")
     parser.add_argument("--work", type=Path, default=Path("build/mutants"), help="folder for copy and results")
     return parser.parse_args()
@@ -53,10 +57,14 @@ def main() -> None:
     if options.write_table:
         from .table import write_table
 
-        write_table(work / "results.jsonl", options)
+        write_table(work, options)
         return
     if os.environ.get(_IN_COPY):
-        run_all(options, work)
+        load_libraries()
+        if options.coverage:
+            measure_branches(work)
+        else:
+            run_all(options, work)
         return
     if importlib.util.find_spec("coverage") is None:
         sys.exit("coverage is not installed, so no test can be chosen; run: pip install -e '.[test,check]'")

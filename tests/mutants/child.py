@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import importlib
 import json
+import math
 import os
 import resource
+import select
 import signal
 import sys
 import time
 import traceback
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 MEMORY = 6 * 2**30
+SLACK = 2.0
+"""How many times as long as measured a test may take."""
 _HEAVY = (
     "numpy pyarrow pyarrow.csv pyarrow.parquet asyncio sqlite_utils shapely pynmea2 serial can cantools bleak"
     " canmatrix pymodbus.client pymodbus.server geographiclib.geodesic textual.app plotext hypothesis"
@@ -33,15 +37,16 @@ def load_libraries() -> None:
             print(f"not loaded: {trouble}", file=sys.stderr)
 
 
-def in_fork(work: Callable[[], Any], limit_s: float, log: Path) -> Any:
+def in_fork(work: Callable[[], Any], limit_s: float, log: Path | None = None) -> Any:
     """Run ``work`` in a fork and return what it returned; None where it had to be stopped or died.
 
     Args:
         work: gives something that JSON can carry.
         limit_s: seconds of wall-clock time it may take; then it is killed, with all that it started.
-        log: a file for what it prints.
+        log: a file for what it prints; without it, that goes where ours goes.
     """
     read, write = os.pipe()
+    sys.stdout.flush()
     pid = os.fork()
     if not pid:
         os.close(read)
@@ -51,20 +56,22 @@ def in_fork(work: Callable[[], Any], limit_s: float, log: Path) -> Any:
         return _answer(read, time.monotonic() + limit_s)
     finally:
         os.close(read)
-        try:
-            os.killpg(pid, signal.SIGKILL)
-        except ProcessLookupError:
-            os.kill(pid, signal.SIGKILL)
+        for kill in (os.killpg, os.kill):
+            try:
+                kill(pid, signal.SIGKILL)
+            except ProcessLookupError:
+                continue
         os.waitpid(pid, 0)
 
 
-def _be_child(work: Callable[[], Any], write: int, log: Path) -> None:
+def _be_child(work: Callable[[], Any], write: int, log: Path | None) -> None:
     try:
         os.setsid()
         resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
-        target = os.open(log, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o600)
-        for stream in (1, 2):
-            os.dup2(target, stream)
+        if log is not None:
+            target = os.open(log, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o600)
+            for stream in (1, 2):
+                os.dup2(target, stream)
         os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
         answer = json.dumps(work()).encode()
         with os.fdopen(write, "wb") as pipe:
@@ -72,19 +79,15 @@ def _be_child(work: Callable[[], Any], write: int, log: Path) -> None:
     except BaseException:
         traceback.print_exc()
     finally:
+        sys.stdout.flush()
         sys.stderr.flush()
         os._exit(0)
 
 
 def _answer(read: int, until: float) -> Any:
-    os.set_blocking(read, False)
     parts: list[bytes] = []
-    while time.monotonic() < until:
-        try:
-            part = os.read(read, 1 << 16)
-        except BlockingIOError:
-            time.sleep(0.02)
-            continue
+    while select.select([read], [], [], max(0.0, until - time.monotonic()))[0]:
+        part = os.read(read, 1 << 16)
         if not part:
             break
         parts.append(part)
@@ -92,18 +95,12 @@ def _answer(read: int, until: float) -> Any:
     return json.loads(text) if text.endswith(b"\n") else None
 
 
-class Chosen:
-    """A plugin of pytest: runs only some tests, in a given order, and notes how each ended and how long it took."""
+class Outcome:
+    """A plugin of pytest: notes how each test ended and how long it took."""
 
-    def __init__(self, tests: Iterable[str] | None = None) -> None:
-        self._order = None if tests is None else {name: place for place, name in enumerate(tests)}
+    def __init__(self) -> None:
         self.seconds: dict[str, float] = {}
         self.failed: list[str] = []
-
-    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
-        if self._order is not None:
-            order = self._order
-            items[:] = sorted((item for item in items if item.nodeid in order), key=lambda item: order[item.nodeid])
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         self.seconds[report.nodeid] = self.seconds.get(report.nodeid, 0.0) + report.duration
@@ -111,8 +108,38 @@ class Chosen:
             self.failed.append(report.nodeid)
 
 
-def run_tests(files: Iterable[str], plugins: list[object]) -> int:
-    """Run the tests of ``files`` in this process, up to the first that fails."""
-    # Plain asserts fail as well, and nothing is rewritten; so it does not matter what is loaded already.
-    arguments = ["-q", "--assert=plain", "-p", "no:cacheprovider", "-p", "no:xdist", "-p", "no:faulthandler"]
+class InsteadOfRunning:
+    """A plugin of pytest: when the tests are collected, calls ``work`` with them and runs none itself."""
+
+    def __init__(self, work: Callable[[dict[str, pytest.Item]], None]) -> None:
+        self._work = work
+
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        self._work({item.nodeid: item for item in session.items})
+        return True
+
+
+def collect(files: Iterable[str], scratch: Path, plugins: list[object]) -> int:
+    """Collect the tests of ``files`` and run them as ``plugins`` will have it; temporary files go to ``scratch``."""
+    # Plain asserts fail as well, and nothing is rewritten. Nothing is captured, for the forks print to files.
+    arguments = ["-q", "-s", "--assert=plain", f"--basetemp={scratch}"]
+    arguments += [word for name in ("cacheprovider", "xdist", "faulthandler") for word in ("-p", f"no:{name}")]
     return int(pytest.main([*arguments, *files], plugins=plugins))
+
+
+def first_failure(tests: Sequence[pytest.Item], seconds: Mapping[str, float]) -> str | None:
+    """Run collected tests in turn, up to the first that fails, and return its name.
+
+    One that takes far more processor time than its ``seconds`` ends this process: an endless loop, most likely.
+    A busy computer does not change that time.
+    """
+    outcome = Outcome()
+    tests[0].config.pluginmanager.register(outcome)
+    for test, following in zip(tests, [*tests[1:], None], strict=True):
+        used = resource.getrusage(resource.RUSAGE_SELF)
+        limit = used.ru_utime + used.ru_stime + SLACK * seconds[test.nodeid] + 4
+        resource.setrlimit(resource.RLIMIT_CPU, (math.ceil(limit), resource.RLIM_INFINITY))
+        test.config.hook.pytest_runtest_protocol(item=test, nextitem=following)
+        if outcome.failed:
+            return outcome.failed[0]
+    return None

@@ -1,114 +1,186 @@
-"""Which tests run which lines of the rooms under trial, and how long each test takes: made once, file by file."""
+"""Which tests run which lines of the program, and how long each test takes: measured once, file of tests by file.
+
+The same measurement says which branches no test takes: see ``branches.py``.
+"""
 
 from __future__ import annotations
 
 import hashlib
 import json
+import os
+import shutil
+from collections import Counter
 from collections.abc import Iterable, Iterator
+from itertools import accumulate
 from pathlib import Path
 from typing import Any
 
-from .child import Chosen, in_fork, run_tests
+import pytest
+
+from .child import Outcome, collect, in_fork
 from .sites import Site, names_imported
 
-LIMIT_S = 1200.0
+LIMIT_S = 3600.0
+NOBODY = ""
+"""Runs what is run on import."""
 
 
 class _Contexts:
-    """A plugin of pytest: tells the measurement which test is running."""
+    """A plugin of pytest: tells the measurement, here and in processes that a test starts, which test is running."""
 
     def __init__(self, measurement: Any) -> None:
         self._measurement = measurement
 
     def pytest_runtest_logstart(self, nodeid: str, location: object) -> None:
         self._measurement.switch_context(nodeid)
+        config = self._measurement.config
+        config.context = nodeid
+        os.environ["COVERAGE_PROCESS_CONFIG"] = config.serialize()
 
     def pytest_runtest_logfinish(self, nodeid: str, location: object) -> None:
-        self._measurement.switch_context("")
+        self._measurement.switch_context(NOBODY)
 
 
-def _measure(test_file: str, rooms: list[str]) -> dict[str, Any]:
+def _measure(test_file: str, data: Path) -> dict[str, Any]:
+    """Run a file of tests, keep its coverage in ``data`` and return seconds, failures and who ran what."""
     from coverage import Coverage
 
-    measurement = Coverage(data_file=None, source=rooms, config_file=False)
+    folder = data.with_suffix(".parts")
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir()
+    scratch = data.with_suffix(".scratch")
+    measurement = Coverage(data_file=str(folder / "part"), config_file="pyproject.toml")
     measurement.start()
-    chosen = Chosen()
-    run_tests([test_file], [chosen, _Contexts(measurement)])
+    outcome = Outcome()
+    code = collect([test_file], scratch, [outcome, _Contexts(measurement)])
     measurement.stop()
-    data = measurement.get_data()
-    here = Path.cwd()
-    lines = {
-        str(Path(file).relative_to(here)): {
-            str(line): [name for name in names if name]
-            for line, names in data.contexts_by_lineno(file).items()
-            if any(names)
-        }
-        for file in data.measured_files()
+    measurement.save()
+    whole = Coverage(data_file=str(data), config_file="pyproject.toml", data_suffix=False)
+    whole.combine([str(part) for part in folder.iterdir()])
+    whole.save()
+    shutil.rmtree(folder)
+    shutil.rmtree(scratch, ignore_errors=True)
+    here, read = Path.cwd(), whole.get_data()
+    names = {NOBODY: 0} | {name: number for number, name in enumerate(outcome.seconds, 1)}
+    lines = {}
+    for file in read.measured_files():
+        by_line = read.contexts_by_lineno(file)
+        keys = line_keys(Path(file).read_text(encoding="utf-8"))
+        about = {keys[line - 1]: sorted(names[who] for who in by) for line, by in by_line.items() if line > 0}
+        lines[str(Path(file).relative_to(here))] = about
+    answer = {
+        "code": code,
+        "seconds": outcome.seconds,
+        "failed": outcome.failed,
+        "names": list(names),
+        "lines": lines,
     }
-    return {"seconds": chosen.seconds, "failed": chosen.failed, "lines": lines}
+    return answer | {"digests": {file: digest_of(Path(file)) for file in lines}}
+
+
+def digest_of(file: Path) -> str:
+    """Return what tells one state of a file from another."""
+    return hashlib.sha256(file.read_bytes()).hexdigest()[:12]
+
+
+def line_keys(source: str) -> list[str]:
+    """Return what names each line as long as nobody edits it: its text, and how many times that came before."""
+    seen: Counter[str] = Counter()
+    keys = []
+    for line in source.splitlines():
+        text = line.strip()
+        keys.append(f"{text}#{seen[text]}")
+        seen[text] += 1
+    return keys
 
 
 class CoverageMap:
     """Chooses the tests for a mutant.
 
     Args:
-        folder: where the map is kept, one file for each file of tests.
-        rooms: the folders under trial.
+        folder: where the map is kept, two files for each file of tests: who ran what, and the measured data.
     """
 
-    def __init__(self, folder: Path, rooms: list[str]) -> None:
+    def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self._rooms = rooms
         self._seconds: dict[str, float] = {}
-        self._lines: dict[str, dict[int, set[str]]] = {}
+        self._lines: dict[str, dict[str, set[str]]] = {}
         self._imports: dict[str, set[str]] = {}
         self._tests: dict[str, set[str]] = {}
         folder.mkdir(parents=True, exist_ok=True)
 
-    def make(self, test_files: Iterable[Path]) -> None:
-        """Read the map of every file of tests; measure those that are new or changed."""
+    def make(self, test_files: Iterable[Path], up_to_date: bool = False) -> None:
+        """Read the map of every file of tests; measure those that are new or changed.
+
+        Args:
+            test_files: which.
+            up_to_date: measure those as well whose tests are the same, but not the program that they run.
+        """
         for file in test_files:
-            digest = hashlib.sha256(file.read_bytes()).hexdigest()[:12]
-            kept = self._folder / f"{str(file).replace('/', '.')}-{digest}.json"
-            if not kept.exists():
-                log = self._folder / "log.txt"
-                measured = in_fork(lambda file=file: _measure(str(file), self._rooms), LIMIT_S, log)
-                if measured is None:
-                    print(f"{file}: no map; it takes over {LIMIT_S:.0f} s or dies", flush=True)
-                    measured = {"seconds": {}, "failed": [], "lines": {}}
-                kept.write_text(json.dumps(measured))
-                print(
-                    f"{file}: {len(measured['seconds'])} tests, {sum(measured['seconds'].values()):.0f} s", flush=True
-                )
-            read = json.loads(kept.read_text())
-            self._tests[str(file)] = set(read["seconds"])
-            self._add(read)
+            kept = self._kept(file)
+            if not kept.exists() or (up_to_date and _is_outdated(kept)):
+                self._keep(file, kept)
+            if kept.exists():
+                read = json.loads(kept.read_text())
+                self._tests[str(file)] = set(read["seconds"]) - set(read["failed"])
+                self._add(read)
+
+    def _kept(self, file: Path) -> Path:
+        return self._folder / f"{str(file).replace('/', '.')}-{digest_of(file)}.json"
+
+    def data(self, test_files: Iterable[Path]) -> list[Path]:
+        """Return the measured data of files of tests, where there are any."""
+        found = (self._kept(file).with_suffix(".coverage") for file in test_files)
+        return [path for path in found if path.exists()]
+
+    def _keep(self, file: Path, kept: Path) -> None:
+        for older in self._folder.glob(f"{str(file).replace('/', '.')}-*"):
+            older.unlink() if older.is_file() else shutil.rmtree(older)
+        log = self._folder / "log.txt"
+        measured = in_fork(lambda: _measure(str(file), kept.with_suffix(".coverage")), LIMIT_S, log)
+        if measured is None:
+            shutil.copy(log, kept.with_suffix(".log"))
+            print(
+                f"{file}: no map; it takes over {LIMIT_S:.0f} s or dies, see {kept.with_suffix('.log')}", flush=True
+            )
+            return
+        if measured["failed"] or measured["code"] not in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
+            shutil.copy(log, kept.with_suffix(".log"))
+            print(f"{file}: {len(measured['failed'])} fail, see {kept.with_suffix('.log')}", flush=True)
+        kept.write_text(json.dumps(measured))
+        print(f"{file}: {len(measured['seconds'])} tests, {sum(measured['seconds'].values()):.0f} s", flush=True)
 
     def _add(self, measured: dict[str, Any]) -> None:
         failed = set(measured["failed"])
+        names = [None if name in failed else name for name in measured["names"]]
         self._seconds.update({name: s for name, s in measured["seconds"].items() if name not in failed})
         for file, lines in measured["lines"].items():
             into = self._lines.setdefault(file, {})
-            for line, names in lines.items():
-                into.setdefault(int(line), set()).update(set(names) - failed)
+            for key, numbers in lines.items():
+                into.setdefault(key, set()).update(name for name in (names[n] for n in numbers) if name is not None)
 
-    def tests_for(self, site: Site, most_s: float) -> tuple[list[str], float]:
-        """Return the tests that run what the mutant changes, the fastest first, up to a sum of ``most_s`` seconds.
+    def ran_on_import(self, file: str, lines: range) -> bool:
+        """Return whether any of these lines of a file of the program was run while no test was."""
+        return any(NOBODY in names for names in self._who(file, lines))
 
-        What is run on import only (a table, a default) is tried by all tests of its file and of those that import it.
+    def tests_for(self, site: Site, most_s: float, acts_on_import: bool) -> dict[str, float]:
+        """Return tests, with their seconds, that run what is changed, the fastest first, up to a sum of ``most_s``.
+
+        What acts on import (a table, a default) is tried by all tests of its file and of those that import it.
         """
-        lines = self._lines.get(site.file, {})
-        names = set().union(*(lines.get(line, set()) for line in range(site.line, site.end_line + 1)))
-        if not names:
-            names = set().union(*lines.values(), *(self._of_file(file) for file in self._importers(site.file)))
-            names &= set(self._seconds)
-        chosen, total = [], 0.0
-        for name in sorted(names, key=lambda name: (self._seconds[name], name)):
-            total += self._seconds[name]
-            if total > most_s:
-                return chosen, total - self._seconds[name]
-            chosen.append(name)
-        return chosen, total
+        names = set().union(*self._who(site.file, range(site.line, site.end_line + 1))) - {NOBODY}
+        if not names and acts_on_import:
+            names = set().union(*self._lines.get(site.file, {}).values())
+            names |= set().union(*(self._of_file(file) for file in self._importers(site.file)))
+        seconds = {name: self._seconds[name] for name in names if name in self._seconds}
+        by_time = sorted(seconds, key=lambda name: (seconds[name], name))
+        sums = accumulate(seconds[name] for name in by_time)
+        within = [name for name, total in zip(by_time, sums, strict=True) if total <= most_s]
+        return {name: seconds[name] for name in within or by_time[:1]}
+
+    def _who(self, file: str, lines: range) -> Iterator[set[str]]:
+        keys = line_keys(Path(file).read_text(encoding="utf-8"))
+        return (self._lines.get(file, {}).get(keys[line - 1], set()) for line in lines)
 
     def _of_file(self, file: str) -> set[str]:
         """Return the tests in a file of tests, or those that run any line of a file of the program."""
@@ -119,7 +191,12 @@ class CoverageMap:
     def _importers(self, file: str) -> Iterator[str]:
         module = file.removesuffix(".py").replace("/", ".")
         for other in (*self._lines, *self._tests):
-            if other not in self._imports:
+            if other not in self._imports and Path(other).exists():
                 self._imports[other] = set(names_imported(Path(other).read_text(encoding="utf-8")))
-            if module in self._imports[other]:
+            if module in self._imports.get(other, ()):
                 yield other
+
+
+def _is_outdated(kept: Path) -> bool:
+    digests = json.loads(kept.read_text())["digests"]
+    return any(not Path(file).exists() or digest_of(Path(file)) != digest for file, digest in digests.items())

@@ -1,14 +1,17 @@
 """The places in a source file where one small change makes a mutant, and what stands there instead.
 
 A mutant changes one comparison, operator, number, truth value, condition, return value or statement. Left out are
-texts (messages, names, SQL), docstrings, annotations, decorators and what only a type checker reads.
+texts (messages, names, SQL), docstrings, annotations, decorators, what only a type checker reads and what only
+another operating system runs.
 """
 
 from __future__ import annotations
 
 import ast
+import hashlib
+from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 _COMPARISONS: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Lt: ast.LtE,
@@ -40,7 +43,11 @@ _LOGGING = frozenset({"debug", "info", "warning", "error", "exception"})
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """One change: the lines and byte columns it replaces (first line 1, columns from 0), and the new text."""
+    """One change: the lines and byte columns it replaces (first line 1, columns from 0), and the new text.
+
+    ``text`` is the first line it changes as it stands, and ``occurrence`` counts from 0 the changes of a file that
+    are the same but for their place.
+    """
 
     file: str
     kind: str
@@ -50,10 +57,26 @@ class Site:
     end_column: int
     old: str
     new: str
+    text: str
+    occurrence: int = 0
+
+    @property
+    def what(self) -> tuple[str, str, str, str, str]:
+        """What is changed, wherever in its file the line stands."""
+        return self.file, self.text, self.kind, self.old, self.new
+
+    @property
+    def identity(self) -> str:
+        """The same as long as nobody edits the line (or puts the same one before it), whatever else changes."""
+        return "\n".join([*self.what, str(self.occurrence)])
+
+    def rank(self, seed: int) -> str:
+        """Return where this change comes when the changes of a room are drawn: as good as random, but its own."""
+        return hashlib.sha256(f"{seed}\n{self.identity}".encode()).hexdigest()
 
     @property
     def name(self) -> str:
-        """What tells this mutant from all others of one state of the source."""
+        """Where it stands at present and what is changed, for a reader."""
         return f"{self.file}:{self.line}:{self.column} {self.kind} {self.new}"
 
     def apply(self, source: str) -> str:
@@ -68,7 +91,12 @@ def sites_of(file: str, source: str) -> list[Site]:
     """Return every change that can be made in ``source``, in the order of its lines."""
     finder = _Finder(file, source)
     finder.visit(ast.parse(source))
-    return sorted(finder.found, key=lambda site: (site.line, site.column, site.kind, site.new))
+    found = sorted(finder.found, key=lambda site: (site.line, site.column, site.kind, site.new))
+    seen: Counter[tuple[str, ...]] = Counter()
+    for at, site in enumerate(found):
+        found[at] = replace(site, occurrence=seen[site.what])
+        seen[site.what] += 1
+    return found
 
 
 class _Finder(ast.NodeVisitor):
@@ -76,6 +104,7 @@ class _Finder(ast.NodeVisitor):
         self.found: list[Site] = []
         self._file = file
         self._source = source
+        self._lines = source.splitlines()
 
     def _add(self, kind: str, node: ast.expr | ast.stmt, new: ast.AST | str) -> None:
         old = ast.get_source_segment(self._source, node) or ""
@@ -83,7 +112,7 @@ class _Finder(ast.NodeVisitor):
         assert node.end_lineno is not None
         assert node.end_col_offset is not None
         place = (node.lineno, node.col_offset, node.end_lineno, node.end_col_offset)
-        self.found.append(Site(self._file, kind, *place, old, text))
+        self.found.append(Site(self._file, kind, *place, old, text, self._lines[node.lineno - 1].strip()))
 
     # What is left out.
 
@@ -114,7 +143,10 @@ class _Finder(ast.NodeVisitor):
     # What is changed.
 
     def visit_If(self, node: ast.If) -> None:
-        if isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING":
+        test = ast.unparse(node.test)
+        if test == "TYPE_CHECKING" or "sys.platform" in test:
+            for statement in node.body if test == "sys.platform != 'win32'" else node.orelse:
+                self.visit(statement)
             return
         self._condition(node.test)
         self.generic_visit(node)

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from . import branches
 from .trials import ROOMS, draw, results_in
 
 PAGE = Path(__file__).parents[2] / "docs" / "trust.md"
@@ -23,31 +24,40 @@ def equivalents() -> dict[tuple[str, str, str], str]:
     return {(each["file"], each["line"], each["new"]): each["why"] for each in stated}
 
 
-def write_table(results: Path, options: argparse.Namespace, page: Path = PAGE) -> None:
-    """Put the table into the page, and print each survivor that is no equivalent."""
-    text = page.read_text(encoding="utf-8")
-    before, found, rest = text.partition(BEGIN)
-    _, ended, after = rest.partition(END)
+def write_table(work: Path, options: argparse.Namespace, page: Path = PAGE) -> None:
+    """Put the tables into the page, and print each survivor that is no equivalent."""
+    rows, survivors = _of_rooms(work / "results.jsonl", options)
+    text = _between(page.read_text(encoding="utf-8"), BEGIN, END, rows)
+    if (work / "branches.json").exists():
+        text = _between(text, branches.BEGIN, branches.END, branches.branch_table(work))
+    lines = [f"- `{each['name']}`: `{each['line']}`, with `{each['new']}` for `{each['old']}`" for each in survivors]
+    print("\n".join(["Survivors:", *lines]))
+    page.write_text(text, encoding="utf-8")
+
+
+def _between(text: str, begin: str, end: str, rows: list[str]) -> str:
+    before, found, rest = text.partition(begin)
+    _, ended, after = rest.partition(end)
     if not (found and ended):
-        raise ValueError(f"{page} has no {BEGIN} ... {END}")
-    known = equivalents()
-    # Only what was tried of the code as it stands; where a line has moved or changed it has to be tried again.
-    drawn_now = {site.name for _, site in draw(list(ROOMS), options.count, options.seed)}
-    of_seed = [each for each in results_in(results).values() if each["name"] in drawn_now]
+        raise ValueError(f"the page has no {begin} ... {end}")
+    return "\n".join([before + begin, *rows, end]) + after
+
+
+def _of_rooms(results: Path, options: argparse.Namespace) -> tuple[list[str], list[dict[str, Any]]]:
+    known, found = equivalents(), results_in(results)
     rows, survivors = [_HEAD, "|" + "---|" * 9], []
-    for room in options.rooms:
-        tried = [each for each in of_seed if each["room"] == room]
+    made = datetime.now(UTC).date().isoformat()
+    for room in ROOMS:
+        # Only what was tried of the code as it stands; where a line has changed it has to be tried again.
+        drawn = draw(room, -(-options.count // len(ROOMS)), options.seed)
+        tried = [found[site.identity] | {"name": site.name} for site in drawn if site.identity in found]
         kinds = Counter(_kind(each, known) for each in tried)
         real = kinds["killed"] + kinds["survived"]
         share = f"{kinds['killed'] / real:.0%}" if real else "-"
-        drawn = -(-options.count // len(options.rooms))
-        made = datetime.now(UTC).date().isoformat()
         counts = (len(tried), kinds["killed"], kinds["equivalent"], kinds["survived"])
-        rows.append(f"| {' | '.join(map(str, (f'`{room}`', drawn, *counts, share, made, options.seed)))} |")
+        rows.append(f"| {' | '.join(map(str, (f'`{room}`', len(drawn), *counts, share, made, options.seed)))} |")
         survivors += [each for each in tried if _kind(each, known) == "survived"]
-    lines = [f"- `{_place(each)}`: `{each['line']}`, with `{each['new']}` for `{each['old']}`" for each in survivors]
-    print("\n".join(["Survivors:", *lines]))
-    page.write_text("\n".join([before + BEGIN, *rows, END]) + after, encoding="utf-8")
+    return rows, survivors
 
 
 def _kind(result: dict[str, Any], known: dict[tuple[str, str, str], str]) -> str:

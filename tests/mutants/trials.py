@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
+import gc
 import json
 import os
-import random
 import sys
 import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
+from types import FunctionType
 from typing import Any
 
 import pytest
 
-from .child import Chosen, in_fork, load_libraries, run_tests
+from .child import SLACK, InsteadOfRunning, collect, first_failure, in_fork
 from .coverage_map import CoverageMap
+from .in_place import body_around, loaded_functions, put_in
 from .sites import Site, names_imported, sites_of
 
 ROOMS = ("telemetry/alarms", "telemetry/store", "drivers/decode", "telemetry/analysis")
@@ -22,8 +28,11 @@ APART = ("telemetry/analysis/fault_isolation",)
 APART_TESTS = ("test_isolation", "test_simulated")
 FOLDERS = {"drivers/decode": "tests/drivers"}
 """Where a room's own tests are, unless in the folder of its name."""
-SLACK = 4.0
-"""How many times as long as measured the tests of a mutant may take, for the computer does other work too."""
+NEAR = ("pipeline", "recordings", "reference", "report", "model")
+"""Folders whose tests are quick enough to try a change in another room that they import."""
+BATCH = 25
+"""How many mutants are tried with tests collected once."""
+ENDLESS = 1e6
 
 
 def sites_in(room: str) -> list[Site]:
@@ -33,21 +42,18 @@ def sites_in(room: str) -> list[Site]:
     return [site for file in kept for site in sites_of(file, Path(file).read_text(encoding="utf-8"))]
 
 
-def draw(rooms: list[str], count: int, seed: int) -> list[tuple[str, Site]]:
-    """Return (room, site), as many for each room, in turn: each beginning of the list is a fair draw of its own."""
-    each = -(-count // len(rooms))
-    drawn: dict[str, list[Site]] = {}
-    for room in rooms:
-        sites = sites_in(room)
-        drawn[room] = random.Random(f"{seed} {room}").sample(sites, min(each, len(sites)))
-    turns = [(room, drawn[room][turn]) for turn in range(each) for room in rooms if turn < len(drawn[room])]
-    return turns[:count]
+def draw(room: str, count: int, seed: int) -> list[Site]:
+    """Return ``count`` sites of a room: each beginning of the list is a fair draw of its own.
+
+    What is drawn hangs on the text of each site and the seed alone, so a change elsewhere draws nothing anew.
+    """
+    return sorted(sites_in(room), key=lambda site: site.rank(seed))[:count]
 
 
 def results_in(path: Path) -> dict[str, dict[str, Any]]:
-    """Return the last result of each mutant by its name."""
+    """Return the last result of each mutant by its identity."""
     lines = path.read_text(encoding="utf-8").splitlines() if path.exists() else []
-    return {result["name"]: result for result in map(json.loads, lines)}
+    return {result["identity"]: result for result in map(json.loads, lines)}
 
 
 def tests_of(room: str) -> list[Path]:
@@ -61,61 +67,155 @@ def tests_of(room: str) -> list[Path]:
     for path in sorted(Path("tests").rglob("test_*.py")):
         about = names_imported(path.read_text(encoding="utf-8"))
         is_own = str(path.parent) == own and not path.name.startswith(APART_TESTS)
-        if is_own or (path.parent.name == "pipeline" and any(name.startswith(package) for name in about)):
+        if is_own or (path.parent.name in NEAR and any(name.startswith(package) for name in about)):
             found.append(path)
     return sorted(found, key=lambda path: (str(path.parent) != own, str(path)))
 
 
 def run_all(options: argparse.Namespace, work: Path) -> None:
     """Try the mutants that have no result yet, room by room; with ``--again`` the survivors as well."""
-    load_libraries()
-    results = work / "results.jsonl"
-    before = results_in(results)
     until = time.monotonic() + options.minutes * 60
-    drawn = draw(list(ROOMS), options.count, options.seed)
     for room in options.rooms:
-        chart = CoverageMap(work / "map", list(ROOMS))
-        chart.make(tests_of(room))
-        for number, site in enumerate((site for where, site in drawn if where == room), 1):
-            old = before.get(site.name)
-            if time.monotonic() > until:
-                print("time is up")
+        _Trials(room, options, work).run(until)
+
+
+class _Trials:
+    """The mutants of one room."""
+
+    def __init__(self, room: str, options: argparse.Namespace, work: Path) -> None:
+        self._room = room
+        self._options = options
+        self._work = work
+        self._results = work / "results.jsonl"
+        self._chart = CoverageMap(work / "map")
+
+    def run(self, until: float) -> None:
+        """Try what is to be tried, until that time of the monotonic clock."""
+        self._chart.make(tests_of(self._room))
+        before = results_in(self._results)
+        again = ("survived", "no test") if self._options.again else ()
+        drawn = draw(self._room, -(-self._options.count // len(ROOMS)), self._options.seed)
+        due = [site for site in drawn if (old := before.get(site.identity)) is None or old["status"] in again]
+        print(f"{self._room}: {len(due)} of {len(drawn)} to try", flush=True)
+        for at in range(0, len(due), BATCH):
+            self._batch(due[at : at + BATCH], until)
+
+    def _batch(self, batch: list[Site], until: float) -> None:
+        """Try some mutants: inside functions with tests collected once, others each with an import of its own."""
+        trials = [self._trial(site) for site in batch]
+        inside = [trial for trial in trials if trial.tests and trial.in_function]
+        files = sorted({file for trial in inside for file in trial.files})
+        begun = time.time()
+
+        def all_inside(items: dict[str, pytest.Item]) -> None:
+            loaded = loaded_functions()
+            gc.freeze()  # a fork then copies fewer pages
+            for trial in inside:
+                if time.monotonic() < until:
+                    self._try(trial, lambda trial, changed: trial.in_place(items, loaded, changed))
+
+        if inside:
+            in_fork(lambda: collect(files, self._scratch, [InsteadOfRunning(all_inside)]), ENDLESS)
+        done = {name for name, result in results_in(self._results).items() if result["at"] >= begun}
+        for trial in trials:
+            if trial.site.identity not in done and time.monotonic() < until:
+                self._try(trial, lambda trial, changed: trial.from_the_start(self._scratch))
+
+    @property
+    def _scratch(self) -> Path:
+        return self._work / "scratch"
+
+    def _trial(self, site: Site) -> _Trial:
+        source = Path(site.file).read_text(encoding="utf-8")
+        body = body_around(site, source)
+        tests = self._chart.tests_for(site, self._options.most, acts_on_import=body is None)
+        return _Trial(site, source, tests, body is not None and not self._chart.ran_on_import(site.file, body))
+
+    def _try(self, trial: _Trial, run: Callable[[_Trial, bool], dict[str, Any]]) -> None:
+        """Change the file, for what is read from there, run the tests in a fork, and note what they said."""
+        begun = time.monotonic()
+        with _changed_file(trial):
+            answer = self._answer(trial, partial(run, trial, True))
+        if answer is None:
+            return
+        if (by := answer.get("by")) in trial.tests:
+            alone = replace(trial, tests={by: trial.tests[by]})
+            if self._answer(alone, partial(run, alone, False)) != {"status": "survived", "by": None}:
+                print(f"unsteady, so it says nothing: {by}", flush=True)
                 return
-            if old is not None and not (options.again and old["status"] in ("survived", "no test")):
-                continue
-            result = {"name": site.name, "room": room, "seed": options.seed} | _try(site, chart, options.most, work)
-            with results.open("a", encoding="utf-8") as out:
-                out.write(json.dumps(result) + "\n")
-            print(f"{number} {result['status']} {result['seconds']:.0f} s {site.name}", flush=True)
+        site = trial.site
+        about = {"identity": site.identity, "name": site.name, "room": self._room, "line": site.text}
+        about |= {"old": site.old, "new": site.new, "tests": len(trial.tests), "at": time.time()}
+        result = about | answer | {"seconds": round(time.monotonic() - begun, 1)}
+        with self._results.open("a", encoding="utf-8") as out:
+            out.write(json.dumps(result) + "\n")
+        print(f"{result['status']} {result['seconds']:.1f} s {site.name}", flush=True)
+
+    def _answer(self, trial: _Trial, run: Callable[[], dict[str, Any]]) -> dict[str, Any] | None:
+        if not trial.tests:
+            return {"status": "no test"}
+        answer = in_fork(run, SLACK * sum(trial.tests.values()) + 30, self._work / "log.txt")
+        if answer is None:
+            return {"status": "killed", "by": "time or memory limit"}
+        if not answer["done"]:
+            return None
+        return {"status": "killed" if answer["by"] else "survived", "by": answer["by"]}
 
 
-def _try(site: Site, chart: CoverageMap, most_s: float, work: Path) -> dict[str, Any]:
-    names, expected = chart.tests_for(site, most_s)
-    path = Path(site.file)
-    source, stat = path.read_text(encoding="utf-8"), path.stat()
-    text = source.splitlines()[site.line - 1].strip()
-    about = {"line": text, "old": site.old, "new": site.new, "tests": len(names)}
-    begun = time.monotonic()
-    if not names:
-        return about | {"status": "no test", "seconds": 0.0}
+@dataclass(frozen=True)
+class _Trial:
+    """One mutant.
+
+    Attributes:
+        site: what is changed.
+        source: its file as it stands.
+        tests: the names of the tests to run, the fastest first, with their seconds.
+        in_function: whether it acts only when a function is called.
+
+    """
+
+    site: Site
+    source: str
+    tests: dict[str, float]
+    in_function: bool
+
+    @property
+    def files(self) -> list[str]:
+        """Return the files of the tests, in the order of the tests."""
+        return list(dict.fromkeys(name.split("::")[0] for name in self.tests))
+
+    def in_place(self, items: dict[str, pytest.Item], loaded: list[FunctionType], changed: bool) -> dict[str, Any]:
+        """Change the loaded function, unless told not to, and run collected tests."""
+        sys.dont_write_bytecode = True
+        done = not changed or put_in(self.site, self.source, loaded)
+        return {"done": done, "by": first_failure([items[name] for name in self.tests], self.tests) if done else None}
+
+    def from_the_start(self, scratch: Path) -> dict[str, Any]:
+        """Import the changed file and collect the tests anew, a file of tests after the other."""
+        sys.dont_write_bytecode = True
+        for file in self.files:
+            names = [name for name in self.tests if name.startswith(f"{file}::")]
+            failures = [f"{file}: not collected"]
+
+            def run(items: dict[str, pytest.Item], names: list[str] = names, failures: list[str] = failures) -> None:
+                failure = first_failure([items[name] for name in names], self.tests)
+                failures[:] = [failure] if failure else []
+
+            collect([file], scratch, [InsteadOfRunning(run)])
+            if failures:
+                return {"done": True, "by": failures[0]}
+        return {"done": True, "by": None}
+
+
+@contextlib.contextmanager
+def _changed_file(trial: _Trial) -> Iterator[None]:
+    path = Path(trial.site.file)
+    stat = path.stat()
     try:
-        path.write_text(site.apply(source), encoding="utf-8")
-        os.utime(path, (stat.st_atime, stat.st_mtime + 3600))  # so that no compiled file of the original fits
-        answer = in_fork(lambda: _run(names), SLACK * expected + 60, work / "log.txt")
+        path.write_text(trial.site.apply(trial.source), encoding="utf-8")
+        # A time of its own, so that no compiled file, of the original or of an earlier mutant, fits.
+        os.utime(path, (stat.st_atime, int(time.time() * 50) % 2**31))
+        yield
     finally:
-        path.write_text(source, encoding="utf-8")
+        path.write_text(trial.source, encoding="utf-8")
         os.utime(path, (stat.st_atime, stat.st_mtime))
-    seconds = round(time.monotonic() - begun, 1)
-    if answer is None:
-        return about | {"status": "killed", "by": "time or memory limit", "seconds": seconds}
-    if answer["code"] in (pytest.ExitCode.NO_TESTS_COLLECTED, pytest.ExitCode.USAGE_ERROR):
-        raise RuntimeError(f"none of the tests chosen for {site.name} was run")
-    status = "survived" if answer["code"] == 0 else "killed"
-    return about | {"status": status, "by": answer["by"], "seconds": seconds}
-
-
-def _run(names: list[str]) -> dict[str, Any]:
-    sys.dont_write_bytecode = True
-    chosen = Chosen(names)
-    code = run_tests(["-x", *sorted({name.split("::")[0] for name in names})], [chosen])
-    return {"code": code, "by": chosen.failed[0] if chosen.failed else None}

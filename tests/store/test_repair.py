@@ -136,6 +136,44 @@ def test_the_list_of_tables_damaged_leaves_the_rows(recorded: Path) -> None:
     assert found.values == VALUES
 
 
+@pytest.mark.parametrize(
+    ("change", "values", "events", "lost"),
+    [
+        ("UPDATE mark SET t = 'never' WHERE id = 1", VALUES, 119, 1),
+        ("UPDATE mark SET t = 4611686018427387904 WHERE id = 1", VALUES, 119, 1),  # 2^62
+        ("UPDATE mark SET text = x'00' WHERE id < 4", VALUES, 117, 3),
+        ("UPDATE group_pack SET t = 'late' WHERE row = 7", VALUES - 2, 120, 1),
+        ("UPDATE group_pack SET series = 99 WHERE row <= 2", VALUES - 4, 120, 2),
+        ("UPDATE group_pack SET series = 'pack' WHERE row = 2", VALUES - 2, 120, 1),
+        ("UPDATE raw_bytes SET data = 'text' WHERE id = 1", VALUES, 120, 1),
+    ],
+)
+def test_a_row_that_holds_what_no_such_row_can_is_left_out_and_counted(
+    change: str, values: int, events: int, lost: int, recorded: Path
+) -> None:
+    with closing(sqlite3.connect(recorded)) as db, db:
+        db.execute(change)
+    found = saved(recorded)
+    assert (found.sessions, found.values, found.events, found.lost_rows) == (2, values, events, lost)
+    assert found.raw_blocks == (1 if "raw_bytes" in change else 2)
+
+
+def test_rows_of_one_signal_are_found_in_the_pages_too(store: Path, begin: Callable[..., int]) -> None:
+    group = Group("gauge", "gauge", ("soc_reported",))
+    with StoreWriter.open(store) as writer:
+        begin(writer, origin="replay")
+        t = START + 1_000_000 * np.arange(ROWS)
+        writer.offer(Span(int(t[-1]), (Batch(group, t, np.arange(ROWS, dtype=float).reshape(-1, 1)),)))
+        writer.end_session(START)
+    damage(store, root_page(store, "group_gauge"))
+    found = saved(store)
+    assert (found.values, found.tables_broken) == (ROWS, 1)
+    with StoreReader.open(free_name(store).with_name("sessions-repaired.sqlite3")) as reader:
+        times, values = reader.arrays("last", ["soc_reported"])["soc_reported"]
+    assert times.tolist() == t.tolist()
+    assert values.tolist() == list(range(ROWS))
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_flips_and_cuts_never_end_in_more_than_a_sentence(seed: int, recorded: Path) -> None:
     chance = random.Random(seed)

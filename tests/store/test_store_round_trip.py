@@ -244,6 +244,19 @@ def test_what_is_known_of_a_session(store: Path, begin: Callable[..., int]) -> N
             reader.session(9)
 
 
+def test_a_store_without_a_drive_says_what_is_missing(store: Path, begin: Callable[..., int]) -> None:
+    with StoreWriter.open(store) as writer:
+        for which in ("last", 3):
+            with StoreReader.open(store) as reader, pytest.raises(InputError, match=r"holds no session yet; record"):
+                reader.session(which)
+        begin(writer, origin="bench")
+        writer.end_session(START)
+    with StoreReader.open(store) as reader:
+        with pytest.raises(InputError, match=r"holds no drive with values yet; record one"):
+            reader.session("last")
+        assert reader.session(1).origin == "bench"
+
+
 def test_a_group_too_wide_for_a_table_is_refused_and_the_widest_is_not(
     store: Path, begin: Callable[..., int]
 ) -> None:

@@ -84,6 +84,17 @@ def old_store(store: Path) -> Path:
     return store
 
 
+def test_an_old_file_without_an_open_session_is_brought_up_to_date_by_a_reader(old_store: Path) -> None:
+    with closing(sqlite3.connect(old_store)) as connection, connection:
+        connection.execute("DELETE FROM session WHERE ended IS NULL")
+    with StoreReader.open(old_store) as reader:
+        assert [one.ended_how for one in reader.sessions()] == ["normal"]
+        assert reader.events(1) == [Mark(START + 1_500_000, "hill")]
+        assert reader._db.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS),)
+        with pytest.raises(sqlite3.OperationalError, match="readonly"):
+            reader._db.execute("DELETE FROM mark")
+
+
 @pytest.mark.parametrize("first", ["reader", "writer"])
 def test_an_old_file_is_brought_up_to_date_with_nothing_lost(
     old_store: Path, first: str, begin: Callable[..., int]

@@ -365,6 +365,22 @@ def test_a_store_copied_without_its_log_can_be_read(store: Path, tmp_path: Path,
     assert len(read) >= 25_000, "only the latest megabyte is in the log"
 
 
+def test_closing_moves_the_log_into_the_file_though_somebody_reads(
+    store: Path, tmp_path: Path, begin: Callable[..., int]
+) -> None:
+    copy = tmp_path / "copy.sqlite3"
+    with StoreWriter.open(store) as writer:
+        begin(writer)
+        writer.offer(span(1))
+        writer.flush()
+        with StoreReader.open(store):
+            writer.end_session(START)
+            writer.close()
+            assert store.with_name(store.name + "-wal").stat().st_size == 0
+            shutil.copy(store, copy)  # what somebody does who wants to have the drive elsewhere
+    assert stored_seconds(copy) == [1.0]
+
+
 @pytest.mark.mistakes
 def test_a_span_that_cannot_be_written_by_our_own_mistake_is_refused_alone_and_told(
     store: Path, begin: Callable[..., int], monkeypatch: pytest.MonkeyPatch
