@@ -44,8 +44,8 @@ def loaded_functions() -> list[FunctionType]:
 def put_in(site: Site, source: str, loaded: list[FunctionType]) -> bool:
     """Give the ``loaded`` functions the changed code; False where that cannot be done."""
     path = str(Path(site.file).resolve())
-    old = _functions_in(compile(source, path, "exec"))
-    new = _functions_in(compile(site.apply(source), path, "exec"))
+    old = _functions_in(compile(source, path, "exec", dont_inherit=True))
+    new = _functions_in(compile(site.apply(source), path, "exec", dont_inherit=True))
     differ = [(before, after) for before, after in zip(old, new, strict=True) if before != after]
     done = False
     for before, after in differ:
