@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from telemetry.alarms.rules import longest_shelve_s
+from telemetry.alarms.rules import AlarmRules, longest_shelve_s
 from telemetry.alarms.states import MASKED, AlarmEvent, next_state
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.events import (
@@ -45,6 +45,14 @@ class Suppress:
     why: str
 
 
+@dataclass(frozen=True, slots=True)
+class _Outranked:
+    """The levels that a trip of the same signal speaks for, and why."""
+
+    levels: tuple[AlarmLevel, ...] = ()
+    why: str = ""
+
+
 def is_meant(asked: OperatorInput, limit: str, signal: str) -> bool:
     """Tell whether the operator means the alarm of that limit on that signal."""
     return asked.limit in (None, limit) and asked.signal in (None, signal)
@@ -57,8 +65,7 @@ class Alarm:
         limit: the limit's name.
         signal: the signal judged.
         bounds: the bound of each level that the limit has; NaN where no value decides.
-        latches: whether its trip stays until it is reset.
-        out_of_service: why it is out of service; None where it is not.
+        rules: whether its trip stays until it is reset, and why it is out of service where it is.
 
     Attributes:
         state: how it stands.
@@ -72,21 +79,20 @@ class Alarm:
         limit: str,
         signal: str,
         bounds: Mapping[AlarmLevel, float],
-        latches: bool = False,
-        out_of_service: str | None = None,
+        rules: AlarmRules,
     ) -> None:
         self.limit = limit
         self.signal = signal
         self.state: AlarmState = "normal"
         self.reached: AlarmLevel | None = None
         self._bounds = dict(bounds)
-        self._latches = latches
-        self._out_of_service = out_of_service
+        self._latches = rules.latches(limit)
+        self._out_of_service = rules.out_of_service.get(limit)
         self._level: AlarmLevel = "warn" if "warn" in bounds else "trip"
         self._holding: set[AlarmLevel] = set()
         self._latch = False
         self._causes: dict[str, Suppress] = {}
-        self._outranked: Suppress | None = None
+        self._outranked = _Outranked()
         self.shelved_until: int | None = None
         self._shelved_levels: frozenset[AlarmLevel] = frozenset()
 
@@ -141,16 +147,13 @@ class Alarm:
         else:
             self._causes.pop(change.cause, None)
 
-    def outrank(self, change: Suppress) -> AlarmChange | None:
-        """Take that a trip of the same signal speaks for this alarm, or no longer does; return what changed."""
+    def outrank(self, t: int, levels: tuple[AlarmLevel, ...], why: str) -> AlarmChange | None:
+        """Take that a trip of the same signal speaks for these levels of this alarm; return what changed."""
         before = self._outranked
-        if change.on and before is not None and before.levels == change.levels:
+        if levels == before.levels:
             return None
-        if not change.on and before is None:
-            return None
-        self._outranked = change if change.on else None
-        why = "" if before is None else f"no longer: {before.why}"
-        return self._move(change.t, None, "unsuppressed", why=why)
+        self._outranked = _Outranked(levels, why)
+        return self._move(t, None, "unsuppressed", why=f"no longer: {before.why}")
 
     def settle(self, t: int) -> AlarmChange | None:
         """Take the state that what is known by ``t`` asks for, as the alarm begins."""
@@ -184,10 +187,10 @@ class Alarm:
         self.shelved_until = None
         return self._move(t, None, "unshelved", why=why)
 
-    def _suppressed(self) -> Suppress | None:
+    def _suppressed(self) -> Suppress | _Outranked | None:
         """Return what keeps it quiet by design as it stands; None where nothing does."""
         if self.reached is not None:
-            causes = [*self._causes.values(), *([self._outranked] if self._outranked is not None else [])]
+            causes: list[Suppress | _Outranked] = [*self._causes.values(), self._outranked]
             return next((cause for cause in causes if self.reached in cause.levels), None)
         # What waits for the operator goes on waiting: only an alarm at rest is quiet beforehand.
         if self.state != "normal" and self.state not in MASKED:
@@ -198,7 +201,7 @@ class Alarm:
         """Return the strongest of what keeps it quiet now."""
         if self._out_of_service is not None:
             return "removed"
-        if (self._causes or self._outranked is not None) and self._suppressed() is not None:
+        if (self._causes or self._outranked.levels) and self._suppressed() is not None:
             return "suppressed"
         return "shelved" if self.shelved_until is not None else None
 

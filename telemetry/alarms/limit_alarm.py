@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import groupby
+from operator import attrgetter
 
 from telemetry.alarms.alarm import Alarm
 from telemetry.alarms.comparator import Comparator
@@ -13,7 +15,7 @@ from telemetry.machine.limits import Limit
 from telemetry.model.batch import Times, Values
 from telemetry.model.events import AlarmLevel
 
-_OFF_FIRST = {("warn", False): 0, ("trip", False): 1, ("trip", True): 2, ("warn", True): 3}
+_OFF_FIRST = (("warn", False), ("trip", False), ("trip", True), ("warn", True))
 """At one instant what is over ends first, so that nothing is raised and cleared at once; then trips before warns."""
 
 
@@ -31,7 +33,7 @@ class Step:
     @property
     def order(self) -> tuple[int, int, int, int]:
         """What steps are sorted by."""
-        return self.t, self.again, _OFF_FIRST[self.level, self.on], self.place
+        return self.t, self.again, _OFF_FIRST.index((self.level, self.on)), self.place
 
 
 class LimitAlarm:
@@ -60,7 +62,7 @@ class LimitAlarm:
         self._innermost: AlarmLevel = "warn" if "warn" in bounds else "trip"
         self._log = RaiseLog(limit, signal, bounds[self._innermost])
         self.worst = WorstLog(limit.side, bounds[self._innermost])
-        self.alarm = Alarm(limit.name, signal, bounds, rules.latches(limit.name))
+        self.alarm = Alarm(limit.name, signal, bounds, rules)
         self.outermost = max(bound if limit.side == "high" else -bound for bound in bounds.values())
 
     @property
@@ -73,11 +75,8 @@ class LimitAlarm:
         steps = []
         quiet = self._comparators[self._innermost].is_at_rest
         for level, comparator in self._comparators.items():
-            before, again = None, 0
-            for crossing in comparator.take(t, values, upto):
-                again = again + 1 if crossing.t == before else 0
-                before = crossing.t
-                steps.append(Step(crossing.t, again, place, level, crossing.on, crossing.value))
+            for _, at_once in groupby(comparator.take(t, values, upto), attrgetter("t")):
+                steps += [Step(c.t, again, place, level, c.on, c.value) for again, c in enumerate(at_once)]
         if not steps and self._log.is_idle and quiet and self._comparators[self._innermost].is_at_rest:
             return [], []
         innermost = [(step.t, step.on) for step in steps if step.level == self._innermost]

@@ -152,14 +152,10 @@ class SignalAlarms:
             if engage and ruling is not None:
                 levels: tuple[AlarmLevel, ...] = ("warn", "trip") if ruling.outermost > each.outermost else ("warn",)
                 why = f"the trip of {ruling.limit.name} speaks for {self.signal}"
-                changes.append(each.alarm.outrank(Suppress(t, each.limit.name, OUTRANKED, levels, True, why)))
+                changes.append(each.alarm.outrank(t, levels, why))
             elif not engage and ruling is None:
-                changes.append(each.alarm.outrank(Suppress(t, each.limit.name, OUTRANKED, (), False, "")))
+                changes.append(each.alarm.outrank(t, (), ""))
         return changes
-
-
-OUTRANKED = "outranked"
-"""The cause of what a trip of the same signal keeps quiet."""
 
 
 def _outranks(one: LimitAlarm, other: LimitAlarm) -> bool:

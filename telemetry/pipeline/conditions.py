@@ -87,9 +87,7 @@ class Conditions:
 
     def _raise(self, t: int, limit: str, signal: str, why: str, value: float = _NAN) -> AlarmChange | None:
         if (limit, signal) not in self._alarms:
-            self._alarms[limit, signal] = Alarm(
-                limit, signal, {"trip": _NAN}, self._rules.latches(limit), self._rules.out_of_service.get(limit)
-            )
+            self._alarms[limit, signal] = Alarm(limit, signal, {"trip": _NAN}, self._rules)
         alarm = self._alarms[limit, signal]
         if alarm.reached is None:
             self.raises.append(Raise(t, limit, signal, _NAN, _NAN, _NAN))

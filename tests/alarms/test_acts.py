@@ -52,6 +52,11 @@ def test_an_act_is_safe_to_follow(limit: str, level: AlarmLevel, situation: Situ
         assert level == "warn" or act.word or limit.startswith(("cell-", "resistance"))
 
 
+def test_a_limit_of_a_later_version_is_called_by_its_own_words() -> None:
+    assert alarm_name("coolant-level-low") == "coolant level low"
+    assert alarm_name("x\x1b[2J") == "x\\x1b[2J"
+
+
 def test_no_charge_is_said_only_where_charging_is_what_fails() -> None:
     assert act_for("charge-disabled", "trip", "charging").where == "NO CHARGE"
     assert act_for("charge-disabled", "trip", "braking").where != "NO CHARGE"

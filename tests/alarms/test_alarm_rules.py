@@ -12,6 +12,7 @@ from telemetry.alarms.rules import (
     LONGEST_SHELVE_S,
     SHELVE_CHOICES_S,
     SUPPRESSION_TABLE,
+    longest_shelve_s,
     rules_for,
 )
 from telemetry.machine.limits import LIMIT_NAMES
@@ -50,7 +51,8 @@ def test_the_page_shows_the_tables() -> None:
     for name in LATCHING:
         assert f"`{name}`" in PAGE[PAGE.index("## Latching") : PAGE.index("## Shelving")]
     assert [round(choice / 60) for choice in SHELVE_CHOICES_S] == [5, 15, 60]
-    assert LONGEST_SHELVE_S["high"] == 900.0
+    assert [longest_shelve_s("cell-spread", "warn"), longest_shelve_s("cell-voltage-low", "trip")] == [3600.0, 900.0]
+    assert {"high": 900.0, "medium": max(SHELVE_CHOICES_S), "low": max(SHELVE_CHOICES_S)} == LONGEST_SHELVE_S
 
 
 def test_the_owner_decides_what_latches_and_what_is_out_of_service() -> None:

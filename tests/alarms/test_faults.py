@@ -77,6 +77,17 @@ def test_floods_agree_with_counting_each_second(times: list[int], cuts: set[int]
     assert [(f.t / S, f.state) for f in found] == expected
 
 
+def test_a_flood_names_the_three_limits_that_came_most() -> None:
+    coming = {"d": 1, "c": 2, "b": 5, "a": 2, "e": 1}
+    new = [alarm(t, limit) for t, limit in enumerate(limit for limit, count in coming.items() for _ in range(count))]
+    (began,) = Floods().take(new, 100 * S)
+    assert began.why == (
+        "11 alarms within 10 min, more than anyone can act on; most from b (5), a (2), c (2): change those limits"
+        " first"
+    )
+    assert (began.t, began.count) == (10 * S, 11)
+
+
 def raise_at(t_s: float, inside: float = NAN, after: float = NAN) -> Raise:
     return Raise(round(t_s * S), "cell-spread", "cell_spread", inside, after, 2.0)
 

@@ -68,6 +68,21 @@ def test_the_worst_of_an_episode_is_on_the_side_that_its_limit_watches() -> None
         assert math.isnan(unknown.worst)
 
 
+def test_when_an_episode_was_raised_at_a_level_and_its_latest_value() -> None:
+    changes = [
+        change(0, "a", "raised", "unacknowledged"),
+        replace(change(3, "a", "raised", "unacknowledged", "trip"), value=7.0),
+        replace(change(5, "a", "raised", "unacknowledged", "trip"), value=math.nan),
+        replace(change(6, "a", "standing at end", "unacknowledged", "trip"), value=math.nan),
+    ]
+    (episode,) = episodes_of(changes, HOUR)
+    assert [episode.raised_at(level) for level in ("warn", "trip")] == [0, 3 * S]
+    assert episode.last == 7.0
+    (other,) = episodes_of([replace(changes[0], state="acknowledged", value=math.nan)], HOUR)
+    assert other.raised_at("warn") is None
+    assert math.isnan(other.last)
+
+
 def test_what_was_only_suppressed_or_out_of_service_is_no_alarm() -> None:
     changes = [
         change(0, "a", "out of service", "out of service"),

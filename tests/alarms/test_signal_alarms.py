@@ -72,6 +72,44 @@ def test_every_change_bears_the_value_of_its_time_and_the_bound() -> None:
     ]
 
 
+def test_of_two_that_a_charge_kept_quiet_only_the_one_that_speaks_is_told_when_it_ends() -> None:
+    both = ("warn", "trip")
+    names = ("discharge-peak", "discharge-current")
+    inputs = [Suppress(0, name, "charging", both, True, "it is charging") for name in names]
+    inputs += [Suppress(3 * S, name, "charging", both, False, "it is charging") for name in names]
+    changes = run([130] * 6, inputs, (RATING, PEAK))
+    assert [(c.t // S, c.limit, c.state) for c in changes if c.t == 3 * S] == [(3, "discharge-peak", "unsuppressed")]
+
+
+def test_a_trip_of_two_equally_far_out_silences_no_trip() -> None:
+    slower = Limit("discharge-peak", "pack_current", "high", 60.0, 90.0, 2.0, 3.0, 0.0, "as far out, but slower")
+    changes = run([70] * 5 + [95] * 6, limits=(RATING, slower))
+    assert [(c.t // S, c.level, c.state) for c in changes if c.limit == "discharge-peak"] == [
+        (3, "warn", "raised"),
+        (5, "warn", "suppressed"),
+        (8, "trip", "raised"),
+    ]
+
+
+def test_one_that_is_quiet_from_the_start_is_told_at_the_level_that_it_would_reach_first() -> None:
+    peak = Limit("discharge-peak", "pack_current", "high", None, 120.0, 2.0, 0.0, 0.0, "only a trip")
+    told = [
+        run([50] * 3, [Suppress(0, limit.name, "charging", ("warn", "trip"), True, "it is charging")], (limit,))
+        for limit in (RATING, peak)
+    ]
+    assert [[(c.state, c.level, c.bound) for c in changes] for changes in told] == [
+        [("suppressed", "warn", 60.0)],
+        [("suppressed", "trip", 120.0)],
+    ]
+
+
+def test_a_shelving_says_how_long_it_lasts() -> None:
+    spans = {5.5: "5.5 s", 59.0: "59 s", 60.0: "1 min", 90.0: "1.5 min"}
+    for seconds, text in spans.items():
+        shelved = run([70] * 3, [Shelve(S, "discharge-current", None, seconds)])[-1]
+        assert shelved.why == f"by the operator for {text}"
+
+
 def test_what_was_seen_clears_to_normal() -> None:
     assert brief(run([50, 70, 70, 50], [Acknowledge(2 * S)])) == [
         (1, "raised", "unacknowledged"),
