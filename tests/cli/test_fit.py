@@ -39,7 +39,10 @@ EXAMPLES = {"good-retrofit": 0, "four-mistakes": 1, "half-stated": 0}
 DRIVE = "--drive replay_data/orchard-mow.csv.gz"
 COMMANDS = {
     "a drive": (f"replay_data/orchard.toml {DRIVE}", ("Measured", "pack-current")),
-    "what if": ("replay_data/orchard.toml --try fuse_a=200 --try conductor_mm2=50", ("conductor-ampacity", "fuse-size")),
+    "what if": (
+        "replay_data/orchard.toml --try fuse_a=200 --try conductor_mm2=50",
+        ("conductor-ampacity", "fuse-size"),
+    ),
     "sizes": (f"--size {DRIVE}", ("main fuse", "free air, 90 °C", "connector", "pack, peak", "Makers")),
     "four-mistakes": ("docs/machines/four-mistakes.toml", ("STOP",)),
 }
@@ -192,7 +195,8 @@ def test_the_commands_print_what_the_page_says(name: str) -> None:
 def test_the_examples_print_what_lies_beside_them(name: str, status: int) -> None:
     text, ended = printed(name)
     assert ended == status
-    assert (MACHINES / f"{name}.txt").read_text(encoding="utf-8") == text, "write it anew: python tests/cli/test_fit.py"
+    lies = (MACHINES / f"{name}.txt").read_text(encoding="utf-8")
+    assert lies == text, "write it anew: python tests/cli/test_fit.py"
 
 
 def page() -> str:
