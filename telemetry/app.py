@@ -51,6 +51,7 @@ from telemetry.store.writer import StoreWriter
 if TYPE_CHECKING:
     from telemetry.screen.dashboard import Dashboard
     from telemetry.screen.sound import Sounder
+    from telemetry.screen.units import UnitsName
 
 log = logging.getLogger(__name__)
 
@@ -69,6 +70,7 @@ class RunOptions:
         alarm_command: a program with its arguments to run at every alarm; empty for none.
         capture: file to keep the raw bytes of the links in; None for none.
         listen: makes one more listener of the bus, from what ends the run; None for none.
+        units: of speed, area and temperature on the screen.
         on_bench: the wheels are up, so the session is kept as one of the bench and no drive.
         out: where lines go.
         notes: where warnings go.
@@ -83,6 +85,7 @@ class RunOptions:
     alarm_command: tuple[str, ...] = ()
     capture: Path | None = None
     listen: Callable[[Callable[[], None]], Callable[[Span], None]] | None = None
+    units: UnitsName = "metric"
     on_bench: bool = False
     out: TextIO = field(default_factory=lambda: sys.stdout)
     notes: TextIO = field(default_factory=lambda: sys.stderr)
@@ -391,6 +394,7 @@ async def _run_under_dashboard(
     sounder: Sounder | None,
 ) -> None:
     from telemetry.screen.dashboard import Dashboard
+    from telemetry.screen.scales import pack_scale
     from telemetry.screen.sound import ring_bell
 
     dashboard = Dashboard(
@@ -402,6 +406,8 @@ async def _run_under_dashboard(
         sounder=sounder,
         leave_at_end=options.for_s is not None,
         mark_keys=(subject.machine.vehicle.mark_keys or ()) if subject.machine is not None else (),
+        scale=pack_scale(subject.machine),
+        units=options.units,
     )
 
     def lost() -> None:

@@ -36,6 +36,12 @@ def add_run_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--for", dest="for_s", type=seconds, metavar="SECONDS", help="stop after this time")
     parser.add_argument("--silent", action="store_true", help="no sound, and no alarm command")
     parser.add_argument(
+        "--units",
+        choices=("metric", "imperial"),
+        default="metric",
+        help="of speed, area and temperature on the screen; what is recorded stays metric",
+    )
+    parser.add_argument(
         "--alarm-sound",
         type=Path,
         metavar="FILE",
@@ -112,6 +118,7 @@ def run_options(arguments: argparse.Namespace, record: bool, capture: Path | Non
         as_json=arguments.json,
         for_s=arguments.for_s,
         silent=arguments.silent,
+        units=arguments.units,
         alarm_sound=None if arguments.alarm_sound is None else checked_sound(arguments.alarm_sound),
         alarm_command=() if arguments.alarm_command is None else checked_command(arguments.alarm_command),
         capture=capture,

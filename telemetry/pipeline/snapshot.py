@@ -40,7 +40,11 @@ Level = Literal["normal", "caution", "danger"]
 _PACK_SIGNALS = ("pack_voltage", "pack_current", "cell_min_voltage")
 _REST_A = 0.05
 _REST_SHARE = 0.002
-STRIP_SIGNALS = ("pack_power", "pack_voltage", "pack_current", "cell_min_voltage", "cell_spread")
+STRIP_SIGNALS = (
+    *("pack_power", "pack_voltage", "pack_current", "cell_min_voltage", "cell_max_voltage", "cell_spread"),
+    "vehicle_speed",
+)
+_LEAST_RISE = 2.0
 _STALE_INTERVALS = 3.0
 _STALE_AT_LEAST = 2_000_000
 _STALE_AT_MOST = 60_000_000
@@ -142,6 +146,7 @@ class Snapshot:
         marks, gaps, alarm_changes: the latest few.
         gaps_s: seconds of gaps by signal.
         peak_power: highest ``pack_power`` as sampled, W, and ``peak_power_at`` its time; None before there is one.
+        extremes: lowest and highest value so far of each signal that has a strip.
         lost: values not taken, by listener.
         held_since: end of the oldest span that a listener cannot write now, int microseconds, by listener.
     """
@@ -165,9 +170,11 @@ class Snapshot:
         self.gaps_s: defaultdict[str, float] = defaultdict(float)
         self.peak_power: float | None = None
         self.peak_power_at: int | None = None
+        self.extremes: dict[str, tuple[float, float]] = {}
         self.lost: Counter[str] = Counter()
         self.held_since: dict[str, int] = {}
         self._situations = SituationLog()
+        self._charge_from: tuple[int, float] | None = None
         self.strips: dict[str, Strip] = {name: Strip() for name in STRIP_SIGNALS}
 
     def take(self, span: Span) -> None:
@@ -176,6 +183,7 @@ class Snapshot:
         for batch in span.batches:
             self._take_batch(batch, span.frozen.get(batch.group.key))
         self._situations.take(span)
+        self._follow_charge()
         for event in span.events:
             self._take_event(event)
         for alarm in self.alarms.values():
@@ -190,6 +198,14 @@ class Snapshot:
             later = later[~np.isnan(later)]
             if len(later) and not math.isnan(alarm.worst):
                 alarm.worst = worse(alarm.worst, float(later.min() if worse is min else later.max()))
+
+    def _follow_charge(self) -> None:
+        """Keep from when on, and from which reported state of charge, a charge goes on."""
+        reported = self.readings.get("soc_reported")
+        if self.situation != "charging" or reported is None:
+            self._charge_from = None
+        elif self._charge_from is None:
+            self._charge_from = (self.end, reported.value)
 
     @property
     def situation(self) -> Situation:
@@ -230,6 +246,8 @@ class Snapshot:
             reading.value, reading.t, reading.source = float(values[-1]), last, source
         if signal in self.strips:
             self.strips[signal].take(t, values)
+            low, high = self.extremes.get(signal, (math.inf, -math.inf))
+            self.extremes[signal] = (min(low, float(values.min())), max(high, float(values.max())))
         if signal == "pack_power":
             place = int(np.argmax(values))
             if self.peak_power is None or values[place] > self.peak_power:
@@ -329,6 +347,18 @@ class Snapshot:
         rating = self.limits.get("discharge-current")
         least = max(_REST_A, _REST_SHARE * (rating.trip or 0.0) if rating is not None else 0.0)
         return "rest" if abs(current) < least else "discharge" if current > 0.0 else "charge"
+
+    def minutes_to_full(self, now: int) -> float | None:
+        """Return minutes until the BMS will report 100 % at the rate of the rise so far; None where not known.
+
+        A charge slows down before its end, which this does not foresee. Known after a rise of at least 2 %.
+        """
+        reported = self.fresh("soc_reported", now)
+        if reported is None or self._charge_from is None:
+            return None
+        began, first = self._charge_from
+        risen, minutes = reported - first, (now - began) / 60e6
+        return (100.0 - reported) * minutes / risen if risen >= _LEAST_RISE and reported < 100.0 else None
 
     @property
     def no_discharge(self) -> str:

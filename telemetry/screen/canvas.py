@@ -62,10 +62,19 @@ class Canvas:
         x = self.put(x, y, text, badge.fill)
         return self._place(x, y, 1, badge.right, badge.end)
 
+    def clear_from(self, x: int, y: int, width: int) -> None:
+        """Take off row ``y`` what begins within ``width`` cells from column ``x``."""
+        if 0 <= y < self.height:
+            self._rows[y] = [placed for placed in self._rows[y] if not x <= placed[0] < x + width]
+
     def clear_row(self, y: int) -> None:
         """Take everything off row ``y``."""
         if 0 <= y < self.height:
             self._rows[y] = []
+
+    def take(self, other: Canvas) -> None:
+        """Take over what is placed on ``other``, which has the same width, row by row from the top."""
+        self._rows[: other.height] = other._rows
 
     def lines(self, before: Canvas | None = None) -> list[Line]:
         """Return the page, each line exactly ``width`` cells; what is placed as it was ``before`` is taken over."""

@@ -27,11 +27,14 @@ from telemetry.screen.footer import (
 )
 from telemetry.screen.mark_entry import OPEN_US, PLAIN, PRESETS, MarkEntry
 from telemetry.screen.panel import Ground, Panel
+from telemetry.screen.scales import PackScale
 from telemetry.screen.scene import Scene
+from telemetry.screen.settled import Settlement
 from telemetry.screen.sound import Sounder
 from telemetry.screen.speeds import next_speed
 from telemetry.screen.strips import SECONDS_EACH
 from telemetry.screen.theme import Colours, Light, detected_colours, palette
+from telemetry.screen.units import UNITS, UnitsName
 from telemetry.screen.views import SCROLLED_VIEWS, VIEWS, draw_view
 
 PAINT_EVERY_S = 0.2
@@ -68,6 +71,8 @@ class Dashboard(App[None], inherit_bindings=False):
         wall: real time, for messages and flashing.
         presets: words of marks set by one key.
         mark_keys: keys that set a mark without words, for a button that acts as a keyboard.
+        scale: what the machine file says of the pack.
+        units: of speed, area and temperature.
 
     """
 
@@ -92,6 +97,8 @@ class Dashboard(App[None], inherit_bindings=False):
         wall: Clock | None = None,
         presets: tuple[str, ...] = PRESETS,
         mark_keys: tuple[str, ...] = (),
+        scale: PackScale | None = None,
+        units: UnitsName = "metric",
     ) -> None:
         self._colours: Colours = detected_colours() if colours is None else colours
         super().__init__(ansi_color=self._colours != "full")
@@ -107,6 +114,9 @@ class Dashboard(App[None], inherit_bindings=False):
         self._wall: Clock = SystemClock() if wall is None else wall
         self._presets = presets
         self._mark_keys = mark_keys
+        self._scale = PackScale() if scale is None else scale
+        self._units = UNITS[units]
+        self._settled = Settlement()
         self._light: Light = light
         self._palette = palette(light, self._colours)
         self._view = "1"
@@ -207,6 +217,9 @@ class Dashboard(App[None], inherit_bindings=False):
             bool(wall // _FLASH_US % 2),
             self._seconds_each,
             self._scrolled,
+            self._settled,
+            self._scale,
+            self._units,
         )
 
     def _run_word(self) -> str:

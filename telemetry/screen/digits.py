@@ -1,8 +1,7 @@
 """Figures and words large enough to be read from a metre: our own glyphs, drawn in half blocks.
 
-A glyph is a picture of square dots, two of which make one cell of the terminal (upper and lower half block). Digits
-are drawn six dots wide and ten high with strokes of two, letters seven wide. Only full and half blocks are used:
-every common monospaced font has them.
+A glyph is a picture of square dots, two of which make one cell of the terminal (upper and lower half block). Only
+full and half blocks are used: every common monospaced font has them.
 """
 
 from __future__ import annotations
@@ -10,9 +9,6 @@ from __future__ import annotations
 from functools import lru_cache
 
 from telemetry.screen.letters import LETTERS
-
-_ROWS = 5
-"""Rows of cells of a glyph at scale 2, the smallest."""
 
 # Three by five fields; a field is `scale` dots wide and high. A digit so drawn keeps its shape under blur, since
 # stroke and counter are equally wide.
@@ -30,28 +26,38 @@ _DIGITS = {
     "~": ("...", "...", "###", "...", "..."),  # one of the two dashes of an unknown figure
     " ": ("...", "...", "...", "...", "..."),
     "-": ("..", "..", "##", "..", ".."),
-    "+": ("..", "..", "..", "..", ".."),  # a plus sign is not drawn, its place is kept
     ".": (".", ".", ".", ".", "#"),
+    ":": (".", "#", ".", "#", "."),
 }
+# The smallest are six dots high and four wide, in strokes of one: fields stretched, but for two that need more.
+_SMALLEST = {
+    "1": (".##.", "..#.", "..#.", "..#.", "..#.", ".###"),
+    ":": (".", "#", ".", ".", "#", "."),
+}
+_WIDENED = 5
+"""Dots of a letter that can be made wider, by doubling its middle; the first of one with its stroke in the middle."""
+_CENTRED = "ITY"
+_STRETCHED_ROWS = (0, 1, 2, 3, 3, 4)
+_STRETCHED = {1: (0,), 2: (0, 1), 3: (0, 1, 1, 2)}
 
 FIGURE_CHARACTERS = "".join(_DIGITS)
 """What :func:`figure_rows` can draw."""
-WORD_CHARACTERS = "".join(LETTERS)
+WORD_CHARACTERS = "".join(LETTERS) + "0123456789"
 """What :func:`word_rows` can draw."""
 UNKNOWN = "~~"
 """The figure that stands where none is known: two dashes."""
 
 
 def rows_of(scale: int) -> int:
-    """Return how many rows of cells a figure of ``scale`` takes: 5 at 2, 8 at 3, 10 at 4."""
-    return (_ROWS * scale + 1) // 2
+    """Return how many rows of cells a figure of ``scale`` takes: 3 at 1, 5 at 2, 8 at 3, 10 at 4, 13 at 5."""
+    return (len(_dots("0", scale)) + 1) // 2
 
 
 @lru_cache(maxsize=512)
 def figure_width(text: str, scale: int = 2) -> int:
     """Return how many cells wide :func:`figure_rows` draws ``text``."""
     gap = _gap(scale)
-    return sum(scale * len(_DIGITS[c][0]) + gap for c in text) - gap if text else 0
+    return sum(len(_dots(c, scale)[0]) + gap for c in text) - gap if text else 0
 
 
 @lru_cache(maxsize=512)
@@ -59,38 +65,52 @@ def figure_rows(text: str, scale: int = 2) -> tuple[str, ...]:
     """Return ``text`` drawn large, one string a row, all of :func:`figure_width`.
 
     Args:
-        text: digits, point, minus, plus (kept blank), blank and ``~`` only.
-        scale: dots a field, 2 or more; stroke width in dots.
+        text: digits, point, colon, minus, blank and ``~`` only.
+        scale: 1 for the smallest, of three rows; from 2 on the stroke's width in dots.
 
     Raises:
         KeyError: a character that has no glyph.
 
     """
     gap = " " * _gap(scale)
-    glyphs = [_glyph(character, scale) for character in text]
+    glyphs = [_half_blocks(_dots(character, scale)) for character in text]
     return tuple(gap.join(rows) for rows in zip(*glyphs, strict=True))
 
 
 @lru_cache(maxsize=128)
-def _glyph(character: str, scale: int) -> tuple[str, ...]:
-    return _half_blocks([_stretched(fields, scale) for fields in _DIGITS[character] for _ in range(scale)])
+def _dots(character: str, scale: int) -> tuple[str, ...]:
+    fields = _DIGITS[character]
+    if scale > 1:
+        return tuple(_stretched(row, scale) for row in fields for _ in range(scale))
+    stretched = ("".join(fields[row][c] for c in _STRETCHED[len(fields[0])]) for row in _STRETCHED_ROWS)
+    return _SMALLEST.get(character) or tuple(stretched)
 
 
 @lru_cache(maxsize=64)
-def word_rows(word: str, scale: int = 1) -> tuple[str, ...]:
-    """Return ``word`` in letters of ten dots times ``scale``, one string a row: 5 rows at 1, 10 at 2.
+def word_rows(word: str, scale: int = 1, wide: bool = False, lowered: bool = False) -> tuple[str, ...]:
+    """Return ``word`` in letters of six dots times ``scale``, one string a row.
+
+    Args:
+        word: letters, digits, blank and minus only.
+        scale: dots a dot.
+        wide: letters one dot wider before they are scaled.
+        lowered: begin half a row lower, with one row more.
 
     Raises:
-        KeyError: a letter that has no glyph.
+        KeyError: a character that has no glyph.
 
     """
-    dots = [".".join(LETTERS[c][row] for c in word) for row in range(10) for _ in range(scale)]
-    return _half_blocks([_stretched(line, scale) for line in dots])
+    glyphs = [_letter(character, wide) for character in word]
+    dots = tuple(_stretched(".".join(rows), scale) for rows in zip(*glyphs, strict=True) for _ in range(scale))
+    return _half_blocks(("." * len(dots[0]), *dots) if lowered else dots)
 
 
-def word_width(word: str, scale: int = 1) -> int:
-    """Return how many cells wide :func:`word_rows` draws ``word``."""
-    return scale * (sum(len(LETTERS[c][0]) + 1 for c in word) - 1)
+def _letter(character: str, wide: bool) -> tuple[str, ...]:
+    dots = LETTERS.get(character) or _dots(character, 1)
+    if not wide or len(dots[0]) != _WIDENED:
+        return dots
+    doubled = 0 if character in _CENTRED else 2
+    return tuple(row[: doubled + 1] + row[doubled:] for row in dots)
 
 
 def _gap(scale: int) -> int:
@@ -101,9 +121,9 @@ def _stretched(line: str, scale: int) -> str:
     return "".join(dot * scale for dot in line)
 
 
-def _half_blocks(dots: list[str]) -> tuple[str, ...]:
+def _half_blocks(dots: tuple[str, ...]) -> tuple[str, ...]:
     if len(dots) % 2:
-        dots = [*dots, "." * len(dots[0])]
+        dots = (*dots, "." * len(dots[0]))
     blocks = {"..": " ", "#.": "▀", ".#": "▄", "##": "█"}
     return tuple(
         "".join(blocks[upper + lower] for upper, lower in zip(dots[row], dots[row + 1], strict=True))

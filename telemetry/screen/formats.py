@@ -8,6 +8,7 @@ import textwrap
 from dataclasses import dataclass
 
 from telemetry.model.signals import find_signal
+from telemetry.model.time_text import length
 from telemetry.screen.digits import UNKNOWN
 
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:V|A|W|kW|Wh|kWh|Ah|%|°C|ohm)\b|%|°)")
@@ -53,6 +54,11 @@ def wrapped(text: str, width: int) -> list[str]:
     """Return ``text`` in lines of at most ``width`` cells, broken between words; a number keeps its unit."""
     kept = _BEFORE_UNIT.sub("\u00a0", text)
     return [line.replace("\u00a0", " ") for line in textwrap.wrap(kept, max(width, 1))]
+
+
+def age_text(seconds: float) -> str:
+    """Return an age in whole seconds, from two minutes on in minutes: it changes once a second at most."""
+    return f"{seconds:.0f} s" if seconds < 119.5 else length(seconds)
 
 
 def power_text(watts: float) -> str:

@@ -1,72 +1,60 @@
-"""The first row of every view: machine, how the run goes, its time, each link with the age of its last value."""
+"""The first row of every view: machine, how the run goes, its time, and the links."""
 
 from __future__ import annotations
 
-from rich.cells import cell_len
+from datetime import datetime
 
 from telemetry.model.errors import printable
 from telemetry.model.time_text import clock_at
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.scene import Scene
 from telemetry.screen.theme import Meaning
-from telemetry.screen.words import LINK_WORDS, headline
-
-
-def draw_header(canvas: Canvas, scene: Scene) -> None:
-    """Draw it; what has no room is left out from the right."""
-    room = canvas.width
-    name_room = 0 if room < 60 else 9 if room < 80 else 22 if room < 100 else 40
-    x = canvas.put(1, 0, printable(scene.machine_name, name_room)) + 2 if name_room else 1
-    x = _draw_run(canvas, scene, x) + 1
-    if room >= 60:
-        x = canvas.put(x, 0, clock_at(scene.now, scene.snapshot.start)) + 2
-    if scene.sound_note:
-        x = canvas.badge(x, 0, "caution", scene.sound_note) + 1
-    for meaning, text in _links(scene, room - x):
-        x = canvas.badge(x, 0, meaning, text) + 1
-
-
-def _links(scene: Scene, room: int) -> list[tuple[Meaning, str]]:
-    """Return a badge for each link where there is room for all, else one that speaks for them: the worst first."""
-    each = []
-    for source, change in scene.snapshot.links.items():
-        meaning, word = LINK_WORDS[change.state]
-        each.append((meaning, f"{printable(source, 14)} {word} {scene.last_value_age(source)}".rstrip()))
-    if sum(cell_len(text) + 7 for _, text in each) <= room or not each:
-        return each
-    if len(each) == 1:
-        source, change = next(iter(scene.snapshot.links.items()))
-        return [(each[0][0], f"{LINK_WORDS[change.state][1]} {scene.last_value_age(source)}".rstrip())]
-    worst = min(each, key=lambda badge: _WORST_FIRST.index(badge[0]))
-    if worst[0] != "normal":
-        return [(worst[0], f"{worst[1]} +{len(each) - 1}")]
-    live = [source for source, change in scene.snapshot.links.items() if change.state == "live"]
-    oldest = min(live, key=lambda source: scene.snapshot.last_rows.get(source, 0), default="")
-    return [("normal", f"{len(live)} links live {scene.last_value_age(oldest)}".rstrip())]
-
+from telemetry.screen.words import LINK_WORDS
 
 _WORST_FIRST: tuple[Meaning, ...] = ("danger", "caution", "act", "normal")
+LARGE_WIDTH = 120
+"""From so many columns on there is room for the local time and for why alarms are not heard."""
 
 
-def draw_warning(canvas: Canvas, scene: Scene) -> None:
-    """Draw what is wrong over the first row, on views that have no room for the huge word."""
-    wrong = headline(scene.snapshot, scene.now)
-    if wrong is not None:
-        canvas.clear_row(0)
-        room = canvas.width - 6
-        text = next((line for line in wrong.in_one_line if len(line) <= room), wrong.word)
-        canvas.badge(0, 0, wrong.meaning, text, canvas.width)
+def draw_header(canvas: Canvas, scene: Scene) -> int:
+    """Draw it, and return the column after it; what has no room is left out from the right."""
+    width = canvas.width
+    room = 0 if width < 60 else 15 if width < LARGE_WIDTH else 40
+    x = canvas.put(1, 0, printable(scene.machine_name, room), canvas.palette.strong) + 1 if room else 1
+    x = _draw_run(canvas, scene, x)
+    if scene.snapshot.links:
+        meaning, texts = _links(scene)
+        text = next((text for text in texts if x + len(text) + 6 <= width), "")
+        x = canvas.badge(x, 0, meaning, text) if text else x
+    if scene.sound_note and width >= LARGE_WIDTH:
+        x = canvas.badge(x, 0, "caution", scene.sound_note)
+    if width >= LARGE_WIDTH:
+        x = canvas.label(x + 2, 0, f"{datetime.fromtimestamp(scene.now / 1e6):%H:%M}")
+    return x
+
+
+def _links(scene: Scene) -> tuple[Meaning, tuple[str, ...]]:
+    """Return the badge that speaks for all links, longest words first: the worst by its name, else how many."""
+    links = [(LINK_WORDS[change.state], printable(source, 10)) for source, change in scene.snapshot.links.items()]
+    (meaning, word), source = min(links, key=lambda link: _WORST_FIRST.index(link[0][0]))
+    if meaning != "normal":
+        more = f" +{len(links) - 1}" if len(links) > 1 else ""
+        return meaning, (f"{source} link {word}{more}", f"{source} {word}", word)
+    words = {word for (_, word), _ in links}
+    said = "" if words == {"live"} else f" {words.pop()}" if len(words) == 1 else ""
+    return meaning, (f"{len(links)} link{'s' if len(links) > 1 else ''}{said}",)
 
 
 def _draw_run(canvas: Canvas, scene: Scene, x: int) -> int:
+    at = f" {clock_at(scene.now, scene.snapshot.start)}" if canvas.width >= 60 else ""
     if scene.ended is not None:
-        return canvas.badge(x, 0, "act", "run ended")
+        return canvas.badge(x, 0, "act", f"run ended{at}")
+    lost = sum(scene.snapshot.lost.values())
     if scene.snapshot.held_since:
-        lost = sum(scene.snapshot.lost.values())
         held = max(0, scene.now - min(scene.snapshot.held_since.values())) // 1_000_000
         return canvas.badge(x, 0, "danger", f"not saving, {f'{lost} values lost' if lost else f'{held} s held'}")
-    if scene.snapshot.lost:
-        return canvas.badge(x, 0, "danger", f"{sum(scene.snapshot.lost.values())} values not recorded")
+    if lost:
+        return canvas.badge(x, 0, "danger", f"{lost} values not saved")
     if scene.recorded:
-        return canvas.badge(x, 0, "normal", scene.run_word)
-    return canvas.label(x, 0, scene.run_word)
+        return canvas.badge(x, 0, "normal", f"{scene.run_word}{at}")
+    return canvas.label(x, 0, f"{scene.run_word}{at}")

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 
 from telemetry.model.time_text import length
 from telemetry.pipeline.snapshot import Reading, Snapshot
 from telemetry.screen.formats import value_text
+from telemetry.screen.scales import PackScale
+from telemetry.screen.settled import Phase, Settlement
+from telemetry.screen.units import METRIC, Units
+from telemetry.screen.words import Headline, headline
 
 
 @dataclass(frozen=True)
@@ -24,6 +29,10 @@ class Scene:
         flash: whether an unacknowledged danger is drawn in its second form at this moment.
         seconds_each: seconds a column of a strip covers.
         scrolled: rows that a list is moved down by.
+        settled: what the drive view remembers from one paint to the next.
+        scale: what the machine file says of the pack.
+        units: of speed, area and temperature.
+        prompt: what somebody asks of the driver, in the band while no alarm needs it; None for nothing.
 
     """
 
@@ -37,6 +46,20 @@ class Scene:
     flash: bool = False
     seconds_each: int = 2
     scrolled: int = 0
+    settled: Settlement = field(default_factory=Settlement)
+    scale: PackScale = field(default_factory=PackScale)
+    units: Units = METRIC
+    prompt: Headline | None = None
+
+    @cached_property
+    def phase(self) -> Phase:
+        """What the machine is doing, in one of the words of the phase box."""
+        return self.settled.phase(self.snapshot, self.now, self.scale.standby_a)
+
+    @cached_property
+    def headline(self) -> Headline | None:
+        """What the band says: the worst alarm that nobody has seen, else a prompt; None while all is well."""
+        return headline(self.snapshot, self.now) or self.prompt
 
     def text(self, signal: str, unit: str, decimals: int | None = None) -> str:
         """Return the fresh value of ``signal`` with its unit, or ``--`` with the age of the stale one."""

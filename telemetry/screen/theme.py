@@ -7,7 +7,7 @@ colour. Meanings follow IEC 60073: red danger, yellow caution, green normal, blu
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from rich.color import Color
@@ -60,6 +60,38 @@ SIXTEEN: dict[Light, dict[str, tuple[int, int]]] = {
         "act": (15, 4),
     },
 }
+# Colours of gauges and traces, single: each is drawn on any other.
+GAUGE: dict[Light, dict[str, str]] = {
+    "sun": {
+        "track": "#E7EAEC",
+        "zone": "#FFE98A",
+        "past": "#F3C9C4",
+        "out": "#0E7C55",
+        "into": "#2A52D0",
+        "warned": "#A87400",
+        "beyond": "#A80000",
+        "idle": "#767C82",
+        "trace": "#0A3FA6",
+        "area": "#C4CFE9",
+    },
+    "dusk": {
+        "track": "#232A31",
+        "zone": "#4D4210",
+        "past": "#57241F",
+        "out": "#3FDDA8",
+        "into": "#5F93D6",
+        "warned": "#FFD54A",
+        "beyond": "#FF7366",
+        "idle": "#838C94",
+        "trace": "#4D8DF0",
+        "area": "#1F3149",
+    },
+}
+_GAUGE_PARTS = tuple(GAUGE["sun"])
+GAUGE_SIXTEEN: dict[Light, dict[str, int]] = {
+    "sun": dict(zip(_GAUGE_PARTS, (7, 11, 9, 2, 4, 3, 1, 8, 4, 7), strict=True)),
+    "dusk": dict(zip(_GAUGE_PARTS, (8, 3, 1, 10, 12, 11, 9, 7, 12, 8), strict=True)),
+}
 FRAMED: dict[Light, frozenset[str]] = {"sun": frozenset({"caution", "normal"}), "dusk": frozenset()}
 
 
@@ -73,32 +105,66 @@ class Badge:
     right: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Palette:
-    """The styles of one light and one number of colours."""
+    """The styles of one light and one number of colours.
+
+    Attributes:
+        light: of which.
+        figure, label: of figures and of the quieter words beside them; ``strong`` is a figure's in bold.
+        inverse: a figure's, reversed.
+        badges: by what they mean.
+        colours: single colours of gauges and traces, with ``ink`` and ``page``; empty without colours.
+
+    """
 
     light: Light
     figure: Style
+    strong: Style
     inverse: Style
     label: Style
     badges: dict[Meaning, Badge]
+    colours: dict[str, Color] = field(default_factory=dict)
+    _pairs: dict[tuple[str, str], Style] = field(default_factory=dict)
+
+    def pair(self, front: str, back: str) -> Style:
+        """Return the style of one of :attr:`colours` on another; the plain one without colours."""
+        style = self._pairs.get((front, back))
+        if style is None:
+            style = Style(color=self.colours[front], bgcolor=self.colours[back]) if self.colours else self.figure
+            self._pairs[front, back] = style
+        return style
 
 
 def palette(light: Light, colours: Colours) -> Palette:
     """Return the styles for ``light``; without colours a badge is drawn reversed, between brackets."""
     if colours == "none":
-        plain = Style()
+        plain, bold = Style(), Style(bold=True)
         reversed_badge = Badge(Style(reverse=True, bold=True), plain, "[", "]")
-        return Palette(light, plain, Style(reverse=True), plain, dict.fromkeys(SHAPES, reversed_badge))
+        return Palette(light, plain, bold, Style(reverse=True), plain, dict.fromkeys(SHAPES, reversed_badge))
     parts = {name: _colours(light, name, colours) for name in FULL[light]}
-    page, ink = parts["figure"][1], parts["figure"][0]
+    ink, page = parts["figure"]
     badges = {}
     for meaning in SHAPES:
         front, back = parts[meaning]
         end = ink if meaning in FRAMED[light] else back
         badges[meaning] = Badge(Style(color=front, bgcolor=back, bold=True), Style(color=end, bgcolor=page), "▐", "▌")
-    figure, inverse = Style(color=ink, bgcolor=page), Style(color=page, bgcolor=ink)
-    return Palette(light, figure, inverse, Style(color=parts["label"][0], bgcolor=page), badges)
+    single = {name: _single(light, name, colours) for name in GAUGE[light]}
+    return Palette(
+        light,
+        figure=Style(color=ink, bgcolor=page),
+        strong=Style(color=ink, bgcolor=page, bold=True),
+        inverse=Style(color=page, bgcolor=ink, bold=True),
+        label=Style(color=parts["label"][0], bgcolor=page),
+        badges=badges,
+        colours=single | {"ink": ink, "page": page, "label": parts["label"][0]},
+    )
+
+
+def _single(light: Light, part: str, colours: Colours) -> Color:
+    if colours == "sixteen":
+        return Color.from_ansi(GAUGE_SIXTEEN[light][part])
+    return Color.parse(GAUGE[light][part])
 
 
 def _colours(light: Light, part: str, colours: Colours) -> tuple[Color, Color]:

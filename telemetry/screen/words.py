@@ -6,7 +6,6 @@ from collections import Counter
 from dataclasses import dataclass, replace
 
 from telemetry.alarms.acts import MOVING, Act, act_for, act_of, alarm_name
-from telemetry.alarms.priorities import priority_of
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange, AlarmState, LinkState
 from telemetry.model.signals import cell_number
@@ -27,34 +26,29 @@ LINK_WORDS: dict[LinkState, tuple[Meaning, str]] = {
 
 @dataclass(frozen=True)
 class Headline:
-    """What stands large.
+    """What the band says.
 
     Attributes:
-        word: the one word: what to do.
-        texts: where and what, then the act; never left out and never cut.
-        details: the values, since when, and the reason; left out where there is no room.
-        waits: whether it waits to be acknowledged.
-        meaning: danger while it holds; must act once it has returned unseen.
+        word: the one large word: what to do.
+        where: the place in capitals.
+        what: what is wrong there.
+        do: the act; never left out and never cut.
+        value: the value that raised it, and the limit; empty where none decides.
+        details: the worst and the latest value, since when, and the reason; left out where there is no room.
+        waits: whether it waits to be acknowledged; ``waiting`` how many do, with this one.
+        meaning: red for danger, yellow for caution, blue for what is over or asks.
 
     """
 
     word: str
-    texts: tuple[str, ...]
-    details: tuple[str, ...]
-    waits: bool
+    where: str
+    what: str
+    do: str
+    value: str = ""
+    details: tuple[str, ...] = ()
+    waits: bool = False
+    waiting: int = 0
     meaning: Meaning = "danger"
-
-    @property
-    def in_one_line(self) -> tuple[str, ...]:
-        """The whole in one line, the act first; then shorter ones."""
-        what, do = self.texts
-        where = what.partition(":")[0]
-        return (
-            f"{self.word}: {do} {what}",
-            f"{self.word}: {do} {where}",
-            f"{self.word}: {do}",
-            f"{self.word}: {where}",
-        )
 
 
 STATE_WORDS: dict[AlarmState, str] = {
@@ -97,27 +91,46 @@ def alarm_text(alarm: StandingAlarm) -> str:
 
 
 def headline(snapshot: Snapshot, now: int) -> Headline | None:
-    """Return what must stand large, None if nothing: the worst trip not yet acknowledged, else a link that failed.
+    """Return what the band says, None if nothing: what nobody has acknowledged, trips before the rest.
 
-    A trip of low priority, or one whose act has no word, is for the next stop; it keeps to its badge. A link that
-    never lived has nothing to stop for: its reason stands in place of an act.
+    An alarm whose act has no word can wait for the next stop; it keeps to the status line. A link that never lived
+    has nothing to stop for: its reason is said in place of an act.
     """
-    for alarm in snapshot.standing():
-        urgent = priority_of(alarm.change.limit, alarm.change.level) != "low"
-        act = alarm_act(alarm, snapshot)
-        if alarm.change.level == "trip" and not alarm.acknowledged and urgent and act.word:
-            what = f"{act.where}: {alarm_name(alarm.change.limit)}"
-            details = (alarm_values(alarm, snapshot, now), alarm_since(alarm, snapshot), _told(alarm.change))
-            known = tuple(detail for detail in details if detail)
-            return Headline(act.word, (what, act.do), known, waits=True, meaning=alarm_meaning(alarm))
-    for link in snapshot.failed_links():
-        standing = snapshot.alarms.get(("link", link.source))
-        if standing is None or not standing.acknowledged:
-            act = act_for("link", "trip", snapshot.situation, link.source)
-            why = printable(link.why or link.state, 120)
-            what = f"{act.where}: {alarm_name('link')}"
-            return Headline(act.word, (what, f"{why[:1].upper()}{why[1:]}"), (), waits=False)
-    return None
+    waiting = [alarm for alarm in snapshot.standing() if not alarm.acknowledged and is_urgent(alarm, snapshot)]
+    worst = next(iter(waiting), None)
+    if worst is None or worst.change.level != "trip":
+        for link in snapshot.failed_links():
+            standing = snapshot.alarms.get(("link", link.source))
+            if standing is None:
+                act = act_for("link", "trip", snapshot.situation, link.source)
+                why = printable(link.why or link.state, 120)
+                return Headline(act.word, act.where, alarm_name("link"), f"{why[:1].upper()}{why[1:]}")
+    if worst is None:
+        return None
+    act, change = alarm_act(worst, snapshot), worst.change
+    details = (alarm_values(worst, snapshot, now), alarm_since(worst, snapshot), _told(change))
+    return Headline(
+        act.word,
+        act.where,
+        alarm_name(change.limit),
+        act.do,
+        _value(change),
+        tuple(detail for detail in details if detail),
+        waits=True,
+        waiting=len(waiting),
+        meaning=alarm_meaning(worst),
+    )
+
+
+def is_urgent(alarm: StandingAlarm, snapshot: Snapshot) -> bool:
+    """Tell whether an alarm is for the band: its act has a word."""
+    return bool(alarm_act(alarm, snapshot).word)
+
+
+def _value(change: AlarmChange) -> str:
+    if change.value != change.value or change.bound != change.bound:
+        return ""
+    return f"{amount_text(change.signal, change.value)}, limit {amount_text(change.signal, change.bound)}"
 
 
 def alarm_act(alarm: StandingAlarm, snapshot: Snapshot) -> Act:

@@ -16,7 +16,6 @@ from telemetry.screen.digits import (
     figure_width,
     rows_of,
     word_rows,
-    word_width,
 )
 
 BLOCKS = set(" ▀▄█")
@@ -33,7 +32,7 @@ def test_digits_are_distinct_and_at_least_five_rows_from_scale_two(scale: int) -
     assert len(set(drawn.values())) == 10
     assert {len(rows) for rows in drawn.values()} == {rows_of(scale)}
     assert scale < 2 or rows_of(scale) >= 5
-    assert {len(row) for rows in drawn.values() for row in rows} == {3 * scale}
+    assert {len(row) for rows in drawn.values() for row in rows} == {3 * scale if scale > 1 else 4}
     for one, other in combinations(drawn.values(), 2):
         different = sum(
             a != b for left, right in zip(one, other, strict=True) for a, b in zip(left, right, strict=True)
@@ -64,15 +63,23 @@ def test_a_figure_is_its_glyphs_side_by_side(left: str, right: str) -> None:
     assert together == tuple(f"{a} {b}" for a, b in zip(first, second, strict=True))
 
 
-@pytest.mark.parametrize("scale", [1, 2])
-def test_letters_are_distinct_and_five_rows_a_scale(scale: int) -> None:
-    drawn = [word_rows(letter, scale) for letter in WORD_CHARACTERS]
+@pytest.mark.parametrize("scale", [1, 2, 3])
+@pytest.mark.parametrize("wide", [False, True])
+def test_letters_are_distinct_and_three_rows_a_scale(scale: int, wide: bool) -> None:
+    drawn = [word_rows(letter, scale, wide) for letter in WORD_CHARACTERS]
     assert len(set(drawn)) == len(WORD_CHARACTERS)
-    assert {len(rows) for rows in drawn} == {5 * scale}
+    assert {len(rows) for rows in drawn} == {3 * scale}
+    assert {len(word_rows(letter, scale, wide, lowered=True)) for letter in WORD_CHARACTERS} == {3 * scale + 1}
 
 
 @pytest.mark.parametrize("word", sorted({row.word for row in ACT_TABLE if row.word} | {"OVER"}))
 def test_every_huge_word_can_be_drawn_and_fits_eighty_columns(word: str) -> None:
     rows = word_rows(word)
-    assert {len(row) for row in rows} == {word_width(word)}
-    assert word_width(word) <= 74
+    assert len({len(row) for row in rows}) == 1
+    assert len(rows[0]) <= 58
+
+
+def test_the_smallest_digits_are_four_dots_wide() -> None:
+    assert figure_rows("1", 1) == (" ▀█ ", "  █ ", " ▄█▄")
+    assert figure_rows("8", 1) == ("█▀▀█", "█▀▀█", "█▄▄█")
+    assert figure_width("00.0", 1) == 16

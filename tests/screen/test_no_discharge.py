@@ -8,6 +8,7 @@ import pytest
 
 from telemetry.model.batch import Batch, Group
 from telemetry.model.events import LinkChange
+from telemetry.screen.lanes import lanes_of
 from telemetry.screen.theme import SHAPES
 
 FLAG = Group("pack", "switch", ("discharge_allowed",))
@@ -25,10 +26,9 @@ async def _driving(rig: Any, current: float) -> None:
 
 
 def _figures(rig: Any) -> str:
-    """The part of the screen that the four figures have."""
+    """The part of the screen that figures and gauges have, with the phase box."""
     rows = rig.rows()
-    last = max(place for place, row in enumerate(rows) if "to limit" in row or "highest so far" in row)
-    return "\n".join(rows[1 : last + 1])
+    return "\n".join(rows[: 19 if len(rows) == 24 else 35])
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -36,16 +36,20 @@ async def test_a_trip_under_load_leaves_no_headroom(rig: Any, size: tuple[int, i
     async with rig.screen.run_test(size=size):
         await _driving(rig, 40.0)
         before = _figures(rig)
-        assert "6.0 V to cut-off" in before
+        assert "6.0 V left" in before
         assert "60 A left" in before
-        assert SHAPES["normal"] in before
         await _flag(rig, 0.0, pack_voltage=27.0, pack_current=0.0, lowest=3.3)
         after = _figures(rig)
-        assert after.count("discharge off") == 2
         assert "left" not in after
-        assert "to cut-off" not in after
-        assert after.count(f" {SHAPES['danger']} discharge off") == 2
-        assert SHAPES["normal"] not in after
+        assert f"{SHAPES['danger']} VOLTAGE" in after
+        assert "discharge off" in after
+        assert "BMS TRIP" in after
+        assert _bars(rig) <= {"beyond", "idle"}
+
+
+def _bars(rig: Any) -> set[str]:
+    """The colours of the three bars now."""
+    return {lane.gauge.bar for lane in lanes_of(rig.screen._scene(0))}
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -54,12 +58,12 @@ async def test_a_pack_that_is_off_at_rest_shows_no_headroom_and_no_alarm(rig: An
         await _driving(rig, 0.0)
         await _flag(rig, 0.0, pack_voltage=26.4, pack_current=0.0, lowest=3.3)
         shown = _figures(rig)
-        assert shown.count("discharge off") == 2
         assert "left" not in shown
-        assert SHAPES["normal"] not in shown
+        assert f"{SHAPES['caution']} VOLTAGE" in shown
+        assert _bars(rig) <= {"warned", "idle"}
         assert not rig.snapshot.alarms
         await _flag(rig, 1.0, pack_voltage=26.4, pack_current=0.0, lowest=3.3)
-        assert "6.4 V to cut-off" in _figures(rig)
+        assert "6.4 V left" in _figures(rig)
 
 
 async def test_a_charge_goes_on_beside_a_disabled_discharge(rig: Any) -> None:
@@ -68,7 +72,8 @@ async def test_a_charge_goes_on_beside_a_disabled_discharge(rig: Any) -> None:
         await _flag(rig, 0.0, pack_voltage=26.0, pack_current=-20.0, lowest=3.2)
         shown = _figures(rig)
         assert shown.count("discharge off") == 1
-        assert "charge, 30 A left" in shown
+        assert "CURRENT in" in shown
+        assert "30 A left" in shown
 
 
 async def test_a_lost_pack_link_leaves_no_headroom(rig: Any) -> None:
@@ -77,5 +82,5 @@ async def test_a_lost_pack_link_leaves_no_headroom(rig: Any) -> None:
         await _driving(rig, 40.0)
         await rig.after(0.1, LinkChange(rig.now, "pack", "lost", "the cable was pulled"))
         shown = _figures(rig)
-        assert shown.count("link lost") == 2
-        assert "left" not in shown
+        assert "link lost" in shown
+        assert " left" not in shown

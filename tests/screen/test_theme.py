@@ -131,7 +131,7 @@ async def test_what_reaches_the_terminal_keeps_to_the_colours(
             assert not colour_codes - {39, 49}, "only the terminal's own"
         if colours == "sixteen":
             assert not re.search(r"[34]8;[25];", sent)
-        assert "LOWEST CELL" in sent
+        assert "VOLTAGE" in sent
         assert "■" in sent
 
 

@@ -1,0 +1,115 @@
+"""The band: one large word and what to do, red or amber for an alarm, blue for a prompt. It is never cut.
+
+It is below the gauges of the drive view, and above the last row of every other view.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from functools import lru_cache
+from itertools import product, zip_longest
+
+from telemetry.screen.canvas import Canvas
+from telemetry.screen.digits import WORD_CHARACTERS, word_rows
+from telemetry.screen.formats import wrapped
+from telemetry.screen.theme import SHAPES
+from telemetry.screen.words import Headline
+
+_LEAST_TEXT = 14
+"""Cells beside the word below which its text reads badly."""
+_LARGE_ROWS = 7
+"""From so many rows on there is room for the place in letters too."""
+BAND_ROWS = 4
+"""Rows of the band over another view."""
+
+
+def draw_band(canvas: Canvas, headline: Headline, place: tuple[int, int, int], rows: int, flash: bool) -> None:
+    """Draw the band of ``rows`` rows from ``place``: column, row and width; upwards it takes more where it must.
+
+    While a danger waits to be acknowledged it changes between filled and hollow with ``flash``.
+    """
+    x, y, width = place
+    lines = band_lines(headline, width - 2, rows)
+    y = max(0, y + rows - len(lines))
+    hollow = headline.waits and flash and headline.meaning == "danger"
+    for row, line in enumerate(lines, start=y):
+        canvas.clear_from(x, row, width)
+        if hollow:
+            canvas.put(x + 1, row, line, canvas.palette.strong)
+        else:
+            canvas.filled(x, row, headline.meaning, line, width)
+
+
+@lru_cache(maxsize=64)
+def band_lines(headline: Headline, width: int, rows: int) -> tuple[str, ...]:
+    """Return the lines of the band, ``rows`` of them; more only where the act alone needs more.
+
+    The word is as large as its text allows, with as much of the text as fits: the act always, whole.
+    """
+    for scale in (3, 2, 1) if headline.word and set(headline.word) <= set(WORD_CHARACTERS) else ():
+        for lettered, wide, texts in product((True, False), (True, False), tuple(_texts(headline))):
+            if 3 * scale < rows and (scale > 1 or not wide):
+                found = _beside(headline, (scale, wide, lettered), texts, width, rows)
+                if found is not None:
+                    return _filled_up(found, rows)
+        for texts in _texts(headline):
+            for lowered in (True, False) if scale == 1 else (True,):
+                lines = [*word_rows(headline.word, scale, False, lowered), *_wrapped(texts, width - 2)]
+                if len(lines) <= rows and max(map(len, lines)) <= width - 2:
+                    return _filled_up([f" {line}" for line in lines], rows)
+    plain = f"{SHAPES[headline.meaning]} {headline.word}".rstrip()
+    for texts in _texts(headline):
+        lines = _wrapped((f"{plain}  {texts[0]}", *texts[1:]), width - 2)
+        if len(lines) <= rows:
+            break
+    return _filled_up([f" {line}" for line in lines], rows)
+
+
+def _texts(headline: Headline) -> Iterator[tuple[str, ...]]:
+    """Yield what may be said, the fullest first; the last is the place and the act."""
+    what = f"{headline.where}: {headline.what}"
+    more = f" (1 of {headline.waiting})" if headline.waiting > 1 else ""
+    yield (f"{what}{more}", headline.do, *headline.details)
+    if headline.value:
+        yield f"{what}, {headline.value}{more}", headline.do
+    yield f"{what}{more}", headline.do
+    yield (f"{headline.where}: {headline.do}",)
+
+
+def _beside(
+    headline: Headline, letters: tuple[int, bool, bool], texts: tuple[str, ...], width: int, rows: int
+) -> list[str] | None:
+    """Return the word at the left and the texts beside it; None where they do not fit.
+
+    Args:
+        headline: what is said.
+        letters: scale of the word, whether they are wide, and whether the place is in letters too.
+        texts: what is said beside the word, the place first.
+        width: cells of the band within its ends.
+        rows: rows of the band.
+
+    """
+    scale, wide, lettered = letters
+    word = word_rows(headline.word, scale, wide, lowered=True)
+    room = width - len(word[0]) - 4
+    lines = list(texts)
+    where: tuple[str, ...] = ()
+    if lettered:
+        if rows < _LARGE_ROWS or len(texts) < 2 or not set(headline.where) <= set(WORD_CHARACTERS):
+            return None
+        where = word_rows(headline.where, lowered=True)
+        lines[0] = lines[0].removeprefix(f"{headline.where}: ")
+    lines = [*where, *_wrapped(lines, room)]
+    if room < max(_LEAST_TEXT, len(where[0]) if where else 0) or len(lines) > rows:
+        return None
+    blank = " " * len(word[0])
+    padded = [blank] * ((rows - len(word)) // 2) + list(word)
+    return [f" {left or blank}   {right}" for left, right in zip_longest(padded, lines, fillvalue="")]
+
+
+def _wrapped(texts: Iterable[str], width: int) -> list[str]:
+    return [line for text in texts for line in wrapped(text[:1].upper() + text[1:], width)]
+
+
+def _filled_up(lines: list[str], rows: int) -> tuple[str, ...]:
+    return (*lines, *[""] * (rows - len(lines)))

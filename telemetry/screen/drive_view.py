@@ -1,0 +1,225 @@
+"""The drive view: three figures with their gauges up to one wall, four figures at the right, the band below."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+
+from telemetry.model.batch import MICROSECONDS
+from telemetry.model.time_text import length
+from telemetry.pipeline.strip import Strip
+from telemetry.screen.band import band_lines, draw_band
+from telemetry.screen.canvas import Canvas
+from telemetry.screen.chart import scale_for
+from telemetry.screen.digits import UNKNOWN, figure_rows, figure_width, rows_of
+from telemetry.screen.formats import wrapped
+from telemetry.screen.frame import LEAST_SIZE, Frame, frame_for
+from telemetry.screen.gauge import Runs, draw_gauge
+from telemetry.screen.header import LARGE_WIDTH, draw_header
+from telemetry.screen.lanes import Lane, lanes_of
+from telemetry.screen.scene import Scene
+from telemetry.screen.slots import Slot, fitted_digits, slots_of
+from telemetry.screen.status import draw_status, status_of
+from telemetry.screen.theme import Palette
+from telemetry.screen.trace import TraceScale, trace_rows
+
+_TRACE_S = 120
+_CHARGE_COLUMNS_S = (60, 30, 20, 15, 10)
+_STRIP_S = 3600
+_SCALE_CELLS = 5
+_AXIS_ROWS = 7
+"""From so many rows of band on the trace has an axis."""
+_LEAST_POWER_KW = 0.4
+
+
+def draw_drive(canvas: Canvas, scene: Scene) -> None:
+    """Draw the whole view but for its last row."""
+    frame = frame_for(canvas.width, canvas.height)
+    lanes, slots = lanes_of(scene), slots_of(scene)
+    end = draw_header(canvas, scene)
+    if frame is None:
+        _draw_lines(canvas, scene, lanes, slots)
+        return
+    _draw_top(canvas, scene, frame, end)
+    for lane, y in zip(lanes, frame.lanes, strict=True):
+        _draw_lane(canvas, scene, frame, lane, y)
+    _draw_wall(canvas, frame)
+    for slot, y in zip(slots, frame.slots, strict=True):
+        _draw_slot(canvas, frame, slot, y)
+    if scene.headline is not None:
+        place = (1, frame.band_y, frame.band_width)
+        draw_band(canvas, scene.headline, place, frame.band_rows, scene.flash)
+    else:
+        _draw_calm(canvas, scene, frame, lanes)
+
+
+def _draw_top(canvas: Canvas, scene: Scene, frame: Frame, end: int) -> None:
+    """Draw the word above the wall and the phase box."""
+    if frame.scale == 1:
+        return
+    word = "limit▼"
+    if end < frame.wall + 1 - len(word):
+        canvas.label(frame.wall + 1 - len(word), 0, word)
+    text = phase_text(scene).center(frame.right_width)
+    if end <= frame.right:
+        meaning = None if scene.headline is None else scene.headline.meaning
+        style = canvas.palette.inverse if meaning in (None, "act") else canvas.palette.badges[meaning].fill
+        canvas.put(frame.right, 0, text, style)
+
+
+def phase_text(scene: Scene) -> str:
+    """Return the words of the phase box."""
+    if scene.phase == "CHARGING":
+        return scene.phase
+    return {"discharge off": "BMS TRIP", "power lost": "POWER LOST"}.get(scene.snapshot.no_discharge, scene.phase)
+
+
+def _draw_lane(canvas: Canvas, scene: Scene, frame: Frame, lane: Lane, y: int) -> None:
+    places, text = lane.places, lane.digits
+    while figure_width(places.widest, frame.scale) > frame.digits and places.decimals:
+        places = places.narrower()
+        text = with_decimals(text, places.decimals)
+    rows = figure_rows(text, frame.scale)
+    style = canvas.palette.pair("idle", "page") if text == UNKNOWN else canvas.palette.figure
+    canvas.block(frame.digits_end - len(rows[0]), y, rows, style)
+    draw_gauge(canvas, lane.gauge, frame.gauge, y, frame.wall, frame.past, frame.bars)
+    if frame.trace_rows:
+        columns = frame.wall - frame.gauge
+        each = max(1, round(_TRACE_S / columns))
+        rows_at = y + 2 + frame.bars
+        for row, runs in enumerate(_trace(canvas.palette, scene, lane, (columns, frame.trace_rows), each)):
+            at = frame.gauge
+            for piece, piece_style in runs:
+                at = canvas.put(at, rows_at + row, piece, piece_style)
+
+
+def with_decimals(text: str, decimals: int) -> str:
+    """Return a figure's text with at most so many decimals."""
+    whole, _, fraction = text.partition(".")
+    return f"{whole}.{fraction[:decimals]}" if decimals and fraction else whole
+
+
+def _trace(palette: Palette, scene: Scene, lane: Lane, shape: tuple[int, int], each: int) -> list[Runs]:
+    strip, reading = scene.snapshot.strips[lane.signal], scene.snapshot.reading(lane.signal)
+    interval = round(reading.interval, -5) if reading is not None else 0.0
+    second = scene.now if scene.ended is not None else scene.now // MICROSECONDS * MICROSECONDS
+    factor = -1.0 if lane.flipped else 1.0
+    return _kept_trace(palette, strip, second, each, interval, shape, lane.trace, factor)
+
+
+@lru_cache(maxsize=16)
+def _kept_trace(
+    palette: Palette,
+    strip: Strip,
+    now: int,
+    each: int,
+    interval: float,
+    shape: tuple[int, int],
+    scale: TraceScale,
+    factor: float,
+) -> list[Runs]:
+    """Return the rows of a trace; kept for a second."""
+    columns, rows = shape
+    low, high = strip.columns(now, columns, each, interval)
+    low, high = (factor * high, factor * low) if factor < 0 else (factor * low, factor * high)
+    return trace_rows(palette, low, high, rows, scale)
+
+
+def _draw_wall(canvas: Canvas, frame: Frame) -> None:
+    barred = {y + 1 + row for y in frame.lanes for row in range(frame.bars)}
+    for y in range(frame.lanes[0], frame.lanes[2] + frame.lane_rows):
+        if y not in barred:
+            canvas.put(frame.wall, y, "█")
+
+
+def _draw_slot(canvas: Canvas, frame: Frame, slot: Slot, y: int) -> None:
+    x, width = frame.right, frame.right_width
+    if not frame.right_scale:
+        canvas.label(x, y, slot.short or slot.label)
+        shown = slot.digits.replace("~", "-")
+        canvas.put(x + width - len(shown), y, shown, canvas.palette.strong)
+        canvas.label(x, y + 1, slot.note if len(slot.note) <= width else slot.note.rpartition(" ")[0])
+        return
+    canvas.label(x, y, f"{slot.label} {slot.unit}")
+    digits = fitted_digits(slot, frame.right_scale, width)
+    rows = figure_rows(digits, frame.right_scale)
+    style = canvas.palette.pair("idle", "page") if digits == UNKNOWN else canvas.palette.figure
+    canvas.block(x + width - len(rows[0]), y + 1, rows, style)
+    note = y + 1 + rows_of(frame.right_scale)
+    if note < canvas.height - 1:
+        canvas.label(x, note, slot.note)
+
+
+def _draw_calm(canvas: Canvas, scene: Scene, frame: Frame, lanes: tuple[Lane, ...]) -> None:
+    """Draw the trace of the power and the status below it; the status takes what it needs."""
+    status = status_of(scene, lanes, scene.sound_note if canvas.width < LARGE_WIDTH else "")
+    if frame.scale == 1 and status.said.startswith("nearest"):
+        status = replace(status, said=f"{phase_text(scene)}, {status.said}")
+    width, last = frame.band_width, frame.band_y + frame.band_rows - 1
+    taken = draw_status(canvas, status, (1, last, width))
+    axis = frame.band_rows >= _AXIS_ROWS
+    rows = frame.band_rows - taken - axis
+    if rows >= 2 and frame.scale > 1:
+        _draw_power(canvas, scene, frame, rows, axis)
+
+
+def _draw_power(canvas: Canvas, scene: Scene, frame: Frame, rows: int, axis: bool) -> None:
+    charging = scene.phase == "CHARGING"
+    columns = frame.band_width - _SCALE_CELLS
+    each = max(1, round(_TRACE_S / columns))
+    if charging:
+        each = next(s for s in _CHARGE_COLUMNS_S if s * columns <= _STRIP_S or s == _CHARGE_COLUMNS_S[-1])
+    factor = -0.001 if charging else 0.001
+    ends = sorted(factor * end for end in scene.snapshot.extremes.get("pack_power", (0.0, 0.0)))
+    bottom, top = _power_scale(ends[0], ends[1])
+    strip, reading = scene.snapshot.strips["pack_power"], scene.snapshot.reading("pack_power")
+    interval = round(reading.interval, -5) if reading is not None else 0.0
+    second = scene.now if scene.ended is not None else scene.now // MICROSECONDS * MICROSECONDS
+    scale = TraceScale(bottom, top, base=0.0)
+    drawn = _kept_trace(canvas.palette, strip, second, each, interval, (columns, rows), scale, factor)
+    x, y = 1 + _SCALE_CELLS, frame.band_y
+    for row, runs in enumerate(drawn):
+        at = x
+        for piece, style in runs:
+            at = canvas.put(at, y + row, piece, style)
+    for row, text in ((0, f"{top:g}"), (rows // 2, "kW"), (rows - 1, f"{bottom:g}")):
+        if text != "kW" or rows >= 3:
+            canvas.label(x - 1 - len(text), y + row, text)
+    if axis:
+        power = "power in" if charging else "power"
+        middle = f"{power}, {'1 min' if each == 60 else f'{each} s'} a column"
+        canvas.label(x, y + rows, f"{length(columns * each)} ago")
+        canvas.label(x + (columns - len(middle)) // 2, y + rows, middle)
+        canvas.label(x + columns - 3, y + rows, "now")
+
+
+@lru_cache(maxsize=16)
+def _power_scale(low: float, high: float) -> tuple[float, float]:
+    return scale_for(np.array([low]), np.array([high]), _LEAST_POWER_KW, with_zero=True)
+
+
+def _draw_lines(canvas: Canvas, scene: Scene, lanes: tuple[Lane, ...], slots: tuple[Slot, ...]) -> None:
+    """Draw the seven figures as plain text, what to do before them."""
+    y, width = 1, canvas.width
+    if scene.headline is not None:
+        lines = band_lines(scene.headline, max(width - 2, 1), 1)
+        draw_band(canvas, scene.headline, (0, y, width), len(lines), scene.flash)
+        y += len(lines)
+    for lane in lanes:
+        unit = "V" if lane.signal.endswith("voltage") else "A"
+        text = f"{lane.gauge.short} {lane.digits.replace('~', '-')} {unit}"
+        canvas.put(1, y, f"{text:<19} {lane.gauge.said}")
+        y += 1
+    for slot in slots:
+        text = f"{slot.short or slot.label} {slot.digits.replace('~', '-')} {slot.unit}"
+        canvas.put(1, y, f"{text:<19} {slot.note}")
+        y += 1
+    if scene.headline is None:
+        status = status_of(scene, lanes)
+        for line in wrapped(f"{status.badge[0]}. {status.said}".rstrip(". "), width - 2):
+            canvas.put(1, y, line)
+            y += 1
+    if y < canvas.height - 1:
+        canvas.label(1, y, f"{LEAST_SIZE[0]}x{LEAST_SIZE[1]} needed for gauges")

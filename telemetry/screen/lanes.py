@@ -1,0 +1,291 @@
+"""The three lanes: voltage, current, lowest or highest cell; of each the figure and how far it is from its limit."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from telemetry.machine.limits import Limit
+from telemetry.pipeline.snapshot import Reading
+from telemetry.screen.formats import Places, age_text
+from telemetry.screen.gauge import Bar, Gauge
+from telemetry.screen.scene import Scene
+from telemetry.screen.theme import Meaning
+from telemetry.screen.trace import TraceScale
+
+_SMALL_PACK_V = 10.0
+_LARGE_PACK_V = 100.0
+_FLOWING = ("discharge-current", "cell-voltage-low")
+"""Limits whose headroom means nothing while nothing can flow out of the pack."""
+_WORST_S = 60
+_WITHOUT_OTHER = 1.4
+"""The upper limit over the lower one where only one of them is known."""
+_ABOVE_FULL = 0.15
+"""Part of the scale of a trace above a full pack at rest."""
+
+
+@dataclass(frozen=True)
+class Lane:
+    """One lane as it is drawn.
+
+    Attributes:
+        signal: whose value it is.
+        digits: the figure's text, dashes where unknown.
+        places: its places.
+        gauge: beside it.
+        trace: scale of its trace.
+        flipped: whether the trace shows the current into the pack as positive.
+        left: in the signal's unit, how far it is from the limit, as in ``said``; empty where not known.
+        worst: the least of that since the start.
+
+    """
+
+    signal: str
+    digits: str
+    places: Places
+    gauge: Gauge
+    trace: TraceScale
+    flipped: bool = False
+    left: str = ""
+    worst: str = ""
+
+
+@dataclass(frozen=True)
+class _Reach:
+    """A gauge's way from its left end to its limit, in the signal's unit."""
+
+    limit: Limit
+    left: float
+
+    @property
+    def bound(self) -> float:
+        bound = self.limit.trip if self.limit.trip is not None else self.limit.warn
+        return self.left if bound is None else bound
+
+    @property
+    def warn(self) -> float | None:
+        return None if self.limit.trip is None or self.limit.warn is None else self.share(self.limit.warn)
+
+    def share(self, value: float) -> float:
+        """Return where ``value`` is: 0 at the left end, 1 at the limit, above 1 past it."""
+        return max(0.0, (value - self.left) / (self.bound - self.left))
+
+    def apart(self, value: float) -> float:
+        """Return how far ``value`` is inside the limit; negative past it."""
+        return value - self.bound if self.limit.side == "low" else self.bound - value
+
+
+def lanes_of(scene: Scene) -> tuple[Lane, Lane, Lane]:
+    """Return voltage, current and cell at this moment."""
+    return _voltage(scene), _current(scene), _cell(scene)
+
+
+def nearest(lanes: tuple[Lane, ...]) -> str:
+    """Return which lane is nearest to its limit, and how near: ``nearest: cell 17, 0.57 V left (worst 0.36)``."""
+    known = [lane for lane in lanes if lane.gauge.fill is not None and lane.left]
+    if not known:
+        return ""
+    lane = max(known, key=lambda lane: lane.gauge.fill or 0.0)
+    worst = f" (worst {lane.worst.split()[0]})" if lane.worst else ""
+    return f"nearest: {lane.gauge.short.lower()}, {lane.left} left{worst}"
+
+
+def _voltage(scene: Scene) -> Lane:
+    cells = scene.scale.cells
+    full = None if cells is None or scene.scale.full_v is None else cells * scene.scale.full_v
+    empty = None if cells is None or scene.scale.empty_v is None else cells * scene.scale.empty_v
+    reach, full_text = _voltage_reach(scene, "pack", "pack_voltage", (full, empty))
+    places = _voltage_places(scene)
+    lane = _lane(scene, "pack_voltage", ("VOLTAGE", "VOLTAGE"), places, reach, 2 if is_small(scene) else 1)
+    if scene.snapshot.no_discharge and lane.gauge.meaning != "old":
+        meaning: Meaning = "danger" if scene.snapshot.no_discharge_alarmed else "caution"
+        bar: Bar = "beyond" if meaning == "danger" else "warned"
+        gauge = replace(lane.gauge, said=scene.snapshot.no_discharge, meaning=meaning, bar=bar)
+        lane = replace(lane, gauge=gauge)
+    return replace(lane, gauge=replace(lane.gauge, left=lane.gauge.left + full_text))
+
+
+def _cell(scene: Scene) -> Lane:
+    scale = scene.scale
+    reach, _ = _voltage_reach(scene, "cell", "cell_min_voltage", (scale.full_v, scale.empty_v))
+    highest = reach.limit.side == "high" if reach is not None else scene.phase == "CHARGING"
+    signal, numbers, word = (
+        ("cell_max_voltage", "cell_max_number", "HIGHEST")
+        if highest
+        else ("cell_min_voltage", "cell_min_number", "LOWEST")
+    )
+    number = scene.snapshot.fresh(numbers, scene.now)
+    which = "" if number is None else f" {scene.settled.number(numbers, scene.now, round(number))}"
+    lane = _lane(scene, signal, (f"{word} CELL{which}", f"CELL{which}"), Places(False, 1, 2), reach, 2)
+    if scene.snapshot.reading(signal) is None:
+        return replace(lane, gauge=replace(lane.gauge, left="the pack sends no cells", right=""))
+    spread = scene.snapshot.fresh("cell_spread", scene.now)
+    middle = "" if spread is None else f"spread {1000 * spread:.0f} mV"
+    return replace(lane, gauge=replace(lane.gauge, middle=middle))
+
+
+def _voltage_reach(
+    scene: Scene, which: str, signal: str, ends: tuple[float | None, float | None]
+) -> tuple[_Reach | None, str]:
+    """Return the way to the limit that counts now, and what to say of its left end.
+
+    While charging that is the upper limit. Else it is the lower one, from a full pack at rest on; what is above that
+    goes towards the upper limit.
+    """
+    low, high = (scene.snapshot.limits.get(f"{which}-voltage-{side}") for side in ("low", "high"))
+    full, empty = ends
+    if scene.phase == "CHARGING" and high is not None:
+        top = _bound(high) or 0.0
+        return _Reach(high, empty or _bound(low) or top / _WITHOUT_OTHER), ""
+    value = scene.snapshot.fresh(signal.replace("min", "max"), scene.now)
+    above = full is not None and high is not None and value is not None and value > full
+    turned = scene.settled.high(which, scene.now, above)
+    if turned and high is not None and full is not None:
+        return _Reach(high, full), " full"
+    if low is None:
+        return None, ""
+    bottom = _bound(low) or 0.0
+    return _Reach(low, full or _bound(high) or bottom * _WITHOUT_OTHER), " full"
+
+
+def _bound(limit: Limit | None) -> float | None:
+    if limit is None:
+        return None
+    return limit.trip if limit.trip is not None else limit.warn
+
+
+def _current(scene: Scene) -> Lane:
+    snapshot = scene.snapshot
+    direction = snapshot.direction(scene.now)
+    into = scene.settled.into(scene.now, direction == "charge") or scene.phase == "CHARGING"
+    limit = snapshot.limits.get("charge-current" if into else "discharge-current")
+    reach = None if limit is None or not _bound(limit) else _Reach(limit, 0.0)
+    whole = scene.phase in ("DRIVING", "WORKING")
+    places = Places(True, 2, 2) if is_small(scene) else Places(True, 3, 0) if whole else Places(True, 2, 1)
+    name = "CURRENT in" if into else "CURRENT out"
+    lane = _lane(scene, "pack_current", (name, "CURRENT"), places, reach, 1 if is_small(scene) else 0)
+    gauge = lane.gauge
+    if into and gauge.bar == "out":
+        gauge = replace(gauge, bar="into")
+    return replace(lane, gauge=gauge, trace=_current_trace(scene), flipped=scene.phase == "CHARGING")
+
+
+def _current_trace(scene: Scene) -> TraceScale:
+    charging = scene.phase == "CHARGING"
+    main, other = ("charge-current", "discharge-current") if charging else ("discharge-current", "charge-current")
+    top = abs(_bound(scene.snapshot.limits.get(main)) or 0.0)
+    bottom = 0.0 if charging else abs(_bound(scene.snapshot.limits.get(other)) or 0.3 * top)
+    if not top:
+        low, high = scene.snapshot.extremes.get("pack_current", (0.0, 1.0))
+        return TraceScale(min(low, 0.0), max(high, 1.0))
+    return TraceScale(-bottom, top, limit="high")
+
+
+def _lane(
+    scene: Scene, signal: str, names: tuple[str, str], places: Places, reach: _Reach | None, decimals: int
+) -> Lane:
+    """Return the lane of ``signal`` with all that its value and its limit say."""
+    snapshot, now = scene.snapshot, scene.now
+    reading = snapshot.reading(signal)
+    digits = places.text(scene.settled.digits(snapshot, signal, now))
+    unit = "V" if signal.endswith("voltage") else "A"
+    gauge = Gauge(*names, "no limit stated")
+    trace = TraceScale(0.0, 1.0)
+    if reach is not None:
+        fixed = f"{abs(reach.bound):.{decimals}f}"
+        ends = (f"{reach.left:.{decimals}f}", f"{_bound_word(reach.limit)} {fixed}")
+        gauge = replace(gauge, left="0" if not reach.left else ends[0], right=ends[1], warn=reach.warn)
+        trace = _voltage_trace(reach)
+    elif signal in snapshot.extremes:
+        trace = TraceScale(*_widened(*snapshot.extremes[signal]))
+    if reading is None:
+        return Lane(signal, digits, places, replace(gauge, said="not sent"), trace)
+    if reading.is_stale(now):
+        failed = any(change.source == reading.source for change in snapshot.failed_links())
+        failed = failed or (reading.source == "derived" and bool(snapshot.no_discharge))
+        said = f"{age_text(reading.age_s(now))} old"
+        return Lane(signal, digits, places, replace(gauge, said=said, meaning="old" if failed else "caution"), trace)
+    if reach is None:
+        return Lane(signal, digits, places, gauge, trace)
+    return _judged(scene, Lane(signal, digits, places, gauge, trace), reach, reading, f".{decimals}f", unit)
+
+
+def _judged(scene: Scene, lane: Lane, reach: _Reach, reading: Reading, form: str, unit: str) -> Lane:
+    """Add to a lane how its fresh value stands to its limit."""
+    snapshot, value = scene.snapshot, reading.value
+    apart, fill = reach.apart(value), reach.share(value)
+    left = f"{max(0.0, apart):{form}} {unit}"
+    said = f"{left} left" if apart >= 0.0 else f"{-apart:{form}} {unit} past"
+    standing, level = snapshot.worst(lane.signal), snapshot.level(reach.limit.name, scene.now, lane.signal)
+    meaning: Meaning | None = "danger" if standing == "trip" else None
+    if meaning is None and (standing == "warn" or level == "caution"):
+        meaning = "caution"
+    bar: Bar = "out"
+    if fill > 1.0:
+        bar = "beyond"
+    elif reach.warn is not None and fill > reach.warn:
+        bar = "warned"
+    if snapshot.no_discharge and reach.limit.name in _FLOWING and meaning is None:
+        said, left, bar = "", "", "idle"  # inside its limit, and yet nothing is well: no ampere is left
+    gauge = replace(lane.gauge, said=said, meaning=meaning, fill=fill, bar=bar, worst=_worst(scene, lane, reach))
+    low, high = snapshot.extremes.get(lane.signal, (value, value))
+    least = max(0.0, reach.apart(low if _is_low(reach) else high))
+    return replace(lane, gauge=gauge, left=left, worst=f"{least:{form}} {unit}")
+
+
+def _is_low(reach: _Reach) -> bool:
+    """Tell whether the lowest value is the one nearest to the limit."""
+    return reach.bound < reach.left
+
+
+def _worst(scene: Scene, lane: Lane, reach: _Reach) -> float | None:
+    strip = scene.snapshot.strips[lane.signal]
+    low, high = strip.columns(scene.now, _WORST_S, 1)
+    column = low if _is_low(reach) else high
+    known = column[~np.isnan(column)]
+    return None if not len(known) else reach.share(float(known.min() if _is_low(reach) else known.max()))
+
+
+def _voltage_trace(reach: _Reach) -> TraceScale:
+    way = reach.left - reach.bound
+    if way > 0:
+        return TraceScale(reach.bound, reach.left + _ABOVE_FULL * way, limit="low")
+    return TraceScale(reach.left, reach.bound, limit="high")
+
+
+def _widened(low: float, high: float) -> tuple[float, float]:
+    room = max(0.1 * (high - low), 0.02 * max(abs(low), abs(high)), 0.01)
+    return low - room, high + room
+
+
+def _bound_word(limit: Limit) -> str:
+    if limit.signal.endswith("current"):
+        return "limit"
+    return "cut-off" if limit.side == "low" else "high"
+
+
+def is_small(scene: Scene) -> bool:
+    """Tell whether the pack is a cell or two, whose figures need other places."""
+    most = _most_volts(scene)
+    return most is not None and most < _SMALL_PACK_V
+
+
+def _voltage_places(scene: Scene) -> Places:
+    most = _most_volts(scene)
+    if most is not None and most < _SMALL_PACK_V:
+        return Places(False, 1, 2)
+    return Places(False, 3, 0) if most is not None and most >= _LARGE_PACK_V else Places(False, 2, 1)
+
+
+def _most_volts(scene: Scene) -> float | None:
+    """Return the highest voltage to expect: what is stated, so that a value never moves the places."""
+    known: Iterator[float | None] = iter(
+        (
+            _bound(scene.snapshot.limits.get("pack-voltage-high")),
+            None if scene.scale.cells is None else scene.scale.cells * (scene.scale.full_v or 0.0),
+            scene.snapshot.extremes.get("pack_voltage", (0.0, None))[1],
+        )
+    )
+    return next((volts for volts in known if volts), None)

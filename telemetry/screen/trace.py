@@ -1,0 +1,98 @@
+"""A trace: each column a bar from its lowest to its highest value, to an eighth of a row, gaps left blank."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from telemetry.model.batch import Values
+from telemetry.screen.chart import chart_rows
+from telemetry.screen.gauge import Runs
+from telemetry.screen.theme import Palette
+
+_EIGHTHS = " ▁▂▃▄▅▆▇█"
+_LEAST = 3
+"""Eighths of a row that a bar is high at least."""
+
+
+@dataclass(frozen=True)
+class TraceScale:
+    """Values at the lower and upper edge, where the area begins, and on which edge the limit is.
+
+    Attributes:
+        bottom, top: in the trace's unit, ``top`` the greater.
+        base: the area between this value and the trace is shaded; None for no area.
+        limit: ``low`` or ``high`` for a thin line at that edge, empty for none.
+
+    """
+
+    bottom: float
+    top: float
+    base: float | None = None
+    limit: str = ""
+
+
+def trace_rows(palette: Palette, low: Values, high: Values, rows: int, scale: TraceScale) -> list[Runs]:
+    """Return ``rows`` rows of runs, the first at the top; a bar reaches to the column before it.
+
+    Args:
+        palette: gives the colours; without any the bars are of half blocks.
+        low: lowest of each column, float64 (columns,), NaN where nothing is known.
+        high: highest, likewise.
+        rows: rows of cells.
+        scale: what is at the edges; what lies outside is drawn at the edge.
+
+    """
+    if not palette.colours:
+        drawn = chart_rows(low, high, rows, scale.bottom, scale.top)
+        return [((text, palette.figure),) for text in drawn]
+    known = ~np.isnan(low)
+    first, last = _eighths(low, rows, scale), _eighths(high, rows, scale)
+    beside = known[1:] & known[:-1]
+    reached = np.where(beside, np.minimum(first[1:], last[:-1]), first[1:])
+    last[1:] = np.where(beside, np.maximum(last[1:], first[:-1]), last[1:])
+    first[1:] = reached
+    first = np.minimum(first, 8 * rows - _LEAST)
+    last = np.maximum(last, first + _LEAST)
+    base = None if scale.base is None else int(_eighths(np.array([scale.base]), rows, scale)[0])
+    columns = list(zip(known.tolist(), first.tolist(), last.tolist(), strict=True))
+    return [_row(palette, columns, row, rows, base, scale.limit) for row in range(rows - 1, -1, -1)]
+
+
+def _eighths(values: Values, rows: int, scale: TraceScale) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    share = (np.nan_to_num(values) - scale.bottom) / (scale.top - scale.bottom)
+    return np.clip(np.rint(share * 8 * rows), 0, 8 * rows).astype(np.int64)
+
+
+def _row(
+    palette: Palette, columns: list[tuple[bool, int, int]], row: int, rows: int, base: int | None, limit: str
+) -> Runs:
+    thin = "▁" if limit == "low" and row == 0 else "▔" if limit == "high" and row == rows - 1 else ""
+    runs: list[tuple[str, tuple[str, str]]] = []
+    for known, first, last in columns:
+        text, colours = _cell(known, first - 8 * row, last - 8 * row, None if base is None else base - 8 * row)
+        if thin and text == " ":
+            text, colours = thin, ("beyond", "page")
+        if runs and runs[-1][1] == colours:
+            runs[-1] = (runs[-1][0] + text, colours)
+        else:
+            runs.append((text, colours))
+    return tuple((text, palette.pair(*colours)) for text, colours in runs)
+
+
+def _cell(known: bool, first: int, last: int, base: int | None) -> tuple[str, tuple[str, str]]:
+    """Return one cell: eighths from its own lower edge; of two edges within it the one farther from its border."""
+    if not known:
+        return " ", ("ink", "page")
+    below = "area" if base is not None and base < first else "page"
+    above = "area" if base is not None and base > last else "page"
+    if last <= 0 or first >= 8:
+        near, far = (last, base) if last <= 0 else (base, first)
+        shaded = base is not None and near is not None and far is not None and near <= 0 and far >= 8
+        return " ", ("ink", "area" if shaded else "page")
+    if first <= 0 and last >= 8:
+        return "█", ("trace", "page")
+    if last < 8 and (first <= 0 or 8 - last > first):
+        return _EIGHTHS[last], ("trace", above)
+    return _EIGHTHS[first], (below, "trace")

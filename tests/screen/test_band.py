@@ -1,0 +1,143 @@
+"""The band: every act is whole on the screen, at every size, in every situation, however long its place is."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from itertools import product
+from typing import Any
+
+import pytest
+
+from telemetry.alarms.acts import ALARM_NAMES, SITUATIONS, act_for, alarm_name
+from telemetry.screen.band import BAND_ROWS, band_lines
+from telemetry.screen.canvas import Canvas
+from telemetry.screen.drive_view import draw_drive
+from telemetry.screen.formats import wrapped
+from telemetry.screen.frame import frame_for
+from telemetry.screen.status import Status, status_lines
+from telemetry.screen.theme import palette
+from telemetry.screen.words import Headline
+from tests.screen.drive_states import scene_of
+
+SOUND = {"pack_voltage": 25.6, "pack_current": 40.0, "soc_reported": 80.0, "pack_temperature_1": 20.0}
+SIZES = [(60, 17), (60, 20), (79, 30), (80, 24), (100, 24), (100, 39), (120, 40), (143, 44), (160, 45), (200, 60)]
+SIGNALS = {
+    "pack-temperature-high": "pack_temperature_12",
+    "link": "motor controller",
+    "source-frozen": "電池電池電池電池",
+}
+
+
+def acts() -> list[Headline]:
+    """Every act of the table as it is of cell 110, with or without a word."""
+    found = {}
+    for limit, level, situation in product(
+        [*sorted(ALARM_NAMES), "a-limit-of-a-newer-program"], ("warn", "trip"), SITUATIONS
+    ):
+        signal = SIGNALS.get(limit, "")
+        number = 110 if limit.startswith("cell-") else None
+        act = act_for(limit, level, situation, signal, number, 888.88)  # type: ignore[arg-type]
+        details = ("raised 2.470 V, worst 2.410 V, now 2.520 V, limit 2.500 V", "warn at 0:12:01, trip at 0:12:31")
+        found[limit, level, situation] = Headline(
+            act.word, act.where, alarm_name(limit), act.do, "2.470 V, limit 2.500 V", details, True, 3
+        )
+    return list(found.values())
+
+
+def stands_whole(text: str, lines: list[str] | tuple[str, ...]) -> bool:
+    """Tell whether the words of ``text`` follow each other in ``lines``."""
+    words = iter(word.strip(".:,").lower() for word in " ".join(lines).split())
+    return all(word.strip(".:,").lower() in words for word in text.split())
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_every_act_stands_whole_in_the_band(size: tuple[int, int]) -> None:
+    frame = frame_for(*size)
+    assert frame is not None
+    for wrong in (act for act in acts() if act.word):
+        lines = band_lines(wrong, frame.band_width - 2, frame.band_rows)
+        assert len(lines) <= frame.band_rows + (size[0] < 80), "at the smallest size the blank row above is taken too"
+        assert max(map(len, lines)) <= frame.band_width - 2, wrong
+        assert stands_whole(wrong.do, lines), (wrong, lines)
+        lettered = size[0] >= 120  # the place may be in large letters there
+        assert lettered or stands_whole(wrong.where, lines), (wrong, lines)
+
+
+@pytest.mark.parametrize("width", [44, 60, 80, 120, 160, 200])
+def test_every_act_stands_whole_over_another_view(width: int) -> None:
+    for wrong in (act for act in acts() if act.word):
+        lines = band_lines(wrong, width - 2, BAND_ROWS)
+        assert stands_whole(wrong.do, lines), (wrong, lines)
+        assert len(lines) <= BAND_ROWS or width < 60
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_every_act_without_a_word_stands_whole_in_the_status(size: tuple[int, int]) -> None:
+    frame = frame_for(*size)
+    assert frame is not None
+    for wrong in (act for act in acts() if not act.word):
+        words = (f"{wrong.what}: cell 110, 2.470 V", wrong.where)
+        badge, lines = status_lines(Status("caution", words, wrong.do + " +2 more: 4"), frame.band_width)
+        assert len(badge) + 6 <= frame.band_width
+        assert len(lines) <= frame.band_rows + (size[0] < 80), (wrong, lines)
+        assert stands_whole(wrong.do, [text for _, text in lines])
+        assert max(indent + len(text) for indent, text in lines) <= frame.band_width
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_prompt_is_blue_and_gives_way_to_an_alarm(size: tuple[int, int]) -> None:
+    prompt = Headline("BRAKE", "LEG 3", "full throttle to the second pole", "Brake at the pole.", meaning="act")
+    seen = {}
+    for state in ("working", "trip"):
+        canvas = Canvas(*size, palette("sun", "full"))
+        draw_drive(canvas, replace(scene_of(state), prompt=prompt))
+        seen[state] = {style.bgcolor for line in canvas.lines() for _, style in line}
+    blue = palette("sun", "full").badges["act"].fill.bgcolor
+    assert blue in seen["working"]
+    assert blue not in seen["trip"]
+
+
+def test_a_number_is_not_parted_from_its_unit() -> None:
+    assert wrapped("worst 2.390 V, now 3.100 V", 25) == ["worst 2.390 V, now", "3.100 V"]
+    assert wrapped("below 142 A, above -20 °C", 12) == ["below 142 A,", "above -20 °C"]
+    assert wrapped("", 10) == []
+
+
+@pytest.mark.parametrize("size", [(60, 17), (80, 24), (120, 40), (160, 45)])
+async def test_an_alarm_says_what_to_do_at_every_size(make_rig: Callable[..., Any], size: tuple[int, int]) -> None:
+    rig = make_rig()
+    async with rig.screen.run_test(size=size):
+        await rig.drive(4, lowest=2.7, **SOUND)
+        assert stands_whole("Half throttle until it is above 2.80 V.", rig.rows())
+        await rig.drive(4, lowest=2.4, **SOUND)
+        rows = rig.rows()
+        assert stands_whole("Release the throttle and stop where it is safe.", rows)
+        assert stands_whole("low cell voltage", rows)
+        assert {len(row) for row in rows} == {size[0]}
+
+
+async def test_an_act_follows_what_the_machine_does(make_rig: Callable[..., Any]) -> None:
+    rig = make_rig()
+    async with rig.screen.run_test(size=(120, 40)):
+        await rig.drive(4, **SOUND | {"pack_voltage": 30.0})
+        assert stands_whole("Brake with the mechanical brake only.", rig.rows())
+        await rig.drive(70, **SOUND | {"pack_voltage": 30.0, "pack_current": 0.0})
+        assert stands_whole("Key off and do not charge.", rig.rows())
+        await rig.drive(3, **SOUND | {"pack_voltage": 30.0, "pack_current": -20.0})
+        assert stands_whole("Switch the charger off at the wall socket. Never pull a plug under load.", rig.rows())
+
+
+async def test_the_alarm_list_says_everything_and_cuts_nothing_at_sixty_columns(make_rig: Callable[..., Any]) -> None:
+    rig = make_rig()
+    async with rig.screen.run_test(size=(60, 30)) as pilot:
+        await rig.drive(5, lowest=2.7, **SOUND)
+        await rig.drive(5, lowest=2.45, **SOUND)
+        await rig.drive(2, lowest=2.40, **SOUND)
+        await pilot.press("4")
+        said = " ".join(rig.text().split())
+        assert "do: Release the throttle and stop where it is safe." in said
+        assert "raised 2.450 V, worst 2.400 V, now 2.400 V, limit 2.500 V" in said
+        assert "warn at 0:00:03, trip at 0:00:08" in said
+        assert "a bound for this test" in said
+        assert "high priority" in said
