@@ -27,7 +27,7 @@ from typing import Literal
 import numpy as np
 
 from telemetry.analysis.series import Series, SessionSeries
-from telemetry.machine.keys import Check
+from telemetry.machine.kinds import Check
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS, Values
 

@@ -186,7 +186,7 @@ class _Run:
 def _reading(step: Step) -> float | str:
     """Return what is typed: a reading, or one of the words that are none."""
     from telemetry.machine.first_power_reading import read_answer
-    from telemetry.machine.values import BadValue
+    from telemetry.model.keys import BadValue
     from telemetry.report.first_power_text import wrapped
 
     unit = f" [{step.unit or ', '.join(step.choices)}]"

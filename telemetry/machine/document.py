@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from telemetry.machine.keys import Key
 from telemetry.machine.sections import SECTIONS, section_keys
+from telemetry.model.tables import key_rows
 
 _TITLES = {
     "pack": "the battery now in the machine",
@@ -27,20 +27,5 @@ def document_keys() -> str:
         if section == "charge_wiring":
             parts.append("See `[wiring]`.\n")
             continue
-        parts.append("| key | takes | meaning | where you find it |\n|---|---|---|---|")
-        parts.extend(_row(key) for key in section_keys(section))
-        parts.append("")
+        parts += [*key_rows(section_keys(section)), ""]
     return "\n".join(parts)
-
-
-def _row(key: Key) -> str:
-    required = " **(required)**" if key.required else ""
-    default = f"; default `{_toml(key.default)}`" if key.default not in (None, ()) else ""
-    takes = f"{key.takes}{default}"
-    return f"| `{key.name}`{required} | {takes} | {key.meaning} | {key.find} |"
-
-
-def _toml(value: object) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    return str(value)

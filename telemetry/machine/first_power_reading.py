@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from telemetry.machine.values import BadValue, described
+from telemetry.model.keys import BadValue, described
 
 _NUMBER = re.compile(r"([+-]?\d+(?:[.,]\d+)?|[+-]?[.,]\d+)\s*([mkM]?)([A-Za-z]*)", re.ASCII)
 _SCALES = {"": 1.0, "m": 1e-3, "k": 1e3, "M": 1e6}

@@ -12,7 +12,7 @@ from telemetry.machine.interview_links import Link, ask_links
 from telemetry.machine.new_machine import DEFAULTS, new_machine_text
 from telemetry.machine.questions import Ask, Question, asked
 from telemetry.machine.sections import MOST_CELLS, SECTIONS, find_key
-from telemetry.machine.values import BadValue, described, read_typed, read_value
+from telemetry.model.keys import BadValue, Choice, described, read_typed, read_value
 
 _NUMBER = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*([A-Za-z²]*)", re.ASCII)
 _SURELY_VOLTS = frozenset({36, 48, 60, 72, 80, 84, 96, 108, 120})
@@ -70,7 +70,7 @@ def _optional(chemistry: Chemistry, cells: int) -> Iterator[tuple[str, str]]:
 def _value(ask: Ask, name: str, text: str, default: str = "") -> object:
     """Ask for one key's value; None where the answer is empty and there is no default."""
     key = find_key(*name.split(".", 1))
-    choices = tuple(str(each) for each in key.choices)
+    choices = tuple(map(str, key.kind.choices)) if isinstance(key.kind, Choice) else ()
     return asked(ask, Question(name, text, default, choices), lambda answer: _read(name, answer))
 
 

@@ -7,8 +7,8 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from telemetry.machine.questions import Ask, Question, asked
-from telemetry.machine.values import BadValue, described
 from telemetry.model.errors import did_you_mean, printable
+from telemetry.model.keys import BadValue, described
 
 SERIAL_TEXT, NO_LINK = "serial-text", "later"
 Link = Mapping[str, Any]

@@ -10,14 +10,12 @@ from decimal import Decimal
 from fnmatch import fnmatchcase
 from typing import Any
 
-from telemetry.machine.keys import Key
 from telemetry.machine.limits import CONDITION_NAMES, LIMIT_NAMES, LIMIT_SIGNALS
 from telemetry.machine.sections import find_key, section_keys
-from telemetry.machine.typed import meant
-from telemetry.machine.units import converted, key_ending, quantity, siblings
-from telemetry.machine.values import is_quantity, read_typed, read_value
 from telemetry.model.errors import nearest
+from telemetry.model.keys import Key, Number, is_quantity, meant, read_typed, read_value
 from telemetry.model.signals import find_signal
+from telemetry.model.units import converted, key_ending, quantity, siblings
 
 IN_THE_SIGNALS_UNIT = ("warn", "trip", "clear_margin")
 _SIGNS = {"degC": "°C", "ohm": "Ω"}
@@ -91,7 +89,7 @@ def limit_key(limit: str, name: str) -> Key:
     low, high = next((low, high) for pattern, low, high in PLAUSIBLE if fnmatchcase(signal, pattern))
     if name == "clear_margin":
         low, high = 0.0, high - min(low, 0.0)
-    return replace(key, section=f"limits.{limit}", low=low, high=high, measured_in=limit_unit(limit))
+    return replace(key, section=f"limits.{limit}", kind=Number(low, high), measured_in=limit_unit(limit))
 
 
 def other_units(limit: str) -> dict[str, tuple[str, str]]:
@@ -120,12 +118,12 @@ def read_limit_value(limit: str, name: str, value: object, unit: str = "") -> An
 
     """
     key = limit_key(limit, name)
-    if value == 0 and key.kind == "number" and key.low > 0:
-        key = replace(key, low=0.0)
+    if value == 0 and isinstance(key.kind, Number) and key.range[0] > 0:
+        key = replace(key, kind=Number(0.0, key.range[1]))
     if unit and is_quantity(value):
         value = converted(Decimal(repr(value)), unit, key.unit)
     elif unit:
-        key = replace(key, low=-sys.float_info.max, high=sys.float_info.max, measured_in=unit)
+        key = replace(key, kind=Number(-sys.float_info.max, sys.float_info.max), measured_in=unit)
     return read_value(key, value)
 
 

@@ -16,6 +16,7 @@ from telemetry.machine.checks import (
     override_contradictions,
     section_contradictions,
 )
+from telemetry.machine.kinds import nearest_of
 from telemetry.machine.limit_values import limit_key_names, limits_meant, other_units, read_limit_value
 from telemetry.machine.limits import LIMIT_NAMES
 from telemetry.machine.places import Places
@@ -33,8 +34,8 @@ from telemetry.machine.sections import (
     section_keys,
 )
 from telemetry.machine.syntax import syntax_problem
-from telemetry.machine.values import BadValue, described, nearest_of, read_value
 from telemetry.model.errors import MachineFileError, Problem, did_you_mean, nearest, printable
+from telemetry.model.keys import BadValue, described, read_value
 from telemetry.model.toml_text import LARGEST_TEXT, parse_toml
 
 __all__ = [

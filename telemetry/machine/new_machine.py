@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import json
 import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from telemetry.machine.chemistry import CHEMISTRIES, Chemistry, pack_window
-from telemetry.machine.keys import Key
 from telemetry.machine.sections import section_keys
 from telemetry.model.errors import printable
+from telemetry.model.keys import Key
+from telemetry.model.toml_text import toml_value
 
 _WIDTH = 100
 _TITLES = {
@@ -110,16 +110,3 @@ def _source_lines(sources: Sequence[Mapping[str, Any]]) -> list[str]:
 def _comment(text: str) -> str:
     paragraphs = text.replace("\n", " ")
     return "\n".join(f"# {line}" for line in textwrap.wrap(paragraphs, _WIDTH - 2, break_long_words=False))
-
-
-def toml_value(value: Any) -> str:
-    """Return ``value`` as TOML writes it; text must be printable, as all text in a machine file is."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, int | float):
-        return repr(value)
-    if isinstance(value, str):
-        return json.dumps(value, ensure_ascii=False)
-    if isinstance(value, Sequence):
-        return f"[{', '.join(toml_value(each) for each in value)}]"
-    raise TypeError(f"no TOML is written for {type(value).__name__}")

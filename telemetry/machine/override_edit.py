@@ -14,11 +14,10 @@ from typing import Any
 
 from telemetry.machine.limit_values import limit_key_names, limits_meant, other_units, read_typed_limit
 from telemetry.machine.limits import LIMIT_NAMES
-from telemetry.machine.new_machine import toml_value
 from telemetry.machine.sections import section_keys
-from telemetry.machine.values import BadValue
 from telemetry.model.errors import InputError, did_you_mean, printable
-from telemetry.model.toml_text import parse_toml
+from telemetry.model.keys import BadValue
+from telemetry.model.toml_text import parse_toml, toml_value
 
 
 @dataclass(frozen=True, slots=True)

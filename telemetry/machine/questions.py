@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
-from telemetry.machine.values import BadValue
+from telemetry.model.keys import BadValue
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,11 +9,12 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
-from telemetry.machine.keys import Key
 from telemetry.machine.limit_values import IN_THE_SIGNALS_UNIT, limit_key, other_units
 from telemetry.machine.limits import CONDITION_NAMES, LIMIT_NAMES, LIMIT_SIGNALS
 from telemetry.machine.sections import SECTIONS, section_keys
-from telemetry.machine.units import converted
+from telemetry.model.keys import Number
+from telemetry.model.tables import table_schema
+from telemetry.model.units import converted
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 _TITLES = {
@@ -42,15 +43,7 @@ def machine_schema() -> dict[str, Any]:
 
 
 def _section(section: str) -> dict[str, Any]:
-    keys = section_keys(section)
-    table = {
-        "type": "object",
-        "description": _TITLES[section],
-        "additionalProperties": False,
-        "properties": {key.name: _value(key) for key in keys},
-    }
-    required = [key.name for key in keys if key.required]
-    return table | ({"required": required} if required else {})
+    return {"description": _TITLES[section]} | table_schema(SECTIONS[section])
 
 
 def _sources() -> dict[str, Any]:
@@ -62,7 +55,7 @@ def _sources() -> dict[str, Any]:
         "items": {
             "type": "object",
             "required": [key.name for key in keys if key.required],
-            "properties": {key.name: _value(key) for key in keys},
+            "properties": {key.name: key.schema for key in keys},
         },
     }
 
@@ -89,54 +82,13 @@ def _limit(limit: str) -> dict[str, Any]:
 def _bound(limit: str, name: str, unit: str = "") -> dict[str, Any]:
     """Return what one key of a limit takes; 0 always passes, as in the reader."""
     key = limit_key(limit, name)
-    value = _value(key)
-    if name not in IN_THE_SIGNALS_UNIT or key.kind != "number":
-        return value
+    if name not in IN_THE_SIGNALS_UNIT or not isinstance(key.kind, Number):
+        return key.schema
     unit = unit or key.unit
-    low, high = (converted(Decimal(repr(bound)), key.unit, unit) for bound in (min(key.low, 0.0), key.high))
+    low, high = (converted(Decimal(repr(bound)), key.unit, unit) for bound in (min(key.range[0], 0.0), key.range[1]))
     shown = f" ({unit})" if unit else ""
-    return value | {"minimum": low, "maximum": high, "description": f"{key.meaning}{shown}. Find it: {key.find}."}
-
-
-def _value(key: Key) -> dict[str, Any]:
-    unit = f" ({key.unit})" if key.unit else ""
-    about: dict[str, Any] = {"description": f"{key.meaning}{unit}. Find it: {key.find}."}
-    if key.default not in (None, ()):
-        about["default"] = key.default
-    return _takes(key) | about | {"examples": [key.example]}
-
-
-_GAUGES = [*range(21), *map(str, range(21)), "00", "000", "0000", *(f"{number}/0" for number in range(1, 5))]
-
-
-def _takes(key: Key) -> dict[str, Any]:
-    """Return what the value of a key must be, by its kind."""
-    match key.kind:
-        case "number" | "count":
-            kind = "number" if key.kind == "number" else "integer"
-            return {"type": kind, "minimum": key.low, "maximum": key.high}
-        case "text":
-            return {"type": "string", "pattern": r"\S", "maxLength": int(key.high)}
-        case "switch":
-            return {"type": "boolean"}
-        case "choice":
-            return {"enum": list(key.choices)}
-        case "gauge":
-            return {"enum": _GAUGES}
-        case "signals" | "keyboard":
-            return {"type": "array", "items": {"type": "string"}}
-        case "curve":
-            return _pairs((0, 100), (0.5, 6))
-        case "times":
-            return _pairs((0.1, 1e6), (1e-4, 1e6))
-        case "checks":
-            reading = {"type": "number", "minimum": key.low, "maximum": key.high}
-            row = [{"type": "string", "format": "date"}, reading, reading]
-            return {"type": "array", "items": {"type": "array", "prefixItems": row, "minItems": 3, "maxItems": 3}}
-
-
-def _pairs(*ranges: tuple[float, float]) -> dict[str, Any]:
-    """Return a list of two or more pairs of numbers, each within its range."""
-    numbers = [{"type": "number", "minimum": low, "maximum": high} for low, high in ranges]
-    pair = {"type": "array", "prefixItems": numbers, "minItems": 2, "maxItems": 2}
-    return {"type": "array", "minItems": 2, "items": pair}
+    return key.schema | {
+        "minimum": low,
+        "maximum": high,
+        "description": f"{key.meaning}{shown}. Find it: {key.find}.",
+    }

@@ -1,6 +1,6 @@
 """What the owner states of a machine: one dataclass a section of the machine file, each field one key.
 
-These classes are the table of keys (see :mod:`telemetry.machine.keys`). None means the file does not say; nothing
+These classes are the table of keys (see :mod:`telemetry.model.keys`). None means the file does not say; nothing
 is filled in, for a figure that nobody knows must not look like one that somebody does.
 """
 
@@ -14,23 +14,9 @@ from pathlib import PurePath
 from typing import Any, Literal
 
 from telemetry.machine.chemistry import CHEMISTRIES, OWN_CELL_KEYS, Chemistry, cell_of
-from telemetry.machine.keys import (
-    Check,
-    Key,
-    checks,
-    choice,
-    count,
-    curve,
-    gauge,
-    keyboard,
-    keys_of,
-    number,
-    signals,
-    switch,
-    text,
-    times,
-)
+from telemetry.machine.kinds import CURVE, TIMES, Check, Checks, Gauge, Keyboard, Signals
 from telemetry.model.errors import printable
+from telemetry.model.keys import Key, choice, count, keys_of, number, setting, switch, text
 
 MOST_CELLS = 120
 """Cells in series beyond which no small electric machine goes: some 400 V, and other rules of safety altogether."""
@@ -132,7 +118,8 @@ class Pack:
         1, 40, "most blocks that their maker allows in series", "the block maker's sheet", 4
     )
     mass_kg: float | None = number(0.01, 5000, "weight of the pack", "the sheet, or a scale", 45.0)
-    open_circuit: tuple[tuple[float, float], ...] | None = curve(
+    open_circuit: tuple[tuple[float, float], ...] | None = setting(
+        CURVE,
         "open-circuit voltage of one cell by state of charge in per cent, in place of the chemistry's usual one",
         "the cell maker's sheet, or rests of hours between measured discharges",
         [[0, 2.6], [10, 3.2], [50, 3.29], [95, 3.34], [100, 3.45]],
@@ -164,7 +151,9 @@ class Wiring:
     conductor_mm2: float | None = number(
         0.2, 500, "copper cross-section; or give conductor_awg, not both", "print on the cable's jacket", 25.0
     )
-    conductor_awg: str | None = gauge("wire gauge; or give conductor_mm2, not both", "print on the cable's jacket", 4)
+    conductor_awg: str | None = setting(
+        Gauge(), "wire gauge; or give conductor_mm2, not both", "print on the cable's jacket", 4
+    )
     insulation_c: int | None = choice(
         (60, 75, 90, 105, 125),
         "temperature that the insulation is rated for",
@@ -200,7 +189,8 @@ class Wiring:
     fuse_interrupting_a: float | None = number(
         1, 500000, "highest short-circuit current that the fuse can interrupt", "the fuse's sheet", 10000.0
     )
-    fuse_curve: tuple[tuple[float, float], ...] | None = times(
+    fuse_curve: tuple[tuple[float, float], ...] | None = setting(
+        TIMES,
         "time-current curve of the fuse, its average melting times",
         "points read off the curve on the fuse's sheet",
         [[135, 1800], [200, 20], [600, 0.2]],
@@ -347,7 +337,8 @@ class Vehicle:
     )
     working_width_m: float | None = number(0.05, 30, "width worked in one pass", "a tape measure", 1.07)
     mass_kg: float | None = number(1, 20000, "weight of machine and driver", "a weighbridge, or the sheets", 350.0)
-    mark_keys: tuple[str, ...] | None = keyboard(
+    mark_keys: tuple[str, ...] | None = setting(
+        Keyboard(),
         "keys that set a mark on the screen, for a button that acts as a keyboard",
         "press the button in a text editor and see what it types",
         ["f5"],
@@ -414,11 +405,12 @@ class Instruments:
     current_step_a: float | None = number(
         0.0001, 10, "smallest step in which the current is shown", "watch the reading change", 0.1
     )
-    current_checks: tuple[Check, ...] = checks(
+    current_checks: tuple[Check, ...] = setting(
+        Checks("A"),
         "comparisons of the current shown with a meter: date, current shown, current measured",
         "a DC clamp meter around one battery cable at a steady load; half the usual load or more tells most",
         [["2026-05-04", 60.9, 60.2], ["2026-05-04", 0.3, 0.1]],
-        "A",
+        default=(),
     )
     current_meter_percent: float | None = number(
         0.01, 10, "error of that meter, ± per cent of the reading", "the meter's manual, DC current", 1.5
@@ -432,11 +424,12 @@ class Instruments:
     voltage_step_v: float | None = number(
         0.0001, 5, "smallest step in which the pack voltage is shown", "watch the reading change", 0.1
     )
-    voltage_checks: tuple[Check, ...] = checks(
+    voltage_checks: tuple[Check, ...] = setting(
+        Checks("V"),
         "comparisons of the pack voltage shown with a meter: date, voltage shown, voltage measured",
         "a multimeter at the pack's terminals, rated for that voltage; at rest",
         [["2026-05-04", 53.1, 52.94]],
-        "V",
+        default=(),
     )
     voltage_meter_percent: float | None = number(
         0.01, 5, "error of that meter, ± per cent of the reading", "the meter's manual, DC voltage", 0.5
@@ -472,8 +465,12 @@ class SourceSettings:
         "the adapter's sheet; radio links are",
         example=True,
     )
-    prefer: tuple[str, ...] = signals(
-        "signals to take from this source where several give them", "your judgement of the meters", ["pack_current"]
+    prefer: tuple[str, ...] = setting(
+        Signals(),
+        "signals to take from this source where several give them",
+        "your judgement of the meters",
+        ["pack_current"],
+        default=(),
     )
     lag_s: float | None = number(
         -10,
@@ -536,7 +533,7 @@ SECTIONS: dict[str, type] = {
 @cache
 def section_keys(section: str) -> tuple[Key, ...]:
     """Return the keys of a section in the order of the documentation; KeyError for a section that is none."""
-    return keys_of(section, SECTIONS[section])
+    return keys_of(SECTIONS[section], section)
 
 
 @cache

@@ -10,13 +10,12 @@ import re
 from collections.abc import Iterator
 from dataclasses import replace
 
-from telemetry.machine.keys import Key
 from telemetry.machine.limit_values import limit_key, other_units
 from telemetry.machine.sections import find_key
-from telemetry.machine.typed import bare, comma_is_open, meant
-from telemetry.machine.units import converted, quantity
 from telemetry.model.errors import Problem, printable
+from telemetry.model.keys import Key, Text, meant
 from telemetry.model.toml_text import RefusedToml, parse_toml
+from telemetry.model.units import bare, comma_is_open, converted, quantity
 
 _TOML_PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 _HEADER = re.compile(r"\s*[\[({]+\s*([\w.\s-]+?)\s*[\])}]*\s*(?:#.*)?")
@@ -98,7 +97,7 @@ def _corrections(key: Key | None, said: str) -> Iterator[tuple[str, str]]:
         yield plain, curly
     if plain[:1] == "[":
         yield f"{plain}]", " (one bracket was left open)"
-    elif key is None or key.kind == "text":
+    elif key is None or isinstance(key.kind, Text):
         if "\\" in said:
             yield f"'{bare(said)}'", " (single quotes: a backslash then means itself)"
         yield json.dumps(bare(said), ensure_ascii=False), ""

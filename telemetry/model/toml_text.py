@@ -7,8 +7,10 @@ too large for any calculation.
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 LARGEST_TEXT = 300_000
@@ -71,3 +73,24 @@ def _check_integers(tables: dict[str, Any], text: str) -> None:
             lines = text.replace("_", "").split("\n")
             line = next((n for n, line in enumerate(lines, 1) if str(abs(value)) in line), 0)
             raise RefusedToml(line, "holds a number too long to be read", "write each number in a few digits")
+
+
+def toml_value(value: Any) -> str:
+    """Return ``value`` as TOML writes it; text must be printable, as all text in a machine file is."""
+    match value:
+        case bool():
+            return "true" if value else "false"
+        case int() | float():
+            return repr(value)
+        case str():
+            return json.dumps(value, ensure_ascii=False)
+        case Mapping():
+            return f"{{ {', '.join(f'{toml_key(name)} = {toml_value(inner)}' for name, inner in value.items())} }}"
+        case Sequence():
+            return f"[{', '.join(map(toml_value, value))}]"
+    raise TypeError(f"no TOML is written for {type(value).__name__}")
+
+
+def toml_key(name: str) -> str:
+    """Return a key as TOML writes it: bare where it may be, else in quotes."""
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else json.dumps(name)

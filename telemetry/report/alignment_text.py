@@ -106,7 +106,7 @@ def _lag_lines(lag: SourceLag) -> list[str]:
             if lag.stated_s
             else []
         )
-    most = find_key("source", "lag_s").high
+    _, most = find_key("source", "lag_s").range
     if lag.lag_s > most:
         return [f"{source} lags by {lag.lag_s:.1f} s, more than lag_s allows ({most:g} s); find out what delays it"]
     if lag.lag_s <= lag.uncertainty_s and not lag.stated_s:

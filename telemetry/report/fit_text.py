@@ -11,8 +11,8 @@ from telemetry.machine.cautions import MAINS, STORED_ENERGY, shock_caution
 from telemetry.machine.fit import Finding, Verdict, overall
 from telemetry.machine.fit.charging import VOLT_A_CELL
 from telemetry.machine.fit.figure_text import amount
-from telemetry.machine.keys import Key
 from telemetry.machine.sections import Machine, find_key
+from telemetry.model.keys import Key
 
 WIDTH = 79
 _KEYS = ("check", "verdict", "value", "limit", "unit", "why", "source")

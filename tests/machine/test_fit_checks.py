@@ -13,8 +13,8 @@ from telemetry.machine.ampacity import INSTALLATION_WORDS
 from telemetry.machine.fit import CHECKS, Finding, fit, overall
 from telemetry.machine.fit.findings import RANK
 from telemetry.machine.machine_file import Machine, parse_machine
-from telemetry.machine.new_machine import toml_value
 from telemetry.machine.sections import missing
+from telemetry.model.toml_text import toml_value
 
 NAMES = [
     *("charger-voltage", "charger-match", "charger-current", "charge-conductor", "charge-fuse", "controller-minimum"),

@@ -12,7 +12,7 @@ from telemetry.machine.fit import CHECKS, Finding
 from telemetry.machine.fit.precharge_resistor import pulse_energy
 from telemetry.machine.fit.speed import BLADE_TIP_M_S, tip_speed
 from telemetry.machine.machine_file import parse_machine
-from telemetry.machine.new_machine import toml_value
+from telemetry.model.toml_text import toml_value
 
 LFP_16 = {"pack.chemistry": "lfp", "pack.cells_in_series": 16, "pack.capacity_ah": 100}
 

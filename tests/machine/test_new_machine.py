@@ -10,10 +10,11 @@ from hypothesis import strategies as st
 from telemetry.machine.chemistry import CHEMISTRIES
 from telemetry.machine.interview import interview, read_cells, read_conductor
 from telemetry.machine.machine_file import Machine, parse_machine
-from telemetry.machine.new_machine import new_machine_text, toml_value
+from telemetry.machine.new_machine import new_machine_text
 from telemetry.machine.questions import Question
 from telemetry.machine.sections import section_keys
-from telemetry.machine.values import BadValue
+from telemetry.model.keys import BadValue
+from telemetry.model.toml_text import toml_value
 
 
 def parsed(text: str) -> Machine:

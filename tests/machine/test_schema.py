@@ -16,11 +16,12 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
 from telemetry.cli import main
-from telemetry.machine.keys import Key
 from telemetry.machine.machine_file import parse_machine
-from telemetry.machine.new_machine import new_machine_text, toml_value
+from telemetry.machine.new_machine import new_machine_text
 from telemetry.machine.schema import DIALECT, machine_schema
 from telemetry.machine.sections import SECTIONS, section_keys
+from telemetry.model.keys import Key
+from telemetry.model.toml_text import toml_value
 
 ROOT = Path(__file__).parents[2]
 PACK = '[pack]\nchemistry = "lfp"\ncells_in_series = 16\ncapacity_ah = 100\n'

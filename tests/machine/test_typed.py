@@ -20,11 +20,10 @@ from telemetry.machine.limit_values import (
 )
 from telemetry.machine.limits import CONDITION_NAMES, LIMIT_NAMES, limits_for
 from telemetry.machine.machine_file import Machine, parse_machine
-from telemetry.machine.new_machine import toml_value
 from telemetry.machine.sections import find_key
-from telemetry.machine.typed import meant
-from telemetry.machine.units import converted, key_ending, quantity, siblings
-from telemetry.machine.values import BadValue, read_typed
+from telemetry.model.keys import BadValue, meant, read_typed
+from telemetry.model.toml_text import toml_value
+from telemetry.model.units import converted, key_ending, quantity, siblings
 
 PACK = '[pack]\nchemistry = "lfp"\ncells_in_series = 16\ncapacity_ah = 100\n'
 
@@ -247,7 +246,7 @@ class TestLimitValues:
         for limit in limits_for(machine):
             for name in ("warn", "trip", "clear_margin"):
                 value, key = getattr(limit, name), limit_key(limit.name, name)
-                assert value is None or value == 0 or key.low <= value <= key.high, (limit.name, name)
+                assert value is None or value == 0 or key.range[0] <= value <= key.range[1], (limit.name, name)
 
     def test_the_ranges_are_documented(self) -> None:
         page = (Path(__file__).parents[2] / "docs" / "limits.md").read_text(encoding="utf-8")
@@ -256,7 +255,7 @@ class TestLimitValues:
 
     def test_every_bounded_limit_has_a_range(self) -> None:
         for name in set(LIMIT_NAMES) - set(CONDITION_NAMES):
-            assert limit_key(name, "warn").high in {high for _, _, high in PLAUSIBLE}
+            assert limit_key(name, "warn").range[1] in {high for _, _, high in PLAUSIBLE}
             assert all(key_ending(unit) for _, unit in other_units(name).values())
             assert limit_unit(name) or not other_units(name)
 

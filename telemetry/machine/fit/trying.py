@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from copy import deepcopy
 from typing import Any
 
+from telemetry.machine.kinds import nearest_of
 from telemetry.machine.machine_file import read_tables
 from telemetry.machine.sections import SECTIONS, Machine, find_key, section_keys
-from telemetry.machine.typed import meant
-from telemetry.machine.values import nearest_of
 from telemetry.model.errors import InputError, MachineFileError, printable
+from telemetry.model.keys import meant
 
 OPTION = "--try"
 _SECTIONS = tuple(section for section in SECTIONS if section not in ("source", "limits"))

@@ -7,6 +7,7 @@ from decimal import Decimal
 from typing import NamedTuple
 
 _QUANTITY = re.compile(r"([+−-]?\s*(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*([^\W\d_][\w²/]*|[%°µμΩ]\s?\w*)?\.?")
+_QUOTES = "\"'“”„‟‘’‚«»`´"
 # What one unit of a kind is in the kind's base unit. Inch, foot and pound are exact (international yard and pound
 # agreement of 1959), so is the acre that follows from them.
 _KINDS: dict[str, dict[str, str]] = {
@@ -109,3 +110,27 @@ def key_ending(unit: str) -> str:
     plain = unit.lower().replace("ω", "ohm").replace("µ", "u").replace("²", "2")
     ending = {"%": "percent", "°c": "c"}.get(plain, plain)
     return f"_{ending}" if ending.isascii() and ending.isalnum() and unit != "MΩ" else ""
+
+
+def bare(said: str) -> str:
+    """Return ``said`` without blanks and quotes, straight or curly, around it."""
+    return said.replace("\N{NO-BREAK SPACE}", " ").strip().strip(_QUOTES).strip()
+
+
+def number_meant(said: str, unit: str, *, whole: bool = False) -> int | float | None:
+    """Return the number of ``unit`` that ``said`` gives, ``0.05`` for ``50 mV`` in V; None where it gives none.
+
+    Three digits behind a comma are left open: ``1,250`` is a thousand to some and little more than one to others.
+    """
+    found = quantity(said)
+    if found is None or comma_is_open(said):
+        return None
+    value = float(found.number) if not found.unit else converted(found.number, found.unit, unit)
+    if value is None or (whole and value != int(value)):
+        return None
+    return int(value) if whole or (value == int(value) and "." not in said and "," not in said) else value
+
+
+def comma_is_open(said: str) -> bool:
+    """Tell whether a comma in ``said`` may mark thousands as well as decimals."""
+    return re.search(r"(?<![\d.,])[1-9]\d{0,2},\d{3}(?!\d)", said) is not None
