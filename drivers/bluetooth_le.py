@@ -8,34 +8,31 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import AsyncGenerator, AsyncIterator, Mapping
+from collections.abc import AsyncGenerator, AsyncIterator, Iterator, Mapping
 from contextlib import AbstractAsyncContextManager, aclosing
+from dataclasses import dataclass
 from typing import Any, ClassVar, Literal, cast
 
-from telemetry.driver import DriverContext, Settings
+from telemetry.driver import Declared, DriverContext, Settings
 from telemetry.model.batch import MICROSECONDS, Batch
-from telemetry.model.errors import LinkUnavailable, Problem, did_you_mean, printable
+from telemetry.model.errors import LinkUnavailable, Problem, printable
+from telemetry.model.keys import BadValue, Key, Text, described, number, setting, text
+from telemetry.model.tables import Rules, Table, settings_of
 
 from .decode.bluetooth_characteristics import BATTERY_SERVICE, full_uuid
 from .decode.bluetooth_readings import ReadingFigures
-from .decode.columns import is_number
 from .decode.frame_decoder import FrameFigures
-from .decode.frame_map import FrameMapError, frame_map_of, requests_of
+from .decode.frame_layout import FrameMap
+from .decode.frame_map import FrameMapKind, requests_of
 from .links import bluetooth_le_link
 from .links.bluetooth_le_frames import FrameSession
 from .links.bluetooth_le_link import BluetoothLink
 from .links.bluetooth_le_standard import StandardSession
 from .links.bluetooth_le_types import Seen, Wanted
 
-DEFAULT_SILENCE_S = 10.0
-DEFAULT_INTERVAL_S = 1.0
-DEFAULT_SCAN_S = 6.0
 LONGEST_SCAN_S = 12.0
+"""A longer look round leaves no time to connect."""
 LOOK_ROUND_S = 4.0
-
-FIND_KEYS = ("address", "name", "service")
-MAP_KEYS = ("map", "notify", "write")
-KEYS = (*FIND_KEYS, *MAP_KEYS, "adapter", "scan_s", "silence_s", "interval_s", "system_bus")
 _UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", re.IGNORECASE | re.ASCII)
 _SHORT_UUID = re.compile(r"(0x)?[0-9a-f]{4}", re.IGNORECASE | re.ASCII)
 _ADDRESS = re.compile(r"[0-9a-f]{2}(:[0-9a-f]{2}){5}", re.IGNORECASE | re.ASCII)
@@ -50,16 +47,142 @@ def uuid_of(text: Any) -> str | None:
     return text.lower() if _UUID.fullmatch(text) else None
 
 
-class BluetoothLeDriver:
+@dataclass(frozen=True, slots=True)
+class Uuid(Text):
+    """A UUID in its short or long form; the attribute has all 128 bits, in lower case."""
+
+    def takes(self, key: Key) -> str:  # noqa: ARG002 - no key changes it
+        """Return what it takes."""
+        return 'four hexadecimal digits, such as "180F", or the long form'
+
+    def read(self, key: Key, value: object) -> Any:
+        """Return the UUID; BadValue where it is none."""
+        found = uuid_of(value)
+        if found is None:
+            raise BadValue("is no UUID", f"write {key.takes}")
+        return found
+
+
+@dataclass(frozen=True, slots=True)
+class GivenName(Text):
+    """A name as a device gives it out, whatever that is."""
+
+    def read(self, key: Key, value: object) -> Any:
+        """Return the name, letter for letter; BadValue where it is none."""
+        if not isinstance(value, str) or not value:
+            raise BadValue(f"is {described(value)} where a name belongs", f"write {key.takes}")
+        return value
+
+
+@dataclass(frozen=True, slots=True)
+class Address(Text):
+    """A Bluetooth address, or the UUID that stands for one on macOS."""
+
+    def takes(self, key: Key) -> str:  # noqa: ARG002 - no key changes it
+        """Return what it takes."""
+        return 'an address such as "C0:01:02:03:04:05"; on macOS, which hides them, a UUID'
+
+    def read(self, key: Key, value: object) -> Any:
+        """Return the address; BadValue where it is none."""
+        if not isinstance(value, str) or not (_ADDRESS.fullmatch(value) or _UUID.fullmatch(value)):
+            raise BadValue("is no Bluetooth address", f"write {key.takes}")
+        return value
+
+
+def _one_of(s: BluetoothLeSettings) -> Iterator[Problem]:
+    given = [key for key in ("address", "name", "service") if key in s.stated]
+    if len(given) != 1:
+        what = "is missing" if not given else f"and {' and '.join(given[1:])} are both given"
+        yield Problem(given[0] if given else "address", what, "give one of address, name, service")
+
+
+def _with_a_map(s: BluetoothLeSettings) -> Iterator[Problem]:
+    if "map" not in s.stated:
+        for key in sorted(s.stated.keys() & {"notify", "write"}):
+            yield Problem(key, "is for a frame map", "give map, or leave it out")
+        return
+    if "interval_s" in s.stated:
+        yield Problem("interval_s", "is for reading without a map", "state it in the map under [poll]")
+    if "notify" not in s.stated:
+        right = "write the UUID of the characteristic that sends; opened without a map, the device's are told"
+        yield Problem("notify", "is missing", right)
+    if "write" not in s.stated and s.map is not None and s.map.requests:
+        right = "write the UUID of the characteristic that takes the map's requests"
+        yield Problem("write", "is missing", right)
+
+
+def _often_enough(s: BluetoothLeSettings) -> Iterator[Problem]:
+    if "interval_s" in s.stated and s.interval_s >= s.silence_s:
+        yield Problem("interval_s", "is not shorter than silence_s", "read more often, or allow more silence")
+
+
+_IN_REACH = "`shakedown sources` lists those heard"
+_OPENED = "opened without a map, the device's are told"
+
+
+@dataclass(frozen=True, kw_only=True)
+class BluetoothLeSettings(Table):
+    """What a ``[[source]]`` of this driver states."""
+
+    rules: ClassVar[Rules] = (_one_of, _with_a_map, _often_enough)
+    address: str | None = setting(Address(), "its Bluetooth address", _IN_REACH, "C0:00:5E:00:53:02")
+    name: str | None = setting(
+        GivenName(),
+        "the name that it gives out, letter for letter; names may be shared, and anyone can give out any name",
+        _IN_REACH,
+        "my pack",
+    )
+    service: str | None = setting(
+        Uuid(), "a service that it gives out; the first device that is heard is taken", _IN_REACH, "180F"
+    )
+    map: FrameMap | None = setting(
+        FrameMapKind(),
+        "a frame map, for a device without the standard ones",
+        "[frame maps](frame-map.md)",
+        "pack.toml",
+    )
+    notify: str | None = setting(Uuid(), "with a map: the characteristic that sends", _OPENED, "FFE1")
+    write: str | None = setting(Uuid(), "with a map that has requests: the one that takes them", _OPENED, "FFE2")
+    adapter: str | None = text(
+        "the computer's adapter (Linux); else the first that is on", "`bluetoothctl list`", "hci1"
+    )
+    scan_s: float = number(
+        *(0.1, LONGEST_SCAN_S, "how long to look for the device each time"),
+        *("how often the device lets itself be heard", 6.0),
+        default=6.0,
+    )
+    silence_s: float = number(
+        *(0.1, 3600, "seconds without a value after which the link counts as failed and is opened anew"),
+        *("how often the device sends", 10.0),
+        default=10.0,
+    )
+    interval_s: float = number(
+        *(0.02, 3600, "how often a standard characteristic is read that does not send by itself"),
+        *("how often you want values; shorter than silence_s", 1.0),
+        default=1.0,
+    )
+    system_bus: str | None = text(
+        "D-Bus address of the bus that the Bluetooth service is on (Linux): for a simulated pack, or in a container",
+        "`simulate` prints it",
+        "unix:path=/run/dbus/system_bus_socket",
+        longest=200,
+    )
+
+
+class BluetoothLeDriver(Declared):
     """Reads a Bluetooth LE device; a :class:`telemetry.driver.Driver`."""
 
     kind: ClassVar[Literal["wired", "radio", "plan"]] = "radio"
+    table: ClassVar = BluetoothLeSettings
     path_keys: ClassVar = ("map",)
 
     def __init__(self, context: DriverContext) -> None:
-        self.silence_s: float | None = float(context.settings.get("silence_s", DEFAULT_SILENCE_S))
+        self._settings = s = settings_of(BluetoothLeSettings, context.settings)
+        self.silence_s: float | None = s.silence_s
         self._context = context
-        self._link = BluetoothLink(_wanted(context.settings), context.clock)
+        self._link = BluetoothLink(
+            Wanted(s.address, s.name, s.service, s.adapter, s.scan_s, s.system_bus), context.clock
+        )
         self._session: StandardSession | FrameSession | None = None
 
     @property
@@ -72,7 +195,6 @@ class BluetoothLeDriver:
 
         Raises:
             LinkUnavailable: with the reason and the remedy.
-            FrameMapError: the frame map has problems; all of them.
 
         """
         session = self._make_session()
@@ -80,18 +202,12 @@ class BluetoothLeDriver:
         self._session = session
 
     def _make_session(self) -> StandardSession | FrameSession:
-        settings, source, clock = self._context.settings, self._context.source, self._context.clock
-        if "map" not in settings:
-            interval = round(float(settings.get("interval_s", DEFAULT_INTERVAL_S)) * MICROSECONDS)
-            quiet = round(float(settings.get("silence_s", DEFAULT_SILENCE_S)) / 3 * MICROSECONDS)
-            return StandardSession(self._link, source, clock, interval, quiet, self._context.tap)
-        frame_map, problems = frame_map_of(settings["map"])
-        if frame_map is None:
-            raise FrameMapError("the frame map", problems)
-        notify = uuid_of(settings.get("notify"))
-        assert notify is not None, "check() has passed the settings"
-        write, tap = uuid_of(settings.get("write")), self._context.tap
-        return FrameSession(self._link, source, clock, frame_map, notify, write, tap)
+        s, source, clock, tap = self._settings, self._context.source, self._context.clock, self._context.tap
+        if s.map is None:
+            interval, quiet = round(s.interval_s * MICROSECONDS), round(s.silence_s / 3 * MICROSECONDS)
+            return StandardSession(self._link, source, clock, interval, quiet, tap)
+        assert s.notify is not None, "check() has passed the settings"
+        return FrameSession(self._link, source, clock, s.map, s.notify, s.write, tap)
 
     async def readings(self) -> AsyncIterator[Batch]:
         """Yield what arrives, as it comes.
@@ -112,16 +228,6 @@ class BluetoothLeDriver:
         await self._link.close()
 
     @staticmethod
-    def check(settings: Settings) -> list[Problem]:
-        """Return every problem of a source's keys."""
-        problems = [
-            Problem(printable(key), "is not a setting of this driver", f"leave it out{did_you_mean(key, KEYS)}")
-            for key in settings
-            if key not in KEYS
-        ]
-        return [*problems, *_check_finding(settings), *_check_numbers(settings), *_check_map(settings)]
-
-    @staticmethod
     def requests(settings: Settings) -> tuple[bytes, ...]:
         """Return what the source sends to its device, by its frame map."""
         return requests_of(settings.get("map"))
@@ -138,11 +244,8 @@ class BluetoothLeDriver:
         return [{"address": one.address, "seems": _seems(one)} for one in seen]
 
     @staticmethod
-    def far_end(settings: Settings) -> AbstractAsyncContextManager[Mapping[str, Any]]:
-        """Put a simulated machine behind a private Bluetooth service (Linux); gives the settings that reach it.
-
-        Args:
-            settings: ``scenario``, ``seed`` and ``rate_hz`` of the simulated machine, each optional.
+    def peer(settings: Settings) -> AbstractAsyncContextManager[Mapping[str, Any]]:
+        """Put a simulated machine's pack behind a private Bluetooth service (Linux).
 
         Raises:
             LinkUnavailable: this is not Linux, or ``dbus-daemon`` is not there.
@@ -150,20 +253,10 @@ class BluetoothLeDriver:
         """
         if sys.platform != "linux":
             raise LinkUnavailable("a simulated Bluetooth pack needs Linux; use watch --demo, or another link")
-        from .simulated.bluetooth_far_end import simulated_far_end
+        from .simulated.bluetooth_peer import BluetoothPeer
+        from .simulated.peer import simulated
 
-        return simulated_far_end(settings)
-
-
-def _wanted(settings: Settings) -> Wanted:
-    return Wanted(
-        settings.get("address"),
-        settings.get("name"),
-        uuid_of(settings.get("service")),
-        settings.get("adapter"),
-        float(settings.get("scan_s", DEFAULT_SCAN_S)),
-        settings.get("system_bus"),
-    )
+        return simulated(BluetoothPeer, settings)
 
 
 def _seems(one: Seen) -> str:
@@ -171,64 +264,3 @@ def _seems(one: Seen) -> str:
     if full_uuid(BATTERY_SERVICE) in one.services:
         return f"{name}: Battery Service, no map needed"
     return f"{name}: tells of no Battery Service, so it probably needs a map"
-
-
-def _check_finding(settings: Settings) -> list[Problem]:
-    problems = []
-    given = [key for key in FIND_KEYS if key in settings]
-    if len(given) != 1:
-        what = "is missing" if not given else f"and {' and '.join(given[1:])} are both given"
-        problems.append(Problem(given[0] if given else "address", what, "give one of address, name, service"))
-    if "address" in settings and not _is_address(settings["address"]):
-        right = 'write it as "C0:01:02:03:04:05" (on macOS, the UUID that the command sources tells)'
-        problems.append(Problem("address", "is no Bluetooth address", right))
-    if "service" in settings and uuid_of(settings["service"]) is None:
-        right = 'write four hexadecimal digits, such as "180F", or the long form'
-        problems.append(Problem("service", "is no UUID of a service", right))
-    problems += [
-        Problem(key, "is no text", f'write {key} = "...", or leave it out')
-        for key in ("name", "adapter", "system_bus")
-        if key in settings and (not isinstance(settings[key], str) or not settings[key])
-    ]
-    return problems
-
-
-def _check_map(settings: Settings) -> list[Problem]:
-    """Return the problems of the frame map and of what it is used with."""
-    problems = [
-        Problem(key, "is no UUID of a characteristic", "write four hexadecimal digits, or the long form")
-        for key in ("notify", "write")
-        if key in settings and uuid_of(settings[key]) is None
-    ]
-    if "map" not in settings:
-        unused = [key for key in ("notify", "write") if key in settings]
-        return [*problems, *(Problem(key, "is for a frame map", "give map, or leave it out") for key in unused)]
-    if "interval_s" in settings:
-        problems.append(Problem("interval_s", "is for reading without a map", "state it in the map under [poll]"))
-    if "notify" not in settings:
-        right = "write the UUID of the characteristic that sends; opened without a map, the device's are told"
-        problems.append(Problem("notify", "is missing", right))
-    frame_map, map_problems = frame_map_of(settings["map"])
-    if frame_map is not None and frame_map.requests and "write" not in settings:
-        right = "write the UUID of the characteristic that takes the map's requests"
-        problems.append(Problem("write", "is missing", right))
-    return [*problems, *map_problems]
-
-
-def _is_address(text: Any) -> bool:
-    return isinstance(text, str) and bool(_ADDRESS.fullmatch(text) or _UUID.fullmatch(text))
-
-
-def _check_numbers(settings: Settings) -> list[Problem]:
-    problems = []
-    for key, example in (("silence_s", 10.0), ("interval_s", 1.0), ("scan_s", 6.0)):
-        if key in settings and (not is_number(settings[key]) or settings[key] <= 0):
-            problems.append(Problem(key, "is not a number of seconds above 0", f"write {key} = {example}, say"))
-    interval_s, silence_s = settings.get("interval_s"), settings.get("silence_s", DEFAULT_SILENCE_S)
-    if is_number(interval_s) and is_number(silence_s) and interval_s >= silence_s:
-        problems.append(
-            Problem("interval_s", "is not shorter than silence_s", "read more often, or allow more silence")
-        )
-    if is_number(settings.get("scan_s", 1)) and settings.get("scan_s", 1) > LONGEST_SCAN_S:
-        problems.append(Problem("scan_s", "leaves no time to connect", f"write at most {LONGEST_SCAN_S:g}"))
-    return problems

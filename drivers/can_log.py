@@ -7,30 +7,49 @@ Reads what python-can reads (.asc, .blf, .csv in its own layout, .log, .trc, and
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar, Literal
 
 import numpy as np
 
-from telemetry.driver import DriverContext, Settings
+from telemetry.driver import Declared, DriverContext, Settings
 from telemetry.model.batch import Batch, Span
-from telemetry.model.errors import InputError, Problem, did_you_mean, printable
+from telemetry.model.errors import InputError, Problem, printable
+from telemetry.model.keys import keys_of, number, setting, text
+from telemetry.model.tables import Rules, settings_of
 
-from .can_messages import DECODING_KEYS, check_decoding, close_after_us, messages_of
+from .can_messages import close_after_us, messages_of
 from .decode.can_recording import CanRecording
+from .decode.can_standards import DecodingSettings
 from .links import can_bus
+from .links.can_settings import Channel
 
-KEYS = ("file", "channel", *DECODING_KEYS, "silence_s")
 AHEAD_US = 50_000
 """Rows are given out so long before they are due at the most."""
 _ROWS_AT_ONCE = 1024
 
 
-class CanLogDriver:
+def _file(s: CanLogSettings) -> Iterator[Problem]:
+    yield from _check_file(Path(s.file).expanduser())
+
+
+@dataclass(frozen=True, kw_only=True)
+class CanLogSettings(DecodingSettings):
+    """What a ``[[source]]`` of this driver states."""
+
+    rules: ClassVar[Rules] = (_file,)
+    file: str = text("the log", "where you recorded it", "drive.asc", longest=500, required=True)
+    channel: str | int | None = setting(Channel(), "the one channel to read; else all", "the log", 1)
+    silence_s: float | None = number(0.1, 3600, "not used: a log ends by itself", "leave it out", 5.0)
+
+
+class CanLogDriver(Declared):
     """Plays a log at the pace at which it was recorded; a :class:`telemetry.driver.Driver`."""
 
     kind: ClassVar[Literal["wired", "radio", "plan"]] = "plan"
+    table: ClassVar = CanLogSettings
     path_keys: ClassVar = ("file", "catalogue")
     log_suffixes: ClassVar = tuple(suffix for suffix in can_bus.LOG_SUFFIXES if suffix != ".csv")
     log_of: ClassVar = ("can-messages",)
@@ -47,9 +66,9 @@ class CanLogDriver:
             InputError: one of them cannot be read.
 
         """
-        settings = self._context.settings
+        settings = settings_of(CanLogSettings, self._context.settings)
         self._recording = await asyncio.to_thread(
-            lambda: open_log(Path(settings["file"]).expanduser(), settings, self._context.source)
+            lambda: open_log(Path(settings.file).expanduser(), settings, self._context.source)
         )
 
     async def readings(self) -> AsyncIterator[Batch]:
@@ -82,27 +101,12 @@ class CanLogDriver:
             InputError: the catalogue or the log cannot be read.
 
         """
-        return open_log(path, {key: value for key, value in settings.items() if key in DECODING_KEYS})
-
-    @staticmethod
-    def check(settings: Settings) -> list[Problem]:
-        """Return every problem of a source's keys."""
-        problems = [
-            Problem(key, "is not a setting of this driver", f"leave it out{did_you_mean(key, KEYS)}")
-            for key in settings
-            if key not in KEYS
-        ]
-        file, channel = settings.get("file"), settings.get("channel")
-        if not isinstance(file, str) or not file.strip():
-            problems.append(Problem("file", "names no file", 'write file = "drive.asc", say'))
-        else:
-            problems += _check_file(Path(file).expanduser())
-        if channel is not None and (isinstance(channel, bool) or not isinstance(channel, str | int)):
-            problems.append(Problem("channel", "is neither a name nor a number", "leave it out for all channels"))
-        return problems + check_decoding(settings)
+        known = {key.name for key in keys_of(DecodingSettings)}
+        own = {key: value for key, value in settings.items() if key in known}
+        return open_log(path, settings_of(DecodingSettings, own))
 
 
-def open_log(path: Path, settings: Settings, source: str = "recording") -> CanRecording:
+def open_log(path: Path, settings: DecodingSettings, source: str = "recording") -> CanRecording:
     """Return the log at ``path`` as a recording, decoded by ``settings`` (those of a CAN source).
 
     Raises:
@@ -111,7 +115,7 @@ def open_log(path: Path, settings: Settings, source: str = "recording") -> CanRe
     """
     for problem in _check_file(path):
         raise InputError(f"{printable(path, 200)} {problem.what}; {problem.right}")
-    channel = settings.get("channel") if "file" in settings else None
+    channel = settings.channel if isinstance(settings, CanLogSettings) else None
     return CanRecording(
         path.name, lambda: can_bus.log_frames(path, channel), messages_of(settings), close_after_us(settings), source
     )

@@ -13,26 +13,36 @@ from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from typing import Any, ClassVar, Literal, TextIO
 
-from telemetry.driver import OPEN_LIMIT_S, DriverContext, Settings
+from telemetry.driver import OPEN_LIMIT_S, Declared, DriverContext, Settings
 from telemetry.model.batch import Batch
 from telemetry.model.capture import CapturedPiece, Direction
-from telemetry.model.errors import InputError, LinkUnavailable, Problem, did_you_mean
+from telemetry.model.errors import InputError, LinkUnavailable
+from telemetry.model.keys import number
+from telemetry.model.tables import settings_of
 
 from .decode import can_standards, message_catalogue
 from .decode.can_batches import CanBatches, CanFigures
 from .decode.can_frames import EXTENDED, CanFrame, parameter_group
 from .decode.can_raw import as_bytes, log_line
-from .decode.columns import is_number
-from .links import can_bus, can_settings
+from .decode.can_standards import DecodingSettings
+from .links import can_bus
+from .links.can_settings import BusSettings
 from .links.pump import Pump, PumpFigures
 
 log = logging.getLogger(__name__)
 
-DEFAULT_SILENCE_S = 5.0
-DEFAULT_CLOSE_AFTER_S = 0.25
-DECODING_KEYS = ("catalogue", "signals", "standard", "instance", "node", "pdo", "close_after_s")
-KEYS = (*can_settings.KEYS, *DECODING_KEYS, "silence_s")
 FRAMES_BEFORE_ADVICE = 200
+
+
+@dataclass(frozen=True, kw_only=True)
+class CanMessagesSettings(DecodingSettings, BusSettings):
+    """What a ``[[source]]`` of this driver states."""
+
+    silence_s: float = number(
+        *(0.1, 3600, "seconds without a readable message after which the link counts as failed"),
+        *("how often the device sends", 5.0),
+        default=5.0,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,19 +63,18 @@ class CanMessagesFigures:
     unreadable: int
 
 
-class CanMessagesDriver:
+class CanMessagesDriver(Declared):
     """Reads described messages from a CAN bus; a :class:`telemetry.driver.Driver`."""
 
     kind: ClassVar[Literal["wired", "radio", "plan"]] = "wired"
+    table: ClassVar = CanMessagesSettings
     path_keys: ClassVar = ("catalogue",)
     raw_suffix: ClassVar = ".log"
 
     def __init__(self, context: DriverContext) -> None:
-        self._settings = settings = context.settings
-        self.silence_s: float | None = float(settings.get("silence_s", DEFAULT_SILENCE_S))
+        self._settings = bus = settings_of(CanMessagesSettings, context.settings)
+        self.silence_s: float | None = bus.silence_s
         self._source = context.source
-        bus = can_settings.bus_settings(settings)
-        self._bus = bus
         tap = context.tap
         self._pump = Pump(
             lambda: can_bus.open_can(bus, context.clock),
@@ -99,7 +108,7 @@ class CanMessagesDriver:
                 await self._pump.start()
         except TimeoutError as error:
             raise LinkUnavailable(
-                f"{self._bus.name} did not open within {OPEN_LIMIT_S:g} s; plug the adapter in again"
+                f"{self._settings.name} did not open within {OPEN_LIMIT_S:g} s; plug the adapter in again"
             ) from error
 
     async def readings(self) -> AsyncIterator[Batch]:
@@ -140,13 +149,13 @@ class CanMessagesDriver:
         if figures.other_instances:
             others = ", ".join(str(n) for n, _ in figures.other_instances.most_common(6))
             log.warning(
-                "source %s: batteries heard on %s: %s; set instance to one", self._source, self._bus.name, others
+                "source %s: batteries heard on %s: %s; set instance to one", self._source, self._settings.name, others
             )
             return
         heard = ", ".join(identifier_text(key) for key, _ in self._identifiers.most_common(6))
         log.warning(
             "source %s: none of the first %d frames on %s is a message that is read; heard %s; check the catalogue",
-            *(self._source, figures.frames, self._bus.name, heard),
+            *(self._source, figures.frames, self._settings.name, heard),
         )
 
     @staticmethod
@@ -155,36 +164,17 @@ class CanMessagesDriver:
         stream.writelines(log_line(piece) for piece in pieces)
 
     @staticmethod
-    def check(settings: Settings) -> list[Problem]:
-        """Return every problem of a source's keys."""
-        problems = [
-            Problem(key, "is not a setting of this driver", f"leave it out{did_you_mean(key, KEYS)}")
-            for key in settings
-            if key not in KEYS
-        ]
-        problems += can_bus.check_bus(settings)
-        problems += check_decoding(settings)
-        silence_s = settings.get("silence_s", DEFAULT_SILENCE_S)
-        if not is_number(silence_s) or silence_s <= 0:
-            problems.append(Problem("silence_s", "is not a number of seconds above 0", "write silence_s = 5.0, say"))
-        return problems
-
-    @staticmethod
     async def discover() -> list[dict[str, Any]]:
         """Return a source's settings for each CAN interface in reach."""
         return await asyncio.to_thread(can_bus.buses_in_reach)
 
     @staticmethod
-    def far_end(settings: Settings) -> AbstractAsyncContextManager[Mapping[str, Any]]:
-        """Put a simulated machine on a bus over UDP multicast; gives the settings that reach it.
+    def peer(settings: Settings) -> AbstractAsyncContextManager[Mapping[str, Any]]:
+        """Put a simulated machine's devices on a bus over UDP multicast."""
+        from .simulated.can_peer import CanPeer
+        from .simulated.peer import simulated
 
-        Args:
-            settings: ``scenario``, ``seed`` and ``rate_hz`` of the simulated machine, each optional.
-
-        """
-        from .simulated.can_far_end import simulated_far_end
-
-        return simulated_far_end(settings)
+        return simulated(CanPeer, settings)
 
 
 def _tap_frames(
@@ -194,24 +184,12 @@ def _tap_frames(
         tap(frame.arrival, direction, as_bytes(frame))
 
 
-def check_decoding(settings: Settings) -> list[Problem]:
-    """Return every problem of :data:`DECODING_KEYS`."""
-    problems = message_catalogue.check_catalogue(settings) + can_standards.check_standards(settings)
-    if not settings.get("catalogue") and not settings.get("standard"):
-        right = f'name the file of your device, or write standard = ["{next(iter(can_standards.FILES))}"], say'
-        problems.append(Problem("catalogue", "is missing, and so is standard", right))
-    close_after_s = settings.get("close_after_s", DEFAULT_CLOSE_AFTER_S)
-    if not is_number(close_after_s) or not 0 < close_after_s <= 60:
-        problems.append(Problem("close_after_s", "is not a number of seconds up to 60", "leave it out for 0.25"))
-    return problems
-
-
-def close_after_us(settings: Settings) -> int:
+def close_after_us(settings: DecodingSettings) -> int:
     """Return how long a row over several messages stays open, microseconds."""
-    return round(float(settings.get("close_after_s", DEFAULT_CLOSE_AFTER_S)) * 1e6)
+    return round(settings.close_after_s * 1e6)
 
 
-def messages_of(settings: Settings) -> list[can_standards.ReadMessage]:
+def messages_of(settings: DecodingSettings) -> list[can_standards.ReadMessage]:
     """Return all that a source reads, the owner's catalogue first.
 
     Raises:

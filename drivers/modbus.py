@@ -8,30 +8,25 @@ from __future__ import annotations
 import asyncio
 import itertools
 from collections import Counter
-from collections.abc import AsyncIterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass, field
-from typing import Any, ClassVar, Literal, Protocol, cast
+from typing import Any, ClassVar, Literal, Protocol
 
-from telemetry.driver import OPEN_LIMIT_S, DriverContext, Settings
+from telemetry.driver import OPEN_LIMIT_S, Declared, DriverContext, Settings
 from telemetry.model.batch import Batch, Group
-from telemetry.model.errors import LinkLost, LinkUnavailable, Problem, did_you_mean, printable
+from telemetry.model.errors import LinkLost, LinkUnavailable, Problem
+from telemetry.model.keys import choice, count, number, setting, text
+from telemetry.model.tables import Rules, Table, settings_of
 
 from .decode import sunspec
-from .decode.columns import is_number
-from .decode.register_table import Range, Registers, RegisterTable, check_registers, planned
+from .decode.register_table import Range, Register, RegisterEntries, Registers, RegisterTable, planned
 from .links import serial_port
-from .links.modbus_link import REFUSALS, Answer, Kind, ModbusLink, ModbusSettings
+from .links.modbus_link import REFUSALS, Answer, ModbusLink, Reach
 
-DEFAULT_INTERVAL_S = 1.0
-DEFAULT_TIMEOUT_S = 1.0
-DEFAULT_SILENCE_S = 5.0
-DEFAULT_TCP_PORT = 502
-"""Registered with IANA for Modbus."""
-DEFAULT_LINE = {"baud_rate": 19200, "parity": "even"}
+DEFAULT_LINE: dict[str, Any] = {"baud_rate": 19200, "parity": "even"}
 """Of a serial line: MODBUS over serial line specification V1.02, section 2.5.1, from memory."""
-LINE_KEYS = ("port", "baud_rate", "parity", "stop_bits")
-KEYS = ("host", "tcp_port", *LINE_KEYS, "unit", "interval_s", "timeout_s", "silence_s", "register")
+_LINE_KEYS = frozenset(("port", "baud_rate", "parity", "stop_bits"))
 FRUITLESS_POLLS = 3
 """Polls in a row in which everything is refused, after which the link counts as lost."""
 
@@ -56,6 +51,81 @@ class ModbusFigures:
     refused: Counter[str] = field(default_factory=Counter)
     rows: int = 0
     models: tuple[int, ...] = ()
+
+
+def _reach(s: ModbusSettings) -> Iterator[Problem]:
+    if s.host is None and s.port is None:
+        right = 'write host = "192.168.1.20" for Modbus TCP, or port = "/dev/ttyUSB0" for a serial line'
+        yield Problem("host", "is missing, and so is port", right)
+    for key in sorted(s.stated.keys() & _LINE_KEYS) if s.host is not None else ():
+        yield Problem(key, "belongs to a serial line and stands beside host", "keep one way to reach the device")
+    if s.host is None and "tcp_port" in s.stated:
+        yield Problem("tcp_port", "stands without host", "leave it out for a serial line")
+
+
+def _unit(s: ModbusSettings) -> Iterator[Problem]:
+    if s.host is None and not 1 <= s.unit <= 247:
+        yield Problem("unit", "is no whole number from 1 to 247", "write unit = 1, say")
+
+
+def _times(s: ModbusSettings) -> Iterator[Problem]:
+    if s.silence_s <= s.interval_s + s.timeout_s:
+        right = f"write silence_s = {2 * (s.interval_s + s.timeout_s):g}, say"
+        yield Problem("silence_s", "is no longer than interval_s and timeout_s together", right)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ModbusSettings(Table):
+    """What a ``[[source]]`` of this driver states."""
+
+    rules: ClassVar[Rules] = (_reach, _unit, _times)
+    host: str | None = text(
+        "name or address, for Modbus TCP; either this or port", "the device's display, or your router", "192.168.1.20"
+    )
+    tcp_port: int = count(1, 65535, "the port number on that host", "the device's sheet", 1502, default=502)
+    port: str | None = setting(
+        serial_port.Port(200), "serial device for RTU", "`shakedown sources` lists those in reach", "/dev/ttyUSB0"
+    )
+    baud_rate: int = count(
+        50, 12_000_000, "bits a second of that", "the device's sheet; many are set to 9600", 9600, default=19200
+    )
+    parity: serial_port.Parity = choice(
+        serial_port.PARITIES,
+        "parity bit of each byte",
+        'the device\'s sheet; many are set to "none"',
+        "none",
+        default="even",
+    )
+    stop_bits: float = choice(serial_port.STOP_BITS, "stop bits of each byte", "the device's sheet", 2, default=1)
+    unit: int = count(
+        *(0, 255, "the device's address, 1 to 247; behind a gateway the unit identifier, 0 to 255"),
+        *("the device's settings", 1),
+        default=1,
+    )
+    interval_s: float = number(0.02, 3600, "seconds from poll to poll", "how often you want values", 1.0, default=1.0)
+    timeout_s: float = number(0.02, 10, "how long an answer is waited for", "the device's sheet", 1.0, default=1.0)
+    silence_s: float = number(
+        *(0.1, 36000, "seconds without a row after which the link counts as failed; longer than those two together"),
+        *("the two above", 5.0),
+        default=5.0,
+    )
+    register: tuple[Register, ...] = setting(
+        RegisterEntries(),
+        "the device's registers, if it is not SunSpec",
+        "the device's register table",
+        [],
+        default=(),
+    )
+
+    @property
+    def reach(self) -> Reach:
+        """How to reach the device."""
+        if self.host is not None:
+            return Reach((self.host, self.tcp_port), self.unit, self.timeout_s)
+        line = serial_port.PortSettings(
+            port=self.port or "", baud_rate=self.baud_rate, parity=self.parity, stop_bits=self.stop_bits
+        )
+        return Reach(line, self.unit, self.timeout_s)
 
 
 class Plan(Protocol):
@@ -111,18 +181,19 @@ def _parts_of(model: sunspec.Model) -> list[Range]:
     return [Range("holding", first, count) for first, count in model.parts()]
 
 
-class ModbusDriver:
+class ModbusDriver(Declared):
     """Polls a Modbus device; a :class:`telemetry.driver.Driver`."""
 
     kind: ClassVar[Literal["wired", "radio", "plan"]] = "wired"
+    table: ClassVar = ModbusSettings
 
     def __init__(self, context: DriverContext) -> None:
-        settings = context.settings
-        self.silence_s: float | None = float(settings.get("silence_s", DEFAULT_SILENCE_S))
+        settings = settings_of(ModbusSettings, context.settings)
+        self.silence_s: float | None = settings.silence_s
         self._source = context.source
         self._clock = context.clock
-        self._interval_us = round(1e6 * settings.get("interval_s", DEFAULT_INTERVAL_S))
-        reach = _reach(settings)
+        self._interval_us = round(1e6 * settings.interval_s)
+        reach = settings.reach
         self._name = reach.name
         tap = context.tap
         self._link = ModbusLink(
@@ -133,8 +204,8 @@ class ModbusDriver:
         self._reads: list[Range] = []
         self._fruitless = 0
         self.figures = ModbusFigures()
-        if "register" in settings:
-            self._follow(RegisterTable(settings["register"]), "registers")
+        if settings.register:
+            self._follow(RegisterTable(settings.register), "registers")
 
     async def open(self) -> None:
         """Connect; what the device holds is looked at by the first poll.
@@ -183,7 +254,7 @@ class ModbusDriver:
     async def _ask(self, where: Range) -> Answer:
         """Read, and count what became of it."""
         self.figures.reads += 1
-        answer = await self._link.read(cast("Kind", where.kind), where.address, where.count)
+        answer = await self._link.read(where.kind, where.address, where.count)
         if answer.refused:
             self.figures.refused[_refusal(answer.refused)] += 1
         elif answer.registers is None:
@@ -274,93 +345,19 @@ class ModbusDriver:
         )
 
     @staticmethod
-    def check(settings: Settings) -> list[Problem]:
-        """Return every problem of a source's keys."""
-        problems = [
-            Problem(printable(key), "is not a setting of this driver", f"leave it out{did_you_mean(key, KEYS)}")
-            for key in settings
-            if key not in KEYS
-        ]
-        problems += _check_reach(settings)
-        problems += _check_times(settings)
-        if "register" in settings:
-            problems += check_registers(settings["register"])
-        return problems
-
-    @staticmethod
     async def discover() -> list[dict[str, Any]]:
         """Return a source's settings for each serial port in reach; what speaks there, they cannot tell."""
         ports = await asyncio.to_thread(serial_port.serial_ports)
         return [{"port": device, **DEFAULT_LINE, "unit": 1} for device, _ in ports]
 
     @staticmethod
-    def far_end(settings: Settings) -> AbstractAsyncContextManager[Mapping[str, Any]]:
-        """Put a simulated machine's pack behind a Modbus TCP server; gives the settings that reach it.
+    def peer(settings: Settings) -> AbstractAsyncContextManager[Mapping[str, Any]]:
+        """Put a simulated machine's pack behind a Modbus TCP server."""
+        from .simulated.modbus_peer import ModbusPeer
+        from .simulated.peer import simulated
 
-        Args:
-            settings: ``scenario``, ``seed`` and ``rate_hz`` of the simulated machine, each optional.
-
-        """
-        from .simulated.modbus_far_end import simulated_far_end
-
-        return simulated_far_end(settings)
+        return simulated(ModbusPeer, settings)
 
 
 def _refusal(code: int) -> str:
     return f"exception {code}, {REFUSALS[code]}" if code in REFUSALS else f"exception {code}"
-
-
-def _reach(settings: Settings) -> ModbusSettings:
-    unit, timeout_s = settings.get("unit", 1), float(settings.get("timeout_s", DEFAULT_TIMEOUT_S))
-    if "host" in settings:
-        return ModbusSettings((settings["host"], settings.get("tcp_port", DEFAULT_TCP_PORT)), unit, timeout_s)
-    return ModbusSettings(serial_port.port_settings({**DEFAULT_LINE, **settings}), unit, timeout_s)
-
-
-def _check_reach(settings: Settings) -> list[Problem]:
-    problems = []
-    host = settings.get("host")
-    if host is None:
-        if "port" not in settings:
-            right = 'write host = "192.168.1.20" for Modbus TCP, or port = "/dev/ttyUSB0" for a serial line'
-            problems.append(Problem("host", "is missing, and so is port", right))
-        else:
-            problems += serial_port.check_port({key: settings[key] for key in LINE_KEYS if key in settings})
-        if "tcp_port" in settings:
-            problems.append(Problem("tcp_port", "stands without host", "leave it out for a serial line"))
-    else:
-        if not isinstance(host, str) or not host.strip():
-            problems.append(Problem("host", "names no host", 'write host = "192.168.1.20", say'))
-        problems += [
-            Problem(key, "belongs to a serial line and stands beside host", "keep one way to reach the device")
-            for key in LINE_KEYS
-            if key in settings
-        ]
-        if not _is_whole(settings.get("tcp_port", DEFAULT_TCP_PORT), 1, 65535):
-            problems.append(Problem("tcp_port", "is no whole number from 1 to 65535", "leave it out for 502"))
-    low, high = (1, 247) if host is None else (0, 255)
-    if not _is_whole(settings.get("unit", 1), low, high):
-        problems.append(Problem("unit", f"is no whole number from {low} to {high}", "write unit = 1, say"))
-    return problems
-
-
-def _check_times(settings: Settings) -> list[Problem]:
-    problems = []
-    times = {}
-    for key, default, low, high in (
-        ("interval_s", DEFAULT_INTERVAL_S, 0.02, 3600),
-        ("timeout_s", DEFAULT_TIMEOUT_S, 0.02, 10),
-        ("silence_s", DEFAULT_SILENCE_S, 0.1, 36000),
-    ):
-        times[key] = settings.get(key, default)
-        if not is_number(times[key]) or not low <= times[key] <= high:
-            right = f"write {key} = {default}, say"
-            problems.append(Problem(key, f"is no number of seconds from {low:g} to {high:g}", right))
-    if not problems and times["silence_s"] <= times["interval_s"] + times["timeout_s"]:
-        right = f"write silence_s = {2 * (times['interval_s'] + times['timeout_s']):g}, say"
-        problems.append(Problem("silence_s", "is no longer than interval_s and timeout_s together", right))
-    return problems
-
-
-def _is_whole(value: Any, low: int, high: int) -> bool:
-    return isinstance(value, int) and not isinstance(value, bool) and low <= value <= high

@@ -24,6 +24,7 @@ class ReplayDriver:
     """
 
     kind: ClassVar[Literal["wired", "radio", "plan"]] = "plan"
+    plays_feed: ClassVar = True
 
     def __init__(self, context: DriverContext) -> None:
         self._feed = context.feed

@@ -5,30 +5,35 @@ See ``docs/satellite-position.md``. The driver only listens: it never writes to 
 
 from __future__ import annotations
 
-import asyncio
-import logging
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import Iterable, Mapping
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
-from typing import Any, ClassVar, Literal
+from typing import Any, ClassVar
 
 from telemetry.driver import DriverContext, Settings
 from telemetry.model.batch import MICROSECONDS, Batch
-from telemetry.model.errors import LinkError, Problem, did_you_mean, printable
+from telemetry.model.keys import count
+from telemetry.model.tables import settings_of
 
-from .decode.columns import is_number
 from .decode.position_sentences import PositionFigures, PositionSentences
-from .links import serial_port
-from .links.pump import Piece, Pump, PumpFigures
-
-log = logging.getLogger(__name__)
+from .links.pump import Piece, PumpFigures
+from .links.serial_driver import BYTES_BEFORE_ADVICE, SerialDriver, SerialSettings
+from .links.serial_port import GATHER_S
 
 DEFAULT_BAUD_RATE = 9600
 """Common practice among receivers; the standard itself says 4800."""
-DEFAULT_SILENCE_S = 5.0
 GROUP = "position"
-KEYS = (*serial_port.KEYS, "silence_s")
-BYTES_BEFORE_ADVICE = 2000
+
+
+@dataclass(frozen=True, kw_only=True)
+class SatellitePositionSettings(SerialSettings):
+    """What a ``[[source]]`` of this driver states."""
+
+    baud_rate: int = count(
+        *(50, 12_000_000, "bits a second; on a USB receiver it usually does not matter"),
+        *("the receiver's sheet; 4800 by the standard, 9600 in common practice", 4800),
+        default=DEFAULT_BAUD_RATE,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,110 +50,53 @@ class SatellitePositionFigures:
     sentences: PositionFigures
 
 
-class SatellitePositionDriver:
+class SatellitePositionDriver(SerialDriver):
     """Reads a satellite receiver; a :class:`telemetry.driver.Driver`."""
 
-    kind: ClassVar[Literal["wired", "radio", "plan"]] = "wired"
+    table: ClassVar = SatellitePositionSettings
+    tells_position: ClassVar = True
+    found: ClassVar = {"baud_rate": DEFAULT_BAUD_RATE}
 
     def __init__(self, context: DriverContext) -> None:
-        settings = context.settings
-        self.silence_s: float | None = float(settings.get("silence_s", DEFAULT_SILENCE_S))
-        self._source = context.source
-        self._clock = context.clock
-        port = serial_port.port_settings({"baud_rate": DEFAULT_BAUD_RATE, **settings})
-        self._port = printable(port.port)
+        super().__init__(context, settings_of(SatellitePositionSettings, context.settings), GATHER_S)
         self._sentences = PositionSentences(context.source, GROUP)
-        self._pump = Pump(
-            lambda: serial_port.open_serial(port), context.clock, f"serial port {self._port}", tap=context.tap
-        )
-        self._advised = False
 
     @property
     def figures(self) -> SatellitePositionFigures:
         """The figures of this opening, at any time."""
         return SatellitePositionFigures(self._pump.figures, self._sentences.figures)
 
-    async def open(self) -> None:
-        """Open the port.
-
-        Raises:
-            LinkUnavailable: with the reason and the remedy.
-
-        """
-        await self._pump.start_in_time(self._port)
-
-    async def readings(self) -> AsyncIterator[Batch]:
-        """Yield the rows that each read, or the quiet after it, completes.
-
-        Raises:
-            LinkLost: the port broke or the far end closed it.
-
-        """
-        try:
-            while True:
-                pieces = await self._take()
-                now = self._clock.now()
-                batch = self._sentences.quiet(now) if pieces is None else self._sentences.feed(pieces)
-                if batch is not None:
-                    yield batch
-                elif not self._advised:
-                    self._advise()
-        except LinkError:
-            batch = self._sentences.finish()
-            if batch is not None:
-                yield batch
-            raise
-
-    async def _take(self) -> list[Piece[bytes]] | None:
-        """Return what has been read; None once the line has been quiet for as long as completes a row."""
+    def wait_s(self) -> float | None:
+        """Return when the row held is complete if the line stays quiet."""
         wake = self._sentences.wake
-        limit_s = None if wake is None else max(0.0, (wake - self._clock.now()) / MICROSECONDS)
-        return await self._pump.take(limit_s) or None
+        return None if wake is None else max(0.0, (wake - self._clock.now()) / MICROSECONDS)
 
-    async def close(self) -> None:
-        """Let the reading thread close the port, and wait until it has."""
-        await self._pump.stop()
+    def decode(self, pieces: list[Piece[bytes]]) -> Iterable[Batch]:
+        """Return the rows that these pieces, or the quiet, complete."""
+        batch = self._sentences.feed(pieces) if pieces else self._sentences.quiet(self._clock.now())
+        return () if batch is None else (batch,)
 
-    def _advise(self) -> None:
-        """Say once in the log what is wrong with a receiver whose bytes give nothing."""
+    def rest(self) -> Iterable[Batch]:
+        """Return the row held."""
+        batch = self._sentences.finish()
+        return () if batch is None else (batch,)
+
+    def advice(self) -> str | None:
+        """Say what is wrong with a receiver whose bytes give nothing."""
         figures = self._sentences.figures
-        if figures.sentences == 0 and figures.bytes >= BYTES_BEFORE_ADVICE:
-            self._advised = True
-            reasons = ", ".join(f"{reason}: {count}" for reason, count in figures.bad.most_common(3))
-            log.warning(
-                "source %s: the first %d bytes from %s hold no RMC, GGA, VTG or GLL sentence (%s); check baud_rate "
-                "(4800, 9600, 38400 and 115200 are usual) and that the receiver is set to NMEA 0183",
-                *(self._source, figures.bytes, self._port, reasons or "other sentences only"),
-            )
+        if figures.sentences or figures.bytes < BYTES_BEFORE_ADVICE:
+            return None if figures.sentences else ""
+        reasons = ", ".join(f"{reason}: {count}" for reason, count in figures.bad.most_common(3))
+        return (
+            f"the first {figures.bytes} bytes from {self._port} hold no RMC, GGA, VTG or GLL sentence "
+            f"({reasons or 'other sentences only'}); check baud_rate (4800, 9600, 38400 and 115200 are usual) and "
+            "that the receiver is set to NMEA 0183"
+        )
 
     @staticmethod
-    def check(settings: Settings) -> list[Problem]:
-        """Return every problem of a source's keys."""
-        problems = [
-            Problem(printable(key), "is not a setting of this driver", f"leave it out{did_you_mean(key, KEYS)}")
-            for key in settings
-            if key not in KEYS
-        ]
-        problems += serial_port.check_port(settings)
-        silence_s = settings.get("silence_s", DEFAULT_SILENCE_S)
-        if not is_number(silence_s) or silence_s <= 0:
-            problems.append(Problem("silence_s", "is not a number of seconds above 0", "write silence_s = 5.0, say"))
-        return problems
+    def peer(settings: Settings) -> AbstractAsyncContextManager[Mapping[str, Any]]:
+        """Put a receiver on a simulated machine behind a pseudo-terminal."""
+        from .simulated.peer import simulated
+        from .simulated.position_peer import PositionPeer
 
-    @staticmethod
-    async def discover() -> list[dict[str, Any]]:
-        """Return a source's settings for each serial port in reach; what speaks there, they cannot tell."""
-        ports = await asyncio.to_thread(serial_port.serial_ports)
-        return [{"port": device, "baud_rate": DEFAULT_BAUD_RATE} for device, _ in ports]
-
-    @staticmethod
-    def far_end(settings: Settings) -> AbstractAsyncContextManager[Mapping[str, Any]]:
-        """Put a receiver on a simulated machine behind a pseudo-terminal; gives the settings that reach it.
-
-        Args:
-            settings: ``scenario``, ``seed`` and ``rate_hz`` of the simulated machine, each optional.
-
-        """
-        from .simulated.position_far_end import simulated_far_end
-
-        return simulated_far_end(settings)
+        return simulated(PositionPeer, settings)

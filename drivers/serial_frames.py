@@ -7,33 +7,48 @@ and then nothing is sent at all.
 
 from __future__ import annotations
 
-import asyncio
-import logging
-from collections.abc import AsyncIterator, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, ClassVar, Literal
+from typing import Any, ClassVar
 
 from telemetry.driver import DriverContext, Settings
 from telemetry.model.batch import MICROSECONDS, Batch
-from telemetry.model.errors import InputError, LinkError, Problem, did_you_mean, printable
+from telemetry.model.errors import Problem
+from telemetry.model.keys import setting
+from telemetry.model.tables import Rules, settings_of
 
-from .decode.columns import is_number
 from .decode.frame_decoder import FrameDecoder, FrameFigures
-from .decode.frame_map import frame_map_of, requests_of
+from .decode.frame_layout import FrameMap
+from .decode.frame_map import FrameMapKind, requests_of
 from .decode.frame_poll import FramePoll
 from .links import serial_port
-from .links.pump import Piece, Pump, PumpFigures
+from .links.pump import Piece, PumpFigures
+from .links.serial_driver import BYTES_BEFORE_ADVICE, SerialDriver, SerialSettings
 
-log = logging.getLogger(__name__)
-
-DEFAULT_SILENCE_S = 5.0
-KEYS = (*serial_port.KEYS, "map", "silence_s")
 GATHER_S = 0.005
 """A polled device answers and then waits: the rest of an answer is close behind its first byte."""
 LONGEST_WAIT_S = 1.0
-BYTES_BEFORE_ADVICE = 2000
+
+
+def _for_a_line(s: SerialFramesSettings) -> Iterator[Problem]:
+    if s.map.envelope.one_per_piece:
+        right = "leave it out, and say how a frame begins and ends"
+        yield Problem("map", "frame.one_per_piece has no meaning on a serial line", right)
+    if s.map.requests and s.silence_s * 1e6 <= s.map.interval:
+        right = f"write silence_s = {3 * s.map.interval / 1e6:g}, say"
+        yield Problem("silence_s", "is no longer than the map's poll.interval_s", right)
+
+
+@dataclass(frozen=True, kw_only=True)
+class SerialFramesSettings(SerialSettings):
+    """What a ``[[source]]`` of this driver states."""
+
+    rules: ClassVar[Rules] = (_for_a_line,)
+    map: FrameMap = setting(
+        FrameMapKind(), "the frame map", "your pack's protocol; `decode-check` tries it", "pack.toml", required=True
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,75 +67,30 @@ class SerialFramesFigures:
     requests: int
 
 
-class SerialFramesDriver:
+class SerialFramesDriver(SerialDriver):
     """Reads frames from a serial port; a :class:`telemetry.driver.Driver`."""
 
-    kind: ClassVar[Literal["wired", "radio", "plan"]] = "wired"
+    table: ClassVar = SerialFramesSettings
     path_keys: ClassVar = ("map",)
+    found: ClassVar = {"baud_rate": 115200, "map": "pack.toml"}
 
     def __init__(self, context: DriverContext) -> None:
-        settings = context.settings
-        frame_map, problems = frame_map_of(settings.get("map"))
-        if frame_map is None:  # found good by check(); the file may have changed since
-            raise InputError("; ".join(str(problem) for problem in problems))
-        self._map = frame_map
-        self._clock = context.clock
-        self.silence_s: float | None = float(settings.get("silence_s", DEFAULT_SILENCE_S))
-        port = serial_port.port_settings(settings)
-        self._source = context.source
-        self._port = printable(port.port)
-        self._decoder = FrameDecoder(frame_map, context.source)
-        gather_s = GATHER_S if frame_map.requests else serial_port.GATHER_S
-        self._pump = Pump(
-            lambda: serial_port.open_serial(port, gather_s),
-            context.clock,
-            f"serial port {self._port}",
-            tap=context.tap,
-        )
+        settings = settings_of(SerialFramesSettings, context.settings)
+        self._map = settings.map
+        super().__init__(context, settings, GATHER_S if self._map.requests else serial_port.GATHER_S)
+        self._decoder = FrameDecoder(self._map, context.source)
         self._poll: FramePoll | None = None
         self._requests = 0
-        self._advised = False
 
     @property
     def figures(self) -> SerialFramesFigures:
         """The figures of this opening, at any time."""
         return SerialFramesFigures(self._pump.figures, self._decoder.figures, self._requests)
 
-    async def open(self) -> None:
-        """Open the port.
-
-        Raises:
-            LinkUnavailable: with the reason and the remedy.
-
-        """
-        await self._pump.start_in_time(self._port)
-
-    async def readings(self) -> AsyncIterator[Batch]:
-        """Yield the rows that each read completes, and ask for more where the map has requests.
-
-        Raises:
-            LinkLost: the port broke or the far end closed it.
-
-        """
+    def begin(self) -> Iterable[Batch]:
+        """Send what is due; return the rows that a request without an answer, or the cycle's end, leaves."""
         if self._map.requests and self._poll is None:
             self._poll = FramePoll(self._map, self._clock.now())
-        try:
-            while True:
-                for batch in self._ask():
-                    yield batch
-                for batch in self._decode(await self._pump.take(self._wait_s())):
-                    yield batch
-        except LinkError:
-            for batch in self._decoder.cycle_over():
-                yield batch
-            raise
-
-    async def close(self) -> None:
-        """Let the reading thread close the port, and wait until it has."""
-        await self._pump.stop()
-
-    def _ask(self) -> list[Batch]:
-        """Send what is due; return the rows that a request without an answer, or the cycle's end, leaves."""
         batches: list[Batch] = []
         while self._poll is not None and (step := self._poll.step(self._clock.now(), self._decoder.answered)):
             if step.overdue:
@@ -133,58 +103,37 @@ class SerialFramesDriver:
                 self._requests += 1
         return batches
 
-    def _wait_s(self) -> float | None:
+    def wait_s(self) -> float | None:
         """Return in how many seconds the next request is due, or a look at the clock; None for never."""
         if self._poll is None:
             return None
         # The loop's own timer and not the clock's sleep: half the cost, and what is due is asked of the clock.
         return min(max((self._poll.wake - self._clock.now()) / MICROSECONDS, 0.0), LONGEST_WAIT_S)
 
-    def _decode(self, pieces: list[Piece[bytes]]) -> list[Batch]:
+    def decode(self, pieces: list[Piece[bytes]]) -> Iterable[Batch]:
+        """Return the rows that these pieces complete."""
         batches: list[Batch] = []
         for piece in pieces:
             if piece.lost_before:
                 self._decoder.restart()
             batches += self._decoder.feed(piece.data, piece.arrival)
-        if not self._advised:
-            self._advise()
         return batches
 
-    def _advise(self) -> None:
-        """Say once in the log what is wrong with bytes that give nothing."""
-        figures = self._decoder.figures
-        if figures.rows:
-            self._advised = True
-        elif figures.bytes >= BYTES_BEFORE_ADVICE:
-            self._advised = True
-            reasons = (figures.bad + figures.unread).most_common(3)
-            shown = ", ".join(f"{reason}: {count}" for reason, count in reasons) or "no start of a frame"
-            log.warning(
-                "source %s: none of the first %d bytes from %s is of use (%s); check baud_rate and the frame map",
-                *(self._source, figures.bytes, self._port, shown),
-            )
+    def rest(self) -> Iterable[Batch]:
+        """Return what the cycle has brought so far."""
+        return self._decoder.cycle_over()
 
-    @staticmethod
-    def check(settings: Settings) -> list[Problem]:
-        """Return every problem of a source's keys, those of its frame map among them."""
-        problems = [
-            Problem(printable(key), "is not a setting of this driver", f"leave it out{did_you_mean(key, KEYS)}")
-            for key in settings
-            if key not in KEYS
-        ]
-        problems += serial_port.check_port(settings)
-        frame_map, wrong = frame_map_of(settings.get("map"))
-        problems += wrong
-        if frame_map is not None and frame_map.envelope.one_per_piece:
-            right = "leave it out, and say how a frame begins and ends"
-            problems.append(Problem("map", "frame.one_per_piece has no meaning on a serial line", right))
-        silence_s = settings.get("silence_s", DEFAULT_SILENCE_S)
-        if not is_number(silence_s) or silence_s <= 0:
-            problems.append(Problem("silence_s", "is not a number of seconds above 0", "write silence_s = 5.0, say"))
-        elif frame_map is not None and frame_map.requests and silence_s * 1e6 <= frame_map.interval:
-            right = f"write silence_s = {3 * frame_map.interval / 1e6:g}, say"
-            problems.append(Problem("silence_s", "is no longer than the map's poll.interval_s", right))
-        return problems
+    def advice(self) -> str | None:
+        """Say what is wrong with bytes that give nothing."""
+        figures = self._decoder.figures
+        if figures.rows or figures.bytes < BYTES_BEFORE_ADVICE:
+            return None if figures.rows else ""
+        reasons = (figures.bad + figures.unread).most_common(3)
+        shown = ", ".join(f"{reason}: {count}" for reason, count in reasons) or "no start of a frame"
+        return (
+            f"none of the first {figures.bytes} bytes from {self._port} is of use ({shown}); check baud_rate and the "
+            "frame map"
+        )
 
     @staticmethod
     def check_capture(frame_map: Path, capture: Path, source: str | None = None) -> Iterator[str]:
@@ -207,19 +156,9 @@ class SerialFramesDriver:
         return requests_of(settings.get("map"))
 
     @staticmethod
-    async def discover() -> list[dict[str, Any]]:
-        """Return a source's settings for each serial port in reach; what speaks there, they cannot tell."""
-        ports = await asyncio.to_thread(serial_port.serial_ports)
-        return [{"port": device, "baud_rate": 115200, "map": "pack.toml"} for device, _ in ports]
+    def peer(settings: Settings) -> AbstractAsyncContextManager[Mapping[str, Any]]:
+        """Put a pack that speaks in frames on a simulated machine behind a pseudo-terminal."""
+        from .simulated.frames_peer import FramesPeer
+        from .simulated.peer import simulated
 
-    @staticmethod
-    def far_end(settings: Settings) -> AbstractAsyncContextManager[Mapping[str, Any]]:
-        """Put a simulated machine behind a pseudo-terminal; gives the settings that reach it.
-
-        Args:
-            settings: ``scenario``, ``seed`` and ``rate_hz`` of the simulated machine, each optional.
-
-        """
-        from .simulated.serial_frames_far_end import simulated_far_end
-
-        return simulated_far_end(settings)
+        return simulated(FramesPeer, settings)

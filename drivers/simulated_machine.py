@@ -3,25 +3,53 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator
+from dataclasses import dataclass
 from typing import ClassVar, Literal
 
-from telemetry.driver import DriverContext, Settings
+from telemetry.driver import Declared, DriverContext, Settings
 from telemetry.model.batch import Batch
-from telemetry.model.errors import Problem, did_you_mean, printable
+from telemetry.model.keys import choice, count, number, switch
+from telemetry.model.tables import Table, settings_of
+
+from .simulated.bench import BENCH_TESTS
+from .simulated.faults.catalogue import FAULTS
+from .simulated.varied import SCENARIO_NAMES
 
 SLICE_US = 50_000
 BEHIND_US = 2_000_000
 """Later than this, the machine stood still in between: a computer that slept need not simulate its night."""
-KEYS = ("scenario", "seed", "rate_hz", "truth", "fault", "bench")
 
 
-class SimulatedMachineDriver:
+@dataclass(frozen=True, kw_only=True)
+class SimulatedMachineSettings(Table):
+    """What a ``[[source]]`` of this driver states."""
+
+    scenario: str = choice(SCENARIO_NAMES, "what is driven or charged", "your choice", "orchard", default="orchard")
+    seed: int = count(
+        0, 2**53, "number that the drawn machines and all noise follow from", "your choice", 1, default=1
+    )
+    rate_hz: float = number(0.1, 20, "rows a second", "your choice", 10.0, default=10.0)
+    fault: str | None = choice(FAULTS, "what is broken; else nothing", "your choice", "healthy")
+    bench: str | None = choice(
+        BENCH_TESTS, "test on the bench; else the machine drives", "your choice", BENCH_TESTS[0]
+    )
+    truth: bool = switch(
+        "give what only the simulation can know, as extras", "your choice", example=True, default=False
+    )
+    silence_s: float = number(
+        *(0.1, 3600, "seconds without a row after which the link counts as failed", "your choice", 5.0), default=5.0
+    )
+
+
+class SimulatedMachineDriver(Declared):
     """Plays a scenario by the run's clock; a :class:`telemetry.driver.Driver`."""
 
     kind: ClassVar[Literal["wired", "radio", "plan"]] = "wired"
+    table: ClassVar = SimulatedMachineSettings
 
     def __init__(self, context: DriverContext) -> None:
-        self.silence_s: float | None = float(context.settings.get("silence_s", 5.0))
+        self._settings = settings_of(SimulatedMachineSettings, context.settings)
+        self.silence_s: float | None = self._settings.silence_s
         self._context = context
 
     async def open(self) -> None:
@@ -31,17 +59,10 @@ class SimulatedMachineDriver:
         """Yield the machine's rows every 50 ms, by an absolute plan."""
         from .simulated.machine import SimulatedMachine
 
-        settings, clock = self._context.settings, self._context.clock
+        s, clock = self._settings, self._context.clock
         due = clock.now()
         machine = SimulatedMachine(
-            settings.get("scenario", "orchard"),
-            int(settings.get("seed", 1)),
-            due,
-            self._context.source,
-            float(settings.get("rate_hz", 10.0)),
-            bool(settings.get("truth", False)),
-            settings.get("fault"),
-            settings.get("bench"),
+            s.scenario, s.seed, due, self._context.source, s.rate_hz, s.truth, s.fault, s.bench
         )
         while True:
             for batch in machine.advance_to(due):
@@ -54,41 +75,6 @@ class SimulatedMachineDriver:
 
     async def close(self) -> None:
         """Nothing to let go of."""
-
-    @staticmethod
-    def check(settings: Settings) -> list[Problem]:
-        """Return every problem of a source's keys."""
-        from .simulated.bench import BENCH_TESTS
-        from .simulated.faults.catalogue import FAULTS
-        from .simulated.varied import SCENARIO_NAMES
-
-        problems = [
-            Problem(printable(key), "is not a setting of this driver", f"leave it out{did_you_mean(key, KEYS)}")
-            for key in settings
-            if key not in (*KEYS, "silence_s")
-        ]
-        scenario = settings.get("scenario", "orchard")
-        if not isinstance(scenario, str) or scenario not in SCENARIO_NAMES:
-            what = f"there is no scenario {printable(scenario)!r}"
-            problems.append(Problem("scenario", what, f"choose one of {', '.join(SCENARIO_NAMES)}"))
-        fault = settings.get("fault", "healthy")
-        if not isinstance(fault, str) or fault not in FAULTS:
-            what = f"there is no fault {printable(fault)!r}"
-            right = f"choose one of {', '.join(FAULTS)}{did_you_mean(str(fault), FAULTS)}"
-            problems.append(Problem("fault", what, right))
-        bench = settings.get("bench", BENCH_TESTS[0])
-        if bench not in BENCH_TESTS:
-            what = f"there is no test {printable(bench)!r}"
-            right = f"choose one of {', '.join(BENCH_TESTS)}, or leave it out to drive"
-            problems.append(Problem("bench", what, right))
-        seed, rate = settings.get("seed", 1), settings.get("rate_hz", 10.0)
-        if not isinstance(seed, int) or isinstance(seed, bool) or seed < 0:
-            problems.append(Problem("seed", "is not a whole number from 0", "write seed = 1, say"))
-        if not isinstance(rate, int | float) or isinstance(rate, bool) or not 0.1 <= rate <= 20:
-            problems.append(Problem("rate_hz", "is not a number from 0.1 to 20", "write rate_hz = 10, say"))
-        if not isinstance(settings.get("truth", False), bool):
-            problems.append(Problem("truth", "is neither true nor false", "write truth = true, or leave it out"))
-        return problems
 
     @staticmethod
     def example(settings: Settings) -> str:

@@ -15,7 +15,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TextIO, cast
 
-from telemetry.driver import DriverContext, Feed
+from telemetry.driver import DriverContext, Feed, GivesExample, PlaysFeed
 from telemetry.earlier_sessions import resistance_history
 from telemetry.log_file import HarmlessLines, HarmlessSentences, log_path
 from telemetry.machine.cautions import caution_line
@@ -32,7 +32,7 @@ from telemetry.pipeline.judge import judge_for
 from telemetry.pipeline.live_pacer import LivePacer
 from telemetry.pipeline.plan import Pacer, ReplayPlan
 from telemetry.pipeline.raw_ring import RawRing
-from telemetry.pipeline.registry import load_driver, with_paths
+from telemetry.pipeline.registry import driver_for, load_driver, with_paths
 from telemetry.pipeline.run import Operator, Run, standard_stages
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.pipeline.supervisor import Supervisor
@@ -127,7 +127,7 @@ def replay(recording: Recording, machine: Machine | None, speed: float | None, o
     """Play ``recording`` along the same way as a live link; return the exit status."""
     plan = ReplayPlan(SystemClock(), recording.start, speed)
     until = None if options.for_s is None else recording.start + round(options.for_s * MICROSECONDS)
-    source = SourceSettings(driver="replay", name="replay")
+    source = SourceSettings(driver=driver_for(PlaysFeed)[0], name="replay")
     feed = _Feed(_cut_at(recording.spans(), until), plan)
     name = machine.name if machine is not None else recording.name
     return asyncio.run(
@@ -304,7 +304,8 @@ TWO_GROUNDS = (
 
 def _has_two_grounds(sources: Sequence[SourceSettings]) -> bool:
     """Tell whether two wired sources, neither stated isolated, could join their grounds in this computer."""
-    wired = [s for s in sources if load_driver(s.driver).kind == "wired" and s.driver != "simulated-machine"]
+    made = [(source, load_driver(source.driver)) for source in sources]
+    wired = [source for source, cls in made if cls.kind == "wired" and not isinstance(cls, GivesExample)]
     return sum(not source.isolated for source in wired) >= 2
 
 

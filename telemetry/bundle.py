@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from telemetry.anonymous_text import AnonymousText
+from telemetry.driver import TellsPosition
 from telemetry.log_file import log_path
 from telemetry.machine.anonymous import anonymous_machine
 from telemetry.model.batch import Batch, Group, Span
@@ -29,7 +30,7 @@ from telemetry.model.raw_bytes import packed, unpacked
 from telemetry.model.signals import find_signal
 from telemetry.model.toml_text import parse_toml
 from telemetry.model.whole_file import whole_or_not_at_all
-from telemetry.pipeline.registry import driver_names
+from telemetry.pipeline.registry import driver_names, drivers_that
 from telemetry.report.raw_text import size_text
 from telemetry.store.kept_raw import read_raw
 from telemetry.store.ledger import Ledger
@@ -116,7 +117,8 @@ class _Content:
         found += _stated_sources(record.machine_text)
         self._sources = {name: f"source-{n}" for n, name in enumerate(dict.fromkeys(found), 1)}
         self._with_position = {g.source for g in groups.values() if POSITIONS.intersection(g.signals)}
-        self._with_position |= {each.source for each in links if each.driver == "satellite-position"}
+        tellers = drivers_that(TellsPosition) if links else {}
+        self._with_position |= {each.source for each in links if each.driver in tellers}
         self.drivers = {self._source(each.source): each.driver for each in links if each.driver}
         self._renamed: dict[str, str] = {}
         self._text = AnonymousText(self._sources, _owners_words(record, self._sources))

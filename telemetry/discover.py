@@ -7,6 +7,7 @@ import json
 import logging
 from typing import Any
 
+from telemetry.driver import Discovers
 from telemetry.model.errors import ShakedownError, printable
 from telemetry.pipeline.registry import driver_names, load_driver
 
@@ -17,7 +18,7 @@ async def _look(name: str) -> tuple[list[dict[str, Any]], str]:
     """Return a driver's finds, or none and the reason."""
     try:
         driver = load_driver(name)
-        if not hasattr(driver, "discover"):
+        if not isinstance(driver, Discovers):
             return [], ""
         async with asyncio.timeout(LIMIT_S):
             return [{"driver": name, **found} for found in await driver.discover()], ""

@@ -16,17 +16,9 @@ It **must**
 
 One object serves one opening: after a failure the supervisor closes it and constructs a new one.
 
-It **may** have, as class-level members
-
-* ``check(settings)``: static; return the problems of its own keys in a ``[[source]]`` table, all at once;
-* ``discover()``: static, async; return what is in reach as ready-made ``[[source]]`` settings;
-* ``far_end(settings)``: static; an async context manager that puts a simulated machine behind a real link, for
-  another process to watch, and gives the settings that reach it;
-* ``path_keys``: which of its keys name files; relative ones are taken from the machine file's folder;
-* ``log_suffixes``, ``log_of`` and ``recording(path, settings)`` (static): the driver reads files of those suffixes
-  as a :class:`~telemetry.model.recording.Recording`, decoded by the settings of a source of its own or of the
-  drivers named in ``log_of``;
-* ``example(settings)``: static; return the text of a machine file that fits this driver's source.
+What else a driver can do is a capability: a protocol below, which its class meets by having the members. Whoever
+needs one asks with ``isinstance(driver, Discovers)``. Most drivers derive from :class:`Declared`: their settings are
+a dataclass (see :mod:`telemetry.model.tables`), of which checks, documentation and schema are made.
 
 Batches may bear times a little ahead of the clock (a device's own spacing, played out evenly); rows are held until
 their time. Values need no cleaning: infinite and physically impossible ones become unknown, and are counted, for
@@ -36,14 +28,19 @@ the driver.
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable, Iterator, Mapping
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Iterator, Mapping
+from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
-from typing import Any, ClassVar, Literal, Protocol, runtime_checkable
+from pathlib import Path
+from typing import Any, ClassVar, Literal, Protocol, TextIO, runtime_checkable
 
 from telemetry.model.batch import Batch, Span
 from telemetry.model.capture import CapturedPiece, Direction
 from telemetry.model.clock import Clock
+from telemetry.model.errors import Problem
 from telemetry.model.events import Event
+from telemetry.model.recording import Recording
+from telemetry.model.tables import Table, read_table
 
 Settings = Mapping[str, Any]
 OPEN_LIMIT_S = 15.0
@@ -147,4 +144,158 @@ class Driver(Protocol):
 
     async def close(self) -> None:
         """Let go of everything."""
+        ...
+
+
+class DriverClass(Protocol):
+    """A driver before it is made for one opening: what the registry finds."""
+
+    kind: ClassVar[Literal["wired", "radio", "plan"]]
+
+    def __call__(self, context: DriverContext, /) -> Driver:
+        """Return a driver for one opening."""
+        ...
+
+
+class Declared:
+    """Base of a driver whose own keys are declared: ``table`` is their class."""
+
+    table: ClassVar[type[Table]]
+
+    @classmethod
+    def check(cls, settings: Settings) -> list[Problem]:
+        """Return every problem of a source's keys."""
+        return read_table(cls.table, settings)[1]
+
+
+@runtime_checkable
+class Declares(Protocol):
+    """Declares its settings as a dataclass."""
+
+    table: ClassVar[type[Table]]
+
+
+@runtime_checkable
+class ChecksSettings(Protocol):
+    """Says what is wrong with its own keys in a ``[[source]]`` table, all at once."""
+
+    def check(self, settings: Settings, /) -> list[Problem]:
+        """Return the problems; where each is, by the key alone."""
+        ...
+
+
+@runtime_checkable
+class NamesFiles(Protocol):
+    """Some of its keys, ``path_keys``, name files; relative ones are taken from the machine file's folder."""
+
+    path_keys: ClassVar[tuple[str, ...]]
+
+
+@runtime_checkable
+class Discovers(Protocol):
+    """Looks for devices in reach."""
+
+    def discover(self) -> Awaitable[list[dict[str, Any]]]:
+        """Return what is in reach as ready-made ``[[source]]`` settings; ``seems`` may say what a device seems to be.
+
+        Raises:
+            LinkUnavailable: it cannot look.
+
+        """
+        ...
+
+
+@runtime_checkable
+class Simulates(Protocol):
+    """Can put a simulated machine behind a real link, for another process to watch and for the tests."""
+
+    def peer(self, settings: Settings, /) -> AbstractAsyncContextManager[Mapping[str, Any]]:
+        """Return what serves the peer while it is open, and gives the settings that reach it.
+
+        Args:
+            settings: ``scenario``, ``seed``, ``rate_hz`` and ``fault`` of the simulated machine, each optional.
+
+        Raises:
+            LinkUnavailable: it cannot be opened on this computer.
+
+        """
+        ...
+
+
+@runtime_checkable
+class GivesExample(Protocol):
+    """Plays a machine that is not there, and knows the machine file that fits it."""
+
+    def example(self, settings: Settings, /) -> str:
+        """Return the text of a machine file whose source is this driver's.
+
+        Raises:
+            InputError: there is no such machine.
+
+        """
+        ...
+
+
+@runtime_checkable
+class PlaysFeed(Protocol):
+    """Plays what it is handed as ``context.feed``."""
+
+    plays_feed: ClassVar[bool]
+
+
+@runtime_checkable
+class TellsPosition(Protocol):
+    """Its raw bytes tell where the machine was, so that they are left out where places are to stay private."""
+
+    tells_position: ClassVar[bool]
+
+
+@runtime_checkable
+class ReadsLogs(Protocol):
+    """Reads files of ``log_suffixes`` as recordings, decoded as a source of its own or of ``log_of`` says."""
+
+    log_suffixes: ClassVar[tuple[str, ...]]
+    log_of: ClassVar[tuple[str, ...]]
+
+    def recording(self, path: Path, settings: Settings, /) -> Recording:
+        """Return the log as a recording.
+
+        Raises:
+            InputError: the log, or what decodes it, cannot be read.
+
+        """
+        ...
+
+
+@runtime_checkable
+class WritesRaw(Protocol):
+    """Writes raw bytes that were kept as a log of its own, whose name ends in ``raw_suffix``."""
+
+    raw_suffix: ClassVar[str]
+
+    def write_raw(self, pieces: Iterable[CapturedPiece], stream: TextIO, /) -> None:
+        """Write the pieces."""
+        ...
+
+
+@runtime_checkable
+class Sends(Protocol):
+    """Writes to its device, which the owner has to agree to."""
+
+    def requests(self, settings: Settings, /) -> tuple[bytes, ...]:
+        """Return all that a source sends."""
+        ...
+
+
+@runtime_checkable
+class ChecksCaptures(Protocol):
+    """Tells what a map of the owner's makes of captured bytes."""
+
+    def check_capture(self, frame_map: Path, capture: Path, source: str | None = None, /) -> Iterator[str]:
+        """Give it line by line; ``source`` names one of several in the capture.
+
+        Raises:
+            InputError: a problem of either file.
+
+        """
         ...

@@ -6,6 +6,7 @@ import io
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from telemetry.driver import WritesRaw
 from telemetry.model.capture import CapturedPiece, CaptureWriter
 from telemetry.model.errors import InputError, printable
 from telemetry.model.whole_file import whole_or_not_at_all
@@ -45,7 +46,9 @@ def export_raw(name: str, store: Path, out: Path, replace: bool) -> tuple[int, s
         with whole_or_not_at_all(out, replace) as stream:
             text = io.TextIOWrapper(stream, "ascii", newline="\n")
             if own:
-                load_driver(str(drivers[own[0]])).write_raw(counted, text)
+                writer_of_logs = load_driver(str(drivers[own[0]]))
+                assert isinstance(writer_of_logs, WritesRaw), "its suffix was found"
+                writer_of_logs.write_raw(counted, text)
             else:
                 writer = CaptureWriter(text, recording.start)
                 for piece in counted:
@@ -57,7 +60,8 @@ def export_raw(name: str, store: Path, out: Path, replace: bool) -> tuple[int, s
 
 def _suffix(driver: str | None) -> str | None:
     try:
-        return None if driver is None else getattr(load_driver(driver), "raw_suffix", None)
+        found = None if driver is None else load_driver(driver)
+        return found.raw_suffix if isinstance(found, WritesRaw) else None
     except InputError:  # a driver that is not installed here
         return None
 

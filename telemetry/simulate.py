@@ -11,36 +11,40 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from telemetry.driver import Simulates
 from telemetry.model.errors import InputError, printable
+from telemetry.model.toml_text import parse_toml, toml_key, toml_value
 from telemetry.model.whole_file import whole_or_not_at_all
-from telemetry.pipeline.registry import driver_names, load_driver
-
-SHORT_NAMES = {"can": "can-messages", "position": "satellite-position"}
-"""What a link may also be called, by the driver's name."""
+from telemetry.pipeline.registry import drivers_that, load_driver
+from telemetry.subjects import example_text
 
 
 def serve(link: str, settings: Mapping[str, Any], *, write: Path | None, as_json: bool, for_s: float | None) -> int:
-    """Open the far end of ``link``, say how to watch it, and serve until interrupted or ``for_s`` is over.
+    """Put a simulated machine behind ``link``, say how to watch it, and serve until interrupted or ``for_s`` is over.
 
     Raises:
-        InputError: the driver has no far end, an unknown scenario, a file that cannot be written.
-        LinkUnavailable: the far end cannot be opened here.
+        InputError: the driver can simulate nothing, an unknown scenario, a file that cannot be written.
+        LinkUnavailable: the simulated device cannot be opened here.
     """
-    link = SHORT_NAMES.get(link, link)
-    driver = load_driver(link)
-    if not hasattr(driver, "far_end"):
-        able = [name for name in driver_names() if hasattr(load_driver(name), "far_end")]
-        raise InputError(f"nothing can be simulated behind {printable(link)!r}; there is {', '.join(able)}")
-    simulated = load_driver("simulated-machine")
-    problems = simulated.check(settings)
-    if problems:
-        raise InputError("; ".join(str(problem) for problem in problems))
-    return asyncio.run(_serve(driver, link, settings, str(simulated.example(settings)), write, as_json, for_s))
+    name = _named(link)
+    return asyncio.run(
+        _serve(name, drivers_that(Simulates)[name], settings, example_text(settings), write, as_json, for_s)
+    )
+
+
+def _named(link: str) -> str:
+    """Return the driver that ``link`` names, by its name or by a whole word or two of it: ``can``, ``position``."""
+    able = drivers_that(Simulates)
+    meant = [name for name in able if name == link or f"-{link}-" in f"-{name}-"]
+    if link in able or len(meant) == 1:
+        return link if link in able else meant[0]
+    load_driver(link)  # says what is wrong with a name that is no driver's
+    raise InputError(f"nothing can be simulated behind {printable(link)!r}; there is {', '.join(able)}")
 
 
 async def _serve(
-    driver: Any,
     link: str,
+    driver: Simulates,
     settings: Mapping[str, Any],
     example: str,
     write: Path | None,
@@ -51,7 +55,7 @@ async def _serve(
     for number in (signal.SIGINT, signal.SIGTERM):
         with suppress(NotImplementedError):
             asyncio.get_running_loop().add_signal_handler(number, stopping.set)
-    async with driver.far_end(settings) as reach:
+    async with driver.peer(settings) as reach:
         _announce(link, reach, machine_file_for(example, link, reach), write, as_json)
         with suppress(TimeoutError):
             async with asyncio.timeout(for_s):
@@ -60,10 +64,17 @@ async def _serve(
 
 
 def machine_file_for(example: str, link: str, reach: Mapping[str, Any]) -> str:
-    """Return the example machine file with its source replaced by the one that reaches the far end."""
-    head = example.split("[[source]]", 1)[0].rstrip()
-    keys = "\n".join(f"{key} = {json.dumps(value)}" for key, value in reach.items())
-    return f'{head}\n\n[[source]]\ndriver = "{link}"\n{keys}\n'
+    """Return the example machine file with its source replaced by the one that reaches the simulated device."""
+    tables = parse_toml(example) | {"source": [{"driver": link, **reach}]}
+    parts = []
+    for section, values in tables.items():
+        for header, table in (
+            [(f"[[{section}]]", each) for each in values] if isinstance(values, list) else [(f"[{section}]", values)]
+        ):
+            parts.append(
+                "\n".join([header, *(f"{toml_key(key)} = {toml_value(value)}" for key, value in table.items())])
+            )
+    return "\n\n".join(parts) + "\n"
 
 
 def _announce(link: str, reach: Mapping[str, Any], text: str, write: Path | None, as_json: bool) -> None:

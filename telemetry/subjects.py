@@ -7,10 +7,11 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from telemetry.driver import GivesExample, ReadsLogs
 from telemetry.machine.machine_file import Machine, load_machine, parse_machine
 from telemetry.model.errors import InputError, MachineFileError, Problem, printable
 from telemetry.model.recording import Recording
-from telemetry.pipeline.registry import check_settings, driver_names, load_driver, with_paths
+from telemetry.pipeline.registry import check_settings, driver_for, drivers_that, with_paths
 
 
 def machine_for_watch(path: Path) -> Machine:
@@ -33,15 +34,24 @@ def demo_machine(settings: Mapping[str, Any]) -> Machine:
     Raises:
         InputError: no such scenario or fault.
     """
-    simulated = load_driver("simulated-machine")
-    wrong = simulated.check(settings)
-    if wrong:
-        raise InputError("; ".join(str(problem) for problem in wrong))
     name = f"demo {settings.get('scenario', '')}"
-    machine, problems = parse_machine(str(simulated.example(settings)), name)
+    machine, problems = parse_machine(example_text(settings), name)
     if machine is None or problems:
         raise MachineFileError(name, problems)
     return machine
+
+
+def example_text(settings: Mapping[str, Any]) -> str:
+    """Return the machine file of the simulated machine that these settings, those of its source, choose.
+
+    Raises:
+        InputError: no such scenario or fault.
+    """
+    name, simulated = driver_for(GivesExample)
+    wrong = check_settings(name, settings)
+    if wrong:
+        raise InputError("; ".join(str(problem) for problem in wrong))
+    return simulated.example(settings)
 
 
 def open_subject(name: str, store: Path, machine: Machine | None = None) -> Recording:
@@ -92,9 +102,8 @@ def _no_recording(path: Path) -> str:
 
 def _log_of_a_driver(path: Path, machine: Machine | None) -> Recording | None:
     """Return ``path`` as a recording where a driver reads such logs, decoded as the machine file's source says."""
-    for name in driver_names():
-        driver = load_driver(name)
-        if path.suffix.lower() not in getattr(driver, "log_suffixes", ()):
+    for name, driver in drivers_that(ReadsLogs).items():
+        if path.suffix.lower() not in driver.log_suffixes:
             continue
         kin = (name, *driver.log_of)
         source = next((s for s in machine.sources if s.driver in kin), None) if machine is not None else None
@@ -103,8 +112,7 @@ def _log_of_a_driver(path: Path, machine: Machine | None) -> Recording | None:
                 f"{printable(path, 200)} holds raw frames; give --machine FILE with a [[source]] whose driver is"
                 f" {' or '.join(kin)}, which says how to decode them"
             )
-        log: Recording = driver.recording(path, with_paths(source.driver, source.settings, Path(machine.file).parent))
-        return log
+        return driver.recording(path, with_paths(source.driver, source.settings, Path(machine.file).parent))
     return None
 
 

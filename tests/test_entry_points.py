@@ -6,10 +6,15 @@ import importlib
 import inspect
 import tomllib
 from importlib.metadata import PackageNotFoundError, distribution
+from inspect import get_annotations
 from pathlib import Path
 from typing import Any
 
 import pytest
+
+from telemetry import driver as contract
+from telemetry.driver import Declares, Discovers, Driver
+from telemetry.pipeline.registry import ROLES, load_driver
 
 ROOT = Path(__file__).parents[1]
 GROUP = "shakedown.drivers"
@@ -62,14 +67,31 @@ def test_it_is_constructed_with_its_context_alone(driver: Any) -> None:
     assert len(required) == 1
 
 
-def test_what_it_may_have_is_there_without_an_object(driver: Any) -> None:
-    takes = {"check": 1, "discover": 0, "far_end": 1, "example": 1}
-    for name, count in takes.items():
-        if hasattr(driver, name):
-            assert isinstance(inspect.getattr_static(driver, name), staticmethod), f"{name} is not static"
-            assert len(inspect.signature(getattr(driver, name)).parameters) == count
-    if hasattr(driver, "discover"):
+CAPABILITIES = [
+    each
+    for each in vars(contract).values()
+    if getattr(each, "_is_protocol", False) and getattr(each, "_is_runtime_protocol", False) and each is not Driver
+]
+
+
+@pytest.mark.parametrize("capability", CAPABILITIES, ids=lambda each: each.__name__)
+def test_a_capability_is_whole_and_needs_no_object(capability: Any, driver: Any) -> None:
+    wanted = {name for name in dir(capability) if not name.startswith("_")} | set(get_annotations(capability))
+    has = {name for name in wanted if hasattr(driver, name)}
+    if capability is not Declares:  # a driver may check without declaring
+        assert has in (set(), wanted), f"{capability.__name__}: has {has} of {wanted}"
+    assert isinstance(driver, capability) == (has == wanted)
+    for name in has:
+        if callable(method := getattr(capability, name, None)):
+            taken = len(inspect.signature(getattr(driver, name)).parameters)
+            assert taken == len(inspect.signature(method).parameters) - 1, f"{name} is called on the class"
+    if capability is Discovers and has:
         assert inspect.iscoroutinefunction(driver.discover)
+
+
+@pytest.mark.parametrize("role", ROLES, ids=lambda each: each.__name__)
+def test_the_program_s_own_roles_are_taken(role: type) -> None:
+    assert isinstance(load_driver(ROLES[role]), role)
 
 
 def test_it_says_what_it_is(driver: Any) -> None:

@@ -23,13 +23,17 @@ import numpy as np
 import pytest
 
 from drivers.decode.text_batches import TextBatches
+from drivers.serial_text import SerialTextSettings
 from telemetry import app
 from telemetry.cli import main
 from telemetry.machine.machine_file import parse_machine
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import Batch, Group
+from telemetry.model.keys import keys_of
+from telemetry.model.tables import settings_of
 from telemetry.pipeline.registry import check_settings, driver_names
 
+KEYS = {key.name for key in keys_of(SerialTextSettings)}
 DOCS = Path(__file__).parents[1] / "docs"
 PAGE = (DOCS / "getting-signals.md").read_text(encoding="utf-8")
 SKETCH = DOCS / "sketches" / "board.c"
@@ -208,7 +212,9 @@ class TestSketch:
         return machine_of(block).sources[0]
 
     def read(self, printed: bytes) -> Batch:
-        batch = TextBatches(Group("board", "lines", ()), self.source().settings).feed([Piece(printed, 10**15)])
+        batch = TextBatches(
+            Group("board", "lines", ()), settings_of(SerialTextSettings, self.source().settings)
+        ).feed([Piece(printed, 10**15)])
         assert batch is not None
         return batch
 
@@ -293,7 +299,8 @@ class TestSums:
         columns = settings["columns"]
         later = {"u_raw": 3150, "i_raw": 2343, "pedal_raw": 1858}
         printed = "ms," + ",".join(later) + "\n0," + ",".join(map(str, later.values())) + "\n"
-        batch = TextBatches(Group("board", "lines", ()), settings).feed([Piece(printed.encode(), 10**15)])
+        layout = settings_of(SerialTextSettings, {k: v for k, v in settings.items() if k in KEYS})
+        batch = TextBatches(Group("board", "lines", ()), layout).feed([Piece(printed.encode(), 10**15)])
         assert batch is not None
         units = {"u_raw": "V", "i_raw": "A", "pedal_raw": "V"}
         for name, count in later.items():

@@ -9,18 +9,20 @@ from __future__ import annotations
 
 import tomllib
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
-from telemetry.driver import Settings
-from telemetry.model.errors import Problem, did_you_mean, printable
+from telemetry.model.errors import Problem
+from telemetry.model.keys import BadValue, Key, Words, count, number, setting
+from telemetry.model.tables import Named, Rules, unknown_word
 
 from .can_frames import parameter_group
 from .can_signals import Field, Take
 from .message_catalogue import (
+    CatalogueSettings,
     Layout,
     Wanted,
     group_name,
@@ -63,69 +65,108 @@ class ReadMessage:
     fast_packet: bool = False
 
 
-def check_standards(settings: Settings) -> list[Problem]:
-    """Return every problem of ``standard``, ``instance``, ``node`` and ``pdo``."""
-    problems = []
-    names = settings.get("standard", [])
-    if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
-        return [Problem("standard", "is not a list of names", f'write standard = ["{next(iter(FILES))}"], say')]
-    problems += [
-        Problem("standard", f"{printable(name)} is not known", f"use {', '.join(FILES)}{did_you_mean(name, FILES)}")
-        for name in names
-        if name not in FILES
-    ]
-    if len(set(names)) != len(names):
-        problems.append(Problem("standard", "names one twice", "name each once"))
-    instance = settings.get("instance")
-    if instance is not None and not (_is_whole(instance) and 0 <= instance <= 250):
-        problems.append(Problem("instance", "is no whole number from 0 to 250", "write instance = 1, say"))
-    for key in ("node", "pdo"):
-        if key in settings and CANOPEN not in names:
-            problems.append(Problem(key, f"has a meaning for {CANOPEN} only", "leave it out"))
-    if CANOPEN in names:
-        problems += _check_canopen(settings)
-    return problems
+@dataclass(frozen=True, slots=True)
+class Standards(Words):
+    """Names of open standards, each once."""
+
+    def each(self, key: Key, words: tuple[str, ...]) -> tuple[str, ...]:  # noqa: ARG002 - no key changes it
+        """Return the names; BadValue for one that is not known."""
+        for word in words:
+            if word not in FILES:
+                raise unknown_word("standard", word, FILES)
+        if len(set(words)) != len(words):
+            raise BadValue("names one twice", "name each once")
+        return words
 
 
-def _check_canopen(settings: Settings) -> list[Problem]:
-    problems = []
-    node, instance = settings.get("node", 1), settings.get("instance", 1)
-    if not (_is_whole(node) and 1 <= node <= 127):
-        problems.append(Problem("node", "is no whole number from 1 to 127", "write the device's node number"))
-    if _is_whole(instance) and not 1 <= instance <= _MOST_BATTERIES:
-        problems.append(Problem("instance", "is no battery of the profile", f"use 1 to {_MOST_BATTERIES}"))
-        instance = 1
-    pdo = settings.get("pdo", {})
-    if not isinstance(pdo, Mapping):
-        return [*problems, Problem("pdo", "is not a table", 'write pdo = { tpdo2 = ["60600020", "60810008"] }, say')]
-    objects = _objects(instance if _is_whole(instance) else 1)
-    for name, entries in pdo.items():
-        where = f"pdo.{printable(name)}"
-        if name not in PDO_IDENTIFIERS:
-            problems.append(Problem(where, "is not known", f"use {', '.join(PDO_IDENTIFIERS)}"))
-        elif not isinstance(entries, list) or not entries or not all(_is_mapping(entry) for entry in entries):
+@dataclass(frozen=True, slots=True)
+class MappedObjects(Words):
+    """What a process data object maps: index, sub-index and bits in hexadecimal, as the device does."""
+
+    def each(self, key: Key, words: tuple[str, ...]) -> tuple[str, ...]:  # noqa: ARG002 - no key changes it
+        """Return the objects; BadValue for what is none, or too many of them."""
+        if not all(map(_is_mapping, words)):
             right = 'write index, sub-index and bits in hexadecimal as the device maps them: ["60600020"], say'
-            problems.append(Problem(where, "is not a list of mapped objects", right))
-        elif sum(int(entry[6:], 16) for entry in entries) > 64:
-            problems.append(Problem(where, "maps more than 64 bits", "check the device's data sheet"))
-        else:
-            problems += [
-                Problem(where, f"maps {entry[:4]} with {int(entry[6:], 16)} bits", f"it has {known['bits']}")
-                for entry in entries
-                if (known := objects.get(entry[:4].lower())) and int(entry[6:], 16) != known["bits"]
-            ]
-    return problems
+            raise BadValue("is not a list of mapped objects", right)
+        if sum(int(each[6:], 16) for each in words) > 64:
+            raise BadValue("maps more than 64 bits", "check the device's data sheet")
+        return words
 
 
-def standard_messages(settings: Settings, taken: set[str]) -> list[ReadMessage]:
-    """Return the messages of the standards stated, found good by :func:`check_standards`.
+@dataclass(frozen=True, slots=True)
+class ProcessData(Named):
+    """Mappings of the transmit process data objects, by name."""
+
+    def check_name(self, name: str) -> None:
+        """Raise BadValue for a name that is none."""
+        if name not in PDO_IDENTIFIERS:
+            raise BadValue("is not known", f"use {', '.join(PDO_IDENTIFIERS)}")
+
+
+def _something(s: DecodingSettings) -> Iterator[Problem]:
+    if s.catalogue is None and not s.standard:
+        right = f'name the file of your device, or write standard = ["{next(iter(FILES))}"], say'
+        yield Problem("catalogue", "is missing, and so is standard", right)
+
+
+def _canopen_only(s: DecodingSettings) -> Iterator[Problem]:
+    for key in ("node", "pdo"):
+        if key in s.stated and CANOPEN not in s.standard:
+            yield Problem(key, f"has a meaning for {CANOPEN} only", "leave it out")
+
+
+def _profile(s: DecodingSettings) -> Iterator[Problem]:
+    if CANOPEN not in s.standard:
+        return
+    battery = 1 if s.instance is None else s.instance
+    if not 1 <= battery <= _MOST_BATTERIES:
+        yield Problem("instance", "is no battery of the profile", f"use 1 to {_MOST_BATTERIES}")
+        return
+    objects = _objects(battery)
+    for name, entries in (s.pdo or {}).items():
+        for entry in entries:
+            known = objects.get(entry[:4].lower())
+            if known is not None and int(entry[6:], 16) != known["bits"]:
+                what = f"maps {entry[:4]} with {int(entry[6:], 16)} bits"
+                yield Problem(f"pdo.{name}", what, f"it has {known['bits']}")
+
+
+@dataclass(frozen=True, kw_only=True)
+class DecodingSettings(CatalogueSettings):
+    """The keys of a ``[[source]]`` that say what its frames mean."""
+
+    rules: ClassVar[Rules] = (_something, _canopen_only, _profile)
+    standard: tuple[str, ...] = setting(
+        Standards(),
+        "open standards to read; at least one of this and catalogue",
+        "the device's sheet",
+        ["rv-c"],
+        default=(),
+    )
+    instance: int | None = count(0, 250, "which battery; else the standard's first", "the log lists those heard", 1)
+    node: int = count(1, 127, "CANopen: the device's node number", "the device's settings", 5, default=1)
+    pdo: Mapping[str, tuple[str, ...]] | None = setting(
+        ProcessData(MappedObjects(fewest=1)),
+        "CANopen: mappings of `tpdo1` to `tpdo4`",
+        "the device's sheet",
+        {"tpdo2": ["60600020", "60810008"]},
+    )
+    close_after_s: float = number(
+        *(0.001, 60, "seconds that a row over several messages waits for what is missing"),
+        *("how often the device sends", 0.25),
+        default=0.25,
+    )
+
+
+def standard_messages(settings: DecodingSettings, taken: set[str]) -> list[ReadMessage]:
+    """Return the messages of the standards stated.
 
     A signal that is in ``taken`` already, or that an earlier standard gives, is carried as an extra: one signal comes
     from one place. ``taken`` is added to.
     """
     found: list[ReadMessage] = []
-    for name in settings.get("standard", []):
-        messages = _canopen(settings) if name == CANOPEN else _by_group(name, settings.get("instance"))
+    for name in settings.standard:
+        messages = _canopen(settings) if name == CANOPEN else _by_group(name, settings.instance)
         for message in messages:
             takes = []
             for take in message.wanted.takes:
@@ -181,13 +222,13 @@ def _by_group(name: str, instance: int | None) -> list[ReadMessage]:
     return messages
 
 
-def _canopen(settings: Settings) -> list[ReadMessage]:
+def _canopen(settings: DecodingSettings) -> list[ReadMessage]:
     """Place the profile's objects where the process data objects map them."""
-    battery, node = settings.get("instance", 1), settings.get("node", 1)
+    battery, node, mapped = 1 if settings.instance is None else settings.instance, settings.node, settings.pdo or {}
     objects = _objects(battery)
     messages = []
-    for name, entries in (_data(CANOPEN)["preset"] | dict(settings.get("pdo", {}))).items():
-        if "pdo" not in settings or name not in settings["pdo"]:
+    for name, entries in (_data(CANOPEN)["preset"] | dict(mapped)).items():
+        if name not in mapped:
             entries = [f"{int(e[:4], 16) + _BATTERY_STEP * (battery - 1):04x}{e[4:]}" for e in entries]
         start, takes, fields = 0, [], {}
         for entry in entries:
@@ -220,7 +261,3 @@ def _is_mapping(entry: Any) -> bool:
     if not isinstance(entry, str) or len(entry) != 8:
         return False
     return all(c in "0123456789abcdefABCDEF" for c in entry) and 1 <= int(entry[6:], 16) <= 64
-
-
-def _is_whole(value: Any) -> bool:
-    return isinstance(value, int) and not isinstance(value, bool)

@@ -14,38 +14,120 @@ A column that is not named and bears a signal's name passes as it is; any other 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, ClassVar
 
 import numpy as np
 import numpy.typing as npt
 
 from telemetry.model.batch import Values
-from telemetry.model.errors import Problem, did_you_mean, printable
-from telemetry.model.signals import extra_name, find_signal, known_names, nearest_signals
+from telemetry.model.errors import Problem, printable
+from telemetry.model.keys import ANY_NUMBER, BadValue, Key, Kind, setting
+from telemetry.model.signals import extra_name, find_signal
+from telemetry.model.tables import Inner, Named, Rules, Several, Table
 
-_KEYS = ("signal", "scale", "offset", "points", "unknown")
-_EXAMPLE = '{ signal = "pack_voltage", scale = 0.01, offset = 0.0 }'
+from .kinds import SignalName
+
 MOST_LAYOUTS = 256
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
-    """What one of the device's columns becomes: ``raw * scale + offset``, in the signal's unit.
+class Points(Kind):
+    """Two readings beside a good meter: two pairs (raw, true)."""
 
-    Attributes:
-        signal: name from the vocabulary, or ``extra_*``.
-        scale: signal units a raw unit; not 0.
-        offset: signal units.
-        unknown: raw values that mean that there is no reading.
+    def takes(self, key: Key) -> str:  # noqa: ARG002 - no key changes it
+        """Return what it takes."""
+        return "two pairs of numbers, [[raw1, true1], [raw2, true2]]"
 
-    """
+    def read(self, key: Key, value: object) -> Any:
+        """Return the pairs; BadValue where no line goes through them."""
+        shaped = isinstance(value, list) and [len(p) if isinstance(p, list) else 0 for p in value] == [2, 2]
+        if not isinstance(value, list) or not shaped or not all(is_number(each) for pair in value for each in pair):
+            raise BadValue("is not two pairs of numbers", f"write {key.takes}")
+        for place, name in enumerate(("raw", "true")):
+            if value[0][place] == value[1][place]:
+                raise BadValue(f"has the same {name} value twice", "take the second reading at another level")
+        return tuple(map(tuple, value))
 
-    signal: str
-    scale: float = 1.0
-    offset: float = 0.0
-    unknown: tuple[float, ...] = ()
+    def schema(self, key: Key) -> dict[str, Any]:  # noqa: ARG002 - no key changes it
+        """Return the schema."""
+        return {"type": "array", "items": {"type": "array", "items": {"type": "number"}}}
+
+
+def _one_scale(column: Scaled) -> Iterator[Problem]:
+    if column.scale == 0:
+        yield Problem("scale", "is 0, so every value would be the same", "leave it out for 1")
+
+
+def _one_way(column: Column) -> Iterator[Problem]:
+    if column.points is not None and column.stated.keys() & {"scale", "offset"}:
+        yield Problem("points", "stands beside scale or offset", "keep one way to say it")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Scaled(Table):
+    """How a number of the device's becomes a signal: ``raw * scale + offset``, in the signal's unit."""
+
+    rules: ClassVar[Rules] = (_one_scale,)
+    signal: str = setting(
+        SignalName(), "what it becomes", "[the list of signals](signals.md)", "pack_voltage", required=True
+    )
+    scale: float = setting(ANY_NUMBER, "what one raw unit is", "the device's manual", 0.01, default=1.0)
+    offset: float = setting(ANY_NUMBER, "what is added after that", "the device's manual", -40.0, default=0.0)
+    unknown: tuple[float, ...] = setting(
+        Several(ANY_NUMBER), 'raw values that mean "no reading"', "the device's manual", [999], default=()
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Column(Scaled):
+    """What one of the device's columns becomes."""
+
+    rules: ClassVar[Rules] = (_one_way,)
+    points: tuple[tuple[float, float], ...] | None = setting(
+        Points(),
+        "two readings beside a good meter, in place of scale and offset",
+        "a meter",
+        [[612, 48.2], [731, 57.55]],
+    )
+
+    @property
+    def line(self) -> tuple[float, float]:
+        """Scale and offset."""
+        return (self.scale, self.offset) if self.points is None else line_through(self.points)
+
+
+@dataclass(frozen=True, slots=True)
+class Columns(Named):
+    """A table of the device's columns: for each a signal's name, or a table; the attribute is a dictionary."""
+
+    each: Kind = field(default_factory=lambda: Inner(Column, "signal"))
+
+    def read(self, key: Key, value: object) -> Any:
+        """Return the columns by name; BadValue where one signal is named twice, too."""
+        entries = value.items() if isinstance(value, Mapping) else ()
+        named = [(name, each.get("signal") if isinstance(each, Mapping) else each) for name, each in entries]
+        return read_once(lambda: Named.read(self, key, value), named)
+
+
+def read_once(read: Callable[[], Any], named: Iterable[tuple[str, object]]) -> Any:
+    """Return what ``read`` makes of a value that names signals by place; BadValue also where one is named twice."""
+    first_use: dict[str, str] = {}
+    problems = []
+    for place, signal in named:
+        if isinstance(signal, str) and signal in first_use:
+            taken = f"{printable(signal)} is taken by {first_use[signal]}"
+            problems.append(Problem(printable(place), taken, "name another signal for one"))
+        elif isinstance(signal, str):
+            first_use[signal] = printable(place)
+    try:
+        found = read()
+    except BadValue as bad:
+        raise BadValue.of([*bad.problems, *problems]) from None
+    if problems:
+        raise BadValue.of(problems)
+    return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,10 +166,10 @@ def line_through(points: Sequence[Sequence[float]]) -> tuple[float, float]:
 
 
 class ColumnMap:
-    """Knows every column of one source. ``table`` is ``[source.columns]``, found good by :func:`check_columns`."""
+    """Knows every column of one source by what ``[source.columns]`` states."""
 
-    def __init__(self, table: Mapping[str, Any]) -> None:
-        self._stated = {name.strip(): _column(entry) for name, entry in table.items()}
+    def __init__(self, columns: Mapping[str, Column]) -> None:
+        self._stated = {name.strip(): column for name, column in columns.items()}
         self._layouts: dict[tuple[str, ...], Layout] = {}
 
     def is_known(self, name: str) -> bool:
@@ -112,52 +194,15 @@ class ColumnMap:
                 signal = _passes_as(name)
                 if signal is None or signal in taken:
                     signal = _free_name(extra_name(name), taken)
-                columns[place] = Column(signal)
+                columns[place] = Column(signal=signal)
                 taken.add(signal)
         ordered = [columns[place] for place in range(len(names))]
         return Layout(
             tuple(column.signal for column in ordered),
-            np.array([column.scale for column in ordered], dtype=np.float64),
-            np.array([column.offset for column in ordered], dtype=np.float64),
+            np.array([column.line[0] for column in ordered], dtype=np.float64),
+            np.array([column.line[1] for column in ordered], dtype=np.float64),
             tuple((place, column.unknown) for place, column in enumerate(ordered) if column.unknown),
         )
-
-
-def check_columns(table: Any, where: str = "columns") -> list[Problem]:
-    """Return every problem of a ``[source.columns]`` table, each with its key and what would be right."""
-    if not isinstance(table, Mapping):
-        return [Problem(where, "is not a table", f"write [source.columns] and lines such as u_bat = {_EXAMPLE}")]
-    problems: list[Problem] = []
-    first_use: dict[str, str] = {}
-    for name, entry in table.items():
-        key = f"{where}.{printable(name)}"
-        if isinstance(entry, str):
-            problems += _check_signal(key, entry)
-        elif isinstance(entry, Mapping):
-            problems += _check_entry(key, entry)
-        else:
-            problems.append(Problem(key, "is neither a signal's name nor a table", f"write {_EXAMPLE}"))
-        signal = entry.get("signal") if isinstance(entry, Mapping) else entry
-        if isinstance(signal, str):
-            if signal in first_use:
-                problems.append(
-                    Problem(
-                        key, f"{printable(signal)} is taken by {first_use[signal]}", "name another signal for one"
-                    )
-                )
-            first_use.setdefault(signal, printable(name))
-    return problems
-
-
-def _column(entry: Any) -> Column:
-    if isinstance(entry, str):
-        return Column(entry)
-    unknown = tuple(float(code) for code in entry.get("unknown", ()))
-    if "points" in entry:
-        scale, offset = line_through(entry["points"])
-    else:
-        scale, offset = float(entry.get("scale", 1.0)), float(entry.get("offset", 0.0))
-    return Column(entry["signal"], scale, offset, unknown)
 
 
 def _passes_as(name: str) -> str | None:
@@ -173,58 +218,6 @@ def _free_name(name: str, taken: Iterable[str]) -> str:
         free = f"{name[: 62 - len(str(number))]}_{number}"
         number += 1
     return free
-
-
-def _check_entry(key: str, entry: Mapping[str, Any]) -> list[Problem]:
-    problems = [
-        Problem(f"{key}.{printable(k)}", "is not a column setting", f"use {', '.join(_KEYS)}{did_you_mean(k, _KEYS)}")
-        for k in entry
-        if k not in _KEYS
-    ]
-    if "signal" in entry:
-        problems += _check_signal(f"{key}.signal", entry["signal"])
-    else:
-        problems.append(Problem(key, "names no signal", f"write {_EXAMPLE}"))
-    for name in ("scale", "offset"):
-        if name in entry and not is_number(entry[name]):
-            problems.append(Problem(f"{key}.{name}", "is not a number", f"write {name} = 1.0, say"))
-    if is_number(entry.get("scale")) and entry["scale"] == 0:
-        problems.append(Problem(f"{key}.scale", "is 0, so every value would be the same", "leave it out for 1"))
-    if "points" in entry:
-        problems += _check_points(key, entry)
-    unknown = entry.get("unknown", [])
-    if not isinstance(unknown, list) or not all(map(is_number, unknown)):
-        problems.append(Problem(f"{key}.unknown", "is not a list of numbers", "write unknown = [999], say"))
-    return problems
-
-
-def _check_points(key: str, entry: Mapping[str, Any]) -> list[Problem]:
-    where, points = f"{key}.points", entry["points"]
-    if "scale" in entry or "offset" in entry:
-        return [Problem(where, "stands beside scale or offset", "keep one way to say it")]
-    shaped = isinstance(points, list) and [len(p) if isinstance(p, list) else 0 for p in points] == [2, 2]
-    if not shaped or not all(is_number(value) for point in points for value in point):
-        return [Problem(where, "is not two pairs of numbers", "write points = [[raw1, true1], [raw2, true2]]")]
-    problems = []
-    if points[0][0] == points[1][0]:
-        problems.append(Problem(where, "has the same raw value twice", "take the second reading at another level"))
-    if points[0][1] == points[1][1]:
-        problems.append(Problem(where, "has the same true value twice", "take the second reading at another level"))
-    return problems
-
-
-def _check_signal(key: str, name: Any) -> list[Problem]:
-    if not isinstance(name, str):
-        return [Problem(key, "is not a signal's name", 'write "pack_voltage", say')]
-    signal = find_signal(name)
-    shown = printable(name)
-    if signal is None:
-        near = nearest_signals(name)
-        right = f"did you mean {', '.join(near)}?" if near else f"use a signal such as {', '.join(known_names()[:3])}"
-        return [Problem(key, f"there is no signal {shown}", f"{right} or carry it as {extra_name(name)}")]
-    if signal.is_derived:
-        return [Problem(key, f"{shown} is computed here and not read", f"carry it as {extra_name(name)}")]
-    return []
 
 
 def is_number(value: Any) -> bool:

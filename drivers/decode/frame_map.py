@@ -7,10 +7,12 @@ once, each with its key and what would be right.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from telemetry.model.errors import MachineFileError, Problem, did_you_mean, printable
+from telemetry.model.keys import BadValue, Key, Kind
 from telemetry.model.signals import is_identifier
 from telemetry.model.toml_text import LARGEST_TEXT, RefusedToml, parse_toml
 
@@ -80,6 +82,32 @@ def read_frame_map(table: Mapping[str, Any], name: str = "map") -> tuple[FrameMa
     if not problems:  # what is only half understood would give problems that are none
         problems += check_map(frame_map, overlapping)
     return (None, problems) if problems else (frame_map, [])
+
+
+@dataclass(frozen=True, slots=True)
+class FrameMapKind(Kind):
+    """A frame map: a file's name, or the map itself; the attribute is a :class:`.frame_layout.FrameMap`."""
+
+    def takes(self, key: Key) -> str:  # noqa: ARG002 - no key changes it
+        """Return what it takes."""
+        return "a file's name, or the map itself under `[source.map]`"
+
+    def read(self, key: Key, value: object) -> Any:
+        """Return the map; BadValue with every problem of it."""
+        if isinstance(value, Mapping):
+            frame_map, problems = read_frame_map(value)
+        elif isinstance(value, str) and value.strip():
+            frame_map, found = read_frame_map_file(Path(value).expanduser())
+            problems = [Problem("", f"{each.where} {each.what}", each.right) for each in found]
+        else:
+            raise BadValue("is neither a table nor a file's name", f"write {key.takes}")
+        if frame_map is None:
+            raise BadValue.of(problems)
+        return frame_map
+
+    def schema(self, key: Key) -> dict[str, Any]:  # noqa: ARG002 - no key changes it
+        """Return the schema."""
+        return {"type": ["string", "object"]}
 
 
 def frame_map_of(setting: Any) -> tuple[FrameMap | None, list[Problem]]:

@@ -18,16 +18,17 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
-from telemetry.driver import Settings
 from telemetry.model.errors import InputError, Problem, did_you_mean, printable
+from telemetry.model.keys import Key, setting, text
 from telemetry.model.signals import cell_number, find_signal, pack_temperature_number
+from telemetry.model.tables import Rules, Table
 
 from .can_frames import EXTENDED
 from .can_signals import Field, Take
 from .catalogue_bounds import MOST_BITS, MOST_FILE_BYTES, check_bounds
-from .columns import ColumnMap, check_columns
+from .columns import Column, Columns
 
 if TYPE_CHECKING:
     from cantools.database.can import Message, Signal
@@ -201,55 +202,72 @@ def _is_entry(value: Any) -> bool:
     return isinstance(value, Mapping) or (isinstance(value, str) and find_signal(value) is not None)
 
 
-def check_catalogue(settings: Settings) -> list[Problem]:
-    """Return every problem of ``catalogue`` and ``[source.signals]``."""
-    name, table = settings.get("catalogue"), settings.get("signals", {})
-    if not isinstance(table, Mapping):
-        return [
-            Problem("signals", "is not a table", 'write [source.signals] and lines such as "Pack.U" = "pack_voltage"')
-        ]
-    table = flat_signals(table)
-    problems = check_columns(table, "signals")
-    if name is None:
-        if table:
-            problems.append(Problem("signals", "stands without catalogue", 'add catalogue = "FILE.dbc", say'))
-        return problems
-    if not isinstance(name, str) or not name.strip():
-        return [*problems, Problem("catalogue", "is no file's name", 'write catalogue = "pack.dbc", say')]
+@dataclass(frozen=True, slots=True)
+class CatalogueSignals(Columns):
+    """``[source.signals]``: what each signal of the catalogue becomes."""
+
+    def read(self, key: Key, value: object) -> Any:
+        """Return the columns by the catalogue's names."""
+        return Columns.read(self, key, flat_signals(value) if isinstance(value, Mapping) else value)
+
+
+def check_catalogue(s: CatalogueSettings) -> Iterator[Problem]:
+    """Give what the catalogue's file and the names stated do not have in common."""
+    names = s.stated.get("signals")
+    names = flat_signals(names) if isinstance(names, Mapping) else {}
+    if s.catalogue is None:
+        if names:
+            yield Problem("signals", "stands without catalogue", 'add catalogue = "FILE.dbc", say')
+        return
     try:
-        layouts = read_catalogue(Path(name).expanduser())
+        layouts = read_catalogue(Path(s.catalogue).expanduser())
     except InputError as error:
         what, _, right = str(error).rpartition("; ")
-        return [*problems, Problem("catalogue", what, right)]
-    for key in table:
-        problems += _check_name(key, layouts)
-    if not problems and not any(_wanted(layouts, table)):
+        yield Problem("catalogue", what, right)
+        return
+    unknown = [problem for key in names for problem in _check_name(key, layouts)]
+    yield from unknown
+    if not unknown and not any(_wanted(layouts, s.signals or {})):
         right = f"name some in [source.signals]; it holds {_some(_all_names(layouts))}"
-        problems.append(Problem("catalogue", "gives none of our signals", right))
-    return problems
+        yield Problem("catalogue", "gives none of our signals", right)
 
 
-def wanted_of(settings: Settings) -> list[Wanted]:
-    """Return what the owner's catalogue gives, found good by :func:`check_catalogue`.
+@dataclass(frozen=True, kw_only=True)
+class CatalogueSettings(Table):
+    """The keys of a ``[[source]]`` that name a catalogue and what is taken of it."""
+
+    rules: ClassVar[Rules] = (check_catalogue,)
+    catalogue: str | None = text(
+        "the DBC, KCD, SYM or ARXML file", "the maker of the device", "pack.dbc", longest=500
+    )
+    signals: Mapping[str, Column] | None = setting(
+        CatalogueSignals(),
+        "what each signal of the catalogue becomes",
+        "the catalogue",
+        {"PackState.Voltage": "pack_voltage"},
+    )
+
+
+def wanted_of(settings: CatalogueSettings) -> list[Wanted]:
+    """Return what the owner's catalogue gives.
 
     Raises:
-        InputError: the file has changed since and cannot be read.
+        InputError: the file has changed since it was checked and cannot be read.
 
     """
-    if settings.get("catalogue") is None:
+    if settings.catalogue is None:
         return []
-    layouts = read_catalogue(Path(settings["catalogue"]).expanduser())
-    return list(_wanted(layouts, flat_signals(settings.get("signals", {}))))
+    return list(_wanted(read_catalogue(Path(settings.catalogue).expanduser()), settings.signals or {}))
 
 
-def _wanted(layouts: tuple[Layout, ...], table: Mapping[str, Any]) -> Iterator[Wanted]:
-    taken = {entry["signal"] if isinstance(entry, Mapping) else entry for entry in table.values()}
+def _wanted(layouts: tuple[Layout, ...], table: Mapping[str, Column]) -> Iterator[Wanted]:
+    taken = {column.signal for column in table.values()}
     for layout in layouts:
         takes = []
         for name, field in layout.fields.items():
             key = next((k for k in (f"{layout.name}.{name}", name) if k in table), None)
             if key is not None:
-                takes.append(_take(field, key, table[key]))
+                takes.append(_take(field, table[key]))
             elif (signal := _passes_as(name)) is not None and signal not in taken:
                 taken.add(signal)
                 takes.append(Take(field, signal))
@@ -257,10 +275,8 @@ def _wanted(layouts: tuple[Layout, ...], table: Mapping[str, Any]) -> Iterator[W
             yield Wanted(layout, tuple(takes))
 
 
-def _take(field: Field, key: str, entry: Any) -> Take:
-    how = ColumnMap({key: entry}).layout((key.strip(),))
-    unknown = frozenset(int(code) for _, codes in how.unknown for code in codes)
-    return Take(field, how.signals[0], float(how.scale[0]), float(how.offset[0]), unknown)
+def _take(field: Field, column: Column) -> Take:
+    return Take(field, column.signal, *column.line, frozenset(int(code) for code in column.unknown))
 
 
 def _passes_as(name: str) -> str | None:

@@ -17,22 +17,25 @@ from __future__ import annotations
 
 import math
 import struct
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, ClassVar, Literal
 
-from telemetry.model.errors import Problem, did_you_mean, printable
+from telemetry.model.errors import Problem
+from telemetry.model.keys import Key, Kind, choice, count
+from telemetry.model.tables import Inner, Rules, Several
 
-from .columns import check_columns, is_number
+from .columns import Scaled, read_once
 
 MOST_REGISTERS = 125
 """In one read: MODBUS application protocol specification V1.1b3, sections 6.3 and 6.4."""
-KINDS = ("holding", "input")
+RegisterKind = Literal["holding", "input"]
+KINDS: tuple[RegisterKind, ...] = ("holding", "input")
 TYPES = {"u16": 1, "s16": 1, "u32": 2, "s32": 2, "f32": 2}
 """Registers of each type."""
 WORD_ORDERS = ("high-first", "low-first")
-KEYS = ("address", "kind", "type", "word_order", "signal", "scale", "offset", "unknown", "bit")
-_EXAMPLE = 'write address = 12 and signal = "pack_voltage", say'
+_SHEET = "the device's register table"
+_COUNTING = "the device's register table; what it calls register 40013 or 13 is 12"
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +49,7 @@ class Range:
 
     """
 
-    kind: str
+    kind: RegisterKind
     address: int
     count: int
 
@@ -101,33 +104,46 @@ class Registers:
         return None
 
 
-@dataclass(frozen=True, slots=True)
-class Register:
-    """One signal in the table.
+def _fits(register: Register) -> Iterator[Problem]:
+    last = 65536 - TYPES[register.type]
+    if register.address > last:
+        yield Problem("address", f"is more than {last}, the last that holds a {register.type}", _COUNTING)
 
-    Attributes:
-        where: its registers.
-        type: as named in :data:`TYPES`; each register holds its high byte first.
-        low_first: whether the first of two registers is the low half.
-        signal: what it becomes.
-        scale, offset: value = raw * scale + offset, in the signal's unit.
-        unknown: raw values, signed or as they stand, that mean that there is no reading.
-        bit: the number of one bit from the lowest, 0, that alone counts; None for the whole.
 
-    """
+def _one_bit(register: Register) -> Iterator[Problem]:
+    bits = 16 * TYPES[register.type]
+    if register.bit is not None and (register.type == "f32" or register.bit >= bits):
+        right = "leave it out for f32" if register.type == "f32" else f"count from the lowest, 0, to {bits - 1}"
+        yield Problem("bit", "is no bit of this type", right)
 
-    where: Range
-    type: str
-    low_first: bool
-    signal: str
-    scale: float = 1.0
-    offset: float = 0.0
-    unknown: tuple[float, ...] = ()
-    bit: int | None = None
+
+@dataclass(frozen=True, kw_only=True)
+class Register(Scaled):
+    """One entry of ``[[source.register]]``: the registers of one signal, each with its high byte first."""
+
+    rules: ClassVar[Rules] = (_fits, _one_bit)
+    address: int = count(
+        0, 65535, "its first register, counted **from 0**, as it goes over the wire", _COUNTING, 12, required=True
+    )
+    kind: RegisterKind = choice(KINDS, "kind of register", _SHEET, "input", default="holding")
+    type: str = choice(TYPES, "type of number; `f32` by IEEE 754", _SHEET, "s16", default="u16")
+    word_order: str = choice(
+        WORD_ORDERS,
+        "which half of two registers stands at the lower address",
+        _SHEET,
+        "low-first",
+        default="high-first",
+    )
+    bit: int | None = count(0, 31, "one bit alone, counted from the lowest, 0; the value is 0 or 1", _SHEET, 3)
+
+    @property
+    def where(self) -> Range:
+        """Its registers."""
+        return Range(self.kind, self.address, TYPES[self.type])
 
     def value(self, registers: Sequence[int]) -> float:
         """Return the signal's value; NaN for a code of no reading."""
-        words = registers[::-1] if self.low_first else registers
+        words = registers[::-1] if self.word_order == "low-first" else registers
         data = b"".join(word.to_bytes(2, "big") for word in words)
         plain = int.from_bytes(data, "big")
         raw: float = plain
@@ -142,16 +158,31 @@ class Register:
         return raw * self.scale + self.offset
 
 
+@dataclass(frozen=True, slots=True)
+class RegisterEntries(Several):
+    """``[[source.register]]``, each signal once; the attribute is a tuple of registers."""
+
+    each: Kind = field(default_factory=lambda: Inner(Register))
+
+    def read(self, key: Key, value: object) -> Any:
+        """Return the registers; BadValue where one signal is named twice, too."""
+        entries = value if isinstance(value, list) else [value]
+        named = [
+            (f"[{n}].signal", each.get("signal")) for n, each in enumerate(entries, 1) if isinstance(each, Mapping)
+        ]
+        return read_once(lambda: Several.read(self, key, value), named)
+
+
 class RegisterTable:
     """Knows what is to be read and what becomes of it.
 
     Args:
-        entries: ``[[source.register]]``, found good by :func:`check_registers`.
+        entries: what ``[[source.register]]`` states.
 
     """
 
-    def __init__(self, entries: Sequence[Mapping[str, Any]]) -> None:
-        self.entries = tuple(_register(entry) for entry in entries)
+    def __init__(self, entries: Sequence[Register]) -> None:
+        self.entries = tuple(entries)
         self.signals = tuple(entry.signal for entry in self.entries)
 
     @property
@@ -163,74 +194,3 @@ class RegisterTable:
         """Return the signals' values; NaN for what was not read."""
         read = ((entry, registers.get(entry.where)) for entry in self.entries)
         return [math.nan if values is None else entry.value(values) for entry, values in read]
-
-
-def _register(entry: Mapping[str, Any]) -> Register:
-    kind, named = entry.get("kind", "holding"), entry.get("type", "u16")
-    return Register(
-        Range(kind, entry["address"], TYPES[named]),
-        named,
-        entry.get("word_order") == "low-first",
-        entry["signal"],
-        float(entry.get("scale", 1.0)),
-        float(entry.get("offset", 0.0)),
-        tuple(float(code) for code in entry.get("unknown", ())),
-        entry.get("bit"),
-    )
-
-
-def check_registers(entries: Any) -> list[Problem]:
-    """Return every problem of ``[[source.register]]``, each with its key and what would be right."""
-    if not isinstance(entries, list) or not entries or not all(isinstance(entry, Mapping) for entry in entries):
-        return [Problem("register", "is no list of tables", f"write [[source.register]] and below it {_EXAMPLE[6:]}")]
-    problems: list[Problem] = []
-    first_use: dict[str, int] = {}
-    for number, entry in enumerate(entries, start=1):
-        where = f"register {number}"
-        problems += _check_register(where, entry)
-        signal = entry.get("signal")
-        if isinstance(signal, str):
-            if signal in first_use:
-                taken = f"{printable(signal)} is taken by register {first_use[signal]}"
-                problems.append(Problem(f"{where} signal", taken, "name another signal for one"))
-            first_use.setdefault(signal, number)
-    return problems
-
-
-def _check_register(where: str, entry: Mapping[str, Any]) -> list[Problem]:
-    problems = [
-        Problem(
-            f"{where} {printable(key)}",
-            "is not a register setting",
-            f"use {', '.join(KEYS)}{did_you_mean(key, KEYS)}",
-        )
-        for key in entry
-        if key not in KEYS
-    ]
-    named = entry.get("type", "u16")
-    if not isinstance(named, str) or named not in TYPES:
-        problems.append(Problem(f"{where} type", "is not known", f"use one of {', '.join(TYPES)}"))
-        named = "u16"
-    for key, choices in (("kind", KINDS), ("word_order", WORD_ORDERS)):
-        if entry.get(key, choices[0]) not in choices:
-            problems.append(Problem(f"{where} {key}", "is not known", f"use one of {', '.join(choices)}"))
-    last = 65536 - TYPES[named]
-    if not _is_whole(entry.get("address"), 0, last):
-        right = f"count from 0: write address = 12 for what a manual calls register 40013 or 13; {last} at the most"
-        problems.append(Problem(f"{where} address", "is missing or no address", right))
-    # The rest of a register means what it does for a column.
-    shared = {key: entry[key] for key in ("signal", "scale", "offset", "unknown") if key in entry}
-    problems += [
-        Problem(
-            each.where.replace(f"columns.{where}", where).replace(f"{where}.", f"{where} "), each.what, each.right
-        )
-        for each in check_columns({where: shared})
-    ]
-    if "bit" in entry and (named == "f32" or not _is_whole(entry["bit"], 0, 16 * TYPES[named] - 1)):
-        right = f"count from the lowest, 0, to {16 * TYPES[named] - 1}" if named != "f32" else "leave it out for f32"
-        problems.append(Problem(f"{where} bit", "is no bit of this type", right))
-    return problems
-
-
-def _is_whole(value: Any, low: int, high: int) -> bool:
-    return is_number(value) and isinstance(value, int) and low <= value <= high

@@ -7,14 +7,13 @@ from typing import Protocol
 
 import numpy as np
 
-from telemetry.driver import Settings
 from telemetry.model.batch import Batch, Group, Values
 
 from .columns import ColumnMap
 from .device_clock import ArrivalClock, DeviceClock
 from .text_formats import TextRow
 from .text_lines import TextDecoder, TextFigures
-from .text_settings import text_settings
+from .text_settings import TextSettings
 
 
 class TextPiece(Protocol):
@@ -43,19 +42,19 @@ class TextBatches:
 
     Args:
         group: name and source of the rows; may begin without signals.
-        settings: the source's settings, found good by ``check_text``.
+        settings: how the text is laid out.
 
     """
 
-    def __init__(self, group: Group, settings: Settings) -> None:
+    def __init__(self, group: Group, settings: TextSettings) -> None:
         self.group = group
-        self._columns = ColumnMap(settings.get("columns", {}))
-        self._time_column = settings.get("time_column")
-        self._decoder = TextDecoder(text_settings(settings), self._is_known)
+        self._columns = ColumnMap(settings.columns or {})
+        self._time_column = settings.time_column
+        self._decoder = TextDecoder(settings, self._is_known)
         self._arrival_clock = ArrivalClock()
         self.device_clock: DeviceClock | None = None
         if self._time_column is not None:
-            self.device_clock = DeviceClock(settings.get("time_unit", "ms"), settings.get("time_wraps_at"))
+            self.device_clock = DeviceClock(settings.time_unit, settings.time_wraps_at)
 
     @property
     def figures(self) -> TextFigures:

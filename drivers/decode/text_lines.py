@@ -20,13 +20,11 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from math import isnan
-from typing import Literal
 
 from .delimited_lines import DelimitedLines
 from .text_formats import JsonLines, LineReader, PairLines, RecordLines, TextRow
+from .text_settings import TextSettings
 
-TextFormat = Literal["csv", "key=value", "json", "record"]
-FORMATS: tuple[TextFormat, ...] = ("csv", "key=value", "json", "record")
 LONGEST_LINE = 16384
 MOST_NAMES = 256
 _CONTROL = re.compile(rb"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
@@ -48,25 +46,6 @@ class TextFigures:
     lines: int = 0
     rows: int = 0
     bad: Counter[str] = field(default_factory=Counter)
-
-
-@dataclass(frozen=True, slots=True)
-class TextSettings:
-    """How the text is laid out.
-
-    Attributes:
-        format: None: told from each line.
-        delimiter: between cells, or between name and value in a record; None: told from the lines. A space stands
-            for any white space.
-        columns_in_order: names of the cells where the device prints no header.
-        record_mark: a line, or the first name of a line, with which a record begins; empty for a blank line.
-
-    """
-
-    format: TextFormat | None = None
-    delimiter: str | None = None
-    columns_in_order: tuple[str, ...] = ()
-    record_mark: str | None = None
 
 
 class LineCutter:

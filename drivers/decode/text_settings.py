@@ -1,112 +1,106 @@
-"""The keys of a ``[[source]]`` that say how a device's text is laid out, and what is wrong with them. Pure."""
+"""The keys of a ``[[source]]`` that say how a device's text is laid out. Pure."""
 
+# ruff: noqa: ARG002, D102 - what the methods and their arguments of each kind are for stands with the base class
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, ClassVar, Literal
 
-from telemetry.driver import Settings
 from telemetry.model.errors import Problem, did_you_mean, printable
+from telemetry.model.keys import BadValue, Key, Kind, Text, Words, choice, number, setting, text
+from telemetry.model.tables import Rules, Table
 
-from .columns import check_columns, is_number
-from .device_clock import MICROSECONDS_IN
-from .text_lines import FORMATS, TextSettings
+from .columns import Column, Columns
+from .device_clock import MICROSECONDS_IN, TimeUnit
 
-KEYS = (
-    "format",
-    "delimiter",
-    "columns_in_order",
-    "record_mark",
-    "time_column",
-    "time_unit",
-    "time_wraps_at",
-    "columns",
-)
+TextFormat = Literal["csv", "key=value", "json", "record"]
+FORMATS: tuple[TextFormat, ...] = ("csv", "key=value", "json", "record")
 _NO_DELIMITERS = frozenset("\"'+-.\r\n")
+_CODE = "the code of the board, or what it prints"
 
 
-def text_settings(settings: Settings) -> TextSettings:
-    """Return the layout's part of a source's settings, found good by :func:`check_text`."""
-    return TextSettings(
-        settings.get("format"),
-        settings.get("delimiter"),
-        tuple(settings.get("columns_in_order", ())),
-        settings.get("record_mark"),
+@dataclass(frozen=True, slots=True)
+class Delimiter(Kind):
+    """One character that parts values."""
+
+    def takes(self, key: Key) -> str:
+        return 'one character, such as "," ";" "\\t"; " " for any white space'
+
+    def read(self, key: Key, value: object) -> Any:
+        if not isinstance(value, str) or len(value) != 1 or value.isalnum() or value in _NO_DELIMITERS:
+            raise BadValue("cannot part values", f"write {key.takes}")
+        return value
+
+    def schema(self, key: Key) -> dict[str, Any]:
+        return {"type": "string", "minLength": 1, "maxLength": 1}
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnNames(Words):
+    """Names of columns, each once."""
+
+    def each(self, key: Key, words: tuple[str, ...]) -> tuple[str, ...]:
+        twice = next((word for word in words if words.count(word) > 1), None)
+        if twice is not None:
+            raise BadValue(f"names {printable(twice)} twice", "give each its own name")
+        return words
+
+
+def _format(s: TextSettings) -> Iterator[Problem]:
+    if s.format == "record" and s.record_mark is None:
+        yield Problem("record_mark", "is missing", 'write the line that begins one, "" for a blank line')
+    if s.format in ("csv", "key=value", "json") and s.record_mark is not None:
+        yield Problem("record_mark", f"has no meaning for {s.format} lines", "leave it out")
+    if s.format in ("key=value", "json") and s.delimiter is not None:
+        yield Problem("delimiter", f"has no meaning for {s.format} lines", "leave it out")
+
+
+def _order(s: TextSettings) -> Iterator[Problem]:
+    if s.columns_in_order and (s.format not in (None, "csv") or s.record_mark is not None):
+        yield Problem("columns_in_order", "has a meaning for csv lines only", "leave it out")
+
+
+def _names(s: TextSettings) -> Iterator[Problem]:
+    for name in s.columns or ():
+        if s.columns_in_order and name not in s.columns_in_order:
+            right = f"name one of columns_in_order{did_you_mean(name, s.columns_in_order)}"
+            yield Problem(f"columns.{printable(name)}", "is not among columns_in_order", right)
+
+
+def _time(s: TextSettings) -> Iterator[Problem]:
+    if "time_column" not in s.stated:
+        for key in sorted(s.stated.keys() & {"time_unit", "time_wraps_at"}):
+            right = "name the column with the device's time, or leave it out"
+            yield Problem(key, "stands without time_column", right)
+    elif s.columns_in_order and s.time_column is not None and s.time_column not in s.columns_in_order:
+        right = f"name one of them{did_you_mean(s.time_column, s.columns_in_order)}"
+        yield Problem("time_column", f"{printable(s.time_column)} is not among columns_in_order", right)
+
+
+@dataclass(frozen=True, kw_only=True)
+class TextSettings(Table):
+    """How the text is laid out, and what its columns are."""
+
+    rules: ClassVar[Rules] = (_format, _order, _names, _time)
+    format: TextFormat | None = choice(FORMATS, "how lines are laid out; else told from the lines", _CODE, "csv")
+    delimiter: str | None = setting(
+        Delimiter(),
+        "what stands between cells, or between name and value in a record; else told from the lines",
+        _CODE,
+        ";",
     )
-
-
-def check_text(settings: Settings) -> list[Problem]:
-    """Return every problem of the layout's part of a source's settings."""
-    return [
-        *_check_format(settings),
-        *_check_order(settings),
-        *_check_time(settings),
-        *check_columns(settings.get("columns", {})),
-    ]
-
-
-def _check_format(settings: Settings) -> list[Problem]:
-    problems = []
-    wanted, mark, delimiter = settings.get("format"), settings.get("record_mark"), settings.get("delimiter")
-    if wanted is not None and wanted not in FORMATS:
-        near = did_you_mean(str(wanted), FORMATS)
-        problems.append(Problem("format", f"{printable(wanted)} is not known", f"use {', '.join(FORMATS)}{near}"))
-    if mark is not None and not isinstance(mark, str):
-        problems.append(Problem("record_mark", "is not text", 'write the line that begins a record: "BEGIN", say'))
-    elif mark is None and wanted == "record":
-        problems.append(Problem("record_mark", "is missing", 'write the line that begins one, "" for a blank line'))
-    elif mark is not None and wanted in ("csv", "key=value", "json"):
-        problems.append(Problem("record_mark", f"has no meaning for {wanted} lines", "leave it out"))
-    if delimiter is not None and not _is_delimiter(delimiter):
-        problems.append(Problem("delimiter", "cannot part values", 'write one of "," ";" "\\t" " " or the like'))
-    elif delimiter is not None and wanted in ("key=value", "json"):
-        problems.append(Problem("delimiter", f"has no meaning for {wanted} lines", "leave it out"))
-    return problems
-
-
-def _check_order(settings: Settings) -> list[Problem]:
-    names = settings.get("columns_in_order")
-    if names is None:
-        return []
-    if not isinstance(names, list | tuple) or not names or not all(isinstance(n, str) and n.strip() for n in names):
-        return [
-            Problem("columns_in_order", "is not a list of names", 'write columns_in_order = ["ms", "u_bat"], say')
-        ]
-    problems = []
-    if len(set(names)) != len(names):
-        twice = next(name for name in names if list(names).count(name) > 1)
-        problems.append(Problem("columns_in_order", f"names {printable(twice)} twice", "give each its own name"))
-    if settings.get("format", "csv") != "csv" or settings.get("record_mark") is not None:
-        problems.append(Problem("columns_in_order", "has a meaning for csv lines only", "leave it out"))
-    table = settings.get("columns", {})
-    for name in table if isinstance(table, dict) else ():
-        if name not in names:
-            right = f"name one of columns_in_order{did_you_mean(name, names)}"
-            problems.append(Problem(f"columns.{printable(name)}", "is not among columns_in_order", right))
-    return problems
-
-
-def _check_time(settings: Settings) -> list[Problem]:
-    problems = []
-    column, unit, wraps_at = (settings.get(key) for key in ("time_column", "time_unit", "time_wraps_at"))
-    order = settings.get("columns_in_order")
-    if column is None:
-        problems += [
-            Problem(key, "stands without time_column", "name the column with the device's time, or leave it out")
-            for key, value in (("time_unit", unit), ("time_wraps_at", wraps_at))
-            if value is not None
-        ]
-    elif not isinstance(column, str) or not column.strip():
-        problems.append(Problem("time_column", "is not a column's name", 'write time_column = "ms", say'))
-    elif isinstance(order, list | tuple) and column not in order:
-        right = f"name one of them{did_you_mean(column, [n for n in order if isinstance(n, str)])}"
-        problems.append(Problem("time_column", f"{printable(column)} is not among columns_in_order", right))
-    if unit is not None and unit not in MICROSECONDS_IN:
-        problems.append(Problem("time_unit", f"{printable(unit)} is not known", f"use {', '.join(MICROSECONDS_IN)}"))
-    if wraps_at is not None and (not is_number(wraps_at) or wraps_at <= 0):
-        right = "write the count at which the device's time begins again, such as 4294967296"
-        problems.append(Problem("time_wraps_at", "is not a number above 0", right))
-    return problems
-
-
-def _is_delimiter(value: Any) -> bool:
-    return isinstance(value, str) and len(value) == 1 and not value.isalnum() and value not in _NO_DELIMITERS
+    columns_in_order: tuple[str, ...] = setting(
+        ColumnNames(fewest=1), "names of the cells where there is no header", _CODE, ["ms", "u_bat"], default=()
+    )
+    record_mark: str | None = setting(
+        Text(shortest=0), "the line, or the first name of a line, that begins a record", _CODE, "BEGIN"
+    )
+    time_column: str | None = text("the column with the board's own time; it is kept as an extra", _CODE, "ms")
+    time_unit: TimeUnit = choice(MICROSECONDS_IN, "unit of that time", _CODE, "us", default="ms")
+    time_wraps_at: float | None = number(
+        1, 1e18, "the count at which that time begins again", "4294967296 for a 32-bit count", 4294967296
+    )
+    columns: Mapping[str, Column] | None = setting(
+        Columns(), "what the columns are; see below", "a meter beside each", {"u_bat": "pack_voltage"}
+    )

@@ -1,6 +1,6 @@
 """The CAN bus, by whatever interface python-can supports. The only file that imports python-can.
 
-The bus is read by our own pump with short waits, and only read: nothing here sends a frame but :class:`FarEndBus`,
+The bus is read by our own pump with short waits, and only read: nothing here sends a frame but :class:`SendingBus`,
 which simulated devices use and no driver does. Where the interface can be opened so that it does not even
 acknowledge, it is, unless the owner says otherwise.
 """
@@ -11,21 +11,18 @@ import gzip
 import io
 import socket
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from telemetry.driver import Settings
 from telemetry.model.clock import Clock
-from telemetry.model.errors import InputError, LinkLost, LinkUnavailable, Problem, did_you_mean, printable
+from telemetry.model.errors import InputError, LinkLost, LinkUnavailable, printable
 
 from ..decode.can_frames import EXTENDED, CanFrame
 from .bounded_log import BoundedLog, check_objects
-from .can_options import SERIAL, option_problems
 from .can_settings import BusSettings
 from .can_trouble import errors_explained, is_noise, said_by, why_lost, why_not
-from .ports import port_problem
 from .pump import READ_LIMIT_S
 
 GATHER_S = 0.005
@@ -78,50 +75,6 @@ def interfaces() -> list[str]:
     except ImportError as error:
         raise LinkUnavailable(f"CAN needs the package python-can ({error}); run: pip install python-can") from error
     return sorted(BACKENDS)
-
-
-def check_bus(settings: Settings) -> list[Problem]:
-    """Return every problem of the bus's part of a source's settings."""
-    problems = []
-    interface, channel = settings.get("interface"), settings.get("channel")
-    if not isinstance(interface, str) or not interface.strip():
-        what = "is missing" if interface is None else "names no interface"
-        problems.append(
-            Problem("interface", what, 'write interface = "socketcan" on Linux, "slcan" for a serial adapter')
-        )
-    else:
-        problems += _check_interface(interface)
-    if channel is not None and (isinstance(channel, bool) or not isinstance(channel, str | int)):
-        problems.append(Problem("channel", "is neither a name nor a number", 'write channel = "can0", say'))
-    elif isinstance(channel, str) and interface in SERIAL:
-        device = channel.partition("@")[0] if interface == "slcan" else channel  # slcan takes DEVICE@BAUD
-        wrong = port_problem(device, "channel")
-        problems += [] if wrong is None else [wrong]
-    bit_rate = settings.get("bit_rate")
-    if bit_rate is not None and (
-        isinstance(bit_rate, bool) or not isinstance(bit_rate, int) or not 5_000 <= bit_rate <= 1_000_000
-    ):
-        problems.append(Problem("bit_rate", "is no whole number from 5000 to 1000000", "write 250000 or 500000, say"))
-    if not isinstance(settings.get("listen_only", True), bool):
-        problems.append(Problem("listen_only", "is neither true nor false", "leave it out for true"))
-    options = settings.get("options", {})
-    if not isinstance(options, Mapping):
-        problems.append(Problem("options", "is not a table", "write options = { tty_baudrate = 2000000 }, say"))
-    else:
-        problems += option_problems(interface, options)
-    return problems
-
-
-def _check_interface(interface: str) -> list[Problem]:
-    try:
-        known = interfaces()
-    except LinkUnavailable as error:
-        what, _, right = str(error).rpartition("; ")
-        return [Problem("interface", what, right)]
-    if interface in known:
-        return []
-    near = did_you_mean(interface, known) or f", of {', '.join(known)}"
-    return [Problem("interface", f"{printable(interface)} is not known", f"use one that python-can has{near}")]
 
 
 class CanLink:
@@ -245,7 +198,7 @@ def _open(settings: BusSettings) -> Any:
 
     if settings.interface not in known:
         raise LinkUnavailable(f"there is no CAN interface {settings.name}; use one of {', '.join(known)}")
-    arguments: dict[str, Any] = dict(settings.options)
+    arguments: dict[str, Any] = dict(settings.options or {})
     if settings.bit_rate is not None:
         arguments["bitrate"] = settings.bit_rate
     if settings.listen_only:
@@ -348,7 +301,7 @@ def _log_stream(path: Path) -> Any:
     return io.TextIOWrapper(log, encoding="utf-8", errors="replace") if is_text else log
 
 
-class FarEndBus:
+class SendingBus:
     """Sends frames as a simulated device. For far ends and tests; no driver may use it.
 
     Raises:
@@ -357,7 +310,7 @@ class FarEndBus:
     """
 
     def __init__(self, interface: str, channel: str, **options: Any) -> None:
-        self._bus = _open(BusSettings(interface, channel, listen_only=False, options=options))
+        self._bus = _open(BusSettings(interface=interface, channel=channel, listen_only=False, options=options))
 
     def send(self, key: int, data: bytes) -> None:
         """Send one data frame; ``key`` as in :class:`~drivers.decode.can_frames.CanFrame`."""

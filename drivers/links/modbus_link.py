@@ -41,7 +41,7 @@ REFUSALS = {
 
 
 @dataclass(frozen=True, slots=True)
-class ModbusSettings:
+class Reach:
     """How to reach a device.
 
     Attributes:
@@ -80,7 +80,7 @@ class Answer:
 class ModbusLink:
     """One connection to one device. One object serves one opening."""
 
-    def __init__(self, settings: ModbusSettings, tap: Callable[[Direction, bytes], None] | None = None) -> None:
+    def __init__(self, settings: Reach, tap: Callable[[Direction, bytes], None] | None = None) -> None:
         self._settings = settings
         self._tap = tap
         self._client: Any = None

@@ -23,8 +23,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from telemetry.driver import Settings
-from telemetry.model.errors import LinkLost, LinkUnavailable, Problem, printable
+from telemetry.model.errors import LinkLost, LinkUnavailable, printable
+from telemetry.model.keys import BadValue, Key, Text, choice, count, setting, switch
+from telemetry.model.tables import Table
 
 from .ports import is_network_port, port_problem
 from .pump import READ_LIMIT_S
@@ -40,58 +41,47 @@ GATHER_S = 0.02
 
 
 @dataclass(frozen=True, slots=True)
-class PortSettings:
-    """How to open a port.
+class Port(Text):
+    """The name of a port; see :mod:`.ports` for what may be one."""
 
-    Attributes:
-        port: device name or URL.
-        baud_rate: bits a second.
-        parity: as named in :data:`PARITIES`.
-        stop_bits: 1, 1.5 or 2.
-        dtr: state of the data-terminal-ready line; many boards restart when it rises.
-        rts: state of the request-to-send line.
+    def takes(self, key: Key) -> str:  # noqa: D102, ARG002 - as for every kind
+        return "a device, or socket://HOST:PORT, rfc2217://HOST:PORT, loop://"
 
-    """
-
-    port: str
-    baud_rate: int = 115200
-    parity: Parity = "none"
-    stop_bits: float = 1
-    dtr: bool = False
-    rts: bool = False
+    def read(self, key: Key, value: object) -> Any:  # noqa: D102 - as for every kind
+        port = Text.read(self, key, value)
+        if (wrong := port_problem(port)) is not None:
+            raise BadValue(wrong.what, wrong.right)
+        return port
 
 
-KEYS = ("port", "baud_rate", "parity", "stop_bits", "dtr", "rts")
-"""The keys of a ``[[source]]`` that say how to open a port."""
+@dataclass(frozen=True, kw_only=True)
+class PortSettings(Table):
+    """The keys of a ``[[source]]`` that say how a port is opened."""
 
-
-def port_settings(settings: Settings) -> PortSettings:
-    """Return the port's part of a source's settings, found good by :func:`check_port`."""
-    return PortSettings(**{key: settings[key] for key in KEYS if key in settings})
-
-
-def check_port(settings: Settings) -> list[Problem]:
-    """Return every problem of the port's part of a source's settings."""
-    problems = []
-    port = settings.get("port")
-    if not isinstance(port, str) or not port.strip():
-        where_from = 'name it, such as port = "/dev/ttyUSB0" or "COM4"; shakedown sources lists those in reach'
-        problems.append(Problem("port", "is missing" if port is None else "names no port", where_from))
-    elif (wrong := port_problem(port)) is not None:
-        problems.append(wrong)
-    baud_rate = settings.get("baud_rate", 115200)
-    if isinstance(baud_rate, bool) or not isinstance(baud_rate, int) or not 50 <= baud_rate <= 12_000_000:
-        problems.append(Problem("baud_rate", "is no whole number from 50 to 12000000", "write 115200, say"))
-    if settings.get("parity", "none") not in PARITIES:
-        problems.append(Problem("parity", "is not known", f"use one of {', '.join(PARITIES)}"))
-    if settings.get("stop_bits", 1) not in STOP_BITS or isinstance(settings.get("stop_bits"), bool):
-        problems.append(Problem("stop_bits", "is not known", "use 1, 1.5 or 2"))
-    problems += [
-        Problem(key, "is neither true nor false", f"write {key} = false, or leave it out")
-        for key in ("dtr", "rts")
-        if not isinstance(settings.get(key, False), bool)
-    ]
-    return problems
+    port: str = setting(
+        Port(200),
+        "the port; on Linux a name under `/dev/serial/by-id` stays the same whichever socket you use",
+        "`shakedown sources` lists those in reach",
+        "/dev/ttyUSB0",
+        required=True,
+    )
+    baud_rate: int = count(
+        50,
+        12_000_000,
+        "bits a second; if every line is noise, this is wrong",
+        "the device's sheet",
+        9600,
+        default=115200,
+    )
+    parity: Parity = choice(PARITIES, "parity bit of each byte", "the device's sheet", "even", default="none")
+    stop_bits: float = choice(STOP_BITS, "stop bits of each byte", "the device's sheet", 2, default=1)
+    dtr: bool = switch(
+        "state of the data-terminal-ready line; many boards restart when it rises",
+        "see below",
+        example=True,
+        default=False,
+    )
+    rts: bool = switch("state of the request-to-send line", "see below", example=True, default=False)
 
 
 class SerialLink:

@@ -7,7 +7,7 @@ with it: object manager, adapter, device, service and characteristic. Needs the 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -64,12 +64,14 @@ class SimulatedPeripheral:
 
     address: str
     name: str
-    services: dict[str, list[SimulatedCharacteristic]]
+    services: Mapping[str, Sequence[SimulatedCharacteristic]]
     advertised: tuple[str, ...] = ()
     paths: list[str] = field(default_factory=list)
 
 
-class _Refused(Exception):
+class RefusedCall(Exception):
+    """Answers a call with an error of this D-Bus name."""
+
     def __init__(self, name: str, text: str) -> None:
         super().__init__(text)
         self.name, self.text = name, text
@@ -80,28 +82,18 @@ class BluetoothService:
 
     Attributes:
         in_reach: whether the peripheral is heard and can be connected to.
-        refusals: connections that will be refused from now on.
-        writes: everything that clients wrote: (UUID, bytes), oldest first.
-        connections: connections made so far.
-        unanswered: names of D-Bus methods that are never answered.
 
     """
 
     def __init__(self, bus_address: str, peripheral: SimulatedPeripheral) -> None:
         self.peripheral = peripheral
         self.in_reach = True
-        self.refusals = 0
-        self.writes: list[tuple[str, bytes]] = []
-        self.connections = 0
-        self.unanswered: set[str] = set()
         self._bus_address = bus_address
         self._bus: MessageBus | None = None
         self._objects: dict[str, dict[str, Properties]] = {}
         self._device = f"{_ADAPTER}/dev_{peripheral.address.replace(':', '_')}"
         self._by_path: dict[str, SimulatedCharacteristic] = {}
         self._advertising: asyncio.TimerHandle | None = None
-        self._forbidden = False
-        self._wants_pairing = False
         self._replying: set[asyncio.Task[None]] = set()
 
     async def start(self) -> None:
@@ -142,26 +134,6 @@ class BluetoothService:
         """Whether a client is connected to the peripheral."""
         device = self._objects.get(self._device)
         return device is not None and bool(device[_DEVICE_INTERFACE]["Connected"].value)
-
-    def switch_adapter(self, on: bool) -> None:
-        """Switch the adapter off or on."""
-        if not on:
-            self.drop()
-        self._set(_ADAPTER, _ADAPTER_INTERFACE, Powered=Variant("b", on))
-
-    def remove_adapter(self) -> None:
-        """Pull the adapter out."""
-        self.drop()
-        self._remove(self._device, _DEVICE_INTERFACE)
-        self._remove(_ADAPTER, _ADAPTER_INTERFACE)
-
-    def forbid(self) -> None:
-        """Refuse everything, as a bus does to a user without the right to it."""
-        self._forbidden = True
-
-    def want_pairing(self) -> None:
-        """Refuse reading and subscribing, as a device does that talks only to what it is paired with."""
-        self._wants_pairing = True
 
     def drop(self) -> None:
         """Break the connection, as when the device goes out of reach or is switched off."""
@@ -213,10 +185,6 @@ class BluetoothService:
         """Answer one call; what is not for us is left to the library."""
         if message.message_type is not MessageType.METHOD_CALL:
             return None
-        if message.member in self.unanswered:
-            return True
-        if self._forbidden:
-            return Message.new_error(message, "org.freedesktop.DBus.Error.AccessDenied", "Rejected send message")
         if message.interface == _MANAGER_INTERFACE:
             return Message.new_method_return(message, "a{oa{sa{sv}}}", [self._objects])
         if message.interface == _DEVICE_INTERFACE and message.member == "Connect":
@@ -226,12 +194,12 @@ class BluetoothService:
             return True
         try:
             return self._call(message)
-        except _Refused as refused:
+        except RefusedCall as refused:
             return Message.new_error(message, refused.name, refused.text)
 
     def _call(self, message: Message) -> Message | None:
         if message.path not in self._objects:
-            raise _Refused("org.freedesktop.DBus.Error.UnknownObject", "no such object")
+            raise RefusedCall("org.freedesktop.DBus.Error.UnknownObject", "no such object")
         if message.interface == _ADAPTER_INTERFACE:
             self._call_adapter(message.member)
         elif message.interface == _DEVICE_INTERFACE and message.member == "Disconnect":
@@ -244,10 +212,10 @@ class BluetoothService:
 
     def _call_adapter(self, member: str | None) -> None:
         if not self._objects[_ADAPTER][_ADAPTER_INTERFACE]["Powered"].value:
-            raise _Refused("org.bluez.Error.NotReady", "Resource Not Ready")
+            raise RefusedCall("org.bluez.Error.NotReady", "Resource Not Ready")
         if member == "StartDiscovery":
             if self._advertising is not None:
-                raise _Refused("org.bluez.Error.InProgress", "Operation already in progress")
+                raise RefusedCall("org.bluez.Error.InProgress", "Operation already in progress")
             self._set(_ADAPTER, _ADAPTER_INTERFACE, Discovering=Variant("b", True))
             self._advertising = asyncio.get_running_loop().call_later(0.005, self._advertise)
         elif member == "StopDiscovery":
@@ -268,11 +236,9 @@ class BluetoothService:
 
     async def _connect(self, message: Message) -> None:
         await asyncio.sleep(0.005)
-        if self.refusals or not self.in_reach:
-            self.refusals = max(0, self.refusals - 1)
+        if not self.in_reach:
             self._send(Message.new_error(message, "org.bluez.Error.Failed", "br-connection-page-timeout"))
             return
-        self.connections += 1
         self._set(self._device, _DEVICE_INTERFACE, Connected=Variant("b", True))
         self._send(Message.new_method_return(message))
         await asyncio.sleep(0.005)
@@ -306,11 +272,9 @@ class BluetoothService:
         })  # fmt: skip
 
     def _call_characteristic(self, message: Message, characteristic: SimulatedCharacteristic) -> Message:
-        if self._wants_pairing:
-            raise _Refused("org.bluez.Error.Failed", "Operation failed with ATT error: 0x05 (Insufficient Auth)")
         if message.member == "ReadValue":
             if "read" not in characteristic.flags:
-                raise _Refused("org.bluez.Error.NotPermitted", "Read not permitted")
+                raise RefusedCall("org.bluez.Error.NotPermitted", "Read not permitted")
             if characteristic.subscribed:  # as the real service does: the answer comes as a notification, too
                 self.notify(characteristic, characteristic.value)
             return Message.new_method_return(message, "ay", [characteristic.value])
@@ -318,16 +282,15 @@ class BluetoothService:
             return self._write(message, characteristic)
         if message.member in ("StartNotify", "StopNotify"):
             if "notify" not in characteristic.flags:
-                raise _Refused("org.bluez.Error.NotSupported", "Operation is not supported")
+                raise RefusedCall("org.bluez.Error.NotSupported", "Operation is not supported")
             characteristic.subscribed = message.member == "StartNotify"
             return Message.new_method_return(message)
-        raise _Refused("org.freedesktop.DBus.Error.UnknownMethod", "no such method")
+        raise RefusedCall("org.freedesktop.DBus.Error.UnknownMethod", "no such method")
 
     def _write(self, message: Message, characteristic: SimulatedCharacteristic) -> Message:
         if not {"write", "write-without-response"} & set(characteristic.flags):
-            raise _Refused("org.bluez.Error.NotPermitted", "Write not permitted")
+            raise RefusedCall("org.bluez.Error.NotPermitted", "Write not permitted")
         data = bytes(message.body[0])
-        self.writes.append((characteristic.uuid, data))
         if characteristic.on_write is not None:
             characteristic.on_write(data)
         return Message.new_method_return(message)

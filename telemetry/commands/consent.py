@@ -7,6 +7,7 @@ import sys
 from contextlib import suppress
 from pathlib import Path
 
+from telemetry.driver import Sends
 from telemetry.machine.sections import Machine
 from telemetry.model.errors import InputError, harmless, printable
 from telemetry.pipeline.registry import load_driver, with_paths
@@ -59,10 +60,10 @@ def requests_of(machine: Machine) -> list[str]:
     folder = Path(machine.file).parent
     found = []
     for source in machine.sources:
-        requests = getattr(load_driver(source.driver), "requests", None)
-        if requests is not None:
+        driver = load_driver(source.driver)
+        if isinstance(driver, Sends):
             settings = with_paths(source.driver, source.settings_for_driver, folder)
-            found += [f"{source.name}: {data.hex(' ').upper()}" for data in requests(settings)]
+            found += [f"{source.name}: {data.hex(' ').upper()}" for data in driver.requests(settings)]
     return list(dict.fromkeys(found))
 
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import textwrap
 from pathlib import Path
 from typing import Any
 
 from telemetry.commands.options import add, as_json, say, warn
+from telemetry.model.toml_text import toml_value
 
 
 def add_to(commands: Any) -> None:
@@ -19,6 +21,7 @@ def _add_sources(commands: Any) -> None:
     words = "list ports and devices in reach, ready to paste into a machine file"
     parser = add(commands, "sources", sources, words, "shakedown sources")
     parser.add_argument("--json", action="store_true", help="print a JSON list")
+    parser.add_argument("--settings", metavar="DRIVER", help="say instead what a [[source]] of that driver takes")
 
 
 def _add_decode_check(commands: Any) -> None:
@@ -30,7 +33,10 @@ def _add_decode_check(commands: Any) -> None:
 
 
 def sources(arguments: argparse.Namespace) -> int:
-    """List what is in reach."""
+    """List what is in reach, or what a driver's source takes."""
+    if arguments.settings is not None:
+        say("\n".join(_setting_lines(arguments.settings)))
+        return 0
     from telemetry.discover import source_lines, sources_in_reach
 
     found, reasons = sources_in_reach()
@@ -42,8 +48,28 @@ def sources(arguments: argparse.Namespace) -> int:
 
 def decode_check(arguments: argparse.Namespace) -> int:
     """Say what a frame map makes of captured bytes."""
-    from telemetry.pipeline.registry import load_driver
+    from telemetry.driver import ChecksCaptures
+    from telemetry.pipeline.registry import driver_for
 
-    for line in load_driver("serial-frames").check_capture(arguments.map, arguments.capture, arguments.source):
+    _, driver = driver_for(ChecksCaptures)
+    for line in driver.check_capture(arguments.map, arguments.capture, arguments.source):
         say(line)
     return 0
+
+
+def _setting_lines(driver: str) -> list[str]:
+    """Return the keys of a driver's own, each with what it takes, what it is and where an owner finds it."""
+    from telemetry.driver import Declares
+    from telemetry.model.keys import keys_of
+    from telemetry.pipeline.registry import load_driver
+
+    cls = load_driver(driver)
+    lines = []
+    for key in keys_of(cls.table) if isinstance(cls, Declares) else ():
+        default = "" if key.default in (None, ()) else f"; default {toml_value(key.default)}"
+        said = [f"{key.takes}{default}", key.meaning, f"find it: {key.find}"]
+        lines.append(f"{key.name}{' (required)' if key.required else ''}")
+        for each in said:
+            indented = textwrap.wrap(each, 75, break_on_hyphens=False)
+            lines += [f"    {line}" for line in indented]
+    return lines or [f"{driver} has no settings of its own"]

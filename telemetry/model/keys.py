@@ -225,7 +225,7 @@ class Number(Kind):
     high: float
 
     def takes(self, key: Key) -> str:
-        return f"a number from {self.low:.10g} to {self.high:.10g}{key.in_unit}"
+        return f"a number{'' if math.isinf(self.high) else f' from {self.low:.10g} to {self.high:.10g}'}{key.in_unit}"
 
     def read(self, key: Key, value: object) -> Any:
         if isinstance(value, bool) or not isinstance(value, int | float):
@@ -268,7 +268,10 @@ class Number(Kind):
         return number_meant(said, key.unit)
 
     def schema(self, key: Key) -> dict[str, Any]:
-        return {"type": "number", "minimum": self.low, "maximum": self.high}
+        return {"type": "number"} | ({} if math.isinf(self.high) else {"minimum": self.low, "maximum": self.high})
+
+
+ANY_NUMBER = Number(-math.inf, math.inf)
 
 
 @dataclass(frozen=True, slots=True)
@@ -308,9 +311,10 @@ def _number_hint(key: Key, value: object) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Text(Kind):
-    """One line of printable text, not empty."""
+    """One line of printable text, without blanks around it; ``shortest`` 0: it may be empty."""
 
     longest: int = 60
+    shortest: int = 1
 
     def takes(self, key: Key) -> str:
         return f"text in quotes, up to {self.longest} characters"
@@ -318,7 +322,7 @@ class Text(Kind):
     def read(self, key: Key, value: object) -> Any:
         if not isinstance(value, str):
             raise BadValue(f"is {described(value)} where text belongs", f"write {key.takes}")
-        if not value.strip():
+        if not value.strip() and self.shortest:
             raise BadValue("is empty", f"write {key.takes}, or leave the line out")
         if not value.isprintable() or len(value) > self.longest:
             why = "is too long" if value.isprintable() else "holds characters that cannot be shown"
@@ -331,7 +335,7 @@ class Text(Kind):
         return said
 
     def schema(self, key: Key) -> dict[str, Any]:
-        return {"type": "string", "pattern": r"\S", "maxLength": self.longest}
+        return {"type": "string", "maxLength": self.longest} | ({"pattern": r"\S"} if self.shortest else {})
 
 
 @dataclass(frozen=True, slots=True)
@@ -387,17 +391,19 @@ class Choice(Kind):
 
 @dataclass(frozen=True, slots=True)
 class Words(Kind):
-    """A list of words; the attribute is a tuple of them."""
+    """A list of words; the attribute is a tuple of them. ``fewest``: how many there must be."""
 
+    fewest: int = 0
     of_what: ClassVar[str] = "names"
 
     def takes(self, key: Key) -> str:
         return f"a list of {self.of_what}, such as {toml_value(key.example)}"
 
     def read(self, key: Key, value: object) -> Any:
-        if not isinstance(value, list | tuple) or not all(isinstance(each, str) for each in value):
+        words = list(value) if isinstance(value, list | tuple) else [None]
+        if len(words) < self.fewest or not all(isinstance(each, str) for each in words):
             raise BadValue(f"is {described(value)} where a list of {self.of_what} belongs", f"write {key.takes}")
-        return self.each(key, tuple(value))
+        return self.each(key, tuple(map(str, words)))
 
     def each(self, key: Key, words: tuple[str, ...]) -> tuple[str, ...]:
         """Return the words as they are kept; raise BadValue for one that is not known."""

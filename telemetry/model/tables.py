@@ -24,7 +24,8 @@ from telemetry.model.errors import InputError, Problem, did_you_mean, nearest, p
 from telemetry.model.keys import BadValue, Key, Kind, described, keys_of
 from telemetry.model.toml_text import toml_value
 
-Rule = Callable[[Any], Iterable[Problem]]
+Rules = tuple[Callable[[Any], Iterable[Problem]], ...]
+"""What keys may not state together: functions of the table that yield problems."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,12 +34,12 @@ class Table:
 
     Attributes:
         rules: what its keys may not state together.
-        stated: names of the keys that were given, right or wrong.
+        stated: what was given, right or wrong, by key.
 
     """
 
-    rules: ClassVar[tuple[Rule, ...]] = ()
-    stated: frozenset[str] = field(default=frozenset(), compare=False, repr=False)
+    rules: ClassVar[Rules] = ()
+    stated: Mapping[str, Any] = field(default_factory=dict, compare=False, repr=False)
 
 
 T = TypeVar("T", bound=Table)
@@ -62,25 +63,12 @@ class _Right:
 
 def read_table(table: type[T], values: Mapping[str, Any]) -> tuple[T | None, list[Problem]]:
     """Return the settings that ``values`` states, or None and every problem; where each is, by the key alone."""
-    values = {name: value for name, value in values.items() if value is not None}
-    keys, attributes = {key.name: key for key in keys_of(table)}, _attributes(table)
-    problems: list[Problem] = []
-    right: dict[str, Any] = {"stated": frozenset(values)}
-    for name, value in values.items():
-        if name not in keys:
-            problems.append(Problem(printable(name), "is an unknown key", known_key(name, keys)))
-            continue
-        try:
-            right[attributes[name]] = keys[name].kind.read(keys[name], value)
-        except BadValue as bad:
-            problems += within(name, bad.problems)
-    missing = [key for key in keys.values() if key.required and key.name not in values]
-    problems += [Problem(key.name, "is missing", key.missing) for key in missing]
-    wrong = {attributes[key.name] for key in (*missing, *(keys[name] for name in values if name in keys))} - set(
-        right
-    )
-    absent = {each.name: each.default for each in fields(table) if each.name not in wrong}
-    view = _Right(absent | right, frozenset(wrong))
+    right, problems = _read(table, values)
+    attributes = _attributes(table)
+    stated = {attributes[key.name] for key in keys_of(table) if key.name in right["stated"] or key.required}
+    spoilt = frozenset(stated - set(right))
+    absent = {each.name: each.default for each in fields(table) if each.name not in spoilt}
+    view = _Right(absent | right, spoilt)
     for rule in _rules(table):
         try:
             problems.extend(rule(view))
@@ -90,16 +78,34 @@ def read_table(table: type[T], values: Mapping[str, Any]) -> tuple[T | None, lis
 
 
 def settings_of(table: type[T], values: Mapping[str, Any]) -> T:
-    """Return the settings that ``values`` states.
+    """Return the settings that ``values``, found good before, states; the rules are not held again.
 
     Raises:
-        InputError: every problem in one sentence.
+        InputError: a value is no longer right, as when a file that it names has changed.
 
     """
-    found, problems = read_table(table, values)
-    if found is None:
+    right, problems = _read(table, values)
+    if problems:
         raise InputError("; ".join(map(str, problems)))
-    return found
+    return table(**right)
+
+
+def _read(table: type, values: Mapping[str, Any]) -> tuple[dict[str, Any], list[Problem]]:
+    """Return the values that are right, by attribute, and what is wrong with the others by themselves."""
+    values = {name: value for name, value in values.items() if value is not None}
+    keys, attributes = {key.name: key for key in keys_of(table)}, _attributes(table)
+    problems: list[Problem] = []
+    right: dict[str, Any] = {"stated": values}
+    for name, value in values.items():
+        if name not in keys:
+            problems.append(Problem(printable(name), "is an unknown key", known_key(name, keys)))
+            continue
+        try:
+            right[attributes[name]] = keys[name].kind.read(keys[name], value)
+        except BadValue as bad:
+            problems += within(name, bad.problems)
+    missing = [key for key in keys.values() if key.required and key.name not in values]
+    return right, problems + [Problem(key.name, "is missing", key.missing) for key in missing]
 
 
 def known_key(name: str, keys: Iterable[str]) -> str:
@@ -122,10 +128,10 @@ def _attributes(table: type) -> dict[str, str]:
     return {each.name.rstrip("_"): each.name for each in fields(table) if "key" in each.metadata}
 
 
-def _rules(table: type) -> Iterator[Rule]:
+def _rules(table: type) -> Iterator[Callable[[Any], Iterable[Problem]]]:
     """Give the rules of the class and of those that it is made from."""
     for each in reversed(table.__mro__):
-        yield from cast("tuple[Rule, ...]", vars(each).get("rules", ()))
+        yield from cast("Rules", vars(each).get("rules", ()))
 
 
 def table_schema(table: type) -> dict[str, Any]:
@@ -165,11 +171,13 @@ class Inner(Kind):
         return next(each for each in keys_of(self.table) if each.name == self.short)
 
     def read(self, key: Key, value: object) -> Any:
-        if not isinstance(value, Mapping):
-            if not self.short:
-                raise BadValue(f"is {described(value)} where a table belongs", f"write {key.takes}")
-            value = {self.short: value}
-        found, problems = read_table(self.table, value)
+        if isinstance(value, Mapping):
+            found, problems = read_table(self.table, value)
+        elif self.short:
+            found, problems = read_table(self.table, {self.short: value})
+            problems = [Problem("", each.what, each.right) for each in problems]
+        else:
+            raise BadValue(f"is {described(value)} where a table belongs", f"write {key.takes}")
         if found is None:
             raise BadValue.of(problems)
         return found

@@ -3,15 +3,31 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar, cast
 
-from telemetry.driver import Settings
+from telemetry.driver import (
+    ChecksCaptures,
+    ChecksSettings,
+    DriverClass,
+    GivesExample,
+    NamesFiles,
+    PlaysFeed,
+    Settings,
+)
 from telemetry.model.errors import InputError, Problem, nearest, printable
 
 GROUP = "shakedown.drivers"
 OURS = "shakedown"
+ROLES: Mapping[type, str] = {
+    GivesExample: "simulated-machine",
+    PlaysFeed: "replay",
+    ChecksCaptures: "serial-frames",
+}
+"""Which of our drivers does what the program itself needs done; found by name, since to load all takes a second."""
+C = TypeVar("C")
 
 
 def _found() -> dict[str, EntryPoint]:
@@ -45,7 +61,7 @@ def clashes() -> list[str]:
     return sorted(name for name, count in names.items() if count > 1)
 
 
-def load_driver(name: str) -> Any:
+def load_driver(name: str) -> DriverClass:
     """Return the driver class of that name.
 
     Raises:
@@ -57,11 +73,24 @@ def load_driver(name: str) -> Any:
     if name in clashes():
         raise InputError(f"two packages offer a driver {name!r}; uninstall one of them")
     try:
-        return found[name].load()
+        driver: DriverClass = found[name].load()
     except ImportError as error:
         raise InputError(
             f"driver {name!r} cannot be loaded ({printable(error, 120)}); install what it needs"
         ) from error
+    return driver
+
+
+def drivers_that(can: type[C]) -> dict[str, C]:
+    """Return the drivers with a capability, by name; ``can`` is its protocol in :mod:`telemetry.driver`."""
+    found = ((name, load_driver(name)) for name in driver_names())
+    return {name: cast("C", driver) for name, driver in found if isinstance(driver, can)}
+
+
+def driver_for(role: type[C]) -> tuple[str, C]:
+    """Return the one of our drivers that the program itself uses for a capability, and its name."""
+    name = ROLES[role]
+    return name, cast("C", load_driver(name))
 
 
 def with_paths(driver: str, settings: Settings, folder: Path) -> dict[str, Any]:
@@ -70,7 +99,8 @@ def with_paths(driver: str, settings: Settings, folder: Path) -> dict[str, Any]:
     Which keys name files the driver says in ``path_keys``; absolute names and what is no name stay as they are.
     """
     found = dict(settings)
-    for key in getattr(load_driver(driver), "path_keys", ()):
+    cls = load_driver(driver)
+    for key in cls.path_keys if isinstance(cls, NamesFiles) else ():
         if isinstance(found.get(key), str):
             found[key] = str(folder / Path(found[key]).expanduser())
     return found
@@ -84,6 +114,4 @@ def check_settings(driver: str, settings: Settings, folder: Path = Path()) -> li
         cls = load_driver(driver)
     except InputError as error:
         return [Problem("driver", str(error), "choose another driver until then")]
-    check = getattr(cls, "check", None)
-    problems: list[Problem] = check(with_paths(driver, settings, folder)) if check is not None else []
-    return problems
+    return cls.check(with_paths(driver, settings, folder)) if isinstance(cls, ChecksSettings) else []

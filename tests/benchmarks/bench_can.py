@@ -21,8 +21,9 @@ import cantools.database  # noqa: E402
 from drivers.can_messages import CanMessagesDriver, messages_of  # noqa: E402
 from drivers.decode.can_batches import CanBatches  # noqa: E402
 from drivers.decode.can_frames import CanFrame  # noqa: E402
-from drivers.links.can_bus import FarEndBus  # noqa: E402
-from drivers.simulated.can_far_end import catalogue_text  # noqa: E402
+from drivers.decode.can_standards import DecodingSettings  # noqa: E402
+from drivers.links.can_bus import SendingBus  # noqa: E402
+from drivers.simulated.can_peer import catalogue_text  # noqa: E402
 from telemetry.driver import DriverContext  # noqa: E402
 from telemetry.model.clock import SystemClock  # noqa: E402
 
@@ -48,10 +49,9 @@ def decoding(count: int = 4_000, rounds: int = 40) -> None:
     """Each round times all three in turn, by processor time, so that a busy computer is the same to all."""
     with tempfile.TemporaryDirectory() as folder:
         path = catalogue(folder)
-        settings = {"catalogue": str(path)}
         taken = frames(count)
         reference = cantools.database.load_file(path)
-        messages = messages_of(settings)
+        messages = messages_of(DecodingSettings(catalogue=str(path)))
 
         def theirs() -> None:
             for frame in taken:
@@ -82,7 +82,7 @@ def decoding(count: int = 4_000, rounds: int = 40) -> None:
 
 def send(seconds: float) -> int:
     """Send at the stated rate; another process, so that its cost is not ours."""
-    bus = FarEndBus("udp_multicast", MULTICAST, hop_limit=0)
+    bus = SendingBus("udp_multicast", MULTICAST, hop_limit=0)
     start, sent = time.perf_counter(), 0
     data = bytes(range(8))
     while (passed := time.perf_counter() - start) < seconds:

@@ -20,7 +20,7 @@ from drivers.decode.frame_decoder import FrameDecoder
 from drivers.decode.frame_encoder import encode
 from drivers.decode.frame_map import load_frame_map
 from drivers.serial_frames import SerialFramesDriver
-from drivers.simulated.serial_frames_far_end import PLAIN_PACK
+from drivers.simulated.frames_peer import PLAIN_PACK
 from telemetry.driver import DriverContext
 from telemetry.model.clock import SystemClock
 

@@ -24,7 +24,7 @@ from telemetry.model.clock import SystemClock
 ROOT = Path(__file__).parents[2]
 PACK = """
 import asyncio, json
-from drivers.simulated.bluetooth_far_end import BluetoothFarEnd
+from tests.drivers.bluetooth_peers import UnrulyBluetooth
 from telemetry.model.batch import Batch, Group
 from telemetry.model.clock import SystemClock
 
@@ -39,7 +39,7 @@ class Count:
 
 async def main():
     clock = SystemClock()
-    async with BluetoothFarEnd(Count(clock.now()), clock, "frames") as pack:
+    async with UnrulyBluetooth(Count(clock.now()), clock, "frames") as pack:
         print(json.dumps(pack.settings), flush=True)
         await asyncio.sleep(3600)
 

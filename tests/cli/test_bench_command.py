@@ -155,4 +155,4 @@ def test_the_demo_knows_its_bench_tests() -> None:
     machine = demo_machine({"scenario": "market", "seed": 3, "bench": "enabled"})
     assert machine.sources[0].settings["bench"] == "enabled"
     (problem,) = SimulatedMachineDriver.check({"bench": "brakes"})
-    assert "throttle, enabled" in str(problem)
+    assert '"throttle", "enabled"' in str(problem)

@@ -95,7 +95,8 @@ MISTAKES = [
     Mistake(
         "watch --demo --scenario orchad",
         2,
-        "scenario: there is no scenario 'orchad'; choose one of orchard, market, orchard-charge, varied",
+        'scenario: is the text "orchad", which is not known; did you mean orchard, orchard-charge?; write one of '
+        '"orchard", "market", "orchard-charge", "varied"',
     ),
     Mistake(
         "watch",
@@ -324,8 +325,9 @@ MISTAKES = [
         2,
         in_file(
             "portless.toml",
-            'portless.toml, line 5, [[source]] number 1, port: is missing; name it, such as port = "/dev/ttyUSB0" or'
-            ' "COM4"; shakedown sources lists those in reach',
+            "portless.toml, line 5, [[source]] number 1, port: is missing; "
+            'write port = "/dev/ttyUSB0", say: a device, or socket://HOST:PORT, rfc2217://HOST:PORT, loop://; '
+            "find it: `shakedown sources` lists those in reach",
         ),
     ),
     Mistake("new-machine mower.toml", 2, "mower.toml exists; choose another name or add --replace"),

@@ -32,16 +32,9 @@ pytestmark = pytest.mark.skipif(
     reason="the program dbus-daemon is not installed, or this is not Linux",
 )
 if sys.platform == "linux":
-    from drivers.simulated.bluetooth_far_end import (
-        ADDRESS,
-        NAME,
-        OWN_SERVICE,
-        REQUESTS,
-        STREAM,
-        BluetoothFarEnd,
-        pieces,
-    )
-    from drivers.simulated.bluetooth_frames import REQUEST, FrameWriter
+    from drivers.simulated.bluetooth_peer import ADDRESS, NAME, OWN_SERVICE
+    from tests.drivers.bluetooth_frames import REQUEST, FrameWriter
+    from tests.drivers.bluetooth_peers import REQUESTS, STREAM, UnrulyBluetooth, pieces
 
 
 class SteadyPack:
@@ -67,10 +60,10 @@ class SteadyPack:
         return [Batch.of_rows(self.PACK, times, pack), Batch.of_rows(self.CELLS, times, cells)]
 
 
-def far_end(speech="standard", name=None, current=18.25):
+def peer(speech="standard", name=None, current=18.25):
     clock = SystemClock()
     more = {} if name is None else {"name": name}
-    return BluetoothFarEnd(SteadyPack(clock.now(), current), clock, speech, **more)
+    return UnrulyBluetooth(SteadyPack(clock.now(), current), clock, speech, **more)
 
 
 def made(settings, **more):
@@ -100,7 +93,7 @@ def has(*signals):
 
 @pytest.mark.parametrize("by", ["address", "address in lower case", "name", "service", "service in short"])
 async def test_it_is_found_by_address_name_and_service(by):
-    async with far_end() as pack:
+    async with peer() as pack:
         rest = {key: value for key, value in pack.settings.items() if key != "address"}
         found = {
             "address": {"address": ADDRESS},
@@ -121,7 +114,7 @@ async def test_it_is_found_by_address_name_and_service(by):
     [{"address": "C0:00:5E:00:53:99"}, {"name": "another"}, {"service": "6f1d0099-5c1e-4d2a-9b1e-0c5e00530001"}],
 )
 async def test_what_is_not_heard_is_named_with_the_remedy(wanted):
-    async with far_end() as pack:
+    async with peer() as pack:
         rest = {key: value for key, value in pack.settings.items() if key != "address"}
         driver = made({**rest, "scan_s": 0.3}, **wanted)
         with pytest.raises(LinkUnavailable, match=r"was not heard within 0.3 s; bring it nearer, wake it"):
@@ -132,7 +125,7 @@ async def test_what_is_not_heard_is_named_with_the_remedy(wanted):
 async def test_the_hostile_name_of_a_device_steers_nothing_and_still_finds_it(monkeypatch):
     monkeypatch.setattr(bluetooth_le, "LOOK_ROUND_S", 0.5)
     name = "\x1b[2J\x1b]0;owned\x07[bold red]pack[/]\u202e\n"
-    async with far_end(name=name) as pack:
+    async with peer(name=name) as pack:
         os.environ["DBUS_SYSTEM_BUS_ADDRESS"] = pack.settings["system_bus"]
         (found,) = await BluetoothLeDriver.discover()
         assert found["address"] == ADDRESS
@@ -150,7 +143,7 @@ async def test_the_hostile_name_of_a_device_steers_nothing_and_still_finds_it(mo
 
 async def test_a_device_without_a_battery_service_is_said_to_need_a_map(monkeypatch):
     monkeypatch.setattr(bluetooth_le, "LOOK_ROUND_S", 0.5)
-    async with far_end("frames") as pack:
+    async with peer("frames") as pack:
         os.environ["DBUS_SYSTEM_BUS_ADDRESS"] = pack.settings["system_bus"]
         (found,) = await BluetoothLeDriver.discover()
         assert found["seems"] == f"{NAME}: tells of no Battery Service, so it probably needs a map"
@@ -165,7 +158,7 @@ async def test_a_device_without_a_battery_service_is_said_to_need_a_map(monkeypa
 
 @pytest.mark.parametrize("current", [18.25, -18.25])
 async def test_standard_characteristics_give_the_packs_signals_with_our_sign(current):
-    async with far_end(current=current) as pack:
+    async with peer(current=current) as pack:
         driver = made(pack.settings)
         await driver.open()
         names = ("pack_voltage", "pack_current", "soc_reported", "pack_temperature_1", "extra_current")
@@ -176,7 +169,7 @@ async def test_standard_characteristics_give_the_packs_signals_with_our_sign(cur
 
 
 async def test_what_rests_is_asked_so_that_a_quiet_pack_is_no_failed_link():
-    async with far_end() as pack:
+    async with peer() as pack:
         driver = made(pack.settings, silence_s=1.2)
         await driver.open()
         await heard(driver, has("pack_voltage"))
@@ -196,7 +189,7 @@ async def test_what_rests_is_asked_so_that_a_quiet_pack_is_no_failed_link():
 
 
 async def test_long_frames_over_many_notifications_come_whole_and_in_order():
-    async with far_end("frames") as pack:
+    async with peer("frames") as pack:
         writer = FrameWriter([(group.name, group.signals) for group in SteadyPack.groups])
         cells = writer.frames([Batch.of_rows(SteadyPack.CELLS, [0], [[3.3] * 24])])[0]
         assert len(pieces(cells)) == 6, "frames are longer than a notification"
@@ -219,7 +212,7 @@ async def test_long_frames_over_many_notifications_come_whole_and_in_order():
 
 
 async def test_what_is_written_is_the_maps_requests_and_nothing_else():
-    async with far_end("frames on request") as pack:
+    async with peer("frames on request") as pack:
         driver = made(pack.settings)
         await driver.open()
         values = await heard(driver, lambda _: len(pack.service.writes) >= 4)
@@ -230,7 +223,7 @@ async def test_what_is_written_is_the_maps_requests_and_nothing_else():
 
 async def test_raw_bytes_both_ways_are_kept_for_a_capture():
     kept = []
-    async with far_end("frames on request") as pack:
+    async with peer("frames on request") as pack:
         driver = BluetoothLeDriver(DriverContext("pack", pack.settings, SystemClock(), capture=kept.append))
         await driver.open()
         await heard(driver, has("pack_voltage"))
@@ -242,7 +235,7 @@ async def test_raw_bytes_both_ways_are_kept_for_a_capture():
 
 async def test_notifications_given_up_for_want_of_room_leave_a_gap_and_no_wrong_row(monkeypatch):
     monkeypatch.setattr(bluetooth_le_link, "QUEUE_LIMIT", 15)
-    async with far_end("frames") as pack:
+    async with peer("frames") as pack:
         driver = made(pack.settings)
         await driver.open()
         await asyncio.sleep(0.5)
@@ -266,7 +259,7 @@ async def test_a_map_that_does_not_fit_is_told_in_the_log(caplog):
         "frame": {"start": "5E A7", "length": 26},
         "message": {"pack": {"when": [{"byte": 2, "is": 99}], "fields": {"pack_voltage": {"byte": 4, "width": 32}}}},
     }
-    async with far_end("frames") as pack:
+    async with peer("frames") as pack:
         driver = made({**pack.settings, "map": frame_map})
         await driver.open()
         with pytest.raises(TimeoutError):
@@ -278,7 +271,7 @@ async def test_a_map_that_does_not_fit_is_told_in_the_log(caplog):
 
 
 async def test_garbage_in_notifications_is_counted_and_passed_over():
-    async with far_end() as pack:
+    async with peer() as pack:
         driver = made(pack.settings)
         await driver.open()
         pack.print_garbage(0.3)
@@ -319,7 +312,7 @@ async def ended(task):
 
 
 async def test_a_pack_that_goes_out_of_reach_is_lost_and_comes_back():
-    async with far_end() as pack:
+    async with peer() as pack:
         posted, task = watched(pack.settings)
         await reaches(posted, "live")
         pack.disconnect()
@@ -332,7 +325,7 @@ async def test_a_pack_that_goes_out_of_reach_is_lost_and_comes_back():
 
 
 async def test_a_pack_that_refuses_once_is_tried_again():
-    async with far_end() as pack:
+    async with peer() as pack:
         pack.service.refusals = 1
         posted, task = watched(pack.settings)
         await reaches(posted, "lost", "live")
@@ -343,7 +336,7 @@ async def test_a_pack_that_refuses_once_is_tried_again():
 
 @pytest.mark.parametrize("speech", ["standard", "frames"])
 async def test_a_bluetooth_service_that_dies_without_a_word_is_noticed_and_its_return_too(speech):
-    async with far_end(speech) as pack:
+    async with peer(speech) as pack:
         posted, task = watched(pack.settings, silence_s=0.8)
         await reaches(posted, "live")
         pack.service.die()
@@ -356,7 +349,7 @@ async def test_a_bluetooth_service_that_dies_without_a_word_is_noticed_and_its_r
 
 
 async def test_twenty_drops_in_a_row_leave_nothing_behind(held):
-    async with far_end() as pack:
+    async with peer() as pack:
         await opened_and_dropped(pack)
         before, tasks = held(), len(asyncio.all_tasks())
         for _ in range(20):
@@ -380,7 +373,7 @@ async def opened_and_dropped(pack):
 
 @pytest.mark.parametrize("unanswered", ["Connect", "StartDiscovery", "StartNotify", "GetManagedObjects"])
 async def test_an_opening_that_hangs_can_be_cancelled_and_holds_nothing(unanswered):
-    async with far_end() as pack:
+    async with peer() as pack:
         pack.service.unanswered = {unanswered}
         driver = made(pack.settings)
         opening = asyncio.create_task(driver.open())
@@ -397,7 +390,7 @@ async def test_an_opening_that_hangs_can_be_cancelled_and_holds_nothing(unanswer
 @pytest.mark.parametrize("unanswered", ["Connect", "StartDiscovery"])
 async def test_an_opening_has_a_time_limit(unanswered, monkeypatch):
     monkeypatch.setattr(bluetooth_le_link, "OPEN_LIMIT_S", 3.0)
-    async with far_end() as pack:
+    async with peer() as pack:
         pack.service.unanswered = {unanswered}
         driver = made(pack.settings)
         doing = "connecting to it" if unanswered == "Connect" else "looking for it"
@@ -409,7 +402,7 @@ async def test_an_opening_has_a_time_limit(unanswered, monkeypatch):
 async def test_closing_has_a_time_limit_and_a_read_has_one(monkeypatch):
     monkeypatch.setattr(bluetooth_le_link, "CLOSE_LIMIT_S", 1.5)
     monkeypatch.setattr(bluetooth_le_link, "READ_LIMIT_S", 0.3)
-    async with far_end() as pack:
+    async with peer() as pack:
         driver = made(pack.settings)
         await driver.open()
         pack.service.unanswered = {"ReadValue", "Disconnect"}
@@ -424,7 +417,7 @@ async def test_closing_has_a_time_limit_and_a_read_has_one(monkeypatch):
 
 @pytest.mark.parametrize("by", ["address", "name", "service"])
 async def test_a_connection_left_behind_by_a_program_that_was_killed_is_taken_over(by):
-    async with far_end() as pack:
+    async with peer() as pack:
         code = (
             "import asyncio, os, json, sys\n"
             "from drivers.bluetooth_le import BluetoothLeDriver\n"
@@ -450,7 +443,7 @@ async def test_a_connection_left_behind_by_a_program_that_was_killed_is_taken_ov
 
 
 async def test_the_second_source_on_an_adapter_waits_its_turn():
-    async with far_end() as pack:
+    async with peer() as pack:
         first = made(pack.settings)
         async with adapter_lock(None):
             opening = asyncio.create_task(first.open())
@@ -479,7 +472,7 @@ async def opened_and_read(driver):
     ids=["off", "named adapter off", "none", "no such adapter", "no service", "no permission", "not paired"],
 )
 async def test_each_trouble_is_one_sentence_with_its_remedy(trouble, adapter, sentence):
-    async with far_end() as pack:
+    async with peer() as pack:
         trouble(pack)
         driver = made(pack.settings, **({} if adapter is None else {"adapter": adapter}))
         with pytest.raises(LinkError) as error:
@@ -505,7 +498,7 @@ async def test_no_bus_at_all_is_one_sentence_with_its_remedy(tmp_path):
     ],
 )
 async def test_a_characteristic_that_is_not_there_is_named_with_those_that_are(change, sentence):
-    async with far_end("frames on request") as pack:
+    async with peer("frames on request") as pack:
         driver = made(pack.settings, **change)
         with pytest.raises(LinkUnavailable, match=sentence):
             await driver.open()
@@ -550,19 +543,19 @@ def test_the_simulated_machine_is_read_by_another_process(tmp_path):
         ({"address": "pack"}, "address", "is no Bluetooth address"),
         ({"address": 5}, "address", "is no Bluetooth address"),
         ({"service": "180"}, "service", "is no UUID"),
-        ({"name": ""}, "name", "is no text"),
+        ({"name": ""}, "name", "where a name belongs"),
         (
             {"name": "pack", "adaptor": "hci0"},
             "adaptor",
-            "is not a setting of this driver; leave it out; did you mean adapter?",
+            "is an unknown key; did you mean adapter?",
         ),
-        ({"name": "pack", "adapter": 0}, "adapter", "is no text"),
-        ({"name": "pack", "silence_s": 0}, "silence_s", "is not a number of seconds above 0"),
-        ({"name": "pack", "interval_s": True}, "interval_s", "is not a number of seconds above 0"),
+        ({"name": "pack", "adapter": 0}, "adapter", "is 0 where text belongs"),
+        ({"name": "pack", "silence_s": 0}, "silence_s", "is 0 s, and must be above 0"),
+        ({"name": "pack", "interval_s": True}, "interval_s", "is true where a number belongs"),
         ({"name": "pack", "interval_s": 10}, "interval_s", "is not shorter than silence_s"),
-        ({"name": "pack", "scan_s": 20}, "scan_s", "leaves no time to connect"),
+        ({"name": "pack", "scan_s": 20}, "scan_s", "is 20 s, more than is plausible; write a number from 0.1 to 12"),
         ({"name": "pack", "notify": "2A19"}, "notify", "is for a frame map"),
-        ({"name": "pack", "notify": "x"}, "notify", "is no UUID of a characteristic"),
+        ({"name": "pack", "notify": "x"}, "notify", "is no UUID"),
         ({"name": "pack", "map": "no-such-file.toml", "notify": "2A19"}, "map", "cannot be read"),
         ({"name": "pack", "map": "no-such-file.toml"}, "notify", "is missing"),
         ({"name": "pack", "map": 5, "notify": "2A19"}, "map", "is neither a table nor a file's name"),

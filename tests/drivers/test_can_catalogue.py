@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from drivers.can_messages import CanMessagesDriver, messages_of
+from drivers.can_messages import CanMessagesDriver, CanMessagesSettings, messages_of
 from drivers.decode.can_batches import CanBatches
 from drivers.decode.can_frames import EXTENDED, CanFrame
 from drivers.decode.message_catalogue import plain_name, read_catalogue
 from telemetry.model.errors import InputError
+from telemetry.model.tables import settings_of
 
 PACK = """\
 VERSION ""
@@ -57,6 +58,10 @@ def source(**keys):
     return {"interface": "virtual", "channel": "bus", **keys}
 
 
+def read_by(settings):
+    return messages_of(settings_of(CanMessagesSettings, settings))
+
+
 def said(**keys):
     return [str(problem) for problem in CanMessagesDriver.check(source(**keys))]
 
@@ -64,7 +69,7 @@ def said(**keys):
 def test_the_table_names_scales_and_knows_codes(pack):
     settings = source(catalogue=pack, signals=SIGNALS)
     assert CanMessagesDriver.check(settings) == []
-    batches = CanBatches("pack", messages_of(settings), 250_000)
+    batches = CanBatches("pack", read_by(settings), 250_000)
     batches.feed(
         [
             CanFrame(1, 512, bytes.fromhex("3C14 5F01 FF 03 0000")),
@@ -87,7 +92,7 @@ def test_unquoted_names_that_toml_nests_are_understood(pack):
     nested = {"PackState": {"Voltage": "pack_voltage", "Current": {"signal": "pack_current"}}}
     settings = source(catalogue=pack, signals=nested)
     assert CanMessagesDriver.check(settings) == []
-    signals = {take.signal for message in messages_of(settings) for take in message.wanted.takes}
+    signals = {take.signal for message in read_by(settings) for take in message.wanted.takes}
     assert signals == {"pack_voltage", "pack_current", "cell_04_voltage"}
 
 
@@ -120,22 +125,22 @@ def test_all_problems_come_at_once_with_the_nearest_names(pack):
     [
         ({}, "catalogue: is missing, and so is standard"),
         ({"standard": ["rvc"]}, "did you mean rv-c?"),
-        ({"standard": "rv-c"}, 'write standard = ["rv-c"]'),
+        ({"standard": "rv-c"}, 'a list of names, such as ["rv-c"]'),
         ({"standard": ["rv-c", "rv-c"]}, "names one twice"),
         ({"standard": ["rv-c"], "node": 5}, "has a meaning for canopen-418 only"),
-        ({"standard": ["canopen-418"], "node": 128}, "from 1 to 127"),
+        ({"standard": ["canopen-418"], "node": 128}, "a whole number from 1 to 127"),
         ({"standard": ["canopen-418"], "pdo": {"tpdo9": ["60600020"]}}, "use tpdo1"),
         ({"standard": ["canopen-418"], "pdo": {"tpdo2": ["606000"]}}, "hexadecimal"),
         ({"standard": ["canopen-418"], "pdo": {"tpdo2": ["60600010"]}}, "maps 6060 with 16 bits; it has 32"),
         ({"standard": ["canopen-418"], "pdo": {"tpdo2": ["60600020"] * 3}}, "more than 64 bits"),
         ({"standard": ["rv-c"], "instance": 300}, "from 0 to 250"),
         ({"standard": ["rv-c"], "interface": "socketcann"}, "did you mean socketcan"),
-        ({"standard": ["rv-c"], "interface": 5}, "names no interface"),
-        ({"standard": ["rv-c"], "listen_only": "yes"}, "neither true nor false"),
+        ({"standard": ["rv-c"], "interface": 5}, "interface: is 5 where text belongs"),
+        ({"standard": ["rv-c"], "listen_only": "yes"}, "listen_only: is the text"),
         ({"standard": ["rv-c"], "options": {"bitrate": 5}}, "write bit_rate beside options"),
-        ({"standard": ["rv-c"], "silence_s": 0}, "above 0"),
+        ({"standard": ["rv-c"], "silence_s": 0}, "must be above 0"),
         ({"standard": ["rv-c"], "signals": {"a": "pack_voltage"}}, "stands without catalogue"),
-        ({"signals": 3, "standard": ["rv-c"]}, "is not a table"),
+        ({"signals": 3, "standard": ["rv-c"]}, "signals: is 3 where a table belongs"),
         ({"catalogue": "nowhere.dbc"}, "there is no file nowhere.dbc"),
         ({"catalogue": "pack.xlsx"}, "name a file ending in .dbc"),
     ],
@@ -186,7 +191,7 @@ def test_a_j1939_catalogue_is_matched_by_parameter_group(tmp_path):
     path.write_text(text, encoding="utf-8")
     settings = source(catalogue=str(path), signals={"Voltage": "pack_voltage", "Charge": "soc_reported"})
     assert CanMessagesDriver.check(settings) == []
-    batches = CanBatches("pack", messages_of(settings), 250_000)
+    batches = CanBatches("pack", read_by(settings), 250_000)
     batches.feed([CanFrame(1, EXTENDED | 0x0CFF1033, bytes.fromhex("3C14 5F01 FE 01 0000"))])
     (batch,) = batches.taken()
     assert batch.values[0] == pytest.approx([51.80, float("nan")], nan_ok=True)
@@ -209,7 +214,7 @@ def two_senders(second):
 def test_one_parameter_group_from_two_senders_is_told_apart(tmp_path):
     path = tmp_path / "two.dbc"
     path.write_text(two_senders(0x98FF1002), encoding="utf-8")
-    batches = CanBatches("pack", messages_of(source(catalogue=str(path))), 250_000)
+    batches = CanBatches("pack", read_by(source(catalogue=str(path))), 250_000)
     for t, sender, volts in ((1, 2, 3302), (2, 1, 3301)):
         batches.feed([CanFrame(t, EXTENDED | 0x18FF1000 | sender, volts.to_bytes(2, "little").ljust(8, b"\xff"))])
     (batch,) = batches.taken()
@@ -221,7 +226,7 @@ def test_a_catalogue_and_a_standard_may_read_the_same_message(tmp_path):
     path = tmp_path / "speed.dbc"
     path.write_text(two_senders(0x98FEF1FE), encoding="utf-8")  # 65265, which the standard reads too
     settings = source(catalogue=str(path), standard=["j1939"])
-    batches = CanBatches("pack", messages_of(settings), 250_000)
+    batches = CanBatches("pack", read_by(settings), 250_000)
     batches.feed([CanFrame(1, EXTENDED | 0x18FEF100, bytes.fromhex("E40C0AFFFFFFFFFF"))])
     batches.close_due(300_000)
     got = {s: v for b in batches.taken() for s, v in zip(b.group.signals, b.values[0].tolist(), strict=True)}
@@ -268,7 +273,7 @@ def test_other_formats_are_read_by_the_same_road(tmp_path, name, text):
     path.write_text(text, encoding="utf-8")
     settings = source(catalogue=str(path))
     assert CanMessagesDriver.check(settings) == []
-    batches = CanBatches("pack", messages_of(settings), 250_000)
+    batches = CanBatches("pack", read_by(settings), 250_000)
     batches.feed([CanFrame(1, 0x200, bytes.fromhex("3C14000000000000"))])
     assert batches.taken()[0].values.tolist() == [[pytest.approx(51.80)]]
 

@@ -26,10 +26,11 @@ from drivers.decode.can_frames import (
 )
 from drivers.decode.can_groups import GroupRows
 from drivers.decode.can_signals import MessageDecoder, Take
-from drivers.decode.can_standards import FILES, FOLDER, owners_messages, standard_messages
-from drivers.decode.message_catalogue import read_catalogue, wanted_of
-from drivers.simulated.can_far_end import encoded
+from drivers.decode.can_standards import FILES, FOLDER, DecodingSettings, owners_messages, standard_messages
+from drivers.decode.message_catalogue import CatalogueSettings, read_catalogue, wanted_of
+from drivers.simulated.can_peer import encoded
 from telemetry.model.batch import Group, merged
+from telemetry.model.tables import settings_of
 
 # Fields that begin and end within bytes, most significant byte first, one of them signed.
 PUMP = """\
@@ -51,7 +52,9 @@ VAL_ 772 Running 1 "Running" 0 "Stopped" ;
 
 
 def of_standard(name, **keys):
-    return CanBatches("bus", standard_messages({"standard": [name], **keys}, set()), 250_000)
+    return CanBatches(
+        "bus", standard_messages(settings_of(DecodingSettings, {"standard": [name], **keys}), set()), 250_000
+    )
 
 
 def decoded(batches, *frames):
@@ -401,7 +404,9 @@ def test_another_instance_is_not_mixed_in():
 
 
 def test_a_second_standard_does_not_give_a_signal_that_the_first_gives():
-    messages = standard_messages({"standard": ["rv-c", "nmea-2000", "j1939", "canopen-418"]}, {"soc_reported"})
+    messages = standard_messages(
+        DecodingSettings(standard=("rv-c", "nmea-2000", "j1939", "canopen-418")), {"soc_reported"}
+    )
     signals = [take.signal for message in messages for take in message.wanted.takes]
     assert len(set(signals)) == len(signals)
     assert "soc_reported" not in signals
@@ -498,7 +503,7 @@ def test_no_row_depends_on_where_frames_are_cut_into_reads(catalogue_folder, sen
     for part, later, count in sent:
         t += later
         frames.append(CanFrame(t, 0x300 + part, count.to_bytes(2, "little")))
-    messages = owners_messages(wanted_of({"catalogue": str(path)}))
+    messages = owners_messages(wanted_of(CatalogueSettings(catalogue=str(path))))
 
     def read(pieces):
         batches, got = CanBatches("bus", messages, 250_000), []

@@ -13,13 +13,14 @@ import numpy as np
 import pytest
 
 from drivers.can_log import CanLogDriver, open_log
+from drivers.decode.can_standards import DecodingSettings
 from telemetry.driver import Driver, DriverContext
 from telemetry.model.batch import merged
 from telemetry.model.clock import ManualClock
 from telemetry.model.errors import InputError, RecordingError
 from telemetry.model.recording import Recording
 
-STANDARD = {"standard": ["rv-c"]}
+STANDARD = DecodingSettings(standard=("rv-c",))
 WALL = 1_764_000_000.0
 ROWS = 200
 
@@ -101,7 +102,7 @@ def test_a_row_that_waits_for_its_other_half_never_comes_behind_a_span(tmp_path)
                     timestamp=WALL + n / 100, arbitration_id=800, is_extended_id=False, data=b"\xe4\x0c"
                 )
                 log.on_message_received(half)
-    recording = open_log(path, {"catalogue": str(tmp_path / "cells.dbc"), "standard": ["rv-c"]})
+    recording = open_log(path, DecodingSettings(catalogue=str(tmp_path / "cells.dbc"), standard=("rv-c",)))
     before, rows = -1, 0
     for span in recording.spans(1):
         for batch in span.batches:
@@ -165,7 +166,7 @@ def test_what_is_no_log_is_one_sentence(tmp_path, name, content, sentence):
 
 
 def test_a_log_of_another_bus_says_so(tmp_path):
-    recording = open_log(written(tmp_path / "drive.log"), {"standard": ["j1939"]})
+    recording = open_log(written(tmp_path / "drive.log"), DecodingSettings(standard=("j1939",)))
     assert list(recording.spans()) == []
     assert "none of its 400 frames is a message that is read" in recording.warnings[0]
 
@@ -180,7 +181,7 @@ def test_settings_are_checked_all_at_once(tmp_path):
 
 
 async def test_it_plays_at_the_logs_pace_from_now_on(tmp_path):
-    settings = {"file": str(written(tmp_path / "drive.log")), **STANDARD}
+    settings = {"file": str(written(tmp_path / "drive.log")), "standard": ["rv-c"]}
     assert CanLogDriver.check(settings) == []
     clock = ManualClock(5_000_000_000)
     driver = CanLogDriver(DriverContext("log", settings, clock))

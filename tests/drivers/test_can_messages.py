@@ -12,13 +12,14 @@ from drivers.can_messages import CanMessagesDriver
 from drivers.decode.can_frames import EXTENDED
 from drivers.decode.can_raw import as_bytes
 from drivers.links import can_bus
-from drivers.links.can_bus import ERRORS_BEFORE_LOST, FarEndBus
-from drivers.simulated.can_far_end import CanFarEnd, OverBus, OverSerialLine
+from drivers.links.can_bus import ERRORS_BEFORE_LOST, SendingBus
+from drivers.simulated.can_peer import CanPeer
 from telemetry.driver import DriverContext
 from telemetry.model.batch import Batch, Group
 from telemetry.model.capture import CapturedPiece
 from telemetry.model.clock import SystemClock
 from telemetry.model.errors import LinkLost, LinkUnavailable
+from tests.drivers.peers import SerialAdapter, UnrulyCan
 
 PACK = Group("machine", "pack", ("pack_voltage", "pack_current", "soc_reported"))
 CELLS = Group("machine", "cells", tuple(f"cell_{n:02d}_voltage" for n in range(1, 15)))
@@ -27,6 +28,8 @@ VOLTS = [3.3 + n / 1000 for n in range(14)]
 
 class Steady:
     """A machine whose readings do not change: a row of each group every 20 ms."""
+
+    groups = (PACK, CELLS)
 
     def __init__(self, start):
         self._next = start
@@ -57,9 +60,14 @@ async def rows(opened, count, seconds=10.0):
     return found
 
 
-def far_end(way):
+class OverMulticast(CanPeer):
+    way = {"interface": "udp_multicast", "channel": "239.74.163.77"}  # noqa: RUF012 - it stays as it is
+
+
+def devices_on(bus=None, make=UnrulyCan):
     clock = SystemClock()
-    return CanFarEnd(Steady(clock.now()), clock, way, [PACK.signals, CELLS.signals])
+    machine = Steady(clock.now())
+    return make(machine, clock) if make is OverMulticast else make(machine, clock, bus, rv_c=True)
 
 
 def multicast_works():
@@ -74,7 +82,7 @@ def multicast_works():
 
 async def test_frames_kept_as_raw_bytes_are_a_log_that_python_can_reads(tmp_path):
     kept = []
-    async with far_end(OverBus("virtual", "shed")) as devices:
+    async with devices_on("shed") as devices:
         context = DriverContext("front bus", devices.settings, SystemClock(), capture=kept.append)
         opened = CanMessagesDriver(context)
         await opened.open()
@@ -91,19 +99,20 @@ async def test_frames_kept_as_raw_bytes_are_a_log_that_python_can_reads(tmp_path
 
 
 @pytest.mark.parametrize(
-    "way",
+    ("bus", "make"),
     [
-        pytest.param(lambda: OverBus("virtual", "garden"), id="virtual"),
+        pytest.param("garden", UnrulyCan, id="virtual"),
         pytest.param(
-            lambda: OverBus("udp_multicast", "239.74.163.77", hop_limit=0),
+            None,
+            OverMulticast,
             id="udp-multicast",
             marks=pytest.mark.skipif(not multicast_works(), reason="this computer has no route for multicast"),
         ),
-        pytest.param(OverSerialLine, id="serial-adapter"),
+        pytest.param(None, UnrulyCan, id="serial-adapter"),
     ],
 )
-async def test_what_the_devices_send_arrives(way):
-    async with far_end(way()) as devices:
+async def test_what_the_devices_send_arrives(bus, make):
+    async with devices_on(bus, make) as devices:
         opened = driver(devices.settings)
         await opened.open()
         got = await rows(opened, 40)
@@ -117,7 +126,7 @@ async def test_what_the_devices_send_arrives(way):
 async def test_not_one_frame_is_ever_sent():
     watching = can.Bus(interface="virtual", channel="quiet")
     try:
-        async with far_end(OverBus("virtual", "quiet")) as devices:
+        async with devices_on("quiet") as devices:
             opened = driver(devices.settings)
             await opened.open()
             await rows(opened, 60)
@@ -132,13 +141,13 @@ async def test_not_one_frame_is_ever_sent():
 
 
 async def test_an_adapter_is_only_told_to_open_listening_and_to_close():
-    way = OverSerialLine()
-    async with far_end(way) as devices:
+    async with devices_on() as devices:
         opened = driver(devices.settings)
         await opened.open()
         await rows(opened, 20)
         await opened.close()
         await asyncio.sleep(0.05)
+    way = devices.adapter
     assert "L" in way.commands
     assert {command[0] for command in way.commands} <= {"C", "S", "L", "O", "Y"}
     assert "S5" in way.commands  # 250 kbit/s in the line protocol
@@ -149,7 +158,7 @@ async def test_an_adapter_is_only_told_to_open_listening_and_to_close():
 
 async def test_error_frames_are_counted_and_explained():
     settings = {"interface": "virtual", "channel": "noisy", "bit_rate": 500_000, "standard": ["rv-c"]}
-    bus = FarEndBus("virtual", "noisy")
+    bus = SendingBus("virtual", "noisy")
     opened = driver(settings)
     await opened.open()
     for _ in range(ERRORS_BEFORE_LOST - 1):
@@ -165,15 +174,15 @@ async def test_error_frames_are_counted_and_explained():
     bus.close()
 
 
-async def test_what_came_before_the_link_was_lost_is_given_out():
-    way = OverSerialLine()
-    way.connect()
+async def test_what_came_before_the_link_was_lost_is_given_out(tmp_path):
+    way = SerialAdapter(tmp_path / "adapter")
+    way.line.connect()
     opened = driver(way.settings | {"standard": ["rv-c"]})
     await opened.open()
     await asyncio.sleep(0.1)
     for _ in range(5):
         way.send(EXTENDED | 0x19FFFD46, bytes.fromhex("01780504E40A3577"))
-    bus = FarEndBus("virtual", "last words")
+    bus = SendingBus("virtual", "last words")
     other = driver({"interface": "virtual", "channel": "last words", "standard": ["rv-c"]})
     await other.open()
     for _ in range(5):
@@ -182,18 +191,17 @@ async def test_what_came_before_the_link_was_lost_is_given_out():
         bus.send_error()
     for one in (opened, other):
         assert (await rows(one, 5))["pack_voltage"] == pytest.approx(51.45)
-    way.disconnect()
+    way.line.disconnect()
     for one in (opened, other):
         with pytest.raises(LinkLost):
             await rows(one, 1)
         await one.close()
     bus.close()
-    way.close()
 
 
 async def test_a_bus_of_which_nothing_is_understood_is_told_once(caplog):
     settings = {"interface": "virtual", "channel": "strange", "standard": ["rv-c"]}
-    bus = FarEndBus("virtual", "strange")
+    bus = SendingBus("virtual", "strange")
     opened = driver(settings)
     await opened.open()
     for n in range(500):
@@ -209,7 +217,7 @@ async def test_a_bus_of_which_nothing_is_understood_is_told_once(caplog):
 
 
 async def test_another_batterys_number_is_told(caplog):
-    bus = FarEndBus("virtual", "second")
+    bus = SendingBus("virtual", "second")
     opened = driver({"interface": "virtual", "channel": "second", "standard": ["rv-c"]})
     await opened.open()
     for _ in range(300):
@@ -222,12 +230,12 @@ async def test_another_batterys_number_is_told(caplog):
 
 
 async def test_a_row_with_a_message_missing_is_given_in_time(tmp_path):
-    async with far_end(OverBus("virtual", "gaps")) as devices:
+    async with devices_on("gaps") as devices:
         devices.be_silent()
         settings = devices.settings | {"close_after_s": 0.1}
         opened = driver(settings)
         await opened.open()
-        bus = FarEndBus("virtual", "gaps")
+        bus = SendingBus("virtual", "gaps")
         bus.send(0x300 + 1, (3300).to_bytes(2, "little") * 4)
         got = await rows(opened, 1, 2.0)
         assert sum(value == value for value in got.values()) in (2, 4)
@@ -237,8 +245,7 @@ async def test_a_row_with_a_message_missing_is_given_in_time(tmp_path):
 
 
 async def test_noise_on_an_adapters_line_is_passed_over_and_counted():
-    way = OverSerialLine()
-    async with far_end(way) as devices:
+    async with devices_on() as devices:
         opened = driver(devices.settings)
         await opened.open()
         await rows(opened, 10)

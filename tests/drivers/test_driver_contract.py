@@ -1,7 +1,7 @@
-"""What every driver with a link must do, each against a far end that really speaks.
+"""What every driver with a link must do, each against a simulated device that really speaks.
 
-To put another driver under it, add a case: the driver's class and a far end with ``settings``, ``cut_mid_line()``,
-``be_silent()``, ``print_garbage(seconds)`` and ``disconnect()``.
+To put another driver under it, add a case: the driver's class and a peer (see ``peers.py``) with ``settings``,
+``cut_mid_line()``, ``be_silent()``, ``print_garbage(seconds)`` and ``disconnect()``.
 """
 
 from __future__ import annotations
@@ -24,15 +24,11 @@ from drivers.modbus import ModbusDriver
 from drivers.satellite_position import SatellitePositionDriver
 from drivers.serial_frames import SerialFramesDriver
 from drivers.serial_text import SerialTextDriver
-from drivers.simulated.can_far_end import CanFarEnd, OverSerialLine
-from drivers.simulated.modbus_far_end import ModbusFarEnd
-from drivers.simulated.position_far_end import PositionFarEnd
-from drivers.simulated.serial_frames_far_end import SerialFramesFarEnd
-from drivers.simulated.serial_text_far_end import SerialTextFarEnd
 from telemetry.driver import CLOSE_LIMIT_S, OPEN_LIMIT_S, Driver, DriverContext
 from telemetry.model.batch import Batch, Group
 from telemetry.model.clock import SystemClock
 from telemetry.model.errors import LinkLost, LinkUnavailable
+from tests.drivers.peers import UnrulyCan, UnrulyFrames, UnrulyModbus, UnrulyPosition, UnrulyText
 
 
 class Counter:
@@ -69,29 +65,29 @@ def count_of(batch):
 
 
 def serial_text_board(clock):
-    return SerialTextFarEnd(Counter(clock.now()), clock)
+    return UnrulyText(Counter(clock.now()), clock)
 
 
 def can_adapter(clock):
-    return CanFarEnd(Counter(clock.now()), clock, OverSerialLine(), [Counter.GROUP.signals], rv_c=False)
+    return UnrulyCan(Counter(clock.now()), clock)
 
 
 def serial_frames_pack(clock):
-    return SerialFramesFarEnd(Counter(clock.now()), clock, Path(__file__).parent / "count_frames.toml")
+    return UnrulyFrames(Counter(clock.now()), clock, Path(__file__).parent / "count_frames.toml")
 
 
 def bluetooth_pack(clock):
-    from drivers.simulated.bluetooth_far_end import BluetoothFarEnd
+    from tests.drivers.bluetooth_peers import UnrulyBluetooth
 
-    return BluetoothFarEnd(Counter(clock.now()), clock, "frames")
+    return UnrulyBluetooth(Counter(clock.now()), clock, "frames")
 
 
 def modbus_pack(clock):
-    return ModbusFarEnd(Counter(clock.now()), clock, "table", interval_s=0.02, timeout_s=0.2)
+    return UnrulyModbus(Counter(clock.now()), clock, "table", interval_s=0.02, timeout_s=0.2)
 
 
 def satellite_receiver(clock):
-    return PositionFarEnd(SpeedCounter(clock.now()), clock, interval_us=10_000)
+    return UnrulyPosition(SpeedCounter(clock.now()), clock, interval_us=10_000)
 
 
 # On a computer of one's own the program may be missing; where tests run unattended that is a failure.
@@ -109,7 +105,7 @@ CASES = [
     pytest.param(SerialTextDriver, serial_text_board, id="serial-text"),
     pytest.param(CanMessagesDriver, can_adapter, id="can-messages"),
 ]
-pytestmark = pytest.mark.parametrize(("driver_class", "far_end"), CASES)
+pytestmark = pytest.mark.parametrize(("driver_class", "peer"), CASES)
 
 
 # A source that holds its newest values and is asked for them: how many rows pass in between is up to the asking, and
@@ -128,7 +124,7 @@ def gaps_in(driver_class, numbers):
 
 def made(driver_class, settings):
     assert driver_class.check(settings) == []
-    return driver_class(DriverContext("far end", settings, SystemClock()))
+    return driver_class(DriverContext("peer", settings, SystemClock()))
 
 
 async def counted(driver, rows, seconds=10.0):
@@ -136,7 +132,7 @@ async def counted(driver, rows, seconds=10.0):
     numbers, times = [], []
     async with asyncio.timeout(seconds):
         async for batch in driver.readings():
-            assert batch.group.source == "far end"
+            assert batch.group.source == "peer"
             assert np.all(np.diff(batch.t) >= 0)
             numbers += count_of(batch)
             times += batch.t.tolist()
@@ -145,9 +141,9 @@ async def counted(driver, rows, seconds=10.0):
     return numbers, times
 
 
-async def test_it_opens_and_yields_every_row_in_order_with_present_times(driver_class, far_end):
+async def test_it_opens_and_yields_every_row_in_order_with_present_times(driver_class, peer):
     clock = SystemClock()
-    async with far_end(clock) as board:
+    async with peer(clock) as board:
         driver = made(driver_class, board.settings)
         assert isinstance(driver, Driver)
         await driver.open()
@@ -160,8 +156,8 @@ async def test_it_opens_and_yields_every_row_in_order_with_present_times(driver_
         await driver.close()
 
 
-async def test_it_is_cancelled_and_closed_in_half_a_second(driver_class, far_end):
-    async with far_end(SystemClock()) as board:
+async def test_it_is_cancelled_and_closed_in_half_a_second(driver_class, peer):
+    async with peer(SystemClock()) as board:
         for silent in (False, True):
             driver = made(driver_class, board.settings)
             await driver.open()
@@ -176,8 +172,8 @@ async def test_it_is_cancelled_and_closed_in_half_a_second(driver_class, far_end
             assert time.monotonic() - start < 0.5
 
 
-async def test_a_link_that_breaks_in_mid_line_is_lost_and_the_half_line_gives_nothing(driver_class, far_end):
-    async with far_end(SystemClock()) as board:
+async def test_a_link_that_breaks_in_mid_line_is_lost_and_the_half_line_gives_nothing(driver_class, peer):
+    async with peer(SystemClock()) as board:
         driver = made(driver_class, board.settings)
         await driver.open()
         numbers, _ = await counted(driver, 10)
@@ -195,8 +191,8 @@ async def test_a_link_that_breaks_in_mid_line_is_lost_and_the_half_line_gives_no
             await made(driver_class, board.settings).open()
 
 
-async def test_a_silent_far_end_yields_nothing_and_hangs_nothing(driver_class, far_end):
-    async with far_end(SystemClock()) as board:
+async def test_a_silent_peer_yields_nothing_and_hangs_nothing(driver_class, peer):
+    async with peer(SystemClock()) as board:
         board.be_silent()
         driver = made(driver_class, board.settings)
         async with asyncio.timeout(OPEN_LIMIT_S):
@@ -210,8 +206,8 @@ async def test_a_silent_far_end_yields_nothing_and_hangs_nothing(driver_class, f
             await driver.close()
 
 
-async def test_after_garbage_no_good_row_is_lost(driver_class, far_end):
-    async with far_end(SystemClock()) as board:
+async def test_after_garbage_no_good_row_is_lost(driver_class, peer):
+    async with peer(SystemClock()) as board:
         driver = made(driver_class, board.settings)
         await driver.open()
         before, _ = await counted(driver, 20)
@@ -244,8 +240,8 @@ async def lateness():
         ticking.cancel()
 
 
-async def test_closing_is_harmless_in_any_state(driver_class, far_end):
-    async with far_end(SystemClock()) as board:
+async def test_closing_is_harmless_in_any_state(driver_class, peer):
+    async with peer(SystemClock()) as board:
         never_opened = made(driver_class, board.settings)
         await never_opened.close()
         twice = made(driver_class, board.settings)
@@ -262,8 +258,8 @@ async def test_closing_is_harmless_in_any_state(driver_class, far_end):
         await refused.close()
 
 
-async def test_thirty_openings_leave_nothing_behind(driver_class, far_end, held):
-    async with far_end(SystemClock()) as board:
+async def test_thirty_openings_leave_nothing_behind(driver_class, peer, held):
+    async with peer(SystemClock()) as board:
         first = made(driver_class, board.settings)
         await first.open()
         await first.close()

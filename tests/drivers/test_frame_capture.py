@@ -14,7 +14,7 @@ from drivers.decode.checksums import CATALOGUE
 from drivers.decode.frame_encoder import encode
 from drivers.decode.frame_layout import ChecksumPlace
 from drivers.decode.frame_map import load_frame_map, read_frame_map
-from drivers.simulated.serial_frames_far_end import PLAIN_PACK
+from drivers.simulated.frames_peer import PLAIN_PACK
 from telemetry.model.capture import CapturedPiece, CaptureWriter, read_capture
 from telemetry.model.errors import InputError
 

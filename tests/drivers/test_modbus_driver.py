@@ -11,11 +11,12 @@ import pytest
 
 from drivers.links.modbus_link import RegisterServer
 from drivers.modbus import ModbusDriver
-from drivers.simulated.modbus_far_end import BASE, ModbusFarEnd, SunSpecSpeech
+from drivers.simulated.modbus_peer import BASE, sunspec_registers
 from telemetry.driver import Driver, DriverContext
 from telemetry.model.batch import Batch, Group
 from telemetry.model.clock import SystemClock
 from telemetry.model.errors import LinkLost, LinkUnavailable
+from tests.drivers.peers import UnrulyModbus
 
 READINGS = {
     "pack_voltage": 51.47,
@@ -64,7 +65,7 @@ async def one_row(settings):
 
 @pytest.mark.parametrize("speech", ["sunspec", "table"])
 async def test_a_pack_is_read_as_it_is_and_nothing_but_reads_is_ever_sent(speech):
-    async with ModbusFarEnd(Steady(), SystemClock(), speech, interval_s=0.05) as pack:
+    async with UnrulyModbus(Steady(), SystemClock(), speech, interval_s=0.05) as pack:
         driver = driver_at(pack.settings)
         assert isinstance(driver, Driver)
         await driver.open()
@@ -88,7 +89,7 @@ async def test_a_pack_is_read_as_it_is_and_nothing_but_reads_is_ever_sent(speech
 
 async def test_what_goes_over_the_line_can_be_kept_as_it_is():
     kept = []
-    async with ModbusFarEnd(Steady(), SystemClock(), "table", interval_s=0.05) as pack:
+    async with UnrulyModbus(Steady(), SystemClock(), "table", interval_s=0.05) as pack:
         driver = ModbusDriver(DriverContext("battery", pack.settings, SystemClock(), capture=kept.append))
         await driver.open()
         await rows_of(driver, 2)
@@ -140,7 +141,7 @@ async def test_registers_that_are_not_all_there_are_read_in_smaller_pieces_from_
 
 
 async def test_a_device_that_refuses_everything_is_lost_with_the_reason():
-    async with ModbusFarEnd(Steady(), SystemClock(), "table", interval_s=0.05) as pack:
+    async with UnrulyModbus(Steady(), SystemClock(), "table", interval_s=0.05) as pack:
         pack.refusal = 4
         driver = driver_at(pack.settings)
         await driver.open()
@@ -150,7 +151,7 @@ async def test_a_device_that_refuses_everything_is_lost_with_the_reason():
 
 
 async def test_a_poll_that_is_not_answered_gives_no_row_and_is_counted_and_the_next_one_does():
-    async with ModbusFarEnd(Steady(), SystemClock(), "table", interval_s=0.05, timeout_s=0.1) as pack:
+    async with UnrulyModbus(Steady(), SystemClock(), "table", interval_s=0.05, timeout_s=0.1) as pack:
         driver = driver_at(pack.settings)
         await driver.open()
         pack.be_silent()
@@ -163,7 +164,7 @@ async def test_a_poll_that_is_not_answered_gives_no_row_and_is_counted_and_the_n
 
 
 async def test_a_device_that_comes_back_is_read_again():
-    async with ModbusFarEnd(Steady(), SystemClock(), interval_s=0.05) as pack:
+    async with UnrulyModbus(Steady(), SystemClock(), interval_s=0.05) as pack:
         first = driver_at(pack.settings)
         await first.open()
         await rows_of(first, 1)
@@ -177,7 +178,7 @@ async def test_a_device_that_comes_back_is_read_again():
 
 
 async def test_a_device_without_sunspec_is_told_apart_from_a_silent_one():
-    async with ModbusFarEnd(Steady(), SystemClock(), "table") as pack:
+    async with UnrulyModbus(Steady(), SystemClock(), "table") as pack:
         settings = {key: value for key, value in pack.settings.items() if key != "register"}
         driver = driver_at(settings)
         await driver.open()
@@ -188,7 +189,7 @@ async def test_a_device_without_sunspec_is_told_apart_from_a_silent_one():
 
 @pytest.mark.parametrize("base", [50000, 0])
 async def test_the_marker_is_found_at_its_other_places(base):
-    words = SunSpecSpeech.registers(READINGS)
+    words = sunspec_registers(READINGS)
 
     def refresh(address, count, registers):
         registers[: len(words)] = words
@@ -216,7 +217,7 @@ async def test_a_sunspec_device_that_is_no_battery_is_told_so():
 
 
 async def test_models_that_move_are_looked_for_anew():
-    words = SunSpecSpeech.registers(READINGS)
+    words = sunspec_registers(READINGS)
 
     def refresh(address, count, registers):
         registers[: len(words)] = words
@@ -263,7 +264,7 @@ async def cable():
 
 
 async def test_a_pack_on_a_serial_line_is_read_by_rtu_frames(cable):
-    words = SunSpecSpeech.registers(READINGS)
+    words = sunspec_registers(READINGS)
 
     def refresh(address, count, registers):
         registers[: len(words)] = words
@@ -279,7 +280,7 @@ async def test_a_pack_on_a_serial_line_is_read_by_rtu_frames(cable):
 
 
 async def test_the_simulated_machine_behind_a_link_is_reached_by_the_settings_it_gives():
-    async with ModbusDriver.far_end({"scenario": "orchard", "seed": 3}) as settings:
+    async with ModbusDriver.peer({"scenario": "orchard", "seed": 3}) as settings:
         row, _ = await one_row(settings)
     assert 60 < row["pack_voltage"] < 100
     assert row["cell_min_voltage"] <= row["cell_max_voltage"]
@@ -299,9 +300,10 @@ def test_every_problem_of_the_settings_is_found_at_once():
             "register": [{"address": -1, "signal": "pack_voltage"}],
         }
     )
-    assert [problem.where for problem in problems] == [
-        *("units", "host", "port", "tcp_port", "unit", "interval_s", "timeout_s", "register 1 address"),
-    ]
+    found = {problem.where for problem in problems}
+    assert found == {"units", "host", "tcp_port", "unit", "interval_s", "timeout_s", "register[1].address"}
+    assert [p.where for p in ModbusDriver.check({"host": "a", "port": "COM4"})] == ["port"]
+    assert [p.where for p in ModbusDriver.check({"port": "COM4", "tcp_port": 502})] == ["tcp_port"]
     assert [problem.where for problem in ModbusDriver.check({})] == ["host"]
     assert [problem.where for problem in ModbusDriver.check({"port": "COM4", "unit": 0})] == ["unit"]
     assert [p.where for p in ModbusDriver.check({"host": "a", "interval_s": 10})] == ["silence_s"]

@@ -13,7 +13,7 @@ from contextlib import suppress
 import pytest
 from crccheck.crc import CrcModbus
 
-from drivers.links.modbus_link import Answer, ModbusLink, ModbusSettings
+from drivers.links.modbus_link import Answer, ModbusLink, Reach
 from drivers.links.serial_port import PortSettings
 from telemetry.model.errors import LinkLost, LinkUnavailable
 
@@ -45,7 +45,7 @@ async def device(line):
 
 
 def over(line, unit, timeout_s=0.5):
-    return ModbusLink(ModbusSettings(PortSettings(line.port, 19200, "none"), unit, timeout_s))
+    return ModbusLink(Reach(PortSettings(port=line.port, baud_rate=19200, parity="none"), unit, timeout_s))
 
 
 @pytest.mark.parametrize(
@@ -84,7 +84,7 @@ async def test_the_published_registers_over_tcp():
         writer.close()
 
     server = await asyncio.start_server(answer, "127.0.0.1", 0)
-    link = ModbusLink(ModbusSettings(server.sockets[0].getsockname()[:2], 0x11))
+    link = ModbusLink(Reach(server.sockets[0].getsockname()[:2], 0x11))
     await link.open()
     assert await link.read("holding", 107, 3) == Answer([555, 0, 100])
     await link.close()
@@ -112,7 +112,7 @@ async def test_a_nonsensical_answer_over_tcp_is_none_or_ends_the_connection(rest
         writer.close()
 
     server = await asyncio.start_server(answer, "127.0.0.1", 0)
-    link = ModbusLink(ModbusSettings(server.sockets[0].getsockname()[:2], 0x11, 0.1))
+    link = ModbusLink(Reach(server.sockets[0].getsockname()[:2], 0x11, 0.1))
     await link.open()
     with suppress(LinkLost):
         assert await link.read("holding", 107, 3) == Answer(None)
@@ -168,11 +168,11 @@ async def test_a_port_that_goes_is_lost(line, device):
 
 async def test_what_cannot_be_reached_is_said_with_its_reason():
     cases = [
-        (PortSettings("/dev/no-such-port"), "there is no port /dev/no-such-port"),
+        (PortSettings(port="/dev/no-such-port"), "there is no port /dev/no-such-port"),
         (("127.0.0.1", 1), "127.0.0.1:1 cannot be reached .Connection refused.; check host and tcp_port"),
     ]
     for where, said in cases:
-        link = ModbusLink(ModbusSettings(where))
+        link = ModbusLink(Reach(where))
         with pytest.raises(LinkUnavailable, match=said):
             await link.open()
         with pytest.raises(LinkLost):

@@ -8,13 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from drivers.links import can_options
-from drivers.links.can_bus import check_bus
-from drivers.links.can_options import ALLOWED
+from drivers.links.can_settings import ALLOWED, BusSettings
 from drivers.links.ports import port_problem
 from drivers.links.serial_port import PortSettings, open_serial
 from telemetry.cli import main
 from telemetry.model.errors import LinkUnavailable
+from telemetry.model.tables import read_table
 
 PACK = '[pack]\nchemistry = "lfp"\ncells_in_series = 16\ncapacity_ah = 100\n'
 
@@ -45,8 +44,8 @@ def test_no_other_url_reaches_the_serial_library(port: str, tmp_path: Path) -> N
     port = port.format(file=mine)
     assert port_problem(port) is not None
     with pytest.raises(LinkUnavailable):
-        open_serial(PortSettings(port))
-    assert [str(problem) for problem in check_bus({"interface": "slcan", "channel": port})]
+        open_serial(PortSettings(port=port))
+    assert read_table(BusSettings, {"interface": "slcan", "channel": port})[1]
     assert mine.read_text("utf-8") == "mine"
 
 
@@ -82,14 +81,16 @@ def test_watch_refuses_and_the_named_file_stays(
     ],
 )
 def test_can_options_have_a_list_for_each_interface(interface: str, option: str) -> None:
-    told = [str(p) for p in can_options.option_problems(interface, {option: "evil.dll"})]
+    _, problems = read_table(BusSettings, {"interface": interface, "options": {option: "evil.dll"}})
+    told = [str(problem) for problem in problems if problem.where != "interface"]
     assert len(told) == 1
     assert f"options.{option}: is not an option of {interface}" in told[0]
 
 
 def test_can_options_that_are_of_use_pass() -> None:
-    assert not list(can_options.option_problems("slcan", {"tty_baudrate": 2000000, "sleep_after_open": 0.1}))
-    assert list(can_options.option_problems("slcan", {"timeout": {"a": 1}}))
+    of_use = {"tty_baudrate": 2000000, "sleep_after_open": 0.1}
+    assert read_table(BusSettings, {"interface": "slcan", "options": of_use})[1] == []
+    assert read_table(BusSettings, {"interface": "slcan", "options": {"timeout": {"a": 1}}})[1]
 
 
 def test_the_lists_name_arguments_that_python_can_has() -> None:

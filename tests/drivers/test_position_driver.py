@@ -7,7 +7,7 @@ import math
 import pytest
 
 from drivers.satellite_position import SatellitePositionDriver
-from drivers.simulated.position_far_end import CENTRE, RADIUS_M, PositionFarEnd
+from drivers.simulated.position_peer import CENTRE, RADIUS_M, PositionPeer
 from telemetry.driver import Driver, DriverContext
 from telemetry.model.batch import Batch, Group
 from telemetry.model.clock import SystemClock
@@ -45,7 +45,7 @@ async def rows_of(driver, count):
 
 async def test_a_receiver_on_a_pseudo_terminal_gives_where_the_machine_is_and_how_fast():
     clock = SystemClock()
-    async with PositionFarEnd(Rolling(clock.now()), clock, interval_us=100_000) as receiver:
+    async with PositionPeer(Rolling(clock.now()), clock, interval_us=100_000) as receiver:
         driver = driver_at(receiver.settings)
         assert isinstance(driver, Driver)
         await driver.open()
@@ -67,7 +67,7 @@ async def test_a_receiver_on_a_pseudo_terminal_gives_where_the_machine_is_and_ho
 
 async def test_when_the_fix_is_lost_the_place_is_unknown_and_comes_back():
     clock = SystemClock()
-    async with PositionFarEnd(Rolling(clock.now()), clock, interval_us=100_000) as receiver:
+    async with PositionPeer(Rolling(clock.now()), clock, interval_us=100_000) as receiver:
         driver = driver_at(receiver.settings)
         await driver.open()
         try:
@@ -84,7 +84,7 @@ async def test_when_the_fix_is_lost_the_place_is_unknown_and_comes_back():
 
 
 async def test_the_simulated_machine_behind_a_link_is_reached_by_the_settings_it_gives():
-    async with SatellitePositionDriver.far_end({"scenario": "orchard", "seed": 3}) as settings:
+    async with SatellitePositionDriver.peer({"scenario": "orchard", "seed": 3}) as settings:
         driver = driver_at(settings)
         await driver.open()
         try:

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from drivers.decode.position_sentences import QUIET_US, SIGNALS, PositionSentences, read_sentence
 from drivers.links.pump import Piece
-from drivers.simulated.position_far_end import sentences, with_checksum
+from drivers.simulated.position_peer import sentences, with_checksum
 
 RMC = "$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A"
 GGA = "$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47"

@@ -13,7 +13,7 @@ import pytest
 from drivers.decode.frame_encoder import encode
 from drivers.decode.frame_map import load_frame_map
 from drivers.serial_frames import SerialFramesDriver
-from drivers.simulated.serial_frames_far_end import PLAIN_PACK, SerialFramesFarEnd
+from drivers.simulated.frames_peer import PLAIN_PACK
 from telemetry.driver import DriverContext
 from telemetry.model.batch import Batch, Group
 from telemetry.model.clock import SystemClock
@@ -21,6 +21,7 @@ from telemetry.model.errors import InputError, LinkLost
 from telemetry.model.events import LinkChange
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.supervisor import Supervisor
+from tests.drivers.peers import UnrulyFrames
 
 STATE = {"pack_voltage": 51.47, "pack_current": -35.1, "soc_reported": 80.0, "discharge_allowed": 1.0}
 CELLS = {f"cell_{n:02}_voltage": 3.2 + n / 1000 for n in range(1, 17)}
@@ -91,7 +92,7 @@ def settings_for(line, text, tmp_path):
 
 async def test_a_polled_pack_is_asked_and_its_answers_are_read():
     clock = SystemClock()
-    async with SerialFramesFarEnd(Steady(clock.now()), clock) as pack:
+    async with UnrulyFrames(Steady(clock.now()), clock) as pack:
         driver = made(pack.settings)
         await driver.open()
         batches = await read(driver, 8)
@@ -272,7 +273,7 @@ async def test_under_the_supervisor_a_pack_is_unplugged_and_comes_back():
         gather.post(item)
 
     rows = before = 0
-    async with SerialFramesFarEnd(Steady(clock.now()), clock) as pack:
+    async with UnrulyFrames(Steady(clock.now()), clock) as pack:
         context = DriverContext("pack", pack.settings, clock)
         running = asyncio.create_task(Supervisor("pack", lambda: SerialFramesDriver(context), clock, post).run())
         for turn in range(60):

@@ -14,7 +14,7 @@ from telemetry.model.errors import LinkLost
 
 
 def pump_on(line):
-    return Pump(lambda: open_serial(PortSettings(line.port)), SystemClock(), "far end")
+    return Pump(lambda: open_serial(PortSettings(port=line.port)), SystemClock(), "far end")
 
 
 def heard(line):
@@ -107,7 +107,7 @@ async def test_a_link_that_only_listens_is_not_written_to():
 
 
 async def test_waking_a_closed_port_touches_no_other_file(line):
-    link = open_serial(PortSettings(line.port))
+    link = open_serial(PortSettings(port=line.port))
     link.close()
     reads, writes = os.pipe()
     for _ in range(20):

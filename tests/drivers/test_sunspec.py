@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from drivers.decode import sunspec
 from drivers.decode.sunspec import LAYOUTS, MISSING, Model, decoded, not_read, signals_of
-from drivers.simulated.modbus_far_end import encoded
+from drivers.simulated.modbus_peer import encoded
 
 REPEATED = {803: "string", 804: "lithium_ion_string_module"}
 COUNTS = {803: "NStr", 804: "NMod"}

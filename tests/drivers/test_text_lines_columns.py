@@ -7,15 +7,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drivers.decode.columns import ColumnMap, check_columns, line_through
+from drivers.decode.columns import ColumnMap, line_through
+from drivers.decode.text_settings import TextSettings
+from telemetry.model.tables import read_table
 
 
 def problems(table):
-    return [str(problem) for problem in check_columns(table)]
+    return [str(problem) for problem in read_table(TextSettings, {"columns": table})[1]]
 
 
 def converted(table, names, row):
-    layout = ColumnMap(table).layout(tuple(names))
+    settings, wrong = read_table(TextSettings, {"columns": table})
+    assert wrong == []
+    layout = ColumnMap(settings.columns).layout(tuple(names))
     return dict(zip(layout.signals, layout.apply(np.array([row], dtype=float))[0].tolist(), strict=True))
 
 
@@ -25,7 +29,7 @@ def test_each_way_to_name_a_column():
         "i_raw": {"signal": "pack_current", "scale": 0.0732, "offset": -37.5},
         "t": {"signal": "motor_temperature", "unknown": [999]},
     }
-    assert check_columns(table) == []
+    assert problems(table) == []
     found = converted(table, ["u", "i_raw", "t", "throttle_voltage", "Lux #1"], [52.3, 1024, 999, 1.2, 310])
     assert found["pack_voltage"] == 52.3
     assert found["pack_current"] == pytest.approx(1024 * 0.0732 - 37.5)
@@ -84,7 +88,7 @@ def test_all_problems_at_once_each_with_the_remedy():
             "f": {"scael": 1},
             "g": 5,
             "h": {"signal": "vehicle_speed", "scale": 1, "points": [[1, 2], [3, 4]]},
-            "i": {"signal": "latitude", "unknown": 4, "offset": "x"},
+            "i": {"signal": "latitude", "unknown": "x", "offset": "x"},
             "j": {"signal": "longitude", "points": [[1, 2]]},
             "k": "motor_current",
             "l": "Extra Wide",
@@ -96,12 +100,12 @@ def test_all_problems_at_once_each_with_the_remedy():
         "columns.c.signal: pack_power is computed here",
         "columns.d.points: has the same raw value twice",
         "columns.e.points: has the same true value twice",
-        "columns.f.scael: is not a column setting; use signal, scale, offset, points, unknown; did you mean scale?",
-        "columns.f: names no signal",
-        "columns.g: is neither a signal's name nor a table",
+        "columns.f.scael: is an unknown key; did you mean scale?",
+        "columns.f.signal: is missing; write signal = ",
+        "columns.g: is 5 where a signal's name belongs",
         "columns.h.points: stands beside scale or offset",
-        "columns.i.unknown: is not a list of numbers",
-        "columns.i.offset: is not a number",
+        'columns.i.unknown[1]: is the text "x" where a number belongs',
+        'columns.i.offset: is the text "x" where a number belongs',
         "columns.j.points: is not two pairs of numbers",
         "columns.k: motor_current is taken by e",
         "columns.l: there is no signal Extra Wide",

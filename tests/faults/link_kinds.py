@@ -20,12 +20,9 @@ from drivers.modbus import ModbusDriver
 from drivers.satellite_position import SatellitePositionDriver
 from drivers.serial_frames import SerialFramesDriver
 from drivers.serial_text import SerialTextDriver
-from drivers.simulated.can_far_end import CanFarEnd, OverSerialLine
-from drivers.simulated.modbus_far_end import ModbusFarEnd
-from drivers.simulated.position_far_end import PositionFarEnd, with_checksum
-from drivers.simulated.serial_frames_far_end import SerialFramesFarEnd
-from drivers.simulated.serial_text_far_end import SerialTextFarEnd
+from drivers.simulated.position_peer import with_checksum
 from telemetry.model.clock import Clock
+from tests.drivers.peers import UnrulyCan, UnrulyFrames, UnrulyModbus, UnrulyPosition, UnrulyText
 from tests.faults.machines import WRAP, Numbered
 
 COUNT_FRAMES = Path(__file__).parents[1] / "drivers" / "count_frames.toml"
@@ -131,16 +128,20 @@ def _headless_device(machine: Numbered, clock: Clock) -> Any:
     return Headless(machine, clock)
 
 
-class Headless(SerialTextFarEnd):
+class Headless(UnrulyText):
     """A board that prints no header; the machine file names its columns."""
 
     @property
     def settings(self) -> dict[str, Any]:
         """The keys that reach it."""
-        return {"port": self.port, "columns_in_order": ["ms", "motor_speed", "pack_voltage"], "time_column": "ms"}
+        return {
+            "port": str(self.line.port),
+            "columns_in_order": ["ms", "motor_speed", "pack_voltage"],
+            "time_column": "ms",
+        }
 
-    def _lines(self, batches: Any) -> Iterator[bytes]:
-        return (line for line in super()._lines(batches) if not line.startswith(b"ms"))
+    def pieces(self, batches: Any) -> Iterator[bytes]:
+        return (line for line in super().pieces(batches) if not line.startswith(b"ms"))
 
 
 def _other_bare_lines(rng: random.Random) -> Iterator[bytes]:
@@ -166,25 +167,25 @@ def _other_sentences(rng: random.Random) -> Iterator[bytes]:
 
 
 def _bluetooth_device(machine: Numbered, clock: Clock) -> Any:
-    from drivers.simulated.bluetooth_far_end import BluetoothFarEnd
+    from tests.drivers.bluetooth_peers import UnrulyBluetooth
 
-    return BluetoothFarEnd(machine, clock, "frames")
+    return UnrulyBluetooth(machine, clock, "frames")
 
 
 def _say_on_line(device: Any, data: bytes) -> None:
-    device._line.send(data)
+    device.line.send(data)
 
 
 def _say_on_can(device: Any, data: bytes) -> None:
-    device._way._write(data)
+    device.adapter.line.send(data)
 
 
 KINDS = (
     Kind(
         "serial-text",
         SerialTextDriver,
-        lambda machine, clock: SerialTextFarEnd(machine, clock),
-        lambda device, data: device.send(data),
+        UnrulyText,
+        _say_on_line,
         b"31,45.2\r\n",
         _other_lines,
         _is_other_line,
@@ -194,7 +195,7 @@ KINDS = (
         "serial-text-without-header",
         SerialTextDriver,
         _headless_device,
-        lambda device, data: device.send(data),
+        _say_on_line,
         b"7,12,45.2\r\n",
         _other_bare_lines,
         adds_up=_text_adds_up,
@@ -202,7 +203,7 @@ KINDS = (
     Kind(
         "serial-frames",
         SerialFramesDriver,
-        lambda machine, clock: SerialFramesFarEnd(machine, clock, COUNT_FRAMES),
+        lambda machine, clock: UnrulyFrames(machine, clock, COUNT_FRAMES),
         _say_on_line,
         b"\x00\x00\x2a\x42\x42\x00\x00\x12\x34",
         _other_frames,
@@ -211,7 +212,7 @@ KINDS = (
     Kind(
         "can-messages",
         CanMessagesDriver,
-        lambda machine, clock: CanFarEnd(machine, clock, OverSerialLine(), [machine.groups[0].signals], rv_c=False),
+        lambda machine, clock: UnrulyCan(machine, clock),
         _say_on_can,
         b"0102\r",
         _other_messages,
@@ -220,7 +221,7 @@ KINDS = (
     Kind(
         "satellite-position",
         SatellitePositionDriver,
-        lambda machine, clock: PositionFarEnd(machine, clock, interval_us=10_000),
+        lambda machine, clock: UnrulyPosition(machine, clock, interval_us=10_000),
         _say_on_line,
         b"00,N,44.000,K,A*25\r\n",
         _other_sentences,
@@ -232,7 +233,7 @@ KINDS = (
     Kind(
         "modbus",
         ModbusDriver,
-        lambda machine, clock: ModbusFarEnd(machine, clock, "table", interval_s=0.02, timeout_s=0.2),
+        lambda machine, clock: UnrulyModbus(machine, clock, "table", interval_s=0.02, timeout_s=0.2),
         adds_up=_modbus_adds_up,
         every_row=False,
     ),

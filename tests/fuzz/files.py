@@ -10,16 +10,15 @@ import tempfile
 from collections.abc import Callable
 from functools import cache, partial
 from pathlib import Path
-from typing import Any
 from zlib import crc32
 
 from drivers.can_log import open_log
 from drivers.decode.can_batches import CanBatches
 from drivers.decode.can_frames import CanFrame
-from drivers.decode.can_standards import FOLDER, owners_messages
+from drivers.decode.can_standards import FOLDER, DecodingSettings, owners_messages
 from drivers.decode.capture_check import check_capture
 from drivers.decode.frame_map import load_frame_map
-from drivers.decode.message_catalogue import check_catalogue, read_catalogue, wanted_of
+from drivers.decode.message_catalogue import CatalogueSettings, read_catalogue, wanted_of
 from telemetry.analysis.series import read_series
 from telemetry.machine.first_power_steps import STEPS
 from telemetry.machine.fit import fit
@@ -27,6 +26,7 @@ from telemetry.machine.limits import limits_for, unjudged
 from telemetry.machine.machine_file import load_machine
 from telemetry.model.capture import CapturedPiece, CaptureWriter, read_capture
 from telemetry.model.recording import Recording
+from telemetry.model.tables import read_table
 from telemetry.pipeline.registry import check_settings
 from telemetry.recordings.reading import open_recording
 
@@ -130,7 +130,9 @@ def parquet_examples() -> list[bytes]:
 
 def can_log(suffix: str) -> Callable[[bytes], None]:
     """Return what reads a log of CAN frames of that kind."""
-    return lambda data: read_whole(open_log(put(f"drive{suffix}", data), {"standard": ["rv-c", "nmea-2000"]}))
+    return lambda data: read_whole(
+        open_log(put(f"drive{suffix}", data), DecodingSettings(standard=("rv-c", "nmea-2000")))
+    )
 
 
 def can_log_examples(suffix: str) -> list[bytes]:
@@ -237,8 +239,9 @@ def catalogue(suffix: str) -> Callable[[bytes], None]:
             for n, each in enumerate(layouts[:4])
             for field in list(each.fields)[:1]
         }
-        settings: dict[str, Any] = {"catalogue": str(path), "signals": names}
-        if check_catalogue(settings):
+        settings, problems = read_table(CatalogueSettings, {"catalogue": str(path), "signals": names})
+        if settings is None:
+            assert problems
             return
         messages = owners_messages(wanted_of(settings))
         if not messages:

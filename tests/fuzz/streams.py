@@ -16,17 +16,19 @@ from drivers.decode.bluetooth_characteristics import CHARACTERISTICS
 from drivers.decode.bluetooth_readings import StandardReadings
 from drivers.decode.can_batches import CanBatches
 from drivers.decode.can_frames import CanFrame
-from drivers.decode.can_standards import standard_messages
+from drivers.decode.can_standards import DecodingSettings, standard_messages
 from drivers.decode.frame_decoder import FrameDecoder
 from drivers.decode.frame_encoder import encode
 from drivers.decode.frame_layout import FrameMap
 from drivers.decode.frame_map import read_frame_map
 from drivers.decode.position_sentences import PositionSentences
-from drivers.decode.register_table import Range, Registers, RegisterTable
+from drivers.decode.register_table import Range, Register, Registers, RegisterTable
 from drivers.decode.sunspec import LAYOUTS, Model, decoded, not_read, signals_of
 from drivers.decode.text_batches import TextBatches
-from drivers.simulated.modbus_far_end import encoded
+from drivers.decode.text_settings import TextSettings
+from drivers.simulated.modbus_peer import encoded
 from telemetry.model.batch import Batch, Group
+from telemetry.model.tables import settings_of
 
 from .target import Target, check_batches
 
@@ -71,7 +73,7 @@ TEXT_SETTINGS: tuple[dict[str, Any], ...] = (
 def text(data: bytes) -> None:
     """Read what a board prints, laid out in one of eight ways."""
     settings = TEXT_SETTINGS[crc32(data) % len(TEXT_SETTINGS)]
-    batches = TextBatches(Group("board", "lines", ()), settings)
+    batches = TextBatches(Group("board", "lines", ()), settings_of(TextSettings, settings))
     check_batches([batch for piece in pieces(data) if (batch := batches.feed([piece])) is not None])
 
 
@@ -170,7 +172,7 @@ def frame_examples() -> list[bytes]:
 
 @cache
 def _messages() -> tuple[Any, ...]:
-    return tuple(standard_messages(settings, set()) for settings in STANDARDS)
+    return tuple(standard_messages(settings_of(DecodingSettings, settings), set()) for settings in STANDARDS)
 
 
 _RECORD = struct.Struct("<IHB8s")
@@ -224,7 +226,7 @@ _REGISTERS = [
 def registers(data: bytes) -> None:
     """Read a register table of every type, and a SunSpec model of any length, from the same registers."""
     words = list(struct.unpack(f">{len(data) // 2}H", data[: len(data) // 2 * 2]))
-    table, read = RegisterTable(_REGISTERS), Registers()
+    table, read = RegisterTable([settings_of(Register, entry) for entry in _REGISTERS]), Registers()
     read.add(Range("holding", 0, len(words)), words)
     batches = [Batch.of_rows(Group("device", "registers", table.signals), [BEGIN], [table.row(read)])]
     if len(words) > 2:

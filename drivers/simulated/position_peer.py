@@ -1,29 +1,21 @@
 """A satellite receiver on a machine that drives round a loop, played on a pseudo-terminal.
 
 It prints RMC, GGA and VTG sentences (NMEA 0183) with their checksums, as often as asked, some times a second. On
-demand it misbehaves, and loses its fix.
+demand it loses its fix.
 """
 
 from __future__ import annotations
 
-import asyncio
 import math
-import random
-import tempfile
-from collections.abc import AsyncIterator, Mapping
-from contextlib import AsyncExitStack, asynccontextmanager
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, ClassVar
 
-from telemetry.driver import Settings
 from telemetry.model.batch import Batch
-from telemetry.model.clock import Clock, SystemClock
+from telemetry.model.clock import Clock
 
-from .pseudo_terminal import PseudoTerminal
-from .serving import cancelled, machine_by
+from .peer import Machine, SerialPeer
 
-LOOK_EVERY_US = 10_000
 DEFAULT_INTERVAL_US = 200_000
 SATELLITES = 9
 KM_H_PER_KNOT = 1.852
@@ -33,14 +25,6 @@ RADIUS_M = 80.0
 M_PER_DEGREE = 111_320.0
 """Of latitude; a sphere will do for a loop of this size."""
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-
-
-class Machine(Protocol):
-    """What plays: gives what became known up to a time, microseconds since the Unix epoch."""
-
-    def advance_to(self, t: int) -> list[Batch]:
-        """Return the batches of everything after the last call up to ``t``."""
-        ...
 
 
 def with_checksum(body: str) -> bytes:
@@ -86,91 +70,38 @@ def _angle(degrees: float, width: int, sides: str) -> str:
     return f"{whole:0{width}d}{rest // 100_000:02d}.{rest % 100_000:05d},{sides[degrees < 0]}"
 
 
-class PositionFarEnd:
-    """The receiver. Use as an async context manager; it prints for as long as that is open.
+class PositionPeer(SerialPeer):
+    """The receiver; see :class:`.peer.Peer`. The machine's ``vehicle_speed`` moves it along the loop.
 
     Args:
-        machine: what it rides on; its ``vehicle_speed`` moves it along the loop.
-        clock: real time; the machine follows it.
+        machine, clock: as for every peer.
         interval_us: microseconds between two instants that are printed.
-        seed: of the garbage.
 
     Attributes:
-        port: path to open; it stays the same when the link is dropped and comes back.
         has_fix: whether it sees enough satellites.
 
     """
 
-    def __init__(self, machine: Machine, clock: Clock, interval_us: int = DEFAULT_INTERVAL_US, seed: int = 0) -> None:
-        self._machine = machine
-        self._clock = clock
+    every_us: ClassVar[int] = 10_000
+
+    def __init__(self, machine: Machine, clock: Clock, interval_us: int = DEFAULT_INTERVAL_US) -> None:
+        super().__init__(machine, clock)
         self._interval_us = interval_us
-        self._random = random.Random(seed)  # noqa: S311 - noise, not secrets
         self._driven_m = 0.0
         self._moved_at: int | None = None
         self._due = 0
-        self._silent = False
-        self._garbage_until = 0
-        self._stack = AsyncExitStack()
-        self._line: PseudoTerminal
-        self.port = ""
         self.has_fix = True
-
-    async def __aenter__(self) -> PositionFarEnd:
-        async with AsyncExitStack() as stack:
-            folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="shakedown-"))
-            self.port = str(Path(folder) / "receiver")
-            self._line = PseudoTerminal(Path(self.port))
-            self._line.connect()
-            stack.callback(self._line.disconnect)
-            printing = asyncio.create_task(self._print_on(), name="simulated receiver")
-            stack.push_async_callback(cancelled, printing)
-            self._stack = stack.pop_all()
-        return self
-
-    async def __aexit__(self, *exc: object) -> None:
-        await self._stack.aclose()
 
     @property
     def settings(self) -> dict[str, Any]:
         """The keys of a ``[[source]]`` that reach this receiver."""
-        return {"port": self.port, "baud_rate": 9600}
+        return super().settings | {"baud_rate": 9600}
 
-    def connect(self) -> None:
-        """Plug the receiver in again."""
-        self._line.connect()
+    def pieces(self, batches: Sequence[Batch]) -> list[bytes]:
+        """Return what is printed, each instant in one piece."""
+        return [self._instant(t, speed) for t, speed in self._moved(batches)]
 
-    def disconnect(self) -> None:
-        """Pull the plug."""
-        self._line.disconnect()
-
-    def cut_mid_line(self) -> None:
-        """Send the first part of a sentence, then pull the plug."""
-        self._line.send(b"$GPRMC,123519,A,48")
-        self.disconnect()
-
-    def be_silent(self, silent: bool = True) -> None:
-        """Print nothing, with the link open, or print again."""
-        self._silent = silent
-
-    def print_garbage(self, seconds: float) -> None:
-        """Print random bytes in place of sentences for a while, as a wrong baud rate does."""
-        self._garbage_until = self._clock.now() + round(seconds * 1e6)
-
-    async def _print_on(self) -> None:
-        due = self._clock.now()
-        while True:
-            due = max(due + LOOK_EVERY_US, self._clock.now())
-            await self._clock.sleep_until(due)
-            now = self._clock.now()
-            spoken = [self._instant(t, speed) for t, speed in self._moved(self._machine.advance_to(now))]
-            if now < self._garbage_until:
-                self._line.put(self._random.randbytes(60))
-            elif not self._silent:
-                for sentence in spoken:
-                    self._line.put(sentence)
-
-    def _moved(self, batches: list[Batch]) -> list[tuple[int, float]]:
+    def _moved(self, batches: Sequence[Batch]) -> list[tuple[int, float]]:
         """Move along the loop; return the instants that are to be printed, each with its speed."""
         found = []
         for batch in batches:
@@ -193,17 +124,3 @@ class PositionFarEnd:
         longitude = CENTRE[1] + east / (M_PER_DEGREE * math.cos(math.radians(CENTRE[0])))
         course = (math.degrees(angle) + 90) % 360
         return b"".join(sentences(t, (latitude, longitude), abs(speed_kmh), course, self.has_fix))
-
-
-@asynccontextmanager
-async def simulated_far_end(settings: Settings) -> AsyncIterator[Mapping[str, Any]]:
-    """Put a receiver on a simulated machine behind a pseudo-terminal, and give the settings that reach it.
-
-    Args:
-        settings: ``scenario``, ``seed`` and ``rate_hz`` of the simulated machine, each optional.
-
-    """
-    clock = SystemClock()
-    machine = machine_by(settings, clock)
-    async with PositionFarEnd(machine, clock) as far_end:
-        yield far_end.settings

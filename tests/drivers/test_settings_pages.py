@@ -1,0 +1,61 @@
+"""The documentation's tables of settings are made from their declaration, and so are the words at the terminal."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from drivers.bluetooth_le import BluetoothLeSettings
+from drivers.can_log import CanLogSettings
+from drivers.can_messages import CanMessagesSettings
+from drivers.decode.can_standards import DecodingSettings
+from drivers.decode.register_table import Register
+from drivers.modbus import ModbusSettings
+from drivers.satellite_position import SatellitePositionSettings
+from drivers.serial_frames import SerialFramesSettings
+from drivers.serial_text import SerialTextSettings
+from telemetry.cli import main
+from telemetry.driver import Declares
+from telemetry.model.keys import keys_of, read_value
+from telemetry.model.tables import key_rows
+from telemetry.pipeline.registry import driver_names, load_driver
+
+DOCS = Path(__file__).parents[2] / "docs"
+PAGES = {
+    "serial-text": [keys_of(SerialTextSettings)],
+    "satellite-position": [keys_of(SatellitePositionSettings)],
+    "bluetooth-le": [keys_of(BluetoothLeSettings)],
+    "modbus": [keys_of(ModbusSettings), keys_of(Register)],
+    "frame-map": [keys_of(SerialFramesSettings)],
+    "can-messages": [
+        keys_of(CanMessagesSettings),
+        [key for key in keys_of(CanLogSettings) if key not in keys_of(DecodingSettings)],
+    ],
+}
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_the_tables_of_a_page_are_made_from_the_declaration(page):
+    # Where this fails: replace the table in docs/ by what "\n".join(key_rows(keys)) returns.
+    text = (DOCS / f"{page}.md").read_text("utf-8")
+    for keys in PAGES[page]:
+        assert "\n".join(key_rows(keys)) in text
+
+
+DECLARED = [name for name in driver_names() if isinstance(load_driver(name), Declares)]
+
+
+@pytest.mark.parametrize("name", DECLARED)
+def test_every_key_of_a_driver_is_told_at_the_terminal(name, capsys):
+    assert main(["sources", "--settings", name]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    for key in keys_of(load_driver(name).table):
+        assert all(" ".join(words.split()) in said for words in (key.name, key.meaning, key.takes, key.find))
+
+
+@pytest.mark.parametrize("name", DECLARED)
+def test_every_example_is_what_its_key_takes(name):
+    for key in keys_of(load_driver(name).table):
+        if key.name not in ("map", "register"):  # a file, and a table with examples of its own
+            assert read_value(key, key.example) is not None
