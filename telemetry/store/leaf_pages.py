@@ -19,21 +19,20 @@ _INTEGER_BYTES = {1: 1, 2: 2, 3: 3, 4: 4, 5: 6, 6: 8}
 def leaf_records(path: Path, page_size: int) -> Iterator[tuple[int, list[Field]]]:
     """Give the row number and the fields of each record in a page that looks like a table's leaf."""
     with path.open("rb") as file:
-        number = 0
         while page := file.read(page_size):
-            number += 1
             if len(page) == page_size:
-                yield from _records(page, 100 if number == 1 else 0)
+                yield from _records(page)
 
 
-def _records(page: bytes, start: int) -> Iterator[tuple[int, list[Field]]]:
-    if page[start] != _LEAF:
+def _records(page: bytes) -> Iterator[tuple[int, list[Field]]]:
+    """Give those of one page; the first page, which begins otherwise, holds the list of tables only."""
+    if page[0] != _LEAF:
         return
-    count = int.from_bytes(page[start + 3 : start + 5], "big")
-    if start + 8 + 2 * count > len(page):
+    count = int.from_bytes(page[3:5], "big")
+    if 8 + 2 * count > len(page):
         return
     for cell in range(count):
-        place = int.from_bytes(page[start + 8 + 2 * cell : start + 10 + 2 * cell], "big")
+        place = int.from_bytes(page[8 + 2 * cell : 10 + 2 * cell], "big")
         try:
             size, place = _varint(page, place)
             row, place = _varint(page, place)

@@ -34,7 +34,6 @@ _EVENTS = (
     *("alarm_finding", "saving"),
 )
 _RAW = ("raw_bytes", "raw_missing")
-_MAGIC = b"SQLite format 3\x00"
 _LATEST = 2**62
 _ROWS_AT_ONCE = 4096
 
@@ -95,19 +94,21 @@ def repair(path: Path, out: Path) -> Saved:
 
 
 def _mend_head(copy: Path, sound: Path) -> int:
-    """Give ``copy`` the head of a sound store where its own is damaged; return the size of its pages."""
+    """Give ``copy`` the head of a sound store, for its own may be damaged; return the size of its pages.
+
+    Of its own it keeps how many pages it has and the number of its last step, unless there is no such step. The
+    layout is that of https://www.sqlite.org/fileformat2.html, section 1.3.
+    """
     model = sound.read_bytes()[:100]
     with copy.open("r+b") as file:
-        head = bytearray(file.read(100))
-        size = int.from_bytes(head[16:18], "big")
-        if head[:16] != _MAGIC or size != 4096 or head[18:24] != model[18:24] or head[40:100] != model[40:100]:
-            head[:16], head[16:24] = model[:16], model[16:24]
-            head[40:72] = model[40:72]  # kind of schema, text encoding, application; not the number of the step
-            if int.from_bytes(head[60:64], "big") > int.from_bytes(model[60:64], "big"):
-                head[60:64] = model[60:64]
-            file.seek(0)
-            file.write(head)
-    return 4096
+        head = bytearray(file.read(100).ljust(100, b"\0"))
+        step = head[60:64]
+        head[:24], head[40:72] = model[:24], model[40:72]
+        if step <= model[60:64]:
+            head[60:64] = step
+        file.seek(0)
+        file.write(head)
+    return int.from_bytes(model[16:18], "big")
 
 
 class _Repair:
@@ -306,15 +307,12 @@ class _Repair:
             if len(by_table[self._old_tables.get(number)]) == 1
         }
         for row, fields in leaf_records(self._old_path, self._page_size):
-            if len(fields) < 4 or fields[0] is not None or not isinstance(fields[1], int):
-                continue
-            places, rest = known.get(fields[1]), fields[3:]
-            if places is None or len(rest) != len(places) or row in self._seen[fields[1]]:
-                continue
-            # an event holds texts, or its time where a row has a value
-            if all(value is None or (isinstance(value, int | float) and abs(value) < 1e12) for value in rest):
-                self._saved.lost_rows = max(0, self._saved.lost_rows - 1)
-                self._keep(row, fields[1], fields[2], list(rest), places)
+            match fields:
+                case [None, int(series), t, *rest] if len(rest) == len(known.get(series, ())):
+                    # an event holds texts, or its time where a row has a value
+                    if row not in self._seen[series] and all(map(_is_reading, rest)):
+                        self._saved.lost_rows = max(0, self._saved.lost_rows - 1)
+                        self._keep(row, series, t, rest, known[series])
         self._flush()
 
     def _finish(self) -> None:
@@ -352,6 +350,10 @@ def _fits(value: Any, kind: str, may_lack: bool) -> bool:
     if kind == "REAL":
         return isinstance(value, int | float)
     return isinstance(value, bytes if kind == "BLOB" else str)
+
+
+def _is_reading(value: Any) -> bool:
+    return value is None or (isinstance(value, int | float) and abs(value) < 1e12)
 
 
 def _are_signals(text: Any) -> bool:

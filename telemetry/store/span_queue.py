@@ -99,8 +99,8 @@ class SpanQueue:
         self.live = live
         self._stored = self._refused = self._refused_events = self._refused_raw = self._untold = 0
 
-    def has_room(self, end: int | None = None, values: int = 1) -> bool:
-        """Tell whether a span of ``values`` that ends at ``end`` would be taken."""
+    def has_room(self, values: int, end: int | None = None) -> bool:
+        """Tell whether a span of ``values`` would be taken, if it ends at ``end`` (at any time where None)."""
         if not self._ends:
             return True
         late = self.live and end is not None and end - self._ends[0][0] > LIVE_SPAN_US
@@ -118,7 +118,7 @@ class SpanQueue:
         refused = 0
         if not span.raw:  # whoever hands over raw bytes asks for no values
             refused, self._untold = self._untold, 0
-        if values and not self.has_room(span.end, values):
+        if values and not self.has_room(values, span.end):
             self._refused += values
             refused, values = refused + values, 0
             span = replace(span, batches=())

@@ -158,7 +158,7 @@ class StoreWriter:
                 self._note_group(batch.group)
         return self._thread.put(span)
 
-    async def room(self, values: int = 1, limit_s: float = ROOM_S) -> None:
+    async def room(self, values: int, limit_s: float = ROOM_S) -> None:
         """Return once a span of so many values would be taken; for a replay, which waits rather than lose.
 
         Where nothing can be written for ``limit_s`` it returns all the same, and what finds no room is refused.

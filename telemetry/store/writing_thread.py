@@ -142,7 +142,7 @@ class WritingThread:
                 self._changed.notify()
         return refused
 
-    async def room(self, values: int = 1, limit_s: float = ROOM_S) -> None:
+    async def room(self, values: int, limit_s: float) -> None:
         """Return once a span of ``values`` would be taken; an empty queue takes any.
 
         Where nothing has been written for ``limit_s``, it returns all the same: what then finds no room is refused.
@@ -150,7 +150,7 @@ class WritingThread:
         while True:
             with self._changed:
                 self.check_works()
-                if self._queue.has_room(values=values):
+                if self._queue.has_room(values):
                     return
                 left = self._queue.stuck_since(self._written_at) + limit_s - time.monotonic()
                 if left <= 0:

@@ -40,6 +40,17 @@ def test_the_worst_counts_from_the_first_row_beyond_and_is_kept_after_clearing()
     ]
 
 
+def test_times_before_the_beginning_of_the_clock_are_times_like_others() -> None:
+    values = [50, 80, 65, 65, 70, 50, 50, 50, 50]
+    alarms = SignalAlarms((CURRENT,), CURRENT.signal)
+    t = np.arange(len(values), dtype=np.int64) * S - 10**15
+    changes = alarms.take(t, np.array(values, dtype=float), [], int(t[-1]))
+    assert [(c.t, c.state, c.worst) for c in changes] == [
+        (3 * S - 10**15, "raised", 80.0),
+        (7 * S - 10**15, "cleared", 80.0),
+    ]
+
+
 def test_a_rise_keeps_the_worst_of_the_whole_excursion_and_a_new_one_begins_anew() -> None:
     low = run(VOLTAGE, [50, 47, 46, 44, 43, 44, 44, 46.0, 50, 50, 50, 47, 47.5, 47, 47])
     raised = [(c.level, c.worst) for c in low if c.state == "raised"]

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from .coverage_map import CoverageMap
+from .trials import ROOMS, tests_of
 
 BEGIN, END = "<!-- branches -->", "<!-- end of branches -->"
 
@@ -16,7 +17,8 @@ def measure_branches(work: Path) -> None:
     """Run every test whose measurement is missing or outdated, print what no test takes, and keep the figures."""
     from coverage import Coverage
 
-    files = sorted(Path("tests").rglob("test_*.py"))
+    first = [file for room in reversed(ROOMS) for file in tests_of(room)]  # what mutants need
+    files = list(dict.fromkeys([*first, *sorted(Path("tests").rglob("test_*.py"))]))
     chart = CoverageMap(work / "map")
     chart.make(files, up_to_date=True)
     whole = Coverage(data_file=str(work / "all.coverage"), data_suffix=False, config_file="pyproject.toml")

@@ -36,8 +36,9 @@ def made(path: Path, rows: Sequence[tuple[int, Sequence[Any]]], columns: int) ->
 
 
 def records(path: Path) -> dict[int, list[Any]]:
-    """Those of the table; the list of tables is a table too, on the first page, with five columns."""
-    return {row: fields[1:] for row, fields in leaf_records(path, PAGE) if fields[:1] == [None]}
+    found = list(leaf_records(path, PAGE))
+    assert all(fields[0] is None for _, fields in found), "SQLite keeps the row's number elsewhere"
+    return {row: fields[1:] for row, fields in found}
 
 
 def typed(fields: Sequence[Any]) -> list[tuple[type, Any]]:

@@ -14,11 +14,12 @@ import pytest
 from telemetry.cli import main
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.errors import InputError, ShakedownError
-from telemetry.model.events import Mark
+from telemetry.model.events import AlarmChange, Mark
 from telemetry.model.raw_bytes import RawBytes
 from telemetry.store.reader import StoreReader
 from telemetry.store.repair import Saved, free_name, repair
 from telemetry.store.writer import StoreWriter
+from tests.store.test_store_schema import OLD_FILE
 
 START = 1_700_000_000_000_000
 ROWS = 3000
@@ -27,9 +28,13 @@ CELLS = Group("pack", "cells", ("cell_01_voltage", "cell_02_voltage"))
 VALUES = 2 * 2 * 2 * ROWS  # sessions, groups, signals
 
 
+def alarm(t: int) -> AlarmChange:
+    return AlarmChange(t, "pack-voltage-low", "pack_voltage", "warn", "raised", 40.0, 41.0, "why")
+
+
 @pytest.fixture
 def recorded(store: Path, begin: Callable[..., int]) -> Path:
-    """Two drives of 3000 rows in two groups, with 60 marks each."""
+    """Two drives of 3000 rows in two groups, with 59 marks and an alarm each."""
     with StoreWriter.open(store) as writer:
         for drive in range(2):
             begin(writer, machine=f"cart {drive}", origin="replay")  # live spans wait 60 s at most
@@ -41,7 +46,7 @@ def recorded(store: Path, begin: Callable[..., int]) -> Path:
                     Span(
                         int(t[-1]),
                         (Batch(GROUP, t, values), Batch(CELLS, t, values / 16)),
-                        (Mark(int(t[-1]), f"gate {second}"),),
+                        (Mark(int(t[-1]), f"gate {second}"),) if second else (alarm(int(t[-1])),),
                     )
                 )
                 if raw:
@@ -104,7 +109,7 @@ def test_a_sound_store_is_saved_whole_as_it_is(recorded: Path) -> None:
     ("table", "values", "events"),
     [
         ("group_pack", VALUES, 120),  # its rows are found in the pages below
-        ("mark", VALUES, 0),
+        ("mark", VALUES, 2),  # the alarms are there
         ("session", VALUES, None),
         ("minute", VALUES, 120),  # made anew
         ("by_time_group_pack", VALUES, 120),
@@ -136,6 +141,22 @@ def test_the_list_of_tables_damaged_leaves_the_rows(recorded: Path) -> None:
     assert found.values == VALUES
 
 
+@pytest.mark.parametrize("head", ["sound", "damaged"])
+def test_a_store_of_an_earlier_version_is_brought_up_to_date(head: str, store: Path) -> None:
+    with closing(sqlite3.connect(store)) as db:
+        db.executescript(OLD_FILE)
+    if head == "damaged":
+        content = bytearray(store.read_bytes())
+        content[:24] = b"\x5a" * 24
+        content[40:60] = b"\x5a" * 20
+        content[64:72] = b"\x5a" * 8
+        store.write_bytes(content)
+    assert saved(store) == Saved(sessions=2, values=5, events=1)
+    with StoreReader.open(free_name(store).with_name("sessions-repaired.sqlite3")) as reader:
+        assert [one.ended_how for one in reader.sessions()] == ["normal", "ended without notice"]
+        assert reader.sessions()[0].start == START
+
+
 @pytest.mark.parametrize(
     ("change", "values", "events", "lost"),
     [
@@ -146,6 +167,8 @@ def test_the_list_of_tables_damaged_leaves_the_rows(recorded: Path) -> None:
         ("UPDATE group_pack SET series = 99 WHERE row <= 2", VALUES - 4, 120, 2),
         ("UPDATE group_pack SET series = 'pack' WHERE row = 2", VALUES - 2, 120, 1),
         ("UPDATE raw_bytes SET data = 'text' WHERE id = 1", VALUES, 120, 1),
+        ("UPDATE alarm SET value = 'low' WHERE id = 1", VALUES, 119, 1),
+        ("UPDATE alarm SET value = 40, worst = NULL", VALUES, 120, 0),
     ],
 )
 def test_a_row_that_holds_what_no_such_row_can_is_left_out_and_counted(
@@ -163,7 +186,9 @@ def test_rows_of_one_signal_are_found_in_the_pages_too(store: Path, begin: Calla
     with StoreWriter.open(store) as writer:
         begin(writer, origin="replay")
         t = START + 1_000_000 * np.arange(ROWS)
-        writer.offer(Span(int(t[-1]), (Batch(group, t, np.arange(ROWS, dtype=float).reshape(-1, 1)),)))
+        kept = np.arange(ROWS, dtype=float)
+        kept[::7] = np.nan
+        writer.offer(Span(int(t[-1]), (Batch(group, t, kept.reshape(-1, 1)),)))
         writer.end_session(START)
     damage(store, root_page(store, "group_gauge"))
     found = saved(store)
@@ -171,7 +196,42 @@ def test_rows_of_one_signal_are_found_in_the_pages_too(store: Path, begin: Calla
     with StoreReader.open(free_name(store).with_name("sessions-repaired.sqlite3")) as reader:
         times, values = reader.arrays("last", ["soc_reported"])["soc_reported"]
     assert times.tolist() == t.tolist()
-    assert values.tolist() == list(range(ROWS))
+    assert np.array_equal(values, kept, equal_nan=True)
+
+
+def test_entries_are_found_in_the_pages_where_the_tree_above_them_is_damaged(recorded: Path) -> None:
+    names = [f"cart {number} {'of a long name ' * 10}" for number in range(100)]
+    with closing(sqlite3.connect(recorded)) as db, db:
+        started = "INSERT INTO session (machine, started, start, ended, ended_how, origin, time_basis)"
+        db.executemany(f"{started} VALUES (?, 0, 0, 1, 'normal', 'live', 'relative')", [(name,) for name in names])
+    page = root_page(recorded, "session")
+    assert recorded.read_bytes()[(page - 1) * 4096] == 0x05, "an inner page of a tree of tables"
+    damage(recorded, page)
+    found = saved(recorded)
+    assert (found.sessions, found.values, found.events, found.unnamed) == (102, VALUES, 120, 0)
+    with StoreReader.open(free_name(recorded).with_name("sessions-repaired.sqlite3")) as reader:
+        assert [one.machine for one in reader.sessions()] == ["cart 0", "cart 1", *names]
+
+
+@pytest.mark.parametrize(
+    ("change", "saved_of_it"),
+    [
+        ("ALTER TABLE mark RENAME COLUMN text TO word", (VALUES, 120, 0)),  # as many columns: known by their places
+        ("DROP TABLE mark; CREATE TABLE mark (a); INSERT INTO mark VALUES (1)", (VALUES, 2, 1)),
+        ("DROP TABLE mark", (VALUES, 2, 1)),
+        ("DROP INDEX series_by_table; ALTER TABLE series DROP COLUMN group_name", (0, 120, 1)),
+        ("UPDATE series SET table_name = 'mark' WHERE id = 1", (VALUES, 120, 1)),
+        ('ALTER TABLE group_cells ADD COLUMN "a b"', (VALUES, 120, 1)),
+    ],
+)
+def test_a_definition_that_is_not_ours_spoils_no_other(
+    change: str, saved_of_it: tuple[int, int, int], recorded: Path
+) -> None:
+    with closing(sqlite3.connect(recorded)) as db, db:
+        db.executescript(f"PRAGMA legacy_alter_table = ON; PRAGMA foreign_keys = OFF; {change}")
+    found = saved(recorded)
+    assert found.sessions == 2
+    assert (found.values, found.events, found.tables_broken) == saved_of_it
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -37,7 +37,7 @@ def test_the_last_value_that_has_room_is_taken_and_the_next_is_not() -> None:
     queue.written(queue.first_spans(1))
     assert not queue
     assert [queue.add(span(0, rows=rows)) for rows in (2, 3, 1)] == [0, 0, 2]
-    assert not queue.has_room()
+    assert [queue.has_room(values) for values in (0, 1)] == [True, False]
     assert (queue.counts.stored, queue.counts.queued, queue.counts.refused) == (100, 10, 2)
 
 

@@ -102,6 +102,10 @@ def test_a_store_that_is_damaged_meanwhile_goes_on_in_a_new_one_under_the_same_n
         wait_for(lambda: writer.failure is None)
         beside = store.with_name("sessions-2.sqlite3")
         assert writer.path == beside
+        with StoreReader.open(beside) as reader:
+            assert [record.ended_how for record in reader.sessions()] == [None], "its lock is beside the new one"
+        with pytest.raises(StoreError, match=f"session {number} is being recorded"):
+            writer.delete_session(number)
         writer.end_session(START)
     assert stored_seconds(beside) == [1.0]
     with StoreReader.open(beside) as reader:
@@ -149,17 +153,17 @@ async def test_a_replay_waits_for_room_and_loses_nothing(
     try:
         await asyncio.to_thread(begin, writer, origin="replay")
         held.execute("BEGIN IMMEDIATE")
-        await writer.room()
+        await writer.room(1)
         assert writer.offer(span(1, rows=50)) == 0
-        waiting = asyncio.create_task(writer.room())
-        gone = asyncio.create_task(writer.room())
+        waiting = asyncio.create_task(writer.room(1))
+        gone = asyncio.create_task(writer.room(1))
         done, _ = await asyncio.wait([waiting], timeout=0.2)
         assert not done
         gone.cancel()  # the thread must not stumble over one who no longer waits
         held.execute("ROLLBACK")
         await asyncio.wait_for(waiting, 20)
         for second in range(2, 60):
-            await writer.room()
+            await writer.room(1)
             assert writer.offer(span(second * 100, rows=50)) == 0  # far more than 60 s apart: only memory binds here
         counts = await asyncio.to_thread(writer.end_session, START)
         assert (counts.stored, counts.refused) == (59 * 100, 0)
@@ -187,6 +191,31 @@ async def test_a_replay_does_not_wait_for_ever_for_a_store_that_cannot_be_writte
         assert (counts.stored, counts.refused) == (200, 400)
     finally:
         await asyncio.to_thread(writer.close)
+
+
+def test_what_cannot_be_written_now_is_held_and_why(
+    store: Path, held: sqlite3.Connection, begin: Callable[..., int]
+) -> None:
+    with StoreWriter.open(store, busy_s=0.02) as writer:
+        begin(writer)
+        assert writer.held() is None
+        held.execute("BEGIN IMMEDIATE")
+        for second in (5, 6):
+            writer.offer(span(second))
+        wait_for(lambda: writer.failure is not None)
+        assert writer.held() == (START + 5_000_000, str(writer.failure))
+        held.execute("ROLLBACK")
+        writer.flush()
+        assert writer.held() is None
+
+
+def test_the_groups_of_a_session_bind_no_later_one(store: Path, begin: Callable[..., int]) -> None:
+    with StoreWriter.open(store) as writer:
+        for first in (0, 1500):
+            begin(writer)
+            wide = Group("pack", "wide", tuple(f"extra_{number}" for number in range(first, first + 1500)))
+            assert writer.offer(Span(START, (Batch(wide, np.array([START]), np.zeros((1, 1500))),))) == 0
+            assert writer.end_session(START).stored == 1500
 
 
 def test_ending_drains_and_closing_drains(store: Path, begin: Callable[..., int]) -> None:
