@@ -366,6 +366,40 @@ def test_a_fast_packet_that_stalls_is_given_up():
     assert packets.feed(CanFrame(FAST_PACKET_LIMIT_US + 1, key, second)) is None
 
 
+def test_a_fast_packet_in_time_is_whole_and_one_begun_again_is_given_up():
+    (key, first), (_, second) = fast_packet(EXTENDED | 0x19F21201, 1, bytes(13))
+    packets = FastPackets()
+    assert packets.feed(CanFrame(0, key, first)) is None
+    assert packets.feed(CanFrame(FAST_PACKET_LIMIT_US, key, second)) == bytes(13)
+    assert packets.feed(CanFrame(0, key, second)) is None, "nothing is open that it could end"
+    assert packets.given_up == 0
+    packets.feed(CanFrame(0, key, first))
+    packets.feed(CanFrame(1, key, first))
+    assert packets.given_up == 1
+    assert packets.feed(CanFrame(2, key, second)) == bytes(13)
+    packets.feed(CanFrame(3, key, first))
+    packets.restart()
+    assert packets.given_up == 2
+    assert packets.feed(CanFrame(4, key, second)) is None
+
+
+@pytest.mark.parametrize(("data", "given_up"), [(b"", 0), (b"\x20", 1), (b"\x20\x00ab", 1), (b"\x20\xe0abcdef", 1)])
+def test_a_first_frame_that_states_no_possible_length_begins_nothing(data, given_up):
+    # A fast packet holds up to 223 bytes: 6 in its first frame, 7 in each of 31 more.
+    packets = FastPackets()
+    assert packets.feed(CanFrame(0, EXTENDED | 0x19F21201, data)) is None
+    assert packets.given_up == given_up
+    assert packets.feed(CanFrame(0, EXTENDED | 0x19F21201, b"\x20\x03abc")) == b"abc"
+
+
+def test_the_longest_fast_packet_is_whole():
+    payload = bytes(range(223))
+    frames = fast_packet(EXTENDED | 0x19F21201, 7, payload)
+    assert len(frames) == 32
+    packets = FastPackets()
+    assert [packets.feed(CanFrame(0, key, data)) for key, data in frames] == [None] * 31 + [payload]
+
+
 def test_fast_packets_never_finished_take_no_room():
     packets = FastPackets()
     for n in range(10_000):

@@ -10,7 +10,16 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from drivers.decode.frame_cutter import BAD_CHECKSUM, BAD_ESCAPE, BAD_LENGTH, CUT_SHORT, TOO_LONG, FrameCutter
+from drivers.decode.frame_cutter import (
+    BAD_CHECKSUM,
+    BAD_END,
+    BAD_ESCAPE,
+    BAD_LENGTH,
+    BAD_START,
+    CUT_SHORT,
+    TOO_LONG,
+    FrameCutter,
+)
 from drivers.decode.frame_decoder import NO_MESSAGE, TOO_SHORT, FrameDecoder
 from drivers.decode.frame_encoder import encode
 from drivers.decode.frame_layout import FrameField
@@ -429,10 +438,45 @@ def test_rows_that_come_in_one_clump_never_go_back_in_time():
     assert np.diff(times[-100:]).max() <= 60_000, "a steady sender's rows are spaced as it sent them"
 
 
+WHOLE = """
+[frame]
+one_per_piece = true
+start = "A5"
+end = "0D"
+length = { byte = 1 }
+checksum = { kind = "sum", covers = [1, -3] }
+[message.state.fields]
+extra_a = { byte = 2, width = 16 }
+"""
+
+
+def test_where_each_piece_is_a_frame_what_is_none_is_counted_by_what_is_wrong_with_it():
+    frame_map = a_map(WHOLE)
+    good = encode(frame_map, "state", {"extra_a": 515})
+    assert good == b"\xa5\x06\x02\x03\x0b\x0d", "the length counts all, the sum 6 + 2 + 3"
+    decoder = FrameDecoder(frame_map, "far end")
+    wrong = {
+        BAD_START: b"\xa6" + good[1:],
+        BAD_END: good[:-1] + b"\x0e",
+        BAD_LENGTH: good[:1] + b"\x07" + good[2:],
+        BAD_CHECKSUM: good[:4] + b"\x0c\x0d",
+    }
+    for piece in wrong.values():
+        assert decoder.feed(piece, 0) == []
+    assert decoder.figures.bad == dict.fromkeys(wrong, 1)
+    assert decoder.feed(b"", 0) == []
+    (batch,) = [*decoder.feed(good, 0), *decoder.overdue()]
+    assert batch.values.tolist() == [[515.0]]
+    assert decoder.feed(b"\xa5", 0) == [], "start and end are two bytes"
+    assert decoder.figures.bad[BAD_END] == 2
+
+
 def test_what_a_field_cannot_hold_is_refused():
     frame_map = MAPS["length in the frame"]
     with pytest.raises(ValueError, match="does not fit"):
         encode(frame_map, "state", {"pack_voltage": 700})
+    with pytest.raises(KeyError):
+        encode(frame_map, "stat", {"pack_voltage": 50})
 
 
 # Frames that only their end bytes tell the length of, and no escape: the values below hold no end byte.

@@ -76,6 +76,23 @@ WRONG = [
     ("[message.state]", "[message.State]", ["message.State: is not a plain name"]),
     ("[frame]", "[fram]", ["frame: is missing", "fram: is not a setting here"]),
     ("[frame]", 'byte_order = "middle"\n[frame]', ["byte_order: 'middle' is not known"]),
+    ("length = 12", "length = 12\none_per_piece = 1", ["frame.one_per_piece: is neither true nor false"]),
+    (
+        "length = 12",
+        'end = "7E"\none_per_piece = true\nescape = { byte = "7D", xor = "20" }',
+        ["frame.one_per_piece: stands beside escape"],
+    ),
+    (
+        "[message.state]",
+        "[message.state]\nlength = 5000",
+        ["state.length: is more than longest, ", "frame's length"],
+    ),
+    ("when = {", "when = 3\nx = {", ["message.state.when: is not a list of tables"]),
+    ("width = 16", 'width = 1, type = "sign-magnitude"', ["pack_voltage.width: leaves no bit beside the sign"]),
+    ("scale = 0.01", 'scale = "one"', ["pack_voltage.scale: is not a number", "write scale = 1.0, say"]),
+    ("pack_voltage =", '"cell_*_*" =', ["cell_*_*: has more than one *"]),
+    ("pack_voltage = {", '"cell_*_voltage" = { count = { byte = 2 },', ["count.most: is missing"]),
+    ("[message.state]", "[message.state]\ngroup = 7", ["message.state.group: is not text"]),
     ("[frame]", "assemble_within_s = 0\n[frame]", ["assemble_within_s: is no possible number of seconds"]),
 ]
 
@@ -87,6 +104,17 @@ def test_each_mistake_has_its_sentence(right, wrong, said):
     assert problems
     for words in said:
         assert any(words in problem for problem in problems), problems
+
+
+def test_something_must_tell_where_a_frame_begins():
+    told_by = {"start": 'start = "A5"', "end": 'end = "0D"', "checksum": 'checksum = "CRC-16/MODBUS"', "when": ""}
+    field = "[message.m.fields]\nextra_a = { byte = 1 }\n"
+    assert problems_of(f"[frame]\nlength = 8\n{field}") == [
+        'frame.start: is missing, and nothing else tells where a frame begins; write start = "A5 5A", say'
+    ]
+    for what, stated in told_by.items():
+        when = "[message.m]\nwhen = { byte = 0, is = 1 }\n" if what == "when" else ""
+        assert problems_of(f"[frame]\nlength = 8\n{stated}\n{when}{field}") == [], what
 
 
 def test_every_problem_is_reported_at_once():

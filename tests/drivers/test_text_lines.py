@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drivers.decode.text_formats import MOST_CELLS
 from drivers.decode.text_lines import LONGEST_LINE, LineCutter, TextDecoder, TextSettings
 from telemetry.model.signals import find_signal
 
@@ -197,6 +198,13 @@ class TestJson:
         expected = [(tuple(thing), tuple(map(float, thing.values()))) for thing in objects if thing]
         assert same(rows_of(data), expected)
 
+    def test_more_values_than_a_row_may_have_are_refused_and_as_many_as_it_may_are_not(self):
+        for more, bad in ((0, {}), (1, {"too many values": 1})):
+            thing = {f"extra_{number}": 1 for number in range(MOST_CELLS + more)}
+            rows, said = decode(b'{"u": 1}\n' + json.dumps(thing).encode() + b"\n")
+            assert [len(names) for names, _ in rows] == [1, MOST_CELLS][: 2 - more]
+            assert said == bad
+
     def test_a_number_too_large_is_unknown(self):
         assert same(rows_of(b'{"u": 1' + b"0" * 400 + b', "i": 2}\n'), [(("u", "i"), (NAN, 2.0))])
 
@@ -221,6 +229,17 @@ class TestRecords:
         assert [tuple(row.values) for row in decoder.feed(b"i 4\n")] == [(3.0, 4.0)]
         assert decoder.feed(b"ms 5\n") == []
         assert [row.names for row in decoder.feed(b"B\n")] == [("ms",)]
+
+    def test_a_blank_line_outside_a_record_is_nothing_and_one_inside_ends_none(self):
+        rows, bad = decode(b"x\n\n  \nB\nu 1\n\ni 2\nB\n", record_mark="B")
+        assert rows == [(("u", "i"), (1.0, 2.0))]
+        assert bad == {"joined in the middle": 1}
+
+    def test_a_delimiter_of_the_owners_parts_name_and_value(self):
+        rows, bad = decode(b"x\nB\nu|1\n|2\nms| 3 \nu|4\nB\n", record_mark="B", delimiter="|")
+        assert rows == [(("u", "ms"), (1.0, 3.0))]
+        assert bad["not a name and a value"] == 1
+        assert bad["a name twice in one record"] == 1
 
     def test_lost_bytes_give_up_the_record(self):
         decoder = TextDecoder(TextSettings(record_mark="B"), is_known)
