@@ -32,6 +32,7 @@ from telemetry.pipeline.judge import judge_for
 from telemetry.pipeline.live_pacer import LivePacer
 from telemetry.pipeline.plan import Pacer, ReplayPlan
 from telemetry.pipeline.raw_ring import RawRing
+from telemetry.pipeline.raw_tail import RawTail
 from telemetry.pipeline.registry import driver_for, load_driver, with_paths
 from telemetry.pipeline.run import Operator, Run, standard_stages
 from telemetry.pipeline.snapshot import Snapshot
@@ -209,8 +210,9 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
             None if options.capture is None else stack.enter_context(CaptureFile(options.capture, subject.start))
         )
         try:
-            takers = [each.take for each in (capture, raw_ring) if each is not None]
-            await _run_with_screen(run, subject, snapshot, options, _tap_of(takers))
+            raw_tail = RawTail() if options.screen and subject.plan is None else None
+            takers = [each.take for each in (capture, raw_ring, raw_tail) if each is not None]
+            await _run_with_screen(run, subject, snapshot, options, _tap_of(takers), raw_tail)
         finally:
             trouble = None
             if writer is not None:
@@ -356,7 +358,12 @@ def _supervisors(subject: _Subject, run: Run, tap: Tap | None) -> list[Superviso
 
 
 async def _run_with_screen(
-    run: Run, subject: _Subject, snapshot: Snapshot, options: RunOptions, tap: Tap | None
+    run: Run,
+    subject: _Subject,
+    snapshot: Snapshot,
+    options: RunOptions,
+    tap: Tap | None,
+    raw_tail: RawTail | None,
 ) -> None:
     """Run to the end; with a screen, until the operator leaves it. Live alarms are heard either way."""
     supervisors = _supervisors(subject, run, tap)
@@ -368,7 +375,7 @@ async def _run_with_screen(
             sounder = Sounder(own_sound=options.alarm_sound, command=options.alarm_command)
             run.bus.attach((await stack.enter_async_context(sounder)).take)
         if options.screen:
-            await _run_under_dashboard(run, supervisors, subject, snapshot, options, sounder)
+            await _run_under_dashboard(run, supervisors, subject, snapshot, options, sounder, raw_tail)
             return
         _end_well_by_signal(run.stop)
         await run.run(supervisors)
@@ -393,14 +400,16 @@ async def _run_under_dashboard(
     snapshot: Snapshot,
     options: RunOptions,
     sounder: Sounder | None,
+    raw_tail: RawTail | None,
 ) -> None:
     from telemetry.screen.dashboard import Dashboard
+    from telemetry.screen.links_view import LinkFacts
     from telemetry.screen.scales import pack_scale
     from telemetry.screen.sound import ring_bell
 
     dashboard = Dashboard(
         snapshot,
-        _operator(run, subject, options),
+        _operator(run, subject, options, supervisors),
         subject.clock,
         subject.machine_name,
         recorded=options.store is not None,
@@ -409,6 +418,11 @@ async def _run_under_dashboard(
         mark_keys=(subject.machine.vehicle.mark_keys or ()) if subject.machine is not None else (),
         scale=pack_scale(subject.machine),
         units=options.units,
+        facts={
+            source.name: LinkFacts(source.driver, str(source.settings.get("port", "")), source.lag_s)
+            for source, _ in subject.drivers
+        },
+        raw=raw_tail,
     )
 
     def lost() -> None:
@@ -422,12 +436,13 @@ async def _run_under_dashboard(
     await run_beside(dashboard, run, supervisors, lost)
 
 
-def _operator(run: Run, subject: _Subject, options: RunOptions) -> Operator:
+def _operator(run: Run, subject: _Subject, options: RunOptions, supervisors: Sequence[Supervisor]) -> Operator:
     """Return what keys act on; the marks of a replay are kept with the session that is replayed."""
     recording = subject.recording
     if isinstance(recording, StoredRecording):
         return Operator(run, subject.plan, partial(keep_mark, recording.path, recording.session))
-    return Operator(run, subject.plan, why_no_marks="" if recording is None or options.store else NO_MARKS)
+    why_no_marks = "" if recording is None or options.store else NO_MARKS
+    return Operator(run, subject.plan, why_no_marks=why_no_marks, supervisors=supervisors)
 
 
 NO_MARKS = "no mark set: a file keeps none; replay it with --record to set marks"
@@ -453,7 +468,7 @@ async def run_beside(
     running.add_done_callback(lambda _: dashboard.run_ended(str(run.failure or "the run has ended")))
     try:
         try:
-            await dashboard.run_async(mouse=False)  # the terminal's own selection of text stays
+            await dashboard.run_async()
             broken = bool(dashboard.return_code)
         except Exception:
             log.exception("the screen failed")

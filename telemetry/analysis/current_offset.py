@@ -25,7 +25,6 @@ from telemetry.analysis.open_circuit import open_circuit_tables
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Times, Values
-from telemetry.model.events import Mark
 from telemetry.model.number_text import fixed
 from telemetry.model.time_text import length
 
@@ -97,7 +96,7 @@ def _grounds(series: SessionSeries, current: Series) -> list[tuple[str, npt.NDAr
     if discharge is not None and charge is not None:
         both_open = _held(discharge, t, 0.5) & _held(charge, t, 0.5)
         found.append(("switches-open", both_open, 0.005, "the BMS had disabled charge and discharge"))
-    marks = [event for event in series.events if isinstance(event, Mark)]
+    marks = series.marks
     stated = [mark.t for mark in marks if any(word in mark.text.lower() for word in _OFF_WORDS)]
     if stated:
         off = np.zeros(len(t), dtype=np.bool_)

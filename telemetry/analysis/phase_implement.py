@@ -13,7 +13,6 @@ from telemetry.analysis.phase_grid import Flags, Grid, closed, find_grid, runs, 
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import SessionPower
 from telemetry.model.batch import Values
-from telemetry.model.events import Mark
 
 EngagedBy = Literal["signal", "mark", "load"]
 STANDING_KM_H = 0.5
@@ -60,9 +59,9 @@ def engaged_steps(
 def _by_marks(series: SessionSeries, grid: Grid) -> Flags | None:
     """Return what the operator's marks say: engaged from each 'load on' to the next 'load off'; None without any."""
     found = [
-        (event.t, bool(_ON.search(event.text)))
-        for event in series.events
-        if isinstance(event, Mark) and event.by == "operator" and (_ON.search(event.text) or _OFF.search(event.text))
+        (mark.t, bool(_ON.search(mark.text)))
+        for mark in series.marks
+        if mark.by == "operator" and (_ON.search(mark.text) or _OFF.search(mark.text))
     ]
     if not any(on for _, on in found):
         return None

@@ -9,7 +9,7 @@ import numpy as np
 
 from telemetry.analysis.frozen_spans import FrozenSpan, find_frozen, without_frozen
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Times, Values
-from telemetry.model.events import Event
+from telemetry.model.events import Event, Mark
 from telemetry.model.recording import Recording, TimeBasis
 from telemetry.model.signals import cell_number
 
@@ -87,6 +87,11 @@ class SessionSeries:
     def get(self, signal: str) -> Series | None:
         """Return the series of ``signal``, or None where nothing is known of it."""
         return self.signals.get(signal)
+
+    @property
+    def marks(self) -> list[Mark]:
+        """The marks that count, in time order: not those that the operator took back."""
+        return [event for event in self.events if isinstance(event, Mark) and not event.taken_back]
 
     @property
     def duration_s(self) -> float:

@@ -66,13 +66,35 @@ class LinkChange(Event):
 
 @dataclass(frozen=True, slots=True)
 class Mark(Event):
-    """A moment worth finding again, named in a word or two by the operator or by the program itself."""
+    """A moment worth finding again, named in a word or two by the operator or by the program itself.
+
+    One that the operator took back is ``taken_back``: it stays in the record, and nothing counts it.
+    """
 
     kind: ClassVar[str] = "mark"
     is_input: ClassVar[bool] = True
 
     text: str
     by: Literal["operator", "program"] = "operator"
+    taken_back: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class MarkChange(Event):
+    """The operator gave the mark set at ``of`` its words, or took it back; a mark taken back stays in the record."""
+
+    kind: ClassVar[str] = "mark_change"
+    is_input: ClassVar[bool] = True
+
+    of: int
+    text: str
+    taken_back: bool = False
+
+    def applied(self, mark: Mark) -> Mark:
+        """Return ``mark`` as it is from now on; unchanged where another is meant."""
+        if mark.t != self.of or mark.by != "operator":
+            return mark
+        return Mark(mark.t, self.text, mark.by, self.taken_back)
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,10 @@ class RunControl(Protocol):
         """
         ...
 
+    def change_mark(self, of: int, text: str, taken_back: bool = False) -> str:
+        """Give the mark set at ``of`` its words, or take it back; return why that is not kept, empty where it is."""
+        ...
+
     def acknowledge(self, limit: str | None = None, signal: str | None = None) -> None:
         """Acknowledge the alarm of ``limit`` on ``signal``; any where None."""
         ...
@@ -35,6 +39,10 @@ class RunControl(Protocol):
 
     def reset_latch(self, limit: str | None = None, signal: str | None = None) -> None:
         """Let acknowledged latches go; any where None."""
+        ...
+
+    def try_now(self, source: str) -> bool:
+        """Try the link of ``source`` again now; tell whether it waits for a try."""
         ...
 
     def stop(self) -> None:

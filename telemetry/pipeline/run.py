@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import Literal
 
 from telemetry.analysis.open_circuit import owner_table
@@ -12,7 +12,7 @@ from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.clock import Clock
 from telemetry.model.errors import ShakedownError
-from telemetry.model.events import Acknowledge, LinkChange, Mark, ResetLatch, Shelve, Unshelve
+from telemetry.model.events import Acknowledge, LinkChange, Mark, MarkChange, ResetLatch, Shelve, Unshelve
 from telemetry.pipeline.bus import Bus
 from telemetry.pipeline.derive import Cells, Charge, Power
 from telemetry.pipeline.estimate_charge import EstimateCharge
@@ -145,6 +145,7 @@ class Operator:
         plan: of a replay; None live.
         keep_mark: keeps a mark with the recording that is replayed; raises a ShakedownError where it cannot.
         why_no_marks: why no mark can be kept; empty where they can.
+        supervisors: of the run's sources.
 
     """
 
@@ -152,17 +153,25 @@ class Operator:
         self,
         run: Run,
         plan: ReplayPlan | None = None,
-        keep_mark: Callable[[Mark], None] | None = None,
+        keep_mark: Callable[[Mark | MarkChange], None] | None = None,
         why_no_marks: str = "",
+        supervisors: Sequence[Supervisor] = (),
     ) -> None:
         self._run = run
         self._plan = plan
         self._keep_mark = keep_mark
         self.why_no_marks = why_no_marks
+        self._supervisors = {supervisor.source: supervisor for supervisor in supervisors}
 
     def mark(self, text: str, t: int | None = None) -> str:
         """Set a mark at ``t``, now where None; return why it could not be kept, empty where it is."""
-        mark = Mark(self._run.clock.now() if t is None else t, text)
+        return self._keep(Mark(self._run.clock.now() if t is None else t, text))
+
+    def change_mark(self, of: int, text: str, taken_back: bool = False) -> str:
+        """Give the mark set at ``of`` its words, or take it back; return why that is not kept, empty where it is."""
+        return self._keep(MarkChange(self._run.clock.now(), of, text, taken_back))
+
+    def _keep(self, mark: Mark | MarkChange) -> str:
         if self.why_no_marks:
             return self.why_no_marks
         if self._keep_mark is not None:
@@ -188,6 +197,11 @@ class Operator:
     def reset_latch(self, limit: str | None = None, signal: str | None = None) -> None:
         """Let acknowledged latches go; any where None."""
         self._run.gather.post(ResetLatch(self._run.clock.now(), limit, signal))
+
+    def try_now(self, source: str) -> bool:
+        """Try the link of ``source`` again now; tell whether it waits for a try."""
+        supervisor = self._supervisors.get(source)
+        return supervisor is not None and supervisor.try_now()
 
     def stop(self) -> None:
         """End the run."""

@@ -10,6 +10,7 @@ import math
 from collections import Counter, defaultdict, deque
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from fnmatch import fnmatchcase
 from typing import Literal
 
 import numpy as np
@@ -29,9 +30,12 @@ from telemetry.model.events import (
     LinkChange,
     Loss,
     Mark,
+    MarkChange,
     SavingChange,
     Situation,
 )
+from telemetry.model.signals import cell_number
+from telemetry.pipeline.link_log import LinkLog
 from telemetry.pipeline.situation import SituationLog
 from telemetry.pipeline.strip import Strip
 
@@ -48,6 +52,7 @@ _LEAST_RISE = 2.0
 _STALE_INTERVALS = 3.0
 _STALE_AT_LEAST = 2_000_000
 _STALE_AT_MOST = 60_000_000
+_THEN = 2_000_000
 
 
 @dataclass(slots=True)
@@ -85,6 +90,8 @@ class StandingAlarm:
         state: how it stands.
         warned, tripped: when each level was raised in this excursion, int microseconds; None where it was not.
         worst: the worst value since the first row beyond the bound, in the signal's unit; NaN where there is none.
+        current: pack current as its latest level was raised, A; NaN where none was known.
+        others: lowest, or for a high limit highest, of the other cells at that moment, V; NaN likewise.
     """
 
     change: AlarmChange
@@ -92,6 +99,8 @@ class StandingAlarm:
     warned: int | None = None
     tripped: int | None = None
     worst: float = math.nan
+    current: float = math.nan
+    others: float = math.nan
 
     @property
     def since(self) -> int:
@@ -138,7 +147,7 @@ class Snapshot:
         last_rows: time of the latest measured row by source, int microseconds.
         first_row, last_row: times of the first and the latest measured row; None before there is one.
         readings: latest known value by signal name.
-        links: latest change by source, in the order of first appearance.
+        links: latest change by source, in the order of first appearance; ``logs`` tells more of each.
         alarms: standing alarms by (limit, signal), worst and newest first in :meth:`standing`.
         quiet: alarms that are shelved, suppressed by design or out of service, by (limit, signal): the change that
             made them so.
@@ -160,6 +169,7 @@ class Snapshot:
         self.last_rows: dict[str, int] = {}
         self.readings: dict[str, Reading] = {}
         self.links: dict[str, LinkChange] = {}
+        self.logs: dict[str, LinkLog] = {}
         self.alarms: dict[tuple[str, str], StandingAlarm] = {}
         self.quiet: dict[tuple[str, str], AlarmChange] = {}
         self.flood: AlarmFinding | None = None
@@ -225,6 +235,8 @@ class Snapshot:
             self.last_row = max(self.last_row or 0, int(batch.t[-1]))
             self.last_rows[batch.group.source] = int(batch.t[-1])
         known = ~np.isnan(batch.values)
+        if batch.group.origin == "measured":
+            self._log(batch.group.source).take_rows(batch.t, int(np.count_nonzero(known)))
         if repeats is not None:  # what a frozen source repeats was measured long ago
             known &= ~repeats
         for place, signal in enumerate(batch.group.signals):
@@ -240,6 +252,8 @@ class Snapshot:
         if reading is None:
             interval = (last - int(t[0])) / (count - 1) if count > 1 else 0.0
             self.readings[signal] = Reading(float(values[-1]), last, source, interval)
+            if any(fnmatchcase(signal, limit.signal) for limit in self.limits.values()):
+                self.strips.setdefault(signal, Strip())
         else:
             step = (last - reading.t) / count
             reading.interval += (step - reading.interval) * min(1.0, 0.2 * count) if reading.interval else step
@@ -257,6 +271,7 @@ class Snapshot:
         match event:
             case LinkChange():
                 self.links[event.source] = event
+                self._log(event.source).take_change(event)
             case AlarmChange():
                 self.alarm_changes.append(event)
                 self._take_alarm(event)
@@ -266,6 +281,8 @@ class Snapshot:
                 self.chattering[event.limit, event.signal] = event
             case Mark():
                 self.marks.append(event)
+            case MarkChange():
+                self.marks = deque(map(event.applied, self.marks), maxlen=self.marks.maxlen)
             case Gap():
                 self.gaps.append(event)
                 self.gaps_s[event.signal] += event.duration_s
@@ -275,6 +292,9 @@ class Snapshot:
                 self.held_since.pop(event.listener, None)
             case SavingChange(since=int(since)):
                 self.held_since[event.listener] = since
+
+    def _log(self, source: str) -> LinkLog:
+        return self.logs.setdefault(source, LinkLog())
 
     def _take_alarm(self, change: AlarmChange) -> None:
         key = (change.limit, change.signal)
@@ -286,15 +306,24 @@ class Snapshot:
                 self.quiet[key] = change
         elif standing is None or (change.state == "raised" and not standing.active):
             standing = self.alarms[key] = StandingAlarm(change, change.stands)
-            standing.raised(change)
+            self._raise(standing, change)
         else:
             standing.state = change.stands
             if change.state == "raised":  # a rise from warn to trip is news
-                standing.raised(change)
+                self._raise(standing, change)
             elif change.level != standing.change.level:  # what latched at trip stays so, whatever came after
                 standing.change = replace(standing.change, level=change.level)
         if standing is not None and not math.isnan(change.worst):
             standing.worst = change.worst
+
+    def _raise(self, alarm: StandingAlarm, change: AlarmChange) -> None:
+        """Take a raise, with what pack and other cells were at; a reading of another moment is not known then."""
+        alarm.raised(change)
+        near = {name: r.value for name, r in self.readings.items() if abs(change.t - r.t) <= _THEN}
+        alarm.current = near.get("pack_current", math.nan)
+        others = [v for name, v in near.items() if (n := cell_number(name)) is not None and n != change.cell]
+        extreme = max if LIMIT_SIDES.get(change.limit) == "high" else min
+        alarm.others = extreme(others) if others and change.cell is not None else math.nan
 
     def reading(self, signal: str) -> Reading | None:
         """Return the latest known value of ``signal``, or None."""

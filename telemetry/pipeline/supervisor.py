@@ -41,6 +41,7 @@ class Supervisor:
         self._told: tuple[str, str] = ("", "")
         self._heard = 0
         self._asleep = False
+        self._waiting: asyncio.Event | None = None
         self._mistakes: dict[type[Exception], str] = {}
 
     async def run(self) -> None:
@@ -131,8 +132,26 @@ class Supervisor:
         why = str(error)
         if (state, why) != self._told:
             self._tell(state, why, retry_at)
-        await self._clock.sleep_until(retry_at)
+        await self._until(retry_at)
         self._delay = min(2 * self._delay, longest)
+
+    def try_now(self) -> bool:
+        """Try the link again now; tell whether it waits for a try."""
+        if self._waiting is None:
+            return False
+        self._waiting.set()
+        return True
+
+    async def _until(self, t: int) -> None:
+        """Wait for ``t``, or for somebody who asks to try now."""
+        self._waiting = asked = asyncio.Event()
+        waits = [asyncio.ensure_future(each) for each in (self._clock.sleep_until(t), asked.wait())]
+        try:
+            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            self._waiting = None
+            for each in waits:
+                each.cancel()
 
     def _mistake(self, error: Exception) -> str:
         """Return what to say of a mistake in a driver; its traceback goes to the log once, however often it comes."""

@@ -11,11 +11,23 @@ from telemetry.alarms.acts import act_of, alarm_name
 from telemetry.alarms.priorities import priority_of
 from telemetry.alarms.states import MASKED
 from telemetry.model.errors import printable
-from telemetry.model.events import AlarmChange, AlarmFinding, Event, Gap, LinkChange, Loss, Mark, SavingChange
+from telemetry.model.events import (
+    AlarmChange,
+    AlarmFinding,
+    Event,
+    Gap,
+    LinkChange,
+    Loss,
+    Mark,
+    MarkChange,
+    SavingChange,
+)
 from telemetry.model.signals import find_signal
 from telemetry.model.time_text import clock, clock_at, length
 from telemetry.pipeline.snapshot import Snapshot
 
+TAKEN_BACK = " (taken back)"
+"""Follows the words of a mark that the operator took back."""
 # The state after a change is printed only where the word itself does not say it.
 _EXPECTED: dict[str, tuple[str, ...]] = {
     "raised": ("unacknowledged",),
@@ -78,7 +90,10 @@ def event_object(event: Event, start: int) -> dict[str, Any] | None:
                 "duration_s": round(event.duration_s, 6),
             }
         case Mark():
-            return told | {"text": event.text, "by": event.by}
+            return told | {"text": event.text, "by": event.by, "taken_back": event.taken_back}
+        case MarkChange():
+            of = round((event.of - start) / 1e6, 6)
+            return told | {"of": of, "text": event.text, "taken_back": event.taken_back}
         case Loss():
             return told | {"listener": event.listener, "values": event.values, "why": event.why}
         case SavingChange():
@@ -125,7 +140,10 @@ def event_line(event: Event, start: int) -> str | None:
         case Gap():
             return f"{at}gap: {event.signal} not known for {length(event.duration_s)}"
         case Mark():
-            return f"{at}mark: {printable(event.text, 200)}"
+            return f"{at}mark: {printable(event.text, 200)}{TAKEN_BACK if event.taken_back else ''}"
+        case MarkChange():
+            became = "taken back" if event.taken_back else printable(event.text, 200)
+            return f"{at}mark of {clock_at(event.of, start, tenths=True)}: {became}"
         case Loss():
             return f"{at}{event.values} values lost by {event.listener} ({printable(event.why, 200)})"
         case SavingChange(since=None):

@@ -14,6 +14,7 @@ from typing import Any
 from telemetry.analysis.ranges import Z90
 from telemetry.analysis.session_power import AT_CONTROLLER
 from telemetry.model.time_text import clock, length
+from telemetry.report.event_lines import TAKEN_BACK
 from telemetry.report.labels import label_of
 from telemetry.report.numbers import UNKNOWN, figure, plain, three, three_lengths
 from telemetry.report.raw_text import raw_sentences
@@ -352,7 +353,10 @@ def _alarms(report: Mapping[str, Any]) -> Section:
         if alarm["active_s"] == 0.0:
             continue  # quiet by design all along
         told.append(_alarm(alarm))
-    marks = [f"{clock(mark['t'])} mark: {mark['text']}" for mark in report["marks"]]
+    marks = [
+        f"{clock(mark['t'])} mark: {mark['text']}" + (TAKEN_BACK if mark["taken_back"] else "")
+        for mark in report["marks"]
+    ]
     raw = raw_sentences(report.get("raw_bytes", ()), report["recording"])
     return Section("Alarms and marks", sentences=(*told, *marks, *raw))
 

@@ -24,7 +24,8 @@ def moments_of(report: Mapping[str, Any]) -> list[Moment]:
     """Return the alarms and marks of a report in time order."""
     raised = [alarm for alarm in report["alarms"] if alarm["active_s"] > 0]
     alarms = [Moment(alarm["from_s"] / 60.0, "A", f"{alarm['name']}, {alarm['where']}") for alarm in raised]
-    return sorted([*alarms, *(Moment(mark["t"] / 60.0, "M", mark["text"]) for mark in report["marks"])])
+    kept = [mark for mark in report["marks"] if not mark["taken_back"]]
+    return sorted([*alarms, *(Moment(mark["t"] / 60.0, "M", mark["text"]) for mark in kept)])
 
 
 def page_charts(

@@ -321,7 +321,7 @@ def _storage(figures: SessionFigures, unknown: dict[str, str]) -> Report:
 
 def _marks(figures: SessionFigures) -> list[Report]:
     return [
-        {"t": _seconds(figures, event.t), "text": event.text, "by": event.by}
+        {"t": _seconds(figures, event.t), "text": event.text, "by": event.by, "taken_back": event.taken_back}
         for event in figures.series.events
         if isinstance(event, Mark)
     ]

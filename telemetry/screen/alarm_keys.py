@@ -1,56 +1,53 @@
-"""What the keys do to alarms: acknowledge, shelve for a time, take back, reset."""
+"""What the keys do to alarms: acknowledge, shelve for a time, bring back, reset."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 from telemetry.alarms.acts import alarm_name
 from telemetry.alarms.rules import SHELVE_CHOICES_S, longest_shelve_s
-from telemetry.model.clock import Clock
 from telemetry.pipeline.control import RunControl
 from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
-from telemetry.screen.footer import SHELVE_QUESTION
+from telemetry.screen.keys import Need
+from telemetry.screen.prompt import Question
 
 SHELVE_KEYS = {str(number): choice for number, choice in enumerate(SHELVE_CHOICES_S, start=1)}
 """For how many seconds each key shelves, once asked."""
-_ASK_US = 6_000_000
+ASK_US = 6_000_000
+"""How long a question waits for its key, by the wall clock."""
 
 
 class AlarmKeys:
-    """Acts on the alarm that stands first; the others have not been read yet.
+    """Acts on the alarm that is chosen, else on the one that stands first; the others have not been read yet.
 
     Args:
         snapshot: which alarms stand.
         control: what is done to the run.
-        wall: real time, by which a question closes.
         say: shows one sentence.
 
     """
 
-    def __init__(self, snapshot: Snapshot, control: RunControl, wall: Clock, say: Callable[[str], None]) -> None:
+    def __init__(self, snapshot: Snapshot, control: RunControl, say: Callable[[str], None]) -> None:
         self._snapshot = snapshot
         self._control = control
-        self._wall = wall
         self._say = say
-        self._shelving: tuple[StandingAlarm, int] | None = None
         self._asked: set[tuple[str, str, int]] = set()
 
     @property
-    def question(self) -> str | None:
-        """What is asked now, if anything: for how long to shelve which alarm."""
-        if self._shelving is None or self._wall.now() >= self._shelving[1]:
-            return None
-        return SHELVE_QUESTION.format(alarm=alarm_name(self._shelving[0].change.limit))
+    def needs(self) -> set[Need]:
+        """What can be done now: shelve an alarm, reset a latch, bring back a shelved alarm."""
+        found: set[Need] = {"alarm"} if self._snapshot.alarms else set()
+        if any(alarm.state == "latched acknowledged" for alarm in self._snapshot.alarms.values()):
+            found.add("latched")
+        return found | ({"shelved"} if self._has_shelved() else set())
 
-    @property
-    def offered(self) -> tuple[bool, bool, bool]:
-        """Whether an alarm can be shelved now, a latch be reset, a shelved alarm be taken back."""
-        latched = any(alarm.state == "latched acknowledged" for alarm in self._snapshot.alarms.values())
-        return bool(self._snapshot.alarms), latched, self._has_shelved()
+    def _from(self, chosen: StandingAlarm | None) -> list[StandingAlarm]:
+        return [*([] if chosen is None else [chosen]), *self._snapshot.standing()]
 
-    def acknowledge(self) -> None:
-        """Acknowledge the alarm that stands first; it alone, for the next one has not been read yet."""
-        for alarm in self._snapshot.standing():
+    def acknowledge(self, chosen: StandingAlarm | None = None) -> None:
+        """Acknowledge one alarm that waits; it alone, for the next one has not been read yet."""
+        for alarm in self._from(chosen):
             asked = (alarm.change.limit, alarm.change.signal, alarm.change.t)
             if not alarm.acknowledged and asked not in self._asked:
                 self._asked.add(asked)
@@ -60,31 +57,26 @@ class AlarmKeys:
         latched = any(alarm.latched for alarm in self._snapshot.alarms.values())
         self._say("no alarm waits to be acknowledged" + ("; r resets what has latched" if latched else ""))
 
-    def ask_how_long(self) -> None:
-        """Ask for how long to shelve the alarm that stands first."""
-        standing = self._snapshot.standing()
-        if standing:
-            self._shelving = standing[0], self._wall.now() + _ASK_US
-        else:
+    def ask_how_long(self, now: int, chosen: StandingAlarm | None = None) -> Question | None:
+        """Return the question for how long to shelve an alarm, asked at wall time ``now``; None where none stands."""
+        alarm = next(iter(self._from(chosen)), None)
+        if alarm is None:
             self._say("no alarm stands that could be shelved")
+            return None
+        name = alarm_name(alarm.change.limit)
+        text = f"shelve {name} for: 1 5 min   2 15 min   3 60 min; any other key leaves it"
+        answers = {key: partial(self.shelve, alarm, seconds) for key, seconds in SHELVE_KEYS.items()}
+        return Question(text, answers, now + ASK_US, lambda: self._say("nothing was shelved"))
 
-    def answer(self, key: str) -> None:
-        """Shelve what was asked about for as long as ``key`` says; any other key leaves it."""
-        shelving, self._shelving = self._shelving, None
-        if shelving is None or key not in SHELVE_KEYS:
-            self._say("nothing was shelved")
-            return
-        change = shelving[0].change
-        lasting = min(SHELVE_KEYS[key], longest_shelve_s(change.limit, change.level))
-        self._control.shelve(change.limit, change.signal, SHELVE_KEYS[key])
-        self._say(f"shelved for {lasting / 60:.0f} min: {alarm_name(change.limit)}; u takes it back")
-
-    def drop_question(self) -> None:
-        """Leave what was asked about as it is."""
-        self._shelving = None
+    def shelve(self, alarm: StandingAlarm, seconds: float) -> None:
+        """Shelve ``alarm``, for no longer than its priority allows."""
+        change = alarm.change
+        lasting = min(seconds, longest_shelve_s(change.limit, change.level))
+        self._control.shelve(change.limit, change.signal, seconds)
+        self._say(f"shelved for {lasting / 60:.0f} min: {alarm_name(change.limit)}; u brings it back")
 
     def unshelve(self) -> None:
-        """Take back all that is shelved."""
+        """Bring back all that is shelved."""
         if self._has_shelved():
             self._control.unshelve()
             self._say("what was shelved is back")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import signal
-from collections.abc import Callable
+from collections.abc import Mapping
 from contextlib import suppress
 from typing import ClassVar
 
@@ -12,34 +12,25 @@ from textual.app import App, ComposeResult
 
 from telemetry.model.clock import Clock, SystemClock
 from telemetry.model.errors import printable
-from telemetry.model.time_text import clock_at
 from telemetry.pipeline.control import RunControl
+from telemetry.pipeline.raw_tail import RawTail
 from telemetry.pipeline.snapshot import Snapshot
-from telemetry.screen.alarm_keys import AlarmKeys
+from telemetry.screen.actions import ENDING, Actions
 from telemetry.screen.canvas import Canvas, Line
-from telemetry.screen.footer import (
-    ENDING,
-    LEAVE_QUESTION,
-    draw_entry,
-    draw_footer,
-    draw_message,
-    footer_items,
-)
-from telemetry.screen.mark_entry import OPEN_US, PLAIN, PRESETS, MarkEntry
+from telemetry.screen.footer import draw_footer
+from telemetry.screen.links_view import LinkFacts
+from telemetry.screen.mark_entry import PRESETS
 from telemetry.screen.panel import Ground, Panel
+from telemetry.screen.prompt import draw_message
 from telemetry.screen.scales import PackScale
 from telemetry.screen.scene import Scene
 from telemetry.screen.settled import Settlement
 from telemetry.screen.sound import Sounder
-from telemetry.screen.speeds import next_speed
-from telemetry.screen.strips import SECONDS_EACH
-from telemetry.screen.theme import Colours, Light, detected_colours, palette
+from telemetry.screen.theme import Colours, Light, Palette, detected_colours, palette
 from telemetry.screen.units import UNITS, UnitsName
-from telemetry.screen.views import SCROLLED_VIEWS, VIEWS, draw_view
+from telemetry.screen.views import draw_view
 
 PAINT_EVERY_S = 0.2
-_MESSAGE_US = 4_000_000
-_LEAVE_US = 6_000_000
 _FLASH_US = 500_000
 
 
@@ -73,6 +64,8 @@ class Dashboard(App[None], inherit_bindings=False):
         mark_keys: keys that set a mark without words, for a button that acts as a keyboard.
         scale: what the machine file says of the pack.
         units: of speed, area and temperature.
+        facts: of each source, for the links view.
+        raw: the last raw pieces of the links; None where there are none.
 
     """
 
@@ -99,6 +92,8 @@ class Dashboard(App[None], inherit_bindings=False):
         mark_keys: tuple[str, ...] = (),
         scale: PackScale | None = None,
         units: UnitsName = "metric",
+        facts: Mapping[str, LinkFacts] | None = None,
+        raw: RawTail | None = None,
     ) -> None:
         self._colours: Colours = detected_colours() if colours is None else colours
         super().__init__(ansi_color=self._colours != "full")
@@ -109,47 +104,29 @@ class Dashboard(App[None], inherit_bindings=False):
         self._machine_name = printable(machine_name)
         self._recorded = recorded
         self._sounder = sounder
-        self._test_sound = test_sound
         self._leave_at_end = leave_at_end
+        self._sounds_test = test_sound
         self._wall: Clock = SystemClock() if wall is None else wall
-        self._presets = presets
-        self._mark_keys = mark_keys
+        self._actions = Actions(
+            snapshot,
+            control,
+            clock,
+            self._wall,
+            presets=presets,
+            mark_keys=mark_keys,
+            facts=facts,
+            raw=raw,
+            test_sound=None if sounder is None else self._start_sound_test,
+            toggle_mute=None if sounder is None else sounder.toggle_mute,
+            leave=self.exit,
+        )
+        self._actions.shown.light = light
         self._scale = PackScale() if scale is None else scale
         self._units = UNITS[units]
         self._settled = Settlement()
-        self._light: Light = light
-        self._palette = palette(light, self._colours)
-        self._view = "1"
-        self._scrolled = 0
-        self._scroll_most = 0
-        self._seconds_each = SECONDS_EACH[1]
-        self._entry: MarkEntry | None = None
-        self._message: tuple[str, int] | None = None
-        self._leave_until: int | None = None
-        self._alarm_keys = AlarmKeys(snapshot, control, self._wall, self._say)
-        self._ending = False
         self._ended: tuple[str, int] | None = None
-        self._resume_speed: float | None = 1.0
         self._panel = Panel()
         self._canvas: Canvas | None = None
-        self._keys = self._key_table()
-
-    def _key_table(self) -> dict[str, Callable[[], None]]:
-        table: dict[str, Callable[[], None]] = {
-            "space": self._open_entry,
-            "enter": self._alarm_keys.acknowledge,
-            "t": self._change_light,
-            "z": self._change_zoom,
-            "s": self._start_sound_test,
-            "m": self._mute,
-            "h": self._alarm_keys.ask_how_long,
-            "u": self._alarm_keys.unshelve,
-            "r": self._alarm_keys.reset,
-            "q": self._ask_to_leave,
-        }
-        if self._control.is_replay:
-            table |= {"p": self._pause, "plus": self._faster, "minus": self._slower}
-        return table
 
     def get_default_screen(self) -> Ground:
         """Give the ground that the panel covers."""
@@ -165,7 +142,7 @@ class Dashboard(App[None], inherit_bindings=False):
         self.set_interval(PAINT_EVERY_S, self.paint)
         if self._sounder is not None:
             self._sounder.bell = self.bell
-            if self._test_sound:
+            if self._sounds_test:
                 self._start_sound_test()
         if self._ended is not None and self._leave_at_end:
             self.exit()
@@ -176,10 +153,10 @@ class Dashboard(App[None], inherit_bindings=False):
 
     def run_ended(self, message: str) -> None:
         """Say that the run is over; the last figures stay until a key is pressed, unless told to leave at once."""
-        self._close_entry()
+        self._actions.close_prompt()
         self._ended = (printable(message, 200), self._clock.now())
         if self.is_running:
-            if self._leave_at_end or self._ending:
+            if self._leave_at_end or self._actions.ending:
                 self.exit()
             else:
                 self.paint()
@@ -188,19 +165,26 @@ class Dashboard(App[None], inherit_bindings=False):
         """Draw the present moment; only lines that changed reach the terminal."""
         if not self._panel.is_mounted:
             return
-        wall = self._wall.now()
-        if self._entry is not None and wall >= self._entry.closes_at:
-            self._close_entry()
+        self._actions.tick()
         width, height = self.size
-        self._panel.show(self.drawn_lines(width, height, wall), width)
+        self._panel.show(self.drawn_lines(width, height, self._wall.now()), width)
 
     def drawn_lines(self, width: int, height: int, wall: int) -> list[Line]:
         """Return the present moment drawn for a terminal of ``width`` by ``height``."""
+        actions = self._actions
         canvas = Canvas(width, height, self._palette)
-        self._scroll_most = draw_view(self._view, canvas, self._scene(wall))
-        self._draw_last_row(canvas, wall)
+        scene = self._scene(wall)
+        prompt = actions.prompt
+        page = prompt.draw if prompt is not None and prompt.is_page else None
+        actions.view_drawn = draw_view(actions.shown, actions.links_shown, canvas, scene, page)
+        self._draw_last_row(canvas)
+        actions.prompt_drawn = prompt.draw(canvas) if prompt is not None and page is None else actions.view_drawn
         before, self._canvas = self._canvas, canvas
         return canvas.lines(before)
+
+    @property
+    def _palette(self) -> Palette:
+        return palette(self._actions.shown.light, self._colours)
 
     def _scene(self, wall: int) -> Scene:
         ended, now = (None, self._clock.now()) if self._ended is None else self._ended
@@ -215,8 +199,8 @@ class Dashboard(App[None], inherit_bindings=False):
             ended,
             "" if self._sounder is None else self._sounder.note(wall),
             bool(wall // _FLASH_US % 2),
-            self._seconds_each,
-            self._scrolled,
+            self._actions.shown.seconds_each,
+            self._actions.shown.scrolled.get(self._actions.shown.view, 0),
             self._settled,
             self._scale,
             self._units,
@@ -229,148 +213,63 @@ class Dashboard(App[None], inherit_bindings=False):
         pace = "at most speed" if speed is None else "paused" if speed == 0 else f"x{speed:g}"
         return f"replay {pace}"
 
-    def _draw_last_row(self, canvas: Canvas, wall: int) -> None:
-        if self._entry is not None:
-            draw_entry(canvas, self._entry, clock_at(self._entry.t, self._snapshot.start))
-        elif self._ended is not None:
+    def _draw_last_row(self, canvas: Canvas) -> None:
+        actions = self._actions
+        actions.footer = []
+        if self._ended is not None:
             draw_message(canvas, f"{self._ended[0]}; any key leaves", asks=True)
-        elif self._ending:
+        elif actions.ending:
             draw_message(canvas, ENDING, asks=True)
-        elif (question := self._alarm_keys.question) is not None:
-            draw_message(canvas, question, asks=True)
-        elif self._leave_until is not None and wall < self._leave_until:
-            draw_message(canvas, LEAVE_QUESTION, asks=True)
-        elif self._message is not None and wall < self._message[1]:
-            draw_message(canvas, self._message[0], asks=False)
+        elif actions.prompt is not None:
+            canvas.label(1, canvas.height - 1, actions.prompt.keys)
+        elif actions.message is not None:
+            draw_message(canvas, actions.message, asks=False)
         else:
-            items = footer_items(self._light, self._control.is_replay, *self._alarm_keys.offered)
-            draw_footer(canvas, items)
+            actions.footer = draw_footer(canvas, actions.shown.view, actions.needs, self._control.is_replay)
 
-    # Keys
+    # Keys and mouse
 
     def on_key(self, event: events.Key) -> None:
         """Take a key; everything is drawn at once, so that the answer is seen."""
         event.stop()
         event.prevent_default()
-        self._press(event.key, event.character)
+        key, character = event.key, event.character
+        if character is not None and len(character) == 1 and character.isupper():
+            typed = self._actions.prompt is not None and self._actions.prompt.types
+            key = key if typed else character.lower()  # capitals by the lock key mean the same
+        if self._ended is not None:
+            self.exit()
+        else:
+            self._actions.press(key, character)
+        self._answer()
+
+    def on_click(self, event: events.Click) -> None:
+        """Take a click: what is drawn there says which key it stands for."""
+        event.stop()
+        if self._ended is None:
+            self._actions.click(event.screen_x, event.screen_y)
+        self._answer()
+
+    def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
+        """Move up."""
+        event.stop()
+        self._actions.scroll(-1)
+        self._answer()
+
+    def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
+        """Move down."""
+        event.stop()
+        self._actions.scroll(1)
+        self._answer()
+
+    def _answer(self) -> None:
         if not self._exit:
             self.paint()
 
-    def _press(self, key: str, character: str | None) -> None:
-        if character is not None and len(character) == 1 and character.isupper() and self._entry is None:
-            key = character.lower()
-        leaving = key in ("q", "ctrl+c", "ctrl+q")
-        if self._ended is not None:
-            self.exit()
-        elif self._is_mark_key(key, character):
-            self._close_entry()
-            self._set_mark(PLAIN, self._clock.now())
-        elif self._entry is not None and key not in ("ctrl+c", "ctrl+q"):
-            self._type(self._entry, key, character)
-        elif leaving:
-            self._alarm_keys.drop_question()
-            self._ask_to_leave()
-        elif self._alarm_keys.question is not None:
-            self._alarm_keys.answer(key)
-        elif self._leave_until is not None and self._wall.now() < self._leave_until:
-            self._leave_until = None
-        else:
-            self._do(key)
-
-    def _is_mark_key(self, key: str, character: str | None) -> bool:
-        """Tell whether the key marks; while words are typed, one that is a letter is typed like any other."""
-        typed = character is not None and character.isprintable()
-        return (key in self._mark_keys or character in self._mark_keys) and not (typed and self._entry is not None)
-
-    def _do(self, key: str) -> None:
-        if key in self._keys:
-            self._keys[key]()
-        elif key in VIEWS:
-            self._view, self._scrolled = key, 0
-        elif key in ("up", "down") and self._view in SCROLLED_VIEWS:
-            step = 1 if key == "down" else -1
-            self._scrolled = min(max(0, self._scrolled + step), self._scroll_most)
-
-    def _say(self, message: str) -> None:
-        self._message = (message, self._wall.now() + _MESSAGE_US)
-
-    def _open_entry(self) -> None:
-        if self._control.why_no_marks:
-            self._say(self._control.why_no_marks)
-            return
-        self._entry = MarkEntry(self._clock.now(), self._wall.now() + OPEN_US, self._presets)
-
-    def _type(self, entry: MarkEntry, key: str, character: str | None) -> None:
-        entry.closes_at = self._wall.now() + OPEN_US
-        again = key == "space" and not entry.text
-        if entry.press(key, character):
-            self._close_entry()
-        if again:
-            self._open_entry()
-
-    def _close_entry(self) -> None:
-        """Set the mark of an entry that is open, with what words it has: no mark is ever lost."""
-        if self._entry is not None:
-            entry, self._entry = self._entry, None
-            self._set_mark(entry.words, entry.t)
-
-    def _set_mark(self, words: str, t: int) -> None:
-        at = clock_at(t, self._snapshot.start)
-        self._say(self._control.mark(words, t) or f"mark set at {at}: {printable(words, 30)}")
-
-    def _change_light(self) -> None:
-        self._light = "dusk" if self._light == "sun" else "sun"
-        self._palette = palette(self._light, self._colours)
-
-    def _change_zoom(self) -> None:
-        place = SECONDS_EACH.index(self._seconds_each)
-        self._seconds_each = SECONDS_EACH[(place + 1) % len(SECONDS_EACH)]
-
-    def _ask_to_leave(self) -> None:
-        now = self._wall.now()
-        if self._ending:
-            self.exit()
-        elif self._leave_until is not None and now < self._leave_until:
-            self._close_entry()
-            self._ending = True
-            self._control.stop()
-        else:
-            self._leave_until = now + _LEAVE_US
-
-    # Sound
-
     def _start_sound_test(self) -> None:
-        if self._sounder is None:
-            self._say("sound is off for this run")
-        else:
+        if self._sounder is not None:
             self.run_worker(self._sound_test(self._sounder), exclusive=True, exit_on_error=False)
 
     async def _sound_test(self, sounder: Sounder) -> None:
-        self._say("sound test …")
-        self._say(await sounder.test())
-
-    def _mute(self) -> None:
-        if self._sounder is None:
-            self._say("sound is off for this run")
-        else:
-            self._say(self._sounder.toggle_mute())
-
-    # Replay
-
-    def _pause(self) -> None:
-        if self._control.speed == 0:
-            self._control.set_speed(self._resume_speed)
-        else:
-            self._resume_speed = self._control.speed
-            self._control.set_speed(0.0)
-
-    def _faster(self) -> None:
-        self._step_speed(1)
-
-    def _slower(self) -> None:
-        self._step_speed(-1)
-
-    def _step_speed(self, step: int) -> None:
-        chosen = next_speed(self._resume_speed if self._control.speed == 0 else self._control.speed, step)
-        self._resume_speed = chosen
-        self._control.set_speed(chosen)
+        self._actions.say("sound test …")
+        self._actions.say(await sounder.test())

@@ -1,8 +1,14 @@
-"""The words of a mark: the moment is the key press, the words come after it, by one key or typed."""
+"""The words of a mark: the mark is kept as the key is pressed; the words come after it, by one key or typed."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+from telemetry.screen.canvas import Canvas
+from telemetry.screen.formats import wrapped
+from telemetry.screen.page import Drawn, Target
 
 PLAIN = "mark"
 """What a mark is called that was given no words."""
@@ -10,40 +16,55 @@ PRESETS = ("hill", "soft ground", "load on", "load off", "odd noise", "hot smell
 """Words set by one key, 1 to 6, while nothing is typed yet."""
 LONGEST = 24
 OPEN_US = 20_000_000
-"""How long the entry waits for another key; then the mark is kept with what has been typed."""
+"""How long the entry waits for another key; then the mark has what has been typed."""
+
+Outcome = Literal["words", "no words", "taken back"]
 
 
 @dataclass
 class MarkEntry:
-    """An entry that is open.
+    """An entry that is open; a :class:`~telemetry.screen.prompt.Prompt`.
 
     Attributes:
-        t: the moment marked, int microseconds by the run's clock.
+        t: the moment marked, int microseconds by the run's clock; ``at`` the same as text.
         closes_at: when it closes by itself, int microseconds by the wall clock.
+        done: takes the entry as it is closed.
         presets: words by key, the first by ``1``.
         text: what has been typed.
+        outcome: what becomes of the mark.
 
     """
 
     t: int
+    at: str
     closes_at: int
+    done: Callable[[MarkEntry], None]
     presets: tuple[str, ...] = PRESETS
-    text: str = field(default="")
+    text: str = ""
+    outcome: Outcome = "words"
+    types: bool = True
+    is_page: bool = False
+    keys: str = "enter keep   escape no words   backspace take back"
 
     @property
     def words(self) -> str:
         """What the mark is called as things stand."""
-        return self.text.strip() or PLAIN
+        return PLAIN if self.outcome == "no words" else self.text.strip() or PLAIN
 
-    def press(self, key: str, character: str | None) -> bool:
+    def press(self, key: str, character: str | None, /) -> bool:
         """Take a key; tell whether the entry is complete.
 
         Enter and escape complete it; so does a preset's digit, and space while nothing is typed (a button that
-        sends nothing but spaces must not fill an entry with them).
+        sends nothing but spaces must not fill an entry with them). Backspace while nothing is typed takes it back.
         """
+        if key == "escape":
+            self.outcome = "no words"
         if key in ("enter", "escape"):
             return True
         if key == "backspace":
+            if not self.text:
+                self.outcome = "taken back"
+                return True
             self.text = self.text[:-1]
             return False
         if character is None or not character.isprintable():
@@ -56,3 +77,24 @@ class MarkEntry:
                 return True
         self.text = (self.text + character)[:LONGEST]
         return False
+
+    def close(self) -> None:
+        """Hand the entry over."""
+        self.done(self)
+
+    def draw(self, canvas: Canvas) -> Drawn | None:
+        """Draw it in the lowest rows: what is typed, the ready words, and the keys."""
+        choices = [f"{number} {words}" for number, words in enumerate(self.presets, start=1)]
+        # A choice is not broken in the middle: its blanks are kept while the line is.
+        lines = wrapped("  ".join(choice.replace(" ", "\u00a0") for choice in choices), canvas.width - 2)
+        y = max(0, canvas.height - 2 - len(lines))
+        drawn = Drawn()
+        for row in range(y, canvas.height - 1):
+            canvas.clear_row(row)
+        canvas.badge(0, y, "act", f"mark at {self.at}, kept. What is it? {self.text}▌", canvas.width)
+        for row, line in enumerate(lines, start=y + 1):
+            x = 1
+            for shown in line.split("  "):
+                drawn.targets.append(Target(x, row, len(shown), press=shown[0]))
+                x = canvas.put(x, row, shown) + 2
+        return drawn

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 
-from telemetry.model.time_text import length
+from telemetry.model.batch import MICROSECONDS
+from telemetry.model.time_text import clock_at, length
 from telemetry.pipeline.strip import Strip
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.chart import chart_rows, scale_for
@@ -38,8 +39,8 @@ KINDS = {
 }
 
 
-def draw_strips(canvas: Canvas, scene: Scene) -> None:
-    """Draw the view of strips but for its last row."""
+def draw_strips(canvas: Canvas, scene: Scene, until: int | None = None) -> None:
+    """Draw the view of strips but for its last row; up to ``until``, int microseconds, else up to now."""
     draw_header(canvas, scene)
     shown = [signal for signal in KINDS if scene.snapshot.strips[signal].last_second is not None]
     if not shown:
@@ -53,9 +54,9 @@ def draw_strips(canvas: Canvas, scene: Scene) -> None:
         kind = KINDS[signal]
         canvas.label(1, y, f"{kind.title} {kind.unit}")
         canvas.put(_SCALE_WIDTH + 10, y, _now_text(scene, signal, kind))
-        draw_strip(canvas, scene, signal, 1, y + 1, canvas.width - 2, rows - 1)
+        draw_strip(canvas, scene, signal, 1, y + 1, canvas.width - 2, rows - 1, until)
         y += rows
-    _draw_time_line(canvas, scene, canvas.height - 2)
+    _draw_time_line(canvas, scene, canvas.height - 2, until)
 
 
 def _now_text(scene: Scene, signal: str, kind: StripKind) -> str:
@@ -65,13 +66,16 @@ def _now_text(scene: Scene, signal: str, kind: StripKind) -> str:
     return f"{value / kind.divisor:.{_decimals(kind.least)}f} {kind.unit}"
 
 
-def _draw_time_line(canvas: Canvas, scene: Scene, y: int) -> None:
+def _draw_time_line(canvas: Canvas, scene: Scene, y: int, until: int | None) -> None:
     columns = canvas.width - 2 - _SCALE_WIDTH
-    left = f"{length(columns * scene.seconds_each)} ago"
+    span = columns * scene.seconds_each
+    left, right = f"{length(span)} ago", "now"
+    if until is not None:
+        left, right = (clock_at(t, scene.snapshot.start) for t in (until - span * MICROSECONDS, until))
     canvas.label(1 + _SCALE_WIDTH, y, left)
-    middle = f"{scene.seconds_each} s a column, z changes it; blank is a gap"
+    middle = f"{scene.seconds_each} s a column; blank is a gap"
     canvas.label(max(1 + _SCALE_WIDTH + len(left) + 2, (canvas.width - len(middle)) // 2), y, middle)
-    canvas.label(canvas.width - 4, y, "now")
+    canvas.label(canvas.width - 1 - len(right), y, right)
 
 
 def strip_title(signal: str, width: int, seconds_each: int) -> str:
@@ -79,13 +83,16 @@ def strip_title(signal: str, width: int, seconds_each: int) -> str:
     return f"{KINDS[signal].title}, last {length((width - _SCALE_WIDTH) * seconds_each)}"
 
 
-def draw_strip(canvas: Canvas, scene: Scene, signal: str, x: int, y: int, width: int, rows: int) -> None:
+def draw_strip(
+    canvas: Canvas, scene: Scene, signal: str, x: int, y: int, width: int, rows: int, until: int | None = None
+) -> None:
     """Draw one strip with its scale at the left; ``rows`` rows from ``y``."""
     kind = KINDS[signal]
     strip, reading = scene.snapshot.strips[signal], scene.snapshot.reading(signal)
     interval = round(reading.interval, -5) if reading is not None else 0.0
     # A chart of minutes need not be drawn more often than twice a second; that of a run that ended is drawn anew.
     half_second = scene.now // _REDRAWN_EVERY * _REDRAWN_EVERY if scene.ended is None else scene.now
+    half_second = half_second if until is None else until
     shape = (width - _SCALE_WIDTH, rows)
     edges, drawn = _picture(strip, half_second, scene.seconds_each, interval, signal, shape)
     canvas.label(x, y, edges[1])

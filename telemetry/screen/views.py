@@ -1,39 +1,55 @@
-"""The four views by their digits."""
+"""The views by their digits."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
+from telemetry.screen.actions import Shown
+from telemetry.screen.alarm_cards import draw_alarms
 from telemetry.screen.band import BAND_ROWS, draw_band
 from telemetry.screen.canvas import Canvas
+from telemetry.screen.cells_list import draw_cells
 from telemetry.screen.drive_view import draw_drive
-from telemetry.screen.events_list import draw_events
-from telemetry.screen.parked import draw_parked
+from telemetry.screen.links_view import LinksShown, draw_links
+from telemetry.screen.page import Drawn
 from telemetry.screen.scene import Scene
 from telemetry.screen.strips import draw_strips
 
-VIEWS = {"1": "drive", "2": "parked", "3": "strips", "4": "what happened"}
-SCROLLED_VIEWS = ("2", "4")
 _LEAST_WIDTH, _LEAST_HEIGHT = 44, 8
 
 
-def draw_view(view: str, canvas: Canvas, scene: Scene) -> int:
-    """Draw all but the last row of ``view``; return how many rows it may be moved down by.
+def draw_view(
+    shown: Shown,
+    links: Callable[[], LinksShown],
+    canvas: Canvas,
+    scene: Scene,
+    page: Callable[[Canvas], Drawn | None] | None = None,
+) -> Drawn:
+    """Draw all but the last row of the view that is chosen, or ``page`` in its place; return what it tells of itself.
 
     A window too small for a view shows the figures. The band takes rows of a view while it has to.
     """
-    if view == "1" or canvas.width < _LEAST_WIDTH or canvas.height < _LEAST_HEIGHT:
+    is_small = canvas.width < _LEAST_WIDTH or canvas.height < _LEAST_HEIGHT
+    if is_small or (shown.view == "1" and page is None):
         draw_drive(canvas, scene)
-        return 0
+        return Drawn()
     band = 0 if scene.headline is None else BAND_ROWS
     room = Canvas(canvas.width, canvas.height - band, canvas.palette)
-    most = 0
-    match view:
-        case "2":
-            most = draw_parked(room, scene)
-        case "3":
-            draw_strips(room, scene)
-        case _:
-            most = draw_events(room, scene)
+    drawn = (page(room) or Drawn()) if page is not None else _draw(shown, links, room, scene)
     canvas.take(room)
     if scene.headline is not None:
         draw_band(canvas, scene.headline, (0, canvas.height - 1 - band, canvas.width), band, scene.flash)
-    return most
+    return drawn
+
+
+def _draw(shown: Shown, links: Callable[[], LinksShown], canvas: Canvas, scene: Scene) -> Drawn:
+    match shown.view:
+        case "2":
+            return Drawn(draw_cells(canvas, scene))
+        case "3":
+            draw_strips(canvas, scene, shown.until)
+            return Drawn()
+        case "4":
+            return draw_alarms(canvas, scene, shown.chosen.get("4"), shown.scrolled.get("4", 0))
+        case _:
+            return draw_links(canvas, scene, links())

@@ -79,13 +79,8 @@ def alarm_meaning(alarm: StandingAlarm) -> Meaning:
 def alarm_text(alarm: StandingAlarm) -> str:
     """Return an alarm in a few words: what, where, the value that raised it, and how it stands."""
     change = alarm.change
-    details = []
-    if change.limit in _NAMED:
-        details.append(printable(change.signal, 20))
-    else:
-        details.append(_where(change))
-        details.append(amount_text(change.signal, change.value) if change.value == change.value else "")
-    details.append(STATE_WORDS[alarm.state])
+    value = amount_text(change.signal, change.value) if change.value == change.value else ""
+    details = [alarm_where(change), "" if change.limit in _NAMED else value, STATE_WORDS[alarm.state]]
     known = ", ".join(detail for detail in details if detail)
     return f"{alarm_name(change.limit)}: {known}" if known else alarm_name(change.limit)
 
@@ -173,8 +168,7 @@ def _told(change: AlarmChange) -> str:
 
 def quiet_text(change: AlarmChange) -> str:
     """Return in a few words which alarm is shelved, suppressed or out of service."""
-    which = printable(change.signal, 20) if change.limit in _NAMED else _where(change)
-    which = "" if "*" in change.signal else which
+    which = "" if "*" in change.signal else alarm_where(change)
     words = f"{alarm_name(change.limit)}: {STATE_WORDS[change.stands]}"
     return f"{words} ({which})" if which else words
 
@@ -190,8 +184,10 @@ def quiet_count(snapshot: Snapshot) -> str:
     return ", ".join(f"{counted[state]} {word}" for state, word in words.items() if counted[state])
 
 
-def _where(change: AlarmChange) -> str:
-    """Return which cell or sensor an alarm speaks of; empty where its words say it already."""
+def alarm_where(change: AlarmChange) -> str:
+    """Return which cell, sensor, source or part an alarm speaks of; empty where its words say it already."""
+    if change.limit in _NAMED:
+        return printable(change.signal, 20)
     if change.cell is not None:
         return f"cell {change.cell}"
     if (number_of_cell := cell_number(change.signal)) is not None:

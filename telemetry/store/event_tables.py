@@ -18,6 +18,7 @@ from telemetry.model.events import (
     LinkChange,
     Loss,
     Mark,
+    MarkChange,
     ResetLatch,
     SavingChange,
     Shelve,
@@ -43,18 +44,28 @@ _TABLES: dict[type[Event], str] = {
 }
 # Where a field's name is a word of SQL, the column has another.
 _COLUMNS = {"limit": "limit_name", "values": "lost_values", "by": "set_by"}
+_CHANGE_MARK = """
+    UPDATE mark SET text = ?, taken_back = ? WHERE id =
+        (SELECT max(id) FROM mark WHERE session = ? AND t = ? AND set_by = 'operator')"""
+_SWITCHES = frozenset({"taken_back"})
 _UNKNOWN_IF_NULL = frozenset({"value", "bound", "worst"})
 
 
 def check_event(event: Event) -> None:
     """Raise TypeError for a kind of event the store has no table for."""
-    if type(event) not in _TABLES:
+    if type(event) not in (*_TABLES, MarkChange):
         raise TypeError(f"the store has no table for events of kind {event.kind}")
 
 
 def insert_events(db: Database, session: int, number: int, events: Iterable[Event]) -> int:
-    """Write ``events`` in their order, numbered from ``number``; return the next number."""
+    """Write ``events`` in their order, numbered from ``number``; return the next number.
+
+    What changes a mark is no row of its own: the mark has its words, and whether it was taken back.
+    """
     for event in events:
+        if isinstance(event, MarkChange):
+            db.conn.execute(_CHANGE_MARK, [event.text, event.taken_back, session, event.of])
+            continue
         fields = [field.name for field in dataclasses.fields(event)]
         row = [session, number, *(_plain(getattr(event, field)) for field in fields)]
         columns = ", ".join(_COLUMNS.get(field, field) for field in fields)
@@ -103,4 +114,6 @@ def _plain(value: Any) -> Any:
 
 
 def _value(field: str, value: Any) -> Any:
+    if field in _SWITCHES and value in (0, 1):
+        return bool(value)
     return math.nan if value is None and field in _UNKNOWN_IF_NULL else value

@@ -39,6 +39,8 @@ def _fits(value: Any, kinds: tuple[Any, ...]) -> bool:
         return str in kinds or value in kinds
     if isinstance(value, bytes):
         return bytes in kinds
+    if isinstance(value, bool):
+        return bool in kinds
     if isinstance(value, int):
         return (int in kinds or float in kinds) and -_LATEST < value < _LATEST
     return isinstance(value, float) and float in kinds

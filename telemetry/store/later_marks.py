@@ -6,7 +6,7 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
-from telemetry.model.events import Mark
+from telemetry.model.events import Mark, MarkChange
 from telemetry.store.event_tables import insert_events, next_number
 from telemetry.store.schema import connect_for_writing, transaction
 from telemetry.store.trouble import store_error
@@ -15,8 +15,8 @@ BUSY_S = 1.0
 """How long to wait for another program that writes; the screen waits as long."""
 
 
-def keep_mark(path: Path, session: int, mark: Mark) -> None:
-    """Add ``mark`` to ``session`` of the store at ``path``; committed before this returns.
+def keep_mark(path: Path, session: int, mark: Mark | MarkChange) -> None:
+    """Add ``mark`` to ``session`` of the store at ``path``, or change one there; committed before this returns.
 
     Raises:
         StoreError: it cannot be written.

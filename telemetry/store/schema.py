@@ -144,6 +144,10 @@ MIGRATIONS = (
         lost_bytes INTEGER NOT NULL, why TEXT NOT NULL);
     CREATE INDEX raw_missing_by_session ON raw_missing (session, start);
     """,
+    # 7: marks that the operator took back
+    """
+    ALTER TABLE mark ADD COLUMN taken_back INTEGER NOT NULL DEFAULT 0;
+    """,
 )
 
 

@@ -13,10 +13,11 @@ from telemetry.machine.mark_keys import TAKEN
 from telemetry.model.events import LinkChange, Loss, Mark, SavingChange
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.digits import figure_rows, word_rows
-from telemetry.screen.footer import footer_items
+from telemetry.screen.keys import footer_items
 from telemetry.screen.mark_entry import OPEN_US, PRESETS
 from telemetry.screen.panel import Panel
-from telemetry.screen.views import VIEWS, draw_view
+from telemetry.screen.keys import VIEWS
+from telemetry.screen.views import draw_view
 
 SIZES = ((80, 24), (160, 45))
 SOUND = {"pack_voltage": 25.4, "pack_current": 40.0, "soc_reported": 81.0, "pack_temperature_1": 24.0}

@@ -1,24 +1,20 @@
-"""The view for when the machine stands: every cell, every temperature, every signal with its age."""
+"""The view of the cells: every cell with its voltage and how it lies between the others."""
 
 from __future__ import annotations
 
-from telemetry.model.errors import printable
 from telemetry.model.signals import cell_number
-from telemetry.pipeline.snapshot import Reading
-from telemetry.screen.canvas import Canvas, fitted
-from telemetry.screen.formats import amount_text
+from telemetry.screen.canvas import Canvas
 from telemetry.screen.header import draw_header
 from telemetry.screen.scene import Scene
 
 _CELL_WIDTH = 26
-_SIGNAL_WIDTH = 40
 _LEAST_RANGE_V = 0.05
 
 
-def draw_parked(canvas: Canvas, scene: Scene) -> int:
+def draw_cells(canvas: Canvas, scene: Scene) -> int:
     """Draw the view but for its last row; return how many rows it may be moved down by."""
     draw_header(canvas, scene)
-    rows = [*_cell_rows(scene, canvas.width - 2), *_signal_rows(scene, canvas.width - 2)]
+    rows = _cell_rows(scene, canvas.width - 2)
     room = canvas.height - 2
     most = max(0, len(rows) - room)
     first = min(scene.scrolled, most)
@@ -57,19 +53,6 @@ def _cell_rows(scene: Scene, width: int) -> list[tuple[str, bool]]:
 def _bar(share: float, width: int) -> str:
     halves = round(max(0.0, min(1.0, share)) * 2 * width)
     return "█" * (halves // 2) + "▌" * (halves % 2)
-
-
-def _signal_rows(scene: Scene, width: int) -> list[tuple[str, bool]]:
-    names = [name for name in scene.snapshot.readings if cell_number(name) is None]
-    texts = [_signal_text(scene, name, scene.snapshot.readings[name]) for name in names]
-    return [("signals, with the age of each value", True)] + [
-        (row, False) for row in _in_columns(texts, max(1, (width + 2) // _SIGNAL_WIDTH))
-    ]
-
-
-def _signal_text(scene: Scene, name: str, reading: Reading) -> str:
-    value = "--" if reading.is_stale(scene.now) else amount_text(name, reading.value)
-    return fitted(f"{fitted(printable(name, 22), 22)} {value:>8} {scene.age(reading)}", _SIGNAL_WIDTH - 2) + "  "
 
 
 def _in_columns(texts: list[str], columns: int) -> list[str]:

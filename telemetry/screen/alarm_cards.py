@@ -1,0 +1,259 @@
+"""The alarms view: a card for each alarm, then what happened in this drive, and what is kept quiet."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from dataclasses import dataclass
+
+from telemetry.alarms.acts import alarm_name
+from telemetry.model.errors import printable
+from telemetry.model.events import AlarmChange, AlarmState
+from telemetry.model.time_text import clock_at, length
+from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
+from telemetry.screen.canvas import Canvas, fitted
+from telemetry.screen.formats import amount_text, wrapped
+from telemetry.screen.minute import draw_minute, minute_rows
+from telemetry.screen.page import BLANK, Drawn, Piece, Row, card, draw_page, draw_title, heading, text_column
+from telemetry.screen.scene import Scene
+from telemetry.screen.theme import SHAPES, Meaning
+from telemetry.screen.words import alarm_act, alarm_meaning, alarm_where, quiet_text
+
+HOW_IT_STANDS: dict[AlarmState, str] = {
+    "normal": "normal",
+    "unacknowledged": "active, not acknowledged",
+    "acknowledged": "active, acknowledged",
+    "returned unacknowledged": "over, waits for enter",
+    "latched unacknowledged": "over, latched: enter, then r",
+    "latched acknowledged": "over, latched: r resets it",
+    "shelved": "shelved",
+    "suppressed by design": "suppressed by design",
+    "out of service": "out of service",
+}
+
+
+@dataclass(frozen=True)
+class Moment:
+    """Something that happened, to be chosen in the list: an alarm that stands, or what is over.
+
+    Attributes:
+        t: int microseconds.
+        limit, signal: of an alarm; empty for a mark, the signal alone for a gap.
+        bound: what an alarm's value was held against; NaN where no bound decides.
+        words: what it was.
+        stands: whether it is the card of an alarm that stands; its time moves on as it rises, so it is not compared.
+
+    """
+
+    t: int
+    limit: str = ""
+    signal: str = ""
+    bound: float = float("nan")
+    words: str = ""
+    stands: bool = False
+
+    @property
+    def key(self) -> Hashable:
+        """What it is remembered by while it is chosen."""
+        return (self.limit, self.signal) if self.stands else (self.t, self.limit, self.signal, self.words)
+
+
+def draw_alarms(canvas: Canvas, scene: Scene, chosen: Hashable | None, scrolled: int, top: int = 1) -> Drawn:
+    """Draw the view but for its last row."""
+    moments = moments_of(scene.snapshot)
+    picked = next((moment for moment in moments if moment.key == chosen), moments[0] if moments else None)
+    rows = [
+        *_card_rows(scene, canvas.width, picked),
+        *_fault_rows(scene, canvas.width),
+        *_past_rows(scene, canvas.width, picked),
+        *_quiet_rows(scene, canvas.width),
+    ]
+    draw_title(canvas, scene, "alarms", _badges(scene.snapshot))
+    below = minute_rows(canvas.height) if picked is not None else 0
+    drawn = draw_page(canvas, rows, scrolled, top, below)
+    if picked is not None and below:
+        draw_minute(canvas, scene, picked.t, picked.signal, picked.bound, below)
+    return drawn
+
+
+def moments_of(snapshot: Snapshot) -> list[Moment]:
+    """Return all that can be chosen, from the top: standing alarms by rank, then what happened, the newest first."""
+    cards = [
+        Moment(alarm.since, alarm.change.limit, alarm.change.signal, alarm.change.bound, stands=True)
+        for alarm in snapshot.standing()
+    ]
+    return [*cards, *(moment for moment, *_ in _past(snapshot))]
+
+
+def _badges(snapshot: Snapshot) -> list[tuple[Meaning, str]]:
+    standing = snapshot.standing()
+    if not standing:
+        return [("normal", "no alarms")]
+    kinds = [alarm_meaning(alarm) for alarm in standing if alarm.active]
+    waiting = sum(not alarm.acknowledged for alarm in standing)
+    latched = sum(alarm.state == "latched acknowledged" for alarm in standing)
+    counted: tuple[tuple[Meaning, int, str], ...] = (
+        ("danger", kinds.count("danger"), "tripped"),
+        ("caution", kinds.count("caution"), "past a warning" if len(kinds) < 2 else "past warnings"),
+        ("act", waiting, "for enter"),
+        ("act", latched, "to reset"),
+    )
+    return [(meaning, f"{count} {word}") for meaning, count, word in counted if count]
+
+
+def _card_rows(scene: Scene, width: int, picked: Moment | None) -> list[Row]:
+    rows: list[Row] = []
+    for alarm in scene.snapshot.standing():
+        change = alarm.change
+        where = alarm_where(change)
+        name = f"{alarm_name(change.limit)}: {where}" if where else alarm_name(change.limit)
+        key = (change.limit, change.signal)
+        state = f"{HOW_IT_STANDS[alarm.state]}; {alarm.priority} priority"
+        is_chosen = picked is not None and picked.stands and picked.key == key
+        rows += [*card(key, alarm_meaning(alarm), name, state, _fields(scene, alarm), width, is_chosen), BLANK]
+    return rows
+
+
+def _fields(scene: Scene, alarm: StandingAlarm) -> list[tuple[str, str, bool]]:
+    """Return label, text and whether it is bold of each field that is known."""
+    texts = (
+        ("do", alarm_act(alarm, scene.snapshot).do),
+        ("value", _values(scene, alarm)),
+        ("limit", _limit(scene.snapshot, alarm.change)),
+        ("since", _since(scene, alarm)),
+        ("why", _why(alarm)),
+    )
+    return [(label, text, label == "do") for label, text in texts if text]
+
+
+def _values(scene: Scene, alarm: StandingAlarm) -> str:
+    change = alarm.change
+    if change.value != change.value:
+        return ""
+    known = [f"{amount_text(change.signal, change.value)} raised"]
+    if alarm.worst == alarm.worst:
+        known.append(f"{amount_text(change.signal, alarm.worst)} worst")
+    now = scene.snapshot.fresh(change.signal, scene.now)
+    known.append("now not known" if now is None else f"{amount_text(change.signal, now)} now")
+    return "   ".join(known)
+
+
+def _limit(snapshot: Snapshot, change: AlarmChange) -> str:
+    limit = snapshot.limits.get(change.limit)
+    if limit is None:
+        return ""
+    bounds = [
+        f"{word} {amount_text(change.signal, bound)}"
+        for word, bound in (("trip", limit.trip), ("warn", limit.warn))
+        if bound is not None
+    ]
+    if bounds and limit.raise_delay_s:
+        bounds.append(f"after {length(limit.raise_delay_s).replace('.0 s', ' s')}")
+    origin = printable(limit.origin, 300)
+    return f"{', '.join(bounds)}; {origin}" if bounds else origin
+
+
+def _since(scene: Scene, alarm: StandingAlarm) -> str:
+    """Return when the level that it stands at was raised, and the warning's time beside that of the trip."""
+    start = scene.snapshot.start
+    level = alarm.change.level
+    text = f"{level} at {clock_at(alarm.since, start)}, {length(max(0.0, (scene.now - alarm.since) / 1e6))} ago"
+    if level == "trip" and alarm.warned is not None and alarm.tripped is not None:
+        text += f"; warn at {clock_at(alarm.warned, start)}"
+    return text
+
+
+def _why(alarm: StandingAlarm) -> str:
+    """Return the reason that no bound gives, then what pack and other cells were at as it was raised."""
+    told = [printable(alarm.change.why, 300)] if alarm.change.bound != alarm.change.bound and alarm.change.why else []
+    if alarm.current == alarm.current and "current" not in alarm.change.limit:
+        way = "into" if alarm.current < 0 else "out of"
+        told.append(f"{abs(alarm.current):.0f} A {way} the pack at that moment")
+    if alarm.others == alarm.others:
+        beyond = "below" if "high" in alarm.change.limit else "above"
+        told.append(f"the other cells at {alarm.others:.2f} V or {beyond}")
+    return "; ".join(told)
+
+
+def _fault_rows(scene: Scene, width: int) -> list[Row]:
+    """Faults of the limits themselves: what to change."""
+    snapshot = scene.snapshot
+    found = [] if snapshot.flood is None else [("FLOOD of alarms", snapshot.flood.why)]
+    found += [
+        (f"{alarm_name(finding.limit)} chatters: {printable(finding.signal, 30)}", finding.why)
+        for finding in snapshot.chattering.values()
+    ]
+    rows: list[Row] = []
+    for name, why in found:
+        rows += [*card(None, "caution", name, "", [("change", printable(why, 300), False)], width, False), BLANK]
+    return rows
+
+
+def _past(snapshot: Snapshot) -> list[tuple[Moment, Meaning | None, str]]:
+    """Return what happened, the newest first: the moment, the sign before it, and what became of it."""
+    found: list[tuple[Moment, Meaning | None, str]] = []
+    for change in snapshot.alarm_changes:
+        where = alarm_where(change)
+        name = f"{alarm_name(change.limit)}: {where}" if where else alarm_name(change.limit)
+        moment = Moment(change.t, change.limit, change.signal, change.bound, f"{name} {change.state} {change.level}")
+        found.append((moment, _sign(change), f"{name}\n{_became(change)}"))
+    for mark in snapshot.marks:
+        words = printable(mark.text, 60)
+        found.append((Moment(mark.t, words=f"mark {words}"), None, f"mark: {words}\n"))
+    for gap in snapshot.gaps:
+        words = f"{printable(gap.signal, 30)} unknown for {length(gap.duration_s)}"
+        found.append((Moment(gap.t, "", gap.signal, words=words), None, f"gap\n{words}"))
+    found.sort(key=lambda entry: entry[0].t, reverse=True)
+    return found
+
+
+def _sign(change: AlarmChange) -> Meaning | None:
+    if change.state != "raised":
+        return None
+    return "danger" if change.level == "trip" else "caution"
+
+
+def _became(change: AlarmChange) -> str:
+    if change.state == "raised":
+        value = amount_text(change.signal, change.value) if change.value == change.value else ""
+        bound = f"{change.level} {amount_text(change.signal, change.bound)}" if change.bound == change.bound else ""
+        return " ".join(part for part in (f"raised: {change.level}" if not bound else "raised,", value) if part) + (
+            f", {bound}" if bound else ""
+        )
+    if change.state == "cleared" and change.stands != "normal":
+        return change.stands
+    return change.state
+
+
+def _past_rows(scene: Scene, width: int, picked: Moment | None) -> list[Row]:
+    past = _past(scene.snapshot)
+    if not past:
+        return [heading("this drive", "no alarm and no mark yet; space sets a mark")]
+    names = [text.partition("\n")[0] for _, _, text in past]
+    at = min(max(len(name) for name in names) + 14, max(30, width // 2 - 2))
+    rows = [heading("this drive")]
+    for moment, sign, text in past:
+        name, _, became = text.partition("\n")
+        is_chosen = picked is not None and not picked.stands and picked.key == moment.key
+        pieces = [
+            Piece(0, "►" if is_chosen else " "),
+            Piece(1, clock_at(moment.t, scene.snapshot.start).rjust(8), "label"),
+        ]
+        if sign is not None:
+            pieces.append(Piece(10, SHAPES[sign], f"end {sign}"))
+        pieces += [Piece(12, fitted(name, at - 13), "figure"), Piece(at, fitted(became, width - at - 1), "label")]
+        rows.append(Row(tuple(pieces), moment.key))
+    return [*rows, BLANK]
+
+
+def _quiet_rows(scene: Scene, width: int) -> list[Row]:
+    """Alarms that are shelved, suppressed or out of service, each with its reason: quiet is not forgotten."""
+    quiet = scene.snapshot.quiet.values()
+    if not quiet:
+        return []
+    rows = [heading("kept quiet")]
+    at = text_column(width)
+    for change in quiet:
+        rows.append(Row((Piece(3, quiet_text(change)),)))
+        why = printable(change.why, 300)
+        rows += [Row((Piece(at, line, "label"),)) for line in wrapped(why, width - at - 1)]
+    return rows

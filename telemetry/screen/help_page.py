@@ -1,0 +1,177 @@
+"""Pages of text over a view: its keys and what it shows, and what a limit is."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from telemetry.alarms.acts import SITUATIONS, act_for, alarm_name
+from telemetry.machine.limits import Limit
+from telemetry.model.errors import printable
+from telemetry.model.events import AlarmLevel
+from telemetry.model.time_text import length
+from telemetry.screen.canvas import Canvas, fitted
+from telemetry.screen.formats import amount_text, wrapped
+from telemetry.screen.keys import ALL, PAIRS, VIEWS, Key, keys_in
+from telemetry.screen.page import BLANK, Drawn, Piece, Row, draw_page, heading
+from telemetry.screen.prompt import NEVER
+from telemetry.screen.theme import SHAPES, Meaning
+
+CAUTION = "Look at the course, not at the screen. This program only watches: it switches nothing off."
+WHAT_IT_SHOWS: Mapping[str, tuple[str, ...]] = {
+    "1": (
+        "Large figures: what flows now. Beside each: how far it is from the limit that comes first.",
+        "-- means that nothing fresh has come; its age is beside it. One large word: do that now, then read.",
+    ),
+    "2": ("Every cell: ▼ the lowest, ▲ the highest. A cell without a fresh value is shown as --.",),
+    "3": (
+        "Each column is a bar from the lowest to the highest value of its seconds. Blank is a gap.",
+        "After v in the alarms view it shows that moment; escape follows the present again.",
+    ),
+    "4": (
+        "A card for each alarm: what to do, values, limit and where it comes from, since when, and why.",
+        "Below: what happened in this drive, the newest first, and what is kept quiet with the reason.",
+        "The last rows show the chosen moment as a trace, with its limit as a line.",
+    ),
+    "5": (
+        "A card for each link: how long it has been so, what is missing without it, how often it dropped out.",
+        "The trace below a card shows values a second. Below: every signal with the age of its value.",
+    ),
+}
+_SIGNS: Mapping[Meaning, str] = {"normal": "normal", "caution": "caution", "danger": "danger", "act": "you must act"}
+
+
+@dataclass
+class TextPage:
+    """A page that is open until a key closes it; a :class:`~telemetry.screen.prompt.Prompt`.
+
+    Attributes:
+        title: its first row.
+        rows: makes the rows below for a window of so many cells.
+        scrolled: rows it is moved down by.
+
+    """
+
+    title: str
+    rows: Callable[[int], Sequence[Row]]
+    scrolled: int = 0
+    closes_at: int = NEVER
+    types: bool = False
+    is_page: bool = True
+    _most: int = 0
+
+    @property
+    def keys(self) -> str:
+        """What the last row says."""
+        return "up down more   any other key closes" if self._most else "any key closes"
+
+    def press(self, key: str, _character: str | None, /) -> bool:
+        """Move by up and down; any other key closes."""
+        if key not in ("up", "down"):
+            return True
+        self.scrolled = min(max(0, self.scrolled + (1 if key == "down" else -1)), self._most)
+        return False
+
+    def close(self) -> None:
+        """Nothing is left to be done."""
+
+    def draw(self, canvas: Canvas) -> Drawn | None:
+        """Draw it in place of a view."""
+        canvas.put(1, 0, fitted(f" {self.title}", canvas.width - 2), canvas.palette.inverse)
+        drawn = draw_page(canvas, self.rows(canvas.width), self.scrolled)
+        self._most = drawn.most
+        return Drawn()
+
+
+def help_page(view: str, is_replay: bool) -> TextPage:
+    """Return the page about ``view``: its own keys, those of every view, and what it shows."""
+    own: list[Key] = []
+    everywhere: list[Key] = []
+    for row in keys_in(view, is_replay):
+        (everywhere if row.views == ALL else own).append(row)
+    return TextPage(
+        f"keys of the {VIEWS[view]} view, and everywhere",
+        lambda width: [
+            BLANK,
+            *_key_rows([*_joined(own), *_joined(everywhere)], width),
+            heading("what it shows"),
+            *(Row((Piece(1, line),)) for text in WHAT_IT_SHOWS[view] for line in wrapped(text, width - 2)),
+            *_sign_rows(width),
+            *(Row((Piece(1, line, "strong"),)) for line in wrapped(CAUTION, width - 2)),
+        ],
+    )
+
+
+def _joined(keys: Sequence[Key]) -> list[tuple[str, str]]:
+    """Return key and words; the digits of the views in one line, up and down in one."""
+    found: list[tuple[str, str]] = []
+    digits = [row for row in keys if row.key in VIEWS]
+    for row in keys:
+        if digits and row is digits[0]:
+            found.append((f"{min(VIEWS)} to {max(VIEWS)}", f"go to {', '.join(VIEWS.values())}"))
+        elif row.key in PAIRS:
+            below = next(each for each in keys if each.key == PAIRS[row.key])
+            found.append((f"{row.key} {below.key}", f"{row.does}, {below.does}"))
+        elif row not in digits and row.key not in PAIRS.values():
+            found.append((row.key, row.does))
+    return found
+
+
+def _key_rows(keys: Sequence[tuple[str, str]], width: int) -> list[Row]:
+    """Return the keys in two columns where there is room, downwards; nothing is cut."""
+    columns = 2 if width >= 78 else 1
+    each = (width - 1) // columns
+    half = -(-len(keys) // columns)
+    stacks = [_stack(keys[column * half : (column + 1) * half], 1 + column * each, each) for column in range(columns)]
+    tall = max(map(len, stacks))
+    return [Row(tuple(piece for stack in stacks if row < len(stack) for piece in stack[row])) for row in range(tall)]
+
+
+def _stack(keys: Sequence[tuple[str, str]], x: int, width: int) -> list[tuple[Piece, ...]]:
+    lines: list[tuple[Piece, ...]] = []
+    for key, does in keys:
+        for place, words in enumerate(wrapped(does, width - 12)):
+            lines.append((Piece(x, key if place == 0 else "", "strong"), Piece(x + 11, words)))
+    return lines
+
+
+def _sign_rows(width: int) -> list[Row]:
+    pieces: list[Piece] = []
+    x = 1
+    for meaning, words in _SIGNS.items():
+        text = f" {SHAPES[meaning]} {words} "
+        pieces.append(Piece(x, text, meaning))
+        x += len(text) + 1
+    return [Row(tuple(piece for piece in pieces if piece.x + len(piece.text) <= width))]
+
+
+def limit_page(limit: Limit) -> TextPage:
+    """Return the page about one limit: its bounds, where they come from, and what to do in each situation."""
+    name = alarm_name(limit.name)
+    bounds: dict[AlarmLevel, float] = {}
+    if limit.warn is not None:
+        bounds["warn"] = limit.warn
+    if limit.trip is not None:
+        bounds["trip"] = limit.trip
+    texts: list[tuple[str, str]] = [(word, amount_text(limit.signal, bound)) for word, bound in bounds.items()]
+    if bounds:
+        texts.append(("raised", f"after {length(limit.raise_delay_s)} beyond it"))
+        inside = amount_text(limit.signal, limit.clear_margin)
+        texts.append(("cleared", f"after {length(limit.clear_delay_s)} at {inside} or more inside it"))
+    texts.append(("from", printable(limit.origin, 500)))
+    levels: tuple[AlarmLevel, ...] = tuple(bounds) or ("trip",)
+    for level in levels:
+        for situation in SITUATIONS:
+            act = act_for(limit.name, level, situation, limit.signal, bound=bounds.get(level, float("nan")))
+            texts.append((f"{level}, {situation}", act.do))
+    return TextPage(
+        f"{name}: the limit {limit.name}",
+        lambda width: [BLANK, *(row for label, text in texts for row in _text_rows(label, text, width))],
+    )
+
+
+def _text_rows(label: str, text: str, width: int) -> list[Row]:
+    return [
+        Row((Piece(1, label if place == 0 else "", "label"), Piece(18, line)))
+        for place, line in enumerate(wrapped(text, width - 19))
+    ]
