@@ -118,6 +118,7 @@ class Actions:
 
     def press(self, key: str, character: str | None) -> None:
         """Take a key: a button's mark, what is open, or the action of the table."""
+        self.tick()
         open_now = self.prompt
         if self._is_mark_key(key, character):
             self.close_prompt()

@@ -197,7 +197,7 @@ def _past(snapshot: Snapshot) -> list[tuple[Moment, Meaning | None, str]]:
         moment = Moment(change.t, change.limit, change.signal, change.bound, f"{name} {change.state} {change.level}")
         found.append((moment, _sign(change), f"{name}\n{_became(change)}"))
     for mark in snapshot.marks:
-        words = printable(mark.text, 60)
+        words = printable(mark.text, 60) + (" (taken back)" if mark.taken_back else "")
         found.append((Moment(mark.t, words=f"mark {words}"), None, f"mark: {words}\n"))
     for gap in snapshot.gaps:
         words = f"{printable(gap.signal, 30)} unknown for {length(gap.duration_s)}"
@@ -214,11 +214,9 @@ def _sign(change: AlarmChange) -> Meaning | None:
 
 def _became(change: AlarmChange) -> str:
     if change.state == "raised":
-        value = amount_text(change.signal, change.value) if change.value == change.value else ""
-        bound = f"{change.level} {amount_text(change.signal, change.bound)}" if change.bound == change.bound else ""
-        return " ".join(part for part in (f"raised: {change.level}" if not bound else "raised,", value) if part) + (
-            f", {bound}" if bound else ""
-        )
+        value = f" at {amount_text(change.signal, change.value)}" if change.value == change.value else ""
+        bound = f" {amount_text(change.signal, change.bound)}" if change.bound == change.bound else ""
+        return f"raised{value}, {change.level}{bound}"
     if change.state == "cleared" and change.stands != "normal":
         return change.stands
     return change.state

@@ -22,7 +22,7 @@ class Command:
 
 
 def matching(commands: Sequence[Command], typed: str) -> list[Command]:
-    """Return the commands in which every typed word begins a word, the earlier the better; else those that hold it."""
+    """Return the commands in which every typed word begins a word, earlier ones first; else those with it inside."""
     wanted = typed.lower().split()
     for before in (" ", ""):
         found = []

@@ -78,8 +78,8 @@ FOOTERS: dict[str, tuple[str, ...]] = {
     "1": ("space", "enter", "views", "r", "z", "u", "p", "q", "h", "c", "up", "t", "m"),
     "2": ("views", "enter", "space", "up", "q", "h", "c", "p", "t"),
     "3": ("views", "up", "enter", "space", "escape", "h", "q", "c", "p", "t"),
-    "4": ("enter", "r", "z", "v", "views", "u", "h", "up", "q", "space"),
-    "5": ("y", "d", "views", "enter", "up", "h", "w", "q", "space"),
+    "4": ("enter", "views", "r", "z", "v", "u", "h", "up", "q", "space"),
+    "5": ("views", "y", "enter", "d", "h", "up", "w", "q", "space"),
 }
 """What the footer offers in each view, what matters most first; it is drawn in the order of the table."""
 _FOOTER_MOST = 6

@@ -11,12 +11,13 @@ from rich.cells import cell_len
 from telemetry.machine.limits import Limit
 from telemetry.machine.mark_keys import TAKEN
 from telemetry.model.events import LinkChange, Loss, Mark, SavingChange
+from telemetry.screen.actions import Shown
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.digits import figure_rows, word_rows
-from telemetry.screen.keys import footer_items
+from telemetry.screen.keys import KEYS, VIEWS, footer_items
+from telemetry.screen.links_view import LinksShown
 from telemetry.screen.mark_entry import OPEN_US, PRESETS
 from telemetry.screen.panel import Panel
-from telemetry.screen.keys import VIEWS
 from telemetry.screen.views import draw_view
 
 SIZES = ((80, 24), (160, 45))
@@ -98,7 +99,7 @@ async def test_a_latched_trip_is_acknowledged_then_reset(rig: Any) -> None:
         await rig.wall.advance(5.0)
         assert "r reset" in rig.rows()[-1]
         await pilot.press("4")
-        assert "r resets" in rig.text()
+        assert "over, latched: r resets it" in rig.text()
         await pilot.press("r")
         rig.close()
         assert not rig.snapshot.alarms
@@ -107,28 +108,29 @@ async def test_a_latched_trip_is_acknowledged_then_reset(rig: Any) -> None:
 
 async def test_shelving_asks_how_long_ends_by_itself_and_is_not_forgotten(rig: Any) -> None:
     async with rig.screen.run_test(size=(80, 24)) as pilot:
-        await pilot.press("h")
+        await pilot.press("z")
         assert "no alarm stands" in rig.text()
         low = SOUND | {"pack_voltage": 21.0}
         await rig.drive(4, **low)
-        await pilot.press("h", "x")
+        await pilot.press("z", "x")
         assert "nothing was shelved" in rig.text()
         await rig.wall.advance(5.0)
-        assert "h shelve" in rig.rows()[-1]
-        await pilot.press("h")
+        assert "z shelve" in rig.rows()[-1]
+        await pilot.press("z")
         assert "1 5 min   2 15 min   3 60 min" in rig.rows()[-1]
         await pilot.press("1")
         rig.close()
         assert "shelved for 5 min: low pack voltage" in rig.text()
         assert "no alarm; 1 shelved" in rig.text()
         await pilot.press("4")
+        assert "kept quiet" in rig.text()
         assert "low pack voltage: shelved" in rig.text()
         assert "by the operator for 5 min" in rig.text()
         await rig.after(290.0, **low)
         assert not rig.snapshot.alarms
         await rig.after(11.0, **low)
         assert [alarm.state for alarm in rig.snapshot.standing()] == ["unacknowledged"]
-        await pilot.press("h", "3")
+        await pilot.press("z", "3")
         rig.close()
         await pilot.press("u")
         rig.close()
@@ -147,7 +149,7 @@ async def test_a_chattering_alarm_and_a_flood_are_told_with_what_to_change(make_
         assert "FLOOD: 11 alarms in 10 min" in rig.text()
         await pilot.press("4")
         text = rig.text()
-        assert "low pack voltage: chatters" in text
+        assert "low pack voltage chatters" in text
         assert "clear_margin = 0.4" in text
         assert "FLOOD of alarms" in text
 
@@ -232,14 +234,15 @@ async def test_the_band_is_below_every_other_view_too(rig: Any) -> None:
             assert "Release the throttle and stop where it is safe." in rig.text()
 
 
-async def test_a_mark_bears_the_moment_of_the_key_and_the_words_typed_after(rig: Any) -> None:
+async def test_a_mark_is_kept_at_once_and_its_words_follow(rig: Any) -> None:
     async with rig.screen.run_test(size=(80, 24)) as pilot:
         await sound_run(rig)
         pressed = rig.now
         await pilot.press("space")
         await rig.after(4.0, **SOUND)
+        assert list(rig.snapshot.marks) == [Mark(pressed, "mark", "operator")]
         await pilot.press("s", "t", "o", "n", "e", "x", "backspace", "space", "Q")
-        assert "mark at 0:00:05: stone Q" in rig.text()
+        assert "mark at 0:00:05.0, kept. What is it? stone Q" in rig.text()
         await pilot.press("enter")
         rig.close()
         assert list(rig.snapshot.marks) == [Mark(pressed, "stone Q", "operator")]
@@ -261,13 +264,49 @@ async def test_an_entry_left_open_keeps_its_mark_by_itself(rig: Any) -> None:
         rig.screen.paint()
         rig.close()
         assert list(rig.snapshot.marks) == [Mark(pressed, "h")]
+        assert "What is it?" not in rig.text()
+
+
+async def test_escape_keeps_a_mark_without_words(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        pressed = rig.now
+        await pilot.press("space", "h", "escape")
+        rig.close()
+        assert list(rig.snapshot.marks) == [Mark(pressed, "mark")]
+
+
+async def test_backspace_takes_a_mark_back_and_it_stays_in_the_record(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        pressed = rig.now
+        await pilot.press("space", "backspace")
+        rig.close()
+        assert list(rig.snapshot.marks) == [Mark(pressed, "mark", taken_back=True)]
+        assert "mark at 0:00:00 taken back" in rig.text()
+        await rig.after(1.0)
+        later = rig.now
+        await pilot.press("space", "1")
+        await rig.after(9.0)
+        await pilot.press("backspace")
+        rig.close()
+        assert rig.snapshot.marks[-1] == Mark(later, PRESETS[0], taken_back=True)
+        await pilot.press("4")
+        assert rig.text().count("(taken back)") == 2
+
+
+async def test_a_mark_is_not_taken_back_after_ten_seconds(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await pilot.press("space", "enter")
+        await rig.after(11.0)
+        await pilot.press("backspace")
+        rig.close()
+        assert [mark.taken_back for mark in rig.snapshot.marks] == [False]
 
 
 async def test_keys_that_are_not_listed_do_nothing(rig: Any) -> None:
     async with rig.screen.run_test(size=(80, 24)) as pilot:
         before = rig.rows()
         await pilot.press("x", "X", "question_mark", "f1", "f5", "pagedown", "left", "right", "up", "p", "9", "tab")
-        await pilot.press("ctrl+a", "escape", "backspace", "delete")
+        await pilot.press("ctrl+a", "escape", "backspace", "delete", "v", "y", "d", "w", "plus", "minus")
         rig.close()
         assert not rig.snapshot.marks
         assert rig.rows() == before
@@ -291,10 +330,8 @@ async def test_a_button_pressed_while_words_are_typed_drops_neither_mark(make_ri
         assert not rig.run._stopping.is_set()
 
 
-def test_every_key_of_the_screen_is_refused_as_a_key_that_marks(make_rig: Callable[..., Any]) -> None:
-    names = {"plus": "+", "minus": "-"}
-    own = {names.get(key, key) for key in make_rig(replay=True).screen._keys}
-    assert own | set(VIEWS) <= set(TAKEN)
+def test_every_key_of_the_screen_is_refused_as_a_key_that_marks() -> None:
+    assert {row.key for row in KEYS} == set(TAKEN) - {"6"}
 
 
 async def test_a_replay_that_cannot_keep_marks_says_so_before_words_are_typed(make_rig: Callable[..., Any]) -> None:
@@ -303,7 +340,7 @@ async def test_a_replay_that_cannot_keep_marks_says_so_before_words_are_typed(ma
         for key in ("space", "f5"):
             await pilot.press(key)
             assert "no mark set: add --record" in rig.text()
-            assert "enter keeps it" not in rig.text()
+            assert "What is it?" not in rig.text()
         rig.close()
         assert not rig.snapshot.marks
 
@@ -318,26 +355,28 @@ async def test_digits_choose_views(rig: Any) -> None:
             seen[view] = rig.text()
         assert "VOLTAGE" in seen["1"]
         assert "  8 3.170 ▼" in seen["2"]
-        assert "pack_current" in seen["2"]
         assert "lowest cell V" in seen["3"]
-        assert "mark   gate" in seen["4"]
+        assert "mark: gate" in seen["4"]
+        assert "pack current" in seen["5"]
         assert len(rig.snapshot.marks) == 1
 
 
-async def test_parked_shows_stale_cells_and_signals_as_unknown_with_age(rig: Any) -> None:
+async def test_stale_cells_and_signals_are_unknown_with_their_age(rig: Any) -> None:
     async with rig.screen.run_test(size=(80, 24)) as pilot:
         await sound_run(rig)
         await rig.after(30.0)
         await pilot.press("2")
         text = rig.text()
         assert "cells: no value for 30 s" in text
-        assert "pack_voltage                 -- 30 s" in text
+        await pilot.press("5", "w")
+        row = next(row for row in rig.rows() if row.startswith(" pack_voltage"))
+        assert row.split() == ["pack_voltage", "--", "30", "s", "pack"]
 
 
 async def test_leaving_asks_a_second_key_and_ends_the_run_first(rig: Any) -> None:
     async with rig.screen.run_test(size=(80, 24)) as pilot:
         await pilot.press("q")
-        assert "q again ends the run" in rig.text()
+        assert "q again ends the run and leaves." in rig.text()
         await pilot.press("x")
         assert "space mark" in rig.text()
         await pilot.press("q")
@@ -346,7 +385,7 @@ async def test_leaving_asks_a_second_key_and_ends_the_run_first(rig: Any) -> Non
         assert not rig.run._stopping.is_set(), "the first key had been too long ago"
         await pilot.press("q")
         assert rig.run._stopping.is_set()
-        assert "the run is being ended" in rig.text()
+        assert "saving: the run is being ended" in rig.text()
         assert rig.screen.is_running
         rig.screen.run_ended("the run has ended")
         await pilot.pause()
@@ -388,41 +427,41 @@ async def test_replay_keys_pause_and_step_the_speed(make_rig: Callable[..., Any]
     rig = make_rig(replay=True, recorded=False)
     async with rig.screen.run_test(size=(80, 24)) as pilot:
         assert "replay x1" in rig.text()
-        await pilot.press("plus", "plus")
+        await pilot.press("up", "up")
         assert rig.plan.speed == 4.0
         await pilot.press("p")
         assert rig.plan.paused
         assert "replay paused" in rig.text()
-        await pilot.press("p", "minus")
+        await pilot.press("p", "down")
         assert not rig.plan.paused
         assert rig.plan.speed == 2.0
-        await pilot.press(*["plus"] * 6)
+        await pilot.press(*["up"] * 6)
         assert rig.plan.speed is None
         assert "replay at most speed" in rig.text()
         assert not rig.snapshot.marks
 
 
 @pytest.mark.parametrize("is_replay", [False, True])
-async def test_five_items_of_the_footer_survive_sixty_columns_whole(
-    make_rig: Callable[..., Any], is_replay: bool
-) -> None:
+async def test_items_of_the_footer_are_whole_at_sixty_columns(make_rig: Callable[..., Any], is_replay: bool) -> None:
     rig = make_rig(replay=is_replay)
     async with rig.screen.run_test(size=(60, 24)):
-        shown = rig.rows()[-1]
-        for key, action in footer_items("sun", is_replay)[:5]:
-            assert f"{key} {action}" in shown
-        whole = "  ".join(f"{key} {action}" for key, action in footer_items("sun", is_replay)[:5])
-        assert shown.strip() == whole
+        shown = rig.rows()[-1].strip()
+        offered = footer_items("1", 60, set(), is_replay)
+        assert shown == "  ".join(f"{item.shown} {item.words}" for item in offered)
+        assert {"space", "enter", "q"} <= {item.press for item in offered}
 
 
-@pytest.mark.parametrize("light", ["sun", "dusk"])
+@pytest.mark.parametrize("view", sorted(VIEWS))
 @pytest.mark.parametrize("is_replay", [False, True])
-@pytest.mark.parametrize("latched", [False, True])
-def test_the_keys_of_alarms_fit_sixty_columns_too(light: Any, is_replay: bool, latched: bool) -> None:
-    items = footer_items(light, is_replay, stands=True, latched=latched, shelved=True)
-    assert items[3] == (("r", "reset") if latched else ("h", "shelve"))
-    assert len(" " + "  ".join(f"{key} {action}" for key, action in items[:5])) <= 60
-    assert len({key for key, _ in items}) == len(items)
+@pytest.mark.parametrize("needs", [set(), {"alarm"}, {"alarm", "latched", "shelved", "fresh mark"}])
+def test_footers_keep_the_first_keys_and_never_more_than_six(view: str, is_replay: bool, needs: Any) -> None:
+    for width in (60, 80, 120, 200):
+        offered = footer_items(view, width, needs, is_replay)
+        gap = "  " if width < 70 else "   "
+        assert len(" " + gap.join(f"{item.shown} {item.words}" for item in offered)) <= width
+        assert 4 <= len(offered) <= 6
+        assert {"views", "enter"} <= {item.press for item in offered}
+        assert "latched" not in needs or view not in "14" or "r" in {item.press for item in offered}
 
 
 async def test_names_from_outside_can_neither_steer_the_terminal_nor_be_markup(make_rig: Callable[..., Any]) -> None:
@@ -464,7 +503,8 @@ async def test_every_line_is_as_wide_as_the_window_at_any_size(rig: Any, view: s
         for width in (1, 7, 19, 33, 59, 60, 79, 80, 81, 119, 120, 159, 201):
             for height in (1, 2, 5, 9, 16, 17, 23, 24, 31, 40, 45, 70):
                 canvas = Canvas(width, height, rig.screen._palette)
-                draw_view(view, canvas, scene)
+                shown = Shown(view, chosen={"4": 0, "5": "pack"})
+                draw_view(shown, LinksShown, canvas, scene)
                 lines = canvas.lines()
                 assert len(lines) == height
                 assert {sum(cell_len(text) for text, _ in line) for line in lines} == {width}

@@ -143,10 +143,8 @@ async def test_t_changes_between_sun_and_dusk(rig: Any) -> None:
             return rig.screen.query_one(Panel).drawn[-1][0][1].bgcolor
 
         assert page() == Color.parse("#FFFFFF")
-        assert "t dusk" in rig.text()
         await pilot.press("t")
         assert page() == Color.parse("#101418")
-        assert "t sun" in rig.text()
 
 
 def test_luminance_of_primaries_adds_up_to_white() -> None:
