@@ -23,6 +23,7 @@ def test_what_comes_from_outside_is_an_input_and_what_stages_find_is_not():
     assert {kind.__name__ for kind in KINDS if kind.is_input} == {
         "LinkChange",
         "Mark",
+        "MarkChange",
         "Acknowledge",
         "Shelve",
         "Unshelve",
