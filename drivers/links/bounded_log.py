@@ -42,7 +42,9 @@ class BoundedLog(io.BufferedIOBase):
         return True
 
     def read(self, size: int | None = -1) -> bytes:
-        """Return up to ``size`` bytes, all for -1."""
+        """Return up to ``size`` bytes, all for -1; the memory for them is taken before a byte is read."""
+        if size is not None and size > LARGEST_CONTAINER:
+            raise ValueError(f"an object in it claims a length of {size} bytes")
         return self._checked(self._file.read(-1 if size is None else size))
 
     def read1(self, size: int = -1) -> bytes:

@@ -226,6 +226,13 @@ def with_length(length):
     return change
 
 
+def container_of_gigabytes(data):
+    """A log cut after the head of a container that claims 4 GB: a read takes the memory before it finds the end."""
+    start = data.index(b"LOBJ")
+    data[start + 8 : start + 12] = (2**32 - 16).to_bytes(4, "little")
+    return data
+
+
 def compressed(data):
     """The same content as 40 MB in one compressed container of 40 kB."""
     start = data.index(b"LOBJ")
@@ -239,6 +246,7 @@ def compressed(data):
     [
         (with_length(0), "an object in it has a length of 0 bytes"),
         (with_length(2**32 - 1), "an object in it has a length of 4294967295 bytes"),
+        (container_of_gigabytes, "an object in it claims a length of 4294967264 bytes"),
         (compressed, "a container in it expands to more than 16000000 bytes"),
     ],
 )

@@ -149,3 +149,14 @@ def test_watch_does_not_record_into_a_damaged_store(recorded: Path, capsys: pyte
     assert "is damaged" in said
     assert "name a new file with --store" in said
     assert recorded.read_bytes()[100:] == bytes(content)[100:]  # the header counts who opened it
+
+
+def test_rows_out_of_order_are_damage(recorded: Path) -> None:
+    """A time changed in an index moves no entry, so a read in order of time goes back."""
+    content = recorded.read_bytes()
+    middle = (START + 70_000_000).to_bytes(8, "big")
+    assert middle in content
+    recorded.write_bytes(content.replace(middle, (START + 20_000_000).to_bytes(8, "big")))
+    with pytest.raises(StoreError, match="is damaged .*out of order"), StoreReader.open(recorded) as reader:
+        for _ in reader.recording(1).spans():
+            pass
