@@ -86,6 +86,10 @@ class ManualClock:
         self._now = max(self._now, t)
         await settle()
 
+    def suspend(self, seconds: float) -> None:
+        """Move time on without waking anybody, as if the computer had slept; what is due wakes at the next advance."""
+        self._now += round(seconds * 1e6)
+
     async def advance(self, seconds: float) -> None:
         """Move time on by ``seconds``."""
         await self.advance_to(self._now + round(seconds * 1e6))

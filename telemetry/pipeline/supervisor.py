@@ -16,6 +16,8 @@ from telemetry.model.time_text import length
 from telemetry.pipeline.part_failure import log_failure
 
 FIRST_DELAY = MICROSECONDS // 4
+WOKE_LATE = MICROSECONDS
+"""A program that wakes later than this was suspended or starved, so what the link sent meanwhile is still to be read."""
 LONGEST_DELAY = {"wired": 1 * MICROSECONDS, "radio": 5 * MICROSECONDS}
 
 
@@ -117,11 +119,17 @@ class Supervisor:
             await asyncio.get_running_loop().create_future()
             return
         limit = round(silence_s * MICROSECONDS)
+        due = self._heard + limit
         while True:
-            await self._clock.sleep_until(self._heard + limit)
+            await self._clock.sleep_until(due)
+            now = self._clock.now()
             if self._asleep:
-                self._heard = self._clock.now()
-            elif self._clock.now() >= self._heard + limit:
+                self._heard = now
+            if self._heard + limit > due:
+                due = self._heard + limit
+            elif now > due + WOKE_LATE:
+                due = now + WOKE_LATE
+            else:
                 raise LinkSilent(f"{self.source} is open but has sent nothing readable for {silence_s:g} s")
 
     async def _wait_to_retry(self, driver: Driver, error: LinkError) -> None:
