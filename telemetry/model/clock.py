@@ -87,7 +87,7 @@ class ManualClock:
         await settle()
 
     def suspend(self, seconds: float) -> None:
-        """Move time on without waking anybody, as if the computer had slept; what is due wakes at the next advance."""
+        """Move time on as if the computer had slept: what is due wakes at the next advance."""
         self._now += round(seconds * 1e6)
 
     async def advance(self, seconds: float) -> None:

@@ -17,7 +17,7 @@ from telemetry.pipeline.part_failure import log_failure
 
 FIRST_DELAY = MICROSECONDS // 4
 WOKE_LATE = MICROSECONDS
-"""A program that wakes later than this was suspended or starved, so what the link sent meanwhile is still to be read."""
+"""Who wakes later than this was suspended or starved: what the link sent meanwhile is still to be read."""
 LONGEST_DELAY = {"wired": 1 * MICROSECONDS, "radio": 5 * MICROSECONDS}
 
 

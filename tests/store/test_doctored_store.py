@@ -157,6 +157,6 @@ def test_rows_out_of_order_are_damage(recorded: Path) -> None:
     middle = (START + 70_000_000).to_bytes(8, "big")
     assert middle in content
     recorded.write_bytes(content.replace(middle, (START + 20_000_000).to_bytes(8, "big")))
-    with pytest.raises(StoreError, match="is damaged .*out of order"), StoreReader.open(recorded) as reader:
+    with pytest.raises(StoreError, match=r"is damaged .*out of order"), StoreReader.open(recorded) as reader:
         for _ in reader.recording(1).spans():
             pass
