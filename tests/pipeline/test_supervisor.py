@@ -19,7 +19,7 @@ GROUP = Group("pack", "pack", ("pack_voltage",))
 
 
 class Scripted:
-    """A driver by the contract: yields what its script holds, raises what is an error, waits until a second or for ever."""
+    """A driver by the contract: yields, raises or waits for what its script holds; None waits for ever."""
 
     kind: ClassVar = "wired"
     open_now: ClassVar[list] = []
