@@ -16,12 +16,10 @@ from typing import Any, ClassVar
 from telemetry.driver import DriverContext, Settings
 from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.errors import Problem
-from telemetry.model.keys import setting
 from telemetry.model.tables import Rules, settings_of
 
 from .decode.frame_decoder import FrameDecoder, FrameFigures
-from .decode.frame_layout import FrameMap
-from .decode.frame_map import FrameMapKind, requests_of
+from .decode.frame_map import MapSettings, requests_of
 from .decode.frame_poll import FramePoll
 from .links import serial_port
 from .links.pump import Piece, PumpFigures
@@ -42,13 +40,10 @@ def _for_a_line(s: SerialFramesSettings) -> Iterator[Problem]:
 
 
 @dataclass(frozen=True, kw_only=True)
-class SerialFramesSettings(SerialSettings):
+class SerialFramesSettings(MapSettings, SerialSettings):
     """What a ``[[source]]`` of this driver states."""
 
     rules: ClassVar[Rules] = (_for_a_line,)
-    map: FrameMap = setting(
-        FrameMapKind(), "the frame map", "your pack's protocol; `decode-check` tries it", "pack.toml", required=True
-    )
 
 
 @dataclass(frozen=True, slots=True)

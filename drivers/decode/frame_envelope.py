@@ -1,173 +1,220 @@
-"""Reads section ``[frame]`` of a frame map: how frames are cut. Pure."""
+"""Section ``[frame]`` of a frame map: how frames are cut. Pure."""
 
+# ruff: noqa: ARG002, D102 - what the methods and their arguments of each kind are for stands with the base class
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, ClassVar, get_args
 
 from telemetry.model.errors import Problem, did_you_mean, printable
+from telemetry.model.keys import BadValue, Count, Key, Kind, Text, choice, count, number, setting, switch
+from telemetry.model.tables import Either, Inner, Named, Rules, Table
 
 from .checksums import Checksum, Crc, Sum, Xor, known_checksums, named_crc
 from .frame_layout import ByteOrder, ChecksumPlace, Envelope, Escape, LengthField
-from .frame_table import Table, hex_bytes
+from .kinds import HexBytes, hex_bytes
 
 SUMS = {"sum": 0, "ones-complement": 1, "twos-complement": 2}
-DEFAULT_LONGEST = 1024
+BYTE_ORDERS: tuple[ByteOrder, ...] = get_args(ByteOrder)
+PROTOCOL = "the device's protocol"
+_PARAMETERS = frozenset(("width", "polynomial", "initial", "reflect_in", "reflect_out", "xor_out"))
 
 
-def read_envelope(table: Table | None, order: ByteOrder, problems: list[Problem]) -> Envelope:
-    """Return what the section states; what is wrong goes to ``problems``."""
-    if table is None:
-        problems.append(Problem("frame", "is missing", 'write [frame] with start = "A5 5A" and length = 20, say'))
-        return Envelope()
-    start, end = table.hex("start"), table.hex("end")
-    longest = table.whole("longest", DEFAULT_LONGEST, 1, 65535)
-    length = _read_length(table, order)
-    checksum = _read_checksum(table, order, len(end))
-    escape = _read_escape(table, start, end)
-    gap = table.seconds("gap_s", 0.1) if "gap_s" in table else None
-    one_per_piece = table.switch("one_per_piece")
-    table.raw("gap_s")
-    table.finish()
-    return Envelope(start, end, length, longest, checksum, escape, gap, one_per_piece)
+@dataclass(frozen=True, kw_only=True)
+class LengthTable(Table):
+    """``length``: where a frame says how long it is."""
+
+    byte: int = count(0, 65535, "its first byte; a frame's first is byte 0", PROTOCOL, 3, required=True)
+    width: int = choice((8, 16, 24, 32), "bits of the number", PROTOCOL, 16, default=8)
+    byte_order: ByteOrder | None = choice(BYTE_ORDERS, "order of its bytes; else the map's", PROTOCOL, "little")
+    unit: int = count(1, 64, "bytes that it counts as one", PROTOCOL, 2, default=1)
+    uncounted: int = count(-255, 65535, "bytes of the frame that it does not count", PROTOCOL, 4, default=0)
 
 
-def _read_length(table: Table, order: ByteOrder) -> int | LengthField | None:
-    stated = table.raw("length")
-    if stated is None:
-        return None
-    if not isinstance(stated, Mapping):
-        return table.whole("length", 1, 1, 65535)
-    inner = table.table("length")
-    assert inner is not None
-    byte = inner.place("byte")
-    width = inner.whole("width", 8, 8, 32)
-    if width % 8:
-        inner.wrong("width", "is no whole number of bytes", "write width = 8 or width = 16")
-        width = 8
-    found = LengthField(
-        byte or 0,
-        width,
-        "little" if inner.choice("byte_order", order, ("big", "little")) == "little" else "big",
-        inner.whole("unit", 1, 1, 64),
-        inner.whole("uncounted", 0, -255, 65535),
-    )
-    inner.finish()
-    return found
+@dataclass(frozen=True, slots=True)
+class ChecksumName(Text):
+    """A checksum by name."""
 
+    def takes(self, key: Key) -> str:
+        return f"one of {', '.join([*SUMS, 'xor', 'crc'])}, or the name of a CRC"
 
-def _read_checksum(table: Table, order: ByteOrder, end: int) -> ChecksumPlace | None:
-    stated = table.raw("checksum")
-    if stated is None:
-        return None
-    if isinstance(stated, str):
-        inner = Table({"kind": stated}, table.key("checksum"), table.problems)
-    else:
-        found = table.table("checksum")
-        if found is None:
-            return None
-        inner = found
-    checksum = _read_kind(inner)
-    size = (checksum.width + 7) // 8
-    byte = inner.whole("byte", -(size + end), -65535, 65535)
-    first, last = _read_covers(inner, byte)
-    sent = "little" if inner.choice("byte_order", order, ("big", "little")) == "little" else "big"
-    inner.finish()
-    return ChecksumPlace(checksum, byte, first, last, "little" if sent == "little" else "big")
-
-
-def _read_covers(table: Table, byte: int) -> tuple[int, int]:
-    stated = table.raw("covers")
-    if stated is None:
-        if byte >= 0:
-            table.wrong("covers", "is missing", "write covers = [4, -1]: the first and the last byte that are summed")
-        return 0, byte - 1
-    if (
-        not isinstance(stated, list)
-        or len(stated) != 2
-        or not all(isinstance(each, int) and not isinstance(each, bool) for each in stated)
-        or ((stated[0] >= 0) == (stated[1] >= 0) and stated[0] > stated[1])
-    ):
-        table.wrong("covers", "is no first and last byte", "write covers = [2, -4]; -1 is the frame's last byte")
-        return 0, byte - 1
-    return stated[0], stated[1]
-
-
-def _read_kind(table: Table) -> Checksum:
-    kind = table.text("kind")
-    if kind is None:
-        table.wrong("kind", "is missing", f"use {', '.join([*SUMS, 'xor', 'crc', *known_checksums()])}")
-        table.finish()
-        return Sum()
-    if kind in SUMS:
-        width = table.whole("width", 8, 8, 64)
-        if width % 8:
-            table.wrong("width", "is no whole number of bytes", "write width = 8 or width = 16")
-        return Sum(width, SUMS[kind])
-    if kind == "xor":
-        return Xor()
-    if kind == "crc":
-        return _read_parameters(table)
-    named = named_crc(kind)
-    if named is None:
+    def read(self, key: Key, value: object) -> Any:
+        name = Text.read(self, key, value)
         known = [*SUMS, "xor", "crc", *known_checksums()]
-        near = did_you_mean(kind if kind in known else kind.upper(), known) or did_you_mean(kind, known)
-        table.wrong("kind", f"there is no checksum {printable(kind)}", f"use {', '.join(known)}{near}")
-        return Sum()
-    return named
+        if name not in (*SUMS, "xor", "crc") and named_crc(name) is None:
+            near = did_you_mean(name.upper(), known) or did_you_mean(name, known)
+            raise BadValue(f"there is no checksum {printable(name)}", f"use {', '.join(known)}{near}")
+        return name
 
 
-def _read_parameters(table: Table) -> Checksum:
-    width = table.whole("width", 16, 3, 64)
-    if "width" not in table or "polynomial" not in table:
-        table.wrong("", "states no width and polynomial", 'write kind = "crc", width = 16, polynomial = 0x8005')
-    most = (1 << width) - 1
-    return Crc(
-        width,
-        table.whole("polynomial", 1, 1, most),
-        table.whole("initial", 0, 0, most),
-        table.switch("reflect_in"),
-        table.switch("reflect_out"),
-        table.whole("xor_out", 0, 0, most),
+@dataclass(frozen=True, slots=True)
+class FirstAndLast(Kind):
+    """The first and the last byte of a part of the frame; -1 is the frame's last."""
+
+    def takes(self, key: Key) -> str:
+        return "two whole numbers, such as [2, -4]; -1 is the frame's last byte"
+
+    def read(self, key: Key, value: object) -> Any:
+        places = value if isinstance(value, list) else []
+        whole = len(places) == 2 and all(isinstance(each, int) and not isinstance(each, bool) for each in places)
+        if not whole or ((places[0] >= 0) == (places[1] >= 0) and places[0] > places[1]):
+            raise BadValue("is no first and last byte", f"write {key.takes}")
+        return tuple(places)
+
+    def schema(self, key: Key) -> dict[str, Any]:
+        return {"type": "array", "items": {"type": "integer"}, "minItems": 2, "maxItems": 2}
+
+
+def _parameters(s: ChecksumTable) -> Iterator[Problem]:
+    taken = _PARAMETERS if s.kind == "crc" else {"width"} if s.kind in SUMS else set()
+    for key in sorted(s.stated.keys() & (_PARAMETERS - taken)):
+        yield Problem(key, f"has no meaning for {s.kind}", "leave it out")
+    if s.kind in SUMS and (s.width or 8) % 8:
+        yield Problem("width", "is no whole number of bytes", "write width = 8 or width = 16")
+    if s.kind == "crc" and (s.width is None or s.polynomial is None):
+        yield Problem("", "states no width and polynomial", 'write kind = "crc", width = 16, polynomial = 0x8005')
+    for key in ("polynomial", "initial", "xor_out"):
+        if s.kind == "crc" and s.width is not None and (getattr(s, key) or 0) >> s.width:
+            yield Problem(key, f"is more than {s.width} bits hold", "mend it or width")
+
+
+def _covers(s: ChecksumTable) -> Iterator[Problem]:
+    if s.byte is not None and s.byte >= 0 and s.covers is None:
+        right = "write covers = [4, -1]: the first and the last byte that are summed"
+        yield Problem("covers", "is missing", right)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ChecksumTable(Table):
+    """``checksum``: what it is, over which bytes, and where it stands."""
+
+    rules: ClassVar[Rules] = (_parameters, _covers)
+    kind: str = setting(
+        ChecksumName(), "how it is computed", f"{PROTOCOL}; `decode-check` tries all", "CRC-16/XMODEM", required=True
+    )
+    covers: tuple[int, int] | None = setting(
+        FirstAndLast(), "first and last byte that it covers; else from 0 to the byte before it", PROTOCOL, [2, -4]
+    )
+    byte: int | None = count(-65535, 65535, "where it stands; else just before the end bytes", PROTOCOL, -2)
+    byte_order: ByteOrder | None = choice(BYTE_ORDERS, "order of its bytes; else the map's", PROTOCOL, "little")
+    width: int | None = count(3, 64, "bits of a sum (8 if left out) or of a `crc`", PROTOCOL, 16)
+    polynomial: int | None = count(1, 2**64 - 1, "of a `crc`: without its highest term", PROTOCOL, 0x8005)
+    initial: int = count(0, 2**64 - 1, "of a `crc`: initial value", PROTOCOL, 0xFFFF, default=0)
+    reflect_in: bool = switch("of a `crc`: bytes go in reflected", PROTOCOL, example=True, default=False)
+    reflect_out: bool = switch("of a `crc`: the result comes out reflected", PROTOCOL, example=True, default=False)
+    xor_out: int = count(0, 2**64 - 1, "of a `crc`: combined with the result", PROTOCOL, 0xFFFF, default=0)
+
+    def checksum(self) -> Checksum:
+        """Return how it is computed."""
+        if self.kind in SUMS:
+            return Sum(self.width or 8, SUMS[self.kind])
+        if self.kind == "xor":
+            return Xor()
+        if (named := named_crc(self.kind)) is not None:
+            return named
+        assert self.width is not None, "a rule has seen to it"
+        return Crc(*(self.width, self.polynomial or 1, self.initial, self.reflect_in, self.reflect_out, self.xor_out))
+
+    def place(self, order: ByteOrder, end: int) -> ChecksumPlace:
+        """Return it with its place, in a map of ``order`` whose frames end with ``end`` bytes."""
+        checksum = self.checksum()
+        byte = -((checksum.width + 7) // 8 + end) if self.byte is None else self.byte
+        first, last = self.covers or (0, byte - 1)
+        return ChecksumPlace(checksum, byte, first, last, self.byte_order or order)
+
+
+@dataclass(frozen=True, slots=True)
+class BytePairs(Named):
+    """Pairs of bytes: one, and what is sent in its place."""
+
+    def check_name(self, name: str) -> None:
+        if len(hex_bytes(name) or b"") != 1:
+            raise BadValue("is no byte", 'write "C0" = "DC": the byte, and what follows the escape byte')
+
+
+def _one_way(s: EscapeTable) -> Iterator[Problem]:
+    if s.xor is None and s.pairs is None:
+        yield Problem("", "says neither xor nor pairs", 'write xor = 0x20, or pairs = { "C0" = "DC", "DB" = "DD" }')
+
+
+@dataclass(frozen=True, kw_only=True)
+class EscapeTable(Table):
+    """``escape``: how bytes that look like a start or an end are sent within a frame."""
+
+    rules: ClassVar[Rules] = (_one_way,)
+    byte: bytes = setting(HexBytes(1), "the escape byte", PROTOCOL, 0x7D, required=True)
+    xor: bytes | None = setting(HexBytes(1), "what a byte behind it is combined with", PROTOCOL, 0x20)
+    pairs: Mapping[str, bytes] | None = setting(
+        BytePairs(HexBytes(1)), "each byte, and what is sent behind the escape byte for it", PROTOCOL, {"C0": "DC"}
     )
 
+    def sent_as(self, special: set[int]) -> dict[int, int]:
+        """Return what each byte is sent as; ``special``: those that must not be sent as they are."""
+        if self.pairs is not None:
+            return {bytes.fromhex(name)[0]: sent[0] for name, sent in self.pairs.items()}
+        return {byte: byte ^ (self.xor or b"\0")[0] for byte in special}
 
-def _read_escape(table: Table, start: bytes, end: bytes) -> Escape | None:
-    inner = table.table("escape")
-    if inner is None:
-        return None
-    found = inner.hex("byte")
-    if len(found) != 1:
-        inner.wrong("byte", "is not one byte", "write byte = 0x7D, say")
-        inner.finish()
-        return None
-    special = set(start[:1] + end[:1] + found)
-    if "pairs" in inner:
-        sent_as = _read_pairs(inner)
-    else:
-        change = inner.hex("xor")
-        if len(change) != 1:
-            inner.wrong("", "says neither xor nor pairs", 'write xor = 0x20, or pairs = { "C0" = "DC", "DB" = "DD" }')
-        sent_as = {byte: byte ^ change[0] for byte in special} if len(change) == 1 else {}
-    inner.finish()
-    if not sent_as:
-        return None
-    missing = special - sent_as.keys()
-    if missing:
+
+def _hides(s: FrameTable) -> Iterator[Problem]:
+    if s.escape is None:
+        return
+    special = set(s.start[:1] + s.end[:1] + s.escape.byte)
+    sent_as = s.escape.sent_as(special)
+    if missing := special - sent_as.keys():
         shown = ", ".join(f"{byte:02X}" for byte in sorted(missing))
-        inner.wrong("pairs", f"leaves {shown} as it is", "give a pair for the start, the end and the escape byte")
+        right = "give a pair for the start, the end and the escape byte"
+        yield Problem("escape.pairs", f"leaves {shown} as it is", right)
     if special & set(sent_as.values()) or len(set(sent_as.values())) != len(sent_as):
-        inner.wrong("", "sends two bytes alike, or one as a byte that it should hide", "give each a byte of its own")
-    return Escape(found[0], sent_as)
+        what = "sends two bytes alike, or one as a byte that it should hide"
+        yield Problem("escape", what, "give each a byte of its own")
 
 
-def _read_pairs(table: Table) -> dict[int, int]:
-    inner = table.table("pairs")
-    pairs: dict[int, int] = {}
-    for key in inner.names() if inner is not None else ():
-        assert inner is not None
-        meant, sent = hex_bytes(key), inner.hex(key)
-        if meant is None or len(meant) != 1 or len(sent) != 1:
-            inner.wrong(key, "is no pair of bytes", 'write "C0" = "DC": the byte, and what follows the escape byte')
-        else:
-            pairs[meant[0]] = sent[0]
-    return pairs
+@dataclass(frozen=True, kw_only=True)
+class FrameTable(Table):
+    """Section ``[frame]``."""
+
+    rules: ClassVar[Rules] = (_hides,)
+    start: bytes = setting(HexBytes(), "bytes that every frame begins with", PROTOCOL, "A5 5A", default=b"")
+    end: bytes = setting(HexBytes(), "bytes that every frame ends with", PROTOCOL, "0D 0A", default=b"")
+    length: int | LengthTable | None = setting(
+        Either(Count(1, 65535), Inner(LengthTable)),
+        "whole length in bytes, or where the frame says it; left out where the end bytes or each message tell it",
+        PROTOCOL,
+        20,
+    )
+    longest: int = count(
+        1, 65535, "bytes of the longest frame; what claims to be longer is none", PROTOCOL, 255, default=1024
+    )
+    checksum: ChecksumTable | None = setting(
+        Inner(ChecksumTable, "kind"), "the name of a CRC, or a table; see below", PROTOCOL, "CRC-16/XMODEM"
+    )
+    escape: EscapeTable | None = setting(
+        Inner(EscapeTable),
+        "how bytes that look like a start or an end are sent within a frame; see below",
+        PROTOCOL,
+        {"byte": 0x7D, "xor": 0x20},
+    )
+    gap_s: float | None = number(
+        0.0001, 86400, "time without a byte after which a frame that has begun is given up", PROTOCOL, 0.1
+    )
+    one_per_piece: bool = switch(
+        "each Bluetooth notification is one whole frame, so that nothing need be searched for",
+        PROTOCOL,
+        example=True,
+        default=False,
+    )
+
+    def envelope(self, order: ByteOrder) -> Envelope:
+        """Return how frames are cut, in a map of ``order``."""
+        stated, length = self.length, None
+        if isinstance(stated, LengthTable):
+            length = LengthField(stated.byte, stated.width, stated.byte_order or order, stated.unit, stated.uncounted)
+        checksum = None if self.checksum is None else self.checksum.place(order, len(self.end))
+        escape = None
+        if self.escape is not None:
+            special = set(self.start[:1] + self.end[:1] + self.escape.byte)
+            escape = Escape(self.escape.byte[0], self.escape.sent_as(special))
+        gap = None if self.gap_s is None else round(self.gap_s * 1_000_000)
+        whole = stated if isinstance(stated, int) else length
+        return Envelope(self.start, self.end, whole, self.longest, checksum, escape, gap, self.one_per_piece)

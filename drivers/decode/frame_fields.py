@@ -1,149 +1,172 @@
-"""Reads one entry of ``[message.NAME.fields]`` of a frame map. Pure."""
+"""One entry of ``[message.NAME.fields]`` of a frame map: where the readings of a signal stand. Pure."""
 
+# ruff: noqa: ARG002, D102 - what the methods and their arguments of each kind are for stands with the base class
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, ClassVar, get_args
 
-from telemetry.model.errors import printable
+from telemetry.model.errors import Problem, printable
+from telemetry.model.keys import ANY_NUMBER, BadValue, Count, Key, Kind, choice, count, setting, switch
 from telemetry.model.signals import cell_name, extra_name, find_signal, known_names, nearest_signals
+from telemetry.model.tables import Either, Inner, Named, Rules, Table
 
-from .columns import is_number
+from .frame_envelope import BYTE_ORDERS, PROTOCOL
 from .frame_layout import ByteOrder, FrameField, NumberType
 from .frame_reader import FLOAT_FORMATS
-from .frame_table import Table
 
-NUMBERS: dict[str, NumberType] = {
-    "unsigned": "unsigned",
-    "signed": "signed",
-    "sign-magnitude": "sign-magnitude",
-    "float": "float",
-}
 MOST_REPEATS = 255
 
 
-def read_field(signal: str, table: Table, order: ByteOrder) -> tuple[FrameField | None, bool]:
-    """Return the field under the key ``signal``, and whether it may overlap others; None where it cannot be told.
+@dataclass(frozen=True, kw_only=True)
+class CountTable(Table):
+    """``count``, where a byte of the frame says how many repeats there are."""
 
-    In the signal's name ``*`` stands for the number of a repeat: ``"cell_*_voltage"``.
-    """
-    byte = table.place("byte")
-    bit = table.whole("bit", 0, 0, 63)
-    width = table.whole("width", 1 if "bit" in table else 8, 1, 64)
-    number = NUMBERS[table.choice("type", "unsigned", NUMBERS)]
-    if number == "float" and width not in FLOAT_FORMATS:
-        table.wrong("width", "is no width of a floating-point number", "write width = 16, 32 or 64")
-    if number == "sign-magnitude" and width < 2:
-        table.wrong("width", "leaves no bit beside the sign", "write width = 8, say")
-    scale, offset = _read_scale(table, width)
-    size = (bit + width + 7) // 8
-    count, count_byte = _read_count(table, signal)
-    first = table.whole("first_number", 1, 1, 998)
-    step = table.whole("step", size, 1, 65535)
-    unknown = _read_unknown(table, width)
-    overlaps = table.switch("overlaps")
-    sent = table.choice("byte_order", order, ("big", "little"))
-    table.finish()
-    signals = _signals(signal, count, first, table)
-    if byte is None or not signals:
-        return None, overlaps
-    if len(signals) > 1 and step < size and not overlaps:
-        table.wrong("step", f"is less than the {size} bytes of one", f"write step = {size}, or overlaps = true")
-    field_order: ByteOrder = "little" if sent == "little" else "big"
-    field = FrameField(signals, byte, bit, width, field_order, number, scale, offset, unknown, step, count_byte)
-    return field, overlaps
+    byte: int = count(0, 65535, "the byte that says it", PROTOCOL, 4, required=True)
+    most: int = count(1, MOST_REPEATS, "the highest count that the device sends", PROTOCOL, 24, required=True)
 
 
-def _read_scale(table: Table, width: int) -> tuple[float, float]:
-    scale, offset = table.number("scale", 1.0), table.number("offset", 0.0)
-    if scale == 0:
-        table.wrong("scale", "is 0, so every value would be the same", "leave it out for 1")
-    if table.switch("inverted"):
-        if width != 1 or "scale" in table or "offset" in table:
-            table.wrong(
-                "inverted", "is for a single bit without scale and offset", "leave it out, or write width = 1"
-            )
-        return -1.0, 1.0
-    return scale, offset
+@dataclass(frozen=True, slots=True)
+class Codes(Kind):
+    """Bit patterns that mean "no reading": the attribute is a tuple of (from, up to)."""
+
+    def takes(self, key: Key) -> str:
+        return "0xFFFF, or a list; a range is [0xFB00, 0xFFFF] in a list"
+
+    def read(self, key: Key, value: object) -> Any:
+        found = []
+        for entry in value if isinstance(value, list) else [value]:
+            pair = entry if isinstance(entry, list) else [entry, entry]
+            if len(pair) != 2 or not all(isinstance(each, int) and not isinstance(each, bool) for each in pair):
+                raise BadValue(f"holds {printable(entry)}, which is no code", f"write {key.takes}")
+            found.append(tuple(pair))
+        return tuple(found)
+
+    def schema(self, key: Key) -> dict[str, Any]:
+        code = {"type": "integer"}
+        return {"anyOf": [code, {"type": "array", "items": {"anyOf": [code, {"type": "array", "items": code}]}}]}
 
 
-def _read_count(table: Table, signal: str) -> tuple[int | None, int | None]:
-    """Return how many repeats there are at the most, and the byte that says how many there are."""
-    stated: Any = table.raw("count")
-    count: int | None = None
-    count_byte: int | None = None
-    if isinstance(stated, Mapping):
-        inner = table.table("count")
-        assert inner is not None
-        count_byte = inner.place("byte")
-        if "most" not in inner:
-            inner.wrong("most", "is missing", "write most = 24, the highest count that your device sends")
-        count = inner.whole("most", 1, 1, MOST_REPEATS)
-        inner.finish()
-    elif stated is not None:
-        count = table.whole("count", 1, 1, MOST_REPEATS)
-    if ("*" in signal) != (count is not None):
-        if count is None:
-            table.wrong("count", "is missing", "write count = 16, say, since the signal's name has a *")
-        else:
-            table.wrong("count", "stands at a name without a *", 'write "cell_*_voltage", say, or leave out count')
-        return None, None
-    return count, count_byte
+def _number(s: FieldTable) -> Iterator[Problem]:
+    width = _bits(s)
+    if s.type == "float" and width not in FLOAT_FORMATS:
+        yield Problem("width", "is no width of a floating-point number", "write width = 16, 32 or 64")
+    if s.type == "sign-magnitude" and width < 2:
+        yield Problem("width", "leaves no bit beside the sign", "write width = 8, say")
+    for low, high in s.unknown:
+        if not all(-(1 << (width - 1)) <= code < 1 << width for code in (low, high)):
+            shown = low if low == high else [low, high]
+            yield Problem("unknown", f"holds what {width} bits cannot: {shown}", "write codes of its width")
+        elif low % (1 << width) > high % (1 << width):
+            yield Problem("unknown", f"holds a range that ends before it begins: {[low, high]}", "turn it round")
 
 
-def _read_unknown(table: Table, width: int) -> tuple[tuple[int, int], ...]:
-    stated = table.raw("unknown")
-    if stated is None:
-        return ()
-    entries = stated if isinstance(stated, list) else [stated]
-    found: list[tuple[int, int]] = []
-    for entry in entries:
-        pair = entry if isinstance(entry, list) else [entry, entry]
-        low_high = [_pattern(each, width) for each in pair]
-        if len(pair) != 2 or None in low_high:
-            right = "write unknown = 0xFFFF, or a list; a range is [0xFB00, 0xFFFF]"
-            table.wrong("unknown", f"holds what {width} bits cannot: {printable(entry)}", right)
-            continue
-        low, high = (each for each in low_high if each is not None)
-        if low > high:
-            table.wrong("unknown", f"holds a range that ends before it begins: {printable(entry)}", "turn it round")
-            continue
-        found.append((low, high))
-    return tuple(found)
+def _scale(s: FieldTable) -> Iterator[Problem]:
+    if s.scale == 0:
+        yield Problem("scale", "is 0, so every value would be the same", "leave it out for 1")
+    if s.inverted and (_bits(s) != 1 or s.stated.keys() & {"scale", "offset"}):
+        right = "leave it out, or write width = 1"
+        yield Problem("inverted", "is for a single bit without scale and offset", right)
 
 
-def _pattern(code: Any, width: int) -> int | None:
-    """Return the bits of a code, which may be written as they are or as a negative number; None where none can be."""
-    if not is_number(code) or code != int(code) or not -(1 << (width - 1)) <= code < 1 << width:
-        return None
-    return int(code) % (1 << width)
+def _step(s: FieldTable) -> Iterator[Problem]:
+    size = (s.bit + _bits(s) + 7) // 8
+    if s.count is not None and s.step is not None and s.step < size and not s.overlaps:
+        right = f"write step = {size}, or overlaps = true"
+        yield Problem("step", f"is less than the {size} bytes of one", right)
 
 
-def _signals(name: str, count: int | None, first: int, table: Table) -> tuple[str, ...]:
-    """Return the signals of a field, each known; empty where the name is not."""
-    if name.count("*") > 1:
-        table.wrong("", "has more than one *", 'write "cell_*_voltage", say')
-        return ()
-    if "*" in name:
-        if count is None:
-            return ()
-        names = tuple(_numbered(name, number) for number in range(first, first + count))
-    else:
-        names = (name,)
-    for each in names:
-        signal = find_signal(each)
-        if signal is None:
-            near = nearest_signals(name.replace("*", "01") if "cell" in name else name.replace("*", "1"))
-            near = [re.sub(r"_0?1(?=_|$)", "_*", n) if "*" in name else n for n in near]
-            right = f"did you mean {', '.join(near)}?" if near else f"use one such as {', '.join(known_names()[:3])}"
-            carried = extra_name(name.replace("*", "0")) if "*" not in name else "extra_NAME_*"
-            table.wrong("", f"there is no signal {printable(each)}", f"{right} or carry it as {carried}")
-            return ()
-        if signal.is_derived:
-            table.wrong("", f"{printable(each)} is computed here and not read", f"carry it as {extra_name(each)}")
-            return ()
-    return names
+def _bits(s: FieldTable) -> int:
+    return s.width if s.width is not None else 1 if "bit" in s.stated else 8
+
+
+@dataclass(frozen=True, kw_only=True)
+class FieldTable(Table):
+    """One entry of ``[message.NAME.fields]``."""
+
+    rules: ClassVar[Rules] = (_number, _scale, _step)
+    byte: int = count(0, 65535, "its first byte; a frame's first is byte 0", PROTOCOL, 4, required=True)
+    width: int | None = count(1, 64, "bits; 8 if left out, 1 beside `bit`", PROTOCOL, 16)
+    bit: int = count(
+        *(0, 63, "its least significant bit, counted from that of the field's least significant byte", PROTOCOL, 3),
+        default=0,
+    )
+    type: NumberType = choice(
+        get_args(NumberType), "how the bits are a number; `float` by IEEE 754", PROTOCOL, "signed", default="unsigned"
+    )
+    scale: float = setting(
+        ANY_NUMBER, "value = number × scale + offset, in the signal's unit", PROTOCOL, 0.01, default=1.0
+    )
+    offset: float = setting(ANY_NUMBER, "what is added after that", PROTOCOL, -40.0, default=0.0)
+    inverted: bool = switch("for a single bit: 0 means on", PROTOCOL, example=True, default=False)
+    unknown: tuple[tuple[int, int], ...] = setting(
+        Codes(), 'bit patterns that mean "no reading"', PROTOCOL, [[0xFB00, 0xFFFF]], default=()
+    )
+    byte_order: ByteOrder | None = choice(BYTE_ORDERS, "order of its bytes; else the map's", PROTOCOL, "little")
+    first_number: int = count(1, 998, "the number of the first", PROTOCOL, 17, default=1)
+    step: int | None = count(1, 65535, "bytes from one to the next; else the field's own", PROTOCOL, 4)
+    overlaps: bool = switch(
+        "that it takes bits which another field takes is meant", "your choice", example=True, default=False
+    )
+    count: int | CountTable | None = setting(
+        Either(Count(1, MOST_REPEATS), Inner(CountTable)),
+        "for a name with `*`: how many follow one another, or which byte of the frame says it",
+        PROTOCOL,
+        16,
+    )
+
+    def signals(self, name: str) -> tuple[str, ...]:
+        """Return the signals of the field under the key ``name``."""
+        repeats = self.count.most if isinstance(self.count, CountTable) else self.count
+        first = self.first_number
+        return (name,) if repeats is None else tuple(_numbered(name, first + k) for k in range(repeats))
+
+    def field(self, name: str, order: ByteOrder) -> FrameField:
+        """Return where the readings under the key ``name`` stand, in a map of ``order``."""
+        width = _bits(self)
+        scale, offset = (-1.0, 1.0) if self.inverted else (self.scale, self.offset)
+        unknown = tuple((low % (1 << width), high % (1 << width)) for low, high in self.unknown)
+        size = (self.bit + width + 7) // 8
+        return FrameField(
+            *(self.signals(name), self.byte, self.bit, width, self.byte_order or order, self.type, scale, offset),
+            *(unknown, self.step or size, self.count.byte if isinstance(self.count, CountTable) else None),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Fields(Named):
+    """Fields by signal; ``*`` stands for the number of a repeat: ``"cell_*_voltage"``."""
+
+    def check_name(self, name: str) -> None:
+        if name.count("*") > 1:
+            raise BadValue("has more than one *", 'write "cell_*_voltage", say')
+        _check_signal(name, _numbered(name, 1))
+
+    def finish(self, name: str, value: FieldTable) -> FieldTable:
+        if "*" in name and value.count is None:
+            right = "write count = 16, say, since the signal's name has a *"
+            raise BadValue.of([Problem("count", "is missing", right)])
+        if "*" not in name and value.count is not None:
+            right = 'write "cell_*_voltage", say, or leave out count'
+            raise BadValue.of([Problem("count", "stands at a name without a *", right)])
+        for signal in value.signals(name):
+            _check_signal(name, signal)
+        return value
+
+
+def _check_signal(name: str, signal: str) -> None:
+    """Raise BadValue where ``signal``, one that the key ``name`` stands for, is none that a device may send."""
+    known = find_signal(signal)
+    if known is None:
+        near = nearest_signals(name.replace("*", "01") if "cell" in name else name.replace("*", "1"))
+        near = [re.sub(r"_0?1(?=_|$)", "_*", n) if "*" in name else n for n in near]
+        right = f"did you mean {', '.join(near)}?" if near else f"use one such as {', '.join(known_names()[:3])}"
+        carried = extra_name(name.replace("*", "0")) if "*" not in name else "extra_NAME_*"
+        raise BadValue(f"there is no signal {printable(signal)}", f"{right} or carry it as {carried}")
+    if known.is_derived:
+        raise BadValue(f"{printable(signal)} is computed here and not read", f"carry it as {extra_name(signal)}")
 
 
 def _numbered(name: str, number: int) -> str:

@@ -4,25 +4,26 @@ A map that is found good here has no open question left: the decoder relies on i
 once, each with its key and what would be right.
 """
 
+# ruff: noqa: ARG002, D102 - what the methods and their arguments of each kind are for stands with the base class
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
+from telemetry.model.batch import MICROSECONDS
 from telemetry.model.errors import MachineFileError, Problem, did_you_mean, printable
-from telemetry.model.keys import BadValue, Key, Kind
-from telemetry.model.signals import is_identifier
+from telemetry.model.keys import BadValue, Key, Kind, Text, choice, count, number, setting
+from telemetry.model.tables import Inner, Rules, Several, Table, read_table, table_schema
 from telemetry.model.toml_text import LARGEST_TEXT, RefusedToml, parse_toml
 
 from .frame_checks import check_map
-from .frame_envelope import read_envelope
-from .frame_fields import read_field
-from .frame_layout import ByteOrder, Condition, FrameField, FrameMap, Message, Request
-from .frame_table import Table, hex_bytes
+from .frame_envelope import BYTE_ORDERS, PROTOCOL, FrameTable
+from .frame_fields import Fields, FieldTable
+from .frame_layout import ByteOrder, Condition, FrameMap, Message, Request
+from .kinds import HexBytes, PlainName, PlainNamed, hex_bytes
 
-BYTE_ORDERS = ("big", "little")
 MOST_BYTES = LARGEST_TEXT
 """A file larger than this is no frame map."""
 
@@ -69,31 +70,33 @@ def read_frame_map_file(path: Path) -> tuple[FrameMap | None, list[Problem]]:
 
 def read_frame_map(table: Mapping[str, Any], name: str = "map") -> tuple[FrameMap | None, list[Problem]]:
     """Return the frame map that ``table`` states, or None and every problem of it."""
-    problems: list[Problem] = []
-    whole = Table(table, "", problems)
-    order: ByteOrder = "little" if whole.choice("byte_order", "big", BYTE_ORDERS) == "little" else "big"
-    envelope = read_envelope(whole.table("frame"), order, problems)
-    messages, overlapping = _read_messages(whole, order)
-    within = whole.seconds("assemble_within_s", 1.0)
-    poll = whole.table("poll")
-    requests, interval, timeout, pause = _read_poll(poll, list(messages)) if poll is not None else ((), 10**6, 0, 0)
-    whole.finish()
-    frame_map = FrameMap(name, envelope, messages, requests, interval, timeout, pause, within)
-    if not problems:  # what is only half understood would give problems that are none
-        problems += check_map(frame_map, overlapping)
+    found, problems = read_table(MapTable, table)
+    if found is None:  # what is only half understood would give problems that are none
+        return None, problems
+    frame_map = found.frame_map(name)
+    fields = [
+        (message, place, field)
+        for message, table in found.message.items()
+        for place, field in enumerate((table.fields or {}).values())
+    ]
+    problems = check_map(frame_map, ((message, place) for message, place, field in fields if field.overlaps))
     return (None, problems) if problems else (frame_map, [])
+
+
+def requests_of(setting: Any) -> tuple[bytes, ...]:
+    """Return the bytes of each request of a source's key ``map``; none where there is no map or it is wrong."""
+    found, _ = read_table(MapSettings, {"map": setting})
+    return () if found is None else tuple(request.data for request in found.map.requests)
 
 
 @dataclass(frozen=True, slots=True)
 class FrameMapKind(Kind):
     """A frame map: a file's name, or the map itself; the attribute is a :class:`.frame_layout.FrameMap`."""
 
-    def takes(self, key: Key) -> str:  # noqa: ARG002 - no key changes it
-        """Return what it takes."""
+    def takes(self, key: Key) -> str:
         return "a file's name, or the map itself under `[source.map]`"
 
     def read(self, key: Key, value: object) -> Any:
-        """Return the map; BadValue with every problem of it."""
         if isinstance(value, Mapping):
             frame_map, problems = read_frame_map(value)
         elif isinstance(value, str) and value.strip():
@@ -105,101 +108,146 @@ class FrameMapKind(Kind):
             raise BadValue.of(problems)
         return frame_map
 
-    def schema(self, key: Key) -> dict[str, Any]:  # noqa: ARG002 - no key changes it
-        """Return the schema."""
-        return {"type": ["string", "object"]}
+    def schema(self, key: Key) -> dict[str, Any]:
+        return {"anyOf": [{"type": "string"}, table_schema(MapTable)]}
 
 
-def frame_map_of(setting: Any) -> tuple[FrameMap | None, list[Problem]]:
-    """Return what a source's key ``map`` states: a table, or the name of a file; every problem under that key."""
-    if isinstance(setting, Mapping):
-        frame_map, problems = read_frame_map(setting)
-        return frame_map, [Problem(f"map.{p.where}", p.what, p.right) for p in problems]
-    if isinstance(setting, str) and setting.strip():
-        frame_map, problems = read_frame_map_file(Path(setting).expanduser())
-        return frame_map, [Problem("map", f"{p.where} {p.what}", p.right) for p in problems]
-    what = "is missing" if setting is None else "is neither a table nor a file's name"
-    return None, [Problem("map", what, 'write map = "pack.toml", or the map itself under [source.map]')]
+@dataclass(frozen=True, slots=True)
+class Alternatives(Kind):
+    """Rows of bytes, all of one length, of which one must stand somewhere; one alone may stand without its list."""
+
+    def takes(self, key: Key) -> str:
+        return '0x01, "01 03" for two bytes in a row, or a list of either'
+
+    def read(self, key: Key, value: object) -> Any:
+        given = value if isinstance(value, list) else [value]
+        found = [each for each in map(hex_bytes, given) if each is not None]
+        if not found or len(found) != len(given) or len({len(each) for each in found}) != 1:
+            raise BadValue("is no byte", f"write is = {key.takes}")
+        return tuple(dict.fromkeys(found))
+
+    def schema(self, key: Key) -> dict[str, Any]:
+        return {"type": ["string", "integer", "array"]}
 
 
-def requests_of(setting: Any) -> tuple[bytes, ...]:
-    """Return the bytes of each request of a source's key ``map``; none where there is no map or it is wrong."""
-    frame_map = None if setting is None else frame_map_of(setting)[0]
-    return () if frame_map is None else tuple(request.data for request in frame_map.requests)
+@dataclass(frozen=True, kw_only=True)
+class ConditionTable(Table):
+    """One entry of ``when``: a byte that tells this kind of frame."""
+
+    byte: int = count(0, 65535, "the byte that tells; a frame's first is byte 0", PROTOCOL, 2, required=True)
+    is_: tuple[bytes, ...] = setting(Alternatives(), "what it is", PROTOCOL, 0x81, required=True)
 
 
-def _read_messages(whole: Table, order: ByteOrder) -> tuple[dict[str, Message], set[tuple[str, int]]]:
-    """Return the messages by name, and which fields (message, place) may overlap others."""
-    section = whole.table("message")
-    if section is None:
-        whole.wrong("message", "is missing", "write [message.NAME.fields] for each kind of frame")
-        return {}, set()
-    messages: dict[str, Message] = {}
-    overlapping: set[tuple[str, int]] = set()
-    for name, table in zip(section.names(), section.inner(), strict=False):
-        if not is_identifier(name):
-            section.wrong(name, "is not a plain name", "use small letters, digits and underscores")
-            continue
-        message, may_overlap = _read_message(name, table, order)
-        messages[name] = message
-        overlapping |= {(name, place) for place in may_overlap}
-    return messages, overlapping
+@dataclass(frozen=True, kw_only=True)
+class MessageTable(Table):
+    """Section ``[message.NAME]``: one kind of frame."""
+
+    when: tuple[ConditionTable, ...] = setting(
+        Several(Inner(ConditionTable)),
+        "what tells this kind; all must hold",
+        PROTOCOL,
+        {"byte": 2, "is": 0x81},
+        default=(),
+    )
+    length: int | None = count(1, 65535, "whole length in bytes, where it is fixed for this kind", PROTOCOL, 20)
+    group: str | None = setting(
+        PlainName(), "the group that its signals belong to; else the message's name", "your choice", "cells"
+    )
+    fields: Mapping[str, FieldTable] | None = setting(
+        Fields(Inner(FieldTable)), "what is read from it", PROTOCOL, {"pack_voltage": {"byte": 4, "width": 16}}
+    )
+
+    def message(self, name: str, order: ByteOrder) -> Message:
+        """Return the kind of frame, in a map of ``order``."""
+        conditions = tuple(Condition(each.byte, each.is_) for each in self.when)
+        fields = tuple(field.field(signal, order) for signal, field in (self.fields or {}).items())
+        return Message(name, self.group or name, conditions, self.length, fields)
 
 
-def _read_message(name: str, table: Table, order: ByteOrder) -> tuple[Message, list[int]]:
-    group = table.text("group") or name
-    if not is_identifier(group):
-        table.wrong("group", "is not a plain name", "use small letters, digits and underscores")
-    conditions = [c for each in table.tables("when") if (c := _read_condition(each)) is not None]
-    length = table.whole("length", 0, 1, 65535) if "length" in table else None
-    fields: list[FrameField] = []
-    may_overlap: list[int] = []
-    section = table.table("fields")
-    for signal, each in zip(section.names(), section.inner(), strict=False) if section is not None else ():
-        field, overlaps = read_field(signal, each, order)
-        if field is not None:
-            may_overlap += [len(fields)] if overlaps else []
-            fields.append(field)
-    table.finish()
-    return Message(name, group, tuple(conditions), length or None, tuple(fields)), may_overlap
+@dataclass(frozen=True, kw_only=True)
+class RequestTable(Table):
+    """One entry of ``request``."""
+
+    bytes_: bytes = setting(
+        HexBytes(), "the request as it goes over the wire", PROTOCOL, "01 04 00 00", required=True
+    )
+    answer: tuple[str, ...] = setting(
+        Several(Text()), "names of the messages that answer it; else any", "this map", "state", default=()
+    )
+    every: int = count(
+        1, 100_000, "it is sent in each so many cycles, from the first on", "your choice", 10, default=1
+    )
 
 
-def _read_condition(table: Table) -> Condition | None:
-    byte = table.place("byte")
-    stated = table.raw("is")
-    table.finish()
-    given = stated if isinstance(stated, list) else [stated]
-    values = [found for each in given if (found := hex_bytes(each)) is not None]
-    if not values or len(values) != len(given) or len({len(value) for value in values}) != 1:
-        table.wrong("is", "is no byte", 'write is = 0x01, is = "01 03" for two in a row, or a list of either')
-        return None
-    return None if byte is None else Condition(byte, tuple(dict.fromkeys(values)))
+@dataclass(frozen=True, kw_only=True)
+class PollTable(Table):
+    """Section ``[poll]``: what is asked for."""
+
+    interval_s: float = number(
+        0.0001, 86400, "from the start of one cycle to the next", "how often you want values", 1.0, default=1.0
+    )
+    response_timeout_s: float = number(0.0001, 86400, "how long an answer may take", PROTOCOL, 0.5, default=0.5)
+    pause_s: float = number(0, 86400, "time between an answer and the next request", PROTOCOL, 0.05, default=0.0)
+    request: tuple[RequestTable, ...] = setting(
+        Several(Inner(RequestTable)),
+        "what is sent, in this order",
+        PROTOCOL,
+        [{"bytes": "01 04 00 00"}],
+        required=True,
+    )
 
 
-def _read_poll(table: Table, messages: list[str]) -> tuple[tuple[Request, ...], int, int, int]:
-    interval = table.seconds("interval_s", 1.0)
-    timeout = table.seconds("response_timeout_s", 0.5)
-    pause = table.seconds("pause_s", 0.0, may_be_0=True)
-    requests = []
-    for each in table.tables("request"):
-        data = each.hex("bytes")
-        if "bytes" not in each:
-            each.wrong("bytes", "is missing", 'write bytes = "01 04 00 00", the request as it goes over the wire')
-        stated = each.raw("answer")
-        answers = [stated] if isinstance(stated, str) else stated
-        if answers is None:
-            answers = []
-        elif not isinstance(answers, list) or not all(isinstance(name, str) for name in answers):
-            each.wrong("answer", "is no message's name", f"use {', '.join(messages) or 'the name of a message'}")
-            answers = []
-        for name in answers:
-            if name not in messages:
-                right = f"use {', '.join(messages) or 'the name of a message'}{did_you_mean(name, messages)}"
-                each.wrong("answer", f"there is no message {printable(name)}", right)
-        every = each.whole("every", 1, 1, 100_000)
-        each.finish()
-        requests.append(Request(data, tuple(answers), every))
-    if not requests:
-        table.wrong("request", "is missing", 'write request = [{ bytes = "..." }], or leave out [poll]')
-    table.finish()
-    return tuple(requests), interval, timeout, pause
+def _answers(s: MapTable) -> Iterator[Problem]:
+    known = s.stated["message"] if isinstance(s.stated.get("message"), Mapping) else {}
+    for place, request in enumerate(() if s.poll is None else s.poll.request, 1):
+        for name in request.answer:
+            if name not in known:
+                right = (
+                    f"use {', '.join(map(printable, known)) or 'the name of a message'}{did_you_mean(name, known)}"
+                )
+                yield Problem(f"poll.request[{place}].answer", f"there is no message {printable(name)}", right)
+    if s.poll is not None and not s.poll.request:
+        yield Problem("poll.request", "is empty", 'write request = [{ bytes = "..." }], or leave out [poll]')
+
+
+@dataclass(frozen=True, kw_only=True)
+class MapTable(Table):
+    """A whole frame map."""
+
+    rules: ClassVar[Rules] = (_answers,)
+    byte_order: ByteOrder = choice(
+        BYTE_ORDERS, "order of bytes, where nothing else is said", PROTOCOL, "little", default="big"
+    )
+    frame: FrameTable = setting(
+        Inner(FrameTable), "how frames are cut", PROTOCOL, {"start": "A5 5A", "length": 20}, required=True
+    )
+    message: Mapping[str, MessageTable] = setting(
+        PlainNamed(Inner(MessageTable)), "the kinds of frame, by name", PROTOCOL, {"state": {}}, required=True
+    )
+    assemble_within_s: float = number(
+        0.0001, 86400, "time over which parts of one row may come", PROTOCOL, 0.5, default=1.0
+    )
+    poll: PollTable | None = setting(
+        Inner(PollTable), "what is asked for", PROTOCOL, {"request": [{"bytes": "01 04"}]}
+    )
+
+    def frame_map(self, name: str) -> FrameMap:
+        """Return the map as the decoder wants it."""
+        envelope = self.frame.envelope(self.byte_order)
+        messages = {each: table.message(each, self.byte_order) for each, table in self.message.items()}
+        within = round(self.assemble_within_s * MICROSECONDS)
+        if self.poll is None:
+            return FrameMap(name, envelope, messages, assemble_within=within)
+        requests = tuple(Request(each.bytes_, each.answer, each.every) for each in self.poll.request)
+        stated = (self.poll.interval_s, self.poll.response_timeout_s, self.poll.pause_s)
+        interval, timeout, pause = (round(each * MICROSECONDS) for each in stated)
+        return FrameMap(name, envelope, messages, requests, interval, timeout, pause, within)
+
+
+@dataclass(frozen=True, kw_only=True)
+class MapSettings(Table):
+    """The key of a ``[[source]]`` that names a frame map."""
+
+    map: FrameMap = setting(
+        FrameMapKind(), "the frame map", "your pack's protocol; `decode-check` tries it", "pack.toml", required=True
+    )

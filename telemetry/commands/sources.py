@@ -66,7 +66,7 @@ def _setting_lines(driver: str) -> list[str]:
     cls = load_driver(driver)
     lines = []
     for key in keys_of(cls.table) if isinstance(cls, Declares) else ():
-        default = "" if key.default in (None, ()) else f"; default {toml_value(key.default)}"
+        default = f"; default {toml_value(key.default)}" if key.has_default else ""
         said = [f"{key.takes}{default}", key.meaning, f"find it: {key.find}"]
         lines.append(f"{key.name}{' (required)' if key.required else ''}")
         for each in said:

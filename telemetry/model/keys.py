@@ -144,6 +144,11 @@ class Key:
         return f"{header} {self.name}"
 
     @property
+    def has_default(self) -> bool:
+        """Whether something holds where it is absent."""
+        return self.default not in (None, (), b"")
+
+    @property
     def takes(self) -> str:
         """What it takes, in words: ``a number from 0.05 to 5000, in Ah``."""
         return self.kind.takes(self)
@@ -163,7 +168,7 @@ class Key:
         """The JSON Schema of its value, with what it means."""
         unit = f" ({self.unit})" if self.unit else ""
         about: dict[str, Any] = {"description": f"{self.meaning}{unit}. Find it: {self.find}."}
-        if self.default not in (None, ()):
+        if self.has_default:
             about["default"] = self.default
         return self.kind.schema(self) | about | {"examples": [self.example]}
 
@@ -279,7 +284,7 @@ class Count(Number):
     """A whole number (int) within a range."""
 
     def takes(self, key: Key) -> str:
-        return f"a whole number from {self.low:.0f} to {self.high:.0f}"
+        return f"a whole number from {int(self.low)} to {int(self.high)}"
 
     def read(self, key: Key, value: object) -> Any:
         if isinstance(value, bool) or not isinstance(value, int):

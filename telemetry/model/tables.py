@@ -151,7 +151,7 @@ def key_rows(keys: Iterable[Key]) -> list[str]:
 
 def _row(key: Key) -> str:
     required = " **(required)**" if key.required else ""
-    default = f"; default `{toml_value(key.default)}`" if key.default not in (None, ()) else ""
+    default = f"; default `{toml_value(key.default)}`" if key.has_default else ""
     return f"| `{key.name}`{required} | {key.takes}{default} | {key.meaning} | {key.find} |"
 
 
@@ -185,6 +185,23 @@ class Inner(Kind):
     def schema(self, key: Key) -> dict[str, Any]:
         found = table_schema(self.table)
         return {"anyOf": [self._short.kind.schema(self._short), found]} if self.short else found
+
+
+@dataclass(frozen=True, slots=True)
+class Either(Kind):
+    """A plain value or a table."""
+
+    plain: Kind
+    table: Inner
+
+    def takes(self, key: Key) -> str:
+        return f"{self.plain.takes(key)}, or {self.table.takes(key)}"
+
+    def read(self, key: Key, value: object) -> Any:
+        return (self.table if isinstance(value, Mapping) else self.plain).read(key, value)
+
+    def schema(self, key: Key) -> dict[str, Any]:
+        return {"anyOf": [self.plain.schema(key), self.table.schema(key)]}
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,7 +246,11 @@ class Named(Kind):
         for name, entry in value.items():
             try:
                 self.check_name(name)
-                found[name] = self.each.read(key, entry)
+            except BadValue as bad:
+                problems += within(name, bad.problems)
+            try:
+                read = self.each.read(key, entry)
+                found[name] = read if problems else self.finish(name, read)
             except BadValue as bad:
                 problems += within(name, bad.problems)
         if problems:
@@ -238,6 +259,10 @@ class Named(Kind):
 
     def check_name(self, name: str) -> None:
         """Raise BadValue for a name that cannot be one."""
+
+    def finish(self, name: str, value: Any) -> Any:
+        """Return a value as it is kept under ``name``; raise BadValue where the two do not fit."""
+        return value
 
     def schema(self, key: Key) -> dict[str, Any]:
         return {"type": "object", "additionalProperties": self.each.schema(key)}

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.decode.frame_map import FrameMapError, frame_map_of, load_frame_map, read_frame_map
+from drivers.decode.frame_map import FrameMapError, MapSettings, load_frame_map, read_frame_map
+from telemetry.model.tables import read_table
 
 ROOT = Path(__file__).parents[2]
 GOOD = """
@@ -24,6 +25,11 @@ pack_voltage = { byte = 3, width = 16, scale = 0.01 }
 """
 
 
+def frame_map_of(value):
+    settings, problems = read_table(MapSettings, {"map": value})
+    return None if settings is None else settings.map, problems
+
+
 def problems_of(text):
     frame_map, problems = read_frame_map(tomllib.loads(text))
     assert (frame_map is None) == bool(problems)
@@ -36,47 +42,68 @@ def test_a_good_map_has_no_problem():
 
 # What is put in place of what, and what the sentence must say.
 WRONG = [
-    ("length = 12", "lenght = 12", ["frame.lenght: is not a setting here", "did you mean length"]),
+    ("length = 12", "lenght = 12", ["frame.lenght: is an unknown key; did you mean length?"]),
     ("length = 12", "", ["frame.length", "nothing else tells where a frame ends"]),
-    ("length = 12", "length = 0", ["frame.length", "is no whole number from 1"]),
+    ("length = 12", "length = 0", ["frame.length", "must be above 0"]),
     ("length = 12", "length = { byte = 1, uncounted = 6 }", ["frame.length.byte", "one of the start bytes"]),
-    ("length = 12", "length = { byte = 2, width = 12 }", ["frame.length.width", "whole number of bytes"]),
+    (
+        "length = 12",
+        "length = { byte = 2, width = 12 }",
+        ["frame.length.width: is 12, which is not known; write one of 8, 16, 24, 32"],
+    ),
     ("length = 12", "length = { uncounted = 4 }", ["frame.length.byte: is missing"]),
     ("length = 12", "length = 12\nlongest = 8", ["frame.length", "more than longest, 8"]),
     ("length = 12", "length = 6", ["state.fields.pack_voltage: reads byte 4, past byte 3"]),
     ('"A5 5A"', '"A5 5"', ["frame.start: is no row of bytes", "two hexadecimal digits"]),
     ('"CRC-16/MODBUS"', '"CRC-16/MODBUSS"', ["there is no checksum CRC-16/MODBUSS", "did you mean CRC-16/MODBUS"]),
-    ('"CRC-16/MODBUS"', '"crc16"', ["frame.checksum.kind: there is no checksum crc16", "did you mean CRC-16"]),
+    ('"CRC-16/MODBUS"', '"crc16"', ["frame.checksum: there is no checksum crc16", "did you mean CRC-16"]),
     ('"CRC-16/MODBUS"', '{ kind = "crc" }', ["frame.checksum: states no width and polynomial"]),
-    ('"CRC-16/MODBUS"', '{ kind = "crc", width = 8, polynomial = 0x131 }', ["polynomial: is no whole number"]),
+    ('"CRC-16/MODBUS"', '{ kind = "crc", width = 8, polynomial = 0x131 }', ["polynomial: is more than 8 bits hold"]),
     ('"CRC-16/MODBUS"', '{ kind = "sum", covers = [5, 2] }', ["frame.checksum.covers: is no first and last byte"]),
     ('"CRC-16/MODBUS"', '{ kind = "sum", byte = 3 }', ["frame.checksum.covers: is missing"]),
     ("byte = 2, is = 0x01", "byte = 1, is = 0x01", ["message.state.when: can never hold at byte 1"]),
     ("byte = 2, is = 0x01", "byte = 14, is = 0x01", ["message.state.when: looks past the frame's last byte, 11"]),
     ("byte = 2, is = 0x01", "byte = 2, is = 'x'", ["message.state.when[1].is: is no byte"]),
-    ("byte = 2, is = 0x01", "byte = 2", ["message.state.when[1].is: is no byte"]),
+    ("byte = 2, is = 0x01", "byte = 2", ["message.state.when[1].is: is missing; write is = "]),
     ("byte = 3", "byte = 9", ["message.state.fields.pack_voltage: reads byte 10, past byte 9"]),
     ("byte = 3", "byte = 1", ["pack_voltage: takes bits that belong to the start bytes", "overlaps = true"]),
-    ("byte = 3", "byte = -3", ["message.state.fields.pack_voltage.byte: is no whole number from 0"]),
+    ("byte = 3", "byte = -3", ["message.state.fields.pack_voltage.byte: is -3, less than is plausible"]),
     ("byte = 3, ", "", ["message.state.fields.pack_voltage.byte: is missing"]),
-    ("width = 16", "width = 65", ["pack_voltage.width: is no whole number from 1 to 64"]),
+    (
+        "width = 16",
+        "width = 65",
+        ["pack_voltage.width: is 65, more than is plausible; write a whole number from 1 to 64"],
+    ),
     ("width = 16", 'width = 24, type = "float"', ["no width of a floating-point number", "16, 32 or 64"]),
-    ("width = 16", 'width = 16, type = "sgined"', ["'sgined' is not known", "did you mean signed"]),
+    (
+        "width = 16",
+        'width = 16, type = "sgined"',
+        ['is the text "sgined", which is not known', "did you mean signed"],
+    ),
     ("width = 16", "width = 16, unknown = 0x1FFFF", ["pack_voltage.unknown: holds what 16 bits cannot: 131071"]),
     ("width = 16", "width = 16, unknown = [[9, 3]]", ["a range that ends before it begins"]),
     ("width = 16", "width = 16, count = 4", ["pack_voltage.count: stands at a name without a *"]),
     ("width = 16", "width = 16, inverted = true", ["pack_voltage.inverted: is for a single bit"]),
     ("scale = 0.01", "scale = 0", ["pack_voltage.scale: is 0"]),
-    ("scale = 0.01", "scale = 0.01, formula = 'x+1'", ["pack_voltage.formula: is not a setting here"]),
+    (
+        "scale = 0.01",
+        "scale = 0.01, formula = 'x+1'",
+        ["pack_voltage.formula: is an unknown key; the keys here are byte"],
+    ),
     ("pack_voltage =", "pack_volts =", ["there is no signal pack_volts", "did you mean pack_voltage"]),
     ("pack_voltage =", "pack_power =", ["pack_power is computed here and not read", "extra_pack_power"]),
     ("pack_voltage =", '"cell_*_voltage" =', ["fields.cell_*_voltage.count: is missing"]),
     ("pack_voltage = {", '"cel_*_voltage" = { count = 2,', ["there is no signal cel_1_voltage", "cell_*_voltage"]),
     ("pack_voltage = {", '"pack_temperature_*" = { count = 100,', ["there is no signal pack_temperature_100"]),
     ("[message.state]", "[message.State]", ["message.State: is not a plain name"]),
-    ("[frame]", "[fram]", ["frame: is missing", "fram: is not a setting here"]),
-    ("[frame]", 'byte_order = "middle"\n[frame]', ["byte_order: 'middle' is not known"]),
-    ("length = 12", "length = 12\none_per_piece = 1", ["frame.one_per_piece: is neither true nor false"]),
+    ("[frame]", "[fram]", ["frame: is missing", "fram: is an unknown key; did you mean frame?"]),
+    ("[frame]", 'byte_order = "middle"\n[frame]', ['byte_order: is the text "middle", which is not known']),
+    ("[frame]", "assemble_within_s = 0\n[frame]", ["assemble_within_s: is 0 s, and must be above 0"]),
+    (
+        "length = 12",
+        "length = 12\none_per_piece = 1",
+        ["frame.one_per_piece: is 1 where true or false belongs; write one_per_piece = true"],
+    ),
     (
         "length = 12",
         'end = "7E"\none_per_piece = true\nescape = { byte = "7D", xor = "20" }',
@@ -87,13 +114,16 @@ WRONG = [
         "[message.state]\nlength = 5000",
         ["state.length: is more than longest, ", "frame's length"],
     ),
-    ("when = {", "when = 3\nx = {", ["message.state.when: is not a list of tables"]),
+    ("when = {", "when = 3\nx = {", ["message.state.when[1]: is 3 where a table belongs"]),
     ("width = 16", 'width = 1, type = "sign-magnitude"', ["pack_voltage.width: leaves no bit beside the sign"]),
-    ("scale = 0.01", 'scale = "one"', ["pack_voltage.scale: is not a number", "write scale = 1.0, say"]),
+    (
+        "scale = 0.01",
+        'scale = "one"',
+        ['pack_voltage.scale: is the text "one" where a number belongs; write a number'],
+    ),
     ("pack_voltage =", '"cell_*_*" =', ["cell_*_*: has more than one *"]),
     ("pack_voltage = {", '"cell_*_voltage" = { count = { byte = 2 },', ["count.most: is missing"]),
-    ("[message.state]", "[message.state]\ngroup = 7", ["message.state.group: is not text"]),
-    ("[frame]", "assemble_within_s = 0\n[frame]", ["assemble_within_s: is no possible number of seconds"]),
+    ("[message.state]", "[message.state]\ngroup = 7", ["message.state.group: is 7 where text belongs"]),
 ]
 
 
@@ -126,7 +156,7 @@ def test_every_problem_is_reported_at_once():
         .replace("width = 16", "width = 160")
     )
     problems = problems_of(text)
-    for words in ("lenght", "NOBUS", "pack_volts", "when[1].is", "width: is no whole number"):
+    for words in ("lenght", "NOBUS", "pack_volts", "when[1].is", "width: is 160, more than is plausible"):
         assert any(words in problem for problem in problems), (words, problems)
 
 
@@ -212,12 +242,12 @@ POLLED = GOOD + '[poll]\nrequest = [{ bytes = "01 02", answer = "state" }]\n'
     ("right", "wrong", "said"),
     [
         ('answer = "state"', 'answer = "stat"', "there is no message stat"),
-        ('answer = "state"', "answer = 3", "poll.request[1].answer: is no message's name"),
+        ('answer = "state"', "answer = 3", "poll.request[1].answer[1]: is 3 where text belongs"),
         ('bytes = "01 02", ', "", "poll.request[1].bytes: is missing"),
         ('"01 02"', '"0x01"', "poll.request[1].bytes: is no row of bytes"),
         ('answer = "state"', "every = 0", "poll.request[1].every"),
         ('request = [{ bytes = "01 02", answer = "state" }]', "", "poll.request: is missing"),
-        ("[poll]\n", "[poll]\ninterval_s = -1\n", "poll.interval_s: is no possible number of seconds"),
+        ("[poll]\n", "[poll]\ninterval_s = -1\n", "poll.interval_s: is -1 s, and must be above 0"),
         ("[poll]\n", "[poll]\nresponse_timeout = 1\n", "did you mean response_timeout_s"),
     ],
 )

@@ -10,6 +10,9 @@ from drivers.bluetooth_le import BluetoothLeSettings
 from drivers.can_log import CanLogSettings
 from drivers.can_messages import CanMessagesSettings
 from drivers.decode.can_standards import DecodingSettings
+from drivers.decode.frame_envelope import ChecksumTable, FrameTable
+from drivers.decode.frame_fields import FieldTable
+from drivers.decode.frame_map import MessageTable, PollTable, RequestTable
 from drivers.decode.register_table import Register
 from drivers.modbus import ModbusSettings
 from drivers.satellite_position import SatellitePositionSettings
@@ -27,7 +30,10 @@ PAGES = {
     "satellite-position": [keys_of(SatellitePositionSettings)],
     "bluetooth-le": [keys_of(BluetoothLeSettings)],
     "modbus": [keys_of(ModbusSettings), keys_of(Register)],
-    "frame-map": [keys_of(SerialFramesSettings)],
+    "frame-map": [
+        *map(keys_of, (SerialFramesSettings, FrameTable, ChecksumTable, PollTable, RequestTable)),
+        *map(keys_of, (MessageTable, FieldTable)),
+    ],
     "can-messages": [
         keys_of(CanMessagesSettings),
         [key for key in keys_of(CanLogSettings) if key not in keys_of(DecodingSettings)],
