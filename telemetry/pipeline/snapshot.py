@@ -261,7 +261,9 @@ class Snapshot:
         if signal in self.strips:
             self.strips[signal].take(t, values)
             low, high = self.extremes.get(signal, (math.inf, -math.inf))
-            self.extremes[signal] = (min(low, float(values.min())), max(high, float(values.max())))
+            lowest, highest = (self.readings[signal].value,) * 2 if count == 1 else _ends(values)
+            if lowest < low or highest > high:
+                self.extremes[signal] = (min(low, lowest), max(high, highest))
         if signal == "pack_power":
             place = int(np.argmax(values))
             if self.peak_power is None or values[place] > self.peak_power:
@@ -432,3 +434,7 @@ class Snapshot:
         """Return the highest active alarm level on ``signal``, or None."""
         levels = {a.change.level for a in self.alarms.values() if a.active and a.change.signal == signal}
         return "trip" if "trip" in levels else "warn" if levels else None
+
+
+def _ends(values: Values) -> tuple[float, float]:
+    return float(values.min()), float(values.max())

@@ -10,7 +10,7 @@ from rich.style import Style
 from telemetry.screen.theme import SHAPES, Meaning, Palette
 
 Line = tuple[tuple[str, Style], ...]
-_Placed = tuple[int, int, str, Style]
+_Placed = tuple[int, int, str | Line, Style]
 
 
 class Canvas:
@@ -47,6 +47,11 @@ class Canvas:
         """Place rows of half blocks below one another, each character one cell."""
         for row, text in enumerate(rows):
             self._place(x, y + row, len(text), text, style)
+
+    def runs(self, x: int, y: int, width: int, runs: Line) -> None:
+        """Place runs of ``width`` cells in all as they are; other text is not to overlap them."""
+        if 0 <= y < self.height:
+            self._rows[y].append((x, width, runs, self.palette.figure))
 
     def badge(self, x: int, y: int, meaning: Meaning, text: str, width: int | None = None) -> int:
         """Place a filled badge: its shape, then ``text``; padded or cut to ``width`` cells where that is given."""
@@ -91,6 +96,12 @@ class Canvas:
         runs: list[tuple[str, Style]] = []
         at = 0
         for x, size, text, style in sorted(row, key=_column):
+            if not isinstance(text, str):
+                if x > at:
+                    runs.append((" " * (x - at), ground))
+                runs.extend(text)
+                at = x + size
+                continue
             if x < at:
                 text = _without_left(text, at - x)
                 size, x = cell_len(text), at

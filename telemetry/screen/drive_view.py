@@ -89,10 +89,10 @@ def _draw_lane(canvas: Canvas, scene: Scene, frame: Frame, lane: Lane, y: int) -
         columns = frame.wall - frame.gauge
         each = max(1, round(_TRACE_S / columns))
         rows_at = y + 2 + frame.bars
-        for row, runs in enumerate(_trace(canvas.palette, scene, lane, (columns, frame.trace_rows), each)):
-            at = frame.gauge
-            for piece, piece_style in runs:
-                at = canvas.put(at, rows_at + row, piece, piece_style)
+        scale, factor = lane.trace, -1.0 if lane.flipped else 1.0
+        drawn = _trace(canvas.palette, scene, lane.signal, (columns, frame.trace_rows), each, scale, factor)
+        for row, runs in enumerate(drawn):
+            canvas.runs(frame.gauge, rows_at + row, columns, runs)
 
 
 def with_decimals(text: str, decimals: int) -> str:
@@ -101,12 +101,24 @@ def with_decimals(text: str, decimals: int) -> str:
     return f"{whole}.{fraction[:decimals]}" if decimals and fraction else whole
 
 
-def _trace(palette: Palette, scene: Scene, lane: Lane, shape: tuple[int, int], each: int) -> list[Runs]:
-    strip, reading = scene.snapshot.strips[lane.signal], scene.snapshot.reading(lane.signal)
+def _trace(
+    palette: Palette,
+    scene: Scene,
+    signal: str,
+    shape: tuple[int, int],
+    each: int,
+    scale: TraceScale,
+    factor: float,
+) -> list[Runs]:
+    """Return the rows of a trace of ``shape`` (columns, rows) with ``each`` seconds a column, times ``factor``.
+
+    Only complete columns are drawn, so that a trace changes once a column; all of them once the run has ended.
+    """
+    strip, reading = scene.snapshot.strips[signal], scene.snapshot.reading(signal)
     interval = round(reading.interval, -5) if reading is not None else 0.0
-    second = scene.now if scene.ended is not None else scene.now // MICROSECONDS * MICROSECONDS
-    factor = -1.0 if lane.flipped else 1.0
-    return _kept_trace(palette, strip, second, each, interval, shape, lane.trace, factor)
+    column = each * MICROSECONDS
+    until = scene.now if scene.ended is not None else scene.now // column * column - 1
+    return _kept_trace(palette, strip, until, each, interval, shape, scale, factor)
 
 
 @lru_cache(maxsize=16)
@@ -120,7 +132,7 @@ def _kept_trace(
     scale: TraceScale,
     factor: float,
 ) -> list[Runs]:
-    """Return the rows of a trace; kept for a second."""
+    """Return the rows of a trace; kept until it has one column more."""
     columns, rows = shape
     low, high = strip.columns(now, columns, each, interval)
     low, high = (factor * high, factor * low) if factor < 0 else (factor * low, factor * high)
@@ -174,16 +186,11 @@ def _draw_power(canvas: Canvas, scene: Scene, frame: Frame, rows: int, axis: boo
     factor = -0.001 if charging else 0.001
     ends = sorted(factor * end for end in scene.snapshot.extremes.get("pack_power", (0.0, 0.0)))
     bottom, top = _power_scale(ends[0], ends[1])
-    strip, reading = scene.snapshot.strips["pack_power"], scene.snapshot.reading("pack_power")
-    interval = round(reading.interval, -5) if reading is not None else 0.0
-    second = scene.now if scene.ended is not None else scene.now // MICROSECONDS * MICROSECONDS
     scale = TraceScale(bottom, top, base=0.0)
-    drawn = _kept_trace(canvas.palette, strip, second, each, interval, (columns, rows), scale, factor)
+    drawn = _trace(canvas.palette, scene, "pack_power", (columns, rows), each, scale, factor)
     x, y = 1 + _SCALE_CELLS, frame.band_y
     for row, runs in enumerate(drawn):
-        at = x
-        for piece, style in runs:
-            at = canvas.put(at, y + row, piece, style)
+        canvas.runs(x, y + row, columns, runs)
     for row, text in ((0, f"{top:g}"), (rows // 2, "kW"), (rows - 1, f"{bottom:g}")):
         if text != "kW" or rows >= 3:
             canvas.label(x - 1 - len(text), y + row, text)

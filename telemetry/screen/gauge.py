@@ -64,10 +64,9 @@ def draw_gauge(canvas: Canvas, gauge: Gauge, x: int, y: int, wall: int, past: in
     cells = wall - x
     _draw_label(canvas, gauge, x, y, cells)
     runs = _bar(canvas.palette, gauge, cells, past)
+    size = cells + 1 + (0 if gauge.fill is None else past)
     for row in range(y + 1, y + 1 + bars):
-        at = x
-        for text, style in runs:
-            at = canvas.put(at, row, text, style)
+        canvas.runs(x, row, size, runs)
     words = [text for text in (gauge.left, gauge.middle) if text]
     choices = ("   ".join(words), gauge.middle, gauge.left)
     canvas.label(x, y + 1 + bars, next((said for said in choices if len(said) + len(gauge.right) + 2 <= cells), ""))

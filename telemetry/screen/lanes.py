@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
 from telemetry.machine.limits import Limit
+from telemetry.model.batch import MICROSECONDS
 from telemetry.pipeline.snapshot import Reading
+from telemetry.pipeline.strip import Strip
 from telemetry.screen.formats import Places, age_text
 from telemetry.screen.gauge import Bar, Gauge
 from telemetry.screen.scene import Scene
@@ -241,11 +245,16 @@ def _is_low(reach: _Reach) -> bool:
 
 
 def _worst(scene: Scene, lane: Lane, reach: _Reach) -> float | None:
-    strip = scene.snapshot.strips[lane.signal]
-    low, high = strip.columns(scene.now, _WORST_S, 1)
-    column = low if _is_low(reach) else high
-    known = column[~np.isnan(column)]
-    return None if not len(known) else reach.share(float(known.min() if _is_low(reach) else known.max()))
+    low, high = _extremes(scene.snapshot.strips[lane.signal], scene.now // MICROSECONDS)
+    return None if math.isnan(low) else reach.share(low if _is_low(reach) else high)
+
+
+@lru_cache(maxsize=8)
+def _extremes(strip: Strip, second: int) -> tuple[float, float]:
+    """Return lowest and highest of the minute that ends with ``second``, NaN where nothing is known."""
+    low, high = strip.columns(second * MICROSECONDS, _WORST_S, 1)
+    known = ~np.isnan(low)
+    return (float(low[known].min()), float(high[known].max())) if known.any() else (math.nan, math.nan)
 
 
 def _voltage_trace(reach: _Reach) -> TraceScale:

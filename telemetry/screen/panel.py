@@ -1,9 +1,10 @@
-"""The one widget: lines given to it, of which it redraws only those that changed."""
+"""The one widget: lines given to it, of which it redraws only those that changed, up to the last change."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from rich.cells import cell_len
 from rich.segment import Segment
 from textual.geometry import Region
 from textual.screen import Screen
@@ -55,12 +56,12 @@ class Panel(Widget):
             self.redrawn += len(lines)
             self.refresh()
             return
-        changed = [y for y, (old, new) in enumerate(zip(before, lines, strict=True)) if old != new]
+        changed = [y for y, (old, new) in enumerate(zip(before, lines, strict=True)) if old is not new and old != new]
         self.redrawn += len(changed)
         for y in changed:
             self._strips[y] = _strip(lines[y], width)
         if changed:
-            self.refresh(*_regions(changed, width))
+            self.refresh(*_regions([(y, _last_change(before[y], lines[y])) for y in changed]))
 
     def render_lines(self, crop: Region) -> list[Strip]:
         """Return the rows of ``crop`` for the terminal."""
@@ -75,14 +76,25 @@ class Panel(Widget):
         return [strip.crop(*crop.column_span) for strip in strips]
 
 
-def _regions(rows: list[int], width: int) -> list[Region]:
-    """Return whole-width regions of the given ascending rows, neighbours in one."""
+def _last_change(before: Line, line: Line) -> int:
+    """Return the column after the last run that differs; over a slow link what is not sent counts."""
+    end, old, new = 0, len(before), len(line)
+    while min(old, new) > 1 and before[old - 1] == line[new - 1]:
+        old, new = old - 1, new - 1
+    for text, _ in line[:new]:
+        end += cell_len(text)
+    return end
+
+
+def _regions(rows: list[tuple[int, int]]) -> list[Region]:
+    """Return regions from the left edge of the given ascending rows and their last columns, neighbours in one."""
     regions: list[Region] = []
-    first = rows[0]
-    for row, after in zip(rows, [*rows[1:], -1], strict=True):
-        if after != row + 1:
-            regions.append(Region(0, first, width, row + 1 - first))
-            first = after
+    for y, end in rows:
+        last = regions[-1] if regions else None
+        if last is not None and last.bottom == y and last.width == end:
+            regions[-1] = Region(0, last.y, end, last.height + 1)
+        else:
+            regions.append(Region(0, y, end, 1))
     return regions
 
 
