@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from telemetry.analysis.open_circuit import open_circuit_tables
 from telemetry.machine.sections import Machine
 
 _BELOW_CHARGED_V = 0.05
@@ -33,6 +32,8 @@ def pack_scale(machine: Machine | None) -> PackScale:
     """Return the scale of a machine's pack; an empty one without a machine."""
     if machine is None:
         return PackScale()
+    from telemetry.analysis.open_circuit import open_circuit_tables
+
     cell = machine.pack.cell
     full = float(max(open_circuit_tables(cell.name), key=lambda table: table.weight).volts_at(1.0))
     full = round(min(full, cell.charge_least_v - _BELOW_CHARGED_V), 2)
