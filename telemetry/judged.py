@@ -69,7 +69,7 @@ def judged(
     report = report_object(figures, alarms, with_series=with_series)
     warnings = list(recording.warnings)
     if machine is None:
-        warnings.append("no machine file, so nothing of the pack can be judged; give one with --machine FILE")
+        warnings.append("no machine file, so the pack cannot be judged; give one with --machine FILE")
     return Judged(series, figures, report, tuple(warnings))
 
 
@@ -101,5 +101,5 @@ def alarm_review(
     if machine is None:
         return None
     found, end = judged_anew(recording, machine, rule)
-    by = f"{printable(machine.file, 60)}, anew"
+    by = f"{printable(machine.file, 60)}, judged again"
     return replace(review_of(recording.name, by, found, recording.start, end), raw=raw)

@@ -20,7 +20,7 @@ _CAT = "cat"
 # Windows, winbase.h: ES_CONTINUOUS, ES_SYSTEM_REQUIRED.
 _CONTINUOUS, _SYSTEM_REQUIRED = 0x80000000, 0x00000001
 
-_BAG = "A closed bag gets hot: leave the computer air."
+_BAG = "A closed bag gets hot: leave air around the computer."
 
 
 class StayAwake:
@@ -36,7 +36,7 @@ class StayAwake:
         try:
             await self._inhibit()
         except OSError as error:
-            self._said = f"Sleep could not be held off ({error.strerror}): turn off sleep."
+            self._said = f"Sleep could not be prevented ({error.strerror}): turn off sleep."
         return self
 
     async def __aexit__(
@@ -70,7 +70,7 @@ class StayAwake:
     async def _inhibit_by_caffeinate(self) -> None:
         program = shutil.which("caffeinate")
         if program is None:
-            self._said = "Sleep cannot be held off here, caffeinate is missing: turn off sleep."
+            self._said = "Sleep cannot be prevented here, caffeinate is missing: turn off sleep."
             return
         quiet = asyncio.subprocess.DEVNULL
         self._child = await asyncio.create_subprocess_exec(
@@ -86,7 +86,7 @@ class StayAwake:
         program, cat = shutil.which("systemd-inhibit"), shutil.which(_CAT)
         if program is None or cat is None:
             self._said = (
-                "Nothing here can hold off sleep, systemd-inhibit is missing: turn off sleep, including on lid close."
+                "Nothing here can prevent sleep, systemd-inhibit is missing: turn off sleep, including on lid close."
             )
             return
         # Holding the lid may need a right that a remote or second login lacks; sleep alone is asked for then.
@@ -94,7 +94,7 @@ class StayAwake:
             if await self._held_by_logind(program, cat, what):
                 self.holds_sleep, self.holds_lid = True, lid
                 self._said = (
-                    f"This computer stays awake while the run is recorded, also with its lid closed. {_BAG}"
+                    f"This computer stays awake while the run is recorded, even with its lid closed. {_BAG}"
                     if lid
                     else "This computer stays awake while the run is recorded, but may sleep when its lid is closed: "
                     f"set the lid to do nothing. {_BAG}"

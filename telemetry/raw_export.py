@@ -40,7 +40,7 @@ def export_raw(name: str, store: Path, out: Path, replace: bool) -> tuple[int, s
         suffixes = {name: _suffix(driver) for name, driver in drivers.items()}
         own = [name for name, suffix in suffixes.items() if suffix and suffix == out.suffix.lower()]
         if not own and out.suffix.lower() in (".csv", ".gz", ".parquet"):
-            raise InputError(f"{printable(out, 200)}: raw bytes are no table; give a name that ends in .txt")
+            raise InputError(f"{printable(out, 200)}: raw bytes are not a table; give a name that ends in .txt")
         sources = own or sorted(drivers)
         counted = _Counted(reader.raw_pieces(recording.session, sources))
         with whole_or_not_at_all(out, replace) as stream:

@@ -88,7 +88,7 @@ _NEXT_STOP = "Drive gently until the next stop."
 
 ACT_TABLE: tuple[ActRow, ...] = (
     ActRow("cell-voltage-low", _WARN, MOVING, "SLOW", "Half throttle until it is above {bound}."),
-    ActRow("cell-voltage-low", _WARN, _CHARGE, "", "Charge on, and see that this cell rises with the others."),
+    ActRow("cell-voltage-low", _WARN, _CHARGE, "", "Keep charging, and check that this cell rises with the others."),
     ActRow("cell-voltage-low", _WARN, _REST, "", "Charge the pack before the next drive."),
     ActRow("cell-voltage-low", _TRIP, MOVING, "STOP", _STOP),
     ActRow("cell-voltage-low", _TRIP, _CHARGE, "SLOW", "Charge at the lowest current until it is above {bound}."),
@@ -106,7 +106,7 @@ ACT_TABLE: tuple[ActRow, ...] = (
     ActRow("cell-voltage-high", _TRIP, _REST, "OFF", f"Key off and do not charge. {_FIRE}"),
     ActRow("pack-voltage-low", _WARN, MOVING, "SLOW", "Head back at half throttle."),
     ActRow("pack-voltage-low", _TRIP, MOVING, "STOP", _STOP),
-    ActRow("pack-voltage-low", _BOTH, _CHARGE, "", f"Charge on. If it does not rise: {_THEN_OFF}"),
+    ActRow("pack-voltage-low", _BOTH, _CHARGE, "", f"Keep charging. If it does not rise: {_THEN_OFF}"),
     ActRow("pack-voltage-low", _WARN, _REST, "", "Charge the pack before the next drive."),
     ActRow("pack-voltage-low", _TRIP, _REST, "STOP", "Key off. Charge the pack before you drive on."),
     ActRow("pack-voltage-high", _BOTH, MOVING, "COAST", _NO_REGEN),
@@ -121,7 +121,9 @@ ACT_TABLE: tuple[ActRow, ...] = (
     ActRow("pack-voltage-high", _WARN, _REST, "", "Do not charge until it is below {bound}."),
     ActRow("pack-voltage-high", _TRIP, _REST, "OFF", "Key off and do not charge."),
     ActRow("discharge-disabled", _BOTH, MOVING, "BRAKE", _COAST_OFF),
-    ActRow("discharge-disabled", _BOTH, _CHARGE, "", "Charge on, and see whether the BMS allows discharge again."),
+    ActRow(
+        "discharge-disabled", _BOTH, _CHARGE, "", "Keep charging, and check whether the BMS allows discharge again."
+    ),
     ActRow("discharge-disabled", _BOTH, _REST, "STOP", "Key off. Find out why the BMS tripped before you drive on."),
     ActRow("supply-lost", _BOTH, MOVING, "BRAKE", _COAST_OFF),
     ActRow(
@@ -179,21 +181,21 @@ ACT_TABLE: tuple[ActRow, ...] = (
     ),
     ActRow("auxiliary-voltage-low", _WARN, MOVING, "HOME", "Head back now."),
     ActRow("auxiliary-voltage-low", _TRIP, MOVING, "STOP", _STOP),
-    ActRow("auxiliary-voltage-low", _BOTH, _PARKED, "", "See to the 12 V supply before you drive on."),
+    ActRow("auxiliary-voltage-low", _BOTH, _PARKED, "", "Check the 12 V supply before you drive on."),
     ActRow("energy-left", _BOTH, MOVING, "HOME", "Turn back now."),
     ActRow("soc-low", _BOTH, MOVING, "HOME", "Turn back now."),
-    ActRow("energy-left", _BOTH, _CHARGE, "", "Charge on."),
-    ActRow("soc-low", _BOTH, _CHARGE, "", "Charge on."),
+    ActRow("energy-left", _BOTH, _CHARGE, "", "Keep charging."),
+    ActRow("soc-low", _BOTH, _CHARGE, "", "Keep charging."),
     ActRow("energy-left", _BOTH, _REST, "", "Charge the pack before you drive on."),
     ActRow("soc-low", _BOTH, _REST, "", "Charge the pack before you drive on."),
     ActRow("link", _BOTH, MOVING, "NO DATA", "Stop where it is safe."),
     ActRow("link", _BOTH, _CHARGE, "NO DATA", f"Stay with the charger, or: {_THEN_OFF}"),
-    ActRow("link", _BOTH, _REST, "NO DATA", "See that it has power; it reconnects by itself."),
+    ActRow("link", _BOTH, _REST, "NO DATA", "Check that it has power; it reconnects by itself."),
     ActRow("source-frozen", _BOTH, MOVING, "NO DATA", "Stop where it is safe."),
     ActRow("source-frozen", _BOTH, _CHARGE, "NO DATA", f"Stay with the charger, or: {_THEN_OFF}"),
     ActRow("source-frozen", _BOTH, _REST, "NO DATA", "Its values no longer change. Switch that device off and on."),
     ActRow("recording", _BOTH, MOVING, "NOT SAVED", "Drive on; free the disk at the next stop."),
-    ActRow("recording", _BOTH, _PARKED, "NOT SAVED", "See whether the disk is full, and make room."),
+    ActRow("recording", _BOTH, _PARKED, "NOT SAVED", "Check whether the disk is full, and make room."),
     ActRow("program-error", _BOTH, MOVING, "NO DATA", "Stop where it is safe."),
     ActRow("program-error", _BOTH, _CHARGE, "NO DATA", f"Stay with the charger, or: {_THEN_OFF}"),
     ActRow("program-error", _BOTH, _REST, "NO DATA", "Start this program again, and report the error with its log."),
@@ -209,7 +211,7 @@ ACT_TABLE: tuple[ActRow, ...] = (
     ActRow("resistance-up", _BOTH, MOVING, "", _NEXT_STOP),
     ActRow("resistance-up", _BOTH, _PARKED, "", "The report says what to check first."),
     ActRow("*", _BOTH, MOVING, "STOP", _STOP),
-    ActRow("*", _BOTH, _PARKED, "", "See the reason, and find the cause before you drive on."),
+    ActRow("*", _BOTH, _PARKED, "", "Read the reason, and find the cause before you drive on."),
 )
 """The first row that fits counts; the last two are for names that only a newer program knows."""
 
@@ -234,12 +236,12 @@ ALARM_NAMES: Mapping[str, str] = {
     "cell-imbalance-top": "cell imbalance near full",
     "cell-charge-low": "cell with little charge",
     "cell-resistance": "cell with high resistance",
-    "charging-cold": "charging in frost",
+    "charging-cold": "charging below freezing",
     "charging-cool": "fast charging of a cool pack",
     "charging-hot": "charging a hot pack",
     "charger-left-on": "charger left on",
     "soc-low": "low state of charge",
-    "energy-left": "short of energy for the work",
+    "energy-left": "not enough energy for the work",
     "resistance-up": "risen pack resistance",
     "joint-heating": "heat between pack and controller",
     "insulation-low": "low insulation resistance",
@@ -305,7 +307,7 @@ def act_for(
     )
     do = row.do.replace("{bound}", _amount(limit, signal, bound))
     if limit in ("link", "source-frozen") and not pack_link and situation in (*MOVING, "charging"):
-        do = "Drive on gently." if situation in MOVING else "Charge on; the pack is still watched."
+        do = "Drive on gently." if situation in MOVING else "Keep charging; the pack is still watched."
     return Act(row.word, _where(limit, situation, signal, number), do)
 
 

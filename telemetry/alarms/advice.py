@@ -33,7 +33,7 @@ def advice_for(raises: Iterable[Raise]) -> Advice:
     limit = each[0].limit
     between = each[1:]
     if not between or any(math.isnan(one.inside) for one in between):
-        what = "it has no limit to widen: mend what comes and goes (plug, aerial, supply, disk)"
+        what = "it has no limit to widen: fix what comes and goes (plug, aerial, supply, disk)"
         return Advice(limit, None, None, what)
     margin = _rounded_up(max(one.inside for one in between))
     delay = float(math.ceil(max(one.after_s for one in between) + each[0].clear_delay_s))

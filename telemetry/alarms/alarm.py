@@ -133,7 +133,7 @@ class Alarm:
             case Shelve():
                 return self._shelve(asked)
             case Unshelve():
-                return self._unshelve(asked.t, "taken back by the operator")
+                return self._unshelve(asked.t, "ended by the operator")
 
     def suppress(self, change: Suppress) -> AlarmChange | None:
         """Take that something keeps it quiet by design, or no longer does; return what changed."""
@@ -170,7 +170,7 @@ class Alarm:
         """End a shelving whose time is over at ``now``; return what changed."""
         if self.shelved_until is None or self.shelved_until > now:
             return None
-        return self._unshelve(self.shelved_until, "its time is over")
+        return self._unshelve(self.shelved_until, "its shelving time is over")
 
     def _shelve(self, asked: Shelve) -> AlarmChange | None:
         longest = longest_shelve_s(self.limit, self._level)

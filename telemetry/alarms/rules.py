@@ -16,11 +16,11 @@ from telemetry.machine.sections import Machine
 from telemetry.model.events import AlarmLevel
 
 LATCHING: Mapping[str, str] = {
-    "cell-voltage-low": "a cell that went below its least voltage must be looked at, though it recovers at rest",
-    "cell-voltage-high": "a cell that was overcharged must be looked at, though its voltage sinks by itself",
-    "charging-cold": "plating by a charge in frost stays in the cell and no value shows it",
-    "pack-temperature-high": "what became that hot must be looked at, though it cools by itself",
-    "discharge-disabled": "the BMS had a reason to trip, which is still to be found once the pack is back",
+    "cell-voltage-low": "a cell that went below its lowest voltage must be checked, even if it recovers at rest",
+    "cell-voltage-high": "a cell that was overcharged must be checked, even if its voltage falls by itself",
+    "charging-cold": "lithium plated by charging below freezing stays in the cell, and no value shows it",
+    "pack-temperature-high": "what got that hot must be checked, even if it cools by itself",
+    "discharge-disabled": "the BMS had a reason to trip; find it, even if the pack is back",
 }
 """Limits whose trip latches unless the owner says ``latched = false``: harm may stay that no value shows."""
 

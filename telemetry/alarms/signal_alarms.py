@@ -151,7 +151,7 @@ class SignalAlarms:
             ruling = next((o for o in self._alarms if o is not each and _outranks(o, each)), None)
             if engage and ruling is not None:
                 levels: tuple[AlarmLevel, ...] = ("warn", "trip") if ruling.outermost > each.outermost else ("warn",)
-                why = f"the trip of {ruling.limit.name} speaks for {self.signal}"
+                why = f"the trip of {ruling.limit.name} already covers {self.signal}"
                 changes.append(each.alarm.outrank(t, levels, why))
             elif not engage and ruling is None:
                 changes.append(each.alarm.outrank(t, (), ""))

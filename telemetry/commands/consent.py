@@ -48,7 +48,7 @@ def agree_to_requests(machine: Machine, *, yes: bool) -> None:
         )
         sys.stderr.flush()
         if sys.stdin.readline().strip().lower() not in ("y", "yes"):
-            raise InputError(f"nothing was sent; take the requests out of the frame map of {file}, or agree to them")
+            raise InputError(f"nothing was sent; remove the requests from the frame map of {file}, or agree to them")
     with suppress(OSError):  # then it is asked again the next time
         kept.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         with kept.open("a", encoding="ascii") as stream:

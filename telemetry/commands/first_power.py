@@ -27,7 +27,7 @@ def add_to(commands: Any) -> None:
     parser = add(commands, "first-power", first_power, words, "shakedown first-power mower.toml")
     parser.add_argument("machine", type=Path, metavar="MACHINE.toml", help="the machine file")
     parser.add_argument("--print", dest="sheet", action="store_true", help="print the list as a sheet to write on")
-    parser.add_argument("--again", action="store_true", help="begin anew, though an earlier list is there")
+    parser.add_argument("--again", action="store_true", help="start again from the first step")
     add_store(parser)
 
 
@@ -87,7 +87,9 @@ def _begun(ledger: Ledger, machine: Machine, again: bool) -> _Run:
         else:
             readings[name] = entry.amount
     if gone:
-        say(f"Ignored, for the list no longer has these steps: {', '.join(printable(name, 40) for name in gone)}.")
+        say(
+            f"Ignored, because the list no longer has these steps: {', '.join(printable(name, 40) for name in gone)}."
+        )
     return _Run(ledger, session, machine, readings | stated_answers(machine))
 
 
@@ -150,7 +152,7 @@ class _Run:
         say("\n".join(judgement_lines(found)))
         if found.verdict != "stop":
             return None
-        self._say_how_to_go_on(f"Go no further. Put it right; the list then asks step {number} again.")
+        self._say_how_to_go_on(f"Stop here. Fix it; the list then asks step {number} again.")
         return 1
 
     def _say_how_to_go_on(self, why: str) -> None:

@@ -41,7 +41,7 @@ def _add_limits(commands: Any) -> None:
         action="append",
         default=[],
         metavar="NAME[.KEY]",
-        help="take your number, or all of a limit's, out of the machine file; may be repeated",
+        help="remove your number, or all of a limit's, from the machine file; may be repeated",
     )
     add_store(parser)
 

@@ -116,7 +116,7 @@ def bundle(arguments: argparse.Namespace) -> int:
 
     name = arguments.session
     if name != "last" and not name.isdecimal():
-        raise InputError(f"{printable(name, 200)} is no session; give a session's number or last")
+        raise InputError(f"{printable(name, 200)} is not a session; give a session's number or last")
     with StoreReader.open(store_path(arguments)) as reader:
         record = reader.session("last" if name == "last" else int(name))
         out = arguments.out or Path(f"shakedown-{record.id}.zip")

@@ -120,7 +120,9 @@ def _peak_power(stated: Stated, window: PackWindow) -> Iterator[Contradiction]:
     if power is None or current is None or power >= current * window.low:
         return
     least = current * window.low
-    what = f"is {power:g} W, below the {least:g} W that continuous_current_a of {current:g} A takes of an empty pack"
+    what = (
+        f"is {power:g} W, below the {least:g} W that continuous_current_a of {current:g} A draws from an empty pack"
+    )
     unit = f"; if {power:g} are kW, write {1000 * power:g}" if power < 1000 else ""
     yield Contradiction("machine", "peak_power_w", what, f"correct one of the two{unit}")
 
@@ -154,7 +156,7 @@ def _breaking(stated: Stated) -> Iterator[Contradiction]:
         breaks, rated = (stated[section].get(key) for key in ("fuse_interrupting_a", "fuse_a"))
         if breaks is not None and rated is not None and breaks <= rated:
             what = f"is {breaks:g} A, not above fuse_a of {rated:g} A"
-            right = f"write the short-circuit current it can break; if {breaks:g} are kA, write {1000 * breaks:g}"
+            right = f"write the short-circuit current it can interrupt; if {breaks:g} are kA, write {1000 * breaks:g}"
             yield Contradiction(section, "fuse_interrupting_a", what, right)
 
 

@@ -127,7 +127,7 @@ class Step:
         """Return why ``reading`` cannot be one at all, None where it can."""
         if self.unit == "V" and not self.signed and reading < LEADS_REVERSED_V:
             return Judgement(
-                "again", "Leads reversed: the reading is negative.", "Exchange the meter's leads and measure again."
+                "again", "Leads reversed: the reading is negative.", "Swap the meter's leads and measure again."
             )
         most = {"V": ABSURD_SHARE * full_voltage(machine)[0], "A": ABSURD_A}.get(self.unit, math.inf)
         if abs(reading) > most:

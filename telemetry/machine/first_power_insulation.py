@@ -121,7 +121,7 @@ def _judge_stray(pole: int, run: str, machine: Machine, readings: Readings, volt
             "caution",
             f"{volts:.1f} V is nearly the whole pack. That is no fault by itself: a 10 megohm meter shows it through"
             " megohms of dirt.",
-            f"Until the resistor shows otherwise, take the {POLES[1 - pole]} pole to be joined to the frame: a tool"
+            f"Until the resistor shows otherwise, treat the {POLES[1 - pole]} pole as joined to the frame: a tool"
             f" from the {POLES[pole]} pole to the frame would short the pack.",
         )
     if volts > NO_LEAK_SHARE * whole:
@@ -137,7 +137,7 @@ def _resistor_text(machine: Machine, readings: Readings) -> str:
     volts = pack_voltage(machine, readings)
     low, high = resistor_range(volts)
     return (
-        f"Take a resistor R0 of {fmt_ohm(low)} to {fmt_ohm(high)} (100 to 500 ohm a volt), rated for at least"
+        f"Use a resistor R0 of {fmt_ohm(low)} to {fmt_ohm(high)} (100 to 500 ohm a volt), rated for at least"
         f" {resistor_watts(volts, low):.1f} W at the low end or {resistor_watts(volts, high):.1f} W at the high end"
         " (Vb²/R0), with insulated clips. Measure it with the ohmmeter while it is connected to nothing."
     )
@@ -155,7 +155,7 @@ def _judge_resistor(machine: Machine, readings: Readings, ohm: float) -> Judgeme
         return Judgement(
             "again",
             f"{fmt_ohm(abs(ohm))} does not suit {volts:.1f} V.",
-            f"Take one of {fmt_ohm(low)} to {fmt_ohm(high)}; type 10k for 10 kohm.",
+            f"Use one of {fmt_ohm(low)} to {fmt_ohm(high)}; type 10k for 10 kohm.",
         )
     return Judgement("ok", f"It must be rated for {resistor_watts(volts, ohm):.1f} W or more.")
 
@@ -188,7 +188,7 @@ def _judge_pole(run: str, _: Machine, readings: Readings, given: float) -> Judge
 def _leak_text(run: str, _: Machine, readings: Readings) -> str:
     pole = higher_pole(readings, run)
     where = "that pole" if pole is None else f"the {POLES[pole]} pole"
-    return f"Measure from the frame to {where} again, R0 still connected. Then take R0 off, the pole's clip first."
+    return f"Measure from the frame to {where} again, R0 still connected. Then disconnect R0, the pole's clip first."
 
 
 def _expect_leak(run: str, _: Machine, readings: Readings) -> Expectation | None:
@@ -259,7 +259,7 @@ def insulation_steps(run: str, where: str) -> tuple[Step, ...]:
             question="What does the meter read?",
             expect=_expect_stray,
             judge=lambda machine, readings, volts: _judge_stray(pole, run, machine, readings, volts),
-            help="A reading that sinks towards zero charges the frame's own capacitance; type the one that stays.",
+            help="A reading that falls towards zero only charges the frame's capacitance; type the one that stays.",
             live=True,
             why_not=frame_is_return,
         )
@@ -290,7 +290,7 @@ def insulation_steps(run: str, where: str) -> tuple[Step, ...]:
         expect=lambda machine, readings: _expect_pole(run, machine, readings),
         judge=lambda machine, readings, given: _judge_pole(run, machine, readings, given),
         help="The higher reading belongs to the pole that leaks less. R0 on it measures the leak of the other pole.",
-        unknown="write both readings above and take the pole that reads higher",
+        unknown="write both readings above and use the pole that reads higher",
         live=True,
         why_not=why_not,
     )

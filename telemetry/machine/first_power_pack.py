@@ -71,9 +71,9 @@ def reversed_leads(volts: float, where: str, harm: str) -> Judgement | None:
         return None
     return Judgement(
         "stop",
-        f"Leads reversed: {volts:.1f} V. If the meter's leads are right, the wires {where} are exchanged. {harm}",
+        f"Leads reversed: {volts:.1f} V. If the meter's leads are right, the wires {where} are swapped. {harm}",
         "Check first that the red lead is in the meter's V socket and on the contact named. If so, disconnect the"
-        f" pack, exchange the wires {where} and measure again.",
+        f" pack, swap the wires {where} and measure again.",
     )
 
 

@@ -35,6 +35,6 @@ def read_answer(typed: str, unit: str, choices: Sequence[str] = ("no", "yes")) -
     is_short = unit == "ohm" and match is not None and match[2] in ("k", "M")
     if match is None or given not in ("", unit.lower()) or (match[2] and not given and not is_short):
         raise BadValue(
-            f"{described(said)} is no reading in {unit}", f"type the number, such as {_EXAMPLES[unit]}; or skip"
+            f"{described(said)} is not a reading in {unit}", f"type the number, such as {_EXAMPLES[unit]}; or skip"
         )
     return float(match[1].replace(",", ".")) * _SCALES[match[2]]

@@ -119,7 +119,7 @@ def judge_controller_polarity(machine: Machine, readings: Readings, volts: float
     if volts < max(SILENT_V, 0.05 * pack_voltage(machine, readings)):
         return Judgement(
             "stop",
-            f"{volts:.1f} V: nothing gets through the pre-charge, or the wires at the controller's lugs are exchanged"
+            f"{volts:.1f} V: nothing gets through the pre-charge, or the wires at the controller's lugs are swapped"
             " (its diodes then short the supply).",
             "Disconnect the pack. Check both lugs with an ohmmeter, then the pre-charge resistor, its fuse and relay."
             " Do not close the main switch.",

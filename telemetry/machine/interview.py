@@ -139,7 +139,9 @@ def _cells_of(chemistry: Chemistry, volts: float) -> int:
     percent from their own nominal voltage (common practice, from memory): there more than one count may fit.
     """
     if not volts > 0:
-        raise BadValue(f"{volts:g} V is no voltage of a pack", "write the nominal voltage on its plate, 51.2 V, say")
+        raise BadValue(
+            f"{volts:g} V is not the voltage of a pack", "write the nominal voltage on its nameplate, 51.2 V, say"
+        )
     fitting = []
     for cells in range(1, MOST_CELLS + 1):
         low, high = 0.995 * cells * chemistry.nominal_v, 1.005 * cells * chemistry.nominal_high_v
@@ -151,7 +153,7 @@ def _cells_of(chemistry: Chemistry, volts: float) -> int:
         return fitting[0]
     if not fitting:
         what = f"no number of {chemistry.name} cells has a nominal {volts:g} V"
-        raise BadValue(what, f"count the cells, or take the voltage as a multiple of {chemistry.nominal_v:g} V")
+        raise BadValue(what, f"count the cells, or write the voltage as a multiple of {chemistry.nominal_v:g} V")
     counts = " or ".join(str(each) for each in fitting)
     raise BadValue(
         f"packs of {counts} {chemistry.name} cells are sold as {volts:g} V",

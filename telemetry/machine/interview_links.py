@@ -33,7 +33,7 @@ def ask_links(ask: Ask, in_reach: Callable[[], Sequence[Link]]) -> tuple[Link, .
         words = tuple(dict.fromkeys(re.split(r"[\s,;]+", answer.lower().strip(" ,;"))))
         for word in words:
             if word not in known:
-                what = f"{described(word)} is no link known here{did_you_mean(word, known)}"
+                what = f"{described(word)} is not a link known here{did_you_mean(word, known)}"
                 raise BadValue(what, f"write one of {', '.join(known)}")
         if NO_LINK in words and len(words) > 1:
             raise BadValue(f"{described(answer)} names links and says later", "write one of the two")

@@ -1,4 +1,4 @@
-"""Limits for the charge left for the work, for charging in frost or heat, and for the ageing of the pack."""
+"""Limits for the charge left for the work, for charging a cold or hot pack, and for the ageing of the pack."""
 
 from __future__ import annotations
 

@@ -117,7 +117,7 @@ def _text_of(path: Path) -> str:
         what = f"cannot be read ({printable(error.strerror or 'no reason given')})"
         raise MachineFileError(str(path), [Problem(name, what, "name a file that you may read")]) from error
     if len(content) > LARGEST_FILE:
-        what = f"holds more than {LARGEST_FILE} bytes and is no machine file"
+        what = f"holds more than {LARGEST_FILE} bytes and is not a machine file"
         raise MachineFileError(str(path), [Problem(name, what, "name the machine file, not a recording")])
     if b"\0" in content or path.name.lower().endswith(_RECORDINGS):
         what = "is not a text file" if b"\0" in content else "is a recording, not a machine file"
@@ -190,7 +190,7 @@ class _Reader:
                 continue
             homes = [s for s in SECTIONS if any(key.name == name for key in section_keys(s))]
             if not isinstance(self._tables[name], dict | list) and homes:
-                self._report("", name, "stands outside any section", f"move it below the line [{homes[0]}]")
+                self._report("", name, "is outside any section", f"move it below the line [{homes[0]}]")
                 continue
             near = nearest_of(name, tuple(SECTIONS))
             known = ", ".join(SECTIONS)
@@ -296,7 +296,7 @@ class _Reader:
             if name not in LIMIT_NAMES:
                 near = " or ".join(f"[limits.{each}]" for each in limits_meant(name))
                 right = f"did you mean {near}?" if near else f"the limits are {', '.join(LIMIT_NAMES)}"
-                what = "is an unknown limit" if isinstance(table, dict) else "stands under no limit's name"
+                what = "is an unknown limit" if isinstance(table, dict) else "is not under a limit's name"
                 self._report("limits", name, what, right)
             elif not isinstance(table, dict):
                 self._report(

@@ -9,10 +9,10 @@ _NAMED = (
     *(f"f{n}" for n in range(1, 25)),
 )
 TAKEN: Mapping[str, str] = {
-    "space": "marks already, and takes words",
+    "space": "already sets a mark",
     "enter": "acknowledges an alarm",
     "z": "shelves an alarm",
-    "u": "brings back what is shelved",
+    "u": "unshelves an alarm",
     "r": "resets a latched alarm",
     **{str(view): "chooses a view" for view in range(1, 7)},
     "up": "chooses in a list",
@@ -29,7 +29,7 @@ TAKEN: Mapping[str, str] = {
     "q": "ends the run",
     "p": "pauses a replay",
     "escape": "goes back",
-    "backspace": "takes a mark back",
+    "backspace": "removes the last mark",
 }
 """What each key of the screen does already, by the name a machine file would give it."""
 

@@ -23,7 +23,7 @@ _TITLES = {
     "instruments": "How far the readings may be off; every ± in a report follows from it.",
 }
 _CAUTION = """\
-Take every figure from a nameplate, a maker's sheet or a measurement; leave out what you do not know: the program then
+Copy every figure from a nameplate, a maker's sheet or a measurement; leave out what you do not know: the program then
 says which figure it needs and why. A pack can burn and its terminals can give thousands of amperes: insulate tools,
 take off rings and watches, open the main switch and measure before you touch. The maker's sheet, local codes and
 licensed practice come before anything this program says. Never bypass a fuse, an interlock or the protection of the

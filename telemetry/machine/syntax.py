@@ -60,7 +60,7 @@ def _right(found: str, section: str) -> str:
     match = _LINE.fullmatch(found)
     if match is None:
         empty = _EMPTY.fullmatch(found)
-        return f"write a value behind {empty[1]} =, or leave the line out" if empty else _GENERAL
+        return f"write a value after {empty[1]} =, or leave the line out" if empty else _GENERAL
     name, said = match[1], _without_comment(match[2])
     key = _key(section, name)
     number = quantity(bare(said))

@@ -44,7 +44,7 @@ class Group:
 
     def __post_init__(self) -> None:
         if len(set(self.signals)) != len(self.signals):
-            raise ValueError(f"a signal stands twice in group {self.source}/{self.name}: {self.signals}")
+            raise ValueError(f"a signal is listed twice in group {self.source}/{self.name}: {self.signals}")
 
     @property
     def key(self) -> tuple[str, str]:

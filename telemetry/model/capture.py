@@ -80,7 +80,7 @@ def read_capture(path: Path) -> Iterator[CapturedPiece]:
     """Give the pieces of a capture in the order in which they were written.
 
     Raises:
-        InputError: the file cannot be read, or a line is no line of a capture; names file and line.
+        InputError: the file cannot be read, or a line is not a line of a capture; names file and line.
 
     """
     name = printable(path, 200)
@@ -89,7 +89,7 @@ def read_capture(path: Path) -> Iterator[CapturedPiece]:
             yield from _pieces(file, name)
     except UnicodeDecodeError as error:
         raise InputError(
-            f"{name} is no capture: it holds other than plain text; name the file of --capture"
+            f"{name} is not a capture: it holds more than plain text; name the file of --capture"
         ) from error
     except OSError as error:
         raise InputError(
@@ -109,7 +109,7 @@ def _pieces(file: TextIO, name: str) -> Iterator[CapturedPiece]:
             if not line.endswith("\n"):
                 return
             raise InputError(
-                f"{name}, line {number}: {printable(line.strip())!r} is no line of a capture;"
+                f"{name}, line {number}: {printable(line.strip())!r} is not a line of a capture;"
                 " it needs a time, a source, in or out, and bytes"
             )
         yield piece
@@ -121,7 +121,9 @@ def _began(line: str, name: str) -> int:
             raise ValueError
         moment = datetime.strptime(line[len(_FIRST) :].strip(), "%Y-%m-%dT%H:%M:%S.%fZ").replace(tzinfo=UTC)
     except ValueError:
-        raise InputError(f"{name} is no capture: its first line does not begin with {_FIRST!r} and a time") from None
+        raise InputError(
+            f"{name} is not a capture: its first line does not begin with {_FIRST!r} and a time"
+        ) from None
     return (moment - _EPOCH) // timedelta(microseconds=1)
 
 

@@ -22,6 +22,6 @@ def check_expansion(file: str, packed: int, unpacked: int) -> None:
     """
     if unpacked > max(ALWAYS_ALLOWED, MOST_TIMES * packed):
         raise RecordingError(
-            f"{file}: it expands to more than {MOST_TIMES} times its size, as no recording does; unpack it and look"
-            " what it holds"
+            f"{file}: it expands to more than {MOST_TIMES} times its size, more than any recording does; unpack it"
+            " and look inside"
         )

@@ -165,7 +165,7 @@ class Supervisor:
         """Return what to say of a mistake in a driver; its traceback goes to the log once, however often it comes."""
         if type(error) not in self._mistakes:
             why = log_failure(f"the driver of {self.source}", error)
-            self._mistakes[type(error)] = f"{why}; it is opened again, and the other sources go on"
+            self._mistakes[type(error)] = f"{why}; it is reopened, and the other sources go on"
         return self._mistakes[type(error)]
 
     async def _close(self, driver: Driver) -> None:

@@ -217,7 +217,7 @@ class CurrentGone:
         self._gone_from = None
         if signals.is_disabled(began) or len(set(signals.implement.since(began - MICROSECONDS))) > 1:
             return None
-        why = "power lost under throttle, cause not known: the current fell to nothing at once"
+        why = "power lost under throttle, cause not known: the current dropped to zero at once"
         return Loss("pack_current", current.rows[-1][1], why)
 
 

@@ -47,4 +47,4 @@ class CaptureFile:
                 self._writer.write(piece)
             except OSError as error:
                 self._writer = None
-                log.warning("%s is written no further: %s", printable(self._path, 200), error.strerror)
+                log.warning("%s is not written any further: %s", printable(self._path, 200), error.strerror)

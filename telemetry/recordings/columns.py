@@ -51,7 +51,7 @@ def columns_of(header: Sequence[str], file: str) -> Columns:
         raise RecordingError(f"{file}: {len(names)} columns are more than the {COLUMN_LIMIT} we read; leave some out")
     for name in names:
         if name and names.count(name) > 1:
-            raise RecordingError(f"{file}: column {printable(name)} stands twice in the header; rename or remove one")
+            raise RecordingError(f"{file}: column {printable(name)} is in the header twice; rename or remove one")
     time_place = _time_place(names, file)
     places = tuple(place for place in range(len(names)) if place != time_place)
     if not places:
@@ -100,11 +100,9 @@ def _signals(names: Sequence[str], places: Sequence[int], file: str) -> tuple[tu
         else:
             what = f"column {printable(name)}" if name else f"column {place + 1} without a name"
             near = did_you_mean(name.lower(), known_names())
-            warnings.append(f"{file}: {what} is no signal we know; carried as {carried}{near}")
+            warnings.append(f"{file}: {what} is not a signal we know; kept as {carried}{near}")
     if computed:
-        warnings.append(
-            f"{file}: computed columns are carried aside, since they are computed anew: {', '.join(computed)}"
-        )
+        warnings.append(f"{file}: computed columns are kept aside and calculated again: {', '.join(computed)}")
     return tuple(signals), tuple(warnings)
 
 

@@ -105,7 +105,7 @@ def _row(line: bytes, columns: Columns) -> tuple[int, list[float]]:
 def _wrong_count(cells: list[str], columns: Columns) -> str:
     what = f"{len(cells)} cells, but the header has {len(columns.names)}"
     if len(cells) > len(columns.names):
-        return f"{what}; write numbers with a decimal point, and remove what stands beyond the last column"
+        return f"{what}; write numbers with a decimal point, and remove what is beyond the last column"
     if ";" in cells[0]:
         return f"{what}; separate cells by commas, not by semicolons"
     return f"{what}; leave a cell empty where a value is unknown, but keep its comma"
@@ -130,7 +130,7 @@ def _seconds(cell: str, column: str) -> int:
     if not _NUMBER.fullmatch(cell) or "inf" in cell.lower():
         remedy = "; write it with a decimal point" if _DECIMAL_COMMA.fullmatch(cell) else ""
         remedy = remedy or "; for dates, name the column time and write ISO 8601 with zone"
-        raise _Mistake(column, f"'{printable(cell)}' is no number of seconds{remedy}")
+        raise _Mistake(column, f"'{printable(cell)}' is not a number of seconds{remedy}")
     if problem := seconds_problem(float(cell), printable(cell)):
         raise _Mistake(column, problem)
     return exact_microseconds(cell)
@@ -163,7 +163,7 @@ def _instant(cell: str, column: str) -> int:
         instant = datetime.fromisoformat(whole.upper())
     except ValueError:
         remedy = "write it like 2026-05-01T09:30:00Z, or name the column t for seconds from the start"
-        raise _Mistake(column, f"'{shown}' is no ISO 8601 time; {remedy}") from None
+        raise _Mistake(column, f"'{shown}' is not an ISO 8601 time; {remedy}") from None
     if instant.tzinfo is None:
         raise _Mistake(column, f"'{shown}' has no zone; append Z for UTC, or an offset such as +02:00")
     part = 0 if fraction is None else exact_microseconds(f"0.{fraction[1]}")

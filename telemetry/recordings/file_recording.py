@@ -94,7 +94,7 @@ class FileRecording(ABC):
             if len(t) > MOST_AT_ONE_TIME:
                 mistake = RecordingError(
                     f"{self.file}: more than {MOST_AT_ONE_TIME} rows have the same time,"
-                    f" {time_text(int(t[-1]), self.time_basis)}; export it anew with the time of each row"
+                    f" {time_text(int(t[-1]), self.time_basis)}; export it again with the time of each row"
                 )
                 break
         if len(t):
@@ -136,7 +136,7 @@ class FileRecording(ABC):
         except RecordingError as mistake:
             yield self._nothing(mistake)
         if repeats:
-            notes.append(f"{self.file}: {repeats} rows bear the same time as the row before; all are kept")
+            notes.append(f"{self.file}: {repeats} rows have the same time as the row before; all are kept")
 
     def _nothing(self, mistake: RecordingError | None = None, note: str | None = None) -> Rows:
         nothing = np.empty((0, len(self._columns.signals)))

@@ -118,8 +118,8 @@ class LineBlocks:
     def _unreadable(self, error: Exception) -> RecordingError:
         if isinstance(error, gzip.BadGzipFile | zlib.error):
             return RecordingError(
-                f"{self._file}: it is no sound gzip file ({printable(error)}); copy it again, or name it .csv if it"
-                " is plain text"
+                f"{self._file}: it is not a sound gzip file ({printable(error)}); copy it again, or name it .csv if"
+                " it is plain text"
             )
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
         return RecordingError(f"{self._file}: it cannot be read: {reason}")

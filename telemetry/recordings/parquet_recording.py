@@ -105,7 +105,7 @@ class ParquetRecording(FileRecording):
             # A name that is no UTF-8, a zone that does not exist: the library raises Python's own errors too.
             reason = getattr(error, "strerror", None) or str(error).partition("\n")[0]
             raise RecordingError(
-                f"{self.file}: it is no sound Parquet file: {printable(reason, 120)}; copy or export it again"
+                f"{self.file}: it is not a sound Parquet file: {printable(reason, 120)}; copy or export it again"
             ) from error
 
 

@@ -45,5 +45,5 @@ def open_recording(path: Path) -> FileRecording:
     except OSError as error:
         raise InputError(f"{file}: it cannot be reached: {error.strerror}") from error
     if not path.is_file():
-        raise InputError(f"{file}: it is no ordinary file; copy it to one first")
+        raise InputError(f"{file}: it is not an ordinary file; copy it to one first")
     return ParquetRecording(path) if suffix == ".parquet" else CsvRecording(path)

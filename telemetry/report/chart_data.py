@@ -231,7 +231,7 @@ def _track(series: SessionSeries, columns: int) -> Chart | None:
     edge = 0.03 * max(x[1] - x[0], y[1] - y[0], 10.0)
     return Chart(
         "track",
-        "Way driven, north up",
+        "Track driven, north up",
         "m",
         (way,),
         (x[0] - edge, x[1] + edge),

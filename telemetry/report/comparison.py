@@ -22,7 +22,7 @@ from telemetry.report.numbers import INTERVAL, figure
 
 SIGNIFICANT = 2.0
 _LABELS = {
-    "came back while driving": "returned while driving",
+    "returned while driving": "returned while driving",
     "energy a hectare": "energy per hectare",
     "energy a kilometre": "energy per kilometre",
     "hectares a charge": "hectares per charge",
@@ -108,7 +108,7 @@ def _half_range(values: Sequence[float | None] | None) -> float | None:
 _FIGURES = (
     _total("mean_power_w", "W", "mean power"),
     _total("peak_power_w", "W", "peak power"),
-    _Figure("came back while driving", "%", lambda r: r["totals"]["returned_share_pct"], _no_uncertainty),
+    _Figure("returned while driving", "%", lambda r: r["totals"]["returned_share_pct"], _no_uncertainty),
     _work("wh_per_ha", "Wh/ha", "energy a hectare"),
     _work("wh_per_km", "Wh/km", "energy a kilometre"),
     _Figure(

@@ -202,7 +202,7 @@ def lacking(facts: Facts) -> list[tuple[str, str]]:
     if not facts.has_machine:
         return [
             (
-                "no machine file says what pack it is",
+                "no machine file describes the pack",
                 "Write a machine file (shakedown new-machine FILE) and name it with --machine FILE.",
             )
         ]

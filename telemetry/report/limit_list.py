@@ -43,7 +43,7 @@ def change_lines(changes: Sequence[Change], before: Sequence[Limit], after: Sequ
     for each in changes:
         was, now = (next((limit for limit in limits if limit.name == each.limit), None) for limits in (before, after))
         if each.key is None:
-            lines.append(f"  {each.place}: taken out; {'our numbers are' if now else 'it is no longer'} in force")
+            lines.append(f"  {each.place}: removed; {'our numbers are' if now else 'it is no longer'} in force")
         else:
             lines.append(f"  {each.place}: {_in_force(was, each.key)} → {_in_force(now, each.key)}")
     return lines

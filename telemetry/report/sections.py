@@ -125,7 +125,7 @@ def _totals(report: Mapping[str, Any]) -> Section:
                 (
                     "offset of current sensor",
                     figure(totals["current_offset_a"], "A"),
-                    "taken off the figures above",
+                    "subtracted from the figures above",
                 ),
             ]
         ),

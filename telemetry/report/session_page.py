@@ -25,7 +25,7 @@ figcaption { color: #444; } footer { margin-top: 2rem; border-top: 1px solid #99
 """
 _CAUTION = (
     f"{GENERAL} {SHOCK} Never bypass a fuse, an interlock or the BMS. {MAINS} The program only listens, and judges "
-    "from what it was told; a figure is no better than its meter."
+    "by the figures it was given; a figure is no better than its meter."
 )
 
 

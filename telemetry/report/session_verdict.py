@@ -24,7 +24,7 @@ def is_charge(report: Report) -> bool:
 
 
 def returns_energy(report: Report) -> bool:
-    """Tell whether energy beyond doubt came back while driving: more than a thousandth of what went out."""
+    """Tell whether energy beyond doubt returned while driving: more than a thousandth of what went out."""
     return (report["totals"]["returned_share_pct"] or 0.0) >= 0.1
 
 

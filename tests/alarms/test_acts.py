@@ -84,7 +84,7 @@ def test_a_number_in_an_act_is_the_bound_in_force() -> None:
 def test_a_pack_that_nobody_watches_is_stopped_and_another_link_is_not() -> None:
     assert act_for("link", "trip", "driving", "pack").do == "Stop where it is safe."
     assert act_for("link", "trip", "driving", "gps", pack_link=False).do == "Drive on gently."
-    assert act_for("link", "trip", "charging", "gps", pack_link=False).do.startswith("Charge on")
+    assert act_for("link", "trip", "charging", "gps", pack_link=False).do.startswith("Keep charging")
     assert act_for("source-frozen", "trip", "braking", "gps").where == "GPS"
 
 

@@ -132,7 +132,7 @@ def test_older_readings_of_steps_that_are_gone_are_named_and_ignored(store):
         ledger.add(session, LedgerEntry(2, "first-power old-step", 1.0, "", "answer"))
     told = run(store, (*BEFORE_POWER, "later"))
     assert told.returncode == 0
-    assert "Ignored, for the list no longer has these steps: old-step." in told.stdout
+    assert "Ignored, because the list no longer has these steps: old-step." in told.stdout
     assert "Step 8 of 30" not in told.stdout
     assert "Step 9 of 30" in told.stdout
 
@@ -195,7 +195,7 @@ def test_a_wrong_count_put_right_in_the_file_lets_the_reading_stand(store, tmp_p
 
 def test_a_typing_error_is_explained_and_help_is_given(store):
     told = run(store, (*BEFORE_POWER, "about fifty", "53 A", "?", "53.2", "later"))
-    assert "is no reading in V" in told.stdout
+    assert "is not a reading in V" in told.stdout
     assert "Help" in told.stdout
     assert told.returncode == 0
 

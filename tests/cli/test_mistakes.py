@@ -293,7 +293,7 @@ MISTAKES = [
         2,
         in_file(
             "button.toml",
-            'button.toml, line 6, [machine] mark_keys: names the text "space", which marks already, and takes words;'
+            'button.toml, line 6, [machine] mark_keys: names the text "space", which already sets a mark;'
             " choose a key that does nothing else",
         ),
     ),

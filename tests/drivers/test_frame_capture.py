@@ -84,7 +84,7 @@ def test_a_file_that_is_not_there_or_not_text(tmp_path):
     with pytest.raises(InputError, match="cannot be read"):
         list(read_capture(tmp_path / "none"))
     (tmp_path / "raw").write_bytes(b"\xa5\x5a\xff" * 10)
-    with pytest.raises(InputError, match="is no capture"):
+    with pytest.raises(InputError, match="is not a capture"):
         list(read_capture(tmp_path / "raw"))
 
 

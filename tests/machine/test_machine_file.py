@@ -148,7 +148,7 @@ class TestWhatIsRead:
         ('["F5", "PageDown", "x", "X", "5"]', ("f5", "pagedown", "x", "5"), ""),
         ("[]", (), ""),
         ('["q"]', None, 'names the text "q", which ends the run; choose a key that does nothing else'),
-        ('[" "]', None, "marks already"),
+        ('[" "]', None, "already sets a mark"),
         ('["pagedwn"]', None, "which is not a key; write one character, or one of pageup"),
         ('["f25"]', None, "f1 to f24"),
         ('"f5"', None, "where a list of keys belongs"),
@@ -280,7 +280,7 @@ class TestProblems:
             ("output_voltage_v = 3", "[pack] output_voltage_v", "unknown key", "it belongs to [charger]"),
             ("[pakc]\na = 1", "[pakc]", "unknown section", "did you mean [pack]?"),
             ("mass_kg = true", "[pack] mass_kg", "true where a number belongs", "a number from"),
-            ("mass_kg = inf", "[pack] mass_kg", "no quantity", "a number from"),
+            ("mass_kg = inf", "[pack] mass_kg", "not a quantity", "a number from"),
             ("mass_kg = 1979-05-27", "[pack] mass_kg", "a date or time", "a number from"),
             ("name = 3", "[pack] name", "is 3 where text belongs", "text in quotes"),
             ('name = "a\\u001b[2J"', "[pack] name", "cannot be shown", "on one line"),
@@ -302,7 +302,7 @@ class TestProblems:
             (
                 "[charge_wiring]\nconductor_awg = 21",
                 "[charge_wiring] conductor_awg",
-                "no wire gauge",
+                "not a wire gauge",
                 '"1/0" to "4/0"',
             ),
             (
@@ -348,12 +348,12 @@ class TestProblems:
             (
                 '[[source]]\ndriver="x"\nprefer=["pack_curent"]',
                 "[[source]] number 1, prefer",
-                "no signal",
+                "not a signal",
                 "did you mean pack_current",
             ),
             ("[limits.cell-sprad]\nwarn = 1", "[limits.cell-sprad]", "unknown limit", "[limits.cell-spread]"),
             ("[limits.cell-spread]\nwarns = 1", "[limits.cell-spread] warns", "unknown key", "did you mean warn?"),
-            ("[limits]\nwarn = 1", "[limits] warn", "no limit's name", "pack-voltage-low"),
+            ("[limits]\nwarn = 1", "[limits] warn", "not under a limit's name", "pack-voltage-low"),
             (
                 "[limits.cell-spread]\nwarn = 0.3\ntrip = 0.2",
                 "[limits.cell-spread] warn",
@@ -391,7 +391,7 @@ class TestProblems:
         assert right in rest
 
     def test_a_key_above_all_sections(self) -> None:
-        assert "orchard.toml, line 1, capacity_ah: stands outside any section; move it below the line [pack]" in (
+        assert "orchard.toml, line 1, capacity_ah: is outside any section; move it below the line [pack]" in (
             problems_of("capacity_ah = 3\n" + SMALL)
         )
 
@@ -446,7 +446,7 @@ class TestFiles:
         path = tmp_path / "m.toml"
         with path.open("wb") as stream:
             stream.truncate(10_000_000_000)
-        with pytest.raises(MachineFileError, match="no machine file"):
+        with pytest.raises(MachineFileError, match="not a machine file"):
             load_machine(path)
 
 

@@ -203,8 +203,8 @@ class TestLinks:
     @pytest.mark.parametrize(
         ("answer", "why"),
         [
-            ("4", "is no link known here"),
-            ("modbos", "is no link known here"),
+            ("4", "is not a link known here"),
+            ("modbos", "is not a link known here"),
             ("1, 2", "COM4 is chosen twice"),
             ("1 later", "names links and says later"),
         ],

@@ -141,7 +141,7 @@ class TestTheCommand:
         assert path.read_bytes().startswith(b"\xef\xbb\xbf# The pack.")
         assert path.stat().st_mode & 0o777 == 0o640
         assert self.run(path, "--unset", "cell-imbalance-top", "--unset", "soc-low.warn") == 0
-        assert "[limits.cell-imbalance-top]: taken out; our numbers are in force" in capsys.readouterr().out
+        assert "[limits.cell-imbalance-top]: removed; our numbers are in force" in capsys.readouterr().out
 
     @pytest.mark.parametrize(
         ("words", "right"),

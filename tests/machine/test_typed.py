@@ -169,7 +169,7 @@ class TestTheCorrectedLine:
             ("peak_discharge_a = 230 mV", "in A; mV is another kind of unit"),
             ("peak_discharge_a = 1,250", "peak_discharge_a = 1250 or peak_discharge_a = 1.25: the comma may mean"),
             ("peak_discharge_a = big", "write a number from 0.05 to 10000, in A"),
-            ("peak_discharge_a =", "write a value behind peak_discharge_a =, or leave the line out"),
+            ("peak_discharge_a =", "write a value after peak_discharge_a =, or leave the line out"),
             ("capacity_ah = 230", "state each section and each key once"),
             ("bare", "write key = number"),
         ],

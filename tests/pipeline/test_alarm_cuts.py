@@ -89,7 +89,7 @@ def test_with_all_that_an_operator_can_do(seed: int, cuts_ms: list[int], late: b
     once = told([], batches, events, end)
     assert once == told(sorted(c * 1000 for c in cuts_ms), batches, events, end)
     assert any("out of service" in event for event in once)
-    assert any("outranked" in event or "speaks for" in event for event in once)
+    assert any("outranked" in event or "already covers" in event for event in once)
     assert any("chattering" in event for event in once)
     assert any("flood" in event for event in once)
     assert any("worst=" in event and "worst=nan" not in event for event in once)

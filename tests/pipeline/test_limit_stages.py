@@ -1,4 +1,4 @@
-"""Currents by what they heat, charging in frost or heat, what is left, and resistance against earlier sessions."""
+"""Currents by what they heat, charging a cold or hot pack, what is left, and resistance against earlier sessions."""
 
 from __future__ import annotations
 

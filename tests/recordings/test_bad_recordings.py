@@ -47,7 +47,7 @@ def test_missing_file_folder_and_suffix(tmp_path: Path) -> None:
     (tmp_path / "folder.csv").mkdir()
     assert "it is a folder" in refusal(tmp_path / "folder.csv")
     os.mkfifo(tmp_path / "pipe.csv")
-    assert "no ordinary file" in refusal(tmp_path / "pipe.csv")
+    assert "not an ordinary file" in refusal(tmp_path / "pipe.csv")
     assert open_recording(put(tmp_path, HEADER + b"0,1,2\n", "LOUD.CSV")).name == "LOUD.CSV"
 
 
@@ -59,8 +59,8 @@ HEADERS = [
     (b"t,pack_voltage,pack_current", "a header but no whole row"),
     (HEADER + b"\n\n", "a header but no whole row"),
     (HEADER + b"0,5", "a header but no whole row"),
-    (b"t,pack_voltage,pack_voltage\n0,1,2\n", "column pack_voltage stands twice"),
-    (b"t,t,pack_voltage\n0,1,2\n", "column t stands twice"),
+    (b"t,pack_voltage,pack_voltage\n0,1,2\n", "column pack_voltage is in the header twice"),
+    (b"t,t,pack_voltage\n0,1,2\n", "column t is in the header twice"),
     (b"t,time,pack_voltage\n0,1,2\n", "both t and time"),
     (b"seconds,pack_voltage\n0,1\n", "no column is named t or time"),
     (b"Timestamp,pack_voltage\n0,1\n", "Timestamp is neither"),
@@ -97,10 +97,10 @@ MIDDLE = [
     (b"3,51\n", "line 5: 2 cells, but the header has 3; leave a cell empty"),
     (b"3;51;4\n", "line 5: 1 cells, but the header has 3; separate cells by commas"),
     (b",51,4\n", "line 5, column t: the time is missing"),
-    (b"nan,51,4\n", "line 5, column t: 'nan' is no number of seconds"),
-    (b"inf,51,4\n", "line 5, column t: 'inf' is no number of seconds"),
-    (b'"3,5",51,4\n', "line 5, column t: '3,5' is no number of seconds; write it with a decimal point"),
-    (b"09:30,51,4\n", "line 5, column t: '09:30' is no number of seconds; for dates, name the column time"),
+    (b"nan,51,4\n", "line 5, column t: 'nan' is not a number of seconds"),
+    (b"inf,51,4\n", "line 5, column t: 'inf' is not a number of seconds"),
+    (b'"3,5",51,4\n', "line 5, column t: '3,5' is not a number of seconds; write it with a decimal point"),
+    (b"09:30,51,4\n", "line 5, column t: '09:30' is not a number of seconds; for dates, name the column time"),
     (b"-1,51,4\n", "line 5, column t: -1 is before the start"),
     (b"1780000000,51,4\n", "line 5, column t: 1780000000 s would be more than ten years; subtract the first value"),
     (b"1.5,51,4\n", "line 5: time goes back from 2 to 1.5; sort the rows by time"),
@@ -128,9 +128,9 @@ def test_mistakes_in_the_middle(tmp_path: Path, line: bytes, said: str, ending: 
     [
         ("2026-05-01T09:30:00", "has no zone; append Z for UTC"),
         ("2026-05-01", "has no zone"),
-        ("yesterday", "'yesterday' is no ISO 8601 time; write it like"),
-        ("2026-02-30T09:30:00Z", "is no ISO 8601 time"),
-        ("12.5", "is no ISO 8601 time"),
+        ("yesterday", "'yesterday' is not an ISO 8601 time; write it like"),
+        ("2026-02-30T09:30:00Z", "is not an ISO 8601 time"),
+        ("12.5", "is not an ISO 8601 time"),
         ("", "the time is missing"),
         ("0001-01-01T00:00:00+23:00", "goes back"),
         ("2026-04-01T00:00:00Z", "time goes back from 2026-05-01T07:30:00.25Z to 2026-04-01T00:00:00Z"),
@@ -240,7 +240,7 @@ def test_a_small_file_that_unpacks_to_an_endless_line_is_refused(tmp_path: Path)
 
 
 def test_compressed_files_that_are_none(tmp_path: Path) -> None:
-    assert "no sound gzip file" in refusal(put(tmp_path, HEADER + b"0,51,1\n", "plain.csv.gz"))
+    assert "not a sound gzip file" in refusal(put(tmp_path, HEADER + b"0,51,1\n", "plain.csv.gz"))
     assert "the file is empty" in refusal(put(tmp_path, b"", "empty.csv.gz"))
     assert "the compressed file ends before its first line" in refusal(
         put(tmp_path, gzip.compress(HEADER)[:12], "c.csv.gz")
@@ -264,17 +264,17 @@ def test_a_compressed_file_with_a_wrong_byte_is_told_after_what_came_before(tmp_
     recording = open_recording(put(tmp_path, bytes(packed), "wrong.csv.gz"))
     count, said = rows_before(recording)
     assert count == 60_002
-    assert "no sound gzip file" in said
+    assert "not a sound gzip file" in said
 
 
 def test_parquet_files_that_are_none(tmp_path: Path) -> None:
-    assert "no sound Parquet file" in refusal(put(tmp_path, HEADER + b"0,51,1\n", "plain.parquet"))
-    assert "no sound Parquet file" in refusal(put(tmp_path, b"", "empty.parquet"))
+    assert "not a sound Parquet file" in refusal(put(tmp_path, HEADER + b"0,51,1\n", "plain.parquet"))
+    assert "not a sound Parquet file" in refusal(put(tmp_path, b"", "empty.parquet"))
     good = tmp_path / "good.parquet"
     t = np.arange(40_000) / 10
     parquet.write_table(pa.table({"t": t, "pack_voltage": np.random.default_rng(1).normal(50, 9, 40_000)}), good)
     sound = good.read_bytes()
-    assert "no sound Parquet file" in refusal(put(tmp_path, sound[:-100], "cut.parquet"))
+    assert "not a sound Parquet file" in refusal(put(tmp_path, sound[:-100], "cut.parquet"))
     broken = bytearray(sound)
     for place in range(4, len(sound) // 2, 7):
         broken[place] ^= 0x5A
@@ -300,7 +300,7 @@ TABLES = [
     (pa.table({"time": pa.array([5, None], ZONED), "pack_voltage": [1.0, 2.0]}), "row 2, column time: the time is"),
     (pa.table({"t": pa.array([], pa.float64()), "pack_voltage": pa.array([], pa.float64())}), "no whole row"),
     (pa.table({"t": [0.0], "volts": [1.0]}), "none of its columns is a signal we know (volts)"),
-    (pa.Table.from_arrays([pa.array([0.0])] * 3, names=["t", "pack_voltage", "pack_voltage"]), "stands twice"),
+    (pa.Table.from_arrays([pa.array([0.0])] * 3, names=["t", "pack_voltage", "pack_voltage"]), "is in the header twice"),
 ]
 
 

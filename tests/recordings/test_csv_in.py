@@ -129,10 +129,10 @@ def test_unknown_columns_are_carried_with_a_warning_each(tmp_path: Path) -> None
     )
     assert whole(recording).values.tolist() == [[1, 2, 3, 4, 5]]
     assert len(recording.warnings) == 4
-    assert "column pack_volts is no signal we know" in recording.warnings[0]
+    assert "column pack_volts is not a signal we know" in recording.warnings[0]
     assert "did you mean pack_voltage" in recording.warnings[0]
     assert "column 5 without a name" in recording.warnings[2]
-    assert "computed anew: pack_power as extra_pack_power" in recording.warnings[3]
+    assert "calculated again: pack_power as extra_pack_power" in recording.warnings[3]
 
 
 def test_columns_that_would_be_carried_under_one_name_are_numbered() -> None:
@@ -147,7 +147,7 @@ def test_repeated_times_are_kept_and_counted_once(tmp_path: Path) -> None:
     for rows in (1, 2, 3, 8192):
         assert whole(recording, rows).values[:, 0].tolist() == [1, 2, 3, 4, 5, 6]
         (warning,) = recording.warnings
-        assert "3 rows bear the same time as the row before" in warning
+        assert "3 rows have the same time as the row before" in warning
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -288,7 +288,7 @@ def test_a_column_that_is_no_signal_is_carried_and_the_nearest_named(tmp_path: P
     recording = open_recording(put(tmp_path, "t,pack_voltage,soc_reference\n0,51.2,80\n1,51.1,79.9\n"))
     assert recording.groups[0].signals == ("pack_voltage", "extra_soc_reference")
     (warning,) = recording.warnings
-    assert "soc_reference is no signal we know; carried as extra_soc_reference; did you mean soc_reported" in warning
+    assert "soc_reference is not a signal we know; kept as extra_soc_reference; did you mean soc_reported" in warning
 
 
 def test_a_table_that_is_no_recording_is_refused(tmp_path: Path) -> None:

@@ -52,7 +52,7 @@ async def test_sleep_and_lid_are_held_while_entered_and_let_go_after(inhibit: Ca
     async with StayAwake() as awake:
         assert held.read_text() == "sleep:idle:handle-lid-switch block"
         assert (awake.holds_sleep, awake.holds_lid) == (True, True)
-        assert "also with its lid closed" in awake.describe()
+        assert "even with its lid closed" in awake.describe()
     assert not held.exists()
     assert not awake.holds_sleep
 

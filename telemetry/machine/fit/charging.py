@@ -178,7 +178,7 @@ def cold_charging(machine: Machine) -> Finding:
     source = f"charge temperatures of {cell.name} cells: none below {least:g} °C (a summary of cell sheets), {_SHEET}"
     if least < 0:
         source = f"charge temperatures of {cell.name} cells, common practice, from memory, {_SHEET}"
-        why = f"{cell.name} cells can be charged down to {least:g} °C, frost included."
+        why = f"{cell.name} cells can be charged down to {least:g} °C, below freezing too."
         if not cell.is_lithium:
             why += " A discharged lead battery freezes and bursts: store it charged."
         return judged("ok", why, source, limit=least, unit="°C")

@@ -159,7 +159,7 @@ def regeneration(machine: Machine) -> Finding:
     why += (
         f": {gone}. {advice}"
         if verdict == "caution"
-        else "; in frost, or with the pack fuller still, the BMS disables charge all the same."
+        else "; below freezing, or with a fuller pack, the BMS still disables charge."
     )
     found.append(judged(verdict, why, source, value=braking, limit=open_v, unit="V"))
     maximum = vehicle.maximum_voltage_v

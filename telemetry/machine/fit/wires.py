@@ -133,6 +133,6 @@ def _one_connector(machine: Machine, way: Way) -> Finding:
         why = f"{said}, and that is above its rating." + current.remark
         return judged(verdict, why, source, value=current.amperes, limit=rated, unit="A")
     if current.amperes > CONNECTOR_SHARE * rated:
-        why = f"{said}, within its rating but above 80 % of it. Keep below that, for contacts age."
+        why = f"{said}, within its rating but above 80 % of it. Keep below that: contacts age."
         return judged("caution", why, source, value=current.amperes, limit=rated, unit="A")
     return judged("ok", f"{said}.", source, value=current.amperes, limit=rated, unit="A")
