@@ -25,7 +25,7 @@ _EDGES = re.compile(r"^([\W_]*)(.*?)([\W_]*)$", re.DOTALL)
 
 @cache
 def _vocabulary() -> frozenset[str]:
-    """Return every word that stands in the program's own files, in lower case."""
+    """Return every word in the program's own files, in lower case."""
     top = Path(telemetry.__file__).parents[1]
     texts = (file.read_text("utf-8") for room in ("telemetry", "drivers") for file in (top / room).rglob("*.py"))
     return frozenset(word.lower() for text in texts for word in re.findall(r"[^\W\d_]+", text))
@@ -35,7 +35,7 @@ class AnonymousText:
     """Takes out of texts what is not the program's own.
 
     Args:
-        renamed: what stands instead of a name, by that name.
+        renamed: the replacement of each name.
         names: names and texts of the owner's, which go even where each of their words is an ordinary one.
 
     """

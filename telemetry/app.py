@@ -305,7 +305,7 @@ TWO_GROUNDS = (
 
 
 def _has_two_grounds(sources: Sequence[SourceSettings]) -> bool:
-    """Tell whether two wired sources, neither stated isolated, could join their grounds in this computer."""
+    """Return whether two wired sources, neither stated isolated, could join their grounds in this computer."""
     made = [(source, load_driver(source.driver)) for source in sources]
     wired = [source for source, cls in made if cls.kind == "wired" and not isinstance(cls, GivesExample)]
     return sum(not source.isolated for source in wired) >= 2

@@ -88,19 +88,19 @@ def write_bundle(
             "versions.txt": ("program, Python, system, packages", _versions().encode()),
             "log.txt": ("the end of the log", content.log().encode()),
         }
-    told = Bundle(tuple((name, what, len(data)) for name, (what, data) in parts.items()), tuple(content.removed()))
+    bundle = Bundle(tuple((name, what, len(data)) for name, (what, data) in parts.items()), tuple(content.removed()))
     with whole_or_not_at_all(out, replace_it) as stream, zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as packed:
         for name, (_, data) in parts.items():
             packed.writestr(name, data)
-        packed.writestr("contents.txt", "\n".join(bundle_lines(told, Path("this file"))) + "\n")
-    return told
+        packed.writestr("contents.txt", "\n".join(bundle_lines(bundle, Path("this file"))) + "\n")
+    return bundle
 
 
 def bundle_lines(bundle: Bundle, out: Path) -> list[str]:
     """Return what is inside and what is not, for the screen and for the bundle itself."""
     lines = [f"{printable(out, 200)} holds:"]
     lines += [f"  {name:16} {what} ({size_text(size)})" for name, what, size in bundle.parts]
-    lines.append("Taken out:" if bundle.removed else "Nothing was taken out.")
+    lines.append("Removed:" if bundle.removed else "Nothing was removed.")
     return [*lines, *(f"  {one}" for one in bundle.removed)]
 
 
@@ -187,19 +187,19 @@ class _Content:
 
     def removed(self) -> list[str]:
         """Return what was taken out, a sentence each."""
-        told = []
+        removed = []
         if not self._names:
-            told += [
+            removed += [
                 "machine name, names of sources, groups and extra signals (numbered instead)",
                 "the machine file's comments, texts, ports, addresses and file names",
                 "in raw bytes, readable names and numbers of devices (written as xxx); not those in other coding",
                 "the text of your marks; in the program's texts and the log, all but the program's own words",
             ]
         if not self._positions:
-            told.append("positions (latitude, longitude)")
+            removed.append("positions (latitude, longitude)")
         if self._raw_left_out:
-            told.append(f"raw bytes of {', '.join(sorted(self._raw_left_out))}, which hold positions")
-        return told
+            removed.append(f"raw bytes of {', '.join(sorted(self._raw_left_out))}, which hold positions")
+        return removed
 
     def _source(self, name: str) -> str:
         return name if self._names else self._sources.get(name, name if name == "derived" else "source")
@@ -244,7 +244,7 @@ class _Content:
 
 
 def _may_hold_position(whole: bytes, pieces: list[list[CapturedPiece]]) -> bool:
-    """Tell whether raw bytes hold a sentence of a satellite receiver, or what may be a CAN frame of a position."""
+    """Return whether raw bytes hold a sentence of a satellite receiver, or what may be a CAN frame of a position."""
     if _SENTENCE.search(whole):
         return True
     for piece in (piece for each in pieces for piece in each):

@@ -115,7 +115,7 @@ _FULL = "the disk is full, so the output cannot be written; free some space, or 
 
 
 def _is_full_output(error: Exception) -> bool:
-    """Tell whether standard output goes to a disk that is full; what it still holds is then thrown away."""
+    """Return whether standard output goes to a disk that is full; what it still holds is then thrown away."""
     if not isinstance(error, OSError) or error.errno not in (errno.ENOSPC, errno.EDQUOT) or error.filename:
         return False
     _let_go_of_output()

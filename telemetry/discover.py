@@ -41,7 +41,7 @@ def sources_in_reach() -> tuple[list[dict[str, Any]], list[str]]:
 
 
 def source_lines(sources: list[dict[str, Any]]) -> list[str]:
-    """Return the finds as TOML to paste into a machine file; words about a find stand before it as a comment."""
+    """Return the finds as TOML to paste into a machine file; remarks on a find come before it as a comment."""
     lines: list[str] = []
     for source in sources:
         lines += ["[[source]]"]

@@ -20,7 +20,7 @@ What else a driver can do is a capability: a protocol below, which its class mee
 needs one asks with ``isinstance(driver, Discovers)``. Most drivers derive from :class:`Declared`: their settings are
 a dataclass (see :mod:`telemetry.model.tables`), of which checks, documentation and schema are made.
 
-Batches may bear times a little ahead of the clock (a device's own spacing, played out evenly); rows are held until
+Batches may have times a little ahead of the clock (a device's own spacing, played out evenly); rows are held until
 their time. Values need no cleaning: infinite and physically impossible ones become unknown, and are counted, for
 every driver alike. Signs and scales are already ours: ``context.sign_of_current`` is applied by the program, not by
 the driver.
@@ -58,7 +58,7 @@ class Pace(Protocol):
     async def reach(self, t: int) -> int:
         """Wait until rows up to ``t`` are due and return ``t``.
 
-        Where the speed changed or play was paused meanwhile, return the earlier time that play stands at: rows up
+        Where the speed changed or play was paused meanwhile, return the earlier time that play has reached: rows up
         to there are due, and the next piece is cut by the new ``slice_us``.
         """
         ...

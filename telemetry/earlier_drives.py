@@ -14,7 +14,7 @@ from telemetry.store.reader import SessionRecord, StoreReader
 
 LATEST = 5
 OF_EACH = 2
-"""So many pieces of a long one: what the ground takes is told by some minutes, and a minute more is a wait."""
+"""Pieces used of a long drive: some minutes show what the ground takes, and more only cost time."""
 LONGEST_S = 2 * 3600.0
 """A drive that takes as long to read as all the others together is left out."""
 

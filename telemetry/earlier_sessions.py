@@ -12,18 +12,18 @@ if TYPE_CHECKING:
     from telemetry.store.reader import StoreReader
 
 LATEST = 10
-"""So many sessions are read back: a season's worth of drives, and no longer a wait than they are worth."""
+"""Sessions read back: a season's worth of drives, without a long wait."""
 MOST_A_SESSION = 50
 _CHARGE = ("soc_reported", "soc_estimated")
 _SENSORS = tuple(f"pack_temperature_{number}" for number in range(1, 5))
 
 
 def resistance_history(store: Path | None, machine: str) -> ResistanceHistory:
-    """Return the resistances that live sessions of the machine of that name told, the latest ten that told any.
+    """Return the resistances of live sessions of the machine of that name: the latest ten that measured any.
 
     Args:
         store: where sessions are; None, or no file, for none.
-        machine: its name, as sessions bear it.
+        machine: its name, as in the sessions.
 
     Raises:
         StoreError: the store cannot be read.
@@ -51,17 +51,17 @@ def resistance_history(store: Path | None, machine: str) -> ResistanceHistory:
 
 def _of_session(reader: StoreReader, session: int) -> list[tuple[float, float, float]]:
     """Return resistance, temperature and charge, reported else estimated, of at most fifty moments of a session."""
-    told = reader.arrays(session, ["pack_resistance", "pack_resistance_10s"])
+    found = reader.arrays(session, ["pack_resistance", "pack_resistance_10s"])
     # a session without the second is from before resistance was the chord at 0.3 C: another figure
-    if any(name not in told or not len(told[name][0]) for name in ("pack_resistance", "pack_resistance_10s")):
+    if any(name not in found or not len(found[name][0]) for name in ("pack_resistance", "pack_resistance_10s")):
         return []
-    t, ohm = told["pack_resistance"]
+    t, ohm = found["pack_resistance"]
     beside = reader.arrays(session, [*_SENSORS, *_CHARGE])
-    warmth = [beside[name] for name in _SENSORS if name in beside]
+    temperatures = [beside[name] for name in _SENSORS if name in beside]
     chosen = range(0, len(t), -(-len(t) // MOST_A_SESSION))
     entries = []
     for row in chosen:
-        sensors = [_latest(series, int(t[row])) for series in warmth]
+        sensors = [_latest(series, int(t[row])) for series in temperatures]
         known = [value for value in sensors if value == value]
         temperature = sum(known) / len(known) if known else float("nan")
         levels = [_latest(beside[name], int(t[row])) for name in _CHARGE if name in beside]

@@ -80,12 +80,12 @@ def alarm_review(
     machine: Machine | None,
     rule: ChatteringRule | None = None,
 ) -> AlarmReview | None:
-    """Return the alarms of ``recording``: as they were told when it was recorded, or judged anew.
+    """Return the alarms of ``recording``: as raised when it was recorded, or judged again.
 
     Args:
         recording: a stored session or a file.
         store: where a stored session lies.
-        given: the machine file that the user names to judge by; None: a stored session is not judged anew.
+        given: the machine file that the user names to judge by; None: a stored session is not judged again.
         machine: the one to judge by where it is; None: there are no limits, and no review of a file.
         rule: what counts as chattering; None: the usual, by which a stored session was judged already.
     """

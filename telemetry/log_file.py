@@ -17,7 +17,7 @@ _NAME = "shakedown.log"
 
 
 class HarmlessLines(logging.Formatter):
-    """A log record as text that cannot steer a terminal: what arrived over a link may stand in it."""
+    """A log record as text that cannot steer a terminal: it may contain what arrived over a link."""
 
     def format(self, record: logging.LogRecord) -> str:
         """Return the record's lines."""

@@ -146,7 +146,7 @@ async def _ended(child: asyncio.subprocess.Process) -> None:
 
 
 def _request_by_windows(state: int) -> bool:
-    """Set this thread's execution state; tell whether Windows took it."""
+    """Set this thread's execution state; return whether Windows took it."""
     if sys.platform == "win32":
         import ctypes
 

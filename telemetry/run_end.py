@@ -14,7 +14,7 @@ from telemetry.store.place import default_store_path
 
 
 def has_values(snapshot: Snapshot) -> bool:
-    """Tell whether any measured value arrived."""
+    """Return whether any measured value arrived."""
     return any(reading.source != "derived" for reading in snapshot.readings.values())
 
 
@@ -43,12 +43,12 @@ def kept_lines(summary: Mapping[str, Any]) -> list[str]:
 
 def nothing_arrived(sources: Sequence[SourceSettings], snapshot: Snapshot) -> LinkSilent:
     """Return the error of a live run in which no value arrived: each source, why, and the remedy."""
-    told = []
+    silent = []
     for source in sources:
         link = snapshot.links.get(source.name)
         why = f" ({printable(link.why, 200)})" if link is not None and link.why else ""
-        told.append(f"{printable(source.name)}{why}")
+        silent.append(f"{printable(source.name)}{why}")
     return LinkSilent(
-        f"no value arrived from {' or '.join(told)}; check power, cable and the settings under [[source]];"
+        f"no value arrived from {' or '.join(silent)}; check power, cable and the settings under [[source]];"
         " shakedown sources lists what is in reach"
     )

@@ -83,13 +83,13 @@ def _announce(link: str, reach: Mapping[str, Any], text: str, write: Path | None
             stream.write(text.encode())
     where = "\n".join(f"{key}: {value}" for key, value in reach.items() if isinstance(value, str))
     if as_json:
-        told = {
+        shown = {
             "link": link,
             "settings": dict(reach),
             "machine_file": text,
             "file": None if write is None else str(write),
         }
-        sys.stdout.write(json.dumps(told) + "\n")
+        sys.stdout.write(json.dumps(shown) + "\n")
     elif write is not None:
         sys.stdout.write(f"{where}\nwatch it with: shakedown watch {write}\n")
     else:

@@ -1,4 +1,4 @@
-"""One alarm: how it stands, what keeps it quiet, and what is told of each change. It knows no clock."""
+"""One alarm: its state, what keeps it quiet, and what is reported of each change. It has no clock."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ class _Outranked:
 
 
 def is_meant(asked: OperatorInput, limit: str, signal: str) -> bool:
-    """Tell whether the operator means the alarm of that limit on that signal."""
+    """Return whether the operator means the alarm of that limit on that signal."""
     return asked.limit in (None, limit) and asked.signal in (None, signal)
 
 
@@ -68,7 +68,7 @@ class Alarm:
         rules: whether its trip stays until it is reset, and why it is out of service where it is.
 
     Attributes:
-        state: how it stands.
+        state: its state.
         reached: the highest level of the present excursion; None while there is none.
         shelved_until: when its shelving ends by itself, int microseconds; None while it is not shelved.
 
@@ -102,7 +102,7 @@ class Alarm:
         return self.reached == "trip" and self.state not in MASKED
 
     def cross(self, t: int, level: AlarmLevel, on: bool, value: float, why: str = "") -> AlarmChange | None:
-        """Take that a level became exceeded or was left; return what changed, if anything is to be told."""
+        """Note that a level was exceeded or left; return what changed, if anything is to be reported."""
         if on:
             self._holding.add(level)
             if self.reached == "trip" or self.reached == level:
@@ -188,7 +188,7 @@ class Alarm:
         return self._move(t, None, "unshelved", why=why)
 
     def _suppressed(self) -> Suppress | _Outranked | None:
-        """Return what keeps it quiet by design as it stands; None where nothing does."""
+        """Return what keeps it quiet by design now; None where nothing does."""
         if self.reached is not None:
             causes: list[Suppress | _Outranked] = [*self._causes.values(), self._outranked]
             return next((cause for cause in causes if self.reached in cause.levels), None)

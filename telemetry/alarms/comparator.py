@@ -1,6 +1,6 @@
 """A bound with margin and delays: rows in, crossings out, on the rows' own time.
 
-The bound counts as exceeded once the value has been beyond it for the raise delay, reckoned from the first row
+The bound counts as exceeded once the value has been beyond it for the raise delay, counted from the first row
 beyond; as left once the value has been inside the bound by more than the clear margin for the clear delay. A delay
 runs out whether a row arrives or not; a row at the very moment of the deadline comes before it. These are the
 on-delay, off-delay and deadband of OPC UA Part 9 (OPC 10000-9) and of IEC 62682 (the latter from memory).

@@ -36,26 +36,26 @@ class NewAlarms:
     """Picks out of alarm changes those by which an alarm becomes heard: one an excursion, whatever its rises."""
 
     def __init__(self) -> None:
-        self._stands: dict[Key, AlarmState] = {}
+        self._states: dict[Key, AlarmState] = {}
 
     def take(self, changes: Iterable[AlarmChange]) -> list[AlarmChange]:
         """Return those of ``changes``, in time order for each alarm, that begin an alarm."""
         new = []
         for change in changes:
             key = (change.limit, change.signal)
-            if change.stands == "unacknowledged" and self._stands.get(key, "normal") not in ACTIVE:
+            if change.stands == "unacknowledged" and self._states.get(key, "normal") not in ACTIVE:
                 new.append(change)
-            self._stands[key] = change.stands
+            self._states[key] = change.stands
         return new
 
 
 class Chattering:
-    """Finds alarms that chatter; each is told once an episode, at the time of the raise that makes it so."""
+    """Finds alarms that chatter; each is reported once an episode, at the time of the raise that makes it so."""
 
     def __init__(self, rule: ChatteringRule | None = None) -> None:
         self._rule = rule or ChatteringRule()
         self._window: defaultdict[Key, deque[Raise]] = defaultdict(deque)
-        self._told: set[Key] = set()
+        self._reported: set[Key] = set()
 
     def take(self, raises: Iterable[Raise]) -> list[AlarmFinding]:
         """Take raises, in time order for each alarm; return what began to chatter."""
@@ -67,9 +67,9 @@ class Chattering:
             while window[0].t <= each.t - round(self._rule.within_s * MICROSECONDS):
                 window.popleft()
             if len(window) < self._rule.count:
-                self._told.discard(key)
-            elif key not in self._told:
-                self._told.add(key)
+                self._reported.discard(key)
+            elif key not in self._reported:
+                self._reported.add(key)
                 findings.append(self._finding(each, list(window)))
         return findings
 
@@ -139,5 +139,5 @@ class LimitFaults:
         """
         new = self._new.take(changes)
         heard = {(change.t, change.limit, change.signal) for change in new}
-        told = self._chattering.take(each for each in raises if (each.t, each.limit, each.signal) in heard)
-        return [*told, *self._floods.take(new, upto)]
+        found = self._chattering.take(each for each in raises if (each.t, each.limit, each.signal) in heard)
+        return [*found, *self._floods.take(new, upto)]

@@ -40,7 +40,7 @@ class Episode:
 
     Attributes:
         changes: at least one, in time order.
-        end: when the session ended, int microseconds; what still stands then has stood until then.
+        end: when the session ended, int microseconds; what is still active then counts as active until then.
 
     """
 
@@ -83,7 +83,7 @@ class Episode:
 
     @property
     def last(self) -> float:
-        """The latest value that was told, in the signal's unit; NaN where there is none."""
+        """The latest value that was reported, in the signal's unit; NaN where there is none."""
         return next((c.value for c in reversed(self.changes) if not math.isnan(c.value)), math.nan)
 
     def raised_at(self, level: AlarmLevel) -> int | None:

@@ -45,7 +45,7 @@ class LimitAlarm:
         rules: whether it latches.
 
     Attributes:
-        alarm: how it stands.
+        alarm: its state.
         worst: the worst value of its excursion.
         outermost: how far out its outer bound lies; of two limits on one side the larger is the worse to exceed.
 

@@ -17,7 +17,7 @@ Priority = Literal["high", "medium", "low"]
 PRIORITIES: tuple[Priority, ...] = ("high", "medium", "low")
 """The most urgent first."""
 GUIDANCE: dict[Priority, float] = {"high": 0.05, "medium": 0.15, "low": 0.80}
-"""Share of the alarms that should bear each priority; from memory."""
+"""Share of the alarms that should have each priority; from memory."""
 
 
 @dataclass(frozen=True)

@@ -39,7 +39,7 @@ class Condition:
 
 
 CONDITIONS: Mapping[str, Condition] = {
-    # A stage tells a charger from regenerative braking, with delays of its own.
+    # A stage distinguishes a charger from regenerative braking, with delays of its own.
     "charging": Condition("charging", "high", 0.5, 0.25, 0.0, 0.0, "a charger feeds the pack"),
 }
 
@@ -100,7 +100,7 @@ class AlarmRules:
     out_of_service: Mapping[str, str] = field(default_factory=dict)
 
     def latches(self, limit: str) -> bool:
-        """Tell whether the trip of that limit latches."""
+        """Return whether the trip of that limit latches."""
         return self.latched.get(limit, limit in LATCHING)
 
 

@@ -1,7 +1,7 @@
 """The alarms of one signal: rows, what the operator did and what is quiet by design, in time order, to changes.
 
 Several limits may watch one side of one signal, such as a rating and a peak. A trip outranks a warn of the same
-signal and replaces it, so that one event is one alarm: while it stands the others are suppressed by design.
+signal and replaces it, so that one event is one alarm: while it is active the others are suppressed by design.
 """
 
 from __future__ import annotations
@@ -87,22 +87,22 @@ class SignalAlarms:
         return changes
 
     def standing_at(self, end: int) -> list[AlarmChange]:
-        """Return how each alarm stands whose limit is exceeded at ``end``, the time of the latest :meth:`take`."""
-        told = [each.alarm.standing_at(end) for each in self._alarms if each.alarm.state in ACTIVE]
-        return self._with_values(told, _NO_TIMES, _NO_VALUES)
+        """Return the state of each alarm whose limit is exceeded at ``end``, the time of the latest :meth:`take`."""
+        standing = [each.alarm.standing_at(end) for each in self._alarms if each.alarm.state in ACTIVE]
+        return self._with_values(standing, _NO_TIMES, _NO_VALUES)
 
     def _with_values(self, changes: list[AlarmChange], t: Times, values: Values) -> list[AlarmChange]:
         """Give changes the worst value by their time, and those that no crossing made the value known then."""
         alarms = {each.limit.name: each for each in self._alarms}
-        told = []
+        completed = []
         for change in changes:
             worst = alarms[change.limit].worst.at(change.t, ends=change.stands == "normal")
             value = change.value
             if math.isnan(value):
                 known = int(np.searchsorted(t, change.t, side="right"))
                 value = float(values[known - 1]) if known else self._value
-            told.append(replace(change, value=value, worst=worst))
-        return told
+            completed.append(replace(change, value=value, worst=worst))
+        return completed
 
     def _begin(self, since: int) -> list[AlarmChange]:
         """Begin at ``since``: quiet from the start is what has been quiet by design until then."""
@@ -121,7 +121,7 @@ class SignalAlarms:
         return min(times, default=2**62)
 
     def _instant(self, now: int, steps: deque[Step], due: deque[AlarmInput]) -> list[AlarmChange]:
-        """Let all happen that bears the time ``now``: crossings, then inputs, then what ends by itself."""
+        """Apply everything at time ``now``: crossings, then inputs, then what ends by itself."""
         changes: list[AlarmChange | None] = []
         while steps and steps[0].t == now:
             step = steps.popleft()
@@ -143,7 +143,7 @@ class SignalAlarms:
         return [each for each in self._alarms if is_meant(what, each.limit.name, self.signal)]
 
     def _outrank(self, t: int, engage: bool) -> list[AlarmChange | None]:
-        """Let a trip that stands keep others quiet (``engage``), or let go of those that none outranks any more."""
+        """Let an active trip keep others quiet (``engage``), or let go of those that none outranks any more."""
         if len(self._alarms) == 1:
             return []
         changes = []
@@ -159,6 +159,6 @@ class SignalAlarms:
 
 
 def _outranks(one: LimitAlarm, other: LimitAlarm) -> bool:
-    """Tell whether a trip of ``one`` stands and counts for more than ``other``."""
+    """Return whether a trip of ``one`` is active and counts for more than ``other``."""
     more = one.outermost > other.outermost or other.alarm.reached != "trip"
     return one.alarm.stands_at_trip and more

@@ -6,7 +6,7 @@ standards leave the choice:
 
 * An alarm that is back inside before anybody saw it waits as *returned unacknowledged*; it never just vanishes.
 * A latch is let go only once it has been acknowledged: a reset of what nobody has read does nothing.
-* While an alarm is shelved, suppressed or out of service its excursions go on being reckoned; when that ends the
+* While an alarm is shelved, suppressed or out of service its excursions go on being counted; when that ends the
   alarm takes the state that the value then deserves.
 """
 
@@ -36,11 +36,11 @@ AlarmEvent = Literal[
 ``exceeded``: the bound is exceeded, with its delay; ``rose``: the trip too, after the warn; ``returned``: back
 inside; ``latched``: back inside, of an alarm that latches. ``shelved``, ``suppressed``, ``removed`` (from service):
 this is now the strongest of what keeps the alarm quiet. ``released ...``: nothing keeps it quiet any more, and this
-is how the value, or the latch, stands.
+follows the value, or the latch.
 """
 
 MASKED: frozenset[AlarmState] = frozenset({"shelved", "suppressed by design", "out of service"})
-"""States in which an alarm is neither shown among those that stand nor sounded."""
+"""States in which an alarm is neither shown among the active ones nor sounded."""
 ACTIVE: frozenset[AlarmState] = frozenset({"unacknowledged", "acknowledged"})
 """States that say the limit is exceeded now."""
 WAITING: frozenset[AlarmState] = frozenset({"unacknowledged", "returned unacknowledged", "latched unacknowledged"})

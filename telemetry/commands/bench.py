@@ -52,8 +52,8 @@ def run_bench(machine: Machine, bench: Any, options: Any) -> int:
     if options.as_json:
         say(json.dumps(bench_object(bench, result), allow_nan=False))
     else:
-        told = [line for each in (*bench_lines(result), next_step(result)) for line in _wrapped(each)]
-        say("\n".join([*bench_chart(test, result), *told]))
+        lines = [line for each in (*bench_lines(result), next_step(result)) for line in _wrapped(each)]
+        say("\n".join([*bench_chart(test, result), *lines]))
     return status or int(not result.is_sound)
 
 

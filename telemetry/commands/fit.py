@@ -87,17 +87,17 @@ def _judge(arguments: argparse.Namespace, machine: Machine | None, figures: Sess
     if arguments.changes:
         changed, made = tried(machine, arguments.changes)
         judged = Judgement.of(changed, figures, name)
-        told = try_object(made, before.findings, judged.findings)
+        shown = try_object(made, before.findings, judged.findings)
         lines = try_lines(machine.name, made, before.findings, judged.findings, colour)
     else:
-        told = fit_object(judged.findings)
+        shown = fit_object(judged.findings)
         lines = fit_lines(machine, judged.findings, colour, judged.lines())
     if figures is not None:
-        told["drive"] = judged.drive_object()
+        shown["drive"] = judged.drive_object()
     if colour and not arguments.json:
         sys.stdout.write("\n".join(lines) + "\n")  # our own colours; a machine file's text is printable
     else:
-        say(as_json(told) if arguments.json else "\n".join(lines))
+        say(as_json(shown) if arguments.json else "\n".join(lines))
     return 1 if overall(judged.findings) == "stop" else 0
 
 

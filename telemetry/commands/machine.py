@@ -123,8 +123,8 @@ def _change_limits(arguments: argparse.Namespace, machine: Machine, history: Res
     if arguments.json:
         say(as_json(limit_objects(found, missing)))
         return 0
-    told = change_lines(changes, limits_for(machine, history), found)
-    say("\n".join([f"{printable(path, 200)} changed:", *told, "", *limit_lines(found, missing)]))
+    changed = change_lines(changes, limits_for(machine, history), found)
+    say("\n".join([f"{printable(path, 200)} changed:", *changed, "", *limit_lines(found, missing)]))
     return 0
 
 
@@ -156,7 +156,7 @@ def new_machine(arguments: argparse.Namespace) -> int:
 
 
 def _look() -> list[dict[str, Any]]:
-    """Return the links in reach; what could not be looked for is said."""
+    """Return the links in reach; what could not be searched is reported."""
     from telemetry.discover import sources_in_reach
 
     say("Looking for devices in reach ...")

@@ -1,4 +1,4 @@
-"""Recorded sessions: list, export, bring their sources into step."""
+"""Recorded sessions: list, export, align their sources."""
 
 from __future__ import annotations
 
@@ -120,7 +120,7 @@ def bundle(arguments: argparse.Namespace) -> int:
     with StoreReader.open(store_path(arguments)) as reader:
         record = reader.session("last" if name == "last" else int(name))
         out = arguments.out or Path(f"shakedown-{record.id}.zip")
-        told = write_bundle(
+        written = write_bundle(
             reader,
             record,
             out,
@@ -128,7 +128,7 @@ def bundle(arguments: argparse.Namespace) -> int:
             names=arguments.with_names,
             replace_it=arguments.replace,
         )
-    say("\n".join(bundle_lines(told, out)))
+    say("\n".join(bundle_lines(written, out)))
     return 0
 
 
@@ -163,6 +163,6 @@ def align(arguments: argparse.Namespace) -> int:
     found = lags(pairs, {source.name: source.lag_s for source in known if source.lag_s is not None})
     for warning in recording.warnings:
         warn(warning)
-    told = (recording.name, list(dict.fromkeys(track.source for track in tracks)), pairs, found)
-    say(as_json(alignment_object(*told)) if arguments.json else "\n".join(alignment_lines(*told)))
+    result = (recording.name, list(dict.fromkeys(track.source for track in tracks)), pairs, found)
+    say(as_json(alignment_object(*result)) if arguments.json else "\n".join(alignment_lines(*result)))
     return 0 if found else 1

@@ -2,7 +2,7 @@
 
 Two tables. A single cable in free air goes by the US boat regulation, 33 CFR 183.425 Table 5 (ABYC E-11 has the same
 figures). A bundle or a conduit goes by NEC Table 310.16, which is for building wire: the NEC derates a bundle like
-a conduit. Where 310.16 has no column (105 and 125 degC, thin wire), ABYC E-11 Table VI-B stands in, whose title
+a conduit. Where 310.16 has no column (105 and 125 degC, thin wire), ABYC E-11 Table VI-B is used, whose title
 covers both.
 
 A cable rated for 105 degC is also one rated for 90 degC, so it carries the most that any column up to its own rating

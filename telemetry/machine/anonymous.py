@@ -37,7 +37,7 @@ def anonymous_machine(text: str, sources: Mapping[str, str], drivers: frozenset[
     Args:
         text: a machine file; one that is not TOML gives an empty one.
         sources: what each source is called instead, by its name.
-        drivers: names that may stand as ``driver``.
+        drivers: names allowed as ``driver``.
 
     """
     try:
@@ -77,7 +77,7 @@ def _section(
 
 
 def _may_stay(value: Any, drivers: frozenset[str]) -> bool:
-    """Tell whether a value is a number, a switch, a date or a word of the program's own."""
+    """Return whether a value is a number, a switch, a date or a word of the program's own."""
     if isinstance(value, bool | int | float | date | time):
         return True
     if isinstance(value, str):

@@ -1,7 +1,7 @@
 """What cells of each chemistry do in use: resistance, usable share, mean voltage, losses, charge in the cold.
 
 All figures are common practice of the trade, from memory unless ``known_from`` says otherwise; a maker's sheet or a
-measurement wins. They stand in for what an owner seldom knows and are never shown without that remark.
+measurement wins. They replace what an owner seldom knows and are never shown without saying so.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """What a cell of each chemistry tolerates: voltages and temperatures, for packs whose maker's sheet says nothing.
 
-The maker's sheet always wins; these rows only stand in for it. Voltages are volts a cell, temperatures degrees
+The maker's sheet always wins; these rows only replace it. Voltages are volts a cell, temperatures degrees
 Celsius. Where sources give a range, the stricter end is taken. Each row says in ``known_from`` which of its figures
 were seen in a source and which are from memory, that is, common practice of the trade.
 

@@ -31,7 +31,7 @@ METRES_PER_KFT = 304.8
 
 
 class BeyondTable(LookupError):
-    """A size or temperature for which no row stands; the text is a sentence for the user."""
+    """A size or temperature for which there is no row; the text is a sentence for the user."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +106,7 @@ STANDARD_FUSES_A = (
 
 
 def awg_number(gauge: str) -> int:
-    """Return the number that ASTM B258 reckons with: 4 for ``"4"``, 0 for ``"1/0"``, -3 for ``"4/0"``."""
+    """Return the number that ASTM B258 uses: 4 for ``"4"``, 0 for ``"1/0"``, -3 for ``"4/0"``."""
     return 1 - int(gauge[0]) if "/" in gauge else int(gauge)
 
 
@@ -127,13 +127,13 @@ def copper_factor(temperature_c: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Conductor:
-    """A conductor with the table rows that stand for it.
+    """A conductor with its table rows.
 
     Attributes:
         label: the size as stated, ``"4 AWG"`` or ``"25 mm²"``.
         ohm_per_m_20c: resistance of one metre at 20 degC.
         resistance_source: table, and the row where it is not the stated size.
-        gauge: the AWG row whose ampacity stands for it; None where it is thinner than every row.
+        gauge: the AWG row whose ampacity is used; None where it is thinner than every row.
 
     """
 
@@ -198,7 +198,7 @@ def _gauge_up_to(area_mm2: float) -> Gauge | None:
 def next_standard_fuse(amperes: float) -> float:
     """Return the lowest standard fuse rating at or above ``amperes``; ``amperes`` itself outside the list.
 
-    Below the list too: 15 A is no next size for a conductor that carries 5 A.
+    Below the list too: 15 A is not the next size for a conductor that carries 5 A.
     """
     if amperes < STANDARD_FUSES_A[0]:
         return amperes

@@ -37,7 +37,7 @@ PLAUSIBLE: tuple[tuple[str, float, float], ...] = (
     ("path_heat", 1.0, 10000.0),
 )
 """By pattern of the signal, the first that fits: where an owner's bound can lie, in the signal's unit. Wide on
-purpose: a bound outside is a slip of the pen, most often the wrong unit. 0 always passes."""
+purpose: a bound outside is a typing error, most often the wrong unit. 0 always passes."""
 
 _MEANINGS: dict[str, tuple[str, ...]] = {
     "imbalance unbalance unbalanced balance balancing": ("cell-imbalance-top", "cell-charge-low"),

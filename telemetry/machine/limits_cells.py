@@ -13,10 +13,10 @@ TOP_WARN, TOP_TRIP = 2.0, 6.0
 the trip is ours."""
 DEFICIT_WARN = 1.5
 """New cells of one batch hold the same within 1 to 2 % (common practice, from memory); what is judged is the least
-deficit that the readings allow, about half of the real one when it is first told."""
+deficit that the readings allow, about half of the real one when it is first reported."""
 DEFICIT_TRIP = 8.0
 RATIO_WARN = 1.5
-"""Cells of one batch with their links agree within some 15 %; a link that is longer by design may bring 40 %. From
+"""Cells of one batch with their links agree within some 15 %; a link that is longer by design may add 40 %. From
 memory."""
 RATIO_TRIP = 3.0
 

@@ -38,8 +38,8 @@ class ResistanceHistory:
         """
         near = [
             ohm
-            for ohm, warmth, level in zip(self.ohm, self.temperature_c, self.charge, strict=True)
-            if abs(warmth - temperature_c) <= LIKE_TEMPERATURE_C and abs(level - charge) <= LIKE_CHARGE
+            for ohm, celsius, level in zip(self.ohm, self.temperature_c, self.charge, strict=True)
+            if abs(celsius - temperature_c) <= LIKE_TEMPERATURE_C and abs(level - charge) <= LIKE_CHARGE
         ]
         return median(near) if len(near) >= LEAST_LIKE else None
 

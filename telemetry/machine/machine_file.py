@@ -1,7 +1,7 @@
 """Reads a machine file: TOML in, a :class:`Machine` out, or every problem at once.
 
 A value that is wrong is reported and left out, and reading goes on, so that one look at the messages is enough to
-mend the file. Contradictions are looked for only among values that are right by themselves.
+repair the file. Contradictions are checked only among values that are right by themselves.
 """
 
 from __future__ import annotations
@@ -148,7 +148,7 @@ class _Reader:
         self._stated: dict[str, dict[str, Any]] = {}
 
     def machine(self, text: str, file: str) -> Machine | None:
-        """Return the machine, as far as it can be told; what is wrong stands in ``problems``."""
+        """Return the machine, as far as it is known; what is wrong is in ``problems``."""
         self._top()
         stated = {section: self._section(section) for section in _PLAIN_SECTIONS}
         self._contradicting(between_sections(self._stated))
@@ -184,7 +184,7 @@ class _Reader:
             self._report(each.section, each.key, each.what, each.right)
 
     def _top(self) -> None:
-        """Report whatever stands at the top of the file and is no section of ours."""
+        """Report whatever is at the top of the file and is no section of ours."""
         for name in self._tables:
             if name in SECTIONS:
                 continue
@@ -271,7 +271,7 @@ class _Reader:
         return {str(table["name"]).strip() for table in self._tables["source"] if "name" in table}
 
     def _good_name(self, name: str, sources: list[SourceSettings], index: int) -> bool:
-        """Tell whether a source may be called ``name``; report it where not."""
+        """Return whether a source may be called ``name``; report it where not."""
         if any(source.name == name for source in sources):
             self._report(
                 "source", "name", f'is "{printable(name)}" a second time', "give each source its own name", index

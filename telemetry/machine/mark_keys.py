@@ -40,7 +40,7 @@ def key_name(name: str) -> str:
 
 
 def is_key(name: str) -> bool:
-    """Tell whether ``name``, as :func:`key_name` returns it, is a key that may set a mark."""
+    """Return whether ``name``, as :func:`key_name` returns it, is a key that may set a mark."""
     character = len(name) == 1 and "!" <= name <= "~"
     return name not in TAKEN and (character or name in _NAMED)
 

@@ -1,6 +1,6 @@
 """Writes an owner's numbers into ``[limits.NAME]`` of a machine file's text, and leaves every other byte as it is.
 
-The text is edited by line, not written anew from its meaning, so comments, blanks and order stay. The result is read
+The text is edited by line, not rewritten from its meaning, so comments, blanks and order stay. The result is read
 again: it must mean the old file with just these changes, or nothing is written.
 """
 
@@ -30,7 +30,7 @@ class Change:
 
     @property
     def place(self) -> str:
-        """What is changed, as it stands in the file: ``[limits.soc-low] warn``."""
+        """What is changed, as written in the file: ``[limits.soc-low] warn``."""
         return f"[limits.{self.limit}]" + (f" {self.key}" if self.key else "")
 
 

@@ -11,7 +11,7 @@ _KEY = re.compile(r"""\s*("[^"]*"|'[^']*'|[A-Za-z0-9_-]+)\s*(?:=|\.)""")
 
 
 class Places:
-    """Where the keys of one machine file stand.
+    """Where the keys of one machine file are.
 
     The search is by line and knows only the usual way of writing: a header on its line, a key at the start of one.
     Where a key is written otherwise the place is named without a line.

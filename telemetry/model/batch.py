@@ -48,7 +48,7 @@ class Group:
 
     @property
     def key(self) -> tuple[str, str]:
-        """What tells this group from all others of the session: (source, name)."""
+        """What identifies this group among all others of the session: (source, name)."""
         return (self.source, self.name)
 
     @cached_property

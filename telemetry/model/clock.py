@@ -14,7 +14,7 @@ from typing import Protocol
 
 
 class Clock(Protocol):
-    """Tells the time of a run, in int microseconds since the Unix epoch, and waits by it."""
+    """Gives the time of a run, in int microseconds since the Unix epoch, and waits by it."""
 
     def now(self) -> int:
         """Return the present time; never less than an earlier answer."""
@@ -53,7 +53,7 @@ class SystemClock:
 
 
 class ManualClock:
-    """A clock that stands still until told to move; what waits is woken in the order of its deadlines."""
+    """A clock that stands still until it is moved; what waits is woken in the order of its deadlines."""
 
     def __init__(self, now: int = 0) -> None:
         self._now = now

@@ -136,7 +136,7 @@ class LinkUnavailable(LinkError):
 
 
 class LinkLost(LinkError):
-    """The link was open and broke. Example: the plug was pulled; the far end closed the connection."""
+    """The link was open and broke. Example: the plug was pulled; the device closed the connection."""
 
 
 class LinkSilent(LinkError):

@@ -2,7 +2,7 @@
 
 Two sorts run in the same spans. *Inputs* come from outside the stages (a link changed, the operator acknowledged);
 they are recorded, so that a replay of the session gives the same alarms. *Findings* are made by stages and are
-made anew in a replay.
+made again in a replay.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ AlarmState = Literal[
     "suppressed by design",
     "out of service",
 ]
-"""How an alarm stands: the states of IEC 62682 and ISA-18.2, as :mod:`telemetry.alarms.states` joins them."""
+"""State of an alarm: those of IEC 62682 and ISA-18.2, as :mod:`telemetry.alarms.states` joins them."""
 AlarmChangeState = Literal[
     "raised",
     "cleared",
@@ -38,12 +38,12 @@ AlarmChangeState = Literal[
     "standing at end",
 ]
 Situation = Literal["driving", "braking", "charging", "resting"]
-"""What the machine is doing. Where no signal tells, *driving*: then an act must suit a machine that moves."""
+"""What the machine is doing. Where no signal shows it, *driving*: the act must suit a machine that moves."""
 
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """Base of all events; ``kind`` names it in JSON and in the store, ``is_input`` tells the two sorts apart."""
+    """Base of all events; ``kind`` names it in JSON and in the store, ``is_input`` distinguishes the two kinds."""
 
     kind: ClassVar[str] = "event"
     is_input: ClassVar[bool] = False
@@ -228,7 +228,7 @@ class AlarmChange(Event):
         value: the value that decided, or as it was known at ``t``, in the signal's unit; NaN where there is none.
         bound: the value it was held against.
         why: one sentence for the operator.
-        stands: how the alarm stands from now on.
+        stands: the state of the alarm from now on.
         worst: the worst value by ``t`` since the first row beyond the bound, of the present excursion or the one that
             just ended; NaN where there is none, and for alarms that no bound decides.
         cell: number of the cell that the value was of at ``t``; None where no one cell is meant or known.
@@ -257,7 +257,7 @@ class AlarmFinding(Event):
 
     Attributes:
         what: ``chattering`` of one alarm, ``flood`` of all together.
-        state: whether it began or ended at ``t``; chattering is told once an episode, so it only begins.
+        state: whether it began or ended at ``t``; chattering is reported once an episode, so it only begins.
         limit, signal: the alarm that chatters; empty for a flood.
         count: alarms within the window at ``t``.
         why: what it is and what to change, for the owner.

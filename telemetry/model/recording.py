@@ -41,17 +41,17 @@ class Recording(Protocol):
 
     @property
     def machine_text(self) -> str | None:
-        """The machine file that was in force, whole, where the recording brings it along."""
+        """The machine file that was in force, whole, where the recording contains it."""
         ...
 
     def spans(self, rows: int = 8192) -> Iterator[Span]:
         """Read from the beginning, in spans of about ``rows`` rows and events, all groups together.
 
         * Ends ascend strictly. A span's end is the time of the last row or event in it, and every row and event
-          with ``t <= end`` that was not in an earlier span is in this one: what bears the same time is never parted,
+          with ``t <= end`` that was not in an earlier span is in this one: rows of the same time are never separated,
           so an instant with very many rows makes a longer span.
         * Rows of one group keep their order, at equal times too, across all spans. At most one batch a group.
-        * ``events`` holds recorded inputs only (``is_input``), in time order; findings are made anew.
+        * ``events`` holds recorded inputs only (``is_input``), in time order; findings are made again.
 
         Raises:
             RecordingError, StoreError: what is wrong further down; everything before it has been given out.

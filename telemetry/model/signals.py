@@ -237,7 +237,7 @@ def pack_temperature_number(name: str) -> int | None:
 
 
 def is_identifier(name: str) -> bool:
-    """Tell whether ``name`` can stand unquoted as a column: lower case, digits, underscore, 63 at the most."""
+    """Return whether ``name`` can be an unquoted column: lower case, digits, underscore, 63 at the most."""
     return _IDENTIFIER.fullmatch(name) is not None
 
 

@@ -1,8 +1,8 @@
 """The stage that says what steady current would have heated pack and wiring as much as the real one has.
 
 Each part on the way (pack, conductor, fuse, connector) has a rating and a time constant, and so a root mean square of
-its own over a window that fades. The part that stands worst tells: its mean over its rating, times the lowest rating
-of all. A steady current reads as itself. See :mod:`telemetry.machine.limits_current` for the time constants.
+its own over a window that fades. The part nearest its rating decides: its mean over its rating, times the lowest
+rating of all. A steady current reads as itself. See :mod:`telemetry.machine.limits_current` for the time constants.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ class _Way:
         self._squares = [0.0] * len(parts)
 
     def take(self, seconds: float, square: float, pack_only: bool = False) -> float:
-        """Carry a current with that mean square for so long; return the steady current that stands for it, A."""
+        """Carry a current with that mean square for so long; return the equivalent steady current, A."""
         worst = 0.0
         for place, window in enumerate(self._windows):
             heating = 0.0 if pack_only and not self._is_pack[place] else square
@@ -72,10 +72,10 @@ class Averaging:
             return span
         t, out, into = [], [], []
         for block in blocks:
-            told = self._take(block)
+            averages = self._take(block)
             t.append(block.end)
-            out.append(told[0])
-            into.append(told[1])
+            out.append(averages[0])
+            into.append(averages[1])
         times = np.array(t, dtype=np.int64)
         batches = []
         if self._discharge is not None:
@@ -85,7 +85,7 @@ class Averaging:
         return span.adding(batches=batches)
 
     def _take(self, block: Block) -> tuple[float, float]:
-        """Return the steady currents out and in, both >= 0, that stand for everything up to the block's end."""
+        """Return the steady currents out and in, both >= 0, equivalent to everything up to the block's end."""
         t, current = block.t, block.values[:, 0]
         before_t, before = self._last if self._last is not None else (int(t[0]), float(current[0]))
         self._last = (int(t[-1]), float(current[-1]))

@@ -43,8 +43,8 @@ class Bus:
 
     Args:
         waits: wait for room in queued listeners rather than lose (a replay); a live run does not wait.
-        on_loss: told of each loss, when a queued listener stops or resumes writing, and of a direct one that fails;
-            brings it back into the run.
+        on_loss: called for each loss, when a queued listener stops or resumes writing, and when a direct one fails;
+            adds it to the run.
 
     Attributes:
         published: values (rows times signals) of all spans.
@@ -76,7 +76,7 @@ class Bus:
             try:
                 listener(span)
             except Exception as error:
-                self._tell_once(listener, span.end, error)
+                self._report_once(listener, span.end, error)
         for name, queued in self._queued.items():
             if self._waits:
                 await queued.room(span.value_count)
@@ -86,7 +86,7 @@ class Bus:
                 self._on_loss(Loss(span.end, name, refused, why))
             self._watch(name, queued, span.end)
 
-    def _tell_once(self, listener: Direct, end: int, error: Exception) -> None:
+    def _report_once(self, listener: Direct, end: int, error: Exception) -> None:
         if listener not in self._failed:
             self._failed.add(listener)
             part = part_name(getattr(listener, "__self__", listener))

@@ -1,4 +1,4 @@
-"""The stage that tells the current into a pack that is too cold or too hot to be charged."""
+"""The stage that finds the current into a pack that is too cold or too hot to be charged."""
 
 from __future__ import annotations
 
@@ -75,6 +75,6 @@ class ChargeTemperature:
             self._known = np.concatenate([self._known, np.full(more, np.nan)])
             self._known_at = np.concatenate([self._known_at, np.zeros(more, dtype=np.int64)])
         for row in (block.values[-1],) if not np.isnan(block.values[-1]).any() else block.values:
-            told = ~np.isnan(row)
-            self._known[told] = row[told]
-            self._known_at[told] = block.end
+            fresh = ~np.isnan(row)
+            self._known[fresh] = row[fresh]
+            self._known_at[fresh] = block.end

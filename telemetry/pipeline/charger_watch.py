@@ -1,8 +1,8 @@
-"""The stage that tells a charger's current from that of regenerative braking.
+"""The stage that distinguishes a charger's current from regenerative braking.
 
 Both flow into the pack. A charger feeds a machine that stands still, steadily and for long; braking needs motion.
 Motion, by vehicle or motor speed, or a throttle that moves rules a charger out. Power at the wall proves one. With a
-speed signal that shows standstill, 15 s of current are enough. Without one only steadiness tells, and it takes two
+speed signal that shows standstill, 15 s of current are enough. Without one only steadiness shows it, and it takes two
 minutes: braking current follows the ground and the speed from second to second, a charger's does not.
 """
 
@@ -93,7 +93,7 @@ class ChargerWatch:
         return self._charging
 
     def _throttle_moves(self, volts: float | None) -> bool:
-        """Tell whether the throttle has moved since current began to flow in."""
+        """Return whether the throttle has moved since current began to flow in."""
         if volts is None:
             return False
         low, high = self._throttle or (volts, volts)
@@ -101,7 +101,7 @@ class ChargerWatch:
         return self._throttle[1] - self._throttle[0] > THROTTLE_V
 
     def _is_steady(self) -> bool:
-        """Tell whether the current of the last minute changed little from second to second."""
+        """Return whether the current of the last minute changed little from second to second."""
         currents = np.array([current for _, current in self._recent])
         change = float(np.abs(np.diff(currents)).mean()) if len(currents) > 1 else 0.0
         return change <= ROUGH_A + ROUGH_SHARE * abs(float(currents.mean()))

@@ -28,7 +28,7 @@ class Cells:
     """
 
     def advance(self, span: Span) -> Span:
-        """Add one derived batch for each batch that tells of cells."""
+        """Add one derived batch for each batch with cells."""
         return span.adding(batches=[d for b in span.batches if (d := self._derived(b)) is not None])
 
     def _derived(self, batch: Batch) -> Batch | None:

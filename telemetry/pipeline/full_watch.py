@@ -1,4 +1,4 @@
-"""The stage that tells for how long a charger has held a full pack up.
+"""The stage that finds for how long a charger has held a full pack up.
 
 Full: while a charger feeds the pack, the voltage is at the top and the current has fallen to its end. From then on
 the charger is still on while it goes on giving current, or while the voltage stays where it was. An iron phosphate
@@ -83,7 +83,7 @@ class FullWatch:
         return 0.0 if self._since is None else (end - self._since) / (60 * MICROSECONDS)
 
     def _is_held(self, volts: float, current: float, charging: bool) -> bool:
-        """Tell whether the charger still holds the pack up."""
+        """Return whether the charger still holds the pack up."""
         if volts < self._top or current > ENDED_A:
             return False
         self._held_v = max(self._held_v, volts)

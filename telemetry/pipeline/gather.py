@@ -23,11 +23,11 @@ class Gather:
         ahead_at_most: how far ahead of a span's end a row is still believed, microseconds; None for any distance: a
             replay hands rows over before their time.
         prefer: which source a signal is taken from where several give it, by signal. Where nothing is said the first
-            to give it keeps it for the run. The others' is carried as ``extra_SOURCE_SIGNAL``: never a silent mix.
+            to give it keeps it for the run. The others' is kept as ``extra_SOURCE_SIGNAL``: never a silent mix.
         lags: how much later than they were true a source's readings come, int microseconds, by source; 0 for one that
             is not named. Rows cannot be put back to where they were true, for spans that are closed stay closed; so
             each source's rows are moved on by what it lags less than the one that lags most, and wait here until
-            due. All then stand side by side, nothing comes late that would not without, and everything is told as
+            due. All are then aligned, nothing comes late that would not without, and everything is reported as
             much later as the greatest lag is.
 
     Attributes:
@@ -97,7 +97,7 @@ class Gather:
         return batch.rows(0, due) if due else None
 
     def _in_time(self, batch: Batch, end: int) -> Batch:
-        """Give rows behind the last end, or absurdly far ahead, a time that can stand; count them."""
+        """Give rows behind the last end, or absurdly far ahead, a possible time; count them."""
         late = int(np.searchsorted(batch.t, self._end, side="left")) if self._end is not None else 0
         first_ahead = len(batch)
         if self._ahead_at_most is not None:
@@ -149,8 +149,8 @@ class Gather:
                 owner = self._owners.setdefault(signal, group.source)
                 names.append(signal if owner == group.source else extra_name(f"{group.source}_{signal}"))
                 if owner != group.source:
-                    told = f"{signal} comes from {owner}; that of {group.source} is kept as {names[-1]}"
-                    self._events.append(Mark(int(batch.t[0]), told, "program"))
+                    note = f"{signal} comes from {owner}; that of {group.source} is kept as {names[-1]}"
+                    self._events.append(Mark(int(batch.t[0]), note, "program"))
             self._renamed[group] = Group(group.source, group.name, tuple(names), group.origin)
         return self._renamed[group]
 

@@ -77,7 +77,7 @@ class Judge:
         inputs: list[AlarmInput] = [event for event in span.events if isinstance(event, _OPERATOR_INPUTS)]
         inputs += self._quiet.take(span)
         raises: list[Raise] = []
-        # A derived signal's first rows may be told long after they were true, and what was done meanwhile means them.
+        # A derived signal's first rows may come long after they were true, and acts done meanwhile refer to them.
         self._earlier += inputs
         upto = span.end
         for watched in self._watched.values():

@@ -20,7 +20,7 @@ from telemetry.pipeline.top_watch import TopWatch
 
 
 def limit_stages(machine: Machine, history: ResistanceHistory = NO_HISTORY) -> list[Stage]:
-    """Return fresh stages, to stand after those that derive and estimate and before the judge."""
+    """Return fresh stages, to run after those that derive and estimate and before the judge."""
     pack, area, width = machine.pack, machine.work.area_ha, machine.vehicle.working_width_m
     plan = Plan(area, width) if area is not None and width is not None else None
     return [

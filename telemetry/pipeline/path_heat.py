@@ -1,4 +1,4 @@
-"""The stage that tells how much power turns into heat between pack and controller, beyond the conductor's own.
+"""The stage that finds how much power turns into heat between pack and controller, beyond the conductor's own.
 
 With d the voltage between pack and controller and I the current, a path of resistance r has d = r I, and its heat
 is r times the mean square of I. r comes from means over ten seconds, for the two voltages are read by different
@@ -71,7 +71,7 @@ class PathHeat:
         self._parts: deque[_Part] = deque(maxlen=BLOCKS_TOGETHER)
 
     def advance(self, span: Span) -> Span:
-        """Add what the blocks tell that both voltages have decided."""
+        """Add the result of the blocks for which both voltages are known."""
         held = self._holder.take(span)
         if held is not None:
             rows = self._rows(held)

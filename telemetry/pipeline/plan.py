@@ -1,6 +1,6 @@
 """The pace of a replay: when rows fall due, how far the run has got, and the run's clock meanwhile.
 
-The plan is absolute: what bears time ``t`` falls due at wall time ``anchor + (t - start) / speed``. Sleeps are never
+The plan is absolute: what has time ``t`` is due at wall time ``anchor + (t - start) / speed``. Sleeps are never
 summed, so a late wake-up delays one slice and not the rest of the run.
 """
 
@@ -19,7 +19,7 @@ LEAD_IN_WALL_US = 2_000_000
 
 
 class Pacer(Protocol):
-    """Tells the run where its spans end: by the clock when live, by the plan in a replay."""
+    """Decides where the spans of a run end: by the clock when live, by the plan in a replay."""
 
     async def next_end(self) -> int:
         """Return the next span's end, later than the one before, once everything up to it has been handed over."""
@@ -100,7 +100,7 @@ class ReplayPlan:
             await self._moved.wait()
 
     def pause(self) -> None:
-        """Halt play where it stands."""
+        """Halt play here."""
         self._anchor_here()
         self._paused = True
         self._since = None
@@ -115,7 +115,7 @@ class ReplayPlan:
         self._repace()
 
     def set_speed(self, speed: float | None) -> None:
-        """Play on at ``speed`` from where play stands; a halted play stays halted.
+        """Play on at ``speed`` from where it is; a halted play stays halted.
 
         Raises:
             ValueError: ``speed`` is not a finite number greater than 0 (or None, as fast as it goes).
@@ -127,9 +127,9 @@ class ReplayPlan:
         self._repace()
 
     async def reach(self, t: int) -> int:
-        """Wait until what bears times up to ``t`` is due, and return ``t``.
+        """Wait until what has times up to ``t`` is due, and return ``t``.
 
-        Where the speed changed or play was paused meanwhile, return the earlier time that play stands at; it may be
+        Where the speed changed or play was paused meanwhile, return the earlier time that play has reached; it may be
         one that was delivered before.
         """
         if not self._begun:
@@ -172,7 +172,7 @@ class ReplayPlan:
             self._since = self._clock.now()
 
     def _position(self) -> int:
-        """Where play stands by the plan: what bears this time falls due now."""
+        """Where play is by the plan: what has this time is due now."""
         if self._speed is None:
             return self._from if self._delivered is None else self._delivered
         if self._since is None:

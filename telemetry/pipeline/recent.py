@@ -51,7 +51,7 @@ class Recent:
         return self.rows[-1][0] - self.rows[-2][0] if len(self.rows) > 1 else 0
 
     def is_fresh(self, t: int) -> bool:
-        """Tell whether the latest value is no older than the four seconds kept."""
+        """Return whether the latest value is no older than the four seconds kept."""
         return bool(self.rows) and t - self.rows[-1][0] <= KEPT
 
     def since(self, start: int) -> list[float]:

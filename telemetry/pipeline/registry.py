@@ -31,7 +31,7 @@ C = TypeVar("C")
 
 
 def _found() -> dict[str, EntryPoint]:
-    """Return the entry points by name; of two of one name the built-in wins, and :func:`clashes` tells."""
+    """Return the entry points by name; of two of one name the built-in wins, and :func:`clashes` reports it."""
     found: dict[str, EntryPoint] = {}
     for point in entry_points(group=GROUP):
         if point.name not in found or _is_ours(point):

@@ -1,8 +1,8 @@
 """The stage that says what is left: charge that is there at least, energy, and energy against the rest of the work.
 
-Everything is told in blocks of ten seconds, each at the low end of its 90 % interval, as the screen and the report
+Everything is judged in blocks of ten seconds, each at the low end of its 90 % interval, as the screen and the report
 show it: running out costs more than turning early. The charge is the estimate's low end, where it is known to ±15 %
-or better: a pack that may be at 40 or at 0 % is no ground for a warning at 20. Else it is what the pack itself
+or better: a pack that may be at 40 or at 0 % is no reason for a warning at 20. Else it is what the pack itself
 reports, for which nobody states an error.
 
 The work done is distance times working width while the implement is engaged (overlap counts twice, so the need is
@@ -30,7 +30,7 @@ ENERGY_MARGIN = Group("derived", "energy_margin", ("energy_margin",), "derived")
 MOST_UNCERTAIN = 15.0
 """Half of the 90 % interval of the state of charge, %, above which the estimate is no ground for a warning."""
 FIRST_SHARE = 0.05
-"""The need of an area is told once this share of it is done: before that the way there and the first turns rule."""
+"""The need of an area is known once this share of it is done: before that the first turns dominate."""
 SQUARE_METRES_PER_HECTARE = 10_000.0
 _HOURS = BLOCK / MICROSECONDS / 3600.0
 
@@ -53,9 +53,9 @@ class _Means:
 
     def take(self, span: Span, end: int) -> dict[int, float]:
         blocks = self._blocks.take(*known_rows(self._chosen, span), end)
-        return {block.end: self._told(block) for block in blocks}
+        return {block.end: self._figure(block) for block in blocks}
 
-    def _told(self, block: Block) -> float:
+    def _figure(self, block: Block) -> float:
         return float(block.values[-1, 0]) if self._last else float(block.values.mean())
 
 
@@ -105,9 +105,9 @@ class Reserve:
         rows = ({t: soc.low for t, soc in charge.items()}, energy, margins)
         return span.adding(
             [
-                Batch.of_rows(group, list(told), [[value] for value in told.values()])
-                for group, told in zip(groups, rows, strict=True)
-                if told
+                Batch.of_rows(group, list(known), [[value] for value in known.values()])
+                for group, known in zip(groups, rows, strict=True)
+                if known
             ],
             complete=self._complete,
         )
@@ -118,7 +118,7 @@ class Reserve:
             return {}
         voltage, current = self._voltage.take(span, end), self._current.take(span, end)
         speed, engaged = self._speed.take(span, end), self._engaged.take(span, end)
-        told = {}
+        known = {}
         for t in sorted(energy.keys() | current.keys() | speed.keys()):
             if t in voltage and t in current:
                 self._used_wh += voltage[t] * current[t] * _HOURS
@@ -127,5 +127,5 @@ class Reserve:
                 self._done_ha += metres * self._plan.width_m / SQUARE_METRES_PER_HECTARE
             if t in energy and self._done_ha >= FIRST_SHARE * self._plan.area_ha:
                 rest = max(0.0, self._plan.area_ha - self._done_ha)
-                told[t] = energy[t] - rest * max(0.0, self._used_wh) / self._done_ha
-        return told
+                known[t] = energy[t] - rest * max(0.0, self._used_wh) / self._done_ha
+        return known

@@ -54,7 +54,7 @@ class ResistanceChange:
         self._resistance = Chosen("pack_resistance", measured_only=False)
         self._charges = Chosen("soc_reported"), Chosen("soc_estimated", measured_only=False)
         self._sensors = ChosenGroup(lambda signal: pack_temperature_number(signal) is not None)
-        self._warmth, self._levels = _Latest(), (_Latest(), _Latest())
+        self._temperature, self._levels = _Latest(), (_Latest(), _Latest())
 
     def advance(self, span: Span) -> Span:
         """Add what the resistances of ``span`` say."""
@@ -64,7 +64,7 @@ class ResistanceChange:
         upto = span.complete.get(RESISTANCE_KEY, span.end)
         t, values = self._sensors.find(span)
         if len(t):
-            self._warmth.take(t, values.mean(axis=1), upto)
+            self._temperature.take(t, values.mean(axis=1), upto)
         for chosen, level in zip(self._charges, self._levels, strict=True):
             charge = chosen.find(span)
             if charge is not None:
@@ -74,11 +74,11 @@ class ResistanceChange:
         return span.adding([Batch.of_rows(CHANGE, [at for at, _ in rows], [[v] for _, v in rows])], complete=complete)
 
     def _rows(self, t: Times, ohm: Values) -> list[tuple[int, float]]:
-        told = []
+        changes = []
         for at, now in zip(t.tolist(), ohm.tolist(), strict=True):
             levels = [level.at(at) for level in self._levels]
             charge = next((level for level in levels if level == level), float("nan"))
-            before = self._history.like(self._warmth.at(at), charge)
+            before = self._history.like(self._temperature.at(at), charge)
             if before is not None and now == now:
-                told.append((at, 100.0 * (now / before - 1.0)))
-        return told
+                changes.append((at, 100.0 * (now / before - 1.0)))
+        return changes

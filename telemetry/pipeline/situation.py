@@ -1,6 +1,6 @@
-"""What the machine is doing, told from current and speed: driving, braking, charging or resting.
+"""What the machine is doing, from current and speed: driving, braking, charging or resting.
 
-Of a machine without a speed signal only the current tells whether it moves. One that gave more than 2 A within the
+Of a machine without a speed signal only the current shows whether it moves. One that gave more than 2 A within the
 last minute may still roll; a standing machine with its key on draws less. Ours.
 """
 
@@ -104,7 +104,7 @@ class _Follows:
         self._last = int(rows[-1])
 
     def is_known(self, t: int) -> bool:
-        """Tell whether its signal was known at ``t`` or within ten seconds before."""
+        """Return whether its signal was known at ``t`` or within ten seconds before."""
         return self._known.at(t) and (self._last is None or t <= self._last + _GAP)
 
 

@@ -26,7 +26,7 @@ class Stage(Protocol):
 
 @runtime_checkable
 class Renewable(Protocol):
-    """A stage that can begin anew in mid-session and say nothing false; one that counts from the start cannot."""
+    """A stage that can start again in mid-session and say nothing false; one that counts from the start cannot."""
 
     def afresh(self) -> Stage:
         """Return a fresh one with the same settings."""
@@ -37,13 +37,13 @@ class Chain:
     """Stages one after another, itself a stage.
 
     Where one fails through a mistake of the program no row is lost: the span goes on as it was given to that stage.
-    The stage is left out from then on, or begins afresh where it is :class:`Renewable`. The next span brings the
+    The stage is left out from then on, or starts again where it is :class:`Renewable`. The next span reports the
     condition that raises the alarm, once for each stage.
     """
 
     def __init__(self, stages: Iterable[Stage]) -> None:
         self._stages = list(stages)
-        self._told: set[str] = set()
+        self._reported: set[str] = set()
         self._failures: list[AlarmCondition] = []
 
     def advance(self, span: Span) -> Span:
@@ -65,13 +65,13 @@ class Chain:
         else:
             del self._stages[place]
             consequence = "it is left out from here on"
-        if part not in self._told:
-            self._told.add(part)
+        if part not in self._reported:
+            self._reported.add(part)
             self._failures.append(part_failure(t, part, error, consequence))
 
 
 class Chosen:
-    """The group that stands for a signal: the first of the session to carry it, the earlier row deciding.
+    """The group that represents a signal: the first of the session to carry it, the earlier row deciding.
 
     Args:
         signal: its name.
@@ -95,10 +95,10 @@ class Chosen:
 
 
 class ChosenGroup:
-    """The measured group that stands for a sort of signals: the first of the session to carry enough of them.
+    """The measured group that represents a kind of signals: the first of the session to carry enough of them.
 
     Args:
-        wanted: tells whether a signal is of that sort.
+        wanted: whether a signal is of that kind.
         least: how many of them it must carry.
 
     Attributes:

@@ -64,7 +64,7 @@ class Strip:
             now: int microseconds; the newest column is the one that holds it.
             count: how many columns.
             seconds_each: seconds a column covers; edges lie at multiples of it, so that only the newest changes.
-            interval: typical microseconds between samples; an empty second up to 2.5 intervals long is no gap but a
+            interval: typical microseconds between samples; an empty second up to 2.5 intervals long is a
                 column shorter than the sample period, and repeats the second before it.
         """
         if self.last_second is None:

@@ -40,7 +40,7 @@ class Supervisor:
         self._post = post
         self._delay = FIRST_DELAY
         self._state: LinkState | None = None
-        self._told: tuple[str, str] = ("", "")
+        self._reported: tuple[str, str] = ("", "")
         self._heard = 0
         self._asleep = False
         self._waiting: asyncio.Event | None = None
@@ -58,7 +58,7 @@ class Supervisor:
         while True:
             driver = self._make()
             if self._state not in ("silent", "lost"):
-                self._tell("opening")
+                self._report("opening")
             try:
                 await self._one_opening(driver)
             except LinkError as error:
@@ -70,7 +70,7 @@ class Supervisor:
                     raise
                 await self._wait_to_retry(driver, LinkLost(self._mistake(error)))
             else:
-                self._tell("ended")
+                self._report("ended")
                 return
 
     async def _one_opening(self, driver: Driver) -> None:
@@ -106,11 +106,11 @@ class Supervisor:
                 self._heard = self._clock.now()
                 self._asleep = isinstance(item, Asleep)
                 if isinstance(item, Asleep):
-                    self._tell("asleep", item.why)
+                    self._report("asleep", item.why)
                     continue
                 if isinstance(item, Batch) and self._state != "live":
                     self._delay = FIRST_DELAY
-                    self._tell("live")
+                    self._report("live")
                 self._post(item)
 
     async def _watch(self, silence_s: float | None) -> None:
@@ -138,13 +138,13 @@ class Supervisor:
         retry_at = self._clock.now() + self._delay
         state: LinkState = "silent" if isinstance(error, LinkSilent) else "lost"
         why = str(error)
-        if (state, why) != self._told:
-            self._tell(state, why, retry_at)
+        if (state, why) != self._reported:
+            self._report(state, why, retry_at)
         await self._until(retry_at)
         self._delay = min(2 * self._delay, longest)
 
     def try_now(self) -> bool:
-        """Try the link again now; tell whether it waits for a try."""
+        """Try the link again now; return whether it was waiting for a try."""
         if self._waiting is None:
             return False
         self._waiting.set()
@@ -180,6 +180,6 @@ class Supervisor:
             why = self._mistake(error)
         self._post(LinkChange(self._clock.now(), self.source, "lost", why))
 
-    def _tell(self, state: LinkState, why: str = "", retry_at: int | None = None) -> None:
-        self._state, self._told = state, (state, why)
+    def _report(self, state: LinkState, why: str = "", retry_at: int | None = None) -> None:
+        self._state, self._reported = state, (state, why)
         self._post(LinkChange(self._clock.now(), self.source, state, why, retry_at))

@@ -1,4 +1,4 @@
-"""Whether power was lost under load, told from what a machine measures besides the BMS's own flag.
+"""Whether power was lost under load, from what a machine measures besides the BMS's own flag.
 
 Two signs, either of which is enough:
 
@@ -57,7 +57,7 @@ class Signals:
         return (volts - self.throttle.lowest) / width if width > _LEAST_TRAVEL_V else 0.0
 
     def was_loaded(self, start: int) -> bool:
-        """Tell whether the machine drew current, moved or was throttled at or after ``start``."""
+        """Return whether the machine drew current, moved or was throttled at or after ``start``."""
         return (
             any(value >= self.load_a for value in self.current.since(start))
             or any(abs(value) > 1.0 for value in self.speed.since(start))
@@ -65,7 +65,7 @@ class Signals:
         )
 
     def is_disabled(self, t: int) -> bool:
-        """Tell whether the enable line is off, or was within the last second: the driver, or a seat switch."""
+        """Return whether the enable line is off, or was within the last second: the driver, or a seat switch."""
         line = self.enable
         if not line.is_fresh(t) or line.highest < 1.0:
             return False
@@ -117,7 +117,7 @@ class SupplyCollapse:
         return self._decide(t, ratio, supply)
 
     def is_back(self, t: int) -> bool:
-        """Tell whether the controller has its supply."""
+        """Return whether the controller has its supply."""
         supply, pack = self._signals.supply, self._signals.pack
         if supply.value is None or pack.value is None or not supply.is_fresh(t):
             return False
@@ -142,7 +142,7 @@ class SupplyCollapse:
     def _decide(self, t: int, ratio: float, supply: float) -> Loss | None:
         signals, began = self._signals, self._began
         assert began is not None
-        # A pack that sags pulls the controller down with it: only a pack row from after the fall tells them apart.
+        # A pack that sags pulls the controller down with it: only a pack row from after the drop separates them.
         # So does a poor joint while current flows: then what is left of the current must be next to nothing.
         pack_t, is_gone = signals.pack.t, ratio <= _GONE * self._usual
         if not is_gone and (pack_t is None or pack_t < began - _SKEW):
@@ -152,7 +152,7 @@ class SupplyCollapse:
             most = max(signals.no_current_a, (_OTHERS_DRAW if is_gone else _LEFT_OVER) * self._before)
             if current_t < began - _SKEW or current > most:
                 return None
-        elif len(signals.supply.since(began)) < 2:  # one odd reading is no loss
+        elif len(signals.supply.since(began)) < 2:  # one odd reading is not a loss
             return None
         if signals.is_disabled(t):
             self._counts = False
@@ -167,7 +167,7 @@ class CurrentGone:
 
     A broken path takes all of the current from one row to the next. Rows that come about ten times a second show it:
     a controller's ramp takes longer, and so does a slope on which a speed-controlled motor draws nothing. Slower rows
-    cannot tell these apart, and nothing is said.
+    cannot separate these, and nothing is reported.
 
     Args:
         signals: kept up to date by whoever asks.
@@ -190,12 +190,12 @@ class CurrentGone:
         return None if self._gone_from is None else self._decide(self._gone_from)
 
     def is_back(self, t: int) -> bool:
-        """Tell whether current flows."""
+        """Return whether current flows."""
         current = self._signals.current
         return current.is_fresh(t) and current.rows[-1][1] > self._signals.load_a
 
     def _fell_at_once(self, t: int) -> bool:
-        """Tell whether the current was a load that had not begun to fall a row, or a tenth of a second, before."""
+        """Return whether the current was a load that had not begun to fall a row, or a tenth of a second, before."""
         current = self._signals.current
         last = current.at(t - max(_AT_ONCE, current.interval))
         least = max(3 * self._signals.no_current_a, _LOADED * current.highest)

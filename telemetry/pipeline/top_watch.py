@@ -1,4 +1,4 @@
-"""The stage that tells the cell imbalance at the top of a charge, once, when its first cell is full.
+"""The stage that measures the cell imbalance at the top of a charge, once, when its first cell is full.
 
 In charge, not in millivolts: at the end of an ordinary charge a healthy iron phosphate pack spreads by 200 mV for
 some seconds. See :mod:`telemetry.analysis.top_imbalance` for how.
@@ -64,7 +64,7 @@ class TopWatch:
         self._rest: _Row | None = None
         self._charge: list[_Row] = []
         self._ohm: Values | float = 0.0
-        self._told = False
+        self._reported = False
 
     def advance(self, span: Span) -> Span:
         """Add a row where the first cell became full in a block that is over."""
@@ -89,7 +89,7 @@ class TopWatch:
         follows = before is not None and end - before.end <= LONGEST_GAP and len(before.volts) == len(volts)
         charging = current < -CHARGE_C * self._capacity
         if not (charging and follows):
-            self._charge, self._ohm, self._told = [], 0.0, False
+            self._charge, self._ohm, self._reported = [], 0.0, False
         hours = (end - before.end) / (3600 * MICROSECONDS) if before is not None and follows else 0.0
         charge = self._charge[-1].charge - current * hours if self._charge else 0.0
         row = _Row(end, current, charge, volts)
@@ -100,9 +100,9 @@ class TopWatch:
         if not self._charge:
             self._rest = row
         self._before = row
-        if self._told or not charging or float(np.nanmax(volts)) < self._full_v:
+        if self._reported or not charging or float(np.nanmax(volts)) < self._full_v:
             return None
-        self._told = True
+        self._reported = True
         return self._judge()
 
     def _resistances(self, row: _Row) -> Values | float:

@@ -105,16 +105,16 @@ def _conditions(began: dict[str, int], new: Sequence[_Hold], holds: Sequence[_Ho
     """Return where the first unit of a source froze and where the last one moved again."""
     edges = [(hold.found.t, 1, hold) for hold in new]
     edges += [(hold.end, -1, hold) for hold in holds if hold.end != _NEVER]
-    counts, told = dict(began), []
+    counts, conditions = dict(began), []
     for t, step, hold in sorted(edges, key=lambda edge: (edge[0], -edge[1])):
         source = hold.found.source
         before = counts.get(source, 0)
         counts[source] = before + step
         if not before:
-            told.append(AlarmCondition(t, FROZEN_LIMIT, source, True, _why(hold.found)))
+            conditions.append(AlarmCondition(t, FROZEN_LIMIT, source, True, _why(hold.found)))
         elif not counts[source]:
-            told.append(AlarmCondition(t, FROZEN_LIMIT, source, False))
-    return told
+            conditions.append(AlarmCondition(t, FROZEN_LIMIT, source, False))
+    return conditions
 
 
 def _why(found: Frozen) -> str:

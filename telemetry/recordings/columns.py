@@ -24,9 +24,9 @@ class Columns:
     Attributes:
         names: every column as the file names it, in the file's order.
         time_basis: ``relative`` for a ``t`` column, ``absolute`` for ``time``.
-        time_place: where in ``names`` the time stands.
-        places: where in ``names`` each signal stands.
-        signals: the signal each of ``places`` is carried as.
+        time_place: place of the time in ``names``.
+        places: place of each signal in ``names``.
+        signals: the signal name for each of ``places``.
         warnings: one sentence for each column that is carried under another name.
 
     """

@@ -34,7 +34,7 @@ class ExactRows:
     Attributes:
         t: microseconds of each row.
         values: the values of each row, in the order of ``Columns.signals``.
-        mistake: what ended the reading, if anything did; the rows before it stand.
+        mistake: what ended the reading, if anything did; the rows before it are kept.
         cut: what to tell the user where the file's last line was cut; None where it was not.
 
     """

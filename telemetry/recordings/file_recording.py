@@ -25,7 +25,7 @@ class Rows:
     Attributes:
         t: microseconds, shape (rows,).
         values: shape (rows, signals).
-        place_of: tells where in the file a row of these stands, such as ``line 14``.
+        place_of: gives the place in the file of a row of these, such as ``line 14``.
         mistake: what ended the reading after these rows, if anything did.
         note: what the user should know of them.
 
@@ -41,7 +41,7 @@ class Rows:
 class FileRecording(ABC):
     """A recording in a file: one group, named ``recording`` of the source ``recording``.
 
-    Opening reads the header and the first rows, so that most mistakes are told at once; the rest is read as spans
+    Opening reads the header and the first rows, so that most mistakes are reported at once; the rest is read as spans
     are taken, with bounded memory.
 
     Attributes:
@@ -49,7 +49,7 @@ class FileRecording(ABC):
         time_basis: ``relative`` (``t``, seconds from the start) or ``absolute`` (``time``).
         start: 0 for a relative recording, the first row's time for an absolute one.
         groups: the one group.
-        machine_text: always None: a file brings no machine file along.
+        machine_text: always None: a file contains no machine file.
 
     Raises:
         RecordingError: the header or the first rows cannot be read.
@@ -109,7 +109,7 @@ class FileRecording(ABC):
 
     @abstractmethod
     def _read(self) -> Iterator[Rows]:
-        """Give the file's rows in its order, as they stand."""
+        """Give the file's rows in its order, unchanged."""
 
     def _first_time(self) -> int:
         for piece in self._ordered([]):

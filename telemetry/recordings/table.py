@@ -15,7 +15,7 @@ from telemetry.recordings.columns import free_name
 
 @dataclass(frozen=True)
 class Table:
-    """Where each signal of each group stands.
+    """Where each signal of each group is.
 
     Attributes:
         names: the columns; checked identifiers, each once.
@@ -80,7 +80,7 @@ def _joined_times(batches: list[Batch]) -> tuple[Times, list[npt.NDArray[np.intp
 
 
 def _turns(t: Times) -> npt.NDArray[np.intp]:
-    """Return how many rows of the same time stand before each."""
+    """Return how many rows of the same time precede each."""
     count = np.arange(len(t))
     is_new = np.ones(len(t), dtype=bool)
     is_new[1:] = t[1:] != t[:-1]

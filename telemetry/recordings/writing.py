@@ -40,7 +40,7 @@ def write_recording(
         path: ``.csv``, ``.csv.gz`` or ``.parquet``.
         time_basis: None keeps the recording's own; an absolute one can also be written as relative.
         replace: whether a file that is there already may be replaced.
-        warn: told a sentence for each signal that could not keep its name.
+        warn: called with a sentence for each signal that could not keep its name.
 
     Raises:
         InputError: the suffix is none of ours, the file exists, its folder is missing or cannot be written, the disk

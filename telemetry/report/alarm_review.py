@@ -1,4 +1,4 @@
-"""The alarms of a session: as they were told when it was recorded, or found by judging a recording anew."""
+"""The alarms of a session: as raised when it was recorded, or found by judging a recording again."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class AlarmReview:
     Attributes:
         name: what to call the session.
         judged_by: by which limits, in words.
-        start: zero of the times that are told, int microseconds.
+        start: zero of the times shown, int microseconds.
         episodes: in the order in which they began.
         findings: faults of the limits.
         figures: of the alarm system.
@@ -43,7 +43,7 @@ class AlarmReview:
 
 
 def review_of(name: str, judged_by: str, events: Iterable[Event], start: int, end: int) -> AlarmReview:
-    """Return the review of a session from ``start`` to ``end`` (int microseconds) by the events that were told."""
+    """Return the review of a session from ``start`` to ``end`` (int microseconds) by its recorded events."""
     found = list(events)
     changes = [event for event in found if isinstance(event, AlarmChange)]
     findings = tuple(event for event in found if isinstance(event, AlarmFinding))

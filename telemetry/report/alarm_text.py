@@ -196,10 +196,10 @@ def _episode_lines(episode: Episode, start: int) -> list[str]:
         lines = textwrap.wrap(whole, 79, subsequent_indent=" " * 13, break_on_hyphens=False)
     if episode.heard:
         lines += _said_lines(_said_object(episode, start))
-    told: str | None = episode.raised.why if episode.heard else None
+    last_why: str | None = episode.raised.why if episode.heard else None
     for change in episode.changes:
-        lines += _change_lines(change, start, told)
-        told = change.why or told
+        lines += _change_lines(change, start, last_why)
+        last_why = change.why or last_why
     return lines
 
 
@@ -228,7 +228,7 @@ def _said_lines(said: dict[str, Any]) -> list[str]:
     ]
 
 
-def _change_lines(change: AlarmChange, start: int, told: str | None) -> list[str]:
+def _change_lines(change: AlarmChange, start: int, last_why: str | None) -> list[str]:
     """Return the change, and its reason where that is not the one last ``told``."""
     unit = f" {name}" if (name := _unit(change.signal)) else ""
     value = f" at {change.value:.6g}{unit}" if math.isfinite(change.value) else ""
@@ -236,7 +236,7 @@ def _change_lines(change: AlarmChange, start: int, told: str | None) -> list[str
     level = f" ({change.level})" if change.state == "raised" else ""
     stands = "" if change.stands == change.state else f" -> {change.stands}"
     lines = [f"      {clock_at(change.t, start, tenths=True)}  {change.state}{level}{value}{against}{stands}"]
-    return [*lines, *_wrapped(change.why, 15)] if change.why and change.why != told else lines
+    return [*lines, *_wrapped(change.why, 15)] if change.why and change.why != last_why else lines
 
 
 def _wrapped(text: str, indent: int) -> list[str]:

@@ -43,10 +43,10 @@ def alignment_object(
 
 
 def _pair_object(pair: Pair) -> dict[str, Any]:
-    told: dict[str, Any] = {"first": pair.first, "second": pair.second}
+    shown: dict[str, Any] = {"first": pair.first, "second": pair.second}
     if pair.delay is None:
-        return told | {"delay_s": None, "reason": "; ".join(pair.reasons)}
-    return told | {
+        return shown | {"delay_s": None, "reason": "; ".join(pair.reasons)}
+    return shown | {
         "delay_s": round(pair.delay.seconds, 3),
         "uncertainty_s": round(pair.delay.uncertainty_s, 3),
         "way": pair.delay.way,

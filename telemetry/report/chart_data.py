@@ -27,7 +27,7 @@ class Piece:
     """An unbroken stretch of a curve.
 
     Attributes:
-        x: float64 (n,), where each column stands, n >= 1.
+        x: float64 (n,), the position of each column, n >= 1.
         low, high: float64 (n,), lowest and highest value in it; the same where it holds one value.
     """
 

@@ -242,27 +242,31 @@ def comparison_lines(
     reports: Sequence[Report], lines: Sequence[Line], together: UsableCapacity | None = None
 ) -> list[str]:
     """Return the comparison for the terminal: each figure under its name, a line a session."""
-    told = [
+    shown = [
         f"{letter}  {printable(r['recording'], 40)}  {_moment(r['started'])}"
         for letter, r in zip(_letters(reports), reports, strict=True)
     ]
     for letter, report in zip(_letters(reports), reports, strict=True):
-        told += [f"{letter}  {printable(what, 400)}" for what in _frozen(report)]
+        shown += [f"{letter}  {printable(what, 400)}" for what in _frozen(report)]
     sure: list[str] = []
     for line in lines:
         label = _LABELS.get(line.name, line.name)
-        told += ["", label]
+        shown += ["", label]
         for place, letter in enumerate(_letters(reports)):
             value = figure(line.values[place], line.unit, line.uncertainties[place])
             remark = "" if place == 0 else _remark(line.differences[place - 1], line.unit)
-            told.append(f"  {letter}  {value:<26}{remark}".rstrip())
+            shown.append(f"  {letter}  {value:<26}{remark}".rstrip())
             if place and line.differences[place - 1].verdict == "differs":
                 sure.append(f"{label}, {letter} against A")
     if together is not None and together.usable_ah is not None:
         all_ah = figure(together.usable_ah, "Ah", together.uncertainty_ah)
-        told += ["", "usable capacity by all sessions together", f"     {all_ah}  ({printable(together.basis, 200)})"]
-    told += ["", INTERVAL, _closing(sure)]
-    return told
+        shown += [
+            "",
+            "usable capacity by all sessions together",
+            f"     {all_ah}  ({printable(together.basis, 200)})",
+        ]
+    shown += ["", INTERVAL, _closing(sure)]
+    return shown
 
 
 def _frozen(report: Report) -> list[str]:

@@ -57,11 +57,11 @@ def act_object(change: AlarmChange) -> dict[str, str]:
 
 
 def event_object(event: Event, start: int) -> dict[str, Any] | None:
-    """Return the JSON object of ``event``, times in seconds from ``start``; None for events that are not told."""
-    told: dict[str, Any] = {"kind": event.kind, "t": round((event.t - start) / 1e6, 6)}
+    """Return the JSON object of ``event``, times in seconds from ``start``; None for events that are not shown."""
+    shown: dict[str, Any] = {"kind": event.kind, "t": round((event.t - start) / 1e6, 6)}
     match event:
         case AlarmChange():
-            return told | {
+            return shown | {
                 "limit": event.limit,
                 "signal": event.signal,
                 "level": event.level,
@@ -78,27 +78,27 @@ def event_object(event: Event, start: int) -> dict[str, Any] | None:
             }
         case AlarmFinding():
             keys = ("what", "state", "limit", "signal", "count", "why")
-            return told | {key: getattr(event, key) for key in keys}
+            return shown | {key: getattr(event, key) for key in keys}
         case LinkChange():
-            return told | {"source": event.source, "state": event.state, "why": event.why}
+            return shown | {"source": event.source, "state": event.state, "why": event.why}
         case Gap():
             since = round((event.start - start) / 1e6, 6)
-            return told | {
+            return shown | {
                 "source": event.source,
                 "signal": event.signal,
                 "since": since,
                 "duration_s": round(event.duration_s, 6),
             }
         case Mark():
-            return told | {"text": event.text, "by": event.by, "taken_back": event.taken_back}
+            return shown | {"text": event.text, "by": event.by, "taken_back": event.taken_back}
         case MarkChange():
             of = round((event.of - start) / 1e6, 6)
-            return told | {"of": of, "text": event.text, "taken_back": event.taken_back}
+            return shown | {"of": of, "text": event.text, "taken_back": event.taken_back}
         case Loss():
-            return told | {"listener": event.listener, "values": event.values, "why": event.why}
+            return shown | {"listener": event.listener, "values": event.values, "why": event.why}
         case SavingChange():
             held = None if event.since is None else round((event.since - start) / 1e6, 6)
-            return told | {"listener": event.listener, "saving": held is None, "since": held, "why": event.why}
+            return shown | {"listener": event.listener, "saving": held is None, "since": held, "why": event.why}
     return None
 
 
@@ -109,8 +109,8 @@ def event_line(event: Event, start: int) -> str | None:
         case AlarmChange():
             unit = signal.unit if (signal := find_signal(event.signal)) else ""
             value = f" at {event.value:g} {unit}".rstrip() if math.isfinite(event.value) else ""
-            tells_why = event.why and event.state not in ("cleared", "acknowledged")
-            why = f" ({printable(event.why, 200)})" if tells_why else ""
+            shows_why = event.why and event.state not in ("cleared", "acknowledged")
+            why = f" ({printable(event.why, 200)})" if shows_why else ""
             then = "" if event.stands in _EXPECTED.get(event.state, ()) else f", now {event.stands}"
             what = f"{event.limit} on {printable(event.signal)}"
             kind = "ALARM" if event.stands in MASKED else event.level.upper()

@@ -28,7 +28,7 @@ HEAD = (
 
 
 def head_lines(machine: Machine) -> list[str]:
-    """Return what stands above the list: who does what, and the caution that this voltage calls for."""
+    """Return what comes above the list: who does what, and the caution that this voltage calls for."""
     lines = wrapped(HEAD)
     if caution := shock_caution(machine):
         lines += ["", *wrapped(caution, "CAUTION  ")]

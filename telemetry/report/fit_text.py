@@ -108,7 +108,7 @@ def _figures(finding: Finding) -> str:
 
 
 def sentence(finding: Finding) -> str:
-    """Return the reason; of what a file lacks only the keys, for where to find them is told once below."""
+    """Return the reason; of what a file lacks only the keys, since where to find them is shown once below."""
     if not finding.lacking:
         return _sentence(finding.why)
     keys = ", ".join(find_key(*key).place for key in finding.lacking)
@@ -118,7 +118,7 @@ def sentence(finding: Finding) -> str:
 def look_up_lines(findings: Sequence[Finding]) -> list[str]:
     """Return every lacking key once, with where an owner finds it and the checks that need it.
 
-    Keys that are found in one place stand together. What can be said without a key follows it.
+    Keys that are found in one place are listed together. What can be said without a key follows it.
     """
     waiting = [finding for finding in findings if finding.lacking]
     wanted = Counter(key for finding in waiting for key in finding.lacking)

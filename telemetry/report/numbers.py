@@ -1,6 +1,6 @@
 """Figures as an owner reads them: no more digits than the uncertainty leaves, in the unit a person would use.
 
-What stands after ± is half of the 90 % interval. Uncertainties come in as one standard deviation, as JSON gives them.
+The figure after ± is half of the 90 % interval. Uncertainties come in as one standard deviation, as JSON gives them.
 """
 
 from __future__ import annotations

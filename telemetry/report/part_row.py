@@ -123,8 +123,8 @@ def with_unit(value: float, unit: str, beside: float = 0.0) -> str:
 def plain_value(value: float, unit: str, beside: float = 0.0) -> str:
     """Return ``value`` in the digits that its unit is read with.
 
-    V of a cell to 10 mV, of a pack to 0.1 V; °C, and A and W from 10 on, whole; ``beside`` is a value that it stands
-    beside, so that a difference gets no more digits than what it is the difference of.
+    V of a cell to 10 mV, of a pack to 0.1 V; °C, and A and W from 10 on, whole; ``beside`` is a value shown beside
+    it, so that a difference gets no more digits than what it is the difference of.
     """
     size = max(abs(value), abs(beside))
     places = (2 if size < 10.0 else 1) if unit == "V" else 1 if size < 10.0 and unit != "°C" else 0

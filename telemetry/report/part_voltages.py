@@ -118,7 +118,7 @@ def _full_cell_v(machine: Machine) -> float:
 
 
 def _overridden(machine: Machine, name: str, start: float) -> Bound | None:
-    """Return the limit that the owner set in ``[limits.NAME]``; None where ours stands."""
+    """Return the limit that the owner set in ``[limits.NAME]``; None where ours counts."""
     override = machine.limit_overrides.get(name)
     return None if override is None or override.trip is None else limit_of(machine, name, start, "")[0]
 

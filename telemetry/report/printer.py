@@ -42,8 +42,8 @@ class Printer:
 
     def _print(self, event: Event) -> None:
         if self._as_json:
-            told = event_object(event, self._start)
-            line = None if told is None else json.dumps(told, allow_nan=False)
+            shown = event_object(event, self._start)
+            line = None if shown is None else json.dumps(shown, allow_nan=False)
         else:
             line = event_line(event, self._start)
         if line is not None and not self._gone and not say([line], self._out):

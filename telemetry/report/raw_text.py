@@ -18,9 +18,9 @@ def raw_objects(links: Sequence[RawLink], missing: Sequence[RawMissing], start: 
         found[each.alarm_t, each.source] = _object(each, start) | {"bytes": each.bytes}
     for gone in missing:
         key = (gone.alarm_t, gone.source)
-        told = found.setdefault(key, _object(gone, start))
-        told["missing_bytes"] += gone.lost_bytes
-        told["missing_why"] = gone.why
+        entry = found.setdefault(key, _object(gone, start))
+        entry["missing_bytes"] += gone.lost_bytes
+        entry["missing_why"] = gone.why
     return [found[key] for key in sorted(found)]
 
 
@@ -38,7 +38,7 @@ def _object(each: RawLink | RawMissing, start: int) -> dict[str, Any]:
 
 def raw_sentences(objects: Sequence[Mapping[str, Any]], recording: str) -> list[str]:
     """Return what is kept, what is missing, and the command that writes it to a file."""
-    told = []
+    lines = []
     for alarm_s in sorted({each["alarm_s"] for each in objects}):
         here = [each for each in objects if each["alarm_s"] == alarm_s]
         kept = [each for each in here if each["bytes"]]
@@ -46,16 +46,16 @@ def raw_sentences(objects: Sequence[Mapping[str, Any]], recording: str) -> list[
             names = ", ".join(printable(each["source"], 60) for each in kept)
             size = size_text(sum(each["bytes"] for each in kept))
             begin, end = min(each["from_s"] for each in kept), max(each["to_s"] for each in kept)
-            told.append(f"{clock(begin)} to {clock(end)}: raw bytes of {names} are kept ({size}).")
-        told += [
+            lines.append(f"{clock(begin)} to {clock(end)}: raw bytes of {names} are kept ({size}).")
+        lines += [
             f"{clock(each['from_s'])}: {size_text(each['missing_bytes'])} of raw bytes of"
             f" {printable(each['source'], 60)} are missing: {each['missing_why']}."
             for each in here
             if each["missing_bytes"]
         ]
     if any(each["bytes"] for each in objects):
-        told.append(f"To read them with another map: shakedown export {recording.split()[-1]} raw.txt --raw")
-    return told
+        lines.append(f"To read them with another map: shakedown export {recording.split()[-1]} raw.txt --raw")
+    return lines
 
 
 def size_text(count: int) -> str:

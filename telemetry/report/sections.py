@@ -77,11 +77,11 @@ def _main_error(found: Mapping[str, Any]) -> str:
 
 
 def _problems(report: Mapping[str, Any]) -> Section:
-    told = []
+    sentences = []
     for finding in report["findings"]:
         remedy = f" {_sentence(finding['remedy'])}" if finding.get("remedy") else ""
-        told.append(f"{_sentence(finding['what'])}{remedy}")
-    return Section("Problems with the data", sentences=tuple(told))
+        sentences.append(f"{_sentence(finding['what'])}{remedy}")
+    return Section("Problems with the data", sentences=tuple(sentences))
 
 
 def _sentence(text: str) -> str:
@@ -199,7 +199,7 @@ def _resistance(report: Mapping[str, Any]) -> Section:
     at += [] if found.get("soc_pct") is None else [f"{found['soc_pct']:.0f} % state of charge"]
     lag = found["cell_lag_s"]
     worst = sorted(found["cells"], key=lambda cell: -cell["mohm"])[:3]
-    told = ", ".join(f"cell {cell['cell']} {plain(cell['mohm'])} mΩ" for cell in worst)
+    highest = ", ".join(f"cell {cell['cell']} {plain(cell['mohm'])} mΩ" for cell in worst)
     return Section(
         "Internal resistance",
         _rows(
@@ -210,7 +210,7 @@ def _resistance(report: Mapping[str, Any]) -> Section:
                     f"at {', '.join(at)}" if at else "",
                 ),
                 ("pack, 10 s", figure(found["pack_10s_mohm"], "mΩ", found["pack_10s_uncertainty_mohm"]), ""),
-                ("highest cells", told or UNKNOWN, ""),
+                ("highest cells", highest or UNKNOWN, ""),
                 (
                     "delay of cell readings",
                     UNKNOWN if lag is None or lag < 0.05 else f"{lag:.1f} s",
@@ -348,17 +348,17 @@ def _storage(report: Mapping[str, Any]) -> Section:
 
 
 def _alarms(report: Mapping[str, Any]) -> Section:
-    told = []
+    sentences = []
     for alarm in report["alarms"]:
         if alarm["active_s"] == 0.0:
             continue  # quiet by design all along
-        told.append(_alarm(alarm))
+        sentences.append(_alarm(alarm))
     marks = [
         f"{clock(mark['t'])} mark: {mark['text']}" + (TAKEN_BACK if mark["taken_back"] else "")
         for mark in report["marks"]
     ]
     raw = raw_sentences(report.get("raw_bytes", ()), report["recording"])
-    return Section("Alarms and marks", sentences=(*told, *marks, *raw))
+    return Section("Alarms and marks", sentences=(*sentences, *marks, *raw))
 
 
 def _alarm(alarm: Mapping[str, Any]) -> str:

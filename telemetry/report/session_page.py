@@ -34,7 +34,7 @@ def report_page(report: Mapping[str, Any], charts: Mapping[str, str], isolation:
 
     Args:
         report: the report object.
-        charts: an SVG element as text, by the chart's name; each stands after the figures it belongs to.
+        charts: an SVG element as text, by the chart's name; each comes after the figures it belongs to.
         isolation: the section on what made the machine hesitate, as HTML; empty for none.
     """
     title = escape(title_of(report))

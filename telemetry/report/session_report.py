@@ -108,7 +108,7 @@ def _started(figures: SessionFigures) -> str | None:
 
 def _totals(figures: SessionFigures, unknown: dict[str, str]) -> Report:
     totals = figures.totals
-    _tell(unknown, "totals", totals.unknown)
+    _add_reasons(unknown, "totals", totals.unknown)
     if figures.offset is not None and not figures.offset.known:
         unknown["totals.current_offset_a"] = figures.offset.why
     return {key: _number(getattr(totals, key)) for key in _TOTALS} | {
@@ -122,10 +122,10 @@ def _soc(figures: SessionFigures, unknown: dict[str, str], with_series: bool) ->
     charge = figures.charge
     keys = ("start_pct", "end_pct", "end_uncertainty_pct")
     if charge is None:
-        _tell(unknown, "soc", dict.fromkeys(keys, NO_MACHINE))
+        _add_reasons(unknown, "soc", dict.fromkeys(keys, NO_MACHINE))
         return dict.fromkeys(keys) | {"method": None, "anchors": [], "series": []}
     if charge.end_pct is None:
-        _tell(unknown, "soc", dict.fromkeys(keys, charge.why))
+        _add_reasons(unknown, "soc", dict.fromkeys(keys, charge.why))
     soc: Report = {key: _number(getattr(charge, key), 4) for key in keys}
     sigma = (charge.high90[0] - charge.low90[0]) / (2 * Z90) if len(charge.t) else None
     soc["start_uncertainty_pct"] = _number(sigma)
@@ -204,9 +204,9 @@ def _cells(figures: SessionFigures, unknown: dict[str, str]) -> Report:
     found = figures.cells
     keys = ("spread_rest_mv", "spread_load_mv", "spread_top_mv", "spread_bottom_mv")
     if found is None:
-        _tell(unknown, "cells", dict.fromkeys(keys, NO_MACHINE))
+        _add_reasons(unknown, "cells", dict.fromkeys(keys, NO_MACHINE))
         return dict.fromkeys(keys) | {"odd": [], "compared": []}
-    _tell(unknown, "cells", found.unknown)
+    _add_reasons(unknown, "cells", found.unknown)
     return {key: _number(getattr(found, key), 2) for key in keys} | {
         "odd": [
             {
@@ -239,7 +239,7 @@ def _capacity(figures: SessionFigures, unknown: dict[str, str]) -> Report:
 
 
 def _phases(figures: SessionFigures, unknown: dict[str, str]) -> list[Report]:
-    _tell(unknown, "phases", figures.phases.unknown)
+    _add_reasons(unknown, "phases", figures.phases.unknown)
     keys = (
         *("kind", "start_s", "end_s", "energy_wh", "mean_power_w", "median_power_w", "peak_power_w", "returned_wh"),
         *("charge_ah", "known_s"),
@@ -272,7 +272,7 @@ def _implement(figures: SessionFigures, unknown: dict[str, str]) -> Report:
 
 def _work(figures: SessionFigures, unknown: dict[str, str]) -> Report:
     work, area = figures.work.work, figures.work.area
-    _tell(unknown, "work", {**area.unknown, **work.unknown})
+    _add_reasons(unknown, "work", {**area.unknown, **work.unknown})
     ranges = {key: getattr(work, key) for key in (*_WORK_SCALARS, *_WORK_RANGES)}
     return (
         {key: None if ranges[key] is None else _number(ranges[key].mid) for key in _WORK_SCALARS}
@@ -292,13 +292,13 @@ def _charging(figures: SessionFigures, unknown: dict[str, str]) -> Report:
     if found is None:
         unknown["charging"] = "the pack was not charged in this session"
         return {}
-    _tell(unknown, "charging", found.unknown)
+    _add_reasons(unknown, "charging", found.unknown)
     plain = {key: value for key, value in asdict(found).items() if key != "unknown"}
     return {key: _plain(getattr(found, key)) for key in plain}
 
 
 def _outlook(outlook: Outlook, unknown: dict[str, str]) -> Report:
-    _tell(unknown, "outlook", outlook.unknown)
+    _add_reasons(unknown, "outlook", outlook.unknown)
     return {
         "energy_left_wh": _range(outlook.energy_left_wh),
         "lately": _pace(outlook.lately),
@@ -314,7 +314,7 @@ def _pace(pace: Pace | None) -> Report | None:
 
 def _storage(figures: SessionFigures, unknown: dict[str, str]) -> Report:
     storage = figures.storage
-    _tell(unknown, "storage", storage.unknown)
+    _add_reasons(unknown, "storage", storage.unknown)
     keys = ("standby_a", "standby_uncertainty_a", "standby_by", "days_to_empty", "days_from_full")
     return {key: _plain(getattr(storage, key)) for key in keys} | {"advice": list(storage.advice)}
 
@@ -329,8 +329,8 @@ def _marks(figures: SessionFigures) -> list[Report]:
 
 def _findings(figures: SessionFigures, alarms: Mapping[str, Any] | None) -> list[Report]:
     found = [{"name": f.name, "what": f.sentence, "remedy": f.remedy} for f in figures.evidence]
-    told: Sequence[str] = () if figures.charge is None else figures.charge.findings
-    found += [{"name": "state-of-charge", "what": sentence, "remedy": ""} for sentence in told]
+    sentences: Sequence[str] = () if figures.charge is None else figures.charge.findings
+    found += [{"name": "state-of-charge", "what": sentence, "remedy": ""} for sentence in sentences]
     for each in () if alarms is None else alarms["findings"]:
         found.append({"name": f"alarms-{each['what']}", "what": each["why"], "remedy": ""})
     if losses := _losses(figures):
@@ -344,23 +344,23 @@ def _losses(figures: SessionFigures) -> list[Loss]:
 
 
 def _methods(figures: SessionFigures) -> list[str]:
-    told = [
+    sentences = [
         "Charge and energy: trapezoidal sums at the readings' own times; gaps are left out (docs/figures.md).",
         INTERVAL,
     ]
     if figures.totals.place == "controller":
-        told.append(f"Energy and power: {AT_CONTROLLER}; pack_voltage was not recorded.")
+        sentences.append(f"Energy and power: {AT_CONTROLLER}; pack_voltage was not recorded.")
     if figures.offset is not None and figures.offset.known:
-        told.append(f"Offset of the current sensor: {figures.offset.why}.")
+        sentences.append(f"Offset of the current sensor: {figures.offset.why}.")
     if figures.charge is not None:
-        told.append(f"State of charge: {figures.charge.why}.")
+        sentences.append(f"State of charge: {figures.charge.why}.")
     if figures.resistance is not None and figures.resistance.steps:
-        told.append(
+        sentences.append(
             f"Internal resistance: voltage drop 1 s and 10 s after a step of load from rest to {REFERENCE_C:g} C, by "
             f"{figures.resistance.steps} load steps; ± includes the sensors' gain error "
             "(docs/cells-and-resistance.md)."
         )
-    return told
+    return sentences
 
 
 def _withdraw(report: Report) -> None:
@@ -382,7 +382,7 @@ def _withdraw(report: Report) -> None:
         report["unknown"]["phases"] = why
 
 
-def _tell(unknown: dict[str, str], section: str, reasons: Mapping[str, str]) -> None:
+def _add_reasons(unknown: dict[str, str], section: str, reasons: Mapping[str, str]) -> None:
     for key, reason in reasons.items():
         unknown[section if key == section else f"{section}.{key}"] = reason
 

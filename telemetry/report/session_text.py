@@ -24,7 +24,7 @@ def report_lines(report: Mapping[str, Any], charts: Mapping[str, Sequence[str]] 
 
     Args:
         report: the report object.
-        charts: lines of each chart by its name; a chart stands after the figures it belongs to.
+        charts: lines of each chart by its name; a chart comes after the figures it belongs to.
     """
     lines = [title_of(report)]
     lines.append("=" * min(len(lines[0]), WIDTH))

@@ -18,13 +18,13 @@ def verdict_of(report: Report) -> list[str]:
 
 
 def is_charge(report: Report) -> bool:
-    """Tell whether the session is a charge: it charged, and more energy went in that way than came out in all."""
+    """Return whether the session is a charge: it charged, and more energy went in that way than came out in all."""
     charged = sum(-(phase["energy_wh"] or 0.0) for phase in report["phases"] if phase["kind"] == "charge")
     return charged > (report["totals"]["energy_out_wh"] or 0.0) and charged > 0.0
 
 
 def returns_energy(report: Report) -> bool:
-    """Tell whether energy beyond doubt returned while driving: more than a thousandth of what went out."""
+    """Return whether energy beyond doubt returned while driving: more than a thousandth of what went out."""
     return (report["totals"]["returned_share_pct"] or 0.0) >= 0.1
 
 

@@ -1,7 +1,7 @@
 """A chart as one SVG element, without script or style from elsewhere, that print and any eyes can tell apart.
 
 Colours are those of M. Okabe and K. Ito, "Color universal design" (2008), made for all kinds of colour vision; each
-curve has a dash of its own besides, and its name stands beside a sample of it.
+curve has a dash of its own besides, and its name is beside a sample of it.
 """
 
 from __future__ import annotations

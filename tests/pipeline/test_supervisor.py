@@ -157,7 +157,7 @@ async def test_a_mistake_in_a_driver_is_a_failed_link_and_logged_once(caplog: py
     await clock.advance(2)
     assert states(got) == ["opening", "live", "lost", "live", "lost", "live"]
     why = next(e.why for e in got if isinstance(e, LinkChange) and e.state == "lost")
-    assert why.startswith("internal error in the driver of pack (KeyError); it is opened again")
+    assert why.startswith("internal error in the driver of pack (KeyError); it is reopened")
     told = [each for each in caplog.records if each.name.startswith("telemetry")]  # asyncio says where it was slow
     assert [record.exc_info is not None for record in told] == [True]
     assert sum(isinstance(x, Batch) for x in got) == 3

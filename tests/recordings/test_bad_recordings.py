@@ -300,7 +300,10 @@ TABLES = [
     (pa.table({"time": pa.array([5, None], ZONED), "pack_voltage": [1.0, 2.0]}), "row 2, column time: the time is"),
     (pa.table({"t": pa.array([], pa.float64()), "pack_voltage": pa.array([], pa.float64())}), "no whole row"),
     (pa.table({"t": [0.0], "volts": [1.0]}), "none of its columns is a signal we know (volts)"),
-    (pa.Table.from_arrays([pa.array([0.0])] * 3, names=["t", "pack_voltage", "pack_voltage"]), "is in the header twice"),
+    (
+        pa.Table.from_arrays([pa.array([0.0])] * 3, names=["t", "pack_voltage", "pack_voltage"]),
+        "is in the header twice",
+    ),
 ]
 
 

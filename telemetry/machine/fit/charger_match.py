@@ -71,7 +71,7 @@ def _equalise(equalise: float, pack: Pack) -> Finding:
 
 
 def _made_for_cells(made: str, made_cells: int, pack: Pack, *, judges: bool) -> Finding:
-    """Judge the number of cells; ``judges``: no output voltage is stated, so only this tells the voltage."""
+    """Judge the number of cells; ``judges``: no output voltage is stated, so only this shows the voltage."""
     row, cell = CHEMISTRIES["lead-flooded" if made == LEAD_ACID else made], pack.cell
     per_cell = made_cells * row.charge_least_v / pack.cells_in_series
     has = f"the pack has {pack.cells_in_series} {pack.chemistry} cells"

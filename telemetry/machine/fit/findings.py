@@ -61,8 +61,8 @@ def unknown(*keys: tuple[str, str], unit: str, source: str, note: str = "") -> F
     """Return the finding for figures that the file lacks: which keys, where an owner finds them, and why they matter.
 
     Args:
-        keys: section and name of each; alternatives are told apart by the caller's ``note``.
-        unit: of the figure that cannot be told.
+        keys: section and name of each; alternatives are explained by the caller's ``note``.
+        unit: of the unknown figure.
         source: where the limit would come from.
         note: what else can be said, a sentence.
 

@@ -117,12 +117,12 @@ def _one(machine: Machine, drive: Drive, name: str, check: Callable[[Machine], F
             found, used = by_case, measured
     if stated.verdict == "stop":
         found = _harder(stated, found)
-    told = _sentences(machine, drive, figures, used, found_with)
+    sentences = _sentences(machine, drive, figures, used, found_with)
     answer = next((each for each in drive.answers if each.check == name), None)
     if answer is not None and found.verdict == "unknown" and not drive.lacking:
         found, answer = answer, None
     seen = [each for each in drive.seen if each.check == name]
-    return _with_seen(found, told, [*seen, *([answer] if answer is not None else [])])
+    return _with_seen(found, sentences, [*seen, *([answer] if answer is not None else [])])
 
 
 def _sentences(
@@ -133,7 +133,7 @@ def _sentences(
     found_with: Callable[[Sequence[Measured]], Finding],
 ) -> list[str]:
     """Return a sentence for each key whose measured figure changes the finding: of alternatives the hardest."""
-    told, unsettled = list[str](), False
+    sentences, unsettled = list[str](), False
     for of_key in figures:
         others = [each for each in used if each not in of_key]
         without, chosen = found_with(others), [each for each in used if each in of_key]
@@ -142,21 +142,21 @@ def _sentences(
             by_figure = found_with([*others, each])
             if _harder(hardest, by_figure) is by_figure:
                 hardest, figure = by_figure, each
-        # A figure is told where the verdict or its words change with it.
+        # A figure is shown where the verdict or its words change with it.
         if found_with([*others, figure]) != without:
-            told.append(f"Measured {figure.label}: {figure.beside(machine)}.")
+            sentences.append(f"Measured {figure.label}: {figure.beside(machine)}.")
             unsettled |= not chosen and figure.stated(machine) is None
     if unsettled and drive.lacking:
-        told.append(f"That does not settle it: {drive.lacking}.")
-    return told
+        sentences.append(f"That does not settle it: {drive.lacking}.")
+    return sentences
 
 
-def _with_seen(found: Finding, told: list[str], seen: Sequence[Finding]) -> Finding:
+def _with_seen(found: Finding, sentences: list[str], seen: Sequence[Finding]) -> Finding:
     """Return the worst of a finding and of what the drive itself reached, telling the others."""
     hardest = worst([found, *seen])
     others = [each for each in (found, *seen) if each is not hardest]
     reasons = [f"{each.why[0].upper()}{each.why[1:]}" for each in others]
-    return _telling(hardest, [*reasons, *told] if hardest is not found else [*told, *reasons])
+    return _with_sentences(hardest, [*reasons, *sentences] if hardest is not found else [*sentences, *reasons])
 
 
 def _by_key(measured: Sequence[Measured]) -> list[list[Measured]]:
@@ -184,8 +184,8 @@ def _use(finding: Finding) -> float:
     return -away if finding.verdict == "ok" else away
 
 
-def _telling(finding: Finding, sentences: Sequence[str]) -> Finding:
-    """Return the finding with sentences behind its reason; an ``unknown`` tells them with its note."""
+def _with_sentences(finding: Finding, sentences: Sequence[str]) -> Finding:
+    """Return the finding with sentences behind its reason; an ``unknown`` shows them with its note."""
     if not sentences:
         return finding
     more = " ".join(sentences)

@@ -103,7 +103,7 @@ def _hill_lack(machine: Machine) -> Lack:
 
 
 def _hill_pull(machine: Machine) -> Pull | None:
-    """Return the hill as stated; the peak stands in for its current, and no end for its time."""
+    """Return the hill as stated; else the peak as its current, with no end."""
     vehicle, before = machine.vehicle, _before(machine)
     seconds = math.inf if vehicle.hill_s is None else vehicle.hill_s
     if vehicle.hill_current_a is not None:
