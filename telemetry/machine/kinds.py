@@ -49,7 +49,7 @@ class Gauge(Kind):
             right = f'write {key.name} = "{other}"'
         elif area is not None and area.unit == "mm²":
             right = f"write {key.name.replace('_awg', '_mm2')} = {area.number} instead"
-        raise BadValue(f"is {described(value)}, which is no wire gauge we know", right)
+        raise BadValue(f"is {described(value)}, which is not a wire gauge we know", right)
 
     def meant(self, key: Key, said: str) -> object | None:
         gauge = _GAUGE.fullmatch(said.lower())
@@ -77,7 +77,7 @@ class Signals(Words):
             if find_signal(each) is None:
                 near = nearest_signals(each)
                 right = f"did you mean {', '.join(near)}?" if near else f"write {key.takes}"
-                raise BadValue(f"names {described(each)}, which is no signal", right)
+                raise BadValue(f"names {described(each)}, which is not a signal", right)
         return words
 
 

@@ -236,7 +236,7 @@ class Number(Kind):
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise BadValue(f"is {described(value)} where a number belongs", _number_hint(key, value))
         if isinstance(value, float) and not math.isfinite(value):
-            raise BadValue(f"is {value}, which is no quantity", f"write {key.takes}")
+            raise BadValue(f"is {value}, which is not a quantity", f"write {key.takes}")
         return float(self.in_range(key, value))
 
     def in_range(self, key: Key, value: int | float) -> int | float:
