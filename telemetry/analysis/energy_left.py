@@ -2,10 +2,9 @@
 
     energy = (state of charge - reserve) / 100 x capacity x mean voltage under load from there to the reserve
 
-None of the four is known exactly. Their errors are joined by their squares, each way for itself; the reserve's
-reaches further up than down, so that the energy errs on the low side. A capacity that is not what one counts on
-spoils the state of charge as well, by all that was drawn on it: its error counts from where the counting began. One
-estimator live and afterwards.
+None of the four is known exactly, and a pack that is empty cannot be emptier, so all are drawn together
+(:mod:`telemetry.analysis.draws`) and the interval is read off. A capacity that is not the stated one spoils the state
+of charge as well, by what was drawn on it so far. One estimator live and afterwards.
 """
 
 from __future__ import annotations
@@ -18,23 +17,28 @@ import numpy as np
 
 from telemetry.analysis.capacity import UsableCapacity, best_capacity
 from telemetry.analysis.charge_voltage import SLOW_OVER_FAST, voltage_over_charge
+from telemetry.analysis.draws import along, interval, normals, times_along
 from telemetry.analysis.open_circuit import open_circuit_tables, owner_table, table_trust
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.session_power import Flow
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Values
 
-LOWEST_CELL_PCT = Range(0.5, 2.5, 10.0)
+LOWEST_CELL_PCT = Range(0.5, 1.8, 6.0)
 """By how much the cell that ends the drive is emptier than the mean one then: a low cell shows only when it is nearly
-empty, so allow for one. Common practice; chosen on drawn packs, see docs."""
-END_OVER_NOW = Range(0.6, 0.9, 1.5)
+empty, so allow for one. Common practice; this and the next four chosen on drawn packs, see docs."""
+END_OVER_NOW = Range(0.7, 1.0, 1.6)
 """Sag that ends the drive over that of the hardest pull so far: cells resist more nearly empty, and the hardest pull
-may not come again just then. Chosen on drawn packs, see docs."""
-HELD_BACK_PCT_PER_V = Range(0.0, 20.0, 200.0)
-"""Charge that diffusion keeps from the surface at the end, per volt of a cell's sag at the mean current, %/V: little
-in warm cells, a third of the charge in cold iron phosphate. Chosen on drawn packs, see docs."""
-LEAST_OF_USED = 0.8
-"""Capacity of a used pack over the stated one, at the least: where traction packs are retired. Common practice."""
+may not come again just then."""
+HELD_BACK_PCT, HELD_BACK_PER_V = Range(0.4, 2.0, 9.0), 22.5
+"""Charge that diffusion keeps from the surface at the end, %, and by how much more of itself per volt of a cell's sag
+at the mean current: little in warm cells, a third of the charge in cold iron phosphate."""
+WORN = Range(0.78, 0.9, 1.02)
+"""Capacity over the stated one of a pack of which nobody says how worn it is: traction packs are retired at 0.8.
+Common practice."""
+_COUNTED = 0.8
+"""How much of a wrong capacity the state of charge carries: voltage sets some of it right."""
+_DRAWN = 8
 _BLOCK = 10 * MICROSECONDS
 _HELD = 0.9
 """A pull counts as a peak where it fills a tenth of ten seconds."""
@@ -82,14 +86,12 @@ class Load:
 def capacity_range(pack: Pack, measured: UsableCapacity | None = None) -> Range:
     """Return the capacity to count with, as stated and as measured, Ah, 90 % interval.
 
-    Where it is not measured, and the owner does not say how far to trust the plate, the pack may be a used one.
+    Where it is not measured, and the owner does not say how far to trust the plate, the pack may be worn.
     """
+    if (measured is None or measured.usable_ah is None) and pack.capacity_error_percent is None:
+        return WORN.times(pack.capacity_ah)
     best, spread = best_capacity(pack, measured)
-    found = Range.around(best, Z90 * spread)
-    unknown = measured is None or measured.usable_ah is None
-    if unknown and pack.capacity_error_percent is None:
-        return Range(LEAST_OF_USED * best, best, found.high)
-    return found
+    return Range.around(best, Z90 * spread)
 
 
 def find_energy_left(
@@ -106,48 +108,35 @@ def find_energy_left(
         counted_from_pct: the highest state of charge from which charge was counted down to this one, %.
     """
     reserve = reserve_pct(pack, load, ohm)
-    usable = max(soc_pct.mid - reserve.mid, 0.0)
-    end = reserve.mid / 100.0
+    of_capacity, of_charge, of_volts = normals(_DRAWN)[_DRAWN - 3 :]
+    capacity = along(capacity_ah, of_capacity)
+    counted = max(counted_from_pct - soc_pct.mid, 0.0)
+    share = along(soc_pct, of_charge) - _COUNTED * counted * (pack.capacity_ah / capacity - 1.0)
+    end = float(np.median(reserve)) / 100.0
     volts = voltage_over_charge(
         pack, load.mean_a, ohm.times(SLOW_OVER_FAST), end, max(soc_pct.mid / 100.0, end + 1e-6)
     )
-    a_percent = capacity_ah.mid * volts.mid / 100.0
-    energy = usable * a_percent
-    counted = max(counted_from_pct, soc_pct.mid) * a_percent
-
-    def off(soc: float, rest: float, capacity: float, volt: float) -> float:
-        of_charge = a_percent * math.hypot(soc - soc_pct.mid, rest - reserve.mid)
-        return math.hypot(of_charge, counted * (capacity / capacity_ah.mid - 1), energy * (volt / volts.mid - 1))
-
-    low = off(soc_pct.low, reserve.high, capacity_ah.low, volts.low)
-    high = off(soc_pct.high, reserve.low, capacity_ah.high, volts.high)
-    return Range(energy - low, energy, energy + high).at_least(0.0)
+    return interval(np.maximum(share - reserve, 0.0) / 100.0 * capacity * along(volts, of_volts))
 
 
-def reserve_pct(pack: Pack, load: Load, ohm: Range) -> Range:
-    """Return the charge of the mean cell, %, at which a cell is at its lowest voltage and the drive ends.
+def reserve_pct(pack: Pack, load: Load, ohm: Range) -> Values:
+    """Return draws of the mean cell's charge, %, at which a cell is at its lowest voltage and the drive ends.
 
-    Three parts, their errors joined by their squares: the charge at which the lowest voltage is reached under a peak,
-    which tables of one chemistry put at different charges; what diffusion holds back; and the lowest cell's lack.
+    Three parts: the charge at which the lowest voltage is reached under a peak, which tables of one chemistry put at
+    different charges; what diffusion holds back; and the lowest cell's lack.
     """
+    of_ohm, of_growth, of_table, of_held, of_lack = normals(_DRAWN)[: _DRAWN - 3]
     own = None if pack.open_circuit is None else owner_table(pack.open_circuit)
     tables = open_circuit_tables(pack.chemistry) if own is None else (own,)
     lowest_v = max(pack.cell.minimum_v, pack.cell_low_cutoff_v or 0.0)
     if pack.low_cutoff_v is not None:
         lowest_v = max(lowest_v, pack.low_cutoff_v / pack.cells_in_series)
     a_cell = ohm.times(1.0 / pack.cells_in_series)
-    sag = a_cell.times(END_OVER_NOW).times(load.peak_a)
-    empty = Range(*(100.0 * max(0.0, float(tables[0].share_at(lowest_v + each))) for each in sag))
-    others = [100.0 * max(0.0, float(table.share_at(lowest_v + sag.mid))) - empty.mid for table in tables]
-    spread = np.average(np.square(others), weights=[table.weight for table in tables])
-    table_off = Z90 * math.hypot(math.sqrt(spread), 100.0 * table_trust(pack.chemistry).along)
-    parts = (
-        empty,
-        Range.around(0.0, table_off),
-        a_cell.times(HELD_BACK_PCT_PER_V).times(load.mean_a),
-        LOWEST_CELL_PCT,
-    )
-    mid = sum(part.mid for part in parts)
-    down = math.hypot(*(part.mid - part.low for part in parts))
-    up = math.hypot(*(part.high - part.mid for part in parts))
-    return Range(mid - down, mid, mid + up).at_least(0.0)
+    sag = along(a_cell, of_ohm) * times_along(END_OVER_NOW, of_growth) * load.peak_a
+    usual = lowest_v + a_cell.mid * load.peak_a
+    apart = [float(table.share_at(usual) - tables[0].share_at(usual)) for table in tables]
+    spread = np.average(np.square(apart), weights=[table.weight for table in tables])
+    off = math.hypot(math.sqrt(spread), table_trust(pack.chemistry, own is not None).along)
+    empty = np.maximum(tables[0].share_at(lowest_v + sag) + off * of_table, 0.0)
+    held_back = times_along(HELD_BACK_PCT, of_held) * (1.0 + HELD_BACK_PER_V * a_cell.mid * load.mean_a)
+    return np.asarray(np.minimum(100.0 * empty + held_back + times_along(LOWEST_CELL_PCT, of_lack), 100.0))

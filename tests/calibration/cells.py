@@ -33,8 +33,13 @@ def compared(case: Case) -> CellFindings:
 
 def _once(case: Case, value: float, deviation: float, truth: float, cell: int | None = None) -> Row:
     half = Z90 * deviation
-    which = "" if cell is None else ", odd cell" if case.truth.fault != "none" and cell == case.truth.odd else ""
-    return Row(case.kind + which, case.name, 0.0, value, value - half, value + half, truth)
+    return Row(case.kind + _which(case, cell), case.name, 0.0, value, value - half, value + half, truth)
+
+
+def _which(case: Case, cell: int | None) -> str:
+    if cell is None or case.truth.fault == "none" or cell != case.truth.odd:
+        return ""
+    return f", odd {case.kind[:3]} cell after {'a full charge' if 'charge' in case.kind else 'use alone'}"
 
 
 def difference_rows(case: Case) -> Iterator[Row]:

@@ -21,10 +21,9 @@ def charge_rows(case: Case) -> Iterator[Row]:
         return
     truth = case.truth.at(found.t, case.truth.pct)
     session = case.kind if "measured" in case.kind else case.name  # windows of one cell share its curve
-    kind = ", ".join(case.kind.split(", ")[:3])  # both orders of driving and charging together
     for place in checkpoints(found.t).tolist():
         yield Row(
-            kind,
+            case.kind,
             session,
             float(found.t[place] - found.t[0]) / 6e7,
             float(found.pct[place]),

@@ -15,6 +15,8 @@ import numpy as np
 from tests.calibration.figure import Row
 
 _RESAMPLES = 1000
+LEAST_SESSIONS = 8
+"""Fewer say nothing of their kind."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +77,15 @@ def _session(rows: list[Row]) -> tuple[float, ...]:
 
 
 def by_kind(rows: Sequence[Row]) -> dict[str, Tally]:
-    """Return the tally of each kind, by name, then of all together."""
-    kinds = sorted({row.kind for row in rows})
-    found = {kind: tally([row for row in rows if row.kind == kind]) for kind in kinds}
-    return found | {"all": tally(rows)}
+    """Return tallies by name: of each chemistry at each temperature, of each other part of a kind's name, and of all.
+
+    A kind's name is parts between commas. What fewer than ``LEAST_SESSIONS`` sessions state is in the last only.
+    """
+    parted: dict[str, list[Row]] = {}
+    for row in rows:
+        first, celsius, *others = row.kind.split(", ")
+        for name in (f"{first}, {celsius}", *others):
+            parted.setdefault(name, []).append(row)
+    crossed = sorted(parted, key=lambda name: (", " not in name, name))
+    found = {name: tally(parted[name]) for name in crossed}
+    return {name: one for name, one in found.items() if one.sessions >= LEAST_SESSIONS} | {"all": tally(rows)}
