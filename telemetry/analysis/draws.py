@@ -1,7 +1,7 @@
 """Several unknown figures at once: each is drawn from its range, and what depends on all of them is read off.
 
-For what is no sum: errors joined by their squares need slopes, and where a curve bends (a pack that is empty cannot be
-emptier) there are none. The points are fixed, so the same ranges give the same answer to the last bit, and a little
+For what is no sum: errors joined by their squares need slopes, and where a curve bends (a pack that is empty cannot
+be emptier) there are none. The points are fixed, so the same ranges give the same answer to the last bit, and a bit
 more charge never looks like less: a lattice of Korobov's with 1021 points and multiplier 76 (P. L'Ecuyer and
 C. Lemieux, Management Science 46 (2000) 1214-1235; numbers from memory), which the tests hold to even spacing.
 """
