@@ -14,7 +14,7 @@ explains the session.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -37,14 +37,14 @@ _ERROR_SHARE = 0.0015
 _ERROR_FACTOR = 0.08
 _SETTLING = 0.02
 """So much of the capacity is left out at the beginning of each leg, while polarisation builds up or turns round."""
-_INDEPENDENT = 0.05
+_INDEPENDENT = 0.12
 _INDEPENDENT_V = 0.02
 """What a curve is off hangs together over this share of the capacity, and where it is steep over this many volts: one
 more minute there is no more evidence. Chosen on drawn packs, see tests/calibration."""
 _NEAR, _REACH = 0.02, 0.4
 """Windows lie within this share of the capacity, or of the swing where that is more."""
-_HOPELESS = 40.0
-"""A window that costs so much more than the best after two steps is left."""
+_FIRST_LOOK, _HOPELESS = 3, 40.0
+"""A window that costs so much more than the best, after two steps on every third bin, is left."""
 _BEYOND_V = 0.03
 _ROUGH_APART, _APART = 0.01, 0.005
 """What went before a place on a curve is another load than before a place this share of the capacity away."""
@@ -223,6 +223,13 @@ class _Leg:
     rough: float
     weight: Values
 
+    def of(self, cells: npt.NDArray[np.intp], every: int) -> _Leg:
+        """Return some of the cells in one bin of ``every``, each of which then counts for as many."""
+        charge, current, misfit, weight = (
+            each[::every] for each in (self.charge, self.current, self.misfit, self.weight)
+        )
+        return _Leg(charge, current, self.off[::every, cells], self.curve, misfit, self.rough, every * weight)
+
 
 def align_cells(
     bins: Bins,
@@ -260,11 +267,11 @@ def align_cells(
     found[:, :, 0] = _WINDOWS[near, None]
     cost, covariance = np.zeros(shape), np.zeros((*shape, 4, 4)) + np.eye(4)
     likely = np.ones(shape, dtype=np.bool_)
-    for steps in (2, 5):
+    for steps, every in ((2, _FIRST_LOOK), (5, 1)):
         for each, window in enumerate(windows):
             cells = np.flatnonzero(likely[each])
             if len(cells):
-                here = [replace(leg, off=leg.off[:, cells]) for leg in legs]
+                here = [leg.of(cells, every) for leg in legs]
                 fitted = _fit(here, end, capacity_ah, resistance_ohm, window, found[each, cells], steps)
                 found[each, cells], cost[each, cells], covariance[each, cells] = fitted
         likely = cost < cost.min(axis=0) + _HOPELESS
@@ -346,9 +353,16 @@ def _fit(
         right = -factors / _PRIOR**2 - (factors - about) * precise
         cost = (factors**2 / _PRIOR**2 + (factors - about) ** 2 * precise).sum(axis=1)
         for leg in legs:
-            off, slopes, precision, price = _residuals(leg, factors, end, capacity_ah, resistance_ohm)
-            left += np.einsum("bci,bc,bcj->cij", slopes, precision, slopes)
-            right += np.einsum("bci,bc,bc->ci", slopes, precision, off)
+            off, slopes, precision, price = _residuals(
+                leg, factors, end, capacity_ah, resistance_ohm, priced=step == steps
+            )
+            for row, slope in enumerate(slopes):
+                weighed = precision * slope
+                right[:, row] += (weighed * off).sum(axis=0)
+                for column in range(row, len(slopes)):
+                    of_both = (weighed * slopes[column]).sum(axis=0)
+                    left[:, row, column] += of_both
+                    left[:, column, row] += of_both * (column > row)
             cost += price
         if step < steps:
             change = np.linalg.solve(left, right[:, :, None])[:, :, 0]
@@ -357,31 +371,32 @@ def _fit(
 
 
 def _residuals(
-    leg: _Leg, factors: Values, end: float, capacity_ah: float, resistance_ohm: float
-) -> tuple[Values, Values, Values, Values]:
-    """Return what is left, its slopes by each factor, the precision of each bin and what the rest costs."""
+    leg: _Leg, factors: Values, end: float, capacity_ah: float, resistance_ohm: float, *, priced: bool
+) -> tuple[Values, tuple[Values, ...], Values, Values]:
+    """Return what is left, its slope by each factor, each bin's precision and, if priced, what the rest costs."""
     along = (leg.charge - end) / capacity_ah
     shift = factors[:, 0] + along[:, None] * factors[:, 1]
     there = leg.charge[:, None] + capacity_ah * shift
     step = 0.5 * _GRID * capacity_ah
-    slope = (leg.curve.at(there + step) - leg.curve.at(there - step)) / (2 * step) * capacity_ah
-    moved = leg.curve.at(there) - leg.curve.at(leg.charge)[:, None]
+    after, before = leg.curve.at(there + step), leg.curve.at(there - step)
+    slope = (after - before) / (2 * step) * capacity_ah
+    moved = (after + before) / 2 - leg.curve.at(leg.charge)[:, None]
     drop = resistance_ohm * leg.current
     # near by, both readings share what the curve misses; farther off, they do not
     apart = shift**2 / (shift**2 + _APART**2)
     off = leg.off + apart * leg.misfit[:, None] - moved + factors[:, 2] * drop[:, None] - factors[:, 3]
-    slopes = np.stack(
-        [slope, slope * along[:, None], np.broadcast_to(-drop[:, None], slope.shape), np.ones_like(slope)], axis=2
-    )
+    slopes = slope, slope * along[:, None], -drop[:, None], np.ones((1, 1))
     beyond = (there < leg.curve.charge[1]) | (there > leg.curve.charge[-2])
     # a cell still on the plateau is not off by a share of what the middle cell has climbed beyond it
     differing = np.minimum(np.abs(moved), np.abs(slope * shift))
     known = _ERROR_V**2 + (_ERROR_SHARE * slope) ** 2 + (_ERROR_FACTOR * differing) ** 2
     known += apart * leg.rough**2
     variance = known + beyond * _BEYOND_V**2
-    weighed = leg.weight[:, None] / variance
     # a bin far off counts less (Student's t with four degrees of freedom)
-    strays = 5 / (4 + off**2 / variance)
+    squared = off**2 / variance
+    precision = leg.weight[:, None] / variance * (5 / (4 + squared))
+    if not priced:
+        return off, slopes, precision, np.zeros(len(factors))
     # what lies beyond the middle cell's curve says little, and that is no reason against a place
-    price = leg.weight[:, None] * (5 * np.log1p(off**2 / variance / 4) + np.log(np.where(beyond, _ERROR_V**2, known)))
-    return off, slopes, weighed * strays, price.sum(axis=0)
+    price = leg.weight[:, None] * (5 * np.log1p(squared / 4) + np.log(np.where(beyond, _ERROR_V**2, known)))
+    return off, slopes, precision, price.sum(axis=0)

@@ -104,12 +104,16 @@ class CellFindings:
     unknown: Mapping[str, str] = field(default_factory=dict)
 
 
-_STRETCH, _STRETCH_FLAT = (1.5, 0.003), (3.0, 0.003)
-_CHARGE_FULL, _CHARGE = (1.5, 0.001), (2.4, 0.0015)
-_OF_VALUE = 0.08
+_STRETCH, _STRETCH_FLAT = (1.5, 0.003, 0.08), (3.0, 0.003, 0.08)
+_CHARGE_FULL, _CHARGE = (1.5, 0.001, 0.08), (2.4, 0.0015, 0.15)
 """By how much the laying of curves is surer of itself than it is right, what it is off at least, a share of the
 capacity, and in any case, a share of what was found. On a flat curve without a full charge a capacity rests on the
 curve's faint bends, which differ from cell to cell. Chosen on drawn packs, see tests/calibration."""
+_OF_EXCESS = 0.015
+"""What is off besides, as a share of the cell's excess of resistance, which changes with charge. Chosen likewise."""
+_OF_KNEE = 0.35
+"""What a cell lacked at the far end of a flat curve by what it lacked at the knee, as a share of that: it may as well
+be one of less capacity. Chosen on drawn packs."""
 _WIDEST = 0.003
 """Beyond this share of the capacity a window's own width is most of what the fit counts, and is not made wider."""
 _KNOWN_STRETCH = 0.012
@@ -208,10 +212,16 @@ class _View:
         if aligned is not None:
             of = self._windows = aligned.windows
             self.swing = aligned.swing
-            flat_use = _STRETCH_FLAT if flat and not charged_full else _STRETCH
-            self._stretch = _trusted(of.chance, of.stretch, of.stretch_sd, flat_use, np.inf)
-            self._top = _trusted(of.chance, of.top, of.top_sd, _CHARGE_FULL if charged_full else _CHARGE, _WIDEST)
-            self._bottom = _trusted(of.chance, of.bottom, of.bottom_sd, _CHARGE, _WIDEST)
+            use_alone = flat and not charged_full
+            chance, excess = of.chance, np.nan_to_num(self.excess)
+            trust = (_CHARGE_FULL if charged_full else _CHARGE), _WIDEST
+            stretch_trust = _STRETCH_FLAT if use_alone else _STRETCH
+            self._stretch = _trusted(chance, of.stretch, of.stretch_sd, excess, stretch_trust, np.inf)
+            self._top = _trusted(chance, of.top, of.top_sd, excess, *trust)
+            self._bottom = _trusted(chance, of.bottom, of.bottom_sd, excess, _CHARGE, _WIDEST)
+            if use_alone:
+                unlike = np.minimum(self.swing * self._stretch[1], _OF_KNEE * np.abs(self._bottom[0]))
+                self._top = self._top[0], np.hypot(self._top[1], unlike)
             self.stretch, self.stretch_sd = together(of.chance, *self._stretch)
             self.top, self.top_sd = together(of.chance, *self._top)
             self.bottom, self.bottom_sd = together(of.chance, *self._bottom)
@@ -318,18 +328,18 @@ class _View:
 
 
 def _trusted(
-    chance: Values, found: Values, counted: Values, trust: tuple[float, float], widest: float
+    chance: Values, found: Values, counted: Values, excess: Values, trust: tuple[float, float, float], widest: float
 ) -> tuple[Values, Values]:
     """Return what was found in each window against the middle cell, and one standard deviation of it.
 
     Args:
         chance, found, counted: float64 (windows, cells): how likely, what, and how sure the fit is of itself.
-        trust: by how much it is surer than it is right, and what it is off at least.
+        excess: float64 (cells,): of resistance.
+        trust: by how much it is surer than it is right, what it is off at least, and as a share of what was found.
     """
     found = found - np.median((chance * found).sum(axis=0))
-    return found, np.sqrt(
-        np.minimum(trust[0] * counted, np.maximum(counted, widest)) ** 2 + trust[1] ** 2 + (_OF_VALUE * found) ** 2
-    )
+    own = np.minimum(trust[0] * counted, np.maximum(counted, widest)) ** 2 + trust[1] ** 2
+    return found, np.sqrt(own + (trust[2] * found) ** 2 + (_OF_EXCESS * excess) ** 2)
 
 
 def _held(lacking: float, doubt: float, capacity_ah: float) -> str:
