@@ -9,6 +9,7 @@ import pytest
 
 from tests.calibration.figure import Row, judged
 from tests.calibration.figures import FIGURES
+from tests.calibration.ideal_reader import error_pct
 from tests.calibration.kinds import kinds
 from tests.calibration.single_particle import CHECKED_EVERY, SingleParticleCells, checking_drive, data, published
 from tests.calibration.splits import CHOOSING, CHOOSING_CELLS, FLOORS, TABLE
@@ -63,6 +64,12 @@ def test_single_particles_follow_the_full_model(name: str, celsius: str) -> None
     ours = [cells.step(float(ampere), 1.0)[0] for ampere in checking_drive(entry["nominal_ah"])[:900]]
     off = np.array(ours[::CHECKED_EVERY]) - np.array(entry["full_model_v"][celsius])[:30]
     assert float(np.sqrt((off**2).mean())) < most_v
+
+
+def test_the_ideal_reader_gains_by_knowing_the_voltage() -> None:
+    sharp, dull, blind = (error_pct(error_v, candidates=200, packs=60) for error_v in (0.003, 0.02, 3.0))
+    assert 0.5 < sharp < dull < blind
+    assert blind == pytest.approx(70.0 / np.sqrt(12.0), rel=0.2)  # of a charge anywhere between 30 and 100 %
 
 
 def test_a_few_unseen_sessions_hold_the_floors() -> None:
