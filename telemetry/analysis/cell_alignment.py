@@ -43,6 +43,9 @@ _INDEPENDENT_V = 0.02
 more minute there is no more evidence. Chosen on drawn packs, see tests/calibration."""
 _NEAR, _REACH = 0.02, 0.4
 """Windows lie within this share of the capacity, or of the swing where that is more."""
+_EVIDENCE = 0.7
+"""What a window explains better counts by this power: what is off in one place of a curve is off in the next. Chosen
+on drawn packs, see tests/calibration."""
 _FIRST_LOOK, _HOPELESS = 3, 40.0
 """A window that costs so much more than the best, after two steps on every third bin, is left."""
 _BEYOND_V = 0.03
@@ -277,7 +280,7 @@ def align_cells(
         likely = cost < cost.min(axis=0) + _HOPELESS
     cost[~likely] = np.inf
     # Laplace's approximation of how likely each window is
-    chance = -0.5 * cost + 0.5 * np.linalg.slogdet(covariance)[1]
+    chance = -0.5 * _EVIDENCE * cost + 0.5 * np.linalg.slogdet(covariance)[1]
     chance = np.exp(chance - chance.max(axis=0))
     chance /= chance.sum(axis=0)
     told = [
