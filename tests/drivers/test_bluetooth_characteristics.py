@@ -102,6 +102,8 @@ WORKED = [
         "03 D0 07 F6 3C",
         {"design_cycles": 2000, "design_temperature_min": -10, "design_temperature_max": 60},
     ),
+    (0x2BEB, "01 D0 07", {"design_cycles": 2000}),
+    (0x2BEB, "02 F6 3C", {"design_temperature_min": -10, "design_temperature_max": 60}),
     (
         0x2BEC,
         "64 00 02 00 E2 05 00 F2",

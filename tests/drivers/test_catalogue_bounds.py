@@ -76,6 +76,14 @@ def test_what_no_frame_can_hold_or_nobody_can_name_is_refused_or_left_out(tmp_pa
         read_catalogue(path)
 
 
+def test_a_signal_behind_the_last_bit_of_the_longest_message_is_left_out(tmp_path: Path) -> None:
+    path = tmp_path / "a.dbc"
+    last = 'BO_ 512 M: 1785 A\n SG_ Last : 14279|1@1+ (1,0) [0|0] "" A\n SG_ Behind : 14280|1@1+ (1,0) [0|0] "" A\n'
+    path.write_text(HEAD + last, "utf-8")
+    (layout,) = read_catalogue(path)
+    assert list(layout.fields) == ["Last"], "J1939-21 carries up to 1785 bytes"
+
+
 def test_a_file_that_is_far_too_large_is_not_read(tmp_path: Path) -> None:
     path = tmp_path / "a.dbc"
     with path.open("wb") as file:

@@ -143,6 +143,22 @@ def test_the_checksum_that_would_fit_is_found():
     assert any("pack_voltage" in line for line in checked(right, (0, "in", STATE)))
 
 
+@pytest.mark.parametrize("width", [8, 16])
+@pytest.mark.parametrize(("kind", "complement"), [("sum", 0), ("ones-complement", 1), ("twos-complement", 2)])
+def test_a_sum_is_found_and_told_by_its_kind(kind, complement, width):
+    # By arithmetic: the sum of bytes; all bits of it turned round; and that plus one (two's complement).
+    top = 1 << width
+    frames = []
+    for body in (b"\x10\x80\xff", b"\x22\x01\x07\xf3", b"\x10\xfe\xc0\xa0\x05"):
+        total = sum(body) % top
+        check = {0: total, 1: top - 1 - total, 2: (top - total) % top}[complement]
+        frames.append(body + check.to_bytes(width // 8, "big"))
+    stated = ChecksumPlace(CATALOGUE["CRC-16/XMODEM"].crc, -2, 0, -3, "big")
+    order = ', byte_order = "big"' if width == 16 else ""
+    wanted = f'{{ kind = "{kind}", width = {width}, covers = [0, {-width // 8 - 1}]{order} }}  # 3 frames'
+    assert wanted in list(fitting_checksums(frames, stated, 0))
+
+
 # Modbus RTU frames whose checksums pymodbus and crccheck agree on: found without being told.
 def test_the_checksum_of_published_modbus_frames_is_found():
     frames = [bytes.fromhex(text) for text in ("110306022B00000064C8BA", "110402000AF8F4", "110306AE415652434049AD")]

@@ -130,6 +130,12 @@ def test_a_bad_sentence_is_counted_by_its_reason_and_gives_nothing(text, reason)
     assert figures.bad == {reason: 1}
 
 
+def test_what_is_no_sentence_is_counted_and_blank_lines_are_nothing():
+    rows, figures = rows_of(b"\r\n  \r\nhello\r\n" + line(GGA) + b"$GPGGA,\xff*00\r\n")
+    assert len(rows) == 1
+    assert figures.bad == {"not a sentence": 1, "not text": 1}
+
+
 def test_an_empty_position_is_unknown_and_not_nought():
     fix = read_sentence(sentence("GPRMC,123519,A,,,,,022.4,084.4,230394,,"))
     assert "latitude" not in fix.values

@@ -230,6 +230,11 @@ class TestRecords:
         assert decoder.feed(b"ms 5\n") == []
         assert [row.names for row in decoder.feed(b"B\n")] == [("ms",)]
 
+    def test_the_first_line_of_pairs_may_be_the_rest_of_one(self):
+        rows, bad = decode(b"u=1 i=2\nu=3 i=4\n", format="key=value")
+        assert rows == [(("u", "i"), (3.0, 4.0))]
+        assert bad == {"joined in the middle": 1}
+
     def test_a_blank_line_outside_a_record_is_nothing_and_one_inside_ends_none(self):
         rows, bad = decode(b"x\n\n  \nB\nu 1\n\ni 2\nB\n", record_mark="B")
         assert rows == [(("u", "i"), (1.0, 2.0))]

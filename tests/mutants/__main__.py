@@ -12,6 +12,7 @@ import argparse
 import importlib.util
 import os
 import shutil
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -61,6 +62,7 @@ def main() -> None:
         return
     if os.environ.get(_IN_COPY):
         load_libraries()
+        signal.signal(signal.SIGTERM, signal.default_int_handler)  # so that forks end with it
         if options.coverage:
             measure_branches(work)
         else:

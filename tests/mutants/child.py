@@ -67,6 +67,7 @@ def in_fork(work: Callable[[], Any], limit_s: float, log: Path | None = None) ->
 def _be_child(work: Callable[[], Any], write: int, log: Path | None) -> None:
     try:
         os.setsid()
+        signal.signal(signal.SIGTERM, signal.SIG_DFL)
         resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
         if log is not None:
             target = os.open(log, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o600)

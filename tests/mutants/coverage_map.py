@@ -168,17 +168,20 @@ class CoverageMap:
     def tests_for(self, site: Site, most_s: float, acts_on_import: bool) -> dict[str, float]:
         """Return tests, with their seconds, that run what is changed, the fastest first, up to a sum of ``most_s``.
 
-        What acts on import (a table, a default) is tried by all tests of its file and of those that import it.
+        What acts on import (a table, a default) is tried by all tests that run its file, and by those of the files
+        that import it; the tests that name it come first.
         """
-        names = set().union(*self._who(site.file, range(site.line, site.end_line + 1))) - {NOBODY}
-        if not names and acts_on_import:
-            names = set().union(*self._lines.get(site.file, {}).values())
-            names |= set().union(*(self._of_file(file) for file in self._importers(site.file)))
+        if acts_on_import:
+            importers = list(self._importers(site.file))
+            names = set().union(*(self._of_file(file) for file in (site.file, *importers)))
+            near = set().union(*(self._tests[file] for file in importers if file in self._tests))
+        else:
+            names = near = set().union(*self._who(site.file, range(site.line, site.end_line + 1))) - {NOBODY}
         seconds = {name: self._seconds[name] for name in names if name in self._seconds}
-        by_time = sorted(seconds, key=lambda name: (seconds[name], name))
-        sums = accumulate(seconds[name] for name in by_time)
-        within = [name for name, total in zip(by_time, sums, strict=True) if total <= most_s]
-        return {name: seconds[name] for name in within or by_time[:1]}
+        in_order = sorted(seconds, key=lambda name: (name not in near, seconds[name], name))
+        sums = accumulate(seconds[name] for name in in_order)
+        within = [name for name, total in zip(in_order, sums, strict=True) if total <= most_s]
+        return {name: seconds[name] for name in within or in_order[:1]}
 
     def _who(self, file: str, lines: range) -> Iterator[set[str]]:
         keys = line_keys(Path(file).read_text(encoding="utf-8"))

@@ -128,8 +128,9 @@ class _Trials:
     def _trial(self, site: Site) -> _Trial:
         source = Path(site.file).read_text(encoding="utf-8")
         body = body_around(site, source)
-        tests = self._chart.tests_for(site, self._options.most, acts_on_import=body is None)
-        return _Trial(site, source, tests, body is not None and not self._chart.ran_on_import(site.file, body))
+        acts_on_import = body is None or self._chart.ran_on_import(site.file, body)
+        tests = self._chart.tests_for(site, self._options.most, acts_on_import)
+        return _Trial(site, source, tests, in_function=not acts_on_import)
 
     def _try(self, trial: _Trial, run: Callable[[_Trial, bool], dict[str, Any]]) -> None:
         """Change the file, for what is read from there, run the tests in a fork, and note what they said."""
