@@ -1,6 +1,6 @@
 """The docs say what the program does: commands, options, signals, links, examples.
 
-``python tests/test_docs.py`` writes docs/signals.md anew.
+``python tests/test_docs.py`` writes docs/signals.md and the tables of docs/commands.md again.
 """
 
 from __future__ import annotations
@@ -133,18 +133,33 @@ def pages() -> list[Path]:
     return sorted(path for path in found if not any(part.startswith(".") for part in path.relative_to(ROOT).parts))
 
 
-def options() -> list[tuple[str, str]]:
-    """Every command with each of its options and the names of what it takes: (command, option)."""
+def option_actions() -> dict[str, list[argparse.Action]]:
+    """The options of every command but ``--help``, by the command's name."""
     from telemetry.cli import build_parser
 
     subparsers = next(action for action in build_parser()._actions if isinstance(action, argparse._SubParsersAction))
-    return [
-        (command, option)
+    return {
+        command: [each for each in parser._actions if each.option_strings and each.dest != "help"]
         for command, parser in subparsers.choices.items()
-        for action in parser._actions
-        for option in action.option_strings
-        if option.startswith("--") and option != "--help"
+    }
+
+
+def options() -> list[tuple[str, str]]:
+    """Every command with each of its options: (command, option)."""
+    return [
+        (command, name) for command, found in option_actions().items() for a in found for name in a.option_strings
     ]
+
+
+def option_table(command: str) -> str:
+    """Return the options of ``command`` as Markdown between the marks under which the page keeps them."""
+    lines = ["| option | meaning |", "|---|---|"]
+    for action in option_actions()[command]:
+        takes = action.choices or (str(action.metavar).split("|") if action.metavar else [""])
+        words = " or ".join(f"`{action.option_strings[-1]} {each}`".replace(" `", "`") for each in takes)
+        lines.append(f"| {words} | {(action.help or '').replace('%%', '%')} |")
+    table = "\n".join(lines)
+    return f"<!-- options of {command} -->\n\n{table}\n\n<!-- end of options of {command} -->"
 
 
 def sections(page: Path) -> dict[str, str]:
@@ -218,6 +233,11 @@ def test_every_option_is_described_with_its_command() -> None:
         if not re.search(rf"{re.escape(option)}(?![\w-])", described.get(command, ""))
     ]
     assert missing == []
+
+
+@pytest.mark.parametrize("command", [name for name, found in option_actions().items() if found])
+def test_the_options_are_those_of_the_program(command: str) -> None:
+    assert option_table(command) in commands_page().read_text(encoding="utf-8"), "run: python tests/test_docs.py"
 
 
 def test_no_option_is_described_that_is_not_there() -> None:
@@ -296,3 +316,8 @@ def test_a_path_of_a_computer_is_told_from_others(folder: str) -> None:
 
 if __name__ == "__main__":
     SIGNALS_PAGE.write_text(signals_page(), encoding="utf-8")
+    text = commands_page().read_text(encoding="utf-8")
+    for name in option_actions():
+        marks = re.compile(rf"<!-- options of {name} -->.*?<!-- end of options of {name} -->", re.DOTALL)
+        text = marks.sub(lambda _, name=name: option_table(name), text)
+    commands_page().write_text(text, encoding="utf-8")

@@ -27,9 +27,16 @@ def add_to(commands: Any) -> None:
 def _add_watch(commands: Any) -> None:
     parser = add(commands, "watch", watch, "watch a machine live and record it", "shakedown watch mower.toml")
     parser.add_argument("machine", nargs="?", type=Path, metavar="MACHINE.toml", help="the machine file")
-    parser.add_argument("--demo", action="store_true", help="no hardware: a simulated machine drives in real time")
     parser.add_argument(
-        "--capture", type=Path, metavar="FILE", help="keep the raw bytes of serial and Bluetooth links"
+        "--demo",
+        action="store_true",
+        help="no hardware: a simulated machine drives in real time; with --bench it stands on simulated stands",
+    )
+    parser.add_argument(
+        "--capture",
+        type=Path,
+        metavar="FILE",
+        help="keep the raw bytes of all links with their times, for decode-check",
     )
     parser.add_argument(
         "--yes", action="store_true", help="agree to the requests that the machine file sends; for scripts"
@@ -63,14 +70,18 @@ def _add_replay(commands: Any) -> None:
     )
     parser.add_argument("--speed", type=_speed, default=1.0, metavar="N|max", help="times real time; default 1")
     parser.add_argument("--machine", type=Path, metavar="FILE", help="machine file with the limits to use")
-    parser.add_argument("--record", action="store_true", help="record it as a new session, marked as a replay")
+    parser.add_argument(
+        "--record",
+        action="store_true",
+        help="record it as a new session, marked as a replay; comparisons with earlier drives leave it out",
+    )
     add_run_options(parser)
 
 
 def _add_simulate(commands: Any) -> None:
     words = "put a simulated machine behind a real link, to watch it from another terminal"
     parser = add(commands, "simulate", simulate, words, "shakedown simulate --link serial-text --write demo.toml")
-    parser.add_argument("--link", default="serial-text", metavar="NAME", help="serial-text")
+    parser.add_argument("--link", default="serial-text", metavar="NAME", help="which link; default: serial-text")
     parser.add_argument(
         "--write", type=Path, metavar="FILE", help="write the machine file there instead of the terminal"
     )

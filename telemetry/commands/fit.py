@@ -28,7 +28,9 @@ def add_to(commands: Any) -> None:
         help="the machine file; may be left out with --drive: then the one recorded with the session",
     )
     parser.add_argument(
-        "--drive", metavar="SESSION", help="judge with what that drive measured as well: a number, last, or a file"
+        "--drive",
+        metavar="SESSION",
+        help="judge with what that drive measured as well: a number, last, or a file; the worse verdict counts",
     )
     parser.add_argument(
         "--try",

@@ -23,7 +23,11 @@ def add_to(commands: Any) -> None:
         "--machine", type=Path, metavar="FILE", help="machine file to use; default: the one recorded with the session"
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
-    parser.add_argument("--ask", action="store_true", help="ask for readings by hand first, and use them")
+    parser.add_argument(
+        "--ask",
+        action="store_true",
+        help="ask for readings by hand first (meter, lamp, jacked-up wheels), and use them",
+    )
     add_store(parser)
 
 

@@ -34,7 +34,8 @@ def _add_limits(commands: Any) -> None:
         action="append",
         default=[],
         metavar="NAME.KEY=VALUE",
-        help="write your number into the machine file, such as cell-imbalance-top.warn=2%%; may be repeated",
+        help="write your number into the machine file, such as cell-imbalance-top.warn=2%%; a unit may follow; may be"
+        " repeated",
     )
     parser.add_argument(
         "--unset",

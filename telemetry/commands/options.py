@@ -39,18 +39,19 @@ def add_run_options(parser: argparse.ArgumentParser) -> None:
         "--units",
         choices=("metric", "imperial"),
         default="metric",
-        help="of speed, area and temperature on the screen; what is recorded stays metric",
+        help="units of speed, area and temperature on the screen; what is recorded stays metric",
     )
     parser.add_argument(
         "--alarm-sound",
         type=Path,
         metavar="FILE",
-        help="WAV file to play at every alarm instead of the built-in sound",
+        help="WAV file (up to 8 s) to play at every alarm instead of the built-in sound",
     )
     parser.add_argument(
         "--alarm-command",
         metavar="COMMAND",
-        help="program to run at every alarm, without a shell; gets priority, limit and signal as last arguments",
+        help="program to run at every alarm, and again until it is acknowledged; gets priority, limit and signal as"
+        " last arguments, runs without a shell, and is not waited for",
     )
     add_store(parser)
 

@@ -31,7 +31,10 @@ def _add_report(commands: Any) -> None:
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.add_argument("--series", action="store_true", help="with --json: the state of charge every 10 s as well")
     parser.add_argument(
-        "--wall-kwh", type=_kilowatt_hours, metavar="KWH", help="energy that your wall meter counted for this charge"
+        "--wall-kwh",
+        type=_kilowatt_hours,
+        metavar="KWH",
+        help="energy that your wall meter counted for this charge: gives the charger's efficiency",
     )
     parser.add_argument("--html", type=Path, metavar="OUT", help="also write one self-contained page there")
     parser.add_argument("--replace", action="store_true", help="replace the page if it exists")

@@ -45,7 +45,9 @@ def _add_bundle(commands: Any) -> None:
     parser = add(commands, "bundle", bundle, words, "shakedown bundle last help.zip")
     parser.add_argument("session", metavar="SESSION", help="a session's number, or last")
     parser.add_argument("out", nargs="?", type=Path, metavar="OUT", help="the file; default: shakedown-SESSION.zip")
-    parser.add_argument("--with-positions", action="store_true", help="leave positions in")
+    parser.add_argument(
+        "--with-positions", action="store_true", help="leave positions in, and raw bytes that hold them"
+    )
     parser.add_argument("--with-names", action="store_true", help="leave names, texts, ports and addresses in")
     parser.add_argument("--replace", action="store_true", help="replace the file if it exists")
     add_store(parser)
