@@ -1,6 +1,6 @@
 """The docs say what the program does: commands, options, signals, links, examples.
 
-``python tests/test_docs.py`` writes docs/signals.md and the tables of docs/commands.md again.
+``python -m tests.pages`` writes what is made from the program.
 """
 
 from __future__ import annotations
@@ -9,18 +9,16 @@ import argparse
 import gzip
 import re
 import subprocess
-import sys
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parents[1]
-if __name__ == "__main__":  # run as a script, the folder of the project is not on the path yet
-    sys.path.insert(0, str(ROOT))
+from telemetry.model.signals import Signal, find_signal, known_names
+from tests.pages import MADE, keeps, table
 
-from telemetry.model.signals import Signal, find_signal, known_names  # noqa: E402
+ROOT = Path(__file__).parents[1]
 
 SIGNALS_PAGE = ROOT / "docs" / "signals.md"
 COMMANDS_PAGES = (ROOT / "README.md", ROOT / "docs" / "commands.md")
@@ -93,7 +91,7 @@ def _number(value: float) -> str:
     return text.replace(",", " ").replace("-", "−")
 
 
-def table(signals: list[Signal]) -> str:
+def signal_table(signals: list[Signal]) -> str:
     lines = ["| signal | unit | meaning | possible | sign and kind |", "|---|---|---|---|---|"]
     for signal in signals:
         words = [SIGNS[signal.name]] if signal.name in SIGNS else []
@@ -116,13 +114,13 @@ def signals_page() -> str:
         [
             HEAD,
             "## Measured\n",
-            table(measured),
+            signal_table(measured),
             "## Measured, one for each cell and sensor\n",
             "Cells are numbered from 01 with two digits, from 100 on with three; temperature sensors from 1.\n",
-            table(numbered),
+            signal_table(numbered),
             "## Computed by the program\n",
             "Never read from a source; in a replay they are computed anew.\n",
-            table(derived),
+            signal_table(derived),
         ]
     )
 
@@ -151,15 +149,18 @@ def options() -> list[tuple[str, str]]:
     ]
 
 
-def option_table(command: str) -> str:
-    """Return the options of ``command`` as Markdown between the marks under which the page keeps them."""
-    lines = ["| option | meaning |", "|---|---|"]
-    for action in option_actions()[command]:
-        takes = action.choices or (str(action.metavar).split("|") if action.metavar else [""])
-        words = " or ".join(f"`{action.option_strings[-1]} {each}`".replace(" `", "`") for each in takes)
-        lines.append(f"| {words} | {(action.help or '').replace('%%', '%')} |")
-    table = "\n".join(lines)
-    return f"<!-- options of {command} -->\n\n{table}\n\n<!-- end of options of {command} -->"
+def option_tables() -> dict[str, str]:
+    """Return the tables of options in docs/commands.md, by their names."""
+    made = {}
+    for command, actions in option_actions().items():
+        rows = []
+        for action in actions:
+            takes = action.choices or (str(action.metavar).split("|") if action.metavar else [""])
+            words = " or ".join(f"`{action.option_strings[-1]} {each}`".replace(" `", "`") for each in takes)
+            rows.append([words, (action.help or "").replace("%%", "%")])
+        if rows:
+            made[f"options of {command}"] = table("option | meaning", rows)
+    return made
 
 
 def sections(page: Path) -> dict[str, str]:
@@ -189,7 +190,7 @@ def links() -> Iterator[tuple[Path, str]]:
 
 
 def test_the_signals_page_is_current() -> None:
-    assert SIGNALS_PAGE.read_text(encoding="utf-8") == signals_page(), "write it anew: python tests/test_docs.py"
+    assert SIGNALS_PAGE.read_text(encoding="utf-8") == signals_page(), "run: python -m tests.pages"
 
 
 @pytest.mark.parametrize("name", known_names())
@@ -235,9 +236,14 @@ def test_every_option_is_described_with_its_command() -> None:
     assert missing == []
 
 
-@pytest.mark.parametrize("command", [name for name, found in option_actions().items() if found])
-def test_the_options_are_those_of_the_program(command: str) -> None:
-    assert option_table(command) in commands_page().read_text(encoding="utf-8"), "run: python tests/test_docs.py"
+@pytest.mark.parametrize("name", option_tables())
+def test_the_options_are_those_of_the_program(name: str) -> None:
+    assert keeps("commands", name, option_tables()[name]), "run: python -m tests.pages"
+
+
+@pytest.mark.parametrize("page", MADE)
+def test_the_tables_of_a_page_are_those_of_the_program(page: str) -> None:
+    assert [name for name, text in MADE[page]().items() if not keeps(page, name, text)] == [], "python -m tests.pages"
 
 
 def test_no_option_is_described_that_is_not_there() -> None:
@@ -312,12 +318,3 @@ def test_no_file_leads_to_one_developers_computer() -> None:
 def test_a_path_of_a_computer_is_told_from_others(folder: str) -> None:
     assert paths_of_a_computer(f"see '/{folder}/someone/mow.csv'.") == [f"/{folder}/someone"]
     assert paths_of_a_computer(f"see ~/{folder}/mow.csv, docs/{folder}/mow.csv and /dev/serial/by-id/one") == []
-
-
-if __name__ == "__main__":
-    SIGNALS_PAGE.write_text(signals_page(), encoding="utf-8")
-    text = commands_page().read_text(encoding="utf-8")
-    for name in option_actions():
-        marks = re.compile(rf"<!-- options of {name} -->.*?<!-- end of options of {name} -->", re.DOTALL)
-        text = marks.sub(lambda _, name=name: option_table(name), text)
-    commands_page().write_text(text, encoding="utf-8")

@@ -7,8 +7,8 @@ from telemetry.model.tables import key_rows
 
 _TITLES = {
     "pack": "the battery now in the machine",
-    "wiring": "the way from pack to controller",
-    "charge_wiring": "the way from charger to pack; the same keys",
+    "wiring": "the cable from pack to controller",
+    "charge_wiring": "the cable from charger to pack; the same keys",
     "machine": "the machine, above all its motor controller",
     "charger": "the charger",
     "work": "what the machine does, and what that costs",

@@ -15,8 +15,8 @@ from telemetry.model.toml_text import toml_value
 _WIDTH = 100
 _TITLES = {
     "pack": "The battery now in the machine.",
-    "wiring": "The way from pack to controller.",
-    "charge_wiring": "The way from charger to pack.",
+    "wiring": "The cable from pack to controller.",
+    "charge_wiring": "The cable from charger to pack.",
     "machine": "The machine, above all its motor controller.",
     "charger": "The charger.",
     "work": "What the machine does, and what that costs.",

@@ -6,13 +6,12 @@ import re
 import textwrap
 from fnmatch import fnmatchcase
 from itertools import product
-from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from telemetry.alarms.acts import ACT_TABLE, ALARM_NAMES, MOVING, SITUATIONS, ActRow, act_for, alarm_name
+from telemetry.alarms.acts import ACT_TABLE, ALARM_NAMES, MOVING, SITUATIONS, act_for, alarm_name
 from telemetry.machine.limits import LIMIT_NAMES
 from telemetry.model.events import AlarmLevel, Situation
 
@@ -96,18 +95,3 @@ def test_a_name_that_only_a_newer_program_knows_gets_the_cautious_act(
     assert act.where
     assert act.do
     assert (act.where + act.do).isprintable()
-
-
-def row_text(row: ActRow) -> str:
-    """One row of the table in docs/alarms.md."""
-    words = {SITUATIONS: "always", MOVING: "moving", ("charging", "resting"): "charging, resting"}
-    when = words.get(row.situations) or ", ".join(row.situations)
-    limit = "any other" if row.limit == "*" else f"`{row.limit}`"
-    word = row.word or "none"
-    return f"| {limit} | {' and '.join(row.levels)} | {when} | {word} | {row.do.replace('{bound}', 'the limit')} |"
-
-
-def test_the_page_about_alarms_holds_the_table() -> None:
-    page = (Path(__file__).parents[2] / "docs" / "alarms.md").read_text(encoding="utf-8")
-    table = page.partition("| limit | level | while | word | act |\n|---|---|---|---|---|\n")[2].partition("\n\n")[0]
-    assert table.splitlines() == [row_text(row) for row in ACT_TABLE]

@@ -1,6 +1,6 @@
 """The command ``fit`` as its user meets it, and its page of documentation.
 
-``python tests/cli/test_fit.py`` writes the tables and outputs of docs/fit.md, and docs/machines/*.txt, anew.
+``python -m tests.pages`` writes the tables and outputs of docs/fit.md, and docs/machines/*.txt.
 """
 
 from __future__ import annotations
@@ -15,23 +15,22 @@ from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parents[2]
-if __name__ == "__main__":  # run as a script, the folder of the project is not on the path yet
-    sys.path.insert(0, str(ROOT))
-
-from telemetry.cli import main  # noqa: E402
-from telemetry.machine.ampacity import BUNDLE_FACTORS, INSULATIONS_C, ambient_factor  # noqa: E402
-from telemetry.machine.cell_practice import CELL_PRACTICE  # noqa: E402
-from telemetry.machine.chemistry import CHEMISTRIES  # noqa: E402
-from telemetry.machine.conductors import (  # noqa: E402
+from telemetry.cli import main
+from telemetry.machine.ampacity import BUNDLE_FACTORS, INSULATIONS_C, ambient_factor
+from telemetry.machine.cell_practice import CELL_PRACTICE
+from telemetry.machine.chemistry import CHEMISTRIES
+from telemetry.machine.conductors import (
     CLASS_5_OHM_PER_KM,
     GAUGES,
     Gauge,
 )
-from telemetry.machine.fit import CHECKS, fit  # noqa: E402
-from telemetry.machine.machine_file import load_machine  # noqa: E402
-from telemetry.machine.sections import find_key  # noqa: E402
+from telemetry.machine.fit import CHECKS, fit
+from telemetry.machine.machine_file import load_machine
+from telemetry.machine.sections import find_key
+from tests import pages
+from tests.pages import keeps
 
+ROOT = Path(__file__).parents[2]
 PAGE = ROOT / "docs" / "fit.md"
 MACHINES = ROOT / "docs" / "machines"
 AMBIENTS_C = range(10, 90, 5)
@@ -160,11 +159,6 @@ def practice_table() -> str:
     return "\n".join(lines)
 
 
-def block(name: str, text: str) -> str:
-    """Return ``text`` between the marks under which the page keeps it."""
-    return f"<!-- {name} -->\n\n{text}\n\n<!-- end of {name} -->"
-
-
 def blocks() -> dict[str, str]:
     """Return everything on the page that is made from the program, by its name."""
     outputs = {f"output of {name}": command_block(name) for name in COMMANDS}
@@ -187,7 +181,7 @@ def command_block(name: str) -> str:
 
 @pytest.mark.parametrize("name", COMMANDS)
 def test_the_commands_print_what_the_page_says(name: str) -> None:
-    assert block(f"output of {name}", command_block(name)) in page(), "write them anew: python tests/cli/test_fit.py"
+    assert keeps("fit", f"output of {name}", command_block(name)), "run: python -m tests.pages"
     assert max(map(len, ran(COMMANDS[name][0])[0].splitlines())) <= 80
 
 
@@ -196,7 +190,7 @@ def test_the_examples_print_what_lies_beside_them(name: str, status: int) -> Non
     text, ended = printed(name)
     assert ended == status
     lies = (MACHINES / f"{name}.txt").read_text(encoding="utf-8")
-    assert lies == text, "write it anew: python tests/cli/test_fit.py"
+    assert lies == text, "run: python -m tests.pages"
 
 
 def page() -> str:
@@ -206,7 +200,7 @@ def page() -> str:
 @pytest.mark.parametrize("name", ["conductors", "practice"])
 def test_the_tables_of_the_page_are_those_of_the_program(name: str) -> None:
     tables = {"conductors": conductor_tables, "practice": practice_table}
-    assert block(name, tables[name]()) in page(), "write them anew: python tests/cli/test_fit.py"
+    assert keeps("fit", name, tables[name]()), "run: python -m tests.pages"
 
 
 def test_every_check_is_on_the_page() -> None:
@@ -353,12 +347,8 @@ def test_contradictions_are_told_all_at_once_and_nothing_is_judged(tmp_path: Pat
         assert what in told.err
 
 
-if __name__ == "__main__":
-    text = page()
-    for name, made in blocks().items():
-        kept = re.compile(rf"<!-- {name} -->.*?<!-- end of {name} -->", re.DOTALL)
-        assert kept.search(text), name
-        text = kept.sub(lambda _, name=name, made=made: block(name, made), text)
-    PAGE.write_text(text, encoding="utf-8")
+def write() -> None:
+    """Write the tables and outputs of docs/fit.md, and docs/machines/*.txt, again."""
+    pages.write("fit", blocks())
     for name in EXAMPLES:
         (MACHINES / f"{name}.txt").write_text(printed(name)[0], encoding="utf-8")

@@ -105,9 +105,3 @@ def test_the_lists_name_arguments_that_python_can_has() -> None:
         buses["socketcan"] = SocketcanBus
     for name, bus in buses.items():
         assert set(ALLOWED[name]) <= set(inspect.signature(bus.__init__).parameters)
-
-
-def test_the_page_lists_the_same_options() -> None:
-    page = (Path(__file__).parents[2] / "docs" / "security.md").read_text("utf-8")
-    for name, options in ALLOWED.items():
-        assert f"| `{name}` | {', '.join(f'`{each}`' for each in options)} |" in page

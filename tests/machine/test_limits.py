@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.simulated.drives import faulty_drive
-from telemetry.machine.chemistry import CHEMISTRIES, document_chemistries, document_provenance
+from telemetry.machine.chemistry import CHEMISTRIES
 from telemetry.machine.limits import CONDITION_NAMES, LIMIT_NAMES, Limit, default_limits, limits_for, unjudged
 from telemetry.machine.limits_current import conductor_window_s, pack_window_s
 from telemetry.machine.limits_history import ResistanceHistory
@@ -476,7 +476,3 @@ class TestDocumentation:
         for limit in limits_of(LFP).values():
             shown = [cell.strip() for cell in rows[limit.name].split("|")][3:5]
             assert shown == [f"{limit.raise_delay_s:g} s", f"{limit.clear_delay_s:g} s"]
-
-    def test_the_rows_of_the_chemistries_are_those_in_force(self) -> None:
-        assert document_chemistries() in self.text
-        assert document_provenance() in self.text

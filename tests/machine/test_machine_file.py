@@ -11,7 +11,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from telemetry.machine.document import document_keys
 from telemetry.machine.kinds import Keyboard, Pairs
 from telemetry.machine.machine_file import Machine, load_machine, parse_machine
 from telemetry.machine.sections import SECTIONS, find_key, missing, section_keys
@@ -480,10 +479,6 @@ class TestTheTableOfKeys:
         said = missing("pack", "continuous_discharge_a")
         assert said.startswith("unknown: [pack] continuous_discharge_a is not stated")
         assert "maker's sheet" in said
-
-    def test_the_documentation_is_made_from_the_table(self) -> None:
-        # Where this fails: put what document_keys() returns below "Sections and keys".
-        assert document_keys() in (ROOT / "docs" / "machine-file.md").read_text(encoding="utf-8")
 
     def test_the_example_of_the_documentation_parses(self) -> None:
         text = (ROOT / "docs" / "machine-file.md").read_text(encoding="utf-8")
