@@ -30,6 +30,7 @@ class OtherDrive:
 
     Attributes:
         table: (n, signals) at 20 Hz.
+        pack_voltage: (n,) at 20 Hz, measured at the pack, V.
         events: as (t, duration, what) in seconds.
         drag, ground: force against the motion over weight, by the fault and by level ground.
     """
@@ -40,6 +41,7 @@ class OtherDrive:
     events: list[tuple[float, float, str]]
     drag: float
     ground: float
+    pack_voltage: np.ndarray
 
     def series(self) -> SessionSeries:
         """Return it as it would be read from a recording."""
@@ -116,7 +118,7 @@ class Machine:
         """Drive, and return what was measured."""
         steps = int(self.seconds / STEP_S)
         now, foot = Now(), Foot(self.random, self.top)
-        rows = np.zeros((steps // ROW_STEPS, 5))
+        rows, pack = np.zeros((steps // ROW_STEPS, 5)), np.zeros(steps // ROW_STEPS)
         normal, chance = self.random.normal(size=(steps, 3)), self.random.random((steps, 3))
         for k in range(steps):
             now.t = k * STEP_S
@@ -130,10 +132,13 @@ class Machine:
             self._protect(now)
             if k % ROW_STEPS == 0:
                 rows[k // ROW_STEPS] = read, self.volts, now.amps, not self.tripped, now.speed * 3.6
+                pack[k // ROW_STEPS] = self.rest() - 0.85 * self.ohm * now.amps - self.slow_v
         for what in list(self.fault.begun):
             self.fault.hold(self.seconds, False, what)
         fault = self.fault
-        return OtherDrive(self.cause, fault.kind, self._measured(rows), sorted(fault.events), fault.drag, self.ground)
+        events, table = sorted(fault.events), self._measured(rows)
+        pack = np.round(pack * self.random.uniform(0.995, 1.005) + self.random.normal(0, 0.015, len(pack)), 2)
+        return OtherDrive(self.cause, fault.kind, table, events, fault.drag, self.ground, pack)
 
     def _ground(self, now: Now, normal: np.ndarray, chance: np.ndarray) -> None:
         gone = now.speed * STEP_S
