@@ -6,9 +6,8 @@ from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
 
-from telemetry.analysis.fault_isolation.drag_odds import level_of
+from telemetry.analysis.fault_isolation.isolate import pieces
 from telemetry.analysis.fault_isolation.observations import observe
-from telemetry.analysis.fault_isolation.pieces import pieces
 from telemetry.analysis.series import read_series
 from telemetry.store.reader import SessionRecord, StoreReader
 
@@ -41,8 +40,6 @@ def _levels(reader: StoreReader, judged: SessionRecord) -> Iterator[float]:
         if not earlier or record.ended is None or record.duration_s > LONGEST_S:
             continue
         some = islice(pieces(read_series(reader.recording(record.id))), OF_EACH)
-        seen = [observe(piece).resistance for piece in some]
-        levels = [level_of(each.by_power, each.mean) for each in seen if each is not None]
-        known = [level for level in levels if level == level]
+        known = [each.mean for piece in some if (each := observe(piece).force) is not None]
         if known:
             yield sum(known) / len(known)

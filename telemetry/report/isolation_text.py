@@ -6,7 +6,6 @@ from collections.abc import Iterator, Sequence
 from textwrap import wrap
 
 from telemetry.analysis.fault_isolation.findings import Cause, FaultEvent, Isolation, RankedCause
-from telemetry.analysis.fault_isolation.verdict import CLEAREST
 from telemetry.model.errors import printable
 from telemetry.model.time_text import clock, length
 from telemetry.report.session_cells import CAUSE_WORDS
@@ -64,7 +63,7 @@ def letter_lines(
         ruled = [each for each in others if each.probability < 0.05 and each.why]
         lines += _bulleted(
             "Not ruled out:",
-            [f"{OWNER_NAMES[each.cause]} ({100 * each.probability:.0f} %): {_first(each)}." for each in likely],
+            [f"{OWNER_NAMES[each.cause]} ({100 * each.probability:.0f} %): {each.why[0].rstrip('.') if each.why else 'no reason known'}." for each in likely],
         )
         lines += _bulleted(
             "Unlikely, and why:", [f"{OWNER_NAMES[each.cause]}: {each.why[-1].rstrip('.')}." for each in ruled]
@@ -108,11 +107,6 @@ def _not_covered(isolation: Isolation) -> list[str]:
     elif "comparison" in isolation.cells.unknown:
         told.append(f"charge and capacity of the cells: {isolation.cells.unknown['comparison']}.")
     return told
-
-
-def _first(each: RankedCause) -> str:
-    """Return the first reason; where in a long drive it was seen is none."""
-    return next((why for why in each.why if not why.startswith(CLEAREST)), "no reason known").rstrip(".")
 
 
 def _odds(chance: float) -> str:

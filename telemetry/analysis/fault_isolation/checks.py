@@ -97,11 +97,21 @@ _WORTH: Mapping[str, str] = {
 }
 
 
-def next_checks(named: Cause, order: Sequence[Cause], chances: Mapping[Cause, float]) -> Iterator[str]:
-    """Yield what to measure next, the most useful first; for the second likely part too where it is close."""
+def next_checks(
+    named: Cause, order: Sequence[Cause], chances: Mapping[Cause, float], judged: bool, drive: Evidence
+) -> Iterator[str]:
+    """Yield what to do next, the most useful first; for the second likely part too where it is close.
+
+    Where it is not known which part it is, what to record comes first.
+    """
     if named != "healthy":
         yield CAUTION
-    yield from _CHECKS[named]
+        yield from _CHECKS[named]
+    elif judged:
+        yield from _CHECKS[named]
+    else:
+        first = next(missing_signals(drive), "three minutes with stops, hard starts and steady driving")
+        yield f"Record {first}."
     for other in order:
         if other not in (named, "healthy") and chances[other] >= 0.15:
             yield _CHECKS[other][0]

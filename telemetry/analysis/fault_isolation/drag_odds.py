@@ -9,20 +9,19 @@ drives of the same machine narrow it down: what it usually takes is known then, 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import log, sqrt
+from math import log
 
 import numpy as np
 
 from telemetry.analysis.fault_isolation.drive import Floats
+from telemetry.analysis.fault_isolation.force_balance import Force
 
 USUAL, USUAL_FACTOR = 0.05, 0.36
 """Motion resistance over weight on the grounds such machines go on: median, and deviation of its logarithm."""
 SLOPES = 0.014
-"""What slopes leave over a drive of some minutes, one standard deviation."""
+"""What slopes leave over some minutes, one standard deviation."""
 LEAST_DRAG, MOST_DRAG = 0.03, 0.11
 """A brake that rubs by less is within what the ground does; by more, the machine hardly moves."""
-BY_PEDAL = 0.15
-"""Weight of the figure by the pedal; a pedal that is not proportional to force misleads it."""
 LEAST_EARLIER = 2
 DAY_TO_DAY = 0.012
 """How much one machine's motion resistance differs from one drive to another, by weather, place and load."""
@@ -33,18 +32,11 @@ _CLEAR = 0.18
 _LEVELS = np.arange(0.001, 0.4, 0.002)
 
 
-def level_of(by_power: float, by_pedal: float) -> float:
-    """Return the force against the motion over weight by both ways of weighing it."""
-    near = min(max(by_pedal, by_power - 0.03), by_power + 0.03)
-    return (1 - BY_PEDAL) * by_power + BY_PEDAL * near
-
-
-def odds_of_drag(level: float, deviation: float, earlier: Sequence[float] = ()) -> float:
+def odds_of_drag(forces: Sequence[Force], earlier: Sequence[float] = ()) -> float:
     """Return the natural-logarithm odds of a steady drag against a sound machine.
 
     Args:
-        level: force against the motion over weight, mean over the drive.
-        deviation: its standard deviation, slopes left out.
+        forces: force against the motion in each piece of the drive, one at least.
         earlier: the same of earlier drives of this machine.
     """
     sound = _normalised(np.exp(-0.5 * (np.log(_LEVELS / USUAL) / USUAL_FACTOR) ** 2) / _LEVELS)
@@ -54,7 +46,9 @@ def odds_of_drag(level: float, deviation: float, earlier: Sequence[float] = ()) 
         sound = FAMILIAR * _normalised(np.exp(-0.5 * ((_LEVELS - usual) / spread) ** 2)) + (1 - FAMILIAR) * sound
     added = _normalised(((_LEVELS >= LEAST_DRAG) & (_LEVELS <= MOST_DRAG)).astype(np.float64))
     dragged = np.convolve(sound, added)[: len(_LEVELS)]
-    seen = np.exp(-0.5 * ((_LEVELS - min(level, _CLEAR)) / sqrt(deviation**2 + SLOPES**2)) ** 2)
+    level = float(np.mean([each.mean for each in forces]))
+    variance = float(np.mean([each.deviation**2 for each in forces])) + SLOPES**2
+    seen = np.exp(-0.5 * (_LEVELS - min(level, _CLEAR)) ** 2 / (variance / len(forces)))
     return log(float(seen @ dragged) + 1e-9) - log(float(seen @ sound) + 1e-9)
 
 

@@ -61,11 +61,13 @@ class Drive:
     Attributes:
         t: float64 (n,), seconds from the start of the recording, ``STEP_S`` apart.
         signals: float64 (n,) each, NaN where unknown; only those that are usable.
+        interval_s: usual seconds between the readings of each.
         clocks: which of the signals were out of step and have been brought into step, one sentence each.
     """
 
     t: Floats
     signals: Mapping[str, Floats]
+    interval_s: Mapping[str, float]
     clocks: tuple[str, ...] = field(default=())
 
     def get(self, name: str) -> Floats | None:
@@ -117,7 +119,7 @@ def read_drive(series: SessionSeries) -> Drive:
     start = (series.start - series.origin) / MICROSECONDS
     t: Floats = start + np.arange(rows, dtype=np.float64) * STEP_S
     signals = {name: _on_axis(t, each, series.origin, name in _SWITCHES) for name, each in used.items()}
-    return Drive(t, signals)
+    return Drive(t, signals, {name: each.interval_s for name, each in used.items()})
 
 
 def _no_evidence(name: str, series: Series) -> str | None:

@@ -45,15 +45,15 @@ class Isolation:
     """The judgement of a drive.
 
     Attributes:
-        cause: the most probable one; ``healthy`` where nothing else is more likely than not.
+        cause: the part that is named; ``healthy`` where none is.
         ranked: every cause, the most probable first; the probabilities sum to 1.
         events: in time order.
         next_check: what to measure next and what reading to expect, one sentence each.
         missing: signals that were not recorded and would settle more.
         problems: what is wrong with the evidence itself, one sentence each.
         told_apart: what the recorded signals cannot tell apart.
-        judged: False where the evidence is too poor to name or clear any part.
-        features: the figures that decided, by name; NaN where unknown.
+        judged: False where it is not known: no part is named, and none is cleared.
+        odds: log odds of every cause against a sound machine, by the recording alone; 0 where it cannot tell.
         covered: the causes that this drive could show.
         not_covered: for each other cause, what it takes to judge it.
         cells: what the cells showed; None where they were not judged.
@@ -67,7 +67,7 @@ class Isolation:
     problems: tuple[str, ...] = ()
     told_apart: tuple[str, ...] = ()
     judged: bool = True
-    features: Mapping[str, float] = field(default_factory=dict)
+    odds: Mapping[Cause, float] = field(default_factory=dict)
     covered: tuple[Cause, ...] = ()
     not_covered: Mapping[Cause, str] = field(default_factory=dict)
     cells: CellFindings | None = None

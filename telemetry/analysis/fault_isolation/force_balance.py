@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.drive import STEP_S, Floats, Indices
+from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats, Indices
 from telemetry.analysis.fault_isolation.pedal_map import shifted
 from telemetry.analysis.fault_isolation.response import hat_functions
 from telemetry.analysis.fault_isolation.smoothing import smoothed
@@ -46,24 +46,54 @@ _LOST_TWICE = 1.5
 _LEAST_SPREAD, _FIRST_SPREAD = 0.02, 0.12
 
 
+_CALM_ROWS, _RELEASED_ROWS = 31, 15
+_LEAST_ROWS = 300
+_PRESSED, _LEAST_M_S, _ROLLS_M_S = 0.02, 0.4, 0.5
+
+
 @dataclass(frozen=True, slots=True)
-class PowerBalance:
-    """Force against the motion over weight, mean over the driven time, and its standard deviation."""
+class Force:
+    """Force against the motion over weight (0.05: as on a slope of 5 %), and how well it is known.
+
+    Attributes:
+        mean: over the driven time.
+        deviation: one standard deviation of it, slopes left out.
+    """
 
     mean: float
     deviation: float
 
 
-def balance_of_power(t: Floats, speed: Floats, traction_w: Floats, rows: Indices, coasting: Indices) -> PowerBalance:
+def force_against_motion(t: Floats, travel: Floats, speed: Floats, usable: Flags, traction_w: Floats) -> Force | None:
     """Weigh the force against the motion by the power.
 
     Args:
         t: seconds (n,).
+        travel: share of pedal travel (n,).
         speed: m/s (n,).
+        usable: rows in which nothing else interfered: supply there, no shortfall of the controller.
         traction_w: electrical power of the drive alone, W (n,).
-        rows: those driven under power with nothing interfering, some hundreds at least.
-        coasting: those rolling with the pedal released and nothing interfering.
+
+    Returns:
+        None where the machine drove too little under power, about 15 s.
     """
+    smooth = smoothed(speed, _SMOOTH_ROWS)
+    pressed = _lasting((travel > _PRESSED) & usable, _CALM_ROWS)
+    released = _lasting((travel < _PRESSED) & usable, _RELEASED_ROWS)
+    rows = np.flatnonzero(pressed & (smooth > _LEAST_M_S))
+    if len(rows) < _LEAST_ROWS:
+        return None
+    return _balance(t, speed, traction_w, rows, np.flatnonzero(released & (smooth > _ROLLS_M_S)))
+
+
+def _lasting(flags: Flags, rows: int) -> Flags:
+    """Return the rows in the middle of ``rows`` that are all set."""
+    lasting: Flags = np.convolve(flags, np.ones(rows), "same") > rows - 0.5
+    return lasting
+
+
+def _balance(t: Floats, speed: Floats, traction_w: Floats, rows: Indices, coasting: Indices) -> Force:
+    """Weigh it in ``rows``, driven with nothing interfering, and ``coasting``, rolling with the pedal released."""
     driven = len(rows)
     rows = rows[::_EVERY_ROWS]
     knots = hat_functions(t, _KNOT_S)[rows]
@@ -90,7 +120,7 @@ def balance_of_power(t: Floats, speed: Floats, traction_w: Floats, rows: Indices
     variance = float(weight @ (means - mean) ** 2) + float(share @ covariance @ share)
     rolled = _coasting(speed, traction_w, coasting, float(weight @ _works(speed, traction_w, rows)))
     lacks = np.minimum(rolled - mean, 0.0).sum() * _BLOCK_ROWS
-    return PowerBalance(mean + float(lacks) / (driven + len(rolled) * _BLOCK_ROWS), variance**0.5)
+    return Force(mean + float(lacks) / (driven + len(rolled) * _BLOCK_ROWS), variance**0.5)
 
 
 def _coasting(speed: Floats, traction_w: Floats, coasting: Indices, work: float) -> Floats:

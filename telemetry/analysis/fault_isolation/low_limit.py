@@ -42,7 +42,7 @@ def voltage_held(voltage: Floats, current: Floats, usable: Flags, path: PowerPat
     loaded = known & (amps > _LOADED * float(np.quantile(amps[known], 0.99)))
     if loaded.sum() * STEP_S < 2 * _LEAST_S:
         return float("nan")
-    band = max(_BAND * path.usual_voltage, 2 * path.noise_idle / sqrt(_MEAN_ROWS))
+    band = max(_BAND * path.usual_voltage, 2 * path.noise / sqrt(_MEAN_ROWS))
     lowest = loaded & (volts < float(np.quantile(volts[loaded], 0.01)) + 2 * band)
     if lowest.sum() * STEP_S < _LEAST_S:
         return float("nan")

@@ -2,39 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 
 from telemetry.analysis.fault_isolation import delay as delays
 from telemetry.analysis.fault_isolation.controller import Shortfall, shortfalls
-from telemetry.analysis.fault_isolation.drag import Resistance, resistance_to_motion
 from telemetry.analysis.fault_isolation.drive import SLOWEST_PEDAL_S, STEP_S, Drive, Flags, Floats, read_drive
+from telemetry.analysis.fault_isolation.falls import Fall, falls
 from telemetry.analysis.fault_isolation.fold_back import FoldBack, fold_back
+from telemetry.analysis.fault_isolation.force_balance import Force, force_against_motion
 from telemetry.analysis.fault_isolation.low_limit import voltage_held
-from telemetry.analysis.fault_isolation.low_stops import low_voltage_stops
 from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss, supply_losses
-from telemetry.analysis.fault_isolation.pedal import PedalFindings, pedal_faults
+from telemetry.analysis.fault_isolation.pedal import PedalTrace, pedal_trace
 from telemetry.analysis.fault_isolation.pedal_map import shifted
-from telemetry.analysis.fault_isolation.power_path import PowerPath, power_path
-from telemetry.analysis.fault_isolation.reading_instants import rows_read
-from telemetry.analysis.fault_isolation.response import (
-    PedalRange,
-    Response,
-    controller_response,
-    pedal_range,
-)
+from telemetry.analysis.fault_isolation.power_path import PowerPath, power_path, rows_read
+from telemetry.analysis.fault_isolation.response import PedalRange, Response, controller_response, pedal_range
 from telemetry.analysis.fault_isolation.smoothing import smoothed
-from telemetry.analysis.fault_isolation.stops import Stop, sudden_stops
 from telemetry.analysis.fault_isolation.voltage_delay import rows_behind
 from telemetry.analysis.series import SessionSeries
 from telemetry.model.batch import MICROSECONDS
 
 KMH = 3.6
 _CURRENTS, _VOLTAGES = ("pack_current", "motor_current"), ("controller_voltage", "pack_voltage")
-STARTS_ROWS = round(8 / STEP_S)
-"""So long after its supply came back a controller may still be starting."""
+_LEAST_ROWS, _LEAST_CALM_ROWS = 100, 300
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,42 +35,46 @@ class Observations:
 
     Attributes:
         drive: the signals, with what is wrong with them.
+        current: A (n,), 0 where unknown.
+        usable: rows (n,) in which the supply was there and current known.
         limits: the pedal's range.
         pedal: jumps of the pedal's signal.
-        path: resistance up to the controller.
         losses: times without supply.
-        low_stops: stops of the controller at its low-voltage limit.
-        stops: other sudden stops of the whole current.
+        falls: times at which the current fell to nothing with the pedal down.
+        path: resistance up to the controller.
         response: what the pedal asked for.
-        shortfalls: what did not come of it, other than by a loss or a stop.
-        resistance: force against the motion.
-        usable: rows (n,) in which the supply was there and current known.
+        shortfalls: what did not come of it, other than by a loss or a lasting fall.
+        force: force against the motion.
         held: how many times as much as it did the lowest voltage should have changed (``voltage_held``), or NaN.
         fold: whether the controller's output shrinks in the course of the drive.
+        sag: how far the lowest voltages (2 %) lie below those at little load, share of these; NaN where unknown.
     """
 
     drive: Drive
-    limits: PedalRange | None
-    pedal: PedalFindings | None
-    path: PowerPath | None
-    losses: tuple[SupplyLoss, ...]
-    low_stops: tuple[Stop, ...]
-    stops: tuple[Stop, ...]
-    response: Response | None
-    shortfalls: tuple[Shortfall, ...]
-    resistance: Resistance | None
+    current: Floats
     usable: Flags
+    limits: PedalRange | None = None
+    pedal: PedalTrace | None = None
+    losses: tuple[SupplyLoss, ...] = ()
+    falls: tuple[Fall, ...] = ()
+    path: PowerPath | None = None
+    response: Response | None = None
+    shortfalls: tuple[Shortfall, ...] = ()
+    force: Force | None = None
     held: float = float("nan")
     fold: FoldBack | None = None
+    sag: float = float("nan")
 
-    @cached_property
-    def deepest_sag(self) -> float:
-        """How far the lowest voltages (2 %) lie below those at little load, share of these; NaN where unknown."""
-        supply = self.drive.supply
-        if supply is None or not (known := self.usable & ~np.isnan(supply)).any():
-            return float("nan")
-        low, high = np.quantile(supply[known], [0.02, 0.98])
-        return 1 - float(low) / float(high)
+    def asked_s(self) -> float:
+        """Return for how long the pedal asked for current while the supply was there, s."""
+        if self.response is None:
+            return 0.0
+        expected = self.response.expected
+        least = _ASKED * float(np.quantile(expected, 0.98))
+        return float((self.usable & (expected > least)).sum()) * STEP_S
+
+
+_ASKED = 0.05
 
 
 def observe(series: SessionSeries) -> Observations:
@@ -88,54 +84,54 @@ def observe(series: SessionSeries) -> Observations:
     current = drive.get("pack_current")
     if current is None:
         current = drive.get("motor_current")
-    nothing: Flags = np.zeros(len(drive.t), dtype=np.bool_)
+    rows = len(drive.t)
     if current is None:
-        return Observations(drive, limits, pedal, None, (), (), (), None, (), None, nothing)
+        return Observations(drive, np.zeros(rows), np.zeros(rows, dtype=np.bool_), limits, pedal)
     known = ~np.isnan(current)
     current = np.nan_to_num(current)
     drive, late = _voltages_in_step(drive, current)
-    voltage, supply = drive.get("controller_voltage"), drive.supply
-    losses = supply_losses(voltage, current, drive.get("discharge_allowed"))
-    usable = known & ~_around([(loss.start, loss.end) for loss in losses], len(current), 6, 24)
-    if usable.sum() < 100:
-        return Observations(drive, limits, pedal, None, tuple(losses), (), (), None, (), None, usable)
+    losses = tuple(supply_losses(drive.get("controller_voltage"), current, drive.get("discharge_allowed")))
+    usable = known & ~_around(losses, rows, 6, 24)
+    seen = Observations(drive, current, usable, limits, pedal, losses)
+    if usable.sum() < _LEAST_ROWS:
+        return seen
     travel = None
     if limits is not None:
         travel, drive = _in_step(drive, limits, current, usable)
-    stops = sudden_stops(current, travel, supply, usable)
-    calm = usable & ~_around([(stop.start, stop.end) for stop in stops], len(current), 2, 10)
-    path, held = None, float("nan")
-    low_stops: list[Stop] = []
-    if supply is not None:
-        fit_rows = usable & ~np.isnan(supply) & ~_around([(s.start, s.end) for s in stops], len(current), 0, 0)
-        read, between_s = _rows_read(series, drive, late)
-        path = power_path(drive.t, np.nan_to_num(supply), current, fit_rows & read, between_s)
-        if path is not None:
-            settled = usable & ~_around([(loss.start, loss.end) for loss in losses], len(current), 0, STARTS_ROWS)
-            low_stops = low_voltage_stops(current, travel, supply, usable & ~np.isnan(supply), settled, path.wobbles)
-            calm &= ~_around([(stop.start, stop.end) for stop in low_stops], len(current), 2, 10)
-            stops = [stop for stop in stops if not any(_overlap(stop, low) for low in low_stops)]
-            held = voltage_held(supply, current, calm, path)
-    speed = _speed(drive)
-    response, resistance, fold = None, None, None
-    short: list[Shortfall] = []
-    if travel is not None and calm.sum() > 300:
-        response = controller_response(drive.t, travel, current, speed, calm, supply)
-        if response is not None:
-            short, response = shortfalls(response, drive.t, current, supply, calm)
-            whole = calm & ~_around([(s.start, s.end) for s in short], len(current), 3, 8)
-            fold = fold_back(response, drive.t, current, supply, whole)
-        if speed is not None:
-            interfered = calm & ~_around([(s.start, s.end) for s in short], len(current), 20, 20)
-            traction = _traction(response, current, supply)
-            resistance = resistance_to_motion(drive.t, travel, speed, interfered, traction)
-    return Observations(
-        drive, limits, pedal, path, tuple(losses), tuple(low_stops), tuple(stops), response, tuple(short),
-        resistance, usable, held, fold,
-    )  # fmt: skip
+    supply = drive.supply
+    clear = usable if supply is None else usable & ~np.isnan(supply)
+    found = tuple(falls(current, travel, supply, clear))
+    seen = replace(seen, drive=drive, falls=found)
+    lasting = [fall for fall in found if fall.lasting]
+    calm = clear & ~_around(lasting, rows, 2, 10)
+    if supply is not None and clear.any():
+        low, high = np.quantile(supply[clear], [0.02, 0.98])
+        fit_rows = clear & ~_around(lasting, rows, 0, 0) & _rows_read(series, drive, late)
+        path = power_path(drive.t, np.nan_to_num(supply), current, fit_rows)
+        held = float("nan") if path is None else voltage_held(supply, current, calm, path)
+        seen = replace(seen, path=path, held=held, sag=1 - float(low) / float(high))
+    if travel is None or calm.sum() <= _LEAST_CALM_ROWS:
+        return seen
+    return _controller(seen, travel, calm)
 
 
-def _pedal(series: SessionSeries, drive: Drive) -> tuple[PedalRange | None, PedalFindings | None]:
+def _controller(seen: Observations, travel: Floats, calm: Flags) -> Observations:
+    """Add what the controller made of the pedal, and the wheels of that."""
+    drive, current, rows = seen.drive, seen.current, len(calm)
+    supply, speed = drive.supply, _speed(drive)
+    response = controller_response(drive.t, travel, current, speed, calm, supply)
+    if response is None:
+        return seen
+    short, response = shortfalls(response, drive.t, current, supply, calm)
+    fold = fold_back(response, drive.t, current, supply, calm & ~_around(short, rows, 3, 8))
+    force = None
+    if speed is not None and supply is not None:
+        traction = (current - response.base) * np.nan_to_num(supply)
+        force = force_against_motion(drive.t, travel, speed, calm & ~_around(short, rows, 20, 20), traction)
+    return replace(seen, response=response, shortfalls=tuple(short), fold=fold, force=force)
+
+
+def _pedal(series: SessionSeries, drive: Drive) -> tuple[PedalRange | None, PedalTrace | None]:
     """Return the pedal's range, and its jumps where it was recorded fast enough to see them."""
     found = series.get("throttle_voltage")
     if found is None or drive.get("throttle_voltage") is None:
@@ -143,7 +139,7 @@ def _pedal(series: SessionSeries, drive: Drive) -> tuple[PedalRange | None, Peda
     limits = pedal_range(found.values)
     if found.interval_s > SLOWEST_PEDAL_S:
         return limits, None
-    return limits, pedal_faults((found.t - series.origin) / MICROSECONDS, found.values, limits)
+    return limits, pedal_trace((found.t - series.origin) / MICROSECONDS, found.values, limits)
 
 
 def _in_step(drive: Drive, limits: PedalRange, current: Floats, usable: Flags) -> tuple[Floats, Drive]:
@@ -158,8 +154,7 @@ def _in_step(drive: Drive, limits: PedalRange, current: Floats, usable: Flags) -
     moved[: max(late - 3, 0)] = travel[0]
     said = (
         f"the current follows the pedal by {late_s:+.2f} s where a controller takes 0.1 to 0.2 s: their "
-        "clocks are out "
-        "of step; that has been taken out (`shakedown align` finds what to state)"
+        "clocks are out of step; that has been taken out (`shakedown align` finds what to state)"
     )
     return moved, replace(drive, clocks=(*drive.clocks, said))
 
@@ -179,37 +174,21 @@ def _voltages_in_step(drive: Drive, current: Floats) -> tuple[Drive, dict[str, i
     return replace(drive, signals=signals, clocks=tuple(said)), late
 
 
-def _rows_read(series: SessionSeries, drive: Drive, late: dict[str, int]) -> tuple[Flags, float]:
-    """Return the rows in which current and supply were both read, and the seconds between readings of the other."""
+def _rows_read(series: SessionSeries, drive: Drive, late: dict[str, int]) -> Flags:
+    """Return the rows in which current and supply were both read."""
     amps, volts = (next(name for name in names if drive.get(name) is not None) for names in (_CURRENTS, _VOLTAGES))
-    one, other = series.get(amps), series.get(volts)
-    assert one is not None
-    assert other is not None
     start = series.origin + round(float(drive.t[0]) * MICROSECONDS)
-    return rows_read(one, other, start, len(drive.t), late.get(volts, 0))
-
-
-def _traction(response: Response | None, current: Floats, supply: Floats | None) -> Floats | None:
-    """Return the electrical power of the drive alone, W."""
-    if response is None or supply is None:
-        return None
-    return (current - response.base) * np.nan_to_num(supply)
+    return rows_read(series.signals[amps], series.signals[volts], start, len(drive.t), late.get(volts, 0))
 
 
 def _speed(drive: Drive) -> Floats | None:
     """Return the speed in m/s, steps of a slow speed signal smoothed, or None."""
     speed = drive.get("vehicle_speed")
-    if speed is None:
-        return None
-    return smoothed(np.abs(np.nan_to_num(speed)) / KMH, 1.5)
+    return None if speed is None else smoothed(np.abs(np.nan_to_num(speed)) / KMH, 1.5)
 
 
-def _around(spans: list[tuple[int, int]], rows: int, before: int, after: int) -> Flags:
+def _around(spans: Iterable[Fall | Shortfall | SupplyLoss], rows: int, before: int, after: int) -> Flags:
     found: Flags = np.zeros(rows, dtype=np.bool_)
-    for start, end in spans:
-        found[max(start - before, 0) : end + after] = True
+    for span in spans:
+        found[max(span.start - before, 0) : span.end + after] = True
     return found
-
-
-def _overlap(one: Stop, other: Stop) -> bool:
-    return one.start <= other.end and other.start <= one.end

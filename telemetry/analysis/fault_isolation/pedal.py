@@ -21,17 +21,25 @@ from telemetry.analysis.fault_isolation.departure_evidence import (
 )
 from telemetry.analysis.fault_isolation.drive import Floats, runs
 from telemetry.analysis.fault_isolation.foot_path import LONGEST_S, departures, shaking
+from telemetry.analysis.fault_isolation.point_process import log_mean
 from telemetry.analysis.fault_isolation.response import PedalRange
 
 _LEAST_PERIOD_S = 0.04
 """A foot is not seen better by readings that are closer; of such ones some are left out."""
 _GAP_PERIODS = 2.5
-_PLAIN, _WORN = 2.8, 4.5
+_SHARES: Floats = np.array([[0.1], [0.3], [0.6], [0.9]])
+"""Of the departures in the band of a worn track so many may be the sensor's: all alike likely."""
+_BANDS: Floats = np.arange(0.02, 1.0, 0.02)
+_BAND = 0.08
+_BOOST, _MOST = 1.9, 12.0
+"""Departures of a foot are rarer in a band than the evidence for one takes them to be; no single one proves more."""
+_SELDOM = -1.0
+"""Most worn tracks show in a drive of some minutes."""
+_PLAIN, _WORN = 2.8, 2.5
 """Evidence from which one departure counts by itself, and from which those of a band are a worn track's together."""
 _IN_BAND, _THROUGH_BAND, _BESIDE_BAND = -2.0, -1.0, 0.3
 """Evidence that is enough: in the band that is worn, where the foot went through it meanwhile, elsewhere."""
-_SENSOR_SHARE, _BOOST = 0.3, 1.7
-_BAND, _BAND_AND_EDGES, _PASSED = 0.06, 0.08, 0.04
+_PASSED = 0.04
 _JITTER_ROWS = 2
 
 
@@ -43,7 +51,6 @@ class PedalFault:
         t: seconds, between the last reading that was right and the first that was not.
         duration: seconds until it is right again.
         travel: share of travel at which the signal left.
-        back: share of travel to which it came back.
         depth: by how much it left, share of travel; negative where it fell.
         what: ``drop-out``, ``spike`` or ``jitter``.
         below_rest: it fell below the signal's resting value, as a broken wire does and no foot can.
@@ -52,32 +59,21 @@ class PedalFault:
     t: float
     duration: float
     travel: float
-    back: float
     depth: float
     what: str
     below_rest: bool
 
 
 @dataclass(frozen=True, eq=False)
-class PedalFindings:
-    """All of them, and how well they lie in one band of travel.
+class PedalTrace:
+    """Where the readings left the foot: ``seen``, with ``t`` the seconds of every reading (n,)."""
 
-    Attributes:
-        faults: in time order.
-        band: lowest and highest travel at which the signal left, outermost tenths left out; None for fewer than two.
-        crossings: how often the pedal passed through that band.
-        evidence: for a bad sensor, of all departures in the band where it is strongest together, those too slight to
-            count alone included; natural logarithm of a likelihood ratio, 0 for none.
-    """
-
-    faults: tuple[PedalFault, ...]
-    band: tuple[float, float] | None
-    crossings: int
-    evidence: float
+    t: Floats
+    seen: tuple[Weighed, ...] = ()
 
 
-def pedal_faults(t: Floats, pedal: Floats, limits: PedalRange) -> PedalFindings:
-    """Find drop-outs, spikes and jitter.
+def pedal_trace(t: Floats, pedal: Floats, limits: PedalRange) -> PedalTrace:
+    """Find and weigh every departure of the signal from the foot's way.
 
     Args:
         t: seconds (n,), as recorded, no resampling.
@@ -90,7 +86,7 @@ def pedal_faults(t: Floats, pedal: Floats, limits: PedalRange) -> PedalFindings:
     width = limits.top - limits.rest
     travel, noise = (pedal[::every] - limits.rest) / width, limits.noise / width
     if len(t) < 4:
-        return PedalFindings((), None, 0, 0.0)
+        return PedalTrace(t)
     travel = travel - _lower_rest(travel, least_below_rest(noise), round(LONGEST_S / period))
     surprise, spread = shaking(travel, noise)
     fastest = foot_speed(np.diff(travel), period)
@@ -98,12 +94,26 @@ def pedal_faults(t: Floats, pedal: Floats, limits: PedalRange) -> PedalFindings:
     kick = usual_kick(travel, surprise, found)
     gap = np.diff(t) > _GAP_PERIODS * period
     whole = [each for each in found if not gap[each.left : each.back].any()]
-    seen = [weighed(travel, spread, each, noise, fastest, kick, period) for each in whole]
-    middle, evidence = _worn_band(seen)
-    kept = [each for each in seen if _believed(each, middle if evidence >= _WORN else None)]
-    faults = tuple(_fault(t, group) for group in _jitters(kept))
-    band = _band(faults)
-    return PedalFindings(faults, band, _crossings(travel, band), evidence)
+    return PedalTrace(t, tuple(weighed(travel, spread, each, noise, fastest, kick, period) for each in whole))
+
+
+def sensor_odds(seen: Sequence[Weighed]) -> tuple[float, float]:
+    """Return the log odds of a worn track against a foot alone, and the middle of the band that is likeliest worn.
+
+    In the band each departure is the sensor's or the foot's, by a share that is summed out as the band is.
+    """
+    place = np.array([each.travel for each in seen])
+    odds = np.minimum([each.evidence for each in seen], _MOST) + _BOOST
+    gain = np.log(1 - _SHARES + _SHARES * np.exp(odds))
+    totals = gain @ (np.abs(place[:, None] - _BANDS) < _BAND)
+    return log_mean(totals.ravel()) + _SELDOM, float(_BANDS[int(np.argmax(totals.max(axis=0)))])
+
+
+def pedal_faults(trace: PedalTrace, odds: float, worn: float) -> tuple[PedalFault, ...]:
+    """Return the departures that are the sensor's, in time order; ``odds`` and ``worn`` by :func:`sensor_odds`."""
+    band = worn if odds >= _WORN else None
+    kept = [each for each in trace.seen if _believed(each, band)]
+    return tuple(_fault(trace.t, group) for group in _jitters(kept))
 
 
 def _lower_rest(travel: Floats, least: float, rows: int) -> float:
@@ -118,32 +128,13 @@ def _lower_rest(travel: Floats, least: float, rows: int) -> float:
     return float(np.median(np.concatenate([travel[first:last] for first, last in stays])))
 
 
-def _worn_band(seen: Sequence[Weighed]) -> tuple[float, float]:
-    """Return the middle of the band of travel where departures speak most for the sensor, and how much they do.
-
-    Of the departures in the band of a worn track some are still the foot's: each counts as the likelihood of such a
-    mixture against that of the foot alone.
-    """
-    best = 0.0, 0.0
-    if not seen:
-        return best
-    place = np.array([each.travel for each in seen])
-    odds = np.array([each.evidence for each in seen])
-    gain = np.log(1 - _SENSOR_SHARE + _SENSOR_SHARE * np.exp(np.minimum(odds, 30.0) + _BOOST))
-    for middle in np.arange(0.02, 1.0, 0.02).tolist():
-        total = float(gain[np.abs(place - middle) < _BAND].sum())
-        if total > best[1]:
-            best = middle, total
-    return best
-
-
 def _believed(each: Weighed, worn: float | None) -> bool:
     """Tell whether a departure is the sensor's; ``worn`` is the middle of the band that is worn, if one is."""
     least = _PLAIN
     if worn is not None:
         low, high = sorted((each.travel, each.back))
         least = _BESIDE_BAND
-        if abs(each.travel - worn) < _BAND_AND_EDGES:
+        if abs(each.travel - worn) < _BAND:
             least = _IN_BAND
         elif low - _PASSED < worn < high + _PASSED:
             least = _THROUGH_BAND
@@ -171,18 +162,4 @@ def _fault(t: Floats, group: Sequence[Weighed]) -> PedalFault:
     if len(group) > 1 or first.kind == "jitter":
         what = "jitter"
     below = any(each.kind == "below rest" for each in group)
-    return PedalFault(start, end - start, first.travel, last.back, first.depth, what, below)
-
-
-def _band(found: Sequence[PedalFault]) -> tuple[float, float] | None:
-    if len(found) < 2:
-        return None
-    low, high = np.quantile([fault.travel for fault in found], [0.1, 0.9])
-    return float(low), float(high)
-
-
-def _crossings(travel: Floats, band: tuple[float, float] | None) -> int:
-    if band is None:
-        return 0
-    above = travel > 0.5 * (band[0] + band[1])
-    return int(np.count_nonzero(above[1:] != above[:-1]))
+    return PedalFault(start, end - start, first.travel, first.depth, what, below)

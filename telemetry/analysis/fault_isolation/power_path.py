@@ -1,9 +1,14 @@
-"""Resistance between the cells and the controller, and how it wobbles: from voltage and current of the same drive.
+"""Resistance between the cells and the controller, and whether it wobbles: from voltage and current of the same drive.
 
 The voltage is taken as a slowly bending line less a resistance times the current, a slow part of it (polarisation)
-beside. A cell's own resistance is steady from one reading to the next, so what the fit leaves is the meter's noise,
-the same at any current. A loose or corroded connection wobbles: there what is left grows with the current
-(``wobble``). Both are learnt from the drive; offset and gain of the voltmeter drop out.
+beside. A cell's own resistance is steady from one reading to the next, so what the fit leaves is the meter's noise, the
+same at any current. The resistance of a loose joint wobbles within a second or less: there what is left grows with the
+current. How much is told by one likelihood: what is left, freed of all that is slower than a second, is distributed as
+Student's t with five degrees of freedom and the variance
+
+    meter² + (wobble * resistance * current)² + (unsure * resistance * change of the current)²
+
+where ``unsure`` stands for two instruments that do not read at the same instant, and is summed out.
 """
 
 from __future__ import annotations
@@ -14,19 +19,27 @@ import numpy as np
 
 from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats
 from telemetry.analysis.fault_isolation.pedal_map import lagged
-from telemetry.analysis.fault_isolation.reading_instants import FAST_S
-from telemetry.analysis.fault_isolation.resistance_change import resistance_change
+from telemetry.analysis.fault_isolation.point_process import log_mean
 from telemetry.analysis.fault_isolation.response import hat_functions, robust_fit, thinned
-from telemetry.analysis.fault_isolation.wobble import wobble
+from telemetry.analysis.series import Series
 
-WOBBLING, LEAST_WOBBLE = 2.0, 0.04
-"""Growth of the voltage's noise with the current, and share of the resistance, from which the path is at fault."""
 _KNOT_S = 8.0
 _SLOW_S = 5.0
 _LEAST_ROWS = 200
 _ROWS_LEARNT = 4000
-_UNSURE_SHARE = 0.7
-"""A slow reading misses changes of the current that the other instrument sees, about so much of them."""
+FAST_S = 0.075
+"""Readings as near as this are taken for readings at every row."""
+_QUICK_ROWS = 21
+_WOBBLES: Floats = np.concatenate([[0.0], np.geomspace(0.004, 0.6, 22)])
+_UNSURE = (0.02, 0.05, 0.12, 0.25, 0.5)
+_NEWS = 0.1
+"""Share of the readings that are news: neighbours are alike. By what separates joints from sound paths best."""
+SOUND_WOBBLE, LEAST_WOBBLE = 0.008, 0.012
+"""Wobble of a sound path over its resistance (half-normal), and the least of a loose joint: of both simulators' sound
+drives 98 % lie below 0.018, and no joint below 0.02."""
+_LEAST_LOADED = 40
+_RESTING, _LOADED, _CALM, _CALM_A = 0.05, 0.2, 0.25, 0.03
+_NO_NOISE = 2e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,12 +49,9 @@ class PowerPath:
     Attributes:
         resistance: ohm, of what follows the current at once.
         slow_resistance: ohm, of what follows within some seconds.
-        noise_idle, noise_loaded: robust standard deviation of the voltage's quick noise without current and at a high
-            usual one, V.
-        wobble: deviation of the resistance itself as a share of it; 0 where nothing beyond the meter's noise.
-        wobble_ohm: the same in ohm.
-        growth: ``noise_loaded`` over ``noise_idle``.
-        change: by which share the resistance changed during the drive (``resistance_change``), or NaN.
+        noise: standard deviation of the voltage's quick noise with little current, V.
+        wobble: likeliest deviation of the resistance, share of it.
+        joint: log odds that the resistance wobbles as a loose joint's does; 0 where too little current flowed.
         sag: the resistances times the highest usual current, as a share of the voltage.
         usual_voltage: median of the voltage while the supply was there, V.
         top_current: highest usual current (99.5 %), A.
@@ -49,25 +59,15 @@ class PowerPath:
 
     resistance: float
     slow_resistance: float
-    noise_idle: float
-    noise_loaded: float
+    noise: float
     wobble: float
-    wobble_ohm: float
-    growth: float
-    change: float
+    joint: float
     sag: float
     usual_voltage: float
     top_current: float
 
-    @property
-    def wobbles(self) -> bool:
-        """Whether the resistance wobbles: the path itself is at fault."""
-        return self.growth > WOBBLING and self.wobble > LEAST_WOBBLE
 
-
-def power_path(
-    t: Floats, voltage: Floats, current: Floats, usable: Flags, interval_s: float = STEP_S
-) -> PowerPath | None:
+def power_path(t: Floats, voltage: Floats, current: Floats, usable: Flags) -> PowerPath | None:
     """Learn the resistance of the way to the controller.
 
     Args:
@@ -75,7 +75,6 @@ def power_path(
         voltage: V (n,).
         current: A (n,), at the same instants.
         usable: rows in which both were read and the supply was not switched off.
-        interval_s: between readings of the faster of the two, where they were not read together.
 
     Returns:
         None where the current varies too little to tell.
@@ -87,10 +86,68 @@ def power_path(
     features = np.stack([-current, -lagged(current, _SLOW_S), steps, np.roll(steps, 1), np.roll(steps, -1)], axis=1)
     fitted, _, _ = robust_fit(features[rows], hat_functions(t, _KNOT_S)[rows], voltage[rows], 0.3, 6)
     resistance, slow = max(float(fitted[0]), 1e-5), max(float(fitted[1]), 0.0)
-    unsure = _UNSURE_SHARE * resistance if interval_s > FAST_S else 0.0
-    found = wobble(voltage - features @ fitted[: features.shape[1]], current, usable, unsure)
     usual, top = float(np.median(voltage[rows])), float(np.quantile(current[rows], 0.995))
-    return PowerPath(
-        resistance, slow, found.noise, found.loaded, found.ohm / resistance, found.ohm, found.loaded / found.noise,
-        resistance_change(voltage, current, usable, found.noise), (resistance + slow) * top / usual, usual, top,
-    )  # fmt: skip
+    noise, wobble, joint = _wobble(voltage, current, usable, resistance, usual)
+    return PowerPath(resistance, slow, noise, wobble, joint, (resistance + slow) * top / usual, usual, top)
+
+
+def _wobble(
+    voltage: Floats, current: Floats, usable: Flags, resistance: float, usual: float
+) -> tuple[float, float, float]:
+    """Return the meter's noise, the likeliest wobble, and the log odds of a joint."""
+    at_rest = np.where(usable, voltage + resistance * current, 0.0)
+    window = np.ones(_QUICK_ROWS)
+    near = np.convolve(usable.astype(np.float64), window, "same")
+    quick = at_rest - np.convolve(at_rest, window, "same") / np.maximum(near, 1.0)
+    drawn = np.abs(current)
+    top = max(float(np.quantile(drawn[usable], 0.98)), 1.0)
+    change = np.abs(np.convolve(current, [1, 1, 0, 0, 0, 0, 0, -1, -1], "same")) / 2
+    calm = usable & (near > 0.8 * near.max()) & (change < np.maximum(_CALM * drawn, _CALM_A * top))
+    idle, loaded = calm & (drawn < _RESTING * top), calm & (drawn > _LOADED * top)
+    if idle.sum() <= _LEAST_LOADED and calm.any():
+        idle = calm & (drawn <= np.quantile(drawn[calm], 0.2))
+    noise = 1e-3 * usual
+    if idle.sum() > _LEAST_LOADED // 2:
+        noise = max(1.48 * float(np.median(np.abs(quick[idle]))), _NO_NOISE * usual)
+    if loaded.sum() <= _LEAST_LOADED:
+        return noise, 0.0, 0.0
+    left, through, unsure = quick[loaded], resistance * drawn[loaded], resistance * change[loaded]
+    fits = np.empty(len(_WOBBLES))
+    for place, wobble in enumerate(_WOBBLES):
+        spread = np.sqrt(noise**2 + (wobble * through) ** 2 + (np.array(_UNSURE)[:, None] * unsure) ** 2)
+        fits[place] = log_mean(np.sum(-np.log(spread) - 3 * np.log1p((left / spread) ** 2 / 5), axis=1))
+    return noise, float(_WOBBLES[int(np.argmax(fits))]), _joint(_NEWS * fits)
+
+
+def _joint(fits: Floats) -> float:
+    """Return the log odds of a joint's wobbles (log-uniform) against a sound path's (half-normal)."""
+    width = np.gradient(_WOBBLES)
+    sound = np.exp(-0.5 * (_WOBBLES / SOUND_WOBBLE) ** 2) * width
+    loose = np.where(_WOBBLES >= LEAST_WOBBLE, width / np.maximum(_WOBBLES, LEAST_WOBBLE), 0.0)
+    likely = np.exp(fits - fits.max())
+    return float(np.log(likely @ loose / loose.sum() + 1e-30) - np.log(likely @ sound / sound.sum() + 1e-30))
+
+
+def rows_read(one: Series, other: Series, start: int, rows: int, late_rows: int) -> Flags:
+    """Return the rows of the common time axis at which two signals were read, and not only interpolated.
+
+    Args:
+        one, other: the two signals.
+        start: of the time axis, microseconds in the clock of the signals.
+        rows: of the time axis.
+        late_rows: by how many rows ``other`` was read late, as has been taken out.
+    """
+    first, second = _instants(one, start, rows, 0), _instants(other, start, rows, late_rows)
+    both = first & second
+    if both.sum() > 0.5 * min(first.sum(), second.sum()):
+        return both
+    return first if one.interval_s > other.interval_s else second
+
+
+def _instants(series: Series, start: int, rows: int, late_rows: int) -> Flags:
+    read: Flags = np.ones(rows, dtype=np.bool_)
+    if series.interval_s > FAST_S:
+        at = np.round((series.t - start) / 1e6 / STEP_S).astype(np.intp) - late_rows
+        read[:] = False
+        read[at[(at >= 0) & (at < rows)]] = True
+    return read
