@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from textwrap import wrap
 
-from telemetry.analysis.fault_isolation.findings import Cause, FaultEvent, Isolation, RankedCause
+from telemetry.analysis.fault_isolation.findings import Cause, FaultEvent, Isolation
 from telemetry.model.errors import printable
 from telemetry.model.time_text import clock, length
 from telemetry.report.session_cells import CAUSE_WORDS
@@ -45,7 +45,7 @@ def letter_lines(
     """
     lines = [f"{printable(name, 60)}, {length(duration_s)}", ""]
     lines += _paragraph(_opening(isolation, enable_known))
-    if isolation.judged:
+    if isolation.covered:
         lines += _bulleted("Cells:", [_sentence(odd.evidence) for odd in isolation.odd_cells])
         lines += _bulleted("Not covered:", _not_covered(isolation))
     lines += _bulleted("Problems with the data:", [_sentence(each) for each in isolation.problems])
@@ -55,7 +55,7 @@ def letter_lines(
     if isolation.events:
         lines += ["", "When (from the start of the recording):", *_event_lines(isolation.events)]
         lines += ["", *strips] if strips else []
-    if isolation.judged:
+    if isolation.covered:
         others = [
             each for each in isolation.ranked if each.cause in isolation.covered and each.cause != isolation.cause
         ]
@@ -63,7 +63,10 @@ def letter_lines(
         ruled = [each for each in others if each.probability < 0.05 and each.why]
         lines += _bulleted(
             "Not ruled out:",
-            [f"{OWNER_NAMES[each.cause]} ({100 * each.probability:.0f} %): {each.why[0].rstrip('.') if each.why else 'no reason known'}." for each in likely],
+            [
+                f"{OWNER_NAMES[each.cause]} ({100 * each.probability:.0f} %): {each.why[0].rstrip('.')}."
+                for each in likely
+            ],
         )
         lines += _bulleted(
             "Unlikely, and why:", [f"{OWNER_NAMES[each.cause]}: {each.why[-1].rstrip('.')}." for each in ruled]
@@ -75,7 +78,9 @@ def letter_lines(
 
 def _opening(isolation: Isolation, enable_known: bool) -> str:
     if not isolation.judged:
-        return "No part is named and none is cleared: the data is not good enough."
+        suspected = [each for each in isolation.ranked if each.cause in isolation.covered and each.probability >= 0.2]
+        which = "; ".join(f"{OWNER_NAMES[each.cause]} is {_odds(each.probability)} likely" for each in suspected)
+        return f"Not known: no part is named and none is cleared.{' ' + _sentence(which) if which else ''}"
     chance = next(each.probability for each in isolation.ranked if each.cause == isolation.cause)
     cells = "; ".join(
         f"cell {odd.cell} stands out ({CAUSE_WORDS[odd.cause]}, {100 * odd.confidence:.0f} % likely)"

@@ -6,7 +6,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from telemetry.analysis.fault_isolation.drag_odds import level_of, odds_of_drag
+from telemetry.analysis.fault_isolation.drag_odds import odds_of_drag as odds_of_pieces
+from telemetry.analysis.fault_isolation.force_balance import Force
+
+
+def odds_of_drag(level, deviation, earlier=()):
+    return odds_of_pieces([Force(level, deviation)], earlier)
+
 
 LEVELS = st.floats(0.0, 0.25)
 
@@ -33,6 +39,7 @@ def test_earlier_drives_make_the_same_drag_stand_out():
     assert odds_of_drag(0.085, 0.008, (0.04,)) == alone  # one drive may have been on other ground
 
 
-@given(by_power=LEVELS, by_pedal=st.floats(-1.0, 1.0))
-def test_a_pedal_that_misleads_moves_the_level_by_little(by_power, by_pedal):
-    assert level_of(by_power, by_pedal) == pytest.approx(by_power, abs=0.005)
+def test_slopes_cancel_better_over_more_pieces():
+    one, many = [Force(0.085, 0.008)], [Force(0.085, 0.008)] * 6
+    assert odds_of_pieces(many) > odds_of_pieces(one)
+    assert odds_of_pieces([Force(0.05, 0.008)] * 6) < odds_of_pieces([Force(0.05, 0.008)])

@@ -75,7 +75,7 @@ def test_every_cause_is_told_from_the_others():
     }
     for cause, fault in faults.items():
         judged = isolate(as_series(*a_drive(1, **fault)))
-        assert judged.cause == cause, (cause, dict(judged.features))
+        assert judged.cause == cause, (cause, dict(judged.odds))
         for begun, _ in fault.get("trip", fault.get("drop", [])):
             assert min((abs(event.t - begun) for event in judged.events), default=9) <= 0.3
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from telemetry.analysis.fault_isolation.force_balance import balance_of_power
+from telemetry.analysis.fault_isolation.force_balance import _balance as balance_of_power
 
 STEP_S = 0.05
 G = 9.81

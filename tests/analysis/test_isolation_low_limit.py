@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.blame import HELD
+from telemetry.analysis.fault_isolation.compare import HELD
 from telemetry.analysis.fault_isolation.low_limit import voltage_held
 from telemetry.analysis.fault_isolation.power_path import power_path
 

@@ -1,19 +1,14 @@
-"""A long drive judged in pieces: they have to agree, and one alone has to be plain."""
+"""A long drive is seen in pieces and judged as a whole."""
 
 from __future__ import annotations
 
 import numpy as np
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from telemetry.analysis.fault_isolation.findings import CAUSES
-from telemetry.analysis.fault_isolation.isolate import isolate
-from telemetry.analysis.fault_isolation.pieces import LONGEST_S, PIECE_S, pieces, together
+from telemetry.analysis.fault_isolation.isolate import LONGEST_S, PIECE_S, isolate, pieces
 from telemetry.analysis.series import Series, SessionSeries
 from tests.reference.other_drives import other_drive
-
-SOUND = dict.fromkeys(CAUSES, -3.0) | {"healthy": 0.0}
 
 
 def recording(seconds, start=5_000_000):
@@ -36,27 +31,12 @@ def test_every_reading_is_in_one_piece_and_pieces_are_alike(seconds):
         assert np.array_equal(np.concatenate([each.values for each in found]), series.values)
 
 
-@given(st.fixed_dictionaries({cause: st.floats(-10, 20) for cause in CAUSES}))
-def test_a_drive_of_one_piece_is_what_it_is(evidence):
-    assert together([evidence]) == pytest.approx(evidence)
-
-
-def test_a_third_of_the_pieces_or_one_that_is_plain_name_a_part_and_a_stray_one_does_not():
-    slight, plain = SOUND | {"controller": 5.0}, SOUND | {"pack-weak": 14.0}
-    assert together([SOUND] * 11 + [slight])["controller"] < 0
-    assert together([SOUND] * 8 + [slight] * 4)["controller"] == pytest.approx(5.0)
-    assert together([SOUND] * 11 + [plain])["pack-weak"] > 3
-    uphill = SOUND | {"mechanical-drag": 3.0}
-    assert together([SOUND] * 8 + [uphill] * 4)["mechanical-drag"] == pytest.approx(-1.0)
-
-
 def test_a_quarter_of_an_hour_is_judged_as_three_minutes_are():
     sound = isolate(other_drive("healthy", 5, 900.0).series())
     assert sound.cause == "healthy"
     drive = other_drive("controller", 9, 900.0)
     found = isolate(drive.series())
     assert found.cause == "controller"
-    assert "clearest between " in found.ranked[0].why[0]
     late = [t for t, _, _ in drive.events if t > 450]
     assert sum(any(abs(event.t - t) <= 0.3 for event in found.events) for t in late) > 0.7 * len(late)
 

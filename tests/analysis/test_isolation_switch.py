@@ -7,10 +7,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from telemetry.analysis.fault_isolation.drive import Drive
+from telemetry.analysis.fault_isolation.failings import Piece
 from telemetry.analysis.fault_isolation.isolate import isolate
+from telemetry.analysis.fault_isolation.limits import TRIP_HOLDS as HOLDS
+from telemetry.analysis.fault_isolation.limits import current_of, limit, voltage_of
+from telemetry.analysis.fault_isolation.observations import Observations
 from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss, supply_losses
-from telemetry.analysis.fault_isolation.power_path import power_path
-from telemetry.analysis.fault_isolation.switch_threshold import switch_threshold
 from tests.reference.other_drives import other_drive
 
 OHM, REST_V, WAIT_ROWS = 0.02, 52.0, 60
@@ -40,25 +43,16 @@ def composed(seed: int, by_voltage: bool, delay_rows: int):
 
 
 @given(seed=st.integers(0, 400), by_voltage=st.booleans(), delay_rows=st.integers(0, 15))
-@settings(max_examples=20, deadline=None)
-def test_the_threshold_that_acted_explains_the_openings_better(seed, by_voltage, delay_rows):
+@settings(max_examples=10, deadline=None)
+def test_the_limit_that_acted_explains_the_openings_better(seed, by_voltage, delay_rows):
     trips, current, volts, usable = composed(seed, by_voltage, delay_rows)
-    path = power_path(np.arange(len(volts)) * 0.05, volts, current, usable)
-    assert path is not None
     if len(trips) < 4:
         return
-    found = switch_threshold(trips, current, volts, usable, path)
-    assert found is not None
-    assert (found.by_voltage < found.by_current) == by_voltage
-    assert found.depth == pytest.approx(1 - np.median([t.voltage_before for t in trips]) / REST_V, abs=0.03)
-
-
-def test_nothing_is_said_where_nothing_lies_before_the_opening():
-    _, current, volts, usable = composed(1, False, 2)
-    path = power_path(np.arange(len(volts)) * 0.05, volts, current, usable)
-    assert path is not None
-    at_once = SupplyLoss(2, 40, True, 0.0, 52.0, False, False)
-    assert switch_threshold([at_once], current, volts, usable, path) is None
+    drive = Drive(np.arange(len(volts)) * 0.05, {"controller_voltage": volts}, {"controller_voltage": 0.05})
+    piece = Piece(Observations(drive, current, usable), (), (), (), tuple(trips), (), ())
+    on_current, _, _ = limit([piece], "drawing", current_of, HOLDS, 0.02, 1e-5)
+    on_voltage, _, _ = limit([piece], "drawing", voltage_of, HOLDS, 0.02, 1e-5)
+    assert (on_voltage > on_current) == by_voltage
 
 
 @pytest.mark.parametrize(

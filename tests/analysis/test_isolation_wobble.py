@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from telemetry.analysis.fault_isolation.power_path import WOBBLING, power_path
-from telemetry.analysis.fault_isolation.reading_instants import rows_read
+from telemetry.analysis.fault_isolation.power_path import power_path, rows_read
 from telemetry.analysis.fault_isolation.voltage_delay import rows_behind
 from telemetry.analysis.series import Series
 
@@ -47,7 +46,7 @@ def test_a_wobble_is_found_at_any_pace_up_to_half_a_second(correlation_s, share)
     voltage, read = measured(52 - OHM * (1 + share * correlated(correlation_s)) * current, current)
     path = power_path(T, voltage, read, ALL)
     assert path is not None
-    assert path.wobbles
+    assert path.joint > 5
     assert 0.4 * share < path.wobble < 1.5 * share
 
 
@@ -73,16 +72,16 @@ def test_a_sound_path_is_calm_whatever_the_pack_and_the_instruments(pack, late):
     assert abs(behind - late) <= 1
     path = power_path(T, np.roll(voltage, -behind), read, ALL)
     assert path is not None
-    assert path.growth < 0.85 * WOBBLING
+    assert path.joint < 0
 
 
 def test_a_current_read_five_times_a_second_hides_its_pulses_and_makes_no_wobble():
     current = driving() * (1 + 0.3 * np.sin(2 * np.pi * 1.3 * T))
     voltage, read = measured(52 - OHM * current, current)
     seldom = np.interp(T, T[::4], read[::4])
-    path = power_path(T, voltage, seldom, ALL, 0.2)
+    path = power_path(T, voltage, seldom, ALL)
     assert path is not None
-    assert not path.wobbles
+    assert path.joint < 0
 
 
 @pytest.mark.parametrize("late", [-4, 0, 5])
@@ -101,38 +100,16 @@ def test_no_delay_is_claimed_where_the_voltage_does_not_bend():
     assert rows_behind(np.full(ROWS, np.nan), driving()) == 0
 
 
-@pytest.mark.parametrize(("heated", "least", "most"), [(0.0, 0.0, 0.04), (0.03, 0.0, 0.06), (0.4, 0.2, 0.45)])
-def test_a_joint_that_heats_changes_the_resistance_and_cells_hardly(heated, least, most):
-    current = driving()
-    voltage, read = measured(52 - OHM * (1 + heated * T / T[-1]) * current, current)
-    path = power_path(T, voltage, read, ALL)
-    assert path is not None
-    assert least <= path.change <= most
-
-
-def test_a_change_is_unknown_where_the_current_does_not_tell():
-    current = 20 + 0.5 * np.sin(T / 3)
-    current[:400] = 0
-    voltage, read = measured(52 - OHM * current, current)
-    path = power_path(T, voltage, read, ALL)
-    assert path is None or np.isnan(path.change)
-
-
 def series(every, late_s=0.0):
     return Series((T[::every] * 1e6 + late_s * 1e6).astype(np.int64), np.zeros(len(T[::every])))
 
 
 def test_rows_are_those_at_which_both_were_read():
     fast, slow = series(1), series(4, 0.15)
-    read, between = rows_read(fast, slow, 0, ROWS, 0)
-    assert np.flatnonzero(read)[:3].tolist() == [3, 7, 11]
-    assert between <= 0.05
-    read, between = rows_read(fast, slow, 0, ROWS, 3)
-    assert np.flatnonzero(read)[:3].tolist() == [0, 4, 8]
-    read, between = rows_read(series(4), series(5, 0.05), 0, ROWS, 0)
-    assert read.sum() < ROWS / 4
-    assert between == pytest.approx(0.2)
-    assert rows_read(fast, fast, 0, ROWS, 0)[0].all()
+    assert np.flatnonzero(rows_read(fast, slow, 0, ROWS, 0))[:3].tolist() == [3, 7, 11]
+    assert np.flatnonzero(rows_read(fast, slow, 0, ROWS, 3))[:3].tolist() == [0, 4, 8]
+    assert rows_read(series(4), series(5, 0.05), 0, ROWS, 0).sum() < ROWS / 4
+    assert rows_read(fast, fast, 0, ROWS, 0).all()
 
 
 def test_a_current_read_five_times_a_second_still_tells_a_wobble_from_pulses():
@@ -144,4 +121,4 @@ def test_a_current_read_five_times_a_second_still_tells_a_wobble_from_pulses():
         rows[::4] = True
         path = power_path(T, voltage, np.interp(T, T[::4], read[::4]), rows)
         assert path is not None
-        assert path.wobbles == wobbles
+        assert (path.joint > 0) == wobbles

@@ -1,8 +1,8 @@
 """How often the isolator is right over simulated drives, how honest its probabilities are, and how long it takes.
 
-``python -m tests.benchmarks.bench_isolation [--subset choosing|quick|table|long] [--machines varied other third] [--vary NAME ...]``
-drives every cause once with each seed, and sound machines besides, then varies one thing at a time: what was recorded, how often,
-and how long. ``--table`` prints the rows as docs/isolate.md has them.
+``python -m tests.benchmarks.bench_isolation [--subset choosing|quick|table|long] [--machines varied other third]
+[--vary NAME ...]`` drives every cause once with each seed, and sound machines besides, then varies one thing at a
+time: what was recorded, how often, and how long. ``--table`` prints the rows as docs/isolate.md has them.
 """
 
 from __future__ import annotations
@@ -29,8 +29,9 @@ SUBSETS = {
     "choosing": (range(4000, 4008), range(4100, 4125)),
     "table": (range(5000, 5012), range(5100, 5135)),
 }
-"""Seeds of the faulty drives (each cause once, a sound one among them) and of further sound ones. Constants were chosen by ``quick``
-and ``choosing``, and by seeds 0 to 130, 900 to 1129 of earlier versions; ``table`` is for the table in the docs alone."""
+"""Seeds of the faulty drives (each cause once, a sound one among them) and of further sound ones. Constants were
+chosen by ``quick`` and ``choosing``, and by seeds 0 to 130, 900 to 1129 of earlier versions; ``table`` is for the
+table in the docs alone."""
 BINS = (0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 1.0001)
 NEAR_S = 0.3
 
@@ -112,9 +113,10 @@ class Score:
         named, sound = self.sound
         above = "  ".join(f"{share:4.2f} of {count:<3d}" for low, _, share, count in self.reliability() if low >= 0.5)
         return (
-            f"{name:26s} right {self.right:3d} wrong {self.wrong:2d} of {self.faulty:3d}; sound named {named:2d} of {sound:2d}; "
-            f"log {np.mean(self.logarithm):.3f}; true at .5-.7, .7-.9, .9+: {above}; events {self.hits.total()} of "
-            f"{self.events.total()}, false {self.false.total()}; {np.mean(self.seconds):.2f} s, at most {max(self.seconds):.2f}"
+            f"{name:26s} right {self.right:3d} wrong {self.wrong:2d} of {self.faulty:3d}; sound named {named:2d} of "
+            f"{sound:2d}; log {np.mean(self.logarithm):.3f}; true at .5-.7, .7-.9, .9+: {above}; "
+            f"events {self.hits.total()} of {self.events.total()}, false {self.false.total()}; "
+            f"{np.mean(self.seconds):.2f} s, at most {max(self.seconds):.2f}"
         )
 
     def causes(self) -> Iterator[str]:
@@ -122,7 +124,8 @@ class Score:
         for cause in CAUSES:
             said = {name: n for (true, name), n in self.judged.items() if true == cause}
             row = ", ".join(f"{name} {n}" for name, n in sorted(said.items(), key=lambda each: -each[1]))
-            yield f"    {cause:17} {row}; events {self.hits[cause]} of {self.events[cause]}, beside {self.false[cause]}"
+            events = f"{self.hits[cause]} of {self.events[cause]}, beside {self.false[cause]}"
+            yield f"    {cause:17} {row}; events {events}"
 
 
 def drives(machine: str, subset: str) -> Iterator[tuple[int, KeptDrive]]:
@@ -157,7 +160,9 @@ def main() -> None:
     parser.add_argument("--full", action="store_true", help="the full set alone")
     parser.add_argument("--each", action="store_true", help="print every drive")
     arguments = parser.parse_args()
-    cases = [FULL] if arguments.full else [case for case in CASES if not arguments.vary or case.name in arguments.vary]
+    cases = [case for case in CASES if not arguments.vary or case.name in arguments.vary]
+    if arguments.full:
+        cases = [FULL]
     for machine in arguments.machines:
         print(machine)
         for case in cases:

@@ -1,7 +1,7 @@
 """Simulated drives for judging the isolator, kept on disk so that each is simulated once, and given as one asks for.
 
-Three simulators that share no code: ``varied`` (``drivers.simulated``), ``other`` and ``third`` (``tests.reference``). The last is
-for judging only: no constant may be chosen by it.
+Three simulators that share no code: ``varied`` (``drivers.simulated``), ``other`` and ``third``
+(``tests.reference``). The last is for judging only: no constant may be chosen by it.
 """
 
 from __future__ import annotations

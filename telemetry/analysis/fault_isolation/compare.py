@@ -1,10 +1,10 @@
 """How likely each cause makes what was seen: log odds of every cause against a sound machine.
 
-Events along the power path are points in time that a cause makes at some rate where it can act: a worn throttle in a band
-of its travel, a controller while output is asked for, a pack with little left below a voltage, a BMS above a current.
-Rates, bands and limits are summed out (``point_process``). What lasts (noise of the resistance, held voltage, shrinking
-output, force against the motion) multiplies in. What takes a signal that was not recorded has no odds: its cause is neither
-named nor cleared, and what it could have made is shared with it.
+Events along the power path are points in time that a cause makes at some rate where it can act: a worn throttle in
+a band of its travel, a controller while output is asked for, a pack with little left below a voltage, a BMS above a
+current. Rates, bands and limits are summed out (``point_process``). What lasts (noise of the resistance, held
+voltage, shrinking output, force against the motion) multiplies in. What takes a signal that was not recorded has no
+odds: its cause is neither named nor cleared, and what it could have made is shared with it.
 
 A long drive is seen in pieces. Events and the time for them are put together; of what lasts the mean over the pieces
 counts, so one piece that shows it plainly is enough, and one of many that seems to is not.
@@ -12,32 +12,34 @@ counts, so one piece that shows it plainly is enough, and one of many that seems
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from telemetry.analysis.fault_isolation.coverage import covered
 from telemetry.analysis.fault_isolation.drag_odds import odds_of_drag
-from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats
+from telemetry.analysis.fault_isolation.drive import STEP_S, Floats
 from telemetry.analysis.fault_isolation.failings import Failing, Piece, sort_out
-from telemetry.analysis.fault_isolation.falls import Fall, least_load
+from telemetry.analysis.fault_isolation.falls import Fall
 from telemetry.analysis.fault_isolation.findings import CAUSES, Cause
+from telemetry.analysis.fault_isolation.limits import (
+    BEFORE_ROWS,
+    CUT_HOLDS,
+    SURE,
+    TRIP_HOLDS,
+    current_of,
+    limit,
+    voltage_of,
+)
 from telemetry.analysis.fault_isolation.observations import Observations
-from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss
-from telemetry.analysis.fault_isolation.point_process import by_limit, by_rate, log_mean
+from telemetry.analysis.fault_isolation.point_process import by_rate, log_mean
 
-SURE = 20.0
-"""Weight of a loss of supply: it is not taken for anything else."""
 STRAY_CUT, STRAY_FALL, STRAY_OPENING, STRAY_TRIP = 5e-4, 2e-2, 1e-4, 1e-5
-"""Events a second that no fault explains: one cut in half an hour, by the sound drives of both simulators; a driver who
-lifts without a record of it every minute; openings in 3 h, and BMS trips in a day (ours)."""
-_CUT_HOLDS, _TRIP_HOLDS = (1, 4), (1, 4, 8, 16, 30)
-"""Rows for which a limit has to be passed: a controller acts at once, a BMS within about 1.5 s."""
-_BEFORE_ROWS, _RUN_UP_ROWS, _AFTER_ROWS = 4, 40, 6
-_SLACK = {"voltage": 0.01, "switch": 0.02}
-"""Noise of what is watched, share of its range."""
+"""Events a second that no fault explains: one cut in half an hour, by the sound drives of both simulators; a driver
+who lifts without a record of it every minute; openings in 3 h, and BMS trips in a day (ours)."""
+_SLACK, _SWITCH_SLACK = 0.01, 0.02
+"""Noise of what is watched for a controller's limit and for a BMS's, share of its range."""
 HELD, _HELD_BY, _HELD_MOST = 4.5, 1.5, 6.0
 """A voltage that changed so many times less than the current's changes should have made it is held by a limit."""
 FOLDS = 4.5
@@ -52,7 +54,8 @@ _OWN_SAG, _SPARING_SAG = 0.07, 0.1
 LITHIUM_V, LOW_CELL_V, _BY_CELL = 2.95, 2.85, 3.0
 """A lithium cell with little left is lower under load; common practice. Titanate and lead cells stay below 2.95 V."""
 _SHARED = 0.5
-"""Share of the faults of a cause that cannot be told from a controller that stops, where its own signal is missing."""
+"""Share of the faults of a cause that cannot be told from a controller that stops, where its own signal is
+missing."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,15 +88,17 @@ class Comparison:
 
     def folds(self, o: Observations) -> bool:
         """Tell whether the controller plainly gives less and less, and not to spare a pack that sags."""
-        return o.fold is not None and not o.sag > _SPARING_SAG and o.fold.lost > _SHRINKS_BY and o.fold.evidence > FOLDS
+        return (
+            o.fold is not None and not o.sag > _SPARING_SAG and o.fold.lost > _SHRINKS_BY and o.fold.evidence > FOLDS
+        )
 
     def is_low(self, piece: Piece, what: Failing | Fall) -> bool:
         """Tell whether the low limit explains it."""
         supply = piece.o.drive.supply
         if supply is None or not self.odds[self.low_cause] > self.odds["controller"]:
             return False
-        before = float(np.nanmin(supply[max(what.start - _BEFORE_ROWS, 0) : what.start + 2]))
-        return before <= self.low_limit * (1 + _SLACK["voltage"])
+        before = float(np.nanmin(supply[max(what.start - BEFORE_ROWS, 0) : what.start + 2]))
+        return before <= self.low_limit * (1 + _SLACK)
 
 
 def compare(parts: Sequence[Observations], earlier: Sequence[float] = ()) -> Comparison:
@@ -109,7 +114,7 @@ def compare(parts: Sequence[Observations], earlier: Sequence[float] = ()) -> Com
     usable_s = sum(float(o.usable.sum()) for o in parts) * STEP_S
     stops = np.array([each.weight for piece in pieces for each in piece.failings])
     cuts = by_rate(stops, sum(o.asked_s() for o in parts), STRAY_CUT)
-    low, limit = _low(pieces)
+    low, low_limit = _low(pieces)
     joint = _any_piece([o.path.joint for o in parts if o.path is not None])
     by_voltage, by_current = _trips(pieces)
     drawing, braking, openings = (
@@ -117,12 +122,12 @@ def compare(parts: Sequence[Observations], earlier: Sequence[float] = ()) -> Com
     )
     odds["pedal-sensor"] = pedal
     odds["controller"] = _mixed(cuts, _FOLDS, _shrinks(parts, own=True))
-    at_low = [low] if np.isfinite(limit) else [_ABSENT]
+    at_low = [low] if np.isfinite(low_limit) else [_ABSENT]
     weak = _mixed(log_mean(np.array([*at_low, _held(parts)])), 0.1, _shrinks(parts, own=False))
     odds["pack-weak"] = weak if not drawing else _mixed(by_voltage, 0.5, by_voltage + weak)
     odds["power-connection"] = _mixed(min(joint, _JOINT_MOST), _STEADY_JOINT, 0.0) + _openings(openings, usable_s)
-    if joint > 0:
-        odds["power-connection"] += _mixed(0.0, 0.5, low)
+    if joint > 0:  # a controller behind it loses its supply for moments, or stops at its low limit
+        odds["power-connection"] += log_mean(np.array([0.0, low, cuts]))
     odds["bms-trip"] = by_current if drawing else 0.0
     if braking or not drawing:
         odds["bms-trip"] += by_rate(np.full(braking, SURE), usable_s, STRAY_TRIP)
@@ -134,7 +139,7 @@ def compare(parts: Sequence[Observations], earlier: Sequence[float] = ()) -> Com
             if cause in ("power-connection", "bms-trip") and "controller" in known:
                 odds[cause] = _mixed(0.0, _SHARED, max(cuts, 0.0))
     told = by_voltage - by_current if drawing else float("nan")
-    return Comparison(odds, known, pieces, limit, told)
+    return Comparison(odds, known, pieces, low_limit, told)
 
 
 def _mixed(one: float, share: float, other: float) -> float:
@@ -173,13 +178,15 @@ def _shrinks(parts: Sequence[Observations], own: bool) -> float:
 
 def _low(pieces: Sequence[Piece]) -> tuple[float, float]:
     """Return the log odds that the output stops below a voltage, and that voltage (NaN where nothing stopped)."""
-    found, limit = [], float("nan")
-    for name, stray in (("failings", STRAY_CUT), ("unclear", STRAY_FALL)):
-        odds, at, rest = _limit(pieces, name, _voltage, _CUT_HOLDS, _SLACK["voltage"], stray)
+    found, lowest = [], float("nan")
+    unclear_s = max(sum(float(piece.o.usable.sum()) for piece in pieces) * STEP_S, 1.0)
+    by_chance = max(sum(len(piece.unclear) for piece in pieces) / unclear_s, STRAY_FALL)
+    for name, stray in (("failings", STRAY_CUT), ("unclear", by_chance)):
+        odds, at, rest = limit(pieces, name, voltage_of, CUT_HOLDS, _SLACK, stray)
         if at == at:
             found.append(odds + _emptiness(-at / rest, by_switch=False))
-            limit = -at if found[-1] == max(found) else limit
-    return sum(max(each, -1.0) for each in found), limit
+            lowest = -at if found[-1] == max(found) else lowest
+    return sum(max(each, -1.0) for each in found), lowest
 
 
 def _trips(pieces: Sequence[Piece]) -> tuple[float, float]:
@@ -187,8 +194,8 @@ def _trips(pieces: Sequence[Piece]) -> tuple[float, float]:
 
     Lithium cells with little left are below 2.85 V under load at the trip; where they are not, it was the current.
     """
-    by_current, _, _ = _limit(pieces, "drawing", _current, _TRIP_HOLDS, _SLACK["switch"], STRAY_TRIP)
-    by_voltage, at, rest = _limit(pieces, "drawing", _voltage, _TRIP_HOLDS, _SLACK["switch"], STRAY_TRIP)
+    by_current, _, _ = limit(pieces, "drawing", current_of, TRIP_HOLDS, _SWITCH_SLACK, STRAY_TRIP)
+    by_voltage, at, rest = limit(pieces, "drawing", voltage_of, TRIP_HOLDS, _SWITCH_SLACK, STRAY_TRIP)
     if at == at:
         by_voltage += _emptiness(-at / rest, by_switch=True)
     else:
@@ -202,8 +209,10 @@ def _cells(pieces: Sequence[Piece]) -> int:
     found = []
     for piece in pieces:
         low = _lithium(piece.o)
-        for loss in piece.drawing if low is not None else ():
-            near = low[max(loss.start - 10 * _BEFORE_ROWS, 0) : loss.start + 3 * _BEFORE_ROWS]
+        for loss in piece.drawing:
+            if low is None:
+                break
+            near = low[max(loss.start - 10 * BEFORE_ROWS, 0) : loss.start + 3 * BEFORE_ROWS]
             if not np.isnan(near).all():
                 found.append(float(np.nanmin(near)))
     return 0 if not found else 1 if float(np.median(found)) < LOW_CELL_V else -1
@@ -217,70 +226,11 @@ def _lithium(o: Observations) -> Floats | None:
     return low
 
 
-def _voltage(o: Observations) -> tuple[Floats, Flags] | None:
-    """Return minus the voltage at the controller, and the rows under load in which it is known."""
-    supply = o.drive.supply
-    if supply is None or not o.usable.any():
-        return None
-    return -np.nan_to_num(supply), o.usable & ~np.isnan(supply) & (o.current > least_load(o.current, o.usable))
-
-
-def _current(o: Observations) -> tuple[Floats, Flags] | None:
-    return (o.current, o.usable) if o.usable.any() else None
-
-
-def _limit(
-    pieces: Sequence[Piece],
-    name: str,
-    watch: Callable[[Observations], tuple[Floats, Flags] | None],
-    holds: Sequence[int],
-    slack: float,
-    stray: float,
-) -> tuple[float, float, float]:
-    """Return the log odds that a limit makes the events ``name``, that limit, and the voltage at rest.
-
-    The limit has to be passed for some rows on end (``holds``, summed out). NaN for the limit where there is no event.
-    """
-    before: dict[int, list[float]] = {hold: [] for hold in holds}
-    watched: dict[int, list[Floats]] = {hold: [] for hold in holds}
-    weights, at_rest, run_up = [], [], _RUN_UP_ROWS if name == "drawing" else 0
-    for piece in pieces:
-        events: Sequence[Failing | Fall | SupplyLoss] = [e for e in getattr(piece, name) if e.start > _BEFORE_ROWS]
-        found = watch(piece.o)
-        if found is None:
-            continue
-        values, live = found[0].copy(), found[1].copy()
-        if live.any():
-            at_rest.append(float(np.quantile(-values[piece.o.usable], 0.95)))
-        for event in events:  # what came after must not be smoothed into what was before
-            values[event.start : event.end] = values[event.start - 1]
-            live[max(event.start - run_up, 0) : event.end + _AFTER_ROWS] = False
-        values = np.convolve(np.pad(values, 1, mode="edge"), np.ones(3) / 3, "valid")
-        weights += [getattr(event, "weight", SURE if name == "drawing" else 2.0) for event in events]
-        for hold in holds:
-            lasting = sliding_window_view(np.concatenate([np.full(hold - 1, -np.inf), values]), hold).min(axis=1)
-            before[hold] += [float(lasting[e.start - _BEFORE_ROWS : e.start + 1].max()) for e in events]
-            watched[hold].append(lasting[live & np.isfinite(lasting)])
-    odds, limits = [], []
-    for hold in holds:
-        others = np.concatenate(watched[hold]) if watched[hold] else np.empty(0)
-        if not weights or len(others) < 50:
-            continue
-        span = float(np.quantile(others, 0.99) - np.quantile(others, 0.05))
-        noise = slack * span + 1e-6
-        told, at = by_limit(np.array(before[hold]), others, STEP_S, noise, np.array(weights), stray)
-        odds.append(told)
-        limits.append(at)
-    if not odds:
-        return 0.0, float("nan"), 1.0
-    return log_mean(np.array(odds)), limits[int(np.argmax(odds))], float(np.median(at_rest))
-
-
 def _emptiness(ratio: float, by_switch: bool) -> float:
     """Return the log density of the limit's voltage over that at rest for a pack at its end, against one under load.
 
-    A controller's limit is the whole pack's: 2.5 to 2.9 V of 3.3, or the pack rests near it. The pack's own switch may
-    go by one weak cell. Common practice for the means; the widths are ours.
+    A controller's limit is the whole pack's: 2.5 to 2.9 V of 3.3, or the pack rests near it. The pack's own switch
+    may go by one weak cell. Common practice for the means; the widths are ours.
     """
 
     def normal(middle: float, width: float) -> float:

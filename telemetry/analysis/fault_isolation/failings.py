@@ -73,6 +73,11 @@ class Piece:
     openings: tuple[SupplyLoss, ...]
 
     @property
+    def stops(self) -> tuple[Failing | Fall, ...]:
+        """Everything that a low limit could explain."""
+        return (*self.failings, *self.unclear)
+
+    @property
     def start_s(self) -> float:
         """Seconds from the start of the recording to the first row."""
         return float(self.o.drive.t[0]) if len(self.o.drive.t) else 0.0
@@ -135,7 +140,7 @@ def _was_asked_for(fall: Fall, o: Observations) -> bool | None:
 
     Where the pedal sets a voltage, easing it a little ends all of the current.
     """
-    if o.response is None or o.response.how.ratio > 0:
+    if o.response is None or o.response.how.ratio > 0 or o.response.rivals:
         return None
     asked = float(o.response.expected[fall.start + 1 : fall.start + ASKED_ROWS].mean())
     return asked > STILL_ASKED * (fall.current_before - float(o.response.base[fall.start]))

@@ -1,7 +1,7 @@
 """Where the current fell to nothing at once while the throttle had not let go.
 
-It could be anything: a limit of the voltage, a switch, a controller at fault, or one that follows the speed and whose driver
-eased off a little. What it was is found by what such falls have in common (``compare``).
+It could be anything: a limit of the voltage, a switch, a controller at fault, or one that follows the speed and
+whose driver eased off a little. What it was is found by what such falls have in common (``compare``).
 """
 
 from __future__ import annotations
@@ -102,7 +102,8 @@ def _base(smooth: Floats, usable: Flags) -> Floats:
         some = smooth[near][usable[near]]
         low.append(float(np.partition(some, len(some) // 20)[len(some) // 20]) if len(some) else 0.0)
     most = max(float(np.median(smooth[usable])), 0.0)
-    return np.clip(np.repeat(np.array(low), _EVERY_ROWS)[: len(smooth)], 0.0, most)
+    base: Floats = np.clip(np.repeat(np.array(low), _EVERY_ROWS)[: len(smooth)], 0.0, most)
+    return base
 
 
 def _onset(current: Floats, first: int, last: int) -> int:

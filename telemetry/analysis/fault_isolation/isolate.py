@@ -32,8 +32,8 @@ LEAST_CLEARED = 0.5
 """Where no part is named and a sound machine is less likely than this, it is not known."""
 _TOLD = 0.2
 PIECE_S, LONGEST_S = 300.0, 450.0
-"""Usual length of a piece of a long drive; up to the longest a drive is one piece: what is learnt of it holds for some
-minutes, for the machine warms up, the ground changes, and the pack empties."""
+"""Usual length of a piece of a long drive; up to the longest a drive is one piece: what is learnt of it holds for
+some minutes, for the machine warms up, the ground changes, and the pack empties."""
 
 
 def isolate(

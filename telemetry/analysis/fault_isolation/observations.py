@@ -18,7 +18,13 @@ from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss, supply_lo
 from telemetry.analysis.fault_isolation.pedal import PedalTrace, pedal_trace
 from telemetry.analysis.fault_isolation.pedal_map import shifted
 from telemetry.analysis.fault_isolation.power_path import PowerPath, power_path, rows_read
-from telemetry.analysis.fault_isolation.response import PedalRange, Response, controller_response, pedal_range
+from telemetry.analysis.fault_isolation.response import (
+    PedalRange,
+    Response,
+    controller_response,
+    pedal_range,
+    without,
+)
 from telemetry.analysis.fault_isolation.smoothing import smoothed
 from telemetry.analysis.fault_isolation.voltage_delay import rows_behind
 from telemetry.analysis.series import SessionSeries
@@ -75,6 +81,7 @@ class Observations:
 
 
 _ASKED = 0.05
+_STILL_ASKED, _ASKED_ROWS = 0.5, 9
 
 
 def observe(series: SessionSeries) -> Observations:
@@ -103,16 +110,15 @@ def observe(series: SessionSeries) -> Observations:
     found = tuple(falls(current, travel, supply, clear))
     seen = replace(seen, drive=drive, falls=found)
     lasting = [fall for fall in found if fall.lasting]
-    calm = clear & ~_around(lasting, rows, 2, 10)
     if supply is not None and clear.any():
         low, high = np.quantile(supply[clear], [0.02, 0.98])
-        fit_rows = clear & ~_around(lasting, rows, 0, 0) & _rows_read(series, drive, late)
-        path = power_path(drive.t, np.nan_to_num(supply), current, fit_rows)
+        path = power_path(drive.t, np.nan_to_num(supply), current, clear & _rows_read(series, drive, late))
+        calm = clear & ~_around(lasting, rows, 2, 10)
         held = float("nan") if path is None else voltage_held(supply, current, calm, path)
         seen = replace(seen, path=path, held=held, sag=1 - float(low) / float(high))
-    if travel is None or calm.sum() <= _LEAST_CALM_ROWS:
+    if travel is None or clear.sum() <= _LEAST_CALM_ROWS:
         return seen
-    return _controller(seen, travel, calm)
+    return _controller(seen, travel, clear)
 
 
 def _controller(seen: Observations, travel: Floats, calm: Flags) -> Observations:
@@ -122,6 +128,10 @@ def _controller(seen: Observations, travel: Floats, calm: Flags) -> Observations
     response = controller_response(drive.t, travel, current, speed, calm, supply)
     if response is None:
         return seen
+    stops = [fall for fall in seen.falls if fall.lasting and _asked_after(response, fall)]
+    calm = calm & ~_around(stops, rows, 2, 10)
+    if stops and calm.sum() > _LEAST_CALM_ROWS:
+        response = without(response, drive.t, current, calm)
     short, response = shortfalls(response, drive.t, current, supply, calm)
     fold = fold_back(response, drive.t, current, supply, calm & ~_around(short, rows, 3, 8))
     force = None
@@ -129,6 +139,12 @@ def _controller(seen: Observations, travel: Floats, calm: Flags) -> Observations
         traction = (current - response.base) * np.nan_to_num(supply)
         force = force_against_motion(drive.t, travel, speed, calm & ~_around(short, rows, 20, 20), traction)
     return replace(seen, response=response, shortfalls=tuple(short), fold=fold, force=force)
+
+
+def _asked_after(response: Response, fall: Fall) -> bool:
+    """Tell whether by the learnt answer the pedal still asked for current after the fall."""
+    asked = float(response.expected[fall.start + 3 : fall.start + _ASKED_ROWS].mean())
+    return asked > _STILL_ASKED * (fall.current_before - float(response.base[fall.start]))
 
 
 def _pedal(series: SessionSeries, drive: Drive) -> tuple[PedalRange | None, PedalTrace | None]:

@@ -1,7 +1,7 @@
 """How likely a row of events is if they come by chance, and if something makes them: at a rate, or beyond a limit.
 
-Events at a rate h(t) have the log likelihood sum(log h(t_k)) - integral of h dt (Poisson process; D. R. Cox and V. Isham,
-Point Processes, 1980, from memory). Rates and limits are summed out over grids, so nobody states them.
+Events at a rate h(t) have the log likelihood sum(log h(t_k)) - integral of h dt (Poisson process; D. R. Cox and V.
+Isham, Point Processes, 1980, from memory). Rates and limits are summed out over grids, so nobody states them.
 """
 
 from __future__ import annotations
@@ -11,7 +11,8 @@ import numpy as np
 from telemetry.analysis.fault_isolation.drive import Floats
 
 RATES: Floats = np.geomspace(1 / 600, 1 / 2, 9)
-"""Events a second where a fault can act: what troubles somebody comes every few seconds to every ten minutes (ours)."""
+"""Events a second where a fault can act: what troubles somebody comes every few seconds to every ten minutes
+(ours)."""
 LIMIT_RATES: Floats = np.array([1.0, 3.0])
 """What is beyond a limit is stopped within about a second (ours)."""
 _LIMITS: Floats = 1 - np.geomspace(3e-4, 0.4, 24)
@@ -26,16 +27,17 @@ def log_mean(values: Floats) -> float:
 
 def _gains(rates: Floats, weights: Floats, stray: float) -> Floats:
     """Return what each event (k,) adds to the log odds at each rate (rates, k)."""
-    gains: Floats = np.logaddexp(0.0, np.log(rates + stray)[:, None] + weights)
-    return gains - np.logaddexp(0.0, np.log(stray) + weights)
+    made, chance = np.log(rates + stray)[:, None] + weights, np.log(stray) + weights
+    gains: Floats = np.logaddexp(0.0, made) - np.logaddexp(0.0, chance)
+    return gains
 
 
 def by_rate(weights: Floats, exposure_s: float, stray: float) -> float:
     """Return the log odds that a fault with some steady rate acted, against stray events alone.
 
     Args:
-        weights: log likelihood ratio of each event (k,): that it was one, and not that something else looked like one.
-        exposure_s: for how long the fault could act.
+        weights: log likelihood ratio of each event (k,): that it was one, and not that something else looked like
+        one. exposure_s: for how long the fault could act.
         stray: such events a second that no fault makes.
     """
     return log_mean(_gains(RATES, weights, stray).sum(axis=1) - RATES * exposure_s)

@@ -1,10 +1,10 @@
-"""Resistance between the cells and the controller, and whether it wobbles: from voltage and current of the same drive.
+"""Resistance between the cells and the controller, and whether it wobbles, from the voltage and current of a drive.
 
 The voltage is taken as a slowly bending line less a resistance times the current, a slow part of it (polarisation)
-beside. A cell's own resistance is steady from one reading to the next, so what the fit leaves is the meter's noise, the
-same at any current. The resistance of a loose joint wobbles within a second or less: there what is left grows with the
-current. How much is told by one likelihood: what is left, freed of all that is slower than a second, is distributed as
-Student's t with five degrees of freedom and the variance
+beside. A cell's own resistance is steady from one reading to the next, so what the fit leaves is the meter's noise,
+the same at any current. The resistance of a loose joint wobbles within a second or less: there what is left grows
+with the current. How much is told by one likelihood: what is left, freed of all that is slower than a second, is
+distributed as Student's t with five degrees of freedom and the variance
 
     meter² + (wobble * resistance * current)² + (unsure * resistance * change of the current)²
 

@@ -141,13 +141,13 @@ def _connection(found: Comparison) -> Iterator[str]:
     if times:
         shortest = min(loss.duration_s for piece in found.pieces for loss in piece.openings)
         yield (
-            f"the controller lost its supply {_often(len(times))}, for {shortest:.2f} s or longer, without a BMS trip, "
-            f"{_times(times)}"
+            f"the controller lost its supply {_often(len(times))}, for {shortest:.2f} s or longer, without a BMS "
+            f"trip, {_times(times)}"
         )
 
 
 def _weak(found: Comparison, machine: Machine | None) -> Iterator[str]:
-    low = [(p.at(e.start)) for p in found.pieces for e in (*p.failings, *p.unclear) if found.is_low(p, e)]
+    low = [p.at(e.start) for p in found.pieces for e in p.stops if found.is_low(p, e)]
     if low:
         yield (
             f"the current stopped with the throttle held {_often(len(low))}, at the lowest voltage of the drive "
