@@ -48,9 +48,12 @@ _SHRINKS_FROM, _SHRINKS_MOST, _SHRINKS_BY = 3.0, 6.0, 0.3
 _FOLDS, _STEADY_JOINT = 0.2, 0.1
 """Share of controllers at fault that fold back, and of bad joints whose resistance is steady while driving (ours)."""
 _JOINT_MOST = 14.0
-_ABSENT = -2.0
+_ABSENT, _UNSEEN = -2.0, -0.5
+"""Log odds of a weak pack where no stop was seen, and where none could be."""
 _OWN_SAG, _SPARING_SAG = 0.07, 0.1
 """A controller spares a pack that sags by more by giving less (common practice)."""
+_WEAK_CELL = 0.25
+"""Share of weak packs with one weak cell: it trips the BMS at any voltage of the whole (ours)."""
 LITHIUM_V, LOW_CELL_V, _BY_CELL = 2.95, 2.85, 3.0
 """A lithium cell with little left is lower under load; common practice. Titanate and lead cells stay below 2.95 V."""
 _SHARED = 0.5
@@ -122,7 +125,8 @@ def compare(parts: Sequence[Observations], earlier: Sequence[float] = ()) -> Com
     )
     odds["pedal-sensor"] = pedal
     odds["controller"] = _mixed(cuts, _FOLDS, _shrinks(parts, own=True))
-    at_low = [low] if np.isfinite(low_limit) else [_ABSENT]
+    none = _ABSENT if "controller" in known else _UNSEEN
+    at_low = [low] if np.isfinite(low_limit) else [none]
     weak = _mixed(log_mean(np.array([*at_low, _held(parts)])), 0.1, _shrinks(parts, own=False))
     odds["pack-weak"] = weak if not drawing else _mixed(by_voltage, 0.5, by_voltage + weak)
     odds["power-connection"] = _mixed(min(joint, _JOINT_MOST), _STEADY_JOINT, 0.0) + _openings(openings, usable_s)
@@ -236,6 +240,9 @@ def _emptiness(ratio: float, by_switch: bool) -> float:
     def normal(middle: float, width: float) -> float:
         return float(np.exp(-0.5 * ((ratio - middle) / width) ** 2)) / width
 
+    sound = normal(0.955, 0.035) + 0.02
     deep, shallow = (0.6, normal(0.94, 0.035)) if by_switch else (0.7, normal(0.96, 0.025))
     weak = deep * normal(0.82, 0.05) + (1 - deep) * shallow
-    return float(np.clip(np.log(weak / (normal(0.955, 0.035) + 0.02)), -4.0, 3.0))
+    if by_switch:
+        weak = _WEAK_CELL * sound + (1 - _WEAK_CELL) * weak
+    return float(np.clip(np.log(weak / sound), -4.0, 3.0))

@@ -108,7 +108,7 @@ def _piece(o: Observations, odds: float, worn: float) -> Piece:
         if _is_solid(s, o) and not _after_pedal(piece, s.start)
     ]
     unclear = []
-    for fall in o.falls:
+    for fall in o.falls if o.response is not None else ():  # without the throttle it was lifted, for all one knows
         if any(each.start - _NEAR_ROWS <= fall.end and fall.start <= each.end + _NEAR_ROWS for each in failings):
             continue
         asked = _was_asked_for(fall, o)
@@ -138,9 +138,11 @@ def _by_switch(loss: SupplyLoss) -> bool:
 def _was_asked_for(fall: Fall, o: Observations) -> bool | None:
     """Tell whether the pedal still asked for current; None where that is not known.
 
-    Where the pedal sets a voltage, easing it a little ends all of the current.
+    Where the pedal sets a voltage, easing it a little ends all of the current; without the speed nobody knows whether
+    it does.
     """
-    if o.response is None or o.response.how.ratio > 0 or o.response.rivals:
+    assert o.response is not None
+    if o.response.how.ratio > 0 or o.response.rivals or o.drive.get("vehicle_speed") is None:
         return None
     asked = float(o.response.expected[fall.start + 1 : fall.start + ASKED_ROWS].mean())
     return asked > STILL_ASKED * (fall.current_before - float(o.response.base[fall.start]))

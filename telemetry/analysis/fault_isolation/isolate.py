@@ -23,9 +23,8 @@ from telemetry.machine.sections import Machine
 
 SOUND = 0.4
 """Prior of a sound machine for somebody who looks because it hesitates; each part gets an equal share of the rest."""
-_SOBER, _SURPRISE = 0.9, 0.03
-"""Evidence counts for a little less than it seems, and something not thought of stays possible: a third machine
-differs from the two simulators by which the evidence was weighed."""
+_SURPRISE = 0.03
+"""Something not thought of stays possible: a third machine differs from the two by which the evidence was weighed."""
 LEAST_NAMED, TIMES_HEALTHY = 0.45, 2.0
 """A part is named from this probability, and where it is so many times as likely as a sound machine."""
 LEAST_CLEARED = 0.5
@@ -103,7 +102,7 @@ def _between(series: Series, start: int, end: int) -> Series | None:
 def _probabilities(odds: Mapping[Cause, float]) -> dict[Cause, float]:
     """Return the probability of every cause; they sum to 1."""
     prior = {cause: SOUND if cause == "healthy" else (1 - SOUND) / (len(CAUSES) - 1) for cause in CAUSES}
-    scores = {cause: _SOBER * odds[cause] + log(prior[cause]) for cause in CAUSES}
+    scores = {cause: odds[cause] + log(prior[cause]) for cause in CAUSES}
     top = max(scores.values())
     weights = {cause: exp(scores[cause] - top) for cause in CAUSES}
     total = sum(weights.values())

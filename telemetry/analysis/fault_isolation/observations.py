@@ -112,7 +112,8 @@ def observe(series: SessionSeries) -> Observations:
     lasting = [fall for fall in found if fall.lasting]
     if supply is not None and clear.any():
         low, high = np.quantile(supply[clear], [0.02, 0.98])
-        path = power_path(drive.t, np.nan_to_num(supply), current, clear & _rows_read(series, drive, late))
+        read, between_s = _rows_read(series, drive, late)
+        path = power_path(drive.t, np.nan_to_num(supply), current, clear & read, between_s)
         calm = clear & ~_around(lasting, rows, 2, 10)
         held = float("nan") if path is None else voltage_held(supply, current, calm, path)
         seen = replace(seen, path=path, held=held, sag=1 - float(low) / float(high))
@@ -133,8 +134,9 @@ def _controller(seen: Observations, travel: Floats, calm: Flags) -> Observations
     if stops and calm.sum() > _LEAST_CALM_ROWS:
         response = without(response, drive.t, current, calm)
     short, response = shortfalls(response, drive.t, current, supply, calm)
-    fold = fold_back(response, drive.t, current, supply, calm & ~_around(short, rows, 3, 8))
-    force = None
+    force = fold = None
+    if speed is not None:  # without it a hill looks like an output that shrinks
+        fold = fold_back(response, drive.t, current, supply, calm & ~_around(short, rows, 3, 8))
     if speed is not None and supply is not None:
         traction = (current - response.base) * np.nan_to_num(supply)
         force = force_against_motion(drive.t, travel, speed, calm & ~_around(short, rows, 20, 20), traction)
@@ -190,8 +192,8 @@ def _voltages_in_step(drive: Drive, current: Floats) -> tuple[Drive, dict[str, i
     return replace(drive, signals=signals, clocks=tuple(said)), late
 
 
-def _rows_read(series: SessionSeries, drive: Drive, late: dict[str, int]) -> Flags:
-    """Return the rows in which current and supply were both read."""
+def _rows_read(series: SessionSeries, drive: Drive, late: dict[str, int]) -> tuple[Flags, float]:
+    """Return the rows in which current and supply were both read, and the seconds between readings of the other."""
     amps, volts = (next(name for name in names if drive.get(name) is not None) for names in (_CURRENTS, _VOLTAGES))
     start = series.origin + round(float(drive.t[0]) * MICROSECONDS)
     return rows_read(series.signals[amps], series.signals[volts], start, len(drive.t), late.get(volts, 0))

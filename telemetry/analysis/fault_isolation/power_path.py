@@ -32,6 +32,8 @@ FAST_S = 0.075
 _QUICK_ROWS = 21
 _WOBBLES: Floats = np.concatenate([[0.0], np.geomspace(0.004, 0.6, 22)])
 _UNSURE = (0.02, 0.05, 0.12, 0.25, 0.5)
+_DEVIATION = 1.15
+"""Standard deviation of normal noise over the scale of the Student's t that fits it best."""
 _NEWS = 0.1
 """Share of the readings that are news: neighbours are alike. By what separates joints from sound paths best."""
 SOUND_WOBBLE, LEAST_WOBBLE = 0.008, 0.012
@@ -51,7 +53,7 @@ class PowerPath:
         slow_resistance: ohm, of what follows within some seconds.
         noise: standard deviation of the voltage's quick noise with little current, V.
         wobble: likeliest deviation of the resistance, share of it.
-        joint: log odds that the resistance wobbles as a loose joint's does; 0 where too little current flowed.
+        joint: log odds that the resistance wobbles as a loose joint's does; 0 where that cannot be told.
         sag: the resistances times the highest usual current, as a share of the voltage.
         usual_voltage: median of the voltage while the supply was there, V.
         top_current: highest usual current (99.5 %), A.
@@ -67,7 +69,9 @@ class PowerPath:
     top_current: float
 
 
-def power_path(t: Floats, voltage: Floats, current: Floats, usable: Flags) -> PowerPath | None:
+def power_path(
+    t: Floats, voltage: Floats, current: Floats, usable: Flags, interval_s: float = STEP_S
+) -> PowerPath | None:
     """Learn the resistance of the way to the controller.
 
     Args:
@@ -75,6 +79,7 @@ def power_path(t: Floats, voltage: Floats, current: Floats, usable: Flags) -> Po
         voltage: V (n,).
         current: A (n,), at the same instants.
         usable: rows in which both were read and the supply was not switched off.
+        interval_s: between readings of the faster of the two, where they were not read together.
 
     Returns:
         None where the current varies too little to tell.
@@ -88,6 +93,8 @@ def power_path(t: Floats, voltage: Floats, current: Floats, usable: Flags) -> Po
     resistance, slow = max(float(fitted[0]), 1e-5), max(float(fitted[1]), 0.0)
     usual, top = float(np.median(voltage[rows])), float(np.quantile(current[rows], 0.995))
     noise, wobble, joint = _wobble(voltage, current, usable, resistance, usual)
+    if interval_s > FAST_S:  # pulses of the current that one of them missed look like a wobble
+        joint = 0.0
     return PowerPath(resistance, slow, noise, wobble, joint, (resistance + slow) * top / usual, usual, top)
 
 
@@ -111,12 +118,12 @@ def _wobble(
         noise = max(1.48 * float(np.median(np.abs(quick[idle]))), _NO_NOISE * usual)
     if loaded.sum() <= _LEAST_LOADED:
         return noise, 0.0, 0.0
-    left, through, unsure = quick[loaded], resistance * drawn[loaded], resistance * change[loaded]
+    left, through, moved = quick[loaded], resistance * drawn[loaded], resistance * change[loaded]
     fits = np.empty(len(_WOBBLES))
     for place, wobble in enumerate(_WOBBLES):
-        spread = np.sqrt(noise**2 + (wobble * through) ** 2 + (np.array(_UNSURE)[:, None] * unsure) ** 2)
+        spread = np.sqrt(noise**2 + (wobble * through) ** 2 + (np.array(_UNSURE)[:, None] * moved) ** 2)
         fits[place] = log_mean(np.sum(-np.log(spread) - 3 * np.log1p((left / spread) ** 2 / 5), axis=1))
-    return noise, float(_WOBBLES[int(np.argmax(fits))]), _joint(_NEWS * fits)
+    return noise, _DEVIATION * float(_WOBBLES[int(np.argmax(fits))]), _joint(_NEWS * fits)
 
 
 def _joint(fits: Floats) -> float:
@@ -128,8 +135,8 @@ def _joint(fits: Floats) -> float:
     return float(np.log(likely @ loose / loose.sum() + 1e-30) - np.log(likely @ sound / sound.sum() + 1e-30))
 
 
-def rows_read(one: Series, other: Series, start: int, rows: int, late_rows: int) -> Flags:
-    """Return the rows of the common time axis at which two signals were read, and not only interpolated.
+def rows_read(one: Series, other: Series, start: int, rows: int, late_rows: int) -> tuple[Flags, float]:
+    """Return the rows at which two signals were read, and the seconds between readings of what is interpolated there.
 
     Args:
         one, other: the two signals.
@@ -140,8 +147,8 @@ def rows_read(one: Series, other: Series, start: int, rows: int, late_rows: int)
     first, second = _instants(one, start, rows, 0), _instants(other, start, rows, late_rows)
     both = first & second
     if both.sum() > 0.5 * min(first.sum(), second.sum()):
-        return both
-    return first if one.interval_s > other.interval_s else second
+        return both, STEP_S
+    return (first, other.interval_s) if one.interval_s > other.interval_s else (second, one.interval_s)
 
 
 def _instants(series: Series, start: int, rows: int, late_rows: int) -> Flags:
