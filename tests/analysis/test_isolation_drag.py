@@ -11,7 +11,7 @@ from telemetry.analysis.fault_isolation.force_balance import Force
 
 
 def odds_of_drag(level, deviation, earlier=()):
-    return odds_of_pieces([Force(level, deviation)], earlier)
+    return odds_of_pieces([Force(level, deviation, 120.0)], earlier)
 
 
 LEVELS = st.floats(0.0, 0.25)
@@ -40,6 +40,6 @@ def test_earlier_drives_make_the_same_drag_stand_out():
 
 
 def test_slopes_cancel_better_over_more_pieces():
-    one, many = [Force(0.085, 0.008)], [Force(0.085, 0.008)] * 6
+    one, many = [Force(0.085, 0.008, 120.0)], [Force(0.085, 0.008, 120.0)] * 6
     assert odds_of_pieces(many) > odds_of_pieces(one)
-    assert odds_of_pieces([Force(0.05, 0.008)] * 6) < odds_of_pieces([Force(0.05, 0.008)])
+    assert odds_of_pieces([Force(0.05, 0.008, 120.0)] * 6) < odds_of_pieces([Force(0.05, 0.008, 120.0)])

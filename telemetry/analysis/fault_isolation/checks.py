@@ -98,20 +98,19 @@ _WORTH: Mapping[str, str] = {
 
 
 def next_checks(
-    named: Cause, order: Sequence[Cause], chances: Mapping[Cause, float], judged: bool, drive: Evidence
+    named: Cause, order: Sequence[Cause], chances: Mapping[Cause, float], missing: Sequence[str] | None = None
 ) -> Iterator[str]:
     """Yield what to do next, the most useful first; for the second likely part too where it is close.
 
-    Where it is not known which part it is, what to record comes first.
+    Where it is not known which part it is, what to record comes first: the first of ``missing``.
     """
     if named != "healthy":
         yield CAUTION
         yield from _CHECKS[named]
-    elif judged:
+    elif missing is None:
         yield from _CHECKS[named]
     else:
-        first = next(missing_signals(drive), "three minutes with stops, hard starts and steady driving")
-        yield f"Record {first}."
+        yield f"Record {next(iter(missing), 'three minutes with stops, hard starts and steady driving')}."
     for other in order:
         if other not in (named, "healthy") and chances[other] >= 0.15:
             yield _CHECKS[other][0]

@@ -52,6 +52,8 @@ _ABSENT, _UNSEEN = -2.0, -0.5
 """Log odds of a weak pack where no stop was seen, and where none could be."""
 _OWN_SAG, _SPARING_SAG = 0.07, 0.1
 """A controller spares a pack that sags by more by giving less (common practice)."""
+_SLOW_S = 0.3
+"""Slower readings miss what stood right before a trip."""
 _WEAK_CELL = 0.25
 """Share of weak packs with one weak cell: it trips the BMS at any voltage of the whole (ours)."""
 LITHIUM_V, LOW_CELL_V, _BY_CELL = 2.95, 2.85, 3.0
@@ -115,8 +117,9 @@ def compare(parts: Sequence[Observations], earlier: Sequence[float] = ()) -> Com
     known = covered(parts)
     odds: dict[Cause, float] = dict.fromkeys(CAUSES, 0.0)
     usable_s = sum(float(o.usable.sum()) for o in parts) * STEP_S
-    stops = np.array([each.weight for piece in pieces for each in piece.failings])
-    cuts = by_rate(stops, sum(o.asked_s() for o in parts), STRAY_CUT)
+    failings = [each for piece in pieces for each in piece.failings]
+    asked_s = sum(o.asked_s() for o in parts)
+    cuts = by_rate(np.array([each.weight for each in failings]), asked_s, STRAY_CUT)
     low, low_limit = _low(pieces)
     joint = _any_piece([o.path.joint for o in parts if o.path is not None])
     by_voltage, by_current = _trips(pieces)
@@ -198,12 +201,13 @@ def _trips(pieces: Sequence[Piece]) -> tuple[float, float]:
 
     Lithium cells with little left are below 2.85 V under load at the trip; where they are not, it was the current.
     """
-    by_current, _, _ = limit(pieces, "drawing", current_of, TRIP_HOLDS, _SWITCH_SLACK, STRAY_TRIP)
+    by_current, known, _ = limit(pieces, "drawing", current_of, TRIP_HOLDS, _SWITCH_SLACK, STRAY_TRIP)
     by_voltage, at, rest = limit(pieces, "drawing", voltage_of, TRIP_HOLDS, _SWITCH_SLACK, STRAY_TRIP)
+    slow = any(piece.o.drive.interval_s.get("pack_current", 0.0) > _SLOW_S for piece in pieces)
+    if slow or known != known or at != at:  # what stood before the trips is not known
+        by_voltage = by_current = max(by_voltage, by_current)
     if at == at:
         by_voltage += _emptiness(-at / rest, by_switch=True)
-    else:
-        by_voltage = by_current
     cell = _BY_CELL * _cells(pieces)
     return by_voltage + cell, by_current - cell
 

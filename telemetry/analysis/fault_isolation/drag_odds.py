@@ -18,8 +18,9 @@ from telemetry.analysis.fault_isolation.force_balance import Force
 
 USUAL, USUAL_FACTOR = 0.05, 0.36
 """Motion resistance over weight on the grounds such machines go on: median, and deviation of its logarithm."""
-SLOPES = 0.014
-"""What slopes leave over some minutes, one standard deviation."""
+SLOPES, SLOPES_S, LEAST_SLOPES = 0.014, 120.0, 0.004
+"""What slopes leave, one standard deviation, over so many seconds driven; and over any number of them (by the two
+simulators; no course is level in the end)."""
 LEAST_DRAG, MOST_DRAG = 0.03, 0.11
 """A brake that rubs by less is within what the ground does; by more, the machine hardly moves."""
 LEAST_EARLIER = 2
@@ -47,8 +48,9 @@ def odds_of_drag(forces: Sequence[Force], earlier: Sequence[float] = ()) -> floa
     added = _normalised(((_LEVELS >= LEAST_DRAG) & (_LEVELS <= MOST_DRAG)).astype(np.float64))
     dragged = np.convolve(sound, added)[: len(_LEVELS)]
     level = float(np.mean([each.mean for each in forces]))
-    variance = float(np.mean([each.deviation**2 for each in forces])) + SLOPES**2
-    seen = np.exp(-0.5 * (_LEVELS - min(level, _CLEAR)) ** 2 / (variance / len(forces)))
+    variance = float(np.mean([each.deviation**2 for each in forces])) / len(forces)
+    variance += max(SLOPES**2 * SLOPES_S / sum(each.driven_s for each in forces), LEAST_SLOPES**2)
+    seen = np.exp(-0.5 * (_LEVELS - min(level, _CLEAR)) ** 2 / variance)
     return log(float(seen @ dragged) + 1e-9) - log(float(seen @ sound) + 1e-9)
 
 

@@ -10,11 +10,10 @@ import numpy as np
 from telemetry.analysis.fault_isolation.controller import Shortfall
 from telemetry.analysis.fault_isolation.drive import STEP_S
 from telemetry.analysis.fault_isolation.falls import Fall
-from telemetry.analysis.fault_isolation.observations import Observations
+from telemetry.analysis.fault_isolation.observations import Observations, asked_after
 from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss
 from telemetry.analysis.fault_isolation.pedal import PedalFault, pedal_faults, sensor_odds
 
-STILL_ASKED, ASKED_ROWS = 0.3, 8
 STOPPED = 0.75
 """Share of what the pedal asked for from which its failing to come counts as a stop."""
 PLAIN = 20.0
@@ -108,16 +107,21 @@ def _piece(o: Observations, odds: float, worn: float) -> Piece:
         if _is_solid(s, o) and not _after_pedal(piece, s.start)
     ]
     unclear = []
-    for fall in o.falls if o.response is not None else ():  # without the throttle it was lifted, for all one knows
-        if any(each.start - _NEAR_ROWS <= fall.end and fall.start <= each.end + _NEAR_ROWS for each in failings):
+    for fall in o.falls:
+        # Without the throttle it was lifted, for all one knows; what is shorter was weighed as a shortfall.
+        if o.response is None or not fall.lasting or any(_near(each, fall) for each in failings):
             continue
         asked = _was_asked_for(fall, o)
-        if asked is None and fall.lasting:
+        if asked is None:
             unclear.append(fall)
         elif asked and not _at_top_speed(fall.start, fall.end, o, False) and not _after_pedal(piece, fall.start):
             failings.append(Failing(fall.start, fall.end, _STOP_WEIGHT, True))
     failings.sort(key=lambda each: each.start)
     return Piece(o, pedal, tuple(failings), tuple(unclear), drawing, piece.braking, openings)
+
+
+def _near(one: Failing, other: Fall) -> bool:
+    return one.start - _NEAR_ROWS <= other.end and other.start <= one.end + _NEAR_ROWS
 
 
 def _weight(s: Shortfall) -> float:
@@ -144,8 +148,7 @@ def _was_asked_for(fall: Fall, o: Observations) -> bool | None:
     assert o.response is not None
     if o.response.how.ratio > 0 or o.response.rivals or o.drive.get("vehicle_speed") is None:
         return None
-    asked = float(o.response.expected[fall.start + 1 : fall.start + ASKED_ROWS].mean())
-    return asked > STILL_ASKED * (fall.current_before - float(o.response.base[fall.start]))
+    return asked_after(o.response, fall)
 
 
 def _is_solid(s: Shortfall, o: Observations) -> bool:

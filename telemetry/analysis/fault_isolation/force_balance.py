@@ -58,10 +58,12 @@ class Force:
     Attributes:
         mean: over the driven time.
         deviation: one standard deviation of it, slopes left out.
+        driven_s: seconds driven under power or rolling.
     """
 
     mean: float
     deviation: float
+    driven_s: float
 
 
 def force_against_motion(t: Floats, travel: Floats, speed: Floats, usable: Flags, traction_w: Floats) -> Force | None:
@@ -120,7 +122,9 @@ def _balance(t: Floats, speed: Floats, traction_w: Floats, rows: Indices, coasti
     variance = float(weight @ (means - mean) ** 2) + float(share @ covariance @ share)
     rolled = _coasting(speed, traction_w, coasting, float(weight @ _works(speed, traction_w, rows)))
     lacks = np.minimum(rolled - mean, 0.0).sum() * _BLOCK_ROWS
-    return Force(mean + float(lacks) / (driven + len(rolled) * _BLOCK_ROWS), variance**0.5)
+    return Force(
+        mean + float(lacks) / (driven + len(rolled) * _BLOCK_ROWS), variance**0.5, (driven + len(coasting)) * STEP_S
+    )
 
 
 def _coasting(speed: Floats, traction_w: Floats, coasting: Indices, work: float) -> Floats:

@@ -25,8 +25,9 @@ SOUND = 0.4
 """Prior of a sound machine for somebody who looks because it hesitates; each part gets an equal share of the rest."""
 _SURPRISE = 0.03
 """Something not thought of stays possible: a third machine differs from the two by which the evidence was weighed."""
-LEAST_NAMED, TIMES_HEALTHY = 0.45, 2.0
-"""A part is named from this probability, and where it is so many times as likely as a sound machine."""
+LEAST_NAMED, TIMES_LIKELIER = 0.45, 2.0
+"""A part is named from this probability, and where it is so many times as likely as a sound machine, and as any part
+that cannot be judged."""
 LEAST_CLEARED = 0.5
 """Where no part is named and a sound machine is less likely than this, it is not known."""
 _TOLD = 0.2
@@ -58,9 +59,10 @@ def isolate(
     by_hand = dict.fromkeys(CAUSES, 0.0) if readings is None else evidence_of_readings(readings)
     chances = _probabilities({cause: found.odds[cause] + by_hand[cause] for cause in CAUSES})
     order = sorted(CAUSES, key=lambda cause: -chances[cause])
-    known = {*found.covered, *(cause for cause in CAUSES if by_hand[cause] > 0)}
-    readable = whole.is_long_enough and bool(known)
-    likely = chances[order[0]] >= max(LEAST_NAMED, TIMES_HEALTHY * chances["healthy"])
+    known: set[Cause] = {"healthy", *found.covered, *(cause for cause in CAUSES if by_hand[cause] > 0)}
+    readable = whole.is_long_enough and len(known) > 1
+    rivals = [chances["healthy"], *(chances[cause] for cause in CAUSES if cause not in known)]
+    likely = chances[order[0]] >= max(LEAST_NAMED, TIMES_LIKELIER * max(rivals))
     named = order[0] if readable and likely and order[0] in known else "healthy"
     ranked = []
     for cause in order:
@@ -71,13 +73,15 @@ def isolate(
     told = {cause for cause in CAUSES if chances[cause] >= _TOLD or cause == named} - {"healthy"}
     events = sorted((event for event in _events(found) if event.cause in told), key=lambda event: event.t)
     problems = [*whole.problems, *dict.fromkeys(said for part in parts for said in part.drive.clocks)]
-    if not known:
+    if len(known) == 1:
         problems.append("neither current nor throttle can be used, so no part is named and none is cleared")
     judged = readable and (named != "healthy" or chances["healthy"] >= LEAST_CLEARED)
     checks = () if cells is None else tuple(cell_checks(cells.odd))
-    following = () if checks and named == "healthy" else tuple(next_checks(named, order, chances, judged, whole))
+    missing = tuple(missing_signals(whole))
+    unknown = None if judged else missing
+    following = () if checks and named == "healthy" else tuple(next_checks(named, order, chances, unknown))
     return Isolation(
-        named, tuple(ranked), tuple(events), (*checks, *following), tuple(missing_signals(whole)), tuple(problems),
+        named, tuple(ranked), tuple(events), (*checks, *following), missing, tuple(problems),
         tuple(told_apart(whole)), judged, found.odds, found.covered, not_covered(found.covered), cells,
     )  # fmt: skip
 

@@ -129,7 +129,7 @@ def _controller(seen: Observations, travel: Floats, calm: Flags) -> Observations
     response = controller_response(drive.t, travel, current, speed, calm, supply)
     if response is None:
         return seen
-    stops = [fall for fall in seen.falls if fall.lasting and _asked_after(response, fall)]
+    stops = [fall for fall in seen.falls if fall.lasting and asked_after(response, fall)]
     calm = calm & ~_around(stops, rows, 2, 10)
     if stops and calm.sum() > _LEAST_CALM_ROWS:
         response = without(response, drive.t, current, calm)
@@ -143,7 +143,7 @@ def _controller(seen: Observations, travel: Floats, calm: Flags) -> Observations
     return replace(seen, response=response, shortfalls=tuple(short), fold=fold, force=force)
 
 
-def _asked_after(response: Response, fall: Fall) -> bool:
+def asked_after(response: Response, fall: Fall) -> bool:
     """Tell whether by the learnt answer the pedal still asked for current after the fall."""
     asked = float(response.expected[fall.start + 3 : fall.start + _ASKED_ROWS].mean())
     return asked > _STILL_ASKED * (fall.current_before - float(response.base[fall.start]))

@@ -43,7 +43,7 @@ class Terms:
 
     Attributes:
         ramps: share of each piece of the curve that is passed (n, pieces), 0 to 1.
-        speeds: powers of the speed by which each piece may change (n, 1 or 3).
+        speeds: how near the speed is to a stand, half and all of the top speed (n, 3), or ones (n, 1).
         braking: what the controller takes back with the pedal at rest (n, 0 or 2).
         lag_s: the lag.
     """
@@ -85,7 +85,9 @@ def terms(travel: Floats, speed: Floats | None, supply: Floats | None, how: Foll
         ramps = _ramps(fed - how.ratio * turning, _VOLTAGE_KNOTS)
     resting = (moved < _AT_REST).astype(np.float64)
     braking = np.stack([-resting * np.minimum(4 * turning, 1.0), -resting * turning], axis=1)
-    return Terms(ramps, np.stack([np.ones(len(turning)), turning, turning**2], axis=1), braking, how.lag_s)
+    part = np.clip(turning, 0.0, 1.0)
+    hats = [np.clip(1 - 2 * part, 0.0, 1.0), 1 - np.abs(2 * part - 1), np.clip(2 * part - 1, 0.0, 1.0)]
+    return Terms(ramps, np.stack(hats, axis=1), braking, how.lag_s)
 
 
 def _ramps(values: Floats, shares: tuple[float, ...]) -> Floats:

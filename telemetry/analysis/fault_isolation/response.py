@@ -29,6 +29,7 @@ _GIVES = 0.15
 _AS_GOOD, _OTHERWISE = 1.04, 0.1
 """An answer that leaves hardly more than the best, with a ratio that is clearly another, may be the right one too."""
 _MOST_RIVALS = 2
+_HELD_ROUNDS, _HELD = 2, 1e6
 _MOST_LEFT = 0.15
 """Share of the highest current from which what is left says no more that the kind of answer is wrong."""
 
@@ -125,19 +126,35 @@ def robust_fit(
 
 
 def _reweighted(
-    x: Floats, y: Floats, rounds: int, spread: float, ridge: Callable[[float], Floats]
+    x: Floats, y: Floats, rounds: int, spread: float, ridge: Callable[[float], Floats], positive: int = 0
 ) -> tuple[Floats, Floats, float]:
-    """Fit by least squares that forgive outliers (Huber's weights); ``ridge`` is what steadies it at each spread."""
+    """Fit by least squares that forgive outliers (Huber's weights); ``ridge`` is what steadies it at each spread.
+
+    The first ``positive`` coefficients are not negative.
+    """
     weight = np.ones(len(y))
     coefficients: Floats = np.zeros(x.shape[1])
     rest = y.copy()
     for _ in range(rounds):
         weighted = x * weight[:, None]
-        coefficients[:] = np.linalg.solve(weighted.T @ x + ridge(spread), weighted.T @ y)
+        coefficients[:] = _solved(weighted.T @ x + ridge(spread), weighted.T @ y, positive)
         rest[:] = y - x @ coefficients
         spread = 1.48 * float(np.median(np.abs(rest))) + 1e-6
         weight = np.minimum(1.0, 1.5 * spread / np.maximum(np.abs(rest), 1e-12))
     return coefficients, rest, spread
+
+
+def _solved(matrix: Floats, right: Floats, positive: int) -> Floats:
+    """Solve with the first ``positive`` unknowns held at 0 where they would be negative."""
+    solution: Floats = np.asarray(np.linalg.solve(matrix, right), dtype=np.float64)
+    for _ in range(_HELD_ROUNDS):
+        negative = np.flatnonzero(solution[:positive] < 0)
+        if not len(negative):
+            break
+        matrix[negative, negative] += _HELD * matrix.diagonal().max()
+        solution = np.asarray(np.linalg.solve(matrix, right), dtype=np.float64)
+    solution[:positive] = np.maximum(solution[:positive], 0.0)
+    return solution
 
 
 def thinned(rows: Indices, most: int) -> Indices:
@@ -273,7 +290,8 @@ def _forgiving_fit(
 ) -> tuple[Floats, float]:
     """Fit the current by columns and a bending line; return the weights and the robust deviation of what is left.
 
-    A piece of the pedal's curve of which nothing is known rises by nothing. Knots beyond ``bends`` are jumps.
+    More pedal never asks for less, and a piece of its curve of which nothing is known rises by nothing. Knots beyond
+    ``bends`` are jumps.
     """
     x = np.hstack([columns, knots])
     count, first = x.shape[1], columns.shape[1]
@@ -284,6 +302,6 @@ def _forgiving_fit(
     stiff = bend.T @ bend + 1e-6 * np.eye(count)
     known = np.concatenate([np.ones(first), np.zeros(count - first)])
     weights, _, spread = _reweighted(
-        x, current, rounds, 0.05 * usual, lambda spread: stiff + np.diag(known * (spread / usual) ** 2)
+        x, current, rounds, 0.05 * usual, lambda spread: stiff + np.diag(known * (spread / usual) ** 2), first
     )
     return weights, spread
