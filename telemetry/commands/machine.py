@@ -70,8 +70,9 @@ def machine_schema(arguments: argparse.Namespace) -> int:
     """Print the JSON Schema of the machine file, or write it."""
     from telemetry.machine.schema import machine_schema as schema
     from telemetry.model.whole_file import whole_or_not_at_all
+    from telemetry.pipeline.registry import driver_tables
 
-    text = as_json(schema())
+    text = as_json(schema(driver_tables()))
     if arguments.out is None:
         say(text)
         return 0

@@ -21,6 +21,7 @@ from telemetry.machine.limit_values import limit_key_names, limits_meant, other_
 from telemetry.machine.limits import LIMIT_NAMES
 from telemetry.machine.places import Places
 from telemetry.machine.sections import (
+    PLAIN_SECTIONS,
     SECTIONS,
     Charger,
     Instruments,
@@ -35,7 +36,7 @@ from telemetry.machine.sections import (
 )
 from telemetry.machine.syntax import syntax_problem
 from telemetry.model.errors import MachineFileError, Problem, did_you_mean, nearest, printable
-from telemetry.model.keys import BadValue, described, read_value
+from telemetry.model.keys import BadValue, described, header_of, read_value
 from telemetry.model.toml_text import LARGEST_TEXT, parse_toml
 
 __all__ = [
@@ -54,7 +55,6 @@ __all__ = [
 
 _RECORDINGS = (".csv", ".csv.gz", ".parquet")
 LARGEST_FILE = LARGEST_TEXT
-_PLAIN_SECTIONS = ("pack", "wiring", "charge_wiring", "machine", "charger", "work", "instruments")
 _RESERVED_SOURCES = ("derived",)
 
 
@@ -150,7 +150,7 @@ class _Reader:
     def machine(self, text: str, file: str) -> Machine | None:
         """Return the machine, as far as it is known; what is wrong is in ``problems``."""
         self._top()
-        stated = {section: self._section(section) for section in _PLAIN_SECTIONS}
+        stated = {section: self._section(section) for section in PLAIN_SECTIONS}
         self._contradicting(between_sections(self._stated))
         sources = self._sources()
         overrides = self._overrides()
@@ -194,7 +194,7 @@ class _Reader:
                 continue
             near = nearest_of(name, tuple(SECTIONS))
             known = ", ".join(SECTIONS)
-            right = f"did you mean {_header(near)}?" if near else f"the sections are {known}"
+            right = f"did you mean {header_of(near)}?" if near else f"the sections are {known}"
             kind = "section" if isinstance(self._tables[name], dict | list) else "key outside any section"
             self._report("", name, f"is an unknown {kind}", right)
 
@@ -209,8 +209,7 @@ class _Reader:
         values = self._stated[section] = self._values(section, table, None)
         unstated = [key for key in section_keys(section) if key.required and key.name not in table]
         for key in unstated:
-            right = f"write {key.name} = {_toml(key.example)}, say: {key.takes}; find it: {key.find}"
-            self._report(section, key.name, "is missing", right)
+            self._report(section, key.name, "is missing", key.missing)
         self._contradicting(section_contradictions(section, values))
         if len(self.problems) > before:
             self._spoilt.add(section)
@@ -235,7 +234,7 @@ class _Reader:
     def _known_key(self, section: str, name: str, keys: tuple[str, ...]) -> str:
         homes = [s for s in SECTIONS if s != section and any(key.name == name for key in section_keys(s))]
         if homes:
-            return f"it belongs to {' or '.join(_header(s) for s in homes)}"
+            return f"it belongs to {' or '.join(header_of(s) for s in homes)}"
         if near := nearest_of(name, keys):
             return f"did you mean {near}?"
         return f"the keys here are {', '.join(keys)}"
@@ -331,11 +330,3 @@ def _free_name(driver: str, stated: set[str], before: list[SourceSettings]) -> s
     while (name := driver if number == 1 else f"{driver}-{number}") in taken:
         number += 1
     return name
-
-
-def _header(section: str) -> str:
-    return {"source": "[[source]]", "limits": "[limits.NAME]"}.get(section, f"[{section}]")
-
-
-def _toml(value: object) -> str:
-    return f'"{value}"' if isinstance(value, str) else f"{value:g}" if isinstance(value, float) else str(value)

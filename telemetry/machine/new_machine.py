@@ -7,21 +7,12 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from telemetry.machine.chemistry import CHEMISTRIES, Chemistry, pack_window
-from telemetry.machine.sections import section_keys
+from telemetry.machine.sections import PLAIN_SECTIONS, TITLES, section_keys
 from telemetry.model.errors import printable
 from telemetry.model.keys import Key
 from telemetry.model.toml_text import toml_value
 
 _WIDTH = 100
-_TITLES = {
-    "pack": "The battery now in the machine.",
-    "wiring": "The cable from pack to controller.",
-    "charge_wiring": "The cable from charger to pack.",
-    "machine": "The machine, above all its motor controller.",
-    "charger": "The charger.",
-    "work": "What the machine does, and what that costs.",
-    "instruments": "How far the readings may be off; every ± in a report follows from it.",
-}
 _CAUTION = """\
 Copy every figure from a nameplate, a maker's sheet or a measurement; leave out what you do not know: the program then
 says which figure it needs and why. A pack can burn and its terminals can give thousands of amperes: insulate tools,
@@ -51,7 +42,8 @@ def new_machine_text(
     cells = int(str(known.get("pack.cells_in_series", 0)))
     parts = [_comment("A machine file: what the owner states of one machine. A key ends on its unit.")]
     parts += [_comment(_CAUTION)]
-    for section, title in _TITLES.items():
+    for section in PLAIN_SECTIONS:
+        title = f"{TITLES[section][:1].upper()}{TITLES[section][1:].removesuffix('; the same keys')}."
         stated = {name.split(".", 1)[1]: value for name, value in known.items() if name.split(".", 1)[0] == section}
         hints = _hints(section, chemistry, cells) if chemistry is not None and cells else ""
         lines = ["", f"[{section}]", *([_comment(title)] if not hints else [_comment(f"{title} {hints}")])]

@@ -6,31 +6,25 @@ other, so a file that an editor finds right may still be refused.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
 from telemetry.machine.limit_values import IN_THE_SIGNALS_UNIT, limit_key, other_units
 from telemetry.machine.limits import CONDITION_NAMES, LIMIT_NAMES, LIMIT_SIGNALS
-from telemetry.machine.sections import SECTIONS, section_keys
+from telemetry.machine.sections import PLAIN_SECTIONS, SECTIONS, TITLES, section_keys
 from telemetry.model.keys import Number
 from telemetry.model.tables import table_schema
 from telemetry.model.units import converted
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
-_TITLES = {
-    "pack": "The battery now in the machine",
-    "wiring": "From pack to controller",
-    "charge_wiring": "From charger to pack",
-    "machine": "The machine, above all its motor controller",
-    "charger": "The charger",
-    "work": "What the machine does, and what that costs",
-    "instruments": "How far the readings may be off",
-}
 
 
-def machine_schema() -> dict[str, Any]:
-    """Return the schema of a whole machine file."""
-    plain = {section: _section(section) for section in SECTIONS if section not in ("source", "limits")}
+def machine_schema(drivers: Mapping[str, type] | None = None) -> dict[str, Any]:
+    """Return the schema of a whole machine file; ``drivers``: the tables of their own keys, by driver."""
+    plain = {
+        section: {"description": TITLES[section]} | table_schema(SECTIONS[section]) for section in PLAIN_SECTIONS
+    }
     return {
         "$schema": DIALECT,
         "title": "Machine file",
@@ -38,26 +32,33 @@ def machine_schema() -> dict[str, Any]:
         "type": "object",
         "required": ["pack"],
         "additionalProperties": False,
-        "properties": {**plain, "source": _sources(), "limits": _limits()},
+        "properties": {**plain, "source": _sources(drivers or {}), "limits": _limits()},
     }
 
 
-def _section(section: str) -> dict[str, Any]:
-    return {"description": _TITLES[section]} | table_schema(SECTIONS[section])
-
-
-def _sources() -> dict[str, Any]:
-    """Return the list of sources; a driver's own keys are checked by the driver, so any are allowed."""
+def _sources(drivers: Mapping[str, type]) -> dict[str, Any]:
+    """Return the list of sources; of a driver that is not known here any keys are allowed."""
     keys = section_keys("source")
+    ours = {key.name: key.schema for key in keys}
     return {
         "type": "array",
         "description": "Where readings come from: one [[source]] for each device",
         "items": {
             "type": "object",
             "required": [key.name for key in keys if key.required],
-            "properties": {key.name: key.schema for key in keys},
+            "properties": ours,
+            "allOf": [
+                {"if": {"properties": {"driver": {"const": name}}}, "then": _own_keys(table, ours)}
+                for name, table in drivers.items()
+            ],
         },
     }
+
+
+def _own_keys(table: type, ours: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what a source of one driver takes: its own keys beside those of every source."""
+    own = table_schema(table)
+    return own | {"properties": {**ours, **own["properties"]}}
 
 
 def _limits() -> dict[str, Any]:

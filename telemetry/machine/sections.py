@@ -529,6 +529,21 @@ SECTIONS: dict[str, type] = {
 }
 """Every section by its name in the file; ``source`` and ``limits`` may stand several times."""
 
+PLAIN_SECTIONS = tuple(name for name in SECTIONS if name not in ("source", "limits"))
+
+TITLES = {
+    "pack": "the battery now in the machine",
+    "wiring": "the cable from pack to controller",
+    "charge_wiring": "the cable from charger to pack; the same keys",
+    "machine": "the machine, above all its motor controller",
+    "charger": "the charger",
+    "work": "what the machine does, and what that costs",
+    "instruments": "how far the readings may be off; every ± in a report follows from it",
+    "source": "where readings come from; one for each device",
+    "limits": "your numbers in place of ours, for one limit",
+}
+"""What each section is about."""
+
 
 @cache
 def section_keys(section: str) -> tuple[Key, ...]:

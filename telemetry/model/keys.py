@@ -140,8 +140,7 @@ class Key:
     @property
     def place(self) -> str:
         """The key with its section, as messages name it: ``[pack] capacity_ah``."""
-        header = {"source": "[[source]]", "limits": "[limits.NAME]"}.get(self.section, f"[{self.section}]")
-        return f"{header} {self.name}"
+        return f"{header_of(self.section)} {self.name}"
 
     @property
     def has_default(self) -> bool:
@@ -171,6 +170,11 @@ class Key:
         if self.has_default:
             about["default"] = self.default
         return self.kind.schema(self) | about | {"examples": [self.example]}
+
+
+def header_of(section: str) -> str:
+    """Return the line that a section of the machine file begins with."""
+    return {"source": "[[source]]", "limits": "[limits.NAME]"}.get(section, f"[{section}]")
 
 
 def keys_of(table: type, section: str = "") -> tuple[Key, ...]:

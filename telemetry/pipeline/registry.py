@@ -11,6 +11,7 @@ from typing import Any, TypeVar, cast
 from telemetry.driver import (
     ChecksCaptures,
     ChecksSettings,
+    Declares,
     DriverClass,
     GivesExample,
     NamesFiles,
@@ -18,6 +19,7 @@ from telemetry.driver import (
     Settings,
 )
 from telemetry.model.errors import InputError, Problem, nearest, printable
+from telemetry.model.tables import Table
 
 GROUP = "shakedown.drivers"
 OURS = "shakedown"
@@ -85,6 +87,11 @@ def drivers_that(can: type[C]) -> dict[str, C]:
     """Return the drivers with a capability, by name; ``can`` is its protocol in :mod:`telemetry.driver`."""
     found = ((name, load_driver(name)) for name in driver_names())
     return {name: cast("C", driver) for name, driver in found if isinstance(driver, can)}
+
+
+def driver_tables() -> dict[str, type[Table]]:
+    """Return the tables of the drivers' own keys, by name."""
+    return {name: driver.table for name, driver in drivers_that(Declares).items()}
 
 
 def driver_for(role: type[C]) -> tuple[str, C]:
