@@ -72,7 +72,7 @@ class Unruly(Peer):
         raise NotImplementedError
 
 
-class _OnLine(Unruly):
+class OnLine(Unruly):
     half = b""
 
     def connect(self) -> None:
@@ -85,18 +85,18 @@ class _OnLine(Unruly):
         self.line.send(self.half)
 
 
-class UnrulyText(_OnLine, TextPeer):
+class UnrulyText(OnLine, TextPeer):
     half = b"123456,5"
 
 
-class UnrulyFrames(_OnLine, FramesPeer):
+class UnrulyFrames(OnLine, FramesPeer):
     @property
     def half(self) -> bytes:
         whole = encode(self.map, next(iter(self.map.messages)), {})
         return whole[: len(whole) // 2]
 
 
-class UnrulyPosition(_OnLine, PositionPeer):
+class UnrulyPosition(OnLine, PositionPeer):
     half = b"$GPRMC,123519,A,48"
 
 

@@ -10,9 +10,11 @@ import asyncio
 import contextlib
 import itertools
 import os
+import re
 import shutil
 import sys
 import time
+import types
 from pathlib import Path
 
 import numpy as np
@@ -28,7 +30,9 @@ from telemetry.driver import CLOSE_LIMIT_S, OPEN_LIMIT_S, Driver, DriverContext
 from telemetry.model.batch import Batch, Group
 from telemetry.model.clock import SystemClock
 from telemetry.model.errors import LinkLost, LinkUnavailable
-from tests.drivers.peers import UnrulyCan, UnrulyFrames, UnrulyModbus, UnrulyPosition, UnrulyText
+from tests.drivers.peers import OnLine, UnrulyCan, UnrulyFrames, UnrulyModbus, UnrulyPosition, UnrulyText
+
+ROOT = Path(__file__).parents[2]
 
 
 class Counter:
@@ -90,9 +94,29 @@ def satellite_receiver(clock):
     return UnrulyPosition(SpeedCounter(clock.now()), clock, interval_us=10_000)
 
 
+def example_of_the_page():
+    """The driver and the peer of DEVELOPERS.md, loaded as the files that it tells to write."""
+    blocks = re.findall(r"```python\n(.*?)```", (ROOT / "DEVELOPERS.md").read_text("utf-8"), re.DOTALL)
+    assert sum(len(block.splitlines()) for block in blocks) < 60
+    for name, text in zip(("drivers.tachometer", "drivers.simulated.tachometer_peer"), blocks, strict=True):
+        module = types.ModuleType(name)
+        module.__package__ = name.rpartition(".")[0]
+        sys.modules[name] = module
+        exec(compile(text, name, "exec"), vars(module))
+    return sys.modules["drivers.tachometer"].TachometerDriver
+
+
+def tachometer(clock):
+    class UnrulyTachometer(OnLine, sys.modules["drivers.simulated.tachometer_peer"].TachometerPeer):
+        half = b"123"
+
+    return UnrulyTachometer(Counter(clock.now()), clock)
+
+
 # On a computer of one's own the program may be missing; where tests run unattended that is a failure.
 NO_DBUS = sys.platform != "linux" or (shutil.which("dbus-daemon") is None and os.environ.get("CI") != "true")
 CASES = [
+    pytest.param(example_of_the_page(), tachometer, id="the example of DEVELOPERS.md"),
     pytest.param(ModbusDriver, modbus_pack, id="modbus"),
     pytest.param(SatellitePositionDriver, satellite_receiver, id="satellite-position"),
     pytest.param(
