@@ -13,7 +13,6 @@ from typing import NamedTuple
 
 EXTENDED = 0x8000_0000
 """Marks a 29-bit identifier, as DBC files do."""
-TO_ALL = 0xFF
 _FIRST_BROADCAST_FORMAT = 240
 
 FAST_PACKET_LIMIT_US = 1_000_000
@@ -35,24 +34,6 @@ class CanFrame(NamedTuple):
     arrival: int
     key: int
     data: bytes
-
-
-@dataclass(frozen=True, slots=True)
-class Identifier:
-    """The parts of a 29-bit identifier: ``group`` is the parameter group's number, 18 bits."""
-
-    priority: int
-    group: int
-    destination: int
-    source: int
-
-
-def parts_of(key: int) -> Identifier:
-    """Return the parts of a 29-bit identifier; :data:`EXTENDED` may be set or not."""
-    group, destination = parameter_group(key), TO_ALL
-    if (key >> 16) & 0xFF < _FIRST_BROADCAST_FORMAT:
-        destination = (key >> 8) & 0xFF
-    return Identifier((key >> 26) & 7, group, destination, key & 0xFF)
 
 
 def parameter_group(key: int) -> int:

@@ -302,7 +302,7 @@ def _log_stream(path: Path) -> Any:
 
 
 class SendingBus:
-    """Sends frames as a simulated device. For far ends and tests; no driver may use it.
+    """Sends frames as a simulated device. No driver may use it.
 
     Raises:
         LinkUnavailable: the interface cannot be opened.
@@ -318,12 +318,6 @@ class SendingBus:
 
         extended = bool(key & EXTENDED)
         self._bus.send(can.Message(arbitration_id=key & ~EXTENDED, is_extended_id=extended, data=data))
-
-    def send_error(self) -> None:
-        """Send an error frame, as a bus of another bit rate shows."""
-        import can
-
-        self._bus.send(can.Message(is_error_frame=True))
 
     def close(self) -> None:
         """Close the bus."""

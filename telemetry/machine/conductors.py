@@ -21,8 +21,6 @@ STANDARD_FUSE_RULE = "NEC 240.6(A), standard fuse ratings (secondary copy)"
 AWG_RESISTANCE_TABLE = "NEC Chapter 9 Table 8, uncoated stranded copper at 75 °C (secondary copies)"
 MM2_RESISTANCE_TABLE = "IEC 60228 class 5 flexible copper, highest resistance at 20 °C (secondary copies)"
 
-COPPER_RESISTIVITY = 0.017241
-"""ohm mm2/m at 20 degC: annealed copper of 100 % conductivity (IEC 60028, by secondary copies)."""
 COPPER_COEFFICIENT = 0.00393
 """Rise of resistance a degree, from 20 degC (IEC 60287-1-1, from memory); 0.00323 from 75 degC, as NEC Table 8
 has it, is the same line."""

@@ -21,8 +21,7 @@ from drivers.decode.can_frames import (
     FAST_PACKET_LIMIT_US,
     CanFrame,
     FastPackets,
-    Identifier,
-    parts_of,
+    parameter_group,
 )
 from drivers.decode.can_groups import GroupRows
 from drivers.decode.can_signals import MessageDecoder, Take
@@ -63,28 +62,27 @@ def decoded(batches, *frames):
     return {s: row for b in batches.taken() for s, row in zip(b.group.signals, b.values[-1].tolist(), strict=True)}
 
 
-# The published identifiers of SAE J1939-21 with the parts they are made of; two decoders agree on them.
+# The published identifiers of SAE J1939-21 with their parameter groups; two decoders agree on them.
 @pytest.mark.parametrize(
-    ("key", "parts"),
+    ("key", "group"),
     [
-        (0x18FEF100, Identifier(6, 65265, 255, 0)),
-        (0x0CF00400, Identifier(3, 61444, 255, 0)),
-        (0x18EAFF00, Identifier(6, 59904, 255, 0)),
-        (0x18FEF700, Identifier(6, 65271, 255, 0)),
-        (0x19F21423, Identifier(6, 127508, 255, 35)),
-        (0x19FFFD46, Identifier(6, 131069, 255, 70)),
+        (0x18FEF100, 65265),
+        (0x0CF00400, 61444),
+        (0x18EAFF00, 59904),
+        (0x18FEF700, 65271),
+        (0x19F21423, 127508),
+        (0x19FFFD46, 131069),
     ],
 )
-def test_identifiers_come_apart_as_published(key, parts):
-    assert parts_of(key) == parts
-    assert parts_of(key | EXTENDED) == parts
+def test_parameter_groups_are_those_published(key, group):
+    assert parameter_group(key) == group
+    assert parameter_group(key | EXTENDED) == group
 
 
 @given(st.integers(0, 2**29 - 1))
-def test_identifiers_come_apart_as_nmea2000_has_it(key):
-    group, source, destination, priority = NMEA2000Decoder.extract_header(key)
-    ours = parts_of(key)
-    assert (ours.priority, ours.group, ours.destination, ours.source) == (priority, group, destination, source)
+def test_parameter_groups_are_those_of_nmea2000(key):
+    group, _, _, _ = NMEA2000Decoder.extract_header(key)
+    assert parameter_group(key) == group
 
 
 # Field types, scales and offsets: the open RV-C specification, table 5.3; bytes worked out by hand from them.

@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 
 from telemetry.machine.conductors import (
     CLASS_5_OHM_PER_KM,
-    COPPER_RESISTIVITY,
     GAUGES,
     METRES_PER_KFT,
     awg_area_mm2,
@@ -22,6 +21,9 @@ from telemetry.machine.conductors import (
     stated_conductor,
 )
 from telemetry.machine.sections import Wiring
+
+COPPER_RESISTIVITY = 0.017241
+"""ohm mm2/m at 20 degC: annealed copper of 100 % conductivity (IEC 60028, by secondary copies)."""
 
 
 class TestWireGauges:
