@@ -56,7 +56,8 @@ class Gauge(Kind):
         return gauge[1] if gauge else None
 
     def schema(self, key: Key) -> dict[str, Any]:
-        return {"enum": [*range(21), *map(str, range(21)), *list(_AUGHTS)[1:], *_LARGE_GAUGES]}
+        texts = r"^\s*(0{1,4}|0?[1-9]|1\d|20|[1-4]/0)\s*$"
+        return {"anyOf": [{"type": "integer", "minimum": 0, "maximum": 20}, {"type": "string", "pattern": texts}]}
 
 
 def _gauge_named(said: str) -> str | None:

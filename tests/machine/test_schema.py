@@ -71,7 +71,7 @@ def test_a_new_machine_file_is_valid() -> None:
         ('name = " "', "does not match"),
         ("open_circuit = [[0, 2.9]]", "too short"),
         ("open_circuit = [[0, 2.9], [150, 3.4]]", "150 is greater than the maximum of 100"),
-        ("[wiring]\nconductor_awg = 30", "30 is not one of"),
+        ("[wiring]\nconductor_awg = 30", "30 is not valid under any of the given schemas"),
         ("[wiring]\ninsulation_c = 80", "80 is not one of"),
         ("[machine]\nregenerates = 1", "1 is not of type 'boolean'"),
         ("[machine]\nprevious_cells_in_series = 2.5", "2.5 is not of type 'integer'"),
