@@ -143,7 +143,7 @@ class Driver(Protocol):
         ...
 
     async def close(self) -> None:
-        """Let go of everything."""
+        """Release everything."""
         ...
 
 
@@ -245,7 +245,7 @@ class PlaysFeed(Protocol):
 
 @runtime_checkable
 class TellsPosition(Protocol):
-    """Its raw bytes tell where the machine was, so that they are left out where places are to stay private."""
+    """Its raw bytes show where the machine was, so that they are left out where places are to stay private."""
 
     tells_position: ClassVar[bool]
 
@@ -289,7 +289,7 @@ class Sends(Protocol):
 
 @runtime_checkable
 class ChecksCaptures(Protocol):
-    """Tells what a map of the owner's makes of captured bytes."""
+    """Shows what the owner's map makes of captured bytes."""
 
     def check_capture(self, frame_map: Path, capture: Path, source: str | None = None, /) -> Iterator[str]:
         """Give it line by line; ``source`` names one of several in the capture.

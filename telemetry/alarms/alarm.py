@@ -47,7 +47,7 @@ class Suppress:
 
 @dataclass(frozen=True, slots=True)
 class _Outranked:
-    """The levels that a trip of the same signal speaks for, and why."""
+    """The levels that a trip of the same signal covers, and why."""
 
     levels: tuple[AlarmLevel, ...] = ()
     why: str = ""
@@ -136,19 +136,19 @@ class Alarm:
                 return self._unshelve(asked.t, "ended by the operator")
 
     def suppress(self, change: Suppress) -> AlarmChange | None:
-        """Take that something keeps it quiet by design, or no longer does; return what changed."""
+        """Begin or end a suppression by design; return what changed."""
         self.note(change)
         return self._move(change.t, None, "unsuppressed", why=f"no longer: {change.why}")
 
     def note(self, change: Suppress) -> None:
-        """Take the same without moving, for what was so before the alarm begins."""
+        """Note a suppression that was in force before the alarm begins."""
         if change.on:
             self._causes[change.cause] = change
         else:
             self._causes.pop(change.cause, None)
 
     def outrank(self, t: int, levels: tuple[AlarmLevel, ...], why: str) -> AlarmChange | None:
-        """Take that a trip of the same signal speaks for these levels of this alarm; return what changed."""
+        """Let a trip of the same signal cover these levels of this alarm; return what changed."""
         before = self._outranked
         if levels == before.levels:
             return None
@@ -156,11 +156,11 @@ class Alarm:
         return self._move(t, None, "unsuppressed", why=f"no longer: {before.why}")
 
     def settle(self, t: int) -> AlarmChange | None:
-        """Take the state that what is known by ``t`` asks for, as the alarm begins."""
+        """Enter the state that holds at ``t``, as the alarm begins."""
         return self._move(t, None, "unsuppressed")
 
     def standing_at(self, end: int) -> AlarmChange:
-        """Return what to tell of it where the session ends at ``end`` while its limit is exceeded."""
+        """Return the last change of a session that ends at ``end`` while the limit is exceeded."""
         bound = self._bounds.get(self._level, _NAN)
         return AlarmChange(
             end, self.limit, self.signal, self._level, "standing at end", _NAN, bound, stands=self.state

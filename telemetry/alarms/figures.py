@@ -26,7 +26,7 @@ STALE_S = 24 * 3600.0
 
 @dataclass(frozen=True)
 class Excursion:
-    """One alarm standing with its limit exceeded: when it began (int microseconds), and for how many seconds."""
+    """One stretch of an alarm with its limit exceeded: when it began (int microseconds), and for how many seconds."""
 
     limit: str
     signal: str
@@ -92,12 +92,12 @@ class Episode:
 
     @property
     def stands(self) -> AlarmState:
-        """How it stood at last."""
+        """Its last state."""
         return self.changes[-1].stands
 
     @property
     def excursions(self) -> list[Excursion]:
-        """Each time that it stood with its limit exceeded, in time order."""
+        """Each stretch with its limit exceeded, in time order."""
         found: list[Excursion] = []
         began: int | None = None
         for change in self.changes:

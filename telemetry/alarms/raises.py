@@ -46,7 +46,7 @@ class RaiseLog:
 
     @property
     def is_idle(self) -> bool:
-        """Whether there has been no alarm yet, so that rows without a crossing tell nothing."""
+        """Whether there has been no alarm yet, so that rows without a crossing mean nothing."""
         return self._inside is None
 
     def take(self, t: Times, values: Values, crossings: list[tuple[int, bool]]) -> list[Raise]:

@@ -1,4 +1,4 @@
-"""What goes for alarms beside their limits: which latch, which are quiet by design, and which are out of service.
+"""What applies to alarms beside their limits: which latch, which are quiet by design, and which are out of service.
 
 Each table is read from the top: the first row whose limit fits counts.
 """
@@ -120,7 +120,7 @@ def rules_for(machine: Machine | None) -> AlarmRules:
 
 
 def suppression_rows(limit: str) -> list[SuppressionRow]:
-    """Return the rows of the table that speak of the limit of that name."""
+    """Return the rows of the table for the limit of that name."""
     return [row for row in SUPPRESSION_TABLE if fnmatchcase(limit, row.limit)]
 
 

@@ -1,4 +1,4 @@
-"""What two sections of a machine file cannot both mean: slips of the pen that each look right alone.
+"""What two sections of a machine file cannot both mean: typing errors that each look right alone.
 
 Only what nobody can mean is a contradiction: a charger or controller made for another battery altogether, a current
 that melts the pack in a minute, milliampere written as ampere. What is merely wrong for the machine is for the fit
@@ -151,7 +151,7 @@ def _charger_power(charger: Mapping[str, Any]) -> Iterator[Contradiction]:
 
 
 def _breaking(stated: Stated) -> Iterator[Contradiction]:
-    """Give a contradiction where a fuse could not even break its own rated current."""
+    """Give a contradiction where a fuse could not even interrupt its own rated current."""
     for section in ("wiring", "charge_wiring"):
         breaks, rated = (stated[section].get(key) for key in ("fuse_interrupting_a", "fuse_a"))
         if breaks is not None and rated is not None and breaks <= rated:

@@ -152,7 +152,7 @@ class Conductor:
         return self.ohm_per_m_20c * copper_factor(conductor_c)
 
     def loop_ohm(self, one_way_m: float, conductor_c: float) -> float:
-        """Return resistance of the way there and back, ohm."""
+        """Return resistance there and back, ohm."""
         return 2 * one_way_m * self.ohm_per_m(conductor_c)
 
 

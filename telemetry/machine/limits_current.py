@@ -106,7 +106,7 @@ def carried_time(rating_a: float, window_s: float, current_a: float, before_a: f
 
 
 def discharge_parts(machine: Machine) -> tuple[Part, ...]:
-    """Return the parts on the way of the discharge, the weakest first; empty where no rating is stated."""
+    """Return the parts in the discharge path, the weakest first; empty where no rating is stated."""
     pack, parts = machine.pack, _wiring_parts(machine.wiring, "wiring")
     if pack.continuous_discharge_a is not None:
         rating = pack.continuous_discharge_a
@@ -116,7 +116,7 @@ def discharge_parts(machine: Machine) -> tuple[Part, ...]:
 
 
 def charge_parts(machine: Machine) -> tuple[Part, ...]:
-    """Return the parts on the way from the charger, the weakest first; empty where no rating is stated."""
+    """Return the parts in the charge path, the weakest first; empty where no rating is stated."""
     pack, parts = machine.pack, _wiring_parts(machine.charge_wiring, "charge_wiring")
     if pack.continuous_charge_a is not None:
         rating = pack.continuous_charge_a

@@ -128,7 +128,7 @@ class RecordingError(InputError):
 
 
 class LinkError(ShakedownError):
-    """Base of what can befall a link to a device."""
+    """Base of the errors of a link to a device."""
 
 
 class LinkUnavailable(LinkError):

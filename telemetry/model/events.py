@@ -110,7 +110,7 @@ class Acknowledge(Event):
 
 @dataclass(frozen=True, slots=True)
 class Shelve(Event):
-    """The operator puts an alarm aside for ``for_s`` seconds; what it then says is kept but not shown or sounded."""
+    """The operator shelves an alarm for ``for_s`` seconds; what it then says is kept but not shown or sounded."""
 
     kind: ClassVar[str] = "shelve"
     is_input: ClassVar[bool] = True
@@ -122,7 +122,7 @@ class Shelve(Event):
 
 @dataclass(frozen=True, slots=True)
 class Unshelve(Event):
-    """The operator takes shelved alarms back before their time; None means any."""
+    """The operator unshelves alarms before their time; None means any."""
 
     kind: ClassVar[str] = "unshelve"
     is_input: ClassVar[bool] = True
@@ -226,7 +226,7 @@ class AlarmChange(Event):
         state: what changed: ``raised`` (a rise from warn to trip too), ``cleared`` (the value is back inside), or
             what the operator or the design did; ``standing at end``: the session ended with the limit exceeded.
         value: the value that decided, or as it was known at ``t``, in the signal's unit; NaN where there is none.
-        bound: the value it was held against.
+        bound: the value it was compared with.
         why: one sentence for the operator.
         stands: the state of the alarm from now on.
         worst: the worst value by ``t`` since the first row beyond the bound, of the present excursion or the one that

@@ -228,7 +228,7 @@ def read_typed(key: Key, said: str) -> Any:
 
 @dataclass(frozen=True, slots=True)
 class Number(Kind):
-    """A number (float) within a range, both ends allowed; outside it is a slip of the pen."""
+    """A number (float) within a range, both ends allowed; outside it is a typing error."""
 
     low: float
     high: float

@@ -30,11 +30,11 @@ class RunControl(Protocol):
         ...
 
     def shelve(self, limit: str, signal: str | None, for_s: float) -> None:
-        """Put an alarm aside for ``for_s`` seconds of the run's time; no longer than its priority allows."""
+        """Shelve an alarm for ``for_s`` seconds of the run's time; no longer than its priority allows."""
         ...
 
     def unshelve(self, limit: str | None = None, signal: str | None = None) -> None:
-        """Take shelved alarms back before their time; any where None."""
+        """Unshelve alarms before their time; any where None."""
         ...
 
     def reset_latch(self, limit: str | None = None, signal: str | None = None) -> None:
@@ -42,7 +42,7 @@ class RunControl(Protocol):
         ...
 
     def try_now(self, source: str) -> bool:
-        """Try the link of ``source`` again now; tell whether it waits for a try."""
+        """Try the link of ``source`` again now; return whether it was waiting for a try."""
         ...
 
     def stop(self) -> None:

@@ -1,4 +1,4 @@
-"""The judge stage: holds every row against the limits in force, and links and losses against none."""
+"""The judge stage: compares every row with the limits in force; links and losses need none."""
 
 from __future__ import annotations
 

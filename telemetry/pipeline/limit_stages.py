@@ -1,4 +1,4 @@
-"""The stages that make what limits are held against, as far as a machine file gives ground for them."""
+"""The stages that make the figures limits watch, as far as the machine file states enough."""
 
 from __future__ import annotations
 

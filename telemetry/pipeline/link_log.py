@@ -1,4 +1,4 @@
-"""What a run knows of one source's link: how it stands, its drop-outs, and how many values came in each second."""
+"""What a run knows of one source's link: its state, its drop-outs, and how many values came in each second."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The stage that holds the pack's resistance against this machine's own earlier sessions, in like conditions."""
+"""The stage that compares the pack's resistance with this machine's earlier sessions under like conditions."""
 
 from __future__ import annotations
 

@@ -187,11 +187,11 @@ class Operator:
         self._run.gather.post(Acknowledge(self._run.clock.now(), limit, signal))
 
     def shelve(self, limit: str, signal: str | None, for_s: float) -> None:
-        """Put an alarm aside for ``for_s`` seconds; no longer than its priority allows."""
+        """Shelve an alarm for ``for_s`` seconds; no longer than its priority allows."""
         self._run.gather.post(Shelve(self._run.clock.now(), limit, signal, for_s))
 
     def unshelve(self, limit: str | None = None, signal: str | None = None) -> None:
-        """Take shelved alarms back before their time; any where None."""
+        """Unshelve alarms before their time; any where None."""
         self._run.gather.post(Unshelve(self._run.clock.now(), limit, signal))
 
     def reset_latch(self, limit: str | None = None, signal: str | None = None) -> None:
@@ -199,7 +199,7 @@ class Operator:
         self._run.gather.post(ResetLatch(self._run.clock.now(), limit, signal))
 
     def try_now(self, source: str) -> bool:
-        """Try the link of ``source`` again now; tell whether it waits for a try."""
+        """Try the link of ``source`` again now; return whether it was waiting for a try."""
         supervisor = self._supervisors.get(source)
         return supervisor is not None and supervisor.try_now()
 

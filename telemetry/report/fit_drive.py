@@ -40,7 +40,7 @@ CURRENT_CHECKS = {
     "fuse": ("fuse-size",),
     "connector": ("connector",),
 }
-"""Which checks hold the steady current against which part: each part heats with its own time constant."""
+"""Which checks compare the steady current with which part: each part heats with its own time constant."""
 PULL_CHECKS = ("hill",)
 BRAKING_CHECKS = ("regeneration",)
 BRAKING_S = (1.0, 10.0)

@@ -27,7 +27,7 @@ _NO_CURRENT = "record pack_current"
 
 
 def current_rows(figures: SessionFigures) -> Iterator[PartRow]:
-    """Yield peak and steady current of each part on the way to the controller, and of the way into the pack."""
+    """Yield peak and steady current of each part of the cable to the controller, and of the charge path."""
     machine, flow, why = figures.machine, outflow(figures), current_missing(figures)
     origin = figures.series.origin
     peak = None if flow is None else peak_current(flow, origin, PEAK_S)
@@ -78,7 +78,7 @@ def _kind(part: Part) -> str:
 
 
 def _steady(figures: SessionFigures, flow: Flow | None, kind: str, part: Part | None, why: str) -> PartRow:
-    """Return the row of a part on the way out: the steady current over its own thermal time constant."""
+    """Return the row of a part of the discharge path: the steady current over its own thermal time constant."""
     name = "pack, steady current" if kind == "pack" else kind
     key = "pack-steady-current" if kind == "pack" else f"{kind}-current"
     if part is None:

@@ -57,7 +57,7 @@ class PartRow:
 
     @property
     def is_judged(self) -> bool:
-        """Whether it was held against a limit."""
+        """Whether it was compared with a limit."""
         return self.level != "not judged"
 
 

@@ -1,7 +1,7 @@
 """What to do about a part after a session: in the workshop, with the machine standing.
 
 What to do about an alarm is in :mod:`telemetry.alarms.acts`; these acts are about parts that were held against a
-limit, and may speak of joints, with the caution that belongs to them. Common practice, from memory.
+limit, and may mention joints, with the caution that belongs to them. Common practice, from memory.
 """
 
 from __future__ import annotations

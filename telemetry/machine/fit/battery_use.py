@@ -54,7 +54,7 @@ def storage(machine: Machine) -> Finding:
 
 
 def old_gauge(machine: Machine) -> Finding:
-    """Ask whether a gauge made for another chemistry is still looked at."""
+    """Check whether a gauge made for another chemistry is still in use."""
     vehicle, pack = machine.vehicle, machine.pack
     source = "shape of the voltage curves, common practice"
     if vehicle.keeps_old_gauge is None:

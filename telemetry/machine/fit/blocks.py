@@ -14,7 +14,7 @@ _BALANCE = (
 
 
 def blocks_in_series(machine: Machine) -> Finding | None:
-    """Hold each block's BMS against the voltage of the whole pack; None for a pack with one BMS.
+    """Compare each block's BMS with the voltage of the whole pack; None for a pack with one BMS.
 
     When one BMS opens under load, the other blocks and the load put the whole series voltage across its switch.
     """

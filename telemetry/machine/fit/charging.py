@@ -25,7 +25,7 @@ _SHEET = "the maker's cell sheet wins"
 
 
 def charger_voltage(machine: Machine) -> Finding:
-    """Hold the charger's highest voltage, a cell, against what the cells' chemistry takes."""
+    """Compare the charger's highest voltage, a cell, with what the cells' chemistry tolerates."""
     source = _charge_source(machine)
     charger_v = machine.charger.output_voltage_v
     if charger_v is None:
@@ -148,7 +148,7 @@ def _lead_voltage(per_cell: float, said: str, pack: Pack, source: str) -> Findin
 
 
 def charger_current(machine: Machine) -> Finding:
-    """Hold the charger's current against what the pack takes, and say how long a charge lasts."""
+    """Compare the charger's current with what the pack takes, and say how long a charge lasts."""
     charger, pack = machine.charger, machine.pack
     current, limit = charger.output_current_a, pack.continuous_charge_a
     source = "[pack] continuous_charge_a"
@@ -172,7 +172,7 @@ def charger_current(machine: Machine) -> Finding:
 
 
 def cold_charging(machine: Machine) -> Finding:
-    """Ask whether the pack refuses to be charged in frost; braking charges too."""
+    """Check whether the pack refuses to be charged below freezing; braking charges too."""
     cell, cutoff = machine.pack.cell, machine.pack.cold_charge_cutoff_c
     least = cell.charge_low_c
     source = f"charge temperatures of {cell.name} cells: none below {least:g} °C (a summary of cell sheets), {_SHEET}"
@@ -224,7 +224,7 @@ def _cool_words(machine: Machine) -> str:
 
 
 def mains_circuit(machine: Machine) -> Finding:
-    """Hold what the charger draws at the wall against the circuit."""
+    """Compare what the charger draws at the wall with the circuit."""
     charger = machine.charger
     source = "NEC 210.20(A), 80 % of a circuit for loads of 3 h and more, from memory, your local code decides"
     power, how = charger.input_power_w, "as stated"

@@ -38,7 +38,7 @@ def lowest_pack_v(machine: Machine) -> tuple[float, str]:
 
 
 def controller_minimum(machine: Machine) -> Finding:
-    """Hold the controller's cut-off against the BMS's and against the knee of the cells' curve."""
+    """Compare the controller's cut-off with the BMS's and with the knee of the cells' curve."""
     minimum = machine.vehicle.minimum_voltage_v
     pack, cell = machine.pack, machine.pack.cell
     source = f"{_MINIMUM_SOURCE} ({cell.known_from.replace(';', ',')})"
@@ -78,7 +78,7 @@ def controller_minimum(machine: Machine) -> Finding:
 
 
 def controller_maximum(machine: Machine) -> Finding:
-    """Hold a full pack against the controller's highest voltage."""
+    """Compare a full pack with the controller's highest voltage."""
     maximum, full_words = machine.vehicle.maximum_voltage_v, full_voltage(machine)
     source = "the controller's highest voltage, [machine] maximum_voltage_v"
     full, words = full_words
@@ -101,7 +101,7 @@ def controller_maximum(machine: Machine) -> Finding:
 
 
 def precharge(machine: Machine) -> Finding:
-    """Look at the inrush into the controller's capacitors, and at the resistor that should hold it down."""
+    """Check the inrush into the controller's capacitors, and the resistor that should limit it."""
     vehicle = machine.vehicle
     source = "time constant R times C, full within 1 % after five of them, ten seconds at most: from memory"
     full, _ = full_voltage(machine)
@@ -137,7 +137,7 @@ def precharge(machine: Machine) -> Finding:
 
 
 def regeneration(machine: Machine) -> Finding:
-    """Look at braking into a full pack: the BMS disables charge, the controller's voltage jumps, braking is lost."""
+    """Check braking into a full pack: the BMS disables charge, the controller's voltage jumps, braking is lost."""
     source = "pack voltage while braking against the BMS cut-off, headroom of 5 %, common practice, from memory"
     vehicle, pack = machine.vehicle, machine.pack
     if vehicle.regenerates is None:
@@ -188,7 +188,7 @@ def regeneration(machine: Machine) -> Finding:
 
 
 def cut_off_order(machine: Machine) -> Finding:
-    """Ask that the warning comes first, then the fold-back, then the controller's cut-off, and the BMS last."""
+    """Check that the warning comes first, then the fold-back, then the controller's cut-off, and the BMS last."""
     vehicle, pack, cell = machine.vehicle, machine.pack, machine.pack.cell
     warn = next((limit.warn for limit in limits_for(machine) if limit.name == "pack-voltage-low"), None)
     stated = {

@@ -11,7 +11,7 @@ _SOURCE = "[machine] converter_min_v and converter_max_v; headroom of 5 % for re
 
 
 def converter_input(machine: Machine) -> Finding | None:
-    """Hold the converter's input range against the pack's window; None where the file states no converter."""
+    """Compare the converter's input range with the pack's window; None where the file states no converter."""
     vehicle = machine.vehicle
     low, high = vehicle.converter_min_v, vehicle.converter_max_v
     if low is None and high is None:

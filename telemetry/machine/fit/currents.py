@@ -28,7 +28,7 @@ _EITHER = "[machine] peak_power_w or controller_current_a: one of the two is eno
 
 
 def pack_current(machine: Machine) -> Finding:
-    """Hold peak and steady current against the pack's own limits, the peak at the lowest voltage."""
+    """Compare peak and steady current with the pack's own limits, the peak at the lowest voltage."""
     peak_draw, steady = _peak_current(machine), _steady_current(machine)
     if peak_draw.verdict == steady.verdict == "ok":
         return replace(peak_draw, why=f"{peak_draw.why} {steady.why[0].upper()}{steady.why[1:]}")
@@ -84,7 +84,7 @@ def _cannot_give(machine: Machine, found: Peak) -> Finding:
 
 
 def sag(machine: Machine) -> Finding:
-    """Hold the voltage under the peak, at pack and controller, against both cut-offs."""
+    """Compare the voltage under the peak, at pack and controller, with both cut-offs."""
     minimum, pack = machine.vehicle.minimum_voltage_v, machine.pack
     source = "open-circuit voltage less current times resistance of pack and wire, against the cut-offs"
     empty = peak(machine, nearly_empty_v(machine))
@@ -140,7 +140,7 @@ def _wire_words(machine: Machine) -> str:
 
 
 def implement_start(machine: Machine) -> Finding:
-    """Hold the start of an implement, by itself and while driving, against the pack's peak."""
+    """Compare the start of an implement, by itself and while driving, with the pack's peak."""
     start, pack = machine.vehicle.implement_start_a, machine.pack
     limit, words = pack.peak_discharge_a, "peak"
     if limit is None:

@@ -23,7 +23,7 @@ class Finding:
         verdict: ``stop``: do not power it like this. ``caution``: it can be used by somebody who knows this.
             ``unknown``: the file does not say enough. ``ok``: it fits.
         value: the figure judged, in ``unit``; None where unknown or where there is none.
-        limit: what it is held against, in ``unit``; None likewise.
+        limit: what it is compared with, in ``unit``; None likewise.
         unit: of both; empty where there is no figure.
         why: one or two sentences for the owner.
         source: where the limit comes from; several are joined by semicolons.

@@ -34,12 +34,12 @@ _INTERRUPTING_SOURCE = (
 
 
 def fuse_size(machine: Machine) -> Finding:
-    """Hold the main fuse against the steady current below it and the conductor above it."""
+    """Compare the main fuse with the steady current below it and the conductor above it."""
     return _fuse(machine, "wiring")
 
 
 def charge_fuse(machine: Machine) -> Finding:
-    """Hold the fuse on the way from the charger against the charger's current and that conductor."""
+    """Compare the fuse in the cable from the charger with the charger's current and that conductor."""
     return _fuse(machine, "charge_wiring")
 
 
@@ -109,17 +109,17 @@ def _fuse_over(fuse: float, carried: Ampacity, assumed: str) -> Finding:
 
 
 def fuse_voltage(machine: Machine) -> Finding:
-    """Hold the fuses' DC voltage against a full pack."""
+    """Compare the fuses' DC voltage with a full pack."""
     return worst(_both_ways(machine, "fuse_voltage_v", _one_fuse_voltage))
 
 
 def fuse_interrupting(machine: Machine) -> Finding:
-    """Hold the fuses' interrupting rating against the short-circuit current of a full pack, with 20 % margin."""
+    """Compare the fuses' interrupting rating with the short-circuit current of a full pack, with 20 % margin."""
     return worst(_both_ways(machine, "fuse_interrupting_a", _one_fuse_interrupting))
 
 
 def _both_ways(machine: Machine, key: str, judge: Callable[[Machine, Way], Finding]) -> list[Finding]:
-    """Judge the main way, and the charger's where the file says anything of a fuse there."""
+    """Judge the main cable, and the charger's where the file says anything of a fuse there."""
     charge = machine.charge_wiring
     ways: list[Way] = ["wiring"]
     if charge.fuse_a is not None or getattr(charge, key) is not None:

@@ -177,7 +177,7 @@ def mean_pack_v(pack: Pack) -> float:
 
 
 def wire_loop_ohm(machine: Machine, conductor_c: float) -> float | None:
-    """Return the resistance of the way to the controller and back, ohm; None where size or length is not stated."""
+    """Return the resistance of the cable to the controller and back, ohm; None where size or length is not stated."""
     return loop_ohm(machine.wiring, conductor_c)
 
 

@@ -20,7 +20,7 @@ _RULE = (
 
 
 def precharge_resistor(machine: Machine) -> Finding | None:
-    """Hold the energy of one pre-charge against what its resistor takes; None where :func:`precharge` asks first."""
+    """Compare the energy of one pre-charge with what its resistor takes; None where :func:`precharge` asks first."""
     vehicle = machine.vehicle
     if vehicle.controller_capacitance_uf is None or vehicle.precharge_ohm is None:
         return None

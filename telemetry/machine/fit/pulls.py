@@ -85,7 +85,7 @@ class Carried:
 
 
 def hill(machine: Machine) -> Finding:
-    """Hold the longest hard pull against pack, fuse, conductor and connector, for as long as it lasts."""
+    """Compare the longest hard pull with pack, fuse, conductor and connector, for as long as it lasts."""
     vehicle = machine.vehicle
     pull = _hill_pull(machine)
     if pull is None:
@@ -146,7 +146,7 @@ def _allowed(machine: Machine) -> Finding:
 
 
 def braking_pull(machine: Machine, braking_a: float) -> Finding:
-    """Hold a braking current against pack, fuse, conductor and connector, for as long as it is stated to last."""
+    """Compare a braking current with pack, fuse, conductor and connector, for as long as it is stated to last."""
     current = Current(braking_a, f"braking charges the pack with {braking_a:g} A")
     seconds = machine.vehicle.braking_s or math.inf
     return _judge_timed(machine, Pull(current, seconds, _before(machine), charges=True), "braking_s")

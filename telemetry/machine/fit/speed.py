@@ -34,7 +34,7 @@ def tip_speed(length_m: float, rpm: float) -> float:
 
 
 def overspeed(machine: Machine) -> Finding | None:
-    """Ask whether a higher voltage makes the machine faster than its brakes; None without a previous battery."""
+    """Check whether a higher voltage makes the machine faster than its brakes; None without a previous battery."""
     ratio, vehicle = voltage_ratio(machine), machine.vehicle
     if ratio is None:
         return None
@@ -57,7 +57,7 @@ def overspeed(machine: Machine) -> Finding | None:
 
 
 def blade_speed(machine: Machine) -> Finding | None:
-    """Hold the speed of a blade's tip on the new pack against the limit; None where no blade is stated."""
+    """Compare the speed of a blade's tip on the new pack with the limit; None where no blade is stated."""
     vehicle = machine.vehicle
     length, rpm, ratio = vehicle.blade_length_m, vehicle.blade_speed_rpm, voltage_ratio(machine)
     if length is None and rpm is None:

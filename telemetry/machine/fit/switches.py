@@ -17,7 +17,7 @@ _NEED = "An AC rating does not count: DC has no zero crossing to put the arc out
 
 
 def switches(machine: Machine) -> Finding:
-    """Hold each switch in the battery cable against full voltage and the highest current while it opens."""
+    """Compare each switch in the battery cable with full voltage and the highest current while it opens."""
     found = [each for way in ("wiring", "charge_wiring") for each in _stated(machine, way)]
     if found:
         decided = worst(found)
@@ -31,7 +31,7 @@ def switches(machine: Machine) -> Finding:
 
 
 def highest_currents(machine: Machine) -> list[Current]:
-    """Return the highest currents on the way to the controller, short circuits aside: the known one and the bound.
+    """Return the highest currents in the cable to the controller, short circuits aside: the known one and the bound.
 
     The highest of the stated and derived currents is known; the controller's rating is a bound, and so is the pack's
     peak where nothing else is stated. The highest comes first; empty where the file says nothing.
@@ -60,7 +60,7 @@ def highest_currents(machine: Machine) -> list[Current]:
 
 
 def _stated(machine: Machine, way: Way) -> Iterator[Finding]:
-    """Judge the switches of which the file states at least one rating; the main one on the way to the controller."""
+    """Judge the switches of which the file states a rating; the main one in the cable to the controller."""
     wiring = wiring_of(machine, way)
     charging = current_of(machine, way)
     currents = highest_currents(machine) if way == "wiring" else [charging] if charging else []

@@ -11,7 +11,7 @@ _KEYS = ("motor_temperature_max_c", "controller_temperature_max_c")
 
 
 def temperature_limits(machine: Machine) -> Finding | None:
-    """Ask for the temperature limits of motor and controller, as advice; None for a pack on a bench."""
+    """Check that the temperature limits of motor and controller are stated, as advice; None for a pack on a bench."""
     if machine.bench:
         return None
     lacking = [("machine", key) for key in _KEYS if getattr(machine.vehicle, key) is None]

@@ -11,7 +11,7 @@ _SOURCE = "60 V DC of UN Regulation No. 100 and IEC 60364-4-41, 120 V of IEC 615
 
 
 def touch_voltage(machine: Machine) -> Finding:
-    """Hold the full pack's voltage against that which a touch makes deadly."""
+    """Compare the full pack's voltage with the voltage at which a touch can kill."""
     full, words = full_voltage(machine)
     if full <= SHOCK_V:
         why = (

@@ -1,4 +1,4 @@
-"""The two ways of the current, to the controller and from the charger, and what the file leaves open of each."""
+"""The two cables, to the controller and from the charger, and what the file leaves open of each."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def wiring_of(machine: Machine, way: Way) -> Wiring:
 
 
 def current_of(machine: Machine, way: Way) -> Current | None:
-    """Return the current that flows that way for hours; None where the file does not say."""
+    """Return the current that flows in that cable for hours; None where the file does not say."""
     if way == "wiring":
         return continuous_current(machine)
     amperes = machine.charger.output_current_a
@@ -49,7 +49,7 @@ def judge_conductor(
     Args:
         way: whose conductor it is.
         carries: the least and the most that it carries.
-        subject: what is held against the conductor, the start of a sentence.
+        subject: what is compared with the conductor, the start of a sentence.
         judge: gives the finding for one ampacity.
         advice: what else can be done, a sentence.
 

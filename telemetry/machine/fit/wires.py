@@ -28,12 +28,12 @@ DROP_SOURCE = "3 % on a branch, 5 % in all: advisory notes of the NEC"
 
 
 def conductor_ampacity(machine: Machine) -> Finding:
-    """Hold the steady current against what the conductor to the controller carries."""
+    """Compare the steady current with what the conductor to the controller carries."""
     return _conductor(machine, "wiring")
 
 
 def charge_conductor(machine: Machine) -> Finding:
-    """Hold the charger's current against what the conductor from the charger carries."""
+    """Compare the charger's current with what the conductor from the charger carries."""
     return _conductor(machine, "charge_wiring")
 
 
@@ -76,7 +76,7 @@ def _held_against(way: Way, current: Current, carried: Ampacity, assumed: str) -
 
 
 def voltage_drop(machine: Machine) -> Finding:
-    """Hold the voltage lost on the way to the controller and back, at steady work, against the usual share."""
+    """Compare the voltage lost in the cable to the controller and back, at steady work, with the usual share."""
     wiring, current = machine.wiring, continuous_current(machine)
     conductor, length = stated_conductor(wiring), wiring.one_way_length_m
     if current is None or conductor is None or length is None:
@@ -110,7 +110,7 @@ def voltage_drop(machine: Machine) -> Finding:
 
 
 def connector(machine: Machine) -> Finding:
-    """Hold the weakest connector, switch or contactor of both ways against the current through it."""
+    """Compare the weakest connector, switch or contactor of both cables with the current through it."""
     ways: list[Way] = ["wiring"]
     if machine.charge_wiring.connector_a is not None:
         ways.append("charge_wiring")
