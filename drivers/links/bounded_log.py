@@ -15,6 +15,8 @@ from telemetry.model.expansion import check_expansion
 
 LONGEST_LINE = 1_000_000
 """Bytes. A frame takes a hundred."""
+SHORTEST_LINES, BLANK_LINES = 8, 100_000
+"""Mean bytes a line, and lines before it counts. No frame fits into eight, and a reader takes 2 us a blank line."""
 LARGEST_CONTAINER = 16_000_000
 """Bytes, expanded. Writers close a container after some hundred thousand."""
 LARGEST_OBJECT = 2_000_000
@@ -35,7 +37,7 @@ class BoundedLog(io.BufferedIOBase):
 
     def __init__(self, file: IO[bytes] | io.BufferedIOBase, name: str, packed: int | None, is_text: bool) -> None:
         self._file, self._name, self._packed, self._is_text = file, name, packed, is_text
-        self._given = self._since_line_end = 0
+        self._given = self._since_line_end = self._lines = 0
 
     def readable(self) -> bool:
         """Say yes."""
@@ -65,6 +67,9 @@ class BoundedLog(io.BufferedIOBase):
             self._since_line_end = self._since_line_end + len(part) if line_end < 0 else len(part) - line_end
             if self._since_line_end > LONGEST_LINE:
                 raise ValueError(f"a line in it is longer than {LONGEST_LINE} bytes")
+            self._lines += part.count(b"\n")
+            if self._lines > max(BLANK_LINES, self._given // SHORTEST_LINES):
+                raise ValueError(f"most of its {self._lines} lines are blank")
         elif len(part) > _CONTAINER_HEAD:
             _check_container(part)
         return part

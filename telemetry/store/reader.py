@@ -20,10 +20,10 @@ from telemetry.store.event_tables import read_events
 from telemetry.store.field_check import checked
 from telemetry.store.kept_raw import RawLink, raw_links, raw_missing, read_raw
 from telemetry.store.recovery import recover_if_possible, unclosed
-from telemetry.store.rows import StoredSeries, read_rows
+from telemetry.store.rows import StoredSeries
 from telemetry.store.schema import connect_for_reading
 from telemetry.store.session_rows import EndedHow, Origin, last_time, stored_series
-from telemetry.store.stored_recording import StoredRecording, by_group
+from telemetry.store.stored_recording import StoredRecording, by_group, read_group
 from telemetry.store.trouble import file_text, reading
 
 if TYPE_CHECKING:
@@ -199,7 +199,7 @@ class StoreReader:
             return {signal: found[signal] for signal in signals if signal in found}
 
     def _columns(self, parts: Sequence[StoredSeries], signals: tuple[str, ...]) -> dict[str, tuple[Times, Values]]:
-        pieces = [piece for part in parts for piece in read_rows(self._db.conn, part, signals)]
+        pieces = list(read_group(self._db.conn, parts, signals))
         t = np.concatenate([piece[0] for piece in pieces]) if pieces else np.empty(0, np.int64)
         values = np.concatenate([piece[1] for piece in pieces]) if pieces else np.empty((0, len(signals)))
         return {signal: (t, np.ascontiguousarray(values[:, place])) for place, signal in enumerate(signals)}

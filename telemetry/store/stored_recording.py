@@ -46,7 +46,9 @@ class StoredRecording:
         try:
             with reading(self.path):
                 events = read_events(db, self.session, inputs_only=True)
-            streams = [_Stream(group, read_group(db.conn, parts, group)) for group, parts in self._series.items()]
+            streams = [
+                _Stream(group, read_group(db.conn, parts, group.signals)) for group, parts in self._series.items()
+            ]
             while True:
                 with reading(self.path):
                     span = _next_span(streams, events, rows)
@@ -67,11 +69,21 @@ def by_group(series: Sequence[StoredSeries]) -> Mapping[Group, list[StoredSeries
 
 
 def read_group(
-    connection: sqlite3.Connection, parts: Sequence[StoredSeries], group: Group
+    connection: sqlite3.Connection, parts: Sequence[StoredSeries], signals: tuple[str, ...]
 ) -> Iterator[tuple[Times, Values]]:
-    """Give all rows of ``group`` in time order, in pieces of bounded size."""
+    """Give the rows of a group's series in time order, in pieces of bounded size; see :func:`read_rows`.
+
+    Raises:
+        ValueError: they are not in the order of time, which only a damaged store does.
+
+    """
+    last = -(2**63)
     for part in parts:
-        yield from read_rows(connection, part, group.signals)
+        for times, values in read_rows(connection, part, signals):
+            if times[0] < last or (times[1:] < times[:-1]).any():
+                raise ValueError(f"rows of {part.table} are out of order")
+            last = int(times[-1])
+            yield times, values
 
 
 class _Stream:

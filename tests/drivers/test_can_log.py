@@ -259,10 +259,15 @@ def test_a_blf_that_would_never_end_or_take_all_memory_is_refused(tmp_path, chan
     ("name", "text", "says"),
     [
         ("drive.log", "(1764000000.0) can0 123#" + "11" * 600_000, "a line in it is longer than 1000000 bytes"),
+        (
+            "drive.asc",
+            "base hex  timestamps absolute\n" + "\n" * 300_000,
+            "lines are blank",
+        ),
         ("drive.log", "(1e300) can0 123#11\n", "its time is none"),
     ],
 )
-def test_a_text_log_with_an_endless_line_or_an_impossible_time_is_refused(tmp_path, name, text, says):
+def test_a_text_log_with_an_endless_line_only_blanks_or_an_impossible_time_is_refused(tmp_path, name, text, says):
     (tmp_path / name).write_text(text)
     with pytest.raises(RecordingError, match=says):
         open_log(tmp_path / name, STANDARD)
