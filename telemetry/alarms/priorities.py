@@ -61,6 +61,7 @@ PRIORITY_TABLE: tuple[PriorityRow, ...] = (
     PriorityRow("energy-left", "low", "medium", "the charge will not last for the way back; turn back"),
     PriorityRow("recording", "medium", "medium", "the drive goes on, the recording does not"),
     PriorityRow("program-error", "medium", "medium", "what that part computes or shows is missing"),
+    PriorityRow("fault-code", "medium", "medium", "a trip may follow; the device says what is wrong"),
     PriorityRow("source-frozen", "medium", "medium", "frozen values are not checked against limits"),
     PriorityRow("link", "low", "medium", "missing values are not checked against limits"),
     PriorityRow("soc-low", "low", "medium", "plan the way back; the low-voltage limits come later and harder"),

@@ -62,6 +62,7 @@ _MEANINGS: dict[str, tuple[str, ...]] = {
     "charger float overcharge": ("charger-left-on", "cell-voltage-high"),
     "bms trip shutdown": ("discharge-disabled", "charge-disabled"),
     "frozen stuck": ("source-frozen",),
+    "fault error code status": ("fault-code",),
     "lost offline timeout silent connection": ("link", "source-frozen"),
     "resistance aging ageing age": ("resistance-up", "cell-resistance"),
     "disk": ("recording",),

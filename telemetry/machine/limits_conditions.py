@@ -25,10 +25,17 @@ def _link(on: Ground) -> Limit | str:
     return _decided(origin)(on)
 
 
+def _fault_code(on: Ground) -> Limit | str:
+    if not on.machine.fault_codes:
+        return "unknown: no [fault_codes.SIGNAL] says what the codes of a signal mean"
+    return _decided(f"a fault that [fault_codes] names in {', '.join(on.machine.fault_codes)}")(on)
+
+
 _CONDITIONS: dict[str, Callable[[Ground], Limit | str]] = {
     "discharge-disabled": _decided("the BMS reports that discharge is disabled, under load"),
     "supply-lost": _decided("the controller loses its supply while the pack still has voltage"),
     "charge-disabled": _decided("the BMS reports that charge is disabled while the pack is charged or regenerates"),
+    "fault-code": _fault_code,
     "source-frozen": _decided("a source repeats the same values for longer than a live measurement can"),
     "link": _link,
     "recording": _decided("values were lost on their way to the store or to another listener"),

@@ -16,6 +16,8 @@ from telemetry.machine.checks import (
     override_contradictions,
     section_contradictions,
 )
+from telemetry.machine.fault_codes import SECTION as FAULT_CODES
+from telemetry.machine.fault_codes import read_fault_codes
 from telemetry.machine.kinds import nearest_of
 from telemetry.machine.limit_values import limit_key_names, limits_meant, other_units, read_limit_value
 from telemetry.machine.limits import LIMIT_NAMES
@@ -154,6 +156,7 @@ class _Reader:
         self._contradicting(between_sections(self._stated))
         sources = self._sources()
         overrides = self._overrides()
+        fault_codes = read_fault_codes(self._tables, self._report)
         if stated["pack"] is None:
             self._contradicting(each for o in overrides.values() for each in override_contradictions(o, None))
             return None
@@ -167,6 +170,7 @@ class _Reader:
             instruments=stated["instruments"],
             sources=sources,
             limit_overrides=overrides,
+            fault_codes=fault_codes,
             text=text,
             file=file,
         )
@@ -186,14 +190,14 @@ class _Reader:
     def _top(self) -> None:
         """Report whatever is at the top of the file and is no section of ours."""
         for name in self._tables:
-            if name in SECTIONS:
+            if name in (*SECTIONS, FAULT_CODES):
                 continue
             homes = [s for s in SECTIONS if any(key.name == name for key in section_keys(s))]
             if not isinstance(self._tables[name], dict | list) and homes:
                 self._report("", name, "is outside any section", f"move it below the line [{homes[0]}]")
                 continue
-            near = nearest_of(name, tuple(SECTIONS))
-            known = ", ".join(SECTIONS)
+            near = nearest_of(name, (*SECTIONS, FAULT_CODES))
+            known = ", ".join((*SECTIONS, FAULT_CODES))
             right = f"did you mean {header_of(near)}?" if near else f"the sections are {known}"
             kind = "section" if isinstance(self._tables[name], dict | list) else "key outside any section"
             self._report("", name, f"is an unknown {kind}", right)

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
+from telemetry.machine.fault_codes import SECTION, fault_codes_schema
 from telemetry.machine.limit_values import IN_THE_SIGNALS_UNIT, limit_key, other_units
 from telemetry.machine.limits import CONDITION_NAMES, LIMIT_NAMES, LIMIT_SIGNALS
 from telemetry.machine.sections import PLAIN_SECTIONS, SECTIONS, TITLES, section_keys
@@ -32,7 +33,12 @@ def machine_schema(drivers: Mapping[str, type] | None = None) -> dict[str, Any]:
         "type": "object",
         "required": ["pack"],
         "additionalProperties": False,
-        "properties": {**plain, "source": _sources(drivers or {}), "limits": _limits()},
+        "properties": {
+            **plain,
+            "source": _sources(drivers or {}),
+            "limits": _limits(),
+            SECTION: fault_codes_schema(),
+        },
     }
 
 

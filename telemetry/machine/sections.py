@@ -16,6 +16,7 @@ from typing import Any, Literal
 from telemetry.machine.chemistry import CHEMISTRIES, OWN_CELL_KEYS, Chemistry, cell_of
 from telemetry.machine.kinds import CURVE, TIMES, Check, Checks, Gauge, Keyboard, Signals
 from telemetry.model.errors import printable
+from telemetry.model.fault_names import FaultNames
 from telemetry.model.keys import Key, choice, count, keys_of, number, setting, switch, text
 
 MOST_CELLS = 120
@@ -577,6 +578,7 @@ class Machine:
             None.
         sources: in the order of the file.
         limit_overrides: by the limit's name.
+        fault_codes: what the bits and values of a signal mean, by the signal's name.
         text: the file's whole text, kept with a session so that it can be judged again.
         file: its name as the user gave it.
 
@@ -591,6 +593,7 @@ class Machine:
     instruments: Instruments = field(default_factory=Instruments)
     sources: tuple[SourceSettings, ...] = ()
     limit_overrides: Mapping[str, LimitOverride] = field(default_factory=dict)
+    fault_codes: Mapping[str, FaultNames] = field(default_factory=dict)
     text: str = ""
     file: str = ""
 

@@ -174,7 +174,8 @@ class Key:
 
 def header_of(section: str) -> str:
     """Return the line that a section of the machine file begins with."""
-    return {"source": "[[source]]", "limits": "[limits.NAME]"}.get(section, f"[{section}]")
+    named = {"source": "[[source]]", "limits": "[limits.NAME]", "fault_codes": "[fault_codes.SIGNAL]"}
+    return named.get(section, f"[{section}]")
 
 
 def keys_of(table: type, section: str = "") -> tuple[Key, ...]:

@@ -17,6 +17,7 @@ from telemetry.pipeline.bus import Bus
 from telemetry.pipeline.derive import Cells, Charge, Power
 from telemetry.pipeline.estimate_charge import EstimateCharge
 from telemetry.pipeline.estimate_resistance import EstimateResistance
+from telemetry.pipeline.fault_watch import FaultWatch
 from telemetry.pipeline.gap_watch import GapWatch
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import Judge
@@ -48,6 +49,8 @@ def standard_stages(judge: Judge, machine: Machine | None = None, history: Resis
         table = None if pack.open_circuit is None else owner_table(pack.open_circuit)
         outlook = Outlook(pack, width_m)
         stages += [EstimateCharge(pack, table), EstimateResistance(pack), *limit_stages(machine, history), outlook]
+    if machine is not None and machine.fault_codes:
+        stages.append(FaultWatch(machine.fault_codes))
     watch = SupplyWatch(None if machine is None else machine.pack)
     return Chain([WithoutFrozen(Chain([*stages, watch, Suspicion(), judge]))])
 

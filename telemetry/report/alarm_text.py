@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
+from collections.abc import Sequence
 from typing import Any
 
 from telemetry.alarms.figures import (
@@ -13,6 +14,7 @@ from telemetry.alarms.figures import (
     Episode,
 )
 from telemetry.alarms.priorities import GUIDANCE, PRIORITIES
+from telemetry.alarms.reported import reported_beside, reported_text
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange, AlarmFinding
 from telemetry.model.signals import find_signal
@@ -29,7 +31,7 @@ def alarm_object(review: AlarmReview) -> dict[str, Any]:
         "recording": review.name,
         "judged_by": review.judged_by,
         "figures": _figures_object(review.figures, start),
-        "alarms": [_episode_object(episode, start) for episode in review.episodes],
+        "alarms": [_episode_object(episode, _changes(review), start) for episode in review.episodes],
         "findings": [_finding_object(finding, start) for finding in review.findings],
         "raw_bytes": list(review.raw),
     }
@@ -68,7 +70,7 @@ def _figures_object(figures: AlarmFigures, start: int) -> dict[str, Any]:
     }
 
 
-def _episode_object(episode: Episode, start: int) -> dict[str, Any]:
+def _episode_object(episode: Episode, changes: Sequence[AlarmChange], start: int) -> dict[str, Any]:
     first = episode.first
     return {
         "limit": first.limit,
@@ -78,6 +80,7 @@ def _episode_object(episode: Episode, start: int) -> dict[str, Any]:
         "from_s": _seconds(first.t, start),
         "active_s": round(sum(each.lasted_s for each in episode.excursions), 6),
         "stands": episode.stands,
+        "reported": reported_beside(episode.raised, changes),
         **_said_object(episode, start),
         "changes": [
             {
@@ -114,6 +117,11 @@ def _said_object(episode: Episode, start: int) -> dict[str, Any]:
     }
 
 
+def _changes(review: AlarmReview) -> list[AlarmChange]:
+    """Return every alarm change of a review in time order."""
+    return sorted((change for each in review.episodes for change in each.changes), key=lambda change: change.t)
+
+
 def _finding_object(finding: AlarmFinding, start: int) -> dict[str, Any]:
     keys = ("what", "state", "limit", "signal", "count", "why")
     return {"t": _seconds(finding.t, start)} | {key: getattr(finding, key) for key in keys}
@@ -136,6 +144,8 @@ def alarm_lines(review: AlarmReview) -> list[str]:
     lines.append("Every alarm, times from the start:")
     for episode in review.episodes:
         lines += _episode_lines(episode, review.start)
+        if reported := reported_text(reported_beside(episode.raised, _changes(review))):
+            lines += _wrapped(reported, 6)
     raw = raw_sentences(review.raw, review.name)
     return [*lines, "", "Raw bytes around high alarms:", *(f"  {each}" for each in raw)] if raw else lines
 

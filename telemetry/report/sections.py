@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from telemetry.alarms.reported import FAULT_LIMIT, reported_text
 from telemetry.analysis.ranges import Z90
 from telemetry.analysis.session_power import AT_CONTROLLER
 from telemetry.model.time_text import clock, length
@@ -368,8 +369,13 @@ def _alarm(alarm: Mapping[str, Any]) -> str:
     values = [f"{word} {figure(alarm[key], unit)}" for word, key in known if alarm[key] is not None]
     since = [f"{level} at {clock(at)}" for level in ("warn", "trip") if (at := alarm[f"{level}_at_s"]) is not None]
     times = f"{', '.join(since)}; beyond it for {length(alarm['active_s'])}"
-    origin = f"Limit by: {_sentence(alarm['origin'])} " if alarm["bound"] is not None and alarm["origin"] else ""
-    what = f"{alarm['name'][:1].upper()}{alarm['name'][1:]}, {alarm['where']}"
+    by = "Limit by" if alarm["bound"] is not None else "Reason"
+    origin = f"{by}: {_sentence(alarm['origin'])} " if alarm["origin"] else ""
+    if alarm["reported"]:
+        said = reported_text(alarm["reported"])
+        origin += f"{_sentence(said[:1].upper() + said[1:])} "
+    named = f": {alarm['signal']}" if alarm["limit"] == FAULT_LIMIT else ""
+    what = f"{alarm['name'][:1].upper()}{alarm['name'][1:]}{named}, {alarm['where']}"
     return f"{'; '.join([what, ', '.join(values), times]).replace('; ;', ';')}. {origin}Act: {alarm['do']}"
 
 

@@ -6,6 +6,7 @@ from collections.abc import Hashable
 from dataclasses import dataclass
 
 from telemetry.alarms.acts import alarm_name
+from telemetry.alarms.reported import reported_beside, reported_text
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange, AlarmState
 from telemetry.model.time_text import clock_at, length
@@ -120,7 +121,7 @@ def _fields(scene: Scene, alarm: StandingAlarm) -> list[tuple[str, str, bool]]:
         ("value", _values(scene, alarm)),
         ("limit", _limit(scene.snapshot, alarm.change)),
         ("since", _since(scene, alarm)),
-        ("why", _why(alarm)),
+        ("why", _why(alarm, scene.snapshot)),
     )
     return [(label, text, label == "do") for label, text in texts if text]
 
@@ -162,9 +163,11 @@ def _since(scene: Scene, alarm: StandingAlarm) -> str:
     return text
 
 
-def _why(alarm: StandingAlarm) -> str:
-    """Return the reason that no bound gives, then what pack and other cells were at as it was raised."""
+def _why(alarm: StandingAlarm, snapshot: Snapshot) -> str:
+    """Return the reason that no bound gives, what devices reported, and what pack and other cells were at."""
     told = [printable(alarm.change.why, 300)] if alarm.change.bound != alarm.change.bound and alarm.change.why else []
+    if reported := reported_text(reported_beside(alarm.change, snapshot.alarm_changes)):
+        told.append(reported)
     if alarm.current == alarm.current and "current" not in alarm.change.limit:
         way = "into" if alarm.current < 0 else "out of"
         told.append(f"{abs(alarm.current):.0f} A {way} the pack at that moment")

@@ -6,6 +6,7 @@ from collections import Counter
 from dataclasses import dataclass, replace
 
 from telemetry.alarms.acts import MOVING, Act, act_for, act_of, alarm_name
+from telemetry.alarms.reported import FAULT_LIMIT, reported_beside
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange, AlarmState, LinkState
 from telemetry.model.signals import cell_number
@@ -30,7 +31,7 @@ class Headline:
 
     Attributes:
         word: the one large word: what to do.
-        where: the place in capitals.
+        where: the place in capitals; of a trip with what the device reported.
         what: what is wrong there.
         do: the act; never left out and never cut.
         value: the value that raised it, and the limit; empty where none decides.
@@ -65,8 +66,8 @@ STATE_WORDS: dict[AlarmState, str] = {
 """How an alarm stands, beside its name; nothing where it is plainly there and nobody has seen it."""
 
 
-_NAMED = ("link", "recording", "program-error")
-"""Alarms of a source, a listener or a part of the program, which is named beside them."""
+_NAMED = ("link", "recording", "program-error", FAULT_LIMIT)
+"""Alarms of a source, a listener, a part of the program or a reported fault, which is named beside them."""
 
 
 def alarm_meaning(alarm: StandingAlarm) -> Meaning:
@@ -106,7 +107,7 @@ def headline(snapshot: Snapshot, now: int) -> Headline | None:
     details = (alarm_values(worst, snapshot, now), alarm_since(worst, snapshot), _told(change))
     return Headline(
         act.word,
-        act.where,
+        _where(act, change, snapshot),
         alarm_name(change.limit),
         act.do,
         _value(change),
@@ -120,6 +121,15 @@ def headline(snapshot: Snapshot, now: int) -> Headline | None:
 def is_urgent(alarm: StandingAlarm, snapshot: Snapshot) -> bool:
     """Tell whether an alarm is for the band: its act has a word."""
     return bool(alarm_act(alarm, snapshot).word)
+
+
+def _where(act: Act, change: AlarmChange, snapshot: Snapshot) -> str:
+    """Return the place; of a trip with the fault that the device reported, of a reported fault with that."""
+    faults = reported_beside(change, snapshot.alarm_changes)
+    if change.limit == FAULT_LIMIT:
+        faults = [alarm_where(change)]
+    more = f" +{len(faults) - 1}" if len(faults) > 1 else ""
+    return f"{act.where}, {faults[0]}{more}" if faults else act.where
 
 
 def _value(change: AlarmChange) -> str:

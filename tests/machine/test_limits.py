@@ -58,7 +58,7 @@ def limits_of(text: str) -> dict[str, Limit]:
 class TestByChemistry:
     def test_the_limits_that_need_no_figure(self) -> None:
         limits = limits_of(LFP)
-        assert list(limits) == ALWAYS
+        assert list(limits) == [name for name in ALWAYS if name != "fault-code"]
         assert {limit.signal for limit in limits.values()} == {
             "pack_voltage",
             "cell_min_voltage",
@@ -80,7 +80,7 @@ class TestByChemistry:
             "insulation_resistance",
             "soc_lower_bound",
             *CONDITION_NAMES,
-        }
+        } - {"fault-code"}
 
     @pytest.mark.parametrize(
         ("cells", "low", "high"), [(12, 30.0, 44.4), (13, 32.5, 48.1), (15, 37.5, 55.5), (16, 40.0, 59.2)]
@@ -213,6 +213,7 @@ class TestByTheOwnersFigures:
             "cell-spread-top",
             "energy-left",
             "resistance-up",
+            "fault-code",
         }
         assert reasons["charge-peak"].startswith("unknown: [pack] continuous_charge_a")
         for key in ("[pack] continuous_discharge_a", "[wiring] conductor_mm2", "[wiring] fuse_a"):

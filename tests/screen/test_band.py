@@ -26,6 +26,7 @@ SIGNALS = {
     "pack-temperature-high": "pack_temperature_12",
     "link": "motor controller",
     "source-frozen": "電池電池電池電池",
+    "fault-code": "a fault of as many letters as there may",
 }
 
 
