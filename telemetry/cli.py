@@ -17,7 +17,7 @@ from telemetry.commands.parser import Parser
 INTERNAL_ERROR = 70
 """Exit status for a mistake of the program itself; EX_SOFTWARE of BSD's sysexits.h."""
 EPILOG = (
-    "While the machine moves, watch the course, not the screen. This program only listens: it switches nothing and "
+    "While the machine moves, watch the course, not the screen. This program only watches: it switches nothing and "
     "replaces no fuse, no interlock and no BMS."
 )
 COMMANDS = (

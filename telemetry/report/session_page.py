@@ -24,7 +24,7 @@ figcaption { color: #444; } footer { margin-top: 2rem; border-top: 1px solid #99
 @media print { body { margin: 0; font-size: 11pt; } h2, figure { break-inside: avoid; } }
 """
 _CAUTION = (
-    f"{GENERAL} {SHOCK} Never bypass a fuse, an interlock or the BMS. {MAINS} The program only listens, and judges "
+    f"{GENERAL} {SHOCK} Never bypass a fuse, an interlock or the BMS. {MAINS} The program only watches, and judges "
     "by the figures it was given; a figure is no better than its meter."
 )
 
