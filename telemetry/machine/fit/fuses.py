@@ -11,11 +11,19 @@ from telemetry.machine.conductors import (
     BeyondTable,
     next_standard_fuse,
 )
+from telemetry.machine.fit.cables import (
+    CABLE_WORDS,
+    Cable,
+    current_key,
+    current_of,
+    judge_conductor,
+    size_note,
+    wiring_of,
+)
 from telemetry.machine.fit.circuit import short_circuit_current
 from telemetry.machine.fit.figure_text import amount
 from telemetry.machine.fit.findings import Finding, judged, unknown, worst
 from telemetry.machine.fit.loads import loop_ohm, lowest_resistance
-from telemetry.machine.fit.ways import WAY_WORDS, Way, current_key, current_of, judge_conductor, size_note, wiring_of
 from telemetry.machine.pack_voltage import full_voltage
 from telemetry.machine.sections import Machine
 
@@ -43,21 +51,23 @@ def charge_fuse(machine: Machine) -> Finding:
     return _fuse(machine, "charge_wiring")
 
 
-def _fuse(machine: Machine, way: Way) -> Finding:
+def _fuse(machine: Machine, cable: Cable) -> Finding:
     """Judge a fuse from below (the current) and above (the conductor); the worse of both counts."""
-    fuse = wiring_of(machine, way).fuse_a
+    fuse = wiring_of(machine, cable).fuse_a
     if fuse is None:
         note = (
-            "A cable without a fuse burns in a short circuit: fit one at the pack." if way == "charge_wiring" else ""
+            "A cable without a fuse burns in a short circuit: fit one at the pack."
+            if cable == "charge_wiring"
+            else ""
         )
-        return unknown((way, "fuse_a"), unit="A", source=_SIZE_SOURCE, note=note)
-    return worst([_fuse_above_conductor(machine, way, fuse), _fuse_below_current(machine, way, fuse)])
+        return unknown((cable, "fuse_a"), unit="A", source=_SIZE_SOURCE, note=note)
+    return worst([_fuse_above_conductor(machine, cable, fuse), _fuse_below_current(machine, cable, fuse)])
 
 
-def _fuse_below_current(machine: Machine, way: Way, fuse: float) -> Finding:
-    current = current_of(machine, way)
+def _fuse_below_current(machine: Machine, cable: Cable, fuse: float) -> Finding:
+    current = current_of(machine, cable)
     if current is None:
-        return unknown(current_key(way), unit="A", source=_SIZE_SOURCE)
+        return unknown(current_key(cable), unit="A", source=_SIZE_SOURCE)
     least = FUSE_MARGIN * current.amperes
     said = f"the {fuse:g} A fuse for {current.words}"
     if fuse >= least:
@@ -75,15 +85,17 @@ def _fuse_below_current(machine: Machine, way: Way, fuse: float) -> Finding:
     return judged(verdict, why + current.remark, _SIZE_SOURCE, value=fuse, limit=least, unit="A")
 
 
-def _fuse_above_conductor(machine: Machine, way: Way, fuse: float) -> Finding:
-    wiring = wiring_of(machine, way)
+def _fuse_above_conductor(machine: Machine, cable: Cable, fuse: float) -> Finding:
+    wiring = wiring_of(machine, cable)
     try:
         carries = carries_of(wiring)
     except BeyondTable as beyond:
         return judged("unknown", f"unknown: {beyond}", _SIZE_SOURCE, value=fuse, unit="A")
     if carries is None:
-        return unknown((way, "conductor_mm2"), unit="A", source=_SIZE_SOURCE, note=size_note(way))
-    return judge_conductor(way, carries, f"the {fuse:g} A fuse", lambda each: _fuse_over(fuse, each, carries.assumed))
+        return unknown((cable, "conductor_mm2"), unit="A", source=_SIZE_SOURCE, note=size_note(cable))
+    return judge_conductor(
+        cable, carries, f"the {fuse:g} A fuse", lambda each: _fuse_over(fuse, each, carries.assumed)
+    )
 
 
 def _fuse_over(fuse: float, carried: Ampacity, assumed: str) -> Finding:
@@ -110,34 +122,34 @@ def _fuse_over(fuse: float, carried: Ampacity, assumed: str) -> Finding:
 
 def fuse_voltage(machine: Machine) -> Finding:
     """Compare the fuses' DC voltage with a full pack."""
-    return worst(_both_ways(machine, "fuse_voltage_v", _one_fuse_voltage))
+    return worst(_both_cables(machine, "fuse_voltage_v", _one_fuse_voltage))
 
 
 def fuse_interrupting(machine: Machine) -> Finding:
     """Compare the fuses' interrupting rating with the short-circuit current of a full pack, with 20 % margin."""
-    return worst(_both_ways(machine, "fuse_interrupting_a", _one_fuse_interrupting))
+    return worst(_both_cables(machine, "fuse_interrupting_a", _one_fuse_interrupting))
 
 
-def _both_ways(machine: Machine, key: str, judge: Callable[[Machine, Way], Finding]) -> list[Finding]:
+def _both_cables(machine: Machine, key: str, judge: Callable[[Machine, Cable], Finding]) -> list[Finding]:
     """Judge the main cable, and the charger's where the file says anything of a fuse there."""
     charge = machine.charge_wiring
-    ways: list[Way] = ["wiring"]
+    cables: list[Cable] = ["wiring"]
     if charge.fuse_a is not None or getattr(charge, key) is not None:
-        ways.append("charge_wiring")
-    return [judge(machine, way) for way in ways]
+        cables.append("charge_wiring")
+    return [judge(machine, cable) for cable in cables]
 
 
-def _one_fuse_voltage(machine: Machine, way: Way) -> Finding:
+def _one_fuse_voltage(machine: Machine, cable: Cable) -> Finding:
     full, words = full_voltage(machine)
-    rated = wiring_of(machine, way).fuse_voltage_v
+    rated = wiring_of(machine, cable).fuse_voltage_v
     source = "the fuse's DC rating at or above the highest charge voltage (ISO 8820 for blade fuses, from memory)"
     if rated is None:
         note = (
             f"It must be at least {full:.1f} V DC; blade fuses are commonly rated 32 or 58 V, and an AC "
             "rating does not count."
         )
-        return unknown((way, "fuse_voltage_v"), unit="V", source=source, note=note)
-    where = WAY_WORDS[way]
+        return unknown((cable, "fuse_voltage_v"), unit="V", source=source, note=note)
+    where = CABLE_WORDS[cable]
     said = f"the fuse on {where} can interrupt {rated:g} V DC; a full pack reaches {full:.1f} V ({words})"
     if rated < full:
         why = f"{said}: the arc may burn on after it blows. Fit one with a higher DC rating."
@@ -145,9 +157,9 @@ def _one_fuse_voltage(machine: Machine, way: Way) -> Finding:
     return judged("ok", f"{said}.", source, value=full, limit=rated, unit="V")
 
 
-def _one_fuse_interrupting(machine: Machine, way: Way) -> Finding:
-    pack, rated = lowest_resistance(machine), wiring_of(machine, way).fuse_interrupting_a
-    wire = loop_ohm(wiring_of(machine, way), COLD_WIRE_C)
+def _one_fuse_interrupting(machine: Machine, cable: Cable) -> Finding:
+    pack, rated = lowest_resistance(machine), wiring_of(machine, cable).fuse_interrupting_a
+    wire = loop_ohm(wiring_of(machine, cable), COLD_WIRE_C)
     source = f"{_INTERRUPTING_SOURCE}; {pack.source}"
     full, _ = full_voltage(machine)
     at_end, at_pack = (short_circuit_current(full, pack.ohm, ohm) for ohm in (wire or 0.0, 0.0))
@@ -155,7 +167,7 @@ def _one_fuse_interrupting(machine: Machine, way: Way) -> Finding:
     said = f"a dead short draws about {amount(at_end, 'A')}: {full:.1f} V over the pack ({pack.words}){wired}"
     if rated is None:
         note = f"{said[0].upper()}{said[1:]}; fuses rated 10 kA and more are made for that (from memory)."
-        return unknown((way, "fuse_interrupting_a"), unit="A", source=source, note=note)
+        return unknown((cable, "fuse_interrupting_a"), unit="A", source=source, note=note)
     said += f". The fuse can interrupt {rated:g} A"
     if rated < at_end:
         why = f"{said}: it may burst and go on burning. Fit one with a higher interrupting rating."

@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 
 from telemetry.machine.ampacity import carries_of
 from telemetry.machine.conductors import BeyondTable, stated_conductor
+from telemetry.machine.fit.cables import size_note
 from telemetry.machine.fit.findings import Finding, judged, unknown, worst
 from telemetry.machine.fit.loads import Current, nearly_empty_v, peak
-from telemetry.machine.fit.ways import size_note
 from telemetry.machine.fuse_time import fuse_band
 from telemetry.machine.limits_current import (
     CONNECTOR_WINDOW_S,

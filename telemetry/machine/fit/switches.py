@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
+from telemetry.machine.fit.cables import CABLE_WORDS, Cable, current_of, wiring_of
 from telemetry.machine.fit.findings import Finding, judged, unknown, worst
 from telemetry.machine.fit.loads import Current, controller_bound, nearly_empty_v, peak
-from telemetry.machine.fit.ways import WAY_WORDS, Way, current_of, wiring_of
 from telemetry.machine.pack_voltage import full_voltage
 from telemetry.machine.sections import Machine
 
@@ -18,7 +18,7 @@ _NEED = "An AC rating does not count: DC has no zero crossing to put the arc out
 
 def switches(machine: Machine) -> Finding:
     """Compare each switch in the battery cable with full voltage and the highest current while it opens."""
-    found = [each for way in ("wiring", "charge_wiring") for each in _stated(machine, way)]
+    found = [each for cable in ("wiring", "charge_wiring") for each in _stated(machine, cable)]
     if found:
         decided = worst(found)
         return replace(decided, why=" ".join(each.why for each in found)) if decided.verdict == "ok" else decided
@@ -59,23 +59,23 @@ def highest_currents(machine: Machine) -> list[Current]:
     return sorted(found, key=lambda current: -current.amperes)
 
 
-def _stated(machine: Machine, way: Way) -> Iterator[Finding]:
+def _stated(machine: Machine, cable: Cable) -> Iterator[Finding]:
     """Judge the switches of which the file states a rating; the main one in the cable to the controller."""
-    wiring = wiring_of(machine, way)
-    charging = current_of(machine, way)
-    currents = highest_currents(machine) if way == "wiring" else [charging] if charging else []
+    wiring = wiring_of(machine, cable)
+    charging = current_of(machine, cable)
+    currents = highest_currents(machine) if cable == "wiring" else [charging] if charging else []
     for name, words in _NAMES.items():
         volts, amperes = getattr(wiring, f"{name}_voltage_v"), getattr(wiring, f"{name}_breaking_a")
         if volts is None and amperes is None:
-            main = (way, name) == ("wiring", "contactor")
+            main = (cable, name) == ("wiring", "contactor")
             if not main or (wiring.emergency_switch_voltage_v is None and wiring.emergency_switch_breaking_a is None):
                 continue
-            keys = ((way, "contactor_voltage_v"), (way, "contactor_breaking_a"))
+            keys = ((cable, "contactor_voltage_v"), (cable, "contactor_breaking_a"))
             yield unknown(*keys, unit="A", source=_SOURCE, note=_NEED)
             continue
-        said = f"The {words} on {WAY_WORDS[way]}"
-        yield _voltage(machine, (way, f"{name}_voltage_v"), volts, said)
-        yield _breaking(currents, (way, f"{name}_breaking_a"), amperes, said)
+        said = f"The {words} on {CABLE_WORDS[cable]}"
+        yield _voltage(machine, (cable, f"{name}_voltage_v"), volts, said)
+        yield _breaking(currents, (cable, f"{name}_breaking_a"), amperes, said)
 
 
 def _voltage(machine: Machine, key: tuple[str, str], rated: float | None, said: str) -> Finding:

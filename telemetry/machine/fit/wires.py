@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from telemetry.machine.ampacity import CONDUIT_TABLE, FREE_AIR_TABLE, TERMINATION_RULE, Ampacity, carries_of
 from telemetry.machine.conductors import BeyondTable, stated_conductor
-from telemetry.machine.fit.circuit import CONNECTOR_RISE_C, temperature_rise
-from telemetry.machine.fit.figure_text import amount
-from telemetry.machine.fit.findings import Finding, Verdict, judged, unknown, worst
-from telemetry.machine.fit.loads import Current, continuous_current, hot_conductor_c
-from telemetry.machine.fit.ways import (
-    WAY_WORDS,
-    Way,
+from telemetry.machine.fit.cables import (
+    CABLE_WORDS,
+    Cable,
     current_key,
     current_of,
     judge_conductor,
     size_note,
     wiring_of,
 )
+from telemetry.machine.fit.circuit import CONNECTOR_RISE_C, temperature_rise
+from telemetry.machine.fit.figure_text import amount
+from telemetry.machine.fit.findings import Finding, Verdict, judged, unknown, worst
+from telemetry.machine.fit.loads import Current, continuous_current, hot_conductor_c
 from telemetry.machine.sections import Machine
 
 DROP_SHARE, DROP_SHARE_TOTAL = 0.03, 0.05
@@ -37,25 +37,25 @@ def charge_conductor(machine: Machine) -> Finding:
     return _conductor(machine, "charge_wiring")
 
 
-def _conductor(machine: Machine, way: Way) -> Finding:
-    wiring, current = wiring_of(machine, way), current_of(machine, way)
-    size = [(way, "conductor_mm2")] if stated_conductor(wiring) is None else []
-    keys = [*([] if current is not None else [current_key(way)]), *size]
+def _conductor(machine: Machine, cable: Cable) -> Finding:
+    wiring, current = wiring_of(machine, cable), current_of(machine, cable)
+    size = [(cable, "conductor_mm2")] if stated_conductor(wiring) is None else []
+    keys = [*([] if current is not None else [current_key(cable)]), *size]
     source = f"{FREE_AIR_TABLE}; {CONDUIT_TABLE}"
     try:
         carries = carries_of(wiring)
     except BeyondTable as beyond:
         return judged("unknown", f"unknown: {beyond}", source, unit="A")
     if current is None or carries is None:
-        return unknown(*keys, unit="A", source=source, note=size_note(way) if size else "")
+        return unknown(*keys, unit="A", source=source, note=size_note(cable) if size else "")
 
     def judge(carried: Ampacity) -> Finding:
-        return _held_against(way, current, carried, carries.assumed)
+        return _compared(cable, current, carried, carries.assumed)
 
-    return judge_conductor(way, carries, current.words, judge, current.remark)
+    return judge_conductor(cable, carries, current.words, judge, current.remark)
 
 
-def _held_against(way: Way, current: Current, carried: Ampacity, assumed: str) -> Finding:
+def _compared(cable: Cable, current: Current, carried: Ampacity, assumed: str) -> Finding:
     """Judge a current on a conductor and on its ends."""
     why = f"{current.words}; the conductor carries {carried.amperes:.3g} A {carried.where} ({carried.words})"
     source, limit = carried.source, carried.amperes
@@ -68,7 +68,7 @@ def _held_against(way: Way, current: Current, carried: Ampacity, assumed: str) -
         why += (
             f", but lugs and terminals rated {carried.terminations_c} °C allow only {limit:.3g} A. Fit a "
             "thicker cable, or "
-            f"ends rated for more, and state [{way}] termination_c."
+            f"ends rated for more, and state [{cable}] termination_c."
         )
     else:
         why += "."
@@ -111,22 +111,22 @@ def voltage_drop(machine: Machine) -> Finding:
 
 def connector(machine: Machine) -> Finding:
     """Compare the weakest connector, switch or contactor of both cables with the current through it."""
-    ways: list[Way] = ["wiring"]
+    cables: list[Cable] = ["wiring"]
     if machine.charge_wiring.connector_a is not None:
-        ways.append("charge_wiring")
-    return worst([_one_connector(machine, way) for way in ways])
+        cables.append("charge_wiring")
+    return worst([_one_connector(machine, cable) for cable in cables])
 
 
-def _one_connector(machine: Machine, way: Way) -> Finding:
+def _one_connector(machine: Machine, cable: Cable) -> Finding:
     heat = f"heat by the square of the current, {CONNECTOR_RISE_C:g} °C at the rating (UL 1977, from memory)"
-    source = f"[{way}] connector_a; {heat}"
-    rated, current = wiring_of(machine, way).connector_a, current_of(machine, way)
+    source = f"[{cable}] connector_a; {heat}"
+    rated, current = wiring_of(machine, cable).connector_a, current_of(machine, cable)
     if rated is None or current is None:
-        keys: list[tuple[str, str]] = [] if rated is not None else [(way, "connector_a")]
-        keys += [] if current is not None else [current_key(way)]
+        keys: list[tuple[str, str]] = [] if rated is not None else [(cable, "connector_a")]
+        keys += [] if current is not None else [current_key(cable)]
         return unknown(*keys, unit="A", source=source)
     rise = temperature_rise(CONNECTOR_RISE_C, rated, current.amperes)
-    where = WAY_WORDS[way]
+    where = CABLE_WORDS[cable]
     said = f"{current.words} through a {rated:g} A connector on {where}: it heats up by about {rise:.0f} °C"
     verdict = current.against(rated)
     if verdict != "ok":

@@ -11,35 +11,38 @@ from telemetry.machine.fit.findings import Finding, unknown
 from telemetry.machine.fit.loads import Current, continuous_current
 from telemetry.machine.sections import Machine, Wiring
 
-Way = Literal["wiring", "charge_wiring"]
-WAY_WORDS: dict[Way, str] = {"wiring": "the cable to the controller", "charge_wiring": "the cable from the charger"}
+Cable = Literal["wiring", "charge_wiring"]
+CABLE_WORDS: dict[Cable, str] = {
+    "wiring": "the cable to the controller",
+    "charge_wiring": "the cable from the charger",
+}
 
 
-def wiring_of(machine: Machine, way: Way) -> Wiring:
-    """Return what the file states of a way."""
-    return machine.wiring if way == "wiring" else machine.charge_wiring
+def wiring_of(machine: Machine, cable: Cable) -> Wiring:
+    """Return what the file states of a cable."""
+    return machine.wiring if cable == "wiring" else machine.charge_wiring
 
 
-def current_of(machine: Machine, way: Way) -> Current | None:
+def current_of(machine: Machine, cable: Cable) -> Current | None:
     """Return the current that flows in that cable for hours; None where the file does not say."""
-    if way == "wiring":
+    if cable == "wiring":
         return continuous_current(machine)
     amperes = machine.charger.output_current_a
     return None if amperes is None else Current(amperes, f"{amperes:g} A from the charger")
 
 
-def current_key(way: Way) -> tuple[str, str]:
+def current_key(cable: Cable) -> tuple[str, str]:
     """Return the key that would state that current."""
-    return ("machine", "continuous_current_a") if way == "wiring" else ("charger", "output_current_a")
+    return ("machine", "continuous_current_a") if cable == "wiring" else ("charger", "output_current_a")
 
 
-def size_note(way: Way) -> str:
+def size_note(cable: Cable) -> str:
     """Return the other key that states a conductor's size, as a sentence."""
-    return f"Or [{way}] conductor_awg, if the print gives a gauge."
+    return f"Or [{cable}] conductor_awg, if the print gives a gauge."
 
 
 def judge_conductor(
-    way: Way, carries: Carries, subject: str, judge: Callable[[Ampacity], Finding], advice: str = ""
+    cable: Cable, carries: Carries, subject: str, judge: Callable[[Ampacity], Finding], advice: str = ""
 ) -> Finding:
     """Return the finding for a conductor whose ampacity the file may leave open.
 
@@ -47,7 +50,7 @@ def judge_conductor(
     ``unknown`` if insulation is open and the best would do, or a ``caution`` that gives the figure of either table.
 
     Args:
-        way: whose conductor it is.
+        cable: whose conductor it is.
         carries: the least and the most that it carries.
         subject: what is compared with the conductor, the start of a sentence.
         judge: gives the finding for one ampacity.
@@ -61,9 +64,9 @@ def judge_conductor(
     source = "; ".join(dict.fromkeys(f"{found.source}; {at_best.source}".split("; ")))
     if at_best.verdict == "ok" and "insulation_c" in carries.undecided:
         note = f"{subject[0].upper()}{subject[1:]}: the limit is {limits}."
-        return unknown(*((way, key) for key in carries.undecided), unit=found.unit, source=source, note=note)
+        return unknown(*((cable, key) for key in carries.undecided), unit=found.unit, source=source, note=note)
     open_keys = " and ".join(carries.undecided)
-    why = f"{subject}: the limit is {limits}. State [{way}] {open_keys} to know which applies.{advice}"
+    why = f"{subject}: the limit is {limits}. State [{cable}] {open_keys} to know which applies.{advice}"
     return replace(found, verdict="caution", why=why, source=source)
 
 
