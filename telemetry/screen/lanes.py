@@ -11,7 +11,8 @@ import numpy as np
 
 from telemetry.machine.limits import Limit
 from telemetry.model.batch import MICROSECONDS
-from telemetry.pipeline.snapshot import Reading
+from telemetry.model.events import AlarmLevel
+from telemetry.pipeline.snapshot import Reading, Snapshot
 from telemetry.pipeline.strip import Strip
 from telemetry.screen.formats import Places, age_text
 from telemetry.screen.gauge import Bar, Gauge
@@ -23,6 +24,14 @@ _SMALL_PACK_V = 10.0
 _LARGE_PACK_V = 100.0
 _FLOWING = ("discharge-current", "cell-voltage-low")
 """Limits whose headroom means nothing while nothing can flow out of the pack."""
+_CELL_LIMITS = ("cell-voltage-low", "cell-voltage-high")
+_LIMITS = {
+    "pack_voltage": ("pack-voltage-low", "pack-voltage-high"),
+    "pack_current": ("discharge-current", "discharge-peak", "charge-current", "charge-peak"),
+    "cell_min_voltage": _CELL_LIMITS,
+    "cell_max_voltage": _CELL_LIMITS,
+}
+"""The limits whose alarms make a lane's label a badge."""
 _WORST_S = 60
 _WITHOUT_OTHER = 1.4
 """The upper limit over the lower one where only one of them is known."""
@@ -222,15 +231,9 @@ def _judged(scene: Scene, lane: Lane, reach: _Reach, reading: Reading, form: str
     apart, fill = reach.apart(value), reach.share(value)
     left = f"{max(0.0, apart):{form}} {unit}"
     said = f"{left} left" if apart >= 0.0 else f"{-apart:{form}} {unit} past"
-    standing, level = snapshot.worst(lane.signal), snapshot.level(reach.limit.name, scene.now, lane.signal)
-    meaning: Meaning | None = "danger" if standing == "trip" else None
-    if meaning is None and (standing == "warn" or level == "caution"):
-        meaning = "caution"
-    bar: Bar = "out"
-    if fill > 1.0:
-        bar = "beyond"
-    elif reach.warn is not None and fill > reach.warn:
-        bar = "warned"
+    bar: Bar = "beyond" if fill > 1.0 else "warned" if reach.warn is not None and fill > reach.warn else "out"
+    standing = _standing(snapshot, lane.signal)
+    meaning: Meaning | None = "danger" if standing == "trip" else "caution" if standing or bar != "out" else None
     if snapshot.no_discharge and reach.limit.name in _FLOWING and meaning is None:
         said, left, bar = "", "", "idle"  # inside its limit, and yet nothing is well: no ampere is left
     gauge = replace(lane.gauge, said=said, meaning=meaning, fill=fill, bar=bar, worst=_worst(scene, lane, reach))
@@ -270,9 +273,15 @@ def _widened(low: float, high: float) -> tuple[float, float]:
 
 
 def _bound_word(limit: Limit) -> str:
-    if limit.signal.endswith("current"):
+    if limit.name in _LIMITS["pack_current"]:
         return "limit"
     return "cut-off" if limit.side == "low" else "high"
+
+
+def _standing(snapshot: Snapshot, signal: str) -> AlarmLevel | None:
+    """Return the highest level of the active alarms of a lane; a current's watch its average too."""
+    levels = {a.change.level for a in snapshot.alarms.values() if a.active and a.change.limit in _LIMITS[signal]}
+    return "trip" if "trip" in levels else "warn" if levels else None
 
 
 def is_small(scene: Scene) -> bool:
