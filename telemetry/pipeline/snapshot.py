@@ -23,7 +23,6 @@ from telemetry.model.batch import Batch, Span, Times, Values
 from telemetry.model.events import (
     AlarmChange,
     AlarmFinding,
-    AlarmLevel,
     AlarmState,
     Event,
     Gap,
@@ -40,7 +39,6 @@ from telemetry.pipeline.situation import SituationLog
 from telemetry.pipeline.strip import Strip
 
 Direction = Literal["discharge", "charge", "rest"]
-Level = Literal["normal", "caution", "danger"]
 _PACK_SIGNALS = ("pack_voltage", "pack_current", "cell_min_voltage")
 _REST_A = 0.05
 _REST_SHARE = 0.002
@@ -336,40 +334,6 @@ class Snapshot:
         reading = self.readings.get(signal)
         return None if reading is None or reading.is_stale(now) else reading.value
 
-    def margin(self, limit: str, now: int) -> float | None:
-        """Return how far the fresh value is from the limit's trip (or warn), positive inside; None where unknown."""
-        bound = self.limits.get(limit)
-        if bound is None:
-            return None
-        value = self.fresh(bound.signal, now)
-        against = bound.trip if bound.trip is not None else bound.warn
-        if value is None or against is None:
-            return None
-        return value - against if bound.side == "low" else against - value
-
-    def level(self, limit: str, now: int, signal: str | None = None) -> Level | None:
-        """Return how the fresh value stands to ``limit``; None where no value or no such limit is known.
-
-        Danger is only what was judged so, with its delay; a value past its warn or trip is at least caution at once.
-
-        Args:
-            limit: its name.
-            now: int microseconds.
-            signal: which of the signals it watches; needed where the limit's own is a pattern of names.
-
-        """
-        bound = self.limits.get(limit)
-        name = signal or (bound.signal if bound is not None else "")
-        value = self.fresh(name, now)
-        if bound is None or value is None:
-            return None
-        standing = self.alarms.get((limit, name))
-        if standing is not None and standing.active:
-            return "danger" if standing.change.level == "trip" else "caution"
-        sign = 1.0 if bound.side == "high" else -1.0
-        beyond = any(b is not None and sign * (value - b) > 0.0 for b in (bound.warn, bound.trip))
-        return "caution" if beyond else "normal"
-
     def direction(self, now: int) -> Direction | None:
         """Return which way current flows; ``rest`` below 0.05 A or 0.2 % of the discharge rating; None if unknown."""
         current = self.fresh("pack_current", now)
@@ -429,11 +393,6 @@ class Snapshot:
                 -a.since,
             ),
         )
-
-    def worst(self, signal: str) -> AlarmLevel | None:
-        """Return the highest active alarm level on ``signal``, or None."""
-        levels = {a.change.level for a in self.alarms.values() if a.active and a.change.signal == signal}
-        return "trip" if "trip" in levels else "warn" if levels else None
 
 
 def _ends(values: Values) -> tuple[float, float]:

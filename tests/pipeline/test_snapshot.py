@@ -11,17 +11,13 @@ from hypothesis import strategies as st
 
 from telemetry.machine.limits import Limit
 from telemetry.model.batch import Batch, Group, Span
-from telemetry.model.events import AlarmChange, LinkChange
+from telemetry.model.events import LinkChange
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.pipeline.strip import Strip
 
 SECOND = 1_000_000
 LIMITS = {
-    "pack-voltage-low": Limit("pack-voltage-low", "pack_voltage", "low", 47.0, 44.8, 0.5, 2.0, 10.0, "stated"),
     "discharge-current": Limit("discharge-current", "pack_current", "high", 90.0, 100.0, 5.0, 2.0, 10.0, "stated"),
-    "pack-temperature-high": Limit(
-        "pack-temperature-high", "pack_temperature_*", "high", 45.0, 60.0, 2.0, 10.0, 60.0, "common practice"
-    ),
 }
 
 
@@ -30,34 +26,33 @@ def span(end: int, signals: tuple[str, ...], rows: list[list[float]], *events: o
     return Span(end, (Batch.of_rows(Group("pack", "all", signals), t, rows),), events)  # type: ignore[arg-type]
 
 
-def raised(limit: str, signal: str, level: str, t: int) -> AlarmChange:
-    return AlarmChange(t, limit, signal, level, "raised", 1.0, 2.0, "why")  # type: ignore[arg-type]
+def test_extremes_hold_the_lowest_and_the_highest_of_all_rows() -> None:
+    snapshot = Snapshot()
+    assert snapshot.extremes == {}
+    snapshot.take(span(SECOND, ("pack_current", "soc_reported"), [[40.0, 81.0]]))
+    snapshot.take(
+        span(5 * SECOND, ("pack_current", "soc_reported"), [[-7.0, 80.0], [float("nan"), 79.0], [12.0, 78.0]])
+    )
+    snapshot.take(span(6 * SECOND, ("pack_current", "soc_reported"), [[20.0, 77.0]]))
+    assert snapshot.extremes == {"pack_current": (-7.0, 40.0)}
 
 
-def test_a_value_past_its_bound_is_caution_at_once_and_danger_only_when_judged() -> None:
-    snapshot = Snapshot(LIMITS)
-    levels = []
-    for end, volts in ((1, 50.0), (2, 46.0), (3, 44.0)):
-        snapshot.take(span(end * SECOND, ("pack_voltage",), [[volts]]))
-        levels.append(snapshot.level("pack-voltage-low", end * SECOND))
-    snapshot.take(Span(5 * SECOND, (), (raised("pack-voltage-low", "pack_voltage", "trip", 5 * SECOND),)))
-    levels.append(snapshot.level("pack-voltage-low", 5 * SECOND))
-    assert levels == ["normal", "caution", "caution", "danger"]
-
-
-def test_a_level_is_unknown_without_a_limit_a_value_or_a_fresh_value() -> None:
-    snapshot = Snapshot(LIMITS)
-    assert snapshot.level("pack-voltage-low", 0) is None
-    snapshot.take(span(SECOND, ("pack_voltage",), [[50.0]]))
-    assert snapshot.level("cell-spread", SECOND) is None
-    assert snapshot.level("pack-voltage-low", 4 * SECOND) is None
-
-
-def test_a_limit_on_a_pattern_is_asked_by_the_signal() -> None:
-    snapshot = Snapshot(LIMITS)
-    snapshot.take(span(SECOND, ("pack_temperature_1", "pack_temperature_2"), [[20.0, 50.0]]))
-    assert snapshot.level("pack-temperature-high", SECOND, "pack_temperature_1") == "normal"
-    assert snapshot.level("pack-temperature-high", SECOND, "pack_temperature_2") == "caution"
+def test_time_to_full_is_at_the_rate_of_this_charge_so_far() -> None:
+    snapshot = Snapshot()
+    found = {}
+    for minute in range(70):
+        charge = 50.0 if minute < 10 else 50.0 + 0.5 * (minute - 10)
+        current = 0.0 if minute < 10 else -20.0
+        snapshot.take(
+            span(minute * 60 * SECOND, ("pack_current", "soc_reported", "pack_voltage"), [[current, charge, 54.0]])
+        )
+        found[minute] = snapshot.minutes_to_full(minute * 60 * SECOND)
+    assert found[9] is None, "no charge yet"
+    assert found[12] is None, "the BMS counts whole per cents; less than two say nothing"
+    assert found[40] == pytest.approx(2 * (100.0 - 65.0), rel=0.02)
+    assert found[69] == pytest.approx(2 * (100.0 - 79.5), rel=0.02)
+    snapshot.take(span(70 * 60 * SECOND, ("pack_current", "soc_reported", "pack_voltage"), [[30.0, 79.0, 52.0]]))
+    assert snapshot.minutes_to_full(70 * 60 * SECOND) is None, "it drives"
 
 
 @pytest.mark.parametrize(

@@ -17,7 +17,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from telemetry.machine.limits import Limit
+from telemetry.model.batch import Span
+from telemetry.model.events import AlarmChange
 from telemetry.screen.canvas import Canvas, Line
 from telemetry.screen.digits import figure_rows, figure_width
 from telemetry.screen.drive_view import draw_drive
@@ -183,10 +184,24 @@ def test_a_bar_grows_with_its_value_and_never_crosses_the_wall_unless_it_is_past
 # What it says
 
 
-def with_limits(state: str, *limits: Limit) -> Scene:
-    scene = scene_of(state)
-    scene.snapshot.limits.update({limit.name: limit for limit in limits})
-    return scene
+def judged(current: float, *alarms: tuple[str, str, str]) -> Gauge:
+    """The gauge of the current at so many amperes, with these alarms (limit, signal, level) active."""
+    scene = scene_of("working")
+    scene.snapshot.readings["pack_current"].value = current
+    for limit, signal, level in alarms:
+        change = AlarmChange(scene.now, limit, signal, level, "raised", current, 142.0)  # type: ignore[arg-type]
+        scene.snapshot.take(Span(scene.now, (), (change,)))
+    return lanes_of(scene)[1].gauge
+
+
+def test_past_a_bound_is_caution_at_once_and_danger_only_when_judged() -> None:
+    assert (judged(100.0).meaning, judged(100.0).bar) == (None, "out")
+    assert (judged(130.0).meaning, judged(130.0).bar) == ("caution", "warned")
+    assert (judged(150.0).meaning, judged(150.0).bar, judged(150.0).said) == ("caution", "beyond", "8 A past")
+    assert judged(150.0, ("discharge-current", "pack_current", "trip")).meaning == "danger"
+    assert judged(40.0, ("discharge-current", "discharge_current_average", "trip")).meaning == "danger", "its average"
+    assert judged(40.0, ("charge-peak", "pack_current", "warn")).meaning == "caution"
+    assert judged(40.0, ("cell-spread", "cell_spread", "warn")).meaning is None
 
 
 def test_a_pack_of_many_cells_has_whole_volts_and_a_cell_number_of_three_digits() -> None:

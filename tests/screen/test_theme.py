@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 import re
 from itertools import combinations
+from operator import mul
 from typing import Any
 
 import pytest
 from rich.color import Color, ColorType
 
 from telemetry.screen.panel import Panel
-from telemetry.screen.theme import FRAMED, FULL, SHAPES, Colours, Light, detected_colours, palette
+from telemetry.screen.theme import FRAMED, FULL, GAUGE, SHAPES, Colours, Light, detected_colours, palette
 
 LIGHTS: tuple[Light, ...] = ("sun", "dusk")
 
@@ -34,6 +35,67 @@ def contrast(one: str, other: str) -> float:
 def test_the_formula_gives_the_published_extremes() -> None:
     assert contrast("#000000", "#FFFFFF") == pytest.approx(21.0)
     assert contrast("#777777", "#FFFFFF") == pytest.approx(4.48, abs=0.005)  # the well-known grey that just fails 4.5
+
+
+# Measured beforehand, to a tenth: each colour of a gauge on the one it is drawn on.
+GAUGE_CONTRAST = {
+    "sun": {("out", "track"): 4.3, ("into", "track"): 5.4, ("warned", "zone"): 3.3, ("beyond", "past"): 5.2},
+    "dusk": {("out", "track"): 8.4, ("into", "track"): 4.6, ("warned", "zone"): 7.1, ("beyond", "past"): 4.7},
+}
+
+
+@pytest.mark.parametrize("light", LIGHTS)
+def test_bars_reach_the_contrast_of_graphics(light: Light) -> None:
+    # W3C WCAG 2.1, success criterion 1.4.11: at least 3:1.
+    for (front, back), measured in GAUGE_CONTRAST[light].items():
+        found = contrast(GAUGE[light][front], GAUGE[light][back])
+        assert found >= 3.0
+        assert found == pytest.approx(measured, abs=0.06)
+    for part in ("trace", "idle"):
+        assert contrast(GAUGE[light][part], FULL[light]["figure"][1]) >= 3.0
+
+
+# Machado, Oliveira and Fernandes 2009, "A Physiologically-based Model for Simulation of Color Vision Deficiency",
+# table of severity 1.0, on linear RGB; from memory, and checked: every row adds up to 1, so that white stays white.
+DEFICIENT = {
+    "none": ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)),
+    "protan": ((0.152286, 1.052583, -0.204868), (0.114503, 0.786281, 0.099216), (-0.003882, -0.048116, 1.051998)),
+    "deutan": ((0.367322, 0.860646, -0.227968), (0.280085, 0.672501, 0.047413), (-0.011820, 0.042940, 0.968881)),
+    "tritan": ((1.255528, -0.076749, -0.178779), (-0.078411, 0.930809, 0.147602), (0.004733, 0.691367, 0.303900)),
+}
+# IEC 61966-2-1 (sRGB): linear RGB to CIE XYZ, by its white D65.
+XYZ = ((0.4124, 0.3576, 0.1805), (0.2126, 0.7152, 0.0722), (0.0193, 0.1192, 0.9505))
+
+
+def seen_as(colour: str, deficiency: str) -> tuple[float, float, float]:
+    """CIE 1976 L*a*b* of a colour as an eye with that deficiency sees it. Source: CIE 15, by its formulas."""
+    linear = []
+    for place in (1, 3, 5):
+        value = int(colour[place : place + 2], 16) / 255
+        linear.append(value / 12.92 if value <= 0.04045 else ((value + 0.055) / 1.055) ** 2.4)
+    seen = [min(1.0, max(0.0, sum(map(mul, row, linear)))) for row in DEFICIENT[deficiency]]
+    parts = []
+    for row in XYZ:
+        share = sum(map(mul, row, seen)) / sum(row)
+        parts.append(share ** (1 / 3) if share > (6 / 29) ** 3 else share * (29 / 6) ** 2 / 3 + 4 / 29)
+    x, y, z = parts
+    return 116 * y - 16, 500 * (x - y), 200 * (y - z)
+
+
+@pytest.mark.parametrize("light", LIGHTS)
+@pytest.mark.parametrize("deficiency", sorted(DEFICIENT))
+def test_bars_differ_for_every_eye(light: Light, deficiency: str) -> None:
+    bars = [seen_as(GAUGE[light][bar], deficiency) for bar in ("out", "into", "warned", "beyond")]
+    assert min(math.dist(one, other) for one, other in combinations(bars, 2)) >= LEAST_DISTANCE[light]
+
+
+def test_white_stays_white_for_every_eye() -> None:
+    for deficiency in DEFICIENT:
+        assert seen_as("#FFFFFF", deficiency) == pytest.approx((100.0, 0.0, 0.0), abs=0.02)
+
+
+LEAST_DISTANCE = {"sun": 18.8, "dusk": 24.3}
+"""As the colours were chosen; a distance of 2 is just seen."""
 
 
 # Measured beforehand, to a tenth, for these pairs.
