@@ -38,7 +38,7 @@ def draw_drive(canvas: Canvas, scene: Scene) -> None:
     """Draw the whole view but for its last row."""
     frame = frame_for(canvas.width, canvas.height)
     lanes, slots = lanes_of(scene), slots_of(scene)
-    end = draw_header(canvas, scene)
+    end = draw_header(canvas, scene, None if frame is None or frame.scale == 1 else frame.right)
     if frame is None:
         _draw_lines(canvas, scene, lanes, slots)
         return

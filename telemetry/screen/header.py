@@ -16,15 +16,15 @@ LARGE_WIDTH = 120
 """From so many columns on there is room for the local time and for why alarms are not heard."""
 
 
-def draw_header(canvas: Canvas, scene: Scene) -> int:
-    """Draw it, and return the column after it; what has no room is left out from the right."""
+def draw_header(canvas: Canvas, scene: Scene, end: int | None = None) -> int:
+    """Draw it up to column ``end``, and return the column after it; what has no room is left out from the right."""
     width = canvas.width
     room = 0 if width < 60 else 15 if width < LARGE_WIDTH else 40
     x = canvas.put(1, 0, printable(scene.machine_name, room), canvas.palette.strong) + 1 if room else 1
     x = _draw_run(canvas, scene, x)
     if scene.snapshot.links:
         meaning, texts = _links(scene)
-        text = next((text for text in texts if x + len(text) + 6 <= width), "")
+        text = next((text for text in texts if x + len(text) + 6 <= (end or width)), "")
         x = canvas.badge(x, 0, meaning, text) if text else x
     if scene.sound_note and width >= LARGE_WIDTH:
         x = canvas.badge(x, 0, "caution", scene.sound_note)

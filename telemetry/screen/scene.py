@@ -74,10 +74,6 @@ class Scene:
         """Return how old a reading is, in words."""
         return length(reading.age_s(self.now))
 
-    def has(self, signal: str) -> bool:
-        """Tell whether ``signal`` was ever known."""
-        return self.snapshot.reading(signal) is not None
-
     def last_value_age(self, source: str) -> str:
         """Return how long ago a row of ``source`` was measured, ``<1 s`` if just now; empty where none has been."""
         t = self.snapshot.last_rows.get(source)

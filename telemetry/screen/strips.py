@@ -78,11 +78,6 @@ def _draw_time_line(canvas: Canvas, scene: Scene, y: int, until: int | None) -> 
     canvas.label(canvas.width - 1 - len(right), y, right)
 
 
-def strip_title(signal: str, width: int, seconds_each: int) -> str:
-    """Return what a strip of ``width`` cells shows: ``power, last 2 min``."""
-    return f"{KINDS[signal].title}, last {length((width - _SCALE_WIDTH) * seconds_each)}"
-
-
 def draw_strip(
     canvas: Canvas, scene: Scene, signal: str, x: int, y: int, width: int, rows: int, until: int | None = None
 ) -> None:

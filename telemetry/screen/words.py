@@ -114,8 +114,13 @@ def headline(snapshot: Snapshot, now: int) -> Headline | None:
         tuple(detail for detail in details if detail),
         waits=True,
         waiting=len(waiting),
-        meaning=alarm_meaning(worst),
+        meaning="caution" if _leaves_pack_watched(change, snapshot) and worst.active else alarm_meaning(worst),
     )
+
+
+def _leaves_pack_watched(change: AlarmChange, snapshot: Snapshot) -> bool:
+    """Tell whether a source failed that the pack's values do not come from: no reason to stop."""
+    return change.limit in ("link", "source-frozen") and not snapshot.watches_pack(change.signal)
 
 
 def is_urgent(alarm: StandingAlarm, snapshot: Snapshot) -> bool:

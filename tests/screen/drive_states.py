@@ -146,6 +146,13 @@ STATES: dict[str, State] = {
             _alarm("link", "pack", "trip", math.nan, math.nan),
         ),
     ),
+    "other_link_lost": State(
+        WORKING,
+        events=(
+            LinkChange(START, "position", "lost", "the cable was pulled"),
+            _alarm("link", "position", "trip", math.nan, math.nan),
+        ),
+    ),
     "bms_trip": State(
         WORKING
         | {"discharge_allowed": lambda s: float(s < 140), "pack_current": lambda s: _pull(s) if s < 140 else 0.0}
