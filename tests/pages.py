@@ -37,7 +37,7 @@ def write(page: str, made: Mapping[str, str]) -> None:
 
 
 def table(head: str, rows: list[list[str]]) -> str:
-    """Return a Markdown table; ``head`` names the columns, parted by ``|``."""
+    """Return a Markdown table; ``head`` names the columns, separated by ``|``."""
     columns = [column.strip() for column in head.split("|")]
     lines = [columns, ["---"] * len(columns), *rows]
     return "\n".join(f"| {' | '.join(line)} |".replace("| --- ", "|---").replace("|--- |", "|---|") for line in lines)
