@@ -6,17 +6,16 @@ See ``docs/can-messages.md`` for each setting. The driver only listens: it never
 from __future__ import annotations
 
 import asyncio
-import logging
 from collections import Counter
-from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
-from typing import Any, ClassVar, Literal, TextIO
+from typing import Any, ClassVar, TextIO
 
-from telemetry.driver import OPEN_LIMIT_S, Declared, DriverContext, Settings
+from telemetry.driver import DriverContext, Settings
 from telemetry.model.batch import Batch
 from telemetry.model.capture import CapturedPiece, Direction
-from telemetry.model.errors import InputError, LinkUnavailable
+from telemetry.model.errors import InputError
 from telemetry.model.keys import number
 from telemetry.model.tables import settings_of
 
@@ -27,9 +26,8 @@ from .decode.can_raw import as_bytes, log_line
 from .decode.can_standards import DecodingSettings
 from .links import can_bus
 from .links.can_settings import BusSettings
-from .links.pump import Pump, PumpFigures
-
-log = logging.getLogger(__name__)
+from .links.pump import Piece, PumpFigures
+from .links.pumped_driver import PumpedDriver
 
 FRAMES_BEFORE_ADVICE = 200
 
@@ -63,30 +61,27 @@ class CanMessagesFigures:
     unreadable: int
 
 
-class CanMessagesDriver(Declared):
+class CanMessagesDriver(PumpedDriver[can_bus.CanRead]):
     """Reads described messages from a CAN bus; a :class:`telemetry.driver.Driver`."""
 
-    kind: ClassVar[Literal["wired", "radio", "plan"]] = "wired"
     table: ClassVar = CanMessagesSettings
     path_keys: ClassVar = ("catalogue",)
     raw_suffix: ClassVar = ".log"
 
     def __init__(self, context: DriverContext) -> None:
         self._settings = bus = settings_of(CanMessagesSettings, context.settings)
-        self.silence_s: float | None = bus.silence_s
-        self._source = context.source
+        self.silence_s = bus.silence_s
         tap = context.tap
-        self._pump = Pump(
+        super().__init__(
+            context,
+            bus.name,
             lambda: can_bus.open_can(bus, context.clock),
-            context.clock,
-            f"CAN bus {bus.name}",
-            tap=None if tap is None else lambda _t, direction, read: _tap_frames(tap, direction, read.frames),
+            None if tap is None else lambda _t, direction, read: _tap_frames(tap, direction, read.frames),
         )
         self._batches = CanBatches(context.source, (), 0)
         self._error_frames = 0
         self._unreadable = 0
         self._identifiers: Counter[int] = Counter()
-        self._advised = False
 
     @property
     def figures(self) -> CanMessagesFigures:
@@ -101,61 +96,37 @@ class CanMessagesDriver(Declared):
             InputError: the catalogue has been changed since it was checked, and cannot be read.
 
         """
-        try:
-            async with asyncio.timeout(OPEN_LIMIT_S - 1):
-                messages = await asyncio.to_thread(messages_of, self._settings)
-                self._batches = CanBatches(self._source, messages, close_after_us(self._settings))
-                await self._pump.start()
-        except TimeoutError as error:
-            raise LinkUnavailable(
-                f"{self._settings.name} did not open within {OPEN_LIMIT_S:g} s; plug the adapter in again"
-            ) from error
+        messages = await asyncio.to_thread(messages_of, self._settings)
+        self._batches = CanBatches(self._source, messages, close_after_us(self._settings))
+        await super().open()
 
-    async def readings(self) -> AsyncIterator[Batch]:
-        """Yield a batch for each group that has rows, for what each read brought.
+    def decode(self, pieces: list[Piece[can_bus.CanRead]]) -> Iterable[Batch]:
+        """Return a batch for each group that has rows."""
+        for piece in pieces:
+            if piece.lost_before:
+                self._batches.frames_lost()
+            self._error_frames += piece.data.errors
+            self._unreadable += piece.data.unreadable
+            self._batches.feed(piece.data.frames)
+            self._batches.close_due(piece.arrival)
+            if not self._advised:
+                self._identifiers.update(frame.key for frame in piece.data.frames)
+        return self._batches.taken()
 
-        Raises:
-            LinkLost: the adapter is gone, the interface is down, or the bus gives nothing but errors.
-
-        """
-        while True:
-            for piece in await self._pump.take():
-                if piece.lost_before:
-                    self._batches.frames_lost()
-                self._error_frames += piece.data.errors
-                self._unreadable += piece.data.unreadable
-                self._batches.feed(piece.data.frames)
-                self._batches.close_due(piece.arrival)
-                if not self._advised and piece.data.frames:
-                    self._advise(piece.data)
-            for batch in self._batches.taken():
-                yield batch
-
-    async def close(self) -> None:
-        """Let the reading thread close the bus, and wait until it has."""
-        await self._pump.stop()
-
-    def _advise(self, read: can_bus.CanRead) -> None:
-        """Say once in the log what a bus carries of which nothing is of use."""
+    def advice(self) -> str | None:
+        """Say what a bus carries of which nothing is of use."""
         figures = self._batches.figures
-        used = figures.understood - sum(figures.other_instances.values())
-        if used > 0:
-            self._advised = True
-            return
-        self._identifiers.update(frame.key for frame in read.frames)
+        if figures.understood > sum(figures.other_instances.values()):
+            return None
         if figures.frames < FRAMES_BEFORE_ADVICE:
-            return
-        self._advised = True
+            return ""
         if figures.other_instances:
             others = ", ".join(str(n) for n, _ in figures.other_instances.most_common(6))
-            log.warning(
-                "source %s: batteries heard on %s: %s; set instance to one", self._source, self._settings.name, others
-            )
-            return
+            return f"batteries heard on {self._name}: {others}; set instance to one"
         heard = ", ".join(identifier_text(key) for key, _ in self._identifiers.most_common(6))
-        log.warning(
-            "source %s: none of the first %d frames on %s is a message that is read; heard %s; check the catalogue",
-            *(self._source, figures.frames, self._settings.name, heard),
+        return (
+            f"none of the first {figures.frames} frames on {self._name} is a message that is read; heard {heard}; "
+            "check the catalogue"
         )
 
     @staticmethod

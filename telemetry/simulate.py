@@ -13,7 +13,7 @@ from typing import Any
 
 from telemetry.driver import Simulates
 from telemetry.model.errors import InputError, printable
-from telemetry.model.toml_text import parse_toml, toml_key, toml_value
+from telemetry.model.toml_text import parse_toml, table_text
 from telemetry.model.whole_file import whole_or_not_at_all
 from telemetry.pipeline.registry import drivers_that, load_driver
 from telemetry.subjects import example_text
@@ -65,16 +65,10 @@ async def _serve(
 
 def machine_file_for(example: str, link: str, reach: Mapping[str, Any]) -> str:
     """Return the example machine file with its source replaced by the one that reaches the simulated device."""
-    tables = parse_toml(example) | {"source": [{"driver": link, **reach}]}
-    parts = []
-    for section, values in tables.items():
-        for header, table in (
-            [(f"[[{section}]]", each) for each in values] if isinstance(values, list) else [(f"[{section}]", values)]
-        ):
-            parts.append(
-                "\n".join([header, *(f"{toml_key(key)} = {toml_value(value)}" for key, value in table.items())])
-            )
-    return "\n\n".join(parts) + "\n"
+    parts = [
+        table_text(f"[{section}]", table) for section, table in parse_toml(example).items() if section != "source"
+    ]
+    return "\n".join([*parts, table_text("[[source]]", {"driver": link, **reach})])
 
 
 def _announce(link: str, reach: Mapping[str, Any], text: str, write: Path | None, as_json: bool) -> None:

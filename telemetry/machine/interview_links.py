@@ -7,10 +7,11 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from telemetry.machine.questions import Ask, Question, asked
+from telemetry.machine.sections import USUAL_DRIVER
 from telemetry.model.errors import did_you_mean, printable
 from telemetry.model.keys import BadValue, described
 
-SERIAL_TEXT, NO_LINK = "serial-text", "later"
+NO_LINK = "later"
 Link = Mapping[str, Any]
 """A ``[[source]]`` table: ``driver`` and its settings; ``seems`` says what a device seems to be."""
 _DEVICE = ("port", "address", "channel")
@@ -26,7 +27,7 @@ def ask_links(ask: Ask, in_reach: Callable[[], Sequence[Link]]) -> tuple[Link, .
     """
     links = in_reach()
     numbers = tuple(str(number) for number in range(1, len(links) + 1))
-    known = (*numbers, SERIAL_TEXT, NO_LINK)
+    known = (*numbers, USUAL_DRIVER, NO_LINK)
     seen = tuple(f"{number}: {_shown(link)}" for number, link in zip(numbers, links, strict=True))
 
     def chosen(answer: str) -> tuple[str, ...]:
@@ -42,11 +43,11 @@ def ask_links(ask: Ask, in_reach: Callable[[], Sequence[Link]]) -> tuple[Link, .
 
     text = "How do readings reach this computer: lines of text on a serial port, or is that for later?"
     if links:
-        text = "Which of these give readings? Numbers, such as 1 or 1, 2; serial-text for a port that you type."
+        text = f"Which of these give readings? Numbers, such as 1 or 1, 2; {USUAL_DRIVER} for a port that you type."
     words = asked(ask, Question("source.driver", text, NO_LINK, known, notes=seen), chosen)
     if NO_LINK in words:
         return ()
-    return tuple(_typed_port(ask) if word == SERIAL_TEXT else links[int(word) - 1] for word in words)
+    return tuple(_typed_port(ask) if word == USUAL_DRIVER else links[int(word) - 1] for word in words)
 
 
 def _one_device_once(links: Sequence[Link]) -> None:
@@ -71,4 +72,4 @@ def _typed_port(ask: Ask) -> Link:
         return answer
 
     text = "Which port is the device on, such as /dev/ttyUSB0, COM4 or socket://HOST:PORT?"
-    return {"driver": SERIAL_TEXT, "port": asked(ask, Question("source.port", text), port)}
+    return {"driver": USUAL_DRIVER, "port": asked(ask, Question("source.port", text), port)}

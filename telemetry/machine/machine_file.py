@@ -25,6 +25,7 @@ from telemetry.machine.places import Places
 from telemetry.machine.sections import (
     PLAIN_SECTIONS,
     SECTIONS,
+    USUAL_DRIVER,
     Charger,
     Instruments,
     LimitOverride,
@@ -252,9 +253,8 @@ class _Reader:
         for index, table in enumerate(tables):
             values = self._values("source", table, index, own=False)
             if "driver" not in table:
-                right = (
-                    f'write driver = "serial-text", say{did_you_mean("driver", table)}; shakedown sources lists them'
-                )
+                near = did_you_mean("driver", table)
+                right = f'write driver = "{USUAL_DRIVER}", say{near}; shakedown sources lists them'
                 self._report("source", "driver", "is missing", right, index)
             if "name" in values and not self._good_name(values["name"], sources, index):
                 continue

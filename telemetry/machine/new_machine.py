@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from telemetry.machine.chemistry import CHEMISTRIES, Chemistry, pack_window
-from telemetry.machine.sections import PLAIN_SECTIONS, TITLES, section_keys
+from telemetry.machine.sections import PLAIN_SECTIONS, TITLES, USUAL_DRIVER, section_keys
 from telemetry.model.errors import printable
 from telemetry.model.keys import Key
 from telemetry.model.toml_text import toml_value
@@ -94,7 +94,12 @@ def _source_lines(sources: Sequence[Mapping[str, Any]]) -> list[str]:
         lines += ["[[source]]", *([_comment(printable(f"Seems to be: {seems}", 200))] if seems else [])]
         lines += [*(f"{name} = {toml_value(value)}" for name, value in stated.items()), ""]
     if not sources:
-        template = ["[[source]]", 'driver = "serial-text"', 'port = "?"', 'sign_of_current = "discharge-positive"']
+        template = [
+            "[[source]]",
+            f'driver = "{USUAL_DRIVER}"',
+            'port = "?"',
+            'sign_of_current = "discharge-positive"',
+        ]
         return [*lines, *(f"# {line}" for line in template)]
     return lines[:-1]
 

@@ -22,6 +22,9 @@ from telemetry.model.keys import Key, choice, count, keys_of, number, setting, s
 MOST_CELLS = 120
 """Cells in series beyond which no small electric machine goes: some 400 V, and other rules of safety altogether."""
 
+USUAL_DRIVER = "serial-text"
+"""The driver that is named where one must be named as an example."""
+
 LEAD_ACID = "lead-acid"
 """What the nameplate of a charger says where it does not tell flooded from absorbed glass mat."""
 
@@ -451,7 +454,7 @@ class SourceSettings:
     """
 
     driver: str = text(
-        "which driver reads it", "`shakedown sources` lists them", "serial-text", longest=40, required=True
+        "which driver reads it", "`shakedown sources` lists them", USUAL_DRIVER, longest=40, required=True
     )
     name: str = text("what you call the source; numbered where it would repeat", "your choice", "pack", longest=40)
     sign_of_current: Literal["discharge-positive", "charge-positive"] = choice(

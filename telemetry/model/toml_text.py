@@ -91,6 +91,11 @@ def toml_value(value: Any) -> str:
     raise TypeError(f"no TOML is written for {type(value).__name__}")
 
 
+def table_text(header: str, values: Mapping[str, Any]) -> str:
+    """Return a table, its header such as ``[pack]`` first, as TOML writes it."""
+    return "\n".join([header, *(f"{toml_key(key)} = {toml_value(value)}" for key, value in values.items()), ""])
+
+
 def toml_key(name: str) -> str:
     """Return a key as TOML writes it: bare where it may be, else in quotes."""
     return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else json.dumps(name)

@@ -213,7 +213,7 @@ async def test_a_bus_of_which_nothing_is_understood_is_told_once(caplog):
         bus.send(0x123 if n % 2 else EXTENDED | 0x18FEF100, b"12345678")
     with pytest.raises(TimeoutError):
         await rows(opened, 1, 0.3)
-    (said,) = [r.getMessage() for r in caplog.records if r.name == "drivers.can_messages"]
+    (said,) = [r.getMessage() for r in caplog.records if r.name == "drivers.links.pumped_driver"]
     assert "heard" in said
     assert "123" in said
     assert "18FEF100 (group 65265)" in said

@@ -1,0 +1,105 @@
+"""What every driver is made of whose link is read in a thread: it opens, pumps, advises and closes."""
+
+from __future__ import annotations
+
+import logging
+from abc import ABC, abstractmethod
+from collections.abc import AsyncIterator, Callable, Iterable
+from typing import ClassVar, Generic, Literal
+
+from telemetry.driver import Declared, DriverContext
+from telemetry.model.batch import Batch
+from telemetry.model.capture import Direction
+from telemetry.model.errors import LinkError
+
+from .pump import BlockingLink, DataT, Piece, Pump
+
+log = logging.getLogger(__name__)
+
+
+class PumpedDriver(Declared, ABC, Generic[DataT]):
+    """Reads a blocking link; a :class:`telemetry.driver.Driver`.
+
+    Args:
+        context: as every driver is given.
+        name: what messages call the link.
+        open_link: opens it; called in the thread.
+        tap: takes each piece as it comes and goes, for a capture.
+
+    """
+
+    kind: ClassVar[Literal["wired", "radio", "plan"]] = "wired"
+    silence_s: float | None
+
+    def __init__(
+        self,
+        context: DriverContext,
+        name: str,
+        open_link: Callable[[], BlockingLink[DataT]],
+        tap: Callable[[int, Direction, DataT], None] | None,
+    ) -> None:
+        self._source = context.source
+        self._clock = context.clock
+        self._name = name
+        self._pump = Pump(open_link, context.clock, name, tap=tap)
+        self._advised = False
+
+    @abstractmethod
+    def decode(self, pieces: list[Piece[DataT]]) -> Iterable[Batch]:
+        """Return the rows that what was read, or the quiet since, completes."""
+
+    @abstractmethod
+    def advice(self) -> str | None:
+        """Return what to say of a device whose bytes give nothing; empty while that is open, None once they do."""
+
+    def wait_s(self) -> float | None:
+        """Return how long :meth:`decode` may be left without anything read; None: for ever."""
+        return None
+
+    def begin(self) -> Iterable[Batch]:
+        """Return the rows that are due before anything is read; the place to ask for more."""
+        return ()
+
+    def rest(self) -> Iterable[Batch]:
+        """Return the rows held, though nothing completes them: the link is over."""
+        return ()
+
+    async def open(self) -> None:
+        """Open the link.
+
+        Raises:
+            LinkUnavailable: with the reason and the remedy.
+
+        """
+        await self._pump.start_in_time(self._name)
+
+    async def readings(self) -> AsyncIterator[Batch]:
+        """Yield the rows that each read, or the quiet after it, completes.
+
+        Raises:
+            LinkLost: the link broke or the device closed it.
+
+        """
+        try:
+            while True:
+                for batch in self.begin():
+                    yield batch
+                for batch in self.decode(await self._pump.take(self.wait_s())):
+                    yield batch
+                if not self._advised:
+                    self._advise()
+        except LinkError:
+            for batch in self.rest():
+                yield batch
+            raise
+
+    async def close(self) -> None:
+        """Let the reading thread close the link, and wait until it has."""
+        await self._pump.stop()
+
+    def _advise(self) -> None:
+        """Say once in the log what is wrong with a device whose bytes give nothing."""
+        advice = self.advice()
+        if advice:
+            log.warning("source %s: %s", self._source, advice)
+        self._advised = advice != ""
