@@ -174,7 +174,6 @@ class BluetoothLeDriver(Declared):
 
     kind: ClassVar[Literal["wired", "radio", "plan"]] = "radio"
     table: ClassVar = BluetoothLeSettings
-    path_keys: ClassVar = ("map",)
 
     def __init__(self, context: DriverContext) -> None:
         self._settings = s = settings_of(BluetoothLeSettings, context.settings)

@@ -17,7 +17,7 @@ import numpy as np
 from telemetry.driver import Declared, DriverContext, Settings
 from telemetry.model.batch import Batch, Span
 from telemetry.model.errors import InputError, Problem, printable
-from telemetry.model.keys import keys_of, number, setting, text
+from telemetry.model.keys import FileName, keys_of, number, setting
 from telemetry.model.tables import Rules, settings_of
 
 from .can_messages import close_after_us, messages_of
@@ -40,7 +40,7 @@ class CanLogSettings(DecodingSettings):
     """What a ``[[source]]`` of this driver states."""
 
     rules: ClassVar[Rules] = (_file,)
-    file: str = text("the log", "where you recorded it", "drive.asc", longest=500, required=True)
+    file: str = setting(FileName(), "the log", "where you recorded it", "drive.asc", required=True)
     channel: str | int | None = setting(Channel(), "the one channel to read; else all", "the log", 1)
     silence_s: float | None = number(0.1, 3600, "not used: a log ends by itself", "leave it out", 5.0)
 
@@ -50,7 +50,6 @@ class CanLogDriver(Declared):
 
     kind: ClassVar[Literal["wired", "radio", "plan"]] = "plan"
     table: ClassVar = CanLogSettings
-    path_keys: ClassVar = ("file", "catalogue")
     log_suffixes: ClassVar = tuple(suffix for suffix in can_bus.LOG_SUFFIXES if suffix != ".csv")
     log_of: ClassVar = ("can-messages",)
 

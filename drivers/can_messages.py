@@ -65,7 +65,6 @@ class CanMessagesDriver(PumpedDriver[can_bus.CanRead]):
     """Reads described messages from a CAN bus; a :class:`telemetry.driver.Driver`."""
 
     table: ClassVar = CanMessagesSettings
-    path_keys: ClassVar = ("catalogue",)
     raw_suffix: ClassVar = ".log"
 
     def __init__(self, context: DriverContext) -> None:

@@ -66,7 +66,6 @@ class SerialFramesDriver(SerialDriver):
     """Reads frames from a serial port; a :class:`telemetry.driver.Driver`."""
 
     table: ClassVar = SerialFramesSettings
-    path_keys: ClassVar = ("map",)
     found: ClassVar = {"baud_rate": 115200, "map": "pack.toml"}
 
     def __init__(self, context: DriverContext) -> None:

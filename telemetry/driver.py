@@ -185,13 +185,6 @@ class ChecksSettings(Protocol):
 
 
 @runtime_checkable
-class NamesFiles(Protocol):
-    """Some of its keys, ``path_keys``, name files; relative ones are taken from the machine file's folder."""
-
-    path_keys: ClassVar[tuple[str, ...]]
-
-
-@runtime_checkable
 class Discovers(Protocol):
     """Looks for devices in reach."""
 

@@ -1,4 +1,4 @@
-"""Makes frames by a frame map: for far ends that speak, and for tests. Pure. Nothing here is ever sent to a pack."""
+"""Makes frames by a frame map: for simulated devices, and for tests. Pure. Nothing here is ever sent to a pack."""
 
 from __future__ import annotations
 

@@ -93,6 +93,8 @@ def requests_of(setting: Any) -> tuple[bytes, ...]:
 class FrameMapKind(Kind):
     """A frame map: a file's name, or the map itself; the attribute is a :class:`.frame_layout.FrameMap`."""
 
+    names_file: ClassVar[bool] = True
+
     def takes(self, key: Key) -> str:
         return "a file's name, or the map itself under `[source.map]`"
 

@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from telemetry.model.errors import InputError, Problem, did_you_mean, printable
-from telemetry.model.keys import Key, setting, text
+from telemetry.model.keys import FileName, Key, setting
 from telemetry.model.signals import cell_number, find_signal, pack_temperature_number
 from telemetry.model.tables import Rules, Table
 
@@ -237,8 +237,8 @@ class CatalogueSettings(Table):
     """The keys of a ``[[source]]`` that name a catalogue and what is taken of it."""
 
     rules: ClassVar[Rules] = (check_catalogue,)
-    catalogue: str | None = text(
-        "the DBC, KCD, SYM or ARXML file", "the maker of the device", "pack.dbc", longest=500
+    catalogue: str | None = setting(
+        FileName(), "the DBC, KCD, SYM or ARXML file", "the maker of the device", "pack.dbc"
     )
     signals: Mapping[str, Column] | None = setting(
         CatalogueSignals(),

@@ -52,7 +52,7 @@ class BlockingLink(Protocol[DataT_co]):
         """Return what has arrived, or None if nothing did within :data:`READ_LIMIT_S`.
 
         Raises:
-            LinkLost: the link broke or the far end closed it.
+            LinkLost: the link broke or the device closed it.
 
         """
         ...

@@ -99,7 +99,7 @@ class SerialLink:
         """Return the bytes that have arrived, or None after :data:`READ_LIMIT_S` of nothing.
 
         Raises:
-            LinkLost: the device is gone or the far end has closed.
+            LinkLost: the device is gone or the device has closed.
 
         """
         try:
@@ -140,7 +140,7 @@ class SerialLink:
         with suppress(Exception):  # a device that has gone cannot be closed properly, and need not be
             self._port.close()
         if self._socket is not None:
-            self._socket.close()  # pyserial forgets its socket unclosed where the far end closed first
+            self._socket.close()  # pyserial forgets its socket unclosed where the other side closed first
 
     def _rest(self) -> bytes:
         """Return what else waits, without waiting for more."""
@@ -236,7 +236,7 @@ def _why_not(port: str, name: str, error: BaseException) -> str:
     """Return one sentence on why ``port`` cannot be opened, with the remedy."""
     number, said = _error_number(error), str(error)
     if is_network_port(port):
-        return f"{name} cannot be reached ({reason(error)}); check its address and that the far end is switched on"
+        return f"{name} cannot be reached ({reason(error)}); check its address and that the device is switched on"
     if number == errno.ENOENT or "FileNotFoundError" in said:
         return f"there is no port {name}; {_those_that_exist()}"
     if number in (errno.EBUSY, errno.EAGAIN) or "lock port" in said:

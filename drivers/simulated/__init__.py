@@ -1,1 +1,1 @@
-"""A physical pack, vehicle and course, and far ends that speak for them over real links."""
+"""A physical pack, vehicle and course, and simulated devices that speak for them over real links."""

@@ -1,4 +1,4 @@
-"""A D-Bus daemon of our own, for far ends that are reached over a bus."""
+"""A D-Bus daemon of our own, for simulated devices that are reached over a bus."""
 
 from __future__ import annotations
 

@@ -76,6 +76,9 @@ class BadValue(Exception):
 class Kind(ABC):
     """What kind of value a key takes; frozen, so that a key can be kept."""
 
+    names_file: ClassVar[bool] = False
+    """Text of it is the name of a file, counted from the folder of the machine file where it is relative."""
+
     @abstractmethod
     def takes(self, key: Key) -> str:
         """Return what it takes, in words."""
@@ -346,6 +349,17 @@ class Text(Kind):
 
     def schema(self, key: Key) -> dict[str, Any]:
         return {"type": "string", "maxLength": self.longest} | ({"pattern": r"\S"} if self.shortest else {})
+
+
+@dataclass(frozen=True, slots=True)
+class FileName(Text):
+    """The name of a file."""
+
+    longest: int = 500
+    names_file: ClassVar[bool] = True
+
+    def takes(self, key: Key) -> str:
+        return "a file's name"
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,11 +14,11 @@ from telemetry.driver import (
     Declares,
     DriverClass,
     GivesExample,
-    NamesFiles,
     PlaysFeed,
     Settings,
 )
 from telemetry.model.errors import InputError, Problem, nearest, printable
+from telemetry.model.keys import keys_of
 from telemetry.model.tables import Table
 
 GROUP = "shakedown.drivers"
@@ -103,13 +103,12 @@ def driver_for(role: type[C]) -> tuple[str, C]:
 def with_paths(driver: str, settings: Settings, folder: Path) -> dict[str, Any]:
     """Return ``settings`` with the file names among them taken from ``folder``, where the machine file lies.
 
-    Which keys name files the driver says in ``path_keys``; absolute names and what is no name stay as they are.
+    Which keys name files their kinds say; absolute names and what is no name stay as they are.
     """
-    found = dict(settings)
-    cls = load_driver(driver)
-    for key in cls.path_keys if isinstance(cls, NamesFiles) else ():
-        if isinstance(found.get(key), str):
-            found[key] = str(folder / Path(found[key]).expanduser())
+    cls, found = load_driver(driver), dict(settings)
+    for key in keys_of(cls.table) if isinstance(cls, Declares) else ():
+        if key.kind.names_file and isinstance(found.get(key.name), str):
+            found[key.name] = str(folder / Path(found[key.name]).expanduser())
     return found
 
 

@@ -1,4 +1,4 @@
-"""From bytes written at the far end of a pseudo-terminal to the alarm event: time of 200 crossings, whole chain live.
+"""From bytes written by the device on a pseudo-terminal to the alarm event: time of 200 crossings, whole chain live.
 
 Run: ``python tests/benchmarks/bench_latency.py``.
 """

@@ -96,7 +96,7 @@ def pieces_of(data, cuts):
 
 def frames_in(frame_map, pieces):
     """The good frames and the figures of some pieces."""
-    decoder = FrameDecoder(frame_map, "far end")
+    decoder = FrameDecoder(frame_map, "peer")
     cutter = decoder._cutter
     found = [frame for n, piece in enumerate(pieces) for frame, _ in cutter.feed(piece, n)]
     held = cutter.held
@@ -116,7 +116,7 @@ def test_any_noise_between_frames_loses_no_good_frame(name, parts, last):
     frame_map = MAPS[name]
     stream = b"".join(loud + encode(frame_map, "state", values) for loud, values in parts) + last
     found, _, passed_over, _ = frames_in(frame_map, [stream])
-    decoder = FrameDecoder(frame_map, "far end")
+    decoder = FrameDecoder(frame_map, "peer")
     rows = [batch.values for batch in (*decoder.feed(stream, 0), *decoder.overdue(), *decoder.cycle_over())]
     assert len(found) == len(parts)
     voltages = np.concatenate(rows)[:, 0]
@@ -128,7 +128,7 @@ def test_any_noise_between_frames_loses_no_good_frame(name, parts, last):
 @given(any_map, readings)
 def test_what_is_written_is_read_within_half_a_step(name, said):
     frame_map = MAPS[name]
-    decoder = FrameDecoder(frame_map, "far end")
+    decoder = FrameDecoder(frame_map, "peer")
     for message, values in said:
         batches = [*decoder.feed(encode(frame_map, message, values), 0), *decoder.cycle_over()]
         row = dict(zip(batches[0].group.signals, batches[0].values[0].tolist(), strict=True))
@@ -190,7 +190,7 @@ def test_a_frame_with_a_byte_changed_is_counted_and_gives_nothing(name, values):
     place = 6
     changed[place] ^= 0x01
     assume(frame_map.envelope.escape is None or not {0x7D, 0x7E, 0x0D, 0xA5} & {good[place], changed[place], good[5]})
-    decoder = FrameDecoder(frame_map, "far end")
+    decoder = FrameDecoder(frame_map, "peer")
     batches = [*decoder.feed(bytes(changed) + good, 0), *decoder.cycle_over()]
     assert [len(batch) for batch in batches] == [1]
     assert decoder.figures.bad[BAD_CHECKSUM] >= 1
@@ -198,7 +198,7 @@ def test_a_frame_with_a_byte_changed_is_counted_and_gives_nothing(name, values):
 
 
 def test_bad_frames_are_counted_by_reason():
-    flags = FrameDecoder(MAPS["two flags"], "far end")
+    flags = FrameDecoder(MAPS["two flags"], "peer")
     good = encode(MAPS["two flags"], "state", {"pack_voltage": 50})
     flags.feed(good[:6] + good, 0)
     assert flags.figures.bad == {CUT_SHORT: 1}
@@ -206,7 +206,7 @@ def test_bad_frames_are_counted_by_reason():
     assert flags.figures.bad == {CUT_SHORT: 1, BAD_ESCAPE: 1}
     flags.feed(b"\xa5\x5a" + b"\x01" * 4000, 0)
     assert flags.figures.bad == {CUT_SHORT: 1, BAD_ESCAPE: 1, TOO_LONG: 1}
-    by_kind = FrameDecoder(MAPS["length by kind"], "far end")
+    by_kind = FrameDecoder(MAPS["length by kind"], "peer")
     by_kind.feed(b"\xa5\x5a\x00\x77", 0)
     assert by_kind.figures.bad == {BAD_LENGTH: 1}
 
@@ -220,7 +220,7 @@ def test_a_good_frame_of_no_known_kind_is_counted_apart():
         ENVELOPES["length in the frame"]
         + "[message.other]\nwhen = { byte = 3, is = 0x01 }\n[message.other.fields]\nextra_a = { byte = 4 }\n"
     )
-    decoder = FrameDecoder(MAPS["length in the frame"], "far end")
+    decoder = FrameDecoder(MAPS["length in the frame"], "peer")
     assert decoder.feed(encode(other, "other", {"extra_a": 1}) + encode(short, "other", {"extra_a": 1}), 0) == []
     assert decoder.figures.unread == {NO_MESSAGE: 1, TOO_SHORT: 1}
     assert not decoder.figures.bad
@@ -234,7 +234,7 @@ def test_no_more_is_kept_than_the_longest_frame():
     )
     chance = random.Random(3)
     for envelope in (frame_map.envelope, MAPS["two flags"].envelope):
-        cutter = FrameDecoder(MAPS["two flags"] if envelope.escape else frame_map, "far end")._cutter
+        cutter = FrameDecoder(MAPS["two flags"] if envelope.escape else frame_map, "peer")._cutter
         assert isinstance(cutter, FrameCutter)
         for _ in range(200):
             cutter.feed(b"\xa5\x5a" + chance.randbytes(98), 0)
@@ -257,7 +257,7 @@ def test_work_grows_with_the_bytes_and_not_with_their_square(name, monkeypatch):
     costs = []
     for size in (2_000, 16_000):
         summed = 0
-        decoder = FrameDecoder(frame_map, "far end")
+        decoder = FrameDecoder(frame_map, "peer")
         decoder.feed(b"\xa5\x5a" * size, 0)
         decoder.overdue()
         costs.append(summed / (2 * size))
@@ -267,7 +267,7 @@ def test_work_grows_with_the_bytes_and_not_with_their_square(name, monkeypatch):
 def test_bytes_lost_on_the_way_are_not_joined_over():
     frame_map = MAPS["length in the frame"]
     first, second = (encode(frame_map, "state", {"pack_voltage": v}) for v in (50, 51))
-    decoder = FrameDecoder(frame_map, "far end")
+    decoder = FrameDecoder(frame_map, "peer")
     decoder.feed(first[:9], 0)
     decoder.restart()
     batches = [*decoder.feed(second, 0), *decoder.cycle_over()]
@@ -279,7 +279,7 @@ def test_a_pause_ends_a_frame_that_has_begun_where_the_map_says_so():
     text = ENVELOPES["length in the frame"] + "gap_s = 0.05\n"
     frame_map = a_map(text + FIELDS.replace("STATE_LENGTH", "").replace("CELLS_LENGTH", ""))
     good = encode(frame_map, "state", {"pack_voltage": 50})
-    decoder = FrameDecoder(frame_map, "far end")
+    decoder = FrameDecoder(frame_map, "peer")
     assert decoder.feed(b"\xa5\x5a\xff\x01" + good, 1_000_000) == []
     (batch,) = [*decoder.feed(b"\x00", 1_050_001), *decoder.cycle_over()]
     assert batch.values[0, 0] == 50
@@ -291,7 +291,7 @@ def test_a_pause_ends_a_frame_that_has_begun_where_the_map_says_so():
 
 def test_the_parts_of_a_group_make_one_row_at_the_last_parts_arrival():
     frame_map = MAPS["length in the frame"]
-    decoder = FrameDecoder(frame_map, "far end")
+    decoder = FrameDecoder(frame_map, "peer")
     assert decoder.feed(encode(frame_map, "state", {"pack_voltage": 50}), 1000) == []
     (batch,) = decoder.feed(encode(frame_map, "cells", {"cell_02_voltage": 3.3}), 2000)
     assert batch.group.signals == (
@@ -304,7 +304,7 @@ def test_the_parts_of_a_group_make_one_row_at_the_last_parts_arrival():
 
 def test_a_part_that_fails_to_come_is_unknown_and_never_one_of_an_earlier_row():
     frame_map = MAPS["length in the frame"]
-    decoder = FrameDecoder(frame_map, "far end")
+    decoder = FrameDecoder(frame_map, "peer")
     state, cell = (encode(frame_map, "state", {"pack_voltage": v}) for v in (50, 51)), {"cell_01_voltage": 3.3}
     first, second = state
     decoder.feed(first, 1000)
@@ -319,7 +319,7 @@ def test_a_part_that_fails_to_come_is_unknown_and_never_one_of_an_earlier_row():
 
 def test_a_part_that_comes_too_late_begins_a_row_of_its_own():
     frame_map = MAPS["length in the frame"]
-    decoder = FrameDecoder(frame_map, "far end")
+    decoder = FrameDecoder(frame_map, "peer")
     decoder.feed(encode(frame_map, "state", {"pack_voltage": 50}), 0)
     (partial,) = decoder.feed(b"\x00", frame_map.assemble_within + 1)
     assert np.isnan(partial.values[0, 3:]).all()
@@ -340,7 +340,7 @@ checksum = "CRC-16/MODBUS"
 
 def test_a_counted_row_of_cells_is_as_wide_as_the_device_has_shown():
     frame_map = a_map(COUNTED)
-    decoder = FrameDecoder(frame_map, "far end")
+    decoder = FrameDecoder(frame_map, "peer")
     volts = {f"cell_{n:02}_voltage": 3.2 + n / 1000 for n in range(1, 25)}
 
     def fed(count):
@@ -361,7 +361,7 @@ def test_a_count_that_reaches_past_the_frame_gives_nothing():
     frame = bytearray(encode(frame_map, "cells", {"cell_02_voltage": 3.2}))
     frame[3] = 9
     frame_map.envelope.checksum.put(frame)
-    decoder = FrameDecoder(frame_map, "far end")
+    decoder = FrameDecoder(frame_map, "peer")
     assert decoder.feed(bytes(frame), 0) == []
     assert decoder.figures.unread == {TOO_SHORT: 1}
 
@@ -385,7 +385,7 @@ pack_current = { byte = 3, width = 16, type = "signed", scale = 0.1 }
 
 def test_answers_alike_are_told_apart_by_what_was_asked():
     frame_map = a_map(ASKED_APART)
-    decoder = FrameDecoder(frame_map, "far end")
+    decoder = FrameDecoder(frame_map, "peer")
     frame = encode(frame_map, "voltage", {"pack_voltage": 51.2})
     assert decoder.feed(frame, 0) == []
     assert decoder.figures.unread == {"several messages fit": 1}
@@ -401,7 +401,7 @@ def test_answers_alike_are_told_apart_by_what_was_asked():
 def test_an_answer_in_several_frames_has_come_when_all_have():
     text = ENVELOPES["length in the frame"] + FIELDS.replace("STATE_LENGTH", "").replace("CELLS_LENGTH", "")
     frame_map = a_map(text + '[poll]\nrequest = [{ bytes = "01", answer = ["state", "cells"] }, { bytes = "02" }]\n')
-    decoder = FrameDecoder(frame_map, "far end")
+    decoder = FrameDecoder(frame_map, "peer")
     both, either = frame_map.requests
     state, cells = encode(frame_map, "state", {"pack_voltage": 50}), encode(frame_map, "cells", {})
     decoder.asked(both)
@@ -417,7 +417,7 @@ def test_an_answer_in_several_frames_has_come_when_all_have():
 
 def test_an_echo_of_the_request_is_no_answer():
     frame_map = a_map(ASKED_APART)
-    decoder = FrameDecoder(frame_map, "far end")
+    decoder = FrameDecoder(frame_map, "peer")
     request = frame_map.requests[0]
     decoder.asked(request)
     assert decoder.feed(request.data, 0) == []
@@ -428,7 +428,7 @@ def test_an_echo_of_the_request_is_no_answer():
 
 def test_rows_that_come_in_one_clump_never_go_back_in_time():
     frame_map = a_map(COUNTED)
-    decoder = FrameDecoder(frame_map, "far end")
+    decoder = FrameDecoder(frame_map, "peer")
     frame = encode(frame_map, "cells", {"cell_01_voltage": 3.2})
     times = []
     for clump in range(60):
@@ -454,7 +454,7 @@ def test_where_each_piece_is_a_frame_what_is_none_is_counted_by_what_is_wrong_wi
     frame_map = a_map(WHOLE)
     good = encode(frame_map, "state", {"extra_a": 515})
     assert good == b"\xa5\x06\x02\x03\x0b\x0d", "the length counts all, the sum 6 + 2 + 3"
-    decoder = FrameDecoder(frame_map, "far end")
+    decoder = FrameDecoder(frame_map, "peer")
     wrong = {
         BAD_START: b"\xa6" + good[1:],
         BAD_END: good[:-1] + b"\x0e",
@@ -506,9 +506,9 @@ def test_frames_told_by_their_end_bytes_survive_noise_and_any_split(parts, cuts)
 
 def test_without_start_or_checksum_the_rest_of_a_frame_joined_in_the_middle_is_left_out():
     text = '[frame]\nend = "0A"\n[message.state]\nlength = 3\n[message.state.fields]\nextra_a = { byte = 0 }\n'
-    listening = FrameDecoder(a_map(text), "far end")
+    listening = FrameDecoder(a_map(text), "peer")
     (batch,) = listening.feed(b"\x07\x08\x0a\x01\x02\x0a", 0)
     assert batch.values.tolist() == [[1.0]]
-    asking = FrameDecoder(a_map(text + '[poll]\nrequest = [{ bytes = "01" }]\n'), "far end")
+    asking = FrameDecoder(a_map(text + '[poll]\nrequest = [{ bytes = "01" }]\n'), "peer")
     (batch,) = asking.feed(b"\x07\x08\x0a\x01\x02\x0a", 0)
     assert batch.values.tolist() == [[7.0], [1.0]]

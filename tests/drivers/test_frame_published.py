@@ -26,7 +26,7 @@ def a_map(text):
 
 def decoded(text, data):
     """The signals of the one row that ``data`` gives."""
-    batches = FrameDecoder(a_map(text), "far end").feed(bytes.fromhex(data), 0)
+    batches = FrameDecoder(a_map(text), "peer").feed(bytes.fromhex(data), 0)
     return {
         signal: value
         for batch in batches
@@ -76,7 +76,7 @@ def test_the_modbus_frames_are_made_byte_for_byte():
 def test_a_modbus_frame_with_any_one_bit_turned_is_none(turned):
     data = bytearray.fromhex("11 03 06 02 2B 00 00 00 64 C8 BA")
     data[turned // 8] ^= 1 << turned % 8
-    decoder = FrameDecoder(a_map(MODBUS), "far end")
+    decoder = FrameDecoder(a_map(MODBUS), "peer")
     assert decoder.feed(bytes(data), 0) == []
     assert decoder.overdue() == []
     assert not decoder.figures.frames
@@ -114,7 +114,7 @@ def test_octets_are_stuffed_as_rfc_1662_states():
 def test_frames_may_share_a_flag_as_rfc_1662_allows():
     frame_map = a_map(HDLC)
     sent = encode(frame_map, "state", {"pack_voltage": 51.47})
-    decoder = FrameDecoder(frame_map, "far end")
+    decoder = FrameDecoder(frame_map, "peer")
     (batch,) = decoder.feed(sent + sent[1:] + b"\x7e\x7e" + sent, 0)
     assert len(batch) == 3
     assert not decoder.figures.bad

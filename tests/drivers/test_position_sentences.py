@@ -193,7 +193,7 @@ def test_however_the_stream_is_cut_the_rows_are_the_same(size):
 
 @settings(max_examples=100)
 @given(st.floats(-89.99, 89.99), st.floats(-179.99, 179.99), st.floats(0, 200), st.integers(0, 2**51))
-def test_what_the_far_end_prints_pynmea2_and_we_read_alike(latitude, longitude, speed, t):
+def test_what_the_peer_prints_pynmea2_and_we_read_alike(latitude, longitude, speed, t):
     texts = [text.decode() for text in sentences(t, (latitude, longitude), speed, 12.0, True)]
     ours = [read_sentence(text.strip()) for text in texts]
     for text, fix in zip(texts[:2], ours[:2], strict=True):

@@ -32,7 +32,7 @@ class Feed:
 
 
 class Listener:
-    """A far end for the driver: plays supervisor and run, and notes at which wall time it was handed what."""
+    """A peer for the driver: plays supervisor and run, and notes at which wall time it was handed what."""
 
     def __init__(self, spans: Iterable[Span], clock: ManualClock, speed: float | None, start: int = 0) -> None:
         self.clock = clock

@@ -59,7 +59,7 @@ async def read(driver, rows, seconds=10.0):
 
 
 class Far:
-    """The far end of a pseudo-terminal that notes every byte it is sent, and answers only what it is told to."""
+    """A peer on a pseudo-terminal that notes every byte it is sent, and answers only what it is told to."""
 
     def __init__(self, line, answers):
         self.line, self.answers, self.heard = line, answers, b""

@@ -14,7 +14,7 @@ from telemetry.model.errors import LinkLost
 
 
 def pump_on(line):
-    return Pump(lambda: open_serial(PortSettings(port=line.port)), SystemClock(), "far end")
+    return Pump(lambda: open_serial(PortSettings(port=line.port)), SystemClock(), "peer")
 
 
 def heard(line):
@@ -64,7 +64,7 @@ async def test_waiting_has_a_limit_and_loses_nothing(line):
     await pump.stop()
 
 
-async def test_a_far_end_that_takes_nothing_is_a_broken_link(line):
+async def test_a_peer_that_takes_nothing_is_a_broken_link(line):
     pump = pump_on(line)
     await pump.start()
     for _ in range(40):
@@ -97,7 +97,7 @@ class Listening:
 
 
 async def test_a_link_that_only_listens_is_not_written_to():
-    pump = Pump(Listening, SystemClock(), "far end")
+    pump = Pump(Listening, SystemClock(), "peer")
     with pytest.raises(TypeError, match="only listens"):
         pump.send(b"\x01")
     await pump.start()
