@@ -39,7 +39,7 @@ def _links(scene: Scene) -> tuple[Meaning, tuple[str, ...]]:
     (meaning, word), source = min(links, key=lambda link: _WORST_FIRST.index(link[0][0]))
     if meaning != "normal":
         more = f" +{len(links) - 1}" if len(links) > 1 else ""
-        return meaning, (f"{source} link {word}{more}", f"{source} {word}", word)
+        return meaning, (f"{source} link {word}{more}", f"{source} {word}{more}", f"{source} {word}", word)
     words = {word for (_, word), _ in links}
     said = "" if words == {"live"} else f" {words.pop()}" if len(words) == 1 else ""
     return meaning, (f"{len(links)} link{'s' if len(links) > 1 else ''}{said}",)

@@ -11,6 +11,7 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
 
 import pytest
 from hypothesis import given, settings
@@ -29,6 +30,7 @@ from telemetry.screen.scene import Scene
 from telemetry.screen.slots import fitted_digits, slots_of
 from telemetry.screen.theme import Colours, Light, palette
 from telemetry.screen.units import IMPERIAL
+from tests import pictures
 from tests.screen.drive_states import LIMITS, SCALE, STATES, scene_of
 
 SNAPSHOTS = Path(__file__).parent / "snapshots"
@@ -74,6 +76,14 @@ def name_of(state: str, size: tuple[int, int], colours: str) -> Path:
 @pytest.mark.parametrize(("state", "size", "colours"), TAKEN)
 def test_a_state_looks_as_it_was_accepted(state: str, size: tuple[int, int], colours: Colours) -> None:
     assert text_of(drawn(scene_of(state), size, "sun", colours)) == name_of(state, size, colours).read_text("utf-8")
+
+
+@pytest.mark.parametrize("name", sorted(pictures.PICTURES))
+def test_pictures_of_the_documentation_are_what_the_program_draws(name: str) -> None:
+    kept = (pictures.FOLDER / f"{name}.svg").read_text("utf-8")
+    assert pictures.drawn(name) == kept
+    ElementTree.fromstring(kept)
+    assert f"docs/pictures/{name}.svg" in (pictures.FOLDER.parents[1] / "README.md").read_text("utf-8")
 
 
 def test_no_snapshot_is_left_over() -> None:
