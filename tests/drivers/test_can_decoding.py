@@ -422,6 +422,23 @@ def test_of_two_devices_the_higher_priority_is_read():
     assert batches.taken()[0].column("pack_voltage").tolist() == pytest.approx([50.0])
 
 
+def test_a_lower_device_is_read_only_once_the_higher_has_been_silent_for_long_enough():
+    batches = of_standard("rv-c")
+    low, high = rv_c_status(0x10, 60, 50.0), rv_c_status(0x46, 120, 51.0)
+    heard = 1_700_000_000_000_000
+    for t, (key, data) in (
+        (0, high),
+        (DEVICE_SILENT_US, low),
+        (DEVICE_SILENT_US, high),
+        (2 * DEVICE_SILENT_US, low),
+        (2 * DEVICE_SILENT_US + 1, low),
+    ):
+        batches.feed([CanFrame(heard + t, key, bytes.fromhex(data))])
+    values = [v for batch in batches.taken() for v in batch.column("pack_voltage").tolist()]
+    assert values == pytest.approx([51.0, 51.0, 50.0])
+    assert batches.figures.other_devices == 2
+
+
 def test_of_two_devices_of_one_priority_the_first_is_kept():
     batches = of_standard("rv-c")
     got = decoded(batches, rv_c_status(0x10, 80, 50.0), rv_c_status(0x11, 80, 51.0))

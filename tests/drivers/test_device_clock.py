@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drivers.decode.device_clock import FARTHEST_AHEAD, MARGIN, ArrivalClock, DeviceClock
+from drivers.decode.device_clock import FARTHEST_AHEAD, MARGIN, ArrivalClock, DeviceClock, PlayOut
 
 START = 1_700_000_000_000_000
 SECOND = 1_000_000
@@ -40,6 +40,14 @@ def test_spacing_is_kept_to_a_millisecond_when_lines_come_in_clumps(hold_us):
     assert np.abs(np.diff(settled) - 100_000).max() < 1000
     assert max(ahead) <= hold_us + MARGIN
     assert np.all(ours >= START + made)
+
+
+def test_what_was_learnt_is_forgotten_at_once_when_the_device_begins_anew():
+    play = PlayOut()
+    assert play.offset(10 * SECOND, 1 * SECOND, 1 * SECOND) == 9 * SECOND + MARGIN
+    assert play.offset(11 * SECOND, 2 * SECOND, 2 * SECOND) == 9 * SECOND + MARGIN
+    play.relearn()
+    assert play.offset(12 * SECOND, 11 * SECOND, 11 * SECOND) == 1 * SECOND + MARGIN
 
 
 def test_milliseconds_and_seconds():

@@ -189,6 +189,7 @@ when = { byte = 2, is = 0x02 }
             "pack_voltage is read a second time",
         ),
         ("width = 16, count = 3", "width = 16, count = 3, step = 1", "cell_*_voltage.step: is less than the 2 bytes"),
+        ("count = 3", "count = 3, step = 4", "cell_01_voltage..cell_03_voltage: reads byte 12, past byte 9"),
         ("count = 3", "count = 9", "cell_01_voltage..cell_09_voltage: reads byte 20, past byte 9"),
     ],
 )
