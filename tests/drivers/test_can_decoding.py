@@ -276,6 +276,22 @@ def test_any_bytes_mean_what_cantools_and_canmatrix_say(mixed, data, kind):
         assert np.isclose(value, other, rtol=1e-12, equal_nan=True), name
 
 
+@given(data=st.binary(min_size=8, max_size=8), kind=st.integers(0, 3), length=st.integers(1, 7))
+def test_a_message_cut_short_gives_of_each_signal_its_value_or_unknown(mixed, data, kind, length):
+    data = bytes([kind]) + data[1:]
+    (layout,) = read_catalogue(mixed)
+    decoder = MessageDecoder([Take(field, name) for name, field in layout.fields.items()])
+    whole, short = decoder.decode(data), decoder.decode(data[:length])
+    for name, full, cut in zip(decoder.signals, whole, short, strict=True):
+        assert (cut is None) == (full is None), name
+        if cut is not None and not math.isnan(cut):
+            assert cut == full, name
+    held = dict(zip(decoder.signals, short, strict=True))
+    assert math.isnan(held["Always"]), "its byte is the last"
+    if kind == 2:
+        assert math.isnan(held["Small"]) or length >= 6
+
+
 MATRICES = {}
 
 

@@ -124,6 +124,19 @@ def test_time_that_goes_back_a_little_is_mended_and_told(tmp_path):
     assert "1 frames bore a time before" in recording.warnings[0]
 
 
+@pytest.mark.parametrize(("back_s", "mended"), [(1.0, True), (1.5, False)])
+def test_a_second_back_is_the_most_that_is_mended(tmp_path, back_s, mended):
+    path = tmp_path / "back.log"
+    with can.Logger(path) as log:
+        for t in (0.0, 10.0, 10.0 - back_s):
+            log.on_message_received(message(WALL + t, 0))
+    spans = open_log(path, STANDARD).spans()
+    assert len(next(spans).batches[0]) == (3 if mended else 2)
+    if not mended:
+        with pytest.raises(RecordingError, match=r"frame 3: time goes back by 1.5 s"):
+            next(spans)
+
+
 def test_time_that_goes_back_far_ends_the_log_after_what_came_before(tmp_path):
     path = tmp_path / "twice.log"
     with can.Logger(path) as log:
