@@ -118,6 +118,29 @@ def test_a_stated_capacity_is_sharpened_by_a_measurement_that_agrees_and_gives_w
     assert best_capacity(pack, UsableCapacity(80.0, 2.0, ""))[0] == pytest.approx(80.0, abs=0.5)
 
 
+def test_a_pair_of_known_moments_by_hand() -> None:
+    full = KnownCharge(5, 10.0, 1.0, 0.03, "a full charge", 0.006)
+    rest = KnownCharge(9, -50.0, 0.4, 0.04, "a rest", 0.008)
+    for first, second in ((full, rest), (rest, full)):
+        pair = two_point_pair(first, second, 2.0, 0.01)
+        assert (pair.charge_ah, pair.charge_uncertainty_ah, pair.gain) == (60.0, 2.0, 0.01)
+        assert pair.swing == pytest.approx(0.6)
+        assert pair.swing_uncertainty == pytest.approx(0.05), "3-4-5"
+        assert pair.anchors == pytest.approx(0.01 / 0.6)
+        assert pair.capacity_ah == pytest.approx(100.0)
+        offset, gain, anchors = 2.0 / 60.0, 0.01, (0.05**2 + 0.01**2) ** 0.5 / 0.6
+        assert pair.uncertainty_ah == pytest.approx(100.0 * (offset**2 + gain**2 + anchors**2) ** 0.5)
+
+
+def test_a_pack_that_is_not_what_is_stated_holds_from_half_to_a_fifth_more() -> None:
+    pack = Pack(chemistry="lfp", cells_in_series=16, capacity_ah=100.0)
+    for measured, low, high in ((35.0, 50.0, 75.0), (145.0, 100.0, 120.0)):
+        found, spread = best_capacity(pack, UsableCapacity(measured, 15.0, "measured"))
+        assert low < found < high
+        assert 0.0 < spread < 15.0
+    assert best_capacity(pack, UsableCapacity(None, None, "not known")) == best_capacity(pack, None)
+
+
 def test_used_cells_widen_what_is_stated() -> None:
     used = Pack(chemistry="lfp", cells_in_series=16, capacity_ah=100.0, capacity_error_percent=20.0)
     assert best_capacity(used, None)[1] == pytest.approx(20.0 / np.sqrt(3.0))

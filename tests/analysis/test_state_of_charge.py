@@ -149,6 +149,16 @@ def test_the_packs_own_figure_that_drifts_is_a_finding() -> None:
     assert "up against coulomb counting" in found[0]
 
 
+def test_a_figure_of_the_packs_own_that_is_off_all_along_has_not_drifted() -> None:
+    made = make_pack(replace(SHORT, course="charge-then-drive"), 101)
+    off = dict(made.session.signals) | {"soc_reported": Series(made.t, made.pct - 9.0)}
+    (found,) = estimate_charge(replace(made.session, signals=off), made.pack, NO_OFFSET).findings
+    last = made.pct[-1]
+    assert found.startswith(f"at the end the BMS reports {last - 9.0:.0f} %; the estimate is")
+    alike = dict(off) | {"soc_reported": Series(made.t, made.pct - 2.0)}
+    assert not estimate_charge(replace(made.session, signals=alike), made.pack, NO_OFFSET).findings
+
+
 @pytest.mark.parametrize("capacity", [1.0, 0.92])
 @pytest.mark.parametrize("gaps", [(0.0, 0.0, 0.0, 0.0), (0.004, 0.012, 0.030, 0.002)])
 def test_cells_are_behind_the_first_full_one_by_what_they_lack(capacity: float, gaps: tuple[float, ...]) -> None:
