@@ -22,7 +22,7 @@ from telemetry.store.writer import StoreWriter
 from tests.store.test_store_schema import OLD_FILE
 
 START = 1_700_000_000_000_000
-ROWS = 3000
+ROWS = 1200
 GROUP = Group("pack", "pack", ("pack_voltage", "pack_current"))
 CELLS = Group("pack", "cells", ("cell_01_voltage", "cell_02_voltage"))
 VALUES = 2 * 2 * 2 * ROWS  # sessions, groups, signals
@@ -34,13 +34,13 @@ def alarm(t: int) -> AlarmChange:
 
 @pytest.fixture
 def recorded(store: Path, begin: Callable[..., int]) -> Path:
-    """Two drives of 3000 rows in two groups, with 59 marks and an alarm each."""
+    """Two drives of 1200 rows in two groups, with 59 marks and an alarm each."""
     with StoreWriter.open(store) as writer:
         for drive in range(2):
             begin(writer, machine=f"cart {drive}", origin="replay")  # live spans wait 60 s at most
-            for second in range(0, ROWS, 50):
-                t = START + 1_000_000 * np.arange(second, second + 50)
-                values = np.column_stack((np.full(50, 52.0 + drive), 20.0 + np.arange(50)))
+            for second in range(0, ROWS, 20):
+                t = START + 1_000_000 * np.arange(second, second + 20)
+                values = np.column_stack((np.full(20, 52.0 + drive), 20.0 + np.arange(20)))
                 raw = (RawBytes(START, "pack", START, START, 1, b"\0" * 13),) if second == 0 else ()
                 writer.offer(
                     Span(
