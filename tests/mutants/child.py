@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import importlib
 import json
 import math
@@ -19,6 +20,7 @@ from typing import Any
 import pytest
 
 MEMORY = 6 * 2**30
+_PR_SET_PDEATHSIG = 1
 SLACK = 2.0
 """How many times as long as measured a test may take."""
 _HEAVY = (
@@ -68,6 +70,8 @@ def _be_child(work: Callable[[], Any], write: int, log: Path | None) -> None:
     try:
         os.setsid()
         signal.signal(signal.SIGTERM, signal.SIG_DFL)
+        if sys.platform == "linux":
+            ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)  # ends with whoever started it
         resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
         if log is not None:
             target = os.open(log, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o600)
