@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import select
+import signal
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -51,59 +52,65 @@ def file(tmp_path: Path, line: tuple[int, str]) -> Path:
     return path
 
 
-def watch(file: Path, *options: str, answer: str | None = None) -> tuple[int, str]:
-    """Watch for a second; ``answer`` is typed at a terminal, None means that there is none."""
+def watch(file: Path, line: tuple[int, str], *options: str, answer: str | None = None) -> tuple[int, str, bytes]:
+    """Watch until something is sent or the run ends; return exit status, what it said and what was sent.
+
+    ``answer`` is typed at a terminal, None means that there is none.
+    """
     far = near = -1
     if answer is not None:
         far, near = os.openpty()
         os.write(far, answer.encode())
-    command = [sys.executable, "-m", "telemetry.cli", "watch", str(file), "--no-screen", "--silent", "--for", "1"]
-    done = subprocess.run(
+    command = [sys.executable, "-m", "telemetry.cli", "watch", str(file), "--no-screen", "--silent", "--for", "60"]
+    process = subprocess.Popen(
         [*command, "--store", str(file.with_suffix(".sqlite3")), *options],
         stdin=subprocess.DEVNULL if answer is None else near,
-        capture_output=True,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
         text=True,
-        check=False,
         env=os.environ | {"PYTHONPATH": str(ROOT), "XDG_DATA_HOME": str(file.parent), "HOME": str(file.parent)},
     )
+    while process.poll() is None and not select.select([line[0]], [], [], 0.05)[0]:
+        pass
+    if process.poll() is None:
+        process.send_signal(signal.SIGINT)
+    said = process.communicate()[1]
     if answer is not None:
         os.close(far)
         os.close(near)
-    return done.returncode, done.stderr
-
-
-def sent(far: int) -> bytes:
-    return os.read(far, 4096) if select.select([far], [], [], 0)[0] else b""
+    sent = os.read(line[0], 4096) if select.select([line[0]], [], [], 0)[0] else b""
+    return process.returncode, said, sent
 
 
 def test_without_a_terminal_it_refuses_and_sends_nothing(file: Path, line: tuple[int, str]) -> None:
-    status, said = watch(file)
+    status, said, sent = watch(file, line)
     assert status == 2
     assert "pack: A5 5A 01 00 00 20" in said
     assert "add --yes" in said
-    assert sent(line[0]) == b""
+    assert sent == b""
 
 
 def test_no_sends_nothing(file: Path, line: tuple[int, str]) -> None:
-    status, said = watch(file, answer="\n")
+    status, said, sent = watch(file, line, answer="\n")
     assert status == 2
     assert "nothing was sent" in said
-    assert sent(line[0]) == b""
+    assert sent == b""
 
 
 def test_yes_is_asked_once_and_again_after_a_change(file: Path, line: tuple[int, str]) -> None:
-    _, said = watch(file, answer="yes\n")
+    _, said, sent = watch(file, line, answer="yes\n")
     assert "Send them?" in said
-    assert REQUEST in sent(line[0])
-    _, said = watch(file)
+    assert REQUEST in sent
+    _, said, sent = watch(file, line)
     assert "Send them?" not in said
-    assert REQUEST in sent(line[0])
+    assert REQUEST in sent
     file.write_text(file.read_text("utf-8").replace(REQUEST.hex(" "), "a5 5a 02 00 00 20"), "utf-8")
-    assert watch(file)[0] == 2
-    assert sent(line[0]) == b""
+    status, _, sent = watch(file, line)
+    assert status == 2
+    assert sent == b""
 
 
 def test_an_option_agrees_for_scripts(file: Path, line: tuple[int, str]) -> None:
-    _, said = watch(file, "--yes")
+    _, said, sent = watch(file, line, "--yes")
     assert "Send them?" not in said
-    assert REQUEST in sent(line[0])
+    assert REQUEST in sent
