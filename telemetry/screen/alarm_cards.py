@@ -11,11 +11,12 @@ from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange, AlarmState
 from telemetry.model.time_text import clock_at, length
 from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
-from telemetry.screen.canvas import Canvas, fitted
-from telemetry.screen.formats import amount_text, wrapped
+from telemetry.screen.canvas import Canvas
+from telemetry.screen.formats import amount_text, delay_text, wrapped
 from telemetry.screen.minute import draw_minute, minute_rows
 from telemetry.screen.page import BLANK, Drawn, Piece, Row, card, draw_page, draw_title, heading, text_column
 from telemetry.screen.scene import Scene
+from telemetry.screen.signal_words import signal_words
 from telemetry.screen.theme import SHAPES, Meaning
 from telemetry.screen.words import alarm_act, alarm_meaning, alarm_where, quiet_text
 
@@ -58,7 +59,7 @@ class Moment:
         return (self.limit, self.signal) if self.stands else (self.t, self.limit, self.signal, self.words)
 
 
-def draw_alarms(canvas: Canvas, scene: Scene, chosen: Hashable | None, scrolled: int, top: int = 1) -> Drawn:
+def draw_alarms(canvas: Canvas, scene: Scene, chosen: Hashable | None, scrolled: int) -> Drawn:
     """Draw the view but for its last row."""
     moments = moments_of(scene.snapshot)
     picked = next((moment for moment in moments if moment.key == chosen), moments[0] if moments else None)
@@ -70,7 +71,7 @@ def draw_alarms(canvas: Canvas, scene: Scene, chosen: Hashable | None, scrolled:
     ]
     draw_title(canvas, scene, "alarms", _badges(scene.snapshot))
     below = minute_rows(canvas.height) if picked is not None else 0
-    drawn = draw_page(canvas, rows, scrolled, top, below)
+    drawn = draw_page(canvas, rows, scrolled, below)
     if picked is not None and below:
         draw_minute(canvas, scene, picked.t, picked.signal, picked.bound, below)
     return drawn
@@ -95,7 +96,7 @@ def _badges(snapshot: Snapshot) -> list[tuple[Meaning, str]]:
     counted: tuple[tuple[Meaning, int, str], ...] = (
         ("danger", kinds.count("danger"), "tripped"),
         ("caution", kinds.count("caution"), "past a warning" if len(kinds) < 2 else "past warnings"),
-        ("act", waiting, "for enter"),
+        ("act", waiting, "to acknowledge"),
         ("act", latched, "to reset"),
     )
     return [(meaning, f"{count} {word}") for meaning, count, word in counted if count]
@@ -148,7 +149,7 @@ def _limit(snapshot: Snapshot, change: AlarmChange) -> str:
         if bound is not None
     ]
     if bounds and limit.raise_delay_s:
-        bounds.append(f"after {length(limit.raise_delay_s).replace('.0 s', ' s')}")
+        bounds.append(f"after {delay_text(limit.raise_delay_s)}")
     origin = printable(limit.origin, 300)
     return f"{', '.join(bounds)}; {origin}" if bounds else origin
 
@@ -203,8 +204,9 @@ def _past(snapshot: Snapshot) -> list[tuple[Moment, Meaning | None, str]]:
         words = printable(mark.text, 60) + (" (taken back)" if mark.taken_back else "")
         found.append((Moment(mark.t, words=f"mark {words}"), None, f"mark: {words}\n"))
     for gap in snapshot.gaps:
-        words = f"{printable(gap.signal, 30)} unknown for {length(gap.duration_s)}"
-        found.append((Moment(gap.t, "", gap.signal, words=words), None, f"gap\n{words}"))
+        words = f"gap: {signal_words(gap.signal)}"
+        unknown = f"not known for {length(gap.duration_s)}"
+        found.append((Moment(gap.t, "", gap.signal, words=words), None, f"{words}\n{unknown}"))
     found.sort(key=lambda entry: entry[0].t, reverse=True)
     return found
 
@@ -230,7 +232,7 @@ def _past_rows(scene: Scene, width: int, picked: Moment | None) -> list[Row]:
     if not past:
         return [heading("this drive", "no alarm and no mark yet; space sets a mark")]
     names = [text.partition("\n")[0] for _, _, text in past]
-    at = min(max(len(name) for name in names) + 14, max(30, width // 2 - 2))
+    column = min(max(len(name) for name in names) + 14, max(30, width // 2))
     rows = [heading("this drive")]
     for moment, sign, text in past:
         name, _, became = text.partition("\n")
@@ -241,8 +243,11 @@ def _past_rows(scene: Scene, width: int, picked: Moment | None) -> list[Row]:
         ]
         if sign is not None:
             pieces.append(Piece(10, SHAPES[sign], f"end {sign}"))
-        pieces += [Piece(12, fitted(name, at - 13), "figure"), Piece(at, fitted(became, width - at - 1), "label")]
-        rows.append(Row(tuple(pieces), moment.key))
+        at = next((x for x in (column, 14 + len(name)) if 12 + len(name) < x and x + len(became) < width), 0)
+        pieces.append(Piece(12, name))
+        rows.append(Row((*pieces, Piece(at, became, "label")) if at else tuple(pieces), moment.key))
+        if not at and became:
+            rows.append(Row((Piece(14, became, "label"),), moment.key))
     return [*rows, BLANK]
 
 

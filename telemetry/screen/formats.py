@@ -71,7 +71,21 @@ def energy_text(watt_hours: float) -> str:
     return f"{watt_hours:.0f} Wh" if abs(watt_hours) < 9999.5 else f"{watt_hours / 1000:.2f} kWh"
 
 
-_DECIMALS = {"V": 2, "A": 1, "W": 0, "%": 0, "degC": 0, "Ah": 2, "Wh": 0, "km/h": 1, "rpm": 0, "deg": 5, "ohm": 4}
+_DECIMALS = {
+    "V": 2,
+    "A": 1,
+    "W": 0,
+    "%": 0,
+    "degC": 0,
+    "Ah": 2,
+    "Wh": 0,
+    "km/h": 1,
+    "rpm": 0,
+    "deg": 5,
+    "ohm": 4,
+    "min": 0,
+    "ha": 2,
+}
 
 
 def value_text(value: float, unit: str, decimals: int | None = None) -> str:
@@ -85,6 +99,11 @@ def value_text(value: float, unit: str, decimals: int | None = None) -> str:
     number = f"{value:.{_DECIMALS.get(unit, 3) if decimals is None else decimals}f}"
     printed = {"degC": " °C", "deg": "°"}.get(unit, f" {unit}")
     return f"{number}{printed}"
+
+
+def delay_text(seconds: float) -> str:
+    """Return a stated length of time, without the zero behind its point: ``2 s``, ``0.2 s``, ``1 min``."""
+    return length(seconds).replace(".0 s", " s")
 
 
 def amount_text(signal: str, value: float) -> str:

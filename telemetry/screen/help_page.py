@@ -9,9 +9,8 @@ from telemetry.alarms.acts import SITUATIONS, act_for, alarm_name
 from telemetry.machine.limits import Limit
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmLevel
-from telemetry.model.time_text import length
 from telemetry.screen.canvas import Canvas, fitted
-from telemetry.screen.formats import amount_text, wrapped
+from telemetry.screen.formats import amount_text, delay_text, wrapped
 from telemetry.screen.keys import ALL, PAIRS, VIEWS, Key, keys_in
 from telemetry.screen.page import BLANK, Drawn, Piece, Row, draw_page, heading
 from telemetry.screen.prompt import NEVER
@@ -20,8 +19,9 @@ from telemetry.screen.theme import SHAPES, Meaning
 CAUTION = "Look at the course, not at the screen. This program only watches: it switches nothing off."
 WHAT_IT_SHOWS: Mapping[str, tuple[str, ...]] = {
     "1": (
-        "Large figures: what flows now. Beside each: how far it is from the limit that comes first.",
-        "-- means that nothing fresh has come; its age is beside it. One large word: do that now, then read.",
+        "Every gauge ends at one upright line, its limit: what comes nearest to the line gives way first.",
+        "Green flows out of the pack, blue into it. Yellow is past a warning, red past the limit.",
+        "A small mark is the worst of the last minute. -- means that nothing fresh has come; its age is beside it.",
     ),
     "2": ("Every cell: ▼ the lowest, ▲ the highest. A cell without a fresh value is shown as --.",),
     "3": (
@@ -155,9 +155,9 @@ def limit_page(limit: Limit) -> TextPage:
         bounds["trip"] = limit.trip
     texts: list[tuple[str, str]] = [(word, amount_text(limit.signal, bound)) for word, bound in bounds.items()]
     if bounds:
-        texts.append(("raised", f"after {length(limit.raise_delay_s)} beyond it"))
+        texts.append(("raised", f"after {delay_text(limit.raise_delay_s)} beyond it"))
         inside = amount_text(limit.signal, limit.clear_margin)
-        texts.append(("cleared", f"after {length(limit.clear_delay_s)} at {inside} or more inside it"))
+        texts.append(("cleared", f"after {delay_text(limit.clear_delay_s)} at {inside} or more inside it"))
     texts.append(("from", printable(limit.origin, 500)))
     levels: tuple[AlarmLevel, ...] = tuple(bounds) or ("trip",)
     for level in levels:

@@ -49,7 +49,7 @@ class LinksShown:
     Attributes:
         chosen: the source that is chosen; None where there is none.
         scrolled: rows that the page is moved down by.
-        raw: the last raw pieces of the chosen link, to be shown in place of the signals; None for the signals.
+        raw: the last raw pieces of the chosen link, to be shown in place of cards and signals; None for these.
         raw_names: show signals by their names in files.
         facts: by source.
 
@@ -67,12 +67,12 @@ def sources_of(scene: Scene, facts: Mapping[str, LinkFacts] | None) -> list[str]
     return list(dict.fromkeys([*(facts or {}), *scene.snapshot.links, *scene.snapshot.logs]))
 
 
-def draw_links(canvas: Canvas, scene: Scene, shown: LinksShown, top: int = 1) -> Drawn:
+def draw_links(canvas: Canvas, scene: Scene, shown: LinksShown) -> Drawn:
     """Draw the view but for its last row."""
     sources = sources_of(scene, shown.facts)
     picked = shown.chosen
     rows: list[Row] = []
-    for source in sources:
+    for source in sources if shown.raw is None else ():
         facts = (shown.facts or {}).get(source)
         rows += [*_card(scene, source, facts, canvas.width, source == picked and len(sources) > 1), BLANK]
     if shown.raw is not None:
@@ -80,7 +80,7 @@ def draw_links(canvas: Canvas, scene: Scene, shown: LinksShown, top: int = 1) ->
     else:
         rows += _signal_rows(scene, canvas.width, shown.raw_names)
     draw_title(canvas, scene, "links", _badges(scene))
-    return draw_page(canvas, rows, shown.scrolled, top)
+    return draw_page(canvas, rows, shown.scrolled)
 
 
 def _badges(scene: Scene) -> list[tuple[Meaning, str]]:
@@ -225,7 +225,7 @@ def _raw_rows(scene: Scene, source: str, pieces: Sequence[CapturedPiece], width:
     name = printable(source, 30)
     if not pieces:
         return [heading(f"raw lines of {name}", "none: nothing came, or this kind of source has none")]
-    rows = [heading(f"raw lines of {name}", "the newest first; d shows the signals again")]
+    rows = [heading(f"raw lines of {name}", "the newest first; d shows the links again")]
     for piece in reversed(pieces):
         at = clock_at(piece.t, scene.snapshot.start, tenths=True)
         text = _plain(piece.data)

@@ -8,10 +8,11 @@ from telemetry.model.batch import MICROSECONDS
 from telemetry.model.signals import find_signal
 from telemetry.model.time_text import clock_at
 from telemetry.screen.canvas import Canvas
-from telemetry.screen.chart import chart_rows, scale_for
+from telemetry.screen.chart import scale_for
 from telemetry.screen.scene import Scene
 from telemetry.screen.signal_words import signal_words
 from telemetry.screen.strips import KINDS, StripKind
+from telemetry.screen.trace import TraceScale, trace_rows
 
 _LEFT = 16
 _LONGEST_S = 120
@@ -52,11 +53,13 @@ def draw_minute(canvas: Canvas, scene: Scene, t: int, signal: str, bound: float,
     seen = np.append(low, limit), np.append(high, limit)
     bottom, upper = scale_for(*seen, kind.least, kind.with_zero)
     height = rows - 2
-    drawn = chart_rows(low, high, height, bottom, upper)
     line = None if limit != limit else min(height - 1, int((upper - limit) / (upper - bottom) * height))
-    for row, text in enumerate(drawn):
-        shown = text.replace(" ", "─") if row == line else text
-        canvas.block(_LEFT, top + 1 + row, [shown])
+    for row, runs in enumerate(trace_rows(canvas.palette, low, high, height, TraceScale(bottom, upper))):
+        x = _LEFT
+        for text, style in runs:
+            if row == line and text.isspace():
+                text, style = "─" * len(text), canvas.palette.pair("beyond", "page")
+            x = canvas.put(x, top + 1 + row, text, style)
     edges = {0: f"{upper:g}", height - 1: f"{bottom:g}"}
     if line is not None:
         edges[line] = f"limit {limit:.4g}"

@@ -65,8 +65,9 @@ class Drawn:
     targets: list[Target] = field(default_factory=list)
 
 
-def draw_page(canvas: Canvas, rows: Sequence[Row], scrolled: int, top: int = 1, below: int = 0) -> Drawn:
-    """Draw ``rows`` moved down by ``scrolled``, from row ``top`` on; the last row and ``below`` more stay free."""
+def draw_page(canvas: Canvas, rows: Sequence[Row], scrolled: int, below: int = 0) -> Drawn:
+    """Draw ``rows`` moved down by ``scrolled`` below the title; the last row and ``below`` more stay free."""
+    top = 2 if canvas.height >= _ROOMY else 1
     room = max(0, canvas.height - 1 - top - below)
     most = max(0, len(rows) - room)
     first = min(scrolled, most)
@@ -157,3 +158,5 @@ def heading(text: str, note: str = "") -> Row:
 
 
 BLANK = Row()
+_ROOMY = 30
+"""From so many rows on there is a blank one below the title."""

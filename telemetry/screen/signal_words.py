@@ -22,6 +22,8 @@ _WORDS: Mapping[str, str] = {
     "throttle_voltage": "throttle sensor",
     "enable_voltage": "enable line",
     "vehicle_speed": "speed",
+    "minutes_left": "time left",
+    "minutes_left_low": "time left, at least",
 }
 """Where the name in files, blanks for underscores, is not what a person calls it."""
 

@@ -1,0 +1,234 @@
+"""Every key of the table on every view that it works on, and that no other key does anything. Invented values."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from typing import Any
+
+import pytest
+
+from telemetry.model.events import LinkChange
+from telemetry.screen.actions import Actions
+from telemetry.screen.keys import ALL, FOOTERS, KEYS, VIEWS, VIEWS_ITEM, Key, keys_in
+
+SOUND = {"pack_voltage": 25.4, "pack_current": 40.0, "soc_reported": 81.0, "pack_temperature_1": 24.0}
+LOW = SOUND | {"pack_voltage": 21.5}
+ON_VIEWS = [(row, view) for row in KEYS for view in row.views]
+Step = Callable[[Any, Any], Awaitable[None]]
+
+
+def shown(rig: Any) -> Any:
+    return rig.screen._actions.shown
+
+
+async def nothing(rig: Any, pilot: Any) -> None:
+    """The run as it is: five seconds, two alarms past a warning, two links."""
+
+
+async def marked(rig: Any, pilot: Any) -> None:
+    await pilot.press("space", "enter")
+
+
+async def shelved(rig: Any, pilot: Any) -> None:
+    await pilot.press("z", "1")
+    rig.close()
+    assert any(change.stands == "shelved" for change in rig.snapshot.quiet.values())
+
+
+async def latched(rig: Any, pilot: Any) -> None:
+    await rig.drive(4, lowest=2.4, **LOW)
+    await rig.drive(12, lowest=3.2, **LOW)
+    for _ in range(3):
+        await pilot.press("enter")
+        rig.close()
+    assert any(alarm.latched and alarm.acknowledged for alarm in rig.snapshot.standing())
+
+
+async def one_down(rig: Any, pilot: Any) -> None:
+    await pilot.press("down")
+    assert shown(rig).chosen[shown(rig).view] == rig.screen._actions.view_drawn.order[1]
+
+
+async def one_row_down(rig: Any, pilot: Any) -> None:
+    await pilot.press("down")
+    assert shown(rig).scrolled["2"] == 1
+
+
+async def a_moment(rig: Any, pilot: Any) -> None:
+    shown(rig).until = rig.now
+
+
+def order(rig: Any) -> Any:
+    return rig.screen._actions.view_drawn.order
+
+
+# What is done before the key is pressed, and what is so after it.
+EFFECTS: dict[str, tuple[Step, Callable[[Any], Any]]] = {
+    "mark": (nothing, lambda rig: [mark.text for mark in rig.snapshot.marks] == ["mark"]),
+    "take_mark_back": (marked, lambda rig: [mark.taken_back for mark in rig.snapshot.marks] == [True]),
+    "acknowledge": (nothing, lambda rig: [a.acknowledged for a in rig.snapshot.standing()].count(True) == 1),
+    "shelve": (nothing, lambda rig: "1 5 min   2 15 min   3 60 min" in rig.rows()[-1]),
+    "unshelve": (shelved, lambda rig: not any(c.stands == "shelved" for c in rig.snapshot.quiet.values())),
+    "reset": (latched, lambda rig: not any(alarm.latched for alarm in rig.snapshot.standing())),
+    "zoom_in": (nothing, lambda rig: "1 s a column" in rig.text()),
+    "zoom_out": (nothing, lambda rig: "5 s a column" in rig.text()),
+    "faster": (nothing, lambda rig: rig.plan.speed == 2.0),
+    "slower": (nothing, lambda rig: rig.plan.speed == 0.5),
+    "show_moment": (nothing, lambda rig: shown(rig).view == "3" and shown(rig).until is not None),
+    "try_now": (nothing, lambda rig: "controller does not wait for a try" in rig.text()),
+    "raw_lines": (nothing, lambda rig: "raw lines of controller" in rig.text()),
+    "raw_names": (nothing, lambda rig: " soc_reported " in rig.text()),
+    "pause": (nothing, lambda rig: rig.plan.paused),
+    **{f"view_{digit}": (nothing, lambda rig, digit=digit: shown(rig).view == digit) for digit in VIEWS},
+    "help": (nothing, lambda rig: f"keys of the {VIEWS[shown(rig).view]} view" in rig.rows()[0]),
+    "commands": (nothing, lambda rig: "What do you want to do?" in rig.rows()[1]),
+    "change_light": (nothing, lambda rig: shown(rig).light == "dusk"),
+    "mute": (nothing, lambda rig: "sound is off for this run" in rig.rows()[-1]),
+    "test_sound": (nothing, lambda rig: "sound is off for this run" in rig.rows()[-1]),
+    "back": (a_moment, lambda rig: shown(rig).until is None),
+    "leave": (nothing, lambda rig: "LEAVE?" in rig.rows()[-1] and not rig.run._stopping.is_set()),
+}
+MOVES: dict[tuple[str, str], tuple[Step, Callable[[Any], Any]]] = {
+    **{("down", view): (nothing, lambda rig, view=view: shown(rig).chosen[view] == order(rig)[1]) for view in "45"},
+    **{("up", view): (one_down, lambda rig, view=view: shown(rig).chosen[view] == order(rig)[0]) for view in "45"},
+    ("down", "2"): (nothing, lambda rig: shown(rig).scrolled["2"] == 1),
+    ("up", "2"): (one_row_down, lambda rig: shown(rig).scrolled["2"] == 0),
+}
+
+
+async def begun(rig: Any, pilot: Any, view: str) -> None:
+    """A view of a run with two alarms past a warning, and a second link that was lost and comes first."""
+    await rig.after(0.0, LinkChange(rig.now, "controller", "live"), LinkChange(rig.now, "pack", "live"))
+    await rig.drive(5, lowest=3.17, **SOUND)
+    await rig.drive(4, lowest=2.7, **LOW)
+    await pilot.press(view)
+
+
+@pytest.mark.parametrize(("row", "view"), ON_VIEWS, ids=[f"{row.key}-{VIEWS[view]}" for row, view in ON_VIEWS])
+async def test_every_key_does_what_the_table_says(make_rig: Callable[..., Any], row: Key, view: str) -> None:
+    rig = make_rig(replay=row.need == "replay")
+    prepare, holds = MOVES.get((row.action, view)) or EFFECTS[row.action]
+    async with rig.screen.run_test(
+        size=(60, 10) if view == "2" and row.action in ("up", "down") else (120, 40)
+    ) as pilot:
+        await begun(rig, pilot, view)
+        await prepare(rig, pilot)
+        await pilot.press(row.key)
+        rig.close()
+        assert holds(rig)
+        assert len(rig.snapshot.marks) == (row.action in ("mark", "take_mark_back"))
+
+
+@pytest.mark.parametrize("is_replay", [False, True])
+@pytest.mark.parametrize("view", sorted(VIEWS))
+async def test_keys_that_are_not_in_the_table_do_nothing(
+    make_rig: Callable[..., Any], view: str, is_replay: bool
+) -> None:
+    rig = make_rig(replay=is_replay)
+    own = {row.key for row in keys_in(view, is_replay)}
+    others = [*"abcdefghijklmnopqrstuvwxyz0123456789", "plus", "minus", "full_stop", "comma", "slash", "up", "down"]
+    others += ["left", "right", "pageup", "pagedown", "home", "end", "tab", "insert", "delete", "f1", "f12", "ctrl+a"]
+    async with rig.screen.run_test(size=(120, 40)) as pilot:
+        await begun(rig, pilot, view)
+        before = rig.rows()
+        await pilot.press(*(key for key in others if key not in own))
+        rig.close()
+        assert rig.rows() == before
+        assert not rig.snapshot.marks
+
+
+async def test_capitals_by_the_lock_key_mean_the_same(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await pilot.press("H")
+        assert "keys of the drive view" in rig.rows()[0]
+        await pilot.press("x", "T")
+        assert shown(rig).light == "dusk"
+
+
+async def test_a_command_is_found_by_typing_and_run(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await begun(rig, pilot, "1")
+        await pilot.press("c", *"shelve", "space", *"pac", "space", *"15", "enter")
+        rig.close()
+        quiet = [c for c in rig.snapshot.quiet.values() if c.stands == "shelved"]
+        assert [(c.limit, c.why) for c in quiet] == [("pack-voltage-low", "by the operator for 15 min")]
+        assert not rig.snapshot.marks, "a blank is typed here"
+
+
+async def test_a_limit_is_told_from_the_command_list(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await pilot.press("c", *"limit", "space", *"cell", "enter")
+        assert "low cell voltage: the limit cell-voltage-low" in rig.rows()[0]
+        assert "trip             2.500 V" in rig.text()
+        await pilot.press("x")
+        assert "limit▼" in rig.rows()[0]
+
+
+async def test_the_band_of_an_alarm_is_above_help_and_commands(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await begun(rig, pilot, "1")
+        await rig.drive(4, lowest=2.4, **LOW)
+        for key in ("h", "c"):
+            await pilot.press(key)
+            band = " ".join(rig.rows()[19:23])
+            assert "Release the throttle" in band, key
+            await pilot.press("escape")
+
+
+@pytest.mark.parametrize("view", sorted(VIEWS))
+async def test_a_click_on_each_item_of_the_footer_does_what_its_key_does(rig: Any, view: str) -> None:
+    async with rig.screen.run_test(size=(160, 45)) as pilot:
+        await begun(rig, pilot, view)
+        rig.rows()
+        for target in list(rig.screen._actions.footer):
+            pressed: list[str] = []
+            rig.screen._actions.press = lambda key, _character, pressed=pressed: pressed.append(key)
+            await pilot.click(offset=(target.x + target.width // 2, target.y))
+            assert pressed == [target.press]
+        assert len(rig.screen._actions.footer) >= 4
+
+
+async def test_a_click_on_a_view_on_a_command_and_beside_a_page(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await begun(rig, pilot, "1")
+        await pilot.click(offset=(rig.rows()[-1].index("1-5 views") + 2, 23))
+        assert shown(rig).view == "5"
+        await pilot.press("c", "t", "i", "m", "e")
+        rows = rig.rows()
+        await pilot.click(offset=(10, next(y for y, row in enumerate(rows) if "shelve an alarm for a time" in row)))
+        assert "1 5 min   2 15 min" in rig.rows()[-1]
+        await pilot.press("x", "h")
+        await pilot.click(offset=(5, 5))
+        assert "keys of the" not in rig.rows()[0]
+        await pilot.press("space")
+        await pilot.click(offset=(4, 22))
+        rig.close()
+        assert [mark.text for mark in rig.snapshot.marks] == ["hill"]
+
+
+async def test_the_wheel_moves_a_page_and_chooses_a_command(rig: Any) -> None:
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await begun(rig, pilot, "5")
+        rig.rows()
+        actions: Actions = rig.screen._actions
+        actions.scroll(1)
+        assert actions.shown.scrolled["5"] == min(3, actions.view_drawn.most) > 0
+        actions.scroll(-1)
+        assert actions.shown.scrolled["5"] == 0
+        await pilot.press("c")
+        actions.scroll(1)
+        assert actions.prompt is not None
+        assert actions.prompt.place == 1  # type: ignore[attr-defined]
+
+
+def test_the_table_is_whole() -> None:
+    assert {row.action for row in KEYS} <= {*EFFECTS, "up", "down"}
+    for view in VIEWS:
+        keys = [row.key for row in keys_in(view, is_replay=True)]
+        assert len(keys) == len(set(keys)), "one key, one meaning in a view"
+        assert set(FOOTERS[view]) - {VIEWS_ITEM} <= set(keys)
+    for row in KEYS:
+        assert row.action.startswith("view_") or callable(getattr(Actions, row.action))
+        assert set(row.views) <= set(ALL)
+        assert row.does[:1].islower()
+        assert not row.does.endswith(".")
