@@ -94,6 +94,24 @@ async def test_the_same_failure_is_told_once_with_the_time_it_began() -> None:
     await asyncio.gather(task, return_exceptions=True)
 
 
+async def test_a_link_that_waits_for_its_next_try_can_be_tried_at_once() -> None:
+    clock, got = ManualClock(), []
+    scripts = [[LinkUnavailable("no port")], [LinkUnavailable("no port")], ["row", None]]
+    supervisor = Supervisor("pack", lambda: Scripted(clock, scripts.pop(0)), clock, got.append)
+    assert not supervisor.try_now(), "it does not run yet"
+    task = asyncio.create_task(supervisor.run())
+    for _ in range(2):
+        await settle()
+        assert states(got)[-1] == "lost"
+        assert supervisor.try_now()
+    await settle()
+    assert clock.now() == 0, "nobody waited"
+    assert states(got)[-1] == "live"
+    assert not supervisor.try_now(), "a link that is live waits for no try"
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+
+
 async def test_silence_is_a_failed_link() -> None:
     clock = ManualClock()
     got, task = await supervised(clock, [["row", None], ["row", None]])
