@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
@@ -45,7 +47,7 @@ def test_values_a_second_are_the_same_wherever_rows_are_cut(steps: list[int], si
     whole, cut = LinkLog(), LinkLog()
     whole.take_rows(t, signals * len(t))
     edges = sorted({0, len(t), *(each for each in cuts if each < len(t))})
-    for first, after in zip(edges, edges[1:], strict=False):
+    for first, after in pairwise(edges):
         cut.take_rows(t[first:after], signals * (after - first))
     now = int(t[-1]) + SECOND
     assert whole.per_second(now, 200) == cut.per_second(now, 200)
