@@ -82,7 +82,8 @@ class Kind:
     Attributes:
         name: chemistry, temperature, course and source, as printed.
         source: where its cells come from: ``simulator``, ``pybamm`` or ``measured``.
-        chemistry, celsius: of the pack; ``course``: ``drive``, ``charge-then-drive`` or ``drive-then-charge``.
+        chemistry, celsius: of the pack; ``course``: ``drive``, ``charge-then-drive``, ``drive-then-charge`` or
+            ``charge-then-empty``, to the first empty cell and an hour of rest.
         draw: returns the case of a seed, the same each time.
     """
 

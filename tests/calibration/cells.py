@@ -7,21 +7,18 @@ from functools import lru_cache
 
 import numpy as np
 
+from telemetry.analysis.capacity import find_capacity
 from telemetry.analysis.cell_findings import CellFindings
+from telemetry.analysis.current_offset import find_offset
 from telemetry.analysis.ranges import Z90
-from telemetry.analysis.session_figures import SessionFigures, figures_of, find_cells
+from telemetry.analysis.session_figures import figures_of, find_cells
+from telemetry.analysis.state_of_charge import estimate_charge
 from telemetry.machine.sections import Machine
 from tests.calibration.case import Case
 from tests.calibration.figure import Figure, Row
 from tests.calibration.kinds import kinds
 
 COURSES = ("drive", "charge-then-drive", "drive-then-charge")
-
-
-@lru_cache(maxsize=1)
-def figures(case: Case) -> SessionFigures:
-    """Return all figures of a case, as the report has them."""
-    return figures_of(case.series, Machine(pack=case.pack))
 
 
 @lru_cache(maxsize=1)
@@ -72,15 +69,16 @@ def cell_rows(case: Case) -> Iterator[Row]:
 
 def capacity_rows(case: Case) -> Iterator[Row]:
     """Yield the usable capacity: charge over the swing of the mean share of its cells."""
-    found = figures(case).capacity
-    if found is not None and found.usable_ah is not None and found.uncertainty_ah is not None:
+    offset = find_offset(case.series, case.pack)
+    found = find_capacity(case.series, case.pack, offset, estimate_charge(case.series, case.pack, offset))
+    if found.usable_ah is not None and found.uncertainty_ah is not None:
         truth = 1.0 / float(np.mean(1.0 / case.truth.capacity_ah))
-        yield _once(case, found.usable_ah, found.uncertainty_ah, truth)
+        yield _once(case, 100.0 * found.usable_ah / truth, 100.0 * found.uncertainty_ah / truth, 100.0)
 
 
 def energy_rows(case: Case) -> Iterator[Row]:
     """Yield the energy out of the pack, in per cent of the true one."""
-    totals = figures(case).totals
+    totals = figures_of(case.series, Machine(pack=case.pack)).totals
     if totals.energy_out_wh is None:
         return
     power = case.truth.current_a * case.truth.volts.sum(axis=1)
@@ -91,11 +89,11 @@ def energy_rows(case: Case) -> Iterator[Row]:
 
 
 EVERY = kinds(*COURSES)
-CHARGED = kinds("charge-then-drive", "drive-then-charge")
+EMPTIED = kinds("charge-then-empty")
 FIGURES = (
     Figure("cell-charge-difference", "Charge a cell lacks where fullest", "%", EVERY, difference_rows, (0.75, 6.0)),
     Figure("cell-capacity-share", "Capacity of each cell against the middle one", "%", EVERY, share_rows, None),
     Figure("cell-capacity", "Capacity of a cell named as low", "Ah", EVERY, cell_rows, None),
-    Figure("capacity", "Usable capacity of the pack", "Ah", CHARGED, capacity_rows, None),
+    Figure("capacity", "Usable capacity of the pack, per cent of the true one", "%", EMPTIED, capacity_rows, None),
     Figure("energy", "Energy out", "% of it", kinds("drive"), energy_rows, (0.75, 4.0)),
 )

@@ -18,6 +18,7 @@ FAULTS = ("none", "none", "low-capacity", "low-charge", "high-resistance")
 CELSIUS = (0.0, 10.0, 25.0, 40.0)
 NICKEL_SETS = ("Chen2020", "Mohtat2020", "Ecker2015")
 STEP_S = 1.0
+_TO_EMPTY_MIN = 400.0
 
 
 class SimulatorCells:
@@ -150,23 +151,35 @@ MAKERS = {"simulator": _simulator, "pybamm": _particles}
 
 def draw(source: str, chemistry: str, celsius: float, course: str, name: str, every_s: float, seed: int) -> Case:
     """Return the case of one seed."""
-    words = ("simulator", "pybamm", "lfp", "nmc", "drive", "charge-then-drive", "drive-then-charge")
+    words = (
+        "simulator",
+        "pybamm",
+        "lfp",
+        "nmc",
+        "drive",
+        "charge-then-drive",
+        "drive-then-charge",
+        "charge-then-empty",
+    )
     random = np.random.default_rng([seed, *(words.index(word) for word in (source, chemistry, course)), int(celsius)])
     count = int(random.choice([16, 16, 15, 24] if chemistry == "lfp" else [14, 14, 7, 20]))
     stated = float(random.choice([40.0, 60.0, 100.0, 105.0, 150.0]))
     which = str(random.choice(FAULTS))
     fault = (which, int(random.integers(count)), drawn_fault(which, random))
-    share = float(random.uniform(0.3, 1.0) if course != "charge-then-drive" else random.uniform(0.3, 0.7))
+    share = float(random.uniform(0.3, 0.7 if course.startswith("charge") else 1.0))
     pack = Pack(chemistry=chemistry, cells_in_series=count, capacity_ah=stated)
     cells = MAKERS[source](chemistry, celsius, count, stated, share, fault, random)
     session = Session(cells, pack.cell, stated, min(every_s, STEP_S))
     minutes = float(random.uniform(40, 120))
     rate_c = float(random.uniform(0.2, 0.5))
-    if course == "charge-then-drive":
+    if course.startswith("charge"):
         session.rest(120.0)
         session.charge(rate_c)
         session.rest(float(random.uniform(200, 1200)))
     session.drive(driving(minutes, stated, min(every_s, STEP_S), random))
+    if course == "charge-then-empty":
+        session.drive(driving(_TO_EMPTY_MIN, stated, min(every_s, STEP_S), random))
+        session.rest(3600.0)
     if course == "drive-then-charge":
         session.rest(float(random.uniform(60, 1200)))
         session.charge(rate_c)
