@@ -20,6 +20,7 @@ KEPT = {
     "formatException": "logging calls it",
     **dict.fromkeys(("document_keys", "document_chemistries", "document_provenance"), "makes tables of docs/"),
     **dict.fromkeys(("ManualClock", "suspend"), "time in the tests, of the same kind as the program's"),
+    "fault_events": "the truth of a simulated drive, for the tests",
     **dict.fromkeys(
         (
             *("scalar_step", "geodesic_polygon", "_CELL_ENDS", "peukert_hours", "peukert_current"),

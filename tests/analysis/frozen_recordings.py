@@ -7,9 +7,9 @@ from functools import cache
 
 import numpy as np
 
-from drivers.simulated.drives import DriveRecording
 from drivers.simulated.machine import SimulatedMachine
 from telemetry.model.batch import MICROSECONDS, Batch, Group
+from tests.reference.drives import DriveRecording
 
 PACK = ("pack_voltage", "pack_current", "soc_reported", "discharge_allowed", "charge_allowed")
 SOURCES = {"pack": "pack", "cells": "cells", "vehicle": "controller", "wall": "meter"}

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from drivers.simulated.bench import BENCH_TESTS, TURNS_AT, on_stands
-from drivers.simulated.drives import DriveRecording
 from drivers.simulated.expected import rest_voltage
 from drivers.simulated.machine import RPM, SimulatedMachine
 from drivers.simulated.varied import scenario_named
@@ -21,6 +20,7 @@ from telemetry.report.bench_text import BenchTest, bench_lines, bench_object, ne
 from telemetry.store.ledger import Ledger, LedgerEntry
 from telemetry.store.reader import StoreReader
 from telemetry.subjects import demo_machine
+from tests.reference.drives import DriveRecording
 
 LONGEST_US = 60_000_000
 

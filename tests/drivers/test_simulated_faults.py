@@ -9,7 +9,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drivers.simulated.drives import FEW, faulty_drive
 from drivers.simulated.expected import resistance
 from drivers.simulated.faults.catalogue import FAULTS, fault_of
 from drivers.simulated.machine import SimulatedMachine
@@ -19,6 +18,7 @@ from drivers.simulated_machine import SimulatedMachineDriver
 from telemetry.machine.machine_file import parse_machine
 from telemetry.model.batch import merged
 from telemetry.model.recording import Recording
+from tests.reference.drives import FEW, faulty_drive
 
 SECONDS = 60.0
 

@@ -8,7 +8,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drivers.simulated.drives import faulty_drive
 from telemetry.machine.chemistry import CHEMISTRIES
 from telemetry.machine.limits import CONDITION_NAMES, LIMIT_NAMES, Limit, default_limits, limits_for, unjudged
 from telemetry.machine.limits_current import conductor_window_s, pack_window_s
@@ -16,6 +15,7 @@ from telemetry.machine.limits_history import ResistanceHistory
 from telemetry.machine.machine_file import Machine, parse_machine
 from telemetry.machine.sections import Pack, Vehicle
 from telemetry.model.signals import find_signal
+from tests.reference.drives import faulty_drive
 
 ROOT = Path(__file__).parents[2]
 LFP = '[pack]\nchemistry = "lfp"\ncells_in_series = 16\ncapacity_ah = 100\n'

@@ -17,7 +17,6 @@ import numpy as np
 import pytest
 
 from drivers.simulated.course import Leg
-from drivers.simulated.drives import Drive, faulty_drive
 from drivers.simulated.electronics import Guard
 from drivers.simulated.faults.catalogue import fault_of
 from drivers.simulated.machine_files import machine_file
@@ -29,6 +28,7 @@ from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import AlarmChange
 from telemetry.pipeline.judge import judge_for
 from telemetry.pipeline.run import standard_stages
+from tests.reference.drives import Drive, faulty_drive
 
 OURS = ("discharge-disabled", "supply-lost", "charge-disabled", "source-frozen", "joint-heating")
 IN_TIME_S = 0.5

@@ -101,7 +101,7 @@ _Simulated = tuple[str, Mapping[str, npt.NDArray[np.float64]], Sequence[float]]
 
 
 def _varied(cause: str, seed: int, seconds: float, rate_hz: float) -> _Simulated:
-    from drivers.simulated.drives import faulty_drive
+    from tests.reference.drives import faulty_drive
 
     drive = faulty_drive(cause, seed, seconds, rate_hz)
     wanted = {*BASIC, "pack_voltage", "cell_min_voltage", "cell_max_voltage", "charge_allowed", "enable_voltage"}

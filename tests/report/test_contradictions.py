@@ -9,7 +9,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from drivers.simulated.drives import faulty_drive
 from telemetry.analysis.charging import Charging
 from telemetry.analysis.outlook import Outlook
 from telemetry.analysis.storage import Storage
@@ -18,6 +17,7 @@ from telemetry.analysis.work import Work
 from telemetry.judged import Judged, judged
 from telemetry.report.labels import LABELS
 from telemetry.report.session_text import report_lines
+from tests.reference.drives import faulty_drive
 from tests.report.committed import NOWHERE, committed
 from tests.report.contradictions import objections
 

@@ -228,7 +228,7 @@ def test_wrong_use_is_one_sentence(arguments, word, tmp_path, capsys):
 
 
 def test_the_page_shows_each_event_that_made_it_hesitate_on_one_time_axis(tmp_path, capsys):
-    from drivers.simulated.drives import faulty_drive
+    from tests.reference.drives import faulty_drive
 
     drive = tmp_path / "trip.csv"
     faulty_drive("bms-trip", 4, 90.0).write_csv(drive)

@@ -6,13 +6,13 @@ from dataclasses import replace
 
 import pytest
 
-from drivers.simulated.drives import faulty_drive
 from telemetry.analysis.series import read_series
 from telemetry.analysis.session_figures import figures_of
 from telemetry.machine.machine_file import load_machine
 from telemetry.report.alarm_review import judged_anew, review_of
 from telemetry.report.alarm_text import alarm_object
 from telemetry.report.session_report import report_object
+from tests.reference.drives import faulty_drive
 from tests.report.committed import SESSIONS, committed
 
 

@@ -1,6 +1,6 @@
 """Short drives with a known fault, as recordings. The truth comes beside them and never in them.
 
-``python -m drivers.simulated.drives FAULT SEED FILE.csv`` writes one.
+``python -m tests.reference.drives FAULT SEED FILE.csv`` writes one.
 """
 
 from __future__ import annotations
@@ -14,15 +14,14 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from drivers.simulated.cells import Array
+from drivers.simulated.faults.catalogue import FAULTS, fault_of
+from drivers.simulated.faults.fault import FaultEvent
+from drivers.simulated.machine import SimulatedMachine
+from drivers.simulated.scenarios import Scenario
+from drivers.simulated.varied import VARIED, lively, scenario_named
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times
 from telemetry.model.recording import TimeBasis
-
-from .cells import Array
-from .faults.catalogue import FAULTS, fault_of
-from .faults.fault import FaultEvent
-from .machine import SimulatedMachine
-from .scenarios import Scenario
-from .varied import VARIED, lively, scenario_named
 
 SOURCE = "drive"
 MOST_ATTEMPTS = 6
