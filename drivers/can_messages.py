@@ -20,13 +20,13 @@ from telemetry.model.keys import number
 from telemetry.model.tables import settings_of
 
 from .decode import can_standards, message_catalogue
-from .decode.can_batches import CanBatches, CanFigures
+from .decode.can_batches import CanBatches
 from .decode.can_frames import EXTENDED, CanFrame, parameter_group
 from .decode.can_raw import as_bytes, log_line
 from .decode.can_standards import DecodingSettings
 from .links import can_bus
 from .links.can_settings import BusSettings
-from .links.pump import Piece, PumpFigures
+from .links.pump import Piece
 from .links.pumped_driver import PumpedDriver
 
 FRAMES_BEFORE_ADVICE = 200
@@ -43,28 +43,11 @@ class CanMessagesSettings(DecodingSettings, BusSettings):
     )
 
 
-@dataclass(frozen=True, slots=True)
-class CanMessagesFigures:
-    """What the bus is doing.
-
-    Attributes:
-        queue: the queue between the reading thread and the event loop.
-        frames: what became of the data frames.
-        error_frames: error frames seen.
-        unreadable: pieces of noise on the adapter's line, and frames cut short by it.
-
-    """
-
-    queue: PumpFigures
-    frames: CanFigures
-    error_frames: int
-    unreadable: int
-
-
 class CanMessagesDriver(PumpedDriver[can_bus.CanRead]):
     """Reads described messages from a CAN bus; a :class:`telemetry.driver.Driver`."""
 
     table: ClassVar = CanMessagesSettings
+    decoder: CanBatches
     raw_suffix: ClassVar = ".log"
 
     def __init__(self, context: DriverContext) -> None:
@@ -77,15 +60,10 @@ class CanMessagesDriver(PumpedDriver[can_bus.CanRead]):
             lambda: can_bus.open_can(bus, context.clock),
             None if tap is None else lambda _t, direction, read: _tap_frames(tap, direction, read.frames),
         )
-        self._batches = CanBatches(context.source, (), 0)
-        self._error_frames = 0
-        self._unreadable = 0
+        self.decoder = CanBatches(context.source, (), 0)
+        self.error_frames = 0
+        self.unreadable = 0
         self._identifiers: Counter[int] = Counter()
-
-    @property
-    def figures(self) -> CanMessagesFigures:
-        """The figures of this opening, at any time."""
-        return CanMessagesFigures(self._pump.figures, self._batches.figures, self._error_frames, self._unreadable)
 
     async def open(self) -> None:
         """Read the catalogue and open the bus.
@@ -96,25 +74,25 @@ class CanMessagesDriver(PumpedDriver[can_bus.CanRead]):
 
         """
         messages = await asyncio.to_thread(messages_of, self._settings)
-        self._batches = CanBatches(self._source, messages, close_after_us(self._settings))
+        self.decoder = CanBatches(self._source, messages, close_after_us(self._settings))
         await super().open()
 
     def decode(self, pieces: list[Piece[can_bus.CanRead]]) -> Iterable[Batch]:
         """Return a batch for each group that has rows."""
         for piece in pieces:
             if piece.lost_before:
-                self._batches.frames_lost()
-            self._error_frames += piece.data.errors
-            self._unreadable += piece.data.unreadable
-            self._batches.feed(piece.data.frames)
-            self._batches.close_due(piece.arrival)
+                self.decoder.frames_lost()
+            self.error_frames += piece.data.errors
+            self.unreadable += piece.data.unreadable
+            self.decoder.feed(piece.data.frames)
+            self.decoder.close_due(piece.arrival)
             if not self._advised:
                 self._identifiers.update(frame.key for frame in piece.data.frames)
-        return self._batches.taken()
+        return self.decoder.taken()
 
     def advice(self) -> str | None:
         """Say what a bus carries of which nothing is of use."""
-        figures = self._batches.figures
+        figures = self.decoder.figures
         if figures.understood > sum(figures.other_instances.values()):
             return None
         if figures.frames < FRAMES_BEFORE_ADVICE:

@@ -15,8 +15,8 @@ from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.keys import count
 from telemetry.model.tables import settings_of
 
-from .decode.position_sentences import PositionFigures, PositionSentences
-from .links.pump import Piece, PumpFigures
+from .decode.position_sentences import PositionSentences
+from .links.pump import Piece
 from .links.serial_driver import BYTES_BEFORE_ADVICE, SerialDriver, SerialSettings
 from .links.serial_port import GATHER_S
 
@@ -36,54 +36,36 @@ class SatellitePositionSettings(SerialSettings):
     )
 
 
-@dataclass(frozen=True, slots=True)
-class SatellitePositionFigures:
-    """What the link and the sentences are doing.
-
-    Attributes:
-        queue: the queue between the reading thread and the event loop.
-        sentences: bytes, sentences, rows, and what was bad, by reason.
-
-    """
-
-    queue: PumpFigures
-    sentences: PositionFigures
-
-
 class SatellitePositionDriver(SerialDriver):
     """Reads a satellite receiver; a :class:`telemetry.driver.Driver`."""
 
     table: ClassVar = SatellitePositionSettings
+    decoder: PositionSentences
     tells_position: ClassVar = True
     found: ClassVar = {"baud_rate": DEFAULT_BAUD_RATE}
 
     def __init__(self, context: DriverContext) -> None:
         super().__init__(context, settings_of(SatellitePositionSettings, context.settings), GATHER_S)
-        self._sentences = PositionSentences(context.source, GROUP)
-
-    @property
-    def figures(self) -> SatellitePositionFigures:
-        """The figures of this opening, at any time."""
-        return SatellitePositionFigures(self._pump.figures, self._sentences.figures)
+        self.decoder = PositionSentences(context.source, GROUP)
 
     def wait_s(self) -> float | None:
         """Return when the row held is complete if the line stays quiet."""
-        wake = self._sentences.wake
+        wake = self.decoder.wake
         return None if wake is None else max(0.0, (wake - self._clock.now()) / MICROSECONDS)
 
     def decode(self, pieces: list[Piece[bytes]]) -> Iterable[Batch]:
         """Return the rows that these pieces, or the quiet, complete."""
-        batch = self._sentences.feed(pieces) if pieces else self._sentences.quiet(self._clock.now())
+        batch = self.decoder.feed(pieces) if pieces else self.decoder.quiet(self._clock.now())
         return () if batch is None else (batch,)
 
     def rest(self) -> Iterable[Batch]:
         """Return the row held."""
-        batch = self._sentences.finish()
+        batch = self.decoder.finish()
         return () if batch is None else (batch,)
 
     def advice(self) -> str | None:
         """Say what is wrong with a receiver whose bytes give nothing."""
-        figures = self._sentences.figures
+        figures = self.decoder.figures
         if figures.sentences or figures.bytes < BYTES_BEFORE_ADVICE:
             return None if figures.sentences else ""
         reasons = ", ".join(f"{reason}: {count}" for reason, count in figures.bad.most_common(3))

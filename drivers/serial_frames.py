@@ -18,11 +18,11 @@ from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.errors import Problem
 from telemetry.model.tables import Rules, settings_of
 
-from .decode.frame_decoder import FrameDecoder, FrameFigures
+from .decode.frame_decoder import FrameDecoder
 from .decode.frame_map import MapSettings, requests_of
 from .decode.frame_poll import FramePoll
 from .links import serial_port
-from .links.pump import Piece, PumpFigures
+from .links.pump import Piece
 from .links.serial_driver import BYTES_BEFORE_ADVICE, SerialDriver, SerialSettings
 
 GATHER_S = 0.005
@@ -46,55 +46,35 @@ class SerialFramesSettings(MapSettings, SerialSettings):
     rules: ClassVar[Rules] = (_for_a_line,)
 
 
-@dataclass(frozen=True, slots=True)
-class SerialFramesFigures:
-    """What the link and the frames are doing.
-
-    Attributes:
-        queue: the queue between the reading thread and the event loop.
-        frames: bytes, frames, rows, and what was bad, by reason.
-        requests: requests sent.
-
-    """
-
-    queue: PumpFigures
-    frames: FrameFigures
-    requests: int
-
-
 class SerialFramesDriver(SerialDriver):
     """Reads frames from a serial port; a :class:`telemetry.driver.Driver`."""
 
     table: ClassVar = SerialFramesSettings
+    decoder: FrameDecoder
     found: ClassVar = {"baud_rate": 115200, "map": "pack.toml"}
 
     def __init__(self, context: DriverContext) -> None:
         settings = settings_of(SerialFramesSettings, context.settings)
         self._map = settings.map
         super().__init__(context, settings, GATHER_S if self._map.requests else serial_port.GATHER_S)
-        self._decoder = FrameDecoder(self._map, context.source)
+        self.decoder = FrameDecoder(self._map, context.source)
         self._poll: FramePoll | None = None
-        self._requests = 0
-
-    @property
-    def figures(self) -> SerialFramesFigures:
-        """The figures of this opening, at any time."""
-        return SerialFramesFigures(self._pump.figures, self._decoder.figures, self._requests)
+        self.requests_sent = 0
 
     def begin(self) -> Iterable[Batch]:
         """Send what is due; return the rows that a request without an answer, or the cycle's end, leaves."""
         if self._map.requests and self._poll is None:
             self._poll = FramePoll(self._map, self._clock.now())
         batches: list[Batch] = []
-        while self._poll is not None and (step := self._poll.step(self._clock.now(), self._decoder.answered)):
+        while self._poll is not None and (step := self._poll.step(self._clock.now(), self.decoder.answered)):
             if step.overdue:
-                batches += self._decoder.overdue()
+                batches += self.decoder.overdue()
             if step.cycle_over:
-                batches += self._decoder.cycle_over()
+                batches += self.decoder.cycle_over()
             if step.send is not None:
-                self._decoder.asked(step.send)
+                self.decoder.asked(step.send)
                 self._pump.send(step.send.data)
-                self._requests += 1
+                self.requests_sent += 1
         return batches
 
     def wait_s(self) -> float | None:
@@ -109,17 +89,17 @@ class SerialFramesDriver(SerialDriver):
         batches: list[Batch] = []
         for piece in pieces:
             if piece.lost_before:
-                self._decoder.restart()
-            batches += self._decoder.feed(piece.data, piece.arrival)
+                self.decoder.restart()
+            batches += self.decoder.feed(piece.data, piece.arrival)
         return batches
 
     def rest(self) -> Iterable[Batch]:
         """Return what the cycle has brought so far."""
-        return self._decoder.cycle_over()
+        return self.decoder.cycle_over()
 
     def advice(self) -> str | None:
         """Say what is wrong with bytes that give nothing."""
-        figures = self._decoder.figures
+        figures = self.decoder.figures
         if figures.rows or figures.bytes < BYTES_BEFORE_ADVICE:
             return None if figures.rows else ""
         reasons = (figures.bad + figures.unread).most_common(3)

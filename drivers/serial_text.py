@@ -18,9 +18,8 @@ from telemetry.model.tables import settings_of
 
 from .decode.kinds import PlainName
 from .decode.text_batches import TextBatches
-from .decode.text_lines import TextFigures
 from .decode.text_settings import TextSettings
-from .links.pump import Piece, PumpFigures
+from .links.pump import Piece
 from .links.serial_driver import SerialDriver, SerialSettings
 from .links.serial_port import GATHER_S
 
@@ -34,49 +33,25 @@ class SerialTextSettings(TextSettings, SerialSettings):
     group: str = setting(PlainName(), "name under which the rows are stored", "your choice", "pedal", default="lines")
 
 
-@dataclass(frozen=True, slots=True)
-class SerialTextFigures:
-    """What the link and the text are doing.
-
-    Attributes:
-        queue: the queue between the reading thread and the event loop.
-        text: bytes, lines, rows, and what was bad, by reason.
-        device_restarts: times that the device's own time began anew.
-        rows_without_device_time: rows timed by their neighbours since their device time was missing or unfit.
-
-    """
-
-    queue: PumpFigures
-    text: TextFigures
-    device_restarts: int
-    rows_without_device_time: int
-
-
 class SerialTextDriver(SerialDriver):
     """Reads text lines from a serial port; a :class:`telemetry.driver.Driver`."""
 
     table: ClassVar = SerialTextSettings
+    decoder: TextBatches
 
     def __init__(self, context: DriverContext) -> None:
         settings = settings_of(SerialTextSettings, context.settings)
         super().__init__(context, settings, GATHER_S)
-        self._text = TextBatches(Group(context.source, settings.group, ()), settings)
-
-    @property
-    def figures(self) -> SerialTextFigures:
-        """The figures of this opening, at any time."""
-        clock = self._text.device_clock
-        restarts, untimed = (0, 0) if clock is None else (clock.restarts, clock.untimed)
-        return SerialTextFigures(self._pump.figures, self._text.figures, restarts, untimed)
+        self.decoder = TextBatches(Group(context.source, settings.group, ()), settings)
 
     def decode(self, pieces: list[Piece[bytes]]) -> Iterable[Batch]:
         """Return one batch for what each read brought."""
-        batch = self._text.feed(pieces)
+        batch = self.decoder.feed(pieces)
         return () if batch is None else (batch,)
 
     def advice(self) -> str | None:
         """Say what is wrong with lines that give nothing."""
-        text = self._text.figures
+        text = self.decoder.figures
         if text.rows or text.lines < LINES_BEFORE_ADVICE:
             return None if text.rows else ""
         reasons = ", ".join(f"{reason}: {count}" for reason, count in text.bad.most_common(3)) or "blank lines"

@@ -5,16 +5,25 @@ from __future__ import annotations
 import logging
 from abc import ABC, abstractmethod
 from collections.abc import AsyncIterator, Callable, Iterable
-from typing import ClassVar, Generic, Literal
+from dataclasses import dataclass
+from typing import Any, ClassVar, Generic, Literal
 
 from telemetry.driver import Declared, DriverContext
 from telemetry.model.batch import Batch
 from telemetry.model.capture import Direction
 from telemetry.model.errors import LinkError
 
-from .pump import BlockingLink, DataT, Piece, Pump
+from .pump import BlockingLink, DataT, Piece, Pump, PumpFigures
 
 log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class LinkFigures:
+    """What a link is doing: the queue from the reading thread to the event loop, and what became of its pieces."""
+
+    queue: PumpFigures
+    decoded: Any
 
 
 class PumpedDriver(Declared, ABC, Generic[DataT]):
@@ -30,6 +39,8 @@ class PumpedDriver(Declared, ABC, Generic[DataT]):
 
     kind: ClassVar[Literal["wired", "radio", "plan"]] = "wired"
     silence_s: float | None
+    decoder: Any = None
+    """What makes rows of the pieces; its ``figures`` tell what became of them."""
 
     def __init__(
         self,
@@ -43,6 +54,11 @@ class PumpedDriver(Declared, ABC, Generic[DataT]):
         self._name = name
         self._pump = Pump(open_link, context.clock, name, tap=tap)
         self._advised = False
+
+    @property
+    def figures(self) -> LinkFigures:
+        """The figures of this opening, at any time."""
+        return LinkFigures(self._pump.figures, None if self.decoder is None else self.decoder.figures)
 
     @abstractmethod
     def decode(self, pieces: list[Piece[DataT]]) -> Iterable[Batch]:

@@ -121,7 +121,7 @@ async def live(seconds: float = 10.0) -> None:
         await asyncio.wait([reading])
         await driver.close()
     used = (after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime) / passed
-    print(f"live at {sent / seconds:,.0f} frames/s: {sent} sent, {figures.frames.frames} decoded, {rows} rows, ")
+    print(f"live at {sent / seconds:,.0f} frames/s: {sent} sent, {figures.decoded.frames} decoded, {rows} rows, ")
     print(f"  {100 * used:.1f} % of one core, queue at most {figures.queue.fullest} of {figures.queue.limit}")
 
 

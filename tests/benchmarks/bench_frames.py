@@ -53,7 +53,7 @@ def decoding(frames: int = 20_000) -> tuple[float, float, float]:
         for n in range(frames // 10):
             decoder.feed(data, n)
         rates.append(frames / (time.process_time() - start))
-        assert decoder.figures.frames.total() == frames
+        assert decoder.figures.decoded.total() == frames
     decoder, noise = FrameDecoder(PLAIN, "pack"), b"\xa5\x5a" * 500
     start = time.process_time()
     for n in range(40):
@@ -103,7 +103,7 @@ async def measure(seconds: float, polled: bool) -> tuple[float, float, int]:
         os.close(master)
         os.close(slave)
         figures = driver.figures
-        return share, rate, figures.frames.bad.total() + figures.frames.overdue + figures.queue.drops
+        return share, rate, figures.decoded.bad.total() + figures.decoded.overdue + figures.queue.drops
 
 
 def main() -> None:

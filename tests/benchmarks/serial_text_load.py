@@ -62,7 +62,7 @@ async def measure(seconds: float, with_board: bool) -> tuple[float, int, int, in
         await board.wait()
     os.close(master)
     os.close(slave)
-    return share, rows, batches, sum(driver.figures.text.bad.values())
+    return share, rows, batches, sum(driver.figures.decoded.bad.values())
 
 
 def main() -> None:

@@ -174,7 +174,7 @@ async def test_error_frames_are_counted_and_explained():
         send_error(bus)
     with pytest.raises(LinkLost, match=r"virtual noisy gave 50 error frames .* bit_rate = 500000 is probably not"):
         await rows(opened, 1)
-    assert opened.figures.error_frames == 2 * ERRORS_BEFORE_LOST - 1
+    assert opened.error_frames == 2 * ERRORS_BEFORE_LOST - 1
     await opened.close()
     bus.close()
 
@@ -244,7 +244,7 @@ async def test_a_row_with_a_message_missing_is_given_in_time(tmp_path):
         bus.send(0x300 + 1, (3300).to_bytes(2, "little") * 4)
         got = await rows(opened, 1, 2.0)
         assert sum(value == value for value in got.values()) in (2, 4)
-        assert opened.figures.frames.incomplete_rows == 1
+        assert opened.figures.decoded.incomplete_rows == 1
         bus.close()
         await opened.close()
 
@@ -257,7 +257,7 @@ async def test_noise_on_an_adapters_line_is_passed_over_and_counted():
         devices.print_garbage(0.2)
         await asyncio.sleep(0.25)
         assert (await rows(opened, 60))["pack_voltage"] == pytest.approx(51.45, abs=0.025)
-        assert opened.figures.unreadable > 0
+        assert opened.unreadable > 0
         await opened.close()
 
 

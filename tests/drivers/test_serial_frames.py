@@ -104,8 +104,8 @@ async def test_a_polled_pack_is_asked_and_its_answers_are_read():
         assert set(pack.received) == {first, second}
         assert pack.received[first] > pack.received[second] >= 2, "the cells are asked for in every second cycle"
         assert not pack.strange
-        assert not driver.figures.frames.bad
-        assert driver.figures.requests == pack.received.total()
+        assert not driver.figures.decoded.bad
+        assert driver.requests_sent == pack.received.total()
 
 
 async def test_the_bytes_sent_are_the_maps_requests_and_nothing_else_ever(line, tmp_path):
@@ -163,8 +163,8 @@ async def test_what_is_not_answered_is_unknown_and_the_rest_goes_on(line, tmp_pa
     assert batches[0].group.signals[-1] == "cell_04_voltage"
     assert values[:, 0] == pytest.approx([51.47] * 3)
     assert np.isnan(values[:, -4:]).all()
-    assert driver.figures.frames.overdue >= 3
-    assert driver.figures.frames.incomplete_rows == 3
+    assert driver.figures.decoded.overdue >= 3
+    assert driver.figures.decoded.incomplete_rows == 3
 
 
 async def test_what_came_before_the_link_broke_is_given_out(line, tmp_path):
@@ -202,7 +202,7 @@ async def test_noise_before_an_answer_does_not_lose_it(line, tmp_path):
     await driver.close()
     far.close()
     assert {batch.group.name for batch in batches} == {"pack", "cells"}
-    assert driver.figures.frames.overdue == 0
+    assert driver.figures.decoded.overdue == 0
 
 
 async def test_a_wrong_map_is_said_once_in_the_log(line, tmp_path, caplog):

@@ -67,9 +67,9 @@ class TestDriver:
         assert columns["pack_voltage"][0] == 51.9
         assert columns["pack_current"][1] == 12.5
         assert np.isnan(columns["pack_current"][0])
-        assert driver.figures.text.bad == {"joined in the middle": 1}
+        assert driver.figures.decoded.bad == {"joined in the middle": 1}
         assert times[1] == times[0] <= SystemClock().now()
-        group = driver._text.group
+        group = driver.decoder.group
         assert group == Group("board", "pedal", ("pack_voltage", "throttle_voltage", "pack_current"))
 
     async def test_the_board_s_own_time_spaces_its_lines(self, line, opened):
@@ -240,7 +240,7 @@ class TestPeer:
         heat = dict(zip(columns["pack_current"], columns["motor_temperature"], strict=True))
         known = [n for n, value in heat.items() if not np.isnan(value)]
         assert known == [n for n in columns["pack_current"] if n % 4 == 0]
-        assert driver.figures.text.bad.get("not a number", 0) == 0
+        assert driver.figures.decoded.bad.get("not a number", 0) == 0
 
     async def test_lines_are_thrown_away_when_nobody_reads_and_the_board_never_blocks(self):
         clock = ManualClock(1_000_000)

@@ -76,8 +76,8 @@ def _balance(**sides: tuple[int, int]) -> str:
 def _text_adds_up(figures: list[Any], rows: int, read: int) -> str:
     assert not any(each.queue.drops for each in figures)
     return _balance(
-        bytes_read_and_decoded=(read, sum(each.text.bytes for each in figures)),
-        rows_decoded_and_stored=(sum(each.text.rows for each in figures), rows),
+        bytes_read_and_decoded=(read, sum(each.decoded.bytes for each in figures)),
+        rows_decoded_and_stored=(sum(each.decoded.rows for each in figures), rows),
     )
 
 
@@ -95,15 +95,15 @@ def _frames_add_up(frames: list[Any], rows: int, read: int, size: int) -> str:
 
 
 def _can_adds_up(figures: list[Any], rows: int, read: int) -> str:
-    strange = sum(each.frames.frames - each.frames.understood for each in figures)
-    wrong = _balance(rows_decoded_and_stored=(sum(each.frames.understood for each in figures), rows))
+    strange = sum(each.decoded.frames - each.decoded.understood for each in figures)
+    wrong = _balance(rows_decoded_and_stored=(sum(each.decoded.understood for each in figures), rows))
     return wrong or ("" if strange >= 0 else f"{-strange} more frames understood than came")
 
 
 def _position_adds_up(figures: list[Any], rows: int, read: int) -> str:
     return _balance(
-        bytes_read_and_decoded=(read, sum(each.sentences.bytes for each in figures)),
-        rows_decoded_and_stored=(sum(each.sentences.rows for each in figures), rows),
+        bytes_read_and_decoded=(read, sum(each.decoded.bytes for each in figures)),
+        rows_decoded_and_stored=(sum(each.decoded.rows for each in figures), rows),
     )
 
 
@@ -207,7 +207,7 @@ KINDS = (
         _say_on_line,
         b"\x00\x00\x2a\x42\x42\x00\x00\x12\x34",
         _other_frames,
-        adds_up=lambda figures, rows, read: _frames_add_up([f.frames for f in figures], rows, read, FRAME_BYTES),
+        adds_up=lambda figures, rows, read: _frames_add_up([f.decoded for f in figures], rows, read, FRAME_BYTES),
     ),
     Kind(
         "can-messages",
