@@ -3,25 +3,17 @@
 from __future__ import annotations
 
 import argparse
-import tomllib
 from collections import Counter
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from . import branches
-from .trials import ROOMS, draw, results_in
+from .trials import ROOMS, draw, equivalents, results_in
 
 PAGE = Path(__file__).parents[2] / "docs" / "trust.md"
-EQUIVALENT = Path(__file__).with_name("equivalent.toml")
 BEGIN, END = "<!-- mutants -->", "<!-- end of mutants -->"
 _HEAD = "| room | drawn | tried | killed | equivalent | survived | killed, less equivalents | made | seed |"
-
-
-def equivalents() -> dict[tuple[str, str, str], str]:
-    """Return the reason why a mutant changes nothing that anybody can see, by file, line of code and change."""
-    stated = tomllib.loads(EQUIVALENT.read_text(encoding="utf-8"))["mutant"]
-    return {(each["file"], each["line"], each["new"]): each["why"] for each in stated}
 
 
 def write_table(work: Path, options: argparse.Namespace, page: Path = PAGE) -> None:
@@ -50,21 +42,16 @@ def _of_rooms(results: Path, options: argparse.Namespace) -> tuple[list[str], li
     for room in ROOMS:
         # Only what was tried of the code as it stands; where a line has changed it has to be tried again.
         drawn = draw(room, -(-options.count // len(ROOMS)), options.seed)
-        tried = [found[site.identity] | {"name": site.name} for site in drawn if site.identity in found]
-        kinds = Counter(_kind(each, known) for each in tried)
+        known_here = [site for site in drawn if (site.file, site.text, site.new) in known]
+        tried = [
+            found[site.identity] | {"name": site.name}
+            for site in drawn
+            if site.identity in found and site not in known_here
+        ]
+        kinds = Counter("killed" if each["status"] == "killed" else "survived" for each in tried)
         real = kinds["killed"] + kinds["survived"]
         share = f"{kinds['killed'] / real:.0%}" if real else "-"
-        counts = (len(tried), kinds["killed"], kinds["equivalent"], kinds["survived"])
+        counts = (len(tried) + len(known_here), kinds["killed"], len(known_here), kinds["survived"])
         rows.append(f"| {' | '.join(map(str, (f'`{room}`', len(drawn), *counts, share, made, options.seed)))} |")
-        survivors += [each for each in tried if _kind(each, known) == "survived"]
+        survivors += [each for each in tried if each["status"] != "killed"]
     return rows, survivors
-
-
-def _kind(result: dict[str, Any], known: dict[tuple[str, str, str], str]) -> str:
-    if result["status"] == "killed":
-        return "killed"
-    return "equivalent" if (_place(result), result["line"], result["new"]) in known else "survived"
-
-
-def _place(result: dict[str, Any]) -> str:
-    return str(result["name"]).partition(":")[0]

@@ -9,6 +9,7 @@ import json
 import os
 import sys
 import time
+import tomllib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
@@ -30,6 +31,7 @@ FOLDERS = {"drivers/decode": "tests/drivers"}
 """Where a room's own tests are, unless in the folder of its name."""
 NEAR = ("pipeline", "recordings", "reference", "report", "model")
 """Folders whose tests are quick enough to try a change in another room that they import."""
+EQUIVALENT = Path(__file__).with_name("equivalent.toml")
 BATCH = 25
 """How many mutants are tried with tests collected once."""
 ENDLESS = 1e6
@@ -48,6 +50,12 @@ def draw(room: str, count: int, seed: int) -> list[Site]:
     What is drawn hangs on the text of each site and the seed alone, so a change elsewhere draws nothing anew.
     """
     return sorted(sites_in(room), key=lambda site: site.rank(seed))[:count]
+
+
+def equivalents() -> dict[tuple[str, str, str], str]:
+    """Return the reason why a mutant changes nothing that anybody can see, by file, line of code and change."""
+    stated = tomllib.loads(EQUIVALENT.read_text(encoding="utf-8"))["mutant"]
+    return {(each["file"], each["line"], each["new"]): each["why"] for each in stated}
 
 
 def results_in(path: Path) -> dict[str, dict[str, Any]]:
@@ -93,9 +101,11 @@ class _Trials:
         """Try what is to be tried, until that time of the monotonic clock."""
         self._chart.make(tests_of(self._room))
         before = results_in(self._results)
+        known = equivalents()
         again = ("survived", "no test") if self._options.again else ()
         drawn = draw(self._room, -(-self._options.count // len(ROOMS)), self._options.seed)
-        due = [site for site in drawn if (old := before.get(site.identity)) is None or old["status"] in again]
+        undecided = [site for site in drawn if (site.file, site.text, site.new) not in known]
+        due = [site for site in undecided if (old := before.get(site.identity)) is None or old["status"] in again]
         print(f"{self._room}: {len(due)} of {len(drawn)} to try", flush=True)
         for at in range(0, len(due), BATCH):
             self._batch(due[at : at + BATCH], until)
