@@ -36,7 +36,7 @@ def _records(page: bytes) -> Iterator[tuple[int, list[Field]]]:
         try:
             size, place = _varint(page, place)
             row, place = _varint(page, place)
-            if 0 < size <= len(page) - 35 and place + size <= len(page):  # else in overflow pages, or damaged
+            if 0 < size <= len(page) - 35:  # else in overflow pages, or damaged
                 yield row, _record(page[place : place + size])
         except (IndexError, struct.error, UnicodeDecodeError, ValueError):
             continue
