@@ -9,13 +9,13 @@ from functools import lru_cache
 
 import numpy as np
 
-from telemetry.machine.limits import Limit
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.events import AlarmLevel
 from telemetry.pipeline.snapshot import Reading, Snapshot
 from telemetry.pipeline.strip import Strip
 from telemetry.screen.formats import Places, age_text
 from telemetry.screen.gauge import Bar, Gauge
+from telemetry.screen.reach import Reach, bound_of, reach_of, voltage_reach
 from telemetry.screen.scene import Scene
 from telemetry.screen.theme import Meaning
 from telemetry.screen.trace import TraceScale
@@ -33,10 +33,6 @@ _LIMITS = {
 }
 """The limits whose alarms make a lane's label a badge."""
 _WORST_S = 60
-_WITHOUT_OTHER = 1.4
-"""The upper limit over the lower one where only one of them is known."""
-_ABOVE_FULL = 0.15
-"""Part of the scale of a trace above a full pack at rest."""
 
 
 @dataclass(frozen=True)
@@ -65,31 +61,6 @@ class Lane:
     worst: str = ""
 
 
-@dataclass(frozen=True)
-class _Reach:
-    """A gauge's way from its left end to its limit, in the signal's unit."""
-
-    limit: Limit
-    left: float
-
-    @property
-    def bound(self) -> float:
-        bound = self.limit.trip if self.limit.trip is not None else self.limit.warn
-        return self.left if bound is None else bound
-
-    @property
-    def warn(self) -> float | None:
-        return None if self.limit.trip is None or self.limit.warn is None else self.share(self.limit.warn)
-
-    def share(self, value: float) -> float:
-        """Return where ``value`` is: 0 at the left end, 1 at the limit, above 1 past it."""
-        return max(0.0, (value - self.left) / (self.bound - self.left))
-
-    def apart(self, value: float) -> float:
-        """Return how far ``value`` is inside the limit; negative past it."""
-        return value - self.bound if self.limit.side == "low" else self.bound - value
-
-
 def lanes_of(scene: Scene) -> tuple[Lane, Lane, Lane]:
     """Return voltage, current and cell at this moment."""
     return _voltage(scene), _current(scene), _cell(scene)
@@ -109,7 +80,7 @@ def _voltage(scene: Scene) -> Lane:
     cells = scene.scale.cells
     full = None if cells is None or scene.scale.full_v is None else cells * scene.scale.full_v
     empty = None if cells is None or scene.scale.empty_v is None else cells * scene.scale.empty_v
-    reach, full_text = _voltage_reach(scene, "pack", "pack_voltage", (full, empty))
+    reach, full_text = voltage_reach(scene, "pack", "pack_voltage", (full, empty))
     places = _voltage_places(scene)
     lane = _lane(scene, "pack_voltage", ("VOLTAGE", "VOLTAGE"), places, reach, 2 if is_small(scene) else 1)
     if scene.snapshot.no_discharge and lane.gauge.meaning != "old":
@@ -122,7 +93,7 @@ def _voltage(scene: Scene) -> Lane:
 
 def _cell(scene: Scene) -> Lane:
     scale = scene.scale
-    reach, _ = _voltage_reach(scene, "cell", "cell_min_voltage", (scale.full_v, scale.empty_v))
+    reach, _ = voltage_reach(scene, "cell", "cell_min_voltage", (scale.full_v, scale.empty_v))
     highest = reach.limit.side == "high" if reach is not None else scene.phase == "CHARGING"
     signal, numbers, word = (
         ("cell_max_voltage", "cell_max_number", "HIGHEST")
@@ -139,42 +110,11 @@ def _cell(scene: Scene) -> Lane:
     return replace(lane, gauge=replace(lane.gauge, middle=middle))
 
 
-def _voltage_reach(
-    scene: Scene, which: str, signal: str, ends: tuple[float | None, float | None]
-) -> tuple[_Reach | None, str]:
-    """Return the way to the limit that counts now, and what to say of its left end.
-
-    While charging that is the upper limit. Else it is the lower one, from a full pack at rest on; what is above that
-    goes towards the upper limit.
-    """
-    low, high = (scene.snapshot.limits.get(f"{which}-voltage-{side}") for side in ("low", "high"))
-    full, empty = ends
-    if scene.phase == "CHARGING" and high is not None:
-        top = _bound(high) or 0.0
-        return _Reach(high, empty or _bound(low) or top / _WITHOUT_OTHER), ""
-    value = scene.snapshot.fresh(signal.replace("min", "max"), scene.now)
-    above = full is not None and high is not None and value is not None and value > full
-    turned = scene.settled.high(which, scene.now, above)
-    if turned and high is not None and full is not None:
-        return _Reach(high, full), " full"
-    if low is None:
-        return None, ""
-    bottom = _bound(low) or 0.0
-    return _Reach(low, full or _bound(high) or bottom * _WITHOUT_OTHER), " full"
-
-
-def _bound(limit: Limit | None) -> float | None:
-    if limit is None:
-        return None
-    return limit.trip if limit.trip is not None else limit.warn
-
-
 def _current(scene: Scene) -> Lane:
     snapshot = scene.snapshot
     direction = snapshot.direction(scene.now)
     into = scene.settled.into(scene.now, direction == "charge") or scene.phase == "CHARGING"
-    limit = snapshot.limits.get("charge-current" if into else "discharge-current")
-    reach = None if limit is None or not _bound(limit) else _Reach(limit, 0.0)
+    reach = reach_of(snapshot.limits.get("charge-current" if into else "discharge-current"), 0.0)
     whole = scene.phase in ("DRIVING", "WORKING")
     places = Places(True, 2, 2) if is_small(scene) else Places(True, 3, 0) if whole else Places(True, 2, 1)
     name = "CURRENT in" if into else "CURRENT out"
@@ -188,8 +128,8 @@ def _current(scene: Scene) -> Lane:
 def _current_trace(scene: Scene) -> TraceScale:
     charging = scene.phase == "CHARGING"
     main, other = ("charge-current", "discharge-current") if charging else ("discharge-current", "charge-current")
-    top = abs(_bound(scene.snapshot.limits.get(main)) or 0.0)
-    bottom = 0.0 if charging else abs(_bound(scene.snapshot.limits.get(other)) or 0.3 * top)
+    top = abs(bound_of(scene.snapshot.limits.get(main)) or 0.0)
+    bottom = 0.0 if charging else abs(bound_of(scene.snapshot.limits.get(other)) or 0.3 * top)
     if not top:
         low, high = scene.snapshot.extremes.get("pack_current", (0.0, 1.0))
         return TraceScale(min(low, 0.0), max(high, 1.0))
@@ -197,7 +137,7 @@ def _current_trace(scene: Scene) -> TraceScale:
 
 
 def _lane(
-    scene: Scene, signal: str, names: tuple[str, str], places: Places, reach: _Reach | None, decimals: int
+    scene: Scene, signal: str, names: tuple[str, str], places: Places, reach: Reach | None, decimals: int
 ) -> Lane:
     """Return the lane of ``signal`` with all that its value and its limit say."""
     snapshot, now = scene.snapshot, scene.now
@@ -208,9 +148,9 @@ def _lane(
     trace = TraceScale(0.0, 1.0)
     if reach is not None:
         fixed = f"{abs(reach.bound):.{decimals}f}"
-        ends = (f"{reach.left:.{decimals}f}", f"{_bound_word(reach.limit)} {fixed}")
+        ends = (f"{reach.left:.{decimals}f}", f"{reach.word} {fixed}")
         gauge = replace(gauge, left="0" if not reach.left else ends[0], right=ends[1], warn=reach.warn)
-        trace = _voltage_trace(reach)
+        trace = reach.trace
     elif signal in snapshot.extremes:
         trace = TraceScale(*_widened(*snapshot.extremes[signal]))
     if reading is None:
@@ -225,7 +165,7 @@ def _lane(
     return _judged(scene, Lane(signal, digits, places, gauge, trace), reach, reading, f".{decimals}f", unit)
 
 
-def _judged(scene: Scene, lane: Lane, reach: _Reach, reading: Reading, form: str, unit: str) -> Lane:
+def _judged(scene: Scene, lane: Lane, reach: Reach, reading: Reading, form: str, unit: str) -> Lane:
     """Add to a lane how its fresh value stands to its limit."""
     snapshot, value = scene.snapshot, reading.value
     apart, fill = reach.apart(value), reach.share(value)
@@ -238,18 +178,13 @@ def _judged(scene: Scene, lane: Lane, reach: _Reach, reading: Reading, form: str
         said, left, bar = "", "", "idle"  # inside its limit, and yet nothing is well: no ampere is left
     gauge = replace(lane.gauge, said=said, meaning=meaning, fill=fill, bar=bar, worst=_worst(scene, lane, reach))
     low, high = snapshot.extremes.get(lane.signal, (value, value))
-    least = max(0.0, reach.apart(low if _is_low(reach) else high))
+    least = max(0.0, reach.apart(low if reach.is_falling else high))
     return replace(lane, gauge=gauge, left=left, worst=f"{least:{form}} {unit}")
 
 
-def _is_low(reach: _Reach) -> bool:
-    """Tell whether the lowest value is the one nearest to the limit."""
-    return reach.bound < reach.left
-
-
-def _worst(scene: Scene, lane: Lane, reach: _Reach) -> float | None:
+def _worst(scene: Scene, lane: Lane, reach: Reach) -> float | None:
     low, high = _extremes(scene.snapshot.strips[lane.signal], scene.now // MICROSECONDS)
-    return None if math.isnan(low) else reach.share(low if _is_low(reach) else high)
+    return None if math.isnan(low) else reach.share(low if reach.is_falling else high)
 
 
 @lru_cache(maxsize=8)
@@ -260,22 +195,9 @@ def _extremes(strip: Strip, second: int) -> tuple[float, float]:
     return (float(low[known].min()), float(high[known].max())) if known.any() else (math.nan, math.nan)
 
 
-def _voltage_trace(reach: _Reach) -> TraceScale:
-    way = reach.left - reach.bound
-    if way > 0:
-        return TraceScale(reach.bound, reach.left + _ABOVE_FULL * way, limit="low")
-    return TraceScale(reach.left, reach.bound, limit="high")
-
-
 def _widened(low: float, high: float) -> tuple[float, float]:
     room = max(0.1 * (high - low), 0.02 * max(abs(low), abs(high)), 0.01)
     return low - room, high + room
-
-
-def _bound_word(limit: Limit) -> str:
-    if limit.name in _LIMITS["pack_current"]:
-        return "limit"
-    return "cut-off" if limit.side == "low" else "high"
 
 
 def _standing(snapshot: Snapshot, signal: str) -> AlarmLevel | None:
@@ -301,7 +223,7 @@ def _most_volts(scene: Scene) -> float | None:
     """Return the highest voltage to expect: what is stated, so that a value never moves the places."""
     known: Iterator[float | None] = iter(
         (
-            _bound(scene.snapshot.limits.get("pack-voltage-high")),
+            bound_of(scene.snapshot.limits.get("pack-voltage-high")),
             None if scene.scale.cells is None else scene.scale.cells * (scene.scale.full_v or 0.0),
             scene.snapshot.extremes.get("pack_voltage", (0.0, None))[1],
         )

@@ -8,6 +8,8 @@ from itertools import product
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from telemetry.alarms.acts import ALARM_NAMES, SITUATIONS, act_for, alarm_name
 from telemetry.screen.band import BAND_ROWS, band_lines
@@ -63,6 +65,18 @@ def test_every_act_stands_whole_in_the_band(size: tuple[int, int]) -> None:
         assert stands_whole(wrong.do, lines), (wrong, lines)
         lettered = size[0] >= 120  # the place may be in large letters there
         assert lettered or stands_whole(wrong.where, lines), (wrong, lines)
+
+
+@given(st.integers(60, 230), st.integers(17, 72))
+@settings(max_examples=12, deadline=None)
+def test_no_act_is_cut_at_any_size(columns: int, rows: int) -> None:
+    frame = frame_for(columns, rows)
+    assert frame is not None
+    for wrong in (act for act in acts() if act.word):
+        lines = band_lines(wrong, frame.band_width - 2, frame.band_rows)
+        assert len(lines) <= frame.band_rows + (frame.scale == 1), (wrong, lines)
+        assert max(map(len, lines)) <= frame.band_width - 2, (wrong, lines)
+        assert stands_whole(wrong.do, lines), (wrong, lines)
 
 
 @pytest.mark.parametrize("width", [44, 60, 80, 120, 160, 200])

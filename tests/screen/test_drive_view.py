@@ -18,6 +18,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
+from telemetry.machine.limits import Limit
 from telemetry.model.batch import Span
 from telemetry.model.events import AlarmChange
 from telemetry.screen.canvas import Canvas, Line
@@ -26,7 +27,9 @@ from telemetry.screen.drive_view import draw_drive
 from telemetry.screen.frame import frame_for
 from telemetry.screen.gauge import Gauge, draw_gauge
 from telemetry.screen.lanes import lanes_of
+from telemetry.screen.scales import PackScale
 from telemetry.screen.scene import Scene
+from telemetry.screen.settled import Settlement
 from telemetry.screen.slots import fitted_digits, slots_of
 from telemetry.screen.theme import Colours, Light, palette
 from telemetry.screen.units import IMPERIAL
@@ -41,6 +44,7 @@ TAKEN = (
     *((state, (120, 40), "full") for state in ("charging", "bms_trip", "link_lost")),
     *((state, (80, 24), "none") for state in ("warning", "charging")),
 )
+HUNDREDTHS = st.integers(-50_000, 50_000).map(lambda hundredths: hundredths / 100)
 ALL_SIZES = [(60, 17), (61, 23), (79, 24), (80, 24), (95, 30), (120, 24), (120, 40), (121, 44), (160, 45), (220, 70)]
 
 
@@ -144,7 +148,7 @@ def test_no_place_moves_while_values_run_through_their_range(
     assert frame is not None
     scene.snapshot.readings.update(readings)
     try:
-        moment = replace(scene, settled=type(scene.settled)())
+        moment = replace(scene, settled=Settlement())
         lanes, rows = lanes_of(moment), text_of(drawn(moment, size)).split("\n")
         slots = slots_of(moment)
     finally:
@@ -214,6 +218,31 @@ def test_past_a_bound_is_caution_at_once_and_danger_only_when_judged() -> None:
     assert judged(40.0, ("cell-spread", "cell_spread", "warn")).meaning is None
 
 
+@given(
+    st.lists(st.tuples(st.sampled_from(LIMITS), st.none() | HUNDREDTHS, st.none() | HUNDREDTHS)),
+    st.sampled_from([SCALE, PackScale(), PackScale(1, 0.5, 4.0), PackScale(200, 4.2, 4.2)]),
+    st.sampled_from(["working", "charging", "resting"]),
+)
+@settings(max_examples=40, deadline=None)
+def test_odd_limits_of_an_owner_break_nothing(
+    odd: list[tuple[Limit, float | None, float | None]], scale: PackScale, state: str
+) -> None:
+    scene = replace(kept_scene(state), scale=scale, settled=Settlement())
+    kept = dict(scene.snapshot.limits)
+    scene.snapshot.limits.update({limit.name: replace(limit, warn=warn, trip=trip) for limit, warn, trip in odd})
+    try:
+        lanes = lanes_of(scene)
+        assert all(lane.gauge.fill is None or lane.gauge.fill >= 0.0 for lane in lanes)
+        for size in ((60, 17), (120, 40)):
+            assert {sum(cell_len(text) for text, _ in line) for line in drawn(scene, size)} == {size[0]}
+        for lane in lanes:
+            past = " past" in lane.gauge.said
+            assert lane.gauge.fill is None or past == (lane.gauge.fill > 1.0) or lane.gauge.said == ""
+    finally:
+        scene.snapshot.limits.clear()
+        scene.snapshot.limits.update(kept)
+
+
 def test_a_pack_of_many_cells_has_whole_volts_and_a_cell_number_of_three_digits() -> None:
     scene = scene_of("working")
     scene.snapshot.limits.update(
@@ -235,7 +264,7 @@ def test_a_pack_of_many_cells_has_whole_volts_and_a_cell_number_of_three_digits(
 def test_without_limits_the_track_is_dotted_and_says_so() -> None:
     scene = scene_of("working")
     scene.snapshot.limits.clear()
-    text = text_of(drawn(replace(scene, scale=type(SCALE)()), (80, 24)))
+    text = text_of(drawn(replace(scene, scale=PackScale()), (80, 24)))
     assert text.count("no limit stated") == 3
     assert "· · · ·" in text
     assert " left" not in text.replace("min left", "")

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from itertools import pairwise
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from telemetry.cli import build_parser
+from telemetry.commands.options import run_options
 from telemetry.machine.machine_file import parse_machine
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.scales import PackScale, pack_scale
 from telemetry.screen.settled import Settled, Settlement
+from telemetry.screen.units import IMPERIAL, METRIC
 
 SECOND = MICROSECONDS
 
@@ -101,3 +105,25 @@ def test_the_scale_of_a_pack_comes_from_its_machine_file() -> None:
     assert lead.full_v is not None
     assert abs(6 * lead.full_v - 12.65) < 0.1
     assert pack_scale(None) == PackScale()
+
+
+@pytest.mark.parametrize(("words", "units"), [([], "metric"), (["--units", "imperial"], "imperial")])
+def test_the_command_line_chooses_the_units(words: list[str], units: str) -> None:
+    arguments = build_parser().parse_args(["watch", "--demo", *words])
+    assert run_options(arguments, record=False).units == units
+
+
+# NIST Special Publication 811 (2008), appendix B: 1 mile is 1.609344 km, 1 acre 4046.873 m2 (of the survey foot, which
+# makes it 4 in a million larger than the international acre), degrees Fahrenheit by its formula.
+@pytest.mark.parametrize(
+    ("found", "published"),
+    [
+        (IMPERIAL.speed_of(1.609344), 1.0),
+        (IMPERIAL.area_of(0.4046873), 1.0),
+        (IMPERIAL.temperature_of(-40.0), -40.0),
+        (IMPERIAL.temperature_of(100.0), 212.0),
+        (METRIC.speed_of(7.0) + METRIC.area_of(0.3) + METRIC.temperature_of(20.0), 27.3),
+    ],
+)
+def test_units_are_the_published_ones(found: float, published: float) -> None:
+    assert found == pytest.approx(published, rel=5e-6)
