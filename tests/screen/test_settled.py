@@ -113,8 +113,8 @@ def test_the_command_line_chooses_the_units(words: list[str], units: str) -> Non
     assert run_options(arguments, record=False).units == units
 
 
-# NIST Special Publication 811 (2008), appendix B: 1 mile is 1.609344 km, 1 acre 4046.873 m2 (of the survey foot, which
-# makes it 4 in a million larger than the international acre), degrees Fahrenheit by its formula.
+# NIST Special Publication 811 (2008), appendix B: 1 mile is 1.609344 km, 1 acre 4046.873 m2 (of the survey foot,
+# 4 in a million larger than the international acre), degrees Fahrenheit by its formula.
 @pytest.mark.parametrize(
     ("found", "published"),
     [
