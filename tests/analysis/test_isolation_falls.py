@@ -42,7 +42,7 @@ def pulling(limit_v, lag_s=0.15, delay_rows=1):
 
 
 def found(current, travel, voltage):
-    return falls(current, travel, voltage, np.ones(len(current), dtype=bool))
+    return falls(current, travel, np.ones(len(current), dtype=bool))
 
 
 @pytest.mark.parametrize("lag_s", [0.05, 0.12, 0.2])

@@ -49,7 +49,7 @@ def test_the_limit_that_acted_explains_the_openings_better(seed, by_voltage, del
     if len(trips) < 4:
         return
     drive = Drive(np.arange(len(volts)) * 0.05, {"controller_voltage": volts}, {"controller_voltage": 0.05})
-    piece = Piece(Observations(drive, current, usable), (), (), (), tuple(trips), (), ())
+    piece = Piece(Observations(drive, current, usable), (), (), tuple(trips), (), ())
     on_current, _, _ = limit([piece], "drawing", current_of, HOLDS, 0.02, 1e-5)
     on_voltage, _, _ = limit([piece], "drawing", voltage_of, HOLDS, 0.02, 1e-5)
     assert (on_voltage > on_current) == by_voltage

@@ -118,4 +118,11 @@ def _other(cause: str, seed: int, seconds: float, rate_hz: float) -> _Simulated:
     return drive.kind, {**columns, "pack_voltage": drive.pack_voltage}, [t for t, _, _ in drive.events]
 
 
-_SIMULATORS = {"varied": _varied, "other": _other}
+def _third(cause: str, seed: int, seconds: float, rate_hz: float) -> _Simulated:
+    from tests.reference.third_drives import third_drive
+
+    assert rate_hz == 20, "the third simulator measures 20 times a second"
+    return third_drive(cause, seed, seconds)
+
+
+_SIMULATORS = {"varied": _varied, "other": _other, "third": _third}

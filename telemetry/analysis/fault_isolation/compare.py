@@ -21,7 +21,6 @@ from telemetry.analysis.fault_isolation.coverage import covered
 from telemetry.analysis.fault_isolation.drag_odds import odds_of_drag
 from telemetry.analysis.fault_isolation.drive import STEP_S, Floats
 from telemetry.analysis.fault_isolation.failings import Failing, Piece, sort_out
-from telemetry.analysis.fault_isolation.falls import Fall
 from telemetry.analysis.fault_isolation.findings import CAUSES, Cause
 from telemetry.analysis.fault_isolation.limits import (
     BEFORE_ROWS,
@@ -35,9 +34,9 @@ from telemetry.analysis.fault_isolation.limits import (
 from telemetry.analysis.fault_isolation.observations import Observations
 from telemetry.analysis.fault_isolation.point_process import by_rate, log_mean
 
-STRAY_CUT, STRAY_FALL, STRAY_OPENING, STRAY_TRIP = 5e-4, 2e-2, 1e-4, 1e-5
-"""Events a second that no fault explains: one cut in half an hour, by the sound drives of both simulators; a driver
-who lifts without a record of it every minute; openings in 3 h, and BMS trips in a day (ours)."""
+STRAY_CUT, STRAY_OPENING, STRAY_TRIP = 5e-4, 1e-4, 1e-5
+"""Events a second that no fault explains: one cut in half an hour, by the sound drives of both simulators; an
+opening in 3 h, and a BMS trip in a day (ours)."""
 _SLACK, _SWITCH_SLACK = 0.01, 0.02
 """Noise of what is watched for a controller's limit and for a BMS's, share of its range."""
 HELD, _HELD_BY, _HELD_MOST = 4.5, 1.5, 6.0
@@ -97,7 +96,7 @@ class Comparison:
             o.fold is not None and not o.sag > _SPARING_SAG and o.fold.lost > _SHRINKS_BY and o.fold.evidence > FOLDS
         )
 
-    def is_low(self, piece: Piece, what: Failing | Fall) -> bool:
+    def is_low(self, piece: Piece, what: Failing) -> bool:
         """Tell whether the low limit explains it."""
         supply = piece.o.drive.supply
         if supply is None or not self.odds[self.low_cause] > self.odds["controller"]:
@@ -185,15 +184,8 @@ def _shrinks(parts: Sequence[Observations], own: bool) -> float:
 
 def _low(pieces: Sequence[Piece]) -> tuple[float, float]:
     """Return the log odds that the output stops below a voltage, and that voltage (NaN where nothing stopped)."""
-    found, lowest = [], float("nan")
-    unclear_s = max(sum(float(piece.o.usable.sum()) for piece in pieces) * STEP_S, 1.0)
-    by_chance = max(sum(len(piece.unclear) for piece in pieces) / unclear_s, STRAY_FALL)
-    for name, stray in (("failings", STRAY_CUT), ("unclear", by_chance)):
-        odds, at, rest = limit(pieces, name, voltage_of, CUT_HOLDS, _SLACK, stray)
-        if at == at:
-            found.append(odds + _emptiness(-at / rest, by_switch=False))
-            lowest = -at if found[-1] == max(found) else lowest
-    return sum(max(each, -1.0) for each in found), lowest
+    odds, at, rest = limit(pieces, "failings", voltage_of, CUT_HOLDS, _SLACK, STRAY_CUT)
+    return (odds + _emptiness(-at / rest, by_switch=False), -at) if at == at else (0.0, at)
 
 
 def _trips(pieces: Sequence[Piece]) -> tuple[float, float]:

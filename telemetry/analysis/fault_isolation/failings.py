@@ -26,6 +26,9 @@ _FOLLOWS_S = 0.6
 _SWITCH_S = 2.0
 """A BMS stays open for seconds, a loose joint for moments: tells them apart where the switch is not recorded."""
 _NEAR_ROWS = 4
+_NOT_EASED, _LITTLE, _LEARNT = 0.97, 0.3, 0.8
+"""A throttle that kept such a share of its travel was not eased, and then still asks for this share of the current
+by an answer that explains so much of it."""
 _STOP_WEIGHT = 6.0
 _BY_EVIDENCE, _NO_EVIDENCE, _MOST_WEIGHT = 0.4, 4.0, 9.0
 """A shortfall's weight is this share of its evidence beyond that of a wrong answer, up to the most: one in some
@@ -58,7 +61,6 @@ class Piece:
         o: what was seen in it.
         pedal: failures of the pedal's signal.
         failings: of the output.
-        unclear: lasting falls of the current of which nobody knows whether they were asked for.
         drawing, braking: openings of the pack's switch under load, and against braking.
         openings: losses of supply that the pack's switch does not explain.
     """
@@ -66,15 +68,9 @@ class Piece:
     o: Observations
     pedal: tuple[PedalFault, ...]
     failings: tuple[Failing, ...]
-    unclear: tuple[Fall, ...]
     drawing: tuple[SupplyLoss, ...]
     braking: tuple[SupplyLoss, ...]
     openings: tuple[SupplyLoss, ...]
-
-    @property
-    def stops(self) -> tuple[Failing | Fall, ...]:
-        """Everything that a low limit could explain."""
-        return (*self.failings, *self.unclear)
 
     @property
     def start_s(self) -> float:
@@ -100,24 +96,21 @@ def _piece(o: Observations, odds: float, worn: float) -> Piece:
         openings = ()
     trips = [loss for loss in o.losses if loss not in openings]
     drawing = tuple(loss for loss in trips if not loss.charging)
-    piece = Piece(o, pedal, (), (), drawing, tuple(loss for loss in trips if loss.charging), openings)
+    piece = Piece(o, pedal, (), drawing, tuple(loss for loss in trips if loss.charging), openings)
     failings = [
         Failing(s.start, s.end, _weight(s), s.missing > STOPPED, s)
         for s in o.shortfalls
         if _is_solid(s, o) and not _after_pedal(piece, s.start)
     ]
-    unclear = []
     for fall in o.falls:
         # Without the throttle it was lifted, for all one knows; what is shorter was weighed as a shortfall.
         if o.response is None or not fall.lasting or any(_near(each, fall) for each in failings):
             continue
-        asked = _was_asked_for(fall, o)
-        if asked is None:
-            unclear.append(fall)
-        elif asked and not _at_top_speed(fall.start, fall.end, o, False) and not _after_pedal(piece, fall.start):
+        asked = _was_asked_for(fall, o) and not _after_pedal(piece, fall.start)
+        if asked and not _at_top_speed(fall.start, fall.end, o, False):
             failings.append(Failing(fall.start, fall.end, _STOP_WEIGHT, True))
     failings.sort(key=lambda each: each.start)
-    return Piece(o, pedal, tuple(failings), tuple(unclear), drawing, piece.braking, openings)
+    return Piece(o, pedal, tuple(failings), drawing, piece.braking, openings)
 
 
 def _near(one: Failing, other: Fall) -> bool:
@@ -139,16 +132,18 @@ def _by_switch(loss: SupplyLoss) -> bool:
     return loss.by_switch if loss.by_switch is not None else loss.duration_s > _SWITCH_S and not loss.lasts
 
 
-def _was_asked_for(fall: Fall, o: Observations) -> bool | None:
-    """Tell whether the pedal still asked for current; None where that is not known.
+def _was_asked_for(fall: Fall, o: Observations) -> bool:
+    """Tell whether the pedal still asked for current.
 
-    Where the pedal sets a voltage, easing it a little ends all of the current; without the speed nobody knows whether
-    it does.
+    Where the pedal sets a voltage, easing it a little ends all of the current, and without the speed it may do so
+    anywhere: there it must not have been eased at all. What the learnt answer does as well is no failing.
     """
     assert o.response is not None
-    if o.response.how.ratio > 0 or o.response.rivals or o.drive.get("vehicle_speed") is None:
-        return None
-    return asked_after(o.response, fall)
+    eases = o.response.how.ratio > 0 or bool(o.response.rivals) or o.drive.get("vehicle_speed") is None
+    if eases:
+        learnt = o.response.explained > _LEARNT
+        return fall.kept > _NOT_EASED and (not learnt or asked_after(o.response, fall, o.current, _LITTLE))
+    return asked_after(o.response, fall, o.current)
 
 
 def _is_solid(s: Shortfall, o: Observations) -> bool:

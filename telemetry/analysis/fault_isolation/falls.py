@@ -29,13 +29,13 @@ class Fall:
     Attributes:
         start, end: rows.
         current_before: A.
-        voltage_before: lowest voltage shortly before, V; NaN where unknown.
+        kept: share of the throttle's travel that was left as it fell; NaN where that was not recorded.
     """
 
     start: int
     end: int
     current_before: float
-    voltage_before: float
+    kept: float
 
     @property
     def lasting(self) -> bool:
@@ -48,13 +48,12 @@ def least_load(current: Floats, usable: Flags) -> float:
     return max(_LEAST_SHARE * float(np.quantile(current[usable], 0.99)), _LEAST_A)
 
 
-def falls(current: Floats, travel: Floats | None, voltage: Floats | None, usable: Flags) -> list[Fall]:
+def falls(current: Floats, travel: Floats | None, usable: Flags) -> list[Fall]:
     """Return every quick fall of the current to nothing that the throttle does not explain, in time order.
 
     Args:
         current: A (n,), none NaN.
         travel: share of pedal travel (n,), none NaN, or None: then those by a lifted throttle are among them.
-        voltage: V (n,), or None.
         usable: rows in which the supply was there.
     """
     rows = len(current)
@@ -77,10 +76,9 @@ def falls(current: Floats, travel: Floats | None, voltage: Floats | None, usable
         if current[start] - smooth[min(start + _QUICK_ROWS, rows - 1)] < _QUICK * (current[start] - lowest):
             continue
         end = _end(smooth, travel, start, float(base[start] + 0.4 * (current[start] - base[start])))
-        if end - start < _SHORTEST_ROWS or _let_go(travel, start):
-            continue
-        volts = np.nan if voltage is None else float(np.min(voltage[max(start - 3, 0) : start + 2]))
-        found.append(Fall(start, end, float(current[start]), volts))
+        kept = _kept(travel, start)
+        if end - start >= _SHORTEST_ROWS and not kept < _LET_GO:
+            found.append(Fall(start, end, float(current[start]), kept))
     return found
 
 
@@ -123,10 +121,11 @@ def _end(smooth: Floats, travel: Floats | None, start: int, low: float) -> int:
     return row
 
 
-def _let_go(travel: Floats | None, start: int) -> bool:
-    """Tell whether the throttle was released as the current fell, or before."""
+def _kept(travel: Floats | None, start: int) -> float:
+    """Return which share of the throttle's travel was left as the current fell; 0 where it was all but released."""
     if travel is None:
-        return False
+        return float("nan")
     before = float(travel[max(start - 8, 0) : start + 1].max())
     soon = float(travel[max(start - 1, 0) : start + 3].min())
-    return soon < _LET_GO * before or float(travel[max(start - 2, 0) : start + 1].min()) <= _RELEASED
+    pressed = float(travel[max(start - 2, 0) : start + 1].min()) > _RELEASED
+    return soon / before if pressed else 0.0

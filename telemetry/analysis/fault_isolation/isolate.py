@@ -129,9 +129,6 @@ def _events(found: Comparison) -> Iterator[FaultEvent]:
                 yield event(each.start, each.end, f"{what} at low voltage", found.low_cause)
             else:
                 yield event(each.start, each.end, what, "controller")
-        for fall in piece.unclear:
-            if found.is_low(piece, fall):
-                yield event(fall.start, fall.end, "output stopped at low voltage", found.low_cause)
         fold = piece.o.fold
         if fold is not None and found.folds(piece.o):
             yield event(fold.start, len(piece.o.drive.t) - 1, "output folds back", "controller")

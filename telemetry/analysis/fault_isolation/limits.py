@@ -9,13 +9,13 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats
 from telemetry.analysis.fault_isolation.failings import Failing, Piece
-from telemetry.analysis.fault_isolation.falls import Fall, least_load
+from telemetry.analysis.fault_isolation.falls import least_load
 from telemetry.analysis.fault_isolation.observations import Observations
 from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss
 from telemetry.analysis.fault_isolation.point_process import by_limit, log_mean
 
-SURE, _UNCLEAR = 20.0, 2.0
-"""Weight of a loss of supply, which is not taken for anything else, and of a fall that nobody knows to be one."""
+SURE = 20.0
+"""Weight of a loss of supply: it is not taken for anything else."""
 CUT_HOLDS, TRIP_HOLDS = (1, 4), (1, 4, 8, 16, 30)
 """Rows for which a limit has to be passed: a controller acts at once, a BMS within about 1.5 s."""
 BEFORE_ROWS = 4
@@ -52,7 +52,7 @@ def limit(
     watched: dict[int, list[Floats]] = {hold: [] for hold in holds}
     weights, at_rest, run_up = [], [], _RUN_UP_ROWS if name == "drawing" else 0
     for piece in pieces:
-        events: Sequence[Failing | Fall | SupplyLoss] = [e for e in getattr(piece, name) if e.start > BEFORE_ROWS]
+        events: Sequence[Failing | SupplyLoss] = [e for e in getattr(piece, name) if e.start > BEFORE_ROWS]
         found = watch(piece.o)
         if found is None:
             continue
@@ -63,7 +63,7 @@ def limit(
             values[event.start : event.end] = values[event.start - 1]
             live[max(event.start - run_up, 0) : event.end + _AFTER_ROWS] = False
         values = np.convolve(np.pad(values, 1, mode="edge"), np.ones(3) / 3, "valid")
-        weights += [getattr(event, "weight", SURE if name == "drawing" else _UNCLEAR) for event in events]
+        weights += [getattr(event, "weight", SURE) for event in events]
         for hold in holds:
             lasting = sliding_window_view(np.concatenate([np.full(hold - 1, -np.inf), values]), hold).min(axis=1)
             before[hold] += [float(lasting[e.start - BEFORE_ROWS : e.start + 1].max()) for e in events]

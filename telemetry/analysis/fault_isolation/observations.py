@@ -33,6 +33,8 @@ from telemetry.model.batch import MICROSECONDS
 KMH = 3.6
 _CURRENTS, _VOLTAGES = ("pack_current", "motor_current"), ("controller_voltage", "pack_voltage")
 _LEAST_ROWS, _LEAST_CALM_ROWS = 100, 300
+_ASKED = 0.05
+_STILL_ASKED, _ASKED_ROWS = 0.5, 9
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,10 +82,6 @@ class Observations:
         return float((self.usable & (expected > least)).sum()) * STEP_S
 
 
-_ASKED = 0.05
-_STILL_ASKED, _ASKED_ROWS = 0.5, 9
-
-
 def observe(series: SessionSeries) -> Observations:
     """Look at every part for itself."""
     drive = read_drive(series)
@@ -107,7 +105,7 @@ def observe(series: SessionSeries) -> Observations:
         travel, drive = _in_step(drive, limits, current, usable)
     supply = drive.supply
     clear = usable if supply is None else usable & ~np.isnan(supply)
-    found = tuple(falls(current, travel, supply, clear))
+    found = tuple(falls(current, travel, clear))
     seen = replace(seen, drive=drive, falls=found)
     lasting = [fall for fall in found if fall.lasting]
     if supply is not None and clear.any():
@@ -129,7 +127,7 @@ def _controller(seen: Observations, travel: Floats, calm: Flags) -> Observations
     response = controller_response(drive.t, travel, current, speed, calm, supply)
     if response is None:
         return seen
-    stops = [fall for fall in seen.falls if fall.lasting and asked_after(response, fall)]
+    stops = [fall for fall in seen.falls if fall.lasting and asked_after(response, fall, current)]
     calm = calm & ~_around(stops, rows, 2, 10)
     if stops and calm.sum() > _LEAST_CALM_ROWS:
         response = without(response, drive.t, current, calm)
@@ -143,10 +141,11 @@ def _controller(seen: Observations, travel: Floats, calm: Flags) -> Observations
     return replace(seen, response=response, shortfalls=tuple(short), fold=fold, force=force)
 
 
-def asked_after(response: Response, fall: Fall) -> bool:
-    """Tell whether by the learnt answer the pedal still asked for current after the fall."""
-    asked = float(response.expected[fall.start + 3 : fall.start + _ASKED_ROWS].mean())
-    return asked > _STILL_ASKED * (fall.current_before - float(response.base[fall.start]))
+def asked_after(response: Response, fall: Fall, current: Floats, share: float = _STILL_ASKED) -> bool:
+    """Tell whether by the learnt answer such a share of the current was missing after the fall."""
+    rows = slice(fall.start + 3, fall.start + _ASKED_ROWS)
+    missing = float((response.expected + response.base - current)[rows].mean())
+    return missing > share * (fall.current_before - float(response.base[fall.start]))
 
 
 def _pedal(series: SessionSeries, drive: Drive) -> tuple[PedalRange | None, PedalTrace | None]:

@@ -147,7 +147,7 @@ def _connection(found: Comparison) -> Iterator[str]:
 
 
 def _weak(found: Comparison, machine: Machine | None) -> Iterator[str]:
-    low = [p.at(e.start) for p in found.pieces for e in p.stops if found.is_low(p, e)]
+    low = [p.at(e.start) for p in found.pieces for e in p.failings if found.is_low(p, e)]
     if low:
         yield (
             f"the current stopped with the throttle held {_often(len(low))}, at the lowest voltage of the drive "
