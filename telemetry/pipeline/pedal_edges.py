@@ -30,18 +30,19 @@ class PedalEdge:
     depth: float
 
 
-def pedal_edges(t: Floats, volts: Floats, limits: PedalRange) -> list[PedalEdge]:
+def pedal_edges(t: Floats, volts: Floats, limits: PedalRange, fastest: float = 0.0) -> list[PedalEdge]:
     """Return where the signal left the foot at once and came back at once to where it was, or fell below its rest.
 
     Args:
         t: s (n,), increasing.
         volts: V (n,), none NaN.
         limits: the pedal's range.
+        fastest: the furthest that the foot is known to move from reading to reading, V.
     """
     width = limits.top - limits.rest
     step, sharp = _sharp(t, volts, limits)
     edges = np.flatnonzero(sharp).tolist()
-    plain = _TIMES_FOOT * width * foot_speed(step / width, float(np.median(np.diff(t))))
+    plain = _TIMES_FOOT * max(width * foot_speed(step / width, float(np.median(np.diff(t)))), fastest)
     found: list[PedalEdge] = []
     used = -1
     for place, edge in enumerate(edges):

@@ -21,6 +21,7 @@ from telemetry.analysis.fault_isolation.coverage import covered
 from telemetry.analysis.fault_isolation.drag_odds import odds_of_drag
 from telemetry.analysis.fault_isolation.drive import STEP_S, Floats
 from telemetry.analysis.fault_isolation.failings import Failing, Piece, sort_out
+from telemetry.analysis.fault_isolation.falls import Fall
 from telemetry.analysis.fault_isolation.findings import CAUSES, Cause
 from telemetry.analysis.fault_isolation.limits import (
     BEFORE_ROWS,
@@ -96,7 +97,7 @@ class Comparison:
             o.fold is not None and not o.sag > _SPARING_SAG and o.fold.lost > _SHRINKS_BY and o.fold.evidence > FOLDS
         )
 
-    def is_low(self, piece: Piece, what: Failing) -> bool:
+    def is_low(self, piece: Piece, what: Failing | Fall) -> bool:
         """Tell whether the low limit explains it."""
         supply = piece.o.drive.supply
         if supply is None or not self.odds[self.low_cause] > self.odds["controller"]:

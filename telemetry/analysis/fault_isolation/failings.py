@@ -104,7 +104,7 @@ def _piece(o: Observations, odds: float, worn: float) -> Piece:
     ]
     for fall in o.falls:
         # Without the throttle it was lifted, for all one knows; what is shorter was weighed as a shortfall.
-        if o.response is None or not fall.lasting or any(_near(each, fall) for each in failings):
+        if o.response is None or not fall.lasting or any(near(each, fall) for each in failings):
             continue
         asked = _was_asked_for(fall, o) and not _after_pedal(piece, fall.start)
         if asked and not _at_top_speed(fall.start, fall.end, o, False):
@@ -113,7 +113,8 @@ def _piece(o: Observations, odds: float, worn: float) -> Piece:
     return Piece(o, pedal, tuple(failings), drawing, piece.braking, openings)
 
 
-def _near(one: Failing, other: Fall) -> bool:
+def near(one: Failing, other: Fall) -> bool:
+    """Tell whether the two are one."""
     return one.start - _NEAR_ROWS <= other.end and other.start <= one.end + _NEAR_ROWS
 
 

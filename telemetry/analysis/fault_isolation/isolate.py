@@ -13,7 +13,7 @@ from telemetry.analysis.fault_isolation.checks import cell_checks, missing_signa
 from telemetry.analysis.fault_isolation.compare import Comparison, compare
 from telemetry.analysis.fault_isolation.coverage import not_covered
 from telemetry.analysis.fault_isolation.drive import STEP_S, usable_evidence
-from telemetry.analysis.fault_isolation.failings import Piece
+from telemetry.analysis.fault_isolation.failings import Piece, near
 from telemetry.analysis.fault_isolation.findings import CAUSES, Cause, FaultEvent, Isolation, RankedCause
 from telemetry.analysis.fault_isolation.observations import observe
 from telemetry.analysis.fault_isolation.readings import Readings, evidence_of_readings
@@ -129,6 +129,9 @@ def _events(found: Comparison) -> Iterator[FaultEvent]:
                 yield event(each.start, each.end, f"{what} at low voltage", found.low_cause)
             else:
                 yield event(each.start, each.end, what, "controller")
+        for fall in piece.o.falls:  # the throttle was eased meanwhile, but the limit is known by the others
+            if fall.lasting and found.is_low(piece, fall) and not any(near(each, fall) for each in piece.failings):
+                yield event(fall.start, fall.end, "output stopped at low voltage", found.low_cause)
         fold = piece.o.fold
         if fold is not None and found.folds(piece.o):
             yield event(fold.start, len(piece.o.drive.t) - 1, "output folds back", "controller")
