@@ -52,8 +52,8 @@ _ABSENT, _UNSEEN = -2.0, -0.5
 """Log odds of a weak pack where no stop was seen, and where none could be."""
 _OWN_SAG, _SPARING_SAG = 0.07, 0.1
 """A controller spares a pack that sags by more by giving less (common practice)."""
-_SLOW_S = 0.3
-"""Slower readings miss what stood right before a trip."""
+_SLOW_S = 0.15
+"""Slower readings miss what stood right before a trip or a stop, and mix it with what came after."""
 _WEAK_CELL = 0.25
 """Share of weak packs with one weak cell: it trips the BMS at any voltage of the whole (ours)."""
 LITHIUM_V, LOW_CELL_V, _BY_CELL = 2.95, 2.85, 3.0
@@ -128,9 +128,10 @@ def compare(parts: Sequence[Observations], earlier: Sequence[float] = ()) -> Com
     )
     odds["pedal-sensor"] = pedal
     odds["controller"] = _mixed(cuts, _FOLDS, _shrinks(parts, own=True))
-    none = _ABSENT if "controller" in known else _UNSEEN
-    at_low = [low] if np.isfinite(low_limit) else [none]
-    weak = _mixed(log_mean(np.array([*at_low, _held(parts)])), 0.1, _shrinks(parts, own=False))
+    weak = _UNSEEN
+    if not _slow(pieces):
+        at_low = low if np.isfinite(low_limit) else _ABSENT if "controller" in known else _UNSEEN
+        weak = _mixed(log_mean(np.array([at_low, _held(parts)])), 0.1, _shrinks(parts, own=False))
     odds["pack-weak"] = weak if not drawing else _mixed(by_voltage, 0.5, by_voltage + weak)
     odds["power-connection"] = _mixed(min(joint, _JOINT_MOST), _STEADY_JOINT, 0.0) + _openings(openings, usable_s)
     if joint > 0:  # a controller behind it loses its supply for moments, or stops at its low limit
@@ -138,6 +139,9 @@ def compare(parts: Sequence[Observations], earlier: Sequence[float] = ()) -> Com
     odds["bms-trip"] = by_current if drawing else 0.0
     if braking or not drawing:
         odds["bms-trip"] += by_rate(np.full(braking, SURE), usable_s, STRAY_TRIP)
+    if _slow(pieces) and "controller" in known:  # openings and stops at a low voltage look like the controller's cuts
+        for cause in ("power-connection", "pack-weak"):
+            odds[cause] = _mixed(odds[cause], _SHARED, odds[cause] + max(cuts, 0.0))
     forces = [o.force for o in parts if o.force is not None]
     odds["mechanical-drag"] = odds_of_drag(forces, earlier) if forces else 0.0
     for cause in CAUSES:
@@ -185,8 +189,16 @@ def _shrinks(parts: Sequence[Observations], own: bool) -> float:
 
 def _low(pieces: Sequence[Piece]) -> tuple[float, float]:
     """Return the log odds that the output stops below a voltage, and that voltage (NaN where nothing stopped)."""
+    if _slow(pieces):
+        return 0.0, float("nan")
     odds, at, rest = limit(pieces, "failings", voltage_of, CUT_HOLDS, _SLACK, STRAY_CUT)
     return (odds + _emptiness(-at / rest, by_switch=False), -at) if at == at else (0.0, at)
+
+
+def _slow(pieces: Sequence[Piece]) -> bool:
+    """Tell whether current or voltage were read too seldom to know what stood before an event."""
+    names = ("pack_current", "controller_voltage", "pack_voltage")
+    return any(piece.o.drive.interval_s.get(name, 0.0) > _SLOW_S for piece in pieces for name in names)
 
 
 def _trips(pieces: Sequence[Piece]) -> tuple[float, float]:
@@ -196,8 +208,7 @@ def _trips(pieces: Sequence[Piece]) -> tuple[float, float]:
     """
     by_current, known, _ = limit(pieces, "drawing", current_of, TRIP_HOLDS, _SWITCH_SLACK, STRAY_TRIP)
     by_voltage, at, rest = limit(pieces, "drawing", voltage_of, TRIP_HOLDS, _SWITCH_SLACK, STRAY_TRIP)
-    slow = any(piece.o.drive.interval_s.get("pack_current", 0.0) > _SLOW_S for piece in pieces)
-    if slow or known != known or at != at:  # what stood before the trips is not known
+    if _slow(pieces) or known != known or at != at:  # what stood before the trips is not known
         by_voltage = by_current = max(by_voltage, by_current)
     if at == at:
         by_voltage += _emptiness(-at / rest, by_switch=True)
