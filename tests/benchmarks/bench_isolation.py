@@ -104,6 +104,11 @@ class Score:
         every = {said: count for (cause, said), count in self.judged.items() if cause == "healthy"}
         return sum(count for said, count in every.items() if said in CAUSES[1:]), sum(every.values())
 
+    @property
+    def log_score(self) -> float:
+        """Mean of minus the logarithm of the probability that was given to the truth."""
+        return float(np.mean(self.logarithm))
+
     def reliability(self) -> Iterator[tuple[float, float, float, int]]:
         """Yield of every range of stated probability of a fault: its ends, the share that was true, and how many."""
         for low, high in pairwise(BINS):
@@ -116,7 +121,7 @@ class Score:
         above = "  ".join(f"{share:4.2f} of {count:<3d}" for low, _, share, count in self.reliability() if low >= 0.5)
         return (
             f"{name:26s} right {self.right:3d} wrong {self.wrong:2d} of {self.faulty:3d}; sound named {named:2d} of "
-            f"{sound:2d}; log {np.mean(self.logarithm):.3f}; true at .5-.7, .7-.9, .9+: {above}; "
+            f"{sound:2d}; log {self.log_score:.3f}; true at .5-.7, .7-.9, .9+: {above}; "
             f"events {self.hits.total()} of {self.events.total()}, false {self.false.total()}; "
             f"{np.mean(self.seconds):.2f} s, at most {max(self.seconds):.2f}"
         )
@@ -138,9 +143,9 @@ def drives(machine: str, subset: str) -> Iterator[tuple[int, KeptDrive]]:
             yield seed, kept_drive(machine, cause, seed)
 
 
-def judge(machine: str, subset: str, case: Case, tell: bool = False) -> Score:
-    """Judge the drives as one case has them recorded."""
-    score = Score()
+def judge(machine: str, subset: str, case: Case, tell: bool = False, score: Score | None = None) -> Score:
+    """Judge the drives as one case has them recorded, and count them in ``score``."""
+    score = score or Score()
     for seed, drive in drives(machine, subset):
         series = drive.series(SIGNAL_SETS[case.signals], case.rate_hz, case.seconds)
         begun = time.process_time()

@@ -1,0 +1,44 @@
+"""A fixed few of the benchmark's drives, as recorded in full and with less: floors below which the isolator may not fall."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.benchmarks.bench_isolation import Case, Score, judge
+
+LEAST_RECORDED = Case("current and voltage", signals="current-voltage")
+NO_THROTTLE = Case("no throttle", signals="no-throttle")
+
+
+@pytest.fixture(scope="module")
+def in_full() -> Score:
+    score = judge("varied", "ci", Case("full"))
+    return judge("other", "ci", Case("full"), score=score)
+
+
+def test_most_parts_are_named_and_no_other_with_all_signals(in_full: Score) -> None:
+    named, sound = in_full.sound
+    assert in_full.right >= 8
+    assert in_full.wrong <= 1
+    assert named == 0
+    assert sound == 6
+
+
+def test_events_are_found_where_they_are(in_full: Score) -> None:
+    assert in_full.hits.total() >= 0.8 * in_full.events.total()
+
+
+def test_probabilities_earn_their_confidence(in_full: Score) -> None:
+    assert in_full.log_score < 0.6
+    sure = [true for chance, true in in_full.stated if chance >= 0.9]
+    assert sum(sure) >= 0.9 * len(sure)
+
+
+@pytest.mark.parametrize("case", [LEAST_RECORDED, NO_THROTTLE])
+@pytest.mark.parametrize("machine", ["varied", "other", "third"])
+def test_what_was_not_recorded_is_neither_named_nor_cleared(case: Case, machine: str) -> None:
+    score = judge(machine, "ci", case)
+    assert score.sound[0] == 0
+    assert score.wrong <= 1
+    blamed = {said for _, said in score.judged}
+    assert not blamed & {"pedal-sensor", "controller"}
