@@ -90,7 +90,7 @@ def kept_drive(machine: str, cause: str, seed: int, seconds: float = 180.0, rate
 def _version(machine: str) -> str:
     """Return what changes where the simulator does."""
     sources = {
-        "varied": (ROOT / "drivers" / "simulated").rglob("*.py"),
+        "varied": [*(ROOT / "drivers" / "simulated").rglob("*.py"), ROOT / "tests" / "reference" / "drives.py"],
         "other": (ROOT / "tests" / "reference").glob("other_*.py"),
         "third": (ROOT / "tests" / "reference").glob("third_*.py"),
     }[machine]
