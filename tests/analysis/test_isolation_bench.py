@@ -1,4 +1,4 @@
-"""A fixed few of the benchmark's drives, as recorded in full and with less: floors below which the isolator may not fall."""
+"""A fixed few of the benchmark's drives, in full and with less recorded: floors below which the isolator may not fall."""
 
 from __future__ import annotations
 
