@@ -1,4 +1,4 @@
-"""A fixed few of the benchmark's drives, in full and with less recorded: floors below which the isolator may not fall."""
+"""A fixed few of the benchmark's drives, in full and with less recorded: what the isolator may not fall below."""
 
 from __future__ import annotations
 
