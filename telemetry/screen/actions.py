@@ -383,11 +383,11 @@ class Actions:
 
     def all_commands(self) -> list[Command]:
         """Return what can be done now: the keys of this view, then alarms, links and limits by name."""
-        closing = ("backspace", "escape")
+        no_commands = ("backspace", "escape", "c", "up", "down")
         found = [
             Command(row.does, row.key, partial(self.do, row.action))
             for row in keys_in(self.shown.view, self._control.is_replay)
-            if row.key not in closing and row.action != "commands"
+            if row.key not in no_commands
         ]
         for alarm in self._snapshot.standing():
             name = alarm_name(alarm.change.limit)

@@ -97,6 +97,7 @@ def value_text(value: float, unit: str, decimals: int | None = None) -> str:
     if not unit:
         return f"{value:g}"
     number = f"{value:.{_DECIMALS.get(unit, 3) if decimals is None else decimals}f}"
+    number = number.lstrip("-") if float(number) == 0.0 else number
     printed = {"degC": " °C", "deg": "°"}.get(unit, f" {unit}")
     return f"{number}{printed}"
 

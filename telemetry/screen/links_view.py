@@ -14,16 +14,15 @@ from telemetry.model.time_text import clock_at, length
 from telemetry.pipeline.link_log import LinkLog
 from telemetry.pipeline.snapshot import Reading
 from telemetry.screen.canvas import Canvas, fitted
-from telemetry.screen.chart import chart_rows
 from telemetry.screen.page import BLANK, Drawn, Piece, Row, card, draw_page, draw_title, heading, text_column
 from telemetry.screen.scene import Scene
 from telemetry.screen.signal_words import signal_words, signals_in_words, value_words
-from telemetry.screen.theme import Meaning
+from telemetry.screen.theme import Meaning, Palette
+from telemetry.screen.trace import TraceScale, trace_rows
 from telemetry.screen.words import LINK_WORDS
 
 _SIGNAL_WIDTH = 58
 _DROP_OUTS = 3
-_TRACE_ROWS = 2
 
 
 @dataclass(frozen=True)
@@ -74,7 +73,8 @@ def draw_links(canvas: Canvas, scene: Scene, shown: LinksShown) -> Drawn:
     rows: list[Row] = []
     for source in sources if shown.raw is None else ():
         facts = (shown.facts or {}).get(source)
-        rows += [*_card(scene, source, facts, canvas.width, source == picked and len(sources) > 1), BLANK]
+        rows += _card(scene, source, facts, canvas.width, source == picked and len(sources) > 1)
+        rows += [*_rate_rows(scene, canvas.palette, source, canvas.width), BLANK]
     if shown.raw is not None:
         rows += _raw_rows(scene, str(picked), shown.raw, canvas.width)
     else:
@@ -114,11 +114,12 @@ def _card(scene: Scene, source: str, facts: LinkFacts | None, width: int, chosen
         ("drop-outs", _drop_outs(scene, log)),
         ("clock", _clock(facts)),
     ]
-    kind = "" if facts is None else "  ".join(part for part in (facts.driver, facts.place) if part)
+    kind = (
+        "" if facts is None else "  ".join(part for part in (facts.driver, facts.place) if part not in ("", source))
+    )
     name = f"{printable(source, 20)}  {printable(kind, 30)}".rstrip()
     fields = [(label, text, label == "do") for label, text in texts if text]
-    rows = card(source, meaning, name, state, fields, width, chosen)
-    return [*rows, *_rate_rows(scene, log, source, width)]
+    return card(source, meaning, name, state, fields, width, chosen)
 
 
 def _do(is_silent: bool) -> str:
@@ -164,18 +165,24 @@ def _clock(facts: LinkFacts | None) -> str:
     return f"its readings come {abs(facts.lag_s):g} s {way}, taken into account ([[source]] lag_s)"
 
 
-def _rate_rows(scene: Scene, log: LinkLog, source: str, width: int) -> list[Row]:
+def _rate_rows(scene: Scene, palette: Palette, source: str, width: int) -> list[Row]:
     """Return values a second of the last minutes as rows of a trace, from zero up; each column one second."""
-    if not log.values:
+    log = scene.snapshot.logs.get(source)
+    if log is None or not log.values:
         return []
     at = text_column(width)
     counts = np.array(log.per_second(scene.now, min(width - at - 1, 240)), dtype=np.float64)
-    high = np.where(counts > 0, counts, np.nan)
-    drawn = chart_rows(np.where(counts > 0, 0.0, np.nan), high, _TRACE_ROWS, 0.0, max(float(counts.max()), 1.0))
-    return [
-        Row((Piece(3, text, "label"), Piece(at, line)), source)
-        for text, line in zip(("values a s", f"0 to {counts.max():.0f}"), drawn, strict=True)
-    ]
+    known = np.where(counts > 0, counts, np.nan)
+    scale = TraceScale(0.0, max(float(counts.max()), 1.0), base=0.0)
+    rows = []
+    labels = ("values a s", f"0 to {counts.max():.0f}")
+    for label, runs in zip(labels, trace_rows(palette, known, known, len(labels), scale), strict=True):
+        x, pieces = at, [Piece(3, label, "label")]
+        for text, style in runs:
+            pieces.append(Piece(x, text, style))
+            x += len(text)
+        rows.append(Row(tuple(pieces), source))
+    return rows
 
 
 def _signal_rows(scene: Scene, width: int, raw_names: bool) -> list[Row]:
@@ -192,7 +199,7 @@ def _signal_rows(scene: Scene, width: int, raw_names: bool) -> list[Row]:
             continue
         words = printable(name, 40) if raw_names else signal_words(name)
         value = "--" if reading.is_stale(scene.now) else value_words(name, reading.value)
-        entries.append((words, value, scene.age(reading), _origin(reading)))
+        entries.append((words, value, scene.age(reading), _origin(scene, reading)))
     columns = max(1, (width - 2) // _SIGNAL_WIDTH)
     each = (width - 2) // columns
     rows_needed = -(-len(entries) // columns)
@@ -213,11 +220,14 @@ def _cells_text(scene: Scene, readings: Sequence[Reading], words: str) -> tuple[
     fresh = [reading.value for reading in readings if not reading.is_stale(scene.now)]
     value = f"{min(fresh):.2f}-{max(fresh):.2f} V" if fresh else "--"
     oldest = min(readings, key=lambda reading: reading.t)
-    return words, value, scene.age(oldest), _origin(oldest)
+    return words, value, scene.age(oldest), _origin(scene, oldest)
 
 
-def _origin(reading: Reading) -> str:
-    return "computed" if reading.source == "derived" else printable(reading.source, 20)
+def _origin(scene: Scene, reading: Reading) -> str:
+    """Return where a value comes from; of a machine with one source only what is not read from it."""
+    if reading.source == "derived":
+        return "computed"
+    return printable(reading.source, 20) if len(scene.snapshot.logs) > 1 else ""
 
 
 def _raw_rows(scene: Scene, source: str, pieces: Sequence[CapturedPiece], width: int) -> list[Row]:

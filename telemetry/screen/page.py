@@ -23,7 +23,7 @@ class Piece:
 
     x: int
     text: str
-    kind: str = "figure"
+    kind: str | Style = "figure"
 
 
 @dataclass(frozen=True)
@@ -85,8 +85,10 @@ def draw_page(canvas: Canvas, rows: Sequence[Row], scrolled: int, below: int = 0
     return drawn
 
 
-def _style(canvas: Canvas, kind: str) -> Style:
+def _style(canvas: Canvas, kind: str | Style) -> Style:
     palette = canvas.palette
+    if isinstance(kind, Style):
+        return kind
     if kind in _MEANINGS:
         return palette.badges[kind].fill
     if kind.startswith("end "):
