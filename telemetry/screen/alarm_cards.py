@@ -13,6 +13,7 @@ from telemetry.model.time_text import clock_at, length
 from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.formats import amount_text, delay_text, wrapped
+from telemetry.screen.mark_entry import PLAIN
 from telemetry.screen.minute import draw_minute, minute_rows
 from telemetry.screen.page import BLANK, Drawn, Piece, Row, card, draw_page, draw_title, heading, text_column
 from telemetry.screen.scene import Scene
@@ -201,8 +202,8 @@ def _past(snapshot: Snapshot) -> list[tuple[Moment, Meaning | None, str]]:
         moment = Moment(change.t, change.limit, change.signal, change.bound, f"{name} {change.state} {change.level}")
         found.append((moment, _sign(change), f"{name}\n{_became(change)}"))
     for mark in snapshot.marks:
-        words = printable(mark.text, 60) + (" (taken back)" if mark.taken_back else "")
-        found.append((Moment(mark.t, words=f"mark {words}"), None, f"mark: {words}\n"))
+        words = "mark" if mark.text == PLAIN else f"mark: {printable(mark.text, 60)}"
+        found.append((Moment(mark.t, words=words), None, f"{words}\n{'taken back' if mark.taken_back else ''}"))
     for gap in snapshot.gaps:
         words = f"gap: {signal_words(gap.signal)}"
         unknown = f"not known for {length(gap.duration_s)}"

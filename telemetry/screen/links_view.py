@@ -234,7 +234,7 @@ def _raw_rows(scene: Scene, source: str, pieces: Sequence[CapturedPiece], width:
     """Return raw pieces, the newest first: as text where it is plain text, else in hexadecimal."""
     name = printable(source, 30)
     if not pieces:
-        return [heading(f"raw lines of {name}", "none: nothing came, or this kind of source has none")]
+        return [heading(f"raw lines of {name}", "none came, or a source of this kind has none")]
     rows = [heading(f"raw lines of {name}", "the newest first; d shows the links again")]
     for piece in reversed(pieces):
         at = clock_at(piece.t, scene.snapshot.start, tenths=True)
