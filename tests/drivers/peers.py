@@ -88,6 +88,11 @@ class OnLine(Unruly):
 class UnrulyText(OnLine, TextPeer):
     half = b"123456,5"
 
+    def connect(self) -> None:
+        """Plug it in; it begins with its header, as a board that starts does."""
+        super().connect()
+        self._header_due = self.clock.now()
+
 
 class UnrulyFrames(OnLine, FramesPeer):
     @property

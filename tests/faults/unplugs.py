@@ -161,8 +161,8 @@ class Trial:
 
 def dropped_by(device: Any) -> int:
     """Return how many pieces the device threw away since its line was full."""
-    line = getattr(device, "_line", None)
-    return int(getattr(device, "lines_dropped", 0) if line is None else line.dropped)
+    line = getattr(getattr(device, "adapter", device), "line", None)
+    return 0 if line is None else int(line.dropped)
 
 
 async def plug_in(device: Any) -> None:
