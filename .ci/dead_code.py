@@ -18,7 +18,6 @@ CALLED_BY_NAME = ("visit_", "on_")
 KEPT = {
     **dict.fromkeys(("compose", "get_default_screen", "render_lines"), "Textual calls it"),
     "formatException": "logging calls it",
-    **dict.fromkeys(("document_keys", "document_chemistries", "document_provenance"), "makes tables of docs/"),
     **dict.fromkeys(("ManualClock", "suspend"), "time in the tests, of the same kind as the program's"),
     "fault_events": "the truth of a simulated drive, for the tests",
     **dict.fromkeys(

@@ -6,9 +6,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from fnmatch import fnmatchcase
 from pathlib import Path
+
+from telemetry.model.keys import Key
+from telemetry.model.toml_text import toml_value
 
 ROOT = Path(__file__).parents[1]
 DOCS = ROOT / "docs"
@@ -75,7 +78,7 @@ def alarm_tables() -> dict[str, str]:
 
 def limit_tables() -> dict[str, str]:
     """Return the tables of docs/limits.md by their names."""
-    from telemetry.machine.chemistry import document_chemistries, document_provenance
+    from telemetry.machine.chemistry import CHEMISTRIES
     from telemetry.machine.limit_values import PLAUSIBLE
     from telemetry.model.signals import find_signal, known_names
 
@@ -85,11 +88,41 @@ def limit_tables() -> dict[str, str]:
         signal = find_signal(name)
         return "" if signal is None else {"degC": "°C", "ohm": "Ω"}.get(signal.unit, signal.unit)
 
+    provenance = "\n".join(f"- `{each.name}`: {each.known_from}." for each in CHEMISTRIES.values())
     ranges = [[f"`{each}`", f"{low:.10g} to {high:.10g} {unit(each)}".rstrip()] for each, low, high in PLAUSIBLE]
     return {
-        "chemistries": f"{document_chemistries().rstrip()}\n\n{document_provenance().rstrip()}",
+        "chemistries": f"{_chemistries()}\n\n{provenance}",
         "plausible bounds": table("signal | plausible bound", ranges),
     }
+
+
+def _chemistries() -> str:
+    from telemetry.machine.chemistry import CHEMISTRIES
+
+    volts = {"least": "minimum_v", "warn low": "low_warn_v", "nominal": "nominal_v", "charge to": "charge_v"}
+    volts |= {"warn high": "high_warn_v", "most": "maximum_v", "trip high": "high_trip_v"}
+    volts |= {"spread warn": "spread_warn_v", "spread trip": "spread_trip_v"}
+    rows = [
+        [
+            f"`{each.name}` {each.title}",
+            *(f"{getattr(each, name):.2f}" for name in volts.values()),
+            f"{each.charge_low_c:g} to {each.charge_high_c:g}",
+            f"{each.discharge_low_c:g} to {each.discharge_high_c:g}",
+        ]
+        for each in CHEMISTRIES.values()
+    ]
+    return table(f"chemistry | {' | '.join(f'{name} V' for name in volts)} | charge °C | use °C", rows)
+
+
+def key_rows(keys: Iterable[Key]) -> list[str]:
+    """Return keys as the lines of a Markdown table."""
+
+    def row(key: Key) -> list[str]:
+        name = f"`{key.name}`{' **(required)**' if key.required else ''}"
+        default = f"; default `{toml_value(key.default)}`" if key.has_default else ""
+        return [name, f"{key.takes}{default}", key.meaning, key.find]
+
+    return table("key | takes | meaning | where you find it", [row(key) for key in keys]).split("\n")
 
 
 def security_tables() -> dict[str, str]:
@@ -102,9 +135,17 @@ def security_tables() -> dict[str, str]:
 
 def machine_file_tables() -> dict[str, str]:
     """Return the tables of docs/machine-file.md, all under one name."""
-    from telemetry.machine.document import document_keys
+    from telemetry.machine.sections import SECTIONS, TITLES, section_keys
+    from telemetry.model.keys import header_of
 
-    return {"keys": document_keys().rstrip()}
+    parts = []
+    for section in SECTIONS:
+        parts.append(f"### `{header_of(section)}`: {TITLES[section]}\n")
+        if section == "charge_wiring":
+            parts.append("See `[wiring]`.\n")
+            continue
+        parts += [*key_rows(section_keys(section)), ""]
+    return {"keys": "\n".join(parts).rstrip()}
 
 
 MADE: Mapping[str, Callable[[], dict[str, str]]] = {

@@ -352,33 +352,3 @@ def pack_window(chemistry: Chemistry, cells_in_series: int) -> PackWindow:
         round(cells_in_series * chemistry.nominal_v, 3),
         round(cells_in_series * chemistry.maximum_v, 3),
     )
-
-
-def document_chemistries() -> str:
-    """Return the rows as a Markdown table, for the documentation."""
-    columns = (
-        ("least V", "minimum_v", ".2f"),
-        ("warn low V", "low_warn_v", ".2f"),
-        ("nominal V", "nominal_v", ".2f"),
-        ("charge to V", "charge_v", ".2f"),
-        ("warn high V", "high_warn_v", ".2f"),
-        ("most V", "maximum_v", ".2f"),
-        ("trip high V", "high_trip_v", ".2f"),
-        ("spread warn V", "spread_warn_v", ".2f"),
-        ("spread trip V", "spread_trip_v", ".2f"),
-    )
-    lines = [
-        "| chemistry | " + " | ".join(title for title, _, _ in columns) + " | charge °C | use °C |",
-        "|---" * (len(columns) + 3) + "|",
-    ]
-    for each in CHEMISTRIES.values():
-        cells = [format(getattr(each, attribute), shape) for _, attribute, shape in columns]
-        charge = f"{each.charge_low_c:g} to {each.charge_high_c:g}"
-        use = f"{each.discharge_low_c:g} to {each.discharge_high_c:g}"
-        lines.append(f"| {' | '.join([f'`{each.name}` {each.title}', *cells, charge, use])} |")
-    return "\n".join(lines)
-
-
-def document_provenance() -> str:
-    """Return where each row's voltages come from, as a Markdown list."""
-    return "\n".join(f"- `{each.name}`: {each.known_from}." for each in CHEMISTRIES.values())

@@ -22,7 +22,6 @@ from typing import Any, ClassVar, TypeVar, cast
 
 from telemetry.model.errors import InputError, Problem, did_you_mean, nearest, printable
 from telemetry.model.keys import BadValue, Key, Kind, described, keys_of
-from telemetry.model.toml_text import toml_value
 
 Rules = tuple[Callable[[Any], Iterable[Problem]], ...]
 """What keys may not state together: functions of the table that yield problems."""
@@ -141,18 +140,6 @@ def table_schema(table: type) -> dict[str, Any]:
     properties = {key.name: key.schema for key in keys}
     found = {"type": "object", "additionalProperties": False, "properties": properties}
     return found | ({"required": required} if required else {})
-
-
-def key_rows(keys: Iterable[Key]) -> list[str]:
-    """Return the keys as a Markdown table, for the documentation: nothing is written twice."""
-    head = ["| key | takes | meaning | where you find it |", "|---|---|---|---|"]
-    return head + [_row(key) for key in keys]
-
-
-def _row(key: Key) -> str:
-    required = " **(required)**" if key.required else ""
-    default = f"; default `{toml_value(key.default)}`" if key.has_default else ""
-    return f"| `{key.name}`{required} | {key.takes}{default} | {key.meaning} | {key.find} |"
 
 
 @dataclass(frozen=True, slots=True)

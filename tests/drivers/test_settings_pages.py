@@ -19,9 +19,8 @@ from drivers.serial_text import SerialTextSettings
 from telemetry.cli import main
 from telemetry.driver import Declares
 from telemetry.model.keys import keys_of, read_value
-from telemetry.model.tables import key_rows
 from telemetry.pipeline.registry import driver_names, load_driver
-from tests.pages import keeps
+from tests.pages import keeps, key_rows
 
 PAGES = {
     "serial-text": {"settings": keys_of(SerialTextSettings)},
