@@ -370,7 +370,7 @@ async def test_stale_cells_and_signals_are_unknown_with_their_age(rig: Any) -> N
         assert "cells: no value for 30 s" in text
         await pilot.press("5", "w")
         row = next(row for row in rig.rows() if row.startswith(" pack_voltage"))
-        assert row.split() == ["pack_voltage", "--", "30", "s", "pack"]
+        assert row.split() == ["pack_voltage", "--", "30", "s"]
 
 
 async def test_leaving_asks_a_second_key_and_ends_the_run_first(rig: Any) -> None:
