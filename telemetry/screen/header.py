@@ -29,8 +29,16 @@ def draw_header(canvas: Canvas, scene: Scene, end: int | None = None) -> int:
     if scene.sound_note and width >= LARGE_WIDTH:
         x = canvas.badge(x, 0, "caution", scene.sound_note)
     if width >= LARGE_WIDTH:
-        x = canvas.label(x + 2, 0, f"{datetime.fromtimestamp(scene.now / 1e6):%H:%M}")
+        x = canvas.label(x + 2, 0, _time_of_day(scene.now))
     return x
+
+
+def _time_of_day(t: int) -> str:
+    """Return local time as ``14:07``; nothing where the system has no local time for it, as for a year far off."""
+    try:
+        return f"{datetime.fromtimestamp(t / 1e6):%H:%M}"
+    except (OSError, OverflowError, ValueError):
+        return ""
 
 
 def _links(scene: Scene) -> tuple[Meaning, tuple[str, ...]]:
