@@ -19,7 +19,7 @@ from telemetry.screen.actions import ENDING, Actions
 from telemetry.screen.canvas import Canvas, Line
 from telemetry.screen.footer import draw_footer
 from telemetry.screen.links_view import LinkFacts
-from telemetry.screen.mark_entry import PRESETS
+from telemetry.screen.mark_entry import PRESETS, MarkEntry
 from telemetry.screen.panel import Ground, Panel
 from telemetry.screen.prompt import draw_message
 from telemetry.screen.scales import PackScale
@@ -175,6 +175,8 @@ class Dashboard(App[None], inherit_bindings=False):
         canvas = Canvas(width, height, self._palette)
         scene = self._scene(wall)
         prompt = actions.prompt
+        if isinstance(prompt, MarkEntry):
+            prompt.at_top = scene.headline is not None
         page = prompt.draw if prompt is not None and prompt.is_page else None
         actions.view_drawn = draw_view(actions.shown, actions.links_shown, canvas, scene, page)
         self._draw_last_row(canvas)

@@ -32,6 +32,7 @@ class MarkEntry:
         presets: words by key, the first by ``1``.
         text: what has been typed.
         outcome: what becomes of the mark.
+        at_top: drawn in the first rows, so that what to do about an alarm stays in sight.
 
     """
 
@@ -42,6 +43,7 @@ class MarkEntry:
     presets: tuple[str, ...] = PRESETS
     text: str = ""
     outcome: Outcome = "words"
+    at_top: bool = False
     types: bool = True
     is_page: bool = False
     keys: str = "enter keep   escape no words   backspace take back"
@@ -83,13 +85,13 @@ class MarkEntry:
         self.done(self)
 
     def draw(self, canvas: Canvas) -> Drawn | None:
-        """Draw it in the lowest rows: what is typed, the ready words, and the keys."""
+        """Draw what is typed and the ready words."""
         choices = [f"{number} {words}" for number, words in enumerate(self.presets, start=1)]
         # A choice is not broken in the middle: its blanks are kept while the line is.
         lines = wrapped("  ".join(choice.replace(" ", "\u00a0") for choice in choices), canvas.width - 2)
-        y = max(0, canvas.height - 2 - len(lines))
+        y = 0 if self.at_top else max(0, canvas.height - 2 - len(lines))
         drawn = Drawn()
-        for row in range(y, canvas.height - 1):
+        for row in range(y, y + 1 + len(lines)):
             canvas.clear_row(row)
         canvas.badge(0, y, "act", f"mark at {self.at}, kept. What is it? {self.text}▌", canvas.width)
         for row, line in enumerate(lines, start=y + 1):

@@ -168,8 +168,9 @@ async def test_the_band_of_an_alarm_is_above_help_and_commands(rig: Any) -> None
     async with rig.screen.run_test(size=(80, 24)) as pilot:
         await begun(rig, pilot, "1")
         await rig.drive(4, lowest=2.4, **LOW)
-        for key in ("h", "c"):
+        for key in ("h", "c", "space"):
             await pilot.press(key)
+            assert ("What is it?" in rig.rows()[0]) == (key == "space")
             band = " ".join(rig.rows()[19:23])
             assert "Release the throttle" in band, key
             await pilot.press("escape")
@@ -201,7 +202,7 @@ async def test_a_click_on_a_view_on_a_command_and_beside_a_page(rig: Any) -> Non
         await pilot.click(offset=(5, 5))
         assert "keys of the" not in rig.rows()[0]
         await pilot.press("space")
-        await pilot.click(offset=(4, 22))
+        await pilot.click(offset=(4, 1))
         rig.close()
         assert [mark.text for mark in rig.snapshot.marks] == ["hill"]
 
