@@ -47,7 +47,6 @@ def uuid_of(text: Any) -> str | None:
     return text.lower() if _UUID.fullmatch(text) else None
 
 
-@dataclass(frozen=True, slots=True)
 class Uuid(Text):
     """A UUID in its short or long form; the attribute has all 128 bits, in lower case."""
 
@@ -63,7 +62,6 @@ class Uuid(Text):
         return found
 
 
-@dataclass(frozen=True, slots=True)
 class GivenName(Text):
     """A name as a device gives it out, whatever that is."""
 
@@ -74,7 +72,6 @@ class GivenName(Text):
         return value
 
 
-@dataclass(frozen=True, slots=True)
 class Address(Text):
     """A Bluetooth address, or the UUID that stands for one on macOS."""
 

@@ -65,7 +65,6 @@ class ReadMessage:
     fast_packet: bool = False
 
 
-@dataclass(frozen=True, slots=True)
 class Standards(Words):
     """Names of open standards, each once."""
 
@@ -79,7 +78,6 @@ class Standards(Words):
         return words
 
 
-@dataclass(frozen=True, slots=True)
 class MappedObjects(Words):
     """What a process data object maps: index, sub-index and bits in hexadecimal, as the device does."""
 
@@ -93,7 +91,6 @@ class MappedObjects(Words):
         return words
 
 
-@dataclass(frozen=True, slots=True)
 class ProcessData(Named):
     """Mappings of the transmit process data objects, by name."""
 

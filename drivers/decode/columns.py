@@ -32,7 +32,6 @@ from .kinds import SignalName
 MOST_LAYOUTS = 256
 
 
-@dataclass(frozen=True, slots=True)
 class Points(Kind):
     """Two readings beside a good meter: two pairs (raw, true)."""
 
@@ -98,7 +97,7 @@ class Column(Scaled):
         return (self.scale, self.offset) if self.points is None else line_through(self.points)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Columns(Named):
     """A table of the device's columns: for each a signal's name, or a table; the attribute is a dictionary."""
 

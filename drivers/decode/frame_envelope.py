@@ -32,7 +32,6 @@ class LengthTable(Table):
     uncounted: int = count(-255, 65535, "bytes of the frame that it does not count", PROTOCOL, 4, default=0)
 
 
-@dataclass(frozen=True, slots=True)
 class ChecksumName(Text):
     """A checksum by name."""
 
@@ -48,7 +47,6 @@ class ChecksumName(Text):
         return name
 
 
-@dataclass(frozen=True, slots=True)
 class FirstAndLast(Kind):
     """The first and the last byte of a part of the frame; -1 is the frame's last."""
 
@@ -124,7 +122,6 @@ class ChecksumTable(Table):
         return ChecksumPlace(checksum, byte, first, last, self.byte_order or order)
 
 
-@dataclass(frozen=True, slots=True)
 class BytePairs(Named):
     """Pairs of bytes: one, and what is sent in its place."""
 

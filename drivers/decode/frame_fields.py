@@ -28,7 +28,6 @@ class CountTable(Table):
     most: int = count(1, MOST_REPEATS, "the highest count that the device sends", PROTOCOL, 24, required=True)
 
 
-@dataclass(frozen=True, slots=True)
 class Codes(Kind):
     """Bit patterns that mean "no reading": the attribute is a tuple of (from, up to)."""
 
@@ -135,7 +134,6 @@ class FieldTable(Table):
         )
 
 
-@dataclass(frozen=True, slots=True)
 class Fields(Named):
     """Fields by signal; ``*`` stands for the number of a repeat: ``"cell_*_voltage"``."""
 

@@ -89,7 +89,6 @@ def requests_of(setting: Any) -> tuple[bytes, ...]:
     return () if found is None else tuple(request.data for request in found.map.requests)
 
 
-@dataclass(frozen=True, slots=True)
 class FrameMapKind(Kind):
     """A frame map: a file's name, or the map itself; the attribute is a :class:`.frame_layout.FrameMap`."""
 
@@ -114,7 +113,6 @@ class FrameMapKind(Kind):
         return {"anyOf": [{"type": "string"}, table_schema(MapTable)]}
 
 
-@dataclass(frozen=True, slots=True)
 class Alternatives(Kind):
     """Rows of bytes, all of one length, of which one must stand somewhere; one alone may stand without its list."""
 

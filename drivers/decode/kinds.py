@@ -12,7 +12,6 @@ from telemetry.model.signals import extra_name, find_signal, is_identifier, know
 from telemetry.model.tables import Named
 
 
-@dataclass(frozen=True, slots=True)
 class SignalName(Text):
     """The name of a signal that a device may send, or ``extra_...``."""
 
@@ -38,7 +37,6 @@ def check_signal(name: str) -> None:
         raise BadValue(f"{shown} is computed here and not read", f"carry it as {extra_name(name)}")
 
 
-@dataclass(frozen=True, slots=True)
 class PlainName(Text):
     """A name of small letters, digits and underscores."""
 
@@ -57,7 +55,6 @@ def check_plain(name: str) -> None:
         raise BadValue("is not a plain name", "use small letters, digits and underscores")
 
 
-@dataclass(frozen=True, slots=True)
 class PlainNamed(Named):
     """A table of the owner's own names, all of them plain."""
 
@@ -65,7 +62,7 @@ class PlainNamed(Named):
         check_plain(name)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class HexBytes(Kind):
     """Bytes as pairs of hexadecimal digits, or a single one as a number; ``size``: so many, 0 for any number."""
 

@@ -202,7 +202,6 @@ def _is_entry(value: Any) -> bool:
     return isinstance(value, Mapping) or (isinstance(value, str) and find_signal(value) is not None)
 
 
-@dataclass(frozen=True, slots=True)
 class CatalogueSignals(Columns):
     """``[source.signals]``: what each signal of the catalogue becomes."""
 

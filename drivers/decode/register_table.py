@@ -158,7 +158,7 @@ class Register(Scaled):
         return raw * self.scale + self.offset
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class RegisterEntries(Several):
     """``[[source.register]]``, each signal once; the attribute is a tuple of registers."""
 

@@ -20,7 +20,6 @@ _NO_DELIMITERS = frozenset("\"'+-.\r\n")
 _CODE = "the code of the board, or what it prints"
 
 
-@dataclass(frozen=True, slots=True)
 class Delimiter(Kind):
     """One character that parts values."""
 
@@ -36,7 +35,6 @@ class Delimiter(Kind):
         return {"type": "string", "minLength": 1, "maxLength": 1}
 
 
-@dataclass(frozen=True, slots=True)
 class ColumnNames(Words):
     """Names of columns, each once."""
 

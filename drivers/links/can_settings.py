@@ -48,7 +48,6 @@ _OWN_KEY = {"interface": "interface", "channel": "channel", "bitrate": "bit_rate
 _LONGEST = 100
 
 
-@dataclass(frozen=True, slots=True)
 class Channel(Kind):
     """A bus by name or number, as its interface counts."""
 
@@ -64,7 +63,6 @@ class Channel(Kind):
         return {"type": ["string", "integer"]}
 
 
-@dataclass(frozen=True, slots=True)
 class Options(Kind):
     """Further settings, as they are."""
 

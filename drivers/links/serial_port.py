@@ -40,7 +40,6 @@ GATHER_S = 0.02
 """After the first byte the rest of its line is waited for: a read for every few bytes costs five times as much."""
 
 
-@dataclass(frozen=True, slots=True)
 class Port(Text):
     """The name of a port; see :mod:`.ports` for what may be one."""
 

@@ -30,7 +30,6 @@ class Check(NamedTuple):
     measured: float
 
 
-@dataclass(frozen=True, slots=True)
 class Gauge(Kind):
     """An American wire gauge; the attribute is its usual text: ``"4"``, ``"2/0"``."""
 
@@ -67,7 +66,6 @@ def _gauge_named(said: str) -> str | None:
     return str(int(said)) if re.fullmatch(r"[0-9]{1,2}", said, re.ASCII) and int(said) in SMALL_GAUGES else None
 
 
-@dataclass(frozen=True, slots=True)
 class Signals(Words):
     """A list of signal names."""
 
@@ -82,7 +80,6 @@ class Signals(Words):
         return words
 
 
-@dataclass(frozen=True, slots=True)
 class Keyboard(Words):
     """A list of keys of the keyboard, kept in small letters."""
 
@@ -99,7 +96,7 @@ class Keyboard(Words):
         return names
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Pairs(Kind):
     """A list of two or more pairs of numbers, the first rising; the attribute is a tuple of pairs.
 
@@ -159,7 +156,7 @@ TIMES = Pairs(
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Checks(Kind):
     """A list of dated pairs of readings in ``unit``; the attribute is a tuple of :class:`Check`, by date."""
 

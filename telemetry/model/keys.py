@@ -230,7 +230,7 @@ def read_typed(key: Key, said: str) -> Any:
     return read_value(key, said)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Number(Kind):
     """A number (float) within a range, both ends allowed; outside it is a typing error."""
 
@@ -287,7 +287,6 @@ class Number(Kind):
 ANY_NUMBER = Number(-math.inf, math.inf)
 
 
-@dataclass(frozen=True, slots=True)
 class Count(Number):
     """A whole number (int) within a range."""
 
@@ -322,7 +321,7 @@ def _number_hint(key: Key, value: object) -> str:
     return f"write {key.name} = {number:.10g} without quotes{key.in_unit}"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Text(Kind):
     """One line of printable text, without blanks around it; ``shortest`` 0: it may be empty."""
 
@@ -351,7 +350,7 @@ class Text(Kind):
         return {"type": "string", "maxLength": self.longest} | ({"pattern": r"\S"} if self.shortest else {})
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class FileName(Text):
     """The name of a file."""
 
@@ -362,7 +361,6 @@ class FileName(Text):
         return "a file's name"
 
 
-@dataclass(frozen=True, slots=True)
 class Switch(Kind):
     """True or false."""
 
@@ -383,7 +381,7 @@ class Switch(Kind):
         return {"type": "boolean"}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Choice(Kind):
     """One of a few values."""
 
@@ -413,7 +411,7 @@ class Choice(Kind):
         return {"enum": list(self.choices)}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Words(Kind):
     """A list of words; the attribute is a tuple of them. ``fewest``: how many there must be."""
 

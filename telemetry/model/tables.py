@@ -142,7 +142,7 @@ def table_schema(table: type) -> dict[str, Any]:
     return found | ({"required": required} if required else {})
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Inner(Kind):
     """A table within the table; a value that is none is read as that table's key ``short``, where it has one."""
 
@@ -174,7 +174,7 @@ class Inner(Kind):
         return {"anyOf": [self._short.kind.schema(self._short), found]} if self.short else found
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Either(Kind):
     """A plain value or a table."""
 
@@ -191,7 +191,7 @@ class Either(Kind):
         return {"anyOf": [self.plain.schema(key), self.table.schema(key)]}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Several(Kind):
     """A list of values of one kind; one alone may stand without its list. The attribute is a tuple."""
 
@@ -217,7 +217,7 @@ class Several(Kind):
         return {"anyOf": [one, {"type": "array", "items": one}]}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Named(Kind):
     """A table of the owner's own names, with a value of one kind behind each; the attribute is a dictionary."""
 
