@@ -29,6 +29,7 @@ from telemetry.screen.sound import Sounder
 from telemetry.screen.theme import Colours, Light, Palette, detected_colours, palette
 from telemetry.screen.units import UNITS, UnitsName
 from telemetry.screen.views import draw_view
+from telemetry.screen.words import Headline
 
 PAINT_EVERY_S = 0.2
 _FLASH_US = 500_000
@@ -124,6 +125,8 @@ class Dashboard(App[None], inherit_bindings=False):
         self._scale = PackScale() if scale is None else scale
         self._units = UNITS[units]
         self._settled = Settlement()
+        self.prompt: Headline | None = None
+        """What somebody asks of the driver, in blue while no alarm needs the band."""
         self._ended: tuple[str, int] | None = None
         self._panel = Panel()
         self._canvas: Canvas | None = None
@@ -206,6 +209,7 @@ class Dashboard(App[None], inherit_bindings=False):
             self._settled,
             self._scale,
             self._units,
+            self.prompt,
         )
 
     def _run_word(self) -> str:

@@ -1,4 +1,4 @@
-"""Strips of the last minutes: on the seat view in a corner, on their own view one below the other."""
+"""Traces of the last minutes, one below the other, with their scales."""
 
 from __future__ import annotations
 

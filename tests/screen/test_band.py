@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from itertools import product
@@ -50,7 +51,8 @@ def acts() -> list[Headline]:
 
 def stands_whole(text: str, lines: list[str] | tuple[str, ...]) -> bool:
     """Tell whether the words of ``text`` follow each other in ``lines``."""
-    words = iter(word.strip(".:,").lower() for word in " ".join(lines).split())
+    written = re.sub("[▐▌█▀▄]", " ", " ".join(lines))
+    words = iter(word.strip(".:,").lower() for word in written.split())
     return all(word.strip(".:,").lower() in words for word in text.split())
 
 
@@ -130,6 +132,18 @@ async def test_an_alarm_says_what_to_do_at_every_size(make_rig: Callable[..., An
         assert stands_whole("Release the throttle and stop where it is safe.", rows)
         assert stands_whole("low cell voltage", rows)
         assert {len(row) for row in rows} == {size[0]}
+
+
+async def test_whoever_guides_the_driver_sets_the_prompt(make_rig: Callable[..., Any]) -> None:
+    rig = make_rig()
+    async with rig.screen.run_test(size=(80, 24)):
+        await rig.drive(4, lowest=3.2, **SOUND)
+        rig.screen.prompt = Headline("COAST", "LEG 3", "coast down", "Let it roll to the second pole.", meaning="act")
+        assert stands_whole("Let it roll to the second pole.", rig.rows())
+        await rig.drive(4, lowest=2.4, **SOUND)
+        assert not stands_whole("Let it roll", rig.rows())
+        assert stands_whole("Release the throttle", rig.rows())
+        rig.screen.prompt = None
 
 
 async def test_an_act_follows_what_the_machine_does(make_rig: Callable[..., Any]) -> None:
