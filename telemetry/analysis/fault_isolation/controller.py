@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from telemetry.analysis.fault_isolation.cuts import FIRST, PROVEN, Cut, Demands, cuts
 from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats
 from telemetry.analysis.fault_isolation.response import Response, without
 
-_NEAR_ROWS = round(3 / STEP_S)
+_NEAR_ROWS, _EVERY_ROWS = round(3 / STEP_S), 10
 _PLAIN_CUTS = 2
 _TURNS = 2
 _LONGEST_S = 3.0
@@ -107,10 +108,8 @@ def _shortfall(cut: Cut, response: Response, current: Floats, voltage: Floats | 
 def _exceeding(response: Response, current: Floats) -> tuple[Floats, Floats]:
     """Return by how much the current exceeds what was expected in the seconds around: median, and 90 % beyond it."""
     rest = current - response.base - response.expected
-    every = 10
-    blocks = np.array(
-        [np.quantile(rest[max(k - _NEAR_ROWS, 0) : k + _NEAR_ROWS], [0.5, 0.9]) for k in range(0, len(rest), every)]
-    )
-    usual = np.maximum(blocks[:, 0], 0.0)
-    beyond = np.maximum(blocks[:, 1] - usual, 0.0)
-    return np.repeat(usual, every)[: len(rest)], np.repeat(beyond, every)[: len(rest)]
+    near = sliding_window_view(np.pad(rest, _NEAR_ROWS, mode="reflect"), 2 * _NEAR_ROWS)[: len(rest) : _EVERY_ROWS]
+    middle, high = np.quantile(near, [0.5, 0.9], axis=1)
+    usual = np.maximum(middle, 0.0)
+    beyond = np.maximum(high - usual, 0.0)
+    return np.repeat(usual, _EVERY_ROWS)[: len(rest)], np.repeat(beyond, _EVERY_ROWS)[: len(rest)]

@@ -17,7 +17,8 @@ from telemetry.analysis.fault_isolation.consumer_jumps import consumer_jumps
 from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats, Indices
 from telemetry.analysis.fault_isolation.pedal_map import Follows, Terms, terms
 
-_KNOT_S = 4.0
+_KNOT_S, _SEARCH_KNOT_S = 4.0, 10.0
+"""Other consumers' line bends so often; to tell kinds of answers apart a coarser one will do."""
 _LAGS_S = (0.03, 0.1, 0.17, 0.3)
 _RATIOS = (0.0, 0.35, 0.5, 0.6, 0.7, 0.8, 0.95)
 _FIRST = Follows(0.0, 0.1, 1, 0)
@@ -214,7 +215,7 @@ class _Learner:
     ) -> None:
         self._t, self._travel, self._current, self._speed, self._supply = t, travel, current, speed, supply
         self._rows = thinned(np.flatnonzero(usable), _ROWS_LEARNT)
-        self._knots = hat_functions(t, _KNOT_S)[self._rows]
+        self._knots = hat_functions(t, _SEARCH_KNOT_S)[self._rows]
         self._most = _MOST_LEFT * float(np.quantile(current[usable], 0.98))
         self._tried: dict[Follows, float] = {}
 
