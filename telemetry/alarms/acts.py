@@ -280,7 +280,7 @@ _PLACES: Mapping[str, str] = {
     "discharge-disabled": "BMS TRIP",
     "charge-disabled": "NO REGEN",
     "supply-lost": "POWER LOST",
-    "fault-code": "REPORTED",
+    "fault-code": "FAULT",
     "recording": "DISK",
     "program-error": "THIS PROGRAM",
 }

@@ -227,7 +227,7 @@ def _said_lines(said: dict[str, Any]) -> list[str]:
         "what": f"{said['name']}, {said['where']}, while {said['situation']}",
         "do": f"{said['word']}: {said['do']}" if said["word"] else said["do"],
         "value": ", ".join(values),
-        "limit": ": ".join(part for part in (limit, printable(said["origin"], 400)) if part),
+        "limit" if limit else "why": ": ".join(part for part in (limit, printable(said["origin"], 400)) if part),
         "since": ", ".join(times),
     }
     return [

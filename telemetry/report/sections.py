@@ -374,8 +374,8 @@ def _alarm(alarm: Mapping[str, Any]) -> str:
     if alarm["reported"]:
         said = reported_text(alarm["reported"])
         origin += f"{_sentence(said[:1].upper() + said[1:])} "
-    named = f": {alarm['signal']}" if alarm["limit"] == FAULT_LIMIT else ""
-    what = f"{alarm['name'][:1].upper()}{alarm['name'][1:]}{named}, {alarm['where']}"
+    where = f": {alarm['signal']}" if alarm["limit"] == FAULT_LIMIT else f", {alarm['where']}"
+    what = f"{alarm['name'][:1].upper()}{alarm['name'][1:]}{where}"
     return f"{'; '.join([what, ', '.join(values), times]).replace('; ;', ';')}. {origin}Act: {alarm['do']}"
 
 
