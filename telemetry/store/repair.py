@@ -241,6 +241,8 @@ class _Repair:
             self._saved.lost_rows += gone
             if table in _EVENTS:
                 self._saved.events -= gone
+            elif table == "raw_bytes":
+                self._saved.raw_blocks -= gone
 
     # ---- rows
 

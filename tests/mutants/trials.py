@@ -26,7 +26,8 @@ from .sites import Site, names_imported, sites_of
 
 ROOMS = ("telemetry/alarms", "telemetry/store", "drivers/decode", "telemetry/analysis")
 APART = ("telemetry/analysis/fault_isolation",)
-APART_TESTS = ("test_isolation", "test_simulated")
+APART_TESTS = ("test_isolation", "test_simulated", "test_contradictions", "test_verdict_of_simulated")
+"""What runs whole drives of the rooms left apart: minutes each."""
 FOLDERS = {"drivers/decode": "tests/drivers"}
 """Where a room's own tests are, unless in the folder of its name."""
 NEAR = ("pipeline", "recordings", "reference", "report", "model")
@@ -74,8 +75,8 @@ def tests_of(room: str) -> list[Path]:
     found = []
     for path in sorted(Path("tests").rglob("test_*.py")):
         about = names_imported(path.read_text(encoding="utf-8"))
-        is_own = str(path.parent) == own and not path.name.startswith(APART_TESTS)
-        if is_own or (path.parent.name in NEAR and any(name.startswith(package) for name in about)):
+        is_near = path.parent.name in NEAR and any(name.startswith(package) for name in about)
+        if (str(path.parent) == own or is_near) and not path.name.startswith(APART_TESTS):
             found.append(path)
     return sorted(found, key=lambda path: (str(path.parent) != own, str(path)))
 

@@ -8,6 +8,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -64,6 +65,30 @@ def test_a_record_that_goes_on_in_another_page_is_left_out_and_the_longest_that_
     assert records(tmp_path / "long.sqlite3") == {1: [longest]}
     made(tmp_path / "longer.sqlite3", [(1, (longest + b"x",)), (2, (b"short",))], 1)
     assert records(tmp_path / "longer.sqlite3") == {2: [b"short"]}
+
+
+@pytest.mark.parametrize(
+    ("head", "body", "fields"),
+    [
+        (b"\x00\x01", b"\x07", [None, 7]),
+        (b"\x00\x0f", b"a", [None, "a"]),
+        (b"\x00\x0a", b"", None),  # 10 and 11 are reserved
+        (b"\x00\x0b", b"", None),
+        (b"\x00\x02", b"\x07", None),  # cut short
+        (b"\x00\x10", b"ab", [None, b"ab"]),
+        (b"\x00\x12", b"ab", None),
+        (b"\x00\x01", b"\x07\x07", None),  # something behind the last field
+    ],
+)
+def test_a_record_whose_head_does_not_fit_it_is_none(
+    head: bytes, body: bytes, fields: list[Any] | None, tmp_path: Path
+) -> None:
+    record = bytes([1 + len(head)]) + head + body
+    cell = bytes([len(record), 5]) + record
+    page = b"\x0d\x00\x00\x00\x01\x00\x00\x00" + (PAGE - len(cell)).to_bytes(2, "big")
+    path = tmp_path / "page"
+    path.write_bytes(page.ljust(PAGE - len(cell), b"\0") + cell)
+    assert list(leaf_records(path, PAGE)) == ([] if fields is None else [(5, fields)])
 
 
 def test_a_page_of_noise_or_cut_short_gives_what_can_be_told(tmp_path: Path) -> None:

@@ -168,6 +168,8 @@ def test_a_store_of_an_earlier_version_is_brought_up_to_date(head: str, store: P
         ("UPDATE group_pack SET series = 'pack' WHERE row = 2", VALUES - 2, 120, 1),
         ("UPDATE raw_bytes SET data = 'text' WHERE id = 1", VALUES, 120, 1),
         ("UPDATE alarm SET value = 'low' WHERE id = 1", VALUES, 119, 1),
+        ("UPDATE mark SET session = 99 WHERE id <= 3", VALUES, 117, 3),
+        ("UPDATE raw_bytes SET session = 99 WHERE id = 1", VALUES, 120, 1),
         ("UPDATE alarm SET value = 40, worst = NULL", VALUES, 120, 0),
     ],
 )
