@@ -129,7 +129,11 @@ def collect(files: Iterable[str], scratch: Path, plugins: list[object]) -> int:
     # Plain asserts fail as well, and nothing is rewritten. Nothing is captured, for the forks print to files.
     arguments = ["-q", "-s", "--assert=plain", f"--basetemp={scratch}"]
     arguments += [word for name in ("cacheprovider", "xdist", "faulthandler") for word in ("-p", f"no:{name}")]
-    return int(pytest.main([*arguments, *files], plugins=plugins))
+    try:
+        return int(pytest.main([*arguments, *files], plugins=plugins))
+    except Exception:  # what a test left open, found when all is over
+        traceback.print_exc()
+        return int(pytest.ExitCode.INTERNAL_ERROR)
 
 
 def first_failure(tests: Sequence[pytest.Item], seconds: Mapping[str, float]) -> str | None:
