@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
 from functools import partial
 
 from telemetry.alarms.acts import alarm_name
@@ -21,44 +20,17 @@ from telemetry.screen.commands_box import Command, CommandsBox
 from telemetry.screen.help_page import help_page, limit_page
 from telemetry.screen.keys import Need, find_key, keys_in
 from telemetry.screen.links_view import LinkFacts, LinksShown
-from telemetry.screen.mark_entry import OPEN_US, PLAIN, PRESETS, MarkEntry
+from telemetry.screen.mark_entry import OPEN_US, PRESETS, MarkEntry
+from telemetry.screen.operator_marks import MarkKeys
 from telemetry.screen.page import Drawn, Target
 from telemetry.screen.prompt import Prompt, Question
+from telemetry.screen.shown import Shown
 from telemetry.screen.speeds import next_speed
 from telemetry.screen.strips import SECONDS_EACH
-from telemetry.screen.theme import Light
 
 MESSAGE_US = 4_000_000
-TAKE_BACK_US = 10_000_000
-"""How long backspace takes back a mark without a question."""
 LEAVE_QUESTION = "LEAVE?  q again ends the run and leaves. Any other key goes on."
 ENDING = "saving: the run is being ended; q again leaves without waiting for it"
-
-
-@dataclass
-class Shown:
-    """What the keys have chosen to see.
-
-    Attributes:
-        view: digit of the view.
-        chosen: what is chosen in each view.
-        scrolled: rows that each view is moved down by.
-        seconds_each: seconds a column of a trace covers.
-        until: end of the stretch that the traces show, int microseconds; None to follow the present.
-        raw: whether raw lines are shown in place of the signals.
-        raw_names: whether signals are named as in files.
-        light: colours for sun or dusk.
-
-    """
-
-    view: str = "1"
-    chosen: dict[str, Hashable] = field(default_factory=dict)
-    scrolled: dict[str, int] = field(default_factory=dict)
-    seconds_each: int = SECONDS_EACH[1]
-    until: int | None = None
-    raw: bool = False
-    raw_names: bool = False
-    light: Light = "sun"
 
 
 class Actions:
@@ -99,13 +71,13 @@ class Actions:
         toggle_mute: Callable[[], str] | None = None,
         leave: Callable[[], None] = lambda: None,
     ) -> None:
-        self._snapshot, self._control, self._clock, self._wall = snapshot, control, clock, wall
-        self._presets, self._mark_keys = presets, mark_keys
+        self._snapshot, self._control, self._wall = snapshot, control, wall
+        self._mark_keys = mark_keys
         self._facts, self._raw = dict(facts or {}), raw
         self._test_sound, self._toggle_mute, self._leave = test_sound, toggle_mute, leave
         self._alarms = AlarmKeys(snapshot, control, self.say)
+        self._marks = MarkKeys(snapshot, control, clock, wall, self.say, presets)
         self._message: tuple[str, int] | None = None
-        self._last_mark: tuple[int, int] | None = None
         self._resume_speed: float | None = 1.0
         self.shown = Shown()
         self.prompt: Prompt | None = None
@@ -122,7 +94,7 @@ class Actions:
         open_now = self.prompt
         if self._is_mark_key(key, character):
             self.close_prompt()
-            self._set_mark(self._clock.now())
+            self._marks.set()
         elif key in ("ctrl+c", "ctrl+q") and not (isinstance(open_now, Question) and open_now.text == LEAVE_QUESTION):
             self.close_prompt()
             self.leave()
@@ -205,48 +177,17 @@ class Actions:
     @property
     def needs(self) -> set[Need]:
         """What holds now of what keys of the footer need."""
-        return self._alarms.needs | ({"fresh mark"} if self._fresh_mark() is not None else set())
+        return self._alarms.needs | ({"fresh mark"} if self._marks.fresh is not None else set())
 
     # Marks
 
     def mark(self) -> None:
         """Mark this moment, then take words."""
-        if self._control.why_no_marks:
-            self.say(self._control.why_no_marks)
-            return
-        t = self._clock.now()
-        self._set_mark(t)
-        at = clock_at(t, self._snapshot.start, tenths=True)
-        self.prompt = MarkEntry(t, at, self._wall.now() + OPEN_US, self._entry_done, self._presets)
-
-    def _set_mark(self, t: int) -> None:
-        why = self._control.mark(PLAIN, t)
-        self._last_mark = None if why else (t, self._wall.now() + TAKE_BACK_US)
-        self.say(why or f"mark set at {clock_at(t, self._snapshot.start)}")
-
-    def _entry_done(self, entry: MarkEntry) -> None:
-        at = clock_at(entry.t, self._snapshot.start)
-        if entry.outcome == "taken back":
-            self._change_back(entry.t)
-            return
-        why = "" if entry.words == PLAIN else self._control.change_mark(entry.t, entry.words)
-        self._last_mark = (entry.t, self._wall.now() + TAKE_BACK_US)
-        self.say(why or f"mark set at {at}: {printable(entry.words, 30)}; backspace takes it back")
-
-    def _fresh_mark(self) -> int | None:
-        return self._last_mark[0] if self._last_mark is not None and self._wall.now() < self._last_mark[1] else None
+        self.prompt = self._marks.open()
 
     def take_mark_back(self) -> None:
         """Take the last mark back while it is fresh."""
-        t = self._fresh_mark()
-        if t is not None:
-            self._change_back(t)
-
-    def _change_back(self, t: int) -> None:
-        words = next((mark.text for mark in reversed(self._snapshot.marks) if mark.t == t), PLAIN)
-        why = self._control.change_mark(t, words, taken_back=True)
-        self._last_mark = None
-        self.say(why or f"mark at {clock_at(t, self._snapshot.start)} taken back; the record says so")
+        self._marks.take_back()
 
     # Alarms
 

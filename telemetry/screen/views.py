@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from telemetry.screen.actions import Shown
 from telemetry.screen.alarm_cards import draw_alarms
 from telemetry.screen.band import BAND_ROWS, draw_band
 from telemetry.screen.canvas import Canvas
@@ -13,6 +12,7 @@ from telemetry.screen.drive_view import draw_drive
 from telemetry.screen.links_view import LinksShown, draw_links
 from telemetry.screen.page import Drawn
 from telemetry.screen.scene import Scene
+from telemetry.screen.shown import Shown
 from telemetry.screen.strips import draw_strips
 
 _LEAST_WIDTH, _LEAST_HEIGHT = 44, 8

@@ -11,13 +11,13 @@ from rich.cells import cell_len
 from telemetry.machine.limits import Limit
 from telemetry.machine.mark_keys import TAKEN
 from telemetry.model.events import LinkChange, Loss, Mark, SavingChange
-from telemetry.screen.actions import Shown
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.digits import figure_rows, word_rows
 from telemetry.screen.keys import KEYS, VIEWS, footer_items
 from telemetry.screen.links_view import LinksShown
 from telemetry.screen.mark_entry import OPEN_US, PRESETS
 from telemetry.screen.panel import Panel
+from telemetry.screen.shown import Shown
 from telemetry.screen.views import draw_view
 
 SIZES = ((80, 24), (160, 45))

@@ -17,7 +17,6 @@ from telemetry.model.capture import CapturedPiece
 from telemetry.model.events import AlarmChange, Gap, Mark
 from telemetry.model.time_text import clock
 from telemetry.pipeline.snapshot import Snapshot
-from telemetry.screen.actions import Shown
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.commands_box import Command, CommandsBox, matching
 from telemetry.screen.help_page import help_page, limit_page
@@ -26,6 +25,7 @@ from telemetry.screen.links_view import LinkFacts, LinksShown
 from telemetry.screen.mark_entry import MarkEntry
 from telemetry.screen.page import Drawn
 from telemetry.screen.scene import Scene
+from telemetry.screen.shown import Shown
 from telemetry.screen.theme import palette
 from telemetry.screen.views import draw_view
 from tests.screen.drive_states import LIMITS, START, scene_of
