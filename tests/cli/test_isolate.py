@@ -31,6 +31,7 @@ def test_letter_and_json(cause, status, capsys, tmp_path):
     assert main(["isolate", path]) == status
     letter = capsys.readouterr().out
     assert all(len(line) <= 80 for line in letter.splitlines())
+    assert ("No fault found in this drive (" in letter) == (cause == "healthy")
     assert main(["isolate", path, "--json"]) == status
     told = json.loads(capsys.readouterr().out)
     assert {"cause", "ranked", "events", "next_check", "missing"} <= set(told)
