@@ -124,7 +124,8 @@ def compare(parts: Sequence[Observations], earlier: Sequence[float] = ()) -> Com
     failings = [each for piece in pieces for each in piece.failings]
     asked_s = sum(o.asked_s() for o in parts)
     cuts = by_rate(np.array([each.weight for each in failings]), asked_s, STRAY_CUT)
-    low, low_limit = _low(pieces)
+    stopped, emptiness, low_limit = _low(pieces)
+    low = stopped + emptiness
     joint = _any_piece([o.path.joint for o in parts if o.path is not None])
     by_voltage, by_current = _trips(pieces)
     drawing, braking, openings = (
@@ -153,7 +154,8 @@ def compare(parts: Sequence[Observations], earlier: Sequence[float] = ()) -> Com
         if cause not in (*known, "healthy"):
             odds[cause] = 0.0
             if cause in ("power-connection", "bms-trip") and "controller" in known:
-                odds[cause] = _mixed(0.0, _SHARED, max(cuts, 0.0))
+                # Behind a joint that is not seen a controller stops at its limit while the pack's voltage is not low.
+                odds[cause] = _mixed(0.0, _SHARED, max(odds["controller"], stopped, 0.0))
     told = by_voltage - by_current if drawing else float("nan")
     return Comparison(odds, known, pieces, low_limit, told)
 
@@ -192,12 +194,12 @@ def _shrinks(parts: Sequence[Observations], own: bool) -> float:
     return _any_piece(odds)
 
 
-def _low(pieces: Sequence[Piece]) -> tuple[float, float]:
-    """Return the log odds that the output stops below a voltage, and that voltage (NaN where nothing stopped)."""
+def _low(pieces: Sequence[Piece]) -> tuple[float, float, float]:
+    """Return the log odds of stops below a voltage, those that it is a pack's at its end, and the voltage, or NaN."""
     if _slow(pieces):
-        return 0.0, float("nan")
+        return 0.0, 0.0, float("nan")
     odds, at, rest = limit(pieces, "failings", voltage_of, CUT_HOLDS, _SLACK, STRAY_CUT)
-    return (odds + _emptiness(-at / rest, by_switch=False), -at) if at == at else (0.0, at)
+    return (odds, _emptiness(-at / rest, by_switch=False), -at) if at == at else (0.0, 0.0, at)
 
 
 def _slow(pieces: Sequence[Piece]) -> bool:
