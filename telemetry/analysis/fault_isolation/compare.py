@@ -52,8 +52,8 @@ _ABSENT, _UNSEEN = -2.0, -0.5
 """Log odds of a weak pack where no stop was seen, and where none could be."""
 _OWN_SAG, _SPARING_SAG = 0.07, 0.1
 """A controller spares a pack that sags by more by giving less (common practice)."""
-_SLOW_S = 0.15
-"""Slower readings miss what stood right before a trip or a stop, and mix it with what came after."""
+_SLOW_S, _SLOW_TRIP_S = 0.15, 0.3
+"""Slower readings miss what stood right before a stop or a trip, and mix it with what came after."""
 _WEAK_CELL = 0.25
 """Share of weak packs with one weak cell: it trips the BMS at any voltage of the whole (ours)."""
 LITHIUM_V, LOW_CELL_V, _BY_CELL = 2.95, 2.85, 3.0
@@ -202,10 +202,10 @@ def _low(pieces: Sequence[Piece]) -> tuple[float, float, float]:
     return (odds, _emptiness(-at / rest, by_switch=False), -at) if at == at else (0.0, 0.0, at)
 
 
-def _slow(pieces: Sequence[Piece]) -> bool:
+def _slow(pieces: Sequence[Piece], most_s: float = _SLOW_S) -> bool:
     """Tell whether current or voltage were read too seldom to know what stood before an event."""
     names = ("pack_current", "controller_voltage", "pack_voltage")
-    return any(piece.o.drive.interval_s.get(name, 0.0) > _SLOW_S for piece in pieces for name in names)
+    return any(piece.o.drive.interval_s.get(name, 0.0) > most_s for piece in pieces for name in names)
 
 
 def _trips(pieces: Sequence[Piece]) -> tuple[float, float]:
@@ -215,7 +215,7 @@ def _trips(pieces: Sequence[Piece]) -> tuple[float, float]:
     """
     by_current, known, _ = limit(pieces, "drawing", current_of, TRIP_HOLDS, _SWITCH_SLACK, STRAY_TRIP)
     by_voltage, at, rest = limit(pieces, "drawing", voltage_of, TRIP_HOLDS, _SWITCH_SLACK, STRAY_TRIP)
-    if _slow(pieces) or known != known or at != at:  # what stood before the trips is not known
+    if _slow(pieces, _SLOW_TRIP_S) or known != known or at != at:  # what stood before the trips is not known
         by_voltage = by_current = max(by_voltage, by_current)
     if at == at:
         by_voltage += _emptiness(-at / rest, by_switch=True)

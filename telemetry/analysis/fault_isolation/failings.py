@@ -85,7 +85,9 @@ class Piece:
 def sort_out(parts: Sequence[Observations]) -> tuple[list[Piece], float]:
     """Return the pieces, and the log odds of a worn throttle sensor over all of them."""
     seen = [each for o in parts if o.pedal is not None for each in o.pedal.seen]
-    odds, worn = sensor_odds(seen) if any(o.pedal is not None for o in parts) else (0.0, 0.0)
+    odds, worn = 0.0, 0.0
+    if any(o.pedal is not None for o in parts):
+        odds, worn = sensor_odds(seen, max(o.drive.interval_s.get("throttle_voltage", 0.0) for o in parts) or 0.05)
     return [_piece(o, odds, worn) for o in parts], odds
 
 

@@ -25,7 +25,7 @@ SOUND = 0.4
 """Prior of a sound machine for somebody who looks because it hesitates; each part gets an equal share of the rest."""
 _SURPRISE = 0.03
 """Something not thought of stays possible."""
-LEAST_NAMED, TIMES_LIKELIER = 0.5, 2.0
+LEAST_NAMED, TIMES_LIKELIER = 0.55, 2.0
 """A part is named from this probability, and where it is so many times as likely as a sound machine, and as any part
 that cannot be judged."""
 LEAST_CLEARED = 0.5
