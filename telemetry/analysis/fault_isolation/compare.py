@@ -38,6 +38,8 @@ from telemetry.analysis.fault_isolation.point_process import by_rate, log_mean
 STRAY_CUT, STRAY_OPENING, STRAY_TRIP = 5e-4, 1e-4, 1e-5
 """Events a second that no fault explains: one cut in half an hour, by the sound drives of both simulators; an
 opening in 3 h, and a BMS trip in a day (ours)."""
+_SAME = 0.025
+"""A stop that begins so little above the limit, share of it, is still of it: the voltage falls between readings."""
 _SLACK, _SWITCH_SLACK = 0.01, 0.02
 """Noise of what is watched for a controller's limit and for a BMS's, share of its range."""
 HELD, _HELD_BY, _HELD_MOST = 4.5, 1.5, 6.0
@@ -107,7 +109,7 @@ class Comparison:
         if supply is None or not self.odds[self.low_cause] > self.odds["controller"]:
             return False
         before = float(np.nanmin(supply[max(what.start - BEFORE_ROWS, 0) : what.start + 2]))
-        return before <= self.low_limit * (1 + _SLACK)
+        return before <= self.low_limit * (1 + _SAME)
 
 
 def compare(parts: Sequence[Observations], earlier: Sequence[float] = ()) -> Comparison:
