@@ -13,7 +13,7 @@ from typing import Any, Literal, TypeVar, get_args, get_origin, get_type_hints
 
 T = TypeVar("T")
 
-_LATEST = 2**62
+LATEST = 2**62
 """Microseconds; sums and differences of times stay within 64 bits."""
 
 
@@ -42,7 +42,7 @@ def _fits(value: Any, kinds: tuple[Any, ...]) -> bool:
     if isinstance(value, bool):
         return bool in kinds
     if isinstance(value, int):
-        return (int in kinds or float in kinds) and -_LATEST < value < _LATEST
+        return (int in kinds or float in kinds) and -LATEST < value < LATEST
     return isinstance(value, float) and float in kinds
 
 

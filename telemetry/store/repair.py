@@ -18,6 +18,7 @@ import numpy as np
 from telemetry.model.batch import Batch, Group
 from telemetry.model.errors import InputError, StoreError
 from telemetry.model.signals import is_identifier
+from telemetry.store.field_check import LATEST
 from telemetry.store.layout import quoted, table_for
 from telemetry.store.leaf_pages import leaf_records
 from telemetry.store.readable_rows import ReadableRows
@@ -34,7 +35,6 @@ _EVENTS = (
     *("alarm_finding", "saving"),
 )
 _RAW = ("raw_bytes", "raw_missing")
-_LATEST = 2**62
 _ROWS_AT_ONCE = 4096
 
 
@@ -275,7 +275,7 @@ class _Repair:
 
     def _keep(self, row: int, series: Any, t: Any, values: list[Any], places: dict[str, int]) -> None:
         stored = self._series.get(series) if isinstance(series, int) else None
-        if stored is None or not isinstance(t, int) or not -_LATEST < t < _LATEST:
+        if stored is None or not isinstance(t, int) or not -LATEST < t < LATEST:
             self._saved.lost_rows += 1
             return
         if row in self._seen[series]:
@@ -348,7 +348,7 @@ def _fits(value: Any, kind: str, may_lack: bool) -> bool:
     if value is None:
         return may_lack
     if kind == "INTEGER":
-        return isinstance(value, int) and -_LATEST < value < _LATEST
+        return isinstance(value, int) and -LATEST < value < LATEST
     if kind == "REAL":
         return isinstance(value, int | float)
     return isinstance(value, bytes if kind == "BLOB" else str)

@@ -12,6 +12,7 @@ from telemetry.model.batch import Batch, Group, Span, Times, Values
 from telemetry.model.events import Event
 from telemetry.model.recording import TimeBasis
 from telemetry.store.event_tables import read_events
+from telemetry.store.field_check import LATEST
 from telemetry.store.rows import StoredSeries, read_rows
 from telemetry.store.schema import connect_for_reading
 from telemetry.store.trouble import reading
@@ -77,10 +78,10 @@ def read_group(
         ValueError: they are not in the order of time, which only a damaged store does.
 
     """
-    last = -(2**63)
+    last = -LATEST
     for part in parts:
         for times, values in read_rows(connection, part, signals):
-            if times[0] < last or (times[1:] < times[:-1]).any():
+            if times[0] < last or (times[1:] < times[:-1]).any() or times[-1] > LATEST:
                 raise ValueError(f"rows of {part.table} are out of order")
             last = int(times[-1])
             yield times, values

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
+import sys
+import termios
 import threading
 import time
 from pathlib import Path
 from types import TracebackType
 
 HEADER_EVERY = 25
+_READ_WITHIN_S = 10.0
 MACHINE = """
 [pack]
 chemistry = "lfp"
@@ -75,6 +79,17 @@ class NumberedBoard:
         """Print nothing more; safe twice."""
         self._stopping.set()
         self._thread.join()
+
+    def stop_and_be_read(self) -> None:
+        """Print nothing more, and wait until the program has had the time to record what the line still held."""
+        self.stop()
+        until = time.monotonic() + _READ_WITHIN_S
+        while self._unread() and time.monotonic() < until:
+            time.sleep(0.05)
+        time.sleep(0.3)
+
+    def _unread(self) -> int:
+        return int.from_bytes(fcntl.ioctl(self._slave, termios.FIONREAD, bytes(4)), sys.byteorder)
 
     def _print_on(self) -> None:
         due, number, pending = time.monotonic(), 0, b""

@@ -54,8 +54,7 @@ def flood(seconds: float, rng: random.Random, folder: Path) -> Outcome:
             screen.press(b"q")
             answer_s = screen.wait_for(b"q again")
             time.sleep(max(0.0, since + seconds - time.time()))
-            board.stop()
-            time.sleep(0.5)
+            board.stop_and_be_read()
             ended = time.time()
             assert screen.end() == 0
     check_sound(store)
@@ -82,8 +81,7 @@ def a_hundred_times(rng: random.Random, folder: Path) -> Outcome:
     with NumberedBoard(folder, 5000.0) as board, Watch(board.machine_file, store) as watch:
         since = watch.wait_for_link()
         time.sleep(rng.uniform(2.0, 4.0))
-        board.stop()
-        time.sleep(1.0)
+        board.stop_and_be_read()
         ended, starved_s = time.time(), watch.starved_s()
         status, summary = watch.end()
     assert status == 0

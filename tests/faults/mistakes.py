@@ -58,8 +58,7 @@ def mistake(places: tuple[str, ...], rng: random.Random, folder: Path) -> Outcom
             if _must_say(what, times):
                 announced_s = watch.wait_for(lambda: announced(watch), "the alarm") - struck
         time.sleep(1.5)
-        board.stop()
-        time.sleep(0.3)
+        board.stop_and_be_read()
         ended = time.time()
         status, summary = watch.end()
     check_sound(store)
@@ -100,8 +99,7 @@ def widget(rng: random.Random, folder: Path) -> Outcome:
         announced_s = time.time() - float(struck_file.read_text())
         since = time.time()
         time.sleep(1.5)
-        board.stop()
-        time.sleep(0.3)
+        board.stop_and_be_read()
         assert screen.end() == 0
     check_sound(store)
     return Outcome(lost_s(board.sent, numbers_in(store), since, time.time()), announced_s)

@@ -38,8 +38,7 @@ def gone(rng: random.Random, folder: Path) -> Outcome:
                     log.rename(folder / "elsewhere.sqlite3-wal")
         announced = watch.wait_for(lambda: watch.saving()[:1] == [False], "the alarm") - struck
         watch.wait_for(lambda: watch.saving() == [False, True], "saving again")
-        board.stop()
-        time.sleep(0.3)
+        board.stop_and_be_read()
         status, summary = watch.end()
     counted, wrong = ends_well(status, summary)
     assert Path(summary["store"]) != store
@@ -63,8 +62,7 @@ def locked(rng: random.Random, folder: Path) -> Outcome:
             time.sleep(max(0.0, struck + held_s - time.time()))
             other.execute("ROLLBACK")
         watch.wait_for(lambda: watch.saving() in ([], [False, True]), "saving again")
-        board.stop()
-        time.sleep(0.3)
+        board.stop_and_be_read()
         counted, wrong = ends_well(*watch.end())
     return Outcome(lost_s(board.sent, numbers_in(store), since, time.time()), announced, counted, wrong)
 
@@ -84,8 +82,7 @@ def damaged(rng: random.Random, folder: Path) -> Outcome:
                     file.write(rng.randbytes(400))
         struck = time.time()
         time.sleep(4.0)
-        board.stop()
-        time.sleep(0.3)
+        board.stop_and_be_read()
         status, summary = watch.end()
     went_on = Path(summary["store"])
     if went_on == store:

@@ -151,6 +151,15 @@ def test_watch_does_not_record_into_a_damaged_store(recorded: Path, capsys: pyte
     assert recorded.read_bytes()[100:] == bytes(content)[100:]  # the header counts who opened it
 
 
+def test_a_time_that_no_clock_gives_is_damage(recorded: Path) -> None:
+    with closing(sqlite3.connect(recorded)) as db:
+        db.execute("UPDATE group_pack SET t = ? WHERE t = (SELECT max(t) FROM group_pack)", [2**62 + 1])
+        db.commit()
+    with pytest.raises(StoreError, match="is damaged"), StoreReader.open(recorded) as reader:
+        for _ in reader.recording(1).spans():
+            pass
+
+
 def test_rows_out_of_order_are_damage(recorded: Path) -> None:
     """A time changed in an index moves no entry, so a read in order of time goes back."""
     content = recorded.read_bytes()
