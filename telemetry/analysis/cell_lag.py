@@ -185,7 +185,8 @@ def find_lag(pairs: Pairs, change: Values, track: Track, least: float) -> float 
     steps = known & (np.abs(track.at(pairs.last_s) - track.at(pairs.first_s)) > least)
     if steps.sum() < 8:
         return None
-    near = np.convolve(steps, np.ones(2 * max(1, round(1 / pairs.interval_s)) + 1), "same") > 0
+    second = max(1, round(1 / pairs.interval_s))
+    near = np.convolve(steps, np.ones(2 * second + 1))[second : second + len(steps)] > 0
     use = near & known
     pairs, change = pairs.where(use), change[use]
     lag = _coarse_lag(pairs, change, track)
