@@ -185,3 +185,9 @@ def test_a_gap_of_two_hours_does_no_harm() -> None:
     volts = np.where(t > 300, 50.0, 53.0) - 0.015 * current
     found = find_resistance(session(t, current, volts), PACK)
     assert found.pack_mohm == pytest.approx(15.0, rel=1e-3)
+
+
+@pytest.mark.parametrize("rows", [1, 2, 3, 30, 34, 60, 101])
+def test_a_recording_of_a_second_or_less_at_fifty_hertz_gives_no_resistance_and_no_error(rows: int) -> None:
+    t, current = np.arange(rows) / 50, np.where(np.arange(rows) % 4 < 2, 10.0, 60.0)
+    assert find_resistance(session(t, current, 52.0 - 0.02 * current), PACK).pack_mohm is None
