@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import select
-import signal
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -73,7 +72,7 @@ def watch(file: Path, line: tuple[int, str], *options: str, answer: str | None =
     while process.poll() is None and not select.select([line[0]], [], [], 0.05)[0]:
         pass
     if process.poll() is None:
-        process.send_signal(signal.SIGINT)
+        process.terminate()
     said = process.communicate()[1]
     if answer is not None:
         os.close(far)

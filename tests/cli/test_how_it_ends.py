@@ -234,7 +234,7 @@ def test_marks_of_a_replay_are_kept_with_the_session(
     terminal.append(run)
     run.wait_for("space mark")
     run.press(" ")
-    run.wait_for("enter keeps it")
+    run.wait_for("enter keep")
     run.press("gate\r")
     run.wait_for("mark set at")
     assert run.leave() == 0

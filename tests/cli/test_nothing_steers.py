@@ -70,7 +70,7 @@ def test_a_parquet_name_that_is_not_utf8_is_one_sentence(tmp_path: Path) -> None
     table = pa.table({"t": [0.0, 1.0], "pack_voltage": [52.0, 52.1], "XXXXXXXX": [1.0, 2.0]})
     parquet.write_table(table, path, store_schema=False)
     path.write_bytes(path.read_bytes().replace(b"XXXXXXXX", b"\xff\xfeXXXXXX"))
-    with pytest.raises(RecordingError, match="no sound Parquet file"):
+    with pytest.raises(RecordingError, match="not a sound Parquet file"):
         open_recording(path)
 
 

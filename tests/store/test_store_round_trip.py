@@ -149,7 +149,7 @@ def test_many_rows_of_several_rates_are_merged_in_bounded_pieces(store: Path, be
 
 def test_times_are_kept_exactly_however_large(store: Path, begin: Callable[..., int]) -> None:
     group = Group("pack", "readings", ("pack_voltage",))
-    t = np.concatenate((np.arange(2**53, 2**53 + 100), [2**62, 2**62 + 1]))  # beyond what a double can tell apart
+    t = np.concatenate((np.arange(2**53, 2**53 + 100), [2**62 - 1, 2**62]))  # beyond what a double can tell apart
     with StoreWriter.open(store) as writer:
         begin(writer)
         writer.offer(Span(int(t[-1]), (Batch(group, t, np.zeros((len(t), 1))),)))
