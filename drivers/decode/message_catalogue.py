@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import os
 import re
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -226,7 +227,14 @@ def check_catalogue(s: CatalogueSettings) -> Iterator[Problem]:
         return
     unknown = [problem for key in names for problem in _check_name(key, layouts)]
     yield from unknown
-    if not unknown and not any(_wanted(layouts, s.signals or {})):
+    wanted = list(_wanted(layouts, s.signals or {}))
+    seen = Counter(each.layout.key for each in wanted)
+    for each in wanted:
+        if seen.pop(each.layout.key, 1) > 1:
+            yield Problem(
+                "catalogue", f"defines message {printable(each.layout.name)} twice", "delete one of the two"
+            )
+    if not unknown and not wanted:
         right = f"name some in [source.signals]; it holds {_some(_all_names(layouts))}"
         yield Problem("catalogue", "gives none of our signals", right)
 

@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from drivers.decode.can_standards import FOLDER
-from drivers.decode.message_catalogue import read_catalogue
+from drivers.decode.message_catalogue import CatalogueSettings, read_catalogue
 from telemetry.model.errors import InputError
+from telemetry.model.tables import read_table
 
 HEAD = 'VERSION ""\nBS_:\nBU_: A\n'
 GOOD = 'BO_ 512 M: 8 A\n SG_ S M : 0|8@1+ (1,0) [0|0] "" A\n SG_ T m0 : 8|8@1+ (1,0) [0|0] "" A\n'
@@ -90,3 +91,13 @@ def test_a_file_that_is_far_too_large_is_not_read(tmp_path: Path) -> None:
         file.truncate(9_000_000)
     with pytest.raises(InputError, match="more than 8 MB"):
         read_catalogue(path)
+
+
+def test_a_message_that_is_read_may_be_defined_once_only(tmp_path: Path) -> None:
+    path, twice = tmp_path / "a.dbc", GOOD + GOOD.replace("SG_ S", "SG_ U")
+    path.write_text(HEAD + twice + GOOD.replace("512 M", "513 N"), "utf-8")
+    names = {"M.U": "pack_voltage", "M.S": "pack_current"}
+    _, problems = read_table(CatalogueSettings, {"catalogue": str(path), "signals": names})
+    assert [each.what for each in problems] == ["defines message M twice"]
+    _, problems = read_table(CatalogueSettings, {"catalogue": str(path), "signals": {"N.S": "pack_voltage"}})
+    assert not problems
