@@ -265,9 +265,9 @@ class SimulatedMachine:
             self._poll_due_s = t + self._what.polled_s
             self.switches = (electronics.discharge_allowed, electronics.charge_allowed)
         # Of so few numbers Python's own lowest and highest are found in a fifth of the time.
-        volts, warmth = cells.voltage.tolist(), cells.temperature_c.tolist()
+        volts, celsius = cells.voltage.tolist(), cells.temperature_c.tolist()
         pressed = self.foot.pedal > 0.02
-        electronics.step(self._dt, min(volts), max(volts), now, min(warmth), max(warmth), pressed)
+        electronics.step(self._dt, min(volts), max(volts), now, min(celsius), max(celsius), pressed)
         self._note(t + self._dt)
 
     def _note(self, t: float) -> None:
@@ -307,8 +307,8 @@ class SimulatedMachine:
         return [self.pack_voltage, self.current, self.electronics.soc_reported, *self.switches]
 
     def _read_cells(self) -> Array:
-        warmth = self.cells.temperature_c
-        return np.concatenate((self.cells.voltage, [warmth[part].mean() for part in self._sensed]))
+        celsius = self.cells.temperature_c
+        return np.concatenate((self.cells.voltage, [celsius[part].mean() for part in self._sensed]))
 
     def _read_vehicle(self) -> list[float]:
         line = [self._what.enable_v if self._enabled else 0.05] if self._what.enable_v else []

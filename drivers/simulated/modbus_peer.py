@@ -64,17 +64,17 @@ def _part(
 def sunspec_registers(newest: Mapping[str, float]) -> list[int]:
     """Return all registers of a SunSpec battery with one string, for the newest values by signal."""
     cells = [value for signal, value in newest.items() if cell_number(signal)] or [math.nan]
-    warmth = [value for signal, value in newest.items() if pack_temperature_number(signal)] or [math.nan]
+    celsius = [value for signal, value in newest.items() if pack_temperature_number(signal)] or [math.nan]
     voltage, current = newest.get("pack_voltage", math.nan), newest.get("pack_current", math.nan)
     soc = newest.get("soc_reported", math.nan)
     low, high = min(cells), max(cells)
     status = math.nan if math.isnan(current) else 3 if current > 0 else 4 if current < 0 else 6
     battery = {"V": voltage, "A": current, "SoC": soc, "CellVMin": low, "CellVMax": high, "W": voltage * current}
     battery |= {"ChaSt": status, "State": 3, "Typ": 4, "SoH": 100, "Evt1": 0}
-    cold, hot = min(warmth), max(warmth)
+    cold, hot = min(celsius), max(celsius)
     bank = {"NStr": 1, "NStrCon": 1, "StrVAvg": voltage, "StrVMax": voltage, "StrVMin": voltage}
     bank |= {"StrAAvg": current, "StrAMax": current, "StrAMin": current}
-    bank |= {"ModTmpMax": hot, "ModTmpMin": cold, "ModTmpAvg": sum(warmth) / len(warmth)}
+    bank |= {"ModTmpMax": hot, "ModTmpMin": cold, "ModTmpAvg": sum(celsius) / len(celsius)}
     string = {"StrNMod": 1, "StrA": current, "StrSoC": soc, "StrCellVMin": low, "StrCellVMax": high}
     string |= {"StrModTmpMax": hot, "StrModTmpMin": cold, "StrEvt1": 0}
     common = [1, COMMON_LENGTH, *[0] * COMMON_LENGTH]

@@ -112,7 +112,7 @@ curve's faint bends, which differ from cell to cell. Chosen on drawn packs, see 
 _OF_EXCESS = 0.015
 """What is off besides, as a share of the cell's excess of resistance, which changes with charge. Chosen likewise."""
 _OF_KNEE = 0.35
-"""What a cell lacked at the far end of a flat curve by what it lacked at the knee, as a share of that: it may as well
+"""What a cell lacked at a flat curve's other end by what it lacked at the knee, as a share of that: it may as well
 be one of less capacity. Chosen on drawn packs."""
 _WIDEST = 0.003
 """Beyond this share of the capacity a window's own width is most of what the fit counts, and is not made wider."""

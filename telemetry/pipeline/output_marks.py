@@ -88,13 +88,13 @@ class OutputMarks:
         switched = supply.is_open or max(supply.open_since, supply.closed_since) > t - MICROSECONDS
         if switched or self._changed > t - MICROSECONDS:
             return False
-        lately = sorted(amps for at, amps in self._recent if t - _QUARTER < at <= t)
+        before_fall = sorted(amps for at, amps in self._recent if t - _QUARTER < at <= t)
         later = sorted(amps for at, amps in self._recent if t + _FALL <= at < t + _FALL + _QUARTER)
         travel = throttle.between(t - _HALF, t + _FALL + _QUARTER)
-        if not lately or not later or len(travel) < 3 or min(travel) < _PRESSED:
+        if not before_fall or not later or len(travel) < 3 or min(travel) < _PRESSED:
             return False
         rest, high = max(self._rest.value, 0.0), max(self._high.value, 0.0)
-        before, left = lately[len(lately) // 2] - rest, later[len(later) // 2] - rest
+        before, left = before_fall[len(before_fall) // 2] - rest, later[len(later) // 2] - rest
         if before < max(_LEAST * (high - rest), _NOISES * self._noise) or left > _LEFT * before:
             return False
         most = given_back = 0.0

@@ -442,7 +442,7 @@ def test_rows_that_come_in_one_clump_never_go_back_in_time():
 def test_a_bit_may_say_the_opposite(bit, value):
     text = "[frame]\nlength = 3\nstart = 'A5'\n[message.state.fields]\n"
     frame_map = a_map(f"{text}charge_allowed = {{ byte = 1, bit = 2, inverted = true }}\nextra_a = {{ byte = 2 }}\n")
-    decoder = FrameDecoder(frame_map, "far end")
+    decoder = FrameDecoder(frame_map, "pack")
     (batch,) = [*decoder.feed(bytes([0xA5, bit << 2, 7]), 0), *decoder.overdue()]
     assert batch.values.tolist() == [[value, 7.0]]
     assert encode(frame_map, "state", {"charge_allowed": value, "extra_a": 7}) == bytes([0xA5, bit << 2, 7])
@@ -451,7 +451,7 @@ def test_a_bit_may_say_the_opposite(bit, value):
 @pytest.mark.parametrize("more", [0, 1])
 def test_the_longest_frame_is_taken_and_a_longer_one_is_not(more):
     field = "[message.state.fields]\nextra_a = { byte = 1 }\n"
-    decoder = FrameDecoder(a_map(f"[frame]\none_per_piece = true\nstart = 'A5'\nlongest = 16\n{field}"), "far end")
+    decoder = FrameDecoder(a_map(f"[frame]\none_per_piece = true\nstart = 'A5'\nlongest = 16\n{field}"), "pack")
     batches = [*decoder.feed(b"\xa5" + bytes(15 + more), 0), *decoder.overdue()]
     assert len(batches) == 1 - more
     assert decoder.figures.bad == ({BAD_LENGTH: 1} if more else {})
@@ -459,7 +459,7 @@ def test_the_longest_frame_is_taken_and_a_longer_one_is_not(more):
 
 def test_bytes_of_no_good_frame_are_counted_once_and_those_of_good_ones_never():
     frame_map = MAPS["length in the frame"]
-    cutter = FrameDecoder(frame_map, "far end")._cutter
+    cutter = FrameDecoder(frame_map, "pack")._cutter
     frame = encode(frame_map, "state", {"pack_voltage": 50})
     stream = frame + frame + b"\x01\x02\x03" + frame + b"\xa5\x00" + frame * 3
     for at in range(0, len(stream), 5):

@@ -250,7 +250,7 @@ def _lithium(o: Observations) -> Floats | None:
 def _emptiness(ratio: float, by_switch: bool) -> float:
     """Return the log density of the limit's voltage over that at rest for a pack at its end, against one under load.
 
-    A controller's limit is the whole pack's: 2.5 to 2.9 V of 3.3, or the pack rests near it. The pack's own switch
+    A controller's limit is the whole pack's: 2.5 to 2.9 V of 3.3, or the pack rests near it. The BMS
     may go by one weak cell. Common practice for the means; the widths are ours.
     """
 
