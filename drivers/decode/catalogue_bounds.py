@@ -27,6 +27,11 @@ _DBC = {
 _DBC_RANGES = re.compile(r"SG_MUL_VAL_[^;\"]*+")
 _RANGE = re.compile(r"(-?\d{1,30})\s*+-\s*+(-?\d{1,30})")
 _SYM = re.compile(r"^[ \t]*+(?:Sig|Var|Mux|DLC|Len)[ \t]*+=[^/\n]{0,1000}", re.IGNORECASE | re.MULTILINE)
+_SYM_SLOW = {
+    "has a number of more than 400 digits": re.compile(r"\d{401}"),
+    "has more than 20000 characters": re.compile(r"[^\n]{20001}"),
+}
+"""The parser's time for one number, and for a last line of slashes, grows as the square of its length."""
 _SYM_NUMBER = re.compile(r"(?<![\w.-])(-?\d{1,30})(?![\w.])")
 _XML = re.compile(
     rf"\b(?:offset|length)\s{{0,20}}=\s{{0,20}}[\"']\s{{0,20}}{_NUMBER}"
@@ -68,6 +73,9 @@ def _in_dbc(text: str) -> Iterator[tuple[int, str]]:
 
 
 def _in_sym(text: str) -> Iterator[tuple[int, str]]:
+    for what, pattern in _SYM_SLOW.items():
+        for match in pattern.finditer(text):
+            yield match.start(), what
     for match in _SYM.finditer(text):
         if any(not 0 <= int(number[1]) <= MOST_BITS for number in _SYM_NUMBER.finditer(match[0])):
             yield (

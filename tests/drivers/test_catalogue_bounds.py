@@ -45,6 +45,8 @@ KCD = (
             'FormatVersion=6.0\nTitle="x"\n{SIGNALS}\nSig=S unsigned 4294967296\n',
             "places a signal before bit 0 or beyond",
         ),
+        ("a.sym", f"FormatVersion=6.0\n{'7' * 401}\n", "line 2 has a number of more than 400 digits"),
+        ("a.sym", "FormatVersion=6.0\n" + "//=" * 7000, "line 2 has more than 20000 characters"),
         (
             "a.arxml",
             "<AUTOSAR><START-POSITION>0xFFFFFFFF</START-POSITION></AUTOSAR>",
