@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import argparse
 import datetime
+import sys
 import time
+from pathlib import Path
 
 from tests.calibration import page
-from tests.calibration.figure import judged
 from tests.calibration.figures import FIGURES
+from tests.calibration.judging import Kept, judged
 from tests.calibration.splits import CHOOSING, TABLE
 from tests.calibration.tally import by_kind
 
@@ -26,15 +28,20 @@ def main() -> None:
     parser.add_argument("--sessions", type=int, default=200, help="sessions a figure")
     parser.add_argument("--minutes", type=float, default=1e6, help="stop with fewer sessions after so long")
     parser.add_argument("--seeds", type=seeds_of, default=TABLE, metavar="A-B", help="default: those of the table")
+    parser.add_argument("--work", type=Path, default=Path("build/calibration"), help="folder for what was judged")
     parser.add_argument("--write-table", action="store_true", help="into docs/calibration.md")
     options = parser.parse_args()
     if options.write_table and (options.seeds[0] in CHOOSING or options.seeds[-1] in CHOOSING):
         parser.error(f"seeds {CHOOSING[0]} to {CHOOSING[-1]} chose constants: they are not for the table")
     begin = time.monotonic()
     figures = [FIGURES[name] for name in options.figure]
-    found, sessions = judged(
-        figures, options.sessions, options.seeds, lambda: time.monotonic() - begin > 60.0 * options.minutes
-    )
+
+    def enough(done: int) -> bool:
+        print(f"\r{done} of {options.sessions} sessions", end="", file=sys.stderr, flush=True)
+        return time.monotonic() - begin > 60.0 * options.minutes
+
+    found, sessions = judged(figures, options.sessions, options.seeds, Kept(options.work), enough)
+    print(file=sys.stderr)
     print(f"{sessions} sessions a figure, {time.monotonic() - begin:.0f} s")
     for name, rows in found.items():
         figure = FIGURES[name]

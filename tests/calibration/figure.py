@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,35 +51,6 @@ class Figure:
     kinds: tuple[Kind, ...]
     rows: Callable[[Case], Iterable[Row]]
     floors: tuple[float, float] | None
-
-
-def judged(
-    figures: Sequence[Figure], sessions: int, seeds: range, enough: Callable[[], bool] = lambda: False
-) -> tuple[dict[str, list[Row]], int]:
-    """Return the rows of each figure by name, and of how many sessions each.
-
-    Each has ``sessions`` sessions, spread evenly over its kinds and drawn by ``seeds`` in order. What several figures
-    ask for is drawn once and judged for all of them in turn.
-
-    Args:
-        enough: asked before each session; once true, what was judged until then is returned.
-    """
-    asking: dict[tuple[Kind, int], list[tuple[Figure, int]]] = {}
-    for number in range(sessions):
-        for figure in figures:
-            key = figure.kinds[number % len(figure.kinds)], seeds[number // len(figure.kinds)]
-            asking.setdefault(key, []).append((figure, number))
-    rows: dict[str, dict[int, list[Row]]] = {figure.name: {} for figure in figures}
-    done = sessions
-    for (kind, seed), those in asking.items():
-        if enough():
-            done = those[0][1]
-            break
-        case = kind.draw(seed)
-        for figure, number in those:
-            rows[figure.name][number] = list(figure.rows(case))
-    whole = {name: [row for number in sorted(of) if number < done for row in of[number]] for name, of in rows.items()}
-    return whole, done
 
 
 def checkpoints(t: np.ndarray) -> np.ndarray:

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from tests.calibration.figure import Row, judged
+from tests.calibration.case import Case
+from tests.calibration.figure import Figure, Row
 from tests.calibration.figures import FIGURES
 from tests.calibration.ideal_reader import error_pct
+from tests.calibration.judging import Kept, judged
 from tests.calibration.kinds import kinds
 from tests.calibration.single_particle import CHECKED_EVERY, SingleParticleCells, checking_drive, data, published
 from tests.calibration.splits import CHOOSING, CHOOSING_CELLS, FLOORS, TABLE
@@ -70,6 +74,28 @@ def test_the_ideal_reader_gains_by_knowing_the_voltage() -> None:
     sharp, dull, blind = (error_pct(error_v, candidates=200, packs=60) for error_v in (0.003, 0.02, 3.0))
     assert 0.5 < sharp < dull < blind
     assert blind == pytest.approx(70.0 / np.sqrt(12.0), rel=0.2)  # of a charge anywhere between 30 and 100 %
+
+
+def test_a_stopped_run_goes_on_where_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    drawn: list[str] = []
+
+    def rows(case: Case) -> Iterator[Row]:
+        drawn.append(case.name)
+        yield Row(case.kind, case.name, 10.0, case.truth.gain, 0.0, 2.0, 1.0)
+
+    figure = Figure("gain", "Gain", "", kinds("drive", chemistry="nmc")[:2], rows, None)
+    stopped, count = judged([figure], 3, FLOORS, Kept(tmp_path), lambda done: done == 2)
+    assert (len(drawn), count) == (2, 2)
+    file = tmp_path / "gain.jsonl"
+    file.write_text(file.read_text() + '\n{"code": "cut')
+    whole, count = judged([figure], 3, FLOORS, Kept(tmp_path))
+    assert (len(drawn), count) == (3, 3)
+    assert whole["gain"][:2] == stopped["gain"]
+    assert judged([figure], 3, FLOORS, Kept(tmp_path))[0] == whole
+    assert len(drawn) == 3
+    monkeypatch.setattr("tests.calibration.judging.code", lambda: "another")
+    judged([figure], 3, FLOORS, Kept(tmp_path))
+    assert len(drawn) == 6
 
 
 def test_a_few_unseen_sessions_hold_the_floors() -> None:
