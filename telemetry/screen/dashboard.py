@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import signal
+import sys
 from collections.abc import Mapping
 from contextlib import suppress
 from typing import ClassVar
@@ -44,6 +45,12 @@ def _end_with_the_terminal() -> None:
     for name in ("SIGCONT", "SIGTSTP"):
         with suppress(AttributeError, ValueError):  # not on Windows, and only in the main thread
             signal.signal(getattr(signal, name), signal.SIG_DFL)
+
+
+def _has_terminal() -> bool:
+    with suppress(AttributeError, ValueError):  # no standard input, or a closed one
+        return sys.__stdin__.isatty()
+    return False
 
 
 class Dashboard(App[None], inherit_bindings=False):
@@ -130,6 +137,7 @@ class Dashboard(App[None], inherit_bindings=False):
         self._ended: tuple[str, int] | None = None
         self._panel = Panel()
         self._canvas: Canvas | None = None
+        self._on_terminal = False
 
     def get_default_screen(self) -> Ground:
         """Give the ground that the panel covers."""
@@ -142,6 +150,7 @@ class Dashboard(App[None], inherit_bindings=False):
     def on_mount(self) -> None:
         """Start the one timer, and the sound test."""
         _end_with_the_terminal()
+        self._on_terminal = _has_terminal()
         self.set_interval(PAINT_EVERY_S, self.paint)
         if self._sounder is not None:
             self._sounder.bell = self.bell
@@ -167,6 +176,10 @@ class Dashboard(App[None], inherit_bindings=False):
     def paint(self) -> None:
         """Draw the present moment; only lines that changed reach the terminal."""
         if not self._panel.is_mounted:
+            return
+        if self._on_terminal and not _has_terminal():
+            # Closed while SIGHUP is ignored: the run goes on, but the library would read keys from it for ever.
+            self.exit(return_code=1)
             return
         self._actions.tick()
         width, height = self.size

@@ -186,47 +186,91 @@ def test_a_run_under_nohup_outlives_its_terminal(watch: Callable[..., Watch]) ->
     assert status == 0
 
 
-@pytest.mark.parametrize("fails", [False, True])
-def test_a_terminal_that_is_closed_ends_the_run_and_the_process(tmp_path: Path, fails: bool) -> None:
-    ours, its = os.openpty()
-    termios.tcsetwinsize(its, (24, 80))
-    store = tmp_path / "sessions.sqlite3"
-    process = subprocess.Popen(
-        [sys.executable, "-c", CONTROLLED, "watch", "--demo", "--silent", "--store", str(store)],
-        stdin=its,
-        stdout=its,
-        stderr=its,
-        start_new_session=True,
-        env=os.environ | {"PYTHONPATH": str(ROOT), "TERM": "xterm-256color", "XDG_STATE_HOME": str(tmp_path)},
-    )
-    os.close(its)
-    shown = b""
+class OnTerminal:
+    """``shakedown watch --demo`` with its screen on a terminal of its own."""
 
-    def read_until(words: bytes) -> None:
-        nonlocal shown
+    def __init__(self, folder: Path, **options: Any) -> None:
+        self.store = folder / "sessions.sqlite3"
+        self.ours, its = os.openpty()
+        termios.tcsetwinsize(its, (24, 80))
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", CONTROLLED, "watch", "--demo", "--silent", "--store", str(self.store)],
+            stdin=its,
+            stdout=its,
+            stderr=its,
+            start_new_session=True,
+            env=os.environ | {"PYTHONPATH": str(ROOT), "TERM": "xterm-256color", "XDG_STATE_HOME": str(folder)},
+            **options,
+        )
+        os.close(its)
+        self._shown = b""
+
+    def read_until(self, words: bytes) -> None:
         give_up = time.monotonic() + 60
-        while words not in shown:
-            assert time.monotonic() < give_up, shown[-500:]
-            if select.select([ours], [], [], 0.1)[0]:
-                shown += os.read(ours, 65536)
+        while words not in self._shown:
+            assert time.monotonic() < give_up, self._shown[-500:]
+            if select.select([self.ours], [], [], 0.1)[0]:
+                self._shown += os.read(self.ours, 65536)
 
-    try:
-        read_until(b"recording")
-        if fails:
-            resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (100_000, resource.RLIM_INFINITY))
-            read_until(b"not saving")
-            os.write(ours, b"q")
-            read_until(b"q again")
-            os.write(ours, b"q")
-            read_until(b"saving what is not on the disk yet")
-        os.close(ours)
-        assert process.wait(100) == (3 if fails else 0)
-    finally:
-        process.kill()
-        process.wait()
-    with StoreReader.open(store) as reader:
-        (session,) = reader.sessions()
-    assert session.ended_how == ("ended without notice" if fails else "normal")
+    def ended_how(self) -> str:
+        with StoreReader.open(self.store) as reader:
+            (session,) = reader.sessions()
+        return session.ended_how
+
+
+@pytest.fixture
+def on_terminal(tmp_path: Path) -> Iterator[Callable[..., OnTerminal]]:
+    started: list[OnTerminal] = []
+
+    def start(**options: Any) -> OnTerminal:
+        started.append(OnTerminal(tmp_path, **options))
+        return started[-1]
+
+    yield start
+    for each in started:
+        each.process.kill()
+        each.process.wait()
+
+
+@pytest.mark.parametrize("fails", [False, True])
+def test_a_terminal_that_is_closed_ends_the_run_and_the_process(
+    on_terminal: Callable[..., OnTerminal], fails: bool
+) -> None:
+    run = on_terminal()
+    run.read_until(b"recording")
+    if fails:
+        resource.prlimit(run.process.pid, resource.RLIMIT_FSIZE, (100_000, resource.RLIM_INFINITY))
+        run.read_until(b"not saving")
+        os.write(run.ours, b"q")
+        run.read_until(b"q again")
+        os.write(run.ours, b"q")
+        run.read_until(b"saving what is not on the disk yet")
+    os.close(run.ours)
+    assert run.process.wait(100) == (3 if fails else 0)
+    assert run.ended_how() == ("ended without notice" if fails else "normal")
+
+
+def test_a_run_that_outlives_its_terminal_leaves_the_screen(on_terminal: Callable[..., OnTerminal]) -> None:
+    run = on_terminal(preexec_fn=lambda: signal.signal(signal.SIGHUP, signal.SIG_IGN))
+    threads = Path(f"/proc/{run.process.pid}/task")
+    log = run.store.with_name(run.store.name + "-wal")
+
+    def wait_for(condition: Callable[[], object]) -> None:
+        give_up = time.monotonic() + 60
+        while not condition():
+            assert run.process.poll() is None
+            assert time.monotonic() < give_up
+            time.sleep(0.05)
+
+    run.read_until(b"recording")
+    before = len(list(threads.iterdir()))
+    os.close(run.ours)
+    wait_for(lambda: len(list(threads.iterdir())) <= before - 2)  # those that read keys and write the screen
+    size = log.stat().st_size
+    wait_for(lambda: log.stat().st_size > size)
+    run.process.terminate()
+    assert run.process.wait(60) == 0
+    assert run.ended_how() == "normal"
 
 
 @pytest.mark.parametrize("replaced", [False, True])
