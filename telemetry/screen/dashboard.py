@@ -48,8 +48,8 @@ def _end_with_the_terminal() -> None:
 
 
 def _has_terminal() -> bool:
-    with suppress(AttributeError, ValueError):  # no standard input, or a closed one
-        return sys.__stdin__.isatty()
+    with suppress(ValueError):  # closed
+        return sys.__stdin__ is not None and sys.__stdin__.isatty()
     return False
 
 
