@@ -20,14 +20,9 @@ KEPT = {
     "formatException": "logging calls it",
     **dict.fromkeys(("ManualClock", "suspend"), "time in the tests, of the same kind as the program's"),
     "fault_events": "the truth of a simulated drive, for the tests",
-    **dict.fromkeys(
-        (
-            *("scalar_step", "geodesic_polygon", "_CELL_ENDS", "peukert_hours", "peukert_current"),
-            *("peukert_exponent", "field_capacity_ha_h", "field_capacity_acre_h", "wall_energy_wh"),
-            *("FIGURE_CHARACTERS", "strip_title", "delete_session"),
-        ),
-        "only tests use it; to be taken out with them",
-    ),
+    "scalar_step": "one step of the filter, for its worked example",
+    "FIGURE_CHARACTERS": "what can be drawn, for the tests to draw",
+    "delete_session": "no command deletes sessions yet",
 }
 
 

@@ -39,7 +39,7 @@ ONLY_MODEL = {"store", "recordings", "driver"}
 LINK_PACKAGES = ("serial", "can", "bleak", "pymodbus")
 HEAVY = (
     *("numpy", "textual", "can", "serial", "bleak", "sqlite_utils", "pyarrow", "plotext", "pymodbus", "scipy"),
-    *("shapely", "geographiclib"),
+    "shapely",
 )
 
 
@@ -197,9 +197,7 @@ def geometry_comes_late_and_in_its_room(imports: Iterable[Import]) -> list[str]:
     return [
         str(i)
         for i in imports
-        if i.package in ("shapely", "geographiclib")
-        and not i.for_types
-        and not (i.late and i.file.startswith("telemetry/analysis/"))
+        if i.package == "shapely" and not i.for_types and not (i.late and i.file.startswith("telemetry/analysis/"))
     ]
 
 
@@ -242,7 +240,7 @@ BROKEN: list[tuple[Rule, list[Import]]] = [
     (the_screen_keeps_its_packages_to_itself, imports_of("telemetry/app.py", "def f():\n from textual import app")),
     (the_screen_keeps_its_packages_to_itself, imports_of("telemetry/report/a.py", "import plotext")),
     (geometry_comes_late_and_in_its_room, imports_of("telemetry/analysis/a.py", "from shapely import Polygon")),
-    (geometry_comes_late_and_in_its_room, imports_of("telemetry/app.py", "def f():\n import geographiclib.geodesic")),
+    (geometry_comes_late_and_in_its_room, imports_of("telemetry/app.py", "def f():\n import shapely")),
     (storage_packages_come_late_and_in_their_room, imports_of("telemetry/recordings/a.py", "import pyarrow.csv")),
     (storage_packages_come_late_and_in_their_room, imports_of("telemetry/app.py", "def f():\n import pyarrow")),
     (storage_packages_come_late_and_in_their_room, imports_of("telemetry/store/a.py", "import sqlite_utils")),

@@ -33,7 +33,7 @@ _STEP_M, _STEP_NOISES, _JUMP_M_S, _STANDING_KM_H = 1.0, 2.5, 60.0, 0.3
 _SPEED_SHARE, _OVERLAP = 0.02, Range(0.85, 0.92, 1.0)
 # Ours: at a reading a second the way cuts short turns, and scatter makes it longer.
 _TRACK_SHARE = 0.02
-_FLATTENING = 1.0 / 298.257223563  # WGS 84
+_EQUATOR_M, _FLATTENING = 6_378_137.0, 1.0 / 298.257223563  # WGS 84
 M2_PER_HA = 10_000.0
 
 
@@ -86,46 +86,22 @@ class FieldArea:
     unknown: Mapping[str, str] = field(default_factory=dict)
 
 
-def geodesic_m(latitude_1: float, longitude_1: float, latitude_2: float, longitude_2: float) -> float:
-    """Return the shortest way between two points (degrees) over the WGS 84 ellipsoid, m.
-
-    C. F. F. Karney, "Algorithms for geodesics", Journal of Geodesy 87 (2013) 43-55, by the library geographiclib.
-    """
-    from geographiclib.geodesic import Geodesic
-
-    return float(Geodesic.WGS84.Inverse(latitude_1, longitude_1, latitude_2, longitude_2, Geodesic.DISTANCE)["s12"])
-
-
-def geodesic_polygon(latitude: Sequence[float], longitude: Sequence[float]) -> tuple[float, float]:
-    """Return (perimeter, m; area, m2, >= 0) of the geodesic polygon with these corners (degrees)."""
-    from geographiclib.geodesic import Geodesic
-
-    polygon = Geodesic.WGS84.Polygon()
-    for corner in zip(latitude, longitude, strict=True):
-        polygon.AddPoint(*corner)
-    _, perimeter, area = polygon.Compute()
-    return float(perimeter), abs(float(area))
-
-
 def local_metres(latitude: Values, longitude: Values) -> tuple[Values, Values]:
     """Return metres east and north of the middle of some points (degrees), float64 (n,) each.
 
-    A degree of each kind is measured by geodesics around the middle latitude; the length of a degree of longitude
-    follows the cosine of the reduced latitude from there. Over 2 km the error is below a millimetre in a metre.
+    North by the ellipsoid's radius of curvature along the meridian at the middle, east by the radius of each point's
+    parallel (J. P. Snyder, "Map Projections: A Working Manual", US Geological Survey Professional Paper 1395, 1987,
+    pages 24 and 25). Over 2 km the error is below a millimetre in a metre.
     """
     middle = 0.5 * (float(np.min(latitude)) + float(np.max(latitude)))
     unwrapped = np.unwrap(longitude, period=360.0)
     middle_longitude = 0.5 * (float(np.min(unwrapped)) + float(np.max(unwrapped)))
-    small = 1e-3
-    a_degree_north = geodesic_m(middle - small, 0.0, middle + small, 0.0) / (2 * small)
-    a_degree_east = geodesic_m(middle, -small, middle, small) / (2 * small)
-    narrowing = _parallel(latitude) / _parallel(np.array([middle]))
-    return (unwrapped - middle_longitude) * a_degree_east * narrowing, (latitude - middle) * a_degree_north
-
-
-def _parallel(latitude: Values) -> Values:
-    """Return the radius of the parallel at ``latitude`` over the equator's: the cosine of the reduced latitude."""
-    return 1.0 / np.sqrt(1.0 + ((1.0 - _FLATTENING) * np.tan(np.radians(latitude))) ** 2)
+    eccentricity2 = _FLATTENING * (2.0 - _FLATTENING)
+    at_middle = 1.0 - eccentricity2 * np.sin(np.radians(middle)) ** 2
+    along_meridian_m = _EQUATOR_M * (1.0 - eccentricity2) / at_middle**1.5
+    angle = np.radians(latitude)
+    parallel_m = _EQUATOR_M * np.cos(angle) / np.sqrt(1.0 - eccentricity2 * np.sin(angle) ** 2)
+    return np.radians(unwrapped - middle_longitude) * parallel_m, np.radians(latitude - middle) * along_meridian_m
 
 
 def find_track(series: SessionSeries) -> Track | None:

@@ -46,7 +46,6 @@ _LEAST = {
     "controller_voltage": 0.3,
 }
 """The least that counts as movement within a block, in the signal's unit (ours)."""
-_CELL_ENDS = ("cell_min_voltage", "cell_max_voltage")
 Column = tuple[tuple[str, str], str]
 """Key of a group and a signal in it."""
 

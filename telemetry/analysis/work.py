@@ -83,16 +83,6 @@ class Prices:
     sessions_per_season: float | None = None
 
 
-def field_capacity_ha_h(speed_km_h: float, width_m: float, efficiency: float) -> float:
-    """Return the area worked in an hour, ha/h: speed times width times field efficiency over 10 (ASABE EP496)."""
-    return speed_km_h * width_m * efficiency / 10.0
-
-
-def field_capacity_acre_h(speed_mph: float, width_ft: float, efficiency: float) -> float:
-    """Return the same in acres an hour: over 8.25, as 43 560 ft2 an acre and 5280 ft a mile make it (ASABE EP496)."""
-    return speed_mph * width_ft * efficiency * 5280.0 / 43560.0
-
-
 def energy_efficiency(out_wh: float, in_wh: float) -> float:
     """Return energy out over energy in between two equal states of charge, 0 to 1.
 
@@ -102,11 +92,6 @@ def energy_efficiency(out_wh: float, in_wh: float) -> float:
     if in_wh <= 0.0:
         raise ValueError("no energy went in")
     return out_wh / in_wh
-
-
-def wall_energy_wh(pack_wh: float, charger_share: float, charge_share: float) -> float:
-    """Return the energy at the wall that lets ``pack_wh`` come out of the pack again."""
-    return pack_wh / (charger_share * charge_share)
 
 
 def energy_per_charge_wh(

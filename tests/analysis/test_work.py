@@ -1,48 +1,26 @@
-"""What the work takes and what a charge buys, Peukert's law, and the arithmetic of fields and money.
+"""What the work takes and what a charge buys, and the arithmetic of fields and money.
 
 From outside, each beside its check: Iowa State University Extension A3-24 (field capacity, printed rows), ASABE EP496
-(the formula), US EPA (energy of petrol), published worked examples (energy efficiency, Peukert).
+(the formula), US EPA (energy of petrol), a published worked example (energy efficiency).
 """
 
 from __future__ import annotations
-
-import math
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from telemetry.analysis.peukert import peukert_current, peukert_exponent, peukert_hours
 from telemetry.analysis.ranges import Range
 from telemetry.analysis.work import (
     FUEL_KWH_PER_L,
     Prices,
     energy_efficiency,
     energy_per_charge_wh,
-    field_capacity_acre_h,
-    field_capacity_ha_h,
     find_work,
-    wall_energy_wh,
 )
 
 positive = st.floats(0.1, 1000)
 ranges = st.tuples(positive, positive, positive).map(lambda three: Range(*sorted(three)))
-
-
-class TestFieldCapacity:
-    @pytest.mark.parametrize(
-        ("feet", "mph", "efficiency", "acres"), [(40, 6, 0.70, 20.4), (60, 12, 0.68, 59.3), (10, 5, 0.63, 3.8)]
-    )
-    def test_printed_rows(self, feet: float, mph: float, efficiency: float, acres: float) -> None:
-        # Iowa State University Extension, Ag Decision Maker A3-24, printed to a tenth.
-        assert field_capacity_acre_h(mph, feet, efficiency) == pytest.approx(acres, abs=0.06)
-
-    def test_a_mower(self) -> None:
-        # 42 in, 4 mph, 0.80: ASABE EP496's formula, 1.3576 acre/h or 0.5494 ha/h; arithmetic.
-        assert field_capacity_acre_h(4, 42 / 12, 0.80) == pytest.approx(1.3576, abs=1e-4)
-        found = field_capacity_ha_h(4 * 1.609344, 42 * 0.0254, 0.80)
-        assert found == pytest.approx(0.5494, abs=1e-4)
-        assert found == pytest.approx(1.3576 * 0.40468564, rel=1e-4)
 
 
 def test_energy_efficiency() -> None:
@@ -60,8 +38,6 @@ def test_energy_of_petrol() -> None:
 
 def test_energy_and_money_at_the_wall() -> None:
     # 5.12 kWh x 0.8 through a charger of 0.90 and a pack of 0.96 = 4.741 kWh, at 0.16 = 0.7585; arithmetic.
-    wall = wall_energy_wh(5120 * 0.8, 0.90, 0.96)
-    assert wall == pytest.approx(4741, rel=1e-3)
     work = find_work(
         energy_wh=Range.exactly(5120 * 0.8),
         session_h=1,
@@ -72,41 +48,6 @@ def test_energy_and_money_at_the_wall() -> None:
     assert work.cost_session.mid == pytest.approx(0.7585, rel=1e-3)
     assert work.cost_season is not None
     assert work.cost_season.mid == pytest.approx(7.585, rel=1e-3)
-
-
-class TestPeukert:
-    def test_time_from_current(self) -> None:
-        # a retailer's tutorial: t = H (C/(I H))^k; 100 Ah at 20 h, k 1.2, 10 A = 8.7055 h.
-        hours = peukert_hours(10, 100, 20, 1.2)
-        assert hours == pytest.approx(8.7055, rel=1e-3)
-        assert hours * 10 == pytest.approx(87.06, rel=1e-3)
-
-    def test_exponent_from_two_ratings(self) -> None:
-        # 100 Ah at 20 h and 90 Ah at 10 h: 1.1792; arithmetic.
-        assert peukert_exponent(100, 20, 90, 10) == pytest.approx(1.1792, abs=1e-4)
-
-    def test_at_the_rating_it_is_the_rating(self) -> None:
-        # the trap: the un-normalised t = C / I^k is printed as 14.5 h for this block at 5 A, where 20 h is right.
-        assert pytest.approx(14.5, abs=0.05) == 100 / 5**1.2
-        assert peukert_hours(5, 100, 20, 1.2) == pytest.approx(20.0)
-
-    @given(current=st.floats(0.1, 500), capacity=st.floats(1, 1000), hours=st.floats(1, 100), k=st.floats(1.0, 1.6))
-    def test_both_ways(self, current: float, capacity: float, hours: float, k: float) -> None:
-        t = peukert_hours(current, capacity, hours, k)
-        assert peukert_current(t, capacity, hours, k) == pytest.approx(current, rel=1e-9)
-        if not math.isclose(current, capacity / hours, rel_tol=0.01):
-            assert peukert_exponent(capacity, hours, current * t, t) == pytest.approx(k, rel=1e-6)
-
-    @given(current=st.floats(0.1, 500))
-    def test_an_exponent_of_one_gives_the_same_charge_at_any_current(self, current: float) -> None:
-        assert current * peukert_hours(current, 100, 20, 1.0) == pytest.approx(100)
-
-    @pytest.mark.parametrize("bad", [(0, 100, 20, 1.2), (5, -1, 20, 1.2), (5, 100, 0, 1.2), (5, 100, 20, 0.9)])
-    def test_nonsense(self, bad: tuple[float, float, float, float]) -> None:
-        with pytest.raises(ValueError, match="must be above 0"):
-            peukert_hours(*bad)
-        with pytest.raises(ValueError, match="same current"):
-            peukert_exponent(100, 20, 50, 10)
 
 
 class TestRanges:
@@ -150,6 +91,22 @@ class TestWork:
         assert work.fuel_cost_per_ha.mid == pytest.approx(0.58 * 2.5 * 1.7 / 0.35)
         assert work.currency == "EUR"
         assert set(work.unknown) == {"cost_season"}
+
+    @pytest.mark.parametrize(
+        ("feet", "mph", "efficiency", "acres"), [(40, 6, 0.70, 20.4), (60, 12, 0.68, 59.3), (10, 5, 0.63, 3.8)]
+    )
+    def test_field_efficiency_of_printed_rows(self, feet: float, mph: float, efficiency: float, acres: float) -> None:
+        # Iowa State University Extension, Ag Decision Maker A3-24, acres an hour printed to a tenth.
+        work = find_work(
+            energy_wh=None,
+            session_h=1,
+            working_h=1.0,
+            area_ha=Range.exactly(acres * 0.40468564224),
+            working_km=Range.exactly(mph * 1.609344),
+            working_width_m=feet * 0.3048,
+        )
+        assert work.field_efficiency is not None
+        assert work.field_efficiency.mid == pytest.approx(efficiency, abs=0.06 / acres)
 
     def test_a_measured_capacity_comes_before_a_rated_one(self) -> None:
         assert energy_per_charge_wh(50.0, Range(88, 90, 92), 105) == pytest.approx((4400, 4500, 4600))
