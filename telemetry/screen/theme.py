@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Literal
 
 from rich.color import Color
@@ -136,8 +137,12 @@ class Palette:
         return style
 
 
+@lru_cache(maxsize=8)
 def palette(light: Light, colours: Colours) -> Palette:
-    """Return the styles for ``light``; without colours a badge is drawn reversed, between brackets."""
+    """Return the styles for ``light``; without colours a badge is drawn reversed, between brackets.
+
+    The same object each time: what was drawn with it is kept, and drawn anew only where it changed.
+    """
     if colours == "none":
         plain, bold = Style(), Style(bold=True)
         reversed_badge = Badge(Style(reverse=True, bold=True), plain, "[", "]")

@@ -479,6 +479,14 @@ async def test_names_from_outside_can_neither_steer_the_terminal_nor_be_markup(m
         assert "[red]cart[/red]" in rig.text()
 
 
+async def test_what_has_not_changed_is_not_drawn_anew(rig: Any) -> None:
+    """A frame costs a sixth where lines, bars and traces of the frame before are taken over."""
+    async with rig.screen.run_test(size=(120, 40)):
+        await sound_run(rig)
+        before = rig.screen.drawn_lines(120, 40, 0)
+        assert all(old is new for old, new in zip(before, rig.screen.drawn_lines(120, 40, 0), strict=True))
+
+
 async def test_only_lines_that_changed_are_redrawn(rig: Any) -> None:
     async with rig.screen.run_test(size=(80, 24)):
         await sound_run(rig)
