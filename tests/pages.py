@@ -125,6 +125,17 @@ def key_rows(keys: Iterable[Key]) -> list[str]:
     return table("key | takes | meaning | where you find it", [row(key) for key in keys]).split("\n")
 
 
+def screen_tables() -> dict[str, str]:
+    """Return the table of keys in docs/screen.md by its name."""
+    from telemetry.screen.keys import ALL, KEYS, VIEWS
+
+    rows = []
+    for key in KEYS:
+        views = "all" if key.views == ALL else ", ".join(VIEWS[view] for view in key.views)
+        rows.append([f"`{key.key}`", f"{views}, replay" if key.need == "replay" else views, key.does])
+    return {"keys": table("key | view | does", rows)}
+
+
 def security_tables() -> dict[str, str]:
     """Return the table of docs/security.md by its name."""
     from drivers.links.can_settings import ALLOWED
@@ -152,6 +163,7 @@ MADE: Mapping[str, Callable[[], dict[str, str]]] = {
     "alarms": alarm_tables,
     "limits": limit_tables,
     "machine-file": machine_file_tables,
+    "screen": screen_tables,
     "security": security_tables,
 }
 """By page, what is made from the program alone; the tests of ``fit`` and of the commands make the rest."""
