@@ -8,7 +8,7 @@ from telemetry.analysis.fault_isolation.findings import Isolation
 
 
 def isolation_object(isolation: Isolation) -> dict[str, Any]:
-    """Return the judgement; see docs/isolate.md for its keys."""
+    """Return the judgement; docs/commands.md has its keys."""
     return {
         "cause": isolation.cause,
         "ranked": [
