@@ -91,9 +91,37 @@ def limit_tables() -> dict[str, str]:
     provenance = "\n".join(f"- `{each.name}`: {each.known_from}." for each in CHEMISTRIES.values())
     ranges = [[f"`{each}`", f"{low:.10g} to {high:.10g} {unit(each)}".rstrip()] for each, low, high in PLAUSIBLE]
     return {
+        "delays": _delays(),
         "chemistries": f"{_chemistries()}\n\n{provenance}",
         "plausible bounds": table("signal | plausible bound", ranges),
     }
+
+
+def _delays() -> str:
+    """Return delays and margins on the machine of the docs, with what it lacks to have every limit in force."""
+    from telemetry.machine.limits import LIMIT_NAMES, limits_for
+    from telemetry.machine.limits_history import ResistanceHistory
+    from telemetry.machine.machine_file import parse_machine
+    from telemetry.model.signals import find_signal
+
+    text = (DOCS / "machines" / "good-retrofit.toml").read_text(encoding="utf-8")
+    text = text.replace("[machine]\n", "[machine]\nworking_width_m = 1.2\n")
+    text = text.replace("[work]\n", "[work]\narea_ha = 1\n")
+    text += "\n[fault_codes.extra_faults]\nbit_0 = 'one'\n"
+    text += "[limits.cell-spread]\nwarn = 0.05\n[limits.cell-spread-top]\nwarn = 0.2\n"
+    machine, problems = parse_machine(text, "good-retrofit.toml")
+    assert machine is not None, problems
+    limits = {
+        limit.name: limit for limit in limits_for(machine, ResistanceHistory((0.02,) * 5, (20.0,) * 5, (50.0,) * 5))
+    }
+    rows = []
+    for limit in (limits[name] for name in LIMIT_NAMES):
+        signal = find_signal(limit.signal.replace("*", "1"))
+        unit = "" if signal is None else {"degC": "°C", "ohm": "Ω"}.get(signal.unit, signal.unit)
+        watched = [f"`{limit.signal}`", f"{limit.clear_margin:g} {unit}".strip()] if signal else ["", ""]
+        delays = [f"{limit.raise_delay_s:g} s", f"{limit.clear_delay_s:g} s"]
+        rows.append([f"`{limit.name}`", watched[0], *delays, watched[1]])
+    return table("limit | signal | raise delay | clear delay | clear margin", rows)
 
 
 def _chemistries() -> str:

@@ -71,8 +71,8 @@ store. Units are fixed; a source that counts in others converts.
 their readings round.
 
 A value that is not known is left empty, never 0. A reading outside the possible range below, or infinite, is not
-known and counted. The ranges are wide on purpose (common practice): they catch a dead wire or a misread byte, not a bad
-pack. Many BMSs send 0.000 V for a cell that they have not read yet.
+known and counted. The ranges are wide on purpose (common practice): they catch a dead wire or a misread byte, not a
+bad pack. Many BMSs send 0.000 V for a cell that they have not read yet.
 
 A column whose name is not in these tables is carried through as `extra_NAME`, with a warning and without limits.
 """
