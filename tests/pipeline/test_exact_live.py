@@ -1,0 +1,70 @@
+"""Every live figure and alarm of some recordings, held to what it was: a change shows as a change of figures.
+
+``python -m tests.pipeline.test_exact_live`` takes them anew. Read each difference, as for the figures afterwards.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from telemetry.alarms.rules import rules_for
+from telemetry.machine.limits import limits_for
+from telemetry.machine.machine_file import Machine
+from telemetry.model.batch import Span
+from telemetry.model.recording import Recording
+from telemetry.pipeline.judge import Judge
+from telemetry.pipeline.run import standard_stages
+from tests.kept_answers import KeptAnswers, reference_pack, session
+
+EVERY_US = 120_000_000
+CASES: Mapping[str, Callable[[], tuple[Recording, Machine]]] = {
+    "orchard-mow": lambda: session("orchard-mow", "orchard"),
+    "evening-charge": lambda: session("evening-charge", "orchard"),
+    "market-round": lambda: session("market-round", "market"),
+    "lfp16_wide_low_capacity_1hz": lambda: reference_pack("lfp16_wide_low_capacity_1hz"),
+    "nmc14_wide_low_capacity_1hz": lambda: reference_pack("nmc14_wide_low_capacity_1hz"),
+    "nmc14_mow_joint_cold_10hz": lambda: reference_pack("nmc14_mow_joint_cold_10hz"),
+}
+
+
+def found(case: str) -> Any:
+    """Return each signal that the stages made, a row every two minutes, and what they found."""
+    recording, machine = CASES[case]()
+    stages = standard_stages(Judge(limits_for(machine), rules_for(machine)), machine)
+    rows: dict[str, list[list[float | None]]] = {}
+    events: list[dict[str, Any]] = []
+    end = recording.start
+    for span in (*recording.spans(), None):
+        end = end if span is None else span.end
+        done = stages.advance(Span(end, final=True) if span is None else span)
+        events += [{"kind": type(event).__name__, **asdict(event)} for event in done.events if not event.is_input]
+        given = {batch.group.key for batch in span.batches} if span is not None else set()
+        for batch in done.batches:
+            if batch.group.key in given:
+                continue
+            for signal, column in zip(batch.group.signals, batch.values.T, strict=True):
+                kept = rows.setdefault(f"{batch.group.key[1]}.{signal}", [])
+                last = kept[-1][0] if kept else None
+                for t, value in zip(batch.t.tolist(), column.tolist(), strict=True):
+                    if last is None or t - recording.start >= last * 1e6 + EVERY_US:
+                        last = (t - recording.start) / 1e6
+                        kept.append([last, float(f"{value:.6g}") if np.isfinite(value) else None])
+    return {"signals": rows, "events": events}
+
+
+KEPT = KeptAnswers(Path(__file__).parent / "exact_live", found)
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_no_live_figure_changes_unseen(case: str) -> None:
+    assert KEPT.differences(case) == []
+
+
+if __name__ == "__main__":
+    KEPT.take_anew(CASES)
