@@ -82,9 +82,9 @@ def delays() -> Any:
         found.append(delay_by_changes(first, second, -1))
         pedal = presses(rng, 3 + seed % 3, 26)
         shows = 60 * delayed(pedal, 0.05)
-        shows[int((9 + seed) / 0.005) :] *= 0.3  # the later blips hardly show
-        for rate in (2.0, 10.0, 50.0):
-            found.append(delay_by_blips(read(rng, 0.8 + 3 * pedal, 50, 0.0, 0.02), read(rng, shows, rate, 0.1, 2.0)))
+        shows[int((9 + seed) / 0.005) :] *= (0.3, 0.6, 0.9)[seed % 3]  # the later blips show less
+        press = read(rng, 0.8 + 3 * pedal, 50, 0.0, 0.02)
+        found += [delay_by_blips(press, read(rng, shows, rate, 0.1, 2.0)) for rate in (2.0, 10.0, 50.0)]
     return [each if isinstance(each, str) else asdict(each) for each in found]
 
 
@@ -110,8 +110,8 @@ def repeats() -> Any:
         whole = drive(scenario, seed, 420, 5.0)
         pack = [signal for batch in whole for signal in batch.group.signals if is_of_pack(signal)]
         for start, end in ((60, 68), (60, 90), (60, 130), (100, 300), (200, 420)):
-            for rows in (frozen(whole, pack, start, end), frozen(coarse(whole), pack[:2], start, end)):
-                found.append([asdict(span) for span in find_frozen(rows)])
+            of_all, of_two = frozen(whole, pack, start, end), frozen(coarse(whole), pack[:2], start, end)
+            found += [[asdict(span) for span in find_frozen(rows)] for rows in (of_all, of_two)]
     return found
 
 
