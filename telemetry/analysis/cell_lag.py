@@ -25,6 +25,9 @@ WIDTH_S = 1.0
 SLOWEST_S = 2.5
 """Rows further apart tell of slow polarisation rather than of resistance."""
 LONGEST_LAG_S = 1.6
+_LEAST_STEPS, _LEAST_ROWS = 8, 30
+_DONE_S = 0.002
+"""A fit that moves the lag by less is done."""
 _BLOCKS = 12
 _HUBER = 2.0
 
@@ -80,7 +83,7 @@ class Pairs:
 
 def pairs_of(t: Times, origin: int, width_s: float = WIDTH_S) -> Pairs | None:
     """Return the pairs of rows at ``t`` about ``width_s`` apart, or None where rows are too few or too far apart."""
-    if len(t) < 8:
+    if len(t) < _LEAST_STEPS:
         return None
     seconds = (t - origin) / MICROSECONDS
     interval = float(np.median(np.diff(seconds)))
@@ -183,7 +186,7 @@ def find_lag(pairs: Pairs, change: Values, track: Track, least: float) -> float 
     """
     known = ~np.isnan(change)
     steps = known & (np.abs(track.at(pairs.last_s) - track.at(pairs.first_s)) > least)
-    if steps.sum() < 8:
+    if steps.sum() < _LEAST_STEPS:
         return None
     second = max(1, round(1 / pairs.interval_s))
     near = np.convolve(steps, np.ones(2 * second + 1))[second : second + len(steps)] > 0
@@ -192,14 +195,14 @@ def find_lag(pairs: Pairs, change: Values, track: Track, least: float) -> float 
     lag = _coarse_lag(pairs, change, track)
     for _ in range(4):
         features, inside = changes(pairs, track, lag)
-        if inside.sum() < 30:
+        if inside.sum() < _LEAST_ROWS:
             return None
         factors = fit_robustly(features[inside, :3], change[inside, None], rounds=1).factors[:, 0]
         if factors[0] >= 0:
             return None
         off = float(np.clip(-factors[2] / factors[0], -0.3, 0.3))
         lag = float(np.clip(lag + off, -0.5, LONGEST_LAG_S + 0.5))
-        if abs(off) < 0.002:
+        if abs(off) < _DONE_S:
             break
     return lag
 

@@ -31,11 +31,21 @@ from telemetry.model.time_text import length
 _MOST_STANDBY = 0.010
 """Draw of a machine that stands, over the capacity in an hour: 1 A on 100 Ah; common practice."""
 _AS_LIKELY, _LIKELY = 0.5, 0.85
+"""That nothing is drawn at a rest, without and with a sign of it; ours, held by the calibration of the charge."""
 _REST_SHARE = 0.02
-_LEAST_REST_S = 20.0
-_SETTLING_S = 2.0
-_LEAK_A = 0.02
-_LONG_REST_S = 3600.0
+"""Below this share of the capacity an hour the machine may stand; common practice."""
+_LEAST_REST_S, _SETTLING_S, _LEAST_ROWS = 20.0, 2.0, 5
+_LEAK_A, _SWITCH_LEAK_A, _STATED_LEAK_A = 0.02, 0.005, 0.01
+"""What may flow though the key is off, the pack's switches are open, or a mark says that nothing was connected, A."""
+_ON_V = 2.0
+"""An enable line that never shows more was not wired; from memory."""
+_LONG_REST_S, _ROWS_OF_DRIFT = 3600.0, 100
+_STEEP_V = 0.3
+"""Slope of an open-circuit curve, V a cell from empty to full, below which a drift tells no current; ours."""
+_NOISE_V, _INDEPENDENT = 0.0005, 5.0
+"""Noise of a minute's mean of a cell's voltage, and how many minutes go as one: they are not independent; ours."""
+_DRIFT_DOUBT = 0.2
+"""Doubt of what a drift shows really flows, of itself: how far the curve's slope is known."""
 _OFF_WORDS = ("key off", "unplugged", "switched off", "disconnected", "isolated", "nothing connected")
 
 
@@ -95,7 +105,7 @@ def _grounds(series: SessionSeries, current: Series) -> list[tuple[str, npt.NDAr
     discharge, charge = series.get("discharge_allowed"), series.get("charge_allowed")
     if discharge is not None and charge is not None:
         both_open = _held(discharge, t, 0.5) & _held(charge, t, 0.5)
-        found.append(("switches-open", both_open, 0.005, "the BMS had disabled charge and discharge"))
+        found.append(("switches-open", both_open, _SWITCH_LEAK_A, "the BMS had disabled charge and discharge"))
     marks = series.marks
     stated = [mark.t for mark in marks if any(word in mark.text.lower() for word in _OFF_WORDS)]
     if stated:
@@ -103,9 +113,9 @@ def _grounds(series: SessionSeries, current: Series) -> list[tuple[str, npt.NDAr
         for begin in stated:
             later = [mark.t for mark in marks if mark.t > begin]
             off |= (t >= begin) & (t < min(later, default=int(t[-1]) + 1))
-        found.append(("stated-off", _quiet(current, off), 0.01, "a mark says that nothing was connected"))
+        found.append(("stated-off", _quiet(current, off), _STATED_LEAK_A, "a mark says that nothing was connected"))
     key, charger = series.get("enable_voltage"), series.get("charger_input_power")
-    if key is not None and key.values.max() > 2.0:
+    if key is not None and key.values.max() > _ON_V:
         off = _held(key, t, 1.0)
         if charger is not None:
             off &= _held(charger, t, 5.0)
@@ -141,7 +151,7 @@ def _mean_while(current: Series, off: npt.NDArray[np.bool_]) -> tuple[float, flo
         if first < end - 1:
             use[first:end] = True
             seconds += float(current.t[end - 1] - current.t[first]) / MICROSECONDS
-    if seconds < _LEAST_REST_S or use.sum() < 5:
+    if seconds < _LEAST_REST_S or use.sum() < _LEAST_ROWS:
         return None
     values = current.values[use]
     if len(np.unique(values)) == 1 and values[0] == 0.0:
@@ -223,7 +233,7 @@ def _charged(current: Series, pack: Pack, place: int, step: int) -> bool:
     apart = np.abs(current.t - current.t[place])
     side = current.t >= current.t[place] if step > 0 else current.t <= current.t[place]
     minute = current.values[side & (apart <= 60 * MICROSECONDS)]
-    return len(minute) > 5 and bool(np.median(minute) < -_REST_SHARE * pack.capacity_ah)
+    return len(minute) > _LEAST_ROWS and bool(np.median(minute) < -_REST_SHARE * pack.capacity_ah)
 
 
 def _by_rest_drift(series: SessionSeries, current: Series, pack: Pack) -> CurrentOffset | None:
@@ -243,7 +253,7 @@ def _by_rest_drift(series: SessionSeries, current: Series, pack: Pack) -> Curren
     first, last = int(current.t[begin]), int(current.t[end - 1])
     hours = (last - first) / 3.6e9
     inside = (voltage.t >= first) & (voltage.t <= last)
-    if hours * 3600.0 < _LONG_REST_S or inside.sum() < 100:
+    if hours * 3600.0 < _LONG_REST_S or inside.sum() < _ROWS_OF_DRIFT:
         return None
     elapsed = (voltage.t[inside] - first) / 3.6e9
     volts = voltage.values[inside] / pack.cells_in_series
@@ -254,16 +264,16 @@ def _by_rest_drift(series: SessionSeries, current: Series, pack: Pack) -> Curren
     level = np.bincount(bins, volts)[use] / counts[use]
     columns = np.stack([np.ones(len(minute)), minute, *(np.exp(-minute / (m / 60)) for m in (5, 20, 60))], axis=1)
     allowed = np.diag(1.0 / np.array([1.0, 1.0, 0.02, 0.02, 0.01]) ** 2)
-    noise = 0.0005
-    covariance = np.linalg.inv(columns.T @ columns / noise**2 / 5.0 + allowed)
-    fitted = covariance @ (columns.T @ level) / noise**2 / 5.0
+    weight = 1.0 / (_NOISE_V**2 * _INDEPENDENT)
+    covariance = np.linalg.inv(weight * columns.T @ columns + allowed)
+    fitted = weight * covariance @ (columns.T @ level)
     table = open_circuit_tables(pack.chemistry)[0]
     share = float(table.share_at(fitted[0]))
     slope = float(table.slope_at(share))
-    if slope < 0.3:
+    if slope < _STEEP_V:
         return None
     real = -float(fitted[1]) / slope * pack.capacity_ah
-    spread = float(np.sqrt(covariance[1, 1])) / slope * pack.capacity_ah + 0.2 * abs(real)
+    spread = float(np.sqrt(covariance[1, 1])) / slope * pack.capacity_ah + _DRIFT_DOUBT * abs(real)
     shown = float(current.values[begin:end].mean())
     why = (
         f"over a rest of {length(3600 * hours)} the sensor shows {fixed(shown, 2)} A, but the voltage fell as it "

@@ -23,6 +23,17 @@ from telemetry.model.time_text import clock, length
 
 # Ours.
 _SHORT_S, _LONG_GAP_S, _STUCK_S = 60.0, 600.0, 120.0
+_LEAST_STEPS, _TEST_Z = 8, 1.55
+"""Load steps that a sign test takes, and the half-widths of a fair coin beyond which it decides: one in a thousand."""
+_FLOW_A, _FLOW_S = 0.3, 900.0
+"""What flows steadily, and for how long, before the voltage must have followed it."""
+_SUM_SHARE = 0.02
+"""Cells and pack may differ by so much: two meters of 1 %, common practice."""
+_LEAST_CHANGE_PCT = 10.0
+"""Of the charge reported by the BMS: smaller ones are mostly rounding."""
+_MOVED_A, _MOVED_V = 5.0, 0.02
+"""Changes of current, and of the usual cell, at which another signal must have moved too."""
+_ROWS_TO_MOVE = 30
 _TEN = 3.0
 """A factor that parts a slip of the decimal point from an aged pack."""
 
@@ -63,9 +74,9 @@ class SignOfCurrent:
         A sign test: with a right sign and readings so noisy that each step were a coin's toss, so few agreeing would
         come up once in a thousand (binomial; normal approximation).
         """
-        if self.steps < 8:
+        if self.steps < _LEAST_STEPS:
             return False
-        return bool(self.agreeing < 0.5 * self.steps - 1.55 * np.sqrt(self.steps))
+        return bool(self.agreeing < 0.5 * self.steps - _TEST_Z * np.sqrt(self.steps))
 
 
 def find_evidence(
@@ -170,7 +181,7 @@ def _sign(series: SessionSeries, power: SessionPower) -> Iterator[Finding]:
             'Set sign_of_current = "charge-positive" at that [[source]] of the machine file, or flip the column.',
         )
         return
-    slow = _slow_sign(series, power) if steps.steps < 8 else None
+    slow = _slow_sign(series, power) if steps.steps < _LEAST_STEPS else None
     if slow is not None:
         yield slow
 
@@ -185,7 +196,7 @@ def _slow_sign(series: SessionSeries, power: SessionPower) -> Finding | None:
     typical = float(np.nanmedian(amperes))
     steady = np.abs(amperes - typical) < 0.1 * abs(typical)
     steady &= ~np.isnan(volts)
-    if abs(typical) < 0.3 or steady.sum() * grid.step_s < 900.0:
+    if abs(typical) < _FLOW_A or steady.sum() * grid.step_s < _FLOW_S:
         return None
     places = np.flatnonzero(steady)
     tenth = max(1, len(places) // 10)
@@ -222,7 +233,7 @@ def _cells(series: SessionSeries, machine: Machine | None) -> Iterator[Finding]:
     sums = cells.voltages.sum(axis=1)[whole]
     pack = np.interp(cells.t[whole], voltage.t, voltage.values)
     ratio = float(np.median(pack / sums))
-    if abs(ratio - 1.0) > 0.02:
+    if abs(ratio - 1.0) > _SUM_SHARE:
         yield Finding(
             "cells-against-pack",
             f"The cells add up to {float(np.median(sums)):.2f} V, the pack shows {float(np.median(pack)):.2f} V.",
@@ -298,7 +309,7 @@ def _capacity_by_reported(series: SessionSeries, flow: Flow) -> float | None:
         return None
     highest, lowest = int(np.argmax(reported.values)), int(np.argmin(reported.values))
     change = float(reported.values[highest] - reported.values[lowest])
-    if change < 10.0:
+    if change < _LEAST_CHANGE_PCT:
         return None
     moments = np.array([reported.t[highest], reported.t[lowest]])
     charge = np.interp(moments, flow.t, flow.out - flow.into)
@@ -343,7 +354,12 @@ def _stuck(series: SessionSeries) -> Iterator[Finding]:
                 + (", while the voltage moves as under load." if moved else "."),
                 "Look at the sensor and its link; what rests on the current cannot be trusted.",
             )
-    if voltage is not None and current is not None and _never_moves(voltage) and float(np.ptp(current.values)) > 5.0:
+    if (
+        voltage is not None
+        and current is not None
+        and _never_moves(voltage)
+        and float(np.ptp(current.values)) > _MOVED_A
+    ):
         yield Finding(
             "stuck",
             f"pack_voltage shows {float(voltage.values[0]):g} V from beginning to end, while the current moves.",
@@ -359,11 +375,11 @@ def _stuck(series: SessionSeries) -> Iterator[Finding]:
 
 def _stuck_cells(series: SessionSeries) -> Iterator[Finding]:
     cells = series.cells
-    if cells is None or len(cells.t) < 30:
+    if cells is None or len(cells.t) < _ROWS_TO_MOVE:
         return
     with np.errstate(invalid="ignore"):
         spans = np.nanmax(cells.voltages, axis=0) - np.nanmin(cells.voltages, axis=0)
-    if float(np.median(spans)) < 0.02:
+    if float(np.median(spans)) < _MOVED_V:
         return
     dead = [number for number, span in zip(cells.numbers, spans.tolist(), strict=True) if span == 0.0]
     if dead:

@@ -28,6 +28,10 @@ SELF_DISCHARGE_PCT_MONTH: Mapping[str, Range] = {
 """Per cent of the capacity a month at room temperature; common practice, from memory."""
 _DAYS_A_MONTH = 30.44
 _LEAST_REST_S, _SETTLING_S = 300.0, 30.0
+_WINTER_DAYS = 120.0
+"""How long a machine stands over the winter."""
+_TOO_FULL_PCT, _TOO_EMPTY_PCT = 70.0, 30.0
+"""Lithium cells age least at about half; common practice, from memory."""
 
 
 @dataclass(frozen=True)
@@ -159,7 +163,7 @@ def _advice(
 ) -> tuple[str, ...]:
     """Return what to do before the winter; common practice, and the pack maker's sheet comes first."""
     said: list[str] = []
-    if days is not None and days.low < 120.0:
+    if days is not None and days.low < _WINTER_DAYS:
         since = "from its present charge" if from_now else "from a full charge"
         said.append(
             f"Disconnect the pack while the machine is parked: {since}, the standby current empties it in "
@@ -170,9 +174,9 @@ def _advice(
     if chemistry is None:
         return tuple(said)
     if chemistry.is_lithium:
-        if end_pct is not None and end_pct.mid > 70.0:
+        if end_pct is not None and end_pct.mid > _TOO_FULL_PCT:
             said.append("Use some of the charge before the winter: lithium cells age least at about half.")
-        elif end_pct is not None and end_pct.mid < 30.0:
+        elif end_pct is not None and end_pct.mid < _TOO_EMPTY_PCT:
             said.append(
                 "Charge to about half before the winter: an empty pack can drop below the cells' lowest voltage."
             )
