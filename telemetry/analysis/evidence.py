@@ -24,7 +24,7 @@ from telemetry.model.time_text import clock, length
 # Ours.
 _SHORT_S, _LONG_GAP_S, _STUCK_S = 60.0, 600.0, 120.0
 _LEAST_STEPS, _TEST_Z = 8, 1.55
-"""Load steps that a sign test takes, and the half-widths of a fair coin beyond which it decides: one in a thousand."""
+"""Load steps that a sign test takes, and half of 3.1, the deviations that chance exceeds once in a thousand."""
 _FLOW_A, _FLOW_S = 0.3, 900.0
 """What flows steadily, and for how long, before the voltage must have followed it."""
 _SUM_SHARE = 0.02
@@ -354,12 +354,8 @@ def _stuck(series: SessionSeries) -> Iterator[Finding]:
                 + (", while the voltage moves as under load." if moved else "."),
                 "Look at the sensor and its link; what rests on the current cannot be trusted.",
             )
-    if (
-        voltage is not None
-        and current is not None
-        and _never_moves(voltage)
-        and float(np.ptp(current.values)) > _MOVED_A
-    ):
+    moves = current is not None and float(np.ptp(current.values)) > _MOVED_A
+    if voltage is not None and moves and _never_moves(voltage):
         yield Finding(
             "stuck",
             f"pack_voltage shows {float(voltage.values[0]):g} V from beginning to end, while the current moves.",
