@@ -25,6 +25,7 @@ COMMANDS_PAGES = (ROOT / "README.md", ROOT / "docs" / "commands.md")
 # Whatever else lies at the top is either a mistake or a decision worth making on purpose.
 TOP_LEVEL = {
     ".ci",
+    ".github",
     ".gitignore",
     ".pre-commit-config.yaml",
     "CHANGELOG.md",
