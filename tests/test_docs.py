@@ -15,7 +15,9 @@ from pathlib import Path
 
 import pytest
 
+from telemetry.machine.machine_file import parse_machine
 from telemetry.model.signals import Signal, find_signal, known_names
+from telemetry.pipeline.registry import check_settings, driver_names
 from tests.pages import MADE, keeps, table
 
 ROOT = Path(__file__).parents[1]
@@ -268,6 +270,22 @@ def test_every_toml_example_is_toml() -> None:
                 tomllib.loads(block)
             except tomllib.TOMLDecodeError as error:
                 pytest.fail(f"{page.relative_to(ROOT)}: {error} in:\n{block}")
+
+
+def test_every_source_in_an_example_passes_its_drivers_check() -> None:
+    """Save for what is said of files that an example names and nobody has."""
+    pack = '[pack]\nchemistry = "lfp"\ncells_in_series = 20\ncapacity_ah = 100\n'
+    absent = ("cannot be read (No such file", "there is no file", "is not there; check the name")
+    wrong, drivers = [], set()
+    for page in pages():
+        for block in fenced(page, "toml"):
+            sources = tomllib.loads(block).get("source")
+            if isinstance(sources, list):
+                drivers |= {source["driver"] for source in sources}
+                text = block if "[pack]" in block else pack + block
+                wrong += [str(each) for each in parse_machine(text, page.name, check_settings)[1]]
+    assert [each for each in wrong if not any(words in each for words in absent)] == []
+    assert drivers == set(driver_names()) - {"replay", "simulated-machine"}
 
 
 @pytest.mark.parametrize("marker", ["run", "test"])
