@@ -72,6 +72,7 @@ class RunOptions:
         capture: file to keep the raw bytes of the links in; None for none.
         listen: makes one more listener of the bus, from what ends the run; None for none.
         units: of speed, area and temperature on the screen.
+        plain_blocks: draw traces of full and half blocks only.
         on_bench: the wheels are up, so the session is kept as one of the bench and no drive.
         out: where lines go.
         notes: where warnings go.
@@ -87,6 +88,7 @@ class RunOptions:
     capture: Path | None = None
     listen: Callable[[Callable[[], None]], Callable[[Span], None]] | None = None
     units: UnitsName = "metric"
+    plain_blocks: bool = False
     on_bench: bool = False
     out: TextIO = field(default_factory=lambda: sys.stdout)
     notes: TextIO = field(default_factory=lambda: sys.stderr)
@@ -418,6 +420,7 @@ async def _run_under_dashboard(
         mark_keys=(subject.machine.vehicle.mark_keys or ()) if subject.machine is not None else (),
         scale=pack_scale(subject.machine),
         units=options.units,
+        plain_blocks=options.plain_blocks,
         facts={
             source.name: LinkFacts(source.driver, str(source.settings.get("port", "")), source.lag_s)
             for source, _ in subject.drivers

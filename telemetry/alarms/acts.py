@@ -55,6 +55,12 @@ class Act:
     where: str
     do: str
 
+    @property
+    def first(self) -> str:
+        """What to do first, in two or three words for large letters; empty where the one word says it."""
+        first = next((short for begin, short in _FIRST if self.do.startswith(begin)), "")
+        return "" if first == self.where else first
+
 
 @dataclass(frozen=True)
 class ActRow:
@@ -75,6 +81,20 @@ class ActRow:
     do: str
 
 
+_FIRST = (
+    ("Release the throttle", "NO THROTTLE"),
+    ("Stop where it is safe", "NO THROTTLE"),
+    ("Half throttle", "EASE OFF"),
+    ("Brake with the mechanical brake only", "NO REGEN"),
+    ("Brake gently", "GENTLY"),
+    ("Key off", "KEY OFF"),
+    ("Switch the charger off", "AT THE WALL"),
+    ("Switch the implement off", "LESS LOAD"),
+    ("Set the charger below", "LESS CURRENT"),
+    ("Charge at the lowest current", "LESS CURRENT"),
+    ("Drive", "DRIVE ON"),
+)
+"""How an act begins, and that in large letters. What comes later is not there: a key is not turned while it rolls."""
 _OFF = "Switch the charger off at the wall socket."
 _THEN_OFF = "switch the charger off at the wall socket."
 _OFF_ARC = f"{_OFF} Never pull a plug under load."

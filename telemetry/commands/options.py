@@ -42,6 +42,11 @@ def add_run_options(parser: argparse.ArgumentParser) -> None:
         help="units of speed, area and temperature on the screen; what is recorded stays metric",
     )
     parser.add_argument(
+        "--plain-blocks",
+        action="store_true",
+        help="draw traces of full and half blocks, for a font that lacks the finer ones",
+    )
+    parser.add_argument(
         "--alarm-sound",
         type=Path,
         metavar="FILE",
@@ -120,6 +125,7 @@ def run_options(arguments: argparse.Namespace, record: bool, capture: Path | Non
         for_s=arguments.for_s,
         silent=arguments.silent,
         units=arguments.units,
+        plain_blocks=arguments.plain_blocks,
         alarm_sound=None if arguments.alarm_sound is None else checked_sound(arguments.alarm_sound),
         alarm_command=() if arguments.alarm_command is None else checked_command(arguments.alarm_command),
         capture=capture,

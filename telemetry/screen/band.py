@@ -10,7 +10,7 @@ from functools import lru_cache
 from itertools import product, zip_longest
 
 from telemetry.screen.canvas import Canvas
-from telemetry.screen.digits import WORD_CHARACTERS, word_rows
+from telemetry.screen.digits import WORD_CHARACTERS, letter_lines, word_rows
 from telemetry.screen.formats import wrapped
 from telemetry.screen.theme import SHAPES
 from telemetry.screen.words import Headline
@@ -47,9 +47,9 @@ def band_lines(headline: Headline, width: int, rows: int) -> tuple[str, ...]:
     The word is as large as its text allows, with as much of the text as fits: the act always, whole.
     """
     for scale in (3, 2, 1) if headline.word and set(headline.word) <= set(WORD_CHARACTERS) else ():
-        for lettered, wide, texts in product((True, False), (True, False), tuple(_texts(headline))):
+        for letters, wide, texts in product(_lettered(headline, rows), (True, False), tuple(_texts(headline))):
             if 3 * scale < rows and (scale > 1 or not wide):
-                found = _beside(headline, (scale, wide, lettered), texts, width, rows)
+                found = _beside(word_rows(headline.word, scale, wide, lowered=True), letters, texts, width, rows)
                 if found is not None:
                     return _filled_up(found, rows)
         for texts in _texts(headline):
@@ -76,31 +76,38 @@ def _texts(headline: Headline) -> Iterator[tuple[str, ...]]:
     yield (f"{headline.where}: {headline.do}",)
 
 
+def _lettered(headline: Headline, rows: int) -> Iterator[tuple[str, ...]]:
+    """Yield what may stand in letters beside the word, the fullest first: the place with the first act, the place."""
+    place, first = headline.where, headline.first
+    if rows >= _LARGE_ROWS and set(place) <= set(WORD_CHARACTERS):
+        if first:
+            yield (place, first)
+        yield (place,)
+    yield ()
+
+
 def _beside(
-    headline: Headline, letters: tuple[int, bool, bool], texts: tuple[str, ...], width: int, rows: int
+    word: tuple[str, ...], letters: tuple[str, ...], texts: tuple[str, ...], width: int, rows: int
 ) -> list[str] | None:
-    """Return the word at the left and the texts beside it; None where they do not fit.
+    """Return the word at the left, and letters and texts beside it; None where they do not fit.
 
     Args:
-        headline: what is said.
-        letters: scale of the word, whether they are wide, and whether the place is in letters too.
-        texts: what is said beside the word, the place first.
+        word: the rows of the word.
+        letters: what stands in letters above the texts, the place first.
+        texts: what is said, the place first.
         width: cells of the band within its ends.
         rows: rows of the band.
 
     """
-    scale, wide, lettered = letters
-    word = word_rows(headline.word, scale, wide, lowered=True)
     room = width - len(word[0]) - 4
     lines = list(texts)
-    where: tuple[str, ...] = ()
-    if lettered:
-        if rows < _LARGE_ROWS or len(texts) < 2 or not set(headline.where) <= set(WORD_CHARACTERS):
+    large = letter_lines(letters) if letters else ()
+    if letters:
+        if len(texts) < 2:
             return None
-        where = word_rows(headline.where, lowered=True)
-        lines[0] = lines[0].removeprefix(f"{headline.where}: ")
-    lines = [*where, *_wrapped(lines, room)]
-    if room < max(_LEAST_TEXT, len(where[0]) if where else 0) or len(lines) > rows:
+        lines[0] = lines[0].removeprefix(f"{letters[0]}: ")
+    lines = [*large, *_wrapped(lines, room)]
+    if room < max(_LEAST_TEXT, *map(len, large), 0) or len(lines) > rows:
         return None
     blank = " " * len(word[0])
     padded = [blank] * ((rows - len(word)) // 2) + list(word)

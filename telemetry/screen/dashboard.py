@@ -27,7 +27,7 @@ from telemetry.screen.scales import PackScale
 from telemetry.screen.scene import Scene
 from telemetry.screen.settled import Settlement
 from telemetry.screen.sound import Sounder
-from telemetry.screen.theme import Colours, Light, Palette, detected_colours, palette
+from telemetry.screen.theme import Colours, Light, Palette, detected_colours, lacks_eighths, palette
 from telemetry.screen.units import UNITS, UnitsName
 from telemetry.screen.views import draw_view
 from telemetry.screen.words import Headline
@@ -72,6 +72,7 @@ class Dashboard(App[None], inherit_bindings=False):
         mark_keys: keys that set a mark without words, for a button that acts as a keyboard.
         scale: what the machine file says of the pack.
         units: of speed, area and temperature.
+        plain_blocks: draw traces of full and half blocks only; always so where the terminal's fonts lack the others.
         facts: of each source, for the links view.
         raw: the last raw pieces of the links; None where there are none.
 
@@ -100,11 +101,13 @@ class Dashboard(App[None], inherit_bindings=False):
         mark_keys: tuple[str, ...] = (),
         scale: PackScale | None = None,
         units: UnitsName = "metric",
+        plain_blocks: bool = False,
         facts: Mapping[str, LinkFacts] | None = None,
         raw: RawTail | None = None,
     ) -> None:
         self._colours: Colours = detected_colours() if colours is None else colours
         super().__init__(ansi_color=self._colours != "full")
+        self._plain_blocks = plain_blocks or lacks_eighths(self._colours)
         self.animation_level = "none"
         self._snapshot = snapshot
         self._control = control
@@ -202,7 +205,7 @@ class Dashboard(App[None], inherit_bindings=False):
 
     @property
     def _palette(self) -> Palette:
-        return palette(self._actions.shown.light, self._colours)
+        return palette(self._actions.shown.light, self._colours, self._plain_blocks)
 
     def _scene(self, wall: int) -> Scene:
         ended, now = (None, self._clock.now()) if self._ended is None else self._ended

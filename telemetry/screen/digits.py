@@ -105,6 +105,22 @@ def word_rows(word: str, scale: int = 1, wide: bool = False, lowered: bool = Fal
     return _half_blocks(("." * len(dots[0]), *dots) if lowered else dots)
 
 
+@lru_cache(maxsize=64)
+def letter_lines(lines: tuple[str, ...]) -> tuple[str, ...]:
+    """Return ``lines`` in narrow letters below each other, half a row between them, one string a row.
+
+    Raises:
+        KeyError: a character that has no glyph.
+
+    """
+    dots: list[str] = []
+    for line in lines:
+        rows = [".".join(rows) for rows in zip(*(_letter(character, False) for character in line), strict=True)]
+        dots += ["", *rows]
+    widest = max(map(len, dots))
+    return _half_blocks(tuple(row.ljust(widest, ".") for row in dots))
+
+
 def _letter(character: str, wide: bool) -> tuple[str, ...]:
     dots = LETTERS.get(character) or _dots(character, 1)
     if not wide or len(dots[0]) != _WIDENED:

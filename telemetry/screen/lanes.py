@@ -11,7 +11,7 @@ import numpy as np
 
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.events import AlarmLevel
-from telemetry.pipeline.snapshot import Reading, Snapshot
+from telemetry.pipeline.snapshot import Snapshot
 from telemetry.pipeline.strip import Strip
 from telemetry.screen.formats import Places, age_text
 from telemetry.screen.gauge import Bar, Gauge
@@ -122,7 +122,23 @@ def _current(scene: Scene) -> Lane:
     gauge = lane.gauge
     if into and gauge.bar == "out":
         gauge = replace(gauge, bar="into")
+    if reach is not None and gauge.fill is not None and gauge.fill <= 1.0:
+        gauge = replace(gauge, said=_of_average(scene, reach) or gauge.said)
     return replace(lane, gauge=gauge, trace=_current_trace(scene), flipped=scene.phase == "CHARGING")
+
+
+def _of_average(scene: Scene, reach: Reach) -> str:
+    """Return how far the average is from its limit while an alarm of it holds; empty otherwise.
+
+    That limit judges an average: the current itself may be well inside it again.
+    """
+    signal = reach.limit.signal
+    average = scene.snapshot.fresh(signal, scene.now)
+    alarm = scene.snapshot.alarms.get((reach.limit.name, signal))
+    if signal == "pack_current" or average is None or alarm is None or not alarm.active:
+        return ""
+    apart = reach.apart(average)
+    return f"average {abs(apart):.0f} A {'left' if apart >= 0.0 else 'past'}"
 
 
 def _current_trace(scene: Scene) -> TraceScale:
@@ -142,7 +158,8 @@ def _lane(
     """Return the lane of ``signal`` with all that its value and its limit say."""
     snapshot, now = scene.snapshot, scene.now
     reading = snapshot.reading(signal)
-    digits = places.text(scene.settled.digits(snapshot, signal, now))
+    shown = scene.settled.digits(snapshot, signal, now)
+    digits = places.text(shown)
     unit = "V" if signal.endswith("voltage") else "A"
     gauge = Gauge(*names, "no limit stated")
     trace = TraceScale(0.0, 1.0)
@@ -155,20 +172,25 @@ def _lane(
         trace = TraceScale(*_widened(*snapshot.extremes[signal]))
     if reading is None:
         return Lane(signal, digits, places, replace(gauge, said="not sent"), trace)
-    if reading.is_stale(now):
+    if shown is None:
         failed = any(change.source == reading.source for change in snapshot.failed_links())
         failed = failed or (reading.source == "derived" and bool(snapshot.no_discharge))
         said = f"{age_text(reading.age_s(now))} old"
         return Lane(signal, digits, places, replace(gauge, said=said, meaning="old" if failed else "caution"), trace)
     if reach is None:
         return Lane(signal, digits, places, gauge, trace)
-    return _judged(scene, Lane(signal, digits, places, gauge, trace), reach, reading, f".{decimals}f", unit)
+    lane = Lane(signal, digits, places, gauge, trace)
+    return _judged(scene, lane, reach, (reading.value, shown), f".{decimals}f", unit)
 
 
-def _judged(scene: Scene, lane: Lane, reach: Reach, reading: Reading, form: str, unit: str) -> Lane:
-    """Add to a lane how its fresh value stands to its limit."""
-    snapshot, value = scene.snapshot, reading.value
-    apart, fill = reach.apart(value), reach.share(value)
+def _judged(scene: Scene, lane: Lane, reach: Reach, values: tuple[float, float], form: str, unit: str) -> Lane:
+    """Add to a lane how its fresh value stands to its limit.
+
+    The bar follows the first of ``values``, the present one; the words follow the second, the one that the digits
+    show, so that figure and headroom make the limit.
+    """
+    snapshot, (value, shown) = scene.snapshot, values
+    apart, fill = reach.apart(shown), reach.share(value)
     left = f"{max(0.0, apart):{form}} {unit}"
     said = f"{left} left" if apart >= 0.0 else f"{-apart:{form}} {unit} past"
     bar: Bar = "beyond" if fill > 1.0 else "warned" if reach.warn is not None and fill > reach.warn else "out"

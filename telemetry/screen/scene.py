@@ -8,6 +8,7 @@ from functools import cached_property
 from telemetry.model.time_text import length
 from telemetry.pipeline.snapshot import Reading, Snapshot
 from telemetry.screen.formats import value_text
+from telemetry.screen.rest import Rest, rest_of
 from telemetry.screen.scales import PackScale
 from telemetry.screen.settled import Phase, Settlement
 from telemetry.screen.units import METRIC, Units
@@ -55,6 +56,11 @@ class Scene:
     def phase(self) -> Phase:
         """What the machine is doing, in one of the words of the phase box."""
         return self.settled.phase(self.snapshot, self.now, self.scale.standby_a)
+
+    @cached_property
+    def rest(self) -> Rest | None:
+        """The rest that goes on; None in any other phase."""
+        return rest_of(self.snapshot, self.now, self.scale.standby_a) if self.phase == "AT REST" else None
 
     @cached_property
     def headline(self) -> Headline | None:

@@ -11,6 +11,8 @@ Phase = Literal["DRIVING", "WORKING", "AT REST", "CHARGING"]
 Choice = TypeVar("Choice")
 REST_ABOVE_STANDBY_A = 0.5
 """Amperes above the standby current up to which a machine that stands is at rest."""
+_SURER = 0.8
+"""A rest counts for the charge once it has narrowed the estimate to so much of what it was."""
 _DIGITS_US = MICROSECONDS // 2
 
 
@@ -50,6 +52,7 @@ class Settlement:
         self._number: dict[str, Settled[int]] = {}
         self._hottest: Settled[str] = Settled(10.0)
         self._digits: dict[str, tuple[int, float]] = {}
+        self._doubt_before: float | None = None
 
     def phase(self, snapshot: Snapshot, now: int, standby_a: float) -> Phase:
         """Return what the machine is doing, by the situation that the acts go by."""
@@ -80,6 +83,12 @@ class Settlement:
     def hottest(self, now: int, wanted: str) -> str:
         """Return which part's temperature is shown."""
         return self._hottest.take(now, wanted)
+
+    def made_surer(self, doubt: float | None) -> bool:
+        """Return whether this rest made the estimate of charge surer; ``doubt`` is None while there is no rest."""
+        if doubt is None or self._doubt_before is None:
+            self._doubt_before = doubt
+        return doubt is not None and self._doubt_before is not None and doubt <= _SURER * self._doubt_before
 
     def digits(self, snapshot: Snapshot, signal: str, now: int) -> float | None:
         """Return the value of ``signal`` that its digits show; None once it is stale."""

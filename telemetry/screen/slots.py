@@ -98,6 +98,8 @@ def _power(scene: Scene) -> Slot:
         note = "" if wall is None else f"wall {abs(wall) / places.divisor:.1f}"
         return Slot("POWER IN", unit, places.text(-value), note, "POWER")
     braking = snapshot.situation == "braking" and value < 0
+    if scene.rest is not None and (draws := scene.rest.draws_text()):
+        return Slot("POWER", unit, places.text(value), draws)
     peak = "" if snapshot.peak_power is None else f"peak {places.text(snapshot.peak_power)}"
     return Slot("POWER", unit, places.text(value), "braking gives" if braking else peak)
 
@@ -105,9 +107,10 @@ def _power(scene: Scene) -> Slot:
 def _charge(scene: Scene) -> Slot:
     snapshot, now = scene.snapshot, scene.now
     estimate, doubt = (snapshot.fresh(name, now) for name in ("soc_estimated", "soc_uncertainty"))
+    surer = scene.settled.made_surer(doubt if scene.phase == "AT REST" else None)
     if estimate is not None and doubt is not None and Z90 * doubt <= _SURE:
         digits, unit = Places(False, 3, 0).text(min(max(estimate, 0.0), 100.0)), f"% ±{Z90 * doubt:.0f}"
-        return Slot("CHARGE", unit, digits, _charge_note(scene))
+        return Slot("CHARGE", unit, digits, "from resting V" if surer else _charge_note(scene))
     digits, note = _figure(scene, "soc_reported", Places(False, 3, 0), _charge_note(scene) or "by the BMS")
     if snapshot.reading("soc_reported") is None:
         note = "needs a rest" if estimate is not None else "not sent"

@@ -33,7 +33,7 @@ class Status:
 
 
 def status_of(scene: Scene, lanes: tuple[Lane, ...], sound_note: str = "") -> Status:
-    """Return an alarm and what to do about it, else what is nearest to its limit.
+    """Return an alarm and what to do about it, else what is nearest to its limit; at rest how the rest goes.
 
     Args:
         scene: the moment.
@@ -55,7 +55,8 @@ def status_of(scene: Scene, lanes: tuple[Lane, ...], sound_note: str = "") -> St
         others = "" if len(old) == len(lanes) else "the other figures are fresh"
         return Status("caution", (f"{gauge.short.lower()} {gauge.said}",), others)
     notes = "; ".join(note for note in ("no alarm", quiet_count(snapshot), sound_note) if note)
-    return Status("normal", (notes, "no alarm"), nearest(lanes))
+    said = nearest(lanes) if scene.rest is None else scene.rest.text()
+    return Status("normal", (notes, "no alarm"), said)
 
 
 def _of_alarm(scene: Scene, standing: list[StandingAlarm]) -> str:

@@ -116,6 +116,7 @@ class Palette:
         inverse: a figure's, reversed.
         badges: by what they mean.
         colours: single colours of gauges and traces, with ``ink`` and ``page``; empty without colours.
+        plain_blocks: whether traces are of full and half blocks only.
 
     """
 
@@ -126,6 +127,7 @@ class Palette:
     label: Style
     badges: dict[Meaning, Badge]
     colours: dict[str, Color] = field(default_factory=dict)
+    plain_blocks: bool = False
     _pairs: dict[tuple[str, str], Style] = field(default_factory=dict)
 
     def pair(self, front: str, back: str) -> Style:
@@ -138,15 +140,17 @@ class Palette:
 
 
 @lru_cache(maxsize=8)
-def palette(light: Light, colours: Colours) -> Palette:
+def palette(light: Light, colours: Colours, plain_blocks: bool = False) -> Palette:
     """Return the styles for ``light``; without colours a badge is drawn reversed, between brackets.
 
-    The same object each time: what was drawn with it is kept, and drawn anew only where it changed.
+    With ``plain_blocks`` traces do without eighths of a block. The same object each time: what was drawn with it is
+    kept, and drawn anew only where it changed.
     """
     if colours == "none":
         plain, bold = Style(), Style(bold=True)
         reversed_badge = Badge(Style(reverse=True, bold=True), plain, "[", "]")
-        return Palette(light, plain, bold, Style(reverse=True), plain, dict.fromkeys(SHAPES, reversed_badge))
+        of_all = dict.fromkeys(SHAPES, reversed_badge)
+        return Palette(light, plain, bold, Style(reverse=True), plain, of_all, plain_blocks=True)
     parts = {name: _colours(light, name, colours) for name in FULL[light]}
     ink, page = parts["figure"]
     badges = {}
@@ -163,6 +167,7 @@ def palette(light: Light, colours: Colours) -> Palette:
         label=Style(color=parts["label"][0], bgcolor=page),
         badges=badges,
         colours=single | {"ink": ink, "page": page, "label": parts["label"][0]},
+        plain_blocks=plain_blocks,
     )
 
 
@@ -185,6 +190,11 @@ def detected_colours() -> Colours:
         return "none"
     system = Console(force_terminal=True, legacy_windows=False, color_system=_asked_for()).color_system
     return "none" if system is None else "sixteen" if system in ("standard", "windows") else "full"
+
+
+def lacks_eighths(colours: Colours) -> bool:
+    """Tell whether the terminal is one whose usual fonts have no eighths of a block: sixteen colours on Windows."""
+    return os.name == "nt" and colours == "sixteen"
 
 
 def _asked_for() -> Literal["auto", "standard", "256", "truecolor", "windows"] | None:

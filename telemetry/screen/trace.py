@@ -12,8 +12,8 @@ from telemetry.screen.gauge import Runs
 from telemetry.screen.theme import Palette
 
 _EIGHTHS = " ▁▂▃▄▅▆▇█"
-_LEAST = 3
-"""Eighths of a row that a bar is high at least."""
+_LEAST = {False: 3, True: 4}
+"""Eighths of a row that a bar is high at least; with plain blocks everything is in fours."""
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,7 @@ def trace_rows(palette: Palette, low: Values, high: Values, rows: int, scale: Tr
     """Return ``rows`` rows of runs, the first at the top; a bar reaches to the column before it.
 
     Args:
-        palette: gives the colours; without any the bars are of half blocks.
+        palette: gives the colours; without any, and with plain blocks, the bars are of half blocks.
         low: lowest of each column, float64 (columns,), NaN where nothing is known.
         high: highest, likewise.
         rows: rows of cells.
@@ -48,27 +48,31 @@ def trace_rows(palette: Palette, low: Values, high: Values, rows: int, scale: Tr
         drawn = chart_rows(low, high, rows, scale.bottom, scale.top)
         return [((text, palette.figure),) for text in drawn]
     known = ~np.isnan(low)
-    first, last = _eighths(low, rows, scale), _eighths(high, rows, scale)
+    plain = palette.plain_blocks
+    first, last = _eighths(low, rows, scale, plain), _eighths(high, rows, scale, plain)
     beside = known[1:] & known[:-1]
     reached = np.where(beside, np.minimum(first[1:], last[:-1]), first[1:])
     last[1:] = np.where(beside, np.maximum(last[1:], first[:-1]), last[1:])
     first[1:] = reached
-    first = np.minimum(first, 8 * rows - _LEAST)
-    last = np.maximum(last, first + _LEAST)
-    base = None if scale.base is None else int(_eighths(np.array([scale.base]), rows, scale)[0])
+    first = np.minimum(first, 8 * rows - _LEAST[plain])
+    last = np.maximum(last, first + _LEAST[plain])
+    base = None if scale.base is None else int(_eighths(np.array([scale.base]), rows, scale, plain)[0])
     columns = list(zip(known.tolist(), first.tolist(), last.tolist(), strict=True))
     return [_row(palette, columns, row, rows, base, scale.limit) for row in range(rows - 1, -1, -1)]
 
 
-def _eighths(values: Values, rows: int, scale: TraceScale) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+def _eighths(values: Values, rows: int, scale: TraceScale, plain: bool) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    """Return heights in eighths of a row; in whole halves where ``plain``."""
+    each = 4 if plain else 1
     share = (np.nan_to_num(values) - scale.bottom) / (scale.top - scale.bottom)
-    return np.clip(np.rint(share * 8 * rows), 0, 8 * rows).astype(np.int64)
+    return each * np.clip(np.rint(share * 8 * rows / each), 0, 8 * rows // each).astype(np.int64)
 
 
 def _row(
     palette: Palette, columns: list[tuple[bool, int, int]], row: int, rows: int, base: int | None, limit: str
 ) -> Runs:
-    thin = "▁" if limit == "low" and row == 0 else "▔" if limit == "high" and row == rows - 1 else ""
+    at_edge = limit == ("low" if row == 0 else "high" if row == rows - 1 else None)
+    thin = "" if not at_edge else "─" if palette.plain_blocks else "▁" if limit == "low" else "▔"
     runs: list[tuple[str, tuple[str, str]]] = []
     for known, first, last in columns:
         text, colours = _cell(known, first - 8 * row, last - 8 * row, None if base is None else base - 8 * row)

@@ -34,6 +34,7 @@ class Headline:
         where: the place in capitals; of a trip with what the device reported.
         what: what is wrong there.
         do: the act; never left out and never cut.
+        first: what to do first in two or three words, for large letters; empty where the one word says it.
         value: the value that raised it, and the limit; empty where none decides.
         details: the worst and the latest value, since when, and the reason; left out where there is no room.
         waits: whether it waits to be acknowledged; ``waiting`` how many do, with this one.
@@ -50,6 +51,7 @@ class Headline:
     waits: bool = False
     waiting: int = 0
     meaning: Meaning = "danger"
+    first: str = ""
 
 
 STATE_WORDS: dict[AlarmState, str] = {
@@ -115,6 +117,7 @@ def headline(snapshot: Snapshot, now: int) -> Headline | None:
         waits=True,
         waiting=len(waiting),
         meaning="caution" if _leaves_pack_watched(change, snapshot) and worst.active else alarm_meaning(worst),
+        first=act.first,
     )
 
 

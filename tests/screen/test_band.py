@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from telemetry.alarms.acts import ALARM_NAMES, SITUATIONS, act_for, alarm_name
 from telemetry.screen.band import BAND_ROWS, band_lines
 from telemetry.screen.canvas import Canvas
+from telemetry.screen.digits import letter_lines, word_rows
 from telemetry.screen.drive_view import draw_drive
 from telemetry.screen.formats import wrapped
 from telemetry.screen.frame import frame_for
@@ -67,6 +68,28 @@ def test_every_act_stands_whole_in_the_band(size: tuple[int, int]) -> None:
         assert stands_whole(wrong.do, lines), (wrong, lines)
         lettered = size[0] >= 120  # the place may be in large letters there
         assert lettered or stands_whole(wrong.where, lines), (wrong, lines)
+
+
+@pytest.mark.parametrize("size", [(160, 45), (200, 60)])
+def test_the_first_act_is_in_letters_where_plain_text_is_small(size: tuple[int, int]) -> None:
+    frame = frame_for(*size)
+    assert frame is not None
+    for limit, word in (("cell-voltage-low", "STOP"), ("discharge-current", "SLOW"), ("charging-cold", "COAST")):
+        act = act_for(limit, "trip", "driving", number=17 if word == "STOP" else None)
+        wrong = Headline(act.word, act.where, alarm_name(limit), act.do, "2.470 V, limit 2.500 V", first=act.first)
+        lines = band_lines(wrong, frame.band_width - 2, frame.band_rows)
+        assert act.word == word
+        rows = letter_lines((act.where, act.first))
+        top = next(n for n, line in enumerate(lines) if rows[0].strip() in line)
+        assert all(row.strip() in line for row, line in zip(rows, lines[top:], strict=False))
+
+
+def test_a_key_is_never_turned_by_large_letters_while_the_machine_rolls() -> None:
+    """What comes second in an act is not what comes first in letters."""
+    moving = [act_for(limit, level, "driving") for limit in ALARM_NAMES for level in ("warn", "trip")]  # type: ignore[arg-type]
+    assert {act.first for act in moving} == {"NO THROTTLE", "EASE OFF", "NO REGEN", "GENTLY", "DRIVE ON", ""}
+    for act in moving:
+        assert not act.first or len(word_rows(act.first)[0]) <= 70, "so wide a place is beside a word at 160x45"
 
 
 @given(st.integers(60, 230), st.integers(17, 72))

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from telemetry.machine.limits import Limit
-from telemetry.model.batch import Span
+from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import AlarmChange
 from telemetry.screen.canvas import Canvas, Line
 from telemetry.screen.digits import figure_rows, figure_width
@@ -113,6 +113,16 @@ def test_the_text_is_the_same_in_sun_and_dusk_and_sixteen_colours(state: str) ->
     }
     # The ends of a badge have the same glyph in both lights; only their colours differ.
     assert len(texts) == 1
+
+
+@pytest.mark.parametrize("state", sorted(STATES))
+def test_plain_blocks_are_half_blocks_only(state: str) -> None:
+    for size in ((80, 24), (120, 40), (160, 45)):
+        canvas = Canvas(*size, palette("sun", "full", plain_blocks=True))
+        draw_drive(canvas, kept_scene(state))
+        assert not set(text_of(canvas.lines())) & set("▁▂▃▅▆▇▔"), "a font of code page 437 has none of these"
+        for drawn_line, line in zip(canvas.lines(), drawn(kept_scene(state), size), strict=True):
+            assert cell_len("".join(text for text, _ in drawn_line)) == cell_len("".join(text for text, _ in line))
 
 
 # Nothing moves
@@ -216,6 +226,40 @@ def test_past_a_bound_is_caution_at_once_and_danger_only_when_judged() -> None:
     assert judged(40.0, ("discharge-current", "discharge_current_average", "trip")).meaning == "danger", "its average"
     assert judged(40.0, ("charge-peak", "pack_current", "warn")).meaning == "caution"
     assert judged(40.0, ("cell-spread", "cell_spread", "warn")).meaning is None
+
+
+@given(st.lists(st.floats(0.0, 141.0), min_size=2, max_size=20))
+def test_figure_and_headroom_always_make_the_limit(amperes: list[float]) -> None:
+    """A digit waits up to half a second; the headroom beside it waits with it."""
+    scene = kept_scene("working")
+    reading = scene.snapshot.readings["pack_current"]
+    kept = replace(reading)
+    settled = Settlement()
+    try:
+        for place, value in enumerate(amperes):
+            now = scene.now + place * 200_000
+            reading.value, reading.t = value, now
+            lane = lanes_of(replace(scene, now=now, settled=settled))[1]
+            assert int(lane.digits) + int(lane.gauge.said.removesuffix(" A left")) == pytest.approx(142, abs=1)
+    finally:
+        scene.snapshot.readings["pack_current"] = kept
+
+
+@pytest.mark.parametrize(("average", "said"), [(150.4, "average 8 A past"), (141.0, "average 1 A left")])
+def test_while_the_average_is_alarmed_the_words_say_the_average(average: float, said: str) -> None:
+    """The limit judges an average: *93 A left* in a red row would be taken for a mistake."""
+    scene = scene_of("working")
+    limit = replace(scene.snapshot.limits["discharge-current"], signal="discharge_current_average")
+    scene.snapshot.limits["discharge-current"] = limit
+    group = Group("derived", "average", (limit.signal,), "derived")
+    change = AlarmChange(scene.now, limit.name, limit.signal, "trip", "raised", 143.0, 142.0)
+    scene.snapshot.take(Span(scene.now, (Batch.of_rows(group, [scene.now], [[average]]),), (change,)))
+    gauge = lanes_of(scene)[1].gauge
+    assert (gauge.said, gauge.meaning) == (said, "danger")
+    for size in ALL_SIZES:
+        assert said in text_of(drawn(scene, size))
+    scene.snapshot.readings["pack_current"].value = 150.0
+    assert lanes_of(replace(scene, settled=Settlement()))[1].gauge.said == "8 A past", "the current itself is what matters then"
 
 
 @given(
