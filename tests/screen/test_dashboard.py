@@ -44,8 +44,7 @@ async def sound_run(rig: Any) -> None:
 async def test_a_trip_stands_huge_until_acknowledged(rig: Any, size: tuple[int, int]) -> None:
     async with rig.screen.run_test(size=size) as pilot:
         await rig.drive(4, lowest=2.4, **SOUND)
-        large, wide = (1, False) if size == (80, 24) else (2, True)
-        word = word_rows("STOP", large, wide, lowered=True)
+        word = word_rows("STOP", 1 if size == (80, 24) else 2, lowered=True)
         assert holds(rig.rows(), word)
         assert "■ CELL 8" in rig.text()
         assert "0.10 V past" in rig.text()
