@@ -17,10 +17,12 @@ import numpy as np
 from telemetry.driver import Declared, DriverContext, Settings
 from telemetry.model.batch import Batch, Span
 from telemetry.model.errors import InputError, Problem, printable
+from telemetry.model.fault_names import FaultNames
 from telemetry.model.keys import FileName, keys_of, number, setting
 from telemetry.model.tables import Rules, settings_of
 
 from .can_messages import close_after_us, messages_of
+from .decode import message_catalogue
 from .decode.can_recording import CanRecording
 from .decode.can_standards import DecodingSettings
 from .links import can_bus
@@ -91,6 +93,11 @@ class CanLogDriver(Declared):
     async def close(self) -> None:
         """Let go of the log; its file is open only while it is read."""
         self._recording = None
+
+    @staticmethod
+    def fault_names(settings: Settings) -> dict[str, FaultNames]:
+        """Return what the value tables of the owner's catalogue call a fault, by signal."""
+        return message_catalogue.fault_names_of(settings_of(CanLogSettings, settings))
 
     @staticmethod
     def recording(path: Path, settings: Settings) -> CanRecording:

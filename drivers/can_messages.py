@@ -16,6 +16,7 @@ from telemetry.driver import DriverContext, Settings
 from telemetry.model.batch import Batch
 from telemetry.model.capture import CapturedPiece, Direction
 from telemetry.model.errors import InputError
+from telemetry.model.fault_names import FaultNames
 from telemetry.model.keys import number
 from telemetry.model.tables import settings_of
 
@@ -110,6 +111,11 @@ class CanMessagesDriver(PumpedDriver[can_bus.CanRead]):
     def write_raw(pieces: Iterable[CapturedPiece], stream: TextIO) -> None:
         """Write the frames that were kept as raw bytes as a log, which can be replayed with another catalogue."""
         stream.writelines(log_line(piece) for piece in pieces)
+
+    @staticmethod
+    def fault_names(settings: Settings) -> dict[str, FaultNames]:
+        """Return what the value tables of the owner's catalogue call a fault, by signal."""
+        return message_catalogue.fault_names_of(settings_of(CanMessagesSettings, settings))
 
     @staticmethod
     async def discover() -> list[dict[str, Any]]:

@@ -39,6 +39,7 @@ from telemetry.model.capture import CapturedPiece, Direction
 from telemetry.model.clock import Clock
 from telemetry.model.errors import Problem
 from telemetry.model.events import Event
+from telemetry.model.fault_names import FaultNames
 from telemetry.model.recording import Recording
 from telemetry.model.tables import Table, read_table
 
@@ -268,6 +269,20 @@ class WritesRaw(Protocol):
 
     def write_raw(self, pieces: Iterable[CapturedPiece], stream: TextIO, /) -> None:
         """Write the pieces."""
+        ...
+
+
+@runtime_checkable
+class NamesFaults(Protocol):
+    """Knows from its source's own description what the fault codes in its signals mean."""
+
+    def fault_names(self, settings: Settings, /) -> Mapping[str, FaultNames]:
+        """Return what the codes of each signal mean, by signal.
+
+        Raises:
+            InputError: the description cannot be read.
+
+        """
         ...
 
 

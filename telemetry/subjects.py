@@ -12,6 +12,7 @@ from telemetry.machine.machine_file import Machine, load_machine, parse_machine
 from telemetry.model.errors import InputError, MachineFileError, Problem, printable
 from telemetry.model.recording import Recording
 from telemetry.pipeline.registry import check_settings, driver_for, drivers_that, with_paths
+from telemetry.pipeline.reported_names import with_reported_names
 
 
 def machine_for_watch(path: Path) -> Machine:
@@ -25,7 +26,7 @@ def machine_for_watch(path: Path) -> Machine:
         right = "shakedown sources prints one to paste into the file, for each device in reach"
         where = f"{printable(path, 200)}, [[source]]"
         raise MachineFileError(str(path), [Problem(where, "there is none, so there is nothing to watch", right)])
-    return machine
+    return with_reported_names(machine)
 
 
 def demo_machine(settings: Mapping[str, Any]) -> Machine:
@@ -119,7 +120,7 @@ def _log_of_a_driver(path: Path, machine: Machine | None) -> Recording | None:
 def machine_for(recording: Recording, given: Machine | None) -> Machine | None:
     """Return the machine to judge ``recording`` by: the one given, else what was recorded with it, else None."""
     if given is not None:
-        return given
+        return with_reported_names(given)
     if recording.machine_text is None:
         return None
     machine, problems = parse_machine(recording.machine_text, f"machine file of {recording.name}")

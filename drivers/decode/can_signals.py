@@ -33,6 +33,7 @@ class Field:
         low: lowest count that is a reading; None for no bound.
         high: highest count that is a reading.
         unknown: counts that mean "no reading".
+        names: what the catalogue calls single counts.
         when: the message carries it only when each of these fields has one of these counts (multiplexing).
 
     """
@@ -48,6 +49,7 @@ class Field:
     low: float | None = None
     high: float | None = None
     unknown: frozenset[int] = frozenset()
+    names: tuple[tuple[int, str], ...] = ()
     when: tuple[tuple[Field, frozenset[int]], ...] = ()
 
     @property

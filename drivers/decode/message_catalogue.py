@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from telemetry.model.errors import InputError, Problem, did_you_mean, printable
+from telemetry.model.fault_names import FaultNames
 from telemetry.model.keys import FileName, Key, setting
 from telemetry.model.signals import cell_number, find_signal, pack_temperature_number
 from telemetry.model.tables import Rules, Table
@@ -30,14 +31,12 @@ from .can_frames import EXTENDED
 from .can_signals import Field, Take
 from .catalogue_bounds import MOST_BITS, MOST_FILE_BYTES, check_bounds
 from .columns import Column, Columns
+from .value_names import fault_names, is_no_reading
 
 if TYPE_CHECKING:
     from cantools.database.can import Message, Signal
 
 SUFFIXES = (".dbc", ".kcd", ".sym", ".arxml")
-_NO_READING = re.compile(
-    r"not[ _-]?avail|unavail|\bsna\b|^n/?a$|^invalid|^error|^reserved|no[ _-]?data", re.IGNORECASE
-)
 # Parameters of SAE J1939-71: the highest count that is a reading, by width. 8 and 16 bits were seen in a stored
 # header; 32 bits and the two-bit states are from memory.
 J1939_HIGHEST = {2: 0x1, 4: 0xD, 8: 0xFA, 16: 0xFAFF, 24: 0xFAFFFF, 32: 0xFAFFFFFF}
@@ -141,7 +140,8 @@ def _is_possible(signal: Signal) -> bool:
 
 
 def _field(signal: Signal, by_name: Mapping[str, Signal], is_j1939: bool, depth: int = 0) -> Field:
-    unknown = frozenset(int(n) for n, said in (signal.choices or {}).items() if _NO_READING.search(str(said)))
+    names = tuple((int(count), str(said)) for count, said in (signal.choices or {}).items())
+    unknown = frozenset(count for count, said in names if is_no_reading(said, signal.name))
     when: tuple[tuple[Field, frozenset[int]], ...] = ()
     switch = by_name.get(signal.multiplexer_signal or "")
     if switch is not None and _is_possible(switch) and signal.multiplexer_ids and depth < 8:
@@ -158,6 +158,7 @@ def _field(signal: Signal, by_name: Mapping[str, Signal], is_j1939: bool, depth:
         float(signal.offset),
         high=J1939_HIGHEST.get(signal.length) if is_j1939 and not signal.is_signed else None,
         unknown=unknown,
+        names=names,
         when=when,
     )
 
@@ -265,6 +266,16 @@ def wanted_of(settings: CatalogueSettings) -> list[Wanted]:
     if settings.catalogue is None:
         return []
     return list(_wanted(read_catalogue(Path(settings.catalogue).expanduser()), settings.signals or {}))
+
+
+def fault_names_of(settings: CatalogueSettings) -> dict[str, FaultNames]:
+    """Return what the owner's catalogue says of the codes of the signals taken from it, by signal.
+
+    Raises:
+        InputError: as :func:`wanted_of`.
+
+    """
+    return fault_names(take for wanted in wanted_of(settings) for take in wanted.takes)
 
 
 def _wanted(layouts: tuple[Layout, ...], table: Mapping[str, Column]) -> Iterator[Wanted]:

@@ -88,12 +88,14 @@ def limits(arguments: argparse.Namespace) -> int:
     from telemetry.machine.cautions import caution_line
     from telemetry.machine.limits import limits_for, unjudged
     from telemetry.machine.machine_file import load_machine
+    from telemetry.pipeline.reported_names import with_reported_names
     from telemetry.report.limit_list import limit_lines, limit_objects
 
     machine = load_machine(arguments.machine)
     history = resistance_history(store_path(arguments), machine.name)
     if arguments.set or arguments.unset:
         return _change_limits(arguments, machine, history)
+    machine = with_reported_names(machine)
     found, missing = limits_for(machine, history), unjudged(machine, history)
     lines = [*limit_lines(found, missing), "", caution_line(machine)]
     say(as_json(limit_objects(found, missing)) if arguments.json else "\n".join(lines))

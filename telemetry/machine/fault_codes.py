@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable, Mapping
 from typing import Any
 
 from telemetry.model.errors import printable
-from telemetry.model.fault_names import FaultNames
+from telemetry.model.fault_names import LONGEST, MOST_BIT, FaultNames
 from telemetry.model.keys import described
 from telemetry.model.signals import find_signal, nearest_signals
 
 SECTION = "fault_codes"
-LONGEST = 40
 _KEY = re.compile(r"(bit)_(0|[1-9]\d?)|(code)_(0|[1-9]\d{0,9})", re.ASCII)
-_MOST_BIT = 52  # a float64 holds every whole number of 53 bits
 _EXAMPLE = 'write bit_4 = "cell voltage low", say, or code_17 = "throttle fault"'
 
 Report = Callable[[str, str, str, str], None]
@@ -52,8 +51,8 @@ def _names(section: str, table: Mapping[str, Any], report: Report) -> FaultNames
     codes: dict[int, str] = {}
     for key, words in table.items():
         match = _KEY.fullmatch(key)
-        if match is None or (match[1] and int(match[2]) > _MOST_BIT):
-            report(section, key, "is an unknown key", f"{_EXAMPLE}; bits count from 0 to {_MOST_BIT}")
+        if match is None or (match[1] and int(match[2]) > MOST_BIT):
+            report(section, key, "is an unknown key", f"{_EXAMPLE}; bits count from 0 to {MOST_BIT}")
         elif not isinstance(words, str) or not words.strip() or len(words.strip()) > LONGEST:
             report(section, key, f"is {described(words)}", f"name the fault in 1 to {LONGEST} characters")
         elif words.strip() != printable(words.strip()):
@@ -63,6 +62,17 @@ def _names(section: str, table: Mapping[str, Any], report: Report) -> FaultNames
         else:
             codes[int(match[4])] = words.strip()
     return FaultNames(bits, codes)
+
+
+def fault_codes_text(names: Mapping[str, FaultNames]) -> str:
+    """Return tables of a machine file that say the same, one for each signal."""
+    tables = []
+    for signal, said in names.items():
+        lines = [f"[{SECTION}.{signal}]"]
+        for kind, known in (("bit", said.bits), ("code", said.codes)):
+            lines += [f"{kind}_{number} = {json.dumps(words, ensure_ascii=False)}" for number, words in known.items()]
+        tables.append("\n".join(lines))
+    return "\n\n".join(tables) + "\n"
 
 
 def fault_codes_schema() -> dict[str, Any]:

@@ -27,8 +27,8 @@ def _link(on: Ground) -> Limit | str:
 
 def _fault_code(on: Ground) -> Limit | str:
     if not on.machine.fault_codes:
-        return "unknown: no [fault_codes.SIGNAL] says what the codes of a signal mean"
-    return _decided(f"a fault that [fault_codes] names in {', '.join(on.machine.fault_codes)}")(on)
+        return "unknown: no [fault_codes.SIGNAL] and no message catalogue says what the codes of a signal mean"
+    return _decided(f"a fault that is named for {', '.join(on.machine.fault_codes)}")(on)
 
 
 _CONDITIONS: dict[str, Callable[[Ground], Limit | str]] = {

@@ -5,6 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+LONGEST = 40
+"""Characters of a fault's name."""
+MOST_BIT = 52
+"""A float64 holds every whole number of 53 bits."""
+
 
 @dataclass(frozen=True)
 class FaultNames:

@@ -259,7 +259,9 @@ def test_while_the_average_is_alarmed_the_words_say_the_average(average: float, 
     for size in ALL_SIZES:
         assert said in text_of(drawn(scene, size))
     scene.snapshot.readings["pack_current"].value = 150.0
-    assert lanes_of(replace(scene, settled=Settlement()))[1].gauge.said == "8 A past", "the current itself is what matters then"
+    assert lanes_of(replace(scene, settled=Settlement()))[1].gauge.said == "8 A past", (
+        "the current itself is what matters then"
+    )
 
 
 @given(
