@@ -93,8 +93,10 @@ def sessions(arguments: argparse.Namespace) -> int:
 
 def export(arguments: argparse.Namespace) -> int:
     """Write a session to a file."""
+    from telemetry.model.errors import InputError, printable
+    from telemetry.recordings.marks_file import marks_path, write_marks
     from telemetry.recordings.writing import write_recording
-    from telemetry.subjects import open_subject
+    from telemetry.subjects import marks_of, open_subject
 
     if arguments.raw:
         from telemetry.raw_export import export_raw
@@ -103,10 +105,17 @@ def export(arguments: argparse.Namespace) -> int:
         say(f"{count} pieces of {names} written to {arguments.out}")
         return 0
     recording = open_subject(arguments.session, store_path(arguments))
+    marks = marks_of(recording, store_path(arguments))
+    beside = marks_path(arguments.out)
+    if marks and beside.exists() and not arguments.replace:
+        raise InputError(f"{printable(beside, 200)} exists already; choose another name, or add --replace")
     rows = write_recording(recording, arguments.out, replace=arguments.replace, warn=warn)
     for warning in recording.warnings:
         warn(warning)
     say(f"{rows} rows written to {arguments.out}")
+    if marks:
+        write_marks(marks, beside, recording.time_basis, recording.start, replace=arguments.replace)
+        say(f"{len(marks)} mark{'s' if len(marks) > 1 else ''} written to {beside}")
     return 0
 
 

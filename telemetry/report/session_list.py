@@ -27,6 +27,7 @@ def session_objects(records: Sequence[SessionRecord]) -> list[dict[str, Any]]:
             "ended_how": record.ended_how,
             "origin": record.origin,
             "values_lost": record.values_lost,
+            "marks": record.marks,
         }
         for record in records
     ]
@@ -36,7 +37,7 @@ def session_lines(records: Sequence[SessionRecord]) -> list[str]:
     """Return a table of the sessions, oldest first."""
     if not records:
         return ["no session recorded yet; start with: shakedown watch --demo"]
-    lines = [f"{'session':>7}  {'started':22}  {'minutes':>8}  {'origin':7}  machine"]
+    lines = [f"{'session':>7}  {'started':25}  {'minutes':>8}  {'marks':>5}  {'origin':7}  machine"]
     for record in records:
         how = record.ended_how if record.ended_how is not None else "being recorded"
         lost = f"{record.values_lost} values lost" if record.values_lost else ""
@@ -44,7 +45,7 @@ def session_lines(records: Sequence[SessionRecord]) -> list[str]:
         note = f"  ({notes})" if notes else ""
         machine = printable(record.machine, 40)
         lines.append(
-            f"{record.id:7}  {local_at(record.started):22}  {record.duration_s / 60:8.1f}  {record.origin:7}"
-            f"  {machine}{note}"
+            f"{record.id:7}  {local_at(record.started):25}  {record.duration_s / 60:8.1f}  {record.marks:5}"
+            f"  {record.origin:7}  {machine}{note}"
         )
     return lines

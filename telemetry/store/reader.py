@@ -38,6 +38,8 @@ _LATEST = """
     WHERE session.origin <> 'bench'
         AND (session.ended IS NULL OR EXISTS (SELECT 1 FROM minute WHERE minute.series = series.id))
 """
+_LOST = "SELECT coalesce(sum(lost_values), 0) FROM loss WHERE session = ?"
+_MARKS = "SELECT count(*) FROM mark WHERE session = ? AND set_by = 'operator' AND NOT taken_back"
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +61,7 @@ class SessionRecord:
         replayed_from: name of what was replayed or imported.
         last: time of its last row or event, by the rows' clock; None where it has neither.
         values_lost: how many values were measured and could not be recorded.
+        marks: how many the operator set and did not take back.
 
     """
 
@@ -75,6 +78,7 @@ class SessionRecord:
     replayed_from: str | None
     last: int | None
     values_lost: int
+    marks: int
 
     @property
     def duration_s(self) -> float:
@@ -213,8 +217,8 @@ class StoreReader:
 
     def _record(self, row: dict[str, Any]) -> SessionRecord:
         last = last_time(self._db, row["id"]) if row["ended"] is None else None
-        lost = self._db.execute("SELECT coalesce(sum(lost_values), 0) FROM loss WHERE session = ?", [row["id"]])
-        return checked(SessionRecord(last=last, values_lost=lost.fetchone()[0], **row))
+        lost, marks = (self._db.execute(query, [row["id"]]).fetchone()[0] for query in (_LOST, _MARKS))
+        return checked(SessionRecord(last=last, values_lost=lost, marks=marks, **row))
 
 
 def _warnings(record: SessionRecord) -> tuple[str, ...]:
