@@ -17,6 +17,7 @@ from telemetry.alarms.priorities import GUIDANCE, PRIORITIES
 from telemetry.alarms.reported import reported_beside, reported_text
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange, AlarmFinding
+from telemetry.model.number_text import amount_text
 from telemetry.model.signals import find_signal
 from telemetry.model.time_text import clock, clock_at, length, local_at
 from telemetry.report.alarm_review import AlarmReview
@@ -205,7 +206,7 @@ def _episode_lines(episode: Episode, start: int) -> list[str]:
         whole = f"  {clock_at(first.t, start, tenths=True)}  {head}: {urgent}, exceeded {times}{lasted}"
         lines = textwrap.wrap(whole, 79, subsequent_indent=" " * 13, break_on_hyphens=False)
     if episode.heard:
-        lines += _said_lines(_said_object(episode, start))
+        lines += _said_lines(_said_object(episode, start), first.signal)
     last_why: str | None = episode.raised.why if episode.heard else None
     for change in episode.changes:
         lines += _change_lines(change, start, last_why)
@@ -213,11 +214,11 @@ def _episode_lines(episode: Episode, start: int) -> list[str]:
     return lines
 
 
-def _said_lines(said: dict[str, Any]) -> list[str]:
+def _said_lines(said: dict[str, Any], signal: str) -> list[str]:
     """Return what an alarm said: what and where, what to do, how much, against which limit, since when."""
     known = [("raised", "value_raised"), ("worst", "value_worst"), ("last", "value_last")]
-    values = [f"{word} {said[key]:.4g} {said['unit']}".rstrip() for word, key in known if said[key] is not None]
-    limit = "" if said["bound"] is None else f"{said['bound']:g} {said['unit']}".rstrip()
+    values = [f"{word} {amount_text(signal, said[key])}" for word, key in known if said[key] is not None]
+    limit = "" if said["bound"] is None else amount_text(signal, said["bound"])
     times = [
         f"{level} at {clock(said[f'{level}_at_s'], tenths=True)}"
         for level in ("warn", "trip")
@@ -240,9 +241,9 @@ def _said_lines(said: dict[str, Any]) -> list[str]:
 
 def _change_lines(change: AlarmChange, start: int, last_why: str | None) -> list[str]:
     """Return the change, and its reason where that is not the one last ``told``."""
-    unit = f" {name}" if (name := _unit(change.signal)) else ""
-    value = f" at {change.value:.6g}{unit}" if math.isfinite(change.value) else ""
-    against = f" against {change.bound:g}{unit}" if value and math.isfinite(change.bound) else ""
+    value = f" at {amount_text(change.signal, change.value)}" if math.isfinite(change.value) else ""
+    bound = amount_text(change.signal, change.bound) if value and math.isfinite(change.bound) else ""
+    against = f" against {bound}" if bound else ""
     level = f" ({change.level})" if change.state == "raised" else ""
     stands = "" if change.stands == change.state else f" -> {change.stands}"
     lines = [f"      {clock_at(change.t, start, tenths=True)}  {change.state}{level}{value}{against}{stands}"]

@@ -22,7 +22,7 @@ from telemetry.model.events import (
     MarkChange,
     SavingChange,
 )
-from telemetry.model.signals import find_signal
+from telemetry.model.number_text import amount_text
 from telemetry.model.time_text import clock, clock_at, length
 from telemetry.pipeline.snapshot import Snapshot
 
@@ -107,8 +107,7 @@ def event_line(event: Event, start: int) -> str | None:
     at = f"{clock_at(event.t, start, tenths=True):>10}  "
     match event:
         case AlarmChange():
-            unit = signal.unit if (signal := find_signal(event.signal)) else ""
-            value = f" at {event.value:g} {unit}".rstrip() if math.isfinite(event.value) else ""
+            value = f" at {amount_text(event.signal, event.value)}" if math.isfinite(event.value) else ""
             shows_why = event.why and event.state not in ("cleared", "acknowledged")
             why = f" ({printable(event.why, 200)})" if shows_why else ""
             then = "" if event.stands in _EXPECTED.get(event.state, ()) else f", now {event.stands}"

@@ -17,6 +17,7 @@ from telemetry.machine.limits_current import (
     charge_parts,
     discharge_parts,
 )
+from telemetry.model.time_text import length
 from telemetry.report.part_row import Bound, PartRow, make_row, not_stated, with_unit
 
 CONTROLLER_WINDOW_S = 60.0
@@ -86,7 +87,7 @@ def _steady(figures: SessionFigures, flow: Flow | None, kind: str, part: Part | 
     if kind == "wire":
         name = f"wire {part.name.removesuffix(' conductor')}"
     worst = None if flow is None else steady_current(flow, figures.series.origin, part.window_s)
-    seen = "" if worst is None else f"{with_unit(worst.value, 'A')} ({part.window_s:.0f} s)"
+    seen = "" if worst is None else f"{with_unit(worst.value, 'A')} ({length(part.window_s)})"
     return make_row(key, name, "A", worst, _current_bound(part, CURRENT_WARN_SHARE), why, seen=seen)
 
 
@@ -100,7 +101,7 @@ def _controller(figures: SessionFigures, flow: Flow | None, why: str) -> PartRow
         why = why or not_stated(figures.machine, "machine", "controller_current_a")
         return make_row("controller-current", "controller current", "A", None, None, why)
     worst = None if flow is None else steady_current(flow, figures.series.origin, CONTROLLER_WINDOW_S)
-    seen = "" if worst is None else f"{with_unit(worst.value, 'A')} ({CONTROLLER_WINDOW_S:.0f} s)"
+    seen = "" if worst is None else f"{with_unit(worst.value, 'A')} ({length(CONTROLLER_WINDOW_S)})"
     bound = Bound(rating, CURRENT_WARN_SHARE * rating, "[machine] controller_current_a, battery side")
     return make_row("controller-current", "controller current", "A", worst, bound, why, seen=seen)
 
@@ -125,7 +126,7 @@ def _into(figures: SessionFigures, flow: Flow | None) -> Iterator[PartRow]:
             continue
         used = None if kind == "pack" else charging
         worst = steady_current(flow, figures.series.origin, part.window_s, used, into=True)
-        seen = "" if worst is None else f"{with_unit(worst.value, 'A')} ({part.window_s:.0f} s)"
+        seen = "" if worst is None else f"{with_unit(worst.value, 'A')} ({length(part.window_s)})"
         name = "pack, charge current" if kind == "pack" else f"charger's {kind}"
         key = "pack-charge-current" if kind == "pack" else f"charge-{kind}-current"
         yield make_row(key, name, "A", worst, _current_bound(part, CHARGE_WARN_SHARE), "", seen=seen)

@@ -18,7 +18,7 @@ _COLUMNS = (23, 19, 8, 13)
 """Widths of part, worst seen, limit and headroom."""
 _BAR, _BEYOND = 12, 2
 _STEADY = (
-    "A current with seconds is the steady current that heats the part as much, over its own thermal time constant."
+    "A current with a time is the steady current that heats the part as much, over its own thermal time constant."
 )
 _HEADS = ("part", "worst seen", "limit", "headroom")
 
@@ -50,7 +50,7 @@ def part_lines(report: Report) -> list[str]:
     lines = _wrapped(("", *_HEADS), "limit |")
     for row in rows:
         lines += _wrapped((_MARKS[row["level"]], *_cells_of(row)), _gauge(row))
-    lines += ["", *_notes("", [_STEADY])] if any(" s)" in row["seen"] for row in rows) else []
+    lines += ["", *_notes("", [_STEADY])] if any(" A (" in row["seen"] for row in rows) else []
     origins = _together((row["part"], row["origin"]) for row in rows if row["limit"] is not None)
     reasons = _together((row["part"], row["why"]) for row in rows if row["level"] == "not judged")
     if len(reasons) == 1 and all(row["level"] == "not judged" for row in rows):
@@ -129,7 +129,7 @@ def part_html(report: Report) -> str:
     """Return the table as HTML, with where each limit is from and why a part was not judged."""
     head = "".join(f"<th>{escape(each)}</th>" for each in ("", *_HEADS, "", "where the limit is from"))
     body = "\n".join(_html_row(row) for row in report["parts"])
-    note = f"<p>{escape(_STEADY)}</p>" if any(" s)" in r["seen"] for r in report["parts"]) else ""
+    note = f"<p>{escape(_STEADY)}</p>" if any(" A (" in r["seen"] for r in report["parts"]) else ""
     return f'<table class="parts">\n<tr>{head}</tr>\n{body}\n</table>\n{note}\n'
 
 

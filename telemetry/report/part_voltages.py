@@ -22,7 +22,7 @@ from telemetry.machine.limits import limits_for
 from telemetry.machine.limits_voltage import pack_high_warning, pack_low_warning
 from telemetry.machine.sections import Machine
 from telemetry.report.part_currents import outflow
-from telemetry.report.part_row import Bound, PartRow, make_row, not_stated, plain_value, with_unit
+from telemetry.report.part_row import Bound, PartRow, make_row, not_stated, with_unit
 
 USUAL_C = 20.0
 """Where the gauge of a temperature begins."""
@@ -171,5 +171,5 @@ def temperature_rows(figures: SessionFigures) -> Iterator[PartRow]:
     ):
         bound, why = limit_of(machine, f"{word}-temperature-high", USUAL_C, f"record {signal}")
         rise = 0.0 if worst is None else worst.value - worst.start
-        seen = "" if worst is None else f"{with_unit(worst.value, '°C')}, rise {plain_value(rise, '°C')}"
+        seen = "" if worst is None else f"{with_unit(worst.value, '°C')}, rise {with_unit(rise, '°C')}"
         yield make_row(f"{word}-temperature", f"{word} temperature", "°C", worst, bound, why, seen=seen)

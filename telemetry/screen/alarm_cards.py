@@ -9,10 +9,11 @@ from telemetry.alarms.acts import alarm_name
 from telemetry.alarms.reported import reported_beside, reported_text
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange, AlarmState
+from telemetry.model.number_text import amount_text
 from telemetry.model.time_text import clock_at, length
 from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
 from telemetry.screen.canvas import Canvas
-from telemetry.screen.formats import amount_text, delay_text, wrapped
+from telemetry.screen.formats import delay_text, wrapped
 from telemetry.screen.mark_entry import PLAIN
 from telemetry.screen.minute import draw_minute, minute_rows
 from telemetry.screen.page import BLANK, Drawn, Piece, Row, card, draw_page, draw_title, heading, text_column

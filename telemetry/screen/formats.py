@@ -7,7 +7,6 @@ import re
 import textwrap
 from dataclasses import dataclass
 
-from telemetry.model.signals import find_signal
 from telemetry.model.time_text import length
 from telemetry.screen.digits import UNKNOWN
 
@@ -61,56 +60,6 @@ def age_text(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 119.5 else length(seconds)
 
 
-def power_text(watts: float) -> str:
-    """Return a power with its unit: ``640 W``, ``5.24 kW``."""
-    return f"{watts:.0f} W" if abs(watts) < 999.5 else f"{watts / 1000:.2f} kW"
-
-
-def energy_text(watt_hours: float) -> str:
-    """Return an energy with its unit: ``640 Wh``, ``5.24 kWh``."""
-    return f"{watt_hours:.0f} Wh" if abs(watt_hours) < 9999.5 else f"{watt_hours / 1000:.2f} kWh"
-
-
-_DECIMALS = {
-    "V": 2,
-    "A": 1,
-    "W": 0,
-    "%": 0,
-    "degC": 0,
-    "Ah": 2,
-    "Wh": 0,
-    "km/h": 1,
-    "rpm": 0,
-    "deg": 5,
-    "ohm": 4,
-    "min": 0,
-    "ha": 2,
-}
-
-
-def value_text(value: float, unit: str, decimals: int | None = None) -> str:
-    """Return a value with its unit as printed: degrees with their sign, power and energy scaled."""
-    if unit == "W":
-        return power_text(value)
-    if unit == "Wh":
-        return energy_text(value)
-    if not unit:
-        return f"{value:g}"
-    number = f"{value:.{_DECIMALS.get(unit, 3) if decimals is None else decimals}f}"
-    number = number.lstrip("-") if float(number) == 0.0 else number
-    printed = {"degC": " °C", "deg": "°"}.get(unit, f" {unit}")
-    return f"{number}{printed}"
-
-
 def delay_text(seconds: float) -> str:
     """Return a stated length of time, without the zero behind its point: ``2 s``, ``0.2 s``, ``1 min``."""
     return length(seconds).replace(".0 s", " s")
-
-
-def amount_text(signal: str, value: float) -> str:
-    """Return a value of ``signal`` as printed: a cell's voltage to the millivolt, a pack's to a tenth."""
-    known = find_signal(signal)
-    unit = known.unit if known is not None else ""
-    if unit == "V":
-        return value_text(value, unit, 3 if signal.startswith("cell_") else 1 if abs(value) >= 10 else 2)
-    return value_text(value, unit)

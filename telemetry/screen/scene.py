@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import cached_property
 
+from telemetry.model.number_text import value_text
 from telemetry.model.time_text import length
 from telemetry.pipeline.snapshot import Reading, Snapshot
-from telemetry.screen.formats import value_text
 from telemetry.screen.rest import Rest, rest_of
 from telemetry.screen.scales import PackScale
 from telemetry.screen.settled import Phase, Settlement

@@ -87,7 +87,7 @@ def test_a_switch_that_is_open_is_no_voltage_sag_and_no_joint():
 
 
 def test_temperatures_give_their_rise(rows):
-    assert rows["pack-temperature"].seen == "30 °C, rise 5"
+    assert rows["pack-temperature"].seen == "30 °C, rise 5 °C"
     assert rows["motor-temperature"].worst == pytest.approx(40.0, abs=0.1)
 
 
