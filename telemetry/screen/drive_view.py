@@ -9,6 +9,7 @@ import numpy as np
 
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.time_text import length
+from telemetry.pipeline.charger_watch import MOVES
 from telemetry.pipeline.strip import Strip
 from telemetry.screen.band import band_lines, draw_band
 from telemetry.screen.canvas import Canvas
@@ -32,6 +33,8 @@ _SCALE_CELLS = 5
 _AXIS_ROWS = 7
 """From so many rows of band on the trace has an axis."""
 _LEAST_POWER_KW = 0.4
+_PHASE_SIGNALS = ("pack_current", *MOVES)
+"""Without any of these nothing shows what the machine is doing; the acts then are those of one that moves."""
 
 
 def draw_drive(canvas: Canvas, scene: Scene) -> None:
@@ -73,7 +76,9 @@ def phase_text(scene: Scene) -> str:
     """Return the words of the phase box."""
     if scene.phase == "CHARGING":
         return scene.phase
-    return {"discharge off": "BMS TRIP", "power lost": "POWER LOST"}.get(scene.snapshot.no_discharge, scene.phase)
+    known = any(scene.snapshot.fresh(signal, scene.now) is not None for signal in _PHASE_SIGNALS)
+    phase = scene.phase if known else "NOT KNOWN"
+    return {"discharge off": "BMS TRIP", "power lost": "POWER LOST"}.get(scene.snapshot.no_discharge, phase)
 
 
 def _draw_lane(canvas: Canvas, scene: Scene, frame: Frame, lane: Lane, y: int) -> None:

@@ -47,7 +47,7 @@ class Lane:
         trace: scale of its trace.
         flipped: whether the trace shows the current into the pack as positive.
         left: in the signal's unit, how far it is from the limit, as in ``said``; empty where not known.
-        worst: the least of that since the start.
+        worst: the least of that since the start, without its unit: ``14``, ``8 past``.
 
     """
 
@@ -72,7 +72,7 @@ def nearest(lanes: tuple[Lane, ...]) -> str:
     if not known:
         return ""
     lane = max(known, key=lambda lane: lane.gauge.fill or 0.0)
-    worst = f" (worst {lane.worst.split()[0]})" if lane.worst else ""
+    worst = f" (worst {lane.worst})" if lane.worst else ""
     return f"nearest: {lane.gauge.short.lower()}, {lane.left} left{worst}"
 
 
@@ -200,8 +200,8 @@ def _judged(scene: Scene, lane: Lane, reach: Reach, values: tuple[float, float],
         said, left, bar = "", "", "idle"  # inside its limit, and yet nothing is well: no ampere is left
     gauge = replace(lane.gauge, said=said, meaning=meaning, fill=fill, bar=bar, worst=_worst(scene, lane, reach))
     low, high = snapshot.extremes.get(lane.signal, (value, value))
-    least = max(0.0, reach.apart(low if reach.is_falling else high))
-    return replace(lane, gauge=gauge, left=left, worst=f"{least:{form}} {unit}")
+    least = reach.apart(low if reach.is_falling else high)
+    return replace(lane, gauge=gauge, left=left, worst=f"{abs(least):{form}}{' past' if least < 0.0 else ''}")
 
 
 def _worst(scene: Scene, lane: Lane, reach: Reach) -> float | None:

@@ -35,6 +35,8 @@ class Status:
 def status_of(scene: Scene, lanes: tuple[Lane, ...], sound_note: str = "") -> Status:
     """Return an alarm and what to do about it, else what is nearest to its limit; at rest how the rest goes.
 
+    Without any value nothing is judged, and *no alarm* would say more than is known.
+
     Args:
         scene: the moment.
         lanes: of that moment.
@@ -54,6 +56,8 @@ def status_of(scene: Scene, lanes: tuple[Lane, ...], sound_note: str = "") -> St
         gauge = old[0].gauge
         others = "" if len(old) == len(lanes) else "the other figures are fresh"
         return Status("caution", (f"{gauge.short.lower()} {gauge.said}",), others)
+    if all(lane.gauge.said == "not sent" for lane in lanes):
+        return Status("caution", ("no values yet",), "nothing is judged")
     notes = "; ".join(note for note in ("no alarm", quiet_count(snapshot), sound_note) if note)
     said = nearest(lanes) if scene.rest is None else scene.rest.text()
     return Status("normal", (notes, "no alarm"), said)
