@@ -20,7 +20,7 @@ def test_a_raised_alarm_says_where_what_and_what_to_do_within_eighty_columns() -
     assert text is not None
     assert max(map(len, text.splitlines())) < 80
     said = " ".join(text.split())
-    assert said.startswith("0:01:17.0 TRIP raised: cell-voltage-low on cell_min_voltage at 2.45 V")
+    assert said.startswith("0:01:17.0 TRIP raised: cell-voltage-low on cell_min_voltage at 2.450 V")
     assert said.endswith("CELL 17: low cell voltage. STOP: Release the throttle and stop where it is safe.")
 
 
