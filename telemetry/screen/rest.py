@@ -98,7 +98,8 @@ def _drift(cells: tuple[Strip, Strip], now: int, seconds: int) -> tuple[float, f
     """Return the change of the middle between lowest and highest cell, mV an hour, and its doubt.
 
     The slope of a straight line over the second half of the rest, at most half an hour. It is off by two standard
-    errors, and by no less than one step of the reading over that time.
+    errors, or by what rounding to steps can do to such a slope: a step and a half over that time, where the first
+    half is rounded one way and the second the other.
     """
     if seconds < _DRIFT_FROM_S:
         return None
@@ -113,7 +114,7 @@ def _drift(cells: tuple[Strip, Strip], now: int, seconds: int) -> tuple[float, f
     slope = float(spread @ volts / (spread @ spread))
     error = float(np.sqrt(np.mean((volts - volts.mean() - slope * spread) ** 2) / (spread @ spread)))
     step = max(_step(strip.columns(now, LENGTH, 1)[0]) for strip in cells)
-    doubt = max(_DEVIATIONS * error, step / float(hours[-1] - hours[0]))
+    doubt = max(_DEVIATIONS * error, 1.5 * step / float(hours[-1] - hours[0]))
     return 1000 * slope, 1000 * doubt
 
 

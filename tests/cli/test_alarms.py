@@ -177,7 +177,7 @@ def test_plain_lines_fit_the_terminal(store: Path, capsys: pytest.CaptureFixture
     assert max(map(len, lines)) <= 100
     text = "\n".join(lines)
     assert "worst 10 min     4, from 0:00:31.0" in text
-    assert "raised (trip) at 44 V against 44.8 V -> unacknowledged" in text
+    assert "raised (trip) at 44.0 V against 44.8 V -> unacknowledged" in text
     assert "what   low pack voltage, PACK, while driving" in text
     assert "do     STOP: Release the throttle and stop where it is safe." in text
     assert "value  raised 2.4 V, worst 2.4 V" in text

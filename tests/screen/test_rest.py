@@ -83,7 +83,7 @@ def test_the_drift_is_the_slope_of_the_cells_within_its_doubt(seconds: int, drif
     assert found.drift is not None
     rate, doubt = found.drift
     assert abs(rate - drift) <= doubt
-    assert doubt <= 1000 * step / (min(seconds / 2, 1800) - 30) * 3600 + abs(drift) * 0.2 + 2
+    assert doubt <= 1500 * step / (min(seconds / 2, 1800) - 30) * 3600 + abs(drift) * 0.2 + 2
     if abs(drift) > 2 * doubt:
         assert ("rising" if drift > 0 else "falling") in found.text()
 
