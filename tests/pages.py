@@ -200,7 +200,7 @@ MADE: Mapping[str, Callable[[], dict[str, str]]] = {
 def main() -> None:
     """Write everything that is made."""
     from tests import test_docs
-    from tests.cli import test_fit
+    from tests.cli import test_first_power_command, test_fit
     from tests.drivers import test_settings_pages
 
     for page, made in MADE.items():
@@ -210,6 +210,7 @@ def main() -> None:
     write("commands", test_docs.option_tables())
     test_docs.SIGNALS_PAGE.write_text(test_docs.signals_page(), encoding="utf-8")
     test_fit.write()
+    test_first_power_command.write()
 
 
 if __name__ == "__main__":
