@@ -5,16 +5,23 @@
 
 from __future__ import annotations
 
+import os
 import re
+import subprocess
+import sys
 from collections.abc import Callable, Iterable, Mapping
 from fnmatch import fnmatchcase
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from telemetry.model.keys import Key
 from telemetry.model.toml_text import toml_value
 
 ROOT = Path(__file__).parents[1]
 DOCS = ROOT / "docs"
+MACHINES = DOCS / "machines"
+SHEETS = {"good-retrofit-first-power.txt": "first-power --print", "good-retrofit-limits.txt": "limits"}
+"""What lies beside the example machine, and the command that prints it."""
 
 
 def block(name: str, text: str) -> str:
@@ -44,6 +51,20 @@ def table(head: str, rows: list[list[str]]) -> str:
     columns = [column.strip() for column in head.split("|")]
     lines = [columns, ["---"] * len(columns), *rows]
     return "\n".join(f"| {' | '.join(line)} |".replace("| --- ", "|---").replace("|--- |", "|---|") for line in lines)
+
+
+def sheet(name: str) -> str:
+    """Return what the command of :data:`SHEETS` prints for the example machine, with an empty store."""
+    with TemporaryDirectory() as folder:
+        words = [*SHEETS[name].split(), str(MACHINES / "good-retrofit.toml"), "--store", f"{folder}/store.sqlite3"]
+        done = subprocess.run(
+            [sys.executable, "-m", "telemetry.cli", *words],
+            capture_output=True,
+            check=True,
+            timeout=60,
+            env=os.environ | {"PYTHONIOENCODING": "utf-8"},
+        )
+    return done.stdout.decode("utf-8")
 
 
 def alarm_tables() -> dict[str, str]:
@@ -104,7 +125,7 @@ def _delays() -> str:
     from telemetry.machine.machine_file import parse_machine
     from telemetry.model.signals import find_signal
 
-    text = (DOCS / "machines" / "good-retrofit.toml").read_text(encoding="utf-8")
+    text = (MACHINES / "good-retrofit.toml").read_text(encoding="utf-8")
     text = text.replace("[machine]\n", "[machine]\nworking_width_m = 1.2\n")
     text = text.replace("[work]\n", "[work]\narea_ha = 1\n")
     text += "\n[fault_codes.extra_faults]\nbit_0 = 'one'\n"
@@ -200,7 +221,7 @@ MADE: Mapping[str, Callable[[], dict[str, str]]] = {
 def main() -> None:
     """Write everything that is made."""
     from tests import test_docs
-    from tests.cli import test_first_power_command, test_fit
+    from tests.cli import test_fit
     from tests.drivers import test_settings_pages
 
     for page, made in MADE.items():
@@ -210,7 +231,8 @@ def main() -> None:
     write("commands", test_docs.option_tables())
     test_docs.SIGNALS_PAGE.write_text(test_docs.signals_page(), encoding="utf-8")
     test_fit.write()
-    test_first_power_command.write()
+    for name in SHEETS:
+        (MACHINES / name).write_text(sheet(name), encoding="utf-8")
 
 
 if __name__ == "__main__":

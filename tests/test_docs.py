@@ -18,7 +18,7 @@ import pytest
 from telemetry.machine.machine_file import parse_machine
 from telemetry.model.signals import Signal, find_signal, known_names
 from telemetry.pipeline.registry import check_settings, driver_names
-from tests.pages import MADE, keeps, table
+from tests.pages import MACHINES, MADE, SHEETS, keeps, sheet, table
 
 ROOT = Path(__file__).parents[1]
 
@@ -245,6 +245,11 @@ def test_the_options_are_those_of_the_program(name: str) -> None:
 @pytest.mark.parametrize("page", MADE)
 def test_the_tables_of_a_page_are_those_of_the_program(page: str) -> None:
     assert [name for name, text in MADE[page]().items() if not keeps(page, name, text)] == [], "python -m tests.pages"
+
+
+@pytest.mark.parametrize("name", SHEETS)
+def test_what_lies_beside_the_example_is_what_is_printed(name: str) -> None:
+    assert (MACHINES / name).read_text(encoding="utf-8") == sheet(name), "run: python -m tests.pages"
 
 
 def test_no_option_is_described_that_is_not_there() -> None:

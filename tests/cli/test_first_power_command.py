@@ -1,7 +1,4 @@
-"""The first-power list as its user meets it: piped, at a terminal, interrupted, gone on with, stopped.
-
-``python -m tests.pages`` writes the sheet beside the examples of the docs.
-"""
+"""The first-power list as its user meets it: piped, at a terminal, interrupted, gone on with, stopped."""
 
 from __future__ import annotations
 
@@ -10,7 +7,6 @@ import subprocess
 import sys
 import time
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import pytest
 
@@ -18,7 +14,6 @@ from telemetry.store.ledger import Ledger, LedgerEntry
 from telemetry.store.reader import StoreReader
 
 GOOD = Path(__file__).parents[2] / "docs" / "machines" / "good-retrofit.toml"
-SHEET = GOOD.with_name("good-retrofit-first-power.txt")
 BEFORE_POWER = ("contactor", "no", "yes", "yes", "no", "yes")
 MOTOR_ASKED = (*BEFORE_POWER[:2], "no", *BEFORE_POWER[2:])
 PACK_ALONE = ("53.2", "53,2 V", "0.4", "skip")
@@ -282,18 +277,3 @@ def test_a_bad_machine_file_is_told_before_anything_is_asked(store, tmp_path):
     assert told.returncode == 2
     assert "chemistry" in told.stderr
     assert not store.exists()
-
-
-def printed_sheet(store):
-    """Return the sheet for the example of the docs."""
-    return run(store, (), "--print").stdout
-
-
-def test_the_sheet_of_the_docs_is_the_one_that_is_printed(store):
-    assert SHEET.read_text(encoding="utf-8") == printed_sheet(store), "run: python -m tests.pages"
-
-
-def write():
-    """Write the sheet of the docs again."""
-    with TemporaryDirectory() as folder:
-        SHEET.write_text(printed_sheet(Path(folder) / "store.sqlite3"), encoding="utf-8")
