@@ -94,7 +94,7 @@ class ChecksumTable(Table):
     covers: tuple[int, int] | None = setting(
         FirstAndLast(), "first and last byte that it covers; else from 0 to the byte before it", PROTOCOL, [2, -4]
     )
-    byte: int | None = count(-65535, 65535, "where it stands; else just before the end bytes", PROTOCOL, -2)
+    byte: int | None = count(-65535, 65535, "where it is; else just before the end bytes", PROTOCOL, -2)
     byte_order: ByteOrder | None = choice(BYTE_ORDERS, "order of its bytes; else the map's", PROTOCOL, "little")
     width: int | None = count(3, 64, "bits of a sum (8 if left out) or of a `crc`", PROTOCOL, 16)
     polynomial: int | None = count(1, 2**64 - 1, "of a `crc`: without its highest term", PROTOCOL, 0x8005)

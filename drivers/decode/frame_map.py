@@ -144,7 +144,7 @@ class MessageTable(Table):
 
     when: tuple[ConditionTable, ...] = setting(
         Several(Inner(ConditionTable)),
-        "what tells this kind; all must hold",
+        "what marks this kind; all must hold",
         PROTOCOL,
         {"byte": 2, "is": 0x81},
         default=(),

@@ -129,7 +129,7 @@ class Register(Scaled):
     type: str = choice(TYPES, "type of number; `f32` by IEEE 754", _SHEET, "s16", default="u16")
     word_order: str = choice(
         WORD_ORDERS,
-        "which half of two registers stands at the lower address",
+        "which half of two registers is at the lower address",
         _SHEET,
         "low-first",
         default="high-first",

@@ -81,10 +81,10 @@ class TextSettings(Table):
     """How the text is laid out, and what its columns are."""
 
     rules: ClassVar[Rules] = (_format, _order, _names, _time)
-    format: TextFormat | None = choice(FORMATS, "how lines are laid out; else told from the lines", _CODE, "csv")
+    format: TextFormat | None = choice(FORMATS, "how lines are laid out; else found from the lines", _CODE, "csv")
     delimiter: str | None = setting(
         Delimiter(),
-        "what stands between cells, or between name and value in a record; else told from the lines",
+        "what separates cells, or name and value in a record; else found from the lines",
         _CODE,
         ";",
     )

@@ -30,7 +30,7 @@ def _add_watch(commands: Any) -> None:
     parser.add_argument(
         "--demo",
         action="store_true",
-        help="no hardware: a simulated machine drives in real time; with --bench it stands on simulated stands",
+        help="no hardware: a simulated machine drives in real time; with --bench its wheels are off the ground",
     )
     parser.add_argument(
         "--capture",
