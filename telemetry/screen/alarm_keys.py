@@ -9,6 +9,7 @@ from telemetry.alarms.acts import alarm_name
 from telemetry.alarms.rules import SHELVE_CHOICES_S, longest_shelve_s
 from telemetry.pipeline.control import RunControl
 from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
+from telemetry.screen.commands_box import Command
 from telemetry.screen.keys import Need
 from telemetry.screen.prompt import Question
 
@@ -91,6 +92,18 @@ class AlarmKeys:
             self._say("reset: look at the pack before you drive on")
         else:
             self._say("acknowledge it first" if latched else "nothing has latched")
+
+    def commands(self) -> list[Command]:
+        """Return what can be done to each alarm that stands: acknowledge it, shelve it for a time."""
+        found = []
+        for alarm in self._snapshot.standing():
+            name = alarm_name(alarm.change.limit)
+            if not alarm.acknowledged:
+                found.append(Command(f"acknowledge {name}", "", partial(self.acknowledge, alarm)))
+            for seconds in SHELVE_CHOICES_S:
+                words = f"shelve {name} for {seconds / 60:.0f} min"
+                found.append(Command(words, "", partial(self.shelve, alarm, seconds)))
+        return found
 
     def _has_shelved(self) -> bool:
         return any(change.stands == "shelved" for change in self._snapshot.quiet.values())

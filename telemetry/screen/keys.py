@@ -25,7 +25,7 @@ class Key:
         key: as the terminal library calls it.
         short: two words at the most, for the footer.
         does: what it does, beginning with a verb in the imperative.
-        action: name of the method of :class:`~telemetry.screen.actions.Actions`.
+        action: name of the method of :class:`~telemetry.screen.actions.Actions` or of one of its parts.
         views: digits of the views in which it does so.
         need: when it is offered in the footer.
 

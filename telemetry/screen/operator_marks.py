@@ -72,7 +72,7 @@ class MarkKeys:
         """The moment of the last mark while it can be taken back, int microseconds."""
         return self._last[0] if self._last is not None and self._wall.now() < self._last[1] else None
 
-    def take_back(self) -> None:
+    def take_mark_back(self) -> None:
         """Take the last mark back while it is fresh."""
         if self.fresh is not None:
             self._take_back(self.fresh)

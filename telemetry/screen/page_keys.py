@@ -1,0 +1,98 @@
+"""What the keys do to what is on view: choose and move in a list, zoom the traces, show the moment of an alarm."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from telemetry.model.batch import MICROSECONDS
+from telemetry.model.time_text import clock_at
+from telemetry.pipeline.snapshot import Snapshot
+from telemetry.screen.alarm_cards import moments_of
+from telemetry.screen.page import Drawn
+from telemetry.screen.shown import Shown
+from telemetry.screen.strips import SECONDS_EACH
+
+
+class PageKeys:
+    """Changes what is shown of the view.
+
+    Args:
+        snapshot: alarms and marks, whose moments can be shown.
+        shown: what the keys have chosen to see.
+        say: shows one sentence.
+        drawn: returns what the last picture of the view tells of itself.
+        link: returns the link that is chosen.
+
+    """
+
+    def __init__(
+        self,
+        snapshot: Snapshot,
+        shown: Shown,
+        say: Callable[[str], None],
+        drawn: Callable[[], Drawn],
+        link: Callable[[], str | None],
+    ) -> None:
+        self._snapshot, self._shown, self._say, self._drawn, self._link = snapshot, shown, say, drawn, link
+
+    def up(self) -> None:
+        """Choose what is above, else move up."""
+        self._choose(-1)
+
+    def down(self) -> None:
+        """Choose what is below, else move down."""
+        self._choose(1)
+
+    def _choose(self, step: int) -> None:
+        """Choose the next thing of the page and bring it into view; past the last, or without any, move the page."""
+        view, drawn = self._shown.view, self._drawn()
+        order = drawn.order
+        chosen = self._link() if view == "5" else self._shown.chosen.get(view)
+        place = order.index(chosen) if chosen in order else 0
+        if not order or not 0 <= place + step < len(order):
+            self.move(step)
+            return
+        self._shown.chosen[view] = order[place + step]
+        first, last = drawn.places[order[place + step]]
+        if place + step == 0:
+            first = 0
+        scrolled = min(self._shown.scrolled.get(view, 0), first)
+        self._shown.scrolled[view] = max(scrolled, min(last - drawn.room + 1, first))
+
+    def move(self, rows: int) -> None:
+        """Move the page down by so many rows."""
+        view = self._shown.view
+        self._shown.scrolled[view] = min(max(0, self._shown.scrolled.get(view, 0) + rows), self._drawn().most)
+
+    def zoom_in(self) -> None:
+        """Show a shorter time."""
+        self._zoom(-1)
+
+    def zoom_out(self) -> None:
+        """Show a longer time."""
+        self._zoom(1)
+
+    def _zoom(self, step: int) -> None:
+        place = SECONDS_EACH.index(self._shown.seconds_each) + step
+        self._shown.seconds_each = SECONDS_EACH[min(max(0, place), len(SECONDS_EACH) - 1)]
+
+    def show_moment(self) -> None:
+        """Show the chosen moment in the traces, in the middle of the window where the present allows."""
+        moments = moments_of(self._snapshot)
+        chosen = self._shown.chosen.get("4")
+        moment = next((each for each in moments if each.key == chosen), moments[0] if moments else None)
+        if moment is None:
+            self._say("no alarm and no mark yet")
+            return
+        self._shown.view, self._shown.seconds_each = "3", SECONDS_EACH[0]
+        self._shown.until = min(moment.t + 30 * MICROSECONDS, self._snapshot.end)
+        self._say(f"traces up to {clock_at(self._shown.until, self._snapshot.start)}; escape follows the present")
+
+    def back(self) -> None:
+        """Follow the present again; show the signals again."""
+        self._shown.until = None
+        self._shown.raw = False
+
+    def change_light(self) -> None:
+        """Change between the colours for sun and for dusk."""
+        self._shown.light = "dusk" if self._shown.light == "sun" else "sun"

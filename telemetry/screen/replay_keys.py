@@ -1,0 +1,40 @@
+"""What the keys do to a replay: pause, play faster, play slower."""
+
+from __future__ import annotations
+
+from telemetry.pipeline.control import RunControl
+from telemetry.screen.speeds import next_speed
+
+
+class ReplayKeys:
+    """Changes the speed of a replay, and goes on at the speed before a pause.
+
+    Args:
+        control: what is done to the run.
+
+    """
+
+    def __init__(self, control: RunControl) -> None:
+        self._control = control
+        self._resume_speed: float | None = 1.0
+
+    def pause(self) -> None:
+        """Pause the replay, or go on at the speed before."""
+        if self._control.speed == 0:
+            self._control.set_speed(self._resume_speed)
+        else:
+            self._resume_speed = self._control.speed
+            self._control.set_speed(0.0)
+
+    def faster(self) -> None:
+        """Play faster."""
+        self._step_speed(1)
+
+    def slower(self) -> None:
+        """Play slower."""
+        self._step_speed(-1)
+
+    def _step_speed(self, step: int) -> None:
+        chosen = next_speed(self._resume_speed if self._control.speed == 0 else self._control.speed, step)
+        self._resume_speed = chosen
+        self._control.set_speed(chosen)
