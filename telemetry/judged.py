@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 from telemetry.alarms.faults import ChatteringRule
 from telemetry.analysis.series import SessionSeries, read_series
@@ -14,9 +12,9 @@ from telemetry.machine.machine_file import Machine, load_machine
 from telemetry.model.errors import printable
 from telemetry.model.recording import Recording
 from telemetry.report.alarm_review import AlarmReview, judged_anew, review_of
-from telemetry.report.alarm_text import alarm_object
-from telemetry.report.raw_text import raw_objects
-from telemetry.report.session_report import report_object
+from telemetry.report.raw_text import KeptRaw, kept_raw
+from telemetry.report.session_model import Report
+from telemetry.report.session_report import report_of
 from telemetry.store.reader import StoreReader
 from telemetry.store.stored_recording import StoredRecording
 from telemetry.subjects import machine_for, open_subject
@@ -29,13 +27,13 @@ class Judged:
     Attributes:
         series: what was measured.
         figures: what the estimators made of it.
-        report: the report object.
+        report: what text, page and JSON are made from.
         warnings: what the user should know of the recording.
     """
 
     series: SessionSeries
     figures: SessionFigures
-    report: Mapping[str, Any]
+    report: Report
     warnings: tuple[str, ...]
 
 
@@ -65,8 +63,7 @@ def judged(
     series = read_series(recording)
     figures = figures_of(series, machine, wall_wh)
     review = alarm_review(recording, store, given, machine)
-    alarms = None if review is None else alarm_object(review)
-    report = report_object(figures, alarms, with_series=with_series)
+    report = report_of(figures, review, with_series=with_series)
     warnings = list(recording.warnings)
     if machine is None:
         warnings.append("no machine file, so the pack cannot be judged; give one with --machine FILE")
@@ -89,10 +86,10 @@ def alarm_review(
         machine: the one to judge by where it is; None: there are no limits, and no review of a file.
         rule: what counts as chattering; None: the usual, by which a stored session was judged already.
     """
-    raw: tuple[Mapping[str, Any], ...] = ()
+    raw: tuple[KeptRaw, ...] = ()
     if isinstance(recording, StoredRecording):
         with StoreReader.open(store) as reader:
-            raw = tuple(raw_objects(*reader.raw_links(recording.session), recording.start))
+            raw = kept_raw(*reader.raw_links(recording.session), recording.start)
             if given is None and rule in (None, ChatteringRule()):
                 record = reader.session(recording.session)
                 events, end = reader.events(record.id), record.start + round(record.duration_s * 1e6)

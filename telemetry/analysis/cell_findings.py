@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import ClassVar, Literal
 
 import numpy as np
 
@@ -37,6 +37,7 @@ from telemetry.analysis.resistance import Resistance
 from telemetry.analysis.series import CellSeries, SessionSeries
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import Values
+from telemetry.model.figures import HIDDEN, figure_field
 
 Cause = Literal["low-capacity", "high-resistance", "low-charge", "unknown"]
 CAUSES: tuple[Cause, ...] = ("low-capacity", "high-resistance", "low-charge")
@@ -54,6 +55,8 @@ class OddCell:
         capacity_ah, capacity_uncertainty_ah: of a cell of less capacity, where one wide cycle tells: its share of the
             others' times the pack's capacity, and one standard deviation.
     """
+
+    digits: ClassVar = 3
 
     cell: int
     cause: Cause
@@ -93,15 +96,19 @@ class CellFindings:
         odd: the cells that stand out, by number.
         charges: how the cells' charge and capacity compare; empty where the session does not tell.
         unknown: by key, why something is missing.
+        compared: the figures in which the cells could be compared.
     """
 
-    spread_rest_mv: float | None = None
-    spread_load_mv: float | None = None
-    spread_top_mv: float | None = None
-    spread_bottom_mv: float | None = None
-    odd: tuple[OddCell, ...] = ()
-    charges: tuple[CellCharge, ...] = ()
+    digits: ClassVar = 2
+
+    spread_rest_mv: float | None = figure_field("cell voltage spread at rest")
+    spread_load_mv: float | None = figure_field("cell voltage spread under load")
+    spread_top_mv: float | None = figure_field("cell voltage spread near full")
+    spread_bottom_mv: float | None = figure_field("cell voltage spread near empty")
+    odd: tuple[OddCell, ...] = figure_field("cells that stand out", default=())
+    charges: tuple[CellCharge, ...] = field(default=(), metadata=HIDDEN)
     unknown: Mapping[str, str] = field(default_factory=dict)
+    compared: tuple[str, ...] = figure_field("figures that compare the cells", default=())
 
 
 _STRETCH, _STRETCH_FLAT = (1.5, 0.003, 0.08), (3.0, 0.003, 0.08)
@@ -172,7 +179,10 @@ def judge_cells(
     odd = tuple(found for place in range(len(view.numbers)) if (found := view.judge(place)) is not None)
     if aligned is None:
         unknown["comparison"] = "too little charge went in or out to compare the cells' charge and capacity"
-    return CellFindings(spread.rest, spread.load, spread.top, spread.bottom, odd, view.charges(), unknown)
+    charges = view.charges()
+    could = (("internal resistance", bool(resistance.cells)), ("charge and capacity", bool(charges)))
+    compared = tuple(what for what, can in could if can)
+    return CellFindings(spread.rest, spread.load, spread.top, spread.bottom, odd, charges, unknown, compared)
 
 
 def _extremes(series: SessionSeries) -> CellSeries | None:
@@ -202,7 +212,7 @@ class _View:
     ) -> None:
         self.numbers, self._charged_full, self._capacity = numbers, charged_full, capacity
         nothing = np.full(len(numbers), np.nan)
-        ratio = {each.number: each for each in resistance.cells}
+        ratio = {each.cell: each for each in resistance.cells}
         self.excess = np.array([ratio[n].ratio - 1 if n in ratio else np.nan for n in numbers])
         self.excess_sd = np.array([ratio[n].ratio_uncertainty if n in ratio else np.nan for n in numbers])
         self.stretch = self.top = self.bottom = nothing

@@ -18,6 +18,7 @@ from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import SessionPower
 from telemetry.machine.chemistry import Chemistry
 from telemetry.model.batch import MICROSECONDS
+from telemetry.model.figures import figure_field
 
 Ending = Literal["tapered", "cell-stopped", "ended-early", "running"]
 
@@ -59,26 +60,26 @@ class Charging:
         unknown: why a figure is None.
     """
 
-    start_s: float | None = None
-    end_s: float | None = None
-    energy_in_wh: float | None = None
-    charge_in_ah: float | None = None
-    constant_current_a: float | None = None
-    constant_current_s: float | None = None
-    constant_voltage_s: float | None = None
-    tail_hours: float | None = None
-    end_current_a: float | None = None
-    ending: Ending | None = None
-    stopped_by_cell: int | None = None
-    lowest_cell: int | None = None
-    false_full: bool | None = None
-    missing_ah: Range | None = None
-    imbalance_ah: Range | None = None
-    balancing_h: Range | None = None
-    time_to_full_h: Range | None = None
-    wall_wh: float | None = None
-    charger_efficiency: Range | None = None
-    sentence: str = ""
+    start_s: float | None = figure_field("start of the charge")
+    end_s: float | None = figure_field("end of the charge")
+    energy_in_wh: float | None = figure_field("energy charged")
+    charge_in_ah: float | None = figure_field("charge taken")
+    constant_current_a: float | None = figure_field("charging current")
+    constant_current_s: float | None = figure_field("time at constant current")
+    constant_voltage_s: float | None = figure_field("time at constant voltage")
+    tail_hours: float | None = figure_field("time constant of the falling current")
+    end_current_a: float | None = figure_field("current at the end of the charge")
+    ending: Ending | None = figure_field("how the charge ended")
+    stopped_by_cell: int | None = figure_field("cell that stopped the charge")
+    lowest_cell: int | None = figure_field("cell with the least charge")
+    false_full: bool | None = figure_field("whether the pack was full")
+    missing_ah: Range | None = figure_field("charge still missing")
+    imbalance_ah: Range | None = figure_field("cell imbalance at the end of the charge")
+    balancing_h: Range | None = figure_field("balancing time")
+    time_to_full_h: Range | None = figure_field("time to full")
+    wall_wh: float | None = figure_field("energy at the wall")
+    charger_efficiency: Range | None = figure_field("charger efficiency")
+    sentence: str = figure_field("how the charge went", default="")
     unknown: Mapping[str, str] = field(default_factory=dict)
 
 

@@ -17,6 +17,7 @@ from telemetry.analysis.phases import Phases
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.session_power import Flow, SessionPower
 from telemetry.model.batch import MICROSECONDS
+from telemetry.model.figures import figure_field
 
 LAST_MINUTES = 10.0
 _LEAST_S = 60.0
@@ -57,9 +58,9 @@ class Outlook:
         unknown: why a figure is None.
     """
 
-    energy_left_wh: Range | None = None
-    lately: Pace | None = None
-    whole: Pace | None = None
+    energy_left_wh: Range | None = figure_field("energy left")
+    lately: Pace | None = figure_field("time left at the last 10 minutes' rate")
+    whole: Pace | None = figure_field("time left at the session's rate")
     unknown: Mapping[str, str] = field(default_factory=dict)
 
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -13,6 +13,7 @@ from telemetry.analysis.phase_grid import Flags, Grid, closed, find_grid, runs, 
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import SessionPower
 from telemetry.model.batch import Values
+from telemetry.model.figures import figure_field
 
 EngagedBy = Literal["signal", "mark", "load"]
 STANDING_KM_H = 0.5
@@ -149,16 +150,16 @@ class ImplementCost:
     """What the implement draws by itself.
 
     Attributes:
-        power_w: W; None where like states cannot be compared, with the reason in ``why_unknown``.
+        power_w: W; None where like states cannot be compared, with the reason in ``unknown``.
         uncertainty_w: one standard deviation.
         basis: which states were compared, in words.
-        why_unknown: empty where there is a figure.
+        unknown: why ``power_w`` is None.
     """
 
-    power_w: float | None = None
-    uncertainty_w: float | None = None
-    basis: str = ""
-    why_unknown: str = ""
+    power_w: float | None = figure_field("power of the implement alone", 1)
+    uncertainty_w: float | None = figure_field("uncertainty of the implement's power", 1)
+    basis: str | None = figure_field("method for the implement's power")
+    unknown: Mapping[str, str] = field(default_factory=dict)
 
 
 # Ours: what counts as steady, and pieces long enough to be taken as independent of each other.
@@ -185,26 +186,27 @@ def implement_cost(
         engaged, idle: (start, end) in microseconds of the phases of work, and of drive and rest.
     """
     if power.power is None:
-        return ImplementCost(why_unknown="there is no power without pack_voltage and pack_current")
+        return ImplementCost(unknown={"power_w": "there is no power without pack_voltage and pack_current"})
     if not engaged:
-        return ImplementCost(why_unknown="the implement was not engaged, or nothing shows when it was")
+        return ImplementCost(unknown={"power_w": "the implement was not engaged, or nothing shows when it was"})
     speed_signal = series.get("vehicle_speed")
     if speed_signal is None:
-        return ImplementCost(why_unknown="there is no vehicle_speed to find like states by, with and without it")
+        why = "there is no vehicle_speed to find like states by, with and without it"
+        return ImplementCost(unknown={"power_w": why})
     grid = find_grid(power.power)
     speed = np.abs(grid.sampled(speed_signal))
     steady = _steady(speed) & grid.known
     with_it = _pieces(grid, speed, steady, engaged)
     without = _pieces(grid, speed, steady, idle)
     if min(len(with_it), len(without)) < _LEAST_BLOCKS:
-        return ImplementCost(why_unknown="less than 40 s at steady speed with the implement, or without it")
+        return ImplementCost(unknown={"power_w": "less than 40 s at steady speed with the implement, or without it"})
     usual = float(np.median(with_it[:, 0]))
     moving = without[without[:, 0] > STANDING_KM_H]
     if usual > STANDING_KM_H and not (
         len(moving) >= _LEAST_BLOCKS and _LIKE[0] <= float(np.median(moving[:, 0])) / usual <= _LIKE[1]
     ):
         why = f"without the implement the machine was not driven at about {usual:.0f} km/h"
-        return ImplementCost(why_unknown=why)
+        return ImplementCost(unknown={"power_w": why})
     design = np.column_stack([np.ones(len(without)), without[:, 0]])
     (base, drag), *_ = np.linalg.lstsq(design, without[:, 1], rcond=None)
     costs = with_it[:, 1] - base - drag * with_it[:, 0]

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import ClassVar, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +20,7 @@ from telemetry.analysis.phase_implement import STANDING_KM_H, EngagedBy, engaged
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import Flow, SessionPower, find_power
 from telemetry.model.batch import MICROSECONDS
+from telemetry.model.figures import HIDDEN
 
 PhaseKind = Literal["rest", "drive", "work", "charge"]
 KINDS: tuple[PhaseKind, ...] = ("rest", "drive", "work", "charge")
@@ -46,11 +47,13 @@ class Phase:
         known_s: seconds in which power (else current) is known.
     """
 
+    digits: ClassVar = 3
+
     kind: PhaseKind
     start_s: float
     end_s: float
-    start: int
-    end: int
+    start: int = field(metadata=HIDDEN)
+    end: int = field(metadata=HIDDEN)
     energy_wh: float | None
     returned_wh: float | None
     charge_ah: float

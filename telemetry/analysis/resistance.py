@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import ClassVar
 
 import numpy as np
 
@@ -21,6 +22,7 @@ from telemetry.analysis.load_response import LoadResponse, fit_response
 from telemetry.analysis.series import CellSeries, Series, SessionSeries
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Times, Values
+from telemetry.model.figures import HIDDEN, figure_field
 
 LEAST_CURRENT_A = 5.0
 LEAST_CURRENT_C = 0.1
@@ -37,18 +39,20 @@ class CellResistance:
     """One cell.
 
     Attributes:
-        number: as in ``cell_01_voltage``.
+        cell: its number, as in ``cell_01_voltage``.
         mohm, uncertainty_mohm: over 1 s, and one standard deviation, the sensor's gain left out.
         ratio, ratio_uncertainty: to the middle cell of the pack; free of the current sensor's errors.
         lag_s: how late this cell is read.
     """
 
-    number: int
+    digits: ClassVar = 5
+
+    cell: int
     mohm: float
     uncertainty_mohm: float
-    ratio: float
+    ratio: float = field(metadata={"digits": 4})
     ratio_uncertainty: float
-    lag_s: float
+    lag_s: float = field(metadata=HIDDEN)
 
 
 @dataclass(frozen=True)
@@ -59,32 +63,36 @@ class Resistance:
         pack_mohm, pack_uncertainty_mohm: over 1 s at the pack's terminals, and one standard deviation: the scatter
             over the session together with the gain of the sensors.
         temperature_c: mean over the steps, of the pack's sensors; None where none is known.
-        soc_reported_pct: mean over the steps, by the BMS; None where it reports none.
+        soc_pct: state of charge at the steps, by the BMS; :func:`figures_of` puts the estimated one in its place.
         at_s: mean time of the steps, s from the session's origin, to look up any other figure at.
         cell_lag_s: how much later than the current the cells are read, the middle one.
         cells: by number; empty where cells tell nothing.
         steps: load steps used.
-        unknown: by key (``pack``, ``cells``), why a figure is missing.
+        unknown: by key (``pack_mohm``, ``cells``), why a figure is missing.
         pack_scatter_mohm: the part of ``pack_uncertainty_mohm`` that is not the sensors' gain: what counts between
             two sessions with the same sensors.
         pack_10s_mohm, pack_10s_uncertainty_mohm, pack_10s_scatter_mohm: the same over 10 s.
+        reference_a: the current that ``pack_mohm`` is stated for.
         response: of the pack's voltage, for other currents; None where ``pack_mohm`` is.
     """
 
-    pack_mohm: float | None = None
-    pack_uncertainty_mohm: float | None = None
-    temperature_c: float | None = None
-    soc_reported_pct: float | None = None
-    at_s: float | None = None
-    cell_lag_s: float | None = None
-    cells: tuple[CellResistance, ...] = ()
-    steps: int = 0
+    digits: ClassVar = 4
+
+    pack_mohm: float | None = figure_field("internal resistance of the pack")
+    pack_uncertainty_mohm: float | None = figure_field("uncertainty of the internal resistance")
+    temperature_c: float | None = figure_field("temperature for the internal resistance", 2)
+    soc_pct: float | None = figure_field("state of charge for the internal resistance", 2)
+    at_s: float | None = field(default=None, metadata=HIDDEN)
+    cell_lag_s: float | None = figure_field("delay of the cell readings", 3)
+    cells: tuple[CellResistance, ...] = figure_field("internal resistance of the cells", default=())
+    steps: int | None = figure_field("load steps", default=0)
     unknown: Mapping[str, str] = field(default_factory=dict)
-    pack_scatter_mohm: float | None = None
-    pack_10s_mohm: float | None = None
-    pack_10s_uncertainty_mohm: float | None = None
-    pack_10s_scatter_mohm: float | None = None
-    response: LoadResponse | None = None
+    pack_scatter_mohm: float | None = figure_field("scatter of the internal resistance")
+    pack_10s_mohm: float | None = figure_field("internal resistance of the pack, 10 s")
+    pack_10s_uncertainty_mohm: float | None = figure_field("uncertainty of the internal resistance, 10 s")
+    pack_10s_scatter_mohm: float | None = figure_field("scatter of the internal resistance, 10 s")
+    reference_a: float | None = figure_field("current that the internal resistance is stated for", 2)
+    response: LoadResponse | None = field(default=None, metadata=HIDDEN)
 
 
 def find_resistance(series: SessionSeries, pack: Pack, gain: float = USUAL_GAIN) -> Resistance:
@@ -100,19 +108,19 @@ def find_resistance(series: SessionSeries, pack: Pack, gain: float = USUAL_GAIN)
     measured = series.get("pack_current")
     if measured is None or len(measured.t) < 8:
         reason = "no pack current is recorded, and resistance is volt per ampere"
-        return Resistance(unknown={"pack": reason, "cells": reason})
+        return Resistance(unknown={"pack_mohm": reason, "cells": reason})
     voltage = series.get("pack_voltage")
     whole = "no pack voltage is recorded" if voltage is None else _respond(voltage, measured, series.origin, pack)
     cells: tuple[LoadResponse, tuple[CellResistance, ...]] | str = "no cell voltages are recorded"
     if series.cells is not None:
         cells = _of_cells(series.cells, series.origin, measured, pack)
-    unknown = {key: found for key, found in (("pack", whole), ("cells", cells)) if isinstance(found, str)}
+    unknown = {key: found for key, found in (("pack_mohm", whole), ("cells", cells)) if isinstance(found, str)}
     basis = whole if isinstance(whole, LoadResponse) else cells[0] if not isinstance(cells, str) else None
     if basis is None:
         return Resistance(unknown=unknown)
     found = Resistance(
         temperature_c=_mean_at(series, basis.seconds, "pack_temperature_"),
-        soc_reported_pct=_mean_at(series, basis.seconds, "soc_reported"),
+        soc_pct=_mean_at(series, basis.seconds, "soc_reported"),
         at_s=float(basis.seconds.mean()),
         steps=basis.steps,
         unknown=unknown,
@@ -133,6 +141,7 @@ def _with_pack(found: Resistance, whole: LoadResponse, gain: float) -> Resistanc
         pack_10s_mohm=float(mohm[1]),
         pack_10s_uncertainty_mohm=slow,
         pack_10s_scatter_mohm=float(scatter[1]),
+        reference_a=whole.reference_a,
         response=whole,
     )
 

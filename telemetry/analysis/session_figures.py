@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -28,6 +28,7 @@ from telemetry.analysis.storage import Storage, find_storage
 from telemetry.analysis.totals import Totals, find_totals
 from telemetry.analysis.work_session import SessionWork, session_work
 from telemetry.machine.sections import Machine, Pack
+from telemetry.model.batch import MICROSECONDS
 
 NO_MACHINE = "no machine file says what pack it is; give one with --machine FILE"
 
@@ -99,6 +100,7 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
         charge = estimate_charge(series, pack, offset, table)
         capacity = find_capacity(series, pack, offset, charge, errors.current.gain_sd)
         resistance, cells = _cells(series, pack, phases, errors, best_capacity(pack, capacity))
+        resistance = _at_charge(resistance, charge, series.origin)
     end_pct = _end_of(charge)
     usable = None if pack is None else capacity_range(pack, capacity)
     charging = find_charging(series, power, phases.of("charge"), _facts(machine, capacity, end_pct, wall_wh))
@@ -162,6 +164,14 @@ def _cells(
 ) -> tuple[Resistance, CellFindings]:
     resistance = find_resistance(series, pack, math.hypot(errors.current.gain_sd, errors.voltage.gain_sd))
     return resistance, judge_cells(series, pack, resistance, phases.of("rest"), capacity)
+
+
+def _at_charge(resistance: Resistance, charge: ChargeEstimate, origin: int) -> Resistance:
+    """Return ``resistance`` with the state of charge at its steps as estimated, where it is."""
+    if resistance.at_s is None or not len(charge.t):
+        return resistance
+    nearest = int(abs(charge.t - (origin + resistance.at_s * MICROSECONDS)).argmin())
+    return replace(resistance, soc_pct=float(charge.pct[nearest]))
 
 
 def _states_implement(machine: Machine | None) -> bool | None:

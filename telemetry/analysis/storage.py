@@ -13,6 +13,7 @@ from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import SessionPower
 from telemetry.machine.chemistry import Chemistry
+from telemetry.model.figures import HIDDEN, figure_field
 from telemetry.model.number_text import fixed
 
 SELF_DISCHARGE_PCT_MONTH: Mapping[str, Range] = {
@@ -49,14 +50,14 @@ class Storage:
         unknown: why a figure is None.
     """
 
-    standby_a: float | None = None
-    standby_uncertainty_a: float | None = None
-    standby_by: Literal["seen", "stated"] | None = None
-    key: Literal["on", "off"] | None = None
-    self_discharge_a: Range | None = None
-    days_to_empty: Range | None = None
-    days_from_full: Range | None = None
-    advice: tuple[str, ...] = ()
+    standby_a: float | None = figure_field("standby current")
+    standby_uncertainty_a: float | None = figure_field("uncertainty of the standby current")
+    standby_by: Literal["seen", "stated"] | None = figure_field("source of the standby current")
+    key: Literal["on", "off"] | None = field(default=None, metadata=HIDDEN)
+    self_discharge_a: Range | None = figure_field("self-discharge", hidden=True)
+    days_to_empty: Range | None = figure_field("days to empty when parked")
+    days_from_full: Range | None = figure_field("days from full to empty when parked")
+    advice: tuple[str, ...] = figure_field("storage advice", default=())
     unknown: Mapping[str, str] = field(default_factory=dict)
 
 

@@ -19,6 +19,7 @@ from telemetry.analysis.phases import Phase, find_phases
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import Flow, Place, SessionPower, find_power, hours
 from telemetry.model.batch import MICROSECONDS
+from telemetry.model.figures import HIDDEN, figure_field
 
 _EITHER_SIDE = 60 * MICROSECONDS
 LONGEST_GUESSED = 600 * MICROSECONDS
@@ -42,25 +43,25 @@ class Totals:
         uncertainty: one standard deviation of a figure, in its unit, by the figure's name.
         parts: what each uncertainty is made of, by the figure's name: ``offset`` and ``gain`` of the current sensor,
             ``voltage`` (its gain), ``gaps``.
-        place: where the voltage behind energy and power was measured; None where they are not known.
+        measured_at: where the voltage behind energy and power was measured; None where they are not known.
         unknown: why a figure is None.
     """
 
-    duration_s: float
-    gaps_s: float
-    energy_out_wh: float | None = None
-    energy_in_wh: float | None = None
-    charge_out_ah: float | None = None
-    charge_in_ah: float | None = None
-    peak_power_w: float | None = None
-    peak_power_at_s: float | None = None
-    mean_power_w: float | None = None
-    returned_share_pct: float | None = None
-    current_offset_a: float | None = None
+    duration_s: float = figure_field("length", default=0.0)
+    gaps_s: float = figure_field("gaps", default=0.0)
+    energy_out_wh: float | None = figure_field("energy out")
+    energy_in_wh: float | None = figure_field("energy in")
+    charge_out_ah: float | None = figure_field("charge out")
+    charge_in_ah: float | None = figure_field("charge in")
+    peak_power_w: float | None = figure_field("peak power")
+    peak_power_at_s: float | None = figure_field("time of the peak power")
+    mean_power_w: float | None = figure_field("mean power")
+    returned_share_pct: float | None = figure_field("returned while driving")
+    current_offset_a: float | None = figure_field("offset of the current sensor")
     as_read: Mapping[str, float] = field(default_factory=dict)
     uncertainty: Mapping[str, float] = field(default_factory=dict)
-    parts: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
-    place: Place | None = None
+    parts: Mapping[str, Mapping[str, float]] = field(default_factory=dict, metadata=HIDDEN)
+    measured_at: Place | None = figure_field("place of the voltage measurement")
     unknown: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -120,7 +121,7 @@ def find_totals(
         as_read=as_read,
         uncertainty={name: float(np.sqrt(sum(p**2 for p in part.values()))) for name, part in parts.items()},
         parts=parts,
-        place=None if found.power is None else found.place,
+        measured_at=None if found.power is None else found.place,
         unknown=unknown,
         **figures,
     )

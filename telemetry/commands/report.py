@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING, Any
 from telemetry.commands.options import add, add_store, as_json, say, store_path, warn
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from telemetry.analysis.capacity import CapacityPair
     from telemetry.judged import Judged
+    from telemetry.report.session_model import Report
 
 
 def add_to(commands: Any) -> None:
@@ -74,6 +73,7 @@ def report(arguments: argparse.Namespace) -> int:
     from telemetry.model.errors import InputError, harmless, printable
     from telemetry.report.session_charts import moments_of, page_charts, terminal_charts
     from telemetry.report.session_page import report_page
+    from telemetry.report.session_report import report_json
     from telemetry.report.session_text import report_lines
 
     page: Path | None = arguments.html
@@ -97,7 +97,7 @@ def report(arguments: argparse.Namespace) -> int:
         with whole_or_not_at_all(page, replace=True) as stream:
             stream.write(text.encode())
     if arguments.json:
-        say(as_json(found.report))
+        say(as_json(report_json(found.report)))
     else:
         say("\n".join(report_lines(found.report, terminal_charts(found.series, found.figures, moments=moments))))
     return 0
@@ -128,7 +128,7 @@ def compare(arguments: argparse.Namespace) -> int:
 
     if len(arguments.sessions) < 2:
         raise InputError("compare needs two sessions or more, such as: shakedown compare 3 7")
-    reports: list[Mapping[str, Any]] = []
+    reports: list[Report] = []
     pairs: list[CapacityPair] = []
     for name in arguments.sessions:
         found = judged(name, store_path(arguments), arguments.machine)

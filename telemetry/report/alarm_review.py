@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
+from functools import cached_property
 
 from telemetry.alarms.faults import ChatteringRule
 from telemetry.alarms.figures import AlarmFigures, Episode, episodes_of, figures_of
@@ -16,6 +16,8 @@ from telemetry.model.events import AlarmChange, AlarmFinding, Event
 from telemetry.model.recording import Recording
 from telemetry.pipeline.judge import Judge
 from telemetry.pipeline.run import standard_stages
+from telemetry.report.alarm_entries import AlarmEntry, alarm_entries
+from telemetry.report.raw_text import KeptRaw
 
 
 @dataclass(frozen=True)
@@ -29,8 +31,7 @@ class AlarmReview:
         episodes: in the order in which they began.
         findings: faults of the limits.
         figures: of the alarm system.
-        raw: what raw bytes are kept around the high alarms; see :mod:`telemetry.report.raw_text`.
-
+        raw: what raw bytes are kept around the high alarms.
     """
 
     name: str
@@ -39,7 +40,12 @@ class AlarmReview:
     episodes: tuple[Episode, ...]
     findings: tuple[AlarmFinding, ...]
     figures: AlarmFigures
-    raw: tuple[Mapping[str, Any], ...] = ()
+    raw: tuple[KeptRaw, ...] = ()
+
+    @cached_property
+    def alarms(self) -> tuple[AlarmEntry, ...]:
+        """An entry for each episode, as reports show it."""
+        return alarm_entries(self.episodes, self.start)
 
 
 def review_of(name: str, judged_by: str, events: Iterable[Event], start: int, end: int) -> AlarmReview:

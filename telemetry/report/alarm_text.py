@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Sequence
 from typing import Any
 
 from telemetry.alarms.figures import (
@@ -14,42 +13,45 @@ from telemetry.alarms.figures import (
     Episode,
 )
 from telemetry.alarms.priorities import GUIDANCE, PRIORITIES
-from telemetry.alarms.reported import reported_beside, reported_text
+from telemetry.alarms.reported import reported_text
 from telemetry.model.errors import printable
-from telemetry.model.events import AlarmChange, AlarmFinding
+from telemetry.model.events import AlarmChange
 from telemetry.model.number_text import amount_text
-from telemetry.model.signals import find_signal
 from telemetry.model.time_text import clock, clock_at, length, local_at
+from telemetry.report.alarm_entries import AlarmEntry, seconds_from
 from telemetry.report.alarm_review import AlarmReview
-from telemetry.report.event_lines import act_object
+from telemetry.report.figure_object import as_object, rounded
 from telemetry.report.raw_text import raw_sentences
 
 
 def alarm_object(review: AlarmReview) -> dict[str, Any]:
     """Return one JSON object; times in seconds from the start, unknown as None."""
-    start = review.start
+    keys = ("what", "state", "limit", "signal", "count", "why")
     return {
         "recording": review.name,
         "judged_by": review.judged_by,
-        "figures": _figures_object(review.figures, start),
-        "alarms": [_episode_object(episode, _changes(review), start) for episode in review.episodes],
-        "findings": [_finding_object(finding, start) for finding in review.findings],
-        "raw_bytes": list(review.raw),
+        "figures": _figures_object(review.figures, review.start),
+        "alarms": as_object(review.alarms),
+        "findings": [
+            {"t": seconds_from(finding.t, review.start)} | {key: getattr(finding, key) for key in keys}
+            for finding in review.findings
+        ],
+        "raw_bytes": as_object(review.raw),
     }
 
 
 def _figures_object(figures: AlarmFigures, start: int) -> dict[str, Any]:
     longest = figures.longest
     return {
-        "duration_s": round(figures.duration_s, 3),
+        "duration_s": rounded(figures.duration_s, 3),
         "alarms": figures.count,
-        "alarms_per_hour": _known(figures.per_hour),
-        "alarms_per_10_min": _known(figures.per_ten_minutes),
+        "alarms_per_hour": rounded(figures.per_hour, 4),
+        "alarms_per_10_min": rounded(figures.per_ten_minutes, 4),
         "worst_10_min": {"alarms": figures.worst_count, "from_s": _seconds(figures.worst_t, start)},
         "by_priority": {
             priority: {
                 "alarms": figures.by_priority[priority],
-                "share": _known(figures.by_priority[priority] / figures.count if figures.count else None),
+                "share": rounded(figures.by_priority[priority] / figures.count, 4) if figures.count else None,
                 "guidance": GUIDANCE[priority],
             }
             for priority in PRIORITIES
@@ -60,7 +62,7 @@ def _figures_object(figures: AlarmFigures, start: int) -> dict[str, Any]:
             "limit": longest.limit,
             "signal": longest.signal,
             "from_s": _seconds(longest.began, start),
-            "lasted_s": round(longest.lasted_s, 3),
+            "lasted_s": rounded(longest.lasted_s, 3),
         },
         "stale": [{"limit": e.limit, "signal": e.signal} for e in figures.stale],
         "standing_at_end": [
@@ -69,63 +71,6 @@ def _figures_object(figures: AlarmFigures, start: int) -> dict[str, Any]:
         "floods": [{"from_s": _seconds(begin, start), "to_s": _seconds(end, start)} for begin, end in figures.floods],
         "chattering": [{"limit": f.limit, "signal": f.signal, "change": f.why} for f in figures.chattering],
     }
-
-
-def _episode_object(episode: Episode, changes: Sequence[AlarmChange], start: int) -> dict[str, Any]:
-    first = episode.first
-    return {
-        "limit": first.limit,
-        "signal": first.signal,
-        "level": episode.level,
-        "priority": episode.priority,
-        "from_s": _seconds(first.t, start),
-        "active_s": round(sum(each.lasted_s for each in episode.excursions), 6),
-        "stands": episode.stands,
-        "reported": reported_beside(episode.raised, changes),
-        **_said_object(episode, start),
-        "changes": [
-            {
-                "t": _seconds(change.t, start),
-                "state": change.state,
-                "stands": change.stands,
-                "level": change.level,
-                "value": _known(change.value, 6),
-                "bound": _known(change.bound, 6),
-                "why": change.why,
-                "worst": _known(change.worst, 6),
-                "cell": change.cell,
-                "situation": change.situation,
-            }
-            for change in episode.changes
-        ],
-    }
-
-
-def _said_object(episode: Episode, start: int) -> dict[str, Any]:
-    """Return what the alarm says at its highest level: name, place, act, values, limit with origin, times."""
-    raised = episode.raised
-    return act_object(raised) | {
-        "cell": raised.cell,
-        "situation": raised.situation,
-        "value_raised": _known(raised.value, 6),
-        "value_worst": _known(episode.worst, 6),
-        "value_last": _known(episode.last, 6),
-        "bound": _known(raised.bound, 6),
-        "unit": _unit(raised.signal),
-        "origin": raised.why,
-        "warn_at_s": _seconds(episode.raised_at("warn"), start),
-        "trip_at_s": _seconds(episode.raised_at("trip"), start),
-    }
-
-
-def _changes(review: AlarmReview) -> list[AlarmChange]:
-    """Return every alarm change of a review in time order."""
-    return sorted((change for each in review.episodes for change in each.changes), key=lambda change: change.t)
-
-
-def _finding_object(finding: AlarmFinding, start: int) -> dict[str, Any]:
-    keys = ("what", "state", "limit", "signal", "count", "why")
-    return {"t": _seconds(finding.t, start)} | {key: getattr(finding, key) for key in keys}
 
 
 def alarm_lines(review: AlarmReview) -> list[str]:
@@ -143,9 +88,9 @@ def alarm_lines(review: AlarmReview) -> list[str]:
     if not review.episodes:
         return [*lines, "No alarms."]
     lines.append("Every alarm, times from the start:")
-    for episode in review.episodes:
-        lines += _episode_lines(episode, review.start)
-        if reported := reported_text(reported_beside(episode.raised, _changes(review))):
+    for episode, entry in zip(review.episodes, review.alarms, strict=True):
+        lines += _episode_lines(episode, entry, review.start)
+        if reported := reported_text(entry.reported):
             lines += _wrapped(reported, 6)
     raw = raw_sentences(review.raw, review.name)
     return [*lines, "", "Raw bytes around high alarms:", *(f"  {each}" for each in raw)] if raw else lines
@@ -194,7 +139,7 @@ def _figure_lines(figures: AlarmFigures, start: int) -> list[str]:
     return [*lines, f"chattering       {named or 'none'}"]
 
 
-def _episode_lines(episode: Episode, start: int) -> list[str]:
+def _episode_lines(episode: Episode, entry: AlarmEntry, start: int) -> list[str]:
     first = episode.first
     head = f"{first.limit} on {printable(first.signal)}"
     if not episode.heard:
@@ -206,7 +151,7 @@ def _episode_lines(episode: Episode, start: int) -> list[str]:
         whole = f"  {clock_at(first.t, start, tenths=True)}  {head}: {urgent}, exceeded {times}{lasted}"
         lines = textwrap.wrap(whole, 79, subsequent_indent=" " * 13, break_on_hyphens=False)
     if episode.heard:
-        lines += _said_lines(_said_object(episode, start), first.signal)
+        lines += _entry_lines(entry)
     last_why: str | None = episode.raised.why if episode.heard else None
     for change in episode.changes:
         lines += _change_lines(change, start, last_why)
@@ -214,26 +159,22 @@ def _episode_lines(episode: Episode, start: int) -> list[str]:
     return lines
 
 
-def _said_lines(said: dict[str, Any], signal: str) -> list[str]:
+def _entry_lines(entry: AlarmEntry) -> list[str]:
     """Return what an alarm said: what and where, what to do, how much, against which limit, since when."""
-    known = [("raised", "value_raised"), ("worst", "value_worst"), ("last", "value_last")]
-    values = [f"{word} {amount_text(signal, said[key])}" for word, key in known if said[key] is not None]
-    limit = "" if said["bound"] is None else amount_text(signal, said["bound"])
-    times = [
-        f"{level} at {clock(said[f'{level}_at_s'], tenths=True)}"
-        for level in ("warn", "trip")
-        if said[f"{level}_at_s"] is not None
-    ]
-    entries = {
-        "what": f"{said['name']}, {said['where']}, while {said['situation']}",
-        "do": f"{said['word']}: {said['do']}" if said["word"] else said["do"],
+    known = (("raised", entry.value_raised), ("worst", entry.value_worst), ("last", entry.value_last))
+    values = [f"{word} {amount_text(entry.signal, value)}" for word, value in known if value is not None]
+    limit = "" if entry.bound is None else amount_text(entry.signal, entry.bound)
+    since = (("warn", entry.warn_at_s), ("trip", entry.trip_at_s))
+    said = {
+        "what": f"{entry.name}, {entry.where}, while {entry.situation}",
+        "do": f"{entry.word}: {entry.do}" if entry.word else entry.do,
         "value": ", ".join(values),
-        "limit" if limit else "why": ": ".join(part for part in (limit, printable(said["origin"], 400)) if part),
-        "since": ", ".join(times),
+        "limit" if limit else "why": ": ".join(part for part in (limit, printable(entry.origin, 400)) if part),
+        "since": ", ".join(f"{level} at {clock(at, tenths=True)}" for level, at in since if at is not None),
     }
     return [
         line
-        for label, text in entries.items()
+        for label, text in said.items()
         if text
         for line in textwrap.wrap(text, 79, initial_indent=f"      {label:<6} ", subsequent_indent=" " * 13)
     ]
@@ -255,14 +196,5 @@ def _wrapped(text: str, indent: int) -> list[str]:
     return textwrap.wrap(printable(text, 400), 79, initial_indent=blank, subsequent_indent=blank)
 
 
-def _unit(name: str) -> str:
-    signal = find_signal(name)
-    return "" if signal is None else signal.unit.replace("degC", "°C")
-
-
-def _known(value: float | None, digits: int = 4) -> float | None:
-    return None if value is None or not math.isfinite(value) else round(value, digits)
-
-
 def _seconds(t: int | None, start: int) -> float | None:
-    return None if t is None else round((t - start) / 1e6, 6)
+    return None if t is None else seconds_from(t, start)

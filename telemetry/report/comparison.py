@@ -8,17 +8,19 @@ Resistances are compared only at like temperature and charge: both change them m
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
 
 from telemetry.analysis.capacity import UsableCapacity
-from telemetry.analysis.ranges import Z90
+from telemetry.analysis.ranges import Z90, Range
+from telemetry.analysis.resistance import Resistance
 from telemetry.machine.limits_history import LIKE_CHARGE, LIKE_TEMPERATURE_C
 from telemetry.model.errors import printable
 from telemetry.model.time_text import local
 from telemetry.report.numbers import INTERVAL, figure
+from telemetry.report.session_model import Report
 
 SIGNIFICANT = 2.0
 _LABELS = {
@@ -34,7 +36,8 @@ _LABELS = {
 }
 """What the text calls a figure whose name in JSON is another."""
 
-Report = Mapping[str, Any]
+Known = tuple[float | None, float | None]
+"""A figure and one standard deviation of it; None: not known."""
 
 
 @dataclass(frozen=True)
@@ -51,14 +54,14 @@ class Difference:
     verdict: str
     change: float | None = None
     uncertainty: float | None = None
-    why: str = ""
+    why: str | None = None
 
 
 @dataclass(frozen=True)
 class Line:
     """One figure of every session; ``differences`` holds one entry a session after the first."""
 
-    name: str
+    figure: str
     unit: str
     values: tuple[float | None, ...]
     uncertainties: tuple[float | None, ...]
@@ -69,140 +72,99 @@ class Line:
 class _Figure:
     name: str
     unit: str
-    value: Callable[[Report], float | None]
-    uncertainty: Callable[[Report], float | None]
+    find: Callable[[Report], Known]
     scatter: Callable[[Report], float | None] | None = None
     """Of a resistance, the uncertainty between sessions with the same sensor: what its gain is off cancels."""
 
 
-def _total(key: str, unit: str, name: str) -> _Figure:
-    return _Figure(name, unit, lambda r: r["totals"][key], lambda r: r["totals"]["uncertainty"].get(key))
-
-
-def _work(key: str, unit: str, name: str) -> _Figure:
-    return _Figure(name, unit, lambda r: r["work"][key], lambda r: _half_range(r["work"]["ranges"].get(key)))
-
-
-def _resistance(key: str, name: str) -> _Figure:
-    value, uncertainty, scatter = (f"{key}{part}_mohm" for part in ("", "_uncertainty", "_scatter"))
-    return _Figure(
-        name,
-        "mΩ",
-        lambda r: r["resistance"][value],
-        lambda r: r["resistance"][uncertainty],
-        lambda r: r["resistance"][scatter],
-    )
-
-
-def _no_uncertainty(report: Report) -> None:
-    """Spreads and shares come without one."""
-
-
-def _half_range(values: Sequence[float | None] | None) -> float | None:
-    """Return one standard deviation of a range that holds 90 %; None where it has no upper end."""
-    if values is None or values[0] is None or values[2] is None:
-        return None
-    return (values[2] - values[0]) / 2 / Z90
+def _ranged(values: Range | None) -> Known:
+    """Return the likely value and one standard deviation of a range that holds 90 %, where it has both bounds."""
+    if values is None or not math.isfinite(values.mid):
+        return None, None
+    width = values.high - values.low
+    return values.mid, width / 2 / Z90 if math.isfinite(width) else None
 
 
 _FIGURES = (
-    _total("mean_power_w", "W", "mean power"),
-    _total("peak_power_w", "W", "peak power"),
-    _Figure("returned while driving", "%", lambda r: r["totals"]["returned_share_pct"], _no_uncertainty),
-    _work("wh_per_ha", "Wh/ha", "energy a hectare"),
-    _work("wh_per_km", "Wh/km", "energy a kilometre"),
+    _Figure("mean power", "W", lambda r: (r.totals.mean_power_w, r.totals.uncertainty.get("mean_power_w"))),
+    _Figure("peak power", "W", lambda r: (r.totals.peak_power_w, r.totals.uncertainty.get("peak_power_w"))),
+    _Figure("returned while driving", "%", lambda r: (r.totals.returned_share_pct, None)),
+    _Figure("energy a hectare", "Wh/ha", lambda r: _ranged(r.work.ranges.get("wh_per_ha"))),
+    _Figure("energy a kilometre", "Wh/km", lambda r: _ranged(r.work.ranges.get("wh_per_km"))),
+    _Figure("hectares a charge", "ha", lambda r: _ranged(r.work.ha_per_charge)),
     _Figure(
-        "hectares a charge",
-        "ha",
-        lambda r: None if r["work"]["ha_per_charge"] is None else r["work"]["ha_per_charge"][1],
-        lambda r: _half_range(r["work"]["ha_per_charge"]),
+        "pack resistance",
+        "mΩ",
+        lambda r: (r.resistance.pack_mohm, r.resistance.pack_uncertainty_mohm),
+        lambda r: r.resistance.pack_scatter_mohm,
     ),
-    _resistance("pack", "pack resistance"),
-    _resistance("pack_10s", "pack resistance, 10 s"),
-    _Figure("usable capacity", "Ah", lambda r: r["capacity"]["usable_ah"], lambda r: r["capacity"]["uncertainty_ah"]),
-    _Figure("spread at rest", "mV", lambda r: r["cells"]["spread_rest_mv"], _no_uncertainty),
-    _Figure("spread under load", "mV", lambda r: r["cells"]["spread_load_mv"], _no_uncertainty),
-    _Figure("spread near the top", "mV", lambda r: r["cells"]["spread_top_mv"], _no_uncertainty),
+    _Figure(
+        "pack resistance, 10 s",
+        "mΩ",
+        lambda r: (r.resistance.pack_10s_mohm, r.resistance.pack_10s_uncertainty_mohm),
+        lambda r: r.resistance.pack_10s_scatter_mohm,
+    ),
+    _Figure("usable capacity", "Ah", lambda r: (r.capacity.usable_ah, r.capacity.uncertainty_ah)),
+    _Figure("spread at rest", "mV", lambda r: (r.cells.spread_rest_mv, None)),
+    _Figure("spread under load", "mV", lambda r: (r.cells.spread_load_mv, None)),
+    _Figure("spread near the top", "mV", lambda r: (r.cells.spread_top_mv, None)),
 )
 
 
 def compare(reports: Sequence[Report]) -> list[Line]:
     """Return every figure that at least one of ``reports`` knows, each compared with the first report's."""
-    lines = [_line(each, reports) for each in (*_FIGURES, *_cell_figures(reports))]
+    numbers = sorted({cell.cell for report in reports for cell in report.resistance.cells})
+    lines = [_line(each, reports) for each in (*_FIGURES, *map(_relative_cell, numbers))]
     return [line for line in lines if any(value is not None for value in line.values)]
 
 
-def _cell_figures(reports: Sequence[Report]) -> list[_Figure]:
-    """Return the resistance of each cell of which any report knows, a cell's share of its own pack's mean cell."""
-    numbers = sorted({cell["cell"] for report in reports for cell in report["resistance"]["cells"]})
-    return [_relative_cell(number) for number in numbers]
-
-
 def _relative_cell(number: int) -> _Figure:
-    def entry(report: Report) -> Mapping[str, Any] | None:
-        return next((cell for cell in report["resistance"]["cells"] if cell["cell"] == number), None)
+    """Return the resistance of a cell as a share of its own pack's mean cell."""
 
-    def mean(report: Report) -> float:
-        cells = report["resistance"]["cells"]
-        return float(sum(cell["mohm"] for cell in cells) / len(cells))
+    def find(report: Report) -> Known:
+        cells = report.resistance.cells
+        cell = next((each for each in cells if each.cell == number), None)
+        if cell is None:
+            return None, None
+        mean = sum(each.mohm for each in cells) / len(cells)
+        return 100.0 * cell.mohm / mean, 100.0 * cell.uncertainty_mohm / mean
 
-    def value(report: Report) -> float | None:
-        cell = entry(report)
-        return None if cell is None else 100.0 * cell["mohm"] / mean(report)
-
-    def uncertainty(report: Report) -> float | None:
-        cell = entry(report)
-        spread = None if cell is None else cell.get("uncertainty_mohm")
-        return None if spread is None else 100.0 * spread / mean(report)
-
-    return _Figure(f"cell {number}, of the mean cell's resistance", "%", value, uncertainty)
+    return _Figure(f"cell {number}, of the mean cell's resistance", "%", find)
 
 
 def _line(what: _Figure, reports: Sequence[Report]) -> Line:
-    values = tuple(what.value(report) for report in reports)
-    uncertainties = tuple(what.uncertainty(report) for report in reports)
-    differences = tuple(
-        _difference(what, reports[0], report, (values[0], values[i]), (uncertainties[0], uncertainties[i]))
-        for i, report in enumerate(reports)
-        if i > 0
-    )
+    values, uncertainties = zip(*map(what.find, reports), strict=True)
+    differences = tuple(_difference(what, reports[0], other) for other in reports[1:])
     return Line(what.name, what.unit, values, uncertainties, differences)
 
 
-def _difference(
-    what: _Figure,
-    first: Report,
-    other: Report,
-    values: tuple[float | None, float | None],
-    uncertainties: tuple[float | None, float | None],
-) -> Difference:
-    before, after = values
+def _difference(what: _Figure, first: Report, other: Report) -> Difference:
+    (before, before_sd), (after, after_sd) = what.find(first), what.find(other)
     if before is None or after is None:
         return Difference("unknown", why="one of the two sessions lacks it")
-    if what.scatter is not None and (why := _unlike(first, other)) is not None:
-        return Difference("not comparable", why=why)
     change = after - before
-    if what.scatter is not None and first["machine"] is not None and first["machine"] == other["machine"]:
-        uncertainties = what.scatter(first), what.scatter(other)
-    if uncertainties[0] is None or uncertainties[1] is None:
+    if what.scatter is not None:
+        if (why := _unlike(first.resistance, other.resistance)) is not None:
+            return Difference("not comparable", why=why)
+        if first.machine is not None and first.machine == other.machine:
+            before_sd, after_sd = what.scatter(first), what.scatter(other)
+    if before_sd is None or after_sd is None:
         return Difference("unknown", change, why="no uncertainty is known for it")
-    spread = math.hypot(*(u for u in uncertainties if u is not None))
+    spread = math.hypot(before_sd, after_sd)
     verdict = "differs" if abs(change) > SIGNIFICANT * spread else "alike"
     return Difference(verdict, change, spread)
 
 
-def _unlike(first: Report, other: Report) -> str | None:
+def _unlike(one: Resistance, two: Resistance) -> str | None:
     """Return why two sessions' resistances cannot be compared, in words; None where they can."""
-    one, two = first["resistance"], other["resistance"]
-    for key, name, unit, most in (
-        ("temperature_c", "temperature", "°C", LIKE_TEMPERATURE_C),
-        ("soc_pct", "state of charge", "%", LIKE_CHARGE),
+    for name, unit, first, other, most in (
+        ("temperature", "°C", one.temperature_c, two.temperature_c, LIKE_TEMPERATURE_C),
+        ("state of charge", "% of charge", one.soc_pct, two.soc_pct, LIKE_CHARGE),
     ):
-        if one.get(key) is None or two.get(key) is None:
+        if first is None or other is None:
             return f"the {name} of one is not known"
-        if abs(one[key] - two[key]) > most:
-            of = " of charge" if key == "soc_pct" else ""
-            return f"{two[key]:.0f} {unit}{of} against {one[key]:.0f} {unit}{of}"
+        if abs(first - other) > most:
+            return f"{other:.0f} {unit} against {first:.0f} {unit}"
     return None
 
 
@@ -219,22 +181,10 @@ def comparison_object(
             "basis": together.basis,
         },
         "sessions": [
-            {"recording": r["recording"], "started": r["started"], "machine": r["machine"], "frozen": _frozen(r)}
+            {"recording": r.recording, "started": r.started, "machine": r.machine, "frozen": _frozen(r)}
             for r in reports
         ],
-        "figures": [
-            {
-                "figure": line.name,
-                "unit": line.unit,
-                "values": list(line.values),
-                "uncertainties": list(line.uncertainties),
-                "differences": [
-                    {"verdict": d.verdict, "change": d.change, "uncertainty": d.uncertainty, "why": d.why or None}
-                    for d in line.differences
-                ],
-            }
-            for line in lines
-        ],
+        "figures": [asdict(line) for line in lines],
     }
 
 
@@ -243,14 +193,14 @@ def comparison_lines(
 ) -> list[str]:
     """Return the comparison for the terminal: each figure under its name, a line a session."""
     shown = [
-        f"{letter}  {printable(r['recording'], 40)}  {_moment(r['started'])}"
+        f"{letter}  {printable(r.recording, 40)}  {_moment(r.started)}"
         for letter, r in zip(_letters(reports), reports, strict=True)
     ]
     for letter, report in zip(_letters(reports), reports, strict=True):
         shown += [f"{letter}  {printable(what, 400)}" for what in _frozen(report)]
     sure: list[str] = []
     for line in lines:
-        label = _LABELS.get(line.name, line.name)
+        label = _LABELS.get(line.figure, line.figure)
         shown += ["", label]
         for place, letter in enumerate(_letters(reports)):
             value = figure(line.values[place], line.unit, line.uncertainties[place])
@@ -271,7 +221,7 @@ def comparison_lines(
 
 def _frozen(report: Report) -> list[str]:
     """Return what a report says of frozen sources, whose spans no figure counts."""
-    return [finding["what"] for finding in report.get("findings", ()) if finding["name"] == "frozen"]
+    return [finding.what for finding in report.findings if finding.name == "frozen"]
 
 
 def _moment(started: str | None) -> str:

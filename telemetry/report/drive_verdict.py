@@ -12,17 +12,17 @@ Nothing that is missing makes a verdict better: what was seen past its limit par
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 from telemetry.alarms.acts import act_for, alarm_name
 from telemetry.analysis.cell_findings import OddCell
 from telemetry.analysis.parts_seen import PULL_S, loaded_s, peak_current
 from telemetry.analysis.resistance import least_current
 from telemetry.analysis.session_figures import SessionFigures
-from telemetry.model.signals import find_signal
 from telemetry.model.time_text import clock, length
+from telemetry.report.alarm_entries import AlarmEntry
 from telemetry.report.part_currents import outflow
 from telemetry.report.part_row import PartRow, with_unit
 from telemetry.report.verdict_acts import act_after
@@ -79,7 +79,7 @@ class Facts:
     """
 
     rows: Sequence[PartRow]
-    alarms: Sequence[Mapping[str, Any]] = ()
+    alarms: Sequence[AlarmEntry] = ()
     odd: Sequence[OddCell] = ()
     evidence: Sequence[tuple[str, str, str]] = ()
     loaded_s: float = 0.0
@@ -96,11 +96,11 @@ class _Reason:
     act: str
 
 
-def facts_of(figures: SessionFigures, rows: Sequence[PartRow], alarms: Sequence[Mapping[str, Any]]) -> Facts:
+def facts_of(figures: SessionFigures, rows: Sequence[PartRow], alarms: Sequence[AlarmEntry]) -> Facts:
     """Return what the verdict of a session rests on."""
     flow, machine = outflow(figures), figures.machine
     if figures.sign_is_wrong:
-        alarms = [alarm for alarm in alarms if alarm["signal"] not in _WITH_DIRECTION]
+        alarms = [alarm for alarm in alarms if alarm.signal not in _WITH_DIRECTION]
     driven, load = 0.0, None
     if flow is not None and machine is not None:
         driven = loaded_s(flow, least_current(machine.pack))
@@ -145,11 +145,11 @@ def _verdict(word: Word, reasons: Sequence[_Reason]) -> Verdict:
 
 
 def _park(facts: Facts) -> list[_Reason]:
-    raised = [alarm for alarm in facts.alarms if alarm["active_s"] > 0 and alarm["priority"] == "high"]
-    lost = [alarm for alarm in facts.alarms if alarm["active_s"] > 0 and alarm["limit"] in POWER_LOST]
+    raised = [alarm for alarm in facts.alarms if alarm.was_active and alarm.priority == "high"]
+    lost = [alarm for alarm in facts.alarms if alarm.was_active and alarm.limit in POWER_LOST]
     reasons = [_of_alarm(alarm) for alarm in lost]
     reasons += [_of_row(row) for row in facts.rows if row.level == "past" and row.counts]
-    reasons += [_of_alarm(a) for a in raised if a["level"] == "trip" and a["limit"] not in POWER_LOST]
+    reasons += [_of_alarm(a) for a in raised if a.level == "trip" and a.limit not in POWER_LOST]
     return reasons
 
 
@@ -158,9 +158,7 @@ def _gently(facts: Facts) -> list[_Reason]:
     reasons += [
         _of_alarm(alarm)
         for alarm in facts.alarms
-        if alarm["active_s"] > 0
-        and alarm["priority"] in ("high", "medium")
-        and alarm["limit"] not in _OF_THE_RECORDER
+        if alarm.was_active and alarm.priority in ("high", "medium") and alarm.limit not in _OF_THE_RECORDER
     ]
     for cell in facts.odd:
         if cell.cause != "unknown":
@@ -184,17 +182,15 @@ def _of_row(row: PartRow) -> _Reason:
     return _Reason(words, act_after(row.key, parked=row.level == "past"))
 
 
-def _of_alarm(alarm: Mapping[str, Any]) -> _Reason:
-    name = alarm_name(alarm["limit"])
-    raised = next((change for change in alarm["changes"] if change["state"] == "raised"), None)
-    signal = find_signal(alarm["signal"])
-    unit = "" if signal is None else signal.unit.replace("degC", "°C")
+def _of_alarm(alarm: AlarmEntry) -> _Reason:
+    name = alarm_name(alarm.limit)
+    raised = next((change for change in alarm.changes if change.state == "raised"), None)
     value, bound = "", math.nan
-    if raised is not None and raised["value"] is not None and raised["bound"] is not None:
-        bound = raised["bound"]
-        value = f", {with_unit(raised['value'], unit)} against {with_unit(bound, unit)}"
-    act = act_for(alarm["limit"], alarm["level"], "resting", alarm["signal"], bound=bound)
-    return _Reason(f"{name[0].upper()}{name[1:]} at {clock(alarm['from_s'])}{value}", act.do)
+    if raised is not None and raised.value is not None and raised.bound is not None:
+        bound = raised.bound
+        value = f", {with_unit(raised.value, alarm.unit)} against {with_unit(bound, alarm.unit)}"
+    act = act_for(alarm.limit, alarm.level, "resting", alarm.signal, bound=bound)
+    return _Reason(f"{name[0].upper()}{name[1:]} at {clock(alarm.from_s)}{value}", act.do)
 
 
 def lacking(facts: Facts) -> list[tuple[str, str]]:

@@ -25,6 +25,7 @@ from telemetry.model.events import (
 from telemetry.model.number_text import amount_text
 from telemetry.model.time_text import clock, clock_at, length
 from telemetry.pipeline.snapshot import Snapshot
+from telemetry.report.figure_object import rounded
 
 TAKEN_BACK = " (taken back)"
 """Follows the words of a mark that the operator took back."""
@@ -46,21 +47,12 @@ _BELOW = " " * 14
 """Below the words of the line above."""
 
 
-def _known(value: float | None, digits: int) -> float | None:
-    return None if value is None or not math.isfinite(value) else round(value, digits)
-
-
-def act_object(change: AlarmChange) -> dict[str, str]:
-    """Return name, place and act of an alarm for JSON."""
-    act = act_of(change)
-    return {"name": alarm_name(change.limit), "where": act.where, "word": act.word, "do": act.do}
-
-
 def event_object(event: Event, start: int) -> dict[str, Any] | None:
     """Return the JSON object of ``event``, times in seconds from ``start``; None for events that are not shown."""
     shown: dict[str, Any] = {"kind": event.kind, "t": round((event.t - start) / 1e6, 6)}
     match event:
         case AlarmChange():
+            act = act_of(event)
             return shown | {
                 "limit": event.limit,
                 "signal": event.signal,
@@ -68,13 +60,16 @@ def event_object(event: Event, start: int) -> dict[str, Any] | None:
                 "priority": priority_of(event.limit, event.level),
                 "state": event.state,
                 "stands": event.stands,
-                "value": _known(event.value, 6),
-                "bound": _known(event.bound, 6),
+                "value": rounded(event.value, 6),
+                "bound": rounded(event.bound, 6),
                 "why": event.why,
-                "worst": _known(event.worst, 6),
+                "worst": rounded(event.worst, 6),
                 "cell": event.cell,
                 "situation": event.situation,
-                **act_object(event),
+                "name": alarm_name(event.limit),
+                "where": act.where,
+                "word": act.word,
+                "do": act.do,
             }
         case AlarmFinding():
             keys = ("what", "state", "limit", "signal", "count", "why")
@@ -180,7 +175,7 @@ def summary_object(snapshot: Snapshot, session: int | None, published: int, stor
         "charge_in_ah": total("charge_in"),
         "energy_out_wh": total("energy_out"),
         "energy_in_wh": total("energy_in"),
-        "peak_power_w": _known(snapshot.peak_power, 3),
+        "peak_power_w": rounded(snapshot.peak_power, 3),
         "peak_power_at_s": None if peak_at is None else round((peak_at - snapshot.start) / 1e6, 6),
     }
 

@@ -8,7 +8,7 @@ from textwrap import wrap
 from telemetry.analysis.fault_isolation.findings import Cause, FaultEvent, Isolation
 from telemetry.model.errors import printable
 from telemetry.model.time_text import clock, length
-from telemetry.report.session_cells import CAUSE_WORDS
+from telemetry.report.session_verdict import CAUSE_WORDS
 
 OWNER_NAMES: dict[Cause, str] = {
     "healthy": "no fault",

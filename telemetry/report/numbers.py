@@ -6,9 +6,8 @@ The figure after ± is half of the 90 % interval. Uncertainties come in as one s
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
-from telemetry.analysis.ranges import Z90
+from telemetry.analysis.ranges import Z90, Range
 from telemetry.model.number_text import fixed
 from telemetry.model.time_text import length
 
@@ -74,29 +73,31 @@ def between(low: float | None, high: float | None, unit: str) -> str:
     return f"{fixed(low or 0.0, places)} to {fixed(high, places)}{unit}"
 
 
-def three(values: Sequence[float | None] | None, unit: str) -> str:
-    """Return (low, likely, high): ``3.6 ha (3.1 to 4.2)``; ``not known`` for None."""
+def three(values: Range | None, unit: str) -> str:
+    """Return a range: ``3.6 ha (3.1 to 4.2)``; ``not known`` for None."""
     if values is None:
         return UNKNOWN
-    low, likely, high = values
-    if likely is None:
-        return between(low, None, unit)
-    divisor = 1.0
-    likely, unit, divisor = _scaled(likely, unit)
-    low = None if low is None else low / divisor
+    if not math.isfinite(values.mid):
+        return between(_bound(values.low), None, unit)
+    likely, unit, divisor = _scaled(values.mid, unit)
+    low, high = _bound(values.low / divisor), _bound(values.high / divisor)
     if high is None:
         return f"{plain(likely)}{unit} ({between(low, None, '')})"
-    half = (high / divisor - (low or 0.0)) / 2
+    half = (high - (low or 0.0)) / 2
     if half <= 0.0:
         return f"{plain(likely)}{unit}"
-    return f"{fixed(likely, places_for(half))}{unit} ({between(low, high / divisor, '')})"
+    return f"{fixed(likely, places_for(half))}{unit} ({between(low, high, '')})"
 
 
-def three_lengths(hours: Sequence[float | None] | None) -> str:
-    """Return a length of time as (low, likely, high) in hours: ``14 min (6 min to 19 min)``."""
+def _bound(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def three_lengths(hours: Range | None) -> str:
+    """Return a length of time in hours: ``14 min (6 min to 19 min)``."""
     if hours is None:
         return UNKNOWN
-    low, likely, high = (None if each is None else length(3600.0 * each) for each in hours)
+    low, likely, high = (None if _bound(each) is None else length(3600.0 * each) for each in hours)
     if likely is None or high is None:
         return f"{low} or more"
     return likely if low == high else f"{likely} ({low} to {high})"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import ClassVar, Literal
 
 from telemetry.analysis.parts_seen import Worst
 from telemetry.analysis.session_figures import NO_MACHINE
@@ -14,7 +14,7 @@ LEVELS: tuple[Level, ...] = ("past", "near", "holds", "not judged")
 """Worst first, not judged last: the order of the table."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class PartRow:
     """One row of the table.
 
@@ -36,6 +36,8 @@ class PartRow:
         predicted: not seen but predicted.
         counts: whether it counts for the verdict.
     """
+
+    digits: ClassVar = 4
 
     key: str
     part: str

@@ -1,16 +1,15 @@
-"""The verdict and the table of parts, for the terminal and for the page: both from the report object."""
+"""The verdict and the table of parts, for the terminal and for the page: both from the report."""
 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from html import escape
 from itertools import zip_longest
-from typing import Any
 
-from telemetry.report.part_row import with_unit
+from telemetry.report.part_row import PartRow, with_unit
+from telemetry.report.session_model import Report
 
-Report = Mapping[str, Any]
 WIDTH = 80
 _MARKS = {"past": "■", "near": "▲", "holds": "●", "not judged": "?"}
 _BADGES = {"PARK": "■", "DRIVE GENTLY": "▲", "DRIVE ON": "●", "NOT ENOUGH SEEN": "?"}
@@ -37,52 +36,53 @@ STYLE = """
 
 def verdict_lines(report: Report) -> list[str]:
     """Return the verdict for the terminal: the word with the reason, then the next act."""
-    word = f"{_BADGES[report['verdict_word']]} {report['verdict_word']}"
+    word = f"{_BADGES[report.verdict_word]} {report.verdict_word}"
     return [
-        *textwrap.wrap(f"{word}: {report['verdict_reason']}", WIDTH, subsequent_indent="  ", break_on_hyphens=False),
-        *textwrap.wrap(f"Next: {report['next']}", WIDTH, subsequent_indent="  ", break_on_hyphens=False),
+        *textwrap.wrap(f"{word}: {report.verdict_reason}", WIDTH, subsequent_indent="  ", break_on_hyphens=False),
+        *textwrap.wrap(f"Next: {report.next}", WIDTH, subsequent_indent="  ", break_on_hyphens=False),
     ]
 
 
 def part_lines(report: Report) -> list[str]:
     """Return the table for the terminal, at most 80 wide: worst first, each bar ending at one wall, its limit."""
-    rows = report["parts"]
+    rows = report.parts
     lines = _wrapped(("", *_HEADS), "limit |")
     for row in rows:
-        lines += _wrapped((_MARKS[row["level"]], *_cells_of(row)), _gauge(row))
-    lines += ["", *_notes("", [_STEADY])] if any(" A (" in row["seen"] for row in rows) else []
-    origins = _together((row["part"], row["origin"]) for row in rows if row["limit"] is not None)
-    reasons = _together((row["part"], row["why"]) for row in rows if row["level"] == "not judged")
-    if len(reasons) == 1 and all(row["level"] == "not judged" for row in rows):
-        reasons = [f"every part: {rows[0]['why']}"]
+        lines += _wrapped((_MARKS[row.level], *_cells_of(row)), _gauge(row))
+    lines += ["", *_notes("", [_STEADY])] if any(" A (" in row.seen for row in rows) else []
+    origins = _together((row.part, row.origin) for row in rows if row.limit is not None)
+    reasons = _together((row.part, row.why) for row in rows if row.level == "not judged")
+    if len(reasons) == 1 and all(row.level == "not judged" for row in rows):
+        reasons = [f"every part: {rows[0].why}"]
     return lines + _notes("Limits: ", origins) + _notes("Not judged: ", reasons)
 
 
-def _cells_of(row: Mapping[str, Any]) -> tuple[str, str, str, str]:
-    seen = row["seen"] or "not seen"
-    limit = "none" if row["limit"] is None else with_unit(row["limit"], row["unit"])
-    return row["part"], seen, limit, _headroom(row)
+def _cells_of(row: PartRow) -> tuple[str, str, str, str]:
+    seen = row.seen or "not seen"
+    limit = "none" if row.limit is None else with_unit(row.limit, row.unit)
+    return row.part, seen, limit, _headroom(row)
 
 
-def _headroom(row: Mapping[str, Any]) -> str:
-    left = row["headroom"]
-    if left is None:
+def _headroom(row: PartRow) -> str:
+    left, limit = row.headroom, row.limit
+    if left is None or limit is None:
         return "not known"
     if left < 0:
-        return f"{with_unit(-left, row['unit'], row['limit'])} past"
-    share = "" if row["headroom_pct"] is None else f", {row['headroom_pct']:.0f} %"
-    return f"{with_unit(left, row['unit'], row['limit'])}{share}"
+        return f"{with_unit(-left, row.unit, limit)} past"
+    share = "" if row.headroom_pct is None else f", {row.headroom_pct:.0f} %"
+    return f"{with_unit(left, row.unit, limit)}{share}"
 
 
-def _gauge(row: Mapping[str, Any]) -> str:
+def _gauge(row: PartRow) -> str:
     """Return the bar up to the wall: ``######......|``; past it ``############|#``, unknown blank."""
-    share = row["share_pct"]
+    share = row.share_pct
     if share is None:
         return f"{'':{_BAR}}|"
     full = min(round(_BAR * share / 100.0), _BAR)
-    if row["headroom"] >= 0 and full == _BAR:
+    past = row.headroom is not None and row.headroom < 0
+    if not past and full == _BAR:
         full = _BAR - (share < 99.5)
-    beyond = 0 if row["headroom"] >= 0 else min(_BEYOND, max(1, round(_BAR * (share - 100.0) / 100.0)))
+    beyond = 0 if not past else min(_BEYOND, max(1, round(_BAR * (share - 100.0) / 100.0)))
     return f"{'#' * full}{'.' * (_BAR - full)}|{'#' * beyond}"
 
 
@@ -116,35 +116,35 @@ def _notes(head: str, notes: Sequence[str]) -> list[str]:
 
 def verdict_html(report: Report) -> str:
     """Return the verdict as HTML."""
-    word = report["verdict_word"]
+    word = report.verdict_word
     level = {"PARK": "past", "DRIVE GENTLY": "near", "DRIVE ON": "holds"}.get(word, "")
     return (
         f'<p><span class="badge {level}">{_BADGES[word]} {word}</span> '
-        f"<strong>{escape(report['verdict_reason'])}</strong></p>\n"
-        f"<p><strong>Next:</strong> {escape(report['next'])}</p>\n"
+        f"<strong>{escape(report.verdict_reason)}</strong></p>\n"
+        f"<p><strong>Next:</strong> {escape(report.next)}</p>\n"
     )
 
 
 def part_html(report: Report) -> str:
     """Return the table as HTML, with where each limit is from and why a part was not judged."""
     head = "".join(f"<th>{escape(each)}</th>" for each in ("", *_HEADS, "", "where the limit is from"))
-    body = "\n".join(_html_row(row) for row in report["parts"])
-    note = f"<p>{escape(_STEADY)}</p>" if any(" A (" in r["seen"] for r in report["parts"]) else ""
+    body = "\n".join(_html_row(row) for row in report.parts)
+    note = f"<p>{escape(_STEADY)}</p>" if any(" A (" in r.seen for r in report.parts) else ""
     return f'<table class="parts">\n<tr>{head}</tr>\n{body}\n</table>\n{note}\n'
 
 
-def _html_row(row: Mapping[str, Any]) -> str:
-    level = row["level"].replace(" ", "-")
+def _html_row(row: PartRow) -> str:
+    level = row.level.replace(" ", "-")
     part, seen, limit, headroom = _cells_of(row)
-    width = min(100.0, row["share_pct"] or 0.0)
+    width = min(100.0, row.share_pct or 0.0)
     gauge = (
         ""
-        if row["share_pct"] is None
+        if row.share_pct is None
         else f'<span class="gauge {level}"><span style="width:{width:.0f}%"></span></span>'
     )
-    where = row["why"] or row["origin"]
+    where = row.why or row.origin
     return (
-        f'<tr><td><span class="badge {level}">{_MARKS[row["level"]]}</span></td><td class="value">{escape(part)}</td>'
+        f'<tr><td><span class="badge {level}">{_MARKS[row.level]}</span></td><td class="value">{escape(part)}</td>'
         f"<td>{escape(seen)}</td><td>{escape(limit)}</td><td>{escape(headroom)}</td><td>{gauge}</td>"
         f'<td class="remark">{escape(where)}</td></tr>'
     )

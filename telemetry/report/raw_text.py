@@ -1,59 +1,66 @@
-"""Which raw bytes are kept around the high alarms of a session, and how to get them: as JSON and as sentences."""
+"""Which raw bytes are kept around the high alarms of a session, and how to get them."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import ClassVar
 
+from telemetry.model.batch import MICROSECONDS
 from telemetry.model.errors import printable
 from telemetry.model.raw_bytes import RawMissing
 from telemetry.model.time_text import clock
 from telemetry.store.kept_raw import RawLink
 
 
-def raw_objects(links: Sequence[RawLink], missing: Sequence[RawMissing], start: int) -> list[dict[str, Any]]:
-    """Return one JSON object for each link and stretch; times in seconds from ``start`` (int microseconds)."""
-    found: dict[tuple[int, str], dict[str, Any]] = {}
-    for each in links:
-        found[each.alarm_t, each.source] = _object(each, start) | {"bytes": each.bytes}
+@dataclass(frozen=True)
+class KeptRaw:
+    """What is kept of one link around one alarm, and what is missing; times in seconds from the start."""
+
+    digits: ClassVar = 3
+
+    source: str
+    alarm_s: float
+    from_s: float
+    to_s: float
+    bytes: int = 0
+    missing_bytes: int = 0
+    missing_why: str = ""
+
+
+def kept_raw(links: Sequence[RawLink], missing: Sequence[RawMissing], start: int) -> tuple[KeptRaw, ...]:
+    """Return what is kept and missing of each link around each alarm; ``start`` in int microseconds."""
+    found = {(each.alarm_t, each.source): replace(_around(each, start), bytes=each.bytes) for each in links}
     for gone in missing:
         key = (gone.alarm_t, gone.source)
-        entry = found.setdefault(key, _object(gone, start))
-        entry["missing_bytes"] += gone.lost_bytes
-        entry["missing_why"] = gone.why
-    return [found[key] for key in sorted(found)]
+        entry = found.get(key) or _around(gone, start)
+        found[key] = replace(entry, missing_bytes=entry.missing_bytes + gone.lost_bytes, missing_why=gone.why)
+    return tuple(found[key] for key in sorted(found))
 
 
-def _object(each: RawLink | RawMissing, start: int) -> dict[str, Any]:
-    return {
-        "source": each.source,
-        "alarm_s": round((each.alarm_t - start) / 1e6, 3),
-        "from_s": round((each.start - start) / 1e6, 3),
-        "to_s": round((each.end - start) / 1e6, 3),
-        "bytes": 0,
-        "missing_bytes": 0,
-        "missing_why": "",
-    }
+def _around(each: RawLink | RawMissing, start: int) -> KeptRaw:
+    alarm_s, from_s, to_s = ((t - start) / MICROSECONDS for t in (each.alarm_t, each.start, each.end))
+    return KeptRaw(each.source, alarm_s, from_s, to_s)
 
 
-def raw_sentences(objects: Sequence[Mapping[str, Any]], recording: str) -> list[str]:
+def raw_sentences(raw: Sequence[KeptRaw], recording: str) -> list[str]:
     """Return what is kept, what is missing, and the command that writes it to a file."""
     lines = []
-    for alarm_s in sorted({each["alarm_s"] for each in objects}):
-        here = [each for each in objects if each["alarm_s"] == alarm_s]
-        kept = [each for each in here if each["bytes"]]
+    for alarm_s in sorted({each.alarm_s for each in raw}):
+        here = [each for each in raw if each.alarm_s == alarm_s]
+        kept = [each for each in here if each.bytes]
         if kept:
-            names = ", ".join(printable(each["source"], 60) for each in kept)
-            size = size_text(sum(each["bytes"] for each in kept))
-            begin, end = min(each["from_s"] for each in kept), max(each["to_s"] for each in kept)
+            names = ", ".join(printable(each.source, 60) for each in kept)
+            size = size_text(sum(each.bytes for each in kept))
+            begin, end = min(each.from_s for each in kept), max(each.to_s for each in kept)
             lines.append(f"{clock(begin)} to {clock(end)}: raw bytes of {names} are kept ({size}).")
         lines += [
-            f"{clock(each['from_s'])}: {size_text(each['missing_bytes'])} of raw bytes of"
-            f" {printable(each['source'], 60)} are missing: {each['missing_why']}."
+            f"{clock(each.from_s)}: {size_text(each.missing_bytes)} of raw bytes of {printable(each.source, 60)} "
+            f"are missing: {each.missing_why}."
             for each in here
-            if each["missing_bytes"]
+            if each.missing_bytes
         ]
-    if any(each["bytes"] for each in objects):
+    if any(each.bytes for each in raw):
         lines.append(f"To read them with another map: shakedown export {recording.split()[-1]} raw.txt --raw")
     return lines
 

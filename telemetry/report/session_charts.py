@@ -5,8 +5,8 @@ A chart that the session has no data for is not among them.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from telemetry.analysis.series import SessionSeries
 from telemetry.report.chart_data import Chart, Moment, charts_of
@@ -15,17 +15,18 @@ from telemetry.report.text_chart import text_chart
 
 if TYPE_CHECKING:
     from telemetry.analysis.session_figures import SessionFigures
+    from telemetry.report.session_model import Report
 
 _PAGE_COLUMNS = 600
 _TERMINAL_WIDTH = 80
 
 
-def moments_of(report: Mapping[str, Any]) -> list[Moment]:
+def moments_of(report: Report) -> list[Moment]:
     """Return the alarms and marks of a report in time order."""
-    raised = [alarm for alarm in report["alarms"] if alarm["active_s"] > 0]
-    alarms = [Moment(alarm["from_s"] / 60.0, "A", f"{alarm['name']}, {alarm['where']}") for alarm in raised]
-    kept = [mark for mark in report["marks"] if not mark["taken_back"]]
-    return sorted([*alarms, *(Moment(mark["t"] / 60.0, "M", mark["text"]) for mark in kept)])
+    raised = [alarm for alarm in report.alarms if alarm.was_active]
+    alarms = [Moment(alarm.from_s / 60.0, "A", f"{alarm.name}, {alarm.where}") for alarm in raised]
+    kept = [mark for mark in report.marks if not mark.taken_back]
+    return sorted([*alarms, *(Moment(mark.t / 60.0, "M", mark.text) for mark in kept)])
 
 
 def page_charts(

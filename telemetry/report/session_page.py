@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from html import escape
-from typing import Any
 
 from telemetry.machine.cautions import GENERAL, MAINS, SHOCK
 from telemetry.report.part_table import STYLE, part_html, verdict_html
 from telemetry.report.sections import Section, sections_of
+from telemetry.report.session_model import Report
 from telemetry.report.session_text import title_of
 
 _STYLE = """
@@ -29,11 +29,11 @@ _CAUTION = (
 )
 
 
-def report_page(report: Mapping[str, Any], charts: Mapping[str, str], isolation: str = "") -> str:
+def report_page(report: Report, charts: Mapping[str, str], isolation: str = "") -> str:
     """Return the page.
 
     Args:
-        report: the report object.
+        report: what it shows.
         charts: an SVG element as text, by the chart's name; each comes after the figures it belongs to.
         isolation: the section on what made the machine hesitate, as HTML; empty for none.
     """

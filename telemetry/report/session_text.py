@@ -5,13 +5,13 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import Any
 
 from telemetry.machine.cautions import GENERAL
 from telemetry.model.errors import printable
 from telemetry.model.time_text import local
 from telemetry.report.part_table import part_lines, verdict_lines
 from telemetry.report.sections import Section, sections_of
+from telemetry.report.session_model import Report
 
 WIDTH = 80
 _LABEL = 27
@@ -19,11 +19,11 @@ _VALUE = 24
 _LEAST_REMARK = 16
 
 
-def report_lines(report: Mapping[str, Any], charts: Mapping[str, Sequence[str]] | None = None) -> list[str]:
+def report_lines(report: Report, charts: Mapping[str, Sequence[str]] | None = None) -> list[str]:
     """Return ``report`` as lines of at most :data:`WIDTH` characters.
 
     Args:
-        report: the report object.
+        report: what it shows.
         charts: lines of each chart by its name; a chart comes after the figures it belongs to.
     """
     lines = [title_of(report)]
@@ -40,11 +40,11 @@ def report_lines(report: Mapping[str, Any], charts: Mapping[str, Sequence[str]] 
     return [*lines, "", GENERAL]
 
 
-def title_of(report: Mapping[str, Any]) -> str:
+def title_of(report: Report) -> str:
     """Return what the report is about in one line."""
-    started = report["started"]
+    started = report.started
     moment = None if started is None else local(datetime.fromisoformat(started))
-    parts = [report["recording"], report["machine"], moment]
+    parts = [report.recording, report.machine, moment]
     return " · ".join(printable(part, 60) for part in parts if part)
 
 

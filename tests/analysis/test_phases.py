@@ -82,7 +82,7 @@ class TestMowing:
         assert 0 < cost.uncertainty_w < 150
         blind = implement_cost(without(mow, "vehicle_speed"), power, *spans)
         assert blind.power_w is None
-        assert "vehicle_speed" in blind.why_unknown
+        assert "vehicle_speed" in blind.unknown["power_w"]
 
 
 def test_a_drive_without_an_implement_has_no_work() -> None:

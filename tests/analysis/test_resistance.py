@@ -124,7 +124,7 @@ def test_the_lag_of_the_cells_is_found_and_taken_out(seed: int, lag: float) -> N
     found = find_resistance(session(t, current, None, cells), PACK)
     assert found.cell_lag_s == pytest.approx(lag, abs=0.02)
     assert [cell.mohm for cell in found.cells] == pytest.approx(1000 * ohms, rel=0.01)
-    assert "pack" in found.unknown
+    assert "pack_mohm" in found.unknown
 
 
 @settings(max_examples=15, deadline=None)
@@ -175,7 +175,7 @@ def test_drawn_packs(chemistry: str, row_s: float) -> None:
 def test_what_cannot_be_told_says_why(made, reason: str) -> None:
     found = find_resistance(made(np.arange(300.0), steps(1, 300)), PACK)
     assert found.pack_mohm is None
-    assert reason in found.unknown["pack"]
+    assert reason in found.unknown["pack_mohm"]
     assert "cells" in found.unknown
 
 

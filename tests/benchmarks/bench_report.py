@@ -23,8 +23,7 @@ from telemetry.analysis.session_figures import figures_of
 from telemetry.judged import alarm_review
 from telemetry.machine.machine_file import load_machine
 from telemetry.model.batch import Batch, Group, Span
-from telemetry.report.alarm_text import alarm_object
-from telemetry.report.session_report import report_object
+from telemetry.report.session_report import report_of
 from telemetry.store.reader import StoreReader
 from telemetry.store.writer import StoreWriter
 
@@ -125,12 +124,10 @@ def main() -> None:
         timed("first call, with what it imports", lambda: figures_of(series, machine))
         figures, estimating = timed("all estimators", lambda: figures_of(series, machine))
         review, _ = timed("alarms of the session", lambda: alarm_review(stored, store, None, machine))
-        _, _ = timed("the report's object", lambda: report_object(figures, alarm_object(review)))
+        _, _ = timed("the report's object", lambda: report_of(figures, review))
         _, whole = timed(
             "read, estimate, report",
-            lambda: report_object(
-                figures_of(read_series(stored), machine), alarm_object(alarm_review(stored, store, None, machine))
-            ),
+            lambda: report_of(figures_of(read_series(stored), machine), alarm_review(stored, store, None, machine)),
         )
         print(f"report of a day, 5 Hz, 28 signals: at most {memory_of_a_day(folder):.0f} MB (goal 300)")
         print(f"report / reading: {whole / reading:.2f} (goal 3); estimators {estimating:.2f} s (goal 1.5)")

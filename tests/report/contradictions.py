@@ -9,8 +9,8 @@ import re
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from telemetry.report.labels import LABELS
 from telemetry.report.numbers import UNKNOWN
+from telemetry.report.session_model import LABELS
 
 Report = Mapping[str, Any]
 Rule = Callable[[Report, str], list[str]]

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import copy
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,47 +11,42 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from telemetry.analysis.capacity import CapacityPair, join_capacities
+from telemetry.analysis.cell_findings import CellFindings
+from telemetry.analysis.ranges import Range
+from telemetry.analysis.resistance import Resistance
+from telemetry.analysis.totals import Totals
 from telemetry.cli import main
 from telemetry.report.comparison import compare, comparison_lines, comparison_object
+from telemetry.report.session_model import Report, Work
 
 ROOT = Path(__file__).parents[2]
 MACHINE = ROOT / "replay_data" / "orchard.toml"
 
 
 def report(mohm=25.0, spread=0.3, temperature=20.0, charge=60.0, wh_per_km=400.0, wh_spread=8.0):
-    return {
-        "recording": "a drive",
-        "started": None,
-        "machine": "a machine",
-        "totals": {
-            "mean_power_w": 1000.0,
-            "peak_power_w": 4000.0,
-            "returned_share_pct": 3.0,
-            "uncertainty": {"mean_power_w": 10.0, "peak_power_w": 40.0},
-        },
-        "work": {
-            "wh_per_ha": None,
-            "wh_per_km": wh_per_km,
-            "ha_per_charge": None,
-            "ranges": {"wh_per_km": [wh_per_km - 1.645 * wh_spread, wh_per_km, wh_per_km + 1.645 * wh_spread]},
-        },
-        "resistance": {
-            "pack_mohm": mohm,
-            "pack_uncertainty_mohm": spread,
-            "pack_scatter_mohm": spread,
-            "pack_10s_mohm": None,
-            "pack_10s_uncertainty_mohm": None,
-            "temperature_c": temperature,
-            "soc_pct": charge,
-            "cells": [],
-        },
-        "capacity": {"usable_ah": None, "uncertainty_ah": None},
-        "cells": {"spread_rest_mv": 4.0, "spread_load_mv": None, "spread_top_mv": None},
-    }
+    return Report(
+        "a drive",
+        "a machine",
+        totals=Totals(
+            mean_power_w=1000.0,
+            peak_power_w=4000.0,
+            returned_share_pct=3.0,
+            uncertainty={"mean_power_w": 10.0, "peak_power_w": 40.0},
+        ),
+        work=Work(wh_per_km=wh_per_km, ranges={"wh_per_km": Range.around(wh_per_km, 1.645 * wh_spread)}),
+        resistance=Resistance(
+            pack_mohm=mohm,
+            pack_uncertainty_mohm=spread,
+            pack_scatter_mohm=spread,
+            temperature_c=temperature,
+            soc_pct=charge,
+        ),
+        cells=CellFindings(spread_rest_mv=4.0),
+    )
 
 
 def verdict(name, *reports):
-    line = next(line for line in compare(reports) if line.name == name)
+    line = next(line for line in compare(reports) if line.figure == name)
     return line.differences[0].verdict
 
 
@@ -62,9 +57,11 @@ def test_a_new_connector_shows_and_the_same_drive_twice_does_not():
 
 def test_the_gain_of_a_sensor_does_not_count_between_two_drives_of_one_machine():
     first, second, elsewhere = report(25.0, 0.9), report(26.0, 0.9), report(26.0, 0.9)
-    for each in (first, second, elsewhere):
-        each["resistance"]["pack_scatter_mohm"] = 0.1
-    elsewhere["machine"] = "another machine"
+    first, second, elsewhere = (
+        replace(each, resistance=replace(each.resistance, pack_scatter_mohm=0.1))
+        for each in (first, second, elsewhere)
+    )
+    elsewhere = replace(elsewhere, machine="another machine")
     assert verdict("pack resistance", first, second) == "differs"
     assert verdict("pack resistance", first, elsewhere) == "alike"
 
@@ -79,20 +76,20 @@ def test_the_gain_of_a_sensor_does_not_count_between_two_drives_of_one_machine()
     ],
 )
 def test_resistances_at_unlike_temperature_or_charge_are_not_compared(other, why):
-    line = next(line for line in compare([report(), other]) if line.name == "pack resistance")
+    line = next(line for line in compare([report(), other]) if line.figure == "pack resistance")
     assert line.differences[0].verdict == "not comparable"
     assert line.differences[0].why == why
     assert line.values == (25.0, 25.0)
 
 
 def test_a_figure_without_an_uncertainty_is_shown_and_never_called_different():
-    line = next(line for line in compare([report(), report()]) if line.name == "spread at rest")
+    line = next(line for line in compare([report(), report()]) if line.figure == "spread at rest")
     assert line.differences[0].verdict == "unknown"
     assert line.values == (4.0, 4.0)
 
 
 def test_a_figure_that_no_session_knows_is_left_out():
-    assert "usable capacity" not in {line.name for line in compare([report(), report()])}
+    assert "usable capacity" not in {line.figure for line in compare([report(), report()])}
 
 
 @given(st.floats(300, 500), st.floats(300, 500), st.floats(1, 50))
@@ -106,7 +103,7 @@ def test_a_difference_counts_beyond_two_standard_deviations_of_both_and_the_orde
 
 
 def test_the_text_names_what_is_more_than_its_uncertainty():
-    reports = [report(28.0), report(25.0), copy.deepcopy(report(28.1))]
+    reports = [report(28.0), report(25.0), report(28.1)]
     lines = comparison_lines(reports, compare(reports))
     assert (
         lines[-1]

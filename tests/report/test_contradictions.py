@@ -15,7 +15,8 @@ from telemetry.analysis.storage import Storage
 from telemetry.analysis.totals import Totals
 from telemetry.analysis.work import Work
 from telemetry.judged import Judged, judged
-from telemetry.report.labels import LABELS
+from telemetry.report.session_model import LABELS
+from telemetry.report.session_report import report_json
 from telemetry.report.session_text import report_lines
 from tests.reference.drives import faulty_drive
 from tests.report.committed import NOWHERE, committed
@@ -47,7 +48,7 @@ def told(path: Path, machine_path: Path | None) -> tuple[dict, str]:
 
 
 def as_told(judged: Judged) -> tuple[dict, str]:
-    return dict(judged.report), "\n".join(report_lines(judged.report))
+    return report_json(judged.report), "\n".join(report_lines(judged.report))
 
 
 @pytest.mark.parametrize("session", ["orchard-mow", "evening-charge", "market-round"])
@@ -114,7 +115,7 @@ def test_an_invented_session(columns: dict[str, np.ndarray], which: Path | None,
 
 def test_every_figure_that_may_be_unknown_has_a_label() -> None:
     kinds = {"totals": Totals, "work": Work, "charging": Charging, "outlook": Outlook, "storage": Storage}
-    plain = {"unknown", "uncertainty", "parts", "as_read", "place", "key", "currency"}
+    plain = {"unknown", "uncertainty", "parts", "as_read", "key", "currency"}
     for name, kind in kinds.items():
         for field in fields(kind):
             assert field.name in plain or f"{name}.{field.name}" in LABELS, f"{name}.{field.name}"

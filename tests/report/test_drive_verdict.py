@@ -9,13 +9,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from telemetry.alarms.figures import episodes_of
 from telemetry.analysis.cell_findings import OddCell
 from telemetry.analysis.parts_seen import Worst
 from telemetry.analysis.session_figures import figures_of
+from telemetry.model.events import AlarmChange
+from telemetry.report.alarm_entries import alarm_entries
+from telemetry.report.alarm_review import review_of
 from telemetry.report.drive_verdict import BLOCKING, DRIVEN_S, LEAST_SET, LOAD_SHARE, Facts, judge
 from telemetry.report.part_row import Bound, make_row
 from telemetry.report.part_table import WIDTH, part_html, part_lines, verdict_lines
-from telemetry.report.session_report import report_object
+from telemetry.report.session_report import report_of
 from tests.report.drives import MACHINE, drive, machine
 
 WORSE = {"DRIVE ON": 0, "NOT ENOUGH SEEN": 0, "DRIVE GENTLY": 1, "PARK": 2}
@@ -34,23 +38,20 @@ def facts(levels=None, **others):
     return replace(Facts(rows, loaded_s=DRIVEN_S, load_pct=80.0), **others)
 
 
+def raised(limit, signal="cell_min_voltage", level="trip", active_s=3.0):
+    """Return the changes of an alarm that is raised at 0:15:12 for ``active_s``."""
+    began = 912_000_000
+    change = AlarmChange(began, limit, signal, level, "raised", 2.44, 2.5)
+    return [change, replace(change, t=began + round(active_s * 1e6), state="cleared", stands="normal")]
+
+
 def alarm(limit, priority="high", level="trip", active_s=3.0):
-    change = {"state": "raised", "value": 2.44, "bound": 2.5}
-    return {
-        "limit": limit,
-        "name": limit,
-        "signal": "cell_min_voltage",
-        "level": level,
-        "priority": priority,
-        "from_s": 912.0,
-        "active_s": active_s,
-        "changes": [change],
-    }
+    (entry,) = alarm_entries(episodes_of(raised(limit, level=level, active_s=active_s), 10**12), 0)
+    return replace(entry, priority=priority)
 
 
 def verdict(series, stated=MACHINE, alarms=()):
-    found = {"judged_by": "the limits", "alarms": list(alarms), "findings": []}
-    return report_object(figures_of(series, stated), found)
+    return report_of(figures_of(series, stated), review_of("drive", "the limits", alarms, 0, 10**12))
 
 
 def test_a_full_drive_on_which_all_holds_is_drive_on_and_says_how_many_parts():
@@ -137,7 +138,7 @@ def test_fewer_parts_judged_never_make_drive_on_below_the_least_set(levels, gone
 @settings(max_examples=12)
 @given(st.floats(20.0, 260.0), st.floats(1.0, 2.0))
 def test_more_current_never_gives_a_better_verdict(amperes, factor):
-    less, more = (verdict(drive(700, 1, amperes=each))["verdict_word"] for each in (amperes, factor * amperes))
+    less, more = (verdict(drive(700, 1, amperes=each)).verdict_word for each in (amperes, factor * amperes))
     assert WORSE[more] >= WORSE[less]
 
 
@@ -153,36 +154,36 @@ FAULTS = (
 @pytest.mark.parametrize("fault", FAULTS, ids=str)
 @pytest.mark.parametrize("gone", ["pack_current", "pack_voltage", "pack_temperature_1", "cells"])
 def test_removing_a_signal_of_the_least_set_never_turns_park_into_drive_on(fault, gone):
-    assert verdict(drive(700, 1, **fault))["verdict_word"] == "PARK"
-    assert verdict(drive(700, 1, **fault, without=(gone,)))["verdict_word"] != "DRIVE ON"
+    assert verdict(drive(700, 1, **fault)).verdict_word == "PARK"
+    assert verdict(drive(700, 1, **fault, without=(gone,))).verdict_word != "DRIVE ON"
 
 
 def test_a_drive_that_barely_loads_the_machine_clears_nothing():
     report = verdict(drive(amperes=40.0))
-    assert report["verdict_word"] == "NOT ENOUGH SEEN"
-    assert "the hardest pull reached only 31 % of the weakest rating" in report["verdict_reason"]
+    assert report.verdict_word == "NOT ENOUGH SEEN"
+    assert "the hardest pull reached only 31 % of the weakest rating" in report.verdict_reason
 
 
 def test_thirty_seconds_clear_nothing():
     report = verdict(drive(30))
-    assert report["verdict_word"] == "NOT ENOUGH SEEN"
-    assert "only 30 s under load" in report["verdict_reason"]
+    assert report.verdict_word == "NOT ENOUGH SEEN"
+    assert "only 30 s under load" in report.verdict_reason
 
 
 def test_one_reading_a_second_is_enough():
-    assert verdict(drive(hz=1))["verdict_word"] == "DRIVE ON"
+    assert verdict(drive(hz=1)).verdict_word == "DRIVE ON"
 
 
 def test_unseen_cells_are_no_drive_on():
     report = verdict(drive(without=("cells",)))
-    assert report["verdict_word"] == "NOT ENOUGH SEEN"
-    assert report["next"] == "Record the cell voltages."
+    assert report.verdict_word == "NOT ENOUGH SEEN"
+    assert report.next == "Record the cell voltages."
 
 
 def test_without_a_machine_file_nothing_is_judged():
-    report = report_object(figures_of(drive(), None))
-    assert report["verdict_word"] == "NOT ENOUGH SEEN"
-    assert {each["level"] for each in report["parts"]} == {"not judged"}
+    report = report_of(figures_of(drive(), None))
+    assert report.verdict_word == "NOT ENOUGH SEEN"
+    assert {each.level for each in report.parts} == {"not judged"}
     assert any(line.startswith("Not judged: every part") for line in part_lines(report))
 
 
@@ -190,10 +191,9 @@ def test_the_wrong_sign_of_current_judges_no_current_and_no_alarm_on_one():
     series = drive()
     current = series.signals["pack_current"]
     turned = replace(series, signals={**series.signals, "pack_current": replace(current, values=-current.values)})
-    against = alarm("charge-current", "medium") | {"signal": "charge_current_average"}
-    report = verdict(turned, alarms=[against])
-    assert report["verdict_word"] == "NOT ENOUGH SEEN"
-    levels = {each["key"]: each["level"] for each in report["parts"]}
+    report = verdict(turned, alarms=raised("charge-current", "charge_current_average"))
+    assert report.verdict_word == "NOT ENOUGH SEEN"
+    levels = {each.key: each.level for each in report.parts}
     assert levels["pack-steady-current"] == levels["fuse-current"] == levels["path"] == "not judged"
     assert levels["pack-low-voltage"] == "holds"
 
@@ -206,9 +206,9 @@ def test_a_charge_alone_says_so_and_judges_the_charger_s_way():
     signals["pack_current"] = replace(signals["pack_current"], values=np.full(len(t), -18.0))
     signals["pack_voltage"] = replace(signals["pack_voltage"], values=rise)
     report = verdict(replace(series, signals=signals), machine())
-    assert report["verdict_word"] == "NOT ENOUGH SEEN"
-    assert "this was a charge" in report["verdict_reason"]
-    levels = {each["key"]: each["level"] for each in report["parts"]}
+    assert report.verdict_word == "NOT ENOUGH SEEN"
+    assert "this was a charge" in report.verdict_reason
+    levels = {each.key: each.level for each in report.parts}
     assert levels["pack-charge-current"] == "holds"
     assert levels["pack-steady-current"] == "not judged"
 
@@ -216,13 +216,13 @@ def test_a_charge_alone_says_so_and_judges_the_charger_s_way():
 @pytest.mark.parametrize("series", [drive(), drive(amperes=220.0), drive(30, without=("cells",))])
 @pytest.mark.parametrize("stated", [MACHINE, None])
 def test_the_terminal_shows_all_of_it_in_eighty_columns(series, stated):
-    report = report_object(figures_of(series, stated))
+    report = report_of(figures_of(series, stated))
     lines = [*verdict_lines(report), *part_lines(report)]
     assert max(map(len, lines)) <= WIDTH
     text = " ".join(" ".join(lines).split())
-    assert report["verdict_word"] in text
-    assert report["next"] in text
+    assert report.verdict_word in text
+    assert report.next in text
     walls = {line.index("|") for line in lines if line[:1] in "■▲●?" and "|" in line}
     assert len(walls) == 1  # every bar ends at the same wall
     page = part_html(report)
-    assert page.count("<tr>") == len(report["parts"]) + 1
+    assert page.count("<tr>") == len(report.parts) + 1

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from math import inf
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from telemetry.analysis.ranges import Range
 from telemetry.report.numbers import UNKNOWN, figure, three, three_lengths
 
 sane = st.floats(-1e6, 1e6, allow_subnormal=False)
@@ -58,9 +60,9 @@ def test_what_stands_after_plus_minus_is_half_of_the_90_percent_interval(
 
 
 def test_ranges() -> None:
-    assert three([1.03, 1.39, 1.75], "ha") == "1.4 ha (1.0 to 1.8)"
-    assert three([8.1, 13.0, 18.9], "days") == "13 days (8 to 19)"
-    assert three([7.0, None, None], "days") == "7.00 days or more"
+    assert three(Range(1.03, 1.39, 1.75), "ha") == "1.4 ha (1.0 to 1.8)"
+    assert three(Range(8.1, 13.0, 18.9), "days") == "13 days (8 to 19)"
+    assert three(Range(7.0, inf, inf), "days") == "7.00 days or more"
     assert three(None, "ha") == UNKNOWN
-    assert three_lengths([0.104, 0.232, 0.316]) == "14 min (6 min to 19 min)"
-    assert three_lengths([2.0, 2.19, 2.37]) == "2 h 11 min (2 h 00 min to 2 h 22 min)"
+    assert three_lengths(Range(0.104, 0.232, 0.316)) == "14 min (6 min to 19 min)"
+    assert three_lengths(Range(2.0, 2.19, 2.37)) == "2 h 11 min (2 h 00 min to 2 h 22 min)"

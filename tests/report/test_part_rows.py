@@ -10,7 +10,7 @@ import pytest
 from telemetry.analysis.session_figures import figures_of
 from telemetry.machine.sections import LimitOverride, Vehicle, Wiring
 from telemetry.report.part_row import Bound, make_row
-from telemetry.report.part_rows import part_objects, part_rows
+from telemetry.report.part_rows import part_rows
 from tests.report.drives import MACHINE, drive, machine
 
 
@@ -171,9 +171,9 @@ def test_the_order_is_past_near_holds_and_not_judged_last():
 
 
 def test_every_row_has_a_limit_or_says_why_it_is_not_judged():
-    for each in part_objects(part_rows(figures_of(drive(without=("cells", "controller_voltage")), MACHINE))):
-        assert (each["level"] == "not judged") == bool(each["why"]), each
-        assert (each["headroom"] is None) == (each["level"] == "not judged"), each
+    for each in part_rows(figures_of(drive(without=("cells", "controller_voltage")), MACHINE)):
+        assert (each.level == "not judged") == bool(each.why), each
+        assert (each.headroom is None) == (each.level == "not judged"), each
 
 
 @pytest.mark.parametrize(("value", "level"), [(89.0, "holds"), (91.0, "near"), (100.0, "near"), (100.1, "past")])
