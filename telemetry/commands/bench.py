@@ -27,16 +27,8 @@ def run_bench(machine: Machine, bench: Any, options: Any) -> int:
 
     from telemetry import app
     from telemetry.model.errors import InputError
-    from telemetry.report.bench_chart import bench_chart
-    from telemetry.report.bench_text import (
-        HOW,
-        LONGEST_S,
-        BenchTest,
-        bench_cautions,
-        bench_lines,
-        bench_object,
-        next_step,
-    )
+    from telemetry.report.bench_text import HOW, bench_cautions, bench_chart, bench_lines, bench_object, next_step
+    from telemetry.report.bench_watch import LONGEST_S, BenchTest
 
     sys.stderr.write("\n".join([*bench_cautions(machine), *HOW[bench], ""]))
     sys.stderr.flush()

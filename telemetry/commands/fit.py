@@ -78,8 +78,7 @@ def _judge(arguments: argparse.Namespace, machine: Machine | None, figures: Sess
     from telemetry.machine.fit import overall
     from telemetry.machine.fit.trying import tried
     from telemetry.report.fit_drive import Judgement
-    from telemetry.report.fit_text import fit_lines, fit_object
-    from telemetry.report.fit_try_text import try_lines, try_object
+    from telemetry.report.fit_text import fit_lines, fit_object, try_lines, try_object
 
     if machine is None:
         raise InputError(f"no machine file was recorded with {name}; write shakedown fit MACHINE.toml --drive ...")
@@ -108,7 +107,7 @@ def _size(arguments: argparse.Namespace, figures: SessionFigures, machine: Machi
     from telemetry.analysis.duty import duty_of
     from telemetry.analysis.part_sizes import part_sizes
     from telemetry.machine.sections import Wiring
-    from telemetry.report.fit_size_text import size_lines, size_object
+    from telemetry.report.fit_drive_text import size_lines, size_object
 
     duty = duty_of(figures, machine)
     sizes = () if isinstance(duty, str) else part_sizes(duty, Wiring() if machine is None else machine.wiring)

@@ -40,10 +40,9 @@ def isolate(arguments: argparse.Namespace) -> int:
     from telemetry.analysis.session_figures import find_cells
     from telemetry.earlier_drives import motion_resistances
     from telemetry.machine.machine_file import load_machine
-    from telemetry.report.isolation_json import isolation_object
     from telemetry.report.isolation_questions import ask_readings
     from telemetry.report.isolation_strips import event_strips
-    from telemetry.report.isolation_text import letter_lines
+    from telemetry.report.isolation_text import isolation_object, letter_lines
     from telemetry.subjects import machine_for, open_subject
 
     given = None if arguments.machine is None else load_machine(arguments.machine)

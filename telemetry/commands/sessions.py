@@ -75,7 +75,7 @@ def _add_align(commands: Any) -> None:
 
 def sessions(arguments: argparse.Namespace) -> int:
     """List the recorded sessions."""
-    from telemetry.report.session_list import session_lines, session_objects
+    from telemetry.report.store_text import session_lines, session_objects
     from telemetry.store.reader import StoreReader
 
     path = store_path(arguments)
@@ -145,7 +145,7 @@ def bundle(arguments: argparse.Namespace) -> int:
 
 def repair(arguments: argparse.Namespace) -> int:
     """Save what can be read of a damaged store."""
-    from telemetry.report.repair_text import repair_lines
+    from telemetry.report.store_text import repair_lines
     from telemetry.store.repair import free_name
     from telemetry.store.repair import repair as save
 

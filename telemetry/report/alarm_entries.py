@@ -88,7 +88,7 @@ def alarm_entries(episodes: Sequence[Episode], start: int) -> tuple[AlarmEntry, 
 def _entry(episode: Episode, changes: Iterable[AlarmChange], start: int) -> AlarmEntry:
     first, raised = episode.first, episode.raised
     act = act_of(raised)
-    warn, trip = (episode.raised_at("warn"), episode.raised_at("trip"))
+    warn, trip = episode.raised_at("warn"), episode.raised_at("trip")
     return AlarmEntry(
         limit=first.limit,
         signal=first.signal,
@@ -114,8 +114,16 @@ def _entry(episode: Episode, changes: Iterable[AlarmChange], start: int) -> Alar
         trip_at_s=None if trip is None else seconds_from(trip, start),
         changes=tuple(
             ChangeEntry(
-                *(seconds_from(each.t, start), each.state, each.stands, each.level, each.value, each.bound, each.why),
-                *(each.worst, each.cell, each.situation),
+                t=seconds_from(each.t, start),
+                state=each.state,
+                stands=each.stands,
+                level=each.level,
+                value=each.value,
+                bound=each.bound,
+                why=each.why,
+                worst=each.worst,
+                cell=each.cell,
+                situation=each.situation,
             )
             for each in episode.changes
         ),

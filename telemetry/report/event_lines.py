@@ -71,30 +71,30 @@ def event_object(event: Event, start: int) -> dict[str, Any] | None:
                 "word": act.word,
                 "do": act.do,
             }
-        case AlarmFinding():
-            keys = ("what", "state", "limit", "signal", "count", "why")
-            return shown | {key: getattr(event, key) for key in keys}
-        case LinkChange():
-            return shown | {"source": event.source, "state": event.state, "why": event.why}
         case Gap():
-            since = round((event.start - start) / 1e6, 6)
             return shown | {
                 "source": event.source,
                 "signal": event.signal,
-                "since": since,
+                "since": round((event.start - start) / 1e6, 6),
                 "duration_s": round(event.duration_s, 6),
             }
-        case Mark():
-            return shown | {"text": event.text, "by": event.by, "taken_back": event.taken_back}
         case MarkChange():
             of = round((event.of - start) / 1e6, 6)
             return shown | {"of": of, "text": event.text, "taken_back": event.taken_back}
-        case Loss():
-            return shown | {"listener": event.listener, "values": event.values, "why": event.why}
         case SavingChange():
             held = None if event.since is None else round((event.since - start) / 1e6, 6)
             return shown | {"listener": event.listener, "saving": held is None, "since": held, "why": event.why}
-    return None
+    keys = _AS_THEY_ARE.get(type(event))
+    return None if keys is None else shown | {key: getattr(event, key) for key in keys}
+
+
+_AS_THEY_ARE: dict[type[Event], tuple[str, ...]] = {
+    AlarmFinding: ("what", "state", "limit", "signal", "count", "why"),
+    LinkChange: ("source", "state", "why"),
+    Mark: ("text", "by", "taken_back"),
+    Loss: ("listener", "values", "why"),
+}
+"""Fields that JSON gives as they are."""
 
 
 def event_line(event: Event, start: int) -> str | None:

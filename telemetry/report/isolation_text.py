@@ -1,13 +1,15 @@
-"""The isolator's judgement as a short letter."""
+"""The isolator's judgement as one JSON object and as a short letter."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from textwrap import wrap
+from typing import Any
 
 from telemetry.analysis.fault_isolation.findings import Cause, FaultEvent, Isolation
 from telemetry.model.errors import printable
 from telemetry.model.time_text import clock, length
+from telemetry.report.figure_object import as_object, rounded
 from telemetry.report.session_verdict import CAUSE_WORDS
 
 OWNER_NAMES: dict[Cause, str] = {
@@ -29,6 +31,31 @@ _SHORT: dict[Cause, str] = {
 }
 _WIDTH = 78
 _MOST_EVENTS = 12
+
+
+def isolation_object(isolation: Isolation) -> dict[str, Any]:
+    """Return the judgement; docs/commands.md has its keys."""
+    return {
+        "cause": isolation.cause,
+        "ranked": as_object(rounded(isolation.ranked, 4)),
+        "events": [
+            {"t": round(event.t, 3), "duration": round(event.duration, 3), "what": event.what}
+            for event in isolation.events
+        ],
+        "next_check": list(isolation.next_check),
+        "missing": list(isolation.missing),
+        "covered": list(isolation.covered),
+        "not_covered": dict(isolation.not_covered),
+        "odd_cells": [
+            {"cell": odd.cell, "cause": odd.cause, "confidence": odd.confidence, "evidence": odd.evidence}
+            for odd in isolation.odd_cells
+        ],
+        "evidence": {
+            "judged": isolation.judged,
+            "problems": list(isolation.problems),
+            "told_apart": list(isolation.told_apart),
+        },
+    }
 
 
 def letter_lines(

@@ -7,7 +7,8 @@ from html import escape
 
 from telemetry.machine.cautions import GENERAL, MAINS, SHOCK
 from telemetry.report.part_table import STYLE, part_html, verdict_html
-from telemetry.report.sections import Section, sections_of
+from telemetry.report.section import Section
+from telemetry.report.sections import sections_of
 from telemetry.report.session_model import Report
 from telemetry.report.session_text import title_of
 

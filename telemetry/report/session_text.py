@@ -10,7 +10,8 @@ from telemetry.machine.cautions import GENERAL
 from telemetry.model.errors import printable
 from telemetry.model.time_text import local
 from telemetry.report.part_table import part_lines, verdict_lines
-from telemetry.report.sections import Section, sections_of
+from telemetry.report.section import Section
+from telemetry.report.sections import sections_of
 from telemetry.report.session_model import Report
 
 WIDTH = 80

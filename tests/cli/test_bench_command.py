@@ -15,8 +15,8 @@ from drivers.simulated.varied import scenario_named
 from drivers.simulated_machine import SimulatedMachineDriver
 from telemetry import app
 from telemetry.cli import main
-from telemetry.report.bench_chart import bench_chart
-from telemetry.report.bench_text import BenchTest, bench_lines, bench_object, next_step
+from telemetry.report.bench_text import bench_chart, bench_lines, bench_object, next_step
+from telemetry.report.bench_watch import BenchTest
 from telemetry.store.ledger import Ledger, LedgerEntry
 from telemetry.store.reader import StoreReader
 from telemetry.subjects import demo_machine

@@ -12,7 +12,8 @@ import pytest
 from telemetry import app
 from telemetry.model.batch import Span
 from telemetry.recordings.reading import open_recording
-from telemetry.report.bench_text import NOTHING_AFTER, BenchTest, bench_lines, bench_object
+from telemetry.report.bench_text import bench_lines, bench_object
+from telemetry.report.bench_watch import NOTHING_AFTER, BenchTest
 
 
 def presses(gap_at: float | None = None):
