@@ -54,15 +54,7 @@ ON_TOP = (
     "recording machine started phase_notes charging judged_by raw_bytes marks values_lost findings methods unknown "
     "verdict verdict_word verdict_reason next"
 )
-MAY_LACK_A_REASON = (
-    "uncertainty_pct",
-    "uncertainty_ah",
-    "uncertainty_mohm",
-    "scatter_mohm",
-    "basis",
-    "_by",
-    "currency",
-)
+MAY_LACK_A_REASON = ("uncertainty_pct", "uncertainty_ah", "scatter_mohm", "basis", "_by", "currency", "overlap_share")
 
 
 @pytest.fixture(scope="module")
