@@ -18,7 +18,7 @@ from telemetry.analysis.series import CellSeries, Series, SessionSeries, read_se
 from telemetry.analysis.session_figures import figures_of
 from telemetry.machine.machine_file import Machine
 from telemetry.model.recording import Recording
-from telemetry.report.session_report import report_object
+from telemetry.report.session_report import report_json, report_of
 from tests.kept_answers import TRUTH, KeptAnswers, reference_pack, session
 
 
@@ -100,7 +100,7 @@ CASES: Mapping[str, Callable[[], tuple[SessionSeries, Machine]]] = {
 
 def found(case: str) -> Any:
     series, machine = CASES[case]()
-    report = report_object(figures_of(series, machine), with_series=True)
+    report = report_json(report_of(figures_of(series, machine), with_series=True))
     report["soc"]["series"] = report["soc"]["series"][::12]
     return report
 
