@@ -33,8 +33,10 @@ from telemetry.report.raw_text import KeptRaw
 class Anchor:
     """A moment at which the state of charge is known by itself; ``why`` in words."""
 
+    digits: ClassVar = 6
+
     kind: str
-    t: float
+    t: float = field(metadata={"digits": 3})
     pct: float
     uncertainty_pct: float
     why: str
