@@ -140,7 +140,7 @@ def _slices(span: Span) -> list[tuple[int, list[Batch]]]:
     """Cut a span into slices of :data:`AHEAD_US`: the time of each one's first row, and its batches."""
     firsts = [int(batch.t[0]) for batch in span.batches]
     begin, found = min(firsts), []
-    while begin <= span.end:
+    while True:
         stop = begin + AHEAD_US
         batches = []
         later = []
@@ -152,6 +152,5 @@ def _slices(span: Span) -> list[tuple[int, list[Batch]]]:
                 later.append(int(batch.t[high]))
         found.append((begin, batches))
         if not later:
-            break
+            return found
         begin = min(later)
-    return found

@@ -78,7 +78,7 @@ class CanRecording:
         ordered = _Ordered(self.name)
         mistake: RecordingError | None = None
         frames = self._frames()
-        while mistake is None:
+        while True:
             piece: list[CanFrame] = []
             try:
                 ordered.check(islice(frames, FRAMES_AT_ONCE), piece)

@@ -16,26 +16,22 @@ def encode(frame_map: FrameMap, message: str, values: Mapping[str, float]) -> by
     Args:
         frame_map: how.
         message: a name of ``frame_map.messages``.
-        values: by signal, in its unit; what is missing or NaN is sent as its field's code for no reading, or as 0
-            where the field has none.
+        values: by signal, in its unit; what is missing or NaN is sent as its field's code for no reading, or as the
+            count 0 where the field has none.
 
     Raises:
         KeyError: there is no such message.
-        ValueError: a field cannot hold its value, or the frame would be longer than the longest.
+        ValueError: a field cannot hold its value.
 
     """
     envelope, kind = frame_map.envelope, frame_map.messages[message]
     size = _size_of(frame_map, kind, values)
-    if size > envelope.longest:
-        raise ValueError(f"{message} would be {size} bytes long; the longest frame is {envelope.longest}")
     frame = bytearray(size)
     for field in kind.fields:
         given = [values.get(signal, math.nan) for signal in field.signals]
         if field.count_byte is not None:
             given = given[: _repeats(given)]
             frame[field.count_byte] = len(given)
-        if not field.unknown:
-            given = [field.offset if math.isnan(value) else value for value in given]
         write_field(frame, field, given)
     frame[: len(envelope.start)] = envelope.start
     for condition in kind.conditions:

@@ -99,16 +99,14 @@ def number_of(pattern: int, field: FrameField) -> float:
 
 
 def pattern_of(value: float, field: FrameField) -> int:
-    """Return the bits that stand for ``value``, to the nearest; the field's first code for none where it is NaN.
+    """Return the bits that stand for ``value``, to the nearest; for NaN the first code for no reading, or else 0.
 
     Raises:
-        ValueError: the field cannot hold the value, or has no code for "no reading".
+        ValueError: the field cannot hold the value.
 
     """
     if math.isnan(value):
-        if not field.unknown:
-            raise ValueError(f"{field.signals[0]} has no code for no reading")
-        return field.unknown[0][0]
+        return field.unknown[0][0] if field.unknown else 0
     number = (value - field.offset) / field.scale
     if field.number == "float":
         raw = struct.pack(f">{FLOAT_FORMATS[field.width]}", number)

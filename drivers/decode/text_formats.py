@@ -184,12 +184,10 @@ class RecordLines(LineReader):
         name, value = self._split(text)
         found = self._begin() if name and name == self._mark else []
         if self._record is None:
-            if text:
-                self._bad["before a record mark"] += 1
+            self._bad["before a record mark"] += 1
             return found
         if not name or not COLUMN_NAME.fullmatch(name) or len(self._record) == MOST_CELLS:
-            if text:
-                self._bad["not a name and a value"] += 1
+            self._bad["not a name and a value"] += 1
             return found
         if name in self._record:
             self._bad["a name twice in one record"] += 1

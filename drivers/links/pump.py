@@ -124,7 +124,7 @@ class Pump(Generic[DataT]):
         open_link: opens the link and returns it; called in the thread, may block, raises a link error.
         clock: gives arrival times; its ``now()`` is called from the thread.
         name: names the thread.
-        limit: pieces that may wait.
+        limit: pieces that may wait, at least 1.
         tap: called in the thread with the time, ``in`` or ``out``, and the piece as it is; to keep raw bytes.
 
     """
@@ -137,8 +137,6 @@ class Pump(Generic[DataT]):
         limit: int = QUEUE_LIMIT,
         tap: Callable[[int, Direction, DataT], None] | None = None,
     ) -> None:
-        if limit < 1:
-            raise ValueError("a pump's queue holds at least one piece")
         self._open_link = open_link
         self._clock = clock
         self._limit = limit

@@ -31,8 +31,8 @@ class PrivateBus:
 
     def __init__(self) -> None:
         self.address = ""
-        self._folder: tempfile.TemporaryDirectory[str] | None = None
-        self._process: asyncio.subprocess.Process | None = None
+        self._folder: tempfile.TemporaryDirectory[str]
+        self._process: asyncio.subprocess.Process
 
     async def __aenter__(self) -> PrivateBus:
         program = shutil.which("dbus-daemon")
@@ -64,9 +64,7 @@ class PrivateBus:
         return self
 
     async def __aexit__(self, *exc: object) -> None:
-        if self._process is not None:
-            with suppress(ProcessLookupError):
-                self._process.terminate()
-            await self._process.communicate()
-        if self._folder is not None:
-            self._folder.cleanup()
+        with suppress(ProcessLookupError):
+            self._process.terminate()
+        await self._process.communicate()
+        self._folder.cleanup()

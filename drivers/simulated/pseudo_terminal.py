@@ -16,14 +16,14 @@ class PseudoTerminal:
 
     Args:
         port: path at which the other end is to be found while it is plugged in.
-        received: takes what the other end sends; None for a device that does not listen.
+        received: takes what the other end sends.
 
     Attributes:
         dropped: pieces thrown away since nobody read them.
 
     """
 
-    def __init__(self, port: Path, received: Callable[[bytes], None] | None = None) -> None:
+    def __init__(self, port: Path, received: Callable[[bytes], None]) -> None:
         if not hasattr(os, "openpty"):
             raise LinkUnavailable(
                 "a simulated device needs pseudo-terminals and this system has none; use watch --demo"
@@ -45,13 +45,12 @@ class PseudoTerminal:
         os.set_blocking(self._master, False)
         self.port.unlink(missing_ok=True)
         self.port.symlink_to(os.ttyname(self._slave))
-        if self._received is not None:
-            asyncio.get_running_loop().add_reader(self._master, self._read)
+        asyncio.get_running_loop().add_reader(self._master, self._read)
 
     def disconnect(self) -> None:
         """Pull the plug: a reader's link breaks, and the path leads nowhere until :meth:`connect`."""
         self.port.unlink(missing_ok=True)
-        if self._master is not None and self._received is not None:
+        if self._master is not None:
             asyncio.get_running_loop().remove_reader(self._master)
         for end in (self._master, self._slave):
             if end is not None:
@@ -86,6 +85,5 @@ class PseudoTerminal:
 
     def _read(self) -> None:
         assert self._master is not None
-        assert self._received is not None
         with suppress(BlockingIOError):
             self._received(os.read(self._master, 65536))

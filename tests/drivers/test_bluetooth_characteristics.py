@@ -115,6 +115,7 @@ WORKED = [
             "nominal_voltage": 51.2,
         },
     ),
+    (0x2BEC, "80 00 02 07", {"rechargeable": 1, "aggregation_group": 7}),
 ]
 
 

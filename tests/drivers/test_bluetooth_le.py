@@ -558,6 +558,12 @@ def test_the_simulated_machine_is_read_by_another_process(tmp_path):
         ({"name": "pack", "notify": "x"}, "notify", "is no UUID"),
         ({"name": "pack", "map": "no-such-file.toml", "notify": "2A19"}, "map", "cannot be read"),
         ({"name": "pack", "map": "no-such-file.toml"}, "notify", "is missing"),
+        ({"service": 6159}, "service", "is no UUID"),
+        (
+            {"name": "pack", "map": {"poll": {"request": [{"bytes": "01"}]}}, "notify": "2A19", "interval_s": 1},
+            "interval_s",
+            "is for reading without a map; state it in the map under [poll]",
+        ),
         ({"name": "pack", "map": 5, "notify": "2A19"}, "map", "is neither a table nor a file's name"),
         ({"name": "pack", "map": {"poll": {"request": [{"bytes": "01"}]}}, "notify": "2A19"}, "map", "frame"),
     ],

@@ -133,7 +133,9 @@ def test_all_problems_come_at_once_with_the_nearest_names(pack):
         ({"standard": ["canopen-418"], "pdo": {"tpdo2": ["606000"]}}, "hexadecimal"),
         ({"standard": ["canopen-418"], "pdo": {"tpdo2": ["60600010"]}}, "maps 6060 with 16 bits; it has 32"),
         ({"standard": ["canopen-418"], "pdo": {"tpdo2": ["60600020"] * 3}}, "more than 64 bits"),
+        ({"standard": ["canopen-418"], "instance": 0}, "instance: is no battery of the profile; use 1 to "),
         ({"standard": ["rv-c"], "instance": 300}, "from 0 to 250"),
+        ({"standard": ["rv-c"], "options": 5}, "options: is 5 where a table belongs"),
         ({"standard": ["rv-c"], "interface": "socketcann"}, "did you mean socketcan"),
         ({"standard": ["rv-c"], "interface": 5}, "interface: is 5 where text belongs"),
         ({"standard": ["rv-c"], "listen_only": "yes"}, "listen_only: is the text"),
@@ -143,12 +145,29 @@ def test_all_problems_come_at_once_with_the_nearest_names(pack):
         ({"signals": 3, "standard": ["rv-c"]}, "signals: is 3 where a table belongs"),
         ({"catalogue": "nowhere.dbc"}, "there is no file nowhere.dbc"),
         ({"catalogue": "pack.xlsx"}, "name a file ending in .dbc"),
+        ({"catalogue": "/dev/null/pack.dbc"}, "cannot be read (Not a directory); check its rights"),
     ],
 )
 def test_one_mistake_is_one_sentence(keys, sentence):
     problems = said(**keys)
     assert len(problems) == 1, problems
     assert sentence in problems[0]
+
+
+def test_objects_mapped_with_the_bits_that_the_profile_gives_them_are_no_mistake():
+    mapped = {"tpdo2": ["60600020", "5FFF0108", "60810008"]}  # the second is not the profile's, and passed over
+    assert said(standard=["canopen-418"], pdo=mapped) == []
+
+
+def test_a_catalogue_that_is_a_folder_or_empty_is_refused(tmp_path):
+    (tmp_path / "folder.dbc").mkdir()
+    (tmp_path / "empty.dbc").write_text('VERSION ""\n\nNS_ :\n\nBS_:\n\nBU_: Pack\n', encoding="utf-8")
+    for name, says in (
+        ("folder.dbc", "is not a file; name the catalogue"),
+        ("empty.dbc", "describes no CAN message"),
+    ):
+        (problem,) = said(catalogue=str(tmp_path / name))
+        assert says in problem
 
 
 def test_a_catalogue_that_does_not_parse_says_why(tmp_path):

@@ -463,9 +463,62 @@ def test_of_two_devices_of_one_priority_the_first_is_kept():
 
 def test_another_instance_is_not_mixed_in():
     batches = of_standard("rv-c")
-    got = decoded(batches, rv_c_status(0x46, 120, 51.0), rv_c_status(0x46, 120, 13.0, instance=2))
+    nameless = (EXTENDED | 0x19FFFD46, "")
+    got = decoded(batches, rv_c_status(0x46, 120, 51.0), rv_c_status(0x46, 120, 13.0, instance=2), nameless)
     assert got["pack_voltage"] == pytest.approx(51.0)
-    assert batches.figures.other_instances == {2: 1}
+    assert batches.figures.other_instances == {2: 1, -1: 1}, "-1: too short to say of which"
+
+
+# NMEA 2000 127506, DC type: 0 is a battery, 1 an alternator; place from memory, as in the data file.
+def test_what_a_standard_says_of_another_kind_of_source_is_not_mixed_in():
+    batches = of_standard("nmea-2000", instance=1)
+    frames = [(EXTENDED | 0x19F21223, text) for text in ("00 0B 05 01 00 50 60 5A", "01 00 0C 00 5F 00 FF FF")]
+    frames += [(EXTENDED | 0x19F21223, text) for text in ("20 0B 06 01 01 30 60 5A", "21 00 0C 00 5F 00 FF FF")]
+    assert decoded(batches, *frames)["soc_reported"] == 80.0
+
+
+def test_more_identifiers_than_are_kept_change_nothing():
+    batches = of_standard("canopen-418")
+    frames = [CanFrame(n, EXTENDED | n, b"") for n in range(5000)]
+    batches.feed([CanFrame(0, 0x181, b"\xc8\x00\x01"), *frames, CanFrame(5000, 0x181, b"\xd0\x00\x01")])
+    (batch,) = batches.taken()
+    assert batch.column("pack_temperature_1").tolist() == [25.0, 26.0]
+    assert (batches.figures.frames, batches.figures.understood) == (5002, 2)
+
+
+# By hand: a message that carries one of two cells, by its first byte, and always the voltage, which is none at 3FFF.
+SWITCHED = (
+    MIXED.split("BO_")[0]
+    + """\
+BO_ 100 Cells: 6 D
+ SG_ Which M : 0|8@1+ (1,0) [0|0] "" D
+ SG_ cell_01_voltage m0 : 8|16@1+ (0.001,0) [0|0] "V" D
+ SG_ cell_02_voltage m1 : 8|16@1+ (0.001,0) [0|0] "V" D
+ SG_ pack_voltage : 31|14@0+ (0.01,0) [0|0] "V" D
+
+BO_ 101 Sensors: 2 D
+ SG_ pack_temperature_1 : 0|8@1- (1,0) [0|0] "degC" D
+ SG_ pack_temperature_2 : 8|8@1- (1,0) [0|0] "degC" D
+
+VAL_ 100 pack_voltage 16383 "Not available" ;
+"""
+)
+
+
+def test_signals_that_a_message_carries_in_turn_make_one_row(tmp_path):
+    (tmp_path / "cells.dbc").write_text(SWITCHED, encoding="utf-8")
+    settings = settings_of(CatalogueSettings, {"catalogue": str(tmp_path / "cells.dbc")})
+    batches = CanBatches("bus", owners_messages(wanted_of(settings)), 250_000)
+    frames = [(100, "00 E4 0C 50 00"), (101, "15 16"), (100, "01 E5 0C FF FC"), (100, "00 E6 0C 50 04")]
+    batches.feed(CanFrame(1000 * n, key, bytes.fromhex(text)) for n, (key, text) in enumerate(frames))
+    batches.close_due(1_000_000)
+    got = {batch.group.name: batch for batch in batches.taken()}
+    assert got["temperatures"].values.tolist() == [[21.0, 22.0]]
+    cells = got["cells"]
+    assert cells.t.tolist() == [0, 2000, 3000], "the voltage begins a row each time"
+    assert cells.column("cell_01_voltage") == pytest.approx([3.3, np.nan, 3.302], nan_ok=True)
+    assert cells.column("cell_02_voltage") == pytest.approx([np.nan, 3.301, np.nan], nan_ok=True)
+    assert cells.column("pack_voltage") == pytest.approx([51.2, np.nan, 51.21], nan_ok=True)
 
 
 def test_a_second_standard_does_not_give_a_signal_that_the_first_gives():

@@ -12,13 +12,14 @@ import can
 import numpy as np
 import pytest
 
-from drivers.can_log import CanLogDriver, open_log
+from drivers.can_log import CanLogDriver, CanLogSettings, open_log
 from drivers.decode.can_standards import DecodingSettings
 from telemetry.driver import Driver, DriverContext
 from telemetry.model.batch import merged
 from telemetry.model.clock import ManualClock
 from telemetry.model.errors import InputError, RecordingError
 from telemetry.model.recording import Recording
+from telemetry.model.tables import settings_of
 
 STANDARD = DecodingSettings(standard=("rv-c",))
 WALL = 1_764_000_000.0
@@ -31,11 +32,13 @@ def message(t, n, sender=0x46):
     return can.Message(timestamp=t, arbitration_id=0x19FFFD00 | sender, is_extended_id=True, data=data, channel=0)
 
 
-def written(path, count=ROWS, start=WALL):
+def written(path, count=ROWS, start=WALL, rate=100):
     with can.Logger(path) as log:
         for n in range(count):
-            log.on_message_received(message(start + n / 100, n))
-            log.on_message_received(can.Message(timestamp=start + n / 100, arbitration_id=0x99, is_extended_id=False))
+            log.on_message_received(message(start + n / rate, n))
+            log.on_message_received(
+                can.Message(timestamp=start + n / rate, arbitration_id=0x99, is_extended_id=False)
+            )
     return path
 
 
@@ -58,9 +61,9 @@ def test_every_format_gives_the_same_readings(tmp_path, suffix):
     assert recording.warnings == ()
 
 
-@pytest.mark.parametrize("rows", [1, 7, 1000])
-def test_spans_keep_the_contract(tmp_path, rows):
-    recording = open_log(written(tmp_path / "drive.log", 3000), STANDARD)
+@pytest.mark.parametrize(("rows", "rate"), [(1, 100), (7, 100), (1000, 100), (1, 8000)])
+def test_spans_keep_the_contract(tmp_path, rows, rate):
+    recording = open_log(written(tmp_path / "drive.log", 3000, rate=rate), STANDARD)
     spans, batch = whole(recording, rows)
     ends = [span.end for span in spans]
     assert all(a < b for a, b in itertools.pairwise(ends))
@@ -218,6 +221,54 @@ async def test_it_plays_at_the_logs_pace_from_now_on(tmp_path):
     assert batch.t[-1] - batch.t[0] == pytest.approx(1_990_000, abs=5)
     await driver.close()
     await driver.close()
+
+
+async def test_a_long_log_of_two_groups_plays_every_row_in_its_time(tmp_path):
+    path = tmp_path / "two.log"
+    with can.Logger(path) as log:
+        for n in range(2500):
+            log.on_message_received(message(WALL + n / 1000, n % 100))
+            if n >= 500 and n % 100 == 0:  # RV-C DC source status 2: 25 degC
+                data = bytes.fromhex("01784025A05A00FF")
+                late = can.Message(timestamp=WALL + n / 1000, arbitration_id=0x19FFFC46, data=data)
+                log.on_message_received(late)
+    clock = ManualClock(5_000_000_000)
+    driver = CanLogDriver(DriverContext("log", {"file": str(path), "standard": ["rv-c"]}, clock))
+    await driver.open()
+    got = {}
+
+    async def play():
+        async for batch in driver.readings():
+            assert int(batch.t[-1]) <= clock.now() + 50_000
+            got.setdefault(batch.group.name, []).append(batch)
+
+    playing = asyncio.create_task(play())
+    await clock.advance(3.0)
+    await playing
+    await driver.close()
+    first, second = (merged(got[name]) for name in ("dc_source_status1", "dc_source_status2"))
+    assert (first.t - 5_000_000_000).tolist() == pytest.approx(list(range(0, 2_500_000, 1000)), abs=2)
+    assert (second.t - 5_000_000_000).tolist() == pytest.approx(list(range(500_000, 2_500_000, 100_000)), abs=2)
+    assert second.column("pack_temperature_1").tolist() == [25.0] * 20
+
+
+@pytest.mark.parametrize(("channel", "volts"), [(None, [50.0, 51.0]), ("can1", [51.0])])
+def test_frames_without_data_are_passed_over_and_so_is_another_channel(tmp_path, channel, volts):
+    path = tmp_path / "two-buses.log"
+    with can.Logger(path) as log:
+        for n, bus in enumerate(("can0", "can1")):
+            one = message(WALL + n, 20 * n)
+            one.channel = bus
+            log.on_message_received(one)
+            log.on_message_received(can.Message(timestamp=WALL + n, is_error_frame=True, channel=bus))
+            log.on_message_received(
+                can.Message(timestamp=WALL + n, arbitration_id=0x19FFFD46, is_remote_frame=True, dlc=8, channel=bus)
+            )
+    more = {} if channel is None else {"channel": channel}
+    settings = settings_of(CanLogSettings, {"file": str(path), "standard": ["rv-c"], **more})
+    recording = open_log(path, settings)
+    assert whole(recording)[1].column("pack_voltage").tolist() == pytest.approx(volts)
+    assert recording.warnings == ()
 
 
 def blf(tmp_path, change):

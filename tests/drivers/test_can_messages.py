@@ -8,17 +8,20 @@ import socket
 import can
 import pytest
 
-from drivers.can_messages import CanMessagesDriver
-from drivers.decode.can_frames import EXTENDED
-from drivers.decode.can_raw import as_bytes
+from drivers.can_messages import CanMessagesDriver, messages_of
+from drivers.decode.can_frames import EXTENDED, CanFrame
+from drivers.decode.can_raw import as_bytes, log_line
+from drivers.decode.can_standards import DecodingSettings
 from drivers.links import can_bus
 from drivers.links.can_bus import ERRORS_BEFORE_LOST, SendingBus
+from drivers.links.pump import Piece
 from drivers.simulated.can_peer import CanPeer
 from telemetry.driver import DriverContext
 from telemetry.model.batch import Batch, Group
 from telemetry.model.capture import CapturedPiece
 from telemetry.model.clock import SystemClock
-from telemetry.model.errors import LinkLost, LinkUnavailable
+from telemetry.model.errors import InputError, LinkLost, LinkUnavailable
+from telemetry.model.tables import settings_of
 from tests.drivers.peers import SerialAdapter, UnrulyCan
 
 PACK = Group("machine", "pack", ("pack_voltage", "pack_current", "soc_reported"))
@@ -268,6 +271,7 @@ async def test_noise_on_an_adapters_line_is_passed_over_and_counted():
         ({"interface": "slcan", "channel": "/dev/null"}, "/dev/null is not a serial device"),
         ({"interface": "slcan"}, "without a channel; name"),
         ({"interface": "gs_usb", "channel": "0"}, "install"),
+        ({"interface": "pcan", "channel": "PCAN_USBBUS1"}, "pcan PCAN_USBBUS1"),
     ],
 )
 async def test_what_cannot_be_opened_is_one_sentence(settings, sentence):
@@ -287,6 +291,44 @@ async def test_a_linux_interface_that_is_not_there_is_told():
     with pytest.raises(LinkUnavailable, match=r"socketcan can77|no CAN interface can77|no CAN sockets"):
         await opened.open()
     await opened.close()
+
+
+async def test_what_is_half_received_is_given_up_where_frames_were_lost():
+    # NMEA 2000 127506 in two frames: bytes decoded by the PyPI package nmea2000.
+    frames = [bytes.fromhex(text) for text in ("000B05010050605A", "01000C005F00FFFF")]
+    first, second = (can_bus.CanRead([CanFrame(0, EXTENDED | 0x19F21223, data)], 0, 0) for data in frames)
+    opened = driver({"interface": "virtual", "channel": "lossy", "standard": ["nmea-2000"], "instance": 1})
+    await opened.open()
+    assert list(opened.decode([Piece(0, first), Piece(1, second, lost_before=3)])) == []
+    (batch,) = opened.decode([Piece(2, first), Piece(3, second)])
+    assert batch.column("soc_reported").tolist() == [80.0]
+    assert opened.figures.decoded.given_up == 1
+    await opened.close()
+
+
+async def test_frames_without_data_of_their_own_give_nothing():
+    opened = driver({"interface": "virtual", "channel": "asking", "standard": ["rv-c"]})
+    await opened.open()
+    bus = SendingBus("virtual", "asking")
+    bus._bus.send(can.Message(arbitration_id=0x19FFFD46, is_remote_frame=True, dlc=8))
+    bus.send(EXTENDED | 0x19FFFD46, bytes.fromhex("01780504E40A3577"))
+    assert (await rows(opened, 1))["pack_voltage"] == pytest.approx(51.45)
+    assert opened.figures.decoded.frames == 1, "a request for data is none"
+    await opened.close()
+    bus.close()
+
+
+def test_a_catalogue_changed_since_it_was_checked_so_that_it_gives_nothing_is_told(tmp_path):
+    path = tmp_path / "pack.dbc"
+    path.write_text('VERSION ""\n\nNS_ :\n\nBS_:\n\nBU_: D\n\nBO_ 1 Odd: 8 D\n SG_ Odd : 0|8@1+ (1,0) [0|0] "" D\n')
+    with pytest.raises(InputError, match="no longer gives any signal of ours; check catalogue and signals"):
+        messages_of(settings_of(DecodingSettings, {"catalogue": str(path)}))
+
+
+@pytest.mark.parametrize("size", [0, 3])
+def test_raw_bytes_too_few_for_an_identifier_are_no_frame(size):
+    with pytest.raises(ValueError, match=f"{size} bytes are no CAN frame"):
+        log_line(CapturedPiece(0, "bus", "in", bytes(size)))
 
 
 def test_every_interface_that_is_told_to_listen_exists():

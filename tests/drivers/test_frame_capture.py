@@ -125,6 +125,42 @@ def test_an_impossible_reading_and_one_that_is_none_are_told():
     assert not any("cell_04_voltage" in line for line in lines)
 
 
+@pytest.mark.parametrize(("source", "read"), [(None, "read: 1 state"), ("pump", "read: none")])
+def test_of_several_sources_one_is_looked_at(source, read):
+    said = [CapturedPiece(BEGAN, "pack", "in", STATE), CapturedPiece(BEGAN + 1, "pump", "in", b"\x00\x01")]
+    lines = list(check_capture(PLAIN, said, source))
+    assert read in lines
+    assert lines[-1].startswith("2 bytes came" if source else f"{len(STATE)} bytes came")
+
+
+def test_a_good_frame_that_the_map_does_not_know_is_shown_as_not_read():
+    frame = bytearray(STATE)
+    frame[2] = 0x77
+    PLAIN.envelope.checksum.put(frame)
+    lines = checked(PLAIN, (0, "in", bytes(frame)))
+    assert lines[0] == f"     0.000 s  not read   no message for it: {frame.hex(' ').upper()}"
+    assert "not read: 1 no message for it" in lines
+
+
+def test_what_is_no_frame_for_another_reason_than_its_checksum_says_which():
+    lines = checked(PLAIN, (0, "in", b"\xa5\x5a\x81\xff" + bytes(300)))
+    assert any("no frame" in line and "length" in line for line in lines), lines
+
+
+def test_a_frame_too_short_for_its_checksum_and_many_wrong_ones_that_no_checksum_fits():
+    text = '[frame]\nlength = { byte = 0 }\nchecksum = { kind = "CRC-16/XMODEM", covers = [0, -3] }\nend = "0A"\n'
+    frame_map, problems = read_frame_map(
+        tomllib.loads(text + "[message.state]\n[message.state.fields]\nextra_a = { byte = 1 }\n")
+    )
+    assert problems == []
+    noise = b"".join(bytes([6, n, 7 * n % 251, 11, n // 2, 10]) for n in range(11, 60))
+    lines = checked(frame_map, (0, "in", b"\x02\x0a" + noise))
+    assert any(line.endswith("checksum (the frame is too short for it): 02 0A") for line in lines), lines
+    assert lines[-1] == (
+        "no frame's checksum fits, and no other that is known here would; check length, start and end first"
+    )
+
+
 def test_an_empty_capture_says_so():
     assert checked(PLAIN) == ["the capture holds no bytes"]
 

@@ -206,6 +206,13 @@ def test_bad_frames_are_counted_by_reason():
     assert flags.figures.bad == {CUT_SHORT: 1, BAD_ESCAPE: 1}
     flags.feed(b"\xa5\x5a" + b"\x01" * 4000, 0)
     assert flags.figures.bad == {CUT_SHORT: 1, BAD_ESCAPE: 1, TOO_LONG: 1}
+    at_once = FrameDecoder(MAPS["two flags"], "peer")
+    at_once.feed(b"\xa5\x5a" + b"\x01" * 20_000 + b"\x0d", 0)
+    assert at_once.figures.bad == {TOO_LONG: 1}
+    without_start = '[frame]\nlength = { byte = 0 }\nlongest = 16\nchecksum = "CRC-16/XMODEM"\n'
+    noise = FrameDecoder(a_map(f"{without_start}[message.state.fields]\nextra_a = {{ byte = 1 }}\n"), "peer")
+    noise.feed(b"\xff\x20\x40", 0)
+    assert (noise.figures.bad, noise.figures.bytes_passed_over) == ({}, 3), "any byte may be a length that is none"
     by_kind = FrameDecoder(MAPS["length by kind"], "peer")
     by_kind.feed(b"\xa5\x5a\x00\x77", 0)
     assert by_kind.figures.bad == {BAD_LENGTH: 1}
@@ -356,6 +363,40 @@ def test_a_counted_row_of_cells_is_as_wide_as_the_device_has_shown():
     assert np.isnan(fewer.values[0, 3:]).all()
 
 
+# A device that sends no checksum, with a reading before the cells that it counts.
+UNCHECKED = """
+[frame]
+start = "A5 5A"
+length = { byte = 2 }
+[message.cells.fields]
+pack_current = { byte = 3, scale = 0.5, offset = -20 }
+"cell_*_voltage" = { byte = 5, width = 16, scale = 0.001, count = { byte = 4, most = 24 } }
+"""
+
+
+def test_a_counted_field_stands_beside_one_that_is_not():
+    frame_map = a_map(UNCHECKED)
+    cells = {"cell_01_voltage": 3.301, "cell_02_voltage": 3.302}
+    frame = encode(frame_map, "cells", {"pack_current": -3, **cells})
+    assert frame == bytes.fromhex("A5 5A 09 22 02 0C E5 0C E6")
+    (batch,) = [*FrameDecoder(frame_map, "peer").feed(frame, 0)]
+    assert batch.values.tolist() == [[-3.0, pytest.approx(3.301), pytest.approx(3.302)]]
+    nothing = encode(frame_map, "cells", {})
+    assert nothing[3:5] == b"\0\0", "no code for no reading: a count of 0, and no cells"
+    (batch,) = [*FrameDecoder(frame_map, "peer").feed(nothing, 0)]
+    assert batch.values[0, 0] == -20
+
+
+def test_a_message_without_fields_is_an_answer_and_no_row():
+    text = ENVELOPES["length in the frame"] + FIELDS.replace("STATE_LENGTH", "").replace("CELLS_LENGTH", "")
+    done = '[message.done]\nwhen = { byte = 3, is = 9 }\n[poll]\nrequest = [{ bytes = "01", answer = "done" }]\n'
+    frame_map = a_map(text + done)
+    decoder = FrameDecoder(frame_map, "peer")
+    decoder.asked(frame_map.requests[0])
+    assert decoder.feed(encode(frame_map, "done", {}), 0) == []
+    assert decoder.answered
+
+
 def test_a_count_that_reaches_past_the_frame_gives_nothing():
     frame_map = a_map(COUNTED)
     frame = bytearray(encode(frame_map, "cells", {"cell_02_voltage": 3.2}))
@@ -396,6 +437,20 @@ def test_answers_alike_are_told_apart_by_what_was_asked():
         assert decoder.answered
         assert batch.group.signals == (signal,)
         assert batch.values[0, 0] == pytest.approx(51.2)
+
+
+def test_the_length_of_answers_alike_is_told_by_what_was_asked():
+    text = ASKED_APART.replace("length = { byte = 2, uncounted = 5 }\n", "")
+    text = text.replace("[message.voltage.fields]", "[message.voltage]\nlength = 7\n[message.voltage.fields]")
+    text = text.replace("[message.current.fields]", "[message.current]\nlength = 9\n[message.current.fields]")
+    frame_map = a_map(text)
+    decoder = FrameDecoder(frame_map, "peer")
+    for request, (signal, value) in zip(
+        frame_map.requests, {"pack_voltage": 51.2, "pack_current": -3.5}.items(), strict=True
+    ):
+        decoder.asked(request)
+        (batch,) = decoder.feed(encode(frame_map, request.answers[0], {signal: value}), 0)
+        assert batch.values.tolist() == [[pytest.approx(value)]]
 
 
 def test_an_answer_in_several_frames_has_come_when_all_have():

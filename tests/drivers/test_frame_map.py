@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.decode.frame_map import FrameMapError, MapSettings, load_frame_map, read_frame_map
+from drivers.decode.frame_map import MOST_BYTES, FrameMapError, MapSettings, load_frame_map, read_frame_map
 from telemetry.model.tables import read_table
 
 ROOT = Path(__file__).parents[2]
@@ -59,6 +59,12 @@ WRONG = [
     ('"CRC-16/MODBUS"', '"crc16"', ["frame.checksum: there is no checksum crc16", "did you mean CRC-16"]),
     ('"CRC-16/MODBUS"', '{ kind = "crc" }', ["frame.checksum: states no width and polynomial"]),
     ('"CRC-16/MODBUS"', '{ kind = "crc", width = 8, polynomial = 0x131 }', ["polynomial: is more than 8 bits hold"]),
+    (
+        '"CRC-16/MODBUS"',
+        '{ kind = "xor", width = 8 }',
+        ["frame.checksum.width: has no meaning for xor; leave it out"],
+    ),
+    ('"CRC-16/MODBUS"', '{ kind = "sum", width = 12 }', ["frame.checksum.width: is no whole number of bytes"]),
     ('"CRC-16/MODBUS"', '{ kind = "sum", covers = [5, 2] }', ["frame.checksum.covers: is no first and last byte"]),
     ('"CRC-16/MODBUS"', '{ kind = "sum", byte = 3 }', ["frame.checksum.covers: is missing"]),
     ("byte = 2, is = 0x01", "byte = 1, is = 0x01", ["message.state.when: can never hold at byte 1"]),
@@ -229,6 +235,7 @@ ESCAPED = GOOD.replace("length = 12", 'end = "7E"\nescape = { byte = "7D", xor =
     [
         ('end = "7E"\n', "", "frame.escape: stands without end bytes"),
         (', xor = "20"', "", "says neither xor nor pairs"),
+        ('xor = "20"', 'pairs = { "7E 7D" = "5E" }', "frame.escape.pairs.7E 7D: is no byte"),
         ('xor = "20"', 'pairs = { "7E" = "5E" }', "frame.escape.pairs: leaves 7D, A5 as it is"),
         ('xor = "20"', 'pairs = { "7E" = "5E", "7D" = "5E", "A5" = "01" }', "sends two bytes alike"),
         ('xor = "20"', 'xor = "03"', "one as a byte that it should hide"),
@@ -253,6 +260,7 @@ POLLED = GOOD + '[poll]\nrequest = [{ bytes = "01 02", answer = "state" }]\n'
         ('"01 02"', '"0x01"', "poll.request[1].bytes: is no row of bytes"),
         ('answer = "state"', "every = 0", "poll.request[1].every"),
         ('request = [{ bytes = "01 02", answer = "state" }]', "", "poll.request: is missing"),
+        ('request = [{ bytes = "01 02", answer = "state" }]', "request = []", "poll.request: is empty"),
         ("[poll]\n", "[poll]\ninterval_s = -1\n", "poll.interval_s: is -1 s, and must be above 0"),
         ("[poll]\n", "[poll]\nresponse_timeout = 1\n", "did you mean response_timeout_s"),
     ],
@@ -269,6 +277,15 @@ def test_the_default_place_of_a_checksum_is_before_the_end_bytes():
     assert frame_map.envelope.trailer == 4
 
 
+# CRC-16/MODBUS by its parameters and its check value, as the catalogue of parametrised CRC algorithms has them.
+def test_a_checksum_may_be_stated_by_its_parameters():
+    crc = '{ kind = "crc", width = 16, polynomial = 0x8005, initial = 0xFFFF, reflect_in = true, reflect_out = true }'
+    for stated, of_nine in ((crc, 0x4B37), ('{ kind = "xor" }', 0x31)):
+        frame_map, problems = read_frame_map(tomllib.loads(GOOD.replace('"CRC-16/MODBUS"', stated)))
+        assert problems == []
+        assert frame_map.envelope.checksum.checksum.of(b"123456789") == of_nine
+
+
 def test_a_file_that_is_no_map_has_one_sentence(tmp_path):
     missing = tmp_path / "none.toml"
     with pytest.raises(FrameMapError, match=r"none\.toml.*cannot be read"):
@@ -279,6 +296,10 @@ def test_a_file_that_is_no_map_has_one_sentence(tmp_path):
         load_frame_map(broken)
     assert "is not TOML" in str(caught.value)
     assert "\x1b" not in str(caught.value)
+    capture = tmp_path / "capture.toml"
+    capture.write_bytes(b"#" * (MOST_BYTES + 1))
+    with pytest.raises(FrameMapError, match="is far too large for a frame map"):
+        load_frame_map(capture)
     latin = tmp_path / "latin.toml"
     latin.write_bytes(b"# \xe9\n")
     with pytest.raises(FrameMapError, match="no UTF-8"):

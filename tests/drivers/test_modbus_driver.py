@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
 import math
 import os
 import tty
 
 import pytest
 
+from drivers.decode.sunspec import MOST_MODELS
 from drivers.links.modbus_link import RegisterServer
 from drivers.modbus import ModbusDriver
 from drivers.simulated.modbus_peer import BASE, sunspec_registers
@@ -140,12 +142,14 @@ async def test_registers_that_are_not_all_there_are_read_in_smaller_pieces_from_
     assert driver.figures.reads == 6 + 4 * (driver.figures.polls - 1)
 
 
-async def test_a_device_that_refuses_everything_is_lost_with_the_reason():
+# Codes of MODBUS application protocol V1.1b3, 7: 4 server device failure, 6 server device busy.
+@pytest.mark.parametrize(("code", "says"), [(4, "exception 4, device failure"), (6, "exception 6, device busy")])
+async def test_a_device_that_refuses_everything_is_lost_with_the_reason(code, says):
     async with UnrulyModbus(Steady(), SystemClock(), "table", interval_s=0.05) as pack:
-        pack.refusal = 4
+        pack.refusal = code
         driver = driver_at(pack.settings)
         await driver.open()
-        with pytest.raises(LinkLost, match=r"refuses every read .exception 4, device failure"):
+        with pytest.raises(LinkLost, match=f"refuses every read .{says}"):
             await rows_of(driver, 1)
         await driver.close()
 
@@ -214,6 +218,53 @@ async def test_a_sunspec_device_that_is_no_battery_is_told_so():
     with pytest.raises(LinkUnavailable, match=r"none of the battery models 802, 803, 804 .its models: 1, 103"):
         await one_row({"host": "127.0.0.1", "tcp_port": server.tcp_port})
     server.stop()
+
+
+@pytest.mark.parametrize("silent", [{0, 1, 2}, {1}], ids=["at every place of the marker", "at the first model"])
+async def test_a_sunspec_device_that_wakes_late_is_looked_for_until_it_answers(silent):
+    words, answers = sunspec_registers(READINGS), itertools.count()
+
+    def refresh(address, count, registers):
+        registers[: len(words)] = words
+        return 0
+
+    server = RegisterServer([(BASE, len(words))], refresh, lambda data: b"" if next(answers) in silent else data)
+    await server.start()
+    row, figures = await one_row(
+        {"host": "127.0.0.1", "tcp_port": server.tcp_port, "timeout_s": 0.05, "interval_s": 0.05}
+    )
+    server.stop()
+    assert row["pack_voltage"] == pytest.approx(51.47)
+    assert figures.unanswered == len(silent)
+
+
+async def test_a_chain_of_models_that_never_ends_is_given_up():
+    def refresh(address, count, registers):
+        registers[:] = [0x5375, 0x6E53, *[1] * (len(registers) - 2)]  # model 1, one register long, again and again
+        return 0
+
+    server = RegisterServer([(BASE, 800)], refresh)
+    await server.start()
+    with pytest.raises(LinkUnavailable, match="none of the battery models"):
+        await one_row({"host": "127.0.0.1", "tcp_port": server.tcp_port})
+    server.stop()
+    assert len(server.function_codes) == 1 + MOST_MODELS
+
+
+async def test_a_model_that_cannot_be_read_leaves_its_signals_unknown():
+    words = sunspec_registers(READINGS)
+
+    def refresh(address, count, registers):
+        registers[: len(words)] = words
+        return 4 if count > 2 and address + count > BASE + 2 + 68 + 64 else 0
+
+    server = RegisterServer([(BASE, len(words))], refresh)
+    await server.start()
+    row, figures = await one_row({"host": "127.0.0.1", "tcp_port": server.tcp_port})
+    server.stop()
+    assert row["pack_voltage"] == pytest.approx(51.47), "model 802"
+    assert math.isnan(row["pack_temperature_1"]), "model 803"
+    assert figures.refused["exception 4, device failure"] >= 1
 
 
 async def test_models_that_move_are_looked_for_anew():

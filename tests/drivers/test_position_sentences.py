@@ -136,6 +136,21 @@ def test_what_is_no_sentence_is_counted_and_blank_lines_are_nothing():
     assert figures.bad == {"not a sentence": 1, "not text": 1}
 
 
+def test_a_line_that_never_ends_is_counted_and_the_next_is_read():
+    rows, figures = rows_of(b"x" * 5000 + b"\r\n" + line(GGA), 400)
+    assert len(rows) == 1
+    assert figures.bad == {"line too long": 1}
+
+
+def test_what_bytes_were_lost_from_is_not_joined_to_what_follows():
+    reader = PositionSentences("receiver", "position")
+    half, rest = RMC[:30].encode(), line(GGA)
+    assert reader.feed([Piece(0, half), Piece(1000, rest, lost_before=2)]) is None
+    assert reader.finish().column("extra_satellites").tolist() == [8]
+    assert reader.figures.bad == {}
+    assert PositionSentences("receiver", "position").finish() is None, "nothing held, no row"
+
+
 def test_an_empty_position_is_unknown_and_not_nought():
     fix = read_sentence(sentence("GPRMC,123519,A,,,,,022.4,084.4,230394,,"))
     assert "latitude" not in fix.values

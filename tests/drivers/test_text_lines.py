@@ -61,7 +61,7 @@ class TestCutter:
         whole = data.splitlines(keepends=True)
         assert lines == [line.rstrip(b"\r\n") for line in whole if line.endswith((b"\r", b"\n"))]
 
-    @given(st.lists(st.integers(0, 20), max_size=8), st.integers(1, 9))
+    @given(st.lists(st.integers(0, 20), max_size=8), st.integers(1, 40))
     @settings(deadline=None, max_examples=60)
     def test_lines_above_the_limit_are_left_out_however_they_arrive(self, lengths, step):
         data = b"".join(b"x" * length + b"\n" for length in lengths)
@@ -171,6 +171,14 @@ class TestPairs:
             for row in decoder.feed(f"\nn{n}=1\nn{n}=2\n".encode()):
                 names.update(row.names)
         assert len(names) <= 256
+
+    def test_rows_of_more_shapes_than_are_kept_are_read_whole(self):
+        names = [f"cell_{n:02d}_voltage" for n in range(1, 10)]
+        shapes = [tuple(name for bit, name in enumerate(names) if number >> bit & 1) for number in range(1, 300)]
+        lines = [" ".join(f"{name}={n}" for n, name in enumerate(shape)) for shape in shapes]
+        rows, bad = decode("\n".join(["x", *lines, *lines, ""]).encode(), format="key=value")
+        assert rows == [(shape, tuple(map(float, range(len(shape))))) for shape in shapes] * 2
+        assert bad == {"joined in the middle": 1}
 
     def test_lines_run_together_give_nothing_wrong(self):
         rows, bad = decode(b"\nu=1 i=2\nu=1 i=u=3 i=4\nu=5V i=6\n", format="key=value")

@@ -73,6 +73,18 @@ def test_a_signal_is_never_given_twice():
     }
 
 
+def test_one_signal_for_two_columns_is_a_mistake_by_itself():
+    (problem,) = problems({"u": "pack_voltage", "u_2": "pack_voltage"})
+    assert "columns.u_2: pack_voltage is taken by u; name another signal for one" in problem
+
+
+def test_rows_of_more_shapes_than_are_kept_are_placed_as_ever():
+    columns = ColumnMap({})
+    for _ in range(2):
+        for number in range(300):
+            assert columns.layout(("pack_voltage", f"n{number}")).signals == ("pack_voltage", f"extra_n{number}")
+
+
 def test_a_stated_extra_and_a_column_of_that_name_do_not_clash():
     assert converted({"a": "extra_b"}, ["b", "a"], [1, 2]) == {"extra_b_2": 1, "extra_b": 2}
 

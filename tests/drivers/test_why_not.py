@@ -49,6 +49,7 @@ def wrapped(number: int) -> can.CanError:
         (SOCKET, wrapped(errno.ENODEV), "there is no CAN interface can0"),
         (SOCKET, system(errno.ENETDOWN), "up type can bitrate 250000 listen-only on"),
         (SOCKET, system(errno.EAFNOSUPPORT), "kernel has no CAN sockets; load them: sudo modprobe can_raw"),
+        (SOCKET, system(errno.EACCES), "you have no right to open"),
         (bus(interface="udp_multicast", channel="x"), system(errno.EINVAL), "a multicast address such as"),
         (ADAPTER, wrapped(errno.ENOENT), "there is no port /dev/ttyACM0; plug the adapter in"),
         (ADAPTER, can.CanInitializationError("no", errno.EBUSY), "in use by another program; close that program"),
