@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from functools import partial
 
-from telemetry.alarms.acts import alarm_name
+from telemetry.alarms.acts import MOVING, alarm_name
 from telemetry.model.clock import Clock
 from telemetry.pipeline.control import RunControl
 from telemetry.pipeline.raw_tail import RawTail
@@ -25,6 +25,7 @@ from telemetry.screen.page import Drawn, Target
 from telemetry.screen.page_keys import PageKeys
 from telemetry.screen.prompt import Prompt, Question
 from telemetry.screen.replay_keys import ReplayKeys
+from telemetry.screen.settled import is_phase_known
 from telemetry.screen.shown import Shown
 
 MESSAGE_US = 4_000_000
@@ -70,7 +71,8 @@ class Actions:
         toggle_mute: Callable[[], str] | None = None,
         leave: Callable[[], None] = lambda: None,
     ) -> None:
-        self._snapshot, self._control, self._wall = snapshot, control, wall
+        self._snapshot, self._control, self._clock, self._wall = snapshot, control, clock, wall
+        self._touched = 0
         self._mark_keys = mark_keys
         self._test_sound, self._toggle_mute, self._leave = test_sound, toggle_mute, leave
         self._alarms = AlarmKeys(snapshot, control, self.say)
@@ -91,6 +93,7 @@ class Actions:
     def press(self, key: str, character: str | None) -> None:
         """Take a key: a button's mark, what is open, or the action of the table."""
         self.tick()
+        self._touched = self._wall.now()
         open_now = self.prompt
         if self._is_mark_key(key, character):
             self.close_prompt()
@@ -148,6 +151,7 @@ class Actions:
     def scroll(self, step: int) -> None:
         """Take the wheel: move a page by three rows, choose in the command list."""
         key = "down" if step > 0 else "up"
+        self._touched = self._wall.now()
         if self.prompt is not None:
             if isinstance(self.prompt, CommandsBox) or not isinstance(self.prompt, Question | MarkEntry):
                 self.prompt.press(key, None)
@@ -161,8 +165,13 @@ class Actions:
             prompt.close()
 
     def tick(self) -> None:
-        """Close what has waited long enough."""
-        if self.prompt is not None and self._wall.now() >= self.prompt.closes_at:
+        """Close what has waited long enough; while the machine moves, what covers the figures too."""
+        if self.prompt is None:
+            return
+        moves = not self._control.is_replay and self._snapshot.situation in MOVING
+        moves = moves and is_phase_known(self._snapshot, self._clock.now())
+        closes_at = min(self.prompt.closes_at, self._touched + OPEN_US) if moves else self.prompt.closes_at
+        if self._wall.now() >= closes_at:
             self.close_prompt()
 
     def say(self, message: str) -> None:

@@ -9,7 +9,6 @@ import numpy as np
 
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.time_text import length
-from telemetry.pipeline.charger_watch import MOVES
 from telemetry.pipeline.strip import Strip
 from telemetry.screen.band import band_lines, draw_band
 from telemetry.screen.canvas import Canvas
@@ -21,6 +20,7 @@ from telemetry.screen.gauge import Runs, draw_gauge
 from telemetry.screen.header import LARGE_WIDTH, draw_header
 from telemetry.screen.lanes import Lane, lanes_of
 from telemetry.screen.scene import Scene
+from telemetry.screen.settled import is_phase_known
 from telemetry.screen.slots import Slot, fitted_digits, slots_of
 from telemetry.screen.status import draw_status, status_of
 from telemetry.screen.theme import Palette
@@ -33,8 +33,6 @@ _SCALE_CELLS = 5
 _AXIS_ROWS = 7
 """From so many rows of band on the trace has an axis."""
 _LEAST_POWER_KW = 0.4
-_PHASE_SIGNALS = ("pack_current", *MOVES)
-"""Without any of these nothing shows what the machine is doing; the acts then are those of one that moves."""
 
 
 def draw_drive(canvas: Canvas, scene: Scene) -> None:
@@ -76,8 +74,7 @@ def phase_text(scene: Scene) -> str:
     """Return the words of the phase box."""
     if scene.phase == "CHARGING":
         return scene.phase
-    known = any(scene.snapshot.fresh(signal, scene.now) is not None for signal in _PHASE_SIGNALS)
-    phase = scene.phase if known else "NOT KNOWN"
+    phase = scene.phase if is_phase_known(scene.snapshot, scene.now) else "NOT KNOWN"
     return {"discharge off": "BMS TRIP", "power lost": "POWER LOST"}.get(scene.snapshot.no_discharge, phase)
 
 

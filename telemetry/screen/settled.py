@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Generic, Literal, TypeVar
 
 from telemetry.model.batch import MICROSECONDS
+from telemetry.pipeline.charger_watch import MOVES
 from telemetry.pipeline.snapshot import Snapshot
 
 Phase = Literal["DRIVING", "WORKING", "AT REST", "CHARGING"]
@@ -14,6 +15,11 @@ REST_ABOVE_STANDBY_A = 0.5
 _SURER = 0.8
 """A rest counts for the charge once it has narrowed the estimate to so much of what it was."""
 _DIGITS_US = MICROSECONDS // 2
+
+
+def is_phase_known(snapshot: Snapshot, now: int) -> bool:
+    """Tell whether current or speed show what the machine is doing; else acts are those of one that moves."""
+    return any(snapshot.fresh(signal, now) is not None for signal in ("pack_current", *MOVES))
 
 
 class Settled(Generic[Choice]):

@@ -228,6 +228,24 @@ async def test_the_wheel_moves_a_page_and_chooses_a_command(rig: Any) -> None:
         assert actions.prompt.place == 1  # type: ignore[attr-defined]
 
 
+@pytest.mark.parametrize("key", ["h", "c"])
+async def test_what_covers_the_figures_closes_by_itself_while_the_machine_moves(rig: Any, key: str) -> None:
+    """A glove that hits the wrong key costs the figures for 20 s at most; at rest a page stays."""
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        for current, stays in ((40.0, False), (0.0, True)):
+            await rig.drive(70, **SOUND | {"pack_current": current})
+            await pilot.press(key)
+            await rig.drive(15, **SOUND | {"pack_current": current})
+            await pilot.press("up" if key == "c" else "h", *([] if key == "c" else ["h"]))
+            await rig.drive(15, **SOUND | {"pack_current": current})
+            rig.rows()
+            assert rig.screen._actions.prompt is not None, "a key keeps it open"
+            await rig.drive(6, **SOUND | {"pack_current": current})
+            rig.rows()
+            assert (rig.screen._actions.prompt is not None) == stays
+            await pilot.press("escape")
+
+
 def test_the_table_is_whole() -> None:
     assert {row.action for row in KEYS} <= {*EFFECTS, "up", "down"}
     for view in VIEWS:
