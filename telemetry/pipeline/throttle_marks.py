@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterator
+from math import log2
 from typing import Literal
 
 import numpy as np
 
 from telemetry.analysis.fault_isolation.drive import SLOWEST_PEDAL_S
+from telemetry.analysis.fault_isolation.pedal import pedal_trace
 from telemetry.analysis.fault_isolation.response import PedalRange
 from telemetry.model.batch import MICROSECONDS
-from telemetry.pipeline.pedal_edges import pedal_edges, trembles
 from telemetry.pipeline.running_figures import RunningQuantile
 
 Kind = Literal["fall", "rise", "jitter"]
@@ -20,6 +21,9 @@ LEAST_RANGE_V = 0.3
 """A throttle that moved less was not pressed, or is not connected."""
 _KEPT, _WAIT = 4 * MICROSECONDS, 13 * MICROSECONDS // 10
 _QUICK, _NOISE_WEIGHT, _FADES = 0.1, 0.02, 0.9995
+_PLAIN, _USUAL_S = 4.5, 0.05
+"""Evidence, log odds, from which a departure from the foot is plain by itself, and more where half of the readings
+lack (by sound drives of both simulators)."""
 
 
 class ThrottleMarks:
@@ -60,10 +64,6 @@ class ThrottleMarks:
             hot, self._hot = self._hot, None
             yield from self._judged(hot)
 
-    def limits(self) -> PedalRange:
-        """Return the range for the shares of travel."""
-        return PedalRange(self.low, self.high, self.noise)
-
     def between(self, start: int, until: int) -> list[float]:
         """Return the shares of travel from ``start`` to before ``until``."""
         return [(volts - self.low) / max(self.width, 1e-6) for t, volts in self.recent if start <= t < until]
@@ -92,16 +92,12 @@ class ThrottleMarks:
     def _judged(self, hot: int) -> Iterator[tuple[int, Kind]]:
         t = np.array([each[0] - hot for each in self.recent]) / MICROSECONDS
         volts = np.array([each[1] for each in self.recent])
-        if len(t) < 5 or float(np.median(np.diff(t))) > SLOWEST_PEDAL_S:
+        period = float(np.median(np.diff(t))) if len(t) > 4 else 1.0
+        if period > SLOWEST_PEDAL_S:
             return
-        limits, end = self.limits(), _WAIT / MICROSECONDS
-        found: list[tuple[float, Kind]] = [
-            (edge.t, "fall" if edge.depth < 0 else "rise") for edge in pedal_edges(t, volts, limits, self._fastest)
-        ]
-        if not found:
-            found = [(began, "jitter") for began in trembles(t, volts, limits)]
-        for at, kind in found:
-            moment = hot + round(at * MICROSECONDS)
-            if moment > self._done and -0.5 <= at < end:
+        plain = _PLAIN + max(log2(period / _USUAL_S), 0.0)
+        for each in pedal_trace(t, volts, PedalRange(self.low, self.high, self.noise), self._fastest).seen:
+            moment = hot + round(0.5 * (t[each.departure.left] + t[each.departure.left + 1]) * MICROSECONDS)
+            if each.evidence > plain and moment > self._done and moment - hot < _WAIT:
                 self._done = moment
-                yield moment, kind
+                yield moment, "jitter" if each.kind == "jitter" else "rise" if each.depth > 0 else "fall"

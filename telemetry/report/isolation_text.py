@@ -53,7 +53,6 @@ def isolation_object(isolation: Isolation) -> dict[str, Any]:
         "evidence": {
             "judged": isolation.judged,
             "problems": list(isolation.problems),
-            "told_apart": list(isolation.told_apart),
         },
     }
 
@@ -99,7 +98,7 @@ def letter_lines(
             "Unlikely, and why:", [f"{OWNER_NAMES[each.cause]}: {each.why[-1].rstrip('.')}." for each in ruled]
         )
     lines += _bulleted("Next:", isolation.next_check)
-    lines += _bulleted("What these signals cannot tell apart:", [_sentence(each) for each in isolation.told_apart])
+    lines += _bulleted("Worth recording too:", [_sentence(each) for each in isolation.missing])
     return lines
 
 

@@ -34,6 +34,11 @@ def test_probabilities_earn_their_confidence(in_full: Score) -> None:
     assert sum(sure) >= 0.9 * len(sure)
 
 
+def test_a_slow_recording_is_never_sure() -> None:
+    score = judge("other", "ci", Case("1 Hz", rate_hz=1.0))
+    assert all(chance < 0.9 for chance, _ in score.stated)
+
+
 @pytest.mark.parametrize("case", [LEAST_RECORDED, NO_THROTTLE])
 @pytest.mark.parametrize("machine", ["varied", "other", "third"])
 def test_what_was_not_recorded_is_neither_named_nor_cleared(case: Case, machine: str) -> None:

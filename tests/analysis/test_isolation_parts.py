@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from telemetry.analysis.fault_isolation.delay import rows_late
+from telemetry.analysis.fault_isolation.delay import rows_behind
 from telemetry.analysis.fault_isolation.pack_switch import supply_losses
 from telemetry.analysis.fault_isolation.pedal import pedal_faults, pedal_trace, sensor_odds
 from telemetry.analysis.fault_isolation.power_path import power_path
@@ -93,7 +93,7 @@ def test_the_delay_between_pedal_and_current_is_found(late_rows):
     _, pedal = a_foot(5, 120)
     travel = pedal_range(pedal).travel(pedal)
     current = np.roll(60 * travel, late_rows) + np.random.default_rng(1).normal(0, 0.5, len(travel))
-    found, match = rows_late(travel, current)
+    found, match = rows_behind(travel, current, np.ones(len(travel), dtype=bool), 6, 30)
     assert abs(found - late_rows) <= 1
     assert match > 0.8
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from telemetry.analysis.fault_isolation.compare import _loses
 from telemetry.analysis.fault_isolation.pack_switch import supply_losses
+from telemetry.analysis.fault_isolation.power_path import share_lost
 
 STEP = 0.05
 OHM = 0.08
@@ -106,3 +108,22 @@ def test_who_switches_off_before_the_recorder_broke_nothing():
     current[2060:2100] = 20
     (loss,) = supply_losses(voltage, current, None)
     assert loss.lasts
+
+
+@pytest.mark.parametrize(("ohm", "offset"), [(0.001, -0.4), (0.005, 0.3), (0.06, 0.0)])
+def test_what_is_lost_between_two_meters_is_told_whatever_their_offset(ohm, offset):
+    random = np.random.default_rng(8)
+    current = np.abs(np.convolve(random.normal(0, 60, 3600), np.ones(20) / 20, "same")) + 2
+    pack = 52 - 0.02 * current + random.normal(0, 0.03, 3600)
+    supply = pack - ohm * current + offset + random.normal(0, 0.03, 3600)
+    lost = share_lost(pack, supply, current, np.ones(3600, dtype=bool))
+    assert lost == pytest.approx(ohm * np.quantile(current, 0.995) / 51.6, rel=0.1, abs=5e-4)
+    assert (_loses(lost) > 1) == (lost > 0.03)
+    assert np.isnan(share_lost(np.full(3600, np.nan), supply, current, np.ones(3600, dtype=bool)))
+
+
+def test_a_loss_that_is_not_known_says_nothing_and_a_greater_one_never_less():
+    assert _loses(float("nan")) == 0
+    odds = [_loses(share) for share in np.linspace(0.0, 0.3, 60)]
+    assert odds == sorted(odds)
+    assert odds[0] < 0 < odds[-1]

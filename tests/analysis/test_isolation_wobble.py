@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from telemetry.analysis.fault_isolation.delay import voltage_behind
 from telemetry.analysis.fault_isolation.power_path import power_path, rows_read
-from telemetry.analysis.fault_isolation.voltage_delay import rows_behind
 from telemetry.analysis.series import Series
 
 STEP = 0.05
@@ -68,7 +68,7 @@ def emptied(current):
 def test_a_sound_path_is_calm_whatever_the_pack_and_the_instruments(pack, late):
     current = driving()
     voltage, read = measured(np.roll(pack(current), late), current)
-    behind = rows_behind(voltage, read)
+    behind = voltage_behind(voltage, read)
     assert abs(behind - late) <= 1
     path = power_path(T, np.roll(voltage, -behind), read, ALL)
     assert path is not None
@@ -91,13 +91,13 @@ def test_a_supply_that_is_lost_does_not_mislead_about_the_delay(late):
     for start in range(300, 3500, 400):
         current[start : start + 60], voltage[start : start + 60] = 0, 0
     voltage, read = measured(np.roll(voltage, late), current)
-    assert abs(rows_behind(voltage, read) - late) <= 1
+    assert abs(voltage_behind(voltage, read) - late) <= 1
 
 
 def test_no_delay_is_claimed_where_the_voltage_does_not_bend():
     random = np.random.default_rng(1)
-    assert rows_behind(52 + random.normal(0, 0.05, ROWS), driving()) == 0
-    assert rows_behind(np.full(ROWS, np.nan), driving()) == 0
+    assert voltage_behind(52 + random.normal(0, 0.05, ROWS), driving()) == 0
+    assert voltage_behind(np.full(ROWS, np.nan), driving()) == 0
 
 
 def series(every, late_s=0.0):

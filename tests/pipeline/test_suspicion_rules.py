@@ -1,4 +1,4 @@
-"""The rules behind the program's marks: edges and trembling of a pedal, and output that sinks for the same pedal."""
+"""The rules behind the program's marks: a throttle that leaves the foot, and output that sinks while it is held."""
 
 from __future__ import annotations
 
@@ -7,57 +7,78 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from telemetry.analysis.fault_isolation.response import PedalRange
-from telemetry.pipeline.pedal_edges import pedal_edges, trembles
 from telemetry.pipeline.sinking_output import COMPARED, LEARNT_FROM, SinkingOutput, SteadyHalfSecond
+from telemetry.pipeline.throttle_marks import ThrottleMarks
 
-LIMITS = PedalRange(1.0, 4.0, 0.006)
-
-
-def held_pedal(level=2.2, rate=20.0, seconds=10.0, seed=1):
-    t = np.arange(0.0, seconds, 1 / rate)
-    return t, level + np.random.default_rng(seed).normal(0.0, LIMITS.noise, len(t))
+REST, TOP, NOISE = 1.0, 4.0, 0.006
 
 
-@settings(max_examples=30)
+def marks_of(spoil, rate=20.0, seed=1, level=2.2):
+    """Let a foot press and release, hold from 40 s on, and spoil that from 50 s on; the marks: s after that, kind."""
+    t = np.arange(0.0, 60.0, 1 / rate)
+    held = np.interp(t % 8.0, [0, 1, 2, 5, 6, 8], [0, 0, 1, 1, 0, 0])
+    volts = np.where(t < 40, REST + (TOP - REST) * held, np.where(t < 41, REST + (level - REST) * (t - 40), level))
+    volts += np.random.default_rng(seed).normal(0.0, NOISE, len(t))
+    first = round(50 * rate)
+    spoil(volts[first:])
+    stage = ThrottleMarks()
+    return [
+        ((at - 50_000_000) / 1e6, kind)
+        for each, value in zip(t, volts, strict=True)
+        for at, kind in stage.step(round(each * 1e6), value)
+    ]
+
+
+@settings(max_examples=30, deadline=None)
 @given(st.floats(1.8, 3.6), st.integers(1, 8), st.sampled_from([10.0, 20.0]), st.integers(0, 99))
-def test_a_lost_contact_is_found_and_a_lifted_foot_is_not(level: float, rows: int, rate: float, seed: int) -> None:
-    t, volts = held_pedal(level, rate, seed=seed)
+def test_a_lost_contact_is_marked_and_a_lifted_foot_is_not(level: float, rows: int, rate: float, seed: int) -> None:
     rows = min(rows, round(0.6 * rate))
-    lost, lifted = volts.copy(), volts.copy()
-    lost[60 : 60 + rows] = 0.05
-    lifted[60 : 60 + rows] = LIMITS.rest
-    (edge,) = pedal_edges(t, lost, LIMITS)
-    assert edge.t == pytest.approx(t[60], abs=1 / rate)
-    assert edge.depth == pytest.approx((0.05 - level) / 3.0, abs=0.02)
-    assert pedal_edges(t, lifted, LIMITS) == []
-    assert pedal_edges(t, volts, LIMITS) == []
+
+    def lost(volts):
+        volts[:rows] = 0.05
+
+    def lifted(volts):
+        gone = round(0.3 * rate)
+        volts[:gone] = np.linspace(level, REST, gone)
+        volts[gone : gone + round(rate)] = REST
+
+    ((at, kind),) = marks_of(lost, rate, seed, level)
+    assert at == pytest.approx(0.0, abs=1 / rate)
+    assert kind == "fall"
+    assert marks_of(lifted, rate, seed, level) == []
+    assert marks_of(lambda volts: None, rate, seed, level) == []
 
 
-def test_a_spike_towards_the_supply_is_found() -> None:
-    t, volts = held_pedal()
-    volts[100] = 4.6
-    (edge,) = pedal_edges(t, volts, LIMITS)
-    assert edge.depth > 0.7
+def test_a_spike_towards_the_supply_is_marked() -> None:
+    def spike(volts):
+        volts[20] = 4.6
+
+    ((at, kind),) = marks_of(spike)
+    assert at == pytest.approx(1.0, abs=0.05)
+    assert kind == "rise"
 
 
 @pytest.mark.parametrize("rate", [10.0, 20.0])
 @pytest.mark.parametrize("phase", np.linspace(0.0, 0.25, 6))
-def test_a_foot_shaken_by_a_bump_does_not_tremble(rate: float, phase: float) -> None:
+def test_a_foot_shaken_by_a_bump_is_not_marked(rate: float, phase: float) -> None:
     """A leg swings about four times a second (common practice); 8 % of travel is a strong bump."""
-    t, volts = held_pedal(rate=rate)
-    swing = 0.08 * 3.0 * np.sin(2 * np.pi * 4.0 * (t + phase)) * np.exp(-np.maximum(t - 3.0, 0.0) / 0.2) * (t > 3.0)
-    assert trembles(t, volts + swing, LIMITS) == []
+
+    def bump(volts):
+        t = np.arange(len(volts)) / rate
+        volts += 0.08 * (TOP - REST) * np.sin(2 * np.pi * 4.0 * (t + phase)) * np.exp(-t / 0.2)
+
+    assert marks_of(bump, rate) == []
 
 
-@pytest.mark.parametrize("depth", [0.25, 0.5, 0.9])
-def test_a_worn_track_trembles(depth: float) -> None:
-    t, volts = held_pedal()
-    bad = slice(80, 100)
-    volts[bad] += np.random.default_rng(5).normal(0.0, depth, 20)
-    found = trembles(t, volts, LIMITS)
+@pytest.mark.parametrize("depth", [0.5, 0.9])
+def test_a_worn_track_that_trembles_is_marked(depth: float) -> None:
+    def worn(volts):
+        volts[:20] += np.random.default_rng(5).normal(0.0, depth, 20)
+
+    found = marks_of(worn)
     assert found
-    assert all(t[79] <= at < t[100] for at in found)
+    assert {kind for _, kind in found} == {"jitter"}
+    assert all(-0.1 <= at < 1.1 for at, _ in found)
 
 
 def drawn(way: float, speed: float) -> float:

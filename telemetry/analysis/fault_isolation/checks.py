@@ -1,4 +1,4 @@
-"""What to measure next, what was not recorded, and what the recorded signals can tell apart.
+"""What to measure next, and what was not recorded.
 
 The checks are common practice of the trade; the cautions come first.
 """
@@ -137,22 +137,3 @@ def missing_signals(drive: Evidence) -> Iterator[str]:
     for name, worth in _WORTH.items():
         if drive.get(name) is None:
             yield worth
-
-
-def told_apart(drive: Evidence) -> Iterator[str]:
-    """Yield what the recorded signals can and cannot tell apart."""
-    pedal, current = drive.get("throttle_voltage") is not None, drive.get("pack_current") is not None
-    if not current and not pedal:
-        return
-    if not pedal:
-        yield "without the throttle signal, a lifted throttle, a sensor fault and a controller cut-out look the same"
-    if not current:
-        yield "without the current, only the throttle signal itself can be judged"
-    if current and drive.get("vehicle_speed") is None:
-        yield "without the speed, drag, hills and load look the same"
-    if current and drive.get("discharge_allowed") is None:
-        yield "without discharge_allowed, a BMS trip shows only in the wait after it"
-    if current and drive.get("controller_voltage") is None:
-        yield "without controller_voltage, a bad connection and an open fuse show only in the current"
-    if current and drive.get("cell_min_voltage") is None:
-        yield "without cell voltages, one weak cell and an empty pack look the same"

@@ -23,11 +23,9 @@ _REST_ABOVE = 1.03
 _NOISES = 6.0
 _NORMAL_QUARTER = 0.3186
 """A quarter of normally distributed values lie within so many standard deviations."""
-_BEFORE_ROWS, _CHANGE_ROWS, _BACK_ROWS = 5, 6, 4
+_BEFORE_ROWS = 5
 _SUPPLIED = 0.7
 _FLOWING_BACK_A = 0.5
-_SAG_FACTOR = 2.0
-"""What a rise of the current explains counts so many times, for a joint's resistance wobbles."""
 _RETURNED, _RETURNING, _FLOWING_ROWS = 0.3, 0.9, 3
 """It has come back where no more of its fall is left, or begins to and current flows, or current flows on and on."""
 
@@ -62,7 +60,6 @@ def collapses(voltage: Floats, current: Floats) -> list[Collapse]:
         return []
     noise = _NOISES * _reading_noise(volts)
     fall, rise = max(_LEAST_SHARE * usual, noise), max(_LEAST_RISE * usual, noise)
-    ohm = _SAG_FACTOR * rough_resistance(volts, current)
     supplied = volts[none & (volts > _SUPPLIED * usual)]
     middle, at_rest, high_rest = (
         np.quantile(supplied, [0.5, 0.8, 0.98]) if len(supplied) else (np.inf, np.inf, np.inf)
@@ -71,33 +68,19 @@ def collapses(voltage: Floats, current: Floats) -> list[Collapse]:
     found: list[Collapse] = []
     free = 0
     for row in np.flatnonzero(none & _moved(volts, fall / 2)).tolist():
-        before = slice(_first_before(row, free, none), max(row - 1, free + 1))
+        before = slice(max(row - _BEFORE_ROWS, free), max(row - 1, free + 1))
         if before.start >= row or volts[before].min() < _SUPPLIED * usual:
             continue
-        low, high, amps = float(volts[before].min()), float(volts[before].max()), current[before]
-        down = volts[row] < min(low, at_rest) - fall - ohm * max(float(current[row] - amps.min()), 0.0)
-        up = volts[row] > high + rise and (
-            amps.mean() < -_FLOWING_BACK_A or volts[row] > highest + ohm * max(float(amps.max() - current[row]), 0.0)
-        )
+        low, high = float(volts[before].min()), float(volts[before].max())
+        down = volts[row] < min(low, at_rest) - fall
+        up = volts[row] > high + rise and (current[before].mean() < -_FLOWING_BACK_A or volts[row] > highest)
         if down or up:
             level = low if down else high
-            start = row - 1 if row - 1 > free and none[row - 1] and _on_the_way(volts, row, level, fall) else row
-            free = _end(volts, none, row, level)
-            if not _returns(volts, row, free, level):
-                continue
+            start, free = row, _end(volts, none, row, level)
             if found and found[-1].upward and start - found[-1].end <= 1:
                 start, up = found.pop().start, True
             found.append(Collapse(start, free, bool(up)))
     return found
-
-
-def _first_before(row: int, free: int, none: Flags) -> int:
-    """Return the first of the rows before that are compared with: those without current, where there are some."""
-    first = max(row - _BEFORE_ROWS, free)
-    if row - first >= 2 and none[row - 2 : row].all():
-        while not none[first : row - 1].all():
-            first += 1
-    return first
 
 
 def no_current(current: Floats) -> Flags:
@@ -112,43 +95,12 @@ def _reading_noise(volts: Floats) -> float:
     return float(np.quantile(bends, 0.25)) / (_NORMAL_QUARTER * 6**0.5)
 
 
-def rough_resistance(volts: Floats, current: Floats) -> float:
-    """Return about how much the voltage falls with the current, ohm: the median over the quickest changes.
-
-    Only those from some current to some other are taken: where it goes to nothing, the supply may be gone.
-    """
-    some = ~no_current(current)
-    rise = current[_CHANGE_ROWS:] - current[:-_CHANGE_ROWS]
-    sought = some[_CHANGE_ROWS:] & some[:-_CHANGE_ROWS]
-    if not sought.any():
-        return 0.0
-    sought &= np.abs(rise) >= max(float(np.quantile(np.abs(rise[sought]), 0.9)), _NO_CURRENT_A)
-    if not sought.any():
-        return 0.0
-    return max(-float(np.median((volts[_CHANGE_ROWS:] - volts[:-_CHANGE_ROWS])[sought] / rise[sought])), 0.0)
-
-
 def _moved(volts: Floats, least: float) -> Flags:
     """Return the rows (n,) whose voltage is not that of one of the two readings before."""
     moved: Flags = np.zeros(len(volts), dtype=np.bool_)
     for rows in (1, 2):
         moved[rows:] |= np.abs(volts[rows:] - volts[:-rows]) > least
     return moved
-
-
-def _on_the_way(volts: Floats, row: int, level: float, fall: float) -> bool:
-    """Tell whether the reading before ``row`` was already on its way from ``level``."""
-    begun = float(volts[row - 1] - level)
-    return begun * float(volts[row] - level) > 0 and abs(begun) > fall / 3
-
-
-def _returns(volts: Floats, row: int, end: int, level: float) -> bool:
-    """Tell whether the voltage is back soon after the end; if not, it was a load whose current was read late."""
-    soon = volts[end : end + _BACK_ROWS]
-    farthest = volts[row:end][np.argmax(np.abs(volts[row:end] - level))]
-    return len(soon) < _BACK_ROWS or bool(
-        np.any(np.abs(soon - level) < 0.5 * abs(farthest - level)) or ((soon - level) * (farthest - level) < 0).any()
-    )
 
 
 def _end(volts: Floats, none: Flags, row: int, level: float) -> int:

@@ -50,6 +50,10 @@ _SHRINKS_FROM, _SHRINKS_MOST, _SHRINKS_BY = 3.0, 6.0, 0.3
 _FOLDS, _STEADY_JOINT = 0.2, 0.1
 """Share of controllers at fault that fold back, and of bad joints whose resistance is steady while driving (ours)."""
 _JOINT_MOST = 14.0
+_SOUND_LOSS, _JOINT_LOSS, _LOSS_FACTOR, _LOSSY, _LOSS_MOST = 0.007, 0.05, 0.55, 0.5, 6.0
+"""Share of the pack's voltage that cable, fuse and contactor take at the highest current, and with a joint that
+always resists; deviation of its logarithm; share of such joints, the others open for moments (common practice for the
+middles, the rest ours)."""
 _ABSENT, _UNSEEN = -2.0, -0.5
 """Log odds of a weak pack where no stop was seen, and where none could be."""
 _OWN_SAG, _SPARING_SAG = 0.07, 0.1
@@ -60,9 +64,6 @@ _WEAK_CELL = 0.25
 """Share of weak packs with one weak cell: it trips the BMS at any voltage of the whole (ours)."""
 LITHIUM_V, LOW_CELL_V, _BY_CELL = 2.95, 2.85, 3.0
 """A lithium cell with little left is lower under load; common practice. Titanate and lead cells stay below 2.95 V."""
-_MISLEARNT = 0.01
-"""Share of sound drives of which the answer is learnt wrongly, so that cuts seem to come at any rate: about one in a
-hundred of both simulators' did."""
 _SHARED = 0.5
 """Share of the faults of a cause that cannot be told from a controller that stops, where its own signal is
 missing."""
@@ -73,8 +74,7 @@ class Comparison:
     """What the comparison found.
 
     Attributes:
-        odds: log odds of every cause against a sound machine whose answer was learnt rightly; 0 for a cause that
-            cannot be judged.
+        odds: log odds of every cause against a sound machine; 0 for a cause that cannot be judged.
         covered: the causes that can.
         pieces: what happened in each piece.
         low_limit: voltage below which the output stopped, or NaN.
@@ -128,12 +128,11 @@ def compare(parts: Sequence[Observations], earlier: Sequence[float] = ()) -> Com
     cuts = by_rate(np.array([each.weight for each in failings]), asked_s, STRAY_CUT)
     stopped, emptiness, low_limit = _low(pieces)
     low = stopped + emptiness
-    joint = _any_piece([o.path.joint for o in parts if o.path is not None])
+    joint = _any_piece([o.path.joint + _loses(o.lost) for o in parts if o.path is not None])
     by_voltage, by_current = _trips(pieces)
     drawing, braking, openings = (
         sum(len(getattr(piece, name)) for piece in pieces) for name in ("drawing", "braking", "openings")
     )
-    odds["healthy"] = _mixed(0.0, _MISLEARNT, max(cuts, 0.0))
     odds["pedal-sensor"] = pedal
     odds["controller"] = _mixed(cuts, _FOLDS, _shrinks(parts, own=True))
     weak = _UNSEEN
@@ -169,6 +168,15 @@ def _mixed(one: float, share: float, other: float) -> float:
 
 def _any_piece(odds: Sequence[float]) -> float:
     return log_mean(np.array(odds)) if odds else 0.0
+
+
+def _loses(share: float) -> float:
+    """Return the log odds of a bad joint by the share of the voltage that is lost up to the controller."""
+    if share != share:
+        return 0.0
+    place = np.log(max(share, 1e-3) / np.array([_SOUND_LOSS, _JOINT_LOSS])) / _LOSS_FACTOR
+    beyond = 0.5 * float(place[0] ** 2 - min(place[1], 0.0) ** 2)
+    return min(_mixed(0.0, _LOSSY, beyond), _LOSS_MOST)
 
 
 def _openings(count: int, usable_s: float) -> float:

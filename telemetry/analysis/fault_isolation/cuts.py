@@ -41,17 +41,15 @@ class Demands:
         price: evidence, in natural-logarithm odds, that each has to bring.
         slack: rows by which the answer may come earlier or later than learnt.
         wrong: share by which the learnt answer may be out.
-        doubt: share of what the current exceeds the answer by, near by, that may be missing as well.
     """
 
     price: float
     slack: int
     wrong: float
-    doubt: float
 
 
-FIRST = Demands(10.0, 2, 0.1, 0.7)
-PROVEN = Demands(2.5, 1, 0.07, 0.5)
+FIRST = Demands(10.0, 2, 0.1)
+PROVEN = Demands(2.5, 1, 0.07)
 """For a drive that has shown that its controller cuts."""
 
 
@@ -64,19 +62,18 @@ class Cut:
     evidence: float
 
 
-def cuts(response: Response, current: Floats, excess: Floats, usable: Flags, demands: Demands) -> list[Cut]:
+def cuts(response: Response, current: Floats, usable: Flags, demands: Demands) -> list[Cut]:
     """Return every cut that brings the evidence that is demanded.
 
     Args:
         response: what the pedal asked for.
         current: A (n,).
-        excess: by how much the current exceeds the answer at times around here, A (n,).
         usable: rows in which the supply was there; elsewhere nothing is a cut.
         demands: what a cut has to show.
     """
     asked = np.maximum(response.expected, 0.0)
     given = np.maximum(current - response.base, 0.0)  # what comes back is no cut
-    spread = np.sqrt(response.spread**2 + (demands.doubt * excess) ** 2 + (_UNSTEADY * response.base) ** 2)
+    spread = np.sqrt(response.spread**2 + (_UNSTEADY * response.base) ** 2)
     missing = np.exp(-STEP_S / max(response.how.lag_s, STEP_S) * np.arange(_STEPS))
     missing[-1] = 0.0
     if response.terms.speeds.shape[1] == 1:

@@ -1,31 +1,64 @@
-"""How many rows the current comes later than the pedal, a clock that is out of step included."""
+"""By how many rows one signal follows another that causes it: two instruments, each with a delay and a clock."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.drive import STEP_S, Floats
+from telemetry.analysis.fault_isolation.collapse import no_current
+from telemetry.analysis.fault_isolation.drive import Flags, Floats
 
-SEARCH_S = 1.5
-OUT_OF_STEP_S = 0.4
-"""A controller follows within 0.1 to 0.2 s, its ramp included (common practice); more is a clock out of step."""
+LEAST_MATCH = 0.4
+"""Correlation of the changes from which a delay is clear."""
+_LEAST_ROWS = 100
+_LEAST_GAIN, _NEARLY = 0.03, 0.85
 
 
-def rows_late(travel: Floats, current: Floats) -> tuple[int, float]:
-    """Return by how many rows the current's changes follow the travel's, and how well they match (-1 to 1)."""
-    span = 6
-    first = travel[span:] - travel[:-span]
-    second = np.clip(current[span:] - current[:-span], *np.quantile(current[span:] - current[:-span], [0.01, 0.99]))
-    reach = round(SEARCH_S / STEP_S)
-    if len(first) < 4 * reach or first.std() < 1e-6 or second.std() < 1e-6:
+def rows_behind(cause: Floats, effect: Floats, rows: Flags, span: int, most: int) -> tuple[int, float]:
+    """Return by how many rows the effect follows its cause, negative where it comes before, and how well they match.
+
+    Changes of the two match best at that delay. Of several that match about as well, as where the cause pulses, the
+    shortest is taken.
+
+    Args:
+        cause, effect: (n,), none NaN.
+        rows: those that count (n,).
+        span: rows over which a change is taken.
+        most: the longest delay that is tried.
+
+    Returns:
+        The rows, 0 where none is clear, and the correlation at that delay (-1 to 1).
+    """
+    both = rows[span:] & rows[:-span]
+    if both.sum() < _LEAST_ROWS or len(both) <= 4 * most:
         return 0, 0.0
-    inner = slice(reach, len(first) - reach)
-    asked = first[inner] - first[inner].mean()
-    power = float(asked @ asked)
-    matches = []
-    for rows in range(-reach, reach + 1):
-        answer = second[reach + rows : len(first) - reach + rows]
-        answer = answer - answer.mean()
-        matches.append(float(asked @ answer) / max((power * float(answer @ answer)) ** 0.5, 1e-9))
-    best = int(np.argmax(matches))
-    return best - reach, matches[best]
+    first, second = _changes(cause, both, span), _changes(effect, both, span)
+    inner = first[most:-most]
+    power = float(inner @ inner)
+    moved = [second[most + late : len(second) - most + late] for late in range(-most, most + 1)]
+    match = np.array([float(inner @ each) / max((power * float(each @ each)) ** 0.5, 1e-9) for each in moved])
+    tops = [k for k in range(1, 2 * most) if match[k] >= max(match[k - 1], match[k + 1], _NEARLY * match.max())]
+    best = min(tops, key=lambda k: abs(k - most), default=most)
+    if match[best] <= match[most] + _LEAST_GAIN:
+        best = most
+    return best - most, float(match[best])
+
+
+def voltage_behind(voltage: Floats, current: Floats) -> int:
+    """Return by how many rows a voltage (n,), V, NaN where unknown, follows the current (n,), A, that bends it.
+
+    While some current flows, its changes and those of the voltage are opposite, by the resistance, at the same
+    instant. Where it goes to nothing something may have opened, so those instants count only where they match better.
+    """
+    known = ~np.isnan(voltage)
+    sag = -np.nan_to_num(voltage)
+    found = [rows_behind(current, sag, rows, 3, 8) for rows in (known & ~no_current(current), known)]
+    rows, match = max(found, key=lambda each: each[1])
+    return rows if match > LEAST_MATCH else 0
+
+
+def _changes(values: Floats, rows: Flags, span: int) -> Floats:
+    """Return the changes in ``rows``, the largest few held back, and none elsewhere."""
+    changes = values[span:] - values[:-span]
+    low, high = np.quantile(changes[rows], [0.02, 0.98])
+    clipped: Floats = np.where(rows, np.clip(changes, low, high), 0.0)
+    return clipped

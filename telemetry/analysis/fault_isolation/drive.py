@@ -75,6 +75,12 @@ class Drive:
         return self.signals.get(name)
 
     @property
+    def slowest_s(self) -> float:
+        """Seconds between readings of the slowest of throttle, current and supply, 0 where none was recorded."""
+        supply = "controller_voltage" if "controller_voltage" in self.signals else "pack_voltage"
+        return max(self.interval_s.get(name, 0.0) for name in ("throttle_voltage", "pack_current", supply))
+
+    @property
     def supply(self) -> Floats | None:
         """The voltage nearest to the controller: its own, else the pack's."""
         return self.signals.get("controller_voltage", self.signals.get("pack_voltage"))

@@ -21,8 +21,6 @@ PLAIN = 20.0
 TOP_SPEED, NEAR_TOP_SPEED, KEPT_SPEED = 0.96, 0.86, 0.98
 SPEED_LATE_ROWS, LONG_ROWS = 5, 8
 """A speed signal comes up to a quarter of a second late; a fall shows from some 0.4 s."""
-_FOLLOWS_S = 0.6
-"""A controller follows the pedal within 0.1 to 0.2 s, and its current comes back more slowly than it went."""
 _SWITCH_S = 2.0
 """A BMS stays open for seconds, a loose joint for moments: tells them apart where the switch is not recorded."""
 _NEAR_ROWS = 4
@@ -98,21 +96,16 @@ def _piece(o: Observations, odds: float, worn: float) -> Piece:
         openings = ()
     trips = [loss for loss in o.losses if loss not in openings]
     drawing = tuple(loss for loss in trips if not loss.charging)
-    piece = Piece(o, pedal, (), drawing, tuple(loss for loss in trips if loss.charging), openings)
-    failings = [
-        Failing(s.start, s.end, _weight(s), s.missing > STOPPED, s)
-        for s in o.shortfalls
-        if _is_solid(s, o) and not _after_pedal(piece, s.start)
-    ]
+    failings = [Failing(s.start, s.end, _weight(s), s.missing > STOPPED, s) for s in o.shortfalls if _is_solid(s, o)]
     for fall in o.falls:
         # Without the throttle it was lifted, for all one knows; what is shorter was weighed as a shortfall.
         if o.response is None or not fall.lasting or any(near(each, fall) for each in failings):
             continue
-        asked = _was_asked_for(fall, o) and not _after_pedal(piece, fall.start)
-        if asked and not _at_top_speed(fall.start, fall.end, o, False):
+        if _was_asked_for(fall, o) and not _at_top_speed(fall.start, fall.end, o, False):
             failings.append(Failing(fall.start, fall.end, _STOP_WEIGHT, True))
     failings.sort(key=lambda each: each.start)
-    return Piece(o, pedal, tuple(failings), drawing, piece.braking, openings)
+    braking = tuple(loss for loss in trips if loss.charging)
+    return Piece(o, pedal, tuple(failings), drawing, braking, openings)
 
 
 def near(one: Failing, other: Fall) -> bool:
@@ -122,12 +115,6 @@ def near(one: Failing, other: Fall) -> bool:
 
 def _weight(s: Shortfall) -> float:
     return min(_BY_EVIDENCE * (s.evidence - _NO_EVIDENCE), _MOST_WEIGHT)
-
-
-def _after_pedal(piece: Piece, row: int) -> bool:
-    """Tell whether a failing follows a fault of the pedal's signal, as its consequences do."""
-    t = piece.at(row)
-    return any(fault.t - 0.1 <= t <= fault.t + fault.duration + _FOLLOWS_S for fault in piece.pedal)
 
 
 def _by_switch(loss: SupplyLoss) -> bool:
@@ -142,7 +129,7 @@ def _was_asked_for(fall: Fall, o: Observations) -> bool:
     anywhere: there it must not have been eased at all. What the learnt answer does as well is no failing.
     """
     assert o.response is not None
-    eases = o.response.how.ratio > 0 or bool(o.response.rivals) or o.drive.get("vehicle_speed") is None
+    eases = o.response.how.ratio > 0 or o.drive.get("vehicle_speed") is None
     if eases:
         learnt = o.response.explained > _LEARNT
         return fall.kept > _NOT_EASED and (not learnt or asked_after(o.response, fall, o.current, _LITTLE))

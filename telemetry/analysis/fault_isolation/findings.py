@@ -51,7 +51,6 @@ class Isolation:
         next_check: what to measure next and what reading to expect, one sentence each.
         missing: signals that were not recorded and would settle more.
         problems: what is wrong with the evidence itself, one sentence each.
-        told_apart: what the recorded signals cannot tell apart.
         judged: False where it is not known: no part is named, and none is cleared.
         odds: log odds of every cause against a sound machine, by the recording alone; 0 where it cannot tell.
         covered: the causes that this drive could show.
@@ -65,7 +64,6 @@ class Isolation:
     next_check: tuple[str, ...]
     missing: tuple[str, ...]
     problems: tuple[str, ...] = ()
-    told_apart: tuple[str, ...] = ()
     judged: bool = True
     odds: Mapping[Cause, float] = field(default_factory=dict)
     covered: tuple[Cause, ...] = ()

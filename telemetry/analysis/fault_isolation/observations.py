@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation import delay as delays
 from telemetry.analysis.fault_isolation.controller import Shortfall, shortfalls
+from telemetry.analysis.fault_isolation.delay import LEAST_MATCH, rows_behind, voltage_behind
 from telemetry.analysis.fault_isolation.drive import SLOWEST_PEDAL_S, STEP_S, Drive, Flags, Floats, read_drive
 from telemetry.analysis.fault_isolation.falls import Fall, falls
 from telemetry.analysis.fault_isolation.fold_back import FoldBack, fold_back
@@ -17,7 +17,7 @@ from telemetry.analysis.fault_isolation.low_limit import voltage_held
 from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss, supply_losses
 from telemetry.analysis.fault_isolation.pedal import PedalTrace, pedal_trace
 from telemetry.analysis.fault_isolation.pedal_map import shifted
-from telemetry.analysis.fault_isolation.power_path import PowerPath, power_path, rows_read
+from telemetry.analysis.fault_isolation.power_path import PowerPath, power_path, rows_read, share_lost
 from telemetry.analysis.fault_isolation.response import (
     PedalRange,
     Response,
@@ -26,13 +26,15 @@ from telemetry.analysis.fault_isolation.response import (
     without,
 )
 from telemetry.analysis.fault_isolation.smoothing import smoothed
-from telemetry.analysis.fault_isolation.voltage_delay import rows_behind
 from telemetry.analysis.series import SessionSeries
 from telemetry.model.batch import MICROSECONDS
 
 KMH = 3.6
 _CURRENTS, _VOLTAGES = ("pack_current", "motor_current"), ("controller_voltage", "pack_voltage")
 _LEAST_ROWS, _LEAST_CALM_ROWS = 100, 300
+_MOST_LATE_ROWS = round(1.5 / STEP_S)
+OUT_OF_STEP_S = 0.4
+"""A controller follows within 0.1 to 0.2 s, its ramp included (common practice); more is a clock out of step."""
 _ASKED = 0.05
 _STILL_ASKED, _ASKED_ROWS = 0.5, 9
 
@@ -50,6 +52,7 @@ class Observations:
         losses: times without supply.
         falls: times at which the current fell to nothing with the pedal down.
         path: resistance up to the controller.
+        lost: share of the pack's voltage that does not reach the controller (``share_lost``), or NaN.
         response: what the pedal asked for.
         shortfalls: what did not come of it, other than by a loss or a lasting fall.
         force: force against the motion.
@@ -66,6 +69,7 @@ class Observations:
     losses: tuple[SupplyLoss, ...] = ()
     falls: tuple[Fall, ...] = ()
     path: PowerPath | None = None
+    lost: float = float("nan")
     response: Response | None = None
     shortfalls: tuple[Shortfall, ...] = ()
     force: Force | None = None
@@ -114,7 +118,10 @@ def observe(series: SessionSeries) -> Observations:
         path = power_path(drive.t, np.nan_to_num(supply), current, clear & read, between_s)
         calm = clear & ~_around(lasting, rows, 2, 10)
         held = float("nan") if path is None else voltage_held(supply, current, calm, path)
-        seen = replace(seen, path=path, held=held, sag=1 - float(low) / float(high))
+        pack, lost = drive.get("pack_voltage"), float("nan")
+        if pack is not None and pack is not supply:
+            lost = share_lost(pack, supply, current, clear)
+        seen = replace(seen, path=path, held=held, lost=lost, sag=1 - float(low) / float(high))
     if travel is None or clear.sum() <= _LEAST_CALM_ROWS:
         return seen
     return _controller(seen, travel, clear)
@@ -163,9 +170,9 @@ def _in_step(drive: Drive, limits: PedalRange, current: Floats, usable: Flags) -
     """Return the travel, brought into step with the current where its clock is out, and the drive with that said."""
     pedal = drive.signals["throttle_voltage"]
     travel = limits.travel(np.where(np.isnan(pedal), limits.rest, pedal))
-    late, match = delays.rows_late(travel, np.where(usable, current, np.median(current[usable])))
+    late, match = rows_behind(travel, current, usable, 6, _MOST_LATE_ROWS)
     late_s = late * STEP_S
-    if match < 0.35 or -0.05 <= late_s <= delays.OUT_OF_STEP_S:
+    if match < LEAST_MATCH or -0.05 <= late_s <= OUT_OF_STEP_S:
         return travel, drive
     moved = np.roll(travel, late - 3)
     moved[: max(late - 3, 0)] = travel[0]
@@ -179,11 +186,10 @@ def _in_step(drive: Drive, limits: PedalRange, current: Floats, usable: Flags) -
 def _voltages_in_step(drive: Drive, current: Floats) -> tuple[Drive, dict[str, int]]:
     """Return the drive, its voltages at the instants of the current and that said, and the rows taken out by name."""
     signals, said, late = dict(drive.signals), list(drive.clocks), {}
-    for name in _VOLTAGES:
-        voltage = drive.get(name)
-        rows = 0 if voltage is None else rows_behind(voltage, current)
-        if voltage is not None and rows:
-            signals[name], late[name] = shifted(voltage, -rows), rows
+    for name in (name for name in _VOLTAGES if name in drive.signals):
+        rows = voltage_behind(signals[name], current)
+        if rows:
+            signals[name], late[name] = shifted(signals[name], -rows), rows
         if abs(rows) > 1:
             said.append(
                 f"{name} comes {rows * STEP_S:+.2f} s after the current that bends it; that has been taken out"

@@ -19,8 +19,8 @@ from telemetry.analysis.fault_isolation.departure_evidence import (
     usual_kick,
     weighed,
 )
-from telemetry.analysis.fault_isolation.drive import Floats, runs
-from telemetry.analysis.fault_isolation.foot_path import LONGEST_S, departures, shaking
+from telemetry.analysis.fault_isolation.drive import Floats
+from telemetry.analysis.fault_isolation.foot_path import departures, shaking
 from telemetry.analysis.fault_isolation.point_process import log_mean
 from telemetry.analysis.fault_isolation.response import PedalRange
 
@@ -73,13 +73,14 @@ class PedalTrace:
     seen: tuple[Weighed, ...] = ()
 
 
-def pedal_trace(t: Floats, pedal: Floats, limits: PedalRange) -> PedalTrace:
+def pedal_trace(t: Floats, pedal: Floats, limits: PedalRange, fastest_v: float = 0.0) -> PedalTrace:
     """Find and weigh every departure of the signal from the foot's way.
 
     Args:
         t: seconds (n,), as recorded, no resampling.
         pedal: V (n,), none NaN.
         limits: the pedal's range.
+        fastest_v: the furthest that the foot is known to move from reading to reading, V.
     """
     period = float(np.median(np.diff(t))) if len(t) > 3 else 1.0
     every = max(round(_LEAST_PERIOD_S / max(period, 1e-3) + 0.3), 1)
@@ -88,9 +89,8 @@ def pedal_trace(t: Floats, pedal: Floats, limits: PedalRange) -> PedalTrace:
     travel, noise = (pedal[::every] - limits.rest) / width, limits.noise / width
     if len(t) < 4:
         return PedalTrace(t)
-    travel = travel - _lower_rest(travel, least_below_rest(noise), round(LONGEST_S / period))
     surprise, spread = shaking(travel, noise)
-    fastest = foot_speed(np.diff(travel), period)
+    fastest = max(foot_speed(np.diff(travel), period), fastest_v / width)
     found = departures(travel, surprise, spread, -least_below_rest(noise), fastest, period)
     kick = usual_kick(travel, surprise, found)
     gap = np.diff(t) > _GAP_PERIODS * period
@@ -118,18 +118,6 @@ def pedal_faults(trace: PedalTrace, odds: float, worn: float) -> tuple[PedalFaul
     band = worn if odds >= _WORN else None
     kept = [each for each in trace.seen if _believed(each, band)]
     return tuple(_fault(trace.t, group) for group in _jitters(kept))
-
-
-def _lower_rest(travel: Floats, least: float, rows: int) -> float:
-    """Return a rest that is lower than was thought, 0 for none.
-
-    A foot that hardly ever rests is thought to rest where it mostly is. A broken wire is not below that at the start
-    or twice for longer than a sensor is off (``rows``).
-    """
-    stays = [(first, last) for first, last in runs(travel < -least) if last - first > rows]
-    if not stays or (len(stays) < 2 and stays[0][0] > 0):
-        return 0.0
-    return float(np.median(np.concatenate([travel[first:last] for first, last in stays])))
 
 
 def _believed(each: Weighed, worn: float | None) -> bool:

@@ -6,7 +6,8 @@ wire. It shows as the difference from a running median over a second, and as a s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -77,75 +78,64 @@ def judge_pedal(t: Floats, volts: Floats) -> PedalBench:
         volts: V (n,), none NaN.
     """
     nan = float("nan")
+    unknown = PedalBench(nan, nan, nan, 0, True, (), ())
     if len(t) < 40:
-        return PedalBench(nan, nan, nan, 0, True, (), (), f"only {len(t)} throttle readings were received")
+        return replace(unknown, unknown=f"only {len(t)} throttle readings were received")
     interval = float(np.median(np.diff(t)))
     if interval > SLOWEST_PEDAL_S:
-        return PedalBench(
-            nan,
-            nan,
-            nan,
-            0,
-            True,
-            (),
-            (),
-            f"the throttle is read only every {interval:.2g} s; the test needs 10 Hz or faster",
-        )
+        why = f"the throttle is read only every {interval:.2g} s; the test needs 10 Hz or faster"
+        return replace(unknown, unknown=why)
     smooth = running_median(volts, max(3, round(1.0 / interval) | 1))
     low, high = float(smooth.min()), float(smooth.max())
-    noise = _noise(volts)
+    # between neighbouring readings; a steady movement does not count
+    noise = float(1.4826 * np.median(np.abs(np.diff(volts, 2)))) / float(np.sqrt(6.0))
     if high - low < LEAST_RANGE_V:
         why = f"the signal only moved from {low:.2f} to {high:.2f} V: not pressed, or not connected"
         return PedalBench(low, high, noise, 0, True, (), (), why)
-    limits = _limits(smooth, noise)
-    travel = (smooth - limits.rest) / (limits.top - limits.rest)
-    presses, at_rest = _presses(travel)
-    faults = _faults(t, volts, travel, limits, interval)
+    limits = PedalRange(pedal_range(smooth).rest, high, max(noise, 1e-4))
+    width = limits.top - limits.rest
+    travel, share = (smooth - limits.rest) / width, (volts - limits.rest) / width
+    tops = _tops(travel)
+    faults = tuple(_faults(t, share, travel, limits.noise / width, interval))
     why = ""
-    if presses < 2:
-        seen = "only one full press was seen" if presses else "no full press was seen"
+    if len(tops) < 2:
+        seen = "only one full press was seen" if tops else "no full press was seen"
         why = f"{seen}; press slowly to the stop and release, twice"
-    elif _usual_speed(t, volts, limits, interval) > _FASTEST_PER_S:
+    elif _usual_speed(t, running_median(share, 5), interval) > _FASTEST_PER_S:
         why = "the throttle was moved too fast to tell a press from a fault; take 3 s or more each way"
     wrong = () if why else (*_told(faults), *_rest_wanders(t, volts, travel, limits))
-    remarks = () if why else tuple(_remarks(travel, limits))
-    return PedalBench(limits.rest, limits.top, noise, presses, at_rest, tuple(faults), wrong, why, remarks)
+    remarks = () if why else tuple(_remarks(tops, limits))
+    at_rest = bool(travel[-1] < _RELEASED)
+    return PedalBench(limits.rest, limits.top, noise, len(tops), at_rest, faults, wrong, why, remarks)
 
 
-def _remarks(travel: Floats, limits: PedalRange) -> list[str]:
-    """Return remarks on the end stops."""
-    told, tops, top = [], [], 0.0
+def _tops(travel: Floats) -> list[float]:
+    """Return how far each press went that was released again, share of travel."""
+    tops, top = [], 0.0
     for share in travel.tolist():
         top = max(top, share)
         if share < _RELEASED and top > _PRESSED:
             tops.append(top)
             top = 0.0
+    return tops
+
+
+def _remarks(tops: list[float], limits: PedalRange) -> Iterator[str]:
+    """Yield remarks on the end stops."""
     if max(tops) - min(tops) > _TOPS_APART:
         low, high = (limits.rest + share * (limits.top - limits.rest) for share in (min(tops), max(tops)))
-        told.append(
+        yield (
             f"one press ended at {high:.2f} V and another at {low:.2f} V; if the throttle reached its stop both "
             "times, it binds or its end stop is worn"
         )
     if limits.rest < _NEAR_EDGE_V:
-        told.append(f"it rests at {max(limits.rest, 0.0):.2f} V, so a broken wire reads like a released throttle")
-    if _SUPPLY_V - _NEAR_EDGE_V < limits.top < _SUPPLY_V + _NEAR_EDGE_V:
-        told.append(f"it ends at {limits.top:.2f} V, near a 5 V supply: a lost ground reads like a pressed throttle")
-    return told
+        yield f"it rests at {max(limits.rest, 0.0):.2f} V, so a broken wire reads like a released throttle"
+    if abs(limits.top - _SUPPLY_V) < _NEAR_EDGE_V:
+        yield f"it ends at {limits.top:.2f} V, near a 5 V supply: a lost ground reads like a pressed throttle"
 
 
-def _limits(smooth: Floats, noise: float) -> PedalRange:
-    found = pedal_range(smooth)
-    return PedalRange(found.rest, float(smooth.max()), max(noise, 1e-4))
-
-
-def _noise(volts: Floats) -> float:
-    """Return the standard deviation between neighbouring readings, V; a steady movement does not count."""
-    return float(1.4826 * np.median(np.abs(np.diff(volts, 2)))) / float(np.sqrt(6.0))
-
-
-def _usual_speed(t: Floats, volts: Floats, limits: PedalRange, interval: float) -> float:
+def _usual_speed(t: Floats, share: Floats, interval: float) -> float:
     """Return how fast the pedal goes when it moves, travels a second."""
-    share = (running_median(volts, 5) - limits.rest) / (limits.top - limits.rest)
     rows = max(2, round(0.3 / interval))
     speed = np.abs(share[rows:] - share[:-rows]) / (t[rows:] - t[:-rows])
     moving = speed[speed > 0.08]
@@ -158,29 +148,12 @@ def running_median(values: Floats, width: int) -> Floats:
     return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1), dtype=np.float64)
 
 
-def _presses(travel: Floats) -> tuple[int, bool]:
-    """Return how often the throttle was pressed and released, and whether it is released now."""
-    down, count = False, 0
-    for share in travel.tolist():
-        if not down and share > _PRESSED:
-            down = True
-        elif down and share < _RELEASED:
-            down, count = False, count + 1
-    return count, bool(travel[-1] < _RELEASED)
-
-
-def _faults(t: Floats, volts: Floats, travel: Floats, limits: PedalRange, interval: float) -> list[BenchFault]:
-    """Return each spot where the signal jumped or left the running median; within half a second they count as one."""
-    width = limits.top - limits.rest
-    share = (volts - limits.rest) / width
-    noise = limits.noise / width
+def _faults(t: Floats, share: Floats, travel: Floats, noise: float, interval: float) -> Iterator[BenchFault]:
+    """Yield each spot where the signal jumped or left the running median; within half a second they count as one."""
     off = share - travel
     step = np.abs(np.diff(share, prepend=share[0])) > max(_STEP, 8 * noise)
     rows = np.flatnonzero((np.abs(off) > max(_DIP + _FASTEST_PER_S * interval, 7 * noise)) | step)
-    found: list[BenchFault] = []
-    if not len(rows):
-        return found
-    for group in np.split(rows, np.flatnonzero(np.diff(t[rows]) > 0.5) + 1):
+    for group in np.split(rows, np.flatnonzero(np.diff(t[rows]) > 0.5) + 1) if len(rows) else ():
         first, worst = int(group[0]), int(group[np.argmax(np.abs(off[group]))])
         if share[group].min() < -0.05:
             what = "drops to nothing"
@@ -188,11 +161,10 @@ def _faults(t: Floats, volts: Floats, travel: Floats, limits: PedalRange, interv
             what = "jitters"
         else:
             what = "dips" if off[worst] < 0 else "jumps up"
-        found.append(BenchFault(float(t[first]), float(np.clip(share[max(first - 1, 0)], 0.0, 1.0)), what))
-    return found
+        yield BenchFault(float(t[first]), float(np.clip(share[max(first - 1, 0)], 0.0, 1.0)), what)
 
 
-def _told(faults: list[BenchFault]) -> list[str]:
+def _told(faults: Sequence[BenchFault]) -> list[str]:
     """Return one sentence for each kind of fault, with its place in the travel."""
     told = []
     for what in dict.fromkeys(fault.what for fault in faults):

@@ -98,6 +98,23 @@ def power_path(
     return PowerPath(resistance, slow, noise, wobble, joint, (resistance + slow) * top / usual, usual, top)
 
 
+def share_lost(pack: Floats, supply: Floats, current: Floats, usable: Flags) -> float:
+    """Return the share of the pack's voltage that is lost on the way to the controller at the highest usual current.
+
+    Meters are out by a constant, so it is the slope of the difference over the current; NaN where that is not known.
+
+    Args:
+        pack, supply: V (n,), NaN where unknown.
+        current: A (n,).
+        usable: rows in which the supply was there.
+    """
+    rows = thinned(np.flatnonzero(usable & ~np.isnan(pack - supply)), _ROWS_LEARNT)
+    if len(rows) < _LEAST_ROWS or np.ptp(np.quantile(current[rows], [0.02, 0.98])) < 2.0:
+        return float("nan")
+    fitted, _, _ = robust_fit(current[rows, None], np.ones((len(rows), 1)), (pack - supply)[rows], 0.0)
+    return float(fitted[0] * np.quantile(current[rows], 0.995) / np.median(pack[rows]))
+
+
 def _wobble(
     voltage: Floats, current: Floats, usable: Flags, resistance: float, usual: float
 ) -> tuple[float, float, float]:

@@ -27,9 +27,6 @@ MOST_KNOTS = 100
 _STIFFNESS = 0.6
 _PRIOR = 0.5
 _GIVES = 0.15
-_AS_GOOD, _OTHERWISE = 1.04, 0.1
-"""An answer that leaves hardly more than the best, with a ratio that is clearly another, may be the right one too."""
-_MOST_RIVALS = 2
 _HELD_ROUNDS, _HELD = 2, 1e6
 _MOST_LEFT = 0.15
 """Share of the highest current from which what is left says no more that the kind of answer is wrong."""
@@ -62,7 +59,6 @@ class Response:
         how: which kind of answer it is.
         terms: what ``expected`` is made of.
         jumps: rows at which another consumer was switched.
-        rivals: current (n,) in all, A, by answers of another kind that describe the drive nearly as well.
     """
 
     travel: Floats
@@ -74,7 +70,6 @@ class Response:
     how: Follows
     terms: Terms
     jumps: tuple[int, ...]
-    rivals: tuple[Floats, ...] = ()
 
 
 def pedal_range(pedal: Floats) -> PedalRange:
@@ -188,15 +183,13 @@ def controller_response(
         return None
     over_top = None if speed is None else speed / max(float(np.quantile(speed[usable], 0.98)), 0.3)
     learnt = _Learner(t, travel, current, over_top, usable, _over_median(supply, usable))
-    how, rivals = learnt.search()
-    others = [learnt.response(rival, usable) for rival in rivals]
-    return replace(learnt.response(how, usable), rivals=tuple(each.expected + each.base for each in others))
+    how = learnt.search()
+    return _fitted(travel, terms(travel, over_top, learnt.supply, how), how, t, current, usable)
 
 
 def without(response: Response, t: Floats, current: Floats, usable: Flags) -> Response:
     """Learn once more, of the same kind, from fewer rows: those in which nothing was amiss by the first answer."""
-    again = _fitted(response.travel, response.terms, response.how, t, current, usable)
-    return replace(again, rivals=response.rivals)
+    return _fitted(response.travel, response.terms, response.how, t, current, usable)
 
 
 def _over_median(supply: Floats | None, usable: Flags) -> Floats | None:
@@ -213,14 +206,14 @@ class _Learner:
     def __init__(
         self, t: Floats, travel: Floats, current: Floats, speed: Floats | None, usable: Flags, supply: Floats | None
     ) -> None:
-        self._t, self._travel, self._current, self._speed, self._supply = t, travel, current, speed, supply
+        self._t, self._travel, self._current, self._speed, self.supply = t, travel, current, speed, supply
         self._rows = thinned(np.flatnonzero(usable), _ROWS_LEARNT)
         self._knots = hat_functions(t, _SEARCH_KNOT_S)[self._rows]
         self._most = _MOST_LEFT * float(np.quantile(current[usable], 0.98))
         self._tried: dict[Follows, float] = {}
 
-    def search(self) -> tuple[Follows, list[Follows]]:
-        """Return the best of what was tried, one figure after the other, and those that do nearly as well."""
+    def search(self) -> Follows:
+        """Return the best of what was tried, one figure after the other."""
         best = _FIRST
         if self._speed is not None:
             best = self._best(replace(best, ratio=ratio) for ratio in _RATIOS)
@@ -231,30 +224,18 @@ class _Learner:
             best = self._best(replace(best, ratio=ratio) for ratio in _RATIOS)
             for step in (0.05, 0.025) if best.ratio > 0 else ():
                 best = self._best(replace(best, ratio=best.ratio + more) for more in (-step, 0.0, step))
-        return best, self._rivals(best)
-
-    def _rivals(self, best: Follows) -> list[Follows]:
-        """Return the kinds with clearly another ratio that leave hardly more than the best, the best first."""
-        most = _AS_GOOD * self._tried[best]
-        others = [replace(best, ratio=ratio) for ratio in _RATIOS if abs(ratio - best.ratio) >= _OTHERWISE]
-        near = [how for how in others if self._tried.get(how, most + 1) <= most]
-        return sorted(near, key=self._tried.__getitem__)[:_MOST_RIVALS]
+        return best
 
     def _best(self, kinds: Iterable[Follows]) -> Follows:
         tried = list(kinds)
         for how in tried:
             if how not in self._tried:
-                x = terms(self._travel, self._speed, self._supply, how).columns(self._rows)
+                x = terms(self._travel, self._speed, self.supply, how).columns(self._rows)
                 current = self._current[self._rows]
                 weights, _ = _forgiving_fit(x, self._knots, current, 3)
                 left = np.abs(current - np.hstack([x, self._knots]) @ weights)
                 self._tried[how] = float(np.mean(np.minimum(left, self._most)))
         return min(tried, key=self._tried.__getitem__)
-
-    def response(self, how: Follows, usable: Flags) -> Response:
-        """Return what the pedal asked for by one kind of answer."""
-        x = terms(self._travel, self._speed, self._supply, how)
-        return _fitted(self._travel, x, how, self._t, self._current, usable)
 
 
 def _fitted(travel: Floats, x: Terms, how: Follows, t: Floats, current: Floats, usable: Flags) -> Response:
