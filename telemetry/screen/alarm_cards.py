@@ -120,9 +120,9 @@ def _card_rows(scene: Scene, width: int, picked: Moment | None) -> list[Row]:
 def _fields(scene: Scene, alarm: StandingAlarm) -> list[tuple[str, str, bool]]:
     """Return label, text and whether it is bold of each field that is known."""
     texts = (
-        ("do", alarm_act(alarm, scene.snapshot).do),
-        ("value", _values(scene, alarm)),
-        ("limit", _limit(scene.snapshot, alarm.change)),
+        ("do", scene.units.in_text(alarm_act(alarm, scene.snapshot).do)),
+        ("value", scene.units.in_text(_values(scene, alarm))),
+        ("limit", _limit(scene, alarm.change)),
         ("since", _since(scene, alarm)),
         ("why", _why(alarm, scene.snapshot)),
     )
@@ -141,8 +141,9 @@ def _values(scene: Scene, alarm: StandingAlarm) -> str:
     return "   ".join(known)
 
 
-def _limit(snapshot: Snapshot, change: AlarmChange) -> str:
-    limit = snapshot.limits.get(change.limit)
+def _limit(scene: Scene, change: AlarmChange) -> str:
+    """Return the bounds, then where they are from: in the words and the units of the machine file."""
+    limit = scene.snapshot.limits.get(change.limit)
     if limit is None:
         return ""
     bounds = [
@@ -153,7 +154,7 @@ def _limit(snapshot: Snapshot, change: AlarmChange) -> str:
     if bounds and limit.raise_delay_s:
         bounds.append(f"after {delay_text(limit.raise_delay_s)}")
     origin = printable(limit.origin, 300)
-    return f"{', '.join(bounds)}; {origin}" if bounds else origin
+    return f"{scene.units.in_text(', '.join(bounds))}; {origin}" if bounds else origin
 
 
 def _since(scene: Scene, alarm: StandingAlarm) -> str:
@@ -237,7 +238,7 @@ def _past_rows(scene: Scene, width: int, picked: Moment | None) -> list[Row]:
     column = min(max(len(name) for name in names) + 14, max(30, width // 2))
     rows = [heading("this drive")]
     for moment, sign, text in past:
-        name, _, became = text.partition("\n")
+        name, _, became = scene.units.in_text(text).partition("\n")
         is_chosen = picked is not None and not picked.stands and picked.key == moment.key
         pieces = [
             Piece(0, "►" if is_chosen else " "),

@@ -199,6 +199,7 @@ def _signal_rows(scene: Scene, width: int, raw_names: bool) -> list[Row]:
             continue
         words = printable(name, 40) if raw_names else signal_words(name)
         value = "--" if reading.is_stale(scene.now) else value_words(name, reading.value)
+        value = value if raw_names else scene.units.in_text(value)  # a name in files stands for what is in them
         entries.append((words, value, scene.age(reading), _origin(scene, reading)))
     columns = max(1, (width - 2) // _SIGNAL_WIDTH)
     each = (width - 2) // columns

@@ -65,7 +65,8 @@ class Scene:
     @cached_property
     def headline(self) -> Headline | None:
         """What the band says: the worst alarm that nobody has seen, else a prompt; None while all is well."""
-        return headline(self.snapshot, self.now) or self.prompt
+        said = headline(self.snapshot, self.now) or self.prompt
+        return None if said is None else said.in_units(self.units)
 
     def text(self, signal: str, unit: str, decimals: int | None = None) -> str:
         """Return the fresh value of ``signal`` with its unit, or ``--`` with the age of the stale one."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from telemetry.pipeline.snapshot import StandingAlarm
 from telemetry.screen.canvas import Canvas
@@ -33,6 +33,12 @@ class Status:
 
 
 def status_of(scene: Scene, lanes: tuple[Lane, ...], sound_note: str = "") -> Status:
+    """Return :func:`_status_of` with temperatures in the scene's units."""
+    status = _status_of(scene, lanes, sound_note)
+    return replace(status, badge=tuple(map(scene.units.in_text, status.badge)), said=scene.units.in_text(status.said))
+
+
+def _status_of(scene: Scene, lanes: tuple[Lane, ...], sound_note: str) -> Status:
     """Return an alarm and what to do about it, else what is nearest to its limit; at rest how the rest goes.
 
     Without any value nothing is judged, and *no alarm* would say more than is known.

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Literal
 
 UnitsName = Literal["metric", "imperial"]
+_AMOUNT = re.compile(r"(-?\d+(?:\.\d+)?) (°C|km/h)(?![\w/])")
 
 
 @dataclass(frozen=True)
@@ -31,6 +33,16 @@ class Units:
     def temperature_of(self, celsius: float) -> float:
         """Return a temperature of degrees Celsius in these units."""
         return self.temperature_factor * celsius + self.temperature_zero
+
+    def in_text(self, text: str) -> str:
+        """Return ``text`` with its temperatures and speeds in these units; no differences are among them."""
+        return _AMOUNT.sub(self._amount, text) if self != METRIC else text
+
+    def _amount(self, found: re.Match[str]) -> str:
+        value = float(found[1])
+        if found[2] == "°C":
+            return f"{self.temperature_of(value):.0f} {self.temperature}"
+        return f"{self.speed_of(value):.1f} {self.speed}"
 
 
 METRIC = Units("km/h", 1.0, "ha", 1.0, "°C", 1.0, 0.0)

@@ -14,6 +14,7 @@ from telemetry.model.signals import cell_number
 from telemetry.model.time_text import clock_at
 from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
 from telemetry.screen.theme import Meaning
+from telemetry.screen.units import Units
 
 LINK_WORDS: dict[LinkState, tuple[Meaning, str]] = {
     "opening": ("caution", "opening"),
@@ -52,6 +53,12 @@ class Headline:
     waiting: int = 0
     meaning: Meaning = "danger"
     first: str = ""
+
+    def in_units(self, units: Units) -> Headline:
+        """Return the same with temperatures and speeds in ``units``."""
+        texts = (units.in_text(text) for text in (self.what, self.do, self.value))
+        what, do, value = texts
+        return replace(self, what=what, do=do, value=value, details=tuple(map(units.in_text, self.details)))
 
 
 STATE_WORDS: dict[AlarmState, str] = {

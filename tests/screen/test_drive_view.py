@@ -21,6 +21,7 @@ from rich.cells import cell_len
 from telemetry.machine.limits import Limit
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import AlarmChange
+from telemetry.screen.alarm_cards import draw_alarms
 from telemetry.screen.canvas import Canvas, Line
 from telemetry.screen.digits import figure_rows, figure_width
 from telemetry.screen.drive_view import draw_drive
@@ -32,7 +33,7 @@ from telemetry.screen.scene import Scene
 from telemetry.screen.settled import Settlement
 from telemetry.screen.slots import fitted_digits, slots_of
 from telemetry.screen.theme import Colours, Light, palette
-from telemetry.screen.units import IMPERIAL
+from telemetry.screen.units import IMPERIAL, METRIC
 from tests import pictures
 from tests.screen.drive_states import LIMITS, SCALE, STATES, scene_of
 
@@ -334,6 +335,28 @@ def test_imperial_units_are_shown_and_metric_ones_are_kept() -> None:
     assert scene.snapshot.readings["vehicle_speed"].value == pytest.approx(6.45, abs=0.1)
     speed = slots_of(scene)[0].digits
     assert float(speed) == pytest.approx(6.45 / 1.609344, abs=0.1)
+
+
+def test_a_hot_pack_is_told_in_the_units_of_the_figure_beside_it() -> None:
+    scene = replace(scene_of("working"), units=IMPERIAL)
+    change = AlarmChange(scene.now, "pack-temperature-high", "pack_temperature_1", "warn", "raised", 47.0, 45.0)
+    scene.snapshot.take(Span(scene.now, (), (change,)))
+    view, cards = Canvas(80, 24, palette("sun", "full")), Canvas(80, 24, palette("sun", "full"))
+    draw_drive(view, scene)
+    draw_alarms(cards, scene, None, 0)
+    assert "below 113 °F." in text_of(view.lines())
+    assert "117 °F raised" in text_of(cards.lines())
+    assert "trip 140 °F, warn 113 °F" in text_of(cards.lines())
+    for canvas in (view, cards):
+        assert "°C" not in text_of(canvas.lines())
+
+
+@given(st.integers(-40, 200), st.floats(0.0, 99.0))
+def test_text_in_other_units_is_what_the_figures_say(celsius: int, kmh: float) -> None:
+    text = f"between {celsius} °C and 45 °C at {kmh:.1f} km/h, 60.0 V"
+    assert METRIC.in_text(text) == text
+    speed = IMPERIAL.speed_of(float(f"{kmh:.1f}"))
+    assert IMPERIAL.in_text(text) == f"between {celsius * 1.8 + 32:.0f} °F and 113 °F at {speed:.1f} mph, 60.0 V"
 
 
 @pytest.mark.parametrize(("state", "said"), [("working", "turn in 38 min"), ("charging", "+46.1 Ah")])
