@@ -47,9 +47,13 @@ def draw_minute(canvas: Canvas, scene: Scene, t: int, signal: str, bound: float,
     end = min(t + columns // 2 * MICROSECONDS, scene.now)
     end = max(end, scene.snapshot.start + (columns - 1) * MICROSECONDS)  # nothing was before the start
     canvas.put(1, top, f"its moment, {columns} s", canvas.palette.figure)
-    canvas.label(_LEFT + 8, top, f"{kind.title} {kind.unit}".rstrip() + "; v shows it in the traces")
+    unit = scene.units.temperature if kind.unit == "°C" else kind.unit
+    canvas.label(_LEFT + 8, top, f"{kind.title} {unit}".rstrip() + "; v shows it in the traces")
     low, high = strips[signal].columns(end, columns, 1)
-    low, high, limit = low / kind.divisor, high / kind.divisor, bound / kind.divisor
+    factor, zero = 1.0 / kind.divisor, 0.0
+    if kind.unit == "°C":
+        factor, zero = scene.units.temperature_factor, scene.units.temperature_zero
+    low, high, limit = factor * low + zero, factor * high + zero, factor * bound + zero
     seen = np.append(low, limit), np.append(high, limit)
     bottom, upper = scale_for(*seen, kind.least, kind.with_zero)
     height = rows - 2
