@@ -12,6 +12,9 @@ from telemetry.model.batch import Batch, Span
 from telemetry.model.errors import LinkUnavailable
 from telemetry.model.events import Event
 
+QUIET_STEPS = 4
+"""While nothing is due a slice is longer by so much: live, too, fewer spans are closed then."""
+
 
 class ReplayDriver:
     """Plays ``context.feed``; reads no file format itself.
@@ -51,7 +54,7 @@ class ReplayDriver:
                 reached = rest.first - 1
             while reached < span.end:
                 step = plan.slice_us
-                due = await plan.reach(span.end if step is None else min(span.end, reached + step))
+                due = await plan.reach(span.end if step is None else min(span.end, rest.slice_end(reached, step)))
                 if due <= reached:
                     continue
                 for item in rest.up_to(due):
@@ -75,12 +78,21 @@ class _Rest:
         self._batches = [batch for batch in span.batches if len(batch) and batch.group.origin == "measured"]
         self._given = [0] * len(self._batches)
         self._events = sorted((event for event in span.events if event.is_input), key=lambda event: event.t)
-        firsts = [int(batch.t[0]) for batch in self._batches] + [event.t for event in self._events[:1]]
-        self.first = min(firsts, default=span.end)
+        self.first = self._next(span.end)
 
     def all(self) -> Iterator[Batch | Event]:
         """Give what is left: nothing, unless it bears a time outside its span."""
         return self.up_to(np.iinfo(np.int64).max)
+
+    def slice_end(self, start: int, step: int) -> int:
+        """Return where the slice from ``start`` ends: with the next row, one step on at least and four at most."""
+        return min(max(self._next(start), start + step), start + QUIET_STEPS * step)
+
+    def _next(self, where_none: int) -> int:
+        """Return the time of the first row or event that was not given yet."""
+        rows = zip(self._batches, self._given, strict=True)
+        times = [int(batch.t[given]) for batch, given in rows if given < len(batch)]
+        return min([*times, *(event.t for event in self._events[:1])], default=where_none)
 
     def up_to(self, t: int) -> Iterator[Batch | Event]:
         """Give the rows up to and including ``t`` that were not given yet, then the events."""

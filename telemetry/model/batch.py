@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from telemetry.model.events import Event
+from telemetry.model.events import Event, Situation
 from telemetry.model.raw_bytes import RawBytes, RawMissing
 
 Times = npt.NDArray[np.int64]
@@ -46,7 +46,7 @@ class Group:
         if len(set(self.signals)) != len(self.signals):
             raise ValueError(f"a signal is listed twice in group {self.source}/{self.name}: {self.signals}")
 
-    @property
+    @cached_property
     def key(self) -> tuple[str, str]:
         """What identifies this group among all others of the session: (source, name)."""
         return (self.source, self.name)
@@ -136,6 +136,7 @@ class Span:
         frozen: by group key, which values of its batch a frozen source only repeats, bool (rows, signals); a group
             that is not named repeats nothing.
         raw: raw bytes of links to be stored with the session, and notes of such as are missing; for the store only.
+        situation: what the machine was doing at the end, as the judge sees it.
 
     """
 
@@ -146,6 +147,7 @@ class Span:
     final: bool = False
     frozen: dict[tuple[str, str], npt.NDArray[np.bool_]] = field(default_factory=dict)
     raw: tuple[RawBytes | RawMissing, ...] = ()
+    situation: Situation = "driving"
 
     def adding(
         self,
@@ -154,11 +156,15 @@ class Span:
         complete: dict[tuple[str, str], int] | None = None,
     ) -> Span:
         """Return this span with more in it; empty batches are left out."""
-        return replace(
-            self,
-            batches=(*self.batches, *(b for b in batches if len(b))),
-            events=(*self.events, *events),
-            complete=self.complete | (complete or {}),
+        return Span(
+            self.end,
+            (*self.batches, *(b for b in batches if len(b))),
+            (*self.events, *events),
+            self.complete | complete if complete else self.complete,
+            self.final,
+            self.frozen,
+            self.raw,
+            self.situation,
         )
 
     def carrying(self, signal: str) -> Iterator[tuple[Batch, Values]]:

@@ -15,7 +15,7 @@ import numpy as np
 from telemetry.analysis.gaps import GapRule, steps
 from telemetry.machine.limits_current import Part
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
-from telemetry.pipeline.blocks import Block, Blocks, Holder, known_rows
+from telemetry.pipeline.blocks import Block, Blocks, known_rows
 from telemetry.pipeline.stage import Chosen
 
 DISCHARGE = Group("derived", "discharge_current_average", ("discharge_current_average",), "derived")
@@ -57,7 +57,7 @@ class Averaging:
 
     def __init__(self, discharge: Sequence[Part], charge: Sequence[Part]) -> None:
         self._current = Chosen("pack_current")
-        self._holder, self._blocks = Holder(MICROSECONDS), Blocks(MICROSECONDS)
+        self._blocks = Blocks(MICROSECONDS)
         self._rule = GapRule()
         self._last: tuple[int, float] | None = None
         self._discharge = _Way(discharge) if discharge else None
@@ -66,8 +66,7 @@ class Averaging:
 
     def advance(self, span: Span) -> Span:
         """Add a row of each for every second that is over."""
-        held = self._holder.take(span)
-        blocks = [] if held is None else self._blocks.take(*known_rows(self._current, held), held.end)
+        blocks = self._blocks.take(*known_rows(self._current, span), span.end)
         if not blocks:
             return span
         t, out, into = [], [], []

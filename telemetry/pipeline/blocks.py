@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from telemetry.model.batch import Batch, Span, Times, Values, merged
+from telemetry.model.batch import Span, Times, Values
 from telemetry.pipeline.stage import Chosen
 
 
@@ -69,30 +69,6 @@ class Blocks:
             Block((int(numbers[first]) + 1) * self._length, t[first:last], values[first:last])
             for first, last in pairwise(starts)
         ]
-
-
-class Holder:
-    """Holds live spans back until a block may be over, and gives them out as one: for stages that work in blocks.
-
-    Args:
-        length: of a block, microseconds.
-    """
-
-    def __init__(self, length: int) -> None:
-        self._length = length
-        self._due: int | None = None
-        self._batches: dict[tuple[str, str], list[Batch]] = {}
-
-    def take(self, span: Span) -> Span | None:
-        """Take the next span; return everything since the last one given out, without events, or None."""
-        for batch in span.batches:
-            self._batches.setdefault(batch.group.key, []).append(batch)
-        if self._due is not None and span.end < self._due:
-            return None
-        self._due = (span.end // self._length + 1) * self._length
-        batches = tuple(merged(pieces) for pieces in self._batches.values())
-        self._batches = {}
-        return Span(span.end, batches, complete=span.complete, final=span.final)
 
 
 def known_rows(chosen: Chosen, span: Span) -> tuple[Times, Values]:

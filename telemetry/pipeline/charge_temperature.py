@@ -9,7 +9,7 @@ import numpy as np
 
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
 from telemetry.model.signals import pack_temperature_number
-from telemetry.pipeline.blocks import Block, Blocks, Holder, known_rows
+from telemetry.pipeline.blocks import Block, Blocks, known_rows
 from telemetry.pipeline.stage import Chosen, ChosenGroup
 
 CHARGE_TEMPERATURE = Group(
@@ -36,7 +36,6 @@ class ChargeTemperature:
 
     def __init__(self, least_c: float, most_c: float, full_c: float = -math.inf) -> None:
         self._least, self._most, self._full = least_c, most_c, full_c
-        self._holder = Holder(MICROSECONDS)
         self._current = Chosen("pack_current")
         self._currents = Blocks(MICROSECONDS)
         self._sensors = ChosenGroup(lambda signal: pack_temperature_number(signal) is not None)
@@ -46,11 +45,8 @@ class ChargeTemperature:
 
     def advance(self, span: Span) -> Span:
         """Add a row for every second that is over."""
-        held = self._holder.take(span)
-        if held is None:
-            return span
-        temperatures = deque(self._temperatures.take(*self._sensors.find(held), held.end))
-        blocks = self._currents.take(*known_rows(self._current, held), held.end)
+        temperatures = deque(self._temperatures.take(*self._sensors.find(span), span.end))
+        blocks = self._currents.take(*known_rows(self._current, span), span.end)
         t, rows = [], []
         for block in blocks:
             while temperatures and temperatures[0].end <= block.end:

@@ -13,7 +13,7 @@ from collections import deque
 import numpy as np
 
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
-from telemetry.pipeline.blocks import Block, Blocks, Holder, known_rows
+from telemetry.pipeline.blocks import Block, Blocks, known_rows
 from telemetry.pipeline.stage import Chosen
 
 CHARGING = Group("derived", "charging", ("charging",), "derived")
@@ -41,7 +41,6 @@ class ChargerWatch:
     """Adds ``charging`` for each second with a current: 1 while a charger feeds the pack, else 0."""
 
     def __init__(self) -> None:
-        self._holder = Holder(MICROSECONDS)
         self._current, self._currents = Chosen("pack_current"), Blocks(MICROSECONDS)
         self._evidence = {name: _Latest(name) for name in (*MOVES, "charger_input_power", "throttle_voltage")}
         self._before: int | None = None
@@ -56,12 +55,9 @@ class ChargerWatch:
 
     def advance(self, span: Span) -> Span:
         """Add a row for every second that is over."""
-        held = self._holder.take(span)
-        if held is None:
-            return span
         for latest in self._evidence.values():
-            latest.take(held)
-        blocks = self._currents.take(*known_rows(self._current, held), held.end)
+            latest.take(span)
+        blocks = self._currents.take(*known_rows(self._current, span), span.end)
         if not blocks:
             return span
         rows = [[float(self._take(block))] for block in blocks]

@@ -10,6 +10,7 @@ from telemetry.analysis.integrals import SignedIntegral
 from telemetry.analysis.joining import Joiner
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
 from telemetry.model.signals import cell_number
+from telemetry.pipeline.blocks import Block, Blocks
 from telemetry.pipeline.stage import Chosen
 
 DERIVED = "derived"
@@ -120,18 +121,27 @@ class Power:
     def __init__(self) -> None:
         self._voltage, self._current = Chosen("pack_voltage"), Chosen("pack_current")
         self._joiner = Joiner()
+        self._seconds = Blocks(MICROSECONDS)
         self._integral = SignedIntegral()
         self._rows = _OncePerSecond(ENERGY)
+        self._energy_to = -(2**62)
 
     def advance(self, span: Span) -> Span:
-        """Add ``pack_power`` rows as far as both signals are decided, and the running energies."""
+        """Add ``pack_power`` as far as both signals are decided, and the energies by each second that is over."""
         t, power, bridged = self._joined(span)
-        out, into = self._integral.take(t, power, bridged)
-        energy = self._rows.take(t, out, into, span.final)
-        return span.adding(
-            batches=[Batch(POWER, t, power.reshape(-1, 1)), energy],
-            complete={POWER.key: self._joiner.decided_to, ENERGY.key: self._joiner.decided_to},
-        )
+        decided = self._joiner.decided_to
+        over = self._seconds.take(t, np.stack([power, bridged], axis=1), 2**62 if span.final else decided)
+        batches = [Batch(POWER, t, power.reshape(-1, 1))]
+        if over or span.final:
+            batches.append(self._energy(over, span.final))
+            self._energy_to = decided if span.final else decided // MICROSECONDS * MICROSECONDS - 1
+        return span.adding(batches=batches, complete={POWER.key: decided, ENERGY.key: self._energy_to})
+
+    def _energy(self, over: list[Block], final: bool) -> Batch:
+        t = np.concatenate([_NO_TIMES, *(block.t for block in over)])
+        values = np.concatenate([np.empty((0, 2)), *(block.values for block in over)])
+        out, into = self._integral.take(t, values[:, 0], values[:, 1] > 0.0)
+        return self._rows.take(t, out, into, final)
 
     def _joined(self, span: Span) -> tuple[Times, Values, npt.NDArray[np.bool_]]:
         sides = []

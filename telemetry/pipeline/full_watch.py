@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
-from telemetry.pipeline.blocks import Blocks, Holder, known_rows
+from telemetry.pipeline.blocks import Blocks, known_rows
 from telemetry.pipeline.charger_watch import ENDED_A
 from telemetry.pipeline.stage import Chosen
 
@@ -46,7 +46,6 @@ class FullWatch:
         self._end_a = charger.end_current_a or END_SHARE * pack.capacity_ah
         within = HELD_WITHIN_V.get(pack.cell.name)
         self._within = None if within is None else cells * within
-        self._holder = Holder(BLOCK)
         self._signals = [Chosen("pack_voltage"), Chosen("pack_current"), Chosen("charging", measured_only=False)]
         self._blocks = [Blocks(BLOCK) for _ in self._signals]
         self._since: int | None = None
@@ -55,11 +54,8 @@ class FullWatch:
 
     def advance(self, span: Span) -> Span:
         """Add a row for every block that is over."""
-        held = self._holder.take(span)
-        if held is None:
-            return span
         volts, amperes, charging = (
-            {each.end: each.values[:, 0] for each in blocks.take(*known_rows(chosen, held), held.end)}
+            {each.end: each.values[:, 0] for each in blocks.take(*known_rows(chosen, span), span.end)}
             for chosen, blocks in zip(self._signals, self._blocks, strict=True)
         )
         t = [end for end in volts if end in amperes and end in charging]

@@ -71,6 +71,11 @@ class Gather:
         """Return by how much the rows of ``source`` are moved on, never less than 0, microseconds."""
         return self._greatest_lag - self._lags.get(source, 0)
 
+    def has_due(self, end: int) -> bool:
+        """Return whether a span up to ``end`` would hold anything."""
+        pieces = (batch for pieces in self._batches.values() for batch in pieces)
+        return any(batch.t[0] <= end for batch in pieces) or any(event.t <= end for event in self._events)
+
     def close(self, end: int, final: bool = False) -> Span:
         """Return the span of everything up to ``end``; rows that lie ahead of it wait.
 

@@ -67,7 +67,7 @@ class Judge:
         return Judge(self._limits, self._rules, self._chattering)
 
     def advance(self, span: Span) -> Span:
-        """Add the alarm changes of ``span`` in time order, and the faults of limits that they show."""
+        """Add the situation, the alarm changes of ``span`` in time order, and the faults of limits that they show."""
         for batch in span.batches:
             if batch.group.signals not in self._layouts:
                 self._layouts.add(batch.group.signals)
@@ -91,7 +91,8 @@ class Judge:
         findings = self._faults.take(changes, raises, span.end if span.final else upto)
         # A condition lives on in the alarm that it raised.
         kept = tuple(event for event in span.events if not isinstance(event, AlarmCondition))
-        return replace(span, events=kept).adding(events=[*changes, *findings])
+        events = (*kept, *changes, *findings)
+        return replace(span, events=events, situation=self._situations.at(span.end))
 
     def _watch(self, signals: Iterable[str]) -> None:
         for signal in signals:

@@ -21,7 +21,7 @@ import numpy as np
 
 from telemetry.analysis.joining import Joiner
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
-from telemetry.pipeline.blocks import Block, Blocks, Holder, known_rows
+from telemetry.pipeline.blocks import Block, Blocks, known_rows
 from telemetry.pipeline.stage import Chosen
 
 PATH_HEAT = Group("derived", "path_heat", ("path_heat",), "derived")
@@ -62,7 +62,7 @@ class PathHeat:
         self._rest_a = max(REST_AT_LEAST_A, REST_C * capacity_ah)
         self._load_a = max(LOAD_AT_LEAST_A, LOAD_C * capacity_ah)
         self._conductor = conductor_ohm
-        self._holder, self._joiner = Holder(MICROSECONDS), Joiner()
+        self._joiner = Joiner()
         self._pack, self._controller = Chosen("pack_voltage"), Chosen("controller_voltage")
         self._current = Chosen("pack_current")
         self._volts, self._currents = Blocks(BLOCK), Blocks(BLOCK)
@@ -72,19 +72,16 @@ class PathHeat:
 
     def advance(self, span: Span) -> Span:
         """Add the result of the blocks for which both voltages are known."""
-        held = self._holder.take(span)
-        if held is not None:
-            rows = self._rows(held)
-            if rows:
-                span = span.adding([Batch.of_rows(PATH_HEAT, [t for t, _ in rows], [[heat] for _, heat in rows])])
-        return span.adding(complete={PATH_HEAT.key: self._joiner.decided_to})
+        rows = self._rows(span)
+        told = [Batch.of_rows(PATH_HEAT, [t for t, _ in rows], [[heat] for _, heat in rows])] if rows else []
+        return span.adding(told, complete={PATH_HEAT.key: self._joiner.decided_to})
 
-    def _rows(self, held: Span) -> list[tuple[int, float]]:
-        sides = [_column(chosen, held) for chosen in (self._pack, self._controller)]
-        t, pack, controller, _ = self._joiner.take(sides[0], sides[1], held.end)
+    def _rows(self, span: Span) -> list[tuple[int, float]]:
+        sides = [_column(chosen, span) for chosen in (self._pack, self._controller)]
+        t, pack, controller, _ = self._joiner.take(sides[0], sides[1], span.end)
         decided = self._joiner.decided_to
         volts = self._volts.take(t, np.column_stack([pack - controller, pack]), decided)
-        currents = {block.end: block for block in self._currents.take(*known_rows(self._current, held), decided)}
+        currents = {block.end: block for block in self._currents.take(*known_rows(self._current, span), decided)}
         rows = []
         for block in volts:
             if block.end in currents:

@@ -18,7 +18,7 @@ import numpy as np
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
-from telemetry.pipeline.blocks import Block, Blocks, Holder, known_rows
+from telemetry.pipeline.blocks import Block, Blocks, known_rows
 from telemetry.pipeline.energy_ahead import EnergyAhead
 from telemetry.pipeline.estimate_charge import STATE_OF_CHARGE
 from telemetry.pipeline.stage import Chosen
@@ -70,8 +70,6 @@ class Reserve:
     """
 
     def __init__(self, pack: Pack, plan: Plan | None) -> None:
-        self._holder = Holder(BLOCK)
-        self._complete: dict[tuple[str, str], int] = {}
         self._ahead = EnergyAhead(pack)
         self._plan = plan
         self._estimated = _Means("soc_estimated", measured_only=False, last=True)
@@ -84,12 +82,9 @@ class Reserve:
 
     def advance(self, span: Span) -> Span:
         """Add a row of each for every block that is over."""
-        held = self._holder.take(span)
-        if held is None:
-            return span.adding(complete=self._complete)
-        end = held.complete_to(STATE_OF_CHARGE)
-        estimated, uncertainty = self._estimated.take(held, end), self._uncertainty.take(held, end)
-        reported = self._reported.take(held, end)
+        end = span.complete_to(STATE_OF_CHARGE)
+        estimated, uncertainty = self._estimated.take(span, end), self._uncertainty.take(span, end)
+        reported = self._reported.take(span, end)
         charge: dict[int, Range] = {}
         for t in sorted(estimated.keys() | reported.keys()):
             half_width = Z90 * uncertainty.get(t, np.inf)
@@ -97,11 +92,10 @@ class Reserve:
                 charge[t] = Range.around(estimated[t], half_width)
             elif t in reported:
                 charge[t] = Range.exactly(reported[t])
-        self._ahead.take(held, end)
+        self._ahead.take(span, end)
         energy = {t: self._ahead.at(t, soc).low for t, soc in charge.items()}
-        margins = self._margins(held, end, energy)
+        margins = self._margins(span, end, energy)
         groups = (SOC_LOWER_BOUND, ENERGY_LEFT, ENERGY_MARGIN)
-        self._complete = {group.key: end for group in groups}
         rows = ({t: soc.low for t, soc in charge.items()}, energy, margins)
         return span.adding(
             [
@@ -109,7 +103,7 @@ class Reserve:
                 for group, known in zip(groups, rows, strict=True)
                 if known
             ],
-            complete=self._complete,
+            complete={group.key: end for group in groups},
         )
 
     def _margins(self, span: Span, end: int, energy: dict[int, float]) -> dict[int, float]:

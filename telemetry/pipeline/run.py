@@ -15,6 +15,7 @@ from telemetry.model.errors import ShakedownError
 from telemetry.model.events import Acknowledge, LinkChange, Mark, MarkChange, ResetLatch, Shelve, Unshelve
 from telemetry.pipeline.bus import Bus
 from telemetry.pipeline.derive import Cells, Charge, Power
+from telemetry.pipeline.each_second import EachSecond
 from telemetry.pipeline.estimate_charge import EstimateCharge
 from telemetry.pipeline.estimate_resistance import EstimateResistance
 from telemetry.pipeline.fault_watch import FaultWatch
@@ -31,9 +32,12 @@ from telemetry.pipeline.supply_watch import SupplyWatch
 from telemetry.pipeline.suspicion import Suspicion
 from telemetry.pipeline.without_frozen import WithoutFrozen
 
+QUIET = MICROSECONDS // 5
+"""While nothing comes in, a span only moves time on: as often as the screen is drawn."""
+
 
 def standard_stages(judge: Judge, machine: Machine | None = None, history: ResistanceHistory = NO_HISTORY) -> Chain:
-    """Return fresh stages in the one fixed order: derive, estimate, what limits ask for, judge.
+    """Return fresh stages in the one fixed order: derive, once a second estimate and what limits ask for, judge.
 
     None of them is given what a frozen source repeats.
 
@@ -43,12 +47,13 @@ def standard_stages(judge: Judge, machine: Machine | None = None, history: Resis
         history: resistances of earlier sessions of the same machine.
 
     """
-    stages: list[Stage] = [GapWatch(), Cells(), Charge(), Power()]
+    unhurried: list[Stage] = [GapWatch(), Charge()]
     if machine is not None:
         pack, width_m = machine.pack, machine.vehicle.working_width_m
         table = None if pack.open_circuit is None else owner_table(pack.open_circuit)
         outlook = Outlook(pack, width_m)
-        stages += [EstimateCharge(pack, table), EstimateResistance(pack), *limit_stages(machine, history), outlook]
+        unhurried += [EstimateCharge(pack, table), EstimateResistance(pack), *limit_stages(machine, history), outlook]
+    stages: list[Stage] = [Cells(), Power(), EachSecond(Chain(unhurried))]
     if machine is not None and machine.fault_codes:
         stages.append(FaultWatch(machine.fault_codes))
     watch = SupplyWatch(None if machine is None else machine.pack)
@@ -107,17 +112,19 @@ class Run:
             raise error
 
     async def _spans_until(self, sources: asyncio.Future[None], stopping: asyncio.Future[Literal[True]]) -> None:
-        """Close spans where the pacer ends them, until there is nothing more to wait for."""
+        """Close spans where the pacer ends them, until there is nothing more to wait for; few that hold nothing."""
         while not stopping.done():
             tick = asyncio.ensure_future(self._pacer.next_end())
             try:
                 await asyncio.wait((tick, sources, stopping), return_when=asyncio.FIRST_COMPLETED)
                 if not tick.done():
                     return
-                await self._advance(tick.result())
+                end = tick.result()
             finally:
                 tick.cancel()
-            if self._until is not None and self._end >= self._until:
+            if self.gather.has_due(end) or end - self._end >= QUIET:
+                await self._advance(end)
+            if self._until is not None and end >= self._until:
                 return
 
     async def _advance(self, end: int, final: bool = False) -> None:

@@ -12,6 +12,7 @@ import numpy as np
 
 from telemetry.alarms.comparator import Comparator
 from telemetry.alarms.rules import CONDITIONS, Condition
+from telemetry.analysis.gaps import steps
 from telemetry.model.batch import MICROSECONDS, Span, Times, Values
 from telemetry.model.events import Situation
 from telemetry.pipeline.charger_watch import ENDED_A, INTO_A, MOVES
@@ -96,10 +97,11 @@ class _Follows:
         if not len(rows):
             return
         self.first = int(rows[0]) if self.first is None else self.first
-        before = np.concatenate([[self._last if self._last is not None else rows[0] - 2 * _GAP], rows[:-1]])
-        for place in np.flatnonzero(rows - before > _GAP).tolist():
-            if self._last is not None or place:
-                self._known.turn(int(before[place]) + _GAP + 1, False)
+        last = self._last if self._last is not None else int(rows[0]) - 2 * _GAP
+        for place in np.flatnonzero(steps(rows, last) > _GAP).tolist():
+            before = int(rows[place - 1]) if place else self._last
+            if before is not None:
+                self._known.turn(before + _GAP + 1, False)
             self._known.turn(int(rows[place]), True)
         self._last = int(rows[-1])
 

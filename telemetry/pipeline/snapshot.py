@@ -35,7 +35,6 @@ from telemetry.model.events import (
 )
 from telemetry.model.signals import cell_number
 from telemetry.pipeline.link_log import LinkLog
-from telemetry.pipeline.situation import SituationLog
 from telemetry.pipeline.strip import Strip
 
 Direction = Literal["discharge", "charge", "rest"]
@@ -141,7 +140,8 @@ class Snapshot:
     Attributes:
         limits: the limits in force, by name.
         start: zero of ``t`` in all that is shown as seconds from the start, int microseconds.
-        end: end of the latest span, int microseconds; ``start`` before the first.
+        end: end of the latest span, int microseconds; ``start`` before the first. ``situation``: what the machine was
+            doing then.
         last_rows: time of the latest measured row by source, int microseconds.
         first_row, last_row: times of the first and the latest measured row; None before there is one.
         readings: latest known value by signal name.
@@ -162,6 +162,7 @@ class Snapshot:
         self.limits: dict[str, Limit] = dict(limits or {})
         self.start = start
         self.end = start
+        self.situation: Situation = "driving"
         self.first_row: int | None = None
         self.last_row: int | None = None
         self.last_rows: dict[str, int] = {}
@@ -181,16 +182,14 @@ class Snapshot:
         self.extremes: dict[str, tuple[float, float]] = {}
         self.lost: Counter[str] = Counter()
         self.held_since: dict[str, int] = {}
-        self._situations = SituationLog()
         self._charge_from: tuple[int, float] | None = None
         self.strips: dict[str, Strip] = {name: Strip() for name in STRIP_SIGNALS}
 
     def take(self, span: Span) -> None:
         """Bring the snapshot up to the end of ``span``."""
-        self.end = span.end
+        self.end, self.situation = span.end, span.situation
         for batch in span.batches:
             self._take_batch(batch, span.frozen.get(batch.group.key))
-        self._situations.take(span)
         self._follow_charge()
         for event in span.events:
             self._take_event(event)
@@ -214,11 +213,6 @@ class Snapshot:
             self._charge_from = None
         elif self._charge_from is None:
             self._charge_from = (self.end, reported.value)
-
-    @property
-    def situation(self) -> Situation:
-        """What the machine is doing at the end of the latest span."""
-        return self._situations.at(self.end)
 
     def watches_pack(self, source: str) -> bool:
         """Tell whether the pack's voltage, current or cells come from ``source``, or no source sends them."""

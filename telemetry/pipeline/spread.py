@@ -13,7 +13,7 @@ import numpy as np
 from telemetry.machine.chemistry import Chemistry
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Values
 from telemetry.model.signals import cell_number
-from telemetry.pipeline.blocks import Block, Blocks, Holder, known_rows
+from telemetry.pipeline.blocks import Block, Blocks, known_rows
 from telemetry.pipeline.cell_comparison import (
     LEAST_RATIO_ERROR,
     MOST_SPREAD_ERROR_V,
@@ -55,7 +55,6 @@ class Spread:
         self._cell = cell
         self._rest_a = max(REST_AT_LEAST_A, REST_C * capacity_ah)
         self._capacity = capacity_ah
-        self._holder = Holder(BLOCK)
         self._current = Chosen("pack_current")
         self._cells = ChosenGroup(lambda signal: cell_number(signal) is not None, least=3)
         self._cell_blocks, self._current_blocks = Blocks(BLOCK), Blocks(BLOCK)
@@ -67,11 +66,8 @@ class Spread:
 
     def advance(self, span: Span) -> Span:
         """Add what the blocks tell that are over at the end of ``span``."""
-        held = self._holder.take(span)
-        if held is None:
-            return span
-        cells = self._cell_blocks.take(*self._cells.find(held), held.end)
-        currents = self._current_blocks.take(*known_rows(self._current, held), held.end)
+        cells = self._cell_blocks.take(*self._cells.find(span), span.end)
+        currents = self._current_blocks.take(*known_rows(self._current, span), span.end)
         if not (cells and currents):
             return span
         by_end = {block.end: block for block in currents}

@@ -85,13 +85,18 @@ class Chosen:
 
     def find(self, span: Span) -> tuple[Batch, Values] | None:
         """Return this span's batch of the chosen group and its column, or None where the span has none."""
-        carriers = [
-            (b, c) for b, c in span.carrying(self.signal) if b.group.origin == "measured" or not self._measured_only
-        ]
-        if self.key is None and carriers:
-            first = min(carriers, key=lambda pair: (int(pair[0].t[0]), pair[0].group.origin, pair[0].group.key))
-            self.key = first[0].group.key
-        return next(((b, c) for b, c in carriers if b.group.key == self.key), None)
+        if self.key is None:
+            carriers = [
+                b for b, _ in span.carrying(self.signal) if b.group.origin == "measured" or not self._measured_only
+            ]
+            if not carriers:
+                return None
+            self.key = min(carriers, key=lambda b: (int(b.t[0]), b.group.origin, b.group.key)).group.key
+        for batch in span.batches:
+            if batch.group.key == self.key:
+                column = batch.column(self.signal)
+                return None if column is None else (batch, column)
+        return None
 
 
 class ChosenGroup:

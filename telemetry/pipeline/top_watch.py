@@ -14,7 +14,7 @@ from telemetry.analysis.top_imbalance import top_imbalance
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Values
 from telemetry.model.signals import cell_number
-from telemetry.pipeline.blocks import Blocks, Holder, known_rows
+from telemetry.pipeline.blocks import Blocks, known_rows
 from telemetry.pipeline.spread import cell_means
 from telemetry.pipeline.stage import Chosen, ChosenGroup
 
@@ -56,7 +56,6 @@ class TopWatch:
         )
         self._full_v = ends_v - FULL_BELOW_V
         self._capacity = pack.capacity_ah
-        self._holder = Holder(BLOCK)
         self._current = Chosen("pack_current")
         self._cells = ChosenGroup(lambda signal: cell_number(signal) is not None, least=3)
         self._cell_blocks, self._current_blocks = Blocks(BLOCK), Blocks(BLOCK)
@@ -68,11 +67,8 @@ class TopWatch:
 
     def advance(self, span: Span) -> Span:
         """Add a row where the first cell became full in a block that is over."""
-        held = self._holder.take(span)
-        if held is None:
-            return span
-        cells = self._cell_blocks.take(*self._cells.find(held), held.end)
-        currents = {b.end: b for b in self._current_blocks.take(*known_rows(self._current, held), held.end)}
+        cells = self._cell_blocks.take(*self._cells.find(span), span.end)
+        currents = {b.end: b for b in self._current_blocks.take(*known_rows(self._current, span), span.end)}
         rows = []
         for block in cells:
             volts = cell_means(block.values)

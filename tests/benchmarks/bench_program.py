@@ -18,14 +18,20 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-CELLS = [f"cell_{n:02d}_voltage" for n in range(1, 17)]
-REST = ["pack_voltage", "pack_current", "soc_reported", "pack_temperature_1", "pack_temperature_2"]
-SIGNALS = [*REST, "discharge_allowed", "charge_allowed", "vehicle_speed", *CELLS]
+CELLS = [f"cell_{n:02d}_voltage" for n in range(1, 9)]
+SIGNALS = [
+    *("pack_voltage", "pack_current", "soc_reported", "pack_temperature_1", "discharge_allowed", "charge_allowed"),
+    *("throttle_voltage", "enable_voltage", "controller_voltage", "controller_temperature"),
+    *("motor_temperature", "motor_speed", "vehicle_speed", "implement_engaged"),
+    *("auxiliary_voltage", "insulation_resistance"),
+    *CELLS,
+]
+"""Every kind of signal that a limit or a stage looks at while driving."""
 ROWS = 200_000
 MACHINE = """
 [pack]
 chemistry = "lfp"
-cells_in_series = 16
+cells_in_series = 8
 capacity_ah = 100
 continuous_discharge_a = 150
 continuous_charge_a = 100
@@ -35,19 +41,30 @@ continuous_charge_a = 100
 def drive(rows: int) -> dict[str, np.ndarray]:
     """A quiet drive at 10 Hz of 24 signals, rounded as devices do."""
     random = np.random.default_rng(1)
-    current = np.round(40 + 30 * np.sin(np.arange(rows) / 80) + random.normal(0, 2, rows), 1)
     columns: dict[str, np.ndarray] = {"t": np.arange(rows) / 10}
+    throttle = np.clip(0.45 + 0.4 * np.sin(np.arange(rows) / 80), 0.1, 0.8)
+    speed = 12 * throttle + random.normal(0, 0.1, rows)
+    current = np.round(90 * throttle + random.normal(0, 2, rows), 1)
     for cell in CELLS:
         columns[cell] = np.round(3.29 - 0.0006 * current + random.normal(0, 0.001, rows), 3)
+    pack = sum(columns[cell] for cell in CELLS)
     columns |= {
-        "pack_voltage": np.round(sum(columns[cell] for cell in CELLS), 2),
+        "pack_voltage": np.round(pack, 2),
         "pack_current": current,
         "soc_reported": np.round(90 - np.arange(rows) / rows * 50),
         "pack_temperature_1": np.full(rows, 21.0),
-        "pack_temperature_2": np.full(rows, 22.0),
         "discharge_allowed": np.ones(rows),
         "charge_allowed": np.ones(rows),
-        "vehicle_speed": np.round(6 + random.normal(0, 0.3, rows), 1),
+        "throttle_voltage": np.round(0.8 + 3.0 * throttle + random.normal(0, 0.01, rows), 3),
+        "enable_voltage": np.round(12.2 + random.normal(0, 0.05, rows), 1),
+        "controller_voltage": np.round(pack - 0.003 * current + random.normal(0, 0.02, rows), 2),
+        "controller_temperature": np.round(35 + random.normal(0, 0.2, rows)),
+        "motor_temperature": np.round(50 + random.normal(0, 0.2, rows)),
+        "motor_speed": np.round(250 * speed),
+        "vehicle_speed": np.round(speed, 1),
+        "implement_engaged": np.ones(rows),
+        "auxiliary_voltage": np.round(12.6 + random.normal(0, 0.05, rows), 1),
+        "insulation_resistance": np.full(rows, 500_000.0),
     }
     return {name: columns[name] for name in ["t", *SIGNALS]}
 

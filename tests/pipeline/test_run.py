@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
 
 import pytest
 
@@ -137,3 +138,20 @@ async def test_ends_of_spans_never_step_back_and_a_suspend_is_one_jump() -> None
 
 def test_drivers_are_found_by_entry_point() -> None:
     assert load_driver("replay")(DriverContext("replay", {}, ManualClock())).kind == "plan"
+
+
+async def test_while_nothing_comes_few_spans_are_closed_and_a_deadline_is_still_heard_in_time() -> None:
+    clock = ManualClock(0)
+    run, spans = live_run(clock)
+    task = asyncio.create_task(run.run(nothing(clock, run)))
+    await clock.advance(1.0)
+    run.gather.post(Batch.of_rows(GROUP, [clock.now()], [[47.0]]))
+    await clock.advance(1.0)
+    with_rows = [span for span in spans if span.batches]
+    assert len(with_rows) == 1
+    assert with_rows[0].end - 1_000_000 <= 100_000, "a row waits for no quiet"
+    ends = [span.end for span in spans]
+    assert max(b - a for a, b in itertools.pairwise(ends)) <= 250_000
+    assert len(spans) <= 12, "five a second, where twenty would hold nothing"
+    run.stop()
+    await task

@@ -491,9 +491,10 @@ async def test_only_lines_that_changed_are_redrawn(rig: Any) -> None:
         await sound_run(rig)
         rig.screen.paint()
         panel = rig.screen.query_one(Panel)
-        before = panel.redrawn
+        before, drawn = panel.redrawn, panel.drawn
         rig.screen.paint()
         assert panel.redrawn == before
+        assert all(old is new for old, new in zip(drawn, panel.drawn, strict=True)), "nor made anew"
         await rig.after(1.0, **(SOUND | {"soc_reported": 70.0}))
         rig.screen.paint()
         assert 4 <= panel.redrawn - before <= 9, "three rows of digits, the time, and the trace's newest column"
