@@ -136,7 +136,7 @@ class Span:
         frozen: by group key, which values of its batch a frozen source only repeats, bool (rows, signals); a group
             that is not named repeats nothing.
         raw: raw bytes of links to be stored with the session, and notes of such as are missing; for the store only.
-        situation: what the machine was doing at the end, as the judge sees it.
+        situation: what the machine was doing at the end; None where no judge has said.
 
     """
 
@@ -147,7 +147,7 @@ class Span:
     final: bool = False
     frozen: dict[tuple[str, str], npt.NDArray[np.bool_]] = field(default_factory=dict)
     raw: tuple[RawBytes | RawMissing, ...] = ()
-    situation: Situation = "driving"
+    situation: Situation | None = None
 
     def adding(
         self,

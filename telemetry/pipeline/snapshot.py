@@ -187,7 +187,7 @@ class Snapshot:
 
     def take(self, span: Span) -> None:
         """Bring the snapshot up to the end of ``span``."""
-        self.end, self.situation = span.end, span.situation
+        self.end, self.situation = span.end, span.situation or self.situation
         for batch in span.batches:
             self._take_batch(batch, span.frozen.get(batch.group.key))
         self._follow_charge()

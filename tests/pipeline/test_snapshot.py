@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from telemetry.machine.limits import Limit
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import LinkChange
+from telemetry.pipeline.judge import Judge
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.pipeline.strip import Strip
 
@@ -38,20 +39,18 @@ def test_extremes_hold_the_lowest_and_the_highest_of_all_rows() -> None:
 
 
 def test_time_to_full_is_at_the_rate_of_this_charge_so_far() -> None:
-    snapshot = Snapshot()
-    found = {}
+    snapshot, judge, found = Snapshot(), Judge(()), {}
     for minute in range(70):
         charge = 50.0 if minute < 10 else 50.0 + 0.5 * (minute - 10)
         current = 0.0 if minute < 10 else -20.0
-        snapshot.take(
-            span(minute * 60 * SECOND, ("pack_current", "soc_reported", "pack_voltage"), [[current, charge, 54.0]])
-        )
+        minute_end, signals = minute * 60 * SECOND, ("pack_current", "soc_reported", "pack_voltage")
+        snapshot.take(judge.advance(span(minute_end, signals, [[current, charge, 54.0]])))
         found[minute] = snapshot.minutes_to_full(minute * 60 * SECOND)
     assert found[9] is None, "no charge yet"
     assert found[12] is None, "the BMS counts whole per cents; less than two say nothing"
     assert found[40] == pytest.approx(2 * (100.0 - 65.0), rel=0.02)
     assert found[69] == pytest.approx(2 * (100.0 - 79.5), rel=0.02)
-    snapshot.take(span(70 * 60 * SECOND, ("pack_current", "soc_reported", "pack_voltage"), [[30.0, 79.0, 52.0]]))
+    snapshot.take(judge.advance(span(70 * 60 * SECOND, signals, [[30.0, 79.0, 52.0]])))
     assert snapshot.minutes_to_full(70 * 60 * SECOND) is None, "it drives"
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from telemetry.machine.limits import Limit
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
 from telemetry.model.events import AlarmChange, Event, LinkChange
+from telemetry.pipeline.judge import Judge
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.scales import PackScale
 from telemetry.screen.scene import Scene
@@ -183,7 +184,7 @@ STATES: dict[str, State] = {
 def scene_of(name: str) -> Scene:
     """Return the moment at the end of a state, as the screen has it."""
     state = STATES[name]
-    snapshot = Snapshot({limit.name: limit for limit in LIMITS}, START)
+    snapshot, judge = Snapshot({limit.name: limit for limit in LIMITS}, START), Judge(())
     names = [signal for signal in state.values if signal not in state.without]
     snapshot.take(Span(START, (), (LinkChange(START, "pack", "live"), LinkChange(START, "position", "live"))))
     for second in range(LASTS_S):
@@ -196,7 +197,7 @@ def scene_of(name: str) -> Scene:
         if sent:
             group = Group("pack", "pack" + str(len(sent)), tuple(sent))
             batches = (Batch.of_rows(group, [t], [row]),)
-        snapshot.take(Span(t, batches, ()))
+        snapshot.take(judge.advance(Span(t, batches)))
     end = START + (LASTS_S - 1) * MICROSECONDS
     snapshot.take(Span(end, (), state.events))
     return Scene(snapshot, end, "orchard mower", "recording", True, scale=SCALE)

@@ -12,6 +12,7 @@ from telemetry.cli import build_parser
 from telemetry.commands.options import run_options
 from telemetry.machine.machine_file import parse_machine
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
+from telemetry.pipeline.judge import Judge
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.scales import PackScale, pack_scale
 from telemetry.screen.settled import Settled, Settlement
@@ -51,6 +52,7 @@ class Machine:
 
     def __init__(self, standby_a: float = 0.0) -> None:
         self.snapshot, self.settlement, self.second = Snapshot(start=0), Settlement(), 0
+        self.judge = Judge(())
         self.standby_a = standby_a
 
     def runs(self, seconds: int, **values: float) -> str:
@@ -60,7 +62,7 @@ class Machine:
             self.second += 1
             t = self.second * SECOND
             group = Group("pack", "-".join(values), tuple(values))
-            self.snapshot.take(Span(t, (Batch.of_rows(group, [t], [list(values.values())]),)))
+            self.snapshot.take(self.judge.advance(Span(t, (Batch.of_rows(group, [t], [list(values.values())]),))))
             phase = self.settlement.phase(self.snapshot, t, self.standby_a)
         return phase
 
