@@ -74,7 +74,7 @@ class SignalAlarms:
             steps += crossed
             self.raises += raised
         if not (steps or self._waiting or any(each.alarm.shelved_until is not None for each in self._alarms)):
-            changes = self._with_values(changes, t, values)
+            changes = self._with_values(changes, t, values) if changes else []
             self._value = float(values[-1]) if len(values) else self._value
             return changes
         coming = deque(sorted(steps, key=lambda step: step.order))

@@ -75,6 +75,8 @@ class Joiner:
         Returns:
             times, first values, second values, and whether the interval leading to each row is bridged on both sides.
         """
+        if self._is_one_axis(first, second):
+            return self._take_one_axis(first[0], first[1], second[1])
         for side, (t, values) in zip(self._sides, (first, second), strict=True):
             side.take(t, values)
         horizon = min(end, *(self._horizon(side, end) for side in self._sides))
@@ -87,6 +89,25 @@ class Joiner:
         self._prune(end)
         known = ~(np.isnan(a) | np.isnan(b))
         return axis[known], a[known], b[known], (a_bridged & b_bridged)[known]
+
+    def _is_one_axis(self, first: tuple[Times, Values], second: tuple[Times, Values]) -> bool:
+        """Return whether one group carries both, all known, and nothing waits: then no row has to be searched for."""
+        t = first[0]
+        return (
+            t is second[0]
+            and len(t) > 0
+            and int(t[0]) > self._given_to
+            and (len(t) == 1 or bool((t[1:] > t[:-1]).all()))
+            and all(not len(side.t) or side.t[-1] <= self._given_to for side in self._sides)
+            and not (np.isnan(first[1]).any() or np.isnan(second[1]).any())
+        )
+
+    def _take_one_axis(self, t: Times, *values: Values) -> tuple[Times, Values, Values, Flags]:
+        bridged = [side.rule.take(t) for side in self._sides]
+        for side, own, flags in zip(self._sides, values, bridged, strict=True):
+            side.t, side.values, side.bridged = t[-1:], own[-1:], flags[-1:]
+        self._given_to = int(t[-1])
+        return t, values[0], values[1], bridged[0] & bridged[1]
 
     def _axis(self, horizon: int) -> Times:
         """Return the times of both sides after what was given out, up to ``horizon``, each once."""

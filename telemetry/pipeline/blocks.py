@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from telemetry.model.batch import Span, Times, Values
-from telemetry.pipeline.stage import Chosen
+from telemetry.pipeline.stage import Chosen, known_values
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,11 +73,8 @@ class Blocks:
 
 def known_rows(chosen: Chosen, span: Span) -> tuple[Times, Values]:
     """Return the known rows of a signal in ``span``: times, int64 (rows,), and values, float64 (rows, 1)."""
-    found = chosen.find(span)
-    if found is None:
-        return np.empty(0, dtype=np.int64), np.empty((0, 1))
-    known = ~np.isnan(found[1])
-    return found[0].t[known], found[1][known].reshape(-1, 1)
+    t, values = known_values(chosen, span)
+    return t, values.reshape(-1, 1)
 
 
 def _joined(pieces: list[Times]) -> Times:

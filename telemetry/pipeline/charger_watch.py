@@ -14,7 +14,7 @@ import numpy as np
 
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
 from telemetry.pipeline.blocks import Block, Blocks, known_rows
-from telemetry.pipeline.stage import Chosen
+from telemetry.pipeline.stage import Chosen, known_values
 
 CHARGING = Group("derived", "charging", ("charging",), "derived")
 INTO_A, ENDED_A = 0.5, 0.25
@@ -112,8 +112,8 @@ class _Latest:
         self._values: Values = np.empty(0)
 
     def take(self, span: Span) -> None:
-        t, values = known_rows(self._chosen, span)
-        self._t, self._values = np.concatenate([self._t, t]), np.concatenate([self._values, values[:, 0]])
+        t, values = known_values(self._chosen, span)
+        self._t, self._values = np.concatenate([self._t, t]), np.concatenate([self._values, values])
 
     def at(self, now: int) -> float | None:
         """Return the last value before ``now``, None where it is stale; earlier ones are forgotten."""

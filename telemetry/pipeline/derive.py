@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import numpy.typing as npt
 
@@ -11,7 +13,7 @@ from telemetry.analysis.joining import Joiner
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
 from telemetry.model.signals import cell_number
 from telemetry.pipeline.blocks import Block, Blocks
-from telemetry.pipeline.stage import Chosen
+from telemetry.pipeline.stage import Chosen, known_values
 
 DERIVED = "derived"
 POWER = Group(DERIVED, "power", ("pack_power",), "derived")
@@ -36,9 +38,8 @@ class Cells:
         group = batch.group
         if group.origin == "derived":
             return None
-        places = [place for place, signal in enumerate(group.signals) if cell_number(signal) is not None]
-        if len(places) >= 2:
-            return self._of_cells(batch, places)
+        if len(_cells_in(group)[0]) >= 2:
+            return self._of_cells(batch)
         low, high = batch.column("cell_min_voltage"), batch.column("cell_max_voltage")
         if low is None or high is None:
             return None
@@ -49,25 +50,30 @@ class Cells:
         )
 
     @staticmethod
-    def _of_cells(batch: Batch, places: list[int]) -> Batch | None:
-        cells = batch.values[:, places]
+    def _of_cells(batch: Batch) -> Batch | None:
+        places, numbers, derived = _cells_in(batch.group)
+        t, cells = batch.t, batch.values[:, places]
+        lowest = highest = cells
         unknown = np.isnan(cells)
-        known_rows = (~unknown).sum(axis=1) >= 2
-        if not known_rows.any():
-            return None
-        if not known_rows.all():
-            cells, unknown = cells[known_rows], unknown[known_rows]
-        numbers = np.array([cell_number(batch.group.signals[place]) for place in places], dtype=np.float64)
-        low_at = np.argmin(np.where(unknown, np.inf, cells), axis=1)
-        high_at = np.argmax(np.where(unknown, -np.inf, cells), axis=1)
+        if unknown.any():
+            known_rows = (~unknown).sum(axis=1) >= 2
+            if not known_rows.any():
+                return None
+            t, cells, unknown = t[known_rows], cells[known_rows], unknown[known_rows]
+            lowest, highest = np.where(unknown, np.inf, cells), np.where(unknown, -np.inf, cells)
+        low_at, high_at = lowest.argmin(axis=1), highest.argmax(axis=1)
         row = np.arange(len(cells))
         low, high = cells[row, low_at], cells[row, high_at]
-        values = np.stack([high - low, low, high, numbers[low_at], numbers[high_at]], axis=1)
-        return Batch(_cells_of(batch.group, _CELL_SIGNALS), batch.t[known_rows], values)
+        return Batch(derived, t, np.stack([high - low, low, high, numbers[low_at], numbers[high_at]], axis=1))
 
 
-def _cells_of(group: Group, signals: tuple[str, ...]) -> Group:
-    return Group(group.source, f"{group.name}_cells", signals, "derived")
+@lru_cache(maxsize=64)
+def _cells_in(group: Group) -> tuple[list[int], Values, Group]:
+    """Return the columns that are cells, their numbers, and the group of what is made of them."""
+    numbers = {place: cell_number(signal) for place, signal in enumerate(group.signals)}
+    places = [place for place, number in numbers.items() if number is not None]
+    derived = Group(group.source, f"{group.name}_cells", _CELL_SIGNALS, "derived")
+    return places, np.array([numbers[place] for place in places], dtype=np.float64), derived
 
 
 class _OncePerSecond:
@@ -106,11 +112,7 @@ class Charge:
 
     def advance(self, span: Span) -> Span:
         """Add the running totals."""
-        found = self._current.find(span)
-        t, current = _NO_TIMES, _NO_VALUES
-        if found is not None:
-            known = ~np.isnan(found[1])
-            t, current = found[0].t[known], found[1][known]
+        t, current = known_values(self._current, span)
         out, into = self._integral.take(t, current, self._rule.take(t))
         return span.adding(batches=[self._rows.take(t, out, into, span.final)])
 

@@ -11,6 +11,7 @@ from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Values, merg
 from telemetry.model.events import Event, Mark
 from telemetry.model.signals import extra_name, find_signal
 
+_GREATEST = float(np.finfo(np.float64).max)
 AHEAD_AT_MOST = 5 * MICROSECONDS
 """How far ahead of the span's end a row is still believed; a device that spaces its own rows needs 2 s."""
 
@@ -131,10 +132,8 @@ class Gather:
             values = values.copy()
             values[:, place] = -values[:, place]
         low, high = self._possible(batch.group.signals)
-        with np.errstate(invalid="ignore"):
-            wrong = ~((values >= low) & (values <= high)) & ~np.isnan(values)
-            wrong |= np.isinf(values)
-        if not wrong.any():
+        possible = (values >= low) & (values <= high)
+        if possible.all() or not (wrong := ~possible & ~np.isnan(values)).any():
             return batch if values is batch.values else Batch(batch.group, batch.t, values)
         for column in np.flatnonzero(wrong.any(axis=0)):
             infinite = int(np.isinf(values[:, column]).sum())
@@ -163,7 +162,7 @@ class Gather:
         if signals not in self._bounds:
             known = [find_signal(signal) for signal in signals]
             self._bounds[signals] = (
-                np.array([s.low if s else -np.inf for s in known]),
-                np.array([s.high if s else np.inf for s in known]),
+                np.array([s.low if s else -_GREATEST for s in known]),
+                np.array([s.high if s else _GREATEST for s in known]),
             )
         return self._bounds[signals]

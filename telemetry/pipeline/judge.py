@@ -16,14 +16,16 @@ from telemetry.alarms.signal_alarms import AlarmInput, SignalAlarms
 from telemetry.machine.limits import LIMIT_SIGNALS, Limit, limits_for
 from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
 from telemetry.machine.sections import Machine
-from telemetry.model.batch import Batch, Span
+from telemetry.model.batch import Batch, Span, Times, Values
 from telemetry.model.events import Acknowledge, AlarmChange, AlarmCondition, ResetLatch, Shelve, Unshelve
 from telemetry.pipeline.conditions import LINK_LIMIT, RECORDING_LIMIT, Conditions
-from telemetry.pipeline.situation import NO_TIMES, NO_VALUES, Followed, SituationLog
+from telemetry.pipeline.situation import Followed, SituationLog
 from telemetry.pipeline.stage import Chosen
 
 __all__ = ["LINK_LIMIT", "RECORDING_LIMIT", "Judge", "judge_for"]
 
+_NO_TIMES: Times = np.empty(0, dtype=np.int64)
+_NO_VALUES: Values = np.empty(0)
 _OPERATOR_INPUTS = (Acknowledge, Shelve, Unshelve, ResetLatch)
 
 
@@ -132,14 +134,11 @@ class _Watched:
         self.upto = span.complete.get(self._chosen.key, span.end) if self._chosen.key else span.end
         if self._earlier:
             inputs, self._earlier = [*self._earlier, *inputs], []
-        t, values = NO_TIMES, NO_VALUES
-        batch = None
-        if found is not None:
-            batch, values = found
+        batch, values = found if found is not None else (None, _NO_VALUES)
+        if batch is not None and np.isnan(values).any():
             known = ~np.isnan(values)
-            if not known.all():
-                batch, values = Batch(batch.group, batch.t[known], batch.values[known]), values[known]
-            t = batch.t
+            batch, values = Batch(batch.group, batch.t[known], batch.values[known]), values[known]
+        t = _NO_TIMES if batch is None else batch.t
         changes = self.alarms.take(t, values, inputs, self.upto)
         if span.final:
             changes += self.alarms.standing_at(span.end)

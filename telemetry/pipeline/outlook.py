@@ -16,7 +16,7 @@ from telemetry.analysis.outlook import forecast, minutes_left
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
-from telemetry.pipeline.blocks import Blocks
+from telemetry.pipeline.blocks import Blocks, known_rows
 from telemetry.pipeline.derive import POWER
 from telemetry.pipeline.energy_ahead import EnergyAhead
 from telemetry.pipeline.estimate_charge import STATE_OF_CHARGE
@@ -42,12 +42,7 @@ class _Column:
         self._last = last
 
     def take(self, span: Span, end: int) -> dict[int, float]:
-        found = self._chosen.find(span)
-        t, values = np.empty(0, dtype=np.int64), np.empty((0, 1))
-        if found is not None:
-            known = ~np.isnan(found[1])
-            t, values = found[0].t[known], found[1][known].reshape(-1, 1)
-        blocks = self._blocks.take(t, values, end)
+        blocks = self._blocks.take(*known_rows(self._chosen, span), end)
         return {b.end: float(b.values[-1, 0] if self._last else b.values.mean()) for b in blocks}
 
 

@@ -20,9 +20,9 @@ from typing import NamedTuple
 import numpy as np
 
 from telemetry.analysis.joining import Joiner
-from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
+from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Values
 from telemetry.pipeline.blocks import Block, Blocks, known_rows
-from telemetry.pipeline.stage import Chosen
+from telemetry.pipeline.stage import Chosen, known_values
 
 PATH_HEAT = Group("derived", "path_heat", ("path_heat",), "derived")
 BLOCK = 10 * MICROSECONDS
@@ -77,7 +77,7 @@ class PathHeat:
         return span.adding(told, complete={PATH_HEAT.key: self._joiner.decided_to})
 
     def _rows(self, span: Span) -> list[tuple[int, float]]:
-        sides = [_column(chosen, span) for chosen in (self._pack, self._controller)]
+        sides = [known_values(chosen, span) for chosen in (self._pack, self._controller)]
         t, pack, controller, _ = self._joiner.take(sides[0], sides[1], span.end)
         decided = self._joiner.decided_to
         volts = self._volts.take(t, np.column_stack([pack - controller, pack]), decided)
@@ -111,8 +111,3 @@ class PathHeat:
             return 0.0
         ohm = float(((np.array([part.volts for part in self._parts]) - offset) * current).sum() / (current**2).sum())
         return max(0.0, ohm - self._conductor) * float(np.mean([part.square for part in self._parts]))
-
-
-def _column(chosen: Chosen, span: Span) -> tuple[Times, Values]:
-    t, values = known_rows(chosen, span)
-    return t, values[:, 0]

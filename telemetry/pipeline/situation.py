@@ -13,13 +13,11 @@ import numpy as np
 from telemetry.alarms.comparator import Comparator
 from telemetry.alarms.rules import CONDITIONS, Condition
 from telemetry.analysis.gaps import steps
-from telemetry.model.batch import MICROSECONDS, Span, Times, Values
+from telemetry.model.batch import MICROSECONDS, Span, Times
 from telemetry.model.events import Situation
 from telemetry.pipeline.charger_watch import ENDED_A, INTO_A, MOVES
-from telemetry.pipeline.stage import Chosen
+from telemetry.pipeline.stage import Chosen, known_values
 
-NO_TIMES: Times = np.empty(0, dtype=np.int64)
-NO_VALUES: Values = np.empty(0)
 _INTO = Condition("pack_current", "low", -INTO_A, ENDED_A, 1.0, 1.0, "current has flowed into the pack for 1 s")
 _OUT = Condition("pack_current", "high", 2.0, 1.0, 0.0, 60.0, "the pack has given current within the last minute")
 _SPEEDS = tuple(Condition(name, "high", least, least / 2, 0.0, 5.0, "it moves") for name, least in MOVES.items())
@@ -47,16 +45,11 @@ class Followed:
             condition.raise_delay_s,
             condition.clear_delay_s,
         )
-        self.t: Times = NO_TIMES
+        self.t: Times = np.empty(0, dtype=np.int64)
 
     def take(self, span: Span) -> list[tuple[int, bool]]:
         """Return when it began or ended in ``span``; :attr:`t` are the times of the known rows of ``span``."""
-        found = self._chosen.find(span)
-        values: Values = NO_VALUES
-        self.t = NO_TIMES
-        if found is not None:
-            known = ~np.isnan(found[1])
-            self.t, values = found[0].t[known], found[1][known]
+        self.t, values = known_values(self._chosen, span)
         if self._magnitude:
             values = np.abs(values)
         return [(crossing.t, crossing.on) for crossing in self._comparator.take(self.t, values, span.end)]
@@ -97,13 +90,17 @@ class _Follows:
         if not len(rows):
             return
         self.first = int(rows[0]) if self.first is None else self.first
+        newest = int(rows[-1])
+        if self._last is not None and newest - self._last <= _GAP:
+            self._last = newest
+            return
         last = self._last if self._last is not None else int(rows[0]) - 2 * _GAP
         for place in np.flatnonzero(steps(rows, last) > _GAP).tolist():
             before = int(rows[place - 1]) if place else self._last
             if before is not None:
                 self._known.turn(before + _GAP + 1, False)
             self._known.turn(int(rows[place]), True)
-        self._last = int(rows[-1])
+        self._last = newest
 
     def is_known(self, t: int) -> bool:
         """Return whether its signal was known at ``t`` or within ten seconds before."""

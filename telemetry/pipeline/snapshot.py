@@ -19,7 +19,7 @@ import numpy.typing as npt
 from telemetry.alarms.priorities import PRIORITIES, Priority, priority_of
 from telemetry.alarms.states import ACTIVE, LATCHED, MASKED, WAITING
 from telemetry.machine.limits import LIMIT_SIDES, Limit
-from telemetry.model.batch import Batch, Span, Times, Values
+from telemetry.model.batch import Batch, Span
 from telemetry.model.events import (
     AlarmChange,
     AlarmFinding,
@@ -226,40 +226,57 @@ class Snapshot:
             self.first_row = min(self.first_row, int(batch.t[0]))
             self.last_row = max(self.last_row or 0, int(batch.t[-1]))
             self.last_rows[batch.group.source] = int(batch.t[-1])
-        known = ~np.isnan(batch.values)
+        if len(batch) == 1 and repeats is None:  # the common case live
+            t, row = int(batch.t[0]), batch.values[0].tolist()
+            count = sum(value == value for value in row)
+            for signal, value in zip(batch.group.signals, row, strict=True):
+                if value == value and self._hear(signal, batch.group.source, t, t, 1, value):
+                    self.strips[signal].add(t, value)
+                    self._extend(signal, value, value)
+                    self._peak(signal, t, value)
+        else:
+            count = self._take_rows(batch, repeats)
         if batch.group.origin == "measured":
-            self._log(batch.group.source).take_rows(batch.t, int(np.count_nonzero(known)))
+            self._log(batch.group.source).take_rows(batch.t, count)
+
+    def _take_rows(self, batch: Batch, repeats: npt.NDArray[np.bool_] | None) -> int:
+        """Take any number of rows; return how many values are known."""
+        known = ~np.isnan(batch.values)
+        count = int(np.count_nonzero(known))
         if repeats is not None:  # what a frozen source repeats was measured long ago
             known &= ~repeats
-        for place, signal in enumerate(batch.group.signals):
-            column = known[:, place]
-            if column[-1] and len(column) == 1:  # the common case live: one row, known
-                self._take_column(signal, batch.group.source, batch.t, batch.values[:, place])
-            elif column.any():
-                self._take_column(signal, batch.group.source, batch.t[column], batch.values[column, place])
+        for place in np.flatnonzero(known.any(axis=0)).tolist():
+            signal, rows = batch.group.signals[place], known[:, place]
+            t, values = batch.t[rows], batch.values[rows, place]
+            if self._hear(signal, batch.group.source, int(t[0]), int(t[-1]), len(t), float(values[-1])):
+                self.strips[signal].take(t, values)
+                self._extend(signal, float(values.min()), float(values.max()))
+                highest = int(np.argmax(values))
+                self._peak(signal, int(t[highest]), float(values[highest]))
+        return count
 
-    def _take_column(self, signal: str, source: str, t: Times, values: Values) -> None:
-        last, count = int(t[-1]), len(t)
+    def _hear(self, signal: str, source: str, first: int, last: int, count: int, value: float) -> bool:
+        """Take the latest of ``count`` rows from ``first`` to ``last``; return whether the signal has a strip."""
         reading = self.readings.get(signal)
         if reading is None:
-            interval = (last - int(t[0])) / (count - 1) if count > 1 else 0.0
-            self.readings[signal] = Reading(float(values[-1]), last, source, interval)
+            interval = (last - first) / (count - 1) if count > 1 else 0.0
+            self.readings[signal] = Reading(value, last, source, interval)
             if any(fnmatchcase(signal, limit.signal) for limit in self.limits.values()):
                 self.strips.setdefault(signal, Strip())
         else:
             step = (last - reading.t) / count
             reading.interval += (step - reading.interval) * min(1.0, 0.2 * count) if reading.interval else step
-            reading.value, reading.t, reading.source = float(values[-1]), last, source
-        if signal in self.strips:
-            self.strips[signal].take(t, values)
-            low, high = self.extremes.get(signal, (math.inf, -math.inf))
-            lowest, highest = (self.readings[signal].value,) * 2 if count == 1 else _ends(values)
-            if lowest < low or highest > high:
-                self.extremes[signal] = (min(low, lowest), max(high, highest))
-        if signal == "pack_power":
-            place = int(np.argmax(values))
-            if self.peak_power is None or values[place] > self.peak_power:
-                self.peak_power, self.peak_power_at = float(values[place]), int(t[place])
+            reading.value, reading.t, reading.source = value, last, source
+        return signal in self.strips
+
+    def _extend(self, signal: str, lowest: float, highest: float) -> None:
+        low, high = self.extremes.get(signal, (math.inf, -math.inf))
+        if lowest < low or highest > high:
+            self.extremes[signal] = (min(low, lowest), max(high, highest))
+
+    def _peak(self, signal: str, t: int, value: float) -> None:
+        if signal == "pack_power" and (self.peak_power is None or value > self.peak_power):
+            self.peak_power, self.peak_power_at = value, t
 
     def _take_event(self, event: Event) -> None:
         match event:
@@ -387,7 +404,3 @@ class Snapshot:
                 -a.since,
             ),
         )
-
-
-def _ends(values: Values) -> tuple[float, float]:
-    return float(values.min()), float(values.max())

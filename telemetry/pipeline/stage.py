@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Protocol, runtime_checkable
 
 import numpy as np
@@ -99,6 +99,15 @@ class Chosen:
         return None
 
 
+def known_values(chosen: Chosen, span: Span) -> tuple[Times, Values]:
+    """Return the known rows of a signal in ``span``: times, int64 (rows,), and values, float64 (rows,)."""
+    found = chosen.find(span)
+    if found is None:
+        return np.empty(0, dtype=np.int64), np.empty(0)
+    unknown = np.isnan(found[1])
+    return (found[0].t, found[1]) if not unknown.any() else (found[0].t[~unknown], found[1][~unknown])
+
+
 class ChosenGroup:
     """The measured group that represents a kind of signals: the first of the session to carry enough of them.
 
@@ -136,3 +145,22 @@ class ChosenGroup:
     def _carries(self, batch: Batch) -> bool:
         group = batch.group
         return group.origin == "measured" and sum(map(self._wanted, group.signals)) >= self._least
+
+
+def rows_together(chosen: Sequence[Chosen], span: Span) -> Iterator[tuple[int, list[float]]]:
+    """Give each time of ``span`` with what came at it of the chosen signals, NaN where a signal has no row."""
+    columns = [(place, found) for place, c in enumerate(chosen) if (found := c.find(span)) is not None]
+    if not columns:
+        return
+    batches = {id(batch.t): batch for _, (batch, _) in columns}
+    times = columns[0][1][0].t
+    if len(batches) > 1:
+        times = np.unique(np.concatenate([batch.t for batch in batches.values()]))
+    table = np.full((len(times), len(chosen)), np.nan)
+    for place, (batch, values) in columns:
+        if batch.t is times:
+            table[:, place] = values
+        else:
+            known = ~np.isnan(values)
+            table[np.searchsorted(times, batch.t[known]), place] = values[known]
+    yield from zip(times.tolist(), table.tolist(), strict=True)

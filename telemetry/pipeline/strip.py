@@ -26,9 +26,7 @@ class Strip:
 
     def take(self, t: Times, values: Values) -> None:
         """Add rows: ``t`` int64 (rows,) ascending, ``values`` float64 (rows,), none of them NaN."""
-        if len(t) <= 1:
-            if len(t):  # the common case live
-                self._take_one(int(t[0]) // MICROSECONDS, float(values[0]))
+        if not len(t):
             return
         seconds = t // MICROSECONDS
         self._move_to(int(seconds[-1]))
@@ -39,7 +37,9 @@ class Strip:
         self._low[place] = np.fmin(self._low[place], np.minimum.reduceat(values, starts))
         self._high[place] = np.fmax(self._high[place], np.maximum.reduceat(values, starts))
 
-    def _take_one(self, second: int, value: float) -> None:
+    def add(self, t: int, value: float) -> None:
+        """Add one row: the common case live."""
+        second = t // MICROSECONDS
         self._move_to(second)
         place = second % LENGTH
         if not self._low[place] <= value:  # NaN too: nothing was known of this second

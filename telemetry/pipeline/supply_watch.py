@@ -8,13 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import numpy as np
-
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Span
 from telemetry.model.events import AlarmCondition
 from telemetry.pipeline.recent import Recent
-from telemetry.pipeline.stage import Chosen
+from telemetry.pipeline.stage import Chosen, rows_together
 from telemetry.pipeline.supply_loss import CurrentGone, Loss, Signals, SupplyCollapse
 
 DISCHARGE, SUPPLY, CHARGE = "discharge-disabled", "supply-lost", "charge-disabled"
@@ -85,21 +83,9 @@ class SupplyWatch:
     def advance(self, span: Span) -> Span:
         """Add what begins or ends in ``span``, each at the time of the row that shows it."""
         found: list[AlarmCondition] = []
-        for t, row in self._rows(span):
+        for t, row in rows_together(self._chosen, span):
             found += self._step(t, row)
         return span.adding(events=found) if found else span
-
-    def _rows(self, span: Span) -> Iterator[tuple[int, list[float]]]:
-        """Give each time of ``span`` with what came at it, NaN where a signal has no row."""
-        columns = [(place, found) for place, c in enumerate(self._chosen) if (found := c.find(span)) is not None]
-        if not columns:
-            return
-        times = np.unique(np.concatenate([batch.t for _, (batch, _) in columns]))
-        table = np.full((len(times), len(_NAMES)), np.nan)
-        for place, (batch, values) in columns:
-            known = ~np.isnan(values)
-            table[np.searchsorted(times, batch.t[known]), place] = values[known]
-        yield from zip(times.tolist(), table.tolist(), strict=True)
 
     def _step(self, t: int, row: list[float]) -> list[AlarmCondition]:
         for recent, value in zip(self._kept, row, strict=False):

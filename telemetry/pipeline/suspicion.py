@@ -11,15 +11,12 @@ A replay makes these marks anew: recorded ones are removed from the span, so tha
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 
-import numpy as np
-
-from telemetry.model.batch import MICROSECONDS, Batch, Span
+from telemetry.model.batch import MICROSECONDS, Span
 from telemetry.model.events import Event, Mark
 from telemetry.pipeline.output_marks import OutputMarks
-from telemetry.pipeline.stage import Chosen
+from telemetry.pipeline.stage import Chosen, rows_together
 from telemetry.pipeline.supply_marks import SupplyMarks
 from telemetry.pipeline.throttle_marks import ThrottleMarks
 
@@ -75,7 +72,7 @@ class Suspicion:
     def advance(self, span: Span) -> Span:
         """Replace recorded marks of this stage by those that it makes itself."""
         span = replace(span, events=tuple(event for event in span.events if not _is_ours(event)))
-        marks = [mark for t, row in _rows(self._chosen, span) for mark in self._step(t, row)]
+        marks = [mark for t, row in rows_together(self._chosen, span) for mark in self._step(t, row)]
         if span.final:  # nothing more comes that could explain what is waited for
             marks += self._step(span.end + 10 * MICROSECONDS, [_NAN] * len(_NAMES))
         return span.adding(events=marks) if marks else span
@@ -100,24 +97,6 @@ class Suspicion:
             self._last[words] = t
             self._count += 1
             marks.append(Mark(t, words, "program"))
-
-
-def _rows(chosen: list[Chosen], span: Span) -> Iterator[tuple[int, list[float]]]:
-    """Give each time of ``span`` with what came at it, NaN where a signal has no row."""
-    columns = [(place, found) for place, c in enumerate(chosen) if (found := c.find(span)) is not None]
-    if not columns:
-        return
-    batches: dict[int, Batch] = {id(batch): batch for _, (batch, _) in columns}
-    one = next(iter(batches.values()))
-    times = one.t if len(batches) == 1 else np.unique(np.concatenate([batch.t for batch in batches.values()]))
-    table = np.full((len(times), len(chosen)), np.nan)
-    for place, (batch, values) in columns:
-        if batch.t is times and len(batches) == 1:
-            table[:, place] = values
-        else:
-            known = ~np.isnan(values)
-            table[np.searchsorted(times, batch.t[known]), place] = values[known]
-    yield from zip(times.tolist(), table.tolist(), strict=True)
 
 
 def _is_ours(event: Event) -> bool:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 VIEWS = {"1": "drive", "2": "cells", "3": "traces", "4": "alarms", "5": "links"}
@@ -117,6 +118,12 @@ def footer_items(view: str, width: int, needs: Collection[Need], is_replay: bool
         is_replay: whether the run is a replay.
 
     """
+    return list(_footer_items(view, width, frozenset(needs), is_replay))
+
+
+@lru_cache(maxsize=16)
+def _footer_items(view: str, width: int, needs: frozenset[Need], is_replay: bool) -> tuple[FooterItem, ...]:
+    """Return them; kept, for most paints have the same."""
     gap = footer_gap(width)
     rows = keys_in(view, is_replay)
     found: list[tuple[int, FooterItem]] = []
@@ -135,7 +142,7 @@ def footer_items(view: str, width: int, needs: Collection[Need], is_replay: bool
         if size <= room and len(found) < _FOOTER_MOST:
             room -= size
             found.append((place, item))
-    return [item for _, item in sorted(found, key=lambda entry: entry[0])]
+    return tuple(item for _, item in sorted(found, key=lambda entry: entry[0]))
 
 
 def footer_gap(width: int) -> int:
