@@ -32,6 +32,8 @@ from telemetry.analysis.repeats import BLOCK, Columns, Extent, Flags, Mover
 from telemetry.model.batch import Batch, Group, Times, Values, merged
 from telemetry.model.signals import cell_number
 
+FINEST = 1e-12
+"""No step is finer than this share of the range: floats resolve no more, and no device so much. Ours."""
 STEPS = 3.0
 """Smallest steps of a unit that a movement must amount to, as shares of both ranges go."""
 LOADED_SHARE = 0.1
@@ -151,7 +153,7 @@ class FrozenWatch:
                     continue
                 extent = self._extents.setdefault((key, name), Extent())
                 within, so_far, step = extent.take(columns, place, numbers)
-                steps[key, name] = so_far / step
+                steps[key, name] = so_far / np.maximum(step, FINEST * so_far)
                 if name in _LEAST:
                     mover = self._movers.setdefault((key, name), Mover(_LEAST[name]))
                     share = mover.moved(columns, place, numbers, within, so_far, step)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy.integrate import trapezoid
 
@@ -61,6 +61,7 @@ def test_sine_closed_form() -> None:
 
 
 @given(st.lists(st.floats(-200, 200), min_size=3, max_size=60), st.integers(0, 1000))
+@example([0.0, 0.0, 1.0, 0.0, 2.3e-311, 0.0], 0)
 def test_net_charge_and_energy_agree_with_scipy(current, seed) -> None:
     random = np.random.default_rng(seed)
     t = np.cumsum(random.uniform(0.05, 0.9, len(current)))
