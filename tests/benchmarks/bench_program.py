@@ -69,8 +69,8 @@ def drive(rows: int) -> dict[str, np.ndarray]:
     return {name: columns[name] for name in ["t", *SIGNALS]}
 
 
-def bare(columns: dict[str, np.ndarray], path: Path) -> float:
-    """Seconds to put the same rows into the same table with numpy and executemany alone."""
+def bare(recording: Path, path: Path) -> float:
+    """Processor seconds to read the recording and put its rows into the same table with executemany alone."""
     connection = sqlite3.connect(path, isolation_level=None)
     connection.execute("PRAGMA journal_mode=WAL")
     connection.execute("PRAGMA synchronous=FULL")
@@ -78,7 +78,9 @@ def bare(columns: dict[str, np.ndarray], path: Path) -> float:
     connection.execute(f"CREATE TABLE rows (row INTEGER PRIMARY KEY, series INTEGER, t INTEGER, {names})")
     connection.execute("CREATE INDEX by_time ON rows (series, t)")
     marks = ", ".join("?" * (len(SIGNALS) + 2))
-    began = time.perf_counter()
+    began = time.process_time()
+    table = pq.read_table(recording)
+    columns = {name: table[name].to_numpy() for name in table.column_names}
     connection.execute("BEGIN")
     lists = [columns[name].tolist() for name in SIGNALS]
     times = np.round(columns["t"] * 1e6).astype(np.int64).tolist()
@@ -86,44 +88,44 @@ def bare(columns: dict[str, np.ndarray], path: Path) -> float:
         f"INSERT INTO rows (series, t, {', '.join(SIGNALS)}) VALUES ({marks})", zip(repeat(1), times, *lists)
     )
     connection.execute("COMMIT")
+    used = time.process_time() - began
     connection.close()
-    return time.perf_counter() - began
+    return used
 
 
-def shakedown(*arguments: str) -> tuple[float, float]:
-    """Run the command; return (wall seconds, processor seconds)."""
+def shakedown(*arguments: str) -> float:
+    """Run the command; return processor seconds."""
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    began = time.perf_counter()
     subprocess.run(
         [sys.executable, "-m", "telemetry.cli", *arguments],
         check=True,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )
-    wall = time.perf_counter() - began
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    return wall, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
 
-def replay_at_max(folder: Path) -> None:
-    columns = drive(ROWS)
+def replay_at_max(folder: Path) -> float:
+    """Return the processor time of the bare work over that of a recorded replay, start-up left out, best of three."""
     recording, machine = folder / "drive.parquet", folder / "machine.toml"
-    pq.write_table(pa.table(columns), recording)
+    pq.write_table(pa.table(drive(ROWS)), recording)
     machine.write_text(MACHINE)
     empty = folder / "empty.parquet"
     pq.write_table(pa.table(drive(10)), empty)
     store = folder / "store.sqlite3"
-    rates = []
+    ratios = []
     for attempt in range(3):
         for file in folder.glob("store.sqlite3*"):
             file.unlink()
-        bare_s = bare(columns, folder / f"bare{attempt}.sqlite3")
+        bare_s = bare(recording, folder / f"bare{attempt}.sqlite3")
         options = ["--machine", str(machine), "--speed", "max", "--no-screen", "--json"]
-        start_s = shakedown("replay", str(empty), *options)[0]
-        wall = shakedown("replay", str(recording), *options, "--record", "--store", str(store))[0] - start_s
-        rates.append((ROWS * len(SIGNALS) / wall / 1e6, bare_s / wall))
-    for rate, ratio in rates:
-        print(f"replay at max, derived, judged, recorded: {rate:.2f} M values/s, {ratio:.2f} of bare executemany")
+        start_s = shakedown("replay", str(empty), *options)
+        used = shakedown("replay", str(recording), *options, "--record", "--store", str(store)) - start_s
+        ratios.append(bare_s / used)
+        rate = ROWS * len(SIGNALS) / used / 1e6
+        print(f"  derived, judged, recorded: {rate:.2f} M values a processor second; bare {bare_s:.1f} s")
+    return max(ratios)
 
 
 def import_cost() -> None:
@@ -135,8 +137,8 @@ def import_cost() -> None:
     print(f"shakedown --help: {1000 * min(found):.1f} ms of import beyond Python")
 
 
-def live_cost(folder: Path, seconds: int = 30) -> None:
-    """Processor share of the whole program, recording, with a 120x40 screen under tmux, 24 signals at 10 Hz.
+def live_cost(folder: Path, seconds: int = 30) -> float:
+    """Return the share of a core, %, of the whole program, recording, with a 120x40 screen, 24 signals at 10 Hz.
 
     A replay at speed 1 takes the same path as a live link, and leaves out the cost of a simulated machine.
     """
@@ -155,11 +157,11 @@ def live_cost(folder: Path, seconds: int = 30) -> None:
         while subprocess.run(["tmux", "has-session", "-t", "bench"], capture_output=True).returncode == 0:
             time.sleep(0.5)
         used.append(sum(float(x) for x in out.read_text().split()[-2:]))
-    print(f"live with a 120x40 screen: {100 * (used[1] - used[0]) / seconds:.1f} % of one core, start-up left out")
+    return 100 * (used[1] - used[0]) / seconds
 
 
 if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as name:
         import_cost()
-        replay_at_max(Path(name))
-        live_cost(Path(name))
+        print(f"replay at max: {replay_at_max(Path(name)):.2f} of numpy and executemany, in processor time")
+        print(f"live with a 120x40 screen: {live_cost(Path(name)):.1f} % of one core, start-up left out")

@@ -112,6 +112,13 @@ def write_beside_a_busy_loop(path: Path, values: np.ndarray) -> float:
         busy.join()
 
 
+def bytes_a_value(folder: Path) -> float:
+    """Return what a value takes in the store, as devices round: millivolts."""
+    path = folder / "store.sqlite3"
+    write(path, np.round(np.random.default_rng(1).normal(3.3, 0.1, (ROWS, len(SIGNALS))), 3))
+    return path.stat().st_size / VALUES
+
+
 def cost_of_live() -> float:
     """Processor seconds a second of recording 24 signals at 10 Hz, in spans of 50 ms, over 10 s of real time."""
     values = np.random.default_rng(1).normal(3.3, 0.1, (100, len(SIGNALS)))

@@ -1,0 +1,90 @@
+"""Every figure that has a goal, in one table: ``python -m tests.benchmarks [WORD ...]`` for rows with a word.
+
+Shares and ratios are in processor time, so that a neighbour on the machine does little; a quiet one is still better.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from tests.benchmarks import bench_can, bench_latency, bench_program, bench_report, bench_screen, bench_store
+
+
+@dataclass(frozen=True)
+class Goal:
+    """One row.
+
+    Attributes:
+        work: what is measured.
+        unit: of the figure and the goal.
+        reach: the goal, the most unless ``least``.
+        figure: measures it, with an empty folder for its files.
+        hint: where to look when it falls short.
+    """
+
+    work: str
+    unit: str
+    reach: float
+    figure: Callable[[Path], float]
+    hint: str
+    least: bool = False
+
+    def said(self, found: float) -> str:
+        """Return the row of the table."""
+        ratio = self.reach / found if self.least else found / self.reach
+        verdict = "reached" if ratio <= 1.0 else f"short: {self.hint}"
+        goal = f"{'at least' if self.least else 'at most'} {self.reach:g}"
+        return f"{self.work:34} {found:8.2f} {self.unit:22} {goal:14} {ratio:5.2f}  {verdict}"
+
+
+GOALS = (
+    Goal(
+        *("live, whole program, 120x40", "% of a core", 3.0, bench_program.live_cost),
+        "profile Run._advance and Dashboard.paint by thread_time; a sampling profiler falls in step with the spans",
+    ),
+    Goal(
+        *("first paint", "of a bare Textual app", 1.3, lambda _: bench_screen.paint_ratio()),
+        "python -X importtime -c 'import telemetry.screen.dashboard', with compiled modules kept",
+    ),
+    Goal(
+        *("bytes to alarm, 99 of 100", "ms", 100.0, lambda _: bench_latency.latency()),
+        "PERIOD and GRACE of pipeline/live_pacer.py, gather_s of the driver",
+    ),
+    Goal(
+        *("CAN, 4,000 frames/s live", "% of a core", 8.0, lambda _: asyncio.run(bench_can.live())),
+        "cProfile of CanBatches.feed, and how many frames one read brings",
+    ),
+    Goal(
+        *("bytes per stored value", "bytes", 11.0, bench_store.bytes_a_value),
+        "sqlite3_analyzer of the store: page fill and index",
+    ),
+    Goal(
+        *("replay at max with recording", "of numpy + executemany", 0.5, bench_program.replay_at_max),
+        "cProfile of: replay RECORDING --speed max --record",
+        least=True,
+    ),
+    Goal(
+        *("report of 24 h, 5 Hz, 28 signals", "MB", 300.0, bench_report.memory_of_a_day),
+        "tracemalloc of figures_of, largest first",
+    ),
+)
+
+
+def main() -> None:
+    """Measure and print, row by row."""
+    words = sys.argv[1:]
+    rows = []
+    for goal in GOALS:
+        if not words or any(word.lower() in goal.work.lower() for word in words):
+            with tempfile.TemporaryDirectory() as folder:
+                rows.append(goal.said(goal.figure(Path(folder))))
+    print("\n".join([f"{'work':34} {'figure':>8} {'':22} {'goal':14} {'ratio':>5}", *rows]))
+
+
+if __name__ == "__main__":
+    main()
