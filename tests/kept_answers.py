@@ -51,7 +51,7 @@ class KeptAnswers:
         """Keep what is found now."""
         self._folder.mkdir(exist_ok=True)
         for case in cases:
-            text = json.dumps(self._find(case), indent=1)
+            text = json.dumps(self._find(case), indent=1, sort_keys=True)
             text = re.sub(r"\[[^][{}]*\]", lambda row: " ".join(row[0].split()), text)  # a row of numbers, one line
             (self._folder / f"{case}.json").write_text(text + "\n", encoding="utf-8")
 

@@ -50,7 +50,7 @@ def without(series: SessionSeries, *names: str) -> SessionSeries:
 def few_signals() -> tuple[SessionSeries, Machine]:
     series, machine = mow()
     few = without(series, "throttle", "latitude", "longitude", "implement_engaged", "controller_voltage")
-    return every_second(few), machine
+    return every_second(few), replace(machine, work=replace(machine.work, area_ha=None))
 
 
 def extremes_only() -> tuple[SessionSeries, Machine]:

@@ -38,8 +38,13 @@ WIRINGS = (
 
 
 def sizes() -> Any:
-    """Return the sizes for drives of quick pulls, drawn so that every fuse is near its edge for some of them."""
+    """Return the sizes for drives of quick pulls, and for quiet ones in which a few pulls nearly open the fuse."""
     rng, found = np.random.default_rng(5), []
+    for calm, times, seconds in ((20.0, 4, 3), (20.0, 6, 10), (45.0, 3, 40), (70.0, 5, 12), (70.0, 2.2, 90)):
+        amperes = np.full(2400, calm)
+        for at in (700, 1500):
+            amperes[at : at + seconds] *= times
+        found += [[asdict(size) for size in part_sizes(duty(amperes), wiring)] for wiring in WIRINGS]
     for mean in (12.0, 33.0, 58.0, 96.0, 140.0, 230.0):
         pulls = np.repeat(rng.exponential(mean, 240), rng.integers(1, 40, 240))
         pulls[rng.random(len(pulls)) < 0.03] *= -0.6

@@ -87,6 +87,12 @@ def test_what_acts_on_import(text: str, new: str, lines: range | None) -> None:
     assert body_around(site("a.py", text, new), SOURCE) == lines
 
 
+def test_what_a_cache_keeps_acts_as_on_import() -> None:
+    kept = SOURCE.replace("def over(value)", "@cache\ndef over(value)")
+    (change,) = [each for each in sites_of("a.py", kept) if each.new == "(value >= LIMIT)"]
+    assert body_around(change, kept) is None
+
+
 def test_a_change_reaches_functions_methods_properties_and_what_is_inside_of_them(module: ModuleType) -> None:
     file = str(module.__file__)
     counter, over = module.Counter(), module.over
