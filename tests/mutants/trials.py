@@ -66,19 +66,27 @@ def results_in(path: Path) -> dict[str, dict[str, Any]]:
 
 
 def tests_of(room: str) -> list[Path]:
-    """Return the files of tests that try a change in ``room``: its own, and those of the pipeline that import it.
+    """Return the files of tests that try a change in ``room``: its own, and those near by that reach into it.
 
-    Tests through the command line and the screen notice more, but each takes seconds.
+    They reach into it where they import it, or a module that does. Tests through the command line and the screen
+    notice more, but each takes seconds.
     """
     own = FOLDERS.get(room, f"tests/{Path(room).name}")
     package = room.replace("/", ".") + "."
     found = []
     for path in sorted(Path("tests").rglob("test_*.py")):
-        about = names_imported(path.read_text(encoding="utf-8"))
-        is_near = path.parent.name in NEAR and any(name.startswith(package) for name in about)
+        is_near = path.parent.name in NEAR and _reaches(path, package)
         if (str(path.parent) == own or is_near) and not path.name.startswith(APART_TESTS):
             found.append(path)
     return sorted(found, key=lambda path: (str(path.parent) != own, str(path)))
+
+
+def _reaches(path: Path, package: str, steps: int = 1) -> bool:
+    about = set(names_imported(path.read_text(encoding="utf-8")))
+    if any(name.startswith(package) for name in about):
+        return True
+    modules = {Path(name.replace(".", "/") + ".py") for name in about if name.startswith("telemetry.")}
+    return steps > 0 and any(each.exists() and _reaches(each, package, steps - 1) for each in modules)
 
 
 def run_all(options: argparse.Namespace, work: Path) -> None:
