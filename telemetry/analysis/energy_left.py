@@ -10,7 +10,6 @@ of charge as well, by what was drawn on it so far. One estimator live and afterw
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -61,14 +60,9 @@ class Load:
         """Return that of a whole session."""
         load = cls()
         edges = np.flatnonzero(np.diff(current.t // _BLOCK)) + 1
-        load.take_all(np.split(current.values, edges))
+        for block in np.split(current.values, edges):
+            load.take(block)
         return load
-
-    def take_all(self, blocks: Iterable[Values]) -> None:
-        """Take the currents of some blocks, A, positive out."""
-        for block in blocks:
-            if len(block):
-                self.take(block)
 
     def take(self, amperes: Values) -> None:
         """Take the currents of one block, A, positive out."""

@@ -181,14 +181,12 @@ def swath_area(lines: Sequence[tuple[Values, Values]], width_m: float) -> tuple[
         covered: nobody leaves such a strip on purpose, while a drifting receiver draws many.
     """
     swaths = _swaths(lines, width_m)
-    if swaths is None:
-        return 0.0, 0.0
     radius = 0.5 * width_m
     filled = swaths.buffer(radius, quad_segs=4).buffer(-radius, quad_segs=4)
     return float(swaths.area), max(float(swaths.area), float(filled.area))
 
 
-def _swaths(lines: Sequence[tuple[Values, Values]], width_m: float) -> BaseGeometry | None:
+def _swaths(lines: Sequence[tuple[Values, Values]], width_m: float) -> BaseGeometry:
     from shapely import LineString, union_all
 
     each = [
@@ -196,7 +194,7 @@ def _swaths(lines: Sequence[tuple[Values, Values]], width_m: float) -> BaseGeome
         for east, north in lines
         if len(east) > 1
     ]
-    return union_all(each) if each else None
+    return union_all(each)
 
 
 def _by_track(

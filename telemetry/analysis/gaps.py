@@ -92,9 +92,8 @@ class GapRule:
         full = len(joined) // BLOCK
         limits = np.empty(full + 1)
         limits[0] = self.limit
-        if full:
-            medians = np.median(joined[: full * BLOCK].reshape(full, BLOCK), axis=1)
-            limits[1:] = np.clip(USUAL_INTERVALS * medians, AT_LEAST, AT_MOST)
+        medians = np.median(joined[: full * BLOCK].reshape(full, BLOCK), axis=1)
+        limits[1:] = np.clip(USUAL_INTERVALS * medians, AT_LEAST, AT_MOST)
         ruled_by = np.arange(carried, len(joined)) // BLOCK
         bridged[:] = intervals <= limits[ruled_by]
         self.limit = float(limits[full])

@@ -158,17 +158,18 @@ def cells_seen(series: SessionSeries) -> tuple[Worst | None, Worst | None]:
             lowest(series.get("cell_min_voltage"), origin, LOW_VOLTAGE_S),
             highest(series.get("cell_max_voltage"), origin, HIGH_VOLTAGE_S),
         )
-    low, high = [], []
-    for place, number in enumerate(cells.numbers):
-        known = ~np.isnan(cells.voltages[:, place])
-        if not known.any():
-            continue
-        one = Series(cells.t[known], cells.voltages[known, place])
-        if (found := lowest(one, origin, LOW_VOLTAGE_S, str(number))) is not None:
-            low.append(found)
-        if (found := highest(one, origin, HIGH_VOLTAGE_S, str(number))) is not None:
-            high.append(found)
-    return min(low, key=lambda each: each.value), max(high, key=lambda each: each.value)
+    known = ~np.isnan(cells.voltages)
+    each = [
+        (Series(cells.t[rows], voltages[rows]), str(number))
+        for number, rows, voltages in zip(cells.numbers, known.T, cells.voltages.T, strict=True)
+        if rows.any()
+    ]
+    low = (lowest(one, origin, LOW_VOLTAGE_S, number) for one, number in each)
+    high = (highest(one, origin, HIGH_VOLTAGE_S, number) for one, number in each)
+    return (
+        min((found for found in low if found is not None), key=lambda found: found.value),
+        max((found for found in high if found is not None), key=lambda found: found.value),
+    )
 
 
 def hottest_pack(series: SessionSeries) -> Worst | None:

@@ -64,8 +64,6 @@ class Flow:
 
         So pieces that adjoin add up to the whole, to the last digit of the running sums.
         """
-        if not len(self):
-            return 0.0, 0.0
         first, last = (int(np.searchsorted(self.t, t, "right")) for t in (start, end))
         return (_at(self.out, last) - _at(self.out, first), _at(self.into, last) - _at(self.into, first))
 

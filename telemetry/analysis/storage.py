@@ -106,8 +106,7 @@ def find_storage(
         unknown |= dict.fromkeys(("days_to_empty", "days_from_full"), why)
     else:
         draw = Range.around(standby, Z90 * (sigma or 0.0)).at_least(0.0)
-        if key != "on" or standby > 0.0:
-            draw = draw.plus(lost) if lost is not None else draw
+        draw = draw.plus(lost) if lost is not None else draw
         full = days_to_empty(Range.exactly(capacity_ah), draw)
         if end_pct is None:
             unknown["days_to_empty"] = "the state of charge at the end is not known"

@@ -15,6 +15,7 @@ from telemetry.analysis.alignment import Pair, find_pairs, lags
 from telemetry.analysis.alignment_tracks import Track, read_tracks
 from telemetry.analysis.delay import Delay, delay_by_blips, delay_by_changes
 from telemetry.analysis.pedal_blips import find_blips
+from telemetry.analysis.series import read_series
 from telemetry.model.batch import Batch, Group, Span
 
 STEP = 0.005
@@ -120,6 +121,27 @@ class TestSharedSignal:
         truth = drive(rng, seconds)
         assert words in delay_by_changes(read(rng, truth, rate), read(rng, truth, rate))
 
+    def test_a_lag_at_the_edge_of_the_search_may_be_longer(self) -> None:
+        rng = np.random.default_rng(3)
+        truth = drive(rng, 90)
+        told = delay_by_changes(read(rng, truth, 50, 0.0, 0.2), read(rng, truth, 50, 4.95, 0.2))
+        assert "edge of the search, so the lag may be longer" in told
+
+    @pytest.mark.parametrize("levels", [1, 2])
+    def test_a_drive_that_hardly_changes_tells_nothing(self, levels: int) -> None:
+        current = np.repeat(np.arange(levels) * 40.0, 30 * 200 // levels)
+        t = np.arange(0, 30_000_000, 20_000)
+        values = current[:: len(current) // len(t)][: len(t)]
+        assert "too few changes" in delay_by_changes((t, values), (t, values))
+
+    def test_what_was_recorded_at_different_times_is_not_matched(self) -> None:
+        rng = np.random.default_rng(9)
+        truth = drive(rng, 120)
+        t, values = read(rng, truth, 50, 0.0, 0.2)
+        first, second = t < 50_000_000, t > 70_000_000
+        told = delay_by_changes((t[first], values[first]), (t[second], values[second]))
+        assert "do not match" in told
+
     def test_a_beat_fits_several_delays(self) -> None:
         rng = np.random.default_rng(2)
         beat = delayed((np.arange(0, 60, STEP) % 2 < 1) * 50.0, 0.15)
@@ -150,6 +172,13 @@ class TestBlips:
         rng = np.random.default_rng(seed)
         pedal = read(rng, 0.8 + 3 * presses(rng, 3, 26), 50, 0.0, 0.02)
         assert isinstance(delay_by_blips(pedal, read(rng, np.zeros(5200), rate, 0, 0.5)), str)
+
+    def test_a_pedal_that_was_down_before_the_recording_began_is_no_blip_of_known_length(self) -> None:
+        t = np.arange(0, 10_000_000, 20_000)
+        seconds = t / 1e6
+        pedal = 0.8 + 3.0 * ((seconds % 2.0) < 0.5)
+        assert [round(blip.start / 1e6) for blip in find_blips(t, pedal)] == [2, 4, 6, 8]
+        assert find_blips(t[:4], pedal[:4]) == []
 
     @pytest.mark.parametrize(
         ("count", "width", "speed", "found"),
@@ -250,6 +279,37 @@ class TestTracks:
             ("pack", "pack_voltage", [1, 2]),
             ("meter", "pack_voltage", [1]),
         ]
+
+    def test_what_a_stored_session_made_itself_and_what_was_never_known_is_no_series(self) -> None:
+        narrow, wide = (
+            Group("pack", "lines", names) for names in (("pack_voltage",), ("pack_voltage", "soc_reported"))
+        )
+        derived = Group("derived", "power", ("pack_power",), "derived")
+        table = _Table(
+            Batch.of_rows(narrow, [1, 2], [[52.0], [51.0]]),
+            Batch.of_rows(derived, [1], [[500.0]]),
+            Batch.of_rows(Group("meter", "lines", ("motor_current",)), [1], [[np.nan]]),
+            Batch.of_rows(wide, [3], [[50.0, 90.0]]),
+        )
+        found = read_series(table)
+        assert {name: (one.t.tolist(), one.values.tolist()) for name, one in found.signals.items()} == {
+            "pack_voltage": ([1, 2, 3], [52.0, 51.0, 50.0]),
+            "soc_reported": ([3], [90.0]),
+        }
+
+    def test_what_is_no_signal_of_ours_or_never_known_is_no_track(self) -> None:
+        signals = ("extra_meter_pack_current", "extra_oil_level", "pack_current")
+        rows = [[3.0, 1.0, np.nan], [4.0, 1.0, np.nan]]
+        found = read_tracks(_Table(Batch.of_rows(Group("meter", "lines", signals), [1, 2], rows)))
+        assert [(each.source, each.signal) for each in found] == [("meter", "pack_current")]
+
+    def test_columns_of_two_files_are_two_sources(self) -> None:
+        first, second = (Group("recording", name, (name,)) for name in ("pack_current", "motor_current"))
+        table = _Table(Batch.of_rows(first, [1, 2], [[1.0], [2.0]]), Batch.of_rows(second, [1], [[3.0]]))
+        assert {each.source for each in read_tracks(table)} == {
+            "the source with pack_current",
+            "the source with motor_current",
+        }
 
     def test_columns_of_a_file_are_told_apart_by_their_rows(self) -> None:
         signals = ("throttle_voltage", "motor_current", "pack_current", "extra_front_meter_pack_current")

@@ -159,6 +159,20 @@ class TestLength:
         assert "from 0:09:59 on" in finding.sentence
 
 
+def test_a_second_of_load_says_nothing_of_the_sign() -> None:
+    t = np.arange(0, 1.0, 0.1)
+    found = sign_of_current(series_of(t, pack_voltage=50 - t, pack_current=20 * t))
+    assert (found.steps, found.resistance_ohm) == (0, None)
+
+
+def test_cells_that_were_recorded_before_the_pack_voltage_are_not_held_against_it() -> None:
+    t = np.arange(0, 300.0)
+    made = series_of(t + 600, pack_voltage=26 + 0.1 * np.sin(t / 9), pack_current=20 + np.sin(t))
+    volts = 3.3 + 0.01 * np.sin(t / 9)[:, None] * np.ones(16)  # of twice as many cells as the pack's voltage
+    made = replace(made, start=0, cells=CellSeries(np.round(t * 1e6).astype(np.int64), volts, tuple(range(1, 17))))
+    assert "cells-against-pack" not in names(made)
+
+
 class TestStuck:
     T = np.arange(0, 900.0)
 

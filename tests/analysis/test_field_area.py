@@ -166,6 +166,46 @@ class TestLawn:
         assert found.enclosed_ha == pytest.approx(0.24, rel=1e-3)
         assert "working_width_m" in found.unknown["area_ha"]
 
+    def test_a_way_that_does_not_come_back_encloses_nothing(self) -> None:
+        east, north = lawn(3, 60.0, 10.0)
+        latitude, longitude = on_earth(east, north)
+        found = find_field_area(series_of(np.arange(len(east)), latitude=latitude, longitude=longitude))
+        assert found.distance_km is not None
+        assert found.enclosed_ha is None
+
+    def test_a_speed_beside_the_position_widens_the_way_and_tells_when_it_stood(self) -> None:
+        # 100 m in 50 s, then 200 s of a receiver that scatters by half a metre; the tachometer reads 5 % more
+        rng = np.random.default_rng(8)
+        t = np.arange(250.0)
+        stray = np.where(t > 50, rng.normal(0, 0.5, (2, 250)), 0.0)
+        latitude, longitude = on_earth(*(np.array([np.minimum(2.0 * t, 100.0), 0 * t]) + stray))
+        position = {"latitude": latitude, "longitude": longitude}
+        found = find_field_area(series_of(t, **position, vehicle_speed=np.where(t <= 50, 2.1 * 3.6, 0.0)), 1.0)
+        alone = find_field_area(series_of(t, **position), 1.0)
+        assert found.distance_km is not None
+        assert found.distance_km.low < 0.1
+        assert found.distance_km.high >= 0.105 * 0.99
+        assert alone.area_ha is not None
+        assert found.area_ha is not None
+        assert found.area_ha.mid == pytest.approx(0.01, rel=0.05)
+        assert found.area_ha.mid < alone.area_ha.mid
+
+    def test_only_what_was_read_together_is_a_position(self) -> None:
+        t = np.arange(60, dtype=np.int64) * 1_000_000
+        latitude, longitude = on_earth(np.arange(60.0), np.zeros(60))
+        signals = {"latitude": Series(t[::2], latitude[::2]), "longitude": Series(t[::3], longitude[::3])}
+        track = find_track(SessionSeries("made up", 0, int(t[-1]), 0, "relative", signals, None))
+        assert track is not None
+        assert (track.t // 1_000_000).tolist() == list(range(0, 60, 6))
+        assert np.diff(track.east) == pytest.approx(np.full(9, 6.0), abs=1e-6)
+        assert swath_area([], 1.0) == (0.0, 0.0)
+
+    def test_two_positions_are_a_way(self) -> None:
+        latitude, longitude = on_earth(np.array([0.0, 3.0]), np.zeros(2))
+        track = find_track(series_of(np.arange(2.0), latitude=latitude, longitude=longitude))
+        assert track is not None
+        assert np.diff(track.east) == pytest.approx([3.0], abs=1e-6)
+
 
 class TestStanding:
     def test_a_receiver_that_wanders_while_the_machine_stands_adds_little(self) -> None:

@@ -9,11 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from telemetry.analysis.duty import Duty
+from telemetry.analysis.duty import Duty, duty_of
 from telemetry.analysis.part_sizes import Size, part_sizes
 from telemetry.analysis.parts_seen import loaded_s
+from telemetry.analysis.session_figures import figures_of
 from telemetry.analysis.session_power import Flow
 from telemetry.machine.sections import Wiring
+from tests.analysis.test_session_totals import series_of
 
 STATED = Wiring(conductor_mm2=35.0, insulation_c=90, ambient_c=30.0, installation="conduit")
 
@@ -89,3 +91,35 @@ def test_a_heavier_duty_never_gives_a_smaller_size(light: list[float], more: lis
         least, most = (math.inf if each.least is None else each.least for each in (size, larger[key]))
         if key != "pack-charge":
             assert least <= most + 1e-9, key
+
+
+def test_a_current_beyond_every_standard_fuse_has_none() -> None:
+    """NEC 240.6(A) ends at 6000 A."""
+    fuse = by_kind(part_sizes(duty(np.full(7200, 7000.0)), Wiring()))["fuse"]
+    assert (fuse.least, fuse.most) == (None, None)
+    assert fuse.why.endswith("No standard rating is that high.")
+
+
+def test_a_bundle_stated_by_its_number_is_sized_once() -> None:
+    parts = [each.part for each in part_sizes(duty(np.full(7200, 60.0)), Wiring(bundled_conductors=5))]
+    assert len(parts) == len(set(parts))
+
+
+@pytest.mark.parametrize(
+    ("columns", "why"),
+    [
+        ({"pack_voltage": 52.0}, "record pack_current"),
+        ({"pack_voltage": 52.0, "pack_current": 0.3}, "no load in this session; record a drive"),
+    ],
+)
+def test_a_session_without_a_load_has_no_duty(columns: dict[str, float], why: str) -> None:
+    t = np.arange(0, 600.0)
+    figures = figures_of(series_of(t, **{name: 0 * t + value for name, value in columns.items()}), None)
+    assert duty_of(figures, None) == why
+
+
+def test_a_current_counted_the_wrong_way_round_gives_no_duty() -> None:
+    t = np.arange(0, 1800.0)
+    amperes = 40.0 * ((t // 20) % 2)
+    figures = figures_of(series_of(t, pack_voltage=52 - 0.05 * amperes, pack_current=-amperes), None)
+    assert "wrong way round" in duty_of(figures, None)

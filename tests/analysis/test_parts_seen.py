@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from telemetry.analysis.gaps import GapRule
-from telemetry.analysis.parts_seen import highest, loaded_s, lowest, peak_current, steady_current
-from telemetry.analysis.series import Series
+from telemetry.analysis.parts_seen import cells_seen, highest, loaded_s, lowest, peak_current, steady_current
+from telemetry.analysis.series import CellSeries, Series, SessionSeries
 from telemetry.analysis.session_power import Flow
 
 SECOND = 1_000_000
@@ -94,3 +94,24 @@ def test_more_current_never_heats_less(values, factor, window_s):
 @given(st.lists(st.floats(0, 200), min_size=2, max_size=80), st.floats(5.0, 300.0))
 def test_the_steady_current_lies_between_nothing_and_the_highest(values, window_s):
     assert 0.0 <= steady_current(flow(values), 0, window_s).value <= max(values) * (1 + 1e-12)
+
+
+def test_no_rows_are_no_worst_and_a_way_that_is_never_taken_heats_nothing():
+    none = flow([])
+    assert steady_current(none, 0, 30.0) is None
+    assert peak_current(none, 0, 0.2) is None
+    braking = flow([-50.0] * 600)
+    half = np.arange(600) < 300
+    assert steady_current(braking, 0, 30.0, half, into=True).at_s == pytest.approx(299.0)
+    assert steady_current(braking, 0, 30.0, np.zeros(600, dtype=np.bool_), into=True).value == 0.0
+
+
+def test_the_worst_cells_are_named_and_one_that_was_never_read_is_none_of_them():
+    t = np.arange(30) * SECOND
+    voltages = np.full((30, 4), 3.3)
+    voltages[10:20, 1], voltages[5:15, 3] = 3.0, 3.6
+    voltages[:, 2] = np.nan
+    cells = CellSeries(t, voltages, (1, 2, 3, 4))
+    low, high = cells_seen(SessionSeries("made up", 0, int(t[-1]), 0, "relative", {}, cells))
+    assert (low.value, low.name) == (3.0, "2")
+    assert (high.value, high.name) == (3.6, "4")

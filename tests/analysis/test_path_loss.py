@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -83,6 +85,12 @@ def test_a_drive_below_freezing_is_not_made_warmer():
 def test_without_a_temperature_the_cold_is_not_known():
     found = sag_in_the_cold(PACK, Range.exactly(0.03), 100.0, None)
     assert (found.volts, found.why) == (None, "record pack_temperature_1")
+
+
+def test_a_lead_pack_in_the_cold_is_not_guessed():
+    lead = replace(PACK, chemistry="lead-flooded")
+    found = sag_in_the_cold(lead, Range.exactly(0.03), 100.0, 25.0)
+    assert (found.volts, found.why) == (None, "no factor for cold is known for this chemistry")
 
 
 @given(st.floats(0.001, 0.1), st.floats(1.0, 300.0), st.floats(0.0, 45.0))

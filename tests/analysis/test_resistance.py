@@ -55,6 +55,15 @@ def ridden(seed: int, seconds: float, step_s: float) -> np.ndarray:
     return np.asarray(smooth)
 
 
+def test_cells_that_are_seldom_known_together_are_not_compared() -> None:
+    current = steps(3, 400)
+    cells = 3.3 - 0.001 * current[:, None] * np.ones(4)
+    cells[np.arange(400) % 5 != 0, 2] = np.nan
+    found = find_resistance(session(np.arange(400.0), current, 4 * (3.3 - 0.001 * current), cells), PACK)
+    assert found.unknown == {"cells": "the cells are seldom all known at once"}
+    assert found.pack_mohm == pytest.approx(4.0, rel=0.05)
+
+
 def test_a_known_circuit_gives_the_same_at_ten_rows_a_second_and_at_one_and_in_both_halves() -> None:
     # the drop 1 s and 10 s after a step from rest to 0.3 C, by scipy on the same circuit
     pulse = np.where(np.arange(400) >= 100, 30.0, 0.0)

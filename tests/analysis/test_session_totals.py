@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from telemetry.analysis.instruments import errors_at
 from telemetry.analysis.series import Series, SessionSeries, read_series
+from telemetry.analysis.session_power import find_power
 from telemetry.analysis.totals import find_totals
 from telemetry.model.batch import Span
 from telemetry.pipeline.judge import Judge
@@ -195,3 +196,11 @@ def test_an_independent_simulation(file: Path) -> None:
         assert reference is not None
         found = net if net is not None else totals.energy_out_wh - totals.energy_in_wh
         assert found == pytest.approx(reference.values[-1] - reference.values[0], rel=1e-3)
+
+
+def test_a_controller_that_was_never_connected_gives_no_voltage() -> None:
+    t = np.arange(0, 60.0)
+    power = find_power(series_of(t, controller_voltage=0 * t, pack_current=0 * t + 10.0))
+    assert power.current is not None
+    assert power.power is None
+    assert not len(power.voltage)

@@ -13,7 +13,7 @@ from telemetry.analysis.current_offset import CurrentOffset, find_offset
 from telemetry.analysis.full_charge import cells_behind, without_own_resistance
 from telemetry.analysis.open_circuit import open_circuit_tables
 from telemetry.analysis.series import CellSeries, Series, SessionSeries
-from telemetry.analysis.state_of_charge import FULL, UNKNOWN, VOLTAGE, ChargeEstimate, estimate_charge
+from telemetry.analysis.state_of_charge import FULL, UNKNOWN, VOLTAGE, ChargeEstimate, cell_volts, estimate_charge
 from telemetry.machine.chemistry import CHEMISTRIES
 from telemetry.machine.sections import Pack
 
@@ -196,3 +196,15 @@ def test_a_charge_that_tripped_on_a_bad_joint_fixes_nothing() -> None:
     found = estimate_charge(SessionSeries("joint", 0, int(t[-1]), 0, "relative", signals, cells), pack, NO_OFFSET)
     assert found.method == VOLTAGE
     assert found.low90[-1] <= 100 * share[-1] <= found.high90[-1]
+
+
+def test_cells_stand_for_the_pack_voltage_only_where_all_are_known_at_once() -> None:
+    t = np.arange(4) * 1_000_000
+    pack = Pack(chemistry="lfp", cells_in_series=2, capacity_ah=100.0)
+    in_turn = np.array([[3.3, np.nan], [np.nan, 3.4]] * 2)
+    session = SessionSeries("made up", 0, 3, 0, "relative", {}, CellSeries(t, in_turn, (1, 2)))
+    assert cell_volts(session, pack) == "pack_voltage was not recorded, and no reading covers all cells at once"
+    in_turn[2] = 3.3, 3.5
+    found = cell_volts(session, pack)
+    assert not isinstance(found, str)
+    assert (found.t.tolist(), found.values.tolist()) == ([2_000_000], [pytest.approx(3.4)])

@@ -82,6 +82,29 @@ class TestStorage:
         series = parked(0.4, enable_voltage=on)
         assert storage_of(series).key == "off"  # for the greater part
         assert storage_of(parked(0.4, enable_voltage=0 * HOUR + 48)).key == "on"
+        assert storage_of(parked(0.4, enable_voltage=0 * HOUR + 0.2)).key is None, (
+            "an input that is never on tells nothing"
+        )
+
+    def test_a_pack_of_which_nothing_flows_still_discharges_itself(self) -> None:
+        found = storage_of(parked(-0.1, enable_voltage=0 * HOUR + 48), end_pct=Range(70, 75, 80))
+        assert found.key == "on"
+        # of 2 % a month, the likely figure for iron phosphate, 75 % last about three years
+        assert found.days_to_empty is not None
+        assert 300 < found.days_to_empty.low < found.days_to_empty.high < float("inf")
+        assert not any("Disconnect" in sentence for sentence in found.advice)
+
+    def test_a_current_recorded_only_while_it_drove_tells_no_standby(self) -> None:
+        amperes = np.where(HOUR < 1800, 40.0, 0.0)
+        series = series_of(HOUR, pack_voltage=52 - 0.02 * amperes, pack_current=amperes)
+        rests = find_phases(series).of("rest")
+        current = series.signals["pack_current"]
+        drove = {"pack_current": Series(current.t[:1800], current.values[:1800])}
+        found = find_storage(
+            series, find_power(replace(series, signals=series.signals | drove)), rests, capacity_ah=100.0
+        )
+        assert found.standby_a is None
+        assert found.unknown["standby_a"] == "no current was recorded while the machine rested"
 
     @pytest.mark.parametrize(("chemistry", "word"), [("lfp", "half"), ("lead-flooded", "full"), ("lto", "half")])
     def test_winter(self, chemistry: str, word: str) -> None:

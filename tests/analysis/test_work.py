@@ -118,6 +118,38 @@ class TestWork:
         figures = {name for name, value in vars(work).items() if value is None}
         assert figures - {"area_ha", "distance_km"} == set(work.unknown)
 
+    @pytest.mark.parametrize(
+        ("prices", "area", "known", "why"),
+        [
+            ({"fuel_l_per_h": 2.5}, 0.35, {"fuel_l": 1.25}, {"fuel_cost": "price of fuel is not stated"}),
+            (
+                {"fuel_l_per_h": 2.5, "fuel_price_per_l": 2.0},
+                None,
+                {"fuel_l": 1.25, "fuel_cost": 2.5},
+                {"fuel_cost_per_ha": "the area is not known"},
+            ),
+            ({"tariff_per_kwh": 0.3}, 0.35, {}, {"cost_session": "net energy out", "cost_per_ha": "energy"}),
+        ],
+    )
+    def test_what_half_an_hour_costs_as_far_as_it_is_known(self, prices, area, known, why) -> None:
+        work = find_work(
+            energy_wh=None,
+            session_h=0.5,
+            working_h=0.5,
+            area_ha=None if area is None else Range.exactly(area),
+            wall_wh_per_wh=Range.exactly(1.2),
+            prices=Prices(**prices),
+        )
+        for name, value in known.items():
+            assert getattr(work, name).mid == pytest.approx(value)
+        for name, words in why.items():
+            assert getattr(work, name) is None
+            assert words in work.unknown[name]
+        assert work.fuel_equivalent_l is None
+        if area is not None:
+            assert work.ha_per_h.mid == pytest.approx(area / 0.5)
+            assert "distance while working" in work.unknown["field_efficiency"]
+
     def test_nothing_but_energy_and_distance(self) -> None:
         work = find_work(energy_wh=Range.exactly(300), session_h=0.5, distance_km=Range(5.9, 6.0, 6.1))
         assert work.wh_per_km is not None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import shutil
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -183,6 +184,41 @@ def test_a_row_that_holds_what_no_such_row_can_is_left_out_and_counted(
     assert found.raw_blocks == (1 if "raw_bytes" in change else 2)
 
 
+@pytest.mark.parametrize(
+    "change",
+    ["UPDATE series SET signals = 'pack_voltage' WHERE id = 1", "UPDATE series SET group_name = 'a b' WHERE id = 1"],
+)
+def test_a_series_that_names_no_signals_or_group_loses_its_rows_alone(change: str, recorded: Path) -> None:
+    with closing(sqlite3.connect(recorded)) as db, db:
+        db.execute(change)
+    found = saved(recorded)
+    assert (found.sessions, found.values, found.lost_rows) == (2, VALUES - 2 * ROWS, ROWS)
+
+
+def test_rows_of_sources_whose_entries_are_lost_are_kept_under_a_session_without_a_name(recorded: Path) -> None:
+    with closing(sqlite3.connect(recorded)) as db, db:
+        db.execute("DELETE FROM source")
+    found = saved(recorded)
+    assert (found.sessions, found.values, found.unnamed) == (3, VALUES, 1)
+    with StoreReader.open(free_name(recorded).with_name("sessions-repaired.sqlite3")) as reader:
+        assert [one.machine for one in reader.sessions()] == ["cart 0", "cart 1", "name lost"]
+        sources = {batch.group.source for span in reader.recording(3).spans() for batch in span.batches}
+        assert sources == {"source 1", "source 2"}
+
+
+def test_what_only_the_log_beside_the_store_holds_is_saved_too(recorded: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "copy" / recorded.name
+    copy.parent.mkdir()
+    with closing(sqlite3.connect(recorded)) as db:
+        with db:
+            db.execute("UPDATE mark SET text = 'late' WHERE id = 1")
+        for end in ("", "-wal"):
+            shutil.copyfile(f"{recorded}{end}", f"{copy}{end}")
+    assert saved(copy).events == 120
+    with StoreReader.open(copy.with_name("sessions-repaired.sqlite3")) as reader:
+        assert next(event.text for event in reader.events(1) if isinstance(event, Mark)) == "late"
+
+
 def test_rows_of_one_signal_are_found_in_the_pages_too(store: Path, begin: Callable[..., int]) -> None:
     group = Group("gauge", "gauge", ("soc_reported",))
     with StoreWriter.open(store) as writer:
@@ -261,6 +297,8 @@ def test_what_is_no_store_or_is_in_the_way_is_one_sentence(recorded: Path, tmp_p
             repair(tmp_path / "odd", tmp_path / "new.sqlite3")
     with pytest.raises(InputError, match="exists"):
         repair(recorded, recorded)
+    with pytest.raises(InputError, match="there is no such folder; make it first"):
+        repair(recorded, tmp_path / "nowhere" / "new.sqlite3")
     with pytest.raises(InputError, match="no store at"):
         repair(tmp_path / "none", tmp_path / "new.sqlite3")
 
