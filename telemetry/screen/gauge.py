@@ -121,7 +121,7 @@ def _bar_runs(palette: Palette, cells: int, past: int, places: tuple[int, int | 
     filled, worst, warn = places
     halves = ["track"] * warn + ["zone"] * (2 * cells - warn) + ["past"] * (2 * past)
     halves[:filled] = [bar] * filled
-    if worst is not None:
+    if worst is not None and worst > filled:  # within the bar it would be a hole where there are no colours
         halves[max(worst - 1, 0)] = "tick"
     halves[max(filled - 1, 0)] = "tip"
     inside, beyond = halves[: 2 * cells], halves[2 * cells :]

@@ -62,11 +62,13 @@ def _status_of(scene: Scene, lanes: tuple[Lane, ...], sound_note: str) -> Status
         gauge = old[0].gauge
         others = "" if len(old) == len(lanes) else "the other figures are fresh"
         return Status("caution", (f"{gauge.short.lower()} {gauge.said}",), others)
-    if all(lane.gauge.said == "not sent" for lane in lanes):
-        return Status("caution", ("no values yet",), "nothing is judged")
-    notes = "; ".join(note for note in ("no alarm", quiet_count(snapshot), sound_note) if note)
+    is_empty = all(lane.gauge.said == "not sent" for lane in lanes)
+    first = "no values yet" if is_empty else "no alarm"
+    notes = "; ".join(note for note in (first, quiet_count(snapshot), sound_note) if note)
+    if is_empty:
+        return Status("caution", (notes, first), "nothing is judged")
     said = nearest(lanes) if scene.rest is None else scene.rest.text()
-    return Status("normal", (notes, "no alarm"), said)
+    return Status("normal", (notes, first), said)
 
 
 def _of_alarm(scene: Scene, standing: list[StandingAlarm]) -> str:
