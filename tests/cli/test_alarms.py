@@ -180,7 +180,7 @@ def test_plain_lines_fit_the_terminal(store: Path, capsys: pytest.CaptureFixture
     assert "raised (trip) at 44.0 V against 44.8 V -> unacknowledged" in text
     assert "what   low pack voltage, PACK, while driving" in text
     assert "do     STOP: Release the throttle and stop where it is safe." in text
-    assert "value  raised 2.4 V, worst 2.4 V" in text
+    assert "value  raised 2.400 V, worst 2.400 V" in text
     assert "limit  44.8 V: BMS cut-off 44.8 V ([pack] low_cutoff_v)" in text
     assert "since  trip at 0:00:31.0" in text
     assert "by the operator for 5 min" in text

@@ -273,7 +273,7 @@ async def test_the_keys_test_and_mute(make_rig: Any, players: Any) -> None:
             await until(lambda: "sound test played by aplay" in rig.text())
             await pilot.press("m")
             assert "sound is off for 10 minutes" in rig.text()
-            assert "● no alarm; sound off" in rig.text()
+            assert "▲ no values yet; sound off" in rig.text()
 
 
 async def test_a_silent_run_says_so(rig: Any) -> None:
