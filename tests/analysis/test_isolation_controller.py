@@ -42,7 +42,7 @@ def given(travel, speed, share=1.0, seed=0, follows="torque"):
 def learnt(travel, speed, current):
     response = controller_response(T, travel, current, speed, ALL)
     assert response is not None
-    return shortfalls(response, T, current, None, ALL)
+    return shortfalls(response, T, current, ALL)
 
 
 @pytest.mark.parametrize("seed", range(4))

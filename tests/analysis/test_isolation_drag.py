@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from telemetry.analysis.fault_isolation.drag_odds import odds_of_drag as odds_of_pieces
 from telemetry.analysis.fault_isolation.force_balance import Force
+from telemetry.analysis.fault_isolation.force_balance import odds_of_drag as odds_of_pieces
 
 
 def odds_of_drag(level, deviation, earlier=()):

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from telemetry.analysis.fault_isolation.compare import HELD
-from telemetry.analysis.fault_isolation.low_limit import voltage_held
-from telemetry.analysis.fault_isolation.power_path import power_path
+from telemetry.analysis.fault_isolation.power_path import power_path, voltage_held
 
 OHM, EMPTY_V = 0.06, 48.0
 

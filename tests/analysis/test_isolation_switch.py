@@ -36,7 +36,7 @@ def composed(seed: int, by_voltage: bool, delay_rows: int):
         over = over + 1 if watched > (3.0 if by_voltage else 80.0) and row >= until else 0
         if over > delay_rows:
             until, over = row + 1 + WAIT_ROWS, 0
-            trips.append(SupplyLoss(row + 1, row + 1 + WAIT_ROWS, True, current[row], volts[row], False, False))
+            trips.append(SupplyLoss(row + 1, row + 1 + WAIT_ROWS, True, current[row], False, False))
     volts += random.normal(0, 0.02, rows)
     current += random.normal(0, 0.3, rows)
     return trips, current, volts, usable

@@ -17,12 +17,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.coverage import covered
-from telemetry.analysis.fault_isolation.drag_odds import odds_of_drag
+from telemetry.analysis.fault_isolation.checks import covered
 from telemetry.analysis.fault_isolation.drive import STEP_S, Floats
 from telemetry.analysis.fault_isolation.failings import Failing, Piece, sort_out
 from telemetry.analysis.fault_isolation.falls import Fall
 from telemetry.analysis.fault_isolation.findings import CAUSES, Cause
+from telemetry.analysis.fault_isolation.force_balance import odds_of_drag
 from telemetry.analysis.fault_isolation.limits import (
     BEFORE_ROWS,
     CUT_HOLDS,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,9 +25,6 @@ class Shortfall:
         start, end: rows, the end not included.
         asked: mean traction current that the pedal asked for, A.
         missing: share of it that did not come; above 1 where other consumers stopped as well.
-        current: mean current meanwhile, A.
-        before: highest current in the half second before, A.
-        voltage_before: lowest voltage in the third of a second before, V; NaN where unknown.
         significance: mean shortfall in robust deviations of the fit.
         evidence: natural-logarithm odds that the output was cut and the fit is not just out.
     """
@@ -35,16 +33,11 @@ class Shortfall:
     end: int
     asked: float
     missing: float
-    current: float
-    before: float
-    voltage_before: float
     significance: float
     evidence: float
 
 
-def shortfalls(
-    response: Response, t: Floats, current: Floats, voltage: Floats | None, usable: Flags
-) -> tuple[list[Shortfall], Response]:
+def shortfalls(response: Response, t: Floats, current: Floats, usable: Flags) -> tuple[list[Shortfall], Response]:
     """Return every time in which the controller gave clearly too little, and what it made of the pedal otherwise.
 
     What was learnt with the cuts among the rows is learnt anew without them.
@@ -53,7 +46,6 @@ def shortfalls(
         response: what the pedal asked for.
         t: seconds (n,).
         current: A (n,).
-        voltage: V (n,) at the controller or pack, or None.
         usable: rows in which the supply was there and the signals are known.
     """
     found = cuts(response, current, usable, FIRST)
@@ -65,10 +57,10 @@ def shortfalls(
             response = without(response, t, current, sound)
         proven = sum(cut.evidence > 2 * FIRST.price for cut in found) >= _PLAIN_CUTS
         found = cuts(response, current, usable, PROVEN if proven else FIRST)
-    return [_shortfall(cut, response, current, voltage) for cut in found], response
+    return [_shortfall(cut, response, current) for cut in found], response
 
 
-def _within(found: list[Cut], rows: int) -> Flags:
+def _within(found: Sequence[Cut], rows: int) -> Flags:
     inside: Flags = np.zeros(rows, dtype=np.bool_)
     for cut in found:
         if (cut.end - cut.start) * STEP_S < _LONGEST_S:
@@ -76,13 +68,8 @@ def _within(found: list[Cut], rows: int) -> Flags:
     return inside
 
 
-def _shortfall(cut: Cut, response: Response, current: Floats, voltage: Floats | None) -> Shortfall:
+def _shortfall(cut: Cut, response: Response, current: Floats) -> Shortfall:
     span = slice(cut.start, cut.end)
     asked = float(response.expected[span].mean())
     short = float((response.expected + response.base - current)[span].mean())
-    before = slice(max(cut.start - 10, 0), cut.start + 1)
-    volts = np.nan if voltage is None else float(np.min(voltage[max(cut.start - 6, 0) : cut.start + 2]))
-    return Shortfall(
-        cut.start, cut.end, asked, short / max(asked, 1e-6), float(current[span].mean()),
-        float(current[before].max()), volts, short / response.spread, cut.evidence,
-    )  # fmt: skip
+    return Shortfall(cut.start, cut.end, asked, short / max(asked, 1e-6), short / response.spread, cut.evidence)

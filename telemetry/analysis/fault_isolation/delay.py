@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.collapse import no_current
 from telemetry.analysis.fault_isolation.drive import Flags, Floats
+from telemetry.analysis.fault_isolation.pack_switch import no_current
 
 LEAST_MATCH = 0.4
 """Correlation of the changes from which a delay is clear."""

@@ -167,3 +167,15 @@ def _on_axis(t: Floats, series: Series, origin: int, held: bool) -> Floats:
     unknown = (following == 0) & (t < at[0] - STEP_S) | (t > at[-1] + widest) | (at[after] - at[before] > widest)
     values[unknown] = np.nan
     return values
+
+
+def smoothed(values: Floats, rows: float, derivative: bool = False) -> Floats:
+    """Return ``values`` under a Gaussian of ``rows`` standard deviation, or the derivative of that by the row."""
+    reach = int(4 * rows) + 1
+    x = np.arange(-reach, reach + 1)
+    kernel = np.exp(-0.5 * (x / rows) ** 2)
+    kernel /= kernel.sum()
+    if derivative:
+        kernel = -x / rows**2 * kernel
+    padded = np.concatenate([np.full(reach, values[0]), values, np.full(reach, values[-1])])
+    return np.convolve(padded, kernel, "valid")

@@ -9,9 +9,8 @@ from math import ceil, exp, log
 import numpy as np
 
 from telemetry.analysis.cell_findings import CellFindings
-from telemetry.analysis.fault_isolation.checks import cell_checks, missing_signals, next_checks
+from telemetry.analysis.fault_isolation.checks import cell_checks, missing_signals, next_checks, not_covered
 from telemetry.analysis.fault_isolation.compare import Comparison, compare
-from telemetry.analysis.fault_isolation.coverage import not_covered
 from telemetry.analysis.fault_isolation.drive import STEP_S, usable_evidence
 from telemetry.analysis.fault_isolation.failings import Piece, near
 from telemetry.analysis.fault_isolation.findings import CAUSES, Cause, FaultEvent, Isolation, RankedCause

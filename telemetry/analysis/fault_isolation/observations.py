@@ -9,15 +9,22 @@ import numpy as np
 
 from telemetry.analysis.fault_isolation.controller import Shortfall, shortfalls
 from telemetry.analysis.fault_isolation.delay import LEAST_MATCH, rows_behind, voltage_behind
-from telemetry.analysis.fault_isolation.drive import SLOWEST_PEDAL_S, STEP_S, Drive, Flags, Floats, read_drive
+from telemetry.analysis.fault_isolation.drive import (
+    SLOWEST_PEDAL_S,
+    STEP_S,
+    Drive,
+    Flags,
+    Floats,
+    read_drive,
+    smoothed,
+)
 from telemetry.analysis.fault_isolation.falls import Fall, falls
 from telemetry.analysis.fault_isolation.fold_back import FoldBack, fold_back
 from telemetry.analysis.fault_isolation.force_balance import Force, force_against_motion
-from telemetry.analysis.fault_isolation.low_limit import voltage_held
 from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss, supply_losses
 from telemetry.analysis.fault_isolation.pedal import PedalTrace, pedal_trace
 from telemetry.analysis.fault_isolation.pedal_map import shifted
-from telemetry.analysis.fault_isolation.power_path import PowerPath, power_path, rows_read, share_lost
+from telemetry.analysis.fault_isolation.power_path import PowerPath, power_path, rows_read, share_lost, voltage_held
 from telemetry.analysis.fault_isolation.response import (
     PedalRange,
     Response,
@@ -25,7 +32,6 @@ from telemetry.analysis.fault_isolation.response import (
     pedal_range,
     without,
 )
-from telemetry.analysis.fault_isolation.smoothing import smoothed
 from telemetry.analysis.series import SessionSeries
 from telemetry.model.batch import MICROSECONDS
 
@@ -138,7 +144,7 @@ def _controller(seen: Observations, travel: Floats, calm: Flags) -> Observations
     calm = calm & ~_around(stops, rows, 2, 10)
     if stops and calm.sum() > _LEAST_CALM_ROWS:
         response = without(response, drive.t, current, calm)
-    short, response = shortfalls(response, drive.t, current, supply, calm)
+    short, response = shortfalls(response, drive.t, current, calm)
     force = fold = None
     if speed is not None:  # without it a hill looks like an output that shrinks
         fold = fold_back(response, drive.t, current, supply, calm & ~_around(short, rows, 3, 8))

@@ -2,6 +2,11 @@
 
 The pack's switch is reported late (electronics are commonly asked five times a second) and a short opening or closing
 of it not at all, so the moments are taken from the voltage or the current, and a report only has to be near.
+
+While the path is whole, the voltage rises as the current falls, for the sag is less. Where the current is gone and
+the voltage falls below what it was under load, nothing feeds the controller any more: its capacitor is being emptied,
+at once by a motor that pulls, within a second or so by the electronics alone. Where the machine was braking, the
+capacitor is filled instead and the voltage jumps up. An opening of a few hundredths of a second leaves one reading.
 """
 
 from __future__ import annotations
@@ -10,14 +15,27 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.collapse import Collapse, collapses, no_current
-from telemetry.analysis.fault_isolation.drive import STEP_S, Floats, runs
+from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats, runs
 
 REPORTED_LATE_S = 0.8
 _BEFORE_S = 0.35
 _EARLY_ROWS = 6
 _FALL_S = 1.0
 _LEAST_FALL_A = 3.0
+_LEAST_ROWS = 200
+_NO_CURRENT_A, _NO_CURRENT_SHARE = 1.5, 0.04
+"""Less counts as no current: the offset of a current sensor, and a share of the highest current."""
+_LEAST_SHARE, _LEAST_RISE = 0.006, 0.012
+_REST_ABOVE = 1.03
+"""So much above its middle a pack's voltage without current may stand in a drive, freshly charged or warm."""
+_NOISES = 6.0
+_NORMAL_QUARTER = 0.3186
+"""A quarter of normally distributed values lie within so many standard deviations."""
+_BEFORE_ROWS = 5
+_SUPPLIED = 0.7
+_FLOWING_BACK_A = 0.5
+_RETURNED, _RETURNING, _FLOWING_ROWS = 0.3, 0.9, 3
+"""It has come back where no more of its fall is left, or begins to and current flows, or current flows on and on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +46,6 @@ class SupplyLoss:
         by_switch: True where the pack's switch was reported open, False where it was reported closed all along,
             None where its state is not recorded.
         current_before: highest current in the third of a second before, A.
-        voltage_before: lowest voltage in that time, V; NaN where unknown.
         charging: the current flowed into the pack (braking).
         lasts: it had not come back when the recording ended.
         upward: the voltage jumped up: current that was flowing back was refused.
@@ -38,7 +55,6 @@ class SupplyLoss:
     end: int
     by_switch: bool | None
     current_before: float
-    voltage_before: float
     charging: bool
     lasts: bool
     upward: bool = False
@@ -68,14 +84,14 @@ def supply_losses(voltage: Floats | None, current: Floats, allowed: Floats | Non
     for each in gone:
         near = off[max(each.start - _EARLY_ROWS, 0) : each.end + late]
         reported = bool(near.any()) or (each.end + late > len(off) and bool(off.any()))
-        loss = _loss(each, None if allowed is None else reported, voltage, current)
+        loss = _loss(each, None if allowed is None else reported, current)
         drew = not no_current(current)[max(each.start - late, 0) : each.start].all()
         if reported or drew or not loss.lasts:
             found.append(loss)
     for start, end in runs(off):
         seen = any(each.start - _EARLY_ROWS <= end and each.end + late >= start for each in gone)
         if not seen:
-            found.append(_loss(Collapse(_fall(current, start), end), True, voltage, current))
+            found.append(_loss(Collapse(_fall(current, start), end), True, current))
     return sorted(found, key=lambda loss: loss.start)
 
 
@@ -89,20 +105,97 @@ def _fall(current: Floats, reported: int) -> int:
     return first + int(np.argmin(steps)) + 1
 
 
-def _loss(gone: Collapse, by_switch: bool | None, voltage: Floats | None, current: Floats) -> SupplyLoss:
-    rows = slice(max(gone.start - round(_BEFORE_S / STEP_S), 0), gone.start + 1)
-    before = current[rows]
-    volts = np.nan
-    if voltage is not None and not np.isnan(voltage[rows]).all():
-        volts = float(np.nanmin(voltage[rows]))
-    settled = current[max(gone.start - 2, 0) : gone.start + 1]
-    return SupplyLoss(
-        gone.start,
-        gone.end,
-        by_switch,
-        float(np.nanmax(before)),
-        volts,
-        gone.upward or bool(np.nanmedian(settled) < -0.5),
-        gone.end >= len(current),
-        gone.upward,
+def _loss(gone: Collapse, by_switch: bool | None, current: Floats) -> SupplyLoss:
+    before = current[max(gone.start - round(_BEFORE_S / STEP_S), 0) : gone.start + 1]
+    charging = gone.upward or bool(np.nanmedian(before[-3:]) < -0.5)
+    lasts = gone.end >= len(current)
+    return SupplyLoss(gone.start, gone.end, by_switch, float(np.nanmax(before)), charging, lasts, gone.upward)
+
+
+@dataclass(frozen=True, slots=True)
+class Collapse:
+    """The supply at the controller went away: rows from ``start`` to ``end`` (not included).
+
+    Attributes:
+        upward: the voltage jumped up, for braking filled the capacitor.
+    """
+
+    start: int
+    end: int
+    upward: bool = False
+
+
+def collapses(voltage: Floats, current: Floats) -> list[Collapse]:
+    """Return when the supply of the controller was lost, in time order.
+
+    Args:
+        voltage: V (n,) at the controller, NaN where unknown.
+        current: A (n,), none NaN, at the same instants.
+    """
+    known = voltage[~np.isnan(voltage)]
+    if len(known) < _LEAST_ROWS:
+        return []
+    usual = float(np.quantile(known, 0.8))
+    volts = np.nan_to_num(voltage, nan=usual)
+    none = no_current(current)
+    if not none.any():
+        return []
+    noise = _NOISES * _reading_noise(volts)
+    fall, rise = max(_LEAST_SHARE * usual, noise), max(_LEAST_RISE * usual, noise)
+    supplied = volts[none & (volts > _SUPPLIED * usual)]
+    middle, at_rest, high_rest = (
+        np.quantile(supplied, [0.5, 0.8, 0.98]) if len(supplied) else (np.inf, np.inf, np.inf)
     )
+    highest = min(float(high_rest), _REST_ABOVE * float(middle)) + rise
+    found: list[Collapse] = []
+    free = 0
+    for row in np.flatnonzero(none & _moved(volts, fall / 2)).tolist():
+        before = slice(max(row - _BEFORE_ROWS, free), max(row - 1, free + 1))
+        if before.start >= row or volts[before].min() < _SUPPLIED * usual:
+            continue
+        low, high = float(volts[before].min()), float(volts[before].max())
+        down = volts[row] < min(low, at_rest) - fall
+        up = volts[row] > high + rise and (current[before].mean() < -_FLOWING_BACK_A or volts[row] > highest)
+        if down or up:
+            level = low if down else high
+            start, free = row, _end(volts, none, row, level)
+            if found and found[-1].upward and start - found[-1].end <= 1:
+                start, up = found.pop().start, True
+            found.append(Collapse(start, free, bool(up)))
+    return found
+
+
+def no_current(current: Floats) -> Flags:
+    """Return the rows (n,) in which no current flowed that a sensor with an offset could tell."""
+    top = float(np.quantile(np.abs(current), 0.99))
+    return np.asarray(np.abs(current) < max(_NO_CURRENT_A, _NO_CURRENT_SHARE * top), dtype=np.bool_)
+
+
+def _reading_noise(volts: Floats) -> float:
+    """Return the deviation of a reading from its neighbours in the calmer part of the drive, V."""
+    bends = np.abs(volts[2:] - 2 * volts[1:-1] + volts[:-2])
+    return float(np.quantile(bends, 0.25)) / (_NORMAL_QUARTER * 6**0.5)
+
+
+def _moved(volts: Floats, least: float) -> Flags:
+    """Return the rows (n,) whose voltage is not that of one of the two readings before."""
+    moved: Flags = np.zeros(len(volts), dtype=np.bool_)
+    for rows in (1, 2):
+        moved[rows:] |= np.abs(volts[rows:] - volts[:-rows]) > least
+    return moved
+
+
+def _end(volts: Floats, none: Flags, row: int, level: float) -> int:
+    """Return the row in which the voltage was back, or current flowed again."""
+    farthest, end, flowing = abs(volts[row] - level), row + 1, 0
+    sign = 1.0 if volts[row] > level else -1.0
+    while end < len(volts):
+        away = sign * (volts[end] - level)
+        flowing = 0 if none[end] else flowing + 1
+        if away < _RETURNED * farthest or (flowing and away < _RETURNING * farthest):
+            break
+        if flowing == _FLOWING_ROWS:
+            return end + 1 - flowing
+        farthest = max(farthest, away)
+        end += 1
+    return end

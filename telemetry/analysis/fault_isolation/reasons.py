@@ -7,9 +7,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 import numpy as np
 
 from telemetry.analysis.fault_isolation.compare import HELD, Comparison
-from telemetry.analysis.fault_isolation.drag_odds import LEAST_EARLIER
 from telemetry.analysis.fault_isolation.findings import Cause
-from telemetry.analysis.fault_isolation.force_balance import GRAVITY
+from telemetry.analysis.fault_isolation.force_balance import GRAVITY, LEAST_EARLIER
 from telemetry.analysis.fault_isolation.observations import Observations
 from telemetry.analysis.ranges import Z90
 from telemetry.machine.sections import Machine
