@@ -8,7 +8,7 @@ from typing import Literal
 
 from telemetry.model.batch import MICROSECONDS
 from telemetry.pipeline.running_figures import RunningQuantile
-from telemetry.pipeline.sinking_output import SinkingOutput, SteadyHalfSecond
+from telemetry.pipeline.sinking_output import SinkingOutput
 from telemetry.pipeline.supply_marks import SupplyMarks
 from telemetry.pipeline.throttle_marks import FIRST_AFTER, LEAST_RANGE_V, ThrottleMarks
 
@@ -117,7 +117,4 @@ class OutputMarks:
         if way < 0.1:
             return False
         mean_speed, mean_current = sum(self._speeds) / len(self._speeds), sum(drawn) / len(drawn)
-        volts = throttle.low + way * throttle.width
-        return self._sinking.take(
-            SteadyHalfSecond(volts, mean_speed, self._implement, mean_current), throttle.low, throttle.high
-        )
+        return self._sinking.take(way, mean_speed, self._implement, mean_current)

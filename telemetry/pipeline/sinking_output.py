@@ -1,15 +1,14 @@
-"""Output that goes down bit by bit while the pedal says the same: what a controller gives is learnt, then watched.
+"""Output that goes down bit by bit while the throttle says the same: what a controller gives is learnt, then watched.
 
-At a given pedal and speed a controller draws a given current, uphill or down, for the slope changes the speed and not
-the force. So half seconds of a steady pedal tell, early in the drive, what belongs to what; later ones are compared
-with it where both were seen before. Where that is not so (a load that comes and goes, a pedal that stands for a
-speed) the early half seconds scatter, and nothing is said.
+At a given throttle and speed a controller draws a given current, uphill or down, for the slope changes the speed and
+not the force. So half seconds of a held throttle tell, early in the drive, what belongs to what; later ones are
+compared with it where both were seen before. Where that is not so (a load that comes and goes, a throttle that stands
+for a speed) the early half seconds scatter, and nothing is said.
 """
 
 from __future__ import annotations
 
-from collections import deque
-from dataclasses import dataclass
+from collections import Counter, deque
 
 import numpy as np
 
@@ -17,7 +16,7 @@ from telemetry.analysis.fault_isolation.drive import Floats
 from telemetry.analysis.fault_isolation.response import robust_fit
 
 LEARNT_FROM = 120
-"""Half seconds with a steady pedal from which it is learnt: a minute."""
+"""Half seconds with a held throttle from which it is learnt: a minute."""
 COMPARED = 30
 _EXPLAINED = 0.9
 _SANK = 0.85
@@ -28,48 +27,41 @@ _CELLS = 8
 _ROUNDS = 5
 
 
-@dataclass(frozen=True, slots=True)
-class SteadyHalfSecond:
-    """Means over half a second in which the pedal was held and nothing was switched.
-
-    Attributes:
-        pedal: V.
-        speed: km/h.
-        engaged: whether the implement works, 0 or 1.
-        current: A.
-    """
-
-    pedal: float
-    speed: float
-    engaged: float
-    current: float
-
-
 class SinkingOutput:
-    """Learns from the first minute of steady pedal, then says when the output has sunk by a sixth or more."""
+    """Learns from the first minute of a held throttle, then says when the output has sunk by a sixth or more."""
 
     def __init__(self) -> None:
-        self._first: list[SteadyHalfSecond] = []
-        self._learnt: _Learnt | None = None
+        self._rows: list[tuple[float, ...]] = []
+        self._drawn: list[float] = []
+        self._factors: Floats | None = None
+        self._spread = self._fastest = 1.0
+        self._known: set[tuple[int, ...]] = set()
         self._shares: deque[tuple[float, float]] = deque(maxlen=COMPARED)
         self._told = 1.0
 
-    def take(self, moment: SteadyHalfSecond, rest: float, top: float) -> bool:
+    def take(self, travel: float, speed: float, engaged: float, current: float) -> bool:
         """Take the next half second; tell whether the output has sunk now, or further than was said before.
 
         Args:
-            moment: what was measured.
-            rest, top: lowest and highest signal of the pedal so far, V.
+            travel: share of the throttle's travel.
+            speed: km/h.
+            engaged: whether the implement works, 0 or 1.
+            current: A.
         """
-        if self._learnt is None:
-            self._first.append(moment)
-            if len(self._first) == LEARNT_FROM:
-                self._learnt = _Learnt(self._first, rest, top)
+        row = (travel, travel * speed, travel * speed**2, travel**2, travel**2 * speed, engaged, 1.0)
+        if len(self._rows) < LEARNT_FROM:
+            self._rows.append(row)
+            self._drawn.append(current)
+            if len(self._rows) == LEARNT_FROM:
+                self._learn()
             return False
-        expected = self._learnt.expected(moment)
-        if expected is None:
+        if self._factors is None or self._cell(row) not in self._known:
             return False
-        self._shares.append((expected[1] / expected[0], (expected[0] - expected[1]) / self._learnt.spread))
+        base = float(self._factors[5] * engaged + self._factors[6])
+        expected = float(np.array(row) @ self._factors) - base
+        if expected <= _PLAIN * self._spread:
+            return False
+        self._shares.append(((current - base) / expected, (expected + base - current) / self._spread))
         if len(self._shares) < COMPARED:
             return False
         share, missing = np.median([each[0] for each in self._shares]), np.mean([each[1] for each in self._shares])
@@ -78,32 +70,15 @@ class SinkingOutput:
         self._told = float(share)
         return True
 
+    def _learn(self) -> None:
+        """Learn the current as a function of travel and speed, where it is one, by a fit that forgives outliers."""
+        rows, drawn = np.array(self._rows), np.array(self._drawn)
+        factors, left, self._spread = robust_fit(rows[:, :-1], rows[:, -1:], drawn, 0.0, _ROUNDS)
+        if float(np.var(left)) < (1 - _EXPLAINED) * float(np.var(drawn)):
+            self._factors = factors
+        self._fastest = max(1.0, *(row[1] / row[0] for row in self._rows))
+        self._known = {cell for cell, count in Counter(map(self._cell, self._rows)).items() if count > 1}
 
-class _Learnt:
-    """The current as a function of pedal and speed, by least squares that forgive outliers (Huber's weights)."""
-
-    def __init__(self, moments: list[SteadyHalfSecond], rest: float, top: float) -> None:
-        self._rest, self._width = rest, top - rest
-        self._fastest = max(1.0, *(each.speed for each in moments))
-        rows = np.concatenate([self._row(each) for each in moments])
-        current = np.array([each.current for each in moments])
-        self._factors, left, self.spread = robust_fit(rows[:, :-1], rows[:, -1:], current, 0.0, _ROUNDS)
-        self._clear = float(np.var(left)) < (1 - _EXPLAINED) * float(np.var(current))
-        cells = [self._cell(each) for each in moments]
-        self._known = {cell for cell in cells if cells.count(cell) > 1}
-
-    def expected(self, moment: SteadyHalfSecond) -> tuple[float, float] | None:
-        """Return the currents that the pedal should draw and does, A; None where nothing like it was learnt."""
-        if not self._clear or self._cell(moment) not in self._known:
-            return None
-        base = float(self._factors[6] + self._factors[5] * moment.engaged)
-        expected = float((self._row(moment) @ self._factors)[0]) - base
-        return (expected, moment.current - base) if expected > _PLAIN * self.spread else None
-
-    def _row(self, moment: SteadyHalfSecond) -> Floats:
-        way, speed = (moment.pedal - self._rest) / self._width, moment.speed / self._fastest
-        return np.array([[way, way * speed, way * speed**2, way**2, way**2 * speed, moment.engaged, 1.0]])
-
-    def _cell(self, moment: SteadyHalfSecond) -> tuple[int, int, bool]:
-        way, speed = (moment.pedal - self._rest) / self._width, moment.speed / self._fastest
-        return int(_CELLS * way), int(_CELLS * speed), moment.engaged > 0.5
+    def _cell(self, row: tuple[float, ...]) -> tuple[int, ...]:
+        """Return which travels and speeds are alike."""
+        return int(_CELLS * row[0]), int(_CELLS * row[1] / row[0] / self._fastest), int(row[5])

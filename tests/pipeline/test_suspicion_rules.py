@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from telemetry.pipeline.sinking_output import COMPARED, LEARNT_FROM, SinkingOutput, SteadyHalfSecond
+from telemetry.pipeline.sinking_output import COMPARED, LEARNT_FROM, SinkingOutput
 from telemetry.pipeline.throttle_marks import ThrottleMarks
 
 REST, TOP, NOISE = 1.0, 4.0, 0.006
@@ -92,11 +92,11 @@ def moments(count: int, share=1.0, seed=1, noise=0.3, engaged=0.0):
     for _ in range(count):
         way, speed = random.uniform(0.2, 0.8), random.uniform(3.0, 12.0)
         current = 2.0 + share * (drawn(way, speed) - 2.0) + random.normal(0.0, noise)
-        yield SteadyHalfSecond(1.0 + 3.0 * way, speed, engaged, current)
+        yield way, speed, engaged, current
 
 
 def told(stage: SinkingOutput, rows) -> int:
-    return sum(stage.take(row, 1.0, 4.0) for row in rows)
+    return sum(stage.take(*row) for row in rows)
 
 
 def test_output_that_sinks_is_told_once_and_again_when_it_sinks_further() -> None:
