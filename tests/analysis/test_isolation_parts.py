@@ -7,6 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from telemetry.analysis.cell_findings import OddCell
+from telemetry.analysis.fault_isolation.checks import cell_checks
 from telemetry.analysis.fault_isolation.delay import rows_behind
 from telemetry.analysis.fault_isolation.pack_switch import supply_losses
 from telemetry.analysis.fault_isolation.pedal import pedal_faults, pedal_trace, sensor_odds
@@ -103,3 +105,33 @@ def test_readings_by_hand_speak_for_and_against_a_part():
     assert moved["pedal-sensor"] > 2
     assert moved["mechanical-drag"] < -2
     assert moved["controller"] == 0
+
+
+@pytest.mark.parametrize(
+    ("answers", "cause", "sign"),
+    [
+        ({"pedal_jumps": False}, "pedal-sensor", -1),
+        ({"joint_ohm": 0.002}, "power-connection", 1),
+        ({"joint_ohm": 0.0002}, "power-connection", -1),
+        ({"joint_ohm": 0.0007}, "power-connection", 0),
+        ({"wheels_free": False}, "mechanical-drag", 1),
+        ({"enable_steady": False}, "controller", 1),
+        ({"code": "voltage"}, "pack-weak", 1),
+        ({"code": "none"}, "controller", -1),
+    ],
+)
+def test_each_reading_speaks_for_the_part_that_it_is_of_and_for_no_other(answers, cause, sign):
+    moved = evidence_of_readings(Readings(**answers))
+    assert np.sign(moved.pop(cause)) == sign
+    assert "code" in answers or not any(moved.values())
+
+
+def test_a_recording_too_short_for_a_delay_tells_none():
+    few = np.sin(np.arange(90.0))
+    assert rows_behind(few, few, np.ones(90, dtype=bool), 6, 30) == (0, 0.0)
+
+
+@pytest.mark.parametrize("cause", ["low-capacity", "high-resistance", "low-charge", "unknown"])
+def test_of_each_cell_that_stands_out_it_is_said_what_to_do(cause):
+    (told,) = cell_checks([OddCell(7, cause, 0.9, "why")])
+    assert "cell 7" in told

@@ -62,6 +62,41 @@ def test_poor_evidence_blames_nothing(signal, words: str) -> None:
     assert not found.is_sound
 
 
+def test_a_spot_where_the_signal_goes_to_and_fro_jitters() -> None:
+    t, travel, volts = two_presses(6.0, 20.0)
+    bad = (np.abs(travel - 0.5) < 0.06) & (t < 10.0)
+    volts[bad] += np.where(np.arange(bad.sum()) % 2, 0.9, -0.9)
+    found = judge_pedal(t, volts)
+    assert any(fault.what == "jitters" for fault in found.faults), found
+    assert any("the signal jitters" in sentence for sentence in found.wrong)
+
+
+def test_what_is_odd_of_the_end_stops_is_a_remark_and_no_fault() -> None:
+    t, travel, _ = two_presses(6.0, 20.0)
+    noise = np.random.default_rng(2).normal(0.0, 0.004, len(t))
+    second = np.where(t > 17.0, 0.85, 1.0)  # pressed less far the second time
+    bound = judge_pedal(t, 0.8 + 3.4 * travel * second + noise)
+    assert bound.is_sound
+    assert any("it binds or its end stop is worn" in remark for remark in bound.remarks), bound
+    wide = judge_pedal(t, 0.8 + 4.15 * travel + noise)
+    assert any("near a 5 V supply: a lost ground" in remark for remark in wide.remarks), wide
+    assert judge_pedal(t, 0.8 + 3.4 * travel + noise).remarks == ()
+
+
+def test_wheels_that_do_not_turn_and_a_speed_that_sinks_are_told() -> None:
+    t = np.arange(0.0, 30.0, 0.1)
+    steady = (t, np.full(len(t), 24.0))
+    stands = judge_enabled(
+        {"enable_voltage": steady, "motor_speed": (t, 0.0 * t), "throttle_voltage": (t, 0 * t + 0.8)}
+    )
+    assert "the wheels did not turn: enable the controller" in stands.unknown
+    pressed = (t, np.where(t < 3.0, 0.8, 3.0))
+    sinking = (t, np.where(t < 3.0, 0.0, 900.0 - 8.0 * (t - 3.0)))
+    sinks = judge_enabled({"enable_voltage": steady, "motor_speed": sinking, "throttle_voltage": pressed})
+    assert sinks.suspects == ("motor_speed",)
+    assert "rpm with the throttle held: the controller folds back" in sinks.wrong[0]
+
+
 def test_the_enable_line_that_drops_out_is_named() -> None:
     t = np.arange(0.0, 30.0, 0.1)
     enable, speed = np.full(len(t), 24.0), np.full(len(t), 900.0)

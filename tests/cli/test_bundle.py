@@ -12,6 +12,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from telemetry.anonymous_text import GONE, AnonymousText
+from telemetry.bundle import _may_hold_position
 from telemetry.cli import main
 from telemetry.log_file import log_path
 from telemetry.machine.machine_file import parse_machine
@@ -167,3 +169,16 @@ def test_a_bundle_in_the_way_is_not_replaced(store: Path, tmp_path: Path, capsys
     assert main(["bundle", "last", str(out), "--replace", "--store", str(store)]) == 0
     assert zipfile.is_zipfile(out)
     assert main(["bundle", "drive.csv", str(out), "--store", str(store)]) == 2
+
+
+def test_words_of_the_program_and_names_of_signals_stay_and_others_do_not() -> None:
+    plain = AnonymousText({}, ())
+    assert plain("pack_voltage fell at Quellhof") == f"pack_voltage fell at {GONE}"
+    assert AnonymousText({"roof": "source 2"}, (NAME,))(f"{NAME} mended roof") == f"{GONE} mended source 2"
+
+
+# NMEA 2000: parameter group 129025 is the position, 127508 the battery's status.
+@pytest.mark.parametrize(("identifier", "holds"), [(0x89F80123, True), (0x99F21423, False), (0x123, False)])
+def test_frames_that_may_hold_a_position_are_told_from_others(identifier: int, holds: bool) -> None:
+    piece = CapturedPiece(START, "bus", "in", identifier.to_bytes(4, "big") + bytes(8))
+    assert _may_hold_position(piece.data, [[piece]]) is holds

@@ -12,6 +12,7 @@ import pytest
 
 from drivers.decode.frame_encoder import encode
 from drivers.decode.frame_map import load_frame_map
+from drivers.links.pump import Piece
 from drivers.serial_frames import SerialFramesDriver
 from drivers.simulated.frames_peer import PLAIN_PACK
 from telemetry.driver import DriverContext
@@ -294,3 +295,25 @@ async def test_under_the_supervisor_a_pack_is_unplugged_and_comes_back():
     assert any(words in changes[2][1] for words in ("broke off", "takes no request"))
     assert before > 5
     assert rows > before + 5
+
+
+async def test_the_simulated_pack_answers_a_request_that_comes_in_pieces_and_keeps_what_is_none():
+    clock = SystemClock()
+    async with UnrulyFrames(Steady(clock.now()), clock) as pack:
+        request = PLAIN.requests[0].data
+        pack.heard(b"\x00" + request[:3])
+        assert not pack.received
+        pack.heard(request[3:] + b"\x01")
+        assert pack.received == {request: 1}
+        assert bytes(pack.strange) == b"\x00\x01"
+
+
+@pytest.mark.parametrize(("lost", "rows"), [(0, 1), (3, 0)])
+def test_the_halves_of_a_frame_with_bytes_lost_between_them_are_none(lost, rows, tmp_path):
+    text = PLAIN_PACK.read_text("utf-8").replace("[message.cells]", '[message.cells]\ngroup = "pack"')
+    text = text.partition("[poll]")[0] + "[message.state]" + text.partition("[message.state]")[2]
+    (tmp_path / "pack.toml").write_text(text, "utf-8")
+    driver = made({"port": "socket://127.0.0.1:1", "map": str(tmp_path / "pack.toml")})
+    frames = encode(PLAIN, "state", STATE) + encode(PLAIN, "cells", CELLS)
+    list(driver.decode([Piece(0, frames[:20]), Piece(1, frames[20:], lost_before=lost)]))
+    assert driver.figures.decoded.frames["cells"] == rows

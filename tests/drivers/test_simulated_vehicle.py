@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from drivers.simulated.charger import Charger, ChargerParameters
 from drivers.simulated.controller import Connection, PedalSensor, drawn_current
 from drivers.simulated.electronics import Guard, Watch
+from drivers.simulated.machine_files import machine_file
 from drivers.simulated.vehicle import (
     Implement,
     ImplementParameters,
@@ -20,6 +21,7 @@ from drivers.simulated.vehicle import (
     grade_force,
     motion_resistance,
 )
+from telemetry.model.errors import InputError
 
 
 def test_motion_resistance_by_asabe_d497():
@@ -101,3 +103,22 @@ def test_the_charger_holds_current_then_voltage_then_ends():
     assert max(currents) == pytest.approx(18.0)
     assert len(tail) == pytest.approx(ohm * farad * np.log(18 / 5), rel=0.01)
     assert charger.input_power(58.4) == charger.parameters.idle_w
+
+
+def test_a_charger_that_is_unplugged_draws_nothing_and_ends_by_itself_once_little_flows():
+    charger = Charger(ChargerParameters(voltage_v=58.4, current_a=18.0, end_current_a=2.0, ends_after_s=60.0))
+    assert charger.step(1.0, 50.0, 0.02, True) == charger.input_power(50.0) == 0.0
+    charger.plug(True)
+    for _ in range(120):
+        charger.step(1.0, 50.0, 0.02, True)
+    assert charger.current == pytest.approx(18.0, rel=0.01)
+    assert charger.input_power(50.0) > 18.0 * 50.0
+    for _ in range(120):
+        charger.step(1.0, 58.39, 0.02, True)
+    assert charger.finished
+    assert charger.current == 0.0
+
+
+def test_there_is_no_machine_file_of_a_scenario_that_is_none():
+    with pytest.raises(InputError, match="there is no scenario 'moon'; choose one of"):
+        machine_file("moon", 1)

@@ -54,6 +54,15 @@ def test_a_pack_of_another_count_stops_the_list_and_the_fitting_count_is_propose
     assert "16 LFP cells, not 15" in verdict("rested-voltage", 53.0, machine(15)).means
 
 
+@pytest.mark.parametrize(
+    ("volts", "found", "says"),
+    [(12.4, "caution", "3.10 V a cell: the pack is nearly empty"), (5.0, "stop", "no LFP cell rests there")],
+)
+def test_four_cells_that_no_other_count_explains_are_nearly_empty_or_no_such_cells(volts, found, says):
+    judged = verdict("rested-voltage", volts, machine(4))
+    assert (judged.verdict, says in judged.means) == (found, True), judged
+
+
 @given(st.integers(1, 40), st.sampled_from(sorted(REST_V)), st.floats(0.0, 1.0))
 @settings(max_examples=60)
 def test_a_pack_within_its_own_range_is_never_refused(cells, chemistry, share):
@@ -156,6 +165,7 @@ def test_the_precharge_takes_five_time_constants():
         ("charger-polarity", 26.0, "stop"),
         ("first-charge", 57.5, "ok"),
         ("first-charge", 55.0, "caution"),
+        ("first-charge", 58.2, "caution"),
         ("first-charge", 59.0, "stop"),
         ("retorque", 1.0, "ok"),
         ("retorque", 0.0, "caution"),

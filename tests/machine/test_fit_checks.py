@@ -280,6 +280,13 @@ class TestChargerMatch:
             ("lead-acid", 24, {"charger.equalise_voltage_v": 57}, "caution", "and the pack is lfp"),
             ("lead-acid", 24, {"pack.chemistry": "lead-flooded", "pack.cells_in_series": 24}, "ok", "24 lead"),
             ("lead-acid", 24, {"pack.chemistry": "lead-agm", "pack.cells_in_series": 24}, "caution", "equalise"),
+            (
+                "lead-acid",
+                24,
+                {"pack.chemistry": "lead-flooded", "pack.cells_in_series": 24, "charger.equalise_voltage_v": 60},
+                "ok",
+                "24 lead",
+            ),
         ],
     )
     def test_a_mismatch(self, made: str, cells: int, others: dict[str, Any], expected: str, says: str) -> None:
@@ -434,6 +441,11 @@ class TestController:
             ({"machine.foldback_voltage_v": 50}, "caution", "early"),
             ({"pack.low_cutoff_v": 45}, "caution", "BMS cut-off"),
             ({"machine.foldback_voltage_v": GONE}, "unknown", "foldback_voltage_v"),
+            (
+                {"pack.chemistry": "lead-flooded", "pack.cells_in_series": 24, "machine.foldback_voltage_v": GONE},
+                "unknown",
+                "foldback_voltage_v",
+            ),
         ],
     )
     def test_cut_off_order(self, changes: dict[str, Any], expected: str, says: str) -> None:

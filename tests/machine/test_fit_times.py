@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import pytest
@@ -49,7 +50,20 @@ class TestHeat:
         assert one / other == pytest.approx(4, rel=0.01)
 
 
+def test_a_part_that_its_steady_current_overloads_already_carries_no_more() -> None:
+    assert carried_time(100, 100, 200, 100) == 0.0
+    assert carried_time(100, 100, 100, 100) == math.inf
+
+
 class TestFuseBand:
+    def test_below_where_the_makers_curve_begins_the_fuse_carries_its_rating(self) -> None:
+        # a curve that begins at twice the rating: for longer than it goes, 100 A; from 180 A on, 10 % below the curve
+        band = fuse_band(100, ((200.0, 60.0), (400.0, 1.0)))
+        assert (band.carried_s(100.0), band.carried_s(150.0)) == (math.inf, 60.0)
+        assert band.carried_s(360.0) == pytest.approx(1.0)
+        # one that begins below it is taken at its word
+        assert fuse_band(100, ((100.0, 3600.0), (400.0, 1.0))).carried_s(95.0) < 3600.0
+
     # UL 248 gates, from memory: carries 110 %; opens at 135 % within 60 min up to 60 A and 120 min above; at 200 %
     # within 2, 4, 6, 8, 10, 12 min up to 30, 60, 100, 200, 400, 600 A.
     @pytest.mark.parametrize(("rated", "minutes"), [(30, 2), (60, 4), (100, 6), (200, 8), (400, 10), (600, 12)])

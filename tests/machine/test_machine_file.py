@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from telemetry.machine.kinds import Keyboard, Pairs
+from telemetry.machine.limits import limits_for
 from telemetry.machine.machine_file import Machine, load_machine, parse_machine
 from telemetry.machine.sections import SECTIONS, find_key, missing, section_keys
 from telemetry.model.errors import MachineFileError
@@ -126,6 +127,15 @@ class TestWhatIsRead:
     def test_a_numbered_name_gives_way_to_one_that_the_owner_chose(self) -> None:
         text = SMALL + '[[source]]\ndriver="a"\n[[source]]\ndriver="a"\n[[source]]\ndriver="b"\nname="a-2"\n'
         assert [source.name for source in parsed(text).sources] == ["a", "a-3", "a-2"]
+
+    def test_a_limit_that_is_only_switched_on_is_as_it_would_be(self) -> None:
+        plain, named = (limits_for(parsed(SMALL + more)) for more in ("", "[limits.cell-spread]\nenabled = true\n"))
+        assert plain == named
+
+    def test_a_check_may_bear_a_time_of_day(self) -> None:
+        text = SMALL + "[instruments]\ncurrent_checks = [[2026-05-01T09:30:00, 20, 20.4], [2026-04-01, 10, 10.1]]\n"
+        days = [check.day.isoformat() for check in parsed(text).instruments.current_checks]
+        assert days == ["2026-04-01", "2026-05-01"]
 
     @pytest.mark.parametrize(
         ("written", "kept"),
@@ -344,6 +354,16 @@ class TestProblems:
                 "its own name",
             ),
             ('[[source]]\ndriver="x"\nname="derived"', "[[source]] number 1, name", "what we compute", "another"),
+            ('[[source]]\ndriver="x"\nname="a/b"', "[[source]] number 1, name", "cannot name a source", "use no /"),
+            ("[[machine]]\nregenerates = true", "[machine]", "is a list", "write the line [machine] once"),
+            ("[[limits]]\nwarn = 1", "[limits]", "is a list", "write [limits.NAME], one for each limit"),
+            ("[limits]\ncell-spread = 0.1", "[limits] cell-spread", "is 0.1", "write the line [limits.cell-spread]"),
+            (
+                '[instruments]\ncurrent_checks = [["2026-05-01", 20, 1e6]]',
+                "[instruments] current_checks",
+                "holds the readings 20 and 1e+06",
+                "in A",
+            ),
             (
                 '[[source]]\ndriver="x"\nprefer=["pack_curent"]',
                 "[[source]] number 1, prefer",
