@@ -26,6 +26,7 @@ from telemetry.model.number_text import amount_text
 from telemetry.model.time_text import clock, clock_at, length
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.report.figure_object import rounded
+from telemetry.report.numbers import figure
 
 TAKEN_BACK = " (taken back)"
 """Follows the words of a mark that the operator took back."""
@@ -182,18 +183,13 @@ def summary_object(snapshot: Snapshot, session: int | None, published: int, stor
 
 def summary_lines(summary: Mapping[str, Any]) -> list[str]:
     """Return the summary as plain lines."""
-
-    def figure(key: str, unit: str, digits: int) -> str:
-        value = summary[key]
-        return "unknown" if value is None else f"{value:.{digits}f} {unit}"
-
     where = "not recorded" if summary["session"] is None else f"session {summary['session']}"
     peak_at = "" if summary["peak_power_at_s"] is None else f" at {clock(summary['peak_power_at_s'])}"
     counts = ", ".join(f"{summary[f'values_{what}']} {what}" for what in ("published", "stored", "dropped"))
     return [
         f"{where}: {length(summary['duration_s'])}, gaps {length(summary['gaps_s'])}",
-        f"charge out {figure('charge_out_ah', 'Ah', 3)}, in {figure('charge_in_ah', 'Ah', 3)}",
-        f"energy out {figure('energy_out_wh', 'Wh', 1)}, in {figure('energy_in_wh', 'Wh', 1)}",
-        f"peak power {figure('peak_power_w', 'W', 0)}{peak_at}",
+        f"charge out {figure(summary['charge_out_ah'], 'Ah')}, in {figure(summary['charge_in_ah'], 'Ah')}",
+        f"energy out {figure(summary['energy_out_wh'], 'Wh')}, in {figure(summary['energy_in_wh'], 'Wh')}",
+        f"peak power {figure(summary['peak_power_w'], 'W')}{peak_at}",
         f"values: {counts}",
     ]

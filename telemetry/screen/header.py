@@ -65,4 +65,4 @@ def _draw_run(canvas: Canvas, scene: Scene, x: int) -> int:
         return canvas.badge(x, 0, "danger", f"{lost} values not saved")
     if scene.recorded:
         return canvas.badge(x, 0, "normal", f"{scene.run_word}{at}")
-    return canvas.label(x, 0, f"{scene.run_word}{at}")
+    return canvas.label(x, 0, f"{scene.run_word}{at}") + 1

@@ -128,7 +128,9 @@ def _charge_note(scene: Scene) -> str:
     area, least = (snapshot.fresh(name, now) for name in ("hectares_left", "minutes_left_low"))
     if scene.phase == "WORKING" and area is not None:
         return f"{scene.units.area_of(area):.2f} {scene.units.area} left"
-    return "" if least is None else f"turn in {least / 2:.0f} min"
+    if least is None or (scene.phase == "AT REST" and least < 2):
+        return ""  # there is nothing to turn back from
+    return f"turn in {least / 2:.0f} min"
 
 
 def _temperature(scene: Scene) -> Slot:
