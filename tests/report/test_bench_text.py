@@ -10,9 +10,11 @@ import numpy as np
 import pytest
 
 from telemetry import app
+from telemetry.analysis.fault_isolation.enabled_bench import judge_enabled
+from telemetry.analysis.fault_isolation.pedal_bench import judge_pedal
 from telemetry.model.batch import Span
 from telemetry.recordings.reading import open_recording
-from telemetry.report.bench_text import bench_lines, bench_object
+from telemetry.report.bench_text import bench_lines, bench_object, next_step
 from telemetry.report.bench_watch import NOTHING_AFTER, BenchTest
 
 
@@ -75,3 +77,25 @@ def test_the_test_ends_where_no_signal_comes() -> None:
     assert not stopped
     listener(Span(NOTHING_AFTER + 1))
     assert stopped
+
+
+@pytest.mark.parametrize(
+    ("bench", "gap_at", "step"),
+    [
+        ("throttle", None, "Next: leave the throttle as it is. Drive where it hesitates"),
+        ("throttle", 0.5, "It fails at one spot of its travel, typical of a worn sensor track."),
+    ],
+)
+def test_after_the_throttle_test_it_says_what_to_do_next(tmp_path, bench, gap_at, step):
+    result, _ = tried(tmp_path, bench, *presses(gap_at))
+    assert step in next_step(result)
+
+
+def test_without_a_verdict_the_next_step_is_to_repeat_and_no_part_is_blamed():
+    t, _ = presses()
+    result = judge_pedal(t, np.full(len(t), 0.8))
+    assert bench_lines(result)[-1].startswith("Verdict: not known; the signal only moved from")
+    assert next_step(result) == "Next: repeat the test; without a verdict no part is cleared or blamed."
+    steady = (t, np.full(len(t), 24.0))
+    sound = judge_enabled({"enable_voltage": steady, "motor_speed": (t, np.full(len(t), 900.0))})
+    assert next_step(sound).startswith("Next: drive; some faults show only under load")

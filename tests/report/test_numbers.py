@@ -63,6 +63,11 @@ def test_ranges() -> None:
     assert three(Range(1.03, 1.39, 1.75), "ha") == "1.4 ha (1.0 to 1.8)"
     assert three(Range(8.1, 13.0, 18.9), "days") == "13 days (8 to 19)"
     assert three(Range(7.0, inf, inf), "days") == "7.00 days or more"
+    assert three(Range(2.0, 4.0, inf), "days") == "4.00 days (2.00 or more)"
+    assert three(Range(4.0, 4.0, 4.0), "days") == "4.00 days"
     assert three(None, "ha") == UNKNOWN
+    assert three_lengths(None) == UNKNOWN
+    assert three_lengths(Range(2.0, 4.0, inf)) == "2 h 00 min or more"
+    assert three_lengths(Range(2.0, 2.0, 2.0)) == "2 h 00 min"
     assert three_lengths(Range(0.104, 0.232, 0.316)) == "14 min (6 min to 19 min)"
     assert three_lengths(Range(2.0, 2.19, 2.37)) == "2 h 11 min (2 h 00 min to 2 h 22 min)"
