@@ -1,16 +1,36 @@
-"""Where the controller gave less than the pedal asked for, while its supply was there."""
+"""Where the controller gave less than the pedal asked for, while its supply was there.
+
+At every row the controller either does its job or does not; which of the two, over the whole drive, is found by
+dynamic programming (Viterbi). Doing it costs where the current is outside what was asked, give or take some rows;
+not doing it costs where the current is above what may be left of it. Output that goes or comes back does so by the
+lag that was learnt, so both have a memory: the share of the output that is still missing, in steps. Every change
+from doing to not doing has a price, so noise does not buy one.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.cuts import FIRST, PROVEN, Cut, cuts
-from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats
+from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats, Indices, RowSpan, around, runs
+from telemetry.analysis.fault_isolation.pedal_map import shifted
 from telemetry.analysis.fault_isolation.response import Response, without
 
+_AGAIN = 0.4
+"""Share of the price for a cut while the output still comes back from another."""
+_LEFT = 0.5
+"""Share of the output that a cut may leave."""
+_STEPS = 7
+_INDEPENDENT = 0.3
+"""Share of the rows that count as new: what the fit leaves is alike from one row to the next."""
+_MOST = 6.0
+_WRONG_WITHOUT_SPEED = 0.35
+_UNSTEADY = 0.05
+"""Share by which other consumers may change from one moment to the next."""
+_HOLDING, _IDLE = 0.02, 0.3
+"""What a row of failing costs at least; more where nothing was asked for, so that the next one counts anew."""
+_NEVER = 1e3
 _PLAIN_CUTS = 2
 _TURNS = 2
 _LONGEST_S = 3.0
@@ -18,19 +38,36 @@ _MOST_LEFT_OUT = 0.25
 
 
 @dataclass(frozen=True, slots=True)
-class Shortfall:
+class Demands:
+    """What a cut has to show.
+
+    Attributes:
+        price: evidence, in natural-logarithm odds, that each has to bring.
+        slack: rows by which the answer may come earlier or later than learnt.
+        wrong: share by which the learnt answer may be out.
+    """
+
+    price: float
+    slack: int
+    wrong: float
+
+
+FIRST = Demands(10.0, 2, 0.1)
+PROVEN = Demands(2.5, 1, 0.07)
+"""For a drive that has shown that its controller cuts."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shortfall(RowSpan):
     """The current stayed behind what the pedal asked for.
 
     Attributes:
-        start, end: rows, the end not included.
         asked: mean traction current that the pedal asked for, A.
         missing: share of it that did not come; above 1 where other consumers stopped as well.
         significance: mean shortfall in robust deviations of the fit.
         evidence: natural-logarithm odds that the output was cut and the fit is not just out.
     """
 
-    start: int
-    end: int
     asked: float
     missing: float
     significance: float
@@ -48,28 +85,101 @@ def shortfalls(response: Response, t: Floats, current: Floats, usable: Flags) ->
         current: A (n,).
         usable: rows in which the supply was there and the signals are known.
     """
-    found = cuts(response, current, usable, FIRST)
+    found = _cuts(response, current, usable, FIRST)
     for _ in range(_TURNS):
         if not found:
             break
-        sound = usable & ~_within(found, len(t))
+        short = [cut for cut in found if cut.duration_s < _LONGEST_S]
+        sound = usable & ~around(short, len(t), 3, 8)
         if sound.sum() > (1 - _MOST_LEFT_OUT) * usable.sum():
             response = without(response, t, current, sound)
         proven = sum(cut.evidence > 2 * FIRST.price for cut in found) >= _PLAIN_CUTS
-        found = cuts(response, current, usable, PROVEN if proven else FIRST)
-    return [_shortfall(cut, response, current) for cut in found], response
+        found = _cuts(response, current, usable, PROVEN if proven else FIRST)
+    return found, response
 
 
-def _within(found: Sequence[Cut], rows: int) -> Flags:
-    inside: Flags = np.zeros(rows, dtype=np.bool_)
-    for cut in found:
-        if (cut.end - cut.start) * STEP_S < _LONGEST_S:
-            inside[max(cut.start - 3, 0) : cut.end + 8] = True
-    return inside
+def _cuts(response: Response, current: Floats, usable: Flags, demands: Demands) -> list[Shortfall]:
+    """Return every cut that brings the evidence that is demanded; where not ``usable`` nothing is a cut."""
+    asked = np.maximum(response.expected, 0.0)
+    given = np.maximum(current - response.base, 0.0)  # what comes back is no cut
+    spread = np.sqrt(response.spread**2 + (_UNSTEADY * response.base) ** 2)
+    missing = np.exp(-STEP_S / max(response.how.lag_s, STEP_S) * np.arange(_STEPS))
+    missing[-1] = 0.0
+    if response.terms.speeds.shape[1] == 1:
+        demands = replace(demands, wrong=_WRONG_WITHOUT_SPEED)
+    doing, failing = _costs(asked, given, spread, missing, demands)
+    failing[:, ~usable] = _NEVER
+    off = _likeliest(doing, failing, missing, demands.price)
+    saved = doing[0] - failing[-1]
+    found = []
+    for start, end in runs(off):
+        evidence = float(np.maximum(saved[start:end], -1.0).sum())
+        if evidence > demands.price and end < len(off):
+            mean = float(response.expected[start:end].mean())
+            short = float((response.expected + response.base - current)[start:end].mean())
+            found.append(Shortfall(start, end, mean, short / max(mean, 1e-6), short / response.spread, evidence))
+    return found
 
 
-def _shortfall(cut: Cut, response: Response, current: Floats) -> Shortfall:
-    span = slice(cut.start, cut.end)
-    asked = float(response.expected[span].mean())
-    short = float((response.expected + response.base - current)[span].mean())
-    return Shortfall(cut.start, cut.end, asked, short / max(asked, 1e-6), short / response.spread, cut.evidence)
+def _costs(asked: Floats, given: Floats, spread: Floats, missing: Floats, demands: Demands) -> tuple[Floats, Floats]:
+    """Return what each step of doing (steps, n) and of failing costs, by the square of the deviation."""
+    around = np.stack([shifted(asked, rows) for rows in range(-demands.slack, demands.slack + 1)])
+    low, high = around.min(axis=0), around.max(axis=0)
+
+    def cost(less: Floats, more: Floats) -> Floats:
+        wrong = np.sqrt(spread**2 + (demands.wrong * high) ** 2)
+        out = np.maximum(np.maximum(less - given, given - more), 0.0) / wrong
+        costs: Floats = 0.5 * _INDEPENDENT * np.minimum(out, _MOST) ** 2
+        return costs
+
+    doing = np.stack([cost((1 - share) * low, high) for share in missing[::-1]])
+    left = _LEFT + (1 - _LEFT) * missing
+    idle = np.where(high < spread, _IDLE, _HOLDING)
+    failing = np.stack([cost(-0.5 * high - spread, share * high) + idle for share in left])
+    return doing, failing
+
+
+def _likeliest(doing: Floats, failing: Floats, missing: Floats, price: float) -> Flags:
+    """Return the rows (n,) in which the cheapest sequence fails.
+
+    ``doing[0]`` is doing it in full, ``doing[k]`` with more and more missing; ``failing[0]`` is right after the fall
+    began, ``failing[-1]`` with all of it gone.
+    """
+    steps, rows = doing.shape
+    cost = np.concatenate([doing, failing])
+    came, surcharge = _ways(missing, price)
+    total = cost[:, 0] + np.concatenate([np.zeros(1), np.full(2 * steps - 1, _NEVER)])
+    choice = np.zeros((rows, 2 * steps), dtype=np.int8)
+    state = np.arange(2 * steps)
+    for row in range(1, rows):
+        through = total[came] + surcharge
+        best = through.argmin(axis=1)
+        choice[row] = came[state, best]
+        total = through[state, best] + cost[:, row]
+    at = int(total.argmin())
+    off: Flags = np.zeros(rows, dtype=np.bool_)
+    for row in range(rows - 1, -1, -1):
+        off[row] = at >= steps
+        at = int(choice[row, at]) if row else at
+    return off
+
+
+def _ways(missing: Floats, price: float) -> tuple[Indices, Floats]:
+    """Return from which states each state can come (2 steps, most), and at which surcharge.
+
+    Doing: 0 is full, k is k steps short of it, and each row brings it one step nearer. Failing: ``steps + k``, each
+    row one step further down. Changing over keeps the share that is missing, about.
+    """
+    steps = len(missing)
+    ways: list[list[tuple[int, float]]] = [[] for _ in range(2 * steps)]
+    lacking_doing, lacking_failing = missing[::-1], 1 - missing
+    for k in range(steps):
+        ways[max(k - 1, 0)].append((k, 0.0))
+        ways[steps + min(k + 1, steps - 1)].append((steps + k, 0.0))
+        begins = steps + int(np.argmin(np.abs(lacking_failing - lacking_doing[k])))
+        ways[begins].append((k, _AGAIN * price if k else price))
+        ways[int(np.argmin(np.abs(lacking_doing - lacking_failing[k])))].append((steps + k, 0.0))
+    most = max(len(way) for way in ways)
+    filled = [way + [(0, _NEVER)] * (most - len(way)) for way in ways]
+    came = np.array([[before for before, _ in way] for way in filled])
+    return came, np.array([[added for _, added in way] for way in filled])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -52,6 +52,27 @@ def runs(flags: Flags) -> list[tuple[int, int]]:
     """Return where each run of rows that are set begins, and where it ends (that row not included)."""
     edges = np.flatnonzero(np.diff(flags.astype(np.int8), prepend=0, append=0)).tolist()
     return list(zip(edges[::2], edges[1::2], strict=True))
+
+
+@dataclass(frozen=True, slots=True)
+class RowSpan:
+    """Rows from ``start`` to ``end`` (not included)."""
+
+    start: int
+    end: int
+
+    @property
+    def duration_s(self) -> float:
+        """Its length, s."""
+        return (self.end - self.start) * STEP_S
+
+
+def around(spans: Iterable[RowSpan], rows: int, before: int, after: int) -> Flags:
+    """Return which of ``rows`` lie in one of the spans, or so many rows before or after it."""
+    found: Flags = np.zeros(rows, dtype=np.bool_)
+    for span in spans:
+        found[max(span.start - before, 0) : span.end + after] = True
+    return found
 
 
 @dataclass(frozen=True, eq=False)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from telemetry.analysis.fault_isolation.controller import Shortfall
-from telemetry.analysis.fault_isolation.drive import STEP_S
+from telemetry.analysis.fault_isolation.drive import STEP_S, RowSpan
 from telemetry.analysis.fault_isolation.falls import Fall
 from telemetry.analysis.fault_isolation.observations import Observations, asked_after
 from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss
@@ -34,18 +34,15 @@ thousand seconds of sound drives of both simulators has a large shortfall that n
 
 
 @dataclass(frozen=True, slots=True)
-class Failing:
+class Failing(RowSpan):
     """The output failed, wholly or in part, though it was asked for.
 
     Attributes:
-        start, end: rows, the end not included.
         weight: log likelihood ratio against a wrong idea of what was asked for.
         stopped: whether all of it was gone.
         short: what was missing; None for a fall that the learnt answer did not weigh.
     """
 
-    start: int
-    end: int
     weight: float
     stopped: bool
     short: Shortfall | None = None

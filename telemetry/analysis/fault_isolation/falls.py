@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats, runs
+from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats, RowSpan, runs
 
 _LEAST_SHARE, _LEAST_A = 0.12, 3.0
 _FALLEN, _QUICK = 0.65, 0.5
@@ -23,24 +23,21 @@ LASTING_S = 0.75
 
 
 @dataclass(frozen=True, slots=True)
-class Fall:
+class Fall(RowSpan):
     """The current fell to nothing from row ``start`` to ``end`` (not included).
 
     Attributes:
-        start, end: rows.
         current_before: A.
         kept: share of the throttle's travel that was left as it fell; NaN where that was not recorded.
     """
 
-    start: int
-    end: int
     current_before: float
     kept: float
 
     @property
     def lasting(self) -> bool:
         """Whether the current stayed away for longer than by easing off."""
-        return (self.end - self.start) * STEP_S >= LASTING_S
+        return self.duration_s >= LASTING_S
 
 
 def least_load(current: Floats, usable: Flags) -> float:

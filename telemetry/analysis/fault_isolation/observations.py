@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,6 +14,7 @@ from telemetry.analysis.fault_isolation.drive import (
     Drive,
     Flags,
     Floats,
+    around,
     read_drive,
     smoothed,
 )
@@ -106,7 +106,7 @@ def observe(series: SessionSeries) -> Observations:
     current = np.nan_to_num(current)
     drive, late = _voltages_in_step(drive, current)
     losses = tuple(supply_losses(drive.get("controller_voltage"), current, drive.get("discharge_allowed")))
-    usable = known & ~_around(losses, rows, 6, 24)
+    usable = known & ~around(losses, rows, 6, 24)
     seen = Observations(drive, current, usable, limits, pedal, losses)
     if usable.sum() < _LEAST_ROWS:
         return seen
@@ -122,7 +122,7 @@ def observe(series: SessionSeries) -> Observations:
         low, high = np.quantile(supply[clear], [0.02, 0.98])
         read, between_s = _rows_read(series, drive, late)
         path = power_path(drive.t, np.nan_to_num(supply), current, clear & read, between_s)
-        calm = clear & ~_around(lasting, rows, 2, 10)
+        calm = clear & ~around(lasting, rows, 2, 10)
         held = float("nan") if path is None else voltage_held(supply, current, calm, path)
         pack, lost = drive.get("pack_voltage"), float("nan")
         if pack is not None and pack is not supply:
@@ -141,16 +141,16 @@ def _controller(seen: Observations, travel: Floats, calm: Flags) -> Observations
     if response is None:
         return seen
     stops = [fall for fall in seen.falls if fall.lasting and asked_after(response, fall, current)]
-    calm = calm & ~_around(stops, rows, 2, 10)
+    calm = calm & ~around(stops, rows, 2, 10)
     if stops and calm.sum() > _LEAST_CALM_ROWS:
         response = without(response, drive.t, current, calm)
     short, response = shortfalls(response, drive.t, current, calm)
     force = fold = None
     if speed is not None:  # without it a hill looks like an output that shrinks
-        fold = fold_back(response, drive.t, current, supply, calm & ~_around(short, rows, 3, 8))
+        fold = fold_back(response, drive.t, current, supply, calm & ~around(short, rows, 3, 8))
     if speed is not None and supply is not None:
         traction = (current - response.base) * np.nan_to_num(supply)
-        force = force_against_motion(drive.t, travel, speed, calm & ~_around(short, rows, 20, 20), traction)
+        force = force_against_motion(drive.t, travel, speed, calm & ~around(short, rows, 20, 20), traction)
     return replace(seen, response=response, shortfalls=tuple(short), fold=fold, force=force)
 
 
@@ -214,10 +214,3 @@ def _speed(drive: Drive) -> Floats | None:
     """Return the speed in m/s, steps of a slow speed signal smoothed, or None."""
     speed = drive.get("vehicle_speed")
     return None if speed is None else smoothed(np.abs(np.nan_to_num(speed)) / KMH, 1.5)
-
-
-def _around(spans: Iterable[Fall | Shortfall | SupplyLoss], rows: int, before: int, after: int) -> Flags:
-    found: Flags = np.zeros(rows, dtype=np.bool_)
-    for span in spans:
-        found[max(span.start - before, 0) : span.end + after] = True
-    return found

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats, runs
+from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats, RowSpan, runs
 
 REPORTED_LATE_S = 0.8
 _BEFORE_S = 0.35
@@ -39,7 +39,7 @@ _RETURNED, _RETURNING, _FLOWING_ROWS = 0.3, 0.9, 3
 
 
 @dataclass(frozen=True, slots=True)
-class SupplyLoss:
+class SupplyLoss(RowSpan):
     """The supply was gone from row ``start`` to ``end`` (not included).
 
     Attributes:
@@ -51,18 +51,11 @@ class SupplyLoss:
         upward: the voltage jumped up: current that was flowing back was refused.
     """
 
-    start: int
-    end: int
     by_switch: bool | None
     current_before: float
     charging: bool
     lasts: bool
     upward: bool = False
-
-    @property
-    def duration_s(self) -> float:
-        """Seconds without supply."""
-        return (self.end - self.start) * STEP_S
 
 
 def supply_losses(voltage: Floats | None, current: Floats, allowed: Floats | None) -> list[SupplyLoss]:
@@ -113,15 +106,13 @@ def _loss(gone: Collapse, by_switch: bool | None, current: Floats) -> SupplyLoss
 
 
 @dataclass(frozen=True, slots=True)
-class Collapse:
+class Collapse(RowSpan):
     """The supply at the controller went away: rows from ``start`` to ``end`` (not included).
 
     Attributes:
         upward: the voltage jumped up, for braking filled the capacitor.
     """
 
-    start: int
-    end: int
     upward: bool = False
 
 
