@@ -72,7 +72,10 @@ class EnabledBench:
         return self.usual.get(SPEED, 1.0) > 0.5
 
 
-def judge_enabled(signals: Mapping[str, tuple[Floats, Floats]]) -> EnabledBench:
+_Signals = Mapping[str, tuple[Floats, Floats]]
+
+
+def judge_enabled(signals: _Signals) -> EnabledBench:
     """Judge the signals that should stay steady.
 
     Args:
@@ -89,30 +92,40 @@ def judge_enabled(signals: Mapping[str, tuple[Floats, Floats]]) -> EnabledBench:
     held = {name: (t[(t >= first) & (t <= last)], v[(t >= first) & (t <= last)]) for name, (t, v) in usable.items()}
     held = {name: found for name, found in held.items() if len(found[0]) >= _LEAST_ROWS}
     usual = {name: float(np.median(values)) for name, (_, values) in held.items()}
-    why = "" if held_s >= LEAST_S else f"the throttle was held only {length(held_s)}; hold it for {length(HOLD_S)}"
-    if not why and PEDAL in held:
-        low, high = np.quantile(_smooth(*held[PEDAL]), [0.02, 0.98])
-        if high - low > _MOVED * max(abs(usual[PEDAL]), 0.5):
-            why = f"the throttle moved from {low:.2f} to {high:.2f} V; hold it steady"
-    if not why and _is_still(held, usual) and not _is_pressed(usable):
-        why = "the wheels did not turn: enable the controller, and press until they do"
-    found = [] if why else _wrong(held, usual)
-    return EnabledBench(
-        seen,
-        held_s,
-        usual,
-        tuple(each.told for each in found),
-        why,
-        tuple(each.signal for each in found),
-        tuple(sorted(t for each in found for t in each.times)),
-    )
+    why = _unknown(usable, held, usual, held_s)
+    if why:
+        return EnabledBench(seen, held_s, usual, (), why)
+    wrong: list[_Wrong] = []
+    for name in (PEDAL, *WATCHED):  # cause before effect
+        if name in held:
+            wrong += _wrong(name, *held[name], usual[name], [t for _, times, _ in wrong for t in times])
+    falls = tuple(sorted(t for _, times, _ in wrong for t in times))
+    told, suspects = tuple(told for _, _, told in wrong), tuple(name for name, _, _ in wrong)
+    return EnabledBench(seen, held_s, usual, told, "", suspects, falls)
 
 
-@dataclass(frozen=True, slots=True)
-class _Wrong:
-    signal: str
-    times: list[float]
-    told: str
+_Wrong = tuple[str, list[float], str]
+"""Which signal, when it fell (s), and that in words."""
+
+
+def _unknown(usable: _Signals, held: _Signals, usual: Mapping[str, float], held_s: float) -> str:
+    """Return why nothing can be judged; empty where it can."""
+    if held_s < LEAST_S:
+        return f"the throttle was held only {length(held_s)}; hold it for {length(HOLD_S)}"
+    if PEDAL in held:
+        low, high, moved = _range(*held[PEDAL], abs(usual[PEDAL]))
+        if moved:
+            return f"the throttle moved from {low:.2f} to {high:.2f} V; hold it steady"
+    still = SPEED in held and usual[SPEED] <= _STANDS * max(float(held[SPEED][1].max()), 1.0)
+    if still and not (PEDAL in usable and _range(*usable[PEDAL])[2]):
+        return "the wheels did not turn: enable the controller, and press until they do"
+    return ""
+
+
+def _range(t: Floats, values: Floats, usual: float | None = None) -> tuple[float, float, bool]:
+    """Return the lowest and highest smoothed reading, and whether they are far apart beside ``usual`` or the high."""
+    low, high = np.quantile(_smooth(t, values), [0.02, 0.98]).tolist()
+    return low, high, high - low > _MOVED * max(abs(high) if usual is None else usual, 0.5)
 
 
 def _smooth(t: Floats, values: Floats) -> Floats:
@@ -120,80 +133,54 @@ def _smooth(t: Floats, values: Floats) -> Floats:
     return running_median(values, max(3, round(1.0 / max(float(np.median(np.diff(t))), 1e-3)) | 1))
 
 
-def _held(signals: Mapping[str, tuple[Floats, Floats]]) -> tuple[float, float]:
+def _held(signals: _Signals) -> tuple[float, float]:
     """Return from when to when the pedal was held, by itself or by the motor's speed; s."""
     for name, settles in ((PEDAL, 0.0), (SPEED, _SETTLES_S)):
         if name not in signals:
             continue
         t, values = signals[name]
-        smooth = _smooth(t, values)
-        low, high = np.quantile(smooth, [0.02, 0.98])
-        if high - low <= _MOVED * max(abs(float(high)), 0.5):
+        low, high, moved = _range(t, values)
+        if not moved:
             continue  # held, or let go, all the time
+        smooth = _smooth(t, values)
         level = float(np.median(smooth[smooth > 0.5 * (low + high)]))
         pressed = np.flatnonzero(smooth > low + 0.8 * (level - low))
         return float(t[pressed[0]]) + settles, float(t[pressed[-1]]) - 0.5
     return min(float(t[0]) for t, _ in signals.values()), max(float(t[-1]) for t, _ in signals.values())
 
 
-def _is_still(held: Mapping[str, tuple[Floats, Floats]], usual: Mapping[str, float]) -> bool:
-    return SPEED in held and usual[SPEED] <= _STANDS * max(float(held[SPEED][1].max()), 1.0)
-
-
-def _is_pressed(signals: Mapping[str, tuple[Floats, Floats]]) -> bool:
-    """Return whether the throttle was pressed."""
-    low, high = np.quantile(_smooth(*signals[PEDAL]), [0.02, 0.98]) if PEDAL in signals else (0.0, 0.0)
-    return bool(high - low > _MOVED * max(abs(float(high)), 0.5))
-
-
-def _wrong(held: Mapping[str, tuple[Floats, Floats]], usual: Mapping[str, float]) -> list[_Wrong]:
-    """Return what is wrong, cause before effect."""
-    found = [_pedal_wrong(*held[PEDAL], usual[PEDAL])] if PEDAL in held else []
-    for name in WATCHED:
-        if name in held:
-            earlier = [t for each in found if each is not None for t in each.times]
-            found.append(_signal_wrong(name, *held[name], usual[name], earlier))
-    return [each for each in found if each is not None]
-
-
-def _pedal_wrong(t: Floats, volts: Floats, usual: float) -> _Wrong | None:
-    times = t[_begins(np.abs(volts - _smooth(t, volts)) > _MOVED * max(abs(usual), 0.5))].tolist()
-    if not times:
-        return None
-    where = f"between {volts.min():.2f} and {volts.max():.2f} V"
-    return _Wrong(PEDAL, times, f"{PEDAL} jumped {_when(times)}, {where}: {PEDAL_SUSPECT}")
-
-
-def _signal_wrong(name: str, t: Floats, values: Floats, usual: float, earlier: list[float]) -> _Wrong | None:
-    """Return what is wrong with a signal; drops of the speed are explained by the times ``earlier``."""
+def _wrong(name: str, t: Floats, values: Floats, usual: float, earlier: list[float]) -> list[_Wrong]:
+    """Return what is wrong with a signal, at most one; drops of the speed are explained by the times ``earlier``."""
+    if name == PEDAL:
+        times = t[_begins(np.abs(values - _smooth(t, values)) > _MOVED * max(abs(usual), 0.5))].tolist()
+        where = f"between {values.min():.2f} and {values.max():.2f} V"
+        return [(name, times, f"{name} jumped {_when(times)}, {where}: {PEDAL_SUSPECT}")] if times else []
     share, suspect = WATCHED[name]
     if usual <= _STANDS * max(float(np.abs(values).max()), 1.0):
         what = "the wheels did not turn with the throttle pressed" if name == SPEED else "it is off"
-        return _Wrong(name, [], f"{name} reads {abs(usual):.2f} most of the time, {what}: {_OFF[name]}")
+        return [(name, [], f"{name} reads {abs(usual):.2f} most of the time, {what}: {_OFF[name]}")]
     if name == SPEED:  # the wheels come up to speed after the pedal
         settled = t >= t[0] + _SETTLES_S
         t, values = t[settled], values[settled]
     times = t[_begins(values < share * usual)].tolist()
     if name == SPEED:
         times = [at for at in times if not any(_EARLIEST_S < at - cause < _LATEST_S for cause in earlier)]
-        if not times:
-            return None if earlier else _sank(values)
-    if not times:
-        return None
+        if not times and not earlier:
+            return _sank(values)
     fell = f"{name} dropped out {_when(times)}, to {max(float(values.min()), 0.0):.1f} from {usual:.1f}"
-    return _Wrong(name, times, f"{fell}: {suspect}")
+    return [(name, times, f"{fell}: {suspect}")] if times else []
 
 
-def _sank(values: Floats) -> _Wrong | None:
+def _sank(values: Floats) -> list[_Wrong]:
     """Return what is wrong where the speed falls slowly."""
     quarter = len(values) // 4
     if quarter < 5:
-        return None
+        return []
     first, last = float(np.median(values[:quarter])), float(np.median(values[-quarter:]))
     if last > _SANK * first:
-        return None
+        return []
     sank = f"{SPEED} fell from {first:.0f} to {last:.0f} rpm with the throttle held"
-    return _Wrong(SPEED, [], f"{sank}: the controller folds back as it warms up, or something drags")
+    return [(SPEED, [], f"{sank}: the controller folds back as it warms up, or something drags")]
 
 
 def _begins(out: Flags) -> Flags:
