@@ -139,3 +139,16 @@ def test_events_come_with_the_span_that_covers_them(t, in_first) -> None:
     first, second = gather.close(100), gather.close(200)
     assert bool(first.events) is in_first
     assert bool(second.events) is not in_first
+
+
+def test_each_signal_counts_its_own_impossible_values_by_their_kind() -> None:
+    gather = Gather()
+    group = Group("pack", "pack", ("pack_voltage", "pack_current", "soc_reported"))
+    gather.post(Batch.of_rows(group, [1], [[np.inf, -1e9, 50.0]]))
+    gather.post(Batch.of_rows(group, [2], [[52.0, 10.0, np.nan]]))
+    (batch,) = gather.close(10).batches
+    assert np.array_equal(batch.values, [[np.nan, np.nan, 50.0], [52.0, 10.0, np.nan]], equal_nan=True)
+    assert dict(gather.made_unknown) == {
+        ("pack_voltage", "infinite"): 1,
+        ("pack_current", "physically impossible"): 1,
+    }

@@ -75,3 +75,11 @@ def test_the_tail_holds_the_last_pieces_of_each_link_and_of_a_long_one_its_begin
     assert [piece.t for piece in tail.last("pack")] == list(range(5, PIECES + 5))
     assert len(tail.last("pack")[-1].data) == 4096
     assert tail.last("another") == []
+
+
+def test_a_row_that_comes_late_counts_and_raises_no_rate_of_a_second_that_is_over() -> None:
+    log = LinkLog()
+    for second in (2, 5, 3):
+        log.take_rows(np.array([second * SECOND]), 1)
+    assert log.values == 3
+    assert log.per_second(6 * SECOND, 6) == [0, 0, 1, 0, 0, 1]

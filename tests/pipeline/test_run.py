@@ -11,6 +11,7 @@ from telemetry.driver import DriverContext
 from telemetry.machine.limits import Limit
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.clock import ManualClock, settle
+from telemetry.model.errors import InputError
 from telemetry.model.events import AlarmChange, Loss, Mark
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import Judge
@@ -138,6 +139,8 @@ async def test_ends_of_spans_never_step_back_and_a_suspend_is_one_jump() -> None
 
 def test_drivers_are_found_by_entry_point() -> None:
     assert load_driver("replay")(DriverContext("replay", {}, ManualClock())).kind == "plan"
+    with pytest.raises(InputError, match="there is no driver 'serial-txt'; "):
+        load_driver("serial-txt")
 
 
 async def test_while_nothing_comes_few_spans_are_closed_and_a_deadline_is_still_heard_in_time() -> None:

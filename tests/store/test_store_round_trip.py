@@ -292,3 +292,18 @@ def test_an_unknown_kind_of_event_is_a_mistake_told_at_once(store: Path, begin: 
         begin(writer)
         with pytest.raises(TypeError):
             writer.offer(Span(START, events=(Event(START),)))
+
+
+def test_a_batch_without_rows_leaves_nothing_and_a_signal_that_nobody_recorded_gives_none(
+    store: Path, begin: Callable[..., int]
+) -> None:
+    group = Group("pack", "pack", ("pack_voltage",))
+    empty = Batch.of_rows(Group("meter", "meter", ("motor_current",)), [], [])
+    with StoreWriter.open(store) as writer:
+        begin(writer)
+        writer.offer(Span(START, (Batch.of_rows(group, [START], [[52.0]]), empty)))
+        writer.end_session(START)
+    with StoreReader.open(store) as reader:
+        (span,) = reader.recording("last").spans()
+        assert [batch.group for batch in span.batches] == [group]
+        assert set(reader.arrays("last", ["motor_current", "pack_voltage"])) == {"pack_voltage"}
