@@ -132,8 +132,6 @@ def _best_threshold(values: Values) -> float | None:
     (1979) 62-66, on 128 bins. None where one side would hold less than a twentieth.
     """
     counts, edges = np.histogram(values, bins=128)
-    if edges[-1] <= edges[0]:
-        return None
     share = np.cumsum(counts) / counts.sum()
     centres = 0.5 * (edges[1:] + edges[:-1])
     first = np.cumsum(counts * centres) / counts.sum()

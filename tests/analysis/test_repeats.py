@@ -91,3 +91,13 @@ def test_counting_since_the_latest_reset(flags: list[bool], resets: list[bool], 
         expected.append(now)
     found = counted_since(np.array(flags[:count], dtype=bool), np.array(resets[:count], dtype=bool), before)
     assert found.tolist() == expected
+
+
+def test_a_group_that_widens_keeps_what_it_knew_of_its_first_signals() -> None:
+    wide = GROUP.widened(("soc_reported",))
+    t = STEP * np.arange(4, dtype=np.int64)
+    columns = Columns(GROUP)
+    columns.take(Batch(GROUP, t[:2], np.array([[50.0, 1.0], [np.nan, 2.0]])))
+    columns.take(Batch(wide, t[2:], np.array([[50.0, 2.0, 80.0], [51.0, np.nan, 80.0]])))
+    assert columns.changed.tolist() == [[False, False, True], [True, False, False]], "80 is new; 50 and 2 were there"
+    assert columns.filled.tolist() == [[50.0, 2.0, 80.0], [51.0, 2.0, 80.0]]

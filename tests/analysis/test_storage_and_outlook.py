@@ -211,6 +211,16 @@ class TestOutlook:
         wide, narrow = forecast([1000.0] * 2, [60.0] * 2), forecast([1000.0] * 60, [60.0] * 60)
         assert wide.high - wide.low > 2 * (narrow.high - narrow.low) > 200.0
 
+    def test_a_time_of_which_nothing_was_recorded_has_no_power(self) -> None:
+        series = series_of(HOUR, pack_voltage=0 * HOUR + 50, pack_current=0 * HOUR + 20)
+        power = find_power(series).power
+        assert power is not None
+        later = series.end + 60_000_000
+        assert mean_power_w(power, [(later, later + 600_000_000)]) is None
+        both = mean_power_w(power, [(series.start, series.end), (later, later + 600_000_000)])
+        assert both is not None
+        assert both.mid == pytest.approx(1000.0)
+
     def test_no_use(self) -> None:
         series = parked(0.1)
         found = find_outlook(find_power(series), find_phases(series), Range(2200, 2400, 2600))

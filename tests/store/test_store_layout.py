@@ -8,7 +8,7 @@ import pytest
 from sqlite_utils import Database
 
 from telemetry.model.batch import Batch, Group, Span
-from telemetry.store.layout import MAX_SIGNALS, columns, table_for, widen
+from telemetry.store.layout import MAX_SIGNALS, columns, drop_unused, table_for, widen
 from telemetry.store.reader import StoreReader
 from telemetry.store.schema import connect_for_writing, transaction
 from telemetry.store.writer import StoreWriter
@@ -126,3 +126,11 @@ def test_deleting_a_session_takes_its_rows_and_leaves_the_others(store: Path, be
         assert reader._db.execute("SELECT count(*) FROM narrow").fetchone() == (2,)
         assert reader._db.execute("SELECT DISTINCT series FROM minute").fetchall() == [(3,)]
         assert reader._db.execute("PRAGMA foreign_key_check").fetchall() == []
+
+
+def test_where_the_last_table_goes_its_views_go_with_it(db: Database) -> None:
+    with transaction(db):
+        table_for(db, "pack", names(1))
+        drop_unused(db)
+    assert db.view_names() == []
+    assert not [name for name in db.table_names() if name.startswith("group_")]
