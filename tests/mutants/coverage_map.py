@@ -66,7 +66,9 @@ def _measure(test_file: str, data: Path) -> dict[str, Any]:
     for file in read.measured_files():
         by_line = read.contexts_by_lineno(file)
         keys = line_keys(Path(file).read_text(encoding="utf-8"))
-        about = {keys[line - 1]: sorted(names[who] for who in by) for line, by in by_line.items() if line > 0}
+        # what a signal interrupts may be noted at a line of another file
+        real = {line: by for line, by in by_line.items() if 0 < line <= len(keys)}
+        about = {keys[line - 1]: sorted(names[who] for who in by) for line, by in real.items()}
         lines[str(Path(file).relative_to(here))] = about
     answer = {
         "code": code,
