@@ -126,6 +126,38 @@ class TestPartsAndEnding:
         assert "pack is not full" in found.sentence
         assert "Cell 3" in found.sentence
 
+    @pytest.mark.parametrize(
+        ("facts", "unknown"),
+        [
+            (replace(FACTS, balance_current_ma=None), {"time_to_full_h": "only as fast as its cells balance"}),
+            (
+                replace(FACTS, capacity_ah=None),
+                {"false_full": "the capacity, or how far the other cells were behind"},
+            ),
+        ],
+    )
+    def test_what_a_charge_that_a_cell_stopped_does_not_tell_has_its_reason(self, facts, unknown) -> None:
+        behind = np.full(8, 4.0)
+        behind[2] = 0.0
+        flowing = np.full(800, 18.0)
+        allowed = np.concatenate([np.ones(800), np.zeros(240)])
+        found = charge_of(pack(np.concatenate([flowing, np.zeros(240)]), behind, 20.0, charge_allowed=allowed), facts)
+        assert found.ending == "cell-stopped"
+        for name, words in unknown.items():
+            assert getattr(found, name) is None
+            assert words in found.unknown[name]
+
+    def test_a_charge_without_any_voltage_has_its_times_and_no_energy(self) -> None:
+        hours = np.arange(0, 0.5124, 5 / 3600)
+        amperes = np.concatenate([np.full(1440, 18.0), 18 * np.exp(-hours / 0.4), np.zeros(120)])
+        made = pack(amperes, np.zeros(8), 60.0)
+        made = replace(made, signals={"pack_current": made.signals["pack_current"]}, cells=None)
+        found = charge_of(made)
+        assert found.tail_hours == pytest.approx(0.4, rel=0.02)
+        assert found.charge_in_ah == pytest.approx(36 + 5.2, rel=0.01)
+        assert found.energy_in_wh is None
+        assert "neither pack_voltage nor controller_voltage" in found.unknown["energy_in_wh"]
+
     @pytest.mark.parametrize("behind_ah", [0.4, 0.8, 1.2])
     def test_how_far_a_cell_is_behind_on_the_steep_part(self, behind_ah: float) -> None:
         behind = np.full(8, behind_ah / 2)
