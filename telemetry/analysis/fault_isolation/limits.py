@@ -19,7 +19,7 @@ SURE = 20.0
 CUT_HOLDS, TRIP_HOLDS = (1, 4), (1, 4, 8, 16, 30)
 """Rows for which a limit has to be passed: a controller acts at once, a BMS within about 1.5 s."""
 BEFORE_ROWS = 4
-_RUN_UP_ROWS, _AFTER_ROWS, _LEAST_ROWS = 40, 6, 50
+_AFTER_ROWS, _LEAST_ROWS = 6, 50
 
 
 def voltage_of(o: Observations) -> tuple[Floats, Flags] | None:
@@ -50,7 +50,7 @@ def limit(
     """
     before: dict[int, list[float]] = {hold: [] for hold in holds}
     watched: dict[int, list[Floats]] = {hold: [] for hold in holds}
-    weights, at_rest, run_up = [], [], _RUN_UP_ROWS if name == "drawing" else 0
+    weights, at_rest = [], []
     for piece in pieces:
         events: Sequence[Failing | SupplyLoss] = [e for e in getattr(piece, name) if e.start > BEFORE_ROWS]
         found = watch(piece.o)
@@ -61,7 +61,7 @@ def limit(
             at_rest.append(float(np.quantile(-values[piece.o.usable], 0.95)))
         for event in events:  # what came after must not be smoothed into what was before
             values[event.start : event.end] = values[event.start - 1]
-            live[max(event.start - run_up, 0) : event.end + _AFTER_ROWS] = False
+            live[event.start : event.end + _AFTER_ROWS] = False
         values = np.convolve(np.pad(values, 1, mode="edge"), np.ones(3) / 3, "valid")
         weights += [getattr(event, "weight", SURE) for event in events]
         for hold in holds:
