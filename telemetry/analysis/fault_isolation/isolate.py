@@ -11,8 +11,8 @@ import numpy as np
 from telemetry.analysis.cell_findings import CellFindings
 from telemetry.analysis.fault_isolation.checks import cell_checks, missing_signals, next_checks, not_covered
 from telemetry.analysis.fault_isolation.compare import Comparison, compare
-from telemetry.analysis.fault_isolation.drive import STEP_S, usable_evidence
-from telemetry.analysis.fault_isolation.failings import Piece, near
+from telemetry.analysis.fault_isolation.drive import RowSpan, usable_evidence
+from telemetry.analysis.fault_isolation.failings import near
 from telemetry.analysis.fault_isolation.findings import CAUSES, Cause, FaultEvent, Isolation, RankedCause
 from telemetry.analysis.fault_isolation.observations import observe
 from telemetry.analysis.fault_isolation.readings import Readings, evidence_of_readings
@@ -121,31 +121,28 @@ def _probabilities(odds: Mapping[Cause, float], surprise: float) -> dict[Cause, 
 
 def _events(found: Comparison) -> Iterator[FaultEvent]:
     """Yield everything that happened, with whose doing it is."""
+    tripped: tuple[str, Cause] = ("on current", "bms-trip")
+    if found.by_voltage > 0:
+        tripped = ("at low voltage", "pack-weak")
     for piece in found.pieces:
-
-        def event(start: int, end: int, what: str, cause: Cause, piece: Piece = piece) -> FaultEvent:
-            return FaultEvent(round(piece.at(start), 3), round((end - start) * STEP_S, 3), what, cause)
-
         for fault in piece.pedal:
             what = f"pedal signal: {fault.what}"
             yield FaultEvent(round(fault.t, 3), round(fault.duration, 3), what, "pedal-sensor")
+        rows: list[tuple[RowSpan, str, Cause]] = []
         for each in piece.failings:
-            what = "output stopped" if each.stopped else "output held back"
-            if found.is_low(piece, each):
-                yield event(each.start, each.end, f"{what} at low voltage", found.low_cause)
-            else:
-                yield event(each.start, each.end, what, "controller")
-        for fall in piece.o.falls:  # the throttle was eased meanwhile, but the limit is known by the others
-            if fall.lasting and found.is_low(piece, fall) and not any(near(each, fall) for each in piece.failings):
-                yield event(fall.start, fall.end, "output stopped at low voltage", found.low_cause)
-        fold = piece.o.fold
-        if fold is not None and found.folds(piece.o):
-            yield event(fold.start, len(piece.o.drive.t) - 1, "output folds back", "controller")
-        low = found.by_voltage > 0
-        for loss in piece.drawing:
-            what = "pack switch opened at low voltage" if low else "pack switch opened on current"
-            yield event(loss.start, loss.end, what, "pack-weak" if low else "bms-trip")
-        for loss in piece.braking:
-            yield event(loss.start, loss.end, "pack switch opened against braking", "bms-trip")
-        for loss in piece.openings:
-            yield event(loss.start, loss.end, "supply lost, pack switch closed", "power-connection")
+            low = found.is_low(piece, each)
+            what = f"output {'stopped' if each.stopped else 'held back'}{' at low voltage' if low else ''}"
+            rows.append((each, what, found.low_cause if low else "controller"))
+        rows += [  # the throttle was eased meanwhile, but the limit is known by the others
+            (fall, "output stopped at low voltage", found.low_cause)
+            for fall in piece.o.falls
+            if fall.lasting and found.is_low(piece, fall) and not any(near(each, fall) for each in piece.failings)
+        ]
+        if piece.o.fold is not None and found.folds(piece.o):
+            span = RowSpan(piece.o.fold.start, len(piece.o.drive.t) - 1)
+            rows.append((span, "output folds back", "controller"))
+        rows += [(loss, f"pack switch opened {tripped[0]}", tripped[1]) for loss in piece.drawing]
+        rows += [(loss, "pack switch opened against braking", "bms-trip") for loss in piece.braking]
+        rows += [(loss, "supply lost, pack switch closed", "power-connection") for loss in piece.openings]
+        for span, what, cause in rows:
+            yield FaultEvent(round(piece.at(span.start), 3), round(span.duration_s, 3), what, cause)
