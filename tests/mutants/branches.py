@@ -1,31 +1,36 @@
-"""The branch coverage of the whole test suite outside the screen, from the measurements behind the map."""
+"""The branch coverage of the whole test suite outside the screen, in one run."""
 
 from __future__ import annotations
 
 import json
+import os
+import subprocess
+import sys
 from collections import defaultdict
 from datetime import UTC, datetime
 from pathlib import Path
-
-from .coverage_map import CoverageMap
-from .trials import ROOMS, tests_of
 
 BEGIN, END = "<!-- branches -->", "<!-- end of branches -->"
 
 
 def measure_branches(work: Path) -> None:
-    """Run every test whose measurement is missing or outdated, print what no test takes, and keep the figures."""
+    """Run all tests once, print which branches none of them takes, and keep the figures.
+
+    Processes that the tests start are measured too, and those that they kill are not: their data is never written.
+    """
     from coverage import Coverage
 
-    first = [file for room in reversed(ROOMS) for file in tests_of(room)]  # what mutants need
-    files = list(dict.fromkeys([*first, *sorted(Path("tests").rglob("test_*.py"))]))
-    chart = CoverageMap(work / "map")
-    chart.make(files, up_to_date=True)
-    whole = Coverage(data_file=str(work / "all.coverage"), data_suffix=False, config_file="pyproject.toml")
-    whole.combine([str(path) for path in chart.data(files)], keep=True)
+    data, report = work / "branches.coverage", work / "branches.json"
+    for older in work.glob("branches.coverage*"):
+        older.unlink()
+    words = ["-m", "coverage", "run", "-m", "pytest", "-q", "-p", "no:cacheprovider", "-n", "auto"]
+    ran = subprocess.run([sys.executable, *words], env=os.environ | {"COVERAGE_FILE": str(data)}, check=False)
+    if ran.returncode:
+        print("some tests failed, so what only they run counts as taken by none", flush=True)
+    whole = Coverage(data_file=str(data), config_file="pyproject.toml", data_suffix=False)
+    whole.combine([str(work)])
     whole.save()
     whole.report(show_missing=True)
-    report = work / "branches.json"
     whole.json_report(outfile=str(report))
     about = json.loads(report.read_text())
     report.write_text(json.dumps({"date": datetime.now(UTC).date().isoformat(), "files": about["files"]}))

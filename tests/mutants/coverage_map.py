@@ -1,7 +1,4 @@
-"""Which tests run which lines of the program, and how long each test takes: measured once, file of tests by file.
-
-The same measurement says which branches no test takes: see ``branches.py``.
-"""
+"""Which tests run which lines of the program, and how long each test takes: measured once, file of tests by file."""
 
 from __future__ import annotations
 
@@ -41,23 +38,22 @@ class _Contexts:
         self._measurement.switch_context(NOBODY)
 
 
-def _measure(test_file: str, data: Path) -> dict[str, Any]:
-    """Run a file of tests, keep its coverage in ``data`` and return seconds, failures and who ran what."""
+def _measure(test_file: str, kept: Path) -> dict[str, Any]:
+    """Run a file of tests and return seconds, failures and who ran what; scratch folders lie beside ``kept``."""
     from coverage import Coverage
 
-    folder = data.with_suffix(".parts")
+    folder = kept.with_suffix(".parts")
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir()
-    scratch = data.with_suffix(".scratch")
+    scratch = kept.with_suffix(".scratch")
     measurement = Coverage(data_file=str(folder / "part"), config_file="pyproject.toml")
     measurement.start()
     outcome = Outcome()
     code = collect([test_file], scratch, [outcome, _Contexts(measurement)])
     measurement.stop()
     measurement.save()
-    whole = Coverage(data_file=str(data), config_file="pyproject.toml", data_suffix=False)
+    whole = Coverage(data_file=None, config_file="pyproject.toml")
     whole.combine([str(part) for part in folder.iterdir()])
-    whole.save()
     shutil.rmtree(folder)
     shutil.rmtree(scratch, ignore_errors=True)
     here, read = Path.cwd(), whole.get_data()
@@ -70,14 +66,13 @@ def _measure(test_file: str, data: Path) -> dict[str, Any]:
         real = {line: by for line, by in by_line.items() if 0 < line <= len(keys)}
         about = {keys[line - 1]: sorted(names[who] for who in by) for line, by in real.items()}
         lines[str(Path(file).relative_to(here))] = about
-    answer = {
+    return {
         "code": code,
         "seconds": outcome.seconds,
         "failed": outcome.failed,
         "names": list(names),
         "lines": lines,
     }
-    return answer | {"digests": {file: digest_of(Path(file)) for file in lines}}
 
 
 def digest_of(file: Path) -> str:
@@ -100,7 +95,7 @@ class CoverageMap:
     """Chooses the tests for a mutant.
 
     Args:
-        folder: where the map is kept, two files for each file of tests: who ran what, and the measured data.
+        folder: where the map is kept, a file for each file of tests: who ran what.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -111,16 +106,11 @@ class CoverageMap:
         self._tests: dict[str, set[str]] = {}
         folder.mkdir(parents=True, exist_ok=True)
 
-    def make(self, test_files: Iterable[Path], up_to_date: bool = False) -> None:
-        """Measure those files of tests that are new or changed, then read what is known of all.
-
-        Args:
-            test_files: which.
-            up_to_date: measure those as well whose tests are the same, but not the program that they run.
-        """
+    def make(self, test_files: Iterable[Path]) -> None:
+        """Measure those of ``test_files`` that are new or changed, then read what is known of all."""
         for file in test_files:
             kept = self._kept(file)
-            if not kept.exists() or (up_to_date and _is_outdated(kept)):
+            if not kept.exists():
                 self._keep(file, kept)
         for file in sorted(Path("tests").rglob("test_*.py")):
             kept = self._kept(file)
@@ -132,16 +122,11 @@ class CoverageMap:
     def _kept(self, file: Path) -> Path:
         return self._folder / f"{str(file).replace('/', '.')}-{digest_of(file)}.json"
 
-    def data(self, test_files: Iterable[Path]) -> list[Path]:
-        """Return the measured data of files of tests, where there are any."""
-        found = (self._kept(file).with_suffix(".coverage") for file in test_files)
-        return [path for path in found if path.exists()]
-
     def _keep(self, file: Path, kept: Path) -> None:
         for older in self._folder.glob(f"{str(file).replace('/', '.')}-*"):
             older.unlink() if older.is_file() else shutil.rmtree(older)
         log = self._folder / "log.txt"
-        measured = in_fork(lambda: _measure(str(file), kept.with_suffix(".coverage")), LIMIT_S, log)
+        measured = in_fork(lambda: _measure(str(file), kept), LIMIT_S, log)
         if measured is None:
             shutil.copy(log, kept.with_suffix(".log"))
             print(
@@ -202,8 +187,3 @@ class CoverageMap:
                 self._imports[other] = set(names_imported(Path(other).read_text(encoding="utf-8")))
             if module in self._imports.get(other, ()):
                 yield other
-
-
-def _is_outdated(kept: Path) -> bool:
-    digests = json.loads(kept.read_text())["digests"]
-    return any(not Path(file).exists() or digest_of(Path(file)) != digest for file, digest in digests.items())
