@@ -96,6 +96,22 @@ class TestSignOfCurrent:
         t = np.arange(0, 100.0)
         assert not sign_of_current(series_of(t, pack_voltage=50 + t / 99, pack_current=t)).wrong
 
+    @pytest.mark.parametrize(
+        ("amperes", "change", "says"),
+        [
+            (0.6, 2.0, "The voltage rises by 1.8 V during what the sign of the current calls a discharge."),
+            (-0.6, -2.0, "The voltage falls by 1.8 V during what the sign of the current calls a charge."),
+            (0.6, -2.0, ""),
+            (0.2, 2.0, ""),  # too little flows to say anything
+            (0.6, 0.4, ""),  # and here too little follows
+        ],
+    )
+    def test_a_long_steady_flow_that_goes_the_wrong_way(self, amperes: float, change: float, says: str) -> None:
+        t = np.arange(0, 1200.0)
+        made = series_of(t, pack_voltage=52 + change * t / 1200, pack_current=0 * t + amperes)
+        found = [each.sentence for each in find_evidence(made) if each.name == "sign-of-current"]
+        assert found == ([says] if says else [])
+
 
 class TestMissing:
     def test_nothing_at_all(self) -> None:

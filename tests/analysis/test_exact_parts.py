@@ -20,6 +20,7 @@ from telemetry.analysis.open_circuit import charge_uncertainty, open_circuit_tab
 from telemetry.analysis.part_sizes import part_sizes
 from telemetry.analysis.series import SessionSeries
 from telemetry.machine.sections import Chemistry, Pack, Wiring
+from telemetry.model.events import Mark
 from tests.analysis.frozen_recordings import coarse, drive, frozen, is_of_pack
 from tests.analysis.test_alignment import delayed, presses, read
 from tests.analysis.test_alignment import drive as driven
@@ -67,6 +68,9 @@ def _rests() -> list[tuple[SessionSeries, Pack]]:
         rests.append((session({"pack_current": (t, twice)}), pack))
         rests.append((session({"pack_current": (t[60:], twice[::-1][:-60])}), pack))
         rests.append((session({"pack_current": (t, np.where(abs(twice) < 0.5, 0.0, twice))}), pack))
+        rests.append((session({"pack_current": (t, np.where(twice < -1, -1.0, twice))}), pack))  # no charge beside it
+        off = (Mark(100_000_000, "key off"),)
+        rests.append((session({"pack_current": (t, np.where(abs(twice) < 1.8, 0.0, twice))}, off), pack))
     for chemistry, hours, draw in (("nmc", 3.0, 0.5), ("nmc", 1.2, 2.0), ("lfp", 3.0, 0.5)):
         t = np.arange(0, round(hours * 3600), 2.0)
         share = 0.5 - draw * t / 3600 / 100

@@ -22,7 +22,7 @@ from telemetry.pipeline.judge import Judge
 from telemetry.pipeline.run import standard_stages
 from tests.kept_answers import KeptAnswers, reference_pack, session
 
-EVERY_US = 120_000_000
+EVERY_S, FEW = 120.0, 40
 HOLE = (600_000_000, 1_300_000_000)
 CASES: Mapping[str, Callable[[], tuple[Recording, Machine]]] = {
     "orchard-mow": lambda: session("orchard-mow", "orchard"),
@@ -44,10 +44,10 @@ def without_the_hole(span: Span, start: int) -> Span:
 
 
 def found(case: str) -> Any:
-    """Return each signal that the stages made, a row every two minutes, and what they found."""
+    """Return each signal that the stages made, some rows of it, and what they found."""
     recording, machine = CASES[case]()
     stages = standard_stages(Judge(limits_for(machine), rules_for(machine)), machine)
-    rows: dict[str, list[list[float | None]]] = {}
+    rows: dict[str, tuple[list[np.ndarray], list[np.ndarray]]] = {}
     events: list[dict[str, Any]] = []
     end = recording.start
     for span in (*recording.spans(), None):
@@ -61,13 +61,18 @@ def found(case: str) -> Any:
             if batch.group.key in given:
                 continue
             for signal, column in zip(batch.group.signals, batch.values.T, strict=True):
-                kept = rows.setdefault(f"{batch.group.key[1]}.{signal}", [])
-                last = kept[-1][0] if kept else None
-                for t, value in zip(batch.t.tolist(), column.tolist(), strict=True):
-                    if last is None or t - recording.start >= last * 1e6 + EVERY_US:
-                        last = (t - recording.start) / 1e6
-                        kept.append([last, float(f"{value:.6g}") if np.isfinite(value) else None])
-    return {"signals": rows, "events": events}
+                told = rows.setdefault(f"{batch.group.key[1]}.{signal}", ([], []))
+                told[0].append((batch.t - recording.start) / 1e6)
+                told[1].append(column)
+    return {"signals": {name: few_of(*map(np.concatenate, told)) for name, told in rows.items()}, "events": events}
+
+
+def few_of(seconds: np.ndarray, values: np.ndarray) -> list[list[float | None]]:
+    """Return every row of a signal that has few, else the first of every two minutes and the last."""
+    periods = np.flatnonzero(np.diff(seconds // EVERY_S, prepend=-1))
+    places = range(len(seconds)) if len(seconds) <= FEW else [*periods.tolist(), len(seconds) - 1]
+    known = np.isfinite(values)
+    return [[float(seconds[at]), float(f"{values[at]:.6g}") if known[at] else None] for at in places]
 
 
 KEPT = KeptAnswers(Path(__file__).parent / "exact_live", found)
