@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import math
+from collections.abc import Callable
 from typing import Protocol
 
 from telemetry.model.clock import Clock
@@ -21,8 +22,12 @@ LEAD_IN_WALL_US = 2_000_000
 class Pacer(Protocol):
     """Decides where the spans of a run end: by the clock when live, by the plan in a replay."""
 
-    async def next_end(self) -> int:
-        """Return the next span's end, later than the one before, once everything up to it has been handed over."""
+    async def next_end(self, has_due: Callable[[int], bool]) -> int:
+        """Return the next span's end, later than the one before, once everything up to it has been handed over.
+
+        Args:
+            has_due: tells whether a span up to a time would hold anything; one that would not may be left out.
+        """
         ...
 
 
@@ -156,7 +161,7 @@ class ReplayPlan:
         while self._taken is None or self._taken < t:
             await self._moved.wait()
 
-    async def next_end(self) -> int:
+    async def next_end(self, has_due: Callable[[int], bool] | None = None) -> int:  # noqa: ARG002 - the driver skips
         """Return the end of the next span, once everything up to it has been handed over."""
         while self._delivered is None or self._delivered == self._taken:
             await self._moved.wait()

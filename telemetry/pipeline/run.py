@@ -32,9 +32,6 @@ from telemetry.pipeline.supply_watch import SupplyWatch
 from telemetry.pipeline.suspicion import Suspicion
 from telemetry.pipeline.without_frozen import WithoutFrozen
 
-QUIET = MICROSECONDS // 5
-"""While nothing comes in, a span only moves time on: as often as the screen is drawn."""
-
 
 def standard_stages(judge: Judge, machine: Machine | None = None, history: ResistanceHistory = NO_HISTORY) -> Chain:
     """Return fresh stages in the one fixed order: derive, once a second estimate and what limits ask for, judge.
@@ -112,19 +109,17 @@ class Run:
             raise error
 
     async def _spans_until(self, sources: asyncio.Future[None], stopping: asyncio.Future[Literal[True]]) -> None:
-        """Close spans where the pacer ends them, until there is nothing more to wait for; few that hold nothing."""
+        """Close spans where the pacer ends them, until there is nothing more to wait for."""
         while not stopping.done():
-            tick = asyncio.ensure_future(self._pacer.next_end())
+            tick = asyncio.ensure_future(self._pacer.next_end(self.gather.has_due))
             try:
                 await asyncio.wait((tick, sources, stopping), return_when=asyncio.FIRST_COMPLETED)
                 if not tick.done():
                     return
-                end = tick.result()
+                await self._advance(tick.result())
             finally:
                 tick.cancel()
-            if self.gather.has_due(end) or end - self._end >= QUIET:
-                await self._advance(end)
-            if self._until is not None and end >= self._until:
+            if self._until is not None and self._end >= self._until:
                 return
 
     async def _advance(self, end: int, final: bool = False) -> None:

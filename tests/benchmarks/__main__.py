@@ -48,6 +48,10 @@ GOALS = (
         "profile Run._advance and Dashboard.paint by thread_time; a sampling profiler falls in step with the spans",
     ),
     Goal(
+        *("live, from a serial port", "% of a core", 3.0, bench_program.serial_cost),
+        "schedstat of each thread in /proc says which: loop, reader, store",
+    ),
+    Goal(
         *("first paint", "of a bare Textual app", 1.3, lambda _: bench_screen.paint_ratio()),
         "python -X importtime -c 'import telemetry.screen.dashboard', with compiled modules kept",
     ),

@@ -5,12 +5,16 @@ Run: ``python tests/benchmarks/bench_program.py``.
 
 from __future__ import annotations
 
+import os
 import resource
 import sqlite3
 import subprocess
 import sys
 import tempfile
+import threading
 import time
+import tty
+from contextlib import suppress
 from itertools import repeat
 from pathlib import Path
 
@@ -28,6 +32,7 @@ SIGNALS = [
 ]
 """Every kind of signal that a limit or a stage looks at while driving."""
 ROWS = 200_000
+LIVE_S = 30
 MACHINE = """
 [pack]
 chemistry = "lfp"
@@ -137,27 +142,62 @@ def import_cost() -> None:
     print(f"shakedown --help: {1000 * min(found):.1f} ms of import beyond Python")
 
 
-def live_cost(folder: Path, seconds: int = 30) -> float:
+def live_cost(folder: Path) -> float:
     """Return the share of a core, %, of the whole program, recording, with a 120x40 screen, 24 signals at 10 Hz.
 
-    A replay at speed 1 takes the same path as a live link, and leaves out the cost of a simulated machine.
+    A replay at speed 1: stages, store and screen are as in a live run, the link is not.
     """
-    recording, machine, out = folder / "live.parquet", folder / "machine.toml", folder / "time.txt"
-    pq.write_table(pa.table(drive(10 * (seconds + 60))), recording)
-    machine.write_text(MACHINE)
-    used = []
-    for length in (1, seconds + 1):
-        store = folder / f"live{length}.sqlite3"
-        options = f"--machine {machine} --record --silent --for {length} --store {store}"
-        command = f"{sys.executable} -m telemetry.cli replay {recording} {options}"
-        timed = f'TIMEFORMAT="%U %S"; {{ time {command} 2>/dev/tty; }} 2> {out}'
+    recording = folder / "live.parquet"
+    pq.write_table(pa.table(drive(10 * (LIVE_S + 60))), recording)
+    (folder / "machine.toml").write_text(MACHINE)
+    return _share(folder, f"replay {recording} --machine {folder / 'machine.toml'} --record")
+
+
+def serial_cost(folder: Path) -> float:
+    """Return the same of a live run, whose 24 signals come as lines of text from a serial port."""
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    source = f'[[source]]\ndriver = "serial-text"\nname = "board"\nport = "{os.ttyname(slave)}"\nformat = "csv"\n'
+    (folder / "machine.toml").write_text(MACHINE + source)
+    over = threading.Event()
+    printing = threading.Thread(target=_print_board, args=(master, over))
+    printing.start()
+    try:
+        return _share(folder, f"watch {folder / 'machine.toml'}")
+    finally:
+        over.set()
+        printing.join()
+        os.close(master)
+        os.close(slave)
+
+
+def _print_board(master: int, over: threading.Event) -> None:
+    """Print a line of the drive every 100 ms, now and then the names above; what nobody reads is lost."""
+    columns = drive(10_000)
+    os.set_blocking(master, False)
+    began = time.monotonic()
+    for row in range(10_000):
+        text = ",".join(f"{columns[name][row]:g}" for name in SIGNALS)
+        with suppress(BlockingIOError):
+            os.write(master, f"{','.join(SIGNALS)}\n{text}\n".encode() if row % 50 == 0 else f"{text}\n".encode())
+        if over.wait(max(0.0, began + row / 10 - time.monotonic())):
+            return
+
+
+def _share(folder: Path, command: str) -> float:
+    """Return the share of a core, %, of a command under tmux at 120x40: a long run less a short one."""
+    used, out = [], folder / "time.txt"
+    for length in (1, LIVE_S + 1):
+        options = f"--silent --for {length} --store {folder / f'live{length}.sqlite3'}"
+        line = f"{sys.executable} -m telemetry.cli {command} {options}"
+        timed = f'TIMEFORMAT="%U %S"; {{ time {line} 2>/dev/tty; }} 2> {out}'
         subprocess.run(
             ["tmux", "new-session", "-d", "-s", "bench", "-x", "120", "-y", "40", "bash", "-c", timed], check=True
         )
         while subprocess.run(["tmux", "has-session", "-t", "bench"], capture_output=True).returncode == 0:
             time.sleep(0.5)
         used.append(sum(float(x) for x in out.read_text().split()[-2:]))
-    return 100 * (used[1] - used[0]) / seconds
+    return 100 * (used[1] - used[0]) / LIVE_S
 
 
 if __name__ == "__main__":
@@ -165,3 +205,4 @@ if __name__ == "__main__":
         import_cost()
         print(f"replay at max: {replay_at_max(Path(name)):.2f} of numpy and executemany, in processor time")
         print(f"live with a 120x40 screen: {live_cost(Path(name)):.1f} % of one core, start-up left out")
+        print(f"the same from a serial port: {serial_cost(Path(name)):.1f} %")
