@@ -25,8 +25,8 @@ from .can_settings import BusSettings
 from .can_trouble import errors_explained, is_noise, said_by, why_lost, why_not
 from .pump import READ_LIMIT_S
 
-GATHER_S = 0.005
-"""After the first frame others are waited for: waking the reader for each frame costs several times as much."""
+GATHER_S = 0.02
+"""After the first frame others are waited for, as on a serial port: waking the reader for each costs much more."""
 MOST_AT_ONCE = 2048
 RECEIVE_BUFFER = 2**21
 ERRORS_BEFORE_LOST = 50
