@@ -36,7 +36,7 @@ from telemetry.model.errors import LinkLost, LinkUnavailable
 log = logging.getLogger(__name__)
 
 READ_LIMIT_S = 0.05
-"""How long one blocking read may last at the most; what stopping costs."""
+"""How long one blocking read may last at the most where nothing can wake it; what stopping costs."""
 
 QUEUE_LIMIT = 256
 """Pieces that wait for the event loop before the oldest are given up."""
@@ -49,7 +49,7 @@ class BlockingLink(Protocol[DataT_co]):
     """An open link, used by one thread only."""
 
     def read(self) -> DataT_co | None:
-        """Return what has arrived, or None if nothing did within :data:`READ_LIMIT_S`.
+        """Return what has arrived, or None if nothing did within :data:`READ_LIMIT_S`, longer if it can be woken.
 
         Raises:
             LinkLost: the link broke or the device closed it.
@@ -247,6 +247,10 @@ class Pump(Generic[DataT]):
         self._stopping.set()
         if self._loop is None:
             return
+        with self._lock:
+            wake = self._wake
+        if wake is not None:
+            wake()
         try:
             async with asyncio.timeout(limit_s):
                 await self._ended.wait()

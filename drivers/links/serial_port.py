@@ -36,6 +36,8 @@ STOP_BITS = (1, 1.5, 2)
 MOST_AT_ONCE = 65536
 WRITE_LIMIT_S = 0.25
 """How long sending one request may last at the most: a link that takes nothing for so long is broken."""
+WOKEN_LIMIT_S = 0.5
+"""How long a read lasts at the most that is woken where there is something to send, and at the end."""
 GATHER_S = 0.02
 """After the first byte the rest of its line is waited for: a read for every few bytes costs five times as much."""
 
@@ -95,7 +97,7 @@ class SerialLink:
         self._socket = getattr(port, "_socket", None)
 
     def read(self) -> bytes | None:
-        """Return the bytes that have arrived, or None after :data:`READ_LIMIT_S` of nothing.
+        """Return the bytes that have arrived, or None after some time of nothing.
 
         Raises:
             LinkLost: the device is gone or the device has closed.
@@ -175,7 +177,7 @@ def open_serial(settings: PortSettings, gather_s: float = GATHER_S) -> SerialLin
         port.baudrate = settings.baud_rate
         port.parity = PARITIES[settings.parity]
         port.stopbits = settings.stop_bits
-        port.timeout = READ_LIMIT_S
+        port.timeout = WOKEN_LIMIT_S if hasattr(port, "cancel_read") else READ_LIMIT_S
         port.write_timeout = WRITE_LIMIT_S
         port.exclusive = True
         port.dtr = settings.dtr
