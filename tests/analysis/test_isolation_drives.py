@@ -145,3 +145,14 @@ def test_few_signals_name_nothing_and_say_what_others_would_show(names):
     judged = isolate(as_series(t, {name: signals[name] for name in names}))
     assert judged.cause == "healthy"
     assert judged.missing
+
+
+@pytest.mark.parametrize("ohm", [0.002, 0.05])
+def test_what_is_lost_between_two_voltages_is_said_and_weighs(ohm):
+    t, signals = a_drive(5)
+    signals["pack_voltage"] = signals["controller_voltage"] + ohm * signals["pack_current"]
+    judged = isolate(as_series(t, signals))
+    without = isolate(as_series(t, {name: signals[name] for name in signals if name != "pack_voltage"}))
+    why = next(each.why for each in judged.ranked if each.cause == "power-connection")
+    assert any("lost on the way" in sentence for sentence in why)
+    assert (judged.odds["power-connection"] > without.odds["power-connection"]) == (ohm > 0.01)

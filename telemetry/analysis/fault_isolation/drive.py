@@ -22,21 +22,17 @@ SLOWEST_PEDAL_S = 0.12
 SLOWEST_S = 0.6
 SHORTEST_S = 20.0
 _LONGEST_GAP_S = 1.5
-_SWITCHES = ("discharge_allowed", "charge_allowed", "implement_engaged")
 _WANTED = (
     "throttle_voltage",
     "pack_current",
     "controller_voltage",
     "pack_voltage",
     "discharge_allowed",
-    "charge_allowed",
     "vehicle_speed",
     "enable_voltage",
     "motor_current",
     "cell_min_voltage",
     "cell_max_voltage",
-    "controller_temperature",
-    "implement_engaged",
 )
 _WIGGLE = {  # a signal that moves less than this over a whole drive is not connected
     "throttle_voltage": 0.02,
@@ -145,7 +141,7 @@ def read_drive(series: SessionSeries) -> Drive:
     rows = int(series.duration_s / STEP_S) + 1
     start = (series.start - series.origin) / MICROSECONDS
     t: Floats = start + np.arange(rows, dtype=np.float64) * STEP_S
-    signals = {name: _on_axis(t, each, series.origin, name in _SWITCHES) for name, each in used.items()}
+    signals = {name: _on_axis(t, each, series.origin, name == "discharge_allowed") for name, each in used.items()}
     return Drive(t, signals, {name: each.interval_s for name, each in used.items()})
 
 
@@ -154,7 +150,7 @@ def _no_evidence(name: str, series: Series) -> str | None:
     values = series.values
     if len(values) < 10:
         return f"{name} has {len(values)} readings only, and is left aside"
-    if name in _SWITCHES or name not in _WIGGLE:
+    if name not in _WIGGLE:
         if name.startswith("cell_") and not (values > 0.5).any():
             return f"{name} is zero throughout: not read by the pack's electronics, and left aside"
         return None

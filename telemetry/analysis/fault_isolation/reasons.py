@@ -136,6 +136,12 @@ def _connection(found: Comparison) -> Iterator[str]:
             yield "the voltage is as steady under load as at rest: no loose joint"
     else:
         yield "without controller_voltage and a changing current the path cannot be judged"
+    lost = [piece.o.lost for piece in found.pieces if piece.o.lost == piece.o.lost]
+    if lost:
+        yield (
+            f"{100 * max(*lost, 0.0):.1f} % of the pack's voltage is lost on the way to the controller at high "
+            "current; cable, fuse and contactor take about 1 %"
+        )
     times = [piece.at(loss.start) for piece in found.pieces for loss in piece.openings]
     if times:
         shortest = min(loss.duration_s for piece in found.pieces for loss in piece.openings)
