@@ -155,6 +155,8 @@ def find_field_area(
     else:
         found = FieldArea()
         unknown["distance_km"] = "neither position nor vehicle_speed was recorded"
+    if found.overlap_share is None:
+        unknown["overlap_share"] = "it takes the track of the work and the working width"
     if found.area_ha is None:
         if working_width_m is None:
             unknown["area_ha"] = "the working width is not stated ([machine] working_width_m)"

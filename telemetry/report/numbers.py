@@ -52,7 +52,7 @@ def places_for(half: float) -> int:
     exponent = math.floor(math.log10(half))
     if half / 10.0**exponent >= 9.5:
         exponent += 1
-    leads_with_one = 10.0**exponent <= half < 1.95 * 10.0**exponent
+    leads_with_one = half < 1.95 * 10.0**exponent
     return min(6, max(0, leads_with_one - exponent))
 
 

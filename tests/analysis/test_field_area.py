@@ -250,4 +250,4 @@ class TestWithoutPosition:
         t = np.arange(0, 60.0)
         found = find_field_area(series_of(t, pack_current=t), 1.1)
         assert found.area_ha is None
-        assert set(found.unknown) == {"area_ha", "distance_km"}
+        assert set(found.unknown) == {"area_ha", "distance_km", "overlap_share"}
