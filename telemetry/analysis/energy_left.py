@@ -29,7 +29,7 @@ empty, so allow for one. Common practice; this and the next four chosen on drawn
 END_OVER_NOW = Range(0.7, 1.0, 1.6)
 """Sag that ends the drive over that of the hardest pull so far: cells resist more nearly empty, and the hardest pull
 may not come again just then."""
-HELD_BACK_PCT, HELD_BACK_PER_V = Range(0.4, 2.0, 9.0), 22.5
+HELD_BACK_PCT, HELD_BACK_PER_V = Range(0.4, 2.0, 12.0), 22.5
 """Charge that diffusion keeps from the surface at the end, %, and by how much more of itself per volt of a cell's sag
 at the mean current: little in warm cells, a third of the charge in cold iron phosphate."""
 WORN = Range(0.78, 0.9, 1.02)
