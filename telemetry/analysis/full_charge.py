@@ -14,7 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from telemetry.analysis.cell_alignment import Bins, align_cells, slow_resistance_of
+from telemetry.analysis.cell_alignment import align_cells
+from telemetry.analysis.cell_bins import Bins, slow_resistance_of
 from telemetry.analysis.charge_blocks import Blocks
 from telemetry.analysis.charge_filter import thermal_factor
 from telemetry.analysis.open_circuit import OpenCircuitTable, charge_uncertainty, table_trust
@@ -182,7 +183,8 @@ def _full(
         along = along[~np.isnan(even[along]).any(axis=1)]
         if len(along) > 12 and along[-1] >= end - 1:
             out_ah = np.cumsum(blocks.charge_ah[: end + 1])[along]
-            behind, apart = cells_behind(even[along], out_ah, rate[along] * capacity_ah, capacity_ah, place)
+            told_behind = cells_behind(even[along], out_ah, rate[along] * capacity_ah, capacity_ah, place)
+            behind, apart = told_behind or _USUALLY_BEHIND
     share = first - behind
     told = np.nan if cells is None else behind
     return FullCharge(end, int(blocks.t[end]), share, float(np.hypot(sure, apart)), told, place, end_c)
@@ -212,7 +214,7 @@ def without_own_resistance(cells: Values, rate: Values, begin: int) -> Values:
 
 def cells_behind(
     cells: Values, out_ah: Values, current: Values, capacity_ah: float, first: int
-) -> tuple[float, float]:
+) -> tuple[float, float] | None:
     """Return how far the mean cell is behind cell ``first`` at the end of a charge, and one standard deviation.
 
     Args:
@@ -223,7 +225,7 @@ def cells_behind(
         first: place of the cell that was full first; its curve reaches farthest, so the others are laid on it.
 
     Returns:
-        Both as shares of the capacity.
+        Both as shares of the capacity; None where too little was charged.
 
     """
     together = max(1, len(cells) // _MOST_BINS)
@@ -234,9 +236,10 @@ def cells_behind(
     )
     seconds = np.arange(len(out), dtype=np.float64) * together * 10.0
     bins = Bins(seconds, out, ampere, volts, np.ones(len(out), dtype=np.int64))
-    found = align_cells(bins, capacity_ah, slow_resistance_of(bins), bins.volts[:, first], _SETTLING)
+    ohm, reference = slow_resistance_of(bins), bins.volts[:, first]
+    found = align_cells(bins, capacity_ah, ohm, reference, _SETTLING, by_stretch=False)
     if found is None:
-        return _USUALLY_BEHIND
+        return None
     others = np.arange(cells.shape[1]) != first
     behind = np.where(others, found.missing_top, 0.0)
     # half of each difference's error is the first cell's own, which all have in common

@@ -1,7 +1,7 @@
 """The stage that measures the cell imbalance at the top of a charge, once, when its first cell is full.
 
 In charge, not in millivolts: at the end of an ordinary charge a healthy iron phosphate pack spreads by 200 mV for
-some seconds. See :mod:`telemetry.analysis.top_imbalance` for how.
+some seconds. By the same estimator as a full charge afterwards, :func:`telemetry.analysis.full_charge.cells_behind`.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from telemetry.analysis.top_imbalance import top_imbalance
+from telemetry.analysis.full_charge import cells_behind
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Values
 from telemetry.model.signals import cell_number
@@ -117,5 +117,6 @@ class TopWatch:
         volts = volts[:, ~np.isnan(volts).any(axis=0)]
         if volts.shape[1] < 3:
             return None
-        found = top_imbalance(np.array([row.charge for row in rows]), volts, self._capacity)
-        return None if found is None else 100.0 * found.mean
+        out_ah, current = np.array([(-row.charge, row.current) for row in rows]).T
+        found = cells_behind(volts, out_ah, current, self._capacity, int(np.argmax(volts[-1])))
+        return None if found is None else 100.0 * found[0]
