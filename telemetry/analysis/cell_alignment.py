@@ -19,14 +19,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from telemetry.analysis.cell_lag import Track
-from telemetry.analysis.series import CellSeries
-from telemetry.model.batch import MICROSECONDS, Times, Values
+from telemetry.analysis.cell_bins import CHARGING_C, Bins, load_drop
+from telemetry.model.batch import Values
 
-_MOST_BINS = 900
-_LEAST_BIN_S = 10.0
-_CHARGING_C = 0.02
-_CHARGE_RUN_S = 300.0
 _GRID = 0.0025
 _SPAN = 0.04
 """A leg that moves less than this share of the capacity tells nothing."""
@@ -55,28 +50,8 @@ _WINDOWS = 0.03 * np.sinh(np.arange(-1.32, 2.2, 0.11))
 _WIDTHS = 0.8 * np.gradient(_WINDOWS)
 """Places at which each fit's shift is looked for, and one standard deviation of the window laid there: together the
 windows count every shift alike. Without them a fit creeps along a flat curve and stops anywhere."""
-
-
-@dataclass(frozen=True, eq=False)
-class Bins:
-    """Means over short stretches of time.
-
-    Attributes:
-        seconds, charge_ah, current: float64 (bins,): s since the origin, Ah out since the start, A.
-        volts: float64 (bins, cells).
-        leg: int64 (bins,): counts up at each change from use to charging and back; odd while charging.
-    """
-
-    seconds: Values
-    charge_ah: Values
-    current: Values
-    volts: Values
-    leg: npt.NDArray[np.int64]
-
-    @property
-    def middle(self) -> Values:
-        """The middle cell's voltage, float64 (bins,)."""
-        return np.median(self.volts, axis=1)
+_STRETCHES, _STRETCH_WIDTH = (-0.06, -0.03, 0.0, 0.03, 0.06, 0.09, 0.12, 0.15), 0.024
+"""The same for the stretch: a fit ends in the nearest of several faint bends and is sure of it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,52 +95,6 @@ class Windows:
     stretch_sd: Values
 
 
-def cut_bins(cells: CellSeries, current: Track, origin: int, lag_s: float, capacity_ah: float) -> Bins | None:
-    """Return the session in bins, or None where less than a dozen stretches hold all cells."""
-    cells = cells.whole_rows()
-    seconds = _seconds(cells.t, origin)
-    if len(seconds) < 60:
-        return None
-    volts = cells.voltages
-    width = max(_LEAST_BIN_S, (seconds[-1] - seconds[0]) / _MOST_BINS)
-    number = ((seconds - seconds[0]) // width).astype(np.int64)
-    edges = np.flatnonzero(np.diff(number, prepend=-1))
-    count = np.diff(np.append(edges, len(number)))
-    ampere = current.at(seconds - lag_s)
-    moved = (current.values[1:] + current.values[:-1]) / 2 * np.diff(current.seconds) / 3600
-    charge = np.interp(seconds - lag_s, current.seconds, np.concatenate([[0.0], np.cumsum(moved)]))
-    if len(edges) < 12:
-        return None
-    means = [np.add.reduceat(each, edges, axis=0) for each in (seconds, charge, ampere, volts)]
-    middle = means[0] / count
-    return Bins(
-        middle,
-        means[1] / count,
-        means[2] / count,
-        means[3] / count[:, None],
-        _legs(middle, means[2] / count, capacity_ah),
-    )
-
-
-def _seconds(t: Times, origin: int) -> Values:
-    return (t - origin) / MICROSECONDS
-
-
-def _legs(seconds: Values, current: Values, capacity_ah: float) -> npt.NDArray[np.int64]:
-    """Number the legs; braking is too short to be a charge, and a rest belongs to what went before it."""
-    least = _CHARGING_C * capacity_ah
-    kind = np.where(current < -least, 1, np.where(current > least, -1, 0))
-    change = np.flatnonzero(np.diff(kind, prepend=kind[0] - 5))
-    leg = np.zeros(len(kind), dtype=np.int64)
-    now = 0
-    for first, after in zip(change, np.append(change[1:], len(kind)), strict=True):
-        charging = kind[first] == 1 and seconds[after - 1] - seconds[first] > _CHARGE_RUN_S
-        if (charging and now % 2 == 0) or (kind[first] == -1 and now % 2 == 1):
-            now += 1
-        leg[first:after] = now
-    return leg
-
-
 @dataclass(frozen=True, eq=False)
 class _Curve:
     """The middle cell's voltage without its resistive drop, against charge out, over one leg.
@@ -180,17 +109,6 @@ class _Curve:
 
     def at(self, charge: Values) -> Values:
         return np.asarray(np.interp(charge, self.charge, self.volts), dtype=np.float64)
-
-
-def slow_resistance_of(bins: Bins) -> float:
-    """Return the middle cell's resistance between bins, ohm: with the polarisation of some ten seconds.
-
-    The median over the larger changes of current, so that a knee or a charger's end does not count.
-    """
-    inside = np.diff(bins.leg) == 0
-    volt, ampere = np.diff(bins.middle)[inside], np.diff(bins.current)[inside]
-    large = np.abs(ampere) > max(1e-6, float(np.quantile(np.abs(ampere), 0.75))) if len(ampere) else inside[:0]
-    return max(0.0, -float(np.median(volt[large] / ampere[large]))) if large.any() else 0.0
 
 
 def _curve_of(charge: Values, volts: Values, capacity_ah: float) -> _Curve | None:
@@ -241,6 +159,7 @@ def align_cells(
     reference: Values | None = None,
     settling: float = _SETTLING,
     full: bool = True,
+    by_stretch: bool = True,
 ) -> Alignment | None:
     """Lay each cell's curve on the middle one's, or on another.
 
@@ -253,6 +172,8 @@ def align_cells(
         settling: share of the capacity that is left out at the beginning of each leg.
         full: whether the fullest end is a full charge. The windows lie at the steep end: there, or else where the
             cells were emptiest.
+        by_stretch: look for the stretch in windows too; it takes five times as long, and where only the shift is
+            wanted at a steep end it changes nothing.
 
     Returns:
         None where no leg moves enough charge.
@@ -264,18 +185,19 @@ def align_cells(
     end = low if full else high
     # shifted farther, most of a cell's curve would lie beyond the middle one's
     near = np.abs(_WINDOWS) <= max(_NEAR, _REACH * (high - low) / capacity_ah)
-    windows = list(zip(_WINDOWS[near].tolist(), _WIDTHS[near].tolist(), strict=True))
-    shape = (len(windows), bins.volts.shape[1])
-    found = np.zeros((*shape, 4))
-    found[:, :, 0] = _WINDOWS[near, None]
-    cost, covariance = np.zeros(shape), np.zeros((*shape, 4, 4)) + np.eye(4)
-    likely = np.ones(shape, dtype=np.bool_)
+    windows = np.column_stack([_WINDOWS[near], 0.0 * _WINDOWS[near], _WIDTHS[near], np.inf * _WIDTHS[near]])
+    likely = np.ones((len(windows), bins.volts.shape[1]), dtype=np.bool_)
     for steps, every in ((2, _FIRST_LOOK), (5, 1)):
+        if by_stretch and every == 1:
+            windows, likely = (np.repeat(each, len(_STRETCHES), axis=0) for each in (windows, likely))
+            windows[:, 1], windows[:, 3] = np.tile(_STRETCHES, len(windows) // len(_STRETCHES)), _STRETCH_WIDTH
+        found = np.zeros((*likely.shape, 4))
+        cost, covariance = np.full(likely.shape, np.inf), np.zeros((*likely.shape, 4, 4)) + np.eye(4)
         for each, window in enumerate(windows):
             cells = np.flatnonzero(likely[each])
             if len(cells):
                 here = [leg.of(cells, every) for leg in legs]
-                fitted = _fit(here, end, capacity_ah, resistance_ohm, window, found[each, cells], steps)
+                fitted = _fit(here, end, capacity_ah, resistance_ohm, window, len(cells), steps)
                 found[each, cells], cost[each, cells], covariance[each, cells] = fitted
         likely = cost < cost.min(axis=0) + _HOPELESS
     cost[~likely] = np.inf
@@ -301,28 +223,27 @@ def together(chance: Values, value: Values, sd: Values) -> tuple[Values, Values]
 
 
 def _legs_of(bins: Bins, capacity_ah: float, middle: Values, settling: float) -> list[_Leg]:
-    slow = slow_resistance_of(bins)
+    unloaded = middle + load_drop(bins, middle, capacity_ah)
     legs = []
     for number in np.unique(bins.leg):
         here = np.flatnonzero(bins.leg == number)
         moved = np.maximum.accumulate(np.abs(bins.charge_ah[here] - bins.charge_ah[here[0]]))
         # at rest after a charge polarisation fades, and with it what the cells have in common with the curve
-        flowing = bins.current[np.minimum(here + 1, len(bins.current) - 1)] < -_CHARGING_C * capacity_ah
+        flowing = bins.current[np.minimum(here + 1, len(bins.current) - 1)] < -CHARGING_C * capacity_ah
         here = here[(moved >= settling * capacity_ah) & (flowing | (number % 2 == 0))]
         charge, current = bins.charge_ah[here], bins.current[here]
         if len(here) < 12:
             continue
-        curve = _curve_of(charge, middle[here] + slow * current, capacity_ah)
+        curve = _curve_of(charge, unloaded[here], capacity_ah)
         if curve is None:
             continue
         # in use the load swings, and what it leaves out of the curve all cells share
-        misfit = (number % 2) * (middle[here] + slow * current - curve.at(charge))
+        misfit = (number % 2) * (unloaded[here] - curve.at(charge))
         moved = np.abs(np.gradient(charge)) / capacity_ah
         climbed = np.abs(np.gradient(curve.at(charge)))
         weight = np.minimum(1.0, moved / _INDEPENDENT + climbed / _INDEPENDENT_V + 0.002)
-        legs.append(
-            _Leg(charge, current, bins.volts[here] - middle[here, None], curve, misfit, _roughness(curve), weight)
-        )
+        off = bins.volts[here] - middle[here, None]
+        legs.append(_Leg(charge, current, off, curve, misfit, _roughness(curve), weight))
     return legs
 
 
@@ -344,12 +265,17 @@ def _fit(
     end: float,
     capacity_ah: float,
     resistance_ohm: float,
-    window: tuple[float, float],
-    factors: Values,
+    window: Values,
+    cells: int,
     steps: int,
 ) -> tuple[Values, Values, Values]:
-    """Return shift, stretch, resistance and reading error of each cell in a window, its cost, and the covariance."""
-    about, precise = np.array([window[0], 0.0, 0.0, 0.0]), np.array([1 / window[1] ** 2, 0.0, 0.0, 0.0])
+    """Return shift, stretch, resistance and reading error of each cell in a window, its cost, and the covariance.
+
+    Args:
+        window: float64 (4,), shift and stretch in its middle, then one standard deviation of each.
+    """
+    about, precise = np.append(window[:2], [0.0, 0.0]), np.append(1 / window[2:] ** 2, [0.0, 0.0])
+    factors = np.tile(about, (cells, 1))
     prior = np.diag(1 / _PRIOR**2 + precise)
     for step in range(steps + 1):
         left = np.zeros((len(factors), 4, 4)) + prior

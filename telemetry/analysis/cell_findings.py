@@ -18,7 +18,8 @@ from typing import ClassVar, Literal
 
 import numpy as np
 
-from telemetry.analysis.cell_alignment import Alignment, Windows, align_cells, cut_bins, together
+from telemetry.analysis.cell_alignment import Alignment, Windows, align_cells, together
+from telemetry.analysis.cell_bins import cut_bins
 from telemetry.analysis.cell_causes import (
     SOUND,
     USUAL_EXCESS,
@@ -114,8 +115,12 @@ class CellFindings:
 _STRETCH, _STRETCH_FLAT = (1.5, 0.003, 0.08), (3.0, 0.003, 0.08)
 _CHARGE_FULL, _CHARGE = (1.5, 0.001, 0.08), (2.4, 0.0015, 0.15)
 """By how much the laying of curves is surer of itself than it is right, what it is off at least, a share of the
-capacity, and in any case, a share of what was found. On a flat curve without a full charge a capacity rests on the
-curve's faint bends, which differ from cell to cell. Chosen on drawn packs, see tests/calibration."""
+capacity, and in any case, a share of what was found. On a flat curve that is not seen from its steep end to the other
+a capacity rests on the curve's faint bends, which differ from cell to cell. Chosen on drawn packs, see
+tests/calibration."""
+_TO_FOOT = 0.72
+"""From full, so much of the capacity leads to where a curve with a plateau turns steep again: the slope of all tables
+of iron phosphate, see ``open_circuit``."""
 _OF_EXCESS = 0.015
 """What is off besides, as a share of the cell's excess of resistance, which changes with charge. Chosen likewise."""
 _OF_KNEE = 0.35
@@ -123,7 +128,7 @@ _OF_KNEE = 0.35
 be one of less capacity. Chosen on drawn packs."""
 _WIDEST = 0.003
 """Beyond this share of the capacity a window's own width is most of what the fit counts, and is not made wider."""
-_KNOWN_STRETCH = 0.012
+_KNOWN_STRETCH = 0.015
 _TOLD = 0.03
 _ONLY_EXTREMES = (
     "only the lowest and highest cell voltages were recorded; which cell stands out, and why, takes the voltage of "
@@ -223,16 +228,20 @@ class _View:
             of = self._windows = aligned.windows
             self.swing = aligned.swing
             use_alone = flat and not charged_full
+            faint = flat and (use_alone or self.swing < _TO_FOOT)
             chance, excess = of.chance, np.nan_to_num(self.excess)
             trust = (_CHARGE_FULL if charged_full else _CHARGE), _WIDEST
-            stretch_trust = _STRETCH_FLAT if use_alone else _STRETCH
+            stretch_trust = _STRETCH_FLAT if faint else _STRETCH
             self._stretch = _trusted(chance, of.stretch, of.stretch_sd, excess, stretch_trust, np.inf)
+            # how likely one window is against another is believed no more than the fit in each
+            apart = together(chance, of.stretch, np.zeros_like(chance))[1]
+            stretch_sd = np.hypot(self._stretch[1], np.sqrt(stretch_trust[0] ** 2 - 1.0) * apart)
             self._top = _trusted(chance, of.top, of.top_sd, excess, *trust)
             self._bottom = _trusted(chance, of.bottom, of.bottom_sd, excess, _CHARGE, _WIDEST)
             if use_alone:
-                unlike = np.minimum(self.swing * self._stretch[1], _OF_KNEE * np.abs(self._bottom[0]))
+                unlike = np.minimum(self.swing * stretch_sd, _OF_KNEE * np.abs(self._bottom[0]))
                 self._top = self._top[0], np.hypot(self._top[1], unlike)
-            self.stretch, self.stretch_sd = together(of.chance, *self._stretch)
+            self.stretch, self.stretch_sd = together(of.chance, self._stretch[0], stretch_sd)
             self.top, self.top_sd = together(of.chance, *self._top)
             self.bottom, self.bottom_sd = together(of.chance, *self._bottom)
 
