@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections import Counter, defaultdict
 from collections.abc import Mapping
 
@@ -54,6 +55,7 @@ class Gather:
         self._groups: dict[tuple[str, str], Group] = {}
         self._bounds: dict[tuple[str, ...], tuple[Values, Values]] = {}
         self._events: list[Event] = []
+        self._posted = asyncio.Event()
         self._end: int | None = None
         self.made_unknown: Counter[tuple[str, str]] = Counter()
         self.late = 0
@@ -61,6 +63,7 @@ class Gather:
 
     def post(self, item: Batch | Event) -> None:
         """Take a batch or an input event; it comes out with the span that covers its time."""
+        self._posted.set()
         if isinstance(item, Event):
             self._events.append(item)
         elif len(item):
@@ -71,6 +74,15 @@ class Gather:
     def _wait(self, source: str) -> int:
         """Return by how much the rows of ``source`` are moved on, never less than 0, microseconds."""
         return self._greatest_lag - self._lags.get(source, 0)
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing waits for a span."""
+        return not self._events and not any(self._batches.values())
+
+    async def posted(self) -> None:
+        """Return once something has been handed in since the last span."""
+        await self._posted.wait()
 
     def has_due(self, end: int) -> bool:
         """Return whether a span up to ``end`` would hold anything."""
@@ -84,6 +96,7 @@ class Gather:
             end: int microseconds, never less than the last one.
             final: nothing will follow: what lies ahead is given out too, and the end moves there.
         """
+        self._posted.clear()
         if final:
             end = max([end, *(int(b.t.max()) for bs in self._batches.values() for b in bs)])
         out = [batch for key in list(self._batches) if (batch := self._due(key, end)) is not None]

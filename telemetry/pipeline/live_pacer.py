@@ -1,10 +1,11 @@
-"""Where spans end in a live run: every 50 ms by the clock, less often while nothing comes in."""
+"""Where spans end in a live run: as soon as something has come in, 50 ms apart at least."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import asyncio
 
 from telemetry.model.clock import Clock
+from telemetry.pipeline.plan import Inbox
 
 PERIOD = 50_000
 GRACE = 8_000
@@ -14,26 +15,34 @@ QUIET = 200_000
 
 
 class LivePacer:
-    """Ends a span every ``period``; each end lies ``grace`` in the past, so that rows on their way still make it."""
+    """Ends a span ``grace`` after something came in; each end lies ``grace`` in the past, for rows on their way.
+
+    Spans are ``period`` apart at least, and ``QUIET`` at the most.
+    """
 
     def __init__(self, clock: Clock, period: int = PERIOD, grace: int = GRACE) -> None:
         self._clock = clock
         self._period = period
         self._grace = grace
-        self._due = self._end = clock.now()
+        self._tick = self._end = clock.now()
 
-    async def next_end(self, has_due: Callable[[int], bool]) -> int:
-        """Wait for a tick at which something is due, or it was quiet; return the end of its span.
-
-        Ticks follow an absolute plan; missed ones are left out.
-        """
+    async def next_end(self, inbox: Inbox) -> int:
+        """Wait until something is due, or it has been quiet, and return the end of the span."""
         while True:
-            now = self._clock.now()
-            self._due += self._period
-            if self._due < now:
-                self._due = now + self._period - (now - self._due) % self._period
-            await self._clock.sleep_until(self._due)
-            end = self._clock.now() - self._grace
-            if has_due(end) or end - self._end >= QUIET:
+            if inbox.is_empty:
+                await self._until_posted(inbox, self._end + self._grace + QUIET)
+            await self._clock.sleep_until(max(self._clock.now() + self._grace, self._tick + self._period))
+            self._tick = self._clock.now()
+            end = self._tick - self._grace
+            if inbox.has_due(end) or end - self._end >= QUIET:
                 self._end = end
                 return end
+
+    async def _until_posted(self, inbox: Inbox, t: int) -> None:
+        """Wait for something to come in, until ``t`` at the latest."""
+        waits = [asyncio.ensure_future(each) for each in (inbox.posted(), self._clock.sleep_until(t))]
+        try:
+            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for each in waits:
+                each.cancel()

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Callable
 from typing import Protocol
 
 from telemetry.model.clock import Clock
@@ -19,14 +18,30 @@ SLICE_WALL_US = 50_000
 LEAD_IN_WALL_US = 2_000_000
 
 
+class Inbox(Protocol):
+    """What has come in and is in no span yet; the gather."""
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether there is nothing."""
+        ...
+
+    def has_due(self, end: int) -> bool:
+        """Return whether a span up to ``end`` would hold anything."""
+        ...
+
+    async def posted(self) -> None:
+        """Return once there is something."""
+        ...
+
+
 class Pacer(Protocol):
     """Decides where the spans of a run end: by the clock when live, by the plan in a replay."""
 
-    async def next_end(self, has_due: Callable[[int], bool]) -> int:
+    async def next_end(self, inbox: Inbox) -> int:
         """Return the next span's end, later than the one before, once everything up to it has been handed over.
 
-        Args:
-            has_due: tells whether a span up to a time would hold anything; one that would not may be left out.
+        A span that would hold nothing may be left out.
         """
         ...
 
@@ -161,7 +176,7 @@ class ReplayPlan:
         while self._taken is None or self._taken < t:
             await self._moved.wait()
 
-    async def next_end(self, has_due: Callable[[int], bool] | None = None) -> int:  # noqa: ARG002 - the driver skips
+    async def next_end(self, inbox: Inbox | None = None) -> int:  # noqa: ARG002 - the driver skips what is empty
         """Return the end of the next span, once everything up to it has been handed over."""
         while self._delivered is None or self._delivered == self._taken:
             await self._moved.wait()

@@ -111,7 +111,7 @@ class Run:
     async def _spans_until(self, sources: asyncio.Future[None], stopping: asyncio.Future[Literal[True]]) -> None:
         """Close spans where the pacer ends them, until there is nothing more to wait for."""
         while not stopping.done():
-            tick = asyncio.ensure_future(self._pacer.next_end(self.gather.has_due))
+            tick = asyncio.ensure_future(self._pacer.next_end(self.gather))
             try:
                 await asyncio.wait((tick, sources, stopping), return_when=asyncio.FIRST_COMPLETED)
                 if not tick.done():
