@@ -72,8 +72,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     _print_what_the_terminal_can()
     parsed = build_parser().parse_args(arguments)
-    from telemetry.log_file import keep_libraries_off_the_terminal
     from telemetry.model.errors import ShakedownError
+    from telemetry.runs.log_file import keep_libraries_off_the_terminal
 
     keep_libraries_off_the_terminal()
 
@@ -124,8 +124,8 @@ def _is_full_output(error: Exception) -> bool:
 
 def _internal_error(error: Exception) -> str:
     """Keep the traceback in the log file and return the sentence that says so."""
-    from telemetry.log_file import keep_traceback
     from telemetry.model.errors import printable
+    from telemetry.runs.log_file import keep_traceback
 
     path = keep_traceback(error)
     where = "no log file could be written" if path is None else f"the details are in {printable(path, 300)}"

@@ -24,7 +24,6 @@ import pytest
 
 from drivers.decode.text_batches import TextBatches
 from drivers.serial_text import SerialTextSettings
-from telemetry import app
 from telemetry.cli import main
 from telemetry.machine.machine_file import parse_machine
 from telemetry.machine.sections import Machine
@@ -32,6 +31,7 @@ from telemetry.model.batch import Batch, Group
 from telemetry.model.keys import keys_of
 from telemetry.model.tables import settings_of
 from telemetry.pipeline.registry import check_settings, driver_names
+from telemetry.runs import join
 
 KEYS = {key.name for key in keys_of(SerialTextSettings)}
 DOCS = Path(__file__).parents[1] / "docs"
@@ -122,7 +122,7 @@ class TestMachineFiles:
 
 class TestTwoGrounds:
     def test_the_page_quotes_what_watch_says(self) -> None:
-        tells(f"> {app.TWO_GROUNDS}")
+        tells(f"> {join.TWO_GROUNDS}")
 
     @pytest.mark.parametrize(("stated", "cautioned"), [(False, True), (True, False)])
     def test_watch_says_so_once_unless_they_are_isolated(
@@ -136,7 +136,7 @@ class TestTwoGrounds:
         store = str(tmp_path / "store.db")
         main(["watch", str(machine), "--no-screen", "--silent", "--for", "0.3", "--store", store])
         said = capsys.readouterr()
-        assert (said.out + said.err).count(app.TWO_GROUNDS) == int(cautioned)
+        assert (said.out + said.err).count(join.TWO_GROUNDS) == int(cautioned)
 
 
 @pytest.fixture(scope="module")

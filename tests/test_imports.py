@@ -24,9 +24,8 @@ ROOT = Path(__file__).parents[1]
 LAYERS = (
     {"cli"},
     {"commands"},
-    {"app", "simulate", "discover", "judged", "raw_export", "bundle"},
-    {"subjects", "earlier_sessions", "earlier_drives", "run_end", "log_file", "anonymous_text"},
-    {"screen", "report", "platform_sleep"},
+    {"runs"},
+    {"screen", "report"},
     {"pipeline", "recordings", "store"},
     {"alarms", "analysis"},
     {"machine"},
@@ -115,7 +114,7 @@ class _Walk(ast.NodeVisitor):
         if node.level:
             package = self.file.removesuffix(".py").split("/")[: -node.level]
             module = ".".join([*package, *([node.module] if node.module else [])])
-        if module in ("telemetry", "drivers"):  # `from telemetry import app` imports the module app
+        if module in ("telemetry", "drivers"):  # `from telemetry import cli` imports the module cli
             for alias in node.names:
                 self._add(f"{module}.{alias.name}", bool(node.level))
         else:
@@ -224,28 +223,28 @@ BROKEN: list[tuple[Rule, list[Import]]] = [
     (rooms_import_down_only, imports_of("telemetry/model/a.py", "from telemetry.store import writer")),
     (rooms_import_down_only, imports_of("telemetry/screen/a.py", "from telemetry.report import text")),
     (rooms_import_down_only, imports_of("telemetry/store/a.py", "def f():\n from telemetry.machine import limits")),
-    (rooms_import_down_only, imports_of("telemetry/pipeline/a.py", "from telemetry import app")),
+    (rooms_import_down_only, imports_of("telemetry/pipeline/a.py", "from telemetry import cli")),
     (rooms_import_down_only, imports_of("telemetry/alarms/a.py", "from ..pipeline import judge")),
     (rooms_import_down_only, imports_of("telemetry/cellar/a.py", "from telemetry.model import batch")),
-    (telemetry_never_imports_drivers, imports_of("telemetry/app.py", "def f():\n from drivers import replay")),
-    (telemetry_never_imports_drivers, imports_of("telemetry/app.py", "import_module('drivers.replay')")),
+    (telemetry_never_imports_drivers, imports_of("telemetry/cli.py", "def f():\n from drivers import replay")),
+    (telemetry_never_imports_drivers, imports_of("telemetry/cli.py", "import_module('drivers.replay')")),
     (drivers_import_the_contract_only, imports_of("drivers/a.py", "import telemetry.machine")),
     (drivers_import_the_contract_only, imports_of("drivers/a.py", "from drivers.links import pump")),
     (links_are_opened_in_one_file_each, imports_of("drivers/a.py", "import serial.tools")),
-    (links_are_opened_in_one_file_each, imports_of("telemetry/app.py", "def f():\n import can")),
+    (links_are_opened_in_one_file_each, imports_of("telemetry/cli.py", "def f():\n import can")),
     (
         links_are_opened_in_one_file_each,
         [*imports_of("drivers/a.py", "def f():\n import can"), *imports_of("drivers/b.py", "def f():\n import can")],
     ),
-    (the_screen_keeps_its_packages_to_itself, imports_of("telemetry/app.py", "def f():\n from textual import app")),
+    (the_screen_keeps_its_packages_to_itself, imports_of("telemetry/cli.py", "def f():\n from textual import app")),
     (the_screen_keeps_its_packages_to_itself, imports_of("telemetry/report/a.py", "import plotext")),
     (geometry_comes_late_and_in_its_room, imports_of("telemetry/analysis/a.py", "from shapely import Polygon")),
-    (geometry_comes_late_and_in_its_room, imports_of("telemetry/app.py", "def f():\n import shapely")),
+    (geometry_comes_late_and_in_its_room, imports_of("telemetry/cli.py", "def f():\n import shapely")),
     (storage_packages_come_late_and_in_their_room, imports_of("telemetry/recordings/a.py", "import pyarrow.csv")),
-    (storage_packages_come_late_and_in_their_room, imports_of("telemetry/app.py", "def f():\n import pyarrow")),
+    (storage_packages_come_late_and_in_their_room, imports_of("telemetry/cli.py", "def f():\n import pyarrow")),
     (storage_packages_come_late_and_in_their_room, imports_of("telemetry/store/a.py", "import sqlite_utils")),
-    (nothing_is_imported_by_a_name_made_up_at_run_time, imports_of("telemetry/app.py", "__import__(name)")),
-    (what_only_tests_need_stays_out_of_the_program, imports_of("telemetry/app.py", "from unittest import mock")),
+    (nothing_is_imported_by_a_name_made_up_at_run_time, imports_of("telemetry/cli.py", "__import__(name)")),
+    (what_only_tests_need_stays_out_of_the_program, imports_of("telemetry/cli.py", "from unittest import mock")),
 ]
 RULES = list(dict.fromkeys(rule for rule, _ in BROKEN))
 

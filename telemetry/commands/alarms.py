@@ -36,11 +36,11 @@ def _count(text: str) -> int:
 def alarms(arguments: argparse.Namespace) -> int:
     """List the alarms."""
     from telemetry.alarms.faults import ChatteringRule
-    from telemetry.judged import alarm_review
     from telemetry.machine.machine_file import load_machine
     from telemetry.model.errors import InputError
     from telemetry.report.alarm_text import alarm_lines, alarm_object
-    from telemetry.subjects import machine_for, open_subject
+    from telemetry.runs.judged import alarm_review
+    from telemetry.runs.subjects import machine_for, open_subject
 
     given = None if arguments.machine is None else load_machine(arguments.machine)
     store = store_path(arguments)

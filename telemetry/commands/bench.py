@@ -18,23 +18,23 @@ def run_bench(machine: Machine, bench: Any, options: Any) -> int:
     Args:
         machine: whose sources are watched.
         bench: ``throttle`` or ``enabled``.
-        options: an ``app.RunOptions``.
+        options: an ``join.RunOptions``.
 
     Raises:
         InputError: no source gave the signal.
     """
     import json
 
-    from telemetry import app
     from telemetry.model.errors import InputError
     from telemetry.report.bench_text import HOW, bench_cautions, bench_chart, bench_lines, bench_object, next_step
     from telemetry.report.bench_watch import LONGEST_S, BenchTest
+    from telemetry.runs import join
 
     sys.stderr.write("\n".join([*bench_cautions(machine), *HOW[bench], ""]))
     sys.stderr.flush()
     test = BenchTest(bench, None if options.as_json else options.out)
     for_s = options.for_s or LONGEST_S
-    status = app.watch(machine, replace(options, screen=False, for_s=for_s, listen=test.listen, on_bench=True))
+    status = join.watch(machine, replace(options, screen=False, for_s=for_s, listen=test.listen, on_bench=True))
     result = test.result()
     if result is None:
         wanted = "throttle_voltage" if bench == "throttle" else "enable_voltage, controller_voltage or motor_speed"

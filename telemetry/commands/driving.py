@@ -94,8 +94,8 @@ def _add_simulate(commands: Any) -> None:
 
 def watch(arguments: argparse.Namespace) -> int:
     """Watch a machine live, or the simulated one."""
-    from telemetry import app, subjects
     from telemetry.model.errors import InputError
+    from telemetry.runs import join, subjects
 
     if arguments.demo and arguments.machine is not None:
         raise InputError("watch takes a machine file or --demo, not both; leave one out")
@@ -114,23 +114,23 @@ def watch(arguments: argparse.Namespace) -> int:
         from telemetry.commands.bench import run_bench
 
         return run_bench(machine, arguments.bench, options)
-    return app.watch(machine, options)
+    return join.watch(machine, options)
 
 
 def replay(arguments: argparse.Namespace) -> int:
     """Play a recording."""
-    from telemetry import app, subjects
     from telemetry.machine.machine_file import load_machine
+    from telemetry.runs import join, subjects
 
     given = None if arguments.machine is None else load_machine(arguments.machine)
     recording = subjects.open_subject(arguments.recording, store_path(arguments), given)
     machine = subjects.machine_for(recording, given)
-    return app.replay(recording, machine, arguments.speed, run_options(arguments, arguments.record))
+    return join.replay(recording, machine, arguments.speed, run_options(arguments, arguments.record))
 
 
 def simulate(arguments: argparse.Namespace) -> int:
     """Serve a simulated machine behind a link until interrupted."""
-    from telemetry.simulate import serve
+    from telemetry.runs.simulate import serve
 
     return serve(
         arguments.link,

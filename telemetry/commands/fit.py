@@ -64,7 +64,7 @@ def _driven(arguments: argparse.Namespace, given: Machine | None) -> tuple[Sessi
     """Return the figures of the drive, the machine it is judged by, and what to call it."""
     from telemetry.analysis.series import read_series
     from telemetry.analysis.session_figures import figures_of
-    from telemetry.subjects import machine_for, open_subject
+    from telemetry.runs.subjects import machine_for, open_subject
 
     recording = open_subject(arguments.drive, store_path(arguments), given)
     for text in recording.warnings:

@@ -38,12 +38,12 @@ def isolate(arguments: argparse.Namespace) -> int:
     from telemetry.analysis.fault_isolation.isolate import isolate as judge
     from telemetry.analysis.series import read_series
     from telemetry.analysis.session_figures import find_cells
-    from telemetry.earlier_drives import motion_resistances
     from telemetry.machine.machine_file import load_machine
     from telemetry.report.isolation_questions import ask_readings
     from telemetry.report.isolation_strips import event_strips
     from telemetry.report.isolation_text import isolation_object, letter_lines
-    from telemetry.subjects import machine_for, open_subject
+    from telemetry.runs.earlier_drives import motion_resistances
+    from telemetry.runs.subjects import machine_for, open_subject
 
     given = None if arguments.machine is None else load_machine(arguments.machine)
     recording = open_subject(arguments.session, store_path(arguments), given)

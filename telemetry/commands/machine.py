@@ -84,12 +84,12 @@ def machine_schema(arguments: argparse.Namespace) -> int:
 
 def limits(arguments: argparse.Namespace) -> int:
     """Show the limits in force, or change them in the file and show what changed."""
-    from telemetry.earlier_sessions import resistance_history
     from telemetry.machine.cautions import caution_line
     from telemetry.machine.limits import limits_for, unjudged
     from telemetry.machine.machine_file import load_machine
     from telemetry.pipeline.reported_names import with_reported_names
     from telemetry.report.limit_list import limit_lines, limit_objects
+    from telemetry.runs.earlier_sessions import resistance_history
 
     machine = load_machine(arguments.machine)
     history = resistance_history(store_path(arguments), machine.name)
@@ -161,7 +161,7 @@ def new_machine(arguments: argparse.Namespace) -> int:
 
 def _look() -> list[dict[str, Any]]:
     """Return the links in reach; what could not be searched is reported."""
-    from telemetry.discover import sources_in_reach
+    from telemetry.runs.discover import sources_in_reach
 
     say("Looking for devices in reach ...")
     found, reasons = sources_in_reach()

@@ -115,7 +115,7 @@ def store_path(arguments: argparse.Namespace) -> Path:
 
 def run_options(arguments: argparse.Namespace, record: bool, capture: Path | None = None) -> Any:
     """Return what the user asked of a run."""
-    from telemetry.app import RunOptions
+    from telemetry.runs.options import RunOptions
     from telemetry.screen.owner_sound import checked_command, checked_sound
 
     return RunOptions(

@@ -10,8 +10,8 @@ from telemetry.commands.options import add, add_store, as_json, say, store_path,
 
 if TYPE_CHECKING:
     from telemetry.analysis.capacity import CapacityPair
-    from telemetry.judged import Judged
     from telemetry.report.session_model import Report
+    from telemetry.runs.judged import Judged
 
 
 def add_to(commands: Any) -> None:
@@ -69,12 +69,12 @@ def _add_compare(commands: Any) -> None:
 
 def report(arguments: argparse.Namespace) -> int:
     """Report on one session."""
-    from telemetry.judged import judged
     from telemetry.model.errors import InputError, harmless, printable
     from telemetry.report.session_charts import moments_of, page_charts, terminal_charts
     from telemetry.report.session_page import report_page
     from telemetry.report.session_report import report_json
     from telemetry.report.session_text import report_lines
+    from telemetry.runs.judged import judged
 
     page: Path | None = arguments.html
     if page is not None and page.exists() and not arguments.replace:
@@ -121,10 +121,10 @@ def _isolation(found: Judged) -> str:
 def compare(arguments: argparse.Namespace) -> int:
     """Compare several sessions."""
     from telemetry.analysis.capacity import join_capacities
-    from telemetry.judged import judged
     from telemetry.model.errors import InputError
     from telemetry.report.comparison import compare as compared
     from telemetry.report.comparison import comparison_lines, comparison_object
+    from telemetry.runs.judged import judged
 
     if len(arguments.sessions) < 2:
         raise InputError("compare needs two sessions or more, such as: shakedown compare 3 7")

@@ -96,10 +96,10 @@ def export(arguments: argparse.Namespace) -> int:
     from telemetry.model.errors import InputError, printable
     from telemetry.recordings.marks_file import marks_path, write_marks
     from telemetry.recordings.writing import write_recording
-    from telemetry.subjects import marks_of, open_subject
+    from telemetry.runs.subjects import marks_of, open_subject
 
     if arguments.raw:
-        from telemetry.raw_export import export_raw
+        from telemetry.runs.raw_export import export_raw
 
         count, names = export_raw(arguments.session, store_path(arguments), arguments.out, arguments.replace)
         say(f"{count} pieces of {names} written to {arguments.out}")
@@ -121,8 +121,8 @@ def export(arguments: argparse.Namespace) -> int:
 
 def bundle(arguments: argparse.Namespace) -> int:
     """Write a bundle and say what is in it."""
-    from telemetry.bundle import bundle_lines, write_bundle
     from telemetry.model.errors import InputError, printable
+    from telemetry.runs.bundle import bundle_lines, write_bundle
     from telemetry.store.reader import StoreReader
 
     name = arguments.session
@@ -160,7 +160,7 @@ def align(arguments: argparse.Namespace) -> int:
     from telemetry.analysis.alignment_tracks import read_tracks
     from telemetry.machine.machine_file import load_machine
     from telemetry.report.alignment_text import alignment_lines, alignment_object
-    from telemetry.subjects import machine_for, open_subject
+    from telemetry.runs.subjects import machine_for, open_subject
 
     given = None if arguments.machine is None else load_machine(arguments.machine)
     recording = open_subject(arguments.session, store_path(arguments), given)

@@ -37,7 +37,7 @@ def sources(arguments: argparse.Namespace) -> int:
     if arguments.settings is not None:
         say("\n".join(_setting_lines(arguments.settings)))
         return 0
-    from telemetry.discover import source_lines, sources_in_reach
+    from telemetry.runs.discover import source_lines, sources_in_reach
 
     found, reasons = sources_in_reach()
     for reason in reasons:

@@ -20,10 +20,10 @@ import pyarrow.parquet as pq
 
 from telemetry.analysis.series import read_series
 from telemetry.analysis.session_figures import figures_of
-from telemetry.judged import alarm_review
 from telemetry.machine.machine_file import load_machine
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.report.session_report import report_of
+from telemetry.runs.judged import alarm_review
 from telemetry.store.reader import StoreReader
 from telemetry.store.writer import StoreWriter
 

@@ -13,13 +13,14 @@ from drivers.simulated.expected import rest_voltage
 from drivers.simulated.machine import RPM, SimulatedMachine
 from drivers.simulated.varied import scenario_named
 from drivers.simulated_machine import SimulatedMachineDriver
-from telemetry import app
 from telemetry.cli import main
 from telemetry.report.bench_text import bench_chart, bench_lines, bench_object, next_step
 from telemetry.report.bench_watch import BenchTest
+from telemetry.runs import join
+from telemetry.runs.options import RunOptions
+from telemetry.runs.subjects import demo_machine
 from telemetry.store.ledger import Ledger, LedgerEntry
 from telemetry.store.reader import StoreReader
-from telemetry.subjects import demo_machine
 from tests.reference.drives import DriveRecording
 
 LONGEST_US = 60_000_000
@@ -38,8 +39,8 @@ def tried(bench: str, seed: int, fault: str | None = None, scenario: str = "vari
     recording = LiveLike("bench", tuple(machine.advance_to(LONGEST_US)))
     printed = io.StringIO()
     test = BenchTest(bench, printed)
-    options = app.RunOptions(screen=False, out=io.StringIO(), notes=io.StringIO(), listen=test.listen)
-    assert app.replay(recording, None, None, options) == 0
+    options = RunOptions(screen=False, out=io.StringIO(), notes=io.StringIO(), listen=test.listen)
+    assert join.replay(recording, None, None, options) == 0
     return machine, test, printed.getvalue().splitlines()
 
 
@@ -92,8 +93,8 @@ def test_what_drops_out_first_is_named(fault: str, seed: int, suspect: str) -> N
 def test_a_pedal_that_is_not_held_long_enough_is_not_judged() -> None:
     machine = SimulatedMachine("market", 1, 0, "machine", bench="enabled")
     test = BenchTest("enabled", None)
-    options = app.RunOptions(screen=False, out=io.StringIO(), notes=io.StringIO(), listen=test.listen)
-    app.replay(DriveRecording("bench", tuple(machine.advance_to(12_000_000))), None, None, options)
+    options = RunOptions(screen=False, out=io.StringIO(), notes=io.StringIO(), listen=test.listen)
+    join.replay(DriveRecording("bench", tuple(machine.advance_to(12_000_000))), None, None, options)
     assert "held only" in test.result().unknown
 
 

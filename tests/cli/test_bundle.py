@@ -12,15 +12,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from telemetry.anonymous_text import GONE, AnonymousText
-from telemetry.bundle import _may_hold_position
 from telemetry.cli import main
-from telemetry.log_file import log_path
 from telemetry.machine.machine_file import parse_machine
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.capture import CapturedPiece
 from telemetry.model.events import AlarmChange, LinkChange, Mark
 from telemetry.model.raw_bytes import RawBytes, packed
+from telemetry.runs.anonymous_text import GONE, AnonymousText
+from telemetry.runs.bundle import _may_hold_position
+from telemetry.runs.log_file import log_path
 from telemetry.store.reader import StoreReader
 from telemetry.store.writer import StoreWriter
 
@@ -89,7 +89,7 @@ def store(tmp_path: Path) -> Path:
     log_path().parent.mkdir(parents=True, exist_ok=True)
     log_path().write_text(
         f"source {NAME} BMS: none of the first 2000 bytes from 192.168.77.41 is of use\n"
-        f'  File "{HOME}/.venv/telemetry/app.py", line 5, in _go\nOSError: {NAME} 4716.29918 47.271653\n'
+        f'  File "{HOME}/.venv/telemetry/runs/join.py", line 5, in _go\nOSError: {NAME} 4716.29918 47.271653\n'
         "device AA:BB:CC:12:34:56 closed the connection\n"
     )
     return path

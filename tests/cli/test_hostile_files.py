@@ -30,7 +30,7 @@ BITS = ["\x1b[2J", "\x00", "9" * 400, "[" * 300, "a." * 200, "-1e999", "nan", "4
         "=", "|", "{", "}", "1_0", "0x", ",", ";", "\ufeff", "\ud7ff", "inf", "--", "[[source]]\n"]
 
 def machine(path):
-    from telemetry.subjects import machine_for_watch
+    from telemetry.runs.subjects import machine_for_watch
     machine_for_watch(path)
 
 def frame_map(path):

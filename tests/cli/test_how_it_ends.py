@@ -17,8 +17,8 @@ from pathlib import Path
 import pytest
 
 from telemetry.cli import main
-from telemetry.log_file import log_path
 from telemetry.report.isolation_questions import ask_readings
+from telemetry.runs.log_file import log_path
 from telemetry.store import reader as store_reader
 
 ROOT = Path(__file__).parents[2]
@@ -104,8 +104,8 @@ def test_where_no_log_can_be_written_it_says_so(
 
     blocked = tmp_path / "file"
     blocked.write_text("")
-    monkeypatch.setattr("telemetry.discover.sources_in_reach", broken)
-    monkeypatch.setattr("telemetry.log_file.log_path", lambda: blocked / "shakedown.log")
+    monkeypatch.setattr("telemetry.runs.discover.sources_in_reach", broken)
+    monkeypatch.setattr("telemetry.runs.log_file.log_path", lambda: blocked / "shakedown.log")
     monkeypatch.setattr("tempfile.tempdir", str(blocked))
     assert main(["sources"]) == 70
     assert "no log file could be written" in capsys.readouterr().err

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from telemetry.cli import main
-from telemetry.earlier_drives import motion_resistances
 from telemetry.model.batch import Batch, Group, Span
+from telemetry.runs.earlier_drives import motion_resistances
 from telemetry.store.writer import StoreWriter
 from tests.reference.other_drives import SIGNALS, other_drive
 

@@ -16,9 +16,9 @@ from hypothesis import strategies as st
 from pyarrow import parquet
 
 from telemetry.cli import main
-from telemetry.log_file import HarmlessLines
 from telemetry.model.errors import InputError, RecordingError, harmless
 from telemetry.recordings.reading import open_recording
+from telemetry.runs.log_file import HarmlessLines
 from telemetry.screen.owner_sound import checked_sound
 
 ROOT = Path(__file__).parents[2]

@@ -27,8 +27,9 @@ ROOT = Path(__file__).parents[2]
 # The program as it is, but a run that cannot save gives up sooner than a driver would want.
 PROGRAM = """
 import sys
-from telemetry import app, cli
-app.SAVING_AT_MOST_S = 2.0
+from telemetry import cli
+from telemetry.runs import join
+join.SAVING_AT_MOST_S = 2.0
 sys.exit(cli.main())
 """
 # A terminal closes on the processes that it controls only.

@@ -8,7 +8,6 @@ from pathlib import Path
 import pytest
 from textual.drivers.headless_driver import HeadlessDriver
 
-from telemetry.app import run_beside
 from telemetry.machine.limits import Limit
 from telemetry.model.batch import Batch, Group
 from telemetry.model.clock import ManualClock
@@ -19,6 +18,7 @@ from telemetry.pipeline.live_pacer import LivePacer
 from telemetry.pipeline.run import Operator, Run, standard_stages
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.pipeline.supervisor import Supervisor
+from telemetry.runs.with_screen import run_beside
 from telemetry.screen.canvas import Line
 from telemetry.screen.dashboard import Dashboard
 from telemetry.store.reader import StoreReader

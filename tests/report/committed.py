@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import cache
 from pathlib import Path
 
-from telemetry.judged import Judged, judged
+from telemetry.runs.judged import Judged, judged
 
 SESSIONS = Path(__file__).parents[2] / "replay_data"
 NOWHERE = Path("no-store-is-needed.sqlite3")

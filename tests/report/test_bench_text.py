@@ -9,13 +9,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from telemetry import app
 from telemetry.analysis.fault_isolation.enabled_bench import judge_enabled
 from telemetry.analysis.fault_isolation.pedal_bench import judge_pedal
 from telemetry.model.batch import Span
 from telemetry.recordings.reading import open_recording
 from telemetry.report.bench_text import bench_lines, bench_object, next_step
 from telemetry.report.bench_watch import NOTHING_AFTER, BenchTest
+from telemetry.runs import join
+from telemetry.runs.options import RunOptions
 
 
 def presses(gap_at: float | None = None):
@@ -35,8 +36,8 @@ def tried(folder: Path, bench, t, signals):
     path.write_text("\n".join(rows) + "\n", encoding="utf-8")
     drawn = io.StringIO()
     test = BenchTest(bench, drawn)
-    options = app.RunOptions(screen=False, out=io.StringIO(), notes=io.StringIO(), listen=test.listen)
-    assert app.replay(open_recording(path), None, None, options) == 0
+    options = RunOptions(screen=False, out=io.StringIO(), notes=io.StringIO(), listen=test.listen)
+    assert join.replay(open_recording(path), None, None, options) == 0
     return test.result(), drawn.getvalue().splitlines()
 
 

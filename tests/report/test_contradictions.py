@@ -14,10 +14,10 @@ from telemetry.analysis.outlook import Outlook
 from telemetry.analysis.storage import Storage
 from telemetry.analysis.totals import Totals
 from telemetry.analysis.work import Work
-from telemetry.judged import Judged, judged
 from telemetry.report.session_model import LABELS
 from telemetry.report.session_report import report_json
 from telemetry.report.session_text import report_lines
+from telemetry.runs.judged import Judged, judged
 from tests.reference.drives import faulty_drive
 from tests.report.committed import NOWHERE, committed
 from tests.report.contradictions import objections

@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 
 from telemetry.cli import main
-from telemetry.judged import judged
 from telemetry.report.sections import sections_of
 from telemetry.report.session_report import report_json
 from telemetry.report.session_text import WIDTH, report_lines
+from telemetry.runs.judged import judged
 from tests.report.committed import NOWHERE, committed
 
 ROOT = Path(__file__).parents[2]

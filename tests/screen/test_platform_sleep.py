@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from telemetry.platform_sleep import StayAwake
+from telemetry.runs.platform_sleep import StayAwake
 
 pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="tries the way that Linux has")
 
@@ -84,7 +84,7 @@ async def test_a_killed_program_holds_nothing(inhibit: Callable[..., Path]) -> N
     held = inhibit()
     code = (
         "import asyncio, sys\n"
-        "from telemetry.platform_sleep import StayAwake\n"
+        "from telemetry.runs.platform_sleep import StayAwake\n"
         "async def main():\n"
         "    async with StayAwake():\n"
         "        print('held', flush=True)\n"

@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from telemetry.earlier_sessions import MOST_A_SESSION, resistance_history
 from telemetry.machine.limits_history import NO_HISTORY
 from telemetry.model.batch import Batch, Group, Span
+from telemetry.runs.earlier_sessions import MOST_A_SESSION, resistance_history
 from telemetry.store.writer import StoreWriter
 
 START = 1_700_000_000_000_000

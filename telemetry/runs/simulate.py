@@ -16,7 +16,7 @@ from telemetry.model.errors import InputError, printable
 from telemetry.model.toml_text import parse_toml, table_text
 from telemetry.model.whole_file import whole_or_not_at_all
 from telemetry.pipeline.registry import drivers_that, load_driver
-from telemetry.subjects import example_text
+from telemetry.runs.subjects import example_text
 
 
 def serve(link: str, settings: Mapping[str, Any], *, write: Path | None, as_json: bool, for_s: float | None) -> int:

@@ -11,9 +11,9 @@ from telemetry.model.capture import CapturedPiece, CaptureWriter
 from telemetry.model.errors import InputError, printable
 from telemetry.model.whole_file import whole_or_not_at_all
 from telemetry.pipeline.registry import load_driver
+from telemetry.runs.subjects import open_subject
 from telemetry.store.reader import StoreReader
 from telemetry.store.stored_recording import StoredRecording
-from telemetry.subjects import open_subject
 
 
 def export_raw(name: str, store: Path, out: Path, replace: bool) -> tuple[int, str]:

@@ -15,9 +15,9 @@ from telemetry.report.alarm_review import AlarmReview, judged_anew, review_of
 from telemetry.report.raw_text import KeptRaw, kept_raw
 from telemetry.report.session_model import Report
 from telemetry.report.session_report import report_of
+from telemetry.runs.subjects import machine_for, open_subject
 from telemetry.store.reader import StoreReader
 from telemetry.store.stored_recording import StoredRecording
-from telemetry.subjects import machine_for, open_subject
 
 
 @dataclass(frozen=True)

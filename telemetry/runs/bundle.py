@@ -18,9 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from telemetry.anonymous_text import AnonymousText
 from telemetry.driver import TellsPosition
-from telemetry.log_file import log_path
 from telemetry.machine.anonymous import anonymous_machine
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.capture import CapturedPiece
@@ -32,6 +30,8 @@ from telemetry.model.toml_text import parse_toml
 from telemetry.model.whole_file import whole_or_not_at_all
 from telemetry.pipeline.registry import driver_names, drivers_that
 from telemetry.report.raw_text import size_text
+from telemetry.runs.anonymous_text import AnonymousText
+from telemetry.runs.log_file import log_path
 from telemetry.store.kept_raw import read_raw
 from telemetry.store.ledger import Ledger
 from telemetry.store.one_session import all_batches, write_one_session

@@ -6,106 +6,48 @@ import asyncio
 import errno
 import json
 import logging
-import signal
-import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AsyncExitStack, suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, TextIO, cast
+from typing import Any, Literal, TextIO, cast
 
-from telemetry.driver import DriverContext, Feed, GivesExample, PlaysFeed
-from telemetry.earlier_sessions import resistance_history
-from telemetry.log_file import HarmlessLines, HarmlessSentences, log_path
+from telemetry.driver import DriverContext, GivesExample, PlaysFeed
 from telemetry.machine.cautions import caution_line
 from telemetry.machine.limits import limits_for
 from telemetry.machine.limits_history import NO_HISTORY
 from telemetry.machine.machine_file import Machine, SourceSettings
 from telemetry.model.batch import MICROSECONDS, Span
 from telemetry.model.capture import CapturedPiece
-from telemetry.model.clock import Clock, SystemClock
+from telemetry.model.clock import SystemClock
 from telemetry.model.errors import LinkSilent, StoreError
 from telemetry.model.recording import Recording
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import judge_for
 from telemetry.pipeline.live_pacer import LivePacer
-from telemetry.pipeline.plan import Pacer, ReplayPlan
+from telemetry.pipeline.plan import ReplayPlan
 from telemetry.pipeline.raw_ring import RawRing
 from telemetry.pipeline.raw_tail import RawTail
 from telemetry.pipeline.registry import driver_for, load_driver, with_paths
-from telemetry.pipeline.run import Operator, Run, standard_stages
+from telemetry.pipeline.run import Run, standard_stages
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.pipeline.supervisor import Supervisor
-from telemetry.platform_sleep import StayAwake
 from telemetry.recordings.capture_file import CaptureFile
 from telemetry.report.event_lines import summary_lines, summary_object
-from telemetry.report.printer import Printer, say
+from telemetry.report.printer import say
 from telemetry.report.raw_text import size_text
 from telemetry.report.unhurried import Unhurried
-from telemetry.run_end import has_values, kept, kept_lines, nothing_arrived
-from telemetry.store.later_marks import keep_mark
+from telemetry.runs.earlier_sessions import resistance_history
+from telemetry.runs.log_file import HarmlessLines, HarmlessSentences, log_path
+from telemetry.runs.options import RunOptions, Subject, printer_of
+from telemetry.runs.platform_sleep import StayAwake
+from telemetry.runs.run_end import has_values, kept, kept_lines, nothing_arrived
+from telemetry.runs.with_screen import run_with_screen
 from telemetry.store.span_queue import Counts
-from telemetry.store.stored_recording import StoredRecording
 from telemetry.store.writer import StoreWriter
 
-if TYPE_CHECKING:
-    from telemetry.screen.dashboard import Dashboard
-    from telemetry.screen.sound import Sounder
-    from telemetry.screen.units import UnitsName
-
 log = logging.getLogger(__name__)
-
-
-@dataclass(frozen=True)
-class RunOptions:
-    """What the user asked for, apart from what to watch or replay.
-
-    Attributes:
-        store: where to record; None for no recording (a replay without ``--record``).
-        screen: show the dashboard; else print events as lines.
-        as_json: print events as JSON objects, one a line.
-        for_s: end by itself after so many seconds of the run's time.
-        silent: no sound, and no command at an alarm.
-        alarm_sound: a WAV file to play at every alarm in place of ours.
-        alarm_command: a program with its arguments to run at every alarm; empty for none.
-        capture: file to keep the raw bytes of the links in; None for none.
-        listen: makes one more listener of the bus, from what ends the run; None for none.
-        units: of speed, area and temperature on the screen.
-        plain_blocks: draw traces of full and half blocks only.
-        on_bench: the wheels are up, so the session is kept as one of the bench and no drive.
-        out: where lines go.
-        notes: where warnings go.
-    """
-
-    store: Path | None = None
-    screen: bool = True
-    as_json: bool = False
-    for_s: float | None = None
-    silent: bool = False
-    alarm_sound: Path | None = None
-    alarm_command: tuple[str, ...] = ()
-    capture: Path | None = None
-    listen: Callable[[Callable[[], None]], Callable[[Span], None]] | None = None
-    units: UnitsName = "metric"
-    plain_blocks: bool = False
-    on_bench: bool = False
-    out: TextIO = field(default_factory=lambda: sys.stdout)
-    notes: TextIO = field(default_factory=lambda: sys.stderr)
-
-
-@dataclass(frozen=True)
-class _Subject:
-    """What a run is about: the sources, the machine they belong to, and where its time counts from."""
-
-    clock: Clock
-    pacer: Pacer
-    machine: Machine | None
-    machine_name: str
-    drivers: tuple[tuple[SourceSettings, Feed | None], ...]
-    start: int
-    recording: Recording | None = None
-    plan: ReplayPlan | None = None
 
 
 def watch(machine: Machine, options: RunOptions) -> int:
@@ -113,7 +55,7 @@ def watch(machine: Machine, options: RunOptions) -> int:
     clock = SystemClock()
     return asyncio.run(
         _go(
-            lambda: _Subject(
+            lambda: Subject(
                 clock=clock,
                 pacer=LivePacer(clock),
                 machine=machine,
@@ -135,7 +77,7 @@ def replay(recording: Recording, machine: Machine | None, speed: float | None, o
     name = machine.name if machine is not None else recording.name
     return asyncio.run(
         _go(
-            lambda: _Subject(
+            lambda: Subject(
                 clock=plan,
                 pacer=plan,
                 machine=machine,
@@ -169,7 +111,7 @@ def _cut_at(spans: Iterator[Span], until: int | None) -> Iterator[Span]:
         return
 
 
-async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
+async def _go(make_subject: Callable[[], Subject], options: RunOptions) -> int:
     """Run a subject from its first span to its summary."""
     subject = make_subject()
     out, notes = (Unhurried(stream, waits=subject.plan is not None) for stream in (options.out, options.notes))
@@ -200,7 +142,7 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
                 raw_ring = RawRing(writer.offer)
                 run.bus.attach(raw_ring.follow)
         if not options.screen:
-            run.bus.attach(_printer(run, subject, options).take)
+            run.bus.attach(printer_of(run, subject, options).take)
         if subject.plan is None:
             awake = await stack.enter_async_context(StayAwake())
             say([f"note: {awake.describe()}"], options.notes)
@@ -214,7 +156,8 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
         try:
             raw_tail = RawTail() if options.screen and subject.plan is None else None
             takers = [each.take for each in (capture, raw_ring, raw_tail) if each is not None]
-            await _run_with_screen(run, subject, snapshot, options, _tap_of(takers), raw_tail)
+            supervisors = _supervisors(subject, run, _tap_of(takers))
+            await run_with_screen(run, supervisors, subject, snapshot, options, raw_tail)
         finally:
             trouble = None
             if writer is not None:
@@ -233,7 +176,7 @@ async def _go(make_subject: Callable[[], _Subject], options: RunOptions) -> int:
     return StoreError.exit_status if summary["values_dropped"] else 0
 
 
-def _nothing(subject: _Subject, snapshot: Snapshot) -> LinkSilent | None:
+def _nothing(subject: Subject, snapshot: Snapshot) -> LinkSilent | None:
     if subject.plan is not None or has_values(snapshot):
         return None
     return nothing_arrived([source for source, _ in subject.drivers], snapshot)
@@ -261,18 +204,6 @@ SAVING_AT_MOST_S = 15.0
 """How long the end of a run waits for a store that cannot be written; the last try may take as long again."""
 
 
-def _printer(run: Run, subject: _Subject, options: RunOptions) -> Printer:
-    """Return the printer of events; where it cannot print, a recording goes on, and anything else ends."""
-
-    def gone() -> None:
-        if options.store is None:
-            run.stop()
-        else:
-            say(["warning: events can no longer be printed; recording goes on"], options.notes)
-
-    return Printer(subject.start, options.as_json, options.out, gone)
-
-
 def _log_aside(options: RunOptions) -> None:
     """Send what is logged where it cannot paint over the screen: a file under it, else standard error (ours only)."""
     logging.getLogger().addHandler(logging.NullHandler())
@@ -288,7 +219,7 @@ def _log_aside(options: RunOptions) -> None:
                 logger.handlers[0].setFormatter(HarmlessLines())
 
 
-def _gather(subject: _Subject) -> Gather:
+def _gather(subject: Subject) -> Gather:
     """Return the gather with what the sources' tables say; a replay's rows were settled when they were recorded."""
     if subject.plan is not None:
         return Gather(ahead_at_most=None)
@@ -313,13 +244,13 @@ def _has_two_grounds(sources: Sequence[SourceSettings]) -> bool:
     return sum(not source.isolated for source in wired) >= 2
 
 
-def _started(subject: _Subject) -> int:
+def _started(subject: Subject) -> int:
     """Return when the session counts as begun: where the recording began, or now where it does not say."""
     recording = subject.recording
     return subject.start if recording is None or recording.time_basis == "absolute" else SystemClock().now()
 
 
-def _begin(writer: StoreWriter, subject: _Subject, started: int, origin: Literal["live", "bench"]) -> int:
+def _begin(writer: StoreWriter, subject: Subject, started: int, origin: Literal["live", "bench"]) -> int:
     machine, recording = subject.machine, subject.recording
     return writer.begin_session(
         machine=subject.machine_name,
@@ -348,7 +279,7 @@ def _tap_of(takers: Sequence[Tap]) -> Tap | None:
     return take
 
 
-def _supervisors(subject: _Subject, run: Run, tap: Tap | None) -> list[Supervisor]:
+def _supervisors(subject: Subject, run: Run, tap: Tap | None) -> list[Supervisor]:
     supervisors = []
     folder = Path(subject.machine.file).parent if subject.machine is not None else Path()
     for source, feed in subject.drivers:
@@ -359,132 +290,7 @@ def _supervisors(subject: _Subject, run: Run, tap: Tap | None) -> list[Superviso
     return supervisors
 
 
-async def _run_with_screen(
-    run: Run,
-    subject: _Subject,
-    snapshot: Snapshot,
-    options: RunOptions,
-    tap: Tap | None,
-    raw_tail: RawTail | None,
-) -> None:
-    """Run to the end; with a screen, until the operator leaves it. Live alarms are heard either way."""
-    supervisors = _supervisors(subject, run, tap)
-    async with AsyncExitStack() as stack:
-        sounder = None
-        if not options.silent and (options.screen or subject.plan is None):
-            from telemetry.screen.sound import Sounder
-
-            sounder = Sounder(own_sound=options.alarm_sound, command=options.alarm_command)
-            run.bus.attach((await stack.enter_async_context(sounder)).take)
-        if options.screen:
-            await _run_under_dashboard(run, supervisors, subject, snapshot, options, sounder, raw_tail)
-            return
-        _end_well_by_signal(run.stop)
-        await run.run(supervisors)
-
-
-def _end_well_by_signal(stop: Callable[[], None]) -> None:
-    """Let Ctrl-C, a closed terminal and a shutdown end the run as the operator would, with its session closed.
-
-    What is ignored stays so: under ``nohup`` a closed terminal is meant to end nothing.
-    """
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-        with suppress(NotImplementedError, AttributeError):  # Windows has neither the handlers nor the last of them
-            number = getattr(signal, name)
-            if signal.getsignal(number) is not signal.SIG_IGN:
-                asyncio.get_running_loop().add_signal_handler(number, stop)
-
-
-async def _run_under_dashboard(
-    run: Run,
-    supervisors: Sequence[Supervisor],
-    subject: _Subject,
-    snapshot: Snapshot,
-    options: RunOptions,
-    sounder: Sounder | None,
-    raw_tail: RawTail | None,
-) -> None:
-    from telemetry.screen.dashboard import Dashboard
-    from telemetry.screen.links_view import LinkFacts
-    from telemetry.screen.scales import pack_scale
-    from telemetry.screen.sound import ring_bell
-
-    dashboard = Dashboard(
-        snapshot,
-        _operator(run, subject, options, supervisors),
-        subject.clock,
-        subject.machine_name,
-        recorded=options.store is not None,
-        sounder=sounder,
-        leave_at_end=options.for_s is not None,
-        mark_keys=(subject.machine.vehicle.mark_keys or ()) if subject.machine is not None else (),
-        scale=pack_scale(subject.machine),
-        units=options.units,
-        plain_blocks=options.plain_blocks,
-        facts={
-            source.name: LinkFacts(source.driver, str(source.settings.get("port", "")), source.lag_s)
-            for source, _ in subject.drivers
-        },
-        raw=raw_tail,
-    )
-
-    def lost() -> None:
-        if sounder is not None:
-            sounder.bell = ring_bell
-        say([SCREEN_LOST], options.notes)
-        run.bus.attach(_printer(run, subject, options).take)
-        _end_well_by_signal(run.stop)
-
-    _end_well_by_signal(dashboard.exit)
-    await run_beside(dashboard, run, supervisors, lost)
-
-
-def _operator(run: Run, subject: _Subject, options: RunOptions, supervisors: Sequence[Supervisor]) -> Operator:
-    """Return what keys act on; the marks of a replay are kept with the session that is replayed."""
-    recording = subject.recording
-    if isinstance(recording, StoredRecording):
-        return Operator(run, subject.plan, partial(keep_mark, recording.path, recording.session))
-    why_no_marks = "" if recording is None or options.store else NO_MARKS
-    return Operator(run, subject.plan, why_no_marks=why_no_marks, supervisors=supervisors)
-
-
-NO_MARKS = "no mark set: a file keeps none; replay it with --record to set marks"
-SCREEN_LOST = (
-    "the screen failed and is gone; the run goes on without it and is recorded as before, events follow as lines, "
-    "and Ctrl-C ends it"
-)
-
-
-async def run_beside(
-    dashboard: Dashboard, run: Run, supervisors: Sequence[Supervisor], lost: Callable[[], None]
-) -> None:
-    """Run beside the dashboard in one loop. Leaving the screen ends the run; a screen that breaks does not.
-
-    Args:
-        dashboard: not yet running.
-        run: not yet running.
-        supervisors: of its sources.
-        lost: called once the screen has broken while the run goes on.
-
-    """
-    running = asyncio.create_task(run.run(supervisors), name="run")
-    running.add_done_callback(lambda _: dashboard.run_ended(str(run.failure or "the run has ended")))
-    try:
-        try:
-            await dashboard.run_async()
-            broken = bool(dashboard.return_code)
-        except Exception:
-            log.exception("the screen failed")
-            broken = True
-        if broken and not running.done():
-            lost()
-            await asyncio.shield(running)
-    finally:
-        run.stop()
-        await running
-
-
-def _report(subject: _Subject, run: Run, summary: dict[str, Any], counts: Counts | None, options: RunOptions) -> None:
+def _report(subject: Subject, run: Run, summary: dict[str, Any], counts: Counts | None, options: RunOptions) -> None:
     notes = [f"warning: {warning}" for warning in (subject.recording.warnings if subject.recording else ())]
     for (name, reason), count in sorted(run.gather.made_unknown.items()):
         notes.append(f"note: {count} values of {name} were {reason} and count as unknown")

@@ -1,0 +1,1 @@
+"""What joins the rooms: for a run, and for a session afterwards."""
