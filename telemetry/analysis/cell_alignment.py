@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from telemetry.analysis.cell_bins import CHARGING_C, Bins, load_drop
+from telemetry.analysis.cell_bins import CHARGING_C, Bins, load_drop, slow_resistance_of
 from telemetry.model.batch import Values
 
 _GRID = 0.0025
@@ -172,13 +172,18 @@ def align_cells(
         settling: share of the capacity that is left out at the beginning of each leg.
         full: whether the fullest end is a full charge. The windows lie at the steep end: there, or else where the
             cells were emptiest.
-        by_stretch: look for the stretch in windows too; it takes five times as long, and where only the shift is
-            wanted at a steep end it changes nothing.
+        by_stretch: look for the stretch in windows too, which takes five times as long, and take out what the load
+            leaves for minutes. False where a charge at an even current and its steep end are all there is.
 
     Returns:
         None where no leg moves enough charge.
     """
-    legs = _legs_of(bins, capacity_ah, bins.middle if reference is None else reference, settling)
+    volts = bins.middle if reference is None else reference
+    if by_stretch:
+        drop = load_drop(bins, volts, capacity_ah, resistance_ohm)
+    else:
+        drop = slow_resistance_of(bins) * bins.current
+    legs = _legs_of(bins, capacity_ah, volts, drop, settling)
     if not legs:
         return None
     low, high = (float(pick([pick(leg.charge) for leg in legs])) for pick in (min, max))
@@ -222,8 +227,8 @@ def together(chance: Values, value: Values, sd: Values) -> tuple[Values, Values]
     return mean, np.sqrt((chance * (sd**2 + (value - mean) ** 2)).sum(axis=0))
 
 
-def _legs_of(bins: Bins, capacity_ah: float, middle: Values, settling: float) -> list[_Leg]:
-    unloaded = middle + load_drop(bins, middle, capacity_ah)
+def _legs_of(bins: Bins, capacity_ah: float, middle: Values, drop: Values, settling: float) -> list[_Leg]:
+    unloaded = middle + drop
     legs = []
     for number in np.unique(bins.leg):
         here = np.flatnonzero(bins.leg == number)

@@ -25,6 +25,8 @@ _ROUNDS = 4
 _USUAL = (1.0, 0.3, 0.3)
 """Resistance at once and after each delay, against that between bins; as much is one standard deviation. From memory:
 diffusion adds 20 to 40 %."""
+_MOST = 3.0
+"""Between bins a resistance is no more than so many times that of a load step; an even current shows none."""
 _INDEPENDENT = 0.05
 """What is left hangs together over some minutes: a bin counts as this share of one."""
 
@@ -108,7 +110,7 @@ def slow_resistance_of(bins: Bins) -> float:
     return max(0.0, -float(np.median(volt[large] / ampere[large]))) if large.any() else 0.0
 
 
-def load_drop(bins: Bins, volts: Values, capacity_ah: float) -> Values:
+def load_drop(bins: Bins, volts: Values, capacity_ah: float, resistance_ohm: float) -> Values:
     """Return how far the load holds a cell down in each bin, V: resistance at once and after some delays.
 
     Least squares of ``volts``, float64 (bins,), over a curve of straight pieces for each leg and the delayed
@@ -128,7 +130,7 @@ def load_drop(bins: Bins, volts: Values, capacity_ah: float) -> Values:
     for each in prior:
         held[at : at + each.shape[1], at : at + each.shape[1]] += each.T @ each
         at += each.shape[1]
-    usual = np.array(_USUAL) * max(slow_resistance_of(bins), 1e-6)
+    usual = np.array(_USUAL) * float(np.clip(slow_resistance_of(bins), 1e-6, _MOST * resistance_ohm + 1e-6))
     held[at:, at:] += np.diag(usual**-2)
     pull = np.append(np.zeros(at), 1 / usual)
     precision, level = np.full(len(volts), 1 / _FIRST_LEFT_V**2), volts - volts.mean()
