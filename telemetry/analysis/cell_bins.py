@@ -18,6 +18,8 @@ _CHARGE_RUN_S = 300.0
 _DELAYS_S = (60.0, 600.0)
 _KNOT = 0.01
 """Between the corners of a curve, as a share of the capacity."""
+_MOST_KNOTS = 400
+"""Of all curves together: days of charging and use get coarser ones, and so does a capacity stated far too low."""
 _BEND_V = 0.01
 """By how much it bends at a corner, one standard deviation: a knee bends by more, and so does what is left there."""
 _FIRST_LEFT_V, _LEAST_LEFT_V = 0.002, 2e-4
@@ -118,11 +120,13 @@ def load_drop(bins: Bins, volts: Values, capacity_ah: float, resistance_ohm: flo
     """
     step_s = np.diff(bins.seconds, prepend=bins.seconds[0] - _LEAST_BIN_S)
     loads = np.column_stack([bins.current, *(_delayed(bins.current, np.exp(-step_s / s)) for s in _DELAYS_S)])
+    legs = [bins.leg == number for number in np.unique(bins.leg)]
+    spans = [float(np.ptp(bins.charge_ah[own])) for own in legs]
+    apart = max(_KNOT * capacity_ah, sum(spans) / _MOST_KNOTS)
     curves, prior = [], []
-    for number in np.unique(bins.leg):
-        own = bins.leg == number
-        place = (bins.charge_ah - bins.charge_ah[own].min()) / (_KNOT * capacity_ah)
-        corners = np.arange(int(place[own].max()) + 2)
+    for own, span in zip(legs, spans, strict=True):
+        corners = np.arange(int(span / apart) + 2)
+        place = (bins.charge_ah - bins.charge_ah[own].min()) / apart
         curves.append(np.maximum(0.0, 1.0 - np.abs(place[:, None] - corners)) * own[:, None])
         prior.append(np.diff(np.eye(len(corners)), 2, axis=0) / _BEND_V)
     design = np.hstack([*curves, -loads])
