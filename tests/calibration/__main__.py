@@ -53,6 +53,8 @@ def main() -> None:
         print("\n".join(page.lines_of(figure, tallies)), flush=True)
         if options.write_table:
             command = f"python -m tests.calibration --figure {name} --sessions {sessions}"
+            if options.seeds != TABLE:
+                command += f" --seeds {options.seeds[0]}-{options.seeds[-1]}"
             page.write(figure, tallies, datetime.datetime.now(datetime.UTC).date().isoformat(), command)
 
 
