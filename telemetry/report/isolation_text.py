@@ -53,6 +53,7 @@ def isolation_object(isolation: Isolation) -> dict[str, Any]:
         "evidence": {
             "judged": isolation.judged,
             "problems": list(isolation.problems),
+            "told_apart": [],  # an old key, kept for scripts that read it; "missing" says what to record
         },
     }
 
