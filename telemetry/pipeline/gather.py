@@ -175,7 +175,7 @@ class Gather:
         if signals not in self._bounds:
             known = [find_signal(signal) for signal in signals]
             self._bounds[signals] = (
-                np.array([s.low if s else -_GREATEST for s in known]),
-                np.array([s.high if s else _GREATEST for s in known]),
+                np.array([max(s.low, -_GREATEST) if s else -_GREATEST for s in known]),
+                np.array([min(s.high, _GREATEST) if s else _GREATEST for s in known]),
             )
         return self._bounds[signals]

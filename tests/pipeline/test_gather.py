@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -92,6 +94,15 @@ def test_impossible_values_become_unknown_and_are_counted() -> None:
         ("cell_01_voltage", "infinite"): 1,
         ("cell_01_voltage", "physically impossible"): 2,
     }
+
+
+def test_what_has_no_range_may_be_large_but_not_infinite() -> None:
+    gather = Gather()
+    gather.post(Batch.of_rows(Group("p", "g", ("extra_count",)), [1, 2, 3], [[1e300], [math.inf], [-math.inf]]))
+    (batch,) = gather.close(10).batches
+    assert batch.values[0, 0] == 1e300
+    assert np.isnan(batch.values[1:]).all()
+    assert gather.made_unknown == {("extra_count", "infinite"): 2}
 
 
 def test_a_source_that_counts_charging_is_turned_round() -> None:
