@@ -174,8 +174,7 @@ class Gather:
     def _possible(self, signals: tuple[str, ...]) -> tuple[Values, Values]:
         if signals not in self._bounds:
             known = [find_signal(signal) for signal in signals]
-            self._bounds[signals] = (
-                np.array([max(s.low, -_GREATEST) if s else -_GREATEST for s in known]),
-                np.array([min(s.high, _GREATEST) if s else _GREATEST for s in known]),
-            )
+            bounds = [(s.low, s.high) if s else (-np.inf, np.inf) for s in known]
+            low, high = np.clip(np.reshape(bounds, (-1, 2)).T, -_GREATEST, _GREATEST)  # infinite is never possible
+            self._bounds[signals] = low, high
         return self._bounds[signals]

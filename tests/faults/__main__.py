@@ -72,8 +72,9 @@ def run(
                 result.broken.append(broken)
                 print(f"{fault.name}, try {number}: {broken}\n  kept in {folder}", file=sys.stderr, flush=True)
             planned = tries or (fault.long if long else fault.short)
-            if result.tries % 50 == 0:
-                print(f"{fault.name}: {result.tries} of {planned}", file=sys.stderr, flush=True)
+            runs = len(result.outcomes) + len(result.broken)
+            if runs % 50 == 0:
+                print(f"{fault.name}: {runs} of {planned}", file=sys.stderr, flush=True)
 
     jobs = [(fault, number) for fault in faults for number in range(tries or (fault.long if long else fault.short))]
     with ThreadPoolExecutor(at_once) as pool:
