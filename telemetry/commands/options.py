@@ -120,6 +120,7 @@ def run_options(arguments: argparse.Namespace, record: bool, capture: Path | Non
 
     return RunOptions(
         store=store_path(arguments) if record else None,
+        sessions=store_path(arguments),
         screen=not (arguments.no_screen or arguments.json),
         as_json=arguments.json,
         for_s=arguments.for_s,

@@ -56,11 +56,12 @@ _CHARGE_ONLY_S = 30.0
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What the session comes to: the word, the reason and the next act, a sentence each."""
+    """What the session comes to: the word, the reason and the next act, a sentence each, and why in a few words."""
 
     word: Word
     reason: str
     next: str
+    why: str = ""
 
 
 @dataclass(frozen=True)
@@ -90,10 +91,11 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class _Reason:
-    """One reason, a sentence without its full stop, and what to do."""
+    """One reason, a sentence without its full stop, what to do, and the reason in a few words."""
 
     words: str
     act: str
+    short: str
 
 
 def facts_of(figures: SessionFigures, rows: Sequence[PartRow], alarms: Sequence[AlarmEntry]) -> Facts:
@@ -141,7 +143,7 @@ def judge(facts: Facts) -> Verdict:
 
 def _verdict(word: Word, reasons: Sequence[_Reason]) -> Verdict:
     more = f"; {len(reasons) - 1} more below" if len(reasons) > 1 else ""
-    return Verdict(word, f"{reasons[0].words}{more}.", reasons[0].act)
+    return Verdict(word, f"{reasons[0].words}{more}.", reasons[0].act, reasons[0].short)
 
 
 def _park(facts: Facts) -> list[_Reason]:
@@ -162,8 +164,9 @@ def _gently(facts: Facts) -> list[_Reason]:
     ]
     for cell in facts.odd:
         if cell.cause != "unknown":
-            words = f"Cell {cell.cell} stands out: {cell.cause.replace('-', ' ')}"
-            reasons.append(_Reason(words, act_after(f"cell-{cell.cause}", parked=False)))
+            cause = cell.cause.replace("-", " ")
+            act = act_after(f"cell-{cell.cause}", parked=False)
+            reasons.append(_Reason(f"Cell {cell.cell} stands out: {cause}", act, f"cell {cell.cell}: {cause}"))
     return reasons
 
 
@@ -179,18 +182,23 @@ def _of_row(row: PartRow) -> _Reason:
         words = f"{part}: likely {row.seen}{at}, {off} past its limit of {limit}"
     else:
         words = f"{part}: {row.seen}{at}, only {off} from its limit of {limit}"
-    return _Reason(words, act_after(row.key, parked=row.level == "past"))
+    return _Reason(words, act_after(row.key, parked=row.level == "past"), _short(row))
+
+
+def _short(row: PartRow) -> str:
+    return f"{row.part.replace(', ', ' ')} {row.seen.partition(',')[0]}"
 
 
 def _of_alarm(alarm: AlarmEntry) -> _Reason:
     name = alarm_name(alarm.limit)
     raised = next((change for change in alarm.changes if change.state == "raised"), None)
-    value, bound = "", math.nan
+    value, bound, short = "", math.nan, name
     if raised is not None and raised.value is not None and raised.bound is not None:
         bound = raised.bound
         value = f", {with_unit(raised.value, alarm.unit)} against {with_unit(bound, alarm.unit)}"
+        short = f"{name} {with_unit(raised.value, alarm.unit)}"
     act = act_for(alarm.limit, alarm.level, "resting", alarm.signal, bound=bound)
-    return _Reason(f"{name[0].upper()}{name[1:]} at {clock(alarm.from_s)}{value}", act.do)
+    return _Reason(f"{name[0].upper()}{name[1:]} at {clock(alarm.from_s)}{value}", act.do, short)
 
 
 def lacking(facts: Facts) -> list[tuple[str, str]]:
@@ -235,7 +243,7 @@ def _not_enough(facts: Facts, missing: Sequence[tuple[str, str]]) -> Verdict:
     more = f"; {len(missing) - 2} more missing" if len(missing) > 2 else ""
     judged = "" if not facts.has_machine else f"{_count(facts)}, none near its limit, but "
     sentence = f"{judged}{what}{more}."
-    return Verdict("NOT ENOUGH SEEN", sentence[0].upper() + sentence[1:], missing[0][1])
+    return Verdict("NOT ENOUGH SEEN", sentence[0].upper() + sentence[1:], missing[0][1], missing[0][0])
 
 
 def _count(facts: Facts) -> str:

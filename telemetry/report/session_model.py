@@ -22,7 +22,7 @@ from telemetry.analysis.ranges import Range
 from telemetry.analysis.resistance import Resistance
 from telemetry.analysis.storage import Storage
 from telemetry.analysis.totals import Totals
-from telemetry.model.figures import figure_field
+from telemetry.model.figures import HIDDEN, figure_field
 from telemetry.report.alarm_entries import AlarmEntry
 from telemetry.report.drive_verdict import Word
 from telemetry.report.part_row import PartRow
@@ -139,7 +139,8 @@ class Report:
         values_lost: measured, and not in the recording.
         methods: how each figure was found, a sentence each.
         verdict: three sentences, on the drive or charge, on the pack, and on what needs attention.
-        verdict_word, verdict_reason, next: the first line.
+        verdict_word, verdict_reason, next: the first line; ``why`` the reason in a few words.
+        charge_only: the pack was charged and not driven.
         parts: each part against its limit, in the order of the table.
     """
 
@@ -172,6 +173,8 @@ class Report:
     verdict_reason: str = ""
     next: str = ""
     parts: tuple[PartRow, ...] = ()
+    why: str = field(default="", metadata=HIDDEN)
+    charge_only: bool = field(default=False, metadata=HIDDEN)
 
 
 _SECTIONS = {

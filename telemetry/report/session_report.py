@@ -83,13 +83,16 @@ def report_of(figures: SessionFigures, review: AlarmReview | None = None, *, wit
     )
     report = rounded(_withdrawn(report) if figures.sign_is_wrong else report)
     rows = part_rows(figures)
-    found = judge(facts_of(figures, rows, report.alarms))
+    facts = facts_of(figures, rows, report.alarms)
+    found = judge(facts)
     return replace(
         report,
         verdict=verdict_of(report),
         verdict_word=found.word,
         verdict_reason=found.reason,
         next=found.next,
+        why=found.why,
+        charge_only=facts.charge_only,
         parts=rounded(rows),
     )
 

@@ -27,6 +27,7 @@ class RunOptions:
 
     Attributes:
         store: where to record; None for no recording (a replay without ``--record``).
+        sessions: the store whose sessions the screen lists; None for none.
         screen: show the dashboard; else print events as lines.
         as_json: print events as JSON objects, one a line.
         for_s: end by itself after so many seconds of the run's time.
@@ -43,6 +44,7 @@ class RunOptions:
     """
 
     store: Path | None = None
+    sessions: Path | None = None
     screen: bool = True
     as_json: bool = False
     for_s: float | None = None

@@ -70,9 +70,11 @@ async def _run_under_dashboard(
     sounder: Sounder | None,
     raw_tail: RawTail | None,
 ) -> None:
+    from telemetry.runs.program import PROGRAM, program_version
     from telemetry.screen.dashboard import Dashboard
     from telemetry.screen.links_view import LinkFacts
     from telemetry.screen.scales import pack_scale
+    from telemetry.screen.session_list import SessionList
     from telemetry.screen.sound import ring_bell
 
     dashboard = Dashboard(
@@ -92,6 +94,8 @@ async def _run_under_dashboard(
             for source, _ in subject.drivers
         },
         raw=raw_tail,
+        sessions=SessionList(options.sessions, program_version()),
+        program=PROGRAM,
     )
 
     def lost() -> None:

@@ -5,7 +5,7 @@ The parts are what the keys do to alarms, marks, the page on view, links and a r
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 
 from telemetry.alarms.acts import MOVING, alarm_name
@@ -25,6 +25,8 @@ from telemetry.screen.page import Drawn, Target
 from telemetry.screen.page_keys import PageKeys
 from telemetry.screen.prompt import Prompt, Question
 from telemetry.screen.replay_keys import ReplayKeys
+from telemetry.screen.session_keys import SessionKeys
+from telemetry.screen.session_list import SessionList
 from telemetry.screen.settled import is_phase_known
 from telemetry.screen.shown import Shown
 
@@ -47,6 +49,8 @@ class Actions:
         raw: the last raw pieces of the links; None where there are none.
         test_sound, toggle_mute: return at once; ``toggle_mute`` what to say. None where sound is off for this run.
         leave: leaves the screen.
+        sessions: the list of recorded sessions; None where there is no store.
+        program: words that run this program as a command.
 
     Attributes:
         shown: what the keys have chosen to see.
@@ -70,6 +74,8 @@ class Actions:
         test_sound: Callable[[], None] | None = None,
         toggle_mute: Callable[[], str] | None = None,
         leave: Callable[[], None] = lambda: None,
+        sessions: SessionList | None = None,
+        program: Sequence[str] = (),
     ) -> None:
         self._snapshot, self._control, self._clock, self._wall = snapshot, control, clock, wall
         self._touched = 0
@@ -81,7 +87,11 @@ class Actions:
         self.shown = Shown()
         self._links = LinkKeys(snapshot, control, self.shown, self.say, facts or {}, raw)
         self._page = PageKeys(snapshot, self.shown, self.say, lambda: self.view_drawn, lambda: self._links.link)
-        self._parts = (self, self._alarms, self._marks, self._page, self._links, ReplayKeys(control))
+        self.sessions = SessionKeys(
+            SessionList(None) if sessions is None else sessions, wall, self.say, self._open, program, review_elsewhere
+        )
+        replay = ReplayKeys(control)
+        self._parts = (self, self._alarms, self._marks, self._page, self._links, self.sessions, replay)
         self.prompt: Prompt | None = None
         self.ending = False
         self.view_drawn = Drawn()
@@ -145,6 +155,8 @@ class Actions:
         target = _hit([*self.footer, *self.view_drawn.targets], x, y)
         if target is not None and target.press:
             self.press(target.press, target.press)
+        elif target is not None and isinstance(target.choose, int) and self.shown.view == "6":
+            self.sessions.choose(target.choose)
         elif target is not None and target.choose is not None and self.prompt is None:
             self.shown.chosen[self.shown.view] = target.choose
 
@@ -153,10 +165,12 @@ class Actions:
         key = "down" if step > 0 else "up"
         self._touched = self._wall.now()
         if self.prompt is not None:
-            if isinstance(self.prompt, CommandsBox) or not isinstance(self.prompt, Question | MarkEntry):
+            if not isinstance(self.prompt, Question | MarkEntry):
                 self.prompt.press(key, None)
         elif self.shown.view in "245":
             self._page.move(3 * step)
+        elif self.shown.view == "6":
+            self.sessions.sessions.move(3 * step, self._wall.now())
 
     def close_prompt(self) -> None:
         """Close what is open."""
@@ -166,6 +180,7 @@ class Actions:
 
     def tick(self) -> None:
         """Close what has waited long enough; while the machine moves, what covers the figures too."""
+        self.sessions.tick()
         if self.prompt is None:
             return
         moves = not self._control.is_replay and self._snapshot.situation in MOVING
@@ -205,6 +220,19 @@ class Actions:
         """Acknowledge the chosen alarm, else the first one that waits."""
         self._alarms.acknowledge(self._chosen_alarm)
 
+    def review_session(self) -> None:
+        """Acknowledge an alarm that waits, for that comes first; else open the chosen session."""
+        if any(not alarm.acknowledged for alarm in self._snapshot.standing()):
+            self._alarms.acknowledge(None)
+        else:
+            self.sessions.review_session()
+
+    def back(self) -> None:
+        """Go back to what a view shows at first."""
+        if self.shown.view == "6":
+            self.sessions.show_all()
+        self._page.back()
+
     def shelve(self) -> None:
         """Ask for how long to shelve the chosen alarm, else the first."""
         self.prompt = self._alarms.ask_how_long(self._wall.now(), self._chosen_alarm)
@@ -230,6 +258,7 @@ class Actions:
             if row.key not in no_commands
         ]
         found += [*self._alarms.commands(), *self._links.commands()]
+        found += self.sessions.commands() if self.shown.view == "6" else []
         for limit in self._snapshot.limits.values():
             words = f"limit of {alarm_name(limit.name)}: what and why"
             found.append(Command(words, "", partial(self._open, limit_page(limit))))
@@ -259,6 +288,12 @@ class Actions:
     def _end(self) -> None:
         self.ending = True
         self._control.stop()
+
+
+def review_elsewhere(session: int, is_recorded: bool) -> str:
+    """Return how to open a session beside the run that this screen shows."""
+    words = "watch --follow" if is_recorded else f"review {session}"
+    return f"this run goes on; in another terminal: shakedown {words}"
 
 
 def _hit(targets: list[Target], x: int, y: int) -> Target | None:

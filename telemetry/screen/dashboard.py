@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import signal
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from typing import ClassVar
 
@@ -25,6 +25,7 @@ from telemetry.screen.panel import Ground, Panel
 from telemetry.screen.prompt import draw_message
 from telemetry.screen.scales import PackScale
 from telemetry.screen.scene import Scene
+from telemetry.screen.session_list import SessionList
 from telemetry.screen.settled import Settlement
 from telemetry.screen.sound import Sounder
 from telemetry.screen.theme import Colours, Light, Palette, detected_colours, lacks_eighths, palette
@@ -75,6 +76,8 @@ class Dashboard(App[None], inherit_bindings=False):
         plain_blocks: draw traces of full and half blocks only; always so where the terminal's fonts lack the others.
         facts: of each source, for the links view.
         raw: the last raw pieces of the links; None where there are none.
+        sessions: the list of recorded sessions; None where there is no store.
+        program: words that run this program as a command beside the screen.
 
     """
 
@@ -104,6 +107,8 @@ class Dashboard(App[None], inherit_bindings=False):
         plain_blocks: bool = False,
         facts: Mapping[str, LinkFacts] | None = None,
         raw: RawTail | None = None,
+        sessions: SessionList | None = None,
+        program: Sequence[str] = (),
     ) -> None:
         self._colours: Colours = detected_colours() if colours is None else colours
         super().__init__(ansi_color=self._colours != "full")
@@ -130,6 +135,8 @@ class Dashboard(App[None], inherit_bindings=False):
             test_sound=None if sounder is None else self._start_sound_test,
             toggle_mute=None if sounder is None else sounder.toggle_mute,
             leave=self.exit,
+            sessions=sessions,
+            program=program,
         )
         self._actions.shown.light = light
         self._scale = PackScale() if scale is None else scale
@@ -197,7 +204,7 @@ class Dashboard(App[None], inherit_bindings=False):
         if isinstance(prompt, MarkEntry):
             prompt.at_top = scene.headline is not None
         page = prompt.draw if prompt is not None and prompt.is_page else None
-        actions.view_drawn = draw_view(actions.shown, actions.links_shown, canvas, scene, page)
+        actions.view_drawn = draw_view(actions.shown, actions.links_shown, canvas, scene, page, actions.sessions.draw)
         self._draw_last_row(canvas)
         actions.prompt_drawn = prompt.draw(canvas) if prompt is not None and page is None else actions.view_drawn
         before, self._canvas = self._canvas, canvas

@@ -38,6 +38,11 @@ WHAT_IT_SHOWS: Mapping[str, tuple[str, ...]] = {
         "A card for each link: how long it has been so, what is missing without it, how often it dropped out.",
         "The trace below a card shows values a second. Below: every signal with the age of its value.",
     ),
+    "6": (
+        "Every recorded session with its verdict, and its power on one scale for all.",
+        "Verdicts are kept once found. While a run is recorded none is found anew: the recording comes first.",
+        "To delete a session, choose it, press c and type delete.",
+    ),
 }
 _SIGNS: Mapping[Meaning, str] = {"normal": "normal", "caution": "caution", "danger": "danger", "act": "you must act"}
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
 
-VIEWS = {"1": "drive", "2": "cells", "3": "traces", "4": "alarms", "5": "links"}
+VIEWS = {"1": "drive", "2": "cells", "3": "traces", "4": "alarms", "5": "links", "6": "sessions"}
 """Each view by the digit that chooses it."""
 ALL = "".join(VIEWS)
 Need = Literal["", "replay", "alarm", "latched", "shelved", "fresh mark", "raw"]
@@ -48,9 +48,12 @@ class Key:
 KEYS: tuple[Key, ...] = (
     Key("space", "mark", "mark this moment", "mark"),
     Key("backspace", "take back", "take the last mark back", "take_mark_back", ALL, "fresh mark"),
-    Key("enter", "acknowledge", "acknowledge an alarm", "acknowledge"),
+    Key("enter", "acknowledge", "acknowledge an alarm", "acknowledge", "12345"),
+    Key("enter", "review", "review the chosen session", "review_session", "6"),
     Key("up", "choose", "choose above", "up", "45"),
     Key("down", "choose", "choose below", "down", "45"),
+    Key("up", "choose", "choose the session above", "session_above", "6"),
+    Key("down", "choose", "choose the session below", "session_below", "6"),
     Key("up", "move", "move up", "up", "2"),
     Key("down", "move", "move down", "down", "2"),
     Key("up", "zoom", "zoom in", "zoom_in", "3"),
@@ -64,6 +67,12 @@ KEYS: tuple[Key, ...] = (
     Key("y", "try now", "try the failed link now", "try_now", "5"),
     Key("d", "raw lines", "show the link's raw lines", "raw_lines", "5"),
     Key("w", "raw names", "show the names in files", "raw_names", "5"),
+    Key("f", "find", "find sessions by typing", "find_sessions", "6"),
+    Key("w", "report", "read the session's report", "report_session", "6"),
+    Key("x", "compare", "compare with another session", "compare_session", "6"),
+    Key("e", "export", "write the session to a file", "export_session", "6"),
+    Key("n", "name", "give the session a name", "name_session", "6"),
+    Key("o", "note", "write a note on the session", "note_session", "6"),
     Key("p", "pause", "pause the replay, or go on", "pause", ALL, "replay"),
     *(Key(digit, name, f"go to {name}", f"view_{digit}") for digit, name in VIEWS.items()),
     Key("h", "help", "show the help of this view", "help"),
@@ -81,6 +90,7 @@ FOOTERS: dict[str, tuple[str, ...]] = {
     "3": ("views", "up", "enter", "space", "escape", "h", "q", "c", "p", "t"),
     "4": ("enter", "views", "r", "z", "v", "u", "h", "up", "q", "space"),
     "5": ("views", "y", "enter", "d", "h", "up", "w", "q", "space"),
+    "6": ("views", "enter", "up", "f", "w", "x", "h", "e", "n", "q"),
 }
 """What the footer offers in each view, what matters most first; it is drawn in the order of the table."""
 _FOOTER_MOST = 6

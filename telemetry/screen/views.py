@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from telemetry.model.time_text import clock_at
 from telemetry.screen.alarm_cards import draw_alarms
 from telemetry.screen.band import BAND_ROWS, draw_band
 from telemetry.screen.canvas import Canvas
@@ -24,10 +25,12 @@ def draw_view(
     canvas: Canvas,
     scene: Scene,
     page: Callable[[Canvas], Drawn | None] | None = None,
+    sessions: Callable[[Canvas, str], Drawn] | None = None,
 ) -> Drawn:
     """Draw all but the last row of the view that is chosen, or ``page`` in its place; return what it tells of itself.
 
-    A window too small for a view shows the figures. The band takes rows of a view while it has to.
+    ``sessions`` draws the sixth, from the store, with a word on the run; without it there is none. A window too small
+    for a view shows the figures. The band takes rows of a view while it has to.
     """
     is_small = canvas.width < _LEAST_WIDTH or canvas.height < _LEAST_HEIGHT
     if is_small or (shown.view == "1" and page is None):
@@ -35,14 +38,20 @@ def draw_view(
         return Drawn()
     band = 0 if scene.headline is None else BAND_ROWS
     room = Canvas(canvas.width, canvas.height - band, canvas.palette)
-    drawn = (page(room) or Drawn()) if page is not None else _draw(shown, links, room, scene)
+    drawn = (page(room) or Drawn()) if page is not None else _draw(shown, links, room, scene, sessions)
     canvas.take(room)
     if scene.headline is not None:
         draw_band(canvas, scene.headline, (0, canvas.height - 1 - band, canvas.width), band, scene.flash)
     return drawn
 
 
-def _draw(shown: Shown, links: Callable[[], LinksShown], canvas: Canvas, scene: Scene) -> Drawn:
+def _draw(
+    shown: Shown,
+    links: Callable[[], LinksShown],
+    canvas: Canvas,
+    scene: Scene,
+    sessions: Callable[[Canvas, str], Drawn] | None,
+) -> Drawn:
     match shown.view:
         case "2":
             return Drawn(draw_cells(canvas, scene))
@@ -51,5 +60,8 @@ def _draw(shown: Shown, links: Callable[[], LinksShown], canvas: Canvas, scene: 
             return Drawn()
         case "4":
             return draw_alarms(canvas, scene, shown.chosen.get("4"), shown.scrolled.get("4", 0))
+        case "6" if sessions is not None:
+            run = "run ended" if scene.ended is not None else scene.run_word
+            return sessions(canvas, f"{run} {clock_at(scene.now, scene.snapshot.start)}")
         case _:
             return draw_links(canvas, scene, links())

@@ -38,8 +38,18 @@ _LATEST = """
     WHERE session.origin <> 'bench'
         AND (session.ended IS NULL OR EXISTS (SELECT 1 FROM minute WHERE minute.series = series.id))
 """
+_SESSIONS = """
+    SELECT session.*, coalesce(label.name, '') AS name, coalesce(label.note, '') AS note
+    FROM session LEFT JOIN label ON label.session = session.id
+"""
 _LOST = "SELECT coalesce(sum(lost_values), 0) FROM loss WHERE session = ?"
 _MARKS = "SELECT count(*) FROM mark WHERE session = ? AND set_by = 'operator' AND NOT taken_back"
+_MARK_TEXTS = "SELECT session, text FROM mark WHERE set_by = 'operator' AND NOT taken_back ORDER BY session, t"
+_STAMP = """
+    SELECT (SELECT count(*) || ' ' || coalesce(max(id), 0) || ' ' || count(ended) FROM session),
+        (SELECT count(*) || ' ' || total(length(name) * 1000 + length(note)) FROM label),
+        (SELECT count(*) || ' ' || total(length(text) * 1000 + taken_back) FROM mark)
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +72,7 @@ class SessionRecord:
         last: time of its last row or event, by the rows' clock; None where it has neither.
         values_lost: how many values were measured and could not be recorded.
         marks: how many the operator set and did not take back.
+        name, note: what the owner calls it and notes about it; empty where nothing.
 
     """
 
@@ -79,6 +90,8 @@ class SessionRecord:
     last: int | None
     values_lost: int
     marks: int
+    name: str = ""
+    note: str = ""
 
     @property
     def duration_s(self) -> float:
@@ -132,7 +145,7 @@ class StoreReader:
     def sessions(self) -> list[SessionRecord]:
         """Return all sessions, oldest first."""
         with reading(self.path):
-            return [self._record(row) for row in list(self._db.query("SELECT * FROM session ORDER BY id"))]
+            return [self._record(row) for row in list(self._db.query(f"{_SESSIONS} ORDER BY id"))]
 
     def session(self, which: int | Literal["last"]) -> SessionRecord:
         """Return the session of that number, or the latest drive or charge that holds values: none of the bench.
@@ -143,7 +156,7 @@ class StoreReader:
         """
         with reading(self.path):
             wanted = self._db.execute(_LATEST).fetchone()[0] if which == "last" else which
-            rows = list(self._db.query("SELECT * FROM session WHERE id = ?", [wanted]))
+            rows = list(self._db.query(f"{_SESSIONS} WHERE id = ?", [wanted]))
             if rows:
                 return self._record(rows[0])
             highest = self._db.execute("SELECT max(id) FROM session").fetchone()[0]
@@ -152,6 +165,19 @@ class StoreReader:
         if which == "last":
             raise InputError(f"the store {file_text(self.path)} holds no drive with values yet; record one")
         raise InputError(f"there is no session {which} in the store {file_text(self.path)}; the latest is {highest}")
+
+    def stamp(self) -> tuple[object, ...]:
+        """Return what differs once the list of sessions, their labels or their marks have changed."""
+        with reading(self.path):
+            return tuple(self._db.execute(_STAMP).fetchone())
+
+    def mark_texts(self) -> dict[int, list[str]]:
+        """Return the words of the operator's marks, by session; none of those taken back."""
+        found: dict[int, list[str]] = {}
+        with reading(self.path):
+            for session, text in self._db.execute(_MARK_TEXTS).fetchall():
+                found.setdefault(int(session), []).append(str(text))
+        return found
 
     def recording(self, session: int | Literal["last"]) -> StoredRecording:
         """Return the session as a :class:`~telemetry.model.recording.Recording`."""

@@ -35,6 +35,7 @@ _EVENTS = (
     *("alarm_finding", "saving"),
 )
 _RAW = ("raw_bytes", "raw_missing")
+_LABELS = "label"
 _ROWS_AT_ONCE = 4096
 
 
@@ -142,6 +143,7 @@ class _Repair:
                 self._saved.events = sum(self._copy(old, table) for table in _EVENTS)
                 self._saved.raw_blocks = self._copy(old, "raw_bytes")
                 self._copy(old, "raw_missing")
+                self._copy(old, _LABELS)
                 self._drop_orphans()
                 self._copy_rows(old)
             with suppress(sqlite3.Error):
@@ -234,7 +236,7 @@ class _Repair:
         return cursor.lastrowid
 
     def _drop_orphans(self) -> None:
-        for table in (*_EVENTS, *_RAW):
+        for table in (*_EVENTS, *_RAW, _LABELS):
             gone = self._new.conn.execute(
                 f"DELETE FROM {table} WHERE session NOT IN (SELECT id FROM session)"  # noqa: S608
             ).rowcount

@@ -148,6 +148,14 @@ MIGRATIONS = (
     """
     ALTER TABLE mark ADD COLUMN taken_back INTEGER NOT NULL DEFAULT 0;
     """,
+    # 8: what the owner calls a session and notes about it; what it came to, which can always be made anew
+    """
+    CREATE TABLE label (
+        session INTEGER PRIMARY KEY REFERENCES session ON DELETE CASCADE, name TEXT NOT NULL, note TEXT NOT NULL);
+    CREATE TABLE outcome (
+        session INTEGER PRIMARY KEY REFERENCES session ON DELETE CASCADE, program TEXT NOT NULL,
+        digest TEXT, told TEXT NOT NULL);
+    """,
 )
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterable
+from pathlib import Path
 
 import pytest
 
@@ -16,8 +18,11 @@ from telemetry.pipeline.live_pacer import LivePacer
 from telemetry.pipeline.plan import ReplayPlan
 from telemetry.pipeline.run import Operator, Run, standard_stages
 from telemetry.pipeline.snapshot import Snapshot
+from telemetry.runs.program import PROGRAM, program_version
 from telemetry.screen.dashboard import Dashboard
 from telemetry.screen.panel import Panel
+from telemetry.screen.session_list import SessionList
+from tests.screen.session_store import make_store
 
 START = 1_700_000_000_000_000
 SECOND = 1_000_000
@@ -54,12 +59,15 @@ class Rig:
         self.run = Run(self.clock, LivePacer(self.clock), self.stages, self.gather, waits=False)
         machine_name = str(options.pop("machine_name", "test cart"))
         why_no_marks = str(options.pop("why_no_marks", ""))
+        store = options.pop("store", None)
         self.screen = Dashboard(
             self.snapshot,
             Operator(self.run, self.plan, why_no_marks=why_no_marks),
             self.clock,
             machine_name,
             wall=self.wall,
+            sessions=SessionList(store, program_version()),  # type: ignore[arg-type]
+            program=PROGRAM,
             **({"colours": "full", "test_sound": False} | options),  # type: ignore[arg-type]
         )
 
@@ -107,6 +115,14 @@ def make_rig() -> Callable[..., Rig]:
 @pytest.fixture
 def rig() -> Rig:
     return Rig()
+
+
+@pytest.fixture
+def session_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A store with the sessions of :mod:`tests.screen.session_store`, where local time is UTC."""
+    monkeypatch.setenv("TZ", "UTC")
+    time.tzset()
+    return make_store(tmp_path / "store.sqlite3")
 
 
 @pytest.fixture(autouse=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -15,8 +16,9 @@ from telemetry.screen.link_keys import LinkKeys
 from telemetry.screen.operator_marks import MarkKeys
 from telemetry.screen.page_keys import PageKeys
 from telemetry.screen.replay_keys import ReplayKeys
+from telemetry.screen.session_keys import SessionKeys
 
-PARTS = (Actions, AlarmKeys, MarkKeys, PageKeys, LinkKeys, ReplayKeys)
+PARTS = (Actions, AlarmKeys, MarkKeys, PageKeys, LinkKeys, SessionKeys, ReplayKeys)
 SOUND = {"pack_voltage": 25.4, "pack_current": 40.0, "soc_reported": 81.0, "pack_temperature_1": 24.0}
 LOW = SOUND | {"pack_voltage": 21.5}
 ON_VIEWS = [(row, view) for row in KEYS for view in row.views]
@@ -68,6 +70,27 @@ def order(rig: Any) -> Any:
     return rig.screen._actions.view_drawn.order
 
 
+async def no_alarm(rig: Any, pilot: Any) -> None:
+    for _ in range(2):
+        await pilot.press("1", "enter")
+        rig.close()
+    await pilot.press("6")
+    rig.rows()
+
+
+async def third_session(rig: Any, pilot: Any) -> None:
+    await pilot.press("down", "down")
+    assert sessions(rig).chosen == 3
+
+
+def sessions(rig: Any) -> Any:
+    return rig.screen._actions.sessions.sessions
+
+
+def last_row(rig: Any) -> str:
+    return str(rig.rows()[-1])
+
+
 # What is done before the key is pressed, and what is so after it.
 EFFECTS: dict[str, tuple[Step, Callable[[Any], Any]]] = {
     "mark": (nothing, lambda rig: [mark.text for mark in rig.snapshot.marks] == ["mark"]),
@@ -91,6 +114,15 @@ EFFECTS: dict[str, tuple[Step, Callable[[Any], Any]]] = {
     "change_light": (nothing, lambda rig: shown(rig).light == "dusk"),
     "mute": (nothing, lambda rig: "sound is off for this run" in rig.rows()[-1]),
     "test_sound": (nothing, lambda rig: "sound is off for this run" in rig.rows()[-1]),
+    "session_below": (nothing, lambda rig: sessions(rig).chosen == 4),
+    "session_above": (third_session, lambda rig: sessions(rig).chosen == 4),
+    "review_session": (no_alarm, lambda rig: "in another terminal: shakedown review 5" in last_row(rig)),
+    "find_sessions": (nothing, lambda rig: "find by machine, name, date, verdict, mark" in last_row(rig)),
+    "report_session": (nothing, lambda rig: "report of session 5" in rig.rows()[0]),
+    "compare_session": (nothing, lambda rig: "choose the session to compare 5 with" in last_row(rig)),
+    "export_session": (nothing, lambda rig: "write session 5 to: session-5.csv" in last_row(rig)),
+    "name_session": (third_session, lambda rig: "name of session 3: first hay" in last_row(rig)),
+    "note_session": (nothing, lambda rig: "note on session 5:" in last_row(rig)),
     "back": (a_moment, lambda rig: shown(rig).until is None),
     "leave": (nothing, lambda rig: "LEAVE?" in rig.rows()[-1] and not rig.run._stopping.is_set()),
 }
@@ -111,8 +143,10 @@ async def begun(rig: Any, pilot: Any, view: str) -> None:
 
 
 @pytest.mark.parametrize(("row", "view"), ON_VIEWS, ids=[f"{row.key}-{VIEWS[view]}" for row, view in ON_VIEWS])
-async def test_every_key_does_what_the_table_says(make_rig: Callable[..., Any], row: Key, view: str) -> None:
-    rig = make_rig(replay=row.need == "replay")
+async def test_every_key_does_what_the_table_says(
+    make_rig: Callable[..., Any], session_store: Path, row: Key, view: str
+) -> None:
+    rig = make_rig(replay=row.need == "replay", store=session_store)
     prepare, holds = MOVES.get((row.action, view)) or EFFECTS[row.action]
     async with rig.screen.run_test(
         size=(60, 10) if view == "2" and row.action in ("up", "down") else (120, 40)
@@ -128,9 +162,9 @@ async def test_every_key_does_what_the_table_says(make_rig: Callable[..., Any], 
 @pytest.mark.parametrize("is_replay", [False, True])
 @pytest.mark.parametrize("view", sorted(VIEWS))
 async def test_keys_that_are_not_in_the_table_do_nothing(
-    make_rig: Callable[..., Any], view: str, is_replay: bool
+    make_rig: Callable[..., Any], session_store: Path, view: str, is_replay: bool
 ) -> None:
-    rig = make_rig(replay=is_replay)
+    rig = make_rig(replay=is_replay, store=session_store)
     own = {row.key for row in keys_in(view, is_replay)}
     others = [*"abcdefghijklmnopqrstuvwxyz0123456789", "plus", "minus", "full_stop", "comma", "slash", "up", "down"]
     others += ["left", "right", "pageup", "pagedown", "home", "end", "tab", "insert", "delete", "f1", "f12", "ctrl+a"]
@@ -198,8 +232,8 @@ async def test_a_click_on_each_item_of_the_footer_does_what_its_key_does(rig: An
 async def test_a_click_on_a_view_on_a_command_and_beside_a_page(rig: Any) -> None:
     async with rig.screen.run_test(size=(80, 24)) as pilot:
         await begun(rig, pilot, "1")
-        await pilot.click(offset=(rig.rows()[-1].index("1-5 views") + 2, 23))
-        assert shown(rig).view == "5"
+        await pilot.click(offset=(rig.rows()[-1].index("1-6 views") + 2, 23))
+        assert shown(rig).view == "6"
         await pilot.press("c", "t", "i", "m", "e")
         rows = rig.rows()
         await pilot.click(offset=(10, next(y for y, row in enumerate(rows) if "shelve an alarm for a time" in row)))
