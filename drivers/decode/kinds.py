@@ -1,4 +1,4 @@
-"""The kinds of value that drivers have: names of signals and groups, rows of bytes."""
+"""The kinds of value that drivers have: names of groups, rows of bytes."""
 
 # ruff: noqa: ARG002, D102 - what the methods and their arguments of each kind are for stands with the base class
 from __future__ import annotations
@@ -6,35 +6,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from telemetry.model.errors import printable
-from telemetry.model.keys import BadValue, Key, Kind, Text, described
-from telemetry.model.signals import extra_name, find_signal, is_identifier, known_names, nearest_signals
+from telemetry.model.keys import BadValue, Key, Kind, Text
+from telemetry.model.signals import is_identifier
 from telemetry.model.tables import Named
-
-
-class SignalName(Text):
-    """The name of a signal that a device may send, or ``extra_...``."""
-
-    def takes(self, key: Key) -> str:
-        return 'a signal\'s name, such as "pack_voltage", or extra_NAME'
-
-    def read(self, key: Key, value: object) -> Any:
-        if not isinstance(value, str):
-            raise BadValue(f"is {described(value)} where a signal's name belongs", f"write {key.takes}")
-        check_signal(value)
-        return value
-
-
-def check_signal(name: str) -> None:
-    """Raise BadValue for a name that is no signal, or one that is computed here and not read."""
-    signal = find_signal(name)
-    shown = printable(name)
-    if signal is None:
-        near = nearest_signals(name)
-        right = f"did you mean {', '.join(near)}?" if near else f"use a signal such as {', '.join(known_names()[:3])}"
-        raise BadValue(f"there is no signal {shown}", f"{right} or carry it as {extra_name(name)}")
-    if signal.is_derived:
-        raise BadValue(f"{shown} is computed here and not read", f"carry it as {extra_name(name)}")
 
 
 class PlainName(Text):

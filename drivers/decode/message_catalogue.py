@@ -4,7 +4,7 @@
 
     [source.signals]
     "PackState.Voltage" = "pack_voltage"                  message and signal, or the signal alone where it is unique
-    Current_A = { signal = "pack_current", scale = -1.0 }   on top of what the catalogue does; see decode/columns.py
+    Current_A = { signal = "pack_current", scale = -1.0 }   on top of what the catalogue does; see model/columns.py
     CellTemp = { signal = "pack_temperature_1", unknown = [255] }         counts on the wire that mean "no reading"
 
 A catalogue's signal that bears the name of one of ours passes as it is.
@@ -21,6 +21,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from telemetry.model.columns import Column, Columns
 from telemetry.model.errors import InputError, Problem, did_you_mean, printable
 from telemetry.model.fault_names import FaultNames
 from telemetry.model.keys import FileName, Key, setting
@@ -30,7 +31,6 @@ from telemetry.model.tables import Rules, Table
 from .can_frames import EXTENDED
 from .can_signals import Field, Take
 from .catalogue_bounds import MOST_BITS, MOST_FILE_BYTES, check_bounds
-from .columns import Column, Columns
 from .value_names import fault_names, is_no_reading
 
 if TYPE_CHECKING:

@@ -21,11 +21,10 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, ClassVar, Literal
 
+from telemetry.model.columns import Scaled, read_once
 from telemetry.model.errors import Problem
 from telemetry.model.keys import Key, Kind, choice, count
 from telemetry.model.tables import Inner, Rules, Several
-
-from .columns import Scaled, read_once
 
 MOST_REGISTERS = 125
 """In one read: MODBUS application protocol specification V1.1b3, sections 6.3 and 6.4."""

@@ -8,8 +8,8 @@ from typing import Protocol
 import numpy as np
 
 from telemetry.model.batch import Batch, Group, Values
+from telemetry.model.columns import ColumnMap
 
-from .columns import ColumnMap
 from .device_clock import ArrivalClock, DeviceClock
 from .text_formats import TextRow
 from .text_lines import TextDecoder, TextFigures

@@ -1,48 +1,21 @@
 """The keys of a ``[[source]]`` that say how a device's text is laid out. Pure."""
 
-# ruff: noqa: ARG002, D102 - what the methods and their arguments of each kind are for stands with the base class
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, ClassVar, Literal
+from typing import ClassVar, Literal
 
+from telemetry.model.columns import Column, ColumnNames, Columns, Delimiter
 from telemetry.model.errors import Problem, did_you_mean, printable
-from telemetry.model.keys import BadValue, Key, Kind, Text, Words, choice, number, setting, text
+from telemetry.model.keys import Text, choice, number, setting, text
 from telemetry.model.tables import Rules, Table
 
-from .columns import Column, Columns
 from .device_clock import MICROSECONDS_IN, TimeUnit
 
 TextFormat = Literal["csv", "key=value", "json", "record"]
 FORMATS: tuple[TextFormat, ...] = ("csv", "key=value", "json", "record")
-_NO_DELIMITERS = frozenset("\"'+-.\r\n")
 _CODE = "the code of the board, or what it prints"
-
-
-class Delimiter(Kind):
-    """One character that parts values."""
-
-    def takes(self, key: Key) -> str:
-        return 'one character, such as "," ";" "\\t"; " " for any white space'
-
-    def read(self, key: Key, value: object) -> Any:
-        if not isinstance(value, str) or len(value) != 1 or value.isalnum() or value in _NO_DELIMITERS:
-            raise BadValue("cannot part values", f"write {key.takes}")
-        return value
-
-    def schema(self, key: Key) -> dict[str, Any]:
-        return {"type": "string", "minLength": 1, "maxLength": 1}
-
-
-class ColumnNames(Words):
-    """Names of columns, each once."""
-
-    def each(self, key: Key, words: tuple[str, ...]) -> tuple[str, ...]:
-        twice = next((word for word in words if words.count(word) > 1), None)
-        if twice is not None:
-            raise BadValue(f"names {printable(twice)} twice", "give each its own name")
-        return words
 
 
 def _format(s: TextSettings) -> Iterator[Problem]:

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drivers.decode.columns import ColumnMap, line_through
 from drivers.decode.text_settings import TextSettings
+from telemetry.model.columns import ColumnMap, line_through
 from telemetry.model.tables import read_table
 
 

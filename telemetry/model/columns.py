@@ -1,6 +1,7 @@
-"""From a device's own names and counts to signals in their units: what ``[source.columns]`` states.
+"""From the names and counts of a device or another logger to signals in their units.
 
-For each of the device's columns the table holds a signal's name, or a table::
+``[source.columns]`` of a machine file states it, and so does ``[columns]`` of a column map. For each column the table
+holds a signal's name, or a table::
 
     [source.columns]
     u_bat = "pack_voltage"
@@ -11,6 +12,7 @@ For each of the device's columns the table holds a signal's name, or a table::
 A column that is not named and bears a signal's name passes as it is; any other is carried as ``extra_NAME``.
 """
 
+# ruff: noqa: ARG002, D102 - what the methods and their arguments of each kind are for stands with the base class
 from __future__ import annotations
 
 import math
@@ -23,19 +25,68 @@ import numpy.typing as npt
 
 from telemetry.model.batch import Values
 from telemetry.model.errors import Problem, printable
-from telemetry.model.keys import ANY_NUMBER, BadValue, Key, Kind, setting
-from telemetry.model.signals import extra_name, find_signal
+from telemetry.model.keys import ANY_NUMBER, BadValue, Key, Kind, Text, Words, described, setting
+from telemetry.model.signals import extra_name, find_signal, known_names, nearest_signals
 from telemetry.model.tables import Inner, Named, Rules, Several, Table
 
-from .kinds import SignalName
-
 MOST_LAYOUTS = 256
+_NO_DELIMITERS = frozenset("\"'+-.\r\n")
+
+
+class SignalName(Text):
+    """The name of a signal that a device may send, or ``extra_...``."""
+
+    def takes(self, key: Key) -> str:
+        return 'a signal\'s name, such as "pack_voltage", or extra_NAME'
+
+    def read(self, key: Key, value: object) -> Any:
+        if not isinstance(value, str):
+            raise BadValue(f"is {described(value)} where a signal's name belongs", f"write {key.takes}")
+        check_signal(value)
+        return value
+
+
+def check_signal(name: str) -> None:
+    """Raise BadValue for a name that is no signal, or one that is computed here and not read."""
+    signal = find_signal(name)
+    shown = printable(name)
+    if signal is None:
+        near = nearest_signals(name)
+        right = f"did you mean {', '.join(near)}?" if near else f"use a signal such as {', '.join(known_names()[:3])}"
+        raise BadValue(f"there is no signal {shown}", f"{right} or carry it as {extra_name(name)}")
+    if signal.is_derived:
+        raise BadValue(f"{shown} is computed here and not read", f"carry it as {extra_name(name)}")
+
+
+class Delimiter(Kind):
+    """One character that parts values."""
+
+    def takes(self, key: Key) -> str:
+        return 'one character, such as "," ";" "\\t"; " " for any white space'
+
+    def read(self, key: Key, value: object) -> Any:
+        if not isinstance(value, str) or len(value) != 1 or value.isalnum() or value in _NO_DELIMITERS:
+            raise BadValue("cannot part values", f"write {key.takes}")
+        return value
+
+    def schema(self, key: Key) -> dict[str, Any]:
+        return {"type": "string", "minLength": 1, "maxLength": 1}
+
+
+class ColumnNames(Words):
+    """Names of columns, each once."""
+
+    def each(self, key: Key, words: tuple[str, ...]) -> tuple[str, ...]:
+        twice = next((word for word in words if words.count(word) > 1), None)
+        if twice is not None:
+            raise BadValue(f"names {printable(twice)} twice", "give each its own name")
+        return words
 
 
 class Points(Kind):
     """Two readings beside a good meter: two pairs (raw, true)."""
 
-    def takes(self, key: Key) -> str:  # noqa: ARG002 - no key changes it
+    def takes(self, key: Key) -> str:
         """Return what it takes."""
         return "two pairs of numbers, [[raw1, true1], [raw2, true2]]"
 
@@ -49,7 +100,7 @@ class Points(Kind):
                 raise BadValue(f"has the same {name} value twice", "take the second reading at another level")
         return tuple(map(tuple, value))
 
-    def schema(self, key: Key) -> dict[str, Any]:  # noqa: ARG002 - no key changes it
+    def schema(self, key: Key) -> dict[str, Any]:
         """Return the schema."""
         return {"type": "array", "items": {"type": "array", "items": {"type": "number"}}}
 
