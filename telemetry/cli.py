@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 from typing import Any
 
-from telemetry.commands import alarms, driving, first_power, fit, isolate, machine, report, sessions, sources
+from telemetry.commands import alarms, driving, first_power, fit, imports, isolate, machine, report, sessions, sources
 from telemetry.commands.parser import Parser
 
 INTERNAL_ERROR = 70
@@ -24,6 +24,7 @@ COMMANDS = (
     driving,
     sources,
     sessions,
+    imports,
     report,
     alarms,
     isolate,

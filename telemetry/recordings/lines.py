@@ -6,7 +6,9 @@ read, and so is one that unpacks to such.
 
 from __future__ import annotations
 
+import codecs
 import gzip
+import io
 import os
 import zlib
 from collections.abc import Iterator
@@ -41,17 +43,36 @@ class Block:
     is_last: bool
 
 
+class _InUtf8:
+    """A stream in another encoding as UTF-8, its line ends as line feeds; what cannot be read becomes U+FFFD."""
+
+    def __init__(self, stream: _Stream, encoding: str) -> None:
+        self._stream = stream
+        decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
+        self._decoder = io.IncrementalNewlineDecoder(decoder, translate=True)
+        self._ended = False
+
+    def read1(self, size: int, /) -> bytes:
+        text = ""
+        while not text and not self._ended:
+            data = self._stream.read1(size)
+            self._ended = not data
+            text = self._decoder.decode(data, final=self._ended)
+        return text.encode()
+
+
 class LineBlocks:
-    """Reads ``path`` from its beginning, once.
+    """Reads ``path`` from its beginning, once; where ``encoding`` is stated the blocks are UTF-8, without a mark.
 
     Attributes:
         cut: what to tell the user where a compressed file ends too early; None where it does not.
 
     """
 
-    def __init__(self, path: Path, file: str) -> None:
+    def __init__(self, path: Path, file: str, encoding: str = "") -> None:
         self._path = path
         self._file = file
+        self._encoding = encoding
         self._ended = False
         self._size = self._given = 0
         self._failure: RecordingError | None = None
@@ -69,7 +90,8 @@ class LineBlocks:
             with self._path.open("rb") as stream:
                 packed = self._path.suffix.lower() == ".gz"
                 self._size = os.fstat(stream.fileno()).st_size
-                yield from self._blocks(gzip.GzipFile(fileobj=stream) if packed else stream)
+                plain: _Stream = gzip.GzipFile(fileobj=stream) if packed else stream
+                yield from self._blocks(_InUtf8(plain, self._encoding) if self._encoding else plain)
         except OSError as error:
             raise self._unreadable(error) from error
 

@@ -90,8 +90,8 @@ def alarm_review(
     if isinstance(recording, StoredRecording):
         with StoreReader.open(store) as reader:
             raw = kept_raw(*reader.raw_links(recording.session), recording.start)
-            if given is None and rule in (None, ChatteringRule()):
-                record = reader.session(recording.session)
+            record = reader.session(recording.session)
+            if given is None and rule in (None, ChatteringRule()) and record.origin != "import":
                 events, end = reader.events(record.id), record.start + round(record.duration_s * 1e6)
                 by = "the limits in force when it was recorded"
                 return replace(review_of(recording.name, by, events, recording.start, end), raw=raw)

@@ -15,6 +15,9 @@ from telemetry.model.recording import Recording
 from telemetry.pipeline.registry import check_settings, driver_for, drivers_that, with_paths
 from telemetry.pipeline.reported_names import with_reported_names
 
+_TABLES = (".csv", ".txt", ".tsv", ".dat")
+"""How files are called that may hold a table in text."""
+
 
 def machine_for_watch(path: Path) -> Machine:
     """Return the machine file's content, its sources checked by their drivers.
@@ -73,9 +76,21 @@ def open_subject(name: str, store: Path, machine: Machine | None = None) -> Reco
 
         known = any(path.name.lower().endswith(suffix) for suffix in FORMATS)
         log = None if known or path.is_dir() else _log_of_a_driver(path, machine)
-        if log is None and not known and not path.is_dir():
-            raise InputError(_no_recording(path))
-        return open_recording(path) if log is None else log
+        if log is not None:
+            return log
+        try:
+            if not known and not path.is_dir():
+                raise InputError(_no_recording(path))
+            return open_recording(path)
+        except InputError as error:
+            from telemetry.runs.importing import known_table
+
+            table = known_table(path, store) if path.is_file() else None
+            if table is not None:
+                return table
+            if path.suffix.lower() in _TABLES or path.name.lower().endswith(".csv.gz"):
+                raise type(error)(f"{error}; or, for a table by another logger: shakedown import {name}") from None
+            raise
     from telemetry.store.reader import StoreReader
 
     if not store.exists():

@@ -20,6 +20,7 @@ from telemetry.cli import main
 from telemetry.driver import Declares
 from telemetry.model.keys import keys_of, read_value
 from telemetry.pipeline.registry import driver_names, load_driver
+from telemetry.recordings.foreign.column_map import ColumnMap
 from tests.pages import keeps, key_rows
 
 PAGES = {
@@ -36,6 +37,7 @@ PAGES = {
         "message": keys_of(MessageTable),
         "field": keys_of(FieldTable),
     },
+    "importing": {"map": keys_of(ColumnMap)},
     "can-messages": {
         "settings": keys_of(CanMessagesSettings),
         "settings of a log": [key for key in keys_of(CanLogSettings) if key not in keys_of(DecodingSettings)],

@@ -1,0 +1,117 @@
+"""Import recordings that another logger wrote."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from telemetry.commands.options import add, add_store, as_json, say, store_path, warn
+
+if TYPE_CHECKING:
+    from telemetry.recordings.foreign.proposal import Question
+    from telemetry.runs.importing import Imported, Opened
+
+_TOLD_EVERY_ROWS = 500_000
+
+
+def add_to(commands: Any) -> None:
+    """Add the command to the command line."""
+    words = "read recordings that another logger wrote, each into a session"
+    parser = add(commands, "import", import_files, words, "shakedown import drive.csv --machine mower.toml")
+    parser.add_argument("files", nargs="+", type=Path, metavar="FILE", help="a table in text, or a recording of ours")
+    parser.add_argument("--map", type=Path, metavar="MAP.toml", help="column map to read them by; else a kept one")
+    parser.add_argument("--machine", type=Path, metavar="FILE", help="machine file to judge the sessions by")
+    parser.add_argument("--yes", action="store_true", help="ask nothing: say what was assumed instead")
+    parser.add_argument("--show", action="store_true", help="show how the files would be read, and store nothing")
+    parser.add_argument("--json", action="store_true", help="print one JSON list of what was read")
+    add_store(parser)
+
+
+def import_files(arguments: argparse.Namespace) -> int:
+    """Import each file; one that cannot be read does not keep the others out."""
+    from telemetry.machine.machine_file import load_machine
+    from telemetry.model.errors import InputError
+    from telemetry.recordings.foreign.column_map import load_map
+    from telemetry.runs.importing import opened, store_recording
+
+    machine = None if arguments.machine is None else load_machine(arguments.machine)
+    given = None if arguments.map is None else load_map(arguments.map)
+    store, objects, refused = store_path(arguments), list[dict[str, Any]](), list[str]()
+    for path in arguments.files:
+        try:
+            found = opened(path, store, given, None if arguments.yes else _ask)
+            if not arguments.json:
+                say("\n".join(_lines(path.name, found)))
+            stored = None if arguments.show else store_recording(found, path, store, machine, _progress)
+        except InputError as error:
+            refused.append(str(error))
+            continue
+        for warning in found.recording.warnings:
+            warn(warning)
+        if arguments.json:
+            objects.append(_object(path, found, stored))
+        elif stored is not None:
+            say(f"{path.name} is session {stored.session}, {stored.rows} rows")
+            say(f"next: shakedown report {stored.session}")
+            if stored.kept is not None:
+                say(f"the next file with this header is read the same way; its column map: {stored.kept}")
+    if arguments.json:
+        say(as_json(objects))
+    if refused:
+        done = len(arguments.files) - len(refused)
+        also = f"; the other {done} were read" if done else ""
+        raise InputError("; ".join(refused) + also)
+    return 0
+
+
+def _lines(name: str, found: Opened) -> list[str]:
+    from telemetry.report.import_text import column_lines, layout_line
+
+    if found.column_map is None:
+        return [f"{name}: a recording of this program"]
+    table = found.column_map
+    lines = [layout_line(name, table.delimiter, table.decimal, table.encoding)]
+    lines += column_lines(found.recording, found.sources, table.time, found.first_rows, found.doubts)
+    return lines + [f"assumed: {each}" for each in found.assumed]
+
+
+def _object(path: Path, found: Opened, stored: Imported | None) -> dict[str, Any]:
+    from telemetry.report.import_text import first_values
+
+    table, first = found.column_map, found.first_rows
+    return {
+        "file": str(path),
+        "session": None if stored is None else stored.session,
+        "rows": None if stored is None else stored.rows,
+        "seconds": None if stored is None else stored.seconds,
+        "columns": found.sources,
+        "time": None if table is None else {"columns": list(table.time), "is": table.time_is, "zone": table.zone},
+        "first_rows": {"t_us": first.t.tolist()} | first_values(first),
+        "doubts": found.doubts,
+        "assumed": found.assumed,
+        "warnings": list(found.recording.warnings),
+    }
+
+
+def _ask(question: Question) -> str:
+    from telemetry.model.errors import InputError, printable
+
+    if not sys.stdin.isatty():
+        raise InputError(f"{printable(question.text, 200)} Answer in a terminal, or add --yes: {question.assumed}")
+    choices = f" ({' or '.join(question.answers)}) [{question.answers[0]}]" if question.answers else ""
+    while True:
+        sys.stderr.write(f"{printable(question.text, 200)}{choices} ")
+        sys.stderr.flush()
+        said = sys.stdin.readline()
+        if not said:
+            raise InputError(f"the answers ended before the questions; --yes assumes {question.assumed}")
+        if (answer := question.answer_of(said.strip().lower())) is not None:
+            return answer
+
+
+def _progress(rows: int) -> None:
+    if sys.stderr.isatty() and rows >= _TOLD_EVERY_ROWS:
+        sys.stderr.write(f"\r{rows:,} rows ")
+        sys.stderr.flush()

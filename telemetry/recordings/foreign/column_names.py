@@ -1,0 +1,140 @@
+"""Which signal a column's name means, in the words that loggers and people use for them.
+
+A unit must agree with the signal's; without one the name alone decides. The words are common practice, from memory.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from telemetry.model.signals import cell_name, find_signal
+from telemetry.recordings.foreign.column_units import Conversion, conversion_of, parted
+
+_PARTS = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|\d+|[^\W\d_]+")
+
+
+@dataclass(frozen=True)
+class Meaning:
+    """What a column's name says.
+
+    Attributes:
+        signal: the signal's name; empty where none is meant.
+        stated: the unit that name or units row states.
+        words: the name in plain small words, without its unit.
+
+    """
+
+    signal: str
+    stated: Conversion | None
+    words: str
+
+
+@dataclass(frozen=True)
+class _Rule:
+    signal: str
+    unit: str
+    words: re.Pattern[str]
+    but_not: re.Pattern[str] | None = None
+
+
+def _rule(signal: str, unit: str, words: str, but_not: str = "") -> _Rule:
+    """Return a rule; in ``words`` and ``but_not`` a blank parts words, ``a+b`` wants both, in either order."""
+    return _Rule(signal, unit, _pattern(words), _pattern(but_not) if but_not else None)
+
+
+def _pattern(words: str) -> re.Pattern[str]:
+    both = [word.split("+") for word in words.split() if "+" in word]
+    alone = [word.replace("_", " ") for word in words.split() if "+" not in word]
+    ways = [rf"\b(?:{'|'.join(alone)})\b"] if alone else []
+    ways += [rf"\b(?:{a})\b.*\b(?:{b})\b|\b(?:{b})\b.*\b(?:{a})\b" for a, b in both]
+    return re.compile("|".join(ways))
+
+
+_SET = "limit max maximum allowed set setpoint target request req avg average peak min minimum rated nominal "
+_WARM = "temp temperature temperatur t"
+_HEAT = "temp|temperature|temperatur|t"
+_AMPS = "current|amps|amp|ampere|strom|i"
+_RULES = (
+    _rule("cell_min_voltage", "V", "cell|cells+min|minimum|lowest|low", "temp temperature number no id index"),
+    _rule("cell_max_voltage", "V", "cell|cells+max|maximum|highest|high", "temp temperature number no id index"),
+    _rule("soc_reported", "%", "soc state_of_charge charge+level|state battery+level|percent|charge", _SET),
+    _rule("latitude", "deg", "lat latitude"),
+    _rule("longitude", "deg", "lon lng long longitude"),
+    _rule("motor_speed", "rpm", "rpm motor|shaft|rotor+speed|revs", _SET),
+    _rule("vehicle_speed", "km/h", "speed velocity groundspeed", _SET + "motor shaft rotor fan wind"),
+    _rule("motor_temperature", "degC", f"motor+{_HEAT}"),
+    _rule("controller_temperature", "degC", f"controller|inverter|esc+{_HEAT}"),
+    _rule("ambient_temperature", "degC", "ambient air outside outdoor environment"),
+    _rule("motor_current", "A", f"motor|phase+{_AMPS}", _SET),
+    _rule(
+        "pack_current",
+        "A",
+        "current amps amp ampere amperes amperage strom courant i ibat ibatt ipack shunt",
+        _SET + "motor phase charger cell solar deck blade",
+    ),
+    _rule("throttle_voltage", "V", "throttle pedal accelerator potentiometer pot"),
+    _rule("controller_voltage", "V", "controller inverter esc dc_link dc_bus bus", "temp temperature current amps"),
+    _rule("auxiliary_voltage", "V", "aux auxiliary accessory lamp 12_v"),
+    _rule(
+        "pack_voltage",
+        "V",
+        "voltage volts volt spannung tension u v ubat ubatt upack vbat vbatt vpack battery pack batt bat",
+        _SET + "cell cells zelle motor charger solar delta diff difference spread current amps soc " + _WARM,
+    ),
+    _rule("pack_current", "A", "battery pack batt bat", _SET),
+    _rule("charger_input_power", "W", "charger wall mains grid ac", _SET + "current amps voltage volts"),
+    _rule("implement_engaged", "", "deck blade blades implement pto", "current amps speed rpm voltage " + _WARM),
+)
+_VOLTS = "voltage|volts|volt|spannung|v|u"
+_A_CELL = "cell|zelle|vc|uc|cv|cellv|vcell|ucell"
+_CELL = re.compile(rf"(?:.*\b)?(?:{_A_CELL})(?: (?:{_VOLTS}|no|nr))? 0*(\d{{1,3}})(?: (?:{_VOLTS}))?")
+_SHORT_CELL = re.compile(r"(?:c|v|u|b) 0*(\d{1,3})")
+_TEMPERATURE = re.compile(r"\b(?:temp|temperature|temperatur|ntc|probe|thermistor|t)\b(?:.*?\b0*(\d{1,2})\b)?")
+
+
+def meaning_of(name: str, unit_row: str = "") -> Meaning:
+    """Return what a column called ``name`` is; a row of units outranks the name."""
+    plain, stated = (name, conversion_of(name)) if conversion_of(name) else parted(name)
+    stated = conversion_of(unit_row) or stated
+    own = re.sub(r"\W+", "_", name.strip().lower()).strip("_")
+    words = " ".join(_PARTS.findall(plain)).lower()
+    for candidate in (own, words.replace(" ", "_")):
+        signal = find_signal(candidate)
+        if signal is not None and not signal.is_derived and not candidate.startswith("extra_"):
+            return Meaning(signal.name, stated, words)
+    return Meaning(_signal(words, stated), stated, words)
+
+
+def _signal(words: str, stated: Conversion | None) -> str:
+    if (cell := _CELL.fullmatch(words)) and _agrees(stated, "V"):
+        return cell_name(int(cell[1])) if int(cell[1]) else "cell_0"
+    said = f"{words} {_SPOKEN.get(stated.unit, '')}".strip() if stated else words
+    for rule in _RULES:
+        if not _agrees(stated, rule.unit) or (rule.but_not and rule.but_not.search(words)):
+            continue
+        if rule.words.search(said) or (stated is not None and _alone(words) and rule.signal in _OF_UNIT):
+            return rule.signal
+    if (sensor := _TEMPERATURE.search(words)) and _agrees(stated, "degC") and "mosfet" not in words:
+        return f"pack_temperature_{int(sensor[1] or 1) or 1}"
+    return ""
+
+
+def short_cell(words: str) -> int | None:
+    """Return 7 for a column called ``C7`` or ``V07``, which is a cell only where its values say so."""
+    match = _SHORT_CELL.fullmatch(words)
+    return int(match[1]) if match else None
+
+
+def _agrees(stated: Conversion | None, unit: str) -> bool:
+    return stated is None or stated.unit == unit
+
+
+_SPOKEN = {"rpm": "rpm", "%": "percent"}
+"""Units that say what is measured: a word of the name like any other."""
+_OF_UNIT = ("pack_voltage", "pack_current", "soc_reported", "vehicle_speed", "motor_speed")
+"""What a column is whose name is its unit and nothing else."""
+
+
+def _alone(words: str) -> bool:
+    return conversion_of(words.replace(" ", "")) is not None or not words

@@ -1,0 +1,131 @@
+"""Which signal each column of a table is, in which unit, and which way its current counts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from telemetry.model.batch import Values
+from telemetry.model.columns import Column
+from telemetry.model.signals import cell_name, cell_number, find_signal
+from telemetry.recordings.foreign.column_names import Meaning, meaning_of, short_cell
+from telemetry.recordings.foreign.column_units import Conversion
+from telemetry.recordings.foreign.current_sign import is_charge_positive
+from telemetry.recordings.foreign.mapped_table import MappedTable
+from telemetry.recordings.foreign.proposal import Proposal, Question, turned_round
+from telemetry.recordings.foreign.text_layout import TextLayout
+
+_CELL_V, _CELL_MV = (1.5, 4.6), (1500.0, 4600.0)
+"""What cells of all usual chemistries show in use, V and mV (common practice)."""
+_ROWS_FOR_SIGN = 500_000
+_FEWEST_SHORT = 3
+"""Columns called C1, C2, C3 are cells from so many on; a V1 and a V2 are as likely two meters."""
+
+
+def find_signals(layout: TextLayout, found: Proposal) -> None:
+    """Settle what each column is that is not the time; of two that could be one signal the first."""
+    columns: dict[str, Column] = {}
+    taken: set[str] = set()
+    meant = {
+        name: meaning_of(name, layout.units[place] if layout.units else "")
+        for place, name in enumerate(layout.header)
+        if name not in found.column_map.time
+    }
+    for name, signal in _cells_first(layout, meant):
+        meaning = meant[name]
+        if not signal or signal in taken:
+            if signal:
+                found.doubts[name] = f"{signal} is taken by another column; kept as an extra"
+            continue
+        numbers = layout.numbers(layout.header.index(name))
+        conversion, doubt = _fitting_unit(signal, meaning.stated, numbers)
+        if conversion is None:
+            found.doubts[name] = doubt
+            continue
+        if doubt:
+            found.doubts[name] = doubt
+        taken.add(signal)
+        columns[name] = Column(signal=signal, scale=conversion.scale, offset=conversion.offset)
+    found.column_map = replace(found.column_map, columns=columns)
+
+
+def _cells_first(layout: TextLayout, meant: dict[str, Meaning]) -> Iterator[tuple[str, str]]:
+    """Give each column's signal; cells counted from 0, and ``C1`` to ``C16``, are cells where they stand together."""
+    short = {name: number for name, each in meant.items() if (number := short_cell(each.words)) is not None}
+    if (
+        len(short) < _FEWEST_SHORT
+        or len(set(short.values())) < len(short)
+        or any(meant[name].signal == "cell_01_voltage" for name in meant)
+    ):
+        short = {}
+    short = {name: number for name, number in short.items() if _is_cell(layout, name)}
+    zero = any(each.signal == "cell_0" for each in meant.values()) or 0 in short.values()
+    for name, each in meant.items():
+        signal = cell_name(short[name]) if short.get(name) else "cell_0" if name in short else each.signal
+        number = 0 if signal == "cell_0" else cell_number(signal)
+        yield name, cell_name(number + 1) if zero and number is not None else signal
+
+
+def _is_cell(layout: TextLayout, name: str) -> bool:
+    numbers = layout.numbers(layout.header.index(name))
+    return any(_within(numbers, *limits) for limits in (_CELL_V, _CELL_MV))
+
+
+def _fitting_unit(signal: str, stated: Conversion | None, numbers: Values) -> tuple[Conversion | None, str]:
+    """Return how numbers become the signal, and what is doubtful; None where they cannot be the signal."""
+    known = find_signal(signal)
+    if known is None:
+        return None, ""
+    if stated is not None:
+        return stated, "" if _within(numbers * stated.scale + stated.offset, known.low, known.high) else _UNLIKELY
+    if not np.isfinite(numbers).any():
+        return Conversion(known.unit), ""
+    if cell_number(signal) is not None or signal in ("cell_min_voltage", "cell_max_voltage"):
+        if _within(numbers, *_CELL_MV):
+            return Conversion("V", 1e-3), ""
+        if not _within(numbers, *_CELL_V):
+            return Conversion("V"), "these are unlikely as volts of a cell"
+    if not _within(numbers, known.low, known.high):
+        milli = _within(numbers * 1e-3, known.low, known.high) and known.unit in ("V", "A")
+        return (
+            (Conversion(known.unit, 1e-3), f"no unit is stated; read as m{known.unit}")
+            if milli
+            else (None, _UNLIKELY)
+        )
+    return Conversion(known.unit), ""
+
+
+_UNLIKELY = "its values cannot be that; kept as an extra"
+
+
+def _within(numbers: Values, low: float, high: float) -> bool:
+    known = numbers[np.isfinite(numbers)]
+    return len(known) > 0 and bool(np.quantile(known, 0.05) >= low and np.quantile(known, 0.95) <= high)
+
+
+def find_sign(path: Path, found: Proposal) -> None:
+    """Settle which way the current counts: by the voltage of the whole recording, else it is asked."""
+    names = {what.signal: name for name, what in found.column_map.columns.items()}
+    if "pack_current" not in names:
+        return
+    current, turned = names["pack_current"], None
+    against = next((each for each in ("pack_voltage", "controller_voltage") if each in names), None)
+    volts, amps = np.empty(0), np.empty(0)
+    for span in MappedTable(path, found.column_map).spans():
+        for _, seen in span.carrying("pack_current"):
+            amps = np.append(amps, seen)
+        for _, seen in span.carrying(against or ""):
+            volts = np.append(volts, seen)
+        if against is not None:
+            turned = is_charge_positive(volts, amps)
+        if turned is not None or len(amps) > _ROWS_FOR_SIGN:
+            break
+    if turned:
+        found.column_map = turned_round(found.column_map)
+        found.doubts[current] = "turned round: voltage rises with it, so it counts charging as positive"
+    elif turned is None and bool(np.any(np.abs(amps) > 0)):
+        text = f"is {current} positive while driving (out of the pack)? Voltage does not tell"
+        found.questions.append(Question("current", text, ("yes", "no"), f"{current} positive out of the pack"))

@@ -1,0 +1,43 @@
+"""Looks at a table by another logger and proposes how to read it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from telemetry.model.errors import RecordingError, printable
+from telemetry.recordings.foreign.column_map import ColumnMap
+from telemetry.recordings.foreign.find_signals import find_sign, find_signals
+from telemetry.recordings.foreign.find_time import find_time
+from telemetry.recordings.foreign.proposal import Proposal
+from telemetry.recordings.foreign.text_layout import layout_in
+
+
+def proposed(path: Path) -> Proposal:
+    """Return what the table in the file ``path`` seems to be.
+
+    Raises:
+        RecordingError: it is no table, or none of its columns is a signal.
+
+    """
+    file, layout = printable(path, 200), layout_in(path)
+    found = Proposal(
+        ColumnMap(
+            header=layout.header,
+            encoding=layout.encoding,
+            delimiter=layout.delimiter,
+            decimal=layout.decimal,
+            time_is="rows",
+            interval_s=1.0,
+            columns={},
+        )
+    )
+    find_time(layout, found)
+    find_signals(layout, found)
+    if not found.column_map.columns:
+        shown = ", ".join(printable(name, 20) for name in layout.header[:6])
+        raise RecordingError(
+            f"{file}: none of its columns is a signal we know ({shown}); say in a column map, given with --map, what"
+            " they are"
+        )
+    find_sign(path, found)
+    return found

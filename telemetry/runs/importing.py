@@ -1,0 +1,185 @@
+"""Brings recordings that another logger wrote into the store, each as a session of its own."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from itertools import chain
+from pathlib import Path
+
+from telemetry.machine.machine_file import Machine
+from telemetry.model.batch import MICROSECONDS, Batch
+from telemetry.model.errors import InputError, RecordingError, printable
+from telemetry.model.recording import Recording
+from telemetry.recordings.foreign.column_map import ColumnMap, keep_map, kept_map
+from telemetry.recordings.foreign.mapped_table import MappedTable
+from telemetry.recordings.foreign.proposal import Proposal, Question
+from telemetry.recordings.foreign.propose import proposed
+from telemetry.recordings.foreign.text_layout import layout_in
+from telemetry.recordings.reading import open_recording
+
+FIRST_ROWS = 3
+Answer = Callable[[Question], str]
+"""Gives one of a question's answers, or a number in text; InputError where nobody is there to ask."""
+
+
+@dataclass
+class Opened:
+    """A file that can become a session.
+
+    Attributes:
+        recording: as it would be stored.
+        column_map: how its columns are read; None where it is a recording of ours.
+        is_new: the map was proposed just now.
+        doubts: by column, what was taken to be so and might not be.
+        assumed: what was assumed in place of an answer.
+
+    """
+
+    recording: Recording
+    column_map: ColumnMap | None = None
+    is_new: bool = False
+    doubts: dict[str, str] = field(default_factory=dict)
+    assumed: list[str] = field(default_factory=list)
+
+    @property
+    def sources(self) -> dict[str, str]:
+        """The file's own name of each signal, where a column map gives another."""
+        layout = self.recording.own_names if isinstance(self.recording, MappedTable) else {}
+        return dict(layout)
+
+    @property
+    def first_rows(self) -> Batch:
+        """The first rows as they are read."""
+        span = next(chain(self.recording.spans(FIRST_ROWS), ()))
+        return span.batches[0].rows(0, FIRST_ROWS)
+
+
+def maps_of(store: Path) -> Path:
+    """Return the folder of the column maps that go with a store."""
+    return store.parent / "column-maps"
+
+
+def known_table(path: Path, store: Path) -> MappedTable | None:
+    """Return the file as a recording where a kept column map fits its header."""
+    try:
+        found = kept_map(layout_in(path), maps_of(store))
+    except RecordingError:
+        return None
+    return None if found is None else MappedTable(path, found)
+
+
+def opened(path: Path, store: Path, given: ColumnMap | None, answer: Answer | None) -> Opened:
+    """Open a file to be imported.
+
+    Args:
+        path: the file.
+        store: the maps kept beside it are tried first.
+        given: the map to use; None: a kept one, else one proposed from the file.
+        answer: asks what the file cannot tell; None: the usual is assumed.
+
+    Raises:
+        InputError, RecordingError: it cannot be read, with the reason.
+
+    """
+    if not path.is_file():
+        raise InputError(f"there is no file {printable(path, 200)}; check the name and the folder")
+    if given is not None:
+        return Opened(MappedTable(path, given), given)
+    try:
+        return Opened(open_recording(path))
+    except (InputError, RecordingError):
+        known = kept_map(layout_in(path), maps_of(store))
+    if known is not None:
+        return Opened(MappedTable(path, known), known)
+    proposal = proposed(path)
+    assumed = _settle(proposal, answer)
+    return Opened(MappedTable(path, proposal.column_map), proposal.column_map, True, proposal.doubts, assumed)
+
+
+def _settle(proposal: Proposal, answer: Answer | None) -> list[str]:
+    """Put the answers into the map; return what was assumed where nobody was asked."""
+    if answer is None:
+        return [question.assumed for question in proposal.questions]
+    for question in proposal.questions:
+        proposal.answered(question, answer(question))
+    return []
+
+
+@dataclass(frozen=True)
+class Imported:
+    """A recording that is now a session.
+
+    Attributes:
+        session: its number.
+        rows: rows stored.
+        seconds: from the first row to the last.
+        kept: where its column map is kept; None where it needs none, or had one.
+
+    """
+
+    session: int
+    rows: int
+    seconds: float
+    kept: Path | None
+
+
+def store_recording(
+    found: Opened, path: Path, store: Path, machine: Machine | None, progress: Callable[[int], None]
+) -> Imported:
+    """Write a recording into the store as a session, and keep a new map beside it.
+
+    Args:
+        found: what to store.
+        path: the file it is in; its name is kept with the session.
+        store: the store's file.
+        machine: machine file to keep with it, by which it will be judged.
+        progress: told the rows so far.
+
+    Raises:
+        RecordingError: a mistake further down in the file; what came before it is stored.
+        StoreError: the store cannot be written.
+
+    """
+    return asyncio.run(_stored(found, path, store, machine, progress))
+
+
+async def _stored(
+    found: Opened, path: Path, store: Path, machine: Machine | None, progress: Callable[[int], None]
+) -> Imported:
+    from telemetry.store.writer import StoreWriter
+
+    recording, rows, end, mistake = found.recording, 0, found.recording.start, None
+    started = _began(recording, path)
+    with StoreWriter.open(store) as writer:
+        session = writer.begin_session(
+            machine.name if machine is not None else path.name.split(".")[0],
+            machine.text if machine is not None else recording.machine_text,
+            "import",
+            recording.time_basis,
+            started,
+            recording.start,
+            path.name,
+        )
+        try:
+            for span in recording.spans():
+                await writer.room(span.value_count)
+                writer.offer(span)
+                rows, end = rows + sum(map(len, span.batches)), span.end
+                progress(rows)
+        except RecordingError as error:
+            mistake = error
+        finally:  # stopped by the user, too: what is stored is whole
+            writer.end_session(started + end - recording.start)
+    kept = None
+    if found.is_new and found.column_map is not None:
+        kept = keep_map(found.column_map, path.name, maps_of(store))
+    if mistake is not None:
+        raise RecordingError(f"{mistake}; the {rows} rows before it are session {session}")
+    return Imported(session, rows, (end - recording.start) / MICROSECONDS, kept)
+
+
+def _began(recording: Recording, path: Path) -> int:
+    """Return when the recording began; without dates in it, when its file was last written."""
+    return recording.start if recording.time_basis == "absolute" else round(path.stat().st_mtime * MICROSECONDS)

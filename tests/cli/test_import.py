@@ -1,0 +1,186 @@
+"""``shakedown import``: a file by another logger becomes a session, asked once, and the next one is known."""
+
+from __future__ import annotations
+
+import gzip
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from telemetry.cli import main
+from telemetry.store.reader import StoreReader
+
+MACHINE = """
+[machine]
+name = "orchard cart"
+
+[pack]
+chemistry = "lfp"
+cells_in_series = 16
+capacity_ah = 100
+low_cutoff_v = 44.8
+"""
+
+
+def table(head: str = "Time [s];U [V];I [A];Remark", rows: int = 300, sign: int = 1) -> str:
+    """Return a drive as a table with decimal commas; its voltage falls by 30 mohm times the current."""
+    random = np.random.default_rng(5)
+    lines = [head]
+    for second, drawn in enumerate(random.uniform(-10, 60, rows)):
+        amps = 60.0 if 200 <= second < 240 else drawn  # uphill
+        lines.append(
+            f"{second};{53.0 - 0.03 * amps - (8 if 200 <= second < 240 else 0):.2f};{sign * amps:.1f};ok".replace(
+                ".", ","
+            )
+        )
+    return "\n".join([*lines, ""])
+
+
+@pytest.fixture
+def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    path = tmp_path / "own" / "sessions.sqlite3"
+    path.parent.mkdir()
+    monkeypatch.setenv("SHAKEDOWN_STORE", str(path))
+    return path
+
+
+@pytest.fixture
+def file(tmp_path: Path) -> Path:
+    path = tmp_path / "drive.csv"
+    path.write_text(table())
+    return path
+
+
+def test_a_table_becomes_a_session_that_can_be_reported(store, file, tmp_path, capsys) -> None:
+    machine = tmp_path / "cart.toml"
+    machine.write_text(MACHINE)
+    assert main(["import", str(file), "--machine", str(machine)]) == 0
+    shown = capsys.readouterr().out
+    assert "semicolons between the columns, decimal commas" in shown
+    assert "drive.csv is session 1, 300 rows" in shown
+    with StoreReader.open(store) as reader:
+        record = reader.session(1)
+        rows = sum(len(batch) for span in reader.recording(1).spans() for batch in span.batches)
+    assert (record.origin, record.machine, rows) == ("import", "orchard cart", 300)
+    assert main(["report", "1", "--json"]) == 0
+    report = json.loads(capsys.readouterr().out)
+    assert [alarm["limit"] for alarm in report["alarms"]] == ["pack-voltage-low"]  # judged by its machine file
+
+
+def test_the_next_file_of_that_kind_is_known_everywhere(store, file, tmp_path, capsys) -> None:
+    assert main(["report", str(file), "--json"]) == 2
+    assert f"shakedown import {file}" in capsys.readouterr().err
+    assert main(["import", str(file)]) == 0
+    again = tmp_path / "later.txt"
+    again.write_text(table(rows=200))
+    capsys.readouterr()
+    assert main(["report", str(again), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["totals"]["duration_s"] == 199
+    assert main(["import", str(again)]) == 0
+    assert "column map" not in capsys.readouterr().out
+    assert len(list((store.parent / "column-maps").iterdir())) == 1
+
+
+def test_a_map_given_outranks_what_is_proposed(store, file, tmp_path, capsys) -> None:
+    assert main(["import", str(file), "--show"]) == 0
+    assert not store.exists()
+    own = tmp_path / "map.toml"
+    own.write_text(
+        'header = ["Time [s]", "U [V]", "I [A]", "Remark"]\ndelimiter = ";"\ndecimal = ","\ntime = ["Time [s]"]\n'
+        '[columns]\n"U [V]" = "controller_voltage"\n"I [A]" = { signal = "motor_current", scale = 2 }\n'
+    )
+    capsys.readouterr()
+    assert main(["import", str(file), "--map", str(own), "--json"]) == 0
+    (read,) = json.loads(capsys.readouterr().out)
+    assert read["columns"] == {"controller_voltage": "U [V]", "motor_current": "I [A]", "extra_remark": "Remark"}
+    assert len(read["first_rows"]["motor_current"]) == 3
+
+
+def test_what_the_file_cannot_tell_is_asked_or_assumed(store, tmp_path, capsys, monkeypatch) -> None:
+    flat = tmp_path / "flat.csv"
+    flat.write_text("Time (s),Amps\n" + "".join(f"{n},{n % 7}\n" for n in range(50)))
+    assert main(["import", str(flat)]) == 2
+    assert "add --yes" in capsys.readouterr().err
+    assert main(["import", str(flat), "--yes", "--show"]) == 0
+    assert "assumed: Amps positive out of the pack" in capsys.readouterr().out
+
+
+def test_times_without_a_zone_are_asked_for_once(store, tmp_path, capsys) -> None:
+    local = tmp_path / "local.csv"
+    local.write_text("Date,Volts\n" + "".join(f"2026-05-04 10:00:{n:02d},52.1\n" for n in range(50)))
+    assert main(["import", str(local), "--yes"]) == 0
+    assert "assumed: times in this computer's zone" in capsys.readouterr().out
+    assert main(["import", str(local)]) == 0
+    assert "assumed" not in capsys.readouterr().out
+
+
+def test_one_bad_file_does_not_keep_the_others_out(store, file, tmp_path, capsys) -> None:
+    picture = tmp_path / "photo.csv"
+    picture.write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(range(256)) * 20)
+    missing = tmp_path / "nothing.csv"
+    assert main(["import", str(picture), str(missing), str(file)]) == 2
+    done = capsys.readouterr()
+    assert "drive.csv is session 1" in done.out
+    assert "the other 1 were read" in done.err
+    assert "Traceback" not in done.err
+    assert str(missing) in done.err
+
+
+def test_our_own_recordings_and_compressed_tables_come_in_too(store, file, tmp_path, capsys) -> None:
+    packed = tmp_path / "drive.csv.gz"
+    packed.write_bytes(gzip.compress(table().encode("utf-16")))
+    assert main(["import", str(packed), "--yes"]) == 0
+    out = tmp_path / "own.csv"
+    assert main(["export", "1", str(out)]) == 0
+    assert main(["import", str(out)]) == 0
+    assert "own.csv: a recording of this program" in capsys.readouterr().out
+    with StoreReader.open(store) as reader:
+        first, second = (_values(reader, number) for number in (1, 2))
+    np.testing.assert_array_equal(first, second)
+
+
+def _values(reader: StoreReader, number: int) -> np.ndarray:
+    spans = reader.recording(number).spans()
+    return np.concatenate([batch.column("pack_voltage") for span in spans for batch in span.batches])
+
+
+@pytest.mark.parametrize(
+    ("data", "says"),
+    [
+        (b"", "is empty"),
+        (b"just words, no table\nand more words\n", "no table was found|no row of readings"),
+        (b"1,2,3\n4,5,6\n7,8,9\n", "columns have no names"),
+        (b"x;y;z\n1;2;3\n4;5;6\n7;8;9\n", "none of its columns is a signal"),
+    ],
+)
+def test_what_is_no_table_is_refused_in_one_sentence(store, tmp_path, capsys, data, says) -> None:
+    path = tmp_path / "odd.csv"
+    path.write_bytes(data)
+    assert main(["import", str(path), "--yes"]) == 2
+    said = capsys.readouterr().err
+    assert any(each in said for each in says.split("|")), said
+    assert said.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ('time = ["Tme"]', "did you mean"),
+        ('time_is = "lunar"', "time_is"),
+        ('encoding = "rot13"', "is no encoding of text"),
+        ('zone = "Mars/Base"', "zone"),
+        ("interval_s = -1", "interval_s"),
+    ],
+)
+def test_a_wrong_map_is_told_by_its_keys(store, file, tmp_path, capsys, change, says) -> None:
+    path = tmp_path / "map.toml"
+    keys = {"header": '["Time", "U"]', "time": '["Time"]'}
+    key, _, value = change.partition(" = ")
+    lines = [f"{name} = {value}" for name, value in (keys | {key: value}).items()]
+    path.write_text("\n".join([*lines, "[columns]", 'U = "pack_voltage"', ""]))
+    assert main(["import", str(file), "--map", str(path)]) == 2
+    said = capsys.readouterr().err
+    assert says in said
+    assert str(path) in said

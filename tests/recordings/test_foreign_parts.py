@@ -1,0 +1,129 @@
+"""The parts that read tables by other loggers: times, order, the current's sign, names."""
+
+from __future__ import annotations
+
+import datetime
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from telemetry.recordings.foreign.column_names import meaning_of
+from telemetry.recordings.foreign.current_sign import FEWEST_STEPS, is_charge_positive
+from telemetry.recordings.foreign.mapped_table import InOrder
+from telemetry.recordings.foreign.time_columns import micros_of_text, offset_of, past_midnight
+
+FORMS = {
+    "year first": "%Y-%m-%d %H:%M:%S.%f",
+    "day first": "%d.%m.%Y %H:%M:%S.%f",
+    "month first": "%m/%d/%Y %I:%M:%S.%f %p",
+}
+MOMENTS = st.datetimes(datetime.datetime(1970, 1, 1), datetime.datetime(2199, 12, 31))
+EPOCH = datetime.datetime(1970, 1, 1)
+
+
+@given(st.lists(MOMENTS, min_size=1, max_size=5), st.sampled_from(sorted(FORMS)))
+def test_written_dates_come_back(moments, kind) -> None:
+    cells = pa.array([moment.strftime(FORMS[kind]) for moment in moments])
+    t, known = micros_of_text(kind, cells, offset_of("UTC"))
+    assert known.all()
+    assert t.tolist() == [(moment - EPOCH) // datetime.timedelta(microseconds=1) for moment in moments]
+
+
+@pytest.mark.parametrize("zone", ["Europe/Vienna", "America/New_York", "+05:30", "UTC"])
+def test_local_times_are_those_of_the_zone_data_base(zone) -> None:
+    """Against Python's zoneinfo, which reads the IANA time zone data base (RFC 6557)."""
+    from zoneinfo import ZoneInfo
+
+    known = datetime.timezone(datetime.timedelta(hours=5, minutes=30)) if zone == "+05:30" else ZoneInfo(zone)
+    moments = [
+        datetime.datetime(2026, month, 15, hour, 7, tzinfo=known) for month in (1, 3, 7, 11) for hour in (0, 13)
+    ]
+    cells = pa.array([moment.strftime("%Y-%m-%d %H:%M:%S") for moment in moments])
+    t, _ = micros_of_text("year first", cells, offset_of(zone))
+    assert t.tolist() == [round(moment.timestamp() * 1e6) for moment in moments]
+
+
+@given(st.integers(0, 86_399), st.integers(1, 200_000), st.integers(1, 40_000))
+def test_a_clock_goes_on_past_midnight(start, seconds, step) -> None:
+    true = np.arange(start, start + seconds, step, dtype=np.int64) * 1_000_000
+    half = len(true) // 2
+    shown, known = true % 86_400_000_000, np.ones(len(true), dtype=bool)
+    first = past_midnight(shown[:half], known[:half], None)
+    rest = past_midnight(shown[half:], known[half:], int(first[-1]) if half else None)
+    assert np.diff(np.concatenate((first, rest))).tolist() == np.diff(true).tolist()
+
+
+@given(st.lists(st.integers(-9_000_000, 9_000_000), min_size=1, max_size=80), st.integers(1, 20))
+def test_rows_that_come_late_are_put_in_order_however_they_are_cut(late, size) -> None:
+    t = np.cumsum(np.full(len(late), 1_000_000)) + np.array(late)
+    values = np.arange(len(t), dtype=np.float64).reshape(-1, 1)
+    order = InOrder(20_000_000, counts_from_first=False)
+    pieces = (slice(start, start + size) for start in range(0, len(t), size))
+    given_out = [*[order.take(t[piece], values[piece]) for piece in pieces], order.rest()]
+    rows = [(int(a), float(b[0])) for times, each in given_out for a, b in zip(times, each, strict=True)]
+    assert [each[0] for each in rows] == sorted(t.tolist())
+    assert sorted(each[1] for each in rows) == values[:, 0].tolist()
+    assert order.left_out == order.restarts == 0
+
+
+def test_a_count_that_begins_again_goes_on_and_one_row_astray_is_left_out() -> None:
+    order = InOrder(10_000_000, counts_from_first=True)
+    t = np.array([5, 6, 7, 8, 0, 1, 2, 300, 3, 4], dtype=np.int64) * 1_000_000
+    t = np.concatenate((t[:4] + 100_000_000, t[4:]))
+    first, _ = order.take(t, np.zeros((len(t), 1)))
+    rest, _ = order.rest()
+    assert order.restarts >= 1
+    assert np.all(np.diff(np.concatenate((first, rest))) >= 0)
+    astray = InOrder(10_000_000, counts_from_first=False)
+    t = np.array([100, 101, 102, 3, 103, 104], dtype=np.int64) * 1_000_000
+    astray.take(t, np.zeros((6, 1)))
+    assert (astray.left_out, astray.restarts) == (1, 0)
+
+
+@given(st.floats(0.002, 0.2), st.booleans(), st.integers(0, 2**32 - 1))
+def test_the_sign_is_told_by_the_voltage(resistance, turned, seed) -> None:
+    random = np.random.default_rng(seed)
+    amps = random.uniform(-30, 120, 200)
+    volts = np.round(53 - resistance * amps + random.normal(0, 0.005, 200), 2)
+    assert is_charge_positive(volts, -amps if turned else amps) is turned
+
+
+@given(st.integers(0, 2**32 - 1))
+def test_no_sign_is_told_where_voltage_does_not_follow(seed) -> None:
+    random = np.random.default_rng(seed)
+    assert is_charge_positive(np.full(300, 52.0), random.uniform(0, 50, 300)) is None
+    few = FEWEST_STEPS // 2
+    assert is_charge_positive(random.uniform(50, 52, few), random.uniform(0, 50, few)) is None
+
+
+@pytest.mark.parametrize(
+    ("name", "signal"),
+    [
+        ("pack_voltage", "pack_voltage"),
+        ("PACK CURRENT", "pack_current"),
+        ("Battery Voltage (V)", "pack_voltage"),
+        ("Charge current limit", ""),
+        ("Max cell voltage", "cell_max_voltage"),
+        ("Max cell number", ""),
+        ("Cell 07 V", "cell_07_voltage"),
+        ("cell12", "cell_12_voltage"),
+        ("cell temp 3", "pack_temperature_3"),
+        ("Motor RPM", "motor_speed"),
+        ("GPS speed (mph)", "vehicle_speed"),
+        ("Motor Temp", "motor_temperature"),
+        ("MOSFET temp", ""),
+        ("Throttle (V)", "throttle_voltage"),
+        ("Throttle (%)", ""),
+        ("State of charge", "soc_reported"),
+        ("Battery %", "soc_reported"),
+        ("Phase current", "motor_current"),
+        ("Remark", ""),
+        ("Power (W)", ""),
+        ("Longitude", "longitude"),
+    ],
+)
+def test_names_that_loggers_use(name, signal) -> None:
+    assert meaning_of(name).signal == signal

@@ -1,0 +1,296 @@
+"""Tables as other loggers and spreadsheets write them: each of the variants is read, with the values it holds.
+
+The drive and the variants are drawn here; how loggers lay tables out is common practice, from memory. Factors of
+units are exact by definition: NIST Special Publication 811 (2008), appendix B.8 (degree Fahrenheit, mile, knot).
+"""
+
+from __future__ import annotations
+
+import datetime
+import gzip
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from telemetry.recordings.foreign.mapped_table import MappedTable
+from telemetry.recordings.foreign.propose import proposed
+
+ROWS = 400
+START = datetime.datetime(2026, 5, 17, 9, 58, 20, tzinfo=datetime.UTC)
+
+
+@dataclass(frozen=True)
+class Row:
+    t: float
+    volts: float
+    amps: float
+    cells: tuple[float, ...]
+    celsius: float
+    kmh: float
+    soc: float
+
+
+def drive() -> list[Row]:
+    """Return a drive at 1 Hz: load comes and goes, voltage follows through 30 mohm, braking gives some back."""
+    random = np.random.default_rng(11)
+    rows = []
+    for second in range(ROWS):
+        amps = round(22 + 26 * math.sin(second / 9) + float(random.uniform(0, 6)), 1)
+        volts = round(53.1 - 0.03 * amps - second / 2000, 2)
+        cells = tuple(round(volts / 16 + float(each), 3) for each in random.normal(0, 0.004, 16))
+        kmh = round(8 + 2 * math.sin(second / 30), 1)
+        rows.append(Row(float(second), volts, amps, cells, round(24 + second / 90, 1), kmh, round(88 - second / 60)))
+    return rows
+
+
+DRIVE = drive()
+Line = Callable[[Row], Sequence[object]]
+
+
+@dataclass(frozen=True)
+class Variant:
+    """One way to write the drive.
+
+    Attributes:
+        name: of the case.
+        data: the file.
+        suffix: how its name ends.
+        signals: what must be read, by signal: shape (rows,).
+        start: of the first row; None where times count from the first row.
+        asks: topics that the file cannot tell.
+        warns: part of what is told afterwards.
+
+    """
+
+    name: str
+    data: bytes
+    signals: dict[str, list[float]]
+    suffix: str = ".csv"
+    start: datetime.datetime | None = None
+    asks: tuple[str, ...] = ()
+    warns: str = ""
+    missing: tuple[int, ...] = field(default=())
+
+
+def text(
+    head: Iterable[str], line: Line, comma: str = ",", decimal: str = ".", end: str = "\n", tail: str = ""
+) -> str:
+    lines = [each.replace("|", comma) for each in head]
+    for row in DRIVE:
+        cells = [str(each).replace(".", decimal) if isinstance(each, float) else str(each) for each in line(row)]
+        lines.append(comma.join(cells) + tail)
+    return end.join([*lines, ""])
+
+
+def of(attribute: str) -> list[float]:
+    return [getattr(row, attribute) for row in DRIVE]
+
+
+VA = {"pack_voltage": of("volts"), "pack_current": of("amps")}
+
+
+def at(row: Row, form: str, zone: datetime.tzinfo = datetime.UTC) -> str:
+    return (START + datetime.timedelta(seconds=row.t)).astimezone(zone).strftime(form)
+
+
+def plain(row: Row) -> Sequence[object]:
+    return row.t, row.volts, row.amps
+
+
+def variants() -> Iterable[Variant]:
+    yield Variant("plain", text(["Time (s)|Voltage (V)|Current (A)"], plain).encode(), VA)
+    yield Variant("semicolons and decimal commas", text(["Time [s]|U [V]|I [A]"], plain, ";", ",").encode(), VA)
+    yield Variant("tabs", text(["seconds|Volts|Amps"], plain, "\t").encode(), VA, ".tsv")
+    yield Variant("bars", text(["elapsed s|pack V|pack A"], plain, "|").encode(), VA)
+    yield Variant("blanks", text(["t_s|volts|amps"], plain, "   ").encode(), VA, ".txt")
+    yield Variant("utf-8 with mark", text(["Time (s)|Volts|Amps"], plain).encode("utf-8-sig"), VA)
+    yield Variant("utf-16", text(["Time (s)|Volts|Amps"], plain, ";", ",").encode("utf-16"), VA)
+    yield Variant("utf-16 without mark", text(["Time (s)|Volts|Amps"], plain).encode("utf-16-le"), VA)
+    degrees = VA | {"pack_temperature_1": of("celsius")}
+    yield Variant(
+        "windows-1252",
+        text(["Time (s)|Volts|Amps|Temp (°C)"], lambda r: (r.t, r.volts, r.amps, r.celsius)).encode("cp1252"),
+        degrees,
+    )
+    yield Variant("carriage returns", text(["Time (s)|Volts|Amps"], plain, end="\r").encode(), VA)
+    yield Variant("windows line ends", text(["Time (s)|Volts|Amps"], plain, end="\r\n").encode(), VA)
+    yield Variant("gzip", gzip.compress(text(["Time (s)|Volts|Amps"], plain).encode()), VA, ".csv.gz")
+    yield Variant("a delimiter ends each row", text(["Time (s)|Volts|Amps"], plain, tail=",").encode(), VA)
+    yield Variant("and the header", text(["Time (s)|Volts|Amps|"], plain, tail=",").encode(), VA)
+    before = ["sep=;", "Logger 3, serial 00412", "", "Time (s)|Volts|Amps"]
+    yield Variant("lines before the header", text(before, plain, ";").encode(), VA)
+    comments = ["# exported by hand", "# all in SI", "# time_s|volts|amps"]
+    yield Variant("a header in a comment", text(comments, plain).encode(), VA)
+    yield Variant(
+        "a row of units",
+        text(
+            ["Time|Battery|Current", "ms|mV|mA"], lambda r: (r.t * 1000, round(r.volts * 1000), round(r.amps * 1000))
+        ).encode(),
+        VA,
+    )
+    yield Variant(
+        "millivolts and milliamperes",
+        text(
+            ["time_ms|pack_mV|pack_mA"], lambda r: (int(r.t * 1000), round(r.volts * 1000), round(r.amps * 1000))
+        ).encode(),
+        VA,
+    )
+    with_soc = VA | {"soc_reported": of("soc")}
+    yield Variant(
+        "shouted",
+        text(["TIME S|PACK VOLTAGE|PACK CURRENT|SOC %"], lambda r: (r.t, r.volts, r.amps, r.soc)).encode(),
+        with_soc,
+    )
+    imperial = VA | {"vehicle_speed": of("kmh"), "motor_temperature": of("celsius")}
+    yield Variant(
+        "mph and °F",
+        text(
+            ["Time s|packVoltage|packCurrent|speed_mph|motorTemp °F"],
+            lambda r: (r.t, r.volts, r.amps, r.kmh / 1.609344, r.celsius * 9 / 5 + 32),
+        ).encode(),
+        imperial,
+    )
+    nautical = VA | {"vehicle_speed": of("kmh"), "controller_temperature": of("celsius")}
+    yield Variant(
+        "knots and kelvin",
+        text(
+            ["Time s|Volts|Amps|Speed (kn)|Inverter temp (K)"],
+            lambda r: (r.t, r.volts, r.amps, r.kmh / 1.852, r.celsius + 273.15),
+        ).encode(),
+        nautical,
+    )
+    yield Variant(
+        "charging counts as positive", text(["Time s|Volts|Amps"], lambda r: (r.t, r.volts, -r.amps)).encode(), VA
+    )
+    yield Variant(
+        "unix seconds",
+        text(["timestamp|volts|amps"], lambda r: (START.timestamp() + r.t, r.volts, r.amps)).encode(),
+        VA,
+        start=START,
+    )
+    yield Variant(
+        "unix milliseconds",
+        text(
+            ["timestamp|volts|amps"], lambda r: (int(START.timestamp() * 1000 + r.t * 1000), r.volts, r.amps)
+        ).encode(),
+        VA,
+        start=START,
+    )
+    yield Variant(
+        "iso",
+        text(["Date|Volts|Amps"], lambda r: (at(r, "%Y-%m-%dT%H:%M:%SZ"), r.volts, r.amps)).encode(),
+        VA,
+        start=START,
+    )
+    east = datetime.timezone(datetime.timedelta(hours=2))
+    yield Variant(
+        "an offset",
+        text(["Date|Volts|Amps"], lambda r: (at(r, "%Y-%m-%d %H:%M:%S.000%z", east), r.volts, r.amps)).encode(),
+        VA,
+        start=START,
+    )
+    german = text(
+        ["Datum|Uhrzeit|Spannung (V)|Strom (A)"],
+        lambda r: (at(r, "%d.%m.%Y"), at(r, "%H:%M:%S"), r.volts, r.amps),
+        ";",
+        ",",
+    ).encode()
+    yield Variant("date and time apart", german, VA, start=START, asks=("zone",))
+    yield Variant(
+        "am and pm",
+        text(["Time|Volts|Amps"], lambda r: (at(r, "%m/%d/%Y %I:%M:%S %p"), r.volts, r.amps)).encode(),
+        VA,
+        start=START,
+        asks=("zone",),
+    )
+    yield Variant(
+        "h:mm:ss",
+        text(
+            ["Elapsed|Volts|Amps"],
+            lambda r: (f"{int(r.t) // 3600}:{int(r.t) // 60 % 60:02d}:{int(r.t) % 60:02d}", r.volts, r.amps),
+        ).encode(),
+        VA,
+    )
+    yield Variant(
+        "days of a spreadsheet",
+        text(
+            ["Time|Volts|Amps"], lambda r: (START.timestamp() / 86400 + 25569 + r.t / 86400, r.volts, r.amps)
+        ).encode(),
+        VA,
+        start=START,
+    )
+    cells = {f"cell_{n + 1:02d}_voltage": [r.cells[n] for r in DRIVE] for n in range(16)}
+    names = "|".join(f"Cell {n} (V)" for n in range(1, 17))
+    yield Variant(
+        "cells", text([f"Time s|Volts|Amps|{names}"], lambda r: (r.t, r.volts, r.amps, *r.cells)).encode(), VA | cells
+    )
+    short = "|".join(f"C{n}" for n in range(16))
+    yield Variant(
+        "cells from 0 in mV",
+        text(
+            [f"Time s|Volts|Amps|{short}"], lambda r: (r.t, r.volts, r.amps, *(round(v * 1000) for v in r.cells))
+        ).encode(),
+        VA | cells,
+    )
+    yield from damaged()
+
+
+def damaged() -> Iterable[Variant]:
+    """Give files with a fault or two, which are counted and told."""
+    lines = text(["Time (s)|Volts|Amps"], plain).splitlines()
+    again = [*lines[:200], lines[0], *lines[200:]]
+    yield Variant("a repeated header", "\n".join(again).encode(), VA, warns="1 repeated headers")
+    short = [*lines[:200], "199.5,52.1", *lines[200:]]
+    yield Variant("a short line", "\n".join(short).encode(), VA, warns="1 too few cells")
+    swapped = [*lines[:200], lines[201], lines[200], *lines[202:]]
+    yield Variant("swapped rows", "\n".join(swapped).encode(), VA, warns="1 rows that came late, put in order")
+    t, volts, _ = lines[200].split(",")
+    worded = [*lines[:200], f"{t},{volts},ERR", *lines[201:]]
+    yield Variant("a word", "\n".join(worded).encode(), VA, warns="ERR in Amps", missing=(199,))
+    quoted = [",".join(f'"{cell}"' for cell in line.split(",")) for line in lines]
+    yield Variant("quotes", "\n".join(quoted).encode(), VA)
+    with_units = [lines[0], *("{} s,{} V,{} A".format(*line.split(",")) for line in lines[1:])]
+    yield Variant("units in the cells", "\n".join(with_units).encode(), VA)
+    footer = [*lines, "", "End of file, 400 rows"]
+    yield Variant("a footer", "\n".join(footer).encode(), VA, warns="1 too few cells")
+    nothing = [*lines[:200], f"{t},{volts},--", *lines[201:]]
+    yield Variant("dashes for nothing", "\n".join(nothing).encode(), VA, missing=(199,))
+
+
+ALL = list(variants())
+
+
+def test_there_are_at_least_thirty() -> None:
+    assert len(ALL) >= 30
+    assert len({variant.name for variant in ALL}) == len(ALL)
+
+
+@pytest.mark.parametrize("variant", ALL, ids=lambda variant: variant.name)
+def test_a_table_is_read_with_the_values_it_holds(variant: Variant, tmp_path: Path) -> None:
+    path = tmp_path / f"drive{variant.suffix}"
+    path.write_bytes(variant.data)
+    found = proposed(path)
+    assert tuple(question.topic for question in found.questions) == variant.asks
+    for question in found.questions:
+        found.answered(question, "UTC")
+    recording = MappedTable(path, found.column_map)
+    batches = [batch for span in recording.spans() for batch in span.batches]
+    t = np.concatenate([batch.t for batch in batches])
+    start = 0 if variant.start is None else round(variant.start.timestamp() * 1e6)
+    assert recording.start == start
+    assert np.abs(t - start - np.arange(ROWS) * 1_000_000).max() <= 100  # a spreadsheet's day has 12 decimals
+    signals = batches[0].group.signals
+    assert set(variant.signals) <= set(signals)
+    for signal, expected in variant.signals.items():
+        read = np.concatenate([batch.column(signal) for batch in batches])
+        known = np.ones(ROWS, dtype=bool)
+        known[list(variant.missing)] = np.isfinite(read[list(variant.missing)])
+        np.testing.assert_allclose(read[known], np.array(expected)[known], rtol=1e-9, atol=1e-9)
+    assert variant.warns in " ".join(recording.warnings)
+    assert bool(variant.warns) == bool(recording.warnings)
+    if variant.missing:
+        assert sum(np.isnan(batch.values).sum() for batch in batches) == len(variant.missing)
