@@ -11,7 +11,19 @@ from collections.abc import Sequence
 from contextlib import suppress
 from typing import Any
 
-from telemetry.commands import alarms, driving, first_power, fit, imports, isolate, machine, report, sessions, sources
+from telemetry.commands import (
+    alarms,
+    driving,
+    first_power,
+    fit,
+    imports,
+    isolate,
+    machine,
+    report,
+    sessions,
+    sources,
+    start,
+)
 from telemetry.commands.parser import Parser
 
 INTERNAL_ERROR = 70
@@ -72,7 +84,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     0 done, 1 bad answer, 2 bad input, 3 link or store trouble, 70 a mistake of ours, 130 ended by Ctrl-C.
     """
     _print_what_the_terminal_can()
-    parsed = build_parser().parse_args(arguments)
+    words = sys.argv[1:] if arguments is None else list(arguments)
+    parsed = start.parsed_start() if not words and start.has_terminal() else build_parser().parse_args(words)
     from telemetry.model.errors import ShakedownError
     from telemetry.runs.log_file import keep_libraries_off_the_terminal
 

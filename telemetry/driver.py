@@ -296,6 +296,13 @@ class Sends(Protocol):
 
 
 @runtime_checkable
+class OnlyListens(Protocol):
+    """Can be opened to see whether anything comes, for it sends nothing but what :class:`Sends` tells."""
+
+    only_listens: ClassVar[bool]
+
+
+@runtime_checkable
 class ChecksCaptures(Protocol):
     """Shows what the owner's map makes of captured bytes."""
 

@@ -35,6 +35,7 @@ class SerialDriver(PumpedDriver[bytes]):
     """Reads a serial port; a :class:`telemetry.driver.Driver`."""
 
     found: ClassVar[dict[str, Any]] = {"baud_rate": 115200}
+    only_listens: ClassVar[bool] = True
     """What stands beside the port in the settings of a source that was found."""
 
     def __init__(self, context: DriverContext, settings: SerialSettings, gather_s: float) -> None:

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from telemetry.machine.sections import Machine
     from telemetry.store.ledger import Ledger
 
-PREFIX = "first-power "
-WITHDRAWN = "withdrawn"
 _WORDS = ("skip", "later", "back")
 
 
@@ -65,9 +63,10 @@ def first_power(arguments: argparse.Namespace) -> int:
 
 def _begun(ledger: Ledger, machine: Machine, again: bool) -> _Run:
     """Return the list to go on with, and its last reading for each step."""
-    from telemetry.machine.first_power_steps import STEPS, stated_answers
+    from telemetry.machine.first_power_steps import stated_answers
     from telemetry.model.clock import SystemClock
     from telemetry.model.errors import printable
+    from telemetry.runs.first_power_progress import kept_readings
 
     readings = stated_answers(machine)
     session = None if again else ledger.latest(machine.name)
@@ -75,22 +74,12 @@ def _begun(ledger: Ledger, machine: Machine, again: bool) -> _Run:
         return _Run(ledger, ledger.begin(machine.name, machine.text, SystemClock().now()), machine, readings)
     if ledger.machine_text(session) != machine.text:
         say("The machine file has changed since the list was begun; earlier readings are judged by it as it is now.")
-    names, gone = {step.name for step in STEPS}, dict[str, None]()
-    for entry in ledger.entries(session):
-        name = entry.entry.removeprefix(PREFIX)
-        if name == entry.entry:
-            continue
-        if name not in names:
-            gone[name] = None
-        elif entry.method == WITHDRAWN:
-            readings.pop(name, None)
-        else:
-            readings[name] = entry.amount
+    kept, gone = kept_readings(ledger.entries(session))
     if gone:
         say(
             f"Ignored, because the list no longer has these steps: {', '.join(printable(name, 40) for name in gone)}."
         )
-    return _Run(ledger, session, machine, readings | stated_answers(machine))
+    return _Run(ledger, session, machine, kept | readings)
 
 
 @dataclass
@@ -113,14 +102,9 @@ class _Run:
 
     def next_step(self) -> int | None:
         """Return the number of the first step without a reading that lets the list go on; None at the end."""
-        from telemetry.machine.first_power_steps import STEPS
+        from telemetry.runs.first_power_progress import next_step
 
-        for number, step in enumerate(STEPS, start=1):
-            if step.is_withheld(self.machine) or step.why_not(self.machine, self.readings):
-                continue
-            if step.name not in self.readings or self._verdict(step) in ("stop", "again"):
-                return number
-        return None
+        return next_step(self.machine, self.readings)
 
     def ask(self, number: int) -> int | None:
         """Ask one step's reading and keep it; return the exit status where the list ends here, else None."""
@@ -160,11 +144,9 @@ class _Run:
 
         say("\n".join(["", *wrapped(why), "Go on with:", f"  {self.resume}"]))
 
-    def _verdict(self, step: Step) -> str:
-        return step.judged(self.machine, self.readings, self.readings[step.name]).verdict
-
     def _keep(self, step: Step, reading: float, method: str) -> None:
         from telemetry.model.clock import SystemClock
+        from telemetry.runs.first_power_progress import PREFIX
         from telemetry.store.ledger import LedgerEntry
 
         self.ledger.add(
@@ -175,6 +157,7 @@ class _Run:
     def _withdraw_before(self, number: int) -> None:
         """Take back the reading before this step, so that it is asked again; never an answer of the machine file."""
         from telemetry.machine.first_power_steps import STEPS, stated_answers
+        from telemetry.runs.first_power_progress import WITHDRAWN
 
         asked = self.readings.keys() - stated_answers(self.machine).keys()
         before = [step for step in STEPS[: number - 1] if step.name in asked]

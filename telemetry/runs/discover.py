@@ -14,7 +14,7 @@ from telemetry.pipeline.registry import driver_names, load_driver
 LIMIT_S = 12.0
 
 
-async def _look(name: str) -> tuple[list[dict[str, Any]], str]:
+async def look_with(name: str) -> tuple[list[dict[str, Any]], str]:
     """Return a driver's finds, or none and the reason."""
     try:
         driver = load_driver(name)
@@ -32,7 +32,7 @@ def sources_in_reach() -> tuple[list[dict[str, Any]], list[str]]:
     """Return the ``[[source]]`` settings of everything found, and a sentence for each driver that could not look."""
 
     async def look() -> list[tuple[list[dict[str, Any]], str]]:
-        return await asyncio.gather(*(_look(name) for name in driver_names()))
+        return await asyncio.gather(*(look_with(name) for name in driver_names()))
 
     # a library that asks for adapters logs a line for each kind that is not installed: no news to anyone here
     logging.getLogger().addHandler(logging.NullHandler())

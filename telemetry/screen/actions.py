@@ -13,7 +13,7 @@ from telemetry.model.clock import Clock
 from telemetry.pipeline.control import RunControl
 from telemetry.pipeline.raw_tail import RawTail
 from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
-from telemetry.screen.alarm_keys import ASK_US, AlarmKeys
+from telemetry.screen.alarm_keys import AlarmKeys
 from telemetry.screen.commands_box import Command, CommandsBox
 from telemetry.screen.help_page import help_page, limit_page
 from telemetry.screen.keys import Need, find_key, keys_in
@@ -23,7 +23,7 @@ from telemetry.screen.mark_entry import OPEN_US, PRESETS, MarkEntry
 from telemetry.screen.operator_marks import MarkKeys
 from telemetry.screen.page import Drawn, Target
 from telemetry.screen.page_keys import PageKeys
-from telemetry.screen.prompt import Prompt, Question
+from telemetry.screen.prompt import ASK_US, Prompt, Question
 from telemetry.screen.replay_keys import ReplayKeys
 from telemetry.screen.session_keys import SessionKeys
 from telemetry.screen.session_list import SessionList

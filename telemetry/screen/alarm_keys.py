@@ -11,12 +11,10 @@ from telemetry.pipeline.control import RunControl
 from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
 from telemetry.screen.commands_box import Command
 from telemetry.screen.keys import Need
-from telemetry.screen.prompt import Question
+from telemetry.screen.prompt import ASK_US, Question
 
 SHELVE_KEYS = {str(number): choice for number, choice in enumerate(SHELVE_CHOICES_S, start=1)}
 """For how many seconds each key shelves, once asked."""
-ASK_US = 6_000_000
-"""How long a question waits for its key, by the wall clock."""
 
 
 class AlarmKeys:

@@ -95,13 +95,19 @@ def help_page(view: str, is_replay: bool) -> TextPage:
     everywhere: list[Key] = []
     for row in keys_in(view, is_replay):
         (everywhere if row.views == ALL else own).append(row)
+    title = f"keys of the {VIEWS[view]} view, and everywhere"
+    return list_page(title, [*_joined(own), *_joined(everywhere)], WHAT_IT_SHOWS[view])
+
+
+def list_page(title: str, keys: Sequence[tuple[str, str]], shows: Sequence[str]) -> TextPage:
+    """Return a page of keys with what they do, then what the view shows, what the badges mean, and the caution."""
     return TextPage(
-        f"keys of the {VIEWS[view]} view, and everywhere",
+        title,
         lambda width: [
             BLANK,
-            *_key_rows([*_joined(own), *_joined(everywhere)], width),
+            *_key_rows(keys, width),
             heading("what it shows"),
-            *(Row((Piece(1, line),)) for text in WHAT_IT_SHOWS[view] for line in wrapped(text, width - 2)),
+            *(Row((Piece(1, line),)) for text in shows for line in wrapped(text, width - 2)),
             *_sign_rows(width),
             *(Row((Piece(1, line, "strong"),)) for line in wrapped(CAUTION, width - 2)),
         ],

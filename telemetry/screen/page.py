@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
-from typing import get_args
+from typing import TYPE_CHECKING, get_args
 
 from rich.style import Style
 
 from telemetry.model.time_text import clock_at
 from telemetry.screen.canvas import Canvas, fitted
 from telemetry.screen.formats import wrapped
-from telemetry.screen.scene import Scene
 from telemetry.screen.theme import SHAPES, Meaning
+
+if TYPE_CHECKING:
+    from telemetry.screen.scene import Scene
 
 _MEANINGS: tuple[Meaning, ...] = get_args(Meaning)
 

@@ -11,6 +11,8 @@ from telemetry.screen.page import Drawn
 
 NEVER = 2**62
 """Closes when it is done, and not before."""
+ASK_US = 6_000_000
+"""How long a question waits for its answer."""
 
 
 class Prompt(Protocol):

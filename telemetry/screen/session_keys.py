@@ -11,16 +11,15 @@ from functools import partial
 
 from telemetry.model.clock import Clock
 from telemetry.model.errors import ShakedownError, printable
-from telemetry.screen.alarm_keys import ASK_US
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.command_page import CommandPage, RunningCommand
 from telemetry.screen.commands_box import Command
 from telemetry.screen.line_entry import LineEntry
 from telemetry.screen.page import Drawn
-from telemetry.screen.prompt import Prompt, Question
+from telemetry.screen.prompt import ASK_US, Prompt, Question
 from telemetry.screen.session_list import Entry, SessionList
-from telemetry.store.labels import LONGEST_NAME, LONGEST_NOTE, keep_label
 
+NAME_LETTERS, NOTE_LETTERS = 40, 300
 NO_SESSION = "no session to do that with"
 
 
@@ -174,7 +173,7 @@ class SessionKeys:
 
         def ask(entry: Entry) -> None:
             asks, keep = f"name of session {entry.record.id}", partial(self._label, entry)
-            self._show(LineEntry(asks, entry.record.name, lambda text: keep(name=text), longest=LONGEST_NAME))
+            self._show(LineEntry(asks, entry.record.name, lambda text: keep(name=text), longest=NAME_LETTERS))
 
         self._with_chosen(ask)
 
@@ -183,11 +182,13 @@ class SessionKeys:
 
         def ask(entry: Entry) -> None:
             asks, keep = f"note on session {entry.record.id}", partial(self._label, entry)
-            self._show(LineEntry(asks, entry.record.note, lambda text: keep(note=text), longest=LONGEST_NOTE))
+            self._show(LineEntry(asks, entry.record.note, lambda text: keep(note=text), longest=NOTE_LETTERS))
 
         self._with_chosen(ask)
 
     def _label(self, entry: Entry, name: str | None = None, note: str | None = None) -> None:
+        from telemetry.store.labels import keep_label
+
         record = entry.record
         kept = replace(record, name=record.name if name is None else name, note=record.note if note is None else note)
         assert self.sessions.path is not None

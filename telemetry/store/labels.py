@@ -10,9 +10,6 @@ from telemetry.store.later_marks import BUSY_S
 from telemetry.store.schema import connect_for_writing, transaction
 from telemetry.store.trouble import store_error
 
-LONGEST_NAME, LONGEST_NOTE = 40, 300
-"""Characters; a name has its place in a list, a note is a few sentences."""
-
 
 def keep_label(path: Path, session: int, name: str, note: str) -> None:
     """Give ``session`` of the store at ``path`` its name and note, in place of those it has; empty for none.
@@ -26,7 +23,7 @@ def keep_label(path: Path, session: int, name: str, note: str) -> None:
             with transaction(db):
                 db.execute(
                     "INSERT OR REPLACE INTO label (session, name, note) VALUES (?, ?, ?)",
-                    [session, name[:LONGEST_NAME], note[:LONGEST_NOTE]],
+                    [session, name, note],
                 )
         except sqlite3.Error as error:
             raise store_error(path, error) from error

@@ -1,0 +1,88 @@
+"""How far the first power of a machine has come: readings kept in the ledger, and the step that is next."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from telemetry.machine.first_power import Readings
+from telemetry.machine.first_power_steps import STEPS, stated_answers
+from telemetry.machine.sections import Machine
+from telemetry.store.ledger import Ledger, LedgerEntry
+
+PREFIX = "first-power "
+WITHDRAWN = "withdrawn"
+
+
+def kept_readings(entries: Iterable[LedgerEntry]) -> tuple[dict[str, float], list[str]]:
+    """Return the last reading of each step, and the names of steps that the list no longer has."""
+    names, gone = {step.name for step in STEPS}, dict[str, None]()
+    readings: dict[str, float] = {}
+    for entry in entries:
+        name = entry.entry.removeprefix(PREFIX)
+        if name == entry.entry:
+            continue
+        if name not in names:
+            gone[name] = None
+        elif entry.method == WITHDRAWN:
+            readings.pop(name, None)
+        else:
+            readings[name] = entry.amount
+    return readings, list(gone)
+
+
+def next_step(machine: Machine, readings: Readings) -> int | None:
+    """Return the number of the first step without a reading that lets the list go on; None at the end."""
+    for number, step in enumerate(STEPS, start=1):
+        if step.is_withheld(machine) or step.why_not(machine, readings):
+            continue
+        reading = readings.get(step.name)
+        if reading is None or step.judged(machine, readings, reading).verdict in ("stop", "again"):
+            return number
+    return None
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far the list has come.
+
+    Attributes:
+        done, total: steps with a reading, and steps that apply to this machine.
+        number, title: of the next step; 0 and empty at the end.
+        is_begun: whether anything was entered.
+        is_withheld: whether a licensed person has to do some of it.
+
+    """
+
+    done: int
+    total: int
+    number: int
+    title: str
+    is_begun: bool
+    is_withheld: bool
+
+
+def progress(machine: Machine, store: Path) -> Progress:
+    """Return how far the first power of ``machine`` has come.
+
+    Raises:
+        StoreError: the store cannot be read.
+
+    """
+    kept: dict[str, float] = {}
+    if store.exists():
+        with Ledger.open(store) as ledger:
+            session = ledger.latest(machine.name)
+            kept = {} if session is None else kept_readings(ledger.entries(session))[0]
+    readings = kept | stated_answers(machine)
+    apply = [step for step in STEPS if not step.is_withheld(machine) and not step.why_not(machine, readings)]
+    number = next_step(machine, readings)
+    return Progress(
+        sum(step.name in readings for step in apply),
+        len(apply),
+        number or 0,
+        STEPS[number - 1].title if number else "",
+        bool(kept),
+        any(step.is_withheld(machine) for step in STEPS),
+    )

@@ -1,0 +1,399 @@
+"""The first screen and the list of sessions without a run: one panel, one timer, keys.
+
+Leaving gives the words of the command that a key asked for, to be run in the terminal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar, Protocol
+
+from textual import events
+from textual.app import App, ComposeResult
+
+from telemetry.model.clock import Clock, SystemClock
+from telemetry.screen.canvas import Canvas, Line
+from telemetry.screen.footer import draw_footer_items
+from telemetry.screen.keys import FooterItem
+from telemetry.screen.page import Drawn, Target
+from telemetry.screen.panel import Ground, Panel
+from telemetry.screen.prompt import draw_message
+from telemetry.screen.session_keys import SessionKeys
+from telemetry.screen.session_list import SessionList
+from telemetry.screen.start_facts import StartFacts
+from telemetry.screen.start_page import LAST_SESSIONS, draw_start
+from telemetry.screen.theme import Colours, Light, detected_colours, lacks_eighths, palette
+
+if TYPE_CHECKING:
+    from telemetry.screen.prompt import Prompt
+
+PAINT_EVERY_S = 0.2
+MESSAGE_US = 4_000_000
+Page = str
+
+
+class Facts(Protocol):
+    """Finds out what there is; :class:`telemetry.runs.survey.Survey`."""
+
+    facts: StartFacts
+
+    def start(self) -> None:
+        """Begin to look."""
+        ...
+
+
+@dataclass(frozen=True)
+class StartKey:
+    """A key of the first screen or of the list: on which of them, two words for the footer, what it does, how."""
+
+    key: str
+    short: str
+    does: str
+    action: str
+    pages: str = "start 6"
+
+
+START_KEYS: tuple[StartKey, ...] = (
+    StartKey("up", "choose", "choose the session above", "session_above"),
+    StartKey("down", "choose", "choose the session below", "session_below"),
+    StartKey("enter", "next", "do what is next; once a session is chosen, review it", "enter", "start"),
+    StartKey("enter", "review", "review the chosen session", "review_session", "6"),
+    StartKey("d", "demo", "watch a simulated machine drive, with a fault to find", "demo", "start"),
+    StartKey("n", "new machine", "describe a machine in a few questions", "new_machine", "start"),
+    StartKey("w", "watch", "watch the machine and record it", "line_w", "start"),
+    StartKey("f", "fit", "read whether the parts fit each other", "line_f", "start"),
+    StartKey("e", "first power", "go on with first power, or read it", "line_e", "start"),
+    StartKey("a", "set up", "list what is in reach, to set it up", "line_a", "start"),
+    *(
+        StartKey(str(n), "review", f"review the session in line {n}", f"line_{n}", "start")
+        for n in range(1, LAST_SESSIONS + 1)
+    ),
+    StartKey("6", "all sessions", "list all sessions", "all_sessions", "start"),
+    StartKey("f", "find", "find sessions by typing", "find_sessions", "6"),
+    StartKey("w", "report", "read the session's report", "report_session", "6"),
+    StartKey("x", "compare", "compare with another session", "compare_session", "6"),
+    StartKey("e", "export", "write the session to a file", "export_session", "6"),
+    StartKey("n", "name", "give the session a name", "name_session", "6"),
+    StartKey("o", "note", "write a note on the session", "note_session", "6"),
+    StartKey("h", "help", "show this list", "help"),
+    StartKey("c", "commands", "find a command by typing", "commands"),
+    StartKey("t", "sun, dusk", "change colours: sun or dusk", "change_light"),
+    StartKey("escape", "back", "show all sessions, then go back to the first screen", "back", "6"),
+    StartKey("q", "leave", "leave", "leave"),
+)
+FOOTERS: dict[Page, tuple[str, ...]] = {
+    "start": ("enter", "d", "n", "6", "h", "q"),
+    "6": ("up", "enter", "f", "w", "x", "escape", "h", "e", "n", "q"),
+}
+_FOOTER_MOST = 6
+_WHAT_IT_SHOWS: dict[Page, tuple[str, ...]] = {
+    "start": (
+        "The blue line is the next step for the machine file of this folder; enter does it.",
+        "Nothing is sent to find links; one that only listens is opened for 3 s to see whether it answers.",
+    ),
+    "6": (
+        "Every recorded session with its verdict, and its power on one scale for all.",
+        "Verdicts that are missing are found meanwhile, the newest first, and kept.",
+        "To delete a session, choose it, press c and type delete.",
+    ),
+}
+
+
+class StartApp(App[tuple[str, ...]], inherit_bindings=False):
+    """The first screen; :meth:`run` returns the words of a command, or None where it was left.
+
+    Args:
+        facts: what there is.
+        sessions: the list.
+        program: words that run this program as a command beside the screen.
+        page: ``start``, or ``6`` for the list.
+        light: colours to begin with.
+        colours: how many the terminal takes; found out where None.
+        plain_blocks: draw traces of full and half blocks only.
+        wall: real time.
+
+    """
+
+    CSS: ClassVar[str] = "Screen { overflow: hidden; }"
+    ENABLE_COMMAND_PALETTE = False
+    ALLOW_SELECT = False
+    TITLE = "shakedown"
+
+    def __init__(
+        self,
+        facts: Facts,
+        sessions: SessionList,
+        program: Sequence[str],
+        *,
+        page: Page = "start",
+        light: Light = "sun",
+        colours: Colours | None = None,
+        plain_blocks: bool = False,
+        wall: Clock | None = None,
+    ) -> None:
+        self._colours: Colours = detected_colours() if colours is None else colours
+        super().__init__(ansi_color=self._colours != "full")
+        self.animation_level = "none"
+        self._plain_blocks = plain_blocks or lacks_eighths(self._colours)
+        self._wall: Clock = SystemClock() if wall is None else wall
+        self._facts, self._list, self._program = facts, sessions, tuple(program)
+        self.page, self.light = page, light
+        self._is_store_read = False
+        self.prompt: Prompt | None = None
+        self._message: tuple[str, int] | None = None
+        self._panel = Panel()
+        self._canvas: Canvas | None = None
+        self._drawn = Drawn()
+        self._over: Drawn | None = None
+        self._footer: list[Target] = []
+        self._sessions: SessionKeys | None = None
+
+    def get_default_screen(self) -> Ground:
+        """Give the ground that the panel covers."""
+        return Ground(id="_default")
+
+    def compose(self) -> ComposeResult:
+        """Give the one panel."""
+        yield self._panel
+
+    def on_mount(self) -> None:
+        """Paint, and only then look round and read the store."""
+        self.set_interval(PAINT_EVERY_S, self.paint)
+        self.call_after_refresh(self._begin)
+
+    def _begin(self) -> None:
+        self._facts.start()
+        self._is_store_read = True
+        self.paint()
+
+    def on_unmount(self) -> None:
+        """End what runs beside the screen."""
+        self._list.close()
+
+    def on_resize(self) -> None:
+        """Draw for the new size at once."""
+        self.paint()
+
+    def paint(self) -> None:
+        """Draw the present moment; only lines that changed reach the terminal."""
+        if self._panel.is_mounted:
+            width, height = self.size
+            self._panel.show(self.drawn_lines(width, height), width)
+
+    def drawn_lines(self, width: int, height: int) -> list[Line]:
+        """Return the present moment drawn for a terminal of ``width`` by ``height``."""
+        canvas = Canvas(width, height, palette(self.light, self._colours, self._plain_blocks))
+        now, prompt = self._wall.now(), self.prompt
+        if prompt is not None and now >= prompt.closes_at:
+            self._close_prompt()
+            prompt = None
+        if self._is_store_read:
+            self._list.look(now)
+            self._keys.tick()
+        if prompt is not None and prompt.is_page:
+            self._drawn = prompt.draw(canvas) or Drawn()
+        elif self.page == "6":
+            self._drawn = self._keys.draw(canvas)
+        else:
+            self._drawn = draw_start(canvas, self._facts.facts, self._list, now)
+        self._draw_last_row(canvas)
+        self._over = None if prompt is None or prompt.is_page else prompt.draw(canvas)
+        before, self._canvas = self._canvas, canvas
+        return canvas.lines(before)
+
+    def _draw_last_row(self, canvas: Canvas) -> None:
+        self._footer = []
+        if self.prompt is not None:
+            canvas.label(1, canvas.height - 1, self.prompt.keys)
+        elif self._message is not None and self._wall.now() < self._message[1]:
+            draw_message(canvas, self._message[0], asks=False)
+        else:
+            self._footer = draw_footer_items(canvas, self._footer_items(canvas.width))
+
+    def _footer_items(self, width: int) -> list[FooterItem]:
+        found: list[FooterItem] = []
+        room = width - 1
+        rows = {row.key: row for row in self._rows()}
+        for key in FOOTERS[self.page]:
+            item = FooterItem("up down" if key == "up" else key, rows[key].short, key)
+            size = len(item.shown) + len(item.words) + 1 + (3 if found else 0)
+            if size <= room and len(found) < _FOOTER_MOST:
+                room -= size
+                found.append(item)
+        return found
+
+    def _rows(self) -> list[StartKey]:
+        return [row for row in START_KEYS if self.page in row.pages.split()]
+
+    # Keys and mouse
+
+    def on_key(self, event: events.Key) -> None:
+        """Take a key; everything is drawn at once, so that the answer is seen."""
+        event.stop()
+        event.prevent_default()
+        key, character = event.key, event.character
+        if character is not None and len(character) == 1 and character.isupper():
+            key = key if self.prompt is not None and self.prompt.types else character.lower()
+        self.press(key, character)
+        if not self._exit:
+            self.paint()
+
+    def press(self, key: str, character: str | None) -> None:
+        """Do what a key means."""
+        self._message = None
+        prompt = self.prompt
+        if key in ("ctrl+c", "ctrl+q"):
+            self.exit(None)
+        elif prompt is not None:
+            if prompt.press(key, character):
+                self._close_prompt()
+        elif (row := next((row for row in self._rows() if row.key == key), None)) is not None:
+            self._do(row.action)
+
+    def _do(self, action: str) -> None:
+        if action.startswith("line_"):
+            self._line(action.removeprefix("line_"))
+        else:
+            getattr(self if hasattr(self, action) else self._keys, action)()
+
+    def _close_prompt(self) -> None:
+        prompt, self.prompt = self.prompt, None
+        if prompt is not None:
+            prompt.close()
+
+    def on_click(self, event: events.Click) -> None:
+        """Take a click: what is drawn there says which key it stands for."""
+        event.stop()
+        over = self._over.targets if self.prompt is not None and self._over is not None else None
+        targets = [*self._footer, *self._drawn.targets] if over is None else over
+        x, y = event.screen_x, event.screen_y
+        hit = next((each for each in targets if each.y == y and each.x <= x < each.x + each.width), None)
+        if hit is None or (self.prompt is not None and over is None):
+            return
+        choose = getattr(self.prompt, "choose", None)
+        if hit.press:
+            self.press(hit.press, hit.press)
+        elif choose is not None:
+            if choose(hit.choose):
+                self._close_prompt()
+        elif isinstance(hit.choose, int):
+            self._list.chosen = hit.choose
+        self.paint()
+
+    def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
+        """Move up."""
+        event.stop()
+        self.press("up", None)
+        self.paint()
+
+    def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
+        """Move down."""
+        event.stop()
+        self.press("down", None)
+        self.paint()
+
+    # What the keys do
+
+    @property
+    def _keys(self) -> SessionKeys:
+        """What acts on sessions; made with the first need, for it brings the store."""
+        if self._sessions is None:
+            self._sessions = SessionKeys(self._list, self._wall, self.say, self._open, self._program, self._review)
+        return self._sessions
+
+    def say(self, message: str) -> None:
+        """Show one sentence for some seconds."""
+        self._message = (message, self._wall.now() + MESSAGE_US)
+
+    def _open(self, prompt: Prompt) -> None:
+        self.prompt = prompt
+
+    def _review(self, session: int, is_recorded: bool) -> str:
+        self.exit(("watch", "--follow") if is_recorded else ("review", str(session)))
+        return ""
+
+    def enter(self) -> None:
+        """Review the chosen session; on the first screen, before one is chosen, do what is next."""
+        if self.page == "start" and self._list.chosen is None:
+            words = self._facts.facts.next_words
+            if words:
+                self.exit(words)
+            return
+        self._keys.review_session()
+
+    def _line(self, key: str) -> None:
+        if key.isdigit():
+            entries = self._list.all[: int(key)]
+            if len(entries) == int(key):
+                self._review(entries[-1].record.id, entries[-1].record.ended is None)
+            return
+        words = self._facts.facts.words_for(key)
+        if words:
+            self.exit(words)
+        else:
+            self.say("nothing here to do that with yet")
+
+    def session_above(self) -> None:
+        """Choose the session above."""
+        self._keys.session_above()
+
+    def session_below(self) -> None:
+        """Choose the session below; on the first screen the first one first, and no further than it shows."""
+        if self.page == "start":
+            entries = self._list.all
+            if self._list.chosen is None:
+                self._list.chosen = entries[0].record.id if entries else None
+                return
+            last = entries[:LAST_SESSIONS]
+            if last and self._list.chosen == last[-1].record.id:
+                return
+        self._keys.session_below()
+
+    def demo(self) -> None:
+        """Watch a simulated machine."""
+        self.exit(("watch", "--demo"))
+
+    def new_machine(self) -> None:
+        """Describe a machine."""
+        self.exit(("new-machine",))
+
+    def all_sessions(self) -> None:
+        """List all sessions."""
+        self.page = "6"
+
+    def back(self) -> None:
+        """Show all sessions again, then go back to the first screen."""
+        if self._list.text or self._list.comparing is not None:
+            self._keys.show_all()
+        else:
+            self.page = "start"
+
+    def change_light(self) -> None:
+        """Change between the colours for sun and for dusk."""
+        self.light = "dusk" if self.light == "sun" else "sun"
+
+    def help(self) -> None:
+        """Show the keys of this page."""
+        from telemetry.screen.help_page import list_page
+
+        keys = [("up down" if row.key == "up" else row.key, row.does) for row in self._rows() if row.key != "down"]
+        self.prompt = list_page("keys of this page", keys, _WHAT_IT_SHOWS[self.page])
+
+    def commands(self) -> None:
+        """Open the list of commands."""
+        from functools import partial
+
+        from telemetry.screen.commands_box import Command, CommandsBox
+
+        found = [
+            Command(row.does, row.key, partial(self._do, row.action))
+            for row in self._rows()
+            if row.key not in ("up", "down", "c")
+        ]
+        found += self._keys.commands() if self.page == "6" or self._list.chosen is not None else []
+        self.prompt = CommandsBox(found)
+
+    def leave(self) -> None:
+        """Leave."""
+        self.exit(None)
