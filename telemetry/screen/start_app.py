@@ -216,7 +216,8 @@ class StartApp(App[tuple[str, ...]], inherit_bindings=False):
         room = width - 1
         rows = {row.key: row for row in self._rows()}
         for key in FOOTERS[self.page]:
-            item = FooterItem("up down" if key == "up" else key, rows[key].short, key)
+            does = "review" if key == "enter" and self._list.chosen is not None else rows[key].short
+            item = FooterItem("up down" if key == "up" else key, does, key)
             size = len(item.shown) + len(item.words) + 1 + (3 if found else 0)
             if size <= room and len(found) < _FOOTER_MOST:
                 room -= size

@@ -12,7 +12,7 @@ from telemetry.screen.theme import Meaning
 
 KEY_COLUMN = 64
 _SPARK = 6
-_BADGE_OF_REACH, _BADGE_OF_STEP, _STEP_NAME = 18, 9, 13
+_BADGE_OF_REACH, _BADGE_OF_STEP, _STEP_NAME = 18, 10, 13
 LAST_SESSIONS = 5
 """Sessions at the most; keys 1 to 5, for 6 shows all of them."""
 
