@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from telemetry.screen.start_facts import StartFacts, StartLine
-from telemetry.screen.theme import Meaning
 
 if TYPE_CHECKING:
     from telemetry.machine.machine_file import Machine, SourceSettings
+    from telemetry.screen.theme import Meaning
     from telemetry.store.outcomes import Outcome
     from telemetry.store.reader import SessionRecord
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from telemetry.screen.theme import Meaning
+if TYPE_CHECKING:
+    from telemetry.screen.theme import Meaning
 
 
 @dataclass(frozen=True)
