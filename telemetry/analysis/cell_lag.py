@@ -8,7 +8,7 @@ that slow polarisation and the slope of the open-circuit curve hardly enter.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -51,6 +51,21 @@ class Track:
         found: Values = np.interp(seconds, self.seconds, self.values)
         return found
 
+    def change(self, first: Values, last: Values) -> Callable[[Values], Values]:
+        """Return what gives the change from each ``first`` to ``last`` of any signal with these rows."""
+        places = []
+        for each in (first, last):
+            left = np.clip(np.searchsorted(self.seconds, each, "right") - 1, 0, len(self.seconds) - 2)
+            step = np.maximum(self.seconds[left + 1] - self.seconds[left], 1e-9)
+            places.append((left, np.clip((each - self.seconds[left]) / step, 0.0, 1.0)))
+        (left, part), (right, further) = places
+
+        def change_of(values: Values) -> Values:
+            steps = np.diff(values)
+            return np.asarray(values[right] + further * steps[right] - values[left] - part * steps[left])
+
+        return change_of
+
     def known(self, first: Values, last: Values) -> Flags:
         """Tell for each stretch from ``first`` to ``last`` whether rows stand without a hole all along it."""
         inside = (first >= self.seconds[0]) & (last <= self.seconds[-1])
@@ -66,19 +81,33 @@ class Pairs:
 
     Attributes:
         before, after: places of the rows.
-        first_s, last_s: their times, s.
+        seconds: times of all rows, s.
         interval_s: usual time between rows.
     """
 
     before: npt.NDArray[np.intp]
     after: npt.NDArray[np.intp]
-    first_s: Values
-    last_s: Values
+    seconds: Values
     interval_s: float
+
+    @property
+    def first_s(self) -> Values:
+        """Times of the earlier rows, s."""
+        return np.asarray(self.seconds[self.before])
+
+    @property
+    def last_s(self) -> Values:
+        """Times of the later rows, s."""
+        return np.asarray(self.seconds[self.after])
 
     def where(self, use: Flags) -> Pairs:
         """Return those pairs that ``use`` names."""
-        return Pairs(self.before[use], self.after[use], self.first_s[use], self.last_s[use], self.interval_s)
+        return Pairs(self.before[use], self.after[use], self.seconds, self.interval_s)
+
+    def change(self, track: Track, late_s: float = 0.0) -> Values:
+        """Return by how much ``track`` changed over each pair, each row's time taken ``late_s`` earlier."""
+        at_rows = track.at(self.seconds - late_s)
+        return np.asarray(at_rows[self.after] - at_rows[self.before])
 
 
 def pairs_of(t: Times, origin: int, width_s: float = WIDTH_S) -> Pairs | None:
@@ -96,7 +125,7 @@ def pairs_of(t: Times, origin: int, width_s: float = WIDTH_S) -> Pairs | None:
     width = seconds[after + 1] - seconds[before - 1]
     fits = np.abs(width - (apart + 2) * interval) < 0.5 * (apart + 2) * interval
     before, after = before[fits], after[fits]
-    return Pairs(before, after, seconds[before], seconds[after], interval)
+    return Pairs(before, after, seconds, interval)
 
 
 def changes(pairs: Pairs, track: Track, late_s: float) -> tuple[Values, Flags]:
@@ -108,9 +137,7 @@ def changes(pairs: Pairs, track: Track, late_s: float) -> tuple[Values, Flags]:
     """
     first, last = pairs.first_s - late_s, pairs.last_s - late_s
     reach = max(track.interval_s, pairs.interval_s, 0.2)
-    change = track.at(last) - track.at(first)
-    early = track.at(last + reach) - track.at(first + reach)
-    late = track.at(last - reach) - track.at(first - reach)
+    change, early, late = (pairs.change(track, late_s + by) for by in (0.0, -reach, reach))
     slope, bend = (early - late) / (2 * reach), early + late - 2 * change
     return np.stack([change, last - first, slope, bend], axis=1), track.known(first - reach, last + reach)
 
@@ -185,7 +212,7 @@ def find_lag(pairs: Pairs, change: Values, track: Track, least: float) -> float 
         least: changes of the track below it tell nothing.
     """
     known = ~np.isnan(change)
-    steps = known & (np.abs(track.at(pairs.last_s) - track.at(pairs.first_s)) > least)
+    steps = known & (np.abs(pairs.change(track)) > least)
     if steps.sum() < _LEAST_STEPS:
         return None
     second = max(1, round(1 / pairs.interval_s))
@@ -212,7 +239,7 @@ def _coarse_lag(pairs: Pairs, change: Values, track: Track) -> float:
     tried = np.arange(-0.4, LONGEST_LAG_S + 0.05, 0.1)
     explained = []
     for lag in tried:
-        moved = track.at(pairs.last_s - lag) - track.at(pairs.first_s - lag)
+        moved = pairs.change(track, lag)
         moved = moved - moved.mean()
         explained.append(-float(moved @ volt) / (float(np.sqrt(moved @ moved)) + 1e-12))
     return float(tried[int(np.argmax(explained))])

@@ -279,8 +279,18 @@ class ChargeFilter:
         """
         if counted is None or hours is None:
             counted, hours = np.array([self.counted]), np.array([self.hours])
-        unmodelled = self._settings.unmodelled * np.sqrt(max(self._thermal, 1.0))
-        return mixture(self._shares(counted, hours), self.weights, float(np.hypot(0.5 * self._spacing, unmodelled)))
+        return mixture(self._shares(counted, hours), self.weights, self._spread)
+
+    def moments(self) -> tuple[float, float]:
+        """Return mean and one standard deviation of the state of charge now: those of :meth:`belief`, sooner."""
+        shares = self._shares(np.array([self.counted]), np.array([self.hours]))
+        mean, deviation = _moments(shares, self.weights, self._spread)
+        return float(mean[0]), float(deviation[0])
+
+    @property
+    def _spread(self) -> float:
+        """Standard deviation of the share around each hypothesis."""
+        return float(np.hypot(0.5 * self._spacing, self._settings.unmodelled * np.sqrt(max(self._thermal, 1.0))))
 
     def _forget(self, least: float) -> None:
         """Drop hypotheses of no weight."""
@@ -400,8 +410,7 @@ def mixture(shares: Values, weights: Values, spread: float) -> Belief:
 
 
 def _mixture(shares: Values, weights: Values, spread: float) -> Belief:
-    mean = shares @ weights
-    variance = np.maximum((shares**2) @ weights - mean**2, 0.0) + spread**2
+    mean, deviation = _moments(shares, weights, spread)
     place = np.clip((shares - _AXIS_LOW) / _AXIS_STEP, 0, _AXIS_COUNT - 1.001)
     left = place.astype(np.int64)
     rows = np.arange(len(shares))[:, None] * _AXIS_COUNT
@@ -417,7 +426,13 @@ def _mixture(shares: Values, weights: Values, spread: float) -> Belief:
     cumulated = np.cumsum(smooth, axis=1)
     cumulated /= cumulated[:, -1:]
     low, high = (_crossing(cumulated, level) for level in (0.05, 0.95))
-    return Belief(mean, np.sqrt(variance), low, high)
+    return Belief(mean, deviation, low, high)
+
+
+def _moments(shares: Values, weights: Values, spread: float) -> tuple[Values, Values]:
+    """Return mean and one standard deviation of a mixture at each time."""
+    mean = shares @ weights
+    return mean, np.sqrt(np.maximum((shares**2) @ weights - mean**2, 0.0) + spread**2)
 
 
 def _crossing(cumulated: Values, level: float) -> Values:

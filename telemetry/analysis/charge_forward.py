@@ -111,6 +111,11 @@ class ForwardCharge:
             return Belief(unknown, unknown, unknown, unknown)
         return self.widened(self.stretches[-1].filter.belief(), np.array([self._hours]))
 
+    def moments(self) -> tuple[float, float]:
+        """Return mean and one standard deviation of the share of charge now, as :meth:`belief` has them."""
+        mean, deviation = self.stretches[-1].filter.moments()
+        return min(max(mean, 0.0), 1.0), float(np.hypot(deviation, self._offset * self._hours))
+
     def widened(self, belief: Belief, hours: Values) -> Belief:
         """Return ``belief`` with what an unknown offset may have added over ``hours`` of counting."""
         more = self._offset * hours

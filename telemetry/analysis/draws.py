@@ -34,11 +34,17 @@ def along(found: Range, z: Values) -> Values:
     return np.asarray(found.mid + z / Z90 * np.where(z > 0.0, found.high - found.mid, found.mid - found.low))
 
 
-def times_along(found: Range, z: Values) -> Values:
-    """Return ``found``, of positive ends, at each ``z``: the same with its logarithm."""
-    return np.exp(along(Range(*np.log(found).tolist()), z))
+@cache
+def times_along(found: Range, dimensions: int, place: int) -> Values:
+    """Return ``found``, of positive ends, at each value of one of the ``normals``: the same with its logarithm."""
+    drawn = np.exp(along(Range(*np.log(found).tolist()), normals(dimensions)[place]))
+    drawn.flags.writeable = False
+    return np.asarray(drawn)
 
 
 def interval(drawn: Values) -> Range:
     """Return median and 90 % interval of what was drawn."""
-    return Range(*np.quantile(drawn, [0.05, 0.5, 0.95], method="hazen").tolist())
+    drawn = np.sort(drawn)
+    place = np.array([0.05, 0.5, 0.95]) * len(drawn) - 0.5  # Hazen's, as a tenth of numpy.quantile's cost
+    left = place.astype(np.int64)
+    return Range(*(drawn[left] + (place - left) * (drawn[left + 1] - drawn[left])).tolist())

@@ -17,9 +17,7 @@ second is made of just that. Over ten seconds the mean of a load that flutters i
 
 from __future__ import annotations
 
-import functools
 import math
-from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -41,7 +39,8 @@ _LEAST_CHANGE_A, _LEAST_CHANGE_C = 3.0, 0.06
 """Smaller changes of current over ten seconds tell little and are left out; the second for small packs."""
 _LEAST_ROWS = 30
 _PARTS = 12
-_ROWS_AT_ONCE = 65_536
+_AT_ONCE = 300.0
+"""Time constants that are followed at once: e^300 is still a float."""
 _SMALL_SAMPLE = 1.09
 """Student's 90 % quantile for twelve parts (11 degrees of freedom) over that of a normal distribution."""
 _ALIKE = 1.5
@@ -113,24 +112,26 @@ def fit_response(
             return "voltage rises with load: the current counts the other way (setting sign_of_current of its source)"
         return f"too few load steps of more than {least_a:.1f} A"
     lag = round(lag, 3)
-    moved = current.at(narrow.last_s - lag) - current.at(narrow.first_s - lag)
+    moved = narrow.change(current, lag)
     steps, seconds = load_steps(moved, narrow.last_s, least_a)
     del narrow, change, moved  # of a day, each is some megabytes
     wide = pairs_of(voltage.t, origin, SLOW_S)
     if steps < LEAST_STEPS or wide is None:
         return f"only {steps} load steps of more than {least_a:.1f} A, and {LEAST_STEPS} are needed"
     reference_a = REFERENCE_C * capacity_ah
-    features, use = _features(wide, measured, current, lag, origin)
+    features, use = _features(wide, measured, current, lag)
     use &= np.abs(features[:, _CURRENT]) > min(_LEAST_CHANGE_A, _LEAST_CHANGE_C * capacity_ah)
     if int(use.sum()) < _LEAST_ROWS:
         return f"too few load steps of more than {least_a:.1f} A"
     fallen = voltage.values[wide.before] - voltage.values[wide.after]
     features, fallen = features[use], fallen[use]
     bends = [each * capacity_ah for each in _BENDS_C]
-    bent = np.column_stack([_moved(wide, measured, origin, lag, each)[use] for each in bends])
+    used = wide.where(use)
+    change_of = current.change(used.first_s - lag, used.last_s - lag)
+    bent = np.stack([change_of(bend_a * np.arcsinh(measured.values / bend_a)) for bend_a in bends])
     best = _best_bend(features, bent, fallen)
-    bend_a, features[:, _CURVED] = bends[best], bent[:, best]
-    del bent
+    bend_a, features[:, _CURVED] = bends[best], bent[best]
+    del bent, change_of
     found = _fit(features, fallen, chord(reference_a, bend_a))
     if found is not None:
         full = _not_empty(voltage.values[wide.after] + found[0][1] * current.at(wide.last_s - lag))[use]
@@ -158,46 +159,37 @@ def _not_empty(rested: Values) -> Flags:
 
 
 def _rises_with_load(pairs: Pairs, change: Values, current: Track, least_a: float) -> bool:
-    moved = current.at(pairs.last_s) - current.at(pairs.first_s)
+    moved = pairs.change(current)
     large = np.abs(moved) > least_a
     return bool(large.sum() >= LEAST_STEPS and float(moved[large] @ change[large]) > 0)
 
 
-def _moved(pairs: Pairs, measured: Series, origin: int, lag: float, bend_a: float) -> Values:
-    """Return the change of I0 asinh(I / I0) of each pair, A."""
-    track = Track(Series(measured.t, bend_a * np.arcsinh(measured.values / bend_a)), origin)
-    return track.at(pairs.last_s - lag) - track.at(pairs.first_s - lag)
-
-
 def _best_bend(features: Values, curved: Values, fallen: Values) -> int:
-    """Return which of the columns of ``curved``, one for each I0, leaves the least of ``fallen``.
+    """Return which of the rows of ``curved``, one for each I0, leaves the least of ``fallen``.
 
-    What the other features explain is taken out of both first. Columns that would bend upwards do not count.
+    What the other features explain is taken out of both first. Rows that would bend upwards do not count.
     """
-    x = np.delete(features, _CURVED, axis=1)
-    x /= np.sqrt((x**2).mean(axis=0)) + 1e-12
-
-    def pieces() -> Iterator[tuple[Values, Values]]:
-        """Give some rows at a time: the products of all columns of a day would take hundreds of megabytes."""
-        for at in range(0, len(x), _ROWS_AT_ONCE):
-            rows = slice(at, at + _ROWS_AT_ONCE)
-            yield x[rows], np.column_stack([fallen[rows], curved[rows]])
-
-    squares = _summed((part[:, :, None] * part[:, None, :]).sum(axis=0) for part, _ in pieces())
-    products = _summed((part[:, :, None] * targets[:, None, :]).sum(axis=0) for part, targets in pieces())
-    weights = np.linalg.solve(squares + 1e-10 * len(x) * np.eye(x.shape[1]), products)
-    left = (targets - (part[:, :, None] * weights).sum(axis=1) for part, targets in pieces())
-    along, spread = _summed(
-        np.stack([(each[:, 1:] * each[:, :1]).sum(axis=0), (each[:, 1:] ** 2).sum(axis=0)]) for each in left
-    )
+    x = np.ascontiguousarray(np.delete(features, _CURVED, axis=1).T)
+    x /= np.sqrt((x**2).mean(axis=1, keepdims=True)) + 1e-12
+    targets = np.concatenate([fallen[None], curved])
+    weights = np.linalg.solve(_products(x, x) + 1e-10 * x.shape[1] * np.eye(len(x)), _products(x, targets))
+    for each, of_each in zip(targets, weights.T, strict=True):
+        for row, weight in zip(x, of_each, strict=True):
+            each -= weight * row
+    left, kept = targets[:1], targets[1:]
+    along, spread = _products(kept, left)[:, 0], np.einsum("in,in->i", kept, kept)
     return int(np.argmax(np.where(along > 0.0, along, 0.0) ** 2 / (spread + 1e-12)))
 
 
-def _summed(parts: Iterable[Values]) -> Values:
-    return np.asarray(functools.reduce(np.add, parts), dtype=np.float64)
+def _products(one: Values, other: Values) -> Values:
+    """Return the sums of products of rows (rows, n), float64 (rows of one, rows of other).
+
+    No matrix product, whose last bits may depend on where in memory its rows lie.
+    """
+    return np.asarray(np.einsum("in,jn->ij", one, other))
 
 
-def _features(pairs: Pairs, measured: Series, current: Track, lag: float, origin: int) -> tuple[Values, Flags]:
+def _features(pairs: Pairs, measured: Series, current: Track, lag: float) -> tuple[Values, Flags]:
     """Return what the voltage of each pair may follow, float64 (pairs, 7), and which pairs are known.
 
     The column of the kinetics is left empty.
@@ -208,27 +200,25 @@ def _features(pairs: Pairs, measured: Series, current: Track, lag: float, origin
     charge = np.cumsum(seconds * (measured.values + before) / 2)
     first, last = pairs.first_s - lag, pairs.last_s - lag
     del seconds, before
-    moved = []
-    for each in (followed(current, SLOW_S), charge):
-        track = Track(Series(measured.t, each), origin)
-        moved.append(track.at(last) - track.at(first))
+    change_of = current.change(first, last)
+    moved = [change_of(each) for each in (followed(current, SLOW_S), charge)]
     return np.stack([near[:, 0], 0.0 * near[:, 0], *moved, near[:, 1], near[:, 2], near[:, 3]], axis=1), known
 
 
 def followed(current: Track, time_s: float) -> Values:
     """Return what follows the current with a time constant, A, at its rows: exact for straight lines between rows."""
-    found, value, before = np.empty(len(current.values)), float(current.values[0]), float(current.values[0])
     steps = np.diff(current.seconds, prepend=current.seconds[:1])
-    kept = np.exp(-steps / time_s)
-    for at in range(0, len(found), _ROWS_AT_ONCE):
-        rows = slice(at, at + _ROWS_AT_ONCE)
-        values = []
-        for step, keep, now in zip(*(each[rows].tolist() for each in (steps, kept, current.values)), strict=True):
-            slope = (now - before) / step if step > 0.0 else 0.0
-            value = keep * value + (1.0 - keep) * (before - slope * time_s) + slope * step
-            values.append(value)
-            before = now
-        found[rows] = values
+    before = np.concatenate([current.values[:1], current.values[:-1]])
+    slope = np.divide(current.values - before, steps, out=np.zeros(len(steps)), where=steps > 0.0)
+    added = -np.expm1(-steps / time_s) * (before - slope * time_s) + slope * steps
+    # value = kept * value before + added, over some time constants at once: as a sum, undoing what was kept
+    found, value = np.empty(len(steps)), float(current.values[0])
+    stretches = np.flatnonzero(np.diff((current.seconds - current.seconds[0]) // (_AT_ONCE * time_s))) + 1
+    for at, until in pairwise([0, *stretches.tolist(), len(steps)]):
+        grown = np.exp((current.seconds[at:until] - current.seconds[at]) / time_s)
+        value = value * math.exp(-steps[at] / time_s)
+        found[at:until] = (value + np.cumsum(added[at:until] * grown)) / grown
+        value = float(found[until - 1])
     return found
 
 
@@ -257,13 +247,12 @@ def _fit(features: Values, fallen: Values, bent: float) -> tuple[Values, Values,
 
 def _factors(features: Values, targets: Values) -> tuple[Values, Values]:
     """Return the factors of a least-squares fit, and (parts, features) those without each part of the rows."""
-    x = features**2
-    scale = np.sqrt(x.mean(axis=0)) + 1e-12
-    np.divide(features, scale, out=x)
-    edges = np.linspace(0, len(x), _PARTS + 1).astype(int)
-    # row by row, not by a matrix product, whose last bits may depend on where in memory its rows lie
-    parts = np.stack([(x[a:b, :, None] * x[a:b, None, :]).sum(axis=0) for a, b in pairwise(edges)])
-    sums = np.stack([(x[a:b] * targets[a:b, None]).sum(axis=0) for a, b in pairwise(edges)])
-    whole, total = parts.sum(axis=0) + 1e-10 * len(x) * np.eye(x.shape[1]), sums.sum(axis=0)
+    x = np.ascontiguousarray(features.T)
+    scale = np.sqrt((x**2).mean(axis=1)) + 1e-12
+    x /= scale[:, None]
+    edges = np.linspace(0, len(targets), _PARTS + 1).astype(int)
+    parts = np.stack([_products(x[:, a:b], x[:, a:b]) for a, b in pairwise(edges)])
+    sums = np.stack([_products(x[:, a:b], targets[None, a:b])[:, 0] for a, b in pairwise(edges)])
+    whole, total = parts.sum(axis=0) + 1e-10 * len(targets) * np.eye(len(x)), sums.sum(axis=0)
     without = np.linalg.solve(whole - parts, (total - sums)[:, :, None])[:, :, 0]
     return np.linalg.solve(whole, total) / scale, without / scale

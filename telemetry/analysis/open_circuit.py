@@ -62,9 +62,7 @@ class OpenCircuitTable:
 
         Where several shares have the same voltage, that in their middle: see :meth:`slope_at` before trusting it.
         """
-        steps = 1e-9 * np.arange(len(self._volts_beyond))
-        low = np.interp(volts, self._volts_beyond - steps[::-1], self._share_beyond)
-        high = np.interp(volts, self._volts_beyond + steps, self._share_beyond)
+        low, high = (np.interp(volts, edge, self._share_beyond) for edge in self._level_ends)
         return np.asarray(0.5 * (low + high), dtype=np.float64)
 
     def slope_at(self, share: Values | float) -> Values:
@@ -82,6 +80,12 @@ class OpenCircuitTable:
     @cached_property
     def _share_beyond(self) -> Values:
         return np.concatenate([[-0.05], self.share, [1.05]])
+
+    @cached_property
+    def _level_ends(self) -> tuple[Values, Values]:
+        """Voltages that rise by a hair where the curve is level, so that either end of that is found."""
+        steps = 1e-9 * np.arange(len(self._volts_beyond))
+        return self._volts_beyond - steps[::-1], self._volts_beyond + steps
 
     @cached_property
     def _volts_beyond(self) -> Values:

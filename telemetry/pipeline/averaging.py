@@ -15,7 +15,7 @@ import numpy as np
 from telemetry.analysis.gaps import GapRule, steps
 from telemetry.machine.limits_current import Part
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
-from telemetry.pipeline.blocks import Block, Blocks, known_rows
+from telemetry.pipeline.blocks import Blocks, Parted, known_rows
 from telemetry.pipeline.stage import Chosen
 
 DISCHARGE = Group("derived", "discharge_current_average", ("discharge_current_average",), "derived")
@@ -66,42 +66,40 @@ class Averaging:
 
     def advance(self, span: Span) -> Span:
         """Add a row of each for every second that is over."""
-        blocks = self._blocks.take(*known_rows(self._current, span), span.end)
-        if not blocks:
+        over = self._blocks.parted(*known_rows(self._current, span), span.end)
+        if over is None:
             return span
-        t, out, into = [], [], []
-        for block in blocks:
-            averages = self._take(block)
-            t.append(block.end)
-            out.append(averages[0])
-            into.append(averages[1])
-        times = np.array(t, dtype=np.int64)
+        out, into = self._take(over)
         batches = []
         if self._discharge is not None:
-            batches.append(Batch(DISCHARGE, times, np.array(out).reshape(-1, 1)))
+            batches.append(Batch(DISCHARGE, over.ends, np.array(out).reshape(-1, 1)))
         if self._charge is not None:
-            batches.append(Batch(CHARGE, times, -np.array(into).reshape(-1, 1)))
+            batches.append(Batch(CHARGE, over.ends, -np.array(into).reshape(-1, 1)))
         return span.adding(batches=batches)
 
-    def _take(self, block: Block) -> tuple[float, float]:
-        """Return the steady currents out and in, both >= 0, equivalent to everything up to the block's end."""
-        t, current = block.t, block.values[:, 0]
+    def _take(self, over: Parted) -> tuple[list[float], list[float]]:
+        """Return the steady currents out and in, both >= 0, equivalent to everything up to each block's end."""
+        t, current = over.t, over.values[:, 0]
         before_t, before = self._last if self._last is not None else (int(t[0]), float(current[0]))
         self._last = (int(t[-1]), float(current[-1]))
-        bridged = self._rule.take(t)
-        seconds = np.where(bridged, steps(t, before_t) / MICROSECONDS, 0.0)
-        whole = float(seconds.sum())
+        seconds = np.where(self._rule.take(t), steps(t, before_t) / MICROSECONDS, 0.0)
         earlier = np.concatenate([[before], current[:-1]])
         # the mean square of a straight line from a to b is (a² + ab + b²) / 3; rows of either sign count for its way
         out, out_before = np.maximum(current, 0.0), np.maximum(earlier, 0.0)
-        into, into_before = out - current, out_before - earlier
+        whole = over.sums(seconds)
         squares = [
-            float((seconds * (a * a + a * b + b * b)).sum()) / (3.0 * whole) if whole > 0.0 else 0.0
-            for a, b in ((out_before, out), (into_before, into))
+            over.sums(seconds * (a * a + a * b + b * b)) / np.maximum(3.0 * whole, 1e-9)
+            for a, b in ((out_before, out), (out_before - earlier, out - current))
         ]
-        self._charging_s = self._charging_s + whole if float(current.max()) < 0.0 else 0.0
-        braking = self._charging_s < CHARGER_AFTER_S
-        return (
-            self._discharge.take(whole, squares[0]) if self._discharge is not None else 0.0,
-            self._charge.take(whole, squares[1], pack_only=braking) if self._charge is not None else 0.0,
-        )
+        into_only = np.maximum.reduceat(current, over.edges[:-1]) < 0.0
+        found: tuple[list[float], list[float]] = ([], [])
+        for lasts, square_out, square_in, charges in zip(
+            *(each.tolist() for each in (whole, *squares, into_only)), strict=True
+        ):
+            self._charging_s = self._charging_s + lasts if charges else 0.0
+            if self._discharge is not None:
+                found[0].append(self._discharge.take(lasts, square_out))
+            if self._charge is not None:
+                braking = self._charging_s < CHARGER_AFTER_S
+                found[1].append(self._charge.take(lasts, square_in, pack_only=braking))
+        return found

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 
 from telemetry.model.batch import Span, Times, Values
 from telemetry.pipeline.stage import Chosen, known_values
@@ -26,6 +27,37 @@ class Block:
     values: Values
 
 
+@dataclass(frozen=True, eq=False)
+class Parted:
+    """Blocks one after another, for what is made of many at once.
+
+    Attributes:
+        ends: int64 (blocks,), when each was over.
+        edges: int (blocks + 1,), the first row of each, and the number of rows.
+        t: int64 (rows,).
+        values: float64 (rows, columns).
+    """
+
+    ends: Times
+    edges: npt.NDArray[np.intp]
+    t: Times
+    values: Values
+
+    def sums(self, values: Values) -> Values:
+        """Return the sum of ``values``, float64 (rows,), over each block."""
+        return np.asarray(np.add.reduceat(values, self.edges[:-1])) if len(values) else values
+
+    @property
+    def means(self) -> Values:
+        """Mean of the first column over each block, float64 (blocks,)."""
+        return self.sums(self.values[:, 0]) / np.diff(self.edges)
+
+    @property
+    def lasts(self) -> Values:
+        """Last value of the first column in each block, float64 (blocks,)."""
+        return np.asarray(self.values[self.edges[1:] - 1, 0])
+
+
 class Blocks:
     """Parts one series into blocks of equal length on the data's own clock; a block without rows is not given out.
 
@@ -40,7 +72,17 @@ class Blocks:
         self._due: int | None = None
 
     def take(self, t: Times, values: Values, end: int) -> list[Block]:
-        """Take rows and return the blocks that are over at ``end``.
+        """Take rows and return the blocks that are over at ``end``; see :meth:`parted`."""
+        over = self.parted(t, values, end)
+        if over is None:
+            return []
+        return [
+            Block(block_end, over.t[first:last], over.values[first:last])
+            for block_end, (first, last) in zip(over.ends.tolist(), pairwise(over.edges.tolist()), strict=True)
+        ]
+
+    def parted(self, t: Times, values: Values, end: int) -> Parted | None:
+        """Take rows and return the blocks that are over at ``end``, None for none.
 
         Args:
             t: int64 (rows,), never decreasing, continuing earlier calls.
@@ -53,22 +95,35 @@ class Blocks:
             if self._due is None:
                 self._due = (int(t[0]) // self._length + 1) * self._length
         if self._due is None or end < self._due:
-            return []
+            return None
         held_t, held = _joined(self._t), _joined_values(self._values)
         done = int(np.searchsorted(held_t, end // self._length * self._length, side="left"))
-        blocks = self._split(held_t[:done], held[:done])
         rest_t = held_t[done:]
         self._t, self._values = ([rest_t], [held[done:]]) if len(rest_t) else ([], [])
         self._due = (int(rest_t[0]) // self._length + 1) * self._length if len(rest_t) else None
-        return blocks
+        numbers = held_t[:done] // self._length
+        edges = np.concatenate([[0], np.flatnonzero(numbers[1:] != numbers[:-1]) + 1, [done]])
+        return Parted((numbers[edges[:-1]] + 1) * self._length, edges, held_t[:done], held[:done])
 
-    def _split(self, t: Times, values: Values) -> list[Block]:
-        numbers = t // self._length
-        starts = [0, *(np.flatnonzero(numbers[1:] != numbers[:-1]) + 1).tolist(), len(t)]
-        return [
-            Block((int(numbers[first]) + 1) * self._length, t[first:last], values[first:last])
-            for first, last in pairwise(starts)
-        ]
+
+class BlockFigures:
+    """One signal in blocks: the mean of each, or its last value.
+
+    Args:
+        signal: its name; ``measured_only`` as for :class:`~telemetry.pipeline.stage.Chosen`.
+        length: of a block, microseconds.
+        last: give the last value.
+    """
+
+    def __init__(self, signal: str, length: int, *, measured_only: bool = True, last: bool = False) -> None:
+        self._chosen, self._blocks, self._last = Chosen(signal, measured_only), Blocks(length), last
+
+    def take(self, span: Span, end: int) -> dict[int, float]:
+        """Return the figure of each block that is over at ``end``, by the block's end."""
+        over = self._blocks.parted(*known_rows(self._chosen, span), end)
+        if over is None:
+            return {}
+        return dict(zip(over.ends.tolist(), (over.lasts if self._last else over.means).tolist(), strict=True))
 
 
 def known_rows(chosen: Chosen, span: Span) -> tuple[Times, Values]:

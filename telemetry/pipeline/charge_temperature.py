@@ -9,8 +9,8 @@ import numpy as np
 
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
 from telemetry.model.signals import pack_temperature_number
-from telemetry.pipeline.blocks import Block, Blocks, known_rows
-from telemetry.pipeline.stage import Chosen, ChosenGroup
+from telemetry.pipeline.blocks import Block, BlockFigures, Blocks
+from telemetry.pipeline.stage import ChosenGroup
 
 CHARGE_TEMPERATURE = Group(
     "derived",
@@ -36,8 +36,7 @@ class ChargeTemperature:
 
     def __init__(self, least_c: float, most_c: float, full_c: float = -math.inf) -> None:
         self._least, self._most, self._full = least_c, most_c, full_c
-        self._current = Chosen("pack_current")
-        self._currents = Blocks(MICROSECONDS)
+        self._current = BlockFigures("pack_current", MICROSECONDS)
         self._sensors = ChosenGroup(lambda signal: pack_temperature_number(signal) is not None)
         self._temperatures = Blocks(MICROSECONDS)
         self._known: Values = np.empty(0)
@@ -46,15 +45,14 @@ class ChargeTemperature:
     def advance(self, span: Span) -> Span:
         """Add a row for every second that is over."""
         temperatures = deque(self._temperatures.take(*self._sensors.find(span), span.end))
-        blocks = self._currents.take(*known_rows(self._current, span), span.end)
         t, rows = [], []
-        for block in blocks:
-            while temperatures and temperatures[0].end <= block.end:
+        for end, current in self._current.take(span, span.end).items():
+            while temperatures and temperatures[0].end <= end:
                 self._hear(temperatures.popleft())
-            fresh = self._known[block.end - self._known_at <= HELD]
+            fresh = self._known[end - self._known_at <= HELD]
             if len(fresh):
-                into = max(0.0, -float(block.values.mean()))
-                t.append(block.end)
+                into = max(0.0, -current)
+                t.append(end)
                 coldest = float(fresh.min())
                 cool = self._least <= coldest < self._full
                 rows.append([into * (coldest < self._least), into * cool, into * (fresh.max() > self._most)])

@@ -55,8 +55,7 @@ class EstimateCharge:
         t, values = [], []
         for number in ready:
             self._look_at(number)
-            belief = self._forward.belief()
-            share, deviation = float(belief.mean[0]), float(belief.deviation[0])
+            share, deviation = self._forward.moments()
             t.append(self._done_to)
             values.append((100.0 * share, 100.0 * min(deviation, 1.0)))
         for waiting in (self._volts, self._cells, self._temperatures):

@@ -18,14 +18,16 @@ from telemetry.pipeline.stage import Chosen
 RESISTANCE = Group(DERIVED, "resistance", ("pack_resistance", "pack_resistance_10s"), "derived")
 BLOCK = 60 * MICROSECONDS
 KEPT_BLOCKS = 15
+AGAIN_AFTER = 3
+"""A known resistance is looked for anew when a third of the rows is new: in five minutes, at first each minute. Ours."""
 _MOST_SCATTER = 0.05
 
 
 class EstimateResistance:
-    """Gives the pack's resistance over 1 s and over 10 s, ohm, once a minute while load steps tell both to 5 %.
+    """Gives the pack's resistance over 1 s and over 10 s, ohm, every five minutes while load steps tell both to 5 %.
 
     Both are as :mod:`telemetry.analysis.resistance` defines them and by the same fit, of the rows of the last quarter
-    hour. A minute is looked at when it is over, so the row comes up to a minute late; it bears the time of the
+    hour. Until it is known it is looked for once a minute, when a minute is over; the row bears the time of that
     minute's last row of voltage.
     """
 
@@ -34,9 +36,10 @@ class EstimateResistance:
         self._current, self._voltage = Chosen("pack_current"), Chosen("pack_voltage")
         self._blocks = (Blocks(BLOCK), Blocks(BLOCK))
         self._kept: deque[tuple[Block, Block]] = deque()
+        self._due = 0
 
     def advance(self, span: Span) -> Span:
-        """Add a row for each minute that was over within the span and after which the resistance is known."""
+        """Add a row for each minute over within the span after which the resistance is known anew."""
         current, voltage = (
             {block.end: block for block in blocks.take(*known_rows(chosen, span), span.end)}
             for blocks, chosen in zip(self._blocks, (self._current, self._voltage), strict=True)
@@ -46,8 +49,11 @@ class EstimateResistance:
             self._kept.append((voltage[end], current[end]))
             while self._kept[0][0].end <= end - KEPT_BLOCKS * BLOCK:
                 self._kept.popleft()
+            if end < self._due:
+                continue
             found = self._resistance()
             if found is not None:
+                self._due = end + len(self._kept) // AGAIN_AFTER * BLOCK
                 t.append(int(voltage[end].t[-1]))
                 values.append(found)
         complete = {RESISTANCE.key: span.end // BLOCK * BLOCK - 1} if not span.final else None

@@ -11,8 +11,8 @@ from telemetry.pipeline.averaging import Averaging
 from telemetry.pipeline.charge_temperature import ChargeTemperature
 from telemetry.pipeline.charger_watch import ChargerWatch
 from telemetry.pipeline.full_watch import FullWatch
+from telemetry.pipeline.outlook import Outlook
 from telemetry.pipeline.path_heat import PathHeat
-from telemetry.pipeline.reserve import Plan, Reserve
 from telemetry.pipeline.resistance_change import ResistanceChange
 from telemetry.pipeline.spread import Spread
 from telemetry.pipeline.stage import Stage
@@ -21,8 +21,7 @@ from telemetry.pipeline.top_watch import TopWatch
 
 def limit_stages(machine: Machine, history: ResistanceHistory = NO_HISTORY) -> list[Stage]:
     """Return fresh stages, to run after those that derive and estimate and before the judge."""
-    pack, area, width = machine.pack, machine.work.area_ha, machine.vehicle.working_width_m
-    plan = Plan(area, width) if area is not None and width is not None else None
+    pack = machine.pack
     return [
         ChargerWatch(),
         FullWatch(machine),
@@ -31,6 +30,6 @@ def limit_stages(machine: Machine, history: ResistanceHistory = NO_HISTORY) -> l
         Spread(pack.cell, pack.capacity_ah),
         TopWatch(machine),
         PathHeat(pack.capacity_ah, conductor_ohm(machine)),
-        Reserve(pack, plan),
         ResistanceChange(history),
+        Outlook(pack, machine.vehicle.working_width_m, machine.work.area_ha),
     ]

@@ -1,9 +1,16 @@
-"""The stage that says how much longer and how much further: minutes and hectares left, every ten seconds.
+"""The stage that says what is left, every ten seconds: charge, energy, minutes, hectares, and energy after the work.
+
+Charge, energy and what the work leaves of it are judged at the low end of their 90 % intervals, as the screen and the
+report show them: running out costs more than turning early. The charge is the estimate's low end, where it is known
+to ±15 % or better: a pack that may be at 40 or at 0 % is no reason for a warning at 20. Else it is what the pack
+itself reports, for which nobody states an error.
 
 The formulas are those of the report (:mod:`telemetry.analysis.outlook`, :mod:`telemetry.analysis.energy_left`): time
-left is the energy left over the power of the last ten minutes of use, and of all use.
-Blocks of ten seconds at rest are no use and count for neither.
-Hectares are distance times working width while the implement is engaged; they are told once a hundredth is done.
+left is the energy left over the power of the last ten minutes of use, and of all use. Blocks of ten seconds at rest
+are no use and count for neither.
+
+The work done is distance times working width while the implement is engaged (overlap counts twice, so the need is
+rather too high), the energy for it all that was used since the start.
 """
 
 from __future__ import annotations
@@ -12,79 +19,116 @@ from collections import deque
 
 import numpy as np
 
+from telemetry.analysis.charge_voltage import fast_ohm
+from telemetry.analysis.energy_left import Load, capacity_range, find_energy_left
 from telemetry.analysis.outlook import forecast, minutes_left
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
-from telemetry.pipeline.blocks import Blocks, known_rows
+from telemetry.pipeline.blocks import BlockFigures, Blocks, known_rows
 from telemetry.pipeline.derive import POWER
-from telemetry.pipeline.energy_ahead import EnergyAhead
 from telemetry.pipeline.estimate_charge import STATE_OF_CHARGE
 from telemetry.pipeline.stage import Chosen
 
 BLOCK = 10 * MICROSECONDS
+SOC_LOWER_BOUND = Group("derived", "soc_lower_bound", ("soc_lower_bound",), "derived")
+ENERGY_LEFT = Group("derived", "energy_left", ("energy_left",), "derived")
+ENERGY_MARGIN = Group("derived", "energy_margin", ("energy_margin",), "derived")
 OUTLOOK = Group(
     "derived", "outlook", ("minutes_left", "minutes_left_low", "minutes_left_session", "hectares_left"), "derived"
 )
+MOST_UNCERTAIN = 15.0
+"""Half of the 90 % interval of the state of charge, %, above which the estimate is no ground for a warning."""
+FIRST_SHARE = 0.05
+"""The need of an area is known once this share of it is done: before that the first turns dominate."""
+SQUARE_METRES_PER_HECTARE = 10_000.0
 _BLOCK_H = BLOCK / MICROSECONDS / 3600.0
 _LATELY, _PIECE = 60, 6  # blocks: ten minutes, and the minutes whose scatter gives the bounds
 _FIRST_HA = 0.01
-_M2_PER_HA = 10_000.0
 _MOST_MINUTES = 1e5
-
-
-class _Column:
-    """One signal in blocks: the mean of each, or its last value, by the block's end."""
-
-    def __init__(self, signal: str, *, measured: bool = True, last: bool = False) -> None:
-        self._chosen = Chosen(signal, measured)
-        self._blocks = Blocks(BLOCK)
-        self._last = last
-
-    def take(self, span: Span, end: int) -> dict[int, float]:
-        blocks = self._blocks.take(*known_rows(self._chosen, span), end)
-        return {b.end: float(b.values[-1, 0] if self._last else b.values.mean()) for b in blocks}
+_OHM_SHARE = 0.05
+"""Live resistance is given out where it is known to a standard deviation of 5 %, so twice that is a safe bound."""
 
 
 class Outlook:
-    """Adds a row of ``OUTLOOK`` for each block of ten seconds in which the state of charge is known.
+    """Adds what is left wherever the charge is known: the low end of charge and energy, and the outlook.
+
+    With the area of the job ``energy_margin`` too.
 
     Args:
         pack: what its owner states.
         width_m: working width; None: no hectares.
+        area_ha: of the job; None where the machine file does not say.
     """
 
-    def __init__(self, pack: Pack, width_m: float | None) -> None:
-        self._ahead, self._width_m = EnergyAhead(pack), width_m
+    def __init__(self, pack: Pack, width_m: float | None = None, area_ha: float | None = None) -> None:
+        self._pack, self._width_m, self._area_ha = pack, width_m, area_ha
+        self._capacity_ah = capacity_range(pack)
         self._rest_below_w = 0.01 * pack.capacity_ah * pack.nominal_v
-        self._power = _Column("pack_power", measured=False)
-        self._soc = _Column("soc_estimated", measured=False, last=True)
-        self._sigma = _Column("soc_uncertainty", measured=False, last=True)
-        self._speed, self._engaged = _Column("vehicle_speed"), _Column("implement_engaged")
+        self._means = {name: BlockFigures(name, BLOCK) for name in ("vehicle_speed", "implement_engaged")}
+        self._means["pack_power"] = BlockFigures("pack_power", BLOCK, measured_only=False)
+        self._lasts = {
+            name: BlockFigures(name, BLOCK, measured_only=name == "soc_reported", last=True)
+            for name in ("soc_estimated", "soc_uncertainty", "soc_reported", "pack_resistance")
+        }
+        self._current, self._currents = Chosen("pack_current"), Blocks(BLOCK)
+        self._load, self._highest_pct = Load(), 0.0
+        self._ohm = fast_ohm(pack)
         self._lately: deque[float] = deque(maxlen=_LATELY)
-        self._used_w = 0.0
-        self._used_blocks = 0
-        self._session_wh = 0.0
-        self._done_ha = 0.0
+        self._used_w, self._used_blocks = 0.0, 0
+        self._session_wh = self._done_ha = 0.0
 
     def advance(self, span: Span) -> Span:
         """Add what can be told of every block that is over."""
         end = min(span.complete_to(POWER), span.complete_to(STATE_OF_CHARGE))
-        self._ahead.take(span, end)
-        power, speed, engaged = (each.take(span, end) for each in (self._power, self._speed, self._engaged))
-        soc, sigma = self._soc.take(span, end), self._sigma.take(span, end)
-        t, rows = [], []
-        for block in sorted(power.keys() | speed.keys() | soc.keys()):
-            if block in power:
-                self._count(power[block])
-            if self._width_m is not None and block in speed and block in engaged:
-                metres = abs(speed[block]) * engaged[block] * 1000.0 * _BLOCK_H
-                self._done_ha += metres * self._width_m / _M2_PER_HA
-            if block in soc and block in sigma and self._used_blocks >= _PIECE:
-                t.append(block)
-                rows.append(self._row(block, Range.around(soc[block], Z90 * sigma[block])))
-        told = [Batch.of_rows(OUTLOOK, t, rows)] if t else []
-        return span.adding(told, complete={OUTLOOK.key: end} if end < span.end else None)
+        found = {name: figures.take(span, end) for name, figures in (self._means | self._lasts).items()}
+        currents = {
+            block.end: block.values[:, 0] for block in self._currents.take(*known_rows(self._current, span), end)
+        }
+        groups = (SOC_LOWER_BOUND, ENERGY_LEFT, ENERGY_MARGIN, OUTLOOK)
+        told: dict[Group, dict[int, list[float]]] = {group: {} for group in groups}
+        for t in sorted(set(currents).union(*found.values())):
+            if t in currents:
+                self._load.take(currents[t])
+            now = {name: rows[t] for name, rows in found.items() if t in rows}
+            for group, row in self._take(now).items():
+                told[group][t] = row
+        return span.adding(
+            [Batch.of_rows(group, list(rows), list(rows.values())) for group, rows in told.items() if rows],
+            complete=dict.fromkeys((group.key for group in groups), end),
+        )
+
+    def _take(self, now: dict[str, float]) -> dict[Group, list[float]]:
+        """Take the figures of one block; return what they say is left."""
+        if "pack_resistance" in now:
+            ohm = now["pack_resistance"]
+            self._ohm = fast_ohm(self._pack, Range.around(ohm, 2.0 * _OHM_SHARE * ohm))
+        if "pack_power" in now:
+            self._count(now["pack_power"])
+        if self._width_m is not None and "vehicle_speed" in now and "implement_engaged" in now:
+            metres = abs(now["vehicle_speed"]) * now["implement_engaged"] * 1000.0 * _BLOCK_H
+            self._done_ha += metres * self._width_m / SQUARE_METRES_PER_HECTARE
+        estimated = None
+        if "soc_estimated" in now and "soc_uncertainty" in now:
+            estimated = Range.around(now["soc_estimated"], Z90 * now["soc_uncertainty"])
+        charge = estimated
+        if "soc_reported" in now and (estimated is None or estimated.high - estimated.mid > MOST_UNCERTAIN):
+            charge = Range.exactly(now["soc_reported"])
+        told: dict[Group, list[float]] = {}
+        left = None if charge is None else self._energy(charge)
+        if charge is not None and left is not None and charge.mid - charge.low <= MOST_UNCERTAIN:
+            told = {SOC_LOWER_BOUND: [charge.low], ENERGY_LEFT: [left.low]}
+            if self._area_ha is not None and self._done_ha >= FIRST_SHARE * self._area_ha:
+                rest = max(0.0, self._area_ha - self._done_ha)
+                told[ENERGY_MARGIN] = [left.low - rest * max(0.0, self._session_wh) / self._done_ha]
+        if estimated is not None and left is not None and self._used_blocks >= _PIECE:
+            told[OUTLOOK] = self._outlook(left if charge == estimated else self._energy(estimated))
+        return told
+
+    def _energy(self, soc_pct: Range) -> Range:
+        """Return the energy left now, Wh."""
+        self._highest_pct = max(self._highest_pct, soc_pct.mid)
+        return find_energy_left(soc_pct, self._pack, self._capacity_ah, self._load, self._ohm, self._highest_pct)
 
     def _count(self, power_w: float) -> None:
         self._session_wh += power_w * _BLOCK_H
@@ -93,11 +137,10 @@ class Outlook:
             self._used_w += power_w
             self._used_blocks += 1
 
-    def _row(self, block: int, soc_pct: Range) -> list[float]:
-        left = self._ahead.at(block, soc_pct)
+    def _outlook(self, left: Range) -> list[float]:
         recent = list(self._lately)
         pieces = [recent[max(0, last - _PIECE) : last] for last in range(len(recent), 0, -_PIECE)]
-        minutes = [float(np.mean(piece)) for piece in pieces]
+        minutes = [sum(piece) / len(piece) for piece in pieces]
         lately = minutes_left(left, forecast(minutes, [len(piece) * _BLOCK_H * 3600.0 for piece in pieces]))
         whole = minutes_left(left, Range.exactly(self._used_w / self._used_blocks))
         hectares = np.nan

@@ -23,7 +23,6 @@ from telemetry.pipeline.gap_watch import GapWatch
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import Judge
 from telemetry.pipeline.limit_stages import limit_stages
-from telemetry.pipeline.outlook import Outlook
 from telemetry.pipeline.part_failure import log_failure, with_unjudged
 from telemetry.pipeline.plan import Pacer, ReplayPlan
 from telemetry.pipeline.stage import Chain, Stage
@@ -46,10 +45,9 @@ def standard_stages(judge: Judge, machine: Machine | None = None, history: Resis
     """
     unhurried: list[Stage] = [GapWatch(), Charge()]
     if machine is not None:
-        pack, width_m = machine.pack, machine.vehicle.working_width_m
+        pack = machine.pack
         table = None if pack.open_circuit is None else owner_table(pack.open_circuit)
-        outlook = Outlook(pack, width_m)
-        unhurried += [EstimateCharge(pack, table), EstimateResistance(pack), *limit_stages(machine, history), outlook]
+        unhurried += [EstimateCharge(pack, table), EstimateResistance(pack), *limit_stages(machine, history)]
     stages: list[Stage] = [Cells(), Power(), EachSecond(Chain(unhurried))]
     if machine is not None and machine.fault_codes:
         stages.append(FaultWatch(machine.fault_codes))

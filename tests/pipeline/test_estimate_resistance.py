@@ -68,12 +68,20 @@ def test_it_is_what_the_report_makes_of_the_same_rows() -> None:
         for group, name in ((VOLTAGE, "pack_voltage"), (CURRENT, "pack_current"))
     ]
     pack = Pack(chemistry="lfp", cells_in_series=16, capacity_ah=drawn.rated_ah)
-    last = np.frombuffer(told(batches, [], pack)[-1][1])
+    at, last = told(batches, [], pack)[-1]
     t = drawn.series.signals["pack_voltage"].t
-    over = t < int(t[-1]) // 60_000_000 * 60_000_000  # live looks at whole minutes
+    over = t <= at  # live looks at whole minutes
     kept = {name: Series(each.t[over], each.values[over]) for name, each in drawn.series.signals.items()}
     afterwards = find_resistance(SessionSeries("", 0, int(t[-1]), 0, "relative", kept, None), pack)
-    assert 1000 * last == pytest.approx([afterwards.pack_mohm, afterwards.pack_10s_mohm], rel=1e-9)
+    assert 1000 * np.frombuffer(last) == pytest.approx([afterwards.pack_mohm, afterwards.pack_10s_mohm], rel=1e-9)
+
+
+def test_once_known_it_is_looked_for_every_five_minutes() -> None:
+    t = np.arange(0, 1_500_000_000, 200_000)
+    current = np.where(t < 90_000_000, 40.0, 40.0 + 30.0 * np.sign(np.sin(t / 3e6)))
+    batches = [Batch(CURRENT, t, current.reshape(-1, 1)), Batch(VOLTAGE, t, 52 - 0.02 * current.reshape(-1, 1))]
+    minutes = [at // 60_000_000 for at, _ in told(batches, [])]
+    assert minutes == [1, 6, 11, 16, 21]
 
 
 def test_steady_current_tells_nothing() -> None:

@@ -18,10 +18,11 @@ from telemetry.machine.sections import Pack
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.pipeline.averaging import Averaging
 from telemetry.pipeline.charge_temperature import ChargeTemperature
+from telemetry.pipeline.derive import Power
 from telemetry.pipeline.estimate_charge import STATE_OF_CHARGE
-from telemetry.pipeline.reserve import Plan, Reserve
+from telemetry.pipeline.outlook import Outlook
 from telemetry.pipeline.resistance_change import ResistanceChange
-from telemetry.pipeline.stage import Stage
+from telemetry.pipeline.stage import Chain, Stage
 
 SECOND = 1_000_000
 FUSE = Part("fuse", 100.0, 30.0, "")
@@ -147,16 +148,16 @@ def left_wh(soc_pct: Range, amperes: float = 0.0) -> float:
     return find_energy_left(soc_pct, PACK, capacity_range(PACK), load, fast_ohm(PACK)).low
 
 
-class TestReserve:
+class TestWhatIsLeft:
     def test_the_low_end_of_the_estimate_counts(self) -> None:
         estimate = rows("state_of_charge", 10.0, soc_estimated=np.full(30, 40.0), soc_uncertainty=6.0)
-        found = told(Reserve(PACK, None), estimate, rows("pack", 1.0, soc_reported=np.full(300, 55.0)))
+        found = told(Outlook(PACK), estimate, rows("pack", 1.0, soc_reported=np.full(300, 55.0)))
         assert found["soc_lower_bound"][-1] == pytest.approx(40.0 - 1.645 * 6.0)
         assert found["energy_left"][-1] == pytest.approx(left_wh(Range.around(40.0, 1.645 * 6.0)))
 
     def test_an_estimate_that_is_no_ground_leaves_it_to_the_pack(self) -> None:
         estimate = rows("state_of_charge", 10.0, soc_estimated=np.full(30, 40.0), soc_uncertainty=18.0)
-        found = told(Reserve(PACK, None), estimate, rows("pack", 1.0, soc_reported=np.full(300, 55.0)))
+        found = told(Outlook(PACK), estimate, rows("pack", 1.0, soc_reported=np.full(300, 55.0)))
         assert found["soc_lower_bound"][-1] == 55.0
 
     def test_the_energy_left_over_is_what_is_there_less_what_the_rest_of_the_area_needs(self) -> None:
@@ -164,19 +165,21 @@ class TestReserve:
         seconds = np.arange(1251)
         pack = rows("pack", 1.0, pack_voltage=np.full(1251, 50.0), pack_current=36.0, soc_reported=50.0 + 0 * seconds)
         vehicle = rows("vehicle", 1.0, vehicle_speed=np.full(1251, 6.0), implement_engaged=1.0)
-        margin = told(Reserve(PACK, Plan(1.0, 1.2)), pack, vehicle)["energy_margin"]
+        margin = told(Chain([Power(), Outlook(PACK, 1.2, 1.0)]), pack, vehicle)["energy_margin"]
         assert margin[-1] == pytest.approx(left_wh(Range.exactly(50.0), 36.0) - 0.75 * 2500, abs=5.0)
         assert len(margin) < 110, "nothing is told of the first twentieth"
 
     def test_without_an_implement_signal_the_need_is_unknown(self) -> None:
         pack = rows("pack", 1.0, pack_voltage=np.full(900, 50.0), pack_current=36.0, soc_reported=50.0)
-        found = told(Reserve(PACK, Plan(0.1, 1.2)), pack, rows("vehicle", 1.0, vehicle_speed=np.full(900, 6.0)))
+        found = told(
+            Chain([Power(), Outlook(PACK, 1.2, 0.1)]), pack, rows("vehicle", 1.0, vehicle_speed=np.full(900, 6.0))
+        )
         assert "energy_margin" not in found
 
     def test_what_lags_is_not_given_out_before_its_time(self) -> None:
-        reserve = Reserve(PACK, None)
+        stage = Outlook(PACK)
         pack = rows("pack", 1.0, soc_reported=np.full(40, 55.0))
-        span = reserve.advance(Span(40 * SECOND, (pack,), complete={STATE_OF_CHARGE.key: 29 * SECOND}))
+        span = stage.advance(Span(40 * SECOND, (pack,), complete={STATE_OF_CHARGE.key: 29 * SECOND}))
         lagging = next(b for b in span.batches if b.group.name == "soc_lower_bound")
         assert int(lagging.t[-1]) == 20 * SECOND
         assert span.complete_to(lagging.group) == 29 * SECOND
