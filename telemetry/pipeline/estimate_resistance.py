@@ -19,7 +19,7 @@ RESISTANCE = Group(DERIVED, "resistance", ("pack_resistance", "pack_resistance_1
 BLOCK = 60 * MICROSECONDS
 KEPT_BLOCKS = 15
 AGAIN_AFTER = 3
-"""A known resistance is looked for anew when a third of the rows is new: in five minutes, at first each minute. Ours."""
+"""A known resistance is looked for anew when a third of the rows is new: five minutes, at first each minute. Ours."""
 _MOST_SCATTER = 0.05
 
 

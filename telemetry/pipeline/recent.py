@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections import deque
 
-from telemetry.model.batch import MICROSECONDS
+import numpy as np
+
+from telemetry.model.batch import MICROSECONDS, Times, Values
 
 KEPT = 4 * MICROSECONDS
 
@@ -34,6 +36,22 @@ class Recent:
             self.lowest = value
         while len(rows) > 2 and rows[0][0] < t - KEPT:
             rows.popleft()
+
+    def extend(self, t: Times, values: Values) -> None:
+        """Take the next rows, int64 and float64 (rows,): the same as adding one by one."""
+        if not len(t):
+            return
+        self.highest, self.lowest = max(self.highest, float(values.max())), min(self.lowest, float(values.min()))
+        first = min(int(np.searchsorted(t, t[-1] - KEPT)), max(len(t) - 2, 0))
+        self.rows.extend(zip(t[first:].tolist(), values[first:].tolist(), strict=True))
+        while len(self.rows) > 2 and self.rows[0][0] < self.rows[-1][0] - KEPT:
+            self.rows.popleft()
+
+    def followed_by(self, t: Times, values: Values) -> tuple[Times, Values]:
+        """Return the latest known row at each of ``t``: its time and value (NaN before any)."""
+        latest = np.maximum.accumulate(np.where(np.isnan(values), -1, np.arange(len(values))))
+        before_t, before = self.rows[-1] if self.rows else (-(2**62), np.nan)
+        return np.where(latest >= 0, t[latest], before_t), np.where(latest >= 0, values[latest], before)
 
     @property
     def value(self) -> float | None:

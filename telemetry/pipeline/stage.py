@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Protocol, runtime_checkable
 
 import numpy as np
@@ -147,11 +147,15 @@ class ChosenGroup:
         return group.origin == "measured" and sum(map(self._wanted, group.signals)) >= self._least
 
 
-def rows_together(chosen: Sequence[Chosen], span: Span) -> Iterator[tuple[int, list[float]]]:
-    """Give each time of ``span`` with what came at it of the chosen signals, NaN where a signal has no row."""
+def rows_together(chosen: Sequence[Chosen], span: Span) -> tuple[Times, Values]:
+    """Return each time of ``span`` and what came at it of the chosen signals, NaN where one has no row.
+
+    Returns:
+        int64 (rows,) and float64 (rows, signals).
+    """
     columns = [(place, found) for place, c in enumerate(chosen) if (found := c.find(span)) is not None]
     if not columns:
-        return
+        return np.empty(0, dtype=np.int64), np.empty((0, len(chosen)))
     batches = {id(batch.t): batch for _, (batch, _) in columns}
     times = columns[0][1][0].t
     if len(batches) > 1:
@@ -163,4 +167,4 @@ def rows_together(chosen: Sequence[Chosen], span: Span) -> Iterator[tuple[int, l
         else:
             known = ~np.isnan(values)
             table[np.searchsorted(times, batch.t[known]), place] = values[known]
-    yield from zip(times.tolist(), table.tolist(), strict=True)
+    return times, table

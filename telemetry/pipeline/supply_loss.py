@@ -13,12 +13,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from telemetry.model.batch import MICROSECONDS
+import numpy as np
+
+from telemetry.analysis.repeats import Flags
+from telemetry.model.batch import MICROSECONDS, Values
 from telemetry.pipeline.recent import Recent
 
+_LEAST_NONE_A = 1.5  # what counts as no current at the least: offset of a sensor, and what electronics draw
 _LEAST_LOAD_A = 2.0  # above what a controller draws at a stop
 _COLLAPSED, _RECOVERED, _GONE = 0.85, 0.92, 0.6  # shares of the usual controller to pack voltage
 _LEFT_OVER, _OTHERS_DRAW = 0.2, 0.8  # shares of the current before, without and with other consumers
+_LEAST_PACK_V = 5.0  # below this the pack is off
 _LEARN = 0.05  # weight of a new pair in the usual controller to pack voltage
 _JUST_BEFORE = MICROSECONDS
 _SKEW = MICROSECONDS // 20
@@ -44,12 +49,20 @@ class Signals:
     @property
     def no_current_a(self) -> float:
         """Current that counts as none, A, either way."""
-        return max(1.5, _NO_CURRENT * self.current.highest)
+        return max(_LEAST_NONE_A, _NO_CURRENT * self.current.highest)
 
     @property
     def load_a(self) -> float:
         """Current from which the machine counts as under load, A."""
         return max(_LEAST_LOAD_A, _NO_CURRENT * self.current.highest)
+
+    def highest_a(self, current: Values) -> Values:
+        """Return the highest current so far at each of the next rows, A; NaN for no row."""
+        return np.asarray(np.fmax.accumulate(np.concatenate([[self.current.highest], current]))[1:])
+
+    def are_loads(self, current: Values) -> Flags:
+        """Return at which of the next rows the machine is under load."""
+        return np.asarray(current >= np.fmax(_LEAST_LOAD_A, _NO_CURRENT * self.highest_a(current)))
 
     def travel(self, volts: float) -> float:
         """Return the share of the throttle's travel seen so far; 0 while it has not moved."""
@@ -101,7 +114,7 @@ class SupplyCollapse:
         """Look at the rows of time ``t``; return the loss on the row that shows it."""
         signals = self._signals
         supply, pack = signals.supply.value, signals.pack.value
-        if supply is None or pack is None or pack < 5.0 or not signals.pack.is_fresh(t):
+        if supply is None or pack is None or pack < _LEAST_PACK_V or not signals.pack.is_fresh(t):
             return None
         ratio = supply / pack
         if new_supply or new_pack:
@@ -115,6 +128,27 @@ class SupplyCollapse:
         if self._began is None or not self._counts:
             return None
         return self._decide(t, ratio, supply)
+
+    @property
+    def is_idle(self) -> bool:
+        """Whether the supply is not low."""
+        return self._began is None
+
+    def look_ahead(self, supply: Values, pack: Values, fresh: Flags) -> tuple[Values, Flags]:
+        """Return the ratio of the latest of both voltages at each row, and where it may be low: nowhere else is it.
+
+        Args:
+            supply, pack: float64 (rows,), V, NaN before any.
+            fresh: whether that of the pack is.
+        """
+        ratio = np.where(fresh & (pack >= _LEAST_PACK_V), supply / pack, np.nan)
+        most = np.fmax.accumulate(np.concatenate([[self._usual], ratio]))[1:]
+        return ratio, np.asarray(ratio < _COLLAPSED * most * (1.0 + 1e-9))  # nor by the last bit of an average
+
+    def learn(self, ratios: Values) -> None:
+        """Take rows of which none is low."""
+        for ratio in ratios.tolist():
+            self._usual += (ratio - self._usual) * (_LEARN if self._usual else 1.0)
 
     def is_back(self, t: int) -> bool:
         """Return whether the controller has its supply."""
@@ -188,6 +222,16 @@ class CurrentGone:
             elif len(current.rows) > 1 and abs(current.rows[-2][1]) > self._signals.no_current_a:
                 self._gone_from = t if self._fell_at_once(t) else None
         return None if self._gone_from is None else self._decide(self._gone_from)
+
+    @property
+    def is_idle(self) -> bool:
+        """Whether no current has just gone."""
+        return self._gone_from is None
+
+    def may_begin(self, current: Values, before: Values) -> Flags:
+        """Return at which rows the current is gone that flowed before, float64 (rows,) each, A, NaN for no row."""
+        none = np.fmax(_LEAST_NONE_A, _NO_CURRENT * self._signals.highest_a(current))
+        return np.asarray((np.abs(current) <= none) & (np.abs(before) > none))
 
     def is_back(self, t: int) -> bool:
         """Return whether current flows."""

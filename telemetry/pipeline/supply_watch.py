@@ -7,11 +7,16 @@ the same moments two seconds later, with what came after them in view.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
+
+from telemetry.analysis.repeats import Flags
 from telemetry.machine.sections import Pack
-from telemetry.model.batch import MICROSECONDS, Span
+from telemetry.model.batch import MICROSECONDS, Span, Times, Values
 from telemetry.model.events import AlarmCondition
-from telemetry.pipeline.recent import Recent
+from telemetry.pipeline.recent import KEPT, Recent
 from telemetry.pipeline.stage import Chosen, rows_together
 from telemetry.pipeline.supply_loss import CurrentGone, Loss, Signals, SupplyCollapse
 
@@ -32,6 +37,9 @@ _NEAR_FULL = 0.10
 _NOT_FULL_V = 3.35
 """A charging cell below this is far from full in every lithium chemistry; for a pack without machine file (ours)."""
 
+_MANY = 16
+"""Rows of a span from which looking ahead costs less than looking at each."""
+
 _CURRENT, _PACK, _SUPPLY, _THROTTLE, _ENABLE, _IMPLEMENT, _SPEED, _DISCHARGE, _CHARGE, _CELL = range(10)
 _NAMES = (
     "pack_current",
@@ -45,6 +53,21 @@ _NAMES = (
     "charge_allowed",
     "cell_max_voltage",
 )
+
+
+@dataclass(frozen=True, eq=False)
+class _Ahead:
+    """What the rows of a span show before any is looked at by itself.
+
+    Attributes:
+        busy: the rows at which something may begin.
+        ratios: float64 (rows,), controller to pack voltage where the usual one is learnt, else NaN.
+        driven: whether the machine is under load at each row.
+    """
+
+    busy: npt.NDArray[np.intp]
+    ratios: Values
+    driven: Flags
 
 
 class SupplyWatch:
@@ -83,9 +106,58 @@ class SupplyWatch:
     def advance(self, span: Span) -> Span:
         """Add what begins or ends in ``span``, each at the time of the row that shows it."""
         found: list[AlarmCondition] = []
-        for t, row in rows_together(self._chosen, span):
-            found += self._step(t, row)
+        times, table = rows_together(self._chosen, span)
+        ahead = self._look_ahead(times, table) if len(times) >= _MANY else None
+        at = 0
+        while at < len(times):
+            if ahead is not None and self._is_idle:
+                at = self._pass_quiet(times, table, at, ahead)
+            if at < len(times):
+                found += self._step(int(times[at]), table[at].tolist())
+                at += 1
         return span.adding(events=found) if found else span
+
+    @property
+    def _is_idle(self) -> bool:
+        """Whether nothing is under way, so that rows at which nothing can begin change nothing but what is known."""
+        begun = self._loss is not None or self._disabled or self._no_charge
+        return not begun and self._collapse.is_idle and self._gone.is_idle
+
+    def _look_ahead(self, times: Times, table: Values) -> _Ahead:
+        signals = self._signals
+        current, pack, supply = (table[:, place] for place in (_CURRENT, _PACK, _SUPPLY))
+        pack_t, latest_pack = signals.pack.followed_by(times, pack)
+        supply_t, latest_supply = signals.supply.followed_by(times, supply)
+        before = np.concatenate([[signals.current.value or 0.0], signals.current.followed_by(times, current)[1][:-1]])
+        busy = self._gone.may_begin(current, before)
+        ratio, low = self._collapse.look_ahead(latest_supply, latest_pack, times - pack_t <= KEPT)
+        busy |= low
+        for place in (_DISCHARGE, _CHARGE):
+            busy |= table[:, place] < 0.5
+        learns = ~np.isnan(pack) & (times - supply_t <= KEPT)
+        return _Ahead(np.flatnonzero(busy), np.where(learns, ratio, np.nan), signals.are_loads(current))
+
+    def _pass_quiet(self, times: Times, table: Values, at: int, ahead: _Ahead) -> int:
+        """Take the rows from ``at`` on at which nothing can begin; return the first other one."""
+        next_busy = int(np.searchsorted(ahead.busy, at))
+        until = int(ahead.busy[next_busy]) if next_busy < len(ahead.busy) else len(times)
+        t, rows = times[at:until], table[at:until]
+        if not len(t):
+            return until
+        for place, recent in (*enumerate(self._kept), (_CELL, self._cell)):
+            known = ~np.isnan(rows[:, place])
+            recent.extend(t[known], rows[known, place])
+        ratios = ahead.ratios[at:until]
+        self._collapse.learn(ratios[~np.isnan(ratios)])
+        driven = np.flatnonzero(ahead.driven[at:until])
+        if len(driven):
+            self._driven_at = int(t[driven[-1]])
+        discharge, charge = (np.flatnonzero(~np.isnan(rows[:, place])) for place in (_DISCHARGE, _CHARGE))
+        if len(discharge):
+            self._discharge = float(rows[discharge[-1], _DISCHARGE])
+        if len(charge):
+            self._charge, self._charge_t = float(rows[charge[-1], _CHARGE]), int(t[charge[-1]])
+        return until
 
     def _step(self, t: int, row: list[float]) -> list[AlarmCondition]:
         for recent, value in zip(self._kept, row, strict=False):

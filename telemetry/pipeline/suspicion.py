@@ -72,7 +72,8 @@ class Suspicion:
     def advance(self, span: Span) -> Span:
         """Replace recorded marks of this stage by those that it makes itself."""
         span = replace(span, events=tuple(event for event in span.events if not _is_ours(event)))
-        marks = [mark for t, row in rows_together(self._chosen, span) for mark in self._step(t, row)]
+        times, table = rows_together(self._chosen, span)
+        marks = [mark for t, row in zip(times.tolist(), table.tolist(), strict=True) for mark in self._step(t, row)]
         if span.final:  # nothing more comes that could explain what is waited for
             marks += self._step(span.end + 10 * MICROSECONDS, [_NAN] * len(_NAMES))
         return span.adding(events=marks) if marks else span
