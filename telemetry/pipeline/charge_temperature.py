@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections import deque
 
 import numpy as np
 
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
 from telemetry.model.signals import pack_temperature_number
-from telemetry.pipeline.blocks import Block, BlockFigures, Blocks
+from telemetry.pipeline.blocks import BlockFigures, Blocks, Parted
 from telemetry.pipeline.stage import ChosenGroup
 
 CHARGE_TEMPERATURE = Group(
@@ -39,36 +38,43 @@ class ChargeTemperature:
         self._current = BlockFigures("pack_current", MICROSECONDS)
         self._sensors = ChosenGroup(lambda signal: pack_temperature_number(signal) is not None)
         self._temperatures = Blocks(MICROSECONDS)
-        self._known: Values = np.empty(0)
-        self._known_at: Times = np.empty(0, dtype=np.int64)
+        self._known: Values = np.empty((1, 0))
+        self._known_at: Times = np.empty((1, 0), dtype=np.int64)
 
     def advance(self, span: Span) -> Span:
         """Add a row for every second that is over."""
-        temperatures = deque(self._temperatures.take(*self._sensors.find(span), span.end))
-        t, rows = [], []
-        for end, current in self._current.take(span, span.end).items():
-            while temperatures and temperatures[0].end <= end:
-                self._hear(temperatures.popleft())
-            fresh = self._known[end - self._known_at <= HELD]
-            if len(fresh):
-                into = max(0.0, -current)
-                t.append(end)
-                coldest = float(fresh.min())
-                cool = self._least <= coldest < self._full
-                rows.append([into * (coldest < self._least), into * cool, into * (fresh.max() > self._most)])
-        for later in temperatures:
-            self._hear(later)
-        if not rows:
+        ends, celsius, known_at = self._heard(self._temperatures.parted(*self._sensors.find(span), span.end))
+        current = self._current.take(span, span.end)
+        t = np.array(list(current), dtype=np.int64)
+        latest = np.searchsorted(ends, t, side="right")
+        fresh = t[:, None] - known_at[latest] <= HELD
+        some = fresh.any(axis=1)
+        if not some.any():
             return span
-        return span.adding([Batch.of_rows(CHARGE_TEMPERATURE, t, rows)])
+        t, fresh, celsius = t[some], fresh[some], celsius[latest[some]]
+        into = np.maximum(0.0, -np.array(list(current.values()))[some])
+        coldest, hottest = np.where(fresh, celsius, np.inf).min(axis=1), np.where(fresh, celsius, -np.inf).max(axis=1)
+        forbidden = (coldest < self._least, (coldest >= self._least) & (coldest < self._full), hottest > self._most)
+        return span.adding([Batch(CHARGE_TEMPERATURE, t, np.column_stack([into * each for each in forbidden]))])
 
-    def _hear(self, block: Block) -> None:
-        """Keep each sensor's last value of the block."""
-        more = block.values.shape[1] - len(self._known)
-        if more > 0:
-            self._known = np.concatenate([self._known, np.full(more, np.nan)])
-            self._known_at = np.concatenate([self._known_at, np.zeros(more, dtype=np.int64)])
-        for row in (block.values[-1],) if not np.isnan(block.values[-1]).any() else block.values:
-            fresh = ~np.isnan(row)
-            self._known[fresh] = row[fresh]
-            self._known_at[fresh] = block.end
+    def _heard(self, over: Parted | None) -> tuple[Times, Values, Times]:
+        """Return the ends of the seconds, and what is known before the first and after each.
+
+        Returns:
+            int64 (seconds,); each sensor's latest value, float64 (seconds + 1, sensors); and the end of the second
+            that it is from, int64 (seconds + 1, sensors), long ago for none.
+        """
+        if over is None:
+            return np.empty(0, dtype=np.int64), self._known, self._known_at
+        sensors = over.values.shape[1]
+        known, known_at = self._known, self._known_at
+        if sensors > known.shape[1]:
+            more = ((0, 0), (0, sensors - known.shape[1]))
+            known, known_at = np.pad(known, more), np.pad(known_at, more, constant_values=-(2**62))
+        latest = np.where(np.isnan(over.values), -1, np.arange(len(over.t))[:, None])
+        latest = np.maximum.accumulate(latest, axis=0)[over.edges[1:] - 1]
+        at = (over.t // MICROSECONDS + 1) * MICROSECONDS
+        known = np.concatenate([known, np.where(latest >= 0, over.values[latest, np.arange(sensors)], known)])
+        known_at = np.concatenate([known_at, np.where(latest >= 0, at[latest], known_at)])
+        self._known, self._known_at = known[-1:], known_at[-1:]
+        return over.ends, known, known_at

@@ -8,12 +8,13 @@ minutes: braking current follows the ground and the speed from second to second,
 
 from __future__ import annotations
 
+import math
 from collections import deque
 
 import numpy as np
 
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
-from telemetry.pipeline.blocks import Block, Blocks, known_rows
+from telemetry.pipeline.blocks import BlockFigures
 from telemetry.pipeline.stage import Chosen, known_values
 
 CHARGING = Group("derived", "charging", ("charging",), "derived")
@@ -41,8 +42,10 @@ class ChargerWatch:
     """Adds ``charging`` for each second with a current: 1 while a charger feeds the pack, else 0."""
 
     def __init__(self) -> None:
-        self._current, self._currents = Chosen("pack_current"), Blocks(MICROSECONDS)
-        self._evidence = {name: _Latest(name) for name in (*MOVES, "charger_input_power", "throttle_voltage")}
+        self._current = BlockFigures("pack_current", MICROSECONDS)
+        self._evidence = [
+            _Latest(name) for name in ("vehicle_speed", "motor_speed", "throttle_voltage", "charger_input_power")
+        ]
         self._before: int | None = None
         self._begin()
 
@@ -55,22 +58,23 @@ class ChargerWatch:
 
     def advance(self, span: Span) -> Span:
         """Add a row for every second that is over."""
-        for latest in self._evidence.values():
-            latest.take(span)
-        blocks = self._currents.take(*known_rows(self._current, span), span.end)
-        if not blocks:
+        current = self._current.take(span, span.end)
+        ends = np.array(list(current), dtype=np.int64)
+        seen = [latest.take(span, ends) for latest in self._evidence]
+        if not current:
             return span
-        rows = [[float(self._take(block))] for block in blocks]
-        return span.adding([Batch.of_rows(CHARGING, [block.end for block in blocks], rows)])
+        charging = [
+            [float(self._take(*each))]
+            for each in zip(current, current.values(), *(each.tolist() for each in seen), strict=True)
+        ]
+        return span.adding([Batch(CHARGING, ends, np.array(charging))])
 
-    def _take(self, block: Block) -> bool:
-        current = float(block.values.mean())
-        elapsed = 1.0 if self._before is None else (block.end - self._before) / MICROSECONDS
-        self._before = block.end
-        seen = {name: latest.at(block.end) for name, latest in self._evidence.items()}
-        speeds = {name: seen[name] for name in MOVES if seen[name] is not None}
-        moves = any(abs(value) > MOVES[name] for name, value in speeds.items() if value is not None)
-        if elapsed > LONGEST_BRIDGED_S or moves or self._throttle_moves(seen["throttle_voltage"]):
+    def _take(self, end: int, current: float, speed: float, motor: float, throttle: float, wall: float) -> bool:
+        """Take the mean current of a second, and the latest of each other signal, NaN where that is stale."""
+        elapsed = 1.0 if self._before is None else (end - self._before) / MICROSECONDS
+        self._before = end
+        moves = abs(speed) > MOVES["vehicle_speed"] or abs(motor) > MOVES["motor_speed"]
+        if elapsed > LONGEST_BRIDGED_S or moves or self._throttle_moves(throttle):
             self._begin()
             return False
         self._ended_s = self._ended_s + elapsed if current > -ENDED_A else 0.0
@@ -81,16 +85,15 @@ class ChargerWatch:
         self._recent.append((elapsed, current))
         while sum(seconds for seconds, _ in self._recent) > STEADY_WITHIN_S:
             self._recent.popleft()
-        wall = seen["charger_input_power"]
-        known = bool(speeds) or (wall is not None and wall > WALL_W)
+        known = speed == speed or motor == motor or wall > WALL_W
         self._charging = self._charging or (
             self._into_s >= STANDING_S if known else self._into_s >= STEADY_S and self._is_steady()
         )
         return self._charging
 
-    def _throttle_moves(self, volts: float | None) -> bool:
+    def _throttle_moves(self, volts: float) -> bool:
         """Return whether the throttle has moved since current began to flow in."""
-        if volts is None:
+        if volts != volts:
             return False
         low, high = self._throttle or (volts, volts)
         self._throttle = min(low, volts), max(high, volts)
@@ -111,14 +114,15 @@ class _Latest:
         self._t: Times = np.empty(0, dtype=np.int64)
         self._values: Values = np.empty(0)
 
-    def take(self, span: Span) -> None:
+    def take(self, span: Span, ends: Times) -> Values:
+        """Return the last value before each of ``ends``, NaN where it is stale; earlier ones are forgotten."""
         t, values = known_values(self._chosen, span)
-        self._t, self._values = np.concatenate([self._t, t]), np.concatenate([self._values, values])
-
-    def at(self, now: int) -> float | None:
-        """Return the last value before ``now``, None where it is stale; earlier ones are forgotten."""
-        place = int(np.searchsorted(self._t, now, "left")) - 1
-        if place < 0 or now - int(self._t[place]) > FRESH:
-            return None
-        self._t, self._values = self._t[place:], self._values[place:]
-        return float(self._values[0])
+        if len(t):
+            self._t, self._values = np.concatenate([self._t, t]), np.concatenate([self._values, values])
+        if not len(ends) or not len(self._t):
+            return np.full(len(ends), math.nan)
+        places = np.searchsorted(self._t, ends, "left") - 1
+        found = np.where((places >= 0) & (ends - self._t[places] <= FRESH), self._values[places], math.nan)
+        kept = max(int(places[-1]), 0)
+        self._t, self._values = self._t[kept:], self._values[kept:]
+        return found

@@ -24,11 +24,11 @@ _MOST_SCATTER = 0.05
 
 
 class EstimateResistance:
-    """Gives the pack's resistance over 1 s and over 10 s, ohm, every five minutes while load steps tell both to 5 %.
+    """Gives the pack's resistance over 1 s and over 10 s, ohm, from each minute on while load steps tell both to 5 %.
 
     Both are as :mod:`telemetry.analysis.resistance` defines them and by the same fit, of the rows of the last quarter
-    hour. Until it is known it is looked for once a minute, when a minute is over; the row bears the time of that
-    minute's last row of voltage.
+    hour. They are looked at when a minute is over, once known only when a third of the rows is new; the row bears
+    the time of that minute's last row of voltage.
     """
 
     def __init__(self, pack: Pack) -> None:

@@ -112,22 +112,25 @@ class Outlook:
         if "soc_estimated" in now and "soc_uncertainty" in now:
             estimated = Range.around(now["soc_estimated"], Z90 * now["soc_uncertainty"])
         charge = estimated
-        if "soc_reported" in now and (estimated is None or estimated.high - estimated.mid > MOST_UNCERTAIN):
-            charge = Range.exactly(now["soc_reported"])
+        if charge is None or charge.mid - charge.low > MOST_UNCERTAIN:
+            charge = Range.exactly(now["soc_reported"]) if "soc_reported" in now else None
         told: dict[Group, list[float]] = {}
-        left = None if charge is None else self._energy(charge)
-        if charge is not None and left is not None and charge.mid - charge.low <= MOST_UNCERTAIN:
+        left = None
+        if charge is not None:
+            self._highest_pct = max(self._highest_pct, charge.mid)
+            left = self._energy(charge)
             told = {SOC_LOWER_BOUND: [charge.low], ENERGY_LEFT: [left.low]}
             if self._area_ha is not None and self._done_ha >= FIRST_SHARE * self._area_ha:
                 rest = max(0.0, self._area_ha - self._done_ha)
                 told[ENERGY_MARGIN] = [left.low - rest * max(0.0, self._session_wh) / self._done_ha]
-        if estimated is not None and left is not None and self._used_blocks >= _PIECE:
-            told[OUTLOOK] = self._outlook(left if charge == estimated else self._energy(estimated))
+        if estimated is not None and self._used_blocks >= _PIECE:
+            told[OUTLOOK] = self._outlook(
+                left if left is not None and charge == estimated else self._energy(estimated)
+            )
         return told
 
     def _energy(self, soc_pct: Range) -> Range:
         """Return the energy left now, Wh."""
-        self._highest_pct = max(self._highest_pct, soc_pct.mid)
         return find_energy_left(soc_pct, self._pack, self._capacity_ah, self._load, self._ohm, self._highest_pct)
 
     def _count(self, power_w: float) -> None:

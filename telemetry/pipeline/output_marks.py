@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterator
-from typing import Literal
 
 from telemetry.model.batch import MICROSECONDS
+from telemetry.pipeline.recent import between
 from telemetry.pipeline.running_figures import RunningQuantile
 from telemetry.pipeline.sinking_output import SinkingOutput
 from telemetry.pipeline.supply_marks import SupplyMarks
@@ -25,6 +25,9 @@ class OutputMarks:
 
     Args:
         throttle: kept up to date by whoever asks.
+
+    Attributes:
+        until: end of the half second that comes next, microseconds.
     """
 
     def __init__(self, throttle: ThrottleMarks) -> None:
@@ -36,39 +39,36 @@ class OutputMarks:
         self._due: deque[int] = deque()
         self._implement, self._changed = 0.0, -(2**62)
         self._speeds: list[float] = []
-        self._sinking, self._until = SinkingOutput(), 0
+        self._sinking, self.until = SinkingOutput(), 0
 
-    def step(
-        self, t: int, current: float, speed: float, implement: float, supply: SupplyMarks
-    ) -> Iterator[tuple[int, Literal["drops", "folds"]]]:
-        """Take what came at one time, NaN for none; yield when the output failed."""
+    def take_work(self, t: int, speed: float, implement: float) -> None:
+        """Take speed and whether the implement works, NaN for none."""
         if implement == implement:
             if abs(implement - self._implement) > 0.5:
                 self._changed = t
             self._implement = implement
         if speed == speed:
             self._speeds.append(speed)
-        if t >= self._until:
-            if self._until and self._folds(self._until - _HALF, supply):
-                yield self._until - _HALF, "folds"
-            self._until, self._speeds = (t // _HALF + 1) * _HALF, []
-        if current == current:
-            self._take(t, current)
-        while self._due and t - self._due[0] >= _WAIT:
-            moment = self._due.popleft()
-            if self._dropped(moment, supply):
-                self._due.clear()
-                yield moment, "drops"
 
-    def _take(self, t: int, current: float) -> None:
-        recent = self._recent
+    def folded(self, t: int, supply: SupplyMarks) -> int | None:
+        """Look at the half second over at ``t``, from :attr:`until` on; return when it began where it folds back."""
+        start = self.until - _HALF
+        folds = self.until > 0 and self._folds(start, supply)
+        self.until, self._speeds = (t // _HALF + 1) * _HALF, []
+        return start if folds else None
+
+    def take(self, t: int, current: float) -> None:
+        """Take a reading of the current, A."""
+        recent, top = self._recent, self._top
         if self._first is None:
             self._first = t
-        elif abs(current - recent[-1][1]) < 0.1 * self._top:
-            self._noise += 0.01 * (abs(current - recent[-1][1]) - self._noise)
-        self._top = max(self._top * 0.99995, abs(current))
-        self._rest.take(current, self._top)
-        self._high.take(current, self._top)
+        else:
+            change = abs(current - recent[-1][1])
+            if change < 0.1 * top:
+                self._noise += 0.01 * (change - self._noise)
+        self._top = top = max(top * 0.99995, abs(current))
+        self._rest.take(current, top)
+        self._high.take(current, top)
         recent.append((t, current))
         while recent[0][0] < t - _KEPT:
             recent.popleft()
@@ -76,9 +76,17 @@ class OutputMarks:
             return
         for at, before in reversed(recent):  # the reading four tenths of a second ago
             if t - at >= _FALL:
-                if before - current > _QUICK * self._top and t - at < _LONGEST_STEP:
+                if before - current > _QUICK * top and t - at < _LONGEST_STEP:
                     self._due.append(at)
                 return
+
+    def dropped(self, t: int, supply: SupplyMarks) -> Iterator[int]:
+        """Yield when the output fell to that at rest, as far as that can be judged at ``t``."""
+        while self._due and t - self._due[0] >= _WAIT:
+            moment = self._due.popleft()
+            if self._dropped(moment, supply):
+                self._due.clear()
+                yield moment
 
     def _dropped(self, t: int, supply: SupplyMarks) -> bool:
         """Tell whether the current fell to that at rest at ``t`` while the throttle was held and nothing switched."""
@@ -88,8 +96,8 @@ class OutputMarks:
         switched = supply.is_open or max(supply.open_since, supply.closed_since) > t - MICROSECONDS
         if switched or self._changed > t - MICROSECONDS:
             return False
-        before_fall = sorted(amps for at, amps in self._recent if t - _QUARTER < at <= t)
-        later = sorted(amps for at, amps in self._recent if t + _FALL <= at < t + _FALL + _QUARTER)
+        before_fall = sorted(between(self._recent, t - _QUARTER + 1, t + 1))
+        later = sorted(between(self._recent, t + _FALL, t + _FALL + _QUARTER))
         travel = throttle.between(t - _HALF, t + _FALL + _QUARTER)
         if not before_fall or not later or len(travel) < 3 or min(travel) < _PRESSED:
             return False
@@ -109,9 +117,10 @@ class OutputMarks:
         if throttle.width < LEAST_RANGE_V or supply.is_open or self._changed > start - MICROSECONDS:
             return False
         held = throttle.between(start - _HALF, until)
-        now = throttle.between(start, until)
-        drawn = [amps for at, amps in self._recent if start <= at < until]
-        if len(now) < 2 or max(held) - min(held) > _HELD or not drawn or not self._speeds:
+        if len(held) < 2 or max(held) - min(held) > _HELD or not self._speeds:
+            return False
+        now, drawn = throttle.between(start, until), between(self._recent, start, until)
+        if len(now) < 2 or not drawn:
             return False
         way = sum(now) / len(now)
         if way < 0.1:

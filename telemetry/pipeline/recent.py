@@ -11,6 +11,18 @@ from telemetry.model.batch import MICROSECONDS, Times, Values
 KEPT = 4 * MICROSECONDS
 
 
+def between(rows: deque[tuple[int, float]], start: int, until: int) -> list[float]:
+    """Return the values of the rows from ``start`` to before ``until``; latest rows are found soonest."""
+    found = []
+    for t, value in reversed(rows):
+        if t < start:
+            break
+        if t < until:
+            found.append(value)
+    found.reverse()
+    return found
+
+
 class Recent:
     """Known rows of one signal, the last four seconds of them and at least the latest two.
 
@@ -74,17 +86,11 @@ class Recent:
 
     def since(self, start: int) -> list[float]:
         """Return the values of the rows from ``start`` on."""
-        found = []
-        for t, value in reversed(self.rows):
-            if t < start:
-                break
-            found.append(value)
-        found.reverse()
-        return found
+        return between(self.rows, start, 2**62)
 
     def between(self, start: int, until: int) -> list[float]:
         """Return the values of the rows from ``start`` to before ``until``."""
-        return [value for t, value in self.rows if start <= t < until]
+        return between(self.rows, start, until)
 
     def at(self, t: int) -> tuple[int, float] | None:
         """Return the latest row at or before ``t``; None where there is none."""

@@ -16,12 +16,13 @@ class RunningQuantile:
     """
 
     def __init__(self, share: float) -> None:
-        self._share, self._step = share, 0.0
+        self._share = share
         self.value = float("nan")
 
     def take(self, reading: float, spread: float) -> None:
         """Take a reading; ``spread`` is about how far readings lie apart, and sets the size of a step."""
-        if self.value != self.value:
-            self.value = reading
+        value = self.value
+        if value != value:
+            self.value = value = reading
         step = 0.02 * spread
-        self.value += step * self._share if reading > self.value else -step * (1 - self._share)
+        self.value = value + (step * self._share if reading > value else -step * (1 - self._share))

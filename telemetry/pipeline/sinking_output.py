@@ -9,6 +9,7 @@ for a speed) the early half seconds scatter, and nothing is said.
 from __future__ import annotations
 
 from collections import Counter, deque
+from statistics import median
 
 import numpy as np
 
@@ -64,10 +65,12 @@ class SinkingOutput:
         self._shares.append(((current - base) / expected, (expected + base - current) / self._spread))
         if len(self._shares) < COMPARED:
             return False
-        share, missing = np.median([each[0] for each in self._shares]), np.mean([each[1] for each in self._shares])
-        if share > min(_SANK, self._told - _FURTHER) or missing < _SPREADS:
+        if sum(missing for _, missing in self._shares) < COMPARED * _SPREADS:
             return False
-        self._told = float(share)
+        share = median(share for share, _ in self._shares)
+        if share > min(_SANK, self._told - _FURTHER):
+            return False
+        self._told = share
         return True
 
     def _learn(self) -> None:

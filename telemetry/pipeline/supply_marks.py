@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
-from typing import Literal
 
 from telemetry.model.batch import MICROSECONDS
 from telemetry.pipeline.running_figures import RunningQuantile
@@ -39,17 +37,18 @@ class SupplyMarks:
         """Whether the BMS reports a trip."""
         return self._allowed < 0.5
 
-    def step(
-        self, t: int, supply: float, pack: float, allowed: float
-    ) -> Iterator[tuple[int, Literal["switch", "lost"]]]:
-        """Take what came at one time, NaN for none; yield trips and losses."""
-        if allowed == allowed:
-            if allowed < 0.5 <= self._allowed:
-                self.open_since = t
-                yield t, "switch"
-            elif allowed >= 0.5 > self._allowed:
-                self.closed_since = t
-            self._allowed = allowed
+    def trips(self, t: int, allowed: float) -> bool:
+        """Take whether the BMS allows discharge, 1 or 0; tell whether it trips."""
+        trips = allowed < 0.5 <= self._allowed
+        if trips:
+            self.open_since = t
+        elif allowed >= 0.5 > self._allowed:
+            self.closed_since = t
+        self._allowed = allowed
+        return trips
+
+    def take(self, t: int, supply: float, pack: float) -> None:
+        """Take the two voltages, V, NaN for none."""
         if supply == supply:
             if self._first is None:
                 self._first = t
@@ -58,10 +57,14 @@ class SupplyMarks:
             self._packs.append((t, pack))
         while self._waiting and self._packs and (self._packs[-1][0] >= self._waiting[0][0] or len(self._waiting) > 9):
             self._compare(*self._waiting.popleft())
-        if self._due is not None and t - self._due >= _LATE:
-            due, self._due = self._due, None
-            if not self.is_open and self.open_since < due - _LATE and self.closed_since < due - _LATE:
-                yield due, "lost"
+
+    def lost(self, t: int) -> int | None:
+        """Return from when on voltage was lost, where that is due to be told and no trip explains it."""
+        if self._due is None or t - self._due < _LATE:
+            return None
+        due, self._due = self._due, None
+        explained = self.is_open or max(self.open_since, self.closed_since) >= due - _LATE
+        return None if explained else due
 
     def _compare(self, t: int, supply: float) -> None:
         """Compare a reading with the pack's at its time, on the line between the two readings around it."""

@@ -80,16 +80,25 @@ class Suspicion:
 
     def _step(self, t: int, row: list[float]) -> list[Mark]:
         """Take what came at one time; the part nearest to the throttle or the pack first."""
-        throttle, current, supply, pack, allowed, implement, speed = row
+        volts, current, supply, pack, allowed, implement, speed = row
         marks: list[Mark] = []
-        for at, kind in self._throttle.step(t, throttle):
-            self._mark(marks, at, {"fall": _DROPPED, "rise": _JUMPED, "jitter": _TREMBLED}[kind])
-        for at, loss in self._supply.step(t, supply, pack, allowed):
-            self._mark(marks, at, _OPENED if loss == "switch" else _LOST)
-        for at, what in self._output.step(t, current, speed, implement, self._supply):
-            if what == "folds":
-                self._mark(marks, at, _SANK)
-            elif all(abs(at - last) >= _SAME_MOMENT for last in self._last.values()):
+        if volts == volts:
+            self._throttle.take(t, volts)
+        if t >= self._throttle.due:
+            for at, kind in self._throttle.judged():
+                self._mark(marks, at, {"fall": _DROPPED, "rise": _JUMPED, "jitter": _TREMBLED}[kind])
+        if allowed == allowed and self._supply.trips(t, allowed):
+            self._mark(marks, t, _OPENED)
+        self._supply.take(t, supply, pack)
+        if (lost := self._supply.lost(t)) is not None:
+            self._mark(marks, lost, _LOST)
+        self._output.take_work(t, speed, implement)
+        if t >= self._output.until and (folded := self._output.folded(t, self._supply)) is not None:
+            self._mark(marks, folded, _SANK)
+        if current == current:
+            self._output.take(t, current)
+        for at in self._output.dropped(t, self._supply):
+            if all(abs(at - last) >= _SAME_MOMENT for last in self._last.values()):
                 self._mark(marks, at, _OUTPUT)
         return marks
 

@@ -13,9 +13,11 @@ from telemetry.analysis.fault_isolation.drive import SLOWEST_PEDAL_S
 from telemetry.analysis.fault_isolation.pedal import pedal_trace
 from telemetry.analysis.fault_isolation.response import PedalRange
 from telemetry.model.batch import MICROSECONDS
+from telemetry.pipeline.recent import between
 from telemetry.pipeline.running_figures import RunningQuantile
 
 Kind = Literal["fall", "rise", "jitter"]
+NEVER = 2**62
 FIRST_AFTER = 30 * MICROSECONDS
 LEAST_RANGE_V = 0.3
 """A throttle that moved less was not pressed, or is not connected."""
@@ -34,6 +36,7 @@ class ThrottleMarks:
         high: highest reading so far that came twice on end, V.
         noise: one standard deviation of a reading, V.
         recent: (microseconds, V) of the last four seconds.
+        due: from when on something can be judged, microseconds.
     """
 
     def __init__(self) -> None:
@@ -44,6 +47,7 @@ class ThrottleMarks:
         self.recent: deque[tuple[int, float]] = deque()
         self._fastest = self._before = 0.0
         self._hot: int | None = None
+        self.due = NEVER
         self._done = 0
 
     @property
@@ -56,22 +60,16 @@ class ThrottleMarks:
         """The throttle's travel, V."""
         return self.high - self.low
 
-    def step(self, t: int, volts: float) -> Iterator[tuple[int, Kind]]:
-        """Take a reading (NaN: none at this time); yield when the signal failed."""
-        if volts == volts:
-            self._take(t, volts)
-        if self._hot is not None and t - self._hot >= _WAIT:
-            hot, self._hot = self._hot, None
-            yield from self._judged(hot)
-
     def between(self, start: int, until: int) -> list[float]:
         """Return the shares of travel from ``start`` to before ``until``."""
-        return [(volts - self.low) / max(self.width, 1e-6) for t, volts in self.recent if start <= t < until]
+        low, width = self.low, max(self.width, 1e-6)
+        return [(volts - low) / width for volts in between(self.recent, start, until)]
 
-    def _take(self, t: int, volts: float) -> None:
+    def take(self, t: int, volts: float) -> None:
+        """Take a reading, V."""
         recent = self.recent
         if self.first is None:
-            self.first, self._began, self.high = t, volts, volts
+            self.first, self._began, self.high, self._low.value = t, volts, volts, volts
         change = volts - recent[-1][1] if recent else 0.0
         size = abs(change)
         recent.append((t, volts))
@@ -81,15 +79,21 @@ class ThrottleMarks:
             self.noise += _NOISE_WEIGHT * (0.9 * size - self.noise) if size else -_NOISE_WEIGHT * 0.1 * self.noise
             self.high = max(self.high, volts)
         self._low.take(volts, self.high - self._began)
-        same_way = change * self._before > 0 and min(size, abs(self._before)) > 0.3 * max(size, abs(self._before))
-        self._fastest = max(self._fastest * _FADES, max(size, abs(self._before)) if same_way else 0.0)
-        self._before = change
-        width = self.width
-        known = t - self.first >= FIRST_AFTER and width > LEAST_RANGE_V
-        if known and size > _QUICK * width and self._hot is None:
-            self._hot = t
+        before, self._before = self._before, change
+        self._fastest *= _FADES
+        if change * before > 0:
+            smaller, larger = sorted((size, abs(before)))
+            if smaller > 0.3 * larger and larger > self._fastest:
+                self._fastest = larger
+        if size > _QUICK * LEAST_RANGE_V and self._hot is None and t - self.first >= FIRST_AFTER:
+            width = self.width
+            if width > LEAST_RANGE_V and size > _QUICK * width:
+                self._hot, self.due = t, t + _WAIT
 
-    def _judged(self, hot: int) -> Iterator[tuple[int, Kind]]:
+    def judged(self) -> Iterator[tuple[int, Kind]]:
+        """Yield when the signal failed, from :attr:`due` on."""
+        hot, self._hot, self.due = self._hot, None, NEVER
+        assert hot is not None
         t = np.array([each[0] - hot for each in self.recent]) / MICROSECONDS
         volts = np.array([each[1] for each in self.recent])
         period = float(np.median(np.diff(t))) if len(t) > 4 else 1.0

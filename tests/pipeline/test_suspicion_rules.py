@@ -13,6 +13,12 @@ from telemetry.pipeline.throttle_marks import ThrottleMarks
 REST, TOP, NOISE = 1.0, 4.0, 0.006
 
 
+def taken(stage: ThrottleMarks, t: int, volts: float) -> list[tuple[int, str]]:
+    """Give a reading; return what that shows."""
+    stage.take(t, volts)
+    return list(stage.judged()) if t >= stage.due else []
+
+
 def marks_of(spoil, rate=20.0, seed=1, level=2.2):
     """Let a foot press and release, hold from 40 s on, and spoil that from 50 s on; the marks: s after that, kind."""
     t = np.arange(0.0, 60.0, 1 / rate)
@@ -25,7 +31,7 @@ def marks_of(spoil, rate=20.0, seed=1, level=2.2):
     return [
         ((at - 50_000_000) / 1e6, kind)
         for each, value in zip(t, volts, strict=True)
-        for at, kind in stage.step(round(each * 1e6), value)
+        for at, kind in taken(stage, round(each * 1e6), value)
     ]
 
 
