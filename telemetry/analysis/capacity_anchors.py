@@ -16,7 +16,7 @@ import numpy as np
 from telemetry.analysis.charge_blocks import Blocks, cut_blocks
 from telemetry.analysis.current_offset import CurrentOffset
 from telemetry.analysis.gaps import GapRule
-from telemetry.analysis.open_circuit import charge_uncertainty, open_circuit_tables, owner_table
+from telemetry.analysis.open_circuit import charge_uncertainty, open_circuit_tables, stated_table
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.state_of_charge import ChargeEstimate, cell_volts
 from telemetry.machine.sections import Pack
@@ -86,7 +86,7 @@ def _runs(state: np.ndarray) -> list[tuple[int, int]]:
 def _rests(blocks: Blocks, counted: Values, pack: Pack) -> list[KnownCharge]:
     """Return the ends of rests of a quarter of an hour or more whose voltage lies off the plateau."""
     rate = blocks.current.mean(axis=1) / pack.capacity_ah
-    own = None if pack.open_circuit is None else owner_table(pack.open_circuit)
+    own = stated_table(pack.open_circuit)
     table = own or open_circuit_tables(pack.chemistry)[0]
     found = []
     for begin, end in _runs(np.abs(rate) < _RESTING_C):

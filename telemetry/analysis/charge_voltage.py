@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from telemetry.analysis.open_circuit import open_circuit_tables, owner_table, voltage_uncertainty
+from telemetry.analysis.open_circuit import mean_voltage_uncertainty, open_circuit_tables, stated_table
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.resistance import Resistance
 from telemetry.analysis.session_power import SessionPower
@@ -77,13 +77,12 @@ def voltage_over_charge(pack: Pack, amperes: float, ohm: Range, low: float = EMP
         low, high: shares of charge, 0 to 1; where they are the wrong way round, the voltage at ``low``.
 
     """
-    own = None if pack.open_circuit is None else owner_table(pack.open_circuit)
+    own = stated_table(pack.open_circuit)
     table = own or open_circuit_tables(pack.chemistry)[0]
     high = max(high, low + 1e-6)
     cells = pack.cells_in_series
     rested = cells * table.mean_volts(low, high)
-    shares = np.linspace(low, high, 21)
-    off = cells * Z90 * float(np.mean(voltage_uncertainty(pack.chemistry, shares, own)))
+    off = cells * Z90 * mean_voltage_uncertainty(pack.chemistry, low, high, own)
     return Range(
         rested - off - amperes * ohm.high, rested - amperes * ohm.mid, rested + off - amperes * ohm.low
     ).at_least(0.0)

@@ -31,7 +31,8 @@ def normals(dimensions: int) -> Values:
 
 def along(found: Range, z: Values) -> Values:
     """Return ``found`` at each ``z``: half a normal distribution to either side of its middle, 90 % within."""
-    return np.asarray(found.mid + z / Z90 * np.where(z > 0.0, found.high - found.mid, found.mid - found.low))
+    above, below = np.maximum(z, 0.0), np.minimum(z, 0.0)
+    return np.asarray(found.mid + (found.high - found.mid) / Z90 * above + (found.mid - found.low) / Z90 * below)
 
 
 @cache

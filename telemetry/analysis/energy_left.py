@@ -17,7 +17,7 @@ import numpy as np
 from telemetry.analysis.capacity import UsableCapacity, best_capacity
 from telemetry.analysis.charge_voltage import SLOW_OVER_FAST, voltage_over_charge
 from telemetry.analysis.draws import along, interval, normals, times_along
-from telemetry.analysis.open_circuit import open_circuit_tables, owner_table, table_trust
+from telemetry.analysis.open_circuit import open_circuit_tables, stated_table, table_trust
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.session_power import Flow
 from telemetry.machine.sections import Pack
@@ -120,7 +120,7 @@ def reserve_pct(pack: Pack, load: Load, ohm: Range) -> Values:
     different charges; what diffusion holds back; and the lowest cell's lack.
     """
     of_ohm, of_growth, of_table, of_held, of_lack = range(_DRAWN - 3)
-    own = None if pack.open_circuit is None else owner_table(pack.open_circuit)
+    own = stated_table(pack.open_circuit)
     tables = open_circuit_tables(pack.chemistry) if own is None else (own,)
     lowest_v = max(pack.cell.minimum_v, pack.cell_low_cutoff_v or 0.0)
     if pack.low_cutoff_v is not None:

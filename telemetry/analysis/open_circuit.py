@@ -137,6 +137,12 @@ def owner_table(points: Sequence[tuple[float, float]], name: str = "the owner's 
     return OpenCircuitTable(name, "given by the owner", share, volts)
 
 
+@cache
+def stated_table(points: tuple[tuple[float, float], ...] | None) -> OpenCircuitTable | None:
+    """Return the :func:`owner_table` of a pack's ``open_circuit``; None where its owner states none."""
+    return None if points is None else owner_table(points)
+
+
 def open_circuit_tables(chemistry: str) -> tuple[OpenCircuitTable, ...]:
     """Return the tables of a chemistry as the machine file names it, the one to use alone first; KeyError else."""
     return _tables()[chemistry]
@@ -165,6 +171,21 @@ def voltage_uncertainty(chemistry: str, share: Values | float, own: OpenCircuitT
     return np.asarray(
         np.sqrt(spread + trust.level_v**2 + trust.wave_v**2 + along**2 + trust.hysteresis_sd_v**2), dtype=np.float64
     )
+
+
+def mean_voltage_uncertainty(chemistry: str, low: float, high: float, own: OpenCircuitTable | None = None) -> float:
+    """Return the mean of :func:`voltage_uncertainty` between two shares of charge, ``low < high``, V."""
+    shares, summed = _uncertainty_summed(chemistry, own)
+    first, last = np.interp([low, high], shares, summed).tolist()
+    return float((last - first) / (high - low))
+
+
+@cache
+def _uncertainty_summed(chemistry: str, own: OpenCircuitTable | None) -> tuple[Values, Values]:
+    """Return shares of charge and the integral of the uncertainty from the lowest to each."""
+    shares = np.linspace(-0.05, 1.05, 441)
+    uncertain = voltage_uncertainty(chemistry, shares, own)
+    return shares, np.concatenate([[0.0], np.cumsum(0.5 * (uncertain[1:] + uncertain[:-1]) * np.diff(shares))])
 
 
 def charge_uncertainty(chemistry: str, share: Values | float, own: OpenCircuitTable | None = None) -> Values:

@@ -9,7 +9,7 @@ import numpy as np
 
 from telemetry.analysis.cell_lag import Flags, Track, fit_robustly
 from telemetry.analysis.joining import Joiner
-from telemetry.analysis.open_circuit import open_circuit_tables, owner_table, voltage_uncertainty
+from telemetry.analysis.open_circuit import open_circuit_tables, stated_table, voltage_uncertainty
 from telemetry.analysis.parts_seen import under_load
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.series import Series, SessionSeries
@@ -130,7 +130,7 @@ def sag_in_the_cold(pack: Pack, ohm: Range, amperes: float, temperature_c: float
 
 def _open_circuit(pack: Pack) -> Range:
     """Return the open-circuit voltage of the pack nearly empty, V, 90 % interval."""
-    own = None if pack.open_circuit is None else owner_table(pack.open_circuit)
+    own = stated_table(pack.open_circuit)
     table = own or open_circuit_tables(pack.chemistry)[0]
     volts = float(table.volts_at(NEARLY_EMPTY))
     off = Z90 * float(voltage_uncertainty(pack.chemistry, NEARLY_EMPTY, own))

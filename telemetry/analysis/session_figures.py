@@ -15,7 +15,7 @@ from telemetry.analysis.current_offset import CurrentOffset, find_offset
 from telemetry.analysis.energy_left import Load, capacity_range, find_energy_left
 from telemetry.analysis.evidence import Finding, find_evidence
 from telemetry.analysis.instruments import InstrumentErrors, corrected, session_errors
-from telemetry.analysis.open_circuit import owner_table
+from telemetry.analysis.open_circuit import stated_table
 from telemetry.analysis.outlook import Outlook, find_outlook
 from telemetry.analysis.phase_implement import ImplementCost, implement_cost
 from telemetry.analysis.phases import PhaseKind, Phases, find_phases
@@ -96,7 +96,7 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
     )
     charge = capacity = resistance = cells = None
     if pack is not None and offset is not None:
-        table = None if pack.open_circuit is None else owner_table(pack.open_circuit)
+        table = stated_table(pack.open_circuit)
         charge = estimate_charge(series, pack, offset, table)
         capacity = find_capacity(series, pack, offset, charge, errors.current.gain_sd)
         resistance, cells = _cells(series, pack, phases, errors, best_capacity(pack, capacity))

@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Callable, Iterable, Sequence
 from typing import Literal
 
-from telemetry.analysis.open_circuit import owner_table
+from telemetry.analysis.open_circuit import stated_table
 from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS
@@ -46,7 +46,7 @@ def standard_stages(judge: Judge, machine: Machine | None = None, history: Resis
     unhurried: list[Stage] = [GapWatch(), Charge()]
     if machine is not None:
         pack = machine.pack
-        table = None if pack.open_circuit is None else owner_table(pack.open_circuit)
+        table = stated_table(pack.open_circuit)
         unhurried += [EstimateCharge(pack, table), EstimateResistance(pack), *limit_stages(machine, history)]
     stages: list[Stage] = [Cells(), Power(), EachSecond(Chain(unhurried))]
     if machine is not None and machine.fault_codes:
