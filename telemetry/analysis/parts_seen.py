@@ -99,7 +99,7 @@ def steady_current(
     """Return the highest steady current that heats a part as much as the real one did, A, >= 0; None for no rows.
 
     The root of the mean square over a window that fades with ``window_s``, from cold; a gap neither heats nor cools.
-    The same arithmetic as :mod:`telemetry.pipeline.averaging`.
+    The same arithmetic as :mod:`telemetry.analysis.averaging`.
 
     Args:
         flow: the current; rows of the other direction count as none.

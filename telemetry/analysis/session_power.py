@@ -1,6 +1,6 @@
 """Current, voltage and power of a whole session on the axes and by the rules of the live stages.
 
-The same joining, the same gap rule and the same integral as :mod:`telemetry.pipeline.derive`, so that the report and
+The same joining, the same gap rule and the same integral as :mod:`telemetry.analysis.derive`, so that the report and
 the screen give the same numbers. Where the pack's voltage was not recorded, the controller's stands in for it.
 """
 

@@ -7,10 +7,10 @@ from collections.abc import Mapping
 import numpy as np
 
 from telemetry.alarms.reported import FAULT_LIMIT
+from telemetry.analysis.chosen import Chosen
 from telemetry.model.batch import Span
 from telemetry.model.events import AlarmCondition
 from telemetry.model.fault_names import FaultNames
-from telemetry.pipeline.stage import Chosen
 
 
 class FaultWatch:

@@ -13,6 +13,7 @@ from telemetry.alarms.faults import ChatteringRule, LimitFaults
 from telemetry.alarms.raises import Raise
 from telemetry.alarms.rules import CONDITIONS, AlarmRules, rules_for, suppression_rows
 from telemetry.alarms.signal_alarms import AlarmInput, SignalAlarms
+from telemetry.analysis.chosen import Chosen
 from telemetry.machine.limits import LIMIT_SIGNALS, Limit, limits_for
 from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
 from telemetry.machine.sections import Machine
@@ -20,7 +21,6 @@ from telemetry.model.batch import Batch, Span, Times, Values
 from telemetry.model.events import Acknowledge, AlarmChange, AlarmCondition, ResetLatch, Shelve, Unshelve
 from telemetry.pipeline.conditions import LINK_LIMIT, RECORDING_LIMIT, Conditions
 from telemetry.pipeline.situation import Followed, SituationLog
-from telemetry.pipeline.stage import Chosen
 
 __all__ = ["LINK_LIMIT", "RECORDING_LIMIT", "Judge", "judge_for"]
 

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
+from telemetry.analysis.averaging import Averaging
+from telemetry.analysis.charge_temperature import ChargeTemperature
+from telemetry.analysis.charger_watch import ChargerWatch
+from telemetry.analysis.full_watch import FullWatch
+from telemetry.analysis.outlook_live import Outlook
+from telemetry.analysis.path_heat import PathHeat
+from telemetry.analysis.resistance_change import ResistanceChange
 from telemetry.machine.cell_practice import FULL_CHARGE_ABOVE_C
 from telemetry.machine.limits_current import charge_parts, discharge_parts
 from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
 from telemetry.machine.limits_vehicle import conductor_ohm
 from telemetry.machine.sections import Machine
-from telemetry.pipeline.averaging import Averaging
-from telemetry.pipeline.charge_temperature import ChargeTemperature
-from telemetry.pipeline.charger_watch import ChargerWatch
-from telemetry.pipeline.full_watch import FullWatch
-from telemetry.pipeline.outlook import Outlook
-from telemetry.pipeline.path_heat import PathHeat
-from telemetry.pipeline.resistance_change import ResistanceChange
 from telemetry.pipeline.spread import Spread
 from telemetry.pipeline.stage import Stage
 from telemetry.pipeline.top_watch import TopWatch

@@ -6,7 +6,13 @@ import asyncio
 from collections.abc import Callable, Iterable, Sequence
 from typing import Literal
 
+from telemetry.analysis.charge_live import EstimateCharge
+from telemetry.analysis.derive import Cells, Charge, Power
+from telemetry.analysis.fault_isolation.suspicion import Suspicion
+from telemetry.analysis.gaps import GapWatch
 from telemetry.analysis.open_circuit import stated_table
+from telemetry.analysis.resistance_live import EstimateResistance
+from telemetry.analysis.supply_watch import SupplyWatch
 from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS
@@ -14,12 +20,8 @@ from telemetry.model.clock import Clock
 from telemetry.model.errors import ShakedownError
 from telemetry.model.events import Acknowledge, LinkChange, Mark, MarkChange, ResetLatch, Shelve, Unshelve
 from telemetry.pipeline.bus import Bus
-from telemetry.pipeline.derive import Cells, Charge, Power
 from telemetry.pipeline.each_second import EachSecond
-from telemetry.pipeline.estimate_charge import EstimateCharge
-from telemetry.pipeline.estimate_resistance import EstimateResistance
 from telemetry.pipeline.fault_watch import FaultWatch
-from telemetry.pipeline.gap_watch import GapWatch
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import Judge
 from telemetry.pipeline.limit_stages import limit_stages
@@ -27,8 +29,6 @@ from telemetry.pipeline.part_failure import log_failure, with_unjudged
 from telemetry.pipeline.plan import Pacer, ReplayPlan
 from telemetry.pipeline.stage import Chain, Stage
 from telemetry.pipeline.supervisor import Supervisor
-from telemetry.pipeline.supply_watch import SupplyWatch
-from telemetry.pipeline.suspicion import Suspicion
 from telemetry.pipeline.without_frozen import WithoutFrozen
 
 

@@ -12,11 +12,11 @@ import numpy as np
 
 from telemetry.alarms.comparator import Comparator
 from telemetry.alarms.rules import CONDITIONS, Condition
+from telemetry.analysis.charger_watch import ENDED_A, INTO_A, MOVES
+from telemetry.analysis.chosen import Chosen, known_values
 from telemetry.analysis.gaps import steps
 from telemetry.model.batch import MICROSECONDS, Span, Times
 from telemetry.model.events import Situation
-from telemetry.pipeline.charger_watch import ENDED_A, INTO_A, MOVES
-from telemetry.pipeline.stage import Chosen, known_values
 
 _INTO = Condition("pack_current", "low", -INTO_A, ENDED_A, 1.0, 1.0, "current has flowed into the pack for 1 s")
 _OUT = Condition("pack_current", "high", 2.0, 1.0, 0.0, 60.0, "the pack has given current within the last minute")

@@ -10,10 +10,11 @@ from statistics import median
 
 import numpy as np
 
+from telemetry.analysis.blocks import Block, Blocks, known_rows
+from telemetry.analysis.chosen import Chosen, ChosenGroup
 from telemetry.machine.chemistry import Chemistry
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Values
 from telemetry.model.signals import cell_number
-from telemetry.pipeline.blocks import Block, Blocks, known_rows
 from telemetry.pipeline.cell_comparison import (
     LEAST_RATIO_ERROR,
     MOST_SPREAD_ERROR_V,
@@ -22,7 +23,6 @@ from telemetry.pipeline.cell_comparison import (
     ChargeLedger,
     ResistanceLedger,
 )
-from telemetry.pipeline.stage import Chosen, ChosenGroup
 
 BLOCK = 10 * MICROSECONDS
 TOP_BAND_V = 0.2

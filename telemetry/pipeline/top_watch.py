@@ -10,13 +10,13 @@ from typing import NamedTuple
 
 import numpy as np
 
+from telemetry.analysis.blocks import Blocks, known_rows
+from telemetry.analysis.chosen import Chosen, ChosenGroup
 from telemetry.analysis.full_charge import cells_behind
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Values
 from telemetry.model.signals import cell_number
-from telemetry.pipeline.blocks import Blocks, known_rows
 from telemetry.pipeline.spread import cell_means
-from telemetry.pipeline.stage import Chosen, ChosenGroup
 
 IMBALANCE = Group("derived", "cell_imbalance_top", ("cell_imbalance_top",), "derived")
 BLOCK = 10 * MICROSECONDS

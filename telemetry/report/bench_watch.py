@@ -8,6 +8,7 @@ from typing import Literal, TextIO
 
 import numpy as np
 
+from telemetry.analysis.chosen import Chosen
 from telemetry.analysis.fault_isolation.enabled_bench import (
     HOLD_S,
     PEDAL,
@@ -19,7 +20,6 @@ from telemetry.analysis.fault_isolation.enabled_bench import (
 from telemetry.analysis.fault_isolation.pedal_bench import PedalBench, judge_pedal
 from telemetry.model.batch import MICROSECONDS, Span, Times, Values
 from telemetry.model.time_text import clock_at
-from telemetry.pipeline.stage import Chosen
 from telemetry.report.printer import say
 
 Bench = Literal["throttle", "enabled"]

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Generic, Literal, TypeVar
 
+from telemetry.analysis.charger_watch import MOVES
 from telemetry.model.batch import MICROSECONDS
-from telemetry.pipeline.charger_watch import MOVES
 from telemetry.pipeline.snapshot import Snapshot
 
 Phase = Literal["DRIVING", "WORKING", "AT REST", "CHARGING"]

@@ -15,17 +15,17 @@ from tests.faults.screen import Screen
 from tests.faults.stored import check_sound, ledger, losses_in, lost_s, numbers_in
 
 ALWAYS = 10**9
-_PIPELINE = "telemetry.pipeline"
+_ANALYSIS, _PIPELINE = "telemetry.analysis", "telemetry.pipeline"
 STAGES = (
-    f"{_PIPELINE}.gap_watch:GapWatch.advance",
-    f"{_PIPELINE}.derive:Cells.advance",
-    f"{_PIPELINE}.derive:Charge.advance",
-    f"{_PIPELINE}.derive:Power.advance",
-    f"{_PIPELINE}.estimate_charge:EstimateCharge.advance",
-    f"{_PIPELINE}.estimate_resistance:EstimateResistance.advance",
-    f"{_PIPELINE}.outlook:Outlook.advance",
-    f"{_PIPELINE}.supply_watch:SupplyWatch.advance",
-    f"{_PIPELINE}.suspicion:Suspicion.advance",
+    f"{_ANALYSIS}.gaps:GapWatch.advance",
+    f"{_ANALYSIS}.derive:Cells.advance",
+    f"{_ANALYSIS}.derive:Charge.advance",
+    f"{_ANALYSIS}.derive:Power.advance",
+    f"{_ANALYSIS}.charge_live:EstimateCharge.advance",
+    f"{_ANALYSIS}.resistance_live:EstimateResistance.advance",
+    f"{_ANALYSIS}.outlook_live:Outlook.advance",
+    f"{_ANALYSIS}.supply_watch:SupplyWatch.advance",
+    f"{_ANALYSIS}.fault_isolation.suspicion:Suspicion.advance",
     f"{_PIPELINE}.judge:Judge.advance",
     f"{_PIPELINE}.without_frozen:WithoutFrozen.advance",
 )

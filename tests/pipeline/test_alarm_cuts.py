@@ -7,11 +7,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from telemetry.alarms.rules import AlarmRules
+from telemetry.analysis.charger_watch import ChargerWatch
+from telemetry.analysis.derive import Cells, Power
 from telemetry.machine.limits import Limit
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import Acknowledge, Event, LinkChange, Loss, ResetLatch, Shelve, Unshelve
-from telemetry.pipeline.charger_watch import ChargerWatch
-from telemetry.pipeline.derive import Cells, Power
 from telemetry.pipeline.judge import Judge
 from telemetry.pipeline.stage import Chain
 

@@ -9,19 +9,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from telemetry.analysis.averaging import Averaging
+from telemetry.analysis.charge_live import STATE_OF_CHARGE
+from telemetry.analysis.charge_temperature import ChargeTemperature
 from telemetry.analysis.charge_voltage import fast_ohm
+from telemetry.analysis.derive import Power
 from telemetry.analysis.energy_left import Load, capacity_range, find_energy_left
+from telemetry.analysis.outlook_live import Outlook
 from telemetry.analysis.ranges import Range
+from telemetry.analysis.resistance_change import ResistanceChange
 from telemetry.machine.limits_current import Part
 from telemetry.machine.limits_history import ResistanceHistory
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import Batch, Group, Span
-from telemetry.pipeline.averaging import Averaging
-from telemetry.pipeline.charge_temperature import ChargeTemperature
-from telemetry.pipeline.derive import Power
-from telemetry.pipeline.estimate_charge import STATE_OF_CHARGE
-from telemetry.pipeline.outlook import Outlook
-from telemetry.pipeline.resistance_change import ResistanceChange
 from telemetry.pipeline.stage import Chain, Stage
 
 SECOND = 1_000_000

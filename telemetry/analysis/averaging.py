@@ -12,11 +12,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from telemetry.analysis.blocks import Blocks, Parted, known_rows
+from telemetry.analysis.chosen import Chosen
 from telemetry.analysis.gaps import GapRule, steps
 from telemetry.machine.limits_current import Part
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
-from telemetry.pipeline.blocks import Blocks, Parted, known_rows
-from telemetry.pipeline.stage import Chosen
 
 DISCHARGE = Group("derived", "discharge_current_average", ("discharge_current_average",), "derived")
 CHARGE = Group("derived", "charge_current_average", ("charge_current_average",), "derived")

@@ -7,14 +7,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from telemetry.analysis.charge_live import STATE_OF_CHARGE
 from telemetry.analysis.charge_voltage import fast_ohm
+from telemetry.analysis.derive import Power
 from telemetry.analysis.energy_left import Load, capacity_range, find_energy_left
+from telemetry.analysis.outlook_live import OUTLOOK, Outlook
 from telemetry.analysis.ranges import Range
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import Batch, Group, Span
-from telemetry.pipeline.derive import Power
-from telemetry.pipeline.estimate_charge import STATE_OF_CHARGE
-from telemetry.pipeline.outlook import OUTLOOK, Outlook
 from telemetry.pipeline.stage import Chain
 
 MACHINE_PACK = Pack(chemistry="lfp", cells_in_series=16, capacity_ah=100.0, internal_resistance_mohm=20.0)

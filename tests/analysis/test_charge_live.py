@@ -6,9 +6,9 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from telemetry.analysis.charge_live import STATE_OF_CHARGE, EstimateCharge
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import Batch, Group, Span
-from telemetry.pipeline.estimate_charge import STATE_OF_CHARGE, EstimateCharge
 
 PACK = Pack(chemistry="nmc", cells_in_series=3, capacity_ah=50.0)
 SHUNT = Group("shunt", "current", ("pack_current",))

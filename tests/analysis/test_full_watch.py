@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from telemetry.analysis.charger_watch import ChargerWatch
+from telemetry.analysis.full_watch import FullWatch
 from telemetry.machine.machine_file import parse_machine
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import AlarmChange
-from telemetry.pipeline.charger_watch import ChargerWatch
-from telemetry.pipeline.full_watch import FullWatch
 from telemetry.pipeline.judge import judge_for
 from telemetry.pipeline.stage import Chain
 from tests.reference.charge_packs import PackKind, make_pack

@@ -8,11 +8,11 @@ charge voltage, so for them only current counts.
 
 from __future__ import annotations
 
+from telemetry.analysis.blocks import Blocks, known_rows
+from telemetry.analysis.charger_watch import ENDED_A
+from telemetry.analysis.chosen import Chosen
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
-from telemetry.pipeline.blocks import Blocks, known_rows
-from telemetry.pipeline.charger_watch import ENDED_A
-from telemetry.pipeline.stage import Chosen
 
 SINCE_FULL = Group("derived", "minutes_since_full", ("minutes_since_full",), "derived")
 BLOCK = 10 * MICROSECONDS

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from telemetry.analysis.supply_watch import BRAKING_GONE, CHARGE_ENDED, SupplyWatch
 from telemetry.machine.machine_file import parse_machine
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import AlarmChange, AlarmCondition
 from telemetry.pipeline.judge import judge_for
 from telemetry.pipeline.run import standard_stages
-from telemetry.pipeline.supply_watch import BRAKING_GONE, CHARGE_ENDED, SupplyWatch
 
 SECOND = 1_000_000
 MACHINE, _ = parse_machine('[pack]\nchemistry = "lfp"\ncells_in_series = 16\ncapacity_ah = 60\n', "cart.toml")

@@ -15,9 +15,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from telemetry.analysis.recent import Recent
 from telemetry.analysis.repeats import Flags
 from telemetry.model.batch import MICROSECONDS, Values
-from telemetry.pipeline.recent import Recent
 
 _LEAST_NONE_A = 1.5  # what counts as no current at the least: offset of a sensor, and what electronics draw
 _LEAST_LOAD_A = 2.0  # above what a controller draws at a stop

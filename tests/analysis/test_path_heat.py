@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from telemetry.analysis.path_heat import PathHeat
 from telemetry.machine.machine_file import parse_machine
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import AlarmChange
 from telemetry.pipeline.judge import judge_for
-from telemetry.pipeline.path_heat import PathHeat
 from telemetry.pipeline.run import standard_stages
 
 SECOND = 1_000_000

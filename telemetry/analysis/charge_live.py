@@ -9,13 +9,13 @@ import numpy as np
 
 from telemetry.analysis.charge_blocks import BLOCK, cut_blocks
 from telemetry.analysis.charge_forward import ForwardCharge
+from telemetry.analysis.chosen import Chosen
+from telemetry.analysis.derive import DERIVED
 from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.open_circuit import OpenCircuitTable
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import Batch, Group, Span, Times, Values
 from telemetry.model.signals import cell_number, pack_temperature_number
-from telemetry.pipeline.derive import DERIVED
-from telemetry.pipeline.stage import Chosen
 
 STATE_OF_CHARGE = Group(DERIVED, "state_of_charge", ("soc_estimated", "soc_uncertainty"), "derived")
 

@@ -13,9 +13,9 @@ from collections import deque
 
 import numpy as np
 
+from telemetry.analysis.blocks import BlockFigures
+from telemetry.analysis.chosen import Chosen, known_values
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
-from telemetry.pipeline.blocks import BlockFigures
-from telemetry.pipeline.stage import Chosen, known_values
 
 CHARGING = Group("derived", "charging", ("charging",), "derived")
 INTO_A, ENDED_A = 0.5, 0.25

@@ -7,13 +7,13 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from telemetry.analysis.blocks import Block, Blocks
+from telemetry.analysis.chosen import Chosen, known_values
 from telemetry.analysis.gaps import GapRule, steps
 from telemetry.analysis.integrals import SignedIntegral
 from telemetry.analysis.joining import Joiner
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
 from telemetry.model.signals import cell_number
-from telemetry.pipeline.blocks import Block, Blocks
-from telemetry.pipeline.stage import Chosen, known_values
 
 DERIVED = "derived"
 POWER = Group(DERIVED, "power", ("pack_power",), "derived")

@@ -13,12 +13,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from telemetry.analysis.chosen import Chosen, rows_together
+from telemetry.analysis.fault_isolation.output_marks import OutputMarks
+from telemetry.analysis.fault_isolation.supply_marks import SupplyMarks
+from telemetry.analysis.fault_isolation.throttle_marks import ThrottleMarks
 from telemetry.model.batch import MICROSECONDS, Span
 from telemetry.model.events import Event, Mark
-from telemetry.pipeline.output_marks import OutputMarks
-from telemetry.pipeline.stage import Chosen, rows_together
-from telemetry.pipeline.supply_marks import SupplyMarks
-from telemetry.pipeline.throttle_marks import ThrottleMarks
 
 SAME_AFTER = 10 * MICROSECONDS
 MOST_MARKS = 30

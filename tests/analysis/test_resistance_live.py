@@ -8,10 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from telemetry.analysis.resistance import find_resistance
+from telemetry.analysis.resistance_live import EstimateResistance
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import Batch, Group, Span
-from telemetry.pipeline.estimate_resistance import EstimateResistance
 from tests.reference.random_packs import draw
 
 PACK = Pack(chemistry="lfp", cells_in_series=16, capacity_ah=100.0)

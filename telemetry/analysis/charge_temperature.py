@@ -6,10 +6,10 @@ import math
 
 import numpy as np
 
+from telemetry.analysis.blocks import BlockFigures, Blocks, Parted
+from telemetry.analysis.chosen import ChosenGroup
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
 from telemetry.model.signals import pack_temperature_number
-from telemetry.pipeline.blocks import BlockFigures, Blocks, Parted
-from telemetry.pipeline.stage import ChosenGroup
 
 CHARGE_TEMPERATURE = Group(
     "derived",

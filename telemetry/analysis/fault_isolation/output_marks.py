@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 
+from telemetry.analysis.fault_isolation.sinking_output import SinkingOutput
+from telemetry.analysis.fault_isolation.supply_marks import SupplyMarks
+from telemetry.analysis.fault_isolation.throttle_marks import FIRST_AFTER, LEAST_RANGE_V, ThrottleMarks
+from telemetry.analysis.recent import RunningQuantile, between
 from telemetry.model.batch import MICROSECONDS
-from telemetry.pipeline.recent import between
-from telemetry.pipeline.running_figures import RunningQuantile
-from telemetry.pipeline.sinking_output import SinkingOutput
-from telemetry.pipeline.supply_marks import SupplyMarks
-from telemetry.pipeline.throttle_marks import FIRST_AFTER, LEAST_RANGE_V, ThrottleMarks
 
 _KEPT, _WAIT, _HALF = 3 * MICROSECONDS, 17 * MICROSECONDS // 10, MICROSECONDS // 2
 _FALL, _QUARTER, _LONGEST_STEP = 4 * MICROSECONDS // 10, MICROSECONDS // 4, 11 * MICROSECONDS // 10

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from telemetry.pipeline.sinking_output import COMPARED, LEARNT_FROM, SinkingOutput
-from telemetry.pipeline.throttle_marks import ThrottleMarks
+from telemetry.analysis.fault_isolation.sinking_output import COMPARED, LEARNT_FROM, SinkingOutput
+from telemetry.analysis.fault_isolation.throttle_marks import ThrottleMarks
 
 REST, TOP, NOISE = 1.0, 4.0, 0.006
 

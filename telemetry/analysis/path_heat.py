@@ -19,10 +19,10 @@ from typing import NamedTuple
 
 import numpy as np
 
+from telemetry.analysis.blocks import Block, Blocks, known_rows
+from telemetry.analysis.chosen import Chosen, known_values
 from telemetry.analysis.joining import Joiner
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Values
-from telemetry.pipeline.blocks import Block, Blocks, known_rows
-from telemetry.pipeline.stage import Chosen, known_values
 
 PATH_HEAT = Group("derived", "path_heat", ("path_heat",), "derived")
 BLOCK = 10 * MICROSECONDS

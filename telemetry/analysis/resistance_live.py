@@ -6,14 +6,14 @@ from collections import deque
 
 import numpy as np
 
+from telemetry.analysis.blocks import Block, Blocks, known_rows
+from telemetry.analysis.chosen import Chosen
+from telemetry.analysis.derive import DERIVED
 from telemetry.analysis.load_response import fit_response
 from telemetry.analysis.resistance import least_current
 from telemetry.analysis.series import Series
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
-from telemetry.pipeline.blocks import Block, Blocks, known_rows
-from telemetry.pipeline.derive import DERIVED
-from telemetry.pipeline.stage import Chosen
 
 RESISTANCE = Group(DERIVED, "resistance", ("pack_resistance", "pack_resistance_10s"), "derived")
 BLOCK = 60 * MICROSECONDS

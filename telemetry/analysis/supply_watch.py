@@ -1,7 +1,8 @@
 """The stage that says when power is lost while driving, and when the BMS ends a charge or electric braking.
 
-It decides on the row that has just come, for the driver must know at once; :mod:`telemetry.pipeline.suspicion` marks
-the same moments two seconds later, with what came after them in view.
+It decides on the row that has just come, for the driver must know at once;
+:mod:`telemetry.analysis.fault_isolation.suspicion` marks the same moments two seconds later, with what came after
+them in view.
 """
 
 from __future__ import annotations
@@ -12,13 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from telemetry.analysis.chosen import Chosen, rows_together
+from telemetry.analysis.recent import KEPT, Recent
 from telemetry.analysis.repeats import Flags
+from telemetry.analysis.supply_loss import CurrentGone, Loss, Signals, SupplyCollapse
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Span, Times, Values
 from telemetry.model.events import AlarmCondition
-from telemetry.pipeline.recent import KEPT, Recent
-from telemetry.pipeline.stage import Chosen, rows_together
-from telemetry.pipeline.supply_loss import CurrentGone, Loss, Signals, SupplyCollapse
 
 DISCHARGE, SUPPLY, CHARGE = "discharge-disabled", "supply-lost", "charge-disabled"
 BRAKING_GONE = "electric braking is gone: the BMS disabled charge while the machine was braking"

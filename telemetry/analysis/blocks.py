@@ -8,8 +8,8 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from telemetry.analysis.chosen import Chosen, known_values
 from telemetry.model.batch import Span, Times, Values
-from telemetry.pipeline.stage import Chosen, known_values
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,7 +110,7 @@ class BlockFigures:
     """One signal in blocks: the mean of each, or its last value.
 
     Args:
-        signal: its name; ``measured_only`` as for :class:`~telemetry.pipeline.stage.Chosen`.
+        signal: its name; ``measured_only`` as for :class:`~telemetry.analysis.chosen.Chosen`.
         length: of a block, microseconds.
         last: give the last value.
     """

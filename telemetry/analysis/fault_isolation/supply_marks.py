@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections import deque
 
+from telemetry.analysis.fault_isolation.throttle_marks import FIRST_AFTER
+from telemetry.analysis.recent import RunningQuantile
 from telemetry.model.batch import MICROSECONDS
-from telemetry.pipeline.running_figures import RunningQuantile
-from telemetry.pipeline.throttle_marks import FIRST_AFTER
 
 _LEAST = 0.06
 """Share of the pack's voltage that has to be lost: far more than cable and fuse take (common practice)."""

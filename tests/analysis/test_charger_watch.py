@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from drivers.simulated.machine import SimulatedMachine
+from telemetry.analysis.charger_watch import ChargerWatch
 from telemetry.machine.machine_file import parse_machine
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import AlarmChange
-from telemetry.pipeline.charger_watch import ChargerWatch
 from telemetry.pipeline.judge import judge_for
 from telemetry.pipeline.run import standard_stages
 

@@ -6,10 +6,10 @@ from collections import deque
 
 import numpy as np
 
+from telemetry.analysis.chosen import Chosen, ChosenGroup
 from telemetry.machine.limits_history import ResistanceHistory
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
 from telemetry.model.signals import pack_temperature_number
-from telemetry.pipeline.stage import Chosen, ChosenGroup
 
 CHANGE = Group("derived", "pack_resistance_change", ("pack_resistance_change",), "derived")
 RESISTANCE_KEY = ("derived", "resistance")

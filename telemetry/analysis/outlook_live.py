@@ -19,16 +19,16 @@ from collections import deque
 
 import numpy as np
 
+from telemetry.analysis.blocks import BlockFigures, Blocks, known_rows
+from telemetry.analysis.charge_live import STATE_OF_CHARGE
 from telemetry.analysis.charge_voltage import fast_ohm
+from telemetry.analysis.chosen import Chosen
+from telemetry.analysis.derive import POWER
 from telemetry.analysis.energy_left import Load, capacity_range, find_energy_left
 from telemetry.analysis.outlook import forecast, minutes_left
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
-from telemetry.pipeline.blocks import BlockFigures, Blocks, known_rows
-from telemetry.pipeline.derive import POWER
-from telemetry.pipeline.estimate_charge import STATE_OF_CHARGE
-from telemetry.pipeline.stage import Chosen
 
 BLOCK = 10 * MICROSECONDS
 SOC_LOWER_BOUND = Group("derived", "soc_lower_bound", ("soc_lower_bound",), "derived")

@@ -12,9 +12,8 @@ import numpy as np
 from telemetry.analysis.fault_isolation.drive import SLOWEST_PEDAL_S
 from telemetry.analysis.fault_isolation.pedal import pedal_trace
 from telemetry.analysis.fault_isolation.response import PedalRange
+from telemetry.analysis.recent import RunningQuantile, between
 from telemetry.model.batch import MICROSECONDS
-from telemetry.pipeline.recent import between
-from telemetry.pipeline.running_figures import RunningQuantile
 
 Kind = Literal["fall", "rise", "jitter"]
 NEVER = 2**62

@@ -9,9 +9,9 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from telemetry.analysis.fault_isolation.suspicion import MOST_MARKS, SUSPICIONS, Suspicion
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import Mark
-from telemetry.pipeline.suspicion import MOST_MARKS, SUSPICIONS, Suspicion
 from tests.reference.drives import FEW, faulty_drive
 
 SIGNALS = (*FEW, "pack_voltage")
