@@ -96,7 +96,7 @@ class FastPackets:
     def _begin(self, place: tuple[int, int], frame: CanFrame) -> bytes | None:
         if place in self._open:
             self._give_up(place)
-        if len(frame.data) < 2 or not 0 < frame.data[1] <= LONGEST_FAST_PACKET:
+        if len(frame.data) <= 1 or not 0 < frame.data[1] <= LONGEST_FAST_PACKET:
             self.given_up += 1
             return None
         packet = _Open(frame.arrival, frame.data[1], bytearray(frame.data[2:]), 1)

@@ -151,7 +151,7 @@ def fitting_checksums(frames: Sequence[bytes], stated: ChecksumPlace, end: int) 
             for first in range(6):
                 place = ChecksumPlace(checksum, byte, first, byte - 1, order)
                 fit = sum(len(frame) > first + size + end and place.fits(frame) for frame in frames)
-                if fit >= 2 and fit * 2 > len(frames) and place != stated:
+                if fit > 1 and fit * 2 > len(frames) and place != stated:
                     width = f", width = {checksum.width}" if isinstance(checksum, Sum) else ""
                     told = "" if size == 1 else f', byte_order = "{order}"'
                     yield f'{{ kind = "{kind}"{width}, covers = [{first}, {byte - 1}]{told} }}  # {fit} frames'

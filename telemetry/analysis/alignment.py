@@ -11,6 +11,7 @@ import numpy as np
 from telemetry.analysis.alignment_tracks import Track
 from telemetry.analysis.delay import Delay, delay_by_blips, delay_by_changes
 
+_NAMED = 3  # of many sources, the first of them
 CONTROLLER_DELAY_S = 0.15
 CONTROLLER_DELAY_UNCERTAINTY_S = 0.05
 """A motor controller follows the pedal after 0.1 to 0.2 s, its own ramp included; common practice, no standard's."""
@@ -167,7 +168,7 @@ def _pair(tracks_of_first: Sequence[Track], tracks_of_second: Sequence[Track], s
 def _listed(which: Sequence[str]) -> str:
     """Return each of ``which`` once; of many the first three and how many more."""
     each = list(dict.fromkeys(which))
-    return ", ".join(each if len(each) <= 4 else [*each[:3], f"and {len(each) - 3} more"])
+    return ", ".join(each if len(each) <= _NAMED + 1 else [*each[:_NAMED], f"and {len(each) - _NAMED} more"])
 
 
 def _relations(first: str, second: str) -> list[tuple[Relation, bool]]:

@@ -25,6 +25,7 @@ from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.state_of_charge import ChargeEstimate
 from telemetry.machine.sections import Pack
 
+_NO_WEIGHT = 1e-9  # of the stated and the measured capacity together: they exclude each other
 LEAST_SWING = 0.25
 """Least swing of the state of charge between two anchors for a capacity: below, errors of the anchors dominate."""
 MOST_UNCERTAINTY = 0.08
@@ -119,7 +120,7 @@ def find_capacity(
 ) -> UsableCapacity:
     """Return the usable capacity by one session alone; ``gain``: of the current sensor, one standard deviation."""
     known = known_charges(series, pack, offset, estimate)
-    if len(known) < 2:
+    if len(known) <= 1:
         wish = "charge to full, drive to near empty and let it rest half an hour, all in one recording"
         count = "no anchor" if not known else f"only one anchor ({known[0].ground})"
         return UsableCapacity(
@@ -198,7 +199,7 @@ def best_capacity(pack: Pack, measured: UsableCapacity | None) -> tuple[float, f
     holds = _STATED_HOLDS * np.exp(-0.5 * ((grid - stated) / spread) ** 2) / (spread * np.sqrt(2 * np.pi))
     other = (1 - _STATED_HOLDS) * ((grid > 0.5 * stated) & (grid < 1.2 * stated)) / (0.7 * stated)
     weight = (holds + other + 1e-12) * np.exp(-0.5 * ((grid - measured.usable_ah) / measured.uncertainty_ah) ** 2)
-    if weight.sum() < 1e-9:
+    if weight.sum() < _NO_WEIGHT:
         return measured.usable_ah, measured.uncertainty_ah
     weight /= weight.sum()
     mean = float((weight * grid).sum())

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from telemetry.analysis.charge_blocks import Blocks, cut_blocks
+from telemetry.analysis.charge_forward import LONGEST_BRIDGED_S
 from telemetry.analysis.current_offset import CurrentOffset
 from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.open_circuit import charge_uncertainty, open_circuit_tables, stated_table
@@ -23,6 +24,8 @@ from telemetry.machine.sections import Pack
 from telemetry.model.batch import Values
 from telemetry.model.time_text import length
 
+_HARDLY_RESTED = 0.97
+"""Share of charge from which a rest is no anchor: a full lithium cell falls for long (common practice)."""
 _RESTING_C = 0.01
 _LEAST_REST_BLOCKS = 90
 _MOST_OF_A_REST = 0.04
@@ -59,7 +62,7 @@ def known_charges(
     blocks = cut_blocks(
         (current.t, current.values - offset.value_a, GapRule().take(current.t)), (volts.t, volts.values)
     )
-    if blocks.missing_s.max() > 60.0:
+    if blocks.missing_s.max() > LONGEST_BRIDGED_S:
         return []
     counted = np.cumsum(blocks.charge_ah)
     found = [
@@ -97,7 +100,7 @@ def _rests(blocks: Blocks, counted: Values, pack: Pack) -> list[KnownCharge]:
         minutes = (end - begin) / 6
         unsettled = 0.004 * 30.0 / minutes / max(float(table.slope_at(share)), 0.05)
         common = float(charge_uncertainty(pack.chemistry, share, own))
-        if np.hypot(common, unsettled) <= _MOST_OF_A_REST and share < 0.97:
+        if np.hypot(common, unsettled) <= _MOST_OF_A_REST and share < _HARDLY_RESTED:
             ground = f"a rest of {length(60 * minutes)}"
             found.append(
                 KnownCharge(int(blocks.t[end - 1]), float(counted[end - 1]), share, unsettled, ground, common)

@@ -11,6 +11,8 @@ from telemetry.analysis.cell_lag import Track
 from telemetry.analysis.series import CellSeries
 from telemetry.model.batch import MICROSECONDS, Times, Values
 
+_LEAST_ROWS, _LEAST_BINS = 60, 12
+"""Below these a session is too short to tell cells apart. Ours."""
 CHARGING_C = 0.02
 _MOST_BINS = 900
 _LEAST_BIN_S = 10.0
@@ -59,7 +61,7 @@ def cut_bins(cells: CellSeries, current: Track, origin: int, lag_s: float, capac
     """Return the session in bins, or None where less than a dozen stretches hold all cells."""
     cells = cells.whole_rows()
     seconds = _seconds(cells.t, origin)
-    if len(seconds) < 60:
+    if len(seconds) < _LEAST_ROWS:
         return None
     volts = cells.voltages
     width = max(_LEAST_BIN_S, (seconds[-1] - seconds[0]) / _MOST_BINS)
@@ -69,7 +71,7 @@ def cut_bins(cells: CellSeries, current: Track, origin: int, lag_s: float, capac
     ampere = current.at(seconds - lag_s)
     moved = (current.values[1:] + current.values[:-1]) / 2 * np.diff(current.seconds) / 3600
     charge = np.interp(seconds - lag_s, current.seconds, np.concatenate([[0.0], np.cumsum(moved)]))
-    if len(edges) < 12:
+    if len(edges) < _LEAST_BINS:
         return None
     means = [np.add.reduceat(each, edges, axis=0) for each in (seconds, charge, ampere, volts)]
     middle = means[0] / count

@@ -26,6 +26,9 @@ from telemetry.analysis.open_circuit import OpenCircuitTable, open_circuit_table
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import Values
 
+_REST_SEEN = ((12, 1), (120, 6), (2**62, 60))
+"""Up to so many blocks of rest, and one in how many is looked at: all of two minutes, then one a minute, then one in
+ten minutes. Ours."""
 LONGEST_BRIDGED_S = 60.0
 """A hole in the current up to this long is one in the count, but too small to widen what is known by more."""
 
@@ -160,7 +163,8 @@ class ForwardCharge:
     def _worth_seeing(self, rates: Values) -> bool:
         """Whether the voltage says anything new: a long rest repeats itself."""
         self._resting = self._resting + 1 if float(np.abs(rates).max()) < _RESTING_C else 0
-        return self._resting < 12 or (self._resting < 120 and self._resting % 6 == 0) or self._resting % 60 == 0
+        every = next(every for until, every in _REST_SEEN if self._resting < until)
+        return self._resting % every == 0
 
     def _watch_charge(self, rate: float) -> None:
         if rate < -_RESTING_C:

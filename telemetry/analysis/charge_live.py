@@ -15,7 +15,7 @@ from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.open_circuit import OpenCircuitTable
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import Batch, Group, Span, Times, Values
-from telemetry.model.signals import cell_number, pack_temperature_number
+from telemetry.model.signals import ON, cell_number, pack_temperature_number
 
 STATE_OF_CHARGE = Group(DERIVED, "state_of_charge", ("soc_estimated", "soc_uncertainty"), "derived")
 
@@ -97,7 +97,7 @@ class EstimateCharge:
     def _look_at(self, number: int) -> None:
         """Take one block whose rows have all come."""
         t, amperes = _joined(self._rows.pop(number))
-        bridged = np.concatenate(self._bridged.pop(number)) > 0.5
+        bridged = np.concatenate(self._bridged.pop(number)) > ON
         cells = self._cells.pop(number, None)
         means = None if cells is None else _mean_rows(_joined(cells)[1])
         volts = self._volts.pop(number, None)

@@ -19,6 +19,7 @@ from telemetry.analysis.session_power import SessionPower
 from telemetry.machine.chemistry import Chemistry
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.figures import figure_field
+from telemetry.model.signals import ON
 
 Ending = Literal["tapered", "cell-stopped", "ended-early", "running"]
 
@@ -198,7 +199,7 @@ def _ending(series: SessionSeries, tail: Tail, top: CellsAtTop | None, facts: Ch
     switched_off = False
     if allowed is not None:
         near = np.abs(allowed.t - tail.end) <= 2 * _STOP_S * MICROSECONDS
-        switched_off = bool((allowed.values[near] < 0.5).any())
+        switched_off = bool((allowed.values[near] < ON).any())
     if tail.end_a <= 1.3 * _end_current(facts, tail):
         return "cell-stopped" if switched_off and top is not None and top.at_limit else "tapered"
     if switched_off or (top is not None and top.at_limit):

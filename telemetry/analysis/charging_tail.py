@@ -11,6 +11,10 @@ from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import SessionPower
 from telemetry.model.batch import MICROSECONDS, Values
 
+_LEAST_ROWS, _LEAST_FALL = 8, 1.2
+"""Of the current at the end of a charge: fewer rows, or a fall by less, tell no time constant. Ours."""
+
+
 # Ours: the tail has begun once the current has left the plateau for good by 5 % while the voltage stands still.
 _LEFT_PLATEAU, _STILL, _LEAST_TAIL_S = 0.95, 0.012, 30.0
 
@@ -68,7 +72,7 @@ def _still(series: SessionSeries, start: int, end: int) -> bool:
     if voltage is None:
         return True
     inside = voltage.values[(voltage.t >= start) & (voltage.t <= end)]
-    return len(inside) < 2 or float(np.quantile(inside, 0.95) - np.quantile(inside, 0.05)) <= _STILL * float(
+    return len(inside) <= 1 or float(np.quantile(inside, 0.95) - np.quantile(inside, 0.05)) <= _STILL * float(
         inside[0]
     )
 
@@ -76,11 +80,11 @@ def _still(series: SessionSeries, start: int, end: int) -> bool:
 def _time_constant(hours: Values, amperes: Values) -> float | None:
     """Return tau from a straight line through the logarithm of the current, weighted by the current; or None."""
     good = amperes > 0.0
-    if int(good.sum()) < 8:
+    if int(good.sum()) < _LEAST_ROWS:
         return None
     slope = float(np.polyfit(hours[good], np.log(amperes[good]), 1, w=amperes[good])[0])
     fell = amperes[good][0] / max(float(amperes[good][-1]), 1e-9)
-    return -1.0 / slope if slope < 0.0 and fell > 1.2 else None
+    return -1.0 / slope if slope < 0.0 and fell > _LEAST_FALL else None
 
 
 def _smoothed(values: Values, width: int) -> Values:

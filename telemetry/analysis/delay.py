@@ -23,6 +23,8 @@ from telemetry.analysis.pedal_blips import Blip, find_blips
 from telemetry.analysis.ranges import Z90
 from telemetry.model.batch import MICROSECONDS, Times, Values
 
+_LEAST_READINGS, _LEAST_AROUND = 8, 4
+"""Of a signal, and of the current around a blip: fewer tell no delay. Ours."""
 SEARCH_S = 5.0
 """How far apart two sources are looked for by a shared signal, seconds either way."""
 SEARCH_BLIPS_S = 2.0
@@ -119,7 +121,7 @@ def _delay(
     search_s: float,
     blips: Sequence[Blip] | None,
 ) -> Delay | str:
-    if min(len(first[0]), len(second[0])) < 8:
+    if min(len(first[0]), len(second[0])) < _LEAST_READINGS:
         return "one of them has fewer than eight readings"
     intervals = (_interval(first[0]), _interval(second[0]))
     if min(intervals) > SLOWEST_FAST_S:
@@ -237,7 +239,7 @@ def _met_again(blip: Blip, delay: float, pedal: tuple[Times, Values], current: t
     t = (current[0] - int(pedal[0][0])) / MICROSECONDS
     width = max(end - start, 0.1)
     around = current[1][(t > start - 3 * width - 1) & (t < end + 3 * width + 1)]
-    if len(around) < 4:
+    if len(around) < _LEAST_AROUND:
         return False
     idle, top = float(np.quantile(around, 0.25)), float(around.max())
     inside = np.interp(np.linspace(start, end, 9), t, current[1])

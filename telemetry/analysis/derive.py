@@ -38,7 +38,7 @@ class Cells:
         group = batch.group
         if group.origin == "derived":
             return None
-        if len(_cells_in(group)[0]) >= 2:
+        if len(_cells_in(group)[0]) > 1:
             return self._of_cells(batch)
         low, high = batch.column("cell_min_voltage"), batch.column("cell_max_voltage")
         if low is None or high is None:
@@ -56,7 +56,7 @@ class Cells:
         lowest = highest = cells
         unknown = np.isnan(cells)
         if unknown.any():
-            known_rows = (~unknown).sum(axis=1) >= 2
+            known_rows = (~unknown).sum(axis=1) > 1
             if not known_rows.any():
                 return None
             t, cells, unknown = t[known_rows], cells[known_rows], unknown[known_rows]

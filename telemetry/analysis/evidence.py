@@ -21,6 +21,10 @@ from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS, Times
 from telemetry.model.time_text import clock, length
 
+_LEAST_FLOW, _STUCK_ROWS = 4, 8
+"""Rows: of current that show which way it counts, of nothing but zeros that show that a sensor is missing. Ours."""
+
+
 # Ours.
 _SHORT_S, _LONG_GAP_S, _STUCK_S = 60.0, 600.0, 120.0
 _LEAST_STEPS, _TEST_Z = 8, 1.55
@@ -109,7 +113,7 @@ def sign_of_current(series: SessionSeries, power: SessionPower | None = None) ->
     """
     voltage = series.get("pack_voltage") or series.get("controller_voltage")
     flow = (power or find_power(series)).current
-    if voltage is None or flow is None or len(flow) < 4:
+    if voltage is None or flow is None or len(flow) < _LEAST_FLOW:
         return SignOfCurrent(0, 0, None)
     grid = find_grid(flow)
     amperes, volts = grid.values, grid.sampled(voltage)
@@ -305,7 +309,7 @@ def _capacity(series: SessionSeries, power: SessionPower, machine: Machine | Non
 def _capacity_by_reported(series: SessionSeries, flow: Flow) -> float | None:
     """Return the capacity that the BMS state of charge implies, Ah; None below a change of a tenth."""
     reported = series.get("soc_reported")
-    if reported is None or len(reported.t) < 2:
+    if reported is None or len(reported.t) <= 1:
         return None
     highest, lowest = int(np.argmax(reported.values)), int(np.argmin(reported.values))
     change = float(reported.values[highest] - reported.values[lowest])
@@ -363,7 +367,7 @@ def _stuck(series: SessionSeries) -> Iterator[Finding]:
         )
     yield from _stuck_cells(series)
     for name, signal in series.signals.items():
-        if name.startswith("pack_temperature_") and len(signal.t) > 8 and not signal.values.any():
+        if name.startswith("pack_temperature_") and len(signal.t) > _STUCK_ROWS and not signal.values.any():
             yield Finding(
                 "stuck", f"{name} shows 0 °C all the time: there may be no sensor.", "Leave it out at the source."
             )

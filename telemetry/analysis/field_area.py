@@ -22,6 +22,11 @@ from telemetry.analysis.ranges import Range
 from telemetry.analysis.series import SessionSeries
 from telemetry.model.batch import MICROSECONDS, Times, Values
 
+_NO_FIX_DEG = 1e-6  # 0, 0 is how a receiver without a fix says so
+_LEAST_OUTLINE = 8  # points of a way that encloses an area; ours
+_THREE = 3  # points, so that one lies between two
+
+
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
@@ -113,9 +118,9 @@ def find_track(series: SessionSeries) -> Track | None:
     if not np.array_equal(latitude.t, longitude.t):
         t, here, there = np.intersect1d(latitude.t, longitude.t, return_indices=True)
         lat, lon = latitude.values[here], longitude.values[there]
-    good = (np.abs(lat) > 1e-6) | (np.abs(lon) > 1e-6)  # 0, 0 is how a receiver without a fix says so
+    good = (np.abs(lat) > _NO_FIX_DEG) | (np.abs(lon) > _NO_FIX_DEG)
     t, lat, lon = t[good], lat[good], lon[good]
-    if len(t) < 2:
+    if len(t) <= 1:
         return None
     second, inverse = np.unique(t // MICROSECONDS, return_inverse=True)
     counts = np.bincount(inverse)
@@ -126,7 +131,7 @@ def find_track(series: SessionSeries) -> Track | None:
     east, north = local_metres(lat, lon)
     keep = _without_jumps(t, east, north)
     t, lat, lon, east, north = t[keep], lat[keep], lon[keep], east[keep], north[keep]
-    if len(t) < 2:
+    if len(t) <= 1:
         return None
     return Track(t, lat, lon, east, north, GapRule().take(t), _noise(east, north))
 
@@ -310,7 +315,7 @@ def _way_km(series: SessionSeries, track: Track, spans: Sequence[tuple[int, int]
 
 def _without_jumps(t: Times, east: Values, north: Values) -> Flags:
     """Return which points to keep: one to which and from which no machine could have come in the time is none."""
-    if len(t) < 3:
+    if len(t) < _THREE:
         return np.ones(len(t), dtype=np.bool_)
     fast = np.hypot(np.diff(east), np.diff(north)) > _JUMP_M_S * np.maximum(np.diff(t) / MICROSECONDS, 0.1)
     keep = np.ones(len(t), dtype=np.bool_)
@@ -321,7 +326,7 @@ def _without_jumps(t: Times, east: Values, north: Values) -> Flags:
 
 def _noise(east: Values, north: Values) -> float:
     """Return the scatter of single positions, m, from second differences (variance 6 of white noise)."""
-    if len(east) < 3:
+    if len(east) < _THREE:
         return 0.0
     second = np.concatenate([np.diff(east, 2), np.diff(north, 2)])
     return float(1.4826 * np.median(np.abs(second)) / np.sqrt(6.0))
@@ -329,7 +334,7 @@ def _noise(east: Values, north: Values) -> float:
 
 def _enclosed(lines: Sequence[tuple[Values, Values]]) -> float | None:
     """Return the area, ha, inside a way that comes back to its start without crossing itself; else None."""
-    if len(lines) != 1 or len(lines[0][0]) < 8:
+    if len(lines) != 1 or len(lines[0][0]) < _LEAST_OUTLINE:
         return None
     from shapely import Polygon
 

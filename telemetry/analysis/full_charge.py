@@ -22,6 +22,9 @@ from telemetry.analysis.open_circuit import OpenCircuitTable, charge_uncertainty
 from telemetry.machine.chemistry import Chemistry
 from telemetry.model.batch import Values
 
+_LEAST_CHARGE = 6  # blocks: a minute of charging
+_LEAST_RESTED, _LEAST_RESTING = 3, 5  # blocks of rest after it, for the voltage to be believed
+_LEAST_ALONG, _LEAST_BESIDE = 12, 4  # blocks with every cell known, along the charge and at its end; all ours
 _CHARGING_C = 0.008  # less than that is no charge but a sensor's offset
 _END_C = 0.05  # where an ordinary charge ends
 _BELOW_TOP_V = 0.06  # chargers stop up to that much below the usual charging voltage
@@ -111,7 +114,7 @@ def find_full_charges(
         begin = end
         while begin > 0 and charging[max(0, begin - 3) : begin].any():
             begin -= 1
-        if charging[end + 1 : end + 4].any() or end - begin < 6:
+        if charging[end + 1 : end + 4].any() or end - begin < _LEAST_CHARGE:
             continue
         before = float(np.nanmax(top[max(begin, end - 3) : end + 1], initial=-np.inf))
         if before >= chemistry.charge_v - _BELOW_TOP_V:
@@ -130,7 +133,7 @@ def _stays_full(top: Values, rate: Values, end: int, table: OpenCircuitTable) ->
     resting = np.flatnonzero(np.abs(rate[end + 2 : end + 14]) < _CHARGING_C) + end + 2
     rested = top[resting][np.isfinite(top[resting])]
     tripped = float(-rate[max(0, end - 3) : end + 1].min()) > _END_OF_TRIP_C
-    return not tripped or len(rested) < 3 or float(rested.min()) > float(table.volts_at(_HARDLY_FULL))
+    return not tripped or len(rested) < _LEAST_RESTED or float(rested.min()) > float(table.volts_at(_HARDLY_FULL))
 
 
 def _highest(cells: Values) -> Values:
@@ -160,7 +163,7 @@ def _full(
     resting = np.abs(rate[end + 7 : end + 14]) < _CHARGING_C
     rested = top[end + 7 : end + 14]
     hotter = thermal_factor(celsius) if celsius is not None else _THERMAL_UNKNOWN
-    if chemistry.name != "lfp" and len(resting) >= 5 and resting.all() and not np.isnan(rested).any():
+    if chemistry.name != "lfp" and len(resting) >= _LEAST_RESTING and resting.all() and not np.isnan(rested).any():
         # iron phosphate falls back for hours after a charge; the others keep what passes off slowly
         over = _SLOW_V * float(-np.mean(rate[max(begin, end - _SLOW_BLOCKS) : end + 1])) * hotter
         open_circuit = float(rested.mean()) - over - 0.5 * table_trust(chemistry.name).hysteresis_v
@@ -181,7 +184,7 @@ def _full(
     if even is not None and place is not None:
         along = np.arange(begin, end + 1)
         along = along[~np.isnan(even[along]).any(axis=1)]
-        if len(along) > 12 and along[-1] >= end - 1:
+        if len(along) > _LEAST_ALONG and along[-1] >= end - 1:
             out_ah = np.cumsum(blocks.charge_ah[: end + 1])[along]
             told_behind = cells_behind(even[along], out_ah, rate[along] * capacity_ah, capacity_ah, place)
             behind, apart = told_behind or _USUALLY_BEHIND
@@ -204,7 +207,7 @@ def without_own_resistance(cells: Values, rate: Values, begin: int) -> Values:
     """
     beside = np.arange(max(0, begin - _BESIDE), min(len(rate), begin + _BESIDE))
     beside = beside[~np.isnan(cells[beside]).any(axis=1)]
-    if len(beside) < 4:
+    if len(beside) < _LEAST_BESIDE:
         return cells
     apart = cells[beside] - cells[beside].mean(axis=1, keepdims=True)
     change = rate[beside] - rate[beside].mean()

@@ -27,6 +27,7 @@ from telemetry.analysis.cell_lag import SLOWEST_S, Flags, Pairs, Track, changes,
 from telemetry.analysis.series import Series
 from telemetry.model.batch import Values
 
+_APART_S = 1.5  # between load steps that count as two: longer than the second over which one is read
 FAST_S, SLOW_S = 1.0, 10.0
 """The times for which a resistance is given: as in the pulse tests of IEC 61960 and IEC 62660-1 (from memory)."""
 REFERENCE_C = 0.3
@@ -148,7 +149,7 @@ def load_steps(change: Values, seconds: Values, least_a: float) -> tuple[int, Va
     large = np.flatnonzero(np.abs(change) > least_a)
     if not len(large):
         return 0, seconds[:0]
-    anew = (np.diff(np.sign(change[large])) != 0) | (np.diff(seconds[large]) > 1.5)
+    anew = (np.diff(np.sign(change[large])) != 0) | (np.diff(seconds[large]) > _APART_S)
     return 1 + int(anew.sum()), seconds[large]
 
 

@@ -126,7 +126,7 @@ def owner_table(points: Sequence[tuple[float, float]], name: str = "the owner's 
     ordered = sorted(points)
     share = np.array([percent / 100.0 for percent, _ in ordered], dtype=np.float64)
     volts = np.array([volt for _, volt in ordered], dtype=np.float64)
-    if len(ordered) < 2 or share[0] < 0.0 or share[-1] > 1.0 or np.any(np.diff(share) <= 0.0):
+    if len(ordered) <= 1 or share[0] < 0.0 or share[-1] > 1.0 or np.any(np.diff(share) <= 0.0):
         raise InputError(f"{name}: give two or more points of percent (0 to 100, each once) and volts a cell")
     if np.any(np.diff(volts) < 0.0):
         place = int(np.argmax(np.diff(volts) < 0.0))

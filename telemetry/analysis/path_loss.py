@@ -17,6 +17,7 @@ from telemetry.analysis.session_power import Flow
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Values
 
+_LEAST_BLOCKS = 24  # with both voltages and the current known, for a fit of two figures; ours
 _SLOW_S = 10.0
 NEARLY_EMPTY = 0.2
 """Charge at which the pack must still carry the load: lithium packs are commonly used down to 20 %."""
@@ -85,7 +86,7 @@ def slow_resistance(seconds: Values, volts: Values, amperes: Values) -> tuple[fl
     count = np.bincount(block)
     held: Flags = np.asarray(count > 0)
     volt, ampere = (np.bincount(block, weights=each)[held] / count[held] for each in (volts, amperes))
-    if int(np.count_nonzero(held)) < 24:
+    if int(np.count_nonzero(held)) < _LEAST_BLOCKS:
         return None
     fit = fit_robustly(np.stack([ampere, np.ones_like(ampere)], axis=1), volt[:, None])
     return float(fit.factors[0, 0]), float(fit.uncertainty(np.array([1.0, 0.0]))[0])

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from telemetry.model.batch import MICROSECONDS, Times, Values
 
+_LEAST_READINGS = 5  # for a press and a release between rests
 LONGEST_S = 1.2
 SHORTEST_S = 0.05
 APART_S = 6.0
@@ -55,7 +56,7 @@ def find_blips(t: Times, pedal: Values, speed: Sequence[tuple[Times, Values]] = 
 
 def _presses(t: Times, pedal: Values) -> list[Blip]:
     """Return every time the pedal went down and up again, by two thresholds so that noise makes none of its own."""
-    if len(t) < 5:
+    if len(t) < _LEAST_READINGS:
         return []
     calm = np.median(np.lib.stride_tricks.sliding_window_view(pedal, 3), axis=1)  # a single stray reading is no press
     idle, top = float(np.quantile(calm, 0.05)), float(calm.max())

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from telemetry.analysis.series import Series
 from telemetry.analysis.session_power import Flow
 from telemetry.model.batch import MICROSECONDS, Times, Values
+from telemetry.model.signals import ON
 
 Flags = npt.NDArray[np.bool_]
 
@@ -64,9 +65,9 @@ class Grid:
     def switched_on(self, series: Series) -> Flags:
         """Return in which steps a switch was on at all, as last told at their start or told within; bool (steps,)."""
         last = np.searchsorted(series.t, self.centres - self.step // 2, "right") - 1
-        on = np.where(last >= 0, series.values[np.maximum(last, 0)] >= 0.5, False)
+        on = np.where(last >= 0, series.values[np.maximum(last, 0)] >= ON, False)
         place = (series.t - self.start) // self.step
-        told = (series.values >= 0.5) & (place >= 0) & (place < len(self))
+        told = (series.values >= ON) & (place >= 0) & (place < len(self))
         on[place[told]] = True
         return on
 

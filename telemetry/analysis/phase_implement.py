@@ -15,6 +15,9 @@ from telemetry.analysis.session_power import SessionPower
 from telemetry.model.batch import Values
 from telemetry.model.figures import figure_field
 
+_ALIKE = 0.25  # of the larger mean: loads within that are the same work; ours
+
+
 EngagedBy = Literal["signal", "mark", "load"]
 STANDING_KM_H = 0.5
 """Speed below which a machine counts as standing; common practice."""
@@ -103,7 +106,7 @@ def _by_load(grid: Grid, active: Flags, sure: bool) -> Flags | None:
 def _comes_again(grid: Grid, upper: Flags) -> bool:
     """Tell whether the load was there at least twice, with means within a quarter of each other."""
     means = [float(np.nanmean(grid.values[first:end])) for on, first, end in runs(upper.astype(np.int8)) if on]
-    return len(means) >= 2 and max(means) - min(means) <= 0.25 * max(means)
+    return len(means) > 1 and max(means) - min(means) <= _ALIKE * max(means)
 
 
 def _grown(flags: Flags, allowed: Flags, most: int) -> Flags:

@@ -22,6 +22,9 @@ from telemetry.analysis.session_power import Flow, SessionPower, find_power
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.figures import HIDDEN
 
+_BIG_V = 20.0  # a pack above is a vehicle's, below that of a model or a tool; ours
+
+
 PhaseKind = Literal["rest", "drive", "work", "charge"]
 KINDS: tuple[PhaseKind, ...] = ("rest", "drive", "work", "charge")
 
@@ -152,7 +155,7 @@ def _rest_below(grid: Grid, series: SessionSeries, capacity_ah: float | None) ->
     known = np.abs(grid.values[grid.known])
     high = float(np.quantile(known, 0.99)) if len(known) else 0.0
     voltage = series.get("pack_voltage")
-    big = voltage is not None and float(np.median(voltage.values)) > 20.0
+    big = voltage is not None and float(np.median(voltage.values)) > _BIG_V
     least = 0.01 * capacity_ah if capacity_ah is not None else 0.5 if big else 0.03
     return max(min(0.03 * high, 1.5), min(least, 1.5))
 

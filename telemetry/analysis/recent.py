@@ -9,6 +9,7 @@ import numpy as np
 from telemetry.model.batch import MICROSECONDS, Times, Values
 
 KEPT = 4 * MICROSECONDS
+LEAST_KEPT = 2  # rows, however old: for the interval between them
 
 
 def between(rows: deque[tuple[int, float]], start: int, until: int) -> list[float]:
@@ -46,7 +47,7 @@ class Recent:
             self.highest = value
         if value < self.lowest:
             self.lowest = value
-        while len(rows) > 2 and rows[0][0] < t - KEPT:
+        while len(rows) > LEAST_KEPT and rows[0][0] < t - KEPT:
             rows.popleft()
 
     def extend(self, t: Times, values: Values) -> None:
@@ -54,9 +55,9 @@ class Recent:
         if not len(t):
             return
         self.highest, self.lowest = max(self.highest, float(values.max())), min(self.lowest, float(values.min()))
-        first = min(int(np.searchsorted(t, t[-1] - KEPT)), max(len(t) - 2, 0))
+        first = min(int(np.searchsorted(t, t[-1] - KEPT)), max(len(t) - LEAST_KEPT, 0))
         self.rows.extend(zip(t[first:].tolist(), values[first:].tolist(), strict=True))
-        while len(self.rows) > 2 and self.rows[0][0] < self.rows[-1][0] - KEPT:
+        while len(self.rows) > LEAST_KEPT and self.rows[0][0] < self.rows[-1][0] - KEPT:
             self.rows.popleft()
 
     def followed_by(self, t: Times, values: Values) -> tuple[Times, Values]:

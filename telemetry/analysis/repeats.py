@@ -158,7 +158,7 @@ class Mover:
         carried = len(self._page)
         joined = np.concatenate([self._recent, values])
         first = max(0, 2 - len(self._recent))
-        bends = np.abs(joined[2:] - 2 * joined[1:-1] + joined[:-2]) if len(joined) > 2 else np.empty(0)
+        bends = np.abs(joined[2:] - 2 * joined[1:-1] + joined[:-2])
         self._recent = joined[-2:]
         pages = np.concatenate([self._page, bends])
         full = len(pages) // PAGE

@@ -24,6 +24,7 @@ from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Times, Values
 from telemetry.model.figures import HIDDEN, figure_field
 
+_LEAST_ROWS_OF_CURRENT = 8  # below that nothing is looked for; ours
 LEAST_CURRENT_A = 5.0
 LEAST_CURRENT_C = 0.1
 """A load step is more than 5 A; of small packs, more than a tenth of their capacity an hour."""
@@ -106,7 +107,7 @@ def find_resistance(series: SessionSeries, pack: Pack, gain: float = USUAL_GAIN)
         gain: of the voltage's sensor over the current's, one standard deviation; nothing in the data tells it.
     """
     measured = series.get("pack_current")
-    if measured is None or len(measured.t) < 8:
+    if measured is None or len(measured.t) < _LEAST_ROWS_OF_CURRENT:
         reason = "no pack current is recorded, and resistance is volt per ampere"
         return Resistance(unknown={"pack_mohm": reason, "cells": reason})
     voltage = series.get("pack_voltage")

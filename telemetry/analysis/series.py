@@ -186,7 +186,7 @@ def _cells(groups: list[Batch]) -> CellSeries | None:
             for place, name in enumerate(batch.group.signals)
             if (number := cell_number(name)) is not None and not np.isnan(batch.values[:, place]).all()
         )
-        if len(places) >= 2 and (best is None or len(places) > best[0]):
+        if len(places) > 1 and (best is None or len(places) > best[0]):
             best = len(places), batch, places
     if best is None:
         return None

@@ -29,6 +29,8 @@ from telemetry.analysis.series import Series, SessionSeries
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Times, Values
 
+_LEAST_BLOCKS, _DRIFT_PCT = 12, 3.0
+"""Two minutes of blocks, and how far the BMS figure may drift from the estimate before that is said, %. Ours."""
 FULL = "counted-from-full-charge"
 VOLTAGE = "voltage-and-count"
 UNKNOWN = "unknown"
@@ -298,7 +300,7 @@ def _why(anchors: tuple[Anchor, ...], pack: Pack) -> str:
 def _findings(series: SessionSeries, t: Times, belief: Belief) -> tuple[str, ...]:
     """Return where the figure of the BMS and the estimate disagree."""
     reported = series.get("soc_reported")
-    if reported is None or len(t) < 12:
+    if reported is None or len(t) < _LEAST_BLOCKS:
         return ()
     theirs = np.interp(t, reported.t, reported.values)
     apart = theirs - 100.0 * belief.mean
@@ -306,7 +308,7 @@ def _findings(series: SessionSeries, t: Times, belief: Belief) -> tuple[str, ...
     first, last = float(np.median(apart[:third])), float(np.median(apart[-third:]))
     sure = 100.0 * float(np.median(belief.deviation))
     found = []
-    if abs(last - first) > 3.0:
+    if abs(last - first) > _DRIFT_PCT:
         found.append(
             f"the BMS state of charge drifted {abs(last - first):.0f} % {'up' if last > first else 'down'} "
             "against coulomb counting in this session: its counter, its capacity setting or [pack] capacity_ah is off"

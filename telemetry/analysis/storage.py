@@ -16,6 +16,7 @@ from telemetry.machine.chemistry import Chemistry
 from telemetry.model.figures import HIDDEN, figure_field
 from telemetry.model.number_text import fixed
 
+_NO_CURRENT_A = 1e-9  # a sensor that says nothing but its offset
 SELF_DISCHARGE_PCT_MONTH: Mapping[str, Range] = {
     "lfp": Range(1.0, 2.0, 3.0),
     "nmc": Range(1.0, 2.0, 3.0),
@@ -133,7 +134,7 @@ def _seen(
     if not len(values):
         unknown["standby_a"] = "no current was recorded while the machine rested"
         return None, None, None
-    if float(np.ptp(values)) == 0.0 and abs(float(values[0]) + power.offset_a) < 1e-9:
+    if float(np.ptp(values)) == 0.0 and abs(float(values[0]) + power.offset_a) < _NO_CURRENT_A:
         unknown["standby_a"] = (
             "the sensor shows exactly 0 A at rest; many show 0 below half an ampere, so measure with a clamp meter"
         )

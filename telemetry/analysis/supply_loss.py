@@ -186,7 +186,7 @@ class SupplyCollapse:
             most = max(signals.no_current_a, (_OTHERS_DRAW if is_gone else _LEFT_OVER) * self._before)
             if current_t < began - _SKEW or current > most:
                 return None
-        elif len(signals.supply.since(began)) < 2:  # one odd reading is not a loss
+        elif len(signals.supply.since(began)) <= 1:  # one odd reading is not a loss
             return None
         if signals.is_disabled(t):
             self._counts = False

@@ -20,6 +20,7 @@ from telemetry.analysis.supply_loss import CurrentGone, Loss, Signals, SupplyCol
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Span, Times, Values
 from telemetry.model.events import AlarmCondition
+from telemetry.model.signals import ON
 
 DISCHARGE, SUPPLY, CHARGE = "discharge-disabled", "supply-lost", "charge-disabled"
 BRAKING_GONE = "electric braking is gone: the BMS disabled charge while the machine was braking"
@@ -134,7 +135,7 @@ class SupplyWatch:
         ratio, low = self._collapse.look_ahead(latest_supply, latest_pack, times - pack_t <= KEPT)
         busy |= low
         for place in (_DISCHARGE, _CHARGE):
-            busy |= table[:, place] < 0.5
+            busy |= table[:, place] < ON
         learns = ~np.isnan(pack) & (times - supply_t <= KEPT)
         return _Ahead(np.flatnonzero(busy), np.where(learns, ratio, np.nan), signals.are_loads(current))
 
@@ -174,24 +175,24 @@ class SupplyWatch:
         """Take the two flags of the BMS."""
         allowed = row[_DISCHARGE]
         if allowed == allowed:
-            if allowed < 0.5 and self._discharge is not None and self._discharge >= 0.5:
+            if allowed < ON and self._discharge is not None and self._discharge >= ON:
                 late = self._loss is not None or t - self._cleared_at <= _FLAG_LATE
                 if late or self._signals.was_loaded(t - _LOADED_WITHIN):
                     yield from self._end_loss(t)
                     self._disabled = True
                     yield AlarmCondition(t, DISCHARGE, "discharge_allowed", True, _DISCHARGE_WHY)
-            elif allowed >= 0.5 and self._disabled:
+            elif allowed >= ON and self._disabled:
                 self._disabled = False
                 yield AlarmCondition(t, DISCHARGE, "discharge_allowed", False)
             self._discharge = allowed
         allowed = row[_CHARGE]
         if allowed == allowed:
-            if allowed < 0.5 and self._charge is not None and self._charge >= 0.5:
+            if allowed < ON and self._charge is not None and self._charge >= ON:
                 why = self._charge_lost(t)
                 if why:
                     self._no_charge = True
                     yield AlarmCondition(t, CHARGE, "charge_allowed", True, why)
-            elif allowed >= 0.5 and self._no_charge:
+            elif allowed >= ON and self._no_charge:
                 self._no_charge = False
                 yield AlarmCondition(t, CHARGE, "charge_allowed", False)
             self._charge, self._charge_t = allowed, t
@@ -230,7 +231,7 @@ class SupplyWatch:
             yield AlarmCondition(t, SUPPLY, loss.signal, True, loss.why, loss.value)
 
     def _is_explained(self) -> bool:
-        return self._discharge is not None and self._discharge < 0.5
+        return self._discharge is not None and self._discharge < ON
 
     def _watch_return(self, t: int) -> Iterator[AlarmCondition]:
         assert self._loss is not None

@@ -126,7 +126,7 @@ def compare(arguments: argparse.Namespace) -> int:
     from telemetry.report.comparison import comparison_lines, comparison_object
     from telemetry.runs.judged import judged
 
-    if len(arguments.sessions) < 2:
+    if len(arguments.sessions) <= 1:
         raise InputError("compare needs two sessions or more, such as: shakedown compare 3 7")
     reports: list[Report] = []
     pairs: list[CapacityPair] = []

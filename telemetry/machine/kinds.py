@@ -123,7 +123,7 @@ class Pairs(Kind):
     def read(self, key: Key, value: object) -> Any:
         pairs = value if isinstance(value, list) else []
         whole = all(isinstance(pair, list) and len(pair) == 2 and all(map(is_quantity, pair)) for pair in pairs)
-        if len(pairs) < 2 or not whole:
+        if len(pairs) <= 1 or not whole:
             raise BadValue(f"is {described(value)} where two or more pairs of numbers belong", f"write {key.takes}")
         for pair in pairs:
             if not all(

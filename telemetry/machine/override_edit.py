@@ -108,7 +108,7 @@ def _edited(lines: list[str], change: Change) -> list[str]:
     if start is None:
         if change.value is None:
             return lines
-        blank = [] if len(lines) < 2 or not lines[-2].strip() else [end_of_line]
+        blank = [] if len(lines) <= 1 or not lines[-2].strip() else [end_of_line]
         whole = lines[:-1] if not lines[-1].strip() else [*lines[:-1], lines[-1] + end_of_line]
         return [*whole, *blank, f"[limits.{change.limit}]{end_of_line}", new, ""]
     end = next((at for at in range(start + 1, len(lines)) if lines[at].lstrip().startswith("[")), len(lines))

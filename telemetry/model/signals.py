@@ -12,6 +12,9 @@ from functools import cache
 
 from telemetry.model.errors import nearest
 
+ON = 0.5
+"""A flag (discharge allowed, implement engaged) is 1 or 0, and a mean of it between: it counts as on from here."""
+
 
 @dataclass(frozen=True, slots=True)
 class Signal:

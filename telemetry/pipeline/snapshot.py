@@ -33,7 +33,7 @@ from telemetry.model.events import (
     SavingChange,
     Situation,
 )
-from telemetry.model.signals import cell_number
+from telemetry.model.signals import ON, cell_number
 from telemetry.pipeline.link_log import LinkLog
 from telemetry.pipeline.strip import Strip
 
@@ -373,7 +373,7 @@ class Snapshot:
         The latest word of the BMS holds until it sends another, however old it is.
         """
         allowed = self.readings.get("discharge_allowed")
-        if allowed is not None and allowed.value < 0.5:
+        if allowed is not None and allowed.value < ON:
             return "discharge off"
         if any(alarm.active and alarm.change.limit == "supply-lost" for alarm in self.alarms.values()):
             return "power lost"

@@ -62,7 +62,7 @@ def alignment_lines(name: str, sources: Sequence[str], pairs: Sequence[Pair], la
     lines = [line for pair in pairs if pair.delay is not None for line in _pair_lines(pair)]
     for lag in lags:
         lines += _lag_lines(lag)
-    if not lags and len(sources) < 2:
+    if not lags and len(sources) <= 1:
         return [f"lag not known: {_reason(sources, pairs)}"]
     placed = {lag.source: lag.earliest for lag in lags}
     for pair in pairs:

@@ -123,7 +123,7 @@ def bench_chart(test: BenchTest, result: PedalBench | EnabledBench) -> list[str]
     """Return the chart as lines of at most 78 characters."""
     name = test.drawn
     t, values = test.series(name)
-    if len(t) < 2:
+    if len(t) <= 1:
         return []
     title, unit = _TITLES[name]
     high = float(values.max())

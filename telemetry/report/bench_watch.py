@@ -84,7 +84,7 @@ class BenchTest:
         self._due = span.end + _SECOND
         result = self.result()
         if isinstance(result, PedalBench):
-            over = result.presses >= 2 and result.at_rest
+            over = result.presses > 1 and result.at_rest
             self._say(span.end, self._bar(span.end, result), _next_press(result))
         else:
             over = result is not None and result.held_s >= HOLD_S
@@ -161,7 +161,7 @@ class BenchTest:
 
 
 def _next_press(result: PedalBench) -> str:
-    if result.presses >= 2:
+    if result.presses > 1:
         return "two presses done" if result.at_rest else "release it"
     if result.presses == 1:
         return "one press done; once more, and wiggle its plug and wire meanwhile"

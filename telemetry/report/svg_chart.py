@@ -65,7 +65,7 @@ class _Frame:
 
 
 def _legend(chart: Chart) -> list[str]:
-    if len(chart.curves) < 2:
+    if len(chart.curves) <= 1:
         return []
     parts, x = [], float(_LEFT)
     for place, curve in enumerate(chart.curves):

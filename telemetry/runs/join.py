@@ -241,7 +241,7 @@ def _has_two_grounds(sources: Sequence[SourceSettings]) -> bool:
     """Return whether two wired sources, neither stated isolated, could join their grounds in this computer."""
     made = [(source, load_driver(source.driver)) for source in sources]
     wired = [source for source, cls in made if cls.kind == "wired" and not isinstance(cls, GivesExample)]
-    return sum(not source.isolated for source in wired) >= 2
+    return sum(not source.isolated for source in wired) > 1
 
 
 def _started(subject: Subject) -> int:
@@ -269,7 +269,7 @@ Tap = Callable[[CapturedPiece], None]
 
 def _tap_of(takers: Sequence[Tap]) -> Tap | None:
     """Return what gives a piece to each of ``takers``; None where there are none, so that no driver taps."""
-    if len(takers) < 2:
+    if len(takers) <= 1:
         return takers[0] if takers else None
 
     def take(piece: CapturedPiece) -> None:

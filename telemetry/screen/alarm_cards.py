@@ -97,7 +97,7 @@ def _badges(snapshot: Snapshot) -> list[tuple[Meaning, str]]:
     latched = sum(alarm.state == "latched acknowledged" for alarm in standing)
     counted: tuple[tuple[Meaning, int, str], ...] = (
         ("danger", kinds.count("danger"), "tripped"),
-        ("caution", kinds.count("caution"), "past a warning" if len(kinds) < 2 else "past warnings"),
+        ("caution", kinds.count("caution"), "past a warning" if len(kinds) <= 1 else "past warnings"),
         ("act", waiting, "to acknowledge"),
         ("act", latched, "to reset"),
     )

@@ -103,7 +103,7 @@ def _beside(
     lines = list(texts)
     large = letter_lines(letters) if letters else ()
     if letters:
-        if len(texts) < 2:
+        if len(texts) <= 1:
             return None
         lines[0] = lines[0].removeprefix(f"{letters[0]}: ")
     lines = [*large, *_wrapped(lines, room)]

@@ -6,6 +6,7 @@ from typing import Generic, Literal, TypeVar
 
 from telemetry.analysis.charger_watch import MOVES
 from telemetry.model.batch import MICROSECONDS
+from telemetry.model.signals import ON
 from telemetry.pipeline.snapshot import Snapshot
 
 Phase = Literal["DRIVING", "WORKING", "AT REST", "CHARGING"]
@@ -68,7 +69,7 @@ class Settlement:
         wanted: Phase = "DRIVING"
         if situation == "charging":
             wanted = "CHARGING"
-        elif (snapshot.fresh("implement_engaged", now) or 0.0) >= 0.5 and (situation != "resting" or loaded):
+        elif (snapshot.fresh("implement_engaged", now) or 0.0) >= ON and (situation != "resting" or loaded):
             wanted = "WORKING"
         elif situation == "resting" and not loaded:
             wanted = "AT REST"

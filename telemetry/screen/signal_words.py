@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 
 from telemetry.model.errors import printable
 from telemetry.model.number_text import amount_text
-from telemetry.model.signals import EXTRA_PREFIX, cell_number, find_signal, pack_temperature_number
+from telemetry.model.signals import EXTRA_PREFIX, ON, cell_number, find_signal, pack_temperature_number
 
 _WORDS: Mapping[str, str] = {
     "soc_reported": "reported state of charge",
@@ -39,7 +39,7 @@ def value_words(name: str, value: float) -> str:
     """Return a value of ``name`` as it is read: ``25.4 V``; of a switch ``yes`` or ``no``."""
     known = find_signal(name)
     if known is not None and known.is_switch and known.high == 1.0:
-        return "yes" if value >= 0.5 else "no"
+        return "yes" if value >= ON else "no"
     return amount_text(name, value)
 
 

@@ -13,6 +13,7 @@ from telemetry.analysis.fault_isolation.findings import CAUSES, Cause
 from telemetry.analysis.fault_isolation.observations import Observations
 from telemetry.machine.cautions import JOINT_DROP, JOINT_HEAT, JOINT_WORK
 
+_WORTH_A_CHECK = 0.15  # chance from which a cause that is not named gets its check too; ours
 CAUTION = (
     "Before measuring: driven wheels off the ground on stands, nobody in front or behind, rings and watch off, "
     "insulated tools. Above 60 V DC a touch can kill. Never bypass a fuse, an interlock or the BMS. Where in "
@@ -113,7 +114,7 @@ def next_checks(
     else:
         yield f"Record {next(iter(missing), 'three minutes with stops, hard starts and steady driving')}."
     for other in order:
-        if other not in (named, "healthy") and chances[other] >= 0.15:
+        if other not in (named, "healthy") and chances[other] >= _WORTH_A_CHECK:
             yield _CHECKS[other][0]
 
 

@@ -11,6 +11,14 @@ import numpy as np
 from telemetry.analysis.fault_isolation.drive import Floats
 from telemetry.analysis.fault_isolation.foot_path import Departure
 
+_IN_USE = 0.03  # share of travel above which the throttle is pressed at all
+_LEAST_COUNTED, _USUAL_KICK = 50, 0.03  # rows pressed from which kicks are known, and what is taken for one before
+_BESIDE, _ALONE = 0.72, 0.85
+"""Shares of a step and its neighbours that the step has: below the first the foot moved anyway, above the second it
+stands alone. All set on simulated drives, as the other figures here."""
+_THIRD = 3  # the third fastest move is the foot's: two may be faults
+
+
 Kind = Literal["below rest", "fall", "rise", "jitter"]
 
 _FASTEST_PER_S = 4.0
@@ -70,16 +78,20 @@ def foot_speed(step: Floats, period_s: float) -> float:
     one, two = np.abs(step[1:]), np.abs(step[:-1])
     moved = (np.sign(step[1:]) == np.sign(step[:-1])) & (np.minimum(one, two) > 0.3 * np.maximum(one, two))
     quick = np.sort(np.maximum(one, two)[moved])
-    return max(float(quick[-3]) if len(quick) > 3 else 0.0, _FASTEST_PER_S * period_s)
+    return max(float(quick[-_THIRD]) if len(quick) > _THIRD else 0.0, _FASTEST_PER_S * period_s)
 
 
 def usual_kick(travel: Floats, surprise: Floats, found: Sequence[Departure]) -> float:
     """Return how far the ground kicks this foot now and then (97 % are less), share of travel, large jumps aside."""
-    counted = travel > 0.03
+    counted = travel > _IN_USE
     for each in found:
         if np.abs(np.diff(travel[each.left : each.back + 1])).max() > _LARGE:
             counted[each.left : each.back + 2] = False
-    return max(float(np.quantile(np.abs(surprise[counted]), 0.97)), 0.015) if counted.sum() > 50 else 0.03
+    return (
+        max(float(np.quantile(np.abs(surprise[counted]), 0.97)), 0.015)
+        if counted.sum() > _LEAST_COUNTED
+        else _USUAL_KICK
+    )
 
 
 def _edge(step: float, before: float, after: float, fastest: float) -> float:
@@ -91,11 +103,11 @@ def _edge(step: float, before: float, after: float, fastest: float) -> float:
     size = abs(step)
     beside = max(np.sign(step) * before, 0.0) + max(np.sign(step) * after, 0.0)
     alone = size / (size + beside + 1e-9)
-    if alone < 0.72:
+    if alone < _BESIDE:
         return -2.5
     if size > _TIMES_FOOT * fastest:
         return 6.0
-    return float(-np.log(max(_LEAST_CHANCE, 1 - size / fastest))) * (1.0 if alone > 0.85 else 0.5)
+    return float(-np.log(max(_LEAST_CHANCE, 1 - size / fastest))) * (1.0 if alone > _ALONE else 0.5)
 
 
 def _stay(kind: Kind, at_rest: bool, seconds: float) -> float:
@@ -129,7 +141,7 @@ def weighed(
     before = steps[0] if at.left else 0.0
     after = steps[-1] if at.back + 1 < len(x) else 0.0
     steps = np.diff(x[at.left : at.back + 1])
-    single = len(inside) < 2
+    single = len(inside) <= 1
     out = _edge(steps[0], before, 0.0 if single else steps[1], fastest)
     back = _edge(steps[-1], 0.0 if single else steps[-2], after, fastest)
     size = np.abs(steps)

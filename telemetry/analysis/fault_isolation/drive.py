@@ -11,6 +11,11 @@ import numpy.typing as npt
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.model.batch import MICROSECONDS
 
+_LEAST_READINGS = 10  # of a signal that is used at all; ours
+_NOTHING = 1e-9  # a reading of zero, whatever the signal
+_NO_CELL_V = 0.5  # below that a cell is not read: none that works is so low (common practice)
+
+
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 Indices = npt.NDArray[np.intp]
@@ -148,15 +153,15 @@ def read_drive(series: SessionSeries) -> Drive:
 def _no_evidence(name: str, series: Series) -> str | None:
     """Return why a signal cannot be used, or None."""
     values = series.values
-    if len(values) < 10:
+    if len(values) < _LEAST_READINGS:
         return f"{name} has {len(values)} readings only, and is left aside"
     if name not in _WIGGLE:
-        if name.startswith("cell_") and not (values > 0.5).any():
+        if name.startswith("cell_") and not (values > _NO_CELL_V).any():
             return f"{name} is zero throughout: not read by the pack's electronics, and left aside"
         return None
     low, high = np.quantile(values, [0.002, 0.998])
     if high - low < _WIGGLE[name]:
-        if abs(high) < 1e-9 and abs(low) < 1e-9:
+        if max(abs(high), abs(low)) < _NOTHING:
             return f"{name} is zero throughout: not connected, or its scale is wrong; it is left aside"
         return (
             f"{name} stays at {np.median(values):.2f} throughout: stuck, unplugged or saturated; check its wire and "

@@ -15,6 +15,9 @@ from telemetry.analysis.fault_isolation.drive import Flags, Floats
 from telemetry.analysis.fault_isolation.pedal_bench import running_median
 from telemetry.model.time_text import clock, length
 
+_TURNS_KMH = 0.5  # above this the wheels turn; ours
+_LEAST_QUARTER = 5  # readings in a quarter of a hold from which a slow fall is told; ours
+_SAID = 6  # times that are listed
 PEDAL = "throttle_voltage"
 SPEED = "motor_speed"
 WATCHED = {  # share of the usual value below which it has dropped out, and what that points to
@@ -69,7 +72,7 @@ class EnabledBench:
     @property
     def turning(self) -> bool:
         """Whether the wheels turned, or their speed is not known."""
-        return self.usual.get(SPEED, 1.0) > 0.5
+        return self.usual.get(SPEED, 1.0) > _TURNS_KMH
 
 
 _Signals = Mapping[str, tuple[Floats, Floats]]
@@ -174,7 +177,7 @@ def _wrong(name: str, t: Floats, values: Floats, usual: float, earlier: list[flo
 def _sank(values: Floats) -> list[_Wrong]:
     """Return what is wrong where the speed falls slowly."""
     quarter = len(values) // 4
-    if quarter < 5:
+    if quarter < _LEAST_QUARTER:
         return []
     first, last = float(np.median(values[:quarter])), float(np.median(values[-quarter:]))
     if last > _SANK * first:
@@ -189,5 +192,5 @@ def _begins(out: Flags) -> Flags:
 
 
 def _when(begins: list[float]) -> str:
-    listed = ", ".join(clock(at, tenths=True) for at in begins[:6]) + (", ..." if len(begins) > 6 else "")
+    listed = ", ".join(clock(at, tenths=True) for at in begins[:_SAID]) + (", ..." if len(begins) > _SAID else "")
     return f"{'once' if len(begins) == 1 else f'{len(begins)} times'} (at {listed})"

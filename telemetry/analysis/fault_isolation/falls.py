@@ -12,6 +12,8 @@ import numpy as np
 
 from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats, RowSpan, runs
 
+_TOGETHER = 2  # rows between falls that are one
+_HARDLY_PRESSED = 0.04  # share of travel at which a fall ends: the foot asks for nothing; ours
 _LEAST_SHARE, _LEAST_A = 0.12, 3.0
 _FALLEN, _QUICK = 0.65, 0.5
 _QUICK_ROWS, _SOON_ROWS, _SHORTEST_ROWS = 4, 12, 6
@@ -83,7 +85,7 @@ def _groups(flags: Flags) -> list[tuple[int, int]]:
     """Return the first and the last row of each group of rows, those at most two apart taken together."""
     groups: list[tuple[int, int]] = []
     for first, end in runs(flags):
-        if groups and first - groups[-1][1] <= 2:
+        if groups and first - groups[-1][1] <= _TOGETHER:
             first = groups.pop()[0]
         groups.append((first, end - 1))
     return groups
@@ -113,7 +115,11 @@ def _end(smooth: Floats, travel: Floats | None, start: int, low: float) -> int:
     row, last = start + 1, len(smooth)
     while row < min(last, start + 10) and smooth[row] >= low:
         row += 1
-    while row < min(last, start + _LONGEST_ROWS) and smooth[row] < low and (travel is None or travel[row] > 0.04):
+    while (
+        row < min(last, start + _LONGEST_ROWS)
+        and smooth[row] < low
+        and (travel is None or travel[row] > _HARDLY_PRESSED)
+    ):
         row += 1
     return row
 

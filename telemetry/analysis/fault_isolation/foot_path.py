@@ -15,6 +15,8 @@ import numpy as np
 
 from telemetry.analysis.fault_isolation.drive import Floats, Indices
 
+_IN_USE = 0.03  # share of travel above which the throttle is pressed at all
+_LEAST_GAP = 2  # rows from the last reading before a departure to the first after it
 LONGEST_S = 1.3
 """A signal that is off the foot for longer is taken for a foot that moved."""
 _LEAVES, _LEAVES_AGAIN = 2.5, 0.5
@@ -54,7 +56,7 @@ def shaking(travel: Floats, noise: float) -> tuple[Floats, Floats]:
     around = np.pad(np.abs(surprise), _NEAR_ROWS, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(around, 2 * _NEAR_ROWS + 1)[::4]
     usual = np.repeat(np.median(windows, axis=1) / 0.6745, 4)[: len(travel)]
-    pressed = np.abs(surprise[travel > 0.03])
+    pressed = np.abs(surprise[travel > _IN_USE])
     most = max(_MOST_SHAKING, float(np.median(pressed)) / 0.6745 if len(pressed) else 0.0)
     return surprise, np.clip(usual, 2.5 * noise + 0.002, most)
 
@@ -128,7 +130,7 @@ def _costs_away(x: Floats, spread: Floats, below: Floats, reach: int) -> Floats:
     bridge = (1 - _FOOT_WENT) * _normal(went, wide)
     bridge += _FOOT_WENT * np.exp(-np.abs(went) / _BRIDGE_WIDE) / (2 * _BRIDGE_WIDE)
     cost = _LEAVES + np.minimum(stays, jitters) - np.log(bridge) + below[row]
-    cost[(gap < 2) | (row < gap)] = np.inf
+    cost[(gap < _LEAST_GAP) | (row < gap)] = np.inf
     return np.asarray(cost, dtype=np.float64)
 
 

@@ -35,6 +35,7 @@ from telemetry.analysis.fault_isolation.response import (
 from telemetry.analysis.series import SessionSeries
 from telemetry.model.batch import MICROSECONDS
 
+_EARLY_S = 0.05  # by which the current may seem to come before the throttle: the step of the search
 KMH = 3.6
 _CURRENTS, _VOLTAGES = ("pack_current", "motor_current"), ("controller_voltage", "pack_voltage")
 _LEAST_ROWS, _LEAST_CALM_ROWS = 100, 300
@@ -178,7 +179,7 @@ def _in_step(drive: Drive, limits: PedalRange, current: Floats, usable: Flags) -
     travel = limits.travel(np.where(np.isnan(pedal), limits.rest, pedal))
     late, match = rows_behind(travel, current, usable, 6, _MOST_LATE_ROWS)
     late_s = late * STEP_S
-    if match < LEAST_MATCH or -0.05 <= late_s <= OUT_OF_STEP_S:
+    if match < LEAST_MATCH or -_EARLY_S <= late_s <= OUT_OF_STEP_S:
         return travel, drive
     moved = np.roll(travel, late - 3)
     moved[: max(late - 3, 0)] = travel[0]

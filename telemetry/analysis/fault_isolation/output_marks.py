@@ -10,7 +10,11 @@ from telemetry.analysis.fault_isolation.supply_marks import SupplyMarks
 from telemetry.analysis.fault_isolation.throttle_marks import FIRST_AFTER, LEAST_RANGE_V, ThrottleMarks
 from telemetry.analysis.recent import RunningQuantile, between
 from telemetry.model.batch import MICROSECONDS
+from telemetry.model.signals import ON
 
+_LEAST_TRAVEL, _MOST_DUE = 0.1, 9
+"""Share of the throttle's travel below which nothing is compared; falls that wait to be judged at once. Ours."""
+_LEAST_READINGS = 3  # of the throttle around a fall
 _KEPT, _WAIT, _HALF = 3 * MICROSECONDS, 17 * MICROSECONDS // 10, MICROSECONDS // 2
 _FALL, _QUARTER, _LONGEST_STEP = 4 * MICROSECONDS // 10, MICROSECONDS // 4, 11 * MICROSECONDS // 10
 _QUICK, _LEAST, _NOISES, _LEFT = 0.08, 0.15, 12.0, 0.25
@@ -43,7 +47,7 @@ class OutputMarks:
     def take_work(self, t: int, speed: float, implement: float) -> None:
         """Take speed and whether the implement works, NaN for none."""
         if implement == implement:
-            if abs(implement - self._implement) > 0.5:
+            if abs(implement - self._implement) > ON:
                 self._changed = t
             self._implement = implement
         if speed == speed:
@@ -71,7 +75,7 @@ class OutputMarks:
         recent.append((t, current))
         while recent[0][0] < t - _KEPT:
             recent.popleft()
-        if t - self._first < FIRST_AFTER or len(self._due) > 9:
+        if t - self._first < FIRST_AFTER or len(self._due) > _MOST_DUE:
             return
         for at, before in reversed(recent):  # the reading four tenths of a second ago
             if t - at >= _FALL:
@@ -98,7 +102,7 @@ class OutputMarks:
         before_fall = sorted(between(self._recent, t - _QUARTER + 1, t + 1))
         later = sorted(between(self._recent, t + _FALL, t + _FALL + _QUARTER))
         travel = throttle.between(t - _HALF, t + _FALL + _QUARTER)
-        if not before_fall or not later or len(travel) < 3 or min(travel) < _PRESSED:
+        if not before_fall or not later or len(travel) < _LEAST_READINGS or min(travel) < _PRESSED:
             return False
         rest, high = max(self._rest.value, 0.0), max(self._high.value, 0.0)
         before, left = before_fall[len(before_fall) // 2] - rest, later[len(later) // 2] - rest
@@ -116,13 +120,13 @@ class OutputMarks:
         if throttle.width < LEAST_RANGE_V or supply.is_open or self._changed > start - MICROSECONDS:
             return False
         held = throttle.between(start - _HALF, until)
-        if len(held) < 2 or max(held) - min(held) > _HELD or not self._speeds:
+        if len(held) <= 1 or max(held) - min(held) > _HELD or not self._speeds:
             return False
         now, drawn = throttle.between(start, until), between(self._recent, start, until)
-        if len(now) < 2 or not drawn:
+        if len(now) <= 1 or not drawn:
             return False
         way = sum(now) / len(now)
-        if way < 0.1:
+        if way < _LEAST_TRAVEL:
             return False
         mean_speed, mean_current = sum(self._speeds) / len(self._speeds), sum(drawn) / len(drawn)
         return self._sinking.take(way, mean_speed, self._implement, mean_current)

@@ -16,7 +16,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats, RowSpan, runs
+from telemetry.model.signals import ON
 
+_CHARGING_A = 0.5  # into the pack; above the offset of a sensor
 REPORTED_LATE_S = 0.8
 _BEFORE_S = 0.35
 _EARLY_ROWS = 6
@@ -71,7 +73,7 @@ def supply_losses(voltage: Floats | None, current: Floats, allowed: Floats | Non
         allowed: the pack's switch, 1 closed, or None.
     """
     gone = [] if voltage is None else collapses(voltage, current)
-    off = np.zeros(len(current), dtype=np.bool_) if allowed is None else np.nan_to_num(allowed, nan=1.0) < 0.5
+    off = np.zeros(len(current), dtype=np.bool_) if allowed is None else np.nan_to_num(allowed, nan=1.0) < ON
     late = round(REPORTED_LATE_S / STEP_S)
     found: list[SupplyLoss] = []
     for each in gone:
@@ -100,7 +102,7 @@ def _fall(current: Floats, reported: int) -> int:
 
 def _loss(gone: Collapse, by_switch: bool | None, current: Floats) -> SupplyLoss:
     before = current[max(gone.start - round(_BEFORE_S / STEP_S), 0) : gone.start + 1]
-    charging = gone.upward or bool(np.nanmedian(before[-3:]) < -0.5)
+    charging = gone.upward or bool(np.nanmedian(before[-3:]) < -_CHARGING_A)
     lasts = gone.end >= len(current)
     return SupplyLoss(gone.start, gone.end, by_switch, float(np.nanmax(before)), charging, lasts, gone.upward)
 

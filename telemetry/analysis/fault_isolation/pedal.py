@@ -24,6 +24,7 @@ from telemetry.analysis.fault_isolation.foot_path import departures, shaking
 from telemetry.analysis.fault_isolation.point_process import log_mean
 from telemetry.analysis.fault_isolation.response import PedalRange
 
+_LEAST_READINGS = 4  # for a period, and for anything to be told
 _LEAST_PERIOD_S = 0.04
 """A foot is not seen better by readings that are closer; of such ones some are left out."""
 _GAP_PERIODS = 2.5
@@ -82,12 +83,12 @@ def pedal_trace(t: Floats, pedal: Floats, limits: PedalRange, fastest_v: float =
         limits: the pedal's range.
         fastest_v: the furthest that the foot is known to move from reading to reading, V.
     """
-    period = float(np.median(np.diff(t))) if len(t) > 3 else 1.0
+    period = float(np.median(np.diff(t))) if len(t) >= _LEAST_READINGS else 1.0
     every = max(round(_LEAST_PERIOD_S / max(period, 1e-3) + 0.3), 1)
     t, period = t[::every], period * every
     width = limits.top - limits.rest
     travel, noise = (pedal[::every] - limits.rest) / width, limits.noise / width
-    if len(t) < 4:
+    if len(t) < _LEAST_READINGS:
         return PedalTrace(t)
     surprise, spread = shaking(travel, noise)
     fastest = max(foot_speed(np.diff(travel), period), fastest_v / width)

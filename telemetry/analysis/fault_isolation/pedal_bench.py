@@ -15,6 +15,13 @@ from telemetry.analysis.fault_isolation.drive import SLOWEST_PEDAL_S, Floats
 from telemetry.analysis.fault_isolation.response import PedalRange, pedal_range
 from telemetry.model.time_text import clock
 
+_LEAST_READINGS, _LEAST_RESTING, _LEAST_HALF = 40, 20, 10
+"""Readings in all, with the throttle released, and so in each half of the test: below them nothing is told. Ours."""
+_MOVES_PER_S = 0.08  # travels a second above which the hand moves
+_APART_S = 0.5  # between readings that are two faults
+_BELOW_REST = -0.05  # share of travel: no hand gets there, a lost contact does
+_JITTERS = (3, 2)  # readings, and turns, above which a fault is jitter and no single dip
+_ONE_PLACE_PCT = 3  # faults within so much travel are at one place
 LEAST_RANGE_V = 0.3
 _PRESSED, _RELEASED = 0.75, 0.15  # shares of travel
 _STEP, _DIP, _JITTER, _REST_MOVES = 0.08, 0.04, 0.008, 0.04  # shares of travel
@@ -79,7 +86,7 @@ def judge_pedal(t: Floats, volts: Floats) -> PedalBench:
     """
     nan = float("nan")
     unknown = PedalBench(nan, nan, nan, 0, True, (), ())
-    if len(t) < 40:
+    if len(t) < _LEAST_READINGS:
         return replace(unknown, unknown=f"only {len(t)} throttle readings were received")
     interval = float(np.median(np.diff(t)))
     if interval > SLOWEST_PEDAL_S:
@@ -98,7 +105,7 @@ def judge_pedal(t: Floats, volts: Floats) -> PedalBench:
     tops = _tops(travel)
     faults = tuple(_faults(t, share, travel, limits.noise / width, interval))
     why = ""
-    if len(tops) < 2:
+    if len(tops) <= 1:
         seen = "only one full press was seen" if tops else "no full press was seen"
         why = f"{seen}; press slowly to the stop and release, twice"
     elif _usual_speed(t, running_median(share, 5), interval) > _FASTEST_PER_S:
@@ -138,7 +145,7 @@ def _usual_speed(t: Floats, share: Floats, interval: float) -> float:
     """Return how fast the pedal goes when it moves, travels a second."""
     rows = max(2, round(0.3 / interval))
     speed = np.abs(share[rows:] - share[:-rows]) / (t[rows:] - t[:-rows])
-    moving = speed[speed > 0.08]
+    moving = speed[speed > _MOVES_PER_S]
     return float(np.median(moving)) if len(moving) else 0.0
 
 
@@ -153,11 +160,11 @@ def _faults(t: Floats, share: Floats, travel: Floats, noise: float, interval: fl
     off = share - travel
     step = np.abs(np.diff(share, prepend=share[0])) > max(_STEP, 8 * noise)
     rows = np.flatnonzero((np.abs(off) > max(_DIP + _FASTEST_PER_S * interval, 7 * noise)) | step)
-    for group in np.split(rows, np.flatnonzero(np.diff(t[rows]) > 0.5) + 1) if len(rows) else ():
+    for group in np.split(rows, np.flatnonzero(np.diff(t[rows]) > _APART_S) + 1) if len(rows) else ():
         first, worst = int(group[0]), int(group[np.argmax(np.abs(off[group]))])
-        if share[group].min() < -0.05:
+        if share[group].min() < _BELOW_REST:
             what = "drops to nothing"
-        elif len(group) > 3 and np.count_nonzero(np.diff(np.sign(off[group]))) > 2:
+        elif len(group) > _JITTERS[0] and np.count_nonzero(np.diff(np.sign(off[group]))) > _JITTERS[1]:
             what = "jitters"
         else:
             what = "dips" if off[worst] < 0 else "jumps up"
@@ -170,7 +177,7 @@ def _told(faults: Sequence[BenchFault]) -> list[str]:
     for what in dict.fromkeys(fault.what for fault in faults):
         of_sort = [fault for fault in faults if fault.what == what]
         low, high = (100 * f(fault.travel for fault in of_sort) for f in (min, max))
-        where = f"at {low:.0f} %" if high - low < 3 else f"between {low:.0f} and {high:.0f} %"
+        where = f"at {low:.0f} %" if high - low < _ONE_PLACE_PCT else f"between {low:.0f} and {high:.0f} %"
         times = ", ".join(clock(fault.t, tenths=True) for fault in of_sort[:6])
         times_words = "once" if len(of_sort) == 1 else f"{len(of_sort)} times"
         told.append(f"the signal {what} {times_words}, {where} of travel (at {times})")
@@ -181,12 +188,15 @@ def _rest_wanders(t: Floats, volts: Floats, travel: Floats, limits: PedalRange) 
     """Return a sentence where the released throttle does not return to the same voltage, or jitters."""
     width = limits.top - limits.rest
     resting = travel < 0.5 * _RELEASED
-    if resting.sum() < 20:
+    if resting.sum() < _LEAST_RESTING:
         return []
     half = t < 0.5 * (t[0] + t[-1])
     parts = [volts[resting & side] for side in (half, ~half)]
     told = []
-    if min(map(len, parts)) >= 10 and abs(float(np.median(parts[0]) - np.median(parts[1]))) > _REST_MOVES * width:
+    if (
+        min(map(len, parts)) >= _LEAST_HALF
+        and abs(float(np.median(parts[0]) - np.median(parts[1]))) > _REST_MOVES * width
+    ):
         told.append(f"it rests at {np.median(parts[0]):.2f} V at first and at {np.median(parts[1]):.2f} V later")
     if limits.noise > _JITTER * width:
         told.append(f"the signal jitters by {limits.noise * 1000:.0f} mV all the time: check its ground and supply")

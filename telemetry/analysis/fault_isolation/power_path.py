@@ -23,6 +23,7 @@ from telemetry.analysis.fault_isolation.point_process import log_mean
 from telemetry.analysis.fault_isolation.response import hat_functions, robust_fit, thinned
 from telemetry.analysis.series import Series
 
+_LEAST_RANGE_A = 2.0  # of current (98 % less 2 %) over which a resistance can be told; ours
 _KNOT_S = 8.0
 _SLOW_S = 5.0
 _LEAST_ROWS = 200
@@ -90,7 +91,7 @@ def power_path(
         None where the current varies too little to tell.
     """
     rows = thinned(np.flatnonzero(usable), _ROWS_LEARNT)
-    if len(rows) < _LEAST_ROWS or np.ptp(np.quantile(current[rows], [0.02, 0.98])) < 2.0:
+    if len(rows) < _LEAST_ROWS or np.ptp(np.quantile(current[rows], [0.02, 0.98])) < _LEAST_RANGE_A:
         return None
     steps = np.diff(current, prepend=current[0])
     features = np.stack([-current, -lagged(current, _SLOW_S), steps, np.roll(steps, 1), np.roll(steps, -1)], axis=1)
@@ -114,7 +115,7 @@ def share_lost(pack: Floats, supply: Floats, current: Floats, usable: Flags) -> 
         usable: rows in which the supply was there.
     """
     rows = thinned(np.flatnonzero(usable & ~np.isnan(pack - supply)), _ROWS_LEARNT)
-    if len(rows) < _LEAST_ROWS or np.ptp(np.quantile(current[rows], [0.02, 0.98])) < 2.0:
+    if len(rows) < _LEAST_ROWS or np.ptp(np.quantile(current[rows], [0.02, 0.98])) < _LEAST_RANGE_A:
         return float("nan")
     fitted, _, _ = robust_fit(current[rows, None], np.ones((len(rows), 1)), (pack - supply)[rows], 0.0)
     return float(fitted[0] * np.quantile(current[rows], 0.995) / np.median(pack[rows]))

@@ -15,6 +15,7 @@ from telemetry.machine.sections import Machine
 from telemetry.model.number_text import fixed
 from telemetry.model.time_text import clock
 
+_SAID = 4  # times that are listed
 _GROWN = 2.0
 
 
@@ -29,8 +30,8 @@ def reasons(cause: Cause, found: Comparison, machine: Machine | None, earlier: S
 
 
 def _times(times: Sequence[float]) -> str:
-    shown = [clock(t, tenths=True) for t in sorted(times)[:4]]
-    more = f" and {len(times) - 4} more" if len(times) > 4 else ""
+    shown = [clock(t, tenths=True) for t in sorted(times)[:_SAID]]
+    more = f" and {len(times) - _SAID} more" if len(times) > _SAID else ""
     return f"at {', '.join(shown)}{more}"
 
 

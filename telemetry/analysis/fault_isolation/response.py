@@ -17,6 +17,11 @@ from telemetry.analysis.fault_isolation.consumer_jumps import consumer_jumps
 from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats, Indices
 from telemetry.analysis.fault_isolation.pedal_map import Follows, Terms, terms
 
+_LEAST_USABLE, _LEAST_TOP = 300, 0.05
+"""Rows, and share of travel that is reached in them, from which a controller's response can be learnt. Ours."""
+_LEAST_RESTING = 20  # readings of a released throttle from which its rest is known; ours
+_USUAL_SUPPLY = (0.6, 1.4)
+"""Of the usual supply: outside of that it is switched, and scales nothing. Ours."""
 _KNOT_S, _SEARCH_KNOT_S = 4.0, 10.0
 """Other consumers' line bends so often; to tell kinds of answers apart a coarser one will do."""
 _LAGS_S = (0.03, 0.1, 0.17, 0.3)
@@ -79,7 +84,7 @@ def pedal_range(pedal: Floats) -> PedalRange:
     still = np.abs(np.diff(pedal, prepend=pedal[0])) < 0.012 * width
     still &= np.roll(still, 1) & np.roll(still, -1)
     resting = pedal[still & (pedal < low + 0.45 * width)]
-    if len(resting) < 20:
+    if len(resting) < _LEAST_RESTING:
         return PedalRange(float(np.quantile(pedal, 0.02)), float(high), float(0.005 * width))
     counts, edges = np.histogram(resting, bins=40)
     smooth = np.convolve(counts, [0.5, 1.0, 0.5], "same")
@@ -179,7 +184,7 @@ def controller_response(
     Returns:
         None where there is too little to learn from.
     """
-    if usable.sum() < 300 or np.quantile(travel[usable], 0.97) < 0.05:
+    if usable.sum() < _LEAST_USABLE or np.quantile(travel[usable], 0.97) < _LEAST_TOP:
         return None
     over_top = None if speed is None else speed / max(float(np.quantile(speed[usable], 0.98)), 0.3)
     learnt = _Learner(t, travel, current, over_top, usable, _over_median(supply, usable))
@@ -197,7 +202,7 @@ def _over_median(supply: Floats | None, usable: Flags) -> Floats | None:
     if supply is None or np.isnan(supply[usable]).all():
         return None
     over = supply / float(np.nanmedian(supply[usable]))
-    return np.where((over > 0.6) & (over < 1.4), over, 1.0)
+    return np.where((over > _USUAL_SUPPLY[0]) & (over < _USUAL_SUPPLY[1]), over, 1.0)
 
 
 class _Learner:

@@ -7,7 +7,9 @@ from collections import deque
 from telemetry.analysis.fault_isolation.throttle_marks import FIRST_AFTER
 from telemetry.analysis.recent import RunningQuantile
 from telemetry.model.batch import MICROSECONDS
+from telemetry.model.signals import ON
 
+_MOST_WAITING = 9  # readings that wait for the pack's next one
 _LEAST = 0.06
 """Share of the pack's voltage that has to be lost: far more than cable and fuse take (common practice)."""
 _TIMES_USUAL = 3.0
@@ -35,14 +37,14 @@ class SupplyMarks:
     @property
     def is_open(self) -> bool:
         """Whether the BMS reports a trip."""
-        return self._allowed < 0.5
+        return self._allowed < ON
 
     def trips(self, t: int, allowed: float) -> bool:
         """Take whether the BMS allows discharge, 1 or 0; tell whether it trips."""
-        trips = allowed < 0.5 <= self._allowed
+        trips = allowed < ON <= self._allowed
         if trips:
             self.open_since = t
-        elif allowed >= 0.5 > self._allowed:
+        elif allowed >= ON > self._allowed:
             self.closed_since = t
         self._allowed = allowed
         return trips
@@ -55,7 +57,11 @@ class SupplyMarks:
             self._waiting.append((t, supply))
         if pack == pack:
             self._packs.append((t, pack))
-        while self._waiting and self._packs and (self._packs[-1][0] >= self._waiting[0][0] or len(self._waiting) > 9):
+        while (
+            self._waiting
+            and self._packs
+            and (self._packs[-1][0] >= self._waiting[0][0] or len(self._waiting) > _MOST_WAITING)
+        ):
             self._compare(*self._waiting.popleft())
 
     def lost(self, t: int) -> int | None:

@@ -15,6 +15,9 @@ from telemetry.analysis.fault_isolation.response import PedalRange
 from telemetry.analysis.recent import RunningQuantile, between
 from telemetry.model.batch import MICROSECONDS
 
+_LEAST_READINGS = 5  # for a period
+
+
 Kind = Literal["fall", "rise", "jitter"]
 NEVER = 2**62
 FIRST_AFTER = 30 * MICROSECONDS
@@ -95,7 +98,7 @@ class ThrottleMarks:
         assert hot is not None
         t = np.array([each[0] - hot for each in self.recent]) / MICROSECONDS
         volts = np.array([each[1] for each in self.recent])
-        period = float(np.median(np.diff(t))) if len(t) > 4 else 1.0
+        period = float(np.median(np.diff(t))) if len(t) >= _LEAST_READINGS else 1.0
         if period > SLOWEST_PEDAL_S:
             return
         plain = _PLAIN + max(log2(period / _USUAL_S), 0.0)
