@@ -24,6 +24,8 @@ from .decode.register_table import Range, Register, RegisterEntries, Registers, 
 from .links import serial_port
 from .links.modbus_link import REFUSALS, Answer, ModbusLink, Reach
 
+_LAST_UNIT, _ADDRESSES = 247, 65_536
+"""Units on a serial line, and addresses of a unit (MODBUS over Serial Line V1.02, Application Protocol V1.1b3)."""
 DEFAULT_LINE: dict[str, Any] = {"baud_rate": 19200, "parity": "even"}
 """Of a serial line: MODBUS over serial line specification V1.02, section 2.5.1, from memory."""
 _LINE_KEYS = frozenset(("port", "baud_rate", "parity", "stop_bits"))
@@ -64,7 +66,7 @@ def _reach(s: ModbusSettings) -> Iterator[Problem]:
 
 
 def _unit(s: ModbusSettings) -> Iterator[Problem]:
-    if s.host is None and not 1 <= s.unit <= 247:
+    if s.host is None and not 1 <= s.unit <= _LAST_UNIT:
         yield Problem("unit", "is no whole number from 1 to 247", "write unit = 1, say")
 
 
@@ -327,7 +329,7 @@ class ModbusDriver(Declared):
     async def _walk(self, address: int) -> list[sunspec.Model] | None:
         """Return the battery models of the chain that begins at ``address``."""
         seen: list[sunspec.Model] = []
-        while len(seen) < sunspec.MOST_MODELS and address + 2 <= 65536:
+        while len(seen) < sunspec.MOST_MODELS and address + 2 <= _ADDRESSES:
             answer = await self._ask(Range("holding", address, 2))
             if answer.registers is None and not answer.refused:
                 return None

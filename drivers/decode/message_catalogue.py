@@ -33,6 +33,10 @@ from .can_signals import Field, Take
 from .catalogue_bounds import MOST_BITS, MOST_FILE_BYTES, check_bounds
 from .value_names import fault_names, is_no_reading
 
+_SAID = 6  # names that are listed
+_DEEPEST = 8  # switches within switches that are followed: a catalogue with more is a circle
+
+
 if TYPE_CHECKING:
     from cantools.database.can import Message, Signal
 
@@ -144,7 +148,7 @@ def _field(signal: Signal, by_name: Mapping[str, Signal], is_j1939: bool, depth:
     unknown = frozenset(count for count, said in names if is_no_reading(said, signal.name))
     when: tuple[tuple[Field, frozenset[int]], ...] = ()
     switch = by_name.get(signal.multiplexer_signal or "")
-    if switch is not None and _is_possible(switch) and signal.multiplexer_ids and depth < 8:
+    if switch is not None and _is_possible(switch) and signal.multiplexer_ids and depth < _DEEPEST:
         outer = _field(switch, by_name, False, depth + 1)
         when = (*outer.when, (replace(outer, when=()), frozenset(signal.multiplexer_ids)))
     return Field(
@@ -322,8 +326,8 @@ def _check_name(key: str, layouts: tuple[Layout, ...]) -> list[Problem]:
 
 
 def _some(names: list[str]) -> str:
-    shown = ", ".join(printable(name) for name in names[:6])
-    return f"{shown} and {len(names) - 6} more" if len(names) > 6 else shown
+    shown = ", ".join(printable(name) for name in names[:_SAID])
+    return f"{shown} and {len(names) - _SAID} more" if len(names) > _SAID else shown
 
 
 def group_name(wanted: Wanted) -> str:

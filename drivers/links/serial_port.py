@@ -30,6 +30,9 @@ from telemetry.model.tables import Table
 from .ports import is_network_port, port_problem
 from .pump import READ_LIMIT_S
 
+_SAID = 8  # ports that are listed
+
+
 Parity = Literal["none", "even", "odd", "mark", "space"]
 PARITIES: dict[str, str] = {"none": "N", "even": "E", "odd": "O", "mark": "M", "space": "S"}
 STOP_BITS = (1, 1.5, 2)
@@ -270,7 +273,9 @@ def _those_that_exist(ports: Iterable[tuple[str, str]] | None = None) -> str:
     names = [printable(device) for device, _ in (serial_ports() if ports is None else ports)]
     if not names:
         return "no serial port is in reach, so plug the device in"
-    return f"ports in reach: {', '.join(names[:8])}" + (f" and {len(names) - 8} more" if len(names) > 8 else "")
+    return f"ports in reach: {', '.join(names[:_SAID])}" + (
+        f" and {len(names) - _SAID} more" if len(names) > _SAID else ""
+    )
 
 
 def _no_permission(port: str, name: str) -> str:

@@ -20,6 +20,7 @@ from telemetry.model.events import (
     Unshelve,
 )
 
+_MINUTE_S = 60
 _NAN = float("nan")
 _MASK_STATES: dict[AlarmEvent, AlarmState] = {
     "shelved": "shelved",
@@ -237,4 +238,4 @@ class Alarm:
 
 
 def _span(seconds: float) -> str:
-    return f"{seconds / 60:g} min" if seconds >= 60 else f"{seconds:g} s"
+    return f"{seconds / _MINUTE_S:g} min" if seconds >= _MINUTE_S else f"{seconds:g} s"

@@ -174,18 +174,15 @@ def voltage_uncertainty(chemistry: str, share: Values | float, own: OpenCircuitT
 
 
 def mean_voltage_uncertainty(chemistry: str, low: float, high: float, own: OpenCircuitTable | None = None) -> float:
-    """Return the mean of :func:`voltage_uncertainty` between two shares of charge, ``low < high``, V."""
-    shares, summed = _uncertainty_summed(chemistry, own)
-    first, last = np.interp([low, high], shares, summed).tolist()
-    return float((last - first) / (high - low))
+    """Return the mean of :func:`voltage_uncertainty` between two shares of charge, V."""
+    return float(np.interp(np.linspace(low, high, 21), *_uncertainty_curve(chemistry, own)).mean())
 
 
 @cache
-def _uncertainty_summed(chemistry: str, own: OpenCircuitTable | None) -> tuple[Values, Values]:
-    """Return shares of charge and the integral of the uncertainty from the lowest to each."""
-    shares = np.linspace(-0.05, 1.05, 441)
-    uncertain = voltage_uncertainty(chemistry, shares, own)
-    return shares, np.concatenate([[0.0], np.cumsum(0.5 * (uncertain[1:] + uncertain[:-1]) * np.diff(shares))])
+def _uncertainty_curve(chemistry: str, own: OpenCircuitTable | None) -> tuple[Values, Values]:
+    """Return shares of charge and the uncertainty at each, close enough for straight lines between."""
+    shares = np.linspace(-0.05, 1.05, 2201)
+    return shares, voltage_uncertainty(chemistry, shares, own)
 
 
 def charge_uncertainty(chemistry: str, share: Values | float, own: OpenCircuitTable | None = None) -> Values:

@@ -8,6 +8,8 @@ from typing import Any
 
 from telemetry.commands.options import add, add_store, as_json, say, seconds, store_path, warn
 
+_SESSIONS = (2, 1000)  # the least that show a habit, and the most that anybody waits for
+
 
 def add_to(commands: Any) -> None:
     """Add the command."""
@@ -28,7 +30,7 @@ def add_to(commands: Any) -> None:
 
 
 def _count(text: str) -> int:
-    if not text.isdecimal() or not 2 <= int(text) <= 1000:
+    if not text.isdecimal() or not _SESSIONS[0] <= int(text) <= _SESSIONS[1]:
         raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 2 to 1000")
     return int(text)
 

@@ -16,6 +16,8 @@ from telemetry.commands.options import (
     store_path,
 )
 
+_FASTEST = 100_000  # times real time; beyond that a mistyped figure
+
 
 def add_to(commands: Any) -> None:
     """Add these commands to the command line."""
@@ -57,7 +59,7 @@ def _speed(text: str) -> float | None:
         value = float(text)
     except ValueError:
         value = 0.0
-    if not 0 < value <= 100_000:
+    if not 0 < value <= _FASTEST:
         raise argparse.ArgumentTypeError(f"{text!r} is neither 'max' nor a number above 0, such as 1 or 8")
     return value
 

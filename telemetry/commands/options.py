@@ -10,6 +10,9 @@ from typing import Any
 
 from telemetry.model.errors import harmless
 
+_LONGEST_S = 1e9  # thirty years: beyond that a mistyped figure
+
+
 Command = Callable[[argparse.Namespace], int]
 
 
@@ -92,7 +95,7 @@ def seconds(text: str) -> float:
         value = float(text.replace(",", "."))
     except ValueError:
         value = 0.0
-    if not 0 < value < 1e9:
+    if not 0 < value < _LONGEST_S:
         raise argparse.ArgumentTypeError(f"{text!r} is not a number of seconds above 0, such as 60")
     return value
 

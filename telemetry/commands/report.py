@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 from telemetry.commands.options import add, add_store, as_json, say, store_path, warn
 
+_LARGEST_HA = 1000  # of one session; beyond that a mistyped figure
+
+
 if TYPE_CHECKING:
     from telemetry.analysis.capacity import CapacityPair
     from telemetry.report.session_model import Report
@@ -46,7 +49,7 @@ def _kilowatt_hours(text: str) -> float:
         value = float(text.replace(",", "."))
     except ValueError:
         value = 0.0
-    if not 0 < value <= 1000:
+    if not 0 < value <= _LARGEST_HA:
         raise argparse.ArgumentTypeError(f"{text!r} is not a number of kWh above 0, such as 6.4")
     return 1000 * value
 

@@ -15,6 +15,7 @@ from typing import Any
 from telemetry.machine.chemistry import PackWindow, cell_of, pack_window
 from telemetry.machine.sections import find_key
 
+_LEAST_MOTOR_W = 1000  # a traction motor below is likely stated in kW
 FAR_ABOVE, FAR_BELOW = 1.6, 0.5
 """A charger or controller beyond these shares of the pack's window is for another battery: the next trade voltage
 above 48 V lies at 1.5, and is for the fit check to judge."""
@@ -123,7 +124,7 @@ def _peak_power(stated: Stated, window: PackWindow) -> Iterator[Contradiction]:
     what = (
         f"is {power:g} W, below the {least:g} W that continuous_current_a of {current:g} A draws from an empty pack"
     )
-    unit = f"; if {power:g} are kW, write {1000 * power:g}" if power < 1000 else ""
+    unit = f"; if {power:g} are kW, write {1000 * power:g}" if power < _LEAST_MOTOR_W else ""
     yield Contradiction("machine", "peak_power_w", what, f"correct one of the two{unit}")
 
 

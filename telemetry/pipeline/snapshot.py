@@ -37,6 +37,9 @@ from telemetry.model.signals import ON, cell_number
 from telemetry.pipeline.link_log import LinkLog
 from telemetry.pipeline.strip import Strip
 
+_FULL_PCT = 100.0
+
+
 Direction = Literal["discharge", "charge", "rest"]
 _PACK_SIGNALS = ("pack_voltage", "pack_current", "cell_min_voltage")
 _REST_A = 0.05
@@ -364,7 +367,7 @@ class Snapshot:
             return None
         began, first = self._charge_from
         risen, minutes = reported - first, (now - began) / 60e6
-        return (100.0 - reported) * minutes / risen if risen >= _LEAST_RISE and reported < 100.0 else None
+        return (_FULL_PCT - reported) * minutes / risen if risen >= _LEAST_RISE and reported < _FULL_PCT else None
 
     @property
     def no_discharge(self) -> str:

@@ -9,6 +9,7 @@ from telemetry.model.errors import RecordingError, did_you_mean, printable
 from telemetry.model.recording import TimeBasis
 from telemetry.model.signals import extra_name, find_signal, known_names, nearest_signals
 
+_SAID = 4  # names that are listed
 TIME_COLUMNS: dict[str, TimeBasis] = {"t": "relative", "time": "absolute"}
 COLUMN_LIMIT = 1000
 # Ten years: beyond it, seconds are a date in Unix time and not a run.
@@ -74,7 +75,9 @@ def _time_place(names: Sequence[str], file: str) -> int:
 
 
 def _no_signal_known(names: Sequence[str], file: str) -> str:
-    shown = ", ".join(printable(name) or "(no name)" for name in names[:4]) + (", ..." if len(names) > 4 else "")
+    shown = ", ".join(printable(name) or "(no name)" for name in names[:_SAID]) + (
+        ", ..." if len(names) > _SAID else ""
+    )
     near = list(dict.fromkeys(best for name in names[:20] for best in nearest_signals(name)))[:4]
     samples = ", ".join(known_names()[:3])
     proposal = f"did you mean {', '.join(near)}?" if near else f"signals are named like {samples}"

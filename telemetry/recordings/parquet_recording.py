@@ -134,8 +134,8 @@ def _floats(column: Any) -> Floats:
 def _to_microseconds(t: npt.NDArray[np.int64], unit: str) -> Times:
     """Return ``t`` in microseconds, exactly; nanoseconds rounded, ties to even."""
     per_second = _PER_SECOND[unit]
-    if per_second <= 1_000_000:
-        return t * (1_000_000 // per_second)
-    whole, rest = t // 1_000, t % 1_000
-    rounded: Times = whole + ((rest > 500) | ((rest == 500) & (whole % 2 == 1)))
+    if per_second <= _PER_SECOND["us"]:
+        return t * (_PER_SECOND["us"] // per_second)
+    whole, beyond = t // 1_000, t % 1_000 - 500
+    rounded: Times = whole + ((beyond > 0) | ((beyond == 0) & (whole % 2 == 1)))
     return rounded

@@ -6,6 +6,7 @@ import math
 import textwrap
 from typing import Any
 
+from telemetry.alarms.faults import FLOOD_BEGINS_ABOVE
 from telemetry.alarms.figures import (
     ACCEPTABLE_PER_TEN_MINUTES,
     MANAGEABLE_PER_TEN_MINUTES,
@@ -112,7 +113,7 @@ def _figure_lines(figures: AlarmFigures, start: int) -> list[str]:
         )
         lines.append(f"rate             {rate:.1f} in 10 min ({word}), {figures.per_hour:.1f} an hour")
     if figures.worst_t is not None:
-        flood = "; more than 10 is a flood" if figures.worst_count > 10 else ""
+        flood = f"; more than {FLOOD_BEGINS_ABOVE} is a flood" if figures.worst_count > FLOOD_BEGINS_ABOVE else ""
         lines.append(
             f"worst 10 min     {figures.worst_count}, from {clock_at(figures.worst_t, start, tenths=True)}{flood}"
         )

@@ -22,6 +22,10 @@ from telemetry.model.batch import MICROSECONDS, Span, Times, Values
 from telemetry.model.time_text import clock_at
 from telemetry.report.printer import say
 
+_HALF_HELD_S = 2.0  # of a hold from which its figures are shown
+_SAME_V = 0.005  # readings that print alike
+
+
 Bench = Literal["throttle", "enabled"]
 LONGEST_S = 120.0
 NOTHING_AFTER = 30 * MICROSECONDS
@@ -88,7 +92,7 @@ class BenchTest:
             self._say(span.end, self._bar(span.end, result), _next_press(result))
         else:
             over = result is not None and result.held_s >= HOLD_S
-            steady = result is not None and result.held_s > 2.0 and result.turning
+            steady = result is not None and result.held_s > _HALF_HELD_S and result.turning
             self._say(span.end, self._figures(span.end, steady), _next_hold(result))
         if over:
             self._stop()
@@ -138,7 +142,7 @@ class BenchTest:
         self._scale = max(self._scale, high)
         first, last = (max(0, min(_WIDTH, round(_WIDTH * value / self._scale))) for value in (low, high))
         bar = "=" * first + "#" * max(last - first, 1)
-        reading = f"{low:.2f} V" if high - low < 0.005 else f"{low:.2f} to {high:.2f} V"
+        reading = f"{low:.2f} V" if high - low < _SAME_V else f"{low:.2f} to {high:.2f} V"
         new = result.faults[self._faults :] if not math.isnan(result.rest) else ()
         self._faults = max(self._faults, len(result.faults))
         flag = f"  ! {new[-1].what} at {100 * new[-1].travel:.0f} %" if new else ""
@@ -169,7 +173,7 @@ def _next_press(result: PedalBench) -> str:
 
 
 def _next_hold(result: EnabledBench | None) -> str:
-    if result is None or result.held_s < 2.0 or not result.turning:
+    if result is None or result.held_s < _HALF_HELD_S or not result.turning:
         return "enable the controller, press until the wheels turn slowly, hold still"
     if result.held_s < 0.45 * HOLD_S:
         return f"hold still for {HOLD_S:.0f} s"

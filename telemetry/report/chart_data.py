@@ -19,6 +19,7 @@ from telemetry.model.batch import MICROSECONDS, Times, Values
 from telemetry.model.signals import pack_temperature_number
 from telemetry.model.time_text import clock
 
+_MOST_CURVES = 2  # of temperatures in one chart: the coolest and the warmest by their means tell most
 _MOST_TEMPERATURES = 6
 
 
@@ -206,7 +207,7 @@ def _pair(t: Times, lowest: Values, highest: Values) -> list[tuple[str, Times, V
 def _temperatures(look: _Look, series: SessionSeries) -> _Found:
     pack = sorted((n, name) for name in series.signals if (n := pack_temperature_number(name)) is not None)
     named = [(f"pack {number}", name) for number, name in pack]
-    if len(named) > 2:  # the coolest and the warmest by their means tell most
+    if len(named) > _MOST_CURVES:
         means = {name: float(np.mean(series.signals[name].values)) for _, name in named}
         ends = (min(means, key=lambda name: means[name]), max(means, key=lambda name: means[name]))
         named = [(label, name) for label, name in named if name in ends]

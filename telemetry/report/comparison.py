@@ -8,6 +8,7 @@ Resistances are compared only at like temperature and charge: both change them m
 from __future__ import annotations
 
 import math
+import string
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
@@ -229,7 +230,10 @@ def _moment(started: str | None) -> str:
 
 
 def _letters(reports: Sequence[Report]) -> list[str]:
-    return [chr(ord("A") + place) if place < 26 else str(place) for place in range(len(reports))]
+    return [
+        string.ascii_uppercase[place] if place < len(string.ascii_uppercase) else str(place)
+        for place in range(len(reports))
+    ]
 
 
 def _remark(difference: Difference, unit: str) -> str:

@@ -27,6 +27,9 @@ from telemetry.report.part_currents import outflow
 from telemetry.report.part_row import PartRow, with_unit
 from telemetry.report.verdict_acts import act_after
 
+_SAID = 2  # of what is missing
+
+
 Word = Literal["PARK", "DRIVE GENTLY", "DRIVE ON", "NOT ENOUGH SEEN"]
 
 DRIVEN_S = 600.0
@@ -239,8 +242,8 @@ _DRIVE = f"Drive at least {DRIVEN_S / 60:.0f} min under the usual load and recor
 
 
 def _not_enough(facts: Facts, missing: Sequence[tuple[str, str]]) -> Verdict:
-    what = "; ".join(each for each, _ in missing[:2])
-    more = f"; {len(missing) - 2} more missing" if len(missing) > 2 else ""
+    what = "; ".join(each for each, _ in missing[:_SAID])
+    more = f"; {len(missing) - _SAID} more missing" if len(missing) > _SAID else ""
     judged = "" if not facts.has_machine else f"{_count(facts)}, none near its limit, but "
     sentence = f"{judged}{what}{more}."
     return Verdict("NOT ENOUGH SEEN", sentence[0].upper() + sentence[1:], missing[0][1], missing[0][0])

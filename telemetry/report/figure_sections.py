@@ -12,6 +12,10 @@ from telemetry.report.section import Row, Section, sentence
 from telemetry.report.session_model import Report
 from telemetry.report.session_verdict import CAUSE_WORDS, cells_statement, returns_energy
 
+_IN_STEP_S = 0.05  # a delay below is none, as it prints
+_FULL_AH = 0.05  # missing charge below which a pack is full, as it prints
+_WHOLE_WH, _NO_WH = 100.0, 0.5  # energies that print without decimal places, and as none
+
 
 def figure_sections(report: Report) -> tuple[Section, ...]:
     """Return the sections in the order of reading; one of which nothing is known is empty."""
@@ -101,7 +105,7 @@ def _resistance(report: Report) -> Section:
     at += [] if found.soc_pct is None else [f"{found.soc_pct:.0f} % state of charge"]
     where = f"at {', '.join(at)}" if at else ""
     lag = found.cell_lag_s
-    delay = UNKNOWN if lag is None or lag < 0.05 else f"{lag:.1f} s"
+    delay = UNKNOWN if lag is None or lag < _IN_STEP_S else f"{lag:.1f} s"
     worst = sorted(found.cells, key=lambda cell: -cell.mohm)[:3]
     highest = ", ".join(f"cell {cell.cell} {plain(cell.mohm)} mΩ" for cell in worst)
     return Section.of_figures(
@@ -143,7 +147,7 @@ def _phases(report: Report) -> Section:
 
 
 def _energy(wh: float) -> str:
-    return f"{wh:.0f} Wh" if abs(wh) < 100.0 and abs(wh) >= 0.5 else "0 Wh" if abs(wh) < 0.5 else figure(wh, "Wh")
+    return f"{wh:.0f} Wh" if _NO_WH <= abs(wh) < _WHOLE_WH else "0 Wh" if abs(wh) < _NO_WH else figure(wh, "Wh")
 
 
 _NO_PACE = Pace(Range.exactly(0.0))
@@ -194,7 +198,7 @@ def _charging(report: Report) -> Section:
     lowest = charging.lowest_cell
     lacks = "pack still lacks" if charging.ending != "cell-stopped" else f"cell {lowest} still lacks"
     missing = charging.missing_ah
-    full = missing is not None and missing.high < 0.05
+    full = missing is not None and missing.high < _FULL_AH
     return Section.of_figures(
         "Charging",
         Row("charged", UNKNOWN if start is None or end is None else f"{clock(start)} to {clock(end)}", which),

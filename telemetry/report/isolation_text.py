@@ -12,6 +12,8 @@ from telemetry.model.time_text import clock, length
 from telemetry.report.figure_object import as_object, rounded
 from telemetry.report.session_verdict import CAUSE_WORDS
 
+_WORTH_A_WORD, _SUSPECTED, _MORE_THAN = 0.05, 0.2, 0.99
+"""Chances: of another cause that is listed, of one that is suspected where none is named, and the highest printed."""
 OWNER_NAMES: dict[Cause, str] = {
     "healthy": "no fault",
     "pedal-sensor": "the throttle sensor or its wire",
@@ -86,8 +88,8 @@ def letter_lines(
         others = [
             each for each in isolation.ranked if each.cause in isolation.covered and each.cause != isolation.cause
         ]
-        likely = [each for each in others if each.probability >= 0.05]
-        ruled = [each for each in others if each.probability < 0.05 and each.why]
+        likely = [each for each in others if each.probability >= _WORTH_A_WORD]
+        ruled = [each for each in others if each.probability < _WORTH_A_WORD and each.why]
         lines += _bulleted(
             "Not ruled out:",
             [
@@ -105,7 +107,9 @@ def letter_lines(
 
 def _opening(isolation: Isolation, enable_known: bool) -> str:
     if not isolation.judged:
-        suspected = [each for each in isolation.ranked if each.cause in isolation.covered and each.probability >= 0.2]
+        suspected = [
+            each for each in isolation.ranked if each.cause in isolation.covered and each.probability >= _SUSPECTED
+        ]
         which = "; ".join(f"{OWNER_NAMES[each.cause]} is {_odds(each.probability)} likely" for each in suspected)
         return f"Not known: no part is named and none is cleared.{' ' + _sentence(which) if which else ''}"
     chance = next(each.probability for each in isolation.ranked if each.cause == isolation.cause)
@@ -142,7 +146,7 @@ def _not_covered(isolation: Isolation) -> list[str]:
 
 
 def _odds(chance: float) -> str:
-    return "more than 99 %" if chance > 0.99 else f"{100 * chance:.0f} %"
+    return "more than 99 %" if chance > _MORE_THAN else f"{100 * chance:.0f} %"
 
 
 def _event_lines(events: Sequence[FaultEvent]) -> Iterator[str]:

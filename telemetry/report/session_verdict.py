@@ -9,6 +9,7 @@ from telemetry.model.time_text import length
 from telemetry.report.numbers import figure
 from telemetry.report.session_model import Report
 
+_RETURNED_PCT = 0.1  # of the energy that went out, beyond doubt returned while driving; ours
 CAUSE_WORDS: Mapping[str, str] = {
     "low-capacity": "low capacity",
     "low-charge": "low charge",
@@ -30,7 +31,7 @@ def is_charge(report: Report) -> bool:
 
 def returns_energy(totals: Totals) -> bool:
     """Return whether energy beyond doubt returned while driving: more than a thousandth of what went out."""
-    return (totals.returned_share_pct or 0.0) >= 0.1
+    return (totals.returned_share_pct or 0.0) >= _RETURNED_PCT
 
 
 def _driven(report: Report) -> str:

@@ -15,6 +15,7 @@ from pathlib import Path
 import telemetry
 from telemetry.model.signals import find_signal
 
+_OWN_DIGITS = 3  # a number so short gives nobody away
 GONE = "_"
 _PLAIN = re.compile(
     r"[-+±]?\d{1,6}(?:[.,]\d{1,3})?%?|\d{1,3}:\d\d(?::\d\d(?:\.\d)?)?|\d{4}-\d\d-\d\d(?:T\d\d:\d\d:\d\dZ?)?|[^\w]+"
@@ -67,4 +68,4 @@ class AnonymousText:
 
     @staticmethod
     def _is_own(word: str) -> bool:
-        return (word.isdecimal() and len(word) < 4) or (word.isalpha() and word.lower() in _vocabulary())
+        return (word.isdecimal() and len(word) <= _OWN_DIGITS) or (word.isalpha() and word.lower() in _vocabulary())

@@ -37,6 +37,7 @@ from telemetry.store.ledger import Ledger
 from telemetry.store.one_session import all_batches, write_one_session
 from telemetry.store.reader import SessionRecord, StoreReader
 
+_WITH_KEY, _ONE_FRAME = 4, 12  # bytes of a raw CAN frame: its key, and key with eight bytes of data
 LOG_BYTES = 300_000
 """How much of the end of the log file goes in."""
 POSITIONS = frozenset({"latitude", "longitude"})
@@ -248,8 +249,8 @@ def _may_hold_position(whole: bytes, pieces: list[list[CapturedPiece]]) -> bool:
     if _SENTENCE.search(whole):
         return True
     for piece in (piece for each in pieces for piece in each):
-        key = int.from_bytes(piece.data[:4], "big")
-        if 4 <= len(piece.data) <= 12 and key >> 31 and (key >> 8) & 0x3FFFF in _POSITION_GROUPS:
+        key = int.from_bytes(piece.data[:_WITH_KEY], "big")
+        if _WITH_KEY <= len(piece.data) <= _ONE_FRAME and key >> 31 and (key >> 8) & 0x3FFFF in _POSITION_GROUPS:
             return True
     return False
 

@@ -27,6 +27,9 @@ from telemetry.store.schema import connect_for_writing, migrate, transaction
 from telemetry.store.session_rows import close_left_open, rebuild_minutes
 from telemetry.store.trouble import file_text, store_error
 
+_LARGEST = 1e12  # a reading beyond is a damaged byte: no signal comes near
+
+
 if TYPE_CHECKING:
     from sqlite_utils import Database
 
@@ -357,7 +360,7 @@ def _fits(value: Any, kind: str, may_lack: bool) -> bool:
 
 
 def _is_reading(value: Any) -> bool:
-    return value is None or (isinstance(value, int | float) and abs(value) < 1e12)
+    return value is None or (isinstance(value, int | float) and abs(value) < _LARGEST)
 
 
 def _are_signals(text: Any) -> bool:

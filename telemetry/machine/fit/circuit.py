@@ -8,6 +8,7 @@ from itertools import pairwise
 
 from telemetry.machine.cell_practice import CELL_PRACTICE, RATED_HOURS
 
+_FULL_PCT = 100.0
 CONNECTOR_RISE_C = 30.0
 """Rise of a connector at its rated current (UL 1977, from memory; UL 1059 has the same for terminal blocks)."""
 
@@ -70,7 +71,7 @@ def mean_open_v(points: Sequence[tuple[float, float]], used_share: float) -> flo
     """
     curve = sorted(points)
     low = 100.0 * (1.0 - used_share)
-    places = sorted({low, 100.0, *(percent for percent, _ in curve if low < percent < 100.0)})
+    places = sorted({low, _FULL_PCT, *(percent for percent, _ in curve if low < percent < _FULL_PCT)})
     volts = [volts_at(curve, place) for place in places]
     steps = zip(pairwise(places), pairwise(volts), strict=True)
     return sum((right - left) * (a + b) / 2.0 for (left, right), (a, b) in steps) / (100.0 - low)

@@ -21,6 +21,10 @@ from telemetry.machine.limits_current import (
 )
 from telemetry.machine.sections import Machine
 
+_IN_SECONDS, _IN_MINUTES = 120, 7200
+"""Times below which a person counts in seconds, and in minutes, s."""
+
+
 Lack = tuple[tuple[str, str], ...]
 _HEAT_SOURCE = "heat by the square of the current with the part's time constant, from memory"
 _HILL_SOURCE = "[machine] hill_current_a for hill_s against each part's rating for that time"
@@ -309,10 +313,10 @@ def _at_least(seconds: float) -> str:
 
 def _span(seconds: float) -> str:
     """Return a time in the unit that a person would use: ``0.25 s``, ``45 s``, ``12 min``."""
-    value, unit = (seconds, "s") if seconds < 120 else (seconds / 60, "min")
-    if seconds >= 7200:
+    value, unit = (seconds, "s") if seconds < _IN_SECONDS else (seconds / 60, "min")
+    if seconds >= _IN_MINUTES:
         value, unit = seconds / 3600, "h"
-    return f"{float(f'{value:.2g}') if value < 100 else round(value):g} {unit}"
+    return f"{float(f'{value:.2g}') if value < _IN_SECONDS else round(value):g} {unit}"
 
 
 def _capital(words: str) -> str:
