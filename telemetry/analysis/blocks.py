@@ -44,7 +44,7 @@ class Parted:
     values: Values
 
     def sums(self, values: Values) -> Values:
-        """Return the sum of ``values``, float64 (rows,), over each block."""
+        """Return the sum of ``values``, float64 (rows, ...), over each block."""
         return np.asarray(np.add.reduceat(values, self.edges[:-1])) if len(values) else values
 
     @property

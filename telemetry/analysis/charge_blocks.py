@@ -9,7 +9,7 @@ Blocks begin at whole multiples of ten seconds of the data's own time, so it doe
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -46,6 +46,10 @@ class Blocks:
 
     def __len__(self) -> int:
         return len(self.t)
+
+    def one(self, place: int) -> Blocks:
+        """Return one of them."""
+        return Blocks(*(getattr(self, each.name)[place : place + 1] for each in fields(self)))
 
 
 def cut_blocks(

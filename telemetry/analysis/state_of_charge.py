@@ -129,7 +129,7 @@ def estimate_charge(
     celsius = _temperature_by_block(series, blocks)
     for place in range(len(blocks)):
         now = None if celsius is None else float(celsius[place])
-        forward.take(_one(blocks, place), None if cells is None else cells[place], now)
+        forward.take(blocks.one(place), None if cells is None else cells[place], now)
     forward.finish()
     hours = (blocks.t - blocks.t[0]) / (3600.0 * MICROSECONDS)
     belief = _looked_back(forward, blocks, hours, pack, offset)
@@ -167,18 +167,6 @@ def cell_volts(series: SessionSeries, pack: Pack) -> Series | str:
     if not whole.any():
         return "pack_voltage was not recorded, and no reading covers all cells at once"
     return Series(series.cells.t[whole], series.cells.voltages[whole].mean(axis=1))
-
-
-def _one(blocks: Blocks, place: int) -> Blocks:
-    here = slice(place, place + 1)
-    return Blocks(
-        blocks.t[here],
-        blocks.number[here],
-        blocks.charge_ah[here],
-        blocks.missing_s[here],
-        blocks.current[here],
-        blocks.volts[here],
-    )
 
 
 def _cells_by_block(series: SessionSeries, blocks: Blocks) -> Values | None:
