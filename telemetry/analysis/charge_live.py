@@ -70,7 +70,7 @@ class EstimateCharge:
         return t, volts / self._pack.cells_in_series
 
     def _means_of_cells(self, span: Span, end: int) -> dict[int, Values]:
-        """Return each cell's mean in each block that is over, by number, of the first group that carries every cell."""
+        """Return each cell's mean in each block that is over, by number, of the first group with every cell."""
         t, values = np.empty(0, dtype=np.int64), np.empty((0, self._pack.cells_in_series))
         for batch in span.batches:
             places = [p for p, s in enumerate(batch.group.signals) if cell_number(s) is not None]
