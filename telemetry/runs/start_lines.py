@@ -112,7 +112,7 @@ def _link_words(links: Sequence[LinkHere], is_looking: bool) -> tuple[Meaning, s
             return "caution", f"{name} is there, but sends nothing"
     states = {link.state for link in links}
     one = len(links) == 1
-    which = "its link" if one else "both its links" if len(links) == 2 else f"all {len(links)} links"
+    which = {1: "its link", 2: "both its links"}.get(len(links), f"all {len(links)} links")
     if states == {"answers"}:
         return "normal", f"{which} {'answers' if one else 'answer'}"
     if states <= {"answers", "in reach"}:

@@ -12,6 +12,7 @@ from telemetry.recordings.foreign.proposal import Proposal, Question
 from telemetry.recordings.foreign.text_layout import TextLayout
 from telemetry.recordings.foreign.time_columns import DATES, TimeKind, matches
 
+_MOSTLY = 0.9  # of the rows in which a column must not go back to be one of time; ours
 _UNIX: dict[TimeKind, tuple[float, float]] = {"unix s": (1e9, 4e9), "unix ms": (1e12, 4e12), "unix us": (1e15, 4e15)}
 """The years 2001 to 2096."""
 _SPREADSHEET_DAYS = (36_526.0, 73_051.0)
@@ -80,7 +81,7 @@ def _counted_time(layout: TextLayout, place: int, found: Proposal) -> TimeKind |
     numbers = numbers[np.isfinite(numbers)]
     if len(numbers) < min(2, len(layout.rows)) or not _TIME_WORDS.search(name):
         return None
-    if np.mean(np.diff(numbers) >= 0) < 0.9:
+    if np.mean(np.diff(numbers) >= 0) < _MOSTLY:
         return None
     middle = float(np.median(numbers))
     for kind, (low, high) in _UNIX.items():
