@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +34,23 @@ def _add_watch(commands: Any) -> None:
         "--demo",
         action="store_true",
         help="no hardware: a simulated machine drives in real time; with --bench its wheels are off the ground",
+    )
+    parser.add_argument(
+        "--keep-recording",
+        action="store_true",
+        help="go on when the terminal is closed or an SSH connection drops; --follow shows the run again",
+    )
+    parser.add_argument(
+        "--follow",
+        action="store_true",
+        help="show the run that another terminal records, without touching it; also over SSH",
+    )
+    parser.add_argument(
+        "--serve",
+        nargs="?",
+        const="127.0.0.1:8000",
+        metavar="HOST:PORT",
+        help="with --follow: show it in a browser instead, at 127.0.0.1:8000 where none is given",
     )
     parser.add_argument(
         "--capture",
@@ -99,10 +117,16 @@ def watch(arguments: argparse.Namespace) -> int:
     from telemetry.model.errors import InputError
     from telemetry.runs import join, subjects
 
+    if arguments.follow:
+        return _follow(arguments)
+    if arguments.serve is not None:
+        raise InputError("--serve only shows a run that is recorded elsewhere; add --follow")
     if arguments.demo and arguments.machine is not None:
         raise InputError("watch takes a machine file or --demo, not both; leave one out")
     if not arguments.demo and arguments.machine is None:
         raise InputError("watch needs a machine file (shakedown new-machine writes one), or --demo for a simulation")
+    if arguments.keep_recording:
+        _outlive_terminal()
     options = run_options(arguments, record=True, capture=arguments.capture)
     if arguments.demo:
         bench = {} if arguments.bench is None else {"bench": arguments.bench}
@@ -117,6 +141,33 @@ def watch(arguments: argparse.Namespace) -> int:
 
         return run_bench(machine, arguments.bench, options)
     return join.watch(machine, options)
+
+
+def _outlive_terminal() -> None:
+    """Let a closed terminal end nothing, as under nohup."""
+    import os
+    import signal
+
+    if hasattr(signal, "SIGHUP"):
+        signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    sys.stderr.write(f"note: goes on without this terminal; from another one, kill -INT {os.getpid()} ends it\n")
+
+
+def _follow(arguments: argparse.Namespace) -> int:
+    """Show the run that is recorded elsewhere, here or in a browser."""
+    from telemetry.model.errors import InputError
+
+    given = [name for name in ("machine", "capture", "bench") if getattr(arguments, name) is not None]
+    if given or arguments.demo:
+        what = "machine file" if "machine" in given else f"--{(given or ['demo'])[0]}"
+        raise InputError(f"--follow shows the run that is recorded elsewhere and takes no {what}; leave it out")
+    if arguments.serve is not None:
+        from telemetry.runs.serve import serve
+
+        return serve(arguments.serve, arguments.store)
+    from telemetry.runs.follow import follow
+
+    return follow(run_options(arguments, record=False))
 
 
 def replay(arguments: argparse.Namespace) -> int:

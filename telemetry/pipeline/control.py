@@ -50,6 +50,11 @@ class RunControl(Protocol):
         ...
 
     @property
+    def leaving(self) -> str:
+        """What a second press of the key that leaves does: ``ends the run and leaves``."""
+        ...
+
+    @property
     def is_replay(self) -> bool:
         """Whether pause and speed mean anything."""
         ...

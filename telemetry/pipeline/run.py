@@ -149,6 +149,7 @@ class Operator:
         keep_mark: keeps a mark with the recording that is replayed; raises a ShakedownError where it cannot.
         why_no_marks: why no mark can be kept; empty where they can.
         supervisors: of the run's sources.
+        leaving: what leaving the screen does.
 
     """
 
@@ -159,11 +160,12 @@ class Operator:
         keep_mark: Callable[[Mark | MarkChange], None] | None = None,
         why_no_marks: str = "",
         supervisors: Sequence[Supervisor] = (),
+        leaving: str = "ends the run and leaves",
     ) -> None:
         self._run = run
         self._plan = plan
         self._keep_mark = keep_mark
-        self.why_no_marks = why_no_marks
+        self.why_no_marks, self.leaving = why_no_marks, leaving
         self._supervisors = {supervisor.source: supervisor for supervisor in supervisors}
 
     def mark(self, text: str, t: int | None = None) -> str:

@@ -45,11 +45,11 @@ async def run_with_screen(
         if options.screen:
             await _run_under_dashboard(run, supervisors, subject, snapshot, options, sounder, raw_tail)
             return
-        _end_well_by_signal(run.stop)
+        end_well_by_signal(run.stop)
         await run.run(supervisors)
 
 
-def _end_well_by_signal(stop: Callable[[], None]) -> None:
+def end_well_by_signal(stop: Callable[[], None]) -> None:
     """Let Ctrl-C, a closed terminal and a shutdown end the run as the operator would, with its session closed.
 
     What is ignored stays so: under ``nohup`` a closed terminal is meant to end nothing.
@@ -103,9 +103,9 @@ async def _run_under_dashboard(
             sounder.bell = ring_bell
         say([SCREEN_LOST], options.notes)
         run.bus.attach(printer_of(run, subject, options).take)
-        _end_well_by_signal(run.stop)
+        end_well_by_signal(run.stop)
 
-    _end_well_by_signal(dashboard.exit)
+    end_well_by_signal(dashboard.exit)
     await run_beside(dashboard, run, supervisors, lost)
 
 

@@ -31,7 +31,7 @@ from telemetry.screen.settled import is_phase_known
 from telemetry.screen.shown import Shown
 
 MESSAGE_US = 4_000_000
-LEAVE_QUESTION = "LEAVE?  q again ends the run and leaves. Any other key goes on."
+LEAVE = "LEAVE?  q again"
 ENDING = "saving: the run is being ended; q again leaves without waiting for it"
 
 
@@ -108,7 +108,7 @@ class Actions:
         if self._is_mark_key(key, character):
             self.close_prompt()
             self._marks.set()
-        elif key in ("ctrl+c", "ctrl+q") and not (isinstance(open_now, Question) and open_now.text == LEAVE_QUESTION):
+        elif key in ("ctrl+c", "ctrl+q") and not (isinstance(open_now, Question) and open_now.text.startswith(LEAVE)):
             self.close_prompt()
             self.leave()
         elif open_now is not None:
@@ -283,7 +283,8 @@ class Actions:
         if self.ending:
             self._leave()
         else:
-            self.prompt = Question(LEAVE_QUESTION, {"q": self._end}, self._wall.now() + ASK_US)
+            text = f"{LEAVE} {self._control.leaving}. Any other key goes on."
+            self.prompt = Question(text, {"q": self._end}, self._wall.now() + ASK_US)
 
     def _end(self) -> None:
         self.ending = True

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import signal
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from typing import ClassVar
 
@@ -78,6 +78,7 @@ class Dashboard(App[None], inherit_bindings=False):
         raw: the last raw pieces of the links; None where there are none.
         sessions: the list of recorded sessions; None where there is no store.
         program: words that run this program as a command beside the screen.
+        run_word: how the run goes, where that is neither a recording nor a replay; None for these.
 
     """
 
@@ -109,6 +110,7 @@ class Dashboard(App[None], inherit_bindings=False):
         raw: RawTail | None = None,
         sessions: SessionList | None = None,
         program: Sequence[str] = (),
+        run_word: Callable[[], str] | None = None,
     ) -> None:
         self._colours: Colours = detected_colours() if colours is None else colours
         super().__init__(ansi_color=self._colours != "full")
@@ -139,6 +141,7 @@ class Dashboard(App[None], inherit_bindings=False):
             program=program,
         )
         self._actions.shown.light = light
+        self._word_of_run = run_word
         self._scale = PackScale() if scale is None else scale
         self._units = UNITS[units]
         self._settled = Settlement()
@@ -236,6 +239,8 @@ class Dashboard(App[None], inherit_bindings=False):
         )
 
     def _run_word(self) -> str:
+        if self._word_of_run is not None:
+            return self._word_of_run()
         if not self._control.is_replay:
             return "recording" if self._recorded else "not recorded"
         speed = self._control.speed
