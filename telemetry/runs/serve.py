@@ -10,6 +10,7 @@ from telemetry.model.errors import InputError, printable
 from telemetry.runs.program import PROGRAM
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
+_LAST_PORT = 65_535
 _NEEDS = "--serve needs the package textual-serve; install it with pip install 'shakedown[serve]'"
 _OPEN = (
     "warning: anyone who reaches {host} on this network sees the drive, with its position. Nothing is encrypted and "
@@ -52,6 +53,6 @@ def host_and_port(address: str) -> tuple[str, int]:
     if not colon:
         host, port = ("", address) if address.isdecimal() else (address, "")
     port = port or "8000"
-    if not port.isdecimal() or not 0 < int(port) < 65536:
+    if not port.isdecimal() or not 0 < int(port) <= _LAST_PORT:
         raise InputError(f"{printable(address, 80)} is no address such as 127.0.0.1:8000")
     return host.strip("[]") or LOOPBACK[0], int(port)
