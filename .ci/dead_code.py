@@ -22,7 +22,6 @@ KEPT = {
     "fault_events": "the truth of a simulated drive, for the tests",
     "scalar_step": "one step of the filter, for its worked example",
     "FIGURE_CHARACTERS": "what can be drawn, for the tests to draw",
-    "delete_session": "no command deletes sessions yet",
 }
 
 

@@ -14,6 +14,7 @@ from typing import Any
 from telemetry.commands import (
     alarms,
     driving,
+    export,
     first_power,
     fit,
     imports,
@@ -37,6 +38,7 @@ COMMANDS = (
     sources,
     sessions,
     imports,
+    export,
     report,
     alarms,
     isolate,

@@ -1,4 +1,4 @@
-"""Recorded sessions: list, export, align their sources."""
+"""Recorded sessions: list, bundle, repair, align their sources."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ from telemetry.commands.options import add, add_store, as_json, say, store_path,
 def add_to(commands: Any) -> None:
     """Add these commands to the command line."""
     _add_sessions(commands)
-    _add_export(commands)
     _add_bundle(commands)
     _add_repair(commands)
     _add_align(commands)
@@ -21,22 +20,6 @@ def add_to(commands: Any) -> None:
 def _add_sessions(commands: Any) -> None:
     parser = add(commands, "sessions", sessions, "list the recorded sessions", "shakedown sessions --json")
     parser.add_argument("--json", action="store_true", help="print a JSON list")
-    add_store(parser)
-
-
-def _add_export(commands: Any) -> None:
-    words = "write a session or recording to a file"
-    parser = add(commands, "export", export, words, "shakedown export last mow.csv")
-    parser.add_argument("session", metavar="SESSION", help="a session's number, last, or a recording file")
-    parser.add_argument(
-        "out", type=Path, metavar="OUT", help="a file ending in .csv, .csv.gz or .parquet; with --raw any name"
-    )
-    parser.add_argument(
-        "--raw",
-        action="store_true",
-        help="write the raw bytes kept around high alarms instead, as watch --capture does; .log for CAN frames",
-    )
-    parser.add_argument("--replace", action="store_true", help="replace the file if it exists")
     add_store(parser)
 
 
@@ -88,34 +71,6 @@ def sessions(arguments: argparse.Namespace) -> int:
 
         raise StoreError(f"there is no store at {printable(path, 200)}; record a session first, or name another")
     say(as_json(session_objects(records)) if arguments.json else "\n".join(session_lines(records)))
-    return 0
-
-
-def export(arguments: argparse.Namespace) -> int:
-    """Write a session to a file."""
-    from telemetry.model.errors import InputError, printable
-    from telemetry.recordings.marks_file import marks_path, write_marks
-    from telemetry.recordings.writing import write_recording
-    from telemetry.runs.subjects import marks_of, open_subject
-
-    if arguments.raw:
-        from telemetry.runs.raw_export import export_raw
-
-        count, names = export_raw(arguments.session, store_path(arguments), arguments.out, arguments.replace)
-        say(f"{count} pieces of {names} written to {arguments.out}")
-        return 0
-    recording = open_subject(arguments.session, store_path(arguments))
-    marks = marks_of(recording, store_path(arguments))
-    beside = marks_path(arguments.out)
-    if marks and beside.exists() and not arguments.replace:
-        raise InputError(f"{printable(beside, 200)} exists already; choose another name, or add --replace")
-    rows = write_recording(recording, arguments.out, replace=arguments.replace, warn=warn)
-    for warning in recording.warnings:
-        warn(warning)
-    say(f"{rows} rows written to {arguments.out}")
-    if marks:
-        write_marks(marks, beside, recording.time_basis, recording.start, replace=arguments.replace)
-        say(f"{len(marks)} mark{'s' if len(marks) > 1 else ''} written to {beside}")
     return 0
 
 

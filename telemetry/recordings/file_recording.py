@@ -49,7 +49,7 @@ class FileRecording(ABC):
         time_basis: ``relative`` (``t``, seconds from the start) or ``absolute`` (``time``).
         start: 0 for a relative recording, the first row's time for an absolute one.
         groups: the one group.
-        machine_text: always None: a file contains no machine file.
+        machine_text: the machine file, where the file holds it: only Parquet can.
 
     Raises:
         RecordingError: the header or the first rows cannot be read.

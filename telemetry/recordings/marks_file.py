@@ -5,15 +5,13 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Sequence
-from datetime import UTC, datetime
 from pathlib import Path
 
 from telemetry.model.events import Mark
 from telemetry.model.recording import TimeBasis
 from telemetry.model.whole_file import whole_or_not_at_all
-
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
-"""What a spreadsheet takes for a formula when a cell begins with it."""
+from telemetry.recordings.export.open_formats import utc
+from telemetry.recordings.export.spreadsheet import FORMULA
 
 
 def marks_path(export: Path) -> Path:
@@ -36,12 +34,8 @@ def write_marks(marks: Sequence[Mark], path: Path, basis: TimeBasis, start: int,
     rows = csv.writer(text, lineterminator="\n")
     rows.writerow(["t" if basis == "relative" else "time", "mark", "set_by", "taken_back"])
     for mark in sorted(marks, key=lambda each: each.t):
-        at = f"{(mark.t - start) / 1e6:.6f}" if basis == "relative" else _utc(mark.t)
-        words = f"'{mark.text}" if mark.text.startswith(_FORMULA) else mark.text
+        at = f"{(mark.t - start) / 1e6:.6f}" if basis == "relative" else utc(mark.t)
+        words = f"'{mark.text}" if mark.text.startswith(FORMULA) else mark.text
         rows.writerow([at, words, mark.by, "yes" if mark.taken_back else ""])
     with whole_or_not_at_all(path, replace) as stream:
         stream.write(text.getvalue().encode())
-
-
-def _utc(t: int) -> str:
-    return datetime.fromtimestamp(t / 1e6, UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")

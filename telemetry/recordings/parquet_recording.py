@@ -32,6 +32,8 @@ class ParquetRecording(FileRecording):
             schema = file.schema_arrow
             columns = columns_of(schema.names, self.file)
             self._check_types(schema, columns)
+            kept = (schema.metadata or {}).get(b"machine_file")
+            self.machine_text = None if not kept else kept.decode("utf-8", "replace")
             return columns
 
     def _check_types(self, schema: Any, columns: Columns) -> None:

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-import gzip
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from dataclasses import replace as replaced
 from pathlib import Path
-from typing import IO, Any
-
-import numpy as np
+from typing import IO, Literal, Protocol, Self, get_args
 
 from telemetry.model.batch import Times, Values
 from telemetry.model.errors import InputError, printable
+from telemetry.model.events import Mark
 from telemetry.model.recording import Recording, TimeBasis
 from telemetry.model.whole_file import whole_or_not_at_all
-from telemetry.recordings.reading import Format, format_of
+from telemetry.recordings.export.arrow_sinks import BdfSink, OwnSink
+from telemetry.recordings.export.open_formats import GpxSink, JsonLinesSink
 from telemetry.recordings.table import Table
 
 _SPAN_ROWS = 16384
+_NAMED = 6
 # What a spreadsheet takes for a formula when a cell begins with it; no identifier does.
 _HEADER_START = frozenset("abcdefghijklmnopqrstuvwxyz")
 
@@ -28,6 +30,7 @@ def write_recording(
     *,
     replace: bool = False,
     warn: Callable[[str], None] | None = None,
+    about: About | None = None,
 ) -> int:
     """Write ``recording`` to ``path`` in the format its suffix names, one row an instant; return the rows written.
 
@@ -37,17 +40,18 @@ def write_recording(
 
     Args:
         recording: what to write.
-        path: ``.csv``, ``.csv.gz`` or ``.parquet``.
+        path: its name ends in one of ``WRITTEN``.
         time_basis: None keeps the recording's own; an absolute one can also be written as relative.
         replace: whether a file that is there already may be replaced.
-        warn: called with a sentence for each signal that could not keep its name.
+        warn: called with a sentence for each signal that could not keep its name, and one for those left out.
+        about: what goes along where the format has a place for it.
 
     Raises:
         InputError: the suffix is none of ours, the file exists, its folder is missing or cannot be written, the disk
             is full, or the recording has no signals, or no dates where dates are asked for.
 
     """
-    suffix = format_of(path)
+    suffix = written_format(path)
     file = printable(path, 200)
     basis = time_basis or recording.time_basis
     if basis == "absolute" and recording.time_basis == "relative":
@@ -61,83 +65,74 @@ def write_recording(
             warn(warning)
     origin = recording.start if basis == "relative" else 0
     written = 0
-    with whole_or_not_at_all(path, replace) as stream, _sink(stream, suffix, basis, table.names) as sink:
+    known = replaced(about or About(), start=recording.start)
+    with whole_or_not_at_all(path, replace) as stream, _sink(stream, suffix, basis, table, known) as sink:
         for span in recording.spans(_SPAN_ROWS):
             t, values = table.rows(span)
             if len(t):
                 sink.write(t - origin, values)
                 written += len(t)
+    if sink.left_out and warn is not None:
+        named = ", ".join(sink.left_out[:_NAMED]) + (
+            f" and {more} more" if (more := len(sink.left_out) - _NAMED) > 0 else ""
+        )
+        warn(f"{file}: left out, for the format has no place for it: {named}")
     return written
 
 
-def _sink(stream: IO[bytes], suffix: Format, basis: TimeBasis, names: tuple[str, ...]) -> _CsvSink | _ParquetSink:
-    if suffix == ".parquet":
-        return _ParquetSink(stream, basis, names)
-    return _CsvSink(stream, basis, names, packed=suffix == ".csv.gz")
+@dataclass(frozen=True)
+class About:
+    """What goes along with the rows.
+
+    Attributes:
+        metadata: texts by name, for Parquet: session, machine file, marks, alarms.
+        marks: for a track.
+        start: of the recording, int microseconds.
+
+    """
+
+    metadata: Mapping[str, str] | None = None
+    marks: tuple[Mark, ...] = ()
+    start: int = 0
 
 
-class _CsvSink:
-    """Writes CSV rows through pyarrow, whose shortest decimals read back to the same bits."""
+class Sink(Protocol):
+    """Takes rows and writes them; ``left_out`` are the columns that its format has no place for."""
 
-    def __init__(self, stream: IO[bytes], basis: TimeBasis, names: tuple[str, ...], packed: bool) -> None:
-        import pyarrow as pa
-        from pyarrow import csv as arrow_csv
+    left_out: tuple[str, ...]
 
-        self._basis = basis
-        self._packed = gzip.GzipFile("", "wb", 6, stream, mtime=0) if packed else None
-        target = self._packed or stream
-        header = ["t" if basis == "relative" else "time", *names]
-        target.write((",".join(header) + "\n").encode("ascii"))
-        kinds = [pa.float64() if basis == "relative" else pa.string(), *[pa.float64()] * len(names)]
-        self._schema = pa.schema(list(zip(header, kinds, strict=True)))
-        options = arrow_csv.WriteOptions(include_header=False, quoting_style="none")
-        self._writer = arrow_csv.CSVWriter(target, self._schema, write_options=options)
+    def __enter__(self) -> Self: ...
 
-    def __enter__(self) -> _CsvSink:
-        return self
-
-    def __exit__(self, *failure: object) -> None:
-        self._writer.close()
-        if self._packed is not None:
-            self._packed.close()
+    def __exit__(self, *failure: object) -> None: ...
 
     def write(self, t: Times, values: Values) -> None:
-        import pyarrow as pa
-
-        if self._basis == "relative":
-            time = pa.array(t / 1e6)
-        else:
-            time = pa.array(np.datetime_as_string(t.astype("datetime64[us]"), unit="us", timezone="UTC"))
-        self._writer.write_batch(pa.record_batch([time, *_arrow_columns(values)], schema=self._schema))
+        """Write rows; ``t`` in microseconds, from 1970 or from the start by the basis."""
 
 
-class _ParquetSink:
-    """Writes Parquet row groups."""
-
-    def __init__(self, stream: IO[bytes], basis: TimeBasis, names: tuple[str, ...]) -> None:
-        import pyarrow as pa
-        from pyarrow import parquet
-
-        self._basis = basis
-        time = pa.field("t", pa.float64()) if basis == "relative" else pa.field("time", pa.timestamp("us", tz="UTC"))
-        self._schema = pa.schema([time, *(pa.field(name, pa.float64()) for name in names)])
-        self._writer = parquet.ParquetWriter(stream, self._schema, compression="zstd")
-
-    def __enter__(self) -> _ParquetSink:
-        return self
-
-    def __exit__(self, *failure: object) -> None:
-        self._writer.close()
-
-    def write(self, t: Times, values: Values) -> None:
-        import pyarrow as pa
-
-        time = pa.array(t / 1e6) if self._basis == "relative" else pa.array(t, self._schema.field(0).type)
-        self._writer.write_batch(pa.record_batch([time, *_arrow_columns(values)], schema=self._schema))
+Written = Literal[".csv", ".csv.gz", ".parquet", ".jsonl", ".jsonl.gz", ".bdf.csv", ".bdf.parquet", ".gpx"]
+WRITTEN: tuple[Written, ...] = get_args(Written)
 
 
-def _arrow_columns(values: Values) -> list[Any]:
-    """Return each column as an Arrow array, NaN as null."""
-    import pyarrow as pa
+def written_format(path: Path) -> Written:
+    """Return the format that the end of the name of ``path`` asks for.
 
-    return [pa.array(values[:, column], from_pandas=True) for column in range(values.shape[1])]
+    Raises:
+        InputError: it asks for none.
+
+    """
+    for suffix in sorted(WRITTEN, key=len, reverse=True):
+        if path.name.lower().endswith(suffix):
+            return suffix
+    raise InputError(f"{printable(path, 200)}: the name must end in {', '.join(WRITTEN[:-1])} or {WRITTEN[-1]}")
+
+
+def _sink(stream: IO[bytes], suffix: Written, basis: TimeBasis, table: Table, about: About) -> Sink:
+    names = table.names
+    match suffix:
+        case ".jsonl" | ".jsonl.gz":
+            return JsonLinesSink(stream, basis, names, packed=suffix.endswith(".gz"))
+        case ".gpx":
+            return GpxSink(stream, basis, names, about.marks)
+        case ".bdf.csv" | ".bdf.parquet":
+            return BdfSink(stream, suffix, basis, names, about.start)
+    return OwnSink(stream, suffix, basis, names, about.metadata)

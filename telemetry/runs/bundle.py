@@ -79,7 +79,7 @@ def write_bundle(
         raise InputError(f"session {record.id} is being recorded; end it first")
     if out.exists() and not replace_it:
         raise InputError(f"{printable(out, 200)}: the file exists already; choose another name, or add --replace")
-    content = _Content(reader, record, positions, names)
+    content = Content(reader, record, positions, names)
     with tempfile.TemporaryDirectory(prefix="shakedown-") as folder:
         store = Path(folder) / "session.sqlite3"
         write_one_session(store, content.record(), content.drivers, content.spans(), content.ledger())
@@ -105,8 +105,8 @@ def bundle_lines(bundle: Bundle, out: Path) -> list[str]:
     return [*lines, *(f"  {one}" for one in bundle.removed)]
 
 
-class _Content:
-    """The session as it goes into the bundle."""
+class Content:
+    """A session as it goes into a store of its own, with its positions and names or without."""
 
     def __init__(self, reader: StoreReader, record: SessionRecord, positions: bool, names: bool) -> None:
         self._reader, self._record = reader, record

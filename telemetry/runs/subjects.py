@@ -10,7 +10,6 @@ from typing import Any
 from telemetry.driver import GivesExample, ReadsLogs
 from telemetry.machine.machine_file import Machine, load_machine, parse_machine
 from telemetry.model.errors import InputError, MachineFileError, Problem, printable
-from telemetry.model.events import Mark
 from telemetry.model.recording import Recording
 from telemetry.pipeline.registry import check_settings, driver_for, drivers_that, with_paths
 from telemetry.pipeline.reported_names import with_reported_names
@@ -100,17 +99,6 @@ def open_subject(name: str, store: Path, machine: Machine | None = None) -> Reco
         )
     with StoreReader.open(store) as reader:
         return reader.recording("last" if name == "last" else int(name))
-
-
-def marks_of(recording: Recording, store: Path) -> list[Mark]:
-    """Return all marks of a session, those taken back too; none of a file."""
-    from telemetry.store.reader import StoreReader
-    from telemetry.store.stored_recording import StoredRecording
-
-    if not isinstance(recording, StoredRecording):
-        return []
-    with StoreReader.open(store) as reader:
-        return [event for event in reader.events(recording.session) if isinstance(event, Mark)]
 
 
 def _no_recording(path: Path) -> str:

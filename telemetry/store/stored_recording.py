@@ -38,8 +38,18 @@ class StoredRecording:
         self.warnings = warnings
         self.session = session
         self.path = path
+        self._all = series
         self._series = by_group([one for one in series if one.group.origin == "measured"])
         self.groups = tuple(self._series)
+
+    def with_derived(self) -> StoredRecording:
+        """Return the session with what was computed while it was recorded: for a table, never for a replay."""
+        whole = StoredRecording(
+            self.path, self.session, self.time_basis, self.start, self.machine_text, self._all, self.warnings
+        )
+        whole._series = by_group(self._all)
+        whole.groups = tuple(whole._series)
+        return whole
 
     def spans(self, rows: int = 8192) -> Iterator[Span]:
         """See :meth:`telemetry.model.recording.Recording.spans`."""

@@ -1,0 +1,241 @@
+"""``shakedown export`` in each format, read back by the format's own library. Invented values.
+
+GPX: topografix.com/GPX/1/1. Battery Data Format: version 1.0 of the Battery Data Alliance, required columns "Test
+Time / s", "Voltage / V", "Current / A". Hive partitions and SQL are read by DuckDB.
+"""
+
+from __future__ import annotations
+
+import csv
+import datetime
+import gzip
+import io
+import json
+from pathlib import Path
+from xml.etree import ElementTree
+
+import duckdb
+import numpy as np
+import openpyxl
+import pytest
+from pyarrow import parquet
+
+from telemetry.cli import main
+from telemetry.model.batch import Batch, Group, Span
+from telemetry.model.events import AlarmChange, Mark
+from telemetry.recordings.reading import open_recording
+from telemetry.store.reader import StoreReader
+from telemetry.store.writer import StoreWriter
+
+S = 1_000_000
+START = 1_780_000_000_000_000
+PACK = Group("bms", "pack", ("pack_voltage", "pack_current", "pack_temperature_1"))
+PLACE = Group("gps", "place", ("latitude", "longitude", "vehicle_speed"))
+POWER = Group(
+    "derived", "power", ("energy_out", "energy_in", "pack_power", "pack_resistance", "cell_min_number"), "derived"
+)
+ROWS = 300
+MACHINE = '[machine]\nname = "orchard cart"\n'
+
+
+def drive() -> tuple[Batch, Batch, Batch]:
+    random = np.random.default_rng(3)
+    t = START + np.arange(ROWS, dtype=np.int64) * 200_000
+    amps = np.round(random.uniform(-20, 80, ROWS), 1)
+    volts = np.round(52 - amps * 0.02, 2)
+    pack = Batch(PACK, t, np.column_stack((volts, amps, np.full(ROWS, 24.0))))
+    place = Batch(PLACE, t[::5], np.column_stack((48 + t[::5] * 0, 16 + np.arange(60) * 1e-5, np.full(60, 10.0))))
+    power = volts * amps
+    out, into = (np.cumsum(np.maximum(sign * power, 0)) / 18000 for sign in (1, -1))
+    return pack, place, Batch(POWER, t, np.column_stack((out, into, power, np.full(ROWS, 0.02), np.full(ROWS, 3.0))))
+
+
+def record(path: Path, machine: str = "orchard cart", start: int = 0) -> None:
+    batches = [Batch(each.group, each.t + start, each.values) for each in drive()]
+    t = START + start
+    events = (
+        Mark(t + 10 * S, "=1+1"),
+        Mark(t + 20 * S, "not meant", taken_back=True),
+        AlarmChange(t + 30 * S, "cell-voltage-low", "cell_min_voltage", "warn", "raised", 2.7, 2.8),
+        AlarmChange(t + 40 * S, "cell-voltage-low", "cell_min_voltage", "warn", "cleared", 2.9, 2.8, stands="normal"),
+    )
+    with StoreWriter.open(path) as writer:
+        writer.begin_session(machine, MACHINE, "live", "absolute", t, t)
+        writer.offer(Span(int(batches[0].t[-1]), tuple(batches), events))
+        writer.end_session(t + 60 * S)
+
+
+@pytest.fixture
+def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    path = tmp_path / "store.sqlite3"
+    monkeypatch.setenv("SHAKEDOWN_STORE", str(path))
+    record(path)
+    return path
+
+
+def test_a_table_for_a_spreadsheet(store, tmp_path, capsys) -> None:
+    out = tmp_path / "mow.csv"
+    assert main(["export", "1", str(out), "--every", "1s"]) == 0
+    assert "60 rows" in capsys.readouterr().out
+    rows = list(csv.DictReader(io.StringIO(out.read_text(encoding="utf-8-sig"))))
+    pack, _, power = drive()
+    first = datetime.datetime.fromisoformat(rows[0]["time"]).astimezone()
+    assert first.timestamp() == START / S
+    for place, row in enumerate(rows):
+        five = slice(5 * place, 5 * place + 5)
+        assert float(row["pack_voltage [V]"]) == pytest.approx(pack.values[five, 0].mean(), rel=1e-5)
+        assert float(row["pack_power [W]"]) == pytest.approx(power.values[five, 2].mean(), rel=1e-5)
+        assert row["alarms"] == ("cell-voltage-low" if 30 <= place < 40 else "")
+        assert row["marks"] == ("'=1+1" if place == 10 else "")
+    assert not any(cell.startswith(("=", "@", "+")) for row in rows for cell in row.values())
+
+
+def test_imperial_units_only_in_a_table(store, tmp_path, capsys) -> None:
+    out = tmp_path / "mow.csv"
+    assert main(["export", "1", str(out), "--every", "1s", "--units", "imperial"]) == 0
+    row = next(csv.DictReader(io.StringIO(out.read_text(encoding="utf-8-sig"))))
+    assert float(row["vehicle_speed [mph]"]) == pytest.approx(10 / 1.609344, rel=1e-5)
+    assert float(row["pack_temperature_1 [°F]"]) == pytest.approx(24 * 1.8 + 32)
+    assert main(["export", "1", str(tmp_path / "full.csv"), "--units", "imperial"]) == 2
+    assert "--every" in capsys.readouterr().err
+
+
+def test_a_workbook(store, tmp_path) -> None:
+    out = tmp_path / "mow.xlsx"
+    assert main(["export", "1", str(out)]) == 0
+    sheet = openpyxl.load_workbook(out, read_only=True).active
+    rows = [[cell.value for cell in row] for row in sheet.iter_rows()]
+    assert (len(rows), rows[0][:2]) == (61, ["time", "pack_voltage [V]"])
+    assert isinstance(rows[1][1], float)
+    assert {type(cell) for row in rows[1:] for cell in row} <= {str, float, int, type(None)}
+
+
+def test_parquet_has_units_and_what_is_known_besides(store, tmp_path) -> None:
+    out = tmp_path / "mow.parquet"
+    assert main(["export", "1", str(out)]) == 0
+    schema = parquet.read_schema(out)
+    assert schema.field("pack_voltage").metadata[b"unit"] == b"V"
+    assert schema.metadata[b"machine_file"].decode() == MACHINE
+    assert json.loads(schema.metadata[b"alarms"])[0]["limit"] == "cell-voltage-low"
+    assert [mark["text"] for mark in json.loads(schema.metadata[b"marks"])] == ["=1+1"]
+    assert open_recording(out).machine_text == MACHINE
+
+
+@pytest.mark.parametrize("name", ["mow.jsonl", "mow.jsonl.gz"])
+def test_json_lines_hold_the_same_bits(store, tmp_path, name) -> None:
+    out = tmp_path / name
+    assert main(["export", "1", str(out)]) == 0
+    data = out.read_bytes()
+    rows = [json.loads(line) for line in (gzip.decompress(data) if name.endswith(".gz") else data).splitlines()]
+    assert len(rows) == ROWS
+    assert [row["pack_voltage"] for row in rows] == drive()[0].values[:, 0].tolist()
+    assert [row.get("latitude") for row in rows[:2]] == [48.0, None]
+    assert rows[1]["time"] == "2026-05-28T20:26:40.200000Z"
+
+
+@pytest.mark.parametrize("name", ["mow.bdf.csv", "mow.bdf.parquet"])
+def test_the_battery_data_format(store, tmp_path, name, capsys) -> None:
+    out = tmp_path / name
+    assert main(["export", "1", str(out)]) == 0
+    assert "left out" in capsys.readouterr().err
+    read = f"read_csv('{out}')" if name.endswith("csv") else f"read_parquet('{out}')"
+    with duckdb.connect() as db:
+        columns = [row[0] for row in db.execute(f"DESCRIBE SELECT * FROM {read}").fetchall()]
+        rows = db.execute(f'SELECT "Test Time / s", "Voltage / V", "Current / A" FROM {read} ORDER BY 1').fetchall()
+    assert columns[:4] == ["Test Time / s", "Unix Time / s", "Voltage / V", "Current / A"]
+    t, volts, amps = (np.array(column) for column in zip(*rows, strict=True))
+    np.testing.assert_allclose(t, np.arange(ROWS) / 5, atol=1e-9)
+    np.testing.assert_array_equal(volts, drive()[0].values[:, 0])
+    np.testing.assert_array_equal(amps, -drive()[0].values[:, 1])  # positive while charging
+
+
+def test_a_track(store, tmp_path) -> None:
+    out = tmp_path / "mow.gpx"
+    assert main(["export", "1", str(out)]) == 0
+    root = ElementTree.parse(out).getroot()
+    space = {"g": "http://www.topografix.com/GPX/1/1"}
+    points = root.findall("g:trk/g:trkseg/g:trkpt", space)
+    assert (root.get("version"), len(points), points[1].get("lon")) == ("1.1", 60, "16.00001000")
+    assert points[0].find("g:time", space).text == "2026-05-28T20:26:40.000000Z"
+    assert [each.find("g:name", space).text for each in root.findall("g:wpt", space)] == ["=1+1"]
+
+
+def test_a_session_as_a_store_of_its_own(store, tmp_path, capsys) -> None:
+    out = tmp_path / "one.sqlite3"
+    assert main(["export", "1", str(out)]) == 0
+    with StoreReader.open(store) as ours, StoreReader.open(out) as theirs:
+        assert theirs.events(1) == ours.events(1)
+        np.testing.assert_array_equal(*(r.arrays(1, ["pack_power"])["pack_power"][1] for r in (ours, theirs)))
+    capsys.readouterr()
+    assert main(["sessions", "--store", str(out), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)[0]["machine"] == "orchard cart"
+    csv_file = tmp_path / "mow.csv"
+    assert main(["export", "1", str(csv_file)]) == 0
+    assert main(["export", str(csv_file), str(tmp_path / "two.sqlite3")]) == 2
+
+
+def test_a_part_by_signals_and_moments(store, tmp_path, capsys) -> None:
+    out = tmp_path / "part.csv"
+    arguments = ["export", "1", str(out), "--signals", "pack_*", "--from", "0:10", "--to", "0:12", "--derived"]
+    assert main(arguments) == 0
+    rows = list(csv.DictReader(io.StringIO(out.read_text())))
+    assert len(rows) == 11
+    assert list(rows[0]) == [
+        "time",
+        "pack_voltage",
+        "pack_current",
+        "pack_temperature_1",
+        "pack_power",
+        "pack_resistance",
+    ]
+    assert rows[0]["time"] == "2026-05-28T20:26:50.000000Z"
+    assert main(["export", "1", str(tmp_path / "none.csv"), "--signals", "pack_voltge"]) == 2
+    assert "did you mean pack_voltage" in capsys.readouterr().err
+
+
+def questions(folder: Path) -> list[str]:
+    """Return the statements of the page, the folder put in."""
+    page = (Path(__file__).parents[2] / "docs" / "exporting.md").read_text(encoding="utf-8")
+    block = page.split("```sql\n")[1].split("```")[0]
+    return [each for each in block.replace("FOLDER", str(folder)).split(";\n") if each.strip()]
+
+
+def test_every_session_as_a_data_set_that_only_grows(store, tmp_path, capsys) -> None:
+    folder = tmp_path / "all"
+    assert main(["export", "--all", str(folder)]) == 0
+    before = {path: path.stat().st_mtime_ns for path in folder.rglob("*.parquet")}
+    record(store, "cart / two", start=86_400 * 40 * S)
+    assert main(["export", "--all", str(folder)]) == 0
+    assert "1 sessions written" in capsys.readouterr().out
+    assert {path: path.stat().st_mtime_ns for path in before} == before
+    with duckdb.connect() as db:
+        energy, resistance, lowest, alarms, cost = [db.execute(each).fetchall() for each in questions(folder)][2:]
+    total = drive()[2].values[-1, 0]
+    assert [(row[0], row[2]) for row in energy] == [("cart_two", total / 1000), ("orchard_cart", total / 1000)]
+    assert [row[:2] for row in resistance] == [("cart_two", "2026-07"), ("orchard_cart", "2026-05")]
+    assert [row[2] for row in resistance] == [20.0, 20.0]
+    assert {(row[0], row[1]): row[2] for row in lowest}[("cart_two", 3.0)] == ROWS
+    assert [row[1] for row in alarms] == pytest.approx([1 / (59.8 / 3600)] * 2)
+    assert [row[2] for row in cost] == pytest.approx([drive()[2].values[-1, 1] / 1000 / 0.88 * 0.30] * 2)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["export"], "needs a session and a file"),
+        (["export", "1", "mow.doc"], "must end in"),
+        (["export", "1", "x.csv", "--every", "soon"], "no length of time|is not a length of time"),
+        (["export", "1", "x.csv", "--from", "noon"], "is no moment"),
+        (["export", "1", "x.csv", "--all", "y"], "not both"),
+    ],
+)
+def test_what_export_refuses(store, tmp_path, capsys, monkeypatch, arguments, says) -> None:
+    monkeypatch.chdir(tmp_path)
+    try:
+        status = main(arguments)
+    except SystemExit as left:
+        status = left.code
+    assert status == 2
+    said = capsys.readouterr().err
+    assert any(each in said for each in says.split("|")), said
+    assert "Traceback" not in said
