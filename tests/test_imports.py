@@ -293,6 +293,22 @@ def test_the_command_line_loads_nothing_heavy_before_a_command_runs() -> None:
     assert loaded & set(HEAVY) == set()
 
 
+def test_the_screen_stands_before_anything_heavy_but_its_own_library_is_loaded() -> None:
+    loaded = loaded_after(
+        "from telemetry.cli import build_parser\n"
+        "from telemetry.commands import driving\n"
+        "from telemetry.commands.options import run_options\n"
+        "from telemetry.runs import begin, found_good\n"
+        "from telemetry.screen.starting import Starting\n"
+        "from telemetry.screen.terminal import TerminalScreen\n"
+        "arguments = build_parser().parse_args(['watch', 'replay_data/orchard.toml'])\n"
+        "run_options(arguments, record=True)\n"
+        "assert driving._digest(arguments)\n"
+        "TerminalScreen(Starting('cart', 'full', 'metric', lambda: None), 'full')"
+    )
+    assert loaded & set(HEAVY) == {"textual"}
+
+
 def test_everything_below_the_screen_works_without_it() -> None:
     below = [room for rooms in LAYERS for room in rooms if room not in ("screen", "cli", "commands")]
     loaded = loaded_after("".join(f"import {module}\n" for module in modules_of(*below)))

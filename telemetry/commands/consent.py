@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-import hashlib
 import sys
-from contextlib import suppress
 from pathlib import Path
 
 from telemetry.driver import Sends
 from telemetry.machine.sections import Machine
 from telemetry.model.errors import InputError, harmless, printable
 from telemetry.pipeline.registry import load_driver, with_paths
-from telemetry.store.place import own_folder
-
-_KEPT = "agreed-requests.txt"
+from telemetry.runs.found_good import FoundGood, digest_of
 
 
-def agree_to_requests(machine: Machine, *, yes: bool) -> None:
+def agree_to_requests(machine: Machine, *, yes: bool, ask: bool) -> None:
     """Return once the operator agrees to what the machine file sends; at once where it sends nothing.
 
     The answer is kept for these sources and these bytes: another file, or another frame map, asks again.
@@ -24,6 +20,7 @@ def agree_to_requests(machine: Machine, *, yes: bool) -> None:
     Args:
         machine: found good by its drivers.
         yes: agreed already, by ``--yes``.
+        ask: whether there is a terminal to ask on; a screen takes it.
 
     Raises:
         InputError: the operator does not agree, or nobody is there to be asked.
@@ -32,11 +29,12 @@ def agree_to_requests(machine: Machine, *, yes: bool) -> None:
     requests = requests_of(machine)
     if not requests:
         return
-    digest = hashlib.sha256("\n".join([machine.text, *requests]).encode()).hexdigest()
-    kept = own_folder() / _KEPT
-    if digest in _agreed(kept):
+    digest, agreed = digest_of(machine.text, *requests), FoundGood("agreed-requests.txt")
+    if agreed.name_of(digest) is not None:
         return
     file = printable(machine.file, 200)
+    if not yes and not ask:
+        raise InputError(f"{file} sends other requests than you agreed to; start again to be asked")
     if not yes:
         sent = "\n".join(f"  {harmless(line)}" for line in requests)
         sys.stderr.write(f"{file} sends these bytes to your devices, again and again:\n{sent}\n")
@@ -49,10 +47,7 @@ def agree_to_requests(machine: Machine, *, yes: bool) -> None:
         sys.stderr.flush()
         if sys.stdin.readline().strip().lower() not in ("y", "yes"):
             raise InputError(f"nothing was sent; remove the requests from the frame map of {file}, or agree to them")
-    with suppress(OSError):  # then it is asked again the next time
-        kept.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        with kept.open("a", encoding="ascii") as stream:
-            stream.write(f"{digest}\n")
+    agreed.add(digest, machine.name)
 
 
 def requests_of(machine: Machine) -> list[str]:
@@ -65,10 +60,3 @@ def requests_of(machine: Machine) -> list[str]:
             settings = with_paths(source.driver, source.settings_for_driver, folder)
             found += [f"{source.name}: {data.hex(' ').upper()}" for data in driver.requests(settings)]
     return list(dict.fromkeys(found))
-
-
-def _agreed(kept: Path) -> set[str]:
-    try:
-        return set(kept.read_text("ascii").split())
-    except (OSError, ValueError):
-        return set()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from telemetry.commands.options import (
     add,
@@ -16,6 +16,9 @@ from telemetry.commands.options import (
     simulated_settings,
     store_path,
 )
+
+if TYPE_CHECKING:
+    from telemetry.machine.sections import Machine
 
 _FASTEST = 100_000  # times real time; beyond that a mistyped figure
 
@@ -114,8 +117,9 @@ def _add_simulate(commands: Any) -> None:
 
 def watch(arguments: argparse.Namespace) -> int:
     """Watch a machine live, or the simulated one."""
-    from telemetry.model.errors import InputError
-    from telemetry.runs import join, subjects
+    from telemetry.model.errors import InputError, ShakedownError
+    from telemetry.runs.begin import begin
+    from telemetry.runs.found_good import FoundGood
 
     if arguments.follow:
         return _follow(arguments)
@@ -128,19 +132,55 @@ def watch(arguments: argparse.Namespace) -> int:
     if arguments.keep_recording:
         _outlive_terminal()
     options = run_options(arguments, record=True, capture=arguments.capture)
-    if arguments.demo:
-        bench = {} if arguments.bench is None else {"bench": arguments.bench}
-        machine = subjects.demo_machine(simulated_settings(arguments) | bench)
-    else:
-        from telemetry.commands.consent import agree_to_requests
-
-        machine = subjects.machine_for_watch(arguments.machine)
-        agree_to_requests(machine, yes=arguments.yes)
     if arguments.bench is not None:
         from telemetry.commands.bench import run_bench
 
-        return run_bench(machine, arguments.bench, options)
-    return join.watch(machine, options)
+        return run_bench(_machine(arguments, ask=True), arguments.bench, options)
+    good, digest = FoundGood("machines-found-good.txt"), _digest(arguments)
+    name = good.name_of(digest) if options.screen else None
+    if name is None:
+        machine = _machine(arguments, ask=True)
+        if digest:
+            good.add(digest, machine.name)
+        return begin(machine.name, options, lambda: _watching(machine, options))
+
+    def prepare() -> Any:
+        try:
+            return _watching(_machine(arguments, ask=False), options)
+        except ShakedownError:
+            good.discard(digest)  # and is looked at first the next time
+            raise
+
+    return begin(name, options, prepare)
+
+
+def _watching(machine: Machine, options: Any) -> Any:
+    from telemetry.runs import join
+
+    return join.watching(machine, options)
+
+
+def _digest(arguments: argparse.Namespace) -> str:
+    """Return what stands for the machine that is meant; empty where it cannot be known without a closer look."""
+    from telemetry.runs.found_good import digest_of, file_digest
+
+    if not arguments.demo:
+        return file_digest(arguments.machine)
+    return digest_of("demo", repr(sorted(simulated_settings(arguments).items())))
+
+
+def _machine(arguments: argparse.Namespace, *, ask: bool) -> Machine:
+    """Return the machine that is meant, found good by its drivers; ``ask`` the operator where it sends requests."""
+    from telemetry.runs import subjects
+
+    if arguments.demo:
+        bench = {} if arguments.bench is None else {"bench": arguments.bench}
+        return subjects.demo_machine(simulated_settings(arguments) | bench)
+    from telemetry.commands.consent import agree_to_requests
+
+    machine = subjects.machine_for_watch(arguments.machine)
+    agree_to_requests(machine, yes=arguments.yes, ask=ask)
+    return machine
 
 
 def _outlive_terminal() -> None:

@@ -119,8 +119,8 @@ def store_path(arguments: argparse.Namespace) -> Path:
 def run_options(arguments: argparse.Namespace, record: bool, capture: Path | None = None) -> Any:
     """Return what the user asked of a run."""
     from telemetry.runs.options import RunOptions
-    from telemetry.screen.owner_sound import checked_command, checked_sound
 
+    sound, command = _owner_sound(arguments)
     return RunOptions(
         store=store_path(arguments) if record else None,
         sessions=store_path(arguments),
@@ -130,10 +130,20 @@ def run_options(arguments: argparse.Namespace, record: bool, capture: Path | Non
         silent=arguments.silent,
         units=arguments.units,
         plain_blocks=arguments.plain_blocks,
-        alarm_sound=None if arguments.alarm_sound is None else checked_sound(arguments.alarm_sound),
-        alarm_command=() if arguments.alarm_command is None else checked_command(arguments.alarm_command),
+        alarm_sound=sound,
+        alarm_command=command,
         capture=capture,
     )
+
+
+def _owner_sound(arguments: argparse.Namespace) -> tuple[Path | None, tuple[str, ...]]:
+    """Return the sound file and the program that an alarm is to be heard by, found good."""
+    if arguments.alarm_sound is None and arguments.alarm_command is None:
+        return None, ()
+    from telemetry.screen.owner_sound import checked_command, checked_sound
+
+    sound = None if arguments.alarm_sound is None else checked_sound(arguments.alarm_sound)
+    return sound, () if arguments.alarm_command is None else checked_command(arguments.alarm_command)
 
 
 def as_json(value: object) -> str:

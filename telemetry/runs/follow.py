@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,10 +22,10 @@ from telemetry.pipeline.live_pacer import LivePacer
 from telemetry.pipeline.run import Operator, Run, standard_stages
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.report.printer import Printer, say
+from telemetry.runs.begin import OnScreen, begin, end_well_by_signal
 from telemetry.runs.earlier_sessions import resistance_history
 from telemetry.runs.options import RunOptions
 from telemetry.runs.subjects import machine_for
-from telemetry.runs.with_screen import end_well_by_signal
 from telemetry.store.reader import StoreReader
 from telemetry.store.recovery import recover_if_possible
 from telemetry.store.session_tail import SessionTail
@@ -164,15 +165,17 @@ def follow(options: RunOptions) -> int:
     record = running_session(store)
     with StoreReader.open(store) as reader:
         machine = machine_for(reader.recording(record.id), None)
-    return asyncio.run(_follow(store, record, machine, options))
+    return begin(record.machine, options, lambda: partial(_follow, store, record, machine, options))
 
 
-async def _follow(store: Path, record: SessionRecord, machine: Machine | None, options: RunOptions) -> int:
+async def _follow(
+    store: Path, record: SessionRecord, machine: Machine | None, options: RunOptions, on: OnScreen | None
+) -> int:
     with SessionTail(store, record.id) as tail:
         clock = FollowClock(SystemClock(), record.start)
         run = FollowRun(clock, machine, tail, store, record)
-        if options.screen:
-            await _on_screen(run, record, machine, options)
+        if on is not None:
+            await _on_screen(run, record, machine, options, on)
         else:
             run.bus.attach(Printer(record.start, options.as_json, options.out, run.stop).take)
             end_well_by_signal(run.stop)
@@ -190,7 +193,9 @@ async def _within(run: FollowRun, for_s: float | None) -> str:
     return await following
 
 
-async def _on_screen(run: FollowRun, record: SessionRecord, machine: Machine | None, options: RunOptions) -> None:
+async def _on_screen(
+    run: FollowRun, record: SessionRecord, machine: Machine | None, options: RunOptions, on: OnScreen
+) -> None:
     from telemetry.runs.program import PROGRAM, program_version
     from telemetry.screen.dashboard import Dashboard
     from telemetry.screen.links_view import LinkFacts
@@ -224,9 +229,9 @@ async def _on_screen(run: FollowRun, record: SessionRecord, machine: Machine | N
             dashboard.run_ended(str(error))
 
     following = asyncio.create_task(beside(), name="follow")
-    end_well_by_signal(dashboard.exit)
+    on.screen.show(dashboard, on.starting.keys)
     try:
-        await dashboard.run_async()
+        await on.showing
     finally:
         run.stop()
         await following

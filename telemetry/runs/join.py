@@ -7,7 +7,7 @@ import errno
 import json
 import logging
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import AsyncExitStack, suppress
+from contextlib import AsyncExitStack
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -38,33 +38,36 @@ from telemetry.report.event_lines import summary_lines, summary_object
 from telemetry.report.printer import say
 from telemetry.report.raw_text import size_text
 from telemetry.report.unhurried import Unhurried
+from telemetry.runs.begin import OnScreen, Runs, begin
 from telemetry.runs.earlier_sessions import resistance_history
-from telemetry.runs.log_file import HarmlessLines, HarmlessSentences, log_path
-from telemetry.runs.options import RunOptions, Subject, printer_of
+from telemetry.runs.log_file import HarmlessSentences, log_to
+from telemetry.runs.options import RunOptions, Subject
 from telemetry.runs.platform_sleep import StayAwake
 from telemetry.runs.run_end import has_values, kept, kept_lines, nothing_arrived
-from telemetry.runs.with_screen import run_with_screen
+from telemetry.runs.with_screen import printer_of, run_with_screen
 from telemetry.store.span_queue import Counts
 from telemetry.store.writer import StoreWriter
-
-log = logging.getLogger(__name__)
 
 
 def watch(machine: Machine, options: RunOptions) -> int:
     """Watch the machine's sources live, to the end; return the exit status."""
+    return begin(machine.name, options, partial(watching, machine, options))
+
+
+def watching(machine: Machine, options: RunOptions) -> Runs:
+    """Return what watches the machine's sources live."""
     clock = SystemClock()
-    return asyncio.run(
-        _go(
-            lambda: Subject(
-                clock=clock,
-                pacer=LivePacer(clock),
-                machine=machine,
-                machine_name=machine.name,
-                drivers=tuple((source, None) for source in machine.sources),
-                start=clock.now(),
-            ),
-            options,
-        )
+    return partial(
+        _go,
+        lambda: Subject(
+            clock=clock,
+            pacer=LivePacer(clock),
+            machine=machine,
+            machine_name=machine.name,
+            drivers=tuple((source, None) for source in machine.sources),
+            start=clock.now(),
+        ),
+        options,
     )
 
 
@@ -75,21 +78,17 @@ def replay(recording: Recording, machine: Machine | None, speed: float | None, o
     source = SourceSettings(driver=driver_for(PlaysFeed)[0], name="replay")
     feed = _Feed(_cut_at(recording.spans(), until), plan)
     name = machine.name if machine is not None else recording.name
-    return asyncio.run(
-        _go(
-            lambda: Subject(
-                clock=plan,
-                pacer=plan,
-                machine=machine,
-                machine_name=name,
-                drivers=((source, feed),),
-                start=recording.start,
-                recording=recording,
-                plan=plan,
-            ),
-            options,
-        )
+    subject = Subject(
+        clock=plan,
+        pacer=plan,
+        machine=machine,
+        machine_name=name,
+        drivers=((source, feed),),
+        start=recording.start,
+        recording=recording,
+        plan=plan,
     )
+    return begin(name, options, lambda: partial(_go, lambda: subject, options))
 
 
 @dataclass(frozen=True)
@@ -111,12 +110,13 @@ def _cut_at(spans: Iterator[Span], until: int | None) -> Iterator[Span]:
         return
 
 
-async def _go(make_subject: Callable[[], Subject], options: RunOptions) -> int:
-    """Run a subject from its first span to its summary."""
+async def _go(make_subject: Callable[[], Subject], options: RunOptions, on: OnScreen | None) -> int:
+    """Run a subject from its first span to its summary, under its screen where there is one."""
     subject = make_subject()
     out, notes = (Unhurried(stream, waits=subject.plan is not None) for stream in (options.out, options.notes))
     options = replace(options, out=cast("TextIO", out), notes=cast("TextIO", notes))
-    _log_aside(options)
+    if on is None:
+        log_to(logging.StreamHandler(options.notes), HarmlessSentences())
     history = NO_HISTORY if subject.plan is not None else resistance_history(options.store, subject.machine_name)
     limits = limits_for(subject.machine, history) if subject.machine is not None else ()
     snapshot = Snapshot({limit.name: limit for limit in limits}, subject.start)
@@ -131,6 +131,7 @@ async def _go(make_subject: Callable[[], Subject], options: RunOptions) -> int:
     run.bus.attach(snapshot.take)
     if options.listen is not None:
         run.bus.attach(options.listen(run.stop))
+    first: list[str] = []
     async with AsyncExitStack() as stack:
         writer = session = raw_ring = None
         started = _started(subject)
@@ -145,11 +146,10 @@ async def _go(make_subject: Callable[[], Subject], options: RunOptions) -> int:
             run.bus.attach(printer_of(run, subject, options).take)
         if subject.plan is None:
             awake = await stack.enter_async_context(StayAwake())
-            say([f"note: {awake.describe()}"], options.notes)
-            if not options.screen and not options.on_bench:
-                say([caution_line(subject.machine)], options.notes)
-            if _has_two_grounds([source for source, _ in subject.drivers]):
-                say([TWO_GROUNDS], options.notes)
+            first = _said_first(subject, options, awake.describe())
+            if on is None:
+                say(first, options.notes)
+                first.clear()
         capture = (
             None if options.capture is None else stack.enter_context(CaptureFile(options.capture, subject.start))
         )
@@ -157,7 +157,7 @@ async def _go(make_subject: Callable[[], Subject], options: RunOptions) -> int:
             raw_tail = RawTail() if options.screen and subject.plan is None else None
             takers = [each.take for each in (capture, raw_ring, raw_tail) if each is not None]
             supervisors = _supervisors(subject, run, _tap_of(takers))
-            await run_with_screen(run, supervisors, subject, snapshot, options, raw_tail)
+            await run_with_screen(run, supervisors, subject, snapshot, options, raw_tail, on)
         finally:
             trouble = None
             if writer is not None:
@@ -167,6 +167,7 @@ async def _go(make_subject: Callable[[], Subject], options: RunOptions) -> int:
     summary |= kept(
         session, None if writer is None else writer.path, next_command=has_values(snapshot) and not options.on_bench
     )
+    say(first, options.notes)  # under a screen only now
     _report(subject, run, summary, None if writer is None else writer.counts, options)
     for stream in (out, notes):
         stream.pass_on(READER_AT_MOST_S)
@@ -204,21 +205,6 @@ SAVING_AT_MOST_S = 15.0
 """How long the end of a run waits for a store that cannot be written; the last try may take as long again."""
 
 
-def _log_aside(options: RunOptions) -> None:
-    """Send what is logged where it cannot paint over the screen: a file under it, else standard error (ours only)."""
-    logging.getLogger().addHandler(logging.NullHandler())
-    for name in ("telemetry", "drivers"):
-        logger = logging.getLogger(name)
-        logger.propagate = False
-        logger.handlers = [logging.StreamHandler(options.notes)]
-        logger.handlers[0].setFormatter(HarmlessSentences())
-        if options.screen:
-            with suppress(OSError):
-                log_path().parent.mkdir(parents=True, exist_ok=True)
-                logger.handlers = [logging.FileHandler(log_path(), encoding="utf-8", delay=True)]
-                logger.handlers[0].setFormatter(HarmlessLines())
-
-
 def _gather(subject: Subject) -> Gather:
     """Return the gather with what the sources' tables say; a replay's rows were settled when they were recorded."""
     if subject.plan is not None:
@@ -235,6 +221,16 @@ TWO_GROUNDS = (
     "carry traction current past the pack's protection: isolate each, keep the computer off its mains adapter, and "
     "never take the frame for negative"
 )
+
+
+def _said_first(subject: Subject, options: RunOptions, sleep: str) -> list[str]:
+    """Return what is said of a live run before anything else."""
+    lines = [f"note: {sleep}"]
+    if not options.screen and not options.on_bench:
+        lines.append(caution_line(subject.machine))
+    if _has_two_grounds([source for source, _ in subject.drivers]):
+        lines.append(TWO_GROUNDS)
+    return lines
 
 
 def _has_two_grounds(sources: Sequence[SourceSettings]) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import tempfile
 import traceback
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -41,6 +42,25 @@ def keep_libraries_off_the_terminal() -> None:
     root = logging.getLogger()
     if not root.handlers:
         root.addHandler(logging.NullHandler())
+
+
+def log_to(handler: logging.Handler, formatter: logging.Formatter) -> None:
+    """Send what our own parts log to ``handler`` alone."""
+    logging.getLogger().addHandler(logging.NullHandler())
+    handler.setFormatter(formatter)
+    for name in ("telemetry", "drivers"):
+        logger = logging.getLogger(name)
+        logger.propagate = False
+        logger.handlers = [handler]
+
+
+def log_to_file() -> None:
+    """Send it to the log file, where it cannot paint over the screen; nowhere where there can be no such file."""
+    handler: logging.Handler = logging.NullHandler()
+    with suppress(OSError):
+        log_path().parent.mkdir(parents=True, exist_ok=True)
+        handler = logging.FileHandler(log_path(), encoding="utf-8", delay=True)
+    log_to(handler, HarmlessLines())
 
 
 def log_path() -> Path:

@@ -8,16 +8,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
-from telemetry.driver import Feed
-from telemetry.machine.machine_file import Machine, SourceSettings
-from telemetry.model.batch import Span
-from telemetry.model.clock import Clock
-from telemetry.model.recording import Recording
-from telemetry.pipeline.plan import Pacer, ReplayPlan
-from telemetry.pipeline.run import Run
-from telemetry.report.printer import Printer, say
-
 if TYPE_CHECKING:
+    from telemetry.driver import Feed
+    from telemetry.machine.machine_file import Machine, SourceSettings
+    from telemetry.model.batch import Span
+    from telemetry.model.clock import Clock
+    from telemetry.model.recording import Recording
+    from telemetry.pipeline.plan import Pacer, ReplayPlan
     from telemetry.screen.units import UnitsName
 
 
@@ -72,15 +69,3 @@ class Subject:
     start: int
     recording: Recording | None = None
     plan: ReplayPlan | None = None
-
-
-def printer_of(run: Run, subject: Subject, options: RunOptions) -> Printer:
-    """Return the printer of events; where it cannot print, a recording goes on, and anything else ends."""
-
-    def gone() -> None:
-        if options.store is None:
-            run.stop()
-        else:
-            say(["warning: events can no longer be printed; recording goes on"], options.notes)
-
-    return Printer(subject.start, options.as_json, options.out, gone)

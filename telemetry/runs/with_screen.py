@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import signal
 from collections.abc import Callable, Sequence
-from contextlib import AsyncExitStack, suppress
+from contextlib import AsyncExitStack
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -14,8 +13,9 @@ from telemetry.pipeline.raw_tail import RawTail
 from telemetry.pipeline.run import Operator, Run
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.pipeline.supervisor import Supervisor
-from telemetry.report.printer import say
-from telemetry.runs.options import RunOptions, Subject, printer_of
+from telemetry.report.printer import Printer, say
+from telemetry.runs.begin import OnScreen, end_well_by_signal
+from telemetry.runs.options import RunOptions, Subject
 from telemetry.store.later_marks import keep_mark
 from telemetry.store.stored_recording import StoredRecording
 
@@ -33,32 +33,21 @@ async def run_with_screen(
     snapshot: Snapshot,
     options: RunOptions,
     raw_tail: RawTail | None,
+    on: OnScreen | None,
 ) -> None:
     """Run to the end; with a screen, until the operator leaves it. Live alarms are heard either way."""
     async with AsyncExitStack() as stack:
         sounder = None
-        if not options.silent and (options.screen or subject.plan is None):
+        if not options.silent and (on is not None or subject.plan is None):
             from telemetry.screen.sound import Sounder
 
             sounder = Sounder(own_sound=options.alarm_sound, command=options.alarm_command)
             run.bus.attach((await stack.enter_async_context(sounder)).take)
-        if options.screen:
-            await _run_under_dashboard(run, supervisors, subject, snapshot, options, sounder, raw_tail)
+        if on is not None:
+            await _run_under_dashboard(run, supervisors, subject, snapshot, options, sounder, raw_tail, on)
             return
         end_well_by_signal(run.stop)
         await run.run(supervisors)
-
-
-def end_well_by_signal(stop: Callable[[], None]) -> None:
-    """Let Ctrl-C, a closed terminal and a shutdown end the run as the operator would, with its session closed.
-
-    What is ignored stays so: under ``nohup`` a closed terminal is meant to end nothing.
-    """
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-        with suppress(NotImplementedError, AttributeError):  # Windows has neither the handlers nor the last of them
-            number = getattr(signal, name)
-            if signal.getsignal(number) is not signal.SIG_IGN:
-                asyncio.get_running_loop().add_signal_handler(number, stop)
 
 
 async def _run_under_dashboard(
@@ -69,6 +58,7 @@ async def _run_under_dashboard(
     options: RunOptions,
     sounder: Sounder | None,
     raw_tail: RawTail | None,
+    on: OnScreen,
 ) -> None:
     from telemetry.runs.program import PROGRAM, program_version
     from telemetry.screen.dashboard import Dashboard
@@ -105,8 +95,7 @@ async def _run_under_dashboard(
         run.bus.attach(printer_of(run, subject, options).take)
         end_well_by_signal(run.stop)
 
-    end_well_by_signal(dashboard.exit)
-    await run_beside(dashboard, run, supervisors, lost)
+    await run_beside(on, dashboard, run, supervisors, lost)
 
 
 def operator_of(run: Run, subject: Subject, options: RunOptions, supervisors: Sequence[Supervisor]) -> Operator:
@@ -126,12 +115,13 @@ SCREEN_LOST = (
 
 
 async def run_beside(
-    dashboard: Dashboard, run: Run, supervisors: Sequence[Supervisor], lost: Callable[[], None]
+    on: OnScreen, dashboard: Dashboard, run: Run, supervisors: Sequence[Supervisor], lost: Callable[[], None]
 ) -> None:
-    """Run beside the dashboard in one loop. Leaving the screen ends the run; a screen that breaks does not.
+    """Run beside the screen in one loop. Leaving the screen ends the run; a screen that breaks does not.
 
     Args:
-        dashboard: not yet running.
+        on: the screen; it shows the dashboard from now on, which takes the keys pressed so far.
+        dashboard: of the run.
         run: not yet running.
         supervisors: of its sources.
         lost: called once the screen has broken while the run goes on.
@@ -139,16 +129,26 @@ async def run_beside(
     """
     running = asyncio.create_task(run.run(supervisors), name="run")
     running.add_done_callback(lambda _: dashboard.run_ended(str(run.failure or "the run has ended")))
+    on.screen.show(dashboard, on.starting.keys)
     try:
-        try:
-            await dashboard.run_async()
-            broken = bool(dashboard.return_code)
-        except Exception:
-            log.exception("the screen failed")
-            broken = True
-        if broken and not running.done():
-            lost()
-            await asyncio.shield(running)
+        await asyncio.wait((on.showing,))
+        if on.broken:
+            log.error("the screen failed", exc_info=on.showing.exception())
+            if not running.done():
+                lost()
+                await asyncio.shield(running)
     finally:
         run.stop()
         await running
+
+
+def printer_of(run: Run, subject: Subject, options: RunOptions) -> Printer:
+    """Return the printer of events; where it cannot print, a recording goes on, and anything else ends."""
+
+    def gone() -> None:
+        if options.store is None:
+            run.stop()
+        else:
+            say(["warning: events can no longer be printed; recording goes on"], options.notes)
+
+    return Printer(subject.start, options.as_json, options.out, gone)

@@ -23,7 +23,7 @@ from telemetry.screen.mark_entry import OPEN_US, PRESETS, MarkEntry
 from telemetry.screen.operator_marks import MarkKeys
 from telemetry.screen.page import Drawn, Target
 from telemetry.screen.page_keys import PageKeys
-from telemetry.screen.prompt import ASK_US, Prompt, Question
+from telemetry.screen.prompt import ASK_US, LEAVE, Prompt, Question, leave_question
 from telemetry.screen.replay_keys import ReplayKeys
 from telemetry.screen.session_keys import SessionKeys
 from telemetry.screen.session_list import SessionList
@@ -31,7 +31,6 @@ from telemetry.screen.settled import is_phase_known
 from telemetry.screen.shown import Shown
 
 MESSAGE_US = 4_000_000
-LEAVE = "LEAVE?  q again"
 ENDING = "saving: the run is being ended; q again leaves without waiting for it"
 
 
@@ -283,7 +282,7 @@ class Actions:
         if self.ending:
             self._leave()
         else:
-            text = f"{LEAVE} {self._control.leaving}. Any other key goes on."
+            text = leave_question(self._control.leaving)
             self.prompt = Question(text, {"q": self._end}, self._wall.now() + ASK_US)
 
     def _end(self) -> None:

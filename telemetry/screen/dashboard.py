@@ -1,15 +1,8 @@
-"""The dashboard: one panel, one timer, keys. It computes nothing: what it draws is in the snapshot."""
+"""The dashboard of a run: its views, prompts and messages. It computes nothing: what it draws is in the snapshot."""
 
 from __future__ import annotations
 
-import signal
-import sys
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
-from typing import ClassVar
-
-from textual import events
-from textual.app import App, ComposeResult
 
 from telemetry.model.clock import Clock, SystemClock
 from telemetry.model.errors import printable
@@ -21,41 +14,23 @@ from telemetry.screen.canvas import Canvas, Line
 from telemetry.screen.footer import draw_footer
 from telemetry.screen.links_view import LinkFacts
 from telemetry.screen.mark_entry import PRESETS, MarkEntry
-from telemetry.screen.panel import Ground, Panel
 from telemetry.screen.prompt import draw_message
 from telemetry.screen.scales import PackScale
 from telemetry.screen.scene import Scene
 from telemetry.screen.session_list import SessionList
 from telemetry.screen.settled import Settlement
 from telemetry.screen.sound import Sounder
+from telemetry.screen.terminal import TerminalScreen
 from telemetry.screen.theme import Colours, Light, Palette, detected_colours, lacks_eighths, palette
 from telemetry.screen.units import UNITS, UnitsName
 from telemetry.screen.views import draw_view
 from telemetry.screen.words import Headline
 
-PAINT_EVERY_S = 0.2
 _FLASH_US = 500_000
 
 
-def _end_with_the_terminal() -> None:
-    """Let a closed terminal end the program.
-
-    The system then sends SIGHUP and SIGCONT. The library takes the second for a return from the background and starts
-    another thread that reads the keys; it would read from the closed terminal for ever.
-    """
-    for name in ("SIGCONT", "SIGTSTP"):
-        with suppress(AttributeError, ValueError):  # not on Windows, and only in the main thread
-            signal.signal(getattr(signal, name), signal.SIG_DFL)
-
-
-def _has_terminal() -> bool:
-    with suppress(ValueError):  # closed
-        return sys.__stdin__ is not None and sys.__stdin__.isatty()
-    return False
-
-
-class Dashboard(App[None], inherit_bindings=False):
-    """The screen of a run; ``await dashboard.run_async()`` shows it until it is left.
+class Dashboard:
+    """What the screen shows of a run; a :class:`telemetry.screen.terminal.Face`.
 
     Args:
         snapshot: what is known; somebody else feeds it.
@@ -81,11 +56,6 @@ class Dashboard(App[None], inherit_bindings=False):
         run_word: how the run goes, where that is neither a recording nor a replay; None for these.
 
     """
-
-    CSS: ClassVar[str] = "Screen { overflow: hidden; }"
-    ENABLE_COMMAND_PALETTE = False
-    ALLOW_SELECT = False
-    TITLE = "shakedown"
 
     def __init__(
         self,
@@ -113,9 +83,7 @@ class Dashboard(App[None], inherit_bindings=False):
         run_word: Callable[[], str] | None = None,
     ) -> None:
         self._colours: Colours = detected_colours() if colours is None else colours
-        super().__init__(ansi_color=self._colours != "full")
         self._plain_blocks = plain_blocks or lacks_eighths(self._colours)
-        self.animation_level = "none"
         self._snapshot = snapshot
         self._control = control
         self._clock = clock
@@ -136,7 +104,7 @@ class Dashboard(App[None], inherit_bindings=False):
             raw=raw,
             test_sound=None if sounder is None else self._start_sound_test,
             toggle_mute=None if sounder is None else sounder.toggle_mute,
-            leave=self.exit,
+            leave=self._leave,
             sessions=sessions,
             program=program,
         )
@@ -148,55 +116,38 @@ class Dashboard(App[None], inherit_bindings=False):
         self.prompt: Headline | None = None
         """What somebody asks of the driver, in blue while no alarm needs the band."""
         self._ended: tuple[str, int] | None = None
-        self._panel = Panel()
         self._canvas: Canvas | None = None
-        self._on_terminal = False
+        self._screen: TerminalScreen | None = None
 
-    def get_default_screen(self) -> Ground:
-        """Give the ground that the panel covers."""
-        return Ground(id="_default")
-
-    def compose(self) -> ComposeResult:
-        """Give the one panel."""
-        yield self._panel
-
-    def on_mount(self) -> None:
-        """Start the one timer, and the sound test."""
-        _end_with_the_terminal()
-        self._on_terminal = _has_terminal()
-        self.set_interval(PAINT_EVERY_S, self.paint)
+    def begin(self, screen: TerminalScreen, /) -> None:
+        """Start the sound test; leave at once where the run is over already and nobody waits for a key."""
+        self._screen = screen
         if self._sounder is not None:
-            self._sounder.bell = self.bell
+            self._sounder.bell = screen.bell
             if self._sounds_test:
                 self._start_sound_test()
         if self._ended is not None and self._leave_at_end:
-            self.exit()
+            screen.exit()
 
-    def on_resize(self) -> None:
-        """Draw for the new size at once."""
-        self.paint()
+    def _leave(self) -> None:
+        if self._screen is not None:
+            self._screen.exit()
 
     def run_ended(self, message: str) -> None:
         """Say that the run is over; the last figures stay until a key is pressed, unless told to leave at once."""
         self._actions.close_prompt()
         self._ended = (printable(message, 200), self._clock.now())
-        if self.is_running:
-            if self._leave_at_end or self._actions.ending:
-                self.exit()
-            else:
-                self.paint()
+        if self._screen is None:
+            return
+        if self._leave_at_end or self._actions.ending:
+            self._screen.exit()
+        else:
+            self._screen.paint()
 
-    def paint(self) -> None:
-        """Draw the present moment; only lines that changed reach the terminal."""
-        if not self._panel.is_mounted:
-            return
-        if self._on_terminal and not _has_terminal():
-            # Closed while SIGHUP is ignored: the run goes on, but the library would read keys from it for ever.
-            self.exit(return_code=1)
-            return
+    def lines(self, width: int, height: int, /) -> list[Line]:
+        """Close what has waited long enough, and return the present moment drawn."""
         self._actions.tick()
-        width, height = self.size
-        self._panel.show(self.drawn_lines(width, height, self._wall.now()), width)
+        return self.drawn_lines(width, height, self._wall.now())
 
     def drawn_lines(self, width: int, height: int, wall: int) -> list[Line]:
         """Return the present moment drawn for a terminal of ``width`` by ``height``."""
@@ -263,46 +214,28 @@ class Dashboard(App[None], inherit_bindings=False):
 
     # Keys and mouse
 
-    def on_key(self, event: events.Key) -> None:
-        """Take a key; everything is drawn at once, so that the answer is seen."""
-        event.stop()
-        event.prevent_default()
-        key, character = event.key, event.character
+    def press(self, key: str, character: str | None, /) -> None:
+        """Take a key; once the run has ended any key leaves."""
         if character is not None and len(character) == 1 and character.isupper():
             typed = self._actions.prompt is not None and self._actions.prompt.types
             key = key if typed else character.lower()  # capitals by the lock key mean the same
         if self._ended is not None:
-            self.exit()
+            self._leave()
         else:
             self._actions.press(key, character)
-        self._answer()
 
-    def on_click(self, event: events.Click) -> None:
+    def click(self, x: int, y: int, /) -> None:
         """Take a click: what is drawn there says which key it stands for."""
-        event.stop()
         if self._ended is None:
-            self._actions.click(event.screen_x, event.screen_y)
-        self._answer()
+            self._actions.click(x, y)
 
-    def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
-        """Move up."""
-        event.stop()
-        self._actions.scroll(-1)
-        self._answer()
-
-    def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
-        """Move down."""
-        event.stop()
-        self._actions.scroll(1)
-        self._answer()
-
-    def _answer(self) -> None:
-        if not self._exit:
-            self.paint()
+    def scroll(self, step: int, /) -> None:
+        """Take a step of the wheel."""
+        self._actions.scroll(step)
 
     def _start_sound_test(self) -> None:
-        if self._sounder is not None:
-            self.run_worker(self._sound_test(self._sounder), exclusive=True, exit_on_error=False)
+        if self._sounder is not None and self._screen is not None:
+            self._screen.run_worker(self._sound_test(self._sounder), exclusive=True, exit_on_error=False)
 
     async def _sound_test(self, sounder: Sounder) -> None:
         self._actions.say("sound test …")

@@ -13,15 +13,16 @@ from telemetry.pipeline.strip import Strip
 from telemetry.screen.band import band_lines, draw_band
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.chart import scale_for
-from telemetry.screen.digits import UNKNOWN, figure_rows, figure_width, rows_of
+from telemetry.screen.digits import figure_width
 from telemetry.screen.formats import wrapped
 from telemetry.screen.frame import LEAST_SIZE, Frame, frame_for
-from telemetry.screen.gauge import Runs, draw_gauge
-from telemetry.screen.header import LARGE_WIDTH, draw_header
+from telemetry.screen.gauge import Runs
+from telemetry.screen.header import draw_header
 from telemetry.screen.lanes import Lane, lanes_of
+from telemetry.screen.parts import LARGE_WIDTH, Slot, draw_lane, draw_slot, draw_top, draw_wall
 from telemetry.screen.scene import Scene
 from telemetry.screen.settled import is_phase_known
-from telemetry.screen.slots import Slot, fitted_digits, slots_of
+from telemetry.screen.slots import slots_of
 from telemetry.screen.status import draw_status, status_of
 from telemetry.screen.theme import Palette
 from telemetry.screen.trace import TraceScale, trace_rows
@@ -43,31 +44,19 @@ def draw_drive(canvas: Canvas, scene: Scene) -> None:
     if frame is None:
         _draw_lines(canvas, scene, lanes, slots)
         return
-    _draw_top(canvas, scene, frame, end)
+    meaning = None if scene.headline is None else scene.headline.meaning
+    style = canvas.palette.inverse if meaning in (None, "act") else canvas.palette.badges[meaning].fill
+    draw_top(canvas, frame, end, phase_text(scene), style)
     for lane, y in zip(lanes, frame.lanes, strict=True):
         _draw_lane(canvas, scene, frame, lane, y)
-    _draw_wall(canvas, frame)
+    draw_wall(canvas, frame)
     for slot, y in zip(slots, frame.slots, strict=True):
-        _draw_slot(canvas, frame, slot, y)
+        draw_slot(canvas, frame, slot, y)
     if scene.headline is not None:
         place = (1, frame.band_y, frame.band_width)
         draw_band(canvas, scene.headline, place, frame.band_rows, scene.flash)
     else:
         _draw_calm(canvas, scene, frame, lanes)
-
-
-def _draw_top(canvas: Canvas, scene: Scene, frame: Frame, end: int) -> None:
-    """Draw the word above the wall and the phase box."""
-    if frame.scale == 1:
-        return
-    word = "limit▼"
-    if end < frame.wall + 1 - len(word):
-        canvas.label(frame.wall + 1 - len(word), 0, word)
-    text = phase_text(scene).center(frame.right_width)
-    if end <= frame.right:
-        meaning = None if scene.headline is None else scene.headline.meaning
-        style = canvas.palette.inverse if meaning in (None, "act") else canvas.palette.badges[meaning].fill
-        canvas.put(frame.right, 0, text, style)
 
 
 def phase_text(scene: Scene) -> str:
@@ -83,10 +72,7 @@ def _draw_lane(canvas: Canvas, scene: Scene, frame: Frame, lane: Lane, y: int) -
     while figure_width(places.widest, frame.scale) > frame.digits and places.decimals:
         places = places.narrower()
         text = with_decimals(text, places.decimals)
-    rows = figure_rows(text, frame.scale)
-    style = canvas.palette.pair("idle", "page") if text == UNKNOWN else canvas.palette.figure
-    canvas.block(frame.digits_end - len(rows[0]), y, rows, style)
-    draw_gauge(canvas, lane.gauge, frame.gauge, y, frame.wall, frame.past, frame.bars)
+    draw_lane(canvas, frame, y, text, lane.gauge)
     if frame.trace_rows:
         columns = frame.wall - frame.gauge
         each = max(1, round(_TRACE_S / columns))
@@ -139,31 +125,6 @@ def _kept_trace(
     low, high = strip.columns(now, columns, each, interval)
     low, high = (factor * high, factor * low) if factor < 0 else (factor * low, factor * high)
     return trace_rows(palette, low, high, rows, scale)
-
-
-def _draw_wall(canvas: Canvas, frame: Frame) -> None:
-    barred = {y + 1 + row for y in frame.lanes for row in range(frame.bars)}
-    for y in range(frame.lanes[0], frame.lanes[2] + frame.lane_rows):
-        if y not in barred:
-            canvas.put(frame.wall, y, "█")
-
-
-def _draw_slot(canvas: Canvas, frame: Frame, slot: Slot, y: int) -> None:
-    x, width = frame.right, frame.right_width
-    if not frame.right_scale:
-        canvas.label(x, y, slot.short or slot.label)
-        shown = slot.digits.replace("~", "-")
-        canvas.put(x + width - len(shown), y, shown, canvas.palette.strong)
-        canvas.label(x, y + 1, slot.note if len(slot.note) <= width else slot.note.rpartition(" ")[0])
-        return
-    canvas.label(x, y, f"{slot.label} {slot.unit}")
-    digits = fitted_digits(slot, frame.right_scale, width)
-    rows = figure_rows(digits, frame.right_scale)
-    style = canvas.palette.pair("idle", "page") if digits == UNKNOWN else canvas.palette.figure
-    canvas.block(x + width - len(rows[0]), y + 1, rows, style)
-    note = y + 1 + rows_of(frame.right_scale)
-    if note < canvas.height - 1:
-        canvas.label(x, note, slot.note)
 
 
 def _draw_calm(canvas: Canvas, scene: Scene, frame: Frame, lanes: tuple[Lane, ...]) -> None:

@@ -7,21 +7,18 @@ from datetime import datetime
 from telemetry.model.errors import printable
 from telemetry.model.time_text import clock_at
 from telemetry.screen.canvas import Canvas
+from telemetry.screen.parts import LARGE_WIDTH, draw_name
 from telemetry.screen.scene import Scene
 from telemetry.screen.theme import Meaning
 from telemetry.screen.words import LINK_WORDS
 
 _WORST_FIRST: tuple[Meaning, ...] = ("danger", "caution", "act", "normal")
-LARGE_WIDTH = 120
-"""From so many columns on there is room for the local time and for why alarms are not heard."""
 
 
 def draw_header(canvas: Canvas, scene: Scene, end: int | None = None) -> int:
     """Draw it up to column ``end``, and return the column after it; what has no room is left out from the right."""
     width = canvas.width
-    room = 0 if width < 60 else 15 if width < LARGE_WIDTH else 40
-    x = canvas.put(1, 0, printable(scene.machine_name, room), canvas.palette.strong) + 1 if room else 1
-    x = _draw_run(canvas, scene, x)
+    x = _draw_run(canvas, scene, draw_name(canvas, scene.machine_name))
     if scene.snapshot.links:
         meaning, texts = _links(scene)
         text = next((text for text in texts if x + len(text) + 6 <= (end or width)), "")

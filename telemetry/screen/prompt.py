@@ -13,6 +13,7 @@ NEVER = 2**62
 """Closes when it is done, and not before."""
 ASK_US = 6_000_000
 """How long a question waits for its answer."""
+LEAVE = "LEAVE?  q again"
 
 
 class Prompt(Protocol):
@@ -84,6 +85,11 @@ class Question:
         """Draw the question in the last row."""
         draw_message(canvas, self.text, asks=True)
         return None
+
+
+def leave_question(leaving: str) -> str:
+    """Return what is asked before the screen is left; ``leaving`` says what that does, as ``ends the run``."""
+    return f"{LEAVE} {leaving}. Any other key goes on."
 
 
 def draw_message(canvas: Canvas, message: str, asks: bool) -> None:

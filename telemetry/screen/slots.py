@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from telemetry.analysis.ranges import Z90
 from telemetry.model.signals import pack_temperature_number
-from telemetry.screen.digits import figure_width
 from telemetry.screen.formats import Places, age_text
 from telemetry.screen.lanes import is_small
+from telemetry.screen.parts import Slot
 from telemetry.screen.scene import Scene
 
 _COLD_C = 10.0
@@ -23,36 +21,10 @@ _REST_POWER = Places(True, 1, 2, 1000.0)
 _SMALL_POWER = Places(True, 3, 0)
 
 
-@dataclass(frozen=True)
-class Slot:
-    """One of the four.
-
-    Attributes:
-        label: what it is, ``unit`` in what.
-        digits: the figure; dashes where unknown.
-        note: a few words below it.
-        short: the label where the row has room for eight cells only.
-
-    """
-
-    label: str
-    unit: str
-    digits: str
-    note: str = ""
-    short: str = ""
-
-
 def slots_of(scene: Scene) -> tuple[Slot, Slot, Slot, Slot]:
     """Return the four at this moment, from the top."""
     charging = scene.phase == "CHARGING"
     return (_full_in(scene) if charging else _speed(scene), _power(scene), _charge(scene), _temperature(scene))
-
-
-def fitted_digits(slot: Slot, scale: int, width: int) -> str:
-    """Return the digits; without their decimals where ``width`` cells have no room for them."""
-    if figure_width(slot.digits, scale) <= width or "." not in slot.digits:
-        return slot.digits
-    return f"{float(slot.digits):.0f}"
 
 
 def _unknown(scene: Scene, signal: str) -> str:

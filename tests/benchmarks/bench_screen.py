@@ -1,4 +1,4 @@
-"""What the dashboard costs: share of a core while painting, and its first paint against a bare Textual app.
+"""What the dashboard costs: share of a core while painting.
 
 Run it on a quiet machine: ``python tests/benchmarks/bench_screen.py [seconds]``. Each measurement is a process
 of its own on a real pseudo-terminal of 120 by 40, whose output is read and thrown away. The same rows are fed without
@@ -24,7 +24,6 @@ CELLS = 24
 TIMES = 3
 """Each is measured so often and the least taken: a neighbour on the machine can only add."""
 MOST_OF_A_CORE = 0.025
-MOST_OF_A_BARE_APP = 1.3
 _COMPILED = tempfile.mkdtemp(prefix="compiled-")
 """An installed program is compiled once: the first of the runs fills this, and the least is taken."""
 
@@ -76,12 +75,6 @@ async def child(mode: str, seconds: float) -> float:
     from telemetry.model.clock import SystemClock
 
     clock = SystemClock()
-    began = time.process_time()
-    if mode == "bare":
-        from textual.app import App
-
-        app = App()
-        return await first_paint(app, began)
     from telemetry.machine.limits import Limit
     from telemetry.pipeline.snapshot import Snapshot
 
@@ -95,14 +88,13 @@ async def child(mode: str, seconds: float) -> float:
     if mode == "feed":
         return await cost(feed(snapshot, clock), seconds)
     from telemetry.screen.dashboard import Dashboard
+    from telemetry.screen.terminal import TerminalScreen
 
-    dashboard = Dashboard(snapshot, Operator(), clock, "measured machine", colours="full")
-    if mode == "first":
-        return await first_paint(dashboard, began)
-    running = asyncio.create_task(dashboard.run_async(mouse=False))
+    screen = TerminalScreen(Dashboard(snapshot, Operator(), clock, "measured machine", colours="full"), "full")
+    running = asyncio.create_task(screen.run_async(mouse=False))
     await asyncio.sleep(3.0)
     used = await cost(feed(snapshot, clock), seconds)
-    dashboard.exit()
+    screen.exit()
     await running
     return used
 
@@ -117,19 +109,6 @@ async def cost(work, seconds: float) -> float:
     task.cancel()
     await asyncio.gather(task, return_exceptions=True)
     return used
-
-
-async def first_paint(app, began: float) -> float:
-    painted = asyncio.Event()
-    running = asyncio.create_task(app.run_async(mouse=False, auto_pilot=None))
-    while not app.is_running:  # noqa: ASYNC110 - the app has no event for it
-        await asyncio.sleep(0.001)
-    app.call_after_refresh(painted.set)
-    await painted.wait()
-    took = time.process_time() - began
-    app.exit()
-    await running
-    return took
 
 
 def measured(mode: str, seconds: float) -> float:
@@ -173,14 +152,6 @@ def main() -> None:
     screen = min(measured("screen", seconds) for _ in range(TIMES)) - feed_alone
     print(f"screen alone: {100 * screen:.2f} % of a core (at most {100 * MOST_OF_A_CORE:g} %)")
     print(f"load of the machine meanwhile: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
-    print(f"first paint: {paint_ratio():.2f} times a bare Textual app (at most {MOST_OF_A_BARE_APP:g})")
-
-
-def paint_ratio() -> float:
-    """Return the processor time to the first paint, imports included, over that of a bare Textual app."""
-    print("first paint in processor seconds, imports included")
-    bare = min(measured("bare", 0.0) for _ in range(1 + TIMES))
-    return min(measured("first", 0.0) for _ in range(1 + TIMES)) / bare
 
 
 if __name__ == "__main__":

@@ -18,9 +18,12 @@ from telemetry.pipeline.live_pacer import LivePacer
 from telemetry.pipeline.run import Operator, Run, standard_stages
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.pipeline.supervisor import Supervisor
+from telemetry.runs.begin import OnScreen
 from telemetry.runs.with_screen import run_beside
 from telemetry.screen.canvas import Line
 from telemetry.screen.dashboard import Dashboard
+from telemetry.screen.starting import Starting
+from telemetry.screen.terminal import TerminalScreen
 from telemetry.store.reader import StoreReader
 from telemetry.store.writer import StoreWriter
 
@@ -68,14 +71,16 @@ async def test_the_store_has_every_alarm_though_the_screen_broke(
     with StoreWriter.open(store) as writer:
         writer.begin_session("cart", None, "live", "absolute", START, START)
         run.bus.subscribe("store", writer)
-        screen = (Breaking if breaks else Dashboard)(
+        dashboard = (Breaking if breaks else Dashboard)(
             snapshot, Operator(run), clock, "cart", colours="full", test_sound=False
         )
+        starting = Starting("cart", "full", "metric", lambda: None)
+        screen = TerminalScreen(starting, "full")
         screen.driver_class = HeadlessDriver
+        on = OnScreen(screen, starting, asyncio.create_task(screen.run_async()))
+        await screen.painted()
         supervisors = [Supervisor("pack", Quiet, clock, run.gather.post)]
-        beside = asyncio.create_task(run_beside(screen, run, supervisors, lambda: lost.append(clock.now())))
-        while not screen.is_running:  # noqa: ASYNC110 - Textual says so by itself
-            await asyncio.sleep(0.01)
+        beside = asyncio.create_task(run_beside(on, dashboard, run, supervisors, lambda: lost.append(clock.now())))
         for volts in (52.0, 47.0, 47.0):
             await give(run, clock, volts)
         if breaks:

@@ -22,6 +22,7 @@ from telemetry.runs.program import PROGRAM, program_version
 from telemetry.screen.dashboard import Dashboard
 from telemetry.screen.panel import Panel
 from telemetry.screen.session_list import SessionList
+from telemetry.screen.terminal import TerminalScreen
 from tests.screen.session_store import make_store
 
 START = 1_700_000_000_000_000
@@ -60,7 +61,8 @@ class Rig:
         machine_name = str(options.pop("machine_name", "test cart"))
         why_no_marks = str(options.pop("why_no_marks", ""))
         store = options.pop("store", None)
-        self.screen = Dashboard(
+        options = {"colours": "full", "test_sound": False} | options
+        self.dashboard = Dashboard(
             self.snapshot,
             Operator(self.run, self.plan, why_no_marks=why_no_marks),
             self.clock,
@@ -68,8 +70,9 @@ class Rig:
             wall=self.wall,
             sessions=SessionList(store, program_version()),  # type: ignore[arg-type]
             program=PROGRAM,
-            **({"colours": "full", "test_sound": False} | options),  # type: ignore[arg-type]
+            **options,  # type: ignore[arg-type]
         )
+        self.screen = TerminalScreen(self.dashboard, options["colours"])  # type: ignore[arg-type]
 
     @property
     def now(self) -> int:

@@ -161,12 +161,14 @@ async def test_whoever_guides_the_driver_sets_the_prompt(make_rig: Callable[...,
     rig = make_rig()
     async with rig.screen.run_test(size=(80, 24)):
         await rig.drive(4, lowest=3.2, **SOUND)
-        rig.screen.prompt = Headline("COAST", "LEG 3", "coast down", "Let it roll to the second pole.", meaning="act")
+        rig.dashboard.prompt = Headline(
+            "COAST", "LEG 3", "coast down", "Let it roll to the second pole.", meaning="act"
+        )
         assert stands_whole("Let it roll to the second pole.", rig.rows())
         await rig.drive(4, lowest=2.4, **SOUND)
         assert not stands_whole("Let it roll", rig.rows())
         assert stands_whole("Release the throttle", rig.rows())
-        rig.screen.prompt = None
+        rig.dashboard.prompt = None
 
 
 async def test_an_act_follows_what_the_machine_does(make_rig: Callable[..., Any]) -> None:

@@ -386,7 +386,7 @@ async def test_leaving_asks_a_second_key_and_ends_the_run_first(rig: Any) -> Non
         assert rig.run._stopping.is_set()
         assert "saving: the run is being ended" in rig.text()
         assert rig.screen.is_running
-        rig.screen.run_ended("the run has ended")
+        rig.dashboard.run_ended("the run has ended")
         await pilot.pause()
         assert rig.screen._exit
         rig.close()
@@ -396,7 +396,7 @@ async def test_leaving_asks_a_second_key_and_ends_the_run_first(rig: Any) -> Non
 async def test_an_ended_run_keeps_its_last_figures_until_a_key(rig: Any) -> None:
     async with rig.screen.run_test(size=(80, 24)) as pilot:
         await sound_run(rig)
-        rig.screen.run_ended("the recording is complete")
+        rig.dashboard.run_ended("the recording is complete")
         await rig.after(60.0)
         rows = rig.rows()
         assert holds(rows, figure_rows("25.4"))
@@ -409,14 +409,14 @@ async def test_an_ended_run_keeps_its_last_figures_until_a_key(rig: Any) -> None
 async def test_a_run_may_leave_at_its_end(make_rig: Callable[..., Any]) -> None:
     rig = make_rig(leave_at_end=True)
     async with rig.screen.run_test(size=(80, 24)) as pilot:
-        rig.screen.run_ended("time is up")
+        rig.dashboard.run_ended("time is up")
         await pilot.pause()
         assert rig.screen._exit
 
 
 async def test_a_run_that_ended_before_the_screen_came_up_leaves_too(make_rig: Callable[..., Any]) -> None:
     rig = make_rig(leave_at_end=True)
-    rig.screen.run_ended("nothing to play")
+    rig.dashboard.run_ended("nothing to play")
     async with rig.screen.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         assert rig.screen._exit
@@ -482,8 +482,8 @@ async def test_what_has_not_changed_is_not_drawn_anew(rig: Any) -> None:
     """A frame costs a sixth where lines, bars and traces of the frame before are taken over."""
     async with rig.screen.run_test(size=(120, 40)):
         await sound_run(rig)
-        before = rig.screen.drawn_lines(120, 40, 0)
-        assert all(old is new for old, new in zip(before, rig.screen.drawn_lines(120, 40, 0), strict=True))
+        before = rig.dashboard.drawn_lines(120, 40, 0)
+        assert all(old is new for old, new in zip(before, rig.dashboard.drawn_lines(120, 40, 0), strict=True))
 
 
 async def test_only_lines_that_changed_are_redrawn(rig: Any) -> None:
@@ -507,10 +507,10 @@ async def test_every_line_is_as_wide_as_the_window_at_any_size(rig: Any, view: s
         await sound_run(rig)
         if wrong:
             await rig.after(0.1, LinkChange(rig.now, "電池", "lost", "電" * 90), Mark(rig.now, "丘" * 20))
-        scene = rig.screen._scene(0)
+        scene = rig.dashboard._scene(0)
         for width in (1, 7, 19, 33, 59, 60, 79, 80, 81, 119, 120, 159, 201):
             for height in (1, 2, 5, 9, 16, 17, 23, 24, 31, 40, 45, 70):
-                canvas = Canvas(width, height, rig.screen._palette)
+                canvas = Canvas(width, height, rig.dashboard._palette)
                 shown = Shown(view, chosen={"4": 0, "5": "pack"})
                 draw_view(shown, LinksShown, canvas, scene)
                 lines = canvas.lines()

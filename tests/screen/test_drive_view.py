@@ -28,10 +28,11 @@ from telemetry.screen.drive_view import draw_drive
 from telemetry.screen.frame import frame_for
 from telemetry.screen.gauge import Gauge, draw_gauge
 from telemetry.screen.lanes import lanes_of
+from telemetry.screen.parts import fitted_digits
 from telemetry.screen.scales import PackScale
 from telemetry.screen.scene import Scene
 from telemetry.screen.settled import Settlement
-from telemetry.screen.slots import fitted_digits, slots_of
+from telemetry.screen.slots import slots_of
 from telemetry.screen.theme import Colours, Light, palette
 from telemetry.screen.units import IMPERIAL, METRIC
 from tests import pictures

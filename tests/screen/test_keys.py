@@ -26,7 +26,7 @@ Step = Callable[[Any, Any], Awaitable[None]]
 
 
 def shown(rig: Any) -> Any:
-    return rig.screen._actions.shown
+    return rig.dashboard._actions.shown
 
 
 async def nothing(rig: Any, pilot: Any) -> None:
@@ -54,7 +54,7 @@ async def latched(rig: Any, pilot: Any) -> None:
 
 async def one_down(rig: Any, pilot: Any) -> None:
     await pilot.press("down")
-    assert shown(rig).chosen[shown(rig).view] == rig.screen._actions.view_drawn.order[1]
+    assert shown(rig).chosen[shown(rig).view] == rig.dashboard._actions.view_drawn.order[1]
 
 
 async def one_row_down(rig: Any, pilot: Any) -> None:
@@ -67,7 +67,7 @@ async def a_moment(rig: Any, pilot: Any) -> None:
 
 
 def order(rig: Any) -> Any:
-    return rig.screen._actions.view_drawn.order
+    return rig.dashboard._actions.view_drawn.order
 
 
 async def no_alarm(rig: Any, pilot: Any) -> None:
@@ -84,7 +84,7 @@ async def third_session(rig: Any, pilot: Any) -> None:
 
 
 def sessions(rig: Any) -> Any:
-    return rig.screen._actions.sessions.sessions
+    return rig.dashboard._actions.sessions.sessions
 
 
 def last_row(rig: Any) -> str:
@@ -221,12 +221,12 @@ async def test_a_click_on_each_item_of_the_footer_does_what_its_key_does(rig: An
     async with rig.screen.run_test(size=(160, 45)) as pilot:
         await begun(rig, pilot, view)
         rig.rows()
-        for target in list(rig.screen._actions.footer):
+        for target in list(rig.dashboard._actions.footer):
             pressed: list[str] = []
-            rig.screen._actions.press = lambda key, _character, pressed=pressed: pressed.append(key)
+            rig.dashboard._actions.press = lambda key, _character, pressed=pressed: pressed.append(key)
             await pilot.click(offset=(target.x + target.width // 2, target.y))
             assert pressed == [target.press]
-        assert len(rig.screen._actions.footer) >= 4
+        assert len(rig.dashboard._actions.footer) >= 4
 
 
 async def test_a_click_on_a_view_on_a_command_and_beside_a_page(rig: Any) -> None:
@@ -251,7 +251,7 @@ async def test_the_wheel_moves_a_page_and_chooses_a_command(rig: Any) -> None:
     async with rig.screen.run_test(size=(80, 24)) as pilot:
         await begun(rig, pilot, "5")
         rig.rows()
-        actions: Actions = rig.screen._actions
+        actions: Actions = rig.dashboard._actions
         actions.scroll(1)
         assert actions.shown.scrolled["5"] == min(3, actions.view_drawn.most) > 0
         actions.scroll(-1)
@@ -273,10 +273,10 @@ async def test_what_covers_the_figures_closes_by_itself_while_the_machine_moves(
             await pilot.press("up" if key == "c" else "h", *([] if key == "c" else ["h"]))
             await rig.drive(15, **SOUND | {"pack_current": current})
             rig.rows()
-            assert rig.screen._actions.prompt is not None, "a key keeps it open"
+            assert rig.dashboard._actions.prompt is not None, "a key keeps it open"
             await rig.drive(6, **SOUND | {"pack_current": current})
             rig.rows()
-            assert (rig.screen._actions.prompt is not None) == stays
+            assert (rig.dashboard._actions.prompt is not None) == stays
             await pilot.press("escape")
 
 

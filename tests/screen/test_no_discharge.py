@@ -49,7 +49,7 @@ async def test_a_trip_under_load_leaves_no_headroom(rig: Any, size: tuple[int, i
 
 def _bars(rig: Any) -> set[str]:
     """The colours of the three bars now."""
-    return {lane.gauge.bar for lane in lanes_of(rig.screen._scene(0))}
+    return {lane.gauge.bar for lane in lanes_of(rig.dashboard._scene(0))}
 
 
 @pytest.mark.parametrize("size", SIZES)

@@ -231,7 +231,7 @@ async def test_only_the_command_list_deletes_and_only_after_y(
             assert len(reader.sessions()) == 5
         await pilot.press("c", *"delete", "enter", "y")
         assert "session 4 is deleted" in rig.rows()[-1]
-        assert [entry.record.id for entry in rig.screen._actions.sessions.sessions.all] == [5, 3, 2, 1]
+        assert [entry.record.id for entry in rig.dashboard._actions.sessions.sessions.all] == [5, 3, 2, 1]
 
 
 async def test_a_waiting_alarm_is_acknowledged_before_a_session_is_opened(
