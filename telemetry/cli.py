@@ -22,6 +22,7 @@ from telemetry.commands import (
     machine,
     report,
     sessions,
+    shell,
     sources,
     start,
 )
@@ -45,6 +46,7 @@ COMMANDS = (
     machine,
     fit,
     first_power,
+    shell,
 )
 """In the order in which ``--help`` shows them."""
 
@@ -57,6 +59,7 @@ def build_parser() -> argparse.ArgumentParser:
         epilog=EPILOG,
     )
     parser.add_argument("--version", action=_Version, nargs=0, help="print the version and exit")
+    parser.set_defaults(root=parser)
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for each in COMMANDS:
         each.add_to(commands)

@@ -87,6 +87,7 @@ def export(arguments: argparse.Namespace) -> int:
         return 0
     from telemetry.runs.exporting import Part
     from telemetry.runs.exporting import export as write
+    from telemetry.runs.progress import Progress
     from telemetry.runs.subjects import open_subject
 
     recording = open_subject(arguments.session, store_path(arguments))
@@ -99,7 +100,8 @@ def export(arguments: argparse.Namespace) -> int:
         imperial=arguments.units == "imperial",
         lags=_lags(recording) if arguments.align else None,
     )
-    done = write(recording, arguments.out, part, replace=arguments.replace, warn=warn)
+    with Progress() as progress:
+        done = write(recording, arguments.out, part, replace=arguments.replace, warn=progress.warn, progress=progress)
     for warning in recording.warnings:
         warn(warning)
     say(f"{done.rows} rows written to {arguments.out}")

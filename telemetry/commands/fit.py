@@ -64,13 +64,17 @@ def _driven(arguments: argparse.Namespace, given: Machine | None) -> tuple[Sessi
     """Return the figures of the drive, the machine it is judged by, and what to call it."""
     from telemetry.analysis.series import read_series
     from telemetry.analysis.session_figures import figures_of
+    from telemetry.runs.progress import Progress
     from telemetry.runs.subjects import machine_for, open_subject
 
     recording = open_subject(arguments.drive, store_path(arguments), given)
     for text in recording.warnings:
         warn(text)
     machine = machine_for(recording, given)
-    return figures_of(read_series(recording), machine), machine, recording.name
+    with Progress() as progress:
+        series = read_series(progress.watched(recording))
+        progress.at(f"finding the figures of {recording.name}")
+        return figures_of(series, machine), machine, recording.name
 
 
 def _judge(arguments: argparse.Namespace, machine: Machine | None, figures: SessionFigures | None, name: str) -> int:

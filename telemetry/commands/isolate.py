@@ -43,18 +43,22 @@ def isolate(arguments: argparse.Namespace) -> int:
     from telemetry.report.isolation_strips import event_strips
     from telemetry.report.isolation_text import isolation_object, letter_lines
     from telemetry.runs.earlier_drives import motion_resistances
+    from telemetry.runs.progress import Progress
     from telemetry.runs.subjects import machine_for, open_subject
 
     given = None if arguments.machine is None else load_machine(arguments.machine)
     recording = open_subject(arguments.session, store_path(arguments), given)
     machine = machine_for(recording, given)
-    series = read_series(recording)
+    with Progress() as progress:
+        series = read_series(progress.watched(recording))
     for warning in recording.warnings:
         warn(warning)
     readings = ask_readings(_ask, _say_beside) if arguments.ask else None
     session = getattr(recording, "session", None)
     earlier = () if session is None else motion_resistances(store_path(arguments), session)
-    isolation = judge(series, machine, readings, earlier, find_cells(series, machine))
+    with Progress() as progress:
+        progress.at("comparing the causes")
+        isolation = judge(series, machine, readings, earlier, find_cells(series, machine))
     if arguments.json:
         say(as_json(isolation_object(isolation)))
     else:

@@ -78,23 +78,29 @@ def report(arguments: argparse.Namespace) -> int:
     from telemetry.report.session_report import report_json
     from telemetry.report.session_text import report_lines
     from telemetry.runs.judged import judged
+    from telemetry.runs.progress import Progress
 
     page: Path | None = arguments.html
     if page is not None and page.exists() and not arguments.replace:
         raise InputError(f"{printable(page, 200)} exists; choose another name or add --replace")
-    found = judged(
-        arguments.session,
-        store_path(arguments),
-        arguments.machine,
-        with_series=arguments.series,
-        wall_wh=arguments.wall_kwh,
-    )
+    with Progress() as progress:
+        found = judged(
+            arguments.session,
+            store_path(arguments),
+            arguments.machine,
+            with_series=arguments.series,
+            wall_wh=arguments.wall_kwh,
+            progress=progress,
+        )
+        progress.at("drawing the report")
+        moments = moments_of(found.report)
+        text = ""
+        if page is not None:
+            text = report_page(found.report, page_charts(found.series, found.figures, moments), _isolation(found))
+            text = harmless(text)
     for warning in found.warnings:
         warn(warning)
-    moments = moments_of(found.report)
     if page is not None:
-        text = report_page(found.report, page_charts(found.series, found.figures, moments), _isolation(found))
-        text = harmless(text)
         from telemetry.model.whole_file import whole_or_not_at_all
 
         with whole_or_not_at_all(page, replace=True) as stream:
@@ -128,17 +134,19 @@ def compare(arguments: argparse.Namespace) -> int:
     from telemetry.report.comparison import compare as compared
     from telemetry.report.comparison import comparison_lines, comparison_object
     from telemetry.runs.judged import judged
+    from telemetry.runs.progress import Progress
 
     if len(arguments.sessions) <= 1:
         raise InputError("compare needs two sessions or more, such as: shakedown compare 3 7")
     reports: list[Report] = []
     pairs: list[CapacityPair] = []
-    for name in arguments.sessions:
-        found = judged(name, store_path(arguments), arguments.machine)
-        for warning in found.warnings:
-            warn(f"{name}: {warning}")
-        reports.append(found.report)
-        pairs += [] if found.figures.capacity is None else found.figures.capacity.pairs
+    with Progress() as progress:
+        for name in arguments.sessions:
+            found = judged(name, store_path(arguments), arguments.machine, progress=progress)
+            for warning in found.warnings:
+                progress.warn(f"{name}: {warning}")
+            reports.append(found.report)
+            pairs += [] if found.figures.capacity is None else found.figures.capacity.pairs
     lines, together = compared(reports), join_capacities(pairs)
     if arguments.json:
         say(as_json(comparison_object(reports, lines, together)))

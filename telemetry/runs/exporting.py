@@ -21,6 +21,7 @@ from telemetry.recordings.export.spreadsheet import Note, write_spreadsheet
 from telemetry.recordings.marks_file import marks_path, write_marks
 from telemetry.recordings.writing import About, write_recording
 from telemetry.runs.bundle import Content
+from telemetry.runs.progress import Progress
 from telemetry.store.one_session import write_one_session
 from telemetry.store.reader import StoreReader
 from telemetry.store.stored_recording import StoredRecording
@@ -63,8 +64,10 @@ class Exported:
     marks_path: Path | None = None
 
 
-def export(recording: Recording, out: Path, part: Part, *, replace: bool, warn: Warn) -> Exported:
-    """Write ``recording`` to ``out`` in the format that the end of its name asks for.
+def export(
+    recording: Recording, out: Path, part: Part, *, replace: bool, warn: Warn, progress: Progress | None = None
+) -> Exported:
+    """Write ``recording`` to ``out`` in the format that the end of its name asks for, and tell ``progress``.
 
     Raises:
         InputError: the name asks for none, the file is there already, or the format cannot hold this recording.
@@ -82,7 +85,9 @@ def export(recording: Recording, out: Path, part: Part, *, replace: bool, warn: 
         raise InputError(f"{printable(beside, 200)} exists already; choose another name, or add --replace")
     computed = part.derived or every_s is not None
     whole = recording.with_derived() if computed and isinstance(recording, StoredRecording) else recording
-    chosen = Selection(whole, _moment(whole, part.begin_s), _moment(whole, part.stop_s), part.signals)
+    chosen: Recording = Selection(whole, _moment(whole, part.begin_s), _moment(whole, part.stop_s), part.signals)
+    if progress is not None:
+        chosen = progress.watched(chosen, whole.end if isinstance(whole, StoredRecording) else None)
     if every_s is None:
         if part.lags or part.imperial:
             raise InputError("--align and --units imperial need a table of equal intervals; add --every 1s")

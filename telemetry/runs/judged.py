@@ -15,6 +15,7 @@ from telemetry.report.alarm_review import AlarmReview, judged_anew, review_of
 from telemetry.report.raw_text import KeptRaw, kept_raw
 from telemetry.report.session_model import Report
 from telemetry.report.session_report import report_of
+from telemetry.runs.progress import Progress
 from telemetry.runs.subjects import machine_for, open_subject
 from telemetry.store.reader import StoreReader
 from telemetry.store.stored_recording import StoredRecording
@@ -44,6 +45,7 @@ def judged(
     *,
     with_series: bool = False,
     wall_wh: float | None = None,
+    progress: Progress | None = None,
 ) -> Judged:
     """Return the session or file ``name`` judged.
 
@@ -53,6 +55,7 @@ def judged(
         machine_path: machine file to judge by; None: the one recorded with it, if there is one.
         with_series: whether the report gives the state of charge over time.
         wall_wh: energy at the wall of the session's charge by the owner's own meter, Wh.
+        progress: is told how far the work has come.
 
     Raises:
         InputError, MachineFileError, RecordingError, StoreError: what is wrong with either, and the remedy.
@@ -60,8 +63,11 @@ def judged(
     given = None if machine_path is None else load_machine(machine_path)
     recording = open_subject(name, store, given)
     machine = machine_for(recording, given)
-    series = read_series(recording)
+    told = Progress() if progress is None else progress
+    series = read_series(told.watched(recording))
+    told.at(f"finding the figures of {recording.name}")
     figures = figures_of(series, machine, wall_wh)
+    told.at(f"judging {recording.name}")
     review = alarm_review(recording, store, given, machine)
     report = report_of(figures, review, with_series=with_series)
     warnings = list(recording.warnings)

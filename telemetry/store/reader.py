@@ -185,7 +185,14 @@ class StoreReader:
         with reading(self.path):
             series = stored_series(self._db, record.id)
         return StoredRecording(
-            self.path, record.id, record.time_basis, record.start, record.machine_text, series, _warnings(record)
+            self.path,
+            record.id,
+            record.time_basis,
+            record.start,
+            record.machine_text,
+            series,
+            _warnings(record),
+            record.start + round(record.duration_s * 1e6),
         )
 
     def events(self, session: int | Literal["last"]) -> list[Event]:

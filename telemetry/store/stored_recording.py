@@ -30,13 +30,16 @@ class StoredRecording:
         machine_text: str | None,
         series: Sequence[StoredSeries],
         warnings: tuple[str, ...] = (),
+        end: int | None = None,
     ) -> None:
+        """Of :class:`~telemetry.store.reader.StoreReader`; ``end`` is about where its rows end, None if not known."""
         self.name = f"session {session}"
         self.time_basis: TimeBasis = time_basis
         self.start = start
         self.machine_text = machine_text
         self.warnings = warnings
         self.session = session
+        self.end = end
         self.path = path
         self._all = series
         self._series = by_group([one for one in series if one.group.origin == "measured"])
@@ -45,7 +48,14 @@ class StoredRecording:
     def with_derived(self) -> StoredRecording:
         """Return the session with what was computed while it was recorded: for a table, never for a replay."""
         whole = StoredRecording(
-            self.path, self.session, self.time_basis, self.start, self.machine_text, self._all, self.warnings
+            self.path,
+            self.session,
+            self.time_basis,
+            self.start,
+            self.machine_text,
+            self._all,
+            self.warnings,
+            self.end,
         )
         whole._series = by_group(self._all)
         whole.groups = tuple(whole._series)
