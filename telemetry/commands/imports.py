@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 from telemetry.commands.options import add, add_store, as_json, say, store_path, warn
@@ -20,7 +21,13 @@ def add_to(commands: Any) -> None:
     """Add the command to the command line."""
     words = "read recordings that another logger wrote, each into a session"
     parser = add(commands, "import", import_files, words, "shakedown import drive.csv --machine mower.toml")
-    parser.add_argument("files", nargs="+", type=Path, metavar="FILE", help="a table in text, or a recording of ours")
+    parser.add_argument(
+        "files",
+        nargs="+",
+        type=Path,
+        metavar="FILE",
+        help="a table (text, .xlsx, .jsonl, .parquet), a .gpx track, a recording of ours, or another store",
+    )
     parser.add_argument("--map", type=Path, metavar="MAP.toml", help="column map to read them by; else a kept one")
     parser.add_argument("--machine", type=Path, metavar="FILE", help="machine file to judge the sessions by")
     parser.add_argument("--yes", action="store_true", help="ask nothing: say what was assumed instead")
@@ -39,24 +46,20 @@ def import_files(arguments: argparse.Namespace) -> int:
     machine = None if arguments.machine is None else load_machine(arguments.machine)
     given = None if arguments.map is None else load_map(arguments.map)
     store, objects, refused = store_path(arguments), list[dict[str, Any]](), list[str]()
-    for path in arguments.files:
-        try:
-            found = opened(path, store, given, None if arguments.yes else _ask)
-            if not arguments.json:
-                say("\n".join(_lines(path.name, found)))
-            stored = None if arguments.show else store_recording(found, path, store, machine, _progress)
-        except InputError as error:
-            refused.append(str(error))
-            continue
-        for warning in found.recording.warnings:
-            warn(warning)
-        if arguments.json:
-            objects.append(_object(path, found, stored))
-        elif stored is not None:
-            say(f"{path.name} is session {stored.session}, {stored.rows} rows")
-            say(f"next: shakedown report {stored.session}")
-            if stored.kept is not None:
-                say(f"the next file with this header is read the same way; its column map: {stored.kept}")
+    with TemporaryDirectory(prefix="shakedown-") as folder:
+        for path in arguments.files:
+            try:
+                for found in opened(path, store, given, None if arguments.yes else _ask, Path(folder)):
+                    if not arguments.json:
+                        say("\n".join(_lines(path.name, found)))
+                    stored = None if arguments.show else store_recording(found, path, store, machine, _progress)
+                    for warning in found.recording.warnings:
+                        warn(warning)
+                    objects.append(_object(path, found, stored))
+                    if stored is not None and not arguments.json:
+                        say("\n".join(_stored_lines(path.name, stored)))
+            except InputError as error:
+                refused.append(str(error))
     if arguments.json:
         say(as_json(objects))
     if refused:
@@ -75,6 +78,13 @@ def _lines(name: str, found: Opened) -> list[str]:
     lines = [layout_line(name, table.delimiter, table.decimal, table.encoding)]
     lines += column_lines(found.recording, found.sources, table.time, found.first_rows, found.doubts)
     return lines + [f"assumed: {each}" for each in found.assumed]
+
+
+def _stored_lines(name: str, stored: Imported) -> list[str]:
+    lines = [f"{name} is session {stored.session}, {stored.rows} rows", f"next: shakedown report {stored.session}"]
+    if stored.kept is not None:
+        lines.append(f"the next file with this header is read the same way; its column map: {stored.kept}")
+    return lines
 
 
 def _object(path: Path, found: Opened, stored: Imported | None) -> dict[str, Any]:

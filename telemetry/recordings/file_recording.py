@@ -56,10 +56,10 @@ class FileRecording(ABC):
 
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, called: Path | None = None) -> None:
         self.path = path
-        self.name = path.name
-        self.file = printable(path, 200)
+        self.name = (called or path).name
+        self.file = printable(called or path, 200)
         self.machine_text: str | None = None
         self._columns = self._read_columns()
         self.time_basis: TimeBasis = self._columns.time_basis

@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
-from itertools import chain
 from pathlib import Path
 
 from telemetry.machine.machine_file import Machine
 from telemetry.model.batch import MICROSECONDS, Batch
-from telemetry.model.errors import InputError, RecordingError, printable
+from telemetry.model.errors import InputError, RecordingError, StoreError, printable
 from telemetry.model.recording import Recording
 from telemetry.recordings.foreign.column_map import ColumnMap, keep_map, kept_map
 from telemetry.recordings.foreign.mapped_table import MappedTable
+from telemetry.recordings.foreign.other_tables import text_table
 from telemetry.recordings.foreign.proposal import Proposal, Question
 from telemetry.recordings.foreign.propose import proposed
 from telemetry.recordings.foreign.text_layout import layout_in
 from telemetry.recordings.reading import open_recording
 
 FIRST_ROWS = 3
+STORES = (".sqlite3", ".sqlite", ".db")
 Answer = Callable[[Question], str]
 """Gives one of a question's answers, or a number in text; InputError where nobody is there to ask."""
 
@@ -31,6 +33,8 @@ class Opened:
     Attributes:
         recording: as it would be stored.
         column_map: how its columns are read; None where it is a recording of ours.
+        machine: what it says the machine is called.
+        began: when it says it began, where its rows have no dates.
         is_new: the map was proposed just now.
         doubts: by column, what was taken to be so and might not be.
         assumed: what was assumed in place of an answer.
@@ -39,6 +43,8 @@ class Opened:
 
     recording: Recording
     column_map: ColumnMap | None = None
+    machine: str = ""
+    began: int | None = None
     is_new: bool = False
     doubts: dict[str, str] = field(default_factory=dict)
     assumed: list[str] = field(default_factory=list)
@@ -52,8 +58,8 @@ class Opened:
     @property
     def first_rows(self) -> Batch:
         """The first rows as they are read."""
-        span = next(chain(self.recording.spans(FIRST_ROWS), ()))
-        return span.batches[0].rows(0, FIRST_ROWS)
+        batches = (batch for span in self.recording.spans(FIRST_ROWS) for batch in span.batches)
+        return next(batches).rows(0, FIRST_ROWS)
 
 
 def maps_of(store: Path) -> Path:
@@ -70,14 +76,15 @@ def known_table(path: Path, store: Path) -> MappedTable | None:
     return None if found is None else MappedTable(path, found)
 
 
-def opened(path: Path, store: Path, given: ColumnMap | None, answer: Answer | None) -> Opened:
-    """Open a file to be imported.
+def opened(path: Path, store: Path, given: ColumnMap | None, answer: Answer | None, folder: Path) -> Iterator[Opened]:
+    """Open a file to be imported; it gives one recording, a store as many as it has finished sessions.
 
     Args:
         path: the file.
         store: the maps kept beside it are tried first.
         given: the map to use; None: a kept one, else one proposed from the file.
         answer: asks what the file cannot tell; None: the usual is assumed.
+        folder: where a table that is not text is written out as text.
 
     Raises:
         InputError, RecordingError: it cannot be read, with the reason.
@@ -85,17 +92,37 @@ def opened(path: Path, store: Path, given: ColumnMap | None, answer: Answer | No
     """
     if not path.is_file():
         raise InputError(f"there is no file {printable(path, 200)}; check the name and the folder")
-    if given is not None:
-        return Opened(MappedTable(path, given), given)
-    try:
-        return Opened(open_recording(path))
-    except (InputError, RecordingError):
-        known = kept_map(layout_in(path), maps_of(store))
+    if path.name.lower().endswith(STORES):
+        yield from _sessions_of(path)
+        return
+    if given is None:
+        with suppress(InputError, RecordingError):
+            yield Opened(open_recording(path))
+            return
+    table = text_table(path, folder)
+    known = given or kept_map(layout_in(table, path), maps_of(store))
     if known is not None:
-        return Opened(MappedTable(path, known), known)
-    proposal = proposed(path)
+        yield Opened(MappedTable(table, known, path), known)
+        return
+    proposal = proposed(table, path)
     assumed = _settle(proposal, answer)
-    return Opened(MappedTable(path, proposal.column_map), proposal.column_map, True, proposal.doubts, assumed)
+    recording = MappedTable(table, proposal.column_map, path)
+    yield Opened(recording, proposal.column_map, is_new=True, doubts=proposal.doubts, assumed=assumed)
+
+
+def _sessions_of(path: Path) -> Iterator[Opened]:
+    """Give the finished sessions of another store."""
+    from telemetry.store.reader import StoreReader
+
+    try:
+        reader = StoreReader.open(path)
+    except StoreError as error:
+        raise InputError(str(error)) from None
+    with reader:
+        found = [(record, reader.recording(record.id)) for record in reader.sessions() if record.ended is not None]
+    for record, recording in found:
+        if recording.groups:
+            yield Opened(recording, machine=record.machine, began=record.started)
 
 
 def _settle(proposal: Proposal, answer: Answer | None) -> list[str]:
@@ -151,10 +178,10 @@ async def _stored(
     from telemetry.store.writer import StoreWriter
 
     recording, rows, end, mistake = found.recording, 0, found.recording.start, None
-    started = _began(recording, path)
+    started = _began(recording, path) if found.began is None else found.began
     with StoreWriter.open(store) as writer:
         session = writer.begin_session(
-            machine.name if machine is not None else path.name.split(".")[0],
+            machine.name if machine is not None else found.machine or path.name.split(".")[0],
             machine.text if machine is not None else recording.machine_text,
             "import",
             recording.time_basis,

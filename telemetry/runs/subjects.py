@@ -108,8 +108,8 @@ def _no_recording(path: Path) -> str:
         return (
             f"{name} is a machine file, not a recording; give it as --machine {name}, after a session or a recording"
         )
-    if path.suffix.lower() in (".xlsx", ".xls", ".ods") and path.exists():
-        return f"{name} is a spreadsheet; save the table as CSV, then name that file"
+    if path.suffix.lower() in (".xlsx",) and path.exists():
+        return f"{name} is a spreadsheet; make a session of it first: shakedown import {name}"
     takes = "a session's number, last, or a file ending in .csv, .csv.gz or .parquet"
     if not path.exists():
         return f"there is no session or recording {name}; give {takes}; shakedown sessions lists the sessions"

@@ -7,7 +7,10 @@ import json
 from pathlib import Path
 
 import numpy as np
+import openpyxl
+import pyarrow as pa
 import pytest
+from pyarrow import parquet
 
 from telemetry.cli import main
 from telemetry.store.reader import StoreReader
@@ -184,3 +187,64 @@ def test_a_wrong_map_is_told_by_its_keys(store, file, tmp_path, capsys, change, 
     said = capsys.readouterr().err
     assert says in said
     assert str(path) in said
+
+
+def test_tables_that_are_no_text_come_in_the_same_way(store, tmp_path, capsys) -> None:
+    rows = [(float(n), 53.0 - 0.03 * (n % 17), float(n % 17)) for n in range(60)]
+    book = openpyxl.Workbook()
+    for row in [("Logger 3",), ("Time (s)", "Volts", "Amps"), *rows]:
+        book.active.append(row)
+    book.save(tmp_path / "drive.xlsx")
+    with (tmp_path / "drive.jsonl").open("w") as stream:
+        stream.writelines(
+            json.dumps({"ms": int(t * 1000), "pack": {"volts": v, "amps": a}}) + "\n" for t, v, a in rows
+        )
+    parquet.write_table(
+        pa.table({"elapsed_s": [r[0] for r in rows], "U [V]": [r[1] for r in rows], "I [A]": [r[2] for r in rows]}),
+        tmp_path / "drive.parquet",
+    )
+    files = [tmp_path / f"drive.{end}" for end in ("xlsx", "jsonl", "parquet")]
+    assert main(["import", *map(str, files)]) == 0, capsys.readouterr().err
+    with StoreReader.open(store) as reader:
+        for number in (1, 2, 3):
+            read = reader.arrays(number, ["pack_voltage", "pack_current"])
+            np.testing.assert_array_equal(read["pack_voltage"][1], [row[1] for row in rows])
+            np.testing.assert_array_equal(read["pack_current"][1], [row[2] for row in rows])
+
+
+def test_a_track_comes_in(store, tmp_path, capsys) -> None:
+    points = "".join(
+        f'<trkpt lat="48.{n:06d}" lon="16.5"><time>2026-05-04T10:00:{n:02d}Z</time><speed>2.5</speed></trkpt>'
+        for n in range(50)
+    )
+    path = tmp_path / "mow.gpx"
+    path.write_text(f'<gpx xmlns="http://www.topografix.com/GPX/1/1"><trk><trkseg>{points}</trkseg></trk></gpx>')
+    assert main(["import", str(path)]) == 0, capsys.readouterr().err
+    with StoreReader.open(store) as reader:
+        read = reader.arrays(1, ["latitude", "vehicle_speed"])
+    assert read["latitude"][1][7] == 48.000007
+    assert read["vehicle_speed"][1][0] == 9.0
+    path.write_text('<!DOCTYPE x [<!ENTITY a "b">]><gpx>&a;</gpx>')
+    assert main(["import", str(path)]) == 2
+    assert "declares entities" in capsys.readouterr().err
+
+
+def test_another_store_gives_its_sessions(store, file, tmp_path, capsys, monkeypatch) -> None:
+    assert main(["import", str(file)]) == 0
+    assert main(["import", str(file)]) == 0
+    monkeypatch.setenv("SHAKEDOWN_STORE", str(tmp_path / "new.sqlite3"))
+    assert main(["import", str(store)]) == 0
+    with StoreReader.open(store) as ours, StoreReader.open(tmp_path / "new.sqlite3") as theirs:
+        assert len(theirs.sessions()) == 2
+        assert theirs.session(2).started == ours.session(2).started
+        np.testing.assert_array_equal(_values(ours, 2), _values(theirs, 2))
+
+
+@pytest.mark.parametrize("name", ["odd.xlsx", "odd.jsonl", "odd.jsonl.gz", "odd.parquet", "odd.gpx", "odd.sqlite3"])
+def test_what_is_not_what_its_name_says_is_refused_in_one_sentence(store, tmp_path, capsys, name) -> None:
+    path = tmp_path / name
+    path.write_bytes(b"nothing of the kind" * 30)
+    assert main(["import", str(path), "--yes"]) == 2
+    said = capsys.readouterr().err
+    assert str(path) in said
+    assert said.count("\n") == 1

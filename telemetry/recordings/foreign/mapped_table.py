@@ -56,10 +56,10 @@ class MappedTable(FileRecording):
 
     """
 
-    def __init__(self, path: Path, column_map: ColumnMap) -> None:
+    def __init__(self, path: Path, column_map: ColumnMap, called: Path | None = None) -> None:
         self._map = column_map
         self._zone = offset_of(column_map.zone)
-        super().__init__(path)
+        super().__init__(path, called)
 
     @property
     def own_names(self) -> dict[str, str]:

@@ -12,14 +12,14 @@ from telemetry.recordings.foreign.proposal import Proposal
 from telemetry.recordings.foreign.text_layout import layout_in
 
 
-def proposed(path: Path) -> Proposal:
-    """Return what the table in the file ``path`` seems to be.
+def proposed(path: Path, called: Path | None = None) -> Proposal:
+    """Return what the table in the file ``path`` seems to be; messages name ``called``.
 
     Raises:
         RecordingError: it is no table, or none of its columns is a signal.
 
     """
-    file, layout = printable(path, 200), layout_in(path)
+    file, layout = printable(called or path, 200), layout_in(path, called)
     found = Proposal(
         ColumnMap(
             header=layout.header,

@@ -76,14 +76,14 @@ class TextLayout:
         return np.array([float(match[1]) if match else np.nan for match in found])
 
 
-def layout_in(path: Path) -> TextLayout:
-    """Return how the table in the file ``path``, gzip-compressed or not, is laid out.
+def layout_in(path: Path, called: Path | None = None) -> TextLayout:
+    """Return how the table in the file ``path``, gzip-compressed or not, is laid out; messages name ``called``.
 
     Raises:
         RecordingError: it cannot be read, or is no table.
 
     """
-    file = printable(path, 200)
+    file = printable(called or path, 200)
     try:
         with (gzip.open if path.suffix.lower() == ".gz" else open)(path, "rb") as stream:
             data = stream.read(SAMPLE_BYTES)
@@ -207,7 +207,8 @@ def _header(cells: Sequence[Sequence[str]], first: int, width: int) -> tuple[int
     fitting = [place for place in before if width - 1 <= len(cells[place]) <= width + 1]
     if not fitting:
         return None, None
-    if len(fitting) > 1 and before[1] == fitting[1] and are_units(cells[fitting[0]]):
+    named = len(fitting) > 1 and before[1] == fitting[1] and 2 * sum(map(bool, cells[fitting[1]])) > width
+    if named and are_units(cells[fitting[0]]):
         return fitting[1], fitting[0]
     return fitting[0], None
 
