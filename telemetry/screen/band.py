@@ -42,7 +42,7 @@ def draw_band(canvas: Canvas, headline: Headline, place: tuple[int, int, int], r
 
 @lru_cache(maxsize=64)
 def band_lines(headline: Headline, width: int, rows: int) -> tuple[str, ...]:
-    """Return the lines of the band, ``rows`` of them; more only where the act alone needs more.
+    """Return the lines of the band, ``rows`` of them; more only where the act, or the word of a low band, needs more.
 
     The word is as large as its text allows, with as much of the text as fits: the act always, whole.
     """
@@ -53,10 +53,11 @@ def band_lines(headline: Headline, width: int, rows: int) -> tuple[str, ...]:
                 if found is not None:
                     return _filled_up(found, rows)
         for texts in _texts(headline):
-            for lowered in (True, False) if scale == 1 else (True,):
-                lines = [*word_rows(headline.word, scale, False, lowered), *_wrapped(texts, width - 2)]
-                if len(lines) <= rows and max(map(len, lines)) <= width - 2:
-                    return _filled_up([f" {line}" for line in lines], rows)
+            # Letters without a rim above them would run into the page, so a low band takes the blank row above it.
+            most = rows + (rows == BAND_ROWS)
+            lines = [*word_rows(headline.word, scale, lowered=True), *_wrapped(texts, width - 2)]
+            if len(lines) <= most and max(map(len, lines)) <= width - 2:
+                return _filled_up([f" {line}" for line in lines], rows)
     plain = f"{SHAPES[headline.meaning]} {headline.word}".rstrip()
     for texts in _texts(headline):
         lines = _wrapped((f"{plain}  {texts[0]}", *texts[1:]), width - 2)

@@ -133,7 +133,7 @@ def _draw_calm(canvas: Canvas, scene: Scene, frame: Frame, lanes: tuple[Lane, ..
     if frame.scale == 1 and status.said.startswith("nearest"):
         status = replace(status, said=f"{phase_text(scene)}, {status.said}")
     width, last = frame.band_width, frame.band_y + frame.band_rows - 1
-    taken = draw_status(canvas, status, (1, last, width))
+    taken = draw_status(canvas, status, (1, last, width - (frame.scale == 1)))
     axis = frame.band_rows >= _AXIS_ROWS
     rows = frame.band_rows - taken - axis
     if rows >= 2 and frame.scale > 1:

@@ -74,7 +74,8 @@ def draw_slot(canvas: Canvas, frame: Frame, slot: Slot, y: int) -> None:
         canvas.label(x, y, slot.short or slot.label)
         shown = slot.digits.replace("~", "-")
         canvas.put(x + width - len(shown), y, shown, canvas.palette.strong)
-        canvas.label(x, y + 1, slot.note if len(slot.note) <= width else slot.note.rpartition(" ")[0])
+        notes = (slot.note, slot.note.replace(" in ", " "), slot.note.rpartition(" ")[0])
+        canvas.label(x, y + 1, next((note for note in notes if len(note) <= width), ""))
         return
     canvas.label(x, y, f"{slot.label} {slot.unit}")
     digits = fitted_digits(slot, frame.right_scale, width)

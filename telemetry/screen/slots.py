@@ -72,7 +72,8 @@ def _power(scene: Scene) -> Slot:
     braking = snapshot.situation == "braking" and value < 0
     if scene.rest is not None and (draws := scene.rest.draws_text()):
         return Slot("POWER", unit, places.text(value), draws)
-    peak = "" if snapshot.peak_power is None else f"peak {places.text(snapshot.peak_power)}"
+    highest = snapshot.peak_power
+    peak = "" if highest is None or highest <= 0 else f"peak {places.text(highest)}"
     return Slot("POWER", unit, places.text(value), "braking gives" if braking else peak)
 
 

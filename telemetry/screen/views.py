@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from telemetry.model.time_text import clock_at
 from telemetry.screen.alarm_cards import draw_alarms
-from telemetry.screen.band import BAND_ROWS, draw_band
+from telemetry.screen.band import BAND_ROWS, band_lines, draw_band
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.cells_list import draw_cells
 from telemetry.screen.drive_view import draw_drive
@@ -36,12 +36,13 @@ def draw_view(
     if is_small or (shown.view == "1" and page is None):
         draw_drive(canvas, scene)
         return Drawn()
-    band = 0 if scene.headline is None else BAND_ROWS
+    band = 0 if scene.headline is None else len(band_lines(scene.headline, canvas.width - 2, BAND_ROWS))
     room = Canvas(canvas.width, canvas.height - band, canvas.palette)
     drawn = (page(room) or Drawn()) if page is not None else _draw(shown, links, room, scene, sessions)
     canvas.take(room)
     if scene.headline is not None:
-        draw_band(canvas, scene.headline, (0, canvas.height - 1 - band, canvas.width), band, scene.flash)
+        place = (0, canvas.height - 1 - BAND_ROWS, canvas.width)
+        draw_band(canvas, scene.headline, place, BAND_ROWS, scene.flash)
     return drawn
 
 
