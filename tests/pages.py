@@ -181,7 +181,9 @@ def screen_tables() -> dict[str, str]:
     rows = []
     for key in KEYS:
         views = "all" if key.views == ALL else ", ".join(VIEWS[view] for view in key.views)
-        rows.append([f"`{key.key}`", f"{views}, replay" if key.need == "replay" else views, key.does])
+        views = "all but traces" if set(key.views) == set(ALL) - {"3"} else views
+        only = f", {key.need}" if key.need in ("replay", "review") else ""
+        rows.append([f"`{key.shown}`", f"{views}{only}", key.does])
     return {"keys": table("key | view | does", rows)}
 
 

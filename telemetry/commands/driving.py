@@ -10,7 +10,10 @@ from typing import TYPE_CHECKING, Any
 from telemetry.commands.options import (
     add,
     add_run_options,
+    add_screen_options,
     add_simulated,
+    add_store,
+    require_terminal,
     run_options,
     seconds,
     simulated_settings,
@@ -27,6 +30,7 @@ def add_to(commands: Any) -> None:
     """Add these commands to the command line."""
     _add_watch(commands)
     _add_replay(commands)
+    _add_review(commands)
     _add_simulate(commands)
 
 
@@ -99,6 +103,17 @@ def _add_replay(commands: Any) -> None:
         help="record it as a new session, marked as a replay; comparisons with earlier drives leave it out",
     )
     add_run_options(parser)
+
+
+def _add_review(commands: Any) -> None:
+    words = "look at a session or a recording file: cursor, zoom, events, figures of a span"
+    parser = add(commands, "review", review, words, "shakedown review last")
+    parser.add_argument(
+        "recording", metavar="RECORDING", help="a session's number, last, or a .csv, .csv.gz or .parquet file"
+    )
+    parser.add_argument("--machine", type=Path, metavar="FILE", help="machine file with the limits to draw")
+    add_screen_options(parser)
+    add_store(parser)
 
 
 def _add_simulate(commands: Any) -> None:
@@ -219,6 +234,16 @@ def replay(arguments: argparse.Namespace) -> int:
     recording = subjects.open_subject(arguments.recording, store_path(arguments), given)
     machine = subjects.machine_for(recording, given)
     return join.replay(recording, machine, arguments.speed, run_options(arguments, arguments.record))
+
+
+def review(arguments: argparse.Namespace) -> int:
+    """Show a recording until the user leaves."""
+    from telemetry.runs.review import ReviewOptions
+    from telemetry.runs.review import review as show
+
+    require_terminal("review", "shakedown report prints figures")
+    given = (store_path(arguments), arguments.machine, arguments.units, arguments.plain_blocks)
+    return show(arguments.recording, ReviewOptions(*given))
 
 
 def simulate(arguments: argparse.Namespace) -> int:

@@ -38,17 +38,7 @@ def add_run_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print events as JSON, one object a line (no dashboard)")
     parser.add_argument("--for", dest="for_s", type=seconds, metavar="SECONDS", help="stop after this time")
     parser.add_argument("--silent", action="store_true", help="no sound, and no alarm command")
-    parser.add_argument(
-        "--units",
-        choices=("metric", "imperial"),
-        default="metric",
-        help="units of speed, area and temperature on the screen; what is recorded stays metric",
-    )
-    parser.add_argument(
-        "--plain-blocks",
-        action="store_true",
-        help="draw traces of full and half blocks, for a font that lacks the finer ones",
-    )
+    add_screen_options(parser)
     parser.add_argument(
         "--alarm-sound",
         type=Path,
@@ -62,6 +52,34 @@ def add_run_options(parser: argparse.ArgumentParser) -> None:
         " last arguments, runs without a shell, and is not waited for",
     )
     add_store(parser)
+
+
+def add_screen_options(parser: argparse.ArgumentParser) -> None:
+    """Add how the screen is drawn."""
+    parser.add_argument(
+        "--units",
+        choices=("metric", "imperial"),
+        default="metric",
+        help="units of speed, area and temperature on the screen; what is recorded stays metric",
+    )
+    parser.add_argument(
+        "--plain-blocks",
+        action="store_true",
+        help="draw traces of full and half blocks, for a font that lacks the finer ones",
+    )
+
+
+def require_terminal(command: str, instead: str) -> None:
+    """Refuse a command that is a screen where there is no terminal to draw it on.
+
+    Raises:
+        InputError: standard input or output is no terminal.
+
+    """
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        from telemetry.model.errors import InputError
+
+        raise InputError(f"{command} needs a terminal to draw on; without one {instead}")
 
 
 def add_simulated(parser: argparse.ArgumentParser) -> None:

@@ -188,6 +188,10 @@ class Snapshot:
         self._charge_from: tuple[int, float] | None = None
         self.strips: dict[str, Strip] = {name: Strip() for name in STRIP_SIGNALS}
 
+    def become(self, other: Snapshot) -> None:
+        """Be what ``other`` is: who holds this one then reads that."""
+        self.__dict__ = other.__dict__
+
     def take(self, span: Span) -> None:
         """Bring the snapshot up to the end of ``span``."""
         self.end, self.situation = span.end, span.situation or self.situation

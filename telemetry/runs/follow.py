@@ -19,6 +19,7 @@ from telemetry.model.errors import InputError, StoreError
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import judge_for
 from telemetry.pipeline.live_pacer import LivePacer
+from telemetry.pipeline.past import LivePast
 from telemetry.pipeline.run import Operator, Run, standard_stages
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.report.printer import Printer, say
@@ -201,7 +202,12 @@ async def _on_screen(
     from telemetry.screen.links_view import LinkFacts
     from telemetry.screen.scales import pack_scale
     from telemetry.screen.session_list import SessionList
+    from telemetry.screen.span_figures import SpanFigures
+    from telemetry.screen.traces import Traces
 
+    past = LivePast(record.start, record.time_basis)
+    run.bus.attach(past.take)
+    pack = None if machine is None else machine.pack
     sources = () if machine is None else machine.sources
     dashboard = Dashboard(
         run.snapshot,
@@ -219,6 +225,7 @@ async def _on_screen(
         sessions=SessionList(options.sessions, program_version()),
         program=PROGRAM,
         run_word=lambda: "catching up" if run.is_catching_up else "following",
+        traces=Traces(past, run.snapshot.limits, SpanFigures(pack)),
     )
 
     async def beside() -> None:

@@ -26,6 +26,7 @@ from telemetry.model.recording import Recording
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import judge_for
 from telemetry.pipeline.live_pacer import LivePacer
+from telemetry.pipeline.past import LivePast
 from telemetry.pipeline.plan import ReplayPlan
 from telemetry.pipeline.raw_ring import RawRing
 from telemetry.pipeline.raw_tail import RawTail
@@ -129,6 +130,7 @@ async def _go(make_subject: Callable[[], Subject], options: RunOptions, on: OnSc
         for_s=options.for_s if subject.plan is None else None,
     )
     run.bus.attach(snapshot.take)
+    past = _past_for_screen(run, subject, options)
     if options.listen is not None:
         run.bus.attach(options.listen(run.stop))
     first: list[str] = []
@@ -157,7 +159,7 @@ async def _go(make_subject: Callable[[], Subject], options: RunOptions, on: OnSc
             raw_tail = RawTail() if options.screen and subject.plan is None else None
             takers = [each.take for each in (capture, raw_ring, raw_tail) if each is not None]
             supervisors = _supervisors(subject, run, _tap_of(takers))
-            await run_with_screen(run, supervisors, subject, snapshot, options, raw_tail, on)
+            await run_with_screen(run, supervisors, subject, snapshot, past, options, raw_tail, on)
         finally:
             trouble = None
             if writer is not None:
@@ -175,6 +177,14 @@ async def _go(make_subject: Callable[[], Subject], options: RunOptions, on: OnSc
         if error is not None:
             raise error
     return StoreError.exit_status if summary["values_dropped"] else 0
+
+
+def _past_for_screen(run: Run, subject: Subject, options: RunOptions) -> LivePast:
+    """Return what the traces look back at; it is filled where there is a screen."""
+    past = LivePast(subject.start, "absolute" if subject.recording is None else subject.recording.time_basis)
+    if options.screen:
+        run.bus.attach(past.take)
+    return past
 
 
 def _nothing(subject: Subject, snapshot: Snapshot) -> LinkSilent | None:

@@ -9,6 +9,7 @@ from contextlib import AsyncExitStack
 from functools import partial
 from typing import TYPE_CHECKING
 
+from telemetry.pipeline.past import LivePast
 from telemetry.pipeline.raw_tail import RawTail
 from telemetry.pipeline.run import Operator, Run
 from telemetry.pipeline.snapshot import Snapshot
@@ -31,6 +32,7 @@ async def run_with_screen(
     supervisors: Sequence[Supervisor],
     subject: Subject,
     snapshot: Snapshot,
+    past: LivePast,
     options: RunOptions,
     raw_tail: RawTail | None,
     on: OnScreen | None,
@@ -44,7 +46,7 @@ async def run_with_screen(
             sounder = Sounder(own_sound=options.alarm_sound, command=options.alarm_command)
             run.bus.attach((await stack.enter_async_context(sounder)).take)
         if on is not None:
-            await _run_under_dashboard(run, supervisors, subject, snapshot, options, sounder, raw_tail, on)
+            await _run_under_dashboard(run, supervisors, subject, snapshot, past, options, sounder, raw_tail, on)
             return
         end_well_by_signal(run.stop)
         await run.run(supervisors)
@@ -55,6 +57,7 @@ async def _run_under_dashboard(
     supervisors: Sequence[Supervisor],
     subject: Subject,
     snapshot: Snapshot,
+    past: LivePast,
     options: RunOptions,
     sounder: Sounder | None,
     raw_tail: RawTail | None,
@@ -66,7 +69,10 @@ async def _run_under_dashboard(
     from telemetry.screen.scales import pack_scale
     from telemetry.screen.session_list import SessionList
     from telemetry.screen.sound import ring_bell
+    from telemetry.screen.span_figures import SpanFigures
+    from telemetry.screen.traces import Traces
 
+    pack = None if subject.machine is None else subject.machine.pack
     dashboard = Dashboard(
         snapshot,
         operator_of(run, subject, options, supervisors),
@@ -86,6 +92,7 @@ async def _run_under_dashboard(
         raw=raw_tail,
         sessions=SessionList(options.sessions, program_version()),
         program=PROGRAM,
+        traces=Traces(past, snapshot.limits, SpanFigures(pack)),
     )
 
     def lost() -> None:

@@ -15,6 +15,7 @@ from telemetry.pipeline.raw_tail import RawTail
 from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
 from telemetry.screen.alarm_keys import AlarmKeys
 from telemetry.screen.commands_box import Command, CommandsBox
+from telemetry.screen.cursor_play import CursorPlay
 from telemetry.screen.help_page import help_page, limit_page
 from telemetry.screen.keys import Need, find_key, keys_in
 from telemetry.screen.link_keys import LinkKeys
@@ -29,6 +30,8 @@ from telemetry.screen.session_keys import SessionKeys
 from telemetry.screen.session_list import SessionList
 from telemetry.screen.settled import is_phase_known
 from telemetry.screen.shown import Shown
+from telemetry.screen.trace_keys import TraceKeys
+from telemetry.screen.traces import Traces
 
 MESSAGE_US = 4_000_000
 ENDING = "saving: the run is being ended; q again leaves without waiting for it"
@@ -42,6 +45,8 @@ class Actions:
         control: what keys do to the run.
         clock: the run's clock.
         wall: real time, for messages and questions.
+        traces: what the traces show.
+        cursor: plays; made here where None.
         presets: words of marks set by one key.
         mark_keys: keys that set a mark without words.
         facts: of each source, for the links view.
@@ -65,6 +70,7 @@ class Actions:
         control: RunControl,
         clock: Clock,
         wall: Clock,
+        traces: Traces,
         *,
         presets: tuple[str, ...] = PRESETS,
         mark_keys: tuple[str, ...] = (),
@@ -75,22 +81,27 @@ class Actions:
         leave: Callable[[], None] = lambda: None,
         sessions: SessionList | None = None,
         program: Sequence[str] = (),
+        cursor: CursorPlay | None = None,
     ) -> None:
         self._snapshot, self._control, self._clock, self._wall = snapshot, control, clock, wall
         self._touched = 0
         self._mark_keys = mark_keys
         self._test_sound, self._toggle_mute, self._leave = test_sound, toggle_mute, leave
         self._alarms = AlarmKeys(snapshot, control, self.say)
-        self._marks = MarkKeys(snapshot, control, clock, wall, self.say, presets)
+        self._traces = traces
+        self._marks = MarkKeys(snapshot, control, wall, self.say, presets, self._moment)
         self._message: tuple[str, int] | None = None
         self.shown = Shown()
         self._links = LinkKeys(snapshot, control, self.shown, self.say, facts or {}, raw)
-        self._page = PageKeys(snapshot, self.shown, self.say, lambda: self.view_drawn, lambda: self._links.link)
         self.sessions = SessionKeys(
             SessionList(None) if sessions is None else sessions, wall, self.say, self._open, program, review_elsewhere
         )
         replay = ReplayKeys(control)
-        self._parts = (self, self._alarms, self._marks, self._page, self._links, self.sessions, replay)
+        goes_on = control.is_replay and traces.past.grows
+        self._cursor = CursorPlay(traces, wall) if cursor is None else cursor
+        keys = TraceKeys(traces, self._cursor, self.shown, self.say, replay if goes_on else None)
+        self._page = PageKeys(snapshot, self.shown, self.say, lambda: self.view_drawn, lambda: self._links.link, keys)
+        self._parts = (self, self._alarms, self._marks, self._page, self._links, self.sessions, replay, keys)
         self.prompt: Prompt | None = None
         self.ending = False
         self.view_drawn = Drawn()
@@ -112,7 +123,7 @@ class Actions:
             self.leave()
         elif open_now is not None:
             self._press_prompt(open_now, "q" if key in ("ctrl+c", "ctrl+q") else key, character)
-        elif (row := find_key(key, self.shown.view, self._control.is_replay)) is not None:
+        elif (row := find_key(key, self.shown.view, self._control.is_replay, self._is_review)) is not None:
             self.do(row.action)
 
     def do(self, action: str) -> None:
@@ -120,7 +131,9 @@ class Actions:
         if action.startswith("view_"):
             self.shown.view = action.removeprefix("view_")
         else:
-            getattr(next(part for part in self._parts if hasattr(part, action)), action)()
+            opened = getattr(next(part for part in self._parts if hasattr(part, action)), action)()
+            if opened is not None:
+                self.prompt = opened
 
     def _is_mark_key(self, key: str, character: str | None) -> bool:
         """Tell whether the key marks; while words are typed, one that is a letter is typed like any other."""
@@ -156,6 +169,9 @@ class Actions:
             self.press(target.press, target.press)
         elif target is not None and isinstance(target.choose, int) and self.shown.view == "6":
             self.sessions.choose(target.choose)
+        elif self.shown.view == "3" and self.prompt is None and (t := self._traces.time_at(x, y)) is not None:
+            self._cursor.stop()
+            self._traces.window.show(t)
         elif target is not None and target.choose is not None and self.prompt is None:
             self.shown.chosen[self.shown.view] = target.choose
 
@@ -170,6 +186,8 @@ class Actions:
             self._page.move(3 * step)
         elif self.shown.view == "6":
             self.sessions.sessions.move(3 * step, self._wall.now())
+        elif self.shown.view == "3":
+            self._traces.window.step(step)
 
     def close_prompt(self) -> None:
         """Close what is open."""
@@ -180,6 +198,7 @@ class Actions:
     def tick(self) -> None:
         """Close what has waited long enough; while the machine moves, what covers the figures too."""
         self.sessions.tick()
+        self._cursor.tick()
         if self.prompt is None:
             return
         moves = not self._control.is_replay and self._snapshot.situation in MOVING
@@ -202,11 +221,20 @@ class Actions:
         """What holds now of what keys of the footer need."""
         return self._alarms.needs | ({"fresh mark"} if self._marks.fresh is not None else set())
 
+    @property
+    def _is_review(self) -> bool:
+        return bool(self._traces.title)
+
     # The actions that open a prompt, and those that no part has
 
     def mark(self) -> None:
         """Mark this moment, then take words."""
         self.prompt = self._marks.open()
+
+    def _moment(self) -> int:
+        """Return the moment to mark: that of the cursor, where one looks back at what was recorded; else now."""
+        looks_back = self.shown.view == "3" and self._control.is_replay and not self._traces.window.follows
+        return self._traces.cursor if looks_back else self._clock.now()
 
     @property
     def _chosen_alarm(self) -> StandingAlarm | None:
@@ -238,7 +266,7 @@ class Actions:
 
     def help(self) -> None:
         """Show the keys of this view."""
-        self.prompt = help_page(self.shown.view, self._control.is_replay)
+        self.prompt = help_page(self.shown.view, self._control.is_replay, self._is_review)
 
     def links_shown(self) -> LinksShown:
         """Return what of the links is on view."""
@@ -252,8 +280,8 @@ class Actions:
         """Return what can be done now: the keys of this view, then alarms, links and limits by name."""
         no_commands = ("backspace", "escape", "c", "up", "down")
         found = [
-            Command(row.does, row.key, partial(self.do, row.action))
-            for row in keys_in(self.shown.view, self._control.is_replay)
+            Command(row.does, row.shown, partial(self.do, row.action))
+            for row in keys_in(self.shown.view, self._control.is_replay, self._is_review)
             if row.key not in no_commands
         ]
         found += [*self._alarms.commands(), *self._links.commands()]
@@ -279,7 +307,7 @@ class Actions:
 
     def leave(self) -> None:
         """Ask whether to leave; leave at once where the run is being ended already."""
-        if self.ending:
+        if self.ending or self._is_review:
             self._leave()
         else:
             text = leave_question(self._control.leaving)

@@ -35,15 +35,20 @@ def _dot(values: Values, dots: int, bottom: float, top: float) -> Values:
     return np.clip(np.floor((values - bottom) / (top - bottom) * dots), 0, dots - 1)
 
 
-def scale_for(low: Values, high: Values, least: float, with_zero: bool = False) -> tuple[float, float]:
-    """Return lower and upper edge for a chart: round numbers around all that is known, at least ``least`` apart."""
+def scale_for(
+    low: Values, high: Values, least: float, with_zero: bool = False, parts: int = 4
+) -> tuple[float, float]:
+    """Return lower and upper edge for a chart: round numbers around all that is known, at least ``least`` apart.
+
+    They are multiples of a round step, the least of which ``parts`` would cover what is known.
+    """
     known = ~np.isnan(low)
     if not known.any():
         return 0.0, least
     lowest, highest = float(low[known].min()), float(high[known].max())
     if with_zero:
         lowest, highest = min(lowest, 0.0), max(highest, 0.0)
-    step = _round_step(max(highest - lowest, least) / 4)
+    step = _round_step(max(highest - lowest, least) / parts)
     bottom = math.floor(lowest / step + 1e-9) * step
     top = max(math.ceil(highest / step - 1e-9) * step, bottom + least)
     return bottom, top

@@ -7,10 +7,12 @@ from collections.abc import Callable, Mapping, Sequence
 from telemetry.model.clock import Clock, SystemClock
 from telemetry.model.errors import printable
 from telemetry.pipeline.control import RunControl
+from telemetry.pipeline.past import LivePast
 from telemetry.pipeline.raw_tail import RawTail
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.actions import ENDING, Actions
 from telemetry.screen.canvas import Canvas, Line
+from telemetry.screen.cursor_play import CursorPlay
 from telemetry.screen.footer import draw_footer
 from telemetry.screen.links_view import LinkFacts
 from telemetry.screen.mark_entry import PRESETS, MarkEntry
@@ -22,6 +24,7 @@ from telemetry.screen.settled import Settlement
 from telemetry.screen.sound import Sounder
 from telemetry.screen.terminal import TerminalScreen
 from telemetry.screen.theme import Colours, Light, Palette, detected_colours, lacks_eighths, palette
+from telemetry.screen.traces import Traces
 from telemetry.screen.units import UNITS, UnitsName
 from telemetry.screen.views import draw_view
 from telemetry.screen.words import Headline
@@ -49,6 +52,9 @@ class Dashboard:
         scale: what the machine file says of the pack.
         units: of speed, area and temperature.
         plain_blocks: draw traces of full and half blocks only; always so where the terminal's fonts lack the others.
+        traces: what the traces show; nothing where None.
+        cursor: plays a session that is looked at afterwards.
+        before_paint: called with the view that is drawn next, so that the snapshot can follow the cursor.
         facts: of each source, for the links view.
         raw: the last raw pieces of the links; None where there are none.
         sessions: the list of recorded sessions; None where there is no store.
@@ -81,6 +87,9 @@ class Dashboard:
         sessions: SessionList | None = None,
         program: Sequence[str] = (),
         run_word: Callable[[], str] | None = None,
+        traces: Traces | None = None,
+        cursor: CursorPlay | None = None,
+        before_paint: Callable[[str], None] | None = None,
     ) -> None:
         self._colours: Colours = detected_colours() if colours is None else colours
         self._plain_blocks = plain_blocks or lacks_eighths(self._colours)
@@ -93,11 +102,15 @@ class Dashboard:
         self._leave_at_end = leave_at_end
         self._sounds_test = test_sound
         self._wall: Clock = SystemClock() if wall is None else wall
+        self._traces = Traces(LivePast(snapshot.start), snapshot.limits) if traces is None else traces
+        self._before_paint = before_paint
         self._actions = Actions(
             snapshot,
             control,
             clock,
             self._wall,
+            self._traces,
+            cursor=cursor,
             presets=presets,
             mark_keys=mark_keys,
             facts=facts,
@@ -110,6 +123,7 @@ class Dashboard:
         )
         self._actions.shown.light = light
         self._word_of_run = run_word
+        self._traces.figures.say = self._actions.say
         self._scale = PackScale() if scale is None else scale
         self._units = UNITS[units]
         self._settled = Settlement()
@@ -118,6 +132,10 @@ class Dashboard:
         self._ended: tuple[str, int] | None = None
         self._canvas: Canvas | None = None
         self._screen: TerminalScreen | None = None
+
+    def start_view(self, digit: str) -> None:
+        """Begin with another view than the drive view."""
+        self._actions.shown.view = digit
 
     def begin(self, screen: TerminalScreen, /) -> None:
         """Start the sound test; leave at once where the run is over already and nobody waits for a key."""
@@ -153,12 +171,16 @@ class Dashboard:
         """Return the present moment drawn for a terminal of ``width`` by ``height``."""
         actions = self._actions
         canvas = Canvas(width, height, self._palette)
+        if self._before_paint is not None:
+            self._before_paint(actions.shown.view)
         scene = self._scene(wall)
         prompt = actions.prompt
         if isinstance(prompt, MarkEntry):
             prompt.at_top = scene.headline is not None
         page = prompt.draw if prompt is not None and prompt.is_page else None
-        actions.view_drawn = draw_view(actions.shown, actions.links_shown, canvas, scene, page, actions.sessions.draw)
+        actions.view_drawn = draw_view(
+            actions.shown, actions.links_shown, canvas, scene, page, actions.sessions.draw, self._traces
+        )
         self._draw_last_row(canvas)
         actions.prompt_drawn = prompt.draw(canvas) if prompt is not None and page is None else actions.view_drawn
         before, self._canvas = self._canvas, canvas
@@ -181,7 +203,6 @@ class Dashboard:
             ended,
             "" if self._sounder is None else self._sounder.note(wall),
             bool(wall // _FLASH_US % 2),
-            self._actions.shown.seconds_each,
             self._actions.shown.scrolled.get(self._actions.shown.view, 0),
             self._settled,
             self._scale,
@@ -196,7 +217,7 @@ class Dashboard:
             return "recording" if self._recorded else "not recorded"
         speed = self._control.speed
         pace = "at most speed" if speed is None else "paused" if speed == 0 else f"x{speed:g}"
-        return f"replay {pace}"
+        return f"{'review' if self._traces.title else 'replay'} {pace}"
 
     def _draw_last_row(self, canvas: Canvas) -> None:
         actions = self._actions
@@ -210,7 +231,9 @@ class Dashboard:
         elif actions.message is not None:
             draw_message(canvas, actions.message, asks=False)
         else:
-            actions.footer = draw_footer(canvas, actions.shown.view, actions.needs, self._control.is_replay)
+            actions.footer = draw_footer(
+                canvas, actions.shown.view, actions.needs, self._control.is_replay, bool(self._traces.title)
+            )
 
     # Keys and mouse
 

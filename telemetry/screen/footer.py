@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 
 from telemetry.screen.canvas import Canvas
-from telemetry.screen.keys import VIEWS, VIEWS_ITEM, FooterItem, Need, footer_gap, footer_items
+from telemetry.screen.keys import PAIRS, VIEWS, VIEWS_ITEM, FooterItem, Need, footer_gap, footer_items
 from telemetry.screen.page import Target
 
 
-def draw_footer(canvas: Canvas, view: str, needs: Collection[Need], is_replay: bool) -> list[Target]:
+def draw_footer(
+    canvas: Canvas, view: str, needs: Collection[Need], is_replay: bool, is_review: bool = False
+) -> list[Target]:
     """Draw the items that fit whole; return where a click presses which key."""
     after = list(VIEWS)[(list(VIEWS).index(view) + 1) % len(VIEWS)]
-    return draw_footer_items(canvas, footer_items(view, canvas.width, needs, is_replay), after)
+    return draw_footer_items(canvas, footer_items(view, canvas.width, needs, is_replay, is_review), after)
 
 
 def draw_footer_items(canvas: Canvas, items: Sequence[FooterItem], after: str = "") -> list[Target]:
@@ -30,8 +32,12 @@ def draw_footer_items(canvas: Canvas, items: Sequence[FooterItem], after: str = 
         if press == VIEWS_ITEM:  # its first digit, its last, and between them and on its word the view that follows
             targets += [Target(begin, y, 1, digits[0]), Target(begin + 2, y, 1, digits[-1])]
             targets.append(Target(begin + 3, y, x - begin - 3, after))
-        elif press == "up":  # "up down": the first word, the second
-            targets += [Target(begin, y, 2, "up"), Target(begin + 3, y, x - begin - 3, "down")]
+        elif " " in item.shown:  # "up down": the first word, the second
+            size = item.shown.index(" ")
+            targets += [
+                Target(begin, y, size, press),
+                Target(begin + size + 1, y, x - begin - size - 1, PAIRS.get(press, press)),
+            ]
         else:
             targets.append(Target(begin, y, x - begin, press))
         x += footer_gap(canvas.width)

@@ -12,7 +12,7 @@ from telemetry.model.events import AlarmLevel
 from telemetry.model.number_text import amount_text
 from telemetry.screen.canvas import Canvas, fitted
 from telemetry.screen.formats import delay_text, wrapped
-from telemetry.screen.keys import ALL, PAIRS, VIEWS, Key, keys_in
+from telemetry.screen.keys import ALL, PAIRS, VIEWS, Key, keys_in, shown_key
 from telemetry.screen.page import BLANK, Drawn, Piece, Row, draw_page, heading
 from telemetry.screen.prompt import NEVER
 from telemetry.screen.theme import SHAPES, Meaning
@@ -26,8 +26,8 @@ WHAT_IT_SHOWS: Mapping[str, tuple[str, ...]] = {
     ),
     "2": ("Every cell: ▼ the lowest, ▲ the highest. A cell without a fresh value is shown as --.",),
     "3": (
-        "Each column is a bar from the lowest to the highest value of its seconds. Blank is a gap.",
-        "After v in the alarms view it shows that moment; escape follows the present again.",
+        "A column is a bar from its lowest to its highest value. Pale red: an alarm.",
+        "Dots: no data. Red line: a limit. On top the whole drive, with the window.",
     ),
     "4": (
         "A card for each alarm: what to do, values, limit and where it comes from, since when, and why.",
@@ -89,11 +89,11 @@ class TextPage:
         return Drawn()
 
 
-def help_page(view: str, is_replay: bool) -> TextPage:
+def help_page(view: str, is_replay: bool, is_review: bool = False) -> TextPage:
     """Return the page about ``view``: its own keys, those of every view, and what it shows."""
     own: list[Key] = []
     everywhere: list[Key] = []
-    for row in keys_in(view, is_replay):
+    for row in keys_in(view, is_replay, is_review):
         (everywhere if row.views == ALL else own).append(row)
     title = f"keys of the {VIEWS[view]} view, and everywhere"
     return list_page(title, [*_joined(own), *_joined(everywhere)], WHAT_IT_SHOWS[view])
@@ -121,11 +121,10 @@ def _joined(keys: Sequence[Key]) -> list[tuple[str, str]]:
     for row in keys:
         if digits and row is digits[0]:
             found.append((f"{min(VIEWS)} to {max(VIEWS)}", f"go to {', '.join(VIEWS.values())}"))
-        elif row.key in PAIRS:
-            below = next(each for each in keys if each.key == PAIRS[row.key])
-            found.append((f"{row.key} {below.key}", f"{row.does}, {below.does}"))
-        elif row not in digits and row.key not in PAIRS.values():
-            found.append((row.key, row.does))
+        elif (below := next((each for each in keys if each.key == PAIRS.get(row.key)), None)) is not None:
+            found.append((shown_key(f"{row.key} {below.key}"), f"{row.does}, {below.does}"))
+        elif row not in digits and not any(PAIRS.get(each.key) == row.key for each in keys):
+            found.append((row.shown, row.does))
     return found
 
 

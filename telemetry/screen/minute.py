@@ -5,18 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from telemetry.model.batch import MICROSECONDS
-from telemetry.model.signals import find_signal
 from telemetry.model.time_text import clock_at
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.chart import scale_for
 from telemetry.screen.scene import Scene
-from telemetry.screen.signal_words import signal_words
-from telemetry.screen.strips import KINDS, StripKind
 from telemetry.screen.trace import TraceScale, trace_rows
+from telemetry.screen.trace_lanes import lane_kind
 
 _LEFT = 16
 _LONGEST_S = 120
-_LEAST = {"V": 0.04, "A": 4.0, "degC": 1.0, "%": 1.0}
 _FALLBACK = "pack_current"
 """Shown where the signal of an alarm is no number over time, such as a flag of the BMS."""
 
@@ -41,19 +38,15 @@ def draw_minute(canvas: Canvas, scene: Scene, t: int, signal: str, bound: float,
     strips = scene.snapshot.strips
     if signal not in strips:
         signal, bound = _FALLBACK, float("nan")
-    kind = KINDS.get(signal) or _kind(signal)
+    kind = lane_kind(signal, scene.units)
     top = canvas.height - 1 - rows
     columns = min(canvas.width - _LEFT - 1, _LONGEST_S)
     end = min(t + columns // 2 * MICROSECONDS, scene.now)
     end = max(end, scene.snapshot.start + (columns - 1) * MICROSECONDS)  # nothing was before the start
     canvas.put(1, top, f"its moment, {columns} s", canvas.palette.figure)
-    unit = scene.units.temperature if kind.unit == "°C" else kind.unit
-    canvas.label(_LEFT + 8, top, f"{kind.title} {unit}".rstrip() + "; v shows it in the traces")
+    canvas.label(_LEFT + 8, top, f"{kind.title.lower()} {kind.unit}".rstrip() + "; v shows it in the traces")
     low, high = strips[signal].columns(end, columns, 1)
-    factor, zero = 1.0 / kind.divisor, 0.0
-    if kind.unit == "°C":
-        factor, zero = scene.units.temperature_factor, scene.units.temperature_zero
-    low, high, limit = factor * low + zero, factor * high + zero, factor * bound + zero
+    low, high, limit = kind.factor * low + kind.zero, kind.factor * high + kind.zero, kind.shown(bound)
     seen = np.append(low, limit), np.append(high, limit)
     bottom, upper = scale_for(*seen, kind.least, kind.with_zero)
     height = rows - 2
@@ -83,9 +76,3 @@ def _draw_times(canvas: Canvas, scene: Scene, t: int, end: int, columns: int) ->
         canvas.label(_LEFT, y, left)
     if at + len(here) + 3 < _LEFT + columns - len(right):
         canvas.label(_LEFT + columns - len(right), y, right)
-
-
-def _kind(signal: str) -> StripKind:
-    known = find_signal(signal)
-    unit = "" if known is None else known.unit
-    return StripKind(signal_words(signal), "°C" if unit == "degC" else unit, 1.0, _LEAST.get(unit, 1.0))

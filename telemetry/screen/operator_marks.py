@@ -21,10 +21,10 @@ class MarkKeys:
     Args:
         snapshot: the marks so far, and where time counts from.
         control: what is done to the run.
-        clock: the run's clock.
         wall: real time, by which an entry closes and a mark stops being fresh.
         say: shows one sentence.
         presets: words set by one key.
+        moment: returns the moment that is marked, int microseconds.
 
     """
 
@@ -32,13 +32,13 @@ class MarkKeys:
         self,
         snapshot: Snapshot,
         control: RunControl,
-        clock: Clock,
         wall: Clock,
         say: Callable[[str], None],
         presets: tuple[str, ...],
+        moment: Callable[[], int],
     ) -> None:
-        self._snapshot, self._control, self._clock, self._wall = snapshot, control, clock, wall
-        self._say, self._presets = say, presets
+        self._snapshot, self._control, self._wall = snapshot, control, wall
+        self._say, self._presets, self._moment = say, presets, moment
         self._last: tuple[int, int] | None = None
 
     def open(self) -> MarkEntry | None:
@@ -52,7 +52,7 @@ class MarkKeys:
 
     def set(self) -> int:
         """Mark this moment; return it, int microseconds."""
-        t = self._clock.now()
+        t = self._moment()
         why = self._control.mark(PLAIN, t)
         self._last = None if why else (t, self._wall.now() + TAKE_BACK_US)
         self._say(why or f"mark set at {clock_at(t, self._snapshot.start)}")

@@ -1,16 +1,14 @@
-"""What the keys do to what is on view: choose and move in a list, zoom the traces, show the moment of an alarm."""
+"""What the keys do to what is on view: choose and move in a list, show the moment of an alarm."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
-from telemetry.model.batch import MICROSECONDS
-from telemetry.model.time_text import clock_at
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.alarm_cards import moments_of
 from telemetry.screen.page import Drawn
 from telemetry.screen.shown import Shown
-from telemetry.screen.strips import SECONDS_EACH
+from telemetry.screen.trace_keys import TraceKeys
 
 
 class PageKeys:
@@ -22,6 +20,7 @@ class PageKeys:
         say: shows one sentence.
         drawn: returns what the last picture of the view tells of itself.
         link: returns the link that is chosen.
+        traces: the keys of the traces.
 
     """
 
@@ -32,8 +31,10 @@ class PageKeys:
         say: Callable[[str], None],
         drawn: Callable[[], Drawn],
         link: Callable[[], str | None],
+        traces: TraceKeys,
     ) -> None:
         self._snapshot, self._shown, self._say, self._drawn, self._link = snapshot, shown, say, drawn, link
+        self._show, self._follow = traces.show, traces.follow
 
     def up(self) -> None:
         """Choose what is above, else move up."""
@@ -64,33 +65,20 @@ class PageKeys:
         view = self._shown.view
         self._shown.scrolled[view] = min(max(0, self._shown.scrolled.get(view, 0) + rows), self._drawn().most)
 
-    def zoom_in(self) -> None:
-        """Show a shorter time."""
-        self._zoom(-1)
-
-    def zoom_out(self) -> None:
-        """Show a longer time."""
-        self._zoom(1)
-
-    def _zoom(self, step: int) -> None:
-        place = SECONDS_EACH.index(self._shown.seconds_each) + step
-        self._shown.seconds_each = SECONDS_EACH[min(max(0, place), len(SECONDS_EACH) - 1)]
-
     def show_moment(self) -> None:
-        """Show the chosen moment in the traces, in the middle of the window where the present allows."""
+        """Show the chosen moment in the traces."""
         moments = moments_of(self._snapshot)
         chosen = self._shown.chosen.get("4")
         moment = next((each for each in moments if each.key == chosen), moments[0] if moments else None)
         if moment is None:
             self._say("no alarm and no mark yet")
             return
-        self._shown.view, self._shown.seconds_each = "3", SECONDS_EACH[0]
-        self._shown.until = min(moment.t + 30 * MICROSECONDS, self._snapshot.end)
-        self._say(f"traces up to {clock_at(self._shown.until, self._snapshot.start)}; escape follows the present")
+        self._show(moment.t)
 
     def back(self) -> None:
-        """Follow the present again; show the signals again."""
-        self._shown.until = None
+        """Follow the present again in the traces; show the signals again."""
+        if self._shown.view == "3":
+            self._follow()
         self._shown.raw = False
 
     def change_light(self) -> None:

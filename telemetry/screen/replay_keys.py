@@ -28,13 +28,14 @@ class ReplayKeys:
 
     def faster(self) -> None:
         """Play faster."""
-        self._step_speed(1)
+        self.step_speed(1)
 
     def slower(self) -> None:
         """Play slower."""
-        self._step_speed(-1)
+        self.step_speed(-1)
 
-    def _step_speed(self, step: int) -> None:
+    def step_speed(self, step: int) -> None:
+        """Play faster (``step`` 1) or slower (-1)."""
         chosen = next_speed(self._resume_speed if self._control.speed == 0 else self._control.speed, step)
         self._resume_speed = chosen
         self._control.set_speed(chosen)

@@ -28,7 +28,6 @@ class Scene:
         ended: what was said when the run ended; None while it goes on.
         sound_note: a few words where alarms cannot be heard; empty otherwise.
         flash: whether an unacknowledged danger is drawn in its second form at this moment.
-        seconds_each: seconds a column of a strip covers.
         scrolled: rows that a list is moved down by.
         settled: what the drive view remembers from one paint to the next.
         scale: what the machine file says of the pack.
@@ -45,7 +44,6 @@ class Scene:
     ended: str | None = None
     sound_note: str = ""
     flash: bool = False
-    seconds_each: int = 2
     scrolled: int = 0
     settled: Settlement = field(default_factory=Settlement)
     scale: PackScale = field(default_factory=PackScale)

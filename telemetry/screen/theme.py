@@ -73,7 +73,13 @@ GAUGE: dict[Light, dict[str, str]] = {
         "beyond": "#A80000",
         "idle": "#767C82",
         "trace": "#0A3FA6",
+        "trace 2": "#A83B00",
+        "trace 3": "#4A1433",
+        "trace 4": "#218062",
         "area": "#C4CFE9",
+        "drive": "#CFE2F5",
+        "work": "#9EB9E1",
+        "charge": "#C9E8D2",
     },
     "dusk": {
         "track": "#232A31",
@@ -85,13 +91,19 @@ GAUGE: dict[Light, dict[str, str]] = {
         "beyond": "#FF7366",
         "idle": "#838C94",
         "trace": "#4D8DF0",
+        "trace 2": "#D9805F",
+        "trace 3": "#A98BC4",
+        "trace 4": "#3CE6C4",
         "area": "#1F3149",
+        "drive": "#1B3147",
+        "work": "#2B4C77",
+        "charge": "#17402D",
     },
 }
 _GAUGE_PARTS = tuple(GAUGE["sun"])
 GAUGE_SIXTEEN: dict[Light, dict[str, int]] = {
-    "sun": dict(zip(_GAUGE_PARTS, (7, 11, 9, 2, 4, 3, 1, 8, 4, 7), strict=True)),
-    "dusk": dict(zip(_GAUGE_PARTS, (8, 3, 1, 10, 12, 11, 9, 7, 12, 8), strict=True)),
+    "sun": dict(zip(_GAUGE_PARTS, (7, 11, 9, 2, 4, 3, 1, 8, 4, 3, 5, 2, 7, 14, 12, 10), strict=True)),
+    "dusk": dict(zip(_GAUGE_PARTS, (8, 3, 1, 10, 12, 11, 9, 7, 12, 3, 13, 10, 8, 6, 4, 2), strict=True)),
 }
 FRAMED: dict[Light, frozenset[str]] = {"sun": frozenset({"caution", "normal"}), "dusk": frozenset()}
 
@@ -129,6 +141,10 @@ class Palette:
     colours: dict[str, Color] = field(default_factory=dict)
     plain_blocks: bool = False
     _pairs: dict[tuple[str, str], Style] = field(default_factory=dict)
+
+    def bold(self, front: str) -> Style:
+        """Return the style of words in one of :attr:`colours`; bold alone without colours."""
+        return self.pair(front, "page") + self.strong.without_color if self.colours else self.strong
 
     def pair(self, front: str, back: str) -> Style:
         """Return the style of one of :attr:`colours` on another; the plain one without colours."""

@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from telemetry.model.batch import Values
 from telemetry.screen.chart import chart_rows
 from telemetry.screen.gauge import Runs
 from telemetry.screen.theme import Palette
 
+Flags = npt.NDArray[np.bool_]
 _EIGHTHS = " ▁▂▃▄▅▆▇█"
 _LEAST = {False: 3, True: 4}
 """Eighths of a row that a bar is high at least; with plain blocks everything is in fours."""
@@ -47,18 +49,40 @@ def trace_rows(palette: Palette, low: Values, high: Values, rows: int, scale: Tr
     if not palette.colours:
         drawn = chart_rows(low, high, rows, scale.bottom, scale.top)
         return [((text, palette.figure),) for text in drawn]
+    columns = bars(low, high, rows, scale, palette.plain_blocks)
+    base = None if scale.base is None else height_of(scale.base, rows, scale, palette.plain_blocks)
+    return [_row(palette, columns, row, rows, base, scale.limit) for row in range(rows - 1, -1, -1)]
+
+
+def bars(
+    low: Values, high: Values, rows: int, scale: TraceScale, plain: bool, joined: Flags | None = None
+) -> list[tuple[bool, int, int]]:
+    """Return for each column whether it is known, and where its bar begins and ends, in eighths of a row from below.
+
+    Args:
+        low, high: as of :func:`trace_rows`.
+        rows: rows of cells.
+        scale: what is at the edges.
+        plain: whether everything is in half rows.
+        joined: whether a bar reaches to the column before it, bool (columns,); to every known one where None.
+
+    """
     known = ~np.isnan(low)
-    plain = palette.plain_blocks
     first, last = _eighths(low, rows, scale, plain), _eighths(high, rows, scale, plain)
     beside = known[1:] & known[:-1]
+    if joined is not None:
+        beside &= joined[1:]
     reached = np.where(beside, np.minimum(first[1:], last[:-1]), first[1:])
     last[1:] = np.where(beside, np.maximum(last[1:], first[:-1]), last[1:])
     first[1:] = reached
     first = np.minimum(first, 8 * rows - _LEAST[plain])
     last = np.maximum(last, first + _LEAST[plain])
-    base = None if scale.base is None else int(_eighths(np.array([scale.base]), rows, scale, plain)[0])
-    columns = list(zip(known.tolist(), first.tolist(), last.tolist(), strict=True))
-    return [_row(palette, columns, row, rows, base, scale.limit) for row in range(rows - 1, -1, -1)]
+    return list(zip(known.tolist(), first.tolist(), last.tolist(), strict=True))
+
+
+def height_of(value: float, rows: int, scale: TraceScale, plain: bool) -> int:
+    """Return where a value is, in eighths of a row from below."""
+    return int(_eighths(np.array([value]), rows, scale, plain)[0])
 
 
 def _eighths(values: Values, rows: int, scale: TraceScale, plain: bool) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
@@ -75,7 +99,7 @@ def _row(
     thin = "" if not at_edge else "─" if palette.plain_blocks else "▁" if limit == "low" else "▔"
     runs: list[tuple[str, tuple[str, str]]] = []
     for known, first, last in columns:
-        text, colours = _cell(known, first - 8 * row, last - 8 * row, None if base is None else base - 8 * row)
+        text, colours = cell_of(known, first - 8 * row, last - 8 * row, None if base is None else base - 8 * row)
         if thin and text == " ":
             text, colours = thin, ("beyond", "page")
         if runs and runs[-1][1] == colours:
@@ -85,8 +109,11 @@ def _row(
     return tuple((text, palette.pair(*colours)) for text, colours in runs)
 
 
-def _cell(known: bool, first: int, last: int, base: int | None) -> tuple[str, tuple[str, str]]:
-    """Return one cell: eighths from its own lower edge; of two edges within it the one farther from its border."""
+def cell_of(known: bool, first: int, last: int, base: int | None) -> tuple[str, tuple[str, str]]:
+    """Return one cell: eighths from its own lower edge; of two edges within it the one farther from its border.
+
+    Colours are ``trace``, ``area`` between ``base`` and the bar, and ``page``.
+    """
     if not known:
         return " ", ("ink", "page")
     below = "area" if base is not None and base < first else "page"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from telemetry.model.time_text import clock_at
+from telemetry.pipeline.past import LivePast
 from telemetry.screen.alarm_cards import draw_alarms
 from telemetry.screen.band import BAND_ROWS, band_lines, draw_band
 from telemetry.screen.canvas import Canvas
@@ -14,7 +15,7 @@ from telemetry.screen.links_view import LinksShown, draw_links
 from telemetry.screen.page import Drawn
 from telemetry.screen.scene import Scene
 from telemetry.screen.shown import Shown
-from telemetry.screen.strips import draw_strips
+from telemetry.screen.traces import Traces
 
 _LEAST_WIDTH, _LEAST_HEIGHT = 44, 8
 
@@ -26,6 +27,7 @@ def draw_view(
     scene: Scene,
     page: Callable[[Canvas], Drawn | None] | None = None,
     sessions: Callable[[Canvas, str], Drawn] | None = None,
+    traces: Traces | None = None,
 ) -> Drawn:
     """Draw all but the last row of the view that is chosen, or ``page`` in its place; return what it tells of itself.
 
@@ -38,7 +40,7 @@ def draw_view(
         return Drawn()
     band = 0 if scene.headline is None else len(band_lines(scene.headline, canvas.width - 2, BAND_ROWS))
     room = Canvas(canvas.width, canvas.height - band, canvas.palette)
-    drawn = (page(room) or Drawn()) if page is not None else _draw(shown, links, room, scene, sessions)
+    drawn = (page(room) or Drawn()) if page is not None else _draw(shown, links, room, scene, sessions, traces)
     canvas.take(room)
     if scene.headline is not None:
         place = (0, canvas.height - 1 - BAND_ROWS, canvas.width)
@@ -52,13 +54,15 @@ def _draw(
     canvas: Canvas,
     scene: Scene,
     sessions: Callable[[Canvas, str], Drawn] | None,
+    traces: Traces | None,
 ) -> Drawn:
     match shown.view:
         case "2":
             return Drawn(draw_cells(canvas, scene))
         case "3":
-            draw_strips(canvas, scene, shown.until)
-            return Drawn()
+            if traces is None:
+                traces = Traces(LivePast(scene.snapshot.start), scene.snapshot.limits)
+            return traces.draw(canvas, scene)
         case "4":
             return draw_alarms(canvas, scene, shown.chosen.get("4"), shown.scrolled.get("4", 0))
         case "6" if sessions is not None:

@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 
@@ -99,6 +99,15 @@ class SessionRecord:
         if self.ended is not None:
             return (self.ended - self.started) / 1e6
         return 0.0 if self.last is None else max(0, self.last - self.start) / 1e6
+
+
+class MinuteColumns(NamedTuple):
+    """Minutes of one signal: number (microseconds // 60 000 000), lowest, highest, how many values."""
+
+    minute: Times
+    low: Values
+    high: Values
+    n: Times
 
 
 class StoreReader:
@@ -222,23 +231,59 @@ class StoreReader:
         """
         record = self.session(session)
         with reading(self.path):
-            groups = by_group(stored_series(self._db, record.id))
-            begun = {group: self._first_time(parts) for group, parts in groups.items()}
-            wanted: dict[Any, list[str]] = {}
+            carriers = self.carriers(record.id)
+            wanted: dict[int, list[str]] = {}
             for signal in dict.fromkeys(signals):
-                carriers = [group for group in groups if group.place(signal) is not None]
-                if carriers:
-                    first = min(carriers, key=lambda group: (begun[group], group.origin, group.key))
-                    wanted.setdefault(first, []).append(signal)
+                if signal in carriers:
+                    wanted.setdefault(id(carriers[signal]), []).append(signal)
             found: dict[str, tuple[Times, Values]] = {}
-            for group, names in wanted.items():
-                found |= self._columns(groups[group], tuple(names))
+            for names in wanted.values():
+                found |= self._columns(carriers[names[0]], tuple(names))
             return {signal: found[signal] for signal in signals if signal in found}
 
-    def _columns(self, parts: Sequence[StoredSeries], signals: tuple[str, ...]) -> dict[str, tuple[Times, Values]]:
-        pieces = list(read_group(self._db.conn, parts, signals))
+    def series(self, session: int) -> list[StoredSeries]:
+        """Return the series of a session in the order in which they began."""
+        with reading(self.path):
+            return stored_series(self._db, session)
+
+    def carriers(self, session: int) -> dict[str, list[StoredSeries]]:
+        """Return where the rows of each signal are: the series of the group that brought it first."""
+        with reading(self.path):
+            groups = by_group(stored_series(self._db, session))
+            begun = {group: self._first_time(parts) for group, parts in groups.items()}
+            ordered = sorted(groups, key=lambda group: (begun[group], group.origin, group.key))
+            found: dict[str, list[StoredSeries]] = {}
+            for group in ordered:
+                for signal in group.signals:
+                    found.setdefault(signal, groups[group])
+            return found
+
+    def summed(self, session: int) -> set[str]:
+        """Return the signals of a session that have a minute with a known value."""
+        sql = "SELECT DISTINCT signal FROM minute WHERE series = ?"
+        with reading(self.path):
+            return {name for part in stored_series(self._db, session) for (name,) in self._db.execute(sql, [part.id])}
+
+    def minutes(self, parts: Sequence[StoredSeries], signal: str) -> MinuteColumns:
+        """Return lowest and highest of a signal in each minute that is summed up, in time order."""
+        sql = "SELECT minute, low, high, n FROM minute WHERE series = ? AND signal = ?"
+        with reading(self.path):
+            rows = [row for part in parts for row in self._db.conn.execute(sql, [part.id, signal])]
+            table = np.array(sorted(rows), dtype=np.float64).reshape(-1, 4)
+            whole = table[:, [0, 3]].astype(np.int64)
+            return MinuteColumns(whole[:, 0], table[:, 1].copy(), table[:, 2].copy(), whole[:, 1])
+
+    def rows(
+        self, parts: Sequence[StoredSeries], signals: tuple[str, ...], since: int | None, until: int | None
+    ) -> tuple[Times, Values]:
+        """Return times, and values of ``signals`` (rows, signals), from ``since`` to ``until``, both included."""
+        with reading(self.path):
+            pieces = list(read_group(self._db.conn, parts, signals, since, until))
         t = np.concatenate([piece[0] for piece in pieces]) if pieces else np.empty(0, np.int64)
-        values = np.concatenate([piece[1] for piece in pieces]) if pieces else np.empty((0, len(signals)))
+        return t, np.concatenate([piece[1] for piece in pieces]) if pieces else np.empty((0, len(signals)))
+
+    def _columns(self, parts: Sequence[StoredSeries], signals: tuple[str, ...]) -> dict[str, tuple[Times, Values]]:
+        t, values = self.rows(parts, signals, None, None)
         return {signal: (t, np.ascontiguousarray(values[:, place])) for place, signal in enumerate(signals)}
 
     def _first_time(self, parts: Sequence[StoredSeries]) -> float:

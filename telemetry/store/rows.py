@@ -75,6 +75,7 @@ def read_rows(
     series: StoredSeries,
     signals: tuple[str, ...],
     since: int | None = None,
+    until: int | None = None,
 ) -> Iterator[tuple[Times, Values]]:
     """Give the rows of ``series`` in time order, equal times in the order stored, in pieces of bounded size.
 
@@ -85,7 +86,7 @@ def read_rows(
         connection: to the store.
         series: whose rows.
         signals: columns of the result; those the series lacks are unknown throughout.
-        since: the earliest time wanted; all where None.
+        since, until: the earliest and the latest time wanted; all where None.
 
     """
     own = frozenset(series.group.signals)
@@ -93,11 +94,12 @@ def read_rows(
     limit = max(64, _READ_VALUES // (len(signals) + 2))
     sql = (
         f"SELECT row, t{', ' if names else ''}{names} FROM {quoted(series.table)}"  # noqa: S608 (checked identifiers)
-        " WHERE series = ? AND (t, row) > (?, ?) ORDER BY t, row LIMIT ?"
+        " WHERE series = ? AND (t, row) > (?, ?) AND t <= ? ORDER BY t, row LIMIT ?"
     )
     row, t = -1, -(2**63) if since is None else since
+    end = 2**63 - 1 if until is None else until
     while True:
-        rows = connection.execute(sql, (series.id, t, row, limit)).fetchall()
+        rows = connection.execute(sql, (series.id, t, row, end, limit)).fetchall()
         if rows:
             row, t = rows[-1][0], rows[-1][1]
             width = len(signals) + 2

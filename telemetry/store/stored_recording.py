@@ -41,34 +41,37 @@ class StoredRecording:
         self.session = session
         self.end = end
         self.path = path
+        self._stretch: tuple[int | None, int | None] = (None, None)
         self._all = series
         self._series = by_group([one for one in series if one.group.origin == "measured"])
         self.groups = tuple(self._series)
 
+    def _again(self) -> StoredRecording:
+        about = (self.time_basis, self.start, self.machine_text, self._all, self.warnings, self.end)
+        return StoredRecording(self.path, self.session, *about)
+
     def with_derived(self) -> StoredRecording:
         """Return the session with what was computed while it was recorded: for a table, never for a replay."""
-        whole = StoredRecording(
-            self.path,
-            self.session,
-            self.time_basis,
-            self.start,
-            self.machine_text,
-            self._all,
-            self.warnings,
-            self.end,
-        )
+        whole = self._again()
         whole._series = by_group(self._all)
         whole.groups = tuple(whole._series)
         return whole
+
+    def between(self, first: int, last: int) -> StoredRecording:
+        """Return the rows and events from ``first`` to ``last``, both included, microseconds."""
+        part = self._again()
+        part._stretch = (first, last)
+        return part
 
     def spans(self, rows: int = 8192) -> Iterator[Span]:
         """See :meth:`telemetry.model.recording.Recording.spans`."""
         db = connect_for_reading(self.path)
         try:
             with reading(self.path):
-                events = read_events(db, self.session, inputs_only=True)
+                events = [e for e in read_events(db, self.session, inputs_only=True) if self._holds(e.t)]
             streams = [
-                _Stream(group, read_group(db.conn, parts, group.signals)) for group, parts in self._series.items()
+                _Stream(group, read_group(db.conn, parts, group.signals, *self._stretch))
+                for group, parts in self._series.items()
             ]
             while True:
                 with reading(self.path):
@@ -80,6 +83,10 @@ class StoredRecording:
         finally:
             db.close()
 
+    def _holds(self, t: int) -> bool:
+        first, last = self._stretch
+        return (first is None or first <= t) and (last is None or t <= last)
+
 
 def by_group(series: Sequence[StoredSeries]) -> Mapping[Group, list[StoredSeries]]:
     """Return the series of each group in the order they began, under the group's widest layout."""
@@ -90,7 +97,11 @@ def by_group(series: Sequence[StoredSeries]) -> Mapping[Group, list[StoredSeries
 
 
 def read_group(
-    connection: sqlite3.Connection, parts: Sequence[StoredSeries], signals: tuple[str, ...]
+    connection: sqlite3.Connection,
+    parts: Sequence[StoredSeries],
+    signals: tuple[str, ...],
+    since: int | None = None,
+    until: int | None = None,
 ) -> Iterator[tuple[Times, Values]]:
     """Give the rows of a group's series in time order, in pieces of bounded size; see :func:`read_rows`.
 
@@ -100,7 +111,7 @@ def read_group(
     """
     last = -LATEST
     for part in parts:
-        for times, values in read_rows(connection, part, signals):
+        for times, values in read_rows(connection, part, signals, since, until):
             if times[0] < last or (times[1:] < times[:-1]).any() or times[-1] > LATEST:
                 raise ValueError(f"rows of {part.table} are out of order")
             last = int(times[-1])

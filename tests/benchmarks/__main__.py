@@ -12,7 +12,16 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.benchmarks import bench_can, bench_latency, bench_program, bench_report, bench_start, bench_store
+from tests.benchmarks import (
+    bench_can,
+    bench_latency,
+    bench_program,
+    bench_report,
+    bench_review,
+    bench_screen,
+    bench_start,
+    bench_store,
+)
 
 
 @dataclass(frozen=True)
@@ -54,6 +63,18 @@ GOALS = (
     Goal(
         *("first paint", "of a bare Textual app", 1.3, bench_start.paint_ratio),
         "python -X importtime: what is loaded before telemetry.screen.terminal, and what it loads",
+    ),
+    Goal(
+        *("traces live, four lanes, 120x40", "% of a core", 5.0, lambda _: bench_screen.traces_cost()),
+        "Traces.draw by cProfile: a lane is drawn anew once a second, and only its newest columns are found anew",
+    ),
+    Goal(
+        *("review of 10 h, until it is drawn", "s", 0.5, bench_review.opens),
+        "StoreReader.minutes of each signal shown, events, and the first use of numpy and Textual apart",
+    ),
+    Goal(
+        *("review of 10 h, keys, 95 of 100", "ms", 50.0, bench_review.answers),
+        "Past.columns of a whole drive reads each row: cProfile of Traces.draw",
     ),
     Goal(
         *("bytes to alarm, 99 of 100", "ms", 100.0, lambda _: bench_latency.latency()),

@@ -43,8 +43,8 @@ class Operator:
     def set_speed(self, speed: float | None) -> None: ...
 
 
-async def feed(snapshot, clock) -> None:
-    """Give the snapshot 24 cells, pack, power and totals ten times a second, all of them changing."""
+async def feed(snapshot, clock, *more) -> None:
+    """Give all listeners 24 cells, pack, power and totals ten times a second, all of them changing."""
     import numpy as np
 
     from telemetry.model.batch import Batch, Group, Span
@@ -67,7 +67,10 @@ async def feed(snapshot, clock) -> None:
             (derived, [volts * current, n / 500, n / 6]),
         )
         batches = tuple(Batch(group, t, np.asarray(row, dtype=np.float64).reshape(1, -1)) for group, row in rows)
-        snapshot.take(Span(int(t[0]), batches))
+        span = Span(int(t[0]), batches)
+        snapshot.take(span)
+        for listener in more:
+            listener.take(span)
         await clock.sleep_until(wall + (n + 1) * 100_000)
 
 
@@ -87,13 +90,21 @@ async def child(mode: str, seconds: float) -> float:
     snapshot = Snapshot({limit.name: limit for limit in limits}, clock.now())
     if mode == "feed":
         return await cost(feed(snapshot, clock), seconds)
+    from telemetry.pipeline.past import LivePast
     from telemetry.screen.dashboard import Dashboard
     from telemetry.screen.terminal import TerminalScreen
+    from telemetry.screen.traces import Traces
 
-    screen = TerminalScreen(Dashboard(snapshot, Operator(), clock, "measured machine", colours="full"), "full")
+    past = LivePast(clock.now())
+    traces = Traces(past, snapshot.limits)
+    dashboard = Dashboard(snapshot, Operator(), clock, "measured machine", colours="full", traces=traces)
+    if mode == "traces":
+        dashboard.start_view("3")
+        traces.window.lanes = ("pack_voltage", "pack_current", "cell_min_voltage", "pack_power")
+    screen = TerminalScreen(dashboard, "full")
     running = asyncio.create_task(screen.run_async(mouse=False))
     await asyncio.sleep(3.0)
-    used = await cost(feed(snapshot, clock), seconds)
+    used = await cost(feed(snapshot, clock, past), seconds)
     screen.exit()
     await running
     return used
@@ -152,6 +163,12 @@ def main() -> None:
     screen = min(measured("screen", seconds) for _ in range(TIMES)) - feed_alone
     print(f"screen alone: {100 * screen:.2f} % of a core (at most {100 * MOST_OF_A_CORE:g} %)")
     print(f"load of the machine meanwhile: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
+
+
+def traces_cost(seconds: float = 20.0) -> float:
+    """Return what the traces live with four lanes take, in per cent of a core."""
+    alone = min(measured("feed", seconds) for _ in range(TIMES))
+    return 100 * (min(measured("traces", seconds) for _ in range(TIMES)) - alone)
 
 
 if __name__ == "__main__":

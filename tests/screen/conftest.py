@@ -15,6 +15,7 @@ from telemetry.model.events import Event
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import Judge
 from telemetry.pipeline.live_pacer import LivePacer
+from telemetry.pipeline.past import LivePast
 from telemetry.pipeline.plan import ReplayPlan
 from telemetry.pipeline.run import Operator, Run, standard_stages
 from telemetry.pipeline.snapshot import Snapshot
@@ -23,6 +24,7 @@ from telemetry.screen.dashboard import Dashboard
 from telemetry.screen.panel import Panel
 from telemetry.screen.session_list import SessionList
 from telemetry.screen.terminal import TerminalScreen
+from telemetry.screen.traces import Traces
 from tests.screen.session_store import make_store
 
 START = 1_700_000_000_000_000
@@ -58,6 +60,8 @@ class Rig:
         self.stages = standard_stages(Judge(limits))
         self.plan = ReplayPlan(self.clock, START, 1.0) if replay else None
         self.run = Run(self.clock, LivePacer(self.clock), self.stages, self.gather, waits=False)
+        self.past = LivePast(START)
+        self.traces = Traces(self.past, self.snapshot.limits, title=str(options.pop("title", "")))
         machine_name = str(options.pop("machine_name", "test cart"))
         why_no_marks = str(options.pop("why_no_marks", ""))
         store = options.pop("store", None)
@@ -70,6 +74,7 @@ class Rig:
             wall=self.wall,
             sessions=SessionList(store, program_version()),  # type: ignore[arg-type]
             program=PROGRAM,
+            traces=self.traces,
             **options,  # type: ignore[arg-type]
         )
         self.screen = TerminalScreen(self.dashboard, options["colours"])  # type: ignore[arg-type]
@@ -99,7 +104,9 @@ class Rig:
 
     def close(self) -> None:
         """End the span here."""
-        self.snapshot.take(self.stages.advance(self.gather.close(self.now)))
+        span = self.stages.advance(self.gather.close(self.now))
+        self.snapshot.take(span)
+        self.past.take(span)
 
     def rows(self) -> list[str]:
         """Paint, and return what stands on the terminal, row by row."""

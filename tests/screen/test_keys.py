@@ -17,8 +17,10 @@ from telemetry.screen.operator_marks import MarkKeys
 from telemetry.screen.page_keys import PageKeys
 from telemetry.screen.replay_keys import ReplayKeys
 from telemetry.screen.session_keys import SessionKeys
+from telemetry.screen.trace_keys import TraceKeys
 
-PARTS = (Actions, AlarmKeys, MarkKeys, PageKeys, LinkKeys, SessionKeys, ReplayKeys)
+PARTS = (Actions, AlarmKeys, MarkKeys, PageKeys, LinkKeys, SessionKeys, ReplayKeys, TraceKeys)
+SECOND = 1_000_000
 SOUND = {"pack_voltage": 25.4, "pack_current": 40.0, "soc_reported": 81.0, "pack_temperature_1": 24.0}
 LOW = SOUND | {"pack_voltage": 21.5}
 ON_VIEWS = [(row, view) for row in KEYS for view in row.views]
@@ -62,8 +64,46 @@ async def one_row_down(rig: Any, pilot: Any) -> None:
     assert shown(rig).scrolled["2"] == 1
 
 
-async def a_moment(rig: Any, pilot: Any) -> None:
-    shown(rig).until = rig.now
+def window(rig: Any) -> Any:
+    return rig.traces.window
+
+
+async def looked_back(rig: Any, pilot: Any) -> None:
+    """The cursor in the past, and where it was."""
+    await pilot.press("left", "left", "left")
+    assert not window(rig).follows
+    rig.before = window(rig).cursor, window(rig).each
+
+
+async def spanned(rig: Any, pilot: Any) -> None:
+    await pilot.press("s", "left", "left", "s")
+    assert window(rig).span is not None
+
+
+async def at_the_start(rig: Any, pilot: Any) -> None:
+    await pilot.press("home")
+    rig.before = window(rig).cursor, window(rig).each
+
+
+def moved(rig: Any) -> int:
+    """Columns that the cursor has moved by since."""
+    before, each = rig.before
+    return (window(rig).cursor - before) // each
+
+
+def first_alarm(rig: Any) -> int:
+    return min(each.t for each in rig.traces.moments if each.kind in ("warn", "trip"))
+
+
+async def in_review(rig: Any, pilot: Any) -> None:
+    rig.screen.paint()
+    window(rig).fit(9 * SECOND, False, 60)
+    window(rig).to_end()
+
+
+async def at_zero(rig: Any, pilot: Any) -> None:
+    await in_review(rig, pilot)
+    window(rig).to_start()
 
 
 def order(rig: Any) -> Any:
@@ -99,11 +139,32 @@ EFFECTS: dict[str, tuple[Step, Callable[[Any], Any]]] = {
     "shelve": (nothing, lambda rig: "1 5 min   2 15 min   3 60 min" in rig.rows()[-1]),
     "unshelve": (shelved, lambda rig: not any(c.stands == "shelved" for c in rig.snapshot.quiet.values())),
     "reset": (latched, lambda rig: not any(alarm.latched for alarm in rig.snapshot.standing())),
-    "zoom_in": (nothing, lambda rig: "1 s a column" in rig.text()),
-    "zoom_out": (nothing, lambda rig: "5 s a column" in rig.text()),
+    "cursor_left": (looked_back, lambda rig: moved(rig) == -1),
+    "cursor_right": (looked_back, lambda rig: moved(rig) == 1),
+    "window_left": (looked_back, lambda rig: window(rig).cursor == 0),
+    "window_right": (at_the_start, lambda rig: window(rig).cursor == window(rig).length > 0),
+    "to_start": (nothing, lambda rig: window(rig).cursor == 0 and not window(rig).follows),
+    "to_end": (looked_back, lambda rig: window(rig).follows),
+    "zoom_in": (nothing, lambda rig: window(rig).width == SECOND),
+    "zoom_out": (nothing, lambda rig: window(rig).width is None),
+    "next_event": (at_the_start, lambda rig: window(rig).cursor == first_alarm(rig)),
+    "event_before": (nothing, lambda rig: window(rig).cursor == first_alarm(rig)),
+    "next_alarm": (at_the_start, lambda rig: window(rig).cursor == first_alarm(rig)),
+    "next_mark": (marked, lambda rig: window(rig).cursor == rig.snapshot.marks[0].t - rig.snapshot.start),
+    "set_end": (nothing, lambda rig: window(rig).ends == (window(rig).cursor,)),
+    "clear_span": (spanned, lambda rig: window(rig).ends == ()),
+    "write_span": (nothing, lambda rig: "no span to write" in rig.rows()[-1]),
+    "whole_drive": (nothing, lambda rig: window(rig).width is None),
+    "go_to": (nothing, lambda rig: "go to (1549 is 0:15:49):" in rig.rows()[-1]),
+    "play": (looked_back, lambda rig: rig.dashboard._actions._cursor.goes),
+    "play_slower": (looked_back, lambda rig: rig.dashboard._actions._cursor.speed == 0.5),
+    "play_faster": (looked_back, lambda rig: rig.dashboard._actions._cursor.speed == 2.0),
+    "choose_signals": (nothing, lambda rig: "signals on view" in rig.rows()[0]),
+    "back_10_s": (in_review, lambda rig: window(rig).cursor == 0),
+    "on_10_s": (at_zero, lambda rig: window(rig).cursor == window(rig).length > 0),
     "faster": (nothing, lambda rig: rig.plan.speed == 2.0),
     "slower": (nothing, lambda rig: rig.plan.speed == 0.5),
-    "show_moment": (nothing, lambda rig: shown(rig).view == "3" and shown(rig).until is not None),
+    "show_moment": (nothing, lambda rig: shown(rig).view == "3" and not window(rig).follows),
     "try_now": (nothing, lambda rig: "controller does not wait for a try" in rig.text()),
     "raw_lines": (nothing, lambda rig: "raw lines of controller" in rig.text()),
     "raw_names": (nothing, lambda rig: " soc_reported " in rig.text()),
@@ -123,7 +184,7 @@ EFFECTS: dict[str, tuple[Step, Callable[[Any], Any]]] = {
     "export_session": (nothing, lambda rig: "write session 5 to: session-5.csv" in last_row(rig)),
     "name_session": (third_session, lambda rig: "name of session 3: first hay" in last_row(rig)),
     "note_session": (nothing, lambda rig: "note on session 5:" in last_row(rig)),
-    "back": (a_moment, lambda rig: shown(rig).until is None),
+    "back": (nothing, lambda rig: window(rig).follows),
     "leave": (nothing, lambda rig: "LEAVE?" in rig.rows()[-1] and not rig.run._stopping.is_set()),
 }
 MOVES: dict[tuple[str, str], tuple[Step, Callable[[Any], Any]]] = {
@@ -146,7 +207,8 @@ async def begun(rig: Any, pilot: Any, view: str) -> None:
 async def test_every_key_does_what_the_table_says(
     make_rig: Callable[..., Any], session_store: Path, row: Key, view: str
 ) -> None:
-    rig = make_rig(replay=row.need == "replay", store=session_store)
+    title = "review of a test" if row.need == "review" else ""
+    rig = make_rig(replay=row.need in ("replay", "review"), title=title, store=session_store)
     prepare, holds = MOVES.get((row.action, view)) or EFFECTS[row.action]
     async with rig.screen.run_test(
         size=(60, 10) if view == "2" and row.action in ("up", "down") else (120, 40)
@@ -156,7 +218,7 @@ async def test_every_key_does_what_the_table_says(
         await pilot.press(row.key)
         rig.close()
         assert holds(rig)
-        assert len(rig.snapshot.marks) == (row.action in ("mark", "take_mark_back"))
+        assert len(rig.snapshot.marks) == (row.action in ("mark", "take_mark_back", "next_mark"))
 
 
 @pytest.mark.parametrize("is_replay", [False, True])
@@ -283,9 +345,11 @@ async def test_what_covers_the_figures_closes_by_itself_while_the_machine_moves(
 def test_the_table_is_whole() -> None:
     assert {row.action for row in KEYS} <= {*EFFECTS, "up", "down"}
     for view in VIEWS:
-        keys = [row.key for row in keys_in(view, is_replay=True)]
-        assert len(keys) == len(set(keys)), "one key, one meaning in a view"
-        assert set(FOOTERS[view]) - {VIEWS_ITEM} <= set(keys)
+        for is_review in (False, True):
+            keys = [row.key for row in keys_in(view, is_replay=True, is_review=is_review)]
+            assert len(keys) == len(set(keys)), "one key, one meaning in a view"
+        every = {row.key for row in KEYS if view in row.views}
+        assert set(FOOTERS[view]) - {VIEWS_ITEM} <= every
     for row in KEYS:
         having = [part for part in PARTS if callable(getattr(part, row.action, None))]
         assert row.action.startswith("view_") or having[:1] == [Actions] or len(having) == 1

@@ -1,0 +1,437 @@
+"""What has come in so far, for a look back at any zoom: rows as they came, older ones as extremes of each second.
+
+A listener of the bus. What it holds is bounded: beyond :data:`MOST_VALUES` the oldest rows become the extremes of
+their seconds, then of their minutes, so that a dip stays to be seen while its exact time becomes coarser.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from bisect import bisect_right
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from telemetry.analysis.columns import Columns, Joins, Pieces, coarser, columns_of, together
+from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values, merged
+from telemetry.model.errors import InputError
+from telemetry.model.events import AlarmChange, Event, Gap, Mark, MarkChange, Situation
+from telemetry.model.recording import Recording, TimeBasis
+
+MOST_VALUES = 8_000_000
+"""Numbers kept in memory, times left out: 64 MB."""
+CHUNK_ROWS = 2048
+_KEPT_WIDTHS = 64
+"""Signals times zooms whose columns are remembered."""
+_OFF = 0.0
+_UNITS = (MICROSECONDS, 60 * MICROSECONDS)
+PhaseWord = Literal["rest", "drive", "work", "charge"]
+_WORDS: dict[Situation, PhaseWord] = {
+    "resting": "rest",
+    "charging": "charge",
+    "driving": "drive",
+    "braking": "drive",
+}
+
+
+class Stretch(NamedTuple):
+    """From when to when, int microseconds, the machine did what."""
+
+    start: int
+    end: int
+    word: PhaseWord
+
+
+class Past(ABC):
+    """What is known of a session up to :attr:`end`.
+
+    Attributes:
+        start: zero of the times shown, int microseconds.
+        end: up to when anything is known.
+        time_basis: whether times are wall time.
+        events: marks, alarm changes and gaps in the order in which they came.
+        all_events: everything that happened, as far as it is known; empty in a run, whose snapshot has it.
+        told: counts up with each event.
+        version: counts up as older values become known, or known more exactly.
+        grows: whether more is still to come.
+        doing: what keeps some of it from being shown yet, in a few words; empty for nothing.
+        trouble: why some of it will not be shown, in one sentence; empty for nothing.
+
+    """
+
+    def __init__(self, start: int, time_basis: TimeBasis = "absolute") -> None:
+        self.start, self.end = start, start
+        self.time_basis: TimeBasis = time_basis
+        self.events: list[Event] = []
+        self.all_events: list[Event] = []
+        self.told = 0
+        self.version = 0
+        self.grows = True
+        self.doing = self.trouble = ""
+        self._kept: dict[tuple[str, int], tuple[int, int, Columns]] = {}
+
+    @property
+    @abstractmethod
+    def signals(self) -> Sequence[str]:
+        """The signals of which a value is known, in the order in which they came."""
+
+    @property
+    @abstractmethod
+    def phases(self) -> Sequence[Stretch]:
+        """What the machine did, in time order."""
+
+    @abstractmethod
+    def extremes(self, signal: str) -> tuple[float, float] | None:
+        """Return lowest and highest value of a signal in the session so far; None where none is known."""
+
+    @abstractmethod
+    def blocks(self, signal: str) -> tuple[Sequence[Pieces], float]:
+        """Return what is known of a signal, in time order, and the longest interval after it that is no gap yet."""
+
+    @abstractmethod
+    def recent(self, first: int, last: int) -> Sequence[Batch]:
+        """Return the rows from ``first`` to ``last``, both included: all groups, derived ones too.
+
+        Raises:
+            InputError: they are not held any more.
+
+        """
+
+    @abstractmethod
+    def recording(self, first: int, last: int) -> Recording:
+        """Return the measured rows from ``first`` to ``last``, both included.
+
+        Raises:
+            InputError: they are not held any more.
+
+        """
+
+    def want(self, _signals: Sequence[str], _first: int, _last: int, _width: int, /) -> None:
+        """Say what is to be drawn next, so that it can be fetched; in memory it is there already."""
+        return
+
+    def poll(self) -> None:
+        """Take over what has been fetched meanwhile."""
+        return
+
+    def close(self) -> None:
+        """Stop fetching."""
+        return
+
+    def take_event(self, event: Event) -> None:
+        """Keep a mark, an alarm change or a gap."""
+        self.told += isinstance(event, MarkChange | Mark | AlarmChange | Gap)
+        if isinstance(event, MarkChange):
+            self.events = [event.applied(each) if isinstance(each, Mark) else each for each in self.events]
+        elif isinstance(event, Mark | AlarmChange | Gap):
+            self.events.append(event)
+
+    def columns(self, signal: str, width: int, first: int, count: int) -> Columns:
+        """Return ``count`` columns of ``width`` microseconds each, the first beginning at ``first`` after the start.
+
+        Columns begin at whole multiples of ``width`` after the start; those that cannot change any more are kept.
+        """
+        blocks, longest = self.blocks(signal)
+        number = first // width
+        last_known = int(blocks[-1].last[-1]) if blocks else self.start
+        settled = max(number, (last_known - self.start) // width)
+        version, kept_from, kept = self._kept.get((signal, width), (-1, 0, None))
+        begin, stop = number, number + count
+        parts = []
+        if kept is not None and version == self.version and kept_from <= begin < kept_from + len(kept):
+            part = kept.between(begin - kept_from, min(stop - kept_from, len(kept)))
+            parts.append(part)
+            begin += len(part)
+        if begin < stop:
+            edges = self.start + width * np.arange(begin, stop + 1, dtype=np.int64)
+            parts.append(columns_of(blocks, edges, self.end, longest))
+        found = together(parts)
+        self._kept[signal, width] = (self.version, number, found.between(0, min(settled - number, count)))
+        if len(self._kept) > _KEPT_WIDTHS:
+            del self._kept[next(iter(self._kept))]
+        return found
+
+    def extremes_until(self, signal: str, t: int) -> tuple[float, float] | None:
+        """Return lowest and highest value up to ``t``; None where none is known."""
+        blocks, _ = self.blocks(signal)
+        counts = [(block, int(np.searchsorted(block.first, t, side="right"))) for block in blocks]
+        known = [(block.low[:count].min(), block.high[:count].max()) for block, count in counts if count]
+        return (float(min(low for low, _ in known)), float(max(high for _, high in known))) if known else None
+
+    def value_at(self, signal: str, t: int) -> tuple[float, float] | None:
+        """Return the value at ``t``: lowest and highest of the latest piece not after it; None in a gap."""
+        blocks, longest = self.blocks(signal)
+        place = bisect_right(blocks, t, key=lambda block: int(block.first[0])) - 1
+        if place < 0:
+            return None
+        block = blocks[place]
+        row = int(np.searchsorted(block.first, t, side="right")) - 1
+        if t > block.last[row]:
+            following = block.joined[row + 1 : row + 2]
+            if not len(following) and place + 1 < len(blocks):
+                following = blocks[place + 1].joined[:1]
+            if not (following[0] if len(following) else t <= block.last[row] + longest):
+                return None
+        return float(block.low[row]), float(block.high[row])
+
+
+@dataclass(frozen=True, eq=False)
+class _Chunk:
+    """Rows of a group, or their extremes: ``low`` and ``high`` (n, signals), the same array where they are rows.
+
+    ``level`` says of what: 0 rows, 1 seconds, 2 minutes.
+    """
+
+    group: Group
+    first: Times
+    last: Times
+    low: Values
+    high: Values
+    level: int = 0
+
+    @property
+    def is_rows(self) -> bool:
+        return self.low is self.high
+
+    @property
+    def size(self) -> int:
+        return self.low.size * (1 if self.is_rows else 2)
+
+    def pieces(self, signal: str, joins: Joins) -> Pieces:
+        """Return those of one signal, none where the group did not carry it yet."""
+        place = self.group.place(signal)
+        if place is None:
+            nothing = np.empty(0)
+            return joins.pieces(self.first[:0], self.first[:0], nothing, nothing)
+        low = np.ascontiguousarray(self.low[:, place])
+        return joins.pieces(self.first, self.last, low, low if self.is_rows else self.high[:, place].copy())
+
+    def coarser(self, origin: int) -> _Chunk:
+        """Return the next level that is smaller: rows that come once a second take no less as seconds.
+
+        Seconds and minutes count from ``origin``, as the columns that they are drawn in do.
+        """
+        made = self
+        for level in range(self.level, len(_UNITS)):
+            found = coarser(self.first - origin, self.last - origin, self.low, self.high, _UNITS[level])
+            made = _Chunk(self.group, found[0] + origin, found[1] + origin, *found[2:], level + 1)
+            if made.size < self.size:
+                break
+        return made
+
+
+class _Rows:
+    """What came of one group: closed chunks, the open one, and batches not merged yet."""
+
+    def __init__(self) -> None:
+        self.closed: list[_Chunk] = []
+        self.open: _Chunk | None = None
+        self.pending: list[Batch] = []
+        self.waiting = 0
+
+    def settle(self) -> None:
+        """Merge what is pending into the open chunk, and close that once it is long enough."""
+        if not self.pending:
+            return
+        before = [] if self.open is None else [Batch(self.open.group, self.open.first, self.open.low)]
+        batch = merged([*before, *self.pending])
+        self.pending, self.waiting = [], 0
+        for start in range(0, len(batch), CHUNK_ROWS):
+            part = batch.rows(start, start + CHUNK_ROWS)
+            self.open = _Chunk(part.group, part.t, part.t, part.values, part.values)
+            if len(part) == CHUNK_ROWS:
+                self.closed.append(self.open)
+                self.open = None
+
+
+class _Track:
+    """The pieces of one signal, chunk by chunk."""
+
+    def __init__(self) -> None:
+        self.closed: list[Pieces] = []
+        self.taken = 0
+        self.joins = Joins()
+
+
+class LivePast(Past):
+    """The past of a run that goes on; :meth:`take` is its listener.
+
+    Args:
+        start: zero of the times shown, int microseconds.
+        time_basis: whether times are wall time.
+        most: numbers to keep.
+
+    """
+
+    def __init__(self, start: int, time_basis: TimeBasis = "absolute", most: int = MOST_VALUES) -> None:
+        super().__init__(start, time_basis)
+        self._most = most
+        self._rows: dict[tuple[str, str], _Rows] = {}
+        self._key_of: dict[str, tuple[str, str]] = {}
+        self._tracks: dict[str, _Track] = {}
+        self._extremes: dict[str, tuple[float, float]] = {}
+        self._phases: list[Stretch] = []
+        self._works = False
+
+    def take(self, span: Span) -> None:
+        """Bring the past up to the end of ``span``."""
+        self.end = max(self.end, span.end)
+        for batch in span.batches:
+            if len(batch):
+                self._take_batch(batch, span.frozen.get(batch.group.key))
+        for event in span.events:
+            self.take_event(event)
+        if span.situation is not None:
+            self._follow(span.end, span.situation)
+        self.grows = not span.final
+
+    def _take_batch(self, batch: Batch, repeats: npt.NDArray[np.bool_] | None) -> None:
+        if repeats is not None:  # what a frozen source repeats was not measured then
+            batch = Batch(batch.group, batch.t, np.where(repeats, np.nan, batch.values))
+        engaged = batch.column("implement_engaged")
+        if engaged is not None and engaged[-1] == engaged[-1]:
+            self._works = bool(engaged[-1] > _OFF)
+        key = batch.group.key
+        rows = self._rows.get(key)
+        if rows is None:
+            rows = self._rows[key] = _Rows()
+        rows.pending.append(batch)
+        rows.waiting += len(batch)
+        if rows.waiting >= CHUNK_ROWS:
+            self._settle(rows)
+
+    def _settle(self, rows: _Rows) -> None:
+        if not rows.pending:
+            return
+        before = len(rows.closed)
+        for batch in rows.pending:
+            self._note(batch)
+        rows.settle()
+        if len(rows.closed) > before:
+            self._bound()
+
+    def _note(self, batch: Batch) -> None:
+        known = ~np.isnan(batch.values)
+        for place in np.flatnonzero(known.any(axis=0)).tolist():
+            signal = batch.group.signals[place]
+            if self._key_of.setdefault(signal, batch.group.key) != batch.group.key:
+                continue
+            column = batch.values[:, place]
+            lowest, highest = float(np.nanmin(column)), float(np.nanmax(column))
+            low, high = self._extremes.get(signal, (lowest, highest))
+            self._extremes[signal] = (min(low, lowest), max(high, highest))
+
+    def _bound(self) -> None:
+        """Make the oldest chunks coarser while there are too many numbers; half of the room stays for rows."""
+        chunks = [(rows, place) for rows in self._rows.values() for place in range(len(rows.closed))]
+        chunks.sort(key=lambda each: int(each[0].closed[each[1]].first[0]))
+        held = {level: sum(c.size for c in self._closed() if c.level == level) for level in range(len(_UNITS) + 1)}
+        for rows, place in [*chunks, *chunks]:
+            chunk = rows.closed[place]
+            if sum(held.values()) <= self._most:
+                return
+            if chunk.level == len(_UNITS) or (chunk.level == 0) != (held[0] > self._most // 2):
+                continue
+            rows.closed[place] = smaller = chunk.coarser(self.start)
+            held[chunk.level] -= chunk.size
+            held[smaller.level] += smaller.size
+            self._tracks.clear()
+            self.version += 1
+
+    def _closed(self) -> Iterator[_Chunk]:
+        for rows in self._rows.values():
+            yield from rows.closed
+
+    def _follow(self, t: int, situation: Situation) -> None:
+        word = _WORDS[situation]
+        if word == "drive" and self._works:
+            word = "work"
+        if self._phases and self._phases[-1].word == word:
+            self._phases[-1] = Stretch(self._phases[-1].start, t, word)
+        else:
+            begun = self._phases[-1].end if self._phases else self.start
+            self._phases.append(Stretch(begun, t, word))
+
+    @property
+    def signals(self) -> Sequence[str]:
+        """The signals of which a value is known."""
+        for rows in self._rows.values():
+            self._settle(rows)
+        return tuple(self._key_of)
+
+    @property
+    def phases(self) -> Sequence[Stretch]:
+        """What the machine did."""
+        return self._phases
+
+    def extremes(self, signal: str) -> tuple[float, float] | None:
+        """Return lowest and highest value so far."""
+        self.blocks(signal)
+        return self._extremes.get(signal)
+
+    def blocks(self, signal: str) -> tuple[Sequence[Pieces], float]:
+        """Return what is known of a signal."""
+        key = self._key_of.get(signal)
+        if key is None:
+            if signal not in self.signals:
+                return (), 0.0
+            key = self._key_of[signal]
+        rows = self._rows[key]
+        self._settle(rows)
+        track = self._tracks.get(signal)
+        if track is None:
+            track = self._tracks[signal] = _Track()
+        for chunk in rows.closed[track.taken :]:
+            pieces = chunk.pieces(signal, track.joins)
+            if len(pieces):
+                track.closed.append(pieces)
+        track.taken = len(rows.closed)
+        joins, found = track.joins, track.closed
+        if rows.open is not None:
+            joins = joins.copy()
+            pieces = rows.open.pieces(signal, joins)
+            found = [*found, pieces] if len(pieces) else found
+        return found, joins.limit
+
+    def recording(self, first: int, last: int) -> Recording:
+        """Return the measured rows of a stretch."""
+        return _RowsHeld(self, [batch for batch in self.recent(first, last) if batch.group.origin == "measured"])
+
+    def recent(self, first: int, last: int) -> Sequence[Batch]:
+        """Return the rows of a stretch, all groups."""
+        return list(self._between(first, last))
+
+    def _between(self, first: int, last: int) -> Iterator[Batch]:
+        for rows in self._rows.values():
+            self._settle(rows)
+            found = []
+            for chunk in [*rows.closed, *([] if rows.open is None else [rows.open])]:
+                cut = slice(*np.searchsorted(chunk.first, (first, last + 1)).tolist())
+                if cut.stop > cut.start:
+                    if not chunk.is_rows:
+                        raise InputError("rows so long ago are no longer in memory; look at the session afterwards")
+                    found.append(Batch(chunk.group, chunk.first[cut], chunk.low[cut]))
+            if found:
+                yield merged(found)
+
+
+class _RowsHeld:
+    """Rows in memory as a :class:`Recording`, given out as one span."""
+
+    machine_text = None
+    warnings: tuple[str, ...] = ()
+    name = "this run"
+
+    def __init__(self, past: Past, batches: Sequence[Batch]) -> None:
+        self.time_basis: TimeBasis = past.time_basis
+        self.start = past.start
+        self.groups = tuple(batch.group for batch in batches)
+        self._batches = tuple(batches)
+
+    def spans(self, rows: int = 8192) -> Iterator[Span]:  # noqa: ARG002 - they are in memory already
+        """Give all of it."""
+        if self._batches:
+            yield Span(max(int(batch.t[-1]) for batch in self._batches), self._batches)

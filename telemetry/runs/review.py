@@ -1,0 +1,86 @@
+"""A session or a file looked at afterwards: what is looked at, and by which limits."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass
+from datetime import datetime
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from telemetry.machine.limits import limits_for
+from telemetry.machine.machine_file import load_machine
+from telemetry.model.errors import printable
+from telemetry.runs.file_past import FilePast
+from telemetry.runs.stored_past import StoredPast
+from telemetry.runs.subjects import machine_for, open_subject
+from telemetry.store.later_marks import keep_mark
+from telemetry.store.stored_recording import StoredRecording
+
+if TYPE_CHECKING:
+    from telemetry.screen.review import Review
+    from telemetry.screen.units import UnitsName
+
+
+@dataclass(frozen=True)
+class ReviewOptions:
+    """What the user asked of a review.
+
+    Attributes:
+        store: where sessions are looked up.
+        machine: machine file to use in place of the recorded one; None for that.
+        units: of speed, area and temperature.
+        plain_blocks: draw traces of full and half blocks only.
+
+    """
+
+    store: Path
+    machine: Path | None = None
+    units: UnitsName = "metric"
+    plain_blocks: bool = False
+
+
+def review(name: str, options: ReviewOptions) -> int:
+    """Show the session or file ``name`` until it is left; return the exit status.
+
+    Raises:
+        InputError, MachineFileError, RecordingError, StoreError: what is wrong with it, and the remedy.
+
+    """
+    made = open_review(name, options)
+    try:
+        asyncio.run(made.screen.run_async())
+    finally:
+        made.past.close()
+    return 0
+
+
+def open_review(name: str, options: ReviewOptions) -> Review:
+    """Return the review of a session or a file, not shown yet; its ``past`` is to be closed."""
+    from telemetry.screen.review import Review
+
+    given = None if options.machine is None else load_machine(options.machine)
+    recording = open_subject(name, options.store, given)
+    machine = machine_for(recording, given)
+    limits = {} if machine is None else {limit.name: limit for limit in limits_for(machine)}
+    past: StoredPast | FilePast
+    if isinstance(recording, StoredRecording):
+        past = StoredPast(recording.path, recording.session)
+        words = [f"session {recording.session}", past.record.machine, _date(past)]
+        keep = partial(keep_mark, recording.path, recording.session)
+    else:
+        past = FilePast(recording, machine)
+        words, keep = [recording.name, "" if machine is None else machine.name, _date(past)], None
+    title = f"review  {', '.join(printable(word, 60) for word in words if word)}"
+    return Review(past, title, machine, limits, keep, options.units, options.plain_blocks)
+
+
+def _date(past: StoredPast | FilePast) -> str:
+    if past.time_basis != "absolute":
+        return ""
+    try:
+        began = datetime.fromtimestamp(past.start / 1e6)
+    except (OSError, OverflowError, ValueError):
+        return ""
+    return f"{began.day} {began:%b %H:%M}"
