@@ -106,7 +106,7 @@ def find_energy_left(
     capacity = along(capacity_ah, of_capacity)
     counted = max(counted_from_pct - soc_pct.mid, 0.0)
     share = along(soc_pct, of_charge) - _COUNTED * counted * (pack.capacity_ah / capacity - 1.0)
-    end = float(np.median(reserve)) / 100.0
+    end = float(np.sort(reserve)[len(reserve) // 2]) / 100.0
     volts = voltage_over_charge(
         pack, load.mean_a, ohm.times(SLOW_OVER_FAST), end, max(soc_pct.mid / 100.0, end + 1e-6)
     )

@@ -72,10 +72,21 @@ class OpenCircuitTable:
 
     def mean_volts(self, low: float, high: float) -> float:
         """Return the mean V between two shares of charge, ``low < high``: the integral over the difference."""
-        inside = self.share[(self.share > low) & (self.share < high)]
-        places = np.concatenate([[low], inside, [high]])
-        volts = self.volts_at(places)
-        return float(np.sum(np.diff(places) * (volts[1:] + volts[:-1]) / 2.0) / (high - low))
+        (from_low, at_low), (from_high, at_high) = (self._area_to(share) for share in (low, high))
+        return (from_high + at_high - from_low - at_low) / (high - low)
+
+    def _area_to(self, share: float) -> tuple[float, float]:
+        """Return the integral of the voltage from the lowest share to the point before ``share``, and from there."""
+        shares, volts = self._share_beyond, self._volts_beyond
+        place = min(max(int(np.searchsorted(shares, share, "right")) - 1, 0), len(shares) - 2)
+        within = share - float(shares[place])
+        slope = float(volts[place + 1] - volts[place]) / float(shares[place + 1] - shares[place])
+        return float(self._areas[place]), within * (float(volts[place]) + 0.5 * slope * within)
+
+    @cached_property
+    def _areas(self) -> Values:
+        steps = np.diff(self._share_beyond) * (self._volts_beyond[1:] + self._volts_beyond[:-1]) / 2.0
+        return np.concatenate([[0.0], np.cumsum(steps)])
 
     @cached_property
     def _share_beyond(self) -> Values:
@@ -175,7 +186,10 @@ def voltage_uncertainty(chemistry: str, share: Values | float, own: OpenCircuitT
 
 def mean_voltage_uncertainty(chemistry: str, low: float, high: float, own: OpenCircuitTable | None = None) -> float:
     """Return the mean of :func:`voltage_uncertainty` between two shares of charge, V."""
-    return float(np.interp(np.linspace(low, high, 21), *_uncertainty_curve(chemistry, own)).mean())
+    return float(np.interp(low + (high - low) * _TWENTIETHS, *_uncertainty_curve(chemistry, own)).mean())
+
+
+_TWENTIETHS = np.linspace(0.0, 1.0, 21)
 
 
 @cache
