@@ -98,6 +98,9 @@ class Recent:
         return next(((at, value) for at, value in reversed(self.rows) if at <= t), None)
 
 
+_STEP = 0.02  # of the spread of the readings, that a running quantile moves with one; ours
+
+
 class RunningQuantile:
     """A quantile of all readings by stochastic approximation (H. Robbins and S. Monro, 1951, from memory).
 
@@ -114,10 +117,18 @@ class RunningQuantile:
         self._share = share
         self.value = float("nan")
 
-    def take(self, reading: float, spread: float) -> None:
-        """Take a reading; ``spread`` is about how far readings lie apart, and sets the size of a step."""
-        value = self.value
-        if value != value:
-            self.value = value = reading
-        step = 0.02 * spread
-        self.value = value + (step * self._share if reading > value else -step * (1 - self._share))
+    def course(self, readings: Values, spreads: Values) -> Values:
+        """Take readings, float64 (rows,); return the quantile after each.
+
+        ``spreads`` is about how far readings lie apart at each, and sets the size of a step.
+        """
+        value = self.value if self.value == self.value or not len(readings) else float(readings[0])
+        steps = _STEP * spreads
+        found = []
+        for reading, up, down in zip(
+            readings.tolist(), (steps * self._share).tolist(), (steps * (1 - self._share)).tolist(), strict=True
+        ):
+            value += up if reading > value else -down
+            found.append(value)
+        self.value = value
+        return np.array(found)

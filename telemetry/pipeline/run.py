@@ -8,7 +8,7 @@ from typing import Literal
 
 from telemetry.analysis.charge_live import EstimateCharge
 from telemetry.analysis.derive import Cells, Charge, Power
-from telemetry.analysis.fault_isolation.suspicion import Suspicion
+from telemetry.analysis.fault_isolation.suspicion import EarlierMarks, Suspicion
 from telemetry.analysis.gaps import GapWatch
 from telemetry.analysis.open_circuit import stated_table
 from telemetry.analysis.resistance_live import EstimateResistance
@@ -48,11 +48,12 @@ def standard_stages(judge: Judge, machine: Machine | None = None, history: Resis
         pack = machine.pack
         table = stated_table(pack.open_circuit)
         unhurried += [EstimateCharge(pack, table), EstimateResistance(pack), *limit_stages(machine, history)]
-    stages: list[Stage] = [Cells(), Power(), EachSecond(Chain(unhurried))]
+    unhurried.append(Suspicion())  # a mark comes two seconds late anyway
+    stages: list[Stage] = [EarlierMarks(), Cells(), Power(), EachSecond(Chain(unhurried))]
     if machine is not None and machine.fault_codes:
         stages.append(FaultWatch(machine.fault_codes))
     watch = SupplyWatch(None if machine is None else machine.pack)
-    return Chain([WithoutFrozen(Chain([*stages, watch, Suspicion(), judge]))])
+    return Chain([WithoutFrozen(Chain([*stages, watch, judge]))])
 
 
 class Run:

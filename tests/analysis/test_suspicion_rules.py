@@ -13,12 +13,6 @@ from telemetry.analysis.fault_isolation.throttle_marks import ThrottleMarks
 REST, TOP, NOISE = 1.0, 4.0, 0.006
 
 
-def taken(stage: ThrottleMarks, t: int, volts: float) -> list[tuple[int, str]]:
-    """Give a reading; return what that shows."""
-    stage.take(t, volts)
-    return list(stage.judged()) if t >= stage.due else []
-
-
 def marks_of(spoil, rate=20.0, seed=1, level=2.2):
     """Let a foot press and release, hold from 40 s on, and spoil that from 50 s on; the marks: s after that, kind."""
     t = np.arange(0.0, 60.0, 1 / rate)
@@ -27,12 +21,8 @@ def marks_of(spoil, rate=20.0, seed=1, level=2.2):
     volts += np.random.default_rng(seed).normal(0.0, NOISE, len(t))
     first = round(50 * rate)
     spoil(volts[first:])
-    stage = ThrottleMarks()
-    return [
-        ((at - 50_000_000) / 1e6, kind)
-        for each, value in zip(t, volts, strict=True)
-        for at, kind in taken(stage, round(each * 1e6), value)
-    ]
+    times = np.round(t * 1e6).astype(np.int64)
+    return [((at - 50_000_000) / 1e6, kind) for _, at, kind in ThrottleMarks().take(times, volts, times)]
 
 
 @settings(max_examples=30, deadline=None)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Iterator
 from math import log2
 from typing import Literal
@@ -12,14 +11,11 @@ import numpy as np
 from telemetry.analysis.fault_isolation.drive import SLOWEST_PEDAL_S
 from telemetry.analysis.fault_isolation.pedal import pedal_trace
 from telemetry.analysis.fault_isolation.response import PedalRange
-from telemetry.analysis.recent import RunningQuantile, between
-from telemetry.model.batch import MICROSECONDS
-
-_LEAST_READINGS = 5  # for a period
-
+from telemetry.analysis.fault_isolation.trace import NEVER, Trace, first_after
+from telemetry.analysis.recent import RunningQuantile
+from telemetry.model.batch import MICROSECONDS, Times, Values
 
 Kind = Literal["fall", "rise", "jitter"]
-NEVER = 2**62
 FIRST_AFTER = 30 * MICROSECONDS
 LEAST_RANGE_V = 0.3
 """A throttle that moved less was not pressed, or is not connected."""
@@ -28,6 +24,9 @@ _QUICK, _NOISE_WEIGHT, _FADES = 0.1, 0.02, 0.9995
 _PLAIN, _USUAL_S = 4.5, 0.05
 """Evidence, log odds, from which a departure from the foot is plain by itself, and more where half of the readings
 lack (by sound drives of both simulators)."""
+_LEAST_READINGS = 5  # for a period
+LOW, HIGH, _NOISE = 1, 2, 3
+"""Columns of the trace, after that of the reading."""
 
 
 class ThrottleMarks:
@@ -35,74 +34,100 @@ class ThrottleMarks:
 
     Attributes:
         first: time of the first reading, microseconds; None before it.
-        high: highest reading so far that came twice on end, V.
-        noise: one standard deviation of a reading, V.
-        recent: (microseconds, V) of the last four seconds.
-        due: from when on something can be judged, microseconds.
+        trace: the readings, V, and at each the one at rest, the highest so far that came twice on end, one standard
+            deviation of the noise and the furthest move of a foot, V.
     """
 
     def __init__(self) -> None:
         self.first: int | None = None
-        self.high = self._began = 0.0
+        self.trace = Trace(_KEPT, 5)
+        self._began = self._high = 0.0
+        self._noise = 0.005
         self._low = RunningQuantile(0.05)
-        self.noise = 0.005
-        self.recent: deque[tuple[int, float]] = deque()
         self._fastest = self._before = 0.0
         self._hot: int | None = None
-        self.due = NEVER
-        self._done = 0
+        self._judged_at, self._done = -NEVER, 0
 
-    @property
-    def low(self) -> float:
-        """Reading at rest, V: a machine is switched on with it released, and a lost contact is no rest."""
-        return min(self._began, self._low.value) if self.first is not None else 0.0
+    def take(self, t: Times, volts: Values, times: Times) -> Iterator[tuple[int, int, Kind]]:
+        """Take readings; yield when it was noticed that the signal failed, when that was, and how.
 
-    @property
-    def width(self) -> float:
-        """The throttle's travel, V."""
-        return self.high - self.low
+        Args:
+            t: int64 (rows,); ``volts``: float64 (rows,), V.
+            times: of these and all other signals.
+        """
+        jumps = self._follow(t, volts) if len(t) else []
+        while True:
+            if self._hot is None:
+                self._hot = next((jump for jump in jumps if jump > self._judged_at), None)
+                if self._hot is None:
+                    return
+            noticed = first_after(times, self._hot + _WAIT)
+            if noticed == NEVER:
+                return
+            hot, self._hot, self._judged_at = self._hot, None, noticed
+            for moment, kind in self._judged(hot, noticed):
+                yield noticed, moment, kind
 
-    def between(self, start: int, until: int) -> list[float]:
+    def range_at(self, t: int) -> PedalRange | None:
+        """Return range and noise as known at ``t``; None before any reading."""
+        row = self.trace.at(t)
+        return None if row is None else PedalRange(row[LOW], row[HIGH], row[_NOISE])
+
+    def travels(self, start: int, until: int, known: PedalRange) -> list[float]:
         """Return the shares of travel from ``start`` to before ``until``."""
-        low, width = self.low, max(self.width, 1e-6)
-        return [(volts - low) / width for volts in between(self.recent, start, until)]
+        width = max(known.top - known.rest, 1e-6)
+        return [(volts - known.rest) / width for volts in self.trace.between(start, until)]
 
-    def take(self, t: int, volts: float) -> None:
-        """Take a reading, V."""
-        recent = self.recent
-        if self.first is None:
-            self.first, self._began, self.high, self._low.value = t, volts, volts, volts
-        change = volts - recent[-1][1] if recent else 0.0
-        size = abs(change)
-        recent.append((t, volts))
-        while recent[0][0] < t - _KEPT:
-            recent.popleft()
-        if size < 6 * self.noise:
-            self.noise += _NOISE_WEIGHT * (0.9 * size - self.noise) if size else -_NOISE_WEIGHT * 0.1 * self.noise
-            self.high = max(self.high, volts)
-        self._low.take(volts, self.high - self._began)
-        before, self._before = self._before, change
-        self._fastest *= _FADES
-        if change * before > 0:
-            smaller, larger = sorted((size, abs(before)))
-            if smaller > 0.3 * larger and larger > self._fastest:
-                self._fastest = larger
-        if size > _QUICK * LEAST_RANGE_V and self._hot is None and t - self.first >= FIRST_AFTER:
-            width = self.width
-            if width > LEAST_RANGE_V and size > _QUICK * width:
-                self._hot, self.due = t, t + _WAIT
+    def _follow(self, t: Times, volts: Values) -> list[int]:
+        """Follow range and noise; return when the signal moved by more than a tenth of the travel at once."""
+        last = self.trace.last
+        if self.first is None or last is None:
+            self.first, last = int(t[0]), float(volts[0])
+            self._began = self._high = self._low.value = last
+        change = np.diff(volts, prepend=last)
+        size = np.abs(change)
+        noises, highs = self._noises_and_highs(volts.tolist(), size.tolist())
+        lows = np.minimum(self._began, self._low.course(volts, highs - self._began))
+        before = np.concatenate([[self._before], change[:-1]])
+        self._before = float(change[-1])
+        smaller, larger = np.minimum(size, np.abs(before)), np.maximum(size, np.abs(before))
+        fastest, furthest = [], self._fastest
+        for move in np.where((change * before > 0) & (smaller > 0.3 * larger), larger, 0.0).tolist():
+            furthest *= _FADES
+            if move > furthest:
+                furthest = move
+            fastest.append(furthest)
+        self._fastest = furthest
+        self.trace.add(t, volts, lows, highs, noises, np.array(fastest))
+        width = highs - lows
+        quick = (size > _QUICK * width) & (width > LEAST_RANGE_V) & (t - self.first >= FIRST_AFTER)
+        found: list[int] = t[quick].tolist()
+        return found
 
-    def judged(self) -> Iterator[tuple[int, Kind]]:
-        """Yield when the signal failed, from :attr:`due` on."""
-        hot, self._hot, self.due = self._hot, None, NEVER
-        assert hot is not None
-        t = np.array([each[0] - hot for each in self.recent]) / MICROSECONDS
-        volts = np.array([each[1] for each in self.recent])
+    def _noises_and_highs(self, volts: list[float], sizes: list[float]) -> tuple[Values, Values]:
+        noise, high = self._noise, self._high
+        noises, highs = [], []
+        for value, size in zip(volts, sizes, strict=True):
+            if size < 6 * noise:
+                noise += _NOISE_WEIGHT * (0.9 * size - noise) if size else -_NOISE_WEIGHT * 0.1 * noise
+                if value > high:
+                    high = value
+            noises.append(noise)
+            highs.append(high)
+        self._noise, self._high = noise, high
+        return np.array(noises), np.array(highs)
+
+    def _judged(self, hot: int, noticed: int) -> Iterator[tuple[int, Kind]]:
+        trace = self.trace
+        last = int(np.searchsorted(trace.t, noticed, side="right"))
+        first = int(np.searchsorted(trace.t, trace.t[last - 1] - _KEPT))
+        t, volts = (trace.t[first:last] - hot) / MICROSECONDS, trace.rows[first:last, 0]
         period = float(np.median(np.diff(t))) if len(t) >= _LEAST_READINGS else 1.0
         if period > SLOWEST_PEDAL_S:
             return
+        _, low, high, noise, fastest = trace.rows[last - 1].tolist()
         plain = _PLAIN + max(log2(period / _USUAL_S), 0.0)
-        for each in pedal_trace(t, volts, PedalRange(self.low, self.high, self.noise), self._fastest).seen:
+        for each in pedal_trace(t, volts, PedalRange(low, high, noise), fastest).seen:
             moment = hot + round(0.5 * (t[each.departure.left] + t[each.departure.left + 1]) * MICROSECONDS)
             if each.evidence > plain and moment > self._done and moment - hot < _WAIT:
                 self._done = moment
