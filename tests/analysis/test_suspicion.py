@@ -9,9 +9,10 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from telemetry.analysis.fault_isolation.suspicion import MOST_MARKS, SUSPICIONS, Suspicion
+from telemetry.analysis.fault_isolation.suspicion import MOST_MARKS, SUSPICIONS, EarlierMarks, Suspicion
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import Mark
+from telemetry.pipeline.stage import Chain
 from tests.reference.drives import FEW, faulty_drive
 
 SIGNALS = (*FEW, "pack_voltage")
@@ -27,7 +28,7 @@ def marks_of(drive, step_us=1_000_000, recorded=(), reach=1.0):
     group = Group("machine", "all", tuple(name for name in SIGNALS if name in drive.columns))
     values = np.stack([drive.columns[name] for name in group.signals], axis=1).astype(np.float64)
     rows = Batch(group, drive.t.astype(np.int64), values)
-    stage, out, first, last = Suspicion(), [], 0, -1
+    stage, out, first, last = Chain([EarlierMarks(), Suspicion()]), [], 0, -1
     end = int(drive.t[-1] * reach)
     for cut in [*range(step_us, end, step_us), end]:
         stop = int(np.searchsorted(rows.t, cut, side="right"))

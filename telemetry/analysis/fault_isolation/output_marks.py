@@ -148,6 +148,8 @@ class OutputMarks:
         froms = np.concatenate([[self._half_from], noticed[:-1]])
         self._half, self._half_from = int(halves[over[-1]]), int(noticed[-1])
         held = self._held(starts, noticed)
+        if not held.any():
+            return
         starts, noticed, froms = starts[held], noticed[held], froms[held]
         readings, known = self._throttle.trace.means(starts, starts + _HALF), self._throttle.trace.at_each(noticed)
         travel = (readings - known[:, LOW]) / np.maximum(known[:, HIGH] - known[:, LOW], 1e-6)
