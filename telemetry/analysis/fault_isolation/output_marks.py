@@ -11,6 +11,7 @@ from telemetry.analysis.fault_isolation.sinking_output import SinkingOutput
 from telemetry.analysis.fault_isolation.supply_marks import SupplyMarks
 from telemetry.analysis.fault_isolation.throttle_marks import FIRST_AFTER, HIGH, LEAST_RANGE_V, LOW, ThrottleMarks
 from telemetry.analysis.fault_isolation.trace import NEVER, Trace, first_after
+from telemetry.analysis.gaps import steps
 from telemetry.analysis.recent import RunningQuantile
 from telemetry.analysis.repeats import Flags
 from telemetry.model.batch import MICROSECONDS, Times, Values
@@ -50,9 +51,9 @@ class OutputMarks:
         """Take times and values of speed, and of whether the implement works."""
         self._speed.add(*speed)
         t, works = implement
-        if len(t):
-            before, since = self._implement.rows[-1].tolist() if len(self._implement.t) else (0.0, -NEVER)
-            changes = np.abs(np.diff(works, prepend=before)) > ON
+        before, since = self._implement.rows[-1].tolist() if len(self._implement.t) else (0.0, -NEVER)
+        if (works != before).any() or not len(self._implement.t):
+            changes = np.abs(steps(works, before)) > ON
             self._implement.add(t, works, np.maximum.accumulate(np.where(changes, t, since)))
 
     def dropped(self, t: Times, current: Values, times: Times) -> Iterator[tuple[int, int]]:
@@ -81,7 +82,7 @@ class OutputMarks:
         last = self._current.last
         if self._first is None:
             self._first = int(t[0])
-        changes = np.abs(np.diff(current, prepend=current[0] if last is None else last)).tolist()
+        changes = np.abs(steps(current, float(current[0]) if last is None else last)).tolist()
         top, noise = self._top, self._noise
         tops, noises = [], []
         for size, change in zip(np.abs(current).tolist(), changes, strict=True):
@@ -139,7 +140,7 @@ class OutputMarks:
         halves = times // _HALF
         if self._half is None:
             self._half, self._half_from = int(halves[0]), int(times[0])
-        over = np.flatnonzero(np.diff(halves, prepend=self._half))
+        over = np.flatnonzero(steps(halves, self._half))
         if not len(over):
             return
         starts = np.concatenate([[self._half], halves[over[:-1]]]) * _HALF
@@ -167,6 +168,6 @@ class OutputMarks:
         trace = self._throttle.trace
         known = trace.at_each(noticed)
         rest, width = known[:, LOW], known[:, HIGH] - known[:, LOW]
-        low, high = (trace.each(of, starts - _HALF, starts + _HALF) for of in (np.minimum, np.maximum))
-        shares = [(each - rest) / np.maximum(width, 1e-6) for each in (low, high)]
+        ends = trace.each(starts - _HALF, starts + _HALF, np.minimum, np.maximum)
+        shares = [(each - rest) / np.maximum(width, 1e-6) for each in ends]
         return np.asarray((width >= LEAST_RANGE_V) & (shares[1] - shares[0] <= _HELD))

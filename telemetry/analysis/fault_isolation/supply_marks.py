@@ -38,10 +38,10 @@ class SupplyMarks:
 
     def trips(self, t: Times, allowed: Values) -> list[int]:
         """Take whether the BMS allows discharge, 1 or 0; return when it trips."""
-        if not len(t):
+        last, opened, closed = self._flags.rows[-1].tolist() if len(self._flags.t) else (1.0, -NEVER, -NEVER)
+        if (allowed == last).all():
             return []
-        _, opened, closed = self._flags.rows[-1].tolist() if len(self._flags.t) else (1.0, -NEVER, -NEVER)
-        before = np.concatenate([[1.0 if self._flags.last is None else self._flags.last], allowed[:-1]])
+        before = np.concatenate([[last], allowed[:-1]])
         trips, clears = (allowed < ON) & (before >= ON), (allowed >= ON) & (before < ON)
         since = [
             np.maximum.accumulate(np.where(changes, t, earlier))

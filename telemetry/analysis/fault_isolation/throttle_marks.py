@@ -12,6 +12,7 @@ from telemetry.analysis.fault_isolation.drive import SLOWEST_PEDAL_S
 from telemetry.analysis.fault_isolation.pedal import pedal_trace
 from telemetry.analysis.fault_isolation.response import PedalRange
 from telemetry.analysis.fault_isolation.trace import NEVER, Trace, first_after
+from telemetry.analysis.gaps import steps
 from telemetry.analysis.recent import RunningQuantile
 from telemetry.model.batch import MICROSECONDS, Times, Values
 
@@ -84,7 +85,7 @@ class ThrottleMarks:
         if self.first is None or last is None:
             self.first, last = int(t[0]), float(volts[0])
             self._began = self._high = self._low.value = last
-        change = np.diff(volts, prepend=last)
+        change = steps(volts, last)
         size = np.abs(change)
         noises, highs = self._noises_and_highs(volts.tolist(), size.tolist())
         lows = np.minimum(self._began, self._low.course(volts, highs - self._began))

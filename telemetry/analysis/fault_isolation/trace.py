@@ -35,8 +35,12 @@ class Trace:
         if not len(t):
             return
         first = int(self.t.searchsorted(self.t[-1] - self._kept)) if len(self.t) else 0
-        self.t = np.concatenate([self.t[first:], t])
-        self.rows = np.concatenate([self.rows[first:], np.column_stack(columns)])
+        kept = len(self.t) - first
+        rows = np.empty((kept + len(t), len(columns)))
+        rows[:kept] = self.rows[first:]
+        for place, column in enumerate(columns):
+            rows[kept:, place] = column
+        self.t, self.rows = np.concatenate([self.t[first:], t]), rows
 
     def at(self, t: int) -> list[float] | None:
         """Return the latest row at or before ``t``; None where there is none."""
@@ -45,9 +49,10 @@ class Trace:
 
     def at_each(self, t: Times) -> Values:
         """Return the latest row at or before each of ``t``, float64 (len(t), columns); NaN where there is none."""
+        if not len(self.t):
+            return np.full((len(t), self.rows.shape[1]), np.nan)
         place = self.t.searchsorted(t, side="right") - 1
-        rows = np.append(self.rows, np.full((1, self.rows.shape[1]), np.nan), axis=0)  # the last stands for none
-        return np.asarray(rows[place])
+        return np.where((place >= 0)[:, None], self.rows[place], np.nan)
 
     def between(self, start: int, until: int) -> list[float]:
         """Return the values from ``start`` to before ``until``."""
@@ -55,18 +60,23 @@ class Trace:
         found: list[float] = self.rows[first:last, 0].tolist()
         return found
 
-    def each(self, of: np.ufunc, starts: Times, untils: Times) -> Values:
-        """Return the sum, lowest or highest value from each of ``starts`` to before ``untils``; NaN where none is."""
-        first, last = self.t.searchsorted(starts), self.t.searchsorted(untils)
-        values = np.append(self.rows[:, 0], 0.0)
-        if not len(starts):
-            return np.empty(0)
-        return np.where(last > first, of.reduceat(values, np.stack([first, last], axis=1).ravel())[::2], np.nan)
+    def each(self, starts: Times, untils: Times, *kinds: np.ufunc) -> list[Values]:
+        """Return sum, lowest or highest value from each of ``starts`` to before ``untils``, NaN where none is.
+
+        One array for each of ``kinds`` (add, minimum, maximum).
+        """
+        if not len(self.t):
+            return [np.full(len(starts), np.nan) for _ in kinds]
+        edges = np.empty((len(starts), 2), dtype=np.int64)
+        edges[:, 0], edges[:, 1] = self.t.searchsorted(starts), self.t.searchsorted(untils)
+        values = np.concatenate([self.rows[:, 0], [0.0]])
+        some = edges[:, 1] > edges[:, 0]
+        return [np.where(some, kind.reduceat(values, edges.ravel())[::2], np.nan) for kind in kinds]
 
     def means(self, starts: Times, untils: Times) -> Values:
         """Return the mean from each of ``starts`` to before ``untils``; NaN where no row is."""
         counts = self.t.searchsorted(untils) - self.t.searchsorted(starts)
-        return np.asarray(self.each(np.add, starts, untils) / np.maximum(counts, 1))
+        return np.asarray(self.each(starts, untils, np.add)[0] / np.maximum(counts, 1))
 
 
 def first_after(times: Times, t: int) -> int:
