@@ -6,8 +6,9 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
+from telemetry.store.connection import connect_for_writing
 from telemetry.store.later_marks import BUSY_S
-from telemetry.store.schema import connect_for_writing, transaction
+from telemetry.store.schema import transaction
 from telemetry.store.trouble import store_error
 
 

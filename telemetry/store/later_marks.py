@@ -7,8 +7,9 @@ from contextlib import closing
 from pathlib import Path
 
 from telemetry.model.events import Mark, MarkChange
+from telemetry.store.connection import connect_for_writing
 from telemetry.store.event_tables import insert_events, next_number
-from telemetry.store.schema import connect_for_writing, transaction
+from telemetry.store.schema import transaction
 from telemetry.store.trouble import store_error
 
 BUSY_S = 1.0

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from telemetry.store.schema import connect_for_writing, transaction
+from telemetry.store.connection import connect_for_writing
+from telemetry.store.schema import transaction
 from telemetry.store.session_rows import SessionStart, close_session, insert_session
 from telemetry.store.trouble import store_error
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from telemetry.model.errors import StoreError, printable
-from telemetry.store.schema import connect_for_writing
+from telemetry.store.connection import connect_for_writing
 from telemetry.store.trouble import file_text
 
 if TYPE_CHECKING:

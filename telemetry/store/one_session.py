@@ -7,10 +7,11 @@ from contextlib import closing
 from pathlib import Path
 
 from telemetry.model.batch import Batch, Span
+from telemetry.store.connection import connect_for_writing
 from telemetry.store.ledger import LedgerEntry
 from telemetry.store.reader import SessionRecord, StoreReader
 from telemetry.store.rows import read_rows
-from telemetry.store.schema import connect_for_writing, transaction
+from telemetry.store.schema import transaction
 from telemetry.store.session_rows import SessionStart, close_session, insert_session, insert_spans, stored_series
 from telemetry.store.trouble import reading
 

@@ -13,8 +13,9 @@ from functools import cached_property
 from pathlib import Path
 from typing import Literal, get_args
 
+from telemetry.store.connection import connect_for_reading, connect_for_writing
 from telemetry.store.later_marks import BUSY_S
-from telemetry.store.schema import connect_for_reading, connect_for_writing, transaction
+from telemetry.store.schema import transaction
 from telemetry.store.trouble import reading, store_error
 
 OutcomeWord = Literal["PARK", "DRIVE GENTLY", "DRIVE ON", "NOT ENOUGH SEEN", "CHARGED", "NO VALUES", "NOT READABLE"]

@@ -16,12 +16,12 @@ from telemetry.model.errors import InputError
 from telemetry.model.events import Event
 from telemetry.model.raw_bytes import RawMissing, unpacked
 from telemetry.model.recording import TimeBasis
+from telemetry.store.connection import connect_for_reading
 from telemetry.store.event_tables import read_events
 from telemetry.store.field_check import checked
 from telemetry.store.kept_raw import RawLink, raw_links, raw_missing, read_raw
 from telemetry.store.recovery import recover_if_possible, unclosed
 from telemetry.store.rows import StoredSeries
-from telemetry.store.schema import connect_for_reading
 from telemetry.store.session_rows import EndedHow, Origin, last_time, stored_series
 from telemetry.store.stored_recording import StoredRecording, by_group, read_group
 from telemetry.store.trouble import file_text, reading

@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from telemetry.model.errors import StoreError
-from telemetry.store.schema import connect_for_writing, transaction
+from telemetry.store.connection import connect_for_writing
+from telemetry.store.schema import transaction
 from telemetry.store.session_lock import SessionLock
 from telemetry.store.session_rows import close_left_open
 

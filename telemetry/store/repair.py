@@ -18,12 +18,13 @@ import numpy as np
 from telemetry.model.batch import Batch, Group
 from telemetry.model.errors import InputError, StoreError
 from telemetry.model.signals import is_identifier
+from telemetry.store.connection import connect_for_writing
 from telemetry.store.field_check import LATEST
 from telemetry.store.layout import quoted, table_for
 from telemetry.store.leaf_pages import leaf_records
 from telemetry.store.readable_rows import ReadableRows
 from telemetry.store.rows import RowInsert, StoredSeries
-from telemetry.store.schema import connect_for_writing, migrate, transaction
+from telemetry.store.schema import migrate, transaction
 from telemetry.store.session_rows import close_left_open, rebuild_minutes
 from telemetry.store.trouble import file_text, store_error
 

@@ -1,4 +1,4 @@
-"""The store's tables, the numbered steps that led to them, and how a connection to them is opened.
+"""The store's tables, and the numbered steps that led to them.
 
 The number of the last step taken stands in the file's ``user_version``, and ``application_id`` tells our files from
 other programs'. A step, once released, is never changed: the next one amends it.
@@ -9,28 +9,20 @@ layout, and their narrow views are made as they are needed: see :mod:`telemetry.
 
 from __future__ import annotations
 
-import os
 import re
 import sqlite3
-import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from telemetry.model.errors import StoreError
-from telemetry.store.place import make_folder_if_ours
-from telemetry.store.trouble import damaged, file_text, result_code, store_error
+from telemetry.store.trouble import file_text
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
 
 APPLICATION_ID = 0x53484B44  # "SHKD"
-BUSY_S = 5.0
-CHECK_S = 2.0
-_WAL_SIZE_LIMIT = 16 * 1024 * 1024
-_CHECKPOINT_PAGES = 250
-"""Pages of 4 KiB in the log before they move to the file: a few seconds of a drive."""
 
 MIGRATIONS = (
     # 1: sessions, what fed them, where their rows are, and what happened
@@ -159,140 +151,7 @@ MIGRATIONS = (
 )
 
 
-def connect_for_writing(path: Path, busy_s: float = BUSY_S) -> Database:
-    """Open the store at ``path`` for writing, made or brought up to date first; for use on this thread only.
-
-    Write-ahead log, and every commit waits until the disk has it (``synchronous=FULL``): with the usual NORMAL a
-    power cut may take minutes of this sort of data.
-
-    Raises:
-        StoreError: folder missing, read-only, disk full, not a database, another program's, or newer than this one.
-
-    """
-    from sqlite_utils import Database  # late: it takes as long to import as all the rest
-
-    file = file_text(path)
-    try:
-        make_folder_if_ours(path)
-        if not path.parent.is_dir():
-            raise StoreError(f"the folder of the store {file} does not exist; make it first, or name another file")
-        if path.is_dir():
-            raise StoreError(f"{file} is a folder, not a store; name a file in it")
-        # Positions are private. The log gets the rights of its store from SQLite.
-        with suppress(FileExistsError):
-            os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
-        connection = sqlite3.connect(path, timeout=busy_s, isolation_level=None, cached_statements=256)
-    except (sqlite3.Error, OSError) as error:
-        raise store_error(path, error) from error
-    try:
-        db = Database(connection, execute_plugins=False)
-        _version(db, path)
-        _enter_wal(db, busy_s)
-        db.execute("PRAGMA synchronous = FULL")
-        db.execute("PRAGMA foreign_keys = ON")
-        db.execute(f"PRAGMA journal_size_limit = {_WAL_SIZE_LIMIT}")
-        db.execute(f"PRAGMA wal_autocheckpoint = {_CHECKPOINT_PAGES}")
-        if migrate(db, path):  # a file that is copied without its log is then a store all the same
-            db.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
-    except BaseException as error:
-        connection.close()
-        if isinstance(error, sqlite3.Error | OSError):
-            raise store_error(path, error) from error
-        raise
-    return db
-
-
-def check_sound(db: Database, path: Path, limit_s: float = CHECK_S) -> None:
-    """Look through the file for damage, for ``limit_s`` at the most: a drive must not wait long for it to begin.
-
-    Raises:
-        StoreError: it is damaged; what is recorded into it may be lost.
-
-    """
-    give_up = time.monotonic() + limit_s
-    db.conn.set_progress_handler(lambda: time.monotonic() > give_up, 10_000)
-    try:
-        found = db.execute("PRAGMA quick_check(1)").fetchone()[0]
-    except sqlite3.OperationalError as error:
-        if result_code(error) != sqlite3.SQLITE_INTERRUPT:
-            raise
-        return
-    finally:
-        db.conn.set_progress_handler(None, 0)
-    if found != "ok":
-        raise damaged(path, str(found))
-
-
-# A power cut left a transaction that only one who may write can take back or complete.
-_UNFINISHED = (sqlite3.SQLITE_READONLY_ROLLBACK, sqlite3.SQLITE_READONLY_RECOVERY)
-
-
-def connect_for_reading(path: Path, busy_s: float = BUSY_S) -> Database:
-    """Open the store at ``path`` for reading only; an older file is brought up to date first, where it may be.
-
-    Raises:
-        StoreError: no such file, not a database, another program's, newer than this one, or older and read-only.
-
-    """
-    file = file_text(path)
-    if path.is_dir():
-        raise StoreError(f"{file} is a folder, not a store; name a file in it")
-    if not path.is_file():
-        raise StoreError(f"there is no store at {file}; record a session first, or name another file")
-    try:
-        db = _open_read_only(path, busy_s)
-    except StoreError as error:
-        if getattr(error.__cause__, "sqlite_errorcode", None) not in _UNFINISHED:
-            raise
-        connect_for_writing(path, busy_s).close()
-        db = _open_read_only(path, busy_s)
-    try:
-        version = _version(db, path)
-        if version == len(MIGRATIONS):
-            return db
-        if version == 0:
-            raise StoreError(f"the store {file} is empty; record a session first, or name another file")
-    except sqlite3.Error as error:
-        db.close()
-        raise store_error(path, error) from error
-    except StoreError:
-        db.close()
-        raise
-    db.close()
-    connect_for_writing(path, busy_s).close()
-    return _open_read_only(path, busy_s)
-
-
-def _open_read_only(path: Path, busy_s: float) -> Database:
-    from sqlite_utils import Database
-
-    # A store on a read-only medium has no place for the log's index, and needs none where it was closed properly.
-    logs = [path.with_name(path.name + end) for end in ("-wal", "-journal")]
-    shut = not any(log.exists() and log.stat().st_size for log in logs)
-    last: sqlite3.Error | None = None
-    for options in ("mode=ro", "mode=ro&immutable=1") if shut else ("mode=ro",):
-        connection = None
-        try:
-            connection = sqlite3.connect(
-                f"{path.absolute().as_uri()}?{options}",
-                uri=True,
-                timeout=busy_s,
-                isolation_level=None,
-                check_same_thread=False,
-            )
-            connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
-            return Database(connection, execute_plugins=False)
-        except sqlite3.Error as error:
-            if connection is not None:
-                connection.close()
-            last = error
-            if result_code(error) not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
-                break
-    assert last is not None
-    raise store_error(path, last) from last
-
-
-def _version(db: Database, path: Path) -> int:
+def version_of(db: Database, path: Path) -> int:
     """Return the number of the last step the file has taken, 0 for one that is new; refuse what is not ours."""
     application_id = db.execute("PRAGMA application_id").fetchone()[0]
     version = int(db.execute("PRAGMA user_version").fetchone()[0])
@@ -310,10 +169,10 @@ def _version(db: Database, path: Path) -> int:
 
 def migrate(db: Database, path: Path, to: int = len(MIGRATIONS)) -> bool:
     """Take the steps the file has not taken yet, up to number ``to``: all or none; tell whether there were any."""
-    if _version(db, path) >= to:
+    if version_of(db, path) >= to:
         return False
     with transaction(db):
-        version = _version(db, path)  # another process may have been quicker
+        version = version_of(db, path)  # another process may have been quicker
         for statement in _statements(to)[len(_statements(version)) :]:  # not as a script, which would commit
             if not _is_taken(db.conn, statement):
                 db.conn.execute(statement)
@@ -363,23 +222,6 @@ def _statements_taken(db: Database) -> int | None:
 
 def _schema_of(connection: sqlite3.Connection) -> list[tuple[str, str]]:
     return connection.execute("SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL ORDER BY name").fetchall()
-
-
-def _enter_wal(db: Database, busy_s: float) -> None:
-    """Switch the file to a write-ahead log; SQLite itself does not wait here for another that does the same."""
-    give_up = time.monotonic() + busy_s
-    while True:
-        try:
-            mode = db.execute("PRAGMA journal_mode = WAL").fetchone()[0]
-            break
-        except sqlite3.OperationalError as error:
-            if result_code(error) != sqlite3.SQLITE_BUSY or time.monotonic() > give_up:
-                raise
-            time.sleep(0.02)
-    if mode != "wal":
-        raise StoreError(
-            f"this place cannot keep a write-ahead log (it offers {mode}); put the store on a local disk"
-        )
 
 
 @contextmanager

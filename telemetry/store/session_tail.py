@@ -12,10 +12,10 @@ import numpy as np
 
 from telemetry.model.batch import Batch
 from telemetry.model.events import Event, Mark, MarkChange
+from telemetry.store.connection import connect_for_reading
 from telemetry.store.event_tables import read_events
 from telemetry.store.layout import quoted
 from telemetry.store.rows import StoredSeries
-from telemetry.store.schema import connect_for_reading
 from telemetry.store.session_rows import last_time, stored_series
 from telemetry.store.trouble import reading
 

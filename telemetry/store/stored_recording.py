@@ -11,10 +11,10 @@ import numpy as np
 from telemetry.model.batch import Batch, Group, Span, Times, Values
 from telemetry.model.events import Event
 from telemetry.model.recording import TimeBasis
+from telemetry.store.connection import connect_for_reading
 from telemetry.store.event_tables import read_events
 from telemetry.store.field_check import LATEST
 from telemetry.store.rows import StoredSeries, read_rows
-from telemetry.store.schema import connect_for_reading
 from telemetry.store.trouble import reading
 
 

@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING
 from telemetry.model.batch import Group, Span
 from telemetry.model.errors import StoreError
 from telemetry.model.recording import TimeBasis
+from telemetry.store.connection import BUSY_S
 from telemetry.store.event_tables import check_event
 from telemetry.store.layout import MAX_SIGNALS, check_names
-from telemetry.store.schema import BUSY_S, transaction
+from telemetry.store.schema import transaction
 from telemetry.store.session_lock import SessionLock, Unsaved
 from telemetry.store.session_rows import (
     Origin,

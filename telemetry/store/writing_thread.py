@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 from telemetry.model.batch import Span
 from telemetry.model.errors import StoreError
+from telemetry.store.connection import check_sound, connect_for_writing
 from telemetry.store.moved_file import Place
 from telemetry.store.recovery import recover
-from telemetry.store.schema import check_sound, connect_for_writing
 from telemetry.store.session_lock import Unsaved
 from telemetry.store.span_queue import Call, Counts, SpanQueue
 from telemetry.store.trouble import file_text, is_damage, is_trouble, reading, store_error

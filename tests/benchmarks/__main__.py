@@ -90,7 +90,7 @@ GOALS = (
     ),
     Goal(
         *("replay at max with recording", "of numpy + executemany", 0.5, bench_program.replay_at_max),
-        "SupplyWatch and Suspicion look at each row in Python; cProfile of: replay RECORDING --speed max",
+        "each minute's fit of resistance, energy left and charge each ten seconds; the store takes a third",
         least=True,
     ),
     Goal(

@@ -16,9 +16,9 @@ from telemetry.report.numbers import figure
 from telemetry.runs.judged import judged
 from telemetry.runs.outcomes import COLUMNS, missing, outcome_of
 from telemetry.runs.program import program_version
+from telemetry.store.connection import connect_for_writing
 from telemetry.store.outcomes import kept_outcomes, outcome_from, outcome_text
 from telemetry.store.reader import StoreReader
-from telemetry.store.schema import connect_for_writing
 from telemetry.store.writer import StoreWriter
 from tests.faults.program import BUSY_S, ROOT, environment
 

@@ -144,7 +144,8 @@ def test_five_hundred_sessions_are_listed_in_under_half_a_second(tmp_path: Path)
                 machine="cart", machine_text=None, origin="live", time_basis="absolute", started=start, start=start
             )
             writer.end_session(start + DAY // 24)
-    from telemetry.store.schema import connect_for_writing, transaction
+    from telemetry.store.connection import connect_for_writing
+    from telemetry.store.schema import transaction
 
     db = connect_for_writing(store)
     from telemetry.store.outcomes import outcome_text

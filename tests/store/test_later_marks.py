@@ -10,9 +10,9 @@ import pytest
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.errors import StoreError
 from telemetry.model.events import Mark, MarkChange
+from telemetry.store.connection import connect_for_writing
 from telemetry.store.later_marks import keep_mark
 from telemetry.store.reader import StoreReader
-from telemetry.store.schema import connect_for_writing
 from telemetry.store.writer import StoreWriter
 
 START = 1_700_000_000_000_000

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from telemetry.model.errors import StoreError
+from telemetry.store.connection import connect_for_writing
 from telemetry.store.moved_file import Place
-from telemetry.store.schema import connect_for_writing
 
 BUSY_S = 0.05
 

@@ -8,9 +8,10 @@ import pytest
 from sqlite_utils import Database
 
 from telemetry.model.batch import Batch, Group, Span
+from telemetry.store.connection import connect_for_writing
 from telemetry.store.layout import MAX_SIGNALS, columns, drop_unused, table_for, widen
 from telemetry.store.reader import StoreReader
-from telemetry.store.schema import connect_for_writing, transaction
+from telemetry.store.schema import transaction
 from telemetry.store.writer import StoreWriter
 
 START = 1_700_000_000_000_000

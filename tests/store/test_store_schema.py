@@ -17,9 +17,10 @@ from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.errors import StoreError
 from telemetry.model.events import Mark
 from telemetry.store import place
+from telemetry.store.connection import connect_for_writing
 from telemetry.store.place import default_store_path
 from telemetry.store.reader import StoreReader
-from telemetry.store.schema import APPLICATION_ID, MIGRATIONS, connect_for_writing
+from telemetry.store.schema import APPLICATION_ID, MIGRATIONS
 from telemetry.store.writer import StoreWriter
 
 START = 1_700_000_000_000_000
@@ -202,7 +203,7 @@ def test_a_creation_that_is_killed_at_any_moment_can_be_repeated(
 import sys
 from pathlib import Path
 import sqlite_utils
-from telemetry.store.schema import connect_for_writing
+from telemetry.store.connection import connect_for_writing
 print("ready", flush=True)
 connect_for_writing(Path(sys.argv[1])).close()
 """
