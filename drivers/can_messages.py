@@ -23,7 +23,7 @@ from telemetry.model.tables import settings_of
 from .decode import can_standards, message_catalogue
 from .decode.can_batches import CanBatches
 from .decode.can_frames import EXTENDED, CanFrame, parameter_group
-from .decode.can_raw import as_bytes, log_line
+from .decode.can_raw import as_bytes, frame_of, log_line
 from .decode.can_standards import DecodingSettings
 from .links import can_bus
 from .links.can_settings import BusSettings
@@ -74,9 +74,17 @@ class CanMessagesDriver(PumpedDriver[can_bus.CanRead]):
             InputError: the catalogue has been changed since it was checked, and cannot be read.
 
         """
-        messages = await asyncio.to_thread(messages_of, self._settings)
-        self.decoder = CanBatches(self._source, messages, close_after_us(self._settings))
+        await asyncio.to_thread(self.prepare)
         await super().open()
+
+    def prepare(self) -> None:
+        """Read the catalogue."""
+        self.decoder = CanBatches(self._source, messages_of(self._settings), close_after_us(self._settings))
+
+    def as_read(self, piece: CapturedPiece) -> can_bus.CanRead:
+        """Return the frame of a captured piece; one that is no frame counts as noise."""
+        frame = frame_of(piece)
+        return can_bus.CanRead([] if frame is None else [frame], 0, int(frame is None))
 
     def decode(self, pieces: list[Piece[can_bus.CanRead]]) -> Iterable[Batch]:
         """Return a batch for each group that has rows."""

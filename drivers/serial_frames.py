@@ -93,6 +93,15 @@ class SerialFramesDriver(SerialDriver):
             batches += self.decoder.feed(piece.data, piece.arrival)
         return batches
 
+    def sent(self, data: bytes) -> Iterable[Batch]:
+        """Return what a request leaves of the one before it; the map's first request begins a cycle."""
+        batches = self.decoder.overdue()
+        request = next((each for each in self._map.requests if each.data == data), None)
+        if request is not None:
+            batches += self.decoder.cycle_over() if request is self._map.requests[0] else []
+            self.decoder.asked(request)
+        return batches
+
     def rest(self) -> Iterable[Batch]:
         """Return what the cycle has brought so far."""
         return self.decoder.cycle_over()

@@ -273,6 +273,20 @@ class WritesRaw(Protocol):
 
 
 @runtime_checkable
+class DecodesCaptures(Protocol):
+    """Makes rows of the raw bytes that a capture kept of its link, as it would have made them live."""
+
+    def decoded(self, context: DriverContext, pieces: Iterable[CapturedPiece], /) -> Iterator[Batch]:
+        """Give the rows in the order of the pieces, all of them from one source.
+
+        Raises:
+            InputError: what decodes them cannot be read.
+
+        """
+        ...
+
+
+@runtime_checkable
 class NamesFaults(Protocol):
     """Knows from its source's own description what the fault codes in its signals mean."""
 

@@ -9,11 +9,19 @@ from telemetry.model.capture import CapturedPiece
 from .can_frames import EXTENDED, CanFrame
 
 _CLASSIC = 8
+_IDENTIFIER = 4
 
 
 def as_bytes(frame: CanFrame) -> bytes:
     """Return the identifier, four bytes, big-endian, the first bit set where it has 29 bits; then the data."""
     return frame.key.to_bytes(4, "big") + frame.data
+
+
+def frame_of(piece: CapturedPiece) -> CanFrame | None:
+    """Return the frame that :func:`as_bytes` wrote; None where the bytes are none."""
+    if len(piece.data) < _IDENTIFIER:
+        return None
+    return CanFrame(piece.t, int.from_bytes(piece.data[:_IDENTIFIER], "big"), piece.data[_IDENTIFIER:])
 
 
 def log_line(piece: CapturedPiece) -> str:

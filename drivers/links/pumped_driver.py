@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import logging
 from abc import ABC, abstractmethod
-from collections.abc import AsyncIterator, Callable, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any, ClassVar, Generic, Literal
+from typing import Any, ClassVar, Generic, Literal, Self, cast
 
 from telemetry.driver import Declared, DriverContext
 from telemetry.model.batch import Batch
-from telemetry.model.capture import Direction
+from telemetry.model.capture import CapturedPiece, Direction
 from telemetry.model.errors import LinkError
 
 from .pump import BlockingLink, DataT, Piece, Pump, PumpFigures
@@ -79,6 +79,29 @@ class PumpedDriver(Declared, ABC, Generic[DataT]):
     def rest(self) -> Iterable[Batch]:
         """Return the rows held, though nothing completes them: the link is over."""
         return ()
+
+    @classmethod
+    def decoded(cls, context: DriverContext, pieces: Iterable[CapturedPiece]) -> Iterator[Batch]:
+        """Give the rows of what a capture kept; see :class:`telemetry.driver.DecodesCaptures`."""
+        driver = cast("Callable[[DriverContext], Self]", cls)(context)
+        driver.prepare()
+        for piece in pieces:
+            if piece.direction == "out":
+                yield from driver.sent(piece.data)
+            else:
+                yield from driver.decode([Piece(piece.t, driver.as_read(piece))])
+        yield from driver.rest()
+
+    @abstractmethod
+    def as_read(self, piece: CapturedPiece) -> DataT:
+        """Return a captured piece as one read of the link gives it."""
+
+    def sent(self, data: bytes) -> Iterable[Batch]:  # noqa: ARG002 - most drivers only listen
+        """Return the rows that come of having sent ``data``."""
+        return ()
+
+    def prepare(self) -> None:
+        """Read what decoding needs besides the settings."""
 
     async def open(self) -> None:
         """Open the link.

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any, ClassVar
 
 from telemetry.driver import DriverContext
+from telemetry.model.capture import CapturedPiece
 from telemetry.model.errors import printable
 from telemetry.model.keys import number
 
@@ -42,6 +43,10 @@ class SerialDriver(PumpedDriver[bytes]):
         self.silence_s = settings.silence_s
         self._port = printable(settings.port)
         super().__init__(context, self._port, lambda: serial_port.open_serial(settings, gather_s), context.tap)
+
+    def as_read(self, piece: CapturedPiece) -> bytes:
+        """Return the bytes."""
+        return piece.data
 
     @classmethod
     async def discover(cls) -> list[dict[str, Any]]:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter, defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from telemetry.machine.sections import SourceSettings
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Values, merged
 from telemetry.model.events import Event, Mark
 from telemetry.model.signals import extra_name, find_signal
@@ -15,6 +16,14 @@ from telemetry.model.signals import extra_name, find_signal
 _GREATEST = float(np.finfo(np.float64).max)
 AHEAD_AT_MOST = 5 * MICROSECONDS
 """How far ahead of the span's end a row is still believed; a device that spaces its own rows needs 2 s."""
+
+
+def gather_for(sources: Sequence[SourceSettings]) -> Gather:
+    """Return the gather of a live run, with what the sources' tables say of sign, lag and preference."""
+    turned = frozenset(source.name for source in sources if source.sign_of_current == "charge-positive")
+    prefer = {signal: source.name for source in sources for signal in source.prefer}
+    lags = {source.name: round(source.lag_s * MICROSECONDS) for source in sources if source.lag_s is not None}
+    return Gather(turned, prefer=prefer, lags=lags)
 
 
 class Gather:

@@ -23,7 +23,7 @@ from telemetry.model.capture import CapturedPiece
 from telemetry.model.clock import SystemClock
 from telemetry.model.errors import LinkSilent, StoreError
 from telemetry.model.recording import Recording
-from telemetry.pipeline.gather import Gather
+from telemetry.pipeline.gather import Gather, gather_for
 from telemetry.pipeline.judge import judge_for
 from telemetry.pipeline.live_pacer import LivePacer
 from telemetry.pipeline.past import LivePast
@@ -219,11 +219,7 @@ def _gather(subject: Subject) -> Gather:
     """Return the gather with what the sources' tables say; a replay's rows were settled when they were recorded."""
     if subject.plan is not None:
         return Gather(ahead_at_most=None)
-    sources = [source for source, _ in subject.drivers]
-    turned = frozenset(source.name for source in sources if source.sign_of_current == "charge-positive")
-    prefer = {signal: source.name for source in sources for signal in source.prefer}
-    lags = {source.name: round(source.lag_s * MICROSECONDS) for source in sources if source.lag_s is not None}
-    return Gather(turned, prefer=prefer, lags=lags)
+    return gather_for([source for source, _ in subject.drivers])
 
 
 TWO_GROUNDS = (

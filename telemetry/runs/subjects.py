@@ -74,7 +74,7 @@ def open_subject(name: str, store: Path, machine: Machine | None = None) -> Reco
         from telemetry.recordings.reading import FORMATS, open_recording
 
         known = any(path.name.lower().endswith(suffix) for suffix in FORMATS)
-        log = None if known or path.is_dir() else _log_of_a_driver(path, machine)
+        log = None if known or path.is_dir() else _capture(path, machine) or _log_of_a_driver(path, machine)
         if log is not None:
             return log
         try:
@@ -114,6 +114,20 @@ def _no_recording(path: Path) -> str:
     if not path.exists():
         return f"there is no session or recording {name}; give {takes}; shakedown sessions lists the sessions"
     return f"{name} is not a recording this program reads; give {takes}"
+
+
+def _capture(path: Path, machine: Machine | None) -> Recording | None:
+    """Return a capture of raw bytes as a recording, decoded by the machine file's sources."""
+    from telemetry.runs.capture_recording import CaptureRecording, is_capture
+
+    if not is_capture(path):
+        return None
+    if machine is None:
+        raise InputError(
+            f"{printable(path, 200)} holds raw bytes; give --machine FILE with the [[source]] tables that say how to"
+            " decode them"
+        )
+    return CaptureRecording(path, machine)
 
 
 def _log_of_a_driver(path: Path, machine: Machine | None) -> Recording | None:

@@ -11,9 +11,15 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from telemetry.cli import main
+from telemetry.machine.machine_file import load_machine
+from telemetry.model.batch import Batch, Group
+from telemetry.model.recording import Recording
+from telemetry.runs.subjects import open_subject
+from telemetry.store.reader import StoreReader
 
 MACHINE = '[pack]\nchemistry = "lfp"\ncells_in_series = 16\ncapacity_ah = 100\nlow_cutoff_v = 48.0\n'
 
@@ -272,6 +278,41 @@ def test_captured_bytes_are_read_again_with_the_map(tmp_path, capsys) -> None:
         assert "shakedown export 1 raw.txt --raw" in told
     assert main(["export", "last", str(tmp_path / "raw.csv"), "--raw", *store]) == 2
     assert ".txt" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="pseudo-terminals are needed")
+@pytest.mark.parametrize("link", ["serial-text", "serial-frames", "can-messages"])
+def test_a_capture_plays_as_the_drive_it_was(link, tmp_path, capsys, request) -> None:
+    machine, capture, store = tmp_path / "far.toml", tmp_path / "bytes.txt", tmp_path / "s.sqlite3"
+    serving = shakedown("simulate", "--link", link, "--write", str(machine), "--json")
+    assert serving.stdout is not None
+    serving.stdout.readline()
+    request.addfinalizer(lambda: (serving.send_signal(signal.SIGTERM), serving.communicate(timeout=10)))
+    options = ["--for", "4", "--json", "--capture", str(capture), "--store", str(store)]
+    watching = shakedown("watch", str(machine), "--yes", *options)
+    _, error = watching.communicate(timeout=60)
+    assert watching.returncode == 0, error
+    assert main(["replay", str(capture), "--speed", "max", "--no-screen"]) == 2
+    assert "--machine" in capsys.readouterr().err
+    with StoreReader.open(store) as reader:
+        stored = reader.recording(1)
+        rows = {group.signals: sum(len(b) for b in _of(stored, group)) for group in stored.groups}
+    played = open_subject(str(capture), store, load_machine(machine))
+    assert {group.signals for group in played.groups} == set(rows)
+    for group in played.groups:
+        ours = np.concatenate([batch.values for batch in _of(played, group)])
+        theirs = np.concatenate([batch.values for batch in _of(stored, group)])
+        assert len(theirs) <= len(ours) <= len(theirs) + 20, "the last pieces may lie after the end of the run"
+        np.testing.assert_array_equal(ours[: len(theirs)], theirs)
+    assert main(["replay", str(capture), "--machine", str(machine), "--speed", "max", "--no-screen"]) == 0
+    other = tmp_path / "other.toml"
+    other.write_text(machine.read_text().replace("[[source]]", '[[source]]\nname = "another"'))
+    assert main(["replay", str(capture), "--machine", str(other), "--speed", "max", "--no-screen"]) == 2
+    assert "another" in capsys.readouterr().err
+
+
+def _of(recording: Recording, group: Group) -> list[Batch]:
+    return [batch for span in recording.spans() for batch in span.batches if batch.group.key == group.key]
 
 
 def test_files_named_in_a_machine_file_lie_beside_it(tmp_path, capsys, monkeypatch) -> None:
