@@ -198,6 +198,32 @@ def test_the_cuts_do_not_matter(kind: str, cuts_ms: list[int]) -> None:
     assert conditions(t, columns, cuts=[cut * 1000 for cut in cuts_ms]) == once
 
 
+def stretches(random: np.random.Generator, count: int, *values: float) -> np.ndarray:
+    """A signal that keeps each of some values for a second, the first one mostly."""
+    weights = [0.7, *[0.3 / (len(values) - 1)] * (len(values) - 1)]
+    return np.repeat(random.choice(values, count // 10 + 1, p=weights), 10)[:count]
+
+
+@settings(max_examples=60)
+@given(st.integers(0, 10_000))
+def test_rows_looked_at_one_by_one_and_all_together_show_the_same(seed: int) -> None:
+    """In a long span only the rows at which something may begin are looked at by themselves."""
+    random = np.random.default_rng(seed)
+    t, columns = drive()
+    count = len(t)
+    columns["pack_current"] = stretches(random, count, 40.0, 0.2, 90.0, -10.0) + random.normal(0.0, 0.3, count)
+    columns["controller_voltage"] *= stretches(random, count, 1.0, 0.8, 0.5, 0.01)
+    columns["pack_voltage"] *= stretches(random, count, 1.0, 0.05)
+    columns["throttle_voltage"] = stretches(random, count, 2.4, 0.9, 3.2) + random.normal(0.0, 0.006, count)
+    columns["enable_voltage"] = stretches(random, count, 12.0, 0.0)
+    columns["discharge_allowed"] = stretches(random, count, 1.0, 0.0)
+    columns["charge_allowed"] = stretches(random, count, 1.0, 0.0)
+    for column in columns.values():
+        column[random.random(count) < 0.1] = np.nan
+    t[random.integers(1, count) :] += random.choice([0, 5, 70]) * SECOND
+    assert conditions(t, columns, cuts=t.tolist()[:-1]) == conditions(t, columns)
+
+
 def test_the_judge_keeps_a_trip_latched_until_it_is_reset() -> None:
     t, columns = drive(pack_current=0.3, discharge_allowed=lambda s: np.where(s < 5.0, 0.0, 1.0))
     rows = Batch(Group("m", "all", tuple(columns)), t, np.column_stack(list(columns.values())))
