@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -119,18 +120,28 @@ def reserve_pct(pack: Pack, load: Load, ohm: Range) -> Values:
     Three parts: the charge at which the lowest voltage is reached under a peak, which tables of one chemistry put at
     different charges; what diffusion holds back; and the lowest cell's lack.
     """
-    of_ohm, of_growth, of_table, of_held, of_lack = range(_DRAWN - 3)
+    of_held, of_lack = _DRAWN - 5, _DRAWN - 4
+    cell_ohm = ohm.mid / pack.cells_in_series
+    held_back = times_along(HELD_BACK_PCT, _DRAWN, of_held) * (1.0 + HELD_BACK_PER_V * cell_ohm * load.mean_a)
+    lack = times_along(LOWEST_CELL_PCT, _DRAWN, of_lack)
+    return np.asarray(np.minimum(_lowest_pct(pack, load.peak_a, ohm) + held_back + lack, 100.0))
+
+
+@lru_cache(maxsize=8)
+def _lowest_pct(pack: Pack, peak_a: float, ohm: Range) -> Values:
+    """Return draws of the charge, %, at which a cell is at its lowest voltage under ``peak_a``."""
+    of_ohm, of_growth, of_table = range(_DRAWN - 5)
     own = stated_table(pack.open_circuit)
     tables = open_circuit_tables(pack.chemistry) if own is None else (own,)
     lowest_v = max(pack.cell.minimum_v, pack.cell_low_cutoff_v or 0.0)
     if pack.low_cutoff_v is not None:
         lowest_v = max(lowest_v, pack.low_cutoff_v / pack.cells_in_series)
     a_cell = ohm.times(1.0 / pack.cells_in_series)
-    sag = along(a_cell, normals(_DRAWN)[of_ohm]) * times_along(END_OVER_NOW, _DRAWN, of_growth) * load.peak_a
-    usual = lowest_v + a_cell.mid * load.peak_a
+    sag = along(a_cell, normals(_DRAWN)[of_ohm]) * times_along(END_OVER_NOW, _DRAWN, of_growth) * peak_a
+    usual = lowest_v + a_cell.mid * peak_a
     shares = np.array([float(table.share_at(usual)) for table in tables])
     spread = np.average((shares - shares[0]) ** 2, weights=[table.weight for table in tables])
     off = math.hypot(math.sqrt(spread), table_trust(pack.chemistry, own is not None).along)
-    empty = np.maximum(tables[0].share_at(lowest_v + sag) + off * normals(_DRAWN)[of_table], 0.0)
-    held_back = times_along(HELD_BACK_PCT, _DRAWN, of_held) * (1.0 + HELD_BACK_PER_V * a_cell.mid * load.mean_a)
-    return np.asarray(np.minimum(100.0 * empty + held_back + times_along(LOWEST_CELL_PCT, _DRAWN, of_lack), 100.0))
+    found = 100.0 * np.maximum(tables[0].share_at(lowest_v + sag) + off * normals(_DRAWN)[of_table], 0.0)
+    found.flags.writeable = False
+    return np.asarray(found)
