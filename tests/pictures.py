@@ -14,13 +14,16 @@ from rich.style import Style
 from telemetry.screen.canvas import Canvas, Line
 from telemetry.screen.drive_view import draw_drive
 from telemetry.screen.theme import Light, palette
+from tests.screen import trace_states
 from tests.screen.drive_states import scene_of
+from tests.screen.trace_states import scene_at
 
 FOLDER = Path(__file__).parents[1] / "docs" / "pictures"
 PICTURES: dict[str, tuple[str, tuple[int, int], Light]] = {
     "drive-working": ("working", (120, 40), "sun"),
     "drive-stop": ("trip", (120, 40), "dusk"),
     "drive-charging": ("charging", (80, 24), "sun"),
+    "traces-review": ("review", (120, 40), "sun"),
 }
 _WIDTH, _HEIGHT = 9, 18
 _BLOCKS = {"█": (0, 0, 1, 1), "▀": (0, 0, 1, 0.5), "▄": (0, 0.5, 1, 0.5), "▌": (0, 0, 0.5, 1), "▐": (0.5, 0, 0.5, 1)}
@@ -80,7 +83,12 @@ def drawn(name: str) -> str:
     """Return the picture of that name."""
     state, size, light = PICTURES[name]
     canvas = Canvas(*size, palette(light, "full"))
-    draw_drive(canvas, scene_of(state))
+    if name.startswith("traces"):
+        make, word = trace_states.STATES[state]
+        traces = make(size)
+        traces.draw(canvas, scene_at(traces, word))
+    else:
+        draw_drive(canvas, scene_of(state))
     return svg(canvas.lines())
 
 

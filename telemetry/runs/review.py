@@ -67,13 +67,15 @@ def open_review(name: str, options: ReviewOptions) -> Review:
     past: StoredPast | FilePast
     if isinstance(recording, StoredRecording):
         past = StoredPast(recording.path, recording.session)
-        words = [f"session {recording.session}", past.record.machine, _date(past)]
+        name = past.record.machine
+        words = [f"session {recording.session}", name, _date(past)]
         keep = partial(keep_mark, recording.path, recording.session)
     else:
         past = FilePast(recording, machine)
-        words, keep = [recording.name, "" if machine is None else machine.name, _date(past)], None
+        name = recording.name if machine is None else machine.name
+        words, keep = [recording.name, "" if machine is None else name, _date(past)], None
     title = f"review  {', '.join(printable(word, 60) for word in words if word)}"
-    return Review(past, title, machine, limits, keep, options.units, options.plain_blocks)
+    return Review(past, title, name, machine, limits, keep, options.units, options.plain_blocks)
 
 
 def _date(past: StoredPast | FilePast) -> str:

@@ -4,33 +4,33 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from rich.style import Style
+
 from telemetry.analysis.columns import Columns
 from telemetry.pipeline.past import Stretch
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.chart import chart_rows
 from telemetry.screen.gauge import Runs
-from telemetry.screen.happenings import SIGNS, Moment
+from telemetry.screen.happenings import SIGNS, Kind, Moment
 from telemetry.screen.theme import Palette
 from telemetry.screen.trace import TraceScale, bars, cell_of, height_of
 
-_URGENT = ("trip", "warn", "mark")
+_URGENT: tuple[Kind, ...] = ("trip", "warn", "mark")
 
 
 def draw_signs(canvas: Canvas, moments: Sequence[Moment], x: int, y: int, each: int, columns: int) -> None:
     """Draw one sign for each column in which something happened, the most urgent of them."""
-    signs: dict[int, str] = {}
+    signs: dict[int, Kind] = {}
     for kind in reversed(_URGENT):
         signs |= {moment.t // each: kind for moment in moments if moment.kind == kind}
     for column, kind in signs.items():
         if 0 <= column < columns:
-            canvas.put(x + column, y, SIGNS[kind], sign_style(canvas.palette, kind))  # type: ignore[index]
+            canvas.put(x + column, y, SIGNS[kind], sign_style(canvas.palette, kind))
 
 
-def sign_style(palette: Palette, kind: str):  # type: ignore[no-untyped-def]
+def sign_style(palette: Palette, kind: Kind) -> Style:
     """Return the style of the sign of a kind of moment."""
-    return (
-        palette.badges["danger" if kind == "trip" else "caution"].end if kind in ("trip", "warn") else palette.strong
-    )
+    return palette.bold("beyond" if kind == "trip" else "warned" if kind == "warn" else "ink")
 
 
 def overview_rows(

@@ -31,7 +31,7 @@ class Review:
 
     Args:
         past: what is looked at.
-        title: what it is called, for the first row.
+        title: what it is called, for the first row; ``name`` for that of the other views.
         machine: what its owner states; None where no machine file does.
         limits: to be drawn, by name.
         keep: keeps a mark with the session; None for a file.
@@ -51,6 +51,7 @@ class Review:
         self,
         past: Past,
         title: str,
+        name: str,
         machine: Machine | None,
         limits: Mapping[str, Limit],
         keep: Callable[[Mark | MarkChange], None] | None,
@@ -67,7 +68,7 @@ class Review:
             self.snapshot,
             ReviewControl(self, keep),
             CursorClock(self.traces),
-            title if machine is None else machine.name,
+            name,
             recorded=False,
             test_sound=False,
             scale=pack_scale(machine),
@@ -84,7 +85,12 @@ class Review:
         """Bring the snapshot to the cursor, for a view that draws from it."""
         self.past.poll()
         t = self.traces.cursor
-        if view == "3" or t == self._drawn_at:
+        if view == "3":  # an alarm of another moment must not take its rows
+            if self._drawn_at >= 0:
+                self.snapshot.become(Snapshot(self._limits, self.past.start))
+                self.forget()
+            return
+        if t == self._drawn_at:
             return
         since = t - _SEEN_S * MICROSECONDS
         if not since < self._drawn_at < t:

@@ -80,6 +80,7 @@ GAUGE: dict[Light, dict[str, str]] = {
         "drive": "#CFE2F5",
         "work": "#9EB9E1",
         "charge": "#C9E8D2",
+        "alarm": "#F3C9C4",
     },
     "dusk": {
         "track": "#232A31",
@@ -95,15 +96,16 @@ GAUGE: dict[Light, dict[str, str]] = {
         "trace 3": "#A98BC4",
         "trace 4": "#3CE6C4",
         "area": "#1F3149",
-        "drive": "#1B3147",
-        "work": "#2B4C77",
-        "charge": "#17402D",
+        "drive": "#24435F",
+        "work": "#35608F",
+        "charge": "#1D5239",
+        "alarm": "#57241F",
     },
 }
 _GAUGE_PARTS = tuple(GAUGE["sun"])
 GAUGE_SIXTEEN: dict[Light, dict[str, int]] = {
-    "sun": dict(zip(_GAUGE_PARTS, (7, 11, 9, 2, 4, 3, 1, 8, 4, 3, 5, 2, 7, 14, 12, 10), strict=True)),
-    "dusk": dict(zip(_GAUGE_PARTS, (8, 3, 1, 10, 12, 11, 9, 7, 12, 3, 13, 10, 8, 6, 4, 2), strict=True)),
+    "sun": dict(zip(_GAUGE_PARTS, (7, 11, 9, 2, 4, 3, 1, 8, 4, 3, 5, 2, 7, 14, 12, 10, 7), strict=True)),
+    "dusk": dict(zip(_GAUGE_PARTS, (8, 3, 1, 10, 12, 11, 9, 7, 12, 3, 13, 10, 8, 6, 4, 2, 8), strict=True)),
 }
 FRAMED: dict[Light, frozenset[str]] = {"sun": frozenset({"caution", "normal"}), "dusk": frozenset()}
 

@@ -239,7 +239,7 @@ def _grounds(columns: Columns, look: LaneLook) -> list[str]:
     grounds = ["page"] * len(columns)
     for first, end in look.alarmed:
         for column in range(max(0, first), min(end, len(grounds))):
-            grounds[column] = "past"
+            grounds[column] = "alarm"
     return grounds
 
 
@@ -272,9 +272,3 @@ def _row(
         else:
             runs.append((text, (front, back)))
     return tuple((text, palette.pair(*colours)) for text, colours in runs)
-
-
-def rows_seen(palette: Palette, width: int, text: str, rows: int) -> list[Runs]:
-    """Return a lane that has nothing to show, with the reason in its first row."""
-    blank = (((" " * width), palette.label),)
-    return [((text[:width].ljust(width), palette.label),), *([blank] * (rows - 1))]

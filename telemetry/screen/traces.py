@@ -14,7 +14,7 @@ from telemetry.pipeline.past import Past
 from telemetry.screen.canvas import Canvas, fitted
 from telemetry.screen.formats import wrapped
 from telemetry.screen.gauge import Runs
-from telemetry.screen.happenings import SIGNS, Moment, moments_of, within
+from telemetry.screen.happenings import SIGNS, Kind, Moment, moments_of, within
 from telemetry.screen.header import draw_header
 from telemetry.screen.overview import draw_phases, draw_signs, overview_rows, sign_style
 from telemetry.screen.page import Drawn
@@ -258,7 +258,7 @@ class Traces:
             return
         taken: list[tuple[int, int]] = []
         inside = within(self.moments, first, first + each * at.columns)
-        order = ("trip", "warn", "mark", "gap")
+        order: tuple[Kind, ...] = ("trip", "warn", "mark", "gap")
         for kind in order:
             for moment in inside:
                 if moment.kind != kind:

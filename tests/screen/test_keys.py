@@ -239,6 +239,48 @@ async def test_keys_that_are_not_in_the_table_do_nothing(
         assert not rig.snapshot.marks
 
 
+async def test_play_pauses_a_replay_that_is_followed_and_runs_the_cursor_where_one_looks_back(
+    make_rig: Callable[..., Any],
+) -> None:
+    rig = make_rig(replay=True)
+    async with rig.screen.run_test(size=(120, 40)) as pilot:
+        await begun(rig, pilot, "3")
+        rig.rows()
+        await pilot.press("p", "full_stop")
+        assert rig.plan.paused is False, "a new speed plays"
+        assert rig.plan.speed == 2.0
+        await pilot.press("p")
+        assert rig.plan.paused
+        await looked_back(rig, pilot)
+        await pilot.press("p")
+        assert rig.dashboard._actions._cursor.goes
+        assert rig.plan.paused
+        at = window(rig).cursor
+        await rig.wall.advance(1.0)
+        rig.rows()
+        assert window(rig).cursor == at + SECOND
+        await rig.wall.advance(60.0)
+        rig.rows()
+        assert window(rig).follows, "it has caught up"
+
+
+async def test_in_a_replay_a_mark_is_set_where_the_cursor_is_and_live_at_the_moment_of_the_key(
+    make_rig: Callable[..., Any],
+) -> None:
+    for replay in (True, False):
+        rig = make_rig(replay=replay)
+        async with rig.screen.run_test(size=(120, 40)) as pilot:
+            await begun(rig, pilot, "3")
+            await looked_back(rig, pilot)
+            cursor = rig.traces.cursor
+            await pilot.press("space", "enter")
+            rig.close()
+            (mark,) = rig.snapshot.marks
+            assert (mark.t == cursor) == replay
+            if not replay:
+                assert mark.t == rig.now
+
+
 async def test_capitals_by_the_lock_key_mean_the_same(rig: Any) -> None:
     async with rig.screen.run_test(size=(80, 24)) as pilot:
         await pilot.press("H")

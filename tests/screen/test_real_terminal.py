@@ -137,6 +137,27 @@ def test_a_drive_in_a_real_terminal(terminal: Terminal, tmp_path: Path) -> None:
     while terminal.is_there():
         assert time.monotonic() < begun + BUSY_S
         time.sleep(0.1)
+    terminal.start((80, 24), "review", "1", "--store", str(store))
+    rows = terminal.wait_until(lambda rows: "VOLTAGE V" in "\n".join(rows), "the traces of the session")
+    assert rows[0].startswith(" review  session 1, ")
+    assert "PAUSED" in rows[0]
+    for key in ("a", "Up", "Up", "Up", "Up"):
+        terminal.press(key)
+    terminal.wait_until(lambda rows: "■ low cell voltage: cell 5" in "\n".join(rows), "the alarm under the cursor")
+    terminal.press("1")
+    rows = terminal.wait_until(
+        lambda rows: any(small[2] in row for row in rows), "what was to be done at that moment"
+    )
+    assert rows[0].startswith(" cart review paused 0:00:2")
+    terminal.press("3")
+    terminal.wait_until(
+        lambda rows: rows[0].startswith(" review  session 1, cart"), "the traces, with no band on them"
+    )
+    terminal.press("q")
+    begun = time.monotonic()
+    while terminal.is_there():
+        assert time.monotonic() < begun + BUSY_S
+        time.sleep(0.1)
     command = [sys.executable, "-m", "telemetry.cli", "sessions", "--store", str(store)]
     said = subprocess.run(command, env=environment(), capture_output=True, text=True, check=True).stdout
     assert len([line for line in said.splitlines() if "cart" in line or "drive" in line]) >= 2, said

@@ -58,12 +58,12 @@ def _styles(canvas: Canvas):  # type: ignore[no-untyped-def]
     pair = canvas.palette.pair
     found = {letter: pair("trace" if n == 1 else f"trace {n}", "page") for n, letter in enumerate("ABCD", start=1)}
     found |= {letter: pair("page", "trace" if n == 1 else f"trace {n}") for n, letter in enumerate("EFGH", start=1)}
-    found |= {letter: pair("trace" if n == 1 else f"trace {n}", "past") for n, letter in enumerate("abcd", start=1)}
-    found |= {letter: pair("past", "trace" if n == 1 else f"trace {n}") for n, letter in enumerate("efgh", start=1)}
+    found |= {letter: pair("trace" if n == 1 else f"trace {n}", "alarm") for n, letter in enumerate("abcd", start=1)}
+    found |= {letter: pair("alarm", "trace" if n == 1 else f"trace {n}") for n, letter in enumerate("efgh", start=1)}
     found |= {
         "!": pair("beyond", "page"),
-        "l": pair("beyond", "past"),
-        "p": pair("ink", "past"),
+        "l": pair("beyond", "alarm"),
+        "p": pair("ink", "alarm"),
         ":": pair("idle", "page"),
     }
     found |= {
