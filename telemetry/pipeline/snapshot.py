@@ -34,6 +34,7 @@ from telemetry.model.events import (
     Situation,
 )
 from telemetry.model.signals import ON, cell_number
+from telemetry.pipeline.cell_minute import CellMinute
 from telemetry.pipeline.link_log import LinkLog
 from telemetry.pipeline.strip import Strip
 
@@ -158,6 +159,7 @@ class Snapshot:
         peak_power: highest ``pack_power`` as sampled, W, and ``peak_power_at`` its time; None before there is one.
         extremes: lowest and highest value so far of each signal that has a strip.
         lost: values not taken, by listener.
+        cells: each cell against the others in the last minute.
         held_since: end of the oldest span that a listener cannot write now, int microseconds, by listener.
     """
 
@@ -187,6 +189,7 @@ class Snapshot:
         self.held_since: dict[str, int] = {}
         self._charge_from: tuple[int, float] | None = None
         self.strips: dict[str, Strip] = {name: Strip() for name in STRIP_SIGNALS}
+        self.cells = CellMinute()
 
     def become(self, other: Snapshot) -> None:
         """Be what ``other`` is: who holds this one then reads that."""
@@ -233,6 +236,7 @@ class Snapshot:
             self.first_row = min(self.first_row, int(batch.t[0]))
             self.last_row = max(self.last_row or 0, int(batch.t[-1]))
             self.last_rows[batch.group.source] = int(batch.t[-1])
+            self.cells.take(batch)
         if len(batch) == 1 and repeats is None:  # the common case live
             t, row = int(batch.t[0]), batch.values[0].tolist()
             count = sum(value == value for value in row)

@@ -24,7 +24,11 @@ WHAT_IT_SHOWS: Mapping[str, tuple[str, ...]] = {
         "Green flows out of the pack, blue into it. Yellow is past a warning, red past the limit.",
         "A small mark is the worst of the last minute. -- means that nothing fresh has come; its age is beside it.",
     ),
-    "2": ("Every cell: ▼ the lowest, ▲ the highest. A cell without a fresh value is shown as --.",),
+    "2": (
+        "Each cell's distance to the middle cell: solid now, pale from lowest to highest of the last minute.",
+        "The scale is wider near 0. It grows when a cell passes its end. ▼ is the lowest cell, ▲ the highest.",
+        "Amber: a cell that an alarm is about. -- has no fresh value.",
+    ),
     "3": (
         "A column is a bar from its lowest to its highest value. Pale red: an alarm.",
         "Dots: no data. Red line: a limit. On top the whole drive, with the window.",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from telemetry.model.signals import cell_name
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.alarm_cards import moments_of
 from telemetry.screen.page import Drawn
@@ -34,7 +35,7 @@ class PageKeys:
         traces: TraceKeys,
     ) -> None:
         self._snapshot, self._shown, self._say, self._drawn, self._link = snapshot, shown, say, drawn, link
-        self._show, self._follow = traces.show, traces.follow
+        self._show, self._follow, self._show_lanes = traces.show, traces.follow, traces.show_lanes
 
     def up(self) -> None:
         """Choose what is above, else move up."""
@@ -80,6 +81,20 @@ class PageKeys:
         if self._shown.view == "3":
             self._follow()
         self._shown.raw = False
+
+    def show_cell(self) -> None:
+        """Show the chosen cell in the traces, with the lowest cell and the current."""
+        order, chosen = self._drawn().order, self._shown.chosen.get("2")
+        number = chosen if chosen in order else next(iter(order), None)
+        if isinstance(number, int):
+            self._show_lanes(cell_name(number), "cell_min_voltage", "pack_current")
+        else:
+            self._say("no cell voltages to show")
+
+    def order_cells(self) -> None:
+        """Put the cells in the order of their distance to the middle cell, or of their numbers again."""
+        self._shown.by_distance = not self._shown.by_distance
+        self._shown.scrolled["2"] = 0
 
     def change_light(self) -> None:
         """Change between the colours for sun and for dusk."""

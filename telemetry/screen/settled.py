@@ -60,6 +60,7 @@ class Settlement:
         self._hottest: Settled[str] = Settled(10.0)
         self._digits: dict[str, tuple[int, float]] = {}
         self._doubt_before: float | None = None
+        self._cells_end = 0
 
     def phase(self, snapshot: Snapshot, now: int, standby_a: float) -> Phase:
         """Return what the machine is doing, by the situation that the acts go by."""
@@ -90,6 +91,11 @@ class Settlement:
     def hottest(self, now: int, wanted: str) -> str:
         """Return which part's temperature is shown."""
         return self._hottest.take(now, wanted)
+
+    def cells_end(self, farthest: float, ends: tuple[int, ...]) -> int:
+        """Return where the scale of the cells ends, one of ``ends``: it grows with the farthest cell, never back."""
+        self._cells_end = max(self._cells_end, next((end for end in ends if end >= farthest), ends[-1]))
+        return self._cells_end
 
     def made_surer(self, doubt: float | None) -> bool:
         """Return whether this rest made the estimate of charge surer; ``doubt`` is None while there is no rest."""

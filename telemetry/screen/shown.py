@@ -18,6 +18,7 @@ class Shown:
         scrolled: rows that each view is moved down by.
         raw: whether raw lines are shown in place of the signals.
         raw_names: whether signals are named as in files.
+        by_distance: whether cells are in the order of their distance to the middle cell.
         light: colours for sun or dusk.
 
     """
@@ -27,4 +28,5 @@ class Shown:
     scrolled: dict[str, int] = field(default_factory=dict)
     raw: bool = False
     raw_names: bool = False
+    by_distance: bool = False
     light: Light = "sun"

@@ -184,6 +184,11 @@ class TraceKeys:
         self._shown.view = "3"
         self._window.show(t - self._traces.past.start, CLOSE)
 
+    def show_lanes(self, *signals: str) -> None:
+        """Show these signals, where the cursor is; those that never came are left out."""
+        self._traces.window.lanes = tuple(each for each in signals if each in self._traces.past.signals) or None
+        self._shown.view = "3"
+
     def follow(self) -> None:
         """Follow a run that goes on."""
         if self._traces.past.grows:

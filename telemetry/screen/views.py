@@ -9,7 +9,7 @@ from telemetry.pipeline.past import LivePast
 from telemetry.screen.alarm_cards import draw_alarms
 from telemetry.screen.band import BAND_ROWS, band_lines, draw_band
 from telemetry.screen.canvas import Canvas
-from telemetry.screen.cells_list import draw_cells
+from telemetry.screen.cells_view import draw_cells
 from telemetry.screen.drive_view import draw_drive
 from telemetry.screen.links_view import LinksShown, draw_links
 from telemetry.screen.page import Drawn
@@ -58,7 +58,8 @@ def _draw(
 ) -> Drawn:
     match shown.view:
         case "2":
-            return Drawn(draw_cells(canvas, scene))
+            chosen, scrolled = shown.chosen.get("2"), shown.scrolled.get("2", 0)
+            return draw_cells(canvas, scene, chosen, scrolled, shown.by_distance)
         case "3":
             if traces is None:
                 traces = Traces(LivePast(scene.snapshot.start), scene.snapshot.limits)

@@ -186,7 +186,7 @@ async def test_a_lost_link_and_a_lost_recording_stand_huge_with_their_reasons(ri
         assert "the plug was pulled; plug it in again" in rig.text()
         await pilot.press("1", "enter")
         await rig.after(0.1, Loss(rig.now, "store", 240, "the disk is full; free some space"))
-        assert holds(rig.rows(), word_rows("NOT SAVED"))
+        assert holds(rig.rows(), word_rows("NOT SAVED", lowered=True))
         assert "DISK: Drive on; free the disk at the next stop." in rig.text()
         assert "■ 240 values not saved" in rig.text()
 
@@ -197,7 +197,7 @@ async def test_a_store_that_cannot_be_written_is_shown_at_once_and_until_it_can(
         assert "● recording" in rig.rows()[0]
         await rig.after(0.1, SavingChange(rig.now, "store", rig.now, "the disk is full; free some space"))
         assert "■ not saving, 0 s held" in rig.rows()[0]
-        assert holds(rig.rows(), word_rows("NOT SAVED"))
+        assert holds(rig.rows(), word_rows("NOT SAVED", lowered=True))
         await rig.after(12.0)
         assert "■ not saving, 12 s held" in rig.rows()[0]
         await rig.after(0.1, Loss(rig.now, "store", 240, "the disk is full; free some space"))
@@ -354,7 +354,7 @@ async def test_digits_choose_views(rig: Any) -> None:
             await pilot.press(view)
             seen[view] = rig.text()
         assert "VOLTAGE" in seen["1"]
-        assert "  8 3.170 ▼" in seen["2"]
+        assert "8▼ 3.170   -40" in seen["2"]
         assert "LOWEST CELL" in seen["3"]
         assert "mark: gate" in seen["4"]
         assert "pack current" in seen["5"]
@@ -367,7 +367,8 @@ async def test_stale_cells_and_signals_are_unknown_with_their_age(rig: Any) -> N
         await rig.after(30.0)
         await pilot.press("2")
         text = rig.text()
-        assert "cells: no value for 30 s" in text
+        assert "no cell has sent a value for 30 s" in text
+        assert "cell 1: no fresh value" in text
         await pilot.press("5", "w")
         row = next(row for row in rig.rows() if row.startswith(" pack_voltage"))
         assert row.split() == ["pack_voltage", "--", "30", "s"]

@@ -120,7 +120,7 @@ def test_a_drive_in_a_real_terminal(terminal: Terminal, tmp_path: Path) -> None:
     terminal.press("2")
     small = word_rows("STOP", lowered=True)
     rows = terminal.wait_until(
-        lambda rows: "cells: bars" in rows[1] and small[2] in rows[37], "the band below view 2"
+        lambda rows: "middle cell" in rows[1] and small[2] in rows[37], "the band below view 2"
     )
     assert "Release the throttle and stop where it is safe." in rows[36]
     terminal.press("1")

@@ -6,6 +6,7 @@ commit them.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -13,8 +14,10 @@ from typing import Any
 
 import pytest
 
+from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.capture import CapturedPiece
 from telemetry.model.events import AlarmChange, Gap, Mark
+from telemetry.model.signals import cell_name
 from telemetry.model.time_text import clock
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.canvas import Canvas
@@ -42,13 +45,28 @@ PIECES = (
 
 def told(name: str) -> Scene:
     """Return a state with what happened before it: a mark, one that was taken back, a gap, an alarm kept quiet."""
-    scene = scene_of(name)
+    state, _, cells = name.partition("+")
+    scene = scene_of(state)
     snapshot = scene.snapshot
+    if cells:
+        send_cells(snapshot, scene.now, int(cells))
     snapshot.marks += [Mark(START + 20 * SECOND, "steep bit"), Mark(START + 30 * SECOND, "hill", taken_back=True)]
     snapshot.gaps.append(Gap(START + 60 * SECOND, "pack", "pack_current", START + 56 * SECOND))
     quiet = AlarmChange(START + 40 * SECOND, "soc-low", "soc_lower_bound", "warn", "shelved", 19.0, 20.0)
     snapshot.quiet["soc-low", "soc_lower_bound"] = replace(quiet, stands="shelved", why="by the operator for 15 min")
     return scene
+
+
+def send_cells(snapshot: Snapshot, now: int, count: int) -> None:
+    """Send a minute of that many cells, of which 7 is low under the load, and what comparing them tells."""
+    group = Group("pack", "cells", tuple(cell_name(number + 1) for number in range(count)))
+    for second in range(60):
+        volts = [3.28 + 0.004 * math.sin(1.7 * n) + 0.002 * math.sin(n + second / 3) for n in range(count)]
+        volts[6] -= 0.2 + 0.02 * math.sin(second / 5)
+        snapshot.take(Span(now, (Batch.of_rows(group, [now - (59 - second) * SECOND], [volts]),)))
+    names = ("cell_resistance_ratio", "cell_resistance_ratio_number", "cell_charge_deficit")
+    told = Group("derived", "cells_told", (*names, "cell_charge_deficit_number", "cell_spread_rest"), "derived")
+    snapshot.take(Span(now, (Batch.of_rows(told, [now], [[3.02, 7.0, 3.1, 9.0, 0.004]]),)))
 
 
 def page(make: Callable[[], Any]) -> Callable[[Canvas], Drawn | None]:
@@ -57,6 +75,11 @@ def page(make: Callable[[], Any]) -> Callable[[Canvas], Drawn | None]:
 
 # name: the state, the view, what of the links is shown, a page in place of the view
 CASES: dict[str, tuple[str, str, LinksShown, Callable[[Canvas], Drawn | None] | None]] = {
+    "cells-16": ("working+16", "2", LinksShown(), None),
+    "cells-24-seen": ("seen+24", "2", LinksShown(), None),
+    "cells-110-trip": ("trip+110", "2", LinksShown(), None),
+    "cells-ends-only": ("working", "2", LinksShown(), None),
+    "cells-none": ("no_cells", "2", LinksShown(), None),
     "alarms-trip": ("trip", "4", LinksShown(), None),
     "alarms-seen": ("seen", "4", LinksShown(), None),
     "alarms-calm": ("working", "4", LinksShown(), None),
