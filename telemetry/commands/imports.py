@@ -117,7 +117,7 @@ def _ask(question: Question) -> str:
         said = sys.stdin.readline()
         if not said:
             raise InputError(f"the answers ended before the questions; --yes assumes {question.assumed}")
-        if (answer := question.answer_of(said.strip().lower())) is not None:
+        if (answer := question.answer_of(said.strip())) is not None:
             return answer
 
 

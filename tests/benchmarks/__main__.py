@@ -14,6 +14,7 @@ from pathlib import Path
 
 from tests.benchmarks import (
     bench_can,
+    bench_import,
     bench_latency,
     bench_program,
     bench_report,
@@ -91,6 +92,11 @@ GOALS = (
     Goal(
         *("replay at max with recording", "of numpy + executemany", 0.5, bench_program.replay_at_max),
         "each minute's fit of resistance, energy left and charge each ten seconds; the store takes a third",
+        least=True,
+    ),
+    Goal(
+        *("import of a table by another logger", "of numpy + executemany", 0.5, bench_import.ratio),
+        "MappedTable._numbers: columns of text are cast one by one",
         least=True,
     ),
     Goal(

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from telemetry.recordings.foreign.column_names import meaning_of
 from telemetry.recordings.foreign.current_sign import FEWEST_STEPS, is_charge_positive
 from telemetry.recordings.foreign.mapped_table import InOrder
+from telemetry.recordings.foreign.proposal import Question
 from telemetry.recordings.foreign.time_columns import micros_of_text, offset_of, past_midnight
 
 FORMS = {
@@ -127,3 +128,21 @@ def test_no_sign_is_told_where_voltage_does_not_follow(seed) -> None:
 )
 def test_names_that_loggers_use(name, signal) -> None:
     assert meaning_of(name).signal == signal
+
+
+@pytest.mark.parametrize(
+    ("topic", "answers", "said", "meant"),
+    [
+        ("zone", ("local", "UTC"), "", "local"),
+        ("zone", ("local", "UTC"), "Europe/Vienna", "Europe/Vienna"),
+        ("zone", ("local", "UTC"), "+05:30", "+05:30"),
+        ("zone", ("local", "UTC"), "nowhere", None),
+        ("date", ("day first", "month first"), "Month First", "month first"),
+        ("current", ("yes", "no"), "perhaps", None),
+        ("interval", (), "0.5", "0.5"),
+        ("interval", (), "", None),
+        ("interval", (), "-1", None),
+    ],
+)
+def test_answers_are_held_to_what_can_be(topic, answers, said, meant) -> None:
+    assert Question(topic, "?", answers, "").answer_of(said) == meant

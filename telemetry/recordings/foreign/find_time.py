@@ -59,7 +59,7 @@ def _set_time(found: Proposal, names: tuple[str, ...], kind: TimeKind, cells: Se
     found.column_map = replace(found.column_map, time=names, time_is=kind, interval_s=None)
     states_zone = any(re.search(r"(?:[Zz]|UTC|GMT|[+-]\d{2}:?\d{2})$", cell.strip()) for cell in cells[:20])
     if kind in DATES and not states_zone:
-        text = "in which time zone are its times? local is this computer's"
+        text = "in which time zone are its times? local is this computer's; +02:00 or a zone's name will do"
         found.questions.append(Question("zone", text, ("local", "UTC"), "times in this computer's zone"))
 
 

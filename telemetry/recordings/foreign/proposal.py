@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal, cast
 
 from telemetry.recordings.foreign.column_map import ColumnMap
-from telemetry.recordings.foreign.time_columns import TimeKind
+from telemetry.recordings.foreign.time_columns import TimeKind, offset_of
 
 Topic = Literal["date", "zone", "current", "interval"]
 _LEAST_INTERVAL_S, _MOST_INTERVAL_S = 1e-3, 3600.0
@@ -19,7 +19,7 @@ class Question:
     Attributes:
         topic: what it is about.
         text: the question.
-        answers: what can be answered, the one that is assumed first; empty where it is a number.
+        answers: what can be answered, the one that is assumed first; of a zone samples, of a number none.
         assumed: what is assumed unasked, in words.
 
     """
@@ -31,12 +31,17 @@ class Question:
 
     def answer_of(self, said: str) -> str | None:
         """Return the answer that ``said`` gives, the first choice for nothing; None where it gives none."""
-        if self.answers:
-            return self.answers[0] if not said else next((each for each in self.answers if each == said), None)
+        if not said and self.answers:
+            return self.answers[0]
         try:
-            return said if _LEAST_INTERVAL_S <= float(said) <= _MOST_INTERVAL_S else None
+            if self.topic == "zone":
+                offset_of(said)
+                return said
+            if self.topic == "interval":
+                return said if _LEAST_INTERVAL_S <= float(said) <= _MOST_INTERVAL_S else None
         except ValueError:
             return None
+        return next((each for each in self.answers if each == said.lower()), None)
 
 
 @dataclass
