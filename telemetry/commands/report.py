@@ -13,6 +13,7 @@ _LARGEST_HA = 1000  # of one session; beyond that a mistyped figure
 
 if TYPE_CHECKING:
     from telemetry.analysis.capacity import CapacityPair
+    from telemetry.report.chart_data import Moment
     from telemetry.report.session_model import Report
     from telemetry.runs.judged import Judged
 
@@ -39,6 +40,11 @@ def _add_report(commands: Any) -> None:
         help="energy that your wall meter counted for this charge: gives the charger's efficiency",
     )
     parser.add_argument("--html", type=Path, metavar="OUT", help="also write one self-contained page there")
+    parser.add_argument(
+        "--plain",
+        action="store_true",
+        help="for a buyer or a neighbour: what it did and how its parts fared, in plain words; with --html as a page",
+    )
     parser.add_argument("--replace", action="store_true", help="replace the page if it exists")
     add_store(parser)
 
@@ -73,8 +79,8 @@ def _add_compare(commands: Any) -> None:
 def report(arguments: argparse.Namespace) -> int:
     """Report on one session."""
     from telemetry.model.errors import InputError, harmless, printable
-    from telemetry.report.session_charts import moments_of, page_charts, terminal_charts
-    from telemetry.report.session_page import report_page
+    from telemetry.report.plain_page import plain_lines, plain_page
+    from telemetry.report.session_charts import moments_of, terminal_charts
     from telemetry.report.session_report import report_json
     from telemetry.report.session_text import report_lines
     from telemetry.runs.judged import judged
@@ -96,8 +102,7 @@ def report(arguments: argparse.Namespace) -> int:
         moments = moments_of(found.report)
         text = ""
         if page is not None:
-            text = report_page(found.report, page_charts(found.series, found.figures, moments), _isolation(found))
-            text = harmless(text)
+            text = harmless(plain_page(found.report) if arguments.plain else _page(found, moments))
     for warning in found.warnings:
         warn(warning)
     if page is not None:
@@ -107,9 +112,21 @@ def report(arguments: argparse.Namespace) -> int:
             stream.write(text.encode())
     if arguments.json:
         say(as_json(report_json(found.report)))
+    elif arguments.plain:
+        say("\n".join(plain_lines(found.report)))
     else:
         say("\n".join(report_lines(found.report, terminal_charts(found.series, found.figures, moments=moments))))
     return 0
+
+
+def _page(found: Judged, moments: list[Moment]) -> str:
+    """Return the page of a session."""
+    from telemetry.report.session_charts import drive_picture, page_charts
+    from telemetry.report.session_page import report_page
+
+    charts = page_charts(found.series, found.figures, moments)
+    drive = drive_picture(found.series, found.figures, found.report, moments)
+    return report_page(found.report, charts, _isolation(found), drive)
 
 
 def _isolation(found: Judged) -> str:

@@ -21,18 +21,6 @@ _STEADY = (
 )
 _HEADS = ("part", "worst seen", "limit", "headroom")
 
-STYLE = """
-.badge { display: inline-block; padding: .1rem .6rem; font-weight: 700; color: #fff; background: #555; }
-.badge.past { background: #a80000; } .badge.near { background: #ffd54a; color: #000; }
-.badge.holds { background: #0e7c55; }
-.parts th { text-align: left; padding-right: 1.2rem; font-weight: 400; color: #444; }
-.gauge { display: block; width: 9rem; height: 1rem; background: #e7eaec; border-right: 4px solid #000; }
-.gauge span { display: block; height: 100%; background: #0e7c55; }
-.gauge.near span { background: #a87400; } .gauge.past span { background: #a80000; }
-@media (max-width: 36rem) { .parts, .parts tr, .parts td { display: block; } .parts tr { margin: .8rem 0; }
-  .parts tr:first-child { display: none; } }
-"""
-
 
 def verdict_lines(report: Report) -> list[str]:
     """Return the verdict for the terminal: the word with the reason, then the next act."""
@@ -115,36 +103,56 @@ def _notes(head: str, notes: Sequence[str]) -> list[str]:
 
 
 def verdict_html(report: Report) -> str:
-    """Return the verdict as HTML."""
+    """Return the verdict as HTML: a large badge, the reason, and the next act."""
     word = report.verdict_word
-    level = {"PARK": "past", "DRIVE GENTLY": "near", "DRIVE ON": "holds"}.get(word, "")
+    level = {"PARK": "past", "DRIVE GENTLY": "near", "DRIVE ON": "holds"}.get(word, "act")
     return (
-        f'<p><span class="badge {level}">{_BADGES[word]} {word}</span> '
-        f"<strong>{escape(report.verdict_reason)}</strong></p>\n"
-        f"<p><strong>Next:</strong> {escape(report.next)}</p>\n"
+        f'<div class="verdict"><span class="badge {level}">{_BADGES[word]} {word}</span><div>'
+        f'<p class="reason">{escape(report.verdict_reason)}</p>'
+        f"<p><strong>Next:</strong> {escape(report.next)}</p></div></div>\n"
     )
 
 
 def part_html(report: Report) -> str:
     """Return the table as HTML, with where each limit is from and why a part was not judged."""
-    head = "".join(f"<th>{escape(each)}</th>" for each in ("", *_HEADS, "", "where the limit is from"))
+    heads = ("", *_HEADS[:3], "up to the limit", _HEADS[3], "where the limit is from")
+    head = "".join(f"<th>{escape(each)}</th>" for each in heads)
     body = "\n".join(_html_row(row) for row in report.parts)
-    note = f"<p>{escape(_STEADY)}</p>" if any(" A (" in r.seen for r in report.parts) else ""
+    note = f'<p class="remark">{escape(_STEADY)}</p>' if any(" A (" in r.seen for r in report.parts) else ""
     return f'<table class="parts">\n<tr>{head}</tr>\n{body}\n</table>\n{note}\n'
+
+
+_WORDS = {"past": "past", "near": "close", "holds": "holds", "not judged": "not known"}
+_WALL = 84.0
+"""Where the wall stands in a gauge of the page, % of its width."""
 
 
 def _html_row(row: PartRow) -> str:
     level = row.level.replace(" ", "-")
     part, seen, limit, headroom = _cells_of(row)
-    width = min(100.0, row.share_pct or 0.0)
-    gauge = (
-        ""
-        if row.share_pct is None
-        else f'<span class="gauge {level}"><span style="width:{width:.0f}%"></span></span>'
+    badge = f'<span class="badge {level}">{_MARKS[row.level]} {_WORDS[row.level]}</span>'
+    cells = (
+        ("", "", badge),
+        ("part", "", escape(part)),
+        ("", "worst seen", escape(seen)),
+        ("", "limit", escape(limit)),
+        ("", "headroom", gauge_html(row)),
+        ("", "", escape(headroom)),
+        ("remark", "", escape(row.why or row.origin)),
     )
-    where = row.why or row.origin
-    return (
-        f'<tr><td><span class="badge {level}">{_MARKS[row.level]}</span></td><td class="value">{escape(part)}</td>'
-        f"<td>{escape(seen)}</td><td>{escape(limit)}</td><td>{escape(headroom)}</td><td>{gauge}</td>"
-        f'<td class="remark">{escape(where)}</td></tr>'
-    )
+    made = []
+    for kind, of, text in cells:
+        named = f' class="{kind}"' if kind else ""
+        named += f' data-of="{of}"' if of else ""
+        made.append(f"<td{named}>{text}</td>")
+    return f"<tr>{''.join(made)}</tr>"
+
+
+def gauge_html(row: PartRow) -> str:
+    """Return the bar of a part up to the wall, its limit; past it the bar crosses the wall. Empty where not known."""
+    if row.share_pct is None:
+        return ""
+    past = row.headroom is not None and row.headroom < 0
+    beyond = 0.0 if not past else min(100.0 - _WALL, max(4.0, _WALL * (row.share_pct - 100.0) / 100.0))
+    width = _WALL * min(row.share_pct, 100.0 if past else 99.0) / 100.0 + beyond
+    return f'<span class="gauge {row.level.replace(" ", "-")}"><span style="width:{width:.0f}%"></span></span>'

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from telemetry.analysis.series import SessionSeries
 from telemetry.report.chart_data import Chart, Moment, charts_of
+from telemetry.report.drive_chart import drive_svg
 from telemetry.report.svg_chart import svg_chart
 from telemetry.report.text_chart import text_chart
 
@@ -41,6 +42,18 @@ def page_charts(
         moments: alarms and marks.
     """
     return {chart.name: svg_chart(chart) for chart in _charts(series, figures, _PAGE_COLUMNS, moments)}
+
+
+def drive_picture(
+    series: SessionSeries, figures: SessionFigures | None, report: Report, moments: Sequence[Moment] = ()
+) -> str:
+    """Return the drive on one time axis as an SVG element; empty where there is nothing to draw.
+
+    Args:
+        series, figures, moments: as for :func:`page_charts`.
+        report: parts with their limits.
+    """
+    return drive_svg(_charts(series, figures, _PAGE_COLUMNS, moments), report)
 
 
 def terminal_charts(

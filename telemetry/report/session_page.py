@@ -1,56 +1,96 @@
-"""The report of a session as one HTML file that needs nothing else: no script, no picture, no font from elsewhere."""
+"""The report of a session as one HTML file that needs nothing else: no script, no picture, no font from elsewhere.
+
+What to do comes first, then every part against its limit, the drive on one time axis, the figures, and what the drive
+could not show: two pages on paper. All else is in one part of the page that opens, and is not printed.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import datetime, timedelta
 from html import escape
 
 from telemetry.machine.cautions import GENERAL, MAINS, SHOCK
-from telemetry.report.part_table import STYLE, part_html, verdict_html
+from telemetry.model.errors import printable
+from telemetry.model.time_text import length, local
+from telemetry.report.drive_chart import cells_svg
+from telemetry.report.key_figures import could_not_show, key_figures
+from telemetry.report.numbers import INTERVAL
+from telemetry.report.page_style import STYLE
+from telemetry.report.part_table import part_html, verdict_html
 from telemetry.report.section import Section
 from telemetry.report.sections import sections_of
 from telemetry.report.session_model import Report
 from telemetry.report.session_text import title_of
 
-_STYLE = """
-body { font: 17px/1.5 system-ui, sans-serif; margin: 2rem auto; max-width: 60rem; padding: 0 1rem; color: #111;
-  background: #fff; }
-h1 { font-size: 1.5rem; } h2 { font-size: 1.15rem; margin: 2rem 0 .4rem; border-bottom: 1px solid #999; }
-table { border-collapse: collapse; } td { padding: .15rem 1.2rem .15rem 0; vertical-align: top; }
-td.value { font-weight: 600; white-space: nowrap; } td.remark { color: #444; }
-p { margin: .3rem 0; max-width: 45rem; }
-pre { font: 14px/1.45 ui-monospace, monospace; white-space: pre-wrap; }
-figure { margin: 1rem 0; } figure svg { max-width: 100%; height: auto; }
-figcaption { color: #444; } footer { margin-top: 2rem; border-top: 1px solid #999; padding-top: .5rem; color: #444; }
-@media print { body { margin: 0; font-size: 11pt; } h2, figure { break-inside: avoid; } }
-"""
 _CAUTION = (
     f"{GENERAL} {SHOCK} Never bypass a fuse, an interlock or the BMS. {MAINS} The program only watches, and judges "
     "by the figures it was given; a figure is no better than its meter."
 )
 
 
-def report_page(report: Report, charts: Mapping[str, str], isolation: str = "") -> str:
+def report_page(report: Report, charts: Mapping[str, str], isolation: str = "", drive: str = "") -> str:
     """Return the page.
 
     Args:
         report: what it shows.
         charts: an SVG element as text, by the chart's name; each comes after the figures it belongs to.
         isolation: the section on what made the machine hesitate, as HTML; empty for none.
+        drive: the drive on one time axis, an SVG element; empty for none.
     """
-    title = escape(title_of(report))
     shown = [
         section
         for section in sections_of(report)
         if not section.is_empty or any(charts.get(name) for name in section.charts)
     ]
-    body = "\n".join(_section(section, charts) for section in shown)
+    rest = "\n".join(_section(section, charts) for section in shown)
+    cells = cells_svg(report)
+    pictures = f"<h2>The drive</h2>\n{drive}\n{cells}\n" if drive or cells else ""
+    parts = f"<h2>Every part against its limit</h2>\n{part_html(report)}" if report.parts else ""
+    body = (
+        f"<header>{_head(report)}</header>\n{verdict_html(report)}{parts}{pictures}{_key(report)}{_missing(report)}"
+        f"<details><summary>All figures, alarms, and how each was found</summary>\n{rest}\n{isolation}\n</details>\n"
+    )
+    return html_page(title_of(report), body, f"{INTERVAL} {_CAUTION}")
+
+
+def html_page(title: str, body: str, footer: str) -> str:
+    """Return a page that needs nothing else, with the report's look."""
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{title}</title>\n<style>{_STYLE}{STYLE}</style>\n</head>\n<body>\n<h1>{title}</h1>\n{verdict_html(report)}{part_html(report)}{body}\n{isolation}\n"
-        f"<footer><p>{escape(_CAUTION)}</p></footer>\n</body>\n</html>\n"
+        f"<title>{escape(title)}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n{body}"
+        f"<footer><p>{escape(footer)}</p></footer>\n</body>\n</html>\n"
     )
+
+
+def _head(report: Report) -> str:
+    name = printable(report.machine or report.recording, 60)
+    said = [printable(report.recording, 60) if report.machine else "", when_text(report)]
+    said.append(length(report.totals.duration_s))
+    return f"<h1>{escape(name)}</h1> " + " ".join(f"<span>{escape(each)}</span>" for each in said if each)
+
+
+def when_text(report: Report) -> str:
+    """Return date, beginning and end; empty where the recording has no dates."""
+    if report.started is None:
+        return ""
+    begun = datetime.fromisoformat(report.started)
+    end = (begun + timedelta(seconds=report.totals.duration_s)).astimezone()
+    return f"{local(begun)} to {end:%H:%M}"
+
+
+def _key(report: Report) -> str:
+    rows = "".join(
+        f"<div><span>{escape(row.label)}</span><b>{escape(row.value)}</b><small>{escape(row.remark)}</small></div>\n"
+        for row in key_figures(report)
+    )
+    return f'<h2>Figures</h2>\n<div class="key">\n{rows}</div>\n' if rows else ""
+
+
+def _missing(report: Report) -> str:
+    rows = "".join(f"<li><b>{escape(what)}:</b> {escape(why)}</li>\n" for what, why in could_not_show(report))
+    return f"<h2>What this drive could not show</h2>\n<ul>\n{rows}</ul>\n" if rows else ""
 
 
 def _section(section: Section, charts: Mapping[str, str]) -> str:
@@ -61,7 +101,7 @@ def _section(section: Section, charts: Mapping[str, str]) -> str:
             f'<td class="remark">{escape(row.remark)}</td></tr>\n'
             for row in section.rows
         )
-        parts.append(f"<table>\n{rows}</table>")
+        parts.append(f'<table class="figures">\n{rows}</table>')
     parts += [f"<p>{escape(sentence)}</p>" for sentence in section.sentences]
     parts += [f"<figure>{charts[name]}</figure>" for name in section.charts if charts.get(name)]
     return "\n".join(parts)
