@@ -3,30 +3,33 @@
 All cells carry the same current, so a cell that is fuller or emptier than the middle one shows the middle one's
 voltage of another moment. Against the charge drawn, its curve is the middle one's, shifted (it holds less or
 more) and stretched (its capacity is less or more). Where the curve is flat a shift hardly shows, where it is steep
-it shows well; the fit says by its uncertainty which. A constant error of each cell's reading and a difference in
-resistance are fitted along with it.
+it shows well; the fit says by its uncertainty which. Fitted along with it, for no cell is the middle one exactly: a
+constant error of its reading, a difference in resistance, and by how much its curve is steeper than the middle one's.
 
-Method: the curve of the middle cell is taken from the session itself, no table is needed; each cell's shift and
-stretch by Gauss-Newton with weak prior knowledge (maximum a posteriori). A cell on the plateau fits over a long way,
-with a sharp end where the curve turns steep, so the shift is looked for in many narrow windows, each as likely as it
-explains the session.
+Method: the curve of the middle cell is taken from the session itself, no table is needed. A cell on the plateau fits
+over a long way, with a sharp end where the curve turns steep, so what it lacks at either end of the swing is looked
+for in many narrow windows. In each, the model is linear and solved for all cells at once (maximum a posteriori,
+iterated for what lies far off), and each window is as likely as it explains the session (Laplace's approximation).
+What shift and stretch only show together is so many windows alike.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from telemetry.analysis.cell_bins import CHARGING_C, Bins, load_drop, slow_resistance_of
 from telemetry.model.batch import Values
 
 _GRID = 0.0025
-_SPAN = 0.04
-"""A leg that moves less than this share of the capacity tells nothing."""
-_PRIOR = np.array([0.05, 0.05, 0.5, 0.002])
-"""One standard deviation beforehand: shift, stretch, resistance against the middle cell's, V of a reading's error."""
+_SPAN, _LEAST_BINS = 0.04, 12
+"""A leg that moves less than this share of the capacity, or has fewer bins, tells nothing."""
+_SHIFT, _STRETCH = 0.05, 0.05
+"""One standard deviation beforehand: of what a cell lacks where fullest, and of its stretch."""
+_NUISANCE = np.array([2.0, 0.002, 0.25, 0.05])
+"""The same of its resistance against the middle cell's, V of its reading's error, and by which share its curve is
+steeper in use and while charging. In use the load makes the foot steeper or flatter from one minute to the next."""
 _ERROR_V = 0.0015
 _ERROR_SHARE = 0.0015
 _ERROR_FACTOR = 0.08
@@ -36,22 +39,33 @@ _INDEPENDENT = 0.12
 _INDEPENDENT_V = 0.02
 """What a curve is off hangs together over this share of the capacity, and where it is steep over this many volts: one
 more minute there is no more evidence. Chosen on drawn packs, see tests/calibration."""
+_TOGETHER = 0.15
+"""Bins are laid together until they count for so much of one."""
 _NEAR, _REACH = 0.02, 0.4
-"""Windows lie within this share of the capacity, or of the swing where that is more."""
+"""Windows lie within this share of the capacity, or of the swing where that is more: shifted farther, most of a
+cell's curve would lie beyond the middle one's."""
 _EVIDENCE = 0.7
 """What a window explains better counts by this power: what is off in one place of a curve is off in the next. Chosen
 on drawn packs, see tests/calibration."""
-_FIRST_LOOK, _HOPELESS = 3, 40.0
-"""A window that costs so much more than the best, after two steps on every third bin, is left."""
-_BEYOND_V = 0.03
+_FIRST_LOOK, _HOPELESS = 3, 30.0
+"""A window that costs so much more than the best, on every third bin, is left."""
+_BEYOND_V, _BEYOND_SHARE, _ANYWHERE_V = 0.005, 0.5, 0.1
+"""Beyond its end the middle cell's curve is guessed to go on as it ended, give or take this and a share of the way.
+Elsewhere a cell is on a foot or a top that the middle cell did not see, and may be anywhere within so many volts."""
 _ROUGH_APART, _APART = 0.01, 0.005
 """What went before a place on a curve is another load than before a place this share of the capacity away."""
-_WINDOWS = 0.03 * np.sinh(np.arange(-1.32, 2.2, 0.11))
-_WIDTHS = 0.8 * np.gradient(_WINDOWS)
-"""Places at which each fit's shift is looked for, and one standard deviation of the window laid there: together the
-windows count every shift alike. Without them a fit creeps along a flat curve and stops anywhere."""
-_STRETCHES, _STRETCH_WIDTH = (-0.06, -0.03, 0.0, 0.03, 0.06, 0.09, 0.12, 0.15), 0.024
-"""The same for the stretch: a fit ends in the nearest of several faint bends and is sure of it."""
+_PLACES = 0.02 * np.sinh(np.arange(-1.9, 2.75, 0.08))
+_WIDTHS = 0.8 * np.gradient(_PLACES)
+"""Places at which each end's shift is looked for, and one standard deviation of the window laid there: together the
+windows count every shift alike."""
+_MOST_STRETCH = 0.2
+_FACTORS, _STEPS = 6, 2
+_AT_ONCE = 200_000
+"""Numbers in one array: more do not fit into a processor's cache."""
+
+
+Told = tuple[Values, Values]
+"""Values and one standard deviation of each."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,20 +73,17 @@ class Alignment:
     """Each cell against the middle one, float64 (cells,) each, as shares of the middle cell's capacity.
 
     Attributes:
-        missing_top, missing_top_sd: what it lacks where the session's cells were fullest; negative: it is fuller.
-        missing_bottom, missing_bottom_sd: the same where they were emptiest.
-        stretch, stretch_sd: by how much its charge goes further for the same ampere-hours; 0.08 of a cell whose
-            capacity is 1/1.08 of the others.
+        top: what it lacks where the session's cells were fullest; negative: it is fuller.
+        bottom: the same where they were emptiest.
+        stretch: by how much its charge goes further for the same ampere-hours; 0.08 of a cell whose capacity is
+            1/1.08 of the others.
         swing: charge between the two ends, as a share of the capacity.
         windows: what the fit found in each of the windows it was looked for.
     """
 
-    missing_top: Values
-    missing_top_sd: Values
-    missing_bottom: Values
-    missing_bottom_sd: Values
-    stretch: Values
-    stretch_sd: Values
+    top: Told
+    bottom: Told
+    stretch: Told
     swing: float
     windows: Windows
 
@@ -83,16 +94,13 @@ class Windows:
 
     Attributes:
         chance: float64 (windows, cells), adds up to 1 for each cell.
-        top, bottom, stretch: float64 (windows, cells), as in ``Alignment``; with ``_sd`` inside the window.
+        top, bottom, stretch: float64 (windows, cells), as in ``Alignment``, and inside the window.
     """
 
     chance: Values
-    top: Values
-    top_sd: Values
-    bottom: Values
-    bottom_sd: Values
-    stretch: Values
-    stretch_sd: Values
+    top: Told
+    bottom: Told
+    stretch: Told
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,45 +119,56 @@ class _Curve:
         return np.asarray(np.interp(charge, self.charge, self.volts), dtype=np.float64)
 
 
-def _curve_of(charge: Values, volts: Values, capacity_ah: float) -> _Curve | None:
-    """Return the smoothed, falling curve through the bins of one leg, or None where it spans too little."""
+def _curve_of(charge: Values, volts: Values, capacity_ah: float, falling: bool) -> _Curve | None:
+    """Return the smoothed curve through the bins of one leg, or None where it spans too little.
+
+    In use it is made to fall, for what rises there is left of the load. At the even current of a charge it need not:
+    polarisation has humps of its own.
+    """
     low, high = float(charge.min()), float(charge.max())
     if high - low < _SPAN * capacity_ah:
         return None
     step = _GRID * capacity_ah
     place = np.round((charge - low) / step).astype(np.int64)
-    count = np.bincount(place)
+    moved = np.abs(np.gradient(charge)) + 0.01 * step  # at rest a cell recovers, many bins long and at one place
+    count = np.bincount(place, weights=moved)
     held = np.flatnonzero(count)
-    mean = np.bincount(place, weights=volts)[held] / count[held]
+    mean = np.bincount(place, weights=moved * volts)[held] / count[held]
     every = np.arange(len(count))
     mean = np.interp(every, held, mean)
     smooth = np.convolve(np.pad(mean, 1, mode="reflect", reflect_type="odd"), [0.25, 0.5, 0.25], "valid")
-    falling = (np.minimum.accumulate(smooth) + np.maximum.accumulate(smooth[::-1])[::-1]) / 2
+    if falling:
+        smooth = (np.minimum.accumulate(smooth) + np.maximum.accumulate(smooth[::-1])[::-1]) / 2
     grid = low + every * step
     reach = 0.2 * capacity_ah
-    slopes = [(falling[1] - falling[0]) / step, (falling[-1] - falling[-2]) / step]
+    slopes = [min(0.0, smooth[1] - smooth[0]) / step, min(0.0, smooth[-1] - smooth[-2]) / step]
     return _Curve(
         np.concatenate([[grid[0] - reach], grid, [grid[-1] + reach]]),
-        np.concatenate([[falling[0] - reach * slopes[0]], falling, [falling[-1] + reach * slopes[1]]]),
+        np.concatenate([[smooth[0] - reach * slopes[0]], smooth, [smooth[-1] + reach * slopes[1]]]),
     )
 
 
 @dataclass(frozen=True, eq=False)
 class _Leg:
+    """One leg: float64 (bins,) but for ``off``, (bins, cells): the readings less the middle cell's, V.
+
+    ``misfit``: V by which the middle cell, while charging, is off its own curve; in use that is the load, which all
+    cells share.
+    """
+
     charge: Values
     current: Values
     off: Values
-    curve: _Curve
     misfit: Values
-    rough: float
     weight: Values
+    curve: _Curve
+    rough_v: float
+    charging: bool
 
-    def of(self, cells: npt.NDArray[np.intp], every: int) -> _Leg:
-        """Return some of the cells in one bin of ``every``, each of which then counts for as many."""
-        charge, current, misfit, weight = (
-            each[::every] for each in (self.charge, self.current, self.misfit, self.weight)
-        )
-        return _Leg(charge, current, self.off[::every, cells], self.curve, misfit, self.rough, every * weight)
+    def every(self, nth: int) -> _Leg:
+        """Return some of the bins, each of which then counts for as many."""
+        part = {name: getattr(self, name)[::nth] for name in ("charge", "current", "off", "misfit")}
+        return replace(self, weight=nth * self.weight[::nth], **part)
 
 
 def align_cells(
@@ -158,8 +177,7 @@ def align_cells(
     resistance_ohm: float,
     reference: Values | None = None,
     settling: float = _SETTLING,
-    full: bool = True,
-    by_stretch: bool = True,
+    even: bool = False,
 ) -> Alignment | None:
     """Lay each cell's curve on the middle one's, or on another.
 
@@ -170,61 +188,54 @@ def align_cells(
         reference: float64 (bins,), V, the curve to lay the others on; None is the middle cell's. Where one cell gets
             far ahead of the others, only its own curve reaches that far.
         settling: share of the capacity that is left out at the beginning of each leg.
-        full: whether the fullest end is a full charge. The windows lie at the steep end: there, or else where the
-            cells were emptiest.
-        by_stretch: look for the stretch in windows too, which takes five times as long, and take out what the load
-            leaves for minutes. False where a charge at an even current and its steep end are all there is.
+        even: whether the current is even; else what the load leaves for minutes is taken out first.
 
     Returns:
         None where no leg moves enough charge.
     """
     volts = bins.middle if reference is None else reference
-    if by_stretch:
-        drop = load_drop(bins, volts, capacity_ah, resistance_ohm)
-    else:
-        drop = slow_resistance_of(bins) * bins.current
+    steady = slow_resistance_of(bins) * bins.current
+    drop = steady if even else load_drop(bins, volts, capacity_ah, resistance_ohm)
     legs = _legs_of(bins, capacity_ah, volts, drop, settling)
     if not legs:
         return None
-    low, high = (float(pick([pick(leg.charge) for leg in legs])) for pick in (min, max))
-    end = low if full else high
-    # shifted farther, most of a cell's curve would lie beyond the middle one's
-    near = np.abs(_WINDOWS) <= max(_NEAR, _REACH * (high - low) / capacity_ah)
-    windows = np.column_stack([_WINDOWS[near], 0.0 * _WINDOWS[near], _WIDTHS[near], np.inf * _WIDTHS[near]])
-    likely = np.ones((len(windows), bins.volts.shape[1]), dtype=np.bool_)
-    for steps, every in ((2, _FIRST_LOOK), (5, 1)):
-        if by_stretch and every == 1:
-            windows, likely = (np.repeat(each, len(_STRETCHES), axis=0) for each in (windows, likely))
-            windows[:, 1], windows[:, 3] = np.tile(_STRETCHES, len(windows) // len(_STRETCHES)), _STRETCH_WIDTH
-        found = np.zeros((*likely.shape, 4))
-        cost, covariance = np.full(likely.shape, np.inf), np.zeros((*likely.shape, 4, 4)) + np.eye(4)
-        for each, window in enumerate(windows):
-            cells = np.flatnonzero(likely[each])
-            if len(cells):
-                here = [leg.of(cells, every) for leg in legs]
-                fitted = _fit(here, end, capacity_ah, resistance_ohm, window, len(cells), steps)
-                found[each, cells], cost[each, cells], covariance[each, cells] = fitted
-        likely = cost < cost.min(axis=0) + _HOPELESS
-    cost[~likely] = np.inf
+    ends = tuple(float(pick([pick(leg.charge) for leg in legs])) for pick in (min, max))
+    swing = (ends[1] - ends[0]) / capacity_ah
+    windows = _windows(swing)
+    for nth in (_FIRST_LOOK, 1):
+        cost, found, covariance = _explain(
+            [leg.every(nth) for leg in legs], windows, ends, capacity_ah, resistance_ohm
+        )
+        likely = (cost < cost.min(axis=0) + _HOPELESS).any(axis=1)
+        windows = windows[likely]
     # Laplace's approximation of how likely each window is
     chance = -0.5 * _EVIDENCE * cost + 0.5 * np.linalg.slogdet(covariance)[1]
     chance = np.exp(chance - chance.max(axis=0))
     chance /= chance.sum(axis=0)
-    told = [
-        (found @ weights, np.sqrt(np.einsum("i,scij,j->sc", weights, covariance, weights)))
-        for weights in np.array(
-            [[1.0, (low - end) / capacity_ah, 0, 0], [1.0, (high - end) / capacity_ah, 0, 0], [0.0, 1.0, 0, 0]]
-        )
+    told: list[Told] = [
+        (found @ weights, np.sqrt(np.einsum("i,wcij,j->wc", weights, covariance[..., :2, :2], weights)))
+        for weights in np.array([[1.0, 0.0], [0.0, 1.0], [-1 / swing, 1 / swing]])
     ]
-    top, bottom, stretch = (together(chance, *each) for each in told)
-    swing = (high - low) / capacity_ah
-    return Alignment(*top, *bottom, *stretch, swing, Windows(chance, *told[0], *told[1], *told[2]))
+    top, bottom, stretch = (_together(chance, *each) for each in told)
+    return Alignment(top, bottom, stretch, swing, Windows(chance, *told))
 
 
-def together(chance: Values, value: Values, sd: Values) -> tuple[Values, Values]:
+def _together(chance: Values, value: Values, sd: Values) -> Told:
     """Return mean and standard deviation over all windows, (cells,) each, from (windows, cells)."""
     mean = (chance * value).sum(axis=0)
     return mean, np.sqrt((chance * (sd**2 + (value - mean) ** 2)).sum(axis=0))
+
+
+def _windows(swing: float) -> Values:
+    """Return float64 (windows, 4): the shift at the full and at the empty end, and one standard deviation of each."""
+    near = np.abs(_PLACES) <= max(_NEAR, _REACH * swing)
+    of_each = np.column_stack([_PLACES, _WIDTHS])[near]
+    (top, top_sd), (bottom, bottom_sd) = (
+        np.repeat(of_each, len(of_each), axis=0).T,
+        np.tile(of_each, (len(of_each), 1)).T,
+    )
+    apart = np.abs(bottom - top) <= _MOST_STRETCH * swing
+    return np.asarray(np.column_stack([top, bottom, top_sd, bottom_sd])[apart])
 
 
 def _legs_of(bins: Bins, capacity_ah: float, middle: Values, drop: Values, settling: float) -> list[_Leg]:
@@ -235,20 +246,25 @@ def _legs_of(bins: Bins, capacity_ah: float, middle: Values, drop: Values, settl
         moved = np.maximum.accumulate(np.abs(bins.charge_ah[here] - bins.charge_ah[here[0]]))
         # at rest after a charge polarisation fades, and with it what the cells have in common with the curve
         flowing = bins.current[np.minimum(here + 1, len(bins.current) - 1)] < -CHARGING_C * capacity_ah
-        here = here[(moved >= settling * capacity_ah) & (flowing | (number % 2 == 0))]
+        charging = bool(number % 2)
+        here = here[(moved >= settling * capacity_ah) & (flowing | (not charging))]
         charge, current = bins.charge_ah[here], bins.current[here]
-        if len(here) < 12:
+        if len(here) < _LEAST_BINS:
             continue
-        curve = _curve_of(charge, unloaded[here], capacity_ah)
+        curve = _curve_of(charge, unloaded[here], capacity_ah, falling=not charging)
         if curve is None:
             continue
-        # in use the load swings, and what it leaves out of the curve all cells share
-        misfit = (number % 2) * (unloaded[here] - curve.at(charge))
         moved = np.abs(np.gradient(charge)) / capacity_ah
         climbed = np.abs(np.gradient(curve.at(charge)))
         weight = np.minimum(1.0, moved / _INDEPENDENT + climbed / _INDEPENDENT_V + 0.002)
-        off = bins.volts[here] - middle[here, None]
-        legs.append(_Leg(charge, current, off, curve, misfit, _roughness(curve), weight))
+        whole = np.concatenate([[0.0], np.cumsum(weight)])[:-1] // _TOGETHER
+        first = np.flatnonzero(np.diff(whole, prepend=-1.0))
+        shares = weight / np.repeat(np.add.reduceat(weight, first), np.diff(np.append(first, len(weight))))
+        off = (bins.volts[here] - middle[here, None]) * shares[:, None]
+        misfit = charging * (unloaded[here] - curve.at(charge))
+        every = (shares * charge, shares * current, off, shares * misfit, weight)
+        charge, current, off, misfit, weight = (np.add.reduceat(each, first) for each in every)
+        legs.append(_Leg(charge, current, off, misfit, weight, curve, _roughness(curve), charging))
     return legs
 
 
@@ -265,72 +281,89 @@ def _roughness(curve: _Curve) -> float:
     return float(1.4826 * np.median(np.abs(bends - np.median(bends))) * np.sqrt(2 / 1.5))
 
 
-def _fit(
-    legs: list[_Leg],
-    end: float,
-    capacity_ah: float,
-    resistance_ohm: float,
-    window: Values,
-    cells: int,
-    steps: int,
+def _explain(
+    legs: list[_Leg], windows: Values, ends: tuple[float, ...], capacity_ah: float, resistance_ohm: float
 ) -> tuple[Values, Values, Values]:
-    """Return shift, stretch, resistance and reading error of each cell in a window, its cost, and the covariance.
+    """Return how well each window explains each cell: its cost, both shifts, and the covariance of all six unknowns.
 
-    Args:
-        window: float64 (4,), shift and stretch in its middle, then one standard deviation of each.
+    Returns:
+        float64 (windows, cells), (windows, cells, 2) and (windows, cells, 6, 6).
     """
-    about, precise = np.append(window[:2], [0.0, 0.0]), np.append(1 / window[2:] ** 2, [0.0, 0.0])
-    factors = np.tile(about, (cells, 1))
-    prior = np.diag(1 / _PRIOR**2 + precise)
-    for step in range(steps + 1):
-        left = np.zeros((len(factors), 4, 4)) + prior
-        right = -factors / _PRIOR**2 - (factors - about) * precise
-        cost = (factors**2 / _PRIOR**2 + (factors - about) ** 2 * precise).sum(axis=1)
-        for leg in legs:
-            off, slopes, precision, price = _residuals(
-                leg, factors, end, capacity_ah, resistance_ohm, priced=step == steps
-            )
-            for row, slope in enumerate(slopes):
-                weighed = precision * slope
-                right[:, row] += (weighed * off).sum(axis=0)
-                for column in range(row, len(slopes)):
-                    of_both = (weighed * slopes[column]).sum(axis=0)
-                    left[:, row, column] += of_both
-                    left[:, column, row] += of_both * (column > row)
-            cost += price
-        if step < steps:
-            change = np.linalg.solve(left, right[:, :, None])[:, :, 0]
-            factors = factors + np.clip(change, [-0.03, -0.05, -1, -0.01], [0.03, 0.05, 1, 0.01])
-    return factors, cost, np.asarray(np.linalg.inv(left), dtype=np.float64)
+    bins, cells = sum(len(leg.charge) for leg in legs), legs[0].off.shape[1]
+    at_once = max(1, _AT_ONCE // (bins * cells))
+    parts = [windows[at : at + at_once] for at in range(0, len(windows), at_once)]
+    found = [_solved(legs, part, ends, capacity_ah, resistance_ohm) for part in parts]
+    cost, shifts, covariance = (np.concatenate(each) for each in zip(*found, strict=True))
+    return cost, shifts, covariance
 
 
-def _residuals(
-    leg: _Leg, factors: Values, end: float, capacity_ah: float, resistance_ohm: float, *, priced: bool
-) -> tuple[Values, tuple[Values, ...], Values, Values]:
-    """Return what is left, its slope by each factor, each bin's precision and, if priced, what the rest costs."""
-    along = (leg.charge - end) / capacity_ah
-    shift = factors[:, 0] + along[:, None] * factors[:, 1]
-    there = leg.charge[:, None] + capacity_ah * shift
+def _solved(
+    legs: list[_Leg], windows: Values, ends: tuple[float, ...], capacity_ah: float, resistance_ohm: float
+) -> tuple[Values, Values, Values]:
+    laid = [_laid(leg, windows, ends, capacity_ah, resistance_ohm) for leg in legs]
+    design, moved, known, most = (np.concatenate(each, axis=1) for each in zip(*laid, strict=True))
+    off = np.concatenate([leg.off for leg in legs]) - moved[:, :, None]
+    weight = np.concatenate([leg.weight for leg in legs])[:, None]
+    variance, most = known[:, :, None], most[:, :, None]
+    of_both = design[:, :, :, None] * design[:, :, None, :]
+    of_both = of_both.reshape(*of_both.shape[:2], _FACTORS**2)
+    prior, pull, held = _prior(windows, (ends[1] - ends[0]) / capacity_ah)
+    factors, left = np.zeros((len(windows), off.shape[2], _FACTORS)), off
+    for _ in range(_STEPS):
+        # a bin far off counts less (Student's t with four degrees of freedom), and beyond the curve not at all
+        squared = left * left / variance
+        precision = (squared < most) * (5 * weight / variance) / (4 + squared)
+        normal = (of_both.transpose(0, 2, 1) @ precision).transpose(0, 2, 1)
+        normal = normal.reshape(*factors.shape, _FACTORS) + prior[:, None]
+        right = (design.transpose(0, 2, 1) @ (precision * off)).transpose(0, 2, 1) + pull[:, None]
+        factors = np.linalg.solve(normal, right[..., None])[..., 0]
+        left = off - design @ factors.transpose(0, 2, 1)
+    cost = (5 * np.log1p(np.minimum(left * left / variance, most) / 4) * weight).sum(axis=1)
+    cost += np.log(known) @ weight + held[:, None]
+    cost += np.einsum("wci,wij,wcj->wc", factors, prior, factors) - 2 * np.einsum("wci,wi->wc", factors, pull)
+    return cost, windows[:, None, :2] + factors[..., :2], np.linalg.inv(normal)
+
+
+def _prior(windows: Values, swing: float) -> tuple[Values, Values, Values]:
+    """Return precision and pull of what is known beforehand, about the middle of each window, and its cost there."""
+    of_shifts = np.diag([_SHIFT**-2.0, 0.0]) + np.outer([-1, 1], [-1, 1]) / (_STRETCH * swing) ** 2
+    prior = np.tile(np.diag(np.concatenate([[0.0, 0.0], 1 / _NUISANCE**2])), (len(windows), 1, 1))
+    prior[:, :2, :2] = of_shifts
+    prior[:, 0, 0] += windows[:, 2] ** -2
+    prior[:, 1, 1] += windows[:, 3] ** -2
+    pull = np.zeros((len(windows), _FACTORS))
+    pull[:, :2] = -windows[:, :2] @ of_shifts
+    return prior, pull, -(pull[:, :2] * windows[:, :2]).sum(axis=1)
+
+
+def _laid(
+    leg: _Leg, windows: Values, ends: tuple[float, ...], capacity_ah: float, resistance_ohm: float
+) -> tuple[Values, Values, Values, Values]:
+    """Return what a cell in the middle of each window would show.
+
+    Returns:
+        float64 (windows, bins, 6): V by each unknown; (windows, bins): V off the middle cell; its variance; and from
+        which square on, in units of that, it is not believed.
+    """
+    along = (leg.charge - ends[0]) / (ends[1] - ends[0])
+    shift = windows[:, :1] * (1 - along) + windows[:, 1:2] * along
+    there = leg.charge + capacity_ah * shift
     step = 0.5 * _GRID * capacity_ah
     after, before = leg.curve.at(there + step), leg.curve.at(there - step)
     slope = (after - before) / (2 * step) * capacity_ah
-    moved = (after + before) / 2 - leg.curve.at(leg.charge)[:, None]
-    drop = resistance_ohm * leg.current
-    # near by, both readings share what the curve misses; farther off, they do not
-    apart = shift**2 / (shift**2 + _APART**2)
-    off = leg.off + apart * leg.misfit[:, None] - moved + factors[:, 2] * drop[:, None] - factors[:, 3]
-    slopes = slope, slope * along[:, None], -drop[:, None], np.ones((1, 1))
-    beyond = (there < leg.curve.charge[1]) | (there > leg.curve.charge[-2])
+    moved = (after + before) / 2 - leg.curve.at(leg.charge)
+    drop = np.broadcast_to(-resistance_ohm * leg.current, moved.shape)
+    nothing = np.zeros_like(moved)
+    steeper = (nothing, moved) if leg.charging else (moved, nothing)
+    design = np.stack([slope * (1 - along), slope * along, drop, nothing + 1.0, *steeper], axis=2)
     # a cell still on the plateau is not off by a share of what the middle cell has climbed beyond it
     differing = np.minimum(np.abs(moved), np.abs(slope * shift))
     known = _ERROR_V**2 + (_ERROR_SHARE * slope) ** 2 + (_ERROR_FACTOR * differing) ** 2
-    known += apart * leg.rough**2
-    variance = known + beyond * _BEYOND_V**2
-    # a bin far off counts less (Student's t with four degrees of freedom)
-    squared = off**2 / variance
-    precision = leg.weight[:, None] / variance * (5 / (4 + squared))
-    if not priced:
-        return off, slopes, precision, np.zeros(len(factors))
-    # what lies beyond the middle cell's curve says little, and that is no reason against a place
-    price = leg.weight[:, None] * (5 * np.log1p(squared / 4) + np.log(np.where(beyond, _ERROR_V**2, known)))
-    return off, slopes, precision, price.sum(axis=0)
+    # near by, both readings share what the curve misses; farther off, they do not
+    apart = shift**2 / (shift**2 + _APART**2)
+    known += apart * leg.rough_v**2
+    seen = np.clip(there, leg.curve.charge[1], leg.curve.charge[-2])
+    guessed = (_BEYOND_SHARE * (leg.curve.at(there) - leg.curve.at(seen))) ** 2 + _BEYOND_V**2
+    known += (there != seen) * guessed
+    most = np.where(there == seen, np.inf, 4 * np.expm1(np.maximum(0.0, np.log(_ANYWHERE_V**2 / known)) / 5))
+    return design, moved - apart * leg.misfit, known, most

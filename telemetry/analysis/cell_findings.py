@@ -18,7 +18,7 @@ from typing import ClassVar, Literal
 
 import numpy as np
 
-from telemetry.analysis.cell_alignment import Alignment, Windows, align_cells, together
+from telemetry.analysis.cell_alignment import Alignment, Told, Windows, align_cells
 from telemetry.analysis.cell_bins import cut_bins
 from telemetry.analysis.cell_causes import (
     SOUND,
@@ -31,7 +31,6 @@ from telemetry.analysis.cell_causes import (
 )
 from telemetry.analysis.cell_lag import Track
 from telemetry.analysis.cell_spread import NAMES, TOP_BELOW_V, find_spread
-from telemetry.analysis.open_circuit import open_circuit_tables, table_trust
 from telemetry.analysis.phases import Phase, find_phases
 from telemetry.analysis.ranges import Z90
 from telemetry.analysis.resistance import Resistance
@@ -112,24 +111,17 @@ class CellFindings:
     compared: tuple[str, ...] = figure_field("figures that compare the cells", default=())
 
 
-_STRETCH, _STRETCH_FLAT = (1.5, 0.003, 0.08), (3.0, 0.003, 0.08)
-_CHARGE_FULL, _CHARGE = (1.5, 0.001, 0.08), (2.4, 0.0015, 0.15)
-"""By how much the laying of curves is surer of itself than it is right, what it is off at least, a share of the
-capacity, and in any case, a share of what was found. On a flat curve that is not seen from its steep end to the other
-a capacity rests on the curve's faint bends, which differ from cell to cell. Chosen on drawn packs, see
-tests/calibration."""
-_TO_FOOT = 0.72
-"""From full, so much of the capacity leads to where a curve with a plateau turns steep again: the slope of all tables
-of iron phosphate, see ``open_circuit``."""
-_OF_EXCESS = 0.015
-"""What is off besides, as a share of the cell's excess of resistance, which changes with charge. Chosen likewise."""
-_OF_KNEE = 0.35
-"""What a cell lacked at a flat curve's other end by what it lacked at the knee, as a share of that: it may as well
-be one of less capacity. Chosen on drawn packs."""
-_WIDEST = 0.003
-"""Beyond this share of the capacity a window's own width is most of what the fit counts, and is not made wider."""
+_TOP, _BOTTOM, _STRETCH = (0.8, 0.0006), (1.15, 0.0006), (0.85, 0.001)
+_OF_FOUND = 0.1
+"""By how much the laying of curves is surer of itself than it is right, what it is off at least, and what it is off
+besides as a share of what was found. Chosen on drawn packs, seeds 700 to 702 of tests/calibration."""
+_COUNTS = 0.01
+"""A window that is less likely than this share of the likeliest does not count when causes are weighed."""
+_LEAST_ROWS = 8
 _KNOWN_STRETCH = 0.015
 _TOLD = 0.03
+_TIMES_PCT = 100.0
+"""From here on people say how many times."""
 _ONLY_EXTREMES = (
     "only the lowest and highest cell voltages were recorded; which cell stands out, and why, takes the voltage of "
     "every cell"
@@ -162,7 +154,7 @@ def judge_cells(
     if cells is None:
         return CellFindings(unknown=_nothing("no cell voltages were recorded"))
     measured = series.get("pack_current")
-    if measured is None or len(measured.t) < 8:
+    if measured is None or len(measured.t) < _LEAST_ROWS:
         return CellFindings(unknown=_nothing("no pack current was recorded, so the cells' load is not known"))
     current, lag = Track(measured, series.origin), resistance.cell_lag_s or 0.0
     rests = find_phases(series, capacity_ah=pack.capacity_ah).of("rest") if rests is None else rests
@@ -178,9 +170,9 @@ def judge_cells(
         return CellFindings(spread.rest, spread.load, spread.top, spread.bottom, unknown=unknown)
     bins = cut_bins(series.cells, current, series.origin, lag, pack.capacity_ah)
     full = bool(np.nanmax(series.cells.voltages) > pack.cell.charge_v - TOP_BELOW_V)
-    aligned = None if bins is None else align_cells(bins, pack.capacity_ah, ohm, full=full)
+    aligned = None if bins is None else align_cells(bins, pack.capacity_ah, ohm)
     capacity = capacity or (pack.capacity_ah, pack.capacity_ah * pack.capacity_spread)
-    view = _View(series.cells.numbers, resistance, aligned, full, _is_flat(pack), capacity)
+    view = _View(series.cells.numbers, resistance, aligned, full, capacity)
     odd = tuple(found for place in range(len(view.numbers)) if (found := view.judge(place)) is not None)
     if aligned is None:
         unknown["comparison"] = "too little charge went in or out to compare the cells' charge and capacity"
@@ -212,38 +204,22 @@ class _View:
         resistance: Resistance,
         aligned: Alignment | None,
         charged_full: bool,
-        flat: bool,
         capacity: tuple[float, float],
     ) -> None:
         self.numbers, self._charged_full, self._capacity = numbers, charged_full, capacity
-        nothing = np.full(len(numbers), np.nan)
         ratio = {each.cell: each for each in resistance.cells}
         self.excess = np.array([ratio[n].ratio - 1 if n in ratio else np.nan for n in numbers])
         self.excess_sd = np.array([ratio[n].ratio_uncertainty if n in ratio else np.nan for n in numbers])
-        self.stretch = self.top = self.bottom = nothing
+        self.stretch = self.top = self.bottom = np.full(len(numbers), np.nan)
         self.stretch_sd = self.top_sd = self.bottom_sd = np.full(len(numbers), np.inf)
         self.swing = 0.0
         self._windows: Windows | None = None
         if aligned is not None:
             of = self._windows = aligned.windows
             self.swing = aligned.swing
-            use_alone = flat and not charged_full
-            faint = flat and (use_alone or self.swing < _TO_FOOT)
-            chance, excess = of.chance, np.nan_to_num(self.excess)
-            trust = (_CHARGE_FULL if charged_full else _CHARGE), _WIDEST
-            stretch_trust = _STRETCH_FLAT if faint else _STRETCH
-            self._stretch = _trusted(chance, of.stretch, of.stretch_sd, excess, stretch_trust, np.inf)
-            # how likely one window is against another is believed no more than the fit in each
-            apart = together(chance, of.stretch, np.zeros_like(chance))[1]
-            stretch_sd = np.hypot(self._stretch[1], np.sqrt(stretch_trust[0] ** 2 - 1.0) * apart)
-            self._top = _trusted(chance, of.top, of.top_sd, excess, *trust)
-            self._bottom = _trusted(chance, of.bottom, of.bottom_sd, excess, _CHARGE, _WIDEST)
-            if use_alone:
-                unlike = np.minimum(self.swing * stretch_sd, _OF_KNEE * np.abs(self._bottom[0]))
-                self._top = self._top[0], np.hypot(self._top[1], unlike)
-            self.stretch, self.stretch_sd = together(of.chance, self._stretch[0], stretch_sd)
-            self.top, self.top_sd = together(of.chance, *self._top)
-            self.bottom, self.bottom_sd = together(of.chance, *self._bottom)
+            (self.top, self.top_sd), self._top = _trusted(aligned.top, of.top, _TOP)
+            (self.bottom, self.bottom_sd), self._bottom = _trusted(aligned.bottom, of.bottom, _BOTTOM)
+            (self.stretch, self.stretch_sd), self._stretch = _trusted(aligned.stretch, of.stretch, _STRETCH)
 
     def charges(self) -> tuple[CellCharge, ...]:
         """Return the cells' charges and capacities where the fit tells them."""
@@ -302,18 +278,13 @@ class _View:
         excess, excess_sd = self.excess[place], _own(self.excess_sd)[place]
         if self._windows is None:
             return np.ones(1), np.array([[np.nan, np.nan, excess]]), np.array([[np.nan, np.nan, excess_sd]])
-        missing, missing_sd = (each[:, place] for each in (self._top if full else self._bottom))
-        stretch, stretch_sd = (each[:, place] for each in self._stretch)
-        # what all cells' figures are off by is in their scatter already; a flat curve's stretch is off for one alone
-        every = (self._top if full else self._bottom)[1]
-        usual = float(np.median(np.sqrt((self._windows.chance * every**2).sum(axis=0))))
-        missing_sd = np.sqrt(np.maximum(0.0, missing_sd**2 - usual**2))
-        same = np.ones(len(missing))
-        return (
-            self._windows.chance[:, place],
-            np.column_stack([missing, stretch, excess * same]),
-            np.column_stack([missing_sd, stretch_sd, excess_sd * same]),
-        )
+        chance = self._windows.chance[:, place]
+        counts = chance > _COUNTS * chance.max()
+        every = (self._top if full else self._bottom, self._stretch)
+        missing, stretch = (np.stack(each)[:, counts, place] for each in every)
+        same = np.ones(int(counts.sum()))
+        values = np.column_stack([missing[0], stretch[0], excess * same])
+        return chance[counts], values, np.column_stack([missing[1], stretch[1], excess_sd * same])
 
     def _evidence(self, place: int, cause: Cause) -> str:
         excess = self.excess[place]
@@ -346,19 +317,20 @@ class _View:
         return f"cell {self.numbers[place]}: {words[cause]}"
 
 
-def _trusted(
-    chance: Values, found: Values, counted: Values, excess: Values, trust: tuple[float, float, float], widest: float
-) -> tuple[Values, Values]:
-    """Return what was found in each window against the middle cell, and one standard deviation of it.
+def _trusted(told: Told, of_windows: Told, trust: tuple[float, float]) -> tuple[Told, Told]:
+    """Return what was found against the middle cell, and one standard deviation of it; in all and in each window.
 
     Args:
-        chance, found, counted: float64 (windows, cells): how likely, what, and how sure the fit is of itself.
-        excess: float64 (cells,): of resistance.
-        trust: by how much it is surer than it is right, what it is off at least, and as a share of what was found.
+        told, of_windows: what the fit found, and how sure it is of itself.
+        trust: by how much it is surer than it is right, and what it is off at least.
     """
-    found = found - np.median((chance * found).sum(axis=0))
-    own = np.minimum(trust[0] * counted, np.maximum(counted, widest)) ** 2 + trust[1] ** 2
-    return found, np.sqrt(own + (trust[2] * found) ** 2 + (_OF_EXCESS * excess) ** 2)
+    middle = float(np.median(told[0]))
+
+    def of(found: Values, counted: Values) -> Told:
+        found = found - middle
+        return found, np.sqrt((trust[0] * counted) ** 2 + trust[1] ** 2 + (_OF_FOUND * found) ** 2)
+
+    return of(*told), of(*of_windows)
 
 
 def _held(lacking: float, doubt: float, capacity_ah: float) -> str:
@@ -370,15 +342,9 @@ def _held(lacking: float, doubt: float, capacity_ah: float) -> str:
     return f"{abs(lacks):.1f} ± {half:.1f} % ({ampere_hours:.2g} Ah) {'less' if lacks > 0 else 'more'} charge than"
 
 
-def _is_flat(pack: Pack) -> bool:
-    """Return whether the open-circuit curve has a plateau on which voltage tells nothing by itself."""
-    slopes = open_circuit_tables(pack.chemistry)[0].slope_at(np.linspace(0.2, 0.9, 36))
-    return float(np.median(slopes)) < table_trust(pack.chemistry).steep_v
-
-
 def _against(excess_pct: float) -> str:
     """Return how a value compares with another, from its excess in per cent."""
-    if excess_pct >= 100:
+    if excess_pct >= _TIMES_PCT:
         return f"{1 + excess_pct / 100:.1f} times"
     return f"{abs(excess_pct):.0f} % {'above' if excess_pct > 0 else 'below'}"
 

@@ -23,6 +23,8 @@ _STEEP_ABOVE_V = {"lfp": 3.40, "lto": 2.50}
 """Where a curve with a plateau turns steep, V a cell; common practice: balancers of iron phosphate start there."""
 _AT_LIMIT_V = 0.03
 _READING_V = 0.003
+_LEAST_ROWS, _STEP_ROWS = 4, 3
+"""Of a charge, to say anything of it; and within which its current has come up, to show resistances."""
 _BEFORE = 60 * MICROSECONDS
 _AVERAGED = 40 * MICROSECONDS
 
@@ -62,7 +64,7 @@ def cells_at_top(
     voltages, t = cells.voltages[inside], cells.t[inside]
     whole = ~np.isnan(voltages).any(axis=1)
     voltages, t = voltages[whole], t[whole]
-    if int((t >= start).sum()) < 4:
+    if int((t >= start).sum()) < _LEAST_ROWS:
         return None
     amperes = -np.interp(t, power.current.t, power.current.values)
     peaks = voltages.max(axis=0)
@@ -97,7 +99,7 @@ def _at_rest(voltages: Values, amperes: Values, charge: Values, chemistry: Chemi
     high = float(np.max(amperes))
     first = int(np.argmax(amperes > 0.9 * high))
     before = np.flatnonzero(np.abs(amperes[:first]) < 0.1 * high)
-    if len(before) and first - int(before[-1]) <= 3:
+    if len(before) and first - int(before[-1]) <= _STEP_ROWS:
         rise = voltages[first] - voltages[before].mean(axis=0)
         ohms = rise / (amperes[first] - float(amperes[before].mean()))
         settled: Values = voltages - np.maximum(ohms, 0.0) * amperes[:, None]
@@ -105,7 +107,7 @@ def _at_rest(voltages: Values, amperes: Values, charge: Values, chemistry: Chemi
     if chemistry is not None and chemistry.name in _STEEP_ABOVE_V:
         passed = charge[0] + (charge[-1] - charge[0]) * np.array([1 / 3, 2 / 3])
         middle = slice(*np.searchsorted(charge, passed).tolist())
-        if middle.stop - middle.start >= 4:
+        if middle.stop - middle.start >= _LEAST_ROWS:
             part = voltages[middle]
             apart = np.median(part - np.median(part, axis=1, keepdims=True), axis=0) / float(
                 np.median(amperes[middle])

@@ -48,7 +48,7 @@ _HARDLY_FULL = 0.95
 """Share of charge whose open-circuit voltage a full cell does not fall below within two minutes."""
 _END_OF_TRIP_C = 0.10
 """A charge that ends at more than that, over the capacity in an hour, may have tripped on a drop in a joint."""
-_BESIDE = 12
+BESIDE = 12
 """Blocks before and after the begin of a charge that show the cells' resistances."""
 _NO_CHANGE_C = 0.02
 """A change of current, over the capacity in an hour, that shows no resistance."""
@@ -205,7 +205,7 @@ def without_own_resistance(cells: Values, rate: Values, begin: int) -> Values:
         begin: block in which the charge begins.
 
     """
-    beside = np.arange(max(0, begin - _BESIDE), min(len(rate), begin + _BESIDE))
+    beside = np.arange(max(0, begin - BESIDE), min(len(rate), begin + BESIDE))
     beside = beside[~np.isnan(cells[beside]).any(axis=1)]
     if len(beside) < _LEAST_BESIDE:
         return cells
@@ -240,13 +240,13 @@ def cells_behind(
     seconds = np.arange(len(out), dtype=np.float64) * together * 10.0
     bins = Bins(seconds, out, ampere, volts, np.ones(len(out), dtype=np.int64))
     ohm, reference = slow_resistance_of(bins), bins.volts[:, first]
-    found = align_cells(bins, capacity_ah, ohm, reference, _SETTLING, by_stretch=False)
+    found = align_cells(bins, capacity_ah, ohm, reference, _SETTLING, even=True)
     if found is None:
         return None
     others = np.arange(cells.shape[1]) != first
-    behind = np.where(others, found.missing_top, 0.0)
+    behind = np.where(others, found.top[0], 0.0)
     # half of each difference's error is the first cell's own, which all have in common
-    apart = float(np.sqrt((found.missing_top_sd[others] ** 2).mean() * 0.5)) if others.any() else 0.0
+    apart = float(np.sqrt((found.top[1][others] ** 2).mean() * 0.5)) if others.any() else 0.0
     apart *= _INFLATED
     mean = float(behind.mean())
     # more than packs are out of balance: some of it is likely to be resistance that did not show

@@ -1,7 +1,7 @@
 """Limits that compare the cells of a pack with one another, each where its signal means something.
 
 A cell voltage spread under load is mostly resistance, near full or empty mostly charge: one limit in millivolts for
-all states alarms falsely uphill and misses a low cell on the plateau. See :mod:`telemetry.pipeline.cell_comparison`.
+all states alarms falsely uphill and misses a low cell on the plateau. See :mod:`telemetry.analysis.cell_ledgers`.
 """
 
 from __future__ import annotations

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from telemetry.analysis.averaging import Averaging
+from telemetry.analysis.cells_live import CellWatch
 from telemetry.analysis.charge_temperature import ChargeTemperature
 from telemetry.analysis.charger_watch import ChargerWatch
 from telemetry.analysis.full_watch import FullWatch
@@ -14,9 +15,7 @@ from telemetry.machine.limits_current import charge_parts, discharge_parts
 from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
 from telemetry.machine.limits_vehicle import conductor_ohm
 from telemetry.machine.sections import Machine
-from telemetry.pipeline.spread import Spread
 from telemetry.pipeline.stage import Stage
-from telemetry.pipeline.top_watch import TopWatch
 
 
 def limit_stages(machine: Machine, history: ResistanceHistory = NO_HISTORY) -> list[Stage]:
@@ -27,8 +26,7 @@ def limit_stages(machine: Machine, history: ResistanceHistory = NO_HISTORY) -> l
         FullWatch(machine),
         Averaging(discharge_parts(machine), charge_parts(machine)),
         ChargeTemperature(pack.cell.charge_low_c, pack.cell.charge_high_c, FULL_CHARGE_ABOVE_C),
-        Spread(pack.cell, pack.capacity_ah),
-        TopWatch(machine),
+        CellWatch(machine),
         PathHeat(pack.capacity_ah, conductor_ohm(machine)),
         ResistanceChange(history),
         Outlook(pack, machine.vehicle.working_width_m, machine.work.area_ha),

@@ -18,7 +18,7 @@ from tests.calibration.case import Case
 from tests.calibration.figure import Figure, Row
 from tests.calibration.kinds import kinds
 
-COURSES = ("drive", "charge-then-drive", "drive-then-charge")
+COURSES = ("drive", "charge-then-drive", "drive-then-charge", "drive-to-empty", "drive-to-empty-then-charge")
 
 
 @lru_cache(maxsize=1)

@@ -15,6 +15,8 @@ from tests.calibration.sensors import Instruments, recorded
 from tests.calibration.single_particle import GRID, SingleParticleCells, Variation, curve, published
 
 FAULTS = ("none", "none", "low-capacity", "low-charge", "high-resistance")
+EMPTYING_FAULTS = ("none", "low-capacity", "low-charge", "low-charge", "low-charge")
+"""Of packs that are driven until a cell is empty: mostly one that ends the drive before the others are near it."""
 CELSIUS = (0.0, 10.0, 25.0, 40.0)
 NICKEL_SETS = ("Chen2020", "Mohtat2020", "Ecker2015")
 STEP_S = 1.0
@@ -160,11 +162,14 @@ def draw(source: str, chemistry: str, celsius: float, course: str, name: str, ev
         "charge-then-drive",
         "drive-then-charge",
         "charge-then-empty",
+        "drive-to-empty",
+        "drive-to-empty-then-charge",
     )
     random = np.random.default_rng([seed, *(words.index(word) for word in (source, chemistry, course)), int(celsius)])
     count = int(random.choice([16, 16, 15, 24] if chemistry == "lfp" else [14, 14, 7, 20]))
     stated = float(random.choice([40.0, 60.0, 100.0, 105.0, 150.0]))
-    which = str(random.choice(FAULTS))
+    to_empty = course.startswith("drive-to-empty")
+    which = str(random.choice(EMPTYING_FAULTS if to_empty else FAULTS))
     fault = (which, int(random.integers(count)), drawn_fault(which, random))
     share = float(random.uniform(0.3, 0.7 if course.startswith("charge") else 1.0))
     pack = Pack(chemistry=chemistry, cells_in_series=count, capacity_ah=stated)
@@ -176,11 +181,11 @@ def draw(source: str, chemistry: str, celsius: float, course: str, name: str, ev
         session.rest(120.0)
         session.charge(rate_c)
         session.rest(float(random.uniform(200, 1200)))
-    session.drive(driving(minutes, stated, min(every_s, STEP_S), random))
+    session.drive(driving(_TO_EMPTY_MIN if to_empty else minutes, stated, min(every_s, STEP_S), random))
     if course == "charge-then-empty":
         session.drive(driving(_TO_EMPTY_MIN, stated, min(every_s, STEP_S), random))
         session.rest(3600.0)
-    if course == "drive-then-charge":
+    if course.endswith("-then-charge"):
         session.rest(float(random.uniform(60, 1200)))
         session.charge(rate_c)
         session.rest(400.0)

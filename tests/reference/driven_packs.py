@@ -18,13 +18,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from drivers.simulated.cells import CellParameters, Cells, OddCell
+from telemetry.analysis.cells_live import CellWatch
 from telemetry.machine.limits import Limit, limits_for
 from telemetry.machine.sections import Machine, Pack
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import AlarmChange
 from telemetry.model.signals import cell_name
 from telemetry.pipeline.judge import Judge
-from telemetry.pipeline.spread import Spread
 from telemetry.pipeline.stage import Chain
 
 PACKS = {
@@ -150,7 +150,7 @@ def alarms_of(what: CellParameters, cells: Batch, current: Batch) -> list[tuple[
     limits: list[Limit] = [
         limit for limit in limits_for(machine) if limit.name.startswith(("cell-s", "cell-c", "cell-r"))
     ]
-    stages = Chain([Spread(machine.pack.cell, machine.pack.capacity_ah), Judge(limits)])
+    stages = Chain([CellWatch(machine), Judge(limits)])
     end = int(cells.t[-1])
     span = stages.advance(Span(end, (cells, current), final=True))
     numbers = {batch.group.signals[0]: batch for batch in span.batches if len(batch.group.signals) == 2}

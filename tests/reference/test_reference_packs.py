@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from telemetry.analysis.cell_findings import judge_cells
+from telemetry.analysis.ranges import Z90
 from telemetry.analysis.resistance import find_resistance
 from telemetry.analysis.series import read_series
 from telemetry.machine.sections import Pack
@@ -49,3 +50,11 @@ def test_goals(name: str) -> None:
     if truth["fault"] == "low-capacity":
         # against the truth itself: its share of the others' capacity times the rated one
         assert found.odd[0].capacity_ah == pytest.approx(truth["cell_capacity_ah"][truth["odd_cell"] - 1], rel=0.03)
+    if truth["fault"].startswith("low"):
+        odd, capacity = truth["odd_cell"] - 1, np.array(truth["cell_capacity_ah"])
+        told_of = found.charges[odd]
+        share = 100.0 * capacity[odd] / np.median(capacity)
+        assert abs(told_of.capacity_pct - share) < Z90 * told_of.capacity_uncertainty_pct
+        if truth["fault"] == "low-charge":  # of like capacity: it lacks what it lacked from the start
+            lacks = np.median(truth["cell_start_soc_pct"]) - truth["cell_start_soc_pct"][odd]
+            assert abs(told_of.missing_top_pct - lacks) < Z90 * told_of.missing_top_uncertainty_pct

@@ -14,6 +14,7 @@ import sys
 
 import numpy as np
 
+from telemetry.analysis.cells_live import CellWatch
 from telemetry.machine.chemistry import CHEMISTRIES
 from telemetry.machine.limits import limits_for
 from telemetry.machine.sections import Machine, Pack
@@ -21,9 +22,7 @@ from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import AlarmChange
 from telemetry.model.signals import cell_name
 from telemetry.pipeline.judge import Judge
-from telemetry.pipeline.spread import Spread
 from telemetry.pipeline.stage import Chain
-from telemetry.pipeline.top_watch import TopWatch
 from tests.reference.charge_packs import PackKind, _Cells, true_curve
 
 SECOND = 1_000_000
@@ -75,7 +74,7 @@ def told(rows: tuple[Batch, Batch], chemistry: str) -> tuple[list[float], list[s
     """Return what was told of the imbalance, %, and the alarms of cells."""
     machine = machine_of(chemistry)
     limits = [limit for limit in limits_for(machine) if limit.name.startswith(("cell-i", "cell-s", "cell-c"))]
-    stages = Chain([Spread(machine.pack.cell, CAPACITY_AH), TopWatch(machine), Judge(limits)])
+    stages = Chain([CellWatch(machine), Judge(limits)])
     span = stages.advance(Span(int(rows[0].t[-1]) + 20 * SECOND, rows, final=True))
     values = [b.values[:, 0].tolist() for b in span.batches if b.group.name == "cell_imbalance_top"]
     raised = [e for e in span.events if isinstance(e, AlarmChange) and e.state == "raised"]

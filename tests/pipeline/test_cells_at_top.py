@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from drivers.simulated.cells import CellParameters, Cells, OddCell
+from telemetry.analysis.cells_live import CellWatch
 from telemetry.machine.sections import Charger
 from telemetry.model.batch import Batch, Span
-from telemetry.pipeline.top_watch import TopWatch
 from tests.reference.topped_packs import AHEAD, CAPACITY_AH, COUNT, SECOND, batches, drawn, machine_of, told
 
 
@@ -83,8 +83,9 @@ def test_a_stated_charger_with_a_lower_voltage_says_where_full_is() -> None:
     usual = machine_of("lfp")
     stated = replace(usual, charger=Charger(output_voltage_v=COUNT * 3.55))
     found = [
-        TopWatch(machine).advance(Span(int(lower[0].t[-1]) + 20 * SECOND, lower)).batches[2:]
+        [batch for batch in span.batches if batch.group.name == "cell_imbalance_top"]
         for machine in (usual, stated)
+        for span in [CellWatch(machine).advance(Span(int(lower[0].t[-1]) + 20 * SECOND, lower))]
     ]
     assert [len(added) for added in found] == [0, 1]
 
@@ -94,11 +95,12 @@ def test_it_does_not_see_the_cuts() -> None:
     end = int(rows[0].t[-1]) + 20 * SECOND
 
     def all_told(step: int) -> list[tuple[int, float]]:
-        stage, found, last = TopWatch(machine_of("lfp")), [], -1
+        stage, found, last = CellWatch(machine_of("lfp")), [], -1
         for cut in [*range(step, end, step), end]:
             places = [[int(b.t.searchsorted(at, "right")) for at in (last, cut)] for b in rows]
             pieces = [b.rows(*place) for b, place in zip(rows, places, strict=True) if place[0] < place[1]]
-            for batch in stage.advance(Span(cut, tuple(pieces))).batches[len(pieces) :]:
+            added = stage.advance(Span(cut, tuple(pieces))).batches[len(pieces) :]
+            for batch in (each for each in added if each.group.name == "cell_imbalance_top"):
                 found += list(zip(batch.t.tolist(), batch.values[:, 0].tolist(), strict=True))
             last = cut
         return found

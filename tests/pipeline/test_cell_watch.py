@@ -12,11 +12,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from telemetry.machine.chemistry import CHEMISTRIES
+from telemetry.analysis.cell_ledgers import ResistanceLedger
+from telemetry.analysis.cells_forward import BLOCK
+from telemetry.analysis.cells_live import CellWatch
+from telemetry.machine.sections import Machine, Pack
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.signals import cell_name
-from telemetry.pipeline.cell_comparison import ResistanceLedger
-from telemetry.pipeline.spread import BLOCK, Spread
 from tests.reference.driven_packs import ODD_CELL, PACKS, Ride, alarms_of, driven, machine_of, parameters
 
 HARD = Ride(load_c=0.7, charge_c=0.7)
@@ -54,7 +55,7 @@ def test_it_does_not_see_the_cuts() -> None:
     end = int(batches[0].t[-1])
 
     def all_told(cuts: list[int]) -> dict[str, bytes]:
-        stage, found, last = Spread(CHEMISTRIES["lfp"], what.capacity_ah), defaultdict(list), -1
+        stage, found, last = CellWatch(machine_of(what)), defaultdict(list), -1
         for cut in [*cuts, end]:
             places = [[int(batch.t.searchsorted(at, "right")) for at in (last, cut)] for batch in batches]
             pieces = [batch.rows(*place) for batch, place in zip(batches, places, strict=True) if place[0] < place[1]]
@@ -103,7 +104,8 @@ def told(cells: np.ndarray, current: np.ndarray) -> dict[str, np.ndarray]:
         Batch(Group("pack", "cells", names), t, cells),
         Batch(Group("pack", "pack", ("pack_current",)), t, current.reshape(-1, 1)),
     )
-    span = Spread(CHEMISTRIES["lfp"], 100.0).advance(Span(int(t[-1]), batches, final=True))
+    machine = Machine(pack=Pack(chemistry="lfp", cells_in_series=cells.shape[1], capacity_ah=100.0))
+    span = CellWatch(machine).advance(Span(int(t[-1]), batches, final=True))
     return {b.group.signals[0]: b.values[:, 0] for b in span.batches if b.group.origin == "derived"}
 
 

@@ -1,28 +1,27 @@
-"""The stage that compares the cells with the load counted; see :mod:`telemetry.pipeline.cell_comparison` for how.
+"""The cells compared live, with the load counted; see :mod:`telemetry.analysis.cell_ledgers` for how.
 
-It tells three spreads, each where it means something: of a pack that rests, under load, and near the top. Between
+It gives three spreads, each where it means something: of a pack that rests, under load, and near the top. Between
 blocks of ten seconds each is the middle one of the last three, so that one misread block says nothing.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from statistics import median
 
 import numpy as np
 
-from telemetry.analysis.blocks import Block, Blocks, known_rows
-from telemetry.analysis.chosen import Chosen, ChosenGroup
-from telemetry.machine.chemistry import Chemistry
-from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Values
-from telemetry.model.signals import cell_number
-from telemetry.pipeline.cell_comparison import (
+from telemetry.analysis.cell_ledgers import (
     LEAST_RATIO_ERROR,
+    MIDDLE_OF,
     MOST_SPREAD_ERROR_V,
     SLOW_SHARE,
     STEPS_FOR_RATIO,
     ChargeLedger,
     ResistanceLedger,
 )
+from telemetry.machine.chemistry import Chemistry
+from telemetry.model.batch import MICROSECONDS, Values
 
 BLOCK = 10 * MICROSECONDS
 TOP_BAND_V = 0.2
@@ -35,16 +34,10 @@ RESTED_BLOCKS = 3
 """Blocks of rest before the spread counts as that of a resting pack: half a minute, in which a cell has given back
 most of its sag (time constants of 10 to 30 s, common practice)."""
 LONGEST_BRIDGED = 60 * MICROSECONDS
-_STATES = ("rest", "load", "top")
-SPREADS = {state: Group("derived", f"cell_spread_{state}", (f"cell_spread_{state}",), "derived") for state in _STATES}
-RATIO = Group(
-    "derived", "cell_resistance_ratio", ("cell_resistance_ratio", "cell_resistance_ratio_number"), "derived"
-)
-DEFICIT = Group("derived", "cell_charge_deficit", ("cell_charge_deficit", "cell_charge_deficit_number"), "derived")
 
 
-class Spread:
-    """Adds the spreads, the highest ratio of cell resistances and the charge that the lowest cell lacks.
+class CellsForward:
+    """The spreads, the highest ratio of cell resistances and the charge that the lowest cell lacks.
 
     Args:
         cell: the chemistry, for where full and empty begin.
@@ -55,35 +48,20 @@ class Spread:
         self._cell = cell
         self._rest_a = max(REST_AT_LEAST_A, REST_C * capacity_ah)
         self._capacity = capacity_ah
-        self._current = Chosen("pack_current")
-        self._cells = ChosenGroup(lambda signal: cell_number(signal) is not None, least=3)
-        self._cell_blocks, self._current_blocks = Blocks(BLOCK), Blocks(BLOCK)
         self._resistances = ResistanceLedger(capacity_ah)
         self._charge = ChargeLedger(capacity_ah)
         self._before: int | None = None
         self._rested = 0
         self._recent: dict[str, list[float]] = {}
 
-    def advance(self, span: Span) -> Span:
-        """Add what the blocks tell that are over at the end of ``span``."""
-        cells = self._cell_blocks.take(*self._cells.find(span), span.end)
-        currents = self._current_blocks.take(*known_rows(self._current, span), span.end)
-        if not (cells and currents):
-            return span
-        by_end = {block.end: block for block in currents}
-        rows: dict[Group, list[tuple[int, tuple[float, ...]]]] = {}
-        for block in cells:
-            if block.end in by_end:
-                self._take(block, by_end[block.end], rows)
-        return span.adding(
-            Batch.of_rows(group, [t for t, _ in told], [values for _, values in told]) for group, told in rows.items()
-        )
+    def take(self, end: int, voltages: Values, amperes: Values) -> Iterator[tuple[str, float, int | None]]:
+        """Take one block and give what it tells: signal, value and the place of the cell it is about.
 
-    def _take(self, cells: Block, currents: Block, rows: dict[Group, list[tuple[int, tuple[float, ...]]]]) -> None:
-        voltages = cell_means(cells.values)
-        if voltages is None:
-            return
-        end, amperes = cells.end, currents.values[:, 0]
+        Args:
+            end: of the block, microseconds.
+            voltages: means of the cells, V, float64 (cells,); NaN for a dead one.
+            amperes: the current's rows, A.
+        """
         current = float(amperes.mean())
         elapsed = end - self._before if self._before is not None else BLOCK
         self._before = end
@@ -108,24 +86,17 @@ class Spread:
 
         known_to = SLOW_SHARE * np.abs(beyond) if error is None else SLOW_SHARE * np.abs(beyond) + error
         uncertain = ohm * abs(current) * known_to
-
-        def tell(group: Group, *values: float) -> None:
-            rows.setdefault(group, []).append((end, values))
-
         state = self._state(inner, current, ohm, error, resting)
         self._recent = {state: [*self._recent.get(state, [])[-2:], _spread(inner, uncertain)]}
-        if state in SPREADS and len(self._recent[state]) == 3:
-            tell(SPREADS[state], median(self._recent[state]))
+        if state != "none" and len(self._recent[state]) == MIDDLE_OF:
+            yield f"cell_spread_{state}", median(self._recent[state]), None
         if error is not None and self._resistances.steps >= STEPS_FOR_RATIO and not resting:
             worst = int(np.nanargmax(np.where(np.isnan(voltages), np.nan, beyond)))
             if error[worst] < LEAST_RATIO_ERROR * max(1.0, beyond[worst]):
-                tell(RATIO, 1.0 + float(beyond[worst]), self._number(worst))
+                yield "cell_resistance_ratio", 1.0 + float(beyond[worst]), worst
         deficit = self._charge.take(voltages, current, elapsed / (3600 * MICROSECONDS), ohm, beyond, error)
         if deficit is not None:
-            tell(DEFICIT, 100.0 * deficit.share, self._number(deficit.place))
-
-    def _number(self, place: int) -> float:
-        return float(cell_number(self._cells.signals[place]) or 0)
+            yield "cell_charge_deficit", 100.0 * deficit.share, deficit.place
 
     def _is_flat(self, middle: float) -> bool:
         """Tell whether the middle cell stands where its voltage hardly moves in a block but by the load."""
@@ -150,15 +121,3 @@ def _spread(inner: Values, uncertain: Values) -> float:
     away = inner - np.nanmedian(inner)
     away = np.sign(away) * np.maximum(np.abs(away) - uncertain, 0.0)
     return float(np.nanmax(away) - np.nanmin(away))
-
-
-def cell_means(values: Values) -> Values | None:
-    """Return each cell's mean over the rows in which all living cells are known; None where fewer than three live."""
-    unknown = np.isnan(values)
-    if not unknown.any():
-        return np.asarray(values.mean(axis=0))
-    dead = unknown.all(axis=0)
-    whole = ~unknown[:, ~dead].any(axis=1)
-    if int((~dead).sum()) < 3 or not whole.any():
-        return None
-    return np.asarray(values[whole].mean(axis=0))

@@ -32,6 +32,8 @@ FADES = 0.98
 """What a step counts for after the next one: about fifty steps of load are remembered."""
 LEAST_STEP_C = 0.03
 """A change of current from block to block counts as a step from this share of the capacity per hour."""
+ONE_STEP = 1.5
+"""With no more than one step remembered there is no mean to subtract."""
 STEPS_FOR_SPREAD = 4.0
 STEPS_FOR_RATIO = 8.0
 LEAST_RATIO_ERROR = 0.1
@@ -50,6 +52,10 @@ LIKE_CURRENT_V = 0.008
 """Two means were at like current where their currents differ in effect by less than this."""
 BIN_SHARE = 0.005
 """Voltages are averaged over this share of the capacity before they are compared at like charge."""
+LEAST_CELLS = 3
+"""Fewer have no middle one to compare with."""
+MIDDLE_OF = 3
+"""So many figures one after another of which the middle one counts: one misread block says nothing."""
 CHARGED_SHARE = 0.03
 """More than this share put back begins a new discharge."""
 
@@ -109,8 +115,8 @@ class ResistanceLedger:
     @property
     def middle_ohm(self) -> float:
         """Resistance of the middle cell; 0 before any step of load has told it."""
-        spread = self._ii - self._i * self._i / self.steps if self.steps > 1.5 else self._ii
-        slope = self._vi - self._v * self._i / self.steps if self.steps > 1.5 else self._vi
+        spread = self._ii - self._i * self._i / self.steps if self.steps > ONE_STEP else self._ii
+        slope = self._vi - self._v * self._i / self.steps if self.steps > ONE_STEP else self._vi
         return max(0.0, -slope / spread) if spread > 0.0 else 0.0
 
     def ratios(self) -> tuple[Values, Values] | None:
@@ -191,7 +197,7 @@ class ChargeLedger:
             return None
         self._recent = [*self._recent[-2:], latest]
         shares = [each.share if each.place == latest.place else 0.0 for each in self._recent]
-        if len(shares) == 3 and (least := median(shares)) >= self._told.share:
+        if len(shares) == MIDDLE_OF and (least := median(shares)) >= self._told.share:
             self._told = Deficit(least, latest.place)
         return self._told
 
