@@ -57,6 +57,13 @@ class GapRule:
         self._open_block: list[int] = []
         self._first_block_done = False
 
+    def copy(self) -> GapRule:
+        """Return one that goes on from here by itself."""
+        copied = GapRule()
+        copied.limit, copied.last = self.limit, self.last
+        copied._open_block, copied._first_block_done = list(self._open_block), self._first_block_done
+        return copied
+
     def take(self, t: Times) -> npt.NDArray[np.bool_]:
         """Return for each row whether the interval before it is bridged; False for the first row of all.
 

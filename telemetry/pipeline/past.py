@@ -254,6 +254,8 @@ class _Track:
         self.closed: list[Pieces] = []
         self.taken = 0
         self.joins = Joins()
+        self.of: _Chunk | None = None
+        self.found: tuple[Sequence[Pieces], float] = ((), 0.0)
 
 
 class LivePast(Past):
@@ -307,8 +309,8 @@ class LivePast(Past):
         if not rows.pending:
             return
         before = len(rows.closed)
-        for batch in rows.pending:
-            self._note(batch)
+        rows.pending = [merged(rows.pending)]
+        self._note(rows.pending[0])
         rows.settle()
         if len(rows.closed) > before:
             self._bound()
@@ -384,6 +386,8 @@ class LivePast(Past):
         track = self._tracks.get(signal)
         if track is None:
             track = self._tracks[signal] = _Track()
+        if track.found[0] and track.of is rows.open and track.taken == len(rows.closed):
+            return track.found
         for chunk in rows.closed[track.taken :]:
             pieces = chunk.pieces(signal, track.joins)
             if len(pieces):
@@ -394,7 +398,8 @@ class LivePast(Past):
             joins = joins.copy()
             pieces = rows.open.pieces(signal, joins)
             found = [*found, pieces] if len(pieces) else found
-        return found, joins.limit
+        track.of, track.found = rows.open, (found, joins.limit)
+        return track.found
 
     def recording(self, first: int, last: int) -> Recording:
         """Return the measured rows of a stretch."""
