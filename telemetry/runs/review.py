@@ -48,17 +48,22 @@ def review(name: str, options: ReviewOptions) -> int:
         InputError, MachineFileError, RecordingError, StoreError: what is wrong with it, and the remedy.
 
     """
-    made = open_review(name, options)
-    try:
-        asyncio.run(made.screen.run_async())
-    finally:
-        made.past.close()
+    wanted: str | None = name
+    while wanted is not None:
+        made = open_review(wanted, options)
+        try:
+            asyncio.run(made.screen.run_async())
+        finally:
+            made.past.close()
+        wanted = None if made.next is None else str(made.next)
     return 0
 
 
 def open_review(name: str, options: ReviewOptions) -> Review:
     """Return the review of a session or a file, not shown yet; its ``past`` is to be closed."""
+    from telemetry.runs.program import PROGRAM, program_version
     from telemetry.screen.review import Review
+    from telemetry.screen.session_list import SessionList
 
     given = None if options.machine is None else load_machine(options.machine)
     recording = open_subject(name, options.store, given)
@@ -75,7 +80,18 @@ def open_review(name: str, options: ReviewOptions) -> Review:
         name = recording.name if machine is None else machine.name
         words, keep = [recording.name, "" if machine is None else name, _date(past)], None
     title = f"review  {', '.join(printable(word, 60) for word in words if word)}"
-    return Review(past, title, name, machine, limits, keep, options.units, options.plain_blocks)
+    return Review(
+        past,
+        title,
+        name,
+        machine,
+        limits,
+        keep,
+        options.units,
+        options.plain_blocks,
+        SessionList(options.store if options.store.exists() else None, program_version()),
+        PROGRAM,
+    )
 
 
 def _date(past: StoredPast | FilePast) -> str:

@@ -47,6 +47,8 @@ class Actions:
         wall: real time, for messages and questions.
         traces: what the traces show.
         cursor: plays; made here where None.
+        open_session: opens another session, by its number and whether it is being recorded, and returns what to say;
+            None where a run goes on.
         presets: words of marks set by one key.
         mark_keys: keys that set a mark without words.
         facts: of each source, for the links view.
@@ -82,6 +84,7 @@ class Actions:
         sessions: SessionList | None = None,
         program: Sequence[str] = (),
         cursor: CursorPlay | None = None,
+        open_session: Callable[[int, bool], str] | None = None,
     ) -> None:
         self._snapshot, self._control, self._clock, self._wall = snapshot, control, clock, wall
         self._touched = 0
@@ -94,7 +97,12 @@ class Actions:
         self.shown = Shown()
         self._links = LinkKeys(snapshot, control, self.shown, self.say, facts or {}, raw)
         self.sessions = SessionKeys(
-            SessionList(None) if sessions is None else sessions, wall, self.say, self._open, program, review_elsewhere
+            SessionList(None) if sessions is None else sessions,
+            wall,
+            self.say,
+            self._open,
+            program,
+            open_session or review_elsewhere,
         )
         replay = ReplayKeys(control)
         goes_on = control.is_replay and traces.past.grows

@@ -54,6 +54,7 @@ class Dashboard:
         plain_blocks: draw traces of full and half blocks only; always so where the terminal's fonts lack the others.
         traces: what the traces show; nothing where None.
         cursor: plays a session that is looked at afterwards.
+        open_session: opens another session in place of this one; None where a run goes on.
         before_paint: called with the view that is drawn next, so that the snapshot can follow the cursor.
         facts: of each source, for the links view.
         raw: the last raw pieces of the links; None where there are none.
@@ -89,6 +90,7 @@ class Dashboard:
         run_word: Callable[[], str] | None = None,
         traces: Traces | None = None,
         cursor: CursorPlay | None = None,
+        open_session: Callable[[int, bool], str] | None = None,
         before_paint: Callable[[str], None] | None = None,
     ) -> None:
         self._colours: Colours = detected_colours() if colours is None else colours
@@ -111,6 +113,7 @@ class Dashboard:
             self._wall,
             self._traces,
             cursor=cursor,
+            open_session=open_session,
             presets=presets,
             mark_keys=mark_keys,
             facts=facts,

@@ -15,6 +15,7 @@ from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.cursor_play import CursorPlay
 from telemetry.screen.dashboard import Dashboard
 from telemetry.screen.scales import pack_scale
+from telemetry.screen.session_list import SessionList
 from telemetry.screen.span_figures import SpanFigures
 from telemetry.screen.terminal import TerminalScreen
 from telemetry.screen.theme import detected_colours
@@ -37,6 +38,8 @@ class Review:
         keep: keeps a mark with the session; None for a file.
         units: of speed, area and temperature.
         plain_blocks: draw traces of full and half blocks only.
+        sessions: the list of recorded sessions.
+        program: words that run this program as a command.
 
     Attributes:
         past: what is looked at.
@@ -44,6 +47,7 @@ class Review:
         cursor: plays.
         snapshot: what was known at the cursor, for the other views.
         dashboard: what the screen shows; ``screen`` shows it.
+        next: number of the session to look at after this one; None to leave.
 
     """
 
@@ -57,6 +61,8 @@ class Review:
         keep: Callable[[Mark | MarkChange], None] | None,
         units: UnitsName = "metric",
         plain_blocks: bool = False,
+        sessions: SessionList | None = None,
+        program: Sequence[str] = (),
     ) -> None:
         self.past = past
         self.traces = Traces(past, limits, SpanFigures(None if machine is None else machine.pack), title)
@@ -64,6 +70,7 @@ class Review:
         self.cursor = CursorPlay(self.traces, SystemClock())
         self._limits, self._drawn_at = limits, -1
         self.snapshot = Snapshot(limits, past.start)
+        self.next: int | None = None
         self.dashboard = Dashboard(
             self.snapshot,
             ReviewControl(self, keep),
@@ -76,10 +83,19 @@ class Review:
             plain_blocks=plain_blocks,
             traces=self.traces,
             cursor=self.cursor,
+            open_session=self._open,
+            sessions=sessions,
+            program=program,
             before_paint=self.follow,
         )
         self.dashboard.start_view("3")
         self.screen = TerminalScreen(self.dashboard, detected_colours())
+
+    def _open(self, session: int, _is_recorded: bool) -> str:
+        """Leave for another session."""
+        self.next = session
+        self.screen.exit()
+        return ""
 
     def follow(self, view: str) -> None:
         """Bring the snapshot to the cursor, for a view that draws from it."""

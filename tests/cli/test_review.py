@@ -259,6 +259,17 @@ async def test_the_cursor_plays_and_stops_at_the_end(store: Path, opened: Callab
         assert review.traces.window.cursor == review.traces.window.length
 
 
+async def test_another_session_is_opened_from_the_list(store: Path, opened: Callable[..., Review]) -> None:
+    record(store, batches(1.0))
+    review = opened("2", store)
+    async with review.screen.run_test(size=(120, 40)) as pilot:
+        ready(review)
+        await pilot.press("6")
+        assert "orchard mower" in text(review)
+        await pilot.press("down", "enter")
+    assert review.next == 1
+
+
 def csv(path: Path, made: list[Batch], names: tuple[str, ...] = PACK.signals) -> Path:
     lines = [",".join(["t", *names])]
     for t, row in zip(made[0].t.tolist(), made[0].values.tolist(), strict=True):
