@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from telemetry.recordings.foreign.proposal import Question
     from telemetry.runs.importing import Imported, Opened
 
-_TOLD_EVERY_ROWS = 500_000
-
 
 def add_to(commands: Any) -> None:
     """Add the command to the command line."""
@@ -42,6 +40,7 @@ def import_files(arguments: argparse.Namespace) -> int:
     from telemetry.model.errors import InputError
     from telemetry.recordings.foreign.column_map import load_map
     from telemetry.runs.importing import opened, store_recording
+    from telemetry.runs.progress import Progress
 
     machine = None if arguments.machine is None else load_machine(arguments.machine)
     given = None if arguments.map is None else load_map(arguments.map)
@@ -52,7 +51,10 @@ def import_files(arguments: argparse.Namespace) -> int:
                 for found in opened(path, store, given, None if arguments.yes else _ask, Path(folder)):
                     if not arguments.json:
                         say("\n".join(_lines(path.name, found)))
-                    stored = None if arguments.show else store_recording(found, path, store, machine, _progress)
+                    stored = None
+                    if not arguments.show:
+                        with Progress() as progress:
+                            stored = store_recording(found, path, store, machine, progress)
                     for warning in found.recording.warnings:
                         warn(warning)
                     objects.append(_object(path, found, stored))
@@ -119,9 +121,3 @@ def _ask(question: Question) -> str:
             raise InputError(f"the answers ended before the questions; --yes assumes {question.assumed}")
         if (answer := question.answer_of(said.strip())) is not None:
             return answer
-
-
-def _progress(rows: int) -> None:
-    if sys.stderr.isatty() and rows >= _TOLD_EVERY_ROWS:
-        sys.stderr.write(f"\r{rows:,} rows ")
-        sys.stderr.flush()

@@ -19,6 +19,7 @@ from telemetry.recordings.foreign.proposal import Proposal, Question
 from telemetry.recordings.foreign.propose import proposed
 from telemetry.recordings.foreign.text_layout import layout_in
 from telemetry.recordings.reading import open_recording
+from telemetry.runs.progress import Progress
 
 FIRST_ROWS = 3
 STORES = (".sqlite3", ".sqlite", ".db")
@@ -152,9 +153,7 @@ class Imported:
     kept: Path | None
 
 
-def store_recording(
-    found: Opened, path: Path, store: Path, machine: Machine | None, progress: Callable[[int], None]
-) -> Imported:
+def store_recording(found: Opened, path: Path, store: Path, machine: Machine | None, progress: Progress) -> Imported:
     """Write a recording into the store as a session, and keep a new map beside it.
 
     Args:
@@ -162,7 +161,7 @@ def store_recording(
         path: the file it is in; its name is kept with the session.
         store: the store's file.
         machine: machine file to keep with it, by which it will be judged.
-        progress: told the rows so far.
+        progress: says how far it is.
 
     Raises:
         RecordingError: a mistake further down in the file; what came before it is stored.
@@ -172,12 +171,10 @@ def store_recording(
     return asyncio.run(_stored(found, path, store, machine, progress))
 
 
-async def _stored(
-    found: Opened, path: Path, store: Path, machine: Machine | None, progress: Callable[[int], None]
-) -> Imported:
+async def _stored(found: Opened, path: Path, store: Path, machine: Machine | None, progress: Progress) -> Imported:
     from telemetry.store.writer import StoreWriter
 
-    recording, rows, end, mistake = found.recording, 0, found.recording.start, None
+    recording, rows, end, mistake = progress.watched(found.recording), 0, found.recording.start, None
     started = _began(recording, path) if found.began is None else found.began
     with StoreWriter.open(store) as writer:
         session = writer.begin_session(
@@ -192,13 +189,16 @@ async def _stored(
         try:
             for span in recording.spans():
                 await writer.room(span.value_count)
+                await asyncio.sleep(0)  # where ctrl-c is heard
                 writer.offer(span)
                 rows, end = rows + sum(map(len, span.batches)), span.end
-                progress(rows)
         except RecordingError as error:
             mistake = error
-        finally:  # stopped by the user, too: what is stored is whole
+        except asyncio.CancelledError:  # by ctrl-c: nothing half-written stays
             writer.end_session(started + end - recording.start)
+            writer.delete_session(session)
+            raise
+        writer.end_session(started + end - recording.start)
     kept = None
     if found.is_new and found.column_map is not None:
         kept = keep_map(found.column_map, path.name, maps_of(store))

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import gzip
 import json
+import signal
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import numpy as np
@@ -248,3 +252,22 @@ def test_what_is_not_what_its_name_says_is_refused_in_one_sentence(store, tmp_pa
     said = capsys.readouterr().err
     assert str(path) in said
     assert said.count("\n") == 1
+
+
+def test_an_import_that_is_cancelled_leaves_nothing(store, tmp_path) -> None:
+    slow = tmp_path / "drive.csv"
+    slow.write_text(table(rows=400_000))
+    command = [sys.executable, "-m", "telemetry.cli", "import", str(slow)]
+    running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert running.stdout is not None
+    while "extra_remark" not in running.stdout.readline():
+        pass
+    while not store.exists():
+        time.sleep(0.01)
+    running.send_signal(signal.SIGINT)
+    _, error = running.communicate(timeout=60)
+    if running.returncode == 0:
+        pytest.skip("it was done before it was cancelled")
+    assert (running.returncode, "Traceback" in error) == (130, False)
+    with StoreReader.open(store) as reader:
+        assert reader.sessions() == []
