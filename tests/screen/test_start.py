@@ -368,6 +368,23 @@ def test_a_round_in_a_real_terminal(tmp_path: Path) -> None:
         terminal.close()
 
 
+@pytest.mark.skipif(shutil.which("tmux") is None, reason="needs tmux, a terminal that a test can read")
+def test_from_one_session_in_review_to_another_by_the_list(tmp_path: Path) -> None:
+    terminal = Terminal(tmp_path)
+    store = make_store(tmp_path / "store.sqlite3")
+    try:
+        terminal.start((120, 40), "review", "5", "--store", str(store))
+        terminal.wait_until(lambda rows: "session 5" in rows[0], "the review")
+        terminal.press("6")
+        terminal.wait_until(lambda rows: rows[0].startswith(" sessions") and "PARK" in rows[3], "the list")
+        terminal.press("Down")
+        terminal.wait_until(lambda rows: rows[4].startswith("►"), "the second")
+        terminal.press("Enter")
+        terminal.wait_until(lambda rows: "session 4" in rows[0], "the other review")
+    finally:
+        terminal.close()
+
+
 if __name__ == "__main__":
     os.environ["TZ"] = "UTC"
     time.tzset()
