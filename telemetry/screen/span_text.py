@@ -15,7 +15,7 @@ _SEEN = 0.005
 def span_items(found: StretchFigures) -> list[str]:
     """Return the figures that are known, what matters most first."""
     items = _both(found.energy_out_wh, found.energy_in_wh, energy_text)
-    items += _both(found.charge_out_ah, found.charge_in_ah, lambda ah: f"{ah:.3g} Ah" if ah < 100 else f"{ah:.0f} Ah")
+    items += _both(found.charge_out_ah, found.charge_in_ah, lambda ah: f"{ah:.{2 if ah < 10 else 1}f} Ah")
     if found.mean_power_w is not None:
         items.append(f"mean {power_text(found.mean_power_w)}")
     if found.peak_power_w is not None:
