@@ -87,7 +87,7 @@ def _fitting_unit(signal: str, stated: Conversion | None, numbers: Values) -> tu
         if _within(numbers, *_CELL_MV):
             return Conversion("V", 1e-3), ""
         if not _within(numbers, *_CELL_V):
-            return Conversion("V"), "these are unlikely as volts of a cell"
+            return Conversion("V"), "unlikely voltages for a cell"
     if not _within(numbers, known.low, known.high):
         milli = _within(numbers * 1e-3, known.low, known.high) and known.unit in ("V", "A")
         return (
@@ -98,7 +98,7 @@ def _fitting_unit(signal: str, stated: Conversion | None, numbers: Values) -> tu
     return Conversion(known.unit), ""
 
 
-_UNLIKELY = "its values cannot be that; kept as an extra"
+_UNLIKELY = "its values are impossible for that signal; kept as an extra"
 
 
 def _within(numbers: Values, low: float, high: float) -> bool:
@@ -125,7 +125,7 @@ def find_sign(path: Path, found: Proposal) -> None:
             break
     if turned:
         found.column_map = turned_round(found.column_map)
-        found.doubts[current] = "turned round: voltage rises with it, so it counts charging as positive"
+        found.doubts[current] = "sign reversed: voltage rises with it, so positive means charging"
     elif turned is None and bool(np.any(np.abs(amps) > 0)):
         text = f"is {current} positive while driving (out of the pack)? Voltage does not tell"
         found.questions.append(Question("current", text, ("yes", "no"), f"{current} positive out of the pack"))
