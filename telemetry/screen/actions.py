@@ -256,8 +256,8 @@ class Actions:
         self._alarms.acknowledge(self._chosen_alarm)
 
     def review_session(self) -> None:
-        """Acknowledge an alarm that waits, for that comes first; else open the chosen session."""
-        if any(not alarm.acknowledged for alarm in self._snapshot.standing()):
+        """Acknowledge an alarm that waits, for in a run that comes first; else open the chosen session."""
+        if not self._control.is_replay and any(not alarm.acknowledged for alarm in self._snapshot.standing()):
             self._alarms.acknowledge(None)
         else:
             self.sessions.review_session()

@@ -246,6 +246,20 @@ async def test_a_waiting_alarm_is_acknowledged_before_a_session_is_opened(
         assert [alarm.acknowledged for alarm in rig.snapshot.standing()] == [True]
 
 
+async def test_no_alarm_of_a_replay_keeps_a_session_from_being_opened(
+    make_rig: Callable[..., Rig], session_store: Path
+) -> None:
+    opened: list[int] = []
+    rig = make_rig(
+        store=session_store, replay=True, open_session=lambda session, _is_recorded: str(opened.append(session) or "")
+    )
+    async with rig.screen.run_test(size=(120, 40)) as pilot:
+        await rig.drive(4, lowest=2.4, pack_voltage=25.4)
+        assert any(not alarm.acknowledged for alarm in rig.snapshot.standing())
+        await pilot.press("6", "down", "enter")
+        assert opened == [4]
+
+
 def keys_on(store: Path) -> tuple[SessionKeys, list[str], list[Any]]:
     said: list[str] = []
     shown: list[Any] = []
