@@ -21,6 +21,7 @@ import numpy as np
 
 from telemetry.analysis.blocks import Block, Blocks, known_rows
 from telemetry.analysis.chosen import Chosen, known_values
+from telemetry.analysis.gaps import AT_MOST
 from telemetry.analysis.joining import Joiner
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Values
 
@@ -81,7 +82,9 @@ class PathHeat:
         t, pack, controller, _ = self._joiner.take(sides[0], sides[1], span.end)
         decided = self._joiner.decided_to
         volts = self._volts.take(t, np.column_stack([pack - controller, pack]), decided)
-        currents = {block.end: block for block in self._currents.take(*known_rows(self._current, span), decided)}
+        # Before both voltages have come nothing is decided: what is too old to be joined is not kept for them.
+        past = max(decided, span.end - 2 * AT_MOST)
+        currents = {block.end: block for block in self._currents.take(*known_rows(self._current, span), past)}
         rows = []
         for block in volts:
             if block.end in currents:

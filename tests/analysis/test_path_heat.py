@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from telemetry.analysis.gaps import AT_MOST
 from telemetry.analysis.path_heat import PathHeat
 from telemetry.machine.machine_file import parse_machine
 from telemetry.model.batch import Batch, Group, Span
@@ -155,3 +156,11 @@ def test_it_does_not_see_the_cuts() -> None:
     assert once
     assert told(333_000) == once
     assert told(7_100_000) == once
+
+
+def test_without_the_controller_voltage_no_current_is_kept_for_it() -> None:
+    stage, pack = PathHeat(100.0, CABLE_OHM), Group("pack", "pack", ("pack_voltage", "pack_current"))
+    for second in range(600):
+        t = second * SECOND
+        stage.advance(Span(t, (Batch.of_rows(pack, [t], [[51.2, 60.0]]),)))
+    assert len(stage._currents._t) <= 2 * AT_MOST // SECOND + 20
