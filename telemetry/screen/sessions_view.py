@@ -172,7 +172,7 @@ def _draw_entry(
         (1, 4, f"{record.id:>4}", strong),
         (_WHEN, 12, when(record.started, now), plain),
         (*columns.title, entry.title, plain),
-        (*columns.hours, f"{hours_minutes(record.duration_s):>5}", plain),
+        (*columns.hours, f"{_lasted(entry):>5}", plain),
         (*columns.why, entry.why, plain),
         (*columns.energy, "" if energy is None else f"{_kwh(energy):>6}", plain),
     ]
@@ -185,6 +185,11 @@ def _draw_entry(
     for x, room in ends.items():
         if is_chosen and x + room < canvas.width and x + room not in ends:
             canvas.put(x + room, y, " ", plain)
+
+
+def _lasted(entry: Entry) -> str:
+    """Return the length of a session; one that is recorded has none yet, and the list is not read for it again."""
+    return "now" if entry.record.ended is None else hours_minutes(entry.record.duration_s)
 
 
 def _draw_word(canvas: Canvas, x: int, y: int, entry: Entry, plain: Style) -> None:
@@ -230,7 +235,9 @@ def _about(entry: Entry, now: int) -> str:
     same = begun.rsplit(" ", 1)[0] == end.rsplit(" ", 1)[0]
     parts = [
         printable(f"{record.name}: {record.machine}" if record.name else record.machine, 80),
-        f"{begun} to {end.rsplit(' ', 1)[1] if same and ':' in end else end}",
+        f"since {begun}"
+        if record.ended is None
+        else f"{begun} to {end.rsplit(' ', 1)[1] if same and ':' in end else end}",
     ]
     if record.origin in ("replay", "import"):
         parts.append(f"{record.origin} of {printable(record.replayed_from or 'a recording', 30)}")
