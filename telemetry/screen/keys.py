@@ -115,7 +115,7 @@ KEYS: tuple[Key, ...] = (
 
 FOOTERS: dict[str, tuple[str, ...]] = {
     "1": ("space", "enter", "left", "views", "r", "z", "u", "p", "q", "h", "c", "up", "t", "m"),
-    "2": ("views", "up", "v", "o", "enter", "h", "space", "q", "c", "p", "t"),
+    "2": ("views", "enter", "up", "v", "o", "h", "space", "q", "c", "p", "t"),
     "3": ("views", "enter", "left", "up", "n", "s", "h", "f", "p", "g", "l", "i", "q"),
     "4": ("enter", "views", "r", "z", "v", "u", "h", "up", "q", "space"),
     "5": ("views", "y", "enter", "d", "h", "up", "w", "q", "space"),

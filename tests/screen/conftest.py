@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 import pytest
@@ -128,11 +128,13 @@ def rig() -> Rig:
 
 
 @pytest.fixture
-def session_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+def session_store(tmp_path: Path) -> Iterator[Path]:
     """A store with the sessions of :mod:`tests.screen.session_store`, where local time is UTC."""
-    monkeypatch.setenv("TZ", "UTC")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("TZ", "UTC")
+        time.tzset()
+        yield make_store(tmp_path / "store.sqlite3")
     time.tzset()
-    return make_store(tmp_path / "store.sqlite3")
 
 
 @pytest.fixture(autouse=True)
