@@ -99,7 +99,7 @@ def plain_sections(report: Report) -> list[tuple[str, list[str]]]:
         )
         if said
     ]
-    does += ["This is what nine of ten such charges would do, at the pace of this drive."] if does else []
+    does += ["In brackets: where nine of ten such charges would end, at the pace of this drive."] if does else []
     battery = _battery(report)
     missing = [f"{name[0].upper()}{name[1:]}." for name, row in plain_parts(report) if row.level == "not judged"]
     return [
