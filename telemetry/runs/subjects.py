@@ -14,9 +14,6 @@ from telemetry.model.recording import Recording
 from telemetry.pipeline.registry import check_settings, driver_for, drivers_that, with_paths
 from telemetry.pipeline.reported_names import with_reported_names
 
-_TABLES = (".csv", ".txt", ".tsv", ".dat")
-"""How files are called that may hold a table in text."""
-
 
 def machine_for_watch(path: Path) -> Machine:
     """Return the machine file's content, its sources checked by their drivers.
@@ -82,13 +79,18 @@ def open_subject(name: str, store: Path, machine: Machine | None = None) -> Reco
                 raise InputError(_no_recording(path))
             return open_recording(path)
         except InputError as error:
+            from telemetry.recordings.foreign.propose import is_another_loggers
             from telemetry.runs.importing import known_table
 
-            table = known_table(path, store) if path.is_file() else None
+            if not path.is_file():
+                raise
+            table = known_table(path, store)
             if table is not None:
                 return table
-            if path.suffix.lower() in _TABLES or path.name.lower().endswith(".csv.gz"):
-                raise type(error)(f"{error}; or, for a table by another logger: shakedown import {name}") from None
+            if is_another_loggers(path):
+                shown = printable(path, 200)
+                advice = f"make a session of it first: shakedown import {shown}"
+                raise type(error)(f"{shown} is a table that another logger wrote; {advice}") from None
             raise
     from telemetry.store.reader import StoreReader
 

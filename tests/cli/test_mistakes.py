@@ -123,7 +123,9 @@ MISTAKES = [
     Mistake(
         "replay photo.csv", 2, "photo.csv: this is a picture, not CSV; save the table as CSV, then name that file"
     ),
-    Mistake("replay table.xlsx", 2, "table.xlsx is a spreadsheet; save the table as CSV, then name that file"),
+    Mistake(
+        "replay table.xlsx", 2, "table.xlsx is a spreadsheet; make a session of it first: shakedown import table.xlsx"
+    ),
     Mistake(
         "replay table.csv",
         2,
@@ -155,13 +157,13 @@ MISTAKES = [
     Mistake(
         "replay commas.csv",
         2,
-        "commas.csv, line 2, column pack_voltage: '52,1' has a decimal comma; write numbers with a decimal point",
+        "commas.csv is a table that another logger wrote; make a session of it first: shakedown import commas.csv",
     ),
     Mistake(
         "replay semicolons.csv",
         2,
-        "semicolons.csv: columns are separated by semicolons; save it with commas between columns and a decimal point"
-        " in numbers",
+        "semicolons.csv is a table that another logger wrote; make a session of it first: shakedown import"
+        " semicolons.csv",
     ),
     Mistake(
         "replay words.csv --speed max --no-screen",
@@ -334,7 +336,12 @@ MISTAKES = [
     Mistake("alarms drive.csv", 2, "drive.csv has no machine file, so it has no limits; add --machine FILE"),
     # Places to write to
     Mistake("export 1 drive.csv", 2, "drive.csv: the file exists already; choose another name, or add --replace"),
-    Mistake("export 1 mow.xlsx", 2, "mow.xlsx: the name must end in .csv, .csv.gz or .parquet"),
+    Mistake(
+        "export 1 mow.doc",
+        2,
+        "mow.doc: the name must end in .csv, .csv.gz, .parquet, .jsonl, .jsonl.gz, .bdf.csv, .bdf.parquet, .gpx,"
+        " .xlsx or .sqlite3",
+    ),
     Mistake("export 1 gone/mow.csv", 2, "gone/mow.csv: there is no folder gone; make it first"),
     Mistake("sessions --store other.sqlite", 3, "other.sqlite is not a database; name another file for the store"),
     Mistake(

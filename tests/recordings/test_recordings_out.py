@@ -152,7 +152,7 @@ def test_places_that_cannot_be_written(tmp_path: Path) -> None:
     (tmp_path / "d.csv").mkdir()
     with pytest.raises(InputError, match="it is a folder"):
         write_recording(recording, tmp_path / "d.csv")
-    with pytest.raises(InputError, match=r"must end in \.csv, .* or \.gpx"):
+    with pytest.raises(InputError, match=r"must end in \.csv, .* or \.sqlite3"):
         write_recording(recording, tmp_path / "mow.xlsx")
     with pytest.raises(InputError, match="cannot be written: File name too long"):
         write_recording(recording, tmp_path / ("m" * 250 + ".csv"))

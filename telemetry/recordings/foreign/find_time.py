@@ -81,7 +81,8 @@ def _counted_time(layout: TextLayout, place: int, found: Proposal) -> TimeKind |
     numbers = numbers[np.isfinite(numbers)]
     if len(numbers) < min(2, len(layout.rows)) or not _TIME_WORDS.search(name):
         return None
-    if np.mean(np.diff(numbers) >= 0) < _MOSTLY:
+    steps = np.diff(numbers)
+    if len(steps) and np.mean(steps >= 0) < _MOSTLY:
         return None
     middle = float(np.median(numbers))
     for kind, (low, high) in _UNIX.items():
@@ -93,7 +94,7 @@ def _counted_time(layout: TextLayout, place: int, found: Proposal) -> TimeKind |
     for kind, words in _UNIT_WORDS:
         if re.search(words, said):
             return kind
-    step = float(np.median(np.diff(numbers))) if len(numbers) > 1 else 1.0
+    step = float(np.median(steps)) if len(steps) else 1.0
     is_ms = step >= _LEAST_MS_STEP and not (numbers % 1).any()
     found.doubts[layout.header[place]] = f"no unit is stated; read as {'milliseconds' if is_ms else 'seconds'}"
     return "elapsed ms" if is_ms else "elapsed s"

@@ -5,11 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 from telemetry.model.errors import RecordingError, printable
+from telemetry.recordings.columns import TIME_COLUMNS
 from telemetry.recordings.foreign.column_map import ColumnMap
 from telemetry.recordings.foreign.find_signals import find_sign, find_signals
 from telemetry.recordings.foreign.find_time import find_time
 from telemetry.recordings.foreign.proposal import Proposal
-from telemetry.recordings.foreign.text_layout import layout_in
+from telemetry.recordings.foreign.text_layout import TextLayout, layout_in
 
 
 def proposed(path: Path, called: Path | None = None) -> Proposal:
@@ -20,6 +21,29 @@ def proposed(path: Path, called: Path | None = None) -> Proposal:
 
     """
     file, layout = printable(called or path, 200), layout_in(path, called)
+    found = _read(layout)
+    if not found.column_map.columns:
+        shown = ", ".join(printable(name, 20) for name in layout.header[:6])
+        raise RecordingError(
+            f"{file}: none of its columns is a signal we know ({shown}); say in a column map, given with --map, what"
+            " they are"
+        )
+    find_sign(path, found)
+    return found
+
+
+def is_another_loggers(path: Path) -> bool:
+    """Tell whether a file is a table with signals in it, and no recording of ours."""
+    try:
+        layout = layout_in(path)
+    except RecordingError:
+        return False
+    ours = layout.delimiter == "," and layout.decimal == "." and not TIME_COLUMNS.keys().isdisjoint(layout.header)
+    return not ours and bool(_read(layout).column_map.columns)
+
+
+def _read(layout: TextLayout) -> Proposal:
+    """Return what the layout's columns seem to be; the current's sign is left open."""
     found = Proposal(
         ColumnMap(
             header=layout.header,
@@ -33,11 +57,4 @@ def proposed(path: Path, called: Path | None = None) -> Proposal:
     )
     find_time(layout, found)
     find_signals(layout, found)
-    if not found.column_map.columns:
-        shown = ", ".join(printable(name, 20) for name in layout.header[:6])
-        raise RecordingError(
-            f"{file}: none of its columns is a signal we know ({shown}); say in a column map, given with --map, what"
-            " they are"
-        )
-    find_sign(path, found)
     return found
