@@ -37,6 +37,8 @@ def test_every_command_works_as_printed(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
+    rows = "".join(f"{second},{52.8 - 0.02 * (second % 40)},{second % 40}\n" for second in range(120))
+    (tmp_path / "drive.csv").write_text(f"Time (s),Volts,Amps\n{rows}")  # what another logger wrote
     for line in commands():
         if not line.startswith("shakedown "):
             continue

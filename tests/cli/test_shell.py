@@ -31,7 +31,7 @@ ALL = sorted(build_parser()._subparsers._group_actions[0].choices)  # type: igno
 
 CASES = {
     "shakedown wat": ["watch"],
-    "shakedown re": ["repair", "replay", "report"],
+    "shakedown re": ["repair", "replay", "report", "review"],
     "shakedown watch --fo": ["--follow", "--for"],
     "shakedown replay --units ": ["imperial", "metric"],
     "shakedown fit mow": ["mower.toml"],
@@ -161,7 +161,7 @@ def test_nothing_is_said_of_quick_work_nor_without_a_terminal() -> None:
 
 @pytest.fixture(scope="module")
 def long_session(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A store with a session of five hours at ten rows a second, 16 cells. Invented values."""
+    """A store with a session of ten hours at ten rows a second, 16 cells. Invented values."""
     store = tmp_path_factory.mktemp("long") / "store.sqlite3"
     names = ("pack_voltage", "pack_current", *(f"cell_{n:02d}_voltage" for n in range(1, 17)))
     group = Group("pack", "pack", names)
@@ -169,13 +169,13 @@ def long_session(tmp_path_factory: pytest.TempPathFactory) -> Path:
         writer.begin_session(
             machine="cart", machine_text=None, origin="live", time_basis="absolute", started=START, start=START
         )
-        for first in range(0, 180_000, 6_000):
+        for first in range(0, 360_000, 6_000):
             t = START + np.arange(first, first + 6_000) * (SECOND // 10)
             rows = np.full((len(t), len(names)), 3.3)
             rows[:, 0], rows[:, 1] = 52.8, 40.0
             writer.offer(Span(int(t[-1])).adding([Batch(group, t, rows)], ()))
             writer.flush()
-        writer.end_session(START + 18_000 * SECOND)
+        writer.end_session(START + 36_000 * SECOND)
     return store
 
 

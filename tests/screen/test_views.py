@@ -202,6 +202,13 @@ def test_a_snapshot_without_anything_draws_every_view() -> None:
 
 
 if __name__ == "__main__":
+    import os
+    import time
+
+    from tests.conftest import ODD_ZONE
+
+    os.environ["TZ"] = ODD_ZONE
+    time.tzset()
     SNAPSHOTS.mkdir(parents=True, exist_ok=True)
     for each in SNAPSHOTS.glob("*.txt"):
         each.unlink()
