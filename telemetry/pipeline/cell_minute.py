@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 
 import numpy as np
+import numpy.typing as npt
 
 from telemetry.model.batch import MICROSECONDS, Batch, Values
 from telemetry.model.signals import cell_number
@@ -16,6 +17,15 @@ _LEAST = 3
 """Cells that must come together for their median to mean something."""
 
 _Bin = tuple[int, Values, Values]
+
+
+def _medians(values: Values, known: npt.NDArray[np.intp]) -> Values:
+    """Return each row's median, shape (rows, 1); ``known`` says how many of its values are no NaN.
+
+    As numpy's nanmedian, which takes thirty times as long for one row.
+    """
+    ordered, rows = np.sort(values, axis=1), np.arange(len(values))  # NaN comes last
+    return np.asarray((ordered[rows, (known - 1) // 2] + ordered[rows, known // 2])[:, None] / 2)
 
 
 class CellMinute:
@@ -47,7 +57,7 @@ class CellMinute:
         if not enough.any():
             return
         times, values = batch.t[rows][enough] // _BIN, values[enough]
-        distances = values - np.nanmedian(values, axis=1, keepdims=True)
+        distances = values - _medians(values, np.count_nonzero(known[enough], axis=1))
         starts = np.flatnonzero(np.diff(times, prepend=times[0] - 1))
         lows, highs = np.fmin.reduceat(distances, starts), np.fmax.reduceat(distances, starts)
         for bin_, low, high in zip(times[starts].tolist(), lows, highs, strict=True):
