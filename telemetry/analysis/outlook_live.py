@@ -144,11 +144,11 @@ class Outlook:
         recent = list(self._lately)
         pieces = [recent[max(0, last - _PIECE) : last] for last in range(len(recent), 0, -_PIECE)]
         minutes = [sum(piece) / len(piece) for piece in pieces]
-        lately = minutes_left(left, forecast(minutes, [len(piece) * _BLOCK_H * 3600.0 for piece in pieces]))
+        at_this_rate = minutes_left(left, forecast(minutes, [len(piece) * _BLOCK_H * 3600.0 for piece in pieces]))
         whole = minutes_left(left, Range.exactly(self._used_w / self._used_blocks))
         hectares = np.nan
         if self._done_ha >= _FIRST_HA and self._session_wh > 0.0:
             hectares = left.mid * self._done_ha / self._session_wh
-        shown = [lately.mid, lately.low] if lately is not None else [np.nan, np.nan]
+        shown = [at_this_rate.mid, at_this_rate.low] if at_this_rate is not None else [np.nan, np.nan]
         shown.append(whole.mid if whole is not None else np.nan)
         return [*(min(each, _MOST_MINUTES) for each in shown), hectares]
