@@ -103,7 +103,7 @@ def test_imperial_units_only_in_a_table(store, tmp_path, capsys) -> None:
 def test_a_workbook(store, tmp_path) -> None:
     out = tmp_path / "mow.xlsx"
     assert main(["export", "1", str(out)]) == 0
-    sheet = openpyxl.load_workbook(out, read_only=True).active
+    sheet = openpyxl.load_workbook(out).active
     rows = [[cell.value for cell in row] for row in sheet.iter_rows()]
     assert (len(rows), rows[0][:2]) == (61, ["time", "pack_voltage [V]"])
     assert isinstance(rows[1][1], float)
