@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from telemetry.commands.options import add, add_store, as_json, say, store_path, warn
+from telemetry.commands.options import add, add_store, as_json, say, store_path, takes_colour, warn
 from telemetry.model.errors import InputError
 
 if TYPE_CHECKING:
@@ -86,7 +85,7 @@ def _judge(arguments: argparse.Namespace, machine: Machine | None, figures: Sess
 
     if machine is None:
         raise InputError(f"no machine file was recorded with {name}; write shakedown fit MACHINE.toml --drive ...")
-    colour = sys.stdout.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+    colour = takes_colour()
     before = Judgement.of(machine, figures, name)
     judged, lines = before, list[str]()
     if arguments.changes:

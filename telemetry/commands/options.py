@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -175,6 +176,11 @@ def say(text: str) -> None:
     """Write to standard output, unless there is nothing to say."""
     if text:
         sys.stdout.write(harmless(text) + "\n")
+
+
+def takes_colour() -> bool:
+    """Return whether standard output is a terminal whose reader did not turn colours off."""
+    return sys.stdout.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
 
 
 def warn(text: str) -> None:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from telemetry.commands.options import add, add_store, as_json, say, store_path, warn
+from telemetry.commands.options import add, add_store, as_json, say, store_path, takes_colour, warn
 
 _LARGEST_HA = 1000  # of one session; beyond that a mistyped figure
 
@@ -79,8 +80,9 @@ def _add_compare(commands: Any) -> None:
 def report(arguments: argparse.Namespace) -> int:
     """Report on one session."""
     from telemetry.model.errors import InputError, harmless, printable
+    from telemetry.report.painted import painted
     from telemetry.report.plain_page import plain_lines, plain_page
-    from telemetry.report.session_charts import moments_of, terminal_charts
+    from telemetry.report.session_charts import drive_in_characters, moments_of, terminal_charts
     from telemetry.report.session_report import report_json
     from telemetry.report.session_text import report_lines
     from telemetry.runs.judged import judged
@@ -115,7 +117,11 @@ def report(arguments: argparse.Namespace) -> int:
     elif arguments.plain:
         say("\n".join(plain_lines(found.report)))
     else:
-        say("\n".join(report_lines(found.report, terminal_charts(found.series, found.figures, moments=moments))))
+        charts = terminal_charts(found.series, found.figures, moments=moments)
+        charts.pop("power", None)  # the drive on one time axis shows it
+        drive = drive_in_characters(found.series, found.figures, found.report, moments)
+        text = harmless("\n".join(report_lines(found.report, charts, drive)))
+        sys.stdout.write(f"{painted(text) if takes_colour() else text}\n")
     return 0
 
 

@@ -11,16 +11,14 @@ from html import escape
 
 from telemetry.model.time_text import clock
 from telemetry.report.chart_data import Chart, Curve, Moment, ticks, time_ticks, value_text
+from telemetry.report.drive_lanes import LEAST_GAP_MIN, MOST_NAMES, Lane, lanes_of
 from telemetry.report.part_row import PartRow
 from telemetry.report.session_model import Report
 
 Place = Callable[[float], float]
 _WIDTH, _LEFT, _RIGHT = 900, 46, 76
 _LANE, _GAP, _TOP, _AXIS = 92, 28, 30, 34
-_LANES = {"power": ("Power", "kW", 1000.0), "voltage": ("Pack voltage", "V", 1.0), "cells": ("Lowest cell", "V", 1.0)}
-_LIMITS = {"voltage": "pack-low-voltage", "cells": "lowest-cell"}
-_MOST_NAMES = 6
-_LEAST_GAP_MIN = 0.05
+_LANE_TICKS = 4
 _LONG_SHARE = 0.5
 
 
@@ -31,10 +29,11 @@ def drive_svg(charts: Sequence[Chart], report: Report) -> str:
         charts: of the session, as :func:`~telemetry.report.chart_data.charts_of` gives them.
         report: parts with their limits, and how long each alarm stood.
     """
-    lanes = [chart for name in _LANES for chart in charts if chart.name == name and chart.curves]
+    lanes = lanes_of(charts, report.parts)
     if not lanes:
         return ""
-    low, high = lanes[0].x
+    chart = lanes[0][0]
+    low, high = chart.x
     height = _TOP + len(lanes) * (_LANE + _GAP) + _AXIS
 
     def x(minute: float) -> float:
@@ -52,10 +51,10 @@ def drive_svg(charts: Sequence[Chart], report: Report) -> str:
                 f'<rect class="over" x="{left:.1f}" y="{_TOP}" width="{width:.1f}" height="{bottom - _TOP}">'
                 f"<title>{escape(words)}</title></rect>"
             )
-    for place, chart in enumerate(lanes):
-        parts += _lane(chart, _TOP + place * (_LANE + _GAP), x, report.parts)
-    parts += _moments(lanes[0].moments, x, bottom)
-    parts += _axis(lanes[0], x, bottom)
+    for place, (_, lane) in enumerate(lanes):
+        parts += _lane(lane, _TOP + place * (_LANE + _GAP), x)
+    parts += _moments(chart.moments, x, bottom)
+    parts += _axis(chart, x, bottom)
     return "\n".join([*parts, "</svg>"])
 
 
@@ -69,42 +68,29 @@ def _heading(title: str, said: str, y: float) -> str:
     return f'<text x="{_LEFT}" y="{y}">{words}</text>'
 
 
-def _lane(chart: Chart, top: float, x: Place, rows: Sequence[PartRow]) -> list[str]:
-    title, unit, divisor = _LANES[chart.name]
-    if chart.unit != "W" and chart.name == "power":
-        title, unit, divisor = "Current", "A", 1.0
-    curve = chart.curves[0]
-    low = min(float(piece.low.min()) for piece in curve.pieces) / divisor
-    high = max(float(piece.high.max()) for piece in curve.pieces) / divisor
-    limit = next((row.limit for row in rows if row.key == _LIMITS.get(chart.name)), None)
-    if chart.name == "power":
-        low, high = min(low, 0.0), max(high, 0.0)
-    elif limit is not None:
-        low, high = min(low, limit), max(high, limit)
-    if high - low < 1e-9 * max(1.0, abs(high)):
-        low, high = low - 0.5, high + 0.5
+def _lane(lane: Lane, top: float, x: Place) -> list[str]:
+    low, high, limit = lane.low, lane.high, lane.limit
     head, base = top + 18, top + _LANE
 
     def y(value: float) -> float:
         return base - (value - low) / (high - low) * (base - head)
 
-    way = ", positive out of the pack" if chart.name == "power" else ""
-    parts = [_heading(title, f"{unit}{way}", top + 10)]
-    steps = ticks(low, high, 4)
+    parts = [_heading(lane.title, lane.unit, top + 10)]
+    steps = ticks(low, high, _LANE_TICKS)
     step = steps[1] - steps[0] if len(steps) > 1 else 1.0
     for value in steps:
         at = y(value)
         parts.append(f'<path class="grid" d="M{_LEFT} {at:.1f}H{_WIDTH - _RIGHT}" stroke-width=".7" fill="none"/>')
         said = value_text(value, step)
         parts.append(f'<text class="quiet" x="{_LEFT - 6}" y="{at + 4:.1f}" text-anchor="end">{said}</text>')
-    parts += _gaps(curve, x, head, base)
+    parts += _gaps(lane.curve, x, head, base)
     if limit is not None:
         at = y(limit)
         parts.append(
             f'<path class="limit" d="M{_LEFT} {at:.1f}H{_WIDTH - _RIGHT}" stroke-dasharray="5 3" fill="none"/>'
             f'<text class="limit-text" x="{_WIDTH - _RIGHT + 5}" y="{at + 4:.1f}">limit {limit:g}</text>'
         )
-    return [*parts, *_curve(chart.name, curve, x, y, divisor)]
+    return [*parts, *_curve(lane.name, lane.curve, x, y, lane.divisor)]
 
 
 def _curve(name: str, curve: Curve, x: Place, y: Place, divisor: float) -> list[str]:
@@ -130,7 +116,7 @@ def _gaps(curve: Curve, x: Place, head: float, base: float) -> list[str]:
     parts = []
     for before, after in zip(curve.pieces, curve.pieces[1:], strict=False):
         start, end = float(before.x[-1]), float(after.x[0])
-        if end - start >= _LEAST_GAP_MIN:
+        if end - start >= LEAST_GAP_MIN:
             parts.append(
                 f'<rect class="gap" x="{x(start):.1f}" y="{head}" width="{max(1.0, x(end) - x(start)):.1f}" '
                 f'height="{base - head}"><title>no data for {60 * (end - start):.0f} s</title></rect>'
@@ -153,7 +139,7 @@ def _moments(moments: Sequence[Moment], x: Place, bottom: float) -> list[str]:
         )
         size = 6.4 * len(words)
         begin = min(at, _WIDTH - size - 2)
-        if number < _MOST_NAMES and begin >= free:
+        if number < MOST_NAMES and begin >= free:
             kind = ' class="limit-text" font-weight="700"' if moment.sign == "A" else ""
             parts.append(f'<text x="{begin:.1f}" y="{_TOP - 14}"{kind}>{escape(words)}</text>')
             free = begin + size + 10

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from telemetry.model.time_text import clock, length
 from telemetry.report.figure_sections import figure_sections
 from telemetry.report.numbers import UNKNOWN, figure, plain, three
-from telemetry.report.section import Row
+from telemetry.report.section import Row, sentence
 from telemetry.report.session_model import LABELS, Report
-
-MOST_MISSING = 7
 
 
 def key_figures(report: Report) -> list[Row]:
@@ -64,12 +64,23 @@ _ING = {"work": "working"}
 
 
 def could_not_show(report: Report) -> list[tuple[str, str]]:
-    """Return what is not known and what would show it: parts without a verdict first, then figures."""
+    """Return what is not known and what would show it: parts without a verdict first, then figures.
+
+    Parts and figures that one thing would show are together; all parts, where none was judged, are "every part".
+    """
     found: dict[str, list[str]] = {}
-    for row in report.parts:
-        if row.level == "not judged":
+    unjudged = [row for row in report.parts if row.level == "not judged"]
+    if len(unjudged) == len(report.parts) and len({row.why for row in unjudged}) == 1:
+        found[unjudged[0].why] = ["every part"]
+    else:
+        for row in unjudged:
             found.setdefault(row.why, []).append(row.part)
     for key, why in report.unknown.items():
         found.setdefault(why, []).append(LABELS[key])
-    listed = ((", ".join(names), why) for why, names in list(found.items())[:MOST_MISSING])
+    listed = ((", ".join(names), why) for why, names in found.items())
     return [(names[0].upper() + names[1:], why) for names, why in listed]
+
+
+def missing_sentences(missing: Iterable[tuple[str, str]]) -> tuple[str, ...]:
+    """Return what :func:`could_not_show` found as sentences."""
+    return tuple(sentence(f"{what}: {why}") for what, why in missing)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from html import escape
 from itertools import zip_longest
 
 from telemetry.report.part_row import PartRow, with_unit
+from telemetry.report.section import sentence
 from telemetry.report.session_model import Report
 
 WIDTH = 80
@@ -16,6 +17,9 @@ _BADGES = {"PARK": "■", "DRIVE GENTLY": "▲", "DRIVE ON": "●", "NOT ENOUGH 
 _COLUMNS = (23, 19, 8, 13)
 """Widths of part, worst seen, limit and headroom."""
 _BAR, _BEYOND = 12, 2
+WALL = "│"
+"""Where every bar ends: the limit of its part."""
+_FULL, _HALF, _TRACK = "█", "▌", "░"
 _STEADY = (
     "A current with a time is the steady current that heats the part as much, over its own thermal time constant."
 )
@@ -34,15 +38,21 @@ def verdict_lines(report: Report) -> list[str]:
 def part_lines(report: Report) -> list[str]:
     """Return the table for the terminal, at most 80 wide: worst first, each bar ending at one wall, its limit."""
     rows = report.parts
-    lines = _wrapped(("", *_HEADS), "limit |")
+    lines = _wrapped(("", *_HEADS), f"limit {WALL}") if rows else []
     for row in rows:
         lines += _wrapped((_MARKS[row.level], *_cells_of(row)), _gauge(row))
-    lines += ["", *_notes("", [_STEADY])] if any(" A (" in row.seen for row in rows) else []
-    origins = _together((row.part, row.origin) for row in rows if row.limit is not None)
-    reasons = _together((row.part, row.why) for row in rows if row.level == "not judged")
-    if len(reasons) == 1 and all(row.level == "not judged" for row in rows):
-        reasons = [f"every part: {rows[0].why}"]
-    return lines + _notes("Limits: ", origins) + _notes("Not judged: ", reasons)
+    if any(" A (" in row.seen for row in rows):
+        lines += ["", *textwrap.wrap(_STEADY, WIDTH, subsequent_indent="  ")]
+    return lines
+
+
+def origin_sentences(report: Report) -> tuple[str, ...]:
+    """Return where each limit of the table is from, the parts of one origin together."""
+    parts: dict[str, list[str]] = {}
+    for row in report.parts:
+        if row.limit is not None:
+            parts.setdefault(row.origin, []).append(row.part)
+    return tuple(sentence(f"{'; '.join(each)}: {words}") for words, each in parts.items())
 
 
 def _cells_of(row: PartRow) -> tuple[str, str, str, str]:
@@ -62,16 +72,15 @@ def _headroom(row: PartRow) -> str:
 
 
 def _gauge(row: PartRow) -> str:
-    """Return the bar up to the wall: ``######......|``; past it ``############|#``, unknown blank."""
+    """Return the bar up to the wall, to half a cell: ``█████▌░░░░░░│``; past it ``████████████│█``, unknown blank."""
     share = row.share_pct
     if share is None:
-        return f"{'':{_BAR}}|"
-    full = min(round(_BAR * share / 100.0), _BAR)
-    past = row.headroom is not None and row.headroom < 0
-    if not past and full == _BAR:
-        full = _BAR - (share < 99.5)
-    beyond = 0 if not past else min(_BEYOND, max(1, round(_BAR * (share - 100.0) / 100.0)))
-    return f"{'#' * full}{'.' * (_BAR - full)}|{'#' * beyond}"
+        return f"{'':{_BAR}}{WALL}"
+    if row.headroom is not None and row.headroom < 0:
+        return f"{_FULL * _BAR}{WALL}{_FULL * min(_BEYOND, max(1, round(_BAR * (share - 100.0) / 100.0)))}"
+    halves = min(round(2 * _BAR * share / 100.0), 2 * _BAR - (share < 99.5))
+    bar = _FULL * (halves // 2) + _HALF * (halves % 2)
+    return f"{bar:{_TRACK}<{_BAR}}{WALL}"
 
 
 def _wrapped(cells: Sequence[str], gauge: str) -> list[str]:
@@ -81,24 +90,7 @@ def _wrapped(cells: Sequence[str], gauge: str) -> list[str]:
     for number, parts in enumerate(zip_longest(*columns, fillvalue="")):
         head = f"{cells[0] if number == 0 else '':<2}"
         body = "".join(f"{part:<{width}}" for part, width in zip(parts, _COLUMNS, strict=True))
-        last = f"{gauge:>13}" if gauge.startswith("limit") else gauge
-        lines.append(f"{head}{body}{last if number == 0 else ''}".rstrip())
-    return lines
-
-
-def _together(pairs: Iterable[tuple[str, str]]) -> list[str]:
-    """Return ``parts: words`` for (part, words), the parts of the same words together."""
-    parts: dict[str, list[str]] = {}
-    for part, words in pairs:
-        parts.setdefault(words, []).append(part)
-    return [f"{'; '.join(each)}: {words}" for words, each in parts.items()]
-
-
-def _notes(head: str, notes: Sequence[str]) -> list[str]:
-    lines: list[str] = []
-    for number, note in enumerate(notes):
-        text = f"{head if number == 0 else ' ' * len(head)}{note.rstrip('.')}."
-        lines += textwrap.wrap(text, WIDTH, subsequent_indent=" " * (len(head) + 2), break_on_hyphens=False)
+        lines.append(f"{head}{body}{f'{gauge:>{_BAR + 1}}' if number == 0 else ''}".rstrip())
     return lines
 
 

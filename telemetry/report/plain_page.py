@@ -15,7 +15,8 @@ from telemetry.report.numbers import UNKNOWN, figure, three
 from telemetry.report.part_row import LEVELS, PartRow
 from telemetry.report.part_table import gauge_html
 from telemetry.report.session_model import Report
-from telemetry.report.session_page import html_page, when_text
+from telemetry.report.session_page import html_page
+from telemetry.report.session_text import when_text
 
 VERDICTS = {
     "PARK": (

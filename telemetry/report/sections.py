@@ -26,7 +26,6 @@ def sections_of(report: Report) -> list[Section]:
         _problems(report),
         *figure_sections(report),
         _alarms(report),
-        _unknown(report),
         Section("What limits these figures", sentences=tuple(_main_error(each) for each in report.main_errors)),
         Section("How each figure was found", sentences=tuple(sentence(each) for each in report.methods)),
     ]
@@ -73,13 +72,3 @@ def _alarm(alarm: AlarmEntry) -> str:
     where = f": {alarm.signal}" if alarm.limit == FAULT_LIMIT else f", {alarm.where}"
     what = f"{alarm.name[:1].upper()}{alarm.name[1:]}{where}"
     return f"{'; '.join([what, ', '.join(values), times]).replace('; ;', ';')}. {origin}Act: {alarm.do}"
-
-
-def _unknown(report: Report) -> Section:
-    reasons: dict[str, list[str]] = {}
-    for key, reason in report.unknown.items():
-        reasons.setdefault(reason, []).append(LABELS[key])
-    return Section(
-        "Not known, and why",
-        sentences=tuple(sentence(f"{', '.join(labels)}: {reason}") for reason, labels in reasons.items()),
-    )

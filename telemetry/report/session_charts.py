@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from telemetry.analysis.series import SessionSeries
 from telemetry.report.chart_data import Chart, Moment, charts_of
 from telemetry.report.drive_chart import drive_svg
+from telemetry.report.drive_strip import COLUMNS, drive_lines
 from telemetry.report.svg_chart import svg_chart
 from telemetry.report.text_chart import text_chart
 
@@ -54,6 +55,13 @@ def drive_picture(
         report: parts with their limits.
     """
     return drive_svg(_charts(series, figures, _PAGE_COLUMNS, moments), report)
+
+
+def drive_in_characters(
+    series: SessionSeries, figures: SessionFigures | None, report: Report, moments: Sequence[Moment] = ()
+) -> list[str]:
+    """Return the same for the terminal, as lines; none where there is nothing to draw."""
+    return drive_lines(_charts(series, figures, COLUMNS, moments), report.parts)
 
 
 def terminal_charts(

@@ -6,23 +6,22 @@ could not show: two pages on paper. All else is in one part of the page that ope
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from datetime import datetime, timedelta
+from collections.abc import Mapping, Sequence
 from html import escape
 
 from telemetry.machine.cautions import GENERAL, MAINS, SHOCK
-from telemetry.model.errors import printable
-from telemetry.model.time_text import length, local
 from telemetry.report.drive_chart import cells_svg
-from telemetry.report.key_figures import could_not_show, key_figures
+from telemetry.report.key_figures import could_not_show, key_figures, missing_sentences
 from telemetry.report.numbers import INTERVAL
 from telemetry.report.page_style import STYLE
 from telemetry.report.part_table import part_html, verdict_html
 from telemetry.report.section import Section
 from telemetry.report.sections import sections_of
 from telemetry.report.session_model import Report
-from telemetry.report.session_text import title_of
+from telemetry.report.session_text import head_of, title_of
 
+_MOST_MISSING = 7
+"""What the drive could not show on the two pages of paper; the others are in the part that opens."""
 _CAUTION = (
     f"{GENERAL} {SHOCK} Never bypass a fuse, an interlock or the BMS. {MAINS} The program only watches, and judges "
     "by the figures it was given; a figure is no better than its meter."
@@ -38,9 +37,11 @@ def report_page(report: Report, charts: Mapping[str, str], isolation: str = "", 
         isolation: the section on what made the machine hesitate, as HTML; empty for none.
         drive: the drive on one time axis, an SVG element; empty for none.
     """
+    missing = could_not_show(report)
+    more = Section("What else this drive could not show", sentences=missing_sentences(missing[_MOST_MISSING:]))
     shown = [
         section
-        for section in sections_of(report)
+        for section in (*sections_of(report), more)
         if not section.is_empty or any(charts.get(name) for name in section.charts)
     ]
     rest = "\n".join(_section(section, charts) for section in shown)
@@ -48,7 +49,7 @@ def report_page(report: Report, charts: Mapping[str, str], isolation: str = "", 
     pictures = f"<h2>The drive</h2>\n{drive}\n{cells}\n" if drive or cells else ""
     parts = f"<h2>Every part against its limit</h2>\n{part_html(report)}" if report.parts else ""
     body = (
-        f"<header>{_head(report)}</header>\n{verdict_html(report)}{parts}{pictures}{_key(report)}{_missing(report)}"
+        f"<header>{_head(report)}</header>\n{verdict_html(report)}{parts}{pictures}{_key(report)}{_missing(missing[:_MOST_MISSING])}"
         f"<details><summary>All figures, alarms, and how each was found</summary>\n{rest}\n{isolation}\n</details>\n"
     )
     return html_page(title_of(report), body, f"{INTERVAL} {_CAUTION}")
@@ -65,19 +66,8 @@ def html_page(title: str, body: str, footer: str) -> str:
 
 
 def _head(report: Report) -> str:
-    name = printable(report.machine or report.recording, 60)
-    said = [printable(report.recording, 60) if report.machine else "", when_text(report)]
-    said.append(length(report.totals.duration_s))
-    return f"<h1>{escape(name)}</h1> " + " ".join(f"<span>{escape(each)}</span>" for each in said if each)
-
-
-def when_text(report: Report) -> str:
-    """Return date, beginning and end; empty where the recording has no dates."""
-    if report.started is None:
-        return ""
-    begun = datetime.fromisoformat(report.started)
-    end = (begun + timedelta(seconds=report.totals.duration_s)).astimezone()
-    return f"{local(begun)} to {end:%H:%M}"
+    name, *said = head_of(report)
+    return f"<h1>{escape(name)}</h1> " + " ".join(f"<span>{escape(each)}</span>" for each in said)
 
 
 def _key(report: Report) -> str:
@@ -88,8 +78,8 @@ def _key(report: Report) -> str:
     return f'<h2>Figures</h2>\n<div class="key">\n{rows}</div>\n' if rows else ""
 
 
-def _missing(report: Report) -> str:
-    rows = "".join(f"<li><b>{escape(what)}:</b> {escape(why)}</li>\n" for what, why in could_not_show(report))
+def _missing(missing: Sequence[tuple[str, str]]) -> str:
+    rows = "".join(f"<li><b>{escape(what)}:</b> {escape(why)}</li>\n" for what, why in missing)
     return f"<h2>What this drive could not show</h2>\n<ul>\n{rows}</ul>\n" if rows else ""
 
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from telemetry.machine.cautions import GENERAL
 from telemetry.model.errors import printable
-from telemetry.model.time_text import local
-from telemetry.report.part_table import part_lines, verdict_lines
+from telemetry.model.time_text import length, local
+from telemetry.report.key_figures import could_not_show, key_figures, missing_sentences
+from telemetry.report.numbers import INTERVAL
+from telemetry.report.part_table import origin_sentences, part_lines, verdict_lines
 from telemetry.report.section import Section
 from telemetry.report.sections import sections_of
 from telemetry.report.session_model import Report
@@ -20,33 +22,60 @@ _VALUE = 24
 _LEAST_REMARK = 16
 
 
-def report_lines(report: Report, charts: Mapping[str, Sequence[str]] | None = None) -> list[str]:
-    """Return ``report`` as lines of at most :data:`WIDTH` characters.
+def report_lines(
+    report: Report, charts: Mapping[str, Sequence[str]] | None = None, drive: Sequence[str] = ()
+) -> list[str]:
+    """Return ``report`` as lines of at most :data:`WIDTH` characters, in the order of the page.
+
+    What to do comes first, then every part against its limit, the drive on one time axis, the figures, and what the
+    drive could not show; all else below.
 
     Args:
         report: what it shows.
         charts: lines of each chart by its name; a chart comes after the figures it belongs to.
+        drive: lines of the drive on one time axis.
     """
-    lines = [title_of(report)]
-    lines.append("=" * min(len(lines[0]), WIDTH))
-    lines += ["", *verdict_lines(report), "", *part_lines(report)]
-    for section in sections_of(report):
-        if section.is_empty and not any((charts or {}).get(name) for name in section.charts):
+    shown = charts or {}
+    missing = missing_sentences(could_not_show(report))
+    lines = [*_wrapped("   ".join(head_of(report))), "", *verdict_lines(report), "", *part_lines(report)]
+    lines += ["", "THE DRIVE", *drive] if drive else []
+    for section in (
+        Section("Figures", rows=tuple(key_figures(report))),
+        Section("What this drive could not show", sentences=missing),
+        *sections_of(report),
+        Section("Where each limit is from", sentences=origin_sentences(report)),
+    ):
+        named = [name for name in section.charts if shown.get(name)]
+        if section.is_empty and not named:
             continue
-        lines += ["", section.title.upper()]
-        lines += _section_lines(section)
-        for name in section.charts:
-            if charts and charts.get(name):
-                lines += ["", *charts[name]]
-    return [*lines, "", GENERAL]
+        lines += ["", section.title.upper(), *_section_lines(section)]
+        for name in named:
+            lines += ["", *shown[name]]
+    return [*lines, "", *_wrapped(f"{INTERVAL} {GENERAL}")]
+
+
+def head_of(report: Report) -> list[str]:
+    """Return what the report is about: machine, recording, when, and how long."""
+    named = [printable(part, 60) for part in (report.machine, report.recording) if part]
+    return [*named, *([when] if (when := when_text(report)) else []), length(report.totals.duration_s)]
+
+
+def when_text(report: Report) -> str:
+    """Return date, beginning and end; empty where the recording has no dates."""
+    if report.started is None:
+        return ""
+    begun = datetime.fromisoformat(report.started)
+    end = (begun + timedelta(seconds=report.totals.duration_s)).astimezone()
+    return f"{local(begun)} to {end:%H:%M}"
 
 
 def title_of(report: Report) -> str:
     """Return what the report is about in one line."""
-    started = report.started
-    moment = None if started is None else local(datetime.fromisoformat(started))
-    parts = [report.recording, report.machine, moment]
-    return " · ".join(printable(part, 60) for part in parts if part)
+    return " · ".join(head_of(report))
+
+
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, break_on_hyphens=False)
 
 
 def _section_lines(section: Section) -> list[str]:

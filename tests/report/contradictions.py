@@ -112,7 +112,7 @@ def totals_that_differ(report: Report, text: str) -> list[str]:
 
 def rest_and_never(report: Report, text: str) -> list[str]:
     listed = any(phase["kind"] == "rest" for phase in report["phases"])
-    told = flat(section(text, "Not known, and why"))
+    told = flat(section(text, "What this drive could not show"))
     if listed and re.search(r"spread at rest[^.]*: the pack never rested", told):
         return ["rest is listed, and the pack never rested"]
     lasting = [p for p in report["phases"] if p["kind"] == "rest" and p["end_s"] - p["start_s"] > 120]

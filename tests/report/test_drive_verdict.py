@@ -17,8 +17,9 @@ from telemetry.model.events import AlarmChange
 from telemetry.report.alarm_entries import alarm_entries
 from telemetry.report.alarm_review import review_of
 from telemetry.report.drive_verdict import BLOCKING, DRIVEN_S, LEAST_SET, LOAD_SHARE, Facts, judge
+from telemetry.report.key_figures import could_not_show
 from telemetry.report.part_row import Bound, make_row
-from telemetry.report.part_table import WIDTH, part_html, part_lines, verdict_lines
+from telemetry.report.part_table import WALL, WIDTH, part_html, part_lines, verdict_lines
 from telemetry.report.session_report import report_of
 from tests.report.drives import MACHINE, drive, machine
 
@@ -184,7 +185,7 @@ def test_without_a_machine_file_nothing_is_judged():
     report = report_of(figures_of(drive(), None))
     assert report.verdict_word == "NOT ENOUGH SEEN"
     assert {each.level for each in report.parts} == {"not judged"}
-    assert any(line.startswith("Not judged: every part") for line in part_lines(report))
+    assert could_not_show(report)[0][0].startswith("Every part")
 
 
 def test_the_wrong_sign_of_current_judges_no_current_and_no_alarm_on_one():
@@ -222,7 +223,7 @@ def test_the_terminal_shows_all_of_it_in_eighty_columns(series, stated):
     text = " ".join(" ".join(lines).split())
     assert report.verdict_word in text
     assert report.next in text
-    walls = {line.index("|") for line in lines if line[:1] in "■▲●?" and "|" in line}
+    walls = {line.index(WALL) for line in lines if line[:1] in "■▲●?" and WALL in line}
     assert len(walls) == 1  # every bar ends at the same wall
     page = part_html(report)
     assert page.count("<tr>") == len(report.parts) + 1

@@ -148,6 +148,26 @@ def test_no_line_for_the_terminal_is_wider_than_it():
     assert any(line == "IN THREE SENTENCES" for line in lines)
 
 
+def test_the_text_has_the_order_of_the_page():
+    report = committed("orchard-mow").report
+    lines = report_lines(report, {}, ["the drive in characters"])
+    order = [
+        "  part ",
+        "THE DRIVE",
+        "FIGURES",
+        "WHAT THIS DRIVE COULD NOT SHOW",
+        "ENERGY AND POWER",
+        "WHERE EACH LIMIT IS FROM",
+    ]
+    places = [next(n for n, line in enumerate(lines) if line.startswith(each)) for each in order]
+    assert lines[0].startswith("orchard mower   orchard-mow.csv.gz")
+    assert lines[2].startswith("■ PARK: ")
+    assert places == sorted(places)
+    said = " ".join(" ".join(lines).split())
+    assert all(row.origin.rstrip(".") in said for row in report.parts if row.limit is not None)
+    assert all(reason.rstrip(".") in said for reason in report.unknown.values())
+
+
 def test_no_section_is_empty():
     assert all(not section.is_empty or section.charts for section in sections_of(committed("orchard-mow").report))
 
