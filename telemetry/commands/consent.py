@@ -1,4 +1,4 @@
-"""Asks once before a machine file's frame map sends anything to a device: a request can switch a device, too."""
+"""Asks once before a machine file sends anything: requests, which can switch a device, or values to a broker."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ from telemetry.pipeline.registry import load_driver, with_paths
 from telemetry.runs.found_good import FoundGood, digest_of
 
 
-def agree_to_requests(machine: Machine, *, yes: bool, ask: bool) -> None:
+def agree_to_sending(machine: Machine, *, yes: bool, ask: bool) -> None:
     """Return once the operator agrees to what the machine file sends; at once where it sends nothing.
 
-    The answer is kept for these sources and these bytes: another file, or another frame map, asks again.
+    The answer is kept for this file and these bytes: another file, or another frame map, asks again.
 
     Args:
         machine: found good by its drivers.
@@ -26,28 +26,42 @@ def agree_to_requests(machine: Machine, *, yes: bool, ask: bool) -> None:
         InputError: the operator does not agree, or nobody is there to be asked.
 
     """
-    requests = requests_of(machine)
-    if not requests:
+    requests, brokers = requests_of(machine), brokers_of(machine)
+    if not requests and not brokers:
         return
     digest, agreed = digest_of(machine.text, *requests), FoundGood("agreed-requests.txt")
     if agreed.name_of(digest) is not None:
         return
     file = printable(machine.file, 200)
     if not yes and not ask:
-        raise InputError(f"{file} sends other requests than you agreed to; start again to be asked")
+        raise InputError(f"{file} sends something else than you agreed to; start again to be asked")
     if not yes:
-        sent = "\n".join(f"  {harmless(line)}" for line in requests)
-        sys.stderr.write(f"{file} sends these bytes to your devices, again and again:\n{sent}\n")
+        if requests:
+            _show(f"{file} sends these bytes to your devices, again and again:", requests)
+        if brokers:
+            _show(f"{file} publishes what it measures, places included, to these brokers:", brokers)
         if not sys.stdin.isatty():
-            raise InputError(f"{file} sends requests, and nobody is at a terminal to agree; check them and add --yes")
-        sys.stderr.write(
-            "A request can change a device. Agree only if its maker documents them, or you know them.\n"
-            "Send them? Type yes, or press Enter for no: "
-        )
+            what = "requests" if requests else "values to a broker"
+            raise InputError(f"{file} sends {what}, and nobody is at a terminal to agree; check them and add --yes")
+        if requests:
+            sys.stderr.write(
+                "A request can change a device. Agree only if its maker documents them, or you know them.\n"
+            )
+        sys.stderr.write("Send them? Type yes, or press Enter for no: ")
         sys.stderr.flush()
         if sys.stdin.readline().strip().lower() not in ("y", "yes"):
-            raise InputError(f"nothing was sent; remove the requests from the frame map of {file}, or agree to them")
+            where = "the requests from the frame map" if requests else "[[publish]] out"
+            raise InputError(f"nothing was sent; take {where} of {file}, or agree to them")
     agreed.add(digest, machine.name)
+
+
+def _show(head: str, lines: list[str]) -> None:
+    sys.stderr.write("".join(f"{line}\n" for line in (head, *(f"  {harmless(each)}" for each in lines))))
+
+
+def brokers_of(machine: Machine) -> list[str]:
+    """Return where each ``[[publish]]`` sends to: the broker, and what its topics begin with."""
+    return [f"{each.broker}, port {each.address[1]}: {each.topic_for(machine.name)}/..." for each in machine.publish]
 
 
 def requests_of(machine: Machine) -> list[str]:

@@ -13,6 +13,7 @@ from telemetry.commands.options import (
     add_screen_options,
     add_simulated,
     add_store,
+    interval,
     require_terminal,
     run_options,
     seconds,
@@ -66,8 +67,9 @@ def _add_watch(commands: Any) -> None:
         help="keep the raw bytes of all links with their times, for decode-check",
     )
     parser.add_argument(
-        "--yes", action="store_true", help="agree to the requests that the machine file sends; for scripts"
+        "--every", type=interval, metavar="TIME", help="with --json: print the values as well, such as every 1s"
     )
+    parser.add_argument("--yes", action="store_true", help="agree to what the machine file sends; for scripts")
     parser.add_argument(
         "--bench",
         choices=("throttle", "enabled"),
@@ -144,9 +146,11 @@ def watch(arguments: argparse.Namespace) -> int:
         raise InputError("watch takes a machine file or --demo, not both; leave one out")
     if not arguments.demo and arguments.machine is None:
         raise InputError("watch needs a machine file (shakedown new-machine writes one), or --demo for a simulation")
+    if arguments.every is not None and not arguments.json:
+        raise InputError("--every prints values as JSON lines; add --json")
     if arguments.keep_recording:
         _outlive_terminal()
-    options = run_options(arguments, record=True, capture=arguments.capture)
+    options = run_options(arguments, record=True, capture=arguments.capture, every=arguments.every)
     if arguments.bench is not None:
         from telemetry.commands.bench import run_bench
 
@@ -191,10 +195,10 @@ def _machine(arguments: argparse.Namespace, *, ask: bool) -> Machine:
     if arguments.demo:
         bench = {} if arguments.bench is None else {"bench": arguments.bench}
         return subjects.demo_machine(simulated_settings(arguments) | bench)
-    from telemetry.commands.consent import agree_to_requests
+    from telemetry.commands.consent import agree_to_sending
 
     machine = subjects.machine_for_watch(arguments.machine)
-    agree_to_requests(machine, yes=arguments.yes, ask=ask)
+    agree_to_sending(machine, yes=arguments.yes, ask=ask)
     return machine
 
 

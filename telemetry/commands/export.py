@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from telemetry.commands.options import add, add_store, say, seconds, store_path, warn
+from telemetry.commands.options import add, add_store, interval, say, store_path, warn
 
 if TYPE_CHECKING:
     from telemetry.model.recording import Recording
@@ -28,7 +28,7 @@ def add_to(commands: Any) -> None:
         help="a file; the end of its name says the format: .csv .csv.gz .parquet .jsonl .jsonl.gz .bdf.csv"
         " .bdf.parquet .gpx .xlsx .sqlite3; with --raw any name",
     )
-    parser.add_argument("--every", type=_interval, metavar="TIME", help="rows of equal intervals, such as 1s or 1min")
+    parser.add_argument("--every", type=interval, metavar="TIME", help="rows of equal intervals, such as 1s or 1min")
     parser.add_argument(
         "--signals", metavar="NAMES", help="only these, with commas between them; * stands for anything: cell_*"
     )
@@ -51,13 +51,6 @@ def add_to(commands: Any) -> None:
     )
     parser.add_argument("--replace", action="store_true", help="replace the file if it exists")
     add_store(parser)
-
-
-def _interval(text: str) -> float:
-    match = re.fullmatch(r"([\d.,]+)\s*(ms|s|min|h)?", text)
-    if match is None:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a length of time, such as 1s, 200ms or 1min")
-    return seconds(match[1]) * {"ms": 1e-3, "min": 60.0, "h": 3600.0}.get(match[2] or "s", 1.0)
 
 
 def _moment(text: str) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -108,6 +109,14 @@ def simulated_settings(arguments: argparse.Namespace) -> dict[str, Any]:
     return settings if arguments.fault is None else settings | {"fault": arguments.fault}
 
 
+def interval(text: str) -> float:
+    """Return the seconds of a length of time, such as ``200ms`` or ``1min``."""
+    match = re.fullmatch(r"([\d.,]+)\s*(ms|s|min|h)?", text)
+    if match is None:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a length of time, such as 1s, 200ms or 1min")
+    return seconds(match[1]) * {"ms": 1e-3, "min": 60.0, "h": 3600.0}.get(match[2] or "s", 1.0)
+
+
 def seconds(text: str) -> float:
     """Return a number of seconds above 0, as an option takes it."""
     try:
@@ -135,7 +144,9 @@ def store_path(arguments: argparse.Namespace) -> Path:
     return default_store_path() if store is None else store
 
 
-def run_options(arguments: argparse.Namespace, record: bool, capture: Path | None = None) -> Any:
+def run_options(
+    arguments: argparse.Namespace, record: bool, capture: Path | None = None, every: float | None = None
+) -> Any:
     """Return what the user asked of a run."""
     from telemetry.runs.options import RunOptions
 
@@ -145,6 +156,7 @@ def run_options(arguments: argparse.Namespace, record: bool, capture: Path | Non
         sessions=store_path(arguments),
         screen=not (arguments.no_screen or arguments.json),
         as_json=arguments.json,
+        values_every_s=every,
         for_s=arguments.for_s,
         silent=arguments.silent,
         units=arguments.units,

@@ -22,6 +22,7 @@ from telemetry.machine.kinds import nearest_of
 from telemetry.machine.limit_values import limit_key_names, limits_meant, other_units, read_limit_value
 from telemetry.machine.limits import LIMIT_NAMES
 from telemetry.machine.places import Places
+from telemetry.machine.publish import Publish, doubled
 from telemetry.machine.sections import (
     PLAIN_SECTIONS,
     SECTIONS,
@@ -35,6 +36,7 @@ from telemetry.machine.sections import (
     Vehicle,
     Wiring,
     Work,
+    find_key,
     section_keys,
 )
 from telemetry.machine.syntax import syntax_problem
@@ -155,7 +157,7 @@ class _Reader:
         self._top()
         stated = {section: self._section(section) for section in PLAIN_SECTIONS}
         self._contradicting(between_sections(self._stated))
-        sources = self._sources()
+        sources, publish = self._sources(), self._publish()
         overrides = self._overrides()
         fault_codes = read_fault_codes(self._tables, self._report)
         if stated["pack"] is None:
@@ -170,11 +172,15 @@ class _Reader:
             work=stated["work"],
             instruments=stated["instruments"],
             sources=sources,
+            publish=publish,
             limit_overrides=overrides,
             fault_codes=fault_codes,
             text=text,
             file=file,
         )
+        for index, topic in doubled(publish, machine.name):
+            what = f"publishes under {topic}, as one before it does"
+            self._report("publish", "topic", what, "give each its own topic", index)
         if {"pack", "machine"} & self._spoilt:
             self._contradicting(each for o in overrides.values() for each in override_contradictions(o, None))
         else:
@@ -244,13 +250,28 @@ class _Reader:
             return f"did you mean {near}?"
         return f"the keys here are {', '.join(keys)}"
 
-    def _sources(self) -> tuple[SourceSettings, ...]:
-        tables = self._tables.get("source", [])
+    def _list_of(self, section: str) -> list[dict[str, Any]]:
+        """Return the tables of a section that may stand several times."""
+        tables = self._tables.get(section, [])
         if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
-            self._report("source", "", f"is {described(tables)}", "write [[source]] with two brackets on each side")
-            return ()
+            right = f"write {header_of(section)} with two brackets on each side"
+            self._report(section, "", f"is {described(tables)}", right)
+            return []
+        return tables
+
+    def _publish(self) -> tuple[Publish, ...]:
+        found = []
+        for index, table in enumerate(self._list_of("publish")):
+            values = self._values("publish", table, index)
+            if "broker" in values:
+                found.append(Publish(**values))
+            elif "broker" not in table:
+                self._report("publish", "broker", "is missing", find_key("publish", "broker").missing, index)
+        return tuple(found)
+
+    def _sources(self) -> tuple[SourceSettings, ...]:
         sources: list[SourceSettings] = []
-        for index, table in enumerate(tables):
+        for index, table in enumerate(self._list_of("source")):
             values = self._values("source", table, index, own=False)
             if "driver" not in table:
                 near = did_you_mean("driver", table)

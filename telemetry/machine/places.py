@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from telemetry.model.errors import printable
+from telemetry.model.keys import LIST_SECTIONS, header_of
 
 _HEADER = re.compile(r"\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(r"""\s*("[^"]*"|'[^']*'|[A-Za-z0-9_-]+)\s*(?:=|\.)""")
@@ -24,7 +25,7 @@ class Places:
         self._scan(text)
 
     def of(self, section: str, key: str, index: int | None = None) -> str:
-        """Return ``file, line 4, [pack] capacity_ah``; ``index`` counts the ``[[source]]`` tables from 0."""
+        """Return ``file, line 4, [pack] capacity_ah``; ``index`` counts tables of one name from 0."""
         table = index or 0
         line = self._lines.get((section, key, table), self._headers.get((section or key, table)))
         if line is None and section == "limits":
@@ -41,9 +42,9 @@ class Places:
         shown = printable(key)
         if not section:
             return f"[{shown}]" if (key, 0) in self._headers else shown
-        if section == "source":
+        if section in LIST_SECTIONS:
             number = "" if index is None else f" number {index + 1},"
-            return f"[[source]]{number} {shown}".rstrip()
+            return f"{header_of(section)}{number} {shown}".rstrip()
         if section == "limits" and key:
             return f"[limits.{shown}]" if (f"limits.{key}", 0) in self._headers else f"[limits] {shown}"
         return f"[{section}] {shown}".rstrip()

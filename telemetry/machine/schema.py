@@ -36,6 +36,11 @@ def machine_schema(drivers: Mapping[str, type] | None = None) -> dict[str, Any]:
         "properties": {
             **plain,
             "source": _sources(drivers or {}),
+            "publish": {
+                "type": "array",
+                "description": f"{TITLES['publish']}: one [[publish]] for each".capitalize(),
+                "items": table_schema(SECTIONS["publish"]),
+            },
             "limits": _limits(),
             SECTION: fault_codes_schema(),
         },

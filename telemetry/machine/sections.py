@@ -15,9 +15,10 @@ from typing import Any, Literal
 
 from telemetry.machine.chemistry import CHEMISTRIES, OWN_CELL_KEYS, Chemistry, cell_of
 from telemetry.machine.kinds import CURVE, TIMES, Check, Checks, Gauge, Keyboard, Signals
+from telemetry.machine.publish import Publish
 from telemetry.model.errors import printable
 from telemetry.model.fault_names import FaultNames
-from telemetry.model.keys import Key, choice, count, keys_of, number, setting, switch, text
+from telemetry.model.keys import LIST_SECTIONS, Key, choice, count, keys_of, number, setting, switch, text
 
 MOST_CELLS = 120
 """Cells in series beyond which no small electric machine goes: some 400 V, and other rules of safety altogether."""
@@ -529,11 +530,13 @@ SECTIONS: dict[str, type] = {
     "work": Work,
     "instruments": Instruments,
     "source": SourceSettings,
+    "publish": Publish,
     "limits": LimitOverride,
 }
-"""Every section by its name in the file; ``source`` and ``limits`` may stand several times."""
+"""Every section by its name in the file."""
 
-PLAIN_SECTIONS = tuple(name for name in SECTIONS if name not in ("source", "limits"))
+PLAIN_SECTIONS = tuple(name for name in SECTIONS if name not in (*LIST_SECTIONS, "limits"))
+"""Those that may stand only once."""
 
 TITLES = {
     "pack": "the battery now in the machine",
@@ -544,6 +547,7 @@ TITLES = {
     "work": "what the machine does, and what that costs",
     "instruments": "how far the readings may be off; every ± in a report follows from it",
     "source": "where readings come from; one for each device",
+    "publish": "a broker that live values go out to; nothing goes out without it",
     "limits": "your numbers in place of ours, for one limit",
 }
 """What each section is about."""
@@ -579,7 +583,7 @@ class Machine:
     Attributes:
         pack, wiring, charge_wiring, vehicle, charger, work, instruments: the sections; an absent one has nothing but
             None.
-        sources: in the order of the file.
+        sources, publish: in the order of the file.
         limit_overrides: by the limit's name.
         fault_codes: what the bits and values of a signal mean, by the signal's name.
         text: the file's whole text, kept with a session so that it can be judged again.
@@ -595,6 +599,7 @@ class Machine:
     work: Work = field(default_factory=Work)
     instruments: Instruments = field(default_factory=Instruments)
     sources: tuple[SourceSettings, ...] = ()
+    publish: tuple[Publish, ...] = ()
     limit_overrides: Mapping[str, LimitOverride] = field(default_factory=dict)
     fault_codes: Mapping[str, FaultNames] = field(default_factory=dict)
     text: str = ""

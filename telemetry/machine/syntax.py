@@ -13,7 +13,7 @@ from dataclasses import replace
 from telemetry.machine.limit_values import limit_key, other_units
 from telemetry.machine.sections import find_key
 from telemetry.model.errors import Problem, printable
-from telemetry.model.keys import Key, Text, meant
+from telemetry.model.keys import LIST_SECTIONS, Key, Text, meant
 from telemetry.model.toml_text import RefusedToml, parse_toml
 from telemetry.model.units import bare, comma_is_open, converted, quantity
 
@@ -79,7 +79,7 @@ def _right(found: str, section: str) -> str:
 def _header_line(said: str, *, double: bool) -> str:
     parts = said.replace(" ", ".").split(".")
     name = ".".join(part for part in parts if part)
-    return f"[[{name}]]" if double or name == "source" else f"[{name}]"
+    return f"[[{name}]]" if double or name in LIST_SECTIONS else f"[{name}]"
 
 
 def _corrections(key: Key | None, said: str) -> Iterator[tuple[str, str]]:

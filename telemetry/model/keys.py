@@ -175,9 +175,14 @@ class Key:
         return self.kind.schema(self) | about | {"examples": [self.example]}
 
 
+LIST_SECTIONS = ("source", "publish")
+"""Sections of the machine file that may stand several times."""
+
+
 def header_of(section: str) -> str:
     """Return the line that a section of the machine file begins with."""
-    named = {"source": "[[source]]", "limits": "[limits.NAME]", "fault_codes": "[fault_codes.SIGNAL]"}
+    named = {name: f"[[{name}]]" for name in LIST_SECTIONS}
+    named |= {"limits": "[limits.NAME]", "fault_codes": "[fault_codes.SIGNAL]"}
     return named.get(section, f"[{section}]")
 
 

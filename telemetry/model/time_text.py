@@ -6,7 +6,9 @@ time zone, which is named. JSON keeps seconds and UTC.
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def clock(seconds: float, tenths: bool = False) -> str:
@@ -60,3 +62,8 @@ def local(moment: datetime) -> str:
 def local_at(t: int) -> str:
     """Return ``t``, int microseconds since 1970 in UTC, as :func:`local` does."""
     return local(datetime.fromtimestamp(t / 1e6, UTC))
+
+
+def utc(t: int) -> str:
+    """Return microseconds since 1970 as ISO 8601 in UTC with all six digits."""
+    return (_EPOCH + timedelta(microseconds=t)).isoformat(timespec="microseconds").replace("+00:00", "Z")

@@ -9,8 +9,8 @@ from pathlib import Path
 
 from telemetry.model.events import Mark
 from telemetry.model.recording import TimeBasis
+from telemetry.model.time_text import utc
 from telemetry.model.whole_file import whole_or_not_at_all
-from telemetry.recordings.export.open_formats import utc
 from telemetry.recordings.export.spreadsheet import FORMULA
 
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from typing import TextIO
+from typing import Any, TextIO
 
 from telemetry.model.batch import Span
 from telemetry.model.errors import harmless
-from telemetry.model.events import Event
 from telemetry.report.event_lines import event_line, event_object
+from telemetry.report.live_values import LiveValues
 from telemetry.report.unhurried import Unhurried
 
 
@@ -21,34 +21,44 @@ class Printer:
         as_json: one JSON object a line, else plain lines.
         out: where they go.
         on_gone: called once ``out`` takes no more: its reader has gone, or its disk is full.
+        values: what is known, to print as well where it is due; None: events alone.
 
     """
 
-    def __init__(self, start: int, as_json: bool, out: TextIO, on_gone: Callable[[], None]) -> None:
+    def __init__(
+        self,
+        start: int,
+        as_json: bool,
+        out: TextIO,
+        on_gone: Callable[[], None],
+        values: LiveValues | None = None,
+    ) -> None:
         self._start = start
         self._as_json = as_json
         self._out = out
         self._on_gone = on_gone
+        self._values = values
         self._gone = False
 
     def take(self, span: Span) -> None:
-        """Print the events of ``span`` in the order of their times."""
+        """Print the events of ``span`` in the order of their times, then what is known at its end."""
         if self._gone:
             return
         if isinstance(self._out, Unhurried):
             self._out.pass_on()
         for event in sorted(span.events, key=lambda event: event.t):
-            self._print(event)
+            self._print(_json(event_object(event, self._start)) if self._as_json else event_line(event, self._start))
+        if self._values is not None:
+            self._print(_json(self._values.due(span.end)))
 
-    def _print(self, event: Event) -> None:
-        if self._as_json:
-            shown = event_object(event, self._start)
-            line = None if shown is None else json.dumps(shown, allow_nan=False)
-        else:
-            line = event_line(event, self._start)
+    def _print(self, line: str | None) -> None:
         if line is not None and not self._gone and not say([line], self._out):
             self._gone = True
             self._on_gone()
+
+
+def _json(shown: dict[str, Any] | None) -> str | None:
+    return None if shown is None else json.dumps(shown, allow_nan=False)
 
 
 def say(lines: Sequence[str], out: TextIO) -> bool:

@@ -18,6 +18,7 @@ from telemetry.machine.cautions import caution_line
 from telemetry.machine.limits import limits_for
 from telemetry.machine.limits_history import NO_HISTORY
 from telemetry.machine.machine_file import Machine, SourceSettings
+from telemetry.machine.publish import Publish
 from telemetry.model.batch import MICROSECONDS, Span
 from telemetry.model.capture import CapturedPiece
 from telemetry.model.clock import SystemClock
@@ -44,6 +45,7 @@ from telemetry.runs.earlier_sessions import resistance_history
 from telemetry.runs.log_file import HarmlessSentences, log_to
 from telemetry.runs.options import RunOptions, Subject
 from telemetry.runs.platform_sleep import StayAwake
+from telemetry.runs.publishing import Publisher
 from telemetry.runs.run_end import has_values, kept, kept_lines, nothing_arrived
 from telemetry.runs.with_screen import printer_of, run_with_screen
 from telemetry.store.span_queue import Counts
@@ -145,8 +147,9 @@ async def _go(make_subject: Callable[[], Subject], options: RunOptions, on: OnSc
                 raw_ring = RawRing(writer.offer)
                 run.bus.attach(raw_ring.follow)
         if not options.screen:
-            run.bus.attach(printer_of(run, subject, options).take)
+            run.bus.attach(printer_of(run, subject, options, snapshot).take)
         if subject.plan is None:
+            _publish(run, subject, snapshot, stack)
             awake = await stack.enter_async_context(StayAwake())
             first = _said_first(subject, options, awake.describe())
             if on is None:
@@ -231,7 +234,11 @@ TWO_GROUNDS = (
 
 def _said_first(subject: Subject, options: RunOptions, sleep: str) -> list[str]:
     """Return what is said of a live run before anything else."""
-    lines = [f"note: {sleep}"]
+    name = subject.machine_name
+    lines = [
+        f"note: {sleep}",
+        *(f"note: publishes to {each.broker} under {each.topic_for(name)}" for each in _brokers(subject)),
+    ]
     if not options.screen and not options.on_bench:
         lines.append(caution_line(subject.machine))
     if _has_two_grounds([source for source, _ in subject.drivers]):
@@ -244,6 +251,15 @@ def _has_two_grounds(sources: Sequence[SourceSettings]) -> bool:
     made = [(source, load_driver(source.driver)) for source in sources]
     wired = [source for source, cls in made if cls.kind == "wired" and not isinstance(cls, GivesExample)]
     return sum(not source.isolated for source in wired) > 1
+
+
+def _publish(run: Run, subject: Subject, snapshot: Snapshot, stack: AsyncExitStack) -> None:
+    for settings in _brokers(subject):
+        run.bus.attach(stack.enter_context(Publisher(settings, subject.machine_name, snapshot)).take)
+
+
+def _brokers(subject: Subject) -> tuple[Publish, ...]:
+    return () if subject.machine is None else subject.machine.publish
 
 
 def _started(subject: Subject) -> int:

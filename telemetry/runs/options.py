@@ -27,6 +27,7 @@ class RunOptions:
         sessions: the store whose sessions the screen lists; None for none.
         screen: show the dashboard; else print events as lines.
         as_json: print events as JSON objects, one a line.
+        values_every_s: print the values as JSON objects as well, so often; None for events alone.
         for_s: end by itself after so many seconds of the run's time.
         silent: no sound, and no command at an alarm.
         alarm_sound: a WAV file to play at every alarm in place of ours.
@@ -44,6 +45,7 @@ class RunOptions:
     sessions: Path | None = None
     screen: bool = True
     as_json: bool = False
+    values_every_s: float | None = None
     for_s: float | None = None
     silent: bool = False
     alarm_sound: Path | None = None

@@ -13,6 +13,7 @@ from telemetry.model.errors import InputError, MachineFileError, Problem, printa
 from telemetry.model.recording import Recording
 from telemetry.pipeline.registry import check_settings, driver_for, drivers_that, with_paths
 from telemetry.pipeline.reported_names import with_reported_names
+from telemetry.runs.publishing import check_installed
 
 
 def machine_for_watch(path: Path) -> Machine:
@@ -26,6 +27,8 @@ def machine_for_watch(path: Path) -> Machine:
         right = "shakedown sources prints one to paste into the file, for each device in reach"
         where = f"{printable(path, 200)}, [[source]]"
         raise MachineFileError(str(path), [Problem(where, "there is none, so there is nothing to watch", right)])
+    if machine.publish:
+        check_installed()
     return with_reported_names(machine)
 
 

@@ -14,6 +14,7 @@ from telemetry.pipeline.raw_tail import RawTail
 from telemetry.pipeline.run import Operator, Run
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.pipeline.supervisor import Supervisor
+from telemetry.report.live_values import LiveValues
 from telemetry.report.printer import Printer, say
 from telemetry.runs.begin import OnScreen, end_well_by_signal
 from telemetry.runs.options import RunOptions, Subject
@@ -99,7 +100,7 @@ async def _run_under_dashboard(
         if sounder is not None:
             sounder.bell = ring_bell
         say([SCREEN_LOST], options.notes)
-        run.bus.attach(printer_of(run, subject, options).take)
+        run.bus.attach(printer_of(run, subject, options, snapshot).take)
         end_well_by_signal(run.stop)
 
     await run_beside(on, dashboard, run, supervisors, lost)
@@ -149,8 +150,11 @@ async def run_beside(
         await running
 
 
-def printer_of(run: Run, subject: Subject, options: RunOptions) -> Printer:
-    """Return the printer of events; where it cannot print, a recording goes on, and anything else ends."""
+def printer_of(run: Run, subject: Subject, options: RunOptions, snapshot: Snapshot) -> Printer:
+    """Return the printer of events, and of values where asked for.
+
+    Where it cannot print, a recording goes on, and anything else ends.
+    """
 
     def gone() -> None:
         if options.store is None:
@@ -158,4 +162,6 @@ def printer_of(run: Run, subject: Subject, options: RunOptions) -> Printer:
         else:
             say(["warning: events can no longer be printed; recording goes on"], options.notes)
 
-    return Printer(subject.start, options.as_json, options.out, gone)
+    every_s = options.values_every_s
+    values = None if every_s is None else LiveValues(snapshot, every_s)
+    return Printer(subject.start, options.as_json, options.out, gone, values)

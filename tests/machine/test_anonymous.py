@@ -52,3 +52,8 @@ def test_numbers_switches_and_dates_stay_and_no_word_of_the_owners_does() -> Non
 
 def test_what_is_no_machine_file_leaves_nothing() -> None:
     assert anonymous_machine("[pack\nAnna", {}, frozenset()) == ""
+
+
+def test_a_broker_stays_out() -> None:
+    text = '[pack]\ncapacity_ah = 100\n[[publish]]\nbroker = "farm.example"\nusername = "ann"\nevery_s = 2\n'
+    assert anonymous_machine(text, {}, frozenset()) == "[pack]\ncapacity_ah = 100\n"

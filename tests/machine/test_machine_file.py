@@ -16,7 +16,7 @@ from telemetry.machine.limits import limits_for
 from telemetry.machine.machine_file import Machine, load_machine, parse_machine
 from telemetry.machine.sections import SECTIONS, find_key, missing, section_keys
 from telemetry.model.errors import MachineFileError
-from telemetry.model.keys import Key
+from telemetry.model.keys import Key, header_of
 from telemetry.model.toml_text import toml_value
 
 ROOT = Path(__file__).parents[2]
@@ -243,7 +243,7 @@ _VALUES: st.SearchStrategy[Any] = st.recursive(
 def test_any_value_at_any_key_is_taken_or_explained(section: str, data: st.DataObject) -> None:
     key = data.draw(st.sampled_from(section_keys(section)))
     value = data.draw(_VALUES)
-    header = {"source": "[[source]]", "limits": "[limits.cell-spread]"}.get(section, f"[{section}]")
+    header = header_of(section).replace("NAME", "cell-spread")
     text = f"{header}\n{key.name} = {toml_value(value)}\n"
     machine, problems = parse_machine(text if section == "pack" else SMALL.replace("\n", "\n") + text, "x.toml")
     assert (machine is None) == bool(problems)
@@ -483,9 +483,15 @@ class TestTheTableOfKeys:
                 assert key.find
                 assert key.range[0] < key.range[1]
 
-    def test_only_three_keys_are_required(self) -> None:
+    def test_few_keys_are_required(self) -> None:
         required = [key.place for section in SECTIONS for key in section_keys(section) if key.required]
-        assert required == ["[pack] chemistry", "[pack] cells_in_series", "[pack] capacity_ah", "[[source]] driver"]
+        assert required == [
+            "[pack] chemistry",
+            "[pack] cells_in_series",
+            "[pack] capacity_ah",
+            "[[source]] driver",
+            "[[publish]] broker",
+        ]
 
     def test_units_come_from_the_names(self) -> None:
         units = {name: find_key(section, name).unit for section, name in [

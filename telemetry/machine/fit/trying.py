@@ -9,12 +9,11 @@ from typing import Any
 
 from telemetry.machine.kinds import nearest_of
 from telemetry.machine.machine_file import read_tables
-from telemetry.machine.sections import SECTIONS, Machine, find_key, section_keys
+from telemetry.machine.sections import PLAIN_SECTIONS, Machine, find_key, section_keys
 from telemetry.model.errors import InputError, MachineFileError, printable
 from telemetry.model.keys import meant
 
 OPTION = "--try"
-_SECTIONS = tuple(section for section in SECTIONS if section not in ("source", "limits"))
 _ONE_OF_TWO = {"conductor_mm2": "conductor_awg", "conductor_awg": "conductor_mm2"}
 
 
@@ -54,10 +53,10 @@ def _parted(change: str) -> tuple[str, str, str]:
     if not equals or not said.strip():
         raise InputError(f'{OPTION} "{printable(change)}" gives no value; write {OPTION} fuse_a=150, say')
     section, _, name = place.strip().rpartition(".")
-    homes = [each for each in _SECTIONS if any(key.name == name for key in section_keys(each))]
+    homes = [each for each in PLAIN_SECTIONS if any(key.name == name for key in section_keys(each))]
     if not section:
         if not homes:
-            known = tuple(key.name for each in _SECTIONS for key in section_keys(each))
+            known = tuple(key.name for each in PLAIN_SECTIONS for key in section_keys(each))
             near = nearest_of(name, known)
             right = f"did you mean {near}?" if near else "docs/machine-file.md lists the keys"
             raise InputError(f"{OPTION} {printable(name)} is an unknown key; {right}")
@@ -67,7 +66,7 @@ def _parted(change: str) -> tuple[str, str, str]:
             both = " or ".join(f"{each}.{name}" for each in homes)
             raise InputError(f"{OPTION} {printable(name)} is a key of {len(homes)} sections; write {both}")
         return first, name, said
-    known_section = section in _SECTIONS and section in homes
+    known_section = section in PLAIN_SECTIONS and section in homes
     limit = section.startswith("limits.") and any(key.name == name for key in section_keys("limits"))
     if not known_section and not limit:
         right = f"write {homes[0]}.{name}" if homes else "docs/machine-file.md lists the keys"

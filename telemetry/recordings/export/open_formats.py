@@ -8,7 +8,6 @@ from __future__ import annotations
 import gzip
 import json
 from collections.abc import Sequence
-from datetime import UTC, datetime, timedelta
 from typing import IO, Any
 from xml.sax.saxutils import escape
 
@@ -19,6 +18,7 @@ from telemetry.model.errors import InputError
 from telemetry.model.events import Mark
 from telemetry.model.recording import TimeBasis
 from telemetry.model.signals import pack_temperature_number
+from telemetry.model.time_text import utc
 
 # Battery Data Format, version 1.0 (Battery Data Alliance, LF Energy): preferred labels. It states no sign; current is
 # written positive while charging, as test benches for cells do (common practice).
@@ -95,11 +95,3 @@ class GpxSink:
                 at = f"<time>{utc(mark.t)}</time>" if self._basis == "absolute" else ""
                 self._waypoints.append(f"<wpt {place}>{at}<name>{escape(mark.text or 'mark')}</name></wpt>\n")
             self._points.append(f"<trkpt {place}>{time}</trkpt>\n")
-
-
-def utc(t: int) -> str:
-    """Return microseconds since 1970 as ISO 8601 in UTC with all six digits."""
-    return (_EPOCH + timedelta(microseconds=t)).isoformat(timespec="microseconds").replace("+00:00", "Z")
-
-
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
