@@ -22,7 +22,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from statistics import median
 
 import numpy as np
 
@@ -138,7 +137,12 @@ class ResistanceLedger:
 
 
 class ChargeLedger:
-    """Deficit of the lowest cell at like state of charge, from its own way down."""
+    """Deficits of low cells at like state of charge, each from its own way down.
+
+    Attributes:
+        behind: what each cell lacks at least, as a share of the capacity, float64 (cells,); 0 where no voltage shows
+            any; empty before the first comparison. Each is the middle one of three, and only grows.
+    """
 
     def __init__(self, capacity_ah: float) -> None:
         self._capacity = capacity_ah
@@ -155,8 +159,9 @@ class ChargeLedger:
         self._charges: list[float] = []
         self._currents: list[float] = []
         self._voltages: list[Values] = []
-        self._recent: list[Deficit] = []
-        self._told = Deficit(0.0, 0)
+        self._recent: list[Values] = []
+        self._place = self._lowest = 0
+        self.behind: Values = np.zeros(0)
 
     def take(
         self, voltages: Values, current: float, hours: float, ohm: float, beyond: Values, error: Values | None
@@ -192,32 +197,37 @@ class ChargeLedger:
         self._voltages.append(self._sum / self._count)
         self._boundary = (math.floor(self._out / self._bin) + 1) * self._bin
         self._sum, self._current, self._count = None, 0.0, 0
-        latest = None if error is None else self._compare(ohm, beyond, error)
-        if latest is None:
+        if error is None:
             return None
-        self._recent = [*self._recent[-2:], latest]
-        shares = [each.share if each.place == latest.place else 0.0 for each in self._recent]
-        if len(shares) == MIDDLE_OF and (least := median(shares)) >= self._told.share:
-            self._told = Deficit(least, latest.place)
-        return self._told
+        if len(self.behind) != len(voltages):
+            self._recent, self.behind = [], np.zeros(len(voltages))
+        self._recent = [*self._recent[-2:], self._compare(ohm, beyond, error)]
+        if len(self._recent) == MIDDLE_OF:
+            self.behind = np.maximum(self.behind, np.median(self._recent, axis=0))
+            self._place = int(np.argmax(self.behind)) if self.behind.any() else self._lowest
+        return Deficit(float(self.behind[self._place]), self._place)
 
-    def _compare(self, ohm: float, beyond: Values, error: Values) -> Deficit | None:
-        """Look back from the latest step of charge to where its lowest cell stood as the middle one stands now.
+    def _compare(self, ohm: float, beyond: Values, error: Values) -> Values:
+        """Look back from the latest step of charge to where each low cell stood as the middle one stands now.
 
         The load is counted with the resistances of now on both sides, so that at like current their errors cancel.
         """
-        current = self._currents[-1]
+        current, deficits = self._currents[-1], np.zeros(len(beyond))
         inner = self._voltages[-1] + (1.0 + beyond) * (ohm * current)
         if np.isnan(inner).all():
-            return None
-        place = int(np.nanargmin(inner))
+            return deficits
+        self._lowest = int(np.nanargmin(inner))
         level = float(np.nanmedian(inner))
+        uncertain = ohm * abs(current) * (WARMING_SHARE + SLOW_SHARE * np.abs(beyond) + 2.0 * error)
+        low = np.flatnonzero(inner < level - VOLTAGE_ERROR_V - uncertain)
+        if not len(low):
+            return deficits
         currents = np.array(self._currents)
-        own = np.array([voltages[place] for voltages in self._voltages]) + (1.0 + beyond[place]) * ohm * currents
         unlike = SLOW_SHARE * ohm * np.abs(currents - current)
-        uncertain = ohm * abs(current) * (WARMING_SHARE + SLOW_SHARE * abs(beyond[place]) + 2.0 * error[place])
-        rows = np.flatnonzero((unlike <= LIKE_CURRENT_V) & ~np.isnan(own))
-        above = np.flatnonzero((own + unlike >= level - VOLTAGE_ERROR_V - uncertain)[rows])
-        after = rows[above[-1] + 1 :] if len(above) else rows
-        share = (self._out - self._charges[int(after[0])]) / self._capacity if len(after) else 0.0
-        return Deficit(share, place)
+        for place in low.tolist():
+            own = np.array([v[place] for v in self._voltages]) + (1.0 + beyond[place]) * ohm * currents
+            rows = np.flatnonzero((unlike <= LIKE_CURRENT_V) & ~np.isnan(own))
+            above = np.flatnonzero((own + unlike >= level - VOLTAGE_ERROR_V - uncertain[place])[rows])
+            after = rows[above[-1] + 1 :] if len(above) else rows
+            deficits[place] = (self._out - self._charges[int(after[0])]) / self._capacity if len(after) else 0.0
+        return deficits

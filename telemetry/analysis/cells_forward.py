@@ -6,12 +6,13 @@ blocks of ten seconds each is the middle one of the last three, so that one misr
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from statistics import median
 
 import numpy as np
 
 from telemetry.analysis.cell_ledgers import (
+    BIN_SHARE,
     LEAST_RATIO_ERROR,
     MIDDLE_OF,
     MOST_SPREAD_ERROR_V,
@@ -22,6 +23,7 @@ from telemetry.analysis.cell_ledgers import (
 )
 from telemetry.machine.chemistry import Chemistry
 from telemetry.model.batch import MICROSECONDS, Values
+from telemetry.model.cell_figures import CellFigure, CellFigures
 
 BLOCK = 10 * MICROSECONDS
 TOP_BAND_V = 0.2
@@ -34,6 +36,9 @@ RESTED_BLOCKS = 3
 """Blocks of rest before the spread counts as that of a resting pack: half a minute, in which a cell has given back
 most of its sag (time constants of 10 to 30 s, common practice)."""
 LONGEST_BRIDGED = 60 * MICROSECONDS
+_LEAST_BEHIND = 2 * BIN_SHARE
+"""From here on a charge behind is told of each cell, as a share: voltages are compared from step to step of charge,
+and one step on either side says nothing."""
 
 
 class CellsForward:
@@ -53,6 +58,7 @@ class CellsForward:
         self._before: int | None = None
         self._rested = 0
         self._recent: dict[str, list[float]] = {}
+        self._found: tuple[Values, Values] | None = None
 
     def take(self, end: int, voltages: Values, amperes: Values) -> Iterator[tuple[str, float, int | None]]:
         """Take one block and give what it tells: signal, value and the place of the cell it is about.
@@ -81,6 +87,7 @@ class CellsForward:
         else:
             self._resistances.skip()
         found = self._resistances.ratios()
+        self._found = found or self._found
         beyond, error = found if found is not None else (np.zeros(len(voltages)), None)
         inner = voltages + (1.0 + beyond) * (ohm * current)
 
@@ -97,6 +104,30 @@ class CellsForward:
         deficit = self._charge.take(voltages, current, elapsed / (3600 * MICROSECONDS), ohm, beyond, error)
         if deficit is not None:
             yield "cell_charge_deficit", 100.0 * deficit.share, deficit.place
+
+    def figures(self, numbers: Sequence[int]) -> CellFigures | None:
+        """Return what is known of each cell by now, ``numbers`` in the order of the voltages; None while nothing is.
+
+        A resistance is known once its standard error is below that of a ratio that is told.
+        """
+        if self._before is None or self._found is None:
+            return None
+        (beyond, error), ohm, behind = self._found, self._resistances.middle_ohm, self._charge.behind
+        if len(numbers) != len(beyond) or self._resistances.steps < STEPS_FOR_RATIO or ohm <= 0.0:
+            return None
+        told = error < LEAST_RATIO_ERROR * np.maximum(1.0, beyond)
+        lacks = behind if len(behind) == len(beyond) else np.zeros(len(beyond))
+        cells = {
+            number: CellFigure(
+                ohm * times if is_told else None,
+                times if is_told else None,
+                share * self._capacity if share >= _LEAST_BEHIND else None,
+            )
+            for number, times, is_told, share in zip(
+                numbers, (1.0 + beyond).tolist(), told.tolist(), lacks.tolist(), strict=True
+            )
+        }
+        return CellFigures(self._before, self._resistances.steps, cells)
 
     def _is_flat(self, middle: float) -> bool:
         """Tell whether the middle cell stands where its voltage hardly moves in a block but by the load."""

@@ -37,7 +37,8 @@ class CellWatch:
         self._current = Chosen("pack_current")
         self._cells = ChosenGroup(lambda signal: cell_number(signal) is not None, least=LEAST_CELLS)
         self._cell_blocks, self._current_blocks = Blocks(BLOCK), Blocks(BLOCK)
-        self._estimators = (CellsForward(machine.pack.cell, machine.pack.capacity_ah), TopForward(machine))
+        self._compared = CellsForward(machine.pack.cell, machine.pack.capacity_ah)
+        self._estimators = (self._compared, TopForward(machine))
 
     def advance(self, span: Span) -> Span:
         """Add what the blocks tell that are over at the end of ``span``."""
@@ -53,10 +54,12 @@ class CellWatch:
                     for signal, value, place in estimator.take(block.end, volts, amperes):
                         number = [] if place is None else [float(cell_number(self._cells.signals[place]) or 0)]
                         rows.setdefault(signal, []).append((block.end, [value, *number]))
-        return span.adding(
+        batches = (
             Batch.of_rows(_GROUPS[signal], [t for t, _ in told], [values for _, values in told])
             for signal, told in rows.items()
         )
+        numbers = [cell_number(signal) or 0 for signal in self._cells.signals]
+        return span.adding(batches, cells=self._compared.figures(numbers) if cells else None)
 
 
 def cell_means(values: Values) -> Values | None:

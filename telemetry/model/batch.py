@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from telemetry.model.cell_figures import CellFigures
 from telemetry.model.events import Event, Situation
 from telemetry.model.raw_bytes import RawBytes, RawMissing
 
@@ -137,6 +138,7 @@ class Span:
             that is not named repeats nothing.
         raw: raw bytes of links to be stored with the session, and notes of such as are missing; for the store only.
         situation: what the machine was doing at the end; None where no judge has said.
+        cells: what is known of each cell so far; None where nothing new is. For the screen; not recorded.
 
     """
 
@@ -148,12 +150,14 @@ class Span:
     frozen: dict[tuple[str, str], npt.NDArray[np.bool_]] = field(default_factory=dict)
     raw: tuple[RawBytes | RawMissing, ...] = ()
     situation: Situation | None = None
+    cells: CellFigures | None = None
 
     def adding(
         self,
         batches: Iterable[Batch] = (),
         events: Iterable[Event] = (),
         complete: dict[tuple[str, str], int] | None = None,
+        cells: CellFigures | None = None,
     ) -> Span:
         """Return this span with more in it; empty batches are left out."""
         return Span(
@@ -165,6 +169,7 @@ class Span:
             self.frozen,
             self.raw,
             self.situation,
+            cells or self.cells,
         )
 
     def carrying(self, signal: str) -> Iterator[tuple[Batch, Values]]:

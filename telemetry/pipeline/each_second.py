@@ -43,4 +43,4 @@ class EachSecond:
         added = found.batches[len(batches) :]
         self._given |= {batch.group.key for batch in added} | (found.complete.keys() - span.complete.keys())
         self._complete = {key: found.complete.get(key, span.end) for key in self._given}
-        return span.adding(added, found.events, self._complete)
+        return span.adding(added, found.events, self._complete, found.cells)

@@ -20,6 +20,7 @@ from telemetry.alarms.priorities import PRIORITIES, Priority, priority_of
 from telemetry.alarms.states import ACTIVE, LATCHED, MASKED, WAITING
 from telemetry.machine.limits import LIMIT_SIDES, Limit
 from telemetry.model.batch import Batch, Span
+from telemetry.model.cell_figures import CellFigures
 from telemetry.model.events import (
     AlarmChange,
     AlarmFinding,
@@ -159,7 +160,8 @@ class Snapshot:
         peak_power: highest ``pack_power`` as sampled, W, and ``peak_power_at`` its time; None before there is one.
         extremes: lowest and highest value so far of each signal that has a strip.
         lost: values not taken, by listener.
-        cells: each cell against the others in the last minute.
+        cells: each cell against the others in the last minute; ``cell_figures``: with the load counted, None before
+            it has told anything.
         held_since: end of the oldest span that a listener cannot write now, int microseconds, by listener.
     """
 
@@ -190,6 +192,7 @@ class Snapshot:
         self._charge_from: tuple[int, float] | None = None
         self.strips: dict[str, Strip] = {name: Strip() for name in STRIP_SIGNALS}
         self.cells = CellMinute()
+        self.cell_figures: CellFigures | None = None
 
     def become(self, other: Snapshot) -> None:
         """Be what ``other`` is: who holds this one then reads that."""
@@ -198,6 +201,7 @@ class Snapshot:
     def take(self, span: Span) -> None:
         """Bring the snapshot up to the end of ``span``."""
         self.end, self.situation = span.end, span.situation or self.situation
+        self.cell_figures = span.cells or self.cell_figures
         for batch in span.batches:
             self._take_batch(batch, span.frozen.get(batch.group.key))
         self._follow_charge()

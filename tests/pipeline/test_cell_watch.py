@@ -49,6 +49,32 @@ class TestDrivenToEmptyAndChargedAgain:
         assert change.value == pytest.approx(2.0, rel=0.2)
 
 
+@pytest.mark.parametrize("fault", ["5 % low", "double resistance"])
+def test_figures_of_every_cell_hold_against_the_cells_themselves(fault: str) -> None:
+    """Until the pack is empty; the odd cell's resistance while it is not yet much warmer than the others."""
+    what = parameters("lfp", fault)
+    cells, current, drive_ends = driven(what, 7, HARD)
+    end = round(1e6 * (drive_ends if fault == "5 % low" else 900))
+    rows = [batch.rows(0, int(batch.t.searchsorted(end, "right"))) for batch in (cells, current)]
+    last = CellWatch(machine_of(what)).advance(Span(end, tuple(rows)))
+    assert last.cells is not None
+    figures = last.cells.cells
+    odd = figures.pop(ODD_CELL)
+    coldest, warmest = 1.33, 0.68  # of the resistance at 25 degC, at 15 and at 40 degC
+    for number, each in figures.items():
+        assert each.times == pytest.approx(1.0, abs=0.15), number
+        assert each.ohm is not None
+        ohmic, whole = what.resistance_ohm, what.resistance_ohm + what.rc_resistance_ohm
+        assert warmest * ohmic < each.ohm < coldest * whole, number
+        assert each.behind_ah is None, number
+    if fault == "5 % low":
+        assert odd.behind_ah is not None
+        assert odd.behind_ah <= 0.05 * what.capacity_ah + 0.5, "at least, so no more than it lacks"
+    else:
+        assert odd.times == pytest.approx(2.0, rel=0.2)
+        assert odd.behind_ah is None
+
+
 def test_it_does_not_see_the_cuts() -> None:
     what = parameters("lfp", "5 % low")
     batches = driven(what, 6, Ride(load_c=1.0, charge_c=1.0))[:2]

@@ -16,11 +16,13 @@ import pytest
 
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.capture import CapturedPiece
+from telemetry.model.cell_figures import CellFigure, CellFigures
 from telemetry.model.events import AlarmChange, Gap, Mark
 from telemetry.model.signals import cell_name
 from telemetry.model.time_text import clock
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.canvas import Canvas
+from telemetry.screen.cell_list import Cell, draw_list
 from telemetry.screen.commands_box import Command, CommandsBox, matching
 from telemetry.screen.help_page import help_page, limit_page
 from telemetry.screen.keys import VIEWS
@@ -66,7 +68,13 @@ def send_cells(snapshot: Snapshot, now: int, count: int) -> None:
         snapshot.take(Span(now, (Batch.of_rows(group, [now - (59 - second) * SECOND], [volts]),)))
     names = ("cell_resistance_ratio", "cell_resistance_ratio_number", "cell_charge_deficit")
     told = Group("derived", "cells_told", (*names, "cell_charge_deficit_number", "cell_spread_rest"), "derived")
-    snapshot.take(Span(now, (Batch.of_rows(told, [now], [[3.02, 7.0, 3.1, 9.0, 0.004]]),)))
+    cells = {n: CellFigure(0.96e-3 * times(n), times(n), 3.1 if n == 9 else None) for n in range(1, count + 1)}
+    figures = CellFigures(now, 42.0, cells)
+    snapshot.take(Span(now, (Batch.of_rows(told, [now], [[3.02, 7.0, 3.1, 9.0, 0.004]]),), cells=figures))
+
+
+def times(cell: int) -> float:
+    return 3.02 if cell == 7 else 1.0 + 0.03 * math.sin(cell)
 
 
 def page(make: Callable[[], Any]) -> Callable[[Canvas], Drawn | None]:
@@ -77,6 +85,7 @@ def page(make: Callable[[], Any]) -> Callable[[Canvas], Drawn | None]:
 CASES: dict[str, tuple[str, str, LinksShown, Callable[[Canvas], Drawn | None] | None]] = {
     "cells-16": ("working+16", "2", LinksShown(), None),
     "cells-24-seen": ("seen+24", "2", LinksShown(), None),
+    "cells-32": ("working+32", "2", LinksShown(), None),
     "cells-110-trip": ("trip+110", "2", LinksShown(), None),
     "cells-ends-only": ("working", "2", LinksShown(), None),
     "cells-none": ("no_cells", "2", LinksShown(), None),
@@ -119,6 +128,33 @@ def test_a_view_looks_as_it_was_accepted(name: str, size: tuple[int, int]) -> No
 
 def test_no_snapshot_is_left_over() -> None:
     assert {path.name for path in SNAPSHOTS.glob("*.txt")} == {path_of(n, s).name for n in CASES for s in SIZES}
+
+
+@pytest.mark.parametrize("count", [16, 24, 32, 110, 200])
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (120, 40), (160, 45), (60, 17)])
+def test_cells_keep_their_figures_beside_bars_that_stay_readable(count: int, width: int, height: int) -> None:
+    canvas = Canvas(width, height, palette("sun", "full"))
+    draw_view(Shown("2"), LinksShown, canvas, told(f"working+{count}"), None)
+    rows = text_of(canvas).splitlines()
+    seventh = next(row for row in rows if row.startswith("    7▼"))
+    assert "3.092" in seventh
+    assert "3.02" in seventh[18:]
+    if rows[3].count("cell") == 1 and width >= 80:
+        assert rows[3].split()[-3:] == ["mΩ", "times", "Ah"]
+        assert seventh.split()[-2:] == ["2.90", "3.02"]
+        assert next(row for row in rows if row.startswith("    9 ")).split()[-1] == "3.1"
+
+
+def test_a_figure_that_an_alarm_is_about_is_a_badge() -> None:
+    canvas = Canvas(100, 30, palette("sun", "full"))
+    cells = [Cell(number, 3.3, 0.0, None) for number in range(1, 4)]
+    figures = CellFigures(0, 9.0, {2: CellFigure(2.9e-3, 3.0, None), 3: CellFigure(None, None, 4.2)})
+    odd = {(2, "cell-resistance"), (3, "cell-charge-low")}
+    draw_list(canvas, cells, cells[0], (10, 0), 250, odd, figures)
+    first, second, third = text_of(canvas).splitlines()[4:7]
+    assert first.split()[-2:] == ["--", "--"], "nothing is known of it"
+    assert second.endswith("2.90▐▲3.00▌")
+    assert third.endswith("▐▲ 4.2▌")
 
 
 @pytest.mark.parametrize("name", [name for name in CASES if name.startswith(("help", "limit"))])
