@@ -13,13 +13,12 @@ from telemetry.analysis.gaps import GapRule, steps
 from telemetry.analysis.integrals import SignedIntegral
 from telemetry.analysis.joining import Joiner
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
-from telemetry.model.signals import cell_number
+from telemetry.model.signals import CELL_FIGURES, cell_number
 
 DERIVED = "derived"
 POWER = Group(DERIVED, "power", ("pack_power",), "derived")
 CHARGE = Group(DERIVED, "charge", ("charge_out", "charge_in"), "derived")
 ENERGY = Group(DERIVED, "energy", ("energy_out", "energy_in"), "derived")
-_CELL_SIGNALS = ("cell_spread", "cell_min_voltage", "cell_max_voltage", "cell_min_number", "cell_max_number")
 _NO_TIMES: Times = np.empty(0, dtype=np.int64)
 _NO_VALUES: Values = np.empty(0)
 
@@ -72,7 +71,7 @@ def _cells_in(group: Group) -> tuple[list[int], Values, Group]:
     """Return the columns that are cells, their numbers, and the group of what is made of them."""
     numbers = {place: cell_number(signal) for place, signal in enumerate(group.signals)}
     places = [place for place, number in numbers.items() if number is not None]
-    derived = Group(group.source, f"{group.name}_cells", _CELL_SIGNALS, "derived")
+    derived = Group(group.source, f"{group.name}_cells", CELL_FIGURES, "derived")
     return places, np.array([numbers[place] for place in places], dtype=np.float64), derived
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from telemetry.analysis.frozen_spans import FrozenSpan, find_frozen, without_frozen
+from telemetry.analysis.taken_over import joined_turns
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Times, Values
 from telemetry.model.events import Event, Mark
 from telemetry.model.recording import Recording, TimeBasis
@@ -68,7 +69,8 @@ class SessionSeries:
         origin: where seconds shown to the user count from, microseconds.
         time_basis: whether times are wall time or count from the start of the recording.
         signals: by name, for every signal with a known value. Where several groups carry a signal, the one with the
-            earliest row stands for it, as in the stages.
+            earliest row stands for it, as in the stages; where sources gave it in turn, all of them, each after the
+            first brought to it (see :mod:`telemetry.analysis.taken_over`).
         cells: None where fewer than two cell voltages are known.
         events: the recorded inputs (marks, link changes, ...), in time order.
         frozen: where a source repeated itself; its rows there are left out of ``signals`` and ``cells``.
@@ -126,6 +128,7 @@ def read_series(recording: Recording) -> SessionSeries:
     end = int(max((batch.t[-1] for batch in groups), default=start))
     frozen = find_frozen(groups)
     groups = [without_frozen(batch, frozen) for batch in groups]
+    groups = joined_turns(groups)
     signals: dict[str, Series] = {}
     for batch in groups:
         for place, name in enumerate(batch.group.signals):

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Literal
 
 import numpy as np
@@ -16,6 +16,7 @@ import numpy.typing as npt
 from telemetry.model.cell_figures import CellFigures
 from telemetry.model.events import Event, Situation
 from telemetry.model.raw_bytes import RawBytes, RawMissing
+from telemetry.model.signals import CELL_FIGURES, cell_number, extra_name
 
 Times = npt.NDArray[np.int64]
 Values = npt.NDArray[np.float64]
@@ -139,6 +140,7 @@ class Span:
         raw: raw bytes of links to be stored with the session, and notes of such as are missing; for the store only.
         situation: what the machine was doing at the end; None where no judge has said.
         cells: what is known of each cell so far; None where nothing new is. For the screen; not recorded.
+        in_turn: signals that several sources give one after another, as far as known; see :func:`in_turn`.
 
     """
 
@@ -151,6 +153,7 @@ class Span:
     raw: tuple[RawBytes | RawMissing, ...] = ()
     situation: Situation | None = None
     cells: CellFigures | None = None
+    in_turn: frozenset[str] = frozenset()
 
     def adding(
         self,
@@ -170,6 +173,7 @@ class Span:
             self.raw,
             self.situation,
             cells or self.cells,
+            self.in_turn,
         )
 
     def carrying(self, signal: str) -> Iterator[tuple[Batch, Values]]:
@@ -203,3 +207,22 @@ def merged(batches: Sequence[Batch]) -> Batch:
         order = np.argsort(t, kind="stable")
         t, values = t[order], values[order]
     return Batch(group, t, values)
+
+
+def kept_aside(source: str, signal: str) -> str:
+    """Return the name of ``source``'s readings of ``signal`` while another source gives it."""
+    return extra_name(f"{source}_{signal}")
+
+
+@lru_cache(maxsize=256)
+def _handed_over(group: Group) -> frozenset[str]:
+    found = {s for s in group.signals if group.place(kept_aside(group.source, s)) is not None}
+    return frozenset(found.union(CELL_FIGURES if any(cell_number(s) is not None for s in found) else ()))
+
+
+def in_turn(groups: Iterable[Group]) -> frozenset[str]:
+    """Return the signals that a source of ``groups`` has handed over or taken over, and what is made of such cells.
+
+    Its group has them under two names then: their own, and that of :func:`kept_aside`.
+    """
+    return frozenset[str]().union(*(_handed_over(group) for group in groups))

@@ -206,6 +206,8 @@ _CELL_NAME = re.compile(r"cell_(0[1-9]|[1-9]\d{1,2})_voltage", re.ASCII)
 _PACK_TEMPERATURE_NAME = re.compile(r"pack_temperature_([1-9]\d?)", re.ASCII)
 _IDENTIFIER = re.compile(r"[a-z][a-z0-9_]{0,62}", re.ASCII)
 EXTRA_PREFIX = "extra_"
+CELL_FIGURES = ("cell_spread", "cell_min_voltage", "cell_max_voltage", "cell_min_number", "cell_max_number")
+"""What is made of each row of cell voltages."""
 
 
 @cache

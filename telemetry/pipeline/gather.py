@@ -9,9 +9,10 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from telemetry.machine.sections import SourceSettings
-from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Values, merged
-from telemetry.model.events import Event, Mark
-from telemetry.model.signals import extra_name, find_signal
+from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Values, in_turn, merged
+from telemetry.model.events import Event
+from telemetry.model.signals import find_signal
+from telemetry.pipeline.turns import Turns
 
 _GREATEST = float(np.finfo(np.float64).max)
 AHEAD_AT_MOST = 5 * MICROSECONDS
@@ -23,7 +24,8 @@ def gather_for(sources: Sequence[SourceSettings]) -> Gather:
     turned = frozenset(source.name for source in sources if source.sign_of_current == "charge-positive")
     prefer = {signal: source.name for source in sources for signal in source.prefer}
     lags = {source.name: round(source.lag_s * MICROSECONDS) for source in sources if source.lag_s is not None}
-    return Gather(turned, prefer=prefer, lags=lags)
+    silences = {s.name: round(s.silence_s * MICROSECONDS) for s in sources if s.silence_s is not None}
+    return Gather(turned, lags=lags, turns=Turns([source.name for source in sources], prefer, silences))
 
 
 class Gather:
@@ -33,13 +35,12 @@ class Gather:
         charge_positive: names of the sources that count charging current positive; theirs is turned round.
         ahead_at_most: how far ahead of a span's end a row is still believed, microseconds; None for any distance: a
             replay hands rows over before their time.
-        prefer: which source a signal is taken from where several give it, by signal. Where nothing is said the first
-            to give it keeps it for the run. The others' is kept as ``extra_SOURCE_SIGNAL``: never a silent mix.
         lags: how much later than they were true a source's readings come, int microseconds, by source; 0 for one that
             is not named. Rows cannot be put back to where they were true, for spans that are closed stay closed; so
             each source's rows are moved on by what it lags less than the one that lags most, and wait here until
             due. All are then aligned, nothing comes late that would not without, and everything is reported as
             much later as the greatest lag is.
+        turns: who gives a signal that several sources give; None for a recording, in which that is settled.
 
     Attributes:
         made_unknown: values that were infinite or physically impossible, by (signal, reason).
@@ -51,13 +52,13 @@ class Gather:
         self,
         charge_positive: frozenset[str] = frozenset(),
         ahead_at_most: int | None = AHEAD_AT_MOST,
-        prefer: Mapping[str, str] | None = None,
         lags: Mapping[str, int] | None = None,
+        turns: Turns | None = None,
     ) -> None:
         self._lags = dict(lags or {})
         self._greatest_lag = max([0, *self._lags.values()])
-        self._owners: dict[str, str] = dict(prefer or {})
-        self._renamed: dict[Group, Group] = {}
+        self._turns = Turns() if turns is None else turns
+        self._in_turn: frozenset[str] = frozenset()
         self._charge_positive = charge_positive
         self._ahead_at_most = ahead_at_most
         self._batches: dict[tuple[str, str], list[Batch]] = defaultdict(list)
@@ -78,7 +79,7 @@ class Gather:
         elif len(item):
             batch = self._cleaned(item)
             t = batch.t + self._wait(batch.group.source)
-            self._batches[batch.group.key].append(Batch(self._owned(batch), t, batch.values))
+            self._batches[batch.group.key].append(Batch(batch.group, t, batch.values))
 
     def _wait(self, source: str) -> int:
         """Return by how much the rows of ``source`` are moved on, never less than 0, microseconds."""
@@ -112,7 +113,10 @@ class Gather:
         events = [event for event in self._events if event.t <= end or final]
         self._events = [event for event in self._events if not (event.t <= end or final)]
         self._end = end
-        return Span(end, tuple(out), tuple(sorted(events, key=lambda event: event.t)), final=final)
+        out, marks = self._turns.settle(out, end)
+        self._in_turn |= in_turn(batch.group for batch in out)
+        events = sorted([*events, *marks], key=lambda event: event.t)
+        return Span(end, tuple(out), tuple(events), final=final, in_turn=self._in_turn)
 
     def _due(self, key: tuple[str, str], end: int) -> Batch | None:
         batch = merged(self._batches.pop(key))
@@ -165,20 +169,6 @@ class Gather:
             if impossible := int(wrong[:, column].sum()) - infinite:
                 self.made_unknown[signal, "physically impossible"] += impossible
         return Batch(batch.group, batch.t, np.where(wrong, np.nan, values))
-
-    def _owned(self, batch: Batch) -> Group:
-        """Return the batch's group with those signals renamed that another source gives for this run."""
-        group = batch.group
-        if group not in self._renamed:
-            names = []
-            for signal in group.signals:
-                owner = self._owners.setdefault(signal, group.source)
-                names.append(signal if owner == group.source else extra_name(f"{group.source}_{signal}"))
-                if owner != group.source:
-                    note = f"{signal} comes from {owner}; that of {group.source} is kept as {names[-1]}"
-                    self._events.append(Mark(int(batch.t[0]), note, "program"))
-            self._renamed[group] = Group(group.source, group.name, tuple(names), group.origin)
-        return self._renamed[group]
 
     def _possible(self, signals: tuple[str, ...]) -> tuple[Values, Values]:
         if signals not in self._bounds:

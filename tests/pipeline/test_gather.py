@@ -114,25 +114,6 @@ def test_a_source_that_counts_charging_is_turned_round() -> None:
     assert turned == [-1.0, 1.0]
 
 
-@pytest.mark.parametrize(
-    ("prefer", "owner"), [({}, "pack"), ({"pack_current": "shunt"}, "shunt"), ({"pack_current": "gone"}, None)]
-)
-def test_two_sources_of_one_signal_never_mix(prefer, owner) -> None:
-    gather = Gather(prefer=prefer)
-    shunt = Group("shunt", "lines", ("pack_current",))
-    for t in (1, 2):
-        gather.post(rows((t, 3.3)))
-        gather.post(Batch.of_rows(shunt, [t], [[7.0]]))
-    span = gather.close(10)
-    named = {(b.group.source, s) for b in span.batches for s in b.group.signals if "current" in s}
-    expected = {
-        (source, "pack_current" if source == owner else f"extra_{source}_pack_current")
-        for source in ("pack", "shunt")
-    }
-    assert named == expected
-    assert len([e for e in span.events if isinstance(e, Mark)]) == (2 if owner is None else 1)
-
-
 def test_a_group_that_widens_keeps_its_places() -> None:
     gather = Gather()
     gather.post(Batch.of_rows(Group("s", "g", ("pack_voltage",)), [1], [[50.0]]))
