@@ -145,6 +145,7 @@ async def kill_all(trial: Trial, rng: random.Random) -> None:
     last = len(trial.devices) - 1
     await trial.until_given_by(0)
     await trial.until(lambda: len(trial.heard) == len(trial.devices), "not all devices were heard")
+    trial.turns = 0  # until all have spoken, the first to speak may have given way to the first choice
     await asyncio.sleep(rng.uniform(1.0, 2.0))
     for place, device in enumerate(trial.devices[:-1]):
         device.disconnect()
