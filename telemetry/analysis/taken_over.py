@@ -38,8 +38,8 @@ def joined_turns(groups: Sequence[Batch]) -> list[Batch]:
     rest = {batch.group.key: batch for batch in groups}
     moved: dict[tuple[str, str], list[Batch]] = defaultdict(list)
     for signal in sorted(shared):
-        first, *others = _givers(groups, signal) or [None]
-        for later in others if first is not None else ():
+        givers = _givers(groups, signal)
+        for first, later in zip(givers[:1] * len(givers), givers[1:], strict=False):
             t, values = _known(later, signal)
             values = values + _difference(first, later, signal)
             group = Group(first.group.source, first.group.name, (signal,))
