@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,8 +12,10 @@ import numpy as np
 
 from telemetry.model.batch import Batch, Group, Span, Times, Values
 from telemetry.model.errors import RecordingError, printable
+from telemetry.model.events import Mark
 from telemetry.model.recording import TimeBasis
 from telemetry.recordings.columns import Columns
+from telemetry.recordings.marks_file import marks_path, read_marks
 
 MOST_AT_ONE_TIME = 100_000
 """Rows of one instant are kept together; more than these were recorded by no logger."""
@@ -50,6 +53,7 @@ class FileRecording(ABC):
         start: 0 for a relative recording, the first row's time for an absolute one.
         groups: the one group.
         machine_text: the machine file, where the file holds it: only Parquet can.
+        marks: those of the file that an export writes beside it; none where there is no such file.
 
     Raises:
         RecordingError: the header or the first rows cannot be read.
@@ -65,13 +69,14 @@ class FileRecording(ABC):
         self.time_basis: TimeBasis = self._columns.time_basis
         self.groups = (Group("recording", "recording", self._columns.signals),)
         self._notes: tuple[str, ...] = ()
+        self.marks, self._of_marks = self._read_marks()
         first = self._first_time()
         self.start = first if self.time_basis == "absolute" else 0
 
     @property
     def warnings(self) -> tuple[str, ...]:
         """What the user should know: of the header at once; of the rows once they have been read to their end."""
-        return (*self._columns.warnings, *self._notes)
+        return (*self._columns.warnings, *self._of_marks, *self._notes)
 
     def spans(self, rows: int = 8192) -> Iterator[Span]:
         """Read the file from its beginning; spans of about ``rows`` rows that never part an instant.
@@ -83,11 +88,12 @@ class FileRecording(ABC):
         notes: list[str] = []
         t, values = np.empty(0, np.int64), np.empty((0, len(self._columns.signals)))
         mistake: RecordingError | None = None
+        marks = deque(self.marks)
         for piece in self._ordered(notes):
             t, values = np.concatenate((t, piece.t)), np.concatenate((values, piece.values))
             done = 0
             for stop in _cuts(t, rows):
-                yield self._span(t[done:stop], values[done:stop])
+                yield self._span(t[done:stop], values[done:stop], marks)
                 done = stop
             t, values = t[done:], values[done:]
             mistake = piece.mistake
@@ -98,10 +104,22 @@ class FileRecording(ABC):
                 )
                 break
         if len(t):
-            yield self._span(t, values)
+            yield self._span(t, values, marks)
+        if marks and mistake is None:  # set after the last row
+            yield Span(marks[-1].t, events=tuple(marks))
         self._notes = tuple(notes)
         if mistake is not None:
             raise mistake
+
+    def _read_marks(self) -> tuple[tuple[Mark, ...], tuple[str, ...]]:
+        """Return the marks beside the file, or why those that are there cannot be read."""
+        beside = marks_path(self.path)
+        if not beside.is_file():
+            return (), ()
+        try:
+            return tuple(read_marks(beside, self.time_basis)), ()
+        except RecordingError as error:
+            return (), (f"{error}; no mark is shown",)
 
     @abstractmethod
     def _read_columns(self) -> Columns:
@@ -159,8 +177,10 @@ class FileRecording(ABC):
             " begins"
         )
 
-    def _span(self, t: Times, values: Values) -> Span:
-        return Span(int(t[-1]), (Batch(self.groups[0], t, values),))
+    def _span(self, t: Times, values: Values, marks: deque[Mark]) -> Span:
+        end = int(t[-1])
+        now = [marks.popleft() for _ in range(sum(mark.t <= end for mark in marks))]
+        return Span(end, (Batch(self.groups[0], t, values),), tuple(now))
 
 
 def time_text(t: int, basis: TimeBasis) -> str:

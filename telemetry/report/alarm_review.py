@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -57,16 +57,26 @@ def review_of(name: str, judged_by: str, events: Iterable[Event], start: int, en
     return AlarmReview(name, judged_by, start, tuple(episodes_of(changes, end)), findings, figures)
 
 
+def judging(
+    recording: Recording, machine: Machine | None, chattering: ChatteringRule | None = None
+) -> Iterator[tuple[int, tuple[Event, ...]]]:
+    """Run a recording past the stages of a run; give how far it has come, int microseconds, and the events found."""
+    limits = () if machine is None else limits_for(machine)
+    stages = standard_stages(Judge(limits, rules_for(machine), chattering), machine)
+    end = recording.start
+    for span in recording.spans():
+        end = span.end
+        yield end, stages.advance(span).events
+    yield end, stages.advance(Span(end, final=True)).events
+
+
 def judged_anew(
     recording: Recording, machine: Machine | None, chattering: ChatteringRule | None = None
 ) -> tuple[list[Event], int]:
-    """Run a recording past the stages; return all events of it, and when it ended, int microseconds."""
-    limits = () if machine is None else limits_for(machine)
-    stages = standard_stages(Judge(limits, rules_for(machine), chattering), machine)
+    """Return all events of a recording run past the stages, in time order, and when it ended, int microseconds."""
     events: list[Event] = []
     end = recording.start
-    for span in recording.spans():
-        events += stages.advance(span).events
-        end = span.end
-    events += stages.advance(Span(end, final=True)).events
+    for until, found in judging(recording, machine, chattering):
+        events += found
+        end = until
     return sorted(events, key=lambda event: event.t), end

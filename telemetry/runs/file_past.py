@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import queue
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from functools import partial
 
 import numpy as np
@@ -16,18 +16,15 @@ from telemetry.analysis.series import Series
 from telemetry.machine.machine_file import Machine
 from telemetry.model.batch import Span, Times, Values
 from telemetry.model.errors import ShakedownError
-from telemetry.model.events import AlarmChange, Event
 from telemetry.model.recording import Recording
 from telemetry.model.time_text import clock
-from telemetry.pipeline.judge import judge_for
 from telemetry.pipeline.past import LivePast, Stretch
-from telemetry.pipeline.run import standard_stages
 from telemetry.pipeline.stage import Chain
+from telemetry.runs.alarms_anew import MISTAKE, AlarmsAnew
 from telemetry.runs.past_phases import PHASE_SIGNALS, phases_of
 
 MOST_VALUES = 24_000_000
 """Numbers kept of a file: ten hours of 25 signals ten times a second take 9 million."""
-MISTAKE = "the program made a mistake here; the log file has the details"
 _AHEAD = 16
 _AT_ONCE = 4
 log = logging.getLogger(__name__)
@@ -47,6 +44,7 @@ class FilePast(LivePast):
         self._recording, self._machine = recording, machine
         self._given: queue.Queue[Callable[[], None]] = queue.Queue(_AHEAD)
         self._closing = False
+        self._alarms: AlarmsAnew | None = None
         self.doing = "reading"
         self._thread = threading.Thread(target=self._work, name="reading a recording", daemon=True)
         self._thread.start()
@@ -55,8 +53,10 @@ class FilePast(LivePast):
         """Take over what was read meanwhile; a little at a time, so that keys are answered."""
         for _ in range(_AT_ONCE):
             if self._given.empty():
-                return
+                break
             self._given.get()()
+        if self._alarms is not None:
+            self._alarms.poll(self)
 
     def _give(self, change: Callable[[], None]) -> None:
         """Let the screen's thread make a change; wait while it has enough to do."""
@@ -73,8 +73,6 @@ class FilePast(LivePast):
     def _work(self) -> None:
         try:
             self._read()
-            if self._machine is not None:
-                self._judge(self._machine)
         except ShakedownError as error:
             self._give(partial(setattr, self, "trouble", str(error)))
         except Exception:
@@ -96,37 +94,26 @@ class FilePast(LivePast):
         self._say("finding phases")
         found = list(phases_of(signals.series(), ()))
         self._give(partial(self._set_phases, found))
+        if self._machine is not None:
+            self._give(partial(self._judge, self._machine))
 
     def _take(self, span: Span) -> None:
         self.take(span)
         self.all_events += span.events
         self.doing = f"reading, {clock((self.end - self.start) / 1e6)} so far"
 
+    def _judge(self, machine: Machine) -> None:
+        self._alarms = AlarmsAnew(self._recording, machine)
+
     def _set_phases(self, found: list[Stretch]) -> None:
         self._phases = found
-
-    def _judge(self, machine: Machine) -> None:
-        """Find the alarms, by the whole chain of a run."""
-        stages, end = standard_stages(judge_for(machine), machine), self._recording.start
-        for span in self._recording.spans():
-            if self._closing:
-                return
-            end = span.end
-            judged = stages.advance(span)
-            self._give(partial(self._take_alarms, judged.events))
-            self._say(f"judging, {clock((end - self.start) / 1e6)} so far")
-        self._give(partial(self._take_alarms, stages.advance(Span(end, final=True)).events))
-
-    def _take_alarms(self, events: Sequence[Event]) -> None:
-        for event in events:
-            if isinstance(event, AlarmChange):
-                self.take_event(event)
-                self.all_events.append(event)
 
     def close(self) -> None:
         """Stop reading; safe twice."""
         self._closing = True
         self._thread.join()
+        if self._alarms is not None:
+            self._alarms.close()
 
 
 class _Signals:

@@ -17,7 +17,7 @@ from telemetry.report.session_model import Report
 from telemetry.report.session_report import report_of
 from telemetry.runs.progress import Progress
 from telemetry.runs.subjects import machine_for, open_subject
-from telemetry.store.reader import StoreReader
+from telemetry.store.reader import SessionRecord, StoreReader
 from telemetry.store.stored_recording import StoredRecording
 
 
@@ -76,6 +76,14 @@ def judged(
     return Judged(series, figures, report, tuple(warnings))
 
 
+def is_judged_anew(record: SessionRecord, given: Machine | None) -> bool:
+    """Tell whether a stored session's alarms are found after the drive.
+
+    So are those of an import, which no run ever judged, and of a session for which the user names a machine file.
+    """
+    return given is not None or record.origin == "import"
+
+
 def alarm_review(
     recording: Recording,
     store: Path,
@@ -97,7 +105,7 @@ def alarm_review(
         with StoreReader.open(store) as reader:
             raw = kept_raw(*reader.raw_links(recording.session), recording.start)
             record = reader.session(recording.session)
-            if given is None and rule in (None, ChatteringRule()) and record.origin != "import":
+            if rule in (None, ChatteringRule()) and not is_judged_anew(record, given):
                 events, end = reader.events(record.id), record.start + round(record.duration_s * 1e6)
                 by = "the limits in force when it was recorded"
                 return replace(review_of(recording.name, by, events, recording.start, end), raw=raw)

@@ -13,9 +13,11 @@ from telemetry.machine.limits import limits_for
 from telemetry.machine.machine_file import load_machine
 from telemetry.model.errors import printable
 from telemetry.runs.file_past import FilePast
+from telemetry.runs.judged import is_judged_anew
 from telemetry.runs.stored_past import StoredPast
 from telemetry.runs.subjects import machine_for, open_subject
 from telemetry.store.later_marks import keep_mark
+from telemetry.store.reader import StoreReader
 from telemetry.store.stored_recording import StoredRecording
 
 if TYPE_CHECKING:
@@ -71,7 +73,9 @@ def open_review(name: str, options: ReviewOptions) -> Review:
     limits = {} if machine is None else {limit.name: limit for limit in limits_for(machine)}
     past: StoredPast | FilePast
     if isinstance(recording, StoredRecording):
-        past = StoredPast(recording.path, recording.session)
+        with StoreReader.open(recording.path) as reader:
+            judge = machine if is_judged_anew(reader.session(recording.session), given) else None
+        past = StoredPast(recording.path, recording.session, judge)
         name = past.record.machine
         words = [f"session {recording.session}", name, _date(past)]
         keep = partial(keep_mark, recording.path, recording.session)

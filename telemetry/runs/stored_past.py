@@ -13,10 +13,13 @@ import numpy as np
 
 from telemetry.analysis.columns import Joins, Pieces
 from telemetry.analysis.series import Series
+from telemetry.machine.machine_file import Machine
 from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.errors import ShakedownError
+from telemetry.model.events import AlarmChange
 from telemetry.model.recording import Recording
 from telemetry.pipeline.past import Past, Stretch
+from telemetry.runs.alarms_anew import AlarmsAnew
 from telemetry.runs.past_phases import PHASE_SIGNALS, phases_of
 from telemetry.store.minutes import MINUTE
 from telemetry.store.reader import SessionRecord, StoreReader
@@ -50,6 +53,7 @@ class StoredPast(Past):
     Args:
         path: the store.
         session: which.
+        machine: finds its alarms anew; None: those that were raised when it was recorded.
 
     Raises:
         InputError, StoreError: there is no such session, or it cannot be read.
@@ -59,7 +63,7 @@ class StoredPast(Past):
 
     """
 
-    def __init__(self, path: Path, session: int) -> None:
+    def __init__(self, path: Path, session: int, machine: Machine | None = None) -> None:
         self._reader = StoreReader.open(path)
         self.record: SessionRecord = self._reader.session(session)
         super().__init__(self.record.start, self.record.time_basis)
@@ -70,8 +74,9 @@ class StoredPast(Past):
         self._minutes: dict[str, tuple[Pieces, int]] = {}
         self._loaded: dict[str, _Loaded] = {}
         self._phases: Sequence[Stretch] = ()
-        self.all_events = events = self._reader.events(self.record.id)
-        for event in events:
+        events = self._reader.events(self.record.id)
+        self.all_events = [event for event in events if machine is None or not isinstance(event, AlarmChange)]
+        for event in self.all_events:
             self.take_event(event)
         lengths = [self.start + round(self.record.duration_s * MICROSECONDS), self.start]
         self.end = max([*lengths, *(event.t for event in events)])
@@ -80,6 +85,7 @@ class StoredPast(Past):
         self._done: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self._asked: set[object] = set()
         self._open = 0
+        self._alarms = None if machine is None else AlarmsAnew(self._reader.recording(self.record.id), machine)
         self._thread = threading.Thread(target=self._work, args=(path,), name="rows of a session", daemon=True)
         self._thread.start()
 
@@ -168,6 +174,8 @@ class StoredPast(Past):
             self._done.get()()
             self.version += 1
             self._say()
+        if self._alarms is not None and not self._open:
+            self._alarms.poll(self)
 
     def _load(
         self, signals: tuple[str, ...], first: int | None, last: int | None, reader: StoreReader
@@ -217,6 +225,8 @@ class StoredPast(Past):
 
     def close(self) -> None:
         """Stop reading; safe twice."""
+        if self._alarms is not None:
+            self._alarms.close()
         self._jobs.put(None)
         self._thread.join()
         self._reader.close()

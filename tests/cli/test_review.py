@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import time
 from collections.abc import Callable, Iterator
 from datetime import datetime
@@ -18,7 +19,7 @@ from telemetry.runs import stored_past
 from telemetry.runs.review import ReviewOptions, open_review
 from telemetry.screen.panel import Panel
 from telemetry.screen.review import Review
-from telemetry.store.reader import StoreReader
+from telemetry.store.reader import Origin, StoreReader
 from telemetry.store.writer import StoreWriter
 
 START = 1_700_000_000_000_000
@@ -74,12 +75,13 @@ def record(
     events: tuple[Event, ...] = EVENTS,
     machine: str | None = MACHINE,
     end: bool = True,
+    origin: Origin = "live",
 ) -> None:
     with StoreWriter.open(store) as writer:
         writer.begin_session(
             machine="orchard mower",
             machine_text=machine,
-            origin="live",
+            origin=origin,
             time_basis="absolute",
             started=START,
             start=START,
@@ -301,6 +303,60 @@ async def test_a_file_grows_while_it_is_read_and_is_judged_by_the_machine_file(
         await pilot.press("1")
         assert "VOLTAGE" in text(review)
         assert review.snapshot.alarms
+
+
+async def test_an_import_is_judged_as_the_report_judges_it(
+    tmp_path: Path, opened: Callable[..., Review], capsys: pytest.CaptureFixture[str]
+) -> None:
+    store, machine = tmp_path / "sessions.sqlite3", tmp_path / "mower.toml"
+    machine.write_text(MACHINE.replace("[pack]", "[machine]\nname = 'mower'\n[pack]"))
+    low = [batch if batch.group is not PACK else deeper(batch) for batch in batches(1.0)]
+    record(store, low, (Mark(START + 100 * SECOND, "hill"),), machine.read_text(), origin="import")
+    assert main(["alarms", "1", "--store", str(store), "--json"]) == 0
+    listed = {alarm["limit"] for alarm in json.loads(capsys.readouterr().out)["alarms"]}
+    assert "pack-voltage-low" in listed
+    review = opened("last", store)
+    async with review.screen.run_test(size=(120, 40)):
+        ready(review)
+        assert {event.limit for event in review.past.all_events if isinstance(event, AlarmChange)} == listed
+        assert "■" in rows(review)[1], "drawn over the whole drive"
+
+
+def deeper(batch: Batch) -> Batch:
+    """Return the drive with its voltage below every cut-off for half a minute from 300 s."""
+    values = batch.values.copy()
+    values[300:330, 0] = 50.0
+    return Batch(batch.group, batch.t, values)
+
+
+async def test_a_named_machine_file_judges_a_recorded_session_anew(
+    store: Path, opened: Callable[..., Review], tmp_path: Path
+) -> None:
+    machine = tmp_path / "weak.toml"
+    machine.write_text(MACHINE.replace("continuous_discharge_a = 140", "continuous_discharge_a = 40"))
+    review = opened("last", store, machine=machine)
+    async with review.screen.run_test(size=(120, 40)):
+        ready(review)
+        limits = {event.limit for event in review.past.all_events if isinstance(event, AlarmChange)}
+        assert "discharge-current" in limits
+        assert "pack-voltage-low" not in limits, "one row is no alarm; the recorded one was by other limits"
+
+
+async def test_the_marks_beside_a_file_are_its_marks(
+    store: Path, opened: Callable[..., Review], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "mow.csv"
+    assert main(["export", "last", str(out), "--store", str(store)]) == 0
+    assert (tmp_path / "mow.marks.csv").exists()
+    review = opened(str(out), tmp_path / "none.sqlite3")
+    async with review.screen.run_test(size=(120, 40)):
+        ready(review)
+        marks = [event for event in review.past.all_events if isinstance(event, Mark)]
+        assert marks == [Mark(START + 100 * SECOND, "hill")]
+        assert "◆" in rows(review)[1]
+    capsys.readouterr()
+    assert main(["report", str(out), "--json"]) == 0
+    assert [mark["text"] for mark in json.loads(capsys.readouterr().out)["marks"]] == ["hill"]
 
 
 async def test_progress_shows_while_a_long_file_is_read(tmp_path: Path, opened: Callable[..., Review]) -> None:
