@@ -16,10 +16,11 @@ from typing import Any, ClassVar
 from telemetry.driver import DriverContext, Settings
 from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.errors import Problem
+from telemetry.model.fault_names import FaultNames
 from telemetry.model.tables import Rules, settings_of
 
 from .decode.frame_decoder import FrameDecoder
-from .decode.frame_map import MapSettings, requests_of
+from .decode.frame_map import MapSettings, fault_names_of, requests_of
 from .decode.frame_poll import FramePoll
 from .links import serial_port
 from .links.pump import Piece
@@ -132,6 +133,11 @@ class SerialFramesDriver(SerialDriver):
         from .decode.frame_map import load_frame_map
 
         return check_capture(load_frame_map(frame_map), read_capture(capture), source)
+
+    @staticmethod
+    def fault_names(settings: Settings) -> Mapping[str, FaultNames]:
+        """Return what the numbers of its signals mean, as far as the map's meanings name faults."""
+        return fault_names_of(settings.get("map"))
 
     @staticmethod
     def requests(settings: Settings) -> tuple[bytes, ...]:

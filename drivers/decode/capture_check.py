@@ -18,6 +18,7 @@ from .checksums import CATALOGUE, Checksum, Sum, Xor
 from .frame_cutter import BAD_CHECKSUM
 from .frame_decoder import Finding, FrameDecoder, FrameFigures
 from .frame_layout import ByteOrder, ChecksumPlace, FrameField, FrameMap, Message
+from .frame_reader import pattern_in
 
 FRAMES_TO_SEARCH = 40
 """Frames with a wrong checksum that are kept to find the right one by."""
@@ -112,7 +113,7 @@ class _Check:
         at, first, stop = place.span(len(finding.frame))
         if min(at, first) < 0:
             return f"{BAD_CHECKSUM} (the frame is too short for it)"
-        right = place.checksum.of(finding.frame[first:stop]).to_bytes(place.size, place.order)
+        right = place.of(finding.frame[first:stop]).to_bytes(place.size, place.order)
         return (
             f"{BAD_CHECKSUM} (bytes {first} to {stop - 1} give {_hex(right)},"
             f" the frame says {_hex(finding.frame[at : at + place.size])})"
@@ -161,8 +162,11 @@ def _fields(message: Message, frame: bytes, values: Sequence[float]) -> Iterator
     """Give one line for each reading: the signal, its value, and the bytes that it comes from."""
     place = 0
     for field in message.fields:
-        for repeat, signal in enumerate(field.signals[: field.present(frame)]):
-            yield f"{'':14}{_reading(signal, values[place + repeat])}  {_origin(field, repeat, frame)}"
+        skipped = field.skipped(frame)
+        for repeat in range(field.present(frame)):
+            if 0 <= (number := skipped + repeat) < len(field.signals):
+                reading = _reading(field.signals[number], values[place + number])
+                yield f"{'':14}{reading}  {_origin(field, repeat, frame)}"
         place += len(field.signals)
 
 
@@ -178,12 +182,13 @@ def _reading(signal: str, value: float) -> str:
 
 
 def _origin(field: FrameField, repeat: int, frame: bytes) -> str:
-    at = field.byte + repeat * field.step
-    data = frame[at : at + field.size]
-    number = (int.from_bytes(data, field.order) >> field.bit) & ((1 << field.width) - 1)
-    where = f"byte {at}" if field.size == 1 else f"bytes {at}-{at + field.size - 1}"
-    bits = "" if field.bit == 0 and field.width == 8 * field.size else f", {field.width} bit from bit {field.bit}"
-    return f"[{where}{bits}: {_hex(data)} = {number}]"
+    at, bit, size = field.place(repeat)
+    at += len(frame) if field.byte < 0 else 0
+    number = pattern_in(frame, field, repeat)
+    where = f"byte {at}" if size == 1 else f"bytes {at}-{at + size - 1}"
+    bits = "" if bit == 0 and field.width == 8 * size else f", {field.width} bit from bit {bit}"
+    meaning = f": {field.meanings[number]}" if number in field.meanings else ""
+    return f"[{where}{bits}: {_hex(frame[at : at + size])} = {number}{meaning}]"
 
 
 def _summary(figures: FrameFigures, requests: int) -> Iterator[str]:

@@ -29,15 +29,19 @@ class Checksum(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Sum:
-    """The sum of all bytes modulo 2 ** width, or its ones' complement (bits turned) or two's complement (negated)."""
+    """The sum of ``initial`` and all bytes modulo 2 ** width.
+
+    Or its ones' complement (bits turned) or two's complement (negated).
+    """
 
     width: int = 8
     complement: int = 0
     """0 for the plain sum, 1 for the ones' complement, 2 for the two's complement."""
+    initial: int = 0
 
     def of(self, data: bytes) -> int:
         """Return the checksum of ``data``."""
-        total = sum(data)
+        total = self.initial + sum(data)
         if self.complement == 1:
             total = ~total
         elif self.complement == 2:
@@ -47,9 +51,10 @@ class Sum:
 
 @dataclass(frozen=True, slots=True)
 class Xor:
-    """All bytes combined by exclusive or."""
+    """``initial`` and all bytes combined by exclusive or."""
 
     width: int = 8
+    initial: int = 0
 
     def of(self, data: bytes) -> int:
         """Return the checksum of ``data``."""
@@ -59,7 +64,7 @@ class Xor:
         while size > 1:
             size //= 2
             number = (number >> (8 * size)) ^ (number & ((1 << (8 * size)) - 1))
-        return number
+        return number ^ self.initial
 
 
 @dataclass(frozen=True, slots=True)

@@ -122,11 +122,12 @@ def _check_length(envelope: Envelope, message: Message) -> Iterator[Problem]:
         length = envelope.length if isinstance(envelope.length, int) else _longest(envelope)
     last = length - envelope.trailer - 1
     for field in message.fields:
-        end = _furthest(field)
-        if end - 1 > last:
+        end, at_most = field.end_of(field.in_frame), last if field.byte >= 0 else -1 - envelope.trailer
+        end = end if field.byte < 0 else max(end, field.end)
+        if end - 1 > at_most:
             yield Problem(
                 f"{where}.fields.{_key(field)}",
-                f"reads byte {end - 1}, past byte {last}, the last before checksum and end bytes",
+                f"reads byte {end - 1}, past byte {at_most}, the last before checksum and end bytes",
                 "count bytes from 0 at the frame's first; mend byte, width, count or length",
             )
     if message.head - 1 > length - 1:
@@ -138,11 +139,6 @@ def _longest(envelope: Envelope) -> int:
     if not isinstance(length, LengthField):
         return envelope.longest
     return min(envelope.longest, ((1 << length.width) - 1) * length.unit + length.uncounted)
-
-
-def _furthest(field: FrameField) -> int:
-    """Return the place after the last byte that the field may ever read."""
-    return max(field.end, field.byte + field.step * (len(field.signals) - 1) + field.size)
 
 
 def _check_conditions(envelope: Envelope, message: Message) -> Iterator[Problem]:

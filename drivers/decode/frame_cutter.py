@@ -22,6 +22,7 @@ BAD_START = "start bytes"
 BAD_END = "end bytes"
 BAD_CHECKSUM = "checksum"
 BAD_ESCAPE = "escape"
+BAD_HEXADECIMAL = "no hexadecimal characters"
 TOO_LONG = "no end within the longest frame"
 CUT_SHORT = "cut short"
 
@@ -65,8 +66,10 @@ class FrameCutter:
         self._envelope = envelope
         self._length_of = length_of
         self._head = max(head, len(envelope.start), 1)
-        self._delimited = envelope.escape is not None or (envelope.length is None and bool(envelope.end))
-        self._longest_sent = envelope.longest * (1 if envelope.escape is None else 2)
+        self._delimited = (
+            envelope.escape is not None or envelope.hexadecimal or (envelope.length is None and bool(envelope.end))
+        )
+        self._longest_sent = envelope.longest * (2 if envelope.escape is not None or envelope.hexadecimal else 1)
         # Without start bytes and without a checksum nothing else tells the rest of a frame from a whole one.
         self._drops_first = not envelope.start and envelope.checksum is None
         self._mid_frame = self._drops_first and joins_midway
@@ -210,7 +213,8 @@ class FrameCutter:
         start, end, escape = self._envelope.start, self._envelope.end, self._envelope.escape
         after = stop if start == end else stop + len(end)
         # Where no escape keeps the start bytes out of a frame, a frame may begin within what is found to be none.
-        after_bad = after if escape is not None or not start or start == end else at + 1
+        coded = escape is not None or self._envelope.hexadecimal
+        after_bad = after if coded or not start or start == end else at + 1
         body = bytes(self._buffer[at + len(start) : stop])
         if self._mid_frame:
             self._mid_frame = False
@@ -220,14 +224,15 @@ class FrameCutter:
         if stop - at > self._longest_sent:
             self._count_bad(TOO_LONG, start + body + end)
             return None, after_bad
-        if escape is not None:
+        if coded:
             begun_again = body.rfind(start) if start else -1
             if begun_again >= 0:
                 self._count_bad(CUT_SHORT, start + body[:begun_again])
                 return None, at + len(start) + begun_again
-            undone = undo_escapes(body, escape)
+            undone = undo_hexadecimal(body) if escape is None else undo_escapes(body, escape)
             if undone is None:
-                self._count_bad(BAD_ESCAPE, start + body + end)
+                reason = BAD_HEXADECIMAL if escape is None else BAD_ESCAPE
+                self._count_bad(reason, start + body + end)
                 return None, after_bad
             body = undone
         frame = start + body + end
@@ -272,6 +277,14 @@ def undo_escapes(body: bytes, escape: Escape) -> bytes | None:
     if not all(part and part[0] in meant for part in others):
         return None
     return first + b"".join(bytes([meant[part[0]]]) + part[1:] for part in others)
+
+
+def undo_hexadecimal(body: bytes) -> bytes | None:
+    """Return the bytes that ``body`` spells, two hexadecimal characters each; None where it spells none."""
+    try:
+        return bytes.fromhex(body.decode("ascii")) if not any(each in b" \t\r\n\v\f" for each in body) else None
+    except ValueError:
+        return None
 
 
 def do_escapes(body: bytes, escape: Escape) -> bytes:

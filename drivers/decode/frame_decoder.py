@@ -235,10 +235,12 @@ class FrameDecoder:
             if self._request is not None:
                 self._missing.discard(message.name)
                 self.answered = self.answered or not self._missing
-            values = self._readers[message.name].read(frame)
+            reader = self._readers[message.name]
+            values = reader.read(frame)
             self._tell(Finding(frame, arrival, message, "", tuple(values), self._cutter.bytes_passed_over))
             if message.signals:
-                self._assemblies[message.group].take(message, self._places[message.name], values, arrival)
+                places = self._places[message.name]
+                self._assemblies[message.group].take(message, places, values, arrival, reader.page(frame))
 
     def _tell(self, finding: Finding) -> None:
         if self._note is not None:

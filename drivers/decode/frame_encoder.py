@@ -10,7 +10,7 @@ from .frame_layout import FrameMap, LengthField, Message
 from .frame_reader import write_field
 
 
-def encode(frame_map: FrameMap, message: str, values: Mapping[str, float]) -> bytes:
+def encode(frame_map: FrameMap, message: str, values: Mapping[str, float], page: int = 0) -> bytes:
     """Return the frame of kind ``message`` that carries ``values``, as it goes over the wire.
 
     Args:
@@ -18,6 +18,7 @@ def encode(frame_map: FrameMap, message: str, values: Mapping[str, float]) -> by
         message: a name of ``frame_map.messages``.
         values: by signal, in its unit; what is missing or NaN is sent as its field's code for no reading, or as the
             count 0 where the field has none.
+        page: of a message whose frames say which repeat comes first, the number that they say.
 
     Raises:
         KeyError: there is no such message.
@@ -27,8 +28,13 @@ def encode(frame_map: FrameMap, message: str, values: Mapping[str, float]) -> by
     envelope, kind = frame_map.envelope, frame_map.messages[message]
     size = _size_of(frame_map, kind, values)
     frame = bytearray(size)
+    for each in kind.fields:
+        if each.first is not None:
+            frame[each.first.byte] = page
     for field in kind.fields:
         given = [values.get(signal, math.nan) for signal in field.signals]
+        if field.first is not None:
+            given = given[field.skipped(bytes(frame)) :][: field.in_frame]
         if field.count_byte is not None:
             given = given[: _repeats(given)]
             frame[field.count_byte] = len(given)
@@ -44,10 +50,11 @@ def encode(frame_map: FrameMap, message: str, values: Mapping[str, float]) -> by
         frame[-len(envelope.end) :] = envelope.end
     if envelope.checksum is not None:
         envelope.checksum.put(frame)
-    if envelope.escape is None:
-        return bytes(frame)
-    stop = size - len(envelope.end)
-    body = do_escapes(bytes(frame[len(envelope.start) : stop]), envelope.escape)
+    body = bytes(frame[len(envelope.start) : size - len(envelope.end)])
+    if envelope.hexadecimal:
+        body = body.hex().upper().encode()
+    elif envelope.escape is not None:
+        body = do_escapes(body, envelope.escape)
     return envelope.start + body + envelope.end
 
 
@@ -67,7 +74,7 @@ def _size_of(frame_map: FrameMap, message: Message, values: Mapping[str, float])
         if field.count_byte is not None:
             count = _repeats([values.get(signal, math.nan) for signal in field.signals])
             if count:
-                used = max(used, field.byte + (count - 1) * field.step + field.size)
+                used = max(used, field.end_of(count))
     if isinstance(envelope.length, LengthField):
         used = max(used, envelope.length.end)
     checksum = envelope.checksum

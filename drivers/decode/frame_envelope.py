@@ -17,8 +17,11 @@ from .kinds import HexBytes, hex_bytes
 
 SUMS = {"sum": 0, "ones-complement": 1, "twos-complement": 2}
 BYTE_ORDERS: tuple[ByteOrder, ...] = get_args(ByteOrder)
+WORD_ORDERS = ("high-first", "low-first")
 PROTOCOL = "the device's protocol"
 _PARAMETERS = frozenset(("width", "polynomial", "initial", "reflect_in", "reflect_out", "xor_out"))
+_TAKEN = {"crc": _PARAMETERS, "xor": {"initial"}, **dict.fromkeys(SUMS, frozenset(("width", "initial")))}
+HEXADECIMAL = b"0123456789ABCDEFabcdef"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,16 +68,16 @@ class FirstAndLast(Kind):
 
 
 def _parameters(s: ChecksumTable) -> Iterator[Problem]:
-    taken = _PARAMETERS if s.kind == "crc" else {"width"} if s.kind in SUMS else set()
-    for key in sorted(s.stated.keys() & (_PARAMETERS - taken)):
+    for key in sorted(s.stated.keys() & (_PARAMETERS - _TAKEN.get(s.kind, set()))):
         yield Problem(key, f"has no meaning for {s.kind}", "leave it out")
     if s.kind in SUMS and (s.width or 8) % 8:
         yield Problem("width", "is no whole number of bytes", "write width = 8 or width = 16")
     if s.kind == "crc" and (s.width is None or s.polynomial is None):
         yield Problem("", "states no width and polynomial", 'write kind = "crc", width = 16, polynomial = 0x8005')
+    width = s.width or 8
     for key in ("polynomial", "initial", "xor_out"):
-        if s.kind == "crc" and s.width is not None and (getattr(s, key) or 0) >> s.width:
-            yield Problem(key, f"is more than {s.width} bits hold", "mend it or width")
+        if (getattr(s, key) or 0) >> width:
+            yield Problem(key, f"is more than {width} bits hold", "mend it or width")
 
 
 def _covers(s: ChecksumTable) -> Iterator[Problem]:
@@ -98,17 +101,23 @@ class ChecksumTable(Table):
     byte_order: ByteOrder | None = choice(BYTE_ORDERS, "order of its bytes; else the map's", PROTOCOL, "little")
     width: int | None = count(3, 64, "bits of a sum (8 if left out) or of a `crc`", PROTOCOL, 16)
     polynomial: int | None = count(1, 2**64 - 1, "of a `crc`: without its highest term", PROTOCOL, 0x8005)
-    initial: int = count(0, 2**64 - 1, "of a `crc`: initial value", PROTOCOL, 0xFFFF, default=0)
+    initial: int = count(0, 2**64 - 1, "the value that it starts from", PROTOCOL, 0xFFFF, default=0)
     reflect_in: bool = switch("of a `crc`: bytes go in reflected", PROTOCOL, example=True, default=False)
     reflect_out: bool = switch("of a `crc`: the result comes out reflected", PROTOCOL, example=True, default=False)
     xor_out: int = count(0, 2**64 - 1, "of a `crc`: combined with the result", PROTOCOL, 0xFFFF, default=0)
+    of_characters: bool = switch(
+        "beside `hexadecimal`: it covers the characters that are sent, capital ones, and not the bytes they spell",
+        PROTOCOL,
+        example=True,
+        default=False,
+    )
 
     def checksum(self) -> Checksum:
         """Return how it is computed."""
         if self.kind in SUMS:
-            return Sum(self.width or 8, SUMS[self.kind])
+            return Sum(self.width or 8, SUMS[self.kind], self.initial)
         if self.kind == "xor":
-            return Xor()
+            return Xor(initial=self.initial)
         if (named := named_crc(self.kind)) is not None:
             return named
         assert self.width is not None, "a rule has seen to it"
@@ -119,7 +128,7 @@ class ChecksumTable(Table):
         checksum = self.checksum()
         byte = -((checksum.width + 7) // 8 + end) if self.byte is None else self.byte
         first, last = self.covers or (0, byte - 1)
-        return ChecksumPlace(checksum, byte, first, last, self.byte_order or order)
+        return ChecksumPlace(checksum, byte, first, last, self.byte_order or order, self.of_characters)
 
 
 class BytePairs(Named):
@@ -167,11 +176,24 @@ def _hides(s: FrameTable) -> Iterator[Problem]:
         yield Problem("escape", what, "give each a byte of its own")
 
 
+def _spelt(s: FrameTable) -> Iterator[Problem]:
+    if s.hexadecimal and not s.end:
+        yield Problem("hexadecimal", "stands without end bytes", 'write end = "0D 0A", say')
+    if s.hexadecimal and (s.escape is not None or s.one_per_piece):
+        other = "one_per_piece" if s.one_per_piece else "escape"
+        yield Problem("hexadecimal", f"stands beside {other}", "leave one of them out")
+    for key, mark in (("start", s.start), ("end", s.end)):
+        if s.hexadecimal and mark and all(each in HEXADECIMAL for each in mark):
+            yield Problem(key, "could be hexadecimal characters within a frame", "leave hexadecimal out")
+    if s.checksum is not None and s.checksum.of_characters and not s.hexadecimal:
+        yield Problem("checksum.of_characters", "stands without hexadecimal", "leave it out")
+
+
 @dataclass(frozen=True, kw_only=True)
 class FrameTable(Table):
     """Section ``[frame]``."""
 
-    rules: ClassVar[Rules] = (_hides,)
+    rules: ClassVar[Rules] = (_hides, _spelt)
     start: bytes = setting(HexBytes(), "bytes that every frame begins with", PROTOCOL, "A5 5A", default=b"")
     end: bytes = setting(HexBytes(), "bytes that every frame ends with", PROTOCOL, "0D 0A", default=b"")
     length: int | LengthTable | None = setting(
@@ -191,6 +213,12 @@ class FrameTable(Table):
         "how bytes that look like a start or an end are sent within a frame; see below",
         PROTOCOL,
         {"byte": 0x7D, "xor": 0x20},
+    )
+    hexadecimal: bool = switch(
+        "all between start and end is sent as two hexadecimal characters a byte; bytes are counted as they spell",
+        PROTOCOL,
+        example=True,
+        default=False,
     )
     gap_s: float | None = number(
         0.0001, 86400, "time without a byte after which a frame that has begun is given up", PROTOCOL, 0.1
@@ -214,4 +242,6 @@ class FrameTable(Table):
             escape = Escape(self.escape.byte[0], self.escape.sent_as(special))
         gap = None if self.gap_s is None else round(self.gap_s * 1_000_000)
         whole = stated if isinstance(stated, int) else length
-        return Envelope(self.start, self.end, whole, self.longest, checksum, escape, gap, self.one_per_piece)
+        return Envelope(
+            *(self.start, self.end, whole, self.longest, checksum, escape, gap, self.one_per_piece, self.hexadecimal)
+        )

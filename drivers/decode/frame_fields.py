@@ -4,20 +4,34 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, ClassVar, get_args
 
 from telemetry.model.errors import Problem, printable
-from telemetry.model.keys import ANY_NUMBER, BadValue, Count, Key, Kind, choice, count, setting, switch
-from telemetry.model.signals import cell_name, extra_name, find_signal, known_names, nearest_signals
+from telemetry.model.keys import (
+    ANY_NUMBER,
+    BadValue,
+    Count,
+    Key,
+    Kind,
+    Text,
+    choice,
+    count,
+    is_quantity,
+    setting,
+    switch,
+)
+from telemetry.model.signals import EXTRA_PREFIX, cell_name, extra_name, find_signal, known_names, nearest_signals
 from telemetry.model.tables import Either, Inner, Named, Rules, Table
 
-from .frame_envelope import BYTE_ORDERS, PROTOCOL
-from .frame_layout import ByteOrder, FrameField, NumberType
+from .frame_envelope import BYTE_ORDERS, PROTOCOL, WORD_ORDERS
+from .frame_layout import ByteOrder, Direction, FirstRepeat, FrameField, NumberType
 from .frame_reader import FLOAT_FORMATS
 
 MOST_REPEATS = 255
+_WORD_BITS, _DIGIT_BITS = 16, 4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -26,6 +40,63 @@ class CountTable(Table):
 
     byte: int = count(0, 65535, "the byte that says it", PROTOCOL, 4, required=True)
     most: int = count(1, MOST_REPEATS, "the highest count that the device sends", PROTOCOL, 24, required=True)
+
+
+@dataclass(frozen=True, kw_only=True)
+class FirstTable(Table):
+    """``first_number``, where a byte of the frame says which repeat comes first."""
+
+    byte: int = count(0, 65535, "the byte that says it", PROTOCOL, 4, required=True)
+    times: int = count(1, 255, "repeats that a count of 1 there skips", PROTOCOL, 3, default=1)
+    add: int = count(-255, 998, "what is added to that", PROTOCOL, 1, default=0)
+    most: int = count(1, 998, "the highest number that the device has", PROTOCOL, 24, required=True)
+
+
+@dataclass(frozen=True, kw_only=True)
+class DirectionTable(Table):
+    """``direction``: the bit that says which way a number counts."""
+
+    byte: int = count(0, 65535, "the byte that it is in", PROTOCOL, 10, required=True)
+    bit: int = count(0, 7, "the bit, counted from the lowest, 0", PROTOCOL, 3, default=0)
+    negative: int = count(0, 1, "its value where the number is negative", PROTOCOL, 1, default=1)
+
+
+class PointTable(Kind):
+    """Pairs of number and value, numbers ascending; the attribute is a tuple of pairs."""
+
+    def takes(self, key: Key) -> str:
+        return "pairs of numbers, [[number, value], ...]: two, or a table of more"
+
+    def read(self, key: Key, value: object) -> Any:
+        pairs = value if isinstance(value, list) else []
+        shaped = all(isinstance(pair, list) and len(pair) == 2 and all(map(is_quantity, pair)) for pair in pairs)
+        if not shaped or len(pairs) < 2:
+            raise BadValue("is no list of pairs of numbers", f"write {key.takes}")
+        found = tuple((float(raw), float(true)) for raw, true in pairs)
+        if any(before[0] >= after[0] for before, after in pairwise(found)):
+            raise BadValue("has numbers that do not ascend", "write the pair with the lowest number first")
+        return found
+
+    def schema(self, key: Key) -> dict[str, Any]:
+        return {"type": "array", "items": {"type": "array", "items": {"type": "number"}}}
+
+
+class Meanings(Named):
+    """What some numbers mean: words by number, which may be hexadecimal; the attribute is words by int."""
+
+    def check_name(self, name: str) -> None:
+        if _code(name) is None:
+            raise BadValue("is no whole number", 'write 2 = "words", or 0x02 = "words"')
+
+    def read(self, key: Key, value: object) -> Any:
+        return {_code(name): words for name, words in Named.read(self, key, value).items()}
+
+
+def _code(name: str) -> int | None:
+    try:
+        return int(name, 0)
+    except ValueError:
+        return None
 
 
 class Codes(Kind):
@@ -54,6 +125,14 @@ def _number(s: FieldTable) -> Iterator[Problem]:
         yield Problem("width", "is no width of a floating-point number", "write width = 16, 32 or 64")
     if s.type == "sign-magnitude" and width < 2:
         yield Problem("width", "leaves no bit beside the sign", "write width = 8, say")
+    if s.type == "bcd" and width % _DIGIT_BITS:
+        yield Problem("width", "is no whole number of decimal digits", "write width = 16 for four digits, say")
+    if s.word_order == "low-first" and (width % _WORD_BITS or width == _WORD_BITS or s.bit):
+        yield Problem(
+            "word_order", "is for whole words of 16 bits, two or more", "write width = 32, say, or leave it out"
+        )
+    if s.direction is not None and s.type != "unsigned" and s.type != "bcd":
+        yield Problem("direction", f"stands beside a number that has its sign, {s.type}", "leave one of them out")
     for low, high in s.unknown:
         if not all(-(1 << (width - 1)) <= code < 1 << width for code in (low, high)):
             shown = low if low == high else [low, high]
@@ -65,6 +144,8 @@ def _number(s: FieldTable) -> Iterator[Problem]:
 def _scale(s: FieldTable) -> Iterator[Problem]:
     if s.scale == 0:
         yield Problem("scale", "is 0, so every value would be the same", "leave it out for 1")
+    if s.points is not None and s.stated.keys() & {"scale", "offset", "inverted"}:
+        yield Problem("points", "stands beside scale, offset or inverted", "keep one way to say it")
     if s.inverted and (_bits(s) != 1 or s.stated.keys() & {"scale", "offset"}):
         right = "leave it out, or write width = 1"
         yield Problem("inverted", "is for a single bit without scale and offset", right)
@@ -77,6 +158,18 @@ def _step(s: FieldTable) -> Iterator[Problem]:
         yield Problem("step", f"is less than the {size} bytes of one", right)
 
 
+def _packed(s: FieldTable) -> Iterator[Problem]:
+    if s.packed and (s.count is None or s.stated.keys() & {"bit", "step", "word_order"}):
+        yield Problem("packed", "is for a row of repeats without bit, step and word_order", "leave one of them out")
+    if s.byte < 0 and isinstance(s.count, CountTable):
+        yield Problem("byte", "counts from the end, where a count in the frame moves it", "count it from 0")
+    if isinstance(s.first_number, FirstTable):
+        if not isinstance(s.count, int):
+            yield Problem("count", "is no plain number beside first_number in the frame", "write count = 3, say")
+        elif s.count > s.first_number.most:
+            yield Problem("first_number.most", "is less than one frame holds", f"write most = {s.count} or more")
+
+
 def _bits(s: FieldTable) -> int:
     return s.width if s.width is not None else 1 if "bit" in s.stated else 8
 
@@ -85,8 +178,11 @@ def _bits(s: FieldTable) -> int:
 class FieldTable(Table):
     """One entry of ``[message.NAME.fields]``."""
 
-    rules: ClassVar[Rules] = (_number, _scale, _step)
-    byte: int = count(0, 65535, "its first byte; a frame's first is byte 0", PROTOCOL, 4, required=True)
+    rules: ClassVar[Rules] = (_number, _scale, _step, _packed)
+    byte: int = count(
+        *(-65535, 65535, "its first byte; a frame's first is byte 0, its last -1", PROTOCOL, 4),
+        required=True,
+    )
     width: int | None = count(1, 64, "bits; 8 if left out, 1 beside `bit`", PROTOCOL, 16)
     bit: int = count(
         *(0, 63, "its least significant bit, counted from that of the field's least significant byte", PROTOCOL, 3),
@@ -95,16 +191,52 @@ class FieldTable(Table):
     type: NumberType = choice(
         get_args(NumberType), "how the bits are a number; `float` by IEEE 754", PROTOCOL, "signed", default="unsigned"
     )
+    word_order: str = choice(
+        WORD_ORDERS,
+        "which 16-bit word of several comes first; the bytes within each are in `byte_order`",
+        PROTOCOL,
+        "low-first",
+        default="high-first",
+    )
+    direction: DirectionTable | None = setting(
+        Inner(DirectionTable), "the bit that makes it negative, where the number has no sign", PROTOCOL, {"byte": 10}
+    )
     scale: float = setting(
         ANY_NUMBER, "value = number × scale + offset, in the signal's unit", PROTOCOL, 0.01, default=1.0
     )
     offset: float = setting(ANY_NUMBER, "what is added after that", PROTOCOL, -40.0, default=0.0)
+    points: tuple[tuple[float, float], ...] | None = setting(
+        PointTable(),
+        "numbers and their values in place of scale and offset: a line through two, as read beside a good meter; a "
+        "table of more, outside which there is no reading",
+        "a meter, or the sensor's table",
+        [[612, 48.2], [731, 57.55]],
+    )
     inverted: bool = switch("for a single bit: 0 means on", PROTOCOL, example=True, default=False)
     unknown: tuple[tuple[int, int], ...] = setting(
         Codes(), 'bit patterns that mean "no reading"', PROTOCOL, [[0xFB00, 0xFFFF]], default=()
     )
     byte_order: ByteOrder | None = choice(BYTE_ORDERS, "order of its bytes; else the map's", PROTOCOL, "little")
-    first_number: int = count(1, 998, "the number of the first", PROTOCOL, 17, default=1)
+    meanings: Mapping[int, str] | None = setting(
+        Meanings(Text(40)),
+        "of an `extra_NAME`: what its numbers mean; those that name a fault raise `fault-code`",
+        PROTOCOL,
+        {"2": "cell over voltage"},
+    )
+    first_number: int | FirstTable = setting(
+        Either(Count(1, 998), Inner(FirstTable)),
+        "the number of the first, or which byte of the frame says it",
+        PROTOCOL,
+        17,
+        default=1,
+    )
+    packed: bool = switch(
+        "repeats follow one another bit by bit, without bits between: from the lowest bit of the first byte in "
+        "`little` order, from its highest in `big`",
+        PROTOCOL,
+        example=True,
+        default=False,
+    )
     step: int | None = count(1, 65535, "bytes from one to the next; else the field's own", PROTOCOL, 4)
     overlaps: bool = switch(
         "that it takes bits which another field takes is meant", "your choice", example=True, default=False
@@ -116,10 +248,17 @@ class FieldTable(Table):
         16,
     )
 
+    @property
+    def size(self) -> int:
+        """Bytes that one reading reaches over."""
+        return (self.bit + _bits(self) + 7) // 8 if not self.packed else 2
+
     def signals(self, name: str) -> tuple[str, ...]:
         """Return the signals of the field under the key ``name``."""
         repeats = self.count.most if isinstance(self.count, CountTable) else self.count
         first = self.first_number
+        if isinstance(first, FirstTable):
+            return tuple(_numbered(name, k) for k in range(1, first.most + 1))
         return (name,) if repeats is None else tuple(_numbered(name, first + k) for k in range(repeats))
 
     def field(self, name: str, order: ByteOrder) -> FrameField:
@@ -128,9 +267,18 @@ class FieldTable(Table):
         scale, offset = (-1.0, 1.0) if self.inverted else (self.scale, self.offset)
         unknown = tuple((low % (1 << width), high % (1 << width)) for low, high in self.unknown)
         size = (self.bit + width + 7) // 8
+        first, direction = self.first_number, self.direction
+        paged = isinstance(first, FirstTable)
         return FrameField(
             *(self.signals(name), self.byte, self.bit, width, self.byte_order or order, self.type, scale, offset),
             *(unknown, self.step or size, self.count.byte if isinstance(self.count, CountTable) else None),
+            words_swapped=self.word_order == "low-first",
+            packed=self.packed,
+            first=FirstRepeat(first.byte, first.times, first.add) if isinstance(first, FirstTable) else None,
+            repeats=self.count if paged and isinstance(self.count, int) else 0,
+            direction=None if direction is None else Direction(direction.byte, direction.bit, direction.negative),
+            points=self.points or (),
+            meanings=self.meanings or {},
         )
 
 
@@ -146,6 +294,10 @@ class Fields(Named):
         if "*" in name and value.count is None:
             right = "write count = 16, say, since the signal's name has a *"
             raise BadValue.of([Problem("count", "is missing", right)])
+        if value.meanings and not name.startswith(EXTRA_PREFIX):
+            raise BadValue.of(
+                [Problem("meanings", "stands at a signal that has its meaning", "carry it as extra_NAME")]
+            )
         if "*" not in name and value.count is not None:
             right = 'write "cell_*_voltage", say, or leave out count'
             raise BadValue.of([Problem("count", "stands at a name without a *", right)])

@@ -13,7 +13,7 @@ from typing import Literal
 from .checksums import Checksum
 
 ByteOrder = Literal["big", "little"]
-NumberType = Literal["unsigned", "signed", "sign-magnitude", "float"]
+NumberType = Literal["unsigned", "signed", "sign-magnitude", "float", "bcd"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +54,7 @@ class ChecksumPlace:
         byte: place of its first byte; negative counts from the frame's end.
         first, last: first and last byte that it covers; negative counts from the frame's end.
         order: byte order in which it is sent.
+        of_characters: in a frame sent as hexadecimal characters, it covers these, capital ones, and not the bytes.
 
     """
 
@@ -62,6 +63,7 @@ class ChecksumPlace:
     first: int
     last: int
     order: ByteOrder
+    of_characters: bool = False
 
     @property
     def size(self) -> int:
@@ -80,12 +82,16 @@ class ChecksumPlace:
         at, first, stop = self.span(len(frame))
         if at < 0 or first < 0:
             return False
-        return self.checksum.of(frame[first:stop]) == int.from_bytes(frame[at : at + self.size], self.order)
+        return self.of(frame[first:stop]) == int.from_bytes(frame[at : at + self.size], self.order)
+
+    def of(self, covered: bytes) -> int:
+        """Return the checksum of the bytes that it covers."""
+        return self.checksum.of(covered.hex().upper().encode() if self.of_characters else covered)
 
     def put(self, frame: bytearray) -> None:
         """Write the checksum of ``frame`` into it."""
         at, first, stop = self.span(len(frame))
-        frame[at : at + self.size] = self.checksum.of(bytes(frame[first:stop])).to_bytes(self.size, self.order)
+        frame[at : at + self.size] = self.of(bytes(frame[first:stop])).to_bytes(self.size, self.order)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +118,7 @@ class Envelope:
         longest: bytes of the longest frame; what claims to be longer is none.
         checksum: None where frames bear none.
         escape: None where no byte is escaped.
+        hexadecimal: all between start and end is sent as two hexadecimal characters a byte.
         gap: microseconds without a byte after which a frame that has begun is given up; None for never.
         one_per_piece: each piece fed is one whole frame (a Bluetooth notification), so that nothing is searched for.
 
@@ -125,6 +132,7 @@ class Envelope:
     escape: Escape | None = None
     gap: int | None = None
     one_per_piece: bool = False
+    hexadecimal: bool = False
 
     @property
     def trailer(self) -> int:
@@ -151,6 +159,28 @@ class Condition:
         return bytes(frame[self.byte : self.end]) in self.values
 
 
+@dataclass(frozen=True, slots=True)
+class FirstRepeat:
+    """Where a frame says which repeat comes first: number = the byte there * ``times`` + ``add``, from 1."""
+
+    byte: int
+    times: int
+    add: int
+
+
+@dataclass(frozen=True, slots=True)
+class Direction:
+    """The bit of a frame that says which way a number counts; one of value ``negative`` turns its sign."""
+
+    byte: int
+    bit: int
+    negative: int
+
+    def sign(self, frame: bytes) -> int:
+        """Return 1 or -1."""
+        return -1 if frame[self.byte] >> self.bit & 1 == self.negative else 1
+
+
 @dataclass(frozen=True)
 class FrameField:
     """Where in a frame the readings of one signal, or of several of a kind in a row, stand.
@@ -160,7 +190,7 @@ class FrameField:
 
     Attributes:
         signals: one name, or one for each repeat, in order.
-        byte: place of the first byte.
+        byte: place of the first byte; negative counts from the frame's end.
         bit: place of its least significant bit, counted from that of the least significant byte.
         width: bits, 1 to 64.
         order: byte order.
@@ -169,6 +199,15 @@ class FrameField:
         unknown: bit patterns, from and up to, that mean "no reading".
         step: bytes from one repeat to the next.
         count_byte: place of a byte that says how many repeats the frame holds; None where always all.
+        words_swapped: its 16-bit words come low one first, whatever the order of the bytes within each.
+        packed: repeats follow one another bit by bit, from the first byte's lowest bit in ``little`` order, from its
+            highest in ``big``.
+        first: where the frame says which repeat comes first; None for always the first of all.
+        repeats: how many one frame holds; 0 for all.
+        direction: which bit turns its sign; None where none does.
+        points: pairs of number and value in place of ``scale`` and ``offset``: a line through two; a table of more,
+            outside which there is no reading.
+        meanings: what some numbers mean, in words.
 
     """
 
@@ -183,22 +222,52 @@ class FrameField:
     unknown: tuple[tuple[int, int], ...]
     step: int
     count_byte: int | None = None
+    words_swapped: bool = False
+    packed: bool = False
+    first: FirstRepeat | None = None
+    repeats: int = 0
+    direction: Direction | None = None
+    points: tuple[tuple[float, float], ...] = ()
+    meanings: Mapping[int, str] = field(default_factory=dict)
 
     @property
     def size(self) -> int:
         """Bytes that one reading reaches over."""
         return (self.bit + self.width + 7) // 8
 
+    @property
+    def in_frame(self) -> int:
+        """How many repeats a frame holds at the most."""
+        return self.repeats or len(self.signals)
+
     def present(self, frame: bytes) -> int:
         """Return how many repeats ``frame`` holds, by its count where it bears one."""
-        return len(self.signals) if self.count_byte is None else min(frame[self.count_byte], len(self.signals))
+        return self.in_frame if self.count_byte is None else min(frame[self.count_byte], self.in_frame)
+
+    def skipped(self, frame: bytes) -> int:
+        """Return how many of the signals come before the first that ``frame`` holds; below 0 where it says so."""
+        return 0 if self.first is None else frame[self.first.byte] * self.first.times + self.first.add - 1
+
+    def place(self, repeat: int) -> tuple[int, int, int]:
+        """Return where a repeat stands: byte, bit within its bytes, number of bytes."""
+        if not self.packed:
+            return self.byte + repeat * self.step, self.bit, self.size
+        before, lead = divmod(repeat * self.width, 8)
+        size = (lead + self.width + 7) // 8
+        return self.byte + before, lead if self.order == "little" else 8 * size - lead - self.width, size
+
+    def end_of(self, repeats: int) -> int:
+        """Return the place after the last byte of so many repeats, at least one."""
+        at, _, size = self.place(repeats - 1)
+        return at + size
 
     @property
     def end(self) -> int:
-        """Place after the last byte that any frame must hold for it."""
-        if self.count_byte is not None:
-            return self.count_byte + 1
-        return self.byte + self.step * (len(self.signals) - 1) + self.size
+        """Place after the last byte, from the frame's start, that any frame must hold for it."""
+        ends = [0 if self.byte < 0 or self.count_byte is not None else self.end_of(self.in_frame)]
+        ends += [] if self.count_byte is None else [self.count_byte + 1]
+        ends += [each.byte + 1 for each in (self.first, self.direction) if each is not None]
+        return max(ends)
 
 
 @dataclass(frozen=True)
@@ -226,6 +295,11 @@ class Message:
         return tuple(signal for each in self.fields for signal in each.signals)
 
     @property
+    def is_paged(self) -> bool:
+        """Whether a row comes in several frames of this kind, each with other repeats."""
+        return any(each.first is not None for each in self.fields)
+
+    @property
     def head(self) -> int:
         """Bytes that must be there before the conditions can be tried."""
         return max((condition.end for condition in self.conditions), default=0)
@@ -233,7 +307,7 @@ class Message:
     @property
     def needed(self) -> int:
         """Bytes from the frame's start that its conditions and fields reach over."""
-        return max([self.head, *(each.end for each in self.fields)], default=0)
+        return max([self.head, *(max(each.end, -each.byte) for each in self.fields)], default=0)
 
 
 @dataclass(frozen=True, slots=True)

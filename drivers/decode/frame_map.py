@@ -8,21 +8,23 @@ once, each with its key and what would be right.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, ClassVar
 
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.errors import MachineFileError, Problem, did_you_mean, printable
+from telemetry.model.fault_names import FaultNames
 from telemetry.model.keys import BadValue, Key, Kind, Text, choice, count, number, setting
 from telemetry.model.tables import Inner, Rules, Several, Table, read_table, table_schema
 from telemetry.model.toml_text import LARGEST_TEXT, RefusedToml, parse_toml
 
 from .frame_checks import check_map
-from .frame_envelope import BYTE_ORDERS, PROTOCOL, FrameTable
+from .frame_envelope import BYTE_ORDERS, PROTOCOL, FrameTable, LengthTable
 from .frame_fields import Fields, FieldTable
 from .frame_layout import ByteOrder, Condition, FrameMap, Message, Request
 from .kinds import HexBytes, PlainName, PlainNamed, hex_bytes
+from .value_names import names_of
 
 MOST_BYTES = LARGEST_TEXT
 """A file larger than this is no frame map."""
@@ -87,6 +89,19 @@ def requests_of(setting: Any) -> tuple[bytes, ...]:
     """Return the bytes of each request of a source's key ``map``; none where there is no map or it is wrong."""
     found, _ = read_table(MapSettings, {"map": setting})
     return () if found is None else tuple(request.data for request in found.map.requests)
+
+
+def fault_names_of(setting: Any) -> dict[str, FaultNames]:
+    """Return what the numbers of each signal mean, as far as they name faults; none where the map is wrong."""
+    found, _ = read_table(MapSettings, {"map": setting})
+    fields = [] if found is None else [field for each in found.map.messages.values() for field in each.fields]
+    named = {
+        signal: names_of(signal, field.meanings, [(field.scale, field.offset)])
+        for field in fields
+        if field.meanings and not field.points
+        for signal in field.signals
+    }
+    return {signal: names for signal, names in named.items() if names.bits or names.codes}
 
 
 class FrameMapKind(Kind):
@@ -157,10 +172,13 @@ class MessageTable(Table):
         Fields(Inner(FieldTable)), "what is read from it", PROTOCOL, {"pack_voltage": {"byte": 4, "width": 16}}
     )
 
-    def message(self, name: str, order: ByteOrder) -> Message:
-        """Return the kind of frame, in a map of ``order``."""
+    def message(self, name: str, order: ByteOrder, whole: int | None) -> Message:
+        """Return the kind of frame, in a map of ``order``; ``whole``: the length of all, where fixed."""
+        length = self.length or whole
         conditions = tuple(Condition(each.byte, each.is_) for each in self.when)
         fields = tuple(field.field(signal, order) for signal, field in (self.fields or {}).items())
+        if length is not None:  # where the end is known, all is counted from the beginning
+            fields = tuple(replace(each, byte=each.byte + length) if each.byte < 0 else each for each in fields)
         return Message(name, self.group or name, conditions, self.length, fields)
 
 
@@ -210,13 +228,34 @@ def _answers(s: MapTable) -> Iterator[Problem]:
         yield Problem("poll.request", "is empty", 'write request = [{ bytes = "..." }], or leave out [poll]')
 
 
+def _order(s: MapTable) -> Iterator[Problem]:
+    if s.byte_order is not None:
+        return
+    length, checksum = s.frame.length, s.frame.checksum
+    several = [
+        ("frame.length", isinstance(length, LengthTable) and length.width > 8 and length.byte_order is None),
+        ("frame.checksum", checksum is not None and checksum.byte_order is None and checksum.checksum().width > 8),
+    ]
+    for name, message in s.message.items():
+        for signal, field in (message.fields or {}).items():
+            where = f"message.{name}.fields.{printable(signal)}"
+            several.append((where, field.byte_order is None and field.size > 1))
+    lacking = [where for where, lacks in several if lacks]
+    if lacking:
+        right = 'write byte_order = "big" at the top where the high byte comes first, else "little"'
+        yield Problem("byte_order", f"is missing, and {lacking[0]} takes several bytes", right)
+
+
 @dataclass(frozen=True, kw_only=True)
 class MapTable(Table):
     """A whole frame map."""
 
-    rules: ClassVar[Rules] = (_answers,)
-    byte_order: ByteOrder = choice(
-        BYTE_ORDERS, "order of bytes, where nothing else is said", PROTOCOL, "little", default="big"
+    rules: ClassVar[Rules] = (_answers, _order)
+    byte_order: ByteOrder | None = choice(
+        BYTE_ORDERS,
+        "order of bytes, where nothing else is said; must be stated where a number takes several",
+        PROTOCOL,
+        "little",
     )
     frame: FrameTable = setting(
         Inner(FrameTable), "how frames are cut", PROTOCOL, {"start": "A5 5A", "length": 20}, required=True
@@ -233,8 +272,10 @@ class MapTable(Table):
 
     def frame_map(self, name: str) -> FrameMap:
         """Return the map as the decoder wants it."""
-        envelope = self.frame.envelope(self.byte_order)
-        messages = {each: table.message(each, self.byte_order) for each, table in self.message.items()}
+        order = self.byte_order or "big"  # a rule has seen to it that it does not matter
+        envelope = self.frame.envelope(order)
+        whole = envelope.length if isinstance(envelope.length, int) else None
+        messages = {each: table.message(each, order, whole) for each, table in self.message.items()}
         within = round(self.assemble_within_s * MICROSECONDS)
         if self.poll is None:
             return FrameMap(name, envelope, messages, assemble_within=within)

@@ -16,7 +16,7 @@ class _Pending:
 
     def __init__(self, width: int, begun: int) -> None:
         self.values = [math.nan] * width
-        self.parts: set[str] = set()
+        self.parts: set[tuple[str, int]] = set()
         self.begun = begun
         self.latest = begun
 
@@ -40,31 +40,38 @@ class RowAssembly:
         self.ready: list[list[float]] = []
         self.arrivals: list[int] = []
         self.incomplete = 0
-        self._kinds = {message.name for message in messages}
+        # How many frames make a row of several of one kind is known from the row before.
+        self._kinds = {(message.name, 0) for message in messages if not message.is_paged}
+        self._paged = {message.name for message in messages if message.is_paged}
+        self._pages: set[tuple[str, int]] | None = None if self._paged else set()
         # Repeats that are counted in the frame join the group once one has a reading: how many a device has is not
         # known before, and a group may widen.
-        counted = {s for m in messages for f in m.fields if f.count_byte is not None for s in f.signals}
+        few = [f for m in messages for f in m.fields if f.count_byte is not None or f.first is not None]
+        counted = {signal for field in few for signal in field.signals}
         self._shown = [place for place, signal in enumerate(group.signals) if signal not in counted]
         self._hidden = {place for place, signal in enumerate(group.signals) if signal in counted}
         self._within = within
         self._pending: _Pending | None = None
         self._clock = ArrivalClock() if spaced else None
 
-    def take(self, message: Message, places: Sequence[int], values: Sequence[float], arrival: int) -> None:
-        """Take what one frame brings: ``values`` for the group's ``places``."""
-        pending = self._pending
-        if pending is not None and (message.name in pending.parts or arrival - pending.begun > self._within):
+    def take(
+        self, message: Message, places: Sequence[int], values: Sequence[float], arrival: int, page: int = 0
+    ) -> None:
+        """Take what one frame brings: ``values`` for the group's ``places``; ``page`` tells it from its like."""
+        pending, part = self._pending, (message.name, page)
+        if pending is not None and (part in pending.parts or arrival - pending.begun > self._within):
             self.close()
             pending = None
         if pending is None:
             pending = self._pending = _Pending(len(self.group.signals), arrival)
         for place, value in zip(places, values, strict=True):
-            pending.values[place] = value
+            if not message.is_paged or not math.isnan(value):
+                pending.values[place] = value
         if self._hidden:
             self._show(pending.values)
-        pending.parts.add(message.name)
+        pending.parts.add(part)
         pending.latest = arrival
-        if pending.parts == self._kinds:
+        if self._is_whole(pending):
             self.close()
 
     def _show(self, values: Sequence[float]) -> None:
@@ -73,10 +80,15 @@ class RowAssembly:
         self._shown += new
         self._hidden -= set(new)
 
+    def _is_whole(self, pending: _Pending) -> bool:
+        return self._pages is not None and pending.parts >= self._kinds | self._pages
+
     def close(self) -> None:
         """Make a row of what has come."""
         if self._pending is not None:
-            self.incomplete += self._pending.parts != self._kinds
+            self.incomplete += self._pages is not None and not self._is_whole(self._pending)
+            if self._paged:
+                self._pages = {part for part in self._pending.parts if part[0] in self._paged}
             self.ready.append(self._pending.values)
             self.arrivals.append(self._pending.latest)
             self._pending = None

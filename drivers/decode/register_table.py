@@ -26,13 +26,14 @@ from telemetry.model.errors import Problem
 from telemetry.model.keys import Key, Kind, choice, count
 from telemetry.model.tables import Inner, Rules, Several
 
+from .frame_envelope import WORD_ORDERS
+
 MOST_REGISTERS = 125
 """In one read: MODBUS application protocol specification V1.1b3, sections 6.3 and 6.4."""
 RegisterKind = Literal["holding", "input"]
 KINDS: tuple[RegisterKind, ...] = ("holding", "input")
 TYPES = {"u16": 1, "s16": 1, "u32": 2, "s32": 2, "f32": 2}
 """Registers of each type."""
-WORD_ORDERS = ("high-first", "low-first")
 _SHEET = "the device's register table"
 _COUNTING = "the device's register table; what it calls register 40013 or 13 is 12"
 

@@ -44,32 +44,40 @@ def fault_names(takes: Iterable[Take]) -> dict[str, FaultNames]:
     found = {}
     for take in takes:
         if take.signal.startswith("extra_") and take.field.names:
-            names = _names(take)
+            where = take.field
+            named = {n: said for n, said in where.names if n not in where.unknown | take.unknown}
+            scales = ((where.scale, where.offset), (take.scale, take.offset))
+            names = names_of(f"{where.name} {take.signal}", named, scales)
             if names.bits or names.codes:
                 found[take.signal] = names
     return found
 
 
-def _names(take: Take) -> FaultNames:
-    where = take.field
-    of_faults = bool(_OF_FAULTS.search(where.name) or _OF_FAULTS.search(take.signal))
-    faults = {
-        count: _words(said)
-        for count, said in where.names
-        if count not in where.unknown | take.unknown and _is_fault(said, of_faults)
-    }
-    faults = {count: words for count, words in faults.items() if words}
-    as_it_is = (where.scale, where.offset, take.scale, take.offset) == (1.0, 0.0, 1.0, 0.0)
+def names_of(signal: str, named: Mapping[int, str], scales: Iterable[tuple[float, float]] = ()) -> FaultNames:
+    """Return the faults among the names of a signal's numbers.
+
+    Args:
+        signal: what it is called.
+        named: words by number.
+        scales: scale and offset of each step from the number to the value that is recorded.
+
+    """
+    of_faults = bool(_OF_FAULTS.search(signal))
+    scales = tuple(scales)
+    faults = {count: words for count, said in named.items() if _is_fault(said, of_faults) and (words := _words(said))}
+    as_it_is = all(step == (1.0, 0.0) for step in scales)
     if as_it_is and len(faults) >= _LEAST_BITS and all(count > 0 and not count & (count - 1) for count in faults):
         return FaultNames(bits={count.bit_length() - 1: words for count, words in faults.items()})
-    return FaultNames(codes=_by_value(take, faults))
+    return FaultNames(codes=_by_value(scales, faults))
 
 
-def _by_value(take: Take, faults: Mapping[int, str]) -> dict[int, str]:
+def _by_value(scales: Iterable[tuple[float, float]], faults: Mapping[int, str]) -> dict[int, str]:
     """Return faults by the value that is recorded; one that is no whole number from 0 on cannot be named."""
-    where, found = take.field, {}
+    found = {}
     for count, words in faults.items():
-        value = (count * where.scale + where.offset) * take.scale + take.offset
+        value = float(count)
+        for scale, offset in scales:
+            value = value * scale + offset
         if value >= 0 and value == int(value):
             found[int(value)] = words
     return found

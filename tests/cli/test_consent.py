@@ -25,6 +25,9 @@ capacity_ah = 100
 driver = "serial-frames"
 name = "pack"
 port = "{port}"
+[source.map]
+byte_order = "big"
+
 [source.map.frame]
 start = "A5 5A"
 length = 8

@@ -256,6 +256,7 @@ async def test_notifications_given_up_for_want_of_room_leave_a_gap_and_no_wrong_
 
 async def test_a_map_that_does_not_fit_is_told_in_the_log(caplog):
     frame_map = {
+        "byte_order": "big",
         "frame": {"start": "5E A7", "length": 26},
         "message": {"pack": {"when": [{"byte": 2, "is": 99}], "fields": {"pack_voltage": {"byte": 4, "width": 32}}}},
     }
@@ -575,6 +576,7 @@ def test_each_mistake_in_the_settings_is_told_with_its_key(settings, key, what):
 
 def test_requests_need_somewhere_to_be_written():
     frame_map = {
+        "byte_order": "big",
         "frame": {"start": "5E A7", "length": 6},
         "message": {"pack": {"fields": {"pack_voltage": {"byte": 2, "width": 16}}}},
         "poll": {"request": [{"bytes": "01"}]},

@@ -148,7 +148,8 @@ def test_what_is_no_frame_for_another_reason_than_its_checksum_says_which():
 
 
 def test_a_frame_too_short_for_its_checksum_and_many_wrong_ones_that_no_checksum_fits():
-    text = '[frame]\nlength = { byte = 0 }\nchecksum = { kind = "CRC-16/XMODEM", covers = [0, -3] }\nend = "0A"\n'
+    text = 'byte_order = "big"\n'
+    text += '[frame]\nlength = { byte = 0 }\nchecksum = { kind = "CRC-16/XMODEM", covers = [0, -3] }\nend = "0A"\n'
     frame_map, problems = read_frame_map(
         tomllib.loads(text + "[message.state]\n[message.state.fields]\nextra_a = { byte = 1 }\n")
     )

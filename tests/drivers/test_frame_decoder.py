@@ -46,12 +46,12 @@ CELLS_LENGTH
 """
 CHECK = 'checksum = { kind = "CRC-32", covers = [2, COVERED] }\n'
 ENVELOPES = {
-    "length in the frame": '[frame]\nstart = "A5 5A"\nlength = { byte = 2, uncounted = 3 }\n'
+    "length in the frame": 'byte_order = "big"\n[frame]\nstart = "A5 5A"\nlength = { byte = 2, uncounted = 3 }\n'
     + CHECK.replace("COVERED", "-5"),
-    "length by kind": '[frame]\nstart = "A5 5A"\n' + CHECK.replace("COVERED", "-5"),
-    "two flags": '[frame]\nstart = "A5 5A"\nend = "0D"\nescape = { byte = "7D", xor = "20" }\n'
+    "length by kind": 'byte_order = "big"\n[frame]\nstart = "A5 5A"\n' + CHECK.replace("COVERED", "-5"),
+    "two flags": 'byte_order = "big"\n[frame]\nstart = "A5 5A"\nend = "0D"\nescape = { byte = "7D", xor = "20" }\n'
     + CHECK.replace("COVERED", "-6"),
-    "one flag": '[frame]\nstart = "7E"\nend = "7E"\nescape = { byte = "7D", xor = "20" }\n'
+    "one flag": 'byte_order = "big"\n[frame]\nstart = "7E"\nend = "7E"\nescape = { byte = "7D", xor = "20" }\n'
     + CHECK.replace("COVERED", "-6"),
 }
 NEEDS_LENGTH = {"length by kind"}
@@ -209,7 +209,7 @@ def test_bad_frames_are_counted_by_reason():
     at_once = FrameDecoder(MAPS["two flags"], "peer")
     at_once.feed(b"\xa5\x5a" + b"\x01" * 20_000 + b"\x0d", 0)
     assert at_once.figures.bad == {TOO_LONG: 1}
-    without_start = '[frame]\nlength = { byte = 0 }\nlongest = 16\nchecksum = "CRC-16/XMODEM"\n'
+    without_start = 'byte_order = "big"\n[frame]\nlength = { byte = 0 }\nlongest = 16\nchecksum = "CRC-16/XMODEM"\n'
     noise = FrameDecoder(a_map(f"{without_start}[message.state.fields]\nextra_a = {{ byte = 1 }}\n"), "peer")
     noise.feed(b"\xff\x20\x40", 0)
     assert (noise.figures.bad, noise.figures.bytes_passed_over) == ({}, 3), "any byte may be a length that is none"
@@ -336,6 +336,7 @@ def test_a_part_that_comes_too_late_begins_a_row_of_its_own():
 
 
 COUNTED = """
+byte_order = "big"
 [frame]
 start = "A5 5A"
 length = { byte = 2, uncounted = 5 }
@@ -365,6 +366,7 @@ def test_a_counted_row_of_cells_is_as_wide_as_the_device_has_shown():
 
 # A device that sends no checksum, with a reading before the cells that it counts.
 UNCHECKED = """
+byte_order = "big"
 [frame]
 start = "A5 5A"
 length = { byte = 2 }
@@ -408,6 +410,7 @@ def test_a_count_that_reaches_past_the_frame_gives_nothing():
 
 
 ASKED_APART = """
+byte_order = "big"
 [frame]
 start = "11 03"
 length = { byte = 2, uncounted = 5 }
@@ -523,6 +526,7 @@ def test_bytes_of_no_good_frame_are_counted_once_and_those_of_good_ones_never():
 
 
 WHOLE = """
+byte_order = "big"
 [frame]
 one_per_piece = true
 start = "A5"
@@ -565,6 +569,7 @@ def test_what_a_field_cannot_hold_is_refused():
 
 # Frames that only their end bytes tell the length of, and no escape: the values below hold no end byte.
 ENDED = """
+byte_order = "big"
 [frame]
 start = "3A"
 end = "0D 0A"
@@ -589,7 +594,8 @@ def test_frames_told_by_their_end_bytes_survive_noise_and_any_split(parts, cuts)
 
 
 def test_without_start_or_checksum_the_rest_of_a_frame_joined_in_the_middle_is_left_out():
-    text = '[frame]\nend = "0A"\n[message.state]\nlength = 3\n[message.state.fields]\nextra_a = { byte = 0 }\n'
+    text = 'byte_order = "big"\n'
+    text += '[frame]\nend = "0A"\n[message.state]\nlength = 3\n[message.state.fields]\nextra_a = { byte = 0 }\n'
     listening = FrameDecoder(a_map(text), "peer")
     (batch,) = listening.feed(b"\x07\x08\x0a\x01\x02\x0a", 0)
     assert batch.values.tolist() == [[1.0]]

@@ -14,6 +14,7 @@ from telemetry.model.tables import read_table
 
 ROOT = Path(__file__).parents[2]
 GOOD = """
+byte_order = "big"
 [frame]
 start = "A5 5A"
 length = 12
@@ -73,7 +74,7 @@ WRONG = [
     ("byte = 2, is = 0x01", "byte = 2", ["message.state.when[1].is: is missing; write is = "]),
     ("byte = 3", "byte = 9", ["message.state.fields.pack_voltage: reads byte 10, past byte 9"]),
     ("byte = 3", "byte = 1", ["pack_voltage: takes bits that belong to the start bytes", "overlaps = true"]),
-    ("byte = 3", "byte = -3", ["message.state.fields.pack_voltage.byte: is -3, less than is plausible"]),
+    ("byte = 3", "byte = -3", ["message.state.fields.pack_voltage: reads byte 10, past byte 9"]),
     ("byte = 3, ", "", ["message.state.fields.pack_voltage.byte: is missing"]),
     (
         "width = 16",
@@ -108,7 +109,7 @@ WRONG = [
     ("length = 12", "length = { byte = 3 }", ["pack_voltage: takes bits that belong to the length"]),
     ('"CRC-16/MODBUS"', '{ kind = "sum", byte = 4, covers = [0, 3] }', ["takes bits that belong to the checksum"]),
     ("[frame]", "[fram]", ["frame: is missing", "fram: is an unknown key; did you mean frame?"]),
-    ("[frame]", 'byte_order = "middle"\n[frame]', ['byte_order: is the text "middle", which is not known']),
+    ('byte_order = "big"', 'byte_order = "middle"', ['byte_order: is the text "middle", which is not known']),
     ("[frame]", "assemble_within_s = 0\n[frame]", ["assemble_within_s: is 0 s, and must be above 0"]),
     (
         "length = 12",
@@ -135,6 +136,40 @@ WRONG = [
     ("pack_voltage =", '"cell_*_*" =', ["cell_*_*: has more than one *"]),
     ("pack_voltage = {", '"cell_*_voltage" = { count = { byte = 2 },', ["count.most: is missing"]),
     ("[message.state]", "[message.state]\ngroup = 7", ["message.state.group: is 7 where text belongs"]),
+    ('byte_order = "big"', "", ["byte_order: is missing, and frame.checksum takes several bytes"]),
+    ("width = 16", 'width = 18, type = "bcd"', ["pack_voltage.width: is no whole number of decimal digits"]),
+    (
+        "width = 16",
+        'width = 16, word_order = "low-first"',
+        ["word_order: is for whole words of 16 bits, two or more"],
+    ),
+    (
+        "width = 16",
+        'width = 16, type = "signed", direction = { byte = 7 }',
+        ["pack_voltage.direction: stands beside a number that has its sign, signed"],
+    ),
+    ("scale = 0.01", "points = [[0, 1]]", ["pack_voltage.points: is no list of pairs of numbers"]),
+    ("scale = 0.01", "points = [[5, 1], [2, 3]]", ["pack_voltage.points: has numbers that do not ascend"]),
+    ("scale = 0.01", "scale = 0.01, points = [[0, 1], [2, 3]]", ["points: stands beside scale, offset or inverted"]),
+    ("scale = 0.01", 'meanings = { "1" = "on" }', ["pack_voltage.meanings: stands at a signal that has its meaning"]),
+    (
+        "pack_voltage =",
+        'extra_a = { byte = 8, meanings = { on = "on" } }\npack_voltage =',
+        ["on: is no whole number"],
+    ),
+    ("width = 16", "width = 16, packed = true", ["pack_voltage.packed: is for a row of repeats"]),
+    (
+        "pack_voltage = {",
+        '"cell_*_voltage" = { count = 9, first_number = { byte = 8, most = 4 },',
+        ["first_number.most: is less than one frame holds"],
+    ),
+    ("length = 12", "length = 12\nhexadecimal = true", ["frame.hexadecimal: stands without end bytes"]),
+    (
+        '"CRC-16/MODBUS"',
+        '{ kind = "sum", of_characters = true }',
+        ["checksum.of_characters: stands without hexadecimal"],
+    ),
+    ('"CRC-16/MODBUS"', '{ kind = "sum", initial = 0x155 }', ["checksum.initial: is more than 8 bits hold"]),
 ]
 
 
@@ -148,7 +183,7 @@ def test_each_mistake_has_its_sentence(right, wrong, said):
 
 
 def test_something_must_tell_where_a_frame_begins():
-    told_by = {"start": 'start = "A5"', "end": 'end = "0D"', "checksum": 'checksum = "CRC-16/MODBUS"', "when": ""}
+    told_by = {"start": 'start = "A5"', "end": 'end = "0D"', "checksum": 'checksum = "CRC-8/SMBUS"', "when": ""}
     field = "[message.m.fields]\nextra_a = { byte = 1 }\n"
     assert problems_of(f"[frame]\nlength = 8\n{field}") == [
         'frame.start: is missing, and nothing else tells where a frame begins; write start = "A5 5A", say'

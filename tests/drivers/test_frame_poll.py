@@ -11,6 +11,7 @@ from drivers.decode.frame_map import read_frame_map
 from drivers.decode.frame_poll import FramePoll
 
 TEXT = """
+byte_order = "big"
 [frame]
 start = "A5"
 length = 4

@@ -36,6 +36,7 @@ def decoded(text, data):
 
 # MODBUS Application Protocol V1.1b3, section 6.3: registers 108 to 110 read as 555, 0 and 100. Framed as Modbus RTU.
 MODBUS = """
+byte_order = "big"
 [frame]
 start = "11"
 length = { byte = 2, uncounted = 5 }
@@ -122,6 +123,7 @@ def test_frames_may_share_a_flag_as_rfc_1662_allows():
 
 # RFC 1055: END C0 goes as DB DC, ESC DB as DB DD; a frame ends with END and may begin with one.
 SLIP = """
+byte_order = "big"
 [frame]
 end = "C0"
 escape = { byte = "DB", pairs = { "C0" = "DC", "DB" = "DD" } }
@@ -140,6 +142,7 @@ def test_bytes_are_stuffed_as_rfc_1055_states():
 
 
 PUMP = """
+byte_order = "big"
 [frame]
 length = 3
 one_per_piece = true
@@ -229,6 +232,7 @@ def test_bluetooth_voltage_and_temperature():
 @given(st.floats(width=32, allow_nan=False), st.sampled_from(["big", "little"]))
 def test_floating_point_is_ieee_754(value, order):
     text = f"""
+    byte_order = "big"
     [frame]
     length = 4
     one_per_piece = true

@@ -116,13 +116,15 @@ _FLAGS = 'escape = { byte = "7D", xor = "20" }\n'
 def frame_maps() -> tuple[FrameMap, ...]:
     """Return maps of every way to frame: with a length, by kind, between flags, in whole pieces, on request."""
     texts = [
-        '[frame]\nstart = "A5 5A"\nlength = { byte = 2, uncounted = 3 }\n' + _CRC.format(-5) + _FIELDS,
-        '[frame]\nstart = "A5 5A"\nend = "0D"\n' + _FLAGS + _CRC.format(-6) + _FIELDS,
-        '[frame]\nstart = "7E"\nend = "7E"\n' + _FLAGS + _CRC.format(-6) + _FIELDS,
-        '[frame]\nstart = "A5 5A"\n'
+        'byte_order = "big"\n[frame]\nstart = "A5 5A"\nlength = { byte = 2, uncounted = 3 }\n'
+        + _CRC.format(-5)
+        + _FIELDS,
+        'byte_order = "big"\n[frame]\nstart = "A5 5A"\nend = "0D"\n' + _FLAGS + _CRC.format(-6) + _FIELDS,
+        'byte_order = "big"\n[frame]\nstart = "7E"\nend = "7E"\n' + _FLAGS + _CRC.format(-6) + _FIELDS,
+        'byte_order = "big"\n[frame]\nstart = "A5 5A"\n'
         + _CRC.format(-5)
         + _FIELDS.replace("LENGTH_13", "length = 13").replace("LENGTH_16", "length = 16"),
-        "[frame]\none_per_piece = true\n" + _FIELDS,
+        'byte_order = "big"\n[frame]\none_per_piece = true\n' + _FIELDS,
         (ROOT / "drivers/simulated/plain_pack.toml").read_text(encoding="utf-8"),
     ]
     maps = []
