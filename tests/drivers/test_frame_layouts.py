@@ -191,7 +191,7 @@ def test_cells_whose_first_number_is_in_the_frame_make_one_row_of_all_pages() ->
     ("order", "cells"), [("big", "CE4 CE5 CE6 FFF"), ("little", "E4 5C CE E6 FC FF")], ids=["big", "little"]
 )
 def test_lists_packed_in_12_bits_a_sensor_table_and_meanings(order: str, cells: str) -> None:
-    # 0xCE4, CE5, CE6 are 3300 to 3302; little: the low 8 bits of the first, then its high 4 below the next one's low 4
+    # 0xCE4, CE5, CE6 are 3300 to 3302; little: the low 8 bits of the first, its high 4 below the low 4 of the next
     text = PACKED.replace("ORDER", order)
     volts = (2000).to_bytes(2, "big" if order == "big" else "little")
     body = bytes.fromhex("D2" + cells.replace(" ", "") + "37") + volts + b"\x02"
