@@ -7,7 +7,7 @@ and then nothing is sent at all.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from pathlib import Path
@@ -133,6 +133,20 @@ class SerialFramesDriver(SerialDriver):
         from .decode.frame_map import load_frame_map
 
         return check_capture(load_frame_map(frame_map), read_capture(capture), source)
+
+    @staticmethod
+    def guess_map(capture: Path, readings: Sequence[str], source: str | None = None) -> Iterator[str]:
+        """Give the lines of a map proposed for a capture and what a meter showed meanwhile.
+
+        Raises:
+            InputError: a problem of the capture, or of a reading.
+
+        """
+        from telemetry.model.capture import read_capture
+
+        from .decode.guess_map import guess_map
+
+        return guess_map(read_capture(capture), readings, source)
 
     @staticmethod
     def fault_names(settings: Settings) -> Mapping[str, FaultNames]:

@@ -28,7 +28,7 @@ the driver.
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Iterator, Mapping
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from pathlib import Path
@@ -318,13 +318,22 @@ class OnlyListens(Protocol):
 
 @runtime_checkable
 class ChecksCaptures(Protocol):
-    """Shows what the owner's map makes of captured bytes."""
+    """Shows what the owner's map makes of captured bytes, and proposes a map for bytes that nobody knows."""
 
     def check_capture(self, frame_map: Path, capture: Path, source: str | None = None, /) -> Iterator[str]:
         """Give it line by line; ``source`` names one of several in the capture.
 
         Raises:
             InputError: a problem of either file.
+
+        """
+        ...
+
+    def guess_map(self, capture: Path, readings: Sequence[str], source: str | None = None, /) -> Iterator[str]:
+        """Give the lines of a proposed map; ``readings`` as a person types what a meter showed meanwhile.
+
+        Raises:
+            InputError: a problem of the capture, or of a reading.
 
         """
         ...

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from telemetry.commands.options import add, as_json, say, warn
+from telemetry.model.errors import InputError
 from telemetry.model.toml_text import toml_value
 
 
@@ -25,10 +26,18 @@ def _add_sources(commands: Any) -> None:
 
 
 def _add_decode_check(commands: Any) -> None:
-    words = "decode captured bytes with a frame map, and show each frame with what was understood"
+    words = "decode captured bytes with a frame map, and show each frame; or propose a map for unknown bytes"
     parser = add(commands, "decode-check", decode_check, words, "shakedown decode-check pack.toml bytes.txt")
-    parser.add_argument("map", type=Path, metavar="MAP", help="the frame map")
+    parser.add_argument("map", type=Path, metavar="MAP", nargs="?", help="the frame map; not with --guess")
     parser.add_argument("capture", type=Path, metavar="CAPTURE", help="a file made by watch --capture")
+    parser.add_argument("--guess", action="store_true", help="propose a frame map, from the bytes and the readings")
+    parser.add_argument(
+        "--reading",
+        action="append",
+        default=[],
+        metavar="SIGNAL=VALUE[@S]",
+        help="with --guess: what a meter showed, S seconds into the capture or all through it; may be repeated",
+    )
     parser.add_argument("--source", metavar="NAME", help="source of the capture to decode; default: the first")
 
 
@@ -47,12 +56,19 @@ def sources(arguments: argparse.Namespace) -> int:
 
 
 def decode_check(arguments: argparse.Namespace) -> int:
-    """Say what a frame map makes of captured bytes."""
+    """Say what a frame map makes of captured bytes, or propose one."""
     from telemetry.driver import ChecksCaptures
     from telemetry.pipeline.registry import driver_for
 
     _, driver = driver_for(ChecksCaptures)
-    for line in driver.check_capture(arguments.map, arguments.capture, arguments.source):
+    if arguments.guess == (arguments.map is not None) or (arguments.reading and not arguments.guess):
+        raise InputError("name a frame map, or let one be proposed: decode-check --guess CAPTURE --reading ...")
+    lines = (
+        driver.guess_map(arguments.capture, arguments.reading, arguments.source)
+        if arguments.guess
+        else driver.check_capture(arguments.map, arguments.capture, arguments.source)
+    )
+    for line in lines:
         say(line)
     return 0
 
