@@ -218,6 +218,10 @@ class BluetoothLeDriver(Declared):
             async for batch in batches:
                 yield batch
 
+    def advice(self) -> str:
+        """Say what is wrong with bytes that give nothing."""
+        return self._session.advice() if isinstance(self._session, FrameSession) else ""
+
     async def close(self) -> None:
         """Stop asking and disconnect."""
         if self._session is not None:

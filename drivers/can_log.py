@@ -1,7 +1,7 @@
 """A log of CAN frames in a file, decoded as a bus is: played as a source, or handed over as a recording.
 
-Reads what python-can reads (.asc, .blf, .csv in its own layout, .log, .trc, and .mf4 with the package asammdf). See
-``docs/can-messages.md``.
+Reads what the can-utils print (.log, .txt, .candump) and what python-can reads (.asc, .blf, .csv in its own layout,
+.trc, and .mf4 with the package asammdf), each also in .gz. See ``docs/can-messages.md``.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from .can_messages import close_after_us, messages_of
 from .decode import message_catalogue
 from .decode.can_recording import CanRecording
 from .decode.can_standards import DecodingSettings
-from .links import can_bus
+from .links import can_logs
 from .links.can_settings import Channel
 
 AHEAD_US = 50_000
@@ -52,8 +52,8 @@ class CanLogDriver(Declared):
 
     kind: ClassVar[Literal["wired", "radio", "plan"]] = "plan"
     table: ClassVar = CanLogSettings
-    log_suffixes: ClassVar = tuple(suffix for suffix in can_bus.LOG_SUFFIXES if suffix != ".csv")
     log_of: ClassVar = ("can-messages",)
+    reads_any_text: ClassVar = False
 
     def __init__(self, context: DriverContext) -> None:
         self.silence_s: float | None = None
@@ -100,16 +100,21 @@ class CanLogDriver(Declared):
         return message_catalogue.fault_names_of(settings_of(CanLogSettings, settings))
 
     @staticmethod
-    def recording(path: Path, settings: Settings) -> CanRecording:
-        """Return the log as a recording, decoded as ``settings`` of this driver or of can-messages say.
+    def is_log(path: Path) -> bool:
+        """Return whether it is a log of CAN frames."""
+        return can_logs.is_can_log(path)
+
+    @staticmethod
+    def recording(path: Path, context: DriverContext) -> CanRecording:
+        """Return the log as a recording, decoded as a source of this driver or of can-messages says.
 
         Raises:
             InputError: the catalogue or the log cannot be read.
 
         """
         known = {key.name for key in keys_of(DecodingSettings)}
-        own = {key: value for key, value in settings.items() if key in known}
-        return open_log(path, settings_of(DecodingSettings, own))
+        own = {key: value for key, value in context.settings.items() if key in known}
+        return open_log(path, settings_of(DecodingSettings, own), context.source)
 
 
 def open_log(path: Path, settings: DecodingSettings, source: str = "recording") -> CanRecording:
@@ -121,16 +126,13 @@ def open_log(path: Path, settings: DecodingSettings, source: str = "recording") 
     """
     for problem in _check_file(path):
         raise InputError(f"{printable(path, 200)} {problem.what}; {problem.right}")
-    channel = settings.channel if isinstance(settings, CanLogSettings) else None
-    return CanRecording(
-        path.name, lambda: can_bus.log_frames(path, channel), messages_of(settings), close_after_us(settings), source
-    )
+    log = can_logs.CanLogFile(path, settings.channel if isinstance(settings, CanLogSettings) else None)
+    return CanRecording(path.name, log, messages_of(settings), close_after_us(settings), source)
 
 
 def _check_file(path: Path) -> list[Problem]:
-    suffix = Path(path.stem).suffix if path.suffix.lower() == ".gz" else path.suffix
-    if suffix.lower() not in can_bus.LOG_SUFFIXES:
-        return [Problem("file", "is no log that can be read", f"name one in {', '.join(can_bus.LOG_SUFFIXES)}")]
+    if can_logs.log_suffix(path) not in can_logs.SUFFIXES:
+        return [Problem("file", "is no log that can be read", f"name one in {', '.join(can_logs.SUFFIXES)}")]
     if not path.is_file():
         return [Problem("file", f"{printable(path, 200)} is not there", "check the name; it counts from this folder")]
     return []

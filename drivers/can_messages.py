@@ -6,7 +6,6 @@ See ``docs/can-messages.md`` for each setting. The driver only listens: it never
 from __future__ import annotations
 
 import asyncio
-from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
@@ -22,15 +21,13 @@ from telemetry.model.tables import settings_of
 
 from .decode import can_standards, message_catalogue
 from .decode.can_batches import CanBatches
-from .decode.can_frames import EXTENDED, CanFrame, parameter_group
+from .decode.can_frames import CanFrame
 from .decode.can_raw import as_bytes, frame_of, log_line
 from .decode.can_standards import DecodingSettings
 from .links import can_bus
 from .links.can_settings import BusSettings
 from .links.pump import Piece
 from .links.pumped_driver import PumpedDriver
-
-FRAMES_BEFORE_ADVICE = 200
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,7 +61,6 @@ class CanMessagesDriver(PumpedDriver[can_bus.CanRead]):
         self.decoder = CanBatches(context.source, (), 0)
         self.error_frames = 0
         self.unreadable = 0
-        self._identifiers: Counter[int] = Counter()
 
     async def open(self) -> None:
         """Read the catalogue and open the bus.
@@ -95,25 +91,11 @@ class CanMessagesDriver(PumpedDriver[can_bus.CanRead]):
             self.unreadable += piece.data.unreadable
             self.decoder.feed(piece.data.frames)
             self.decoder.close_due(piece.arrival)
-            if not self._advised:
-                self._identifiers.update(frame.key for frame in piece.data.frames)
         return self.decoder.taken()
 
-    def advice(self) -> str | None:
+    def advice(self) -> str:
         """Say what a bus carries of which nothing is of use."""
-        figures = self.decoder.figures
-        if figures.understood > sum(figures.other_instances.values()):
-            return None
-        if figures.frames < FRAMES_BEFORE_ADVICE:
-            return ""
-        if figures.other_instances:
-            others = ", ".join(str(n) for n, _ in figures.other_instances.most_common(6))
-            return f"batteries heard on {self._name}: {others}; set instance to one"
-        heard = ", ".join(identifier_text(key) for key, _ in self._identifiers.most_common(6))
-        return (
-            f"none of the first {figures.frames} frames on {self._name} is a message that is read; heard {heard}; "
-            "check the catalogue"
-        )
+        return self.decoder.nothing_read()
 
     @staticmethod
     def write_raw(pieces: Iterable[CapturedPiece], stream: TextIO) -> None:
@@ -164,10 +146,3 @@ def messages_of(settings: DecodingSettings) -> list[can_standards.ReadMessage]:
     if not messages:
         raise InputError("the message catalogue no longer gives any signal of ours; check catalogue and signals")
     return messages
-
-
-def identifier_text(key: int) -> str:
-    """Return an identifier as the trade writes it, with the parameter group of a 29-bit one."""
-    if not key & EXTENDED:
-        return f"{key:03X}"
-    return f"{key & ~EXTENDED:08X} (group {parameter_group(key)})"

@@ -8,16 +8,22 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, ClassVar
 
 from telemetry.driver import DriverContext, Settings
 from telemetry.model.batch import MICROSECONDS, Batch
+from telemetry.model.capture import CapturedPiece
+from telemetry.model.held_recording import HeldRecording
 from telemetry.model.keys import count
 from telemetry.model.tables import settings_of
 
+from .decode.log_stamps import LogStamps
+from .decode.position_log import date_of, holds_sentences, timed
 from .decode.position_sentences import PositionSentences
+from .links import text_log
 from .links.pump import Piece
-from .links.serial_driver import BYTES_BEFORE_ADVICE, SerialDriver, SerialSettings
+from .links.serial_driver import SerialDriver, SerialSettings
 from .links.serial_port import GATHER_S
 
 DEFAULT_BAUD_RATE = 9600
@@ -42,6 +48,8 @@ class SatellitePositionDriver(SerialDriver):
     table: ClassVar = SatellitePositionSettings
     decoder: PositionSentences
     tells_position: ClassVar = True
+    log_of: ClassVar[tuple[str, ...]] = ()
+    reads_any_text: ClassVar = False
     found: ClassVar = {"baud_rate": DEFAULT_BAUD_RATE}
 
     def __init__(self, context: DriverContext) -> None:
@@ -63,17 +71,40 @@ class SatellitePositionDriver(SerialDriver):
         batch = self.decoder.finish()
         return () if batch is None else (batch,)
 
-    def advice(self) -> str | None:
+    def advice(self) -> str:
         """Say what is wrong with a receiver whose bytes give nothing."""
         figures = self.decoder.figures
-        if figures.sentences or figures.bytes < BYTES_BEFORE_ADVICE:
-            return None if figures.sentences else ""
+        if figures.sentences or not figures.bytes:
+            return ""
         reasons = ", ".join(f"{reason}: {count}" for reason, count in figures.bad.most_common(3))
         return (
-            f"the first {figures.bytes} bytes from {self._port} hold no RMC, GGA, VTG or GLL sentence "
-            f"({reasons or 'other sentences only'}); check baud_rate (4800, 9600, 38400 and 115200 are usual) and "
-            "that the receiver is set to NMEA 0183"
+            f"its {figures.bytes} bytes hold no RMC, GGA, VTG or GLL sentence ({reasons or 'other sentences only'}); "
+            "check baud_rate (4800, 9600, 38400 and 115200 are usual) and that the receiver is set to NMEA 0183"
         )
+
+    @staticmethod
+    def is_log(path: Path) -> bool:
+        """Return whether sentences are among its first lines."""
+        return text_log.is_text_log(path) and holds_sentences(text_log.first_lines(path))
+
+    @classmethod
+    def recording(cls, path: Path, context: DriverContext) -> HeldRecording:
+        """Return sentences that were kept as a recording, by the times in front of them or else by their own.
+
+        Raises:
+            InputError: the file cannot be read.
+            NothingReadable: no sentence of it is of use.
+
+        """
+        stamps = LogStamps(text_log.first_lines(path))
+        day = None if stamps.is_found else date_of(text_log.lines_of(path))
+        if stamps.is_found:
+            pieces = text_log.stamped(path, context.source, stamps)
+        else:
+            lines = timed(text_log.lines_of(path), day)
+            pieces = (CapturedPiece(t, context.source, "in", line) for t, line in lines)
+        is_absolute = stamps.is_absolute if stamps.is_found else day is not None
+        return text_log.held(path, cls.decoded(context, pieces), is_absolute)
 
     @staticmethod
     def peer(settings: Settings) -> AbstractAsyncContextManager[Mapping[str, Any]]:

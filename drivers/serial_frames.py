@@ -24,7 +24,7 @@ from .decode.frame_map import MapSettings, fault_names_of, requests_of
 from .decode.frame_poll import FramePoll
 from .links import serial_port
 from .links.pump import Piece
-from .links.serial_driver import BYTES_BEFORE_ADVICE, SerialDriver, SerialSettings
+from .links.serial_driver import SerialDriver, SerialSettings
 
 GATHER_S = 0.005
 """A polled device answers and then waits: the rest of an answer is close behind its first byte."""
@@ -107,17 +107,9 @@ class SerialFramesDriver(SerialDriver):
         """Return what the cycle has brought so far."""
         return self.decoder.cycle_over()
 
-    def advice(self) -> str | None:
+    def advice(self) -> str:
         """Say what is wrong with bytes that give nothing."""
-        figures = self.decoder.figures
-        if figures.rows or figures.bytes < BYTES_BEFORE_ADVICE:
-            return None if figures.rows else ""
-        reasons = (figures.bad + figures.unread).most_common(3)
-        shown = ", ".join(f"{reason}: {count}" for reason, count in reasons) or "no start of a frame"
-        return (
-            f"none of the first {figures.bytes} bytes from {self._port} is of use ({shown}); check baud_rate and the "
-            "frame map"
-        )
+        return self.decoder.figures.nothing_read("baud_rate")
 
     @staticmethod
     def check_capture(frame_map: Path, capture: Path, source: str | None = None) -> Iterator[str]:

@@ -9,21 +9,25 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, ClassVar
 
 from telemetry.driver import DriverContext, Settings
 from telemetry.model.batch import Batch, Group
+from telemetry.model.errors import InputError, printable
+from telemetry.model.held_recording import HeldRecording
 from telemetry.model.keys import setting
 from telemetry.model.tables import settings_of
 
+from .decode.device_clock import OwnTime
 from .decode.kinds import PlainName
+from .decode.log_stamps import LogStamps
 from .decode.text_batches import TextBatches
 from .decode.text_settings import TextSettings
+from .links import text_log
 from .links.pump import Piece
 from .links.serial_driver import SerialDriver, SerialSettings
 from .links.serial_port import GATHER_S
-
-LINES_BEFORE_ADVICE = 20
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,6 +42,8 @@ class SerialTextDriver(SerialDriver):
 
     table: ClassVar = SerialTextSettings
     decoder: TextBatches
+    log_of: ClassVar[tuple[str, ...]] = ()
+    reads_any_text: ClassVar = True
 
     def __init__(self, context: DriverContext) -> None:
         settings = settings_of(SerialTextSettings, context.settings)
@@ -49,16 +55,42 @@ class SerialTextDriver(SerialDriver):
         batch = self.decoder.feed(pieces)
         return () if batch is None else (batch,)
 
-    def advice(self) -> str | None:
+    def advice(self) -> str:
         """Say what is wrong with lines that give nothing."""
         text = self.decoder.figures
-        if text.rows or text.lines < LINES_BEFORE_ADVICE:
-            return None if text.rows else ""
+        if text.rows or not text.bytes:
+            return ""
         reasons = ", ".join(f"{reason}: {count}" for reason, count in text.bad.most_common(3)) or "blank lines"
-        return (
-            f"none of the first {text.lines} lines from {self._port} is of use ({reasons}); check baud_rate, format "
-            "and header"
-        )
+        return f"none of {text.lines} lines ({text.bytes} bytes) is of use ({reasons}); check baud_rate and format"
+
+    @staticmethod
+    def is_log(path: Path) -> bool:
+        """Return whether it holds lines of text."""
+        return text_log.is_text_log(path)
+
+    @classmethod
+    def recording(cls, path: Path, context: DriverContext) -> HeldRecording:
+        """Return lines that were kept as a recording, by the times before them or else by ``time_column``.
+
+        Raises:
+            InputError: neither is there, or the file cannot be read.
+            NothingReadable: no line is of use.
+
+        """
+        stamps = LogStamps(text_log.first_lines(path))
+        driver = cls(context)
+        settings = settings_of(SerialTextSettings, context.settings)
+        if stamps.is_found:
+            batches: Iterable[Batch] = cls.decoded(context, text_log.stamped(path, context.source, stamps))
+        elif settings.time_column is None:
+            raise InputError(
+                f"{printable(path, 200)} has no time in front of its lines, and the source states no time_column;"
+                " state the column with the board's own time"
+            )
+        else:
+            driver.decoder.device_clock = OwnTime(settings.time_unit, settings.time_wraps_at)
+            batches = (batch for line in text_log.lines_of(path) for batch in driver.decode([Piece(0, line)]))
+        return text_log.held(path, batches, stamps.is_found and stamps.is_absolute, driver.advice)
 
     @staticmethod
     def peer(settings: Settings) -> AbstractAsyncContextManager[Mapping[str, Any]]:

@@ -245,16 +245,33 @@ class TellsPosition(Protocol):
 
 
 @runtime_checkable
+class Advises(Protocol):
+    """Can say what is wrong with a device of which nothing can be read."""
+
+    def advice(self) -> str:
+        """Return what was heard and what to check; empty where nothing was, or where it is read."""
+        ...
+
+
+@runtime_checkable
 class ReadsLogs(Protocol):
-    """Reads files of ``log_suffixes`` as recordings, decoded as a source of its own or of ``log_of`` says."""
+    """Reads logs of its kind of link, decoded as a source of its own or of ``log_of`` says.
 
-    log_suffixes: ClassVar[tuple[str, ...]]
+    ``reads_any_text``: lines of text may be such a log, whatever is in them; only the machine file can tell.
+    """
+
     log_of: ClassVar[tuple[str, ...]]
+    reads_any_text: ClassVar[bool]
 
-    def recording(self, path: Path, settings: Settings, /) -> Recording:
-        """Return the log as a recording.
+    def is_log(self, path: Path, /) -> bool:
+        """Return whether a file is such a log, by its name or its beginning."""
+        ...
+
+    def recording(self, path: Path, context: DriverContext, /) -> Recording:
+        """Return the log as a recording; its groups are of ``context.source``, whose settings say how to decode.
 
         Raises:
+            NothingReadable: nothing of it is read, with what was seen.
             InputError: the log, or what decodes it, cannot be read.
 
         """
@@ -280,6 +297,7 @@ class DecodesCaptures(Protocol):
         """Give the rows in the order of the pieces, all of them from one source.
 
         Raises:
+            NothingReadable: nothing of them is read, with what was seen.
             InputError: what decodes them cannot be read.
 
         """

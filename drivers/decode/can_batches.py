@@ -9,7 +9,7 @@ from typing import cast
 
 from telemetry.model.batch import Batch, Group
 
-from .can_frames import EXTENDED, CanFrame, FastPackets, parameter_group
+from .can_frames import EXTENDED, CanFrame, FastPackets, identifier_text, parameter_group
 from .can_groups import GroupRows
 from .can_signals import Counts, MessageDecoder
 from .can_standards import ReadMessage
@@ -17,6 +17,8 @@ from .can_standards import ReadMessage
 DEVICE_SILENT_US = 5_000_000
 """After so long without a frame from the device that was read, another one of the same instance is."""
 _MOST_KEYS = 4096
+_TOLD = 6
+"""Identifiers, or batteries, named in a message."""
 
 
 @dataclass(slots=True)
@@ -145,6 +147,23 @@ class CanBatches:
     def taken(self) -> list[Batch]:
         """Give out the rows that are complete."""
         return [batch for rows in self._rows.values() if (batch := rows.taken()) is not None]
+
+    def nothing_read(self) -> str:
+        """Return what was heard where nothing of it is read, and what to change; empty where something is."""
+        figures = self._figures
+        if not figures.frames or figures.understood > sum(figures.other_instances.values()):
+            return ""
+        if figures.other_instances:
+            others = sorted(figures.other_instances)
+            heard = " and ".join("without a number" if number < 0 else str(number) for number in others[:_TOLD])
+            asked = ", ".join(
+                sorted({str(m.wanted_instance) for ms in self._found.values() for m in ms if m.instance})
+            )
+            return f"frames of batteries {heard} were seen, your file asks for {asked}; set instance to one of them"
+        heard = ", ".join(identifier_text(key) for key in list(self._found)[:_TOLD])
+        return (
+            f"none of {figures.frames} frames is a message that is read; seen {heard}; check catalogue and standard"
+        )
 
     def _look_up(self, key: int) -> list[_Message]:
         """Return the messages of an identifier; the answer is kept."""

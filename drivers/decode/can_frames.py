@@ -42,6 +42,13 @@ def parameter_group(key: int) -> int:
     return group if (key >> 16) & 0xFF >= _FIRST_BROADCAST_FORMAT else group & 0x3FF00
 
 
+def identifier_text(key: int) -> str:
+    """Return an identifier as the trade writes it, with the parameter group of a 29-bit one."""
+    if not key & EXTENDED:
+        return f"{key:03X}"
+    return f"{key & ~EXTENDED:08X} (group {parameter_group(key)})"
+
+
 @dataclass(slots=True)
 class _Open:
     """A fast packet that is not complete: when its last frame came, how long it is, and what there is of it."""

@@ -2,32 +2,49 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from itertools import islice
+from typing import Protocol
 
 import numpy as np
 
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, merged
-from telemetry.model.errors import InputError, RecordingError
+from telemetry.model.errors import InputError, NothingReadable, RecordingError
 from telemetry.model.recording import TimeBasis
 
 from .can_batches import CanBatches
 from .can_frames import CanFrame
 from .can_standards import ReadMessage
+from .frame_order import InOrder
 
 FRAMES_AT_ONCE = 1024
 _EARLIEST_WALL_TIME = 978_307_200 * MICROSECONDS  # 2001: logs that count from their start are never so long
-_BACK_AT_MOST = 1 * MICROSECONDS
+
+
+class CanLog(Protocol):
+    """What a recording needs of a log."""
+
+    @property
+    def odd(self) -> int:
+        """Lines passed over by the last reading."""
+        ...
+
+    @property
+    def first_odd(self) -> str:
+        """The first of them."""
+        ...
+
+    def frames(self) -> Iterator[CanFrame]:
+        """Give the data frames from the beginning; InputError for a mistake further down."""
+        ...
 
 
 class CanRecording:
     """The readings of a log; a :class:`telemetry.model.recording.Recording`.
 
-    Frames whose time is a little before that of the one ahead (two channels in one log) take that one's time.
-
     Args:
         name: the file's name.
-        frames: gives the log's frames from the beginning, each time it is called.
+        log: gives the log's frames.
         messages: what is read.
         limit_us: how long a row over several messages may stay open, microseconds.
         source: the source's name in the groups.
@@ -38,26 +55,22 @@ class CanRecording:
     """
 
     def __init__(
-        self,
-        name: str,
-        frames: Callable[[], Iterator[CanFrame]],
-        messages: list[ReadMessage],
-        limit_us: int,
-        source: str = "recording",
+        self, name: str, log: CanLog, messages: list[ReadMessage], limit_us: int, source: str = "recording"
     ) -> None:
         self.name = name
         self.machine_text: str | None = None
-        self._frames = frames
+        self._log = log
         self._messages = messages
         self._limit_us = limit_us
         self._source = source
         self._notes: tuple[str, ...] = ()
         try:
-            first = next(frames(), None)
+            first = next(iter(InOrder(name, log.frames())), None)
         except InputError as error:
             raise RecordingError(str(error)) from error
         if first is None:
-            raise RecordingError(f"{name} holds no data frame; record it again with the bus running")
+            odd = f" ({log.odd} odd lines, the first is {log.first_odd})" if log.odd else ""
+            raise RecordingError(f"{name} holds no data frame{odd}; record it again with the bus running")
         self.time_basis: TimeBasis = "absolute" if first.arrival >= _EARLIEST_WALL_TIME else "relative"
         self.start = first.arrival if self.time_basis == "absolute" else 0
         self.groups: tuple[Group, ...] = self._batches().groups
@@ -72,66 +85,48 @@ class CanRecording:
 
         Raises:
             RecordingError: a mistake further down in the log; everything before it has been given out.
+            NothingReadable: no frame of it is a message that is read.
 
         """
         batches, held = self._batches(), _Held()
-        ordered = _Ordered(self.name)
+        ordered = InOrder(self.name, self._log.frames())
         mistake: RecordingError | None = None
-        frames = self._frames()
+        frames, last = iter(ordered), 0
         while True:
             piece: list[CanFrame] = []
             try:
-                ordered.check(islice(frames, FRAMES_AT_ONCE), piece)
+                for frame in islice(frames, FRAMES_AT_ONCE):
+                    piece.append(frame)  # noqa: PERF402 - when an error ends them, those before it are there
             except InputError as error:
                 mistake = error if isinstance(error, RecordingError) else RecordingError(str(error))
+            if piece:
+                last = piece[-1].arrival
             batches.feed(piece)
-            batches.close_due(ordered.last)
+            batches.close_due(last)
             held.take(batches.taken())
             if len(piece) < FRAMES_AT_ONCE:
                 break
             # A row that is still open may bear a time as early as this.
-            yield from held.before(ordered.last - self._limit_us, rows)
-        batches.close_due(ordered.last + self._limit_us + 1)
+            yield from held.before(last - self._limit_us, rows)
+        batches.close_due(last + self._limit_us + 1)
         held.take(batches.taken())
         yield from held.before(np.iinfo(np.int64).max, 1)
-        figures = batches.figures
-        self._notes = tuple(ordered.notes())
-        if figures.understood == 0 and mistake is None:
-            self._notes += (f"{self.name}: none of its {figures.frames} frames is a message that is read",)
+        self._notes = tuple(self._said(ordered))
         if mistake is not None:
             raise mistake
+        if heard := batches.nothing_read():
+            raise NothingReadable(f"{self.name}: {heard}")
+
+    def _said(self, ordered: InOrder) -> Iterator[str]:
+        if self._log.odd:
+            yield f"{self.name}: {self._log.odd} odd lines were passed over, the first is {self._log.first_odd}"
+        if ordered.moved:
+            yield f"{self.name}: {ordered.moved} frames stood behind later ones and were sorted in"
+        if ordered.strayed:
+            yield f"{self.name}: {ordered.strayed} frames whose time fits no other were left out"
 
     def _batches(self) -> CanBatches:
         return CanBatches(self._source, self._messages, self._limit_us)
-
-
-class _Ordered:
-    """Sees to it that time does not go back."""
-
-    def __init__(self, name: str) -> None:
-        self._name = name
-        self._moved = 0
-        self._count = 0
-        self.last = np.iinfo(np.int64).min // 2
-
-    def check(self, frames: Iterator[CanFrame], done: list[CanFrame]) -> None:
-        """Append the frames to ``done``; when an error ends them, those before it are there."""
-        for frame in frames:
-            self._count += 1
-            if frame.arrival < self.last:
-                if self.last - frame.arrival > _BACK_AT_MOST:
-                    raise RecordingError(
-                        f"{self._name}, frame {self._count}: time goes back by "
-                        f"{(self.last - frame.arrival) / MICROSECONDS:g} s; cut the file in two here"
-                    )
-                self._moved += 1
-                frame = frame._replace(arrival=self.last)
-            self.last = frame.arrival
-            done.append(frame)
-
-    def notes(self) -> Iterator[str]:
-        if self._moved:
-            yield f"{self._name}: {self._moved} frames bore a time before the frame ahead, and were given its time"
 
 
 class _Held:

@@ -32,6 +32,8 @@ FALL_TIME = 20_000_000
 """In between, the excess falls with this time constant."""
 DOUBT = 5_000_000
 """A step of device time may exceed the time between arrivals by this much: lines held up, let go together."""
+FARTHEST_STEP = 60_000_000
+"""In a log, where no arrival says how much time passed: a longer step is believed once another row confirms it."""
 OUT_OF_ORDER = 2_000_000
 """Lines may overtake one another by this much; what lies further back is a restart."""
 
@@ -235,3 +237,48 @@ class ArrivalClock:
             self._play_out.relearn()
         else:
             self.interval = sum(self._intervals) / len(self._intervals)
+
+
+class OwnTime:
+    """A device's own time as it stands in a log, from 0 at the first row; of a restart the rest follows directly.
+
+    A time that leaps counts once the next one confirms it; till then its row has the time of the row before.
+
+    Args:
+        unit, wraps_at: as in :class:`DeviceClock`.
+
+    Attributes:
+        restarts: how often the time began again: how long the breaks were is not known.
+
+    """
+
+    def __init__(self, unit: TimeUnit, wraps_at: float | None = None) -> None:
+        self._scale = MICROSECONDS_IN[unit]
+        self._wraps_at = None if wraps_at is None else round(wraps_at * self._scale)
+        self._raw: int | None = None
+        self._doubted: int | None = None
+        self._t = 0
+        self.restarts = 0
+
+    def map(self, device: Sequence[float], arrival: int) -> list[int]:  # noqa: ARG002 - a log knows none
+        """Return our time of each row, microseconds."""
+        return [self._of(value) for value in device]
+
+    def _of(self, value: float) -> int:
+        if not math.isfinite(value) or abs(value) > 2**62 / self._scale:
+            return self._t
+        raw = round(value * self._scale)
+        step = 0 if self._raw is None else raw - self._raw
+        if self._wraps_at is not None and step < -OUT_OF_ORDER:
+            step %= self._wraps_at
+        if -OUT_OF_ORDER <= step <= FARTHEST_STEP:
+            self._doubted = None
+            self._raw, self._t = raw, self._t + step
+            return self._t
+        if self._doubted is None or not raw - self._doubted >= 0:
+            self._doubted = raw
+            return self._t
+        self.restarts += step < 0
+        self._t += step if step > 0 else raw - self._doubted
+        self._raw, self._doubted = raw, None
+        return self._t

@@ -58,6 +58,14 @@ class FrameFigures:
     overdue: int
     incomplete_rows: int
 
+    def nothing_read(self, key: str) -> str:
+        """Return what was heard where no row came of it; empty where one did. ``key`` is a setting to check."""
+        if self.rows or not self.bytes:
+            return ""
+        reasons = (self.bad + self.unread).most_common(3)
+        shown = ", ".join(f"{reason}: {count}" for reason, count in reasons) or "no start of a frame"
+        return f"none of {self.bytes} bytes is of use ({shown}); check {key} and the frame map"
+
 
 @dataclass(frozen=True, slots=True)
 class Finding:

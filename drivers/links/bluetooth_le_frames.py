@@ -5,7 +5,6 @@ What is written to the device is the map's requests, byte for byte, and nothing 
 
 from __future__ import annotations
 
-import logging
 from collections.abc import AsyncIterator, Callable, Iterable, Sequence
 
 from telemetry.model.batch import Batch, merged
@@ -20,9 +19,6 @@ from .bluetooth_le_link import BluetoothLink
 from .bluetooth_le_standard import notifying
 from .bluetooth_le_types import Notification, Present
 
-log = logging.getLogger(__name__)
-
-BYTES_BEFORE_ADVICE = 2000
 GATHER_US = 5_000
 """How long to wait for what comes on the heels of a notification."""
 
@@ -59,8 +55,6 @@ class FrameSession:
         self._notify = notify
         self._write = write
         self._write_handle = 0
-        self._source = source
-        self._advised = False
 
     @property
     def figures(self) -> FrameFigures:
@@ -143,21 +137,11 @@ class FrameSession:
                 self._tap(piece.arrival, "in", piece.data)
             for batch in self._decoder.feed(piece.data, piece.arrival):
                 found.setdefault(batch.group.key, []).append(batch)
-        if not self._advised:
-            self._advise()
         return [merged(batches) for batches in found.values()]
 
-    def _advise(self) -> None:
-        """Say once in the log what is wrong with bytes that give nothing."""
-        figures = self._decoder.figures
-        self._advised = figures.rows > 0 or figures.bytes >= BYTES_BEFORE_ADVICE
-        if self._advised and not figures.rows:
-            reasons = (figures.bad + figures.unread).most_common(3)
-            shown = ", ".join(f"{reason}: {count}" for reason, count in reasons) or "no start of a frame"
-            log.warning(
-                "source %s: none of the first %d bytes from %s is of use (%s); check notify and the frame map",
-                *(self._source, figures.bytes, self._link, shown),
-            )
+    def advice(self) -> str:
+        """Say what is wrong with bytes that give nothing."""
+        return self.figures.nothing_read("notify")
 
     async def end(self) -> None:
         """Nothing runs beside :meth:`batches`."""

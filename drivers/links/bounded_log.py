@@ -24,8 +24,12 @@ _CONTAINER_HEAD = 16
 _OBJECT_HEAD = 16
 
 
+class BoundPassed(ValueError):
+    """Reading on would take the memory, or never end."""
+
+
 class BoundedLog(io.BufferedIOBase):
-    """Hands on the bytes of a log, and raises ValueError where they pass a bound.
+    """Hands on the bytes of a log, and raises BoundPassed where they pass a bound.
 
     Args:
         file: the log, expanded if it is compressed; closed with this.
@@ -46,7 +50,7 @@ class BoundedLog(io.BufferedIOBase):
     def read(self, size: int | None = -1) -> bytes:
         """Return up to ``size`` bytes, all for -1; the memory for them is taken before a byte is read."""
         if size is not None and size > LARGEST_CONTAINER:
-            raise ValueError(f"an object in it claims a length of {size} bytes")
+            raise BoundPassed(f"an object in it claims a length of {size} bytes")
         return self._checked(self._file.read(-1 if size is None else size))
 
     def read1(self, size: int = -1) -> bytes:
@@ -66,10 +70,10 @@ class BoundedLog(io.BufferedIOBase):
             line_end = part.rfind(b"\n")
             self._since_line_end = self._since_line_end + len(part) if line_end < 0 else len(part) - line_end
             if self._since_line_end > LONGEST_LINE:
-                raise ValueError(f"a line in it is longer than {LONGEST_LINE} bytes")
+                raise BoundPassed(f"a line in it is longer than {LONGEST_LINE} bytes")
             self._lines += part.count(b"\n")
             if self._lines > max(BLANK_LINES, self._given // SHORTEST_LINES):
-                raise ValueError(f"most of its {self._lines} lines are blank")
+                raise BoundPassed(f"most of its {self._lines} lines are blank")
         elif len(part) > _CONTAINER_HEAD:
             _check_container(part)
         return part
@@ -82,19 +86,19 @@ def _check_container(part: bytes) -> None:
     except zlib.error:
         return
     if len(expanded) > LARGEST_CONTAINER:
-        raise ValueError(f"a container in it expands to more than {LARGEST_CONTAINER} bytes")
+        raise BoundPassed(f"a container in it expands to more than {LARGEST_CONTAINER} bytes")
 
 
 def check_objects(data: bytes) -> None:
     """Refuse the expanded content of a BLF container where an object's length cannot be.
 
     Raises:
-        ValueError: an object is shorter than its own head or longer than any frame's.
+        BoundPassed: an object is shorter than its own head or longer than any frame's.
 
     """
     at = data.find(b"LOBJ")
     while 0 <= at <= len(data) - _OBJECT_HEAD:
         length = int.from_bytes(data[at + 8 : at + 12], "little")
         if not _OBJECT_HEAD <= length <= LARGEST_OBJECT:
-            raise ValueError(f"an object in it has a length of {length} bytes")
+            raise BoundPassed(f"an object in it has a length of {length} bytes")
         at = data.find(b"LOBJ", at + length)

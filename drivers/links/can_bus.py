@@ -7,22 +7,19 @@ acknowledge, it is, unless the owner says otherwise.
 
 from __future__ import annotations
 
-import gzip
-import io
 import socket
 import time
 from collections.abc import Iterator
 from contextlib import suppress
-from pathlib import Path
 from typing import Any, NamedTuple
 
 from telemetry.model.clock import Clock
-from telemetry.model.errors import InputError, LinkLost, LinkUnavailable, printable
+from telemetry.model.errors import LinkLost, LinkUnavailable
 
 from ..decode.can_frames import EXTENDED, CanFrame
-from .bounded_log import BoundedLog, check_objects
+from .bounded_log import check_objects
 from .can_settings import BusSettings
-from .can_trouble import errors_explained, is_noise, said_by, why_lost, why_not
+from .can_trouble import errors_explained, is_noise, why_lost, why_not
 from .pump import READ_LIMIT_S
 
 GATHER_S = 0.02
@@ -227,56 +224,16 @@ def buses_in_reach() -> list[dict[str, Any]]:
     return [{"interface": str(config["interface"]), "channel": config["channel"]} for config in found]
 
 
-_LATEST = 2**61
-"""Microseconds; sums and differences of times stay within 64 bits."""
-LOG_SUFFIXES = (".asc", ".blf", ".csv", ".log", ".mf4", ".trc")
+def log_reader(suffix: str) -> Any:
+    """Return python-can's reader of a log with that suffix.
 
-
-def log_frames(path: Path, channel: str | int | None = None) -> Iterator[CanFrame]:
-    """Give the data frames of a log file that python-can reads, in its order and with its times.
-
-    Args:
-        path: ends in one of :data:`LOG_SUFFIXES`; ``.csv`` is python-can's own layout.
-        channel: only frames of this channel, where the log names channels; None for all.
+    That of a BLF has a look at its objects; that of a TRC does not keep an odd line to itself.
 
     Raises:
-        InputError: python-can cannot read it, or not further; every frame before has been given.
+        ImportError: python-can is not installed.
 
     """
-    try:
-        import can  # noqa: F401 - to say so where it is missing
-    except ImportError as error:
-        raise InputError(f"CAN logs need the package python-can ({error}); run: pip install python-can") from error
-    shown, count = printable(path, 200), 0
-    try:
-        with _log_stream(path) as stream, _log_reader(path)(stream) as reader:
-            for message in reader:
-                count += 1
-                if message.is_error_frame or message.is_remote_frame:
-                    continue
-                if channel is not None and str(message.channel) != str(channel):
-                    continue
-                key = message.arbitration_id | (EXTENDED if message.is_extended_id else 0)
-                arrival = round(message.timestamp * 1e6)
-                if abs(arrival) > _LATEST:
-                    raise ValueError("its time is none")
-                yield CanFrame(arrival, key, bytes(message.data))
-    except OSError as error:
-        raise InputError(
-            f"{shown} cannot be read ({error.strerror or said_by(error)}); check its name and rights"
-        ) from error
-    except (ImportError, NotImplementedError) as error:
-        raise InputError(f"{shown} needs a package that is not here ({said_by(error)}); install it") from error
-    except Exception as error:  # a damaged log shows itself by whatever its reader trips over
-        where = f"after frame {count}" if count else "from its beginning"
-        raise InputError(
-            f"{shown} cannot be read {where} ({said_by(error)}); export it anew, or cut it there"
-        ) from error
-
-
-def _log_reader(path: Path) -> Any:
-    """Return python-can's reader for the log's suffix, ``.gz`` aside; that of a BLF with a look at its objects."""
-    from can.io import MESSAGE_READERS, BLFReader
+    from can.io import MESSAGE_READERS, BLFReader, TRCReader
 
     class BoundedBlf(BLFReader):
         def _parse_container(self, data: bytes) -> Iterator[Any]:
@@ -284,21 +241,13 @@ def _log_reader(path: Path) -> Any:
             check_objects(whole)
             return super()._parse_container(whole)
 
-    suffix = _log_suffix(path)
-    return BoundedBlf if suffix == ".blf" else MESSAGE_READERS[suffix]
+    class StrictTrc(TRCReader):
+        def _parse_line(self, line: str) -> Any:
+            if not line or line.startswith(";"):  # the head goes to the end of the file
+                return None
+            return self._parse_cols(tuple(line.split(maxsplit=self._num_columns)))
 
-
-def _log_suffix(path: Path) -> str:
-    return (Path(path.stem) if path.suffix.lower() == ".gz" else path).suffix.lower()
-
-
-def _log_stream(path: Path) -> Any:
-    """Open a log; done here since python-can leaves a file open that it cannot make out."""
-    is_text = _log_suffix(path) not in (".blf", ".mf4")
-    is_packed = path.suffix.lower() == ".gz"
-    file = gzip.GzipFile(path, "rb") if is_packed else path.open("rb")
-    log = BoundedLog(file, printable(path, 200), path.stat().st_size if is_packed else None, is_text)
-    return io.TextIOWrapper(log, encoding="utf-8", errors="replace") if is_text else log
+    return {".blf": BoundedBlf, ".trc": StrictTrc}.get(suffix) or MESSAGE_READERS[suffix]
 
 
 class SendingBus:

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-import logging
 from abc import ABC, abstractmethod
 from collections.abc import AsyncIterator, Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, ClassVar, Generic, Literal, Self, cast
 
 from telemetry.driver import Declared, DriverContext
-from telemetry.model.batch import Batch
+from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.capture import CapturedPiece, Direction
-from telemetry.model.errors import LinkError
+from telemetry.model.errors import LinkError, NothingReadable
 
 from .pump import BlockingLink, DataT, Piece, Pump, PumpFigures
-
-log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +50,6 @@ class PumpedDriver(Declared, ABC, Generic[DataT]):
         self._clock = context.clock
         self._name = name
         self._pump = Pump(open_link, context.clock, name, tap=tap)
-        self._advised = False
 
     @property
     def figures(self) -> LinkFigures:
@@ -65,8 +61,8 @@ class PumpedDriver(Declared, ABC, Generic[DataT]):
         """Return the rows that what was read, or the quiet since, completes."""
 
     @abstractmethod
-    def advice(self) -> str | None:
-        """Return what to say of a device whose bytes give nothing; empty while that is open, None once they do."""
+    def advice(self) -> str:
+        """Return what to say of a device whose bytes give nothing; empty where they do, or where none came."""
 
     def wait_s(self) -> float | None:
         """Return how long :meth:`decode` may be left without anything read; None: for ever."""
@@ -83,14 +79,29 @@ class PumpedDriver(Declared, ABC, Generic[DataT]):
     @classmethod
     def decoded(cls, context: DriverContext, pieces: Iterable[CapturedPiece]) -> Iterator[Batch]:
         """Give the rows of what a capture kept; see :class:`telemetry.driver.DecodesCaptures`."""
-        driver = cast("Callable[[DriverContext], Self]", cls)(context)
+        clock = _PieceClock()
+        driver = cast("Callable[[DriverContext], Self]", cls)(replace(context, clock=clock))
         driver.prepare()
         for piece in pieces:
+            yield from driver.quiet_until(piece.t, clock)
+            clock.t = piece.t
             if piece.direction == "out":
                 yield from driver.sent(piece.data)
             else:
                 yield from driver.decode([Piece(piece.t, driver.as_read(piece))])
+        yield from driver.quiet_until(None, clock)
         yield from driver.rest()
+        if advice := driver.advice():
+            raise NothingReadable(advice)
+
+    def quiet_until(self, t: int | None, clock: _PieceClock) -> Iterable[Batch]:
+        """Return the rows that the quiet until the next piece, or after the last, completes."""
+        wait_s = self.wait_s()
+        due = None if wait_s is None else clock.t + round(wait_s * MICROSECONDS)
+        if due is None or (t is not None and due > t):
+            return ()
+        clock.t = due
+        return self.decode([])
 
     @abstractmethod
     def as_read(self, piece: CapturedPiece) -> DataT:
@@ -125,8 +136,6 @@ class PumpedDriver(Declared, ABC, Generic[DataT]):
                     yield batch
                 for batch in self.decode(await self._pump.take(self.wait_s())):
                     yield batch
-                if not self._advised:
-                    self._advise()
         except LinkError:
             for batch in self.rest():
                 yield batch
@@ -136,9 +145,15 @@ class PumpedDriver(Declared, ABC, Generic[DataT]):
         """Let the reading thread close the link, and wait until it has."""
         await self._pump.stop()
 
-    def _advise(self) -> None:
-        """Say once in the log what is wrong with a device whose bytes give nothing."""
-        advice = self.advice()
-        if advice:
-            log.warning("source %s: %s", self._source, advice)
-        self._advised = advice != ""
+
+class _PieceClock:
+    """Stands at the time of the piece that is decoded; a :class:`telemetry.model.clock.Clock`."""
+
+    def __init__(self) -> None:
+        self.t = 0
+
+    def now(self) -> int:
+        return self.t
+
+    async def sleep_until(self, t: int) -> None:
+        self.t = max(self.t, t)

@@ -14,8 +14,6 @@ from telemetry.model.keys import number
 from . import serial_port
 from .pumped_driver import PumpedDriver
 
-BYTES_BEFORE_ADVICE = 2000
-
 
 @dataclass(frozen=True, kw_only=True)
 class SerialSettings(serial_port.PortSettings):

@@ -127,6 +127,10 @@ class RecordingError(InputError):
     """A recording that cannot be read. Example: ``mow.csv, line 14, column pack_current: 'n/a' is not a number``."""
 
 
+class NothingReadable(RecordingError):
+    """A recording holds something, and its source makes no reading of it. The sentence says what was seen."""
+
+
 class LinkError(ShakedownError):
     """Base of the errors of a link to a device."""
 

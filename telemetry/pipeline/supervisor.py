@@ -7,7 +7,7 @@ from collections.abc import AsyncGenerator, Callable
 from contextlib import aclosing
 from typing import cast
 
-from telemetry.driver import CLOSE_LIMIT_S, OPEN_LIMIT_S, Asleep, Driver
+from telemetry.driver import CLOSE_LIMIT_S, OPEN_LIMIT_S, Advises, Asleep, Driver
 from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.clock import Clock
 from telemetry.model.errors import LinkError, LinkLost, LinkSilent, LinkUnavailable, ShakedownError
@@ -139,9 +139,18 @@ class Supervisor:
         state: LinkState = "silent" if isinstance(error, LinkSilent) else "lost"
         why = str(error)
         if (state, why) != self._reported:
-            self._report(state, why, retry_at)
+            advice = self._advice(driver) if state == "silent" else ""
+            self._report(state, f"{why}; {advice}" if advice else why, retry_at)
+            self._reported = (state, why)
         await self._until(retry_at)
         self._delay = min(2 * self._delay, longest)
+
+    def _advice(self, driver: Driver) -> str:
+        """Return what the driver says of what it heard and could not read."""
+        try:
+            return driver.advice() if isinstance(driver, Advises) else ""
+        except Exception as error:
+            return self._mistake(error)
 
     def try_now(self) -> bool:
         """Try the link again now; return whether it was waiting for a try."""

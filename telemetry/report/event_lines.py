@@ -129,7 +129,7 @@ def event_line(event: Event, start: int) -> str | None:
             about = f" {event.limit} on {printable(event.signal)}" if event.limit else ""
             return f"{at}{event.what} {event.state}:{about} {printable(event.why, 300)}"
         case LinkChange():
-            why = f" ({printable(event.why, 200)})" if event.why else ""
+            why = f" ({printable(event.why, 400)})" if event.why else ""
             retries = "; retrying" if event.retry_at is not None else ""
             return f"{at}link {printable(event.source)}: {event.state}{why}{retries}"
         case Gap():

@@ -1,6 +1,6 @@
-"""A capture of raw bytes as a recording, decoded by the sources of a machine file as they would be live.
+"""Raw bytes and logs of devices as recordings, decoded by the sources of a machine file as they would be live.
 
-So a drive that was recorded with a wrong map, sign or lag is not lost: mend the machine file, and play the capture.
+So a drive that was recorded with a wrong map, sign or lag is not lost: mend the machine file, and play it.
 """
 
 from __future__ import annotations
@@ -10,16 +10,16 @@ from pathlib import Path
 
 from telemetry.driver import DecodesCaptures, DriverContext
 from telemetry.machine.machine_file import Machine, SourceSettings
-from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
+from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.capture import CapturedPiece, read_capture
 from telemetry.model.clock import SystemClock
-from telemetry.model.errors import InputError, printable
-from telemetry.model.recording import TimeBasis
+from telemetry.model.errors import InputError, NothingReadable, printable
+from telemetry.model.held_recording import HeldRecording
+from telemetry.model.recording import Recording, TimeBasis
 from telemetry.pipeline.gather import gather_for
 from telemetry.pipeline.registry import load_driver, with_paths
 
 FIRST_WORDS = b"capture 1 began "
-_SPAN_US = MICROSECONDS
 
 
 def is_capture(path: Path) -> bool:
@@ -31,81 +31,94 @@ def is_capture(path: Path) -> bool:
         return False
 
 
-class CaptureRecording:
-    """A capture decoded; a :class:`telemetry.model.recording.Recording`, held in memory.
+def context_of(source: SourceSettings, machine: Machine) -> DriverContext:
+    """Return what the driver of a source is given to decode what was kept of its link."""
+    settings = with_paths(source.driver, source.settings, Path(machine.file).parent)
+    return DriverContext(source.name, settings, SystemClock())
 
-    Args:
-        path: the capture.
-        machine: its sources decode the pieces of the same name.
+
+def capture_recording(path: Path, machine: Machine) -> Recording:
+    """Return a capture as a recording, held in memory; the machine's sources decode the pieces of the same name.
 
     Raises:
-        InputError: none of its sources is in the machine file, nothing readable is in it, or either file is wrong.
+        NothingReadable: no reading is in it, with what was seen.
+        InputError: none of its sources is in the machine file, or either file is wrong.
 
     """
-
-    def __init__(self, path: Path, machine: Machine) -> None:
-        self.name, self.machine_text = path.name, machine.text
-        self.time_basis: TimeBasis = "absolute"
-        file, pieces = printable(path, 200), list(read_capture(path))
-        heard = {piece.source for piece in pieces}
-        sources = [source for source in machine.sources if source.name in heard]
-        if not sources:
-            named = ", ".join(sorted(map(printable, heard))) or "nothing"
-            stated = ", ".join(source.name for source in machine.sources) or "none"
-            raise InputError(
-                f"{file} holds bytes of {named}, and the machine file has the sources {stated}; name them alike"
-            )
-        self._spans = list(_decoded(pieces, sources, Path(machine.file).parent))
-        groups: dict[tuple[str, str], Group] = {}
-        for span in self._spans:
-            groups |= {batch.group.key: batch.group for batch in span.batches}
-        if not groups:
-            counts = ", ".join(
-                f"{sum(len(p.data) for p in pieces if p.source == s.name)} of {s.name}" for s in sources
-            )
-            raise InputError(
-                f"{file}: no reading was found in its bytes ({counts}); check the settings of these sources, and see"
-                " what decode-check makes of them"
-            )
-        self.groups = tuple(groups.values())
-        self.start = min(int(batch.t[0]) for span in self._spans for batch in span.batches)
-        others = sorted(heard - {source.name for source in sources})
-        left = (
-            f"{file}: bytes of {', '.join(map(printable, others))} are left out; the machine file has no such source"
+    file, pieces = printable(path, 200), list(read_capture(path))
+    heard = {piece.source for piece in pieces}
+    sources = [source for source in machine.sources if source.name in heard]
+    if not sources:
+        named = ", ".join(sorted(map(printable, heard))) or "nothing"
+        stated = ", ".join(source.name for source in machine.sources) or "none"
+        raise InputError(
+            f"{file} holds bytes of {named}, and the machine file has the sources {stated}; name them alike"
         )
-        self.warnings: tuple[str, ...] = (left,) if others else ()
-
-    def spans(self, rows: int = 8192) -> Iterator[Span]:  # noqa: ARG002 - spans are of a second here
-        """See :meth:`telemetry.model.recording.Recording.spans`."""
-        widest = {group.key: group for group in self.groups}
-        for span in self._spans:
-            yield Span(span.end, tuple(batch.as_wide_as(widest[batch.group.key]) for batch in span.batches))
-
-
-def _decoded(pieces: list[CapturedPiece], sources: list[SourceSettings], folder: Path) -> Iterator[Span]:
-    """Give the spans of a second that the pieces make, gathered as in a live run."""
+    batches, silent = list[Batch](), list[str]()
+    for source in sources:
+        try:
+            batches += [batch for batch in _of_source(pieces, source, machine) if len(batch)]
+        except NothingReadable as error:
+            silent.append(f"{source.name}: {error}")
+    if not batches:
+        counts = [
+            f"{source.name}: {sum(len(p.data) for p in pieces if p.source == source.name)} bytes"
+            for source in sources
+        ]
+        raise NothingReadable(
+            f"{file}: no reading was found in it ({'; '.join(silent or counts)}); see what decode-check makes of it"
+        )
+    others = sorted(map(printable, heard - {source.name for source in sources}))
+    left = f"{file}: bytes of {', '.join(others)} are left out; the machine file has no such source"
     gather = gather_for(sources)
-    batches = [batch for source in sources for batch in _of_source(pieces, source, folder) if len(batch)]
-    batches.sort(key=lambda batch: int(batch.t[-1]))
-    end: int | None = None
-    for batch in batches:
-        last = int(batch.t[-1])
-        if end is not None and last > end + _SPAN_US:
-            span = gather.close(end)
-            if span.batches:
-                yield span
-            end = last
-        end = last if end is None else end
+    for batch in sorted(batches, key=lambda each: int(each.t[-1])):
         gather.post(batch)
-    if end is not None:
-        yield gather.close(end, final=True)
+    rows = gather.close(0, final=True).batches
+    warnings = (*([left] if others else []), *(f"{file}, {each}" for each in silent))
+    return HeldRecording(path.name, rows, "absolute", machine.text, warnings)
 
 
-def _of_source(pieces: list[CapturedPiece], source: SourceSettings, folder: Path) -> Iterator[Batch]:
+def _of_source(pieces: list[CapturedPiece], source: SourceSettings, machine: Machine) -> Iterator[Batch]:
     driver = load_driver(source.driver)
     if not isinstance(driver, DecodesCaptures):
         raise InputError(
             f"source {source.name}: a capture of {source.driver} cannot be played; those of serial ports and CAN can"
         )
-    context = DriverContext(source.name, with_paths(source.driver, source.settings, folder), SystemClock())
-    return driver.decoded(context, (piece for piece in pieces if piece.source == source.name))
+    return driver.decoded(context_of(source, machine), (piece for piece in pieces if piece.source == source.name))
+
+
+class Gathered:
+    """A log of one source with its rows gathered as in a live run: the current's sign, no impossible values.
+
+    A :class:`telemetry.model.recording.Recording`.
+
+    Args:
+        log: as its driver reads it.
+        source: what the machine file says of it.
+        machine: that machine.
+
+    """
+
+    def __init__(self, log: Recording, source: SourceSettings, machine: Machine) -> None:
+        self._log, self._source = log, source
+        self.name, self.machine_text, self.start = log.name, machine.text, log.start
+        self.time_basis: TimeBasis = log.time_basis
+        self.groups: tuple[Group, ...] = log.groups
+        self._unknown: tuple[str, ...] = ()
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """See :class:`telemetry.model.recording.Recording`."""
+        return (*self._log.warnings, *self._unknown)
+
+    def spans(self, rows: int = 8192) -> Iterator[Span]:
+        """See :meth:`telemetry.model.recording.Recording.spans`."""
+        gather = gather_for([self._source])
+        for span in self._log.spans(rows):
+            for batch in span.batches:
+                gather.post(batch)
+            yield gather.close(span.end)
+        self._unknown = tuple(
+            f"{self.name}: {count} values of {signal} were {reason} and count as unknown"
+            for (signal, reason), count in sorted(gather.made_unknown.items())
+        )

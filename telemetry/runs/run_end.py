@@ -46,7 +46,7 @@ def nothing_arrived(sources: Sequence[SourceSettings], snapshot: Snapshot) -> Li
     silent = []
     for source in sources:
         link = snapshot.links.get(source.name)
-        why = f" ({printable(link.why, 200)})" if link is not None and link.why else ""
+        why = f" ({printable(link.why, 400)})" if link is not None and link.why else ""
         silent.append(f"{printable(source.name)}{why}")
     return LinkSilent(
         f"no value arrived from {' or '.join(silent)}; check power, cable and the settings under [[source]];"

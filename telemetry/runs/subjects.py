@@ -9,9 +9,9 @@ from typing import Any
 
 from telemetry.driver import GivesExample, ReadsLogs
 from telemetry.machine.machine_file import Machine, load_machine, parse_machine
-from telemetry.model.errors import InputError, MachineFileError, Problem, printable
+from telemetry.model.errors import InputError, MachineFileError, NothingReadable, Problem, printable
 from telemetry.model.recording import Recording
-from telemetry.pipeline.registry import check_settings, driver_for, drivers_that, with_paths
+from telemetry.pipeline.registry import check_settings, driver_for, drivers_that
 from telemetry.pipeline.reported_names import with_reported_names
 from telemetry.runs.publishing import check_installed
 
@@ -123,7 +123,7 @@ def _no_recording(path: Path) -> str:
 
 def _capture(path: Path, machine: Machine | None) -> Recording | None:
     """Return a capture of raw bytes as a recording, decoded by the machine file's sources."""
-    from telemetry.runs.capture_recording import CaptureRecording, is_capture
+    from telemetry.runs.capture_recording import capture_recording, is_capture
 
     if not is_capture(path):
         return None
@@ -132,22 +132,29 @@ def _capture(path: Path, machine: Machine | None) -> Recording | None:
             f"{printable(path, 200)} holds raw bytes; give --machine FILE with the [[source]] tables that say how to"
             " decode them"
         )
-    return CaptureRecording(path, machine)
+    return capture_recording(path, machine)
 
 
 def _log_of_a_driver(path: Path, machine: Machine | None) -> Recording | None:
-    """Return ``path`` as a recording where a driver reads such logs, decoded as the machine file's source says."""
-    for name, driver in drivers_that(ReadsLogs).items():
-        if path.suffix.lower() not in driver.log_suffixes:
-            continue
-        kin = (name, *driver.log_of)
-        source = next((s for s in machine.sources if s.driver in kin), None) if machine is not None else None
-        if machine is None or source is None:
+    """Return ``path`` as a recording where it is a log of a driver's link, decoded by the machine file's sources."""
+    from telemetry.runs.capture_recording import Gathered, context_of
+
+    readers = [each for each in drivers_that(ReadsLogs).items() if path.is_file() and each[1].is_log(path)]
+    for name, driver in sorted(readers, key=lambda each: each[1].reads_any_text):
+        kin, heard = (name, *driver.log_of), list[str]()
+        if machine is not None:
+            for source in (each for each in machine.sources if each.driver in kin):
+                try:
+                    return Gathered(driver.recording(path, context_of(source, machine)), source, machine)
+                except NothingReadable as error:
+                    heard.append(str(error))
+        if heard:
+            raise NothingReadable("; ".join(heard))
+        if not driver.reads_any_text:
             raise InputError(
-                f"{printable(path, 200)} holds raw frames; give --machine FILE with a [[source]] whose driver is"
-                f" {' or '.join(kin)}, which says how to decode them"
+                f"{printable(path, 200)} is a log of a link; give --machine FILE with a [[source]] whose driver is"
+                f" {' or '.join(kin)}, which says how to decode it"
             )
-        return driver.recording(path, with_paths(source.driver, source.settings, Path(machine.file).parent))
     return None
 
 

@@ -11,13 +11,17 @@ import zlib
 import can
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from drivers.can_log import CanLogDriver, CanLogSettings, open_log
+from drivers.decode.can_frames import CanFrame
 from drivers.decode.can_standards import DecodingSettings
+from drivers.decode.frame_order import InOrder
 from telemetry.driver import Driver, DriverContext
 from telemetry.model.batch import merged
 from telemetry.model.clock import ManualClock
-from telemetry.model.errors import InputError, RecordingError
+from telemetry.model.errors import InputError, NothingReadable, RecordingError
 from telemetry.model.recording import Recording
 from telemetry.model.tables import settings_of
 
@@ -116,48 +120,66 @@ def test_a_row_that_waits_for_its_other_half_never_comes_behind_a_span(tmp_path)
     assert rows == 200, "each half is a row, its other half unknown"
 
 
-def test_time_that_goes_back_a_little_is_mended_and_told(tmp_path):
+def test_a_merged_log_is_sorted_and_that_is_told(tmp_path):
     path = tmp_path / "two-channels.log"
     with can.Logger(path) as log:
         for t in (0.0, 0.02, 0.01, 0.03):
+            log.on_message_received(message(WALL + t, round(100 * t)))
+    recording = open_log(path, STANDARD)
+    _, batch = whole(recording)
+    assert np.diff(batch.t).tolist() == [10_000, 10_000, 10_000]
+    assert batch.column("pack_current").tolist() == pytest.approx([0, 1, 2, 3], abs=1e-6)
+    assert "1 frames stood behind later ones and were sorted in" in recording.warnings[0]
+
+
+def test_one_frame_with_a_time_of_its_own_is_left_out(tmp_path):
+    path = tmp_path / "slip.log"
+    with can.Logger(path) as log:
+        for t in (0.0, 100.0, 101.0, 5000.0, 102.0, 10.0, 103.0, 300.0, 301.0):  # with two breaks
             log.on_message_received(message(WALL + t, 0))
     recording = open_log(path, STANDARD)
     _, batch = whole(recording)
-    assert np.diff(batch.t).tolist() == [20_000, 0, 10_000]
-    assert "1 frames bore a time before" in recording.warnings[0]
-
-
-@pytest.mark.parametrize(("back_s", "mended"), [(1.0, True), (1.5, False)])
-def test_a_second_back_is_the_most_that_is_mended(tmp_path, back_s, mended):
-    path = tmp_path / "back.log"
-    with can.Logger(path) as log:
-        for t in (0.0, 10.0, 10.0 - back_s):
-            log.on_message_received(message(WALL + t, 0))
-    spans = open_log(path, STANDARD).spans()
-    assert len(next(spans).batches[0]) == (3 if mended else 2)
-    if not mended:
-        with pytest.raises(RecordingError, match=r"frame 3: time goes back by 1.5 s"):
-            next(spans)
+    assert ((batch.t - batch.t[0]) / 1e6).tolist() == [0, 100, 101, 102, 103, 300, 301]
+    assert "2 frames whose time fits no other were left out" in recording.warnings[0]
 
 
 def test_time_that_goes_back_far_ends_the_log_after_what_came_before(tmp_path):
     path = tmp_path / "twice.log"
     with can.Logger(path) as log:
-        for t in (0.0, 10.0, 1.0):
+        for t in (0.0, 10.0, 20.0, 1.0, 2.0):
             log.on_message_received(message(WALL + t, 0))
     spans = open_log(path, STANDARD).spans()
-    assert len(next(spans).batches[0]) == 2
-    with pytest.raises(RecordingError, match=r"frame 3: time goes back by 9 s; cut the file in two"):
+    assert len(next(spans).batches[0]) == 3
+    with pytest.raises(RecordingError, match=r"frame 4: time goes back by 19 s; cut the file in two"):
         next(spans)
 
 
-def test_a_log_damaged_further_down_gives_what_came_before(tmp_path):
-    path = written(tmp_path / "drive.log")
-    path.write_text(path.read_text() + "(nonsense\n" + path.read_text())
-    spans = open_log(path, STANDARD).spans()
-    assert sum(len(batch) for batch in next(spans).batches) == ROWS
-    with pytest.raises(RecordingError, match=r"drive.log cannot be read after frame 400 .*; export it anew"):
-        next(spans)
+@given(st.lists(st.tuples(st.integers(0, 9_000_000), st.booleans()), max_size=60))
+def test_frames_within_the_window_come_out_sorted_and_none_is_lost(steps):
+    """Two buses in one log, each in its order, either up to 9 s behind the other."""
+    clocks, frames = [0, 9_000_000], []
+    for n, (lag, second) in enumerate(steps):
+        clocks[second] = max(clocks[second], max(clocks) - lag)
+        frames.append(CanFrame(clocks[second], n, b""))
+    ordered = InOrder("log", iter(frames))
+    assert list(ordered) == sorted(frames, key=lambda frame: frame.arrival)
+    assert ordered.strayed == 0
+
+
+@pytest.mark.parametrize("suffix", [".log", ".asc", ".trc", ".asc.gz", ".trc.gz", ".log.gz"])
+def test_odd_lines_are_passed_over_and_counted(tmp_path, suffix):
+    path = written(tmp_path / f"drive{suffix.removesuffix('.gz')}")
+    lines = path.read_text().splitlines()
+    for at, odd in ((-30, "1.5 1 19FFFD46x Rx d nonsense"), (-20, "(nonsense"), (-9, lines[-9][:-30] + "G !")):
+        lines.insert(at, odd)
+    text = "\n".join(lines) + "\n"
+    path = tmp_path / f"odd{suffix}"
+    path.write_bytes(gzip.compress(text.encode(), mtime=0) if suffix.endswith(".gz") else text.encode())
+    recording = open_log(path, STANDARD)
+    _, batch = whole(recording)
+    assert len(batch) == ROWS
+    assert batch.column("pack_current") == pytest.approx(np.arange(ROWS), abs=1e-6)
+    assert "odd lines were passed over, the first is line " in recording.warnings[0]
 
 
 @pytest.mark.parametrize(
@@ -181,10 +203,22 @@ def test_what_is_no_log_is_one_sentence(tmp_path, name, content, sentence):
     assert "\n" not in str(refused.value)
 
 
-def test_a_log_of_another_bus_says_so(tmp_path):
+def test_a_log_of_another_bus_says_what_was_seen(tmp_path):
     recording = open_log(written(tmp_path / "drive.log"), DecodingSettings(standard=("j1939",)))
-    assert list(recording.spans()) == []
-    assert "none of its 400 frames is a message that is read" in recording.warnings[0]
+    with pytest.raises(NothingReadable, match=r"none of 400 frames is .* seen 19FFFD46 \(group 131069\), 099;"):
+        list(recording.spans())
+
+
+def test_a_log_of_other_batteries_says_which_were_seen(tmp_path):
+    path = tmp_path / "drive.log"
+    with can.Logger(path) as log:
+        for n in range(20):
+            one = message(WALL + n, n)
+            one.data[0] = 3 if n % 2 else 1
+            log.on_message_received(one)
+    recording = open_log(path, DecodingSettings(standard=("rv-c",), instance=5))
+    with pytest.raises(NothingReadable, match="frames of batteries 1 and 3 were seen, your file asks for 5"):
+        list(recording.spans())
 
 
 def test_settings_are_checked_all_at_once(tmp_path):
@@ -328,7 +362,7 @@ def test_a_blf_that_would_never_end_or_take_all_memory_is_refused(tmp_path, chan
             "base hex  timestamps absolute\n" + "\n" * 300_000,
             "lines are blank",
         ),
-        ("drive.log", "(1e300) can0 123#11\n", "its time is none"),
+        ("drive.log", "(1e300) can0 123#11\n", "1 odd lines, the first is line 1"),
     ],
 )
 def test_a_text_log_with_an_endless_line_only_blanks_or_an_impossible_time_is_refused(tmp_path, name, text, says):

@@ -19,12 +19,16 @@ from drivers.decode.can_standards import FOLDER, DecodingSettings, owners_messag
 from drivers.decode.capture_check import check_capture
 from drivers.decode.frame_map import load_frame_map
 from drivers.decode.message_catalogue import CatalogueSettings, read_catalogue, wanted_of
+from drivers.satellite_position import SatellitePositionDriver
+from drivers.serial_text import SerialTextDriver
 from telemetry.analysis.series import read_series
+from telemetry.driver import DriverContext
 from telemetry.machine.first_power_steps import STEPS
 from telemetry.machine.fit import fit
 from telemetry.machine.limits import limits_for, unjudged
 from telemetry.machine.machine_file import load_machine
 from telemetry.model.capture import CapturedPiece, CaptureWriter, read_capture
+from telemetry.model.clock import SystemClock
 from telemetry.model.recording import Recording
 from telemetry.model.tables import read_table
 from telemetry.pipeline.registry import check_settings
@@ -205,6 +209,29 @@ def can_log_examples(suffix: str) -> list[bytes]:
     return found
 
 
+def device_log(driver: type[SerialTextDriver | SatellitePositionDriver]) -> Callable[[bytes], None]:
+    """Return what reads a log of a device's lines, or of sentences."""
+    own = {"time_column": "ms"} if driver is SerialTextDriver else {}
+    context = DriverContext("board", {"port": "loop://"} | own, SystemClock())
+    return lambda data: read_whole(driver.recording(put("drive.txt", data), context))
+
+
+def text_log_examples() -> list[bytes]:
+    """Return lines of a board with and without times before them."""
+    lines = [f"ms={20 * n} pack_voltage={52 + n / 100} pack_current={n}\n" for n in range(40)]
+    stamped = [f"2026-05-01 10:00:{n:02d}.250 {line}" for n, line in enumerate(lines)]
+    return ["".join(each).encode() for each in (lines, stamped)]
+
+
+def nmea_log_examples() -> list[bytes]:
+    """Return sentences: the standard's own example and one common in receivers' manuals."""
+    said = (
+        b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A\r\n"
+        b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47\r\n"
+    )
+    return [20 * said, b"".join(b"[12:00:%02d] %s" % (n, said) for n in range(20))]
+
+
 def capture(data: bytes) -> None:
     """Read a capture and run a frame map over it, as the command that checks maps does."""
     path = put("drive.capture", data)
@@ -358,6 +385,10 @@ TARGETS = (
     Target("column-map", "column maps", 2, column_map, column_map_examples, may_refuse=True),
     Target("parquet", "recordings, .parquet", 4, recording("drive.parquet"), parquet_examples, may_refuse=True),
     *(_log(suffix, 2) for suffix in (".asc", ".blf", ".csv", ".log", ".trc", ".asc.gz", ".blf.gz")),
+    Target("text-log", "logs of lines", 4, device_log(SerialTextDriver), text_log_examples, may_refuse=True),
+    Target(
+        "nmea-log", "logs of sentences", 3, device_log(SatellitePositionDriver), nmea_log_examples, may_refuse=True
+    ),
     Target("capture", "captures of raw bytes", 4, capture, capture_examples, may_refuse=True),
     Target("machine", "machine files", 4, machine, machine_examples, may_refuse=True),
     Target("frame-map", "frame maps", 4, frame_map, frame_map_examples, may_refuse=True),

@@ -187,3 +187,20 @@ async def test_a_mistake_in_a_replay_ends_it() -> None:
     _, task = await supervised(ManualClock(), [["row", KeyError("oops")]], "plan")
     with pytest.raises(KeyError):
         await task
+
+
+async def test_silence_says_once_what_was_heard_and_not_read():
+    clock, counts = ManualClock(), iter(range(9))
+
+    class Hearing(Scripted):
+        def advice(self) -> str:
+            return f"none of {next(counts)} lines is of use"
+
+    got: list = []
+    supervisor = Supervisor("board", lambda: Hearing(clock, [None]), clock, got.append)
+    task = asyncio.create_task(supervisor.run())
+    await settle()
+    await clock.advance(30)
+    task.cancel()
+    said = [change.why for change in got if change.state == "silent"]
+    assert said == ["board is open but has sent nothing readable for 5 s; none of 0 lines is of use"]
