@@ -18,6 +18,7 @@ CALLED_BY_NAME = ("visit_", "on_")
 KEPT = {
     **dict.fromkeys(("compose", "get_default_screen", "render_lines"), "Textual calls it"),
     "formatException": "logging calls it",
+    "_parse_line": "python-can calls it",
     **dict.fromkeys(("ManualClock", "suspend"), "time in the tests, of the same kind as the program's"),
     "fault_events": "the truth of a simulated drive, for the tests",
     "scalar_step": "one step of the filter, for its worked example",
