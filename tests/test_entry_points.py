@@ -70,7 +70,9 @@ def test_it_is_constructed_with_its_context_alone(driver: Any) -> None:
 CAPABILITIES = [
     each
     for each in vars(contract).values()
-    if getattr(each, "_is_protocol", False) and getattr(each, "_is_runtime_protocol", False) and each not in (Driver, Advises)  # those two are of an object
+    if getattr(each, "_is_protocol", False)
+    and getattr(each, "_is_runtime_protocol", False)
+    and each not in (Driver, Advises)
 ]
 
 
