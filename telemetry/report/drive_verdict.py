@@ -24,7 +24,7 @@ from telemetry.analysis.session_figures import SessionFigures
 from telemetry.model.time_text import clock, length
 from telemetry.report.alarm_entries import AlarmEntry
 from telemetry.report.part_currents import outflow
-from telemetry.report.part_row import PartRow, with_unit
+from telemetry.report.part_row import RATIO, PartRow, with_unit
 from telemetry.report.verdict_acts import act_after
 
 _SAID = 2  # of what is missing
@@ -179,12 +179,13 @@ def _of_row(row: PartRow) -> _Reason:
     at = "" if row.at_s is None else f" at {clock(row.at_s)}"
     part = row.part[0].upper() + row.part[1:]
     limit, off = with_unit(row.limit, row.unit), with_unit(abs(row.headroom), row.unit, row.limit)
+    by = "" if row.unit == RATIO else f"{off} "  # how much one ratio is past another says nothing
     if row.level == "past":
-        words = f"{part}: {row.seen}{at}, {off} past its limit of {limit}"
+        words = f"{part}: {row.seen}{at}, {by}past its limit of {limit}"
     elif row.headroom < 0:
-        words = f"{part}: likely {row.seen}{at}, {off} past its limit of {limit}"
+        words = f"{part}: likely {row.seen}{at}, {by}past its limit of {limit}"
     else:
-        words = f"{part}: {row.seen}{at}, only {off} from its limit of {limit}"
+        words = f"{part}: {row.seen}{at}, {f'only {by}from' if by else 'near'} its limit of {limit}"
     return _Reason(words, act_after(row.key, parked=row.level == "past"), _short(row))
 
 

@@ -10,6 +10,8 @@ from telemetry.analysis.session_figures import NO_MACHINE
 from telemetry.machine.sections import Machine
 
 Level = Literal["past", "near", "holds", "not judged"]
+RATIO = "×"
+"""The unit of one value over another."""
 LEVELS: tuple[Level, ...] = ("past", "near", "holds", "not judged")
 """Worst first, not judged last: the order of the table."""
 

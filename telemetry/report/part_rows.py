@@ -20,7 +20,7 @@ from telemetry.machine.limits_current import CONNECTOR_WINDOW_S
 from telemetry.machine.limits_vehicle import conductor_ohm
 from telemetry.report.numbers import plain
 from telemetry.report.part_currents import current_missing, current_rows, outflow
-from telemetry.report.part_row import LEVELS, Bound, PartRow, make_row, plain_value, with_unit
+from telemetry.report.part_row import LEVELS, RATIO, Bound, PartRow, make_row, plain_value, with_unit
 from telemetry.report.part_voltages import cell_rows, limit_of, low_bound, pack_low, temperature_rows, voltage_rows
 
 
@@ -37,7 +37,7 @@ def joint_rows(figures: SessionFigures) -> Iterator[PartRow]:
     part = "cell resistance"
     if found is None or not found.cells or flow is None:
         why = NO_MACHINE if figures.machine is None else current_missing(figures) or "record the cells under load"
-        yield make_row("cell-resistance", part, "×", None, None, why)
+        yield make_row("cell-resistance", part, RATIO, None, None, why)
         return
     worst = max(found.cells, key=lambda cell: cell.ratio)
     bound = Bound(RATIO_TRIP, RATIO_WARN, "program's default, over the median cell", 1.0)
@@ -47,7 +47,7 @@ def joint_rows(figures: SessionFigures) -> Iterator[PartRow]:
     surely = worst.ratio - Z90 * worst.ratio_uncertainty
     seen_at = Worst(worst.ratio, 0.0)
     row = make_row(
-        "cell-resistance", f"cell {worst.cell}, resistance", "×", seen_at, bound, "", seen=seen, surely=surely
+        "cell-resistance", f"cell {worst.cell}, resistance", RATIO, seen_at, bound, "", seen=seen, surely=surely
     )
     yield replace(row, at_s=None)
 

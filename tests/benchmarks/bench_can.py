@@ -51,6 +51,7 @@ def decoding(count: int = 4_000, rounds: int = 40) -> None:
         path = catalogue(folder)
         taken = frames(count)
         reference = cantools.database.load_file(path)
+        assert isinstance(reference, cantools.database.Database)
         messages = messages_of(DecodingSettings(catalogue=str(path)))
 
         def theirs() -> None:

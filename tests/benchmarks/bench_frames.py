@@ -53,7 +53,7 @@ def decoding(frames: int = 20_000) -> tuple[float, float, float]:
         for n in range(frames // 10):
             decoder.feed(data, n)
         rates.append(frames / (time.process_time() - start))
-        assert decoder.figures.decoded.total() == frames
+        assert decoder.figures.frames.total() == frames
     decoder, noise = FrameDecoder(PLAIN, "pack"), b"\xa5\x5a" * 500
     start = time.process_time()
     for n in range(40):

@@ -75,7 +75,7 @@ class Score:
 
     def add(self, cause: str, found: Isolation, times: Iterable[float], seconds: float) -> None:
         """Count one drive."""
-        chance = {each.cause: each.probability for each in found.ranked}
+        chance: dict[str, float] = {each.cause: each.probability for each in found.ranked}
         self.seconds.append(seconds)
         self.judged[cause, found.cause if found.judged or found.fault_named else "not known"] += 1
         self.covered[cause] += cause in found.covered

@@ -10,17 +10,17 @@ import gc
 import shutil
 import sqlite3
 import subprocess
-import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 from pyarrow import csv as arrow_csv
 
 from telemetry.model.batch import Batch, Group, Span
-from telemetry.model.recording import TimeBasis
+from telemetry.model.recording import Recording, TimeBasis
 from telemetry.recordings.reading import open_recording
 from telemetry.recordings.writing import write_recording
 
@@ -48,6 +48,10 @@ class InMemory:
         for at in range(0, len(self.t), rows):
             t = self.t[at : at + rows]
             yield Span(int(t[-1]), (Batch(GROUP, t, self.values[at : at + rows]),))
+
+
+def _values(recording: Recording) -> int:
+    return sum(span.value_count for span in recording.spans())
 
 
 def best_of(times: int, work: Callable[[], object]) -> float:
@@ -92,24 +96,24 @@ def main() -> None:
             for basis in ("relative", "absolute"):
                 recording = InMemory(values, basis)
                 path = folder / f"ours-{basis}.csv"
-                ours = best_of(3, lambda r=recording, p=path: write_recording(r, p, replace=True))
+                ours = best_of(3, partial(write_recording, recording, path, replace=True))
                 ratio = f"{ours / shell:.2f} of the sqlite3 shell (at most 1.3)" if shell else "no sqlite3 shell here"
                 print(f"  write CSV {basis}: {values.size / ours / 1e6:.1f} M values/s, {ratio}")
                 opened = open_recording(path)
-                read = best_of(3, lambda o=opened: sum(span.value_count for span in o.spans()))
+                read = best_of(3, partial(_values, opened))
                 one_thread = arrow_csv.ReadOptions(use_threads=False)
-                bare = best_of(3, lambda p=path, o=one_thread: arrow_csv.read_csv(p, o))
+                bare = best_of(3, partial(arrow_csv.read_csv, path, one_thread))
                 rate = values.size / read / 1e6
                 print(f"  read CSV {basis}: {rate:.1f} M values/s (at least 5), {read / bare:.2f} of bare")
             for suffix in (".csv.gz", ".parquet"):
                 path = folder / f"ours{suffix}"
                 recording = InMemory(values, "relative")
-                ours = best_of(1, lambda r=recording, p=path: write_recording(r, p, replace=True))
+                ours = best_of(1, partial(write_recording, recording, path, replace=True))
                 opened = open_recording(path)
-                read = best_of(2, lambda o=opened: sum(span.value_count for span in o.spans()))
+                read = best_of(2, partial(_values, opened))
                 out, back = values.size / ours / 1e6, values.size / read / 1e6
                 print(f"  {suffix}: write {out:.1f}, read {back:.1f} M values/s")
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    main()

@@ -11,6 +11,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -74,12 +75,12 @@ def _spans() -> Iterator[Span]:
 
 def make(store: Path) -> None:
     """Write the session."""
-    low = ("pack-voltage-low", "pack_voltage", "trip")
+    low = partial(AlarmChange, limit="pack-voltage-low", signal="pack_voltage", level="trip", bound=40.0)
     events = [
         Mark(START + 600 * SECOND, "hill"),
         Gap(START + 5060 * SECOND, "pack", "pack_current", START + 5000 * SECOND),
-        AlarmChange(START + 12_000 * SECOND, *low, "raised", 39.0, 40.0),
-        AlarmChange(START + 12_030 * SECOND, *low, "cleared", 45.0, 40.0, stands="normal"),
+        low(t=START + 12_000 * SECOND, state="raised", value=39.0),
+        low(t=START + 12_030 * SECOND, state="cleared", value=45.0, stands="normal"),
         Mark(START + 30_000 * SECOND, "gate"),
     ]
     with StoreWriter.open(store) as writer:

@@ -28,21 +28,6 @@ _COMPILED = tempfile.mkdtemp(prefix="compiled-")
 """An installed program is compiled once: the first of the runs fills this, and the least is taken."""
 
 
-class Operator:
-    """Keys do nothing in a measurement."""
-
-    is_replay = False
-    speed = 1.0
-
-    def mark(self, text: str, t: int | None = None) -> None: ...
-    def acknowledge(self, limit: str | None = None, signal: str | None = None) -> None: ...
-    def shelve(self, limit: str, signal: str | None, for_s: float) -> None: ...
-    def unshelve(self, limit: str | None = None, signal: str | None = None) -> None: ...
-    def reset_latch(self, limit: str | None = None, signal: str | None = None) -> None: ...
-    def stop(self) -> None: ...
-    def set_speed(self, speed: float | None) -> None: ...
-
-
 async def feed(snapshot, clock, *more) -> None:
     """Give all listeners 24 cells, pack, power and totals ten times a second, all of them changing."""
     import numpy as np
@@ -90,14 +75,19 @@ async def child(mode: str, seconds: float) -> float:
     snapshot = Snapshot({limit.name: limit for limit in limits}, clock.now())
     if mode == "feed":
         return await cost(feed(snapshot, clock), seconds)
+    from telemetry.pipeline.gather import Gather
+    from telemetry.pipeline.judge import Judge
+    from telemetry.pipeline.live_pacer import LivePacer
     from telemetry.pipeline.past import LivePast
+    from telemetry.pipeline.run import Operator, Run, standard_stages
     from telemetry.screen.dashboard import Dashboard
     from telemetry.screen.terminal import TerminalScreen
     from telemetry.screen.traces import Traces
 
     past = LivePast(clock.now())
     traces = Traces(past, snapshot.limits)
-    dashboard = Dashboard(snapshot, Operator(), clock, "measured machine", colours="full", traces=traces)
+    operator = Operator(Run(clock, LivePacer(clock), standard_stages(Judge(limits)), Gather(), waits=False))
+    dashboard = Dashboard(snapshot, operator, clock, "measured machine", colours="full", traces=traces)
     if mode == "traces":
         dashboard.start_view("3")
         traces.window.lanes = ("pack_voltage", "pack_current", "cell_min_voltage", "pack_power")

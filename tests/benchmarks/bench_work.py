@@ -75,6 +75,7 @@ def main() -> None:
     power = find_power(series)
     phases = find_phases(series, power, 100.0, has_implement=True)
     spans = [[(p.start, p.end) for p in phases.of(*kinds)] for kinds in (("work",), ("drive", "rest"))]
+    per_wh = Range(0.008, 0.01, 0.012)
     facts = ChargeFacts(chemistry=machine.pack.cell, cells_in_series=16, capacity_ah=100.0)
     parts: dict[str, Callable[[], object]] = {
         "power": lambda: find_power(series),
@@ -86,7 +87,7 @@ def main() -> None:
         "storage": lambda: find_storage(
             series, power, phases.of("rest"), offset_uncertainty_a=0.05, capacity_ah=100.0
         ),
-        "outlook": lambda: find_outlook(power, phases, Range(50, 60, 70), 100.0, 77.0),
+        "outlook": lambda: find_outlook(power, phases, Range(50, 60, 70), per_wh, per_wh),
         "evidence": lambda: find_evidence(series, machine, power),
     }
     session_work(series, power, phases, machine)  # imports shapely and geographiclib

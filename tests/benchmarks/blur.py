@@ -130,7 +130,7 @@ def main(folder: Path | None) -> None:
         for size in SIZES:
             frame = frame_for(*size)
             assert frame is not None
-            images = {state: drawn(state, size, light) for state in ("working", "trip")}  # type: ignore[arg-type]
+            images = {state: drawn(state, size, light) for state in ("working", "trip")}
             cells = []
             for part in parts:
                 image = images["trip" if part == "word" else "working"]

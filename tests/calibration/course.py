@@ -77,7 +77,9 @@ class Session:
         before = self._rows[-1] if self._rows else None
         volts = self._cells.step(current_a, rows * self._dt)
         share = self._cells.share
-        for row in range(1, rows if before is not None else 1):
+        for row in range(1, rows):
+            if before is None:
+                break
             part = row / rows
             inside = (before[1] + part * (volts - before[1]), before[2] + part * (share - before[2]))
             self._rows.append((current_a, *inside))

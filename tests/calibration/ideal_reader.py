@@ -23,7 +23,7 @@ def drawn(random: np.random.Generator) -> np.ndarray:
     whole = iron_phosphate_curve(random)
     if whole is None:
         kind = published("Prada2013")
-        x, y = (np.linspace(*kind.window[at : at + 2], len(GRID)) for at in (0, 2))
+        x, y = (np.linspace(kind.window[at], kind.window[at + 1], len(GRID)) for at in (0, 2))
         sides = (np.interp(place, GRID, side.potential_v) for place, side in ((y, kind.positive), (x, kind.negative)))
         whole = next(sides) - next(sides)
     half_gap = np.clip(curve("iron_phosphate_half_gap")[::-1], 0.0, 0.04)

@@ -149,7 +149,7 @@ def parameter_set(name: str) -> dict[str, Any]:
         "window": [x_empty, x_full, y_empty, y_full],
         **{side.lower(): electrode(values, side) for side in SIDES},
     }
-    cell["capacity_ah"] = cell["negative"]["capacity_ah"] * (x_full - x_empty)
+    cell["capacity_ah"] = electrode(values, "Negative")["capacity_ah"] * (x_full - x_empty)
     return cell | with_electrolyte(cell, name)
 
 

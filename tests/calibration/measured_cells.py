@@ -26,7 +26,8 @@ def draw(cell: str, name: str, seed: int) -> Case:
     rows = int(random.uniform(1.0, 3.0) * 3600.0 / MEASURED_EVERY_S)
     first = int(random.integers(0, len(entry["volts"]) - rows))
     every = slice(first, first + rows)
-    share = np.linspace(*entry["share"], len(entry["volts"]))[every]
+    first_share, last_share = entry["share"]
+    share = np.linspace(first_share, last_share, len(entry["volts"]))[every]
     capacity = STATED_AH * random.uniform(0.97, 1.03)
     volts = np.tile(np.array(entry["volts"])[every, None], COUNT)
     current = np.full(rows, entry["rate_c"] * capacity)

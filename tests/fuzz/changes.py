@@ -50,7 +50,7 @@ def _place(rng: random.Random, data: bytearray) -> tuple[int, int]:
 
 
 def _flip(rng: random.Random, data: bytearray, _: Sequence[bytes]) -> None:
-    for _ in range(rng.choice((1, 1, 1, 4))):
+    for _time in range(rng.choice((1, 1, 1, 4))):
         if data:
             data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
 

@@ -364,7 +364,8 @@ def dbc_examples() -> list[bytes]:
 
 
 def _log(suffix: str, share: int) -> Target:
-    examples, make = partial(can_log_examples, suffix.removesuffix(".gz")), damaged
+    examples: Callable[[], list[bytes]] = partial(can_log_examples, suffix.removesuffix(".gz"))
+    make: Callable[[random.Random, list[bytes]], bytes] = damaged
     if suffix.endswith(".gz"):
         examples, make = compressed(examples), packed
     return Target(f"log{suffix}", f"CAN logs, {suffix}", share, can_log(suffix), examples, make, may_refuse=True)

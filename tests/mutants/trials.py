@@ -164,8 +164,13 @@ class _Trials:
                 print(f"unsteady, so it says nothing: {by}", flush=True)
                 return
         site = trial.site
-        about = {"identity": site.identity, "name": site.name, "room": self._room, "line": site.text}
-        about |= {"old": site.old, "new": site.new, "tests": len(trial.tests), "at": time.time()}
+        about: dict[str, object] = {
+            "identity": site.identity,
+            "name": site.name,
+            "room": self._room,
+            "line": site.text,
+        }
+        about |= {"room": self._room, "old": site.old, "new": site.new, "tests": len(trial.tests), "at": time.time()}
         result = about | answer | {"seconds": round(time.monotonic() - begun, 1)}
         with self._results.open("a", encoding="utf-8") as out:
             out.write(json.dumps(result) + "\n")

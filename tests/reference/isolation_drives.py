@@ -79,7 +79,7 @@ def kept_drive(machine: str, cause: str, seed: int, seconds: float = 180.0, rate
         kind, columns, events = _SIMULATORS[machine](cause, seed, seconds, rate_hz)
         folder.mkdir(exist_ok=True)
         part = path.with_name(f"part-{path.name}")
-        np.savez(part, kind=np.array(kind), events=np.array(events, dtype=np.float64), **columns)
+        np.savez(part, kind=np.array(kind), events=np.array(events, dtype=np.float64), **columns)  # type: ignore[arg-type]
         part.replace(path)
     with np.load(path) as kept:
         found = {name: kept[name] for name in kept.files if name not in ("kind", "events")}

@@ -193,7 +193,7 @@ def scene_of(name: str) -> Scene:
             n for n in names if second < LASTS_S - state.quiet_s and (n not in state.stopped or second < LASTS_S - 9)
         ]
         row = [v(second) if callable(v := state.values[n]) else v for n in sent]
-        batches = ()
+        batches: tuple[Batch, ...] = ()
         if sent:
             group = Group("pack", "pack" + str(len(sent)), tuple(sent))
             batches = (Batch.of_rows(group, [t], [row]),)
