@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import io
+import mmap
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -37,6 +38,8 @@ def log_suffix(path: Path) -> str:
 def is_can_log(path: Path) -> bool:
     """Return whether it is one by its name, or, where other text has such a name too, by its first frame."""
     suffix = log_suffix(path)
+    if suffix == ".mf4":
+        return _holds_frames(path)
     if suffix not in DUMPS:
         return suffix in SUFFIXES and suffix != ".csv"  # which may be any table
     try:
@@ -160,3 +163,12 @@ def _opened(path: Path) -> Any:
     file = gzip.GzipFile(path, "rb") if is_packed else path.open("rb")
     log = BoundedLog(file, printable(path, 200), path.stat().st_size if is_packed else None, is_text)
     return _Lines(log, encoding="utf-8", errors="replace") if is_text else log  # type: ignore[arg-type]
+
+
+def _holds_frames(path: Path) -> bool:
+    """Return whether an MDF 4 file holds frames of a bus: its channels of them bear this name by the standard."""
+    try:
+        with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
+            return content.find(b"CAN_DataFrame") >= 0
+    except (OSError, ValueError):
+        return False

@@ -26,7 +26,7 @@ def add_to(commands: Any) -> None:
         type=Path,
         metavar="OUT",
         help="a file; the end of its name says the format: .csv .csv.gz .parquet .jsonl .jsonl.gz .bdf.csv"
-        " .bdf.parquet .gpx .xlsx .sqlite3; with --raw any name",
+        " .bdf.parquet .gpx .mf4 .xlsx .sqlite3; with --raw any name",
     )
     parser.add_argument("--every", type=interval, metavar="TIME", help="rows of equal intervals, such as 1s or 1min")
     parser.add_argument(

@@ -24,7 +24,7 @@ def add_to(commands: Any) -> None:
         nargs="+",
         type=Path,
         metavar="FILE",
-        help="a table (text, .xlsx, .jsonl, .parquet), a .gpx track, a recording of ours, or another store",
+        help="a table (text, .xlsx, .jsonl, .parquet, .mf4), a .gpx track, a recording of ours, or another store",
     )
     parser.add_argument("--map", type=Path, metavar="MAP.toml", help="column map to read them by; else a kept one")
     parser.add_argument("--machine", type=Path, metavar="FILE", help="machine file to judge the sessions by")

@@ -123,7 +123,7 @@ def written_format(path: Path) -> Written:
     for suffix in sorted(WRITTEN, key=len, reverse=True):
         if path.name.lower().endswith(suffix):
             return suffix
-    raise InputError(f"{printable(path, 200)}: the name must end in {', '.join(WRITTEN)}, .xlsx or .sqlite3")
+    raise InputError(f"{printable(path, 200)}: the name must end in {', '.join(WRITTEN)}, .mf4, .xlsx or .sqlite3")
 
 
 def _sink(stream: IO[bytes], suffix: Written, basis: TimeBasis, table: Table, about: About) -> Sink:

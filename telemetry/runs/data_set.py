@@ -12,10 +12,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from telemetry.model.events import AlarmChange, Event, Mark
-from telemetry.recordings.export.events_table import Happened, write_events
+from telemetry.recordings.export.events_table import write_events
 from telemetry.recordings.writing import write_recording
-from telemetry.runs.exporting import excursions
+from telemetry.runs.exporting import happened
 from telemetry.store.reader import SessionRecord, StoreReader
 
 
@@ -49,7 +48,7 @@ def write_data_set(store: Path, folder: Path) -> Iterator[Written]:
                 continue
             for path in (rows, events):
                 path.parent.mkdir(parents=True, exist_ok=True)
-            write_events(events, record.id, _happened(reader.events(record.id)))
+            write_events(events, record.id, happened(reader.events(record.id)))
             count = write_recording(recording, rows, replace=True)
             yield Written(record.id, count, rows)
 
@@ -59,10 +58,3 @@ def _part(record: SessionRecord) -> Path:
     machine = re.sub(r"[^\w.-]+", "_", record.machine).strip("_") or "unnamed"
     month = datetime.fromtimestamp(record.started / 1e6, UTC).strftime("%Y-%m")
     return Path(f"machine={machine}", f"month={month}", f"session-{record.id}.parquet")
-
-
-def _happened(events: list[Event]) -> list[Happened]:
-    notes = [event for event in events if isinstance(event, AlarmChange | Mark)]
-    found = [Happened("alarm", each.began, each.lasted_s, each.limit) for each in excursions(notes)]
-    marks = [each for each in notes if isinstance(each, Mark) and not each.taken_back]
-    return found + [Happened("mark", mark.t, 0.0, mark.text) for mark in marks]

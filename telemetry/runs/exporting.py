@@ -12,10 +12,12 @@ from tempfile import TemporaryDirectory
 from telemetry.alarms.figures import Excursion, episodes_of
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
 from telemetry.model.errors import InputError, printable
-from telemetry.model.events import AlarmChange, Mark
+from telemetry.model.events import AlarmChange, Event, Mark
 from telemetry.model.recording import Recording, TimeBasis
 from telemetry.model.whole_file import whole_or_not_at_all
+from telemetry.recordings.export.events_table import Happened
 from telemetry.recordings.export.intervals import Intervals, intervals_of
+from telemetry.recordings.export.mdf_file import write_mdf
 from telemetry.recordings.export.selection import Selection
 from telemetry.recordings.export.spreadsheet import Note, write_spreadsheet
 from telemetry.recordings.marks_file import marks_path, write_marks
@@ -89,13 +91,17 @@ def export(
     if progress is not None:
         chosen = progress.watched(chosen, whole.end if isinstance(whole, StoredRecording) else None)
     if every_s is None:
+        if name.endswith(".mf4"):
+            return Exported(write_mdf(chosen, out, happened(notes), replace=replace))
         if part.lags or part.imperial:
             raise InputError("--align and --units imperial need a table of equal intervals; add --every 1s")
         rows = write_recording(chosen, out, replace=replace, warn=warn, about=_about(recording, notes))
     else:
         table = intervals_of(chosen, round(every_s * MICROSECONDS), part.lags)
         rows = len(table.t)
-        if name.endswith(_SPREADSHEETS) and not name.endswith(".bdf.csv"):
+        if name.endswith(".mf4"):
+            rows = write_mdf(_Even(table, chosen), out, happened(notes), replace=replace)
+        elif name.endswith(_SPREADSHEETS) and not name.endswith(".bdf.csv"):
             said = list(_said(notes))
             basis, start = recording.time_basis, recording.start
             write_spreadsheet(table, said, out, basis, start, imperial=part.imperial, replace=replace)
@@ -151,6 +157,14 @@ def excursions(notes: Sequence[AlarmChange | Mark]) -> list[Excursion]:
     changes = [note for note in notes if isinstance(note, AlarmChange)]
     end = max((change.t for change in changes), default=0)
     return [each for episode in episodes_of(changes, end) for each in episode.excursions]
+
+
+def happened(events: Sequence[Event]) -> list[Happened]:
+    """Return the alarms and marks among events, for formats that have a place for them."""
+    notes = [event for event in events if isinstance(event, AlarmChange | Mark)]
+    found = [Happened("alarm", each.began, each.lasted_s, each.limit) for each in excursions(notes)]
+    marks = [each for each in notes if isinstance(each, Mark) and not each.taken_back]
+    return found + [Happened("mark", mark.t, 0.0, mark.text) for mark in marks]
 
 
 def _about(recording: Recording, notes: Sequence[AlarmChange | Mark]) -> About:

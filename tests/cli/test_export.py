@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import datetime
 import gzip
+import html
 import io
 import json
 from pathlib import Path
@@ -239,3 +240,36 @@ def test_what_export_refuses(store, tmp_path, capsys, monkeypatch, arguments, sa
     said = capsys.readouterr().err
     assert any(each in said for each in says.split("|")), said
     assert "Traceback" not in said
+
+
+def test_mdf_has_groups_units_and_events_and_comes_back_whole(store, tmp_path, capsys) -> None:
+    asammdf = pytest.importorskip("asammdf", reason="needs pip install 'shakedown[mdf]'")
+    out = tmp_path / "mow.mf4"
+    assert main(["export", "1", str(out)]) == 0
+    with asammdf.MDF(out) as mdf:
+        assert mdf.version == "4.10"
+        assert mdf.header.start_time == datetime.datetime.fromtimestamp(START / S, datetime.UTC)
+        assert 'name = "orchard cart"' in html.unescape(mdf.header.comment)
+        assert [(event.name, event.comment, event.value) for event in mdf.events] == [
+            ("alarm", "cell-voltage-low", 30.0),
+            ("mark", "=1+1", 10.0),
+        ]
+        names = [group.channel_group.acq_name for group in mdf.groups]
+        assert sorted(names) == ["bms: pack", "gps: place"]
+        assert mdf.get("pack_voltage").unit == "V"
+        for batch in drive()[:2]:
+            for name, column in zip(batch.group.signals, batch.values.T, strict=True):
+                read = mdf.get(name)
+                assert np.array_equal(read.samples, column), "to the last bit"
+                assert np.array_equal(np.round(read.timestamps * S), batch.t - START)
+    capsys.readouterr()
+    assert main(["import", str(out), "--yes", "--json"]) == 0
+    (imported,) = json.loads(capsys.readouterr().out)
+    assert set(imported["columns"]) == {*PACK.signals, *PLACE.signals}
+    with StoreReader.open(store) as reader:
+        pieces = [batch for span in reader.recording(imported["session"]).spans() for batch in span.batches]
+    for batch in drive()[:2]:
+        for name, column in zip(batch.group.signals, batch.values.T, strict=True):
+            known = [(piece, np.isfinite(piece.column(name))) for piece in pieces]
+            assert np.array_equal(np.concatenate([piece.t[mask] for piece, mask in known]), batch.t)
+            assert np.array_equal(np.concatenate([piece.column(name)[mask] for piece, mask in known]), column)

@@ -1,6 +1,6 @@
 """Tables that are not text, written out as text so that they are read like any other: one way in for all of them.
 
-A workbook's sheet, JSON lines, Parquet by others, the points of a GPX track. Numbers keep all their digits.
+A workbook's sheet, JSON lines, Parquet by others, MDF 4, the points of a GPX track. Numbers keep all their digits.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from xml.etree import ElementTree
 
 from telemetry.model.errors import InputError, RecordingError, printable
 from telemetry.model.expansion import check_expansion
+from telemetry.recordings.foreign.mdf_rows import mdf_rows
 
 MOST_COLUMNS = 1000
 _HEAD_BYTES = 4096
@@ -143,4 +144,5 @@ _READERS: dict[str, Callable[[Path], Iterator[Iterable[object]]]] = {
     ".jsonl.gz": _json_rows,
     ".parquet": _parquet_rows,
     ".gpx": _track_rows,
+    ".mf4": mdf_rows,
 }
