@@ -67,3 +67,12 @@ class RunControl(Protocol):
     def set_speed(self, speed: float | None) -> None:
         """Play at ``speed`` from here on (replay only); 0 pauses."""
         ...
+
+    @property
+    def going_to(self) -> int | None:
+        """The moment that a replay goes on to as fast as it goes, int microseconds; None where it does not."""
+        ...
+
+    def go_on_to(self, t: int) -> bool:
+        """Play on to ``t`` as fast as it goes, then as before (replay only); return whether that is still to come."""
+        ...

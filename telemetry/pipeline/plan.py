@@ -84,6 +84,7 @@ class ReplayPlan:
         self._start = start
         self._speed = _checked(speed)
         self._paused = False
+        self._target: int | None = None
         # Plan position `_from` was, or will be, due at wall time `_since`; None while the plan stands still.
         self._from = start
         self._since: int | None = None
@@ -105,9 +106,15 @@ class ReplayPlan:
         return self._paused
 
     @property
+    def going_to(self) -> int | None:
+        """The moment that play goes on to as fast as it goes; None where it does not."""
+        return self._target
+
+    @property
     def slice_us(self) -> int | None:
         """Microseconds of the recording that one slice covers at the present speed; None for whole spans."""
-        return None if self._speed is None else max(1, round(SLICE_WALL_US * self._speed))
+        hurries = self._speed is None or self._target is not None
+        return None if hurries else max(1, round(SLICE_WALL_US * (self._speed or 1.0)))
 
     def now(self) -> int:
         """Return the time up to which the recording has been given out; its start before that."""
@@ -119,9 +126,22 @@ class ReplayPlan:
         while self.now() < t:
             await self._moved.wait()
 
+    def go_on_to(self, t: int) -> bool:
+        """Play on to ``t`` as fast as it goes, then as before; return whether ``t`` is still to come.
+
+        Nothing is left out on the way, so that whatever is counted up to ``t`` is as if all had been watched.
+        """
+        if t <= self.now():
+            return False
+        self._anchor_here()
+        self._target = t
+        self._repace()
+        return True
+
     def pause(self) -> None:
         """Halt play here."""
         self._anchor_here()
+        self._target = None
         self._paused = True
         self._since = None
         self._repace()
@@ -143,6 +163,7 @@ class ReplayPlan:
         """
         speed = _checked(speed)
         self._anchor_here()
+        self._target = None
         self._speed = speed
         self._repace()
 
@@ -155,8 +176,10 @@ class ReplayPlan:
         if not self._begun:
             self._begin(t)
         halted = self._paused
-        while self._paused:
+        while self._paused and self._target is None:
             await self._resumed.wait()
+        if self._target is not None:
+            return self._toward(t, self._target)
         if halted:
             return min(t, self._position())
         if self._speed is None:
@@ -184,6 +207,14 @@ class ReplayPlan:
         self._moved.ring()
         return self._taken
 
+    def _toward(self, t: int, target: int) -> int:
+        """Return ``t``, or ``target`` where that is sooner, from where play goes on as before."""
+        if t < target:
+            return t
+        self._target = None
+        self._from, self._since = target, None if self._paused else self._clock.now()
+        return target
+
     def _begin(self, t: int) -> None:
         self._begun = True
         lead_in = 0 if self._speed is None else round(LEAD_IN_WALL_US * self._speed)
@@ -193,7 +224,7 @@ class ReplayPlan:
 
     def _position(self) -> int:
         """Where play is by the plan: what has this time is due now."""
-        if self._speed is None:
+        if self._speed is None or self._target is not None:
             return self._from if self._delivered is None else self._delivered
         if self._since is None:
             return self._from

@@ -234,3 +234,12 @@ class Operator:
             return
         self._plan.set_speed(speed)
         self._plan.resume()
+
+    @property
+    def going_to(self) -> int | None:
+        """The moment that a replay goes on to as fast as it goes; None where it does not."""
+        return None if self._plan is None else self._plan.going_to
+
+    def go_on_to(self, t: int) -> bool:
+        """Play on to ``t`` as fast as it goes, then as before; return whether a replay has that still to come."""
+        return self._plan is not None and self._plan.go_on_to(t)

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from telemetry.model.clock import Clock, SystemClock
 from telemetry.model.errors import printable
+from telemetry.model.time_text import clock_at
 from telemetry.pipeline.control import RunControl
 from telemetry.pipeline.past import LivePast
 from telemetry.pipeline.raw_tail import RawTail
@@ -218,6 +219,8 @@ class Dashboard:
             return self._word_of_run()
         if not self._control.is_replay:
             return "recording" if self._recorded else "not recorded"
+        if (target := self._control.going_to) is not None:
+            return f"replay goes to {clock_at(target, self._snapshot.start)}"
         speed = self._control.speed
         pace = "at most speed" if speed is None else "paused" if speed == 0 else f"x{speed:g}"
         return f"{'review' if self._traces.title else 'replay'} {pace}"

@@ -84,7 +84,7 @@ KEYS: tuple[Key, ...] = (
     Key("full_stop", "faster", "play faster", "play_faster", "3"),
     Key("l", "signals", "choose the signals", "choose_signals", "3"),
     Key("left", "10 s", "go back by 10 s", "back_10_s", "1245", "review"),
-    Key("right", "10 s", "go on by 10 s", "on_10_s", "1245", "review"),
+    Key("right", "10 s", "go on by 10 s", "on_10_s", "1245", "replay"),
     Key("up", "speed", "play faster", "faster", "1", "replay"),
     Key("down", "speed", "play slower", "slower", "1", "replay"),
     Key("z", "shelve", "shelve an alarm for a time", "shelve", ALL, "alarm", acts=True),

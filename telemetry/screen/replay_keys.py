@@ -1,4 +1,4 @@
-"""What the keys do to a replay: pause, play faster, play slower."""
+"""What the keys do to a replay: pause, play faster or slower, go on to a moment that is still to come."""
 
 from __future__ import annotations
 
@@ -39,3 +39,12 @@ class ReplayKeys:
         chosen = next_speed(self._resume_speed if self._control.speed == 0 else self._control.speed, step)
         self._resume_speed = chosen
         self._control.set_speed(chosen)
+
+    @property
+    def going_to(self) -> int | None:
+        """The moment that is gone on to; None where none is."""
+        return self._control.going_to
+
+    def go_on_to(self, t: int) -> bool:
+        """Play on to ``t``, int microseconds, as fast as it goes; return whether that is still to come."""
+        return self._control.go_on_to(t)

@@ -221,3 +221,10 @@ class ReviewControl:
         cursor.set_speed(cursor.speed if speed is None else speed)
         if not cursor.goes:
             cursor.start()
+
+    going_to: int | None = None
+    """All of a session is here already."""
+
+    def go_on_to(self, t: int) -> bool:  # noqa: ARG002 - nothing is still to come
+        """Tell that nothing is still to come."""
+        return False

@@ -152,8 +152,11 @@ class TraceKeys:
         self._by(-_SOME)
 
     def on_10_s(self) -> None:
-        """Move the cursor on by ten seconds."""
-        self._by(_SOME)
+        """Move the cursor on by ten seconds; a replay that goes on plays to there."""
+        if self._replay is not None:
+            self._replay.go_on_to((self._replay.going_to or self._traces.past.end) + _SOME)
+        else:
+            self._by(_SOME)
 
     def _by(self, way: int) -> None:
         self._cursor.stop()
@@ -169,6 +172,10 @@ class TraceKeys:
             self._say("a time is digits: hours, minutes, seconds; 1549 is 0:15:49")
             return
         self._cursor.stop()
+        if self._replay is not None and self._replay.go_on_to(self._traces.past.start + t):
+            self._window.to_end()
+            self._say(f"plays to {clock(t / 1e6)} as fast as it goes; p stops it")
+            return
         self._window.show(t)
         if t > self._window.length:
             self._say(f"the session ends at {clock(self._window.length / 1e6)}")

@@ -197,6 +197,76 @@ async def test_from_a_thousand_times_to_real_time_takes_effect_at_once() -> None
     await end(tasks)
 
 
+@pytest.mark.parametrize("is_paused", [False, True])
+async def test_going_on_to_a_moment_takes_no_time_leaves_nothing_out_and_then_is_as_before(is_paused: bool) -> None:
+    t = np.arange(1, 20_001) * 50_000
+    clock = ManualClock(WALL)
+    listener = Listener(cut([pack_rows(t)], [*t[2999::3000].tolist(), int(t[-1])]), clock, 1.0)
+    tasks = listener.begin()
+    await clock.advance(2.03)
+    if is_paused:
+        listener.plan.pause()
+    assert listener.plan.go_on_to(700_010_000)
+    assert listener.plan.going_to == 700_010_000
+    await settle(400)
+    assert listener.plan.going_to is None
+    assert clock.now() == WALL + 2_030_000
+    assert listener.plan.now() == 700_010_000
+    assert np.array_equal(listener.rows_of(FAST)[0], t[t <= 700_010_000])
+    assert (listener.plan.paused, listener.plan.speed) == (is_paused, 1.0)
+    assert not listener.plan.go_on_to(700_000_000), "it was there already"
+    await clock.advance(3.0)
+    assert listener.plan.now() == pytest.approx(700_010_000 + (0 if is_paused else 3_000_000), abs=60_000)
+    await end(tasks)
+
+
+@given(st.lists(st.integers(1, 99_000_000), max_size=4), st.sampled_from([None, 20.0, 300.0]), st.booleans())
+@settings(max_examples=25, deadline=None)
+def test_the_rows_are_the_same_wherever_it_goes_on_to(targets: list[int], speed: float | None, halts: bool) -> None:
+    t = irregular(90)
+    spans = cut([pack_rows(t)], [30_000_000, 60_000_000, int(t[-1])])
+
+    async def play() -> Listener:
+        listener = Listener(spans, ManualClock(WALL), speed)
+        tasks = listener.begin()
+        for target in targets:
+            listener.plan.go_on_to(target)
+            await settle(3)
+            if halts:
+                listener.plan.pause()
+                await settle(3)
+                listener.plan.resume()
+        await listener.clock.advance(8)
+        assert listener.over
+        await end(tasks)
+        return listener
+
+    times, values = asyncio.run(play(), debug=False).rows_of(FAST)
+    assert np.array_equal(times, t)
+    assert np.array_equal(values, pack_rows(t).values)
+
+
+async def test_a_moment_past_the_end_ends_the_replay_and_a_halt_on_the_way_holds() -> None:
+    t = np.arange(1, 20_001) * 50_000
+    clock = ManualClock(WALL)
+    listener = Listener(cut([pack_rows(t)], t[99::100].tolist()), clock, 1.0)
+    tasks = listener.begin()
+    listener.plan.go_on_to(2**50)
+    await settle(10)
+    listener.plan.pause()
+    await settle(100)
+    reached = listener.plan.now()
+    assert 0 < reached < int(t[-1])
+    assert listener.plan.going_to is None
+    await clock.advance(60.0)
+    assert listener.plan.now() <= reached + 5_000_000  # what had been asked for already
+    listener.plan.resume()
+    assert listener.plan.go_on_to(2**50)
+    await settle(2000)
+    assert listener.over
+    await end(tasks)
+
+
 async def test_halt_and_go_on() -> None:
     t = np.arange(1, 201) * 50_000
     clock = ManualClock(WALL)

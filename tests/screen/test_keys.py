@@ -156,7 +156,7 @@ EFFECTS: dict[str, tuple[Step, Callable[[Any], Any]]] = {
     "play_faster": (looked_back, lambda rig: rig.dashboard._actions._cursor.speed == 2.0),
     "choose_signals": (nothing, lambda rig: "signals on view" in rig.rows()[0]),
     "back_10_s": (in_review, lambda rig: window(rig).cursor == 0),
-    "on_10_s": (at_zero, lambda rig: window(rig).cursor == window(rig).length > 0),
+    "on_10_s": (nothing, lambda rig: rig.plan.going_to is not None),
     "faster": (nothing, lambda rig: rig.plan.speed == 2.0),
     "slower": (nothing, lambda rig: rig.plan.speed == 0.5),
     "show_moment": (nothing, lambda rig: shown(rig).view == "3" and not window(rig).follows),
