@@ -6,6 +6,7 @@ steps. The sensor's offset is not taken off, for a stretch cannot tell it.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,21 @@ from telemetry.analysis.resistance import find_resistance
 from telemetry.analysis.series import SessionSeries, with_extreme_cells
 from telemetry.analysis.session_power import find_power
 from telemetry.machine.sections import Pack
+
+_LEAST_STRETCH_S = 60.0
+"""A shorter stretch has too few load steps: of spans of 20 s one in ten was more than 50 % off (drawn packs)."""
+_MOST_BOUND = 0.3
+"""A resistance that is known to less than this is no figure to act on; ours."""
+
+
+def _left_open(seconds: float) -> float:
+    """Return what one stretch leaves open of its resistance beyond the scatter within it: one standard deviation.
+
+    A stretch has one charge and one way of driving, which the parts of it share, so their scatter does not show
+    what follows from these; a whole drive has many. As a share; the two numbers were chosen on drawn packs
+    (``python -m tests.calibration --figure resistance-span``), spans of 80 to 640 s.
+    """
+    return 0.06 * float((seconds / 100.0) ** -0.4)
 
 
 @dataclass(frozen=True)
@@ -63,10 +79,7 @@ def find_stretch(series: SessionSeries, pack: Pack | None) -> StretchFigures:
     mohm = bound = None
     why = "no machine file says what the pack is"
     if pack is not None:
-        resistance = find_resistance(series, pack)
-        mohm, sd = resistance.pack_10s_mohm, resistance.pack_10s_uncertainty_mohm
-        bound = None if sd is None else Z90 * sd
-        why = "" if mohm is not None else resistance.unknown.get("pack_mohm", "the load steps in it do not show it")
+        mohm, bound, why = _resistance(series, pack)
     flow = power or current
     return StretchFigures(
         energy_out_wh=None if power is None else float(power.out[-1]),
@@ -87,6 +100,20 @@ def find_stretch(series: SessionSeries, pack: Pack | None) -> StretchFigures:
         why_no_resistance=why,
         gaps_s=0.0 if flow is None else flow.gaps_s,
     )
+
+
+def _resistance(series: SessionSeries, pack: Pack) -> tuple[float | None, float | None, str]:
+    """Return the resistance over 10 s with half of its 90 % interval, mΩ, or why it is not known."""
+    if series.duration_s < _LEAST_STRETCH_S:
+        return None, None, f"it takes a span of {_LEAST_STRETCH_S:.0f} s or more"
+    found = find_resistance(series, pack)
+    mohm, sd = found.pack_10s_mohm, found.pack_10s_uncertainty_mohm
+    if mohm is None or sd is None:
+        return None, None, found.unknown.get("pack_mohm", "the load steps in it do not show it")
+    bound = Z90 * math.hypot(sd, _left_open(series.duration_s) * mohm)
+    if bound > _MOST_BOUND * mohm:
+        return None, None, "the load steps in it leave it open: a longer span may show it"
+    return mohm, bound, ""
 
 
 def _lowest_cell(series: SessionSeries) -> tuple[float | None, int | None]:

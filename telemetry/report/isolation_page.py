@@ -12,6 +12,7 @@ from telemetry.analysis.series import SessionSeries
 from telemetry.model.batch import MICROSECONDS, Times
 from telemetry.model.time_text import clock
 from telemetry.report.isolation_strips import moment_of
+from telemetry.report.svg_chart import COLOURS
 
 MOST_EVENTS = 6
 _SIGNALS = (
@@ -79,7 +80,7 @@ def event_chart(series: SessionSeries, event: FaultEvent) -> str:
         parts += [
             f'<text x="{_LEFT - 8}" y="{top + _STRIP / 2 + 4:.0f}" text-anchor="end">{escape(label)}, {unit}</text>',
             f'<path d="M{_LEFT} {top + _STRIP}H{_WIDTH - _RIGHT}" stroke="#bbb"/>',
-            f'<polyline points="{points}" fill="none" stroke="#0072B2" stroke-width="1.6"/>',
+            f'<polyline points="{points}" fill="none" stroke="{COLOURS[0]}" stroke-width="1.6"/>',
             f'<text x="{_WIDTH - _RIGHT + 6}" y="{top + 10}">{high:.4g}</text>',
             f'<text x="{_WIDTH - _RIGHT + 6}" y="{top + _STRIP}">{low:.4g}</text>',
         ]

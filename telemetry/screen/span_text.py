@@ -28,7 +28,7 @@ def span_items(found: StretchFigures) -> list[str]:
     if found.resistance_mohm is not None:
         items.append(f"10 s resistance {_with_bound(found.resistance_mohm, found.resistance_bound_mohm)} mΩ")
     elif found.energy_out_wh is not None:
-        items.append("resistance not known")
+        items.append(f"resistance not known: {found.why_no_resistance}")
     if found.gaps_s >= 1.0:
         items.append(f"{length(found.gaps_s)} of gaps left out")
     return items

@@ -27,6 +27,7 @@ class Truth:
         gain, offset_a: of the current sensor, which shows ``gain * current_a + offset_a``.
         lag_s: by how much the cells' readings are late.
         pulse_ohm: float64 (2,), the pack's resistance over 1 s and over 10 s, ohm; empty where nobody asks.
+        pulses: float64 (n, 3), over the charges of the drive, rising: the charge, and the same two there.
     """
 
     t: np.ndarray
@@ -42,6 +43,7 @@ class Truth:
     offset_a: float
     lag_s: float
     pulse_ohm: np.ndarray = field(default_factory=lambda: np.empty(0))
+    pulses: np.ndarray = field(default_factory=lambda: np.empty((0, 3)))
 
     @property
     def pct(self) -> np.ndarray:

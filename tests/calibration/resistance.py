@@ -8,12 +8,15 @@ the open-circuit curve that it meets, so a few say little of the drive.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from functools import lru_cache, partial
 
 import numpy as np
 
 from telemetry.analysis.ranges import Z90
 from telemetry.analysis.resistance import Resistance, find_resistance
+from telemetry.analysis.series import Series, SessionSeries
+from telemetry.analysis.stretch import find_stretch
 from telemetry.machine.sections import Pack
 from tests.calibration.case import Case, Kind, Truth
 from tests.calibration.course import CellModel, Session, driving
@@ -24,10 +27,12 @@ from tests.calibration.sensors import Instruments, recorded
 STEP_S = 0.2
 _PULSE_C = 0.3
 _PULSES = 15
+_GRID = 60
+"""Charges of a drive at which the truth of a span is looked up: a cell's resistance may double within 5 %."""
 
 
 def draw(source: str, chemistry: str, celsius: float, every_s: float, name: str, seed: int) -> Case:
-    """Return a drive of one pack, most of an hour at the most, and its pulses in ``Truth.pulse_ohm``."""
+    """Return a drive of one pack, most of an hour at the most, and its pulses in ``Truth``."""
     random = np.random.default_rng([seed, 77, ("lfp", "nmc").index(chemistry), int(celsius), round(10 * every_s)])
     count = int(random.choice([16, 24] if chemistry == "lfp" else [14, 20]))
     stated = float(random.choice([40.0, 60.0, 105.0, 150.0]))
@@ -45,6 +50,7 @@ def draw(source: str, chemistry: str, celsius: float, every_s: float, name: str,
     instruments = Instruments.drawn(random, count, stated, every_s)
     series = recorded(run, instruments, celsius, random)
     passed = np.quantile(run.share.mean(axis=1), (np.arange(_PULSES) + 0.5) / _PULSES)
+    every = np.linspace(passed[-1], passed[0], _GRID) if passed[0] > passed[-1] else passed[:1]
     truth = Truth(
         np.round(np.arange(len(run.current_a)) * run.dt * 1e6).astype(np.int64),
         run.current_a,
@@ -57,6 +63,7 @@ def draw(source: str, chemistry: str, celsius: float, every_s: float, name: str,
         instruments.offset_a,
         instruments.lag_s + instruments.scan_s / 2,
         pulse_ohm=np.mean([pulse(fresh(float(at)), _PULSE_C * stated) for at in passed], axis=0),
+        pulses=np.array([(at, *pulse(fresh(float(at)), _PULSE_C * stated)) for at in every]),
     )
     return Case(name, seed, series, pack, truth)
 
@@ -103,10 +110,49 @@ def rows_of(which: int) -> Callable[[Case], Iterator[Row]]:
     return rows
 
 
+SPANS_S = (45, 80, 160, 320, 640)
+"""Lengths of the spans that somebody may put the cursor on."""
+
+
+def rows_of_spans(case: Case) -> Iterator[Row]:
+    """Return what the traces say of spans of each length at drawn places, as per cent of the truth over 10 s."""
+    random = np.random.default_rng([case.seed, 79])
+    for length in SPANS_S:
+        first = int(random.uniform(case.series.start, case.series.end - 1e6 * length))
+        last = round(first + 1e6 * length)
+        found = find_stretch(part_of(case.series, first, last), case.pack)
+        mohm, half = found.resistance_mohm, found.resistance_bound_mohm
+        if mohm is None or half is None:
+            continue
+        shares = case.truth.share[(case.truth.t >= first) & (case.truth.t <= last)].mean(axis=1)
+        percent = 0.1 / float(np.interp(shares, case.truth.pulses[:, 0], case.truth.pulses[:, 2]).mean())
+        value, off = percent * mohm, percent * half
+        kind = f"{case.kind}, span of {length} s"
+        yield Row(kind, f"{case.name} {length}", 0.0, value, value - off, value + off, 100.0)
+
+
+def part_of(series: SessionSeries, first: int, last: int) -> SessionSeries:
+    """Return the rows from ``first`` to ``last``, both included, microseconds."""
+
+    def cut(t: np.ndarray) -> slice:
+        return slice(*np.searchsorted(t, (first, last + 1)).tolist())
+
+    signals = {name: Series(each.t[cut(each.t)], each.values[cut(each.t)]) for name, each in series.signals.items()}
+    return replace(series, start=first, end=last, signals=signals, cells=None)
+
+
 EVERY = kinds()
 FIGURES = (
     Figure("resistance-1s", "Internal resistance, 1 s, per cent of the true one", "%", EVERY, rows_of(0), (0.8, 6.0)),
     Figure(
         "resistance-10s", "Internal resistance, 10 s, per cent of the true one", "%", EVERY, rows_of(1), (0.8, 8.0)
+    ),
+    Figure(
+        "resistance-span",
+        "Internal resistance of a span in the traces, 10 s, per cent of the true one",
+        "%",
+        EVERY,
+        rows_of_spans,
+        None,
     ),
 )

@@ -7,6 +7,7 @@ Simulation of Color Vision Deficiency" (IEEE TVCG 15, 2009), severity 1.0, matri
 
 from __future__ import annotations
 
+import itertools
 import re
 import shutil
 import subprocess
@@ -19,6 +20,7 @@ from telemetry.cli import main
 from telemetry.report.page_style import STYLE
 from telemetry.report.part_table import WIDTH
 from telemetry.report.plain_page import PARTS, VERDICTS, plain_name
+from telemetry.report.svg_chart import COLOURS
 from tests.faults.program import BUSY_S, ROOT
 
 RECORDINGS = ROOT / "replay_data"
@@ -28,11 +30,28 @@ DRIVES = {"orchard-mow": "orchard", "market-round": "market", "evening-charge": 
 _JARGON = ("SoC", "OCV", "mΩ", "resistance", "sag", "[pack]", "cut-off", "regen", "coulomb", "BMS", "±  ")
 
 
+WEAK = {
+    "continuous_discharge_a = 150": "continuous_discharge_a = 40",
+    "peak_discharge_a = 300": "peak_discharge_a = 100",
+    "fuse_a = 150": "fuse_a = 30",
+    "connector_a = 175": "connector_a = 20",
+    "controller_current_a = 140": "",
+}
+"""What makes a machine of many findings of the first recording's."""
+
+
 @pytest.fixture(scope="module")
-def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    """The page of each shipped recording, and the plain page of the first."""
+def pages(tmp_path_factory: pytest.TempPathFactory, part_of_mow: Path) -> dict[str, Path]:
+    """The page of each shipped recording, of one with many findings, and the plain page of the first."""
     folder = tmp_path_factory.mktemp("pages")
-    found = {}
+    machine = (RECORDINGS / "orchard.toml").read_text("utf-8")
+    for strong, weak in WEAK.items():
+        assert strong in machine
+        machine = machine.replace(strong, weak)
+    (folder / "weak.toml").write_text(machine, "utf-8")
+    found = {"weak": folder / "weak.html"}
+    words = ["report", str(part_of_mow), "--machine", str(folder / "weak.toml"), "--html", str(found["weak"])]
+    assert main(words) == 0
     for drive, machine in DRIVES.items():
         words = ["report", str(RECORDINGS / f"{drive}.csv.gz"), "--machine", str(RECORDINGS / f"{machine}.toml")]
         found[drive] = folder / f"{drive}.html"
@@ -51,7 +70,7 @@ def browse(folder: Path, *words: str) -> str:
 
 @needs_browser
 @pytest.mark.skipif(shutil.which("pdfinfo") is None, reason="needs pdfinfo")
-@pytest.mark.parametrize("name", [*DRIVES, "plain"])
+@pytest.mark.parametrize("name", [*DRIVES, "weak", "plain"])
 def test_it_prints_on_two_pages(pages: dict[str, Path], tmp_path: Path, name: str) -> None:
     out = tmp_path / "page.pdf"
     browse(tmp_path / "profile", "--no-pdf-header-footer", f"--print-to-pdf={out}", pages[name].as_uri())
@@ -146,6 +165,15 @@ def test_bars_of_the_three_levels_differ_for_every_kind_of_colour_vision(dark: b
     for place, one in enumerate(names):
         for other in names[place + 1 :]:
             assert float(np.linalg.norm(lab[one] - lab[other])) > 10.0, (one, other)
+
+
+def test_curves_of_charts_can_be_seen_and_told_apart_on_the_page_and_on_the_card_of_the_dark_one() -> None:
+    for dark in (False, True):
+        assert min(contrast(colour, colours(dark)["card"]) for colour in COLOURS) >= 3.0
+        assert contrast("#111", colours(dark)["card"]) >= 4.5
+    for matrix in (np.eye(3), *(np.reshape(each, (3, 3)) for each in _SEEN.values())):
+        lab = [to_lab(matrix @ linear(colour)) for colour in COLOURS]
+        assert min(float(np.linalg.norm(a - b)) for a, b in itertools.combinations(lab, 2)) >= 30.0
 
 
 def to_lab(rgb: np.ndarray) -> np.ndarray:

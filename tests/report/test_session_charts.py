@@ -113,7 +113,7 @@ class TestPage:
         # a line from 0 to 10 V over 600 s must go through the places of the ticks 0 and 10 on both axes
         t = np.arange(0, 601.0)
         text = svg_chart(chart_of(series_of(t, pack_voltage=t / 60), "voltage", 1000))
-        path = re.search(r'd="M([^"]+)" stroke="#0072B2"', text)
+        path = re.search(r'd="M([^"]+)" stroke="#0D3F5C"', text)
         assert path is not None
         points = [tuple(map(float, point.split(","))) for point in path[1].split()]
         labels = {
@@ -131,7 +131,7 @@ class TestPage:
         around = np.linspace(0, 2 * np.pi, 200)
         east, north = 30 * np.cos(around) / 76_000, 30 * np.sin(around) / 111_180
         chart = chart_of(series_of(np.arange(200.0), latitude=47 + north, longitude=8 + east), "track")
-        path = re.search(r'd="M([^"]+)" stroke="#0072B2"', svg_chart(chart))
+        path = re.search(r'd="M([^"]+)" stroke="#0D3F5C"', svg_chart(chart))
         assert path is not None
         x, y = np.array([tuple(map(float, p.split(","))) for p in path[1].split()]).T
         assert np.ptp(x) == pytest.approx(np.ptp(y), rel=0.02)

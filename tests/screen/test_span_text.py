@@ -30,7 +30,8 @@ def test_energy_and_charge_are_those_of_a_steady_load() -> None:
     assert found.peak_power_w == pytest.approx(1800.0)
     assert (found.charge_in_ah, found.energy_in_wh) == (0.0, 0.0)
     assert span_items(found) == [
-        *("50 Wh out", "1.00 Ah out", "mean 1.80 kW", "peak 1.80 kW", "lowest pack 50.0 V", "resistance not known"),
+        *("50 Wh out", "1.00 Ah out", "mean 1.80 kW", "peak 1.80 kW", "lowest pack 50.0 V"),
+        "resistance not known: no machine file says what the pack is",
     ]
 
 
@@ -52,7 +53,22 @@ def test_resistance_is_that_of_the_pack_and_within_its_bound() -> None:
     assert found.resistance_mohm is not None
     assert found.resistance_bound_mohm is not None
     assert abs(found.resistance_mohm - 25.0) <= found.resistance_bound_mohm <= 2.5
-    assert any(item.startswith("10 s resistance 25") and item.endswith(" mΩ") for item in span_items(found))
+    assert any(item == "10 s resistance 26 ± 1 mΩ" for item in span_items(found))
+
+
+def test_a_short_span_does_not_tell_the_resistance_and_a_long_one_tells_it_better() -> None:
+    second = np.arange(0, 1200, 0.2)
+    amperes = np.where(second % 40 < 20, 5.0, 65.0)
+    volts = 80.0 - 0.025 * amperes + np.random.default_rng(3).normal(0, 0.005, len(second))
+    pack = Pack(chemistry="lfp", cells_in_series=24, capacity_ah=105.0)
+    short, some, whole = (
+        find_stretch(series(amperes[:count], volts[:count], step_s=0.2), pack) for count in (275, 2000, 6000)
+    )
+    assert short.resistance_mohm is None
+    assert "60 s" in short.why_no_resistance
+    assert some.resistance_bound_mohm is not None
+    assert whole.resistance_bound_mohm is not None
+    assert some.resistance_bound_mohm > whole.resistance_bound_mohm
 
 
 def test_a_steady_load_does_not_show_the_resistance_and_the_reason_is_kept() -> None:
@@ -60,7 +76,7 @@ def test_a_steady_load_does_not_show_the_resistance_and_the_reason_is_kept() -> 
     found = find_stretch(series(np.full(100, 36.0), np.full(100, 50.0)), pack)
     assert found.resistance_mohm is None
     assert found.why_no_resistance
-    assert "resistance not known" in span_items(found)
+    assert f"resistance not known: {found.why_no_resistance}" in span_items(found)
 
 
 def test_the_lowest_cell_has_its_number_and_gaps_are_told() -> None:
