@@ -13,6 +13,7 @@ from typing import Any
 
 from telemetry.commands import (
     alarms,
+    drive,
     driving,
     export,
     first_power,
@@ -46,6 +47,7 @@ COMMANDS = (
     machine,
     fit,
     first_power,
+    drive,
     shell,
 )
 """In the order in which ``--help`` shows them."""

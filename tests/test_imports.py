@@ -26,7 +26,7 @@ LAYERS = (
     {"commands"},
     {"runs"},
     {"screen", "report"},
-    {"pipeline", "recordings", "store"},
+    {"pipeline", "recordings", "store", "guided"},
     {"alarms", "analysis"},
     {"machine"},
     {"driver"},

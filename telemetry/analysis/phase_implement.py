@@ -60,12 +60,17 @@ def engaged_steps(
     return np.zeros(len(grid), dtype=np.bool_), None
 
 
+def mark_engages(text: str) -> bool | None:
+    """Return whether a mark says that the implement was switched on; False for off, None where it says neither."""
+    return True if _ON.search(text) else False if _OFF.search(text) else None
+
+
 def _by_marks(series: SessionSeries, grid: Grid) -> Flags | None:
     """Return what the operator's marks say: engaged from each 'load on' to the next 'load off'; None without any."""
     found = [
-        (mark.t, bool(_ON.search(mark.text)))
+        (mark.t, engages)
         for mark in series.marks
-        if mark.by == "operator" and (_ON.search(mark.text) or _OFF.search(mark.text))
+        if mark.by == "operator" and (engages := mark_engages(mark.text)) is not None
     ]
     if not any(on for _, on in found):
         return None

@@ -43,6 +43,20 @@ def next_step(machine: Machine, readings: Readings) -> int | None:
     return None
 
 
+def first_power_readings(machine: Machine, store: Path) -> dict[str, float]:
+    """Return the last reading of each step of the latest list of ``machine``; empty where none was begun.
+
+    Raises:
+        StoreError: the store cannot be read.
+
+    """
+    if not store.exists():
+        return {}
+    with Ledger.open(store) as ledger:
+        session = ledger.latest(machine.name)
+        return {} if session is None else kept_readings(ledger.entries(session))[0]
+
+
 @dataclass(frozen=True)
 class Progress:
     """How far the list has come.
@@ -70,11 +84,7 @@ def progress(machine: Machine, store: Path) -> Progress:
         StoreError: the store cannot be read.
 
     """
-    kept: dict[str, float] = {}
-    if store.exists():
-        with Ledger.open(store) as ledger:
-            session = ledger.latest(machine.name)
-            kept = {} if session is None else kept_readings(ledger.entries(session))[0]
+    kept = first_power_readings(machine, store)
     readings = kept | stated_answers(machine)
     apply = [step for step in STEPS if not step.is_withheld(machine) and not step.why_not(machine, readings)]
     number = next_step(machine, readings)

@@ -1,0 +1,152 @@
+"""How the steps are judged that are done standing, at the charger or at the bench."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from telemetry.guided.checks import PRACTICE, Check, at_least, at_most, must_not, told, unknown
+from telemetry.guided.evidence import Evidence
+from telemetry.guided.settling import settle
+from telemetry.machine.first_power_insulation import CONNECTED, POLES, higher_pole, resistor_ohm, wanted_ohm_per_v
+from telemetry.machine.insulation import insulation_resistance
+
+ZERO_SHARE: Final = 0.005
+"""Of the highest current: what an offset may be without spoiling the charge counted. Common practice."""
+FLAT_SPREAD_MV, STEEP_SPREAD_MV = 20.0, 10.0
+"""Cell voltage spread at rest and about half charge: iron phosphate, and others. Common practice."""
+STOPS_S: Final = 0.5
+RESOLVED_S: Final = 0.1
+"""Half of a fifth of a second: how well a moment is known. Plain arithmetic."""
+USABLE_NEW, USABLE_USED = 0.9, 0.8
+"""Of the rated capacity. Common practice."""
+
+
+def zero(on: Evidence) -> Iterator[Check]:
+    """Judge the zero of the current and the cells at rest."""
+    for part in ("key off", "key on"):
+        for each in on.of("zero", part)[-1:]:
+            mean, scatter = each.facts["mean_a"], each.facts["scatter_a"]
+            if part == "key off":
+                limit = ZERO_SHARE * on.highest_a
+                origin = f"0.5 % of the highest current, {on.highest_a:.0f} A; {PRACTICE}"
+                yield at_most("reading with the key off, either sign", "A", abs(mean), limit, origin)
+                yield told("noise of the current, means of a second", "A", scatter)
+            else:
+                yield told("draw with the key on", "A", mean)
+    yield _spread(on)
+
+
+def _spread(on: Evidence) -> Check:
+    cells = on.figures.cells
+    label, found = "cell voltage spread at rest", None if cells is None else cells.spread_rest_mv
+    if found is None:
+        why = "record every cell" if cells is None else cells.unknown.get("spread_rest_mv", "record every cell")
+        return unknown(label, "mV", why)
+    limit = FLAT_SPREAD_MV if on.machine.pack.chemistry == "lfp" else STEEP_SPREAD_MV
+    return at_most(label, "mV", found, limit, f"for these cells at about half charge, {PRACTICE}")
+
+
+def wheels_up(on: Evidence) -> Iterator[Check]:
+    """Judge what was done with the wheels off the ground."""
+    for part in ("forwards", "in reverse"):
+        for each in on.of("wheels-up", part)[-1:]:
+            yield told(f"power without load, {part}", "W", each.facts["power_w"])
+    stops = on.of("wheels-up", "stop")
+    for number, each in enumerate(stops, 1):
+        delay = each.facts["delay_s"]
+        label = f"stop {number}: time to the end of the current"
+        if math.isinf(delay):
+            yield must_not(label, True, PRACTICE, "the enable line or the supply went, and the current did not end")
+        else:
+            yield at_most(label, "s", delay, STOPS_S, PRACTICE, fails=STOPS_S, why="known to 0.1 s")
+    if stops:
+        yield told("stops seen; whether each interlock was tried is the driver's word", "", float(len(stops)))
+
+
+def recovery(on: Evidence) -> Iterator[Check]:
+    """Judge a long rest."""
+    rests = on.of("recovery")[-1:]
+    volts = on.rows("pack_voltage", rests)
+    found = None if volts is None else settle(volts)
+    if found is None:
+        yield unknown("voltage after a long rest", "V", "the voltage did not settle enough to tell; rest longer")
+    else:
+        yield told("voltage after a long rest", "V", found.end, found.sigma)
+    yield _spread(on)
+
+
+def bms_trip(on: Evidence, signal: str, what: str) -> Iterator[Check]:
+    """Judge whether the BMS disabled the path that ``signal`` tells of."""
+    allowed = on.figures.series.get(signal)
+    label = f"BMS trip, {what} disabled"
+    if allowed is None:
+        yield unknown(label, "", f"record {signal}")
+    else:
+        yield must_not(label, bool((allowed.values < 0.5).any()), PRACTICE, f"the BMS disabled the {what}")  # noqa: PLR2004
+
+
+def run_to_low(on: Evidence) -> Iterator[Check]:
+    """Judge what a full charge holds."""
+    capacity, rated = on.figures.capacity, on.machine.pack.capacity_ah
+    if capacity is None or capacity.usable_ah is None:
+        why = "" if capacity is None else capacity.basis
+        yield unknown("usable capacity", "Ah", why, decides=True)
+    else:
+        origin = f"90 % and, of a used pack, 80 % of the rated {rated:g} Ah; {PRACTICE}"
+        yield at_least(
+            "usable capacity",
+            "Ah",
+            capacity.usable_ah,
+            USABLE_NEW * rated,
+            origin,
+            fails=USABLE_USED * rated,
+            sigma=capacity.uncertainty_ah,
+        )
+    yield from bms_trip(on, "discharge_allowed", "discharge")
+    cells = on.figures.series.cells
+    if cells is not None:
+        lows = np.nanmin(cells.voltages, axis=0)
+        first = int(np.argmin(lows))
+        yield told(f"lowest cell, number {cells.numbers[first]}", "V", float(lows[first]))
+
+
+def charge(on: Evidence) -> Iterator[Check]:
+    """Judge a charge."""
+    found = on.figures.charging
+    label, bound = "how the charge ended", "by taper, not by one cell"
+    if found is None or found.ending in (None, "running"):
+        why = "record a charge" if found is None else "the charge had not ended when the recording did"
+        yield unknown(label, "", why, decides=True)
+        return
+    word = {"tapered": "pass", "cell-stopped": "fail"}.get(str(found.ending), "remark")
+    yield Check(label, "", None, bound=bound, origin=PRACTICE, word=word, said=found.sentence)  # type: ignore[arg-type]
+    if found.charger_efficiency is not None:
+        yield told("efficiency of the charger", "%", 100.0 * found.charger_efficiency.mid)
+    else:
+        yield unknown("efficiency of the charger", "%", "record charger_input_power, or a meter at the wall")
+    if found.imbalance_ah is not None:
+        yield told("cell imbalance at the end of the charge", "Ah", found.imbalance_ah.mid)
+
+
+def insulation(on: Evidence) -> Check:
+    """Judge the insulation with everything connected, as first power measured it."""
+    label, pole = "insulation, everything connected", higher_pole(on.readings, CONNECTED)
+    ohm = resistor_ohm(on.readings, CONNECTED)
+    after = on.readings.get(f"insulation-voltage{CONNECTED}", math.nan)
+    pack_v = on.readings.get("rested-voltage", math.nan)
+    if pole is None or any(math.isnan(each) for each in (ohm, after, pack_v)):
+        why = "measure it warm with everything connected: shakedown first-power MACHINE --again"
+        return unknown(label, "ohm/V", why, decides=True)
+    before = on.readings[f"frame-to-{POLES[pole]}{CONNECTED}"]
+    found, wanted = (
+        insulation_resistance(pack_v, before, max(after, 0.0), ohm),
+        wanted_ohm_per_v(on.readings, CONNECTED),
+    )
+    origin = "UN Regulation No. 100, revision 2: 100 ohm a volt, 500 with an AC circuit connected"
+    likely = found.least_ohm if math.isinf(found.ohm) else found.ohm
+    sigma = (likely - found.least_ohm) / 1.645
+    return at_least(label, "ohm/V", likely / pack_v, wanted, origin, fails=wanted, sigma=sigma / pack_v)

@@ -1,0 +1,165 @@
+"""What the machine is for: the implement switched on and off, and usual work."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Iterator
+from typing import Final
+
+from telemetry.analysis.phase_implement import mark_engages
+from telemetry.guided.attempts import CALM_A, Attempt, Moment, too_slow
+from telemetry.guided.rows import Row
+from telemetry.model.batch import MICROSECONDS
+from telemetry.model.signals import ON
+
+ON_S: Final = 5.0
+BEFORE_S: Final = 2.0
+START_S: Final = 1.5
+"""In so long a started implement has its peak behind it. Ours."""
+WORK_S: Final = 1800.0
+WORK_C: Final = 0.25
+MOVING_SHARE: Final = 0.7
+WORK_TOLD_S: Final = 300.0
+PAUSE_S: Final = 600.0
+"""A longer pause ends a job. Ours."""
+
+
+class ImplementOnOff:
+    """Recognises the implement switched on and off again, by its signal, else by the operator's marks."""
+
+    def __init__(self) -> None:
+        self._marked: bool | None = None
+        self._before: deque[Moment] = deque()
+        self._on: list[Moment] = []
+        self._was_on: bool | None = None
+
+    @property
+    def share(self) -> float:
+        """How far it has come."""
+        return min(1.0, self._seconds() / ON_S)
+
+    def _seconds(self) -> float:
+        return (self._on[-1].row.t - self._on[0].row.t) / MICROSECONDS if self._on else 0.0
+
+    def mark(self, text: str) -> None:
+        """Take note of 'implement on' and 'implement off'."""
+        engages = mark_engages(text)
+        self._marked = self._marked if engages is None else engages
+
+    def take(self, now: Moment) -> Iterator[Attempt]:
+        """Look at the next row."""
+        row = now.row
+        engaged = self._marked if math.isnan(row.engaged) else row.engaged >= ON
+        if engaged is None or math.isnan(row.current):
+            return
+        if engaged and (self._on or self._was_on is False):
+            self._on.append(now)
+        elif self._on:
+            yield from self._over("")
+        if not engaged:
+            self._before.append(now)
+            while row.t - self._before[0].row.t > BEFORE_S * MICROSECONDS:
+                self._before.popleft()
+        self._was_on = engaged
+
+    def end(self) -> Iterator[Attempt]:
+        """Give what ended."""
+        yield from self._over("it was not switched off again")
+        self._before.clear()
+        self._was_on = None
+
+    def _over(self, still_on: str) -> Iterator[Attempt]:
+        seconds, moments, before = self._seconds(), self._on, list(self._before)
+        self._on = []
+        if not moments or not before:
+            return
+        standing = all(each.stands and not math.isnan(each.row.speed) for each in (*before, *moments))
+        unknown = math.isnan(moments[0].row.speed)
+        part = "standing" if standing else "driving"
+        level = sum(each.row.current for each in before) / len(before)
+        first = moments[0].row.t
+        starting = [each.row for each in moments if each.row.t <= first + START_S * MICROSECONDS]
+        running = [each.row for each in moments if each.row.t > first + START_S * MICROSECONDS] or starting
+        peak, mean = max(row.current for row in starting), sum(row.current for row in running) / len(running)
+        lowest = min((row.controller for row in starting), default=math.nan)
+        facts = {"peak_a": peak - level, "running_a": mean - level, "lowest_v": lowest}
+        facts["running_w"] = (
+            sum(row.current * row.voltage for row in running) / len(running) - level * before[-1].row.voltage
+        )
+        refused = too_slow(max(each.row.age_s for each in moments)) or _short(seconds) or still_on
+        if not refused and unknown:
+            refused = "no speed is recorded, so nothing shows whether it stood"
+        if not refused and max(peak, mean) - level < CALM_A:
+            refused = f"the current did not rise while it was on: by {max(peak, mean) - level:.1f} A"
+        yield Attempt("implement", first, moments[-1].row.t, part, refused, facts)
+
+
+def _short(seconds: float) -> str:
+    return f"too short: {seconds:.1f} s of {ON_S:.0f}" if seconds < ON_S - 0.2 else ""
+
+
+class UsualWork:
+    """Recognises a job: half an hour, or a quarter of the charge, mostly moving.
+
+    Args:
+        capacity_ah: of the pack.
+    """
+
+    def __init__(self, capacity_ah: float) -> None:
+        self._capacity_ah = capacity_ah
+        self._before: Row | None = None
+        self._reset()
+
+    def _reset(self) -> None:
+        self._start = self._last = 0
+        self._known_s = self._moving_s = self._used_ah = 0.0
+
+    @property
+    def share(self) -> float:
+        """How far the job has come."""
+        by_charge = self._used_ah / (WORK_C * self._capacity_ah)
+        return min(1.0, max((self._last - self._start) / MICROSECONDS / WORK_S, by_charge)) if self._start else 0.0
+
+    def mark(self, text: str) -> None:
+        """Take no note."""
+
+    def take(self, now: Moment) -> Iterator[Attempt]:
+        """Look at the next row."""
+        row, before = now.row, self._before
+        self._before = row
+        if math.isnan(row.current):
+            return
+        moving = not now.stands if not math.isnan(row.speed) else abs(now.over_a) >= CALM_A
+        if moving and not self._start:
+            self._start = self._last = row.t
+        if not self._start:
+            return
+        if row.t - self._last > PAUSE_S * MICROSECONDS:
+            yield from self.end()
+            return
+        seconds = 0.0 if before is None else (row.t - before.t) / MICROSECONDS
+        self._known_s += seconds
+        self._moving_s += seconds * moving
+        self._used_ah += max(0.0, row.current) * seconds / 3600.0
+        self._last = row.t if moving else self._last
+
+    def end(self) -> Iterator[Attempt]:
+        """Give the job that ended; the pause after it does not count."""
+        start, last = self._start, self._last
+        seconds = (last - start) / MICROSECONDS
+        standing_after = self._known_s - seconds
+        share = self._moving_s / max(self._known_s - max(0.0, standing_after), 1.0)
+        used = self._used_ah / self._capacity_ah
+        self._before = None
+        if start and seconds >= WORK_TOLD_S:
+            short = seconds < WORK_S and used < WORK_C
+            refused = (
+                f"too short: {seconds / 60:.0f} min of {WORK_S / 60:.0f}, {100 * used:.0f} % of the charge"
+                if short
+                else ""
+            )
+            still = f"it moved for {100 * share:.0f} % of the time, of {100 * MOVING_SHARE:.0f}"
+            refused = refused or ("" if share > MOVING_SHARE else still)
+            yield Attempt("work", start, last, "", refused, {"moving": share, "charge_share": used})
+        self._reset()

@@ -1,0 +1,81 @@
+"""The result of a guided drive as one HTML page, for paper too: the verdict, every step, and where to sign."""
+
+from __future__ import annotations
+
+from html import escape
+
+from telemetry.guided.checks import Check
+from telemetry.guided.judging import RULE, StepResult
+from telemetry.guided.result import GuidedResult
+from telemetry.report.guided_text import (
+    CAUTION,
+    SHAPES,
+    SIGNATURE,
+    attempts_text,
+    check_mark,
+    sources_of,
+    value_text,
+)
+from telemetry.report.numbers import INTERVAL
+from telemetry.report.section import sentence
+from telemetry.report.session_page import html_page
+
+_LEVELS = {"pass": "holds", "remark": "near", "fail": "past"} | dict.fromkeys(
+    ("not judged", "does not apply"), "not-judged"
+)
+"""The look of each word, by the report's classes."""
+
+
+def result_page(result: GuidedResult) -> str:
+    """Return the page."""
+    name, verdict = result.machine.name, result.verdict
+    badge = f'<span class="badge {_LEVELS[verdict.level]}">{SHAPES[verdict.level]} {escape(verdict.word)}</span>'
+    body = [
+        f"<header><h1>{escape(name)}: guided drive</h1></header>",
+        f'<div class="verdict">{badge}<div><p class="reason">{escape(verdict.reason)}</p>',
+        f"<p>fit: {escape(result.fit)}. First power: {escape(result.first_power)}.</p></div></div>",
+        _table(result.steps, result),
+    ]
+    if result.repeated:
+        body += ["<h2>Before a repeat</h2>", _table(result.repeated, result)]
+    open_ = [step for step in result.steps if step.would]
+    if open_:
+        rows = "".join(f"<li><b>{escape(step.step.title)}:</b> {escape(step.would)}</li>\n" for step in open_)
+        body.append(f"<h2>What would have the open steps judged</h2>\n<ul>\n{rows}</ul>")
+    body.append("<h2>Judged from</h2>\n<ul>\n")
+    body += [f"<li>{escape(text)}</li>\n" for text in sources_of(result)]
+    body.append("</ul>\n" + _signature())
+    return html_page(f"{name}: guided drive", "\n".join(body), f"{RULE} {INTERVAL} {CAUTION}")
+
+
+def _table(steps: tuple[StepResult, ...], result: GuidedResult) -> str:
+    heads = ("", "step", "figure", "bound", "where the bound is from")
+    head = "".join(f"<th>{escape(each)}</th>" for each in heads)
+    rows = "\n".join(_step(step, result) for step in steps)
+    return f'<table class="parts">\n<tr>{head}</tr>\n{rows}\n</table>'
+
+
+def _step(step: StepResult, result: GuidedResult) -> str:
+    badge = f'<span class="badge {_LEVELS[step.word]}">{SHAPES[step.word]} {escape(step.word)}</span>'
+    said = [sentence(step.why)] if step.why else []
+    said += [attempts_text(step, result)] if step.attempts else []
+    also = f" <small>{escape(step.session)}</small>" if len(result.sessions) > 1 and step.checks else ""
+    first = (
+        f'<tr><td>{badge}</td><td class="part">{escape(step.step.title)}{also}</td>'
+        f'<td class="remark" colspan="3">{escape(" ".join(said))}</td></tr>'
+    )
+    return "\n".join([first, *(_check(check) for check in step.checks)])
+
+
+def _check(check: Check) -> str:
+    remark = "; ".join(each for each in (check.origin, check.why) if each)
+    return (
+        f"<tr><td></td><td>{escape(check_mark(check))} {escape(check.label)}</td>"
+        f'<td class="value" data-of="figure">{escape(value_text(check))}</td>'
+        f'<td data-of="bound">{escape(check.bound)}</td><td class="remark">{escape(remark)}</td></tr>'
+    )
+
+
+def _signature() -> str:
+    lines = "".join(f"<div><span>{escape(each)}</span><b></b></div>\n" for each in SIGNATURE)
+    return f'<h2>Filled in by hand</h2>\n<div class="key">\n{lines}</div>\n'

@@ -1,0 +1,75 @@
+"""Recordings judged as a guided drive: the manoeuvres found in each, and every step by what they show."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Sequence
+from importlib.metadata import version
+from pathlib import Path
+
+from telemetry.analysis.series import read_series
+from telemetry.analysis.session_figures import figures_of
+from telemetry.guided.evidence import Evidence
+from telemetry.guided.judging import judge
+from telemetry.guided.recogniser import Watched
+from telemetry.guided.result import GuidedResult, JudgedSession, result_of
+from telemetry.machine.sections import Machine
+from telemetry.model.errors import printable
+from telemetry.pipeline.reported_names import with_reported_names
+from telemetry.runs.first_power_progress import first_power_readings, progress
+from telemetry.runs.progress import Progress
+from telemetry.runs.subjects import open_subject
+
+
+def judge_sessions(
+    machine: Machine, names: Sequence[str], store: Path, told: Progress
+) -> tuple[GuidedResult, tuple[str, ...]]:
+    """Return the result of some recordings, and what the user should know of them.
+
+    Args:
+        machine: what they are judged by.
+        names: files, sessions' numbers, or ``last``.
+        store: where sessions are looked up, and the readings of first power.
+        told: is told how far the work has come.
+
+    Raises:
+        InputError, RecordingError, StoreError: what is wrong with one, and the remedy.
+    """
+    machine = with_reported_names(machine)
+    readings = {name: each for name, each in first_power_readings(machine, store).items() if not math.isnan(each)}
+    found, warnings = list[tuple[JudgedSession, Evidence]](), list[str]()
+    for name in names:
+        recording = open_subject(name, store, machine)
+        watched = Watched(recording, machine.pack)
+        series = read_series(told.watched(watched))
+        told.at(f"finding the figures of {recording.name}")
+        on = Evidence(figures_of(series, machine), machine, watched.attempts, readings)
+        told.at(f"judging {recording.name}")
+        shown = printable(recording.name, 60)
+        other = recording.machine_text is not None and recording.machine_text != machine.text
+        if other:
+            warnings.append(f"{shown} was recorded with another text of the machine file; it is judged by this one")
+        warnings += [f"{shown}: {warning}" for warning in recording.warnings]
+        started = series.start if series.time_basis == "absolute" else None
+        judged = JudgedSession(
+            shown, started, series.duration_s, series.origin, watched.stamp.text(), judge(on, shown), other
+        )
+        found.append((judged, on))
+    found.sort(key=lambda each: each[0].started or 0)
+    result = result_of(
+        machine,
+        [session for session, _ in found],
+        [on for _, on in found],
+        machine_stamp=hashlib.sha256(machine.text.encode()).hexdigest(),
+        version=version("shakedown"),
+        first_power=_first_power(machine, store),
+    )
+    return result, tuple(warnings)
+
+
+def _first_power(machine: Machine, store: Path) -> str:
+    come = progress(machine, store)
+    if not come.is_begun:
+        return "not done with this program"
+    return f"{come.done} of {come.total} steps done" + (f"; next: {come.title}" if come.title else "")

@@ -1,0 +1,114 @@
+"""``python -m tests.guided``: guided drives by seed, done well and badly, and how the program told them apart."""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+import math
+import sys
+import time
+from collections import Counter
+from collections.abc import Sequence
+
+import numpy as np
+
+from tests.guided.course import every_way, task
+from tests.guided.figures import GOALS, Error, braking_error, tour_errors
+from tests.guided.outcomes import Outcome, outcome_of
+from tests.pages import keeps, table, write
+
+CHOOSING = range(10_000)
+"""Constants may be chosen on these seeds."""
+TABLE = range(10_000, 20_000)
+"""The table of the docs is made of these; nothing is chosen on them."""
+FLOORS = range(20_000, 20_100)
+"""Those of the tests."""
+KINDS = ("right", "missed", "other reason", "accepted")
+
+
+def runs(count: int, first: int) -> list[Outcome]:
+    """Return ``count`` outcomes: every step in every way in turn, each with the next seed that can do it."""
+    found, ways, seed = list[Outcome](), every_way(), first
+    while len(found) < count:
+        step, how = ways[len(found) % len(ways)]
+        while (one := task(step, how, seed)) is None:
+            seed += 1
+        found.append(outcome_of(one))
+        seed += 1
+        print(f"\r{len(found)} of {count}", end="", file=sys.stderr, flush=True)
+    print(file=sys.stderr)
+    return found
+
+
+def run_table(found: Sequence[Outcome]) -> str:
+    """Return the table of the runs, by step."""
+    rows = []
+    for step in [*dict.fromkeys(each.task.step for each in found), "all"]:
+        cells = [step]
+        ours = [each for each in found if step in (each.task.step, "all")]
+        for well in (True, False):
+            some = Counter(each.kind for each in ours if (not each.task.reason) == well)
+            of = sum(some.values())
+            names = ("right",) if well else ("right", "other reason", "accepted")
+            cells += [str(of), *(str(some[name]) for name in names)]
+        rows.append(cells)
+    return table("step | done well | judged | done badly | refused | refused for another reason | accepted", rows)
+
+
+def figure_table(errors: Sequence[Error]) -> str:
+    """Return the table of the figures' errors."""
+    rows = []
+    for figure, (unit, goal) in GOALS.items():
+        ours = [each.error for each in errors if each.figure == figure]
+        known = np.array([each for each in ours if not math.isnan(each)])
+        if not len(known):
+            rows.append([figure, unit, str(len(ours)), "0", "", "", ""])
+            continue
+        within = 100.0 * float((np.abs(known) <= goal).mean())
+        rows.append(
+            [
+                figure,
+                unit,
+                str(len(ours)),
+                str(len(known)),
+                f"{np.median(known):+.2g}",
+                f"{np.quantile(np.abs(known), 0.9):.2g}",
+                f"{within:.0f} % within {goal:g}",
+            ]
+        )
+    return table("figure | error in | drives | given | middle | nine of ten within | goal", rows)
+
+
+def main() -> None:
+    """Run, and print or write the tables."""
+    parser = argparse.ArgumentParser(prog="python -m tests.guided", description=__doc__)
+    parser.add_argument("--runs", type=int, default=300)
+    parser.add_argument("--tours", type=int, default=40, help="long drives for the figures")
+    parser.add_argument("--seed", type=int, default=TABLE[0], help="the first; default: of the table")
+    parser.add_argument("--write-table", action="store_true", help="into docs/guided-drive.md")
+    options = parser.parse_args()
+    if options.write_table and options.seed in CHOOSING:
+        parser.error(f"seeds below {TABLE[0]} chose constants: they are not for the table")
+    begun = time.monotonic()
+    found = runs(options.runs, options.seed)
+    errors = [error for each in found if (error := braking_error(each)) is not None]
+    for seed in range(options.seed, options.seed + options.tours):
+        errors += tour_errors(seed)
+    for each in found:
+        if each.kind != "right":
+            why = each.result.why or "; ".join(check.why for check in each.result.checks if check.decides)
+            print(f"{each.kind}: {each.task.step}, {each.task.how}, seed {each.task.seed}: {each.result.word}: {why}")
+    told = Counter(each.kind for each in found)
+    print(", ".join(f"{told[kind]} {kind}" for kind in KINDS), f"of {len(found)}; {time.monotonic() - begun:.0f} s")
+    first = options.seed
+    command = f"`python -m tests.guided --runs {options.runs} --tours {options.tours} --seed {first}`"
+    date = f"{datetime.datetime.now(datetime.UTC).date().isoformat()}, {command}."
+    made = {"runs": f"{date}\n\n{run_table(found)}", "figures": figure_table(errors)}
+    print("\n\n".join(made.values()))
+    if options.write_table:
+        write("guided-drive", made)
+        assert all(keeps("guided-drive", name, text) for name, text in made.items())
+
+
+if __name__ == "__main__":
+    main()
