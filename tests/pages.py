@@ -210,8 +210,30 @@ def machine_file_tables() -> dict[str, str]:
     return {"keys": "\n".join(parts).rstrip()}
 
 
+def guided_tables() -> dict[str, str]:
+    """Return the table of docs/guided-drive.md that is made from the steps."""
+    from telemetry.guided.steps import STEPS
+
+    rows = [
+        [
+            f"**{step.title}**",
+            step.do,
+            step.seen,
+            step.figure,
+            step.bounds,
+            ", ".join(f"`{name}`" for name in step.signals) or "none",
+            ", ".join(f"`{name}`" for name in step.more),
+        ]
+        for step in STEPS
+    ]
+    cautions = "\n".join(f"- **{step.title}**: {' '.join(step.cautions)}" for step in STEPS if step.cautions)
+    head = "step | the driver | what the data must show | figures | bounds | needs | lets more be judged"
+    return {"steps": table(head, rows), "cautions": cautions}
+
+
 MADE: Mapping[str, Callable[[], dict[str, str]]] = {
     "alarms": alarm_tables,
+    "guided-drive": guided_tables,
     "limits": limit_tables,
     "machine-file": machine_file_tables,
     "screen": screen_tables,

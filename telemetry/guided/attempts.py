@@ -22,9 +22,6 @@ ROWS_A_SECOND: Final = 5
 MOST_STANDBY_A: Final = 2.0
 MOST_STANDBY_C: Final = 0.02
 """More than this, in A or as a share of the capacity an hour, is no standby draw; common practice."""
-IDLE_SHARE: Final = 0.15
-"""What field, fan and idling bridge of a controller draw while the motor only turns, of the highest current: common
-practice, from memory."""
 NOISES: Final = 4.0
 """So many standard deviations beyond the standby draw are no noise. Ours."""
 PRESSED_V: Final = 0.15
@@ -73,7 +70,6 @@ class Moment:
         noise_a: more than this beside the standby draw is no noise, A.
         calm_s: for how long there was no load, s, this row included; 0 under load.
         released_v: throttle voltage of the last calm, V; NaN where not known.
-        most_idle_a: what a motor that only turns with the machine may draw, A.
         stands: whether the machine stood over the last second, as far as the speed tells; without one it may.
     """
 
@@ -82,7 +78,6 @@ class Moment:
     noise_a: float
     calm_s: float
     released_v: float
-    most_idle_a: float
     stands: bool
 
     @property
@@ -93,10 +88,8 @@ class Moment:
 
     @property
     def idles(self) -> bool:
-        """Whether the motor neither drives nor brakes; what it draws while it only turns is no load."""
-        if math.isnan(self.row.throttle - self.released_v):
-            return abs(self.over_a) < self.noise_a
-        return not self.loaded and -self.noise_a < self.over_a < self.most_idle_a
+        """Whether the motor neither drives nor brakes; what flows with the throttle released is no load."""
+        return not self.loaded and self.over_a > -self.noise_a
 
 
 class Manoeuvre(Protocol):
@@ -134,7 +127,6 @@ class Calm:
 
     def __init__(self, capacity_ah: float) -> None:
         self._most_a = most_standby_a(capacity_ah)
-        self._idle_a = CALM_A
         self._last: deque[tuple[int, float, float]] = deque()
         self._speeds: deque[float] = deque(maxlen=ROWS_A_SECOND)
         self._standby_a = 0.0
@@ -149,20 +141,20 @@ class Calm:
         stands = not sum(self._speeds) >= STANDING_KM_H * len(self._speeds)
         if math.isnan(row.current):
             self._since = None
-            return Moment(row, math.nan, self._noise_a, 0.0, self._released_v, self._idle_a, stands)
+            return Moment(row, math.nan, self._noise_a, 0.0, self._released_v, stands)
         self._last.append((row.t, row.current, row.throttle))
         while row.t - self._last[0][0] > CALM_S * MICROSECONDS:
             self._last.popleft()
-        self._learn(row)
+        if stands:
+            self._learn(row)
         over_a = row.current - self._standby_a
-        self._idle_a = max(self._idle_a, IDLE_SHARE * over_a)
         self._beyond = self._beyond + 1 if abs(over_a) >= self._noise_a else 0
         if self._beyond > 1 or over_a >= self._most_a:
             self._since = None
         elif self._since is None:
             self._since = row.t
         calm_s = 0.0 if self._since is None else (row.t - self._since) / MICROSECONDS
-        return Moment(row, over_a, self._noise_a, calm_s, self._released_v, self._idle_a, stands)
+        return Moment(row, over_a, self._noise_a, calm_s, self._released_v, stands)
 
     def _learn(self, row: Row) -> None:
         if row.t - self._last[0][0] < 0.9 * CALM_S * MICROSECONDS or not row.current < self._most_a:
@@ -174,7 +166,8 @@ class Calm:
         spread = math.sqrt(sum((each - mean) ** 2 for each in amperes) / len(amperes))
         if spread < CALM_SD_A * math.sqrt(ROWS_A_SECOND) and abs(mean) < self._most_a:
             self._standby_a, self._noise_a = mean, max(CALM_A, NOISES * spread)
-            volts = [throttle for _, _, throttle in self._last]
+            # The older half: the throttle may be on its way already while no current flows yet.
+            volts = [throttle for _, _, throttle in self._last][: len(self._last) // 2]
             self._released_v = sum(volts) / len(volts)
 
 

@@ -255,6 +255,12 @@ def braking(on: Evidence) -> Iterator[Check]:
                 f"2 % below [pack] high_cutoff_v, {pack.high_cutoff_v:g} V",
             )
             yield at_most(label, "V", highest, limit, origin, fails=pack.high_cutoff_v)
+    at_controller = on.rows("controller_voltage", stops)
+    if at_controller is not None and volts is not None:
+        jump = 100.0 * (float(at_controller.values.max()) / float(volts.values.max()) - 1.0)
+        label = "jump of the controller's voltage over the pack's"
+        origin = f"regen that is refused lifts it; {PRACTICE}"
+        yield at_most(label, "%", max(jump, 0.0), 100.0 * JUMP_SHARE, origin)
     yield _cold(on)
     yield from bms_trip(on, "charge_allowed", "charge")
     yield _share(on, stops)

@@ -19,8 +19,6 @@ ZERO_SHARE: Final = 0.005
 FLAT_SPREAD_MV, STEEP_SPREAD_MV = 20.0, 10.0
 """Cell voltage spread at rest and about half charge: iron phosphate, and others. Common practice."""
 STOPS_S: Final = 0.5
-RESOLVED_S: Final = 0.1
-"""Half of a fifth of a second: how well a moment is known. Plain arithmetic."""
 USABLE_NEW, USABLE_USED = 0.9, 0.8
 """Of the rated capacity. Common practice."""
 
@@ -62,7 +60,7 @@ def wheels_up(on: Evidence) -> Iterator[Check]:
         if math.isinf(delay):
             yield must_not(label, True, PRACTICE, "the enable line or the supply went, and the current did not end")
         else:
-            yield at_most(label, "s", delay, STOPS_S, PRACTICE, fails=STOPS_S, why="known to 0.1 s")
+            yield at_most(label, "s", delay, STOPS_S, PRACTICE, fails=STOPS_S, why="known to a fifth of a second")
     if stops:
         yield told("stops seen; whether each interlock was tried is the driver's word", "", float(len(stops)))
 

@@ -28,8 +28,9 @@ LONG_REST_C: Final = 0.01
 TOLD_SHARE: Final = 1 / 3
 """An attempt that came this far is listed with the reason why it does not count. Ours."""
 CHARGER_W: Final = 30.0
-CHARGER_A: Final = 0.5
-"""More than this at the wall, or steadily into the pack, is a charger. Common practice."""
+CHARGER_A, CHARGER_C = 0.5, 0.015
+"""More than this at the wall, or steadily into the pack in A and of the capacity an hour, is a charger and not the
+offset of a sensor. Common practice."""
 CONNECTED_SHARE: Final = 0.5
 """Below this share of the pack's voltage the controller has no supply. Ours."""
 ENABLE_ON_V: Final = 2.0
@@ -55,6 +56,7 @@ class Rest:
     """
 
     def __init__(self, capacity_ah: float) -> None:
+        self._charger_a = max(CHARGER_A, CHARGER_C * capacity_ah)
         self._most_a, self._recovers_a = most_standby_a(capacity_ah), max(CALM_A, LONG_REST_C * capacity_ah)
         self._last_second: deque[float] = deque(maxlen=ROWS_A_SECOND)
         self._reset()
@@ -114,7 +116,7 @@ class Rest:
         spread = math.sqrt(sum((each - mean) ** 2 for each in self._means) / max(1, len(self._means)))
         seconds = (self._last - self._start) / MICROSECONDS
         facts = {"mean_a": mean, "scatter_a": spread, "seconds": seconds}
-        charger = self._wall or self._part == "charger" or mean < -CHARGER_A
+        charger = self._wall or self._part == "charger" or mean < -self._charger_a
         on = f"the charger was on: {-mean:.1f} A into the pack" if charger else ""
         unsteady = f"the current was not steady: ± {spread:.1f} A" if spread >= CALM_SD_A else ""
         part = "" if self._part == "charger" else self._part

@@ -226,8 +226,3 @@ STEPS: Final = (
         interval_s=SLOW_S,
     ),
 )
-
-
-def step_named(name: str) -> Step:
-    """Return the step of that name; StopIteration where there is none."""
-    return next(step for step in STEPS if step.name == name)

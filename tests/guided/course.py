@@ -212,7 +212,7 @@ WAYS: dict[str, dict[str, tuple[Maker, str, dict]]] = {
     "zero": {
         "well": (_zero, "", {}),
         "too short": (_zero_short, "too short", {}),
-        "charger on": (_zero_charger, "charger", {}),
+        "charger on": (_zero_charger, "charger|not found", {}),
     },
     "wheels-up": {
         "well": (_wheels, "", {"backwards": True}),
@@ -272,7 +272,7 @@ WAYS: dict[str, dict[str, tuple[Maker, str, dict]]] = {
     "recovery": {
         "well": (_recovery, "", {}),
         "too short": (lambda w, c: _recovery(w, c, minutes=15.0), "too short", {}),
-        "charger on": (lambda w, c: _recovery(w, c, minutes=31.0, charger=True), "charger", {}),
+        "charger on": (lambda w, c: _recovery(w, c, minutes=31.0, charger=True), "charger|not found", {}),
     },
 }
 

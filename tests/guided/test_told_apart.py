@@ -1,0 +1,44 @@
+"""Guided drives of simulated machines: what is done well is judged, and what is done badly never is.
+
+``python -m tests.guided`` does the same hundreds of times; here are the drives that are over in a second.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.guided.__main__ import FLOORS
+from tests.guided.course import every_way, task
+from tests.guided.figures import braking_error
+from tests.guided.outcomes import Outcome, outcome_of
+
+QUICK = {
+    "zero": ("too short",),
+    "wheels-up": ("well", "no stop"),
+    "pulls": ("well, cells missing",),
+    "launches": ("well", "not fully down"),
+    "coast-down": ("well", "too short"),
+    "braking": ("well", "did not stop"),
+    "implement": ("well", "too short"),
+}
+WAYS = [(step, how) for step, ways in QUICK.items() for how in ways]
+
+
+def first_outcome(step: str, how: str) -> Outcome:
+    """Return the outcome with the first of the tests' seeds whose machine can do it."""
+    return next(outcome_of(one) for seed in FLOORS if (one := task(step, how, seed)) is not None)
+
+
+@pytest.mark.parametrize(("step", "how"), WAYS, ids=[" ".join(way) for way in WAYS])
+def test_it_is_judged_or_refused_for_the_right_reason(step: str, how: str) -> None:
+    outcome = first_outcome(step, how)
+    assert outcome.kind == "right", outcome.result
+    error = braking_error(outcome)
+    assert error is None or abs(error.error) <= 5.0
+
+
+def test_every_step_that_is_driven_has_good_and_bad_drives() -> None:
+    ways = every_way()
+    for well in (True, False):
+        assert {step for step, how in ways if how.startswith("well") == well} == set(dict(ways))
+    assert set(WAYS) <= set(ways)
