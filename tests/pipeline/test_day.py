@@ -11,7 +11,7 @@ from tests.faults import day
 
 
 def test_a_minute_of_the_day_is_recorded_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(day, "RATE_HZ", 0.5)  # what a computer can do in a moment
+    monkeypatch.setattr(day, "DRIVE_US", 60_000_000)  # ten minutes of a simulated machine take seconds
     told = asyncio.run(day.record(1 / 60, tmp_path / "sessions.sqlite3"))
     assert told["published"] == told["stored"] != 0
     assert told["refused"] == 0
