@@ -136,7 +136,7 @@ def test_fewer_parts_judged_never_make_drive_on_below_the_least_set(levels, gone
         assert all(levels[key] == "holds" for key in set(LEAST_SET))
 
 
-@settings(max_examples=12)
+@settings(max_examples=6)
 @given(st.floats(20.0, 260.0), st.floats(1.0, 2.0))
 def test_more_current_never_gives_a_better_verdict(amperes, factor):
     less, more = (verdict(drive(700, 1, amperes=each)).verdict_word for each in (amperes, factor * amperes))
@@ -153,10 +153,10 @@ FAULTS = (
 
 
 @pytest.mark.parametrize("fault", FAULTS, ids=str)
-@pytest.mark.parametrize("gone", ["pack_current", "pack_voltage", "pack_temperature_1", "cells"])
-def test_removing_a_signal_of_the_least_set_never_turns_park_into_drive_on(fault, gone):
+def test_removing_a_signal_of_the_least_set_never_turns_park_into_drive_on(fault):
     assert verdict(drive(700, 1, **fault)).verdict_word == "PARK"
-    assert verdict(drive(700, 1, **fault, without=(gone,))).verdict_word != "DRIVE ON"
+    for gone in ("pack_current", "pack_voltage", "pack_temperature_1", "cells"):
+        assert verdict(drive(700, 1, **fault, without=(gone,))).verdict_word != "DRIVE ON", gone
 
 
 def test_a_drive_that_barely_loads_the_machine_clears_nothing():

@@ -88,13 +88,13 @@ def test_a_session_that_another_process_records_is_never_closed(
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="kill -9 is meant")
-def test_twenty_kills_at_random_moments_lose_nothing_older_than_a_second(
+def test_eight_kills_at_random_moments_lose_nothing_older_than_a_second(
     tmp_path: Path, child: Callable[..., subprocess.Popen[str]]
 ) -> None:
     moments = random.Random(20)
     for turn in range(2):
         running = []
-        for number in range(10):
+        for number in range(4):
             path = tmp_path / f"store-{number}.sqlite3"
             recorder = child(RECORDER, path)
             running.append((path, recorder))
