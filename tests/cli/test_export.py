@@ -13,6 +13,7 @@ import html
 import io
 import json
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree
 
 import duckdb
@@ -201,6 +202,48 @@ def questions(folder: Path) -> list[str]:
     return [each for each in block.replace("FOLDER", str(folder)).split(";\n") if each.strip()]
 
 
+def program(name: str, folder: Path) -> str:
+    """Return the program of the page that names ``name``, the folder put in."""
+    page = (Path(__file__).parents[2] / "docs" / "exporting.md").read_text(encoding="utf-8")
+    (block,) = [each for part in page.split("```python\n")[1:] if name in (each := part.split("```")[0])]
+    return block.replace("FOLDER", str(folder))
+
+
+def both_drives(store: Path, folder: Path) -> None:
+    record(store, "cart / two", start=86_400 * 40 * S)
+    assert main(["export", "--all", str(folder)]) == 0
+
+
+def test_polars_answers_the_same(store, tmp_path) -> None:
+    pytest.importorskip("polars", reason="needs pip install 'shakedown[engines]'")
+    both_drives(store, tmp_path / "all")
+    names: dict[str, Any] = {}
+    exec(program("import polars", tmp_path / "all"), names)
+    agrees([answer.rows() for answer in names["answers"]])
+
+
+def test_spark_answers_the_same(store, tmp_path) -> None:
+    """Takes two minutes, so only where somebody installed the extra for it: no run of all tests does."""
+    session = pytest.importorskip("pyspark.sql", reason="needs pip install 'shakedown[spark]', and a Java").SparkSession
+    both_drives(store, tmp_path / "all")
+    spark = (
+        session.builder.master("local[1]")
+        .config("spark.ui.enabled", "false")
+        .config("spark.sql.shuffle.partitions", "1")
+        .config("spark.sql.warehouse.dir", str(tmp_path))
+        .getOrCreate()
+    )
+    try:
+        setup = program("spark.conf", tmp_path / "all")
+        exec(setup, {"spark": spark})
+        hours = setup.split("about alarms: ")[1].strip()
+        asked = [each.replace("epoch(max(time) - min(time)) / 3600 AS h", hours) for each in questions(tmp_path)[2:]]
+        assert hours in asked[3]
+        agrees([list(map(tuple, spark.sql(each).collect())) for each in asked])
+    finally:
+        spark.stop()
+
+
 def test_every_session_as_a_data_set_that_only_grows(store, tmp_path, capsys) -> None:
     folder = tmp_path / "all"
     assert main(["export", "--all", str(folder)]) == 0
@@ -210,7 +253,12 @@ def test_every_session_as_a_data_set_that_only_grows(store, tmp_path, capsys) ->
     assert "1 sessions written" in capsys.readouterr().out
     assert {path: path.stat().st_mtime_ns for path in before} == before
     with duckdb.connect() as db:
-        energy, resistance, lowest, alarms, cost = [db.execute(each).fetchall() for each in questions(folder)][2:]
+        agrees([db.execute(each).fetchall() for each in questions(folder)][2:])
+
+
+def agrees(answers: list[list[tuple[Any, ...]]]) -> None:
+    """Hold the answers to the five questions of the page against the two drives that were recorded."""
+    energy, resistance, lowest, alarms, cost = answers
     total = drive()[2].values[-1, 0]
     assert [(row[0], row[2]) for row in energy] == [("cart_two", total / 1000), ("orchard_cart", total / 1000)]
     assert [row[:2] for row in resistance] == [("cart_two", "2026-07"), ("orchard_cart", "2026-05")]
