@@ -35,17 +35,16 @@ def mdf_rows(path: Path) -> Iterator[list[object]]:
     yield ["time" if is_dated else "t [s]", *names]
     times = np.concatenate([group[0][1].timestamps for group in groups]) if groups else np.zeros(0)
     of_group = np.repeat(np.arange(len(groups)), [len(group[0][1].timestamps) for group in groups])
-    firsts = np.cumsum([0, *(len(group) for group in groups)])
-    places = [0] * len(groups)
+    firsts = np.cumsum([1, *(len(group) for group in groups)]).tolist()
+    rows = [
+        zip(*(signal.samples.astype(np.float64).tolist() for _, signal in group), strict=True) for group in groups
+    ]
     for at in np.argsort(times, kind="stable").tolist():
         number = int(of_group[at])
         row: list[object] = [None] * (len(names) + 1)
         seconds = float(times[at])
         row[0] = began + timedelta(seconds=seconds) if is_dated else seconds
-        for place, (_, signal) in enumerate(groups[number], int(firsts[number]) + 1):
-            value = float(signal.samples[places[number]])
-            row[place] = value if value == value else None
-        places[number] += 1
+        row[firsts[number] : firsts[number + 1]] = [value if value == value else None for value in next(rows[number])]
         yield row
 
 
