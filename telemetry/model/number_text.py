@@ -45,7 +45,7 @@ def value_text(value: float, unit: str, decimals: int | None = None) -> str:
     if unit == "Wh":
         return energy_text(value)
     if not unit:
-        return f"{value:g}"
+        return f"{value:g}" if value == round(value) else f"{value:.3g}"
     number = f"{value:.{_DECIMALS.get(unit, 3) if decimals is None else decimals}f}"
     number = number.lstrip("-") if float(number) == 0.0 else number
     printed = {"degC": " °C", "deg": "°"}.get(unit, f" {unit}")

@@ -34,6 +34,7 @@ class _Figure(NamedTuple):
     limit: str
 
 
+_LEGEND = ("solid: now", "pale: last minute", "the scale is wider near 0")
 _OHM, _TIMES, _BEHIND = _Figure("mΩ", ""), _Figure("times", "cell-resistance"), _Figure("Ah", "cell-charge-low")
 
 
@@ -103,7 +104,21 @@ def draw_list(
                     canvas, x + _TEXT + bar + _FIGURE * place, y, _said(figure, known), figure.limit in limits
                 )
             drawn.targets.append(Target(x, y, each, choose=cell.number))
+    if rows < room:
+        canvas.label(1, TOP + room - 1, _legend(figures, beside, canvas.width - 2))
     return drawn
+
+
+def _legend(figures: CellFigures | None, beside: tuple[_Figure, ...], width: int) -> str:
+    """Return what the list shows, as much of it as has room."""
+    words = [*_LEGEND]
+    if figures is not None and beside:
+        words.insert(0, f"resistance from {figures.steps:.0f} steps of load")
+    if _BEHIND in beside:
+        words.insert(1, "Ah behind, at least")
+    while len("   ".join(words)) > width:
+        words.pop()
+    return "   ".join(words)
 
 
 def _beside(room: int) -> tuple[_Figure, ...]:

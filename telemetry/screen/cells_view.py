@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from statistics import median
 
-from telemetry.model.cell_figures import CellFigures
 from telemetry.model.signals import cell_number
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.cell_list import ENDS_MV, TOP, Cell, draw_list, signed
@@ -14,8 +13,6 @@ from telemetry.screen.header import draw_header
 from telemetry.screen.page import Drawn
 from telemetry.screen.scene import Scene
 from telemetry.screen.words import alarm_act, alarm_meaning, alarm_text
-
-_LEGEND = ("solid: now", "pale: last minute", "the scale is wider near 0")
 
 
 def draw_cells(canvas: Canvas, scene: Scene, chosen: object, scrolled: int, by_distance: bool) -> Drawn:
@@ -44,20 +41,7 @@ def draw_cells(canvas: Canvas, scene: Scene, chosen: object, scrolled: int, by_d
     room = max(1, canvas.height - 1 - TOP - below)
     end = scene.settled.cells_end(_farthest(cells), ENDS_MV)
     figures = scene.snapshot.cell_figures
-    drawn = draw_list(canvas, cells, picked, (room, scrolled), end, _odd(scene), figures)
-    if 1 + max(last for _, last in drawn.places.values()) < room:
-        canvas.label(1, TOP + room - 1, _legend(figures, canvas.width - 2))
-    return drawn
-
-
-def _legend(figures: CellFigures | None, width: int) -> str:
-    """Return what the list shows, as much of it as has room."""
-    words = [*_LEGEND]
-    if figures is not None:
-        words[:0] = [f"resistance from {figures.steps:.0f} steps of load", "Ah behind, at least"]
-    while len("   ".join(words)) > width:
-        words.pop()
-    return "   ".join(words)
+    return draw_list(canvas, cells, picked, (room, scrolled), end, _odd(scene), figures)
 
 
 def _cells(scene: Scene) -> list[Cell]:
