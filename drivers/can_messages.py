@@ -6,7 +6,8 @@ See ``docs/can-messages.md`` for each setting. The driver only listens: it never
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable, Mapping
+import logging
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from typing import Any, ClassVar, TextIO
@@ -14,14 +15,14 @@ from typing import Any, ClassVar, TextIO
 from telemetry.driver import DriverContext, Settings
 from telemetry.model.batch import Batch
 from telemetry.model.capture import CapturedPiece, Direction
-from telemetry.model.errors import InputError
+from telemetry.model.errors import InputError, Problem, printable
 from telemetry.model.fault_names import FaultNames
 from telemetry.model.keys import number
-from telemetry.model.tables import settings_of
+from telemetry.model.tables import Rules, settings_of
 
 from .decode import can_standards, message_catalogue
 from .decode.can_batches import CanBatches
-from .decode.can_frames import CanFrame
+from .decode.can_frames import FRAME_BYTES, CanFrame
 from .decode.can_raw import as_bytes, frame_of, log_line
 from .decode.can_standards import DecodingSettings
 from .links import can_bus
@@ -29,11 +30,28 @@ from .links.can_settings import BusSettings
 from .links.pump import Piece
 from .links.pumped_driver import PumpedDriver
 
+FD_FRAME_BYTES = 64
+log = logging.getLogger(__name__)
+
+
+def _too_long(s: CanMessagesSettings) -> Iterator[Problem]:
+    most = FD_FRAME_BYTES if (s.options or {}).get("fd") else FRAME_BYTES
+    try:
+        wanted = [] if s.catalogue is None else message_catalogue.wanted_of(s)
+    except InputError:
+        return  # said already
+    for layout in (each.layout for each in wanted if not each.layout.by_group and each.layout.length > most):
+        what = f"message {printable(layout.name)} is {layout.length} bytes long, and a frame holds {most}"
+        right = "take its signals out of [source.signals] and the catalogue, or mark it there as one of J1939"
+        right += "; a bus with CAN FD needs options = { fd = true }" if most == FRAME_BYTES else ""
+        yield Problem("catalogue", what, right)
+
 
 @dataclass(frozen=True, kw_only=True)
 class CanMessagesSettings(DecodingSettings, BusSettings):
     """What a ``[[source]]`` of this driver states."""
 
+    rules: ClassVar[Rules] = (_too_long,)
     silence_s: float = number(
         *(0.1, 3600, "seconds without a readable message after which the link counts as failed"),
         *("how often the device sends", 5.0),
@@ -61,6 +79,7 @@ class CanMessagesDriver(PumpedDriver[can_bus.CanRead]):
         self.decoder = CanBatches(context.source, (), 0)
         self.error_frames = 0
         self.unreadable = 0
+        self._told: set[str] = set()
 
     async def open(self) -> None:
         """Read the catalogue and open the bus.
@@ -91,6 +110,9 @@ class CanMessagesDriver(PumpedDriver[can_bus.CanRead]):
             self.unreadable += piece.data.unreadable
             self.decoder.feed(piece.data.frames)
             self.decoder.close_due(piece.arrival)
+        for what in self.decoder.figures.filtered.keys() - self._told:
+            self._told.add(what)
+            log.warning("source %s: left out, as about something else: %s", self._source, what)
         return self.decoder.taken()
 
     def advice(self) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -9,13 +10,16 @@ from typing import cast
 
 from telemetry.model.batch import Batch, Group
 
-from .can_frames import EXTENDED, CanFrame, FastPackets, identifier_text, parameter_group
+from .can_frames import EXTENDED, FRAME_BYTES, CanFrame, FastPackets, identifier_text, parameter_group
 from .can_groups import GroupRows
 from .can_signals import Counts, MessageDecoder
-from .can_standards import ReadMessage
+from .can_standards import FIRST_HEARD, ReadMessage
+from .can_transport import CONNECTION, DATA, TransportProtocol
 
 DEVICE_SILENT_US = 5_000_000
 """After so long without a frame from the device that was read, another one of the same instance is."""
+BETTER_WITHIN_US = 2_000_000
+"""For so long from the first frame on it is waited for a message that gives a signal better, microseconds; ours."""
 _MOST_KEYS = 4096
 _TOLD = 6
 """Identifiers, or batteries, named in a message."""
@@ -30,6 +34,7 @@ class CanFigures:
         understood: those of a message that is read, the parts of long messages included.
         other_instances: messages about another battery than the one wanted, by its number.
         other_devices: messages given up since another device of the same instance is read.
+        filtered: messages that are about something else, by what they say: ``DcDetailedStatus: SourceType 1``.
         given_up: long messages of which a frame was missing.
         incomplete_rows: rows closed with a message missing.
 
@@ -39,8 +44,14 @@ class CanFigures:
     understood: int = 0
     other_instances: Counter[int] = field(default_factory=Counter)
     other_devices: int = 0
+    filtered: Counter[str] = field(default_factory=Counter)
     given_up: int = 0
     incomplete_rows: int = 0
+
+    @property
+    def others(self) -> int:
+        """Messages about another battery or something else."""
+        return self.other_instances.total() + self.filtered.total()
 
 
 class _Message:
@@ -55,10 +66,23 @@ class _Message:
         self.start = None if decoder.is_multiplexed or self.places != run else self.places[0]
         self.is_whole = decoder.signals == rows.group.signals and not decoder.is_multiplexed
         self.fast_packet = message.fast_packet
+        self.is_long = message.wanted.layout.length > FRAME_BYTES and not message.fast_packet and message.one_device
         self.one_device = message.one_device
         self.instance = None if message.instance is None else Counts(message.instance[0])
         self.wanted_instance = 0 if message.instance is None else message.instance[1]
-        self.only = [(Counts(where), counts) for where, counts in message.only]
+        self.name = message.wanted.layout.name
+        self.only = [(where.name, Counts(where), counts) for where, counts in message.only]
+        aside = {signal: name for signal, (before, name) in message.shared.items() if before}
+        self.shared = [
+            (
+                place,
+                signal,
+                *message.shared[signal][:1],
+                None if signal not in aside else rows.group.place(aside[signal]),
+            )
+            for place, signal in enumerate(decoder.signals)
+            if signal in message.shared
+        ]
         self.priority = None if message.priority is None else Counts(message.priority)
         self._sender = -1
         self._sender_priority = -1
@@ -94,6 +118,7 @@ class CanBatches:
         for message in messages:
             known = signals.setdefault(message.group, [])
             known += [take.signal for take in message.wanted.takes if take.signal not in known]
+            known += [name for before, name in message.shared.values() if before and name not in known]
         self._rows = {name: GroupRows(Group(source, name, tuple(s)), limit_us) for name, s in signals.items()}
         self._by_key: dict[int, list[_Message]] = {}
         self._by_group: dict[int, list[_Message]] = {}
@@ -105,13 +130,16 @@ class CanBatches:
             else:
                 self._by_key.setdefault(layout.key, []).append(made)
         self._found: dict[int, list[_Message]] = {}
-        self._fast_packets = FastPackets()
+        self._fast_packets, self._transport = FastPackets(), TransportProtocol()
+        self._has_long = any(m.wanted.layout.length > FRAME_BYTES and not m.fast_packet for m in messages)
+        self._best: dict[str, int] = {}
+        self._began: int | None = None
         self._figures = CanFigures()
 
     @property
     def figures(self) -> CanFigures:
         """What became of the frames so far."""
-        self._figures.given_up = self._fast_packets.given_up
+        self._figures.given_up = self._fast_packets.given_up + self._transport.given_up
         self._figures.incomplete_rows = sum(rows.incomplete for rows in self._rows.values())
         return self._figures
 
@@ -131,7 +159,9 @@ class CanBatches:
             if messages:
                 understood += 1
                 for message in messages:
-                    self._read(message, frame)
+                    self._read(message, frame, frame.data)
+            elif self._has_long and key & EXTENDED and (key >> 16) & 0xFF in (CONNECTION, DATA):
+                understood += self._in_packets(frame)
         self._figures.frames += seen
         self._figures.understood += understood
 
@@ -143,6 +173,7 @@ class CanBatches:
     def frames_lost(self) -> None:
         """Say that frames were lost before the next: what is half received is given up."""
         self._fast_packets.restart()
+        self._transport.restart()
 
     def taken(self) -> list[Batch]:
         """Give out the rows that are complete."""
@@ -151,15 +182,25 @@ class CanBatches:
     def nothing_read(self) -> str:
         """Return what was heard where nothing of it is read, and what to change; empty where something is."""
         figures = self._figures
-        if not figures.frames or figures.understood > sum(figures.other_instances.values()):
+        if not figures.frames or figures.understood > figures.others:
             return ""
         if figures.other_instances:
             others = sorted(figures.other_instances)
             heard = " and ".join("without a number" if number < 0 else str(number) for number in others[:_TOLD])
             asked = ", ".join(
-                sorted({str(m.wanted_instance) for ms in self._found.values() for m in ms if m.instance})
+                sorted(
+                    {
+                        str(m.wanted_instance)
+                        for ms in self._found.values()
+                        for m in ms
+                        if m.instance and m.wanted_instance >= 0
+                    }
+                )
             )
             return f"frames of batteries {heard} were seen, your file asks for {asked}; set instance to one of them"
+        if figures.filtered:
+            left = ", ".join(f"{what} ({count} times)" for what, count in figures.filtered.most_common(_TOLD))
+            return f"all frames that are read are about something else: {left}; check the device's settings"
         heard = ", ".join(identifier_text(key) for key in list(self._found)[:_TOLD])
         return (
             f"none of {figures.frames} frames is a message that is read; seen {heard}; check catalogue and standard"
@@ -175,8 +216,18 @@ class CanBatches:
         self._found[key] = messages
         return messages
 
-    def _read(self, message: _Message, frame: CanFrame) -> None:
-        data = frame.data
+    def _in_packets(self, frame: CanFrame) -> bool:
+        """Take a frame of the transport protocol; return whether it completes a message that is read."""
+        whole = self._transport.feed(frame)
+        messages = [] if whole is None else self._by_group.get(whole.group, [])
+        for message in messages:
+            if whole is not None and message.is_long:
+                self._read(message, frame, whole.data)
+        return bool(messages)
+
+    def _read(self, message: _Message, frame: CanFrame, data: bytes) -> None:
+        if message.is_long and len(data) <= FRAME_BYTES:
+            return
         if message.fast_packet:
             whole = self._fast_packets.feed(frame)
             if whole is None:
@@ -185,21 +236,45 @@ class CanBatches:
         if message.one_device and not self._is_wanted(message, frame, data):
             return
         values = message.decode(data)
-        if message.is_whole:
+        if message.shared:
+            message.rows.add_whole(frame.arrival, self._by_rank(message, frame.arrival, cast("list[float]", values)))
+        elif message.is_whole:
             message.rows.add_whole(frame.arrival, cast("list[float]", values))
         elif message.start is not None:
             message.rows.add_run(frame.arrival, message.start, values)
         else:
             message.rows.add(frame.arrival, message.places, values)
 
+    def _by_rank(self, message: _Message, arrival: int, values: list[float]) -> list[float]:
+        """Return a row in which a signal that a better message gives is kept aside.
+
+        Once such a message has been heard its signal stays with it: what falls silent is not replaced by what may be
+        the voltage of another battery.
+        """
+        if self._began is None:
+            self._began = arrival
+        row = values + [math.nan] * (len(message.rows.group.signals) - len(values))
+        for place, signal, rank, aside in message.shared:
+            if math.isnan(row[place]):
+                continue
+            best = self._best[signal] = min(rank, self._best.get(signal, rank))
+            if aside is not None and (best < rank or arrival - self._began < BETTER_WITHIN_US):
+                row[aside], row[place] = row[place], math.nan
+        return row
+
     def _is_wanted(self, message: _Message, frame: CanFrame, data: bytes) -> bool:
         if message.instance is not None:
             instance = message.instance.read(data)
+            if message.wanted_instance == FIRST_HEARD and instance is not None:
+                message.wanted_instance = instance
             if instance != message.wanted_instance:
                 self._figures.other_instances[-1 if instance is None else instance] += 1
                 return False
-        if any(where.read(data) not in counts for where, counts in message.only):
-            return False
+        for name, where, counts in message.only:
+            said = where.read(data)
+            if said not in counts:
+                self._figures.filtered[f"{message.name}: {name} {said}"] += 1
+                return False
         if not message.is_from_the_device(frame, data):
             self._figures.other_devices += 1
             return False

@@ -10,13 +10,14 @@ from __future__ import annotations
 import tomllib
 from collections import Counter
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Any, ClassVar
 
 from telemetry.model.errors import Problem
 from telemetry.model.keys import BadValue, Key, Words, count, number, setting
+from telemetry.model.signals import extra_name
 from telemetry.model.tables import Named, Rules, unknown_word
 
 from .can_frames import parameter_group
@@ -37,6 +38,8 @@ FILES = {"rv-c": "rv_c", "nmea-2000": "nmea_2000", "j1939": "j1939", "canopen-41
 CANOPEN = "canopen-418"
 # CiA 301, predefined connection set: identifiers of the transmit objects, to which the node's number is added.
 PDO_IDENTIFIERS = {"tpdo1": 0x180, "tpdo2": 0x280, "tpdo3": 0x380, "tpdo4": 0x480}
+FIRST_HEARD = -1
+"""In place of an instance: the first that is heard."""
 _BATTERY_STEP = 0x800
 _MOST_BATTERIES = 16
 
@@ -48,11 +51,14 @@ class ReadMessage:
     Attributes:
         wanted: the message and what is taken of it.
         group: name of the group that its signals belong to.
-        instance: the field that tells which of several batteries it is about, and the one that is wanted.
+        instance: the field that tells which of several batteries or drives it is about, and the one that is wanted;
+            :data:`FIRST_HEARD` for any.
         only: fields that must have one of these counts.
         priority: the field with the sending device's priority; the highest of those on the bus is read.
         one_device: frames of several senders share the identifier, and only one sender is read.
-        fast_packet: it comes in several frames.
+        fast_packet: it comes in several frames of NMEA 2000.
+        shared: by each signal that several messages of the standard give, how many go before this one, and the name
+            under which it is kept while one of them is heard.
 
     """
 
@@ -63,6 +69,7 @@ class ReadMessage:
     priority: Field | None = None
     one_device: bool = False
     fast_packet: bool = False
+    shared: Mapping[str, tuple[int, str]] = field(default_factory=dict)
 
 
 class Standards(Words):
@@ -159,18 +166,27 @@ def standard_messages(settings: DecodingSettings, taken: set[str]) -> list[ReadM
     """Return the messages of the standards stated.
 
     A signal that is in ``taken`` already, or that an earlier standard gives, is carried as an extra: one signal comes
-    from one place. ``taken`` is added to.
+    from one place. Of several messages of one standard the first that is heard gives it, in the order of its data
+    file. ``taken`` is added to.
     """
     found: list[ReadMessage] = []
     for name in settings.standard:
         messages = _canopen(settings) if name == CANOPEN else _by_group(name, settings.instance)
+        given = Counter(take.signal for message in messages for take in message.wanted.takes)
+        before: Counter[str] = Counter()
         for message in messages:
-            takes = []
+            takes, shared = [], {}
             for take in message.wanted.takes:
-                signal = f"extra_{FILES[name]}_{take.signal}" if take.signal in taken else take.signal
+                rank, own = before[take.signal], extra_name(f"{plain_name(message.wanted.layout.name)}_{take.signal}")
+                signal = take.signal
+                if signal in taken:
+                    signal = own if rank else f"extra_{FILES[name]}_{signal}"
+                elif given[signal] > 1:
+                    shared[signal] = (rank, own)
+                before[take.signal] += 1
                 takes.append(replace(take, signal=signal))
-                taken.add(signal)
-            found.append(replace(message, wanted=Wanted(message.wanted.layout, tuple(takes))))
+            found.append(replace(message, wanted=Wanted(message.wanted.layout, tuple(takes)), shared=shared))
+        taken |= given.keys()
     return found
 
 
@@ -205,6 +221,8 @@ def _by_group(name: str, instance: int | None) -> list[ReadMessage]:
         fields = layout.fields
         takes = tuple(Take(fields[field], signal) for field, signal in entry["signals"].items())
         wanted_instance = data.get("instance", 0) if instance is None else instance
+        if entry.get("first_instance"):
+            wanted_instance = FIRST_HEARD
         messages.append(
             ReadMessage(
                 Wanted(layout, takes),

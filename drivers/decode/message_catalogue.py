@@ -55,6 +55,7 @@ class Layout:
         key: identifier, with the mark for 29 bits.
         by_group: J1939: known by its parameter group; priority and sender may differ.
         fields: its signals by name.
+        length: bytes.
 
     """
 
@@ -62,6 +63,7 @@ class Layout:
     key: int
     by_group: bool
     fields: Mapping[str, Field]
+    length: int = 8
 
 
 @dataclass(frozen=True)
@@ -135,7 +137,7 @@ def _layout(message: Message) -> Layout:
     # What no frame can hold is left out: not strict, the parser lets it through.
     fields = {signal.name: _field(signal, by_name, is_j1939) for signal in message.signals if _is_possible(signal)}
     key = message.frame_id | (EXTENDED if message.is_extended_frame else 0)
-    return Layout(message.name, key, is_j1939, fields)
+    return Layout(message.name, key, is_j1939, fields, int(message.length or 8))
 
 
 def _is_possible(signal: Signal) -> bool:

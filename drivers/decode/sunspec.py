@@ -10,6 +10,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from statistics import fmean
+
+from telemetry.model.signals import EXTRA_PREFIX
 
 MARKER = (0x5375, 0x6E53)
 """The letters SunS."""
@@ -242,15 +245,19 @@ def signals_of(models: Sequence[Values]) -> dict[str, float]:
     """Return what the models say of the pack, by signal, always the same signals for the same models.
 
     The battery's own model (802) goes first. What it lacks comes from the bank's (803) and the strings' (804):
-    strings are in parallel, so their currents add up, and the lowest of their lowest cells is the pack's. The
-    hottest module is pack temperature 1, the coldest pack temperature 2.
+    strings are in parallel, so their currents add up, the mean of their states of charge is the pack's, and so is
+    the lowest of their lowest cells. The hottest module is pack temperature 1, the coldest pack temperature 2. Of a
+    device with several batteries the first is the pack; what the others say is carried as ``extra_battery_N_...``,
+    their banks' strings are numbered on.
     """
     found: dict[str, float] = {}
-    for battery in (each for each in models if each.model.number == 802):
+    for number, battery in enumerate((each for each in models if each.model.number == 802), 1):
         for name, signal in _OF_BATTERY.items():
-            _fill(found, signal, battery.fixed[name])
-    for bank in (each for each in models if each.model.number == 803):
-        _fill_from_bank(found, bank)
+            own = signal if number == 1 else f"{EXTRA_PREFIX}battery_{number}_{signal.removeprefix(EXTRA_PREFIX)}"
+            _fill(found, own, battery.fixed[name])
+    banks = [each for each in models if each.model.number == 803]
+    for place, bank in enumerate(banks):
+        _fill_from_bank(found, bank, sum(len(each.repeated) for each in banks[:place]), is_pack=place == 0)
     strings = [each for each in models if each.model.number == 804]
     if len(strings) == 1:  # of several, some may be switched off and stand at another voltage
         _fill(found, "pack_voltage", strings[0].fixed["V"])
@@ -263,13 +270,14 @@ def signals_of(models: Sequence[Values]) -> dict[str, float]:
     return found
 
 
-def _fill_from_bank(found: dict[str, float], bank: Values) -> None:
-    _fill(found, _HOTTEST, bank.fixed["ModTmpMax"])
-    _fill(found, _COLDEST, bank.fixed["ModTmpMin"])
-    all_in = bank.fixed["NStr"] == bank.fixed["NStrCon"]  # else the mean takes in strings that are switched off
-    _fill(found, "pack_voltage", bank.fixed["StrVAvg"] if all_in else math.nan)
-    _fill_joined(found, bank.repeated, prefix="Str")
-    for number, values in enumerate(bank.repeated, start=1):
+def _fill_from_bank(found: dict[str, float], bank: Values, before: int, is_pack: bool) -> None:
+    if is_pack:
+        _fill(found, _HOTTEST, bank.fixed["ModTmpMax"])
+        _fill(found, _COLDEST, bank.fixed["ModTmpMin"])
+        all_in = bank.fixed["NStr"] == bank.fixed["NStrCon"]  # else the mean takes in strings that are switched off
+        _fill(found, "pack_voltage", bank.fixed["StrVAvg"] if all_in else math.nan)
+        _fill_joined(found, bank.repeated, prefix="Str")
+    for number, values in enumerate(bank.repeated, start=before + 1):
         _fill_string(found, number, values, prefix="Str")
 
 
@@ -283,6 +291,7 @@ def _fill_joined(found: dict[str, float], strings: Sequence[dict[str, float]], p
     """Fill in what strings in parallel say of the pack together."""
     ways: tuple[tuple[str, str, Callable[[Sequence[float]], float]], ...] = (
         ("pack_current", "A", sum),
+        ("soc_reported", "SoC", fmean),
         ("cell_min_voltage", "CellVMin", min),
         ("cell_max_voltage", "CellVMax", max),
         (_HOTTEST, "ModTmpMax", max),

@@ -119,6 +119,24 @@ def test_strings_without_a_battery_model_make_the_pack_together():
     assert signals_of([string(V=51.0)])["pack_voltage"] == 51.0
 
 
+def test_the_charge_of_strings_is_their_mean_where_each_says_it():
+    assert signals_of([string(SoC=80.0), string(SoC=70.0)])["soc_reported"] == 75.0
+    assert math.isnan(signals_of([string(SoC=80.0), string(A=1.0)])["soc_reported"])
+    bank = decoded(Model(803, 0, 26 + 64), encoded(803, {"NStr": 2}, [{"StrSoC": 60.0}, {"StrSoC": 64.0}]))
+    assert signals_of([bank])["soc_reported"] == 62.0
+    battery = decoded(Model(802, 0, 62), encoded(802, {"SoC": 61.0}))
+    assert signals_of([battery, bank])["soc_reported"] == 61.0
+
+
+def test_of_several_batteries_in_one_device_the_first_is_the_pack():
+    batteries = [decoded(Model(802, 0, 62), encoded(802, {"V": volts})) for volts in (51.0, 26.0)]
+    banks = [decoded(Model(803, 0, 58), encoded(803, {"NStr": 1}, [{"StrA": amps}])) for amps in (5.0, 7.0)]
+    found = signals_of([*batteries, *banks])
+    assert (found["pack_voltage"], found["extra_battery_2_pack_voltage"]) == (51.0, 26.0)
+    assert found["pack_current"] == 5.0
+    assert (found["extra_string_1_current"], found["extra_string_2_current"]) == (5.0, 7.0)
+
+
 def test_a_string_that_does_not_say_its_lowest_cell_leaves_the_packs_unknown():
     found = signals_of([string(CellVMin=3.1), string(A=1.0)])
     assert math.isnan(found["cell_min_voltage"])
