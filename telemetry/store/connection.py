@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from telemetry.model.errors import StoreError
+from telemetry.model.lean_imports import without
 from telemetry.store.place import make_folder_if_ours
 from telemetry.store.schema import MIGRATIONS, migrate, version_of
 from telemetry.store.trouble import damaged, file_text, result_code, store_error
@@ -24,6 +25,12 @@ _CHECKPOINT_PAGES = 250
 """Pages of 4 KiB in the log before they move to the file: a few seconds of a drive."""
 
 
+def _database_class() -> type[Database]:
+    with without("pandas"):
+        from sqlite_utils import Database  # late: it takes as long to import as all the rest
+    return Database
+
+
 def connect_for_writing(path: Path, busy_s: float = BUSY_S) -> Database:
     """Open the store at ``path`` for writing, made or brought up to date first; for use on this thread only.
 
@@ -34,8 +41,7 @@ def connect_for_writing(path: Path, busy_s: float = BUSY_S) -> Database:
         StoreError: folder missing, read-only, disk full, not a database, another program's, or newer than this one.
 
     """
-    from sqlite_utils import Database  # late: it takes as long to import as all the rest
-
+    database = _database_class()
     file = file_text(path)
     try:
         make_folder_if_ours(path)
@@ -50,7 +56,7 @@ def connect_for_writing(path: Path, busy_s: float = BUSY_S) -> Database:
     except (sqlite3.Error, OSError) as error:
         raise store_error(path, error) from error
     try:
-        db = Database(connection, execute_plugins=False)
+        db = database(connection, execute_plugins=False)
         version_of(db, path)
         _enter_wal(db, busy_s)
         db.execute("PRAGMA synchronous = FULL")
@@ -129,8 +135,7 @@ def connect_for_reading(path: Path, busy_s: float = BUSY_S) -> Database:
 
 
 def _open_read_only(path: Path, busy_s: float) -> Database:
-    from sqlite_utils import Database
-
+    database = _database_class()
     # A store on a read-only medium has no place for the log's index, and needs none where it was closed properly.
     logs = [path.with_name(path.name + end) for end in ("-wal", "-journal")]
     shut = not any(log.exists() and log.stat().st_size for log in logs)
@@ -146,7 +151,7 @@ def _open_read_only(path: Path, busy_s: float) -> Database:
                 check_same_thread=False,
             )
             connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
-            return Database(connection, execute_plugins=False)
+            return database(connection, execute_plugins=False)
         except sqlite3.Error as error:
             if connection is not None:
                 connection.close()
