@@ -59,15 +59,15 @@ def review_of(name: str, judged_by: str, events: Iterable[Event], start: int, en
 
 def judging(
     recording: Recording, machine: Machine | None, chattering: ChatteringRule | None = None
-) -> Iterator[tuple[int, tuple[Event, ...]]]:
-    """Run a recording past the stages of a run; give how far it has come, int microseconds, and the events found."""
+) -> Iterator[Span]:
+    """Run a recording past the stages of a run; give its spans with what they found and derived."""
     limits = () if machine is None else limits_for(machine)
     stages = standard_stages(Judge(limits, rules_for(machine), chattering), machine)
     end = recording.start
     for span in recording.spans():
         end = span.end
-        yield end, stages.advance(span).events
-    yield end, stages.advance(Span(end, final=True)).events
+        yield stages.advance(span)
+    yield stages.advance(Span(end, final=True))
 
 
 def judged_anew(
@@ -76,7 +76,7 @@ def judged_anew(
     """Return all events of a recording run past the stages, in time order, and when it ended, int microseconds."""
     events: list[Event] = []
     end = recording.start
-    for until, found in judging(recording, machine, chattering):
-        events += found
-        end = until
+    for span in judging(recording, machine, chattering):
+        events += span.events
+        end = span.end
     return sorted(events, key=lambda event: event.t), end

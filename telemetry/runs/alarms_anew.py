@@ -1,15 +1,16 @@
-"""The alarms of a recording that no run has judged, found beside the screen by the whole chain of a run."""
+"""What a run would have made of a recording that none has judged, found beside the screen by its whole chain."""
 
 from __future__ import annotations
 
 import logging
 import queue
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable
 
 from telemetry.machine.machine_file import Machine
+from telemetry.model.batch import Span
 from telemetry.model.errors import ShakedownError
-from telemetry.model.events import AlarmChange
+from telemetry.model.events import AlarmChange, Gap
 from telemetry.model.recording import Recording
 from telemetry.model.time_text import clock
 from telemetry.pipeline.past import Past
@@ -26,12 +27,16 @@ class AlarmsAnew:
 
     Args:
         recording: is read from its beginning.
-        machine: states the limits.
+        machine: states the limits; None: there are none.
+        derived: takes the derived rows, and gaps are told as well; None where a past has both from elsewhere.
 
     """
 
-    def __init__(self, recording: Recording, machine: Machine) -> None:
-        self._found: queue.Queue[tuple[int, Sequence[AlarmChange], str]] = queue.Queue(_AHEAD)
+    def __init__(
+        self, recording: Recording, machine: Machine | None, derived: Callable[[Span], None] | None = None
+    ) -> None:
+        self._found: queue.Queue[tuple[Span, str]] = queue.Queue(_AHEAD)
+        self._derived = derived
         self._closing = False
         self._said = "judging"
         self._start = recording.start
@@ -45,31 +50,35 @@ class AlarmsAnew:
         for _ in range(_AT_ONCE):
             if self._found.empty():
                 break
-            end, changes, trouble = self._found.get()
-            self._said = f"judging, {clock((end - self._start) / 1e6)} so far"
+            span, trouble = self._found.get()
+            self._said = f"judging, {clock((span.end - self._start) / 1e6)} so far"
             past.trouble = past.trouble or trouble
-            for change in changes:
-                past.take_event(change)
-                past.all_events.append(change)
+            for event in span.events:
+                past.take_event(event)
+                past.all_events.append(event)
+            if self._derived is not None:
+                self._derived(span)
         past.doing = self._said if self._thread.is_alive() or not self._found.empty() else ""
 
-    def _work(self, recording: Recording, machine: Machine) -> None:
+    def _work(self, recording: Recording, machine: Machine | None) -> None:
+        told = AlarmChange if self._derived is None else AlarmChange | Gap
         try:
-            for end, events in judging(recording, machine):
+            for span in judging(recording, machine):
                 if self._closing:
                     return
-                self._give(end, [event for event in events if isinstance(event, AlarmChange)])
+                batches = tuple(batch for batch in span.batches if batch.group.origin == "derived")
+                self._give(Span(span.end, batches, tuple(event for event in span.events if isinstance(event, told))))
         except ShakedownError as error:
-            self._give(self._start, (), str(error))
+            self._give(Span(self._start), str(error))
         except Exception:
             log.exception("a recording could not be judged")
-            self._give(self._start, (), MISTAKE)
+            self._give(Span(self._start), MISTAKE)
 
-    def _give(self, end: int, changes: Sequence[AlarmChange], trouble: str = "") -> None:
+    def _give(self, span: Span, trouble: str = "") -> None:
         """Hand over; wait while the screen has enough to do."""
         while not self._closing:
             try:
-                self._found.put((end, changes, trouble), timeout=0.1)
+                self._found.put((span, trouble), timeout=0.1)
             except queue.Full:
                 continue
             return

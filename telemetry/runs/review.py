@@ -74,8 +74,8 @@ def open_review(name: str, options: ReviewOptions) -> Review:
     past: StoredPast | FilePast
     if isinstance(recording, StoredRecording):
         with StoreReader.open(recording.path) as reader:
-            judge = machine if is_judged_anew(reader.session(recording.session), given) else None
-        past = StoredPast(recording.path, recording.session, judge)
+            anew = is_judged_anew(reader.session(recording.session), given)
+        past = StoredPast(recording.path, recording.session, anew, machine)
         name = past.record.machine
         words = [f"session {recording.session}", name, _date(past)]
         keep = partial(keep_mark, recording.path, recording.session)

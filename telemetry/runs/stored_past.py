@@ -18,7 +18,7 @@ from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.errors import ShakedownError
 from telemetry.model.events import AlarmChange
 from telemetry.model.recording import Recording
-from telemetry.pipeline.past import Past, Stretch
+from telemetry.pipeline.past import LivePast, Past, Stretch
 from telemetry.runs.alarms_anew import AlarmsAnew
 from telemetry.runs.past_phases import PHASE_SIGNALS, phases_of
 from telemetry.store.minutes import MINUTE
@@ -53,7 +53,9 @@ class StoredPast(Past):
     Args:
         path: the store.
         session: which.
-        machine: finds its alarms anew; None: those that were raised when it was recorded.
+        anew: its alarms are found anew, in place of those that were raised when it was recorded; of an import, which
+            no run has seen, also what a run derives.
+        machine: states the limits for that; None: there are none.
 
     Raises:
         InputError, StoreError: there is no such session, or it cannot be read.
@@ -63,7 +65,7 @@ class StoredPast(Past):
 
     """
 
-    def __init__(self, path: Path, session: int, machine: Machine | None = None) -> None:
+    def __init__(self, path: Path, session: int, anew: bool = False, machine: Machine | None = None) -> None:
         self._reader = StoreReader.open(path)
         self.record: SessionRecord = self._reader.session(session)
         super().__init__(self.record.start, self.record.time_basis)
@@ -75,7 +77,7 @@ class StoredPast(Past):
         self._loaded: dict[str, _Loaded] = {}
         self._phases: Sequence[Stretch] = ()
         events = self._reader.events(self.record.id)
-        self.all_events = [event for event in events if machine is None or not isinstance(event, AlarmChange)]
+        self.all_events = [event for event in events if not (anew and isinstance(event, AlarmChange))]
         for event in self.all_events:
             self.take_event(event)
         lengths = [self.start + round(self.record.duration_s * MICROSECONDS), self.start]
@@ -85,14 +87,17 @@ class StoredPast(Past):
         self._done: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self._asked: set[object] = set()
         self._open = 0
-        self._alarms = None if machine is None else AlarmsAnew(self._reader.recording(self.record.id), machine)
+        self._made = LivePast(self.start, self.time_basis) if anew and self.record.origin == "import" else None
+        derived = None if self._made is None else self._made.take
+        found = self._reader.recording(self.record.id) if anew else None
+        self._alarms = None if found is None else AlarmsAnew(found, machine, derived)
         self._thread = threading.Thread(target=self._work, args=(path,), name="rows of a session", daemon=True)
         self._thread.start()
 
     @property
     def signals(self) -> Sequence[str]:
         """The signals of the session of which a value is known; all of them while it is being recorded."""
-        return self._known
+        return self._known if self._made is None else (*self._known, *self._made.signals)
 
     @property
     def phases(self) -> Sequence[Stretch]:
@@ -108,6 +113,8 @@ class StoredPast(Past):
 
     def blocks(self, signal: str) -> tuple[Sequence[Pieces], float]:
         """Return its rows as far as they are read, around them its minutes."""
+        if signal not in self._carriers and self._made is not None:
+            return self._made.blocks(signal)
         minutes, _ = self._minutes_of(signal)
         loaded = self._loaded.get(signal)
         if loaded is None:
@@ -217,7 +224,7 @@ class StoredPast(Past):
             t, values = self._reader.rows(parts, group.signals, first, last)
             if len(t):
                 found.append(Batch(group, t, values))
-        return found
+        return found if self._made is None else [*found, *self._made.recent(first, last)]
 
     def recording(self, first: int, last: int) -> Recording:
         """Return the measured rows of a stretch."""

@@ -172,7 +172,7 @@ async def test_a_session_is_under_the_cursor_with_every_key(
         said = text(review)
         assert "span  0:03:30 to 0:06:30, 0:03:00" in said
         assert "lowest pack 77.6 V" in said
-        assert "10 s resistance 28.0 ± " in said, "28 mΩ is what the made-up pack has"
+        assert "10 s resistance 28 ± " in said, "28 mΩ is what the made-up pack has"
         await pilot.press("i")
         review.traces.figures.wait()
         assert "1801 rows written to session-1_0-03-30_0-06-30.csv" in rows(review)[-1]
@@ -310,7 +310,10 @@ async def test_an_import_is_judged_as_the_report_judges_it(
 ) -> None:
     store, machine = tmp_path / "sessions.sqlite3", tmp_path / "mower.toml"
     machine.write_text(MACHINE.replace("[pack]", "[machine]\nname = 'mower'\n[pack]"))
-    low = [batch if batch.group is not PACK else deeper(batch) for batch in batches(1.0)]
+    low = [deeper(batch) for batch in batches(1.0, holes=((450.0, 500.0),)) if batch.group is PACK]
+    t = low[0].t
+    cells = Group("pack", "cells", ("cell_01_voltage", "cell_02_voltage", "cell_03_voltage"))
+    low.append(Batch(cells, t, np.linspace(3.3, 3.2, 3 * len(t)).reshape(-1, 3)))
     record(store, low, (Mark(START + 100 * SECOND, "hill"),), machine.read_text(), origin="import")
     assert main(["alarms", "1", "--store", str(store), "--json"]) == 0
     listed = {alarm["limit"] for alarm in json.loads(capsys.readouterr().out)["alarms"]}
@@ -319,6 +322,9 @@ async def test_an_import_is_judged_as_the_report_judges_it(
     async with review.screen.run_test(size=(120, 40)):
         ready(review)
         assert {event.limit for event in review.past.all_events if isinstance(event, AlarmChange)} == listed
+        assert any(isinstance(event, Gap) for event in review.past.all_events)
+        assert "LOWEST CELL" in text(review), "derived as in a run"
+        assert review.past.extremes("cell_min_voltage") == (pytest.approx(3.2), pytest.approx(3.3, abs=1e-3))
         assert "■" in rows(review)[1], "drawn over the whole drive"
 
 
