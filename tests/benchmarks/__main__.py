@@ -96,8 +96,20 @@ GOALS = (
     ),
     Goal(
         *("import of a table by another logger", "of numpy + executemany", 0.5, bench_import.ratio),
-        "MappedTable._numbers: columns of text are cast one by one",
+        "half of it is the store; blocks with a cell that is no number are read again as text",
         least=True,
+    ),
+    Goal(
+        *("import of our Parquet", "of sqlite3's CSV", 0.4, bench_import.parquet),
+        "rows of the store are plain SQL: their bare executemany alone takes as long as sqlite3's shell",
+    ),
+    Goal(
+        *("import of MDF 4", "of sqlite3's CSV", 0.4, bench_import.mdf),
+        "it goes by way of text, as every table by another logger does; then as above",
+    ),
+    Goal(
+        *("import of five times the rows", "MB more", 30.0, bench_import.memory_grows),
+        "tracemalloc of MappedTable.spans",
     ),
     Goal(
         *("report of 24 h, 5 Hz, 28 signals", "MB", 300.0, bench_report.memory_of_a_day),

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 ROWS, CELLS = 200_000, 16
+PROGRAM = [sys.executable, "-m", "telemetry.cli"]
 
 
 def table(path: Path, rows: int) -> None:
@@ -51,9 +52,51 @@ def ratio(folder: Path) -> float:
     return bare / (_used(big, folder / "a.sqlite3") - _used(small, folder / "b.sqlite3"))
 
 
+def parquet(folder: Path) -> float:
+    """Return the processor time of importing our Parquet over that of sqlite3's shell with the same rows as CSV."""
+    return _of_shell(folder, "parquet")
+
+
+def mdf(folder: Path) -> float:
+    """Return the same of MDF 4."""
+    return _of_shell(folder, "mf4")
+
+
+def _of_shell(folder: Path, suffix: str) -> float:
+    big, small = folder / "big.csv", folder / "small.csv"
+    used = []
+    for path, rows in ((big, ROWS), (small, 20)):
+        table(path, rows)
+        store, out = path.with_suffix(".sqlite3"), path.with_suffix(f".{suffix}")
+        _used(path, store)
+        subprocess.run([*PROGRAM, "export", "1", out, "--store", store], check=True, capture_output=True)
+        used.append(_used(out, folder / f"{out.name}.sqlite3"))
+    shell = ["sqlite3", str(folder / "shell.sqlite3"), ".mode csv", ".separator ;", f".import {big} x"]
+    return (used[0] - used[1]) / _spent(shell)
+
+
+def memory_grows(folder: Path) -> float:
+    """Return how much more memory, MB, a table of five times the rows takes at the most."""
+    peaks = []
+    for rows in (ROWS, 5 * ROWS):
+        path = folder / f"{rows}.csv"
+        table(path, rows)
+        words = ["import", str(path), "--yes", "--store", f"{path}.sqlite3"]
+        code = (
+            f"from telemetry.cli import main; import resource as r; main({words!r}); print(r.getrusage(0).ru_maxrss)"
+        )
+        done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+        peaks.append(int(done.stdout.splitlines()[-1]) / 1024)
+    return peaks[1] - peaks[0]
+
+
 def _used(path: Path, store: Path) -> float:
+    return _spent([*PROGRAM, "import", str(path), "--store", str(store), "--yes"])
+
+
+def _spent(command: list[str]) -> float:
+    """Return the processor time of a command, s."""
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    command = [sys.executable, "-m", "telemetry.cli", "import", str(path), "--store", str(store), "--yes"]
     subprocess.run(command, check=True, capture_output=True)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime

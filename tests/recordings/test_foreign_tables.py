@@ -251,6 +251,8 @@ def damaged() -> Iterable[Variant]:
     t, volts, _ = lines[200].split(",")
     worded = [*lines[:200], f"{t},{volts},ERR", *lines[201:]]
     yield Variant("a word", "\n".join(worded).encode(), VA, warns="ERR in Amps", missing=(199,))
+    untimed = [*lines[:200], ",52.1,3.5", *lines[200:]]
+    yield Variant("a row without its time", "\n".join(untimed).encode(), VA, warns="1 rows without a time")
     quoted = [",".join(f'"{cell}"' for cell in line.split(",")) for line in lines]
     yield Variant("quotes", "\n".join(quoted).encode(), VA)
     with_units = [lines[0], *("{} s,{} V,{} A".format(*line.split(",")) for line in lines[1:])]

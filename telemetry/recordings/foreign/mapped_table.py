@@ -112,9 +112,11 @@ class MappedTable(FileRecording):
         return (Block(block.data[at:], number, block.is_last) if found else block), found
 
     def _cells(self, block: Block) -> Any:
-        """Return the block's rows as a pyarrow table of text; lines with too few or too many cells are counted."""
+        """Return the block's rows as a pyarrow table; lines with too few or too many cells are counted.
+
+        Its columns are numbers where each cell is one or empty, all text where any is not; the time's always text.
+        """
         import pyarrow as pa
-        from pyarrow import csv as arrow_csv
 
         data, width = block.data, len(self._map.header)
         if b"#" in data or b"//" in data or b"%" in data:
@@ -126,20 +128,41 @@ class MappedTable(FileRecording):
         if not data.strip():
             return None
 
-        def skip(row: Any) -> str:
+        try:
+            cells, skipped = self._parsed(data, delimiter, pa.float64())
+        except pa.ArrowInvalid:  # it has to be looked at cell by cell
+            cells, skipped = self._parsed(data, delimiter, pa.string())
+        for row in skipped:
             what = "too few cells" if row.actual_columns < width else "too many cells"
             self._count(what, 1, printable(row.text, 40))
+        return cells
+
+    def _parsed(self, data: bytes, delimiter: str, kind: Any) -> tuple[Any, list[Any]]:
+        """Return the table, its values of that kind, and the lines that were skipped."""
+        import pyarrow as pa
+        from pyarrow import csv as arrow_csv
+
+        skipped: list[Any] = []
+
+        def skip(row: Any) -> str:
+            skipped.append(row)
             return "skip"
 
-        names = [str(place) for place in range(width)]
-        return arrow_csv.read_csv(
+        names = [str(place) for place in range(len(self._map.header))]
+        types = dict.fromkeys(names, kind) | {names[place]: pa.string() for place in self._time_places}
+        cells = arrow_csv.read_csv(
             pa.BufferReader(data),
             read_options=arrow_csv.ReadOptions(use_threads=False, block_size=len(data) + 1, column_names=names),
             parse_options=arrow_csv.ParseOptions(delimiter=delimiter, invalid_row_handler=skip),
             convert_options=arrow_csv.ConvertOptions(
-                column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=False, check_utf8=False
+                column_types=types,
+                null_values=[""],
+                strings_can_be_null=False,
+                check_utf8=False,
+                decimal_point=self._map.decimal,
             ),
         )
+        return cells, skipped
 
     def _to_width(self, data: bytes, delimiter: str, width: int) -> bytes:
         """Cut off the delimiter that some loggers end a row with, where the header has no name behind it."""
@@ -164,9 +187,14 @@ class MappedTable(FileRecording):
         return micros_of_numbers(kind, self._numbers(joined)[0])
 
     def _values(self, cells: Any) -> Values:
+        import pyarrow as pa
+
         raw = np.empty((cells.num_rows, len(self._columns.places)))
         for column, place in enumerate(self._columns.places):
             text = _one(cells.column(place))
+            if text.type == pa.float64():
+                raw[:, column] = np.asarray(text.fill_null(np.nan))
+                continue
             raw[:, column], bad = self._numbers(text)
             if bad.any():
                 name = self._map.header[place]
@@ -204,7 +232,8 @@ class MappedTable(FileRecording):
 
     def _note_lines_without_time(self, cells: Any, known: npt.NDArray[np.bool_]) -> None:
         for row in np.flatnonzero(~known):
-            first = [cells.column(place)[int(row)].as_py().strip() for place in range(min(3, cells.num_columns))]
+            values = (cells.column(place)[int(row)].as_py() for place in range(min(3, cells.num_columns)))
+            first = ["" if value is None else str(value).strip() for value in values]
             if first == list(self._map.header[: len(first)]):
                 self._count("repeated headers", 1, "")
             else:
