@@ -58,6 +58,7 @@ class AlarmsAnew:
                 past.all_events.append(event)
             if self._derived is not None:
                 self._derived(span)
+                past.version += 1  # what is drawn of older times changes
         past.doing = self._said if self._thread.is_alive() or not self._found.empty() else ""
 
     def _work(self, recording: Recording, machine: Machine | None) -> None:
