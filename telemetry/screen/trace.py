@@ -119,8 +119,10 @@ def cell_of(known: bool, first: int, last: int, base: int | None) -> tuple[str, 
     below = "area" if base is not None and base < first else "page"
     above = "area" if base is not None and base > last else "page"
     if last <= 0 or first >= 8:
-        near, far = (last, base) if last <= 0 else (base, first)
-        shaded = base is not None and near is not None and far is not None and near <= 0 and far >= 8
+        is_below = last <= 0
+        if base is not None and 0 < base < 8:
+            return _EIGHTHS[base], ("area", "page") if is_below else ("page", "area")
+        shaded = base is not None and (base >= 8 if is_below else base <= 0)
         return " ", ("ink", "area" if shaded else "page")
     if first <= 0 and last >= 8:
         return "█", ("trace", "page")
