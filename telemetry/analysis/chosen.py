@@ -10,7 +10,7 @@ from telemetry.model.batch import Batch, Group, Span, Times, Values, merged
 
 
 class Chosen:
-    """The group that represents a signal: the first of the session to carry it, the earlier row deciding.
+    """The group that represents a signal: the first of the session to know it, the earlier row deciding.
 
     Where sources give it in turn (``Span.in_turn``) it is the first such group of each of them.
 
@@ -31,11 +31,14 @@ class Chosen:
             return self._given_in_turn(span)
         if self.key is None:
             carriers = [
-                b for b, _ in span.carrying(self.signal) if b.group.origin == "measured" or not self._measured_only
+                (int(batch.t[known[0]]), batch.group.origin, batch.group.key)
+                for batch, column in span.carrying(self.signal)
+                if batch.group.origin == "measured" or not self._measured_only
+                if len(known := np.flatnonzero(~np.isnan(column)))
             ]
             if not carriers:
                 return None
-            self.key = min(carriers, key=lambda b: (int(b.t[0]), b.group.origin, b.group.key)).group.key
+            self.key = min(carriers)[2]
         for batch in span.batches:
             if batch.group.key == self.key:
                 column = batch.column(self.signal)

@@ -153,3 +153,12 @@ def test_totals_and_cells_go_on_through_a_hand_over() -> None:
         rows += len(group.find(span)[0])
     assert out == pytest.approx(10.0 * 59.8 / 3600, rel=1e-6)  # no hole is longer than what is bridged
     assert lows == rows == 599 - 8  # what neither gave under its own name, from 20.0 to 20.7 s
+
+
+def test_a_group_that_never_knows_a_signal_does_not_stand_for_it() -> None:
+    chosen, volts = Chosen("pack_voltage"), 0.0
+    for t in range(5):
+        unknown = Batch.of_rows(Group("bus", "a", ("pack_voltage",)), [t], [[np.nan]])
+        known = Batch.of_rows(Group("bus", "b", ("pack_voltage",)), [t], [[52.0]])
+        volts += float(known_values(chosen, Span(t, (unknown, known)))[1].sum())
+    assert volts == 5 * 52.0
