@@ -13,7 +13,7 @@ from contextlib import AbstractAsyncContextManager, aclosing
 from dataclasses import dataclass
 from typing import Any, ClassVar, Literal, cast
 
-from telemetry.driver import Declared, DriverContext, Settings
+from telemetry.driver import Declared, DriverContext, Heard, Listening, Settings
 from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.errors import LinkUnavailable, Problem, printable
 from telemetry.model.fault_names import FaultNames
@@ -248,6 +248,19 @@ class BluetoothLeDriver(Declared):
         """
         seen = await bluetooth_le_link.look_round(LOOK_ROUND_S)
         return [{"address": one.address, "seems": _seems(one)} for one in seen]
+
+    @classmethod
+    async def tried(cls, how: Listening) -> list[Heard]:
+        """Return the devices that advertise themselves; none is connected to, for that would be to send.
+
+        Raises:
+            LinkUnavailable: as for :meth:`discover`.
+
+        """
+        seen = [one for one in await cls.discover() if not how.only or one["address"] in how.only]
+        return [
+            Heard(one["address"], one["seems"], {"driver": "bluetooth-le", "address": one["address"]}) for one in seen
+        ]
 
     @staticmethod
     def peer(settings: Settings) -> AbstractAsyncContextManager[Mapping[str, Any]]:

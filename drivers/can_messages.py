@@ -12,7 +12,7 @@ from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from typing import Any, ClassVar, TextIO
 
-from telemetry.driver import DriverContext, Settings
+from telemetry.driver import DriverContext, Heard, Listening, Settings
 from telemetry.model.batch import Batch
 from telemetry.model.capture import CapturedPiece, Direction
 from telemetry.model.errors import InputError, Problem, printable
@@ -128,6 +128,13 @@ class CanMessagesDriver(PumpedDriver[can_bus.CanRead]):
     def fault_names(settings: Settings) -> dict[str, FaultNames]:
         """Return what the value tables of the owner's catalogue call a fault, by signal."""
         return message_catalogue.fault_names_of(settings_of(CanMessagesSettings, settings))
+
+    @staticmethod
+    async def tried(how: Listening) -> list[Heard]:
+        """Listen on every CAN bus in reach."""
+        from .trying import try_buses
+
+        return await try_buses(how)
 
     @staticmethod
     async def discover() -> list[dict[str, Any]]:

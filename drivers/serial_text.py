@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, ClassVar
 
-from telemetry.driver import DriverContext, Settings
+from telemetry.driver import DriverContext, Heard, Listening, Settings
 from telemetry.model.batch import Batch, Group
 from telemetry.model.errors import InputError, printable
 from telemetry.model.held_recording import HeldRecording
@@ -62,6 +62,13 @@ class SerialTextDriver(SerialDriver):
             return ""
         reasons = ", ".join(f"{reason}: {count}" for reason, count in text.bad.most_common(3)) or "blank lines"
         return f"none of {text.lines} lines ({text.bytes} bytes) is of use ({reasons}); check baud_rate and format"
+
+    @staticmethod
+    async def tried(how: Listening) -> list[Heard]:
+        """Listen on every serial port, whatever may speak there."""
+        from .trying import try_ports
+
+        return await try_ports(how)
 
     @staticmethod
     def is_log(path: Path) -> bool:

@@ -30,7 +30,7 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, ClassVar, Literal, Protocol, TextIO, runtime_checkable
 
@@ -194,6 +194,56 @@ class Discovers(Protocol):
 
         Raises:
             LinkUnavailable: it cannot look.
+
+        """
+        ...
+
+
+@dataclass(frozen=True)
+class Listening:
+    """How to listen.
+
+    Attributes:
+        seconds: at each place and rate.
+        only: places; all in reach where there are none.
+        keep_s: how long to go on and keep the bytes of a serial port that speaks, s; 0 for not at all.
+
+    """
+
+    seconds: float
+    only: Sequence[str] = ()
+    keep_s: float = 0.0
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What speaks at a place where somebody listened.
+
+    Attributes:
+        place: the port, bus or device.
+        speaks: what was heard, in words.
+        settings: a ready-made ``[[source]]`` with its ``driver``; empty where none can be proposed.
+        values: the latest values heard, by signal.
+        kept: bytes that were kept, where that was asked for.
+
+    """
+
+    place: str
+    speaks: str
+    settings: Settings = field(default_factory=dict)
+    values: Mapping[str, float] = field(default_factory=dict)
+    kept: tuple[CapturedPiece, ...] = ()
+
+
+@runtime_checkable
+class Tries(Protocol):
+    """Listens wherever its kind of link is in reach, sends nothing, and says what speaks there."""
+
+    def tried(self, how: Listening, /) -> Awaitable[list[Heard]]:
+        """Return what was heard.
+
+        Raises:
+            LinkUnavailable: it cannot listen at all.
 
         """
         ...

@@ -209,6 +209,11 @@ def _open(settings: BusSettings) -> Any:
         raise LinkUnavailable(why_not(settings, error)) from error
 
 
+def listens_without_acknowledging(interface: str) -> bool:
+    """Tell whether the program can have that interface listen without acknowledging what it hears."""
+    return interface in _LISTEN_ONLY or interface in _PASSIVE_STATE
+
+
 def buses_in_reach() -> list[dict[str, Any]]:
     """Return a source's settings for each CAN interface that can be found on this computer; blocks briefly."""
     try:

@@ -11,6 +11,14 @@ from telemetry.commands.options import add, as_json, say, warn
 from telemetry.model.errors import InputError
 from telemetry.model.toml_text import toml_value
 
+LISTEN_S = 2.5
+"""At each place and rate: two lines of what sends once a second. Ours."""
+KEEP_S = 120.0
+OPENING = (
+    "nothing is sent; but Linux and macOS raise a serial port's control lines for a moment as it is opened, and some"
+    " boards restart at that: wheels off the ground"
+)
+
 
 def add_to(commands: Any) -> None:
     """Add these commands to the command line."""
@@ -22,6 +30,19 @@ def _add_sources(commands: Any) -> None:
     words = "list ports and devices in reach, ready to paste into a machine file"
     parser = add(commands, "sources", sources, words, "shakedown sources")
     parser.add_argument("--json", action="store_true", help="print a JSON list")
+    parser.add_argument(
+        "--try",
+        dest="listen",
+        nargs="*",
+        metavar="PLACE",
+        help="listen at each place in reach, or at those named, and say what speaks there; nothing is sent",
+    )
+    parser.add_argument(
+        "--capture",
+        type=Path,
+        metavar="FILE",
+        help="with --try: go on for two minutes at ports that speak and keep the bytes, for decode-check --guess",
+    )
     parser.add_argument("--settings", metavar="DRIVER", help="say instead what a [[source]] of that driver takes")
 
 
@@ -46,8 +67,22 @@ def sources(arguments: argparse.Namespace) -> int:
     if arguments.settings is not None:
         say("\n".join(_setting_lines(arguments.settings)))
         return 0
-    from telemetry.runs.discover import source_lines, sources_in_reach
+    from telemetry.driver import Listening
+    from telemetry.runs.discover import heard_in_reach, heard_lines, keep_heard, source_lines, sources_in_reach
 
+    if arguments.listen is not None:
+        warn(OPENING)
+        if arguments.capture is not None and arguments.capture.exists():
+            raise InputError(f"{arguments.capture} exists; choose another name")
+        how = Listening(LISTEN_S, arguments.listen, KEEP_S if arguments.capture is not None else 0.0)
+        heard, reasons = heard_in_reach(how)
+        for reason in reasons:
+            warn(reason)
+        if arguments.capture is not None:
+            keep_heard(heard, arguments.capture)
+        plain = [{"place": h.place, "speaks": h.speaks, "settings": h.settings, "values": h.values} for h in heard]
+        say(as_json(plain) if arguments.json else "\n".join(heard_lines(heard) or ["nothing in reach"]))
+        return 0
     found, reasons = sources_in_reach()
     for reason in reasons:
         warn(reason)
