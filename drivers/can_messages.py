@@ -132,7 +132,7 @@ class CanMessagesDriver(PumpedDriver[can_bus.CanRead]):
     @staticmethod
     async def tried(how: Listening) -> list[Heard]:
         """Listen on every CAN bus in reach."""
-        from .trying import try_buses
+        from .links.trying import try_buses
 
         return await try_buses(how)
 

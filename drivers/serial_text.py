@@ -66,7 +66,7 @@ class SerialTextDriver(SerialDriver):
     @staticmethod
     async def tried(how: Listening) -> list[Heard]:
         """Listen on every serial port, whatever may speak there."""
-        from .trying import try_ports
+        from .links.trying import try_ports
 
         return await try_ports(how)
 

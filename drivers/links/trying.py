@@ -17,12 +17,12 @@ from telemetry.model.capture import CapturedPiece
 from telemetry.model.clock import SystemClock
 from telemetry.model.errors import LinkError
 
-from .decode.can_frames import CanFrame
-from .decode.heard_bytes import HeardBytes, heard_bytes
-from .decode.heard_frames import heard_frames
-from .links import can_bus, serial_port
-from .links.can_settings import BusSettings
-from .links.ports import is_network_port, port_problem
+from ..decode.can_frames import CanFrame
+from ..decode.heard_bytes import HeardBytes, heard_bytes
+from ..decode.heard_frames import heard_frames
+from . import can_bus, serial_port
+from .can_settings import BusSettings
+from .ports import is_network_port, port_problem
 
 BAUD_RATES = (115200, 9600, 19200, 38400, 57600, 4800)
 """Usual rates, the most usual first; common practice."""
