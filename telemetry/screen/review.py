@@ -12,6 +12,7 @@ from telemetry.model.errors import ShakedownError
 from telemetry.model.events import Event, Mark, MarkChange
 from telemetry.pipeline.past import Past
 from telemetry.pipeline.snapshot import Snapshot
+from telemetry.screen.cells_at_cursor import CellsAtCursor
 from telemetry.screen.cursor_play import CursorPlay
 from telemetry.screen.dashboard import Dashboard
 from telemetry.screen.scales import pack_scale
@@ -45,6 +46,7 @@ class Review:
         past: what is looked at.
         traces: its traces.
         cursor: plays.
+        cells: compares the cells at the cursor; None without a machine file.
         snapshot: what was known at the cursor, for the other views.
         dashboard: what the screen shows; ``screen`` shows it.
         next: number of the session to look at after this one; None to leave.
@@ -68,6 +70,7 @@ class Review:
         self.traces = Traces(past, limits, SpanFigures(None if machine is None else machine.pack), title)
         self.traces.window.follows, self.traces.window.width = False, None
         self.cursor = CursorPlay(self.traces, SystemClock())
+        self.cells = None if machine is None else CellsAtCursor(machine)
         self._limits, self._drawn_at = limits, -1
         self.snapshot = Snapshot(limits, past.start)
         self.next: int | None = None
@@ -100,7 +103,11 @@ class Review:
     def follow(self, view: str) -> None:
         """Bring the snapshot to the cursor, for a view that draws from it."""
         self.past.poll()
-        t = self.traces.cursor
+        self._bring(view, self.traces.cursor)
+        if view == "2" and self.cells is not None:
+            self.snapshot.cell_figures = self.cells.at(self.past, self.traces.cursor)
+
+    def _bring(self, view: str, t: int) -> None:
         if view == "3":  # an alarm of another moment must not take its rows
             if self._drawn_at >= 0:
                 self.snapshot.become(Snapshot(self._limits, self.past.start))

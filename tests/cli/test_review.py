@@ -336,6 +336,29 @@ def deeper(batch: Batch) -> Batch:
     return Batch(batch.group, batch.t, values)
 
 
+async def test_the_cells_at_the_cursor_have_their_resistance(tmp_path: Path, opened: Callable[..., Review]) -> None:
+    """Three cells of 1.2 mΩ, one of which has twice that."""
+    store = tmp_path / "sessions.sqlite3"
+    pack = next(batch for batch in batches(1.0) if batch.group is PACK)
+    amperes = pack.values[:, 1]
+    cells = Group("pack", "cells", ("cell_01_voltage", "cell_02_voltage", "cell_03_voltage"))
+    sag = np.outer(amperes, [0.0012, 0.0012, 0.0024])
+    record(store, [pack, Batch(cells, pack.t, 3.34 - sag)], ())
+    review = opened("last", store)
+    async with review.screen.run_test(size=(120, 40)) as pilot:
+        ready(review)
+        await pilot.press("end", "2")
+        rows(review)
+        assert review.cells is not None
+        review.cells.wait()
+        third = next(row for row in rows(review) if row.startswith("    3"))
+        assert third.split()[-2:] == ["2.40", "2.00"]
+        await pilot.press("3", "home", "2")
+        rows(review)
+        review.cells.wait()
+        assert "times" not in rows(review)[3], "nothing is known of the load before the start"
+
+
 async def test_a_named_machine_file_judges_a_recorded_session_anew(
     store: Path, opened: Callable[..., Review], tmp_path: Path
 ) -> None:
