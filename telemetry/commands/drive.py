@@ -1,53 +1,199 @@
-"""``drive``: the guided shakedown drive, judged step by step."""
+"""``drive``: the guided shakedown drive, led live and judged step by step."""
 
 from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from telemetry.commands.options import add, add_store, as_json, say, store_path, warn
+from telemetry.commands.options import (
+    add,
+    add_screen_options,
+    add_store,
+    as_json,
+    require_terminal,
+    say,
+    store_path,
+    warn,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from telemetry.guided.result import GuidedResult
+    from telemetry.guided.steps import Step
+    from telemetry.machine.sections import Machine
 
 
 def add_to(commands: Any) -> None:
     """Add this command to the command line."""
-    words = "judge the steps of a guided shakedown drive in drives that were recorded, planned or not"
+    words = "lead through a shakedown drive step by step, or judge its steps in drives that were recorded"
     parser = add(commands, "drive", drive, words, "shakedown drive mower.toml --judge last --result mower.html")
     parser.add_argument("machine", type=Path, metavar="MACHINE.toml", help="the machine file")
     parser.add_argument(
         "--judge",
         nargs="+",
-        required=True,
         metavar="SESSION",
         help="find the manoeuvres in these recordings: sessions' numbers, last, or files; the latest counts",
     )
-    parser.add_argument("--result", type=Path, metavar="OUT", help="also write the result as one page to print there")
+    parser.add_argument(
+        "--result",
+        type=Path,
+        metavar="OUT",
+        help="also write the result as one page to print there; without --judge of all guided drives of the machine",
+    )
     parser.add_argument("--replace", action="store_true", help="replace the page if it exists")
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument("--json", action="store_true", help="print one JSON object; without --judge as for --result")
+    parser.add_argument(
+        "--step",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="lead through this step again, after a change say; may be repeated; default: those not judged yet",
+    )
+    parser.add_argument("--speak", action="store_true", help="speak what to do, where the platform has a voice")
+    parser.add_argument("--silent", action="store_true", help="no sound")
+    parser.add_argument(
+        "--first-power-done", action="store_true", help="state that first power was finished without this program"
+    )
+    parser.add_argument("--yes", action="store_true", help="agree to what the machine file sends; for scripts")
+    add_screen_options(parser)
     add_store(parser)
 
 
 def drive(arguments: argparse.Namespace) -> int:
-    """Judge recordings as a guided drive; 1 where a step fails."""
+    """Lead through a guided drive, or judge recordings as one; 1 where a step fails."""
     from telemetry.machine.machine_file import load_machine
-    from telemetry.model.errors import InputError, harmless, printable
-    from telemetry.report.guided_page import result_page
-    from telemetry.report.guided_text import result_lines, result_object
-    from telemetry.runs.guided import judge_sessions
-    from telemetry.runs.progress import Progress
+    from telemetry.model.errors import InputError, printable
 
     page: Path | None = arguments.result
     if page is not None and page.exists() and not arguments.replace:
         raise InputError(f"{printable(page, 200)} exists; choose another name or add --replace")
+    if arguments.judge is not None:
+        return _tell(arguments, *_judged(arguments, load_machine(arguments.machine), arguments.judge))
+    if page is None and not arguments.json:
+        return _lead(arguments)
     machine = load_machine(arguments.machine)
+    sessions = _guided_sessions(arguments, machine)
+    if not sessions:
+        raise InputError(
+            f"no guided drive of {machine.name} is recorded in {printable(store_path(arguments), 200)};"
+            " record one with shakedown drive, or judge other recordings with --judge"
+        )
+    return _tell(arguments, *_judged(arguments, machine, sessions))
+
+
+def _judged(
+    arguments: argparse.Namespace, machine: Machine, names: Sequence[str]
+) -> tuple[GuidedResult, tuple[str, ...]]:
+    from telemetry.runs.guided import judge_sessions
+    from telemetry.runs.progress import Progress
+
     with Progress() as progress:
-        result, warnings = judge_sessions(machine, arguments.judge, store_path(arguments), progress)
+        return judge_sessions(machine, names, store_path(arguments), progress)
+
+
+def _tell(arguments: argparse.Namespace, result: GuidedResult, warnings: Sequence[str]) -> int:
+    """Print the result, and write its page; 1 where a step failed."""
+    from telemetry.model.errors import harmless
+    from telemetry.report.guided_page import result_page
+    from telemetry.report.guided_text import result_lines, result_object
+
     for warning in warnings:
         warn(warning)
-    if page is not None:
+    if arguments.result is not None:
         from telemetry.model.whole_file import whole_or_not_at_all
 
-        with whole_or_not_at_all(page, replace=True) as stream:
+        with whole_or_not_at_all(arguments.result, replace=True) as stream:
             stream.write(harmless(result_page(result)).encode())
     say(as_json(result_object(result)) if arguments.json else "\n".join(result_lines(result)))
     return int(result.verdict.word == "FAIL")
+
+
+def _guided_sessions(arguments: argparse.Namespace, machine: Machine) -> list[str]:
+    """Return the guided drives of this machine as :func:`open_subject` takes them.
+
+    Raises:
+        InputError: the machine file has no id that they could belong to.
+    """
+    from telemetry.model.errors import InputError
+    from telemetry.runs.guided_store import guided_sessions
+
+    if machine.vehicle.id is None:
+        import secrets
+
+        line = f'id = "{secrets.token_hex(4)}"'
+        raise InputError(
+            f"a guided drive belongs to the id of a machine, and the file has none; add {line} to [machine]"
+        )
+    return [str(number) for number in guided_sessions(store_path(arguments), machine.vehicle.id)]
+
+
+def _lead(arguments: argparse.Namespace) -> int:
+    """Lead through the steps that are not judged yet, record them, and print the result so far."""
+    from telemetry.commands.consent import agree_to_sending
+    from telemetry.guided.leading import Leader
+    from telemetry.runs import join, subjects
+    from telemetry.runs.options import RunOptions
+
+    machine = subjects.machine_for_watch(arguments.machine)
+    earlier = _guided_sessions(arguments, machine)
+    steps = _steps_to_do(arguments, machine, earlier)
+    if not steps:
+        say("Every step is judged; --step NAME leads through one again.")
+        return _tell(arguments, *_judged(arguments, machine, earlier))
+    _require_ready(arguments, machine)
+    require_terminal("drive", "judge a recording with --judge SESSION")
+    agree_to_sending(machine, yes=arguments.yes, ask=True)
+    store = store_path(arguments)
+    options = RunOptions(
+        store=store,
+        sessions=store,
+        silent=arguments.silent,
+        units=arguments.units,
+        plain_blocks=arguments.plain_blocks,
+        leader=Leader(machine, steps),
+        speaks=arguments.speak,
+    )
+    status = join.watch(machine, options)
+    driven = _guided_sessions(arguments, machine)
+    return (_tell(arguments, *_judged(arguments, machine, driven)) if driven else 0) or status
+
+
+def _steps_to_do(arguments: argparse.Namespace, machine: Machine, earlier: Sequence[str]) -> list[Step]:
+    """Return the steps named, else those that no earlier drive settled."""
+    from telemetry.guided.steps import STEPS
+    from telemetry.model.errors import InputError, nearest
+
+    names = [step.name for step in STEPS]
+    for name in arguments.step:
+        if name not in names:
+            near = nearest(name, names, 1)
+            right = f"did you mean {near[0]}?" if near else f"the steps are {', '.join(names)}"
+            raise InputError(f"there is no step {name!r}; {right}")
+    if arguments.step:
+        return [step for step in STEPS if step.name in arguments.step]
+    if not earlier:
+        return [step for step in STEPS if step.name != "braking" or machine.vehicle.regenerates is not False]
+    result, _ = _judged(arguments, machine, earlier)
+    return [each.step for each in result.steps if not each.judged]
+
+
+def _require_ready(arguments: argparse.Namespace, machine: Machine) -> None:
+    """Refuse to begin where the machine is not ready for it.
+
+    Raises:
+        InputError: fit says stop, or first power is not finished.
+    """
+    from telemetry.machine.fit import fit, overall
+    from telemetry.model.errors import InputError
+    from telemetry.runs.first_power_progress import progress
+
+    if overall(fit(machine)) == "stop":
+        raise InputError(f"fit says stop, so the drive does not begin; see shakedown fit {arguments.machine}")
+    come = progress(machine, store_path(arguments))
+    if not arguments.first_power_done and (not come.is_begun or come.number):
+        raise InputError(
+            f"first power is not finished, so the drive does not begin; go through shakedown first-power"
+            f" {arguments.machine}, or add --first-power-done where it was done on paper"
+        )

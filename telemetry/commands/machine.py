@@ -134,6 +134,8 @@ def _change_limits(arguments: argparse.Namespace, machine: Machine, history: Res
 
 def new_machine(arguments: argparse.Namespace) -> int:
     """Ask a few questions and write a machine file; 130 where Ctrl-C ended the questions, the answers kept."""
+    import secrets
+
     from telemetry.machine.interview import interview
     from telemetry.model.errors import InputError, printable
 
@@ -141,11 +143,12 @@ def new_machine(arguments: argparse.Namespace) -> int:
     if path.exists() and not arguments.replace:
         raise InputError(f"{printable(path, 200)} exists; choose another name or add --replace")
     answers: dict[str, object] = {}
+    identity = secrets.token_hex(4)
     try:
         text = (
-            interview(lambda question: question.default, answers)
+            interview(lambda question: question.default, answers, identity=identity)
             if arguments.yes
-            else interview(_ask, answers, _look)
+            else interview(_ask, answers, _look, identity)
         )
     except KeyboardInterrupt:
         say(f"\n{_keep_answers(path, answers)}")

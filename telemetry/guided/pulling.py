@@ -57,7 +57,8 @@ class PullAway:
     @property
     def share(self) -> float:
         """How far the pull has come."""
-        return min(1.0, self._seconds() / HELD_S) if self._is_pull else 0.0
+        pulls = self._is_pull and self._rows[-1][1] >= self._step_a
+        return min(1.0, self._seconds() / HELD_S) if pulls else 0.0
 
     def _seconds(self) -> float:
         return (self._rows[-1][0].t - self._rows[0][0].t) / MICROSECONDS if self._rows else 0.0

@@ -27,6 +27,7 @@ class Step:
     Attributes:
         name: for scripts and the store.
         title: for people, a noun phrase.
+        words: what stands large before the manoeuvre, and while it goes on; never a word of an alarm.
         do: what the driver does.
         seen: what the data must show.
         figure: what comes out of it.
@@ -41,6 +42,7 @@ class Step:
 
     name: str
     title: str
+    words: tuple[str, str]
     do: str
     seen: str
     figure: str
@@ -57,6 +59,7 @@ STEPS: Final = (
     Step(
         "zero",
         "Zero and rest",
+        ("REST", "REST ON"),
         "Key off for 2 minutes, then key on for 1 minute, standing, the charger unplugged.",
         "a minute of steady current (scatter below 0.2 A) with the key off, and one with the key on",
         "draw with the key off and on, noise of the current, cell voltage spread at rest",
@@ -69,6 +72,7 @@ STEPS: Final = (
     Step(
         "wheels-up",
         "Wheels off the ground",
+        ("TURN IT", "KEEP ON"),
         "Mark 'wheels up'. Run it 10 s forwards and 10 s in reverse, then, running slowly, open each interlock and"
         " press the emergency stop. Mark 'wheels down'.",
         "10 s each way with the motor turning, and a stop at which the current ends within 0.5 s and the controller"
@@ -82,6 +86,7 @@ STEPS: Final = (
     Step(
         "pulls",
         "Gentle pulls",
+        ("PULL AWAY", "HOLD"),
         "Six times: stand for 5 s, pull away with a quarter to half throttle, hold it 10 s, let it roll 10 s.",
         "5 s without load, then 5 A more (of a small pack 0.1 C) within 2 s, the throttle steady for 10 s",
         "internal resistance of the pack over 1 s and 10 s, of the path, and each cell's against the middle one",
@@ -95,6 +100,7 @@ STEPS: Final = (
     Step(
         "launches",
         "Full launches",
+        ("FULL PULL", "HOLD"),
         "Three times, the same way: from standstill with full throttle to top speed.",
         "from standstill, full throttle for 2 s or longer; three peaks within 10 % of each other",
         "peak current, lowest voltage, voltage predicted at 20 % charge",
@@ -110,6 +116,7 @@ STEPS: Final = (
     Step(
         "climb",
         "Longest climb",
+        ("CLIMB", "CLIMB ON"),
         "Twice: the longest usual climb with the implement, a minute or longer.",
         "60 s or longer at more than 1.5 times the usual driving current",
         "steady current of each part over its own time constant, end temperature of the pack",
@@ -126,6 +133,7 @@ STEPS: Final = (
     Step(
         "coast-down",
         "Coast-down",
+        ("SPEED UP", "ROLL"),
         "Three pairs on one stretch, there and back: from top speed let it roll to near standstill. Mark 'turned"
         " round' at every turn.",
         "no load, the speed falling all the time to half or less for 3 s or longer, in six readings or more; the runs"
@@ -141,6 +149,7 @@ STEPS: Final = (
     Step(
         "braking",
         "Electric braking",
+        ("SPEED UP", "EASE DOWN"),
         "At 60 to 90 % charge, before launches and climbs: three stops by electric braking, the first from walking"
         " pace, the last from 80 % of top speed.",
         "current into the pack for 0.5 s or longer, and then standstill",
@@ -154,6 +163,7 @@ STEPS: Final = (
     Step(
         "implement",
         "Implement on and off",
+        ("IMPLEMENT", "KEEP ON"),
         "Switch the implement on for 5 s and off, three times standing and twice driving.",
         "implement_engaged, or marks 'implement on' and 'implement off', and a higher current while it is on",
         "start peak, running power, lowest controller voltage",
@@ -166,6 +176,7 @@ STEPS: Final = (
     Step(
         "work",
         "Usual work",
+        ("WORK", "WORK ON"),
         "Half an hour of usual work, or a quarter of the charge.",
         "30 minutes or 25 % of the charge, moving for more than 70 % of the time",
         "energy an hour, a kilometre and a hectare, hours on a charge, end temperature of the pack",
@@ -178,6 +189,7 @@ STEPS: Final = (
     Step(
         "recovery",
         "Recovery at rest",
+        ("REST", "REST ON"),
         "Key off for half an hour.",
         "30 minutes below 0.01 C, without a charger",
         "voltage after long rest, cell voltage spread at rest",
@@ -190,6 +202,7 @@ STEPS: Final = (
     Step(
         "run-to-low",
         "Run to low",
+        ("WORK", "WORK ON"),
         "From full: usual work to the low-charge warning, on to fold-back near the shed, then rest for half an hour."
         " Stop at fold-back, at the first cell's warning or at 5 %. Read the controller's own minimum in its sheet;"
         " do not drive to it.",
@@ -203,6 +216,7 @@ STEPS: Final = (
     Step(
         "charge",
         "Charge back",
+        ("PLUG IN", "KEEP ON"),
         "Charge to the end of the charger's taper, a meter at the wall.",
         "a charge to its end",
         "how it ended, efficiency of the charger, cell imbalance at the top",
@@ -214,6 +228,7 @@ STEPS: Final = (
     Step(
         "close",
         "Close",
+        ("MEASURE", "MEASURE"),
         "Check the torque of every joint, measure the insulation warm, repeat gentle pulls and launches shortly.",
         "an insulation reading of first-power with everything connected; the resistance measured in two sessions",
         "insulation, change of the resistance between the sessions",

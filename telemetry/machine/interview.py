@@ -22,7 +22,10 @@ _TRADE_RANGE = (0.97, 1.08)
 
 
 def interview(
-    ask: Ask, answers: dict[str, object] | None = None, in_reach: Callable[[], Sequence[Link]] = tuple
+    ask: Ask,
+    answers: dict[str, object] | None = None,
+    in_reach: Callable[[], Sequence[Link]] = tuple,
+    identity: str = "",
 ) -> str:
     """Return the text of a machine file made from the answers that ``ask`` gives; it parses without a problem.
 
@@ -33,6 +36,7 @@ def interview(
         ask: shows a question and returns the answer.
         answers: filled with each answer as it is given, by key; whoever breaks off the questions still has them.
         in_reach: looks for links that readings may come by, as ``[[source]]`` tables.
+        identity: what the program will know the machine by; empty writes none.
 
     """
     answers = {} if answers is None else answers
@@ -52,6 +56,8 @@ def interview(
             answers[name] = value
     name = str(DEFAULTS["machine.name"])
     answers["machine.name"] = _value(ask, "machine.name", "What do you call the machine?", name)
+    if identity:
+        answers["machine.id"] = identity
     return new_machine_text(answers, ask_links(ask, in_reach))
 
 

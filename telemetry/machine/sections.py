@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import PurePath
 from typing import Any, Literal
@@ -238,6 +238,12 @@ class Vehicle:
     """Section ``[machine]``: the machine, above all its motor controller."""
 
     name: str | None = text("what you call the machine", "your choice", "orchard machine")
+    id: str | None = text(
+        "what the program knows the machine by, whatever its name; guided drives belong to it",
+        "`shakedown new-machine` writes one; else a word of your own that no other machine has",
+        "7f3a9c21",
+        longest=40,
+    )
     minimum_voltage_v: float | None = number(
         0.5, 1000, "voltage below which the controller cuts out", _CONTROLLER_SHEET, 42.0
     )
@@ -613,4 +619,4 @@ class Machine:
     @property
     def bench(self) -> bool:
         """Whether the pack stands by itself: the file says nothing of a machine."""
-        return self.vehicle == Vehicle()
+        return replace(self.vehicle, id=None) == Vehicle()

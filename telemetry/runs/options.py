@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, TextIO
 
 if TYPE_CHECKING:
     from telemetry.driver import Feed
+    from telemetry.guided.leading import Leader
     from telemetry.machine.machine_file import Machine, SourceSettings
     from telemetry.model.batch import Span
     from telemetry.model.clock import Clock
@@ -34,6 +35,8 @@ class RunOptions:
         alarm_command: a program with its arguments to run at every alarm; empty for none.
         capture: file to keep the raw bytes of the links in; None for none.
         listen: makes one more listener of the bus, from what ends the run; None for none.
+        leader: leads the driver through a guided drive, under a screen; None where nothing does.
+        speaks: whether what it asks is spoken, where the platform has a voice.
         units: of speed, area and temperature on the screen.
         plain_blocks: draw traces of full and half blocks only.
         on_bench: the wheels are up, so the session is kept as one of the bench and no drive.
@@ -52,6 +55,8 @@ class RunOptions:
     alarm_command: tuple[str, ...] = ()
     capture: Path | None = None
     listen: Callable[[Callable[[], None]], Callable[[Span], None]] | None = None
+    leader: Leader | None = None
+    speaks: bool = False
     units: UnitsName = "metric"
     plain_blocks: bool = False
     on_bench: bool = False

@@ -17,6 +17,7 @@ from telemetry.pipeline.supervisor import Supervisor
 from telemetry.report.live_values import LiveValues
 from telemetry.report.printer import Printer, say
 from telemetry.runs.begin import OnScreen, end_well_by_signal
+from telemetry.runs.guiding import Guiding
 from telemetry.runs.options import RunOptions, Subject
 from telemetry.store.later_marks import keep_mark
 from telemetry.store.stored_recording import StoredRecording
@@ -24,6 +25,7 @@ from telemetry.store.stored_recording import StoredRecording
 if TYPE_CHECKING:
     from telemetry.screen.dashboard import Dashboard
     from telemetry.screen.sound import Sounder
+    from telemetry.screen.voice import Voice
 
 log = logging.getLogger(__name__)
 
@@ -46,11 +48,25 @@ async def run_with_screen(
 
             sounder = Sounder(own_sound=options.alarm_sound, command=options.alarm_command)
             run.bus.attach((await stack.enter_async_context(sounder)).take)
+        if options.leader is not None:
+            run.bus.attach(Guiding(options.leader, sounder, await _voice(options, stack)).take)
         if on is not None:
             await _run_under_dashboard(run, supervisors, subject, snapshot, past, options, sounder, raw_tail, on)
             return
         end_well_by_signal(run.stop)
         await run.run(supervisors)
+
+
+async def _voice(options: RunOptions, stack: AsyncExitStack) -> Voice | None:
+    """Return what speaks, where it is wanted and the platform has a voice."""
+    from telemetry.screen.voice import Voice, voice_here
+
+    command = voice_here() if options.speaks and not options.silent else None
+    if command is None:
+        return None
+    voice = Voice(command)
+    stack.push_async_callback(voice.close)
+    return voice
 
 
 async def _run_under_dashboard(
@@ -93,6 +109,7 @@ async def _run_under_dashboard(
         raw=raw_tail,
         sessions=SessionList(options.sessions, program_version()),
         program=PROGRAM,
+        leader=options.leader,
         traces=Traces(past, snapshot.limits, SpanFigures(pack)),
     )
 

@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 
 from telemetry.alarms.acts import MOVING, alarm_name
+from telemetry.guided.leading import Leader
 from telemetry.model.clock import Clock
 from telemetry.pipeline.control import RunControl
 from telemetry.pipeline.raw_tail import RawTail
@@ -16,6 +17,7 @@ from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
 from telemetry.screen.alarm_keys import AlarmKeys
 from telemetry.screen.commands_box import Command, CommandsBox
 from telemetry.screen.cursor_play import CursorPlay
+from telemetry.screen.guide_keys import GuideKeys
 from telemetry.screen.help_page import help_page, limit_page
 from telemetry.screen.keys import Need, find_key, keys_in
 from telemetry.screen.link_keys import LinkKeys
@@ -57,8 +59,10 @@ class Actions:
         leave: leaves the screen.
         sessions: the list of recorded sessions; None where there is no store.
         program: words that run this program as a command.
+        leader: leads through a guided drive; None where nothing does.
 
     Attributes:
+        guide: the keys of a guided drive, and what it asks.
         shown: what the keys have chosen to see.
         prompt: what is open over the view and takes the keys; None where nothing is.
         ending: whether the run is being ended.
@@ -85,6 +89,7 @@ class Actions:
         program: Sequence[str] = (),
         cursor: CursorPlay | None = None,
         open_session: Callable[[int, bool], str] | None = None,
+        leader: Leader | None = None,
     ) -> None:
         self._snapshot, self._control, self._clock, self._wall = snapshot, control, clock, wall
         self._touched = 0
@@ -109,7 +114,18 @@ class Actions:
         self._cursor = CursorPlay(traces, wall) if cursor is None else cursor
         keys = TraceKeys(traces, self._cursor, self.shown, self.say, replay if goes_on else None)
         self._page = PageKeys(snapshot, self.shown, self.say, lambda: self.view_drawn, lambda: self._links.link, keys)
-        self._parts = (self, self._alarms, self._marks, self._page, self._links, self.sessions, replay, keys)
+        self.guide = GuideKeys(leader, control, self.say)
+        self._parts = (
+            self,
+            self.guide,
+            self._alarms,
+            self._marks,
+            self._page,
+            self._links,
+            self.sessions,
+            replay,
+            keys,
+        )
         self.prompt: Prompt | None = None
         self.ending = False
         self.view_drawn = Drawn()
@@ -227,7 +243,7 @@ class Actions:
     @property
     def needs(self) -> set[Need]:
         """What holds now of what keys of the footer need."""
-        return self._alarms.needs | ({"fresh mark"} if self._marks.fresh is not None else set())
+        return self._alarms.needs | self.guide.needs | ({"fresh mark"} if self._marks.fresh is not None else set())
 
     @property
     def _is_review(self) -> bool:

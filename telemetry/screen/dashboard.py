@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
+from telemetry.guided.leading import Leader
 from telemetry.model.clock import Clock, SystemClock
 from telemetry.model.errors import printable
 from telemetry.model.time_text import clock_at
@@ -28,7 +29,6 @@ from telemetry.screen.theme import Colours, Light, Palette, detected_colours, la
 from telemetry.screen.traces import Traces
 from telemetry.screen.units import UNITS, UnitsName
 from telemetry.screen.views import draw_view
-from telemetry.screen.words import Headline
 
 _FLASH_US = 500_000
 
@@ -61,6 +61,7 @@ class Dashboard:
         raw: the last raw pieces of the links; None where there are none.
         sessions: the list of recorded sessions; None where there is no store.
         program: words that run this program as a command beside the screen.
+        leader: leads the driver through a guided drive; None where nothing does.
         run_word: how the run goes, where that is neither a recording nor a replay; None for these.
 
     """
@@ -93,6 +94,7 @@ class Dashboard:
         cursor: CursorPlay | None = None,
         open_session: Callable[[int, bool], str] | None = None,
         before_paint: Callable[[str], None] | None = None,
+        leader: Leader | None = None,
     ) -> None:
         self._colours: Colours = detected_colours() if colours is None else colours
         self._plain_blocks = plain_blocks or lacks_eighths(self._colours)
@@ -124,6 +126,7 @@ class Dashboard:
             leave=self._leave,
             sessions=sessions,
             program=program,
+            leader=leader,
         )
         self._actions.shown.light = light
         self._word_of_run = run_word
@@ -131,8 +134,6 @@ class Dashboard:
         self._scale = PackScale() if scale is None else scale
         self._units = UNITS[units]
         self._settled = Settlement()
-        self.prompt: Headline | None = None
-        """What somebody asks of the driver, in blue while no alarm needs the band."""
         self._ended: tuple[str, int] | None = None
         self._canvas: Canvas | None = None
         self._screen: TerminalScreen | None = None
@@ -211,7 +212,7 @@ class Dashboard:
             self._settled,
             self._scale,
             self._units,
-            self.prompt,
+            self._actions.guide.prompt,
         )
 
     def _run_word(self) -> str:

@@ -13,9 +13,9 @@ from typing import Literal
 VIEWS = {"1": "drive", "2": "cells", "3": "traces", "4": "alarms", "5": "links", "6": "sessions"}
 """Each view by the digit that chooses it."""
 ALL = "".join(VIEWS)
-Need = Literal["", "replay", "review", "alarm", "latched", "shelved", "fresh mark", "raw"]
+Need = Literal["", "replay", "review", "alarm", "latched", "shelved", "fresh mark", "raw", "guided"]
 """What must be so for a key to be of use: a replay; a session looked at afterwards; an alarm that can be shelved; a
-latch to be reset; a shelved alarm; a mark that can still be taken back; raw lines on view."""
+latch to be reset; a shelved alarm; a mark that can still be taken back; raw lines on view; a guided drive."""
 
 
 @dataclass(frozen=True)
@@ -83,6 +83,9 @@ KEYS: tuple[Key, ...] = (
     Key("comma", "slower", "play slower", "play_slower", "3"),
     Key("full_stop", "faster", "play faster", "play_faster", "3"),
     Key("l", "signals", "choose the signals", "choose_signals", "3"),
+    Key("g", "go", "guided drive: go, or go on", "guide_go", "1", "guided", acts=True),
+    Key("k", "skip", "guided drive: skip this step", "guide_skip", "1", "guided", acts=True),
+    Key("x", "end guide", "guided drive: end it here", "guide_stop", "1", "guided", acts=True),
     Key("left", "10 s", "go back by 10 s", "back_10_s", "1245", "review"),
     Key("right", "10 s", "go on by 10 s", "on_10_s", "1245", "replay"),
     Key("up", "speed", "play faster", "faster", "1", "replay"),
@@ -114,7 +117,7 @@ KEYS: tuple[Key, ...] = (
 )
 
 FOOTERS: dict[str, tuple[str, ...]] = {
-    "1": ("space", "enter", "left", "views", "r", "z", "u", "p", "q", "h", "c", "up", "t", "m"),
+    "1": ("g", "k", "x", "space", "enter", "left", "views", "r", "z", "u", "p", "q", "h", "c", "up", "t", "m"),
     "2": ("views", "enter", "up", "v", "o", "h", "space", "q", "c", "p", "t"),
     "3": ("views", "enter", "left", "up", "n", "s", "h", "f", "p", "g", "l", "i", "q"),
     "4": ("enter", "views", "r", "z", "v", "u", "h", "up", "q", "space"),

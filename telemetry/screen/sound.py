@@ -23,7 +23,7 @@ from telemetry.screen.tones import PATTERNS, Sound, wav_bytes
 
 REPEAT_US: dict[Priority, int] = {"high": 8_000_000, "medium": 30_000_000, "low": 120_000_000}
 """What nobody has acknowledged is sounded again after so long, for as long as its limit is exceeded."""
-BELLS: dict[Sound, int] = {"high": 3, "medium": 2, "low": 1, "test": 1}
+BELLS: dict[Sound, int] = {"high": 3, "medium": 2, "low": 1, "test": 1, "begin": 1, "good": 1, "again": 1}
 """How often the terminal's bell rings, where nothing better works."""
 BELL_GAP_US = 300_000
 COMMAND_LIMIT_S = 30.0
@@ -70,6 +70,7 @@ class Sounder:
         self._folder: Path | None = None
         self._unseen: dict[tuple[str, str], Priority] = {}
         self._pending: list[tuple[Priority, str, str]] = []
+        self._cue: Sound | None = None
         self._sounded_at = 0
         self._muted_until = 0
         self._woken = asyncio.Event()
@@ -117,6 +118,17 @@ class Sounder:
         self._pending.append((priority, *key))
         self._woken.set()
 
+    @property
+    def alarms(self) -> bool:
+        """Whether an alarm is there that nobody has seen."""
+        return bool(self._unseen)
+
+    def cue(self, sound: Sound) -> None:
+        """Play a tone of a guided drive; none while an alarm waits to be seen."""
+        if not self._unseen:
+            self._cue = sound
+            self._woken.set()
+
     async def test(self) -> str:
         """Play the test sound and return one sentence that says which way works."""
         way = await self._play("test")
@@ -147,7 +159,11 @@ class Sounder:
             if not due and now >= self._repeat_at:
                 due = [(priority, *key) for key, priority in self._unseen.items()]
             if not due:
-                await self._wait()
+                cue, self._cue = self._cue, None
+                if cue is None:
+                    await self._wait()
+                elif now >= self._muted_until:
+                    await self._play(cue)
                 continue
             most_urgent = min(due, key=lambda each: PRIORITIES.index(each[0]))
             if now >= self._muted_until:
@@ -188,7 +204,8 @@ class Sounder:
 
     async def _play_alone(self, sound: Sound) -> str | None:
         for player in list(self._players):
-            if self._folder is not None and await player.play(self._own_sound or self._folder / f"{sound}.wav"):
+            own = self._own_sound if sound in (*PRIORITIES, "test") else None
+            if self._folder is not None and await player.play(own or self._folder / f"{sound}.wav"):
                 self._players.remove(player)
                 self._players.insert(0, player)
                 self._bell_only = False

@@ -15,7 +15,7 @@ import numpy as np
 
 from telemetry.model.batch import Values
 
-Sound = Literal["high", "medium", "low", "test"]
+Sound = Literal["high", "medium", "low", "test", "begin", "good", "again"]
 RATE = 22_050
 HARMONICS = (1.0, 0.8, 0.6, 0.5, 0.4)
 """Strength of the fundamental and of the four harmonics above it."""
@@ -37,6 +37,10 @@ PATTERNS: dict[Sound, Pattern] = {
     "medium": Pattern((392.0, 392.0, 330.0), 0.22, 0.16),
     "low": Pattern((330.0,), 0.25, 0.10),
     "test": Pattern((330.0, 440.0), 0.25, 0.10),
+    # Of a guided drive: one pulse, two that rise, two that fall; an alarm has neither their pitches nor their length.
+    "begin": Pattern((523.0,), 0.35, 0.05),
+    "good": Pattern((523.0, 659.0), 0.18, 0.03),
+    "again": Pattern((659.0, 494.0), 0.18, 0.03),
 }
 
 

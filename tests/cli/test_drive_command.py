@@ -9,6 +9,10 @@ import pytest
 
 from drivers.simulated.machine_files import machine_file
 from telemetry.cli import main
+from telemetry.model.batch import Batch, Span
+from telemetry.model.events import Mark
+from telemetry.runs.guided_store import guided_sessions
+from telemetry.store.writer import StoreWriter
 from tests.analysis.frozen_recordings import flat, write_csv
 from tests.guided.course import machine, task
 from tests.guided.scripted import driven
@@ -67,6 +71,65 @@ def test_a_failed_step_is_exit_status_1(folder, capsys) -> None:
     status, out = told(capsys, *words)
     assert status == 1
     assert "Full launches" in out.split("\n\n")[0]
+
+
+def test_what_was_led_is_found_by_the_machines_id(folder, capsys) -> None:
+    """A machine that has another name by now, another machine, and a drive that nobody led."""
+    store, text = folder / "led.sqlite3", (folder / "machine.toml").read_text(encoding="utf-8")
+    ours, other = (text.replace("[machine]", f'[machine]\nid = "{name}"') for name in ("cart-1", "cart-2"))
+    one = task("launches", "well", SEED)
+    assert one is not None
+    batches = driven(machine(SEED, "launches"), SEED, one.acts).recording.batches
+    for machine_text, mark in ((ours, "guided drive: launches"), (other, "guided drive: pulls"), (ours, "gate")):
+        _stored(store, machine_text, batches, mark)
+    (folder / "led.toml").write_text(ours.replace('name = "machine', 'name = "renamed machine'), encoding="utf-8")
+    status, out = told(capsys, "drive", folder / "led.toml", "--store", store, "--json")
+    shown = json.loads(out[: out.rindex("}") + 1])
+    assert (status, [each["name"] for each in shown["sessions"]]) == (0, ["session 1"])
+    assert "session 1 was recorded with another text of the machine file" in out
+    assert guided_sessions(store, "cart-2") == [2]
+
+
+ID = '[machine]\nid = "cart-1"'
+
+
+@pytest.mark.parametrize(
+    ("file", "section", "words", "said"),
+    [
+        ("machine.toml", "[machine]", (), "add id = "),
+        ("machine.toml", ID, ("--step", "pull"), "there is no step 'pull'; did you mean pulls?"),
+        ("machine.toml", ID, (), "first power is not finished"),
+        ("machine.toml", ID, ("--first-power-done",), "drive needs a terminal"),
+        ("machine.toml", ID, ("--json",), "no guided drive of machine"),
+        ("weak.toml", ID, ("--first-power-done",), "fit says stop"),
+    ],
+)
+def test_what_is_not_ready_says_why(folder, capsys, file: str, section: str, words: list[str], said: str) -> None:
+    text = (folder / file).read_text(encoding="utf-8").replace("[machine]", section)
+    (folder / "ready.toml").write_text(text, encoding="utf-8")
+    status, out = told(capsys, "drive", folder / "ready.toml", "--store", folder / "none.sqlite3", *words)
+    assert status == 2
+    assert said in out
+
+
+def _stored(store: Path, machine_text: str, batches, mark: str) -> None:
+    """Record a drive with one mark, as a run does."""
+    start = 1_780_000_000_000_000
+    rows = [Batch(each.group, each.t + start, each.values) for each in batches]
+    end = int(max(each.t[-1] for each in rows))
+    with StoreWriter.open(store) as writer:
+        writer.begin_session(
+            machine="a cart",
+            machine_text=machine_text,
+            origin="live",
+            time_basis="absolute",
+            started=start,
+            start=start,
+            replayed_from=None,
+            drivers={"machine": "simulated-machine"},
+        )
+        assert writer.offer(Span(end, tuple(rows), (Mark(start + 1_000_000, mark),))) == 0
+        writer.end_session(end, 15.0)
 
 
 def test_the_same_rows_have_the_same_hash_and_two_recordings_are_one_result(folder, capsys) -> None:

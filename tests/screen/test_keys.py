@@ -8,9 +8,12 @@ from typing import Any
 
 import pytest
 
+from telemetry.guided.leading import Leader
+from telemetry.guided.steps import STEPS
 from telemetry.model.events import LinkChange
 from telemetry.screen.actions import Actions
 from telemetry.screen.alarm_keys import AlarmKeys
+from telemetry.screen.guide_keys import GuideKeys
 from telemetry.screen.keys import ALL, FOOTERS, KEYS, VIEWS, VIEWS_ITEM, Key, keys_in
 from telemetry.screen.link_keys import LinkKeys
 from telemetry.screen.operator_marks import MarkKeys
@@ -18,9 +21,11 @@ from telemetry.screen.page_keys import PageKeys
 from telemetry.screen.replay_keys import ReplayKeys
 from telemetry.screen.session_keys import SessionKeys
 from telemetry.screen.trace_keys import TraceKeys
+from tests.guided.outcomes import stated
 
-PARTS = (Actions, AlarmKeys, MarkKeys, PageKeys, LinkKeys, SessionKeys, ReplayKeys, TraceKeys)
+PARTS = (Actions, GuideKeys, AlarmKeys, MarkKeys, PageKeys, LinkKeys, SessionKeys, ReplayKeys, TraceKeys)
 SECOND = 1_000_000
+MARKING = ("mark", "take_mark_back", "next_mark", "guide_go", "guide_skip", "guide_stop")
 SOUND = {"pack_voltage": 25.4, "pack_current": 40.0, "soc_reported": 81.0, "pack_temperature_1": 24.0}
 LOW = SOUND | {"pack_voltage": 21.5}
 ON_VIEWS = [(row, view) for row in KEYS for view in row.views]
@@ -52,6 +57,15 @@ async def latched(rig: Any, pilot: Any) -> None:
         await pilot.press("enter")
         rig.close()
     assert any(alarm.latched and alarm.acknowledged for alarm in rig.snapshot.standing())
+
+
+async def led(rig: Any, pilot: Any) -> None:
+    rig.dashboard._actions.guide._leader = Leader(stated(12), STEPS[2:3])
+
+
+def last_mark(rig: Any) -> str:
+    rig.close()
+    return str(rig.snapshot.marks[-1].text)
 
 
 async def one_down(rig: Any, pilot: Any) -> None:
@@ -155,6 +169,9 @@ EFFECTS: dict[str, tuple[Step, Callable[[Any], Any]]] = {
     "play_slower": (looked_back, lambda rig: rig.dashboard._actions._cursor.speed == 0.5),
     "play_faster": (looked_back, lambda rig: rig.dashboard._actions._cursor.speed == 2.0),
     "choose_signals": (nothing, lambda rig: "signals on view" in rig.rows()[0]),
+    "guide_go": (led, lambda rig: last_mark(rig) == "guided drive: pulls"),
+    "guide_skip": (led, lambda rig: last_mark(rig) == "guided drive: pulls skipped"),
+    "guide_stop": (led, lambda rig: last_mark(rig) == "guided drive: stopped"),
     "back_10_s": (in_review, lambda rig: window(rig).cursor == 0),
     "on_10_s": (nothing, lambda rig: rig.plan.going_to is not None),
     "faster": (nothing, lambda rig: rig.plan.speed == 2.0),
@@ -218,7 +235,7 @@ async def test_every_key_does_what_the_table_says(
         await pilot.press(row.key)
         rig.close()
         assert holds(rig)
-        assert len(rig.snapshot.marks) == (row.action in ("mark", "take_mark_back", "next_mark"))
+        assert len(rig.snapshot.marks) == (row.action in MARKING)
 
 
 @pytest.mark.parametrize("is_replay", [False, True])

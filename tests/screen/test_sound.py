@@ -258,7 +258,7 @@ async def test_files_are_gone_and_nothing_plays_once_left(players: Any) -> None:
     async with Sounder(ManualClock()) as sounder:
         folder = sounder._folder
         assert folder is not None
-        assert sorted(file.name for file in folder.iterdir()) == ["high.wav", "low.wav", "medium.wav", "test.wav"]
+        assert sorted(file.name for file in folder.iterdir()) == sorted(f"{sound}.wav" for sound in PATTERNS)
     assert not folder.exists()
 
 

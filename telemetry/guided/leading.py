@@ -1,0 +1,189 @@
+"""Leads a driver through the steps: what to do now in one word, how far it has come, and why to do it again.
+
+It only recognises and says; marks tell a recording which steps were led, so that the recording is all that is kept.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from telemetry.alarms.acts import alarm_name
+from telemetry.alarms.priorities import priority_of
+from telemetry.guided.attempts import Attempt
+from telemetry.guided.recogniser import Recogniser
+from telemetry.guided.steps import Step
+from telemetry.machine.sections import Machine
+from telemetry.model.batch import MICROSECONDS, Span
+from telemetry.model.events import AlarmChange
+from telemetry.model.signals import pack_temperature_number
+
+Cue = Literal["begin", "good", "again"]
+State = Literal["offered", "going", "let off", "over"]
+SAID_S: Final = 6.0
+"""How long the outcome of an attempt stands large. Ours."""
+WARM_C: Final = 5.0
+"""So much above the lowest temperature at which the cells may be charged a drive with regen begins; practice."""
+LED: Final = "guided drive"
+"""What every mark begins with that is set while a driver is led."""
+_MANOEUVRES: Final = {"launches": "pulls"}
+_ENDS_BY_HAND: Final = frozenset({"recovery", "run-to-low", "charge", "close"})
+"""Steps that are judged afterwards: the driver says when they are done."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """What is asked of the driver.
+
+    Attributes:
+        word: the one large word; never one of an alarm.
+        step: its number and title; ``count``: which attempts it still takes, such as ``2 of 6``.
+        do: what to do, a sentence or two; ``detail``: a caution, or why an attempt did not count.
+        share: how far the manoeuvre has come, 0 to 1.
+    """
+
+    word: str
+    step: str
+    count: str
+    do: str
+    detail: str = ""
+    share: float = 0.0
+
+
+class Leader:
+    """Leads through steps in their order.
+
+    Args:
+        machine: what its owner states.
+        steps: those still to be done, at least one.
+
+    Attributes:
+        cue: what is to be heard since it was last taken; None for nothing.
+    """
+
+    def __init__(self, machine: Machine, steps: Sequence[Step]) -> None:
+        self._recogniser = Recogniser(machine.pack)
+        self._steps, self._place = tuple(steps), 0
+        cold = machine.pack.cold_charge_cutoff_c
+        self._least_c = (machine.pack.cell.charge_low_c if cold is None else cold) + WARM_C
+        self._coldest_c: dict[str, float] = {}
+        self._state: State = "offered"
+        self._since = self._now = 0
+        self._counted: dict[str, int] = {}
+        self._last: Attempt | None = None
+        self._why = ""
+        self._implement_on = False
+        self.cue: Cue | None = None
+
+    @property
+    def step(self) -> Step | None:
+        """The step that is on; None once all are over, or it was stopped."""
+        return self._steps[self._place] if self._state != "over" else None
+
+    def take(self, span: Span) -> None:
+        """Look at what came; an alarm of high priority ends the step that goes on."""
+        self._now = span.end
+        for batch in span.batches:
+            for name in batch.group.signals:
+                if pack_temperature_number(name) is not None and len(batch):
+                    self._coldest_c[name] = float(batch.values[-1, batch.group.place(name) or 0])
+        for attempt in self._recogniser.advance(span):
+            if self._state == "going" and attempt.step == self._steps[self._place].name:
+                self._note(attempt)
+        for event in span.events:
+            if self._state != "going" or not isinstance(event, AlarmChange) or event.state != "raised":
+                continue
+            if priority_of(event.limit, event.level) == "high":
+                self._state, self._why = "let off", f"{alarm_name(event.limit)} ended the step"
+
+    def _note(self, attempt: Attempt) -> None:
+        if attempt.start < self._since:
+            return
+        self._last = attempt
+        self.cue = "good" if attempt.accepted else "again"
+        if attempt.accepted:
+            self._counted[attempt.part] = self._counted.get(attempt.part, 0) + 1
+        if not self._wanting():
+            self._next()
+
+    def _wanting(self) -> list[str]:
+        """Return what the step still takes, such as ``2 of 6``."""
+        step = self._steps[self._place]
+        return [
+            f"{self._counted.get(part, 0)} of {count}{f' {part}' if part else ''}"
+            for part, count in step.wanted.items()
+            if self._counted.get(part, 0) < count
+        ]
+
+    def _next(self) -> None:
+        self._place += 1
+        self._state, self._counted, self._implement_on = "offered", {}, False
+        if self._place == len(self._steps):
+            self._place, self._state = len(self._steps) - 1, "over"
+
+    def go(self) -> str:
+        """Take the driver's go; return the words of the mark that it sets, empty where it sets none."""
+        step = self.step
+        if step is None or (self._state != "going" and self.withheld):
+            return ""
+        if self._state in ("offered", "let off"):
+            self._state, self._since, self._last, self.cue = "going", self._now, None, "begin"
+            return f"{LED}: {step.name.replace('-', ' ')}"
+        if step.name in _ENDS_BY_HAND:
+            self._next()
+            return f"{LED}: {step.name} done"
+        if step.name == "implement":
+            self._implement_on = not self._implement_on
+            return f"{LED}: implement {'on' if self._implement_on else 'off'}"
+        return f"{LED}: turned round" if step.name == "coast-down" else ""
+
+    def skip(self) -> str:
+        """Leave the step that is on or offered for another day; return the words of the mark."""
+        step = self.step
+        if step is None:
+            return ""
+        self._next()
+        return f"{LED}: wheels down" if step.name == "wheels-up" else f"{LED}: {step.name} skipped"
+
+    def stop(self) -> str:
+        """Lead no further; return the words of the mark."""
+        self._state = "over"
+        return f"{LED}: stopped"
+
+    @property
+    def withheld(self) -> str:
+        """Why no step may begin now; empty where one may."""
+        coldest = min((each for each in self._coldest_c.values() if not math.isnan(each)), default=math.inf)
+        if coldest < self._least_c:
+            return f"The pack is at {coldest:.0f} °C: warm it above {self._least_c:.0f} °C first."
+        return ""
+
+    @property
+    def ask(self) -> Ask | None:
+        """What is asked of the driver now; None for nothing."""
+        step = self.step
+        if step is None:
+            return None
+        title, wanting = f"{self._place + 1}/{len(self._steps)} {step.title}", ", ".join(self._wanting())
+        if self._state == "let off":
+            return Ask(
+                "LET OFF", title, wanting, f"{self._why}. Stand, look at it; g tries the step again, k skips it."
+            )
+        if self._state == "offered":
+            if self.withheld:
+                return Ask("WARM UP", title, wanting, self.withheld)
+            return Ask("READY", title, wanting, f"{step.do} g goes, k skips, x ends it.", " ".join(step.cautions))
+        manoeuvre = self._recogniser.manoeuvres.get(_MANOEUVRES.get(step.name, step.name))
+        share = 0.0 if manoeuvre is None else manoeuvre.share
+        last = self._last
+        if share > 0.0:
+            return Ask(step.words[1], title, wanting, "Keep on as you are.", share=share)
+        if last is not None and self._now - last.end < SAID_S * MICROSECONDS:
+            if last.accepted:
+                return Ask("GOOD", title, wanting, step.do)
+            return Ask("AGAIN", title, wanting, last.refused, step.do)
+        ends = " g when it is done." if step.name in _ENDS_BY_HAND else ""
+        turns = " g at every turn." if step.name == "coast-down" else ""
+        return Ask(step.words[0], title, wanting, f"{step.do}{ends}{turns}")
