@@ -13,6 +13,7 @@ from typing import Any
 
 from telemetry.commands import (
     alarms,
+    check,
     drive,
     driving,
     export,
@@ -38,6 +39,7 @@ EPILOG = (
 COMMANDS = (
     driving,
     sources,
+    check,
     sessions,
     imports,
     export,
