@@ -14,7 +14,6 @@ from telemetry.analysis.parts_seen import PEAK_S, hottest_pack, pack_temperature
 from telemetry.analysis.path_loss import find_path_loss, sag_nearly_empty
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.resistance import least_current
-from telemetry.analysis.session_power import find_power
 from telemetry.guided.attempts import Attempt
 from telemetry.guided.checks import PRACTICE, Check, at_least, at_most, must_not, told, unknown
 from telemetry.guided.coast_down import rolling_resistance
@@ -24,7 +23,6 @@ from telemetry.guided.settling import settle
 from telemetry.machine.conductors import BeyondTable, stated_conductor
 from telemetry.machine.limits_current import discharge_parts
 from telemetry.machine.sections import Machine
-from telemetry.model.batch import MICROSECONDS
 
 STATED_TIMES: Final = 1.3
 LIKE_C: Final = (15.0, 35.0)
@@ -41,7 +39,6 @@ HOT_C: Final = 45.0
 LEAST_C, HARD_C, MOST_C = 0.015, 0.035, 0.09
 CUT_OFF_SHARE: Final = 0.98
 COLD_MARGIN_C: Final = 3.0
-WALKING_KM_H: Final = 6.0
 TOP_SHARE: Final = 0.8
 JUMP_SHARE: Final = 0.05
 _KM_H: Final = 3.6
@@ -267,15 +264,11 @@ def braking(on: Evidence) -> Iterator[Check]:
 
 
 def _speeds(on: Evidence, stops: Sequence[Attempt]) -> Iterator[Check]:
-    """Judge whether stops were made from walking pace and from near top speed."""
+    """Judge whether one stop was made from near top speed: a slow one hardly returns a current."""
     speeds, series = [each.facts["from_km_h"] for each in stops], on.figures.series.get("vehicle_speed")
     if not speeds or series is None:
         return
     top = float(np.quantile(np.abs(series.values), 0.999))
-    if min(speeds) > max(WALKING_KM_H, top / 3):
-        yield unknown(
-            "a stop from walking pace", "km/h", f"the slowest was from {min(speeds):.0f} km/h", decides=True
-        )
     if max(speeds) < TOP_SHARE * top:
         why = f"the fastest was from {max(speeds):.0f} of {top:.0f} km/h; it takes 80 %"
         yield unknown("a stop from near top speed", "km/h", why, decides=True)
@@ -297,15 +290,13 @@ def _cold(on: Evidence) -> Check:
 def _share(on: Evidence, stops: Sequence[Attempt]) -> Check:
     """Return the share of the motion's energy that came back into the pack."""
     label, mass = "share of the motion's energy returned", on.machine.vehicle.mass_kg
-    power = find_power(on.figures.series, on.figures.power.offset_a).power
-    if mass is None or power is None or not stops:
-        return unknown(label, "%", "state [machine] mass_kg" if mass is None else "record pack_voltage")
+    if mass is None or not stops:
+        return unknown(label, "%", "state [machine] mass_kg")
     shares = []
     for each in stops:
-        _, into = power.between(each.start - MICROSECONDS // 5, each.end)
         speeds = each.facts["from_km_h"] / _KM_H, each.facts["to_km_h"] / _KM_H
-        motion_wh = 0.5 * mass * (speeds[0] ** 2 - speeds[1] ** 2) / 3600.0
-        shares += [100.0 * into / motion_wh] if motion_wh > 0.0 else []
+        motion_j = 0.5 * mass * (speeds[0] ** 2 - speeds[1] ** 2)
+        shares += [100.0 * each.facts["returned_j"] / motion_j] if motion_j > 0.0 else []
     if not shares:
         return unknown(label, "%", "no stop lost speed while current flowed into the pack")
     fastest = max(range(len(shares)), key=lambda place: stops[place].facts["from_km_h"])

@@ -165,6 +165,7 @@ class ElectricBraking:
         self._rows: list[Row] = []
         self._into_s = 0.0
         self._into_until = 0
+        self._returned_j = self._since_j = 0.0
         self._released: list[Row] = []
 
     @property
@@ -190,9 +191,11 @@ class ElectricBraking:
                 self._released = self._released[1:]
             if brakes and row.speed > STOPS_KM_H:
                 self._rows, self._into_until, self._into_s = self._released, row.t, ROW_S
-                self._released = []
+                self._released, self._returned_j, self._since_j = [], 0.0, 0.0
+                self._count_returned(now, brakes)
             return
         self._into_s += ROW_S * brakes
+        self._count_returned(now, brakes)
         self._rows.append(row)
         if brakes:
             self._into_until = row.t
@@ -200,6 +203,13 @@ class ElectricBraking:
             yield from self._over(f"it did not stop: {row.speed:.1f} km/h were left")
         if self._rows and row.speed < STOPS_KM_H and not brakes:
             yield from self._over("")
+
+    def _count_returned(self, now: Moment, brakes: bool) -> None:
+        """Add what came back by now, beyond what flows standing: so the offset of the sensor drops out."""
+        if not math.isnan(now.over_a * now.row.voltage):
+            self._since_j -= now.over_a * now.row.voltage * ROW_S
+        if brakes:
+            self._returned_j, self._since_j = self._returned_j + self._since_j, 0.0
 
     def end(self) -> Iterator[Attempt]:
         """Give the stop that ended."""
@@ -211,10 +221,15 @@ class ElectricBraking:
             return
         into = [row for row in rows if row.t <= self._into_until]
         facts = {
-            "from_km_h": rows[0].speed,
-            "to_km_h": into[-1].speed,
-            "into_until_s": (into[-1].t - rows[0].t) / 1e6,
+            "from_km_h": _between(rows, 0),
+            "to_km_h": _between(rows, len(into) - 1),
+            "returned_j": self._returned_j,
         }
         short = f"current flowed into the pack for {self._into_s:.1f} s only" if self._into_s < BRAKES_S else ""
         refused = too_slow(max(row.age_s for row in rows)) or short or moving
         yield Attempt("braking", rows[0].t, into[-1].t, "", refused, facts)
+
+
+def _between(rows: list[Row], place: int) -> float:
+    """Return the speed at the end of a row, km/h: between its mean and that of the next."""
+    return (rows[place].speed + rows[min(place + 1, len(rows) - 1)].speed) / 2.0

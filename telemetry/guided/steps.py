@@ -152,13 +152,14 @@ STEPS: Final = (
         ("SPEED UP", "EASE DOWN"),
         "At 60 to 90 % charge, before launches and climbs: three stops by electric braking, the first from walking"
         " pace, the last from 80 % of top speed.",
-        "current into the pack for 0.5 s or longer, and then standstill",
+        "current into the pack for 0.5 s or longer, and then standstill, twice, once from 80 % of top speed (at"
+        " walking pace the motor's losses may take all)",
         "highest current into the pack, highest voltage, share of the motion's energy returned",
         "current up to the pack's charge rating; voltage 2 % below the high cut-off; pack 3 °C above its cold limit",
         (CLEAR, "Mechanical brake proven; 20 m clear ahead."),
         signals=("pack_current", "pack_voltage", "vehicle_speed"),
         more=("pack_temperature_1", "controller_voltage", "charge_allowed"),
-        wanted={"": 3},
+        wanted={"": 2},
     ),
     Step(
         "implement",

@@ -253,8 +253,8 @@ WAYS: dict[str, dict[str, tuple[Maker, str, dict]]] = {
     },
     "braking": {
         "well": (_braking, "", {}),
-        "did not stop": (lambda w, c: _braking(w, c, let_go=True), "of 3", {}),
-        "never fast": (lambda w, c: _braking(w, c, fast=False), "near top speed|of 3|not found", {}),
+        "did not stop": (lambda w, c: _braking(w, c, let_go=True), "of 2", {}),
+        "never fast": (lambda w, c: _braking(w, c, fast=False), "near top speed|of 2|not found", {}),
         "no speed": (_braking, LACK, {"without": ("vehicle_speed",)}),
         "one reading a second": (_braking, SLOW_WORDS, {"slow": True}),
     },

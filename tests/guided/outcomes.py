@@ -123,9 +123,12 @@ def sag_truth(drive: Driven, amperes: float, celsius: float) -> float:
 
 
 def share_truth(drive: Driven, start: int, end: int) -> float:
-    """Return the share of the motion's energy that came back from ``start`` to ``end``, microseconds, %."""
-    inside = (drive.t >= start - 200_000) & (drive.t <= end)
-    power = np.minimum(drive.current[inside] * drive.pack_v[inside], 0.0)
+    """Return the share of the motion's energy that came back from ``start`` to ``end``, microseconds, %.
+
+    Beyond what flows standing, as the program takes it: braking feeds that too.
+    """
+    inside = (drive.t >= start) & (drive.t <= end)
+    power = drive.current[inside] * drive.pack_v[inside] - drive.machine.controller.parameters.standby_w
     speed = drive.speed_m_s[inside]
     motion = 0.5 * drive.machine.vehicle.parameters.mass_kg * (speed[0] ** 2 - speed[-1] ** 2)
-    return float(100.0 * -power.sum() * 0.2 / motion)
+    return float(100.0 * -np.minimum(power[1:], 0.0).sum() * 0.2 / motion)
