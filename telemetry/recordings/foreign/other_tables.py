@@ -40,7 +40,7 @@ def text_table(path: Path, folder: Path) -> Path:
     try:
         with out.open("w", encoding="utf-8", newline="") as stream:
             writer = csv.writer(stream)
-            writer.writerows([_text(cell) for cell in row] for row in read(path))
+            writer.writerows([each if type(each) in _PLAIN else _text(each) for each in row] for row in read(path))
     except InputError:
         raise
     except Exception as error:  # each library has its own
@@ -49,15 +49,17 @@ def text_table(path: Path, folder: Path) -> Path:
     return out
 
 
+_PLAIN = frozenset((type(None), float, int, str))
+"""What the writer of CSV writes as it should, a float with all its digits."""
+
+
 def _text(cell: object) -> str:
-    if cell is None:
-        return ""
     if isinstance(cell, datetime.datetime):
         return cell.isoformat(" ")
     if isinstance(cell, datetime.timedelta):
         seconds = cell.total_seconds()
         return f"{int(seconds // 3600)}:{int(seconds // 60 % 60):02d}:{seconds % 60:09.6f}"
-    return repr(cell) if isinstance(cell, float) else str(cell)
+    return str(cell)
 
 
 def _workbook_rows(path: Path) -> Iterator[Iterable[object]]:
