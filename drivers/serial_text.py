@@ -14,7 +14,7 @@ from typing import Any, ClassVar
 
 from telemetry.driver import DriverContext, Heard, Listening, Settings
 from telemetry.model.batch import Batch, Group
-from telemetry.model.errors import InputError, printable
+from telemetry.model.errors import InputError, NothingReadable, printable
 from telemetry.model.held_recording import HeldRecording
 from telemetry.model.keys import setting
 from telemetry.model.tables import settings_of
@@ -95,9 +95,12 @@ class SerialTextDriver(SerialDriver):
                 " state the column with the board's own time"
             )
         else:
-            driver.decoder.device_clock = OwnTime(settings.time_unit, settings.time_wraps_at)
+            driver.decoder.device_clock = own = OwnTime(settings.time_unit, settings.time_wraps_at)
             batches = (batch for line in text_log.lines_of(path) for batch in driver.decode([Piece(0, line)]))
-        return text_log.held(path, batches, stamps.is_found and stamps.is_absolute, driver.advice)
+        log = text_log.held(path, batches, stamps.is_found and stamps.is_absolute, driver.advice)
+        if not stamps.is_found and not own.is_heard:
+            raise NothingReadable(f"{printable(path.name, 200)}: no line has a time under {settings.time_column}")
+        return log
 
     @staticmethod
     def peer(settings: Settings) -> AbstractAsyncContextManager[Mapping[str, Any]]:

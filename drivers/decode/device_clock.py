@@ -264,6 +264,11 @@ class OwnTime:
         """Return our time of each row, microseconds."""
         return [self._of(value) for value in device]
 
+    @property
+    def is_heard(self) -> bool:
+        """Whether any row had a time."""
+        return self._raw is not None
+
     def _of(self, value: float) -> int:
         if not math.isfinite(value) or abs(value) > 2**62 / self._scale:
             return self._t

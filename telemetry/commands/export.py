@@ -28,6 +28,7 @@ def add_to(commands: Any) -> None:
         help="a file; the end of its name says the format: .csv .csv.gz .parquet .jsonl .jsonl.gz .bdf.csv"
         " .bdf.parquet .gpx .mf4 .xlsx .sqlite3; with --raw any name",
     )
+    parser.add_argument("--machine", type=Path, metavar="FILE", help="machine file to decode a log of a link by")
     parser.add_argument("--every", type=interval, metavar="TIME", help="rows of equal intervals, such as 1s or 1min")
     parser.add_argument(
         "--signals", metavar="NAMES", help="only these, with commas between them; * stands for anything: cell_*"
@@ -78,12 +79,14 @@ def export(arguments: argparse.Namespace) -> int:
         count, names = export_raw(arguments.session, store_path(arguments), arguments.out, arguments.replace)
         say(f"{count} pieces of {names} written to {arguments.out}")
         return 0
+    from telemetry.machine.machine_file import load_machine
     from telemetry.runs.exporting import Part
     from telemetry.runs.exporting import export as write
     from telemetry.runs.progress import Progress
     from telemetry.runs.subjects import open_subject
 
-    recording = open_subject(arguments.session, store_path(arguments))
+    given = None if arguments.machine is None else load_machine(arguments.machine)
+    recording = open_subject(arguments.session, store_path(arguments), given)
     part = Part(
         every_s=arguments.every,
         signals=tuple(name.strip() for name in (arguments.signals or "").split(",") if name.strip()),

@@ -24,10 +24,13 @@ def add_to(commands: Any) -> None:
         nargs="+",
         type=Path,
         metavar="FILE",
-        help="a table (text, .xlsx, .jsonl, .parquet, .mf4), a .gpx track, a recording of ours, or another store",
+        help="a table (text, .xlsx, .jsonl, .parquet, .mf4), a .gpx track, a log of a link, a recording of ours, or"
+        " another store",
     )
     parser.add_argument("--map", type=Path, metavar="MAP.toml", help="column map to read them by; else a kept one")
-    parser.add_argument("--machine", type=Path, metavar="FILE", help="machine file to judge the sessions by")
+    parser.add_argument(
+        "--machine", type=Path, metavar="FILE", help="machine file to judge the sessions by, and to decode logs by"
+    )
     parser.add_argument("--yes", action="store_true", help="ask nothing: say what was assumed instead")
     parser.add_argument("--show", action="store_true", help="show how the files would be read, and store nothing")
     parser.add_argument("--json", action="store_true", help="print one JSON list of what was read")
@@ -48,7 +51,7 @@ def import_files(arguments: argparse.Namespace) -> int:
     with TemporaryDirectory(prefix="shakedown-") as folder:
         for path in arguments.files:
             try:
-                for found in opened(path, store, given, None if arguments.yes else _ask, Path(folder)):
+                for found in opened(path, store, given, None if arguments.yes else _ask, Path(folder), machine):
                     if not arguments.json:
                         say("\n".join(_lines(path.name, found)))
                     stored = None
@@ -75,7 +78,10 @@ def _lines(name: str, found: Opened) -> list[str]:
     from telemetry.report.import_text import column_lines, layout_line
 
     if found.column_map is None:
-        return [f"{name}: a recording of this program"]
+        what = (
+            "what was kept of a link, decoded by the machine file" if found.is_log else "a recording of this program"
+        )
+        return [f"{name}: {what}"]
     table = found.column_map
     lines = [layout_line(name, table.delimiter, table.decimal, table.encoding)]
     lines += column_lines(found.recording, found.sources, table.time, found.first_rows, found.doubts)

@@ -18,10 +18,12 @@ from telemetry.recordings.foreign.other_tables import text_table
 from telemetry.recordings.foreign.proposal import Proposal, Question
 from telemetry.recordings.foreign.propose import proposed
 from telemetry.recordings.foreign.text_layout import layout_in
-from telemetry.recordings.reading import open_recording
+from telemetry.recordings.reading import FORMATS, open_recording
+from telemetry.runs.link_recording import link_recording, text_log_recording
 from telemetry.runs.progress import Progress
 
 FIRST_ROWS = 3
+_TABLES = (*FORMATS, ".gpx", ".jsonl", ".jsonl.gz", ".xlsx")
 STORES = (".sqlite3", ".sqlite", ".db")
 Answer = Callable[[Question], str]
 """Gives one of a question's answers, or a number in text; InputError where nobody is there to ask."""
@@ -36,6 +38,7 @@ class Opened:
         column_map: how its columns are read; None where it is a recording of ours.
         machine: what it says the machine is called.
         began: when it says it began, where its rows have no dates.
+        is_log: it is what was kept of a link, decoded by the machine file's sources.
         is_new: the map was proposed just now.
         doubts: by column, what was taken to be so and might not be.
         assumed: what was assumed in place of an answer.
@@ -46,6 +49,7 @@ class Opened:
     column_map: ColumnMap | None = None
     machine: str = ""
     began: int | None = None
+    is_log: bool = False
     is_new: bool = False
     doubts: dict[str, str] = field(default_factory=dict)
     assumed: list[str] = field(default_factory=list)
@@ -77,7 +81,14 @@ def known_table(path: Path, store: Path) -> MappedTable | None:
     return None if found is None else MappedTable(path, found)
 
 
-def opened(path: Path, store: Path, given: ColumnMap | None, answer: Answer | None, folder: Path) -> Iterator[Opened]:
+def opened(
+    path: Path,
+    store: Path,
+    given: ColumnMap | None,
+    answer: Answer | None,
+    folder: Path,
+    machine: Machine | None = None,
+) -> Iterator[Opened]:
     """Open a file to be imported; it gives one recording, a store as many as it has finished sessions.
 
     Args:
@@ -86,6 +97,7 @@ def opened(path: Path, store: Path, given: ColumnMap | None, answer: Answer | No
         given: the map to use; None: a kept one, else one proposed from the file.
         answer: asks what the file cannot tell; None: the usual is assumed.
         folder: where a table that is not text is written out as text.
+        machine: its sources decode what was kept of a link.
 
     Raises:
         InputError, RecordingError: it cannot be read, with the reason.
@@ -96,15 +108,25 @@ def opened(path: Path, store: Path, given: ColumnMap | None, answer: Answer | No
     if path.name.lower().endswith(STORES):
         yield from _sessions_of(path)
         return
+    is_table = path.name.lower().endswith(_TABLES)
     if given is None:
         with suppress(InputError, RecordingError):
             yield Opened(open_recording(path))
             return
+        if not is_table and (log := link_recording(path, machine)) is not None:
+            yield Opened(log, is_log=True)
+            return
     table = text_table(path, folder)
-    known = given or kept_map(layout_in(table, path), maps_of(store))
+    known = given
+    with suppress(RecordingError):
+        known = known or kept_map(layout_in(table, path), maps_of(store))
     if known is not None:
         yield Opened(MappedTable(table, known, path), known)
         return
+    with suppress(InputError):
+        if not is_table and (log := text_log_recording(path, machine)) is not None:
+            yield Opened(log, is_log=True)
+            return
     proposal = proposed(table, path)
     assumed = _settle(proposal, answer)
     recording = MappedTable(table, proposal.column_map, path)

@@ -7,11 +7,11 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from telemetry.driver import GivesExample, ReadsLogs
+from telemetry.driver import GivesExample
 from telemetry.machine.machine_file import Machine, load_machine, parse_machine
-from telemetry.model.errors import InputError, MachineFileError, NothingReadable, Problem, printable
+from telemetry.model.errors import InputError, MachineFileError, Problem, printable
 from telemetry.model.recording import Recording
-from telemetry.pipeline.registry import check_settings, driver_for, drivers_that
+from telemetry.pipeline.registry import check_settings, driver_for
 from telemetry.pipeline.reported_names import with_reported_names
 from telemetry.runs.publishing import check_installed
 
@@ -64,7 +64,7 @@ def open_subject(name: str, store: Path, machine: Machine | None = None) -> Reco
     Args:
         name: as the user gave it.
         store: where sessions are looked up.
-        machine: its sources say how a log of raw frames is to be decoded.
+        machine: its sources say how what was kept of a link is to be decoded.
 
     Raises:
         InputError: neither such a file nor such a session.
@@ -72,22 +72,24 @@ def open_subject(name: str, store: Path, machine: Machine | None = None) -> Reco
     path = Path(name)
     if path.exists() or not (name == "last" or name.isdigit()):
         from telemetry.recordings.reading import FORMATS, open_recording
+        from telemetry.runs.importing import known_table
+        from telemetry.runs.link_recording import link_recording, text_log_recording
 
         known = any(path.name.lower().endswith(suffix) for suffix in FORMATS)
-        log = None if known or path.is_dir() else _capture(path, machine) or _log_of_a_driver(path, machine)
-        if log is not None:
-            return log
+        if not known and path.is_file():
+            log = link_recording(path, machine) or known_table(path, store) or text_log_recording(path, machine)
+            if log is not None:
+                return log
         try:
             if not known and not path.is_dir():
                 raise InputError(_no_recording(path))
             return open_recording(path)
         except InputError as error:
             from telemetry.recordings.foreign.propose import is_another_loggers
-            from telemetry.runs.importing import known_table
 
             if not path.is_file():
                 raise
-            table = known_table(path, store)
+            table = known_table(path, store) if known else None
             if table is not None:
                 return table
             if is_another_loggers(path):
@@ -113,49 +115,12 @@ def _no_recording(path: Path) -> str:
         return (
             f"{name} is a machine file, not a recording; give it as --machine {name}, after a session or a recording"
         )
-    if path.suffix.lower() in (".xlsx",) and path.exists():
-        return f"{name} is a spreadsheet; make a session of it first: shakedown import {name}"
+    if path.name.lower().endswith((".xlsx", ".mf4", ".jsonl", ".jsonl.gz", ".gpx", ".sqlite3")) and path.exists():
+        return f"{name} is not played as it is; make a session of it first: shakedown import {name}"
     takes = "a session's number, last, or a file ending in .csv, .csv.gz or .parquet"
     if not path.exists():
         return f"there is no session or recording {name}; give {takes}; shakedown sessions lists the sessions"
     return f"{name} is not a recording this program reads; give {takes}"
-
-
-def _capture(path: Path, machine: Machine | None) -> Recording | None:
-    """Return a capture of raw bytes as a recording, decoded by the machine file's sources."""
-    from telemetry.runs.capture_recording import capture_recording, is_capture
-
-    if not is_capture(path):
-        return None
-    if machine is None:
-        raise InputError(
-            f"{printable(path, 200)} holds raw bytes; give --machine FILE with the [[source]] tables that say how to"
-            " decode them"
-        )
-    return capture_recording(path, machine)
-
-
-def _log_of_a_driver(path: Path, machine: Machine | None) -> Recording | None:
-    """Return ``path`` as a recording where it is a log of a driver's link, decoded by the machine file's sources."""
-    from telemetry.runs.capture_recording import Gathered, context_of
-
-    readers = [each for each in drivers_that(ReadsLogs).items() if path.is_file() and each[1].is_log(path)]
-    for name, driver in sorted(readers, key=lambda each: each[1].reads_any_text):
-        kin, heard = (name, *driver.log_of), list[str]()
-        if machine is not None:
-            for source in (each for each in machine.sources if each.driver in kin):
-                try:
-                    return Gathered(driver.recording(path, context_of(source, machine)), source, machine)
-                except NothingReadable as error:
-                    heard.append(str(error))
-        if heard:
-            raise NothingReadable("; ".join(heard))
-        if not driver.reads_any_text:
-            raise InputError(
-                f"{printable(path, 200)} is a log of a link; give --machine FILE with a [[source]] whose driver is"
-                f" {' or '.join(kin)}, which says how to decode it"
-            )
-    return None
 
 
 def machine_for(recording: Recording, given: Machine | None) -> Machine | None:

@@ -182,3 +182,24 @@ def test_a_table_of_another_logger_is_still_one(tmp_path: Path, capsys: pytest.C
     path.write_text("Time;Voltage [V];Current [A]\n" + "".join(f"{n};52.{n};1{n}\n" for n in range(9)))
     assert main(["report", str(path), "--store", f"{tmp_path}/s.sqlite3"]) == 2
     assert "make a session of it first: shakedown import" in capsys.readouterr().err
+
+
+def test_a_log_becomes_a_session_and_a_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    machine, store, log = tmp_path / "m.toml", tmp_path / "s.sqlite3", tmp_path / "drive.txt"
+    machine.write_text(BOARD)
+    log.write_text("\n".join([*LINES, "ms=9 u=5"]))  # the last line is cut off
+    given = ["--store", str(store), "--machine", str(machine)]
+    assert main(["import", str(log), *given]) == 0
+    assert "drive.txt is session 1, 99 rows" in capsys.readouterr().out
+    assert main(["export", str(log), f"{tmp_path}/direct.csv", *given]) == 0
+    assert main(["export", "1", f"{tmp_path}/stored.csv", "--store", str(store)]) == 0
+    direct, stored = (
+        np.genfromtxt(tmp_path / f"{name}.csv", delimiter=",", names=True) for name in ("direct", "stored")
+    )
+    assert np.array_equal(direct["pack_current"], stored["pack_current"])
+    assert main(["import", str(log), "--store", str(store), "--yes"]) == 2, "without the machine file it is no table"
+
+
+def test_a_source_whose_time_is_in_no_line_is_told(tmp_path: Path) -> None:
+    with pytest.raises(NothingReadable, match="no line has a time under ms"):
+        opened(tmp_path, BOARD, "drive.txt", "".join(f"u={n}\n" for n in range(9)))

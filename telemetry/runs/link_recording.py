@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from telemetry.driver import DecodesCaptures, DriverContext
+from telemetry.driver import DecodesCaptures, DriverContext, ReadsLogs
 from telemetry.machine.machine_file import Machine, SourceSettings
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.capture import CapturedPiece, read_capture
@@ -17,7 +17,7 @@ from telemetry.model.errors import InputError, NothingReadable, printable
 from telemetry.model.held_recording import HeldRecording
 from telemetry.model.recording import Recording, TimeBasis
 from telemetry.pipeline.gather import gather_for
-from telemetry.pipeline.registry import load_driver, with_paths
+from telemetry.pipeline.registry import drivers_that, load_driver, with_paths
 
 FIRST_WORDS = b"capture 1 began "
 
@@ -85,6 +85,63 @@ def _of_source(pieces: list[CapturedPiece], source: SourceSettings, machine: Mac
             f"source {source.name}: a capture of {source.driver} cannot be played; those of serial ports and CAN can"
         )
     return driver.decoded(context_of(source, machine), (piece for piece in pieces if piece.source == source.name))
+
+
+def link_recording(path: Path, machine: Machine | None) -> Recording | None:
+    """Return what was kept of a link as a recording; None where the file does not show that it is such a thing.
+
+    Raises:
+        NothingReadable: nothing of it is read, with what was seen.
+        InputError: there is no machine file with a source for it, or the file cannot be read.
+
+    """
+    if is_capture(path):
+        if machine is None:
+            raise InputError(
+                f"{printable(path, 200)} holds raw bytes; give --machine FILE with the [[source]] tables that say how"
+                " to decode them"
+            )
+        return capture_recording(path, machine)
+    for name, driver in drivers_that(ReadsLogs).items():
+        if driver.reads_any_text or not driver.is_log(path):
+            continue
+        log = _decoded(path, name, driver, machine)
+        if log is None:
+            raise InputError(
+                f"{printable(path, 200)} is a log of a link; give --machine FILE with a [[source]] whose driver is"
+                f" {' or '.join((name, *driver.log_of))}, which says how to decode it"
+            )
+        return log
+    return None
+
+
+def text_log_recording(path: Path, machine: Machine | None) -> Recording | None:
+    """Return lines of text as a recording, decoded by a source of the machine file; None where it has none for them.
+
+    Raises:
+        NothingReadable: nothing of them is read, with what was seen.
+        InputError: they have no times, or the file cannot be read.
+
+    """
+    for source in machine.sources if machine is not None else ():
+        driver = load_driver(source.driver)
+        if isinstance(driver, ReadsLogs) and driver.reads_any_text and driver.is_log(path):
+            return _decoded(path, source.driver, driver, machine)
+    return None
+
+
+def _decoded(path: Path, name: str, driver: ReadsLogs, machine: Machine | None) -> Recording | None:
+    """Return a log as the first source that reads anything of it decodes it; None where there is no source for it."""
+    heard = list[str]()
+    for source in machine.sources if machine is not None else ():
+        if machine is not None and source.driver in (name, *driver.log_of):
+            try:
+                return Gathered(driver.recording(path, context_of(source, machine)), source, machine)
+            except NothingReadable as error:
+                heard.append(str(error))
+    if heard:
+        raise NothingReadable("; ".join(heard))
+    return None
 
 
 class Gathered:
