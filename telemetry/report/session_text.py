@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from telemetry.machine.cautions import GENERAL
 from telemetry.model.errors import printable
 from telemetry.model.time_text import length, local
+from telemetry.report.cells_strip import cells_lines
 from telemetry.report.key_figures import could_not_show, key_figures, missing_sentences
 from telemetry.report.numbers import INTERVAL
 from telemetry.report.part_table import origin_sentences, part_lines, verdict_lines
@@ -39,6 +40,8 @@ def report_lines(
     missing = missing_sentences(could_not_show(report))
     lines = [*_wrapped("   ".join(head_of(report))), "", *verdict_lines(report), "", *part_lines(report)]
     lines += ["", "THE DRIVE", *drive] if drive else []
+    cells = cells_lines(report)
+    lines += ["", "CELLS AGAINST THE MIDDLE ONE", *cells] if cells else []
     for section in (
         Section("Figures", rows=tuple(key_figures(report))),
         Section("What this drive could not show", sentences=missing),

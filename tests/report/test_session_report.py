@@ -154,6 +154,7 @@ def test_the_text_has_the_order_of_the_page():
     order = [
         "  part ",
         "THE DRIVE",
+        "CELLS AGAINST THE MIDDLE ONE",
         "FIGURES",
         "WHAT THIS DRIVE COULD NOT SHOW",
         "ENERGY AND POWER",
