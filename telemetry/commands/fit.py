@@ -39,6 +39,11 @@ def add_to(commands: Any) -> None:
         metavar="KEY=VALUE",
         help="show which findings change if the file said so, such as fuse_a=150; may be repeated; writes nothing",
     )
+    parser.add_argument(
+        "--stated",
+        action="store_true",
+        help="judge by the machine file alone; else the latest guided drive of the machine that loaded it counts too",
+    )
     parser.add_argument("--size", action="store_true", help="with --drive: the least size of each part for that duty")
     parser.add_argument("--json", action="store_true", help="print one JSON object: verdict and findings")
     add_store(parser)
@@ -53,10 +58,40 @@ def fit(arguments: argparse.Namespace) -> int:
         raise InputError("--size takes a drive and no --try; write --size --drive last, say")
     if given is None and arguments.drive is None:
         raise InputError("fit needs a machine file; write shakedown fit MACHINE.toml, or name a --drive")
+    if arguments.stated and arguments.drive is not None:
+        raise InputError("--stated leaves every drive out, and --drive names one; leave one of the two out")
     if arguments.drive is None:
-        return _judge(arguments, given, None, arguments.machine.name)
+        assert given is not None
+        led = None if arguments.stated else _led(arguments, given)
+        if led is None:
+            return _judge(arguments, given, None, arguments.machine.name)
+        if not arguments.json:
+            say(f"Measured figures are those of its guided drive, {led[1]}; --stated leaves them out.")
+        return _judge(arguments, given, *led)
     figures, machine, name = _driven(arguments, given)
     return _size(arguments, figures, machine, name) if arguments.size else _judge(arguments, machine, figures, name)
+
+
+def _led(arguments: argparse.Namespace, machine: Machine) -> tuple[SessionFigures, str] | None:
+    """Return the figures and the name of the machine's latest guided drive that loaded it; None without one."""
+    if machine.vehicle.id is None:
+        return None
+    from telemetry.analysis.duty import duty_of
+    from telemetry.analysis.series import read_series
+    from telemetry.analysis.session_figures import figures_of
+    from telemetry.runs.guided_store import guided_sessions
+    from telemetry.runs.progress import Progress
+    from telemetry.runs.subjects import open_subject
+
+    store = store_path(arguments)
+    with Progress() as progress:
+        for number in reversed(guided_sessions(store, machine.vehicle.id)):
+            recording = open_subject(str(number), store, machine)
+            figures = figures_of(read_series(progress.watched(recording)), machine)
+            known = figures.resistance is not None and figures.resistance.pack_mohm is not None
+            if known and not isinstance(duty_of(figures, machine), str):
+                return figures, recording.name
+    return None
 
 
 def _driven(arguments: argparse.Namespace, given: Machine | None) -> tuple[SessionFigures, Machine | None, str]:
