@@ -90,6 +90,22 @@ class Joins:
         return Pieces(first, last, low, high, self._rule.take(seen))
 
 
+def woven(sides: Sequence[Sequence[Pieces]]) -> Pieces:
+    """Return the pieces of several groups that gave a signal in turn as one row of them, in time order.
+
+    An interval at a hand-over is bridged where it would be within one group.
+    """
+    every = [piece for side in sides for piece in side]
+    if not every:
+        nothing = np.empty(0, np.int64)
+        return Joins().pieces(nothing, nothing, np.empty(0), np.empty(0))
+    first, last, low, high = (
+        np.concatenate([getattr(piece, name) for piece in every]) for name in ("first", "last", "low", "high")
+    )
+    order = np.argsort(first, kind="stable")
+    return Joins().pieces(first[order], last[order], low[order], high[order])
+
+
 @dataclass(frozen=True, eq=False)
 class Columns:
     """What a trace is drawn from.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import textwrap
 from dataclasses import asdict
 from functools import partial
 from pathlib import Path
@@ -20,6 +21,11 @@ def add_to(commands: Any) -> None:
     add_store(parser)
 
 
+def _lines(head: str, said: str) -> str:
+    """Return what was found behind its head, wrapped to the width of the screen."""
+    return textwrap.fill(said, 80, initial_indent=head, subsequent_indent=" " * len(head), break_on_hyphens=False)
+
+
 def check(arguments: argparse.Namespace) -> int:
     """Say what was found; return 1 where something has to be changed before a drive."""
     from telemetry.machine.machine_file import load_machine
@@ -34,5 +40,5 @@ def check(arguments: argparse.Namespace) -> int:
         say(as_json([asdict(each) for each in found]))
     else:
         width = max(len(each.what) for each in found)
-        say("\n".join(f"{each.word:4}  {each.what:{width}}  {each.found}" for each in found))
+        say("\n".join(_lines(f"{each.word:4}  {each.what:{width}}  ", each.found) for each in found))
     return int(any(each.word == "fix" for each in found))

@@ -10,12 +10,13 @@ from abc import ABC, abstractmethod
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 from typing import Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from telemetry.analysis.columns import Columns, Joins, Pieces, coarser, columns_of, together
+from telemetry.analysis.columns import Columns, Joins, Pieces, coarser, columns_of, together, woven
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values, merged
 from telemetry.model.errors import InputError
 from telemetry.model.events import AlarmChange, Event, Gap, Mark, MarkChange, Situation
@@ -272,8 +273,10 @@ class LivePast(Past):
         super().__init__(start, time_basis)
         self._most = most
         self._rows: dict[tuple[str, str], _Rows] = {}
-        self._key_of: dict[str, tuple[str, str]] = {}
-        self._tracks: dict[str, _Track] = {}
+        self._keys_of: dict[str, list[tuple[str, str]]] = {}
+        self._in_turn: frozenset[str] = frozenset()
+        self._tracks: dict[tuple[str, tuple[str, str]], _Track] = {}
+        self._woven: dict[str, tuple[list[Sequence[Pieces]], tuple[Sequence[Pieces], float]]] = {}
         self._extremes: dict[str, tuple[float, float]] = {}
         self._phases: list[Stretch] = []
         self._works = False
@@ -281,6 +284,7 @@ class LivePast(Past):
     def take(self, span: Span) -> None:
         """Bring the past up to the end of ``span``."""
         self.end = max(self.end, span.end)
+        self._in_turn |= span.in_turn
         for batch in span.batches:
             if len(batch):
                 self._take_batch(batch, span.frozen.get(batch.group.key))
@@ -319,8 +323,11 @@ class LivePast(Past):
         known = ~np.isnan(batch.values)
         for place in np.flatnonzero(known.any(axis=0)).tolist():
             signal = batch.group.signals[place]
-            if self._key_of.setdefault(signal, batch.group.key) != batch.group.key:
-                continue
+            keys = self._keys_of.setdefault(signal, [batch.group.key])
+            if batch.group.key not in keys:
+                if signal not in self._in_turn:
+                    continue
+                keys.append(batch.group.key)
             column = batch.values[:, place]
             lowest, highest = float(np.nanmin(column)), float(np.nanmax(column))
             low, high = self._extremes.get(signal, (lowest, highest))
@@ -362,7 +369,7 @@ class LivePast(Past):
         """The signals of which a value is known."""
         for rows in self._rows.values():
             self._settle(rows)
-        return tuple(self._key_of)
+        return tuple(self._keys_of)
 
     @property
     def phases(self) -> Sequence[Stretch]:
@@ -376,16 +383,27 @@ class LivePast(Past):
 
     def blocks(self, signal: str) -> tuple[Sequence[Pieces], float]:
         """Return what is known of a signal."""
-        key = self._key_of.get(signal)
-        if key is None:
-            if signal not in self.signals:
-                return (), 0.0
-            key = self._key_of[signal]
+        if signal in self._in_turn:  # a source that takes over is noted once its rows are settled
+            for rows in self._rows.values():
+                self._settle(rows)
+        if signal not in self._keys_of and signal not in self.signals:
+            return (), 0.0
+        found = [self._blocks_of(signal, key) for key in self._keys_of[signal]]
+        if len(found) == 1:
+            return found[0]
+        sides = [blocks for blocks, _ in found]
+        before = self._woven.get(signal)
+        if before is None or any(a is not b for a, b in zip_longest(before[0], sides)):
+            before = self._woven[signal] = (sides, ([woven(sides)], max(limit for _, limit in found)))
+        return before[1]
+
+    def _blocks_of(self, signal: str, key: tuple[str, str]) -> tuple[Sequence[Pieces], float]:
+        """Return what one group says of a signal."""
         rows = self._rows[key]
         self._settle(rows)
-        track = self._tracks.get(signal)
+        track = self._tracks.get((signal, key))
         if track is None:
-            track = self._tracks[signal] = _Track()
+            track = self._tracks[signal, key] = _Track()
         if track.found[0] and track.of is rows.open and track.taken == len(rows.closed):
             return track.found
         for chunk in rows.closed[track.taken :]:

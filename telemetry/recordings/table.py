@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from telemetry.model.batch import Batch, Group, Span, Times, Values
+from telemetry.model.batch import Batch, Group, Span, Times, Values, in_turn
 from telemetry.model.signals import EXTRA_PREFIX, extra_name, find_signal
 from telemetry.recordings.columns import free_name
 
@@ -21,16 +21,23 @@ class Table:
         names: the columns; checked identifiers, each once.
         places: the columns of each group, in the order of its signals, by the group's key.
         warnings: one sentence for each signal that could not keep its name.
+        shared: signals that several groups gave in turn.
 
     """
 
     names: tuple[str, ...]
     places: dict[tuple[str, str], dict[str, int]]
     warnings: tuple[str, ...]
+    shared: frozenset[str] = frozenset()
 
     @classmethod
     def of(cls, groups: Iterable[Group]) -> Table:
-        """Lay out ``groups``; where two carry one signal, the later one's becomes ``extra_SOURCE_SIGNAL``."""
+        """Lay out ``groups``; where two carry one signal, the later one's becomes ``extra_SOURCE_SIGNAL``.
+
+        What sources gave in turn is one column: no two of them know it at once.
+        """
+        groups = list(groups)
+        shared = in_turn(groups)
         names: list[str] = []
         places: dict[tuple[str, str], dict[str, int]] = {}
         warnings: list[str] = []
@@ -38,6 +45,9 @@ class Table:
             places[group.key] = {}
             for signal in group.signals:
                 name = signal if find_signal(signal) is not None else extra_name(signal)
+                if name in names and signal in shared:
+                    places[group.key][signal] = names.index(name)
+                    continue
                 if name in names:
                     name = extra_name(f"{group.source}_{signal.removeprefix(EXTRA_PREFIX)}")
                 name = free_name(name, set(names))
@@ -45,7 +55,7 @@ class Table:
                     warnings.append(f"{signal} of {group.source}/{group.name} is written as {name}")
                 places[group.key][signal] = len(names)
                 names.append(name)
-        return cls(tuple(names), places, tuple(warnings))
+        return cls(tuple(names), places, tuple(warnings), shared)
 
     def rows(self, span: Span) -> tuple[Times, Values]:
         """Return the span's rows joined: times, and values of shape (rows, columns), column by column in memory.
@@ -62,7 +72,12 @@ class Table:
         for batch, rows in zip(batches, targets, strict=True):
             places = self.places[batch.group.key]
             for column, signal in enumerate(batch.group.signals):
-                values[rows, places[signal]] = batch.values[:, column]
+                given = batch.values[:, column]
+                if signal in self.shared:
+                    known = ~np.isnan(given)
+                    values[rows[known], places[signal]] = given[known]
+                else:
+                    values[rows, places[signal]] = given
         return t, values
 
 

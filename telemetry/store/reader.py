@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 
-from telemetry.model.batch import Times, Values
+from telemetry.model.batch import Group, Times, Values, in_turn
 from telemetry.model.capture import CapturedPiece
 from telemetry.model.errors import InputError
 from telemetry.model.events import Event
@@ -247,16 +247,25 @@ class StoreReader:
             return stored_series(self._db, session)
 
     def carriers(self, session: int) -> dict[str, list[StoredSeries]]:
-        """Return where the rows of each signal are: the series of the group that brought it first."""
+        """Return where the rows of each signal are: the series of the group that brought it first.
+
+        Of what sources gave in turn they are those of every such group of the same origin.
+        """
         with reading(self.path):
             groups = by_group(stored_series(self._db, session))
             begun = {group: self._first_time(parts) for group, parts in groups.items()}
             ordered = sorted(groups, key=lambda group: (begun[group], group.origin, group.key))
-            found: dict[str, list[StoredSeries]] = {}
+            shared = in_turn(ordered)
+            carrying: dict[str, list[Group]] = {}
             for group in ordered:
                 for signal in group.signals:
-                    found.setdefault(signal, groups[group])
-            return found
+                    givers = carrying.setdefault(signal, [group])
+                    if signal in shared and group is not givers[0] and group.origin == givers[0].origin:
+                        givers.append(group)
+            lists = {
+                tuple(givers): [part for group in givers for part in groups[group]] for givers in carrying.values()
+            }
+            return {signal: lists[tuple(givers)] for signal, givers in carrying.items()}
 
     def summed(self, session: int) -> set[str]:
         """Return the signals of a session that have a minute with a known value."""
@@ -269,7 +278,7 @@ class StoreReader:
         sql = "SELECT minute, low, high, n FROM minute WHERE series = ? AND signal = ?"
         with reading(self.path):
             rows = [row for part in parts for row in self._db.conn.execute(sql, [part.id, signal])]
-            table = np.array(sorted(rows), dtype=np.float64).reshape(-1, 4)
+            table = _one_a_minute(np.array(sorted(rows), dtype=np.float64).reshape(-1, 4))
             whole = table[:, [0, 3]].astype(np.int64)
             return MinuteColumns(whole[:, 0], table[:, 1].copy(), table[:, 2].copy(), whole[:, 1])
 
@@ -278,9 +287,20 @@ class StoreReader:
     ) -> tuple[Times, Values]:
         """Return times, and values of ``signals`` (rows, signals), from ``since`` to ``until``, both included."""
         with reading(self.path):
-            pieces = list(read_group(self._db.conn, parts, signals, since, until))
+            by_key: dict[tuple[str, str], list[StoredSeries]] = {}
+            for part in parts:
+                by_key.setdefault(part.group.key, []).append(part)
+            pieces = [
+                piece
+                for of_one in by_key.values()
+                for piece in read_group(self._db.conn, of_one, signals, since, until)
+            ]
         t = np.concatenate([piece[0] for piece in pieces]) if pieces else np.empty(0, np.int64)
-        return t, np.concatenate([piece[1] for piece in pieces]) if pieces else np.empty((0, len(signals)))
+        values = np.concatenate([piece[1] for piece in pieces]) if pieces else np.empty((0, len(signals)))
+        if len(by_key) > 1:
+            order = np.argsort(t, kind="stable")
+            t, values = t[order], values[order]
+        return t, values
 
     def _columns(self, parts: Sequence[StoredSeries], signals: tuple[str, ...]) -> dict[str, tuple[Times, Values]]:
         t, values = self.rows(parts, signals, None, None)
@@ -297,6 +317,15 @@ class StoreReader:
         last = last_time(self._db, row["id"]) if row["ended"] is None else None
         lost, marks = (self._db.execute(query, [row["id"]]).fetchone()[0] for query in (_LOST, _MARKS))
         return checked(SessionRecord(last=last, values_lost=lost, marks=marks, **row))
+
+
+def _one_a_minute(table: Values) -> Values:
+    """Return minute, low, high and count with minutes that two sources shared as one; ascending before and after."""
+    minutes, at = np.unique(table[:, 0], return_index=True)
+    if len(minutes) == len(table):
+        return table
+    low, high = np.minimum.reduceat(table[:, 1], at), np.maximum.reduceat(table[:, 2], at)
+    return np.column_stack([minutes, low, high, np.add.reduceat(table[:, 3], at)])
 
 
 def _warnings(record: SessionRecord) -> tuple[str, ...]:
