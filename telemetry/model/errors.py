@@ -6,6 +6,7 @@
     ├── InputError            (2)   wrong use or bad input: a file, a key, a byte, an option
     │   ├── MachineFileError        one or more problems in a machine file, all at once
     │   └── RecordingError          a recording that cannot be read as one
+    │       └── NothingReadable     it holds something, and its source makes no reading of it
     ├── LinkError             (3)   a link to a device; the supervisor tries again
     │   ├── LinkUnavailable         it cannot be opened now: no such port, no right to it, busy
     │   ├── LinkLost                it was open and broke: unplugged, end of stream, read error

@@ -135,6 +135,7 @@ def test_exit_statuses_follow_the_tree():
         "InputError": 2,
         "MachineFileError": 2,
         "RecordingError": 2,
+        "NothingReadable": 2,
         "LinkError": 3,
         "LinkUnavailable": 3,
         "LinkLost": 3,
