@@ -166,7 +166,8 @@ def day(hours: float, rng: random.Random, folder: Path) -> Outcome:
     grown = max(sizes[FULL_AFTER_H:]) - sizes[FULL_AFTER_H]
     assert grown <= GROWTH_AT_MOST_MB, f"memory grew by {grown:.1f} MB after hour {FULL_AFTER_H}: {sizes}"
     assert max(sizes) <= AT_MOST_MB, f"it took {max(sizes):.0f} MB: {sizes}"
-    note = f"{hours:g} h, {told['stored']} values, {sizes[FULL_AFTER_H]:.0f} MB after {FULL_AFTER_H} hours, {grown:+.1f} then"
+    settled = sizes[FULL_AFTER_H]
+    note = f"{hours:g} h, {told['stored']} values, {settled:.0f} MB after {FULL_AFTER_H} hours, {grown:+.1f} then"
     return Outcome(ledger=ledger, note=note)
 
 
