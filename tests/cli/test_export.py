@@ -321,3 +321,6 @@ def test_mdf_has_groups_units_and_events_and_comes_back_whole(store, tmp_path, c
             known = [(piece, np.isfinite(piece.column(name))) for piece in pieces]
             assert np.array_equal(np.concatenate([piece.t[mask] for piece, mask in known]), batch.t)
             assert np.array_equal(np.concatenate([piece.column(name)[mask] for piece, mask in known]), column)
+    out.write_bytes(out.read_bytes()[:900])
+    assert main(["import", str(out), "--yes"]) == 2
+    assert "cannot be read as what its name says" in capsys.readouterr().err

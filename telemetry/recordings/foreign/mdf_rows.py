@@ -1,32 +1,61 @@
-"""The channels of an MDF 4 file as one table: each group's rows in its columns, all in the order of their times."""
+"""The channels of an MDF 4 file as one table: each group's rows in its columns, all in the order of their times.
+
+The library maps the file into memory, and a damaged one can bring the whole process down; it also prints what puzzles
+it. So it reads in a process of its own.
+"""
 
 from __future__ import annotations
 
+import csv
+import subprocess
+import sys
 from collections.abc import Iterator
 from datetime import timedelta
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from telemetry.model.errors import InputError, printable
+from telemetry.model.errors import InputError, RecordingError, printable
 from telemetry.recordings.export.mdf_file import MDF_EXTRA
 
 _FIRST_YEAR = 2001
 """A head that names an earlier one was written without a clock."""
 
 
-def mdf_rows(path: Path) -> Iterator[list[object]]:
-    """Give the names, then a row an instant of a group; channels that are no numbers are left out.
+def mdf_table(path: Path, out: Path) -> None:
+    """Write the table to ``out`` as CSV.
 
     Raises:
         InputError: the extra is not installed.
+        RecordingError: it cannot be read.
 
     """
-    try:
-        from asammdf import MDF
-    except ImportError:
-        raise InputError(f"{printable(path, 200)} {MDF_EXTRA}") from None
+    if find_spec("asammdf") is None:
+        raise InputError(f"{printable(path, 200)} {MDF_EXTRA}")
+    code = f"import sys; sys.path[:] = {sys.path!r}; from {__name__} import write_table; write_table(*sys.argv[1:])"
+    done = subprocess.run(  # noqa: S603 - this very program
+        [sys.executable, "-c", code, str(path), str(out)],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        check=False,
+    )
+    if done.returncode:
+        raise RecordingError(f"{printable(path, 200)}: it cannot be read as what its name says; export it again")
+
+
+def write_table(path: str, out: str) -> None:
+    """Do so, in the process that is for it alone."""
+    with Path(out).open("w", encoding="utf-8", newline="") as stream:
+        csv.writer(stream).writerows(_rows(Path(path)))
+
+
+def _rows(path: Path) -> Iterator[list[object]]:
+    """Give the names, then a row an instant of a group; channels that are no numbers are left out."""
+    from asammdf import MDF
+
     with MDF(path, use_display_names=False) as mdf:
         groups = [each for index in range(len(mdf.groups)) if (each := _numbers(mdf, index))]
         began = mdf.header.start_time

@@ -17,7 +17,7 @@ from xml.etree import ElementTree
 
 from telemetry.model.errors import InputError, RecordingError, printable
 from telemetry.model.expansion import check_expansion
-from telemetry.recordings.foreign.mdf_rows import mdf_rows
+from telemetry.recordings.foreign.mdf_rows import mdf_table
 
 MOST_COLUMNS = 1000
 _HEAD_BYTES = 4096
@@ -33,10 +33,13 @@ def text_table(path: Path, folder: Path) -> Path:
         InputError: a workbook, and the extra that reads them is not installed.
 
     """
+    out = folder / f"{path.name.split('.')[0]}.csv"
+    if path.name.lower().endswith(".mf4"):
+        mdf_table(path, out)
+        return out
     read = next((read for end, read in _READERS.items() if path.name.lower().endswith(end)), None)
     if read is None:
         return path
-    out = folder / f"{path.name.split('.')[0]}.csv"
     try:
         with out.open("w", encoding="utf-8", newline="") as stream:
             writer = csv.writer(stream)
@@ -146,5 +149,4 @@ _READERS: dict[str, Callable[[Path], Iterator[Iterable[object]]]] = {
     ".jsonl.gz": _json_rows,
     ".parquet": _parquet_rows,
     ".gpx": _track_rows,
-    ".mf4": mdf_rows,
 }
