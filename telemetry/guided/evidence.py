@@ -14,6 +14,7 @@ from telemetry.analysis.series import Series
 from telemetry.analysis.session_figures import SessionFigures
 from telemetry.analysis.session_power import Flow
 from telemetry.guided.attempts import Attempt
+from telemetry.guided.steps import Reading
 from telemetry.machine.sections import Machine
 
 ALIKE: Final = 0.9
@@ -46,6 +47,10 @@ class Evidence:
     def of(self, step: str, part: str | None = None) -> list[Attempt]:
         """Return the accepted attempts at a step, or at a part of it."""
         return [each for each in self.attempts if each.step == step and each.accepted and part in (None, each.part)]
+
+    def typed(self, reading: Reading) -> float | None:
+        """Return what was typed of a meter; None where nothing was."""
+        return reading.found(mark.text for mark in self.figures.series.marks)
 
     @property
     def flow(self) -> Flow | None:

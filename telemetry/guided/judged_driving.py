@@ -20,6 +20,7 @@ from telemetry.guided.coast_down import rolling_resistance
 from telemetry.guided.evidence import Evidence
 from telemetry.guided.judged_standing import bms_trip
 from telemetry.guided.settling import settle
+from telemetry.guided.steps import JOINT_RISE
 from telemetry.machine.conductors import BeyondTable, stated_conductor
 from telemetry.machine.limits_current import discharge_parts
 from telemetry.machine.sections import Machine
@@ -34,6 +35,8 @@ COPPER_C: Final = 20.0
 CELL_TIMES, CELL_FAILS = 1.3, 3.0
 PEAK_SHARE: Final = 0.9
 MINIMUM_SHARE, START_SHARE = 1.03, 1.05
+JOINT_RISE_K: Final = 30.0
+"""A joint that is warmer than this above the air after a hard pull has too much resistance. Common practice."""
 HOT_C: Final = 45.0
 """Cells age fast above; common practice, from memory."""
 LEAST_C, HARD_C, MOST_C = 0.015, 0.035, 0.09
@@ -194,6 +197,11 @@ def climb(on: Evidence) -> Iterator[Check]:
             origin = f"0.9 of {part.rating_a:.4g} A, {part.origin}"
             yield at_most(label, "A", duty.thermal(part.window_s).value, limit, origin, fails=part.rating_a)
     yield from _heat(on, on.of("climb"))
+    label, rise = "hottest joint above the air", on.typed(JOINT_RISE)
+    if rise is None:
+        yield unknown(label, "K", "measure it after the climb, key off, with an infrared thermometer on matt tape")
+    else:
+        yield at_most(label, "K", rise, JOINT_RISE_K, PRACTICE, fails=JOINT_RISE_K, why="typed by the driver")
 
 
 def _heat(on: Evidence, attempts: Sequence[Attempt]) -> Iterator[Check]:

@@ -14,20 +14,18 @@ from telemetry.alarms.acts import alarm_name
 from telemetry.alarms.priorities import priority_of
 from telemetry.guided.attempts import Attempt
 from telemetry.guided.recogniser import Recogniser
-from telemetry.guided.steps import Step
+from telemetry.guided.steps import LED, Reading, Step
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS, Span
 from telemetry.model.events import AlarmChange
 from telemetry.model.signals import pack_temperature_number
 
 Cue = Literal["begin", "good", "again"]
-State = Literal["offered", "going", "let off", "over"]
+State = Literal["offered", "going", "measuring", "let off", "over"]
 SAID_S: Final = 6.0
 """How long the outcome of an attempt stands large. Ours."""
 WARM_C: Final = 5.0
 """So much above the lowest temperature at which the cells may be charged a drive with regen begins; practice."""
-LED: Final = "guided drive"
-"""What every mark begins with that is set while a driver is led."""
 _MANOEUVRES: Final = {"launches": "pulls"}
 _ENDS_BY_HAND: Final = frozenset({"recovery", "run-to-low", "charge", "close"})
 """Steps that are judged afterwards: the driver says when they are done."""
@@ -106,7 +104,27 @@ class Leader:
         if attempt.accepted:
             self._counted[attempt.part] = self._counted.get(attempt.part, 0) + 1
         if not self._wanting():
+            self._done()
+
+    def _done(self) -> None:
+        """Ask for the step's meter reading, where it has one; else go on to the next."""
+        if self._steps[self._place].reading is None:
             self._next()
+        else:
+            self._state = "measuring"
+
+    @property
+    def reading(self) -> Reading | None:
+        """What is to be typed now; None for nothing."""
+        return self._steps[self._place].reading if self._state == "measuring" else None
+
+    def read(self, value: float) -> str:
+        """Take the reading that was typed; return the words of the mark that keeps it."""
+        reading = self.reading
+        if reading is None:
+            return ""
+        self._next()
+        return reading.mark(value)
 
     def _wanting(self) -> list[str]:
         """Return what the step still takes, such as ``2 of 6``."""
@@ -126,13 +144,13 @@ class Leader:
     def go(self) -> str:
         """Take the driver's go; return the words of the mark that it sets, empty where it sets none."""
         step = self.step
-        if step is None or (self._state != "going" and self.withheld):
+        if step is None or self._state == "measuring" or (self._state != "going" and self.withheld):
             return ""
         if self._state in ("offered", "let off"):
             self._state, self._since, self._last, self.cue = "going", self._now, None, "begin"
             return f"{LED}: {step.name.replace('-', ' ')}"
         if step.name in _ENDS_BY_HAND:
-            self._next()
+            self._done()
             return f"{LED}: {step.name} done"
         if step.name == "implement":
             self._implement_on = not self._implement_on
@@ -171,6 +189,9 @@ class Leader:
             return Ask(
                 "LET OFF", title, wanting, f"{self._why}. Stand, look at it; g tries the step again, k skips it."
             )
+        if (reading := self.reading) is not None:
+            do = f"Stand, key off. Measure: {reading.question}, in {reading.unit}. g types it, k leaves it out."
+            return Ask("MEASURE", title, wanting, do, " ".join(step.cautions))
         if self._state == "offered":
             if self.withheld:
                 return Ask("WARM UP", title, wanting, self.withheld)

@@ -6,7 +6,7 @@ procedures that this program carries out: its drives meet neither their speeds n
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -18,6 +18,41 @@ SLOW_S: Final = 1.0
 """The same of one reading a second: enough for what lasts minutes."""
 SECOND_PERSON: Final = "A second person stands by who knows the emergency switch."
 CLEAR: Final = "Closed, dry ground; nobody in front of it or behind it."
+
+
+LED: Final = "guided drive"
+"""What every mark begins with that is set while a driver is led."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A meter reading that is typed standing, and kept as the words of a mark.
+
+    Attributes:
+        name: in the mark, such as ``joint rise``.
+        question: what to measure, with ``unit``.
+    """
+
+    name: str
+    question: str
+    unit: str
+
+    def mark(self, value: float) -> str:
+        """Return the words of the mark that keeps it."""
+        return f"{LED}: {self.name} {value:g} {self.unit}"
+
+    def found(self, texts: Iterable[str]) -> float | None:
+        """Return the last such reading among the words of marks; None where there is none."""
+        head, tail = f"{LED}: {self.name} ", f" {self.unit}"
+        found = [text[len(head) : -len(tail)] for text in texts if text.startswith(head) and text.endswith(tail)]
+        try:
+            return float(found[-1]) if found else None
+        except ValueError:
+            return None
+
+
+JOINT_RISE: Final = Reading("joint rise", "hottest joint above the air, by infrared thermometer", "K")
+WALL_ENERGY: Final = Reading("wall energy", "energy that the wall meter counted", "kWh")
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +73,7 @@ class Step:
         interval_s: longest usual interval between readings of the current, s.
         wanted: how many good attempts of which part it takes; the part is empty where there is only one.
         for_season: whether the verdict for the season needs it.
+        reading: what is measured by hand after it; None for nothing.
     """
 
     name: str
@@ -53,6 +89,7 @@ class Step:
     interval_s: float = FAST_S
     wanted: Mapping[str, int] = field(default_factory=lambda: {"": 1})
     for_season: bool = True
+    reading: Reading | None = None
 
 
 STEPS: Final = (
@@ -120,7 +157,7 @@ STEPS: Final = (
         "Twice: the longest usual climb with the implement, a minute or longer.",
         "60 s or longer at more than 1.5 times the usual driving current",
         "steady current of each part over its own time constant, end temperature of the pack",
-        "each part's current at most its rating; pack at most 45 °C at the end",
+        "each part's current at most its rating; pack at most 45 °C; a joint more than 30 K above the air fails",
         (
             CLEAR,
             "Never drive across the slope.",
@@ -129,6 +166,7 @@ STEPS: Final = (
         more=("pack_temperature_1", "controller_voltage"),
         interval_s=SLOW_S,
         wanted={"": 2},
+        reading=JOINT_RISE,
     ),
     Step(
         "coast-down",
@@ -224,6 +262,7 @@ STEPS: Final = (
         "ends by taper and not by one cell",
         ("Pack above its cold limit. Do not leave it alone.", MAINS),
         interval_s=SLOW_S,
+        reading=WALL_ENERGY,
         more=("charger_input_power", "cell_01_voltage"),
     ),
     Step(

@@ -11,7 +11,6 @@ from telemetry.report.guided_text import (
     CAUTION,
     SHAPES,
     SIGNATURE,
-    attempts_text,
     check_mark,
     sources_of,
     value_text,
@@ -24,6 +23,8 @@ _LEVELS = {"pass": "holds", "remark": "near", "fail": "past"} | dict.fromkeys(
     ("not judged", "does not apply"), "not-judged"
 )
 """The look of each word, by the report's classes."""
+_WHOLE = 'style="white-space: nowrap"'
+"""Labels on one line each: so all steps fit on one sheet of paper."""
 
 
 def result_page(result: GuidedResult) -> str:
@@ -49,30 +50,30 @@ def result_page(result: GuidedResult) -> str:
 
 
 def _table(steps: tuple[StepResult, ...], result: GuidedResult) -> str:
-    heads = ("", "step", "figure", "bound", "where the bound is from")
-    head = "".join(f"<th>{escape(each)}</th>" for each in heads)
     rows = "\n".join(_step(step, result) for step in steps)
-    return f'<table class="parts">\n<tr>{head}</tr>\n{rows}\n</table>'
+    return f'<table class="figures">\n{rows}\n</table>'
 
 
 def _step(step: StepResult, result: GuidedResult) -> str:
     badge = f'<span class="badge {_LEVELS[step.word]}">{SHAPES[step.word]} {escape(step.word)}</span>'
     said = [sentence(step.why)] if step.why else []
-    said += [attempts_text(step, result)] if step.attempts else []
+    refused = sum(not each.accepted for each in step.attempts)
+    counted = f"{len(step.attempts) - refused} attempts counted"
+    said += [f"{counted}, {refused} refused." if refused else f"{counted}."] if step.attempts else []
     also = f" <small>{escape(step.session)}</small>" if len(result.sessions) > 1 and step.checks else ""
     first = (
-        f'<tr><td>{badge}</td><td class="part">{escape(step.step.title)}{also}</td>'
-        f'<td class="remark" colspan="3">{escape(" ".join(said))}</td></tr>'
+        f'<tr><td class="part" {_WHOLE}>{escape(step.step.title)}{also}</td><td>{badge}</td>'
+        f'<td class="remark">{escape(" ".join(said))}</td></tr>'
     )
     return "\n".join([first, *(_check(check) for check in step.checks)])
 
 
 def _check(check: Check) -> str:
-    remark = "; ".join(each for each in (check.origin, check.why) if each)
+    origin = f"{check.bound} ({check.origin})" if check.bound else ""
+    remark = "; ".join(each for each in (origin, check.why) if each)
     return (
-        f"<tr><td></td><td>{escape(check_mark(check))} {escape(check.label)}</td>"
-        f'<td class="value" data-of="figure">{escape(value_text(check))}</td>'
-        f'<td data-of="bound">{escape(check.bound)}</td><td class="remark">{escape(remark)}</td></tr>'
+        f"<tr><td {_WHOLE}>{escape(check_mark(check))} {escape(check.label)}</td>"
+        f'<td class="value">{escape(value_text(check))}</td><td class="remark">{escape(remark)}</td></tr>'
     )
 
 

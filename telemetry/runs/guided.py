@@ -14,6 +14,7 @@ from telemetry.guided.evidence import Evidence
 from telemetry.guided.judging import judge
 from telemetry.guided.recogniser import Watched
 from telemetry.guided.result import GuidedResult, JudgedSession, result_of
+from telemetry.guided.steps import WALL_ENERGY
 from telemetry.machine.sections import Machine
 from telemetry.model.errors import printable
 from telemetry.pipeline.reported_names import with_reported_names
@@ -44,7 +45,9 @@ def judge_sessions(
         watched = Watched(recording, machine.pack)
         series = read_series(told.watched(watched))
         told.at(f"finding the figures of {recording.name}")
-        on = Evidence(figures_of(series, machine), machine, watched.attempts, readings)
+        wall_kwh = WALL_ENERGY.found(mark.text for mark in series.marks)
+        wall_wh = None if wall_kwh is None else 1000.0 * wall_kwh
+        on = Evidence(figures_of(series, machine, wall_wh), machine, watched.attempts, readings)
         told.at(f"judging {recording.name}")
         shown = printable(recording.name, 60)
         other = recording.machine_text is not None and recording.machine_text != machine.text

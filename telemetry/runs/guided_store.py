@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from telemetry.guided.leading import LED
+from telemetry.guided.steps import LED
 from telemetry.model.toml_text import parse_toml
 from telemetry.store.reader import StoreReader
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 from telemetry.guided.leading import Ask, Leader
 from telemetry.pipeline.control import RunControl
 from telemetry.screen.keys import Need
+from telemetry.screen.line_entry import LineEntry
 from telemetry.screen.words import Headline
 
 BAR = 20
@@ -37,9 +39,24 @@ class GuideKeys:
         ask = None if self._leader is None else self._leader.ask
         return None if ask is None else headline_of(ask)
 
-    def guide_go(self) -> None:
-        """Go on with the step."""
+    def guide_go(self) -> LineEntry | None:
+        """Go on with the step; return the line to type where a meter reading is due."""
+        reading = None if self._leader is None else self._leader.reading
+        if reading is not None:
+            return LineEntry(f"{reading.question}, {reading.unit}", "", self._read, longest=8)
         self._act(lambda leader: leader.go())
+        return None
+
+    def _read(self, text: str) -> None:
+        """Take a reading as it was typed."""
+        try:
+            value = float(text.replace(",", "."))
+        except ValueError:
+            value = math.nan
+        if not math.isfinite(value):
+            self._say("a reading is digits, such as 12.5; g asks again")
+            return
+        self._act(lambda leader: leader.read(value))
 
     def guide_skip(self) -> None:
         """Skip the step."""

@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 
 from telemetry.alarms.acts import ACT_TABLE
-from telemetry.guided.leading import LED, Leader
-from telemetry.guided.steps import STEPS, Step
+from telemetry.guided.leading import Leader
+from telemetry.guided.steps import JOINT_RISE, LED, STEPS, Step
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import AlarmChange
 from telemetry.screen.digits import WORD_CHARACTERS
@@ -98,7 +98,39 @@ def test_the_marks_are_those_that_the_recogniser_reads() -> None:
     assert recovery.ask is None
 
 
+def test_a_reading_is_asked_for_once_the_step_is_done_and_kept_as_a_mark() -> None:
+    charge = leader(next(step for step in STEPS if step.name == "charge"), PULLS)
+    assert (charge.go(), charge.go()) == (f"{LED}: charge", f"{LED}: charge done")
+    assert charge.ask is not None
+    assert charge.ask.word == "MEASURE"
+    assert charge.go() == ""
+    assert charge.reading is not None
+    assert charge.read(6.4) == f"{LED}: wall energy 6.4 kWh"
+    assert charge.reading is None
+
+
+@pytest.mark.parametrize(
+    ("texts", "value"),
+    [
+        ([], None),
+        (["gate", JOINT_RISE.mark(12.5)], 12.5),
+        ([JOINT_RISE.mark(12.5), JOINT_RISE.mark(41)], 41.0),
+        ([f"{LED}: joint rise hot K"], None),
+        (["joint rise 12 K"], None),
+    ],
+)
+def test_a_reading_is_found_among_the_marks(texts: list[str], value: float | None) -> None:
+    assert JOINT_RISE.found(texts) == value
+
+
 def test_no_word_is_one_of_an_alarm_and_each_can_be_drawn_large() -> None:
-    words = {word for step in STEPS for word in step.words} | {"READY", "GOOD", "AGAIN", "LET OFF", "WARM UP"}
+    words = {word for step in STEPS for word in step.words} | {
+        "READY",
+        "GOOD",
+        "AGAIN",
+        "LET OFF",
+        "WARM UP",
+        "MEASURE",
+    }
     assert words & {row.word for row in ACT_TABLE} == set()
     assert set("".join(words)) <= set(WORD_CHARACTERS)

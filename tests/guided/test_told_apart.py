@@ -5,12 +5,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
+from telemetry.guided.steps import JOINT_RISE
 from tests.guided.__main__ import FLOORS
 from tests.guided.course import every_way, task
 from tests.guided.figures import braking_error
 from tests.guided.outcomes import Outcome, outcome_of
+from tests.guided.scripted import Act
 
 QUICK = {
     "zero": ("too short",),
@@ -35,6 +39,13 @@ def test_it_is_judged_or_refused_for_the_right_reason(step: str, how: str) -> No
     assert outcome.kind == "right", outcome.result
     error = braking_error(outcome)
     assert error is None or abs(error.error) <= 5.0
+
+
+def test_a_joint_that_was_measured_hot_fails_a_climb_that_was_driven_well() -> None:
+    one = task("climb", "well", FLOORS[0])
+    assert one is not None
+    acts = (*one.acts, Act(2, mark=JOINT_RISE.mark(41.0)))
+    assert outcome_of(replace(one, acts=acts)).result.word == "fail"
 
 
 def test_every_step_that_is_driven_has_good_and_bad_drives() -> None:

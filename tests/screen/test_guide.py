@@ -37,6 +37,18 @@ async def test_keys_lead_and_marks_are_set_and_an_alarm_comes_first(make_rig: An
         assert "guided drive ended here" in rig.rows()[-1]
 
 
+async def test_a_reading_is_typed_with_digits_and_enter(make_rig: Any) -> None:
+    charge = next(step for step in STEPS if step.name == "charge")
+    rig = make_rig(leader=Leader(stated(12), [charge, STEPS[0]]))
+    async with rig.screen.run_test(size=(120, 40)) as pilot:
+        await pilot.press("g", "g", "g", "x", "enter")
+        assert "a reading is digits" in rig.rows()[-1]
+        await pilot.press("g", "6", "comma", "4", "enter")
+        rig.close()
+        assert rig.snapshot.marks[-1].text == "guided drive: wall energy 6.4 kWh"
+        assert "Zero and rest" in "\n".join(rig.rows())
+
+
 @pytest.mark.parametrize("place", range(len(STEPS)))
 def test_what_is_asked_is_whole_in_the_band_of_the_smallest_usual_screen(place: int) -> None:
     lead = Leader(stated(12), STEPS[place : place + 1])
