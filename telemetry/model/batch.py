@@ -16,7 +16,7 @@ import numpy.typing as npt
 from telemetry.model.cell_figures import CellFigures
 from telemetry.model.events import Event, Situation
 from telemetry.model.raw_bytes import RawBytes, RawMissing
-from telemetry.model.signals import CELL_FIGURES, cell_number, extra_name
+from telemetry.model.signals import CELL_FIGURES, cell_number, extra_name, find_signal
 
 Times = npt.NDArray[np.int64]
 Values = npt.NDArray[np.float64]
@@ -216,7 +216,8 @@ def kept_aside(source: str, signal: str) -> str:
 
 @lru_cache(maxsize=256)
 def _handed_over(group: Group) -> frozenset[str]:
-    found = {s for s in group.signals if group.place(kept_aside(group.source, s)) is not None}
+    asides = {s: kept_aside(group.source, s) for s in group.signals if find_signal(s) is not None}
+    found = {signal for signal, aside in asides.items() if aside != signal and group.place(aside) is not None}
     return frozenset(found.union(CELL_FIGURES if any(cell_number(s) is not None for s in found) else ()))
 
 

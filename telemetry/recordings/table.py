@@ -45,7 +45,7 @@ class Table:
             places[group.key] = {}
             for signal in group.signals:
                 name = signal if find_signal(signal) is not None else extra_name(signal)
-                if name in names and signal in shared:
+                if name in names and name == signal in shared:
                     places[group.key][signal] = names.index(name)
                     continue
                 if name in names:
