@@ -85,7 +85,7 @@ class PullAway:
         """Give the pull that ended."""
         if self._is_pull:
             yield from self._over()
-        self._rows, self._is_pull, self._calm_s = [], False, 0.0
+        self._rows, self._is_pull, self._calm_s, self._stood = [], False, 0.0, False
 
     def _over(self) -> Iterator[Attempt]:
         """Give what the pull that ended was."""

@@ -41,7 +41,8 @@ class Row(NamedTuple):
         engaged: above 0.5 while the implement is on.
         wall: W.
         latitude, longitude: degrees.
-        age_s: time from the reading of the current before to the one in this row, or to the row without one, s.
+        age_s: time from the reading of the current before to the one in this row, or to the row without one, s; 0
+            where a new stretch begins.
         speed_is_new: whether the speed was read in this fifth of a second.
     """
 
@@ -76,7 +77,8 @@ class Rows:
             for name, figures in found.items():
                 if end in figures:
                     self._held[name] = end, figures[end]
-            yield self._row(end, (end - before) / MICROSECONDS, end in found["speed"])
+            age = 0 if end - before > GAP else end - before
+            yield self._row(end, age / MICROSECONDS, end in found["speed"])
 
     def _row(self, end: int, age_s: float, speed_is_new: bool) -> Row:
         values = {}

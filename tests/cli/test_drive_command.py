@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+from argparse import Namespace
 from pathlib import Path
 
 import pytest
 
 from drivers.simulated.machine_files import machine_file
 from telemetry.cli import main
+from telemetry.commands.drive import _steps_to_do
+from telemetry.machine.machine_file import load_machine
 from telemetry.model.batch import Batch, Span
 from telemetry.model.events import Mark
 from telemetry.runs.guided_store import guided_sessions
@@ -88,6 +91,10 @@ def test_what_was_led_is_found_by_the_machines_id(folder, capsys) -> None:
     assert (status, [each["name"] for each in shown["sessions"]]) == (0, ["session 1"])
     assert "session 1 was recorded with another text of the machine file" in out
     assert guided_sessions(store, "cart-2") == [2]
+    again = Namespace(step=[], store=store)
+    left = [each.name for each in _steps_to_do(again, load_machine(folder / "led.toml"), ["1"])]
+    assert "launches" not in left
+    assert {"zero", "pulls", "climb"} <= set(left)
     fit = ("fit", folder / "led.toml", "--store", store)
     measured, stated = told(capsys, *fit)[1], told(capsys, *fit, "--stated")[1]
     assert measured.startswith("Measured figures are those of its guided drive, session 1;")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import pytest
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 
 from telemetry.guided.attempts import Attempt
 from telemetry.guided.recogniser import Recogniser, Stamp
+from telemetry.model.batch import Batch
 from tests.guided.course import STOP, machine
 from tests.guided.outcomes import stated
 from tests.guided.scripted import Act, Driven, driven
@@ -34,8 +36,8 @@ def attempts(rows: int, until: int | None = None) -> list[Attempt]:
     return [*found, *recogniser.end()]
 
 
-@settings(max_examples=8)
-@given(st.integers(1, 400))
+@settings(max_examples=6)
+@given(st.integers(5, 400))
 def test_no_attempt_depends_on_where_spans_are_cut(rows: int) -> None:
     assert attempts(rows) == attempts(8192)
 
@@ -47,6 +49,21 @@ def test_an_attempt_is_there_as_soon_as_it_has_ended() -> None:
     early = attempts(20, pull.end + 1_000_000)
     assert pull in early
     assert early == whole[: len(early)]
+
+
+def test_a_pull_in_which_the_link_was_lost_does_not_count() -> None:
+    acts = (Act(8), Act(24, throttle=0.5), Act(6))
+    recording = driven(machine(SEED, "pulls"), SEED, acts).recording
+    lost = tuple(_without(each, 14e6, 26e6) for each in recording.batches)
+    found = Recogniser(stated(SEED).pack)
+    every = [a for s in replace(recording, batches=lost).spans() for a in found.advance(s)]
+    assert [each.refused for each in every if each.step == "pulls"] == ["too short: 6 s of 10"]
+
+
+def _without(batch: Batch, start: float, end: float) -> Batch:
+    """Return a batch without its rows from ``start`` to ``end``, microseconds."""
+    kept = (batch.t < start) | (batch.t > end)
+    return Batch(batch.group, batch.t[kept], batch.values[kept])
 
 
 def test_the_stamp_is_of_the_rows_and_not_of_the_spans() -> None:

@@ -5,16 +5,15 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 
+from telemetry.guided.judged_driving import climb
 from telemetry.guided.steps import JOINT_RISE
 from tests.guided.__main__ import FLOORS
-from tests.guided.course import every_way, task
+from tests.guided.course import every_way, machine, task
 from tests.guided.figures import braking_error
-from tests.guided.outcomes import Outcome, outcome_of
-from tests.guided.scripted import Act
+from tests.guided.outcomes import Outcome, evidence_of, outcome_of, stated
+from tests.guided.scripted import Act, driven
 
 QUICK = {
     "zero": ("too short",),
@@ -41,11 +40,12 @@ def test_it_is_judged_or_refused_for_the_right_reason(step: str, how: str) -> No
     assert error is None or abs(error.error) <= 5.0
 
 
-def test_a_joint_that_was_measured_hot_fails_a_climb_that_was_driven_well() -> None:
-    one = task("climb", "well", FLOORS[0])
-    assert one is not None
-    acts = (*one.acts, Act(2, mark=JOINT_RISE.mark(41.0)))
-    assert outcome_of(replace(one, acts=acts)).result.word == "fail"
+@pytest.mark.parametrize(("rise_k", "word"), [(12.0, "pass"), (41.0, "fail"), (None, "not judged")])
+def test_a_hot_joint_that_was_measured_after_the_climb_fails(rise_k: float | None, word: str) -> None:
+    mark = "" if rise_k is None else JOINT_RISE.mark(rise_k)
+    drive = driven(machine(FLOORS[0], "climb"), FLOORS[0], (Act(4), Act(2, mark=mark)))
+    checks = climb(evidence_of(drive.recording, stated(FLOORS[0])))
+    assert next(each.word for each in checks if each.label.startswith("hottest joint")) == word
 
 
 def test_every_step_that_is_driven_has_good_and_bad_drives() -> None:
