@@ -132,7 +132,7 @@ def open_log(path: Path, settings: DecodingSettings, source: str = "recording") 
 
 def _check_file(path: Path) -> list[Problem]:
     if can_logs.log_suffix(path) not in can_logs.SUFFIXES:
-        return [Problem("file", "is no log that can be read", f"name one in {', '.join(can_logs.SUFFIXES)}")]
+        return [Problem("file", "is not a log that can be read", f"name one in {', '.join(can_logs.SUFFIXES)}")]
     if not path.is_file():
         return [Problem("file", f"{printable(path, 200)} is not there", "check the name; it counts from this folder")]
     return []

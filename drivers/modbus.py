@@ -60,9 +60,9 @@ def _reach(s: ModbusSettings) -> Iterator[Problem]:
         right = 'write host = "192.168.1.20" for Modbus TCP, or port = "/dev/ttyUSB0" for a serial line'
         yield Problem("host", "is missing, and so is port", right)
     for key in sorted(s.stated.keys() & _LINE_KEYS) if s.host is not None else ():
-        yield Problem(key, "belongs to a serial line and stands beside host", "keep one way to reach the device")
+        yield Problem(key, "is for a serial line and cannot be used with host", "keep one way to reach the device")
     if s.host is None and "tcp_port" in s.stated:
-        yield Problem("tcp_port", "stands without host", "leave it out for a serial line")
+        yield Problem("tcp_port", "needs host", "leave it out for a serial line")
 
 
 def _unit(s: ModbusSettings) -> Iterator[Problem]:

@@ -61,7 +61,9 @@ class SerialTextDriver(SerialDriver):
         if text.rows or not text.bytes:
             return ""
         reasons = ", ".join(f"{reason}: {count}" for reason, count in text.bad.most_common(3)) or "blank lines"
-        return f"none of {text.lines} lines ({text.bytes} bytes) is of use ({reasons}); check baud_rate and format"
+        return (
+            f"none of {text.lines} lines ({text.bytes} bytes) could be read ({reasons}); check baud_rate and format"
+        )
 
     @staticmethod
     async def tried(how: Listening) -> list[Heard]:

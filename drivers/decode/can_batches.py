@@ -202,9 +202,7 @@ class CanBatches:
             left = ", ".join(f"{what} ({count} times)" for what, count in figures.filtered.most_common(_TOLD))
             return f"all frames that are read are about something else: {left}; check the device's settings"
         heard = ", ".join(identifier_text(key) for key in list(self._found)[:_TOLD])
-        return (
-            f"none of {figures.frames} frames is a message that is read; seen {heard}; check catalogue and standard"
-        )
+        return f"none of {figures.frames} frames is a message it reads; seen {heard}; check catalogue and standard"
 
     def _look_up(self, key: int) -> list[_Message]:
         """Return the messages of an identifier; the answer is kept."""

@@ -121,9 +121,9 @@ class CanRecording:
         if self._log.odd:
             yield f"{self.name}: {self._log.odd} odd lines were passed over, the first is {self._log.first_odd}"
         if ordered.moved:
-            yield f"{self.name}: {ordered.moved} frames stood behind later ones and were sorted in"
+            yield f"{self.name}: {ordered.moved} frames came after later ones and were sorted in"
         if ordered.strayed:
-            yield f"{self.name}: {ordered.strayed} frames whose time fits no other were left out"
+            yield f"{self.name}: {ordered.strayed} frames whose time is far from all others were left out"
 
     def _batches(self) -> CanBatches:
         return CanBatches(self._source, self._messages, self._limit_us)

@@ -38,10 +38,10 @@ def _check_envelope(frame_map: FrameMap) -> Iterator[Problem]:
     if isinstance(envelope.length, LengthField) and envelope.length.byte < len(envelope.start):
         yield Problem("frame.length.byte", "is one of the start bytes", f"write {len(envelope.start)} or more")
     if envelope.escape is not None and not envelope.end:
-        yield Problem("frame.escape", "stands without end bytes", 'write end = "7E", say, the bytes that end a frame')
+        yield Problem("frame.escape", "needs end bytes", 'write end = "7E", for example, the bytes that end a frame')
     if envelope.one_per_piece:
         if envelope.escape is not None:
-            yield Problem("frame.one_per_piece", "stands beside escape", "leave one of them out")
+            yield Problem("frame.one_per_piece", "cannot be used with escape", "leave one of them out")
         return
     if envelope.length is None and not envelope.end and (not lengths or None in lengths):
         yield Problem(

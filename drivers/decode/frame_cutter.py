@@ -22,7 +22,7 @@ BAD_START = "start bytes"
 BAD_END = "end bytes"
 BAD_CHECKSUM = "checksum"
 BAD_ESCAPE = "escape"
-BAD_HEXADECIMAL = "no hexadecimal characters"
+BAD_HEXADECIMAL = "not hexadecimal"
 TOO_LONG = "no end within the longest frame"
 CUT_SHORT = "cut short"
 

@@ -64,7 +64,7 @@ class FrameFigures:
             return ""
         reasons = (self.bad + self.unread).most_common(3)
         shown = ", ".join(f"{reason}: {count}" for reason, count in reasons) or "no start of a frame"
-        return f"none of {self.bytes} bytes is of use ({shown}); check {key} and the frame map"
+        return f"none of {self.bytes} bytes could be decoded ({shown}); check {key} and the frame map"
 
 
 @dataclass(frozen=True, slots=True)

@@ -77,7 +77,7 @@ def _parameters(s: ChecksumTable) -> Iterator[Problem]:
     width = s.width or 8
     for key in ("polynomial", "initial", "xor_out"):
         if (getattr(s, key) or 0) >> width:
-            yield Problem(key, f"is more than {width} bits hold", "mend it or width")
+            yield Problem(key, f"does not fit in {width} bits", "correct it or width")
 
 
 def _covers(s: ChecksumTable) -> Iterator[Problem]:
@@ -101,12 +101,12 @@ class ChecksumTable(Table):
     byte_order: ByteOrder | None = choice(BYTE_ORDERS, "order of its bytes; else the map's", PROTOCOL, "little")
     width: int | None = count(3, 64, "bits of a sum (8 if left out) or of a `crc`", PROTOCOL, 16)
     polynomial: int | None = count(1, 2**64 - 1, "of a `crc`: without its highest term", PROTOCOL, 0x8005)
-    initial: int = count(0, 2**64 - 1, "the value that it starts from", PROTOCOL, 0xFFFF, default=0)
+    initial: int = count(0, 2**64 - 1, "the value it starts from", PROTOCOL, 0xFFFF, default=0)
     reflect_in: bool = switch("of a `crc`: bytes go in reflected", PROTOCOL, example=True, default=False)
     reflect_out: bool = switch("of a `crc`: the result comes out reflected", PROTOCOL, example=True, default=False)
     xor_out: int = count(0, 2**64 - 1, "of a `crc`: combined with the result", PROTOCOL, 0xFFFF, default=0)
     of_characters: bool = switch(
-        "beside `hexadecimal`: it covers the characters that are sent, capital ones, and not the bytes they spell",
+        "with `hexadecimal`: it covers the characters, written in capitals, not the bytes they stand for",
         PROTOCOL,
         example=True,
         default=False,
@@ -178,15 +178,15 @@ def _hides(s: FrameTable) -> Iterator[Problem]:
 
 def _spelt(s: FrameTable) -> Iterator[Problem]:
     if s.hexadecimal and not s.end:
-        yield Problem("hexadecimal", "stands without end bytes", 'write end = "0D 0A", say')
+        yield Problem("hexadecimal", "needs end bytes", 'write end = "0D 0A", for example')
     if s.hexadecimal and (s.escape is not None or s.one_per_piece):
         other = "one_per_piece" if s.one_per_piece else "escape"
-        yield Problem("hexadecimal", f"stands beside {other}", "leave one of them out")
+        yield Problem("hexadecimal", f"cannot be used with {other}", "leave one of them out")
     for key, mark in (("start", s.start), ("end", s.end)):
         if s.hexadecimal and mark and all(each in HEXADECIMAL for each in mark):
             yield Problem(key, "could be hexadecimal characters within a frame", "leave hexadecimal out")
     if s.checksum is not None and s.checksum.of_characters and not s.hexadecimal:
-        yield Problem("checksum.of_characters", "stands without hexadecimal", "leave it out")
+        yield Problem("checksum.of_characters", "has a meaning only with hexadecimal", "leave it out")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -203,7 +203,12 @@ class FrameTable(Table):
         20,
     )
     longest: int = count(
-        1, 65535, "bytes of the longest frame; what claims to be longer is none", PROTOCOL, 255, default=1024
+        1,
+        65535,
+        "bytes of the longest frame; anything that claims to be longer is not a frame",
+        PROTOCOL,
+        255,
+        default=1024,
     )
     checksum: ChecksumTable | None = setting(
         Inner(ChecksumTable, "kind"), "the name of a CRC, or a table; see below", PROTOCOL, "CRC-16/XMODEM"
@@ -215,7 +220,7 @@ class FrameTable(Table):
         {"byte": 0x7D, "xor": 0x20},
     )
     hexadecimal: bool = switch(
-        "all between start and end is sent as two hexadecimal characters a byte; bytes are counted as they spell",
+        "everything between start and end is sent as two hexadecimal characters a byte; each pair counts as one byte",
         PROTOCOL,
         example=True,
         default=False,

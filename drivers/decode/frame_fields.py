@@ -38,7 +38,7 @@ _WORD_BITS, _DIGIT_BITS = 16, 4
 class CountTable(Table):
     """``count``, where a byte of the frame says how many repeats there are."""
 
-    byte: int = count(0, 65535, "the byte that says it", PROTOCOL, 4, required=True)
+    byte: int = count(0, 65535, "the byte that gives it", PROTOCOL, 4, required=True)
     most: int = count(1, MOST_REPEATS, "the highest count that the device sends", PROTOCOL, 24, required=True)
 
 
@@ -46,7 +46,7 @@ class CountTable(Table):
 class FirstTable(Table):
     """``first_number``, where a byte of the frame says which repeat comes first."""
 
-    byte: int = count(0, 65535, "the byte that says it", PROTOCOL, 4, required=True)
+    byte: int = count(0, 65535, "the byte that gives it", PROTOCOL, 4, required=True)
     times: int = count(1, 255, "repeats that a count of 1 there skips", PROTOCOL, 3, default=1)
     add: int = count(-255, 998, "what is added to that", PROTOCOL, 1, default=0)
     most: int = count(1, 998, "the highest number that the device has", PROTOCOL, 24, required=True)
@@ -65,13 +65,13 @@ class PointTable(Kind):
     """Pairs of number and value, numbers ascending; the attribute is a tuple of pairs."""
 
     def takes(self, key: Key) -> str:
-        return "pairs of numbers, [[number, value], ...]: two, or a table of more"
+        return "pairs of numbers, [[number, value], ...]: two, or more for a table"
 
     def read(self, key: Key, value: object) -> Any:
         pairs = value if isinstance(value, list) else []
         shaped = all(isinstance(pair, list) and len(pair) == 2 and all(map(is_quantity, pair)) for pair in pairs)
         if not shaped or len(pairs) < 2:
-            raise BadValue("is no list of pairs of numbers", f"write {key.takes}")
+            raise BadValue("is not a list of pairs of numbers", f"write {key.takes}")
         found = tuple((float(raw), float(true)) for raw, true in pairs)
         if any(before[0] >= after[0] for before, after in pairwise(found)):
             raise BadValue("has numbers that do not ascend", "write the pair with the lowest number first")
@@ -86,7 +86,7 @@ class Meanings(Named):
 
     def check_name(self, name: str) -> None:
         if _code(name) is None:
-            raise BadValue("is no whole number", 'write 2 = "words", or 0x02 = "words"')
+            raise BadValue("is not a whole number", 'write 2 = "words", or 0x02 = "words"')
 
     def read(self, key: Key, value: object) -> Any:
         return {_code(name): words for name, words in Named.read(self, key, value).items()}
@@ -126,13 +126,17 @@ def _number(s: FieldTable) -> Iterator[Problem]:
     if s.type == "sign-magnitude" and width < 2:
         yield Problem("width", "leaves no bit beside the sign", "write width = 8, say")
     if s.type == "bcd" and width % _DIGIT_BITS:
-        yield Problem("width", "is no whole number of decimal digits", "write width = 16 for four digits, say")
+        yield Problem(
+            "width", "does not hold a whole number of decimal digits", "write width = 16 for four digits, for example"
+        )
     if s.word_order == "low-first" and (width % _WORD_BITS or width == _WORD_BITS or s.bit):
         yield Problem(
-            "word_order", "is for whole words of 16 bits, two or more", "write width = 32, say, or leave it out"
+            "word_order",
+            "is for two or more whole words of 16 bits",
+            "write width = 32, for example, or leave it out",
         )
     if s.direction is not None and s.type != "unsigned" and s.type != "bcd":
-        yield Problem("direction", f"stands beside a number that has its sign, {s.type}", "leave one of them out")
+        yield Problem("direction", f"cannot be used with {s.type}, which has its own sign", "leave one of them out")
     for low, high in s.unknown:
         if not all(-(1 << (width - 1)) <= code < 1 << width for code in (low, high)):
             shown = low if low == high else [low, high]
@@ -145,7 +149,7 @@ def _scale(s: FieldTable) -> Iterator[Problem]:
     if s.scale == 0:
         yield Problem("scale", "is 0, so every value would be the same", "leave it out for 1")
     if s.points is not None and s.stated.keys() & {"scale", "offset", "inverted"}:
-        yield Problem("points", "stands beside scale, offset or inverted", "keep one way to say it")
+        yield Problem("points", "cannot be used with scale, offset or inverted", "keep one of them")
     if s.inverted and (_bits(s) != 1 or s.stated.keys() & {"scale", "offset"}):
         right = "leave it out, or write width = 1"
         yield Problem("inverted", "is for a single bit without scale and offset", right)
@@ -160,12 +164,14 @@ def _step(s: FieldTable) -> Iterator[Problem]:
 
 def _packed(s: FieldTable) -> Iterator[Problem]:
     if s.packed and (s.count is None or s.stated.keys() & {"bit", "step", "word_order"}):
-        yield Problem("packed", "is for a row of repeats without bit, step and word_order", "leave one of them out")
+        yield Problem("packed", "is for repeats without bit, step or word_order", "leave one of them out")
     if s.byte < 0 and isinstance(s.count, CountTable):
-        yield Problem("byte", "counts from the end, where a count in the frame moves it", "count it from 0")
+        yield Problem("byte", "counts from the end, but a count in the frame moves it", "count it from 0")
     if isinstance(s.first_number, FirstTable):
         if not isinstance(s.count, int):
-            yield Problem("count", "is no plain number beside first_number in the frame", "write count = 3, say")
+            yield Problem(
+                "count", "must be a plain number when the frame gives first_number", "write count = 3, for example"
+            )
         elif s.count > s.first_number.most:
             yield Problem("first_number.most", "is less than one frame holds", f"write most = {s.count} or more")
 
@@ -199,7 +205,10 @@ class FieldTable(Table):
         default="high-first",
     )
     direction: DirectionTable | None = setting(
-        Inner(DirectionTable), "the bit that makes it negative, where the number has no sign", PROTOCOL, {"byte": 10}
+        Inner(DirectionTable),
+        "the bit that makes it negative, if the number has no sign of its own",
+        PROTOCOL,
+        {"byte": 10},
     )
     scale: float = setting(
         ANY_NUMBER, "value = number × scale + offset, in the signal's unit", PROTOCOL, 0.01, default=1.0
@@ -207,8 +216,8 @@ class FieldTable(Table):
     offset: float = setting(ANY_NUMBER, "what is added after that", PROTOCOL, -40.0, default=0.0)
     points: tuple[tuple[float, float], ...] | None = setting(
         PointTable(),
-        "numbers and their values in place of scale and offset: a line through two, as read beside a good meter; a "
-        "table of more, outside which there is no reading",
+        "pairs of number and value, in place of scale and offset: two make a line, as read beside a good meter; more "
+        "make a table, with no reading outside it",
         "a meter, or the sensor's table",
         [[612, 48.2], [731, 57.55]],
     )
@@ -219,19 +228,19 @@ class FieldTable(Table):
     byte_order: ByteOrder | None = choice(BYTE_ORDERS, "order of its bytes; else the map's", PROTOCOL, "little")
     meanings: Mapping[int, str] | None = setting(
         Meanings(Text(40)),
-        "of an `extra_NAME`: what its numbers mean; those that name a fault raise `fault-code`",
+        "for an `extra_NAME`: what its numbers mean; those that name a fault raise `fault-code`",
         PROTOCOL,
         {"2": "cell over voltage"},
     )
     first_number: int | FirstTable = setting(
         Either(Count(1, 998), Inner(FirstTable)),
-        "the number of the first, or which byte of the frame says it",
+        "the number of the first, or the byte of the frame that gives it",
         PROTOCOL,
         17,
         default=1,
     )
     packed: bool = switch(
-        "repeats follow one another bit by bit, without bits between: from the lowest bit of the first byte in "
+        "repeats follow one another with no spare bits between: from the lowest bit of the first byte in "
         "`little` order, from its highest in `big`",
         PROTOCOL,
         example=True,
@@ -295,12 +304,10 @@ class Fields(Named):
             right = "write count = 16, say, since the signal's name has a *"
             raise BadValue.of([Problem("count", "is missing", right)])
         if value.meanings and not name.startswith(EXTRA_PREFIX):
-            raise BadValue.of(
-                [Problem("meanings", "stands at a signal that has its meaning", "carry it as extra_NAME")]
-            )
+            raise BadValue.of([Problem("meanings", "is only for extra signals", "name the signal extra_NAME")])
         if "*" not in name and value.count is not None:
             right = 'write "cell_*_voltage", say, or leave out count'
-            raise BadValue.of([Problem("count", "stands at a name without a *", right)])
+            raise BadValue.of([Problem("count", "is for a name with a *", right)])
         for signal in value.signals(name):
             _check_signal(name, signal)
         return value

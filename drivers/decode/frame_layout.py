@@ -115,10 +115,10 @@ class Envelope:
     Attributes:
         start, end: bytes that every frame begins and ends with; may be empty.
         length: whole length in bytes, fixed or from the frame; None where the message tells it or the end bytes do.
-        longest: bytes of the longest frame; what claims to be longer is none.
+        longest: bytes of the longest frame; anything that claims to be longer is not a frame.
         checksum: None where frames bear none.
         escape: None where no byte is escaped.
-        hexadecimal: all between start and end is sent as two hexadecimal characters a byte.
+        hexadecimal: everything between start and end is sent as two hexadecimal characters a byte.
         gap: microseconds without a byte after which a frame that has begun is given up; None for never.
         one_per_piece: each piece fed is one whole frame (a Bluetooth notification), so that nothing is searched for.
 

@@ -253,7 +253,7 @@ class MapTable(Table):
     rules: ClassVar[Rules] = (_answers, _order)
     byte_order: ByteOrder | None = choice(
         BYTE_ORDERS,
-        "order of bytes, where nothing else is said; must be stated where a number takes several",
+        "order of bytes unless a field has its own; required where a number takes several",
         PROTOCOL,
         "little",
     )

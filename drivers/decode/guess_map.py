@@ -34,7 +34,7 @@ def read_readings(texts: Sequence[str], began: int) -> list[Reading]:
             found.append(Reading(signal.strip(), float(value), t))
         except (ValueError, OverflowError):
             raise InputError(
-                f"the reading {printable(text)!r} is none; write pack_voltage=51.5, or pack_voltage=51.5@30 for what"
+                f"{printable(text)!r} is not a reading; write pack_voltage=51.5, or pack_voltage=51.5@30 for what"
                 " a meter showed 30 s after the capture began"
             ) from None
         if find_signal(found[-1].signal) is None:

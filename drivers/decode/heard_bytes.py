@@ -69,7 +69,7 @@ def heard_bytes(pieces: Sequence[tuple[int, bytes]]) -> HeardBytes:
         start = f" that begin with {kind.start.hex(' ').upper()}" if kind.start else ""
         speaks = f"frames of {kind.length} bytes{start}{checksum}; docs/frame-map.md says how to describe them"
         return HeardBytes(2 if kind.checksum else 1, speaks, {"driver": "serial-frames", "map": "pack.toml"})
-    return HeardBytes(0, f"{len(data)} bytes of no form that is known")
+    return HeardBytes(0, f"{len(data)} bytes in no known format")
 
 
 def _latest(batches: Sequence[Batch | None]) -> dict[str, float]:

@@ -41,7 +41,7 @@ def heard_frames(frames: Sequence[CanFrame]) -> HeardFrames:
         return max(found, key=lambda read: len(read.values))
     heard = Counter(frame.key for frame in frames)
     shown = ", ".join(identifier_text(key) for key, _ in heard.most_common(_SHOWN))
-    return HeardFrames(f"{len(frames)} frames of no standard that is read: {shown}; it needs its maker's catalogue")
+    return HeardFrames(f"{len(frames)} frames of no standard known here: {shown}; they need the maker's catalogue")
 
 
 def _read(standard: str, frames: Sequence[CanFrame], instance: int | None = None) -> HeardFrames | None:

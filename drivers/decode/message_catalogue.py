@@ -224,7 +224,7 @@ def check_catalogue(s: CatalogueSettings) -> Iterator[Problem]:
     names = flat_signals(names) if isinstance(names, Mapping) else {}
     if s.catalogue is None:
         if names:
-            yield Problem("signals", "stands without catalogue", 'add catalogue = "FILE.dbc", say')
+            yield Problem("signals", "needs a catalogue", 'add catalogue = "FILE.dbc", for example')
         return
     try:
         layouts = read_catalogue(Path(s.catalogue).expanduser())

@@ -43,7 +43,7 @@ def _time(s: TextSettings) -> Iterator[Problem]:
     if "time_column" not in s.stated:
         for key in sorted(s.stated.keys() & {"time_unit", "time_wraps_at"}):
             right = "name the column with the device's time, or leave it out"
-            yield Problem(key, "stands without time_column", right)
+            yield Problem(key, "needs time_column", right)
     elif s.columns_in_order and s.time_column is not None and s.time_column not in s.columns_in_order:
         right = f"name one of them{did_you_mean(s.time_column, s.columns_in_order)}"
         yield Problem("time_column", f"{printable(s.time_column)} is not among columns_in_order", right)

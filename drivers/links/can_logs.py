@@ -84,11 +84,11 @@ class CanLogFile:
             raise
         except OSError as error:
             raise InputError(
-                f"{self._shown} cannot be read ({error.strerror or said_by(error)}); check its name and rights"
+                f"{self._shown} cannot be read ({error.strerror or said_by(error)}); check its name and permissions"
             ) from error
         except (ImportError, NotImplementedError) as error:
             raise InputError(
-                f"{self._shown} needs a package that is not here ({said_by(error)}); install it"
+                f"{self._shown} needs a package that is not installed ({said_by(error)}); install it"
             ) from error
         except Exception as error:  # a damaged log shows itself by whatever a reader trips over
             where = f"after frame {count}" if count else "from its beginning"
@@ -133,7 +133,7 @@ class CanLogFile:
         key = message.arbitration_id | (EXTENDED if message.is_extended_id else 0)
         arrival = round(message.timestamp * 1e6)
         if abs(arrival) > _LATEST:
-            raise ValueError("its time is none")
+            raise ValueError("its time cannot be read")
         return CanFrame(arrival, key, bytes(message.data))
 
 

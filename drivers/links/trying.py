@@ -30,7 +30,7 @@ SURE = 2
 """Score from which no other rate is tried."""
 BIT_RATES = (250_000, 500_000, 125_000, 1_000_000)
 """Usual bit rates of machines; common practice."""
-SILENT = "silent: it may need to be asked (Modbus, a pack that is polled), and nothing is sent here"
+SILENT = "silent: it may wait to be asked (Modbus, a pack that is polled), and nothing is sent here"
 
 
 async def try_ports(how: Listening) -> list[Heard]:
@@ -92,7 +92,7 @@ def _try_bus(bus: dict[str, Any], seconds: float) -> Heard:
     rates: Sequence[int | None] = (None,)
     if bus["interface"] != "socketcan":
         if not can_bus.listens_without_acknowledging(bus["interface"]):
-            why = "not tried: this adapter cannot be told to listen without acknowledging, and at a wrong bit rate it"
+            why = "not tried: this adapter cannot listen without acknowledging, and at a wrong bit rate it"
             return Heard(name, f"{why} would disturb the bus; write its bit_rate")
         rates = BIT_RATES
     for rate in rates:

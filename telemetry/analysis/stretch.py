@@ -112,7 +112,7 @@ def _resistance(series: SessionSeries, pack: Pack) -> tuple[float | None, float 
         return None, None, found.unknown.get("pack_mohm", "the load steps in it do not show it")
     bound = Z90 * math.hypot(sd, _left_open(series.duration_s) * mohm)
     if bound > _MOST_BOUND * mohm:
-        return None, None, "the load steps in it leave it open: a longer span may show it"
+        return None, None, "the load steps in it are too few to tell: a longer span may show it"
     return mohm, bound, ""
 
 

@@ -14,9 +14,11 @@ from telemetry.commands.options import add, add_store, as_json, say
 
 def add_to(commands: Any) -> None:
     """Add the command to the command line."""
-    words = "look whether this computer is ready: permissions, adapters, clock, disk, sleep, terminal"
+    words = "check whether this computer is ready: permissions, adapters, clock, disk, sleep, terminal"
     parser = add(commands, "check", check, words, "shakedown check mower.toml")
-    parser.add_argument("machine", type=Path, metavar="MACHINE", nargs="?", help="a machine file, for its links")
+    parser.add_argument(
+        "machine", type=Path, metavar="MACHINE", nargs="?", help="a machine file, to check its links too"
+    )
     parser.add_argument("--json", action="store_true", help="print a JSON list")
     add_store(parser)
 

@@ -34,7 +34,7 @@ def agree_to_sending(machine: Machine, *, yes: bool, ask: bool) -> None:
         return
     file = printable(machine.file, 200)
     if not yes and not ask:
-        raise InputError(f"{file} sends something else than you agreed to; start again to be asked")
+        raise InputError(f"{file} no longer sends what you agreed to; start again to be asked")
     if not yes:
         if requests:
             _show(f"{file} sends these bytes to your devices, again and again:", requests)
@@ -50,8 +50,8 @@ def agree_to_sending(machine: Machine, *, yes: bool, ask: bool) -> None:
         sys.stderr.write("Send them? Type yes, or press Enter for no: ")
         sys.stderr.flush()
         if sys.stdin.readline().strip().lower() not in ("y", "yes"):
-            where = "the requests from the frame map" if requests else "[[publish]] out"
-            raise InputError(f"nothing was sent; take {where} of {file}, or agree to them")
+            where = "the requests from the frame map of" if requests else "[[publish]] from"
+            raise InputError(f"nothing was sent; remove {where} {file}, or agree")
     agreed.add(digest, machine.name)
 
 

@@ -27,31 +27,35 @@ if TYPE_CHECKING:
 
 def add_to(commands: Any) -> None:
     """Add this command to the command line."""
-    words = "lead through a shakedown drive step by step, or judge its steps in drives that were recorded"
+    words = "lead through a guided drive step by step, or judge its steps in recorded drives"
     parser = add(commands, "drive", drive, words, "shakedown drive mower.toml --judge last --result mower.html")
     parser.add_argument("machine", type=Path, metavar="MACHINE.toml", help="the machine file")
     parser.add_argument(
         "--judge",
         nargs="+",
         metavar="SESSION",
-        help="find the manoeuvres in these recordings: sessions' numbers, last, or files; the latest counts",
+        help="judge the steps found in these recordings: session numbers, last, or files; the latest counts",
     )
     parser.add_argument(
         "--result",
         type=Path,
         metavar="OUT",
-        help="also write the result as one page to print there; without --judge of all guided drives of the machine",
+        help="also write the result there, as one page to print; without --judge, of all the machine's guided drives",
     )
     parser.add_argument("--replace", action="store_true", help="replace the page if it exists")
-    parser.add_argument("--json", action="store_true", help="print one JSON object; without --judge as for --result")
+    parser.add_argument(
+        "--json",
+        action="store_true",
+        help="print one JSON object; without --judge, of all the machine's guided drives",
+    )
     parser.add_argument(
         "--step",
         action="append",
         default=[],
         metavar="NAME",
-        help="lead through this step again, after a change say; may be repeated; default: those not judged yet",
+        help="lead through this step again, as after a change; may be repeated; default: those not judged yet",
     )
-    parser.add_argument("--speak", action="store_true", help="speak what to do, where the platform has a voice")
+    parser.add_argument("--speak", action="store_true", help="speak the instructions, where the platform has a voice")
     parser.add_argument("--silent", action="store_true", help="no sound")
     parser.add_argument(
         "--first-power-done", action="store_true", help="state that first power was finished without this program"
@@ -123,9 +127,7 @@ def _guided_sessions(arguments: argparse.Namespace, machine: Machine) -> list[st
         import secrets
 
         line = f'id = "{secrets.token_hex(4)}"'
-        raise InputError(
-            f"a guided drive belongs to the id of a machine, and the file has none; add {line} to [machine]"
-        )
+        raise InputError(f"a guided drive needs the machine's id, and the file has none; add {line} to [machine]")
     return [str(number) for number in guided_sessions(store_path(arguments), machine.vehicle.id)]
 
 
@@ -195,5 +197,5 @@ def _require_ready(arguments: argparse.Namespace, machine: Machine) -> None:
     if not arguments.first_power_done and (not come.is_begun or come.number):
         raise InputError(
             f"first power is not finished, so the drive does not begin; go through shakedown first-power"
-            f" {arguments.machine}, or add --first-power-done where it was done on paper"
+            f" {arguments.machine}, or add --first-power-done if it was done on paper"
         )

@@ -67,7 +67,10 @@ def _add_watch(commands: Any) -> None:
         help="keep the raw bytes of all links with their times, for decode-check",
     )
     parser.add_argument(
-        "--every", type=interval, metavar="TIME", help="with --json: print the values as well, such as every 1s"
+        "--every",
+        type=interval,
+        metavar="TIME",
+        help="with --json: print the values too, at this interval, such as 1s",
     )
     parser.add_argument("--yes", action="store_true", help="agree to what the machine file sends; for scripts")
     parser.add_argument(

@@ -28,7 +28,9 @@ def add_to(commands: Any) -> None:
         help="a file; the end of its name says the format: .csv .csv.gz .parquet .jsonl .jsonl.gz .bdf.csv"
         " .bdf.parquet .gpx .mf4 .xlsx .sqlite3; with --raw any name",
     )
-    parser.add_argument("--machine", type=Path, metavar="FILE", help="machine file to decode a log of a link by")
+    parser.add_argument(
+        "--machine", type=Path, metavar="FILE", help="machine file that says how to decode a device log"
+    )
     parser.add_argument("--every", type=interval, metavar="TIME", help="rows of equal intervals, such as 1s or 1min")
     parser.add_argument(
         "--signals", metavar="NAMES", help="only these, with commas between them; * stands for anything: cell_*"

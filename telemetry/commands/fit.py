@@ -42,7 +42,7 @@ def add_to(commands: Any) -> None:
     parser.add_argument(
         "--stated",
         action="store_true",
-        help="judge by the machine file alone; else the latest guided drive of the machine that loaded it counts too",
+        help="judge by the machine file alone, without the latest guided drive that loaded the machine",
     )
     parser.add_argument("--size", action="store_true", help="with --drive: the least size of each part for that duty")
     parser.add_argument("--json", action="store_true", help="print one JSON object: verdict and findings")

@@ -24,12 +24,15 @@ def add_to(commands: Any) -> None:
         nargs="+",
         type=Path,
         metavar="FILE",
-        help="a table (text, .xlsx, .jsonl, .parquet, .mf4), a .gpx track, a log of a link, a recording of ours, or"
+        help="a table (text, .xlsx, .jsonl, .parquet, .mf4), a .gpx track, a device log, a recording of ours, or"
         " another store",
     )
     parser.add_argument("--map", type=Path, metavar="MAP.toml", help="column map to read them by; else a kept one")
     parser.add_argument(
-        "--machine", type=Path, metavar="FILE", help="machine file to judge the sessions by, and to decode logs by"
+        "--machine",
+        type=Path,
+        metavar="FILE",
+        help="machine file to judge the sessions by, and to decode device logs",
     )
     parser.add_argument("--yes", action="store_true", help="ask nothing: say what was assumed instead")
     parser.add_argument("--show", action="store_true", help="show how the files would be read, and store nothing")
@@ -78,9 +81,7 @@ def _lines(name: str, found: Opened) -> list[str]:
     from telemetry.report.import_text import column_lines, layout_line
 
     if found.column_map is None:
-        what = (
-            "what was kept of a link, decoded by the machine file" if found.is_log else "a recording of this program"
-        )
+        what = "a device log, decoded by the machine file" if found.is_log else "a recording of this program"
         return [f"{name}: {what}"]
     table = found.column_map
     lines = [layout_line(name, table.delimiter, table.decimal, table.encoding)]

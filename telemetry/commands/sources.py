@@ -41,9 +41,11 @@ def _add_sources(commands: Any) -> None:
         "--capture",
         type=Path,
         metavar="FILE",
-        help="with --try: go on for two minutes at ports that speak and keep the bytes, for decode-check --guess",
+        help="with --try: keep two minutes of bytes from ports that speak, for decode-check --guess",
     )
-    parser.add_argument("--settings", metavar="DRIVER", help="say instead what a [[source]] of that driver takes")
+    parser.add_argument(
+        "--settings", metavar="DRIVER", help="list the settings of a [[source]] of that driver instead"
+    )
 
 
 def _add_decode_check(commands: Any) -> None:
@@ -57,7 +59,7 @@ def _add_decode_check(commands: Any) -> None:
         action="append",
         default=[],
         metavar="SIGNAL=VALUE[@S]",
-        help="with --guess: what a meter showed, S seconds into the capture or all through it; may be repeated",
+        help="with --guess: what a meter showed, S seconds into the capture, or throughout it; may be repeated",
     )
     parser.add_argument("--source", metavar="NAME", help="source of the capture to decode; default: the first")
 

@@ -23,7 +23,7 @@ class JudgedSession:
         origin: where seconds count from, int microseconds.
         stamp: SHA-256 of its rows.
         steps: as it shows them.
-        other_machine: whether it was recorded with another text of the machine file.
+        other_machine: whether it was recorded with a different version of the machine file.
     """
 
     name: str

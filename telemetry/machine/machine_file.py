@@ -179,7 +179,7 @@ class _Reader:
             file=file,
         )
         for index, topic in doubled(publish, machine.name):
-            what = f"publishes under {topic}, as one before it does"
+            what = f"publishes under {topic}, as an earlier one does"
             self._report("publish", "topic", what, "give each its own topic", index)
         if {"pack", "machine"} & self._spoilt:
             self._contradicting(each for o in overrides.values() for each in override_contradictions(o, None))

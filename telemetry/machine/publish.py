@@ -37,7 +37,7 @@ class Topic(Text):
         """Return the topic without slashes around it."""
         read = str(super().read(key, value)).strip("/")
         if not read or read.startswith("$") or set(read) & set("+#"):
-            raise BadValue(f"is {described(value)}, which is no topic", f"write {key.takes}, without + and #")
+            raise BadValue(f"is {described(value)}, which is not a topic", f"write {key.takes}, without + and #")
         return read
 
 
@@ -56,7 +56,7 @@ class Publish:
         1883,
     )
     tls: bool = switch(
-        "encrypt, and check the broker's certificate against this computer's", "the broker's settings",
+        "encrypt, and check the broker's certificate against those this computer trusts", "the broker's settings",
         example=True, default=False,
     )  # fmt: skip
     username: str | None = text(

@@ -239,8 +239,8 @@ class Vehicle:
 
     name: str | None = text("what you call the machine", "your choice", "orchard machine")
     id: str | None = text(
-        "what the program knows the machine by, whatever its name; guided drives belong to it",
-        "`shakedown new-machine` writes one; else a word of your own that no other machine has",
+        "identifies the machine, whatever its name; guided drives belong to it",
+        "`shakedown new-machine` writes one; else a word of your own that no other machine uses",
         "7f3a9c21",
         longest=40,
     )
@@ -553,7 +553,7 @@ TITLES = {
     "work": "what the machine does, and what that costs",
     "instruments": "how far the readings may be off; every ± in a report follows from it",
     "source": "where readings come from; one for each device",
-    "publish": "a broker that live values go out to; nothing goes out without it",
+    "publish": "an MQTT broker that gets live values; nothing is sent without it",
     "limits": "your numbers in place of ours, for one limit",
 }
 """What each section is about."""

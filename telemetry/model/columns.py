@@ -112,7 +112,7 @@ def _one_scale(column: Scaled) -> Iterator[Problem]:
 
 def _one_way(column: Column) -> Iterator[Problem]:
     if column.points is not None and column.stated.keys() & {"scale", "offset"}:
-        yield Problem("points", "stands beside scale or offset", "keep one way to say it")
+        yield Problem("points", "cannot be used with scale or offset", "keep one of them")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -52,7 +52,9 @@ def judge_sessions(
         shown = printable(recording.name, 60)
         other = recording.machine_text is not None and recording.machine_text != machine.text
         if other:
-            warnings.append(f"{shown} was recorded with another text of the machine file; it is judged by this one")
+            warnings.append(
+                f"{shown} was recorded with a different version of the machine file; it is judged by this one"
+            )
         warnings += [f"{shown}: {warning}" for warning in recording.warnings]
         started = series.start if series.time_basis == "absolute" else None
         judged = JudgedSession(

@@ -38,7 +38,7 @@ class Opened:
         column_map: how its columns are read; None where it is a recording of ours.
         machine: what it says the machine is called.
         began: when it says it began, where its rows have no dates.
-        is_log: it is what was kept of a link, decoded by the machine file's sources.
+        is_log: it is a device log, decoded by the machine file's sources.
         is_new: the map was proposed just now.
         doubts: by column, what was taken to be so and might not be.
         assumed: what was assumed in place of an answer.

@@ -52,7 +52,7 @@ def capture_recording(path: Path, machine: Machine) -> Recording:
         named = ", ".join(sorted(map(printable, heard))) or "nothing"
         stated = ", ".join(source.name for source in machine.sources) or "none"
         raise InputError(
-            f"{file} holds bytes of {named}, and the machine file has the sources {stated}; name them alike"
+            f"{file} holds bytes of {named}, and the machine file has the sources {stated}; use the same names"
         )
     batches, silent = list[Batch](), list[str]()
     for source in sources:
@@ -108,7 +108,7 @@ def link_recording(path: Path, machine: Machine | None) -> Recording | None:
         log = _decoded(path, name, driver, machine)
         if log is None:
             raise InputError(
-                f"{printable(path, 200)} is a log of a link; give --machine FILE with a [[source]] whose driver is"
+                f"{printable(path, 200)} is a device log; give --machine FILE with a [[source]] whose driver is"
                 f" {' or '.join((name, *driver.log_of))}, which says how to decode it"
             )
         return log

@@ -109,7 +109,7 @@ class Publisher:
     def _connected(self, _client: object, _user: object, _flags: object, code: Any, _properties: object) -> None:
         """Have every topic sent again: a broker that was started anew may have forgotten them."""
         if code.is_failure:
-            self._troubled(f"refuses us ({code}); check username and {PASSWORD_VARIABLE}")
+            self._troubled(f"refused the connection ({code}); check username and {PASSWORD_VARIABLE}")
             return
         self._connection += 1
         if self._trouble:
@@ -123,5 +123,5 @@ class Publisher:
     def _troubled(self, what: str) -> None:
         """Say once what is wrong with the broker."""
         if not self._trouble:
-            log.warning("broker %s %s; the recording goes on, and it is tried again", self._name, what)
+            log.warning("broker %s %s; the recording goes on, and the program tries again", self._name, what)
         self._trouble = what

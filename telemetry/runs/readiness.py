@@ -90,9 +90,9 @@ def _adapters() -> Iterator[Ready]:
 
 def _port(port: str) -> Ready:
     if os.access(port, os.R_OK | os.W_OK) or not os.path.exists(port):  # noqa: PTH110 - not a file on every platform
-        return Ready("serial", "ok", f"{printable(port)} may be opened")
+        return Ready("serial", "ok", f"{printable(port)} can be opened")
     right = "add yourself to its group (on most Linux systems: sudo usermod -aG dialout $USER) and log in again"
-    return Ready("serial", "fix", f"{printable(port)} may not be opened by you; {right}")
+    return Ready("serial", "fix", f"you have no permission to open {printable(port)}; {right}")
 
 
 def can_interfaces(folder: Path = Path("/sys/class/net")) -> dict[str, bool]:
@@ -133,7 +133,7 @@ def _links_of(machine: Machine) -> Iterator[Ready]:
 def _clock() -> Iterator[Ready]:
     now = datetime.now(tz=UTC)
     if now < _OLDEST_CLOCK:
-        yield Ready("clock", "fix", f"it shows {now:%Y-%m-%d}, which is past; set date and time")
+        yield Ready("clock", "fix", f"it shows {now:%Y-%m-%d}, which is in the past; set date and time")
         return
     synchronised = _asked("timedatectl", "show", "--property=NTPSynchronized", "--value")
     local = now.astimezone()
@@ -218,7 +218,7 @@ def _terminal() -> Iterator[Ready]:
     columns, lines = shutil.get_terminal_size()
     least = f"{SMALLEST_TERMINAL[0]} by {SMALLEST_TERMINAL[1]}"
     if (columns, lines) < SMALLEST_TERMINAL or lines < SMALLEST_TERMINAL[1]:
-        yield Ready("terminal", "note", f"{columns} by {lines} letters; make the window {least} or more")
+        yield Ready("terminal", "note", f"{columns} by {lines} characters; make the window {least} or more")
     else:
         yield Ready("terminal", "ok", f"{columns} by {lines} letters")
     encoding = sys.stdout.encoding or locale.getpreferredencoding()
@@ -226,4 +226,4 @@ def _terminal() -> Iterator[Ready]:
         yield Ready("terminal", "note", f"its character set is {encoding}; set it to UTF-8 for the gauges")
     colours: Any = detected_colours()
     if colours != "full":
-        yield Ready("terminal", "note", f"it takes {'no' if colours == 'none' else 'sixteen'} colours")
+        yield Ready("terminal", "note", f"it shows {'no' if colours == 'none' else 'only sixteen'} colours")

@@ -116,7 +116,7 @@ def _no_recording(path: Path) -> str:
             f"{name} is a machine file, not a recording; give it as --machine {name}, after a session or a recording"
         )
     if path.name.lower().endswith((".xlsx", ".mf4", ".jsonl", ".jsonl.gz", ".gpx", ".sqlite3")) and path.exists():
-        return f"{name} is not played as it is; make a session of it first: shakedown import {name}"
+        return f"{name} cannot be played directly; make a session of it first: shakedown import {name}"
     takes = "a session's number, last, or a file ending in .csv, .csv.gz or .parquet"
     if not path.exists():
         return f"there is no session or recording {name}; give {takes}; shakedown sessions lists the sessions"

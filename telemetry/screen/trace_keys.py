@@ -174,7 +174,7 @@ class TraceKeys:
         self._cursor.stop()
         if self._replay is not None and self._replay.go_on_to(self._traces.past.start + t):
             self._window.to_end()
-            self._say(f"plays to {clock(t / 1e6)} as fast as it goes; p stops it")
+            self._say(f"playing on to {clock(t / 1e6)} as fast as possible; p stops it")
             return
         self._window.show(t)
         if t > self._window.length:

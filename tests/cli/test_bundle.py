@@ -88,7 +88,7 @@ def store(tmp_path: Path) -> Path:
             writer.end_session(START + 50_000_000)
     log_path().parent.mkdir(parents=True, exist_ok=True)
     log_path().write_text(
-        f"source {NAME} BMS: none of the first 2000 bytes from 192.168.77.41 is of use\n"
+        f"source {NAME} BMS: none of the first 2000 bytes from 192.168.77.41 could be decoded\n"
         f'  File "{HOME}/.venv/telemetry/runs/join.py", line 5, in _go\nOSError: {NAME} 4716.29918 47.271653\n'
         "device AA:BB:CC:12:34:56 closed the connection\n"
     )
@@ -140,7 +140,7 @@ def test_no_name_and_no_position_is_in_any_byte(
     assert (machine.pack.capacity_ah, machine.pack.cells_in_series) == (105, 16)
     assert [source.name for source in machine.sources] == ["source-1", "source-2"]
     assert [source.driver for source in machine.sources] == ["serial-frames", "satellite-position"]
-    assert b"none of the first 2000 bytes from _ is of use" in found["log.txt"]
+    assert b"none of the first 2000 bytes from _ could be decoded" in found["log.txt"]
     assert b"line 5, in _go" in found["log.txt"]
     assert b"Python 3." in found["versions.txt"]
     assert b"numpy" in found["versions.txt"]

@@ -89,7 +89,7 @@ def test_what_was_led_is_found_by_the_machines_id(folder, capsys) -> None:
     status, out = told(capsys, "drive", folder / "led.toml", "--store", store, "--json")
     shown = json.loads(out[: out.rindex("}") + 1])
     assert (status, [each["name"] for each in shown["sessions"]]) == (0, ["session 1"])
-    assert "session 1 was recorded with another text of the machine file" in out
+    assert "session 1 was recorded with a different version of the machine file" in out
     assert guided_sessions(store, "cart-2") == [2]
     again = Namespace(step=[], store=store)
     left = [each.name for each in _steps_to_do(again, load_machine(folder / "led.toml"), ["1"])]

@@ -187,7 +187,7 @@ def test_a_broker_that_was_started_anew_gets_everything_again(
         feed_until_said(made, snapshot, volts(100, 51.25), broker.port)
         assert json.loads(read(broker.port, "farm/mower/values")["farm/mower/values"])["pack_voltage"] == 51.25
     assert "publishing again" in caplog.text
-    assert sum("it is tried again" in record.message for record in caplog.records) == 1, "said once"
+    assert sum("the program tries again" in record.message for record in caplog.records) == 1, "said once"
 
 
 @needs_broker
@@ -264,11 +264,11 @@ def test_values_need_json_lines(capsys: pytest.CaptureFixture[str]) -> None:
 @pytest.mark.parametrize(
     ("lines", "says"),
     [
-        ('topic = "a/#"', "is no topic"),
+        ('topic = "a/#"', "is not a topic"),
         ('broker = "b"\nsignals = ["pak_voltage"]', "pack_voltage"),
         ("every_s = 0", "0.1"),
         ("port = 1883", "is missing"),
-        ('broker = "b"\n[[publish]]\nbroker = "b"', "as one before it does"),
+        ('broker = "b"\n[[publish]]\nbroker = "b"', "as an earlier one does"),
         ('broker = "b"\npassword = "x"', "unknown key"),
     ],
 )

@@ -267,7 +267,7 @@ async def test_a_map_that_does_not_fit_is_told():
             await heard(driver, lambda _: False, seconds=1.0)
         await driver.close()
     said = driver.advice()
-    assert "is of use (no message for it: " in said
+    assert "could be decoded (no message for it: " in said
     assert said.endswith("check notify and the frame map")
 
 

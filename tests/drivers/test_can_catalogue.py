@@ -141,7 +141,7 @@ def test_all_problems_come_at_once_with_the_nearest_names(pack):
         ({"standard": ["rv-c"], "listen_only": "yes"}, "listen_only: is the text"),
         ({"standard": ["rv-c"], "options": {"bitrate": 5}}, "write bit_rate beside options"),
         ({"standard": ["rv-c"], "silence_s": 0}, "must be above 0"),
-        ({"standard": ["rv-c"], "signals": {"a": "pack_voltage"}}, "stands without catalogue"),
+        ({"standard": ["rv-c"], "signals": {"a": "pack_voltage"}}, "needs a catalogue"),
         ({"signals": 3, "standard": ["rv-c"]}, "signals: is 3 where a table belongs"),
         ({"catalogue": "nowhere.dbc"}, "there is no file nowhere.dbc"),
         ({"catalogue": "pack.xlsx"}, "name a file ending in .dbc"),

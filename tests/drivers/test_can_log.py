@@ -129,7 +129,7 @@ def test_a_merged_log_is_sorted_and_that_is_told(tmp_path):
     _, batch = whole(recording)
     assert np.diff(batch.t).tolist() == [10_000, 10_000, 10_000]
     assert batch.column("pack_current").tolist() == pytest.approx([0, 1, 2, 3], abs=1e-6)
-    assert "1 frames stood behind later ones and were sorted in" in recording.warnings[0]
+    assert "1 frames came after later ones and were sorted in" in recording.warnings[0]
 
 
 def test_one_frame_with_a_time_of_its_own_is_left_out(tmp_path):
@@ -140,7 +140,7 @@ def test_one_frame_with_a_time_of_its_own_is_left_out(tmp_path):
     recording = open_log(path, STANDARD)
     _, batch = whole(recording)
     assert ((batch.t - batch.t[0]) / 1e6).tolist() == [0, 100, 101, 102, 103, 300, 301]
-    assert "2 frames whose time fits no other were left out" in recording.warnings[0]
+    assert "2 frames whose time is far from all others were left out" in recording.warnings[0]
 
 
 def test_time_that_goes_back_far_ends_the_log_after_what_came_before(tmp_path):
@@ -185,7 +185,7 @@ def test_odd_lines_are_passed_over_and_counted(tmp_path, suffix):
 @pytest.mark.parametrize(
     ("name", "content", "sentence"),
     [
-        ("drive.xlsx", b"", "is no log that can be read"),
+        ("drive.xlsx", b"", "is not a log that can be read"),
         ("missing.log", None, "is not there"),
         ("empty.log", b"", "holds no data frame"),
         ("bad.blf", b"no log at all, only text that is long enough to be a head" * 9, "cannot be read from its"),
@@ -226,7 +226,7 @@ def test_settings_are_checked_all_at_once(tmp_path):
     text = "\n".join(problems)
     assert len(problems) == 4
     assert "did you mean channel" in text
-    assert "is no log that can be read" in text
+    assert "is not a log that can be read" in text
     assert "is missing, and so is standard" in text
 
 

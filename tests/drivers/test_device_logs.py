@@ -88,7 +88,7 @@ def test_lines_without_any_time_say_what_to_state(tmp_path: Path) -> None:
 
 
 def test_lines_of_which_nothing_is_of_use_say_what_was_seen(tmp_path: Path) -> None:
-    with pytest.raises(NothingReadable, match=r"drive.txt: none of 2 lines \(18 bytes\) is of use \(.+\); check"):
+    with pytest.raises(NothingReadable, match=r"drive.txt: none of 2 lines \(18 bytes\) could be read \(.+\); check"):
         opened(tmp_path, BOARD, "drive.txt", "booting\nready now\n")
 
 

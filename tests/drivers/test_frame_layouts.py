@@ -146,7 +146,7 @@ def test_hexadecimal_characters_with_the_checksum_of_modbus_ascii() -> None:
     decoder = FrameDecoder(a_map(CHARACTERS), "pack")
     (batch,) = decoder.feed(b":01421G1BFEA1EF\r\n" + frame[:7] + frame, 0)
     assert len(batch) == 1
-    assert dict(decoder.figures.bad) == {"no hexadecimal characters": 1, "cut short": 1}
+    assert dict(decoder.figures.bad) == {"not hexadecimal": 1, "cut short": 1}
 
 
 def test_a_sum_over_the_characters_that_are_sent() -> None:

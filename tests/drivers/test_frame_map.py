@@ -59,7 +59,7 @@ WRONG = [
     ('"CRC-16/MODBUS"', '"CRC-16/MODBUSS"', ["there is no checksum CRC-16/MODBUSS", "did you mean CRC-16/MODBUS"]),
     ('"CRC-16/MODBUS"', '"crc16"', ["frame.checksum: there is no checksum crc16", "did you mean CRC-16"]),
     ('"CRC-16/MODBUS"', '{ kind = "crc" }', ["frame.checksum: states no width and polynomial"]),
-    ('"CRC-16/MODBUS"', '{ kind = "crc", width = 8, polynomial = 0x131 }', ["polynomial: is more than 8 bits hold"]),
+    ('"CRC-16/MODBUS"', '{ kind = "crc", width = 8, polynomial = 0x131 }', ["polynomial: does not fit in 8 bits"]),
     (
         '"CRC-16/MODBUS"',
         '{ kind = "xor", width = 8 }',
@@ -89,7 +89,7 @@ WRONG = [
     ),
     ("width = 16", "width = 16, unknown = 0x1FFFF", ["pack_voltage.unknown: holds what 16 bits cannot: 131071"]),
     ("width = 16", "width = 16, unknown = [[9, 3]]", ["a range that ends before it begins"]),
-    ("width = 16", "width = 16, count = 4", ["pack_voltage.count: stands at a name without a *"]),
+    ("width = 16", "width = 16, count = 4", ["pack_voltage.count: is for a name with a *"]),
     ("width = 16", "width = 16, inverted = true", ["pack_voltage.inverted: is for a single bit"]),
     ("scale = 0.01", "scale = 0", ["pack_voltage.scale: is 0"]),
     (
@@ -119,7 +119,7 @@ WRONG = [
     (
         "length = 12",
         'end = "7E"\none_per_piece = true\nescape = { byte = "7D", xor = "20" }',
-        ["frame.one_per_piece: stands beside escape"],
+        ["frame.one_per_piece: cannot be used with escape"],
     ),
     (
         "[message.state]",
@@ -137,39 +137,47 @@ WRONG = [
     ("pack_voltage = {", '"cell_*_voltage" = { count = { byte = 2 },', ["count.most: is missing"]),
     ("[message.state]", "[message.state]\ngroup = 7", ["message.state.group: is 7 where text belongs"]),
     ('byte_order = "big"', "", ["byte_order: is missing, and frame.checksum takes several bytes"]),
-    ("width = 16", 'width = 18, type = "bcd"', ["pack_voltage.width: is no whole number of decimal digits"]),
+    (
+        "width = 16",
+        'width = 18, type = "bcd"',
+        ["pack_voltage.width: does not hold a whole number of decimal digits"],
+    ),
     (
         "width = 16",
         'width = 16, word_order = "low-first"',
-        ["word_order: is for whole words of 16 bits, two or more"],
+        ["word_order: is for two or more whole words of 16 bits"],
     ),
     (
         "width = 16",
         'width = 16, type = "signed", direction = { byte = 7 }',
-        ["pack_voltage.direction: stands beside a number that has its sign, signed"],
+        ["pack_voltage.direction: cannot be used with signed, which has its own sign"],
     ),
-    ("scale = 0.01", "points = [[0, 1]]", ["pack_voltage.points: is no list of pairs of numbers"]),
+    ("scale = 0.01", "points = [[0, 1]]", ["pack_voltage.points: is not a list of pairs of numbers"]),
     ("scale = 0.01", "points = [[5, 1], [2, 3]]", ["pack_voltage.points: has numbers that do not ascend"]),
-    ("scale = 0.01", "scale = 0.01, points = [[0, 1], [2, 3]]", ["points: stands beside scale, offset or inverted"]),
-    ("scale = 0.01", 'meanings = { "1" = "on" }', ["pack_voltage.meanings: stands at a signal that has its meaning"]),
+    (
+        "scale = 0.01",
+        "scale = 0.01, points = [[0, 1], [2, 3]]",
+        ["points: cannot be used with scale, offset or inverted"],
+    ),
+    ("scale = 0.01", 'meanings = { "1" = "on" }', ["pack_voltage.meanings: is only for extra signals"]),
     (
         "pack_voltage =",
         'extra_a = { byte = 8, meanings = { on = "on" } }\npack_voltage =',
-        ["on: is no whole number"],
+        ["on: is not a whole number"],
     ),
-    ("width = 16", "width = 16, packed = true", ["pack_voltage.packed: is for a row of repeats"]),
+    ("width = 16", "width = 16, packed = true", ["pack_voltage.packed: is for repeats"]),
     (
         "pack_voltage = {",
         '"cell_*_voltage" = { count = 9, first_number = { byte = 8, most = 4 },',
         ["first_number.most: is less than one frame holds"],
     ),
-    ("length = 12", "length = 12\nhexadecimal = true", ["frame.hexadecimal: stands without end bytes"]),
+    ("length = 12", "length = 12\nhexadecimal = true", ["frame.hexadecimal: needs end bytes"]),
     (
         '"CRC-16/MODBUS"',
         '{ kind = "sum", of_characters = true }',
-        ["checksum.of_characters: stands without hexadecimal"],
+        ["checksum.of_characters: has a meaning only with hexadecimal"],
     ),
-    ('"CRC-16/MODBUS"', '{ kind = "sum", initial = 0x155 }', ["checksum.initial: is more than 8 bits hold"]),
+    ('"CRC-16/MODBUS"', '{ kind = "sum", initial = 0x155 }', ["checksum.initial: does not fit in 8 bits"]),
 ]
 
 
@@ -268,7 +276,7 @@ ESCAPED = GOOD.replace("length = 12", 'end = "7E"\nescape = { byte = "7D", xor =
 @pytest.mark.parametrize(
     ("right", "wrong", "said"),
     [
-        ('end = "7E"\n', "", "frame.escape: stands without end bytes"),
+        ('end = "7E"\n', "", "frame.escape: needs end bytes"),
         (', xor = "20"', "", "says neither xor nor pairs"),
         ('xor = "20"', 'pairs = { "7E 7D" = "5E" }', "frame.escape.pairs.7E 7D: is no byte"),
         ('xor = "20"', 'pairs = { "7E" = "5E" }', "frame.escape.pairs: leaves 7D, A5 as it is"),

@@ -71,7 +71,7 @@ def test_every_setting_at_its_best():
         ({"columns_in_order": ["u"], "format": "json"}, "columns_in_order: has a meaning for csv lines only"),
         ({"columns_in_order": ["u_bat"], "columns": {"u_bta": "pack_voltage"}}, "columns.u_bta: is not among"),
         ({"columns_in_order": ["millis"], "time_column": "milis"}, "name one of them; did you mean millis"),
-        ({"time_unit": "ms"}, "time_unit: stands without time_column"),
+        ({"time_unit": "ms"}, "time_unit: needs time_column"),
         (
             {"time_column": "t", "time_unit": "h"},
             'time_unit: is the text "h", which is not known; write one of "s", "ms", "us"',

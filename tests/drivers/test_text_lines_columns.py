@@ -115,7 +115,7 @@ def test_all_problems_at_once_each_with_the_remedy():
         "columns.f.scael: is an unknown key; did you mean scale?",
         "columns.f.signal: is missing; write signal = ",
         "columns.g: is 5 where a signal's name belongs",
-        "columns.h.points: stands beside scale or offset",
+        "columns.h.points: cannot be used with scale or offset",
         'columns.i.unknown[1]: is the text "x" where a number belongs',
         'columns.i.offset: is the text "x" where a number belongs',
         "columns.j.points: is not two pairs of numbers",

@@ -75,7 +75,7 @@ def test_a_silent_port_and_one_that_is_not_there_say_so(monkeypatch) -> None:
         return device
 
     heard, _, _ = tried(silent)
-    assert heard.speaks.startswith("silent: it may need to be asked")
+    assert heard.speaks.startswith("silent: it may wait to be asked")
     assert heard.settings == {}
     (gone,) = asyncio.run(trying.try_ports(Listening(0.1, ["/dev/ttyNOTHERE9"])))
     assert gone.speaks.startswith("not heard: ")
@@ -88,7 +88,7 @@ def test_unknown_bytes_of_a_captured_pack_are_told_as_frames_with_their_checksum
     pieces = [(p.t, p.data) for p in asked(load_frame_map(PLAIN_PACK)) if p.direction == "in"]
     found = heard_bytes(pieces)
     assert "begin with A5 5A, checksum CRC-16/MODBUS" in found.speaks
-    assert heard_bytes([(0, b"\x00\xff" * 3)]).speaks == "6 bytes of no form that is known"
+    assert heard_bytes([(0, b"\x00\xff" * 3)]).speaks == "6 bytes in no known format"
     assert heard_bytes([]).speaks == "nothing"
 
 
@@ -120,7 +120,7 @@ STORE = (EXTENDED | 0x0CF090F3, "FF FF FF FF 10 04 00 7D")
         ([DRIVE], "nmea-2000", "motor_speed", 2000.0),
         ([STORE], "j1939", "pack_voltage", 52.0),
         ([(0x181, "C8 00 01")], "canopen-418", "pack_temperature_1", 25.0),
-        ([(0x123, "01 02")], "3 frames of no standard that is read: 123", None, None),
+        ([(0x123, "01 02")], "3 frames of no standard known here: 123", None, None),
         ([], "nothing", None, None),
     ],
 )
@@ -142,7 +142,7 @@ def test_bit_rates_are_tried_only_where_nothing_is_acknowledged(monkeypatch) -> 
     monkeypatch.setattr(trying.can_bus, "buses_in_reach", lambda: buses)
     quiet, loud = asyncio.run(trying.try_buses(Listening(0.1)))
     assert quiet.speaks.startswith("not heard: ")
-    assert "cannot be told to listen without acknowledging" in loud.speaks
+    assert "cannot listen without acknowledging" in loud.speaks
 
 
 def test_a_simulated_machine_gives_what_the_proposal_promises(monkeypatch) -> None:

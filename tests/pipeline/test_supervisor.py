@@ -194,7 +194,7 @@ async def test_silence_says_once_what_was_heard_and_not_read():
 
     class Hearing(Scripted):
         def advice(self) -> str:
-            return f"none of {next(counts)} lines is of use"
+            return f"none of {next(counts)} lines could be read"
 
     got: list = []
     supervisor = Supervisor("board", lambda: Hearing(clock, [None]), clock, got.append)
@@ -203,4 +203,4 @@ async def test_silence_says_once_what_was_heard_and_not_read():
     await clock.advance(30)
     task.cancel()
     said = [change.why for change in got if change.state == "silent"]
-    assert said == ["board is open but has sent nothing readable for 5 s; none of 0 lines is of use"]
+    assert said == ["board is open but has sent nothing readable for 5 s; none of 0 lines could be read"]
