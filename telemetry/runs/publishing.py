@@ -79,8 +79,7 @@ class Publisher:
         return self
 
     def __exit__(self, *failure: object) -> None:
-        self._latest = {"status": "offline"}
-        self._pass_on()
+        self._client.publish(self._place("status"), "offline", retain=True)  # goes before the farewell in any case
         self._client.disconnect()
         ending = threading.Thread(target=self._client.loop_stop, daemon=True)  # a stuck broker holds it up
         ending.start()
