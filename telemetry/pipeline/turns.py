@@ -57,6 +57,7 @@ class Turns:
         self._well_from: dict[tuple[str, str], int] = {}
         self._silent: set[tuple[str, str]] = set()
         self._layouts: dict[tuple[str, str], Group] = {}
+        self._settled_to = _NEVER
 
     def settle(self, batches: Sequence[Batch], end: int) -> tuple[list[Batch], list[Mark]]:
         """Return the batches, each signal under its own name only where its giver sent it, and what to announce.
@@ -70,6 +71,7 @@ class Turns:
         new = [(batch.group.source, signal) for batch in batches for signal in self._hear(batch)]
         out = {source for source in self._order if self._is_out(source, end)}
         marks = self._hand_over(out, end)
+        self._settled_to = end
         if new:
             marks += self._introduced(new, end)
         return [self._placed(batch) for batch in batches], marks
@@ -100,7 +102,7 @@ class Turns:
                 lost[before][now].append(signal)
             elif now != before and (now, signal) in self._owned_before:
                 back[now].append(signal)
-            self._owned_before.add((now, signal))
+            self._owned_before |= {(now, signal), *([(before, signal)] if now != before else [])}
         texts = []
         for source, moved in lost.items():
             what = "link lost" if source in out else "gives less"
@@ -129,7 +131,10 @@ class Turns:
         well = [source for source in alive if end >= self._well_from.get((source, signal), end)]
         if not well and (before in alive or not alive):
             return before
-        return min(well or alive, key=lambda source: (self._prefer.get(signal) != source, self._order.index(source)))
+        rank = {source: (self._prefer.get(signal) != source, self._order.index(source)) for source in alive}
+        now = min(well or alive, key=lambda source: rank[source])
+        # With a row in hand: one that had just ended would be announced and give nothing.
+        return now if now == before or self._last(now, signal) > self._settled_to else before
 
     def _gives(self, source: str, signal: str, end: int) -> bool:
         stated = self._silences.get(source, 0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.can_messages import CanMessagesSettings
@@ -41,6 +41,7 @@ def test_fast_packets_with_a_third_of_the_frames_lost_never_mix(spacing_us: int)
     assert 0.45 < whole / 4_000 < 0.53  # both frames of a packet came: 0.7 squared
 
 
+@settings(deadline=None)
 @given(st.lists(st.binary(min_size=9, max_size=60), min_size=2, max_size=6), st.randoms(use_true_random=False))
 def test_doubled_frames_and_several_senders_give_no_wrong_packet(payloads, chance) -> None:
     queues = [
@@ -66,6 +67,7 @@ def transported(group: int, sender: int, data: bytes, receiver: int = 255) -> li
     return frames
 
 
+@settings(deadline=None, max_examples=40)
 @given(st.lists(st.binary(min_size=9, max_size=200), min_size=1, max_size=5), st.booleans(), st.data())
 def test_messages_of_several_senders_are_joined(payloads, to_all, data) -> None:
     queues = [transported(65226, n, sent, 255 if to_all else 100 + n) for n, sent in enumerate(payloads)]

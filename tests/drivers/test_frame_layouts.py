@@ -6,7 +6,7 @@ import math
 import tomllib
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pymodbus.framer.ascii import FramerAscii
 
@@ -241,6 +241,7 @@ THERE_AND_BACK = {
 }
 
 
+@settings(deadline=None)
 @given(st.sampled_from(sorted(THERE_AND_BACK)), st.data())
 def test_what_is_encoded_is_read_again(name: str, data: st.DataObject) -> None:
     text, message, signals = THERE_AND_BACK[name]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from telemetry.analysis.chosen import Chosen, ChosenGroup, known_values
@@ -103,7 +103,8 @@ def test_a_signal_that_one_group_lacks_moves_alone() -> None:
     assert marks(spans)[1:] == ["pack gives less: voltage now from bus"]
 
 
-@settings(max_examples=12)
+@settings(max_examples=12, deadline=None)
+@example({"pack": [], "bus": [(0, 1), (21, 5)], "radio": [(16, 11)]})
 @given(
     st.fixed_dictionaries(
         {
