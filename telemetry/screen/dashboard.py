@@ -29,6 +29,7 @@ from telemetry.screen.theme import Colours, Light, Palette, detected_colours, la
 from telemetry.screen.traces import Traces
 from telemetry.screen.units import UNITS, UnitsName
 from telemetry.screen.views import draw_view
+from telemetry.screen.words import Headline
 
 _FLASH_US = 500_000
 
@@ -134,6 +135,8 @@ class Dashboard:
         self._scale = PackScale() if scale is None else scale
         self._units = UNITS[units]
         self._settled = Settlement()
+        self.prompt: Headline | None = None
+        """What is asked of the driver in place of the leader's words; blue, while no alarm needs the band."""
         self._ended: tuple[str, int] | None = None
         self._canvas: Canvas | None = None
         self._screen: TerminalScreen | None = None
@@ -212,7 +215,7 @@ class Dashboard:
             self._settled,
             self._scale,
             self._units,
-            self._actions.guide.prompt,
+            self.prompt or self._actions.guide.prompt,
         )
 
     def _run_word(self) -> str:
