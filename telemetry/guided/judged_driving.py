@@ -51,7 +51,7 @@ def pulls(on: Evidence) -> Iterator[Check]:
     """Judge the resistances."""
     found, pack = on.figures.resistance, on.machine.pack
     if on.figures.sign_is_wrong:
-        yield must_not("current counted the wrong way round", True, PRACTICE, "set sign_of_current of its source")
+        yield must_not("sign of the current reversed", True, PRACTICE, "set sign_of_current of its source")
         return
     if found is None or found.pack_mohm is None or found.pack_10s_mohm is None:
         why = "" if found is None else found.unknown.get("pack_mohm", "")
@@ -150,7 +150,7 @@ def launches(on: Evidence) -> Iterator[Check]:
     attempts = on.of("launches")
     yield from _peak(on, attempts, "peak current")
     if any(math.isnan(each.facts["throttle"]) for each in attempts):
-        why = "that the throttle was fully down is the driver's word"
+        why = "only the driver can say that the throttle was fully down"
         yield Check(
             "full throttle", "", None, bound="seen", origin=PRACTICE, word="remark", said="not recorded", why=why
         )
@@ -218,10 +218,10 @@ def _heat(on: Evidence, attempts: Sequence[Attempt]) -> Iterator[Check]:
     found = None if rows is None else settle(rows)
     if found is None:
         yield told(
-            "pack temperature that this would lead to", "°C", None, why="it went on rising; work longer to see"
+            "pack temperature at which it would settle", "°C", None, why="it was still rising; work longer to see"
         )
     else:
-        yield at_most("pack temperature that this would lead to", "°C", found.end, limit, origin, sigma=found.sigma)
+        yield at_most("pack temperature at which it would settle", "°C", found.end, limit, origin, sigma=found.sigma)
 
 
 def coast_down(on: Evidence) -> Iterator[Check]:
@@ -263,8 +263,8 @@ def braking(on: Evidence) -> Iterator[Check]:
     at_controller = on.rows("controller_voltage", stops)
     if at_controller is not None and volts is not None:
         jump = 100.0 * (float(at_controller.values.max()) / float(volts.values.max()) - 1.0)
-        label = "jump of the controller's voltage over the pack's"
-        origin = f"regen that is refused lifts it; {PRACTICE}"
+        label = "rise of the controller's voltage above the pack's"
+        origin = f"it rises when regen is refused; {PRACTICE}"
         yield at_most(label, "%", max(jump, 0.0), 100.0 * JUMP_SHARE, origin)
     yield _cold(on)
     yield from bms_trip(on, "charge_allowed", "charge")
@@ -297,7 +297,7 @@ def _cold(on: Evidence) -> Check:
 
 def _share(on: Evidence, stops: Sequence[Attempt]) -> Check:
     """Return the share of the motion's energy that came back into the pack."""
-    label, mass = "share of the motion's energy returned", on.machine.vehicle.mass_kg
+    label, mass = "share of kinetic energy returned", on.machine.vehicle.mass_kg
     if mass is None or not stops:
         return unknown(label, "%", "state [machine] mass_kg")
     shares = []
@@ -339,13 +339,13 @@ def work(on: Evidence) -> Iterator[Check]:
     """Judge usual work."""
     outlook, found = on.figures.outlook, on.figures.work.work
     if outlook.whole is None:
-        yield unknown("energy an hour", "Wh", outlook.unknown.get("whole", ""), decides=True)
+        yield unknown("energy per hour", "Wh", outlook.unknown.get("whole", ""), decides=True)
         return
     power = outlook.whole.power_w
-    yield told("energy an hour", "Wh", power.mid, (power.high - power.low) / 2 / Z90)
+    yield told("energy per hour", "Wh", power.mid, (power.high - power.low) / 2 / Z90)
     for label, unit, value in (
-        ("energy a kilometre", "Wh/km", found.wh_per_km),
-        ("energy a hectare", "Wh/ha", found.wh_per_ha),
+        ("energy per kilometre", "Wh/km", found.wh_per_km),
+        ("energy per hectare", "Wh/ha", found.wh_per_ha),
         ("hours on a charge", "h", found.h_per_charge),
     ):
         if value is not None:

@@ -60,9 +60,9 @@ def wheels_up(on: Evidence) -> Iterator[Check]:
         if math.isinf(delay):
             yield must_not(label, True, PRACTICE, "the enable line or the supply went, and the current did not end")
         else:
-            yield at_most(label, "s", delay, STOPS_S, PRACTICE, fails=STOPS_S, why="known to a fifth of a second")
+            yield at_most(label, "s", delay, STOPS_S, PRACTICE, fails=STOPS_S, why="measured to within 0.2 s")
     if stops:
-        yield told("stops seen; whether each interlock was tried is the driver's word", "", float(len(stops)))
+        yield told("stops seen; only the driver can say whether each interlock was tried", "", float(len(stops)))
 
 
 def recovery(on: Evidence) -> Iterator[Check]:

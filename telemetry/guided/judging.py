@@ -122,7 +122,7 @@ def _does_not_apply(step: Step, on: Evidence) -> str:
         seen = on.figures.series.get("implement_engaged")
         engaged = seen is not None and bool((seen.values > 0.5).any())  # noqa: PLR2004 - a switch, on
         if not any(stated) and not engaged and not any(each.step == "implement" for each in on.attempts):
-            return "the machine file states no implement, and none was on"
+            return "the machine file states no implement, and none was switched on"
     return ""
 
 
@@ -219,7 +219,9 @@ def verdict(results: Sequence[StepResult], fit_stops: bool = False) -> Verdict:
     if for_season:
         done = sum(each.word in ("pass", "remark") for each in results)
         return Verdict(
-            "INCOMPLETE", "not judged", f"{done} steps judged without a fail; open: {', '.join(for_season)}."
+            "INCOMPLETE",
+            "not judged",
+            f"{done} step{'s' * (done != 1)} judged, none failed; open: {', '.join(for_season)}.",
         )
     remarks = [each.step.title for each in results if each.word == "remark"]
     also = f" Not judged, not needed: {', '.join(each.step.title for each in open_)}." if open_ else ""

@@ -187,7 +187,7 @@ class Leader:
         title, wanting = f"{self._place + 1}/{len(self._steps)} {step.title}", ", ".join(self._wanting())
         if self._state == "let off":
             return Ask(
-                "LET OFF", title, wanting, f"{self._why}. Stand, look at it; g tries the step again, k skips it."
+                "LET OFF", title, wanting, f"{self._why}. Stop and look at it; g tries the step again, k skips it."
             )
         if (reading := self.reading) is not None:
             do = f"Stand, key off. Measure: {reading.question}, in {reading.unit}. g types it, k leaves it out."
@@ -195,12 +195,18 @@ class Leader:
         if self._state == "offered":
             if self.withheld:
                 return Ask("WARM UP", title, wanting, self.withheld)
-            return Ask("READY", title, wanting, f"{step.do} g goes, k skips, x ends it.", " ".join(step.cautions))
+            return Ask(
+                "READY",
+                title,
+                wanting,
+                f"{step.do} g starts, k skips, x ends the guide.",
+                " ".join(step.cautions),
+            )
         manoeuvre = self._recogniser.manoeuvres.get(_MANOEUVRES.get(step.name, step.name))
         share = 0.0 if manoeuvre is None else manoeuvre.share
         last = self._last
         if share > 0.0:
-            return Ask(step.words[1], title, wanting, "Keep on as you are.", share=share)
+            return Ask(step.words[1], title, wanting, "Carry on like this.", share=share)
         if last is not None and self._now - last.end < SAID_S * MICROSECONDS:
             if last.accepted:
                 return Ask("GOOD", title, wanting, step.do)

@@ -140,7 +140,7 @@ def _refused(rows: list[Row], found: Roll | None, stopped: bool) -> str:
     if found.a0 > MOST_G * 9.81:
         return f"a brake was on: it slowed by {found.a0 / 9.81:.2f} g"
     if found.a0_sd > MOST_UNEVEN * found.a0:
-        return "it did not slow evenly: a brake or another slope came in on the way"
+        return "it did not slow evenly: a brake came on or the slope changed"
     return ""
 
 

@@ -26,8 +26,8 @@ from telemetry.report.session_model import Report
 SIGNIFICANT = 2.0
 _LABELS = {
     "returned while driving": "returned while driving",
-    "energy a hectare": "energy per hectare",
-    "energy a kilometre": "energy per kilometre",
+    "energy per hectare": "energy per hectare",
+    "energy per kilometre": "energy per kilometre",
     "hectares a charge": "hectares per charge",
     "pack resistance": "internal resistance of the pack, 1 s",
     "pack resistance, 10 s": "internal resistance of the pack, 10 s",
@@ -90,8 +90,8 @@ _FIGURES = (
     _Figure("mean power", "W", lambda r: (r.totals.mean_power_w, r.totals.uncertainty.get("mean_power_w"))),
     _Figure("peak power", "W", lambda r: (r.totals.peak_power_w, r.totals.uncertainty.get("peak_power_w"))),
     _Figure("returned while driving", "%", lambda r: (r.totals.returned_share_pct, None)),
-    _Figure("energy a hectare", "Wh/ha", lambda r: _ranged(r.work.ranges.get("wh_per_ha"))),
-    _Figure("energy a kilometre", "Wh/km", lambda r: _ranged(r.work.ranges.get("wh_per_km"))),
+    _Figure("energy per hectare", "Wh/ha", lambda r: _ranged(r.work.ranges.get("wh_per_ha"))),
+    _Figure("energy per kilometre", "Wh/km", lambda r: _ranged(r.work.ranges.get("wh_per_km"))),
     _Figure("hectares a charge", "ha", lambda r: _ranged(r.work.ha_per_charge)),
     _Figure(
         "pack resistance",

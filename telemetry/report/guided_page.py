@@ -42,7 +42,7 @@ def result_page(result: GuidedResult) -> str:
     open_ = [step for step in result.steps if step.would]
     if open_:
         rows = "".join(f"<li><b>{escape(step.step.title)}:</b> {escape(step.would)}</li>\n" for step in open_)
-        body.append(f"<h2>What would have the open steps judged</h2>\n<ul>\n{rows}</ul>")
+        body.append(f"<h2>How to get the open steps judged</h2>\n<ul>\n{rows}</ul>")
     body.append("<h2>Judged from</h2>\n<ul>\n")
     body += [f"<li>{escape(text)}</li>\n" for text in sources_of(result)]
     body.append("</ul>\n" + _signature())

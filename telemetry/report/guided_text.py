@@ -56,7 +56,7 @@ def step_lines(step: StepResult, result: GuidedResult) -> list[str]:
     if step.attempts:
         lines += wrapped(attempts_text(step, result), "    ")
     if step.would:
-        lines += wrapped(f"To have it judged: {step.would}", "    ")
+        lines += wrapped(f"To get it judged: {step.would}", "    ")
     return lines
 
 
@@ -88,8 +88,8 @@ def attempts_text(step: StepResult, result: GuidedResult) -> str:
     said = [f"{len(good)} counted at {_times(good, origin)}"] if good else ["none counted"]
     for kind in dict.fromkeys(_kind(each) for each in bad):
         same = [each for each in bad if _kind(each) == kind]
-        such = " such as" if len({each.refused for each in same}) > 1 else ""
-        said.append(f"refused at {_times(same, origin)}:{such} {same[-1].refused}")
+        such = ", for example" if len({each.refused for each in same}) > 1 else ""
+        said.append(f"refused at {_times(same, origin)}{such}: {same[-1].refused}")
     return f"Attempts: {'; '.join(said)}."
 
 

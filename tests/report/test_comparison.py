@@ -98,8 +98,8 @@ def test_a_difference_counts_beyond_two_standard_deviations_of_both_and_the_orde
     away = abs(one - two) / (spread * 2**0.5)
     if abs(away - 2.0) < 1e-6:
         return
-    assert verdict("energy a kilometre", first, second) == ("differs" if away > 2.0 else "alike")
-    assert verdict("energy a kilometre", first, second) == verdict("energy a kilometre", second, first)
+    assert verdict("energy per kilometre", first, second) == ("differs" if away > 2.0 else "alike")
+    assert verdict("energy per kilometre", first, second) == verdict("energy per kilometre", second, first)
 
 
 def test_the_text_names_what_is_more_than_its_uncertainty():

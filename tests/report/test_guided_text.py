@@ -51,7 +51,7 @@ def test_the_text_says_each_step_with_figure_error_bound_origin_and_reason() -> 
     assert "● internal resistance, 10 s: 21.4 ± 0.7 mΩ; at most 30 mΩ (1.3 times the stated 23 mΩ)" in text
     assert "Attempts: 1 counted at 0:00:05; refused at 0:01:05: too short: 6 s of 10." in text
     assert "■ peak current: 210 A; at most 180 A; above 200 A fails (stated)" in text
-    assert "To have it judged: Key off for 2 minutes" in text
+    assert "To get it judged: Key off for 2 minutes" in text
     assert "session 4, 2026-01-01" in text
     assert "SHA-256 abababababababab" in text
 
