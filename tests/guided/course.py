@@ -11,6 +11,8 @@ from drivers.simulated.scenarios import Scenario
 from drivers.simulated.varied import varied_scenario
 from tests.guided.scripted import Act
 
+SLOW_MACHINE_KM_H = 12.0
+"""Of a slower machine a stop from walking pace is one from near its top speed, and nothing is done badly."""
 STOP = (Act(40, brake=0.9, below_km_h=0.3), Act(1.5, brake=1.0))
 
 
@@ -283,6 +285,8 @@ def task(step: str, how: str, seed: int) -> Task | None:
     if step == "braking" and not what.controller.brake_current_a:
         return None
     if step == "implement" and what.implement is None:
+        return None
+    if how == "never fast" and top_km_h(what) < SLOW_MACHINE_KM_H:
         return None
     maker, reason, more = WAYS[step][how]
     acts = tuple(maker(what, random.Random(f"guided {step} {how} {seed}")))
