@@ -15,8 +15,8 @@ LISTEN_S = 2.5
 """At each place and rate: two lines of what sends once a second. Ours."""
 KEEP_S = 120.0
 OPENING = (
-    "nothing is sent; but Linux and macOS raise a serial port's control lines for a moment as it is opened, and some"
-    " boards restart at that: wheels off the ground"
+    "nothing is sent; but Linux and macOS raise a serial port's control lines for a moment when it is opened, and"
+    " some boards restart then: get the wheels off the ground first"
 )
 
 

@@ -263,7 +263,7 @@ def braking(on: Evidence) -> Iterator[Check]:
     at_controller = on.rows("controller_voltage", stops)
     if at_controller is not None and volts is not None:
         jump = 100.0 * (float(at_controller.values.max()) / float(volts.values.max()) - 1.0)
-        label = "rise of the controller's voltage above the pack's"
+        label = "rise of controller voltage above the pack's"
         origin = f"it rises when regen is refused; {PRACTICE}"
         yield at_most(label, "%", max(jump, 0.0), 100.0 * JUMP_SHARE, origin)
     yield _cold(on)

@@ -62,7 +62,7 @@ def wheels_up(on: Evidence) -> Iterator[Check]:
         else:
             yield at_most(label, "s", delay, STOPS_S, PRACTICE, fails=STOPS_S, why="measured to within 0.2 s")
     if stops:
-        yield told("stops seen; only the driver can say whether each interlock was tried", "", float(len(stops)))
+        yield told("stops seen; only the driver knows if each interlock was tried", "", float(len(stops)))
 
 
 def recovery(on: Evidence) -> Iterator[Check]:

@@ -58,7 +58,8 @@ def _step(step: StepResult, result: GuidedResult) -> str:
     badge = f'<span class="badge {_LEVELS[step.word]}">{SHAPES[step.word]} {escape(step.word)}</span>'
     said = [sentence(step.why)] if step.why else []
     refused = sum(not each.accepted for each in step.attempts)
-    counted = f"{len(step.attempts) - refused} attempts counted"
+    good = len(step.attempts) - refused
+    counted = f"{good} attempt{'s' * (good != 1)} counted"
     said += [f"{counted}, {refused} refused." if refused else f"{counted}."] if step.attempts else []
     also = f" <small>{escape(step.session)}</small>" if len(result.sessions) > 1 and step.checks else ""
     first = (

@@ -54,7 +54,7 @@ class GuideKeys:
         except ValueError:
             value = math.nan
         if not math.isfinite(value):
-            self._say("a reading is digits, such as 12.5; g asks again")
+            self._say("type the reading as digits, such as 12.5; g asks again")
             return
         self._act(lambda leader: leader.read(value))
 

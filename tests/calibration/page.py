@@ -17,9 +17,10 @@ def lines_of(figure: Figure, tallies: Mapping[str, Tally]) -> list[str]:
     head = f"| kind | sessions | checkpoints | stated ±, {figure.unit} | held, % | error RMS | bias | worst |"
     lines = [head, "|---|---|---|---|---|---|---|---|"]
     for kind, one in tallies.items():
+        worst = f"{one.worst:.2g}" if abs(one.worst) < 99.5 else f"{one.worst:.0f}"
         lines.append(
             f"| {kind} | {one.sessions} | {one.rows} | {one.half_width:.3g} | {one.held_pct:.0f} ± "
-            f"{one.held_error_pct:.0f} | {one.error_rms:.2g} | {one.bias:+.2g} | {one.worst:.2g} |"
+            f"{one.held_error_pct:.0f} | {one.error_rms:.2g} | {one.bias:+.2g} | {worst} |"
         )
     return lines
 

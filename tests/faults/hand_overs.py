@@ -195,7 +195,7 @@ register(
     Fault(
         "hand-over",
         "Five devices give the same signals; each is killed in turn, then all at once",
-        "every signal that any live source still gives is recorded; one announced mark a hand-over",
+        "every signal that any live source still gives is recorded; one mark announces each hand-over",
         1,
         20,
         hand_over,

@@ -42,7 +42,7 @@ async def test_a_reading_is_typed_with_digits_and_enter(make_rig: Any) -> None:
     rig = make_rig(leader=Leader(stated(12), [charge, STEPS[0]]))
     async with rig.screen.run_test(size=(120, 40)) as pilot:
         await pilot.press("g", "g", "g", "x", "enter")
-        assert "a reading is digits" in rig.rows()[-1]
+        assert "type the reading as digits" in rig.rows()[-1]
         await pilot.press("g", "6", "comma", "4", "enter")
         rig.close()
         assert rig.snapshot.marks[-1].text == "guided drive: wall energy 6.4 kWh"
