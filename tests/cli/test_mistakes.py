@@ -124,7 +124,9 @@ MISTAKES = [
         "replay photo.csv", 2, "photo.csv: this is a picture, not CSV; save the table as CSV, then name that file"
     ),
     Mistake(
-        "replay table.xlsx", 2, "table.xlsx cannot be played directly; make a session of it first: shakedown import table.xlsx"
+        "replay table.xlsx",
+        2,
+        "table.xlsx cannot be played directly; make a session of it first: shakedown import table.xlsx",
     ),
     Mistake(
         "replay table.csv",
@@ -339,8 +341,8 @@ MISTAKES = [
     Mistake(
         "export 1 mow.doc",
         2,
-        "mow.doc: the name must end in .csv, .csv.gz, .parquet, .jsonl, .jsonl.gz, .bdf.csv, .bdf.parquet, .gpx, .mf4,"
-        " .xlsx or .sqlite3",
+        "mow.doc: the name must end in .csv, .csv.gz, .parquet, .jsonl, .jsonl.gz, .bdf.csv, .bdf.parquet, .gpx,"
+        " .mf4, .xlsx or .sqlite3",
     ),
     Mistake("export 1 gone/mow.csv", 2, "gone/mow.csv: there is no folder gone; make it first"),
     Mistake("sessions --store other.sqlite", 3, "other.sqlite is not a database; name another file for the store"),
