@@ -22,8 +22,8 @@ from telemetry.model.errors import InputError
 from telemetry.model.events import AlarmChange, Event, Gap, Mark, MarkChange, Situation
 from telemetry.model.recording import Recording, TimeBasis
 
-MOST_VALUES = 1_000_000
-"""Numbers kept in memory, times left out: 8 MB. Half of them are rows: thirty-four signals at 10 Hz for 24 min."""
+MOST_VALUES = 500_000
+"""Numbers kept in memory, times left out: 4 MB. Half of them are rows: thirty-four signals at 10 Hz for 12 min."""
 CHUNK_ROWS = 2048
 _KEPT_WIDTHS = 64
 """Signals times zooms whose columns are remembered."""
