@@ -19,7 +19,7 @@ from telemetry.screen.commands_box import Command, CommandsBox
 from telemetry.screen.cursor_play import CursorPlay
 from telemetry.screen.guide_keys import GuideKeys
 from telemetry.screen.help_page import help_page, limit_page
-from telemetry.screen.keys import Need, find_key, keys_in
+from telemetry.screen.keys import Key, Need, keys_in
 from telemetry.screen.link_keys import LinkKeys
 from telemetry.screen.links_view import LinkFacts, LinksShown
 from telemetry.screen.mark_entry import OPEN_US, PRESETS, MarkEntry
@@ -147,7 +147,7 @@ class Actions:
             self.leave()
         elif open_now is not None:
             self._press_prompt(open_now, "q" if key in ("ctrl+c", "ctrl+q") else key, character)
-        elif (row := find_key(key, self.shown.view, self._control.is_replay, self._is_review)) is not None:
+        elif (row := next((row for row in self._keys() if row.key == key), None)) is not None:
             self.do(row.action)
 
     def do(self, action: str) -> None:
@@ -245,6 +245,9 @@ class Actions:
         """What holds now of what keys of the footer need."""
         return self._alarms.needs | self.guide.needs | ({"fresh mark"} if self._marks.fresh is not None else set())
 
+    def _keys(self) -> list[Key]:
+        return keys_in(self.shown.view, self._control.is_replay, self._is_review, self.guide.leads)
+
     @property
     def _is_review(self) -> bool:
         return bool(self._traces.title)
@@ -290,7 +293,7 @@ class Actions:
 
     def help(self) -> None:
         """Show the keys of this view."""
-        self.prompt = help_page(self.shown.view, self._control.is_replay, self._is_review)
+        self.prompt = help_page(self.shown.view, self._keys())
 
     def links_shown(self) -> LinksShown:
         """Return what of the links is on view."""
@@ -305,7 +308,7 @@ class Actions:
         no_commands = ("backspace", "escape", "c", "up", "down")
         found = [
             Command(row.does, row.shown, partial(self.do, row.action))
-            for row in keys_in(self.shown.view, self._control.is_replay, self._is_review)
+            for row in self._keys()
             if row.key not in no_commands
         ]
         found += [*self._alarms.commands(), *self._links.commands()]

@@ -29,6 +29,11 @@ class GuideKeys:
         self._leader, self._control, self._say = leader, control, say
 
     @property
+    def leads(self) -> bool:
+        """Whether a drive is guided."""
+        return self._leader is not None
+
+    @property
     def needs(self) -> set[Need]:
         """What holds now of what keys of the footer need."""
         return {"guided"} if self.prompt is not None else set()

@@ -12,7 +12,7 @@ from telemetry.model.events import AlarmLevel
 from telemetry.model.number_text import amount_text
 from telemetry.screen.canvas import Canvas, fitted
 from telemetry.screen.formats import delay_text, wrapped
-from telemetry.screen.keys import ALL, PAIRS, VIEWS, Key, keys_in, shown_key
+from telemetry.screen.keys import ALL, PAIRS, VIEWS, Key, shown_key
 from telemetry.screen.page import BLANK, Drawn, Piece, Row, draw_page, heading
 from telemetry.screen.prompt import NEVER
 from telemetry.screen.theme import SHAPES, Meaning
@@ -93,11 +93,11 @@ class TextPage:
         return Drawn()
 
 
-def help_page(view: str, is_replay: bool, is_review: bool = False) -> TextPage:
-    """Return the page about ``view``: its own keys, those of every view, and what it shows."""
+def help_page(view: str, rows: Sequence[Key]) -> TextPage:
+    """Return the page about ``view``: its own keys of ``rows``, those of every view, and what it shows."""
     own: list[Key] = []
     everywhere: list[Key] = []
-    for row in keys_in(view, is_replay, is_review):
+    for row in rows:
         (everywhere if row.views == ALL else own).append(row)
     title = f"keys of the {VIEWS[view]} view, and everywhere"
     return list_page(title, [*_joined(own), *_joined(everywhere)], WHAT_IT_SHOWS[view])

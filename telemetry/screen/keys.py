@@ -132,14 +132,10 @@ PAIRS = {"up": "down", "left": "right", "pageup": "pagedown", "home": "end", "n"
 """Keys that stand in one line: the first, the second."""
 
 
-def keys_in(view: str, is_replay: bool, is_review: bool = False) -> list[Key]:
+def keys_in(view: str, is_replay: bool, is_review: bool = False, is_guided: bool = False) -> list[Key]:
     """Return the keys that do something in ``view``."""
-    return [row for row in KEYS if view in row.views and row.is_in(is_replay, is_review)]
-
-
-def find_key(key: str, view: str, is_replay: bool, is_review: bool = False) -> Key | None:
-    """Return what ``key`` does in ``view``, or None."""
-    return next((row for row in keys_in(view, is_replay, is_review) if row.key == key), None)
+    found = [row for row in KEYS if view in row.views and row.is_in(is_replay, is_review)]
+    return [row for row in found if is_guided or row.need != "guided"]
 
 
 def shown_key(name: str) -> str:

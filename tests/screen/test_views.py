@@ -25,7 +25,7 @@ from telemetry.screen.canvas import Canvas
 from telemetry.screen.cell_list import Cell, draw_list
 from telemetry.screen.commands_box import Command, CommandsBox, matching
 from telemetry.screen.help_page import help_page, limit_page
-from telemetry.screen.keys import VIEWS
+from telemetry.screen.keys import VIEWS, keys_in
 from telemetry.screen.links_view import LinkFacts, LinksShown
 from telemetry.screen.mark_entry import MarkEntry
 from telemetry.screen.page import Drawn
@@ -99,7 +99,7 @@ CASES: dict[str, tuple[str, str, LinksShown, Callable[[Canvas], Drawn | None] | 
     "links-names": ("working", "5", LinksShown("pack", raw_names=True, facts=FACTS), None),
     "limit": ("working", "1", LinksShown(), page(lambda: limit_page(LIMITS[2]))),
     **{
-        f"help-{words}": ("working", view, LinksShown(), page(lambda view=view: help_page(view, True)))  # type: ignore[misc]
+        f"help-{words}": ("working", view, LinksShown(), page(lambda view=view: help_page(view, keys_in(view, True))))  # type: ignore[misc]
         for view, words in VIEWS.items()
     },
 }
