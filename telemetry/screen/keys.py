@@ -174,7 +174,7 @@ def _footer_items(
 ) -> tuple[FooterItem, ...]:
     """Return them; kept, for most paints have the same."""
     gap = footer_gap(width)
-    rows = keys_in(view, is_replay, is_review)
+    rows = keys_in(view, is_replay, is_review, "guided" in needs)
     found: list[tuple[int, FooterItem]] = []
     room = width - 1
     for name in FOOTERS[view]:

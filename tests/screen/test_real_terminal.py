@@ -5,10 +5,12 @@ from __future__ import annotations
 import os
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -100,6 +102,11 @@ def recording(folder: Path) -> Path:
     return path
 
 
+def alarms_saved(store: Path) -> int:
+    with closing(sqlite3.connect(f"file:{store}?mode=ro", uri=True)) as connection:
+        return int(connection.execute("SELECT count(*) FROM alarm").fetchone()[0])
+
+
 def test_a_drive_in_a_real_terminal(terminal: Terminal, tmp_path: Path) -> None:
     machine, drive, store = tmp_path / "cart.toml", recording(tmp_path), tmp_path / "store.sqlite3"
     machine.write_text(MACHINE, encoding="utf-8")
@@ -127,6 +134,7 @@ def test_a_drive_in_a_real_terminal(terminal: Terminal, tmp_path: Path) -> None:
     terminal.press("Enter")
     terminal.wait_until(lambda rows: "low cell voltage: cell 5, 2.450 V, ack" in "\n".join(rows), "its badge")
 
+    terminal.wait_until(lambda _: alarms_saved(store), "the alarm on the disk")
     terminal.kill()
     terminal.start((60, 17), *words, "--speed", "4")
     rows = terminal.wait_until(lambda rows: "CELL 5" in "\n".join(rows), "the screen after the restart")
