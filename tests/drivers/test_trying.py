@@ -31,7 +31,7 @@ def tried(make, how=None):
             written = []
             device.heard = written.append
             only = [device.settings["port"]]
-            (heard,) = await trying.try_ports(how or Listening(0.4, only))
+            (heard,) = await trying.try_ports(how or Listening(1.0, only))
             return heard, written, only
 
     return asyncio.run(listen())
