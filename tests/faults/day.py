@@ -45,8 +45,8 @@ STEP_US = 2_000_000
 DRIVE_US = 600_000_000
 HOUR_US = 3_600_000_000
 START = 1_790_000_000_000_000
-FULL_AFTER_H = 3
-"""By then the past of the traces holds all that it may."""
+FULL_AFTER_H = 12
+"""By then the past of the traces holds all that it may, its oldest rows as the extremes of their minutes."""
 GROWTH_AT_MOST_MB = 5.0
 AT_MOST_MB = 120.0
 RATE_HZ = 10.0
