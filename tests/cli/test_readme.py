@@ -18,7 +18,12 @@ TYPED = {"new-machine": "\n" * 40, "first-power": "later\n"}
 # With the answers left empty the machine file names no source, as README.md says.
 # isolate judges whatever these few seconds hold: 1 says that it names a part.
 # review is a screen and nothing else: without a terminal it says so.
-STATUS = {"shakedown watch mower.toml": {2}, "shakedown review last": {2}, "shakedown isolate last": {0, 1}}
+STATUS = {
+    "shakedown check": {0, 1},
+    "shakedown watch mower.toml": {2},
+    "shakedown review last": {2},
+    "shakedown isolate last": {0, 1},
+}
 
 
 def commands() -> list[str]:
