@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -28,7 +29,7 @@ class ParquetRecording(FileRecording):
     """A recording in ``.parquet``: a null or NaN is unknown; ``time`` is a timestamp with zone, ``t`` any number."""
 
     def _read_columns(self) -> Columns:
-        with self._opened() as file:
+        with opened_parquet(self.path, self.file) as file:
             schema = file.schema_arrow
             columns = columns_of(schema.names, self.file)
             self._check_types(schema, columns)
@@ -39,14 +40,14 @@ class ParquetRecording(FileRecording):
     def _check_types(self, schema: Any, columns: Columns) -> None:
         import pyarrow as pa
 
-        wrong = [place for place in columns.places if not _is_numeric(schema.field(place).type)]
+        wrong = [place for place in columns.places if not is_numeric(schema.field(place).type)]
         if wrong:
             shown = ", ".join(f"{printable(schema.names[p])} ({printable(schema.field(p).type)})" for p in wrong[:4])
             raise RecordingError(f"{self.file}: not every column holds numbers: {shown}; convert or leave them out")
         kind = schema.field(columns.time_place).type
         shown = printable(kind)
         if columns.time_basis == "relative":
-            if not _is_numeric(kind) or pa.types.is_boolean(kind):
+            if not is_numeric(kind) or pa.types.is_boolean(kind):
                 raise RecordingError(f"{self.file}: column t holds {shown}; it must hold seconds from the start")
         elif not pa.types.is_timestamp(kind):
             raise RecordingError(f"{self.file}: column time holds {shown}; it must hold timestamps with zone")
@@ -55,7 +56,7 @@ class ParquetRecording(FileRecording):
 
     def _read(self) -> Iterator[Rows]:
         first_row = 1
-        with self._opened() as file:
+        with opened_parquet(self.path, self.file) as file:
             for batch in file.iter_batches(batch_size=_BATCH_ROWS):
                 yield self._rows(batch, first_row)
                 first_row += batch.num_rows
@@ -68,7 +69,7 @@ class ParquetRecording(FileRecording):
         mistake = None if bad is None else RecordingError(f"{self.file}, {place_of(len(t))}, column {bad}")
         values = np.empty((len(t), len(self._columns.places)))
         for column, place in enumerate(self._columns.places):
-            values[:, column] = _floats(batch.column(place))[: len(t)]
+            values[:, column] = floats(batch.column(place))[: len(t)]
         return Rows(t, values, place_of, mistake)
 
     def _times(self, column: Any) -> tuple[Times, str | None]:
@@ -77,7 +78,7 @@ class ParquetRecording(FileRecording):
 
         name = self._columns.names[self._columns.time_place]
         if self._columns.time_basis == "relative":
-            seconds = _floats(column)
+            seconds = floats(column)
             good = (seconds >= 0) & (seconds <= RELATIVE_LIMIT_S)
             t = np.rint(np.where(good, seconds, 0) * 1e6).astype(np.int64)
         else:
@@ -93,22 +94,23 @@ class ParquetRecording(FileRecording):
             problem = seconds_problem(float(seconds[row]), printable(shown))
         return t[:row], f"{name}: {problem or 'the time is missing; each row needs one'}"
 
-    @contextmanager
-    def _opened(self) -> Iterator[Any]:
-        """Open the file; whatever its library has to say of it becomes a RecordingError."""
-        import pyarrow as pa
-        from pyarrow import parquet
 
-        try:
-            with parquet.ParquetFile(self.path) as file:
-                check_expansion(self.file, self.path.stat().st_size, _unpacked(file.metadata))
-                yield file
-        except (pa.ArrowException, OSError, ValueError, LookupError, ArithmeticError) as error:
-            # A name that is no UTF-8, a zone that does not exist: the library raises Python's own errors too.
-            reason = getattr(error, "strerror", None) or str(error).partition("\n")[0]
-            raise RecordingError(
-                f"{self.file}: it is not a sound Parquet file: {printable(reason, 120)}; copy or export it again"
-            ) from error
+@contextmanager
+def opened_parquet(path: Path, file: str) -> Iterator[Any]:
+    """Open a file; whatever its library has to say of it becomes a RecordingError that names ``file``."""
+    import pyarrow as pa
+    from pyarrow import parquet
+
+    try:
+        with parquet.ParquetFile(path) as opened:
+            check_expansion(file, path.stat().st_size, _unpacked(opened.metadata))
+            yield opened
+    except (pa.ArrowException, OSError, ValueError, LookupError, ArithmeticError) as error:
+        # A name that is no UTF-8, a zone that does not exist: the library raises Python's own errors too.
+        reason = getattr(error, "strerror", None) or str(error).partition("\n")[0]
+        raise RecordingError(
+            f"{file}: it is not a sound Parquet file: {printable(reason, 120)}; copy or export it again"
+        ) from error
 
 
 def _unpacked(metadata: Any) -> int:
@@ -117,14 +119,16 @@ def _unpacked(metadata: Any) -> int:
     return int(max(pages, 8 * metadata.num_rows * metadata.num_columns // _ROWS_REPEAT))
 
 
-def _is_numeric(kind: Any) -> bool:
+def is_numeric(kind: Any) -> bool:
+    """Tell whether columns of that pyarrow type hold numbers, or truth values."""
     import pyarrow as pa
 
     of = pa.types
     return any(is_kind(kind) for is_kind in (of.is_integer, of.is_floating, of.is_decimal, of.is_boolean, of.is_null))
 
 
-def _floats(column: Any) -> Floats:
+def floats(column: Any) -> Floats:
+    """Return a column of numbers; NaN where there is none."""
     import pyarrow as pa
 
     if pa.types.is_boolean(column.type):

@@ -14,10 +14,9 @@ from telemetry.model.errors import InputError, RecordingError, StoreError, print
 from telemetry.model.recording import Recording
 from telemetry.recordings.foreign.column_map import ColumnMap, keep_map, kept_map
 from telemetry.recordings.foreign.mapped_table import MappedTable
-from telemetry.recordings.foreign.other_tables import text_table
+from telemetry.recordings.foreign.other_tables import plain_table
 from telemetry.recordings.foreign.proposal import Proposal, Question
-from telemetry.recordings.foreign.propose import proposed
-from telemetry.recordings.foreign.text_layout import layout_in
+from telemetry.recordings.foreign.propose import layout_in, proposed
 from telemetry.recordings.reading import FORMATS, open_recording
 from telemetry.runs.link_recording import link_recording, text_log_recording
 from telemetry.runs.progress import Progress
@@ -96,7 +95,7 @@ def opened(
         store: the maps kept beside it are tried first.
         given: the map to use; None: a kept one, else one proposed from the file.
         answer: asks what the file cannot tell; None: the usual is assumed.
-        folder: where a table that is not text is written out as text.
+        folder: where a table that is neither text nor Parquet is written out.
         machine: its sources decode what was kept of a link.
 
     Raises:
@@ -116,7 +115,7 @@ def opened(
         if not is_table and (log := link_recording(path, machine)) is not None:
             yield Opened(log, is_log=True)
             return
-    table = text_table(path, folder)
+    table = plain_table(path, folder)
     known = given
     with suppress(RecordingError):
         known = known or kept_map(layout_in(table, path), maps_of(store))

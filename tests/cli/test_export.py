@@ -26,7 +26,7 @@ from telemetry.cli import main
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.errors import RecordingError
 from telemetry.model.events import AlarmChange, Mark
-from telemetry.recordings.foreign.mdf_rows import mdf_table
+from telemetry.recordings.foreign.mdf_table import mdf_table
 from telemetry.recordings.reading import open_recording
 from telemetry.store.reader import StoreReader
 from telemetry.store.writer import StoreWriter
@@ -330,4 +330,4 @@ def test_a_library_that_dies_over_a_file_is_one_sentence(tmp_path, monkeypatch) 
     pytest.importorskip("asammdf", reason="needs pip install 'shakedown[mdf]'")
     monkeypatch.setattr("sys.path", [])
     with pytest.raises(RecordingError, match="cannot be read as what its name says"):
-        mdf_table(tmp_path / "drive.mf4", tmp_path / "drive.csv")
+        mdf_table(tmp_path / "drive.mf4", tmp_path / "drive.parquet")

@@ -13,6 +13,7 @@ from telemetry.recordings.foreign.text_layout import TextLayout
 from telemetry.recordings.foreign.time_columns import DATES, TimeKind, matches
 
 _MOSTLY = 0.9  # of the rows in which a column must not go back to be one of time; ours
+_FEW = 50
 _UNIX: dict[TimeKind, tuple[float, float]] = {"unix s": (1e9, 4e9), "unix ms": (1e12, 4e12), "unix us": (1e15, 4e15)}
 """The years 2001 to 2096."""
 _SPREADSHEET_DAYS = (36_526.0, 73_051.0)
@@ -38,15 +39,14 @@ def find_time(layout: TextLayout, found: Proposal) -> None:
     for place in places:
         if (kind := _written_time(layout.column(place), found)) is not None:
             return _set_time(found, (layout.header[place],), kind, layout.column(place))
-    for date in places:
-        days = [f"{cell} 00:00:00" for cell in layout.column(date)]
-        clock = next((p for p in places if p != date and matches("clock", layout.column(p))), None)
-        if clock is not None and (kind := _written_time(days, found)) is not None:
-            cells = [f"{a} {b}" for a, b in zip(layout.column(date), layout.column(clock), strict=True)]
-            return _set_time(found, (layout.header[date], layout.header[clock]), kind, cells)
-    for place in places:
-        if matches("clock", layout.column(place)):
-            return _set_time(found, (layout.header[place],), "clock", layout.column(place))
+    clocks = [place for place in places if _is_written("clock", layout.column(place))]
+    for clock in clocks[:1]:
+        for date in places:
+            days = [f"{cell} 00:00:00" for cell in layout.column(date)]
+            if date != clock and (kind := _written_time(days, found)) is not None:
+                cells = [f"{a} {b}" for a, b in zip(layout.column(date), layout.column(clock), strict=True)]
+                return _set_time(found, (layout.header[date], layout.header[clock]), kind, cells)
+        return _set_time(found, (layout.header[clock],), "clock", layout.column(clock))
     for place in places:
         if (counted := _counted_time(layout, place, found)) is not None:
             return _set_time(found, (layout.header[place],), counted, ())
@@ -65,13 +65,18 @@ def _set_time(found: Proposal, names: tuple[str, ...], kind: TimeKind, cells: Se
 
 def _written_time(cells: Sequence[str], found: Proposal) -> TimeKind | None:
     """Return how dates are written; where day and month could be either, that is asked."""
-    fitting = [kind for kind in DATES if matches(kind, cells)]
+    fitting = [kind for kind in DATES if _is_written(kind, cells)]
     if fitting == ["day first", "month first"]:
         if any("." in cell.split()[0] for cell in cells[:5] if cell):
             return "day first"
         text = "which comes first in its dates, day or month?"
         found.questions.append(Question("date", text, ("day first", "month first"), "dates with the day first"))
     return fitting[0] if fitting else None
+
+
+def _is_written(kind: TimeKind, cells: Sequence[str]) -> bool:
+    """Tell whether cells are times of this kind; a few of them show at once that most columns are none."""
+    return matches(kind, cells[:: 1 + len(cells) // _FEW]) and matches(kind, cells)
 
 
 def _counted_time(layout: TextLayout, place: int, found: Proposal) -> TimeKind | None:

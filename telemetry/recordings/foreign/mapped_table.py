@@ -6,7 +6,6 @@ that come late by up to ``SORT_WITHIN_S`` are put in order.
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
@@ -18,12 +17,14 @@ import numpy.typing as npt
 from telemetry.model.batch import Times, Values
 from telemetry.model.columns import ColumnMap as ColumnReader
 from telemetry.model.columns import Layout
-from telemetry.model.errors import RecordingError, printable
+from telemetry.model.errors import printable
 from telemetry.model.recording import TimeBasis
 from telemetry.recordings.columns import Columns
 from telemetry.recordings.file_recording import FileRecording, Rows
 from telemetry.recordings.foreign.column_map import ColumnMap
-from telemetry.recordings.foreign.text_layout import WHITE, are_units, cells_of, header_names
+from telemetry.recordings.foreign.in_order import InOrder
+from telemetry.recordings.foreign.parquet_cells import is_parquet, parquet_cells
+from telemetry.recordings.foreign.text_cells import text_cells
 from telemetry.recordings.foreign.time_columns import (
     DATES,
     micros_of_numbers,
@@ -31,21 +32,19 @@ from telemetry.recordings.foreign.time_columns import (
     offset_of,
     past_midnight,
 )
-from telemetry.recordings.lines import Block, LineBlocks
+from telemetry.recordings.lines import LineBlocks
 
 SORT_WITHIN_S = 10.0
 """Rows of merged sources come late by the slowest link's delay; common practice is well under this."""
-_MOST_ASTRAY = 50
-"""Rows that fall back further are left out where time goes on as before within so many; else a new count begins."""
 _NUMBER = (
     r"^(?P<n>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?|[+-]?[Ii][Nn][Ff])\s*(?:[A-Za-z%°ΩµμΩ][A-Za-z%°Ω/0-9]{0,7})?$"
 )
 _THOUSANDS = r"^[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?$"
 _GROUPED = r"^[+-]?\d{1,3}(?:\.\d{3})+,\d*$"
+_LATEST_US = 7_258_118_400_000_000
+"""2200-01-01, as for times in text."""
 _YES, _NO = ["true", "on", "yes"], ["false", "off", "no"]
 _NOTHING = ["", "nan", "null", "none", "na", "n/a", "-", "--", "---", "?", "#n/a", "nd"]
-_COMMENT_LINES = re.compile(rb"^[ \t]*(?:#|//|%).*\n?", re.MULTILINE)
-_BLANKS, _EDGES = re.compile(rb"[ \t]+"), re.compile(rb"^[ \t]+|[ \t]+$", re.MULTILINE)
 
 
 class MappedTable(FileRecording):
@@ -80,144 +79,72 @@ class MappedTable(FileRecording):
         self._bad, self._first_bad = Counter[str](), dict[str, str]()
         order = InOrder(round(SORT_WITHIN_S * 1e6), counts_from_first=not self._map.is_absolute)
         blocks = LineBlocks(self.path, self.file, self._map.encoding)
+        if is_parquet(self.path):
+            tables = parquet_cells(self.path, self.file, self._map.header)
+        else:
+            tables = text_cells(blocks, self.file, self._map, self._count)
         rows_before, last_clock = 0, None
-        started = False
-        for block in blocks:
-            body, started = (block, True) if started else self._behind_header(block)
-            cells = self._cells(body) if started else None
-            if cells is None:
-                continue
+        for cells in tables:
             t, known = self._times(cells, rows_before, last_clock)
             values = self._values(cells)
             rows_before += len(t)
             last_clock = int(t[known][-1]) if known.any() else last_clock
             self._note_lines_without_time(cells, known)
             yield self._rows(*order.take(t[known], values[known]))
-        if not started:
-            raise RecordingError(f"{self.file}: the header of the column map is not in it; make another map for it")
         yield self._rows(*order.rest(), note=self._told(order, blocks.cut))
 
     def _rows(self, t: Times, values: Values, note: str | None = None) -> Rows:
         return Rows(t, values, lambda row: f"row {row + 1}", note=note)
 
-    def _behind_header(self, block: Block) -> tuple[Block, bool]:
-        """Return what follows the header in a block, and whether it was there; a row of units goes with it."""
-        at, number, found = 0, block.first_line, False
-        for line in block.data.splitlines(keepends=True):
-            cells = cells_of(line.decode("utf-8", "replace"), self._map.delimiter)
-            if found and not are_units(cells):
-                break
-            at, number = at + len(line), number + 1
-            found = found or header_names(cells, len(self._map.header)) == self._map.header
-        return (Block(block.data[at:], number, block.is_last) if found else block), found
-
-    def _cells(self, block: Block) -> Any:
-        """Return the block's rows as a pyarrow table; lines with too few or too many cells are counted.
-
-        Its columns are numbers where each cell is one or empty, all text where any is not; the time's always text.
-        """
-        import pyarrow as pa
-
-        data, width = block.data, len(self._map.header)
-        if b"#" in data or b"//" in data or b"%" in data:
-            data = _COMMENT_LINES.sub(b"", data)
-        delimiter = self._map.delimiter
-        if delimiter == WHITE:
-            data, delimiter = _BLANKS.sub(b"\t", _EDGES.sub(b"", data)), "\t"
-        data = self._to_width(data, delimiter, width)
-        if not data.strip():
-            return None
-
-        try:
-            cells, skipped = self._parsed(data, delimiter, pa.float64())
-        except pa.ArrowInvalid:  # it has to be looked at cell by cell
-            cells, skipped = self._parsed(data, delimiter, pa.string())
-        for row in skipped:
-            what = "too few cells" if row.actual_columns < width else "too many cells"
-            self._count(what, 1, printable(row.text, 40))
-        return cells
-
-    def _parsed(self, data: bytes, delimiter: str, kind: Any) -> tuple[Any, list[Any]]:
-        """Return the table, its values of that kind, and the lines that were skipped."""
-        import pyarrow as pa
-        from pyarrow import csv as arrow_csv
-
-        skipped: list[Any] = []
-
-        def skip(row: Any) -> str:
-            skipped.append(row)
-            return "skip"
-
-        names = [str(place) for place in range(len(self._map.header))]
-        types = dict.fromkeys(names, kind) | {names[place]: pa.string() for place in self._time_places}
-        cells = arrow_csv.read_csv(
-            pa.BufferReader(data),
-            read_options=arrow_csv.ReadOptions(use_threads=False, block_size=len(data) + 1, column_names=names),
-            parse_options=arrow_csv.ParseOptions(delimiter=delimiter, invalid_row_handler=skip),
-            convert_options=arrow_csv.ConvertOptions(
-                column_types=types,
-                null_values=[""],
-                strings_can_be_null=False,
-                check_utf8=False,
-                decimal_point=self._map.decimal,
-            ),
-        )
-        return cells, skipped
-
-    def _to_width(self, data: bytes, delimiter: str, width: int) -> bytes:
-        """Cut off the delimiter that some loggers end a row with, where the header has no name behind it."""
-        end = delimiter.encode()
-        first = data.split(b"\n", 1)[0].rstrip(b"\r")
-        if first.endswith(end) and len(cells_of(first.decode("utf-8", "replace"), delimiter)) == width + 1:
-            return re.sub(re.escape(end) + rb"(?=\r?$)", b"", data, flags=re.MULTILINE)
-        return data
-
     def _times(self, cells: Any, rows_before: int, last_clock: int | None) -> tuple[Times, npt.NDArray[np.bool_]]:
+        import pyarrow as pa
         import pyarrow.compute as pc
 
         kind = self._map.time_is
         if kind == "rows":
             t = (rows_before + np.arange(cells.num_rows)) * round((self._map.interval_s or 1.0) * 1e6)
             return t.astype(np.int64), np.ones(len(t), dtype=bool)
-        parts = [pc.utf8_trim_whitespace(_one(cells.column(place))) for place in self._time_places]
-        joined = parts[0] if len(parts) == 1 else pc.binary_join_element_wise(*parts, " ")
+        columns = [_one(cells.column(place)) for place in self._time_places]
+        if len(columns) == 1 and pa.types.is_timestamp(columns[0].type):
+            t = np.asarray(columns[0].fill_null(0).cast(pa.int64()))
+            known = np.asarray(columns[0].is_valid()) & (t >= 0) & (t < _LATEST_US)
+            return (t if columns[0].type.tz else t - self._zone(t)), known
         if kind in DATES or kind == "clock":
+            parts = [pc.utf8_trim_whitespace(column.cast(pa.string())) for column in columns]
+            joined = parts[0] if len(parts) == 1 else pc.binary_join_element_wise(*parts, " ")
             t, known = micros_of_text(kind, joined, self._zone)
             return (past_midnight(t, known, last_clock) if kind == "clock" else t), known
-        return micros_of_numbers(kind, self._numbers(joined)[0])
+        return micros_of_numbers(kind, self._numbers(columns[0])[0])
 
     def _values(self, cells: Any) -> Values:
-        import pyarrow as pa
-
         raw = np.empty((cells.num_rows, len(self._columns.places)))
         for column, place in enumerate(self._columns.places):
-            text = _one(cells.column(place))
-            if text.type == pa.float64():
-                raw[:, column] = np.asarray(text.fill_null(np.nan))
-                continue
-            raw[:, column], bad = self._numbers(text)
+            given = _one(cells.column(place))
+            raw[:, column], bad = self._numbers(given)
             if bad.any():
                 name = self._map.header[place]
-                seen = text[int(np.flatnonzero(bad)[0])].as_py()
+                seen = str(given[int(np.flatnonzero(bad)[0])].as_py())
                 if seen.strip() != name:
                     self._count(
                         "cells that are no number", int(bad.sum()), f"{printable(seen, 20)} in {printable(name)}"
                     )
         return self._layout.apply(raw)
 
-    def _numbers(self, text: Any) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
+    def _numbers(self, cells: Any) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
         """Return the numbers of a column's cells, NaN where there is none, and where text stands in place of one."""
         import pyarrow as pa
         import pyarrow.compute as pc
 
-        plain = pc.utf8_trim_whitespace(text)
+        if cells.type == pa.float64():
+            return np.asarray(cells.fill_null(np.nan)), np.zeros(len(cells), dtype=bool)
+        plain = pc.utf8_trim_whitespace(cells.cast(pa.string()))
         if self._map.decimal == ",":
             grouped = pc.match_substring_regex(plain, _GROUPED)
             plain = pc.replace_substring(pc.if_else(grouped, pc.replace_substring(plain, ".", ""), plain), ",", ".")
         try:
             empty = pc.equal(plain, "")
             found = pc.if_else(empty, None, plain).cast(pa.float64())
-            return np.asarray(found.fill_null(np.nan)), np.zeros(len(text), dtype=bool)
+            return np.asarray(found.fill_null(np.nan)), np.zeros(len(cells), dtype=bool)
         except pa.ArrowInvalid:
             pass
         plain = pc.replace_substring(plain, "\N{MINUS SIGN}", "-")
@@ -257,66 +184,6 @@ class MappedTable(FileRecording):
             found.append(f"{order.restarts} times the count began again; what followed is kept right after it")
         told = [f"{self.file}: {', '.join(found)}"] if found else []
         return "; ".join([*told, *([cut] if cut else [])]) or None
-
-
-class InOrder:
-    """Puts rows in the order of time within a window; one that falls back further is left out, or begins anew."""
-
-    def __init__(self, window: int, counts_from_first: bool) -> None:
-        self._window = window
-        self._counts_from_first = counts_from_first
-        self._shift: int | None = None
-        self._last: int | None = None
-        self._held: tuple[Times, Values] | None = None
-        self.moved = self.left_out = self.restarts = 0
-
-    def take(self, t: Times, values: Values) -> tuple[Times, Values]:
-        """Take rows as they stand in the file and return those before which none can come any more."""
-        t, kept = self._carried_on(t)
-        held, rows = t[kept], values[kept]
-        if self._held is not None:
-            held, rows = np.concatenate((self._held[0], held)), np.concatenate((self._held[1], rows))
-        if not len(held):
-            return held, rows
-        self.moved += int(np.count_nonzero(np.maximum.accumulate(held) > held))
-        order = np.argsort(held, kind="stable")
-        held, rows = held[order], rows[order]
-        done = int(np.searchsorted(held, held[-1] - self._window, side="right"))
-        self._held = held[done:], rows[done:]
-        return held[:done], rows[:done]
-
-    def rest(self) -> tuple[Times, Values]:
-        """Return the rows that are still held."""
-        return (np.empty(0, np.int64), np.empty((0, 0))) if self._held is None else self._held
-
-    def _carried_on(self, t: Times) -> tuple[Times, npt.NDArray[np.bool_]]:
-        """Return times carried on where they begin anew, and which rows are kept."""
-        kept = np.ones(len(t), dtype=bool)
-        if not len(t):
-            return t, kept
-        if self._shift is None:
-            self._shift = -int(t[0]) if self._counts_from_first else 0
-        t = t + self._shift
-        last = int(t[0]) if self._last is None else self._last
-        place = 0
-        while True:
-            falls = np.flatnonzero(np.diff(t[place:], prepend=last) < -self._window)
-            if not len(falls):
-                break
-            place += int(falls[0])
-            last = int(t[place - 1]) if falls[0] else last
-            ahead = np.flatnonzero(t[place : place + _MOST_ASTRAY] >= last)
-            if len(ahead):
-                kept[place : place + int(ahead[0])] = False
-                self.left_out += int(ahead[0])
-                place += int(ahead[0])
-            else:
-                fall = last - int(t[place])
-                t[place:] += fall
-                self._shift += fall
-                self.restarts += 1
-        self._last = int(t[kept][-1]) if kept.any() else last
-        return t, kept
 
 
 def _one(column: Any) -> Any:

@@ -1,6 +1,7 @@
-"""Tables that are not text, written out as text so that they are read like any other: one way in for all of them.
+"""Tables that are neither text nor Parquet, written out as one of the two, so that they are read like any other.
 
-A workbook's sheet, JSON lines, Parquet by others, MDF 4, the points of a GPX track. Numbers keep all their digits.
+A workbook's sheet, JSON lines and the points of a GPX track become text; numbers keep all their digits. MDF 4 becomes
+Parquet.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from xml.etree import ElementTree
 
 from telemetry.model.errors import InputError, RecordingError, printable
 from telemetry.model.expansion import check_expansion
-from telemetry.recordings.foreign.mdf_rows import mdf_table
+from telemetry.recordings.foreign.mdf_table import mdf_table
 
 MOST_COLUMNS = 1000
 _HEAD_BYTES = 4096
@@ -25,8 +26,8 @@ _FIRST_OBJECTS = 100
 """Names that come later in JSON lines are left out: a logger names what it sends from the start."""
 
 
-def text_table(path: Path, folder: Path) -> Path:
-    """Return the table in ``path`` as a CSV file in ``folder``; ``path`` itself where it is text already.
+def plain_table(path: Path, folder: Path) -> Path:
+    """Return the table in ``path`` as a file in ``folder``; ``path`` itself where it is text or Parquet already.
 
     Raises:
         RecordingError: it is not what the end of its name says.
@@ -35,6 +36,7 @@ def text_table(path: Path, folder: Path) -> Path:
     """
     out = folder / f"{path.name.split('.')[0]}.csv"
     if path.name.lower().endswith(".mf4"):
+        out = out.with_suffix(".parquet")
         mdf_table(path, out)
         return out
     read = next((read for end, read in _READERS.items() if path.name.lower().endswith(end)), None)
@@ -118,15 +120,6 @@ def _flat(value: Mapping[str, Any], before: str) -> Iterator[tuple[str, object]]
             yield f"{before}{name}", inner
 
 
-def _parquet_rows(path: Path) -> Iterator[Iterable[object]]:
-    from pyarrow import parquet
-
-    with parquet.ParquetFile(path) as file:
-        yield file.schema_arrow.names
-        for batch in file.iter_batches(batch_size=8192):
-            yield from zip(*(column.to_pylist() for column in batch.columns), strict=True)
-
-
 def _track_rows(path: Path) -> Iterator[Iterable[object]]:
     """Give time, place and speed of each point of a GPX track; speed is in m/s where a receiver writes it."""
     with path.open("rb") as stream:
@@ -147,6 +140,5 @@ _READERS: dict[str, Callable[[Path], Iterator[Iterable[object]]]] = {
     ".xlsx": _workbook_rows,
     ".jsonl": _json_rows,
     ".jsonl.gz": _json_rows,
-    ".parquet": _parquet_rows,
     ".gpx": _track_rows,
 }

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gzip
+import zlib
 from pathlib import Path
 
 from telemetry.model.errors import RecordingError, printable
@@ -9,8 +11,28 @@ from telemetry.recordings.columns import TIME_COLUMNS
 from telemetry.recordings.foreign.column_map import ColumnMap
 from telemetry.recordings.foreign.find_signals import find_sign, find_signals
 from telemetry.recordings.foreign.find_time import find_time
+from telemetry.recordings.foreign.parquet_cells import is_parquet, parquet_layout
 from telemetry.recordings.foreign.proposal import Proposal
-from telemetry.recordings.foreign.text_layout import TextLayout, layout_in
+from telemetry.recordings.foreign.text_layout import SAMPLE_BYTES, TextLayout, layout_of
+
+
+def layout_in(path: Path, called: Path | None = None) -> TextLayout:
+    """Return how the table in the file ``path`` is laid out; messages name ``called``.
+
+    Raises:
+        RecordingError: it cannot be read, or is no table.
+
+    """
+    file = printable(called or path, 200)
+    if is_parquet(path):
+        return parquet_layout(path, called or path)
+    try:
+        with (gzip.open if path.suffix.lower() == ".gz" else open)(path, "rb") as stream:
+            data = stream.read(SAMPLE_BYTES)
+    except (OSError, EOFError, zlib.error) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise RecordingError(f"{file}: it cannot be read: {printable(reason)}; copy it again") from None
+    return layout_of(data, file)
 
 
 def proposed(path: Path, called: Path | None = None) -> Proposal:

@@ -8,18 +8,15 @@ from __future__ import annotations
 
 import codecs
 import csv
-import gzip
 import re
-import zlib
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
 from telemetry.model.batch import Values
-from telemetry.model.errors import RecordingError, printable
+from telemetry.model.errors import RecordingError
 from telemetry.model.units import unit_named
 from telemetry.recordings.foreign.column_units import conversion_of
 
@@ -50,7 +47,6 @@ class TextLayout:
         encoding: a codec's name.
         delimiter: one of ``DELIMITERS``.
         decimal: ``.`` or ``,``.
-        skip_lines: lines before the header, blank ones counted.
         header: names of the columns; of one that has none ``column 3``.
         units: what a row of units under the header says of each column; empty without such a row.
         rows: the first rows, cells without blanks around them, as long as the header.
@@ -60,7 +56,6 @@ class TextLayout:
     encoding: str
     delimiter: str
     decimal: str
-    skip_lines: int
     header: tuple[str, ...]
     units: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
@@ -74,23 +69,6 @@ class TextLayout:
         plain = (cell.replace(",", ".") if self.decimal == "," else cell for cell in self.column(place))
         found = (_PLAIN_NUMBER.fullmatch(cell.replace("−", "-")) for cell in plain)
         return np.array([float(match[1]) if match else np.nan for match in found])
-
-
-def layout_in(path: Path, called: Path | None = None) -> TextLayout:
-    """Return how the table in the file ``path``, gzip-compressed or not, is laid out; messages name ``called``.
-
-    Raises:
-        RecordingError: it cannot be read, or is no table.
-
-    """
-    file = printable(called or path, 200)
-    try:
-        with (gzip.open if path.suffix.lower() == ".gz" else open)(path, "rb") as stream:
-            data = stream.read(SAMPLE_BYTES)
-    except (OSError, EOFError, zlib.error) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise RecordingError(f"{file}: it cannot be read: {printable(reason)}; copy it again") from None
-    return layout_of(data, file)
 
 
 def encoding_of(data: bytes) -> str:
@@ -145,7 +123,7 @@ def layout_of(data: bytes, file: str) -> TextLayout:
         width -= 1  # some loggers end each line with a delimiter
     said = _padded(cells[units], width) if units is not None else ()
     names = header_names(cells[header], width)
-    return TextLayout(encoding, delimiter, _decimal(rows), header, names, said, tuple(row[:width] for row in rows))
+    return TextLayout(encoding, delimiter, _decimal(rows), names, said, tuple(row[:width] for row in rows))
 
 
 def header_names(cells: Sequence[str], width: int) -> tuple[str, ...]:

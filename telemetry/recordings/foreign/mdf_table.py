@@ -6,26 +6,26 @@ it. So it reads in a process of its own.
 
 from __future__ import annotations
 
-import csv
 import subprocess
 import sys
-from collections.abc import Iterator
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from telemetry.model.batch import MICROSECONDS
 from telemetry.model.errors import InputError, RecordingError, printable
 from telemetry.recordings.export.mdf_file import MDF_EXTRA
 
+_ROWS_A_PIECE = 16384
 _FIRST_YEAR = 2001
 """A head that names an earlier one was written without a clock."""
 
 
 def mdf_table(path: Path, out: Path) -> None:
-    """Write the table to ``out`` as CSV.
+    """Write the table to ``out`` as Parquet.
 
     Raises:
         InputError: the extra is not installed.
@@ -47,34 +47,36 @@ def mdf_table(path: Path, out: Path) -> None:
 
 
 def write_table(path: str, out: str) -> None:
-    """Do so, in the process that is for it alone."""
-    with Path(out).open("w", encoding="utf-8", newline="") as stream:
-        csv.writer(stream).writerows(_rows(Path(path)))
-
-
-def _rows(path: Path) -> Iterator[list[object]]:
-    """Give the names, then a row an instant of a group; channels that are no numbers are left out."""
+    """Do so, in the process that is for it alone: a row an instant of a group, channels of numbers only."""
+    import pyarrow as pa
     from asammdf import MDF
+    from pyarrow import parquet
 
     with MDF(path, use_display_names=False) as mdf:
         groups = [each for index in range(len(mdf.groups)) if (each := _numbers(mdf, index))]
         began = mdf.header.start_time
     names = _different([name for group in groups for name, _ in group])
-    is_dated = began.year >= _FIRST_YEAR
-    yield ["time" if is_dated else "t [s]", *names]
-    times = np.concatenate([group[0][1].timestamps for group in groups]) if groups else np.zeros(0)
-    of_group = np.repeat(np.arange(len(groups)), [len(group[0][1].timestamps) for group in groups])
-    firsts = np.cumsum([1, *(len(group) for group in groups)]).tolist()
-    rows = [
-        zip(*(signal.samples.astype(np.float64).tolist() for _, signal in group), strict=True) for group in groups
-    ]
-    for at in np.argsort(times, kind="stable").tolist():
-        number = int(of_group[at])
-        row: list[object] = [None] * (len(names) + 1)
-        seconds = float(times[at])
-        row[0] = began + timedelta(seconds=seconds) if is_dated else seconds
-        row[firsts[number] : firsts[number + 1]] = [value if value == value else None for value in next(rows[number])]
-        yield row
+    seconds = np.concatenate([group[0][1].timestamps for group in groups])
+    lengths = [len(group[0][1].timestamps) for group in groups]
+    of_group, starts = np.repeat(np.arange(len(groups)), lengths), np.cumsum([0, *lengths]).tolist()
+    order = np.argsort(seconds, kind="stable")
+    if began.year >= _FIRST_YEAR:
+        begin = (began if began.tzinfo else began.replace(tzinfo=UTC)) - datetime(1970, 1, 1, tzinfo=UTC)
+        time = pa.field("time", pa.timestamp("us", "UTC" if began.tzinfo else None))
+        seconds = begin // timedelta(microseconds=1) + np.rint(seconds * MICROSECONDS).astype(np.int64)
+    else:
+        time = pa.field("t [s]", pa.float64())
+    schema = pa.schema([time, *(pa.field(name, pa.float64()) for name in names)])
+    with parquet.ParquetWriter(out, schema, compression="none", use_dictionary=False, write_statistics=False) as to:
+        for at in range(0, len(order), _ROWS_A_PIECE):
+            rows = order[at : at + _ROWS_A_PIECE]
+            columns = []
+            for number, group in enumerate(groups):
+                places = np.flatnonzero(of_group[rows] == number)
+                for _, signal in group:
+                    columns.append(np.full(len(rows), np.nan))
+                    columns[-1][places] = signal.samples[rows[places] - starts[number]]
+            to.write_table(pa.table([pa.array(seconds[rows], time.type), *columns], schema=schema))
 
 
 def _numbers(mdf: Any, index: int) -> list[tuple[str, Any]]:
