@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from telemetry.analysis.chosen import Chosen, known_values
-from telemetry.model.batch import Span, Times, Values
+from telemetry.model.batch import Batch, Span, Times, Values, merged
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,6 +104,30 @@ class Blocks:
         numbers = held_t[:done] // self._length
         edges = np.concatenate([[0], np.flatnonzero(numbers[1:] != numbers[:-1]) + 1, [done]])
         return Parted((numbers[edges[:-1]] + 1) * self._length, edges, held_t[:done], held[:done])
+
+
+class HeldRows:
+    """Batches held until their time is over."""
+
+    def __init__(self) -> None:
+        self._held: dict[tuple[str, str], list[Batch]] = {}
+
+    def add(self, batch: Batch) -> None:
+        """Hold the rows of ``batch``, which continue those of its group."""
+        self._held.setdefault(batch.group.key, []).append(batch)
+
+    def before(self, horizon: int) -> dict[tuple[str, str], Batch]:
+        """Take the rows before ``horizon`` out of those held."""
+        over = {}
+        for key, pieces in list(self._held.items()):
+            batch = merged(pieces)
+            done = int(np.searchsorted(batch.t, horizon, side="left"))
+            self._held[key] = [batch.rows(done, len(batch))]
+            if done == len(batch):
+                del self._held[key]
+            if done:
+                over[key] = batch.rows(0, done)
+        return over
 
 
 class BlockFigures:

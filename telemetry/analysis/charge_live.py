@@ -16,7 +16,7 @@ from telemetry.analysis.derive import DERIVED
 from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.open_circuit import OpenCircuitTable
 from telemetry.machine.sections import Pack
-from telemetry.model.batch import Batch, Group, Span, Times, Values, merged
+from telemetry.model.batch import Batch, Group, Span, Times, Values
 from telemetry.model.signals import cell_number, pack_temperature_number
 
 STATE_OF_CHARGE = Group(DERIVED, "state_of_charge", ("soc_estimated", "soc_uncertainty"), "derived")
@@ -72,17 +72,12 @@ class EstimateCharge:
     def _means_of_cells(self, span: Span, end: int) -> dict[int, Values]:
         """Return each cell's mean in each block that is over, by number, of the first group with every cell."""
         t, values = np.empty(0, dtype=np.int64), np.empty((0, self._pack.cells_in_series))
-        pieces = []
         for batch in span.batches:
             cells = tuple(sorted(s for s in batch.group.signals if cell_number(s) is not None))
             if batch.group.origin == "measured" and 1 < len(cells) == self._pack.cells_in_series:
                 self._cells_of = self._cells_of or batch.group.key
-                if self._cells_of == batch.group.key or not span.in_turn.isdisjoint(cells):
-                    places = [batch.group.signals.index(signal) for signal in cells]
-                    pieces.append(Batch(Group("", "", cells), batch.t, batch.values[:, places]))
-        if pieces:
-            whole = merged(pieces)
-            t, values = whole.t, whole.values
+                if self._cells_of == batch.group.key:
+                    t, values = batch.t, batch.values[:, [batch.group.signals.index(signal) for signal in cells]]
         over = self._cells.parted(t, values, end)
         return {} if over is None else dict(zip(_numbers(over), _means(*_sums(over)), strict=True))
 

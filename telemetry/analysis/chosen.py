@@ -6,13 +6,11 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from telemetry.model.batch import Batch, Group, Span, Times, Values, merged
+from telemetry.model.batch import Batch, Span, Times, Values
 
 
 class Chosen:
     """The group that represents a signal: the first of the session to know it, the earlier row deciding.
-
-    Where sources give it in turn (``Span.in_turn``) it is the first such group of each of them.
 
     Args:
         signal: its name.
@@ -23,12 +21,9 @@ class Chosen:
         self.signal = signal
         self._measured_only = measured_only
         self.key: tuple[str, str] | None = None
-        self._of_source: dict[str, tuple[str, str]] = {}
 
     def find(self, span: Span) -> tuple[Batch, Values] | None:
         """Return this span's batch of the chosen group and its column, or None where the span has none."""
-        if self.signal in span.in_turn:
-            return self._given_in_turn(span)
         if self.key is None:
             carriers = [
                 (int(batch.t[known[0]]), batch.group.origin, batch.group.key)
@@ -44,28 +39,6 @@ class Chosen:
                 column = batch.column(self.signal)
                 return None if column is None else (batch, column)
         return None
-
-    def _given_in_turn(self, span: Span) -> tuple[Batch, Values] | None:
-        """Return the known rows of whichever source gave it; ``key`` is then the group of the last."""
-        pieces = []
-        for batch, column in span.carrying(self.signal):
-            known = ~np.isnan(column)
-            if known.any() and (batch.group.origin == "measured" or not self._measured_only):
-                pieces.append(Batch(batch.group, batch.t[known], batch.values[known]))
-        origin = min((piece.group.origin for piece in pieces), default="measured")
-        pieces = [piece for piece in pieces if piece.group.origin == origin]
-        for piece in sorted(pieces, key=lambda b: (int(b.t[0]), b.group.key)):
-            self._of_source.setdefault(piece.group.source, piece.group.key)
-        pieces = [piece for piece in pieces if self._of_source[piece.group.source] == piece.group.key]
-        if not pieces:
-            return None
-        last = max(pieces, key=lambda b: int(b.t[-1])).group
-        self.key = last.key
-        shared = tuple(s for s in last.signals if all(piece.group.place(s) is not None for piece in pieces))
-        group = Group(last.source, last.name, shared, last.origin)
-        narrow = [piece.values[:, [piece.group.signals.index(s) for s in shared]] for piece in pieces]
-        found = merged([Batch(group, b.t, values) for b, values in zip(pieces, narrow, strict=True)])
-        return found, found.values[:, shared.index(self.signal)]
 
 
 def known_values(chosen: Chosen, span: Span) -> tuple[Times, Values]:
@@ -94,13 +67,10 @@ class ChosenGroup:
         self._key: tuple[str, str] | None = None
         self._layout: tuple[str, ...] = ()
         self._places: list[int] = []
-        self._of_source: dict[str, tuple[str, str]] = {}
         self.signals: tuple[str, ...] = ()
 
     def find(self, span: Span) -> tuple[Times, Values]:
         """Return this span's times, int64 (rows,), and values, float64 (rows, signals); no rows where none came."""
-        if any(map(self._wanted, span.in_turn)):
-            return self._given_in_turn(span)
         if self._key is None:
             carriers = [batch for batch in span.batches if self._carries(batch)]
             if carriers:
@@ -113,24 +83,6 @@ class ChosenGroup:
             self._places = [place for place, signal in enumerate(self._layout) if self._wanted(signal)]
             self.signals = tuple(self._layout[place] for place in self._places)
         return batch.t, batch.values[:, self._places]
-
-    def _given_in_turn(self, span: Span) -> tuple[Times, Values]:
-        """Return the rows of the first such group of each source, in which any of its signals is known."""
-        pieces = []
-        carriers = [batch for batch in span.batches if self._carries(batch)]
-        for batch in sorted(carriers, key=lambda b: (int(b.t[0]), b.group.key)):
-            wanted = [signal for signal in batch.group.signals if self._wanted(signal)]
-            values = batch.values[:, [batch.group.signals.index(signal) for signal in wanted]]
-            known = ~np.isnan(values).all(axis=1)
-            key = batch.group.key
-            if known.any() and self._of_source.setdefault(key[0], key) == key:
-                pieces.append(Batch(Group("", "", tuple(wanted)), batch.t[known], values[known]))
-                self.signals = (*self.signals, *(s for s in wanted if s not in self.signals))
-        if not pieces:
-            return np.empty(0, dtype=np.int64), np.empty((0, len(self.signals)))
-        whole = Group("", "", self.signals)
-        found = merged([piece.as_wide_as(whole) for piece in pieces])
-        return found.t, found.values
 
     def _carries(self, batch: Batch) -> bool:
         group = batch.group

@@ -23,8 +23,9 @@ import numpy.typing as npt
 from telemetry.analysis.instruments import USUAL_CURRENT_OFFSET_C
 from telemetry.analysis.open_circuit import open_circuit_tables
 from telemetry.analysis.series import Series, SessionSeries
+from telemetry.analysis.source_difference import resolution
 from telemetry.machine.sections import Pack
-from telemetry.model.batch import MICROSECONDS, Times, Values
+from telemetry.model.batch import MICROSECONDS, Times
 from telemetry.model.number_text import fixed
 from telemetry.model.time_text import length
 
@@ -156,7 +157,7 @@ def _mean_while(current: Series, off: npt.NDArray[np.bool_]) -> tuple[float, flo
     values = current.values[use]
     if len(np.unique(values)) == 1 and values[0] == 0.0:
         return 0.0, _dead_band(current), seconds
-    step = _resolution(current.values)
+    step = resolution(current.values)
     return float(values.mean()), float(np.hypot(values.std() / np.sqrt(len(values)), 0.3 * step)), seconds
 
 
@@ -164,12 +165,6 @@ def _dead_band(current: Series) -> float:
     """Return the uncertainty that exact zeros leave: half the smallest current ever shown, over the root of three."""
     shown = np.abs(current.values[current.values != 0.0])
     return float(shown.min() / np.sqrt(3.0)) if len(shown) else 0.5
-
-
-def _resolution(values: Values) -> float:
-    """Return the step in which readings come, A."""
-    steps = np.diff(np.unique(np.round(values, 6)))
-    return float(steps.min()) if len(steps) else 0.0
 
 
 def _resting(current: Series, pack: Pack) -> npt.NDArray[np.bool_]:

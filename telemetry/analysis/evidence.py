@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from telemetry.analysis.frozen_spans import spoken
 from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.phase_grid import find_grid
 from telemetry.analysis.series import Series, SessionSeries
@@ -97,6 +98,7 @@ def find_evidence(
     return [
         *_missing(series, power),
         *_frozen(series),
+        *_taken_over(series),
         *_sign(series, power),
         *_cells(series, machine),
         *_voltage_window(series, machine),
@@ -173,6 +175,17 @@ def _frozen(series: SessionSeries) -> Iterator[Finding]:
             span.sentence(series.origin),
             "Check that source's link, and whether the logger repeats old values when the source falls silent.",
         )
+
+
+def _taken_over(series: SessionSeries) -> Iterator[Finding]:
+    for each in series.taken_over:
+        if each.learnt is None and each.signal in ("pack_current", "pack_voltage"):
+            what = f"the {spoken([each.signal])[0]} for {length(each.seconds)} in place of {each.first}"
+            yield Finding(
+                "hand-over",
+                f"{each.source} gave {what}, and by how much the two differ is not known.",
+                "Leave both connected at rest for half a minute; or check both with a meter.",
+            )
 
 
 def _sign(series: SessionSeries, power: SessionPower) -> Iterator[Finding]:

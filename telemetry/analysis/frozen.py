@@ -27,9 +27,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from telemetry.analysis.blocks import HeldRows
 from telemetry.analysis.frozen_units import CURRENTS, ELECTRIC, SPEEDS, Unit, Witness
 from telemetry.analysis.repeats import BLOCK, Columns, Extent, Flags, Mover
-from telemetry.model.batch import Batch, Group, Times, Values, merged
+from telemetry.model.batch import Batch, Group, Times, Values
 from telemetry.model.signals import cell_number
 
 FINEST = 1e-12
@@ -81,7 +82,7 @@ class FrozenWatch:
 
     def __init__(self) -> None:
         self._due: int | None = None
-        self._held: dict[tuple[str, str], list[Batch]] = {}
+        self._held = HeldRows()
         self._columns: dict[tuple[str, str], Columns] = {}
         self._extents: dict[Column, Extent] = {}
         self._movers: dict[Column, Mover] = {}
@@ -94,11 +95,11 @@ class FrozenWatch:
         """Take rows up to ``end`` (nothing at or before it is still to come) and return what was found, in order."""
         for batch in batches:
             if len(batch) and batch.group.origin == "measured":
-                self._held.setdefault(batch.group.key, []).append(batch)
+                self._held.add(batch)
         if self._due is not None and end < self._due:
             return []
         self._due = (end // BLOCK + 1) * BLOCK
-        over = self._over(self._due - BLOCK)
+        over = self._held.before(self._due - BLOCK)
         if not over:
             return []
         for key, columns in self._columns.items():
@@ -108,19 +109,6 @@ class FrozenWatch:
                 self._columns[key] = Columns(batch.group)
                 self._columns[key].take(batch)
         return self._judge(np.unique(np.concatenate([batch.t // BLOCK for batch in over.values()])))
-
-    def _over(self, horizon: int) -> dict[tuple[str, str], Batch]:
-        """Take the rows before ``horizon`` out of those held."""
-        over = {}
-        for key, pieces in list(self._held.items()):
-            batch = merged(pieces)
-            done = int(np.searchsorted(batch.t, horizon, side="left"))
-            self._held[key] = [batch.rows(done, len(batch))]
-            if done == len(batch):
-                del self._held[key]
-            if done:
-                over[key] = batch.rows(0, done)
-        return over
 
     def _judge(self, numbers: Times) -> list[Frozen]:
         """Judge the blocks of these numbers."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from telemetry.analysis.frozen_spans import FrozenSpan, find_frozen, without_frozen
-from telemetry.analysis.taken_over import joined_turns
+from telemetry.analysis.taken_over import TakenOver, joined_turns
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Times, Values
 from telemetry.model.events import Event, Mark
 from telemetry.model.recording import Recording, TimeBasis
@@ -74,6 +74,7 @@ class SessionSeries:
         cells: None where fewer than two cell voltages are known.
         events: the recorded inputs (marks, link changes, ...), in time order.
         frozen: where a source repeated itself; its rows there are left out of ``signals`` and ``cells``.
+        taken_over: what sources gave in place of the first, set right by their difference as far as it is known.
     """
 
     name: str
@@ -85,6 +86,7 @@ class SessionSeries:
     cells: CellSeries | None
     events: tuple[Event, ...] = field(default=())
     frozen: tuple[FrozenSpan, ...] = field(default=())
+    taken_over: tuple[TakenOver, ...] = field(default=())
 
     def get(self, signal: str) -> Series | None:
         """Return the series of ``signal``, or None where nothing is known of it."""
@@ -128,7 +130,7 @@ def read_series(recording: Recording) -> SessionSeries:
     end = int(max((batch.t[-1] for batch in groups), default=start))
     frozen = find_frozen(groups)
     groups = [without_frozen(batch, frozen) for batch in groups]
-    groups = joined_turns(groups)
+    groups, taken_over = joined_turns(groups)
     signals: dict[str, Series] = {}
     for batch in groups:
         for place, name in enumerate(batch.group.signals):
@@ -140,7 +142,7 @@ def read_series(recording: Recording) -> SessionSeries:
     events.sort(key=lambda event: event.t)
     basis = recording.time_basis
     return SessionSeries(
-        recording.name, start, end, recording.start, basis, signals, _cells(groups), tuple(events), frozen
+        recording.name, start, end, recording.start, basis, signals, _cells(groups), tuple(events), frozen, taken_over
     )
 
 

@@ -25,6 +25,7 @@ from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import SessionPower, find_power
 from telemetry.analysis.state_of_charge import ChargeEstimate, estimate_charge
 from telemetry.analysis.storage import Storage, find_storage
+from telemetry.analysis.taken_over import sd_left
 from telemetry.analysis.totals import Totals, find_totals
 from telemetry.analysis.work_session import SessionWork, session_work
 from telemetry.machine.sections import Machine, Pack
@@ -80,7 +81,7 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
     shown = None if fixed is series else find_power(series)
     series = fixed
     plain = find_power(series)
-    offset = None if pack is None else find_offset(series, pack, errors.current.offset_sd)
+    offset = None if pack is None else _offset(series, pack, errors)
     known_offset = offset.value_a if offset is not None and offset.known else None
     power = plain if not known_offset else plain.less(known_offset)
     capacity_ah = None if pack is None else pack.capacity_ah
@@ -153,10 +154,17 @@ def find_cells(series: SessionSeries, machine: Machine | None) -> CellFindings |
         return None
     errors = session_errors(machine, series)
     series = corrected(series, errors)
-    known = find_offset(series, machine.pack, errors.current.offset_sd)
+    known = _offset(series, machine.pack, errors)
     power = find_power(series, known.value_a if known.known else 0.0)
     phases = find_phases(series, power, machine.pack.capacity_ah, _states_implement(machine))
     return _cells(series, machine.pack, phases, errors, best_capacity(machine.pack, None))[1]
+
+
+def _offset(series: SessionSeries, pack: Pack, errors: InstrumentErrors) -> CurrentOffset:
+    """Return the current sensor's offset, with what hand-overs from one sensor to another leave of it."""
+    found, usual = find_offset(series, pack, errors.current.offset_sd), errors.current.offset_sd
+    left = sd_left(series.taken_over, "pack_current", usual, series.duration_s)
+    return replace(found, uncertainty_a=math.hypot(found.uncertainty_a, left)) if left else found
 
 
 def _cells(

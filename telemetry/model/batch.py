@@ -16,7 +16,7 @@ import numpy.typing as npt
 from telemetry.model.cell_figures import CellFigures
 from telemetry.model.events import Event, Situation
 from telemetry.model.raw_bytes import RawBytes, RawMissing
-from telemetry.model.signals import CELL_FIGURES, cell_number, extra_name, find_signal
+from telemetry.model.signals import extra_name, find_signal
 
 Times = npt.NDArray[np.int64]
 Values = npt.NDArray[np.float64]
@@ -63,7 +63,7 @@ class Group:
 
     def widened(self, signals: Iterable[str]) -> Group:
         """Return this group with those of ``signals`` appended that it lacks; itself where it lacks none."""
-        more = [s for s in signals if s not in self._places]
+        more = [s for s in dict.fromkeys(signals) if s not in self._places]
         return replace(self, signals=(*self.signals, *more)) if more else self
 
 
@@ -140,7 +140,6 @@ class Span:
         raw: raw bytes of links to be stored with the session, and notes of such as are missing; for the store only.
         situation: what the machine was doing at the end; None where no judge has said.
         cells: what is known of each cell so far; None where nothing new is. For the screen; not recorded.
-        in_turn: signals that several sources give one after another, as far as known; see :func:`in_turn`.
 
     """
 
@@ -153,7 +152,6 @@ class Span:
     raw: tuple[RawBytes | RawMissing, ...] = ()
     situation: Situation | None = None
     cells: CellFigures | None = None
-    in_turn: frozenset[str] = frozenset()
 
     def adding(
         self,
@@ -173,7 +171,6 @@ class Span:
             self.raw,
             self.situation,
             cells or self.cells,
-            self.in_turn,
         )
 
     def carrying(self, signal: str) -> Iterator[tuple[Batch, Values]]:
@@ -214,15 +211,21 @@ def kept_aside(source: str, signal: str) -> str:
     return extra_name(f"{source}_{signal}")
 
 
+@lru_cache(maxsize=4096)
+def own_name(source: str, name: str) -> str:
+    """Return the signal that ``source`` has under ``name``: the name itself, or what is kept aside under it."""
+    signal = name.removeprefix(extra_name(source) + "_")
+    return signal if find_signal(signal) is not None and kept_aside(source, signal) == name else name
+
+
 @lru_cache(maxsize=256)
 def _handed_over(group: Group) -> frozenset[str]:
-    asides = {s: kept_aside(group.source, s) for s in group.signals if find_signal(s) is not None}
-    found = {signal for signal, aside in asides.items() if aside != signal and group.place(aside) is not None}
-    return frozenset(found.union(CELL_FIGURES if any(cell_number(s) is not None for s in found) else ()))
+    owned = {signal: own_name(group.source, signal) for signal in group.signals}
+    return frozenset(signal for name, signal in owned.items() if name != signal and group.place(signal) is not None)
 
 
 def in_turn(groups: Iterable[Group]) -> frozenset[str]:
-    """Return the signals that a source of ``groups`` has handed over or taken over, and what is made of such cells.
+    """Return the signals that a source of ``groups`` has handed over or taken over.
 
     Its group has them under two names then: their own, and that of :func:`kept_aside`.
     """

@@ -39,9 +39,7 @@ class EachSecond:
         self._due = (span.end // MICROSECONDS + 1) * MICROSECONDS
         batches = tuple(merged(pieces) for pieces in self._held.values())
         self._held = {}
-        found = self._stages.advance(
-            Span(span.end, batches, complete=span.complete, final=span.final, in_turn=span.in_turn)
-        )
+        found = self._stages.advance(Span(span.end, batches, complete=span.complete, final=span.final))
         added = found.batches[len(batches) :]
         self._given |= {batch.group.key for batch in added} | (found.complete.keys() - span.complete.keys())
         self._complete = {key: found.complete.get(key, span.end) for key in self._given}

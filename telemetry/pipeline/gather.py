@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from telemetry.machine.sections import SourceSettings
-from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Values, in_turn, merged
+from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Values, merged
 from telemetry.model.events import Event
 from telemetry.model.signals import find_signal
 from telemetry.pipeline.turns import Turns
@@ -58,7 +58,6 @@ class Gather:
         self._lags = dict(lags or {})
         self._greatest_lag = max([0, *self._lags.values()])
         self._turns = Turns() if turns is None else turns
-        self._in_turn: frozenset[str] = frozenset()
         self._charge_positive = charge_positive
         self._ahead_at_most = ahead_at_most
         self._batches: dict[tuple[str, str], list[Batch]] = defaultdict(list)
@@ -114,9 +113,8 @@ class Gather:
         self._events = [event for event in self._events if not (event.t <= end or final)]
         self._end = end
         out, marks = self._turns.settle(out, end)
-        self._in_turn |= in_turn(batch.group for batch in out)
         events = sorted([*events, *marks], key=lambda event: event.t)
-        return Span(end, tuple(out), tuple(events), final=final, in_turn=self._in_turn)
+        return Span(end, tuple(out), tuple(events), final=final)
 
     def _due(self, key: tuple[str, str], end: int) -> Batch | None:
         batch = merged(self._batches.pop(key))

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from telemetry.analysis.columns import Columns, Joins, Pieces, coarser, columns_of, together, woven
-from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values, merged
+from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values, in_turn, merged
 from telemetry.model.errors import InputError
 from telemetry.model.events import AlarmChange, Event, Gap, Mark, MarkChange, Situation
 from telemetry.model.recording import Recording, TimeBasis
@@ -284,7 +284,7 @@ class LivePast(Past):
     def take(self, span: Span) -> None:
         """Bring the past up to the end of ``span``."""
         self.end = max(self.end, span.end)
-        self._in_turn |= span.in_turn
+        self._in_turn |= in_turn(batch.group for batch in span.batches)
         for batch in span.batches:
             if len(batch):
                 self._take_batch(batch, span.frozen.get(batch.group.key))

@@ -13,6 +13,7 @@ from telemetry.analysis.gaps import GapWatch
 from telemetry.analysis.open_circuit import stated_table
 from telemetry.analysis.resistance_live import EstimateResistance
 from telemetry.analysis.supply_watch import SupplyWatch
+from telemetry.analysis.taken_over import JoinedTurns
 from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS
@@ -25,6 +26,7 @@ from telemetry.pipeline.fault_watch import FaultWatch
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import Judge
 from telemetry.pipeline.limit_stages import limit_stages
+from telemetry.pipeline.one_source import OneSource
 from telemetry.pipeline.part_failure import log_failure, with_unjudged
 from telemetry.pipeline.plan import Pacer, ReplayPlan
 from telemetry.pipeline.stage import Chain, Stage
@@ -35,7 +37,7 @@ from telemetry.pipeline.without_frozen import WithoutFrozen
 def standard_stages(judge: Judge, machine: Machine | None = None, history: ResistanceHistory = NO_HISTORY) -> Chain:
     """Return fresh stages in the one fixed order: derive, once a second estimate and what limits ask for, judge.
 
-    None of them is given what a frozen source repeats.
+    None of them is given what a frozen source repeats, and what sources give in turn comes as from one.
 
     Args:
         judge: a fresh one.
@@ -43,6 +45,7 @@ def standard_stages(judge: Judge, machine: Machine | None = None, history: Resis
         history: resistances of earlier sessions of the same machine.
 
     """
+    joined = JoinedTurns()
     unhurried: list[Stage] = [GapWatch(), Charge()]
     if machine is not None:
         pack = machine.pack
@@ -53,7 +56,7 @@ def standard_stages(judge: Judge, machine: Machine | None = None, history: Resis
     if machine is not None and machine.fault_codes:
         stages.append(FaultWatch(machine.fault_codes))
     watch = SupplyWatch(None if machine is None else machine.pack)
-    return Chain([WithoutFrozen(Chain([*stages, watch, judge]))])
+    return Chain([WithoutFrozen(OneSource(Chain([*stages, watch, judge]), joined))])
 
 
 class Run:

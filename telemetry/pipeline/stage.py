@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Protocol, runtime_checkable
 
-from telemetry.model.batch import Span
+from telemetry.model.batch import Batch, Span
 from telemetry.model.events import AlarmCondition
 from telemetry.pipeline.part_failure import part_failure, part_name
 
@@ -20,6 +21,12 @@ class Stage(Protocol):
     def advance(self, span: Span) -> Span:
         """Take ``span`` in and return it with batches and events added; a ``final`` span empties what is held."""
         ...
+
+
+def advanced_with(stage: Stage, span: Span, given: Sequence[Batch]) -> Span:
+    """Return what ``stage`` makes of ``span`` with batches ``given`` in place of its own, which come out of it."""
+    out = stage.advance(replace(span, batches=tuple(given)))
+    return replace(out, batches=(*span.batches, *out.batches[len(given) :]))
 
 
 @runtime_checkable

@@ -53,6 +53,7 @@ class Turns:
         self._heard: dict[str, dict[str, _Heard]] = defaultdict(dict)
         self._givers: dict[str, list[str]] = defaultdict(list)
         self._owners: dict[str, str] = {}
+        self._firsts: dict[str, str] = {}
         self._owned_before: set[tuple[str, str]] = set()
         self._well_from: dict[tuple[str, str], int] = {}
         self._silent: set[tuple[str, str]] = set()
@@ -86,6 +87,7 @@ class Turns:
             if source not in self._givers[signal]:
                 self._givers[signal].append(source)
                 self._owners.setdefault(signal, source)
+                self._firsts.setdefault(signal, source)
                 began.append(signal)
         return began
 
@@ -173,7 +175,9 @@ class Turns:
             for signal in group.signals
         ]
         empty = Group(group.source, group.name, (), group.origin)
-        layout = self._layouts[group.key] = self._layouts.get(group.key, empty).widened(names)
+        given_before = [s for s in group.signals if self._firsts.get(s, group.source) != group.source]
+        names_of_both = [*names, *(kept_aside(group.source, signal) for signal in given_before)]
+        layout = self._layouts[group.key] = self._layouts.get(group.key, empty).widened(names_of_both)
         if layout.signals == group.signals:
             return batch
         values = np.full((len(batch), len(layout.signals)), np.nan)

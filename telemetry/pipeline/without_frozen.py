@@ -12,7 +12,7 @@ from telemetry.analysis.frozen_spans import listed, spoken
 from telemetry.analysis.repeats import Flags
 from telemetry.model.batch import MICROSECONDS, Batch, Span
 from telemetry.model.events import AlarmCondition
-from telemetry.pipeline.stage import Stage
+from telemetry.pipeline.stage import Stage, advanced_with
 
 FROZEN_LIMIT = "source-frozen"
 _NEVER = 2**62
@@ -50,10 +50,8 @@ class WithoutFrozen:
         events = _conditions(_counts(self._open), new, holds)
         self._open = [hold for hold in holds if hold.end == _NEVER]
         masks = {key: mask for key, mask in masks.items() if mask.any()}
-        given = tuple(_masked(batch, masks.get(batch.group.key)) for batch in span.batches)
-        out = self._stages.advance(replace(span, batches=given).adding(events=events))
-        kept = tuple(batches.get(batch.group.key, batch) for batch in out.batches)
-        return replace(out, batches=kept, frozen=masks)
+        given = [_masked(batch, masks.get(batch.group.key)) for batch in span.batches]
+        return replace(advanced_with(self._stages, span.adding(events=events), given), frozen=masks)
 
 
 class _Hold:

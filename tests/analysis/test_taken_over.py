@@ -14,12 +14,14 @@ from telemetry.analysis.open_circuit import stated_table
 from telemetry.analysis.resistance_live import EstimateResistance
 from telemetry.analysis.series import SessionSeries, read_series
 from telemetry.analysis.session_figures import SessionFigures, figures_of
+from telemetry.analysis.taken_over import JoinedTurns
 from telemetry.machine.machine_file import load_machine
 from telemetry.machine.sections import Machine, SourceSettings
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, merged
 from telemetry.model.recording import Recording
 from telemetry.model.signals import cell_number
 from telemetry.pipeline.gather import gather_for
+from telemetry.pipeline.one_source import OneSource
 from telemetry.pipeline.stage import Chain
 from telemetry.recordings.reading import open_recording
 from tests.reference.drives import DriveRecording
@@ -51,7 +53,7 @@ def sent_by(source: str, whole: Batch) -> Batch:
 
 
 @cache
-def spans_of(*sources: str) -> tuple[Span, ...]:
+def spans_of(*sources: str, bus: tuple[float, float] = (0.0, LENGTH_S)) -> tuple[Span, ...]:
     """The start of a kept drive, as ``pack`` (dead for a while, where there are two) and ``bus`` send it."""
     recording = open_recording(SESSIONS / "orchard-mow.csv.gz")
     whole = merged([batch for span in recording.spans() for batch in span.batches])
@@ -63,7 +65,8 @@ def spans_of(*sources: str) -> tuple[Span, ...]:
         after = int(np.searchsorted(whole.t, end, side="right"))
         for source, batch in sent.items():
             dead = source == "pack" and len(sources) > 1 and DEAD[0] < cut <= DEAD[1]
-            if after > before and not dead:
+            away = source == "bus" and not bus[0] < cut <= bus[1]
+            if after > before and not dead and not away:
                 gather.post(batch.rows(before, after))
         spans.append(gather.close(end))
         before = after
@@ -79,8 +82,8 @@ def recorded(spans: tuple[Span, ...]) -> Recording:
 
 
 @cache
-def figures(*sources: str) -> tuple[SessionSeries, SessionFigures]:
-    series = read_series(recorded(spans_of(*sources)))
+def figures(*sources: str, bus: tuple[float, float] = (0.0, LENGTH_S)) -> tuple[SessionSeries, SessionFigures]:
+    series = read_series(recorded(spans_of(*sources, bus=bus)))
     return series, figures_of(series, machine())
 
 
@@ -103,6 +106,19 @@ def test_totals_resistance_and_charge_are_those_of_a_drive_without_a_hand_over()
     assert both.charge.end_pct == pytest.approx(alone.charge.end_pct, abs=0.5)
 
 
+def test_what_the_two_never_showed_at_once_widens_the_totals_and_is_named() -> None:
+    (series, known), (never, unknown) = figures("pack", "bus"), figures("pack", "bus", bus=(DEAD[0] + 4, DEAD[1]))
+    current = {each.signal: each for each in series.taken_over}["pack_current"]
+    assert (current.first, current.source) == ("pack", "bus")
+    assert current.learnt is not None
+    assert current.learnt.value == pytest.approx(-OFFSETS["pack_current"], abs=3 * current.learnt.sd)
+    assert "hand-over" not in {each.name for each in known.evidence}
+    assert {each.signal: each.learnt for each in never.taken_over}["pack_current"] is None
+    finding = next(each for each in unknown.evidence if each.name == "hand-over")
+    assert "bus gave the pack current" in finding.sentence
+    assert unknown.totals.uncertainty["charge_out_ah"] > known.totals.uncertainty["charge_out_ah"]
+
+
 def last(spans: list[Span], signal: str) -> float:
     return next(float(column[-1]) for span in reversed(spans) for _, column in span.carrying(signal))
 
@@ -111,17 +127,17 @@ def test_the_live_figures_go_on_through_it() -> None:
     lived = {}
     for sources in (("pack",), ("pack", "bus")):
         pack = machine().pack
-        table = stated_table(pack.open_circuit)
-        chain = Chain([Cells(), Charge(), EstimateCharge(pack, table), EstimateResistance(pack)])
-        lived[sources] = [chain.advance(span) for span in spans_of(*sources)]
+        table, joined = stated_table(pack.open_circuit), JoinedTurns()
+        stages = OneSource(Chain([Cells(), Charge(), EstimateCharge(pack, table), EstimateResistance(pack)]), joined)
+        lived[sources] = [stages.advance(span) for span in spans_of(*sources)]
     alone, both = lived.values()
-    # live the offset of the second instrument is in the count while it gives the current: 0.5 A for as long
-    assert last(both, "charge_out") - last(alone, "charge_out") == pytest.approx(
-        0.5 * (DEAD[1] - DEAD[0]) / 3600, rel=0.1
-    )
-    assert last(both, "pack_resistance") == pytest.approx(last(alone, "pack_resistance"), rel=0.03)
-    assert last(both, "soc_estimated") == pytest.approx(last(alone, "soc_estimated"), abs=2.0)
+    left_in = OFFSETS["pack_current"] * (DEAD[1] - DEAD[0]) / 3600
+    assert last(both, "charge_out") == pytest.approx(last(alone, "charge_out"), abs=0.05 * left_in)
+    assert last(both, "pack_resistance") == pytest.approx(last(alone, "pack_resistance"), rel=0.005)
+    assert last(both, "soc_estimated") == pytest.approx(last(alone, "soc_estimated"), abs=0.1)
     assert last(both, "cell_min_voltage") == last(alone, "cell_min_voltage")
+    sent = [batch for span in spans_of("pack", "bus") for batch in span.batches]
+    assert [batch for span in both for batch in span.batches if batch.group.origin == "measured"] == sent
     lows = [
         sum(int(np.count_nonzero(~np.isnan(c))) for span in spans for _, c in span.carrying("cell_min_voltage"))
         for spans in (alone, both)

@@ -114,6 +114,24 @@ def test_minutes_at_once_give_the_same_as_in_pieces() -> None:
     assert signals >= {"discharge_current_average", "charge_current_average", "charge_temperature", "energy_margin"}
 
 
+def test_a_hand_over_is_brought_to_the_first_the_same_in_pieces() -> None:
+    """A recorded one: the second source under its own name while the first is silent, else aside."""
+    end, silent = 120_000_000, (60_000_000, 90_000_000)
+    shunt, bus = rows_of(SHUNT, 21, 200_000, end), rows_of(SHUNT, 22, 150_000, end)
+    away = (shunt.t > silent[0]) & (shunt.t <= silent[1])
+    taken = ((bus.t > silent[0]) & (bus.t <= silent[1]))[:, None]
+    both = Group("bus", "current", ("extra_bus_pack_current", "pack_current"))
+    level = np.where(np.isnan(bus.values), np.nan, np.clip(bus.values / 100, -1, 1))
+    given = np.concatenate([np.where(taken, np.nan, level + 0.5), np.where(taken, level + 0.5, np.nan)], axis=1)
+    first = Batch(SHUNT, shunt.t[~away], np.clip(shunt.values[~away] / 100, -1, 1))
+    batches = [first, Batch(both, bus.t, given), rows_of(PACK, 23, 400_000, end)]
+    once = told([], batches, [], end)
+    for step in (50_000, 777_000, 10_000_000):
+        assert told(list(range(step, end, step)), batches, [], end) == once
+    power = [t for t, _ in once[0]["derived", "power"]]
+    assert any(silent[0] + 10_000_000 < t < silent[1] for t in power)
+
+
 def test_every_row_its_own_span_gives_the_same() -> None:
     batches = [
         rows_of(PACK, 5, 400_000, 20_000_000),

@@ -7,13 +7,15 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from telemetry.analysis.chosen import Chosen, ChosenGroup, known_values
+from telemetry.analysis.chosen import Chosen, known_values
 from telemetry.analysis.derive import Cells, Charge
+from telemetry.analysis.taken_over import JoinedTurns
 from telemetry.machine.sections import SourceSettings
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
 from telemetry.model.events import Mark
-from telemetry.model.signals import cell_number
 from telemetry.pipeline.gather import Gather, gather_for
+from telemetry.pipeline.one_source import OneSource
+from telemetry.pipeline.stage import Chain
 
 STEP = 100_000
 PACK = ("pack_voltage", "pack_current", "cell_01_voltage", "cell_02_voltage")
@@ -144,16 +146,14 @@ def test_a_recorded_hand_over_is_played_as_it_was() -> None:
 
 def test_totals_and_cells_go_on_through_a_hand_over() -> None:
     spans = played({"pack": [(0, 20), (40, 60)], "bus": [(0, 60)]}, 60)
-    charge, cells, lowest = Charge(), Cells(), Chosen("cell_min_voltage", measured_only=False)
-    group = ChosenGroup(lambda signal: cell_number(signal) is not None, least=2)
-    out, lows, rows = 0.0, 0, 0
+    stages, lowest = OneSource(Chain([Cells(), Charge()]), JoinedTurns()), Chosen("cell_min_voltage", False)
+    out, lows = 0.0, 0
     for span in spans:
-        found = charge.advance(cells.advance(span))
+        found = stages.advance(span)
         out = max([out, *(float(c.max()) for _, c in found.carrying("charge_out"))])
         lows += len(known_values(lowest, found)[0])
-        rows += len(group.find(span)[0])
     assert out == pytest.approx(10.0 * 59.8 / 3600, rel=1e-6)  # no hole is longer than what is bridged
-    assert lows == rows == 599 - 8  # what neither gave under its own name, from 20.0 to 20.7 s
+    assert lows == 599 - 8  # what neither gave under its own name, from 20.0 to 20.7 s
 
 
 def test_a_group_that_never_knows_a_signal_does_not_stand_for_it() -> None:
