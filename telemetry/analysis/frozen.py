@@ -9,13 +9,15 @@ a coarse unit asks for a strong movement. What a unit answers to:
 - pack voltage, pack current and cells: the pack current, or throttle and speed together; under load (more than a
   tenth of the highest current so far) any voltage or current, throttle or speed;
 - motor current and controller voltage: pack current or voltage, or throttle and speed together;
-- speeds and position: another speed, or throttle together with a voltage or current.
+- speeds and position: another speed, or throttle together with a voltage or current;
+- any but cells and position: the same signal as another source gives it.
 
 The unit must have answered in eight moving blocks before. It is then frozen after six moving blocks, or after three
 times the longest run of moving blocks through which it ever repeated, and three more, whichever is more. A standing
 machine has no moving blocks, so it is never judged and teaches nothing. A current near zero, a speed near zero,
 throttle, switches, temperatures, counters and a reported state of charge are never judged by themselves, for they may
-rightly stay as they are; they go with a frozen unit of the same source where they repeat too. All counts are ours.
+rightly stay as they are; they go with a frozen unit of the same source where they repeat too. Only a current near
+zero is judged where another source shows it moving. All counts are ours.
 
 It looks forward only, and no result depends on where the rows were cut: blocks lie on the data's own time.
 """
@@ -28,9 +30,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from telemetry.analysis.blocks import HeldRows
-from telemetry.analysis.frozen_units import CURRENTS, ELECTRIC, SPEEDS, Unit, Witness
+from telemetry.analysis.frozen_units import CURRENTS, ELECTRIC, LEAST_BLOCKS, SPEEDS, Unit, Witness
 from telemetry.analysis.repeats import BLOCK, Columns, Extent, Flags, Mover
-from telemetry.model.batch import Batch, Group, Times, Values
+from telemetry.model.batch import Batch, Group, Times, Values, as_sent
 from telemetry.model.signals import cell_number
 
 FINEST = 1e-12
@@ -49,6 +51,7 @@ _LEAST = {
     "controller_voltage": 0.3,
 }
 """The least that counts as movement within a block, in the signal's unit (ours)."""
+_ORDER = tuple(_LEAST)
 Column = tuple[tuple[str, str], str]
 """Key of a group and a signal in it."""
 
@@ -61,8 +64,10 @@ class Frozen:
         t: when it was found, int microseconds: the end of a block.
         start: time of the row from which on its values repeat; that row itself is good.
         unit: the columns judged.
-        members: the unit's and all others of its source that have repeated as long, each with the value held.
-        moved: names of signals that moved clearly meanwhile, in the order of the vocabulary here.
+        members: the unit's and all others of its source that have repeated as long, or for twelve seconds, each with
+            the value held.
+        moved: names of signals that moved clearly meanwhile, in the order of the vocabulary here; ``NAME of SOURCE``
+            for the unit's own signal as another source gave it.
     """
 
     t: int
@@ -87,7 +92,7 @@ class FrozenWatch:
         self._extents: dict[Column, Extent] = {}
         self._movers: dict[Column, Mover] = {}
         self._units: dict[tuple[Column, ...], Unit] = {}
-        self._last_moved: dict[str, int] = {}
+        self._last_moved: dict[Column, int] = {}
         self._throttle_before = 0.0
         self._highest: dict[Column, float] = {}
 
@@ -99,7 +104,7 @@ class FrozenWatch:
         if self._due is not None and end < self._due:
             return []
         self._due = (end // BLOCK + 1) * BLOCK
-        over = self._held.before(self._due - BLOCK)
+        over = {key: as_sent(batch) for key, batch in self._held.before(self._due - BLOCK).items()}
         if not over:
             return []
         for key, columns in self._columns.items():
@@ -114,25 +119,29 @@ class FrozenWatch:
         """Judge the blocks of these numbers."""
         moved, steps = self._moved(numbers)
         loaded = self._loaded(numbers)
-        witness = Witness(moved, loaded["pack_current"], self._throttle_before)
+        of_any: dict[str, Values] = {}
+        for (_, name), share in moved.items():
+            of_any[name] = np.maximum(of_any[name], share) if name in of_any else share
+        witness = Witness(of_any, loaded["pack_current"], self._throttle_before)
         self._throttle_before = float(witness.throttle_now[-1])
         found: list[tuple[int, int, Unit]] = []
         for key, columns in self._columns.items():
             for names in _units_of(columns.group):
                 unit_key = tuple((key, name) for name in names)
                 unit = self._units.setdefault(unit_key, Unit(key, names))
-                may = self._may_judge(unit, columns, numbers, loaded)
-                moving = witness.of(names[0]) * steps[key, names[0]] >= STEPS
+                rival = _of_rivals(moved, (key, names[0]), len(numbers))
+                may = self._may_judge(unit, columns, numbers, loaded, rival)
+                moving = np.maximum(witness.of(names[0]), rival) * steps[key, names[0]] >= STEPS
                 found += [(int(numbers[place]), place, unit) for place in unit.take(columns, numbers, moving, may)]
         told = [self._told(unit, place, numbers, moved) for _, place, unit in sorted(found, key=lambda f: f[:2])]
-        for name, flags in moved.items():
-            if flags.any():
-                self._last_moved[name] = int(numbers[np.flatnonzero(flags)[-1]])
+        for column, share in moved.items():
+            if share.any():
+                self._last_moved[column] = int(numbers[np.flatnonzero(share)[-1]])
         return told
 
-    def _moved(self, numbers: Times) -> tuple[dict[str, Values], dict[Column, Values]]:
-        """Return how much each signal moved in each block, and how many steps each unit's range holds by then."""
-        moved: dict[str, Values] = {}
+    def _moved(self, numbers: Times) -> tuple[dict[Column, Values], dict[Column, Values]]:
+        """Return how much each column moved in each block, and how many steps each unit's range holds by then."""
+        moved: dict[Column, Values] = {}
         steps: dict[Column, Values] = {}
         for key, columns in self._columns.items():
             for name in dict.fromkeys((*_LEAST, *(names[0] for names in _units_of(columns.group)))):
@@ -144,8 +153,7 @@ class FrozenWatch:
                 steps[key, name] = so_far / np.maximum(step, FINEST * so_far)
                 if name in _LEAST:
                     mover = self._movers.setdefault((key, name), Mover(_LEAST[name]))
-                    share = mover.moved(columns, place, numbers, within, so_far, step)
-                    moved[name] = np.maximum(moved[name], share) if name in moved else share
+                    moved[key, name] = mover.moved(columns, place, numbers, within, so_far, step)
         return moved, steps
 
     def _loaded(self, numbers: Times) -> dict[str, Flags]:
@@ -162,11 +170,13 @@ class FrozenWatch:
                 self._highest[key, name] = float(highest[-1])
         return loaded
 
-    def _may_judge(self, unit: Unit, columns: Columns, numbers: Times, loaded: dict[str, Flags]) -> Flags:
+    def _may_judge(
+        self, unit: Unit, columns: Columns, numbers: Times, loaded: dict[str, Flags], rival: Values
+    ) -> Flags:
         """Return in which blocks the value that a unit holds is one that cannot rightly stay."""
         name = unit.names[0]
         if name in CURRENTS:
-            return np.asarray(loaded[name])
+            return np.asarray(loaded[name] | (rival > 0.0))
         speed = "vehicle_speed" if name == "latitude" else name
         place = columns.group.place(speed) if speed in SPEEDS else None
         if place is None:
@@ -174,7 +184,7 @@ class FrozenWatch:
         with np.errstate(invalid="ignore"):
             return np.asarray(np.abs(_at_end(columns, place, numbers)) >= _LEAST[speed])
 
-    def _told(self, unit: Unit, place: int, numbers: Times, moved: dict[str, Values]) -> Frozen:
+    def _told(self, unit: Unit, place: int, numbers: Times, moved: dict[Column, Values]) -> Frozen:
         """Return what is to be told of a unit found frozen in the block at ``place``."""
         t = (int(numbers[place]) + 1) * BLOCK
         own = self._columns[unit.key]
@@ -188,19 +198,25 @@ class FrozenWatch:
             rows = int(np.searchsorted(columns.t, t, side="left"))
             for column, name in enumerate(columns.group.signals):
                 held = columns.held(column, rows)
-                if held == held and columns.changed_at(column, rows) <= start:
+                if held == held and columns.changed_at(column, rows) <= max(start, t - LEAST_BLOCKS * BLOCK):
                     members.append(((key, name), held))
         since = start // BLOCK
-        names = tuple(
-            name
-            for name in _LEAST
-            if name not in unit.names
-            and (
-                self._last_moved.get(name, -1) > since
-                or (name in moved and bool(moved[name][: place + 1][numbers[: place + 1] > since].any()))
+        names = {
+            name if name not in unit.names else f"{name} of {key[0]}": None
+            for key, name in sorted(
+                moved.keys() | self._last_moved.keys(), key=lambda column: _ORDER.index(column[1])
             )
-        )
-        return Frozen(t, start, tuple((unit.key, name) for name in unit.names), tuple(members), names)
+            if name not in unit.names or key[0] != unit.key[0]
+            if self._last_moved.get((key, name), -1) > since
+            or ((key, name) in moved and moved[key, name][: place + 1][numbers[: place + 1] > since].any())
+        }
+        return Frozen(t, start, tuple((unit.key, name) for name in unit.names), tuple(members), tuple(names))
+
+
+def _of_rivals(moved: dict[Column, Values], of: Column, blocks: int) -> Values:
+    """Return how much the same signal of other sources moved in each block."""
+    rivals = [share for (key, name), share in moved.items() if name == of[1] and key[0] != of[0][0]]
+    return np.asarray(np.maximum.reduce([np.zeros(blocks), *rivals]))
 
 
 def _units_of(group: Group) -> list[tuple[str, ...]]:

@@ -9,7 +9,7 @@ import numpy as np
 
 from telemetry.analysis.frozen import Frozen, FrozenWatch
 from telemetry.analysis.repeats import BLOCK
-from telemetry.model.batch import MICROSECONDS, Batch, Times, Values
+from telemetry.model.batch import MICROSECONDS, Batch, Times, Values, as_sent, own_name
 from telemetry.model.signals import cell_number, find_signal, pack_temperature_number
 
 SAME_START = 60 * MICROSECONDS
@@ -56,7 +56,7 @@ class FrozenSpan:
 
 def find_frozen(groups: Sequence[Batch]) -> tuple[FrozenSpan, ...]:
     """Return the frozen spans of a session by time; ``groups`` holds all rows, one batch a group."""
-    measured = [batch for batch in groups if len(batch) and batch.group.origin == "measured"]
+    measured = [as_sent(batch) for batch in groups if len(batch) and batch.group.origin == "measured"]
     if not measured:
         return ()
     whole = max(int(batch.t[-1]) for batch in measured) // BLOCK * BLOCK + BLOCK
@@ -91,10 +91,11 @@ def without_frozen(batch: Batch, spans: Sequence[FrozenSpan]) -> Batch:
     """Return ``batch`` with the repeats of its source unknown."""
     values = batch.values
     for span in spans:
-        places = [p for p, signal in enumerate(batch.group.signals) if signal in span.signals]
+        source = batch.group.source
+        places = [p for p, name in enumerate(batch.group.signals) if own_name(source, name) in span.signals]
         first = int(np.searchsorted(batch.t, span.start, side="right"))
         last = int(np.searchsorted(batch.t, span.end, side="left"))
-        if span.source == batch.group.source and places and last > first:
+        if span.source == source and places and last > first:
             values = values.copy() if values is batch.values else values
             values[first:last, places] = np.nan
     return batch if values is batch.values else replace(batch, values=values)

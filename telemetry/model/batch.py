@@ -219,6 +219,24 @@ def own_name(source: str, name: str) -> str:
 
 
 @lru_cache(maxsize=256)
+def _sent_layout(group: Group) -> tuple[Group, list[int]]:
+    names = [own_name(group.source, name) for name in group.signals]
+    sent = replace(group, signals=tuple(dict.fromkeys(names)))
+    return sent, [sent.signals.index(name) for name in names]
+
+
+def as_sent(batch: Batch) -> Batch:
+    """Return the rows with what was kept aside under the signals' own names again, as their source sent them."""
+    group, places = _sent_layout(batch.group)
+    if group.signals == batch.group.signals:
+        return batch
+    values = np.full((len(batch), len(group.signals)), np.nan)
+    for place, column in zip(places, batch.values.T, strict=True):
+        np.copyto(values[:, place], column, where=~np.isnan(column))
+    return Batch(group, batch.t, values)
+
+
+@lru_cache(maxsize=256)
 def _handed_over(group: Group) -> frozenset[str]:
     owned = {signal: own_name(group.source, signal) for signal in group.signals}
     return frozenset(signal for name, signal in owned.items() if name != signal and group.place(signal) is not None)

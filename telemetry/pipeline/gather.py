@@ -116,6 +116,10 @@ class Gather:
         events = sorted([*events, *marks], key=lambda event: event.t)
         return Span(end, tuple(out), tuple(events), final=final)
 
+    def note_frozen(self, span: Span) -> None:
+        """Take what the stages found frozen in the latest span: such a source gives way to the next one."""
+        self._turns.note_frozen(span)
+
     def _due(self, key: tuple[str, str], end: int) -> Batch | None:
         batch = merged(self._batches.pop(key))
         group = self._groups.get(key, batch.group).widened(batch.group.signals)

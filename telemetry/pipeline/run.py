@@ -127,6 +127,7 @@ class Run:
     async def _advance(self, end: int, final: bool = False) -> None:
         span = with_unjudged(self._stages.advance(self.gather.close(max(end, self._end), final)))
         self._end = span.end
+        self.gather.note_frozen(span)
         await self.bus.publish(span)
 
     async def _sources(self, supervisors: Iterable[Supervisor]) -> None:

@@ -1,8 +1,8 @@
 """Which source gives a signal that several of them give: the first in the machine file's order that is well.
 
 While a source gives a signal, the others' readings of it are kept as ``extra_SOURCE_SIGNAL``: never a silent mix.
-When it falls silent the next one takes over, and gives the signal back once the first has been well for a time. Each
-hand-over is announced in one mark, however many signals it is about.
+When it falls silent, or is found to repeat old values, the next one takes over, and gives the signal back once the
+first has been well for a time. Each hand-over is announced in one mark, however many signals it is about.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from telemetry.analysis.frozen_spans import spoken
-from telemetry.model.batch import MICROSECONDS, Batch, Group, Times, Values, kept_aside
+from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values, kept_aside, own_name
 from telemetry.model.events import Mark
 from telemetry.model.signals import cell_number
 
@@ -56,7 +56,10 @@ class Turns:
         self._firsts: dict[str, str] = {}
         self._owned_before: set[tuple[str, str]] = set()
         self._well_from: dict[tuple[str, str], int] = {}
-        self._silent: set[tuple[str, str]] = set()
+        self._unwell: set[tuple[str, str]] = set()
+        self._was_frozen: set[tuple[str, str]] = set()
+        self._repeating: dict[tuple[str, str], frozenset[str]] = {}
+        self._frozen: dict[str, frozenset[str]] = {}
         self._layouts: dict[tuple[str, str], Group] = {}
         self._settled_to = _NEVER
 
@@ -77,6 +80,23 @@ class Turns:
             marks += self._introduced(new, end)
         return [self._placed(batch) for batch in batches], marks
 
+    def note_frozen(self, span: Span) -> None:
+        """Take what was found of ``span``: a source that repeats old values gives way until all of them move."""
+        for batch in span.batches:
+            key, mask = batch.group.key, span.frozen.get(batch.group.key)
+            if mask is not None and len(batch):
+                signals = [batch.group.signals[place] for place in np.flatnonzero(mask[-1])]
+                self._repeating[key] = frozenset(own_name(key[0], signal) for signal in signals)
+            elif len(batch):
+                self._repeating.pop(key, None)
+        now = {key[0] for key, signals in self._repeating.items() if signals}
+        self._frozen = {
+            source: self._frozen.get(source, frozenset()).union(
+                *(signals for key, signals in self._repeating.items() if key[0] == source)
+            )
+            for source in now
+        }
+
     def _hear(self, batch: Batch) -> list[str]:
         """Take when its signals were known; return those that its source gives for the first time."""
         source = batch.group.source
@@ -93,41 +113,53 @@ class Turns:
 
     def _hand_over(self, out: set[str], end: int) -> list[Mark]:
         """Settle every signal that has a choice; return a mark for each source that lost or got back any."""
-        lost: dict[str, dict[str, list[str]]] = defaultdict(lambda: defaultdict(list))
-        back: dict[str, list[str]] = defaultdict(list)
+        lost: dict[tuple[str, str], dict[str, list[str]]] = defaultdict(lambda: defaultdict(list))
+        back: dict[tuple[str, str], list[str]] = defaultdict(list)
         for signal, givers in self._givers.items():
             if not givers[1:]:
                 continue
             before = self._owners[signal]
             now = self._owners[signal] = self._choice(signal, before, out, end)
-            if now != before and (before, signal) in self._silent:
-                lost[before][now].append(signal)
+            if now != before and (before, signal) in self._unwell:
+                repeats = signal in self._frozen.get(before, ())
+                why = "link lost" if before in out else "repeats old values" if repeats else "gives less"
+                lost[before, why][now].append(signal)
             elif now != before and (now, signal) in self._owned_before:
-                back[now].append(signal)
+                back[now, "values move again" if (now, signal) in self._was_frozen else "link back"].append(signal)
             self._owned_before |= {(now, signal), *([(before, signal)] if now != before else [])}
         texts = []
-        for source, moved in lost.items():
-            what = "link lost" if source in out else "gives less"
+        for (source, why), moved in lost.items():
             parts = [f"{in_few_words(signals)} now from {to}" for to, signals in moved.items()]
-            texts.append(f"{source} {what}: {'; '.join(parts)}")
+            texts.append(f"{source} {why}: {'; '.join(parts)}")
         texts += [
-            f"{source} link back: {in_few_words(signals)} from {source} again" for source, signals in back.items()
+            f"{source} {why}: {in_few_words(signals)} from {source} again" for (source, why), signals in back.items()
         ]
         return [Mark(end, text, "program") for text in texts]
 
     def _choice(self, signal: str, before: str, out: set[str], end: int) -> str:
         """Return who gives ``signal`` from here on; ``before`` while nobody does."""
-        alive = []
+        alive, repeating = [], []
         for source in self._givers[signal]:
             key = (source, signal)
             if source in out or not self._gives(source, signal, end):
-                self._silent.add(key)
+                self._unwell.add(key)
+                self._was_frozen.discard(key)
+                continue
+            if signal in self._frozen.get(source, ()):
+                self._unwell.add(key)
+                self._was_frozen.add(key)
+                repeating.append(source)
                 continue
             alive.append(source)
-            if key in self._silent:
-                self._silent.discard(key)
+            if key in self._unwell:
+                self._unwell.discard(key)
                 self._well_from[key] = end + WELL_AFTER
-        if before not in alive:  # it takes a row of after the silence began: all may have ended together
+        if not alive:
+            if before in repeating:
+                return before
+            alive = repeating
+        if before not in (*alive, *repeating):
+            # It takes a row of after the silence began: all may have ended together.
             since = self._last(before, signal) + SILENT_AT_LEAST // 2
             alive = [source for source in alive if self._last(source, signal) > since]
         well = [source for source in alive if end >= self._well_from.get((source, signal), end)]
@@ -135,8 +167,8 @@ class Turns:
             return before
         rank = {source: (self._prefer.get(signal) != source, self._order.index(source)) for source in alive}
         now = min(well or alive, key=lambda source: rank[source])
-        # With a row in hand: one that had just ended would be announced and give nothing.
-        return now if now == before or self._last(now, signal) > self._settled_to else before
+        # With a row in hand, of any signal: one that had just ended would be announced and give nothing.
+        return now if now == before or self._newest(now) > self._settled_to else before
 
     def _gives(self, source: str, signal: str, end: int) -> bool:
         stated = self._silences.get(source, 0)
@@ -151,7 +183,10 @@ class Turns:
         if not groups:
             return True
         limit = max(min(each.fastest for each in groups), self._silences.get(source, 0))
-        return end - max(each.newest for each in groups) > limit
+        return end - self._newest(source) > limit
+
+    def _newest(self, source: str) -> int:
+        return max(each.newest for each in self._heard[source].values())
 
     def _introduced(self, new: Sequence[tuple[str, str]], end: int) -> list[Mark]:
         """Say which source counts, once of each two that give the same signals."""

@@ -10,7 +10,7 @@ import numpy as np
 from telemetry.analysis.frozen import Frozen, FrozenWatch
 from telemetry.analysis.frozen_spans import listed, spoken
 from telemetry.analysis.repeats import Flags
-from telemetry.model.batch import MICROSECONDS, Batch, Span
+from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, kept_aside
 from telemetry.model.events import AlarmCondition
 from telemetry.pipeline.stage import Stage, advanced_with
 
@@ -77,17 +77,22 @@ class _Hold:
             batch = batches.get(key)
             if batch is not None:
                 first, last = np.searchsorted(batch.t, [self.found.t, min(until, self.end)], side="left")
-                masks[key][first:last, batch.group.place(signal)] = True
+                masks[key][first:last, _places(batch.group, signal)] = True
+
+
+def _places(group: Group, signal: str) -> list[int]:
+    """Return where a signal is, under its own name and aside."""
+    places = (group.place(name) for name in (signal, kept_aside(group.source, signal)))
+    return [place for place in places if place is not None]
 
 
 def _moves(batch: Batch | None, signal: str, value: float, since: int) -> int:
     """Return when a signal takes another value at or after ``since``; a time beyond all for not yet."""
-    column = None if batch is None else batch.column(signal)
-    if batch is None or column is None:
+    if batch is None:
         return _NEVER
     first = int(np.searchsorted(batch.t, since, side="left"))
-    rest = column[first:]
-    moved = np.flatnonzero((rest != value) & ~np.isnan(rest))
+    rest = batch.values[first:, _places(batch.group, signal)]
+    moved = np.flatnonzero(((rest != value) & ~np.isnan(rest)).any(axis=1))
     return int(batch.t[first + int(moved[0])]) if len(moved) else _NEVER
 
 
