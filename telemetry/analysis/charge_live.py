@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from telemetry.analysis.all_cells import AllCells
 from telemetry.analysis.blocks import Blocks, Parted, known_rows
 from telemetry.analysis.charge_blocks import BLOCK, cut_blocks
 from telemetry.analysis.charge_blocks import Blocks as ChargeBlocks
@@ -17,7 +18,7 @@ from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.open_circuit import OpenCircuitTable
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import Batch, Group, Span, Times, Values
-from telemetry.model.signals import cell_number, pack_temperature_number
+from telemetry.model.signals import pack_temperature_number
 
 STATE_OF_CHARGE = Group(DERIVED, "state_of_charge", ("soc_estimated", "soc_uncertainty"), "derived")
 
@@ -37,7 +38,7 @@ class EstimateCharge:
         self._pack = pack
         self._forward = ForwardCharge(pack, _USUAL_OFFSET * pack.capacity_ah, table)
         self._current, self._voltage = Chosen("pack_current"), Chosen("pack_voltage")
-        self._cells_of: tuple[str, str] | None = None
+        self._all_cells = AllCells()
         self._rule = GapRule()
         self._currents, self._volts, self._cells = Blocks(BLOCK), Blocks(BLOCK), Blocks(BLOCK)
         self._temperatures: dict[tuple[str, str], Blocks] = {}
@@ -70,14 +71,11 @@ class EstimateCharge:
         return t, volts / self._pack.cells_in_series
 
     def _means_of_cells(self, span: Span, end: int) -> dict[int, Values]:
-        """Return each cell's mean in each block that is over, by number, of the first group with every cell."""
+        """Return each cell's mean in each block that is over, by number; of none before every cell has come."""
         t, values = np.empty(0, dtype=np.int64), np.empty((0, self._pack.cells_in_series))
-        for batch in span.batches:
-            cells = tuple(sorted(s for s in batch.group.signals if cell_number(s) is not None))
-            if batch.group.origin == "measured" and 1 < len(cells) == self._pack.cells_in_series:
-                self._cells_of = self._cells_of or batch.group.key
-                if self._cells_of == batch.group.key:
-                    t, values = batch.t, batch.values[:, [batch.group.signals.index(signal) for signal in cells]]
+        found = self._all_cells.find(span.batches)
+        if found is not None and len(self._all_cells.signals) == self._pack.cells_in_series > 1:
+            t, values = found.t, found.volts[:, np.argsort(self._all_cells.signals)]
         over = self._cells.parted(t, values, end)
         return {} if over is None else dict(zip(_numbers(over), _means(*_sums(over)), strict=True))
 

@@ -51,19 +51,17 @@ def known_values(chosen: Chosen, span: Span) -> tuple[Times, Values]:
 
 
 class ChosenGroup:
-    """The measured group that represents a kind of signals: the first of the session to carry enough of them.
+    """The measured group that represents a kind of signals: the first of the session to carry any of them.
 
     Args:
         wanted: whether a signal is of that kind.
-        least: how many of them it must carry.
 
     Attributes:
         signals: those of the group, in its order; empty until it has come. They only grow.
     """
 
-    def __init__(self, wanted: Callable[[str], bool], least: int = 1) -> None:
+    def __init__(self, wanted: Callable[[str], bool]) -> None:
         self._wanted = wanted
-        self._least = least
         self._key: tuple[str, str] | None = None
         self._layout: tuple[str, ...] = ()
         self._places: list[int] = []
@@ -86,7 +84,7 @@ class ChosenGroup:
 
     def _carries(self, batch: Batch) -> bool:
         group = batch.group
-        return group.origin == "measured" and sum(map(self._wanted, group.signals)) >= self._least
+        return group.origin == "measured" and any(map(self._wanted, group.signals))
 
 
 def rows_together(chosen: Sequence[Chosen], span: Span) -> tuple[Times, Values]:

@@ -7,6 +7,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from telemetry.analysis.all_cells import AllCells
 from telemetry.analysis.blocks import Block, Blocks
 from telemetry.analysis.chosen import Chosen, known_values
 from telemetry.analysis.gaps import GapRule, steps
@@ -16,6 +17,8 @@ from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Value
 from telemetry.model.signals import CELL_FIGURES, cell_number
 
 DERIVED = "derived"
+LEAST_CELLS = 2
+"""Cells that have a lowest and a highest."""
 POWER = Group(DERIVED, "power", ("pack_power",), "derived")
 CHARGE = Group(DERIVED, "charge", ("charge_out", "charge_in"), "derived")
 ENERGY = Group(DERIVED, "energy", ("energy_out", "energy_in"), "derived")
@@ -24,23 +27,47 @@ _NO_VALUES: Values = np.empty(0)
 
 
 class Cells:
-    """Spread, lowest and highest cell of each row in which at least two cells are known.
+    """Spread, lowest and highest cell of each row after which at least two cells are known.
 
-    A source that sends only its lowest and highest cell voltage gets the spread of those.
+    The cells of several groups count together, see :class:`~telemetry.analysis.all_cells.AllCells`; their spread only
+    where all were read within half a second. A source that sends only its lowest and highest cell voltage gets the
+    spread of those.
     """
 
-    def advance(self, span: Span) -> Span:
-        """Add one derived batch for each batch with cells."""
-        return span.adding(batches=[d for b in span.batches if (d := self._derived(b)) is not None])
+    def __init__(self) -> None:
+        self._cells = AllCells()
 
-    def _derived(self, batch: Batch) -> Batch | None:
-        group = batch.group
-        if group.origin == "derived":
+    def advance(self, span: Span) -> Span:
+        """Add one derived batch for the cells, and one for each batch with extremes only."""
+        derived = [self._of_extremes(batch) for batch in span.batches]
+        return span.adding(batches=[each for each in (self._of_cells(span), *derived) if each is not None])
+
+    def _of_cells(self, span: Span) -> Batch | None:
+        rows = self._cells.find(span.batches)
+        if rows is None or self._cells.key is None or len(self._cells.signals) < LEAST_CELLS:
             return None
-        if len(_cells_in(group)[0]) > 1:
-            return self._of_cells(batch)
+        t, cells, at_once = rows.t, rows.volts, rows.at_once
+        lowest = highest = cells
+        unknown = np.isnan(cells)
+        if unknown.any():
+            known_rows = (~unknown).sum(axis=1) >= LEAST_CELLS
+            if not known_rows.any():
+                return None
+            t, cells, at_once, unknown = t[known_rows], cells[known_rows], at_once[known_rows], unknown[known_rows]
+            lowest, highest = np.where(unknown, np.inf, cells), np.where(unknown, -np.inf, cells)
+        low_at, high_at = lowest.argmin(axis=1), highest.argmax(axis=1)
+        row = np.arange(len(cells))
+        low, high = cells[row, low_at], cells[row, high_at]
+        spread = np.where(at_once, high - low, np.nan)
+        numbers = _numbers(self._cells.signals)
+        source, name = self._cells.key
+        group = Group(source, f"{name}_cells", CELL_FIGURES, "derived")
+        return Batch(group, t, np.stack([spread, low, high, numbers[low_at], numbers[high_at]], axis=1))
+
+    def _of_extremes(self, batch: Batch) -> Batch | None:
+        group = batch.group
         low, high = batch.column("cell_min_voltage"), batch.column("cell_max_voltage")
-        if low is None or high is None:
+        if low is None or high is None or group.origin == "derived" or len(_numbers(group.signals)) >= LEAST_CELLS:
             return None
         known = ~np.isnan(low) & ~np.isnan(high) & (high >= low)
         spread = (high - low)[known].reshape(-1, 1)
@@ -48,31 +75,12 @@ class Cells:
             Group(DERIVED, f"{group.source}_{group.name}", ("cell_spread",), "derived"), batch.t[known], spread
         )
 
-    @staticmethod
-    def _of_cells(batch: Batch) -> Batch | None:
-        places, numbers, derived = _cells_in(batch.group)
-        t, cells = batch.t, batch.values[:, places]
-        lowest = highest = cells
-        unknown = np.isnan(cells)
-        if unknown.any():
-            known_rows = (~unknown).sum(axis=1) > 1
-            if not known_rows.any():
-                return None
-            t, cells, unknown = t[known_rows], cells[known_rows], unknown[known_rows]
-            lowest, highest = np.where(unknown, np.inf, cells), np.where(unknown, -np.inf, cells)
-        low_at, high_at = lowest.argmin(axis=1), highest.argmax(axis=1)
-        row = np.arange(len(cells))
-        low, high = cells[row, low_at], cells[row, high_at]
-        return Batch(derived, t, np.stack([high - low, low, high, numbers[low_at], numbers[high_at]], axis=1))
-
 
 @lru_cache(maxsize=64)
-def _cells_in(group: Group) -> tuple[list[int], Values, Group]:
-    """Return the columns that are cells, their numbers, and the group of what is made of them."""
-    numbers = {place: cell_number(signal) for place, signal in enumerate(group.signals)}
-    places = [place for place, number in numbers.items() if number is not None]
-    derived = Group(group.source, f"{group.name}_cells", CELL_FIGURES, "derived")
-    return places, np.array([numbers[place] for place in places], dtype=np.float64), derived
+def _numbers(signals: tuple[str, ...]) -> Values:
+    """Return the numbers of the cells among ``signals``."""
+    found = (cell_number(signal) for signal in signals)
+    return np.array([number for number in found if number is not None], dtype=np.float64)
 
 
 class _OncePerSecond:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from telemetry.analysis.all_cells import AllCells
 from telemetry.analysis.frozen_spans import FrozenSpan, find_frozen, without_frozen
 from telemetry.analysis.taken_over import TakenOver, joined_turns
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Times, Values
@@ -16,6 +17,8 @@ from telemetry.model.signals import cell_number
 
 ABSURD = 1e12
 """No signal reaches such a value in any unit; it is a damaged number, and its square may exceed all numbers."""
+LEAST_AT_ONCE = 0.5
+"""Share of one group's rows of cells at which the others' must have been read too, to be taken together (ours)."""
 MORE_ROWS = 16_384
 """Room made for more rows at a time, at least (ours)."""
 
@@ -41,7 +44,7 @@ class Series:
 
 @dataclass(frozen=True, eq=False)
 class CellSeries:
-    """The cell voltages of the group that tells of the most cells.
+    """The cell voltages of all groups that are read at once, else of the group that tells of the most cells.
 
     Attributes:
         t: int64 (n,), microseconds.
@@ -185,12 +188,14 @@ class _Rows:
 
 def _cells(groups: list[Batch]) -> CellSeries | None:
     best: tuple[int, Batch, list[tuple[int, int]]] | None = None
+    numbers: set[int] = set()
     for batch in groups:
         places = sorted(
             (number, place)
             for place, name in enumerate(batch.group.signals)
             if (number := cell_number(name)) is not None and not np.isnan(batch.values[:, place]).all()
         )
+        numbers |= {number for number, _ in places}
         if len(places) > 1 and (best is None or len(places) > best[0]):
             best = len(places), batch, places
     if best is None:
@@ -202,4 +207,20 @@ def _cells(groups: list[Batch]) -> CellSeries | None:
     known = ~np.isnan(voltages).all(axis=1)
     if not known.all():
         t, voltages = t[known], voltages[known]
-    return CellSeries(t, voltages, tuple(number for number, _ in places))
+    found = CellSeries(t, voltages, tuple(number for number, _ in places))
+    return found if len(numbers) == len(places) else _of_all_groups(groups, found)
+
+
+def _of_all_groups(groups: list[Batch], of_one: CellSeries) -> CellSeries:
+    """Return the cells of all groups where they were read at once often enough, else ``of_one`` of the groups."""
+    all_cells = AllCells()
+    rows = all_cells.find(groups)
+    assert rows is not None
+    numbers = np.array([cell_number(name) for name in all_cells.signals])
+    known = ~np.isnan(rows.volts)
+    living = known.any(axis=0)
+    whole = rows.at_once & known[:, living].all(axis=1)
+    if np.count_nonzero(whole) < LEAST_AT_ONCE * len(of_one.t):
+        return of_one
+    order = np.flatnonzero(living)[np.argsort(numbers[living])]
+    return CellSeries(rows.t[whole], rows.volts[whole][:, order], tuple(numbers[order].tolist()))

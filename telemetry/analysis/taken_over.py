@@ -8,13 +8,13 @@ own name and the other aside. Live by what had been learnt by then, afterwards b
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from telemetry.analysis.blocks import HeldRows
 from telemetry.analysis.source_difference import BLOCK, LEVELLED, Difference, Learnt, Rows
-from telemetry.model.batch import MICROSECONDS, Batch, Group, Times, Values, kept_aside, merged, own_name
+from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values, kept_aside, merged, own_name
 from telemetry.model.signals import find_signal
 
 _Key = tuple[str, str]
@@ -66,11 +66,7 @@ def sd_left(taken_over: Sequence[TakenOver], signal: str, usual: float, seconds:
 
 
 class JoinedTurns:
-    """Moves what sources give in turn into the group of the first of them, as rows come.
-
-    Attributes:
-        moves: signals that move, by the group that carries them and the group that gave them first.
-    """
+    """Moves what sources give in turn into the group of the first of them, as rows come."""
 
     def __init__(self) -> None:
         self._unmet: dict[_Key, list[str]] = {}
@@ -79,9 +75,14 @@ class JoinedTurns:
         self._givers: dict[tuple[str, str], _Key] = {}
         self._met: dict[tuple[str, str], int] = {}
         self._differences: dict[tuple[str, str], Difference] = {}
-        self.moves: dict[_Key, dict[_Key, list[str]]] = {}
+        self._moves: dict[_Key, dict[_Key, list[str]]] = {}
         self._held = HeldRows()
         self._due = 0
+
+    def as_of_one(self, span: Span) -> Span:
+        """Return ``span`` with its batches as :meth:`joined` has them; itself as long as nothing is given in turn."""
+        self.learn(span.batches, span.end)
+        return replace(span, batches=tuple(self.joined(span.batches))) if self._moves else span
 
     def learn(self, batches: Iterable[Batch], end: int) -> None:
         """Take rows up to ``end``: who gives what, and by how much they differ."""
@@ -108,12 +109,12 @@ class JoinedTurns:
             batches: that :meth:`learn` has taken.
             afterwards: bring them to the first by all that was learnt, not by what had been learnt at each row.
         """
-        if not self.moves:
+        if not self._moves:
             return list(batches)
         out: dict[_Key, list[Batch]] = {}
         for batch in batches:
             rest = batch
-            for first, names in self.moves.get(batch.group.key, {}).items():
+            for first, names in self._moves.get(batch.group.key, {}).items():
                 columns = [place for name in names if (place := batch.group.place(name)) is not None]
                 known = ~np.isnan(batch.values[:, columns]).all(axis=1)
                 if known.any():
@@ -131,7 +132,7 @@ class JoinedTurns:
         """Return what later sources gave in a whole recording."""
         found = []
         for batch in groups:
-            for first, names in self.moves.get(batch.group.key, {}).items():
+            for first, names in self._moves.get(batch.group.key, {}).items():
                 for name in names:
                     steps = np.diff(_known(batch, name)[0])
                     seconds = float(steps[steps <= BLOCK].sum()) / MICROSECONDS
@@ -175,7 +176,7 @@ class JoinedTurns:
 
     def _pair_up(self) -> None:
         """Note what is given in turn: its sources have readings of it under two names."""
-        self.moves = {}
+        self._moves = {}
         for (source, signal), key in self._givers.items():
             first = self._firsts.get(signal, key)
             if first[0] == source or self._layouts[key].place(kept_aside(source, signal)) is None:
@@ -185,7 +186,7 @@ class JoinedTurns:
                 both = max(self._met[source, signal], self._met[first[0], signal])
                 self._differences[source, signal] = Difference(known.unit, (both // BLOCK + 1) * BLOCK)
             if self._layouts[key].place(signal) is not None:
-                self.moves.setdefault(key, {}).setdefault(first, []).append(signal)
+                self._moves.setdefault(key, {}).setdefault(first, []).append(signal)
 
 
 def _known(batch: Batch, signal: str) -> Rows:

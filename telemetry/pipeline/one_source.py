@@ -14,17 +14,14 @@ class OneSource:
 
     Args:
         stages: what works on the data.
-        joined: what it knows of the sources' differences.
 
     """
 
-    def __init__(self, stages: Stage, joined: JoinedTurns) -> None:
+    def __init__(self, stages: Stage) -> None:
         self._stages = stages
-        self._joined = joined
+        self._joined = JoinedTurns()
 
     def advance(self, span: Span) -> Span:
         """Pass ``span`` through the stages, what was taken over among what was given first."""
-        self._joined.learn(span.batches, span.end)
-        if not self._joined.moves:
-            return self._stages.advance(span)
-        return advanced_with(self._stages, span, self._joined.joined(span.batches))
+        joined = self._joined.as_of_one(span)
+        return self._stages.advance(span) if joined is span else advanced_with(self._stages, span, joined.batches)

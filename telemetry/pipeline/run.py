@@ -13,7 +13,6 @@ from telemetry.analysis.gaps import GapWatch
 from telemetry.analysis.open_circuit import stated_table
 from telemetry.analysis.resistance_live import EstimateResistance
 from telemetry.analysis.supply_watch import SupplyWatch
-from telemetry.analysis.taken_over import JoinedTurns
 from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS
@@ -45,7 +44,6 @@ def standard_stages(judge: Judge, machine: Machine | None = None, history: Resis
         history: resistances of earlier sessions of the same machine.
 
     """
-    joined = JoinedTurns()
     unhurried: list[Stage] = [GapWatch(), Charge()]
     if machine is not None:
         pack = machine.pack
@@ -56,7 +54,7 @@ def standard_stages(judge: Judge, machine: Machine | None = None, history: Resis
     if machine is not None and machine.fault_codes:
         stages.append(FaultWatch(machine.fault_codes))
     watch = SupplyWatch(None if machine is None else machine.pack)
-    return Chain([WithoutFrozen(OneSource(Chain([*stages, watch, judge]), joined))])
+    return Chain([WithoutFrozen(OneSource(Chain([*stages, watch, judge])))])
 
 
 class Run:

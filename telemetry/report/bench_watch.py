@@ -18,6 +18,7 @@ from telemetry.analysis.fault_isolation.enabled_bench import (
     judge_enabled,
 )
 from telemetry.analysis.fault_isolation.pedal_bench import PedalBench, judge_pedal
+from telemetry.analysis.taken_over import JoinedTurns
 from telemetry.model.batch import MICROSECONDS, Span, Times, Values
 from telemetry.model.time_text import clock_at
 from telemetry.report.printer import say
@@ -52,6 +53,7 @@ class BenchTest:
         self.bench = bench
         self._out = out
         names = (PEDAL,) if bench == "throttle" else tuple(LABELS)
+        self._joined = JoinedTurns()
         self._chosen = {name: Chosen(name) for name in names}
         self._t: dict[str, list[Times]] = {name: [] for name in names}
         self._values: dict[str, list[Values]] = {name: [] for name in names}
@@ -70,8 +72,9 @@ class BenchTest:
 
     def take(self, span: Span) -> None:
         """Keep the readings; once a second draw them and check whether the test is over."""
+        joined = self._joined.as_of_one(span)
         for name, chosen in self._chosen.items():
-            found = chosen.find(span)
+            found = chosen.find(joined)
             if found is not None:
                 known = ~np.isnan(found[1])
                 self._t[name].append(found[0].t[known])

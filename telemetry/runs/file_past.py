@@ -18,6 +18,7 @@ from telemetry.model.batch import Span, Times, Values
 from telemetry.model.errors import ShakedownError
 from telemetry.model.recording import Recording
 from telemetry.model.time_text import clock
+from telemetry.pipeline.one_source import OneSource
 from telemetry.pipeline.past import LivePast, Stretch
 from telemetry.pipeline.stage import Chain
 from telemetry.runs.alarms_anew import MISTAKE, AlarmsAnew
@@ -81,7 +82,8 @@ class FilePast(LivePast):
         self._say("")
 
     def _read(self) -> None:
-        stages, signals, end = Chain([Cells(), Power(), GapWatch()]), _Signals(), self._recording.start
+        stages, signals = OneSource(Chain([Cells(), Power(), GapWatch()])), _Signals()
+        end = self._recording.start
         try:
             for span in self._recording.spans():
                 if self._closing:

@@ -14,7 +14,6 @@ from telemetry.analysis.open_circuit import stated_table
 from telemetry.analysis.resistance_live import EstimateResistance
 from telemetry.analysis.series import SessionSeries, read_series
 from telemetry.analysis.session_figures import SessionFigures, figures_of
-from telemetry.analysis.taken_over import JoinedTurns
 from telemetry.machine.machine_file import load_machine
 from telemetry.machine.sections import Machine, SourceSettings
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, merged
@@ -127,8 +126,8 @@ def test_the_live_figures_go_on_through_it() -> None:
     lived = {}
     for sources in (("pack",), ("pack", "bus")):
         pack = machine().pack
-        table, joined = stated_table(pack.open_circuit), JoinedTurns()
-        stages = OneSource(Chain([Cells(), Charge(), EstimateCharge(pack, table), EstimateResistance(pack)]), joined)
+        table = stated_table(pack.open_circuit)
+        stages = OneSource(Chain([Cells(), Charge(), EstimateCharge(pack, table), EstimateResistance(pack)]))
         lived[sources] = [stages.advance(span) for span in spans_of(*sources)]
     alone, both = lived.values()
     left_in = OFFSETS["pack_current"] * (DEAD[1] - DEAD[0]) / 3600

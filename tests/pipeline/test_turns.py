@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 
 from telemetry.analysis.chosen import Chosen, known_values
 from telemetry.analysis.derive import Cells, Charge
-from telemetry.analysis.taken_over import JoinedTurns
 from telemetry.machine.sections import SourceSettings
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
 from telemetry.model.events import Mark
@@ -146,7 +145,7 @@ def test_a_recorded_hand_over_is_played_as_it_was() -> None:
 
 def test_totals_and_cells_go_on_through_a_hand_over() -> None:
     spans = played({"pack": [(0, 20), (40, 60)], "bus": [(0, 60)]}, 60)
-    stages, lowest = OneSource(Chain([Cells(), Charge()]), JoinedTurns()), Chosen("cell_min_voltage", False)
+    stages, lowest = OneSource(Chain([Cells(), Charge()])), Chosen("cell_min_voltage", False)
     out, lows = 0.0, 0
     for span in spans:
         found = stages.advance(span)
