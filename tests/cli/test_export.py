@@ -12,8 +12,10 @@ import gzip
 import html
 import io
 import json
+import sqlite3
+from contextlib import closing
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 from xml.etree import ElementTree
 
 import duckdb
@@ -25,7 +27,7 @@ from pyarrow import parquet
 from telemetry.cli import main
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.errors import RecordingError
-from telemetry.model.events import AlarmChange, Mark
+from telemetry.model.events import AlarmChange, AlarmState, Mark
 from telemetry.recordings.foreign.mdf_table import mdf_table
 from telemetry.recordings.reading import open_recording
 from telemetry.store.reader import StoreReader
@@ -51,22 +53,29 @@ def drive() -> tuple[Batch, Batch, Batch]:
     place = Batch(PLACE, t[::5], np.column_stack((48 + t[::5] * 0, 16 + np.arange(60) * 1e-5, np.full(60, 10.0))))
     power = volts * amps
     out, into = (np.cumsum(np.maximum(sign * power, 0)) / 18000 for sign in (1, -1))
-    return pack, place, Batch(POWER, t, np.column_stack((out, into, power, np.full(ROWS, 0.02), np.full(ROWS, 3.0))))
+    resistance, lowest = random.uniform(0.018, 0.024, ROWS), random.integers(1, 5, ROWS)
+    return pack, place, Batch(POWER, t, np.column_stack((out, into, power, resistance, lowest)))
 
 
-def record(path: Path, machine: str = "orchard cart", start: int = 0) -> None:
+def record(path: Path, machine: str = "orchard cart", start: int = 0, alarms: int = 1) -> None:
     batches = [Batch(each.group, each.t + start, each.values) for each in drive()]
     t = START + start
     events = (
         Mark(t + 10 * S, "=1+1"),
         Mark(t + 20 * S, "not meant", taken_back=True),
-        AlarmChange(t + 30 * S, "cell-voltage-low", "cell_min_voltage", "warn", "raised", 2.7, 2.8),
-        AlarmChange(t + 40 * S, "cell-voltage-low", "cell_min_voltage", "warn", "cleared", 2.9, 2.8, stands="normal"),
+        *(alarm(t + 30 * S, number, "raised") for number in range(alarms)),
+        *(alarm(t + 40 * S, number, "cleared") for number in range(alarms)),
     )
     with StoreWriter.open(path) as writer:
         writer.begin_session(machine, MACHINE, "live", "absolute", t, t)
         writer.offer(Span(int(batches[0].t[-1]), tuple(batches), events))
         writer.end_session(t + 60 * S)
+
+
+def alarm(t: int, number: int, state: Literal["raised", "cleared"]) -> AlarmChange:
+    limit = ("cell-voltage-low", "pack-voltage-low")[number]
+    stands: AlarmState = "unacknowledged" if state == "raised" else "normal"
+    return AlarmChange(t, limit, "cell_min_voltage", "warn", state, 2.7, 2.8, stands=stands)
 
 
 @pytest.fixture
@@ -211,23 +220,73 @@ def program(name: str, folder: Path) -> str:
     return block.replace("FOLDER", str(folder))
 
 
-def both_drives(store: Path, folder: Path) -> None:
-    record(store, "cart / two", start=86_400 * 40 * S)
+DRIVES = ((1, "orchard cart", 2), (12, "orchard cart", 0), (40, "cart / two", 1), (41, "kart", 0))
+"""Days after the first, machine, alarms."""
+
+
+def more_drives(store: Path, folder: Path) -> None:
+    """Add drives of two more machines, one of them without an alarm, in several weeks and months."""
+    for day, machine, alarms in (
+        (1, "orchard cart", 2),
+        (12, "orchard cart", 0),
+        (40, "cart / two", 1),
+        (41, "kart", 0),
+    ):
+        record(store, machine, 86_400 * day * S, alarms)
     assert main(["export", "--all", str(folder)]) == 0
+
+
+OF_STORE = """
+WITH own AS (
+  SELECT replace(replace(machine, ' / ', '_'), ' ', '_') AS machine, session.id AS session, signal, value, t,
+    strftime('%Y-%m', started / 1000000, 'unixepoch') AS month
+  FROM session JOIN source ON source.session = session.id JOIN series ON series.source = source.id
+    JOIN narrow ON series = series.id),
+drive AS (
+  SELECT machine, session, month, (max(t) - min(t)) / 3.6e9 AS hours,
+    date(min(t) / 1000000, 'unixepoch', 'weekday 0', '-6 days') AS week,
+    max(value) FILTER (WHERE signal = 'energy_out') AS gone, max(value) FILTER (WHERE signal = 'energy_in') AS come
+  FROM own GROUP BY session),
+ordered AS (
+  SELECT machine, month, value, row_number() OVER (PARTITION BY machine, month ORDER BY value) AS place,
+    count(*) OVER (PARTITION BY machine, month) AS many
+  FROM own WHERE signal = 'pack_resistance'),
+raised AS (SELECT session, count(*) AS alarms FROM alarm WHERE state = 'raised' GROUP BY session)
+SELECT machine, week, sum(gone) / 1000 FROM drive GROUP BY 1, 2 ORDER BY 1, 2;
+SELECT machine, month, round(1000 * avg(value), 1) FROM ordered WHERE place IN ((many + 1) / 2, (many + 2) / 2)
+GROUP BY 1, 2 ORDER BY 1, 2;
+SELECT machine, value, count(*) FROM own WHERE signal = 'cell_min_number' GROUP BY 1, 2 ORDER BY 1, 3 DESC;
+SELECT machine, coalesce(sum(alarms), 0) / sum(hours) FROM drive LEFT JOIN raised USING (session) GROUP BY 1 ORDER BY 1;
+SELECT machine, month, sum(come) / 1000 / 0.88 * 0.30 FROM drive GROUP BY 1, 2 ORDER BY 1, 2
+"""
+
+
+def agrees(answers: list[list[tuple[Any, ...]]], store: Path) -> None:
+    """Hold an engine's answers to the five questions of the page against those of the store's own SQL."""
+    with closing(sqlite3.connect(store)) as db:
+        tables, _, rest = OF_STORE.partition("\nSELECT")
+        wanted = [db.execute(tables + each).fetchall() for each in f"\nSELECT{rest}".split(";")]
+    assert [len(rows) for rows in wanted] == [4, 4, 12, 3, 4]
+    assert {row[0]: row[1] > 0 for row in wanted[3]} == {"cart_two": True, "kart": False, "orchard_cart": True}
+    for given, expected in zip(answers, wanted, strict=True):
+        dated = [tuple(str(each)[:10] if isinstance(each, datetime.date) else each for each in row) for row in given]
+        assert [row[:-1] for row in sorted(dated)] == [row[:-1] for row in sorted(expected)]
+        assert [row[-1] for row in sorted(dated)] == pytest.approx([row[-1] for row in sorted(expected)], rel=1e-12)
+        assert [row[0] for row in given] == [row[0] for row in expected]
 
 
 def test_polars_answers_the_same(store, tmp_path) -> None:
     pytest.importorskip("polars", reason="needs pip install 'shakedown[engines]'")
-    both_drives(store, tmp_path / "all")
+    more_drives(store, tmp_path / "all")
     names: dict[str, Any] = {}
     exec(program("import polars", tmp_path / "all"), names)
-    agrees([answer.rows() for answer in names["answers"]])
+    agrees([answer.rows() for answer in names["answers"]], store)
 
 
 def test_spark_answers_the_same(store, tmp_path) -> None:
     """Takes two minutes, so only where somebody installed the extra for it: no run of all tests does."""
     session = pytest.importorskip("pyspark.sql", reason="needs pip install 'shakedown[spark]', and Java").SparkSession
-    both_drives(store, tmp_path / "all")
+    more_drives(store, tmp_path / "all")
     spark = (
         session.builder.master("local[1]")
         .config("spark.ui.enabled", "false")
@@ -241,7 +300,7 @@ def test_spark_answers_the_same(store, tmp_path) -> None:
         hours = setup.split("about alarms: ")[1].strip()
         asked = [each.replace("epoch(max(time) - min(time)) / 3600 AS h", hours) for each in questions(tmp_path)[2:]]
         assert hours in asked[3]
-        agrees([list(map(tuple, spark.sql(each).collect())) for each in asked])
+        agrees([list(map(tuple, spark.sql(each).collect())) for each in asked], store)
     finally:
         spark.stop()
 
@@ -250,24 +309,12 @@ def test_every_session_as_a_data_set_that_only_grows(store, tmp_path, capsys) ->
     folder = tmp_path / "all"
     assert main(["export", "--all", str(folder)]) == 0
     before = {path: path.stat().st_mtime_ns for path in folder.rglob("*.parquet")}
-    record(store, "cart / two", start=86_400 * 40 * S)
-    assert main(["export", "--all", str(folder)]) == 0
-    assert "1 sessions written" in capsys.readouterr().out
+    capsys.readouterr()
+    more_drives(store, folder)
+    assert "4 sessions written" in capsys.readouterr().out
     assert {path: path.stat().st_mtime_ns for path in before} == before
     with duckdb.connect() as db:
-        agrees([db.execute(each).fetchall() for each in questions(folder)][2:])
-
-
-def agrees(answers: list[list[tuple[Any, ...]]]) -> None:
-    """Hold the answers to the five questions of the page against the two drives that were recorded."""
-    energy, resistance, lowest, alarms, cost = answers
-    total = drive()[2].values[-1, 0]
-    assert [(row[0], row[2]) for row in energy] == [("cart_two", total / 1000), ("orchard_cart", total / 1000)]
-    assert [row[:2] for row in resistance] == [("cart_two", "2026-07"), ("orchard_cart", "2026-05")]
-    assert [row[2] for row in resistance] == [20.0, 20.0]
-    assert {(row[0], row[1]): row[2] for row in lowest}[("cart_two", 3.0)] == ROWS
-    assert [row[1] for row in alarms] == pytest.approx([1 / (59.8 / 3600)] * 2)
-    assert [row[2] for row in cost] == pytest.approx([drive()[2].values[-1, 1] / 1000 / 0.88 * 0.30] * 2)
+        agrees([db.execute(each).fetchall() for each in questions(folder)][2:], store)
 
 
 @pytest.mark.parametrize(
@@ -328,6 +375,7 @@ def test_mdf_has_groups_units_and_events_and_comes_back_whole(store, tmp_path, c
 def test_a_library_that_dies_over_a_file_is_one_sentence(tmp_path, monkeypatch) -> None:
     """Damaged MDF 4 brings down the process that reads it; here that process finds nothing to import."""
     pytest.importorskip("asammdf", reason="needs pip install 'shakedown[mdf]'")
+    (tmp_path / "drive.mf4").write_bytes(b"")
     monkeypatch.setattr("sys.path", [])
     with pytest.raises(RecordingError, match="cannot be read as what its name says"):
         mdf_table(tmp_path / "drive.mf4", tmp_path / "drive.parquet")

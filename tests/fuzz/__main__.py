@@ -18,12 +18,14 @@ from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy: a limit on address space counts threads' stacks
 
-from . import files, stores, streams
+from . import files, stores, streams, tables
 from .kept import Kept, read_failure, write_table
 from .target import Target
 from .worker import try_data, try_inputs
 
-TARGETS: dict[str, Target] = {each.name: each for each in (*streams.TARGETS, *files.TARGETS, *stores.TARGETS)}
+TARGETS: dict[str, Target] = {
+    each.name: each for each in (*streams.TARGETS, *files.TARGETS, *tables.TARGETS, *stores.TARGETS)
+}
 SHORT, LONG = 12_000, 10_000_000
 ROUND = 20_000
 SEED = 7

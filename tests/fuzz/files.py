@@ -8,6 +8,7 @@ import os
 import random
 import tempfile
 from collections.abc import Callable
+from contextlib import suppress
 from functools import cache, partial
 from pathlib import Path
 from zlib import crc32
@@ -26,16 +27,15 @@ from telemetry.driver import DriverContext
 from telemetry.machine.first_power_steps import STEPS
 from telemetry.machine.fit import fit
 from telemetry.machine.limits import limits_for, unjudged
-from telemetry.machine.machine_file import load_machine
+from telemetry.machine.machine_file import Machine, load_machine
 from telemetry.model.capture import CapturedPiece, CaptureWriter, read_capture
 from telemetry.model.clock import SystemClock
+from telemetry.model.errors import NothingReadable
 from telemetry.model.recording import Recording
 from telemetry.model.tables import read_table
 from telemetry.pipeline.registry import check_settings
-from telemetry.recordings.foreign.column_map import load_map, map_text
-from telemetry.recordings.foreign.mapped_table import MappedTable
-from telemetry.recordings.foreign.propose import proposed
 from telemetry.recordings.reading import open_recording
+from telemetry.runs.link_recording import capture_recording
 
 from .changes import damaged
 from .streams import BEGIN, ROOT, decode, frame_examples, frame_maps
@@ -90,40 +90,6 @@ def csv_examples() -> list[bytes]:
         quoted.encode(),
         b"\xef\xbb\xbf" + relative.replace("\n", "\r\n").encode(),
     ]
-
-
-def table(data: bytes) -> None:
-    """Read a table by another logger as it is proposed."""
-    path = put("table.txt", data)
-    read_whole(MappedTable(path, proposed(path).column_map))
-
-
-def table_examples() -> list[bytes]:
-    """Return tables as other loggers lay them out."""
-    rows = [(n, 52 + n / 100, 14.2 - n, f"10:00:{n:02d}", n * 1000) for n in range(30)]
-    german = "Logger 3\n\nDatum;Uhrzeit;Spannung [V];Strom [A]\n" + "".join(
-        f"04.05.2026;{clock};{v:.2f};{a:.1f}\n".replace(".", ",").replace("04,05,", "04.05.")
-        for _, v, a, clock, _ in rows
-    )
-    tabs = "ms\tVolts\tAmps\n" + "".join(f"{ms}\t{v:.2f}\t{a:.1f}\n" for _, v, a, _, ms in rows)
-    blanks = "# t_s volts amps\n" + "".join(f"  {t}   {v:.2f} {a:.1f} A\n" for t, v, a, _, _ in rows)
-    return [german.encode(), german.encode("utf-16"), tabs.encode("utf-8-sig"), blanks.encode("cp1252")]
-
-
-def column_map(data: bytes) -> None:
-    """Read a column map and write it again."""
-    text = map_text(load_map(put("map.toml", data)), "drive")
-    assert load_map(put("again.toml", text.encode())) == load_map(put("map.toml", data))
-
-
-def column_map_examples() -> list[bytes]:
-    """Return column maps of several kinds."""
-    names = 'header = ["Date", "Time", "U", "I"]\ndelimiter = ";"\ndecimal = ","\nencoding = "utf-16"\n'
-    time = 'time = ["Date", "Time"]\ntime_is = "day first"\nzone = "+02:00"\n'
-    columns = (
-        '[columns]\nU = "pack_voltage"\nI = { signal = "pack_current", scale = -0.1, offset = 1, unknown = [999] }\n'
-    )
-    return [(names + time + columns).encode(), (names + 'time_is = "rows"\ninterval_s = 0.5\n' + columns).encode()]
 
 
 def packed(rng: random.Random, examples: list[bytes]) -> bytes:
@@ -237,6 +203,17 @@ def capture(data: bytes) -> None:
     path = put("drive.capture", data)
     for line in check_capture(frame_maps()[crc32(data) % len(frame_maps())], read_capture(path)):
         assert line.isprintable(), "a line that steers the terminal"
+    with suppress(NothingReadable):  # bytes of another map
+        read_whole(capture_recording(path, listening()))
+
+
+@cache
+def listening() -> Machine:
+    """Return a machine with the source that the captures are of."""
+    frames = put("pack.toml", (ROOT / "drivers/simulated/plain_pack.toml").read_bytes())
+    pack = '[pack]\nchemistry = "lfp"\ncells_in_series = 16\ncapacity_ah = 100\n'
+    source = f'[[source]]\ndriver = "serial-frames"\nname = "pack 1"\nport = "loop://"\nmap = "{frames}"\n'
+    return load_machine(put("captured.toml", (pack + source).encode()))
 
 
 def capture_examples() -> list[bytes]:
@@ -382,8 +359,6 @@ TARGETS = (
         packed,
         may_refuse=True,
     ),
-    Target("table", "tables by other loggers", 4, table, table_examples, may_refuse=True),
-    Target("column-map", "column maps", 2, column_map, column_map_examples, may_refuse=True),
     Target("parquet", "recordings, .parquet", 4, recording("drive.parquet"), parquet_examples, may_refuse=True),
     *(_log(suffix, 2) for suffix in (".asc", ".blf", ".csv", ".log", ".trc", ".asc.gz", ".blf.gz")),
     Target("text-log", "logs of lines", 4, device_log(SerialTextDriver), text_log_examples, may_refuse=True),

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from importlib.util import find_spec
 from pathlib import Path
@@ -17,9 +18,12 @@ import numpy as np
 
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.errors import InputError, RecordingError, printable
+from telemetry.model.expansion import check_expansion
 from telemetry.recordings.export.mdf_file import MDF_EXTRA
 
 _ROWS_A_PIECE = 16384
+_PATIENCE_S, _SLOWEST_BYTES_PER_S = 60, 500_000
+"""How long its process may take: a laptop reads forty times as fast."""
 _FIRST_YEAR = 2001
 """A head that names an earlier one was written without a clock."""
 
@@ -35,14 +39,17 @@ def mdf_table(path: Path, out: Path) -> None:
     if find_spec("asammdf") is None:
         raise InputError(f"{printable(path, 200)} {MDF_EXTRA}")
     code = f"import sys; sys.path[:] = {sys.path!r}; from {__name__} import write_table; write_table(*sys.argv[1:])"
-    done = subprocess.run(  # noqa: S603 - this very program
-        [sys.executable, "-c", code, str(path), str(out)],
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        check=False,
-    )
-    if done.returncode:
+    done, nowhere = None, subprocess.DEVNULL
+    with suppress(subprocess.TimeoutExpired):  # a damaged one can lead the library in a circle
+        done = subprocess.run(  # noqa: S603 - this very program
+            [sys.executable, "-c", code, str(path), str(out)],
+            stdin=nowhere,
+            stdout=nowhere,
+            stderr=nowhere,
+            check=False,
+            timeout=_PATIENCE_S + path.stat().st_size / _SLOWEST_BYTES_PER_S,
+        )
+    if done is None or done.returncode:
         raise RecordingError(f"{printable(path, 200)}: it cannot be read as what its name says; export it again")
 
 
@@ -53,6 +60,8 @@ def write_table(path: str, out: str) -> None:
     from pyarrow import parquet
 
     with MDF(path, use_display_names=False) as mdf:
+        unpacked = sum(8 * each.channel_group.cycles_nr * (1 + len(each.channels)) for each in mdf.groups)
+        check_expansion(path, Path(path).stat().st_size, unpacked)
         groups = [each for index in range(len(mdf.groups)) if (each := _numbers(mdf, index))]
         began = mdf.header.start_time
     names = _different([name for group in groups for name, _ in group])
