@@ -256,7 +256,8 @@ SELECT machine, week, sum(gone) / 1000 FROM drive GROUP BY 1, 2 ORDER BY 1, 2;
 SELECT machine, month, round(1000 * avg(value), 1) FROM ordered WHERE place IN ((many + 1) / 2, (many + 2) / 2)
 GROUP BY 1, 2 ORDER BY 1, 2;
 SELECT machine, value, count(*) FROM own WHERE signal = 'cell_min_number' GROUP BY 1, 2 ORDER BY 1, 3 DESC;
-SELECT machine, coalesce(sum(alarms), 0) / sum(hours) FROM drive LEFT JOIN raised USING (session) GROUP BY 1 ORDER BY 1;
+SELECT machine, coalesce(sum(alarms), 0) / sum(hours) FROM drive LEFT JOIN raised USING (session)
+GROUP BY 1 ORDER BY 1;
 SELECT machine, month, sum(come) / 1000 / 0.88 * 0.30 FROM drive GROUP BY 1, 2 ORDER BY 1, 2
 """
 

@@ -14,7 +14,7 @@ from telemetry.recordings.foreign.column_names import meaning_of
 from telemetry.recordings.foreign.current_sign import FEWEST_STEPS, is_charge_positive
 from telemetry.recordings.foreign.mapped_table import InOrder
 from telemetry.recordings.foreign.proposal import Question
-from telemetry.recordings.foreign.time_columns import micros_of_text, offset_of, past_midnight
+from telemetry.recordings.foreign.time_columns import LocalTime, micros_of_text, past_midnight
 
 FORMS = {
     "year first": "%Y-%m-%d %H:%M:%S.%f",
@@ -28,7 +28,7 @@ EPOCH = datetime.datetime(1970, 1, 1)
 @given(st.lists(MOMENTS, min_size=1, max_size=5), st.sampled_from(sorted(FORMS)))
 def test_written_dates_come_back(moments, kind) -> None:
     cells = pa.array([moment.strftime(FORMS[kind]) for moment in moments])
-    t, known = micros_of_text(kind, cells, offset_of("UTC"))
+    t, known = micros_of_text(kind, cells, LocalTime("UTC"))
     assert known.all()
     assert t.tolist() == [(moment - EPOCH) // datetime.timedelta(microseconds=1) for moment in moments]
 
@@ -43,8 +43,22 @@ def test_local_times_are_those_of_the_zone_data_base(zone) -> None:
         datetime.datetime(2026, month, 15, hour, 7, tzinfo=known) for month in (1, 3, 7, 11) for hour in (0, 13)
     ]
     cells = pa.array([moment.strftime("%Y-%m-%d %H:%M:%S") for moment in moments])
-    t, _ = micros_of_text("year first", cells, offset_of(zone))
+    t, _ = micros_of_text("year first", cells, LocalTime(zone))
     assert t.tolist() == [round(moment.timestamp() * 1e6) for moment in moments]
+
+
+def test_the_hour_that_a_clock_shows_twice_comes_twice() -> None:
+    """Against Python's zoneinfo: clocks in Vienna went back from 03:00 to 02:00 on 2025-10-26 (IANA data base)."""
+    from zoneinfo import ZoneInfo
+
+    vienna = ZoneInfo("Europe/Vienna")
+    true = np.arange(0, 4 * 3600, 7) * 1_000_000 + 1_761_433_200_000_000  # from 23:00 UTC the evening before
+    moments = [datetime.datetime.fromtimestamp(t / 1e6, vienna) for t in true.tolist()]
+    cells = pa.array([moment.strftime("%Y-%m-%d %H:%M:%S") for moment in moments])
+    for size in (len(true), 100, 1):
+        zone = LocalTime("Europe/Vienna")
+        pieces = [micros_of_text("year first", cells[at : at + size], zone)[0] for at in range(0, len(true), size)]
+        assert np.concatenate(pieces).tolist() == true.tolist()
 
 
 @given(st.integers(0, 86_399), st.integers(1, 200_000), st.integers(1, 40_000))

@@ -236,7 +236,105 @@ def variants() -> Iterable[Variant]:
         ).encode(),
         VA | cells,
     )
+    yield from more_times()
+    yield from more_names()
     yield from damaged()
+
+
+def more_times() -> Iterable[Variant]:
+    """Give other ways to write the time."""
+    for name, form in (
+        ("a month as a word", "%a %d-%b-%Y %H:%M:%S"),
+        ("the basic format of ISO 8601", "%Y%m%dT%H%M%S"),
+        ("a month ahead as a word", "%b %d, %Y %I:%M:%S %p"),
+    ):
+        data = text(["Date|Volts|Amps"], lambda r, form=form: (at(r, form), r.volts, r.amps), ";").encode()
+        yield Variant(name, data, VA, start=START, asks=("zone",))
+    midnight = datetime.datetime(2026, 4, 3, 23, 57, tzinfo=datetime.UTC)  # either order fits each day by itself
+    for name, form in (("day first, past midnight", "%d/%m/%Y"), ("month first, past midnight", "%m/%d/%Y")):
+        line = [
+            f"{midnight + datetime.timedelta(seconds=row.t):{form} %H:%M:%S},{row.volts},{row.amps}" for row in DRIVE
+        ]
+        yield Variant(name, "\n".join(["Date,Volts,Amps", *line]).encode(), VA, start=midnight, asks=("zone",))
+    east = datetime.timezone(datetime.timedelta(hours=2))
+    for name, head, end in (
+        ("a zone in the name", "Time (GMT+2)", ""),
+        ("a zone by name in the cells", "Time", " UTC+02:00"),
+    ):
+        data = text(
+            [f"{head}|Volts|Amps"], lambda r, end=end: (at(r, f"%Y-%m-%d %H:%M:%S{end}", east), r.volts, r.amps)
+        )
+        yield Variant(name, data.encode(), VA, start=START)
+    nano = round(START.timestamp()) * 10**9
+    yield Variant(
+        "unix nanoseconds",
+        text(["ts|volts|amps"], lambda r: (nano + round(r.t * 1e9), r.volts, r.amps)).encode(),
+        VA,
+        start=START,
+    )
+    yield Variant(
+        "the Battery Data Format: the date counts",
+        text(
+            ["Test Time / s|Unix Time / s|Voltage / V|Current / A"],
+            lambda r: (r.t, START.timestamp() + r.t, r.volts, -r.amps),
+        ).encode(),
+        VA,
+        start=START,
+    )
+    yield Variant(
+        "minutes", text(["Minutes|Volts|Amps"], lambda r: (f"{r.t / 60:.9f}", r.volts, r.amps)).encode(), VA
+    )
+
+
+def more_names() -> Iterable[Variant]:
+    """Give other names, units and numbers."""
+    warm = VA | {"motor_temperature": of("celsius")}
+    grouped = ["Time,Pack,,Motor", "s,Voltage,Current,Temp"]
+    four = [f"{row.t},{row.volts},{row.amps},{row.celsius}" for row in DRIVE]
+    yield Variant("groups above the names", "\n".join([*grouped, *four]).encode(), warm)
+    yield Variant(
+        "a unit that says what it is", "\n".join(["Time (s),Volts,Amps,Motor (°C)", *four]).encode("cp1252"), warm
+    )
+    yield Variant(
+        "deg F",
+        text(
+            ["Time|Pack voltage|Pack current|Motor temperature", "s|V|A|deg F"],
+            lambda r: (r.t, r.volts, r.amps, r.celsius * 9 / 5 + 32),
+        ).encode(),
+        warm,
+    )
+    yield Variant(
+        "compounds",
+        text(
+            ["Zeit [s]|Akkuspannung [V]|Akkustrom [A]|Ladezustand [%]|Motortemperatur [°C]"],
+            lambda r: (r.t, r.volts, r.amps, r.soc, r.celsius),
+            ";",
+            ",",
+        ).encode(),
+        warm | {"soc_reported": of("soc")},
+    )
+    for mark, delimiter, decimal in ((".", ";", ","), (" ", "\t", ","), ("'", ";", "."), (",", ";", ".")):
+
+        def line(row: Row, mark: str = mark, decimal: str = decimal) -> list[str]:
+            numbers = (f"{row.t:,.1f}", f"{1000 * row.volts:,.1f}", f"{1000 * row.amps:,.1f}")
+            return [number.translate({44: mark, 46: decimal}) for number in numbers]
+
+        data = text(["Time [s]|Volts [mV]|Amps [mA]"], line, delimiter).encode()
+        yield Variant(f"thousands parted by {mark!r}", data, VA)
+    yield Variant(
+        "volts that can be only millivolts",
+        text(["Time s|Volts|Amps"], lambda r: (r.t, round(1000 * r.volts), r.amps)).encode(),
+        VA,
+    )
+    yield Variant(
+        "charge as a share",
+        text(["Time s|Volts|Amps|SOC%"], lambda r: (r.t, r.volts, r.amps, r.soc / 100)).encode(),
+        VA | {"soc_reported": of("soc")},
+    )
+    cells = {f"cell_{n + 1:02d}_voltage": [r.cells[n] for r in DRIVE] for n in range(16)}
+    listed = "|".join(f"cell_voltages[{n}]" for n in range(16))
+    data = text([f"Time s|Volts|Amps|{listed}"], lambda r: (r.t, r.volts, r.amps, *r.cells)).encode()
+    yield Variant("cells as a list", data, VA | cells)
 
 
 def damaged() -> Iterable[Variant]:

@@ -16,7 +16,7 @@ from telemetry.model.keys import BadValue, Key, Text, choice, keys_of, number, s
 from telemetry.model.tables import Rules, Table, read_table
 from telemetry.model.toml_text import RefusedToml, parse_toml, toml_key, toml_value
 from telemetry.recordings.foreign.text_layout import TextLayout
-from telemetry.recordings.foreign.time_columns import DATES, KINDS, TimeKind, offset_of
+from telemetry.recordings.foreign.time_columns import DATES, KINDS, LocalTime, TimeKind
 
 _FILE = "the file itself, in a text editor"
 
@@ -44,7 +44,7 @@ class _Zone(Text):
     def read(self, key: Key, value: object) -> Any:
         name = Text.read(self, key, value)
         try:
-            offset_of(name)
+            LocalTime(name)
         except ValueError as error:
             raise BadValue(printable(error, 100), f"write {key.takes}") from None
         return name

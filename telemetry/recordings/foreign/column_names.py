@@ -12,6 +12,8 @@ from telemetry.model.signals import cell_name, find_signal
 from telemetry.recordings.foreign.column_units import Conversion, conversion_of, parted
 
 _PARTS = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|\d+|[^\W\d_]+")
+_COMPOUND = re.compile(r"(?<=[a-z])(spannung|strom|temperatur|drehzahl)", re.IGNORECASE)
+"""The last part of German compounds, such as Akkuspannung."""
 
 
 @dataclass(frozen=True)
@@ -58,12 +60,14 @@ _AMPS = "current|amps|amp|ampere|strom|i"
 _RULES = (
     _rule("cell_min_voltage", "V", "cell|cells+min|minimum|lowest|low", "temp temperature number no id index"),
     _rule("cell_max_voltage", "V", "cell|cells+max|maximum|highest|high", "temp temperature number no id index"),
-    _rule("soc_reported", "%", "soc state_of_charge charge+level|state battery+level|percent|charge", _SET),
+    _rule(
+        "soc_reported", "%", "soc state_of_charge ladezustand charge+level|state battery+level|percent|charge", _SET
+    ),
     _rule("latitude", "deg", "lat latitude"),
     _rule("longitude", "deg", "lon lng long longitude"),
-    _rule("motor_speed", "rpm", "rpm motor|shaft|rotor+speed|revs", _SET),
-    _rule("vehicle_speed", "km/h", "speed velocity groundspeed", _SET + "motor shaft rotor fan wind"),
-    _rule("motor_temperature", "degC", f"motor+{_HEAT}"),
+    _rule("motor_speed", "rpm", "rpm motor|shaft|rotor+speed|revs drehzahl", _SET),
+    _rule("vehicle_speed", "km/h", "speed velocity groundspeed geschwindigkeit", _SET + "motor shaft rotor fan wind"),
+    _rule("motor_temperature", "degC", f"motor|mot+{_HEAT}"),
     _rule("controller_temperature", "degC", f"controller|inverter|esc+{_HEAT}"),
     _rule("ambient_temperature", "degC", "ambient air outside outdoor environment"),
     _rule("motor_current", "A", f"motor|phase+{_AMPS}", _SET),
@@ -79,18 +83,21 @@ _RULES = (
     _rule(
         "pack_voltage",
         "V",
-        "voltage volts volt spannung tension u v ubat ubatt upack vbat vbatt vpack battery pack batt bat",
+        "voltage volts volt spannung tension u v ubat ubatt upack vbat vbatt vpack battery pack batt bat akku",
         _SET + "cell cells zelle motor charger solar delta diff difference spread current amps soc " + _WARM,
     ),
     _rule("pack_current", "A", "battery pack batt bat", _SET),
     _rule("charger_input_power", "W", "charger wall mains grid ac", _SET + "current amps voltage volts"),
     _rule("implement_engaged", "", "deck blade blades implement pto", "current amps speed rpm voltage " + _WARM),
 )
-_VOLTS = "voltage|volts|volt|spannung|v|u"
+_VOLTS = "voltage|voltages|volts|volt|spannung|v|u"
 _A_CELL = "cell|zelle|vc|uc|cv|cellv|vcell|ucell"
 _CELL = re.compile(rf"(?:.*\b)?(?:{_A_CELL})(?: (?:{_VOLTS}|no|nr))? 0*(\d{{1,3}})(?: (?:{_VOLTS}))?")
 _SHORT_CELL = re.compile(r"(?:c|v|u|b) 0*(\d{1,3})")
-_TEMPERATURE = re.compile(r"\b(?:temp|temperature|temperatur|ntc|probe|thermistor|t)\b(?:.*?\b0*(\d{1,2})\b)?")
+_TEMPERATURE = re.compile(rf"\b(?:{_HEAT}|ntc|probe|thermistor)\b")
+_OF_PACK = re.compile(r"\b(?:battery|pack|batt|bat|akku|cell|cells|zelle|bms)\b")
+_OF_OTHERS = re.compile(r"\b(?:mosfet|fet|charger|cpu|board|heatsink|coolant|water|oil)\b")
+_PLACE = re.compile(r"\b0*(\d{1,2})\b")
 
 
 def meaning_of(name: str, unit_row: str = "") -> Meaning:
@@ -98,7 +105,7 @@ def meaning_of(name: str, unit_row: str = "") -> Meaning:
     plain, stated = (name, conversion_of(name)) if conversion_of(name) else parted(name)
     stated = conversion_of(unit_row) or stated
     own = re.sub(r"\W+", "_", name.strip().lower()).strip("_")
-    words = " ".join(_PARTS.findall(plain)).lower()
+    words = " ".join(_PARTS.findall(_COMPOUND.sub(r" \1", plain))).lower()
     for candidate in (own, words.replace(" ", "_")):
         signal = find_signal(candidate)
         if signal is not None and not signal.is_derived and not candidate.startswith("extra_"):
@@ -115,8 +122,10 @@ def _signal(words: str, stated: Conversion | None) -> str:
             continue
         if rule.words.search(said) or (stated is not None and _alone(words) and rule.signal in _OF_UNIT):
             return rule.signal
-    if (sensor := _TEMPERATURE.search(words)) and _agrees(stated, "degC") and "mosfet" not in words:
-        return f"pack_temperature_{int(sensor[1] or 1) or 1}"
+    is_warm = _TEMPERATURE.search(words) or (stated is not None and _OF_PACK.search(words))
+    if is_warm and _agrees(stated, "degC") and not _OF_OTHERS.search(words):
+        place = _PLACE.search(words)
+        return f"pack_temperature_{int(place[1] if place else 1) or 1}"
     return ""
 
 
@@ -130,7 +139,7 @@ def _agrees(stated: Conversion | None, unit: str) -> bool:
     return stated is None or stated.unit == unit
 
 
-_SPOKEN = {"rpm": "rpm", "%": "percent"}
+_SPOKEN = {"rpm": "rpm", "%": "percent", "degC": "temp"}
 """Units that say what is measured: a word of the name like any other."""
 _OF_UNIT = ("pack_voltage", "pack_current", "soc_reported", "vehicle_speed", "motor_speed")
 """What a column is whose name is its unit and nothing else."""

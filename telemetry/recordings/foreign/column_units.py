@@ -44,7 +44,7 @@ def conversion_of(said: str) -> Conversion | None:
     plain = said.strip().strip("[](){}").strip()
     if not plain:
         return None
-    if own := _BY_WORD.get(plain.lower()):
+    if own := _BY_WORD.get(plain.lower().replace(" ", "")):
         return own
     unit = unit_named(plain)
     for base, ours in _OURS.items():

@@ -79,23 +79,21 @@ def _fitting_unit(signal: str, stated: Conversion | None, numbers: Values) -> tu
     known = find_signal(signal)
     if known is None:
         return None, ""
-    if stated is not None:
-        return stated, "" if _within(numbers * stated.scale + stated.offset, known.low, known.high) else _UNLIKELY
+    unit = stated or Conversion(known.unit)
     if not np.isfinite(numbers).any():
-        return Conversion(known.unit), ""
-    if cell_number(signal) is not None or signal in ("cell_min_voltage", "cell_max_voltage"):
-        if _within(numbers, *_CELL_MV):
-            return Conversion("V", 1e-3), ""
-        if not _within(numbers, *_CELL_V):
-            return Conversion("V"), "unlikely voltages for a cell"
-    if not _within(numbers, known.low, known.high):
-        milli = _within(numbers * 1e-3, known.low, known.high) and known.unit in ("V", "A")
-        return (
-            (Conversion(known.unit, 1e-3), f"no unit is stated; read as m{known.unit}")
-            if milli
-            else (None, _UNLIKELY)
-        )
-    return Conversion(known.unit), ""
+        return unit, ""
+    if known.unit == "%" and _within(numbers, 0.0, 1.0) and bool(np.any(numbers % 1 > 0)):
+        return Conversion("%", 100.0), "its values are between 0 and 1; read as shares of a full charge"
+    is_cell = cell_number(signal) is not None or signal in ("cell_min_voltage", "cell_max_voltage")
+    if is_cell and stated is None and _within(numbers, *_CELL_MV):
+        return Conversion("V", 1e-3), ""
+    if _within(numbers * unit.scale + unit.offset, known.low, known.high):
+        strange = is_cell and stated is None and not _within(numbers, *_CELL_V)
+        return unit, "unlikely voltages for a cell" if strange else ""
+    if unit == Conversion(known.unit) and known.unit in ("V", "A") and _within(numbers * 1e-3, known.low, known.high):
+        why = "no unit is stated" if stated is None else f"impossible in {known.unit}"
+        return Conversion(known.unit, 1e-3), f"{why}; read as m{known.unit}"
+    return None, _UNLIKELY
 
 
 _UNLIKELY = "its values are impossible for that signal; kept as an extra"

@@ -8,19 +8,27 @@ from dataclasses import replace
 
 import numpy as np
 
+from telemetry.model.batch import Values
 from telemetry.recordings.foreign.proposal import Proposal, Question
 from telemetry.recordings.foreign.text_layout import TextLayout
-from telemetry.recordings.foreign.time_columns import DATES, TimeKind, matches
+from telemetry.recordings.foreign.time_columns import DATES, ZONE, LocalTime, TimeKind, matches, micros_of_text
 
 _MOSTLY = 0.9  # of the rows in which a column must not go back to be one of time; ours
 _FEW = 50
-_UNIX: dict[TimeKind, tuple[float, float]] = {"unix s": (1e9, 4e9), "unix ms": (1e12, 4e12), "unix us": (1e15, 4e15)}
+_UNIX: dict[TimeKind, tuple[float, float]] = {
+    "unix s": (1e9, 4e9),
+    "unix ms": (1e12, 4e12),
+    "unix us": (1e15, 4e15),
+    "unix ns": (1e18, 4e18),
+}
 """The years 2001 to 2096."""
 _SPREADSHEET_DAYS = (36_526.0, 73_051.0)
 """The years 2000 to 2100."""
 _TIME_WORDS = re.compile(
-    r"\b(?:time|timestamp|date|datum|zeit|uhrzeit|elapsed|uptime|clock|seconds|secs|millis|ms|t|sec|s)\b"
+    r"\b(?:time|timestamp|date|datum|zeit|uhrzeit|elapsed|uptime|clock|ts|seconds|secs|millis|ms|t|sec|s|minutes|hours)\b"
 )
+_STATES_ZONE = re.compile(rf"[:T]\d[\d:.,]*\s*(?:[AaPp]\.?[Mm]\.?)?\s*(?:{ZONE})\s*$")
+_NAMES_ZONE = re.compile(r"(?:\b|_)((?:UTC|GMT)(?:[+-]\d{1,2}(?::?\d{2})?)?)(?:\b|_)", re.IGNORECASE)
 _UNIT_WORDS: tuple[tuple[TimeKind, str], ...] = (
     ("elapsed us", r"\b(?:us|micros|microseconds)\b"),
     ("elapsed ms", r"\b(?:ms|millis|milliseconds|msec)\b"),
@@ -47,9 +55,18 @@ def find_time(layout: TextLayout, found: Proposal) -> None:
                 cells = [f"{a} {b}" for a, b in zip(layout.column(date), layout.column(clock), strict=True)]
                 return _set_time(found, (layout.header[date], layout.header[clock]), kind, cells)
         return _set_time(found, (layout.header[clock],), "clock", layout.column(clock))
-    for place in places:
-        if (counted := _counted_time(layout, place, found)) is not None:
-            return _set_time(found, (layout.header[place],), counted, ())
+    numbers = {place: layout.numbers(place) for place in places}
+    growing = [place for place in places if _grows(numbers[place], len(layout.rows))]
+    named = [place for place in growing if _TIME_WORDS.search(_words(layout.header[place]))]
+    for place in named:
+        if (kind := _dated_count(numbers[place])) is not None:
+            return _set_time(found, (layout.header[place],), kind, ())
+    for place in named:
+        return _set_time(found, (layout.header[place],), _elapsed(layout, place, numbers[place], found), ())
+    for place in growing:
+        kind = _dated_count(numbers[place])
+        if kind in _UNIX and np.nanmax(numbers[place]) > np.nanmin(numbers[place]):
+            return _set_time(found, (layout.header[place],), kind, ())
     text = "how many seconds lie between two rows? No column is a time"
     found.questions.append(Question("interval", text, (), "1 s between rows"))
     return None
@@ -57,10 +74,13 @@ def find_time(layout: TextLayout, found: Proposal) -> None:
 
 def _set_time(found: Proposal, names: tuple[str, ...], kind: TimeKind, cells: Sequence[str]) -> None:
     found.column_map = replace(found.column_map, time=names, time_is=kind, interval_s=None)
-    states_zone = any(re.search(r"(?:[Zz]|UTC|GMT|[+-]\d{2}:?\d{2})$", cell.strip()) for cell in cells[:20])
-    if kind in DATES and not states_zone:
-        text = "in which time zone are its times? local is this computer's; +02:00 or a zone's name will do"
-        found.questions.append(Question("zone", text, ("local", "UTC"), "times in this computer's zone"))
+    if kind not in DATES or any(_STATES_ZONE.search(cell) for cell in cells[:20]):
+        return
+    if named := _NAMES_ZONE.search(" ".join(names)):
+        found.column_map = replace(found.column_map, zone=named[1].upper())
+        return
+    text = "in which time zone are its times? local is this computer's; +02:00 or a zone's name will do"
+    found.questions.append(Question("zone", text, ("local", "UTC"), "times in this computer's zone"))
 
 
 def _written_time(cells: Sequence[str], found: Proposal) -> TimeKind | None:
@@ -69,9 +89,19 @@ def _written_time(cells: Sequence[str], found: Proposal) -> TimeKind | None:
     if fitting == ["day first", "month first"]:
         if any("." in cell.split()[0] for cell in cells[:5] if cell):
             return "day first"
+        first, second = (_length(kind, cells) for kind in fitting)
+        if first != second:  # a drive past midnight goes on with the next day, not with the next month
+            return fitting[int(second < first)]
         text = "which comes first in its dates, day or month?"
         found.questions.append(Question("date", text, ("day first", "month first"), "dates with the day first"))
     return fitting[0] if fitting else None
+
+
+def _length(kind: TimeKind, cells: Sequence[str]) -> int:
+    import pyarrow as pa
+
+    t, known = micros_of_text(kind, pa.array(cells, pa.string()), LocalTime("UTC"))
+    return int(np.ptp(t[known]))
 
 
 def _is_written(kind: TimeKind, cells: Sequence[str]) -> bool:
@@ -79,27 +109,31 @@ def _is_written(kind: TimeKind, cells: Sequence[str]) -> bool:
     return matches(kind, cells[:: 1 + len(cells) // _FEW]) and matches(kind, cells)
 
 
-def _counted_time(layout: TextLayout, place: int, found: Proposal) -> TimeKind | None:
-    """Return what a column of numbers that only grows counts; None where it is no time."""
-    name = _words(layout.header[place])
-    numbers = layout.numbers(place)
+def _grows(numbers: Values, rows: int) -> bool:
     numbers = numbers[np.isfinite(numbers)]
-    if len(numbers) < min(2, len(layout.rows)) or not _TIME_WORDS.search(name):
-        return None
     steps = np.diff(numbers)
-    if len(steps) and np.mean(steps >= 0) < _MOSTLY:
-        return None
-    middle = float(np.median(numbers))
+    return len(numbers) >= min(2, rows) and (not len(steps) or bool(np.mean(steps >= 0) >= _MOSTLY))
+
+
+def _dated_count(numbers: Values) -> TimeKind | None:
+    """Return what a column that grows counts, where its size alone shows it."""
+    middle = float(np.nanmedian(numbers))
     for kind, (low, high) in _UNIX.items():
         if low <= middle < high:
             return kind
-    if _SPREADSHEET_DAYS[0] <= middle < _SPREADSHEET_DAYS[1] and bool((numbers % 1).any()):
-        return "days since 1900"
-    said = f"{name} {layout.units[place] if layout.units else ''} {layout.header[place]}".lower()
+    is_day = _SPREADSHEET_DAYS[0] <= middle < _SPREADSHEET_DAYS[1] and bool((numbers % 1 > 0).any())
+    return "days since 1900" if is_day else None
+
+
+def _elapsed(layout: TextLayout, place: int, numbers: Values, found: Proposal) -> TimeKind:
+    """Return the unit of a count from the start: as it is named, else by its steps."""
+    units = layout.units[place] if layout.units else ""
+    said = f"{_words(layout.header[place])} {units} {layout.header[place]}".lower()
     for kind, words in _UNIT_WORDS:
         if re.search(words, said):
             return kind
-    step = float(np.median(steps)) if len(steps) else 1.0
+    numbers = numbers[np.isfinite(numbers)]
+    step = float(np.median(np.diff(numbers))) if len(numbers) > 1 else 1.0
     is_ms = step >= _LEAST_MS_STEP and not (numbers % 1).any()
     found.doubts[layout.header[place]] = f"no unit is stated; read as {'milliseconds' if is_ms else 'seconds'}"
     return "elapsed ms" if is_ms else "elapsed s"

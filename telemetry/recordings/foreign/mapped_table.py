@@ -23,28 +23,22 @@ from telemetry.recordings.columns import Columns
 from telemetry.recordings.file_recording import FileRecording, Rows
 from telemetry.recordings.foreign.column_map import ColumnMap
 from telemetry.recordings.foreign.in_order import InOrder
+from telemetry.recordings.foreign.number_cells import numbers_of
 from telemetry.recordings.foreign.parquet_cells import is_parquet, parquet_cells
 from telemetry.recordings.foreign.text_cells import text_cells
 from telemetry.recordings.foreign.time_columns import (
     DATES,
+    LocalTime,
     micros_of_numbers,
     micros_of_text,
-    offset_of,
     past_midnight,
 )
 from telemetry.recordings.lines import LineBlocks
 
 SORT_WITHIN_S = 10.0
 """Rows of merged sources come late by the slowest link's delay; common practice is well under this."""
-_NUMBER = (
-    r"^(?P<n>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?|[+-]?[Ii][Nn][Ff])\s*(?:[A-Za-z%°ΩµμΩ][A-Za-z%°Ω/0-9]{0,7})?$"
-)
-_THOUSANDS = r"^[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?$"
-_GROUPED = r"^[+-]?\d{1,3}(?:\.\d{3})+,\d*$"
 _LATEST_US = 7_258_118_400_000_000
 """2200-01-01, as for times in text."""
-_YES, _NO = ["true", "on", "yes"], ["false", "off", "no"]
-_NOTHING = ["", "nan", "null", "none", "na", "n/a", "-", "--", "---", "?", "#n/a", "nd"]
 
 
 class MappedTable(FileRecording):
@@ -57,7 +51,6 @@ class MappedTable(FileRecording):
 
     def __init__(self, path: Path, column_map: ColumnMap, called: Path | None = None) -> None:
         self._map = column_map
-        self._zone = offset_of(column_map.zone)
         super().__init__(path, called)
 
     @property
@@ -78,6 +71,7 @@ class MappedTable(FileRecording):
     def _read(self) -> Iterator[Rows]:
         self._bad, self._first_bad = Counter[str](), dict[str, str]()
         order = InOrder(round(SORT_WITHIN_S * 1e6), counts_from_first=not self._map.is_absolute)
+        self._zone = LocalTime(self._map.zone)
         blocks = LineBlocks(self.path, self.file, self._map.encoding)
         if is_parquet(self.path):
             tables = parquet_cells(self.path, self.file, self._map.header)
@@ -114,13 +108,13 @@ class MappedTable(FileRecording):
             joined = parts[0] if len(parts) == 1 else pc.binary_join_element_wise(*parts, " ")
             t, known = micros_of_text(kind, joined, self._zone)
             return (past_midnight(t, known, last_clock) if kind == "clock" else t), known
-        return micros_of_numbers(kind, self._numbers(columns[0])[0])
+        return micros_of_numbers(kind, numbers_of(columns[0], self._map.decimal)[0])
 
     def _values(self, cells: Any) -> Values:
         raw = np.empty((cells.num_rows, len(self._columns.places)))
         for column, place in enumerate(self._columns.places):
             given = _one(cells.column(place))
-            raw[:, column], bad = self._numbers(given)
+            raw[:, column], bad = numbers_of(given, self._map.decimal)
             if bad.any():
                 name = self._map.header[place]
                 seen = str(given[int(np.flatnonzero(bad)[0])].as_py())
@@ -129,33 +123,6 @@ class MappedTable(FileRecording):
                         "cells that are no number", int(bad.sum()), f"{printable(seen, 20)} in {printable(name)}"
                     )
         return self._layout.apply(raw)
-
-    def _numbers(self, cells: Any) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
-        """Return the numbers of a column's cells, NaN where there is none, and where text stands in place of one."""
-        import pyarrow as pa
-        import pyarrow.compute as pc
-
-        if cells.type == pa.float64():
-            return np.asarray(cells.fill_null(np.nan)), np.zeros(len(cells), dtype=bool)
-        plain = pc.utf8_trim_whitespace(cells.cast(pa.string()))
-        if self._map.decimal == ",":
-            grouped = pc.match_substring_regex(plain, _GROUPED)
-            plain = pc.replace_substring(pc.if_else(grouped, pc.replace_substring(plain, ".", ""), plain), ",", ".")
-        try:
-            empty = pc.equal(plain, "")
-            found = pc.if_else(empty, None, plain).cast(pa.float64())
-            return np.asarray(found.fill_null(np.nan)), np.zeros(len(cells), dtype=bool)
-        except pa.ArrowInvalid:
-            pass
-        plain = pc.replace_substring(plain, "\N{MINUS SIGN}", "-")
-        thousands = pc.match_substring_regex(plain, _THOUSANDS)
-        plain = pc.if_else(thousands, pc.replace_substring(plain, ",", ""), plain)
-        number = pc.struct_field(pc.extract_regex(plain, _NUMBER), "n").cast(pa.float64())
-        word = pc.utf8_lower(plain)
-        for words, value in ((_YES, 1.0), (_NO, 0.0)):
-            number = pc.if_else(pc.is_in(word, pa.array(words)), value, number)
-        bad = pc.and_(pc.is_null(number), pc.invert(pc.is_in(word, pa.array(_NOTHING))))
-        return np.asarray(number.fill_null(np.nan)), np.asarray(bad)
 
     def _note_lines_without_time(self, cells: Any, known: npt.NDArray[np.bool_]) -> None:
         for row in np.flatnonzero(~known):

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import csv
 import datetime
-import gzip
 import json
 import zipfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -16,9 +15,10 @@ from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
-from telemetry.model.errors import InputError, RecordingError, printable
+from telemetry.model.errors import InputError, RecordingError, ShakedownError, printable
 from telemetry.model.expansion import check_expansion
 from telemetry.recordings.foreign.mdf_table import mdf_table
+from telemetry.recordings.lines import LineBlocks
 
 MOST_COLUMNS = 1000
 _HEAD_BYTES = 4096
@@ -46,7 +46,7 @@ def plain_table(path: Path, folder: Path) -> Path:
         with out.open("w", encoding="utf-8", newline="") as stream:
             writer = csv.writer(stream)
             writer.writerows([each if type(each) in _PLAIN else _text(each) for each in row] for row in read(path))
-    except InputError:
+    except ShakedownError:
         raise
     except Exception as error:  # each library has its own
         what = f"{type(error).__name__}: {printable(error, 80)}"
@@ -101,13 +101,11 @@ def _json_rows(path: Path) -> Iterator[Iterable[object]]:
 
 
 def _objects(path: Path) -> Iterator[dict[str, object]]:
-    packed = path.suffix.lower() == ".gz"
-    with gzip.open(path, "rt", encoding="utf-8") if packed else path.open(encoding="utf-8") as stream:
-        for line in stream:
-            if line.strip():
-                found = json.loads(line)
-                if isinstance(found, Mapping):
-                    yield dict(_flat(found, ""))
+    for block in LineBlocks(path, printable(path, 200)):
+        for line in block.data.splitlines():
+            found = json.loads(line) if line.strip() else None
+            if isinstance(found, Mapping):
+                yield dict(_flat(found, ""))
 
 
 def _flat(value: Mapping[str, Any], before: str) -> Iterator[tuple[str, object]]:

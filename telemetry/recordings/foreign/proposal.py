@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal, cast
 
 from telemetry.recordings.foreign.column_map import ColumnMap
-from telemetry.recordings.foreign.time_columns import TimeKind, offset_of
+from telemetry.recordings.foreign.time_columns import LocalTime, TimeKind
 
 Topic = Literal["date", "zone", "current", "interval"]
 _LEAST_INTERVAL_S, _MOST_INTERVAL_S = 1e-3, 3600.0
@@ -35,7 +35,7 @@ class Question:
             return self.answers[0]
         try:
             if self.topic == "zone":
-                offset_of(said)
+                LocalTime(said)
                 return said
             if self.topic == "interval":
                 return said if _LEAST_INTERVAL_S <= float(said) <= _MOST_INTERVAL_S else None

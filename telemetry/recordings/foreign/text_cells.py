@@ -38,13 +38,14 @@ def text_cells(blocks: Iterable[Block], file: str, column_map: ColumnMap, count:
 
 def _behind_header(block: Block, column_map: ColumnMap) -> tuple[Block, bool]:
     """Return what follows the header in a block, and whether it was there; a row of units goes with it."""
-    at, number, found = 0, block.first_line, False
+    at, number, found, above = 0, block.first_line, False, tuple[str, ...]()
     for line in block.data.splitlines(keepends=True):
         cells = cells_of(line.decode("utf-8", "replace"), column_map.delimiter)
         if found and not are_units(cells):
             break
         at, number = at + len(line), number + 1
-        found = found or header_names(cells, len(column_map.header)) == column_map.header
+        found = found or header_names(cells, len(column_map.header), above) == column_map.header
+        above = cells
     return (Block(block.data[at:], number, block.is_last) if found else block), found
 
 

@@ -13,12 +13,11 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from telemetry.model.batch import Values
 from telemetry.model.errors import RecordingError
 from telemetry.model.units import unit_named
 from telemetry.recordings.foreign.column_units import conversion_of
+from telemetry.recordings.foreign.number_cells import numbers_of
 
 SAMPLE_BYTES = 1 << 18
 """Enough for a long preamble and some hundred rows of a wide table."""
@@ -32,7 +31,6 @@ _TIME = re.compile(
     r"[\dT:./, Z+-]*\d{1,4}[:/.-]\d{1,2}(?:[:/.-]\d{1,4})?[\dT:./, Z+-]*(?:[ap]\.?m\.?)?", re.IGNORECASE
 )
 _COMMA_DECIMAL, _POINT_DECIMAL = re.compile(r"[+−-]?\d+,\d+"), re.compile(r"[+−-]?\d+\.\d+")
-_PLAIN_NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?)\s*\D{0,6}", re.IGNORECASE)
 _COMMENT = re.compile(r"\s*(?:#|//|%)\s?")
 _SAME_SHARE = 0.8
 """Share of lines that must have the same number of cells for a delimiter to be believed."""
@@ -65,10 +63,10 @@ class TextLayout:
         return [row[place] for row in self.rows]
 
     def numbers(self, place: int) -> Values:
-        """Return the numbers of one column in the first rows, a unit behind them or not; NaN where there is none."""
-        plain = (cell.replace(",", ".") if self.decimal == "," else cell for cell in self.column(place))
-        found = (_PLAIN_NUMBER.fullmatch(cell.replace("−", "-")) for cell in plain)
-        return np.array([float(match[1]) if match else np.nan for match in found])
+        """Return the numbers of one column in the first rows; NaN where there is none."""
+        import pyarrow as pa
+
+        return numbers_of(pa.array(self.column(place), pa.string()), self.decimal)[0]
 
 
 def encoding_of(data: bytes) -> str:
@@ -122,19 +120,33 @@ def layout_of(data: bytes, file: str) -> TextLayout:
     while width > 1 and not "".join(cells[header][width - 1 :]) and not any(row[width - 1] for row in rows):
         width -= 1  # some loggers end each line with a delimiter
     said = _padded(cells[units], width) if units is not None else ()
-    names = header_names(cells[header], width)
+    names = header_names(cells[header], width, cells[header - 1] if header else ())
     return TextLayout(encoding, delimiter, _decimal(rows), names, said, tuple(row[:width] for row in rows))
 
 
-def header_names(cells: Sequence[str], width: int) -> tuple[str, ...]:
-    """Return ``width`` names: ``column 3`` for one that is empty, ``Temp 2`` for the second ``Temp``."""
+def header_names(cells: Sequence[str], width: int, above: Sequence[str] = ()) -> tuple[str, ...]:
+    """Return ``width`` names: ``column 3`` for one that is empty, ``Temp 2`` for the second ``Temp``.
+
+    Where the line above has groups of columns (``Pack,,Motor``), each name has its group ahead: ``Pack Temp``.
+    """
     seen: Counter[str] = Counter()
     found: list[str] = []
-    for place, cell in enumerate(_padded(cells, width), 1):
-        name = cell or f"column {place}"
+    groups = _groups(above) if len(above) == width else [""] * width
+    for place, (group, cell) in enumerate(zip(groups, _padded(cells, width), strict=True), 1):
+        name = f"{group} {cell}".strip() or f"column {place}"
         seen[name] += 1
         found.append(name if seen[name] == 1 else f"{name} {seen[name]}")
     return tuple(found)
+
+
+def _groups(above: Sequence[str]) -> list[str]:
+    """Return the group of each column, the last one named for what has none; nothing where these are no groups."""
+    groups: list[str] = []
+    for cell in above:
+        groups.append(cell or (groups[-1] if groups else ""))
+    is_pair = not any(above[2:])  # "Operator,Anna,,": a note before the table
+    plain = not re.search(r"[\d:=]", "".join(above)) and not are_units(above)
+    return groups if plain and not is_pair and len(set(groups)) < len(groups) else [""] * len(groups)
 
 
 def cells_of(line: str, delimiter: str) -> tuple[str, ...]:

@@ -24,6 +24,7 @@ TimeKind = Literal[
     "unix s",
     "unix ms",
     "unix us",
+    "unix ns",
     "days since 1900",
     "year first",
     "day first",
@@ -41,6 +42,7 @@ _SECONDS_IN = {
     "unix s": 1.0,
     "unix ms": 1e-3,
     "unix us": 1e-6,
+    "unix ns": 1e-9,
     "days since 1900": 86400.0,
 }
 DATES: tuple[TimeKind, ...] = ("year first", "day first", "month first")
@@ -49,12 +51,18 @@ _SPREADSHEET_EPOCH_DAYS = 25569
 _DAY_US, _HALF_DAY_US, _HOUR_US = 86_400_000_000, 43_200_000_000, 3_600_000_000
 
 _CLOCK = r"(?P<h>\d{1,3}):(?P<m>\d{2})(?::(?P<s>\d{2}))?(?:[.,:](?P<f>\d{1,9}))?\s*(?P<half>[AaPp]\.?[Mm]\.?)?"
-_ZONE = r"\s*(?P<zone>[Zz]|UTC|GMT|[+-]\d{2}:?\d{2})?"
-_SEP = r"[-/. ]"
+ZONE = r"[Zz]|(?:UTC|GMT)?[+-]\d{1,2}(?::?\d{2})?|UTC|GMT"
+_ZONE = rf"\s*(?P<zone>{ZONE})?"
+_SEP = r"(?:[-/. ]|, )"
+_MONTH = r"m?\d{1,2}"
+"""A month that was written as a word has been made ``m05``: it is no day then."""
+_MONTHS = ("jan", "feb", "mar|mär|mrz", "apr", "may|mai", "jun", "jul", "aug", "sep", "oct|okt", "nov", "dec|dez")
+_COMPACT = r"^(\d{4})(\d{2})(\d{2})[T _-]?(\d{2})(\d{2})(\d{2})"
+"""The basic format of ISO 8601, ``20260517T095820``."""
 _PATTERNS = {
-    "year first": rf"^(?P<Y>\d{{4}}){_SEP}?(?P<M>\d{{1,2}}){_SEP}?(?P<D>\d{{1,2}})",
-    "day first": rf"^(?P<D>\d{{1,2}}){_SEP}(?P<M>\d{{1,2}}){_SEP}(?P<Y>\d{{4}}|\d{{2}})",
-    "month first": rf"^(?P<M>\d{{1,2}}){_SEP}(?P<D>\d{{1,2}}){_SEP}(?P<Y>\d{{4}}|\d{{2}})",
+    "year first": rf"^(?P<Y>\d{{4}}){_SEP}?(?P<M>{_MONTH}){_SEP}?(?P<D>\d{{1,2}})",
+    "day first": rf"^(?P<D>\d{{1,2}}){_SEP}(?P<M>{_MONTH}){_SEP}(?P<Y>\d{{4}}|\d{{2}})",
+    "month first": rf"^(?P<M>{_MONTH}){_SEP}(?P<D>\d{{1,2}}){_SEP}(?P<Y>\d{{4}}|\d{{2}})",
 }
 _PATTERNS = {kind: rf"{date}[T ,_]+{_CLOCK}{_ZONE}$" for kind, date in _PATTERNS.items()} | {"clock": rf"^{_CLOCK}$"}
 Micros = npt.NDArray[np.int64]
@@ -65,7 +73,7 @@ def matches(kind: TimeKind, cells: Sequence[str]) -> bool:
     """Tell whether most of ``cells`` are written like times of this kind and could be: no month 13."""
     import pyarrow as pa
 
-    _, known = micros_of_text(kind, pa.array([cell.strip() for cell in cells], pa.string()), offset_of("UTC"))
+    _, known = micros_of_text(kind, pa.array([cell.strip() for cell in cells], pa.string()), LocalTime("UTC"))
     return bool(len(known) and known.mean() > 0.9)
 
 
@@ -83,16 +91,16 @@ def micros_of_text(kind: TimeKind, cells: Any, zone: Callable[[Micros], Micros])
     Args:
         kind: one of ``DATES``, or ``clock``.
         cells: pyarrow array of text.
-        zone: gives the offset of local times without a zone, see :func:`offset_of`.
+        zone: gives the offset of local times without a zone, see :class:`LocalTime`.
 
     """
     import pyarrow.compute as pc
 
-    found = pc.extract_regex(cells, _PATTERNS[kind])
+    found = pc.extract_regex(_spelled_out(cells), _PATTERNS[kind])
     known = ~np.asarray(found.is_null())
 
     def part(name: str) -> npt.NDArray[np.int64]:
-        text = pc.struct_field(found, name)
+        text = pc.replace_substring(pc.struct_field(found, name), "m", "")
         return np.asarray(pc.fill_null(pc.if_else(pc.equal(text, ""), "0", text), "0").cast("int64"), dtype=np.int64)
 
     hours, minutes, seconds = part("h"), part("m"), part("s")
@@ -119,6 +127,17 @@ def micros_of_text(kind: TimeKind, cells: Any, zone: Callable[[Micros], Micros])
     return micros - np.where(np.asarray(pc.equal(text, "")), zone(micros), _offsets(text)), known
 
 
+def _spelled_out(cells: Any) -> Any:
+    """Return dates with months as numbers, and with marks between their parts."""
+    import pyarrow.compute as pc
+
+    if pc.any(pc.match_substring_regex(cells, f"(?i)(?:{'|'.join(_MONTHS)})")).as_py():
+        for number, names in enumerate(_MONTHS, 1):
+            cells = pc.replace_substring_regex(cells, rf"(?i)\b(?:{names})[a-zä]*\.?", f"m{number:02d}")
+        cells = pc.replace_substring_regex(cells, r"^[A-Za-z]{2,9}\.?,? +", "")  # the day of the week
+    return pc.replace_substring_regex(cells, _COMPACT, r"\1-\2-\3 \4:\5:\6")
+
+
 def _has_seconds(found: Any) -> bool:
     import pyarrow.compute as pc
 
@@ -127,44 +146,59 @@ def _has_seconds(found: Any) -> bool:
 
 def _offsets(zones: Any) -> Micros:
     """Return what each written zone is ahead of UTC."""
-    parts = re.compile(r"([+-])(\d{2}):?(\d{2})")
-    ahead = {}
-    for text in set(zones.to_pylist()):
-        match = parts.fullmatch(text)
-        sign = -1 if match and match[1] == "-" else 1
-        ahead[text] = sign * (int(match[2]) * 3600 + int(match[3]) * 60) * 1_000_000 if match else 0
+    ahead = {text: _offset(text) for text in set(zones.to_pylist())}
     return np.array([ahead[text] for text in zones.to_pylist()], dtype=np.int64)
 
 
-def offset_of(zone: str) -> Callable[[Micros], Micros]:
-    """Return a function from local microseconds to what that zone is ahead of UTC then; one look-up an hour.
+class LocalTime:
+    """How far local times are ahead of UTC, read in their order; an hour that a clock shows twice is two hours.
 
     Raises:
         ValueError: there is no such zone.
 
     """
-    known = None if zone == "local" else _zone_of(zone)
 
-    def ahead(hour: int) -> int:
-        local = datetime.datetime(1970, 1, 1) + datetime.timedelta(hours=hour)
-        aware = local.astimezone() if known is None else local.replace(tzinfo=known)
+    def __init__(self, zone: str) -> None:
+        self._known = None if zone == "local" else _zone_of(zone)
+        self._last: int | None = None
+        self._is_second = False
+
+    def __call__(self, micros: Micros) -> Micros:
+        """Return microseconds ahead of UTC, shape as ``micros``, which are local times."""
+        first, second = self._ahead(micros, 0), self._ahead(micros, 1)
+        if not len(micros) or not (first != second).any():
+            self._is_second = False
+        else:
+            back = np.diff(micros, prepend=self._last if self._last is not None else micros[0]) < -_HOUR_US // 2
+            again = self._is_second | (np.cumsum(back & (first != second)) > 0)
+            first, self._is_second = np.where(again, second, first), bool(again[-1])
+        self._last = int(micros[-1]) if len(micros) else self._last
+        return first
+
+    def _ahead(self, micros: Micros, fold: int) -> Micros:
+        """Return the same, the first or the second time that a clock shows it; one look-up an hour."""
+        hours, place = np.unique(micros // _HOUR_US, return_inverse=True)
+        return np.array([self._at(int(hour), fold) for hour in hours], dtype=np.int64)[place]
+
+    def _at(self, hour: int, fold: int) -> int:
+        local = (datetime.datetime(1970, 1, 1) + datetime.timedelta(hours=hour)).replace(fold=fold)
+        aware = local.astimezone() if self._known is None else local.replace(tzinfo=self._known)
         offset = aware.utcoffset()
         return 0 if offset is None else int(offset.total_seconds()) * 1_000_000
 
-    def offsets(micros: Micros) -> Micros:
-        hours, place = np.unique(micros // _HOUR_US, return_inverse=True)
-        return np.array([ahead(int(hour)) for hour in hours], dtype=np.int64)[place]
 
-    return offsets
+def _offset(text: str) -> int:
+    """Return microseconds ahead of UTC of ``+02:00``, ``UTC-5``, ``Z`` and the like."""
+    if not (match := re.fullmatch(r"(?:UTC|GMT)?([+-])(\d{1,2}):?(\d{2})?", text)):
+        return 0
+    size = (int(match[2]) * 3600 + int(match[3] or 0) * 60) * 1_000_000
+    return size if match[1] == "+" else -size
 
 
 def _zone_of(zone: str) -> datetime.tzinfo:
-    if match := re.fullmatch(r"([+-])(\d{2}):?(\d{2})", zone):
-        size = datetime.timedelta(hours=int(match[2]), minutes=int(match[3]))
-        return datetime.timezone(size if match[1] == "+" else -size)
-    if zone.upper() in ("UTC", "Z", "GMT"):
-        return datetime.UTC
     try:
+        if re.fullmatch(ZONE, zone.upper()):
+            return datetime.timezone(datetime.timedelta(microseconds=_offset(zone.upper())))
         return ZoneInfo(zone)
     except (ZoneInfoNotFoundError, ValueError, OSError):
         raise ValueError(f"{zone} is no time zone this computer knows") from None
