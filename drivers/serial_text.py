@@ -19,7 +19,7 @@ from telemetry.model.held_recording import HeldRecording
 from telemetry.model.keys import setting
 from telemetry.model.tables import settings_of
 
-from .decode.device_clock import OwnTime
+from .decode.device_clock import OwnTime, SteadyTime
 from .decode.kinds import PlainName
 from .decode.log_stamps import LogStamps
 from .decode.text_batches import TextBatches
@@ -79,10 +79,10 @@ class SerialTextDriver(SerialDriver):
 
     @classmethod
     def recording(cls, path: Path, context: DriverContext) -> HeldRecording:
-        """Return lines that were kept as a recording, by the times before them or else by ``time_column``.
+        """Return lines that were kept as a recording, by the times before them, ``time_column`` or ``interval_s``.
 
         Raises:
-            InputError: neither is there, or the file cannot be read.
+            InputError: none of these is there, or the file cannot be read.
             NothingReadable: no line is of use.
 
         """
@@ -90,18 +90,26 @@ class SerialTextDriver(SerialDriver):
         driver = cls(context)
         settings = settings_of(SerialTextSettings, context.settings)
         if stamps.is_found:
-            batches: Iterable[Batch] = cls.decoded(context, text_log.stamped(path, context.source, stamps))
-        elif settings.time_column is None:
+            stamped = cls.decoded(context, text_log.stamped(path, context.source, stamps))
+            return text_log.held(path, stamped, stamps.is_absolute, driver.advice)
+        own: OwnTime | SteadyTime
+        if settings.time_column is not None:
+            own = OwnTime(settings.time_unit, settings.time_wraps_at)
+        elif settings.interval_s is not None:
+            own = SteadyTime(settings.interval_s)
+        else:
             raise InputError(
                 f"{printable(path, 200)} has no time in front of its lines, and the source states no time_column;"
-                " state the column with the board's own time"
+                " state the column with the board's own time, or else interval_s, the seconds between its rows"
             )
-        else:
-            driver.decoder.device_clock = own = OwnTime(settings.time_unit, settings.time_wraps_at)
-            batches = (batch for line in text_log.lines_of(path) for batch in driver.decode([Piece(0, line)]))
-        log = text_log.held(path, batches, stamps.is_found and stamps.is_absolute, driver.advice)
-        if not stamps.is_found and not own.is_heard:
+        driver.decoder.device_clock = own
+        batches = (batch for line in text_log.lines_of(path) for batch in driver.decode([Piece(0, line)]))
+        log = text_log.held(path, batches, is_absolute=False, advice=driver.advice)
+        if not own.is_heard:
             raise NothingReadable(f"{printable(path.name, 200)}: no line has a time under {settings.time_column}")
+        if isinstance(own, SteadyTime):
+            apart = f"each row is {settings.interval_s:g} s after the last"
+            log.warnings = (f"{log.name}: no line has a time, so {apart}; missing lines shorten the recording",)
         return log
 
     @staticmethod

@@ -287,3 +287,26 @@ class OwnTime:
         self._t += step if step > 0 else raw - self._doubted
         self._raw, self._doubted = raw, None
         return self._t
+
+
+class SteadyTime:
+    """The times of rows in a log that shows none, from 0 at the first: one interval after another.
+
+    Args:
+        interval_s: seconds between rows.
+
+    """
+
+    def __init__(self, interval_s: float) -> None:
+        self._interval = round(interval_s * MICROSECONDS_IN["s"])
+        self._rows = 0
+
+    @property
+    def is_heard(self) -> bool:
+        """Whether there was any row."""
+        return self._rows > 0
+
+    def map(self, device: Sequence[float], arrival: int) -> list[int]:  # noqa: ARG002 - a log knows none
+        """Return our time of each row, microseconds."""
+        first, self._rows = self._rows, self._rows + len(device)
+        return [row * self._interval for row in range(first, self._rows)]

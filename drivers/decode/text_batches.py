@@ -10,7 +10,7 @@ import numpy as np
 from telemetry.model.batch import Batch, Group, Values
 from telemetry.model.columns import ColumnMap
 
-from .device_clock import ArrivalClock, DeviceClock, OwnTime
+from .device_clock import ArrivalClock, DeviceClock, OwnTime, SteadyTime
 from .text_formats import TextRow
 from .text_lines import TextDecoder, TextFigures
 from .text_settings import TextSettings
@@ -52,7 +52,7 @@ class TextBatches:
         self._time_column = settings.time_column
         self._decoder = TextDecoder(settings, self._is_known)
         self._arrival_clock = ArrivalClock()
-        self.device_clock: DeviceClock | OwnTime | None = None
+        self.device_clock: DeviceClock | OwnTime | SteadyTime | None = None
         if self._time_column is not None:
             self.device_clock = DeviceClock(settings.time_unit, settings.time_wraps_at)
 

@@ -44,6 +44,8 @@ def _time(s: TextSettings) -> Iterator[Problem]:
         for key in sorted(s.stated.keys() & {"time_unit", "time_wraps_at"}):
             right = "name the column with the device's time, or leave it out"
             yield Problem(key, "needs time_column", right)
+    elif s.interval_s is not None:
+        yield Problem("interval_s", "has no meaning beside time_column", "leave one out")
     elif s.columns_in_order and s.time_column is not None and s.time_column not in s.columns_in_order:
         right = f"name one of them{did_you_mean(s.time_column, s.columns_in_order)}"
         yield Problem("time_column", f"{printable(s.time_column)} is not among columns_in_order", right)
@@ -71,6 +73,9 @@ class TextSettings(Table):
     time_unit: TimeUnit = choice(MICROSECONDS_IN, "unit of that time", _CODE, "us", default="ms")
     time_wraps_at: float | None = number(
         1, 1e18, "the count at which that time begins again", "4294967296 for a 32-bit count", 4294967296
+    )
+    interval_s: float | None = number(
+        1e-3, 3600, "seconds between rows of a saved log that shows no times; live, arrivals count", _CODE, 0.1
     )
     columns: Mapping[str, Column] | None = setting(
         Columns(), "what the columns are; see below", "a meter beside each", {"u_bat": "pack_voltage"}

@@ -82,6 +82,16 @@ def test_a_time_of_day_counts_from_the_first_line_and_over_midnight(tmp_path: Pa
     assert rows_of(recording).t.tolist() == [1_000_000, 2_000_000, 3_000_000]
 
 
+def test_lines_without_any_time_follow_at_the_interval_that_is_stated(tmp_path: Path) -> None:
+    """Those that are no reading, such as what a board prints as it begins, take no time."""
+    board = BOARD.replace('time_column = "ms"', "interval_s = 0.25")
+    recording = opened(tmp_path, board, "drive.txt", "booting\n" + "".join(f"u={52 + n}\n" for n in range(9)))
+    batch = rows_of(recording)
+    assert np.diff(batch.t).tolist() == [250_000] * (len(batch) - 1)
+    assert batch.column("pack_voltage") == pytest.approx(np.arange(len(batch)) + 61 - len(batch))
+    assert "each row is 0.25 s after the last" in " ".join(recording.warnings)
+
+
 def test_lines_without_any_time_say_what_to_state(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="no time in front of its lines, and the source states no time_column"):
         opened(tmp_path, BOARD.replace('time_column = "ms"\n', ""), "drive.txt", "u=52.1\nu=52.2\n")

@@ -40,6 +40,7 @@ def test_every_setting_at_its_best():
     text = {"format": "csv", "delimiter": ";", "columns_in_order": ["ms", "u"], "columns": {"u": "pack_voltage"}}
     timing = {"time_column": "ms", "time_unit": "us", "time_wraps_at": 2**32, "silence_s": 2}
     assert problems(**link, **text, **timing, group="pedal") == []
+    assert problems(interval_s=0.1) == []
 
 
 @pytest.mark.parametrize(
@@ -77,6 +78,7 @@ def test_every_setting_at_its_best():
             'time_unit: is the text "h", which is not known; write one of "s", "ms", "us"',
         ),
         ({"time_column": "t", "time_wraps_at": 0}, "time_wraps_at: is 0, and must be above 0"),
+        ({"time_column": "t", "interval_s": 0.1}, "interval_s: has no meaning beside time_column; leave one out"),
         ({"time_column": 7}, "time_column: is 7 where text belongs"),
         ({"columns": {"u": "pack_volts"}}, "columns.u: there is no signal pack_volts; did you mean pack_voltage"),
         ({"group": "My Lines"}, "group: is not a plain name"),
