@@ -13,7 +13,7 @@ from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass, field
 from typing import Any, ClassVar, Literal, Protocol
 
-from telemetry.driver import OPEN_LIMIT_S, Declared, DriverContext, Settings
+from telemetry.driver import OPEN_LIMIT_S, Declared, DriverContext, Heard, Settings
 from telemetry.model.batch import Batch, Group
 from telemetry.model.errors import LinkLost, LinkUnavailable, Problem
 from telemetry.model.keys import choice, count, number, setting, text
@@ -351,6 +351,13 @@ class ModbusDriver(Declared):
         """Return a source's settings for each serial port in reach; what speaks there, they cannot tell."""
         ports = await asyncio.to_thread(serial_port.serial_ports)
         return [{"port": device, **DEFAULT_LINE, "unit": 1} for device, _ in ports]
+
+    @staticmethod
+    async def asked(places: Sequence[str]) -> list[Heard]:
+        """Return what answers reads at places that the owner names."""
+        from .links.modbus_asking import ask_place
+
+        return list(await asyncio.gather(*(ask_place(place) for place in places)))
 
     @staticmethod
     def peer(settings: Settings) -> AbstractAsyncContextManager[Mapping[str, Any]]:

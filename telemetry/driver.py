@@ -250,6 +250,15 @@ class Tries(Protocol):
 
 
 @runtime_checkable
+class Asks(Protocol):
+    """Can ask a silent device what it speaks, by reads that its standard declares harmless."""
+
+    def asked(self, places: Sequence[str], /) -> Awaitable[list[Heard]]:
+        """Return what answered at each of the places, which the owner named."""
+        ...
+
+
+@runtime_checkable
 class Simulates(Protocol):
     """Can put a simulated machine behind a real link, for another process to watch and for the tests."""
 

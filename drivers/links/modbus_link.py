@@ -132,8 +132,8 @@ class ModbusLink:
             )
         return AsyncModbusTcpClient(where[0], port=where[1], **common)
 
-    async def read(self, kind: Kind, address: int, count: int) -> Answer:
-        """Read registers ``address`` (from 0) to before ``address + count``.
+    async def read(self, kind: Kind, address: int, count: int, unit: int | None = None) -> Answer:
+        """Read registers ``address`` (from 0) to before ``address + count``, of the device or of another ``unit``.
 
         Raises:
             LinkLost: the connection broke, or is not open.
@@ -146,8 +146,9 @@ class ModbusLink:
         if self._is_serial and self._overdue:
             # RTU frames bear no number: an answer that comes late would be taken for the next one's.
             await asyncio.wait([self._lost], timeout=self._settings.timeout_s)
+        asked = self._settings.unit if unit is None else unit
         call = self._client.read_holding_registers if kind == "holding" else self._client.read_input_registers
-        asking = asyncio.ensure_future(call(address, count=count, device_id=self._settings.unit))
+        asking = asyncio.ensure_future(call(address, count=count, device_id=asked))
         # Looked at whatever happens to who waits for it, so that asyncio does not tell of it.
         asking.add_done_callback(lambda asked: asked.cancelled() or asked.exception())
         try:

@@ -30,7 +30,10 @@ SURE = 2
 """Score from which no other rate is tried."""
 BIT_RATES = (250_000, 500_000, 125_000, 1_000_000)
 """Usual bit rates of machines; common practice."""
-SILENT = "silent: it may wait to be asked (Modbus, a pack that is polled), and nothing is sent here"
+SILENT = (
+    "silent: it may wait to be asked, and nothing is sent here. If you know that it speaks Modbus: "
+    "shakedown sources --ask {}. A pack that is polled needs its maker's requests in a frame map"
+)
 
 
 async def try_ports(how: Listening) -> list[Heard]:
@@ -42,7 +45,8 @@ async def try_ports(how: Listening) -> list[Heard]:
 
 
 def _try_port(port: str, how: Listening) -> Heard:
-    best, best_rate = HeardBytes(0, SILENT), BAUD_RATES[0]
+    silent = HeardBytes(0, SILENT.format(port))
+    best, best_rate = silent, BAUD_RATES[0]
     for rate in BAUD_RATES:
         try:
             found = heard_bytes(_listened(port, rate, how.seconds))
@@ -55,7 +59,7 @@ def _try_port(port: str, how: Listening) -> Heard:
     reach = {"port": port, "baud_rate": best_rate}
     settings = {"driver": best.settings["driver"]} | reach | dict(best.settings) if best.settings else {}
     kept: tuple[CapturedPiece, ...] = ()
-    if how.keep_s and best.speaks != SILENT:
+    if how.keep_s and best is not silent:
         kept = tuple(CapturedPiece(t, port, "in", data) for t, data in _listened(port, best_rate, how.keep_s))
     return Heard(port, f"{best.speaks}{f' at {best_rate} baud' if best.score else ''}", settings, best.values, kept)
 
@@ -105,7 +109,7 @@ def _try_bus(bus: dict[str, Any], seconds: float) -> Heard:
         if frames:
             settings = {"driver": "can-messages"} | reach | dict(found.settings) if found.settings else {}
             return Heard(name, found.speaks + (f" at {rate} bit/s" if rate else ""), settings, found.values)
-    return Heard(name, "silent")
+    return Heard(name, "silent: no frame came; is the bus switched on, and the adapter at its bit rate?")
 
 
 def _frames_of(settings: BusSettings, seconds: float) -> list[CanFrame]:

@@ -40,19 +40,31 @@ def agree_to_sending(machine: Machine, *, yes: bool, ask: bool) -> None:
             _show(f"{file} sends these bytes to your devices, again and again:", requests)
         if brokers:
             _show(f"{file} publishes what it measures, places included, to these brokers:", brokers)
+        what = "requests" if requests else "values to a broker"
         if not sys.stdin.isatty():
-            what = "requests" if requests else "values to a broker"
             raise InputError(f"{file} sends {what}, and nobody is at a terminal to agree; check them and add --yes")
         if requests:
             sys.stderr.write(
                 "A request can change a device. Agree only if its maker documents them, or you know them.\n"
             )
-        sys.stderr.write("Send them? Type yes, or press Enter for no: ")
-        sys.stderr.flush()
-        if sys.stdin.readline().strip().lower() not in ("y", "yes"):
+        if not typed_yes(what):
             where = "the requests from the frame map of" if requests else "[[publish]] from"
             raise InputError(f"nothing was sent; remove {where} {file}, or agree")
     agreed.add(digest, machine.name)
+
+
+def typed_yes(what: str) -> bool:
+    """Ask whether ``what`` may be sent; return whether the operator typed yes.
+
+    Raises:
+        InputError: nobody is at a terminal to be asked.
+
+    """
+    if not sys.stdin.isatty():
+        raise InputError(f"nobody is at a terminal to agree to {what}; check them and add --yes")
+    sys.stderr.write("Send them? Type yes, or press Enter for no: ")
+    sys.stderr.flush()
+    return sys.stdin.readline().strip().lower() in ("y", "yes")
 
 
 def _show(head: str, lines: list[str]) -> None:

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import argparse
 import textwrap
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from telemetry.commands.consent import typed_yes
 from telemetry.commands.options import add, as_json, say, warn
 from telemetry.model.errors import InputError
 from telemetry.model.toml_text import toml_value
+
+if TYPE_CHECKING:
+    from telemetry.driver import Heard
 
 LISTEN_S = 2.5
 """At each place and rate: two lines of what sends once a second. Ours."""
@@ -17,6 +22,12 @@ KEEP_S = 120.0
 OPENING = (
     "nothing is sent; but Linux and macOS raise a serial port's control lines for a moment when it is opened, and"
     " some boards restart then: get the wheels off the ground first"
+)
+
+ASKING = (
+    "this sends Modbus reads (function 3, the SunSpec marker, units 1 to 3) to each place you named; a device that"
+    " speaks something else may take them for a command: name only what you know to speak Modbus, and get the wheels"
+    " off the ground"
 )
 
 
@@ -44,6 +55,13 @@ def _add_sources(commands: Any) -> None:
         help="with --try: keep two minutes of bytes from ports that speak, for decode-check --guess",
     )
     parser.add_argument(
+        "--ask",
+        nargs="+",
+        metavar="PLACE",
+        help="ask at these ports or hosts whether a device speaks Modbus; it sends reads, after you agree",
+    )
+    parser.add_argument("--yes", action="store_true", help="with --ask: agree to the reads; for scripts")
+    parser.add_argument(
         "--settings", metavar="DRIVER", help="list the settings of a [[source]] of that driver instead"
     )
 
@@ -70,8 +88,20 @@ def sources(arguments: argparse.Namespace) -> int:
         say("\n".join(_setting_lines(arguments.settings)))
         return 0
     from telemetry.driver import Listening
-    from telemetry.runs.discover import heard_in_reach, heard_lines, keep_heard, source_lines, sources_in_reach
+    from telemetry.runs.discover import (
+        answered_at,
+        heard_in_reach,
+        keep_heard,
+        source_lines,
+        sources_in_reach,
+    )
 
+    if arguments.ask is not None:
+        warn(ASKING)
+        if not arguments.yes and not typed_yes("these reads"):
+            raise InputError("nothing was sent; look for the device's make and its manual instead")
+        _say_heard(answered_at(arguments.ask), arguments.json)
+        return 0
     if arguments.listen is not None:
         warn(OPENING)
         if arguments.capture is not None and arguments.capture.exists():
@@ -82,14 +112,20 @@ def sources(arguments: argparse.Namespace) -> int:
             warn(reason)
         if arguments.capture is not None:
             keep_heard(heard, arguments.capture)
-        plain = [{"place": h.place, "speaks": h.speaks, "settings": h.settings, "values": h.values} for h in heard]
-        say(as_json(plain) if arguments.json else "\n".join(heard_lines(heard) or ["nothing in reach"]))
+        _say_heard(heard, arguments.json)
         return 0
     found, reasons = sources_in_reach()
     for reason in reasons:
         warn(reason)
     say(as_json(found) if arguments.json else "\n".join(source_lines(found) or ["nothing in reach"]))
     return 0
+
+
+def _say_heard(heard: Sequence[Heard], in_json: bool) -> None:
+    from telemetry.runs.discover import heard_lines
+
+    plain = [{"place": h.place, "speaks": h.speaks, "settings": h.settings, "values": h.values} for h in heard]
+    say(as_json(plain) if in_json else "\n".join(heard_lines(heard) or ["nothing in reach"]))
 
 
 def decode_check(arguments: argparse.Namespace) -> int:

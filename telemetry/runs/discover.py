@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from telemetry.driver import Discovers, Heard, Listening, Tries
+from telemetry.driver import Asks, Discovers, Heard, Listening, Tries
 from telemetry.model.capture import CaptureWriter
 from telemetry.model.errors import ShakedownError, printable
 from telemetry.model.signals import find_signal
@@ -62,6 +62,16 @@ def heard_in_reach(how: Listening) -> tuple[list[Heard], list[str]]:
     logging.getLogger().addHandler(logging.NullHandler())
     found = asyncio.run(listen_with_all())
     return [heard for each, _ in found for heard in each], [why for _, why in found if why]
+
+
+def answered_at(places: Sequence[str]) -> list[Heard]:
+    """Ask at the places that the owner named; return what answers."""
+
+    async def ask() -> list[list[Heard]]:
+        drivers = [load_driver(name) for name in driver_names()]
+        return await asyncio.gather(*(driver.asked(places) for driver in drivers if isinstance(driver, Asks)))
+
+    return [heard for each in asyncio.run(ask()) for heard in each]
 
 
 def keep_heard(found: Sequence[Heard], path: Path) -> None:
