@@ -8,7 +8,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from telemetry.commands.consent import typed_yes
 from telemetry.commands.options import add, as_json, say, warn
 from telemetry.model.errors import InputError
 from telemetry.model.toml_text import toml_value
@@ -97,6 +96,8 @@ def sources(arguments: argparse.Namespace) -> int:
     )
 
     if arguments.ask is not None:
+        from telemetry.commands.consent import typed_yes
+
         warn(ASKING)
         if not arguments.yes and not typed_yes("these reads"):
             raise InputError("nothing was sent; look for the device's make and its manual instead")
