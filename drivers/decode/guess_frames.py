@@ -26,6 +26,9 @@ _SHORTEST, _LONGEST = 4, 1024
 _MOST_STARTS = 40
 _IN_TURN = 0.9
 """Share of the frames that follow in turn where a byte tells their kind; the rest were lost. Ours."""
+_PADDING = (0x00, 0xFF)
+_AS_GOOD = 0.005
+"""Ways to cut that differ by less in quality are as good as each other; ours."""
 _NO_CHECKSUM = ChecksumPlace(Sum(3), -1, 0, -2, "big")
 """Bears no frame: what is looked for is any other."""
 
@@ -56,7 +59,7 @@ class FrameKind:
 def guess_kinds(capture: Iterable[CapturedPiece]) -> list[FrameKind]:
     """Return the kinds of frame in a capture of one source, the most frequent first."""
     bursts = _bursts(capture)
-    cut = max((_by_start(bursts), _whole(bursts)), key=_quality)
+    cut = _best([*_by_starts(bursts), _whole(bursts)])
     kinds: dict[tuple[int, bytes], list[tuple[int, bytes]]] = defaultdict(list)
     start = _shared_start([frame for _, frame in cut])
     told = _tells_kind(len(start), [frame for _, frame in cut])
@@ -87,22 +90,44 @@ def _whole(bursts: Sequence[tuple[int, bytes]]) -> list[tuple[int, bytes]]:
     return [(t, data) for t, data in bursts if _SHORTEST <= len(data) <= _LONGEST]
 
 
-def _by_start(bursts: Sequence[tuple[int, bytes]]) -> list[tuple[int, bytes]]:
-    """Return the frames between occurrences of the two bytes that part all bytes the most evenly."""
+def _best(cuts: Sequence[list[tuple[int, bytes]]]) -> list[tuple[int, bytes]]:
+    """Return the cut whose frames are the most alike, or one as good whose frames can be parted further."""
+    best = max(cuts, key=_quality)
+    as_good = [cut for cut in cuts if _quality(cut) >= _quality(best) - _AS_GOOD]
+    return next((parts for cut in as_good if (parts := _divided(cut)) is not cut), best)
+
+
+def _by_starts(bursts: Sequence[tuple[int, bytes]]) -> list[list[tuple[int, bytes]]]:
+    """Return the frames between occurrences of two bytes, for each two that occur often."""
     stream = b"".join(data for _, data in bursts)
     ends, place = [], 0
     for t, data in bursts:
         place += len(data)
         ends.append((place, t))
     pairs = Counter(stream[n : n + 2] for n in range(len(stream) - 1))
-    best: list[tuple[int, bytes]] = []
-    for start, count in pairs.most_common(_MOST_STARTS):
-        if count < LEAST_FRAMES:
-            break
-        cut = _split(stream, start, ends)
-        if _quality(cut) > _quality(best):
-            best = cut
-    return best
+    starts = [start for start, count in pairs.most_common(_MOST_STARTS) if count >= LEAST_FRAMES]
+    return [_split(stream, start, ends) for start in starts]
+
+
+def _divided(cut: list[tuple[int, bytes]]) -> list[tuple[int, bytes]]:
+    """Return ``cut`` with frames that hold a repeated start parted at it: kinds that come in turn look like one.
+
+    Their first byte is the same and no padding, the second tells the kind and so stays the same at its place; and the
+    parts have a checksum if the whole has one.
+    """
+    lengths = Counter(len(frame) for _, frame in cut)
+    length, count = max(lengths.items(), key=lambda item: item[0] * item[1], default=(0, 0))
+    whole = [frame for _, frame in cut if len(frame) == length]
+    if count < LEAST_FRAMES or whole[0][0] in _PADDING:
+        return cut
+    for size in range(_SHORTEST, length // 2 + 1):
+        heads = {(at, frame[at], frame[at + 1]) for frame in whole for at in range(0, length - length % size, size)}
+        if length % size or len(heads) > length // size or len({first for _, first, _ in heads}) > 1:
+            continue
+        parts = [[(0, frame[at : at + size]) for frame in whole] for at in range(0, length, size)]
+        if any(_with_checksum(b"", part).checksum for part in parts) or not _with_checksum(b"", cut).checksum:
+            return [(t, frame[at : at + size]) for t, frame in cut for at in range(0, len(frame), size)]
+    return cut
 
 
 def _split(stream: bytes, start: bytes, ends: Sequence[tuple[int, int]]) -> list[tuple[int, bytes]]:

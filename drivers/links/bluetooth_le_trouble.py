@@ -35,6 +35,7 @@ REFUSED = (
 # Each sentence with parts of the names and texts of the errors that it explains; the first that fits is taken.
 _SENTENCES: tuple[tuple[str, tuple[str, ...]], ...] = (
     (NOT_RUNNING, ("DBus.Error.ServiceUnknown", "DBus.Error.NameHasNoOwner", "DBus.Error.Spawn")),
+    (NOT_RUNNING, ("FileNotFoundError", "ConnectionRefusedError")),  # not even the bus that it is reached by
     (OFF, ("POWERED_OFF", "bluez.Error.NotReady")),
     (TOO_OLD, ("NO_BLE_CENTRAL_ROLE",)),
     (NO_ADAPTER, ("NO_BLUETOOTH",)),
@@ -76,4 +77,4 @@ def sentence_for(error: BaseException, what: str, adapter: str | None) -> str:
 
 
 def _short(error: BaseException) -> str:
-    return printable(str(error) or type(error).__name__, 120)
+    return printable(getattr(error, "strerror", None) or str(error) or type(error).__name__, 120)

@@ -486,7 +486,7 @@ async def test_each_trouble_is_one_sentence_with_its_remedy(trouble, adapter, se
 
 async def test_no_bus_at_all_is_one_sentence_with_its_remedy(tmp_path):
     driver = made({"address": ADDRESS, "system_bus": f"unix:path={tmp_path}/no-bus"})
-    with pytest.raises(LinkUnavailable, match=r"Bluetooth service cannot be reached .*; start it"):
+    with pytest.raises(LinkUnavailable, match=r"Bluetooth service is not running; start it"):
         await driver.open()
     await driver.close()
 

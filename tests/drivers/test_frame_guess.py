@@ -13,6 +13,7 @@ from drivers.decode.frame_decoder import FrameDecoder
 from drivers.decode.frame_encoder import encode
 from drivers.decode.frame_layout import FrameMap
 from drivers.decode.frame_map import load_frame_map, read_frame_map
+from drivers.decode.guess_frames import guess_kinds
 from drivers.decode.guess_map import guess_map
 from drivers.simulated.frames_peer import PLAIN_PACK
 from telemetry.cli import main
@@ -92,8 +93,8 @@ pack_current = {{ byte = {current}, width = {width}, type = "signed", scale = {a
 """
 
 
-def drawn(seed: int) -> FrameMap:
-    """A layout of a device that speaks by itself, drawn by chance."""
+def drawn(seed: int, second: int | None = None) -> FrameMap:
+    """A layout of a device that speaks by itself, drawn by chance; its second byte too, where none is stated."""
     chance = random.Random(seed)
     width = chance.choice([16, 32])
     parts = [("voltage", 2), ("current", width // 8), ("cells", 32)]
@@ -105,7 +106,7 @@ def drawn(seed: int) -> FrameMap:
     text = RANDOM.format(
         order=chance.choice(["big", "little"]),
         start=chance.randrange(1, 256),
-        second=chance.randrange(1, 256),
+        second=[chance.randrange(1, 256), second][second is not None],
         checksum=chance.choice(["sum", "xor", "CRC-8/SMBUS", "CRC-16/MODBUS", "CRC-16/XMODEM"]),
         scale=chance.choice([0.1, 0.01]),
         amps=chance.choice([0.1, 0.01]),
@@ -146,6 +147,26 @@ def test_layouts_drawn_by_chance_are_found() -> None:
     """Seeds not looked at while the search was written. ``python -m tests.drivers.test_frame_guess``: 30 layouts."""
     right, total = found_of(range(100, 103))
     assert right >= 0.9 * total, f"{right} of {total}"
+
+
+def in_turn(seed: int, kinds: int) -> list[bytes]:
+    """Frames of several kinds, one after the other, that only their second byte tells apart."""
+    layouts = [drawn(seed, second=5 + kind) for kind in range(kinds)]
+    return [encode(layouts[n % kinds], "state", values) for n, (_, values) in enumerate(drive())]
+
+
+@pytest.mark.parametrize("kinds", [2, 3])
+@pytest.mark.parametrize("together", [1000, 2, 1], ids=["a stream", "in pairs", "with pauses"])
+def test_kinds_in_turn_are_not_taken_for_one_long_frame(kinds: int, together: int) -> None:
+    """Seeds not looked at while the search was written."""
+    for seed in range(400, 404):
+        frames = in_turn(seed, kinds)
+        pieces = [
+            CapturedPiece((n // together) * 100_000 + n % together, "pack", "in", frame)
+            for n, frame in enumerate(frames[: 4 * kinds])
+        ]
+        lengths = {kind.length for kind in guess_kinds(pieces)}
+        assert lengths == {len(frames[0])}, seed
 
 
 def test_the_command_prints_it_and_refuses_what_is_no_reading(tmp_path: Path, capsys) -> None:
