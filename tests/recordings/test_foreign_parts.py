@@ -138,10 +138,34 @@ def test_no_sign_is_told_where_voltage_does_not_follow(seed) -> None:
         ("Remark", ""),
         ("Power (W)", ""),
         ("Longitude", "longitude"),
+        ("Voltaje (V)", "pack_voltage"),
+        ("Courant (A)", "pack_current"),
+        ("Vitesse (km/h)", "vehicle_speed"),
+        ("Motortemperatur", "motor_temperature"),
+        ("Motor (°C)", "motor_temperature"),
+        ("Akku 2 (°C)", "pack_temperature_2"),
+        ("Charger temp", ""),
+        ("Coolant (°C)", ""),
     ],
 )
 def test_names_that_loggers_use(name, signal) -> None:
     assert meaning_of(name).signal == signal
+
+
+@pytest.mark.parametrize(
+    ("cell", "seconds"),
+    [
+        ("1 days 00:00:02", 86_402),
+        ("T+00:01:00.5", 60.5),
+        ("30:00:01", 108_001),
+        ("01:30.25", 90.25),
+        ("1:00:00 PM", 46_800),
+    ],
+)
+def test_clocks_that_loggers_show(cell, seconds) -> None:
+    t, known = micros_of_text("clock", pa.array([cell]), LocalTime("UTC"))
+    assert known.all()
+    assert t.tolist() == [round(seconds * 1e6)]
 
 
 @pytest.mark.parametrize(

@@ -364,6 +364,17 @@ def damaged() -> Iterable[Variant]:
 ALL = list(variants())
 
 
+def test_charge_and_discharge_in_two_columns_are_no_pack_current(tmp_path: Path) -> None:
+    """Either alone would halve every figure of energy."""
+    path = tmp_path / "drive.csv"
+    head = ["Time (s)|Volts|Discharge current (A)|Charge current (A)"]
+    path.write_text(text(head, lambda r: (r.t, r.volts, max(r.amps, 0.0), max(-r.amps, 0.0))))
+    found = proposed(path)
+    assert [column.signal for column in found.column_map.columns.values()] == ["pack_voltage"]
+    assert [each.startswith("charge and discharge in two columns") for each in found.doubts.values()] == [True, True]
+    assert not found.questions
+
+
 def test_there_are_at_least_thirty() -> None:
     assert len(ALL) >= 30
     assert len({variant.name for variant in ALL}) == len(ALL)

@@ -54,8 +54,9 @@ def _pattern(words: str) -> re.Pattern[str]:
 
 
 _SET = "limit max maximum allowed set setpoint target request req avg average peak min minimum rated nominal "
-_WARM = "temp temperature temperatur t"
-_HEAT = "temp|temperature|temperatur|t"
+_BATTERY = "battery pack batt bat akku"
+_WARM = "temp temperature temperatur temperatura température t"
+_HEAT = _WARM.replace(" ", "|")
 _AMPS = "current|amps|amp|ampere|strom|i"
 _RULES = (
     _rule("cell_min_voltage", "V", "cell|cells+min|minimum|lowest|low", "temp temperature number no id index"),
@@ -66,7 +67,12 @@ _RULES = (
     _rule("latitude", "deg", "lat latitude"),
     _rule("longitude", "deg", "lon lng long longitude"),
     _rule("motor_speed", "rpm", "rpm motor|shaft|rotor+speed|revs drehzahl", _SET),
-    _rule("vehicle_speed", "km/h", "speed velocity groundspeed geschwindigkeit", _SET + "motor shaft rotor fan wind"),
+    _rule(
+        "vehicle_speed",
+        "km/h",
+        "speed velocity groundspeed geschwindigkeit vitesse velocidad",
+        _SET + "motor shaft rotor fan wind",
+    ),
     _rule("motor_temperature", "degC", f"motor|mot+{_HEAT}"),
     _rule("controller_temperature", "degC", f"controller|inverter|esc+{_HEAT}"),
     _rule("ambient_temperature", "degC", "ambient air outside outdoor environment"),
@@ -74,7 +80,7 @@ _RULES = (
     _rule(
         "pack_current",
         "A",
-        "current amps amp ampere amperes amperage strom courant i ibat ibatt ipack shunt",
+        "current amps amp ampere amperes amperage strom courant corriente corrente i ibat ibatt ipack shunt",
         _SET + "motor phase charger cell solar deck blade",
     ),
     _rule("throttle_voltage", "V", "throttle pedal accelerator potentiometer pot"),
@@ -83,11 +89,11 @@ _RULES = (
     _rule(
         "pack_voltage",
         "V",
-        "voltage volts volt spannung tension u v ubat ubatt upack vbat vbatt vpack battery pack batt bat akku",
+        "voltage volts volt spannung tension voltaje u v ubat ubatt upack vbat vbatt vpack " + _BATTERY,
         _SET + "cell cells zelle motor charger solar delta diff difference spread current amps soc " + _WARM,
     ),
-    _rule("pack_current", "A", "battery pack batt bat", _SET),
-    _rule("charger_input_power", "W", "charger wall mains grid ac", _SET + "current amps voltage volts"),
+    _rule("pack_current", "A", _BATTERY, _SET),
+    _rule("charger_input_power", "W", "charger wall mains grid ac", _SET + "current amps voltage volts " + _WARM),
     _rule("implement_engaged", "", "deck blade blades implement pto", "current amps speed rpm voltage " + _WARM),
 )
 _VOLTS = "voltage|voltages|volts|volt|spannung|v|u"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -34,8 +35,12 @@ def find_signals(layout: TextLayout, found: Proposal) -> None:
         for place, name in enumerate(layout.header)
         if name not in found.column_map.time
     }
+    halves = _two_ways(meant)
     for name, signal in _cells_first(layout, meant):
         meaning = meant[name]
+        if name in halves:
+            found.doubts[name] = "charge and discharge in two columns; kept as extras, for a net current is needed"
+            continue
         if not signal or signal in taken:
             if signal:
                 found.doubts[name] = f"{signal} is taken by another column; kept as an extra"
@@ -50,6 +55,14 @@ def find_signals(layout: TextLayout, found: Proposal) -> None:
         taken.add(signal)
         columns[name] = Column(signal=signal, scale=conversion.scale, offset=conversion.offset)
     found.column_map = replace(found.column_map, columns=columns)
+
+
+def _two_ways(meant: dict[str, Meaning]) -> set[str]:
+    """Return the columns of charge and discharge, where they are two: neither alone is the pack's current."""
+    flows = {name: each.words for name, each in meant.items() if each.signal == "pack_current"}
+    out = {name for name, words in flows.items() if re.search(r"\bdis ?charge", words)}
+    into = {name for name, words in flows.items() if re.search(r"\b(?:charge|charging|regen)", words)} - out
+    return out | into if out and into else set()
 
 
 def _cells_first(layout: TextLayout, meant: dict[str, Meaning]) -> Iterator[tuple[str, str]]:

@@ -64,7 +64,9 @@ _PATTERNS = {
     "day first": rf"^(?P<D>\d{{1,2}}){_SEP}(?P<M>{_MONTH}){_SEP}(?P<Y>\d{{4}}|\d{{2}})",
     "month first": rf"^(?P<M>{_MONTH}){_SEP}(?P<D>\d{{1,2}}){_SEP}(?P<Y>\d{{4}}|\d{{2}})",
 }
-_PATTERNS = {kind: rf"{date}[T ,_]+{_CLOCK}{_ZONE}$" for kind, date in _PATTERNS.items()} | {"clock": rf"^{_CLOCK}$"}
+_PATTERNS = {kind: rf"{date}[T ,_]+{_CLOCK}{_ZONE}$" for kind, date in _PATTERNS.items()} | {
+    "clock": rf"^(?:T\+|(?P<d>\d{{1,4}}) days?,? )?{_CLOCK}$"
+}
 Micros = npt.NDArray[np.int64]
 Known = npt.NDArray[np.bool_]
 
@@ -116,7 +118,7 @@ def micros_of_text(kind: TimeKind, cells: Any, zone: Callable[[Micros], Micros])
     micros = ((hours * 60 + minutes) * 60 + seconds) * 1_000_000 + digits
     known &= (minutes < 60) & (seconds < 61) if kind != "clock" else seconds < 61
     if kind == "clock":
-        return micros, known
+        return micros + part("d") * _DAY_US, known
     year, month, day = part("Y"), part("M"), part("D")
     year = np.where(year < 100, 2000 + year, year)
     known &= (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31) & (year >= 1970) & (year < 2200) & (hours < 24)
