@@ -56,7 +56,7 @@ def import_files(arguments: argparse.Namespace) -> int:
             try:
                 for found in opened(path, store, given, None if arguments.yes else _ask, Path(folder), machine):
                     if not arguments.json:
-                        say("\n".join(_lines(path.name, found)))
+                        say("\n".join(_lines(path, found)))
                     stored = None
                     if not arguments.show:
                         with Progress() as progress:
@@ -77,14 +77,16 @@ def import_files(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _lines(name: str, found: Opened) -> list[str]:
+def _lines(path: Path, found: Opened) -> list[str]:
+    from telemetry.model.errors import printable
     from telemetry.report.import_text import column_lines, layout_line
 
     if found.column_map is None:
         what = "a device log, decoded by the machine file" if found.is_log else "a recording of this program"
-        return [f"{name}: {what}"]
+        return [f"{path.name}: {what}"]
     table = found.column_map
-    lines = [layout_line(name, table.delimiter, table.decimal, table.encoding)]
+    layout = layout_line(path.name, table.delimiter, table.decimal, table.encoding)
+    lines = [layout if found.is_text else f"{printable(path.name)}: a table"]
     lines += column_lines(found.recording, found.sources, table.time, found.first_rows, found.doubts)
     return lines + [f"assumed: {each}" for each in found.assumed]
 

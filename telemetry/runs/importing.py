@@ -15,6 +15,7 @@ from telemetry.model.recording import Recording
 from telemetry.recordings.foreign.column_map import ColumnMap, keep_map, kept_map
 from telemetry.recordings.foreign.mapped_table import MappedTable
 from telemetry.recordings.foreign.other_tables import plain_table
+from telemetry.recordings.foreign.parquet_cells import is_parquet
 from telemetry.recordings.foreign.proposal import Proposal, Question
 from telemetry.recordings.foreign.propose import layout_in, proposed
 from telemetry.recordings.reading import FORMATS, open_recording
@@ -38,6 +39,7 @@ class Opened:
         machine: what it says the machine is called.
         began: when it says it began, where its rows have no dates.
         is_log: it is a device log, decoded by the machine file's sources.
+        is_text: it is a table in text, laid out as the map says.
         is_new: the map was proposed just now.
         doubts: by column, what was taken to be so and might not be.
         assumed: what was assumed in place of an answer.
@@ -49,6 +51,7 @@ class Opened:
     machine: str = ""
     began: int | None = None
     is_log: bool = False
+    is_text: bool = False
     is_new: bool = False
     doubts: dict[str, str] = field(default_factory=dict)
     assumed: list[str] = field(default_factory=list)
@@ -116,11 +119,12 @@ def opened(
             yield Opened(log, is_log=True)
             return
     table = plain_table(path, folder)
+    is_text = table == path and not is_parquet(path)
     known = given
     with suppress(RecordingError):
         known = known or kept_map(layout_in(table, path), maps_of(store))
     if known is not None:
-        yield Opened(MappedTable(table, known, path), known)
+        yield Opened(MappedTable(table, known, path), known, is_text=is_text)
         return
     with suppress(InputError):
         if not is_table and (log := text_log_recording(path, machine)) is not None:
@@ -129,7 +133,14 @@ def opened(
     proposal = proposed(table, path)
     assumed = _settle(proposal, answer)
     recording = MappedTable(table, proposal.column_map, path)
-    yield Opened(recording, proposal.column_map, is_new=True, doubts=proposal.doubts, assumed=assumed)
+    yield Opened(
+        recording,
+        proposal.column_map,
+        is_text=is_text,
+        is_new=True,
+        doubts=proposal.doubts,
+        assumed=assumed,
+    )
 
 
 def _sessions_of(path: Path) -> Iterator[Opened]:

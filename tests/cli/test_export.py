@@ -146,6 +146,19 @@ def test_json_lines_hold_the_same_bits(store, tmp_path, name) -> None:
     assert rows[1]["time"] == "2026-05-28T20:26:40.200000Z"
 
 
+@pytest.mark.parametrize("name", ["mow.jsonl", "mow.jsonl.gz", "mow.bdf.csv", "mow.bdf.parquet"])
+def test_open_formats_come_back_whole(store, tmp_path, name) -> None:
+    out = tmp_path / name
+    assert main(["export", "1", str(out)]) == 0
+    assert main(["import", str(out), "--yes"]) == 0
+    batch = drive()[0]
+    with StoreReader.open(store) as reader:
+        read = reader.arrays(2, batch.group.signals[:2])
+    for signal, column in zip(batch.group.signals, batch.values.T[:2], strict=False):
+        assert np.array_equal(read[signal][0], batch.t)
+        assert np.array_equal(read[signal][1], column)
+
+
 @pytest.mark.parametrize("name", ["mow.bdf.csv", "mow.bdf.parquet"])
 def test_the_battery_data_format(store, tmp_path, name, capsys) -> None:
     out = tmp_path / name

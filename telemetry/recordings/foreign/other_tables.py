@@ -11,6 +11,7 @@ import datetime
 import json
 import zipfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -91,12 +92,10 @@ def _workbook_rows(path: Path) -> Iterator[Iterable[object]]:
 def _json_rows(path: Path) -> Iterator[Iterable[object]]:
     """Give the objects as rows; names within names are joined by dots, and are those of the first objects."""
     objects = _objects(path)
-    first = [each for each, _ in zip(objects, range(_FIRST_OBJECTS), strict=False)]
+    first = list(islice(objects, _FIRST_OBJECTS))
     names = list(dict.fromkeys(name for each in first for name in each))[:MOST_COLUMNS]
     yield names
-    for each in first:
-        yield [each.get(name) for name in names]
-    for each in objects:
+    for each in chain(first, objects):
         yield [each.get(name) for name in names]
 
 
