@@ -77,7 +77,7 @@ def maps_of(store: Path) -> Path:
 def known_table(path: Path, store: Path) -> MappedTable | None:
     """Return the file as a recording where a kept column map fits its header."""
     try:
-        found = kept_map(layout_in(path), maps_of(store))
+        found = kept_map(layout_in(path).header, maps_of(store))
     except RecordingError:
         return None
     return None if found is None else MappedTable(path, found)
@@ -122,7 +122,7 @@ def opened(
     is_text = table == path and not is_parquet(path)
     known = given
     with suppress(RecordingError):
-        known = known or kept_map(layout_in(table, path), maps_of(store))
+        known = known or kept_map(layout_in(table, path).header, maps_of(store))
     if known is not None:
         yield Opened(MappedTable(table, known, path), known, is_text=is_text)
         return

@@ -5,7 +5,8 @@ from __future__ import annotations
 
 import codecs
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any, ClassVar
@@ -15,7 +16,6 @@ from telemetry.model.errors import InputError, Problem, did_you_mean, printable
 from telemetry.model.keys import BadValue, Key, Text, choice, keys_of, number, setting
 from telemetry.model.tables import Rules, Table, read_table
 from telemetry.model.toml_text import RefusedToml, parse_toml, toml_key, toml_value
-from telemetry.recordings.foreign.text_layout import TextLayout
 from telemetry.recordings.foreign.time_columns import DATES, KINDS, LocalTime, TimeKind
 
 _FILE = "the file itself, in a text editor"
@@ -141,22 +141,15 @@ def load_map(path: Path) -> ColumnMap:
     return found
 
 
-def kept_map(layout: TextLayout, folder: Path) -> ColumnMap | None:
-    """Return the map in ``folder`` for tables with this header; None where none of them can be read and fits."""
-    for path in _maps_in(folder):
-        try:
-            found = load_map(path)
-        except InputError:
-            continue
-        if found.header == layout.header:
-            return found
-    return None
+def kept_map(header: tuple[str, ...], folder: Path) -> ColumnMap | None:
+    """Return the map in ``folder`` for tables with this header; None where there is none that can be read."""
+    return next((found for _, found in _maps_in(folder) if found.header == header), None)
 
 
 def keep_map(found: ColumnMap, name: str, folder: Path) -> Path:
     """Write a map into ``folder`` under a free name, in place of one for the same header; return where."""
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    same = (path for path in _maps_in(folder) if _is_for(path, found.header))
+    same = (path for path, other in _maps_in(folder) if other.header == found.header)
     free = (folder / f"{_plain(name)}{ending}.toml" for ending in ("", *(f"-{n}" for n in range(2, 10_000))))
     path = next(same, None) or next(each for each in free if not each.exists())
     beside = path.with_suffix(".new")
@@ -165,15 +158,10 @@ def keep_map(found: ColumnMap, name: str, folder: Path) -> Path:
     return path
 
 
-def _maps_in(folder: Path) -> Iterable[Path]:
-    return sorted(folder.glob("*.toml")) if folder.is_dir() else ()
-
-
-def _is_for(path: Path, header: tuple[str, ...]) -> bool:
-    try:
-        return load_map(path).header == header
-    except InputError:
-        return False
+def _maps_in(folder: Path) -> Iterator[tuple[Path, ColumnMap]]:
+    for path in sorted(folder.glob("*.toml")):
+        with suppress(InputError):
+            yield path, load_map(path)
 
 
 def _plain(name: str) -> str:

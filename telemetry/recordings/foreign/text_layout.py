@@ -210,10 +210,8 @@ def are_units(cells: Sequence[str]) -> bool:
     return bool(filled) and 2 * len(known) > len(filled)
 
 
-_OTHER_UNITS = frozenset(
-    ("°f", "f", "k", "km/h", "kmh", "kph", "mph", "m/s", "kn", "rpm", "1/min", "deg", "°", "-", "us")
-)
-_OTHER_UNITS |= frozenset(("hh:mm:ss", "h:m:s", "date", "time", "#", "n/a", "none", "0/1"))
+_OTHER_UNITS = frozenset(("-", "hh:mm:ss", "h:m:s", "date", "time", "#", "n/a", "none", "0/1"))
+"""What stands in a row of units and is none."""
 
 
 def _padded(row: Sequence[str], width: int) -> tuple[str, ...]:
