@@ -62,10 +62,6 @@ class Comparator:
         """Whether the bound is not exceeded and no delay runs: time alone changes nothing."""
         return not self.on and self._since is None
 
-    def stays_at_rest(self, values: Values) -> bool:
-        """Return whether no delay runs and none of ``values`` starts one."""
-        return self.is_at_rest and not (len(values) and self._sign * _extreme(values, self._sign) > self._reach)
-
     def take(self, t: Times, values: Values, upto: int) -> list[Crossing]:
         """Take known rows, move time on to ``upto``, and return what was crossed, in order.
 
@@ -74,7 +70,7 @@ class Comparator:
             values: float64 (rows,), none NaN.
             upto: no row at or before this time is still to come.
         """
-        if self.stays_at_rest(values):
+        if self.is_at_rest and not (len(values) and self._sign * _extreme(values, self._sign) > self._reach):
             return []
         excess = self._sign * (values - self.bound)
         beyond = excess > 0.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from itertools import groupby
 from operator import attrgetter
@@ -48,6 +49,7 @@ class LimitAlarm:
         alarm: its state.
         worst: the worst value of its excursion.
         outermost: how far out its outer bound lies; of two limits on one side the larger is the worse to exceed.
+        calm_up_to: the same of its inner bound: what lies less far out changes nothing while it is calm.
 
     """
 
@@ -63,17 +65,24 @@ class LimitAlarm:
         self._log = RaiseLog(limit, signal, bounds[self._innermost])
         self.worst = WorstLog(limit.side, bounds[self._innermost])
         self.alarm = Alarm(limit.name, signal, bounds, rules)
-        self.outermost = max(bound if limit.side == "high" else -bound for bound in bounds.values())
+        self._sign = 1.0 if limit.side == "high" else -1.0
+        self.outermost = max(self._sign * bound for bound in bounds.values())
+        self.calm_up_to = min(self._sign * bound for bound in bounds.values())
 
     @property
-    def is_at_rest(self) -> bool:
-        """Whether time alone can change nothing."""
-        return self.alarm.shelved_until is None and all(c.is_at_rest for c in self._comparators.values())
+    def is_calm(self) -> bool:
+        """Whether there has been no alarm yet, and neither time alone nor a row inside the bounds changes anything."""
+        at_rest = all(comparator.is_at_rest for comparator in self._comparators.values())
+        return at_rest and self._log.is_idle and self.alarm.shelved_until is None
+
+    def furthest(self, values: Values) -> float:
+        """Return how far out the worst of ``values`` lies, as :attr:`outermost`; minus infinity of none."""
+        if len(values) <= 1:
+            return self._sign * float(values[0]) if len(values) else -math.inf
+        return self._sign * float(values.max() if self._sign > 0 else values.min())
 
     def take(self, t: Times, values: Values, upto: int, place: int) -> tuple[list[Step], list[Raise]]:
         """Take known rows, move time on to ``upto``; return the crossings, marked with ``place``, and the raises."""
-        if self._log.is_idle and all(c.stays_at_rest(values) for c in self._comparators.values()):
-            return [], []
         steps = []
         quiet = self._comparators[self._innermost].is_at_rest
         for level, comparator in self._comparators.items():

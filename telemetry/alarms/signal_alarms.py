@@ -51,6 +51,7 @@ class SignalAlarms:
         self._waiting: list[AlarmInput] = []
         self._begun = False
         self._value = float("nan")
+        self._calm_up_to: float | None = None
         self.raises: list[Raise] = []
 
     def take(self, t: Times, values: Values, inputs: Iterable[AlarmInput], upto: int) -> list[AlarmChange]:
@@ -65,8 +66,18 @@ class SignalAlarms:
         """
         self.raises = []
         self._waiting += inputs
-        if not (len(t) or (self._begun and (self._waiting or not all(each.is_at_rest for each in self._alarms)))):
+        if not (len(t) or self._begun):
             return []
+        if self._calm_up_to is None or self._waiting or self._alarms[0].furthest(values) > self._calm_up_to:
+            changes = self._take(t, values, upto)
+            calm = not self._waiting and all(each.is_calm for each in self._alarms)
+            self._calm_up_to = min(each.calm_up_to for each in self._alarms) if calm else None
+        else:
+            changes = []
+        self._value = float(values[-1]) if len(values) else self._value
+        return changes
+
+    def _take(self, t: Times, values: Values, upto: int) -> list[AlarmChange]:
         changes = [] if self._begun else self._begin(int(t[0]))
         steps: list[Step] = []
         for place, each in enumerate(self._alarms):
@@ -74,17 +85,13 @@ class SignalAlarms:
             steps += crossed
             self.raises += raised
         if not (steps or self._waiting or any(each.alarm.shelved_until is not None for each in self._alarms)):
-            changes = self._with_values(changes, t, values) if changes else []
-            self._value = float(values[-1]) if len(values) else self._value
-            return changes
+            return self._with_values(changes, t, values) if changes else []
         coming = deque(sorted(steps, key=lambda step: step.order))
         due = deque(sorted((what for what in self._waiting if what.t <= upto), key=lambda what: what.t))
         self._waiting = [what for what in self._waiting if what.t > upto]
         while (now := self._next_instant(coming, due)) <= upto:
             changes += self._instant(now, coming, due)
-        changes = self._with_values(changes, t, values)
-        self._value = float(values[-1]) if len(values) else self._value
-        return changes
+        return self._with_values(changes, t, values)
 
     def standing_at(self, end: int) -> list[AlarmChange]:
         """Return the state of each alarm whose limit is exceeded at ``end``, the time of the latest :meth:`take`."""

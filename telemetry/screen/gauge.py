@@ -30,7 +30,7 @@ _CHARACTERS = {
 }
 
 
-@dataclass(frozen=True)
+@dataclass(slots=True)
 class Gauge:
     """What one gauge says.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -14,7 +14,7 @@ from telemetry.model.events import AlarmLevel
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.pipeline.strip import Strip
 from telemetry.screen.formats import Places, age_text
-from telemetry.screen.gauge import Bar, Gauge
+from telemetry.screen.gauge import Gauge
 from telemetry.screen.reach import Reach, bound_of, reach_of, voltage_reach
 from telemetry.screen.scene import Scene
 from telemetry.screen.theme import Meaning
@@ -35,9 +35,9 @@ _LIMITS = {
 _WORST_S = 60
 
 
-@dataclass(frozen=True)
+@dataclass(slots=True)
 class Lane:
-    """One lane as it is drawn.
+    """One lane as it is drawn; filled in step by step.
 
     Attributes:
         signal: whose value it is.
@@ -85,10 +85,10 @@ def _voltage(scene: Scene) -> Lane:
     lane = _lane(scene, "pack_voltage", ("VOLTAGE", "VOLTAGE"), places, reach, 2 if is_small(scene) else 1)
     if scene.snapshot.no_discharge and lane.gauge.meaning != "old":
         meaning: Meaning = "danger" if scene.snapshot.no_discharge_alarmed else "caution"
-        bar: Bar = "beyond" if meaning == "danger" else "warned"
-        gauge = replace(lane.gauge, said=scene.snapshot.no_discharge, meaning=meaning, bar=bar)
-        lane = replace(lane, gauge=gauge)
-    return replace(lane, gauge=replace(lane.gauge, left=lane.gauge.left + full_text))
+        lane.gauge.said, lane.gauge.meaning = scene.snapshot.no_discharge, meaning
+        lane.gauge.bar = "beyond" if meaning == "danger" else "warned"
+    lane.gauge.left += full_text
+    return lane
 
 
 def _cell(scene: Scene) -> Lane:
@@ -104,10 +104,11 @@ def _cell(scene: Scene) -> Lane:
     which = "" if number is None else f" {scene.settled.number(numbers, scene.now, round(number))}"
     lane = _lane(scene, signal, (f"{word} CELL{which}", f"CELL{which}"), Places(False, 1, 2), reach, 2)
     if scene.snapshot.reading(signal) is None:
-        return replace(lane, gauge=replace(lane.gauge, left="the pack sends no cells", right=""))
+        lane.gauge.left, lane.gauge.right = "the pack sends no cells", ""
+        return lane
     spread = scene.snapshot.fresh("cell_spread", scene.now)
-    middle = "" if spread is None else f"spread {1000 * spread:.0f} mV"
-    return replace(lane, gauge=replace(lane.gauge, middle=middle))
+    lane.gauge.middle = "" if spread is None else f"spread {1000 * spread:.0f} mV"
+    return lane
 
 
 def _current(scene: Scene) -> Lane:
@@ -121,10 +122,11 @@ def _current(scene: Scene) -> Lane:
     lane = _lane(scene, "pack_current", (name, "CURRENT"), places, reach, 1 if is_small(scene) else 0)
     gauge = lane.gauge
     if into and gauge.bar == "out":
-        gauge = replace(gauge, bar="into")
+        gauge.bar = "into"
     if reach is not None and gauge.fill is not None and gauge.fill <= 1.0:
-        gauge = replace(gauge, said=_of_average(scene, reach) or gauge.said)
-    return replace(lane, gauge=gauge, trace=_current_trace(scene), flipped=scene.phase == "CHARGING")
+        gauge.said = _of_average(scene, reach) or gauge.said
+    lane.trace, lane.flipped = _current_trace(scene), scene.phase == "CHARGING"
+    return lane
 
 
 def _of_average(scene: Scene, reach: Reach) -> str:
@@ -159,49 +161,45 @@ def _lane(
     snapshot, now = scene.snapshot, scene.now
     reading = snapshot.reading(signal)
     shown = scene.settled.digits(snapshot, signal, now)
-    digits = places.text(shown)
-    unit = "V" if signal.endswith("voltage") else "A"
     gauge = Gauge(*names, "no limit stated")
-    trace = TraceScale(0.0, 1.0)
+    lane = Lane(signal, places.text(shown), places, gauge, TraceScale(0.0, 1.0))
     if reach is not None:
-        fixed = f"{abs(reach.bound):.{decimals}f}"
-        ends = (f"{reach.left:.{decimals}f}", f"{reach.word} {fixed}")
-        gauge = replace(gauge, left="0" if not reach.left else ends[0], right=ends[1], warn=reach.warn)
-        trace = reach.trace
+        gauge.left = f"{reach.left:.{decimals}f}" if reach.left else "0"
+        gauge.right, gauge.warn = f"{reach.word} {abs(reach.bound):.{decimals}f}", reach.warn
+        lane.trace = reach.trace
     elif signal in snapshot.extremes:
-        trace = TraceScale(*_widened(*snapshot.extremes[signal]))
+        lane.trace = TraceScale(*_widened(*snapshot.extremes[signal]))
     if reading is None:
-        return Lane(signal, digits, places, replace(gauge, said="not sent"), trace)
-    if shown is None:
+        gauge.said = "not sent"
+    elif shown is None:
         failed = any(change.source == reading.source for change in snapshot.failed_links())
         failed = failed or (reading.source == "derived" and bool(snapshot.no_discharge))
-        said = f"{age_text(reading.age_s(now))} old"
-        return Lane(signal, digits, places, replace(gauge, said=said, meaning="old" if failed else "caution"), trace)
-    if reach is None:
-        return Lane(signal, digits, places, gauge, trace)
-    lane = Lane(signal, digits, places, gauge, trace)
-    return _judged(scene, lane, reach, (reading.value, shown), f".{decimals}f", unit)
+        gauge.said, gauge.meaning = f"{age_text(reading.age_s(now))} old", "old" if failed else "caution"
+    elif reach is not None:
+        _judge(scene, lane, reach, (reading.value, shown), f".{decimals}f")
+    return lane
 
 
-def _judged(scene: Scene, lane: Lane, reach: Reach, values: tuple[float, float], form: str, unit: str) -> Lane:
+def _judge(scene: Scene, lane: Lane, reach: Reach, values: tuple[float, float], form: str) -> None:
     """Add to a lane how its fresh value stands to its limit.
 
     The bar follows the first of ``values``, the present one; the words follow the second, the one that the digits
     show, so that figure and headroom make the limit.
     """
-    snapshot, (value, shown) = scene.snapshot, values
+    snapshot, gauge, (value, shown) = scene.snapshot, lane.gauge, values
+    unit = "V" if lane.signal.endswith("voltage") else "A"
     apart, fill = reach.apart(shown), reach.share(value)
-    left = f"{max(0.0, apart):{form}} {unit}"
-    said = f"{left} left" if apart >= 0.0 else f"{-apart:{form}} {unit} past"
-    bar: Bar = "beyond" if fill > 1.0 else "warned" if reach.warn is not None and fill > reach.warn else "out"
+    lane.left = f"{max(0.0, apart):{form}} {unit}"
+    gauge.said = f"{lane.left} left" if apart >= 0.0 else f"{-apart:{form}} {unit} past"
+    gauge.bar = "beyond" if fill > 1.0 else "warned" if gauge.warn is not None and fill > gauge.warn else "out"
     standing = _standing(snapshot, lane.signal)
-    meaning: Meaning | None = "danger" if standing == "trip" else "caution" if standing or bar != "out" else None
-    if snapshot.no_discharge and reach.limit.name in _FLOWING and meaning is None:
-        said, left, bar = "", "", "idle"  # inside its limit, and yet nothing is well: no ampere is left
-    gauge = replace(lane.gauge, said=said, meaning=meaning, fill=fill, bar=bar, worst=_worst(scene, lane, reach))
+    gauge.meaning = "danger" if standing == "trip" else "caution" if standing or gauge.bar != "out" else None
+    if snapshot.no_discharge and reach.limit.name in _FLOWING and gauge.meaning is None:
+        gauge.said, lane.left, gauge.bar = "", "", "idle"  # inside its limit, yet nothing is well: no ampere is left
+    gauge.fill, gauge.worst = fill, _worst(scene, lane, reach)
     low, high = snapshot.extremes.get(lane.signal, (value, value))
     least = reach.apart(low if reach.is_falling else high)
-    return replace(lane, gauge=gauge, left=left, worst=f"{abs(least):{form}}{' past' if least < 0.0 else ''}")
+    lane.worst = f"{abs(least):{form}}{' past' if least < 0.0 else ''}"
 
 
 def _worst(scene: Scene, lane: Lane, reach: Reach) -> float | None:

@@ -30,7 +30,8 @@ def test_distances_are_to_the_median_of_the_row_and_leave_after_a_minute() -> No
     assert found[1] == pytest.approx((-0.10, 0.05))
     assert found[2] == pytest.approx((0.0, 0.0))
     assert found[3] == pytest.approx((-0.05, 0.05))
-    assert minute.spans(START + 66 * SECOND) == {}
+    assert minute.spans(START + 61 * SECOND)[1] == pytest.approx((0.05, 0.05))
+    assert minute.spans(START + 62 * SECOND) == {}
 
 
 def test_a_row_of_fewer_than_three_cells_has_no_median_to_speak_of() -> None:
@@ -41,22 +42,22 @@ def test_a_row_of_fewer_than_three_cells_has_no_median_to_speak_of() -> None:
     assert minute.spans(START) == {}
 
 
-def test_a_group_that_widens_is_followed_anew_and_each_group_by_itself() -> None:
+def test_a_group_may_widen_and_each_group_is_followed_by_itself() -> None:
     minute = CellMinute()
     minute.take(Batch.of_rows(group(3), [START], [[3.1, 3.2, 3.3]]))
     minute.take(Batch.of_rows(group(4), [START + SECOND], [[3.2, 3.2, 3.2, 3.4]]))
     minute.take(Batch.of_rows(group(3, "upper", 5), [START], [[3.0, 3.3, 3.3]]))
     found = minute.spans(START + SECOND)
     assert sorted(found) == [1, 2, 3, 4, 5, 6, 7]
-    assert found[1] == pytest.approx((0.0, 0.0))
+    assert found[1] == pytest.approx((-0.1, 0.0))
     assert found[4] == pytest.approx((0.2, 0.2))
     assert found[5] == pytest.approx((-0.3, -0.3))
 
 
 @settings(max_examples=60, deadline=None)
 @given(
-    st.lists(st.tuples(st.integers(1, 9_000_000), st.integers(0, 2**32 - 1)), min_size=1, max_size=60),
-    st.sets(st.integers(1, 59)),
+    st.lists(st.tuples(st.integers(1, 3_000_000), st.integers(0, 2**32 - 1)), min_size=1, max_size=150),
+    st.sets(st.integers(1, 149)) | st.just(set(range(1, 150))),
 )
 def test_it_does_not_matter_where_batches_are_cut(rows: list[tuple[int, int]], cuts: set[int]) -> None:
     times = START + np.cumsum([step for step, _ in rows])
