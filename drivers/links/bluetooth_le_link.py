@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 from weakref import WeakKeyDictionary
 
 from telemetry.driver import CLOSE_LIMIT_S, OPEN_LIMIT_S
-from telemetry.model.clock import Clock
+from telemetry.model.clock import Clock, event_or
 from telemetry.model.errors import LinkError, LinkLost, LinkUnavailable, printable
 
 from .bluetooth_le_trouble import sentence_for
@@ -246,13 +246,8 @@ class BluetoothLink:
         """Wait until something has arrived, the link has ended, or ``until``."""
         if until is None:
             await self._arrived.wait()
-            return
-        waking = asyncio.ensure_future(self._clock.sleep_until(until))
-        waking.add_done_callback(lambda _: self._arrived.set())
-        try:
-            await self._arrived.wait()
-        finally:
-            waking.cancel()
+        else:
+            await event_or(self._clock, until, self._arrived)
 
     async def read(self, handle: int) -> None:
         """Ask for a characteristic's value; it comes by :meth:`take`.

@@ -71,7 +71,7 @@ class LimitAlarm:
 
     @property
     def is_calm(self) -> bool:
-        """Whether there has been no alarm yet, and neither time alone nor a row inside the bounds changes anything."""
+        """Whether there has been no alarm yet, and neither time nor a row inside the bounds changes anything."""
         at_rest = all(comparator.is_at_rest for comparator in self._comparators.values())
         return at_rest and self._log.is_idle and self.alarm.shelved_until is None
 

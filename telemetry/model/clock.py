@@ -95,6 +95,21 @@ class ManualClock:
         await self.advance_to(self._now + round(seconds * 1e6))
 
 
+async def event_or(clock: Clock, t: int, event: asyncio.Event) -> None:
+    """Return once ``event`` is set, which at ``t`` it is at the latest."""
+
+    def set_it(waking: asyncio.Future[None]) -> None:
+        if not waking.cancelled():
+            event.set()
+
+    waking = asyncio.ensure_future(clock.sleep_until(t))
+    waking.add_done_callback(set_it)
+    try:
+        await event.wait()
+    finally:
+        waking.cancel()
+
+
 async def settle(turns: int = 20) -> None:
     """Let every task that can run do so, for some turns of the event loop."""
     for _ in range(turns):

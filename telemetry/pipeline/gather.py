@@ -89,9 +89,10 @@ class Gather:
         """Whether nothing waits for a span."""
         return not self._events and not any(self._batches.values())
 
-    async def posted(self) -> None:
-        """Return once something has been handed in since the last span."""
-        await self._posted.wait()
+    @property
+    def posted(self) -> asyncio.Event:
+        """Set once something has been handed in since the last span."""
+        return self._posted
 
     def has_due(self, end: int) -> bool:
         """Return whether a span up to ``end`` would hold anything."""

@@ -55,7 +55,7 @@ class Judge:
         self._limits = tuple(each for each in limits if (each.warn, each.trip) != (None, None))
         self._rules = rules or AlarmRules()
         self._chattering = chattering
-        self._watched: dict[tuple[str, str], _Watched] = {}
+        self._watched: dict[str, _Watched] = {}
         self._layouts: set[tuple[str, ...]] = set()
         self._conditions = Conditions(self._rules)
         self._quiet = _QuietByDesign(self._limits)
@@ -84,7 +84,7 @@ class Judge:
         upto = span.end
         for watched in self._watched.values():
             changes += watched.take(span, inputs)
-            raises += watched.alarms.raises
+            raises += [each for alarms in watched.alarms for each in alarms.raises]
             upto = min(upto, watched.upto)
         changes += self._conditions.take(span.events, span.end)
         raises += self._conditions.raises
@@ -98,10 +98,9 @@ class Judge:
 
     def _watch(self, signals: Iterable[str]) -> None:
         for signal in signals:
-            for side in ("high", "low"):
-                limits = [each for each in self._limits if each.side == side and fnmatchcase(signal, each.signal)]
-                if limits and (signal, side) not in self._watched:
-                    self._watched[signal, side] = _Watched(limits, signal, self._rules, self._earlier)
+            limits = [each for each in self._limits if fnmatchcase(signal, each.signal)]
+            if limits and signal not in self._watched:
+                self._watched[signal] = _Watched(limits, signal, self._rules, self._earlier)
 
     def _out_of_service(self, span: Span) -> list[AlarmChange]:
         """Say once, with the first row, which limits the owner has switched off: they must not be forgotten."""
@@ -119,12 +118,13 @@ class Judge:
 
 
 class _Watched:
-    """The limits on one side of one signal, and the group that the signal comes from."""
+    """The limits on one signal, side by side, and the group that the signal comes from."""
 
     def __init__(self, limits: list[Limit], signal: str, rules: AlarmRules, earlier: list[AlarmInput]) -> None:
         self._chosen = Chosen(signal, measured_only=False)
         self._earlier = list(earlier)
-        self.alarms = SignalAlarms(limits, signal, rules)
+        sides = [[each for each in limits if each.side == side] for side in ("high", "low")]
+        self.alarms = [SignalAlarms(side, signal, rules) for side in sides if side]
         self.upto = -(2**62)
         self._number = f"{signal.removesuffix('_voltage')}_number"
         self._cell: int | None = None
@@ -139,9 +139,11 @@ class _Watched:
             known = ~np.isnan(values)
             batch, values = Batch(batch.group, batch.t[known], batch.values[known]), values[known]
         t = _NO_TIMES if batch is None else batch.t
-        changes = self.alarms.take(t, values, inputs, self.upto)
-        if span.final:
-            changes += self.alarms.standing_at(span.end)
+        changes = []
+        for each in self.alarms:
+            changes += each.take(t, values, inputs, self.upto)
+            if span.final:
+                changes += each.standing_at(span.end)
         return self._with_cells(changes, batch)
 
     def _with_cells(self, changes: list[AlarmChange], batch: Batch | None) -> list[AlarmChange]:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import asyncio
-
-from telemetry.model.clock import Clock
+from telemetry.model.clock import Clock, event_or
 from telemetry.pipeline.plan import Inbox
 
 PERIOD = 50_000
@@ -30,19 +28,10 @@ class LivePacer:
         """Wait until something is due, or it has been quiet, and return the end of the span."""
         while True:
             if inbox.is_empty:
-                await self._until_posted(inbox, self._end + self._grace + QUIET)
+                await event_or(self._clock, self._end + self._grace + QUIET, inbox.posted)
             await self._clock.sleep_until(max(self._clock.now() + self._grace, self._tick + self._period))
             self._tick = self._clock.now()
             end = self._tick - self._grace
             if inbox.has_due(end) or end - self._end >= QUIET:
                 self._end = end
                 return end
-
-    async def _until_posted(self, inbox: Inbox, t: int) -> None:
-        """Wait for something to come in, until ``t`` at the latest."""
-        waits = [asyncio.ensure_future(each) for each in (inbox.posted(), self._clock.sleep_until(t))]
-        try:
-            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            for each in waits:
-                each.cancel()

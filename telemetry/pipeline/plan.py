@@ -30,8 +30,9 @@ class Inbox(Protocol):
         """Return whether a span up to ``end`` would hold anything."""
         ...
 
-    async def posted(self) -> None:
-        """Return once there is something."""
+    @property
+    def posted(self) -> asyncio.Event:
+        """Set once something has been handed in since the last span."""
         ...
 
 

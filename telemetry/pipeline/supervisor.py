@@ -9,7 +9,7 @@ from typing import cast
 
 from telemetry.driver import CLOSE_LIMIT_S, OPEN_LIMIT_S, Advises, Asleep, Driver
 from telemetry.model.batch import MICROSECONDS, Batch
-from telemetry.model.clock import Clock
+from telemetry.model.clock import Clock, event_or
 from telemetry.model.errors import LinkError, LinkLost, LinkSilent, LinkUnavailable, ShakedownError
 from telemetry.model.events import Event, LinkChange, LinkState
 from telemetry.model.time_text import length
@@ -161,14 +161,11 @@ class Supervisor:
 
     async def _until(self, t: int) -> None:
         """Wait for ``t``, or for somebody who asks to try now."""
-        self._waiting = asked = asyncio.Event()
-        waits = [asyncio.ensure_future(each) for each in (self._clock.sleep_until(t), asked.wait())]
+        self._waiting = asyncio.Event()
         try:
-            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
+            await event_or(self._clock, t, self._waiting)
         finally:
             self._waiting = None
-            for each in waits:
-                each.cancel()
 
     def _mistake(self, error: Exception) -> str:
         """Return what to say of a mistake in a driver; its traceback goes to the log once, however often it comes."""

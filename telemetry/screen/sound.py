@@ -10,11 +10,11 @@ import tempfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Self
 
 from telemetry.alarms.priorities import PRIORITIES, Priority, priority_of
 from telemetry.model.batch import Span
-from telemetry.model.clock import Clock, SystemClock
+from telemetry.model.clock import Clock, SystemClock, event_or
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange
 from telemetry.model.time_text import length
@@ -186,16 +186,10 @@ class Sounder:
     async def _wait(self) -> None:
         """Return when something was raised, or what nobody has seen is due to be repeated."""
         self._woken.clear()
-        woken = asyncio.ensure_future(self._woken.wait())
-        waits: list[asyncio.Future[Any]] = [woken]
         if self._unseen:
-            waits.append(asyncio.ensure_future(self._clock.sleep_until(self._repeat_at)))
-        try:
-            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            for wait in waits:
-                wait.cancel()
-            await asyncio.gather(*waits, return_exceptions=True)
+            await event_or(self._clock, self._repeat_at, self._woken)
+        else:
+            await self._woken.wait()
 
     async def _play(self, sound: Sound) -> str | None:
         """Play by the first way that works and return its name; None where only the bell was left."""
