@@ -19,7 +19,7 @@ from telemetry.screen.canvas import Line
 from telemetry.screen.panel import Ground, Panel
 from telemetry.screen.theme import Colours
 
-PAINT_EVERY_S = 0.2
+PAINT_EVERY_S = 0.25
 
 
 class Face(Protocol):
