@@ -298,7 +298,7 @@ def test_polars_answers_the_same(store, tmp_path) -> None:
 
 
 def test_spark_answers_the_same(store, tmp_path) -> None:
-    """Takes two minutes, so only where somebody installed the extra for it: no run of all tests does."""
+    """Takes half a minute, so only where somebody installed the extra for it: no run of all tests does."""
     session = pytest.importorskip("pyspark.sql", reason="needs pip install 'shakedown[spark]', and Java").SparkSession
     more_drives(store, tmp_path / "all")
     spark = (

@@ -11,6 +11,7 @@ import signal
 import time
 import zipfile
 from functools import partial
+from importlib.util import find_spec
 from typing import Literal
 
 import numpy as np
@@ -215,6 +216,7 @@ def mdf_examples() -> list[bytes]:
     return found
 
 
+_MDF = Target("mf4", "MDF 4", 1, mdf, mdf_examples, in_place, may_refuse=True)
 TARGETS = (
     Target("table", "tables by other loggers", 4, partial(table, ".txt"), table_examples, may_refuse=True),
     Target("column-map", "column maps", 2, column_map, column_map_examples, may_refuse=True),
@@ -239,5 +241,5 @@ TARGETS = (
         in_place,
         may_refuse=True,
     ),
-    Target("mf4", "MDF 4", 1, mdf, mdf_examples, in_place, may_refuse=True),
+    *([_MDF] if find_spec("asammdf") else []),  # an extra
 )
