@@ -137,7 +137,7 @@ class Trial:
     @property
     def announced(self) -> list[str]:
         """What was said of hand-overs."""
-        return [text for text in self.marks if " link " in text or "gives less" in text]
+        return [text for text in self.marks if "kept beside" not in text]
 
 
 async def kill_all(trial: Trial, rng: random.Random) -> None:
