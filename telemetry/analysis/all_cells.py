@@ -59,8 +59,7 @@ class AllCells:
         carriers = [carrier for carrier in self._carriers.values() if carrier.places]
         if len(carriers) == 1:
             (batch,) = rows.values()
-            carriers[0].take(batch)
-            carriers[0].keep_last()
+            carriers[0].note(batch)
             return CellRows(batch.t, batch.values[:, carriers[0].places], np.ones(len(batch), np.bool_))
         for key, batch in rows.items():
             self._carriers[key].take(batch)
@@ -119,17 +118,33 @@ class _Carrier:
         self._t: Times = np.empty(0, np.int64)
         self._limits: Values = np.empty(0)
         self._volts: Values = np.empty((0, 0))
+        self._noted: list[Batch] = []  # the latest two, each with a known last row
 
     def at(self, t: Times) -> tuple[Values, Times]:
         """Return its cells at ``t`` (rows, cells), and when they were read; NaN, at ``t``, where that is too old."""
+        self._take_noted()
         if not len(self._t):
             return np.full((len(t), len(self.places)), np.nan), t
         place = np.searchsorted(self._t, t, side="right") - 1
         fresh = (place >= 0) & (t - self._t[place] <= self._limits[place])
         return np.where(fresh[:, None], self._volts[place], np.nan), np.where(fresh, self._t[place], t)
 
+    def note(self, batch: Batch) -> None:
+        """Take rows that nobody will ask for but the last, as long as no other group has cells: cheaper."""
+        if np.isnan(batch.values[-1, self.places[0]]):
+            self.take(batch)
+            self.keep_last()
+        else:
+            self._noted = [*self._noted[-1:], batch]
+
+    def _take_noted(self) -> None:
+        noted, self._noted = self._noted, []
+        for batch in noted:
+            self.take(batch)
+
     def take(self, batch: Batch) -> None:
         """Take the rows in which any of its cells is known."""
+        self._take_noted()
         volts = batch.values[:, self.places]
         known = ~np.isnan(volts).all(axis=1)
         t, volts = batch.t[known], volts[known]

@@ -59,9 +59,7 @@ class Cells:
         row = np.arange(len(cells))
         low, high = cells[row, low_at], cells[row, high_at]
         spread = np.where(at_once, high - low, np.nan)
-        numbers = _numbers(self._cells.signals)
-        source, name = self._cells.key
-        group = Group(source, f"{name}_cells", CELL_FIGURES, "derived")
+        numbers, group = _numbers(self._cells.signals), _group_of_figures(self._cells.key)
         return Batch(group, t, np.stack([spread, low, high, numbers[low_at], numbers[high_at]], axis=1))
 
     def _of_extremes(self, batch: Batch) -> Batch | None:
@@ -74,6 +72,11 @@ class Cells:
         return Batch(
             Group(DERIVED, f"{group.source}_{group.name}", ("cell_spread",), "derived"), batch.t[known], spread
         )
+
+
+@lru_cache(maxsize=64)
+def _group_of_figures(key: tuple[str, str]) -> Group:
+    return Group(key[0], f"{key[1]}_cells", CELL_FIGURES, "derived")
 
 
 @lru_cache(maxsize=64)

@@ -284,7 +284,6 @@ class LivePast(Past):
     def take(self, span: Span) -> None:
         """Bring the past up to the end of ``span``."""
         self.end = max(self.end, span.end)
-        self._in_turn |= in_turn(batch.group for batch in span.batches)
         for batch in span.batches:
             if len(batch):
                 self._take_batch(batch, span.frozen.get(batch.group.key))
@@ -304,6 +303,8 @@ class LivePast(Past):
         rows = self._rows.get(key)
         if rows is None:
             rows = self._rows[key] = _Rows()
+        if not rows.pending or rows.pending[-1].group is not batch.group:
+            self._in_turn |= in_turn([batch.group])
         rows.pending.append(batch)
         rows.waiting += len(batch)
         if rows.waiting >= CHUNK_ROWS:

@@ -82,6 +82,8 @@ class Turns:
 
     def note_frozen(self, span: Span) -> None:
         """Take what was found of ``span``: a source that repeats old values gives way until all of them move."""
+        if not span.frozen and not self._frozen:
+            return
         for batch in span.batches:
             key, mask = batch.group.key, span.frozen.get(batch.group.key)
             if mask is not None and len(batch):
