@@ -20,6 +20,8 @@ from telemetry.model.toml_text import toml_value
 ROOT = Path(__file__).parents[1]
 DOCS = ROOT / "docs"
 MACHINES = DOCS / "machines"
+RESULTS = ROOT / "tests" / "results.md"
+"""What was measured, as the measuring programs keep it."""
 SHEETS = {"good-retrofit-first-power.txt": "first-power --print", "good-retrofit-limits.txt": "limits"}
 """What lies beside the example machine, and the command that prints it."""
 
@@ -231,15 +233,61 @@ def guided_tables() -> dict[str, str]:
     return {"steps": table(head, rows), "cautions": cautions}
 
 
+def _measured(name: str, end: str) -> list[str]:
+    """Return the lines that tests/results.md keeps between two marks."""
+    text = RESULTS.read_text(encoding="utf-8")
+    return text.partition(f"<!-- {name} -->")[2].partition(f"<!-- {end} -->")[0].strip().split("\n")
+
+
+def _cells(line: str) -> list[str]:
+    return [cell.strip() for cell in line.strip("|").split("|")]
+
+
+def trust_tables() -> dict[str, str]:
+    """Return the table of docs/trust.md, one row a promise: what was tried, and the worst of it."""
+    of_promise: dict[str, list[list[str]]] = {}
+    for line in _measured("faults", "end of faults")[2:]:
+        row = _cells(re.sub(r"<a id=.*?</a>", "", line))
+        of_promise.setdefault(row[1], []).append(row)
+    rows = []
+    for promise, tried in of_promise.items():
+        links = [match[1] for row in tried if (match := re.match(r"An? (.+?) link is ", row[0]))]
+        faults = [row[0] for row in tried] if len(links) < 2 else [f"{tried[0][0]}: {', '.join(links)}"]
+        faults = [re.sub(r"^An? .+? link is (?=.*:)", "A link is ", each) for each in faults]
+        worst = max(float(row[3].split()[0]) if row[3] != "-" else 0.0 for row in tried)
+        results = ", ".join(sorted({row[6] for row in tried}))
+        count = f"{sum(int(row[2]) for row in tried):,}"
+        rows.append([promise, "; ".join(faults), count, f"{worst:.2f} s", results])
+    return {"faults": table("promise | fault | tries | worst loss | result", rows)}
+
+
+def calibration_tables() -> dict[str, str]:
+    """Return the table of docs/calibration.md: all sessions of each figure, and the kind that held least often."""
+    from tests.calibration.figures import FIGURES
+
+    rows = []
+    for name, figure in FIGURES.items():
+        kinds = [_cells(line) for line in _measured(name, "end") if line.startswith("| ")][1:]
+        if not kinds:
+            continue  # judged, but never written into the results
+        whole = kinds.pop()
+        least = min(kinds, key=lambda kind: float(kind[4].split()[0]), default=None)
+        held = f"{least[0]}: {least[4]}" if least else ""
+        rows.append([figure.title, whole[1], f"± {whole[3]} {figure.unit}", whole[4], held])
+    return {"calibration": table("figure | sessions | stated | held, % | held least, %", rows)}
+
+
 MADE: Mapping[str, Callable[[], dict[str, str]]] = {
     "alarms": alarm_tables,
+    "calibration": calibration_tables,
     "guided-drive": guided_tables,
     "limits": limit_tables,
     "machine-file": machine_file_tables,
     "screen": screen_tables,
     "security": security_tables,
+    "trust": trust_tables,
 }
-"""By page, what is made from the program alone; the tests of ``fit`` and of the commands make the rest."""
+"""By page, what is made from the program, or of what was measured; tests of their own make the rest."""
 
 
 def main() -> None:

@@ -29,7 +29,7 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=1e6, help="stop with fewer sessions after so long")
     parser.add_argument("--seeds", type=seeds_of, default=TABLE, metavar="A-B", help="default: those of the table")
     parser.add_argument("--work", type=Path, default=Path("build/calibration"), help="folder for what was judged")
-    parser.add_argument("--write-table", action="store_true", help="into docs/calibration.md")
+    parser.add_argument("--write-table", action="store_true", help="into tests/results.md")
     options = parser.parse_args()
     if options.write_table and (options.seeds[0] in CHOOSING or options.seeds[-1] in CHOOSING):
         parser.error(f"seeds {CHOOSING[0]} to {CHOOSING[-1]} chose constants: they are not for the table")

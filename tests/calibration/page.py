@@ -1,4 +1,4 @@
-"""The tables of docs/calibration.md, one a figure, each with its date and the command that makes it."""
+"""The tables of tests/results.md, one a figure, each with its date and the command that makes it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pathlib import Path
 from tests.calibration.figure import Figure
 from tests.calibration.tally import Tally
 
-PAGE = Path(__file__).parents[2] / "docs" / "calibration.md"
+PAGE = Path(__file__).parents[1] / "results.md"
 
 
 def lines_of(figure: Figure, tallies: Mapping[str, Tally]) -> list[str]:

@@ -1,4 +1,4 @@
-"""``python -m tests.faults``: try every fault, print a table, write it into docs/trust.md if asked to."""
+"""``python -m tests.faults``: try every fault, print a table, write it into tests/results.md if asked to."""
 
 from __future__ import annotations
 
@@ -97,7 +97,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--tries", type=int, metavar="N", help="another number of tries of each fault")
     parser.add_argument("--minutes", type=float, metavar="N", help="begin no more tries after so many minutes")
     parser.add_argument("--at-once", type=int, default=4, metavar="N", help="tries side by side; they mostly wait")
-    parser.add_argument("--write-table", action="store_true", help="write the rows into docs/trust.md")
+    parser.add_argument("--write-table", action="store_true", help="write the rows into tests/results.md")
     return parser.parse_args()
 
 

@@ -1,4 +1,4 @@
-"""The table of faults: printed, and kept in docs/trust.md, one row a fault."""
+"""The table of faults: printed, and kept in tests/results.md, one row a fault."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pathlib import Path
 
 from tests.faults.fault import Result
 
-PAGE = Path(__file__).parents[2] / "docs" / "trust.md"
+PAGE = Path(__file__).parents[1] / "results.md"
 BEGIN, END = "<!-- faults -->", "<!-- end of faults -->"
 _HEAD = "| fault | promise | tries | worst loss | announced | counted | result | made | seed |\n|" + "---|" * 9
 

@@ -103,7 +103,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--only", nargs="+", metavar="TARGET", choices=list(TARGETS), help=", ".join(TARGETS))
     parser.add_argument("--seed", type=int, default=SEED)
     parser.add_argument("--replay", type=Path, metavar="FILE", help="try the input of a kept failure again")
-    parser.add_argument("--write-table", action="store_true", help="write the long run's rows into docs/trust.md")
+    parser.add_argument("--write-table", action="store_true", help="write the long run's rows into tests/results.md")
     parser.add_argument("--work", type=Path, default=Path("build/fuzz"), help="folder for progress and failures")
     return parser.parse_args()
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from .target import Target
 from .worker import Outcome
 
-PAGE = Path(__file__).parents[2] / "docs" / "trust.md"
+PAGE = Path(__file__).parents[1] / "results.md"
 BEGIN, END = "<!-- fuzzing -->", "<!-- end of fuzzing -->"
 _HEAD = "| reader | inputs | mean | slowest | memory | against the rules | made | seed |\n|" + "---|" * 8
 MOST_OF_A_KIND = 3

@@ -3,7 +3,7 @@
 ``python -m tests.mutants [--count N] [--seed S] [--rooms ...]``; needs ``coverage`` (the extra ``check``). It works
 in a copy of the checkout, and goes on where it was stopped. ``--again`` tries the survivors of earlier runs with
 the tests as they are now. ``--coverage`` measures with all tests which branches they take, and states it.
-``--write-table`` puts the table into ``docs/trust.md``.
+``--write-table`` puts the table into ``tests/results.md``.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--minutes", type=float, default=1e9, help="stop after that time")
     parser.add_argument("--again", action="store_true", help="try survivors of earlier runs again")
     parser.add_argument("--coverage", action="store_true", help="state the branch coverage of all tests")
-    parser.add_argument("--write-table", action="store_true", help="only write the table into docs/trust.md")
+    parser.add_argument("--write-table", action="store_true", help="only write the table into tests/results.md")
     parser.add_argument("--work", type=Path, default=Path("build/mutants"), help="folder for copy and results")
     return parser.parse_args()
 

@@ -1,4 +1,4 @@
-"""The state of the mutation runs, written into docs/trust.md: how many were tried, killed, and which survived."""
+"""The state of the mutation runs, written into tests/results.md: how many were tried, killed, and which survived."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from typing import Any
 from . import branches
 from .trials import ROOMS, draw, equivalents, results_in
 
-PAGE = Path(__file__).parents[2] / "docs" / "trust.md"
+PAGE = Path(__file__).parents[1] / "results.md"
 BEGIN, END = "<!-- mutants -->", "<!-- end of mutants -->"
 _HEAD = "| room | drawn | tried | killed | equivalent | survived | killed, less equivalents | made | seed |"
 
