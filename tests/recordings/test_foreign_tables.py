@@ -246,6 +246,7 @@ def more_times() -> Iterable[Variant]:
     for name, form in (
         ("a month as a word", "%a %d-%b-%Y %H:%M:%S"),
         ("the basic format of ISO 8601", "%Y%m%dT%H%M%S"),
+        ("a dash between date and time", "%d/%m/%Y - %H:%M:%S"),
         ("a month ahead as a word", "%b %d, %Y %I:%M:%S %p"),
     ):
         data = text(["Date|Volts|Amps"], lambda r, form=form: (at(r, form), r.volts, r.amps), ";").encode()

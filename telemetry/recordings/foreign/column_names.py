@@ -80,7 +80,7 @@ _RULES = (
     _rule(
         "pack_current",
         "A",
-        "current amps amp ampere amperes amperage strom courant corriente corrente i ibat ibatt ipack shunt",
+        "current amps amp ampere amperes amperage strom stroom courant corriente corrente i ibat ibatt ipack shunt",
         _SET + "motor phase charger cell solar deck blade",
     ),
     _rule("throttle_voltage", "V", "throttle pedal accelerator potentiometer pot"),
@@ -89,7 +89,7 @@ _RULES = (
     _rule(
         "pack_voltage",
         "V",
-        "voltage volts volt spannung tension voltaje u v ubat ubatt upack vbat vbatt vpack " + _BATTERY,
+        "voltage volts volt spannung spanning tension voltaje u v ubat ubatt upack vbat vbatt vpack " + _BATTERY,
         _SET + "cell cells zelle motor charger solar delta diff difference spread current amps soc " + _WARM,
     ),
     _rule("pack_current", "A", _BATTERY, _SET),

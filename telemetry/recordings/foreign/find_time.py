@@ -25,7 +25,7 @@ _UNIX: dict[TimeKind, tuple[float, float]] = {
 _SPREADSHEET_DAYS = (36_526.0, 73_051.0)
 """The years 2000 to 2100."""
 _TIME_WORDS = re.compile(
-    r"\b(?:time|timestamp|date|datum|zeit|uhrzeit|elapsed|uptime|clock|ts|seconds|secs|millis|ms|us|t|sec|s|minutes|hours|temps|tiempo)\b"
+    r"\b(?:time|timestamp|date|datum|zeit|uhrzeit|elapsed|uptime|clock|ts|seconds|secs|millis|ms|us|t|sec|s|minutes|hours|temps|tiempo|tijd)\b"
 )
 _STATES_ZONE = re.compile(rf"[:T]\d[\d:.,]*\s*(?:[AaPp]\.?[Mm]\.?)?\s*(?:{ZONE})\s*$")
 _NAMES_ZONE = re.compile(r"(?:\b|_)((?:UTC|GMT)(?:[+-]\d{1,2}(?::?\d{2})?)?)(?:\b|_)", re.IGNORECASE)

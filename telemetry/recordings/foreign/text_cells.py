@@ -8,7 +8,14 @@ from typing import Any
 
 from telemetry.model.errors import RecordingError, printable
 from telemetry.recordings.foreign.column_map import ColumnMap
-from telemetry.recordings.foreign.text_layout import WHITE, are_units, cells_of, header_names
+from telemetry.recordings.foreign.text_layout import (
+    MOST_FOLDED,
+    WHITE,
+    are_units,
+    cells_of,
+    folded,
+    header_names,
+)
 from telemetry.recordings.lines import Block
 
 _COMMENT_LINES = re.compile(rb"^[ \t]*(?:#|//|%).*\n?", re.MULTILINE)
@@ -38,15 +45,18 @@ def text_cells(blocks: Iterable[Block], file: str, column_map: ColumnMap, count:
 
 def _behind_header(block: Block, column_map: ColumnMap) -> tuple[Block, bool]:
     """Return what follows the header in a block, and whether it was there; a row of units goes with it."""
-    at, number, found, above = 0, block.first_line, False, tuple[str, ...]()
-    for line in block.data.splitlines(keepends=True):
-        cells = cells_of(line.decode("utf-8", "replace"), column_map.delimiter)
+    at, place, found, above = 0, 0, False, tuple[str, ...]()
+    lines = block.data.splitlines(keepends=True)
+    while place < len(lines):
+        stop = place + folded([line.count(b'"') for line in lines[place : place + MOST_FOLDED]])
+        row = b"".join(lines[place:stop])
+        cells = cells_of(row.decode("utf-8", "replace"), column_map.delimiter)
         if found and not are_units(cells):
             break
-        at, number = at + len(line), number + 1
+        at, place = at + len(row), stop
         found = found or header_names(cells, len(column_map.header), above) == column_map.header
         above = cells
-    return (Block(block.data[at:], number, block.is_last) if found else block), found
+    return (Block(block.data[at:], block.first_line + place, block.is_last) if found else block), found
 
 
 def _cells(data: bytes, column_map: ColumnMap, count: Count) -> Any:

@@ -12,6 +12,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 
 from telemetry.model.batch import Values
 from telemetry.model.errors import RecordingError
@@ -35,6 +36,8 @@ _COMMENT = re.compile(r"\s*(?:#|//|%)\s?")
 _SAME_SHARE = 0.8
 """Share of lines that must have the same number of cells for a delimiter to be believed."""
 _MOST_BEFORE_HEADER = 60
+MOST_FOLDED = 5
+"""Lines that a row may go over: names have as many words."""
 
 
 @dataclass(frozen=True)
@@ -105,7 +108,11 @@ def layout_of(data: bytes, file: str) -> TextLayout:
             f"{file}: no table was found in it: its lines do not part into the same number of cells; a table has a"
             " line of names, then one line a reading, the cells parted by comma, semicolon, tab or blanks"
         )
-    cells = [cells_of(line, delimiter) for line in lines]
+    cells, place = list[tuple[str, ...]](), 0
+    while place < len(lines):
+        stop = place + folded([line.count('"') for line in lines[place : place + MOST_FOLDED]])
+        cells.append(cells_of("\n".join(lines[place:stop]), delimiter))
+        place = stop
     first = _first_row(cells)
     if first is None:
         raise RecordingError(f"{file}: no row of readings was found in its first {len(lines)} lines; check the file")
@@ -133,7 +140,7 @@ def header_names(cells: Sequence[str], width: int, above: Sequence[str] = ()) ->
     found: list[str] = []
     groups = _groups(above) if len(above) == width else [""] * width
     for place, (group, cell) in enumerate(zip(groups, _padded(cells, width), strict=True), 1):
-        name = f"{group} {cell}".strip() or f"column {place}"
+        name = " ".join(f"{group} {cell}".split()) or f"column {place}"
         seen[name] += 1
         found.append(name if seen[name] == 1 else f"{name} {seen[name]}")
     return tuple(found)
@@ -147,6 +154,12 @@ def _groups(above: Sequence[str]) -> list[str]:
     is_pair = not any(above[2:])  # "Operator,Anna,,": a note before the table
     plain = not re.search(r"[\d:=]", "".join(above)) and not are_units(above)
     return groups if plain and not is_pair and len(set(groups)) < len(groups) else [""] * len(groups)
+
+
+def folded(quotes: Sequence[int]) -> int:
+    """Return how many lines are one, by the quotes in each: a quoted name may go over several lines."""
+    counts = list(accumulate(quotes))
+    return next((number for number, count in enumerate(counts, 1) if count % 2 == 0), 1)
 
 
 def cells_of(line: str, delimiter: str) -> tuple[str, ...]:

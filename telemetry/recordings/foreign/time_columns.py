@@ -64,7 +64,7 @@ _PATTERNS = {
     "day first": rf"^(?P<D>\d{{1,2}}){_SEP}(?P<M>{_MONTH}){_SEP}(?P<Y>\d{{4}}|\d{{2}})",
     "month first": rf"^(?P<M>{_MONTH}){_SEP}(?P<D>\d{{1,2}}){_SEP}(?P<Y>\d{{4}}|\d{{2}})",
 }
-_PATTERNS = {kind: rf"{date}[T ,_]+{_CLOCK}{_ZONE}$" for kind, date in _PATTERNS.items()} | {
+_PATTERNS = {kind: rf"{date}(?:[T ,_]+| - ){_CLOCK}{_ZONE}$" for kind, date in _PATTERNS.items()} | {
     "clock": rf"^(?:T\+|(?P<d>\d{{1,4}}) days?,? )?{_CLOCK}$"
 }
 Micros = npt.NDArray[np.int64]
