@@ -10,6 +10,7 @@ import gzip
 import re
 import subprocess
 import tomllib
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -151,17 +152,29 @@ def options() -> list[tuple[str, str]]:
 
 
 def option_tables() -> dict[str, str]:
-    """Return the tables of options in docs/commands.md, by their names."""
-    made = {}
-    for command, actions in option_actions().items():
-        rows = []
-        for action in actions:
-            takes = action.choices or (str(action.metavar).split("|") if action.metavar else [""])
-            words = " or ".join(f"`{action.option_strings[-1]} {each}`".replace(" `", "`") for each in takes)
-            rows.append([words, (action.help or "").replace("%%", "%")])
-        if rows:
-            made[f"options of {command}"] = table("option | meaning", rows)
+    """Return the tables of options in docs/commands.md by their names; what commands share is in one of its own."""
+    rows = {
+        command: [(_option_words(action), (action.help or "").replace("%%", "%")) for action in actions]
+        for command, actions in option_actions().items()
+    }
+    shared: dict[str, str] = {}
+    for (words, meaning), times in Counter(row for found in rows.values() for row in found).most_common():
+        if times > 1:
+            shared.setdefault(words, meaning)
+    made = {"shared options": table("option | meaning", [list(row) for row in shared.items()])}
+    for command, found in rows.items():
+        own = [list(row) for row in found if row not in shared.items()]
+        names = [f"`{words.split()[0].strip('`')}`" for words, meaning in found if shared.get(words) == meaning]
+        parts = [table("option | meaning", own)] if own else []
+        parts += [f"[Shared options](#shared-options): {', '.join(names)}."] if names else []
+        if parts:
+            made[f"options of {command}"] = "\n\n".join(parts)
     return made
+
+
+def _option_words(action: argparse.Action) -> str:
+    takes = action.choices or (str(action.metavar).split("|") if action.metavar else [""])
+    return " or ".join(f"`{action.option_strings[-1]} {each}`".replace(" `", "`") for each in takes)
 
 
 def sections(page: Path) -> dict[str, str]:
