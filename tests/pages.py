@@ -71,7 +71,6 @@ def sheet(name: str) -> str:
 
 def alarm_tables() -> dict[str, str]:
     """Return the tables of docs/alarms.md by their names."""
-    from telemetry.alarms.acts import ACT_TABLE, MOVING, SITUATIONS
     from telemetry.alarms.priorities import PRIORITY_TABLE
     from telemetry.alarms.states import TRANSITIONS
 
@@ -80,23 +79,33 @@ def alarm_tables() -> dict[str, str]:
         [f"*{state}*", ", ".join(f"`{event}` → *{after}*" for event, after in row.items() if event not in masks)]
         for state, row in TRANSITIONS.items()
     ]
-    whiles = {SITUATIONS: "always", MOVING: "moving"}
-    acts = [
-        [
-            "any other" if row.limit == "*" else f"`{row.limit}`",
-            " and ".join(row.levels),
-            whiles.get(row.situations) or ", ".join(row.situations),
-            row.word or "none",
-            row.do.replace("{bound}", "the limit"),
-        ]
-        for row in ACT_TABLE
-    ]
     priorities = [[f"`{row.limit}`", row.warn, row.trip, row.reason] for row in PRIORITY_TABLE]
     return {
         "transitions": table("from | to", transitions),
-        "acts": table("limit | level | while | word | act", acts),
+        "acts": _acts(),
         "priorities": table("limit | warn | trip | why", priorities),
     }
+
+
+def _acts() -> str:
+    """Return the acts, one row a limit; in each column the first row that fits and has something there counts."""
+    from telemetry.alarms.acts import ACT_TABLE
+
+    order = dict.fromkeys(row.limit for row in reversed(ACT_TABLE))  # a pattern after every limit that it fits
+    of_cells: dict[tuple[str, ...], list[str]] = {}
+    for limit in reversed(order):
+        cells = []
+        for situation in ("driving", "charging", "resting"):
+            rows = [row for row in ACT_TABLE if row.limit == limit and situation in row.situations]
+            acts = [f"{row.word}: {row.do}" if row.word else row.do for row in rows]
+            levels = ["" if len(row.levels) == 2 else f"*{row.levels[0]}* " for row in rows]
+            told = (f"{level}{act}" for level, act in zip(levels, acts, strict=True))
+            cells.append("<br>".join(told).replace("{bound}", "the limit"))
+        if cells[2] == cells[1]:
+            cells[2] = "as charging"
+        of_cells.setdefault(tuple(cells), []).append("any other" if limit == "*" else f"`{limit}`")
+    rows = [[", ".join(limits), *cells] for cells, limits in of_cells.items()]
+    return table("limit | moving | charging | resting", rows)
 
 
 def limit_tables() -> dict[str, str]:
