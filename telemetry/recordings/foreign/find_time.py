@@ -61,7 +61,7 @@ def find_time(layout: TextLayout, found: Proposal) -> None:
     for place in named:
         if (kind := _dated_count(numbers[place])) is not None:
             return _set_time(found, (layout.header[place],), kind, ())
-    for place in named:
+    for place in named[:1]:
         return _set_time(found, (layout.header[place],), _elapsed(layout, place, numbers[place], found), ())
     for place in growing:
         kind = _dated_count(numbers[place])
