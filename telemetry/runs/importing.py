@@ -19,7 +19,7 @@ from telemetry.recordings.foreign.parquet_cells import is_parquet
 from telemetry.recordings.foreign.proposal import Proposal, Question
 from telemetry.recordings.foreign.propose import layout_in, proposed
 from telemetry.recordings.reading import FORMATS, open_recording
-from telemetry.runs.link_recording import link_recording, text_log_recording
+from telemetry.runs.link_recording import link_recording, may_be_log, text_log_recording
 from telemetry.runs.progress import Progress
 
 FIRST_ROWS = 3
@@ -126,11 +126,19 @@ def opened(
     if known is not None:
         yield Opened(MappedTable(table, known, path), known, is_text=is_text)
         return
-    with suppress(InputError):
+    as_log = ""
+    try:
         if not is_table and (log := text_log_recording(path, machine)) is not None:
             yield Opened(log, is_log=True)
             return
-    proposal = proposed(table, path)
+        if not is_table and machine is None and may_be_log(path):
+            as_log = "; if a device sent its lines, give --machine FILE with its [[source]]"
+    except InputError as error:
+        as_log = f"; as lines of a device: {error}"
+    try:
+        proposal = proposed(table, path)
+    except RecordingError as error:
+        raise RecordingError(f"{error}{as_log}") from None
     assumed = _settle(proposal, answer)
     recording = MappedTable(table, proposal.column_map, path)
     yield Opened(

@@ -115,6 +115,11 @@ def link_recording(path: Path, machine: Machine | None) -> Recording | None:
     return None
 
 
+def may_be_log(path: Path) -> bool:
+    """Tell whether a file is text that a device may have sent; a source of a machine file would decode it."""
+    return any(driver.reads_any_text and driver.is_log(path) for driver in drivers_that(ReadsLogs).values())
+
+
 def text_log_recording(path: Path, machine: Machine | None) -> Recording | None:
     """Return lines of text as a recording, decoded by a source of the machine file; None where it has none for them.
 

@@ -97,6 +97,16 @@ def test_lines_without_any_time_say_what_to_state(tmp_path: Path) -> None:
         opened(tmp_path, BOARD.replace('time_column = "ms"\n', ""), "drive.txt", "u=52.1\nu=52.2\n")
 
 
+def test_import_says_what_the_lines_of_a_board_need(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "m.toml").write_text(BOARD.replace('time_column = "ms"\n', ""))
+    (tmp_path / "drive.txt").write_text("booting\n" + "u=52.1 i=3\n" * 5)
+    command = ["import", f"{tmp_path}/drive.txt", "--yes", "--store", f"{tmp_path}/s.sqlite3"]
+    assert main(command) == 2
+    assert "if a device sent its lines, give --machine FILE" in capsys.readouterr().err
+    assert main([*command, "--machine", f"{tmp_path}/m.toml"]) == 2
+    assert "or else interval_s, the seconds between its rows" in capsys.readouterr().err
+
+
 def test_lines_of_which_nothing_is_of_use_say_what_was_seen(tmp_path: Path) -> None:
     with pytest.raises(NothingReadable, match=r"drive.txt: none of 2 lines \(18 bytes\) could be read \(.+\); check"):
         opened(tmp_path, BOARD, "drive.txt", "booting\nready now\n")
