@@ -189,13 +189,13 @@ def screen_tables() -> dict[str, str]:
     """Return the table of keys in docs/screen.md by its name."""
     from telemetry.screen.keys import ALL, KEYS, VIEWS
 
-    rows = []
+    of_views: dict[str, list[str]] = {}
     for key in KEYS:
         views = "all" if key.views == ALL else ", ".join(VIEWS[view] for view in key.views)
         views = "all but traces" if set(key.views) == set(ALL) - {"3"} else views
         only = f", {key.need}" if key.need in ("replay", "review") else ""
-        rows.append([f"`{key.shown}`", f"{views}{only}", key.does])
-    return {"keys": table("key | view | does", rows)}
+        of_views.setdefault(f"{views}{only}", []).append(f"`{key.shown}` {key.does}")
+    return {"keys": table("view | keys", [[views, "; ".join(keys)] for views, keys in of_views.items()])}
 
 
 def security_tables() -> dict[str, str]:
