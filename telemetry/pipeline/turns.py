@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -27,6 +27,14 @@ SILENT_AT_FIRST = 5 * MICROSECONDS
 """Until two of its values have come, microseconds; ours."""
 WELL_AFTER = 5 * MICROSECONDS
 """A source that was silent must have given a signal for so long before it gets it back, microseconds; ours."""
+_Trouble = Literal["silent", "frozen"]
+_LOST: dict[tuple[bool, _Trouble], str] = {
+    (True, "silent"): "link lost",
+    (False, "silent"): "gives less",
+    (False, "frozen"): "repeats old values",
+}
+"""What is said of a source that lost signals, by whether it is silent altogether and what is wrong with them."""
+_BACK: dict[_Trouble, str] = {"silent": "link back", "frozen": "values move again"}
 _LEARNING = 0.2
 _NEVER = -(2**62)
 
@@ -55,9 +63,8 @@ class Turns:
         self._owners: dict[str, str] = {}
         self._firsts: dict[str, str] = {}
         self._owned_before: set[tuple[str, str]] = set()
-        self._well_from: dict[tuple[str, str], int] = {}
-        self._unwell: set[tuple[str, str]] = set()
-        self._was_frozen: set[tuple[str, str]] = set()
+        self._well_from: dict[tuple[str, str], tuple[int, _Trouble]] = {}
+        self._unwell: dict[tuple[str, str], _Trouble] = {}
         self._repeating: dict[tuple[str, str], frozenset[str]] = {}
         self._frozen: dict[str, frozenset[str]] = {}
         self._layouts: dict[tuple[str, str], Group] = {}
@@ -123,11 +130,10 @@ class Turns:
             before = self._owners[signal]
             now = self._owners[signal] = self._choice(signal, before, out, end)
             if now != before and (before, signal) in self._unwell:
-                repeats = signal in self._frozen.get(before, ())
-                why = "link lost" if before in out else "repeats old values" if repeats else "gives less"
-                lost[before, why][now].append(signal)
+                lost[before, _LOST[before in out, self._unwell[before, signal]]][now].append(signal)
             elif now != before and (now, signal) in self._owned_before:
-                back[now, "values move again" if (now, signal) in self._was_frozen else "link back"].append(signal)
+                _, trouble = self._well_from.get((now, signal), (0, "silent"))
+                back[now, _BACK[trouble]].append(signal)
             self._owned_before |= {(now, signal), *([(before, signal)] if now != before else [])}
         texts = []
         for (source, why), moved in lost.items():
@@ -144,18 +150,14 @@ class Turns:
         for source in self._givers[signal]:
             key = (source, signal)
             if source in out or not self._gives(source, signal, end):
-                self._unwell.add(key)
-                self._was_frozen.discard(key)
-                continue
-            if signal in self._frozen.get(source, ()):
-                self._unwell.add(key)
-                self._was_frozen.add(key)
+                self._unwell[key] = "silent"
+            elif signal in self._frozen.get(source, ()):
+                self._unwell[key] = "frozen"
                 repeating.append(source)
-                continue
-            alive.append(source)
-            if key in self._unwell:
-                self._unwell.discard(key)
-                self._well_from[key] = end + WELL_AFTER
+            else:
+                alive.append(source)
+                if key in self._unwell:
+                    self._well_from[key] = end + WELL_AFTER, self._unwell.pop(key)
         if not alive:
             if before in repeating:
                 return before
@@ -164,7 +166,7 @@ class Turns:
             # It takes a row of after the silence began: all may have ended together.
             since = self._last(before, signal) + SILENT_AT_LEAST // 2
             alive = [source for source in alive if self._last(source, signal) > since]
-        well = [source for source in alive if end >= self._well_from.get((source, signal), end)]
+        well = [source for source in alive if end >= self._well_from.get((source, signal), (end, ""))[0]]
         if not well and (before in alive or not alive):
             return before
         rank = {source: (self._prefer.get(signal) != source, self._order.index(source)) for source in alive}
