@@ -26,6 +26,8 @@ NOISES: Final = 4.0
 """So many standard deviations beyond the standby draw are no noise. Ours."""
 PRESSED_V: Final = 0.15
 """A throttle sensor that reads so much more than released has been pressed: twice its noise and wobble. Ours."""
+TENTHS_BELOW_S: Final = 8.0
+"""What takes less is told in tenths of a second. Ours."""
 MOST_AGE_S: Final = 0.45
 """Readings of the current further apart than twice a fifth of a second miss what is over in a second. Ours."""
 
@@ -176,6 +178,10 @@ def too_slow(age_s: float) -> str:
     return f"the current came every {age_s:.1f} s; it takes 5 readings a second" if age_s > MOST_AGE_S else ""
 
 
-def too_short(seconds: float, wanted_s: float) -> str:
-    """Return why an attempt of that length does not do; empty where it does."""
-    return f"too short: {seconds:.0f} s of {wanted_s:.0f}" if seconds < wanted_s else ""
+def too_short(seconds: float, wanted_s: float, what: str = "too short") -> str:
+    """Return why so long does not do, ``what`` in front, such as ``too short: 2.4 of 5 s``; empty where it does."""
+    if seconds >= wanted_s:
+        return ""
+    places = 0 if wanted_s > TENTHS_BELOW_S else 1
+    down = math.floor(seconds * 10**places) / 10**places
+    return f"{what}: {down:.{places}f} of {wanted_s:.0f} s"

@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from telemetry.guided.attempts import CALM_A
 from telemetry.guided.checks import PRACTICE, Check, at_least, at_most, must_not, told, unknown
 from telemetry.guided.evidence import Evidence
 from telemetry.guided.settling import settle
@@ -31,7 +32,8 @@ def zero(on: Evidence) -> Iterator[Check]:
             if part == "key off":
                 limit = ZERO_SHARE * on.highest_a
                 origin = f"0.5 % of the highest current, {on.highest_a:.0f} A; {PRACTICE}"
-                yield at_most("reading with the key off, either sign", "A", abs(mean), limit, origin)
+                zero = "current into the pack, and no charger: the sensor is off its zero" if mean < -CALM_A / 2 else ""
+                yield at_most("reading with the key off, either sign", "A", abs(mean), limit, origin, why=zero)
                 yield told("noise of the current, means of a second", "A", scatter)
             else:
                 yield told("draw with the key on", "A", mean)

@@ -62,7 +62,7 @@ class Leader:
     """
 
     def __init__(self, machine: Machine, steps: Sequence[Step]) -> None:
-        self._recogniser = Recogniser(machine.pack)
+        self._recogniser = Recogniser(machine)
         self._steps, self._place = tuple(steps), 0
         cold = machine.pack.cold_charge_cutoff_c
         self._least_c = (machine.pack.cell.charge_low_c if cold is None else cold) + WARM_C

@@ -25,6 +25,7 @@ TOLD_S: Final = 2.0
 FULL_THROTTLE_V: Final = 3.9
 """A throttle sensor on a 5 V supply reads 4.0 to 4.5 V with the throttle fully down; common practice, from memory.
 One that never read so much in a drive may not have been fully down."""
+FULL_FOR: Final = "full throttle for"
 FULL_SHARE: Final = 0.95
 GENTLE_SHARE: Final = 0.75
 """Up to here of the travel a pull is gentle: half throttle, before it is known how far the sensor goes. Ours."""
@@ -98,36 +99,26 @@ class PullAway:
         soon = max(over_a for row, over_a in self._rows if row.t <= first + WITHIN_S * MICROSECONDS)
         slow = too_slow(max(row.age_s for row, _ in self._rows))
         if not slow and soon < self._step_a:
-            slow = f"the current rose by {soon:.1f} A in {WITHIN_S:.0f} s, of {self._step_a:.1f}"
+            slow = f"too small: the current rose by {soon:.1f} of {self._step_a:.1f} A in {WITHIN_S:.0f} s"
         levels = self._levels()
         facts = {"peak_a": peak, "seconds": seconds}
-        hasty = f"stood without load for {self._calm_s:.1f} s of {BEFORE_S:.0f}" if self._calm_s < BEFORE_S else ""
+        hasty = too_short(self._calm_s, BEFORE_S, "too hasty: without load before it for")
         if not levels:
             near = sum(each >= FULL_SHARE * peak for each in over) / 5.0
             yield Attempt("pulls", first, last, "", slow or hasty or too_short(seconds, HELD_S), facts)
-            yield Attempt(
-                "launches", first, last, "", slow or too_short(near, FULL_S), facts | {"throttle": math.nan}
-            )
+            refused = slow or too_short(near, FULL_S, "near the highest current for")
+            yield Attempt("launches", first, last, "", refused, facts | {"throttle": math.nan})
             return
         middle = sorted(levels)[len(levels) // 2]
         facts["throttle"] = middle
         if middle <= GENTLE_SHARE:
             held = _longest(levels, middle)
-            refused = (
-                slow
-                or hasty
-                or too_short(seconds, HELD_S)
-                or (
-                    ""
-                    if held >= HELD_S - SETTLED_S
-                    else f"the throttle moved: it was steady for {held:.0f} s of {HELD_S:.0f}"
-                )
-            )
+            refused = slow or hasty or too_short(seconds, HELD_S)
+            refused = refused or too_short(held, HELD_S - SETTLED_S, "the throttle moved: steady for")
             yield Attempt("pulls", first, last, "", refused, facts)
             return
         full_s = sum(level >= FULL_SHARE for level in levels) / 5.0
-        partly = f"full throttle for {full_s:.1f} s of {FULL_S:.0f}" if full_s < FULL_S else ""
-        yield Attempt("launches", first, last, "", slow or partly, facts)
+        yield Attempt("launches", first, last, "", slow or too_short(full_s, FULL_S, FULL_FOR), facts)
 
     def _levels(self) -> list[float]:
         """Return the throttle over its travel in each row after the first second; empty where it is not known."""

@@ -15,7 +15,7 @@ from telemetry.guided.rows import GAP, Rows
 from telemetry.guided.slowing import CoastDown, ElectricBraking
 from telemetry.guided.standing import Rest, WheelsUp
 from telemetry.guided.working import ImplementOnOff, UsualWork
-from telemetry.machine.sections import Pack
+from telemetry.machine.sections import Machine
 from telemetry.model.batch import Span
 from telemetry.model.events import Mark
 from telemetry.model.recording import Recording, TimeBasis
@@ -25,17 +25,17 @@ class Recogniser:
     """Finds attempts in spans as they come.
 
     Args:
-        pack: what its owner states.
+        machine: what its owner states.
 
     Attributes:
         manoeuvres: by the step that each is for first.
     """
 
-    def __init__(self, pack: Pack) -> None:
-        capacity_ah = pack.capacity_ah
+    def __init__(self, machine: Machine) -> None:
+        pack, capacity_ah = machine.pack, machine.pack.capacity_ah
         self._rows, self._calm = Rows(), Calm(capacity_ah)
         self.manoeuvres: Mapping[str, Manoeuvre] = {
-            "zero": Rest(capacity_ah),
+            "zero": Rest(machine),
             "wheels-up": WheelsUp(),
             "pulls": PullAway(least_current(pack)),
             "climb": Climb(),
@@ -94,15 +94,15 @@ class Watched:
 
     Args:
         recording: it.
-        pack: what its owner states.
+        machine: what its owner states.
 
     Attributes:
         attempts: those found so far, in the order in which they ended.
         stamp: says whether the rows are those that were judged; complete once all is read.
     """
 
-    def __init__(self, recording: Recording, pack: Pack) -> None:
-        self._recording, self._recogniser = recording, Recogniser(pack)
+    def __init__(self, recording: Recording, machine: Machine) -> None:
+        self._recording, self._recogniser = recording, Recogniser(machine)
         self.name: str = recording.name
         self.time_basis: TimeBasis = recording.time_basis
         self.start: int = recording.start

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -40,6 +40,8 @@ BEGINS_S: Final = 3.0
 """Until current flows into the pack, the motor's own losses take what it brakes; at most so long. Ours."""
 STOPS_KM_H: Final = 1.0
 ROW_S: Final = ROW / MICROSECONDS
+LEAST_BRAKING_ROWS: Final = 4
+"""In fewer rows of braking, without the first and the last, where it begins and ends, the share is a guess. Ours."""
 WAITS_S: Final = 6.0
 """Electric braking fades before standstill; so long the mechanical brake may take for the rest. Ours."""
 _TURNED = re.compile(r"\bturned?\b|\bother way\b|\bway back\b", re.IGNORECASE)
@@ -133,7 +135,9 @@ def _refused(rows: list[Row], found: Roll | None, stopped: bool) -> str:
     if slow := too_slow(max(row.age_s for row in rows)):
         return slow
     if seconds < LEAST_ROLL_S or len(rows) < LEAST_READINGS or found is None:
-        return f"too short: {seconds:.1f} s of {LEAST_ROLL_S:.0f}, {len(rows)} speed readings of {LEAST_READINGS}"
+        return (
+            f"too short: {seconds:.1f} of {LEAST_ROLL_S:.0f} s, {len(rows)} of {LEAST_READINGS} speed readings"
+        )
     if last.speed > LEFT_SHARE * first.speed:
         why = "it rolled faster again" if stopped else "it ended early"
         return f"{why}: from {first.speed:.1f} to {last.speed:.1f} km/h"
@@ -162,19 +166,18 @@ class ElectricBraking:
     """Recognises stops by electric braking."""
 
     def __init__(self) -> None:
-        self._rows: list[Row] = []
+        self._moments: list[Moment] = []
         self._into_s = 0.0
         self._into_until = 0
-        self._returned_j = self._since_j = 0.0
-        self._released: list[Row] = []
+        self._released: list[Moment] = []
 
     @property
     def share(self) -> float:
         """How far the stop has come."""
-        if not self._rows:
+        if not self._moments:
             return 0.0
-        first = max(self._rows[0].speed, STOPS_KM_H)
-        return max(0.0, min(1.0, 1.0 - self._rows[-1].speed / first))
+        first = max(self._moments[0].row.speed, STOPS_KM_H)
+        return max(0.0, min(1.0, 1.0 - self._moments[-1].row.speed / first))
 
     def mark(self, text: str) -> None:
         """Take no note."""
@@ -182,54 +185,57 @@ class ElectricBraking:
     def take(self, now: Moment) -> Iterator[Attempt]:
         """Look at the next row."""
         row = now.row
-        brakes = now.over_a < -now.noise_a
-        if not self._rows:
+        if not self._moments:
             if now.loaded or math.isnan(now.over_a):
                 self._released = []
-            self._released.append(row)
-            if row.t - self._released[0].t > BEGINS_S * MICROSECONDS:
+            self._released.append(now)
+            if row.t - self._released[0].row.t > BEGINS_S * MICROSECONDS:
                 self._released = self._released[1:]
-            if brakes and row.speed > STOPS_KM_H:
-                self._rows, self._into_until, self._into_s = self._released, row.t, ROW_S
-                self._released, self._returned_j, self._since_j = [], 0.0, 0.0
-                self._count_returned(now, brakes)
+            if _brakes(now) and row.speed > STOPS_KM_H:
+                self._moments, self._into_until, self._into_s = self._released, row.t, ROW_S
+                self._released = []
             return
-        self._into_s += ROW_S * brakes
-        self._count_returned(now, brakes)
-        self._rows.append(row)
-        if brakes:
+        self._into_s += ROW_S * _brakes(now)
+        self._moments.append(now)
+        if _brakes(now):
             self._into_until = row.t
         elif math.isnan(row.speed) or now.loaded or row.t - self._into_until > WAITS_S * MICROSECONDS:
             yield from self._over(f"it did not stop: {row.speed:.1f} km/h were left")
-        if self._rows and row.speed < STOPS_KM_H and not brakes:
+        if self._moments and row.speed < STOPS_KM_H and not _brakes(now):
             yield from self._over("")
-
-    def _count_returned(self, now: Moment, brakes: bool) -> None:
-        """Add what came back by now, beyond what flows standing: so the offset of the sensor drops out."""
-        if not math.isnan(now.over_a * now.row.voltage):
-            self._since_j -= now.over_a * now.row.voltage * ROW_S
-        if brakes:
-            self._returned_j, self._since_j = self._returned_j + self._since_j, 0.0
 
     def end(self) -> Iterator[Attempt]:
         """Give the stop that ended."""
         yield from self._over("it did not stop before the recording ended or broke off")
 
     def _over(self, moving: str) -> Iterator[Attempt]:
-        rows, self._rows = self._rows, []
-        if not rows or self._into_s < BRAKES_S / 2:
+        moments, self._moments = self._moments, []
+        if not moments or self._into_s < BRAKES_S / 2:
             return
-        into = [row for row in rows if row.t <= self._into_until]
-        facts = {
-            "from_km_h": _between(rows, 0),
-            "to_km_h": _between(rows, len(into) - 1),
-            "returned_j": self._returned_j,
-        }
-        short = f"current flowed into the pack for {self._into_s:.1f} s only" if self._into_s < BRAKES_S else ""
-        refused = too_slow(max(row.age_s for row in rows)) or short or moving
-        yield Attempt("braking", rows[0].t, into[-1].t, "", refused, facts)
+        braking = [place for place, each in enumerate(moments) if _brakes(each)]
+        into = moments[braking[0] : braking[-1] + 1]
+        facts = {"from_km_h": moments[0].row.speed} | _returned(into[1:-1])
+        short = f"too short: current flowed into the pack for {self._into_s:.1f} of {BRAKES_S} s; brake more gently"
+        refused = too_slow(max(each.row.age_s for each in moments)) or (short if self._into_s < BRAKES_S else "")
+        yield Attempt("braking", into[0].row.t - ROW, into[-1].row.t, "", refused or moving, facts)
 
 
-def _between(rows: list[Row], place: int) -> float:
-    """Return the speed at the end of a row, km/h: between its mean and that of the next."""
-    return (rows[place].speed + rows[min(place + 1, len(rows) - 1)].speed) / 2.0
+def _brakes(now: Moment) -> bool:
+    """Return whether more flows into the pack than noise."""
+    return now.over_a < -now.noise_a
+
+
+def _returned(moments: Sequence[Moment]) -> dict[str, float]:
+    """Return what came back from the middle of the first row to the middle of the last, and the speeds there.
+
+    Beyond what flows standing: so the offset of the sensor drops out. Empty for too few rows, or too slow ones.
+    """
+    watts = [-each.over_a * each.row.voltage for each in moments]
+    if len(moments) < LEAST_BRAKING_ROWS or any(map(math.isnan, watts)):
+        return {}
+    joules = ROW_S * (sum(watts) - (watts[0] + watts[-1]) / 2.0)
+    return {
+        "braked_from_km_h": moments[0].row.speed,
+        "braked_to_km_h": moments[-1].row.speed,
+        "returned_j": joules,
+    }

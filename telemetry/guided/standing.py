@@ -19,6 +19,7 @@ from telemetry.guided.attempts import (
     too_slow,
 )
 from telemetry.guided.rows import ROW, Row
+from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS
 
 REST_S: Final = 60.0
@@ -29,8 +30,11 @@ TOLD_SHARE: Final = 1 / 3
 """An attempt that came this far is listed with the reason why it does not count. Ours."""
 CHARGER_W: Final = 30.0
 CHARGER_A, CHARGER_C = 0.5, 0.015
-"""More than this at the wall, or steadily into the pack in A and of the capacity an hour, is a charger and not the
-offset of a sensor. Common practice."""
+"""More than this at the wall, or steadily into the pack in A and of the capacity an hour, may be a charger. Common
+practice."""
+LITTLE_SHARE, TAPERS_FROM, STARTS_BELOW = 0.25, 0.98, 0.80
+"""A charger gives less than this of its current only where the pack is at its output voltage, where it tapers, or far
+below, where it begins gently: shares of what is stated of it. Common practice, from memory."""
 CONNECTED_SHARE: Final = 0.5
 """Below this share of the pack's voltage the controller has no supply. Ours."""
 ENABLE_ON_V: Final = 2.0
@@ -52,10 +56,11 @@ class Rest:
     """Recognises a rest for the zero of the current, and a long one for the recovery.
 
     Args:
-        capacity_ah: of the pack.
+        machine: what its owner states of pack and charger.
     """
 
-    def __init__(self, capacity_ah: float) -> None:
+    def __init__(self, machine: Machine) -> None:
+        capacity_ah, self._charger = machine.pack.capacity_ah, machine.charger
         self._charger_a = max(CHARGER_A, CHARGER_C * capacity_ah)
         self._most_a, self._recovers_a = most_standby_a(capacity_ah), max(CALM_A, LONG_REST_C * capacity_ah)
         self._last_second: deque[float] = deque(maxlen=ROWS_A_SECOND)
@@ -64,7 +69,7 @@ class Rest:
     def _reset(self) -> None:
         self._start = self._last = 0
         self._part = ""
-        self._count, self._sum, self._wall = 0, 0.0, False
+        self._count, self._sum, self._volts, self._wall = 0, 0.0, 0.0, False
         self._second: list[float] = []
         self._means: list[float] = []
 
@@ -88,6 +93,7 @@ class Rest:
             self._last = row.t
             self._count += 1
             self._sum += row.current
+            self._volts += row.voltage
             self._second.append(row.current)
             if row.t % MICROSECONDS == 0:
                 self._means.append(sum(self._second) / len(self._second))
@@ -116,8 +122,7 @@ class Rest:
         spread = math.sqrt(sum((each - mean) ** 2 for each in self._means) / max(1, len(self._means)))
         seconds = (self._last - self._start) / MICROSECONDS
         facts = {"mean_a": mean, "scatter_a": spread, "seconds": seconds}
-        charger = self._wall or self._part == "charger" or mean < -self._charger_a
-        on = f"the charger was on: {-mean:.1f} A into the pack" if charger else ""
+        on = self._charged(-mean)
         unsteady = f"the current was not steady: ± {spread:.1f} A" if spread >= CALM_SD_A else ""
         part = "" if self._part == "charger" else self._part
         if seconds >= TOLD_SHARE * REST_S:
@@ -129,6 +134,20 @@ class Rest:
                 "recovery", self._start, self._last, "", on or too_short(seconds, LONG_REST_S) or loaded, facts
             )
         self._reset()
+
+
+    def _charged(self, into_a: float) -> str:
+        """Return why what flows into the pack may be a charger's; empty where it is none, or the offset of a sensor."""
+        if self._wall or self._part == "charger":
+            return f"the charger was on: {into_a:.1f} A into the pack"
+        if into_a <= self._charger_a:
+            return ""
+        volts, amperes = self._charger.output_voltage_v, self._charger.output_current_a
+        if volts is not None and amperes is not None:
+            share = self._volts / self._count / volts
+            if into_a < LITTLE_SHARE * amperes and STARTS_BELOW < share < TAPERS_FROM:
+                return ""
+        return f"a charger, or a current sensor off its zero: {into_a:.1f} A into the pack; unplug every charger"
 
 
 class WheelsUp:

@@ -191,8 +191,8 @@ STEPS: Final = (
         "braking",
         "Electric braking",
         ("SPEED UP", "EASE DOWN"),
-        "At 60 to 90 % charge, before launches and climbs: three stops by electric braking, the first from walking"
-        " pace, the last from 80 % of top speed.",
+        "At 60 to 90 % charge, before launches and climbs: four stops by electric braking, gently: from walking pace,"
+        " from half speed, and two from 80 % of top speed.",
         "current into the pack for 0.5 s or longer, and then standstill, twice, once from 80 % of top speed (at"
         " walking pace the motor's losses may take all)",
         "highest current into the pack, highest voltage, share of kinetic energy returned",

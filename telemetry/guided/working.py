@@ -8,11 +8,12 @@ from collections.abc import Iterator
 from typing import Final
 
 from telemetry.analysis.phase_implement import mark_engages
-from telemetry.guided.attempts import CALM_A, Attempt, Moment, too_slow
-from telemetry.guided.rows import Row
+from telemetry.guided.attempts import CALM_A, Attempt, Moment, too_short, too_slow
+from telemetry.guided.rows import ROW, Row
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.signals import ON
 
+ROW_S: Final = ROW / MICROSECONDS
 ON_S: Final = 5.0
 BEFORE_S: Final = 2.0
 START_S: Final = 1.5
@@ -87,16 +88,12 @@ class ImplementOnOff:
         facts["running_w"] = (
             sum(row.current * row.voltage for row in running) / len(running) - level * before[-1].row.voltage
         )
-        refused = too_slow(max(each.row.age_s for each in moments)) or _short(seconds) or still_on
+        refused = too_slow(max(each.row.age_s for each in moments)) or too_short(seconds + ROW_S, ON_S) or still_on
         if not refused and unknown:
             refused = "no speed is recorded, so nothing shows whether it stood"
         if not refused and max(peak, mean) - level < CALM_A:
             refused = f"the current did not rise while it was on: by {max(peak, mean) - level:.1f} A"
         yield Attempt("implement", first, moments[-1].row.t, part, refused, facts)
-
-
-def _short(seconds: float) -> str:
-    return f"too short: {seconds:.1f} s of {ON_S:.0f}" if seconds < ON_S - 0.2 else ""
 
 
 class UsualWork:
@@ -154,12 +151,9 @@ class UsualWork:
         self._before = None
         if start and seconds >= WORK_TOLD_S:
             short = seconds < WORK_S and used < WORK_C
-            refused = (
-                f"too short: {seconds / 60:.0f} min of {WORK_S / 60:.0f}, {100 * used:.0f} % of the charge"
-                if short
-                else ""
-            )
-            still = f"it moved for {100 * share:.0f} % of the time, of {100 * MOVING_SHARE:.0f}"
+            went = f"{seconds // 60:.0f} of {WORK_S / 60:.0f} min, {100 * used // 1:.0f} of {100 * WORK_C:.0f} % of the charge"
+            refused = f"too short: {went}" if short else ""
+            still = f"mostly standing: it moved for {100 * share // 1:.0f} of {100 * MOVING_SHARE:.0f} % of the time"
             refused = refused or ("" if share > MOVING_SHARE else still)
             yield Attempt("work", start, last, "", refused, {"moving": share, "charge_share": used})
         self._reset()

@@ -42,7 +42,7 @@ def judge_sessions(
     found, warnings = list[tuple[JudgedSession, Evidence]](), list[str]()
     for name in names:
         recording = open_subject(name, store, machine)
-        watched = Watched(recording, machine.pack)
+        watched = Watched(recording, machine)
         series = read_series(told.watched(watched))
         told.at(f"finding the figures of {recording.name}")
         wall_kwh = WALL_ENERGY.found(mark.text for mark in series.marks)

@@ -162,12 +162,13 @@ def _coast_elsewhere(what: Scenario, chance: random.Random) -> list[Act]:
 
 def _braking(what: Scenario, chance: random.Random, let_go: bool = False, fast: bool = True) -> list[Act]:
     acts, top = [Act(6)], top_km_h(what)
-    for share in (0.3, 0.6, 1.0) if fast else (0.3, 0.32, 0.34):
-        acts.append(Act(8 + 20 * share, aim_km_h=max(5.8, share * top)))
+    for share in (0.3, 0.6, 1.0, 1.0) if fast else (0.3, 0.32, 0.34):
+        lasts = 8 + 20 * share
+        acts.append(Act(lasts, throttle=1.0) if share >= 1.0 else Act(lasts, aim_km_h=max(5.8, share * top)))
         if let_go:
             acts += [Act(0.9, brake=0.5), Act(6, throttle=0.5), Act(60, below_km_h=1.0), Act(1.5, brake=1.0)]
         else:
-            acts += [Act(40, brake=0.55, below_km_h=0.3), Act(4, brake=1.0)]
+            acts += [Act(40, brake=0.4, below_km_h=0.3), Act(4, brake=1.0)]
     if not fast:
         acts += [Act(22, aim_km_h=top), Act(120, below_km_h=1.0)]
     return [*acts, Act(3, brake=1.0)]
@@ -227,7 +228,7 @@ WAYS: dict[str, dict[str, tuple[Maker, str, dict]]] = {
         "well": (_pulls, "", {}),
         "well, cells missing": (_pulls, "", {"without": ("cell_",)}),
         "too short": (lambda w, c: _pulls(w, c, held=7.0), "too short", {}),
-        "no stand before": (lambda w, c: _pulls(w, c, before=0.5), "stood without load", {}),
+        "no stand before": (lambda w, c: _pulls(w, c, before=0.5), "without load before it", {}),
         "too few": (lambda w, c: _pulls(w, c, count=4), "4 of 6", {}),
         "one reading a second": (_pulls, SLOW_WORDS, {"slow": True}),
     },

@@ -11,6 +11,7 @@ from telemetry.analysis.path_loss import find_path_loss
 from telemetry.analysis.resistance import least_current
 from telemetry.guided.coast_down import rolling_resistance
 from telemetry.guided.judging import judge
+from telemetry.guided.rows import ROW
 from tests.guided.course import Task, machine, tour
 from tests.guided.outcomes import (
     Outcome,
@@ -81,11 +82,10 @@ def braking_error(outcome: Outcome) -> Error | None:
     task: Task = outcome.task
     if task.step != "braking" or task.how != "well":
         return None
-    stops = outcome.evidence.of("braking")
+    stops = [stop for stop in outcome.evidence.of("braking") if "returned_j" in stop.facts]
     share = next((each.value for each in outcome.result.checks if each.label.startswith("share")), None)
     if share is None or not stops:
         return Error("share returned in braking", task.seed, math.nan)
     fastest = max(stops, key=lambda stop: stop.facts["from_km_h"])
-    return Error(
-        "share returned in braking", task.seed, share - share_truth(outcome.drive, fastest.start, fastest.end)
-    )
+    start, end = fastest.start + 3 * ROW // 2, fastest.end - 3 * ROW // 2
+    return Error("share returned in braking", task.seed, share - share_truth(outcome.drive, start, end))

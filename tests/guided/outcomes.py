@@ -51,7 +51,7 @@ def stated(seed: int, **vehicle: object) -> Machine:
 
 def evidence_of(recording: MarkedRecording, machine: Machine) -> Evidence:
     """Return what the program finds in a recording."""
-    watched = Watched(recording, machine.pack)
+    watched = Watched(recording, machine)
     series = read_series(watched)
     return Evidence(figures_of(series, machine), machine, watched.attempts)
 
@@ -129,6 +129,6 @@ def share_truth(drive: Driven, start: int, end: int) -> float:
     """
     inside = (drive.t >= start) & (drive.t <= end)
     power = drive.current[inside] * drive.pack_v[inside] - drive.machine.controller.parameters.standby_w
-    speed = drive.speed_m_s[inside]
+    speed, seconds = drive.speed_m_s[inside], drive.t[inside] / 1e6
     motion = 0.5 * drive.machine.vehicle.parameters.mass_kg * (speed[0] ** 2 - speed[-1] ** 2)
-    return float(100.0 * -np.minimum(power[1:], 0.0).sum() * 0.2 / motion)
+    return float(-100.0 * np.trapezoid(power, seconds) / motion)

@@ -17,7 +17,7 @@ from tests.reference.drives import DriveRecording
 
 LATITUDE, LONGITUDE = 50.0, 0.0
 M_A_DEGREE = 111_200.0
-STEP_US = 200_000
+STEP_US = 50_000
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,7 @@ def drive() -> Driven:
 
 def attempts(rows: int, until: int | None = None) -> list[Attempt]:
     """Return the attempts in spans of so many rows."""
-    recogniser, found = Recogniser(stated(SEED).pack), list[Attempt]()
+    recogniser, found = Recogniser(stated(SEED)), list[Attempt]()
     for span in drive().recording.spans(rows):
         if until is not None and span.end > until:
             return found
@@ -55,9 +55,9 @@ def test_a_pull_in_which_the_link_was_lost_does_not_count() -> None:
     acts = (Act(8), Act(24, throttle=0.5), Act(6))
     recording = driven(machine(SEED, "pulls"), SEED, acts).recording
     lost = tuple(_without(each, 14e6, 26e6) for each in recording.batches)
-    found = Recogniser(stated(SEED).pack)
+    found = Recogniser(stated(SEED))
     every = [a for s in replace(recording, batches=lost).spans() for a in found.advance(s)]
-    assert [each.refused for each in every if each.step == "pulls"] == ["too short: 6 s of 10"]
+    assert [each.refused for each in every if each.step == "pulls"] == ["too short: 6 of 10 s"]
 
 
 def _without(batch: Batch, start: float, end: float) -> Batch:
@@ -82,8 +82,8 @@ def test_the_stamp_is_of_the_rows_and_not_of_the_spans() -> None:
 @pytest.mark.parametrize(("seconds", "counts"), [(11.0, True), (8.0, False)])
 def test_a_pull_counts_from_ten_seconds_on(seconds: float, counts: bool) -> None:
     acts = (Act(8), Act(seconds, throttle=0.5), Act(4))
-    found = Recogniser(stated(SEED).pack)
+    found = Recogniser(stated(SEED))
     every = [a for s in driven(machine(SEED, "pulls"), SEED, acts).recording.spans() for a in found.advance(s)]
     pulls = [each for each in every if each.step == "pulls"]
     assert [each.accepted for each in pulls] == [counts]
-    assert counts or pulls[0].refused == "too short: 8 s of 10"
+    assert counts or pulls[0].refused == "too short: 8 of 10 s"

@@ -22,7 +22,7 @@ ORIGIN = 1_767_225_600_000_000
 def result() -> GuidedResult:
     machine, _ = parse_machine(MACHINE, "cart.toml")
     assert machine is not None
-    refused = Attempt("pulls", ORIGIN + 65_000_000, ORIGIN + 71_000_000, refused="too short: 6 s of 10")
+    refused = Attempt("pulls", ORIGIN + 65_000_000, ORIGIN + 71_000_000, refused="too short: 6 of 10 s")
     good = Attempt(
         "pulls", ORIGIN + 5_000_000, ORIGIN + 15_000_000, facts={"peak_a": 61.25, "throttle": float("nan")}
     )
@@ -49,7 +49,7 @@ def test_the_text_says_each_step_with_figure_error_bound_origin_and_reason() -> 
     assert max(map(len, lines)) <= 80
     assert lines[0].startswith("a <b>& cart: ■ FAIL. Failed: Full launches.")
     assert "● internal resistance, 10 s: 21.4 ± 0.7 mΩ; at most 30 mΩ (1.3 times the stated 23 mΩ)" in text
-    assert "Attempts: 1 counted at 0:00:05; refused at 0:01:05: too short: 6 s of 10." in text
+    assert "Attempts: 1 counted at 0:00:05; refused at 0:01:05: too short: 6 of 10 s." in text
     assert "■ peak current: 210 A; at most 180 A; above 200 A fails (stated)" in text
     assert "To get it judged: Key off for 2 minutes" in text
     assert "session 4, 2026-01-01" in text
