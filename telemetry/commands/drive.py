@@ -18,6 +18,7 @@ from telemetry.commands.options import (
 )
 
 if TYPE_CHECKING:
+    from collections import Counter
     from collections.abc import Sequence
 
     from telemetry.guided.result import GuidedResult
@@ -141,6 +142,7 @@ def _lead(arguments: argparse.Namespace) -> int:
     machine = subjects.machine_for_watch(arguments.machine)
     earlier = _guided_sessions(arguments, machine)
     steps = _steps_to_do(arguments, machine, earlier)
+    counted = {step.name: attempts for step, attempts in steps}
     if not steps:
         say("Every step is judged; --step NAME leads through one again.")
         return _tell(arguments, *_judged(arguments, machine, earlier))
@@ -154,7 +156,7 @@ def _lead(arguments: argparse.Namespace) -> int:
         silent=arguments.silent,
         units=arguments.units,
         plain_blocks=arguments.plain_blocks,
-        leader=Leader(machine, steps),
+        leader=Leader(machine, [step for step, _ in steps], counted, again=bool(arguments.step)),
         speaks=arguments.speak,
     )
     status = join.watch(machine, options)
@@ -162,8 +164,12 @@ def _lead(arguments: argparse.Namespace) -> int:
     return (_tell(arguments, *_judged(arguments, machine, driven)) if driven else 0) or status
 
 
-def _steps_to_do(arguments: argparse.Namespace, machine: Machine, earlier: Sequence[str]) -> list[Step]:
-    """Return the steps named, else those that no earlier drive settled."""
+def _steps_to_do(
+    arguments: argparse.Namespace, machine: Machine, earlier: Sequence[str]
+) -> list[tuple[Step, Counter[str]]]:
+    """Return the steps named, else those that no earlier drive settled, with the good attempts that there are."""
+    from collections import Counter
+
     from telemetry.guided.steps import STEPS
     from telemetry.model.errors import InputError, nearest
 
@@ -174,11 +180,16 @@ def _steps_to_do(arguments: argparse.Namespace, machine: Machine, earlier: Seque
             right = f"did you mean {near[0]}?" if near else f"the steps are {', '.join(names)}"
             raise InputError(f"there is no step {name!r}; {right}")
     if arguments.step:
-        return [step for step in STEPS if step.name in arguments.step]
+        return [(step, Counter()) for step in STEPS if step.name in arguments.step]
     if not earlier:
-        return [step for step in STEPS if step.name != "braking" or machine.vehicle.regenerates is not False]
+        brakes = machine.vehicle.regenerates is not False
+        return [(step, Counter()) for step in STEPS if step.name != "braking" or brakes]
     result, _ = _judged(arguments, machine, earlier)
-    return [each.step for each in result.steps if not each.judged]
+    return [
+        (each.step, Counter(attempt.part for attempt in each.attempts if attempt.accepted))
+        for each in result.steps
+        if not each.judged
+    ]
 
 
 def _require_ready(arguments: argparse.Namespace, machine: Machine) -> None:

@@ -89,12 +89,14 @@ class RollingResistance:
         pairs: the three that count; empty where it is not known.
         value: rolling resistance over weight; None where not known.
         sigma: one standard deviation.
+        scatter: the part of it that the same machine on the same ground would not repeat.
         why: why it is not known.
     """
 
     pairs: tuple[RollPair, ...]
     value: float | None = None
     sigma: float | None = None
+    scatter: float = 0.0
     why: str = ""
 
 
@@ -120,7 +122,7 @@ def rolling_resistance(rolls: Sequence[Attempt]) -> RollingResistance:
     value = sum(means) / len(means)
     turning = (TURNING_SHARE.high - TURNING_SHARE.low) / 2 / Z90
     scatter = float(np.std(means, ddof=1)) / math.sqrt(len(means))
-    return RollingResistance(counted, value, math.hypot(scatter, value * turning))
+    return RollingResistance(counted, value, math.hypot(scatter, value * turning), scatter)
 
 
 def _pair(one: Attempt, other: Attempt) -> RollPair | str:

@@ -30,12 +30,14 @@ class Evidence:
         machine: what its owner states.
         found: attempts as recognised, in time order.
         readings: of first power, by the step's name there.
+        machine_text: the machine file that was recorded with it; None where none was.
     """
 
     figures: SessionFigures
     machine: Machine
     found: Sequence[Attempt]
     readings: Mapping[str, float] = field(default_factory=dict)
+    machine_text: str | None = None
 
     @cached_property
     def attempts(self) -> tuple[Attempt, ...]:

@@ -141,7 +141,7 @@ def _highest_a(on: Evidence, attempts: Sequence[Attempt]) -> float | None:
         return None
     found = []
     for each in attempts:
-        rows = flow.rows(each.start, each.end)
+        rows = flow.rows(each.start, each.end)  # none where the attempt is of another drive
         part = replace(
             flow, **{name: getattr(flow, name)[rows] for name in ("t", "values", "bridged", "out", "into")}
         )

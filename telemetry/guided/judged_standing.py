@@ -32,7 +32,7 @@ def zero(on: Evidence) -> Iterator[Check]:
             if part == "key off":
                 limit = ZERO_SHARE * on.highest_a
                 origin = f"0.5 % of the highest current, {on.highest_a:.0f} A; {PRACTICE}"
-                zero = "current into the pack, and no charger: the sensor is off its zero" if mean < -CALM_A / 2 else ""
+                zero = "into the pack, and no charger: the sensor is off its zero" if mean < -CALM_A / 2 else ""
                 yield at_most("reading with the key off, either sign", "A", abs(mean), limit, origin, why=zero)
                 yield told("noise of the current, means of a second", "A", scatter)
             else:

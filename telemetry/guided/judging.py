@@ -9,15 +9,12 @@ from typing import Final
 
 from telemetry.guided import judged_driving, judged_standing
 from telemetry.guided.attempts import Attempt
-from telemetry.guided.checks import PRACTICE, Check, Word, at_most, unknown, worst
+from telemetry.guided.checks import WORDS, Check, Word, unknown, worst
 from telemetry.guided.evidence import Evidence
 from telemetry.guided.steps import STEPS, Step
 
 SLACK: Final = 1.6
 """Readings that come somewhat less often than asked for still do. Ours."""
-LIKE_C: Final = 5.0
-"""Resistances at temperatures further apart are not compared: they change by some per cent a degree. Ours."""
-SIGMAS: Final = 2.0
 RULE: Final = (
     "The verdict is that of the worst step; a step that is not judged is never a pass. Trusted for the season only"
     " where every step but usual work and recovery is judged and none failed."
@@ -83,34 +80,56 @@ class Verdict:
 
 def judge(on: Evidence, session: str = "") -> tuple[StepResult, ...]:
     """Return each step as this recording shows it."""
-    return tuple(replace(_step(step, on), session=session) for step in STEPS)
+    return tuple(judge_step(step, [on], session) for step in STEPS)
 
 
-def _step(step: Step, on: Evidence) -> StepResult:
-    if why := _does_not_apply(step, on):
-        return StepResult(step, "does not apply", why=why)
-    checks: tuple[Check, ...]
+def judge_step(step: Step, drives: Sequence[Evidence], session: str = "") -> StepResult:
+    """Return a step as some drives show it together: attempts add up, and of each figure the worst word counts."""
+    for on in drives:
+        if why := _does_not_apply(step, on):
+            return StepResult(step, "does not apply", why=why, session=session)
     if step.name == "close":
-        checks = (judged_standing.insulation(on), unknown(*_CHANGE, "judge two drives together", decides=True))
-        return _with_word(step, checks, (), "")
-    attempts = tuple(each for each in on.attempts if each.step == step.name)
-    missing = _missing(step, on)
-    if missing:
-        return StepResult(step, "not judged", attempts=attempts, why=missing)
-    accepted = [each for each in attempts if each.accepted]
+        checks = [judged_standing.insulation(drives[-1]), unknown(*CHANGE, "judge two drives together", decides=True)]
+        return with_word(step, checks, (), "", session)
+    missing = [_missing(step, on) for on in drives]
+    fit = [on for on, why in zip(drives, missing, strict=True) if not why] or list(drives)
+    found = {(each.start, each.end, each.part): each for on in fit for each in on.found if each.step == step.name}
+    pooled = [replace(on, found=tuple(found.values())) for on in fit]
+    attempts = pooled[0].attempts
+    if all(missing):
+        return StepResult(step, "not judged", attempts=attempts, why=missing[-1], session=session)
     lacking = "" if step.name in _BY_FIGURE else _lacking(step, attempts)
-    checks = tuple(_CHECKS[step.name](on)) if accepted or step.name in _BY_FIGURE else ()
-    return _with_word(step, checks, attempts, lacking)
+    judges = step.name in _BY_FIGURE or any(each.accepted for each in attempts)
+    checks = _worst_of(_CHECKS[step.name](on) for on in pooled) if judges else []
+    return with_word(step, checks, attempts, lacking, session)
 
 
-_CHANGE = ("change of the 1 s resistance since the first drive", "mΩ")
+CHANGE: Final = ("change of the 1 s resistance since the first drive", "mΩ")
 
 
-def _with_word(step: Step, checks: tuple[Check, ...], attempts: tuple[Attempt, ...], lacking: str) -> StepResult:
-    word = worst(check.word for check in checks if check.counts)
-    if lacking and word != "fail":
-        return StepResult(step, "not judged", checks, attempts, lacking)
-    return StepResult(step, word, checks, attempts, lacking)
+def _worst_of(drives: Iterable[Iterable[Check]]) -> list[Check]:
+    """Return each figure of some drives once: known before not known, the worst word of the known, the latest."""
+    found: dict[str, Check] = {}
+    for checks in drives:
+        for check in checks:
+            had = found.get(check.label)
+            if had is None or _rank(check) >= _rank(had):
+                found[check.label] = check
+    return list(found.values())
+
+
+def _rank(check: Check) -> tuple[bool, int]:
+    return check.word != "not judged", WORDS.index(check.word)
+
+
+def with_word(
+    step: Step, checks: Iterable[Check], attempts: Sequence[Attempt], lacking: str, session: str
+) -> StepResult:
+    """Return a step judged by its figures; ``lacking`` says which attempts it lacks."""
+    shown = tuple(checks)
+    word = worst(check.word for check in shown if check.counts)
+    word = "not judged" if lacking and word != "fail" else word
+    return StepResult(step, word, shown, tuple(attempts), lacking, session)
 
 
 def _does_not_apply(step: Step, on: Evidence) -> str:
@@ -152,55 +171,6 @@ def _lacking(step: Step, attempts: Sequence[Attempt]) -> str:
         return "not found in the recording"
     refused = [each.refused for each in attempts if not each.accepted]
     return f"{', '.join(short)}{f'; the last refused: {refused[-1]}' if refused else ''}"
-
-
-def merged(sessions: Sequence[Sequence[StepResult]], resistances: Sequence[Evidence]) -> tuple[StepResult, ...]:
-    """Return each step by the latest session that judged it; the others are :func:`earlier`.
-
-    Args:
-        sessions: the results of each session, in order of time.
-        resistances: what they were judged by, to compare the first resistance with the last.
-    """
-    found = []
-    for results in zip(*sessions, strict=True):
-        judged = [each for each in results if each.judged]
-        found.append(judged[-1] if judged else max(results, key=lambda each: len(each.attempts)))
-    found[-1] = _closed(found[-1], resistances)
-    return tuple(found)
-
-
-def earlier(sessions: Sequence[Sequence[StepResult]], final: Iterable[StepResult]) -> list[StepResult]:
-    """Return the judged results that a later session repeated."""
-    kept = set(map(id, final))
-    return [
-        each
-        for results in sessions
-        for each in results
-        if each.word in ("pass", "remark", "fail") and id(each) not in kept and each.step.name != "close"
-    ]
-
-
-def _closed(close: StepResult, on: Sequence[Evidence]) -> StepResult:
-    """Return the last step with the change of the resistance, where two sessions measured it at like temperature."""
-    if close.step.name != "close":
-        return close
-    known = [found for each in on if (found := each.figures.resistance) is not None and found.pack_mohm is not None]
-    if len(known) <= 1:
-        return close
-    first, last = known[0], known[-1]
-    apart = abs((first.temperature_c or 0.0) - (last.temperature_c or 0.0))
-    if apart > LIKE_C:
-        change = unknown(
-            *_CHANGE, f"the drives were {apart:.0f} °C apart: repeat it at like temperature", decides=True
-        )
-    else:
-        assert first.pack_mohm is not None
-        assert last.pack_mohm is not None
-        sigma = math.hypot(first.pack_scatter_mohm or 0.0, last.pack_scatter_mohm or 0.0)
-        value = abs(last.pack_mohm - first.pack_mohm)
-        change = at_most(*_CHANGE, value, SIGMAS * sigma, f"2 standard deviations; {PRACTICE}")
-    checks = (close.checks[0], change)
-    return replace(_with_word(close.step, checks, (), ""), session=close.session)
 
 
 def verdict(results: Sequence[StepResult], fit_stops: bool = False) -> Verdict:

@@ -6,7 +6,7 @@ It only recognises and says; marks tell a recording which steps were led, so tha
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -14,7 +14,7 @@ from telemetry.alarms.acts import alarm_name
 from telemetry.alarms.priorities import priority_of
 from telemetry.guided.attempts import Attempt
 from telemetry.guided.recogniser import Recogniser
-from telemetry.guided.steps import LED, Reading, Step
+from telemetry.guided.steps import LED, Reading, Step, again_mark
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS, Span
 from telemetry.model.events import AlarmChange
@@ -56,20 +56,30 @@ class Leader:
     Args:
         machine: what its owner states.
         steps: those still to be done, at least one.
+        counted: by step, the good attempts of each part that earlier drives hold.
+        again: whether the steps are repeated: then earlier attempts no longer count.
 
     Attributes:
         cue: what is to be heard since it was last taken; None for nothing.
     """
 
-    def __init__(self, machine: Machine, steps: Sequence[Step]) -> None:
+    def __init__(
+        self,
+        machine: Machine,
+        steps: Sequence[Step],
+        counted: Mapping[str, Mapping[str, int]] | None = None,
+        *,
+        again: bool = False,
+    ) -> None:
         self._recogniser = Recogniser(machine)
         self._steps, self._place = tuple(steps), 0
+        self._earlier, self._again = counted or {}, again
         cold = machine.pack.cold_charge_cutoff_c
         self._least_c = (machine.pack.cell.charge_low_c if cold is None else cold) + WARM_C
         self._coldest_c: dict[str, float] = {}
         self._state: State = "offered"
         self._since = self._now = 0
-        self._counted: dict[str, int] = {}
+        self._counted = dict(self._earlier.get(self._steps[0].name, {}))
         self._last: Attempt | None = None
         self._why = ""
         self._implement_on = False
@@ -137,9 +147,10 @@ class Leader:
 
     def _next(self) -> None:
         self._place += 1
-        self._state, self._counted, self._implement_on = "offered", {}, False
+        self._state, self._implement_on = "offered", False
         if self._place == len(self._steps):
             self._place, self._state = len(self._steps) - 1, "over"
+        self._counted = dict(self._earlier.get(self._steps[self._place].name, {}))
 
     def go(self) -> str:
         """Take the driver's go; return the words of the mark that it sets, empty where it sets none."""
@@ -148,7 +159,7 @@ class Leader:
             return ""
         if self._state in ("offered", "let off"):
             self._state, self._since, self._last, self.cue = "going", self._now, None, "begin"
-            return f"{LED}: {step.name.replace('-', ' ')}"
+            return again_mark(step) if self._again else f"{LED}: {step.name.replace('-', ' ')}"
         if step.name in _ENDS_BY_HAND:
             self._done()
             return f"{LED}: {step.name} done"

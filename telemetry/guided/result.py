@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from telemetry.guided.evidence import Evidence
-from telemetry.guided.judging import StepResult, Verdict, earlier, merged, verdict
+from telemetry.guided.judging import StepResult, Verdict, verdict
+from telemetry.guided.merging import merged
 from telemetry.machine.fit import Verdict as FitVerdict
 from telemetry.machine.fit import fit, overall
 from telemetry.machine.sections import Machine
@@ -73,7 +74,10 @@ def result_of(
 ) -> GuidedResult:
     """Return the result of some sessions, in order of time, each with what it was judged by."""
     each = [session.steps for session in sessions]
-    steps, fitting = merged(each, evidence), overall(fit(machine))
+    (steps, repeated), fitting = merged(each, evidence), overall(fit(machine))
+    origins = {session.name: session.origin for session in sessions}
+    for step in steps:  # attempts of several sessions are timed from the beginning of the first
+        origins.setdefault(step.session, origins.get(step.session.partition(" + ")[0], 0))
     return GuidedResult(
         machine,
         machine_stamp,
@@ -82,7 +86,7 @@ def result_of(
         first_power,
         tuple(sessions),
         steps,
-        tuple(earlier(each, steps)),
+        repeated,
         verdict(steps, fitting == "stop"),
-        {session.name: session.origin for session in sessions},
+        origins,
     )

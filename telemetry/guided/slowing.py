@@ -135,9 +135,7 @@ def _refused(rows: list[Row], found: Roll | None, stopped: bool) -> str:
     if slow := too_slow(max(row.age_s for row in rows)):
         return slow
     if seconds < LEAST_ROLL_S or len(rows) < LEAST_READINGS or found is None:
-        return (
-            f"too short: {seconds:.1f} of {LEAST_ROLL_S:.0f} s, {len(rows)} of {LEAST_READINGS} speed readings"
-        )
+        return f"too short: {seconds:.1f} of {LEAST_ROLL_S:.0f} s, {len(rows)} of {LEAST_READINGS} speed readings"
     if last.speed > LEFT_SHARE * first.speed:
         why = "it rolled faster again" if stopped else "it ended early"
         return f"{why}: from {first.speed:.1f} to {last.speed:.1f} km/h"

@@ -135,9 +135,8 @@ class Rest:
             )
         self._reset()
 
-
     def _charged(self, into_a: float) -> str:
-        """Return why what flows into the pack may be a charger's; empty where it is none, or the offset of a sensor."""
+        """Return why what flows into the pack may be a charger's; empty where the sensor's offset is as likely."""
         if self._wall or self._part == "charger":
             return f"the charger was on: {into_a:.1f} A into the pack"
         if into_a <= self._charger_a:

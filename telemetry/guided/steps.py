@@ -284,3 +284,8 @@ STEPS: Final = (
         interval_s=SLOW_S,
     ),
 )
+
+
+def again_mark(step: Step) -> str:
+    """Return the mark with which a step is led once more: its earlier attempts no longer count with the new ones."""
+    return f"{LED}: {step.name.replace('-', ' ')} again"

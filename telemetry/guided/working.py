@@ -151,8 +151,9 @@ class UsualWork:
         self._before = None
         if start and seconds >= WORK_TOLD_S:
             short = seconds < WORK_S and used < WORK_C
-            went = f"{seconds // 60:.0f} of {WORK_S / 60:.0f} min, {100 * used // 1:.0f} of {100 * WORK_C:.0f} % of the charge"
-            refused = f"too short: {went}" if short else ""
+            went = f"{seconds // 60:.0f} of {WORK_S / 60:.0f} min"
+            charge = f"{100 * used // 1:.0f} of {100 * WORK_C:.0f} % of the charge"
+            refused = f"too short: {went}, {charge}" if short else ""
             still = f"mostly standing: it moved for {100 * share // 1:.0f} of {100 * MOVING_SHARE:.0f} % of the time"
             refused = refused or ("" if share > MOVING_SHARE else still)
             yield Attempt("work", start, last, "", refused, {"moving": share, "charge_share": used})

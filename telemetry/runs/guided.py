@@ -47,7 +47,8 @@ def judge_sessions(
         told.at(f"finding the figures of {recording.name}")
         wall_kwh = WALL_ENERGY.found(mark.text for mark in series.marks)
         wall_wh = None if wall_kwh is None else 1000.0 * wall_kwh
-        on = Evidence(figures_of(series, machine, wall_wh), machine, watched.attempts, readings)
+        figures = figures_of(series, machine, wall_wh)
+        on = Evidence(figures, machine, watched.attempts, readings, recording.machine_text)
         told.at(f"judging {recording.name}")
         shown = printable(recording.name, 60)
         other = recording.machine_text is not None and recording.machine_text != machine.text

@@ -92,7 +92,7 @@ def test_what_was_led_is_found_by_the_machines_id(folder, capsys) -> None:
     assert "session 1 was recorded with a different version of the machine file" in out
     assert guided_sessions(store, "cart-2") == [2]
     again = Namespace(step=[], store=store)
-    left = [each.name for each in _steps_to_do(again, load_machine(folder / "led.toml"), ["1"])]
+    left = [each.name for each, _ in _steps_to_do(again, load_machine(folder / "led.toml"), ["1"])]
     assert "launches" not in left
     assert {"zero", "pulls", "climb"} <= set(left)
     fit = ("fit", folder / "led.toml", "--store", store)

@@ -53,7 +53,7 @@ def evidence_of(recording: MarkedRecording, machine: Machine) -> Evidence:
     """Return what the program finds in a recording."""
     watched = Watched(recording, machine)
     series = read_series(watched)
-    return Evidence(figures_of(series, machine), machine, watched.attempts)
+    return Evidence(figures_of(series, machine), machine, watched.attempts, machine_text=recording.machine_text)
 
 
 def outcome_of(task: Task) -> Outcome:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -136,6 +136,15 @@ class MarkedRecording(DriveRecording):
             now = [event for event in left if event.t <= span.end]
             left = left[len(now) :]
             yield span.adding(events=now)
+
+    def dated(self, start: int, marks: Sequence[Mark] = (), machine_text: str | None = None) -> MarkedRecording:
+        """Return it as it was recorded from ``start`` on, microseconds since the epoch, with more marks."""
+        batches = tuple(Batch(each.group, each.t + start, each.values) for each in self.batches)
+        events = tuple(replace(event, t=event.t + start) for event in (*self.events, *marks))
+        events = tuple(sorted(events, key=lambda event: event.t))
+        return replace(
+            self, batches=batches, events=events, start=start, time_basis="absolute", machine_text=machine_text
+        )
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,9 +11,13 @@ from hypothesis import strategies as st
 
 from telemetry.analysis.series import Series
 from telemetry.guided.checks import WORDS, Word, at_least, at_most, told, unknown, worst
-from telemetry.guided.judging import StepResult, earlier, merged, verdict
+from telemetry.guided.judging import StepResult, verdict
+from telemetry.guided.merging import merged
 from telemetry.guided.settling import settle
 from telemetry.guided.steps import STEPS
+from tests.guided.course import machine
+from tests.guided.outcomes import evidence_of, stated
+from tests.guided.scripted import Act, driven
 
 NUMBERS = st.floats(-1e3, 1e3)
 
@@ -70,11 +74,12 @@ def test_a_stop_of_fit_is_a_fail_though_every_step_passed() -> None:
 def test_a_repeat_counts_and_what_it_repeated_is_kept() -> None:
     first = [replace(each, session="first") for each in results(pulls="fail", launches="pass")]
     second = [replace(each, session="second") for each in results(pulls="pass", launches="not judged")]
-    found = merged([first, second], [])
+    drives = [evidence_of(driven(machine(12, "pulls"), 12, (Act(4),)).recording, stated(12))] * 2
+    found, repeated = merged([first, second], drives)
     by_name = {each.step.name: each for each in found}
     assert by_name["pulls"].session == "second"
     assert by_name["launches"].session == "first"
-    assert [each.word for each in earlier([first, second], found) if each.step.name == "pulls"] == ["fail"]
+    assert [each.word for each in repeated if each.step.name == "pulls"] == ["fail"]
 
 
 @pytest.mark.parametrize("tau", [30.0, 120.0, 300.0])

@@ -57,7 +57,7 @@ def test_a_pull_in_which_the_link_was_lost_does_not_count() -> None:
     lost = tuple(_without(each, 14e6, 26e6) for each in recording.batches)
     found = Recogniser(stated(SEED))
     every = [a for s in replace(recording, batches=lost).spans() for a in found.advance(s)]
-    assert [each.refused for each in every if each.step == "pulls"] == ["too short: 6 of 10 s"]
+    assert [each.refused for each in every if each.step == "pulls"] == ["too short: 5 of 10 s"]
 
 
 def _without(batch: Batch, start: float, end: float) -> Batch:
