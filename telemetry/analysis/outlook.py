@@ -104,8 +104,8 @@ def find_outlook(
     return Outlook(left, paces[0], paces[1], unknown)
 
 
-def mean_power_w(flow: Flow, spans: list[tuple[int, int]]) -> Range | None:
-    """Return the net power of the next ten minutes, W, by that in ``spans`` (microseconds); None below a minute."""
+def mean_power_w(flow: Flow, spans: list[tuple[int, int]], minutes: int = _AHEAD) -> Range | None:
+    """Return the net power of the ``minutes`` to come, W, by ``spans`` (microseconds) of use; None below a minute."""
     pieces, seconds = [], []
     for start, end in spans:
         count = max(1, round((end - start) / MICROSECONDS / _PIECE_S))
@@ -116,20 +116,20 @@ def mean_power_w(flow: Flow, spans: list[tuple[int, int]]) -> Range | None:
                 out, into = flow.between(first, last)
                 pieces.append((out - into) / known * 3600.0)
                 seconds.append(known)
-    return forecast(pieces, seconds) if float(np.sum(seconds)) >= _LEAST_S else None
+    return forecast(pieces, seconds, minutes) if float(np.sum(seconds)) >= _LEAST_S else None
 
 
-def forecast(pieces: Sequence[float], seconds: Sequence[float]) -> Range:
-    """Return the mean of the next ten minutes by ``pieces`` of about a minute (at least one), 90 % interval.
+def forecast(pieces: Sequence[float], seconds: Sequence[float], ahead: int = _AHEAD) -> Range:
+    """Return the mean of the minutes to come by ``pieces`` of about a minute (at least one), 90 % interval.
 
-    The mean of n pieces and that of ten to come differ by a variance of s² (1/n + 1/10), times what neighbours have
-    in common; s² is their own scatter, joined with the usual one for the few that there are.
+    The mean of n pieces and that of m to come differ by a variance of s² (1/n + 1/m), times what neighbours have in
+    common; s² is their own scatter, joined with the usual one for the few that there are.
     """
     mean = float(np.average(pieces, weights=seconds))
     minutes = float(np.sum(seconds)) / _PIECE_S
     squares = minutes * float(np.average((np.array(pieces) - mean) ** 2, weights=seconds))
     scatter = (_USUAL_PIECES * (_USUAL_SPREAD * mean) ** 2 + squares) / (_USUAL_PIECES + max(minutes - 1.0, 0.0))
-    variance = _RELATED * scatter * (1.0 / max(minutes, 1.0) + 1.0 / _AHEAD) + (_GROUND * mean) ** 2
+    variance = _RELATED * scatter * (1.0 / max(minutes, 1.0) + 1.0 / ahead) + (_GROUND * mean) ** 2
     return Range.around(mean, Z90 * float(np.sqrt(variance)))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +20,9 @@ from telemetry.model.batch import MICROSECONDS, Values
 
 _LEAST_BLOCKS = 24  # with both voltages and the current known, for a fit of two figures; ours
 _SLOW_S = 10.0
+_CLIMB_BLOCK_S = 5.0
+_ALIKE = 1.5
+"""Means of five seconds beside each other are alike, and the jackknife takes them for independent. Ours."""
 NEARLY_EMPTY = 0.2
 """Charge at which the pack must still carry the load: lithium packs are commonly used down to 20 %."""
 COLD_C = 0.0
@@ -63,9 +67,7 @@ def find_path_loss(series: SessionSeries, flow: Flow | None, least_a: float = 5.
             if known is None
         ]
         return PathLoss(None, f"record {' and '.join(lacking)}")
-    t, at_pack, at_controller, _ = Joiner().take((pack.t, pack.values), (controller.t, controller.values), series.end)
-    lost = under_load(Series(t, at_pack - at_controller), flow, series.origin, least_a) if len(t) else None
-    found = None
+    lost, found = _lost_volts(series, pack, controller, flow, least_a), None
     if lost is not None:
         seconds = (lost.t - series.origin) / MICROSECONDS
         found = slow_resistance(seconds, lost.values, Track(Series(flow.t, flow.values), series.origin).at(seconds))
@@ -75,6 +77,60 @@ def find_path_loss(series: SessionSeries, flow: Flow | None, least_a: float = 5.
     if Z90 * spread > max(ohm, 0.0005):
         return PathLoss(None, "the load changed too little to tell the resistance of the path")
     return PathLoss(Range(ohm - Z90 * spread, ohm, ohm + Z90 * spread))
+
+
+def find_path_rise(
+    series: SessionSeries, flow: Flow | None, climbs: Sequence[tuple[int, int]], least_a: float = 5.0
+) -> Range | None:
+    """Return by which share the resistance of the path rises from the beginning of a long pull to its end.
+
+    ``lost = c + R0 I + R1 I x`` with ``x`` from 0 to 1 along each pull, over means of five seconds; ``c`` is what the
+    meters differ by, which driving at other currents tells. A joint that heats has ``R1`` above what copper's 0.4 %
+    a kelvin makes of it.
+
+    Args:
+        series: the session.
+        flow: its current.
+        climbs: first and last time of each pull, microseconds.
+        least_a: current out of the pack from which a row counts.
+
+    Returns:
+        R1 / R0 with its 90 % interval; None where it is not known.
+    """
+    pack, controller = series.get("pack_voltage"), series.get("controller_voltage")
+    if pack is None or controller is None or flow is None or not climbs:
+        return None
+    lost = _lost_volts(series, pack, controller, flow, least_a)
+    if lost is None:
+        return None
+    along = np.full(len(lost.t), np.nan)
+    along[lost.t < climbs[0][0]] = 0.0
+    for first, last in climbs:
+        inside = (lost.t >= first) & (lost.t <= last)
+        along[inside] = (lost.t[inside] - first) / max(1, last - first)
+    used = ~np.isnan(along)
+    seconds = (lost.t[used] - series.origin) / MICROSECONDS
+    current = Track(Series(flow.t, flow.values), series.origin).at(seconds)
+    block = (seconds // _CLIMB_BLOCK_S).astype(np.int64)
+    names, place = np.unique(block, return_inverse=True)
+    if len(names) < _LEAST_BLOCKS:
+        return None
+    count = np.bincount(place)
+    volt, ampere, rising = (
+        np.bincount(place, weights=each) / count for each in (lost.values[used], current, current * along[used])
+    )
+    fit = fit_robustly(np.stack([ampere, rising, np.ones_like(ampere)], axis=1), volt[:, None])
+    ohm, more = float(fit.factors[0, 0]), float(fit.factors[1, 0])
+    if not ohm > 0.0:
+        return None
+    spread = _ALIKE * float(fit.uncertainty(np.array([-more / ohm, 1.0, 0.0]))[0])
+    return Range.around(more / ohm, Z90 * spread / ohm)
+
+
+def _lost_volts(series: SessionSeries, pack: Series, controller: Series, flow: Flow, least_a: float) -> Series | None:
+    """Return pack's voltage less the controller's where more than ``least_a`` flows, V; None for nowhere."""
+    t, at_pack, at_controller, _ = Joiner().take((pack.t, pack.values), (controller.t, controller.values), series.end)
+    return under_load(Series(t, at_pack - at_controller), flow, series.origin, least_a) if len(t) else None
 
 
 def slow_resistance(seconds: Values, volts: Values, amperes: Values) -> tuple[float, float] | None:

@@ -3,22 +3,31 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from telemetry.guided.attempts import CALM_A
+from telemetry.analysis.capacity import best_capacity
+from telemetry.analysis.open_circuit import charge_uncertainty, open_circuit_tables, stated_table
+from telemetry.analysis.ranges import Z90
+from telemetry.guided.attempts import CALM_A, Attempt
 from telemetry.guided.checks import PRACTICE, Check, at_least, at_most, must_not, told, unknown
 from telemetry.guided.evidence import Evidence
 from telemetry.guided.settling import settle
 from telemetry.machine.first_power_insulation import CONNECTED, POLES, higher_pole, resistor_ohm, wanted_ohm_per_v
 from telemetry.machine.insulation import insulation_resistance
+from telemetry.model.batch import MICROSECONDS
 
 ZERO_SHARE: Final = 0.005
 """Of the highest current: what an offset may be without spoiling the charge counted. Common practice."""
 FLAT_SPREAD_MV, STEEP_SPREAD_MV = 20.0, 10.0
 """Cell voltage spread at rest and about half charge: iron phosphate, and others. Common practice."""
+FIRST_US: Final = 300 * MICROSECONDS
+LAST_US: Final = 30 * MICROSECONDS
+MOST_OF_SHARE: Final = 0.10
+"""A voltage that tells the charge less well than this, one standard deviation, does not tell it. Ours."""
 STOPS_S: Final = 0.5
 USABLE_NEW, USABLE_USED = 0.9, 0.8
 """Of the rated capacity. Common practice."""
@@ -76,7 +85,43 @@ def recovery(on: Evidence) -> Iterator[Check]:
         yield unknown("voltage after a long rest", "V", "the voltage did not settle enough to tell; rest longer")
     else:
         yield told("voltage after a long rest", "V", found.end, found.sigma)
+    yield _count_against_voltage(on, rests)
     yield _spread(on)
+
+
+def _count_against_voltage(on: Evidence, rests: Sequence[Attempt]) -> Check:
+    """Judge whether the charge counted since the first rest agrees with the voltages of both rests."""
+    label, unit, flow, pack = "charge out by count less by voltage", "%", on.flow, on.machine.pack
+    begun = [each for each in on.of("zero", "key off") if each.start < on.figures.series.start + FIRST_US]
+    if not begun or not rests or flow is None:
+        return unknown(label, unit, "begin the recording with the key off for two minutes, the pack rested before")
+    first, last = begun[0], rests[-1]
+    at_first, at_last = (_share_by_voltage(on, each) for each in (first, last))
+    if at_first is None or at_last is None:
+        return unknown(label, unit, "the voltage of these cells does not tell at this charge")
+    zero_a = float(flow.values[flow.rows(first.start, first.end)].mean())
+    out, into = flow.between(first.end, last.end)
+    hours = (last.end - first.end) / MICROSECONDS / 3600.0
+    capacity, spread = best_capacity(pack, on.figures.capacity)
+    counted = (out - into - zero_a * hours) / capacity
+    drift = first.facts["scatter_a"] / math.sqrt(first.seconds) * hours / capacity
+    gain = counted * math.hypot(spread / capacity, on.figures.errors.current.gain_sd)
+    sigma = math.hypot(gain, drift, at_first[1], at_last[1])
+    off = counted - (at_first[0] - at_last[0])
+    check = at_most(label, unit, abs(100.0 * off), 100.0 * Z90 * sigma, "both errors together, 90 %")
+    return replace(check, why=f"{100.0 * counted:.0f} % by count; true if the pack had rested before the drive")
+
+
+def _share_by_voltage(on: Evidence, rest: Attempt) -> tuple[float, float] | None:
+    """Return the share of charge at the end of a rest, and its standard deviation; None where that does not tell."""
+    pack, end = on.machine.pack, replace(rest, start=rest.end - LAST_US)
+    volts, own = on.rows("pack_voltage", [end]), stated_table(pack.open_circuit)
+    if volts is None:
+        return None
+    table = own or open_circuit_tables(pack.chemistry)[0]
+    share = float(table.share_at(float(volts.values.mean()) / pack.cells_in_series))
+    sigma = float(charge_uncertainty(pack.chemistry, share, own))
+    return (share, sigma) if sigma <= MOST_OF_SHARE else None
 
 
 def bms_trip(on: Evidence, signal: str, what: str) -> Iterator[Check]:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from telemetry.guided import judged_driving, judged_standing
+from telemetry.guided import judged_driving, judged_pulling, judged_standing
 from telemetry.guided.attempts import Attempt
 from telemetry.guided.checks import WORDS, Check, Word, unknown, worst
 from telemetry.guided.evidence import Evidence
@@ -23,9 +23,9 @@ RULE: Final = (
 _CHECKS: Final[Mapping[str, Callable[[Evidence], Iterator[Check]]]] = {
     "zero": judged_standing.zero,
     "wheels-up": judged_standing.wheels_up,
-    "pulls": judged_driving.pulls,
-    "launches": judged_driving.launches,
-    "climb": judged_driving.climb,
+    "pulls": judged_pulling.pulls,
+    "launches": judged_pulling.launches,
+    "climb": judged_pulling.climb,
     "coast-down": judged_driving.coast_down,
     "braking": judged_driving.braking,
     "implement": judged_driving.implement,
@@ -94,10 +94,12 @@ def judge_step(step: Step, drives: Sequence[Evidence], session: str = "") -> Ste
     missing = [_missing(step, on) for on in drives]
     fit = [on for on, why in zip(drives, missing, strict=True) if not why] or list(drives)
     found = {(each.start, each.end, each.part): each for on in fit for each in on.found if each.step == step.name}
-    pooled = [replace(on, found=tuple(found.values())) for on in fit]
-    attempts = pooled[0].attempts
+    pooled = [
+        replace(on, found=[*(each for each in on.found if each.step != step.name), *found.values()]) for on in fit
+    ]
+    attempts = [each for each in pooled[0].attempts if each.step == step.name]
     if all(missing):
-        return StepResult(step, "not judged", attempts=attempts, why=missing[-1], session=session)
+        return StepResult(step, "not judged", attempts=tuple(attempts), why=missing[-1], session=session)
     lacking = "" if step.name in _BY_FIGURE else _lacking(step, attempts)
     judges = step.name in _BY_FIGURE or any(each.accepted for each in attempts)
     checks = _worst_of(_CHECKS[step.name](on) for on in pooled) if judges else []

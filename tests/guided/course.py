@@ -101,12 +101,15 @@ def _flat(what: Scenario, speed: float, seconds: float) -> Act:
     return Act(seconds, aim_km_h=speed)
 
 
-def _climb(what: Scenario, chance: random.Random, seconds: float = 75.0, steep: float = 1.0) -> list[Act]:
+def _climb(
+    what: Scenario, chance: random.Random, seconds: float = 75.0, steep: float = 1.0, gains: float = 0.0
+) -> list[Act]:
     speed = 0.55 * top_km_h(what)
     grade = steep * max(0.05, 1.4 * what.vehicle.resistance)
     acts = [Act(4), _flat(what, speed, 110)]
     for _ in range(2):
-        acts += [Act(seconds, aim_km_h=speed, grade=grade), _flat(what, speed, 30)]
+        ohm = gains * what.connection.resistance_ohm
+        acts += [Act(seconds, aim_km_h=speed, grade=grade, gains_ohm=ohm), _flat(what, speed, 30)]
     return [*acts, *STOP]
 
 
@@ -187,7 +190,7 @@ def _implement(
     return [*acts, *STOP]
 
 
-def _work(what: Scenario, chance: random.Random, minutes: float = 31.0, rests: float = 0.0) -> list[Act]:
+def work(what: Scenario, chance: random.Random, minutes: float = 31.0, rests: float = 0.0) -> list[Act]:
     speed, acts, left = 0.5 * top_km_h(what), [Act(5)], 60.0 * minutes
     while left > 0:
         lasts = chance.uniform(40, 90)
@@ -208,7 +211,7 @@ SLOW_WORDS, LACK = "every", "not recorded"
 def tour(what: Scenario, chance: random.Random) -> list[Act]:
     """Return most steps in one drive, which loads the machine long enough for every figure."""
     acts = [Act(70, key=False), Act(64), *_pulls(what, chance, before=6.0), *_launches(what, chance)]
-    return [*acts, *_climb(what, chance), *_coast(what, chance), *_work(what, chance, minutes=3.0)]
+    return [*acts, *_climb(what, chance), *_coast(what, chance), *work(what, chance, minutes=3.0)]
 
 
 WAYS: dict[str, dict[str, tuple[Maker, str, dict]]] = {
@@ -268,9 +271,9 @@ WAYS: dict[str, dict[str, tuple[Maker, str, dict]]] = {
         "one reading a second": (_implement, SLOW_WORDS, {"slow": True}),
     },
     "work": {
-        "well": (_work, "", {}),
-        "too short": (lambda w, c: _work(w, c, minutes=12.0), "too short", {}),
-        "mostly standing": (lambda w, c: _work(w, c, minutes=40.0, rests=1.2), "moved for", {}),
+        "well": (work, "", {}),
+        "too short": (lambda w, c: work(w, c, minutes=12.0), "too short", {}),
+        "mostly standing": (lambda w, c: work(w, c, minutes=40.0, rests=1.2), "moved for", {}),
     },
     "recovery": {
         "well": (_recovery, "", {}),

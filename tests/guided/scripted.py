@@ -30,6 +30,7 @@ class Act:
         below_km_h: over as soon as the machine is slower.
         mark: set at its beginning.
         way: 1 there, -1 back: the slope and the position follow it.
+        gains_ohm: what a joint on the way to the controller gains along it.
     """
 
     seconds: float
@@ -44,6 +45,7 @@ class Act:
     enabled: bool = True
     grade: float = 0.0
     way: int = 1
+    gains_ohm: float = 0.0
     mark: str = ""
 
 
@@ -112,11 +114,22 @@ class ScriptedMachine(SimulatedMachine):
         self.script.next()
         self.where = 0.0
 
+    @property
+    def what(self) -> Scenario:
+        """What it is."""
+        return self._what
+
+    @property
+    def can_drive(self) -> bool:
+        """Whether the BMS lets it drive and the controller has not cut out."""
+        return self.electronics.discharge_allowed and self.controller.stopped != "low"
+
     def _step(self) -> None:
         script, act = self.script, self.script.act
         if act.charger != self.charger.connected:
             self.charger.plug(act.charger)
         self.fault.opened = not act.key
+        self.fault.added_ohm = act.gains_ohm * (1.0 - max(0.0, script.left_s) / max(act.seconds, 1e-9))
         before = self.vehicle.position
         super()._step()
         self.where += act.way * (self.vehicle.position - before)
@@ -154,7 +167,7 @@ class Driven:
     Attributes:
         recording: as the program sees it.
         machine: after the drive.
-        t: int64 (n,), microseconds; the others are float64 (n,): A, V, V, km/h.
+        t: int64 (n,), microseconds; the others are float64 (n,): A, V, V, m/s, and what a joint gained, ohm.
     """
 
     recording: MarkedRecording
@@ -164,6 +177,7 @@ class Driven:
     pack_v: np.ndarray
     controller_v: np.ndarray
     speed_m_s: np.ndarray
+    gained_ohm: np.ndarray
 
 
 def driven(
@@ -183,7 +197,8 @@ def driven(
             if acts[number].mark:
                 marks.append(Mark(t, acts[number].mark))
         place = script.place
-        truth.append((t, machine.current, machine.pack_voltage, machine.bus_voltage, machine.vehicle.speed))
+        volts = machine.pack_voltage, machine.bus_voltage
+        truth.append((t, machine.current, *volts, machine.vehicle.speed, machine.fault.added_ohm))
         if t % 1_000_000 == 0:
             places.append((t, machine.where))
     joined = [

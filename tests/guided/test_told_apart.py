@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from telemetry.guided.judged_driving import climb
+from telemetry.guided.judged_pulling import climb
 from telemetry.guided.steps import JOINT_RISE
 from tests.guided.__main__ import FLOORS
 from tests.guided.course import every_way, machine, task
