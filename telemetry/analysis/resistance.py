@@ -179,7 +179,10 @@ def _of_cells(
     if isinstance(mean, str):
         return mean
     current = Track(measured, origin)
-    ratios, uncertainties, lags = _ratios(t, volts, middle, origin, current, mean.lag_s, least_current(pack))
+    told = _ratios(t, volts, middle, origin, current, mean.lag_s, least_current(pack))
+    if told is None:
+        return "no load was drawn while the cells were read"
+    ratios, uncertainties, lags = told
     centre, ohm, scatter = float(np.median(ratios)), float(mean.ohm[0]), float(mean.scatter[0])
     rows = []
     for number, ratio, off, lag in zip(cells.numbers, ratios, uncertainties, lags, strict=True):
@@ -192,8 +195,10 @@ def _of_cells(
 
 def _ratios(
     t: Times, volts: Values, middle: Series, origin: int, current: Track, lag_s: float, least_a: float
-) -> tuple[Values, Values, Values]:
+) -> tuple[Values, Values, Values] | None:
     """Return each cell's share of the mean cell's change, its uncertainty, and how much later than that it is read.
+
+    None where no row is under load, as in a charge.
 
     The mean cell stands for the current at the very moment of reading, so what happened between rows cancels. Of
     slow rows, four are spanned: one cell read some tenths of a second after another sees other changes between rows.
@@ -204,6 +209,8 @@ def _ratios(
     features, known = changes(pairs, Track(middle, origin), 0.0)
     features = features[:, : 4 if fast else 3]
     use = known & _loaded(pairs, current, lag_s, least_a)
+    if not use.any():
+        return None
     before, after = pairs.before[use], pairs.after[use]
     fit = fit_each(features[use], (cell[after] - cell[before] for cell in volts.T))
     return fit.factors[0], fit.uncertainty(_FIRST[: features.shape[1]]), -fit.factors[2] / fit.factors[0]

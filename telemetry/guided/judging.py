@@ -34,8 +34,8 @@ _CHECKS: Final[Mapping[str, Callable[[Evidence], Iterator[Check]]]] = {
     "run-to-low": judged_standing.run_to_low,
     "charge": judged_standing.charge,
 }
-_BY_FIGURE: Final = frozenset({"run-to-low", "charge"})
-"""Steps whose evidence is the figure itself: an estimator says whether the recording shows it."""
+_BY_FIGURE: Final = "run-to-low"
+"""A step whose evidence is the figure itself: an estimator says whether the recording shows it."""
 
 
 @dataclass(frozen=True)
@@ -100,8 +100,9 @@ def judge_step(step: Step, drives: Sequence[Evidence], session: str = "") -> Ste
     attempts = [each for each in pooled[0].attempts if each.step == step.name]
     if all(missing):
         return StepResult(step, "not judged", attempts=tuple(attempts), why=missing[-1], session=session)
-    lacking = "" if step.name in _BY_FIGURE else _lacking(step, attempts)
-    judges = step.name in _BY_FIGURE or any(each.accepted for each in attempts)
+    lacking = "" if step.name == _BY_FIGURE else _lacking(step, attempts)
+    # What ends a charge is a figure too: one cell that stops it looks like a plug that was pulled.
+    judges = step.name == _BY_FIGURE or any(each.accepted or step.name == "charge" for each in attempts)
     checks = _worst_of(_CHECKS[step.name](on) for on in pooled) if judges else []
     return with_word(step, checks, attempts, lacking, session)
 

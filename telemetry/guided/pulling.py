@@ -25,6 +25,8 @@ TOLD_S: Final = 2.0
 FULL_THROTTLE_V: Final = 3.9
 """A throttle sensor on a 5 V supply reads 4.0 to 4.5 V with the throttle fully down; common practice, from memory.
 One that never read so much in a drive may not have been fully down."""
+NOISE_V: Final = 0.05
+"""A throttle sensor that stays where it is reads within this. Ours."""
 FULL_FOR: Final = "full throttle for"
 FULL_SHARE: Final = 0.95
 GENTLE_SHARE: Final = 0.75
@@ -117,7 +119,9 @@ class PullAway:
             refused = refused or too_short(held, HELD_S - SETTLED_S, "the throttle moved: steady for")
             yield Attempt("pulls", first, last, "", refused, facts)
             return
-        full_s = sum(level >= FULL_SHARE for level in levels) / 5.0
+        # Both: a sensor that reads more when fully down has been seen, or the least that a sensor reads then.
+        least_v = max(FULL_THROTTLE_V - NOISE_V, self._released_v + FULL_SHARE * (self._full_v - self._released_v))
+        full_s = sum(row.throttle >= least_v for row, _ in self._rows) / 5.0
         yield Attempt("launches", first, last, "", slow or too_short(full_s, FULL_S, FULL_FOR), facts)
 
     def _levels(self) -> list[float]:

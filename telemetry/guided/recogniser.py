@@ -10,6 +10,7 @@ import numpy as np
 
 from telemetry.analysis.resistance import least_current
 from telemetry.guided.attempts import Attempt, Calm, Manoeuvre
+from telemetry.guided.charging import ChargeBack
 from telemetry.guided.pulling import Climb, PullAway
 from telemetry.guided.rows import GAP, Rows
 from telemetry.guided.slowing import CoastDown, ElectricBraking
@@ -43,6 +44,7 @@ class Recogniser:
             "braking": ElectricBraking(),
             "implement": ImplementOnOff(),
             "work": UsualWork(capacity_ah),
+            "charge": ChargeBack(machine),
         }
         self._marks: list[Mark] = []
         self._last: int | None = None

@@ -25,9 +25,13 @@ SIGNALS: Final = {
     "engaged": "implement_engaged",
     "wall": "charger_input_power",
     "enable": "enable_voltage",
+    "charge_allowed": "charge_allowed",
     "latitude": "latitude",
     "longitude": "longitude",
 }
+
+SWITCHES: Final = frozenset({"engaged", "charge_allowed"})
+"""Of these the last reading counts, not the mean."""
 
 
 class Row(NamedTuple):
@@ -40,6 +44,7 @@ class Row(NamedTuple):
         speed: km/h, without its sign; motor_speed: rpm.
         engaged: above 0.5 while the implement is on.
         wall: W.
+        charge_allowed: below 0.5 while the BMS disables the charge.
         latitude, longitude: degrees.
         age_s: time from the reading of the current before to the one in this row, or to the row without one, s; 0
             where a new stretch begins.
@@ -56,6 +61,7 @@ class Row(NamedTuple):
     engaged: float
     wall: float
     enable: float
+    charge_allowed: float
     latitude: float
     longitude: float
     age_s: float
@@ -66,7 +72,7 @@ class Rows:
     """Makes the rows of spans; a span's rows do not depend on where spans are cut."""
 
     def __init__(self) -> None:
-        self._signals = {name: BlockFigures(signal, ROW, last=name == "engaged") for name, signal in SIGNALS.items()}
+        self._signals = {name: BlockFigures(signal, ROW, last=name in SWITCHES) for name, signal in SIGNALS.items()}
         self._held: dict[str, tuple[int, float]] = {}
 
     def advance(self, span: Span) -> Iterator[Row]:

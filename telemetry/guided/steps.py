@@ -245,7 +245,8 @@ STEPS: Final = (
         "run-to-low",
         "Run to low",
         ("WORK", "WORK ON"),
-        "From full: usual work to the low-charge warning, on to fold-back near the shed, then rest for half an hour."
+        "From full: usual work to the low-charge warning, on to fold-back near the shed, then key off, mark 'key off'"
+        " and rest for half an hour."
         " Stop at fold-back, at the first cell's warning or at 5 %. Read the controller's own minimum in its sheet;"
         " do not drive to it.",
         "a full charge and a rest near empty in one recording",
@@ -260,7 +261,7 @@ STEPS: Final = (
         "Charge back",
         ("PLUG IN", "KEEP ON"),
         "Charge to the end of the charger's taper, with a meter at the wall.",
-        "a charge to its end",
+        "a current into the pack that falls to half in a minute or more, and then ends",
         "how it ended, efficiency of the charger, cell imbalance at the top",
         "ends by taper and not by one cell",
         ("Pack above its cold limit. Do not leave it alone.", MAINS),

@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 from drivers.simulated.bench import held_pedal, on_stands
 from drivers.simulated.scenarios import Scenario
 from drivers.simulated.varied import varied_scenario
 from tests.guided.scripted import Act
 
+BROKEN_OFF_S = 900.0
+INSULATED = {
+    "rested-voltage": 52.0,
+    "frame-to-positive-connected": 0.4,
+    "frame-to-negative-connected": 0.2,
+    "insulation-resistor": 10_000.0,
+    "insulation-voltage-connected": 0.1,
+    "ac-controller": 0.0,
+}
+"""What first power reads of a pack without a leak."""
 SLOW_MACHINE_KM_H = 12.0
 """Of a slower machine a stop from walking pace is one from near its top speed, and nothing is done badly."""
 STOP = (Act(40, brake=0.9, below_km_h=0.3), Act(1.5, brake=1.0))
@@ -26,8 +36,9 @@ class Task:
         acts: what is done.
         reason: what a word of the reason must be where it is done badly; empty for well.
         without: signals taken out of the recording; ``every``: of the rows of every group only each so many.
-        position: whether a receiver is on board.
-        backwards_from: seconds from which the motor is said to turn in reverse, and to.
+        position: whether a receiver is on board; rate_hz: rows a second.
+        backwards: whether the second run is said to turn the motor in reverse.
+        readings: of first power; twice: whether the same is driven on two days.
     """
 
     step: str
@@ -39,13 +50,16 @@ class Task:
     without: tuple[str, ...] = ()
     slow: bool = False
     position: bool = False
+    rate_hz: float = 10.0
     backwards: bool = False
+    readings: Mapping[str, float] = field(default_factory=dict)
+    twice: bool = False
 
 
 def machine(seed: int, step: str) -> Scenario:
     """Return a drawn machine fit for a step: level even ground, and a charge as the step wants it."""
     what = varied_scenario(seed)
-    soc = {"braking": 0.75, "charge": 0.55}.get(step, 0.8)
+    soc = {"braking": 0.75, "run-to-low": 0.97}.get(step, 0.8)
     what = replace(what, ride=None, habits=None, soc=soc, charges_below=0.0)
     if step == "wheels-up":
         what = on_stands(what)
@@ -204,6 +218,21 @@ def _recovery(what: Scenario, chance: random.Random, minutes: float = 31.0, char
     return [Act(4), Act(8, throttle=1.0), *STOP, Act(60 * minutes, key=False, charger=charger)]
 
 
+def _charge(what: Scenario, chance: random.Random, seconds: float = 6 * 3600.0, plugs: bool = True) -> list[Act]:
+    charge = Act(seconds, key=False, charger=plugs, until_full=seconds > BROKEN_OFF_S)
+    return [Act(20, key=False), charge, Act(300, key=False)]
+
+
+def _run_to_low(
+    what: Scenario, chance: random.Random, full: bool = True, low: float = 0.05, rests: bool = True
+) -> list[Act]:
+    acts = [Act(20, key=False)]
+    acts += [Act(1.2 * 3600.0, key=False, charger=True, until_full=True)] if full else []
+    speed = top_km_h(what)
+    drive = [Act(120, aim_km_h=speed * chance.uniform(0.8, 1.0), grade=0.05, until_soc=low) for _ in range(300)]
+    return [*acts, Act(60), *drive, *STOP, Act(2100 if rests else 120, key=False, mark="key off")]
+
+
 Maker = Callable[[Scenario, random.Random], Sequence[Act]]
 SLOW_WORDS, LACK = "every", "not recorded"
 
@@ -214,6 +243,7 @@ def tour(what: Scenario, chance: random.Random) -> list[Act]:
     return [*acts, *_climb(what, chance), *_coast(what, chance), *work(what, chance, minutes=3.0)]
 
 
+LONG = {"rate_hz": 1.0}
 WAYS: dict[str, dict[str, tuple[Maker, str, dict]]] = {
     "zero": {
         "well": (_zero, "", {}),
@@ -275,6 +305,23 @@ WAYS: dict[str, dict[str, tuple[Maker, str, dict]]] = {
         "too short": (lambda w, c: work(w, c, minutes=12.0), "too short", {}),
         "mostly standing": (lambda w, c: work(w, c, minutes=40.0, rests=1.2), "moved for", {}),
     },
+    "run-to-low": {
+        "well": (_run_to_low, "", LONG),
+        "not from full": (lambda w, c: _run_to_low(w, c, full=False), "anchor", LONG),
+        "not to low": (lambda w, c: _run_to_low(w, c, low=0.7), "anchor", LONG),
+        "no rest after": (lambda w, c: _run_to_low(w, c, rests=False), "anchor", LONG),
+    },
+    "charge": {
+        "well": (_charge, "", LONG),
+        "broken off": (lambda w, c: _charge(w, c, seconds=BROKEN_OFF_S), "broken off", LONG),
+        "not plugged in": (lambda w, c: _charge(w, c, seconds=BROKEN_OFF_S, plugs=False), "not found", LONG),
+    },
+    "close": {
+        "well": (_pulls, "", {"readings": INSULATED, "twice": True}),
+        "no insulation reading": (_pulls, "insulation", {"twice": True}),
+        "one drive": (_pulls, "two drives", {"readings": INSULATED}),
+        "no pulls": (lambda w, c: [Act(60)], "two drives", {"readings": INSULATED, "twice": True}),
+    },
     "recovery": {
         "well": (_recovery, "", {}),
         "too short": (lambda w, c: _recovery(w, c, minutes=15.0), "too short", {}),
@@ -284,8 +331,13 @@ WAYS: dict[str, dict[str, tuple[Maker, str, dict]]] = {
 
 
 def task(step: str, how: str, seed: int) -> Task | None:
-    """Return the drive of a step by a way; None where the machine that the seed draws cannot do it."""
+    """Return the drive of a step by a way; None where the machine that the seed draws cannot do it.
+
+    The drawn chargers end below the voltage at which an NMC cell is full, so only iron phosphate is charged full.
+    """
     what = machine(seed, step)
+    if step == "run-to-low" and what.cells.chemistry != "lfp":
+        return None
     if step == "braking" and not what.controller.brake_current_a:
         return None
     if step == "implement" and what.implement is None:

@@ -13,6 +13,7 @@ from telemetry.analysis.series import read_series
 from telemetry.analysis.session_figures import figures_of
 from telemetry.guided.evidence import Evidence
 from telemetry.guided.judging import StepResult, judge
+from telemetry.guided.merging import merged
 from telemetry.guided.recogniser import Watched
 from telemetry.machine.machine_file import parse_machine
 from telemetry.machine.sections import Machine
@@ -21,6 +22,9 @@ from tests.guided.course import Task
 from tests.guided.scripted import Driven, MarkedRecording, driven
 
 JUDGED = ("pass", "remark", "fail")
+START, DAY = 1_780_000_000_000_000, 86_400_000_000
+MORE = 1_000_000
+"""Between the seeds of the noise of two days."""
 
 
 @dataclass(frozen=True)
@@ -58,9 +62,20 @@ def evidence_of(recording: MarkedRecording, machine: Machine) -> Evidence:
 
 def outcome_of(task: Task) -> Outcome:
     """Drive a task and judge it."""
-    drive = driven(task.scenario, task.seed, task.acts, position=task.position)
-    on = evidence_of(_recorded(drive.recording, task), stated(task.seed))
-    result = next(each for each in judge(on) if each.step.name == task.step)
+    drives = [
+        driven(task.scenario, task.seed + MORE * day, task.acts, position=task.position, rate_hz=task.rate_hz)
+        for day in range(1 + task.twice)
+    ]
+    days = [
+        replace(
+            evidence_of(_recorded(each.recording.dated(START + day * DAY), task), stated(task.seed)),
+            readings=task.readings,
+        )
+        for day, each in enumerate(drives)
+    ]
+    drive, on = drives[-1], days[-1]
+    results, _ = merged([judge(each, f"day {day}") for day, each in enumerate(days, 1)], days)
+    result = next(each for each in results if each.step.name == task.step)
     told = " ".join(
         [result.why, *(f"{each.label} {each.why}" for each in result.checks if each.word == "not judged")]
     )
@@ -81,7 +96,8 @@ def _recorded(recording: MarkedRecording, task: Task) -> MarkedRecording:
         kept = [name for name in batch.group.signals if not name.startswith(task.without or ("-",))]
         values = np.stack([batch.column(name) for name in kept], axis=1)
         if task.backwards and "motor_speed" in kept:
-            column, half = kept.index("motor_speed"), batch.t[-1] * _second_run(task)
+            column = kept.index("motor_speed")
+            half = batch.t[0] + (batch.t[-1] - batch.t[0]) * _second_run(task)
             values[batch.t > half, column] *= -1.0
         t = batch.t
         if task.slow:

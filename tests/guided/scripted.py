@@ -17,7 +17,7 @@ from tests.reference.drives import DriveRecording
 
 LATITUDE, LONGITUDE = 50.0, 0.0
 M_A_DEGREE = 111_200.0
-STEP_US = 50_000
+STEP_US, SECOND_US, FAST_HZ = 50_000, 1_000_000, 5.0
 
 
 @dataclass(frozen=True)
@@ -30,6 +30,8 @@ class Act:
         below_km_h: over as soon as the machine is slower.
         mark: set at its beginning.
         way: 1 there, -1 back: the slope and the position follow it.
+        until_soc: over as soon as the mean cell holds less than this share of its charge.
+        until_full: over as soon as the charger has ended the charge.
         gains_ohm: what a joint on the way to the controller gains along it.
     """
 
@@ -45,6 +47,8 @@ class Act:
     enabled: bool = True
     grade: float = 0.0
     way: int = 1
+    until_soc: float = -1.0
+    until_full: bool = False
     gains_ohm: float = 0.0
     mark: str = ""
 
@@ -133,7 +137,10 @@ class ScriptedMachine(SimulatedMachine):
         before = self.vehicle.position
         super()._step()
         self.where += act.way * (self.vehicle.position - before)
-        if script.over(self.vehicle.speed):
+        full = act.until_full and self.charger.finished
+        if full:
+            self.electronics.charge_ended()
+        if full or script.over(self.vehicle.speed) or float(self.cells.soc.mean()) < act.until_soc:
             script.next()
 
 
@@ -187,9 +194,9 @@ def driven(
     machine = ScriptedMachine(scenario, seed, acts, rate_hz)
     batches: dict[tuple[str, str], list[Batch]] = {}
     truth, marks, places = [], list[Event](), list[tuple[int, float]]()
-    t, place = 0, -1
+    t, place, step = 0, -1, STEP_US if rate_hz >= FAST_HZ else SECOND_US
     while not machine.script.done:
-        t += STEP_US
+        t += step
         for batch in machine.advance_to(t):
             batches.setdefault(batch.group.key, []).append(batch)
         script = machine.script
