@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import codecs
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 from telemetry.commands.options import add, add_store, as_json, say, store_path
 
 if TYPE_CHECKING:
+    from telemetry.guided.offers import Offer
+    from telemetry.machine.limits import Limit
     from telemetry.machine.limits_history import ResistanceHistory
     from telemetry.machine.questions import Question
     from telemetry.machine.sections import Machine
@@ -43,6 +45,11 @@ def _add_limits(commands: Any) -> None:
         default=[],
         metavar="NAME[.KEY]",
         help="remove your number, or all of a limit's, from the machine file; may be repeated",
+    )
+    parser.add_argument(
+        "--stated",
+        action="store_true",
+        help="show the limits alone, without those that the machine's guided drives offer",
     )
     add_store(parser)
 
@@ -88,7 +95,7 @@ def limits(arguments: argparse.Namespace) -> int:
     from telemetry.machine.limits import limits_for, unjudged
     from telemetry.machine.machine_file import load_machine
     from telemetry.pipeline.reported_names import with_reported_names
-    from telemetry.report.limit_list import limit_lines, limit_objects
+    from telemetry.report.limit_list import limit_lines, limit_objects, offer_lines
     from telemetry.runs.earlier_sessions import resistance_history
 
     machine = load_machine(arguments.machine)
@@ -97,9 +104,35 @@ def limits(arguments: argparse.Namespace) -> int:
         return _change_limits(arguments, machine, history)
     machine = with_reported_names(machine)
     found, missing = limits_for(machine, history), unjudged(machine, history)
-    lines = [*limit_lines(found, missing), "", caution_line(machine)]
-    say(as_json(limit_objects(found, missing)) if arguments.json else "\n".join(lines))
+    offered, drives = ((), "") if arguments.stated else _offers(arguments, machine, found)
+    if arguments.json:
+        say(as_json(limit_objects(found, missing, offered)))
+        return 0
+    lines = [
+        *limit_lines(found, missing),
+        *offer_lines(offered, drives, arguments.machine),
+        "",
+        caution_line(machine),
+    ]
+    say("\n".join(lines))
     return 0
+
+
+def _offers(arguments: argparse.Namespace, machine: Machine, found: Sequence[Limit]) -> tuple[Sequence[Offer], str]:
+    """Return what the machine's guided drives offer, and their names; nothing where there are none."""
+    from telemetry.runs.guided_store import guided_sessions
+
+    store = store_path(arguments)
+    sessions = [] if machine.vehicle.id is None else guided_sessions(store, machine.vehicle.id)
+    if not sessions:
+        return (), ""
+    from telemetry.guided.offers import offers
+    from telemetry.runs.guided import judge_sessions
+    from telemetry.runs.progress import Progress
+
+    with Progress() as progress:
+        result, _ = judge_sessions(machine, [str(number) for number in sessions], store, progress)
+    return tuple(offers(machine, result.steps, found)), ", ".join(each.name for each in result.sessions)
 
 
 def _change_limits(arguments: argparse.Namespace, machine: Machine, history: ResistanceHistory) -> int:
@@ -125,7 +158,7 @@ def _change_limits(arguments: argparse.Namespace, machine: Machine, history: Res
     found = [each for each in limits_for(after, history) if each.name in names]
     missing = {name: why for name, why in unjudged(after, history).items() if name in names}
     if arguments.json:
-        say(as_json(limit_objects(found, missing)))
+        say(as_json(limit_objects(found, missing, ())))
         return 0
     changed = change_lines(changes, limits_for(machine, history), found)
     say("\n".join([f"{printable(path, 200)} changed:", *changed, "", *limit_lines(found, missing)]))

@@ -20,7 +20,7 @@ from telemetry.guided.pulling import SMOOTHED_S
 from telemetry.guided.settling import settle
 from telemetry.guided.steps import JOINT_RISE
 from telemetry.machine.conductors import BeyondTable, stated_conductor
-from telemetry.machine.limits_current import discharge_parts
+from telemetry.machine.limits_current import Part, discharge_parts
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS
 
@@ -200,7 +200,7 @@ def climb(on: Evidence) -> Iterator[Check]:
         yield unknown("steady current of each part", "A", why, decides=True)
     else:
         for part in parts:
-            label = f"steady current of the {part.name}, over {part.window_s:.0f} s"
+            label = steady_label(part)
             limit = PEAK_SHARE * part.rating_a
             origin = f"0.9 of {part.rating_a:.4g} A, {part.origin}"
             yield at_most(label, "A", duty.thermal(part.window_s).value, limit, origin, fails=part.rating_a)
@@ -211,6 +211,11 @@ def climb(on: Evidence) -> Iterator[Check]:
         yield unknown(label, "K", "measure it after the climb, key off, with an infrared thermometer on matt tape")
     else:
         yield at_most(label, "K", rise, JOINT_RISE_K, PRACTICE, fails=JOINT_RISE_K, why="typed by the driver")
+
+
+def steady_label(part: Part) -> str:
+    """Return the label of the steady current of a part."""
+    return f"steady current of the {part.name}, over {part.window_s:.0f} s"
 
 
 def _path_rise(on: Evidence) -> Check:

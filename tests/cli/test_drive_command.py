@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import random
 from argparse import Namespace
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -13,11 +16,11 @@ from telemetry.cli import main
 from telemetry.commands.drive import _steps_to_do
 from telemetry.machine.machine_file import load_machine
 from telemetry.model.batch import Batch, Span
-from telemetry.model.events import Mark
+from telemetry.model.events import Event, Mark
 from telemetry.runs.guided_store import guided_sessions
 from telemetry.store.writer import StoreWriter
 from tests.analysis.frozen_recordings import flat, write_csv
-from tests.guided.course import machine, task
+from tests.guided.course import WAYS, machine, task
 from tests.guided.scripted import driven
 
 SEED = 20_000
@@ -103,6 +106,31 @@ def test_what_was_led_is_found_by_the_machines_id(folder, capsys) -> None:
     assert told(capsys, *fit, "--stated", "--drive", "1")[0] == 2
 
 
+def test_limits_offers_what_the_guided_drive_measured_and_never_a_softer_limit(folder, capsys) -> None:
+    store, text = folder / "offers.sqlite3", (folder / "machine.toml").read_text(encoding="utf-8")
+    text = text.replace("[machine]", '[machine]\nid = "cart-3"')
+    (folder / "offers.toml").write_text(text, encoding="utf-8")
+    what, chance = machine(SEED, "pulls"), random.Random(1)
+    acts = [act for step in ("pulls", "launches") for act in WAYS[step]["well"][0](what, chance)]
+    recording = driven(what, SEED, acts).recording
+    _stored(store, text, recording.batches, "guided drive: launches", recording.events)
+    words = ("limits", folder / "offers.toml", "--store", store)
+    _, out = told(capsys, *words)
+    assert "From its guided drives (session 1), for you to decide; none of it is in force:" in out
+    _, out = told(capsys, *words, "--json")
+    rows = {each["name"]: each for each in json.loads(out)}
+    offered = {name: row["offered"] for name, row in rows.items() if "offered" in row}
+    assert {"pack-voltage-low", "discharge-peak"} <= set(offered)
+    for name, each in offered.items():
+        if each["warn"] is not None:
+            sign = 1 if rows[name]["side"] == "high" else -1
+            assert sign * each["warn"] < sign * rows[name]["warn"], name
+    assert any(each["warn"] is not None for each in offered.values())
+    assert "From its guided drives" not in told(capsys, *words, "--stated")[1]
+    settings = [f"{name}.warn={each['warn']}" for name, each in offered.items() if each["warn"] is not None]
+    assert told(capsys, *words, *(word for each in settings for word in ("--set", each)))[0] == 0
+
+
 ID = '[machine]\nid = "cart-1"'
 
 
@@ -125,8 +153,8 @@ def test_what_is_not_ready_says_why(folder, capsys, file: str, section: str, wor
     assert said in out
 
 
-def _stored(store: Path, machine_text: str, batches, mark: str) -> None:
-    """Record a drive with one mark, as a run does."""
+def _stored(store: Path, machine_text: str, batches, mark: str, events: Sequence[Event] = ()) -> None:
+    """Record a drive with one mark and others, as a run does."""
     start = 1_780_000_000_000_000
     rows = [Batch(each.group, each.t + start, each.values) for each in batches]
     end = int(max(each.t[-1] for each in rows))
@@ -141,7 +169,8 @@ def _stored(store: Path, machine_text: str, batches, mark: str) -> None:
             replayed_from=None,
             drivers={"machine": "simulated-machine"},
         )
-        assert writer.offer(Span(end, tuple(rows), (Mark(start + 1_000_000, mark),))) == 0
+        marks = (Mark(start + 1_000_000, mark), *(replace(event, t=event.t + start) for event in events))
+        assert writer.offer(Span(end, tuple(rows), marks)) == 0
         writer.end_session(end, 15.0)
 
 

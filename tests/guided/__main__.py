@@ -9,10 +9,11 @@ import sys
 import time
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import suppress
 
 import numpy as np
 
-from tests.guided.course import every_way, task
+from tests.guided.course import every_way, is_long, task
 from tests.guided.figures import (
     GOALS,
     Error,
@@ -30,25 +31,44 @@ CHOOSING = range(10_000)
 TABLE = range(21_000, 40_000)
 """The table of the docs is made of these; nothing is chosen on them. Used so far: 10000 to 10400, 15000 to 15400 (of
 both something was learnt), 21000 to 21400."""
-EVERY_THIRD = 3
-"""A charge is driven to its end for every third seed only: it takes half a minute."""
+SOME = 5
+"""A charge is driven to its end for every fifth seed only: it takes half a minute."""
 FLOORS = range(20_000, 20_100)
 """Those of the tests."""
 KINDS = ("right", "missed", "other reason", "accepted")
 
 
 def runs(count: int, first: int) -> list[Outcome]:
-    """Return ``count`` outcomes: every step in every way in turn, each with the next seed that can do it."""
-    found, ways, seed = list[Outcome](), every_way(), first
-    while len(found) < count:
-        step, how = ways[len(found) % len(ways)]
-        while (one := task(step, how, seed)) is None:
+    """Return ``count`` outcomes: every step in every way in turn, each with the next seed that can do it.
+
+    Drives of hours come in every third turn.
+    """
+    found, seed = list[Outcome](), first
+    short = [way for way in every_way() if not is_long(*way)]
+    ways = [*every_way(), *short, *short]
+    with suppress(KeyboardInterrupt):
+        while len(found) < count:
+            step, how = ways[len(found) % len(ways)]
+            while (one := task(step, how, seed)) is None:
+                seed += 1
+            found.append(outcome_of(one))
             seed += 1
-        found.append(outcome_of(one))
-        seed += 1
-        print(f"\r{len(found)} of {count}", end="", file=sys.stderr, flush=True)
+            print(f"\r{len(found)} of {count}", end="", file=sys.stderr, flush=True)
     print(file=sys.stderr)
     return found
+
+
+def figures(count: int, first: int) -> list[Error]:
+    """Return the errors of the figures of ``count`` machines; Ctrl-C ends either part with what there is."""
+    errors = list[Error]()
+    with suppress(KeyboardInterrupt):
+        for seed in range(first, first + count):
+            errors += [*tour_errors(seed), climb_error(seed), count_error(seed)]
+            errors += [] if (braked := braking_error(seed)) is None else [braked]
+            errors += [] if seed % SOME else [endurance_error(seed)]
+            print(f"\r{seed - first + 1} of {count} machines", end="", file=sys.stderr, flush=True)
+    print(file=sys.stderr)
+    return errors
 
 
 def run_table(found: Sequence[Outcome]) -> str:
@@ -106,12 +126,7 @@ def main() -> None:
         parser.error(f"seeds below {TABLE[0]} chose constants: they are not for the table")
     begun = time.monotonic()
     found = runs(options.runs, options.seed)
-    errors = list[Error]()
-    for seed in range(options.seed, options.seed + options.tours):
-        errors += [*tour_errors(seed), climb_error(seed), count_error(seed)]
-        errors += [] if (braked := braking_error(seed)) is None else [braked]
-        errors += [] if seed % EVERY_THIRD else [endurance_error(seed)]
-        print(f"\rfigures of seed {seed}", end="", file=sys.stderr, flush=True)
+    errors = figures(options.tours, options.seed)
     for each in found:
         if each.kind != "right":
             why = each.result.why or "; ".join(check.why for check in each.result.checks if check.decides)

@@ -227,9 +227,9 @@ def _run_to_low(
     what: Scenario, chance: random.Random, full: bool = True, low: float = 0.05, rests: bool = True
 ) -> list[Act]:
     acts = [Act(20, key=False)]
-    acts += [Act(1.2 * 3600.0, key=False, charger=True, until_full=True)] if full else []
+    acts += [Act(2 * 3600.0, key=False, charger=True, until_full=True)] if full else []
     speed = top_km_h(what)
-    drive = [Act(120, aim_km_h=speed * chance.uniform(0.8, 1.0), grade=0.05, until_soc=low) for _ in range(300)]
+    drive = [Act(120, aim_km_h=speed * chance.uniform(0.6, 0.8), grade=0.09, until_soc=low) for _ in range(300)]
     return [*acts, Act(60), *drive, *STOP, Act(2100 if rests else 120, key=False, mark="key off")]
 
 
@@ -347,6 +347,11 @@ def task(step: str, how: str, seed: int) -> Task | None:
     maker, reason, more = WAYS[step][how]
     acts = tuple(maker(what, random.Random(f"guided {step} {how} {seed}")))
     return Task(step, how, what, seed, acts, reason, **more)
+
+
+def is_long(step: str, how: str) -> bool:
+    """Return whether a drive lasts for hours, and its simulation for a minute."""
+    return bool(WAYS[step][how][2].get("rate_hz"))
 
 
 def every_way() -> list[tuple[str, str]]:

@@ -56,7 +56,7 @@ class Error:
 
 def _drive(seed: int, step: str, acts: Sequence[Act]) -> tuple[Driven, Evidence]:
     """Return a drive of a drawn machine, and what the program finds in it."""
-    drive = driven(machine(seed, step), seed, tuple(acts))
+    drive = driven(machine(seed, step), seed, tuple(acts), rate_hz=1.0 if step == "recovery" else 10.0)
     return drive, evidence_of(drive.recording, stated(seed))
 
 

@@ -54,7 +54,7 @@ def test_the_command_gives_the_same_as_json(tmp_path: Path, capsys: pytest.Captu
     assert {each["name"] for each in told} == set(LIMIT_NAMES)
     machine, _ = parse_machine(text, "m.toml")
     assert machine is not None
-    assert told == json.loads(json.dumps(limit_objects(limits_for(machine), unjudged(machine))))
+    assert told == json.loads(json.dumps(limit_objects(limits_for(machine), unjudged(machine), ())))
     for each in told:
         assert each["origin"]
         if each["in_force"]:
