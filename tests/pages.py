@@ -174,13 +174,26 @@ def _chemistries() -> str:
     return table(f"chemistry | {' | '.join(f'{name} V' for name in volts)} | charge °C | use °C", rows)
 
 
-def key_rows(keys: Iterable[Key]) -> list[str]:
+_SHORT = {
+    r"a number from (\S+) to ([^,\s]+), in ": r"\1 to \2 ",
+    r"a number from (\S+) to (\S+)": r"\1 to \2",
+    r"a whole number from ": "whole, ",
+    r"text in quotes, up to (\d+) characters": r"text, up to \1 characters",
+    r", without quotes": "",
+}
+"""What a key takes, in the fewer words of a table."""
+
+
+def key_rows(keys: Iterable[Key], short: bool = True) -> list[str]:
     """Return keys as the lines of a Markdown table."""
 
     def row(key: Key) -> list[str]:
         name = f"`{key.name}`{' **(required)**' if key.required else ''}"
         default = f"; default `{toml_value(key.default)}`" if key.has_default else ""
-        return [name, f"{key.takes}{default}", key.meaning, key.find]
+        takes = key.takes
+        for words, few in _SHORT.items() if short else ():
+            takes = re.sub(words, few, takes)
+        return [name, f"{takes}{default}", key.meaning, key.find]
 
     return table("key | takes | meaning | where you find it", [row(key) for key in keys]).split("\n")
 
