@@ -81,7 +81,7 @@ def test_every_cause_is_told_from_the_others():
 
 
 def test_drives_of_the_second_simulator():
-    """One drive a cause; over many seeds nine of ten are named rightly (see docs/isolate.md)."""
+    """One drive a cause; over many seeds nine of ten are named rightly (see tests/results.md)."""
     right = events = hits = 0
     for cause in CAUSES:
         drive = other_drive(cause, 1)

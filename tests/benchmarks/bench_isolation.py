@@ -2,7 +2,7 @@
 
 ``python -m tests.benchmarks.bench_isolation [--subset choosing|quick|table|long] [--machines varied other third]
 [--vary NAME ...]`` drives every cause once with each seed, and sound machines besides, then varies one thing at a
-time: what was recorded, how often, and how long. ``--table`` prints the rows as docs/isolate.md has them.
+time: what was recorded, how often, and how long. ``--table`` prints the rows as tests/results.md has them.
 """
 
 from __future__ import annotations
