@@ -2,7 +2,7 @@
 
     python tests/reference/judge_random_packs.py [PACKS OF EACH KIND] [FIRST SEED]
 
-The figures in docs/cells-and-resistance.md come from here.
+The figures in tests/results.md come from here.
 """
 
 from __future__ import annotations
