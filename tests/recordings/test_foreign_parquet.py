@@ -83,6 +83,13 @@ def test_numbers_of_every_type_and_gaps(tmp_path, volts) -> None:
     assert "1 rows without a time" in " ".join(recording.warnings)
 
 
+def test_a_time_beyond_the_calendar_is_none(tmp_path) -> None:
+    count = pa.array([2**62 if n == 3 else ABSOLUTE + n * 1_000_000 for n in range(ROWS)])
+    recording, t, _ = read(tmp_path, {"Time": count.cast(pa.timestamp("us", "UTC")), "Volts": VOLTS})
+    assert len(t) == ROWS - 1
+    assert "1 rows without a time" in " ".join(recording.warnings)
+
+
 def test_a_file_without_rows_is_refused(tmp_path) -> None:
     with pytest.raises(RecordingError, match="no row of readings"):
         read(tmp_path, {"t": pa.array([], pa.float64()), "Volts": pa.array([], pa.float64())})

@@ -37,8 +37,6 @@ from telemetry.recordings.lines import LineBlocks
 
 SORT_WITHIN_S = 10.0
 """Rows of merged sources come late by the slowest link's delay; common practice is well under this."""
-_LATEST_US = 7_258_118_400_000_000
-"""2200-01-01, as for times in text."""
 
 
 class MappedTable(FileRecording):
@@ -101,8 +99,7 @@ class MappedTable(FileRecording):
         columns = [_one(cells.column(place)) for place in self._time_places]
         if len(columns) == 1 and pa.types.is_timestamp(columns[0].type):
             t = np.asarray(columns[0].fill_null(0).cast(pa.int64()))
-            known = np.asarray(columns[0].is_valid()) & (t >= 0) & (t < _LATEST_US)
-            return (t if columns[0].type.tz else t - self._zone(t)), known
+            return (t if columns[0].type.tz else t - self._zone(t)), np.asarray(columns[0].is_valid())
         if kind in DATES or kind == "clock":
             parts = [pc.utf8_trim_whitespace(column.cast(pa.string())) for column in columns]
             joined = parts[0] if len(parts) == 1 else pc.binary_join_element_wise(*parts, " ")

@@ -13,6 +13,8 @@ from telemetry.recordings.parquet_recording import floats, is_numeric, opened_pa
 
 _BATCH_ROWS = 16384
 _FIRST_ROWS = 1000
+_LATEST_US = 7_258_118_400_000_000
+"""2200-01-01, as for times in text; before 1970 no logger wrote."""
 
 
 def is_parquet(path: Path) -> bool:
@@ -66,6 +68,7 @@ def _tables(opened: Any, rows: int) -> Iterator[Any]:
 def _plain(column: Any) -> Any:
     """Return a column as float64, timestamps of microseconds, or text."""
     import pyarrow as pa
+    import pyarrow.compute as pc
 
     if pa.types.is_dictionary(column.type):
         column = column.dictionary_decode()
@@ -75,7 +78,9 @@ def _plain(column: Any) -> Any:
     if of.is_duration(kind):
         return pa.array(floats(column.cast(pa.duration("ns"), safe=False).cast(pa.int64())) / 1e9)
     if of.is_timestamp(kind):
-        return column.cast(pa.timestamp("us", kind.tz), safe=False)
+        moments = column.cast(pa.timestamp("us", kind.tz), safe=False)
+        count = moments.cast(pa.int64())
+        return pc.if_else(pc.and_(pc.greater_equal(count, 0), pc.less(count, _LATEST_US)), moments, None)
     if of.is_string(kind) or of.is_large_string(kind) or of.is_date(kind) or of.is_time(kind):
         return column.cast(pa.string())
     return pa.nulls(len(column), pa.float64())
