@@ -9,7 +9,8 @@ import os
 import re
 import subprocess
 import sys
-from collections.abc import Callable, Iterable, Mapping
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
 from fnmatch import fnmatchcase
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -175,27 +176,39 @@ def _chemistries() -> str:
 
 
 _SHORT = {
-    r"a number from (\S+) to ([^,\s]+), in ": r"\1 to \2 ",
-    r"a number from (\S+) to (\S+)": r"\1 to \2",
-    r"a whole number from ": "whole, ",
-    r"text in quotes, up to (\d+) characters": r"text, up to \1 characters",
+    r"^a (?:whole )?number(?: from \S+ to [^,\s]+)?(?:, in .*)?$": "",
+    r"a (?:whole )?number from \S+ to [^,\s]+": "a number",
+    r"text in quotes, up to \d+ characters": "text",
     r", without quotes": "",
+    r"a table of (?:[\w-]+, ){5,}[\w-]+": "a table",
 }
-"""What a key takes, in the fewer words of a table."""
+"""What a key takes, in the fewer words of a table: a number's unit is in its name, its range in the schema."""
 
 
-def key_rows(keys: Iterable[Key], short: bool = True) -> list[str]:
+def key_rows(keys: Sequence[Key], short: bool = True) -> list[str]:
     """Return keys as the lines of a Markdown table."""
+    usual, times = Counter(key.find for key in keys).most_common(1)[0]
+    one_place = short and times > max(1, len(keys) / 2)
 
     def row(key: Key) -> list[str]:
         name = f"`{key.name}`{' **(required)**' if key.required else ''}"
-        default = f"; default `{toml_value(key.default)}`" if key.has_default else ""
+        default = f"default `{toml_value(key.default)}`" if key.has_default else ""
+        if not short:
+            return [name, "; ".join(filter(None, (key.takes, default))), key.meaning, key.find]
         takes = key.takes
-        for words, few in _SHORT.items() if short else ():
+        for words, few in _SHORT.items():
             takes = re.sub(words, few, takes)
-        return [name, f"{takes}{default}", key.meaning, key.find]
+        meaning = "; ".join(filter(None, (key.meaning, takes, default)))
+        if not one_place:
+            return [name, meaning, key.find]
+        return [name, meaning if key.find == usual else f"{meaning} ({key.find})"]
 
-    return table("key | takes | meaning | where you find it", [row(key) for key in keys]).split("\n")
+    rows = [row(key) for key in keys]
+    if not short:
+        return table("key | takes | meaning | where you find it", rows).split("\n")
+    if one_place:
+        return [*table("key | meaning", rows).split("\n"), "", f"Find them in: {usual}."]
+    return table("key | meaning | where you find it", rows).split("\n")
 
 
 def screen_tables() -> dict[str, str]:

@@ -94,12 +94,11 @@ def _number(value: float) -> str:
 
 
 def signal_table(signals: list[Signal]) -> str:
-    lines = ["| signal | unit | meaning | possible | sign and kind |", "|---|---|---|---|---|"]
+    lines = ["| signal | unit | meaning | possible |", "|---|---|---|---|"]
     for signal in signals:
-        words = [SIGNS[signal.name]] if signal.name in SIGNS else []
+        words = [signal.meaning, *([SIGNS[signal.name]] if signal.name in SIGNS else [])]
         words += ["holds its value between rows"] if signal.is_switch else []
-        cells = [f"`{signal.name}`", signal.unit, signal.meaning, possible(signal), "; ".join(words)]
-        lines.append("| " + " | ".join(cells) + " |")
+        lines.append(f"| `{signal.name}` | {signal.unit} | {'; '.join(words)} | {possible(signal)} |")
     return "\n".join(lines) + "\n"
 
 
