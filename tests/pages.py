@@ -80,11 +80,15 @@ def alarm_tables() -> dict[str, str]:
         [f"*{state}*", ", ".join(f"`{event}` → *{after}*" for event, after in row.items() if event not in masks)]
         for state, row in TRANSITIONS.items()
     ]
-    priorities = [[f"`{row.limit}`", row.warn, row.trip, row.reason] for row in PRIORITY_TABLE]
+    of_levels: dict[tuple[str, str], list[str]] = {}
+    for row in PRIORITY_TABLE:
+        name = "any other" if row.limit == "*" else f"`{row.limit}`"
+        of_levels.setdefault((row.warn, row.trip), []).append(f"{name}: {row.reason}")
+    priorities = [[*levels, ".<br>".join(limits)] for levels, limits in of_levels.items()]
     return {
         "transitions": table("from | to", transitions),
         "acts": _acts(),
-        "priorities": table("limit | warn | trip | why", priorities),
+        "priorities": table("warn | trip | limits, and why", priorities),
     }
 
 
@@ -290,10 +294,10 @@ def trust_tables() -> dict[str, str]:
         faults = [row[0] for row in tried] if len(links) < 2 else [f"{tried[0][0]}: {', '.join(links)}"]
         faults = [re.sub(r"^An? .+? link is (?=.*:)", "A link is ", each) for each in faults]
         worst = max(float(row[3].split()[0]) if row[3] != "-" else 0.0 for row in tried)
-        results = ", ".join(sorted({row[6] for row in tried}))
+        kept = "" if {row[6] for row in tried} == {"kept"} else " **not kept**"
         count = f"{sum(int(row[2]) for row in tried):,}"
-        rows.append([promise, "; ".join(faults), count, f"{worst:.2f} s", results])
-    return {"faults": table("promise | fault | tries | worst loss | result", rows)}
+        rows.append([promise, "; ".join(faults), count, f"{worst:.2f} s{kept}"])
+    return {"faults": table("promise | fault | tries | worst loss", rows)}
 
 
 def calibration_tables() -> dict[str, str]:
