@@ -393,3 +393,12 @@ def test_a_library_that_dies_over_a_file_is_one_sentence(tmp_path, monkeypatch) 
     monkeypatch.setattr("sys.path", [])
     with pytest.raises(RecordingError, match="cannot be read as what its name says"):
         mdf_table(tmp_path / "drive.mf4", tmp_path / "drive.parquet")
+
+
+def test_a_library_that_goes_in_a_circle_is_stopped(tmp_path, monkeypatch) -> None:
+    (tmp_path / "asammdf.py").write_text("while True: pass\n")
+    (tmp_path / "drive.mf4").write_bytes(b"")
+    monkeypatch.syspath_prepend(tmp_path)
+    monkeypatch.setattr("telemetry.recordings.foreign.mdf_table._PATIENCE_S", 1)
+    with pytest.raises(RecordingError, match="cannot be read as what its name says"):
+        mdf_table(tmp_path / "drive.mf4", tmp_path / "drive.parquet")
