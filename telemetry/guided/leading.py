@@ -24,6 +24,8 @@ Cue = Literal["begin", "good", "again"]
 State = Literal["offered", "going", "measuring", "let off", "over"]
 SAID_S: Final = 6.0
 """How long the outcome of an attempt stands large. Ours."""
+SILENT_S: Final = 3.0
+"""After so long without a reading the driver is told. Ours."""
 WARM_C: Final = 5.0
 """So much above the lowest temperature at which the cells may be charged a drive with regen begins; practice."""
 _MANOEUVRES: Final = {"launches": "pulls"}
@@ -213,6 +215,8 @@ class Leader:
                 f"{step.do} g starts, k skips, x ends the guide.",
                 " ".join(step.cautions),
             )
+        if self._now - max(self._recogniser.last or 0, self._since) > SILENT_S * MICROSECONDS:
+            return Ask("WAIT", title, wanting, "Nothing is read: slow down and stop, and look at the links.", step.do)
         manoeuvre = self._recogniser.manoeuvres.get(_MANOEUVRES.get(step.name, step.name))
         share = 0.0 if manoeuvre is None else manoeuvre.share
         last = self._last

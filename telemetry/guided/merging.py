@@ -48,15 +48,16 @@ def merged(
 def _unchanged(step: Step, drives: Sequence[Evidence]) -> Iterator[list[int]]:
     """Yield runs of drives between which nothing was changed, by their places.
 
-    A change is another machine file, a mark with a word for it, or the step led once more. Without dates nothing
-    tells the order of two recordings, so each is a run of its own.
+    A change is another machine file, a mark with a word for it, or the step led once more. A drive without
+    a date, or with one before the last had ended, as after a change of the clock, is a run of its own.
     """
     run: list[int] = []
     for place, on in enumerate(drives):
         before = drives[run[-1]] if run else None
         dated = on.figures.series.time_basis == "absolute"
         other = before is not None and before.machine_text != on.machine_text
-        if run and (not dated or other or _changed_at(step, on) is not None):
+        overlaps = before is not None and on.figures.series.start <= before.figures.series.end
+        if run and (not dated or other or overlaps or _changed_at(step, on) is not None):
             yield run
             run = []
         run.append(place)

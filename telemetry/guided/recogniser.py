@@ -30,6 +30,7 @@ class Recogniser:
 
     Attributes:
         manoeuvres: by the step that each is for first.
+        last: end of the latest row, int microseconds; None before there is one.
     """
 
     def __init__(self, machine: Machine) -> None:
@@ -47,15 +48,15 @@ class Recogniser:
             "charge": ChargeBack(machine),
         }
         self._marks: list[Mark] = []
-        self._last: int | None = None
+        self.last: int | None = None
 
     def advance(self, span: Span) -> Iterator[Attempt]:
         """Give the attempts that ended in ``span``."""
         self._marks += [event for event in span.events if isinstance(event, Mark) and not event.taken_back]
         for row in self._rows.advance(span):
-            if self._last is not None and row.t - self._last > GAP:
+            if self.last is not None and row.t - self.last > GAP:
                 yield from self.end()
-            self._last = row.t
+            self.last = row.t
             while self._marks and self._marks[0].t <= row.t:
                 mark = self._marks.pop(0)
                 for each in self.manoeuvres.values():

@@ -6,6 +6,7 @@ import hashlib
 import math
 from collections.abc import Sequence
 from importlib.metadata import version
+from itertools import pairwise
 from pathlib import Path
 
 from telemetry.analysis.series import read_series
@@ -62,10 +63,15 @@ def judge_sessions(
             shown, started, series.duration_s, series.origin, watched.stamp.text(), judge(on, shown), other
         )
         found.append((judged, on))
-    found.sort(key=lambda each: each[0].started or 0)
+    if not all(name.isdecimal() for name in names):  # a store's numbers are in order, whatever its clock did
+        found.sort(key=lambda each: each[0].started or 0)
+    judged_in_order = [session for session, _ in found]
+    for first, second in pairwise(judged_in_order):
+        if first.started is not None and second.started is not None and second.started < first.started:
+            warnings.append(f"{second.name} has an earlier date than {first.name}: the clock was set; numbers count")
     result = result_of(
         machine,
-        [session for session, _ in found],
+        judged_in_order,
         [on for _, on in found],
         machine_stamp=hashlib.sha256(machine.text.encode()).hexdigest(),
         version=version("shakedown"),

@@ -107,6 +107,33 @@ def test_what_was_led_is_found_by_the_machines_id(folder, capsys) -> None:
     assert told(capsys, *fit, "--stated", "--drive", "1")[0] == 2
 
 
+def test_a_drive_that_was_killed_in_mid_step_goes_on_with_what_it_had(folder, capsys) -> None:
+    """Two launches, then a kill; another machine in the same store; the clock set back; another machine file."""
+    store, text = folder / "killed.sqlite3", (folder / "machine.toml").read_text(encoding="utf-8")
+    ours, other = (text.replace("[machine]", f'[machine]\nid = "{name}"') for name in ("cart-4", "cart-5"))
+    (folder / "killed.toml").write_text(ours, encoding="utf-8")
+    what = machine(SEED, "launches")
+    two, one = (
+        driven(what, SEED, WAYS["launches"]["well"][0](what, random.Random(7), count=count)).recording.batches
+        for count in (2, 1)
+    )
+    mark = "guided drive: launches"
+    _stored(store, ours, two, mark, ends=False)
+    _stored(store, other, one, mark, days=1)
+    steps = _steps_to_do(Namespace(step=[], store=store), load_machine(folder / "killed.toml"), ["1"])
+    assert {step.name: counted for step, counted in steps}["launches"] == {"": 2}
+    _stored(store, ours, one, mark, days=2)
+    words = ("drive", folder / "killed.toml", "--store", store, "--json")
+    out = told(capsys, *words)[1]
+    shown = json.loads(out[: out.rindex("}") + 1])
+    found = next(each for each in shown["steps"] if each["step"] == "launches")
+    assert (found["word"] in ("pass", "remark"), found["session"]) == (True, "session 1 + session 3")
+    _stored(store, ours.replace("1.0", "1.00"), one, mark, days=-3)
+    out = " ".join(told(capsys, *words)[1].split())
+    assert "session 4 has an earlier date than session 3: the clock was set; numbers count" in out
+    assert '"session": "session 1 + session 3"' in out
+
+
 def test_limits_offers_what_the_guided_drive_measured_and_never_a_softer_limit(folder, capsys) -> None:
     store, text = folder / "offers.sqlite3", (folder / "machine.toml").read_text(encoding="utf-8")
     text = text.replace("[machine]", '[machine]\nid = "cart-3"')
@@ -155,9 +182,17 @@ def test_what_is_not_ready_says_why(folder, capsys, file: str, section: str, wor
     assert said in out
 
 
-def _stored(store: Path, machine_text: str, batches, mark: str, events: Sequence[Event] = ()) -> None:
-    """Record a drive with one mark and others, as a run does."""
-    start = 1_780_000_000_000_000
+def _stored(
+    store: Path,
+    machine_text: str,
+    batches,
+    mark: str,
+    events: Sequence[Event] = (),
+    days: int = 0,
+    ends: bool = True,
+) -> None:
+    """Record a drive with one mark and others, as a run does; one that does not end was killed."""
+    start = 1_780_000_000_000_000 + days * 86_400_000_000
     rows = [Batch(each.group, each.t + start, each.values) for each in batches]
     end = int(max(each.t[-1] for each in rows))
     with StoreWriter.open(store) as writer:
@@ -173,7 +208,8 @@ def _stored(store: Path, machine_text: str, batches, mark: str, events: Sequence
         )
         marks = (Mark(start + 1_000_000, mark), *(replace(event, t=event.t + start) for event in events))
         assert writer.offer(Span(end, tuple(rows), marks)) == 0
-        writer.end_session(end, 15.0)
+        if ends:
+            writer.end_session(end, 15.0)
 
 
 def test_the_same_rows_have_the_same_hash_and_two_recordings_are_one_result(folder, capsys) -> None:

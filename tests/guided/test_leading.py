@@ -46,6 +46,26 @@ def test_a_good_pull_and_a_short_one_are_told_apart_while_driving() -> None:
     assert (lead.ask.step, lead.ask.count) == ("1/1 Gentle pulls", "1 of 6")
 
 
+def test_a_link_that_is_lost_in_mid_step_is_said_and_the_attempt_does_not_count() -> None:
+    lead = leader()
+    lead.go()
+    words_of(lead, Act(8), Act(6, throttle=0.5))
+    assert lead.ask is not None
+    assert lead.ask.word == "HOLD"
+    lead.take(Span(30_000_000))
+    assert lead.ask.word == "WAIT"
+    assert lead.ask.count == "0 of 6"
+
+
+def test_good_attempts_of_an_earlier_drive_count_on() -> None:
+    lead = Leader(stated(SEED), [PULLS], {"pulls": {"": 5}})
+    lead.go()
+    words_of(lead, Act(8), Act(11, throttle=0.5), Act(8))
+    assert lead.step is None
+    again = Leader(stated(SEED), [PULLS], again=True)
+    assert again.go() == f"{LED}: pulls again"
+
+
 def test_enough_good_attempts_lead_to_the_next_step_and_then_nothing_is_asked() -> None:
     lead = leader(replace(PULLS, wanted={"": 1}), PULLS)
     lead.go()
@@ -126,6 +146,7 @@ def test_a_reading_is_found_among_the_marks(texts: list[str], value: float | Non
 def test_no_word_is_one_of_an_alarm_and_each_can_be_drawn_large() -> None:
     words = {word for step in STEPS for word in step.words} | {
         "READY",
+        "WAIT",
         "GOOD",
         "AGAIN",
         "LET OFF",

@@ -74,6 +74,11 @@ def test_nor_without_dates() -> None:
     assert judged("launches", [launches(2), launches(1)])[0].word == "not judged"
 
 
+def test_nor_where_the_clock_was_set_back_so_that_they_overlap() -> None:
+    two, one = launches(2).dated(START), launches(1).dated(START + 20_000_000)
+    assert judged("launches", [two, one])[0].word == "not judged"
+
+
 def test_the_same_attempt_counts_once() -> None:
     result, _ = judged("launches", [launches(2).dated(START)] * 2)
     assert (result.word, len(result.attempts)) == ("not judged", 2)
