@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from html import escape
 
-from telemetry.guided.checks import Check
+from telemetry.guided.checks import PRACTICE, Check
 from telemetry.guided.judging import RULE, StepResult
 from telemetry.guided.result import GuidedResult
 from telemetry.report.guided_text import (
@@ -24,7 +24,13 @@ _LEVELS = {"pass": "holds", "remark": "near", "fail": "past"} | dict.fromkeys(
 )
 """The look of each word, by the report's classes."""
 _WHOLE = 'style="white-space: nowrap"'
-"""Labels on one line each: so all steps fit on one sheet of paper."""
+_SHEET = """<style>@media print { @page { margin: 7mm 10mm; } html, body { font-size: 7.5pt; line-height: 1.18; }
+.figures { width: 100%; } .figures td { padding: 0 .5rem 0 0; } .figures td.value { white-space: nowrap; } .badge {
+padding: 0 .4rem; } .verdict { margin: .2rem 0; } .verdict > .badge { font-size: 1.4rem; padding: .1rem .8rem; } h2 {
+font-size: 1rem; margin: .3rem 0 .1rem; } ul { columns: 2; margin: .1rem 0; }
+.key div { padding: .6rem 0 .1rem; } footer { margin-top: .3rem; } }</style>"""
+"""All steps of a drive on one sheet of A4."""
+_FROM_MEMORY = "Common practice is from memory."
 
 
 def result_page(result: GuidedResult) -> str:
@@ -32,6 +38,7 @@ def result_page(result: GuidedResult) -> str:
     name, verdict = result.machine.name, result.verdict
     badge = f'<span class="badge {_LEVELS[verdict.level]}">{SHAPES[verdict.level]} {escape(verdict.word)}</span>'
     body = [
+        _SHEET,
         f"<header><h1>{escape(name)}: guided drive</h1></header>",
         f'<div class="verdict">{badge}<div><p class="reason">{escape(verdict.reason)}</p>',
         f"<p>fit: {escape(result.fit)}. First power: {escape(result.first_power)}.</p></div></div>",
@@ -46,7 +53,7 @@ def result_page(result: GuidedResult) -> str:
     body.append("<h2>Judged from</h2>\n<ul>\n")
     body += [f"<li>{escape(text)}</li>\n" for text in sources_of(result)]
     body.append("</ul>\n" + _signature())
-    return html_page(f"{name}: guided drive", "\n".join(body), f"{RULE} {INTERVAL} {CAUTION}")
+    return html_page(f"{name}: guided drive", "\n".join(body), f"{RULE} {_FROM_MEMORY} {INTERVAL} {CAUTION}")
 
 
 def _table(steps: tuple[StepResult, ...], result: GuidedResult) -> str:
@@ -70,7 +77,7 @@ def _step(step: StepResult, result: GuidedResult) -> str:
 
 
 def _check(check: Check) -> str:
-    origin = f"{check.bound} ({check.origin})" if check.bound else ""
+    origin = f"{check.bound} ({check.origin.replace(PRACTICE, 'common practice')})" if check.bound else ""
     remark = "; ".join(each for each in (origin, check.why) if each)
     return (
         f"<tr><td {_WHOLE}>{escape(check_mark(check))} {escape(check.label)}</td>"
