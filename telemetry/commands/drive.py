@@ -14,6 +14,7 @@ from telemetry.commands.options import (
     require_terminal,
     say,
     store_path,
+    times_real_time,
     warn,
 )
 
@@ -45,6 +46,18 @@ def add_to(commands: Any) -> None:
     )
     parser.add_argument("--replace", action="store_true", help="replace the page if it exists")
     parser.add_argument(
+        "--rehearse",
+        metavar="RECORDING",
+        help="lead through the steps while a recording plays in place of the machine; records nothing",
+    )
+    parser.add_argument(
+        "--speed",
+        type=times_real_time,
+        default=argparse.SUPPRESS,
+        metavar="N|max",
+        help="with --rehearse: times real time; default 1",
+    )
+    parser.add_argument(
         "--json",
         action="store_true",
         help="print one JSON object; without --judge, of all the machine's guided drives",
@@ -74,6 +87,10 @@ def drive(arguments: argparse.Namespace) -> int:
     page: Path | None = arguments.result
     if page is not None and page.exists() and not arguments.replace:
         raise InputError(f"{printable(page, 200)} exists; choose another name or add --replace")
+    if arguments.rehearse is None and "speed" in arguments:
+        raise InputError("--speed is for --rehearse: a machine that is driven has its own time")
+    if arguments.rehearse is not None:
+        return _rehearse(arguments)
     if arguments.judge is not None:
         return _tell(arguments, *_judged(arguments, load_machine(arguments.machine), arguments.judge))
     if page is None and not arguments.json:
@@ -130,6 +147,31 @@ def _guided_sessions(arguments: argparse.Namespace, machine: Machine) -> list[st
         line = f'id = "{secrets.token_hex(4)}"'
         raise InputError(f"a guided drive needs the machine's id, and the file has none; add {line} to [machine]")
     return [str(number) for number in guided_sessions(store_path(arguments), machine.vehicle.id)]
+
+
+def _rehearse(arguments: argparse.Namespace) -> int:
+    """Lead through the steps while a recording plays; nothing is recorded, and nothing sent."""
+    from telemetry.guided.leading import Leader
+    from telemetry.model.errors import InputError
+    from telemetry.runs import join, subjects
+    from telemetry.runs.options import RunOptions
+
+    if arguments.judge is not None or arguments.result is not None or arguments.json:
+        raise InputError("--rehearse only leads; judge the recording with --judge")
+    require_terminal("drive", "judge a recording with --judge SESSION")
+    machine = subjects.machine_for_watch(arguments.machine)
+    steps = [step for step, _ in _steps_to_do(arguments, machine, ())]
+    store = store_path(arguments)
+    options = RunOptions(
+        sessions=store,
+        silent=arguments.silent,
+        units=arguments.units,
+        plain_blocks=arguments.plain_blocks,
+        leader=Leader(machine, steps),
+        speaks=arguments.speak,
+    )
+    recording = subjects.open_subject(arguments.rehearse, store, machine)
+    return join.replay(recording, machine, getattr(arguments, "speed", 1.0), options)
 
 
 def _lead(arguments: argparse.Namespace) -> int:

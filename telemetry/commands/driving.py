@@ -19,12 +19,11 @@ from telemetry.commands.options import (
     seconds,
     simulated_settings,
     store_path,
+    times_real_time,
 )
 
 if TYPE_CHECKING:
     from telemetry.machine.sections import Machine
-
-_FASTEST = 100_000  # times real time; beyond that a mistyped figure
 
 
 def add_to(commands: Any) -> None:
@@ -82,25 +81,15 @@ def _add_watch(commands: Any) -> None:
     add_run_options(parser)
 
 
-def _speed(text: str) -> float | None:
-    if text == "max":
-        return None
-    try:
-        value = float(text)
-    except ValueError:
-        value = 0.0
-    if not 0 < value <= _FASTEST:
-        raise argparse.ArgumentTypeError(f"{text!r} is neither 'max' nor a number above 0, such as 1 or 8")
-    return value
-
-
 def _add_replay(commands: Any) -> None:
     words = "play a session or a recording file as if it were live"
     parser = add(commands, "replay", replay, words, "shakedown replay last --speed 8")
     parser.add_argument(
         "recording", metavar="RECORDING", help="a session's number, last, or a .csv, .csv.gz or .parquet file"
     )
-    parser.add_argument("--speed", type=_speed, default=1.0, metavar="N|max", help="times real time; default 1")
+    parser.add_argument(
+        "--speed", type=times_real_time, default=1.0, metavar="N|max", help="times real time; default 1"
+    )
     parser.add_argument("--machine", type=Path, metavar="FILE", help="machine file with the limits to use")
     parser.add_argument(
         "--record",

@@ -13,6 +13,7 @@ from typing import Any
 from telemetry.model.errors import harmless
 
 _LONGEST_S = 1e9  # thirty years: beyond that a mistyped figure
+_FASTEST = 100_000  # times real time; beyond that a mistyped figure
 
 
 Command = Callable[[argparse.Namespace], int]
@@ -125,6 +126,19 @@ def seconds(text: str) -> float:
         value = 0.0
     if not 0 < value < _LONGEST_S:
         raise argparse.ArgumentTypeError(f"{text!r} is not a number of seconds above 0, such as 60")
+    return value
+
+
+def times_real_time(text: str) -> float | None:
+    """Return how many times faster than real time, as ``--speed`` takes it; None for ``max``."""
+    if text == "max":
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0 < value <= _FASTEST:
+        raise argparse.ArgumentTypeError(f"{text!r} is neither 'max' nor a number above 0, such as 1 or 8")
     return value
 
 

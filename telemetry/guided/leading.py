@@ -29,6 +29,8 @@ SILENT_S: Final = 3.0
 WARM_C: Final = 5.0
 """So much above the lowest temperature at which the cells may be charged a drive with regen begins; practice."""
 _MANOEUVRES: Final = {"launches": "pulls"}
+_MAY_HAVE_BEGUN: Final = frozenset({"zero", "recovery", "charge", "work"})
+"""What goes on for minutes may have begun before the driver said go: the key was off already."""
 _ENDS_BY_HAND: Final = frozenset({"recovery", "run-to-low", "charge", "close"})
 """Steps that are judged afterwards: the driver says when they are done."""
 
@@ -109,7 +111,8 @@ class Leader:
                 self._state, self._why = "let off", f"{alarm_name(event.limit)} ended the step"
 
     def _note(self, attempt: Attempt) -> None:
-        if attempt.start < self._since:
+        begun = attempt.end if attempt.step in _MAY_HAVE_BEGUN else attempt.start
+        if begun < self._since:
             return
         self._last = attempt
         self.cue = "good" if attempt.accepted else "again"

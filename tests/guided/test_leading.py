@@ -83,6 +83,16 @@ def test_an_attempt_that_began_before_the_driver_was_ready_does_not_count() -> N
     assert lead.cue is None
 
 
+def test_a_rest_that_had_begun_before_the_driver_said_go_counts() -> None:
+    lead, spans = leader(STEPS[0]), driven(machine(SEED, "zero"), SEED, (Act(90, key=False), Act(5))).recording
+    for span in spans.spans(8):
+        if span.end > 20_000_000 and lead.ask is not None and lead.ask.word == "READY":
+            lead.go()
+        lead.take(span)
+    assert lead.ask is not None
+    assert lead.ask.count == "0 of 1 key on"
+
+
 @pytest.mark.parametrize("level", ["warn", "trip"])
 def test_only_an_alarm_of_high_priority_lets_off_and_the_step_begins_anew(level: str) -> None:
     lead = leader()
