@@ -77,32 +77,23 @@ def gauge_row(gauge: Gauge) -> str:
         mark = " **m**" if field in gauge.from_memory else ""
         return "–" if value is None else f"{value:g}{mark}"
 
-    cells = [gauge.name, f"{gauge.area_mm2:.3g}", str(gauge.circular_mils)]
-    cells += [figure("stranded_ohm_per_kft", gauge.stranded_ohm_per_kft)]
-    cells += [figure("solid_ohm_per_kft", gauge.solid_ohm_per_kft)]
-    return f"| {' | '.join([*cells, figure('most_fuse_a', gauge.most_fuse_a)])} |"
-
-
-def ampacity_row(gauge: Gauge) -> str:
+    cells = [gauge.name, f"{gauge.area_mm2:.3g}", figure("stranded_ohm_per_kft", gauge.stranded_ohm_per_kft)]
     tabled = [gauge.free_air_a[column] for column in INSULATIONS_C]
     tabled += [gauge.conduit_a.get(column) for column in (60, 75, 90)]
-    return f"| {' | '.join([gauge.name, *('–' if each is None else f'{each:g}' for each in tabled)])} |"
+    cells += [figure("most_fuse_a", gauge.most_fuse_a), *("–" if each is None else f"{each:g}" for each in tabled)]
+    return f"| {' | '.join(cells)} |"
 
 
 def conductor_tables() -> str:
     """Return the tables of conductors as Markdown."""
+    free_air = " | ".join(f"{each} °C" for each in INSULATIONS_C)
     lines = [
-        "| AWG | mm² | circular mils | Ω/1000 ft stranded | solid | highest fuse, A |",
-        "|" + "---|" * 6,
+        f"| AWG | mm² | Ω/1000 ft | fuse | free air, A: {free_air} | bundle: 60 °C | 75 °C | 90 °C |",
+        "|" + "---|" * 12,
         *map(gauge_row, GAUGES),
         "",
-        "NEC Chapter 9 Table 8 (uncoated copper at 75 °C); NEC 240.4(D) for the fuse, which binds in a bundle or a",
-        "conduit.",
-        "",
-        "| AWG | A in free air: 60 °C | 75 °C | 90 °C | 105 °C | 125 °C | in a bundle: 60 °C | 75 °C | 90 °C |",
-        "|" + "---|" * 9,
-        *map(ampacity_row, GAUGES),
-        "",
+        "Ω: NEC Chapter 9 Table 8 (uncoated stranded copper at 75 °C). Highest fuse: NEC 240.4(D), which binds in a",
+        "bundle or a conduit.",
         "In 30 °C air. Free air: 33 CFR 183.425 Table 5. Bundle or conduit: NEC Table 310.16, at most three",
         "conductors; where it has no figure, 0.70 of free air (ABYC E-11 Table VI-B, from memory).",
         "",
