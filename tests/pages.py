@@ -189,10 +189,14 @@ _SHORT = {
 """What a key takes, in the fewer words of a table: a number's unit is in its name, its range in the schema."""
 
 
+MANY = 3
+"""From so many keys on a place where they are found is named once, for all."""
+
+
 def key_rows(keys: Sequence[Key], short: bool = True) -> list[str]:
-    """Return keys as the lines of a Markdown table."""
+    """Return keys as the lines of a Markdown list, each with where its value is found, but for the usual place."""
     usual, times = Counter(key.find for key in keys).most_common(1)[0]
-    one_place = short and times > max(1, len(keys) / 2)
+    one_place = times >= MANY
 
     def row(key: Key) -> list[str]:
         name = f"`{key.name}`{' **(required)**' if key.required else ''}"
@@ -202,17 +206,15 @@ def key_rows(keys: Sequence[Key], short: bool = True) -> list[str]:
         takes = key.takes
         for words, few in _SHORT.items():
             takes = re.sub(words, few, takes)
-        meaning = "; ".join(filter(None, (key.meaning, takes, default)))
-        if not one_place:
-            return [name, meaning, key.find]
-        return [name, meaning if key.find == usual else f"{meaning} ({key.find})"]
+        takes = "" if isinstance(key.default, bool) else takes
+        find = "" if one_place and key.find == usual else f" (*{key.find}*)"
+        return [name, "; ".join(filter(None, (key.meaning, takes, default))) + find]
 
     rows = [row(key) for key in keys]
     if not short:
         return table("key | takes | meaning | where you find it", rows).split("\n")
-    if one_place:
-        return [*table("key | meaning", rows).split("\n"), "", f"Find them in: {usual}."]
-    return table("key | meaning | where you find it", rows).split("\n")
+    where = ["", f"Where no place is named: {usual}."] if one_place else []
+    return [*(f"- {name}: {meaning}" for name, meaning in rows), *where]
 
 
 def screen_tables() -> dict[str, str]:

@@ -11,7 +11,7 @@ import re
 import subprocess
 import tomllib
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import pytest
@@ -19,7 +19,7 @@ import pytest
 from telemetry.machine.machine_file import parse_machine
 from telemetry.model.signals import Signal, find_signal, known_names
 from telemetry.pipeline.registry import check_settings, driver_names
-from tests.pages import MACHINES, MADE, SHEETS, keeps, sheet, table
+from tests.pages import MACHINES, MADE, SHEETS, keeps, sheet
 
 ROOT = Path(__file__).parents[1]
 
@@ -151,7 +151,7 @@ def options() -> list[tuple[str, str]]:
 
 
 def option_tables() -> dict[str, str]:
-    """Return the tables of options in docs/commands.md by their names; what commands share is in one of its own."""
+    """Return the lists of options in docs/commands.md by their names; what commands share is in one of its own."""
     rows = {
         command: [(_option_words(action), (action.help or "").replace("%%", "%")) for action in actions]
         for command, actions in option_actions().items()
@@ -160,15 +160,19 @@ def option_tables() -> dict[str, str]:
     for (words, meaning), times in Counter(row for found in rows.values() for row in found).most_common():
         if times > 1:
             shared.setdefault(words, meaning)
-    made = {"shared options": table("option | meaning", [list(row) for row in shared.items()])}
+    made = {"shared options": _listed(shared.items())}
     for command, found in rows.items():
-        own = [list(row) for row in found if row not in shared.items()]
+        own = [row for row in found if row not in shared.items()]
         names = [f"`{words.split()[0].strip('`')}`" for words, meaning in found if shared.get(words) == meaning]
-        parts = [table("option | meaning", own)] if own else []
+        parts = [_listed(own)] if own else []
         parts += [f"[Shared options](#shared-options): {', '.join(names)}."] if names else []
         if parts:
             made[f"options of {command}"] = "\n\n".join(parts)
     return made
+
+
+def _listed(rows: Iterable[tuple[str, str]]) -> str:
+    return "\n".join(f"- {words}: {meaning}" for words, meaning in rows)
 
 
 def _option_words(action: argparse.Action) -> str:
