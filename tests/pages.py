@@ -126,11 +126,11 @@ def limit_tables() -> dict[str, str]:
         return "" if signal is None else {"degC": "°C", "ohm": "Ω"}.get(signal.unit, signal.unit)
 
     provenance = "\n".join(f"- `{each.name}`: {each.known_from}." for each in CHEMISTRIES.values())
-    ranges = [[f"`{each}`", f"{low:.10g} to {high:.10g} {unit(each)}".rstrip()] for each, low, high in PLAUSIBLE]
+    ranges = [f"`{each}` {low:.10g} to {high:.10g} {unit(each)}".rstrip() for each, low, high in PLAUSIBLE]
     return {
         "delays": _delays(),
         "chemistries": f"{_chemistries()}\n\n{provenance}",
-        "plausible bounds": table("signal | plausible bound", ranges),
+        "plausible bounds": "; ".join(ranges) + ".",
     }
 
 
@@ -227,7 +227,7 @@ def screen_tables() -> dict[str, str]:
         views = "all but traces" if set(key.views) == set(ALL) - {"3"} else views
         only = f", {key.need}" if key.need in ("replay", "review") else ""
         of_views.setdefault(f"{views}{only}", []).append(f"`{key.shown}` {key.does}")
-    return {"keys": table("view | keys", [[views, "; ".join(keys)] for views, keys in of_views.items()])}
+    return {"keys": "\n".join(f"- **{views}**: {'; '.join(keys)}" for views, keys in of_views.items())}
 
 
 def security_tables() -> dict[str, str]:
