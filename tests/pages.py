@@ -193,28 +193,23 @@ MANY = 3
 """From so many keys on a place where they are found is named once, for all."""
 
 
-def key_rows(keys: Sequence[Key], short: bool = True) -> list[str]:
+def key_rows(keys: Sequence[Key]) -> list[str]:
     """Return keys as the lines of a Markdown list, each with where its value is found, but for the usual place."""
     usual, times = Counter(key.find for key in keys).most_common(1)[0]
     one_place = times >= MANY
 
-    def row(key: Key) -> list[str]:
+    def row(key: Key) -> str:
         name = f"`{key.name}`{' **(required)**' if key.required else ''}"
         default = f"default `{toml_value(key.default)}`" if key.has_default else ""
-        if not short:
-            return [name, "; ".join(filter(None, (key.takes, default))), key.meaning, key.find]
         takes = key.takes
         for words, few in _SHORT.items():
             takes = re.sub(words, few, takes)
         takes = "" if isinstance(key.default, bool) else takes
         find = "" if one_place and key.find == usual else f" (*{key.find}*)"
-        return [name, "; ".join(filter(None, (key.meaning, takes, default))) + find]
+        return f"- {name}: {'; '.join(filter(None, (key.meaning, takes, default)))}{find}"
 
-    rows = [row(key) for key in keys]
-    if not short:
-        return table("key | takes | meaning | where you find it", rows).split("\n")
     where = ["", f"Where no place is named: {usual}."] if one_place else []
-    return [*(f"- {name}: {meaning}" for name, meaning in rows), *where]
+    return [*map(row, keys), *where]
 
 
 def screen_tables() -> dict[str, str]:

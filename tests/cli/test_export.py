@@ -233,6 +233,14 @@ def program(name: str, folder: Path) -> str:
     return block.replace("FOLDER", str(folder))
 
 
+def polars_questions(folder: Path) -> str:
+    """Return the program that the page leads to, the folder put in."""
+    docs = Path(__file__).parents[2] / "docs"
+    name = "questions/questions_polars.py"
+    assert f"]({name})" in (docs / "exporting.md").read_text(encoding="utf-8")
+    return (docs / name).read_text(encoding="utf-8").replace("FOLDER", str(folder))
+
+
 DRIVES = ((1, "orchard cart", 2), (12, "orchard cart", 0), (40, "cart / two", 1), (41, "kart", 0))
 """Days after the first, machine, alarms."""
 
@@ -293,7 +301,7 @@ def test_polars_answers_the_same(store, tmp_path) -> None:
     pytest.importorskip("polars", reason="needs pip install 'shakedown[engines]'")
     more_drives(store, tmp_path / "all")
     names: dict[str, Any] = {}
-    exec(program("import polars", tmp_path / "all"), names)
+    exec(polars_questions(tmp_path / "all"), names)
     agrees([answer.rows() for answer in names["answers"]], store)
 
 

@@ -47,11 +47,7 @@ PAGES = {
 
 def tables() -> dict[str, dict[str, str]]:
     """Return the tables of each page by their names."""
-    short = set(PAGES) - {"serial-text", "importing"}
-    return {
-        page: {name: "\n".join(key_rows(keys, page in short)) for name, keys in made.items()}
-        for page, made in PAGES.items()
-    }
+    return {page: {name: "\n".join(key_rows(keys)) for name, keys in made.items()} for page, made in PAGES.items()}
 
 
 @pytest.mark.parametrize("page", PAGES)
