@@ -154,8 +154,10 @@ def _delays() -> str:
     rows = []
     for limit in (limits[name] for name in LIMIT_NAMES):
         signal = find_signal(limit.signal.replace("*", "1"))
-        unit = "" if signal is None else {"degC": "°C", "ohm": "Ω"}.get(signal.unit, signal.unit)
-        watched = [f"`{limit.signal}`", f"{limit.clear_margin:g} {unit}".strip()] if signal else ["", ""]
+        if signal is None:
+            continue  # a condition without a number
+        unit = {"degC": "°C", "ohm": "Ω"}.get(signal.unit, signal.unit)
+        watched = [f"`{limit.signal}`", f"{limit.clear_margin:g} {unit}".strip()]
         delays = [f"{limit.raise_delay_s:g} s", f"{limit.clear_delay_s:g} s"]
         rows.append([f"`{limit.name}`", watched[0], *delays, watched[1]])
     return table("limit | signal | raise delay | clear delay | clear margin", rows)

@@ -475,5 +475,8 @@ class TestDocumentation:
     def test_the_delays_and_margins_are_those_in_force(self) -> None:
         rows = {line.split("`")[1]: line for line in self.text.splitlines() if line.startswith("| `")}
         for limit in limits_of(LFP).values():
+            if find_signal(limit.signal.replace("*", "1")) is None:
+                assert limit.raise_delay_s == limit.clear_delay_s == 0.0  # a condition without a number
+                continue
             shown = [cell.strip() for cell in rows[limit.name].split("|")][3:5]
             assert shown == [f"{limit.raise_delay_s:g} s", f"{limit.clear_delay_s:g} s"]
