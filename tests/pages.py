@@ -32,14 +32,18 @@ def block(name: str, text: str) -> str:
     return f"<!-- {name} -->\n\n{text}\n\n<!-- end of {name} -->"
 
 
+def _path(page: str) -> Path:
+    return RESULTS if page == RESULTS.stem else DOCS / f"{page}.md"
+
+
 def keeps(page: str, name: str, text: str) -> bool:
     """Return whether a page, by its name without ``.md``, keeps ``text`` under that name."""
-    return block(name, text) in (DOCS / f"{page}.md").read_text(encoding="utf-8")
+    return block(name, text) in _path(page).read_text(encoding="utf-8")
 
 
 def write(page: str, made: Mapping[str, str]) -> None:
     """Put each text in place of what the page keeps under its name."""
-    path = DOCS / f"{page}.md"
+    path = _path(page)
     text = path.read_text(encoding="utf-8")
     for name, new in made.items():
         kept = re.compile(rf"<!-- {re.escape(name)} -->.*?<!-- end of {re.escape(name)} -->", re.DOTALL)
@@ -254,21 +258,41 @@ def guided_tables() -> dict[str, str]:
     """Return the table of docs/guided-drive.md that is made from the steps."""
     from telemetry.guided.steps import STEPS
 
-    rows = [
+    times = Counter(caution for step in STEPS for caution in step.cautions)
+    usual = [caution for caution, count in times.items() if count >= MANY]
+    parts = [f"**Wherever you drive**: {' '.join(usual)}"]
+    for step in STEPS:
+        cautions = " ".join(caution for caution in step.cautions if caution not in usual)
+        names = ", ".join(f"`{name}`" for name in step.signals) or "none"
+        more = ", ".join(f"`{name}`" for name in step.more)
+        parts.append(
+            f"**{step.title}**: {step.do}\n\n"
+            + (f"- **Caution**: {cautions}\n" if cautions else "")
+            + f"- Must show: {step.seen}\n- Gives: {step.figure}\n- Bounds: {step.bounds}\n- Signals: {names}"
+            + (f"; lets more be judged: {more}" if more else "")
+        )
+    return {"steps": "\n\n".join(parts), "told apart": _told_apart(), "errors": _errors()}
+
+
+def _told_apart() -> str:
+    """Return how many attempts were told apart, in one sentence."""
+    _, well, judged, badly, refused, otherwise, accepted = _cells(_measured("runs", "end of runs")[-1])
+    return (
+        f"Of {well} steps done well {judged} were judged. Of {badly} done badly {refused} were refused for the "
+        f"right reason, {otherwise} for another, and {accepted} were accepted."
+    )
+
+
+def _errors() -> str:
+    """Return how far the figures of guided drives were off."""
+    rows = [_cells(line) for line in _measured("figures", "end of figures")[2:]]
+    return table(
+        "figure | given in | nine of ten within | held by its 90 % interval",
         [
-            f"**{step.title}**",
-            step.do,
-            step.seen,
-            step.figure,
-            step.bounds,
-            ", ".join(f"`{name}`" for name in step.signals) or "none",
-            ", ".join(f"`{name}`" for name in step.more),
-        ]
-        for step in STEPS
-    ]
-    cautions = "\n".join(f"- **{step.title}**: {' '.join(step.cautions)}" for step in STEPS if step.cautions)
-    head = "step | the driver | what the data must show | figures | bounds | needs | lets more be judged"
-    return {"steps": table(head, rows), "cautions": cautions}
+            [row[0], f"{row[3]} of {row[2]}", f"{row[5]}{' times' if row[1][0].isdigit() else ''} {row[1]}", row[7]]
+            for row in rows
+        ],
+    )
 
 
 def _measured(name: str, end: str) -> list[str]:

@@ -120,7 +120,7 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=300)
     parser.add_argument("--tours", type=int, default=40, help="long drives for the figures")
     parser.add_argument("--seed", type=int, default=TABLE[0], help="the first; default: of the table")
-    parser.add_argument("--write-table", action="store_true", help="into docs/guided-drive.md")
+    parser.add_argument("--write-table", action="store_true", help="into tests/results.md")
     options = parser.parse_args()
     if options.write_table and options.seed in CHOOSING:
         parser.error(f"seeds below {TABLE[0]} chose constants: they are not for the table")
@@ -139,8 +139,8 @@ def main() -> None:
     made = {"runs": f"{date}\n\n{run_table(found)}", "figures": figure_table(errors)}
     print("\n\n".join(made.values()))
     if options.write_table:
-        write("guided-drive", made)
-        assert all(keeps("guided-drive", name, text) for name, text in made.items())
+        write("results", made)
+        assert all(keeps("results", name, text) for name, text in made.items())
 
 
 if __name__ == "__main__":
