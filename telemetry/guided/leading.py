@@ -42,7 +42,8 @@ class Ask:
     Attributes:
         word: the one large word; never one of an alarm.
         step: its number and title; ``count``: which attempts it still takes, such as ``2 of 6``.
-        do: what to do, a sentence or two; ``detail``: a caution, or why an attempt did not count.
+        do: what must be read, a sentence or two; empty while the machine may move. ``detail``: what the driver has
+            read before, a caution, or why an attempt did not count.
         share: how far the manoeuvre has come, 0 to 1.
     """
 
@@ -227,8 +228,8 @@ class Leader:
             return Ask(step.words[1], title, wanting, "Carry on like this.", share=share)
         if last is not None and self._now - last.end < SAID_S * MICROSECONDS:
             if last.accepted:
-                return Ask("GOOD", title, wanting, step.do)
+                return Ask("GOOD", title, wanting, "", step.do)
             return Ask("AGAIN", title, wanting, last.refused, step.do)
-        ends = " g when it is done." if step.name in _ENDS_BY_HAND else ""
-        turns = " g at every turn." if step.name == "coast-down" else ""
-        return Ask(step.words[0], title, wanting, f"{step.do}{ends}{turns}")
+        ends = "Press g when it is done." if step.name in _ENDS_BY_HAND else ""
+        turns = "Press g at every turn." if step.name == "coast-down" else ""
+        return Ask(step.words[0], title, wanting, ends or turns, step.do)

@@ -205,7 +205,7 @@ STEPS: Final = (
     Step(
         "implement",
         "Implement on and off",
-        ("IMPLEMENT", "KEEP ON"),
+        ("SWITCH", "KEEP ON"),
         "Switch the implement on for 5 s and off, three times standing and twice driving.",
         "implement_engaged, or marks 'implement on' and 'implement off', and a higher current while it is on",
         "start peak, running power, lowest controller voltage",

@@ -74,7 +74,7 @@ def _texts(headline: Headline) -> Iterator[tuple[str, ...]]:
     if headline.value:
         yield f"{what}, {headline.value}{more}", headline.do
     yield f"{what}{more}", headline.do
-    yield (f"{headline.where}: {headline.do}",)
+    yield (f"{headline.where}: {headline.do}" if headline.do else headline.where,)
 
 
 def _lettered(headline: Headline, rows: int) -> Iterator[tuple[str, ...]]:

@@ -34,7 +34,7 @@ class Headline:
         word: the one large word: what to do.
         where: the place in capitals; of a trip with what the device reported.
         what: what is wrong there.
-        do: the act; never left out and never cut.
+        do: the act; never left out and never cut; empty where a prompt's word says it.
         first: what to do first in two or three words, for large letters; empty where the one word says it.
         value: the value that raised it, and the limit; empty where none decides.
         details: the worst and the latest value, since when, and the reason; left out where there is no room.

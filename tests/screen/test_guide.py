@@ -10,6 +10,7 @@ import pytest
 from telemetry.guided.leading import Leader
 from telemetry.guided.steps import STEPS
 from telemetry.screen.band import band_lines
+from telemetry.screen.frame import frame_for
 from telemetry.screen.guide_keys import BAR, headline_of
 from telemetry.screen.sound import Sounder
 from telemetry.screen.tones import PATTERNS, RATE, samples
@@ -59,6 +60,17 @@ def test_what_is_asked_is_whole_in_the_band_of_the_smallest_usual_screen(place: 
         assert all(word in text for word in lead.ask.do.split()), text
         assert len(lines) <= 9
         lead.go()
+
+
+@pytest.mark.parametrize("place", range(len(STEPS)))
+def test_what_to_do_now_is_one_large_word_at_80x24(place: int) -> None:
+    lead = Leader(stated(12), STEPS[place : place + 1])
+    lead.go()
+    frame = frame_for(80, 24)
+    assert lead.ask is not None
+    assert frame is not None
+    lines = band_lines(headline_of(lead.ask), frame.band_width - 2, frame.band_rows)
+    assert "▀▀" in "".join(lines), lines
 
 
 def test_the_bar_grows_with_the_manoeuvre() -> None:
