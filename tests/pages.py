@@ -235,8 +235,8 @@ def security_tables() -> dict[str, str]:
     """Return the table of docs/security.md by its name."""
     from drivers.links.can_settings import ALLOWED
 
-    rows = [[f"`{name}`", ", ".join(f"`{each}`" for each in options)] for name, options in ALLOWED.items()]
-    return {"options of interfaces": table("interface | options", rows)}
+    rows = [f"- `{name}`: {', '.join(f'`{each}`' for each in options)}" for name, options in ALLOWED.items()]
+    return {"options of interfaces": "\n".join(rows)}
 
 
 def machine_file_tables() -> dict[str, str]:
@@ -319,8 +319,9 @@ def trust_tables() -> dict[str, str]:
         worst = max(float(row[3].split()[0]) if row[3] != "-" else 0.0 for row in tried)
         kept = "" if {row[6] for row in tried} == {"kept"} else " **not kept**"
         count = f"{sum(int(row[2]) for row in tried):,}"
-        rows.append([promise, "; ".join(faults), count, f"{worst:.2f} s{kept}"])
-    return {"faults": table("promise | fault | tries | worst loss", rows)}
+        loss = f"worst loss {worst:.2f} s" if worst else "nothing lost"
+        rows.append(f"- **{promise}**{kept} ({count} tries, {loss}): {'; '.join(faults)}")
+    return {"faults": "\n".join(rows)}
 
 
 def calibration_tables() -> dict[str, str]:

@@ -74,9 +74,9 @@ store. Units are fixed; a source that counts in others converts.
 **Current is positive out of the pack.** Many devices count the other way: `sign_of_current = "charge-positive"` turns
 their readings round.
 
-A value that is not known is left empty, never 0. A reading outside the possible range below, or infinite, is not
-known and counted. The ranges are wide on purpose (common practice): they catch a dead wire or a misread byte, not a
-bad pack. Many BMSs send 0.000 V for a cell that they have not read yet.
+A value that is not known is left empty, never 0. A reading outside the range in brackets, or infinite, is not known
+and counted. The ranges are wide on purpose (common practice): they catch a dead wire or a misread byte, not a bad
+pack. Many BMSs send 0.000 V for a cell that they have not read yet.
 
 A column whose name is not in these tables is carried through as `extra_NAME`, with a warning and without limits.
 """
@@ -94,11 +94,14 @@ def _number(value: float) -> str:
 
 
 def signal_table(signals: list[Signal]) -> str:
-    lines = ["| signal | unit | meaning | possible |", "|---|---|---|---|"]
+    lines = []
     for signal in signals:
-        words = [signal.meaning, *([SIGNS[signal.name]] if signal.name in SIGNS else [])]
+        words = [signal.meaning]
+        if signal.name in SIGNS:
+            words = [signal.meaning.partition(", positive")[0], SIGNS[signal.name]]
         words += ["holds its value between rows"] if signal.is_switch else []
-        lines.append(f"| `{signal.name}` | {signal.unit} | {'; '.join(words)} | {possible(signal)} |")
+        unit = f", {signal.unit}" if signal.unit else ""
+        lines.append(f"- `{signal.name}`{unit}: {'; '.join(words)} ({possible(signal)})")
     return "\n".join(lines) + "\n"
 
 
@@ -212,7 +215,7 @@ def test_the_signals_page_is_current() -> None:
 
 @pytest.mark.parametrize("name", known_names())
 def test_every_signal_is_described(name: str) -> None:
-    assert f"| `{name}` |" in SIGNALS_PAGE.read_text(encoding="utf-8")
+    assert f"\n- `{name}`" in SIGNALS_PAGE.read_text(encoding="utf-8")
 
 
 def test_every_sign_told_belongs_to_a_signal() -> None:
