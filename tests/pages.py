@@ -60,6 +60,13 @@ def table(head: str, rows: list[list[str]]) -> str:
     return "\n".join(f"| {' | '.join(line)} |".replace("| --- ", "|---").replace("|--- |", "|---|") for line in lines)
 
 
+def columns(rows: Sequence[Sequence[str]]) -> str:
+    """Return rows, the head first, as fenced text in columns that a terminal shows as they are."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    lines = ["  ".join(f"{cell:>{width}}" for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+    return "\n".join(["```text", *lines, "```"])
+
+
 def sheet(name: str) -> str:
     """Return what the command of :data:`SHEETS` prints for the example machine, with an empty store."""
     with TemporaryDirectory() as folder:
@@ -129,7 +136,7 @@ def limit_tables() -> dict[str, str]:
         signal = find_signal(name)
         return "" if signal is None else {"degC": "°C", "ohm": "Ω"}.get(signal.unit, signal.unit)
 
-    provenance = "\n".join(f"- `{each.name}`: {each.known_from}." for each in CHEMISTRIES.values())
+    provenance = "\n".join(f"- `{each.name}` ({each.title}): {each.known_from}." for each in CHEMISTRIES.values())
     ranges = [f"`{each}` {low:.10g} to {high:.10g} {unit(each)}".rstrip() for each, low, high in PLAUSIBLE]
     return {
         "delays": _delays(),
@@ -175,14 +182,16 @@ def _chemistries() -> str:
     volts |= {"spread warn": "spread_warn_v", "spread trip": "spread_trip_v"}
     rows = [
         [
-            f"`{each.name}` {each.title}",
+            each.name,
             *(f"{getattr(each, name):.2f}" for name in volts.values()),
             f"{each.charge_low_c:g} to {each.charge_high_c:g}",
             f"{each.discharge_low_c:g} to {each.discharge_high_c:g}",
         ]
         for each in CHEMISTRIES.values()
     ]
-    return table(f"chemistry | {' | '.join(f'{name} V' for name in volts)} | charge °C | use °C", rows)
+    head = [["volts a cell:", *(name.split()[0] for name in volts), "charge", "use"]]
+    head += [["", *(name.partition(" ")[2] for name in volts), "°C", "°C"]]
+    return columns([*head, *rows])
 
 
 _SHORT = {

@@ -10,6 +10,7 @@ import os
 import re
 import subprocess
 import sys
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 
@@ -28,7 +29,7 @@ from telemetry.machine.fit import CHECKS, fit
 from telemetry.machine.machine_file import load_machine
 from telemetry.machine.sections import find_key
 from tests import pages
-from tests.pages import keeps
+from tests.pages import columns, keeps
 
 ROOT = Path(__file__).parents[2]
 PAGE = ROOT / "docs" / "fit.md"
@@ -72,84 +73,84 @@ def ran(words: str) -> tuple[str, int]:
     return done.stdout, done.returncode
 
 
-def gauge_row(gauge: Gauge) -> str:
+def gauge_row(gauge: Gauge) -> list[str]:
     def figure(field: str, value: float | None) -> str:
-        mark = " **m**" if field in gauge.from_memory else ""
+        mark = "m" if field in gauge.from_memory else ""
         return "–" if value is None else f"{value:g}{mark}"
 
     cells = [gauge.name, f"{gauge.area_mm2:.3g}", figure("stranded_ohm_per_kft", gauge.stranded_ohm_per_kft)]
     tabled = [gauge.free_air_a[column] for column in INSULATIONS_C]
     tabled += [gauge.conduit_a.get(column) for column in (60, 75, 90)]
-    cells += [figure("most_fuse_a", gauge.most_fuse_a), *("–" if each is None else f"{each:g}" for each in tabled)]
-    return f"| {' | '.join(cells)} |"
+    return [
+        *cells,
+        figure("most_fuse_a", gauge.most_fuse_a),
+        *("–" if each is None else f"{each:g}" for each in tabled),
+    ]
 
 
 def conductor_tables() -> str:
     """Return the tables of conductors as Markdown."""
-    free_air = " | ".join(f"{each} °C" for each in INSULATIONS_C)
-    lines = [
-        f"| AWG | mm² | Ω/1000 ft | fuse | free air, A: {free_air} | bundle: 60 °C | 75 °C | 90 °C |",
-        "|" + "---|" * 12,
-        *map(gauge_row, GAUGES),
-        "",
-        "Ω: NEC Chapter 9 Table 8 (uncoated stranded copper at 75 °C). Highest fuse: NEC 240.4(D), which binds in a",
-        "bundle or a conduit.",
-        "In 30 °C air. Free air: 33 CFR 183.425 Table 5. Bundle or conduit: NEC Table 310.16, at most three",
-        "conductors; where it has no figure, 0.70 of free air (ABYC E-11 Table VI-B, from memory).",
-        "",
-        "| ambient up to °C | " + " | ".join(map(str, AMBIENTS_C)) + " |",
-        "|" + "---|" * (len(AMBIENTS_C) + 1),
-    ]
-    for column in INSULATIONS_C:
-        factors = [ambient_factor(ambient, column) for ambient in AMBIENTS_C]
-        cells = [f"{factor:.2f}" if factor else "none" for factor in factors]
-        lines.append(f"| {column} °C insulation | {' | '.join(cells)} |")
+    in_bundle = ["60°C", "75°C", "90°C"]
+    heads = [["", "", "Ω per", "highest", "free", "air,", "A:", "", "", "bundle,", "A:", ""]]
+    heads += [["AWG", "mm²", "1000 ft", "fuse, A", *(f"{each}°C" for each in INSULATIONS_C), *in_bundle]]
+    factors = [[f"{column}°C", *map(_factor(column), AMBIENTS_C)] for column in INSULATIONS_C]
     bundles = ", ".join(f"up to {up_to} together {factor:.2f}" for up_to, factor in BUNDLE_FACTORS)
-    lines += [
-        "",
-        "`√((Tc − Ta) / (Tc − 30))`, the equation of NEC 310.15(B). It gives each figure of Table 310.15(B)(1) for",
-        f"60, 75 and 90 °C. Bundle or conduit, Table 310.15(C)(1): {bundles}.",
-        "",
-    ]
-    sizes = list(CLASS_5_OHM_PER_KM)
-    lines += [
-        "| mm² | " + " | ".join(f"{size:g}" for size in sizes) + " |",
-        "|" + "---|" * (len(sizes) + 1),
-        "| Ω/km | " + " | ".join(f"{CLASS_5_OHM_PER_KM[size]:g}" for size in sizes) + " |",
-        "",
-        "IEC 60228 class 5, flexible plain copper, the highest resistance at 20 °C.",
-    ]
-    return "\n".join(lines)
+    sizes = [["mm²", "Ω/km"], *([f"{size:g}", f"{ohm:g}"] for size, ohm in CLASS_5_OHM_PER_KM.items())]
+    return "\n".join(
+        [
+            columns([*heads, *map(gauge_row, GAUGES)]),
+            "",
+            "Ω: NEC Chapter 9 Table 8 (uncoated stranded copper at 75 °C). Highest fuse: NEC 240.4(D), which binds",
+            "in a bundle or a conduit. Ampacity in 30 °C air; free air: 33 CFR 183.425 Table 5; bundle or conduit:",
+            "NEC Table 310.16, at most three conductors; where it has no figure, 0.70 of free air (ABYC E-11 Table",
+            "VI-B, from memory).",
+            "",
+            "By the insulation's rating and the ambient up to °C:",
+            "",
+            columns([["", *map(str, AMBIENTS_C)], *factors]),
+            "",
+            "`√((Tc − Ta) / (Tc − 30))`, the equation of NEC 310.15(B). It gives each figure of Table 310.15(B)(1)",
+            f"for 60, 75 and 90 °C. Bundle or conduit, Table 310.15(C)(1): {bundles}.",
+            "",
+            columns(list(zip(*sizes, strict=True))),
+            "",
+            "IEC 60228 class 5, flexible plain copper, the highest resistance at 20 °C.",
+        ]
+    )
+
+
+def _factor(column: int) -> Callable[[float], str]:
+    return lambda ambient: f"{factor:.2f}" if (factor := ambient_factor(ambient, column)) else "none"
 
 
 def practice_table() -> str:
     """Return what the checks take of each chemistry as Markdown."""
-    titles = [
-        "chemistry",
-        "ordinary charge ends, V",
-        "mΩ · Ah a cell, low and high",
-        "used daily",
-        "mean V over that",
-        "at most between 0 and 10 °C, A per Ah",
+    rows = [
+        ["", "ordinary", "mΩ·Ah", "used", "mean V", "A per Ah", "Peukert", "energy", "lost a"],
+        ["", "charge ends, V", "a cell", "daily", "over that", "0 to 10 °C", "k", "efficiency", "month"],
     ]
-    titles += ["Peukert k", "energy efficiency", "lost a month", "from"]
-    lines = [f"| {' | '.join(titles)} |", "|" + "---|" * len(titles)]
     for name, p in CELL_PRACTICE.items():
         cell = CHEMISTRIES[name]
-        cells = [
-            f"`{name}`",
-            f"{cell.charge_least_v:.2f} to {cell.charge_most_v:.2f}",
-            f"{p.low_resistance:g}, {p.high_resistance:g}",
-            f"{100 * p.usable_share:.0f} %",
-            f"{p.mean_open_v:.3f}",
-            "full current" if p.cool_rate is None else f"{p.cool_rate:g}",
-            f"{p.peukert:g}",
-            f"{100 * p.energy_efficiency:.0f} %",
-            f"{100 * p.monthly_loss:.0f} %",
-            p.known_from,
+        rows += [
+            [
+                name,
+                f"{cell.charge_least_v:.2f}-{cell.charge_most_v:.2f}",
+                f"{p.low_resistance:g}-{p.high_resistance:g}",
+                f"{100 * p.usable_share:.0f}%",
+                f"{p.mean_open_v:.3f}",
+                "full" if p.cool_rate is None else f"{p.cool_rate:g}",
+                f"{p.peukert:g}",
+                f"{100 * p.energy_efficiency:.0f}%",
+                f"{100 * p.monthly_loss:.0f}%",
+            ]
         ]
-        lines.append(f"| {' | '.join(cells)} |")
-    return "\n".join(lines)
+    origins = {name: p.known_from for name, p in CELL_PRACTICE.items() if p.known_from != "from memory"}
+    return "\n\n".join(
+        [
+            columns(rows),
+            "From memory, but for " + "; ".join(f"`{name}`: {each}" for name, each in origins.items()) + ".",
+        ]
+    )
 
 
 def blocks() -> dict[str, str]:
