@@ -168,10 +168,9 @@ def _delays() -> str:
         if signal is None:
             continue  # a condition without a number
         unit = {"degC": "°C", "ohm": "Ω"}.get(signal.unit, signal.unit)
-        watched = [f"`{limit.signal}`", f"{limit.clear_margin:g} {unit}".strip()]
-        delays = [f"{limit.raise_delay_s:g} s", f"{limit.clear_delay_s:g} s"]
-        rows.append([f"`{limit.name}`", watched[0], *delays, watched[1]])
-    return table("limit | signal | raise delay | clear delay | clear margin", rows)
+        delays = f"{limit.raise_delay_s:g} s, {limit.clear_delay_s:g} s, {limit.clear_margin:g} {unit}".rstrip()
+        rows.append(f"- `{limit.name}` (`{limit.signal}`): {delays}")
+    return "\n".join(["Limit (signal): raise delay, clear delay, clear margin.", "", *rows])
 
 
 def _chemistries() -> str:

@@ -78,7 +78,7 @@ A value that is not known is left empty, never 0. A reading outside the range in
 and counted. The ranges are wide on purpose (common practice): they catch a dead wire or a misread byte, not a bad
 pack. Many BMSs send 0.000 V for a cell that they have not read yet.
 
-A column whose name is not in these tables is carried through as `extra_NAME`, with a warning and without limits.
+A column whose name is not listed here is carried through as `extra_NAME`, with a warning and without limits.
 """
 
 

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 
 import numpy as np
@@ -473,10 +474,10 @@ class TestDocumentation:
         assert all(f"`{name}`" in self.text for name in LIMIT_NAMES)
 
     def test_the_delays_and_margins_are_those_in_force(self) -> None:
-        rows = {line.split("`")[1]: line for line in self.text.splitlines() if line.startswith("| `")}
+        found = re.findall(r"^- `([\w-]+)` \(`.+?`\): (.+?), (.+?),", self.text, re.MULTILINE)
+        rows = {name: delays for name, *delays in found}
         for limit in limits_of(LFP).values():
             if find_signal(limit.signal.replace("*", "1")) is None:
                 assert limit.raise_delay_s == limit.clear_delay_s == 0.0  # a condition without a number
                 continue
-            shown = [cell.strip() for cell in rows[limit.name].split("|")][3:5]
-            assert shown == [f"{limit.raise_delay_s:g} s", f"{limit.clear_delay_s:g} s"]
+            assert rows[limit.name] == [f"{limit.raise_delay_s:g} s", f"{limit.clear_delay_s:g} s"]
