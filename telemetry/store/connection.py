@@ -123,11 +123,10 @@ def connect_for_reading(path: Path, busy_s: float = BUSY_S) -> Database:
             return db
         if version == 0:
             raise StoreError(f"the store {file} is empty; record a session first, or name another file")
-    except sqlite3.Error as error:
+    except BaseException as error:
         db.close()
-        raise store_error(path, error) from error
-    except StoreError:
-        db.close()
+        if isinstance(error, sqlite3.Error):
+            raise store_error(path, error) from error
         raise
     db.close()
     connect_for_writing(path, busy_s).close()
@@ -152,9 +151,11 @@ def _open_read_only(path: Path, busy_s: float) -> Database:
             )
             connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
             return database(connection, execute_plugins=False)
-        except sqlite3.Error as error:
+        except BaseException as error:
             if connection is not None:
                 connection.close()
+            if not isinstance(error, sqlite3.Error):  # the words of an error may be bytes that are no text
+                raise
             last = error
             if result_code(error) not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
                 break

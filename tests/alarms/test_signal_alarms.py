@@ -270,7 +270,7 @@ def test_cuts_change_nothing(values: list[float], inputs: list[AlarmInput], cuts
         rules,
         [c * S // 2 for c in cuts if c * S // 2 < end],
     )
-    assert cut == whole
+    assert repr(cut) == repr(whole)  # an unknown value, NaN, is equal to nothing
 
 
 @settings(max_examples=150)

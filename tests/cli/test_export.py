@@ -190,7 +190,7 @@ def test_a_session_as_a_store_of_its_own(store, tmp_path, capsys) -> None:
     out = tmp_path / "one.sqlite3"
     assert main(["export", "1", str(out)]) == 0
     with StoreReader.open(store) as ours, StoreReader.open(out) as theirs:
-        assert theirs.events(1) == ours.events(1)
+        assert repr(theirs.events(1)) == repr(ours.events(1))  # an unknown value, NaN, is equal to nothing
         np.testing.assert_array_equal(*(r.arrays(1, ["pack_power"])["pack_power"][1] for r in (ours, theirs)))
     capsys.readouterr()
     assert main(["sessions", "--store", str(out), "--json"]) == 0

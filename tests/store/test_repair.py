@@ -97,7 +97,7 @@ def test_a_sound_store_is_saved_whole_as_it_is(recorded: Path) -> None:
         StoreReader.open(free_name(recorded).with_name("sessions-repaired.sqlite3")) as new,
     ):
         assert new.sessions() == old.sessions()
-        assert new.events(2) == old.events(2)
+        assert repr(new.events(2)) == repr(old.events(2))  # an unknown value, NaN, is equal to nothing
         wanted, got = (each.arrays(2, ["pack_current"])["pack_current"] for each in (old, new))
         assert np.array_equal(wanted[0], got[0])
         assert np.array_equal(wanted[1], got[1])

@@ -200,7 +200,7 @@ def test_every_kind_of_event_comes_back_in_its_order(store: Path, begin: Callabl
         writer.offer(Span(START + 9, events=EVENTS[6:]))
         writer.end_session(START + 9)
     with StoreReader.open(store) as reader:
-        assert tuple(reader.events(1)) == EVENTS
+        assert repr(tuple(reader.events(1))) == repr(EVENTS)  # an unknown value, NaN, is equal to nothing
         replayed = [event for span in reader.recording(1).spans() for event in span.events]
     assert replayed == [event for event in EVENTS if event.is_input]
 
