@@ -67,19 +67,23 @@ class StoredPast(Past):
 
     def __init__(self, path: Path, session: int, anew: bool = False, machine: Machine | None = None) -> None:
         self._reader = StoreReader.open(path)
-        self.record: SessionRecord = self._reader.session(session)
-        super().__init__(self.record.start, self.record.time_basis)
-        self._carriers = self._reader.carriers(self.record.id)
-        summed = self._reader.summed(self.record.id)
-        is_open = self.record.ended is None
-        self._known = tuple(signal for signal in self._carriers if is_open or signal in summed)
-        self._minutes: dict[str, tuple[Pieces, int]] = {}
-        self._loaded: dict[str, _Loaded] = {}
-        self._phases: Sequence[Stretch] = ()
-        events = self._reader.events(self.record.id)
-        self.all_events = [event for event in events if not (anew and isinstance(event, AlarmChange))]
-        for event in self.all_events:
-            self.take_event(event)
+        try:
+            self.record: SessionRecord = self._reader.session(session)
+            super().__init__(self.record.start, self.record.time_basis)
+            self._carriers = self._reader.carriers(self.record.id)
+            summed = self._reader.summed(self.record.id)
+            is_open = self.record.ended is None
+            self._known = tuple(signal for signal in self._carriers if is_open or signal in summed)
+            self._minutes: dict[str, tuple[Pieces, int]] = {}
+            self._loaded: dict[str, _Loaded] = {}
+            self._phases: Sequence[Stretch] = ()
+            events = self._reader.events(self.record.id)
+            self.all_events = [event for event in events if not (anew and isinstance(event, AlarmChange))]
+            for event in self.all_events:
+                self.take_event(event)
+        except BaseException:
+            self._reader.close()
+            raise
         lengths = [self.start + round(self.record.duration_s * MICROSECONDS), self.start]
         self.end = max([*lengths, *(event.t for event in events)])
         self.grows = False
