@@ -17,6 +17,9 @@ _LEAST_ROWS, _LEAST_FALL = 8, 1.2
 
 # Ours: the tail has begun once the current has left the plateau for good by 5 % while the voltage stands still.
 _LEFT_PLATEAU, _STILL, _LEAST_TAIL_S = 0.95, 0.012, 30.0
+_HIGH_SHARE, _LITTLE_SHARE, _AT_ONCE = 0.8, 0.25, 1
+"""A pulled plug has at most one row between these shares of the plateau, a taper more; what flows after it is none of
+the charge, but the offset of the sensor. Ours."""
 
 
 def tail_hours(start_a: float, end_a: float, tau_h: float) -> float:
@@ -57,6 +60,8 @@ def find_tail(series: SessionSeries, power: SessionPower, start: int, end: int) 
     flowing = np.flatnonzero(amperes > 0.03 * plateau)
     last = int(flowing[-1])
     smooth = _smoothed(amperes[: last + 1], 5)
+    last = _broken_off(amperes, smooth, plateau)
+    smooth = smooth[: last + 1]
     end_a = float(np.median(amperes[max(0, last - 2) : last + 1]))
     on_plateau = np.flatnonzero(smooth >= _LEFT_PLATEAU * plateau)
     first = int(on_plateau[-1]) + 1 if len(on_plateau) else 0
@@ -64,6 +69,17 @@ def find_tail(series: SessionSeries, power: SessionPower, start: int, end: int) 
         return Tail(plateau, int(t[last]), int(t[last]), end_a, None)
     hours = (t[first : last + 1] - t[first]) / MICROSECONDS / 3600.0
     return Tail(plateau, int(t[first]), int(t[last]), end_a, _time_constant(hours, amperes[first : last + 1]))
+
+
+def _broken_off(amperes: Values, smooth: Values, plateau: float) -> int:
+    """Return the last place of the charge: where the current fell to little at once, else the last there is."""
+    high = np.flatnonzero(smooth >= _HIGH_SHARE * plateau)
+    if not len(high) or high[-1] == len(smooth) - 1:
+        return len(smooth) - 1
+    after = amperes[high[-1] + 1 : len(smooth)]
+    falling = int(np.argmax(after <= _LITTLE_SHARE * plateau))
+    at_once = falling <= _AT_ONCE and bool((after[falling:] <= _LITTLE_SHARE * plateau).all())
+    return int(high[-1]) if at_once else len(smooth) - 1
 
 
 def _still(series: SessionSeries, start: int, end: int) -> bool:

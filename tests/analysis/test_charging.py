@@ -105,6 +105,14 @@ class TestPartsAndEnding:
         assert found.time_to_full_h is not None
         assert found.time_to_full_h.mid == 0.0
 
+    @pytest.mark.parametrize("offset_a", [0.0, 1.0, 4.0])
+    def test_a_pulled_plug_is_no_taper_whatever_the_sensor_shows_then(self, offset_a: float) -> None:
+        amperes = np.concatenate([np.full(1440, 18.0), np.full(360, offset_a)])
+        found = charge_of(pack(amperes, np.zeros(8), 60.0))
+        assert found.ending == "ended-early"
+        assert found.end_current_a == pytest.approx(18.0)
+        assert "not full" in found.sentence
+
     def test_one_cell_stops_it(self) -> None:
         # cell 3 is 4 Ah ahead: it reaches its limit while the others are still on the plateau's edge
         behind = np.full(8, 4.0)
