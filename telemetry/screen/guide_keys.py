@@ -77,7 +77,8 @@ class GuideKeys:
         if self._leader is None or self._leader.ask is None:
             return False
         text = act(self._leader)
-        trouble = self._control.mark(text) if text else ""
+        keeps = bool(text) and not self._control.is_replay  # a rehearsal keeps no marks
+        trouble = self._control.mark(text) if keeps else ""
         if trouble:
             self._say(trouble)
         return True
