@@ -35,7 +35,8 @@ _ERROR_SHARE = 0.0015
 _ERROR_FACTOR = 0.08
 _ERROR_DROP = 0.04
 """Share of the resistive drop by which a cell's drop is off what its resistance explains: its polarisation, which the
-cold makes large. Chosen on drawn packs, seeds 3100 to 3103 of tests/calibration."""
+cold makes large. At an even current it is one constant, which the reading's error takes. Chosen on drawn packs, seeds
+3100 to 3103 of tests/calibration."""
 _SETTLING = 0.02
 """So much of the capacity is left out at the beginning of each leg, while polarisation builds up or turns round."""
 _INDEPENDENT = 0.12
@@ -156,7 +157,7 @@ class _Leg:
     """One leg: float64 (bins,) but for ``off``, (bins, cells): the readings less the middle cell's, V.
 
     ``misfit``: V by which the middle cell, while charging, is off its own curve; in use that is the load, which all
-    cells share.
+    cells share. ``error_drop``: share of the drop by which it may be off.
     """
 
     charge: Values
@@ -166,6 +167,7 @@ class _Leg:
     weight: Values
     curve: _Curve
     rough_v: float
+    error_drop: float
     charging: bool
 
     def every(self, nth: int) -> _Leg:
@@ -199,7 +201,7 @@ def align_cells(
     volts = bins.middle if reference is None else reference
     steady = slow_resistance_of(bins) * bins.current
     drop = steady if even else load_drop(bins, volts, capacity_ah, resistance_ohm)
-    legs = _legs_of(bins, capacity_ah, volts, drop, settling)
+    legs = _legs_of(bins, capacity_ah, volts, drop, settling, 0.0 if even else _ERROR_DROP)
     if not legs:
         return None
     ends = tuple(float(pick([pick(leg.charge) for leg in legs])) for pick in (min, max))
@@ -241,7 +243,9 @@ def _windows(swing: float) -> Values:
     return np.asarray(np.column_stack([top, bottom, top_sd, bottom_sd])[apart])
 
 
-def _legs_of(bins: Bins, capacity_ah: float, middle: Values, drop: Values, settling: float) -> list[_Leg]:
+def _legs_of(
+    bins: Bins, capacity_ah: float, middle: Values, drop: Values, settling: float, error_drop: float
+) -> list[_Leg]:
     unloaded = middle + drop
     legs = []
     for number in np.unique(bins.leg):
@@ -267,7 +271,7 @@ def _legs_of(bins: Bins, capacity_ah: float, middle: Values, drop: Values, settl
         misfit = charging * (unloaded[here] - curve.at(charge))
         every = (shares * charge, shares * current, off, shares * misfit, weight)
         charge, current, off, misfit, weight = (np.add.reduceat(each, first) for each in every)
-        legs.append(_Leg(charge, current, off, misfit, weight, curve, _roughness(curve), charging))
+        legs.append(_Leg(charge, current, off, misfit, weight, curve, _roughness(curve), error_drop, charging))
     return legs
 
 
@@ -361,7 +365,9 @@ def _laid(
     design = np.stack([slope * (1 - along), slope * along, drop, nothing + 1.0, *steeper], axis=2)
     # a cell still on the plateau is not off by a share of what the middle cell has climbed beyond it
     differing = np.minimum(np.abs(moved), np.abs(slope * shift))
-    known = _ERROR_V**2 + (_ERROR_SHARE * slope) ** 2 + (_ERROR_FACTOR * differing) ** 2 + (_ERROR_DROP * drop) ** 2
+    known = (
+        _ERROR_V**2 + (_ERROR_SHARE * slope) ** 2 + (_ERROR_FACTOR * differing) ** 2 + (leg.error_drop * drop) ** 2
+    )
     # near by, both readings share what the curve misses; farther off, they do not
     apart = shift**2 / (shift**2 + _APART**2)
     known += apart * leg.rough_v**2
