@@ -8,6 +8,7 @@ on-delay, off-delay and deadband of OPC UA Part 9 (OPC 10000-9) and of IEC 62682
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -70,7 +71,7 @@ class Comparator:
             values: float64 (rows,), none NaN.
             upto: no row at or before this time is still to come.
         """
-        if self.is_at_rest and not (len(values) and self._sign * _extreme(values, self._sign) > self._reach):
+        if self.is_at_rest and furthest(values, self._sign) <= self._reach:
             return []
         excess = self._sign * (values - self.bound)
         beyond = excess > 0.0
@@ -106,9 +107,11 @@ class Comparator:
         return int(np.searchsorted(t, deadline, side="right")), deadline
 
 
-def _extreme(values: Values, sign: float) -> float:
-    """Return the value that lies furthest in the direction of ``sign``."""
-    return float(values[0]) if len(values) == 1 else float(values.max() if sign > 0 else values.min())
+def furthest(values: Values, sign: float) -> float:
+    """Return ``sign`` times the value that lies furthest in its direction; minus infinity of none."""
+    if len(values) <= 1:
+        return sign * float(values[0]) if len(values) else -math.inf
+    return sign * float(values.max() if sign > 0 else values.min())
 
 
 def _first(flags: npt.NDArray[np.bool_], start: int, wanted: bool) -> int:

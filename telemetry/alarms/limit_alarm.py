@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from itertools import groupby
 from operator import attrgetter
 
 from telemetry.alarms.alarm import Alarm
-from telemetry.alarms.comparator import Comparator
+from telemetry.alarms.comparator import Comparator, furthest
 from telemetry.alarms.raises import Raise, RaiseLog
 from telemetry.alarms.rules import AlarmRules
 from telemetry.alarms.worst import WorstLog
@@ -77,9 +76,7 @@ class LimitAlarm:
 
     def furthest(self, values: Values) -> float:
         """Return how far out the worst of ``values`` lies, as :attr:`outermost`; minus infinity of none."""
-        if len(values) <= 1:
-            return self._sign * float(values[0]) if len(values) else -math.inf
-        return self._sign * float(values.max() if self._sign > 0 else values.min())
+        return furthest(values, self._sign)
 
     def take(self, t: Times, values: Values, upto: int, place: int) -> tuple[list[Step], list[Raise]]:
         """Take known rows, move time on to ``upto``; return the crossings, marked with ``place``, and the raises."""

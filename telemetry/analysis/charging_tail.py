@@ -18,8 +18,8 @@ _LEAST_ROWS, _LEAST_FALL = 8, 1.2
 # Ours: the tail has begun once the current has left the plateau for good by 5 % while the voltage stands still.
 _LEFT_PLATEAU, _STILL, _LEAST_TAIL_S = 0.95, 0.012, 30.0
 _HIGH_SHARE, _LITTLE_SHARE, _AT_ONCE = 0.8, 0.25, 1
-"""A pulled plug has at most one row between these shares of the plateau, a taper more; what flows after it is none of
-the charge, but the offset of the sensor. Ours."""
+"""When a plug is pulled, at most one row lies between these shares of the plateau; a taper has more. What the sensor
+shows afterwards is its offset. Ours."""
 
 
 def tail_hours(start_a: float, end_a: float, tau_h: float) -> float:

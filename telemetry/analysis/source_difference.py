@@ -20,7 +20,7 @@ BLOCK = 10 * MICROSECONDS
 LEAST_TOGETHER = 20
 """Moments by which a difference is judged; ours."""
 MOST_TOGETHER = 6000
-"""Latest moments that count, ten minutes at least, for an offset drifts with the day's warmth; ours."""
+"""The latest moments count, at least ten minutes of them: an offset drifts with temperature. Ours."""
 _APART = MICROSECONDS // 10
 """One moment in so long counts, microseconds: faster readings are hardly new; ours."""
 _MORE = 1.25
