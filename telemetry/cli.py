@@ -102,47 +102,53 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
     try:
         status: int = parsed.run(parsed)
-        sys.stdout.flush()
+        _flush_output()
     except ShakedownError as error:
         _say_why(str(error))
         return error.exit_status
     except KeyboardInterrupt:
         return 130
     except BrokenPipeError:  # the reader of a pipe has gone; nothing more can be said there
-        _let_go_of_output()
         return 0
     except Exception as error:
         status, sentence = (3, _FULL) if _is_full_output(error) else (INTERNAL_ERROR, _internal_error(error))
         _say_why(sentence)
+    finally:
+        _let_go_of_output()
     return status
 
 
-def _say_why(sentence: str) -> None:
-    """Write the one sentence to standard error, if that can be written to; then leave standard output flushed."""
-    with suppress(OSError, ValueError):
-        sys.stderr.write(f"shakedown: {sentence}\n")
-        sys.stderr.flush()
+def _flush_output() -> None:
+    """Write what standard output still holds, unless its terminal has gone; a pipe or a disk may say why it cannot."""
     try:
         sys.stdout.flush()
-    except (OSError, ValueError):
-        _let_go_of_output()
+    except OSError as error:
+        if error.errno != errno.EIO:
+            raise
+
+
+def _say_why(sentence: str) -> None:
+    """Write the one sentence to standard error, if that can be written to."""
+    with suppress(OSError, ValueError):
+        sys.stderr.write(f"shakedown: {sentence}\n")
 
 
 def _let_go_of_output() -> None:
-    """Throw away what standard output still holds; else the interpreter tries once more as it ends, and says so."""
-    with suppress(OSError, ValueError):
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    """Throw away what can no longer be written; else the interpreter tries as it ends, and changes the exit status."""
+    for stream in filter(None, (sys.__stdout__, sys.__stderr__)):
+        try:
+            stream.flush()
+        except (OSError, ValueError):
+            with suppress(OSError, ValueError):
+                os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 _FULL = "the disk is full, so the output cannot be written; free some space, or send it elsewhere"
 
 
 def _is_full_output(error: Exception) -> bool:
-    """Return whether standard output goes to a disk that is full; what it still holds is then thrown away."""
-    if not isinstance(error, OSError) or error.errno not in (errno.ENOSPC, errno.EDQUOT) or error.filename:
-        return False
-    _let_go_of_output()
-    return True
+    """Return whether standard output goes to a disk that is full."""
+    return isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT) and not error.filename
 
 
 def _internal_error(error: Exception) -> str:

@@ -78,7 +78,8 @@ class CanPeer(Peer):
 
     async def begin(self, stack: AsyncExitStack) -> None:
         """Join the bus."""
-        bus = SendingBus(self.way["interface"], self.way["channel"], hop_limit=0)
+        options = {**self.way.get("options", {}), "hop_limit": 0}
+        bus = SendingBus(self.way["interface"], self.way["channel"], **options)
         stack.callback(bus.close)
         self.bus = bus
 

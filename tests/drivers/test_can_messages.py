@@ -65,7 +65,14 @@ async def rows(opened, count, seconds=10.0):
 
 
 class OverMulticast(CanPeer):
-    way = {"interface": "udp_multicast", "channel": "239.74.163.77"}  # noqa: RUF012 - it stays as it is
+    """Its port is its own: Linux gives what comes to a port to every socket there, whatever group it joined."""
+
+    def __init__(self, machine, clock):
+        super().__init__(machine, clock)
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as tried:
+            tried.bind(("", 0))
+            port = tried.getsockname()[1]
+        self.way = {"interface": "udp_multicast", "channel": "239.74.163.77", "options": {"port": port}}
 
 
 def devices_on(bus=None, make=UnrulyCan):
