@@ -11,7 +11,6 @@ import subprocess
 import sys
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from fnmatch import fnmatchcase
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -82,95 +81,45 @@ def sheet(name: str) -> str:
 
 
 def alarm_tables() -> dict[str, str]:
-    """Return the tables of docs/alarms.md by their names."""
-    from telemetry.alarms.priorities import PRIORITY_TABLE
-    from telemetry.alarms.states import TRANSITIONS
+    """Return the lists of docs/alarms.md by their names."""
+    return {"acts": _acts(), "priorities": _priorities()}
 
-    masks = {"shelved", "suppressed", "removed"}
-    transitions = [
-        [f"*{state}*", ", ".join(f"`{event}` → *{after}*" for event, after in row.items() if event not in masks)]
-        for state, row in TRANSITIONS.items()
-    ]
-    of_levels: dict[tuple[str, str], list[str]] = {}
-    for row in PRIORITY_TABLE:
-        name = "any other" if row.limit == "*" else f"`{row.limit}`"
-        of_levels.setdefault((row.warn, row.trip), []).append(f"{name}: {row.reason}")
-    priorities = [[*levels, ".<br>".join(limits)] for levels, limits in of_levels.items()]
-    return {
-        "transitions": table("from | to", transitions),
-        "acts": _acts(),
-        "priorities": table("warn | trip | limits, and why", priorities),
-    }
+
+def _limit_name(pattern: str) -> str:
+    return "any other" if pattern == "*" else f"`{pattern}`"
 
 
 def _acts() -> str:
-    """Return the acts, one row a limit; in each column the first row that fits and has something there counts."""
+    """Return the acts of a moving machine, each with the limits that ask for it; those without a word come last."""
     from telemetry.alarms.acts import ACT_TABLE
 
-    order = dict.fromkeys(row.limit for row in reversed(ACT_TABLE))  # a pattern after every limit that it fits
-    of_cells: dict[tuple[str, ...], list[str]] = {}
-    for limit in reversed(order):
-        cells = []
-        for situation in ("driving", "charging", "resting"):
-            rows = [row for row in ACT_TABLE if row.limit == limit and situation in row.situations]
-            acts = [f"{row.word}: {row.do}" if row.word else row.do for row in rows]
-            levels = ["" if len(row.levels) == 2 else f"*{row.levels[0]}* " for row in rows]
-            told = (f"{level}{act}" for level, act in zip(levels, acts, strict=True))
-            cells.append("<br>".join(told).replace("{bound}", "the limit"))
-        if cells[2] == cells[1]:
-            cells[2] = "as charging"
-        of_cells.setdefault(tuple(cells), []).append("any other" if limit == "*" else f"`{limit}`")
-    rows = [[", ".join(limits), *cells] for cells, limits in of_cells.items()]
-    return table("limit | moving | charging | resting", rows)
+    limits: dict[tuple[str, str], list[str]] = {}
+    for row in ACT_TABLE:
+        if "driving" in row.situations and row.do:
+            level = "" if len(row.levels) == 2 else f" ({row.levels[0]})"
+            limits.setdefault((row.word, row.do), []).append(_limit_name(row.limit) + level)
+    words = list(dict.fromkeys(word for word, _ in limits if word))
+    rows = sorted(limits.items(), key=lambda each: words.index(each[0][0]) if each[0][0] else len(words))
+    lines = [f"- {f'**{word}**: ' if word else ''}{do} {', '.join(found)}" for (word, do), found in rows]
+    return "\n".join(lines).replace("{bound}", "the limit")
+
+
+def _priorities() -> str:
+    """Return which limits have which priority, by warn and trip."""
+    from telemetry.alarms.priorities import PRIORITY_TABLE
+
+    of_levels: dict[tuple[str, str], list[str]] = {}
+    for row in PRIORITY_TABLE:
+        of_levels.setdefault((row.warn, row.trip), []).append(_limit_name(row.limit))
+    return "\n".join(f"- warn {warn}, trip {trip}: {', '.join(each)}" for (warn, trip), each in of_levels.items())
 
 
 def limit_tables() -> dict[str, str]:
-    """Return the tables of docs/limits.md by their names."""
+    """Return the table of docs/limits.md by its name."""
     from telemetry.machine.chemistry import CHEMISTRIES
-    from telemetry.machine.limit_values import PLAUSIBLE
-    from telemetry.model.signals import find_signal, known_names
-
-    def unit(pattern: str) -> str:
-        first = (next((each for each, _, _ in PLAUSIBLE if fnmatchcase(name, each)), "") for name in known_names())
-        name = next(name for name, each in zip(known_names(), first, strict=True) if each == pattern)
-        signal = find_signal(name)
-        return "" if signal is None else {"degC": "°C", "ohm": "Ω"}.get(signal.unit, signal.unit)
 
     provenance = "\n".join(f"- `{each.name}` ({each.title}): {each.known_from}." for each in CHEMISTRIES.values())
-    ranges = [f"`{each}` {low:.10g} to {high:.10g} {unit(each)}".rstrip() for each, low, high in PLAUSIBLE]
-    return {
-        "delays": _delays(),
-        "chemistries": f"{_chemistries()}\n\n{provenance}",
-        "plausible bounds": "; ".join(ranges) + ".",
-    }
-
-
-def _delays() -> str:
-    """Return delays and margins on the machine of the docs, with what it lacks to have every limit in force."""
-    from telemetry.machine.limits import LIMIT_NAMES, limits_for
-    from telemetry.machine.limits_history import ResistanceHistory
-    from telemetry.machine.machine_file import parse_machine
-    from telemetry.model.signals import find_signal
-
-    text = (MACHINES / "good-retrofit.toml").read_text(encoding="utf-8")
-    text = text.replace("[machine]\n", "[machine]\nworking_width_m = 1.2\n")
-    text = text.replace("[work]\n", "[work]\narea_ha = 1\n")
-    text += "\n[fault_codes.extra_faults]\nbit_0 = 'one'\n"
-    text += "[limits.cell-spread]\nwarn = 0.05\n[limits.cell-spread-top]\nwarn = 0.2\n"
-    machine, problems = parse_machine(text, "good-retrofit.toml")
-    assert machine is not None, problems
-    limits = {
-        limit.name: limit for limit in limits_for(machine, ResistanceHistory((0.02,) * 5, (20.0,) * 5, (50.0,) * 5))
-    }
-    rows = []
-    for limit in (limits[name] for name in LIMIT_NAMES):
-        signal = find_signal(limit.signal.replace("*", "1"))
-        if signal is None:
-            continue  # a condition without a number
-        unit = {"degC": "°C", "ohm": "Ω"}.get(signal.unit, signal.unit)
-        delays = f"{limit.raise_delay_s:g} s, {limit.clear_delay_s:g} s, {limit.clear_margin:g} {unit}".rstrip()
-        rows.append(f"- `{limit.name}` (`{limit.signal}`): {delays}")
-    return "\n".join(["Limit (signal): raise delay, clear delay, clear margin.", "", *rows])
+    return {"chemistries": f"{_chemistries()}\n\n{provenance}"}
 
 
 def _chemistries() -> str:
@@ -203,6 +152,8 @@ _SHORT = {
 """What a key takes, in the fewer words of a table: a number's unit is in its name, its range in the schema."""
 
 
+MOST_LOST = 4
+"""As many faults are shown that lost most."""
 MANY = 3
 """From so many keys on a place where they are found is named once, for all."""
 
@@ -276,7 +227,7 @@ def guided_tables() -> dict[str, str]:
         parts.append(
             f"**{step.title}**: {step.do}\n\n"
             + (f"- **Caution**: {cautions}\n" if cautions else "")
-            + f"- Must show: {step.seen}\n- Gives: {step.figure}\n- Bounds: {step.bounds}\n- Signals: {names}"
+            + f"- Gives: {step.figure}\n- Bounds: {step.bounds}\n- Signals: {names}"
             + (f"; lets more be judged: {more}" if more else "")
         )
     return {"steps": "\n\n".join(parts), "told apart": _told_apart(), "errors": _errors()}
@@ -314,22 +265,15 @@ def _cells(line: str) -> list[str]:
 
 
 def trust_tables() -> dict[str, str]:
-    """Return the table of docs/trust.md, one row a promise: what was tried, and the worst of it."""
-    of_promise: dict[str, list[list[str]]] = {}
-    for line in _measured("faults", "end of faults")[2:]:
-        row = _cells(re.sub(r"<a id=.*?</a>", "", line))
-        of_promise.setdefault(row[1], []).append(row)
-    rows = []
-    for promise, tried in of_promise.items():
-        links = [match[1] for row in tried if (match := re.match(r"An? (.+?) link is ", row[0]))]
-        faults = [row[0] for row in tried] if len(links) < 2 else [f"{tried[0][0]}: {', '.join(links)}"]
-        faults = [re.sub(r"^An? .+? link is (?=.*:)", "A link is ", each) for each in faults]
-        worst = max(float(row[3].split()[0]) if row[3] != "-" else 0.0 for row in tried)
-        kept = "" if {row[6] for row in tried} == {"kept"} else " **not kept**"
-        count = f"{sum(int(row[2]) for row in tried):,}"
-        loss = f"worst loss {worst:.2f} s" if worst else "nothing lost"
-        rows.append(f"- **{promise}**{kept} ({count} tries, {loss}): {'; '.join(faults)}")
-    return {"faults": "\n".join(rows)}
+    """Return the summary of docs/trust.md: how much was tried, what was not kept, and where most was lost."""
+    rows = [_cells(re.sub(r"<a id=.*?</a>", "", line)) for line in _measured("faults", "end of faults")[2:]]
+    tries = sum(int(row[2]) for row in rows)
+    broken = [row[0] for row in rows if row[6] != "kept"]
+    kept = f"Not kept: {'; '.join(broken)}." if broken else "Every promise was kept."
+    lost = sorted(((float(row[3].split()[0]), row) for row in rows if row[3] != "-"), reverse=True)
+    lines = [f"- {row[0]}: {worst:.2f} s; {row[1]}" for worst, row in lost[:MOST_LOST]]
+    head = f"{len(rows)} kinds of fault were caused {tries:,} times. {kept} These lost most:"
+    return {"faults": "\n".join([head, "", *lines])}
 
 
 def calibration_tables() -> dict[str, str]:

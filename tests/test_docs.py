@@ -68,17 +68,15 @@ SIGNS = {
 HEAD = """\
 # Signals
 
-Every quantity the program knows, by its name in a machine file, in the header of a CSV or Parquet file, and in the
-store. Units are fixed; a source that counts in others converts.
+Every quantity the program knows, by its name in machine files, recordings and the store, with its unit.
 
-**Current is positive out of the pack.** Many devices count the other way: `sign_of_current = "charge-positive"` turns
-their readings round.
+**Current is positive out of the pack.** For a device that counts the other way, write `sign_of_current =
+"charge-positive"` in its `[[source]]`.
 
-A value that is not known is left empty, never 0. A reading outside the range in brackets, or infinite, is not known
-and counted. The ranges are wide on purpose (common practice): they catch a dead wire or a misread byte, not a bad
-pack. Many BMSs send 0.000 V for a cell that they have not read yet.
+Unknown is empty, never 0. A reading outside the range in brackets is unknown, and counted. The wide ranges (common
+practice) catch a dead wire or a misread byte, such as 0.000 V for a cell not read yet, but not a bad pack.
 
-A column whose name is not listed here is carried through as `extra_NAME`, with a warning and without limits.
+Any other column is kept as `extra_NAME`, without limits.
 """
 
 
@@ -98,7 +96,7 @@ def signal_table(signals: list[Signal]) -> str:
     for signal in signals:
         words = [signal.meaning]
         if signal.name in SIGNS:
-            words = [signal.meaning.partition(", positive")[0], SIGNS[signal.name]]
+            words = [re.split(r", (?:positive|north|east)", signal.meaning)[0], SIGNS[signal.name]]
         words += ["holds its value between rows"] if signal.is_switch else []
         unit = f", {signal.unit}" if signal.unit else ""
         lines.append(f"- `{signal.name}`{unit}: {'; '.join(words)} ({possible(signal)})")
@@ -111,7 +109,7 @@ def every_signal() -> list[Signal]:
 
 def signals_page() -> str:
     signals = every_signal()
-    numbered = [signal for signal in signals if re.search(r"\d", signal.name)]
+    numbered = [signal for signal in signals if re.search(r"\d(_voltage)?$", signal.name)]
     measured = [signal for signal in signals if not signal.is_derived and signal not in numbered]
     derived = [signal for signal in signals if signal.is_derived]
     return "\n".join(
@@ -120,7 +118,7 @@ def signals_page() -> str:
             "## Measured\n",
             signal_table(measured),
             "## Measured, one for each cell and sensor\n",
-            "Cells are numbered from 01 with two digits, from 100 on with three; temperature sensors from 1.\n",
+            "Cells are numbered from 01, from 100 on with three digits; temperature sensors from 1.\n",
             signal_table(numbered),
             "## Computed by the program\n",
             "Never read from a source; in a replay they are computed anew.\n",

@@ -95,12 +95,6 @@ def test_every_state_is_reached_and_each_can_become_normal_again() -> None:
     assert ACTIVE.isdisjoint(LATCHED | MASKED)
 
 
-def test_the_page_shows_the_table_as_it_is() -> None:
-    rows = re.findall(r"^\| \*(.+?)\* \| (.+?) \|$", PAGE.read_text(encoding="utf-8"), flags=re.MULTILINE)
-    shown = {state: dict(re.findall(r"`([a-z ]+)` → \*([a-z ]+)\*", cells)) for state, cells in rows if "→" in cells}
-    masks = set(MASKS)
-    expected = {
-        state: {event: after for event, after in row.items() if event not in masks}
-        for state, row in TRANSITIONS.items()
-    }
-    assert shown == expected
+def test_the_page_describes_every_state() -> None:
+    heads = re.findall(r"^- (\*[^*].*?\*): ", PAGE.read_text(encoding="utf-8"), flags=re.MULTILINE)
+    assert {state.strip("*") for head in heads for state in head.split(", ")} == set(STATES)

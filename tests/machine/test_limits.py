@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import math
-import re
 from pathlib import Path
 
 import numpy as np
@@ -472,12 +471,3 @@ class TestDocumentation:
 
     def test_every_limit_is_described(self) -> None:
         assert all(f"`{name}`" in self.text for name in LIMIT_NAMES)
-
-    def test_the_delays_and_margins_are_those_in_force(self) -> None:
-        found = re.findall(r"^- `([\w-]+)` \(`.+?`\): (.+?), (.+?),", self.text, re.MULTILINE)
-        rows = {name: delays for name, *delays in found}
-        for limit in limits_of(LFP).values():
-            if find_signal(limit.signal.replace("*", "1")) is None:
-                assert limit.raise_delay_s == limit.clear_delay_s == 0.0  # a condition without a number
-                continue
-            assert rows[limit.name] == [f"{limit.raise_delay_s:g} s", f"{limit.clear_delay_s:g} s"]
