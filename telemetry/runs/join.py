@@ -226,9 +226,9 @@ def _gather(subject: Subject) -> Gather:
 
 
 TWO_GROUNDS = (
-    "caution: two wired sources and none stated isolated = true. Their grounds may join through this computer and "
-    "carry traction current past the pack's protection: isolate each, keep the computer off its mains adapter, and "
-    "never take the frame for negative"
+    "caution: more than one wired source is not stated isolated = true. Their grounds may join through this computer "
+    "and carry traction current past the pack's protection: isolate each, keep the computer off its mains adapter, "
+    "and never take the frame for negative"
 )
 
 
@@ -247,7 +247,7 @@ def _said_first(subject: Subject, options: RunOptions, sleep: str) -> list[str]:
 
 
 def _has_two_grounds(sources: Sequence[SourceSettings]) -> bool:
-    """Return whether two wired sources, neither stated isolated, could join their grounds in this computer."""
+    """Return whether wired sources that are not stated isolated could join their grounds in this computer."""
     made = [(source, load_driver(source.driver)) for source in sources]
     wired = [source for source, cls in made if cls.kind == "wired" and not isinstance(cls, GivesExample)]
     return sum(not source.isolated for source in wired) > 1
