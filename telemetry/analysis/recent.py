@@ -1,4 +1,4 @@
-"""The last few seconds of one signal and a quantile so far: for what must decide on the row that has just come."""
+"""The last few seconds of one signal: for what must decide on the row that has just come."""
 
 from __future__ import annotations
 
@@ -96,39 +96,3 @@ class Recent:
     def at(self, t: int) -> tuple[int, float] | None:
         """Return the latest row at or before ``t``; None where there is none."""
         return next(((at, value) for at, value in reversed(self.rows) if at <= t), None)
-
-
-_STEP = 0.02  # of the spread of the readings, that a running quantile moves with one; ours
-
-
-class RunningQuantile:
-    """A quantile of all readings by stochastic approximation (H. Robbins and S. Monro, 1951, from memory).
-
-    Each reading moves it by a step up or down, weighed so that it stays where the share of readings below is right.
-
-    Args:
-        share: below which this share of the readings lies, 0 to 1.
-
-    Attributes:
-        value: the quantile; NaN before the first reading.
-    """
-
-    def __init__(self, share: float) -> None:
-        self._share = share
-        self.value = float("nan")
-
-    def course(self, readings: Values, spreads: Values) -> Values:
-        """Take readings, float64 (rows,); return the quantile after each.
-
-        ``spreads`` is about how far readings lie apart at each, and sets the size of a step.
-        """
-        value = self.value if self.value == self.value or not len(readings) else float(readings[0])
-        steps = _STEP * spreads
-        found = []
-        for reading, up, down in zip(
-            readings.tolist(), (steps * self._share).tolist(), (steps * (1 - self._share)).tolist(), strict=True
-        ):
-            value += up if reading > value else -down
-            found.append(value)
-        self.value = value
-        return np.array(found)

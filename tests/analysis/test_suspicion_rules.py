@@ -8,9 +8,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from telemetry.analysis.fault_isolation.sinking_output import COMPARED, LEARNT_FROM, SinkingOutput
-from telemetry.analysis.fault_isolation.throttle_marks import ThrottleMarks
+from telemetry.analysis.fault_isolation.suspicion import Suspicion
+from telemetry.model.batch import Batch, Group, Span
 
 REST, TOP, NOISE = 1.0, 4.0, 0.006
+KINDS = {
+    "throttle signal dropped out": "fall",
+    "throttle signal jumped": "rise",
+    "throttle signal jittered": "jitter",
+}
 
 
 def marks_of(spoil, rate=20.0, seed=1, level=2.2):
@@ -22,7 +28,9 @@ def marks_of(spoil, rate=20.0, seed=1, level=2.2):
     first = round(50 * rate)
     spoil(volts[first:])
     times = np.round(t * 1e6).astype(np.int64)
-    return [((at - 50_000_000) / 1e6, kind) for _, at, kind in ThrottleMarks().take(times, volts, times)]
+    rows = Batch(Group("machine", "all", ("throttle_voltage",)), times, volts[:, None])
+    marks = Suspicion().advance(Span(int(times[-1]), (rows,), final=True)).events
+    return [((mark.t - 50_000_000) / 1e6, KINDS[mark.text]) for mark in marks]
 
 
 @settings(max_examples=30, deadline=None)

@@ -72,77 +72,57 @@ def supply_losses(voltage: Floats | None, current: Floats, allowed: Floats | Non
         current: A (n,).
         allowed: the pack's switch, 1 closed, or None.
     """
-    gone = [] if voltage is None else collapses(voltage, current)
+    gone = [] if voltage is None else _collapses(voltage, current)
     off = np.zeros(len(current), dtype=np.bool_) if allowed is None else np.nan_to_num(allowed, nan=1.0) < ON
     late = round(REPORTED_LATE_S / STEP_S)
     found: list[SupplyLoss] = []
-    for each in gone:
-        near = off[max(each.start - _EARLY_ROWS, 0) : each.end + late]
-        reported = bool(near.any()) or (each.end + late > len(off) and bool(off.any()))
-        loss = _loss(each, None if allowed is None else reported, current)
-        drew = not no_current(current)[max(each.start - late, 0) : each.start].all()
-        if reported or drew or not loss.lasts:
-            found.append(loss)
+    for start, end, upward in gone:
+        near = off[max(start - _EARLY_ROWS, 0) : end + late]
+        reported = bool(near.any()) or (end + late > len(off) and bool(off.any()))
+        drew = not no_current(current)[max(start - late, 0) : start].all()
+        if reported or drew or end < len(current):
+            found.append(_loss(start, end, upward, None if allowed is None else reported, current))
     for start, end in runs(off):
-        seen = any(each.start - _EARLY_ROWS <= end and each.end + late >= start for each in gone)
-        if not seen:
-            found.append(_loss(Collapse(_fall(current, start), end), True, current))
+        if not any(first - _EARLY_ROWS <= end and last + late >= start for first, last, _ in gone):
+            found.append(_loss(_fall(current, start), end, False, True, current))
     return sorted(found, key=lambda loss: loss.start)
 
 
 def _fall(current: Floats, reported: int) -> int:
     """Return where the current fell to nothing in the second before the switch was reported open."""
     first = max(reported - round(_FALL_S / STEP_S), 0)
-    window = np.abs(current[first : reported + 3])
-    steps = np.diff(window)
-    if len(steps) == 0 or steps.min() > -_LEAST_FALL_A:
-        return reported
-    return first + int(np.argmin(steps)) + 1
+    steps = np.diff(np.abs(current[first : reported + 3]))
+    return first + int(np.argmin(steps)) + 1 if len(steps) and steps.min() <= -_LEAST_FALL_A else reported
 
 
-def _loss(gone: Collapse, by_switch: bool | None, current: Floats) -> SupplyLoss:
-    before = current[max(gone.start - round(_BEFORE_S / STEP_S), 0) : gone.start + 1]
-    charging = gone.upward or bool(np.nanmedian(before[-3:]) < -_CHARGING_A)
-    lasts = gone.end >= len(current)
-    return SupplyLoss(gone.start, gone.end, by_switch, float(np.nanmax(before)), charging, lasts, gone.upward)
+def _loss(start: int, end: int, upward: bool, by_switch: bool | None, current: Floats) -> SupplyLoss:
+    before = current[max(start - round(_BEFORE_S / STEP_S), 0) : start + 1]
+    charging = upward or bool(np.nanmedian(before[-3:]) < -_CHARGING_A)
+    return SupplyLoss(start, end, by_switch, float(np.nanmax(before)), charging, end >= len(current), upward)
 
 
-@dataclass(frozen=True, slots=True)
-class Collapse(RowSpan):
-    """The supply at the controller went away: rows from ``start`` to ``end`` (not included).
-
-    Attributes:
-        upward: the voltage jumped up, for braking filled the capacitor.
-    """
-
-    upward: bool = False
-
-
-def collapses(voltage: Floats, current: Floats) -> list[Collapse]:
-    """Return when the supply of the controller was lost, in time order.
-
-    Args:
-        voltage: V (n,) at the controller, NaN where unknown.
-        current: A (n,), none NaN, at the same instants.
-    """
+def _collapses(voltage: Floats, current: Floats) -> list[tuple[int, int, bool]]:
+    """Return from which row to before which the supply was lost, and whether the voltage jumped up; in time order."""
     known = voltage[~np.isnan(voltage)]
-    if len(known) < _LEAST_ROWS:
+    none = no_current(current)
+    if len(known) < _LEAST_ROWS or not none.any():
         return []
     usual = float(np.quantile(known, 0.8))
     volts = np.nan_to_num(voltage, nan=usual)
-    none = no_current(current)
-    if not none.any():
-        return []
-    noise = _NOISES * _reading_noise(volts)
+    bends = np.abs(volts[2:] - 2 * volts[1:-1] + volts[:-2])  # noise, in the calmer part
+    noise = _NOISES * float(np.quantile(bends, 0.25)) / (_NORMAL_QUARTER * 6**0.5)
     fall, rise = max(_LEAST_SHARE * usual, noise), max(_LEAST_RISE * usual, noise)
     supplied = volts[none & (volts > _SUPPLIED * usual)]
     middle, at_rest, high_rest = (
         np.quantile(supplied, [0.5, 0.8, 0.98]) if len(supplied) else (np.inf, np.inf, np.inf)
     )
     highest = min(float(high_rest), _REST_ABOVE * float(middle)) + rise
-    found: list[Collapse] = []
+    moved = np.zeros(len(volts), dtype=np.bool_)
+    for rows in (1, 2):
+        moved[rows:] |= np.abs(volts[rows:] - volts[:-rows]) > fall / 2
+    found: list[tuple[int, int, bool]] = []
     free = 0
-    for row in np.flatnonzero(none & _moved(volts, fall / 2)).tolist():
+    for row in np.flatnonzero(none & moved).tolist():
         before = slice(max(row - _BEFORE_ROWS, free), max(row - 1, free + 1))
         if before.start >= row or volts[before].min() < _SUPPLIED * usual:
             continue
@@ -150,11 +130,10 @@ def collapses(voltage: Floats, current: Floats) -> list[Collapse]:
         down = volts[row] < min(low, at_rest) - fall
         up = volts[row] > high + rise and (current[before].mean() < -_FLOWING_BACK_A or volts[row] > highest)
         if down or up:
-            level = low if down else high
-            start, free = row, _end(volts, none, row, level)
-            if found and found[-1].upward and start - found[-1].end <= 1:
-                start, up = found.pop().start, True
-            found.append(Collapse(start, free, bool(up)))
+            start, free = row, _end(volts, none, row, low if down else high)
+            if found and found[-1][2] and start - found[-1][1] <= 1:
+                start, up = found.pop()[0], True
+            found.append((start, free, bool(up)))
     return found
 
 
@@ -162,20 +141,6 @@ def no_current(current: Floats) -> Flags:
     """Return the rows (n,) in which no current flowed that a sensor with an offset could tell."""
     top = float(np.quantile(np.abs(current), 0.99))
     return np.asarray(np.abs(current) < max(_NO_CURRENT_A, _NO_CURRENT_SHARE * top), dtype=np.bool_)
-
-
-def _reading_noise(volts: Floats) -> float:
-    """Return the deviation of a reading from its neighbours in the calmer part of the drive, V."""
-    bends = np.abs(volts[2:] - 2 * volts[1:-1] + volts[:-2])
-    return float(np.quantile(bends, 0.25)) / (_NORMAL_QUARTER * 6**0.5)
-
-
-def _moved(volts: Floats, least: float) -> Flags:
-    """Return the rows (n,) whose voltage is not that of one of the two readings before."""
-    moved: Flags = np.zeros(len(volts), dtype=np.bool_)
-    for rows in (1, 2):
-        moved[rows:] |= np.abs(volts[rows:] - volts[:-rows]) > least
-    return moved
 
 
 def _end(volts: Floats, none: Flags, row: int, level: float) -> int:
