@@ -85,19 +85,15 @@ class Gather:
         return self._greatest_lag - self._lags.get(source, 0)
 
     @property
-    def is_empty(self) -> bool:
-        """Whether nothing waits for a span."""
-        return not self._events and not any(self._batches.values())
+    def first(self) -> int | None:
+        """The earliest time of what waits for a span; None where nothing does."""
+        rows = [int(batch.t[0]) for pieces in self._batches.values() for batch in pieces]
+        return min([*rows, *(event.t for event in self._events)], default=None)
 
     @property
     def posted(self) -> asyncio.Event:
-        """Set once something has been handed in since the last span."""
+        """Set when something is handed in; whoever waits for it clears it."""
         return self._posted
-
-    def has_due(self, end: int) -> bool:
-        """Return whether a span up to ``end`` would hold anything."""
-        pieces = (batch for pieces in self._batches.values() for batch in pieces)
-        return any(batch.t[0] <= end for batch in pieces) or any(event.t <= end for event in self._events)
 
     def close(self, end: int, final: bool = False) -> Span:
         """Return the span of everything up to ``end``; rows that lie ahead of it wait.
@@ -106,7 +102,6 @@ class Gather:
             end: int microseconds, never less than the last one.
             final: nothing will follow: what lies ahead is given out too, and the end moves there.
         """
-        self._posted.clear()
         if final:
             end = max([end, *(int(b.t.max()) for bs in self._batches.values() for b in bs)])
         out = [batch for key in list(self._batches) if (batch := self._due(key, end)) is not None]

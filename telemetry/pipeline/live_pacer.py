@@ -27,11 +27,14 @@ class LivePacer:
     async def next_end(self, inbox: Inbox) -> int:
         """Wait until something is due, or it has been quiet, and return the end of the span."""
         while True:
-            if inbox.is_empty:
-                await event_or(self._clock, self._end + self._grace + QUIET, inbox.posted)
-            await self._clock.sleep_until(max(self._clock.now() + self._grace, self._tick + self._period))
-            self._tick = self._clock.now()
-            end = self._tick - self._grace
-            if inbox.has_due(end) or end - self._end >= QUIET:
-                self._end = end
-                return end
+            due, now = self._end + QUIET, self._clock.now()
+            due = due if inbox.first is None else min(due, inbox.first)
+            at = max(due + self._grace, self._tick + self._period)
+            if now >= at:
+                self._tick, self._end = now, now - self._grace
+                return self._end
+            if at <= max(now + self._grace, self._tick + self._period):  # what comes now can be due no sooner
+                await self._clock.sleep_until(at)
+            else:
+                inbox.posted.clear()
+                await event_or(self._clock, at, inbox.posted)

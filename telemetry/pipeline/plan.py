@@ -22,17 +22,13 @@ class Inbox(Protocol):
     """What has come in and is in no span yet; the gather."""
 
     @property
-    def is_empty(self) -> bool:
-        """Whether there is nothing."""
-        ...
-
-    def has_due(self, end: int) -> bool:
-        """Return whether a span up to ``end`` would hold anything."""
+    def first(self) -> int | None:
+        """The earliest time of what waits; None where nothing does."""
         ...
 
     @property
     def posted(self) -> asyncio.Event:
-        """Set once something has been handed in since the last span."""
+        """Set when something is handed in; whoever waits for it clears it."""
         ...
 
 
