@@ -8,7 +8,6 @@ on-delay, off-delay and deadband of OPC UA Part 9 (OPC 10000-9) and of IEC 62682
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -54,7 +53,6 @@ class Comparator:
         self._clear_margin = clear_margin
         self._raise_delay = round(raise_delay_s * MICROSECONDS)
         self._clear_delay = round(clear_delay_s * MICROSECONDS)
-        self._reach = self._sign * bound
         self._since: int | None = None
         self._value = float("nan")
 
@@ -71,7 +69,7 @@ class Comparator:
             values: float64 (rows,), none NaN.
             upto: no row at or before this time is still to come.
         """
-        if self.is_at_rest and furthest(values, self._sign) <= self._reach:
+        if self._since is None and not self._may_turn(values):
             return []
         excess = self._sign * (values - self.bound)
         beyond = excess > 0.0
@@ -87,6 +85,14 @@ class Comparator:
                 crossings.append(Crossing(fired_at, self.on, value))
         self._value = float(values[-1]) if len(values) else self._value
         return crossings
+
+    def _may_turn(self, values: Values) -> bool:
+        """Return whether a row lies beyond, or back inside where the bound is exceeded."""
+        if not len(values):
+            return False
+        if self.on:
+            return self._sign * (_furthest(values, -self._sign) - self.bound) < -self._clear_margin
+        return self._sign * (_furthest(values, self._sign) - self.bound) > 0.0
 
     def _next(self, t: Times, wanted: npt.NDArray[np.bool_], row: int, upto: int) -> tuple[int, int | None] | None:
         """Return the next row to look at, and the time at which the state turned, if it did; None when done."""
@@ -107,11 +113,11 @@ class Comparator:
         return int(np.searchsorted(t, deadline, side="right")), deadline
 
 
-def furthest(values: Values, sign: float) -> float:
-    """Return ``sign`` times the value that lies furthest in its direction; minus infinity of none."""
-    if len(values) <= 1:
-        return sign * float(values[0]) if len(values) else -math.inf
-    return sign * float(values.max() if sign > 0 else values.min())
+def _furthest(values: Values, sign: float) -> float:
+    """Return the value that lies furthest up, or down where ``sign`` is negative."""
+    if len(values) == 1:
+        return float(values[0])
+    return float(values.max() if sign > 0 else values.min())
 
 
 def _first(flags: npt.NDArray[np.bool_], start: int, wanted: bool) -> int:

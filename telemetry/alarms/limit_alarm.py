@@ -7,7 +7,7 @@ from itertools import groupby
 from operator import attrgetter
 
 from telemetry.alarms.alarm import Alarm
-from telemetry.alarms.comparator import Comparator, furthest
+from telemetry.alarms.comparator import Comparator
 from telemetry.alarms.raises import Raise, RaiseLog
 from telemetry.alarms.rules import AlarmRules
 from telemetry.alarms.worst import WorstLog
@@ -64,19 +64,15 @@ class LimitAlarm:
         self._log = RaiseLog(limit, signal, bounds[self._innermost])
         self.worst = WorstLog(limit.side, bounds[self._innermost])
         self.alarm = Alarm(limit.name, signal, bounds, rules)
-        self._sign = 1.0 if limit.side == "high" else -1.0
-        self.outermost = max(self._sign * bound for bound in bounds.values())
-        self.calm_up_to = min(self._sign * bound for bound in bounds.values())
+        sign = 1.0 if limit.side == "high" else -1.0
+        self.outermost = max(sign * bound for bound in bounds.values())
+        self.calm_up_to = min(sign * bound for bound in bounds.values())
 
     @property
     def is_calm(self) -> bool:
         """Whether there has been no alarm yet, and neither time nor a row inside the bounds changes anything."""
         at_rest = all(comparator.is_at_rest for comparator in self._comparators.values())
         return at_rest and self._log.is_idle and self.alarm.shelved_until is None
-
-    def furthest(self, values: Values) -> float:
-        """Return how far out the worst of ``values`` lies, as :attr:`outermost`; minus infinity of none."""
-        return furthest(values, self._sign)
 
     def take(self, t: Times, values: Values, upto: int, place: int) -> tuple[list[Step], list[Raise]]:
         """Take known rows, move time on to ``upto``; return the crossings, marked with ``place``, and the raises."""

@@ -41,6 +41,8 @@ class SignalAlarms:
 
     Attributes:
         raises: what was raised in the latest :meth:`take`, masked or not, for finding faults of the limits.
+        calm_up_to: what lies less far out, as the limit's side counts, would change nothing; None while time may.
+        value: the latest known; NaN before there is one. Whoever passes over calm rows keeps it up to date.
 
     """
 
@@ -50,8 +52,8 @@ class SignalAlarms:
         self._alarms = sorted(alarms, key=lambda each: (-each.outermost, each.limit.name))
         self._waiting: list[AlarmInput] = []
         self._begun = False
-        self._value = float("nan")
-        self._calm_up_to: float | None = None
+        self.value = float("nan")
+        self.calm_up_to: float | None = None
         self.raises: list[Raise] = []
 
     def take(self, t: Times, values: Values, inputs: Iterable[AlarmInput], upto: int) -> list[AlarmChange]:
@@ -68,13 +70,10 @@ class SignalAlarms:
         self._waiting += inputs
         if not (len(t) or self._begun):
             return []
-        if self._calm_up_to is None or self._waiting or self._alarms[0].furthest(values) > self._calm_up_to:
-            changes = self._take(t, values, upto)
-            calm = not self._waiting and all(each.is_calm for each in self._alarms)
-            self._calm_up_to = min(each.calm_up_to for each in self._alarms) if calm else None
-        else:
-            changes = []
-        self._value = float(values[-1]) if len(values) else self._value
+        changes = self._take(t, values, upto)
+        calm = not self._waiting and all(each.is_calm for each in self._alarms)
+        self.calm_up_to = min(each.calm_up_to for each in self._alarms) if calm else None
+        self.value = float(values[-1]) if len(values) else self.value
         return changes
 
     def _take(self, t: Times, values: Values, upto: int) -> list[AlarmChange]:
@@ -107,7 +106,7 @@ class SignalAlarms:
             value = change.value
             if math.isnan(value):
                 known = int(np.searchsorted(t, change.t, side="right"))
-                value = float(values[known - 1]) if known else self._value
+                value = float(values[known - 1]) if known else self.value
             completed.append(replace(change, value=value, worst=worst))
         return completed
 

@@ -46,8 +46,11 @@ def known_values(chosen: Chosen, span: Span) -> tuple[Times, Values]:
     found = chosen.find(span)
     if found is None:
         return np.empty(0, dtype=np.int64), np.empty(0)
-    unknown = np.isnan(found[1])
-    return (found[0].t, found[1]) if not unknown.any() else (found[0].t[~unknown], found[1][~unknown])
+    t, values = found[0].t, found[1]
+    if len(values) == 1 and values[0] == values[0]:  # the common case live
+        return t, values
+    known = ~np.isnan(values)
+    return (t, values) if known.all() else (t[known], values[known])
 
 
 class ChosenGroup:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from fnmatch import fnmatchcase
 
@@ -17,13 +17,14 @@ from telemetry.analysis.chosen import Chosen
 from telemetry.machine.limits import LIMIT_SIGNALS, Limit, limits_for
 from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
 from telemetry.machine.sections import Machine
-from telemetry.model.batch import Batch, Span, Times, Values
+from telemetry.model.batch import Batch, Group, Span, Times, Values
 from telemetry.model.events import Acknowledge, AlarmChange, AlarmCondition, ResetLatch, Shelve, Unshelve
 from telemetry.pipeline.conditions import LINK_LIMIT, RECORDING_LIMIT, Conditions
 from telemetry.pipeline.situation import Followed, SituationLog
 
 __all__ = ["LINK_LIMIT", "RECORDING_LIMIT", "Judge", "judge_for"]
 
+_Key = tuple[str, str]
 _NO_TIMES: Times = np.empty(0, dtype=np.int64)
 _NO_VALUES: Values = np.empty(0)
 _OPERATOR_INPUTS = (Acknowledge, Shelve, Unshelve, ResetLatch)
@@ -56,6 +57,8 @@ class Judge:
         self._rules = rules or AlarmRules()
         self._chattering = chattering
         self._watched: dict[str, _Watched] = {}
+        self._calm: dict[_Key, _Calm] = {}
+        self._before: dict[_Key, Batch] = {}
         self._layouts: set[tuple[str, ...]] = set()
         self._conditions = Conditions(self._rules)
         self._quiet = _QuietByDesign(self._limits)
@@ -81,11 +84,15 @@ class Judge:
         raises: list[Raise] = []
         # A derived signal's first rows may come long after they were true, and acts done meanwhile refer to them.
         self._earlier += inputs
-        upto = span.end
-        for watched in self._watched.values():
-            changes += watched.take(span, inputs)
+        for watched in self._stirred(span, inputs):
+            calm = watched.calm
+            changes += watched.take(span, inputs, self._before)
             raises += [each for alarms in watched.alarms for each in alarms.raises]
-            upto = min(upto, watched.upto)
+            if watched.calm != calm:
+                self._calm.clear()
+        self._before |= {batch.group.key: batch for batch in span.batches}
+        keys = {watched.chosen.key for watched in self._watched.values()}
+        upto = min((span.complete.get(key, span.end) for key in keys if key is not None), default=span.end)
         changes += self._conditions.take(span.events, span.end)
         raises += self._conditions.raises
         changes = [replace(change, situation=self._situations.at(change.t)) for change in changes]
@@ -101,6 +108,19 @@ class Judge:
             limits = [each for each in self._limits if fnmatchcase(signal, each.signal)]
             if limits and signal not in self._watched:
                 self._watched[signal] = _Watched(limits, signal, self._rules, self._earlier)
+
+    def _stirred(self, span: Span, inputs: list[AlarmInput]) -> list[_Watched]:
+        """Return the signals about which there may be something to tell: live they are few."""
+        watched = self._watched.values()
+        if inputs or span.final:
+            return list(watched)
+        found = {each for each in watched if each.calm is None}
+        for batch in span.batches:
+            key = batch.group.key
+            if (calm := self._calm.get(key)) is None or calm.group is not batch.group:
+                calm = self._calm[key] = _Calm(batch.group, watched)
+            found |= calm.left_by(batch)
+        return [each for each in watched if each in found] if found else []
 
     def _out_of_service(self, span: Span) -> list[AlarmChange]:
         """Say once, with the first row, which limits the owner has switched off: they must not be forgotten."""
@@ -118,20 +138,31 @@ class Judge:
 
 
 class _Watched:
-    """The limits on one signal, side by side, and the group that the signal comes from."""
+    """The limits on one signal, side by side, and the group that the signal comes from.
+
+    Attributes:
+        calm: lowest and highest value that would change nothing; None while time alone may.
+    """
 
     def __init__(self, limits: list[Limit], signal: str, rules: AlarmRules, earlier: list[AlarmInput]) -> None:
-        self._chosen = Chosen(signal, measured_only=False)
+        self.chosen = Chosen(signal, measured_only=False)
         self._earlier = list(earlier)
-        sides = [[each for each in limits if each.side == side] for side in ("high", "low")]
-        self.alarms = [SignalAlarms(side, signal, rules) for side in sides if side]
-        self.upto = -(2**62)
+        self._sides = {
+            side: SignalAlarms(those, signal, rules)
+            for side in ("high", "low")
+            if (those := [each for each in limits if each.side == side])
+        }
+        self.alarms = tuple(self._sides.values())
+        self.calm: tuple[float, float] | None = None
         self._number = f"{signal.removesuffix('_voltage')}_number"
         self._cell: int | None = None
 
-    def take(self, span: Span, inputs: list[AlarmInput]) -> list[AlarmChange]:
-        found = self._chosen.find(span)
-        self.upto = span.complete.get(self._chosen.key, span.end) if self._chosen.key else span.end
+    def take(self, span: Span, inputs: list[AlarmInput], before: Mapping[_Key, Batch]) -> list[AlarmChange]:
+        """Judge ``span``; ``before`` are the latest batches before it, which may have been passed over."""
+        found, key = self.chosen.find(span), self.chosen.key
+        upto = span.end if key is None else span.complete.get(key, span.end)
+        if self.calm is not None and key is not None:
+            self._catch_up(before[key])
         if self._earlier:
             inputs, self._earlier = [*self._earlier, *inputs], []
         batch, values = found if found is not None else (None, _NO_VALUES)
@@ -141,10 +172,22 @@ class _Watched:
         t = _NO_TIMES if batch is None else batch.t
         changes = []
         for each in self.alarms:
-            changes += each.take(t, values, inputs, self.upto)
+            changes += each.take(t, values, inputs, upto)
             if span.final:
                 changes += each.standing_at(span.end)
+        bounds = {side: each.calm_up_to for side, each in self._sides.items()}
+        low, high = bounds.get("low", np.inf), bounds.get("high", np.inf)
+        self.calm = None if low is None or high is None else (-low, high)
         return self._with_cells(changes, batch)
+
+    def _catch_up(self, batch: Batch) -> None:
+        """Know the latest value, and of which cell it was; a row that was not known has not been passed over."""
+        row = batch.rows(len(batch) - 1, len(batch))
+        value, numbers = row.column(self.chosen.signal), row.column(self._number)
+        if value is not None and not np.isnan(value[0]):
+            for each in self.alarms:
+                each.value = float(value[0])
+            self._cell = self._cell if numbers is None else _cell(numbers[0])
 
     def _with_cells(self, changes: list[AlarmChange], batch: Batch | None) -> list[AlarmChange]:
         """Name the cell that the value was of at each change, where the signal is that of one cell of many."""
@@ -157,6 +200,22 @@ class _Watched:
             named.append(replace(change, cell=_cell(numbers[known - 1]) if known else self._cell))
         self._cell = _cell(numbers[-1]) if len(numbers) else self._cell
         return named
+
+
+class _Calm:
+    """Between which values the signals of one group change nothing; those that are calm."""
+
+    def __init__(self, group: Group, watched: Iterable[_Watched]) -> None:
+        self.group = group
+        self._those = [each for each in watched if each.calm is not None and each.chosen.key == group.key]
+        self._places = [group.signals.index(each.chosen.signal) for each in self._those]
+        self._low, self._high = np.reshape([each.calm for each in self._those], (-1, 2)).T
+
+    def left_by(self, batch: Batch) -> set[_Watched]:
+        """Return those of which a value of ``batch`` lies outside or is not known."""
+        values = batch.values[:, self._places]
+        calm = (values >= self._low) & (values <= self._high)
+        return set() if calm.all() else {self._those[place] for place in np.flatnonzero(~calm.all(axis=0))}
 
 
 class _QuietByDesign:
