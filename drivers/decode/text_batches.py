@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import Protocol
 
 import numpy as np
+import numpy.typing as npt
 
 from telemetry.model.batch import Batch, Group, Values
 from telemetry.model.columns import ColumnMap
@@ -114,6 +116,13 @@ class TextBatches:
         for names, places in shapes.items():
             layout = layouts[names]
             raw = np.array([rows[place].values for place in places], dtype=np.float64)
-            targets = np.array([self.group.place(signal) for signal in layout.signals], dtype=np.intp)
-            values[np.array(places, dtype=np.intp)[:, np.newaxis], targets] = layout.apply(raw)
+            values[np.array(places, dtype=np.intp)[:, np.newaxis], _targets(self.group, layout.signals)] = (
+                layout.apply(raw)
+            )
         return values
+
+
+@lru_cache(maxsize=256)
+def _targets(group: Group, signals: tuple[str, ...]) -> npt.NDArray[np.intp]:
+    """Return the places of ``signals`` in ``group``, intp (signals,)."""
+    return np.array([group.signals.index(signal) for signal in signals], dtype=np.intp)

@@ -266,15 +266,16 @@ class Pump(Generic[DataT]):
         except BaseException as error:
             self._finish(error)
             return
+        writable = link if isinstance(link, WritableLink) else None
         with self._lock:
             self._was_open = True
-            self._wake = link.wake if isinstance(link, WritableLink) else None
+            self._wake = None if writable is None else writable.wake
         failure: BaseException | None = None
         try:
             self._tell(self._opened)
             while not self._stopping.is_set():
-                if isinstance(link, WritableLink):
-                    self._send_what_waits(link)
+                if writable is not None:
+                    self._send_what_waits(writable)
                 data = link.read()
                 if data is not None:
                     self._put(data)
