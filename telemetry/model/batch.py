@@ -196,7 +196,8 @@ def merged(batches: Sequence[Batch]) -> Batch:
         return batches[0]
     group = batches[0].group
     for batch in batches[1:]:
-        group = group.widened(batch.group.signals)
+        if batch.group is not group:
+            group = group.widened(batch.group.signals)
     wide = [batch.as_wide_as(group) for batch in batches]
     t = np.concatenate([batch.t for batch in wide])
     values = np.concatenate([batch.values for batch in wide])

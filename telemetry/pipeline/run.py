@@ -84,11 +84,12 @@ class Run:
         self._end = clock.now()
         self._until = None if for_s is None else clock.now() + round(for_s * MICROSECONDS)
         self._spans: asyncio.Task[None] | None = None
-        self._stopped = self._may_cut = False
+        self._stopping = asyncio.Event()
+        self._may_cut = False
 
     def stop(self) -> None:
         """End the run at the next turn of the loop."""
-        self._stopped = True
+        self._stopping.set()
         if self._may_cut and self._spans is not None:
             self._spans.cancel()
 
@@ -114,7 +115,7 @@ class Run:
 
     async def _close_spans(self) -> None:
         """Close spans where the pacer ends them, until the run is stopped or its time is up."""
-        while not self._stopped and (self._until is None or self._end < self._until):
+        while not self._stopping.is_set() and (self._until is None or self._end < self._until):
             self._may_cut = True
             end = await self._pacer.next_end(self.gather)
             self._may_cut = False
