@@ -9,7 +9,7 @@ import numpy as np
 
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import SessionPower
-from telemetry.model.batch import MICROSECONDS, Values
+from telemetry.model.batch import MICROSECONDS, Times, Values
 
 _LEAST_ROWS, _LEAST_FALL = 8, 1.2
 """Of the current at the end of a charge: fewer rows, or a fall by less, tell no time constant. Ours."""
@@ -17,9 +17,21 @@ _LEAST_ROWS, _LEAST_FALL = 8, 1.2
 
 # Ours: the tail has begun once the current has left the plateau for good by 5 % while the voltage stands still.
 _LEFT_PLATEAU, _STILL, _LEAST_TAIL_S = 0.95, 0.012, 30.0
-_HIGH_SHARE, _LITTLE_SHARE, _AT_ONCE = 0.8, 0.25, 1
-"""When a plug is pulled, at most one row lies between these shares of the plateau; a taper has more. What the sensor
-shows afterwards is its offset. Ours."""
+HIGH_SHARE, LOW_SHARE = 0.8, 0.25
+"""Shares of the highest current between which a fall is timed. Ours."""
+_AT_ONCE_ROWS, _AT_ONCE_S = 1, 5.0
+"""When a plug is pulled, at most one row lies between those shares, or as many as a slow sensor gives in this time; a
+taper takes longer. What the sensor shows afterwards is its offset. Ours."""
+
+
+def is_pulled_plug(rows_between: int, seconds: float) -> bool:
+    """Tell a pulled plug from a taper.
+
+    Args:
+        rows_between: readings between the last at :data:`HIGH_SHARE` or more and the first at :data:`LOW_SHARE` or less.
+        seconds: from the one to the other.
+    """
+    return rows_between <= _AT_ONCE_ROWS or seconds <= _AT_ONCE_S
 
 
 def tail_hours(start_a: float, end_a: float, tau_h: float) -> float:
@@ -60,7 +72,7 @@ def find_tail(series: SessionSeries, power: SessionPower, start: int, end: int) 
     flowing = np.flatnonzero(amperes > 0.03 * plateau)
     last = int(flowing[-1])
     smooth = _smoothed(amperes[: last + 1], 5)
-    last = _broken_off(amperes, smooth, plateau)
+    last = _broken_off(t, amperes, smooth, plateau)
     smooth = smooth[: last + 1]
     end_a = float(np.median(amperes[max(0, last - 2) : last + 1]))
     on_plateau = np.flatnonzero(smooth >= _LEFT_PLATEAU * plateau)
@@ -71,15 +83,17 @@ def find_tail(series: SessionSeries, power: SessionPower, start: int, end: int) 
     return Tail(plateau, int(t[first]), int(t[last]), end_a, _time_constant(hours, amperes[first : last + 1]))
 
 
-def _broken_off(amperes: Values, smooth: Values, plateau: float) -> int:
-    """Return the last place of the charge: where the current fell to little at once, else the last there is."""
-    high = np.flatnonzero(smooth >= _HIGH_SHARE * plateau)
-    if not len(high) or high[-1] == len(smooth) - 1:
-        return len(smooth) - 1
-    after = amperes[high[-1] + 1 : len(smooth)]
-    falling = int(np.argmax(after <= _LITTLE_SHARE * plateau))
-    at_once = falling <= _AT_ONCE and bool((after[falling:] <= _LITTLE_SHARE * plateau).all())
-    return int(high[-1]) if at_once else len(smooth) - 1
+def _broken_off(t: Times, amperes: Values, smooth: Values, plateau: float) -> int:
+    """Return the last place of the charge: where a plug was pulled, else the last there is."""
+    end = len(smooth) - 1
+    high = np.flatnonzero(smooth >= HIGH_SHARE * plateau)
+    if not len(high) or high[-1] == end:
+        return end
+    last = int(high[-1])
+    after = amperes[last + 1 : end + 1] <= LOW_SHARE * plateau
+    fell = int(np.argmax(after))
+    pulled = after[fell:].all() and is_pulled_plug(fell, float(t[last + 1 + fell] - t[last]) / MICROSECONDS)
+    return last if pulled else end
 
 
 def _still(series: SessionSeries, start: int, end: int) -> bool:

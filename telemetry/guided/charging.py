@@ -7,6 +7,7 @@ from collections import deque
 from collections.abc import Iterator
 from typing import Final
 
+from telemetry.analysis.charging_tail import HIGH_SHARE, LOW_SHARE, is_pulled_plug
 from telemetry.guided.attempts import Attempt, Moment
 from telemetry.guided.standing import CHARGER_A, CHARGER_C, LITTLE_SHARE
 from telemetry.machine.sections import Machine
@@ -18,9 +19,6 @@ TOLD_S: Final = 300.0
 """A shorter charge is no attempt. Ours."""
 PAUSE_S: Final = 120.0
 """A charge that pauses for longer has ended. Ours."""
-HIGH_SHARE, TAPERED_SHARE, TAPER_S = 0.8, 0.5, 60.0
-"""A taper takes a minute or more from four fifths of the highest current to half of it; a pulled plug takes none,
-whatever the sensor's offset leaves behind. Ours."""
 
 
 class ChargeBack:
@@ -38,7 +36,8 @@ class ChargeBack:
     def _reset(self) -> None:
         self._recent: deque[tuple[int, float]] = deque()
         self._levels: deque[float] = deque(maxlen=round(2 * SMOOTHED_S))
-        self._start = self._last = self._high_at = self._half_at = self._now = 0
+        self._start = self._last = self._high_at = self._low_at = self._now = 0
+        self._rows_between = 0
         self._peak_a = 0.0
         self._disabled = False
 
@@ -65,25 +64,32 @@ class ChargeBack:
         if into_a > self._least_a and now.stands:
             self._start = self._start or row.t
             self._last, self._peak_a = row.t, max(self._peak_a, into_a)
-            if into_a >= HIGH_SHARE * self._peak_a:
-                self._high_at, self._half_at = row.t, 0
-            elif into_a <= TAPERED_SHARE * self._peak_a:
-                self._half_at = self._half_at or row.t
             if not self._levels or row.t % MICROSECONDS == 0:
                 self._levels.append(into_a)
         if self._start:
+            self._follow_fall(row.t, -row.current)
             self._disabled |= row.charge_allowed < ON
         if self._start and row.t - self._last > PAUSE_S * MICROSECONDS:
             yield from self.end()
 
+    def _follow_fall(self, t: int, into_a: float) -> None:
+        if into_a >= HIGH_SHARE * self._peak_a:
+            self._high_at, self._low_at, self._rows_between = t, 0, 0
+        elif into_a > LOW_SHARE * self._peak_a:
+            self._rows_between += not self._low_at
+        else:
+            self._low_at = self._low_at or t
+
     def end(self) -> Iterator[Attempt]:
         """Give the charge that ended."""
-        seconds, taper_s = (self._last - self._start) / MICROSECONDS, (self._half_at - self._high_at) / MICROSECONDS
+        seconds = (self._last - self._start) / MICROSECONDS
         level = self._levels[0] if self._levels else math.nan
         if self._start and seconds >= TOLD_S and self._peak_a >= self._least_peak_a:
-            ends = f"it ended at {level:.1f} A, of {self._peak_a:.1f} A at most"
-            refused = "" if taper_s >= TAPER_S or self._disabled else f"broken off, without a taper: {ends}"
-            if not refused and not self._disabled and self._now - self._last < SMOOTHED_S * MICROSECONDS:
+            fall_s = ((self._low_at or self._now) - self._high_at) / MICROSECONDS
+            refused = ""
+            if not self._disabled and self._now - self._last < SMOOTHED_S * MICROSECONDS:
                 refused = "the charge had not ended when the recording did"
+            elif not self._disabled and is_pulled_plug(self._rows_between, fall_s):
+                refused = f"broken off, without a taper: it ended at {level:.1f} A, of {self._peak_a:.1f} A at most"
             yield Attempt("charge", self._start, self._last, "", refused, {"peak_a": self._peak_a, "last_a": level})
         self._reset()
