@@ -119,7 +119,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _flush_output() -> None:
-    """Write what standard output still holds, unless its terminal has gone; a pipe or disk may say why it cannot."""
+    """Write what standard output still holds, unless its terminal has gone; a pipe or a disk may say why not."""
     try:
         sys.stdout.flush()
     except OSError as error:
@@ -134,7 +134,7 @@ def _say_why(sentence: str) -> None:
 
 
 def _let_go_of_output() -> None:
-    """Throw away what can no longer be written; else the interpreter tries as it ends and changes the exit status."""
+    """Throw away what can no longer be written; else the interpreter tries as it ends and changes the status."""
     for stream in filter(None, (sys.__stdout__, sys.__stderr__)):
         try:
             stream.flush()

@@ -28,7 +28,7 @@ def is_pulled_plug(rows_between: int, seconds: float) -> bool:
     """Tell a pulled plug from a taper.
 
     Args:
-        rows_between: readings between the last at :data:`HIGH_SHARE` or more and the first at :data:`LOW_SHARE` or less.
+        rows_between: readings between the last at ``HIGH_SHARE`` or more and the first at ``LOW_SHARE`` or less.
         seconds: from the one to the other.
     """
     return rows_between <= _AT_ONCE_ROWS or seconds <= _AT_ONCE_S
