@@ -15,7 +15,9 @@ from pathlib import Path
 
 import pytest
 
+from telemetry.runs.subjects import example_text
 from telemetry.screen.digits import word_rows
+from telemetry.store.reader import StoreReader
 from tests.faults.program import BUSY_S, environment
 from tests.screen.test_band import stands_whole
 
@@ -169,3 +171,46 @@ def test_a_drive_in_a_real_terminal(terminal: Terminal, tmp_path: Path) -> None:
     command = [sys.executable, "-m", "telemetry.cli", "sessions", "--store", str(store)]
     said = subprocess.run(command, env=environment(), capture_output=True, text=True, check=True).stdout
     assert len([line for line in said.splitlines() if "cart" in line or "drive" in line]) >= 2, said
+
+
+def guided_sessions_saved(store: Path) -> list[tuple[str, set[str], float]]:
+    """Return of each session how it ended, its marks, and how long it is, s."""
+    with StoreReader.open(store) as reader:
+        marks = reader.mark_texts()
+        return [(each.ended_how, set(marks.get(each.id, ())), each.duration_s) for each in reader.sessions()]
+
+
+def test_a_guided_drive_that_is_killed_keeps_its_step_and_goes_on(terminal: Terminal, tmp_path: Path) -> None:
+    machine, store = tmp_path / "cart.toml", tmp_path / "store.sqlite3"
+    machine.write_text(example_text({}).replace("[machine]", '[machine]\nid = "mower-9"'), encoding="utf-8")
+    words = ["drive", str(machine), "--first-power-done", "--silent", "--store", str(store)]
+
+    def led(said: str) -> None:
+        terminal.wait_until(lambda rows: said in " ".join("\n".join(rows).split()), said)
+
+    terminal.start((80, 24), *words)
+    led("1/13 Zero and rest: Key off for 2 minutes")
+    terminal.press("g")
+    led("1/13 Zero and rest: 0 of 1 key off")
+    step = "guided drive: zero"
+    terminal.wait_until(
+        lambda _: any(step in marks for _, marks, _ in guided_sessions_saved(store)), "its mark saved"
+    )
+    terminal.kill()
+    ((how, marks, lasted),) = guided_sessions_saved(store)
+    assert (how, marks) == ("ended without notice", {step})
+    assert lasted > 0.0
+
+    terminal.start((80, 24), *words)
+    led("1/13 Zero and rest: Key off for 2 minutes")
+    terminal.press("k")
+    led("2/13 Wheels off the ground")
+    terminal.press("q")
+    terminal.press("q")
+    ended_by = time.monotonic() + BUSY_S
+    while terminal.is_there():
+        assert time.monotonic() < ended_by
+        time.sleep(0.1)
+    first, second = guided_sessions_saved(store)
+    assert first == ("ended without notice", {step}, lasted)
+    assert (second[0], "guided drive: zero skipped" in second[1]) == ("normal", True)
