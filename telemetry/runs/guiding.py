@@ -12,6 +12,10 @@ if TYPE_CHECKING:
     from telemetry.screen.voice import Voice
 
 
+_EXPLAINED = ("READY", "AGAIN", "LET OFF", "WARM UP", "WAIT")
+"""Words that are spoken with what is to be done; of the others the word is enough."""
+
+
 class Guiding:
     """A direct listener of the bus.
 
@@ -38,7 +42,7 @@ class Guiding:
         if sounder is not None and sounder.alarms:
             voice.hush()
             return
-        text = f"{ask.word}. {ask.do}" if ask.word in ("READY", "AGAIN", "LET OFF", "WARM UP") else ask.word
+        text = f"{ask.word}. {ask.do}" if ask.word in _EXPLAINED else ask.word
         text = f"{text} {ask.detail}" if ask.word == "READY" else text
         if text != self._spoken:
             self._spoken = text

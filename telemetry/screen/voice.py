@@ -9,7 +9,8 @@ from collections.abc import Sequence
 
 from telemetry.screen.players import run_quietly
 
-_LIMIT_S = 20.0
+LIMIT_S = 60.0
+"""A program that speaks for longer hangs; the longest instruction with its cautions takes half of it."""
 _PROGRAMS: dict[str, tuple[tuple[str, ...], ...]] = {
     "darwin": (("say",),),
     "linux": (("spd-say", "--wait"), ("espeak-ng",), ("espeak",)),
@@ -47,7 +48,7 @@ class Voice:
     async def _speak(self) -> None:
         while self._waiting:
             text, self._waiting = self._waiting, ""
-            await run_quietly([*self._command, text.lstrip("-")], _LIMIT_S)
+            await run_quietly([*self._command, text.lstrip("-")], LIMIT_S)
 
     def hush(self) -> None:
         """Drop what waits, as an alarm is heard."""
