@@ -221,7 +221,8 @@ def guided_tables() -> dict[str, str]:
     usual = [caution for caution, count in times.items() if count >= MANY]
     parts = [f"**Wherever you drive**: {' '.join(usual)}"]
     for step in STEPS:
-        cautions = " ".join(caution for caution in step.cautions if caution not in usual)
+        read = (*step.cautions, step.reading.caution) if step.reading else step.cautions
+        cautions = " ".join(caution for caution in read if caution and caution not in usual)
         names = ", ".join(f"`{name}`" for name in step.signals) or "none"
         more = ", ".join(f"`{name}`" for name in step.more)
         parts.append(

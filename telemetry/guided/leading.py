@@ -207,18 +207,14 @@ class Leader:
                 "LET OFF", title, wanting, f"{self._why}. Stop and look at it; g tries the step again, k skips it."
             )
         if (reading := self.reading) is not None:
-            do = f"Stand, key off. Measure: {reading.question}, in {reading.unit}. g types it, k leaves it out."
-            return Ask("MEASURE", title, wanting, do, " ".join(step.cautions))
+            measure = f"Measure: {reading.question}, in {reading.unit}."
+            do = " ".join(filter(None, ("Stand, key off.", reading.caution, measure, "g types it, k leaves it out.")))
+            return Ask("MEASURE", title, wanting, do)
         if self._state == "offered":
             if self.withheld:
                 return Ask("WARM UP", title, wanting, self.withheld)
-            return Ask(
-                "READY",
-                title,
-                wanting,
-                f"{step.do} g starts, k skips, x ends the guide.",
-                " ".join(step.cautions),
-            )
+            do = " ".join((step.do, *step.cautions, "g starts, k skips, x ends the guide."))
+            return Ask("READY", title, wanting, do)
         if self._now - max(self._recogniser.last or 0, self._since) > SILENT_S * MICROSECONDS:
             return Ask("WAIT", title, wanting, "Nothing is read: slow down and stop, and look at the links.", step.do)
         manoeuvre = self._recogniser.manoeuvres.get(_MANOEUVRES.get(step.name, step.name))

@@ -31,11 +31,13 @@ class Reading:
     Attributes:
         name: in the mark, such as ``joint rise``.
         question: what to measure, with ``unit``.
+        caution: read before it is measured.
     """
 
     name: str
     question: str
     unit: str
+    caution: str = ""
 
     def mark(self, value: float) -> str:
         """Return the words of the mark that keeps it."""
@@ -51,7 +53,7 @@ class Reading:
             return None
 
 
-JOINT_RISE: Final = Reading("joint rise", "hottest joint above the air, by infrared thermometer", "K")
+JOINT_RISE: Final = Reading("joint rise", "hottest joint above the air, by infrared thermometer", "K", JOINT_HEAT)
 WALL_ENERGY: Final = Reading("wall energy", "energy that the wall meter counted", "kWh")
 
 
@@ -158,11 +160,7 @@ STEPS: Final = (
         "60 s or longer at more than 1.5 times the usual driving current",
         "steady current of each part over its own time constant, end temperature of the pack",
         "each part's current at most its rating; pack at most 45 °C; a joint more than 30 K above the air fails",
-        (
-            CLEAR,
-            "Never drive across the slope.",
-            f"Then switch the key off. {JOINT_HEAT} A joint more than 30 K above the air fails.",
-        ),
+        (CLEAR, "Never drive across the slope."),
         more=("pack_temperature_1", "controller_voltage"),
         interval_s=SLOW_S,
         wanted={"": 2},

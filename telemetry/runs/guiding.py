@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from telemetry.screen.voice import Voice
 
 
-_EXPLAINED = ("READY", "AGAIN", "LET OFF", "WARM UP", "WAIT")
+_EXPLAINED = ("READY", "AGAIN", "LET OFF", "WARM UP", "WAIT", "MEASURE")
 """Words that are spoken with what is to be done; of the others the word is enough."""
 
 
@@ -43,7 +43,6 @@ class Guiding:
             voice.hush()
             return
         text = f"{ask.word}. {ask.do}" if ask.word in _EXPLAINED else ask.word
-        text = f"{text} {ask.detail}" if ask.word == "READY" else text
         if text != self._spoken:
             self._spoken = text
             voice.say(text)
