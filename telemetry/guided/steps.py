@@ -217,7 +217,7 @@ STEPS: Final = (
         "work",
         "Usual work",
         ("WORK", "WORK ON"),
-        "Half an hour of usual work, or a quarter of the charge.",
+        "Half an hour of usual work, or a quarter of the charge; then stand for 2 minutes.",
         "30 minutes or 25 % of the charge, moving for more than 70 % of the time",
         "energy per hour, kilometre and hectare, hours on a charge, end temperature of the pack",
         "pack at most 45 °C at the end",

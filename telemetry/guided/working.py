@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from typing import Final
 
 from telemetry.analysis.phase_implement import mark_engages
@@ -22,8 +23,8 @@ WORK_S: Final = 1800.0
 WORK_C: Final = 0.25
 MOVING_SHARE: Final = 0.7
 WORK_TOLD_S: Final = 300.0
-PAUSE_S: Final = 600.0
-"""A longer pause ends a job. Ours."""
+PAUSE_S, REST_S = 600.0, 120.0
+"""A longer pause ends a job; one that was long enough ends at the second. Ours."""
 
 
 class ImplementOnOff:
@@ -96,8 +97,30 @@ class ImplementOnOff:
         yield Attempt("implement", first, moments[-1].row.t, part, refused, facts)
 
 
+@dataclass
+class _Job:
+    """Sums from a first movement to the last: when, how long known and how long it moved, s, and the charge used."""
+
+    start: int
+    last: int = 0
+    known_s: float = 0.0
+    moving_s: float = 0.0
+    used_ah: float = 0.0
+
+    def add(self, t: int, seconds: float, moving: bool, used_ah: float) -> None:
+        """Take so many seconds more, up to ``t``."""
+        self.last = t if moving else self.last
+        self.known_s += seconds
+        self.moving_s += seconds * moving
+        self.used_ah += used_ah
+
+    @property
+    def lasts_s(self) -> float:
+        return (self.last - self.start) / MICROSECONDS
+
+
 class UsualWork:
-    """Recognises a job: half an hour, or a quarter of the charge, mostly moving.
+    """Recognises a job: half an hour, or a quarter of the charge, mostly moving; what was done before it is left out.
 
     Args:
         capacity_ah: of the pack.
@@ -109,14 +132,17 @@ class UsualWork:
         self._reset()
 
     def _reset(self) -> None:
-        self._start = self._last = 0
-        self._known_s = self._moving_s = self._used_ah = 0.0
+        self._all: _Job | None = None  # since the first movement
+        self._job: _Job | None = None  # since the last time from which on it mostly moved
+        self._done: _Job | None = None  # the job as it was at its last movement, once it was long enough
 
     @property
     def share(self) -> float:
         """How far the job has come."""
-        by_charge = self._used_ah / (WORK_C * self._capacity_ah)
-        return min(1.0, max((self._last - self._start) / MICROSECONDS / WORK_S, by_charge)) if self._start else 0.0
+        return 0.0 if self._job is None else min(1.0, self._come(self._job))
+
+    def _come(self, job: _Job) -> float:
+        return max(job.lasts_s / WORK_S, job.used_ah / (WORK_C * self._capacity_ah))
 
     def mark(self, text: str) -> None:
         """Take no note."""
@@ -128,33 +154,37 @@ class UsualWork:
         if math.isnan(row.current):
             return
         moving = not now.stands if not math.isnan(row.speed) else abs(now.over_a) >= CALM_A
-        if moving and not self._start:
-            self._start = self._last = row.t
-        if not self._start:
+        if moving:
+            self._all = self._all or _Job(row.t, row.t)
+            self._job = self._job or _Job(row.t, row.t)
+        if self._all is None:
             return
-        if row.t - self._last > PAUSE_S * MICROSECONDS:
+        if row.t - self._all.last > (PAUSE_S if self._done is None else REST_S) * MICROSECONDS:
             yield from self.end()
             return
         seconds = 0.0 if before is None else (row.t - before.t) / MICROSECONDS
-        self._known_s += seconds
-        self._moving_s += seconds * moving
-        self._used_ah += max(0.0, row.current) * seconds / 3600.0
-        self._last = row.t if moving else self._last
+        for job in filter(None, (self._all, self._job)):
+            job.add(row.t, seconds, moving, max(0.0, row.current) * seconds / 3600.0)
+        if self._job is not None and self._job.moving_s < MOVING_SHARE * self._job.known_s:
+            self._job = None
+        elif self._job is not None and moving and self._come(self._job) >= 1.0:
+            self._done = replace(self._job)
 
     def end(self) -> Iterator[Attempt]:
         """Give the job that ended; the pause after it does not count."""
-        start, last = self._start, self._last
-        seconds = (last - start) / MICROSECONDS
-        standing_after = self._known_s - seconds
-        share = self._moving_s / max(self._known_s - max(0.0, standing_after), 1.0)
-        used = self._used_ah / self._capacity_ah
+        whole, job = self._all, self._done
         self._before = None
-        if start and seconds >= WORK_TOLD_S:
-            short = seconds < WORK_S and used < WORK_C
-            went = f"{seconds // 60:.0f} of {WORK_S / 60:.0f} min"
-            charge = f"{100 * used // 1:.0f} of {100 * WORK_C:.0f} % of the charge"
-            refused = f"too short: {went}, {charge}" if short else ""
-            still = f"mostly standing: it moved for {100 * share // 1:.0f} of {100 * MOVING_SHARE:.0f} % of the time"
-            refused = refused or ("" if share > MOVING_SHARE else still)
-            yield Attempt("work", start, last, "", refused, {"moving": share, "charge_share": used})
+        if job is not None:
+            yield self._attempt(job, "")
+        elif whole is not None and whole.lasts_s >= WORK_TOLD_S:
+            went = f"{whole.lasts_s // 60:.0f} of {WORK_S / 60:.0f} min"
+            charge = f"{100 * whole.used_ah / self._capacity_ah // 1:.0f} of {100 * WORK_C:.0f} % of the charge"
+            share = f"{100 * whole.moving_s / whole.lasts_s // 1:.0f} of {100 * MOVING_SHARE:.0f} % of the time"
+            short, still = f"too short: {went}, {charge}", f"mostly standing: it moved for {share}"
+            yield self._attempt(whole, short if self._come(whole) < 1.0 else still)
         self._reset()
+
+    def _attempt(self, job: _Job, refused: str) -> Attempt:
+        moving = job.moving_s / max(job.lasts_s, 1.0)
+        facts = {"moving": moving, "charge_share": job.used_ah / self._capacity_ah}
+        return Attempt("work", job.start, job.last, "", refused, facts)

@@ -302,6 +302,7 @@ WAYS: dict[str, dict[str, tuple[Maker, str, dict]]] = {
     },
     "work": {
         "well": (work, "", {}),
+        "well, after much standing": (lambda w, c: [*work(w, c, minutes=15.0, rests=1.5), *work(w, c)], "", {}),
         "too short": (lambda w, c: work(w, c, minutes=12.0), "too short", {}),
         "mostly standing": (lambda w, c: work(w, c, minutes=40.0, rests=1.2), "moved for", {}),
     },
