@@ -154,14 +154,14 @@ _SHORT = {
 
 MOST_LOST = 4
 """As many faults are shown that lost most."""
+ALWAYS_NEEDED = ("pack_current", "pack_voltage")
+"""Signals that the page on guided drives names once, for all steps."""
 MANY = 3
-"""From so many keys on a place where they are found is named once, for all."""
+"""A caution of so many steps is given once, for all."""
 
 
 def key_rows(keys: Sequence[Key]) -> list[str]:
-    """Return keys as the lines of a Markdown list, each with where its value is found, but for the usual place."""
-    usual, times = Counter(key.find for key in keys).most_common(1)[0]
-    one_place = times >= MANY
+    """Return keys as the lines of a Markdown list; where a value is found the program says, key by key."""
 
     def row(key: Key) -> str:
         name = f"`{key.name}`{' **(required)**' if key.required else ''}"
@@ -170,11 +170,9 @@ def key_rows(keys: Sequence[Key]) -> list[str]:
         for words, few in _SHORT.items():
             takes = re.sub(words, few, takes)
         takes = "" if isinstance(key.default, bool) else takes
-        find = "" if one_place and key.find == usual else f" (*{key.find}*)"
-        return f"- {name}: {'; '.join(filter(None, (key.meaning, takes, default)))}{find}"
+        return f"- {name}: {'; '.join(filter(None, (key.meaning, takes, default)))}"
 
-    where = ["", f"Where no place is named: {usual}."] if one_place else []
-    return [*map(row, keys), *where]
+    return [*map(row, keys)]
 
 
 def screen_tables() -> dict[str, str]:
@@ -223,13 +221,14 @@ def guided_tables() -> dict[str, str]:
     for step in STEPS:
         read = (*step.cautions, step.reading.caution) if step.reading else step.cautions
         cautions = " ".join(caution for caution in read if caution and caution not in usual)
-        names = ", ".join(f"`{name}`" for name in step.signals) or "none"
+        needs = ", ".join(f"`{name}`" for name in step.signals if name not in ALWAYS_NEEDED)
         more = ", ".join(f"`{name}`" for name in step.more)
+        signals = [*([f"needs {needs}"] if needs else []), *([f"lets more be judged: {more}"] if more else [])]
         parts.append(
             f"**{step.title}**: {step.do}\n\n"
             + (f"- **Caution**: {cautions}\n" if cautions else "")
-            + f"- Gives: {step.figure}\n- Bounds: {step.bounds}\n- Signals: {names}"
-            + (f"; lets more be judged: {more}" if more else "")
+            + f"- Gives: {step.figure}\n- Bounds: {step.bounds}"
+            + (f"\n- Signals: {'; '.join(signals)}" if signals else "")
         )
     return {"steps": "\n\n".join(parts), "told apart": _told_apart(), "errors": _errors()}
 
