@@ -76,7 +76,8 @@ Every quantity the program knows, by its name in machine files, recordings and t
 Unknown is empty, never 0. A reading outside the range in brackets is unknown, and counted. The wide ranges (common
 practice) catch a dead wire or a misread byte, such as 0.000 V for a cell not read yet, but not a bad pack.
 
-Any other column is kept as `extra_NAME`, without limits.
+What is 0 or 1, or the number of a cell, holds its value between rows. Any other column is kept as `extra_NAME`, without
+limits.
 """
 
 
@@ -97,7 +98,6 @@ def signal_table(signals: list[Signal]) -> str:
         words = [signal.meaning]
         if signal.name in SIGNS:
             words = [re.split(r", (?:positive|north|east)", signal.meaning)[0], SIGNS[signal.name]]
-        words += ["holds its value between rows"] if signal.is_switch else []
         unit = f", {signal.unit}" if signal.unit else ""
         lines.append(f"- `{signal.name}`{unit}: {'; '.join(words)} ({possible(signal)})")
     return "\n".join(lines) + "\n"

@@ -101,7 +101,8 @@ def letter_lines(
             "Unlikely, and why:", [f"{OWNER_NAMES[each.cause]}: {each.why[-1].rstrip('.')}." for each in ruled]
         )
     lines += _bulleted("Next:", isolation.next_check)
-    lines += _bulleted("Worth recording too:", [_sentence(each) for each in isolation.missing])
+    more = [each for each in isolation.missing if f"Record {each}." not in isolation.next_check]
+    lines += _bulleted("Worth recording too:", [f"{each}." for each in more])
     return lines
 
 

@@ -23,13 +23,15 @@ from telemetry.pipeline.registry import driver_names, load_driver
 from telemetry.recordings.foreign.column_map import ColumnMap
 from tests.pages import keeps, key_rows
 
+SERIAL_PORT = keys_of(SerialTextSettings)
+"""The page on text lines has the keys of a serial port for all; another page has those that differ."""
 PAGES = {
     "serial-text": {"settings": keys_of(SerialTextSettings)},
-    "satellite-position": {"settings": keys_of(SatellitePositionSettings)},
+    "satellite-position": {"settings": [key for key in keys_of(SatellitePositionSettings) if key not in SERIAL_PORT]},
     "bluetooth-le": {"settings": keys_of(BluetoothLeSettings)},
     "modbus": {"settings": keys_of(ModbusSettings), "registers": keys_of(Register)},
     "frame-map": {
-        "settings": keys_of(SerialFramesSettings),
+        "settings": [key for key in keys_of(SerialFramesSettings) if key not in SERIAL_PORT],
         "frame": keys_of(FrameTable),
         "checksum": keys_of(ChecksumTable),
         "poll": keys_of(PollTable),
