@@ -223,7 +223,7 @@ def guided_tables() -> dict[str, str]:
         cautions = " ".join(caution for caution in read if caution and caution not in usual)
         needs = ", ".join(f"`{name}`" for name in step.signals if name not in ALWAYS_NEEDED)
         more = ", ".join(f"`{name}`" for name in step.more)
-        signals = [*([f"needs {needs}"] if needs else []), *([f"lets more be judged: {more}"] if more else [])]
+        signals = [*([f"needs {needs}"] if needs else []), *([f"better with {more}"] if more else [])]
         parts.append(
             f"**{step.title}**: {step.do}\n\n"
             + (f"- **Caution**: {cautions}\n" if cautions else "")

@@ -76,8 +76,8 @@ Every quantity the program knows, by its name in machine files, recordings and t
 Unknown is empty, never 0. A reading outside the range in brackets is unknown, and counted. The wide ranges (common
 practice) catch a dead wire or a misread byte, such as 0.000 V for a cell not read yet, but not a bad pack.
 
-What is 0 or 1, or the number of a cell, holds its value between rows. Any other column is kept as `extra_NAME`, without
-limits.
+What is 0 or 1, or the number of a cell, holds its value between rows. Any other column is kept as `extra_NAME`, and
+has no limits.
 """
 
 

@@ -75,7 +75,7 @@ def _add_watch(commands: Any) -> None:
     parser.add_argument(
         "--bench",
         choices=("throttle", "enabled"),
-        help="wheels up, no drive: try the pedal (throttle), or the enabled controller with a steady pedal (enabled)",
+        help="wheels up, no drive: test the throttle, or the enabled controller at a steady throttle",
     )
     add_simulated(parser)
     add_run_options(parser)
