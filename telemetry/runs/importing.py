@@ -107,6 +107,8 @@ def opened(
     """
     if not path.is_file():
         raise InputError(f"there is no file {printable(path, 200)}; check the name and the folder")
+    if not path.stat().st_size:
+        raise RecordingError(f"{printable(path, 200)}: the file is empty; record or export it again")
     if path.name.lower().endswith(STORES):
         yield from _sessions_of(path)
         return

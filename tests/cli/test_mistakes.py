@@ -26,6 +26,7 @@ DRIVE = "t,pack_voltage,pack_current\n" + "".join(f"{t},{52 - 0.1 * t:.1f},{10 +
 TEXTS = {
     "drive.csv": DRIVE,
     "empty.csv": "",
+    "empty.mf4": "",
     "commas.csv": 't,pack_voltage\n0,"52,1"\n',
     "semicolons.csv": "t;pack_voltage\n0,0;52,1\n",
     "words.csv": "t,pack_voltage\n0,52.0\n1,n/a\n",
@@ -135,6 +136,7 @@ MISTAKES = [
     ),
     Mistake("replay folder", 2, "folder: it is a folder; name the file in it"),
     Mistake("replay empty.csv", 2, "empty.csv: the file is empty; record or export it again"),
+    Mistake("import empty.mf4", 2, "empty.mf4: the file is empty; record or export it again"),
     Mistake("replay gone.csv", 2, "gone.csv: there is no such file; check the name and the folder"),
     Mistake(
         "replay mower.toml",

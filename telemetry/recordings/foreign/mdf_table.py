@@ -50,7 +50,7 @@ def mdf_table(path: Path, out: Path) -> None:
             timeout=_PATIENCE_S + path.stat().st_size / _SLOWEST_BYTES_PER_S,
         )
     if done is None or done.returncode:
-        raise RecordingError(f"{printable(path, 200)}: it cannot be read as what its name says; export it again")
+        raise RecordingError(f"{printable(path, 200)}: it is damaged, or no MDF 4 file; export it again")
 
 
 def write_table(path: str, out: str) -> None:

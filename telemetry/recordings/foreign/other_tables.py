@@ -51,7 +51,7 @@ def plain_table(path: Path, folder: Path) -> Path:
         raise
     except Exception as error:  # each library has its own
         what = f"{type(error).__name__}: {printable(error, 80)}"
-        raise RecordingError(f"{printable(path, 200)}: it cannot be read as what its name says ({what})") from None
+        raise RecordingError(f"{printable(path, 200)}: it is damaged, or not what its name says; export it again ({what})") from None
     return out
 
 
