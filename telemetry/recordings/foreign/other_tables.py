@@ -50,8 +50,8 @@ def plain_table(path: Path, folder: Path) -> Path:
     except ShakedownError:
         raise
     except Exception as error:  # each library has its own
-        what = f"{type(error).__name__}: {printable(error, 80)}"
-        raise RecordingError(f"{printable(path, 200)}: it is damaged, or not what its name says; export it again ({what})") from None
+        what = f"{printable(path, 200)}: it is damaged, or not what its name says; export it again"
+        raise RecordingError(f"{what} ({type(error).__name__}: {printable(error, 80)})") from None
     return out
 
 
