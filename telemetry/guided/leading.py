@@ -21,7 +21,7 @@ from telemetry.model.events import AlarmChange
 from telemetry.model.signals import pack_temperature_number
 
 Cue = Literal["begin", "good", "again"]
-State = Literal["offered", "going", "measuring", "let off", "over"]
+State = Literal["offered", "going", "measuring", "let off", "done", "over"]
 SAID_S: Final = 6.0
 """How long the outcome of an attempt stands large. Ours."""
 SILENT_S: Final = 3.0
@@ -93,7 +93,7 @@ class Leader:
     @property
     def step(self) -> Step | None:
         """The step that is on; None once all are over, or it was stopped."""
-        return self._steps[self._place] if self._state != "over" else None
+        return self._steps[self._place] if self._state not in ("done", "over") else None
 
     def take(self, span: Span) -> None:
         """Look at what came; an alarm of high priority ends the step that goes on."""
@@ -155,7 +155,7 @@ class Leader:
         self._place += 1
         self._state, self._implement_on = "offered", False
         if self._place == len(self._steps):
-            self._place, self._state = len(self._steps) - 1, "over"
+            self._place, self._state = len(self._steps) - 1, "done"
         self._counted = dict(self._earlier.get(self._steps[self._place].name, {}))
 
     def go(self) -> str:
@@ -184,8 +184,9 @@ class Leader:
 
     def stop(self) -> str:
         """Lead no further; return the words of the mark."""
+        text = "" if self._state == "done" else f"{LED}: stopped"
         self._state = "over"
-        return f"{LED}: stopped"
+        return text
 
     @property
     def withheld(self) -> str:
@@ -199,6 +200,8 @@ class Leader:
     def ask(self) -> Ask | None:
         """What is asked of the driver now; None for nothing."""
         step = self.step
+        if self._state == "done":
+            return Ask("DONE", "Guided drive", "", "That was the last step. q leaves; x goes on without the guide.")
         if step is None:
             return None
         title, wanting = f"{self._place + 1}/{len(self._steps)} {step.title}", ", ".join(self._wanting())

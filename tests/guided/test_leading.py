@@ -66,15 +66,18 @@ def test_good_attempts_of_an_earlier_drive_count_on() -> None:
     assert again.go() == f"{LED}: pulls again"
 
 
-def test_enough_good_attempts_lead_to_the_next_step_and_then_nothing_is_asked() -> None:
+def test_enough_good_attempts_lead_to_the_next_step_and_after_the_last_it_says_so() -> None:
     lead = leader(replace(PULLS, wanted={"": 1}), PULLS)
     lead.go()
     words = words_of(lead, Act(8), Act(11, throttle=0.5), Act(8))
     assert words == ["PULL AWAY", "HOLD", "READY"]
     assert lead.cue == "good"
     assert lead.skip() == f"{LED}: pulls skipped"
+    assert lead.ask is not None
+    assert lead.ask.word == "DONE"
+    assert lead.step is None
+    assert lead.go() == lead.skip() == lead.stop() == ""
     assert lead.ask is None
-    assert lead.go() == lead.skip() == ""
 
 
 def test_an_attempt_that_began_before_the_driver_was_ready_does_not_count() -> None:
@@ -125,7 +128,7 @@ def test_the_marks_are_those_that_the_recogniser_reads() -> None:
     assert [implement.go() for _ in range(3)][1:] == [f"{LED}: implement on", f"{LED}: implement off"]
     recovery = leader(by_name["recovery"])
     assert (recovery.go(), recovery.go()) == (f"{LED}: recovery", f"{LED}: recovery done")
-    assert recovery.ask is None
+    assert recovery.step is None
 
 
 def test_a_reading_is_asked_for_once_the_step_is_done_and_kept_as_a_mark() -> None:
@@ -162,6 +165,7 @@ def test_no_word_is_one_of_an_alarm_and_each_can_be_drawn_large() -> None:
         "LET OFF",
         "WARM UP",
         "MEASURE",
+        "DONE",
     }
     assert words & {row.word for row in ACT_TABLE} == set()
     assert set("".join(words)) <= set(WORD_CHARACTERS)
