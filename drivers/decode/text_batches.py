@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from functools import lru_cache
 from typing import Protocol
 
 import numpy as np
-import numpy.typing as npt
 
 from telemetry.model.batch import Batch, Group, Values
 from telemetry.model.columns import ColumnMap
@@ -112,17 +110,14 @@ class TextBatches:
         layouts = {names: self._columns.layout(names) for names in shapes}
         for layout in layouts.values():
             self.group = self.group.widened(layout.signals)
+        found = {
+            names: layouts[names].apply(np.array([rows[place].values for place in places], dtype=np.float64))
+            for names, places in shapes.items()
+        }
+        if len(found) == 1 and layout.signals == self.group.signals:
+            return next(iter(found.values()))
         values = np.full((len(rows), len(self.group.signals)), np.nan)
         for names, places in shapes.items():
-            layout = layouts[names]
-            raw = np.array([rows[place].values for place in places], dtype=np.float64)
-            values[np.array(places, dtype=np.intp)[:, np.newaxis], _targets(self.group, layout.signals)] = (
-                layout.apply(raw)
-            )
+            targets = np.array([self.group.place(signal) for signal in layouts[names].signals], dtype=np.intp)
+            values[np.array(places, dtype=np.intp)[:, np.newaxis], targets] = found[names]
         return values
-
-
-@lru_cache(maxsize=256)
-def _targets(group: Group, signals: tuple[str, ...]) -> npt.NDArray[np.intp]:
-    """Return the places of ``signals`` in ``group``, intp (signals,)."""
-    return np.array([group.signals.index(signal) for signal in signals], dtype=np.intp)

@@ -55,12 +55,12 @@ class Cells:
                 return None
             t, cells, at_once, unknown = t[known_rows], cells[known_rows], at_once[known_rows], unknown[known_rows]
             lowest, highest = np.where(unknown, np.inf, cells), np.where(unknown, -np.inf, cells)
-        low_at, high_at = lowest.argmin(axis=1), highest.argmax(axis=1)
-        row = np.arange(len(cells))
-        low, high = cells[row, low_at], cells[row, high_at]
-        spread = np.where(at_once, high - low, np.nan)
         numbers, group = _numbers(self._cells.signals), _group_of_figures(self._cells.key)
-        return Batch(group, t, np.stack([spread, low, high, numbers[low_at], numbers[high_at]], axis=1))
+        figures = np.empty((len(t), len(group.signals)))
+        low, high = lowest.min(axis=1, out=figures[:, 1]), highest.max(axis=1, out=figures[:, 2])
+        figures[:, 0] = np.where(at_once, high - low, np.nan)
+        figures[:, 3], figures[:, 4] = numbers[lowest.argmin(axis=1)], numbers[highest.argmax(axis=1)]
+        return Batch(group, t, figures)
 
     def _of_extremes(self, batch: Batch) -> Batch | None:
         group = batch.group
@@ -142,7 +142,7 @@ class Power:
         """Add ``pack_power`` as far as both signals are decided, and the energies by each second that is over."""
         t, power, bridged = self._joined(span)
         decided = self._joiner.decided_to
-        over = self._seconds.take(t, np.stack([power, bridged], axis=1), 2**62 if span.final else decided)
+        over = self._seconds.take(t, np.array([power, bridged]).T, 2**62 if span.final else decided)
         batches = [Batch(POWER, t, power.reshape(-1, 1))]
         if over or span.final:
             batches.append(self._energy(over, span.final))

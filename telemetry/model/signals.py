@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 from telemetry.model.errors import nearest
 
@@ -229,12 +229,14 @@ def cell_name(number: int) -> str:
     return f"cell_{number:02d}_voltage"
 
 
+@lru_cache(maxsize=1024)
 def cell_number(name: str) -> int | None:
     """Return 7 for ``cell_07_voltage``, None for any other name."""
     match = _CELL_NAME.fullmatch(name)
     return int(match[1]) if match else None
 
 
+@lru_cache(maxsize=1024)
 def pack_temperature_number(name: str) -> int | None:
     """Return 2 for ``pack_temperature_2``, None for any other name."""
     match = _PACK_TEMPERATURE_NAME.fullmatch(name)

@@ -77,8 +77,9 @@ class Gather:
             self._events.append(item)
         elif len(item):
             batch = self._cleaned(item)
-            t = batch.t + self._wait(batch.group.source)
-            self._batches[batch.group.key].append(Batch(batch.group, t, batch.values))
+            if wait := self._wait(batch.group.source):
+                batch = Batch(batch.group, batch.t + wait, batch.values)
+            self._batches[batch.group.key].append(batch)
 
     def _wait(self, source: str) -> int:
         """Return by how much the rows of ``source`` are moved on, never less than 0, microseconds."""
@@ -121,18 +122,18 @@ class Gather:
         group = self._groups.get(key, batch.group).widened(batch.group.signals)
         self._groups[key] = group
         batch = self._in_time(batch.as_wide_as(group), end)
-        due = int(np.searchsorted(batch.t, end, side="right"))
+        due = int(batch.t.searchsorted(end, side="right"))
         if due < len(batch):
             self._batches[key].append(batch.rows(due, len(batch)))
         return batch.rows(0, due) if due else None
 
     def _in_time(self, batch: Batch, end: int) -> Batch:
         """Give rows behind the last end, or absurdly far ahead, a possible time; count them."""
-        late = int(np.searchsorted(batch.t, self._end, side="left")) if self._end is not None else 0
+        late = int(batch.t.searchsorted(self._end, side="left")) if self._end is not None else 0
         first_ahead = len(batch)
         if self._ahead_at_most is not None:
             believed = end + self._ahead_at_most + self._wait(batch.group.source)
-            first_ahead = int(np.searchsorted(batch.t, believed, side="right"))
+            first_ahead = int(batch.t.searchsorted(believed, side="right"))
         if late == 0 and first_ahead == len(batch):
             return batch
         self.late += late

@@ -207,15 +207,20 @@ class _Calm:
 
     def __init__(self, group: Group, watched: Iterable[_Watched]) -> None:
         self.group = group
-        self._those = [each for each in watched if each.calm is not None and each.chosen.key == group.key]
-        self._places = [group.signals.index(each.chosen.signal) for each in self._those]
-        self._low, self._high = np.reshape([each.calm for each in self._those], (-1, 2)).T
+        self._those = [
+            (each, group.signals.index(each.chosen.signal), *each.calm)
+            for each in watched
+            if each.calm is not None and each.chosen.key == group.key
+        ]
 
     def left_by(self, batch: Batch) -> set[_Watched]:
         """Return those of which a value of ``batch`` lies outside or is not known."""
-        values = batch.values[:, self._places]
-        calm = (values >= self._low) & (values <= self._high)
-        return set() if calm.all() else {self._those[place] for place in np.flatnonzero(~calm.all(axis=0))}
+        if not self._those:
+            return set()
+        least = most = batch.values[0].tolist()
+        if len(batch) > 1:
+            least, most = batch.values.min(axis=0).tolist(), batch.values.max(axis=0).tolist()
+        return {each for each, at, low, high in self._those if not (low <= least[at] and most[at] <= high)}
 
 
 class _QuietByDesign:

@@ -242,13 +242,13 @@ class Snapshot:
             self.last_rows[batch.group.source] = int(batch.t[-1])
             self.cells.take(batch)
         if len(batch) == 1 and repeats is None:  # the common case live
-            t, row = int(batch.t[0]), batch.values[0].tolist()
-            count = sum(value == value for value in row)
-            for signal, value in zip(batch.group.signals, row, strict=True):
-                if value == value and self._hear(signal, batch.group.source, t, t, 1, value):
-                    self.strips[signal].add(t, value)
-                    self._extend(signal, value, value)
-                    self._peak(signal, t, value)
+            t, source, count = int(batch.t[0]), batch.group.source, 0
+            for signal, value in zip(batch.group.signals, batch.values[0].tolist(), strict=True):
+                if value == value:
+                    count += 1
+                    if (strip := self._hear(signal, source, t, t, 1, value)) is not None:
+                        strip.add(t, value)
+                        self._extend(signal, value, value, t)
         else:
             count = self._take_rows(batch, repeats)
         if batch.group.origin == "measured":
@@ -263,15 +263,16 @@ class Snapshot:
         for place in np.flatnonzero(known.any(axis=0)).tolist():
             signal, rows = batch.group.signals[place], known[:, place]
             t, values = batch.t[rows], batch.values[rows, place]
-            if self._hear(signal, batch.group.source, int(t[0]), int(t[-1]), len(t), float(values[-1])):
-                self.strips[signal].take(t, values)
-                self._extend(signal, float(values.min()), float(values.max()))
+            last = float(values[-1])
+            strip = self._hear(signal, batch.group.source, int(t[0]), int(t[-1]), len(t), last)
+            if strip is not None:
+                strip.take(t, values)
                 highest = int(np.argmax(values))
-                self._peak(signal, int(t[highest]), float(values[highest]))
+                self._extend(signal, float(values.min()), float(values[highest]), int(t[highest]))
         return count
 
-    def _hear(self, signal: str, source: str, first: int, last: int, count: int, value: float) -> bool:
-        """Take the latest of ``count`` rows from ``first`` to ``last``; return whether the signal has a strip."""
+    def _hear(self, signal: str, source: str, first: int, last: int, count: int, value: float) -> Strip | None:
+        """Take the latest of ``count`` rows from ``first`` to ``last``; return the signal's strip, if it has one."""
         reading = self.readings.get(signal)
         if reading is None:
             interval = (last - first) / (count - 1) if count > 1 else 0.0
@@ -282,16 +283,15 @@ class Snapshot:
             step = (last - reading.t) / count
             reading.interval += (step - reading.interval) * min(1.0, 0.2 * count) if reading.interval else step
             reading.value, reading.t, reading.source = value, last, source
-        return signal in self.strips
+        return self.strips.get(signal)
 
-    def _extend(self, signal: str, lowest: float, highest: float) -> None:
+    def _extend(self, signal: str, lowest: float, highest: float, t: int) -> None:
+        """Take the extremes of new rows, and the time of the highest."""
         low, high = self.extremes.get(signal, (math.inf, -math.inf))
         if lowest < low or highest > high:
             self.extremes[signal] = (min(low, lowest), max(high, highest))
-
-    def _peak(self, signal: str, t: int, value: float) -> None:
-        if signal == "pack_power" and (self.peak_power is None or value > self.peak_power):
-            self.peak_power, self.peak_power_at = value, t
+            if signal == "pack_power" and highest > high:
+                self.peak_power, self.peak_power_at = highest, t
 
     def _take_event(self, event: Event) -> None:
         match event:

@@ -40,7 +40,8 @@ class Strip:
     def add(self, t: int, value: float) -> None:
         """Add one row: the common case live."""
         second = t // MICROSECONDS
-        self._move_to(second)
+        if second != self.last_second:
+            self._move_to(second)
         place = second % LENGTH
         if not self._low[place] <= value:  # NaN too: nothing was known of this second
             self._low[place] = value

@@ -137,6 +137,7 @@ def _stretched(line: str, scale: int) -> str:
     return "".join(dot * scale for dot in line)
 
 
+@lru_cache(maxsize=128)
 def _half_blocks(dots: tuple[str, ...]) -> tuple[str, ...]:
     if len(dots) % 2:
         dots = (*dots, "." * len(dots[0]))

@@ -61,10 +61,9 @@ def draw_lane(canvas: Canvas, frame: Frame, y: int, digits: str, gauge: Gauge) -
 
 def draw_wall(canvas: Canvas, frame: Frame) -> None:
     """Draw the wall between the gauges, which draw their own piece of it."""
-    barred = {y + 1 + row for y in frame.lanes for row in range(frame.bars)}
-    for y in range(frame.lanes[0], frame.lanes[2] + frame.lane_rows):
-        if y not in barred:
-            canvas.put(frame.wall, y, "█")
+    for y, following in zip(frame.lanes, (*frame.lanes[1:], frame.lanes[2] + frame.lane_rows), strict=True):
+        canvas.block(frame.wall, y, ("█",))
+        canvas.block(frame.wall, y + 1 + frame.bars, ("█",) * (following - y - 1 - frame.bars))
 
 
 def draw_slot(canvas: Canvas, frame: Frame, slot: Slot, y: int) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -109,6 +110,7 @@ def _row(
     return tuple((text, palette.pair(*colours)) for text, colours in runs)
 
 
+@lru_cache(maxsize=1024)
 def cell_of(known: bool, first: int, last: int, base: int | None) -> tuple[str, tuple[str, str]]:
     """Return one cell: eighths from its own lower edge; of two edges within it the one farther from its border.
 
