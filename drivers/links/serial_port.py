@@ -98,6 +98,7 @@ class SerialLink:
         self._closing = threading.Lock()
         self._is_closed = False
         self._socket = getattr(port, "_socket", None)
+        self._file: int | None = getattr(port, "fd", None)  # of a device on POSIX, opened not to block
 
     def read(self) -> bytes | None:
         """Return the bytes that have arrived, or None after some time of nothing.
@@ -148,6 +149,11 @@ class SerialLink:
 
     def _rest(self) -> bytes:
         """Return what else waits, without waiting for more."""
+        if self._file is not None:
+            try:
+                return os.read(self._file, MOST_AT_ONCE)
+            except BlockingIOError:
+                return b""
         if self._socket is None:
             return bytes(self._port.read(waiting)) if (waiting := self._port.in_waiting) else b""
         # For a socket pyserial tells only whether anything waits, and would wait for the whole of a longer read.

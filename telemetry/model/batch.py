@@ -63,6 +63,8 @@ class Group:
 
     def widened(self, signals: Iterable[str]) -> Group:
         """Return this group with those of ``signals`` appended that it lacks; itself where it lacks none."""
+        if signals is self.signals:
+            return self
         more = [s for s in dict.fromkeys(signals) if s not in self._places]
         return replace(self, signals=(*self.signals, *more)) if more else self
 
@@ -196,8 +198,7 @@ def merged(batches: Sequence[Batch]) -> Batch:
         return batches[0]
     group = batches[0].group
     for batch in batches[1:]:
-        if batch.group is not group:
-            group = group.widened(batch.group.signals)
+        group = group.widened(batch.group.signals)
     wide = [batch.as_wide_as(group) for batch in batches]
     t = np.concatenate([batch.t for batch in wide])
     values = np.concatenate([batch.values for batch in wide])

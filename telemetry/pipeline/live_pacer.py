@@ -27,9 +27,8 @@ class LivePacer:
     async def next_end(self, inbox: Inbox) -> int:
         """Wait until something is due, or it has been quiet, and return the end of the span."""
         while True:
-            due, now = self._end + QUIET, self._clock.now()
-            due = due if inbox.first is None else min(due, inbox.first)
-            at = max(due + self._grace, self._tick + self._period)
+            now, first, quiet = self._clock.now(), inbox.first, self._end + QUIET
+            at = max((quiet if first is None else min(quiet, first)) + self._grace, self._tick + self._period)
             if now >= at:
                 self._tick, self._end = now, now - self._grace
                 return self._end

@@ -167,7 +167,8 @@ def _insert_batch(db: Database, session: RunningSession, batch: Batch) -> Runnin
     batch = batch.as_wide_as(series.stored.group)
     series.insert.run(db.conn, series.stored.id, batch)
     closed, open_rows = closed_minutes(series.open_rows, batch)
-    _insert_minutes(db, series.stored.id, closed)
+    if closed:
+        _insert_minutes(db, series.stored.id, closed)
     series = replace(series, open_rows=open_rows)
     return replace(session, series={**session.series, batch.group.key: series})
 
