@@ -9,7 +9,13 @@ from telemetry.model.errors import InputError, printable
 from telemetry.model.toml_text import table_text
 
 from .scenarios import Scenario
-from .varied import SCENARIO_NAMES, varied_scenario
+from .varied import (
+    CURRENT_GAIN_PERCENT,
+    CURRENT_OFFSET_A,
+    SCENARIO_NAMES,
+    VOLTAGE_GAIN_PERCENT,
+    varied_scenario,
+)
 
 _FOLDER = Path(__file__).parent
 _FILES = {"orchard": "orchard.toml", "market": "market.toml", "orchard-charge": "orchard.toml"}
@@ -70,6 +76,11 @@ def _varied_text(what: Scenario, seed: int) -> str:
             "output_voltage_v": what.charger.voltage_v,
             "output_current_a": what.charger.current_a,
             "end_current_a": what.charger.end_current_a,
+        },
+        "[instruments]": {
+            "current_gain_percent": CURRENT_GAIN_PERCENT,
+            "current_offset_a": CURRENT_OFFSET_A,
+            "voltage_gain_percent": VOLTAGE_GAIN_PERCENT,
         },
     }
     head = f"# A simulated machine, drawn by the number {seed}. Invented; no real machine.\n"

@@ -24,6 +24,9 @@ LEAST = {"lfp": (2.55, 2.75), "nmc": (2.95, 3.15)}
 MOST = {"lfp": 3.85, "nmc": 4.35}
 PEDALS = ((0.50, 4.50), (0.80, 4.20), (0.86, 4.16), (1.0, 4.0))
 """Voltages of a released and of a pressed pedal: the usual ranges of sensors on a 5 V supply, from memory."""
+CURRENT_GAIN_PERCENT, CURRENT_OFFSET_A, VOLTAGE_GAIN_PERCENT = 2.0, 0.7, 0.5
+"""What the sheets of the drawn instruments would state: a Hall sensor, and a BMS (common practice, from memory). The
+errors drawn have these limits over the root of three as their standard deviation, or a little less."""
 PACK_OHM_AH = {"lfp": 0.068, "nmc": 0.075}
 """Resistance of one cell times its capacity, as in the other scenarios (ours)."""
 

@@ -46,6 +46,8 @@ _METER_CURRENT, _METER_CURRENT_A = 0.02, 0.3
 """A DC clamp meter nobody states: 2 % and 0.3 A at most; common practice."""
 _METER_VOLTAGE, _METER_VOLTAGE_V = 0.005, 0.05
 """A multimeter nobody states: 0.5 % and 0.05 V at most; common practice."""
+USUAL_VOLTAGE_OFFSET_V = _METER_VOLTAGE_V / _ROOT3
+"""What a voltmeter shows too much whatever the voltage, V, one standard deviation: as a multimeter nobody states."""
 _TWO_LOOKS = 0.003
 """The load moves by this share between two looks, one standard deviation. Ours."""
 _GAIN_DRIFT, _OFFSET_DRIFT = 0.2, 0.5

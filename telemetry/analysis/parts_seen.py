@@ -14,7 +14,6 @@ from itertools import accumulate
 import numpy as np
 import numpy.typing as npt
 
-from telemetry.analysis.cell_lag import Track
 from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.analysis.session_power import Flow
@@ -137,17 +136,30 @@ def loaded_s(flow: Flow, least_a: float) -> float:
     return float(seconds[flow.values > least_a].sum())
 
 
-def under_load(signal: Series | None, flow: Flow | None, origin: int, least_a: float) -> Series | None:
+def under_load(signal: Series | None, flow: Flow | None, least_a: float) -> Series | None:
     """Return the rows of ``signal`` at which more than ``least_a`` flows out of the pack; None for none.
 
     With the key off, or the supply lost, a controller's voltage says nothing of the load.
     """
     if signal is None or flow is None:
         return None
-    track = Track(Series(flow.t, flow.values), origin)
-    seconds = (signal.t - origin) / MICROSECONDS
-    loaded = track.known(seconds, seconds) & (track.at(seconds) > least_a)
+    loaded = loaded_at(signal.t, flow, least_a)
     return Series(signal.t[loaded], signal.values[loaded]) if loaded.any() else None
+
+
+def loaded_at(t: Times, flow: Flow, least_a: float, around_s: float = 0.0) -> Flags:
+    """Tell at which of ``t`` more than ``least_a`` flows, and for ``around_s`` before and after, without a gap.
+
+    Between a row of load and one without, nobody knows when the pack was switched off: neither counts.
+    """
+    around = round(around_s * MICROSECONDS)
+    before = np.searchsorted(flow.t, t - around, side="right") - 1
+    after = np.searchsorted(flow.t, t + around, side="left")
+    known = (before >= 0) & (after < len(flow.t))
+    before, after = np.maximum(before, 0), np.minimum(after, len(flow.t) - 1)
+    idle, gaps = (np.concatenate([[0], np.cumsum(each)]) for each in (flow.values <= least_a, ~flow.bridged))
+    loaded: Flags = known & (idle[after + 1] == idle[before]) & (gaps[after + 1] == gaps[before + 1])
+    return loaded
 
 
 def cells_seen(series: SessionSeries) -> tuple[Worst | None, Worst | None]:

@@ -8,21 +8,27 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from telemetry.analysis.cell_lag import Flags, Track, fit_robustly
+from telemetry.analysis.cell_lag import Fit, fit_robustly
+from telemetry.analysis.instruments import USUAL_VOLTAGE_OFFSET_V, InstrumentErrors
 from telemetry.analysis.joining import Joiner
 from telemetry.analysis.open_circuit import open_circuit_tables, stated_table, voltage_uncertainty
-from telemetry.analysis.parts_seen import under_load
+from telemetry.analysis.parts_seen import loaded_at
 from telemetry.analysis.ranges import Z90, Range
-from telemetry.analysis.series import Series, SessionSeries
+from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import Flow
 from telemetry.machine.sections import Pack
-from telemetry.model.batch import MICROSECONDS, Values
+from telemetry.model.batch import MICROSECONDS, Times, Values
 
 _LEAST_BLOCKS = 24  # with both voltages and the current known, for a fit of two figures; ours
 _SLOW_S = 10.0
 _CLIMB_BLOCK_S = 5.0
+_FIRST = np.array([1.0, 0.0, 0.0, 0.0])
+_LATE_S = 0.5
+"""One meter may be read so much later than the other: rows nearer to no load would be of two loads. Ours."""
 _ALIKE = 1.5
 """Means of five seconds beside each other are alike, and the jackknife takes them for independent. Ours."""
+_LEAST_OHM = 0.0005
+"""A path of less is known well enough when it is known to be less: one good contactor or fuse. Ours."""
 NEARLY_EMPTY = 0.2
 """Charge at which the pack must still carry the load: lithium packs are commonly used down to 20 %."""
 COLD_C = 0.0
@@ -44,39 +50,34 @@ class PathLoss:
     why: str = ""
 
 
-def find_path_loss(series: SessionSeries, flow: Flow | None, least_a: float = 5.0) -> PathLoss:
+def find_path_loss(
+    series: SessionSeries, flow: Flow | None, errors: InstrumentErrors, least_a: float = 5.0
+) -> PathLoss:
     """Return the resistance between ``pack_voltage`` and ``controller_voltage``.
 
-    Fitted over means of ten seconds, where neither a lag between two sources nor a constant difference between their
-    meters matters. Needs four minutes with changing load.
+    ``lost = R I + g U + p (U - U before) + q (U after - U)``: two voltmeters differ by a share ``g`` of the voltage,
+    which would make a part of the pack's own sag look like resistance, and which shows at little current; and one may
+    be read up to half a second later than the other, which adds a part of what the voltage changed by. Fitted over
+    means of ten seconds. Needs four minutes with changing load.
 
     Args:
         series: the session.
         flow: its current.
+        errors: of the instruments; the gain of the current sensor and the zero of a voltmeter count in the interval.
         least_a: current out of the pack from which a row counts; below it the main switch may be open.
     """
-    pack, controller = series.get("pack_voltage"), series.get("controller_voltage")
-    if pack is None or controller is None or flow is None:
-        lacking = [
-            name
-            for name, known in (
-                ("pack_voltage", pack),
-                ("controller_voltage", controller),
-                ("pack_current", flow),
-            )
-            if known is None
-        ]
+    known = {"pack_voltage": series.get("pack_voltage"), "controller_voltage": series.get("controller_voltage")}
+    lacking = [name for name, each in {**known, "pack_current": flow}.items() if each is None]
+    if lacking:
         return PathLoss(None, f"record {' and '.join(lacking)}")
-    lost, found = _lost_volts(series, pack, controller, flow, least_a), None
-    if lost is not None:
-        seconds = (lost.t - series.origin) / MICROSECONDS
-        found = slow_resistance(seconds, lost.values, Track(Series(flow.t, flow.values), series.origin).at(seconds))
-    if found is None or not all(math.isfinite(each) for each in found):
+    rows = _rows_under_load(series, flow, least_a)
+    fit = None if rows is None else _fit(rows, _SLOW_S, rows.amperes[:, None][:, :0])
+    if fit is None:
         return PathLoss(None, "record four minutes with changing load")
-    ohm, spread = found
-    if Z90 * spread > max(ohm, 0.0005):
+    ohm, spread = fit.ohm, fit.uncertainty(_FIRST)
+    if Z90 * spread > max(ohm, _LEAST_OHM):
         return PathLoss(None, "the load changed too little to tell the resistance of the path")
-    return PathLoss(Range(ohm - Z90 * spread, ohm, ohm + Z90 * spread))
+    return PathLoss(Range.around(ohm, Z90 * math.hypot(spread, errors.current.gain_sd * ohm)))
 
 
 def find_path_rise(
@@ -84,9 +85,8 @@ def find_path_rise(
 ) -> Range | None:
     """Return by which share the resistance of the path rises from the beginning of a long pull to its end.
 
-    ``lost = c + R0 I + R1 I x`` with ``x`` from 0 to 1 along each pull, over means of five seconds; ``c`` is what the
-    meters differ by, which driving at other currents tells. A joint that heats has ``R1`` above what copper's 0.4 %
-    a kelvin makes of it.
+    As :func:`find_path_loss` over means of five seconds, with ``R0 I + R1 I x`` in place of ``R I`` and ``x`` from 0
+    to 1 along each pull. A joint that heats has ``R1`` above what copper's 0.4 % a kelvin makes of it.
 
     Args:
         series: the session.
@@ -97,55 +97,82 @@ def find_path_rise(
     Returns:
         R1 / R0 with its 90 % interval; None where it is not known.
     """
-    pack, controller = series.get("pack_voltage"), series.get("controller_voltage")
-    if pack is None or controller is None or flow is None or not climbs:
+    rows = _rows_under_load(series, flow, least_a)
+    if rows is None or not climbs:
         return None
-    lost = _lost_volts(series, pack, controller, flow, least_a)
-    if lost is None:
-        return None
-    along = np.full(len(lost.t), np.nan)
-    along[lost.t < climbs[0][0]] = 0.0
+    along = np.where(rows.t < climbs[0][0], 0.0, np.nan)
     for first, last in climbs:
-        inside = (lost.t >= first) & (lost.t <= last)
-        along[inside] = (lost.t[inside] - first) / max(1, last - first)
-    used = ~np.isnan(along)
-    seconds = (lost.t[used] - series.origin) / MICROSECONDS
-    current = Track(Series(flow.t, flow.values), series.origin).at(seconds)
-    block = (seconds // _CLIMB_BLOCK_S).astype(np.int64)
-    names, place = np.unique(block, return_inverse=True)
-    if len(names) < _LEAST_BLOCKS:
+        inside = (rows.t >= first) & (rows.t <= last)
+        along[inside] = (rows.t[inside] - first) / max(1, last - first)
+    fit = _fit(rows, _CLIMB_BLOCK_S, (rows.amperes * along)[:, None])
+    if fit is None or not fit.ohm > 0.0:
         return None
-    count = np.bincount(place)
-    volt, ampere, rising = (
-        np.bincount(place, weights=each) / count for each in (lost.values[used], current, current * along[used])
-    )
-    fit = fit_robustly(np.stack([ampere, rising, np.ones_like(ampere)], axis=1), volt[:, None])
-    ohm, more = float(fit.factors[0, 0]), float(fit.factors[1, 0])
-    if not ohm > 0.0:
-        return None
-    spread = _ALIKE * float(fit.uncertainty(np.array([-more / ohm, 1.0, 0.0]))[0])
-    return Range.around(more / ohm, Z90 * spread / ohm)
+    rise = float(fit.fit.factors[-1, 0]) / fit.ohm
+    return Range.around(rise, Z90 * _ALIKE * fit.uncertainty(np.array([-rise, 0.0, 0.0, 0.0, 1.0])) / fit.ohm)
 
 
-def _lost_volts(series: SessionSeries, pack: Series, controller: Series, flow: Flow, least_a: float) -> Series | None:
-    """Return pack's voltage less the controller's where more than ``least_a`` flows, V; None for nowhere."""
+@dataclass(frozen=True, eq=False)
+class _Rows:
+    """Rows under load: int64 (n,) microseconds; float64 (n,) V lost on the way, A; (n, 3) U and its changes, V."""
+
+    t: Times
+    lost: Values
+    amperes: Values
+    pack: Values
+
+
+def _rows_under_load(series: SessionSeries, flow: Flow | None, least_a: float) -> _Rows | None:
+    """Return the rows where more than ``least_a`` flows; None where there are none or a signal is missing."""
+    pack, controller = series.get("pack_voltage"), series.get("controller_voltage")
+    if pack is None or controller is None or flow is None:
+        return None
     t, at_pack, at_controller, _ = Joiner().take((pack.t, pack.values), (controller.t, controller.values), series.end)
-    return under_load(Series(t, at_pack - at_controller), flow, series.origin, least_a) if len(t) else None
-
-
-def slow_resistance(seconds: Values, volts: Values, amperes: Values) -> tuple[float, float] | None:
-    """Return what ``volts`` grow by for each ampere in the means of ten seconds, ohm, and one standard deviation.
-
-    None where there are fewer than 24 such means.
-    """
-    block = ((seconds - seconds[0]) // _SLOW_S).astype(np.int64)
-    count = np.bincount(block)
-    held: Flags = np.asarray(count > 0)
-    volt, ampere = (np.bincount(block, weights=each)[held] / count[held] for each in (volts, amperes))
-    if int(np.count_nonzero(held)) < _LEAST_BLOCKS:
+    loaded = loaded_at(t, flow, least_a, _LATE_S)
+    if not loaded.any():
         return None
-    fit = fit_robustly(np.stack([ampere, np.ones_like(ampere)], axis=1), volt[:, None])
-    return float(fit.factors[0, 0]), float(fit.uncertainty(np.array([1.0, 0.0]))[0])
+    t, at_pack, at_controller = t[loaded], at_pack[loaded], at_controller[loaded]
+    late = round(_LATE_S * MICROSECONDS)
+    before, after = (np.interp(t + by, pack.t, pack.values) for by in (-late, late))
+    volts = np.stack([at_pack, at_pack - before, after - at_pack], axis=1)
+    return _Rows(t, at_pack - at_controller, np.interp(t, flow.t, flow.values), volts)
+
+
+@dataclass(frozen=True, eq=False)
+class _PathFit:
+    """The fit of R0 (ohm), g, p, q, and what else was asked for; ``by_zero``: what a constant volt adds to each."""
+
+    fit: Fit
+    by_zero: Values
+
+    @property
+    def ohm(self) -> float:
+        return float(self.fit.factors[0, 0])
+
+    def uncertainty(self, weights: Values) -> float:
+        """Return one standard deviation of ``weights @ factors``: the scatter, and the zero of two voltmeters."""
+        zero = math.sqrt(2.0) * USUAL_VOLTAGE_OFFSET_V * float(weights @ self.by_zero)
+        return math.hypot(float(self.fit.uncertainty(weights)[0]), zero)
+
+
+def _fit(rows: _Rows, block_s: float, more: Values) -> _PathFit | None:
+    """Return the fit of what is lost over means of ``block_s``; None for fewer than 24.
+
+    Args:
+        rows: under load.
+        block_s: s.
+        more: float64 (rows, n), what else it may follow; NaN where a row does not count.
+    """
+    table = np.column_stack([rows.lost, rows.amperes, rows.pack, more])
+    used = ~np.isnan(table[:, -1])
+    _, place, count = np.unique(
+        rows.t[used] // round(block_s * MICROSECONDS), return_inverse=True, return_counts=True
+    )
+    if len(count) < _LEAST_BLOCKS:
+        return None
+    means = np.stack([np.bincount(place, weights=each) / count for each in table[used].T], axis=1)
+    lost, features = means[:, :1], means[:, 1:]
+    by_zero: Values = np.linalg.pinv(features).sum(axis=1)
+    return _PathFit(fit_robustly(features, lost), by_zero)
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,11 @@ class Range(NamedTuple):
         """Return a range of no width."""
         return cls(value, value, value)
 
+    @property
+    def sigma(self) -> float:
+        """One standard deviation, where the ends are 90 % bounds to about the same on either side."""
+        return (self.high - self.low) / 2.0 / Z90
+
     @classmethod
     def around(cls, value: float, half_width: float) -> Range:
         """Return ``value`` give or take ``half_width``, >= 0."""

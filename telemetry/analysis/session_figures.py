@@ -17,10 +17,11 @@ from telemetry.analysis.evidence import Finding, find_evidence
 from telemetry.analysis.instruments import InstrumentErrors, corrected, session_errors
 from telemetry.analysis.open_circuit import stated_table
 from telemetry.analysis.outlook import Outlook, find_outlook
+from telemetry.analysis.path_loss import PathLoss, find_path_loss
 from telemetry.analysis.phase_implement import ImplementCost, implement_cost
 from telemetry.analysis.phases import PhaseKind, Phases, find_phases
 from telemetry.analysis.ranges import Range
-from telemetry.analysis.resistance import Resistance, find_resistance
+from telemetry.analysis.resistance import LEAST_CURRENT_A, Resistance, find_resistance, least_current
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import SessionPower, find_power
 from telemetry.analysis.state_of_charge import ChargeEstimate, estimate_charge
@@ -43,6 +44,7 @@ class SessionFigures:
         machine: None where nobody states one, and then so are the figures of
             the pack (``offset``, ``charge``, ``capacity``, ``resistance``, ``cells``).
         power: current and power, a known offset taken off.
+        path: what is lost between pack and controller.
         evidence: what is wrong with the evidence; ``sign_is_wrong``: charging current was counted positive, so no
             figure with a direction is given.
     """
@@ -53,6 +55,7 @@ class SessionFigures:
     evidence: tuple[Finding, ...]
     sign_is_wrong: bool
     power: SessionPower
+    path: PathLoss
     totals: Totals
     phases: Phases
     implement: ImplementCost
@@ -123,6 +126,7 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
         charger_share=share,
     )
     evidence = tuple(find_evidence(series, machine, power))
+    least_a = LEAST_CURRENT_A if pack is None else least_current(pack)
     return SessionFigures(
         series,
         machine,
@@ -130,6 +134,7 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
         evidence,
         any(finding.name == "sign-of-current" for finding in evidence),
         power,
+        find_path_loss(series, power.current, errors, least_a),
         totals,
         phases,
         implement_cost(series, power, _spans(phases, "work"), _spans(phases, "drive", "rest")),

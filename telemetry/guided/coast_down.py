@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from telemetry.analysis.ranges import Z90, Range
+from telemetry.analysis.ranges import Range
 from telemetry.guided.attempts import Attempt
 
 GRAVITY: Final = 9.80665
@@ -24,6 +24,8 @@ WITH_DRAG_M_S: Final = 15.0 / 3.6
 """Below this the drag of the air cannot be told from the rest. Ours."""
 TURNING_SHARE: Final = Range(0.02, 0.05, 0.08)
 """What wheels, gears and motor add to the mass that slows. Common practice, from memory."""
+USUAL_SPEED_GAIN: Final = 0.02
+"""Of a wheel whose circumference was measured under load, one standard deviation; common practice, from memory."""
 OPPOSITE_DEG: Final = 120.0
 """Headings of two runs that differ by more are opposite. Ours."""
 METRES_A_DEGREE: Final = 111_200.0
@@ -120,9 +122,10 @@ def rolling_resistance(rolls: Sequence[Attempt]) -> RollingResistance:
     counted = tuple(pair for pair in alike[-1] if isinstance(pair, RollPair))
     means = [pair.mean for pair in counted]
     value = sum(means) / len(means)
-    turning = (TURNING_SHARE.high - TURNING_SHARE.low) / 2 / Z90
     scatter = float(np.std(means, ddof=1)) / math.sqrt(len(means))
-    return RollingResistance(counted, value, math.hypot(scatter, value * turning), scatter)
+    return RollingResistance(
+        counted, value, math.hypot(scatter, value * TURNING_SHARE.sigma, value * USUAL_SPEED_GAIN), scatter
+    )
 
 
 def _pair(one: Attempt, other: Attempt) -> RollPair | str:

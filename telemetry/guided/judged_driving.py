@@ -11,10 +11,9 @@ import numpy as np
 from telemetry.analysis.instruments import USUAL_CURRENT_GAIN, USUAL_VOLTAGE_GAIN
 from telemetry.analysis.outlook import mean_power_w
 from telemetry.analysis.parts_seen import pack_temperatures
-from telemetry.analysis.ranges import Z90
 from telemetry.guided.attempts import Attempt
 from telemetry.guided.checks import PRACTICE, Check, at_least, at_most, told, unknown
-from telemetry.guided.coast_down import rolling_resistance
+from telemetry.guided.coast_down import USUAL_SPEED_GAIN, rolling_resistance
 from telemetry.guided.evidence import Evidence
 from telemetry.guided.judged_pulling import heat, peak
 from telemetry.guided.judged_standing import bms_trip
@@ -27,8 +26,6 @@ TOP_SHARE: Final = 0.8
 CHARGE_MINUTES: Final = 120
 """What endurance is a forecast for, min: a pack that was made for the machine lasts some hours. Ours."""
 JUMP_SHARE: Final = 0.05
-USUAL_SPEED_GAIN: Final = 0.02
-"""Of a wheel whose circumference was measured under load, one standard deviation; common practice, from memory."""
 BRIEF_SHARE: Final = 0.04
 """What a tenth of a second between the clocks of two sources changes in a stop, one standard deviation. Ours."""
 _KM_H: Final = 3.6
@@ -167,5 +164,5 @@ def work(on: Evidence) -> Iterator[Check]:
         ("hours of this work on a full charge", "h", hours),
     ):
         if value is not None:
-            yield told(label, unit, value.mid, (value.high - value.low) / 2 / Z90)
+            yield told(label, unit, value.mid, value.sigma)
     yield from heat(on, on.of("work"))

@@ -9,7 +9,7 @@ from typing import Final
 
 from telemetry.analysis.duty import duty_of
 from telemetry.analysis.parts_seen import PEAK_S, hottest_pack, pack_temperatures, peak_current
-from telemetry.analysis.path_loss import find_path_loss, find_path_rise, sag_in_the_cold, sag_nearly_empty
+from telemetry.analysis.path_loss import find_path_rise, sag_in_the_cold, sag_nearly_empty
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.resistance import least_current
 from telemetry.guided.attempts import Attempt
@@ -83,11 +83,10 @@ def pulls(on: Evidence) -> Iterator[Check]:
 
 def _path(on: Evidence) -> Check:
     label = "resistance from pack to controller and back"
-    loss = find_path_loss(on.figures.series, on.flow, least_current(on.machine.pack))
+    loss = on.figures.path
     if loss.ohm is None:
         return unknown(label, "mΩ", loss.why)
-    value, sigma = 1000.0 * loss.ohm.mid, 1000.0 * (loss.ohm.high - loss.ohm.low) / 2 / Z90
-    sigma = math.hypot(sigma, 1000.0 * _meters_ohm(on), on.figures.errors.current.gain_sd * value)
+    value, sigma = 1000.0 * loss.ohm.mid, 1000.0 * loss.ohm.sigma
     expected = expected_path_ohm(on.machine)
     if expected is None:
         why = "state [wiring] conductor and one_way_length_m to compare"
@@ -98,12 +97,6 @@ def _path(on: Evidence) -> Check:
     )
     limit, fails = PATH_TIMES * 1000 * expected, PATH_FAILS * 1000 * expected
     return at_most(label, "mΩ", value, limit, origin, fails=fails, sigma=sigma)
-
-
-def _meters_ohm(on: Evidence) -> float:
-    """Return what two voltmeters of usual gain make of the pack's own sag, ohm, one standard deviation."""
-    pack = on.resistance_10s
-    return 0.0 if pack is None else math.sqrt(2.0) * on.figures.errors.voltage.gain_sd * pack.mid
 
 
 def expected_path_ohm(machine: Machine) -> float | None:
@@ -183,7 +176,7 @@ def _sag(on: Evidence, peak: float, ohm: Range) -> Iterator[Check]:
         if sag.volts is None:
             yield unknown(label + where, "V", sag.why or "no open-circuit voltage is known for these cells")
             continue
-        sigma = (sag.volts.high - sag.volts.low) / 2 / Z90
+        sigma = sag.volts.sigma
         if least is None:
             yield told(label + where, "V", sag.volts.mid, sigma, "state [machine] minimum_voltage_v to compare")
             continue
@@ -224,14 +217,10 @@ def _path_rise(on: Evidence) -> Check:
     late = round(SMOOTHED_S * MICROSECONDS)  # a climb is seen to end so much later than it does
     spans = [(each.start, each.end - late) for each in climbs]
     rise = find_path_rise(on.figures.series, on.flow, spans, least_current(on.machine.pack))
-    if rise is None or 100.0 * (rise.high - rise.low) / 2 > PATH_RISE_PCT:
+    if rise is None or 100.0 * Z90 * rise.sigma > PATH_RISE_PCT:
         return unknown(label, "%", "record controller_voltage, and some minutes of driving before the climb")
-    sigma = 100.0 * (rise.high - rise.low) / 2 / Z90
-    path = find_path_loss(on.figures.series, on.flow, least_current(on.machine.pack)).ohm
-    if path is not None:
-        sigma = math.hypot(sigma, 100.0 * rise.mid * _meters_ohm(on) / path.mid)
     origin = f"a joint that heats gains more; {PRACTICE}"
-    return at_most(label, "%", 100.0 * rise.mid, PATH_RISE_PCT, origin, sigma=sigma)
+    return at_most(label, "%", 100.0 * rise.mid, PATH_RISE_PCT, origin, sigma=100.0 * rise.sigma)
 
 
 def heat(on: Evidence, attempts: Sequence[Attempt]) -> Iterator[Check]:

@@ -9,9 +9,7 @@ from typing import Any
 
 from telemetry.analysis.duty import PULLS_S, Duty, duty_of
 from telemetry.analysis.parts_seen import PEAK_S, PULL_S, highest
-from telemetry.analysis.path_loss import find_path_loss
 from telemetry.analysis.ranges import Z90
-from telemetry.analysis.resistance import least_current
 from telemetry.analysis.series import Series
 from telemetry.analysis.session_figures import SessionFigures
 from telemetry.machine.fit import CHECKS, Finding, fit
@@ -136,7 +134,7 @@ def _windows(machine: Machine) -> dict[str, float]:
 
 def _voltage_drop(figures: SessionFigures, duty: Duty, machine: Machine) -> Finding | None:
     """Return what the measured resistance from pack to controller loses at steady work; None where not known."""
-    ohm = find_path_loss(figures.series, duty.flow, least_current(machine.pack)).ohm
+    ohm = figures.path.ohm
     if ohm is None:
         return None
     steady = duty.thermal(_windows(machine)["wire"]).value

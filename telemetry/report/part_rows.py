@@ -11,9 +11,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from telemetry.analysis.parts_seen import PULL_S, Worst, peak_current, steady_current
-from telemetry.analysis.path_loss import PathLoss, Sag, find_path_loss, sag_in_the_cold, sag_nearly_empty
+from telemetry.analysis.path_loss import Sag, sag_in_the_cold, sag_nearly_empty
 from telemetry.analysis.ranges import Z90, Range
-from telemetry.analysis.resistance import LEAST_CURRENT_A, least_current
 from telemetry.analysis.session_figures import NO_MACHINE, SessionFigures
 from telemetry.machine.limits_cells import RATIO_TRIP, RATIO_WARN
 from telemetry.machine.limits_current import CONNECTOR_WINDOW_S
@@ -61,8 +60,7 @@ def path_rows(figures: SessionFigures) -> Iterator[PartRow]:
         return
     machine = figures.machine
     bound, why = limit_of(machine, "joint-heating", 0.0, "")
-    least_a = LEAST_CURRENT_A if machine is None else least_current(machine.pack)
-    loss: PathLoss = find_path_loss(figures.series, flow, least_a)
+    loss = figures.path
     sustained = steady_current(flow, figures.series.origin, CONNECTOR_WINDOW_S)
     if loss.ohm is None or sustained is None:
         yield make_row("path", part, "W", None, bound, loss.why)

@@ -46,7 +46,7 @@ def _controller(figures: SessionFigures, pack_high: Worst | None) -> Iterator[Pa
     machine, series = figures.machine, figures.series
     volts = series.get("controller_voltage")
     least_a = 0.0 if machine is None else least_current(machine.pack)
-    low = lowest(under_load(volts, outflow(figures), series.origin, least_a), series.origin, LOW_VOLTAGE_S)
+    low = lowest(under_load(volts, outflow(figures), least_a), series.origin, LOW_VOLTAGE_S)
     high = highest(volts, series.origin, HIGH_VOLTAGE_S)
     for word, key, worst in (("lowest", "minimum_voltage_v", low), ("highest", "maximum_voltage_v", high)):
         stated = None if machine is None else getattr(machine.vehicle, key)

@@ -5,21 +5,24 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from itertools import cycle
 
 import numpy as np
 
-from telemetry.analysis.path_loss import find_path_loss
+from drivers.simulated.cells import Cells
+from drivers.simulated.controller import drawn_current
+from drivers.simulated.scenarios import Scenario
 from telemetry.analysis.ranges import Z90
-from telemetry.analysis.resistance import least_current
 from telemetry.guided.checks import Check
 from telemetry.guided.coast_down import rolling_resistance
 from telemetry.guided.evidence import Evidence
 from telemetry.guided.judging import judge
 from telemetry.guided.rows import ROW
+from telemetry.model.batch import MICROSECONDS
 from tests.guided.course import STOP, WAYS, machine, task, top_km_h, tour, work
 from tests.guided.outcomes import evidence_of, resistance_truth, sag_truth, share_truth, stated
-from tests.guided.scripted import Act, Driven, ScriptedMachine, driven
+from tests.guided.scripted import STEP_US, Act, Driven, driven
 
 GOALS = {
     "internal resistance, 1 s": ("%", 3.0),
@@ -34,8 +37,8 @@ GOALS = {
     "charge by count less by voltage": ("points", 15.0),
 }
 """By figure: what its error is told in, and what it is to keep within."""
-WORKS_ON_S = 6 * 3600.0
-"""A charge that lasts longer is not driven to its end, s."""
+WORK_STEP_S, WARMS_EVERY = 0.5, 100
+"""In such steps the cells are emptied, s, and after so many of them their resistance follows their warmth."""
 
 
 @dataclass(frozen=True)
@@ -76,7 +79,7 @@ def tour_errors(seed: int) -> Iterator[Error]:
     drive, on = _drive(seed, "tour", tour(what, random.Random(f"tour {seed}")))
     celsius = (None if on.figures.resistance is None else on.figures.resistance.temperature_c) or what.air_c
     yield from _resistance_errors(seed, drive, on, celsius)
-    loss = find_path_loss(on.figures.series, on.flow, least_current(on.machine.pack)).ohm
+    loss = on.figures.path.ohm
     ohm = what.connection.resistance_ohm / what.channels["pack_current"].gain
     path = math.nan if loss is None else (loss.mid - ohm) / max(0.0005, 0.05 * ohm)
     shown = _figures(on, "pulls").get("resistance from pack to controller and back")
@@ -152,22 +155,39 @@ def braking_error(seed: int) -> Error | None:
 
 
 def endurance_error(seed: int) -> Error:
-    """Return the error of the hours on a charge: the same work from full until the BMS or the controller ends it."""
+    """Return the error of the hours on a charge: of this work and as much again, in turn, from full to the end."""
     name, what, chance = "hours of usual work on a charge", machine(seed, "work"), random.Random(f"work {seed}")
-    _, on = _drive(seed, "work", work(what, chance))
+    drive, on = _drive(seed, "work", work(what, chance))
     check = _figures(on, "work").get("hours of this work on a full charge")
     if check is None or check.value is None:
         return Error(name, seed)
-    machine_ = ScriptedMachine(replace(what, soc=1.0), seed, work(what, chance, minutes=WORKS_ON_S / 60), 1.0)
-    t = 0
-    while not machine_.script.done and machine_.can_drive:
-        t += 1_000_000
-        for _ in machine_.advance_to(t):
-            pass
-    if machine_.script.done:
-        return Error(name, seed)
-    hours = t / 3.6e9
+    more = driven(what, seed, work(what, chance))
+    watts = np.concatenate([_mean_watts(each) for each in (drive, more)])
+    hours = _hours_until_empty(what, seed, watts)
     return Error(name, seed, 100 * (check.value / hours - 1), _inside(check, hours))
+
+
+def _mean_watts(drive: Driven) -> np.ndarray:
+    """Return what the controller drew, W, in means of ``WORK_STEP_S``."""
+    rows = round(WORK_STEP_S * MICROSECONDS / STEP_US)
+    whole = len(drive.t) // rows * rows
+    return (drive.current * drive.controller_v)[:whole].reshape(-1, rows).mean(axis=1)
+
+
+def _hours_until_empty(what: Scenario, seed: int, watts: np.ndarray) -> float:
+    """Return how long the machine's cells, full, give ``watts`` over and over until BMS or controller ends it."""
+    cells = Cells(what.cells, 1.0, what.air_c, np.random.default_rng([seed, 0]))
+    lowest, least, path = what.electronics.cell_low.limit, what.controller.minimum_v, what.electronics.path_ohm
+    behind = path + what.connection.resistance_ohm
+    for steps, power in enumerate(cycle(watts.tolist())):
+        if steps % WARMS_EVERY == 0:
+            cells.warm_up()
+        source = float(cells.source_voltage.sum())
+        amperes = drawn_current(power, source, cells.total_resistance + behind)
+        cells.step(amperes, WORK_STEP_S, what.air_c)
+        if float(cells.voltage.min()) < lowest or float(cells.voltage.sum()) - amperes * behind < least:
+            return steps * WORK_STEP_S / 3600.0
+    raise AssertionError
 
 
 def count_error(seed: int) -> Error:
