@@ -6,7 +6,7 @@ Current counts positive out of the cells. All cells carry the same current; ever
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -44,9 +44,9 @@ BEYOND_FULL: Final = 0.02
 BEYOND_EMPTY: Final = 0.005
 
 
-def open_circuit_curve(chemistry: str) -> tuple[Array, Array]:
-    """Return state of charge and volt of ``chemistry``, carried on a little at both ends by the last slope."""
-    soc, volt = (np.asarray(column, dtype=np.float64) for column in zip(*POINTS[chemistry], strict=True))
+def open_circuit_curve(chemistry: str, points: Sequence[tuple[float, float]] = ()) -> tuple[Array, Array]:
+    """Return state of charge and volt of ``points``, else as usual, carried on a little at both ends."""
+    soc, volt = (np.asarray(column, dtype=np.float64) for column in zip(*(points or POINTS[chemistry]), strict=True))
     low = volt[0] - BEYOND_EMPTY * (volt[1] - volt[0]) / (soc[1] - soc[0])
     high = volt[-1] + BEYOND_FULL * (volt[-1] - volt[-2]) / (soc[-1] - soc[-2])
     return np.r_[-BEYOND_EMPTY, soc, 1 + BEYOND_FULL], np.r_[low, volt, high]
@@ -81,6 +81,7 @@ class CellParameters:
         capacity_spread, resistance_spread, charge_spread: one standard deviation, as a share; of the charge: of what
             each cell lacks when the first one is full.
         odd: cells that differ, by their number from 1.
+        points: (state of charge, volt) at rest; empty: as usual for the chemistry.
 
     """
 
@@ -96,6 +97,7 @@ class CellParameters:
     resistance_spread: float = 0.03
     charge_spread: float = 0.0006
     odd: Mapping[int, OddCell] = field(default_factory=dict)
+    points: Sequence[tuple[float, float]] = ()
 
 
 class Cells:
@@ -130,7 +132,7 @@ class Cells:
         self._rc_25 = parameters.rc_resistance_ohm * resistance
         self._link_ohm = np.array([each.link_ohm for each in odd])
         self._parameters = parameters
-        self._curve = open_circuit_curve(parameters.chemistry)
+        self._curve = open_circuit_curve(parameters.chemistry, parameters.points)
         self._hysteresis_v = HYSTERESIS_V[parameters.chemistry]
         self.soc: Array = 1 - lacking - (1 - soc) * parameters.capacity_ah / self.capacity_ah
         self.temperature_c: Array = np.full(count, temperature_c)

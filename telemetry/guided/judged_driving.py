@@ -11,6 +11,7 @@ import numpy as np
 from telemetry.analysis.instruments import USUAL_CURRENT_GAIN, USUAL_VOLTAGE_GAIN
 from telemetry.analysis.outlook import mean_power_w
 from telemetry.analysis.parts_seen import pack_temperatures
+from telemetry.analysis.ranges import Z90, Range
 from telemetry.guided.attempts import Attempt
 from telemetry.guided.checks import PRACTICE, Check, at_least, at_most, told, unknown
 from telemetry.guided.coast_down import USUAL_SPEED_GAIN, rolling_resistance
@@ -156,7 +157,10 @@ def work(on: Evidence) -> Iterator[Check]:
     if power is None:
         yield unknown("energy per hour", "Wh", "the power of this work is not known", decides=True)
         return
-    hours = None if charge_wh is None or power.low <= 0.0 else charge_wh.over(power)
+    hours = None
+    if charge_wh is not None and power.low > 0.0:  # a forecast and a capacity have nothing in common
+        mid = charge_wh.mid / power.mid
+        hours = Range.around(mid, Z90 * mid * math.hypot(charge_wh.sigma / charge_wh.mid, power.sigma / power.mid))
     for label, unit, value in (
         ("energy per hour", "Wh", power),
         ("energy per kilometre", "Wh/km", found.wh_per_km),

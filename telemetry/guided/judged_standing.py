@@ -10,8 +10,8 @@ from typing import Final
 import numpy as np
 
 from telemetry.analysis.capacity import best_capacity
-from telemetry.analysis.open_circuit import charge_uncertainty, open_circuit_tables, stated_table
-from telemetry.analysis.ranges import Z90
+from telemetry.analysis.open_circuit import open_circuit_tables, stated_table, table_trust
+from telemetry.analysis.ranges import Z90, Range
 from telemetry.guided.attempts import CALM_A, Attempt
 from telemetry.guided.checks import PRACTICE, Check, at_least, at_most, must_not, told, unknown
 from telemetry.guided.evidence import Evidence
@@ -26,8 +26,8 @@ FLAT_SPREAD_MV, STEEP_SPREAD_MV = 20.0, 10.0
 """Cell voltage spread at rest and about half charge: iron phosphate, and others. Common practice."""
 FIRST_US: Final = 300 * MICROSECONDS
 LAST_US: Final = 30 * MICROSECONDS
-MOST_OF_SHARE: Final = 0.10
-"""A voltage that tells the charge less well than this, one standard deviation, does not tell it. Ours."""
+WAVE: Final = 0.15
+"""How long the waves are by which a curve is off, share of charge; see ``TableTrust``."""
 STOPS_S: Final = 0.5
 USABLE_NEW, USABLE_USED = 0.9, 0.8
 """Of the rated capacity. Common practice."""
@@ -96,8 +96,8 @@ def _count_against_voltage(on: Evidence, rests: Sequence[Attempt]) -> Check:
     if not begun or not rests or flow is None:
         return unknown(label, unit, "begin the recording with the key off for two minutes, the pack rested before")
     first, last = begun[0], rests[-1]
-    at_first, at_last = (_share_by_voltage(on, each) for each in (first, last))
-    if at_first is None or at_last is None:
+    between = _charge_by_voltage(on, first, last)
+    if between is None:
         return unknown(label, unit, "the voltage of these cells does not tell at this charge")
     zero_a = float(flow.values[flow.rows(first.start, first.end)].mean())
     out, into = flow.between(first.end, last.end)
@@ -106,22 +106,35 @@ def _count_against_voltage(on: Evidence, rests: Sequence[Attempt]) -> Check:
     counted = (out - into - zero_a * hours) / capacity
     drift = first.facts["scatter_a"] / math.sqrt(first.seconds) * hours / capacity
     gain = counted * math.hypot(spread / capacity, on.figures.errors.current.gain_sd)
-    sigma = math.hypot(gain, drift, at_first[1], at_last[1])
-    off = counted - (at_first[0] - at_last[0])
+    sigma = math.hypot(gain, drift, between.sigma)
+    off = counted - between.mid
     check = at_most(label, unit, abs(100.0 * off), 100.0 * Z90 * sigma, "both errors together, 90 %")
     return replace(check, why=f"{100.0 * counted:.0f} % by count; true if the pack had rested before the drive")
 
 
-def _share_by_voltage(on: Evidence, rest: Attempt) -> tuple[float, float] | None:
-    """Return the share of charge at the end of a rest, and its standard deviation; None where that does not tell."""
-    pack, end = on.machine.pack, replace(rest, start=rest.end - LAST_US)
-    volts, own = on.rows("pack_voltage", [end]), stated_table(pack.open_circuit)
-    if volts is None:
+def _charge_by_voltage(on: Evidence, first: Attempt, last: Attempt) -> Range | None:
+    """Return the share of charge between the ends of two rests, 90 % interval; None where the voltage does not tell.
+
+    Every table of the chemistry has its say, and must be steep at both ends: a curve that is level but for a step
+    somewhere tells nothing, for the step lies elsewhere in these cells. What is wrong with a curve as a whole is
+    the same at both ends.
+    """
+    pack, own = on.machine.pack, stated_table(on.machine.pack.open_circuit)
+    rows = [on.rows("pack_voltage", [replace(rest, start=rest.end - LAST_US)]) for rest in (first, last)]
+    if any(each is None for each in rows):
         return None
-    table = own or open_circuit_tables(pack.chemistry)[0]
-    share = float(table.share_at(float(volts.values.mean()) / pack.cells_in_series))
-    sigma = float(charge_uncertainty(pack.chemistry, share, own))
-    return (share, sigma) if sigma <= MOST_OF_SHARE else None
+    volts = np.array([each.values.mean() / pack.cells_in_series for each in rows if each is not None])
+    tables, trust = (own,) if own else open_circuit_tables(pack.chemistry), table_trust(pack.chemistry, bool(own))
+    shares = [table.share_at(volts) for table in tables]
+    slopes = np.array([table.slope_at(each) for table, each in zip(tables, shares, strict=True)])
+    if float(slopes.min()) < trust.steep_v:
+        return None
+    weights = np.array([table.weight for table in tables]) / sum(table.weight for table in tables)
+    between = np.array([float(at_first - at_last) for at_first, at_last in shares])
+    mean = float(weights @ between)
+    wave_v = trust.wave_v * math.sqrt(1.0 - math.exp(-0.5 * (mean / WAVE) ** 2))
+    ends = math.sqrt(2.0) * math.hypot(wave_v, trust.hysteresis_sd_v) / float(weights @ slopes.mean(axis=1))
+    return Range.around(mean, Z90 * math.hypot(math.sqrt(float(weights @ (between - mean) ** 2)), ends))
 
 
 def bms_trip(on: Evidence, signal: str, what: str) -> Iterator[Check]:

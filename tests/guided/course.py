@@ -60,7 +60,10 @@ def machine(seed: int, step: str) -> Scenario:
     """Return a drawn machine fit for a step: level even ground, and a charge as the step wants it."""
     what = varied_scenario(seed)
     soc = {"braking": 0.75, "run-to-low": 0.97}.get(step, 0.8)
-    what = replace(what, ride=None, habits=None, soc=soc, charges_below=0.0)
+    allows = what.electronics.charge_current
+    allows = replace(allows, limit=max(allows.limit, 1.3 * what.charger.current_a))  # else the BMS trips the charger
+    electronics = replace(what.electronics, charge_current=allows)
+    what = replace(what, ride=None, habits=None, soc=soc, charges_below=0.0, electronics=electronics)
     if step == "wheels-up":
         what = on_stands(what)
     return what
