@@ -244,7 +244,7 @@ def _told_apart() -> str:
 
 def _errors() -> str:
     """Return how far the figures of guided drives were off."""
-    rows = [_cells(line) for line in _measured("figures", "end of figures")[2:]]
+    rows = [_cells(line) for line in _measured("figures", "end of figures") if line.startswith("|")][2:]
     return table(
         "figure | given in | nine of ten within | held by its 90 % interval",
         [
