@@ -18,7 +18,8 @@ import numpy as np
 
 from telemetry.analysis.cell_lag import WIDTH_S, Flags, Pairs, Track, changes, fit_each, pairs_of
 from telemetry.analysis.instruments import USUAL_CURRENT_GAIN, USUAL_VOLTAGE_GAIN
-from telemetry.analysis.load_response import LoadResponse, fit_response
+from telemetry.analysis.load_response import FAST_S, LoadResponse, fit_response
+from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.series import CellSeries, Series, SessionSeries
 from telemetry.machine.sections import Pack
 from telemetry.model.batch import MICROSECONDS, Times, Values
@@ -94,6 +95,20 @@ class Resistance:
     pack_10s_scatter_mohm: float | None = figure_field("scatter of the internal resistance, 10 s")
     reference_a: float | None = figure_field("current that the internal resistance is stated for", 2)
     response: LoadResponse | None = field(default=None, metadata=HIDDEN)
+
+    def ohm_at(self, amperes: float, seconds: float = FAST_S) -> Range | None:
+        """Return the pack's resistance to another current, ohm, over 1 s or 10 s, 90 % interval; None: not known.
+
+        Kinetics bend: to more current the chord is less.
+        """
+        fast, slow = self.pack_mohm, self.pack_10s_mohm
+        mohm, spread = (
+            (fast, self.pack_uncertainty_mohm) if seconds == FAST_S else (slow, self.pack_10s_uncertainty_mohm)
+        )
+        if self.response is None or not mohm or spread is None:
+            return None
+        bent = self.response.ohm_at(amperes) / float(self.response.ohm[0]) / 1000.0
+        return Range.around(mohm * bent, Z90 * spread * bent).at_least(0.0)
 
 
 def find_resistance(series: SessionSeries, pack: Pack, gain: float = USUAL_GAIN) -> Resistance:

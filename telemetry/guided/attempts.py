@@ -106,9 +106,9 @@ class Manoeuvre(Protocol):
         """Look at the next row; give the attempts that ended with it."""
         ...
 
-    def mark(self, text: str) -> None:
-        """Take note of the operator's mark."""
-        ...
+    def mark(self, text: str) -> None:  # noqa: ARG002 - for those that do
+        """Take note of the operator's mark; most take none."""
+        return
 
     def end(self) -> Iterator[Attempt]:
         """Give what the end of a stretch without a gap leaves; then begin anew."""

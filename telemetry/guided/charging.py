@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from telemetry.analysis.charging_tail import HIGH_SHARE, LOW_SHARE, is_pulled_plug
-from telemetry.guided.attempts import Attempt, Moment
+from telemetry.guided.attempts import Attempt, Manoeuvre, Moment
 from telemetry.guided.standing import CHARGER_A, CHARGER_C, LITTLE_SHARE
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS
@@ -21,7 +21,7 @@ PAUSE_S: Final = 120.0
 """A charge that pauses for longer has ended. Ours."""
 
 
-class ChargeBack:
+class ChargeBack(Manoeuvre):
     """Recognises a charge to its end.
 
     Args:
@@ -47,9 +47,6 @@ class ChargeBack:
         if not self._start or not self._levels:
             return 0.0
         return max(0.0, min(1.0, (self._peak_a - self._levels[-1]) / max(self._peak_a - self._least_a, 1e-9)))
-
-    def mark(self, text: str) -> None:
-        """Take no note."""
 
     def take(self, now: Moment) -> Iterator[Attempt]:
         """Look at the next row."""

@@ -9,7 +9,6 @@ from typing import Final
 
 import numpy as np
 
-from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.series import Series
 from telemetry.analysis.session_figures import SessionFigures
 from telemetry.analysis.session_power import Flow
@@ -74,14 +73,6 @@ class Evidence:
         """The highest current of the recording, A."""
         flow = self.flow
         return float(np.abs(flow.values).max()) if flow is not None and len(flow) else 0.0
-
-    @cached_property
-    def resistance_10s(self) -> Range | None:
-        """Resistance of the pack over 10 s at its reference current, ohm, 90 % interval; None where not known."""
-        found = self.figures.resistance
-        if found is None or found.pack_10s_mohm is None or found.pack_10s_uncertainty_mohm is None:
-            return None
-        return Range.around(found.pack_10s_mohm / 1000.0, Z90 * found.pack_10s_uncertainty_mohm / 1000.0)
 
 
 def _compared(attempt: Attempt, highest: float) -> Attempt:

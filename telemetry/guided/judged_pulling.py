@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Final
 
 from telemetry.analysis.duty import duty_of
+from telemetry.analysis.load_response import SLOW_S
 from telemetry.analysis.parts_seen import PEAK_S, hottest_pack, pack_temperatures, peak_current
 from telemetry.analysis.path_loss import find_path_rise, sag_in_the_cold, sag_nearly_empty
 from telemetry.analysis.ranges import Z90, Range
@@ -152,26 +153,22 @@ def launches(on: Evidence) -> Iterator[Check]:
     volts = on.rows("pack_voltage", attempts)
     if volts is not None:
         yield told("lowest pack voltage", "V", float(volts.values.min()))
-    highest, ohm = _highest_a(on, attempts), on.resistance_10s
-    if highest is not None and ohm is not None:
-        yield from _sag(on, highest, ohm)
+    highest, found = _highest_a(on, attempts), on.figures.resistance
+    ohm = None if highest is None or found is None else found.ohm_at(highest, SLOW_S)
+    if highest is not None and found is not None and ohm is not None:
+        yield from _sag(on, highest, ohm, found.temperature_c)
     else:
         yield unknown("voltage predicted at 20 % charge", "V", "the resistance is not known: do gentle pulls")
     yield from bms_trip(on, "discharge_allowed", "discharge")
 
 
-def _sag(on: Evidence, peak: float, ohm: Range) -> Iterator[Check]:
+def _sag(on: Evidence, peak: float, ohm: Range, celsius: float | None) -> Iterator[Check]:
     """Judge the voltage that the same launch leaves at 20 % charge, at this temperature and at 0 °C."""
-    found = on.figures.resistance
-    assert found is not None
-    if found.response is not None:  # kinetics bend: at more current the chord is less
-        at_peak = found.response.ohm_at(peak) / float(found.response.ohm[0])
-        ohm = Range(*(each * at_peak for each in ohm))
     pack, least = on.machine.pack, on.machine.vehicle.minimum_voltage_v
     label = "voltage predicted at 20 % charge"
     for where, sag, fails in (
         (", this temperature", sag_nearly_empty(pack, ohm, peak), least),
-        (" and 0 °C", sag_in_the_cold(pack, ohm, peak, found.temperature_c), None),
+        (" and 0 °C", sag_in_the_cold(pack, ohm, peak, celsius), None),
     ):
         if sag.volts is None:
             yield unknown(label + where, "V", sag.why or "no open-circuit voltage is known for these cells")

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 from typing import Final
 
-from telemetry.guided.attempts import Attempt, Moment, too_short, too_slow
+from telemetry.guided.attempts import Attempt, Manoeuvre, Moment, too_short, too_slow
 from telemetry.guided.rows import Row
 from telemetry.model.batch import MICROSECONDS
 
@@ -43,7 +43,7 @@ USUAL_S: Final = 60
 """Seconds of driving before it is known what is usual. Ours."""
 
 
-class PullAway:
+class PullAway(Manoeuvre):
     """Recognises gentle pulls and full launches by the throttle; without one, by the current alone.
 
     Args:
@@ -65,9 +65,6 @@ class PullAway:
 
     def _seconds(self) -> float:
         return (self._rows[-1][0].t - self._rows[0][0].t) / MICROSECONDS if self._rows else 0.0
-
-    def mark(self, text: str) -> None:
-        """Take no note."""
 
     def take(self, now: Moment) -> Iterator[Attempt]:
         """Look at the next row."""
@@ -142,7 +139,7 @@ def _longest(levels: list[float], middle: float) -> float:
     return longest / 5.0
 
 
-class Climb:
+class Climb(Manoeuvre):
     """Recognises a long time at much more than the usual driving current."""
 
     def __init__(self) -> None:
@@ -158,9 +155,6 @@ class Climb:
     def share(self) -> float:
         """How far the climb has come."""
         return min(1.0, (self._until - self._since) / MICROSECONDS / CLIMB_S) if self._steep else 0.0
-
-    def mark(self, text: str) -> None:
-        """Take no note."""
 
     def take(self, now: Moment) -> Iterator[Attempt]:
         """Look at the next row."""

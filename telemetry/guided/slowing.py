@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from telemetry.guided.attempts import Attempt, Moment, too_slow
+from telemetry.guided.attempts import Attempt, Manoeuvre, Moment, too_slow
 from telemetry.guided.coast_down import METRES_A_DEGREE, Roll, fit_roll
 from telemetry.guided.rows import ROW, Row
 from telemetry.model.batch import MICROSECONDS
@@ -55,7 +55,7 @@ class _Rolling:
     lowest: float
 
 
-class CoastDown:
+class CoastDown(Manoeuvre):
     """Recognises rolling without load, and says which way each roll went."""
 
     def __init__(self) -> None:
@@ -160,7 +160,7 @@ def _heading(first: Row, last: Row) -> dict[str, float]:
     }
 
 
-class ElectricBraking:
+class ElectricBraking(Manoeuvre):
     """Recognises stops by electric braking."""
 
     def __init__(self) -> None:
@@ -176,9 +176,6 @@ class ElectricBraking:
             return 0.0
         first = max(self._moments[0].row.speed, STOPS_KM_H)
         return max(0.0, min(1.0, 1.0 - self._moments[-1].row.speed / first))
-
-    def mark(self, text: str) -> None:
-        """Take no note."""
 
     def take(self, now: Moment) -> Iterator[Attempt]:
         """Look at the next row."""

@@ -13,6 +13,7 @@ from telemetry.guided.attempts import (
     CALM_SD_A,
     ROWS_A_SECOND,
     Attempt,
+    Manoeuvre,
     Moment,
     most_standby_a,
     too_short,
@@ -52,7 +53,7 @@ _UP = re.compile(r"\bwheels?\s+(?:are\s+)?(?:up|off\b.*)", re.IGNORECASE)
 _DOWN = re.compile(r"\bwheels?\s+(?:are\s+)?(?:down|on\b.*)", re.IGNORECASE)
 
 
-class Rest:
+class Rest(Manoeuvre):
     """Recognises a rest for the zero of the current, and a long one for the recovery.
 
     Args:
@@ -77,9 +78,6 @@ class Rest:
     def share(self) -> float:
         """How far the rest has come."""
         return min(1.0, (self._last - self._start) / MICROSECONDS / REST_S) if self._count else 0.0
-
-    def mark(self, text: str) -> None:
-        """Take no note."""
 
     def take(self, now: Moment) -> Iterator[Attempt]:
         """Look at the next row."""
@@ -149,7 +147,7 @@ class Rest:
         return f"a charger, or a current sensor off its zero: {into_a:.1f} A into the pack; unplug every charger"
 
 
-class WheelsUp:
+class WheelsUp(Manoeuvre):
     """Recognises runs and stops between the marks 'wheels up' and 'wheels down': no reading shows that by itself."""
 
     def __init__(self) -> None:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from telemetry.analysis.phase_implement import mark_engages
-from telemetry.guided.attempts import CALM_A, Attempt, Moment, too_short, too_slow
+from telemetry.guided.attempts import CALM_A, Attempt, Manoeuvre, Moment, too_short, too_slow
 from telemetry.guided.rows import ROW, Row
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.signals import ON
@@ -27,7 +27,7 @@ PAUSE_S, REST_S = 600.0, 120.0
 """A longer pause ends a job; one that was long enough ends at the second. Ours."""
 
 
-class ImplementOnOff:
+class ImplementOnOff(Manoeuvre):
     """Recognises the implement switched on and off again, by its signal, else by the operator's marks."""
 
     def __init__(self) -> None:
@@ -119,7 +119,7 @@ class _Job:
         return (self.last - self.start) / MICROSECONDS
 
 
-class UsualWork:
+class UsualWork(Manoeuvre):
     """Recognises a job: half an hour, or a quarter of the charge, mostly moving; what was done before it is left out.
 
     Args:
@@ -143,9 +143,6 @@ class UsualWork:
 
     def _come(self, job: _Job) -> float:
         return max(job.lasts_s / WORK_S, job.used_ah / (WORK_C * self._capacity_ah))
-
-    def mark(self, text: str) -> None:
-        """Take no note."""
 
     def take(self, now: Moment) -> Iterator[Attempt]:
         """Look at the next row."""

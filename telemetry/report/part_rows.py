@@ -6,13 +6,12 @@ to state in the machine file, or what to record. The rows of joints and of predi
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import replace
 
 from telemetry.analysis.parts_seen import PULL_S, Worst, peak_current, steady_current
 from telemetry.analysis.path_loss import Sag, sag_in_the_cold, sag_nearly_empty
-from telemetry.analysis.ranges import Z90, Range
+from telemetry.analysis.ranges import Z90
 from telemetry.analysis.session_figures import NO_MACHINE, SessionFigures
 from telemetry.machine.limits_cells import RATIO_TRIP, RATIO_WARN
 from telemetry.machine.limits_current import CONNECTOR_WINDOW_S
@@ -86,16 +85,12 @@ def predicted_rows(figures: SessionFigures) -> Iterator[PartRow]:
     if minimum is not None and minimum > bound.limit:
         bound = low_bound(machine, minimum, "[machine] minimum_voltage_v")
     found = figures.resistance
-    response = None if found is None else found.response
     lacking = "the pack's resistance is not known: drive with at least six steps of load"
-    temperature = None if found is None else found.temperature_c
     empty, cold = Sag(None, lacking), Sag(None, lacking)
-    if found is not None and response is not None and pull is not None:
-        likely = response.ohm_at(pull.value)
-        share = Z90 * (found.pack_uncertainty_mohm or 0.0) / (found.pack_mohm or math.inf)
-        ohm = Range.around(likely, share * likely).at_least(0.0)
+    ohm = None if found is None or pull is None else found.ohm_at(pull.value)
+    if found is not None and pull is not None and ohm is not None:
         empty = sag_nearly_empty(machine.pack, ohm, pull.value)
-        cold = sag_in_the_cold(machine.pack, ohm, pull.value, temperature)
+        cold = sag_in_the_cold(machine.pack, ohm, pull.value, found.temperature_c)
     for key, part, sag, counts in (
         ("sag-nearly-empty", "sag at 20 % charge", empty, True),
         ("sag-cold", "sag at 20 %, 0 °C", cold, False),
