@@ -166,7 +166,7 @@ def option_tables() -> dict[str, str]:
         own = [row for row in found if row not in shared.items()]
         names = [f"`{words.split()[0].strip('`')}`" for words, meaning in found if shared.get(words) == meaning]
         parts = [_listed(own)] if own else []
-        parts += [f"[Shared options](#shared-options): {', '.join(names)}."] if names else []
+        parts += [f"Also: {', '.join(names)}."] if names else []
         if parts:
             made[f"options of {command}"] = "\n\n".join(parts)
     return made
