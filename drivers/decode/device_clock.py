@@ -20,8 +20,8 @@ from typing import Literal
 TimeUnit = Literal["s", "ms", "us"]
 MICROSECONDS_IN: dict[str, int] = {"s": 1_000_000, "ms": 1_000, "us": 1}
 
-MARGIN = 50_000
-"""Aimed ahead of the largest delay, for the way from the reading thread to the span that takes the row."""
+MARGIN = 10_000
+"""Aimed ahead of the largest delay: for the way to the span, beyond the 8 ms that a span itself waits for rows."""
 FARTHEST_AHEAD = 2_000_000
 """A row bears at most this much more than its arrival."""
 DELAY_WINDOW = 30_000_000
