@@ -6,6 +6,8 @@ import pytest
 
 from tests.benchmarks.bench_isolation import Case, Score, judge
 
+pytestmark = pytest.mark.slow
+
 LEAST_RECORDED = Case("current and voltage", signals="current-voltage")
 NO_THROTTLE = Case("no throttle", signals="no-throttle")
 

@@ -54,6 +54,7 @@ def as_series(t, signals, late=None):
     return SessionSeries("drive", int(times[0]), int(times[-1]), 0, "relative", held, None)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(1, 7))
 def test_nothing_is_named_on_a_sound_machine(seed):
     judged = isolate(as_series(*a_drive(seed)))
@@ -62,6 +63,7 @@ def test_nothing_is_named_on_a_sound_machine(seed):
     assert sum(each.probability for each in judged.ranked) == pytest.approx(1)
 
 
+@pytest.mark.slow
 def test_every_cause_is_told_from_the_others():
     t, sound = a_drive(1)
     under_power = t[(sound["throttle_voltage"] > 2.0) & (t > 10) & (t < 170)]
@@ -80,6 +82,7 @@ def test_every_cause_is_told_from_the_others():
             assert min((abs(event.t - begun) for event in judged.events), default=9) <= 0.3
 
 
+@pytest.mark.slow
 def test_drives_of_the_second_simulator():
     """One drive a cause; over many seeds nine of ten are named rightly (see tests/results.md)."""
     right = events = hits = 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -31,6 +32,7 @@ def test_every_reading_is_in_one_piece_and_pieces_are_alike(seconds):
         assert np.array_equal(np.concatenate([each.values for each in found]), series.values)
 
 
+@pytest.mark.slow
 def test_a_quarter_of_an_hour_is_judged_as_three_minutes_are():
     sound = isolate(other_drive("healthy", 5, 900.0).series())
     assert sound.cause == "healthy"

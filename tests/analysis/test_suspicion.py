@@ -39,11 +39,13 @@ def marks_of(drive, step_us=1_000_000, recorded=(), reach=1.0):
     return sorted(out, key=lambda mark: (mark.t, mark.text))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(3))
 def test_a_sound_machine_is_never_marked(seed: int) -> None:
     assert marks_of(drive_of("healthy", seed)) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("fault", "seed", "words"),
     [
@@ -63,6 +65,7 @@ def test_marks_lie_at_the_true_events(fault: str, seed: int, words: str) -> None
         assert min(abs(mark.t / 1e6 - event.t) for event in drive.events) < 1.0, mark
 
 
+@pytest.mark.slow
 def test_a_controller_that_folds_back_is_marked_once() -> None:
     folding = faulty_drive("controller", 913, seconds=390.0, variant="folds back")
     marks = marks_of(folding, 10**9)

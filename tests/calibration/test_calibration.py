@@ -98,6 +98,7 @@ def test_a_stopped_run_goes_on_where_it_was(tmp_path: Path, monkeypatch: pytest.
     assert len(drawn) == 6
 
 
+@pytest.mark.slow
 def test_a_few_unseen_sessions_hold_the_floors() -> None:
     # one test: sessions are shared by the figures that are judged on them
     found, _ = judged([figure for figure in FIGURES.values() if figure.floors is not None], 2, FLOORS)

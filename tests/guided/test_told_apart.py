@@ -18,6 +18,8 @@ from tests.guided.figures import GOALS, Error, braking_error, climb_error
 from tests.guided.outcomes import Outcome, evidence_of, outcome_of, stated
 from tests.guided.scripted import Act, driven
 
+pytestmark = pytest.mark.slow
+
 QUICK = {
     "zero": ("too short",),
     "wheels-up": ("well", "no stop"),

@@ -23,7 +23,7 @@ def measure_branches(work: Path) -> None:
     data, report = work / "branches.coverage", work / "branches.json"
     for older in work.glob("branches.coverage*"):
         older.unlink()
-    words = ["-m", "coverage", "run", "-m", "pytest", "-q", "-p", "no:cacheprovider", "-n", "auto"]
+    words = ["-m", "coverage", "run", "-m", "pytest", "-q", "-p", "no:cacheprovider", "-n", "auto", "-m", ""]
     ran = subprocess.run([sys.executable, *words], env=os.environ | {"COVERAGE_FILE": str(data)}, check=False)
     if ran.returncode:
         print("some tests failed, so what only they run counts as taken by none", flush=True)

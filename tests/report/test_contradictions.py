@@ -22,6 +22,8 @@ from tests.reference.drives import faulty_drive
 from tests.report.committed import NOWHERE, committed
 from tests.report.contradictions import objections
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[2]
 REPLAYS, REFERENCE = ROOT / "replay_data", ROOT / "tests" / "reference"
 ORCHARD = REPLAYS / "orchard.toml"

@@ -68,6 +68,7 @@ def browse(folder: Path, *words: str) -> str:
     return subprocess.run(command, capture_output=True, text=True, timeout=BUSY_S, check=True).stdout
 
 
+@pytest.mark.slow
 @needs_browser
 @pytest.mark.skipif(shutil.which("pdfinfo") is None, reason="needs pdfinfo")
 @pytest.mark.parametrize("name", [*DRIVES, "weak", "plain"])
