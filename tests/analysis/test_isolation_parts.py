@@ -33,15 +33,15 @@ def a_foot(seed: int, seconds: float = 60.0, quickest: float = 4.0):
 
 
 def faults_in(t, pedal):
-    trace = pedal_trace(t, pedal, pedal_range(pedal))
-    return pedal_faults(trace, *sensor_odds(trace.seen))
+    seen = pedal_trace(t, pedal, pedal_range(pedal))
+    return pedal_faults(seen, *sensor_odds(seen))
 
 
 @given(seed=st.integers(0, 500))
 @settings(max_examples=25, deadline=None)
 def test_no_foot_is_taken_for_a_bad_sensor(seed):
     t, pedal = a_foot(seed)
-    assert faults_in(t, pedal) == ()
+    assert faults_in(t, pedal) == []
 
 
 @pytest.mark.parametrize("level", [0.05, 0.8])

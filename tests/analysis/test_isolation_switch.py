@@ -8,7 +8,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from telemetry.analysis.fault_isolation.drive import Drive
-from telemetry.analysis.fault_isolation.failings import Piece
 from telemetry.analysis.fault_isolation.isolate import isolate
 from telemetry.analysis.fault_isolation.limits import TRIP_HOLDS as HOLDS
 from telemetry.analysis.fault_isolation.limits import current_of, limit, voltage_of
@@ -49,9 +48,9 @@ def test_the_limit_that_acted_explains_the_openings_better(seed, by_voltage, del
     if len(trips) < 4:
         return
     drive = Drive(np.arange(len(volts)) * 0.05, {"controller_voltage": volts}, {"controller_voltage": 0.05})
-    piece = Piece(Observations(drive, current, usable), (), (), tuple(trips), (), ())
-    on_current, _, _ = limit([piece], "drawing", current_of, HOLDS, 0.02, 1e-5)
-    on_voltage, _, _ = limit([piece], "drawing", voltage_of, HOLDS, 0.02, 1e-5)
+    seen = Observations(drive, current, usable, drawing=tuple(trips))
+    on_current, _, _ = limit([seen], "drawing", current_of, HOLDS, 0.02, 1e-5)
+    on_voltage, _, _ = limit([seen], "drawing", voltage_of, HOLDS, 0.02, 1e-5)
     assert (on_voltage > on_current) == by_voltage
 
 

@@ -18,9 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from telemetry.analysis.fault_isolation.checks import covered
+from telemetry.analysis.fault_isolation.controller import Shortfall
 from telemetry.analysis.fault_isolation.drive import STEP_S, Floats
-from telemetry.analysis.fault_isolation.failings import Failing, Piece, sort_out
-from telemetry.analysis.fault_isolation.falls import Fall
 from telemetry.analysis.fault_isolation.findings import CAUSES, Cause
 from telemetry.analysis.fault_isolation.force_balance import odds_of_drag
 from telemetry.analysis.fault_isolation.limits import (
@@ -33,6 +32,7 @@ from telemetry.analysis.fault_isolation.limits import (
     voltage_of,
 )
 from telemetry.analysis.fault_isolation.observations import Observations
+from telemetry.analysis.fault_isolation.pedal import PedalFault, pedal_faults, sensor_odds
 from telemetry.analysis.fault_isolation.point_process import by_rate, log_mean
 
 STRAY_CUT, STRAY_OPENING, STRAY_TRIP = 5e-4, 1e-4, 1e-5
@@ -58,8 +58,9 @@ _ABSENT, _UNSEEN = -2.0, -0.5
 """Log odds of a weak pack where no stop was seen, and where none could be."""
 _OWN_SAG, _SPARING_SAG = 0.07, 0.1
 """A controller spares a pack that sags by more by giving less (common practice)."""
-_SLOW_S, _SLOW_TRIP_S = 0.15, 0.3
-"""Slower readings miss what stood right before a stop or a trip, and mix it with what came after."""
+_SLOW_S, _BLURRED_S = 0.15, 0.25
+"""Slower readings miss what stood right before a stop, and mix it with what came after; of that before a trip more is
+lost the slower they are, all when they are so much slower than the time axis."""
 _WEAK_CELL = 0.25
 """Share of weak packs with one weak cell: it trips the BMS at any voltage of the whole (ours)."""
 LITHIUM_V, LOW_CELL_V, _BY_CELL = 2.95, 2.85, 3.0
@@ -76,14 +77,16 @@ class Comparison:
     Attributes:
         odds: log odds of every cause against a sound machine; 0 for a cause that cannot be judged.
         covered: the causes that can.
-        pieces: what happened in each piece.
+        parts: what was seen in each piece of the drive.
+        pedal: failures of the pedal's signal, in time order.
         low_limit: voltage below which the output stopped, or NaN.
         by_voltage: log odds that the BMS tripped on low voltage and not on current; NaN without a trip under load.
     """
 
     odds: Mapping[Cause, float]
     covered: tuple[Cause, ...]
-    pieces: Sequence[Piece]
+    parts: Sequence[Observations]
+    pedal: Sequence[PedalFault]
     low_limit: float
     by_voltage: float
 
@@ -94,7 +97,7 @@ class Comparison:
 
     def lowest_cell(self) -> float:
         """Return the lowest lithium cell of the drive (2 % quantile), V; NaN where it is not known."""
-        lows = [low for piece in self.pieces if (low := _lithium(piece.o)) is not None]
+        lows = [low for o in self.parts if (low := _lithium(o)) is not None]
         return min((float(np.nanquantile(low, 0.02)) for low in lows), default=float("nan"))
 
     def folds(self, o: Observations) -> bool:
@@ -103,9 +106,9 @@ class Comparison:
             o.fold is not None and not o.sag > _SPARING_SAG and o.fold.lost > _SHRINKS_BY and o.fold.evidence > FOLDS
         )
 
-    def is_low(self, piece: Piece, what: Failing | Fall) -> bool:
+    def is_low(self, o: Observations, what: Shortfall) -> bool:
         """Tell whether the low limit explains it."""
-        supply = piece.o.drive.supply
+        supply = o.drive.supply
         if supply is None or not self.odds[self.low_cause] > self.odds["controller"]:
             return False
         before = float(np.nanmin(supply[max(what.start - BEFORE_ROWS, 0) : what.start + 2]))
@@ -119,24 +122,26 @@ def compare(parts: Sequence[Observations], earlier: Sequence[float] = ()) -> Com
         parts: what was seen in each piece of the drive, in time order.
         earlier: force against the motion over weight on earlier drives of this machine.
     """
-    pieces, pedal = sort_out(parts)
+    traces = [o.pedal for o in parts if o.pedal is not None]
+    period_s = max((o.drive.interval_s.get("throttle_voltage", 0.0) for o in parts), default=0.0)
+    pedal, worn = sensor_odds([each for trace in traces for each in trace], period_s) if traces else (0.0, 0.0)
     known = covered(parts)
     odds: dict[Cause, float] = dict.fromkeys(CAUSES, 0.0)
     usable_s = sum(float(o.usable.sum()) for o in parts) * STEP_S
-    failings = [each for piece in pieces for each in piece.failings]
+    failings = [each for o in parts for each in o.failings]
     asked_s = sum(o.asked_s() for o in parts)
     cuts = by_rate(np.array([each.weight for each in failings]), asked_s, STRAY_CUT)
-    stopped, emptiness, low_limit = _low(pieces)
+    stopped, emptiness, low_limit = _low(parts)
     low = stopped + emptiness
     joint = _any_piece([o.path.joint + _loses(o.lost) for o in parts if o.path is not None])
-    by_voltage, by_current = _trips(pieces)
+    by_voltage, by_current = _trips(parts)
     drawing, braking, openings = (
-        sum(len(getattr(piece, name)) for piece in pieces) for name in ("drawing", "braking", "openings")
+        sum(len(getattr(o, name)) for o in parts) for name in ("drawing", "braking", "openings")
     )
     odds["pedal-sensor"] = pedal
     odds["controller"] = _mixed(cuts, _FOLDS, _shrinks(parts, own=True))
     weak = _UNSEEN
-    if not _slow(pieces):
+    if _interval(parts) <= _SLOW_S:
         at_low = low if np.isfinite(low_limit) else _ABSENT if "controller" in known else _UNSEEN
         weak = _mixed(log_mean(np.array([at_low, _held(parts)])), 0.1, _shrinks(parts, own=False))
     odds["pack-weak"] = weak if not drawing else _mixed(by_voltage, 0.5, by_voltage + weak)
@@ -146,7 +151,9 @@ def compare(parts: Sequence[Observations], earlier: Sequence[float] = ()) -> Com
     odds["bms-trip"] = by_current if drawing else 0.0
     if braking or not drawing:
         odds["bms-trip"] += by_rate(np.full(braking, SURE), usable_s, STRAY_TRIP)
-    if _slow(pieces) and "controller" in known:  # openings and stops at a low voltage look like the controller's cuts
+    if (
+        _interval(parts) > _SLOW_S and "controller" in known
+    ):  # openings and stops at a low voltage look like the controller's cuts
         for cause in ("power-connection", "pack-weak"):
             odds[cause] = _mixed(odds[cause], _SHARED, odds[cause] + max(cuts, 0.0))
     forces = [o.force for o in parts if o.force is not None]
@@ -158,7 +165,8 @@ def compare(parts: Sequence[Observations], earlier: Sequence[float] = ()) -> Com
                 # Behind a joint that is not seen a controller stops at its limit while the pack's voltage is not low.
                 odds[cause] = _mixed(0.0, _SHARED, max(odds["controller"], stopped, 0.0))
     told = by_voltage - by_current if drawing else float("nan")
-    return Comparison(odds, known, pieces, low_limit, told)
+    faults = [fault for trace in traces for fault in pedal_faults(trace, pedal, worn)]
+    return Comparison(odds, known, parts, faults, low_limit, told)
 
 
 def _mixed(one: float, share: float, other: float) -> float:
@@ -204,41 +212,44 @@ def _shrinks(parts: Sequence[Observations], own: bool) -> float:
     return _any_piece(odds)
 
 
-def _low(pieces: Sequence[Piece]) -> tuple[float, float, float]:
+def _low(parts: Sequence[Observations]) -> tuple[float, float, float]:
     """Return the log odds of stops below a voltage, those that it is a pack's at its end, and the voltage, or NaN."""
-    if _slow(pieces):
+    if _interval(parts) > _SLOW_S:
         return 0.0, 0.0, float("nan")
-    odds, at, rest = limit(pieces, "failings", voltage_of, CUT_HOLDS, _SLACK, STRAY_CUT)
+    odds, at, rest = limit(parts, "failings", voltage_of, CUT_HOLDS, _SLACK, STRAY_CUT)
     return (odds, _emptiness(-at / rest, by_switch=False), -at) if at == at else (0.0, 0.0, at)
 
 
-def _slow(pieces: Sequence[Piece], most_s: float = _SLOW_S) -> bool:
-    """Tell whether current or voltage were read too seldom to know what stood before an event."""
+def _interval(parts: Sequence[Observations]) -> float:
+    """Return the seconds between readings of the slowest of current and voltages."""
     names = ("pack_current", "controller_voltage", "pack_voltage")
-    return any(piece.o.drive.interval_s.get(name, 0.0) > most_s for piece in pieces for name in names)
+    return max(o.drive.interval_s.get(name, 0.0) for o in parts for name in names)
 
 
-def _trips(pieces: Sequence[Piece]) -> tuple[float, float]:
+def _trips(parts: Sequence[Observations]) -> tuple[float, float]:
     """Return the log odds that the BMS tripped on low voltage, and that it did on current, against no trips.
 
     Lithium cells with little left are below 2.85 V under load at the trip; where they are not, it was the current.
     """
-    by_current, known, _ = limit(pieces, "drawing", current_of, TRIP_HOLDS, _SWITCH_SLACK, STRAY_TRIP)
-    by_voltage, at, rest = limit(pieces, "drawing", voltage_of, TRIP_HOLDS, _SWITCH_SLACK, STRAY_TRIP)
-    if _slow(pieces, _SLOW_TRIP_S) or known != known or at != at:  # what stood before the trips is not known
-        by_voltage = by_current = max(by_voltage, by_current)
+    by_current, known, _ = limit(parts, "drawing", current_of, TRIP_HOLDS, _SWITCH_SLACK, STRAY_TRIP)
+    by_voltage, at, rest = limit(parts, "drawing", voltage_of, TRIP_HOLDS, _SWITCH_SLACK, STRAY_TRIP)
+    lost = float(np.clip((_interval(parts) - STEP_S) / _BLURRED_S, 0.0, 1.0))
+    if known != known or at != at:
+        lost = 1.0
+    likelier = max(by_voltage, by_current)
+    by_voltage, by_current = (each + lost * (likelier - each) for each in (by_voltage, by_current))
     if at == at:
         by_voltage += _emptiness(-at / rest, by_switch=True)
-    cell = _BY_CELL * _cells(pieces)
+    cell = _BY_CELL * _cells(parts)
     return by_voltage + cell, by_current - cell
 
 
-def _cells(pieces: Sequence[Piece]) -> int:
+def _cells(parts: Sequence[Observations]) -> int:
     """Return 1 where the lowest cell was empty at every opening under load, -1 where it was not, 0 where unknown."""
     found = []
-    for piece in pieces:
-        low = _lithium(piece.o)
-        for loss in piece.drawing:
+    for o in parts:
+        low = _lithium(o)
+        for loss in o.drawing:
             if low is None:
                 break
             near = low[max(loss.start - 10 * BEFORE_ROWS, 0) : loss.start + 3 * BEFORE_ROWS]

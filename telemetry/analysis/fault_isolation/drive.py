@@ -108,41 +108,25 @@ class Drive:
         return self.signals.get("controller_voltage", self.signals.get("pack_voltage"))
 
 
-@dataclass(frozen=True, eq=False)
-class Evidence:
-    """Which signals of a recording can be used, by name, and what is wrong with the others, one sentence each."""
-
-    signals: Mapping[str, Series]
-    problems: tuple[str, ...]
-    is_long_enough: bool
-
-    def get(self, name: str) -> Series | None:
-        """Return a signal, or None where it is not usable."""
-        return self.signals.get(name)
-
-
-def usable_evidence(series: SessionSeries) -> Evidence:
-    """Say which signals of a recording are evidence, and why others are not."""
+def usable_evidence(series: SessionSeries) -> tuple[dict[str, Series], list[str]]:
+    """Return the signals of a recording that are evidence, and why others are not, one sentence each."""
     used: dict[str, Series] = {}
-    problems: list[str] = []
-    long_enough = series.duration_s >= SHORTEST_S
-    if not long_enough:
-        problems.append(f"{series.duration_s:.0f} s are too short to clear any part; record three minutes of driving")
-    problems += [span.sentence(series.origin) for span in series.frozen]
+    problems = [span.sentence(series.origin) for span in series.frozen]
+    if series.duration_s < SHORTEST_S:
+        short = f"{series.duration_s:.0f} s are too short to clear any part; record three minutes of driving"
+        problems.insert(0, short)
     for name in _WANTED:
         found = series.get(name)
-        if found is None:
-            continue
-        if (why := _no_evidence(name, found)) is not None:
+        if found is not None and (why := _no_evidence(name, found)):
             problems.append(why)
-        else:
+        elif found is not None:
             used[name] = found
-    return Evidence(used, tuple(problems), long_enough)
+    return used, problems
 
 
 def read_drive(series: SessionSeries) -> Drive:
     """Put the signals of a recording that are evidence on one time axis."""
-    used = usable_evidence(series).signals
+    used, _ = usable_evidence(series)
     rows = int(series.duration_s / STEP_S) + 1
     start = (series.start - series.origin) / MICROSECONDS
     t: Floats = start + np.arange(rows, dtype=np.float64) * STEP_S

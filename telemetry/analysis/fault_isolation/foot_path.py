@@ -15,14 +15,14 @@ import numpy as np
 
 from telemetry.analysis.fault_isolation.drive import Floats, Indices
 
-_IN_USE = 0.03  # share of travel above which the throttle is pressed at all
+IN_USE = 0.03  # share of travel above which the throttle is pressed at all
 _LEAST_GAP = 2  # rows from the last reading before a departure to the first after it
 LONGEST_S = 1.3
 """A signal that is off the foot for longer is taken for a foot that moved."""
-_LEAVES, _LEAVES_AGAIN = 2.5, 0.5
+_LEAVES = 2.5
 _GOES_ON, _GOES_ON_ROWS, _FAST = 0.7, 4, 0.12
 _KICK, _KICK_REACH, _QUICK = 0.02, 0.08, 0.01
-_BELOW, _OFF_BELOW, _OFF_PLACE = 12.0, -1.5, 0.36
+_BELOW, _OFF_PLACE = 12.0, 0.36
 _OFF_MOVES, _OFF_TIGHT, _JITTER = 0.1, 0.012, 0.18
 _BRIDGE_PER_ROW, _BRIDGE_WIDE, _FOOT_WENT = 0.012, 0.15, 0.15
 _NEAR_ROWS, _MOST_SHAKING = 20, 0.04
@@ -56,7 +56,7 @@ def shaking(travel: Floats, noise: float) -> tuple[Floats, Floats]:
     around = np.pad(np.abs(surprise), _NEAR_ROWS, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(around, 2 * _NEAR_ROWS + 1)[::4]
     usual = np.repeat(np.median(windows, axis=1) / 0.6745, 4)[: len(travel)]
-    pressed = np.abs(surprise[travel > _IN_USE])
+    pressed = np.abs(surprise[travel > IN_USE])
     most = max(_MOST_SHAKING, float(np.median(pressed)) / 0.6745 if len(pressed) else 0.0)
     return surprise, np.clip(usual, 2.5 * noise + 0.002, most)
 
@@ -113,7 +113,7 @@ def _cost_of_foot(away: Floats, spread: Floats, fastest: float) -> Floats:
 def _costs_away(x: Floats, spread: Floats, below: Floats, reach: int) -> Floats:
     """Return the cost (n, reach + 1) of being back at a row (n) so many rows after the foot was left; else infinite.
 
-    The readings between stay where the first one is, with moves now and then, or go to and fro around the foot; and
+    The readings between stay where the first one is, with moves now and then, or go to and fro around the foot;
     the foot went on meanwhile.
     """
     row, gap = np.arange(len(x))[:, None], np.arange(reach + 1)[None, :]
@@ -121,7 +121,7 @@ def _costs_away(x: Floats, spread: Floats, below: Floats, reach: int) -> Floats:
     first = np.minimum(left + 1, len(x) - 1)
     moved = np.diff(x, prepend=x[0])
     stay = np.cumsum(-np.log((1 - _OFF_MOVES) * _normal(moved, _OFF_TIGHT + 0.4 * spread) + _OFF_MOVES * 0.7))
-    stays = np.where(below > 0, _OFF_BELOW, _OFF_PLACE)[first] + stay[last] - stay[first]
+    stays = _OFF_PLACE + stay[last] - stay[first]
     total, squares = np.cumsum(x), np.cumsum(x * x)
     apart = squares[last] - squares[left] - 2 * x[left] * (total[last] - total[left]) + (gap - 1) * x[left] ** 2
     jitters = (gap - 1) * np.log(2.507 * _JITTER) + 0.5 * apart / _JITTER**2
@@ -154,7 +154,7 @@ def _within(x: Floats, steady: Floats, spread: Floats, lowest: float, fastest: f
         total = leaving[row : row + reach] + away[row, :reach]
         best = int(total.argmin())
         came[row], origin[row] = float(total[best]), row - reach + best
-        leaving[row + reach] = min(going[row], came[row] + _LEAVES_AGAIN)
+        leaving[row + reach] = min(going[row], came[row])
     return _traced(going, came, origin, on, anew)
 
 
@@ -172,8 +172,8 @@ def _traced(
             continue
         left = origin[row]
         as_foot = sum(on[left + 1 : row + 2])
-        as_sensor = came[row] - min(going[left], came[left] + _LEAVES_AGAIN) + sum(anew[row + 1 : row + 2])
+        as_sensor = came[row] - min(going[left], came[left]) + sum(anew[row + 1 : row + 2])
         found.append(Departure(left, row, as_foot - as_sensor))
-        just_back = came[left] + _LEAVES_AGAIN < going[left]
+        just_back = came[left] < going[left]
         row = left
     return found[::-1]

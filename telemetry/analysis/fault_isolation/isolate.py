@@ -11,8 +11,7 @@ import numpy as np
 from telemetry.analysis.cell_findings import CellFindings
 from telemetry.analysis.fault_isolation.checks import cell_checks, missing_signals, next_checks, not_covered
 from telemetry.analysis.fault_isolation.compare import Comparison, compare
-from telemetry.analysis.fault_isolation.drive import RowSpan, usable_evidence
-from telemetry.analysis.fault_isolation.failings import near
+from telemetry.analysis.fault_isolation.drive import SHORTEST_S, RowSpan, usable_evidence
 from telemetry.analysis.fault_isolation.findings import CAUSES, Cause, FaultEvent, Isolation, RankedCause
 from telemetry.analysis.fault_isolation.observations import observe
 from telemetry.analysis.fault_isolation.readings import Readings, evidence_of_readings
@@ -26,9 +25,10 @@ _SURPRISE = ((0.12, 0.03), (0.3, 0.06), (float("inf"), 0.13))
 """Something not thought of stays possible; by the seconds between readings. Measured by both simulators' drives (the
 benchmark's ``choosing`` and ``confidence``): of what would be stated above 0.9 with 0.03 for all, 0 of 177 were wrong
 at 20 Hz, 4 of 168 at 10 Hz, 5 of 91 at 5 Hz, 2 of 25 at 2 and 1 Hz; that signals lack alone adds nothing to it."""
-LEAST_NAMED, LEAST_NAMED_SHORT, SHORT_S = 0.55, 0.65, 150.0
-"""A part is named from this probability on, and from a higher one in a drive that is shorter than that: of the parts
-that were named in the first minutes and not in the whole drive most were below it."""
+LEAST_NAMED, LEAST_NAMED_UNSURE = 0.65, 0.7
+SHORT_S, SLOW_S = 150.0, 0.12
+"""A part is named from this probability on, and from a higher one in a drive that is shorter than that or was read
+more slowly: of the parts that were named there and are not the truth most were below it."""
 TIMES_LIKELIER = 2.0
 """A part that is named is so many times as likely as a sound machine, and as any part that cannot be judged."""
 LEAST_CLEARED = 0.5
@@ -57,7 +57,7 @@ def isolate(
     """
     series = with_extreme_cells(series)
     parts = [observe(piece) for piece in pieces(series)]
-    whole = usable_evidence(series)
+    usable, unusable = usable_evidence(series)
     found = compare(parts, earlier)
     by_hand = dict.fromkeys(CAUSES, 0.0) if readings is None else evidence_of_readings(readings)
     slowest = max(part.drive.slowest_s for part in parts)
@@ -65,9 +65,9 @@ def isolate(
     chances = _probabilities({cause: found.odds[cause] + by_hand[cause] for cause in CAUSES}, surprise)
     order = sorted(CAUSES, key=lambda cause: -chances[cause])
     known: set[Cause] = {"healthy", *found.covered, *(cause for cause in CAUSES if by_hand[cause] > 0)}
-    readable = whole.is_long_enough and len(known) > 1
+    readable = series.duration_s >= SHORTEST_S and len(known) > 1
     rivals = [chances["healthy"], *(chances[cause] for cause in CAUSES if cause not in known)]
-    least = LEAST_NAMED if series.duration_s >= SHORT_S else LEAST_NAMED_SHORT
+    least = LEAST_NAMED if series.duration_s >= SHORT_S and slowest <= SLOW_S else LEAST_NAMED_UNSURE
     likely = chances[order[0]] >= max(least, TIMES_LIKELIER * max(rivals))
     named = order[0] if readable and likely and order[0] in known else "healthy"
     ranked = []
@@ -78,12 +78,12 @@ def isolate(
         ranked.append(RankedCause(cause, chances[cause], tuple(words)))
     told = {cause for cause in CAUSES if chances[cause] >= _TOLD or cause == named} - {"healthy"}
     events = sorted((event for event in _events(found) if event.cause in told), key=lambda event: event.t)
-    problems = [*whole.problems, *dict.fromkeys(said for part in parts for said in part.drive.clocks)]
+    problems = [*unusable, *dict.fromkeys(said for part in parts for said in part.drive.clocks)]
     if len(known) == 1:
         problems.append("neither current nor throttle can be used, so no part is named and none is cleared")
     judged = readable and (named != "healthy" or chances["healthy"] >= LEAST_CLEARED)
     checks = () if cells is None else tuple(cell_checks(cells.odd))
-    missing = tuple(missing_signals(whole))
+    missing = tuple(missing_signals(usable))
     unknown = None if judged else missing
     following = () if checks and named == "healthy" else tuple(next_checks(named, order, chances, unknown))
     return Isolation(
@@ -124,25 +124,19 @@ def _events(found: Comparison) -> Iterator[FaultEvent]:
     tripped: tuple[str, Cause] = ("on current", "bms-trip")
     if found.by_voltage > 0:
         tripped = ("at low voltage", "pack-weak")
-    for piece in found.pieces:
-        for fault in piece.pedal:
-            what = f"pedal signal: {fault.what}"
-            yield FaultEvent(round(fault.t, 3), round(fault.duration, 3), what, "pedal-sensor")
+    for fault in found.pedal:
+        what = f"pedal signal: {fault.what}"
+        yield FaultEvent(round(fault.t, 3), round(fault.duration, 3), what, "pedal-sensor")
+    for o in found.parts:
         rows: list[tuple[RowSpan, str, Cause]] = []
-        for each in piece.failings:
-            low = found.is_low(piece, each)
+        for each in o.failings:
+            low = found.is_low(o, each)
             what = f"output {'stopped' if each.stopped else 'held back'}{' at low voltage' if low else ''}"
             rows.append((each, what, found.low_cause if low else "controller"))
-        rows += [  # the throttle was eased meanwhile, but the limit is known by the others
-            (fall, "output stopped at low voltage", found.low_cause)
-            for fall in piece.o.falls
-            if fall.lasting and found.is_low(piece, fall) and not any(near(each, fall) for each in piece.failings)
-        ]
-        if piece.o.fold is not None and found.folds(piece.o):
-            span = RowSpan(piece.o.fold.start, len(piece.o.drive.t) - 1)
-            rows.append((span, "output folds back", "controller"))
-        rows += [(loss, f"pack switch opened {tripped[0]}", tripped[1]) for loss in piece.drawing]
-        rows += [(loss, "pack switch opened against braking", "bms-trip") for loss in piece.braking]
-        rows += [(loss, "supply lost, pack switch closed", "power-connection") for loss in piece.openings]
+        if o.fold is not None and found.folds(o):
+            rows.append((RowSpan(o.fold.start, len(o.drive.t) - 1), "output folds back", "controller"))
+        rows += [(loss, f"pack switch opened {tripped[0]}", tripped[1]) for loss in o.drawing]
+        rows += [(loss, "pack switch opened against braking", "bms-trip") for loss in o.braking]
+        rows += [(loss, "supply lost, pack switch closed", "power-connection") for loss in o.openings]
         for span, what, cause in rows:
-            yield FaultEvent(round(piece.at(span.start), 3), round(span.duration_s, 3), what, cause)
+            yield FaultEvent(round(o.at(span.start), 3), round(span.duration_s, 3), what, cause)

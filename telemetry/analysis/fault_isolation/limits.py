@@ -7,9 +7,8 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
+from telemetry.analysis.fault_isolation.controller import Shortfall
 from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats
-from telemetry.analysis.fault_isolation.failings import Failing, Piece
-from telemetry.analysis.fault_isolation.falls import least_load
 from telemetry.analysis.fault_isolation.observations import Observations
 from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss
 from telemetry.analysis.fault_isolation.point_process import by_limit, log_mean
@@ -20,6 +19,8 @@ CUT_HOLDS, TRIP_HOLDS = (1, 4), (1, 4, 8, 16, 30)
 """Rows for which a limit has to be passed: a controller acts at once, a BMS within about 1.5 s."""
 BEFORE_ROWS = 4
 _AFTER_ROWS, _LEAST_ROWS = 6, 50
+_LOAD, _LOAD_A = 0.12, 3.0
+"""Share of the highest current, and A, from which the pack is under load. Ours."""
 
 
 def voltage_of(o: Observations) -> tuple[Floats, Flags] | None:
@@ -27,7 +28,8 @@ def voltage_of(o: Observations) -> tuple[Floats, Flags] | None:
     supply = o.drive.supply
     if supply is None or not o.usable.any():
         return None
-    return -np.nan_to_num(supply), o.usable & ~np.isnan(supply) & (o.current > least_load(o.current, o.usable))
+    loaded = o.current > max(_LOAD * float(np.quantile(o.current[o.usable], 0.99)), _LOAD_A)
+    return -np.nan_to_num(supply), o.usable & ~np.isnan(supply) & loaded
 
 
 def current_of(o: Observations) -> tuple[Floats, Flags] | None:
@@ -36,7 +38,7 @@ def current_of(o: Observations) -> tuple[Floats, Flags] | None:
 
 
 def limit(
-    pieces: Sequence[Piece],
+    parts: Sequence[Observations],
     name: str,
     watch: Callable[[Observations], tuple[Floats, Flags] | None],
     holds: Sequence[int],
@@ -51,14 +53,14 @@ def limit(
     before: dict[int, list[float]] = {hold: [] for hold in holds}
     watched: dict[int, list[Floats]] = {hold: [] for hold in holds}
     weights, at_rest = [], []
-    for piece in pieces:
-        events: Sequence[Failing | SupplyLoss] = [e for e in getattr(piece, name) if e.start > BEFORE_ROWS]
-        found = watch(piece.o)
+    for o in parts:
+        events: Sequence[Shortfall | SupplyLoss] = [e for e in getattr(o, name) if e.start > BEFORE_ROWS]
+        found = watch(o)
         if found is None:
             continue
         values, live = found[0].copy(), found[1].copy()
         if live.any():
-            at_rest.append(float(np.quantile(-values[piece.o.usable], 0.95)))
+            at_rest.append(float(np.quantile(-values[o.usable], 0.95)))
         for event in events:  # what came after must not be smoothed into what was before
             values[event.start : event.end] = values[event.start - 1]
             live[event.start : event.end + _AFTER_ROWS] = False

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.controller import Shortfall, shortfalls
+from telemetry.analysis.fault_isolation.controller import Shortfall, quick_stops, shortfalls
 from telemetry.analysis.fault_isolation.delay import LEAST_MATCH, rows_behind, voltage_behind
 from telemetry.analysis.fault_isolation.drive import (
     SLOWEST_PEDAL_S,
@@ -18,20 +18,14 @@ from telemetry.analysis.fault_isolation.drive import (
     read_drive,
     smoothed,
 )
-from telemetry.analysis.fault_isolation.falls import Fall, falls
+from telemetry.analysis.fault_isolation.failings import failings
 from telemetry.analysis.fault_isolation.fold_back import FoldBack, fold_back
 from telemetry.analysis.fault_isolation.force_balance import Force, force_against_motion
-from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss, supply_losses
-from telemetry.analysis.fault_isolation.pedal import PedalTrace, pedal_trace
+from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss, sorted_by_cause, supply_losses
+from telemetry.analysis.fault_isolation.pedal import PedalFault, pedal_trace
 from telemetry.analysis.fault_isolation.pedal_map import shifted
 from telemetry.analysis.fault_isolation.power_path import PowerPath, power_path, rows_read, share_lost, voltage_held
-from telemetry.analysis.fault_isolation.response import (
-    PedalRange,
-    Response,
-    controller_response,
-    pedal_range,
-    without,
-)
+from telemetry.analysis.fault_isolation.response import PedalRange, Response, controller_response, pedal_range
 from telemetry.analysis.series import SessionSeries
 from telemetry.model.batch import MICROSECONDS
 
@@ -43,7 +37,6 @@ _MOST_LATE_ROWS = round(1.5 / STEP_S)
 OUT_OF_STEP_S = 0.4
 """A controller follows within 0.1 to 0.2 s, its ramp included (common practice); more is a clock out of step."""
 _ASKED = 0.05
-_STILL_ASKED, _ASKED_ROWS = 0.5, 9
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,13 +48,13 @@ class Observations:
         current: A (n,), 0 where unknown.
         usable: rows (n,) in which the supply was there and current known.
         limits: the pedal's range.
-        pedal: jumps of the pedal's signal.
-        losses: times without supply.
-        falls: times at which the current fell to nothing with the pedal down.
+        pedal: where the pedal's signal left the foot.
+        drawing, braking: openings of the pack's switch under load, and against braking.
+        openings: losses of supply that the pack's switch does not explain.
         path: resistance up to the controller.
         lost: share of the pack's voltage that does not reach the controller (``share_lost``), or NaN.
         response: what the pedal asked for.
-        shortfalls: what did not come of it, other than by a loss or a lasting fall.
+        failings: where the output failed, wholly or in part, though it was asked for.
         force: force against the motion.
         held: how many times as much as it did the lowest voltage should have changed (``voltage_held``), or NaN.
         fold: whether the controller's output shrinks in the course of the drive.
@@ -72,17 +65,22 @@ class Observations:
     current: Floats
     usable: Flags
     limits: PedalRange | None = None
-    pedal: PedalTrace | None = None
-    losses: tuple[SupplyLoss, ...] = ()
-    falls: tuple[Fall, ...] = ()
+    pedal: tuple[PedalFault, ...] | None = None
+    drawing: tuple[SupplyLoss, ...] = ()
+    braking: tuple[SupplyLoss, ...] = ()
+    openings: tuple[SupplyLoss, ...] = ()
     path: PowerPath | None = None
     lost: float = float("nan")
     response: Response | None = None
-    shortfalls: tuple[Shortfall, ...] = ()
+    failings: tuple[Shortfall, ...] = ()
     force: Force | None = None
     held: float = float("nan")
     fold: FoldBack | None = None
     sag: float = float("nan")
+
+    def at(self, row: int) -> float:
+        """Return the seconds from the start of the recording to a row."""
+        return float(self.drive.t[0]) + row * STEP_S if len(self.drive.t) else row * STEP_S
 
     def asked_s(self) -> float:
         """Return for how long the pedal asked for current while the supply was there, s."""
@@ -106,9 +104,9 @@ def observe(series: SessionSeries) -> Observations:
     known = ~np.isnan(current)
     current = np.nan_to_num(current)
     drive, late = _voltages_in_step(drive, current)
-    losses = tuple(supply_losses(drive.get("controller_voltage"), current, drive.get("discharge_allowed")))
+    losses = supply_losses(drive.get("controller_voltage"), current, drive.get("discharge_allowed"))
     usable = known & ~around(losses, rows, 6, 24)
-    seen = Observations(drive, current, usable, limits, pedal, losses)
+    seen = Observations(drive, current, usable, limits, pedal, *sorted_by_cause(losses))
     if usable.sum() < _LEAST_ROWS:
         return seen
     travel = None
@@ -116,15 +114,12 @@ def observe(series: SessionSeries) -> Observations:
         travel, drive = _in_step(drive, limits, current, usable)
     supply = drive.supply
     clear = usable if supply is None else usable & ~np.isnan(supply)
-    found = tuple(falls(current, travel, clear))
-    seen = replace(seen, drive=drive, falls=found)
-    lasting = [fall for fall in found if fall.lasting]
+    seen = replace(seen, drive=drive)
     if supply is not None and clear.any():
         low, high = np.quantile(supply[clear], [0.02, 0.98])
         read, between_s = _rows_read(series, drive, late)
         path = power_path(drive.t, np.nan_to_num(supply), current, clear & read, between_s)
-        calm = clear & ~around(lasting, rows, 2, 10)
-        held = float("nan") if path is None else voltage_held(supply, current, calm, path)
+        held = float("nan") if path is None else voltage_held(supply, current, clear, path)
         pack, lost = drive.get("pack_voltage"), float("nan")
         if pack is not None and pack is not supply:
             lost = share_lost(pack, supply, current, clear)
@@ -136,33 +131,24 @@ def observe(series: SessionSeries) -> Observations:
 
 def _controller(seen: Observations, travel: Floats, calm: Flags) -> Observations:
     """Add what the controller made of the pedal, and the wheels of that."""
-    drive, current, rows = seen.drive, seen.current, len(calm)
+    drive, current = seen.drive, seen.current
     supply, speed = drive.supply, _speed(drive)
-    response = controller_response(drive.t, travel, current, speed, calm, supply)
+    first = calm & ~quick_stops(current, travel, calm)  # a fault must not be learnt as the answer
+    response = controller_response(drive.t, travel, current, speed, first, supply)
     if response is None:
         return seen
-    stops = [fall for fall in seen.falls if fall.lasting and asked_after(response, fall, current)]
-    calm = calm & ~around(stops, rows, 2, 10)
-    if stops and calm.sum() > _LEAST_CALM_ROWS:
-        response = without(response, drive.t, current, calm)
     short, response = shortfalls(response, drive.t, current, calm)
     force = fold = None
     if speed is not None:  # without it a hill looks like an output that shrinks
-        fold = fold_back(response, drive.t, current, supply, calm & ~around(short, rows, 3, 8))
+        fold = fold_back(response, drive.t, current, supply, calm & ~around(short, len(calm), 3, 8))
     if speed is not None and supply is not None:
         traction = (current - response.base) * np.nan_to_num(supply)
-        force = force_against_motion(drive.t, travel, speed, calm & ~around(short, rows, 20, 20), traction)
-    return replace(seen, response=response, shortfalls=tuple(short), fold=fold, force=force)
+        force = force_against_motion(drive.t, travel, speed, calm & ~around(short, len(calm), 20, 20), traction)
+    failed = failings(short, response, drive.get("vehicle_speed"))
+    return replace(seen, response=response, failings=failed, fold=fold, force=force)
 
 
-def asked_after(response: Response, fall: Fall, current: Floats, share: float = _STILL_ASKED) -> bool:
-    """Tell whether by the learnt answer such a share of the current was missing after the fall."""
-    rows = slice(fall.start + 3, fall.start + _ASKED_ROWS)
-    missing = float((response.expected + response.base - current)[rows].mean())
-    return missing > share * (fall.current_before - float(response.base[fall.start]))
-
-
-def _pedal(series: SessionSeries, drive: Drive) -> tuple[PedalRange | None, PedalTrace | None]:
+def _pedal(series: SessionSeries, drive: Drive) -> tuple[PedalRange | None, tuple[PedalFault, ...] | None]:
     """Return the pedal's range, and its jumps where it was recorded fast enough to see them."""
     found = series.get("throttle_voltage")
     if found is None or drive.get("throttle_voltage") is None:

@@ -11,6 +11,7 @@ capacitor is filled instead and the voltage jumps up. An opening of a few hundre
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +20,9 @@ from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats, RowS
 from telemetry.model.signals import ON
 
 _CHARGING_A = 0.5  # into the pack; above the offset of a sensor
-REPORTED_LATE_S = 0.8
+_REPORTED_LATE_S = 0.8
+_SWITCH_S = 2.0
+"""A BMS stays open for seconds, a loose joint for moments: tells them apart where the switch is not recorded."""
 _BEFORE_S = 0.35
 _EARLY_ROWS = 6
 _FALL_S = 1.0
@@ -60,6 +63,9 @@ class SupplyLoss(RowSpan):
     upward: bool = False
 
 
+_Losses = tuple[SupplyLoss, ...]
+
+
 def supply_losses(voltage: Floats | None, current: Floats, allowed: Floats | None) -> list[SupplyLoss]:
     """Return every loss of supply, in time order.
 
@@ -74,7 +80,7 @@ def supply_losses(voltage: Floats | None, current: Floats, allowed: Floats | Non
     """
     gone = [] if voltage is None else _collapses(voltage, current)
     off = np.zeros(len(current), dtype=np.bool_) if allowed is None else np.nan_to_num(allowed, nan=1.0) < ON
-    late = round(REPORTED_LATE_S / STEP_S)
+    late = round(_REPORTED_LATE_S / STEP_S)
     found: list[SupplyLoss] = []
     for start, end, upward in gone:
         near = off[max(start - _EARLY_ROWS, 0) : end + late]
@@ -86,6 +92,22 @@ def supply_losses(voltage: Floats | None, current: Floats, allowed: Floats | Non
         if not any(first - _EARLY_ROWS <= end and last + late >= start for first, last, _ in gone):
             found.append(_loss(_fall(current, start), end, False, True, current))
     return sorted(found, key=lambda loss: loss.start)
+
+
+def sorted_by_cause(losses: Sequence[SupplyLoss]) -> tuple[_Losses, _Losses, _Losses]:
+    """Return the trips under load, those against braking, and the openings that no trip explains.
+
+    Where the switch's state is not recorded a wait of seconds tells a trip.
+    """
+    trips: list[SupplyLoss] = []
+    openings: list[SupplyLoss] = []
+    for loss in losses:
+        switched = loss.duration_s > _SWITCH_S and not loss.lasts if loss.by_switch is None else loss.by_switch
+        (trips if switched else openings).append(loss)
+    if all(loss.upward for loss in openings):  # a switch for charging alone refuses braking and nothing else
+        trips, openings = sorted([*trips, *openings], key=lambda loss: loss.start), []
+    drawing = tuple(loss for loss in trips if not loss.charging)
+    return drawing, tuple(loss for loss in trips if loss.charging), tuple(openings)
 
 
 def _fall(current: Floats, reported: int) -> int:

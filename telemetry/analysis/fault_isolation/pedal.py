@@ -1,29 +1,24 @@
 """The pedal sensor: where its signal leaves the foot's way, and whether that is the sensor's doing or its wire's.
 
-A foot moves a pedal smoothly, is shaken by bumps, and is lifted in a hurry. A worn track loses contact at once and
-finds it again at once, in one band of the travel. One departure may be either's; many in one band are the sensor's,
-and then slight ones in that band are believed too.
+A foot moves a pedal smoothly, is shaken by bumps, and is lifted in a hurry; where it went it stays a while. A worn
+track loses contact at once and finds it again at once, in one band of the travel. One departure may be either's; many
+in one band are the sensor's, and then slight ones in that band are believed too.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.departure_evidence import (
-    Weighed,
-    foot_speed,
-    least_below_rest,
-    usual_kick,
-    weighed,
-)
 from telemetry.analysis.fault_isolation.drive import Floats
-from telemetry.analysis.fault_isolation.foot_path import departures, shaking
+from telemetry.analysis.fault_isolation.foot_path import IN_USE, Departure, departures, shaking
 from telemetry.analysis.fault_isolation.point_process import log_mean
 from telemetry.analysis.fault_isolation.response import PedalRange
 
+Kind = Literal["below rest", "fall", "rise", "jitter"]
 _LEAST_READINGS = 4  # for a period, and for anything to be told
 _LEAST_PERIOD_S = 0.04
 """A foot is not seen better by readings that are closer; of such ones some are left out."""
@@ -39,10 +34,25 @@ _SELDOM = -1.0
 """Most worn tracks show in a drive of some minutes."""
 _PLAIN, _WORN = 2.8, 2.5
 """Evidence from which one departure counts by itself, and from which those of a band are a worn track's together."""
-_IN_BAND, _THROUGH_BAND, _BESIDE_BAND = -2.0, -1.0, 0.3
-"""Evidence that is enough: in the band that is worn, where the foot went through it meanwhile, elsewhere."""
-_PASSED = 0.04
-_JITTER_ROWS = 2
+_IN_BAND, _BESIDE_BAND = -2.0, 0.3
+"""Evidence that is enough: in the band that is worn, and elsewhere."""
+_TOGETHER_S = 0.1  # between departures that are one jitter
+_FASTEST_PER_S, _THIRD, _SLIGHT = 4.0, 3, 0.3
+"""Travels a second that any foot may move; the third fastest move is the foot's, for two may be faults; of two steps
+on end the smaller is so much of the larger in a movement."""
+_LEAST_COUNTED, _USUAL_KICK, _LEAST_KICK, _LARGE = 50, 0.03, 0.015, 0.15
+_REVERSALS, _REVERSED, _REVERSALS_PER_S = 3, 0.2, 7.0
+"""A foot turns round less often; quick tapping is about 6 taps a second, of a finger (from memory)."""
+_REST = 0.02
+_ALONE, _MOVED_ANYWAY, _LEAST_CHANCE = 0.72, -2.5, 0.04
+"""Share of a step and its neighbours below which the foot moved anyway, and what that says."""
+_BY_CHANCE, _MARGIN, _MOST_MARGIN, _SIZE = -2.7, 0.28, 25.0, 0.5
+_EDGE, _GRADUAL, _FURTHER, _AT_REST = 0.4, -8.0, -1.0, -1.6
+_SECOND_DOWN, _SECOND_LATER, _SECOND_AT_REST, _SECOND_UP = -1.0, -7.0, -4.0, -6.0
+_LATER_S, _LONGEST_S = 0.4, 0.6
+"""Evidence of a departure, about the factors of a logistic regression over simulated drives of two simulators: by the
+path's margin, the size beside a kick's, both edges, going below rest without one (then it is the rest that is
+mistaken), going on instead of coming back, ending at rest, and each second away."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,30 +62,28 @@ class PedalFault:
     Attributes:
         t: seconds, between the last reading that was right and the first that was not.
         duration: seconds until it is right again.
-        travel: share of travel at which the signal left.
+        travel, back: share of travel at which the signal left, and to which it came back.
         depth: by how much it left, share of travel; negative where it fell.
-        what: ``drop-out``, ``spike`` or ``jitter``.
-        below_rest: it fell below the signal's resting value, as a broken wire does and no foot can.
+        kind: below the resting value, as a broken wire is and no foot can be; a fall; a rise; to and fro.
+        evidence: for the sensor and against the foot, natural logarithm of the odds.
     """
 
     t: float
     duration: float
     travel: float
+    back: float
     depth: float
-    what: str
-    below_rest: bool
+    kind: Kind
+    evidence: float
+
+    @property
+    def what(self) -> str:
+        """In a word."""
+        return "jitter" if self.kind == "jitter" else "drop-out" if self.depth < 0 else "spike"
 
 
-@dataclass(frozen=True, eq=False)
-class PedalTrace:
-    """Where the readings left the foot: ``seen``, with ``t`` the seconds of every reading (n,)."""
-
-    t: Floats
-    seen: tuple[Weighed, ...] = ()
-
-
-def pedal_trace(t: Floats, pedal: Floats, limits: PedalRange, fastest_v: float = 0.0) -> PedalTrace:
-    """Find and weigh every departure of the signal from the foot's way.
+def pedal_trace(t: Floats, pedal: Floats, limits: PedalRange, fastest_v: float = 0.0) -> tuple[PedalFault, ...]:
+    """Find and weigh every departure of the signal from the foot's way, in time order.
 
     Args:
         t: seconds (n,), as recorded, no resampling.
@@ -89,70 +97,119 @@ def pedal_trace(t: Floats, pedal: Floats, limits: PedalRange, fastest_v: float =
     width = limits.top - limits.rest
     travel, noise = (pedal[::every] - limits.rest) / width, limits.noise / width
     if len(t) < _LEAST_READINGS:
-        return PedalTrace(t)
+        return ()
+    lowest = -max(8 * noise, 0.05)  # below that no foot can be
     surprise, spread = shaking(travel, noise)
     fastest = max(foot_speed(np.diff(travel), period), fastest_v / width)
-    found = departures(travel, surprise, spread, -least_below_rest(noise), fastest, period)
-    kick = usual_kick(travel, surprise, found)
+    found = departures(travel, surprise, spread, lowest, fastest, period)
+    kick = _usual_kick(travel, surprise, found)
     gap = np.diff(t) > _GAP_PERIODS * period
     whole = [each for each in found if not gap[each.left : each.back].any()]
-    return PedalTrace(t, tuple(weighed(travel, spread, each, noise, fastest, kick, period) for each in whole))
+    return tuple(_weighed(t, travel, spread, each, lowest, fastest, kick, period) for each in whole)
 
 
-def sensor_odds(seen: Sequence[Weighed], period_s: float = _USUAL_S) -> tuple[float, float]:
+def foot_speed(step: Floats, period_s: float) -> float:
+    """Return the furthest that this foot moved from reading to reading, share of travel, as it did several times.
+
+    A movement of a foot takes more than one reading: two steps on end in the same direction, neither of them slight.
+    A foot that was never quick in the drive could still have been.
+
+    Args:
+        step: from reading to reading (n,), share of travel.
+        period_s: seconds between them.
+    """
+    one, two = np.abs(step[1:]), np.abs(step[:-1])
+    moved = (np.sign(step[1:]) == np.sign(step[:-1])) & (np.minimum(one, two) > _SLIGHT * np.maximum(one, two))
+    quick = np.sort(np.maximum(one, two)[moved])
+    return max(float(quick[-_THIRD]) if len(quick) > _THIRD else 0.0, _FASTEST_PER_S * period_s)
+
+
+def _usual_kick(travel: Floats, surprise: Floats, found: Sequence[Departure]) -> float:
+    """Return how far the ground kicks this foot now and then (97 % are less), share of travel, large jumps aside."""
+    counted = travel > IN_USE
+    for each in found:
+        if np.abs(np.diff(travel[each.left : each.back + 1])).max() > _LARGE:
+            counted[each.left : each.back + 2] = False
+    if counted.sum() <= _LEAST_COUNTED:
+        return _USUAL_KICK
+    return max(float(np.quantile(np.abs(surprise[counted]), 0.97)), _LEAST_KICK)
+
+
+def _edge(step: float, before: float, after: float, fastest: float) -> float:
+    """Return how much an edge between two readings speaks against a foot.
+
+    The further a foot moves, the rarer is it that all of the way falls between two readings, with none of it in the
+    steps beside, ``before`` and ``after``.
+    """
+    size = abs(step)
+    beside = max(np.sign(step) * before, 0.0) + max(np.sign(step) * after, 0.0)
+    if size < _ALONE * (size + beside):
+        return _MOVED_ANYWAY
+    return float(-np.log(max(_LEAST_CHANCE, 1 - size / fastest)))
+
+
+def _weighed(
+    t: Floats, x: Floats, spread: Floats, at: Departure, lowest: float, fastest: float, kick: float, period_s: float
+) -> PedalFault:
+    """Weigh a departure: t in seconds (n,), x the travel, ``spread`` by ``shaking``, ``lowest`` that of a foot."""
+    inside, steps = x[at.left + 1 : at.back], np.diff(x[at.left : at.back + 1])
+    size, seconds = np.abs(steps), min((at.back - at.left - 1) * period_s, _LONGEST_S)
+    large = np.sign(steps[size > max(5 * float(spread[at.left]), 2 * kick, 0.05, _REVERSED * float(size.max()))])
+    reversals = int(np.count_nonzero(large[1:] != large[:-1]))
+    to_and_fro = reversals >= max(_REVERSALS, _REVERSALS_PER_S * len(steps) * period_s)
+    level = float(np.median(inside))
+    depth = level - 0.5 * float(x[at.left] + x[at.back])
+    kind: Kind = "below rest" if level < lowest else "jitter" if to_and_fro else "fall" if depth < 0 else "rise"
+    away = float(np.std(steps)) if to_and_fro else abs(depth)
+    evidence = _BY_CHANCE + _MARGIN * min(at.margin, _MOST_MARGIN)
+    evidence += _SIZE * float(np.clip(np.log(max(away, 1e-6) / kick), -2.0, 2.0))
+    several, around = len(inside) > 1, np.diff(x[max(at.left - 1, 0) : at.back + 2])
+    out = _edge(steps[0], around[0] if at.left else 0.0, steps[1] * several, fastest)
+    back = _edge(steps[-1], steps[-2] * several, around[-1] if at.back + 1 < len(x) else 0.0, fastest)
+    if min(x[at.left], x[at.back]) < lowest or (kind == "below rest" and max(out, back) < 0):
+        evidence += _GRADUAL
+    if not to_and_fro:
+        evidence += _EDGE * (out + back)
+        evidence += _FURTHER * bool(np.sign(steps[0]) == np.sign(steps[-1]))
+        if kind == "rise":
+            evidence += _SECOND_UP * seconds
+        elif kind == "fall" and abs(float(inside.min())) < _REST - lowest / 2:
+            evidence += _AT_REST + _SECOND_AT_REST * seconds
+        else:
+            evidence += _SECOND_DOWN * min(seconds, _LATER_S) + _SECOND_LATER * max(seconds - _LATER_S, 0.0)
+    start, end = 0.5 * float(t[at.left] + t[at.left + 1]), 0.5 * float(t[at.back - 1] + t[at.back])
+    return PedalFault(start, end - start, float(x[at.left]), float(x[at.back]), depth, kind, float(evidence))
+
+
+def sensor_odds(seen: Sequence[PedalFault], period_s: float = _USUAL_S) -> tuple[float, float]:
     """Return the log odds of a worn track against a foot alone, and the middle of the band that is likeliest worn.
 
     In the band each departure is the sensor's or the foot's, by a share that is summed out as the band is. Readings
     come every ``period_s`` seconds.
     """
     place = np.array([each.travel for each in seen])
-    odds = (
-        np.minimum([each.evidence for each in seen], _MOST) + _BOOST - max(float(np.log2(period_s / _USUAL_S)), 0.0)
-    )
+    slower = max(float(np.log2(max(period_s, 1e-3) / _USUAL_S)), 0.0)
+    odds = np.minimum([each.evidence for each in seen], _MOST) + _BOOST - slower
     gain = np.log(1 - _SHARES + _SHARES * np.exp(odds))
     totals = gain @ (np.abs(place[:, None] - _BANDS) < _BAND)
     return log_mean(totals.ravel()) + _SELDOM, float(_BANDS[int(np.argmax(totals.max(axis=0)))])
 
 
-def pedal_faults(trace: PedalTrace, odds: float, worn: float) -> tuple[PedalFault, ...]:
+def pedal_faults(seen: Sequence[PedalFault], odds: float, worn: float) -> list[PedalFault]:
     """Return the departures that are the sensor's, in time order; ``odds`` and ``worn`` by :func:`sensor_odds`."""
-    band = worn if odds >= _WORN else None
-    kept = [each for each in trace.seen if _believed(each, band)]
-    return tuple(_fault(trace.t, group) for group in _jitters(kept))
+    in_band, beside = (_IN_BAND, _BESIDE_BAND) if odds >= _WORN else (_PLAIN, _PLAIN)
+    return jitters(
+        [each for each in seen if each.evidence > (in_band if abs(each.travel - worn) < _BAND else beside)]
+    )
 
 
-def _believed(each: Weighed, worn: float | None) -> bool:
-    """Tell whether a departure is the sensor's; ``worn`` is the middle of the band that is worn, if one is."""
-    least = _PLAIN
-    if worn is not None:
-        low, high = sorted((each.travel, each.back))
-        least = _BESIDE_BAND
-        if abs(each.travel - worn) < _BAND:
-            least = _IN_BAND
-        elif low - _PASSED < worn < high + _PASSED:
-            least = _THROUGH_BAND
-    return each.evidence > least
-
-
-def _jitters(kept: Sequence[Weighed]) -> list[list[Weighed]]:
-    """Return the departures, those put together that follow at once and are not all to one side."""
-    groups: list[list[Weighed]] = []
-    for each in kept:
-        last = groups[-1][-1] if groups else None
-        follows = last is not None and each.departure.left - last.departure.back <= _JITTER_ROWS
-        if last is not None and follows and ("jitter" in (each.kind, last.kind) or each.depth * last.depth < 0):
-            groups[-1].append(each)
+def jitters(seen: Sequence[PedalFault]) -> list[PedalFault]:
+    """Return the faults, those that follow at once put together as one jitter."""
+    found: list[PedalFault] = []
+    for each in seen:
+        if found and each.t - found[-1].t - found[-1].duration <= _TOGETHER_S:
+            first = found.pop()
+            found.append(replace(first, duration=each.t + each.duration - first.t, kind="jitter"))
         else:
-            groups.append([each])
-    return groups
-
-
-def _fault(t: Floats, group: Sequence[Weighed]) -> PedalFault:
-    first, last = group[0], group[-1]
-    start = 0.5 * float(t[first.departure.left] + t[first.departure.left + 1])
-    end = 0.5 * float(t[last.departure.back - 1] + t[last.departure.back])
-    what = "drop-out" if first.depth < 0 else "spike"
-    if len(group) > 1 or first.kind == "jitter":
-        what = "jitter"
-    below = any(each.kind == "below rest" for each in group)
-    return PedalFault(start, end - start, first.travel, first.depth, what, below)
+            found.append(each)
+    return found

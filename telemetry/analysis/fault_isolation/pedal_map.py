@@ -28,13 +28,11 @@ class Follows:
         ratio: travel that the usual top speed is worth; 0 where the pedal sets a torque.
         lag_s: time constant of the first-order lag.
         dead: rows that pass before anything happens.
-        speed_late: rows by which the speed comes late.
     """
 
     ratio: float
     lag_s: float
     dead: int
-    speed_late: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,12 +56,6 @@ class Terms:
         shapes = [self.ramps * speed[:, None] for speed in self.speeds.T]
         return lagged(np.hstack([*shapes, self.braking]), self.lag_s)[rows]
 
-    def full(self, weights: Floats) -> Floats:
-        """Return what a full pedal would ask for (n,), by the weights of the columns."""
-        powers, pieces = self.speeds.shape[1], self.ramps.shape[1]
-        summed: Floats = self.speeds @ weights[: powers * pieces].reshape(powers, pieces).sum(axis=1)
-        return summed
-
 
 def terms(travel: Floats, speed: Floats | None, supply: Floats | None, how: Follows) -> Terms:
     """Return what the current may depend on.
@@ -77,15 +69,14 @@ def terms(travel: Floats, speed: Floats | None, supply: Floats | None, how: Foll
     moved = shifted(travel, how.dead)
     if speed is None:
         return Terms(_ramps(moved, _TORQUE_KNOTS), np.ones((len(moved), 1)), np.zeros((len(moved), 0)), how.lag_s)
-    turning = shifted(speed, -how.speed_late)
     if how.ratio == 0:
         ramps = _ramps(moved, _TORQUE_KNOTS)
     else:
         fed = moved if supply is None else moved * supply
-        ramps = _ramps(fed - how.ratio * turning, _VOLTAGE_KNOTS)
+        ramps = _ramps(fed - how.ratio * speed, _VOLTAGE_KNOTS)
     resting = (moved < _AT_REST).astype(np.float64)
-    braking = np.stack([-resting * np.minimum(4 * turning, 1.0), -resting * turning], axis=1)
-    part = np.clip(turning, 0.0, 1.0)
+    braking = np.stack([-resting * np.minimum(4 * speed, 1.0), -resting * speed], axis=1)
+    part = np.clip(speed, 0.0, 1.0)
     hats = [np.clip(1 - 2 * part, 0.0, 1.0), 1 - np.abs(2 * part - 1), np.clip(2 * part - 1, 0.0, 1.0)]
     return Terms(ramps, np.stack(hats, axis=1), braking, how.lag_s)
 

@@ -40,14 +40,12 @@ def _often(number: int) -> str:
 
 
 def _healthy(found: Comparison) -> Iterator[str]:
-    count = sum(
-        len(each.pedal) + len(each.failings) + len(each.drawing) + len(each.braking) + len(each.openings)
-        for each in found.pieces
-    )
+    count = len(found.pedal)
+    count += sum(len(o.failings) + len(o.drawing) + len(o.braking) + len(o.openings) for o in found.parts)
     if count:
         yield f"{count} event{'s' if count > 1 else ''} in the drive would have no explanation"
         return
-    best = max((p.o.response for p in found.pieces if p.o.response), key=lambda r: r.explained, default=None)
+    best = max((o.response for o in found.parts if o.response), key=lambda r: r.explained, default=None)
     if best is not None:
         yield (
             f"the current follows throttle and speed after {best.delay_s:.2f} s; they explain "
@@ -57,11 +55,11 @@ def _healthy(found: Comparison) -> Iterator[str]:
 
 
 def _pedal(found: Comparison) -> Iterator[str]:
-    limits = next((p.o.limits for p in found.pieces if p.o.limits is not None), None)
-    faults = [fault for piece in found.pieces for fault in piece.pedal]
+    limits = next((o.limits for o in found.parts if o.limits is not None), None)
+    faults = found.pedal
     if limits is None:
         yield "the throttle signal was not recorded or cannot be used"
-    elif all(piece.o.pedal is None for piece in found.pieces):
+    elif all(o.pedal is None for o in found.parts):
         yield "the throttle is sampled too slowly to show a drop-out of 0.2 s"
     elif not faults:
         yield (
@@ -77,38 +75,36 @@ def _pedal(found: Comparison) -> Iterator[str]:
         if len(faults) > 1:
             low, high = np.quantile([fault.travel for fault in faults], [0.1, 0.9])
             yield f"it fails at {100 * low:.0f} to {100 * high:.0f} % of travel"
-        below = sum(fault.below_rest for fault in faults)
+        below = sum(fault.kind == "below rest" for fault in faults)
         if below:
             yield f"{below} of them drop below the {limits.rest:.2f} V at rest: open circuit at the wiper or wire"
 
 
 def _controller(found: Comparison) -> Iterator[str]:
-    answers = [piece.o.response for piece in found.pieces if piece.o.response is not None]
+    answers = [o.response for o in found.parts if o.response is not None]
     if "controller" not in found.covered or not answers:
         yield "without throttle and current together at 5 Hz or faster the controller cannot be judged"
         return
-    for piece in found.pieces:
-        fold = piece.o.fold
-        if fold is not None and found.folds(piece.o):
+    for o in found.parts:
+        fold = o.fold
+        if fold is not None and found.folds(o):
             yield (
-                f"from {clock(piece.at(fold.start))} on it folded back at the same throttle and speed: "
+                f"from {clock(o.at(fold.start))} on it folded back at the same throttle and speed: "
                 f"{100 * min(fold.lost, 1):.0f} % less current at the end, with full supply; check for heat"
             )
             break
-    times = [p.at(each.start) for p in found.pieces for each in p.failings]
+    times = [o.at(each.start) for o in found.parts for each in o.failings]
     if not times:
         yield f"the current followed the throttle, {answers[0].delay_s:.2f} s behind it"
         return
     yield f"the current dropped with the throttle held {_often(len(times))}, {_times(times)}"
-    shorts = [each.short for piece in found.pieces for each in piece.failings if each.short is not None]
-    if shorts:
-        worst = max(shorts, key=lambda s: s.significance)
-        yield (
-            f"the throttle asked for {worst.asked:.0f} A and {100 * min(worst.missing, 1):.0f} % of it was missing, "
-            f"{worst.significance:.0f} times the usual scatter"
-        )
-    drives = [piece.o.drive for piece in found.pieces]
-    if drives[0].get("discharge_allowed") is not None and not any(piece.drawing for piece in found.pieces):
+    worst = max((each for o in found.parts for each in o.failings), key=lambda short: short.significance)
+    yield (
+        f"the throttle asked for {worst.asked:.0f} A and {100 * min(worst.missing, 1):.0f} % of it was missing, "
+        f"{worst.significance:.0f} times the usual scatter"
+    )
+    drives = [o.drive for o in found.parts]
+    if drives[0].get("discharge_allowed") is not None and not any(o.drawing for o in found.parts):
         yield "the BMS did not trip, and the voltage rose as it does when a load is released"
     if drives[0].get("enable_voltage") is None:
         yield "the enable line was not recorded: a seat, brake or key switch looks the same"
@@ -116,7 +112,7 @@ def _controller(found: Comparison) -> Iterator[str]:
 
 def _worst_path(found: Comparison) -> Observations | None:
     """Return what was seen where the path to the controller wobbles most."""
-    some = [piece.o for piece in found.pieces if piece.o.path is not None]
+    some = [o for o in found.parts if o.path is not None]
     return max(some, key=lambda o: o.path.joint if o.path else 0.0, default=None)
 
 
@@ -137,15 +133,15 @@ def _connection(found: Comparison) -> Iterator[str]:
             yield "the voltage is as steady under load as at rest: no loose joint"
     else:
         yield "without controller_voltage and a changing current the path cannot be judged"
-    lost = [piece.o.lost for piece in found.pieces if piece.o.lost == piece.o.lost]
+    lost = [o.lost for o in found.parts if o.lost == o.lost]
     if lost:
         yield (
             f"{100 * max(*lost, 0.0):.1f} % of the pack's voltage is lost on the way to the controller at high "
             "current; cable, fuse and contactor take about 1 %"
         )
-    times = [piece.at(loss.start) for piece in found.pieces for loss in piece.openings]
+    times = [o.at(loss.start) for o in found.parts for loss in o.openings]
     if times:
-        shortest = min(loss.duration_s for piece in found.pieces for loss in piece.openings)
+        shortest = min(loss.duration_s for o in found.parts for loss in o.openings)
         yield (
             f"the controller lost its supply {_often(len(times))}, for {shortest:.2f} s or longer, without a BMS "
             f"trip, {_times(times)}"
@@ -153,16 +149,16 @@ def _connection(found: Comparison) -> Iterator[str]:
 
 
 def _weak(found: Comparison, machine: Machine | None) -> Iterator[str]:
-    low = [p.at(e.start) for p in found.pieces for e in p.failings if found.is_low(p, e)]
+    low = [o.at(e.start) for o in found.parts for e in o.failings if found.is_low(o, e)]
     if low:
         yield (
             f"the current stopped with the throttle held {_often(len(low))}, at the lowest voltage of the drive "
             f"(below about {found.low_limit:.1f} V), {_times(low)}"
         )
-    tripped = [piece.at(loss.start) for piece in found.pieces for loss in piece.drawing]
+    tripped = [o.at(loss.start) for o in found.parts for loss in o.drawing]
     if tripped and found.by_voltage > 0:
         yield f"the BMS tripped at low voltage {_often(len(tripped))}, {_times(tripped)}"
-    held = max((piece.o.held for piece in found.pieces if piece.o.held == piece.o.held), default=0.0)
+    held = max((o.held for o in found.parts if o.held == o.held), default=0.0)
     if held > HELD:
         yield (
             f"at its lowest the voltage changed {held:.0f} times less with current than elsewhere: the controller "
@@ -170,7 +166,7 @@ def _weak(found: Comparison, machine: Machine | None) -> Iterator[str]:
         )
     elif not low and not tripped:
         yield "nothing stopped at a low voltage"
-    path = max((p.o.path for p in found.pieces if p.o.path is not None), key=lambda each: each.sag, default=None)
+    path = max((o.path for o in found.parts if o.path is not None), key=lambda each: each.sag, default=None)
     if path is not None:
         yield f"the voltage sags by {100 * path.sag:.1f} % at {path.top_current:.0f} A"
     cell = found.lowest_cell()
@@ -184,8 +180,8 @@ def _weak(found: Comparison, machine: Machine | None) -> Iterator[str]:
 
 
 def _switch(found: Comparison) -> Iterator[str]:
-    drawing = [(piece.at(loss.start), loss) for piece in found.pieces for loss in piece.drawing]
-    braking = sum(len(piece.braking) for piece in found.pieces)
+    drawing = [(o.at(loss.start), loss) for o in found.parts for loss in o.drawing]
+    braking = sum(len(o.braking) for o in found.parts)
     if drawing and not found.by_voltage > 0:
         amps = sorted(loss.current_before for _, loss in drawing)
         waits = sorted(loss.duration_s for _, loss in drawing)
@@ -202,7 +198,7 @@ def _switch(found: Comparison) -> Iterator[str]:
     if not drawing and not braking:
         if "bms-trip" not in found.covered:
             yield "neither discharge_allowed nor the voltage at the controller was recorded: a trip does not show"
-        elif found.pieces[0].o.drive.get("discharge_allowed") is None:
+        elif found.parts[0].drive.get("discharge_allowed") is None:
             yield "discharge_allowed was not recorded; a trip would show as a loss of supply, and there was none"
         else:
             yield "the BMS never tripped"
@@ -211,7 +207,7 @@ def _switch(found: Comparison) -> Iterator[str]:
 
 
 def _drag(found: Comparison, earlier: Sequence[float]) -> Iterator[str]:
-    forces = [piece.o.force for piece in found.pieces if piece.o.force is not None]
+    forces = [o.force for o in found.parts if o.force is not None]
     if not forces:
         yield "it takes 15 s of throttle, current, voltage and speed under power to measure the drag"
         return

@@ -25,8 +25,9 @@ _USUAL_SUPPLY = (0.6, 1.4)
 _KNOT_S, _SEARCH_KNOT_S = 4.0, 10.0
 """Other consumers' line bends so often; to tell kinds of answers apart a coarser one will do."""
 _LAGS_S = (0.03, 0.1, 0.17, 0.3)
+_DEAD_ROWS = (0, 1, 2, 3)
 _RATIOS = (0.0, 0.35, 0.5, 0.6, 0.7, 0.8, 0.95)
-_FIRST = Follows(0.0, 0.1, 1, 0)
+_FIRST = Follows(0.0, 0.1, 1)
 _ROWS_LEARNT = 1200
 MOST_KNOTS = 100
 _STIFFNESS = 0.6
@@ -222,13 +223,9 @@ class _Learner:
         best = _FIRST
         if self._speed is not None:
             best = self._best(replace(best, ratio=ratio) for ratio in _RATIOS)
-        best = self._best(replace(best, lag_s=lag, dead=dead) for lag in _LAGS_S for dead in (0, 2))
-        best = self._best(replace(best, dead=max(best.dead + more, 0)) for more in (-1, 0, 1))
+        best = self._best(replace(best, lag_s=lag, dead=dead) for lag in _LAGS_S for dead in _DEAD_ROWS)
         if self._speed is not None:
-            best = self._best(replace(best, speed_late=late) for late in (0, 1, 3))
             best = self._best(replace(best, ratio=ratio) for ratio in _RATIOS)
-            for step in (0.05, 0.025) if best.ratio > 0 else ():
-                best = self._best(replace(best, ratio=best.ratio + more) for more in (-step, 0.0, step))
         return best
 
     def _best(self, kinds: Iterable[Follows]) -> Follows:

@@ -13,9 +13,8 @@ from typing import Literal
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.departure_evidence import foot_speed
 from telemetry.analysis.fault_isolation.drive import SLOWEST_PEDAL_S, Floats
-from telemetry.analysis.fault_isolation.pedal import pedal_trace
+from telemetry.analysis.fault_isolation.pedal import foot_speed, jitters, pedal_trace
 from telemetry.analysis.fault_isolation.response import PedalRange, pedal_range
 from telemetry.analysis.fault_isolation.trace import Trace
 from telemetry.model.batch import MICROSECONDS, Times
@@ -118,9 +117,10 @@ def throttle_fails(rows: Rows, start: int, until: int, known: Usual) -> Iterator
         return
     t, volts = trace.between(start - _BEFORE, until + _AFTER)
     plain = _PLAIN + max(log2(known.period_s / _USUAL_S), 0.0)
-    for each in pedal_trace((t - start) / MICROSECONDS, volts, known.throttle, known.fastest).seen:
-        moment = (int(t[each.departure.left]) + int(t[each.departure.left + 1])) // 2
-        if each.evidence > plain and start <= moment < until:
+    seen = pedal_trace((t - start) / MICROSECONDS, volts, known.throttle, known.fastest)
+    for each in jitters([each for each in seen if each.evidence > plain]):
+        moment = start + round(each.t * MICROSECONDS)
+        if start <= moment < until:
             yield moment, "jitter" if each.kind == "jitter" else "rise" if each.depth > 0 else "fall"
 
 
