@@ -10,7 +10,7 @@ from telemetry.analysis.fault_isolation.controller import Shortfall
 from telemetry.analysis.fault_isolation.drive import Floats
 from telemetry.analysis.fault_isolation.response import Response
 
-_MISSING = (0.35, 1.4)
+_MISSING = (0.35, 2.0)
 """Share of what the throttle asks for that a large shortfall lacks: less is a hill, more a misread row. Set on
 simulated drives."""
 _PLAIN = 20.0

@@ -115,7 +115,7 @@ def _balance(t: Floats, speed: Floats, traction_w: Floats, rows: Indices, coasti
     driven = len(rows)
     rows = rows[::_EVERY_ROWS]
     knots = hat_functions(t, _KNOT_S)[rows]
-    lacking, prior = _lacking(speed, traction_w, rows)
+    lacking, prior, works = _lacking(speed, traction_w, rows)
     count = knots.shape[1]
     bend = np.diff(np.eye(count), axis=0) / _KNOT_STEP
     stiff = bend.T @ bend + np.eye(count) / _LEVEL**2
@@ -136,7 +136,7 @@ def _balance(t: Floats, speed: Floats, traction_w: Floats, rows: Indices, coasti
     means = share @ resistance
     mean = float(weight @ means)
     variance = float(weight @ (means - mean) ** 2) + float(share @ covariance @ share)
-    rolled = _coasting(speed, traction_w, coasting, float(weight @ _works(speed, traction_w, rows)))
+    rolled = _coasting(speed, traction_w, coasting, float(weight @ works))
     lacks = np.minimum(rolled - mean, 0.0).sum() * _BLOCK_ROWS
     return Force(
         mean + float(lacks) / (driven + len(rolled) * _BLOCK_ROWS), variance**0.5, (driven + len(coasting)) * STEP_S
@@ -158,32 +158,25 @@ def _coasting(speed: Floats, traction_w: Floats, coasting: Indices, work: float)
     return means
 
 
-def _works(speed: Floats, traction_w: Floats, rows: Indices) -> Floats:
-    """Return each pair's mass over efficiency, kg, in the order of ``_lacking``."""
-    high = max(float(np.quantile(traction_w[rows], 0.9)), 1.0)
-    usual = float(np.median(smoothed(speed, _SMOOTH_ROWS)[rows]))
-    works: Floats = np.tile(np.repeat(high / usual / _PULLS, len(_HEAT)), len(_LATE_ROWS))
-    return works
+def _lacking(speed: Floats, traction_w: Floats, rows: Indices) -> tuple[Floats, Floats, Floats]:
+    """Return by how much the acceleration lacks the force per mass, m/s² (rows, pairs).
 
-
-def _lacking(speed: Floats, traction_w: Floats, rows: Indices) -> tuple[Floats, Floats]:
-    """Return by how much the acceleration lacks the force per mass, m/s² (rows, pairs), and each pair's log prior."""
+    With it each pair's log prior, and its mass over efficiency, kg.
+    """
     smooth = smoothed(speed, _SMOOTH_ROWS)[rows]
     acceleration = smoothed(speed, _SMOOTH_ROWS, derivative=True)[rows] / STEP_S
-    high = max(float(np.quantile(traction_w[rows], 0.9)), 1.0)
-    usual = float(np.median(smooth))
-    work = high / usual / _PULLS
-    heat = np.array(_HEAT)
-    mass = np.repeat(work, len(heat))
+    usual, heat = float(np.median(smooth)), np.array(_HEAT)
+    work = max(float(np.quantile(traction_w[rows], 0.9)), 1.0) / usual / _PULLS
+    works = np.repeat(work, len(heat))
     windings = (work[:, None] * heat * usual).ravel()
     log_prior = np.tile(-0.5 * np.log(heat / _USUAL_HEAT) ** 2, len(work))
-    pushing = smooth[:, None] * mass
+    pushing = smooth[:, None] * works
     found = []
     for late in _LATE_ROWS:  # a speed signal comes later than the current
         power = smoothed(np.maximum(shifted(traction_w, late), 0.0), _SMOOTH_ROWS)[rows]
         force = (np.sqrt(pushing**2 + 4 * windings * power[:, None]) - pushing) / (2 * windings)
         found.append(force - acceleration[:, None])
-    return np.hstack(found), np.tile(log_prior, len(_LATE_ROWS))
+    return np.hstack(found), np.tile(log_prior, len(_LATE_ROWS)), np.tile(works, len(_LATE_ROWS))
 
 
 def odds_of_drag(forces: Sequence[Force], earlier: Sequence[float] = ()) -> float:

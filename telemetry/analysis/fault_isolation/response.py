@@ -120,11 +120,16 @@ def robust_fit(
     x = np.hstack([features, knots])
     count, first = x.shape[1], features.shape[1]
     ridge = 1e-6 * np.diag((x**2).sum(axis=0) + 1e-9)
-    bend = np.zeros((knots.shape[1] - 1, count))
+    ridge += _stiff(knots.shape[1], first, count, stiffness)
+    return _reweighted(x, y, rounds, 1.0, lambda _spread: ridge)
+
+
+def _stiff(knots: int, first: int, count: int, stiffness: float) -> Floats:
+    """Return the matrix (count, count) that holds neighbouring knots, from column ``first`` on, together."""
+    bend = np.zeros((count, count))[: knots - 1]
     row = np.arange(len(bend))
     bend[row, first + row], bend[row, first + row + 1] = -stiffness, stiffness
-    ridge += bend.T @ bend
-    return _reweighted(x, y, rounds, 1.0, lambda _spread: ridge)
+    return np.asarray(bend.T @ bend, dtype=np.float64)
 
 
 def _reweighted(
@@ -280,10 +285,7 @@ def _forgiving_fit(
     x = np.hstack([columns, knots])
     count, first = x.shape[1], columns.shape[1]
     usual = _PRIOR * max(float(np.quantile(current, 0.98)), 1.0)
-    bend = np.zeros(((bends or knots.shape[1]) - 1, count))  # columns beyond are jumps, which are free
-    row = np.arange(len(bend))
-    bend[row, first + row], bend[row, first + row + 1] = -_STIFFNESS, _STIFFNESS
-    stiff = bend.T @ bend + 1e-6 * np.eye(count)
+    stiff = _stiff(bends or knots.shape[1], first, count, _STIFFNESS) + 1e-6 * np.eye(count)  # jumps are free
     known = np.concatenate([np.ones(first), np.zeros(count - first)])
     weights, _, spread = _reweighted(
         x, current, rounds, 0.05 * usual, lambda spread: stiff + np.diag(known * (spread / usual) ** 2), first
