@@ -107,17 +107,19 @@ def letter_lines(
 
 
 def _opening(isolation: Isolation, enable_known: bool) -> str:
+    cells = "; ".join(
+        f"cell {odd.cell} stands out ({CAUSE_WORDS[odd.cause]}, {100 * odd.confidence:.0f} % likely)"
+        for odd in isolation.odd_cells
+    )
     if not isolation.judged:
         suspected = [
             each for each in isolation.ranked if each.cause in isolation.covered and each.probability >= _SUSPECTED
         ]
         which = "; ".join(f"{OWNER_NAMES[each.cause]} is {_odds(each.probability)} likely" for each in suspected)
-        return f"Not known: no part is named and none is cleared.{' ' + _sentence(which) if which else ''}"
+        told = [_sentence(cells)] if cells else []
+        told.append(f"Not known: no {'other ' * bool(cells)}part is named and none is cleared.")
+        return " ".join([*told, _sentence(which)] if which else told)
     chance = next(each.probability for each in isolation.ranked if each.cause == isolation.cause)
-    cells = "; ".join(
-        f"cell {odd.cell} stands out ({CAUSE_WORDS[odd.cause]}, {100 * odd.confidence:.0f} % likely)"
-        for odd in isolation.odd_cells
-    )
     if isolation.cause == "healthy":
         covered = ", ".join(_SHORT[cause] for cause in isolation.covered)
         free = 1 - sum(each.probability for each in isolation.ranked if each.cause in isolation.covered)

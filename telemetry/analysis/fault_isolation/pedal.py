@@ -47,12 +47,12 @@ _REST = 0.02
 _ALONE, _MOVED_ANYWAY, _LEAST_CHANCE = 0.72, -2.5, 0.04
 """Share of a step and its neighbours below which the foot moved anyway, and what that says."""
 _BY_CHANCE, _MARGIN, _MOST_MARGIN, _SIZE = -2.7, 0.28, 25.0, 0.5
-_EDGE, _GRADUAL, _FURTHER, _AT_REST = 0.25, -8.0, -0.5, -1.6
+_EDGE, _BELOW, _GRADUAL, _FURTHER, _AT_REST = 0.25, 2.5, -8.0, -0.5, -1.6
 _SECOND_DOWN, _SECOND_LATER, _SECOND_AT_REST, _SECOND_UP = -1.0, -7.0, -4.0, -6.0
 _LATER_S, _LONGEST_S = 0.4, 0.6
 """Evidence of a departure, about the factors of a logistic regression over simulated drives of two simulators: by the
-path's margin, the size beside a kick's, both edges, going below rest without one (then it is the rest that is
-mistaken), going on instead of coming back, ending at rest, and each second away."""
+path's margin, the size beside a kick's, both edges, going below rest, that without an edge (then it is the
+rest that is mistaken), going on instead of coming back, ending at rest, and each second away."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +162,7 @@ def _weighed(
     kind: Kind = "below rest" if level < lowest else "jitter" if to_and_fro else "fall" if depth < 0 else "rise"
     away = float(np.std(steps)) if to_and_fro else abs(depth)
     evidence = _BY_CHANCE + _MARGIN * min(at.margin, _MOST_MARGIN)
-    evidence += _SIZE * float(np.clip(np.log(max(away, 1e-6) / kick), -2.0, 2.0))
+    evidence += _SIZE * float(np.clip(np.log(max(away, 1e-6) / kick), -2.0, 2.0)) + _BELOW * (kind == "below rest")
     several, around = len(inside) > 1, np.diff(x[max(at.left - 1, 0) : at.back + 2])
     out = _edge(steps[0], around[0] if at.left else 0.0, steps[1] * several, fastest)
     back = _edge(steps[-1], steps[-2] * several, around[-1] if at.back + 1 < len(x) else 0.0, fastest)
