@@ -35,7 +35,7 @@ _PLAIN_CUTS = 2
 _TURNS = 2
 _LONGEST_S = 3.0
 _SOON_ROWS = 8
-_LEAST_LOAD, _LEFT_OVER, _HELD, _BACK, _RELEASED = 0.12, 0.25, 0.8, 0.4, 0.04
+_LEAST_LOAD, _LEFT_OVER, _HELD, _BACK, _RELEASED = 0.12, 0.25, 0.97, 0.4, 0.04
 """Shares: of the highest current from which its end counts, of it that is left, of the throttle that is kept, of the
 current from which it is back, and of travel at which nothing is asked for (by both simulators)."""
 _STOPPED = 0.75

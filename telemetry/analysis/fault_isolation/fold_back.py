@@ -4,9 +4,11 @@ A controller that heats, or whose output stage ages, gives a smaller share of wh
 minutes. A hill, high grass or a dragging part changes the speed, not the current for a pedal and a speed; so what was
 learnt of the two (``response``) is learnt once more with a share that is lost from some time on:
 
-    current = asked - lost * ramp * asked + others
+    current = asked - lost * what is beyond the limit + others
 
-where the ramp goes from 0 to 1 between two times. The times are tried on a grid, ``lost`` follows from least squares.
+The limit comes down from the full output from one time to another. Either it is a share of whatever is asked, or it
+is one of the output at a full pedal, that a little pedal does not reach. Times and limits are tried on a grid,
+``lost`` follows from least squares.
 """
 
 from __future__ import annotations
@@ -22,6 +24,7 @@ from telemetry.analysis.fault_isolation.response import Response, other_consumer
 _ROWS = 1000
 _BEGINS = (0.05, 0.18, 0.32, 0.45, 0.6, 0.75)
 _LASTS = (0.15, 0.4, 0.8)
+_LIMITS = (0.3, 0.5, 0.7)
 _TURNS = 3
 _KNOT_S = 12.0
 _LEAST_S = 60.0
@@ -73,7 +76,8 @@ def fold_back(
     if len(rows) < _ROWS // 4 or t[rows[-1]] - t[rows[0]] < _LEAST_S:
         return None
     fit = _Fit(response, t, current, rows)
-    return max((fit.weigh(*ramp) for ramp in _ramps(len(t))), key=lambda each: each.evidence)
+    found = [fit.weigh(*ramp, limit) for ramp in _ramps(len(t)) for limit in (None, *_LIMITS)]
+    return max(found, key=lambda each: each.evidence)
 
 
 def _ramps(count: int) -> Iterator[tuple[int, Floats]]:
@@ -91,13 +95,14 @@ class _Fit:
         columns = response.terms.columns()
         x = np.hstack([columns, other_consumers(t, response.jumps, _KNOT_S)])[rows]
         self._rows, self._count, self._x, self._current = rows, columns.shape[1], x, current[rows]
+        self._terms = response.terms
         rest = self._current - (response.expected + response.base)[rows]
         size = np.abs(response.expected[rows]) + np.abs(response.base[rows])
         wrong = np.sqrt(response.spread**2 + (_WRONG * size) ** 2)
         self._weight = np.minimum(1.0, 2.0 * wrong / np.maximum(np.abs(rest), 1e-12)) / wrong**2
-        top = max(float(np.quantile(response.expected, 0.98)), 1.0)
+        self._top = max(float(np.quantile(response.expected, 0.98)), 1.0)
         stiff = 1e-6 * np.eye(x.shape[1])
-        stiff[: self._count, : self._count] += np.eye(self._count) / (0.5 * top) ** 2
+        stiff[: self._count, : self._count] += np.eye(self._count) / (0.5 * self._top) ** 2
         self._inverse = np.linalg.inv((x * self._weight[:, None]).T @ x + stiff)
         self._plain = self._weights(self._current)
 
@@ -105,15 +110,21 @@ class _Fit:
         fitted: Floats = self._inverse @ (self._x.T @ (self._weight * values))
         return fitted
 
-    def weigh(self, start: int, ramp: Floats) -> FoldBack:
-        """Return what is lost along a ramp of all that is asked."""
-        weights, lost, variance = self._plain, 0.0, 1.0
+    def weigh(self, start: int, ramp: Floats, limit: float | None) -> FoldBack:
+        """Return what is lost along a ramp, of all that is asked or of what is beyond a limit that comes down."""
+        rise, weights, lost, variance = ramp[self._rows], self._plain, 0.0, 1.0
         for _ in range(_TURNS):
-            column = -ramp[self._rows] * (self._x[:, : self._count] @ weights[: self._count])
+            asked = self._x[:, : self._count] @ weights[: self._count]
+            if limit is None:
+                column = -rise * asked
+            else:
+                full = np.clip(self._terms.full(weights[: self._count])[self._rows], 0.3 * self._top, 1.3 * self._top)
+                column = -np.maximum(asked - (1 - (1 - limit) * rise) * full, 0.0)
             own = column - self._x @ self._weights(column)  # what the terms cannot describe
             known = float(own @ (self._weight * own)) + 1e-9
             variance = 1 / (_INDEPENDENT * known)
             lost = float(np.clip(float(own @ (self._weight * self._current)) / known, -_MOST_LOST, _MOST_LOST))
             weights = self._weights(self._current - lost * column)
-        at_end = float(ramp[-1])
-        return FoldBack(start, lost * at_end, variance**0.5 * at_end, float(0.5 * np.sign(lost) * lost**2 / variance))
+        at_end = float(ramp[-1]) * (1.0 if limit is None else 1 - limit)
+        evidence = 0.5 * np.sign(lost) * lost**2 / variance
+        return FoldBack(start, lost * at_end, variance**0.5 * at_end, float(evidence))

@@ -25,7 +25,7 @@ _SURPRISE = ((0.12, 0.03), (0.3, 0.06), (float("inf"), 0.13))
 """Something not thought of stays possible; by the seconds between readings. Measured by both simulators' drives (the
 benchmark's ``choosing`` and ``confidence``): of what would be stated above 0.9 with 0.03 for all, 0 of 177 were wrong
 at 20 Hz, 4 of 168 at 10 Hz, 5 of 91 at 5 Hz, 2 of 25 at 2 and 1 Hz; that signals lack alone adds nothing to it."""
-LEAST_NAMED = 0.65
+LEAST_NAMED = 0.6
 """A part is named from this probability on: of those with 0.55 up to it one in three was wrong (``choosing`` at 1 to
 10 Hz, and of 45 s)."""
 TIMES_LIKELIER = 2.0

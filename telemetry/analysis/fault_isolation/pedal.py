@@ -47,7 +47,7 @@ _REST = 0.02
 _ALONE, _MOVED_ANYWAY, _LEAST_CHANCE = 0.72, -2.5, 0.04
 """Share of a step and its neighbours below which the foot moved anyway, and what that says."""
 _BY_CHANCE, _MARGIN, _MOST_MARGIN, _SIZE = -2.7, 0.28, 25.0, 0.5
-_EDGE, _BELOW, _GRADUAL, _FURTHER, _AT_REST = 0.25, 2.5, -8.0, -0.5, -1.6
+_EDGE, _BELOW, _GRADUAL, _FURTHER, _AT_REST = 0.25, 2.5, -8.0, -1.0, -1.6
 _SECOND_DOWN, _SECOND_LATER, _SECOND_AT_REST, _SECOND_UP = -1.0, -7.0, -4.0, -6.0
 _LATER_S, _LONGEST_S = 0.4, 0.6
 """Evidence of a departure, about the factors of a logistic regression over simulated drives of two simulators: by the

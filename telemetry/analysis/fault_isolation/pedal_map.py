@@ -56,6 +56,12 @@ class Terms:
         shapes = [self.ramps * speed[:, None] for speed in self.speeds.T]
         return lagged(np.hstack([*shapes, self.braking]), self.lag_s)[rows]
 
+    def full(self, weights: Floats) -> Floats:
+        """Return what a full pedal would ask for (n,), by the weights of the columns."""
+        powers, pieces = self.speeds.shape[1], self.ramps.shape[1]
+        summed: Floats = self.speeds @ weights[: powers * pieces].reshape(powers, pieces).sum(axis=1)
+        return summed
+
 
 def terms(travel: Floats, speed: Floats | None, supply: Floats | None, how: Follows) -> Terms:
     """Return what the current may depend on.

@@ -26,6 +26,7 @@ _KNOT_S, _SEARCH_KNOT_S = 4.0, 10.0
 """Other consumers' line bends so often; to tell kinds of answers apart a coarser one will do."""
 _LAGS_S = (0.03, 0.1, 0.17, 0.3)
 _DEAD_ROWS = (0, 1, 2, 3)
+_STEPS = (0.05, 0.025)
 _RATIOS = (0.0, 0.35, 0.5, 0.6, 0.7, 0.8, 0.95)
 _FIRST = Follows(0.0, 0.1, 1)
 _ROWS_LEARNT = 1200
@@ -231,6 +232,8 @@ class _Learner:
         best = self._best(replace(best, lag_s=lag, dead=dead) for lag in _LAGS_S for dead in _DEAD_ROWS)
         if self._speed is not None:
             best = self._best(replace(best, ratio=ratio) for ratio in _RATIOS)
+            for step in _STEPS if best.ratio > 0 else ():  # where it sets a voltage a little matters much
+                best = self._best(replace(best, ratio=best.ratio + more) for more in (-step, 0.0, step))
         return best
 
     def _best(self, kinds: Iterable[Follows]) -> Follows:
