@@ -21,8 +21,9 @@ from telemetry.model.events import Event, Mark
 from telemetry.runs.guided_store import guided_sessions
 from telemetry.store.writer import StoreWriter
 from tests.analysis.frozen_recordings import flat, write_csv
-from tests.guided.course import WAYS, machine, task
+from tests.guided.course import machine
 from tests.guided.scripted import driven
+from tests.guided.ways import WAYS, task
 
 SEED = 20_000
 

@@ -13,7 +13,6 @@ from contextlib import suppress
 
 import numpy as np
 
-from tests.guided.course import every_way, is_long, task
 from tests.guided.figures import (
     GOALS,
     Error,
@@ -24,6 +23,7 @@ from tests.guided.figures import (
     tour_errors,
 )
 from tests.guided.outcomes import Outcome, outcome_of
+from tests.guided.ways import every_way, is_long, task
 from tests.pages import keeps, table, write
 
 CHOOSING = range(10_000)

@@ -21,9 +21,10 @@ from telemetry.guided.coast_down import rolling_resistance
 from telemetry.guided.evidence import Evidence
 from telemetry.guided.judging import judge
 from telemetry.guided.rows import ROW
-from tests.guided.course import STOP, WAYS, machine, task, top_km_h, tour, work
+from tests.guided.course import STOP, climb, machine, top_km_h, tour, work
 from tests.guided.outcomes import evidence_of, resistance_truth, sag_truth, share_truth, stated
 from tests.guided.scripted import Act, Driven, driven
+from tests.guided.ways import task
 
 GOALS = {
     "internal resistance, 1 s": ("%", 3.0),
@@ -130,7 +131,7 @@ def climb_error(seed: int) -> Error:
     chance = random.Random(f"joint {seed}")
     gains = chance.choice((0.0, chance.uniform(0.1, 0.6)))
     name, what = "rise of the path on the climb", machine(seed, "climb")
-    drive, on = _drive(seed, what, WAYS["climb"]["well"][0](what, chance, gains=gains))  # type: ignore[call-arg]
+    drive, on = _drive(seed, what, climb(what, chance, gains=gains))
     check = _figures(on, "climb").get("rise of the path's resistance on the climb")
     if check is None or check.value is None:
         return Error(name, seed)

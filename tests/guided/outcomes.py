@@ -18,8 +18,8 @@ from telemetry.guided.recogniser import Watched
 from telemetry.machine.machine_file import parse_machine
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import Batch, Group
-from tests.guided.course import Task
 from tests.guided.scripted import Driven, MarkedRecording, driven
+from tests.guided.ways import Task
 
 JUDGED = ("pass", "remark", "fail")
 START, DAY = 1_780_000_000_000_000, 86_400_000_000

@@ -14,9 +14,10 @@ from telemetry.guided.judging import StepResult, judge
 from telemetry.guided.merging import merged
 from telemetry.guided.steps import STEPS, again_mark
 from telemetry.model.events import Mark
-from tests.guided.course import WAYS, machine
+from tests.guided.course import machine
 from tests.guided.outcomes import evidence_of, stated
 from tests.guided.scripted import MarkedRecording, driven
+from tests.guided.ways import WAYS
 
 SEED = 20_000
 DAY = 86_400_000_000

@@ -13,10 +13,11 @@ import pytest
 from telemetry.guided.judged_pulling import climb
 from telemetry.guided.steps import JOINT_RISE
 from tests.guided.__main__ import FLOORS
-from tests.guided.course import every_way, machine, task
+from tests.guided.course import machine
 from tests.guided.figures import GOALS, Error, braking_error, climb_error
 from tests.guided.outcomes import Outcome, evidence_of, outcome_of, stated
 from tests.guided.scripted import Act, driven
+from tests.guided.ways import every_way, task
 
 pytestmark = pytest.mark.slow
 
