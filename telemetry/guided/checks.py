@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -91,6 +91,30 @@ def at_least(
     half = 0.0 if sigma is None else Z90 * sigma
     word: Word = "pass" if value - half >= limit else "fail" if value + half < fails else "remark"
     return Check(label, unit, value, sigma, _bound("at least", limit, "below", fails, unit), origin, word, why)
+
+
+def against(
+    side: Callable[..., Check],
+    label: str,
+    unit: str,
+    value: float,
+    key: str,
+    stated: float | None,
+    share: float,
+    words: str = "",
+    *,
+    sigma: float | None = None,
+    fails: bool = True,
+) -> Check:
+    """Return a figure by ``side`` against ``share`` of what the machine file states under ``key``, as ``words`` tell.
+
+    Beyond the stated value itself it fails, unless ``fails`` says no. Without one the figure is for information.
+    """
+    if stated is None:
+        return told(label, unit, value, sigma, f"state {key} to compare")
+    beyond = {"fails": stated} if fails else {}
+    origin = f"{words} {key}, {stated:g} {unit}".strip()
+    return side(label, unit, value, share * stated, origin, sigma=sigma, **beyond)
 
 
 def must_not(label: str, happened: bool, origin: str, why: str) -> Check:

@@ -8,12 +8,11 @@ from typing import Final
 
 import numpy as np
 
-from telemetry.analysis.instruments import USUAL_CURRENT_GAIN, USUAL_VOLTAGE_GAIN
 from telemetry.analysis.outlook import mean_power_w
 from telemetry.analysis.parts_seen import pack_temperatures
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.guided.attempts import Attempt
-from telemetry.guided.checks import PRACTICE, Check, at_least, at_most, told, unknown
+from telemetry.guided.checks import PRACTICE, Check, against, at_least, at_most, told, unknown
 from telemetry.guided.coast_down import USUAL_SPEED_GAIN, rolling_resistance
 from telemetry.guided.evidence import Evidence
 from telemetry.guided.judged_pulling import heat, peak
@@ -53,21 +52,13 @@ def braking(on: Evidence) -> Iterator[Check]:
     current, volts = on.rows("pack_current", stops), on.rows("pack_voltage", stops)
     allowed = pack.peak_charge_a or pack.continuous_charge_a
     if current is not None:
-        label, most = "highest current into the pack", float(-current.values.min())
-        if allowed is None:
-            yield told(label, "A", most, why="state [pack] continuous_charge_a to compare")
-        else:
-            yield at_most(label, "A", most, allowed, "[pack] peak_charge_a, else continuous_charge_a", fails=allowed)
+        key, most = "[pack] peak_charge_a, else continuous_charge_a", float(-current.values.min())
+        yield against(at_most, "highest current into the pack", "A", most, key, allowed, 1.0)
     if volts is not None:
-        label, highest = "highest pack voltage", float(volts.values.max())
-        if pack.high_cutoff_v is None:
-            yield told(label, "V", highest, why="state [pack] high_cutoff_v to compare")
-        else:
-            limit, origin = (
-                CUT_OFF_SHARE * pack.high_cutoff_v,
-                f"2 % below [pack] high_cutoff_v, {pack.high_cutoff_v:g} V",
-            )
-            yield at_most(label, "V", highest, limit, origin, fails=pack.high_cutoff_v)
+        key, highest = "[pack] high_cutoff_v", float(volts.values.max())
+        yield against(
+            at_most, "highest pack voltage", "V", highest, key, pack.high_cutoff_v, CUT_OFF_SHARE, "2 % below"
+        )
     at_controller = on.rows("controller_voltage", stops)
     if at_controller is not None and volts is not None:
         jump = 100.0 * (float(at_controller.values.max()) / float(volts.values.max()) - 1.0)
@@ -111,8 +102,9 @@ def _share(on: Evidence, stops: Sequence[Attempt]) -> Check:
     shares = {each.facts["from_km_h"]: found for each in stops if (found := _share_of(each, mass)) is not None}
     if not shares:
         return unknown(label, "%", "brake more gently: current flowed into the pack too briefly to tell")
-    fastest = max(shares)
-    sigma = shares[fastest] * math.hypot(2.0 * USUAL_SPEED_GAIN, USUAL_CURRENT_GAIN, USUAL_VOLTAGE_GAIN, BRIEF_SHARE)
+    fastest, errors = max(shares), on.figures.errors
+    gain = math.hypot(errors.current.gain_sd, errors.voltage.gain_sd)
+    sigma = shares[fastest] * math.hypot(2.0 * USUAL_SPEED_GAIN, gain, BRIEF_SHARE)
     return told(label, "%", shares[fastest], sigma, f"in the stop from {fastest:.0f} km/h, while current flowed in")
 
 
@@ -136,17 +128,15 @@ def implement(on: Evidence) -> Iterator[Check]:
         standing = [each.facts["running_w"] for each in attempts if each.part == "standing"]
         mean = sum(standing) / len(standing) if standing else None
         yield told("running power of the implement, standing", "W", mean)
-    lowest = min((each.facts["lowest_v"] for each in attempts), default=math.nan)
-    least = on.machine.vehicle.minimum_voltage_v
+    label, lowest = (
+        "lowest controller voltage at the start",
+        min((each.facts["lowest_v"] for each in attempts), default=math.nan),
+    )
     if math.isnan(lowest):
-        yield unknown("lowest controller voltage at the start", "V", "record controller_voltage")
-    elif least is None:
-        yield told("lowest controller voltage at the start", "V", lowest, why="state [machine] minimum_voltage_v")
+        yield unknown(label, "V", "record controller_voltage")
     else:
-        origin = f"5 % above [machine] minimum_voltage_v, {least:g} V"
-        yield at_least(
-            "lowest controller voltage at the start", "V", lowest, START_SHARE * least, origin, fails=least
-        )
+        least = on.machine.vehicle.minimum_voltage_v
+        yield against(at_least, label, "V", lowest, "[machine] minimum_voltage_v", least, START_SHARE, "5 % above")
 
 
 def work(on: Evidence) -> Iterator[Check]:

@@ -14,7 +14,7 @@ from telemetry.analysis.path_loss import find_path_rise, sag_in_the_cold, sag_ne
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.resistance import least_current
 from telemetry.guided.attempts import Attempt
-from telemetry.guided.checks import PRACTICE, Check, at_least, at_most, must_not, told, unknown
+from telemetry.guided.checks import PRACTICE, Check, against, at_least, at_most, must_not, told, unknown
 from telemetry.guided.evidence import Evidence
 from telemetry.guided.judged_standing import bms_trip
 from telemetry.guided.pulling import SMOOTHED_S
@@ -114,15 +114,9 @@ def expected_path_ohm(machine: Machine) -> float | None:
 
 def peak(on: Evidence, attempts: Sequence[Attempt], label: str) -> Iterator[Check]:
     """Judge the highest current of some attempts."""
-    highest = _highest_a(on, attempts)
-    if highest is None:
-        return
-    rated = on.machine.pack.peak_discharge_a
-    if rated is None:
-        yield told(label, "A", highest, why="state [pack] peak_discharge_a to compare")
-        return
-    origin = f"0.9 of [pack] peak_discharge_a, {rated:g} A"
-    yield at_most(label, "A", highest, PEAK_SHARE * rated, origin, fails=rated)
+    highest, rated = _highest_a(on, attempts), on.machine.pack.peak_discharge_a
+    if highest is not None:
+        yield against(at_most, label, "A", highest, "[pack] peak_discharge_a", rated, PEAK_SHARE, "0.9 of")
 
 
 def _highest_a(on: Evidence, attempts: Sequence[Attempt]) -> float | None:
@@ -167,19 +161,15 @@ def _sag(on: Evidence, peak: float, ohm: Range, celsius: float | None) -> Iterat
     pack, least = on.machine.pack, on.machine.vehicle.minimum_voltage_v
     label = "voltage predicted at 20 % charge"
     for where, sag, fails in (
-        (", this temperature", sag_nearly_empty(pack, ohm, peak), least),
-        (" and 0 °C", sag_in_the_cold(pack, ohm, peak, celsius), None),
+        (", this temperature", sag_nearly_empty(pack, ohm, peak), True),
+        (" and 0 °C", sag_in_the_cold(pack, ohm, peak, celsius), False),
     ):
         if sag.volts is None:
             yield unknown(label + where, "V", sag.why or "no open-circuit voltage is known for these cells")
             continue
-        sigma = sag.volts.sigma
-        if least is None:
-            yield told(label + where, "V", sag.volts.mid, sigma, "state [machine] minimum_voltage_v to compare")
-            continue
-        origin = f"3 % above [machine] minimum_voltage_v, {least:g} V"
-        limit, fails = MINIMUM_SHARE * least, -math.inf if fails is None else fails
-        yield at_least(label + where, "V", sag.volts.mid, limit, origin, fails=fails, sigma=sigma)
+        volts, key, words = sag.volts, "[machine] minimum_voltage_v", "3 % above"
+        bound = (key, least, MINIMUM_SHARE, words)
+        yield against(at_least, label + where, "V", volts.mid, *bound, sigma=volts.sigma, fails=fails)
 
 
 def climb(on: Evidence) -> Iterator[Check]:
