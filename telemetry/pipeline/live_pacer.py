@@ -27,13 +27,12 @@ class LivePacer:
     async def next_end(self, inbox: Inbox) -> int:
         """Wait until something is due, or it has been quiet, and return the end of the span."""
         while True:
-            now, first, quiet = self._clock.now(), inbox.first, self._end + QUIET
-            at = max((quiet if first is None else min(quiet, first)) + self._grace, self._tick + self._period)
-            if now >= at:
-                self._tick, self._end = now, now - self._grace
-                return self._end
-            if at <= max(now + self._grace, self._tick + self._period):  # what comes now can be due no sooner
-                await self._clock.sleep_until(at)
-            else:
+            if inbox.first is None:
                 inbox.posted.clear()
-                await event_or(self._clock, at, inbox.posted)
+                await event_or(self._clock, self._end + self._grace + QUIET, inbox.posted)
+            await self._clock.sleep_until(max(self._clock.now() + self._grace, self._tick + self._period))
+            self._tick = self._clock.now()
+            end, first = self._tick - self._grace, inbox.first
+            if (first is not None and first <= end) or end - self._end >= QUIET:
+                self._end = end
+                return end
