@@ -101,7 +101,7 @@ class PullAway(Manoeuvre):
             slow = f"too small: the current rose by {soon:.1f} of {self._step_a:.1f} A in {WITHIN_S:.0f} s"
         levels = self._levels()
         facts = {"peak_a": peak, "seconds": seconds}
-        hasty = too_short(self._calm_s, BEFORE_S, "too hasty: without load before it for")
+        hasty = too_short(self._calm_s, BEFORE_S, "not long enough without load before it")
         if not levels:
             near = sum(each >= FULL_SHARE * peak for each in over) / 5.0
             yield Attempt("pulls", first, last, "", slow or hasty or too_short(seconds, HELD_S), facts)

@@ -131,6 +131,7 @@ def widened(pack: RandomPack, cells: int) -> RandomPack:
     return replace(pack, series=replace(series, signals=signals, cells=whole), mohm=np.zeros(cells))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("cells", [24, 110])
 def test_an_odd_cell_of_a_long_pack_is_named_and_no_other(cells: int) -> None:
     pack = draw(3, "nmc", "wide", "low-capacity")

@@ -136,6 +136,7 @@ def test_fewer_parts_judged_never_make_drive_on_below_the_least_set(levels, gone
         assert all(levels[key] == "holds" for key in set(LEAST_SET))
 
 
+@pytest.mark.slow
 @settings(max_examples=6)
 @given(st.floats(20.0, 260.0), st.floats(1.0, 2.0))
 def test_more_current_never_gives_a_better_verdict(amperes, factor):
@@ -152,6 +153,7 @@ FAULTS = (
 )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fault", FAULTS, ids=str)
 def test_removing_a_signal_of_the_least_set_never_turns_park_into_drive_on(fault):
     assert verdict(drive(700, 1, **fault)).verdict_word == "PARK"
