@@ -26,11 +26,11 @@ from tests.guided.outcomes import Outcome, outcome_of
 from tests.guided.ways import every_way, is_long, task
 from tests.pages import keeps, table, write
 
-CHOOSING = range(10_000)
-"""Constants may be chosen on these seeds, and were looked for on 30000 to 30160."""
-TABLE = range(21_000, 40_000)
+CHOOSING = (*range(10_000), *range(30_000, 35_000))
+"""Constants may be chosen on these seeds, and faults looked for: on 30000 to 30160 those of the intervals."""
+TABLE = range(21_000, 30_000)
 """The table of the docs is made of these; nothing is chosen on them. Used so far: 10000 to 10400, 15000 to 15400 (of
-both something was learnt), 21000 to 21600; 27000 to 27400 judged what was mended on 30000 to 30160."""
+both something was learnt), 21000 to 21600 (of their intervals too), 27000 to 27500."""
 FLOORS = range(20_000, 20_100)
 """Those of the tests."""
 KINDS = ("right", "missed", "other reason", "accepted")
@@ -120,7 +120,7 @@ def main() -> None:
     parser.add_argument("--write-table", action="store_true", help="into tests/results.md")
     options = parser.parse_args()
     if options.write_table and options.seed in CHOOSING:
-        parser.error(f"seeds below {TABLE[0]} chose constants: they are not for the table")
+        parser.error("constants were chosen on these seeds: they are not for the table")
     begun = time.monotonic()
     found = runs(options.runs, options.seed)
     errors = figures(options.tours, options.seed)
