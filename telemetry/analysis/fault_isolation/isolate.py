@@ -25,9 +25,10 @@ _SURPRISE = ((0.12, 0.03), (0.3, 0.06), (float("inf"), 0.13))
 """Something not thought of stays possible; by the seconds between readings. Measured by both simulators' drives (the
 benchmark's ``choosing`` and ``confidence``): of what would be stated above 0.9 with 0.03 for all, 0 of 177 were wrong
 at 20 Hz, 4 of 168 at 10 Hz, 5 of 91 at 5 Hz, 2 of 25 at 2 and 1 Hz; that signals lack alone adds nothing to it."""
-LEAST_NAMED = 0.6
-"""A part is named from this probability on: of those with 0.55 up to it one in three was wrong (``choosing`` at 1 to
-10 Hz, and of 45 s)."""
+LEAST_NAMED, LEAST_NAMED_UNSURE = 0.6, 0.7
+SHORT_S, SLOW_S = 150.0, 0.12
+"""A part is named from this probability on, and from a higher one in a drive that is shorter than that or was read
+more slowly: at 1 to 5 Hz and 45 s that left 8 wrong parts of 25 (``choosing``)."""
 TIMES_LIKELIER = 2.0
 """A part that is named is so many times as likely as a sound machine, and as any part that cannot be judged."""
 LEAST_CLEARED = 0.5
@@ -66,7 +67,8 @@ def isolate(
     known: set[Cause] = {"healthy", *found.covered, *(cause for cause in CAUSES if by_hand[cause] > 0)}
     readable = series.duration_s >= SHORTEST_S and len(known) > 1
     rivals = [chances["healthy"], *(chances[cause] for cause in CAUSES if cause not in known)]
-    likely = chances[order[0]] >= max(LEAST_NAMED, TIMES_LIKELIER * max(rivals))
+    least = LEAST_NAMED if series.duration_s >= SHORT_S and slowest <= SLOW_S else LEAST_NAMED_UNSURE
+    likely = chances[order[0]] >= max(least, TIMES_LIKELIER * max(rivals))
     named = order[0] if readable and likely and order[0] in known else "healthy"
     ranked = []
     for cause in order:
