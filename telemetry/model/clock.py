@@ -10,16 +10,7 @@ from __future__ import annotations
 import asyncio
 import heapq
 import time
-from collections.abc import Callable
 from typing import Protocol
-
-
-class Cancels(Protocol):
-    """A call to come."""
-
-    def cancel(self) -> object:
-        """Take it back."""
-        ...
 
 
 class Clock(Protocol):
@@ -33,12 +24,6 @@ class Clock(Protocol):
         """Return once ``now() >= t``; at once, but after other tasks had a turn, where that is so already."""
         ...
 
-    def call_at(self, t: int, call: Callable[[], object]) -> Cancels:
-        """Have the event loop make ``call`` at ``t``; return what takes that back."""
-        waking = asyncio.ensure_future(self.sleep_until(t))
-        waking.add_done_callback(lambda waking: None if waking.cancelled() else call())
-        return waking
-
 
 # Linux counts sleep in its boot clock only; macOS in the clock that time.monotonic does not use there.
 _COUNTER: int | None = getattr(time, "CLOCK_BOOTTIME", None) or getattr(time, "CLOCK_MONOTONIC", None)
@@ -49,7 +34,7 @@ def _counter_ns() -> int:
     return time.monotonic_ns() if _COUNTER is None else time.clock_gettime_ns(_COUNTER)
 
 
-class SystemClock(Clock):
+class SystemClock:
     """The computer's time, anchored once."""
 
     def __init__(self) -> None:
@@ -66,12 +51,8 @@ class SystemClock(Clock):
             if self.now() >= t:
                 return
 
-    def call_at(self, t: int, call: Callable[[], object]) -> Cancels:
-        """Leave it to the loop's own timer."""
-        return asyncio.get_running_loop().call_later((t - self.now()) / 1e6, call)
 
-
-class ManualClock(Clock):
+class ManualClock:
     """A clock that stands still until it is moved; what waits is woken in the order of its deadlines."""
 
     def __init__(self, now: int = 0) -> None:
@@ -116,7 +97,13 @@ class ManualClock(Clock):
 
 async def event_or(clock: Clock, t: int, event: asyncio.Event) -> None:
     """Return once ``event`` is set, which at ``t`` it is at the latest."""
-    waking = clock.call_at(t, event.set)
+
+    def set_it(waking: asyncio.Future[None]) -> None:
+        if not waking.cancelled():
+            event.set()
+
+    waking = asyncio.ensure_future(clock.sleep_until(t))
+    waking.add_done_callback(set_it)
     try:
         await event.wait()
     finally:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Iterable, Sequence
+from typing import Literal
 
 from telemetry.analysis.charge_live import EstimateCharge
 from telemetry.analysis.derive import Cells, Charge, Power
@@ -83,15 +84,11 @@ class Run:
         self._stages = stages
         self._end = clock.now()
         self._until = None if for_s is None else clock.now() + round(for_s * MICROSECONDS)
-        self._spans: asyncio.Task[None] | None = None
         self._stopping = asyncio.Event()
-        self._may_cut = False
 
     def stop(self) -> None:
         """End the run at the next turn of the loop."""
         self._stopping.set()
-        if self._may_cut and self._spans is not None:
-            self._spans.cancel()
 
     async def run(self, supervisors: Iterable[Supervisor]) -> None:
         """Run to the end; whatever happens, the final span goes through stages and bus.
@@ -100,26 +97,30 @@ class Run:
             BaseException: a bug, or cancellation; the final span has been published even then.
         """
         sources = asyncio.ensure_future(self._sources(supervisors))
-        sources.add_done_callback(lambda _: self.stop())
-        spans = self._spans = asyncio.ensure_future(self._close_spans())
+        stopping = asyncio.ensure_future(self._stopping.wait())
         try:
-            await asyncio.wait((spans,))
+            await self._spans_until(sources, stopping)
         finally:
-            for task in (sources, spans):
+            for task in (sources, stopping):
                 task.cancel()
-            await asyncio.gather(sources, spans, return_exceptions=True)
+            await asyncio.gather(sources, stopping, return_exceptions=True)
             await self._advance(max(self._end, self.clock.now()), final=True)
-        for task in (spans, sources):
-            if not task.cancelled() and (error := task.exception()) is not None:
-                raise error
+        if not sources.cancelled() and (error := sources.exception()) is not None:
+            raise error
 
-    async def _close_spans(self) -> None:
-        """Close spans where the pacer ends them, until the run is stopped or its time is up."""
-        while not self._stopping.is_set() and (self._until is None or self._end < self._until):
-            self._may_cut = True
-            end = await self._pacer.next_end(self.gather)
-            self._may_cut = False
-            await self._advance(end)
+    async def _spans_until(self, sources: asyncio.Future[None], stopping: asyncio.Future[Literal[True]]) -> None:
+        """Close spans where the pacer ends them, until there is nothing more to wait for."""
+        while not stopping.done():
+            tick = asyncio.ensure_future(self._pacer.next_end(self.gather))
+            try:
+                await asyncio.wait((tick, sources, stopping), return_when=asyncio.FIRST_COMPLETED)
+                if not tick.done():
+                    return
+                await self._advance(tick.result())
+            finally:
+                tick.cancel()
+            if self._until is not None and self._end >= self._until:
+                return
 
     async def _advance(self, end: int, final: bool = False) -> None:
         span = with_unjudged(self._stages.advance(self.gather.close(max(end, self._end), final)))
