@@ -57,6 +57,7 @@ def import_files(arguments: argparse.Namespace) -> int:
                 for found in opened(path, store, given, None if arguments.yes else _ask, Path(folder), machine):
                     if not arguments.json:
                         say("\n".join(_lines(path, found)))
+                        sys.stdout.flush()  # before the long part, also into a pipe
                     stored = None
                     if not arguments.show:
                         with Progress() as progress:

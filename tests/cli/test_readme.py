@@ -15,12 +15,13 @@ README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 # A screen, hours of driving and a keyboard are not to be had here; nothing else about a command is changed.
 HURRIED = {"watch": ["--no-screen", "--silent", "--for", "3"], "replay": ["--no-screen", "--silent", "--for", "1"]}
 TYPED = {"new-machine": "\n" * 40, "first-power": "later\n"}
-# With the answers left empty the machine file names no source, as README.md says.
+# With the answers left empty the machine file names no source, as README.md says: nothing to watch or to drive by.
 # isolate judges whatever these few seconds hold: 1 says that it names a part.
 # review is a screen and nothing else: without a terminal it says so.
 STATUS = {
     "shakedown check": {0, 1},
     "shakedown watch mower.toml": {2},
+    "shakedown drive mower.toml": {2},
     "shakedown review last": {2},
     "shakedown isolate last": {0, 1},
 }

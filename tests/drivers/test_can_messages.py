@@ -266,10 +266,13 @@ async def test_noise_on_an_adapters_line_is_passed_over_and_counted():
         opened = driver(devices.settings)
         await opened.open()
         await rows(opened, 10)
-        devices.print_garbage(0.2)
-        await asyncio.sleep(0.25)
-        assert (await rows(opened, 60))["pack_voltage"] == pytest.approx(51.45, abs=0.025)
-        assert opened.unreadable > 0
+        devices.print_garbage(3600.0)
+        reading = asyncio.create_task(rows(opened, 200, 120.0))
+        async with asyncio.timeout(60.0):
+            while not opened.unreadable:  # noqa: ASYNC110 - another task counts
+                await asyncio.sleep(0.01)
+        devices.print_garbage(0.0)
+        assert (await reading)["pack_voltage"] == pytest.approx(51.45, abs=0.025)
         await opened.close()
 
 
