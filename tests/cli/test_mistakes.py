@@ -12,6 +12,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import NamedTuple
 
@@ -504,6 +505,14 @@ def test_output_to_a_full_disk(table: Path) -> None:
     assert done.returncode == 3
 
 
+def interrupted(process: subprocess.Popen[str]) -> None:
+    """Press Ctrl-C until it ends: one that comes just before it waits for a line is seen only after the line."""
+    while process.poll() is None:
+        process.send_signal(signal.SIGINT)
+        with suppress(subprocess.TimeoutExpired):
+            process.wait(5)
+
+
 @pytest.mark.skipif(os.name == "nt", reason="Windows sends Ctrl-C to the whole console")
 def test_ctrl_c_in_the_questions_keeps_the_answers(tmp_path: Path, process: list[subprocess.Popen[str]]) -> None:
     path = tmp_path / "cart.toml"
@@ -516,7 +525,7 @@ def test_ctrl_c_in_the_questions_keeps_the_answers(tmp_path: Path, process: list
     heard = ""
     while "At what low battery" not in heard:
         heard += asked.stdout.read(1)
-    asked.send_signal(signal.SIGINT)
+    interrupted(asked)
     out, error = asked.communicate(timeout=50)
     assert out.endswith(
         f"\n3 answers are kept in {path}; go on in a text editor: fill in the lines that end in = ?\n"

@@ -25,14 +25,23 @@ def heard(line):
         return b""
 
 
+async def all_heard(line, count):
+    """What the other end hears, once it is ``count`` bytes."""
+    came = heard(line)
+    async with asyncio.timeout(60):
+        while len(came) < count:
+            await asyncio.sleep(0.01)
+            came += heard(line)
+    return came
+
+
 async def test_requests_go_out_whole_and_in_order(line):
     pump = pump_on(line)
     await pump.start()
     for n in range(50):
         pump.send(bytes([n]) * 10)
-    await asyncio.sleep(0.2)
+    assert await all_heard(line, 500) == b"".join(bytes([n]) * 10 for n in range(50))
     await pump.stop()
-    assert heard(line) == b"".join(bytes([n]) * 10 for n in range(50))
 
 
 async def test_a_request_does_not_lose_what_is_being_read(line):
@@ -44,13 +53,13 @@ async def test_a_request_does_not_lose_what_is_being_read(line):
         pump.send(b"\x01")
         for piece in await pump.take(0.001):
             came += piece.data
-    async with asyncio.timeout(2):
+    async with asyncio.timeout(60):
         while len(came) < 100:
             for piece in await pump.take(1.0):
                 came += piece.data
-    await pump.stop()
     assert came == bytes(range(100))
-    assert heard(line) == b"\x01" * 100
+    assert await all_heard(line, 100) == b"\x01" * 100
+    await pump.stop()
 
 
 async def test_waiting_has_a_limit_and_loses_nothing(line):
