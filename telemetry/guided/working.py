@@ -118,6 +118,10 @@ class _Job:
     def lasts_s(self) -> float:
         return (self.last - self.start) / MICROSECONDS
 
+    @property
+    def mostly_moves(self) -> bool:
+        return self.moving_s >= MOVING_SHARE * self.known_s
+
 
 class UsualWork(Manoeuvre):
     """Recognises a job: half an hour, or a quarter of the charge, mostly moving; what was done before it is left out.
@@ -162,10 +166,11 @@ class UsualWork(Manoeuvre):
         seconds = 0.0 if before is None else (row.t - before.t) / MICROSECONDS
         for job in filter(None, (self._all, self._job)):
             job.add(row.t, seconds, moving, max(0.0, row.current) * seconds / 3600.0)
-        if self._job is not None and self._job.moving_s < MOVING_SHARE * self._job.known_s:
+        if self._job is not None and not self._job.mostly_moves:
             self._job = None
-        elif self._job is not None and moving and self._come(self._job) >= 1.0:
-            self._done = replace(self._job)
+        if moving:
+            long = [job for job in (self._all, self._job) if job and job.mostly_moves and self._come(job) >= 1.0]
+            self._done = replace(long[0]) if long else self._done
 
     def end(self) -> Iterator[Attempt]:
         """Give the job that ended; the pause after it does not count."""
