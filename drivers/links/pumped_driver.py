@@ -10,7 +10,6 @@ from typing import Any, ClassVar, Generic, Literal, Self, cast
 from telemetry.driver import Declared, DriverContext
 from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.capture import CapturedPiece, Direction
-from telemetry.model.clock import Clock
 from telemetry.model.errors import LinkError, NothingReadable
 
 from .pump import BlockingLink, DataT, Piece, Pump, PumpFigures
@@ -147,7 +146,7 @@ class PumpedDriver(Declared, ABC, Generic[DataT]):
         await self._pump.stop()
 
 
-class _PieceClock(Clock):
+class _PieceClock:
     """Stands at the time of the piece that is decoded; a :class:`telemetry.model.clock.Clock`."""
 
     def __init__(self) -> None:

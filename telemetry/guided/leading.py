@@ -196,12 +196,18 @@ class Leader:
             return f"The pack is at {coldest:.0f} °C: warm it above {self._least_c:.0f} °C first."
         return ""
 
+    def _to_read(self, word: str, title: str, wanting: str, do: str) -> Ask:
+        """Return what must be read once the machine stands; until then the word is enough where room is short."""
+        return Ask(word, title, wanting, "", do) if self._recogniser.moves else Ask(word, title, wanting, do)
+
     @property
     def ask(self) -> Ask | None:
         """What is asked of the driver now; None for nothing."""
         step = self.step
         if self._state == "done":
-            return Ask("DONE", "Guided drive", "", "That was the last step. q leaves; x goes on without the guide.")
+            return Ask(
+                "DONE", "Guided drive", "that was the last step", "Press q to leave, x to go on without the guide."
+            )
         if step is None:
             return None
         title, wanting = f"{self._place + 1}/{len(self._steps)} {step.title}", ", ".join(self._wanting())
@@ -212,12 +218,12 @@ class Leader:
         if (reading := self.reading) is not None:
             measure = f"Measure: {reading.question}, in {reading.unit}."
             do = " ".join(filter(None, ("Stand, key off.", reading.caution, measure, "g types it, k leaves it out.")))
-            return Ask("MEASURE", title, wanting, do)
+            return self._to_read("MEASURE", title, wanting, do)
         if self._state == "offered":
             if self.withheld:
                 return Ask("WARM UP", title, wanting, self.withheld)
             do = " ".join((step.do, *step.cautions, "g starts, k skips, x ends the guide."))
-            return Ask("READY", title, wanting, do)
+            return self._to_read("READY", title, wanting, do)
         if self._now - max(self._recogniser.last or 0, self._since) > SILENT_S * MICROSECONDS:
             return Ask("WAIT", title, wanting, "Nothing is read: slow down and stop, and look at the links.", step.do)
         manoeuvre = self._recogniser.manoeuvres.get(_MANOEUVRES.get(step.name, step.name))

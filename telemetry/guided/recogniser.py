@@ -31,6 +31,7 @@ class Recogniser:
     Attributes:
         manoeuvres: by the step that each is for first.
         last: end of the latest row, int microseconds; None before there is one.
+        moves: whether the machine moves then, as far as the speed tells.
     """
 
     def __init__(self, machine: Machine) -> None:
@@ -49,6 +50,7 @@ class Recogniser:
         }
         self._marks: list[Mark] = []
         self.last: int | None = None
+        self.moves = False
 
     def advance(self, span: Span) -> Iterator[Attempt]:
         """Give the attempts that ended in ``span``."""
@@ -62,6 +64,7 @@ class Recogniser:
                 for each in self.manoeuvres.values():
                     each.mark(mark.text)
             now = self._calm.moment(row)
+            self.moves = not now.stands
             for each in self.manoeuvres.values():
                 yield from each.take(now)
 

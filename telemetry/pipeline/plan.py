@@ -57,7 +57,7 @@ class _Bell:
         await self._rung.wait()
 
 
-class ReplayPlan(Clock):
+class ReplayPlan:
     """The plan of one replay run: its :class:`Pacer`, its clock, and what the replay driver goes by.
 
     The driver calls :meth:`reach` before it gives out rows and :meth:`delivered` once they were taken; the run

@@ -44,7 +44,7 @@ NO_MARKS = "no mark set: this screen only follows; set it where the run is recor
 LEAVING = "leaves; the recording goes on"
 
 
-class FollowClock(Clock):
+class FollowClock:
     """The time of what is followed: a little behind real time, and where it has come to while it catches up."""
 
     def __init__(self, clock: Clock, start: int) -> None:

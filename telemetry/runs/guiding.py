@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from telemetry.screen.voice import Voice
 
 
-_EXPLAINED = ("READY", "AGAIN", "LET OFF", "WARM UP", "WAIT", "MEASURE")
+_EXPLAINED = ("READY", "AGAIN", "LET OFF", "WARM UP", "WAIT", "MEASURE", "DONE")
 """Words that are spoken with what is to be done; of the others the word is enough."""
 
 

@@ -68,7 +68,7 @@ def band_lines(headline: Headline, width: int, rows: int) -> tuple[str, ...]:
 
 def _texts(headline: Headline) -> Iterator[tuple[str, ...]]:
     """Yield what may be said, the fullest first; the last is the place and the act."""
-    what = f"{headline.where}: {headline.what}"
+    what = ": ".join(filter(None, (headline.where, headline.what)))
     more = f" (1 of {headline.waiting})" if headline.waiting > 1 else ""
     yield (f"{what}{more}", headline.do, *headline.details)
     if headline.value:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from telemetry.machine.limits import Limit
 from telemetry.machine.machine_file import Machine
 from telemetry.model.batch import MICROSECONDS, Span
-from telemetry.model.clock import Clock, SystemClock
+from telemetry.model.clock import SystemClock
 from telemetry.model.errors import ShakedownError
 from telemetry.model.events import Event, Mark, MarkChange
 from telemetry.pipeline.past import Past
@@ -145,7 +145,7 @@ def _until(events: Sequence[Event], after: int, t: int) -> tuple[Event, ...]:
     return tuple(event for event in events if after < event.t <= t)
 
 
-class CursorClock(Clock):
+class CursorClock:
     """The cursor as a clock."""
 
     def __init__(self, traces: Traces) -> None:

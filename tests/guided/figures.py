@@ -40,7 +40,7 @@ GOALS = {
 }
 """By figure: what its error is told in, and what it is to keep within."""
 WARMS_EVERY = 50
-"""Seconds after which the cells' resistance follows their warmth."""
+"""Seconds after which the cells' resistance follows their temperature."""
 
 
 @dataclass(frozen=True)

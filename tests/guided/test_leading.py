@@ -46,6 +46,16 @@ def test_a_good_pull_and_a_short_one_are_told_apart_while_driving() -> None:
     assert (lead.ask.step, lead.ask.count) == ("1/1 Gentle pulls", "1 of 6")
 
 
+@pytest.mark.parametrize("after", [(), STOP], ids=["rolling", "standing"])
+def test_what_must_be_read_gives_way_to_the_word_until_the_machine_stands(after: tuple[Act, ...]) -> None:
+    lead = leader()
+    assert words_of(lead, Act(4), Act(5, throttle=0.5), *after) == ["READY"]
+    assert lead.ask is not None
+    text = lead.ask.do if after else lead.ask.detail
+    assert text.startswith(PULLS.do)
+    assert bool(lead.ask.do) == bool(after)
+
+
 def test_a_link_that_is_lost_in_mid_step_is_said_and_the_attempt_does_not_count() -> None:
     lead = leader()
     lead.go()

@@ -101,7 +101,9 @@ def test_no_act_is_cut_at_any_size(columns: int, rows: int) -> None:
     assert frame is not None
     for wrong in (act for act in acts() if act.word):
         lines = band_lines(wrong, frame.band_width - 2, frame.band_rows)
-        assert len(lines) <= frame.band_rows + (frame.scale == 1), (wrong, lines)
+        top = frame.band_y + frame.band_rows - len(lines)
+        assert top >= frame.lanes[2] + 1 + frame.bars, (wrong, lines, "no gauge is covered")
+        assert len(lines) <= frame.band_rows + 1, (wrong, lines)
         assert max(map(len, lines)) <= frame.band_width - 2, (wrong, lines)
         assert stands_whole(wrong.do, lines), (wrong, lines)
 

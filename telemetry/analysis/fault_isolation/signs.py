@@ -48,7 +48,7 @@ _LEAST_READINGS = 3  # of the throttle around a fall
 
 @dataclass(frozen=True, slots=True)
 class Usual:
-    """What was usual lately.
+    """What was usual in the last ten minutes.
 
     Attributes:
         throttle: its range; None where it is not connected, or read too seldom.
