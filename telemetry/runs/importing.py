@@ -12,6 +12,7 @@ from telemetry.machine.machine_file import Machine
 from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.errors import InputError, RecordingError, StoreError, printable
 from telemetry.model.recording import Recording
+from telemetry.recordings.clock_set import with_clock_set
 from telemetry.recordings.foreign.column_map import ColumnMap, keep_map, kept_map
 from telemetry.recordings.foreign.mapped_table import MappedTable
 from telemetry.recordings.foreign.other_tables import plain_table
@@ -40,6 +41,7 @@ class Opened:
         began: when it says it began, where its rows have no dates.
         is_log: it is a device log, decoded by the machine file's sources.
         is_text: it is a table in text, laid out as the map says.
+        sources: the file's own name of each signal, where a column map gives another.
         is_new: the map was proposed just now.
         doubts: by column, what was taken to be so and might not be.
         assumed: what was assumed in place of an answer.
@@ -55,12 +57,11 @@ class Opened:
     is_new: bool = False
     doubts: dict[str, str] = field(default_factory=dict)
     assumed: list[str] = field(default_factory=list)
+    sources: dict[str, str] = field(init=False)
 
-    @property
-    def sources(self) -> dict[str, str]:
-        """The file's own name of each signal, where a column map gives another."""
-        layout = self.recording.own_names if isinstance(self.recording, MappedTable) else {}
-        return dict(layout)
+    def __post_init__(self) -> None:
+        self.sources = self.recording.own_names if isinstance(self.recording, MappedTable) else {}
+        self.recording = with_clock_set(self.recording)
 
     @property
     def first_rows(self) -> Batch:

@@ -71,32 +71,9 @@ def open_subject(name: str, store: Path, machine: Machine | None = None) -> Reco
     """
     path = Path(name)
     if path.exists() or not (name == "last" or name.isdigit()):
-        from telemetry.recordings.reading import FORMATS, open_recording
-        from telemetry.runs.importing import known_table
-        from telemetry.runs.link_recording import link_recording, text_log_recording
+        from telemetry.recordings.clock_set import with_clock_set
 
-        known = any(path.name.lower().endswith(suffix) for suffix in FORMATS)
-        if not known and path.is_file():
-            log = link_recording(path, machine) or known_table(path, store) or text_log_recording(path, machine)
-            if log is not None:
-                return log
-        try:
-            if not known and not path.is_dir():
-                raise InputError(_no_recording(path))
-            return open_recording(path)
-        except InputError as error:
-            from telemetry.recordings.foreign.propose import is_another_loggers
-
-            if not path.is_file():
-                raise
-            table = known_table(path, store) if known else None
-            if table is not None:
-                return table
-            if is_another_loggers(path):
-                shown = printable(path, 200)
-                advice = f"make a session of it first: shakedown import {shown}"
-                raise type(error)(f"{shown} is a table that another logger wrote; {advice}") from None
-            raise
+        return with_clock_set(_in_file(path, store, machine))
     from telemetry.store.reader import StoreReader
 
     if not store.exists():
@@ -106,6 +83,33 @@ def open_subject(name: str, store: Path, machine: Machine | None = None) -> Reco
         )
     with StoreReader.open(store) as reader:
         return reader.recording("last" if name == "last" else int(name))
+
+
+def _in_file(path: Path, store: Path, machine: Machine | None) -> Recording:
+    from telemetry.recordings.foreign.propose import is_another_loggers
+    from telemetry.recordings.reading import FORMATS, open_recording
+    from telemetry.runs.importing import known_table
+    from telemetry.runs.link_recording import link_recording, text_log_recording
+
+    is_ours = path.name.lower().endswith(FORMATS)
+    if path.is_file() and not is_ours:
+        log = link_recording(path, machine) or known_table(path, store) or text_log_recording(path, machine)
+        if log is not None:
+            return log
+    try:
+        if not is_ours and not path.is_dir():
+            raise InputError(_no_recording(path))
+        return open_recording(path)
+    except InputError as error:
+        if not path.is_file():
+            raise
+        if is_ours and (table := known_table(path, store)) is not None:
+            return table
+        if is_another_loggers(path):
+            shown = printable(path, 200)
+            advice = f"make a session of it first: shakedown import {shown}"
+            raise type(error)(f"{shown} is a table that another logger wrote; {advice}") from None
+        raise
 
 
 def _no_recording(path: Path) -> str:

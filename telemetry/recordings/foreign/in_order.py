@@ -18,6 +18,7 @@ class InOrder:
         self._window = window
         self._counts_from_first = counts_from_first
         self._shift: int | None = None
+        self._carried = 0
         self._last: int | None = None
         self._held: tuple[Times, Values] | None = None
         self.moved = self.left_out = self.restarts = 0
@@ -52,7 +53,16 @@ class InOrder:
         last = int(t[0]) if self._last is None else self._last
         place = 0
         while True:
-            falls = np.flatnonzero(np.diff(t[place:], prepend=last) < -self._window)
+            steps = np.diff(t[place:], prepend=last)
+            falls = np.flatnonzero(steps < -self._window)
+            right = np.flatnonzero(steps >= self._carried) if self._carried else falls[:0]
+            if len(right) and (
+                not len(falls) or right[0] < falls[0]
+            ):  # dates that fit again, as after a clock was set
+                place += int(right[0])
+                t[place:] -= self._carried
+                self._shift, self._carried = self._shift - self._carried, 0
+                continue
             if not len(falls):
                 break
             place += int(falls[0])
@@ -66,6 +76,7 @@ class InOrder:
                 fall = last - int(t[place])
                 t[place:] += fall
                 self._shift += fall
+                self._carried += 0 if self._counts_from_first else fall
                 self.restarts += 1
         self._last = int(t[kept][-1]) if kept.any() else last
         return t, kept
