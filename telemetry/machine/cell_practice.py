@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CellPractice:
-    """One chemistry in use.
+    """One chemistry in use. The defaults are what most lithium cells have in common.
 
     Attributes:
         low_resistance, high_resistance: of one cell, in milliohm times its capacity in Ah, so that 100 over a 50 Ah
@@ -33,15 +33,15 @@ class CellPractice:
 
     low_resistance: float
     high_resistance: float
-    usable_share: float
     mean_open_v: float
-    gentle_charge_v: tuple[float, float] | None
-    cool_rate: float | None
-    peukert: float
-    charge_acceptance: float
-    energy_efficiency: float
-    monthly_loss: float
-    known_from: str
+    usable_share: float = 0.9
+    gentle_charge_v: tuple[float, float] | None = None
+    cool_rate: float | None = 0.2
+    peukert: float = 1.0
+    charge_acceptance: float = 0.98
+    energy_efficiency: float = 0.95
+    monthly_loss: float = 0.03
+    known_from: str = "from memory"
 
 
 FULL_CHARGE_ABOVE_C = 10.0
@@ -54,87 +54,27 @@ CELL_PRACTICE: dict[str, CellPractice] = {
     "lfp": CellPractice(
         low_resistance=25.0,
         high_resistance=100.0,
-        usable_share=0.9,
         mean_open_v=3.298,
         gentle_charge_v=(3.45, 3.55),
-        cool_rate=0.2,
-        peukert=1.0,
-        charge_acceptance=0.98,
         energy_efficiency=0.96,
-        monthly_loss=0.03,
         known_from="energy efficiency 92 to 98 % common practice, all from memory",
     ),
-    "nmc": CellPractice(
-        low_resistance=30.0,
-        high_resistance=120.0,
-        usable_share=0.9,
-        mean_open_v=3.797,
-        gentle_charge_v=None,
-        cool_rate=0.2,
-        peukert=1.0,
-        charge_acceptance=0.98,
-        energy_efficiency=0.95,
-        monthly_loss=0.03,
-        known_from="from memory",
-    ),
-    "nca": CellPractice(
-        low_resistance=30.0,
-        high_resistance=120.0,
-        usable_share=0.9,
-        mean_open_v=3.730,
-        gentle_charge_v=None,
-        cool_rate=0.2,
-        peukert=1.0,
-        charge_acceptance=0.98,
-        energy_efficiency=0.95,
-        monthly_loss=0.03,
-        known_from="from memory",
-    ),
-    "lmo": CellPractice(
-        low_resistance=20.0,
-        high_resistance=100.0,
-        usable_share=0.9,
-        mean_open_v=3.902,
-        gentle_charge_v=None,
-        cool_rate=0.2,
-        peukert=1.0,
-        charge_acceptance=0.98,
-        energy_efficiency=0.95,
-        monthly_loss=0.03,
-        known_from="from memory",
-    ),
+    "nmc": CellPractice(low_resistance=30.0, high_resistance=120.0, mean_open_v=3.797),
+    "nca": CellPractice(low_resistance=30.0, high_resistance=120.0, mean_open_v=3.730),
+    "lmo": CellPractice(low_resistance=20.0, high_resistance=100.0, mean_open_v=3.902),
     "lto": CellPractice(
         low_resistance=10.0,
         high_resistance=50.0,
-        usable_share=0.9,
         mean_open_v=2.316,
-        gentle_charge_v=None,
         cool_rate=None,
-        peukert=1.0,
-        charge_acceptance=0.98,
         energy_efficiency=0.96,
-        monthly_loss=0.03,
-        known_from="from memory",
     ),
-    "sodium-ion": CellPractice(
-        low_resistance=50.0,
-        high_resistance=200.0,
-        usable_share=0.9,
-        mean_open_v=3.189,
-        gentle_charge_v=None,
-        cool_rate=0.2,
-        peukert=1.0,
-        charge_acceptance=0.98,
-        energy_efficiency=0.92,
-        monthly_loss=0.03,
-        known_from="from memory",
-    ),
+    "sodium-ion": CellPractice(low_resistance=50.0, high_resistance=200.0, mean_open_v=3.189, energy_efficiency=0.92),
     "lead-flooded": CellPractice(
         low_resistance=50.0,
         high_resistance=250.0,
         usable_share=0.5,
         mean_open_v=2.075,
-        gentle_charge_v=None,
         cool_rate=None,
         peukert=1.2,
         charge_acceptance=0.85,
@@ -148,12 +88,10 @@ CELL_PRACTICE: dict[str, CellPractice] = {
         high_resistance=150.0,
         usable_share=0.5,
         mean_open_v=2.105,
-        gentle_charge_v=None,
         cool_rate=None,
         peukert=1.1,
         charge_acceptance=0.95,
         energy_efficiency=0.82,
-        monthly_loss=0.03,
         known_from="Peukert exponents 1.05 to 1.15 seen in a secondary copy, the rest from memory",
     ),
 }

@@ -12,7 +12,7 @@ warn, 100 to 300 mV to act, common practice, from memory.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import KW_ONLY, dataclass, replace
 from typing import Any
 
 CELLS_APART_V = 0.05
@@ -21,7 +21,7 @@ CELLS_APART_V = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Chemistry:
-    """One chemistry; all voltages a cell.
+    """One chemistry; all voltages a cell. The defaults are what most lithium cells have in common.
 
     Attributes:
         name: as the machine file writes it.
@@ -45,7 +45,7 @@ class Chemistry:
 
     name: str
     title: str
-    is_lithium: bool
+    _: KW_ONLY
     minimum_v: float
     low_warn_v: float
     knee_v: float
@@ -56,14 +56,15 @@ class Chemistry:
     charge_most_v: float
     high_warn_v: float
     maximum_v: float
-    charge_low_c: float
-    charge_high_c: float
-    discharge_low_c: float
-    discharge_high_c: float
-    spread_warn_v: float
-    spread_trip_v: float
     usual_cells: int
-    known_from: str
+    is_lithium: bool = True
+    charge_low_c: float = 0.0
+    charge_high_c: float = 45.0
+    discharge_low_c: float = -20.0
+    discharge_high_c: float = 60.0
+    spread_warn_v: float = 0.05
+    spread_trip_v: float = 0.20
+    known_from: str = "all from memory"
     varies: bool = False
 
     @property
@@ -88,7 +89,6 @@ CHEMISTRIES: dict[str, Chemistry] = {
         Chemistry(
             "lfp",
             "lithium iron phosphate",
-            is_lithium=True,
             minimum_v=2.50,
             low_warn_v=2.80,
             knee_v=3.00,
@@ -99,12 +99,6 @@ CHEMISTRIES: dict[str, Chemistry] = {
             charge_most_v=3.65,
             high_warn_v=3.62,
             maximum_v=3.65,
-            charge_low_c=0.0,
-            charge_high_c=45.0,
-            discharge_low_c=-20.0,
-            discharge_high_c=60.0,
-            spread_warn_v=0.05,
-            spread_trip_v=0.20,
             usual_cells=16,
             known_from=(
                 "cut-offs 2.0 and 3.6 V and 2.98 V at 10 % verified in PyBaMM 26.10, Prada2013; "
@@ -114,7 +108,6 @@ CHEMISTRIES: dict[str, Chemistry] = {
         Chemistry(
             "nmc",
             "lithium nickel manganese cobalt oxide",
-            is_lithium=True,
             minimum_v=3.00,
             low_warn_v=3.20,
             knee_v=3.30,
@@ -125,12 +118,6 @@ CHEMISTRIES: dict[str, Chemistry] = {
             charge_most_v=4.20,
             high_warn_v=4.22,
             maximum_v=4.25,
-            charge_low_c=0.0,
-            charge_high_c=45.0,
-            discharge_low_c=-20.0,
-            discharge_high_c=60.0,
-            spread_warn_v=0.05,
-            spread_trip_v=0.20,
             usual_cells=14,
             known_from=(
                 "cut-offs 2.5 and 4.2 V and 3.30 V at 10 % verified in PyBaMM 26.10, Chen2020; "
@@ -140,7 +127,6 @@ CHEMISTRIES: dict[str, Chemistry] = {
         Chemistry(
             "nca",
             "lithium nickel cobalt aluminium oxide",
-            is_lithium=True,
             minimum_v=2.70,
             low_warn_v=3.00,
             knee_v=3.25,
@@ -151,12 +137,6 @@ CHEMISTRIES: dict[str, Chemistry] = {
             charge_most_v=4.20,
             high_warn_v=4.22,
             maximum_v=4.25,
-            charge_low_c=0.0,
-            charge_high_c=45.0,
-            discharge_low_c=-20.0,
-            discharge_high_c=60.0,
-            spread_warn_v=0.05,
-            spread_trip_v=0.20,
             usual_cells=14,
             known_from=(
                 "cut-offs 2.7 and 4.2 V and 3.25 V at 10 % verified in PyBaMM 26.10, NCA_Kim2011; 4.25 V from memory"
@@ -165,7 +145,6 @@ CHEMISTRIES: dict[str, Chemistry] = {
         Chemistry(
             "lmo",
             "lithium manganese oxide",
-            is_lithium=True,
             minimum_v=3.00,
             low_warn_v=3.30,
             knee_v=3.55,
@@ -176,19 +155,12 @@ CHEMISTRIES: dict[str, Chemistry] = {
             charge_most_v=4.20,
             high_warn_v=4.22,
             maximum_v=4.25,
-            charge_low_c=0.0,
-            charge_high_c=45.0,
-            discharge_low_c=-20.0,
             discharge_high_c=55.0,
-            spread_warn_v=0.05,
-            spread_trip_v=0.20,
             usual_cells=13,
-            known_from="all from memory",
         ),
         Chemistry(
             "lto",
             "lithium titanate",
-            is_lithium=True,
             minimum_v=1.50,
             low_warn_v=1.80,
             knee_v=2.10,
@@ -202,16 +174,11 @@ CHEMISTRIES: dict[str, Chemistry] = {
             charge_low_c=-30.0,
             charge_high_c=55.0,
             discharge_low_c=-30.0,
-            discharge_high_c=60.0,
-            spread_warn_v=0.05,
-            spread_trip_v=0.20,
             usual_cells=20,
-            known_from="all from memory",
         ),
         Chemistry(
             "sodium-ion",
             "sodium-ion, layered oxide and hard carbon",
-            is_lithium=True,
             minimum_v=2.00,
             low_warn_v=2.30,
             knee_v=2.55,
@@ -222,12 +189,7 @@ CHEMISTRIES: dict[str, Chemistry] = {
             charge_most_v=3.95,
             high_warn_v=3.97,
             maximum_v=4.00,
-            charge_low_c=0.0,
-            charge_high_c=45.0,
-            discharge_low_c=-20.0,
             discharge_high_c=55.0,
-            spread_warn_v=0.05,
-            spread_trip_v=0.20,
             usual_cells=16,
             known_from=(
                 "all from memory; other sodium-ion cells end a charge near 3.6 V, so state your cell's figures"
@@ -250,7 +212,6 @@ CHEMISTRIES: dict[str, Chemistry] = {
             maximum_v=2.67,
             charge_low_c=-20.0,
             charge_high_c=50.0,
-            discharge_low_c=-20.0,
             discharge_high_c=50.0,
             spread_warn_v=0.10,
             spread_trip_v=0.30,
@@ -276,12 +237,10 @@ CHEMISTRIES: dict[str, Chemistry] = {
             maximum_v=2.50,
             charge_low_c=-15.0,
             charge_high_c=50.0,
-            discharge_low_c=-20.0,
             discharge_high_c=50.0,
             spread_warn_v=0.10,
             spread_trip_v=0.30,
             usual_cells=24,
-            known_from="all from memory",
         ),
     )
 }

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 from telemetry.machine.cautions import is_licensed_work
 from telemetry.machine.pack_voltage import full_voltage
@@ -68,6 +68,14 @@ def _not_stated(_: Machine) -> float | None:
     return None
 
 
+def _any_answer(_: Machine, __: Readings) -> None:
+    return None
+
+
+def _noted(_: Machine, __: Readings, ___: float) -> Judgement:
+    return Judgement("ok", "Noted.")
+
+
 def _none_wrong(_: Machine) -> tuple[float, ...]:
     return ()
 
@@ -100,9 +108,9 @@ class Step:
     title: str
     what: Callable[[Machine, Readings], str]
     question: str
-    expect: Callable[[Machine, Readings], Expectation | None]
-    judge: Callable[[Machine, Readings, float], Judgement]
     help: str
+    expect: Callable[[Machine, Readings], Expectation | None] = _any_answer
+    judge: Callable[[Machine, Readings, float], Judgement] = _noted
     unit: str = ""
     choices: tuple[str, ...] = ("no", "yes")
     cautions: tuple[str, ...] = ()
@@ -161,26 +169,31 @@ def shares(*of_nominal: float) -> Callable[[Machine], tuple[float, ...]]:
     return lambda machine: tuple(share * machine.pack.nominal_v for share in of_nominal)
 
 
-def should_be(word: Literal["no", "yes"]) -> Callable[[Machine, Readings], Expectation]:
-    """Return the expectation of a question that has one right answer."""
-    place = float(word == "yes")
-    return lambda _machine, _readings: Expectation(place, place, word)
-
-
-def right_answer(
-    word: Literal["no", "yes"], right: str, wrong: str, then: str, verdict: Verdict = "stop"
-) -> Callable[[Machine, Readings, float], Judgement]:
-    """Return the judge of a question that has one right answer.
+def confirmed(
+    *,
+    means: str,
+    otherwise: str,
+    then: str,
+    answer: Literal["no", "yes"] = "yes",
+    verdict: Verdict = "stop",
+    **step: Any,
+) -> Step:
+    """Return a step that asks a question with one right answer.
 
     Args:
-        word: the right answer.
-        right: what it means.
-        wrong: what the other means.
+        means: what the right answer means.
+        otherwise: what the other means.
         then: what to do about it.
+        answer: the right one.
         verdict: of the other.
+        step: the rest of the :class:`Step`.
 
     """
-    place = float(word == "yes")
-    return lambda _machine, _readings, given: (
-        Judgement("ok", right) if given == place else Judgement(verdict, wrong, then)
+    place = float(answer == "yes")
+
+    def judge(_: Machine, __: Readings, given: float) -> Judgement:
+        return Judgement("ok", means) if given == place else Judgement(verdict, otherwise, then)
+
+    return Step(
+        expect=lambda _, __: Expectation(place, place, answer), judge=judge, wrong=lambda _: (1.0 - place,), **step
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from telemetry.machine.cautions import JOINT_HEAT, JOINT_WORK, MAINS, STORED_ENERGY, WHEELS_UP
-from telemetry.machine.first_power import Judgement, Readings, Step, right_answer, shares, should_be, text
+from telemetry.machine.first_power import Step, confirmed, shares, text
 from telemetry.machine.first_power_insulation import CONNECTED, insulation_steps
 from telemetry.machine.first_power_pack import (
     expect_charge,
@@ -42,14 +42,6 @@ from telemetry.machine.sections import Machine
 PULL_THE_PLUG: Final = "Second person at the main switch or the pack's plug."
 
 
-def _any_answer(_: Machine, __: Readings) -> None:
-    return None
-
-
-def _noted(_: Machine, __: Readings, ___: float) -> Judgement:
-    return Judgement("ok", "Noted.")
-
-
 def _frame_return(machine: Machine) -> float | None:
     stated = machine.vehicle.frame_is_return
     return None if stated is None else float(stated)
@@ -77,8 +69,6 @@ _BEFORE_POWER: Final = (
         what=text("Follow the thick cable from the pack to the first thing that can open it."),
         choices=MAIN_SWITCHES,
         question="What closes the main switch?",
-        expect=_any_answer,
-        judge=_noted,
         help="key: the key switch itself carries the current. contactor: the key only switches a coil. hand: a lever,"
         " a disconnect switch or a plug.",
         unknown="your machine decides; the pre-charge step depends on it",
@@ -89,8 +79,6 @@ _BEFORE_POWER: Final = (
         title="Whether the frame is the return conductor",
         what=text("Look whether a pole of the pack or a motor is cabled to the frame by design (wiring diagram)."),
         question="Does the frame carry the return current by design?",
-        expect=_any_answer,
-        judge=_noted,
         help="On a traction machine it usually does not. Where it does, insulation to the frame is not measured.",
         unknown="your machine decides; the insulation steps depend on it",
         stated=_frame_return,
@@ -100,13 +88,11 @@ _BEFORE_POWER: Final = (
         title="Whether the motor is AC",
         what=text("Count the thick cables between controller and motor: two are DC, three are AC."),
         question="Is there an AC controller?",
-        expect=_any_answer,
-        judge=_noted,
         help="With an AC controller connected the insulation has to be five times as high (UN Regulation No. 100).",
         unknown="your machine decides; skip counts as yes",
         stated=_ac,
     ),
-    Step(
+    confirmed(
         name="second-person",
         title="Second person, extinguisher, jewellery off",
         cautions=(STORED_ENERGY,),
@@ -115,28 +101,23 @@ _BEFORE_POWER: Final = (
             " extinguisher and a clear way out. Lithium cells need much water to cool; do not breathe the smoke."
         ),
         question="Is all of that so, and are rings, watch and necklace off?",
-        expect=should_be("yes"),
-        judge=right_answer("yes", "Go on.", "Alone or with a ring on, a slip can kill.", "Fix that first."),
+        means="Go on.",
+        otherwise="Alone or with a ring on, a slip can kill.",
+        then="Fix that first.",
         help="Somebody alone can neither let go of a live conductor nor call for help.",
-        wrong=lambda _: (0.0,),
     ),
-    Step(
+    confirmed(
         name="lug-torque",
         title="Lugs and cell joints torqued before power",
         cautions=JOINT_WORK,
         what=text("Torque every lug, busbar and terminal to the maker's figure with a torque wrench and mark it."),
         question="Is every joint torqued and marked?",
-        expect=should_be("yes"),
-        judge=right_answer(
-            "yes",
-            "Joints are ready for current.",
-            "A loose joint heats, arcs and burns.",
-            "Torque it before power.",
-        ),
+        means="Joints are ready for current.",
+        otherwise="A loose joint heats, arcs and burns.",
+        then="Torque it before power.",
         help="A paint stripe across nut and stud shows later whether it has moved.",
-        wrong=lambda _: (0.0,),
     ),
-    Step(
+    confirmed(
         name="tapped-loads",
         title="Loads tapped off a part of the old bank",
         what=text(
@@ -144,18 +125,14 @@ _BEFORE_POWER: Final = (
             " old blocks?"
         ),
         question="Is any load still wired to a part of the bank?",
-        expect=should_be("no"),
-        judge=right_answer(
-            "no",
-            "Every load is on the whole pack or has its own converter.",
-            "A load from part of the bank gets too much voltage on the whole pack, and on part of the new pack it"
-            " drains some cells and not others.",
-            "Supply it by a converter from the whole pack, with its own fuse.",
-        ),
+        answer="no",
+        means="Every load is on the whole pack or has its own converter.",
+        otherwise="A load from part of the bank gets too much voltage on the whole pack, and on part of the new pack"
+        " it drains some cells and not others.",
+        then="Supply it by a converter from the whole pack, with its own fuse.",
         help="A 12 V lamp was often on one block of several. The new pack has no such tap.",
-        wrong=lambda _: (1.0,),
     ),
-    Step(
+    confirmed(
         name="controller-lugs",
         title="Wires to the controller traced",
         what=text(
@@ -163,15 +140,10 @@ _BEFORE_POWER: Final = (
             " fuse and main switch to B+, and negative to B-. Check that positive and negative are not joined."
         ),
         question="Does positive go to B+ and negative to B-?",
-        expect=should_be("yes"),
-        judge=right_answer(
-            "yes",
-            "The wires are right; the voltage is checked below.",
-            "Swapped wires destroy the controller at once.",
-            "Swap them at the controller's lugs, then trace again.",
-        ),
+        means="The wires are right; the voltage is checked below.",
+        otherwise="Swapped wires destroy the controller at once.",
+        then="Swap them at the controller's lugs, then trace again.",
         help="Across B+ and B- the ohmmeter climbs while it charges the capacitor; it must not stay near zero.",
-        wrong=lambda _: (0.0,),
     ),
 )
 
@@ -250,24 +222,19 @@ _FIRST_POWER: Final = (
         live=True,
     ),
     *insulation_steps(CONNECTED, "Everything connected, main switch closed, nobody at the throttle."),
-    Step(
+    confirmed(
         name="emergency-stop",
         title="Emergency stop",
         cautions=(WHEELS_UP,),
         what=text("Let the wheels turn slowly. Have the second person hit the emergency stop."),
         question="Did it stop the wheels and cut the voltage at the controller?",
-        expect=should_be("yes"),
-        judge=right_answer(
-            "yes",
-            "The emergency stop works.",
-            "Without an emergency stop that works there is no way to stop a runaway.",
-            "Pull the plug. Repair or fit one (DC-rated for the full pack's voltage and the fuse's current).",
-        ),
+        means="The emergency stop works.",
+        otherwise="Without an emergency stop that works there is no way to stop a runaway.",
+        then="Pull the plug. Repair or fit one (DC-rated for the full pack's voltage and the fuse's current).",
         help="Where the machine has none, answer no: fit one within the driver's reach.",
-        wrong=lambda _: (0.0,),
         live=True,
     ),
-    Step(
+    confirmed(
         name="interlocks",
         title="Every interlock",
         cautions=(WHEELS_UP,),
@@ -276,33 +243,23 @@ _FIRST_POWER: Final = (
             " must stop what it is there to stop."
         ),
         question="Does every interlock work?",
-        expect=should_be("yes"),
-        judge=right_answer(
-            "yes",
-            "All interlocks work.",
-            "An interlock that does not stop the machine protects nobody.",
-            "Repair it before you drive. Never bypass one.",
-        ),
+        means="All interlocks work.",
+        otherwise="An interlock that does not stop the machine protects nobody.",
+        then="Repair it before you drive. Never bypass one.",
         help="Weigh the seat down with a sandbag on a cord, and pull it off from beside the machine.",
-        wrong=lambda _: (0.0,),
         live=True,
     ),
-    Step(
+    confirmed(
         name="direction",
         title="Direction of rotation",
         cautions=(WHEELS_UP,),
         what=text("Select forward, then reverse, at low wheel speed."),
         question="Do the wheels turn the way that is selected?",
-        expect=should_be("yes"),
-        judge=right_answer(
-            "yes",
-            "Direction is right.",
-            "On the ground it would drive the wrong way.",
-            "Key off, pack disconnected. Correct it as the controller's sheet says (motor leads or setting), and try"
-            " again.",
-        ),
+        means="Direction is right.",
+        otherwise="On the ground it would drive the wrong way.",
+        then="Key off, pack disconnected. Correct it as the controller's sheet says (motor leads or setting), and try"
+        " again.",
         help="Both wheels of an axle must turn the same way.",
-        wrong=lambda _: (0.0,),
         live=True,
     ),
     Step(
@@ -372,22 +329,17 @@ _CHARGE_AND_AFTER: Final = (
         wrong=_beside_the_charge_end,
         live=True,
     ),
-    Step(
+    confirmed(
         name="retorque",
         title="Joints torqued again after the first hour",
         cautions=JOINT_WORK,
         what=text("After the first hour of driving, torque every joint to the maker's figure again."),
         question="Are all joints torqued again?",
-        expect=should_be("yes"),
-        judge=right_answer(
-            "yes",
-            "The joints have settled and are tight.",
-            "Joints settle in the first hour, and a loose one heats and burns.",
-            "Do it before the next drive.",
-            "caution",
-        ),
+        means="The joints have settled and are tight.",
+        otherwise="Joints settle in the first hour, and a loose one heats and burns.",
+        then="Do it before the next drive.",
+        verdict="caution",
         help="Type later to leave the list here and come back after the first hour.",
-        wrong=lambda _: (0.0,),
     ),
 )
 
