@@ -3,10 +3,19 @@
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 from typing import Any
 
-from telemetry.commands.options import add, add_store, as_json, say, seconds, store_path, warn
+from telemetry.commands.options import (
+    add,
+    add_machine,
+    add_session,
+    add_store,
+    as_json,
+    say,
+    seconds,
+    store_path,
+    warn,
+)
 
 _SESSIONS = (2, 1000)  # the least that show a habit, and the most that anybody waits for
 
@@ -15,10 +24,8 @@ def add_to(commands: Any) -> None:
     """Add the command."""
     words = "list the alarms of a session, and show whether its limits work"
     parser = add(commands, "alarms", alarms, words, "shakedown alarms last")
-    parser.add_argument("session", metavar="SESSION", help="a session's number, last, or a recording file")
-    parser.add_argument(
-        "--machine", type=Path, metavar="FILE", help="use the limits of this machine file; a recording file needs one"
-    )
+    add_session(parser)
+    add_machine(parser, "use the limits of this machine file; a recording file needs one")
     parser.add_argument(
         "--chattering", type=_count, default=3, metavar="N", help="raised this often counts as chattering; default 3"
     )
@@ -38,20 +45,17 @@ def _count(text: str) -> int:
 def alarms(arguments: argparse.Namespace) -> int:
     """List the alarms."""
     from telemetry.alarms.faults import ChatteringRule
-    from telemetry.machine.machine_file import load_machine
     from telemetry.model.errors import InputError
     from telemetry.report.alarm_text import alarm_lines, alarm_object
     from telemetry.runs.judged import alarm_review
-    from telemetry.runs.subjects import machine_for, open_subject
+    from telemetry.runs.subjects import subject
 
-    given = None if arguments.machine is None else load_machine(arguments.machine)
     store = store_path(arguments)
-    recording = open_subject(arguments.session, store, given)
+    recording, machine, given = subject(arguments.session, store, arguments.machine)
     rule = ChatteringRule(arguments.chattering, arguments.within)
-    review = alarm_review(recording, store, given, machine_for(recording, given), rule)
+    review = alarm_review(recording, store, given, machine, rule)
     if review is None:
         raise InputError(f"{recording.name} has no machine file, so it has no limits; add --machine FILE")
-    for warning in recording.warnings:
-        warn(warning)
+    warn(*recording.warnings)
     say(as_json(alarm_object(review)) if arguments.json else "\n".join(alarm_lines(review)))
     return 0

@@ -83,10 +83,11 @@ def drive(arguments: argparse.Namespace) -> int:
     """Lead through a guided drive, or judge recordings as one; 1 where a step fails."""
     from telemetry.machine.machine_file import load_machine
     from telemetry.model.errors import InputError, printable
+    from telemetry.model.whole_file import check_free
 
     page: Path | None = arguments.result
-    if page is not None and page.exists() and not arguments.replace:
-        raise InputError(f"{printable(page, 200)} exists; choose another name or add --replace")
+    if page is not None:
+        check_free(page, arguments.replace)
     if arguments.rehearse is None and "speed" in arguments:
         raise InputError("--speed is for --rehearse: a machine that is driven has its own time")
     if arguments.rehearse is not None:
@@ -121,13 +122,11 @@ def _tell(arguments: argparse.Namespace, result: GuidedResult, warnings: Sequenc
     from telemetry.report.guided_page import result_page
     from telemetry.report.guided_text import result_lines, result_object
 
-    for warning in warnings:
-        warn(warning)
+    warn(*warnings)
     if arguments.result is not None:
-        from telemetry.model.whole_file import whole_or_not_at_all
+        from telemetry.model.whole_file import write_whole
 
-        with whole_or_not_at_all(arguments.result, replace=True) as stream:
-            stream.write(harmless(result_page(result)).encode())
+        write_whole(arguments.result, harmless(result_page(result)), replace=True)
     say(as_json(result_object(result)) if arguments.json else "\n".join(result_lines(result)))
     return int(result.verdict.word == "FAIL")
 

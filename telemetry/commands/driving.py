@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from telemetry.commands.options import (
     add,
+    add_machine,
     add_run_options,
     add_screen_options,
     add_simulated,
@@ -90,7 +91,7 @@ def _add_replay(commands: Any) -> None:
     parser.add_argument(
         "--speed", type=times_real_time, default=1.0, metavar="N|max", help="times real time; default 1"
     )
-    parser.add_argument("--machine", type=Path, metavar="FILE", help="machine file with the limits to use")
+    add_machine(parser, "machine file with the limits to use")
     parser.add_argument(
         "--record",
         action="store_true",
@@ -105,7 +106,7 @@ def _add_review(commands: Any) -> None:
     parser.add_argument(
         "recording", metavar="RECORDING", help="a session's number, last, or a .csv, .csv.gz or .parquet file"
     )
-    parser.add_argument("--machine", type=Path, metavar="FILE", help="machine file with the limits to draw")
+    add_machine(parser, "machine file with the limits to draw")
     add_screen_options(parser)
     add_store(parser)
 
@@ -223,12 +224,10 @@ def _follow(arguments: argparse.Namespace) -> int:
 
 def replay(arguments: argparse.Namespace) -> int:
     """Play a recording."""
-    from telemetry.machine.machine_file import load_machine
-    from telemetry.runs import join, subjects
+    from telemetry.runs import join
+    from telemetry.runs.subjects import subject
 
-    given = None if arguments.machine is None else load_machine(arguments.machine)
-    recording = subjects.open_subject(arguments.recording, store_path(arguments), given)
-    machine = subjects.machine_for(recording, given)
+    recording, machine, _ = subject(arguments.recording, store_path(arguments), arguments.machine)
     return join.replay(recording, machine, arguments.speed, run_options(arguments, arguments.record))
 
 

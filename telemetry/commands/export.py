@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from telemetry.commands.options import add, add_store, interval, say, store_path, warn
+from telemetry.commands.options import add, add_machine, add_store, interval, say, store_path, warn
 
 if TYPE_CHECKING:
     from telemetry.model.recording import Recording
@@ -28,9 +28,7 @@ def add_to(commands: Any) -> None:
         help="a file; the end of its name says the format: .csv .csv.gz .parquet .jsonl .jsonl.gz .bdf.csv"
         " .bdf.parquet .gpx .mf4 .xlsx .sqlite3; with --raw any name",
     )
-    parser.add_argument(
-        "--machine", type=Path, metavar="FILE", help="machine file that says how to decode a device log"
-    )
+    add_machine(parser, "machine file that says how to decode a device log")
     parser.add_argument("--every", type=interval, metavar="TIME", help="rows of equal intervals, such as 1s or 1min")
     parser.add_argument(
         "--signals", metavar="NAMES", help="only these, with commas between them; * stands for anything: cell_*"
@@ -100,8 +98,7 @@ def export(arguments: argparse.Namespace) -> int:
     )
     with Progress() as progress:
         done = write(recording, arguments.out, part, replace=arguments.replace, warn=progress.warn, progress=progress)
-    for warning in recording.warnings:
-        warn(warning)
+    warn(*recording.warnings)
     say(f"{done.rows} rows written to {arguments.out}")
     if done.marks:
         say(f"{done.marks} mark{'s' if done.marks > 1 else ''} written to {done.marks_path}")

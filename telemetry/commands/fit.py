@@ -102,8 +102,7 @@ def _driven(arguments: argparse.Namespace, given: Machine | None) -> tuple[Sessi
     from telemetry.runs.subjects import machine_for, open_subject
 
     recording = open_subject(arguments.drive, store_path(arguments), given)
-    for text in recording.warnings:
-        warn(text)
+    warn(*recording.warnings)
     machine = machine_for(recording, given)
     with Progress() as progress:
         series = read_series(progress.watched(recording))

@@ -8,7 +8,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
-from telemetry.commands.options import add, add_store, as_json, say, store_path, warn
+from telemetry.commands.options import add, add_machine, add_store, as_json, say, store_path, warn
 
 if TYPE_CHECKING:
     from telemetry.recordings.foreign.proposal import Question
@@ -28,12 +28,7 @@ def add_to(commands: Any) -> None:
         " another store",
     )
     parser.add_argument("--map", type=Path, metavar="MAP.toml", help="column map to read them by; else a kept one")
-    parser.add_argument(
-        "--machine",
-        type=Path,
-        metavar="FILE",
-        help="machine file to judge the sessions by, and to decode device logs",
-    )
+    add_machine(parser, "machine file to judge the sessions by, and to decode device logs")
     parser.add_argument("--yes", action="store_true", help="ask nothing: say what was assumed instead")
     parser.add_argument("--show", action="store_true", help="show how the files would be read, and store nothing")
     parser.add_argument("--json", action="store_true", help="print one JSON list of what was read")
@@ -62,8 +57,7 @@ def import_files(arguments: argparse.Namespace) -> int:
                     if not arguments.show:
                         with Progress() as progress:
                             stored = store_recording(found, path, store, machine, progress)
-                    for warning in found.recording.warnings:
-                        warn(warning)
+                    warn(*found.recording.warnings)
                     objects.append(_object(path, found, stored))
                     if stored is not None and not arguments.json:
                         say("\n".join(_stored_lines(path.name, stored)))

@@ -5,10 +5,9 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from pathlib import Path
 from typing import Any
 
-from telemetry.commands.options import add, add_store, as_json, say, store_path, warn
+from telemetry.commands.options import add, add_machine, add_session, add_store, as_json, say, store_path, warn
 from telemetry.model.errors import harmless
 
 MOST_STRIPS = 3
@@ -18,10 +17,8 @@ def add_to(commands: Any) -> None:
     """Add this command to the command line."""
     words = "name the part that makes the machine hesitate, from a recorded drive"
     parser = add(commands, "isolate", isolate, words, "shakedown isolate last")
-    parser.add_argument("session", metavar="SESSION", help="a session's number, last, or a recording file")
-    parser.add_argument(
-        "--machine", type=Path, metavar="FILE", help="machine file to use; default: the one recorded with the session"
-    )
+    add_session(parser)
+    add_machine(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.add_argument(
         "--ask",
@@ -38,21 +35,17 @@ def isolate(arguments: argparse.Namespace) -> int:
     from telemetry.analysis.fault_isolation.isolate import isolate as judge
     from telemetry.analysis.series import read_series
     from telemetry.analysis.session_figures import find_cells
-    from telemetry.machine.machine_file import load_machine
     from telemetry.report.isolation_questions import ask_readings
     from telemetry.report.isolation_strips import event_strips
     from telemetry.report.isolation_text import isolation_object, letter_lines
     from telemetry.runs.earlier_drives import motion_resistances
     from telemetry.runs.progress import Progress
-    from telemetry.runs.subjects import machine_for, open_subject
+    from telemetry.runs.subjects import subject
 
-    given = None if arguments.machine is None else load_machine(arguments.machine)
-    recording = open_subject(arguments.session, store_path(arguments), given)
-    machine = machine_for(recording, given)
+    recording, machine, _ = subject(arguments.session, store_path(arguments), arguments.machine)
     with Progress() as progress:
         series = read_series(progress.watched(recording))
-    for warning in recording.warnings:
-        warn(warning)
+    warn(*recording.warnings)
     readings = ask_readings(_ask, _say_beside) if arguments.ask else None
     session = getattr(recording, "session", None)
     earlier = () if session is None else motion_resistances(store_path(arguments), session)

@@ -76,15 +76,14 @@ def _add_machine_schema(commands: Any) -> None:
 def machine_schema(arguments: argparse.Namespace) -> int:
     """Print the JSON Schema of the machine file, or write it."""
     from telemetry.machine.schema import machine_schema as schema
-    from telemetry.model.whole_file import whole_or_not_at_all
+    from telemetry.model.whole_file import write_whole
     from telemetry.pipeline.registry import driver_tables
 
     text = as_json(schema(driver_tables()))
     if arguments.out is None:
         say(text)
         return 0
-    with whole_or_not_at_all(arguments.out, arguments.replace) as stream:
-        stream.write(f"{text}\n".encode())
+    write_whole(arguments.out, f"{text}\n", arguments.replace)
     say(f"{arguments.out} written; make the first line of a machine file beside it: #:schema ./{arguments.out.name}")
     return 0
 
@@ -141,19 +140,18 @@ def _change_limits(arguments: argparse.Namespace, machine: Machine, history: Res
     from telemetry.machine.machine_file import parse_machine
     from telemetry.machine.override_edit import edited, setting, unsetting
     from telemetry.model.errors import MachineFileError, printable
-    from telemetry.model.whole_file import whole_or_not_at_all
+    from telemetry.model.whole_file import write_whole
     from telemetry.report.limit_list import change_lines, limit_lines, limit_objects
 
     path: Path = arguments.machine
     changes = [*map(unsetting, arguments.unset), *map(setting, arguments.set)]
     content = path.read_bytes()
-    mark = codecs.BOM_UTF8 if content.startswith(codecs.BOM_UTF8) else b""
+    mark = "\ufeff" if content.startswith(codecs.BOM_UTF8) else ""
     text = edited(content.decode("utf-8-sig"), changes)
     after, problems = parse_machine(text, str(path))
     if after is None:
         raise MachineFileError(f"{path} was left as it is: with this change it", problems)
-    with whole_or_not_at_all(path.resolve(), replace=True) as stream:
-        stream.write(mark + text.encode())
+    write_whole(path.resolve(), mark + text, replace=True)
     names = {each.limit for each in changes}
     found = [each for each in limits_for(after, history) if each.name in names]
     missing = {name: why for name, why in unjudged(after, history).items() if name in names}
@@ -170,11 +168,11 @@ def new_machine(arguments: argparse.Namespace) -> int:
     import secrets
 
     from telemetry.machine.interview import interview
-    from telemetry.model.errors import InputError, printable
+    from telemetry.model.errors import InputError
+    from telemetry.model.whole_file import check_free, write_whole
 
     path: Path = arguments.file
-    if path.exists() and not arguments.replace:
-        raise InputError(f"{printable(path, 200)} exists; choose another name or add --replace")
+    check_free(path, arguments.replace)
     answers: dict[str, object] = {}
     identity = secrets.token_hex(4)
     try:
@@ -189,7 +187,7 @@ def new_machine(arguments: argparse.Namespace) -> int:
     except EOFError:
         kept = _keep_answers(path, answers)
         raise InputError(f"the answers ended before the questions; {kept}; --yes takes the defaults") from None
-    _write(path, text)
+    write_whole(path, text, replace=True)
     say(f"{path} written; read it through, then: shakedown limits {path}\n")
     say("\n".join(_judged(path, text)))
     return 0
@@ -235,18 +233,12 @@ def _ask(question: Question) -> str:
 def _keep_answers(path: Path, answers: Mapping[str, object]) -> str:
     """Write the answers so far beside no finished file; return what was kept and how to go on."""
     from telemetry.machine.new_machine import new_machine_text
+    from telemetry.model.whole_file import write_whole
 
     if not answers:
         return "nothing was answered, so nothing was written"
     if path.exists():
         path = path.with_name(f"{path.stem}.unfinished{path.suffix}")
-    _write(path, new_machine_text(answers, with_defaults=False))
+    write_whole(path, new_machine_text(answers, with_defaults=False), replace=True)
     count = "1 answer is" if len(answers) == 1 else f"{len(answers)} answers are"
     return f"{count} kept in {path}; go on in a text editor: fill in the lines that end in = ?"
-
-
-def _write(path: Path, text: str) -> None:
-    from telemetry.model.whole_file import whole_or_not_at_all
-
-    with whole_or_not_at_all(path, replace=True) as stream:
-        stream.write(text.encode())

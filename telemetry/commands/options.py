@@ -28,6 +28,18 @@ def add(commands: Any, name: str, run: Command, words: str, example: str) -> arg
     return parser
 
 
+def add_session(parser: argparse.ArgumentParser) -> None:
+    """Add the session that a command is about."""
+    parser.add_argument("session", metavar="SESSION", help="a session's number, last, or a recording file")
+
+
+def add_machine(
+    parser: argparse.ArgumentParser, words: str = "machine file to use; default: the one recorded with the session"
+) -> None:
+    """Add ``--machine``."""
+    parser.add_argument("--machine", type=Path, metavar="FILE", help=words)
+
+
 def add_store(parser: argparse.ArgumentParser) -> None:
     """Add ``--store``."""
     parser.add_argument(
@@ -209,6 +221,7 @@ def takes_colour() -> bool:
     return sys.stdout.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
 
 
-def warn(text: str) -> None:
-    """Write a warning to standard error."""
-    sys.stderr.write(f"warning: {harmless(text)}\n")
+def warn(*texts: str) -> None:
+    """Write warnings to standard error, a line each."""
+    for text in texts:
+        sys.stderr.write(f"warning: {harmless(text)}\n")

@@ -7,7 +7,17 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from telemetry.commands.options import add, add_store, as_json, say, store_path, takes_colour, warn
+from telemetry.commands.options import (
+    add,
+    add_machine,
+    add_session,
+    add_store,
+    as_json,
+    say,
+    store_path,
+    takes_colour,
+    warn,
+)
 
 _LARGEST_HA = 1000  # of one session; beyond that a mistyped figure
 
@@ -28,10 +38,8 @@ def add_to(commands: Any) -> None:
 def _add_report(commands: Any) -> None:
     words = "report the figures of a drive, each with its uncertainty, and what is not known"
     parser = add(commands, "report", report, words, "shakedown report last --html mow.html")
-    parser.add_argument("session", metavar="SESSION", help="a session's number, last, or a recording file")
-    parser.add_argument(
-        "--machine", type=Path, metavar="FILE", help="machine file to use; default: the one recorded with the session"
-    )
+    add_session(parser)
+    add_machine(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.add_argument("--series", action="store_true", help="with --json: the state of charge every 10 s as well")
     parser.add_argument(
@@ -67,19 +75,15 @@ def _add_compare(commands: Any) -> None:
     parser.add_argument(
         "sessions", nargs="+", metavar="SESSION", help="session numbers or recording files, two or more"
     )
-    parser.add_argument(
-        "--machine",
-        type=Path,
-        metavar="FILE",
-        help="machine file to use for all; default: the one recorded with each",
-    )
+    add_machine(parser, "machine file to use for all; default: the one recorded with each")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     add_store(parser)
 
 
 def report(arguments: argparse.Namespace) -> int:
     """Report on one session."""
-    from telemetry.model.errors import InputError, harmless, printable
+    from telemetry.model.errors import harmless
+    from telemetry.model.whole_file import check_free, write_whole
     from telemetry.report.painted import painted
     from telemetry.report.plain_page import plain_lines, plain_page
     from telemetry.report.session_charts import drive_in_characters, moments_of, terminal_charts
@@ -89,8 +93,8 @@ def report(arguments: argparse.Namespace) -> int:
     from telemetry.runs.progress import Progress
 
     page: Path | None = arguments.html
-    if page is not None and page.exists() and not arguments.replace:
-        raise InputError(f"{printable(page, 200)} exists; choose another name or add --replace")
+    if page is not None:
+        check_free(page, arguments.replace)
     with Progress() as progress:
         found = judged(
             arguments.session,
@@ -105,13 +109,9 @@ def report(arguments: argparse.Namespace) -> int:
         text = ""
         if page is not None:
             text = harmless(plain_page(found.report) if arguments.plain else _page(found, moments))
-    for warning in found.warnings:
-        warn(warning)
+    warn(*found.warnings)
     if page is not None:
-        from telemetry.model.whole_file import whole_or_not_at_all
-
-        with whole_or_not_at_all(page, replace=True) as stream:
-            stream.write(text.encode())
+        write_whole(page, text, replace=True)
     if arguments.json:
         say(as_json(report_json(found.report)))
     elif arguments.plain:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from telemetry.commands.options import add, add_store, as_json, say, store_path, warn
+from telemetry.commands.options import add, add_machine, add_session, add_store, as_json, say, store_path, warn
 
 
 def add_to(commands: Any) -> None:
@@ -48,10 +48,8 @@ def _add_repair(commands: Any) -> None:
 def _add_align(commands: Any) -> None:
     words = "find how much later one source is than another, and the lag_s that corrects it"
     parser = add(commands, "align", align, words, "shakedown align last")
-    parser.add_argument("session", metavar="SESSION", help="a session's number, last, or a recording file")
-    parser.add_argument(
-        "--machine", type=Path, metavar="FILE", help="machine file used when a recording file was made"
-    )
+    add_session(parser)
+    add_machine(parser, "machine file used when a recording file was made")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     add_store(parser)
 
@@ -127,8 +125,7 @@ def align(arguments: argparse.Namespace) -> int:
     tracks = read_tracks(recording, [source.name for source in known])
     pairs = find_pairs(tracks)
     found = lags(pairs, {source.name: source.lag_s for source in known if source.lag_s is not None})
-    for warning in recording.warnings:
-        warn(warning)
+    warn(*recording.warnings)
     result = (recording.name, list(dict.fromkeys(track.source for track in tracks)), pairs, found)
     say(as_json(alignment_object(*result)) if arguments.json else "\n".join(alignment_lines(*result)))
     return 0 if found else 1

@@ -43,7 +43,7 @@ def manual(arguments: argparse.Namespace) -> int:
 
     from argparse_manpage.manpage import Manpage
 
-    from telemetry.model.whole_file import whole_or_not_at_all
+    from telemetry.model.whole_file import write_whole
 
     root = arguments.root
     what = root.description[0].lower() + root.description[1:].rstrip(".")
@@ -52,8 +52,7 @@ def manual(arguments: argparse.Namespace) -> int:
     if arguments.out is None:
         say(page)
         return 0
-    with whole_or_not_at_all(arguments.out, arguments.replace) as stream:
-        stream.write(page.encode())
+    write_whole(arguments.out, page, arguments.replace)
     say(f"written to {arguments.out}; read it with: man ./{arguments.out.name}")
     return 0
 

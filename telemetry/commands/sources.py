@@ -109,15 +109,13 @@ def sources(arguments: argparse.Namespace) -> int:
             raise InputError(f"{arguments.capture} exists; choose another name")
         how = Listening(LISTEN_S, arguments.listen, KEEP_S if arguments.capture is not None else 0.0)
         heard, reasons = heard_in_reach(how)
-        for reason in reasons:
-            warn(reason)
+        warn(*reasons)
         if arguments.capture is not None:
             keep_heard(heard, arguments.capture)
         _say_heard(heard, arguments.json)
         return 0
     found, reasons = sources_in_reach()
-    for reason in reasons:
-        warn(reason)
+    warn(*reasons)
     say(as_json(found) if arguments.json else "\n".join(source_lines(found) or ["nothing in reach"]))
     return 0
 

@@ -31,8 +31,7 @@ def whole_or_not_at_all(path: Path, replace: bool) -> Iterator[IO[bytes]]:
             raise InputError(f"{file}: there is no folder {folder}; make it first")
         if path.is_dir():
             raise InputError(f"{file}: it is a folder; name a file in it")
-        if path.exists() and not replace:
-            raise InputError(f"{file}: the file exists already; choose another name, or add --replace")
+        check_free(path, replace, file)
         if path.exists() and not path.is_file():  # a pipe or a terminal has no whole to keep
             with path.open("wb") as stream:
                 yield stream
@@ -51,6 +50,19 @@ def whole_or_not_at_all(path: Path, replace: bool) -> Iterator[IO[bytes]]:
     finally:
         with suppress(OSError):
             part.unlink()
+
+
+def write_whole(path: Path, text: str, replace: bool) -> None:
+    """Write ``text`` to ``path`` in UTF-8, whole or not at all; raises as :func:`whole_or_not_at_all` does."""
+    with whole_or_not_at_all(path, replace) as stream:
+        stream.write(text.encode())
+
+
+def check_free(path: Path, replace: bool, shown: str = "") -> None:
+    """Raise InputError where ``path``, called ``shown``, exists and ``replace`` is false."""
+    if path.exists() and not replace:
+        file = shown or printable(path, 200)
+        raise InputError(f"{file}: the file exists already; choose another name, or add --replace")
 
 
 def private(path: str, flags: int) -> int:

@@ -15,7 +15,7 @@ from telemetry.model.errors import RecordingError, printable
 from telemetry.model.events import Mark
 from telemetry.model.recording import TimeBasis
 from telemetry.model.time_text import utc
-from telemetry.model.whole_file import whole_or_not_at_all
+from telemetry.model.whole_file import write_whole
 from telemetry.recordings.export.spreadsheet import FORMULA
 
 _TIME: dict[TimeBasis, str] = {"relative": "t", "absolute": "time"}
@@ -45,8 +45,7 @@ def write_marks(marks: Sequence[Mark], path: Path, basis: TimeBasis, start: int,
         at = f"{(mark.t - start) / 1e6:.6f}" if basis == "relative" else utc(mark.t)
         words = f"'{mark.text}" if mark.text.startswith(FORMULA) else mark.text
         rows.writerow([at, words, mark.by, "yes" if mark.taken_back else ""])
-    with whole_or_not_at_all(path, replace) as stream:
-        stream.write(text.getvalue().encode())
+    write_whole(path, text.getvalue(), replace)
 
 
 def read_marks(path: Path, basis: TimeBasis) -> list[Mark]:

@@ -27,7 +27,7 @@ from telemetry.model.events import Event, Mark
 from telemetry.model.raw_bytes import packed, unpacked
 from telemetry.model.signals import find_signal
 from telemetry.model.toml_text import parse_toml
-from telemetry.model.whole_file import whole_or_not_at_all
+from telemetry.model.whole_file import check_free, whole_or_not_at_all
 from telemetry.pipeline.registry import driver_names, drivers_that
 from telemetry.report.raw_text import size_text
 from telemetry.runs.anonymous_text import AnonymousText
@@ -77,8 +77,7 @@ def write_bundle(
     """
     if record.ended is None:
         raise InputError(f"session {record.id} is being recorded; end it first")
-    if out.exists() and not replace_it:
-        raise InputError(f"{printable(out, 200)}: the file exists already; choose another name, or add --replace")
+    check_free(out, replace_it)
     content = Content(reader, record, positions, names)
     with tempfile.TemporaryDirectory(prefix="shakedown-") as folder:
         store = Path(folder) / "session.sqlite3"

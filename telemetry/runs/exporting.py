@@ -11,10 +11,10 @@ from tempfile import TemporaryDirectory
 
 from telemetry.alarms.figures import Excursion, episodes_of
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
-from telemetry.model.errors import InputError, printable
+from telemetry.model.errors import InputError
 from telemetry.model.events import AlarmChange, Event, Mark
 from telemetry.model.recording import Recording, TimeBasis
-from telemetry.model.whole_file import whole_or_not_at_all
+from telemetry.model.whole_file import check_free, whole_or_not_at_all
 from telemetry.recordings.export.events_table import Happened
 from telemetry.recordings.export.intervals import Intervals, intervals_of
 from telemetry.recordings.export.mdf_file import write_mdf
@@ -83,8 +83,8 @@ def export(
     marks = tuple(note for note in notes if isinstance(note, Mark))
     beside = marks_path(out)
     writes_marks = bool(marks) and every_s is None and name.endswith((".csv", ".csv.gz", ".parquet"))
-    if writes_marks and beside.exists() and not replace:
-        raise InputError(f"{printable(beside, 200)} exists already; choose another name, or add --replace")
+    if writes_marks:
+        check_free(beside, replace)
     computed = part.derived or every_s is not None
     whole = recording.with_derived() if computed and isinstance(recording, StoredRecording) else recording
     chosen: Recording = Selection(whole, _moment(whole, part.begin_s), _moment(whole, part.stop_s), part.signals)

@@ -8,7 +8,7 @@ from pathlib import Path
 from telemetry.alarms.faults import ChatteringRule
 from telemetry.analysis.series import SessionSeries, read_series
 from telemetry.analysis.session_figures import SessionFigures, figures_of
-from telemetry.machine.machine_file import Machine, load_machine
+from telemetry.machine.machine_file import Machine
 from telemetry.model.errors import printable
 from telemetry.model.recording import Recording
 from telemetry.report.alarm_review import AlarmReview, judged_anew, review_of
@@ -16,7 +16,7 @@ from telemetry.report.raw_text import KeptRaw, kept_raw
 from telemetry.report.session_model import Report
 from telemetry.report.session_report import report_of
 from telemetry.runs.progress import Progress
-from telemetry.runs.subjects import machine_for, open_subject
+from telemetry.runs.subjects import subject
 from telemetry.store.reader import SessionRecord, StoreReader
 from telemetry.store.stored_recording import StoredRecording
 
@@ -60,9 +60,7 @@ def judged(
     Raises:
         InputError, MachineFileError, RecordingError, StoreError: what is wrong with either, and the remedy.
     """
-    given = None if machine_path is None else load_machine(machine_path)
-    recording = open_subject(name, store, given)
-    machine = machine_for(recording, given)
+    recording, machine, given = subject(name, store, machine_path)
     told = Progress() if progress is None else progress
     series = read_series(told.watched(recording))
     told.at(f"finding the figures of {recording.name}")

@@ -10,12 +10,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from telemetry.machine.limits import limits_for
-from telemetry.machine.machine_file import load_machine
 from telemetry.model.errors import printable
 from telemetry.runs.file_past import FilePast
 from telemetry.runs.judged import is_judged_anew
 from telemetry.runs.stored_past import StoredPast
-from telemetry.runs.subjects import machine_for, open_subject
+from telemetry.runs.subjects import subject
 from telemetry.store.later_marks import keep_mark
 from telemetry.store.reader import StoreReader
 from telemetry.store.stored_recording import StoredRecording
@@ -67,9 +66,7 @@ def open_review(name: str, options: ReviewOptions) -> Review:
     from telemetry.screen.review import Review
     from telemetry.screen.session_list import SessionList
 
-    given = None if options.machine is None else load_machine(options.machine)
-    recording = open_subject(name, options.store, given)
-    machine = machine_for(recording, given)
+    recording, machine, given = subject(name, options.store, options.machine)
     limits = {} if machine is None else {limit.name: limit for limit in limits_for(machine)}
     past: StoredPast | FilePast
     if isinstance(recording, StoredRecording):

@@ -14,7 +14,7 @@ from typing import Any
 from telemetry.driver import Simulates
 from telemetry.model.errors import InputError, printable
 from telemetry.model.toml_text import parse_toml, table_text
-from telemetry.model.whole_file import whole_or_not_at_all
+from telemetry.model.whole_file import write_whole
 from telemetry.pipeline.registry import drivers_that, load_driver
 from telemetry.runs.subjects import example_text
 
@@ -73,8 +73,7 @@ def machine_file_for(example: str, link: str, reach: Mapping[str, Any]) -> str:
 
 def _announce(link: str, reach: Mapping[str, Any], text: str, write: Path | None, as_json: bool) -> None:
     if write is not None:
-        with whole_or_not_at_all(write, replace=True) as stream:
-            stream.write(text.encode())
+        write_whole(write, text, replace=True)
     where = "\n".join(f"{key}: {value}" for key, value in reach.items() if isinstance(value, str))
     if as_json:
         shown = {

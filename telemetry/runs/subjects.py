@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from telemetry.driver import GivesExample
 from telemetry.machine.machine_file import Machine, load_machine, parse_machine
@@ -56,6 +56,26 @@ def example_text(settings: Mapping[str, Any]) -> str:
     if wrong:
         raise InputError("; ".join(str(problem) for problem in wrong))
     return simulated.example(settings)
+
+
+class Subject(NamedTuple):
+    """What a command is about: the recording, the machine to judge it by, and the machine file given for that."""
+
+    recording: Recording
+    machine: Machine | None
+    given: Machine | None
+
+
+def subject(name: str, store: Path, machine_file: Path | None) -> Subject:
+    """Return what ``name`` means, judged by the machine file where one is given, else by the one recorded with it.
+
+    Raises:
+        InputError, MachineFileError: neither such a file nor such a session, or what is wrong with a machine file.
+
+    """
+    given = None if machine_file is None else load_machine(machine_file)
+    recording = open_subject(name, store, given)
+    return Subject(recording, machine_for(recording, given), given)
 
 
 def open_subject(name: str, store: Path, machine: Machine | None = None) -> Recording:

@@ -70,7 +70,7 @@ def test_the_step_that_was_driven_is_judged_and_the_page_is_written(folder, caps
     assert "INCOMPLETE" in page.read_text(encoding="utf-8")
     assert told(capsys, *words, "--result", page) == (
         2,
-        f"shakedown: {page} exists; choose another name or add --replace\n",
+        f"shakedown: {page}: the file exists already; choose another name, or add --replace\n",
     )
 
 

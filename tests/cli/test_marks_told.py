@@ -52,7 +52,7 @@ def test_an_export_has_the_marks_beside_it(store: Path, name: str, capsys: pytes
 def test_an_older_file_of_marks_is_not_replaced_unasked(store: Path, capsys: pytest.CaptureFixture[str]) -> None:
     store.with_name("mow.marks.csv").write_text("mine\n")
     assert main(["export", "1", str(store.with_name("mow.csv")), "--store", str(store)]) == 2
-    assert "mow.marks.csv exists already" in capsys.readouterr().err
+    assert "mow.marks.csv: the file exists already" in capsys.readouterr().err
     assert not store.with_name("mow.csv").exists(), "the one without the other would be half an export"
     assert store.with_name("mow.marks.csv").read_text() == "mine\n"
     assert main(["export", "1", str(store.with_name("mow.csv")), "--store", str(store), "--replace"]) == 0

@@ -337,7 +337,9 @@ MISTAKES = [
             "find it: `shakedown sources` lists those in reach",
         ),
     ),
-    Mistake("new-machine mower.toml", 2, "mower.toml exists; choose another name or add --replace"),
+    Mistake(
+        "new-machine mower.toml", 2, "mower.toml: the file exists already; choose another name, or add --replace"
+    ),
     Mistake("alarms drive.csv", 2, "drive.csv has no machine file, so it has no limits; add --machine FILE"),
     # Places to write to
     Mistake("export 1 drive.csv", 2, "drive.csv: the file exists already; choose another name, or add --replace"),

@@ -29,7 +29,11 @@ def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     ("command", "status", "says"),
     [
         ("sessions --store none.sqlite3", 3, "there is no store at none.sqlite3; record a session first"),
-        ("report drive.csv --html page.html", 2, "page.html exists; choose another name or add --replace"),
+        (
+            "report drive.csv --html page.html",
+            2,
+            "page.html: the file exists already; choose another name, or add --replace",
+        ),
         ("report sixth", 2, "sixth"),
         ("compare drive.csv", 2, "compare needs two sessions or more, such as: shakedown compare 3 7"),
         ("export drive.csv out.txt --raw", 2, "drive.csv is a file and holds no raw bytes; give a session's number"),
