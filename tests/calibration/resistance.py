@@ -49,8 +49,9 @@ def draw(source: str, chemistry: str, celsius: float, every_s: float, name: str,
     run = session.finished()
     instruments = Instruments.drawn(random, count, stated, every_s)
     series = recorded(run, instruments, celsius, random)
-    passed = np.quantile(run.share.mean(axis=1), (np.arange(_PULSES) + 0.5) / _PULSES)
-    every = np.linspace(passed[-1], passed[0], _GRID) if passed[0] > passed[-1] else passed[:1]
+    shares = run.share.mean(axis=1)
+    passed = np.quantile(shares, (np.arange(_PULSES) + 0.5) / _PULSES)
+    every = np.linspace(float(shares.min()), float(shares.max()), _GRID)
     truth = Truth(
         np.round(np.arange(len(run.current_a)) * run.dt * 1e6).astype(np.int64),
         run.current_a,
@@ -118,6 +119,8 @@ def rows_of_spans(case: Case) -> Iterator[Row]:
     """Return what the traces say of spans of each length at drawn places, as per cent of the truth over 10 s."""
     random = np.random.default_rng([case.seed, 79])
     for length in SPANS_S:
+        if case.series.duration_s < length:
+            continue
         first = int(random.uniform(case.series.start, case.series.end - 1e6 * length))
         last = round(first + 1e6 * length)
         found = find_stretch(part_of(case.series, first, last), case.pack)
