@@ -16,7 +16,6 @@ from typing import Any, ClassVar, Literal, cast
 from telemetry.driver import Declared, DriverContext, Heard, Listening, Settings
 from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.errors import LinkUnavailable, Problem, printable
-from telemetry.model.fault_names import FaultNames
 from telemetry.model.keys import BadValue, Key, Text, described, number, setting, text
 from telemetry.model.tables import Rules, Table, settings_of
 
@@ -24,7 +23,7 @@ from .decode.bluetooth_characteristics import BATTERY_SERVICE, full_uuid
 from .decode.bluetooth_readings import ReadingFigures
 from .decode.frame_decoder import FrameFigures
 from .decode.frame_layout import FrameMap
-from .decode.frame_map import FrameMapKind, fault_names_of, requests_of
+from .decode.frame_map import ByFrameMap, FrameMapKind
 from .links import bluetooth_le_link
 from .links.bluetooth_le_frames import FrameSession
 from .links.bluetooth_le_link import BluetoothLink
@@ -167,7 +166,7 @@ class BluetoothLeSettings(Table):
     )
 
 
-class BluetoothLeDriver(Declared):
+class BluetoothLeDriver(Declared, ByFrameMap):
     """Reads a Bluetooth LE device; a :class:`telemetry.driver.Driver`."""
 
     kind: ClassVar[Literal["wired", "radio", "plan"]] = "radio"
@@ -227,16 +226,6 @@ class BluetoothLeDriver(Declared):
         if self._session is not None:
             await self._session.end()
         await self._link.close()
-
-    @staticmethod
-    def fault_names(settings: Settings) -> Mapping[str, FaultNames]:
-        """Return what the numbers of its signals mean, as far as the map's meanings name faults."""
-        return fault_names_of(settings.get("map"))
-
-    @staticmethod
-    def requests(settings: Settings) -> tuple[bytes, ...]:
-        """Return what the source sends to its device, by its frame map."""
-        return requests_of(settings.get("map"))
 
     @staticmethod
     async def discover() -> list[dict[str, Any]]:

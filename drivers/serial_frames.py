@@ -16,11 +16,10 @@ from typing import Any, ClassVar
 from telemetry.driver import DriverContext, Settings
 from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.errors import Problem
-from telemetry.model.fault_names import FaultNames
 from telemetry.model.tables import Rules, settings_of
 
 from .decode.frame_decoder import FrameDecoder
-from .decode.frame_map import MapSettings, fault_names_of, requests_of
+from .decode.frame_map import ByFrameMap, MapSettings
 from .decode.frame_poll import FramePoll
 from .links import serial_port
 from .links.pump import Piece
@@ -47,7 +46,7 @@ class SerialFramesSettings(MapSettings, SerialSettings):
     rules: ClassVar[Rules] = (_for_a_line,)
 
 
-class SerialFramesDriver(SerialDriver):
+class SerialFramesDriver(SerialDriver, ByFrameMap):
     """Reads frames from a serial port; a :class:`telemetry.driver.Driver`."""
 
     table: ClassVar = SerialFramesSettings
@@ -139,16 +138,6 @@ class SerialFramesDriver(SerialDriver):
         from .decode.guess_map import guess_map
 
         return guess_map(read_capture(capture), readings, source)
-
-    @staticmethod
-    def fault_names(settings: Settings) -> Mapping[str, FaultNames]:
-        """Return what the numbers of its signals mean, as far as the map's meanings name faults."""
-        return fault_names_of(settings.get("map"))
-
-    @staticmethod
-    def requests(settings: Settings) -> tuple[bytes, ...]:
-        """Return what the source sends to its device, by its frame map."""
-        return requests_of(settings.get("map"))
 
     @staticmethod
     def peer(settings: Settings) -> AbstractAsyncContextManager[Mapping[str, Any]]:

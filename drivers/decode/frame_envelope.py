@@ -12,13 +12,12 @@ from telemetry.model.keys import BadValue, Count, Key, Kind, Text, choice, count
 from telemetry.model.tables import Either, Inner, Named, Rules, Table
 
 from .checksums import Checksum, Crc, Sum, Xor, known_checksums, named_crc
-from .frame_layout import ByteOrder, ChecksumPlace, Envelope, Escape, LengthField
+from .frame_layout import PROTOCOL, ByteOrder, ChecksumPlace, Envelope, Escape, LengthField
 from .kinds import HexBytes, hex_bytes
 
 SUMS = {"sum": 0, "ones-complement": 1, "twos-complement": 2}
 BYTE_ORDERS: tuple[ByteOrder, ...] = get_args(ByteOrder)
 WORD_ORDERS = ("high-first", "low-first")
-PROTOCOL = "the device's protocol"
 _PARAMETERS = frozenset(("width", "polynomial", "initial", "reflect_in", "reflect_out", "xor_out"))
 _TAKEN = {"crc": _PARAMETERS, "xor": {"initial"}, **dict.fromkeys(SUMS, frozenset(("width", "initial")))}
 HEXADECIMAL = b"0123456789ABCDEFabcdef"

@@ -26,8 +26,8 @@ from telemetry.model.keys import (
 from telemetry.model.signals import EXTRA_PREFIX, cell_name, extra_name, find_signal, known_names, nearest_signals
 from telemetry.model.tables import Either, Inner, Named, Rules, Table
 
-from .frame_envelope import BYTE_ORDERS, PROTOCOL, WORD_ORDERS
-from .frame_layout import ByteOrder, Direction, FirstRepeat, FrameField, NumberType
+from .frame_envelope import BYTE_ORDERS, WORD_ORDERS
+from .frame_layout import PROTOCOL, ByteOrder, Direction, FirstRepeat, FrameField, NumberType
 from .frame_reader import FLOAT_FORMATS
 
 MOST_REPEATS = 255
@@ -40,25 +40,6 @@ class CountTable(Table):
 
     byte: int = count(0, 65535, "the byte that gives it", PROTOCOL, 4, required=True)
     most: int = count(1, MOST_REPEATS, "the highest count that the device sends", PROTOCOL, 24, required=True)
-
-
-@dataclass(frozen=True, kw_only=True)
-class FirstTable(Table):
-    """``first_number``, where a byte of the frame says which repeat comes first."""
-
-    byte: int = count(0, 65535, "the byte that gives it", PROTOCOL, 4, required=True)
-    times: int = count(1, 255, "repeats that a count of 1 there skips", PROTOCOL, 3, default=1)
-    add: int = count(-255, 998, "what is added to that", PROTOCOL, 1, default=0)
-    most: int = count(1, 998, "the highest number that the device has", PROTOCOL, 24, required=True)
-
-
-@dataclass(frozen=True, kw_only=True)
-class DirectionTable(Table):
-    """``direction``: the bit that says which way a number counts."""
-
-    byte: int = count(0, 65535, "the byte that it is in", PROTOCOL, 10, required=True)
-    bit: int = count(0, 7, "the bit, counted from the lowest, 0", PROTOCOL, 3, default=0)
-    negative: int = count(0, 1, "its value where the number is negative", PROTOCOL, 1, default=1)
 
 
 class PointTable(Kind):
@@ -167,7 +148,7 @@ def _packed(s: FieldTable) -> Iterator[Problem]:
         yield Problem("packed", "is for repeats without bit, step or word_order", "leave one of them out")
     if s.byte < 0 and isinstance(s.count, CountTable):
         yield Problem("byte", "counts from the end, but a count in the frame moves it", "count it from 0")
-    if isinstance(s.first_number, FirstTable):
+    if isinstance(s.first_number, FirstRepeat):
         if not isinstance(s.count, int):
             yield Problem(
                 "count", "must be a plain number when the frame gives first_number", "write count = 3, for example"
@@ -204,8 +185,8 @@ class FieldTable(Table):
         "low-first",
         default="high-first",
     )
-    direction: DirectionTable | None = setting(
-        Inner(DirectionTable),
+    direction: Direction | None = setting(
+        Inner(Direction),
         "the bit that makes it negative, if the number has no sign of its own",
         PROTOCOL,
         {"byte": 10},
@@ -232,8 +213,8 @@ class FieldTable(Table):
         PROTOCOL,
         {"2": "cell over voltage"},
     )
-    first_number: int | FirstTable = setting(
-        Either(Count(1, 998), Inner(FirstTable)),
+    first_number: int | FirstRepeat = setting(
+        Either(Count(1, 998), Inner(FirstRepeat)),
         "the number of the first, or the byte of the frame that gives it",
         PROTOCOL,
         17,
@@ -266,7 +247,7 @@ class FieldTable(Table):
         """Return the signals of the field under the key ``name``."""
         repeats = self.count.most if isinstance(self.count, CountTable) else self.count
         first = self.first_number
-        if isinstance(first, FirstTable):
+        if isinstance(first, FirstRepeat):
             return tuple(_numbered(name, k) for k in range(1, first.most + 1))
         return (name,) if repeats is None else tuple(_numbered(name, first + k) for k in range(repeats))
 
@@ -276,16 +257,16 @@ class FieldTable(Table):
         scale, offset = (-1.0, 1.0) if self.inverted else (self.scale, self.offset)
         unknown = tuple((low % (1 << width), high % (1 << width)) for low, high in self.unknown)
         size = (self.bit + width + 7) // 8
-        first, direction = self.first_number, self.direction
-        paged = isinstance(first, FirstTable)
+        first = self.first_number
+        paged = isinstance(first, FirstRepeat)
         return FrameField(
             *(self.signals(name), self.byte, self.bit, width, self.byte_order or order, self.type, scale, offset),
             *(unknown, self.step or size, self.count.byte if isinstance(self.count, CountTable) else None),
             words_swapped=self.word_order == "low-first",
             packed=self.packed,
-            first=FirstRepeat(first.byte, first.times, first.add) if isinstance(first, FirstTable) else None,
+            first=first if isinstance(first, FirstRepeat) else None,
             repeats=self.count if paged and isinstance(self.count, int) else 0,
-            direction=None if direction is None else Direction(direction.byte, direction.bit, direction.negative),
+            direction=self.direction,
             points=self.points or (),
             meanings=self.meanings or {},
         )

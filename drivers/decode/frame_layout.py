@@ -10,8 +10,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from telemetry.model.keys import count
+from telemetry.model.tables import Table
+
 from .checksums import Checksum
 
+PROTOCOL = "the device's protocol"
+"""Where an owner finds most of what a frame map states."""
 ByteOrder = Literal["big", "little"]
 NumberType = Literal["unsigned", "signed", "sign-magnitude", "float", "bcd"]
 
@@ -159,22 +164,23 @@ class Condition:
         return bytes(frame[self.byte : self.end]) in self.values
 
 
-@dataclass(frozen=True, slots=True)
-class FirstRepeat:
+@dataclass(frozen=True, kw_only=True)
+class FirstRepeat(Table):
     """Where a frame says which repeat comes first: number = the byte there * ``times`` + ``add``, from 1."""
 
-    byte: int
-    times: int
-    add: int
+    byte: int = count(0, 65535, "the byte that gives it", PROTOCOL, 4, required=True)
+    times: int = count(1, 255, "repeats that a count of 1 there skips", PROTOCOL, 3, default=1)
+    add: int = count(-255, 998, "what is added to that", PROTOCOL, 1, default=0)
+    most: int = count(1, 998, "the highest number that the device has", PROTOCOL, 24, required=True)
 
 
-@dataclass(frozen=True, slots=True)
-class Direction:
+@dataclass(frozen=True, kw_only=True)
+class Direction(Table):
     """The bit of a frame that says which way a number counts; one of value ``negative`` turns its sign."""
 
-    byte: int
-    bit: int
-    negative: int
+    byte: int = count(0, 65535, "the byte that it is in", PROTOCOL, 10, required=True)
+    bit: int = count(0, 7, "the bit, counted from the lowest, 0", PROTOCOL, 3, default=0)
+    negative: int = count(0, 1, "its value where the number is negative", PROTOCOL, 1, default=1)
 
     def sign(self, frame: bytes) -> int:
         """Return 1 or -1."""

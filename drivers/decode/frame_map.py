@@ -20,9 +20,9 @@ from telemetry.model.tables import Inner, Rules, Several, Table, read_table, tab
 from telemetry.model.toml_text import LARGEST_TEXT, RefusedToml, parse_toml
 
 from .frame_checks import check_map
-from .frame_envelope import BYTE_ORDERS, PROTOCOL, FrameTable, LengthTable
+from .frame_envelope import BYTE_ORDERS, FrameTable, LengthTable
 from .frame_fields import Fields, FieldTable
-from .frame_layout import ByteOrder, Condition, FrameMap, Message, Request
+from .frame_layout import PROTOCOL, ByteOrder, Condition, FrameMap, Message, Request
 from .kinds import HexBytes, PlainName, PlainNamed, hex_bytes
 from .value_names import names_of
 
@@ -85,23 +85,27 @@ def read_frame_map(table: Mapping[str, Any], name: str = "map") -> tuple[FrameMa
     return (None, problems) if problems else (frame_map, [])
 
 
-def requests_of(setting: Any) -> tuple[bytes, ...]:
-    """Return the bytes of each request of a source's key ``map``; none where there is no map or it is wrong."""
-    found, _ = read_table(MapSettings, {"map": setting})
-    return () if found is None else tuple(request.data for request in found.map.requests)
+class ByFrameMap:
+    """What a driver can do whose source names a frame map under the key ``map``; it sends that map's requests."""
 
+    @staticmethod
+    def requests(settings: Mapping[str, Any]) -> tuple[bytes, ...]:
+        """Return the bytes of each request; none where there is no map or it is wrong."""
+        found, _ = read_table(MapSettings, {"map": settings.get("map")})
+        return () if found is None else tuple(request.data for request in found.map.requests)
 
-def fault_names_of(setting: Any) -> dict[str, FaultNames]:
-    """Return what the numbers of each signal mean, as far as they name faults; none where the map is wrong."""
-    found, _ = read_table(MapSettings, {"map": setting})
-    fields = [] if found is None else [field for each in found.map.messages.values() for field in each.fields]
-    named = {
-        signal: names_of(signal, field.meanings, [(field.scale, field.offset)])
-        for field in fields
-        if field.meanings and not field.points
-        for signal in field.signals
-    }
-    return {signal: names for signal, names in named.items() if names.bits or names.codes}
+    @staticmethod
+    def fault_names(settings: Mapping[str, Any]) -> dict[str, FaultNames]:
+        """Return what the numbers of each signal mean, as far as they name faults; none where the map is wrong."""
+        found, _ = read_table(MapSettings, {"map": settings.get("map")})
+        fields = [] if found is None else [field for each in found.map.messages.values() for field in each.fields]
+        named = {
+            signal: names_of(signal, field.meanings, [(field.scale, field.offset)])
+            for field in fields
+            if field.meanings and not field.points
+            for signal in field.signals
+        }
+        return {signal: names for signal, names in named.items() if names.bits or names.codes}
 
 
 class FrameMapKind(Kind):

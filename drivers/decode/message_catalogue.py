@@ -25,7 +25,7 @@ from telemetry.model.columns import Column, Columns
 from telemetry.model.errors import InputError, Problem, did_you_mean, printable
 from telemetry.model.fault_names import FaultNames
 from telemetry.model.keys import FileName, Key, setting
-from telemetry.model.signals import cell_number, find_signal, pack_temperature_number
+from telemetry.model.signals import cell_number, find_signal, pack_temperature_number, passes_as
 from telemetry.model.tables import Rules, Table
 
 from .can_frames import EXTENDED
@@ -292,7 +292,7 @@ def _wanted(layouts: tuple[Layout, ...], table: Mapping[str, Column]) -> Iterato
             key = next((k for k in (f"{layout.name}.{name}", name) if k in table), None)
             if key is not None:
                 takes.append(_take(field, table[key]))
-            elif (signal := _passes_as(name)) is not None and signal not in taken:
+            elif (signal := passes_as(name)) is not None and signal not in taken:
                 taken.add(signal)
                 takes.append(Take(field, signal))
         if takes:
@@ -301,11 +301,6 @@ def _wanted(layouts: tuple[Layout, ...], table: Mapping[str, Column]) -> Iterato
 
 def _take(field: Field, column: Column) -> Take:
     return Take(field, column.signal, *column.line, frozenset(int(code) for code in column.unknown))
-
-
-def _passes_as(name: str) -> str | None:
-    signal = find_signal(name.lower())
-    return None if signal is None or signal.is_derived else signal.name
 
 
 def _all_names(layouts: tuple[Layout, ...]) -> list[str]:

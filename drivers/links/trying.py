@@ -18,8 +18,7 @@ from telemetry.model.clock import SystemClock
 from telemetry.model.errors import LinkError
 
 from ..decode.can_frames import CanFrame
-from ..decode.heard_bytes import HeardBytes, heard_bytes
-from ..decode.heard_frames import heard_frames
+from ..decode.heard import Guess, heard_bytes, heard_frames
 from . import can_bus, serial_port
 from .can_settings import BusSettings
 from .ports import is_network_port, port_problem
@@ -45,7 +44,7 @@ async def try_ports(how: Listening) -> list[Heard]:
 
 
 def _try_port(port: str, how: Listening) -> Heard:
-    silent = HeardBytes(0, SILENT.format(port))
+    silent = Guess(0, SILENT.format(port))
     best, best_rate = silent, BAUD_RATES[0]
     for rate in BAUD_RATES:
         try:

@@ -26,7 +26,7 @@ import numpy.typing as npt
 from telemetry.model.batch import Values
 from telemetry.model.errors import Problem, printable
 from telemetry.model.keys import ANY_NUMBER, BadValue, Key, Kind, Text, Words, described, setting
-from telemetry.model.signals import extra_name, find_signal, known_names, nearest_signals
+from telemetry.model.signals import extra_name, find_signal, free_name, known_names, nearest_signals, passes_as
 from telemetry.model.tables import Inner, Named, Rules, Several, Table
 
 MOST_LAYOUTS = 256
@@ -224,7 +224,7 @@ class ColumnMap:
 
     def is_known(self, name: str) -> bool:
         """Tell whether the column is named in the table or bears the name of a signal that a device may send."""
-        return name in self._stated or _passes_as(name) is not None
+        return name in self._stated or passes_as(name) is not None
 
     def layout(self, names: tuple[str, ...]) -> Layout:
         """Return how rows with these columns become signals; the answer for a shape is kept."""
@@ -241,9 +241,9 @@ class ColumnMap:
         taken = {column.signal for column in columns.values()}
         for place, name in enumerate(names):
             if place not in columns:
-                signal = _passes_as(name)
+                signal = passes_as(name)
                 if signal is None or signal in taken:
-                    signal = _free_name(extra_name(name), taken)
+                    signal = free_name(extra_name(name), taken)
                 columns[place] = Column(signal=signal)
                 taken.add(signal)
         ordered = [columns[place] for place in range(len(names))]
@@ -253,21 +253,6 @@ class ColumnMap:
             np.array([column.line[1] for column in ordered], dtype=np.float64),
             tuple((place, column.unknown) for place, column in enumerate(ordered) if column.unknown),
         )
-
-
-def _passes_as(name: str) -> str | None:
-    """Return the signal that a column of this name is without being told: a measured one of the vocabulary."""
-    signal = find_signal(name.lower())
-    return None if signal is None or signal.is_derived else signal.name
-
-
-def _free_name(name: str, taken: Iterable[str]) -> str:
-    """Return ``name``, numbered if it is taken; two columns may differ only in what a signal's name cannot hold."""
-    number, free = 2, name
-    while free in taken:
-        free = f"{name[: 62 - len(str(number))]}_{number}"
-        number += 1
-    return free
 
 
 def is_number(value: Any) -> bool:

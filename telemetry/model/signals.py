@@ -7,6 +7,7 @@ convert. Current is **positive out of the pack** (discharge) and negative into i
 from __future__ import annotations
 
 import re
+from collections.abc import Container
 from dataclasses import dataclass
 from functools import cache, lru_cache
 
@@ -252,6 +253,22 @@ def extra_name(name: str) -> str:
     """Return ``extra_NAME`` for a column outside the vocabulary, with everything unfit made an underscore."""
     clean = re.sub(r"[^a-z0-9]+", "_", name.lower(), flags=re.ASCII).strip("_") or "column"
     return (clean if clean.startswith(EXTRA_PREFIX) else EXTRA_PREFIX + clean)[:63]
+
+
+def free_name(name: str, taken: Container[str]) -> str:
+    """Return ``name``, or ``name_2``, ``name_3`` ... where it is taken; never longer than an identifier may be."""
+    number, free = 1, name
+    while free in taken:
+        number += 1
+        ending = f"_{number}"
+        free = name[: 63 - len(ending)] + ending
+    return free
+
+
+def passes_as(name: str) -> str | None:
+    """Return the signal that a column of this name is without being told: a measured one of the vocabulary."""
+    signal = find_signal(name.lower())
+    return None if signal is None or signal.is_derived else signal.name
 
 
 def known_names() -> list[str]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from telemetry.model.errors import RecordingError, did_you_mean, printable
 from telemetry.model.recording import TimeBasis
-from telemetry.model.signals import extra_name, find_signal, known_names, nearest_signals
+from telemetry.model.signals import extra_name, find_signal, free_name, known_names, nearest_signals
 
 _SAID = 4  # names that are listed
 TIME_COLUMNS: dict[str, TimeBasis] = {"t": "relative", "time": "absolute"}
@@ -112,13 +112,3 @@ def _signals(names: Sequence[str], places: Sequence[int], file: str) -> tuple[tu
 def _is_measured(name: str) -> bool:
     signal = find_signal(name)
     return signal is not None and not signal.is_derived
-
-
-def free_name(name: str, taken: set[str]) -> str:
-    """Return ``name``, or ``name_2``, ``name_3`` ... where it is taken; never longer than an identifier may be."""
-    number, free = 1, name
-    while free in taken:
-        number += 1
-        ending = f"_{number}"
-        free = name[: 63 - len(ending)] + ending
-    return free

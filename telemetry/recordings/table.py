@@ -9,8 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from telemetry.model.batch import Batch, Group, Span, Times, Values, in_turn
-from telemetry.model.signals import EXTRA_PREFIX, extra_name, find_signal
-from telemetry.recordings.columns import free_name
+from telemetry.model.signals import EXTRA_PREFIX, extra_name, find_signal, free_name
 
 
 @dataclass(frozen=True)

@@ -9,12 +9,12 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 from contextlib import closing
-from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from telemetry.model.errors import StoreError, printable
 from telemetry.store.connection import connect_for_writing
+from telemetry.store.place import free_path
 from telemetry.store.trouble import file_text
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ class Place:
         if not self._damaged and _identity(self.path) == self._identity:
             return self
         if self._beside is None:
-            self._beside = _free_name(self.path)
+            self._beside = free_path(self.path, 2)
             raise StoreError(
                 f"the store {file_text(self.path)} was deleted, moved or replaced; recording goes on in"
                 f" {file_text(self._beside)}, with all earlier sessions"
@@ -75,7 +75,7 @@ class Place:
 
     def give_up(self, error: sqlite3.Error) -> StoreError:
         """Take the file for damaged, as ``error`` says, and return the sentence that says where recording goes on."""
-        self._damaged, self._beside = True, _free_name(self.path)
+        self._damaged, self._beside = True, free_path(self.path, 2)
         return StoreError(
             f"the store {file_text(self.path)} is damaged ({printable(error, 120)}); recording goes on in the new"
             f" {file_text(self._beside)}, so copy the damaged one away"
@@ -94,9 +94,3 @@ def _identity(path: Path) -> tuple[int, int] | None:
     except FileNotFoundError:
         return None
     return found.st_dev, found.st_ino
-
-
-def _free_name(path: Path) -> Path:
-    """Return the first of ``NAME-2``, ``NAME-3`` ... that is not taken."""
-    names = (path.with_name(f"{path.stem}-{number}{path.suffix}") for number in count(2))
-    return next(name for name in names if not name.exists())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 from pathlib import Path
 
@@ -26,3 +27,9 @@ def make_folder_if_ours(path: Path) -> None:
 def own_folder() -> Path:
     """Return the program's own data folder of this platform; it may not be there yet."""
     return Path(platformdirs.user_data_path("shakedown", appauthor=False))
+
+
+def free_path(path: Path, first: int = 1) -> Path:
+    """Return ``path``, or the first of ``NAME-2``, ``NAME-3`` ... that is not taken; from ``first`` on."""
+    names = (path if n == 1 else path.with_name(f"{path.stem}-{n}{path.suffix}") for n in itertools.count(first))
+    return next(name for name in names if not name.exists())

@@ -7,7 +7,6 @@ import shutil
 import sqlite3
 import tempfile
 from collections import defaultdict
-from collections.abc import Iterator
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +21,7 @@ from telemetry.store.connection import connect_for_writing
 from telemetry.store.field_check import LATEST
 from telemetry.store.layout import quoted, table_for
 from telemetry.store.leaf_pages import leaf_records
+from telemetry.store.place import free_path
 from telemetry.store.readable_rows import ReadableRows
 from telemetry.store.rows import RowInsert, StoredSeries
 from telemetry.store.schema import migrate, transaction
@@ -387,12 +387,4 @@ def _is_entry(table: str, values: list[Any]) -> bool:
 
 def free_name(path: Path) -> Path:
     """Return the first of ``NAME-repaired``, ``NAME-repaired-2`` ... that is not taken."""
-    return next(name for name in _names(path) if not name.exists())
-
-
-def _names(path: Path) -> Iterator[Path]:
-    yield path.with_name(f"{path.stem}-repaired{path.suffix}")
-    number = 2
-    while True:
-        yield path.with_name(f"{path.stem}-repaired-{number}{path.suffix}")
-        number += 1
+    return free_path(path.with_name(f"{path.stem}-repaired{path.suffix}"))

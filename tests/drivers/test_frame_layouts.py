@@ -14,7 +14,7 @@ from drivers.decode.capture_check import check_capture
 from drivers.decode.frame_decoder import FrameDecoder
 from drivers.decode.frame_encoder import encode
 from drivers.decode.frame_layout import FrameMap
-from drivers.decode.frame_map import fault_names_of, read_frame_map
+from drivers.decode.frame_map import ByFrameMap, read_frame_map
 from telemetry.model.capture import CapturedPiece
 
 WORDS_SWAPPED = """
@@ -227,7 +227,7 @@ def test_outside_a_sensor_table_there_is_no_reading_and_a_line_goes_on() -> None
 
 
 def test_meanings_that_name_a_fault_raise_one() -> None:
-    names = fault_names_of(tomllib.loads(PACKED.replace("ORDER", "big")))
+    names = ByFrameMap.fault_names({"map": tomllib.loads(PACKED.replace("ORDER", "big"))})
     assert dict(names["extra_fault_code"].codes) == {2: "cell over voltage", 17: "contactor welded"}
 
 

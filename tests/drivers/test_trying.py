@@ -8,8 +8,7 @@ from pathlib import Path
 import pytest
 
 from drivers.decode.can_frames import EXTENDED, CanFrame
-from drivers.decode.heard_bytes import heard_bytes
-from drivers.decode.heard_frames import heard_frames
+from drivers.decode.heard import heard_bytes, heard_frames
 from drivers.links import trying
 from drivers.simulated import text_peer
 from drivers.simulated.machine import SimulatedMachine
