@@ -85,23 +85,23 @@ def machine(tmp_path: Path) -> Path:
     return path
 
 
-@pytest.mark.parametrize("wrong", [PACK + SOURCE + "rate_hz = 0\n", PACK.replace("8", "0") + SOURCE, PACK, "[pack"])
 @pytest.mark.parametrize("was_good", [False, True])
 def test_a_mistake_in_the_machine_file_is_one_sentence_and_no_screen(
-    start: Callable[..., OnTerminal], machine: Path, wrong: str, was_good: bool
+    start: Callable[..., OnTerminal], machine: Path, was_good: bool
 ) -> None:
     if was_good:
         run = start(str(machine))
         run.read_until(lambda: b"V left" in run.drawn() or b"recording 0:00:0" in run.drawn())
         run.process.terminate()
         run.ended()
-    machine.write_text(wrong, "utf-8")
-    run = start(str(machine))
-    assert run.ended() == 2
-    assert ALTERNATE not in run.written
-    assert run.written.startswith(b"shakedown: ")
-    assert b"cart.toml has 1 problem:" in run.written.splitlines()[0]
-    assert len(run.written.splitlines()) == 2
+    for wrong in (PACK + SOURCE + "rate_hz = 0\n", PACK.replace("8", "0") + SOURCE, PACK, "[pack"):
+        machine.write_text(wrong, "utf-8")
+        run = start(str(machine))
+        assert run.ended() == 2, wrong
+        assert ALTERNATE not in run.written, wrong
+        assert run.written.startswith(b"shakedown: "), wrong
+        assert b"cart.toml has 1 problem:" in run.written.splitlines()[0], wrong
+        assert len(run.written.splitlines()) == 2, wrong
 
 
 def test_what_has_become_wrong_behind_the_screen_is_told_once_it_is_gone_and_first_the_next_time(

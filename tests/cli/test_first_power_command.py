@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import subprocess
 import sys
@@ -10,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from telemetry.cli import main
 from telemetry.store.ledger import Ledger, LedgerEntry
 from telemetry.store.reader import StoreReader
 
@@ -27,10 +29,19 @@ def command(store, *more, machine=GOOD):
 
 
 def run(store, answers, *more, machine=GOOD):
-    typed = "".join(f"{answer}\n" for answer in answers)
-    return subprocess.run(
-        command(store, *more, machine=machine), input=typed, capture_output=True, text=True, check=False
-    )
+    """Go through the list with these answers, in this process: dozens of starts would cost more than all tests here."""
+    said = {"stdout": io.StringIO(), "stderr": io.StringIO()}
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("sys.stdin", io.StringIO(typed(answers)))
+        for name, stream in said.items():
+            patch.setattr(f"sys.{name}", stream)
+        words = command(store, *more, machine=machine)
+        status = main(words[words.index("first-power") :])
+    return subprocess.CompletedProcess(words, status, *(stream.getvalue() for stream in said.values()))
+
+
+def typed(answers):
+    return "".join(f"{answer}\n" for answer in answers)
 
 
 @pytest.fixture
@@ -44,7 +55,7 @@ def rows(store, machine="orchard machine"):
 
 
 def test_from_the_first_step_to_the_last(store):
-    done = run(store, ANSWERS)
+    done = subprocess.run(command(store), input=typed(ANSWERS), capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
     assert "All steps are done" in done.stdout
     assert done.stdout.index("CAUTION  Driven wheels off the ground") < done.stdout.index("across the switch? [V]")
@@ -258,16 +269,10 @@ def test_the_sheet_holds_every_step_its_cautions_and_what_a_wrong_reading_means(
     assert max(map(len, sheet.stdout.splitlines())) <= 80
 
 
-def test_last_means_the_last_drive_and_not_the_bench(store):
+def test_last_means_the_last_drive_and_not_the_bench(store, capsys):
     run(store, ANSWERS)
-    told = subprocess.run(
-        [sys.executable, "-m", "telemetry.cli", "report", "last", "--store", str(store)],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert told.returncode == 2
-    assert "no drive with values yet" in told.stderr
+    assert main(["report", "last", "--store", str(store)]) == 2
+    assert "no drive with values yet" in capsys.readouterr().err
 
 
 def test_a_bad_machine_file_is_told_before_anything_is_asked(store, tmp_path):
