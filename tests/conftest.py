@@ -7,6 +7,7 @@ import os
 # Many small systems are solved: several threads for each would wait for one another. Has to come before numpy.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+import gc
 import logging
 import time
 from collections.abc import Iterator
@@ -15,6 +16,8 @@ from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+from tests import made_once
 
 # How fast examples are drawn says how busy the computer is, not whether the code is right.
 settings.register_profile("everywhere", deadline=None, max_examples=50, suppress_health_check=[HealthCheck.too_slow])
@@ -28,8 +31,26 @@ settings.load_profile("unattended" if os.environ.get("CI") else "everywhere")
 ODD_ZONE = "XST-5:45"
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Iterator[None]:
+    """Spare the garbage collector the tests themselves: they stay, and are most of what it would look through."""
+    gc.disable()
+    yield
+    gc.freeze()
+    gc.enable()
+
+
 @pytest.fixture(scope="session", autouse=True)
-def _home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+def _shared(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder that is the same for all processes of this run."""
+    base = tmp_path_factory.getbasetemp()
+    made_once.kept_in = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "made-once"
+    made_once.kept_in.mkdir(exist_ok=True)
+    return made_once.kept_in
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _home(tmp_path_factory: pytest.TempPathFactory, _shared: Path) -> Iterator[None]:
     """Put home, the folders that platforms keep data in, and the time zone out of the developer's reach."""
     home = tmp_path_factory.mktemp("home")
     with pytest.MonkeyPatch.context() as patch:
@@ -42,7 +63,7 @@ def _home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         if os.environ.get("PYTHONDONTWRITEBYTECODE"):
             # Whoever wants a clean checkout has one; but processes that tests start need not all compile alike.
             patch.delenv("PYTHONDONTWRITEBYTECODE")
-            patch.setenv("PYTHONPYCACHEPREFIX", str(home / "bytecode"))
+            patch.setenv("PYTHONPYCACHEPREFIX", str(_shared / "bytecode"))
         patch.setenv("TZ", ODD_ZONE)
         _read_zone()
         yield

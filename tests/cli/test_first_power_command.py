@@ -29,7 +29,7 @@ def command(store, *more, machine=GOOD):
 
 
 def run(store, answers, *more, machine=GOOD):
-    """Go through the list with these answers, in this process: dozens of starts would cost more than all tests here."""
+    """Go through the list with these answers, in this process: dozens of starts would cost more than the list."""
     said = {"stdout": io.StringIO(), "stderr": io.StringIO()}
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("sys.stdin", io.StringIO(typed(answers)))

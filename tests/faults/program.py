@@ -22,7 +22,7 @@ BUSY_S = 120.0
 
 def environment(**more: str) -> dict[str, str]:
     """Return the environment for a process that can import the program."""
-    return os.environ | {"PYTHONPATH": str(ROOT), "PYTHONDONTWRITEBYTECODE": "1"} | more
+    return os.environ | {"PYTHONPATH": str(ROOT)} | more
 
 
 def shakedown(*arguments: object) -> subprocess.CompletedProcess[str]:

@@ -1,17 +1,17 @@
-"""The committed sessions judged by their machine files: once in a process, for each takes seconds."""
+"""The committed sessions judged by their machine files: once in a run, for each takes seconds."""
 
 from __future__ import annotations
 
-from functools import cache
 from pathlib import Path
 
 from telemetry.runs.judged import Judged, judged
+from tests.made_once import made_once
 
 SESSIONS = Path(__file__).parents[2] / "replay_data"
 NOWHERE = Path("no-store-is-needed.sqlite3")
 
 
-@cache
+@made_once
 def committed(session: str) -> Judged:
     """Return ``orchard-mow``, ``evening-charge`` or ``market-round`` judged; nobody may change what it holds."""
     machine = SESSIONS / ("market.toml" if session == "market-round" else "orchard.toml")

@@ -12,7 +12,7 @@ from telemetry.cli import main
 from tests.report.contradictions import words_of_a_program
 
 ROOT = Path(__file__).parents[2]
-MOW, ORCHARD = ROOT / "replay_data" / "orchard-mow.csv.gz", ROOT / "replay_data" / "orchard.toml"
+ORCHARD = ROOT / "replay_data" / "orchard.toml"
 PACKS = ROOT / "tests" / "reference" / "packs"
 SIXTEEN = '[pack]\nchemistry = "lfp"\ncells_in_series = 16\ncapacity_ah = 100\n[machine]\nname = "reference"\n'
 
@@ -22,9 +22,11 @@ def letter(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, st
     return status, " ".join(capsys.readouterr().out.split())
 
 
-def test_an_odd_cell_is_in_the_letter_with_its_evidence(capsys: pytest.CaptureFixture[str]) -> None:
+def test_an_odd_cell_is_in_the_letter_with_its_evidence(
+    capsys: pytest.CaptureFixture[str], part_of_mow: Path
+) -> None:
     # The simulated mower has a bad joint at cell 17: drivers/simulated/scenarios.py
-    status, told = letter(capsys, str(MOW), "--machine", str(ORCHARD))
+    status, told = letter(capsys, str(part_of_mow), "--machine", str(ORCHARD))
     assert status == 1
     assert "Cell 17 stands out (high resistance" in told
     assert "internal resistance is" in told
@@ -32,7 +34,7 @@ def test_an_odd_cell_is_in_the_letter_with_its_evidence(capsys: pytest.CaptureFi
     assert "Nothing to measure" not in told
     assert "without cell voltages" not in told.lower()
     assert words_of_a_program({}, told) == []
-    assert main(["isolate", str(MOW), "--machine", str(ORCHARD), "--json"]) == 1
+    assert main(["isolate", str(part_of_mow), "--machine", str(ORCHARD), "--json"]) == 1
     found = json.loads(capsys.readouterr().out)
     assert [each["cell"] for each in found["odd_cells"]] == [17]
     assert {"cause", "ranked", "events", "next_check", "missing", "evidence"} <= set(found)

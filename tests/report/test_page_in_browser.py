@@ -17,16 +17,20 @@ import numpy as np
 import pytest
 
 from telemetry.cli import main
+from telemetry.commands.report import _page
 from telemetry.report.page_style import STYLE
 from telemetry.report.part_table import WIDTH
-from telemetry.report.plain_page import PARTS, VERDICTS, plain_name
+from telemetry.report.plain_page import PARTS, VERDICTS, plain_name, plain_page
+from telemetry.report.session_charts import moments_of
 from telemetry.report.svg_chart import COLOURS
 from tests.faults.program import BUSY_S, ROOT
+from tests.made_once import made_once
+from tests.report.committed import committed
 
 RECORDINGS = ROOT / "replay_data"
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 needs_browser = pytest.mark.skipif(BROWSER is None, reason="needs a browser")
-DRIVES = {"orchard-mow": "orchard", "market-round": "market", "evening-charge": "orchard"}
+DRIVES = ("orchard-mow", "market-round", "evening-charge")
 _JARGON = ("SoC", "OCV", "mΩ", "resistance", "sag", "[pack]", "cut-off", "regen", "coulomb", "BMS", "±  ")
 
 
@@ -41,25 +45,31 @@ WEAK = {
 
 
 @pytest.fixture(scope="module")
-def pages(tmp_path_factory: pytest.TempPathFactory, part_of_mow: Path) -> dict[str, Path]:
-    """The page of each shipped recording, of one with many findings, and the plain page of the first."""
-    folder = tmp_path_factory.mktemp("pages")
+def weak(tmp_path_factory: pytest.TempPathFactory, part_of_mow: Path) -> str:
+    """The page of a drive with many findings, as the command writes it."""
+    folder = tmp_path_factory.mktemp("weak")
     machine = (RECORDINGS / "orchard.toml").read_text("utf-8")
     for strong, weak in WEAK.items():
         assert strong in machine
         machine = machine.replace(strong, weak)
     (folder / "weak.toml").write_text(machine, "utf-8")
-    found = {"weak": folder / "weak.html"}
-    words = ["report", str(part_of_mow), "--machine", str(folder / "weak.toml"), "--html", str(found["weak"])]
-    assert main(words) == 0
-    for drive, machine in DRIVES.items():
-        words = ["report", str(RECORDINGS / f"{drive}.csv.gz"), "--machine", str(RECORDINGS / f"{machine}.toml")]
-        found[drive] = folder / f"{drive}.html"
-        assert main([*words, "--html", str(found[drive])]) == 0
-    first = ["report", str(RECORDINGS / "orchard-mow.csv.gz"), "--machine", str(RECORDINGS / "orchard.toml")]
-    found["plain"] = folder / "plain.html"
-    assert main([*first, "--plain", "--html", str(found["plain"])]) == 0
-    return found
+    page = folder / "weak.html"
+    assert main(["report", str(part_of_mow), "--machine", str(folder / "weak.toml"), "--html", str(page)]) == 0
+    return page.read_text("utf-8")
+
+
+@made_once
+def shipped(name: str) -> str:
+    """The page of a shipped recording."""
+    found = committed(name)
+    return _page(found, moments_of(found.report))
+
+
+def page_of(name: str, request: pytest.FixtureRequest) -> str:
+    """The page of a shipped recording, of the drive with many findings, or the plain page of the first recording."""
+    if name == "weak":
+        return str(request.getfixturevalue("weak"))
+    return plain_page(committed("orchard-mow").report) if name == "plain" else shipped(name)
 
 
 def browse(folder: Path, *words: str) -> str:
@@ -72,9 +82,10 @@ def browse(folder: Path, *words: str) -> str:
 @needs_browser
 @pytest.mark.skipif(shutil.which("pdfinfo") is None, reason="needs pdfinfo")
 @pytest.mark.parametrize("name", [*DRIVES, "weak", "plain"])
-def test_it_prints_on_two_pages(pages: dict[str, Path], tmp_path: Path, name: str) -> None:
-    out = tmp_path / "page.pdf"
-    browse(tmp_path / "profile", "--no-pdf-header-footer", f"--print-to-pdf={out}", pages[name].as_uri())
+def test_it_prints_on_two_pages(tmp_path: Path, name: str, request: pytest.FixtureRequest) -> None:
+    out, page = tmp_path / "page.pdf", tmp_path / "page.html"
+    page.write_text(page_of(name, request), "utf-8")
+    browse(tmp_path / "profile", "--no-pdf-header-footer", f"--print-to-pdf={out}", page.as_uri())
     said = subprocess.run(["pdfinfo", str(out)], capture_output=True, text=True, check=True).stdout
     assert int(re.search(r"Pages:\s+(\d+)", said)[1]) <= (1 if name == "plain" else 2)  # type: ignore[index]
     assert re.search(r"Page size:\s+59[45]\S* x 84[12]", said), "A4"
@@ -102,10 +113,10 @@ look();</script>"""
 
 @needs_browser
 @pytest.mark.parametrize("name", [*DRIVES, "plain"])
-def test_nothing_is_wider_than_the_window(pages: dict[str, Path], tmp_path: Path, name: str) -> None:
+def test_nothing_is_wider_than_the_window(tmp_path: Path, name: str, request: pytest.FixtureRequest) -> None:
     """Headless windows are 500 wide at least, so a telephone's width is that of a frame within one."""
     inner = tmp_path / "inner.html"
-    inner.write_text(pages[name].read_text("utf-8").replace("</body>", f"{_MEASURE}</body>"), "utf-8")
+    inner.write_text(page_of(name, request).replace("</body>", f"{_MEASURE}</body>"), "utf-8")
     outer = tmp_path / "outer.html"
     outer.write_text(_OUTER, "utf-8")
     flags = ("--allow-file-access-from-files", "--virtual-time-budget=5000", "--window-size=1600,1000", "--dump-dom")
@@ -193,8 +204,8 @@ def to_lab(rgb: np.ndarray) -> np.ndarray:
 # What the page says
 
 
-def test_the_page_has_the_order_of_reading(pages: dict[str, Path]) -> None:
-    page = pages["orchard-mow"].read_text("utf-8")
+def test_the_page_has_the_order_of_reading() -> None:
+    page = shipped("orchard-mow")
     order = [
         "<h1>",
         'class="verdict"',
@@ -215,8 +226,8 @@ def test_the_page_has_the_order_of_reading(pages: dict[str, Path]) -> None:
     assert ranks == sorted(ranks), "worst first, unknown last"
 
 
-def test_the_plain_page_has_no_jargon_and_every_part_once(pages: dict[str, Path]) -> None:
-    page = pages["plain"].read_text("utf-8")
+def test_the_plain_page_has_no_jargon_and_every_part_once() -> None:
+    page = plain_page(committed("orchard-mow").report)
     body = re.sub(r"<[^>]*>", " ", page[page.index("<body>") :])
     for word in _JARGON:
         assert word not in body, word
@@ -231,9 +242,11 @@ def test_the_plain_page_has_no_jargon_and_every_part_once(pages: dict[str, Path]
     assert len(PARTS) > 10
 
 
-def test_the_plain_report_is_printed_too(capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_plain_report_is_written_and_printed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     words = ["report", str(RECORDINGS / "market-round.csv.gz"), "--machine", str(RECORDINGS / "market.toml")]
-    assert main([*words, "--plain"]) == 0
+    page = tmp_path / "plain.html"
+    assert main([*words, "--plain", "--html", str(page)]) == 0
+    assert page.read_text("utf-8") == plain_page(committed("market-round").report)
     said = capsys.readouterr().out
     assert "WHAT IT DID" in said
     assert "ITS PARTS IN THIS DRIVE" in said
