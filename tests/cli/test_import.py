@@ -276,7 +276,8 @@ def test_an_import_that_is_cancelled_leaves_nothing(store, tmp_path) -> None:
 def test_a_clock_that_was_set_on_the_way_makes_no_session_of_56_years(store, tmp_path, capsys) -> None:
     path = tmp_path / "drive.csv"
     starts = np.datetime64("1970-01-01T00:00:30"), np.datetime64("2026-05-01T08:00:00")
-    rows = [f"{start + row}Z,{53 - row / 100:.2f},{10 + row % 7}" for start in starts for row in range(120)]
+    times = [start + np.timedelta64(row, "s") for start in starts for row in range(120)]
+    rows = [f"{time}Z,{53 - row % 120 / 100:.2f},{10 + row % 120 % 7}" for row, time in enumerate(times)]
     path.write_text("\n".join(["time,pack_voltage,pack_current", *rows, ""]))
     assert main(["import", str(path)]) == 0
     assert "the logger's clock was set here; it had shown 1970-01-01" in capsys.readouterr().err

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 
@@ -25,6 +26,7 @@ from telemetry.screen.panel import Panel
 from telemetry.screen.session_list import SessionList
 from telemetry.screen.terminal import TerminalScreen
 from telemetry.screen.traces import Traces
+from tests.made_once import made_once
 from tests.screen.session_store import make_store
 
 START = 1_700_000_000_000_000
@@ -133,8 +135,16 @@ def session_store(tmp_path: Path) -> Iterator[Path]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("TZ", "UTC")
         time.tzset()
-        yield make_store(tmp_path / "store.sqlite3")
+        path = tmp_path / "store.sqlite3"
+        path.write_bytes(_made_store())
+        yield path
     time.tzset()
+
+
+@made_once
+def _made_store() -> bytes:
+    with TemporaryDirectory() as folder:
+        return make_store(Path(folder) / "store.sqlite3").read_bytes()
 
 
 @pytest.fixture(autouse=True)
