@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from telemetry.model.errors import harmless
+from telemetry.model.words import capital
 
 _LONGEST_S = 1e9  # thirty years: beyond that a mistyped figure
 _FASTEST = 100_000  # times real time; beyond that a mistyped figure
@@ -22,7 +23,7 @@ Command = Callable[[argparse.Namespace], int]
 def add(commands: Any, name: str, run: Command, words: str, example: str) -> argparse.ArgumentParser:
     """Add a command with its one sentence of help and an example."""
     parser: argparse.ArgumentParser = commands.add_parser(
-        name, help=words, description=words[0].upper() + words[1:] + ".", epilog=f"Example: {example}"
+        name, help=words, description=capital(words) + ".", epilog=f"Example: {example}"
     )
     parser.set_defaults(run=run, parser=parser)
     return parser

@@ -16,9 +16,9 @@ from telemetry.model.errors import nearest
 from telemetry.model.keys import Key, Number, is_quantity, meant, read_typed, read_value
 from telemetry.model.signals import find_signal
 from telemetry.model.units import converted, key_ending, quantity, siblings
+from telemetry.model.words import printed_unit
 
 IN_THE_SIGNALS_UNIT = ("warn", "trip", "clear_margin")
-_SIGNS = {"degC": "°C", "ohm": "Ω"}
 PLAUSIBLE: tuple[tuple[str, float, float], ...] = (
     ("cell_spread*", 0.001, 2.0),
     ("cell_m*_voltage", 0.5, 6.0),
@@ -74,7 +74,7 @@ _MEANINGS: dict[str, tuple[str, ...]] = {
 def limit_unit(limit: str) -> str:
     """Return the unit of a limit's bounds as it is printed: ``V``, ``°C``, ``Ω``; empty for a plain number."""
     signal = find_signal(LIMIT_SIGNALS[limit].replace("*", "1"))
-    return "" if signal is None else _SIGNS.get(signal.unit, signal.unit)
+    return "" if signal is None else printed_unit(signal.unit)
 
 
 def limit_key(limit: str, name: str) -> Key:

@@ -11,6 +11,7 @@ from telemetry.machine.sections import PLAIN_SECTIONS, TITLES, USUAL_DRIVER, sec
 from telemetry.model.errors import printable
 from telemetry.model.keys import Key
 from telemetry.model.toml_text import toml_value
+from telemetry.model.words import capital
 
 _WIDTH = 100
 _CAUTION = """\
@@ -43,7 +44,7 @@ def new_machine_text(
     parts = [_comment("A machine file: what the owner states of one machine. A key ends on its unit.")]
     parts += [_comment(_CAUTION)]
     for section in PLAIN_SECTIONS:
-        title = f"{TITLES[section][:1].upper()}{TITLES[section][1:].removesuffix('; the same keys')}."
+        title = f"{capital(TITLES[section]).removesuffix('; the same keys')}."
         stated = {name.split(".", 1)[1]: value for name, value in known.items() if name.split(".", 1)[0] == section}
         hints = _hints(section, chemistry, cells) if chemistry is not None and cells else ""
         lines = ["", f"[{section}]", *([_comment(title)] if not hints else [_comment(f"{title} {hints}")])]
@@ -58,7 +59,7 @@ def new_machine_text(
 
 
 def _key_lines(key: Key, value: object | None) -> list[str]:
-    about = f"{key.meaning[:1].upper()}{key.meaning[1:]}: {key.takes}."
+    about = f"{capital(key.meaning)}: {key.takes}."
     if value is not None:
         return ["", _comment(about), f"{key.name} = {toml_value(value)}"]
     return ["", _comment(f"{about} Find it: {key.find}."), f"# {key.name} = ?"]

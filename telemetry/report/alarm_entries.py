@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 from telemetry.alarms.acts import act_of, alarm_name
 from telemetry.alarms.figures import Episode
@@ -12,6 +12,7 @@ from telemetry.alarms.reported import reported_beside
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.events import AlarmChange, AlarmLevel
 from telemetry.model.signals import find_signal
+from telemetry.model.words import printed_unit
 from telemetry.report.figure_object import rounded
 
 
@@ -29,6 +30,9 @@ class ChangeEntry:
     worst: float | None
     cell: int | None
     situation: str
+
+
+_AS_THEY_ARE = tuple(each.name for each in fields(ChangeEntry) if each.name != "t")
 
 
 @dataclass(frozen=True)
@@ -113,18 +117,7 @@ def _entry(episode: Episode, changes: Iterable[AlarmChange], start: int) -> Alar
         warn_at_s=None if warn is None else seconds_from(warn, start),
         trip_at_s=None if trip is None else seconds_from(trip, start),
         changes=tuple(
-            ChangeEntry(
-                t=seconds_from(each.t, start),
-                state=each.state,
-                stands=each.stands,
-                level=each.level,
-                value=each.value,
-                bound=each.bound,
-                why=each.why,
-                worst=each.worst,
-                cell=each.cell,
-                situation=each.situation,
-            )
+            ChangeEntry(seconds_from(each.t, start), **{name: getattr(each, name) for name in _AS_THEY_ARE})
             for each in episode.changes
         ),
     )
@@ -138,4 +131,4 @@ def seconds_from(t: int, start: int) -> float:
 def unit_of(name: str) -> str:
     """Return the unit of a signal as a person reads it; empty where it has none."""
     signal = find_signal(name)
-    return "" if signal is None else signal.unit.replace("degC", "°C")
+    return "" if signal is None else printed_unit(signal.unit)

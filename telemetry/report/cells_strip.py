@@ -19,7 +19,7 @@ def cells_lines(report: Report) -> list[str]:
     if len(cells) < 2:  # noqa: PLR2004 - one has nothing to be compared with
         return []
     middle = median(cell.mohm for cell in cells)
-    times = [(cell.cell, cell.mohm / middle) for cell in cells]
+    times = [(cell.cell, cell.ratio) for cell in cells]
     top = max(_LEAST_TOP, *(each for _, each in times))
     lines = [f"internal resistance; the middle one has {middle:.2f} mΩ; the bars end at {top:.1f}×"]
     width = max(1, min(_WIDEST, _COLUMNS // len(times)))

@@ -25,9 +25,6 @@ from telemetry.report.session_model import Report
 
 SIGNIFICANT = 2.0
 _LABELS = {
-    "returned while driving": "returned while driving",
-    "energy per hectare": "energy per hectare",
-    "energy per kilometre": "energy per kilometre",
     "hectares a charge": "hectares per charge",
     "pack resistance": "internal resistance of the pack, 1 s",
     "pack resistance, 10 s": "internal resistance of the pack, 10 s",

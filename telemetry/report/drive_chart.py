@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from html import escape
+from statistics import median
 
 from telemetry.model.time_text import clock
 from telemetry.report.chart_data import Chart, Curve, Moment, ticks, time_ticks, value_text
@@ -167,9 +168,9 @@ def cells_svg(report: Report) -> str:
     cells = sorted(report.resistance.cells, key=lambda cell: cell.cell)
     if len(cells) < 2:  # noqa: PLR2004 - one has nothing to be compared with
         return ""
-    middle = sorted(cell.mohm for cell in cells)[len(cells) // 2]
+    middle = median(cell.mohm for cell in cells)
     row = next((each for each in report.parts if each.key == "cell-resistance"), None)
-    most = max(*(cell.mohm / middle for cell in cells), 1.5)
+    most = max(*(cell.ratio for cell in cells), 1.5)
     width, height, base = _WIDTH - _LEFT - _RIGHT, 86, 104
     each = width / len(cells)
     said = f"internal resistance; the middle one has {middle:.2f} mΩ"
@@ -183,7 +184,7 @@ def cells_svg(report: Report) -> str:
         parts.append(f'<text class="quiet" x="{_LEFT - 6}" y="{y + 4:.1f}" text-anchor="end">{value:g}×</text>')
     step = max(1, math.ceil(len(cells) / 40))
     for place, cell in enumerate(cells):
-        times = cell.mohm / middle
+        times = cell.ratio
         kind = _bar_kind(times, row)
         x, tall = _LEFT + place * each, times / most * height
         parts.append(

@@ -22,6 +22,7 @@ from telemetry.analysis.parts_seen import PULL_S, loaded_s, peak_current
 from telemetry.analysis.resistance import least_current
 from telemetry.analysis.session_figures import SessionFigures
 from telemetry.model.time_text import clock, length
+from telemetry.model.words import capital
 from telemetry.report.alarm_entries import AlarmEntry
 from telemetry.report.part_currents import outflow
 from telemetry.report.part_row import RATIO, PartRow, with_unit
@@ -177,7 +178,7 @@ def _of_row(row: PartRow) -> _Reason:
     assert row.headroom is not None
     assert row.limit is not None
     at = "" if row.at_s is None else f" at {clock(row.at_s)}"
-    part = row.part[0].upper() + row.part[1:]
+    part = capital(row.part)
     limit, off = with_unit(row.limit, row.unit), with_unit(abs(row.headroom), row.unit, row.limit)
     by = "" if row.unit == RATIO else f"{off} "  # how much one ratio is past another says nothing
     if row.level == "past":
@@ -202,7 +203,7 @@ def _of_alarm(alarm: AlarmEntry) -> _Reason:
         value = f", {with_unit(raised.value, alarm.unit)} against {with_unit(bound, alarm.unit)}"
         short = f"{name} {with_unit(raised.value, alarm.unit)}"
     act = act_for(alarm.limit, alarm.level, "resting", alarm.signal, bound=bound)
-    return _Reason(f"{name[0].upper()}{name[1:]} at {clock(alarm.from_s)}{value}", act.do, short)
+    return _Reason(f"{capital(name)} at {clock(alarm.from_s)}{value}", act.do, short)
 
 
 def lacking(facts: Facts) -> list[tuple[str, str]]:
@@ -222,7 +223,7 @@ def lacking(facts: Facts) -> list[tuple[str, str]]:
         row = by_key.get(key)
         if row is None or not row.is_judged:
             name, why = (key.replace("-", " "), "record it") if row is None else (row.part, row.why)
-            found.append((f"{name} was not judged", f"{why[0].upper()}{why[1:]}."))
+            found.append((f"{name} was not judged", f"{capital(why)}."))
     if not facts.charge_only:
         found += too_little_load(facts.loaded_s, facts.load_pct)
     return found
@@ -247,7 +248,7 @@ def _not_enough(facts: Facts, missing: Sequence[tuple[str, str]]) -> Verdict:
     more = f"; {len(missing) - _SAID} more missing" if len(missing) > _SAID else ""
     judged = "" if not facts.has_machine else f"{_count(facts)}, none near its limit, but "
     sentence = f"{judged}{what}{more}."
-    return Verdict("NOT ENOUGH SEEN", sentence[0].upper() + sentence[1:], missing[0][1], missing[0][0])
+    return Verdict("NOT ENOUGH SEEN", capital(sentence), missing[0][1], missing[0][0])
 
 
 def _count(facts: Facts) -> str:

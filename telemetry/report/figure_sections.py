@@ -7,8 +7,9 @@ from telemetry.analysis.ranges import Range
 from telemetry.analysis.session_power import AT_CONTROLLER
 from telemetry.analysis.totals import Totals
 from telemetry.model.time_text import clock, length
+from telemetry.model.words import sentence
 from telemetry.report.numbers import UNKNOWN, figure, plain, three, three_lengths
-from telemetry.report.section import Row, Section, sentence
+from telemetry.report.section import Row, Section
 from telemetry.report.session_model import Report
 from telemetry.report.session_verdict import CAUSE_WORDS, cells_statement, returns_energy
 

@@ -13,6 +13,7 @@ from telemetry.machine.fit.charging import VOLT_A_CELL
 from telemetry.machine.fit.figure_text import amount
 from telemetry.machine.sections import Machine, find_key
 from telemetry.model.keys import Key
+from telemetry.model.words import capital
 
 WIDTH = 79
 _KEYS = ("check", "verdict", "value", "limit", "unit", "why", "source")
@@ -131,7 +132,7 @@ def look_up_lines(findings: Sequence[Finding]) -> list[str]:
     alone = [None] if len(together) < len(places) else []
     for place in [*together, *alone]:
         heading = place or ("Elsewhere" if together else "")
-        lines += ["", *wrapped(f"{heading[:1].upper()}{heading[1:]}", "")]
+        lines += ["", *wrapped(f"{capital(heading)}", "")]
         for key in (each for each in keys if each.find == place or (place is None and each.find not in together)):
             needing = [finding for finding in waiting if (key.section, key.name) in finding.lacking]
             notes = [note for each in needing if each.note and (note := _sentence(each.note)) not in noted]
@@ -149,7 +150,7 @@ def _look_up(key: Key, sentences: Sequence[str]) -> list[str]:
 def _sentence(why: str) -> str:
     """Return ``why`` as a sentence of its own, behind a badge that has already said unknown."""
     text = why.removeprefix("unknown: ")
-    text = text[:1].upper() + text[1:]
+    text = capital(text)
     return text if text.endswith((".", "!", "?")) else f"{text}."
 
 

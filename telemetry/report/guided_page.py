@@ -7,6 +7,7 @@ from html import escape
 from telemetry.guided.checks import PRACTICE, Check
 from telemetry.guided.judging import RULE, StepResult
 from telemetry.guided.result import GuidedResult
+from telemetry.model.words import sentence
 from telemetry.report.guided_text import (
     CAUTION,
     SHAPES,
@@ -16,7 +17,6 @@ from telemetry.report.guided_text import (
     value_text,
 )
 from telemetry.report.numbers import INTERVAL
-from telemetry.report.section import sentence
 from telemetry.report.session_page import html_page
 
 _LEVELS = {"pass": "holds", "remark": "near", "fail": "past"} | dict.fromkeys(

@@ -13,9 +13,9 @@ from telemetry.guided.result import GuidedResult, JudgedSession
 from telemetry.machine.cautions import GENERAL, MAINS
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.time_text import clock_at, length, local_at
+from telemetry.model.words import sentence
 from telemetry.report.fit_text import wrapped
 from telemetry.report.numbers import INTERVAL, UNKNOWN, figure
-from telemetry.report.section import sentence
 
 SHAPES = {"pass": "●", "remark": "▲", "fail": "■", "not judged": "?", "does not apply": "-"}
 CAUTION = (

@@ -11,6 +11,7 @@ from telemetry.model.errors import printable
 from telemetry.model.recording import Recording
 from telemetry.model.signals import find_signal
 from telemetry.model.time_text import clock, local_at
+from telemetry.model.words import printed_unit
 
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars", " ": "blanks"}
 _NAME_AT_MOST = 26
@@ -71,7 +72,7 @@ def _moments(recording: Recording, first: Batch) -> str:
 
 def _values(first: Batch, column: int, signal: str) -> str:
     known = find_signal(signal)
-    unit = "" if known is None or not known.unit else " " + {"degC": "°C", "ohm": "Ω"}.get(known.unit, known.unit)
+    unit = "" if known is None or not known.unit else f" {printed_unit(known.unit)}"
     return ", ".join(_plain(first.values[:, column])) + unit
 
 

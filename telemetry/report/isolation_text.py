@@ -9,6 +9,7 @@ from typing import Any
 from telemetry.analysis.fault_isolation.findings import Cause, FaultEvent, Isolation
 from telemetry.model.errors import printable
 from telemetry.model.time_text import clock, length
+from telemetry.model.words import sentence
 from telemetry.report.figure_object import as_object, rounded
 from telemetry.report.session_verdict import CAUSE_WORDS
 
@@ -75,12 +76,12 @@ def letter_lines(
     lines = [f"{printable(name, 60)}, {length(duration_s)}", ""]
     lines += _paragraph(_opening(isolation, enable_known))
     if isolation.covered:
-        lines += _bulleted("Cells:", [_sentence(odd.evidence) for odd in isolation.odd_cells])
+        lines += _bulleted("Cells:", [sentence(odd.evidence) for odd in isolation.odd_cells])
         lines += _bulleted("Not covered:", _not_covered(isolation))
-    lines += _bulleted("Problems with the data:", [_sentence(each) for each in isolation.problems])
+    lines += _bulleted("Problems with the data:", [sentence(each) for each in isolation.problems])
     if isolation.ranked and isolation.judged:
         best = next(each for each in isolation.ranked if each.cause == isolation.cause)
-        lines += _bulleted("Why:", [_sentence(why) for why in best.why])
+        lines += _bulleted("Why:", [sentence(why) for why in best.why])
     if isolation.events:
         lines += ["", "When (from the start of the recording):", *_event_lines(isolation.events)]
         lines += ["", *strips] if strips else []
@@ -116,16 +117,16 @@ def _opening(isolation: Isolation, enable_known: bool) -> str:
             each for each in isolation.ranked if each.cause in isolation.covered and each.probability >= _SUSPECTED
         ]
         which = "; ".join(f"{OWNER_NAMES[each.cause]} is {_odds(each.probability)} likely" for each in suspected)
-        told = [_sentence(cells)] if cells else []
+        told = [sentence(cells)] if cells else []
         told.append(f"Not known: no {'other ' * bool(cells)}part is named and none is cleared.")
-        return " ".join([*told, _sentence(which)] if which else told)
+        return " ".join([*told, sentence(which)] if which else told)
     chance = next(each.probability for each in isolation.ranked if each.cause == isolation.cause)
     if isolation.cause == "healthy":
         covered = ", ".join(_SHORT[cause] for cause in isolation.covered)
         free = 1 - sum(each.probability for each in isolation.ranked if each.cause in isolation.covered)
         none = f"{_odds(free)} likely there is none of: {covered}" if covered else "no part could be judged"
         if cells:
-            return f"{_sentence(cells)} No other fault found in this drive ({none})."
+            return f"{sentence(cells)} No other fault found in this drive ({none})."
         compared = isolation.cells is not None and bool(isolation.cells.charges)
         alike = " The cells were compared, and none stands out." if compared else ""
         return f"No fault found in this drive ({none}).{alike}"
@@ -133,7 +134,7 @@ def _opening(isolation: Isolation, enable_known: bool) -> str:
     if isolation.cause == "controller" and enable_known:
         name = "the controller"
     named = f"Most likely {name} ({isolation.cause}, {_odds(chance)})."
-    return f"{named} {_sentence(cells)}" if cells else named
+    return f"{named} {sentence(cells)}" if cells else named
 
 
 def _not_covered(isolation: Isolation) -> list[str]:
@@ -157,10 +158,6 @@ def _event_lines(events: Sequence[FaultEvent]) -> Iterator[str]:
         yield f"  {clock(event.t, tenths=True)}  for {length(event.duration):>6}  {event.what}"
     if len(events) > _MOST_EVENTS:
         yield f"  ... and {len(events) - _MOST_EVENTS} more (--json lists all)"
-
-
-def _sentence(text: str) -> str:
-    return text[0].upper() + text[1:] + ("" if text.endswith(".") else ".")
 
 
 def _paragraph(text: str) -> list[str]:

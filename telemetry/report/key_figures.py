@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from telemetry.model.time_text import clock, length
+from telemetry.model.words import capital, sentence
 from telemetry.report.figure_sections import figure_sections
 from telemetry.report.numbers import UNKNOWN, figure, plain, three
-from telemetry.report.section import Row, sentence
+from telemetry.report.section import Row
 from telemetry.report.session_model import LABELS, Report
 
 
@@ -78,7 +79,7 @@ def could_not_show(report: Report) -> list[tuple[str, str]]:
     for key, why in report.unknown.items():
         found.setdefault(why, []).append(LABELS[key])
     listed = ((", ".join(names), why) for why, names in found.items())
-    return [(names[0].upper() + names[1:], why) for names, why in listed]
+    return [(capital(names), why) for names, why in listed]
 
 
 def missing_sentences(missing: Iterable[tuple[str, str]]) -> tuple[str, ...]:

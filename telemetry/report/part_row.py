@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
@@ -14,6 +15,8 @@ RATIO = "×"
 """The unit of one value over another."""
 LEVELS: tuple[Level, ...] = ("past", "near", "holds", "not judged")
 """Worst first, not judged last: the order of the table."""
+SHAPES: Mapping[Level, str] = {"past": "■", "near": "▲", "holds": "●", "not judged": "?"}
+"""The sign of each, so that no colour is needed."""
 
 
 @dataclass(frozen=True)

@@ -7,12 +7,11 @@ from collections.abc import Sequence
 from html import escape
 from itertools import zip_longest
 
-from telemetry.report.part_row import PartRow, with_unit
-from telemetry.report.section import sentence
+from telemetry.model.words import sentence
+from telemetry.report.part_row import SHAPES, PartRow, with_unit
 from telemetry.report.session_model import Report
 
 WIDTH = 80
-_MARKS = {"past": "■", "near": "▲", "holds": "●", "not judged": "?"}
 _BADGES = {"PARK": "■", "DRIVE GENTLY": "▲", "DRIVE ON": "●", "NOT ENOUGH SEEN": "?"}
 _COLUMNS = (23, 19, 8, 13)
 """Widths of part, worst seen, limit and headroom."""
@@ -40,7 +39,7 @@ def part_lines(report: Report) -> list[str]:
     rows = report.parts
     lines = _wrapped(("", *_HEADS), f"limit {WALL}") if rows else []
     for row in rows:
-        lines += _wrapped((_MARKS[row.level], *_cells_of(row)), _gauge(row))
+        lines += _wrapped((SHAPES[row.level], *_cells_of(row)), _gauge(row))
     if any(" A (" in row.seen for row in rows):
         lines += ["", *textwrap.wrap(_STEADY, WIDTH, subsequent_indent="  ")]
     return lines
@@ -122,7 +121,7 @@ _WALL = 84.0
 def _html_row(row: PartRow) -> str:
     level = row.level.replace(" ", "-")
     part, seen, limit, headroom = _cells_of(row)
-    badge = f'<span class="badge {level}">{_MARKS[row.level]} {_WORDS[row.level]}</span>'
+    badge = f'<span class="badge {level}">{SHAPES[row.level]} {_WORDS[row.level]}</span>'
     cells = (
         ("", "", badge),
         ("part", "", escape(part)),

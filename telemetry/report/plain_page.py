@@ -11,8 +11,9 @@ from telemetry.analysis.ranges import Range
 from telemetry.machine.cautions import GENERAL
 from telemetry.model.errors import printable
 from telemetry.model.time_text import length
+from telemetry.model.words import capital
 from telemetry.report.numbers import UNKNOWN, figure, three
-from telemetry.report.part_row import LEVELS, PartRow
+from telemetry.report.part_row import LEVELS, SHAPES, PartRow
 from telemetry.report.part_table import gauge_html
 from telemetry.report.session_model import Report
 from telemetry.report.session_page import html_page
@@ -54,7 +55,6 @@ _WORDS = {
     "holds": "stayed within its limit",
     "not judged": "was not measured",
 }
-_SHAPES = {"past": "■", "near": "▲", "holds": "●", "not judged": "?"}
 
 
 def plain_name(key: str) -> str:
@@ -102,7 +102,7 @@ def plain_sections(report: Report) -> list[tuple[str, list[str]]]:
     ]
     does += ["In brackets: where nine of ten such charges would end, at the pace of this drive."] if does else []
     battery = _battery(report)
-    missing = [f"{name[0].upper()}{name[1:]}." for name, row in plain_parts(report) if row.level == "not judged"]
+    missing = [f"{capital(name)}." for name, row in plain_parts(report) if row.level == "not judged"]
     return [
         (title, sentences)
         for title, sentences in (
@@ -142,7 +142,7 @@ def plain_page(report: Report) -> str:
     name = printable(report.machine or report.recording, 60)
     spans = "".join(f"<span>{escape(each)}</span>" for each in (when_text(report),) if each)
     rows = "".join(
-        f'<tr><td><span class="badge {row.level.replace(" ", "-")}">{_SHAPES[row.level]}</span></td>'
+        f'<tr><td><span class="badge {row.level.replace(" ", "-")}">{SHAPES[row.level]}</span></td>'
         f'<td class="part">{escape(part)}</td><td>{gauge_html(row)}</td><td>{_WORDS[row.level]}</td></tr>\n'
         for part, row in plain_parts(report)
     )
@@ -169,7 +169,7 @@ def plain_lines(report: Report, width: int = 80) -> list[str]:
     for title, sentences in plain_sections(report):
         lines += ["", title.upper(), *(f"  {each}" for each in sentences)]
     lines += ["", "ITS PARTS IN THIS DRIVE"]
-    lines += [f"  {_SHAPES[row.level]} {part:<20} {_WORDS[row.level]}" for part, row in plain_parts(report)]
+    lines += [f"  {SHAPES[row.level]} {part:<20} {_WORDS[row.level]}" for part, row in plain_parts(report)]
     lines += ["", GENERAL]
     wrap = partial(textwrap.wrap, width=width, subsequent_indent="  ", break_on_hyphens=False)
     return [each for line in lines for each in wrap(line) or [""]]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 
 from telemetry.report.numbers import UNKNOWN
@@ -37,14 +36,3 @@ class Section:
     ) -> Section:
         """Return a section of the rows whose value is known; why the others are not known is said elsewhere."""
         return cls(title, tuple(row for row in rows if UNKNOWN not in row.value), sentences, charts)
-
-
-def sentence(text: str) -> str:
-    """Return ``text`` with a capital where it begins with a word, and a full stop."""
-    text = text.strip()
-    text = text[:1].upper() + text[1:] if _WORD.match(text) else text
-    return text if not text or text[-1] in ".!?" else f"{text}."
-
-
-_WORD = re.compile(r"[a-z]+[ ,:'-]")
-"""What may be given a capital: no signal or setting, whose names hold underscores and points."""

@@ -10,12 +10,13 @@ from telemetry.alarms.reported import FAULT_LIMIT, reported_text
 from telemetry.analysis.main_errors import MainError
 from telemetry.analysis.ranges import Z90
 from telemetry.model.time_text import clock, length
+from telemetry.model.words import capital, sentence
 from telemetry.report.alarm_entries import AlarmEntry
 from telemetry.report.event_lines import TAKEN_BACK
 from telemetry.report.figure_sections import figure_sections
 from telemetry.report.numbers import figure, plain
 from telemetry.report.raw_text import raw_sentences
-from telemetry.report.section import Section, sentence
+from telemetry.report.section import Section
 from telemetry.report.session_model import LABELS, Report
 
 
@@ -36,8 +37,8 @@ def _main_error(found: MainError) -> str:
     """Return the error that counts most for one figure, and what would halve it."""
     label = LABELS[found.figure]
     whole, halved = (f"± {plain(Z90 * part)} %" for part in (found.whole_pct, found.halved_pct))
-    remedy = found.remedy[:1].upper() + found.remedy[1:]
-    said = f"{label[:1].upper()}{label[1:]}: mostly {found.what}. {remedy} would halve that"
+    remedy = capital(found.remedy)
+    said = f"{capital(label)}: mostly {found.what}. {remedy} would halve that"
     return f"{said}, and {whole} becomes {halved}."
 
 
@@ -68,7 +69,7 @@ def _alarm(alarm: AlarmEntry) -> str:
     origin = f"{by}: {sentence(alarm.origin)} " if alarm.origin else ""
     if alarm.reported:
         said = reported_text(alarm.reported)
-        origin += f"{sentence(said[:1].upper() + said[1:])} "
+        origin += f"{sentence(capital(said))} "
     where = f": {alarm.signal}" if alarm.limit == FAULT_LIMIT else f", {alarm.where}"
-    what = f"{alarm.name[:1].upper()}{alarm.name[1:]}{where}"
+    what = f"{capital(alarm.name)}{where}"
     return f"{'; '.join([what, ', '.join(values), times]).replace('; ;', ';')}. {origin}Act: {alarm.do}"

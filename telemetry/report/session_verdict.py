@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from telemetry.analysis.totals import Totals
 from telemetry.model.time_text import length
+from telemetry.model.words import counted
 from telemetry.report.numbers import figure
 from telemetry.report.session_model import Report
 
@@ -65,18 +66,14 @@ def _attention(report: Report) -> str:
     parts = []
     if raised:
         names = ", ".join(dict.fromkeys(alarm.name for alarm in raised))
-        parts.append(f"{_count(len(raised), 'alarm')}: {names} (see Alarms)")
+        parts.append(f"{counted(len(raised), 'alarm')}: {names} (see Alarms)")
     if report.findings:
-        parts.append(f"{_count(len(report.findings), 'problem')} with the data (see Problems with the data)")
+        parts.append(f"{counted(len(report.findings), 'problem')} with the data (see Problems with the data)")
     if parts:
         return f"{'; '.join(parts)}."
     if report.judged_by is None:
         return "No problem with the data; there are no limits to judge it by."
     return "No alarms, and no problem with the data."
-
-
-def _count(number: int, thing: str) -> str:
-    return f"{number} {thing}{'' if number == 1 else 's'}"
 
 
 def cells_statement(report: Report) -> str:

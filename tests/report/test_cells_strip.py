@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from statistics import median
 
 import pytest
 from hypothesis import given, settings
@@ -14,7 +15,7 @@ from telemetry.report.session_model import Report
 
 
 def report(*mohm: float) -> Report:
-    cells = tuple(CellResistance(n, each, 0.01, 1.0, 0.01, 0.0) for n, each in enumerate(mohm, 1))
+    cells = tuple(CellResistance(n, each, 0.01, each / median(mohm), 0.01, 0.0) for n, each in enumerate(mohm, 1))
     return Report("a drive", resistance=Resistance(cells=cells))
 
 

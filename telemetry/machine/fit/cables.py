@@ -10,6 +10,7 @@ from telemetry.machine.ampacity import Ampacity, Carries
 from telemetry.machine.fit.findings import Finding, unknown
 from telemetry.machine.fit.loads import Current, continuous_current
 from telemetry.machine.sections import Machine, Wiring
+from telemetry.model.words import capital
 
 Cable = Literal["wiring", "charge_wiring"]
 CABLE_WORDS: dict[Cable, str] = {
@@ -63,7 +64,7 @@ def judge_conductor(
     limits = f"{_limit(found, carries.least)} and {_limit(at_best, carries.most)}"
     source = "; ".join(dict.fromkeys(f"{found.source}; {at_best.source}".split("; ")))
     if at_best.verdict == "ok" and "insulation_c" in carries.undecided:
-        note = f"{subject[0].upper()}{subject[1:]}: the limit is {limits}."
+        note = f"{capital(subject)}: the limit is {limits}."
         return unknown(*((cable, key) for key in carries.undecided), unit=found.unit, source=source, note=note)
     open_keys = " and ".join(carries.undecided)
     why = f"{subject}: the limit is {limits}. State [{cable}] {open_keys} to know which applies.{advice}"

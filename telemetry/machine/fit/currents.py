@@ -16,6 +16,7 @@ from telemetry.machine.fit.loads import (
     wire_loop_ohm,
 )
 from telemetry.machine.sections import Machine
+from telemetry.model.words import capital
 
 START_TO_RUNNING = 5.0
 """A deck motor draws 3 to 5 times its running current while it starts (common practice); the most is taken, so
@@ -31,7 +32,7 @@ def pack_current(machine: Machine) -> Finding:
     """Compare peak and steady current with the pack's own limits, the peak at the lowest voltage."""
     peak_draw, steady = _peak_current(machine), _steady_current(machine)
     if peak_draw.verdict == steady.verdict == "ok":
-        return replace(peak_draw, why=f"{peak_draw.why} {steady.why[0].upper()}{steady.why[1:]}")
+        return replace(peak_draw, why=f"{peak_draw.why} {capital(steady.why)}")
     return worst([peak_draw, steady])
 
 

@@ -26,6 +26,7 @@ from telemetry.machine.fit.findings import Finding, judged, unknown, worst
 from telemetry.machine.fit.loads import loop_ohm, lowest_resistance
 from telemetry.machine.pack_voltage import full_voltage
 from telemetry.machine.sections import Machine
+from telemetry.model.words import capital
 
 FUSE_MARGIN = 1.25
 """A fuse is rated for so many times the steady current (NEC 210.20(A) for continuous loads)."""
@@ -166,7 +167,7 @@ def _one_fuse_interrupting(machine: Machine, cable: Cable) -> Finding:
     wired = f" and {amount(1000 * wire, 'mΩ', 2)} of wire" if wire is not None else ""
     said = f"a dead short draws about {amount(at_end, 'A')}: {full:.1f} V over the pack ({pack.words}){wired}"
     if rated is None:
-        note = f"{said[0].upper()}{said[1:]}; fuses rated 10 kA and more are made for that (from memory)."
+        note = f"{capital(said)}; fuses rated 10 kA and more are made for that (from memory)."
         return unknown((cable, "fuse_interrupting_a"), unit="A", source=source, note=note)
     said += f". The fuse can interrupt {rated:g} A"
     if rated < at_end:

@@ -15,6 +15,7 @@ from typing import Any
 from telemetry.machine.fit.figure_text import amount
 from telemetry.machine.fit.findings import RANK, Finding, worst
 from telemetry.machine.sections import Machine, find_key
+from telemetry.model.words import capital
 
 _FIELDS = {"machine": "vehicle"}
 
@@ -155,7 +156,7 @@ def _with_seen(found: Finding, sentences: list[str], seen: Sequence[Finding]) ->
     """Return the worst of a finding and of what the drive itself reached, telling the others."""
     hardest = worst([found, *seen])
     others = [each for each in (found, *seen) if each is not hardest]
-    reasons = [f"{each.why[0].upper()}{each.why[1:]}" for each in others]
+    reasons = [f"{capital(each.why)}" for each in others]
     return _with_sentences(hardest, [*reasons, *sentences] if hardest is not found else [*sentences, *reasons])
 
 

@@ -6,6 +6,7 @@ from telemetry.machine.fit.figure_text import amount
 from telemetry.machine.fit.findings import Finding, judged, unknown
 from telemetry.machine.pack_voltage import full_voltage
 from telemetry.machine.sections import Machine
+from telemetry.model.words import capital
 
 SHORT_PULSE_J_PER_W, LONG_PULSE_J_PER_W = 5.0, 25.0
 """Pulse energy that a wirewound resistor takes for each rated watt. Below about a second all of it stays in the wire:
@@ -35,7 +36,7 @@ def precharge_resistor(machine: Machine) -> Finding | None:
             return judged("stop", f"{said}. {_BURNS}", _RATED, value=joule, limit=rated, unit="J")
         return judged("ok", f"{said}.", _RATED, value=joule, limit=rated, unit="J")
     if watt is None:
-        note = f"{said[0].upper()}{said[1:]}. Or [machine] precharge_energy_j, where its sheet gives a pulse rating."
+        note = f"{capital(said)}. Or [machine] precharge_energy_j, where its sheet gives a pulse rating."
         return unknown(("machine", "precharge_w"), unit="J", source=_RULE, note=note)
     short, long = SHORT_PULSE_J_PER_W * watt, LONG_PULSE_J_PER_W * watt
     said += f" of {watt:g} W"

@@ -20,6 +20,7 @@ from telemetry.machine.limits_current import (
     conductor_window_s,
 )
 from telemetry.machine.sections import Machine
+from telemetry.model.words import capital
 
 _IN_SECONDS, _IN_MINUTES = 120, 7200
 """Times below which a person counts in seconds, and in minutes, s."""
@@ -80,7 +81,7 @@ class Carried:
         if amperes <= self.least_a:
             return judged("ok", said, self.source, value=amperes, limit=self.least_a, unit="A")
         if amperes <= self.most_a and self.lacking:
-            return unknown(*self.lacking, unit="A", source=self.source, note=f"{_capital(said)}.")
+            return unknown(*self.lacking, unit="A", source=self.source, note=f"{capital(said)}.")
         if amperes <= self.most_a:
             why = f"{said}. {self.beyond}"
             return judged("caution", why, self.source, value=amperes, limit=self.least_a, unit="A")
@@ -165,7 +166,7 @@ def _judge_timed(machine: Machine, pull: Pull, time_key: str) -> Finding:
     if at_once.verdict in ("stop", "caution"):
         return at_once
     lacking = dict.fromkeys([("machine", time_key), *at_once.lacking])
-    note = f"{_capital(pull.current.words)}: {'; '.join(_carry_words(machine, pull))}."
+    note = f"{capital(pull.current.words)}: {'; '.join(_carry_words(machine, pull))}."
     return unknown(*lacking, unit="A", source=found.source, note=note)
 
 
@@ -317,7 +318,3 @@ def _span(seconds: float) -> str:
     if seconds >= _IN_MINUTES:
         value, unit = seconds / 3600, "h"
     return f"{float(f'{value:.2g}') if value < _IN_SECONDS else round(value):g} {unit}"
-
-
-def _capital(words: str) -> str:
-    return f"{words[0].upper()}{words[1:]}"

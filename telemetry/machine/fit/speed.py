@@ -8,6 +8,7 @@ from telemetry.machine.cell_practice import CELL_PRACTICE
 from telemetry.machine.fit.findings import Finding, judged, unknown
 from telemetry.machine.fit.loads import mean_pack_v
 from telemetry.machine.sections import Machine
+from telemetry.model.words import capital
 
 FASTER = 1.10
 """New voltage over old, at rest: up to here brakes and tyres hardly notice (common practice, from memory). Sixteen
@@ -52,7 +53,7 @@ def overspeed(machine: Machine) -> Finding | None:
     if vehicle.motor_type == "dc" or vehicle.speed_limited is False:
         return judged("caution", faster, _SPEED_SOURCE, value=value, limit=limit, unit="%")
     asked = ("machine", "motor_type") if vehicle.motor_type is None else ("machine", "speed_limited")
-    note = f"{faster[0].upper()}{faster[1:]}"
+    note = f"{capital(faster)}"
     return unknown(asked, unit="%", source=_SPEED_SOURCE, note=note)
 
 

@@ -21,13 +21,13 @@ from telemetry.model.errors import InputError
 from telemetry.model.recording import TimeBasis
 from telemetry.model.signals import find_signal
 from telemetry.model.whole_file import whole_or_not_at_all
+from telemetry.model.words import printed_unit
 from telemetry.recordings.export.intervals import Intervals
 
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 """What a spreadsheet takes for a formula when a cell begins with it."""
 # Exact by definition: the mile of 1959; the degree Fahrenheit (NIST SP 811, B.8).
 _IMPERIAL = {"km/h": ("mph", 1 / 1.609344, 0.0), "degC": ("°F", 1.8, 32.0)}
-_SHOWN = {"degC": "°C", "ohm": "Ω"}
 _DIGITS = 6
 """Significant digits: finer than any instrument on a machine, short enough to read."""
 
@@ -90,7 +90,7 @@ def _columns(names: Sequence[str], imperial: bool) -> tuple[list[str], list[tupl
         signal = find_signal(name)
         unit = "" if signal is None else signal.unit
         other = _IMPERIAL.get(unit) if imperial else None
-        shown = _SHOWN.get(unit, unit) if other is None else other[0]
+        shown = printed_unit(unit) if other is None else other[0]
         head.append(f"{name} [{shown}]" if shown else name)
         scales.append((1.0, 0.0) if other is None else other[1:])
     return head, scales

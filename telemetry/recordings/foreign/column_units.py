@@ -7,6 +7,7 @@ from decimal import Decimal
 from typing import NamedTuple
 
 from telemetry.model.units import converted, unit_named
+from telemetry.model.words import printed_unit
 
 
 class Conversion(NamedTuple):
@@ -33,7 +34,6 @@ _OWN = {
 }
 _BY_WORD = {word: conversion for words, conversion in _OWN.items() for word in words}
 _OURS = {"V": "V", "A": "A", "W": "W", "Ω": "ohm", "s": "s", "%": "%", "°C": "degC"}
-_SHOWN = {"ohm": "Ω", "degC": "°C"}
 _BRACKETED = re.compile(r"\s*[\[({]\s*([^\[\](){}]{1,12}?)\s*[\])}]\s*$")
 _BEHIND = re.compile(r"(?:[\s_,/;:]|\bin\b)+\s*([^\s_,;:]{1,8})\s*$")
 _CAMEL = re.compile(r"(?<=[a-z])(mV|kV|mA|kW|degC|degF|V|A|W|Pct|Ms)$")
@@ -64,4 +64,4 @@ def parted(name: str) -> tuple[str, Conversion | None]:
 
 def shown(unit: str) -> str:
     """Return a signal's unit as people write it."""
-    return _SHOWN.get(unit, unit)
+    return printed_unit(unit)
