@@ -32,6 +32,7 @@ from telemetry.model.keys import keys_of
 from telemetry.model.tables import settings_of
 from telemetry.pipeline.registry import check_settings, driver_names
 from telemetry.runs import join
+from tests.faults.program import BUSY_S
 
 KEYS = {key.name for key in keys_of(SerialTextSettings)}
 DOCS = Path(__file__).parents[1] / "docs"
@@ -147,10 +148,12 @@ def board(tmp_path_factory: pytest.TempPathFactory) -> Callable[[int, int], byte
     host, program = folder / "host.c", folder / "board"
     host.write_text(HOST, encoding="ascii")
     strict = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic"]
-    subprocess.run([compiler, *strict, str(SKETCH), str(host), "-o", str(program)], check=True, timeout=60)
+    subprocess.run([compiler, *strict, str(SKETCH), str(host), "-o", str(program)], check=True, timeout=BUSY_S)
 
     def run(start: int, duration: int) -> bytes:
-        done = subprocess.run([str(program), str(start), str(duration)], capture_output=True, check=True, timeout=20)
+        done = subprocess.run(
+            [str(program), str(start), str(duration)], capture_output=True, check=True, timeout=BUSY_S
+        )
         return done.stdout
 
     return run

@@ -9,6 +9,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -16,10 +17,12 @@ import pytest
 
 from telemetry.cli import main
 from telemetry.machine.machine_file import load_machine
-from telemetry.model.batch import Batch, Group
+from telemetry.model.batch import MICROSECONDS, Batch, Group
+from telemetry.model.errors import StoreError
 from telemetry.model.recording import Recording
 from telemetry.runs.subjects import open_subject
 from telemetry.store.reader import StoreReader
+from tests.faults.program import BUSY_S
 
 MACHINE = '[pack]\nchemistry = "lfp"\ncells_in_series = 16\ncapacity_ah = 100\nlow_cutoff_v = 48.0\n'
 
@@ -175,7 +178,7 @@ def shakedown(*arguments: str, **options) -> subprocess.Popen[str]:
 def test_a_terminal_without_the_sign_for_degrees_gets_a_question_mark() -> None:
     machine = str(Path(__file__).parents[2] / "replay_data" / "orchard.toml")
     done = shakedown("limits", machine, env={**os.environ, "PYTHONIOENCODING": "ascii"})
-    out, error = done.communicate(timeout=40)
+    out, error = done.communicate(timeout=BUSY_S)
     assert (done.returncode, error) == (0, "")
     assert " ?C" in out
 
@@ -183,7 +186,7 @@ def test_a_terminal_without_the_sign_for_degrees_gets_a_question_mark() -> None:
 def test_the_demo_runs_records_ends_and_replays_the_same(tmp_path, capsys) -> None:
     store = tmp_path / "s.sqlite"
     done = shakedown("watch", "--demo", "--for", "4", "--json", "--store", str(store))
-    out, error = done.communicate(timeout=40)
+    out, error = done.communicate(timeout=BUSY_S)
     assert done.returncode == 0, error
     summary = json.loads(out.splitlines()[-1])
     assert 0.1 < summary["duration_s"] < 4.2, "it counts from the start of the run; a busy computer opens late"
@@ -207,15 +210,30 @@ def test_the_demo_runs_records_ends_and_replays_the_same(tmp_path, capsys) -> No
         assert {key: replayed[key] for key in figures} == {key: summary[key] for key in figures}
 
 
+def recorded_s(store: Path) -> float:
+    """Return how much of the last session is in the store by now, s."""
+    with suppress(StoreError), StoreReader.open(store) as reader:
+        for record in reader.sessions():
+            return ((record.last or record.start) - record.start) / MICROSECONDS
+    return 0.0
+
+
+def recording_demo(store: Path, at_least_s: float) -> subprocess.Popen[str]:
+    """Start to watch the demo, and return once so much of it is stored."""
+    running = shakedown("watch", "--demo", "--json", "--store", str(store))
+    give_up = time.monotonic() + BUSY_S
+    while recorded_s(store) < at_least_s:
+        assert running.poll() is None
+        assert time.monotonic() < give_up
+        time.sleep(0.05)
+    return running
+
+
 def test_control_c_ends_it_well(tmp_path) -> None:
     store = tmp_path / "s.sqlite"
-    running = shakedown("watch", "--demo", "--json", "--store", str(store))
-    assert running.stdout is not None
-    while '"live"' not in running.stdout.readline():
-        pass
-    time.sleep(1.0)
+    running = recording_demo(store, 0.1)
     running.send_signal(signal.SIGINT)
-    out, error = running.communicate(timeout=20)
+    out, error = running.communicate(timeout=BUSY_S)
     assert running.returncode == 0, error
     assert json.loads(out.splitlines()[-1])["kind"] == "summary"
     assert main(["sessions", "--json", "--store", str(store)]) == 0
@@ -223,11 +241,7 @@ def test_control_c_ends_it_well(tmp_path) -> None:
 
 def test_a_killed_watch_loses_nothing_committed(tmp_path, capsys) -> None:
     store = tmp_path / "s.sqlite"
-    running = shakedown("watch", "--demo", "--json", "--store", str(store))
-    assert running.stdout is not None
-    while '"live"' not in running.stdout.readline():
-        pass
-    time.sleep(2.0)
+    running = recording_demo(store, 1.0)
     running.kill()
     running.communicate()
     assert main(["sessions", "--json", "--store", str(store)]) == 0
@@ -251,10 +265,10 @@ def test_captured_bytes_are_read_again_with_the_map(tmp_path, capsys) -> None:
     try:
         options = ["--for", "4", "--json", "--capture", str(capture), "--store", str(tmp_path / "s.sqlite")]
         watching = shakedown("watch", str(machine), "--yes", *options)
-        out, error = watching.communicate(timeout=40)
+        out, error = watching.communicate(timeout=BUSY_S)
     finally:
         serving.send_signal(signal.SIGTERM)
-        serving.communicate(timeout=10)
+        serving.communicate(timeout=BUSY_S)
     assert watching.returncode == 0, error
     assert json.loads(out.splitlines()[-1])["values_stored"] > 50
     assert main(["decode-check", settings["map"], str(capture)]) == 0
@@ -287,10 +301,10 @@ def test_a_capture_plays_as_the_drive_it_was(link, tmp_path, capsys, request) ->
     serving = shakedown("simulate", "--link", link, "--write", str(machine), "--json")
     assert serving.stdout is not None
     serving.stdout.readline()
-    request.addfinalizer(lambda: (serving.send_signal(signal.SIGTERM), serving.communicate(timeout=10)))
+    request.addfinalizer(lambda: (serving.send_signal(signal.SIGTERM), serving.communicate(timeout=BUSY_S)))
     options = ["--for", "4", "--json", "--capture", str(capture), "--store", str(store)]
     watching = shakedown("watch", str(machine), "--yes", *options)
-    _, error = watching.communicate(timeout=60)
+    _, error = watching.communicate(timeout=BUSY_S)
     assert watching.returncode == 0, error
     assert main(["replay", str(capture), "--speed", "max", "--no-screen"]) == 2
     assert "--machine" in capsys.readouterr().err
@@ -356,10 +370,10 @@ def test_a_simulated_machine_behind_a_real_link_is_watched_by_another_process(tm
     assert told["link"] == "serial-text"
     try:
         watching = shakedown("watch", str(machine), "--for", "4", "--json", "--store", str(store))
-        out, error = watching.communicate(timeout=40)
+        out, error = watching.communicate(timeout=BUSY_S)
     finally:
         serving.send_signal(signal.SIGTERM)
-        serving.communicate(timeout=10)
+        serving.communicate(timeout=BUSY_S)
     assert serving.returncode == 0
     assert watching.returncode == 0, error
     events = [json.loads(line) for line in out.splitlines()]

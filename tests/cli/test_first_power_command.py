@@ -14,6 +14,7 @@ import pytest
 from telemetry.cli import main
 from telemetry.store.ledger import Ledger, LedgerEntry
 from telemetry.store.reader import StoreReader
+from tests.faults.program import BUSY_S
 
 GOOD = Path(__file__).parents[2] / "docs" / "machines" / "good-retrofit.toml"
 BEFORE_POWER = ("contactor", "no", "yes", "yes", "no", "yes")
@@ -233,7 +234,7 @@ def test_at_a_terminal_an_interrupt_keeps_what_was_typed(store):
     def until(words, again=b""):
         """Read until ``words`` are there; each second without a word write ``again``, as somebody would."""
         nonlocal seen
-        give_up = time.monotonic() + 30
+        give_up = time.monotonic() + BUSY_S
         while words not in seen and time.monotonic() < give_up:
             if not select.select([terminal], [], [], 1.0)[0]:
                 os.write(terminal, again)
@@ -251,7 +252,7 @@ def test_at_a_terminal_an_interrupt_keeps_what_was_typed(store):
         until(b"by design? [")
         os.write(terminal, b"\x03")
         until(b"Go on with", again=b"\x03")  # one that comes just before the wait for input is not seen
-        assert child.wait(20) == 130
+        assert child.wait(BUSY_S) == 130
     finally:
         child.kill()
         child.wait()

@@ -20,6 +20,7 @@ from telemetry.cli import main
 from telemetry.report.isolation_questions import ask_readings
 from telemetry.runs.log_file import log_path
 from telemetry.store import reader as store_reader
+from tests.faults.program import BUSY_S
 
 ROOT = Path(__file__).parents[2]
 PACK = '[pack]\nchemistry = "lfp"\ncells_in_series = 16\ncapacity_ah = 100\n'
@@ -192,8 +193,8 @@ class Terminal:
                 pytest.fail(f"it never showed {text!r}, but {self.seen[-2000:]!r}")
 
     def _read(self) -> bool:
-        """Read what has been drawn; False where the run has ended, or draws nothing for 20 seconds."""
-        if not select.select([self.ours], [], [], 20.0)[0]:
+        """Read what has been drawn; False where the run has ended, or draws nothing for BUSY_S."""
+        if not select.select([self.ours], [], [], BUSY_S)[0]:
             return False
         try:
             drawn = os.read(self.ours, 65536)
@@ -212,7 +213,7 @@ class Terminal:
         self.press("q")
         while self._read():
             pass
-        return self.process.wait(timeout=40)
+        return self.process.wait(timeout=BUSY_S)
 
 
 @pytest.fixture

@@ -18,6 +18,7 @@ from pyarrow import parquet
 
 from telemetry.cli import main
 from telemetry.store.reader import StoreReader
+from tests.faults.program import BUSY_S
 
 MACHINE = """
 [machine]
@@ -265,7 +266,7 @@ def test_an_import_that_is_cancelled_leaves_nothing(store, tmp_path) -> None:
     while not store.exists():
         time.sleep(0.01)
     running.send_signal(signal.SIGINT)
-    _, error = running.communicate(timeout=60)
+    _, error = running.communicate(timeout=BUSY_S)
     if running.returncode == 0:
         pytest.skip("it was done before it was cancelled")
     assert (running.returncode, "Traceback" in error) == (130, False)

@@ -19,6 +19,7 @@ from typing import NamedTuple
 import pytest
 
 from telemetry.cli import main
+from tests.faults.program import BUSY_S
 
 ROOT = Path(__file__).parents[2]
 PACK = '[pack]\nchemistry = "lfp"\ncells_in_series = 16\ncapacity_ah = 100\n'
@@ -492,7 +493,7 @@ def start(command: str, **options: object) -> subprocess.Popen[str]:
 def test_the_command_itself_says_the_same(command: str, table: Path) -> None:
     (mistake,) = [each for each in MISTAKES if each.command == command]
     done = start(command)
-    out, error = done.communicate(timeout=50)
+    out, error = done.communicate(timeout=BUSY_S)
     assert (out, error, done.returncode) == ("", f"shakedown: {mistake.says}\n", mistake.status)
 
 
@@ -500,7 +501,7 @@ def test_the_command_itself_says_the_same(command: str, table: Path) -> None:
 def test_output_to_a_full_disk(table: Path) -> None:
     with Path("/dev/full").open("w") as full:
         done = start("sessions", stdout=full)
-        _, error = done.communicate(timeout=50)
+        _, error = done.communicate(timeout=BUSY_S)
     assert error == (
         "shakedown: the disk is full, so the output cannot be written; free some space, or send it elsewhere\n"
     )
@@ -528,7 +529,7 @@ def test_ctrl_c_in_the_questions_keeps_the_answers(tmp_path: Path, process: list
     while "At what low battery" not in heard:
         heard += asked.stdout.read(1)
     interrupted(asked)
-    out, error = asked.communicate(timeout=50)
+    out, error = asked.communicate(timeout=BUSY_S)
     assert out.endswith(
         f"\n3 answers are kept in {path}; go on in a text editor: fill in the lines that end in = ?\n"
     )

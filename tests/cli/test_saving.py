@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 
 from telemetry.store.reader import StoreReader
+from tests.faults.program import BUSY_S
 
 if sys.platform == "linux":
     import resource
@@ -57,7 +58,7 @@ class Watch:
     def told(self) -> list[dict[str, Any]]:
         return [json.loads(line) for line in self.out.read_text().splitlines(keepends=True) if line.endswith("\n")]
 
-    def wait_for(self, condition: Callable[[], object], limit_s: float = 60.0) -> None:
+    def wait_for(self, condition: Callable[[], object], limit_s: float = BUSY_S) -> None:
         give_up = time.monotonic() + limit_s
         while not condition():
             assert self.process.poll() is None, self.errors.read_text()
@@ -71,7 +72,7 @@ class Watch:
     def end(self) -> tuple[int, dict[str, Any]]:
         """End it as Ctrl-C does; return its status and its summary."""
         self.process.terminate()
-        status = self.process.wait(120)
+        status = self.process.wait(BUSY_S)
         return status, self.told()[-1]
 
     def alarms(self) -> list[str]:
@@ -145,7 +146,7 @@ def test_a_reader_of_its_output_that_goes_does_not_end_the_recording(watch: Call
     os.close(reading)
     run.wait_for_rows()
     run.process.terminate()
-    assert run.process.wait(60) == 0
+    assert run.process.wait(BUSY_S) == 0
     assert stored_seconds(run) > 0.1
 
 
@@ -160,7 +161,7 @@ def test_a_reader_that_is_stuck_does_not_stop_the_recording_nor_its_end(watch: C
     os.close(writing)
     run.wait_for_rows()
     run.process.terminate()
-    assert run.process.wait(60) == 0
+    assert run.process.wait(BUSY_S) == 0
     assert stored_seconds(run) > 0.1
     os.close(reading)
 
@@ -171,7 +172,7 @@ def test_output_to_a_full_disk_does_not_end_the_recording(watch: Callable[..., W
         run = watch(stdout=full, stderr=full)
     run.wait_for_rows()
     run.process.terminate()
-    assert run.process.wait(60) == 3, "what it was told to write is not written"
+    assert run.process.wait(BUSY_S) == 3, "what it was told to write is not written"
     assert stored_seconds(run) > 0.1
 
 
@@ -207,7 +208,7 @@ class OnTerminal:
         self._shown = b""
 
     def read_until(self, words: bytes) -> None:
-        give_up = time.monotonic() + 60
+        give_up = time.monotonic() + BUSY_S
         while words not in self._shown:
             assert time.monotonic() < give_up, self._shown[-500:]
             if select.select([self.ours], [], [], 0.1)[0]:
@@ -247,7 +248,7 @@ def test_a_terminal_that_is_closed_ends_the_run_and_the_process(
         os.write(run.ours, b"q")
         run.read_until(b"saving what is not on the disk yet")
     os.close(run.ours)
-    assert run.process.wait(100) == (3 if fails else 0)
+    assert run.process.wait(BUSY_S) == (3 if fails else 0)
     assert run.ended_how() == ("ended without notice" if fails else "normal")
 
 
@@ -257,7 +258,7 @@ def test_a_run_that_outlives_its_terminal_leaves_the_screen(on_terminal: Callabl
     log = run.store.with_name(run.store.name + "-wal")
 
     def wait_for(condition: Callable[[], object]) -> None:
-        give_up = time.monotonic() + 60
+        give_up = time.monotonic() + BUSY_S
         while not condition():
             assert run.process.poll() is None
             assert time.monotonic() < give_up
@@ -270,7 +271,7 @@ def test_a_run_that_outlives_its_terminal_leaves_the_screen(on_terminal: Callabl
     size = log.stat().st_size
     wait_for(lambda: log.stat().st_size > size)
     run.process.terminate()
-    assert run.process.wait(60) == 0
+    assert run.process.wait(BUSY_S) == 0
     assert run.ended_how() == "normal"
 
 

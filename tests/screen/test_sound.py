@@ -24,6 +24,7 @@ from telemetry.screen.owner_sound import checked_command, checked_sound
 from telemetry.screen.players import run_quietly
 from telemetry.screen.sound import BELL_GAP_US, BELLS, MUTE_US, REPEAT_US, Sounder
 from telemetry.screen.tones import HARMONICS, PATTERNS, RATE, Pattern, samples, wav_bytes
+from tests.faults.program import BUSY_S
 
 # A program that behaves as players do: reads the file it is named, and fails where that is none.
 PLAYER = """#!{python}
@@ -295,7 +296,7 @@ async def test_a_command_that_hangs_is_ended_with_what_it_started(tmp_path: Path
     os.kill(child, 0)
     running.cancel()
     await asyncio.gather(running, return_exceptions=True)
-    give_up = time.monotonic() + 20
+    give_up = time.monotonic() + BUSY_S
     while _runs(child):
         assert time.monotonic() < give_up, "it still runs"
         await asyncio.sleep(0.01)

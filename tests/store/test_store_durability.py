@@ -20,6 +20,8 @@ from typing import Any
 
 import pytest
 
+from tests.faults.program import BUSY_S
+
 RECORDER = """
 import ctypes, pickle, sys, time
 from pathlib import Path
@@ -168,7 +170,7 @@ def test_a_power_cut_takes_nothing_older_than_a_second(tmp_path: Path) -> None:
         running[name] = subprocess.Popen(code, stdout=subprocess.PIPE, env=os.environ | {"PYTHONPATH": str(root)})
     found: dict[str, Any] = {}
     for name, process in running.items():
-        out, _ = process.communicate(timeout=50)
+        out, _ = process.communicate(timeout=BUSY_S)
         if process.returncode == 77:
             pytest.skip("Python's SQLite is linked in a way that hides its file layer")
         assert process.returncode == 0

@@ -22,6 +22,7 @@ from telemetry.store.place import default_store_path
 from telemetry.store.reader import StoreReader
 from telemetry.store.schema import APPLICATION_ID, MIGRATIONS
 from telemetry.store.writer import StoreWriter
+from tests.faults.program import BUSY_S
 
 START = 1_700_000_000_000_000
 
@@ -289,7 +290,7 @@ except StoreError as error:
 """
     store.chmod(0o444)
     in_reach.chmod(0o555)
-    out, errors = child(code, store).communicate(timeout=50)
+    out, errors = child(code, store).communicate(timeout=BUSY_S)
     assert errors == ""
     values, sentence = out.splitlines()
     assert values == "[[51.0]]"
@@ -326,5 +327,5 @@ def test_the_default_place_is_the_users_unless_the_variable_names_another(
 
 def test_the_library_behind_the_store_is_imported_late(child: Callable[..., subprocess.Popen[str]]) -> None:
     code = "import sys, telemetry.store.reader, telemetry.store.writer; print('sqlite_utils' in sys.modules)"
-    out, errors = child(code).communicate(timeout=50)
+    out, errors = child(code).communicate(timeout=BUSY_S)
     assert out.strip() == "False", errors

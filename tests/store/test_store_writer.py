@@ -21,6 +21,7 @@ from telemetry.model.events import Loss, Mark
 from telemetry.store import writer as store_writer
 from telemetry.store.reader import StoreReader
 from telemetry.store.writer import StoreWriter
+from tests.faults.program import BUSY_S
 
 START = 1_700_000_000_000_000
 GROUP = Group("pack", "pack", ("pack_voltage", "pack_current"))
@@ -355,7 +356,7 @@ with StoreWriter.open(Path(sys.argv[1]), commit_s=0.05) as writer:
     counts = writer.end_session(49_000_000)
     print(counts.stored, counts.refused, writer.failure)
 """
-    out, errors = child(code, store).communicate(timeout=50)
+    out, errors = child(code, store).communicate(timeout=BUSY_S)
     sentence, at_the_limit, in_the_end = out.splitlines()
     assert "cannot be read or written" in sentence or "the disk is full" in sentence
     assert at_the_limit == "True 0"
