@@ -21,6 +21,7 @@ from telemetry.screen.panel import Panel
 from telemetry.screen.review import Review
 from telemetry.store.reader import Origin, StoreReader
 from telemetry.store.writer import StoreWriter
+from tests.screen.quiet_loop import keys_until_quiet
 
 START = 1_700_000_000_000_000
 SECOND = 1_000_000
@@ -92,6 +93,11 @@ def record(
         writer.offer(Span(last, tuple(made), events))
         if end:
             writer.end_session(last)
+
+
+@pytest.fixture(autouse=True)
+def _quiet(monkeypatch: pytest.MonkeyPatch) -> None:
+    keys_until_quiet(monkeypatch)
 
 
 @pytest.fixture

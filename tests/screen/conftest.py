@@ -27,6 +27,7 @@ from telemetry.screen.session_list import SessionList
 from telemetry.screen.terminal import TerminalScreen
 from telemetry.screen.traces import Traces
 from tests.made_once import made_once
+from tests.screen.quiet_loop import keys_until_quiet
 from tests.screen.session_store import make_store
 
 START = 1_700_000_000_000_000
@@ -148,6 +149,5 @@ def _made_store() -> bytes:
 
 
 @pytest.fixture(autouse=True)
-def _idle_in_debug_mode(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Count a loop in debug mode as idle below a third of a core: by itself it is busier than Textual believes."""
-    monkeypatch.setattr("textual._wait.SLEEP_IDLE", 0.006)
+def _quiet(monkeypatch: pytest.MonkeyPatch) -> None:
+    keys_until_quiet(monkeypatch)

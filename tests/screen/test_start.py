@@ -20,6 +20,7 @@ from tempfile import TemporaryDirectory
 
 import pytest
 from rich.cells import cell_len
+from textual.pilot import Pilot
 
 from telemetry.machine.first_power_steps import STEPS
 from telemetry.machine.machine_file import load_machine
@@ -95,6 +96,12 @@ def app_on(store: Path | None, facts: StartFacts = FACTS) -> StartApp:
     return StartApp(Known(facts), sessions, PROGRAM, colours="full", wall=ManualClock(NOW))
 
 
+async def first_read(app: StartApp, pilot: Pilot[None]) -> None:
+    """Wait until the store has been read, which comes after the first picture."""
+    while not app._is_store_read:
+        await pilot.pause()
+
+
 def rows_of(app: StartApp) -> list[str]:
     app.paint()
     return ["".join(text for text, _ in line) for line in app._panel.drawn]
@@ -144,7 +151,7 @@ WORDS = {
 async def test_keys_that_leave_give_the_words_of_a_command(session_store: Path, action: str) -> None:
     app = app_on(session_store)
     async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.pause()
+        await first_read(app, pilot)
         await pilot.press(next(row.key for row in START_KEYS if row.action == action))
     assert app.return_value == WORDS[action]
 
@@ -152,7 +159,7 @@ async def test_keys_that_leave_give_the_words_of_a_command(session_store: Path, 
 async def test_the_other_keys_stay(session_store: Path) -> None:
     app = app_on(session_store)
     async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.pause()
+        await first_read(app, pilot)
         await pilot.press("down", "down", "up", "down")
         assert next(row for row in rows_of(app) if row.startswith("►"))[1] == "4"
         await pilot.press("t")
@@ -180,7 +187,7 @@ async def test_every_key_is_known_and_no_other_does_anything(session_store: Path
         assert set(offered) <= {row.key for row in START_KEYS if page in row.pages.split()}
     app = app_on(session_store)
     async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.pause()
+        await first_read(app, pilot)
         before = rows_of(app)
         await pilot.press(*"bgijklmopruvxyz", "0", "7", "space", "backspace", "tab", "escape", "f1", "left")
         assert rows_of(app) == before
@@ -189,7 +196,7 @@ async def test_every_key_is_known_and_no_other_does_anything(session_store: Path
 async def test_a_click_does_what_the_key_beside_it_does(session_store: Path) -> None:
     app = app_on(session_store)
     async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.pause()
+        await first_read(app, pilot)
         place = next(y for y, row in enumerate(rows_of(app)) if "first power  7 of 11" in row)
         await pilot.click(offset=(30, place))
     assert app.return_value == ("first-power", "mower.toml")
@@ -199,7 +206,7 @@ async def test_it_survives_a_window_of_any_size(session_store: Path) -> None:
     for size in ((20, 5), (44, 8), (60, 17), (200, 60)):
         app = app_on(session_store)
         async with app.run_test(size=size) as pilot:
-            await pilot.pause()
+            await first_read(app, pilot)
             rows_of(app)
             await pilot.press("6", "h", "escape", "c", "escape")
 
@@ -322,7 +329,7 @@ async def test_verdicts_that_are_missing_come_while_it_is_open(tmp_path: Path) -
     sessions = SessionList(store, program_version(), JudgingProcess)
     app = StartApp(Known(), sessions, PROGRAM, page="6", colours="full", wall=ManualClock(NOW))
     async with app.run_test(size=(120, 40)) as pilot:
-        await pilot.pause()
+        await first_read(app, pilot)
         begun = time.monotonic()
         while any(entry.outcome is None for entry in sessions.all) or not sessions.all:
             assert time.monotonic() < begun + 120
