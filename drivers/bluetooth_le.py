@@ -50,9 +50,7 @@ def uuid_of(text: Any) -> str | None:
 class Uuid(Text):
     """A UUID in its short or long form; the attribute has all 128 bits, in lower case."""
 
-    def takes(self, key: Key) -> str:  # noqa: ARG002 - no key changes it
-        """Return what it takes."""
-        return 'four hexadecimal digits, such as "180F", or the long form'
+    words = 'four hexadecimal digits, such as "180F", or the long form'
 
     def read(self, key: Key, value: object) -> Any:
         """Return the UUID; BadValue where it is none."""
@@ -75,9 +73,7 @@ class GivenName(Text):
 class Address(Text):
     """A Bluetooth address, or the UUID that stands for one on macOS."""
 
-    def takes(self, key: Key) -> str:  # noqa: ARG002 - no key changes it
-        """Return what it takes."""
-        return 'an address such as "C0:01:02:03:04:05"; on macOS, which hides them, a UUID'
+    words = 'an address such as "C0:01:02:03:04:05"; on macOS, which hides them, a UUID'
 
     def read(self, key: Key, value: object) -> Any:
         """Return the address; BadValue where it is none."""

@@ -52,8 +52,8 @@ class ChecksumName(Text):
 class FirstAndLast(Kind):
     """The first and the last byte of a part of the frame; -1 is the frame's last."""
 
-    def takes(self, key: Key) -> str:
-        return "two whole numbers, such as [2, -4]; -1 is the frame's last byte"
+    words = "two whole numbers, such as [2, -4]; -1 is the frame's last byte"
+    json: ClassVar[Mapping[str, Any]] = {"type": "array", "items": {"type": "integer"}, "minItems": 2, "maxItems": 2}
 
     def read(self, key: Key, value: object) -> Any:
         places = value if isinstance(value, list) else []
@@ -61,9 +61,6 @@ class FirstAndLast(Kind):
         if not whole or ((places[0] >= 0) == (places[1] >= 0) and places[0] > places[1]):
             raise BadValue("is no first and last byte", f"write {key.takes}")
         return tuple(places)
-
-    def schema(self, key: Key) -> dict[str, Any]:
-        return {"type": "array", "items": {"type": "integer"}, "minItems": 2, "maxItems": 2}
 
 
 def _parameters(s: ChecksumTable) -> Iterator[Problem]:

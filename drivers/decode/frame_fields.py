@@ -45,8 +45,8 @@ class CountTable(Table):
 class PointTable(Kind):
     """Pairs of number and value, numbers ascending; the attribute is a tuple of pairs."""
 
-    def takes(self, key: Key) -> str:
-        return "pairs of numbers, [[number, value], ...]: two, or more for a table"
+    words = "pairs of numbers, [[number, value], ...]: two, or more for a table"
+    json: ClassVar[Mapping[str, Any]] = {"type": "array", "items": {"type": "array", "items": {"type": "number"}}}
 
     def read(self, key: Key, value: object) -> Any:
         pairs = value if isinstance(value, list) else []
@@ -57,9 +57,6 @@ class PointTable(Kind):
         if any(before[0] >= after[0] for before, after in pairwise(found)):
             raise BadValue("has numbers that do not ascend", "write the pair with the lowest number first")
         return found
-
-    def schema(self, key: Key) -> dict[str, Any]:
-        return {"type": "array", "items": {"type": "array", "items": {"type": "number"}}}
 
 
 class Meanings(Named):
@@ -83,8 +80,7 @@ def _code(name: str) -> int | None:
 class Codes(Kind):
     """Bit patterns that mean "no reading": the attribute is a tuple of (from, up to)."""
 
-    def takes(self, key: Key) -> str:
-        return "0xFFFF, or a list; a range is [0xFB00, 0xFFFF] in a list"
+    words = "0xFFFF, or a list; a range is [0xFB00, 0xFFFF] in a list"
 
     def read(self, key: Key, value: object) -> Any:
         found = []

@@ -111,10 +111,9 @@ class ByFrameMap:
 class FrameMapKind(Kind):
     """A frame map: a file's name, or the map itself; the attribute is a :class:`.frame_layout.FrameMap`."""
 
-    names_file: ClassVar[bool] = True
+    words = "a file's name, or the map itself under `[source.map]`"
 
-    def takes(self, key: Key) -> str:
-        return "a file's name, or the map itself under `[source.map]`"
+    names_file: ClassVar[bool] = True
 
     def read(self, key: Key, value: object) -> Any:
         if isinstance(value, Mapping):
@@ -135,8 +134,8 @@ class FrameMapKind(Kind):
 class Alternatives(Kind):
     """Rows of bytes, all of one length, of which one must stand somewhere; one alone may stand without its list."""
 
-    def takes(self, key: Key) -> str:
-        return '0x01, "01 03" for two bytes in a row, or a list of either'
+    words = '0x01, "01 03" for two bytes in a row, or a list of either'
+    json: ClassVar[Mapping[str, Any]] = {"type": ["string", "integer", "array"]}
 
     def read(self, key: Key, value: object) -> Any:
         given = value if isinstance(value, list) else [value]
@@ -144,9 +143,6 @@ class Alternatives(Kind):
         if not found or len(found) != len(given) or len({len(each) for each in found}) != 1:
             raise BadValue("is no byte", f"write is = {key.takes}")
         return tuple(dict.fromkeys(found))
-
-    def schema(self, key: Key) -> dict[str, Any]:
-        return {"type": ["string", "integer", "array"]}
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -3,8 +3,9 @@
 # ruff: noqa: ARG002, D102 - what the methods and their arguments of each kind are for stands with the base class
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar
 
 from telemetry.model.keys import BadValue, Key, Kind, Text
 from telemetry.model.signals import is_identifier
@@ -14,8 +15,7 @@ from telemetry.model.tables import Named
 class PlainName(Text):
     """A name of small letters, digits and underscores."""
 
-    def takes(self, key: Key) -> str:
-        return "a name of small letters, digits and underscores"
+    words = "a name of small letters, digits and underscores"
 
     def read(self, key: Key, value: object) -> Any:
         name = Text.read(self, key, value)
@@ -40,6 +40,7 @@ class PlainNamed(Named):
 class HexBytes(Kind):
     """Bytes as pairs of hexadecimal digits, or a single one as a number; ``size``: so many, 0 for any number."""
 
+    json: ClassVar[Mapping[str, Any]] = {"type": ["string", "integer"]}
     size: int = 0
 
     def takes(self, key: Key) -> str:
@@ -50,9 +51,6 @@ class HexBytes(Kind):
         if found is None or (self.size and len(found) != self.size):
             raise BadValue("is not one byte" if self.size == 1 else "is no row of bytes", f"write {key.takes}")
         return found
-
-    def schema(self, key: Key) -> dict[str, Any]:
-        return {"type": ["string", "integer"]}
 
 
 def hex_bytes(value: object) -> bytes | None:

@@ -66,8 +66,8 @@ class Channel(Kind):
 class Options(Kind):
     """Further settings, as they are."""
 
-    def takes(self, key: Key) -> str:
-        return "a table of those [on the interface's list](security.md)"
+    words = "a table of those [on the interface's list](security.md)"
+    json: ClassVar[Mapping[str, Any]] = {"type": "object"}
 
     def read(self, key: Key, value: object) -> Any:
         if not isinstance(value, Mapping):
@@ -75,9 +75,6 @@ class Options(Kind):
                 f"is {described(value)} where a table belongs", "write options = { tty_baudrate = 2000000 }, say"
             )
         return value
-
-    def schema(self, key: Key) -> dict[str, Any]:
-        return {"type": "object"}
 
 
 def _interface(s: BusSettings) -> Iterator[Problem]:

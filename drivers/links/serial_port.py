@@ -48,8 +48,7 @@ GATHER_S = 0.02
 class Port(Text):
     """The name of a port; see :mod:`.ports` for what may be one."""
 
-    def takes(self, key: Key) -> str:  # noqa: D102, ARG002 - as for every kind
-        return "a device, or socket://HOST:PORT, rfc2217://HOST:PORT, loop://"
+    words = "a device, or socket://HOST:PORT, rfc2217://HOST:PORT, loop://"
 
     def read(self, key: Key, value: object) -> Any:  # noqa: D102 - as for every kind
         port = Text.read(self, key, value)

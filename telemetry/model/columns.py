@@ -36,8 +36,7 @@ _NO_DELIMITERS = frozenset("\"'+-.\r\n")
 class SignalName(Text):
     """The name of a signal that a device may send, or ``extra_...``."""
 
-    def takes(self, key: Key) -> str:
-        return 'a signal\'s name, such as "pack_voltage", or extra_NAME'
+    words = 'a signal\'s name, such as "pack_voltage", or extra_NAME'
 
     def read(self, key: Key, value: object) -> Any:
         if not isinstance(value, str):
@@ -61,16 +60,13 @@ def check_signal(name: str) -> None:
 class Delimiter(Kind):
     """One character that parts values."""
 
-    def takes(self, key: Key) -> str:
-        return 'one character, such as "," ";" "\\t"; " " for any white space'
+    words = 'one character, such as "," ";" "\\t"; " " for any white space'
+    json: ClassVar[Mapping[str, Any]] = {"type": "string", "minLength": 1, "maxLength": 1}
 
     def read(self, key: Key, value: object) -> Any:
         if not isinstance(value, str) or len(value) != 1 or value.isalnum() or value in _NO_DELIMITERS:
             raise BadValue("cannot part values", f"write {key.takes}")
         return value
-
-    def schema(self, key: Key) -> dict[str, Any]:
-        return {"type": "string", "minLength": 1, "maxLength": 1}
 
 
 class ColumnNames(Words):
@@ -86,9 +82,8 @@ class ColumnNames(Words):
 class Points(Kind):
     """Two readings beside a good meter: two pairs (raw, true)."""
 
-    def takes(self, key: Key) -> str:
-        """Return what it takes."""
-        return "two pairs of numbers, [[raw1, true1], [raw2, true2]]"
+    words = "two pairs of numbers, [[raw1, true1], [raw2, true2]]"
+    json: ClassVar[Mapping[str, Any]] = {"type": "array", "items": {"type": "array", "items": {"type": "number"}}}
 
     def read(self, key: Key, value: object) -> Any:
         """Return the pairs; BadValue where no line goes through them."""
@@ -99,10 +94,6 @@ class Points(Kind):
             if value[0][place] == value[1][place]:
                 raise BadValue(f"has the same {name} value twice", "take the second reading at another level")
         return tuple(map(tuple, value))
-
-    def schema(self, key: Key) -> dict[str, Any]:
-        """Return the schema."""
-        return {"type": "array", "items": {"type": "array", "items": {"type": "number"}}}
 
 
 def _one_scale(column: Scaled) -> Iterator[Problem]:

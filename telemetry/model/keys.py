@@ -12,7 +12,7 @@ import datetime
 import math
 import sys
 from abc import ABC, abstractmethod
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import MISSING, dataclass, field, fields, replace
 from decimal import Decimal
 from functools import cache
@@ -74,14 +74,23 @@ class BadValue(Exception):
 
 
 class Kind(ABC):
-    """What kind of value a key takes; frozen, so that a key can be kept."""
+    """What kind of value a key takes; frozen, so that a key can be kept.
+
+    Attributes:
+        words: what it takes, where that is the same for every key.
+        json: the JSON Schema of that, likewise.
+
+    """
+
+    words: ClassVar[str] = ""
+    json: ClassVar[Mapping[str, Any]] = {}
 
     names_file: ClassVar[bool] = False
     """Text of it is the name of a file, counted from the folder of the machine file where it is relative."""
 
-    @abstractmethod
     def takes(self, key: Key) -> str:
         """Return what it takes, in words."""
+        return self.words
 
     @abstractmethod
     def read(self, key: Key, value: object) -> Any:
@@ -92,9 +101,9 @@ class Kind(ABC):
 
         """
 
-    @abstractmethod
     def schema(self, key: Key) -> dict[str, Any]:
         """Return the JSON Schema of what it takes."""
+        return dict(self.json)
 
     def meant(self, key: Key, said: str) -> object | None:
         """Return the value that a person means by ``said``, in the key's unit; None where that is not clear."""
@@ -334,7 +343,7 @@ class Text(Kind):
     shortest: int = 1
 
     def takes(self, key: Key) -> str:
-        return f"text in quotes, up to {self.longest} characters"
+        return self.words or f"text in quotes, up to {self.longest} characters"
 
     def read(self, key: Key, value: object) -> Any:
         if not isinstance(value, str):
@@ -359,18 +368,17 @@ class Text(Kind):
 class FileName(Text):
     """The name of a file."""
 
+    words = "a file's name"
+
     longest: int = 500
     names_file: ClassVar[bool] = True
-
-    def takes(self, key: Key) -> str:
-        return "a file's name"
 
 
 class Switch(Kind):
     """True or false."""
 
-    def takes(self, key: Key) -> str:
-        return "true or false, without quotes"
+    words = "true or false, without quotes"
+    json: ClassVar[Mapping[str, Any]] = {"type": "boolean"}
 
     def read(self, key: Key, value: object) -> Any:
         if isinstance(value, bool):
@@ -381,9 +389,6 @@ class Switch(Kind):
 
     def meant(self, key: Key, said: str) -> object | None:
         return _SWITCHES.get(said.lower())
-
-    def schema(self, key: Key) -> dict[str, Any]:
-        return {"type": "boolean"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -420,6 +425,8 @@ class Choice(Kind):
 class Words(Kind):
     """A list of words; the attribute is a tuple of them. ``fewest``: how many there must be."""
 
+    json: ClassVar[Mapping[str, Any]] = {"type": "array", "items": {"type": "string"}}
+
     fewest: int = 0
     of_what: ClassVar[str] = "names"
 
@@ -435,9 +442,6 @@ class Words(Kind):
     def each(self, key: Key, words: tuple[str, ...]) -> tuple[str, ...]:
         """Return the words as they are kept; raise BadValue for one that is not known."""
         return words
-
-    def schema(self, key: Key) -> dict[str, Any]:
-        return {"type": "array", "items": {"type": "string"}}
 
 
 def setting(

@@ -1,6 +1,5 @@
 """A column map: what somebody settled about tables with one header, as a TOML file that reads the next of them."""
 
-# ruff: noqa: ARG002 - what the methods and their arguments of each kind are for stands with the base class
 from __future__ import annotations
 
 import codecs
@@ -22,8 +21,7 @@ _FILE = "the file itself, in a text editor"
 
 
 class _Encoding(Text):
-    def takes(self, key: Key) -> str:
-        return 'an encoding, such as "utf-8", "utf-16" or "cp1252"'
+    words = 'an encoding, such as "utf-8", "utf-16" or "cp1252"'
 
     def read(self, key: Key, value: object) -> Any:
         name = Text.read(self, key, value)
@@ -38,8 +36,7 @@ class _Encoding(Text):
 
 
 class _Zone(Text):
-    def takes(self, key: Key) -> str:
-        return '"local" for this computer\'s, "UTC", an offset such as "+02:00", or a name of the time zone data base'
+    words = '"local" for this computer\'s, "UTC", an offset such as "+02:00", or a name of the time zone data base'
 
     def read(self, key: Key, value: object) -> Any:
         name = Text.read(self, key, value)
