@@ -16,7 +16,8 @@ from typing import Any, ClassVar, Literal, cast
 from telemetry.driver import Declared, DriverContext, Heard, Listening, Settings
 from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.errors import LinkUnavailable, Problem, printable
-from telemetry.model.keys import BadValue, Key, Text, described, number, setting, text
+from telemetry.model.keys import BadValue, Key, described, setting
+from telemetry.model.kinds import Text, number, text
 from telemetry.model.tables import Rules, Table, settings_of
 
 from .decode.bluetooth_characteristics import BATTERY_SERVICE, full_uuid

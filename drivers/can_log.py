@@ -18,7 +18,8 @@ from telemetry.driver import Declared, DriverContext, Settings
 from telemetry.model.batch import Batch, Span
 from telemetry.model.errors import InputError, Problem, printable
 from telemetry.model.fault_names import FaultNames
-from telemetry.model.keys import FileName, keys_of, number, setting
+from telemetry.model.keys import keys_of, setting
+from telemetry.model.kinds import FileName, number
 from telemetry.model.tables import Rules, settings_of
 
 from .can_messages import close_after_us, messages_of

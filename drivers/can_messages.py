@@ -17,7 +17,7 @@ from telemetry.model.batch import Batch
 from telemetry.model.capture import CapturedPiece, Direction
 from telemetry.model.errors import InputError, Problem, printable
 from telemetry.model.fault_names import FaultNames
-from telemetry.model.keys import number
+from telemetry.model.kinds import number
 from telemetry.model.tables import Rules, settings_of
 
 from .decode import can_standards, message_catalogue

@@ -16,7 +16,8 @@ from typing import Any, ClassVar, Literal, Protocol
 from telemetry.driver import OPEN_LIMIT_S, Declared, DriverContext, Heard, Settings
 from telemetry.model.batch import Batch, Group
 from telemetry.model.errors import LinkLost, LinkUnavailable, Problem
-from telemetry.model.keys import choice, count, number, setting, text
+from telemetry.model.keys import setting
+from telemetry.model.kinds import choice, count, number, text
 from telemetry.model.tables import Rules, Table, settings_of
 
 from .decode import sunspec

@@ -8,7 +8,7 @@ from typing import ClassVar, Literal
 
 from telemetry.driver import Declared, DriverContext, Settings
 from telemetry.model.batch import Batch
-from telemetry.model.keys import choice, count, number, switch
+from telemetry.model.kinds import choice, count, number, switch
 from telemetry.model.tables import Table, settings_of
 
 from .simulated.bench import BENCH_TESTS

@@ -16,7 +16,8 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 from telemetry.model.errors import Problem
-from telemetry.model.keys import BadValue, Key, Words, count, number, setting
+from telemetry.model.keys import BadValue, Key, setting
+from telemetry.model.kinds import Words, count, number
 from telemetry.model.signals import extra_name
 from telemetry.model.tables import Named, Rules, unknown_word
 

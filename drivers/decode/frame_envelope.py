@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from typing import Any, ClassVar, get_args
 
 from telemetry.model.errors import Problem, did_you_mean, printable
-from telemetry.model.keys import BadValue, Count, Key, Kind, Text, choice, count, number, setting, switch
+from telemetry.model.keys import BadValue, Key, Kind, setting
+from telemetry.model.kinds import Count, Text, choice, count, number, switch
 from telemetry.model.tables import Either, Inner, Named, Rules, Table
 
 from .checksums import Checksum, Crc, Sum, Xor, known_checksums, named_crc

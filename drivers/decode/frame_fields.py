@@ -10,19 +10,8 @@ from itertools import pairwise
 from typing import Any, ClassVar, get_args
 
 from telemetry.model.errors import Problem, printable
-from telemetry.model.keys import (
-    ANY_NUMBER,
-    BadValue,
-    Count,
-    Key,
-    Kind,
-    Text,
-    choice,
-    count,
-    is_quantity,
-    setting,
-    switch,
-)
+from telemetry.model.keys import BadValue, Key, Kind, setting
+from telemetry.model.kinds import ANY_NUMBER, Count, Text, choice, count, is_quantity, switch
 from telemetry.model.signals import EXTRA_PREFIX, cell_name, extra_name, find_signal, known_names, nearest_signals
 from telemetry.model.tables import Either, Inner, Named, Rules, Table
 

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from telemetry.model.keys import count
+from telemetry.model.kinds import count
 from telemetry.model.tables import Table
 
 from .checksums import Checksum

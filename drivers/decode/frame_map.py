@@ -15,7 +15,8 @@ from typing import Any, ClassVar
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.errors import MachineFileError, Problem, did_you_mean, printable
 from telemetry.model.fault_names import FaultNames
-from telemetry.model.keys import BadValue, Key, Kind, Text, choice, count, number, setting
+from telemetry.model.keys import BadValue, Key, Kind, setting
+from telemetry.model.kinds import Text, choice, count, number
 from telemetry.model.tables import Inner, Rules, Several, Table, read_table, table_schema
 from telemetry.model.toml_text import LARGEST_TEXT, RefusedToml, parse_toml
 

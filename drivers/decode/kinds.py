@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-from telemetry.model.keys import BadValue, Key, Kind, Text
+from telemetry.model.keys import BadValue, Key, Kind
+from telemetry.model.kinds import Text
 from telemetry.model.signals import is_identifier
 from telemetry.model.tables import Named
 

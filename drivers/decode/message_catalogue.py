@@ -24,7 +24,8 @@ from typing import TYPE_CHECKING, Any, ClassVar
 from telemetry.model.columns import Column, Columns
 from telemetry.model.errors import InputError, Problem, did_you_mean, printable
 from telemetry.model.fault_names import FaultNames
-from telemetry.model.keys import FileName, Key, setting
+from telemetry.model.keys import Key, setting
+from telemetry.model.kinds import FileName
 from telemetry.model.signals import cell_number, find_signal, pack_temperature_number, passes_as
 from telemetry.model.tables import Rules, Table
 

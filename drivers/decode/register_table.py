@@ -23,7 +23,8 @@ from typing import Any, ClassVar, Literal
 
 from telemetry.model.columns import Scaled, read_once
 from telemetry.model.errors import Problem
-from telemetry.model.keys import Key, Kind, choice, count
+from telemetry.model.keys import Key, Kind
+from telemetry.model.kinds import choice, count
 from telemetry.model.tables import Inner, Rules, Several
 
 from .frame_envelope import WORD_ORDERS

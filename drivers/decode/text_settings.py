@@ -8,7 +8,8 @@ from typing import ClassVar, Literal
 
 from telemetry.model.columns import Column, ColumnNames, Columns, Delimiter
 from telemetry.model.errors import Problem, did_you_mean, printable
-from telemetry.model.keys import Text, choice, number, setting, text
+from telemetry.model.keys import setting
+from telemetry.model.kinds import Text, choice, number, text
 from telemetry.model.tables import Rules, Table
 
 from .device_clock import MICROSECONDS_IN, TimeUnit

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from typing import Any, ClassVar
 
 from telemetry.model.errors import LinkUnavailable, Problem, did_you_mean, printable
-from telemetry.model.keys import BadValue, Key, Kind, count, described, setting, switch, text
+from telemetry.model.keys import BadValue, Key, Kind, described, setting
+from telemetry.model.kinds import count, switch, text
 from telemetry.model.tables import Rules, Table
 
 from .ports import port_problem

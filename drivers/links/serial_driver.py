@@ -9,7 +9,7 @@ from typing import Any, ClassVar
 from telemetry.driver import DriverContext
 from telemetry.model.capture import CapturedPiece
 from telemetry.model.errors import printable
-from telemetry.model.keys import number
+from telemetry.model.kinds import number
 
 from . import serial_port
 from .pumped_driver import PumpedDriver

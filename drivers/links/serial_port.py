@@ -24,7 +24,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from telemetry.model.errors import LinkLost, LinkUnavailable, printable
-from telemetry.model.keys import BadValue, Key, Text, choice, count, setting, switch
+from telemetry.model.keys import BadValue, Key, setting
+from telemetry.model.kinds import Text, choice, count, switch
 from telemetry.model.tables import Table
 
 from .ports import is_network_port, port_problem

@@ -12,7 +12,8 @@ from telemetry.machine.interview_links import Link, ask_links
 from telemetry.machine.new_machine import DEFAULTS, new_machine_text
 from telemetry.machine.questions import Ask, Question, asked
 from telemetry.machine.sections import MOST_CELLS, SECTIONS, find_key
-from telemetry.model.keys import BadValue, Choice, described, read_typed, read_value
+from telemetry.model.keys import BadValue, described, read_value
+from telemetry.model.kinds import Choice, read_typed
 
 _NUMBER = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*([A-Za-z²]*)", re.ASCII)
 _SURELY_VOLTS = frozenset({36, 48, 60, 72, 80, 84, 96, 108, 120})

@@ -11,7 +11,8 @@ from typing import Any, ClassVar, NamedTuple
 
 from telemetry.machine.mark_keys import TAKEN, is_key, key_name, known_keys
 from telemetry.model.errors import nearest
-from telemetry.model.keys import BadValue, Key, Kind, Words, described, is_quantity, meant
+from telemetry.model.keys import BadValue, Key, Kind, described, meant
+from telemetry.model.kinds import Words, is_quantity
 from telemetry.model.signals import find_signal, nearest_signals
 from telemetry.model.toml_text import toml_value
 from telemetry.model.units import quantity

@@ -13,7 +13,8 @@ from typing import Any
 from telemetry.machine.limits import CONDITION_NAMES, LIMIT_NAMES, LIMIT_SIGNALS
 from telemetry.machine.sections import find_key, section_keys
 from telemetry.model.errors import nearest
-from telemetry.model.keys import Key, Number, is_quantity, meant, read_typed, read_value
+from telemetry.model.keys import Key, meant, read_value
+from telemetry.model.kinds import Number, is_quantity, read_typed
 from telemetry.model.signals import find_signal
 from telemetry.model.units import converted, key_ending, quantity, siblings
 from telemetry.model.words import printed_unit

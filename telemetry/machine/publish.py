@@ -8,7 +8,8 @@ from fnmatch import fnmatchcase
 from typing import ClassVar
 
 from telemetry.model.errors import did_you_mean, printable
-from telemetry.model.keys import BadValue, Key, Text, Words, count, described, number, setting, switch, text
+from telemetry.model.keys import BadValue, Key, described, setting
+from telemetry.model.kinds import Text, Words, count, number, switch, text
 from telemetry.model.signals import find_signal, known_names
 
 PLAIN_PORT, TLS_PORT = 1883, 8883

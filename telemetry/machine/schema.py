@@ -14,7 +14,7 @@ from telemetry.machine.fault_codes import SECTION, fault_codes_schema
 from telemetry.machine.limit_values import IN_THE_SIGNALS_UNIT, limit_key, other_units
 from telemetry.machine.limits import CONDITION_NAMES, LIMIT_NAMES, LIMIT_SIGNALS
 from telemetry.machine.sections import PLAIN_SECTIONS, SECTIONS, TITLES, section_keys
-from telemetry.model.keys import Number
+from telemetry.model.kinds import Number
 from telemetry.model.tables import table_schema
 from telemetry.model.units import converted
 

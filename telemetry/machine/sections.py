@@ -18,7 +18,8 @@ from telemetry.machine.kinds import CURVE, TIMES, Check, Checks, Gauge, Keyboard
 from telemetry.machine.publish import Publish
 from telemetry.model.errors import printable
 from telemetry.model.fault_names import FaultNames
-from telemetry.model.keys import LIST_SECTIONS, Key, choice, count, keys_of, number, setting, switch, text
+from telemetry.model.keys import LIST_SECTIONS, Key, keys_of, setting
+from telemetry.model.kinds import choice, count, number, switch, text
 
 MOST_CELLS = 120
 """Cells in series beyond which no small electric machine goes: some 400 V, and other rules of safety altogether."""

@@ -13,7 +13,8 @@ from dataclasses import replace
 from telemetry.machine.limit_values import limit_key, other_units
 from telemetry.machine.sections import find_key
 from telemetry.model.errors import Problem, printable
-from telemetry.model.keys import LIST_SECTIONS, Key, Text, meant
+from telemetry.model.keys import LIST_SECTIONS, Key, meant
+from telemetry.model.kinds import Text
 from telemetry.model.toml_text import RefusedToml, parse_toml
 from telemetry.model.units import bare, comma_is_open, converted, quantity
 

@@ -25,7 +25,8 @@ import numpy.typing as npt
 
 from telemetry.model.batch import Values
 from telemetry.model.errors import Problem, printable
-from telemetry.model.keys import ANY_NUMBER, BadValue, Key, Kind, Text, Words, described, setting
+from telemetry.model.keys import BadValue, Key, Kind, described, setting
+from telemetry.model.kinds import ANY_NUMBER, Text, Words
 from telemetry.model.signals import extra_name, find_signal, free_name, known_names, nearest_signals, passes_as
 from telemetry.model.tables import Inner, Named, Rules, Several, Table
 

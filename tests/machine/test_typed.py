@@ -20,7 +20,8 @@ from telemetry.machine.limit_values import (
 from telemetry.machine.limits import CONDITION_NAMES, LIMIT_NAMES, limits_for
 from telemetry.machine.machine_file import Machine, parse_machine
 from telemetry.machine.sections import find_key
-from telemetry.model.keys import BadValue, meant, read_typed
+from telemetry.model.keys import BadValue, meant
+from telemetry.model.kinds import read_typed
 from telemetry.model.toml_text import toml_value
 from telemetry.model.units import converted, key_ending, quantity, siblings
 

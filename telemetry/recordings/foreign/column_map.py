@@ -12,7 +12,8 @@ from typing import Any, ClassVar
 
 from telemetry.model.columns import Column, ColumnNames, Columns, Delimiter
 from telemetry.model.errors import InputError, Problem, did_you_mean, printable
-from telemetry.model.keys import BadValue, Key, Text, choice, keys_of, number, setting
+from telemetry.model.keys import BadValue, Key, keys_of, setting
+from telemetry.model.kinds import Text, choice, number
 from telemetry.model.tables import Rules, Table, read_table
 from telemetry.model.toml_text import RefusedToml, parse_toml, toml_key, toml_value
 from telemetry.recordings.foreign.time_columns import DATES, KINDS, LocalTime, TimeKind
