@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from telemetry.machine.cell_practice import CELL_PRACTICE, FULL_CHARGE_ABOVE_C
 from telemetry.machine.chemistry import CELLS_APART_V
 from telemetry.machine.fit.circuit import charge_time, wall_energy
 from telemetry.machine.fit.figure_text import amount
-from telemetry.machine.fit.findings import Finding, judged, unknown, worst
+from telemetry.machine.fit.findings import Finding, Verdict, absent, judged, unknown, worst
 from telemetry.machine.limits_current import cool_charge_a
 from telemetry.machine.limits_voltage import HIGH_WARN_SHARE
 from telemetry.machine.sections import Machine, Pack
@@ -33,8 +35,7 @@ def charger_voltage(machine: Machine) -> Finding:
     cells = machine.pack.cells_in_series
     per_cell = charger_v / cells
     said = f"{charger_v:g} V on {cells} cells is {per_cell:.4g} V a cell"
-    judge = _lithium_voltage if machine.pack.cell.is_lithium else _lead_voltage
-    by_cell = judge(per_cell, said, machine.pack, source)
+    by_cell = _by_cell(per_cell, said, machine.pack, source)
     if machine.pack.cell.varies and by_cell.verdict != "stop":
         keys = [("pack", key) for key in ("cell_charge_v", "cell_maximum_v") if getattr(machine.pack, key) is None]
         note = f"Cells of {machine.pack.chemistry} differ from maker to maker: only the cell's own sheet says."
@@ -87,28 +88,52 @@ def _charge_source(machine: Machine) -> str:
     return f"charge window of {cell.name} cells, common practice, from memory, with {plain}, {_SHEET}"
 
 
-def _lithium_voltage(per_cell: float, said: str, pack: Pack, source: str) -> Finding:
+@dataclass(frozen=True, slots=True)
+class _Words:
+    """What a charger's voltage a cell means, by where it lies: ``c`` is the cell, behind the voltage said before."""
+
+    above_all: str
+    above_ordinary: str
+    below_cells: str
+    below_ordinary: str
+    within: str
+
+
+_LITHIUM = _Words(
+    ", above the {c.maximum_v:g} V that {c.name} cells tolerate; a lead charger's equalise stage, or a charger for "
+    "more cells, does this. Do not connect it.",
+    ": the cells tolerate it, but an ordinary charge ends at {c.charge_most_v:g} V. They age faster.",
+    ", less than the voltage of a nearly empty cell: this charger cannot charge this pack.",
+    ", below the {c.charge_least_v:g} V where an ordinary charge ends: a lead charger's float is like this. It never "
+    "fills the pack, never balances the cells, and holds them at that voltage indefinitely.",
+    ", within the {c.charge_least_v:g} to {c.charge_most_v:g} V where an ordinary charge ends.",
+)
+_LEAD = _Words(
+    ", above the {c.maximum_v:g} V that {c.name} cells tolerate. Do not connect it.",
+    ", above the {c.charge_most_v:g} V where an ordinary charge ends: an equalising charge at best: a few hours, "
+    "attended, with good ventilation.",
+    ", less than the battery's own voltage: this charger cannot charge it.",
+    ", a float: it keeps a full lead battery full, but takes far too long to fill an empty one.",
+    ", within the {c.charge_least_v:g} to {c.charge_most_v:g} V where an ordinary charge ends at 25 °C.",
+)
+
+
+def _by_cell(per_cell: float, said: str, pack: Pack, source: str) -> Finding:
+    """Judge the charger's voltage a cell by the window in which an ordinary charge ends."""
     cell, least, most = pack.cell, pack.cell.charge_least_v, pack.cell.charge_most_v
+    words, empty = (_LITHIUM, cell.knee_v) if cell.is_lithium else (_LEAD, cell.nominal_v)
+    verdict: Verdict = "ok"
+    why, limit, more = words.within, most, _kinder(per_cell, pack)
     if per_cell > cell.maximum_v + ROUNDING_V:
-        why = (
-            f"{said}, above the {cell.maximum_v:g} V that {cell.name} cells tolerate; a lead charger's equalise "
-            "stage, or a charger for more cells, does this. Do not connect it."
-        )
-        return judged("stop", why, source, value=per_cell, limit=cell.maximum_v, unit=VOLT_A_CELL)
-    if per_cell > most + ROUNDING_V:
-        why = f"{said}: the cells tolerate it, but an ordinary charge ends at {most:g} V. They age faster."
-        return judged("caution", why, source, value=per_cell, limit=most, unit=VOLT_A_CELL)
-    if per_cell < cell.knee_v:
-        why = f"{said}, less than the voltage of a nearly empty cell: this charger cannot charge this pack."
-        return judged("stop", why, source, value=per_cell, limit=least, unit=VOLT_A_CELL)
-    if per_cell < least - ROUNDING_V:
-        why = (
-            f"{said}, below the {least:g} V where an ordinary charge ends: a lead charger's float is like this. It "
-            "never fills the pack, never balances the cells, and holds them at that voltage indefinitely."
-        )
-        return judged("caution", why, source, value=per_cell, limit=least, unit=VOLT_A_CELL)
-    why = f"{said}, within the {least:g} to {most:g} V where an ordinary charge ends.{_kinder(per_cell, pack)}"
-    return judged("ok", why, source, value=per_cell, limit=most, unit=VOLT_A_CELL)
+        verdict, why, limit, more = "stop", words.above_all, cell.maximum_v, ""
+    elif per_cell > most + ROUNDING_V:
+        verdict, why, limit, more = "caution", words.above_ordinary, most, ""
+    elif per_cell < empty:
+        verdict, why, limit, more = "stop", words.below_cells, least, ""
+    elif per_cell < least - ROUNDING_V:
+        verdict, why, limit, more = "caution", words.below_ordinary, least, ""
+    said = f"{said}{why.format(c=cell)}{more}"
+    return judged(verdict, said, source, value=per_cell, limit=limit, unit=VOLT_A_CELL)
 
 
 def _kinder(per_cell: float, pack: Pack) -> str:
@@ -126,42 +151,14 @@ def _kinder(per_cell: float, pack: Pack) -> str:
     return words
 
 
-def _lead_voltage(per_cell: float, said: str, pack: Pack, source: str) -> Finding:
-    cell, least, most = pack.cell, pack.cell.charge_least_v, pack.cell.charge_most_v
-    if per_cell > cell.maximum_v + ROUNDING_V:
-        why = f"{said}, above the {cell.maximum_v:g} V that {cell.name} cells tolerate. Do not connect it."
-        return judged("stop", why, source, value=per_cell, limit=cell.maximum_v, unit=VOLT_A_CELL)
-    if per_cell > most + ROUNDING_V:
-        why = (
-            f"{said}, above the {most:g} V where an ordinary charge ends: an equalising charge at best: a few "
-            "hours, attended, with good ventilation."
-        )
-        return judged("caution", why, source, value=per_cell, limit=most, unit=VOLT_A_CELL)
-    if per_cell < cell.nominal_v:
-        why = f"{said}, less than the battery's own voltage: this charger cannot charge it."
-        return judged("stop", why, source, value=per_cell, limit=least, unit=VOLT_A_CELL)
-    if per_cell < least - ROUNDING_V:
-        why = f"{said}, a float: it keeps a full lead battery full, but takes far too long to fill an empty one."
-        return judged("caution", why, source, value=per_cell, limit=least, unit=VOLT_A_CELL)
-    why = f"{said}, within the {least:g} to {most:g} V where an ordinary charge ends at 25 °C."
-    return judged("ok", why, source, value=per_cell, limit=most, unit=VOLT_A_CELL)
-
-
 def charger_current(machine: Machine) -> Finding:
     """Compare the charger's current with what the pack takes, and say how long a charge lasts."""
     charger, pack = machine.charger, machine.pack
     current, limit = charger.output_current_a, pack.continuous_charge_a
     source = "[pack] continuous_charge_a"
-    lacking = [
-        key
-        for key, stated in (
-            (("charger", "output_current_a"), current),
-            (("pack", "continuous_charge_a"), limit),
-        )
-        if stated is None
-    ]
     if current is None or limit is None:
-        return unknown(*lacking, unit="A", source=source)
+        keys = {("charger", "output_current_a"): current, ("pack", "continuous_charge_a"): limit}
+        return unknown(*absent(keys), unit="A", source=source)
     hours = charge_time(pack.capacity_ah, current, CELL_PRACTICE[pack.chemistry].charge_acceptance)
     lasts = f"A charge from empty takes about {hours:.1f} h plus the taper at the end."
     if current > limit:
@@ -232,14 +229,9 @@ def mains_circuit(machine: Machine) -> Finding:
         power = charger.output_voltage_v * charger.output_current_a / CHARGER_EFFICIENCY
         how = f"estimated from its output and {100 * CHARGER_EFFICIENCY:.0f} % efficiency"
     volts, circuit = charger.mains_voltage_v, charger.mains_circuit_a
-    keys = (
-        (("charger", "input_power_w"), power),
-        (("charger", "mains_voltage_v"), volts),
-        (("charger", "mains_circuit_a"), circuit),
-    )
     if power is None or volts is None or circuit is None:
-        lacking = [key for key, stated in keys if stated is None]
-        return unknown(*lacking, unit="A", source=source)
+        keys = {"input_power_w": power, "mains_voltage_v": volts, "mains_circuit_a": circuit}
+        return unknown(*absent({("charger", key): value for key, value in keys.items()}), unit="A", source=source)
     drawn, lasting = power / volts, CONTINUOUS_SHARE * circuit
     said = f"the charger draws {drawn:.1f} A at {volts:g} V ({amount(power, 'W')} {how}) from a {circuit:g} A circuit"
     if drawn > circuit:

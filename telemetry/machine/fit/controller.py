@@ -6,7 +6,7 @@ from itertools import pairwise
 
 from telemetry.machine.fit.circuit import fill_time
 from telemetry.machine.fit.figure_text import amount
-from telemetry.machine.fit.findings import Finding, Verdict, judged, unknown, worst
+from telemetry.machine.fit.findings import Finding, Verdict, absent, judged, unknown, worst
 from telemetry.machine.fit.loads import (
     controller_bound,
     lowest_resistance,
@@ -214,7 +214,7 @@ def cut_off_order(machine: Machine) -> Finding:
     if warn is None:
         why = f"no low-voltage warning comes before the machine stops. Here: {listed or 'nothing is stated'}."
         return judged("caution", why, _ORDER_SOURCE, unit="V")
-    lacking = [key for key, volts in stated.items() if volts is None]
+    lacking = absent(stated)
     if not cell.is_lithium:  # a lead battery has no electronics that stop it
         lacking = [key for key in lacking if key[0] != "pack"]
     if lacking:

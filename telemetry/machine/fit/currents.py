@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from telemetry.machine.fit.controller import lowest_pack_v
 from telemetry.machine.fit.figure_text import amount
-from telemetry.machine.fit.findings import Finding, judged, unknown, worst
+from telemetry.machine.fit.findings import Finding, absent, judged, unknown, worst
 from telemetry.machine.fit.loads import (
     Peak,
     continuous_current,
@@ -39,9 +39,8 @@ def pack_current(machine: Machine) -> Finding:
 def _steady_current(machine: Machine) -> Finding:
     current, limit = continuous_current(machine), machine.pack.continuous_discharge_a
     if current is None or limit is None:
-        keys = [] if current is not None else [("machine", "continuous_current_a")]
-        keys += [] if limit is not None else [("pack", "continuous_discharge_a")]
-        return unknown(*keys, unit="A", source=_PACK_SOURCE)
+        keys = {("machine", "continuous_current_a"): current, ("pack", "continuous_discharge_a"): limit}
+        return unknown(*absent(keys), unit="A", source=_PACK_SOURCE)
     why = f"{current.words}; the pack is rated {limit:g} A continuous."
     verdict = current.against(limit)
     if verdict != "ok":
@@ -147,8 +146,7 @@ def implement_start(machine: Machine) -> Finding:
     if limit is None:
         limit, words = pack.continuous_discharge_a, "continuous"
     if start is None or limit is None:
-        keys = [] if start is not None else [("machine", "implement_start_a")]
-        keys += [] if limit is not None else [("pack", "peak_discharge_a")]
+        keys = absent({("machine", "implement_start_a"): start, ("pack", "peak_discharge_a"): limit})
         note = "A deck motor draws 3 to 5 times its running current while it starts." if start is None else ""
         return unknown(*keys, unit="A", source=_START_SOURCE, note=note)
     known = machine.vehicle.continuous_current_a

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -70,6 +70,11 @@ def unknown(*keys: tuple[str, str], unit: str, source: str, note: str = "") -> F
     first, *others = [missing(section, name) for section, name in keys]
     why = "; also ".join([first, *(other.removeprefix("unknown: ") for other in others)])
     return replace(judged("unknown", f"{why}. {note}" if note else why, source, unit=unit), lacking=keys, note=note)
+
+
+def absent(stated: Mapping[tuple[str, str], object]) -> list[tuple[str, str]]:
+    """Return the keys, section and name, of which the file states nothing: those whose value is None."""
+    return [key for key, value in stated.items() if value is None]
 
 
 def worst(findings: Iterable[Finding]) -> Finding:

@@ -15,7 +15,7 @@ from telemetry.machine.fit.cables import (
 )
 from telemetry.machine.fit.circuit import CONNECTOR_RISE_C, temperature_rise
 from telemetry.machine.fit.figure_text import amount
-from telemetry.machine.fit.findings import Finding, Verdict, judged, unknown, worst
+from telemetry.machine.fit.findings import Finding, Verdict, absent, judged, unknown, worst
 from telemetry.machine.fit.loads import Current, continuous_current, hot_conductor_c
 from telemetry.machine.sections import Machine
 
@@ -80,10 +80,12 @@ def voltage_drop(machine: Machine) -> Finding:
     wiring, current = machine.wiring, continuous_current(machine)
     conductor, length = stated_conductor(wiring), wiring.one_way_length_m
     if current is None or conductor is None or length is None:
-        keys = [] if current is not None else [current_key("wiring")]
-        keys += [] if conductor is not None else [("wiring", "conductor_mm2")]
-        keys += [] if length is not None else [("wiring", "one_way_length_m")]
-        return unknown(*keys, unit="V", source=DROP_SOURCE)
+        keys = {
+            current_key("wiring"): current,
+            ("wiring", "conductor_mm2"): conductor,
+            ("wiring", "one_way_length_m"): length,
+        }
+        return unknown(*absent(keys), unit="V", source=DROP_SOURCE)
     hot = hot_conductor_c(machine)
     source = f"{DROP_SOURCE}; {conductor.resistance_source}"
     try:
@@ -122,9 +124,8 @@ def _one_connector(machine: Machine, cable: Cable) -> Finding:
     source = f"[{cable}] connector_a; {heat}"
     rated, current = wiring_of(machine, cable).connector_a, current_of(machine, cable)
     if rated is None or current is None:
-        keys: list[tuple[str, str]] = [] if rated is not None else [(cable, "connector_a")]
-        keys += [] if current is not None else [current_key(cable)]
-        return unknown(*keys, unit="A", source=source)
+        keys = {(cable, "connector_a"): rated, current_key(cable): current}
+        return unknown(*absent(keys), unit="A", source=source)
     rise = temperature_rise(CONNECTOR_RISE_C, rated, current.amperes)
     where = CABLE_WORDS[cable]
     said = f"{current.words} through a {rated:g} A connector on {where}: it heats up by about {rise:.0f} °C"
