@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import struct
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from itertools import pairwise
 
 from .frame_layout import FrameField, Message
@@ -176,10 +176,10 @@ def write_field(frame: bytearray, field: FrameField, values: Sequence[float]) ->
         frame[at : at + size] = _in_order(number.to_bytes(size, field.order), field)
 
 
-def occupied(field: FrameField, repeats: Iterable[int] | None = None) -> dict[int, int]:
+def occupied(field: FrameField) -> dict[int, int]:
     """Return which bits of which bytes the field takes: a mask for each place."""
     taken: dict[int, int] = {}
-    for repeat in range(field.in_frame) if repeats is None else repeats:
+    for repeat in range(field.in_frame):
         at, first, size = field.place(repeat)
         for bit in range(first, first + field.width):
             byte = at + bit // 8 if field.order == "little" else at + size - 1 - bit // 8

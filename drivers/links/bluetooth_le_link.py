@@ -325,7 +325,7 @@ def _is_wanted(wanted: Wanted, device: BLEDevice, heard: AdvertisementData | Non
     return heard is None or wanted.service in [uuid.lower() for uuid in heard.service_uuids]
 
 
-async def look_round(seconds: float, adapter: str | None = None) -> Sequence[Seen]:
+async def look_round(seconds: float) -> Sequence[Seen]:
     """Return the devices heard within ``seconds``, the strongest first.
 
     Raises:
@@ -335,10 +335,10 @@ async def look_round(seconds: float, adapter: str | None = None) -> Sequence[See
     from bleak import BleakScanner
 
     try:
-        async with asyncio.timeout(seconds + CLOSE_LIMIT_S), adapter_lock(adapter):
-            heard = await BleakScanner.discover(seconds, return_adv=True, bluez=_on(adapter))
+        async with asyncio.timeout(seconds + CLOSE_LIMIT_S), adapter_lock(None):
+            heard = await BleakScanner.discover(seconds, return_adv=True, bluez=_on(None))
     except Exception as error:
-        raise LinkUnavailable(sentence_for(error, "looking for Bluetooth devices", adapter)) from error
+        raise LinkUnavailable(sentence_for(error, "looking for Bluetooth devices", None)) from error
     seen = [
         Seen(
             device.address,

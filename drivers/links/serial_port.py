@@ -17,7 +17,6 @@ import os
 import sys
 import threading
 import time
-from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -275,8 +274,8 @@ def _error_number(error: BaseException) -> int | None:
     return None
 
 
-def _those_that_exist(ports: Iterable[tuple[str, str]] | None = None) -> str:
-    names = [printable(device) for device, _ in (serial_ports() if ports is None else ports)]
+def _those_that_exist() -> str:
+    names = [printable(device) for device, _ in serial_ports()]
     if not names:
         return "no serial port is in reach, so plug the device in"
     return f"ports in reach: {', '.join(names[:_SAID])}" + (

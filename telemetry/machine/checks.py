@@ -166,7 +166,7 @@ def _bounds(override: LimitOverride, frame: Limit | None, section: str) -> Itera
     if (sign := LIMIT_SIGNS[override.name]) != "either":
         yield from _signed(override, section, positive=sign == "positive")
     if override.warn is not None and override.trip is not None and _beyond(side, override.warn, override.trip):
-        yield _warn_beyond(section, "warn", side, f"{override.warn:g}", f"trip of {override.trip:g}")
+        yield _warn_beyond(section, side, f"{override.warn:g}", f"trip of {override.trip:g}")
     elif frame is not None and override.enabled:
         yield from _against_default(override, frame, section)
 
@@ -175,20 +175,18 @@ def _against_default(override: LimitOverride, ours: Limit, section: str) -> Iter
     """Give a contradiction where an override of one bound crosses the other, which is ours."""
     match override.warn, override.trip, ours.warn, ours.trip:
         case float(warn), None, _, float(trip) if _beyond(ours.side, warn, trip):
-            yield _warn_beyond(
-                section, "warn", ours.side, f"{warn:g}", f"trip of {trip:g}, which is ours ({ours.origin})"
-            )
+            yield _warn_beyond(section, ours.side, f"{warn:g}", f"trip of {trip:g}, which is ours ({ours.origin})")
         case None, float(trip), float(warn), _ if _beyond(ours.side, warn, trip):
             reverse = "below" if ours.side == "high" else "above"
             what = f"is {trip:g}, {reverse} the warn of {warn:g}, which is ours ({ours.origin})"
             yield Contradiction(section, "trip", what, "set warn too, so that it comes first")
 
 
-def _warn_beyond(section: str, key: str, side: str, warn: str, trip: str) -> Contradiction:
+def _warn_beyond(section: str, side: str, warn: str, trip: str) -> Contradiction:
     relation = "above" if side == "high" else "below"
     reverse = "below" if side == "high" else "above"
     return Contradiction(
-        section, key, f"is {warn}, {relation} the {trip}", f"a warning comes first: set it {reverse} the trip"
+        section, "warn", f"is {warn}, {relation} the {trip}", f"a warning comes first: set it {reverse} the trip"
     )
 
 

@@ -17,6 +17,7 @@ _ROWS = (
     ("speed", "vehicle_speed", "km/h"),
 )
 _BLOCKS = "▁▂▃▄▅▆▇█"
+_COLUMNS = 44
 _AROUND_S = 1.5
 _LONGEST_S = 12.0
 
@@ -26,13 +27,13 @@ def moment_of(event: FaultEvent) -> tuple[float, float]:
     return event.t - _AROUND_S, event.t + min(event.duration, _LONGEST_S) + _AROUND_S
 
 
-def event_strips(series: SessionSeries, event: FaultEvent, columns: int = 44) -> list[str]:
+def event_strips(series: SessionSeries, event: FaultEvent) -> list[str]:
     """Return one line a signal around ``event``, each from its lowest to its highest value there, and a time line.
 
     The signs ``^`` below mark the event itself.
     """
     begin, end = moment_of(event)
-    at = np.linspace(begin, end, columns)
+    at = np.linspace(begin, end, _COLUMNS)
     lines: list[str] = []
     shown: set[str] = set()
     for label, name, unit in _ROWS:

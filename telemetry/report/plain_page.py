@@ -19,6 +19,7 @@ from telemetry.report.session_model import Report
 from telemetry.report.session_page import html_page
 from telemetry.report.session_text import when_text
 
+_WIDTH = 80
 VERDICTS = {
     "PARK": (
         "past",
@@ -161,7 +162,7 @@ def plain_page(report: Report) -> str:
     )
 
 
-def plain_lines(report: Report, width: int = 80) -> list[str]:
+def plain_lines(report: Report) -> list[str]:
     """Return the same as lines."""
     _, shape, words, sentence = VERDICTS[report.verdict_word]
     head = [printable(report.machine or report.recording, 60), when_text(report)]
@@ -171,5 +172,5 @@ def plain_lines(report: Report, width: int = 80) -> list[str]:
     lines += ["", "ITS PARTS IN THIS DRIVE"]
     lines += [f"  {SHAPES[row.level]} {part:<20} {_WORDS[row.level]}" for part, row in plain_parts(report)]
     lines += ["", GENERAL]
-    wrap = partial(textwrap.wrap, width=width, subsequent_indent="  ", break_on_hyphens=False)
+    wrap = partial(textwrap.wrap, width=_WIDTH, subsequent_indent="  ", break_on_hyphens=False)
     return [each for line in lines for each in wrap(line) or [""]]

@@ -73,14 +73,14 @@ def connect_for_writing(path: Path, busy_s: float = BUSY_S) -> Database:
     return db
 
 
-def check_sound(db: Database, path: Path, limit_s: float = CHECK_S) -> None:
-    """Look through the file for damage, for ``limit_s`` at the most: a drive must not wait long for it to begin.
+def check_sound(db: Database, path: Path) -> None:
+    """Look through the file for damage, for ``CHECK_S`` at the most: a drive must not wait long for it to begin.
 
     Raises:
         StoreError: it is damaged; what is recorded into it may be lost.
 
     """
-    give_up = time.monotonic() + limit_s
+    give_up = time.monotonic() + CHECK_S
     db.conn.set_progress_handler(lambda: time.monotonic() > give_up, 10_000)
     try:
         found = db.execute("PRAGMA quick_check(1)").fetchone()[0]
@@ -98,7 +98,7 @@ def check_sound(db: Database, path: Path, limit_s: float = CHECK_S) -> None:
 _UNFINISHED = (sqlite3.SQLITE_READONLY_ROLLBACK, sqlite3.SQLITE_READONLY_RECOVERY)
 
 
-def connect_for_reading(path: Path, busy_s: float = BUSY_S) -> Database:
+def connect_for_reading(path: Path) -> Database:
     """Open the store at ``path`` for reading only; an older file is brought up to date first, where it may be.
 
     Raises:
@@ -111,12 +111,12 @@ def connect_for_reading(path: Path, busy_s: float = BUSY_S) -> Database:
     if not path.is_file():
         raise StoreError(f"there is no store at {file}; record a session first, or name another file")
     try:
-        db = _open_read_only(path, busy_s)
+        db = _open_read_only(path)
     except StoreError as error:
         if getattr(error.__cause__, "sqlite_errorcode", None) not in _UNFINISHED:
             raise
-        connect_for_writing(path, busy_s).close()
-        db = _open_read_only(path, busy_s)
+        connect_for_writing(path).close()
+        db = _open_read_only(path)
     try:
         version = version_of(db, path)
         if version == len(MIGRATIONS):
@@ -129,11 +129,11 @@ def connect_for_reading(path: Path, busy_s: float = BUSY_S) -> Database:
             raise store_error(path, error) from error
         raise
     db.close()
-    connect_for_writing(path, busy_s).close()
-    return _open_read_only(path, busy_s)
+    connect_for_writing(path).close()
+    return _open_read_only(path)
 
 
-def _open_read_only(path: Path, busy_s: float) -> Database:
+def _open_read_only(path: Path) -> Database:
     database = _database_class()
     # A store on a read-only medium has no place for the log's index, and needs none where it was closed properly.
     logs = [path.with_name(path.name + end) for end in ("-wal", "-journal")]
@@ -145,7 +145,7 @@ def _open_read_only(path: Path, busy_s: float) -> Database:
             connection = sqlite3.connect(
                 f"{path.absolute().as_uri()}?{options}",
                 uri=True,
-                timeout=busy_s,
+                timeout=BUSY_S,
                 isolation_level=None,
                 check_same_thread=False,
             )

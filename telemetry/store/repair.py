@@ -18,7 +18,7 @@ from telemetry.model.batch import Batch, Group
 from telemetry.model.errors import InputError, StoreError
 from telemetry.model.signals import is_identifier
 from telemetry.store.connection import connect_for_writing
-from telemetry.store.field_check import LATEST
+from telemetry.store.field_check import LATEST, are_signals, column_kinds, fits_column, is_entry, is_reading
 from telemetry.store.layout import quoted, table_for
 from telemetry.store.leaf_pages import leaf_records
 from telemetry.store.place import free_path
@@ -27,9 +27,6 @@ from telemetry.store.rows import RowInsert, StoredSeries
 from telemetry.store.schema import migrate, transaction
 from telemetry.store.session_rows import close_left_open, rebuild_minutes
 from telemetry.store.trouble import file_text, store_error
-
-_LARGEST = 1e12  # a reading beyond is a damaged byte: no signal comes near
-
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -161,7 +158,7 @@ class _Repair:
 
     def _copy(self, old: sqlite3.Connection, table: str) -> int:
         """Copy the rows of a fixed table that can be read and are of their types; return how many."""
-        kinds = _kinds(self._new.conn, table)
+        kinds = column_kinds(self._new.conn, table)
         try:
             there = [row[1] for row in old.execute(f'PRAGMA table_info("{table}")')]
         except sqlite3.Error:
@@ -174,7 +171,7 @@ class _Repair:
             return 0
         rows, count = ReadableRows(old, table, [] if whole else columns), 0
         for _, *values in rows:
-            if all(_fits(value, *kinds[column]) for column, value in zip(columns, values, strict=True)):
+            if all(fits_column(value, *kinds[column]) for column, value in zip(columns, values, strict=True)):
                 count += self._insert(table, columns, values)
             else:
                 self._saved.lost_rows += 1
@@ -183,7 +180,7 @@ class _Repair:
 
     def _insert(self, table: str, columns: list[str], values: list[Any]) -> int:
         names, marks = ", ".join(f'"{column}"' for column in columns), ", ".join("?" * len(columns))
-        if table == "series" and not _are_signals(values[columns.index("signals")]):
+        if table == "series" and not are_signals(values[columns.index("signals")]):
             return 0
         if table == "series":
             name, signals = values[columns.index("group_name")], values[columns.index("signals")]
@@ -203,13 +200,13 @@ class _Repair:
         """Look for entries of sessions, sources and series in the pages themselves, where their tables are broken."""
         if not self._saved.tables_broken:
             return
-        shapes = {table: _kinds(self._new.conn, table) for table in ("session", "source", "series")}
+        shapes = {table: column_kinds(self._new.conn, table) for table in ("session", "source", "series")}
         for row, fields in leaf_records(self._old_path, self._page_size):
             for table, kinds in shapes.items():
                 if len(fields) == len(kinds) and fields[0] is None:
                     values: list[Any] = [row, *fields[1:]]
                     pairs = zip(kinds.values(), values, strict=True)
-                    if all(_fits(value, *kind) for kind, value in pairs) and _is_entry(table, values):
+                    if all(fits_column(value, *kind) for kind, value in pairs) and is_entry(table, values):
                         self._insert(table, list(kinds), values)
 
     def _add_missing_parents(self) -> None:
@@ -318,7 +315,7 @@ class _Repair:
             match fields:
                 case [None, int(series), t, *rest] if len(rest) == len(known.get(series, ())):
                     # an event holds texts, or its time where a row has a value
-                    if row not in self._seen[series] and all(map(_is_reading, rest)):
+                    if row not in self._seen[series] and all(map(is_reading, rest)):
                         self._saved.lost_rows = max(0, self._saved.lost_rows - 1)
                         self._keep(row, series, t, rest, known[series])
         self._flush()
@@ -342,47 +339,6 @@ class _Repair:
         for (session,) in connection.execute("SELECT id FROM session WHERE ended IS NULL").fetchall():
             close_left_open(self._new, session, None)
         self._saved.sessions = connection.execute("SELECT count(*) FROM session").fetchone()[0]
-
-
-def _kinds(connection: sqlite3.Connection, table: str) -> dict[str, tuple[str, bool]]:
-    """Return the type of each column, and whether it may be NULL."""
-    rows = connection.execute(f'PRAGMA table_info("{table}")').fetchall()
-    return {name: (kind, not required and not key) for _, name, kind, required, _, key in rows}
-
-
-def _fits(value: Any, kind: str, may_lack: bool) -> bool:
-    if value is None:
-        return may_lack
-    if kind == "INTEGER":
-        return isinstance(value, int) and -LATEST < value < LATEST
-    if kind == "REAL":
-        return isinstance(value, int | float)
-    return isinstance(value, bytes if kind == "BLOB" else str)
-
-
-def _is_reading(value: Any) -> bool:
-    return value is None or (isinstance(value, int | float) and abs(value) < _LARGEST)
-
-
-def _are_signals(text: Any) -> bool:
-    try:
-        found = json.loads(text)
-    except (TypeError, ValueError):
-        return False
-    return (
-        isinstance(found, list)
-        and len(set(map(str, found))) == len(found)
-        and all(isinstance(one, str) and is_identifier(one) for one in found)
-    )
-
-
-def _is_entry(table: str, values: list[Any]) -> bool:
-    """Tell whether the values can be those of an entry, by the words that stand in some columns."""
-    if table == "session":
-        return values[4] in ("live", "replay", "import", "bench") and values[6] in ("absolute", "relative")
-    if table == "series":
-        return values[4] in ("measured", "derived") and str(values[3]).startswith("group_")
-    return True
 
 
 def free_name(path: Path) -> Path:

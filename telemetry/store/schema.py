@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import re
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -167,23 +167,23 @@ def version_of(db: Database, path: Path) -> int:
     return version
 
 
-def migrate(db: Database, path: Path, to: int = len(MIGRATIONS)) -> bool:
-    """Take the steps the file has not taken yet, up to number ``to``: all or none; tell whether there were any."""
-    if version_of(db, path) >= to:
+def migrate(db: Database, path: Path) -> bool:
+    """Take the steps the file has not taken yet: all or none; tell whether there were any."""
+    if version_of(db, path) >= len(MIGRATIONS):
         return False
     with transaction(db):
         version = version_of(db, path)  # another process may have been quicker
-        for statement in _statements(to)[len(_statements(version)) :]:  # not as a script, which would commit
+        for statement in _statements(MIGRATIONS[version:]):  # not as a script, which would commit
             if not _is_taken(db.conn, statement):
                 db.conn.execute(statement)
-        db.conn.execute(f"PRAGMA user_version = {to}")
+        db.conn.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
         db.conn.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     return True
 
 
-def _statements(steps: int) -> list[str]:
-    """Return the statements of the first ``steps`` steps; none of them holds a semicolon."""
-    return [one for step in MIGRATIONS[:steps] for each in step.split(";") if (one := each.strip())]
+def _statements(steps: Iterable[str]) -> list[str]:
+    """Return the statements of the steps; none of them holds a semicolon."""
+    return [one for step in steps for each in step.split(";") if (one := each.strip())]
 
 
 _ADDS = re.compile(r"CREATE (?:TABLE|INDEX) (?P<name>\w+)|ALTER TABLE (?P<table>\w+) ADD COLUMN (?P<column>\w+)")
@@ -213,7 +213,7 @@ def _statements_taken(db: Database) -> int | None:
     """
     found = _schema_of(db.conn)
     with closing(sqlite3.connect(":memory:")) as ours:
-        for taken, statement in enumerate(["", *_statements(len(MIGRATIONS))]):
+        for taken, statement in enumerate(["", *_statements(MIGRATIONS)]):
             ours.execute(statement)
             if _schema_of(ours) == found:
                 return taken

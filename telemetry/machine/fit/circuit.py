@@ -37,15 +37,15 @@ def temperature_rise(rated_rise_c: float, rated_a: float, current_a: float) -> f
     return rated_rise_c * (current_a / rated_a) ** 2
 
 
-def peukert_capacity(capacity_ah: float, current_a: float, exponent: float, hours: float = RATED_HOURS) -> float:
+def peukert_capacity(capacity_ah: float, current_a: float, exponent: float) -> float:
     """Return what a battery gives at ``current_a``, Ah, by Peukert's law: t = H * (C / (I * H))**k.
 
     In the form that gives the rated capacity at the rated current. Below that current it is held to the rated one.
     """
-    rated_a = capacity_ah / hours
-    if current_a <= rated_a:
+    if current_a <= capacity_ah / RATED_HOURS:
         return capacity_ah
-    return float(current_a * hours * (capacity_ah / (current_a * hours)) ** exponent)
+    drawn = current_a * RATED_HOURS
+    return float(drawn * (capacity_ah / drawn) ** exponent)
 
 
 def usable_energy(chemistry: str, open_v: float, ohm: float, capacity_ah: float, current_a: float) -> float:
