@@ -23,7 +23,7 @@ from telemetry.analysis.current_offset import CurrentOffset
 from telemetry.analysis.instruments import USUAL_CURRENT_GAIN
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.state_of_charge import ChargeEstimate
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 
 _NO_WEIGHT = 1e-9  # of the stated and the measured capacity together: they exclude each other
 LEAST_SWING = 0.25

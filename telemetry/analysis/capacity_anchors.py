@@ -20,7 +20,7 @@ from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.open_circuit import charge_uncertainty, open_circuit_tables, stated_table
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.state_of_charge import ChargeEstimate, cell_volts
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from telemetry.model.batch import Values
 from telemetry.model.time_text import length
 

@@ -35,7 +35,7 @@ from telemetry.analysis.phases import Phase, find_phases
 from telemetry.analysis.ranges import Z90
 from telemetry.analysis.resistance import Resistance
 from telemetry.analysis.series import CellSeries, SessionSeries
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from telemetry.model.batch import Values
 from telemetry.model.figures import HIDDEN, figure_field
 

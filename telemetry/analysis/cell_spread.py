@@ -11,7 +11,7 @@ import numpy.typing as npt
 from telemetry.analysis.cell_lag import Track
 from telemetry.analysis.phases import Phase
 from telemetry.analysis.series import CellSeries
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from telemetry.model.batch import MICROSECONDS, Values
 from telemetry.model.time_text import length
 

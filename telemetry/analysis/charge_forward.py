@@ -23,7 +23,7 @@ from telemetry.analysis.charge_filter import (
 from telemetry.analysis.full_charge import FullCharge, find_full_charges
 from telemetry.analysis.kept_blocks import KeptBlocks
 from telemetry.analysis.open_circuit import OpenCircuitTable, open_circuit_tables, table_trust
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from telemetry.model.batch import Values
 
 _REST_SEEN = ((12, 1), (120, 6), (2**62, 60))

@@ -16,7 +16,7 @@ from telemetry.analysis.chosen import Chosen
 from telemetry.analysis.derive import DERIVED
 from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.open_circuit import OpenCircuitTable
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from telemetry.model.batch import Batch, Group, Span, Times, Values
 from telemetry.model.signals import pack_temperature_number
 

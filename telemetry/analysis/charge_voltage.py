@@ -14,7 +14,7 @@ from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.resistance import Resistance
 from telemetry.analysis.session_power import SessionPower
 from telemetry.machine.cell_practice import CELL_PRACTICE
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 
 SLOW_OVER_FAST = Range(1.0, 1.4, 2.0)
 """Resistance to a load of minutes over that of the first second. Common practice, from memory."""

@@ -24,7 +24,7 @@ from telemetry.analysis.instruments import USUAL_CURRENT_OFFSET_C
 from telemetry.analysis.open_circuit import open_circuit_tables
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.analysis.source_difference import resolution
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from telemetry.model.batch import MICROSECONDS, Times
 from telemetry.model.number_text import fixed
 from telemetry.model.time_text import length

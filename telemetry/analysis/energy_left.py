@@ -21,7 +21,7 @@ from telemetry.analysis.draws import along, interval, normals, times_along
 from telemetry.analysis.open_circuit import open_circuit_tables, stated_table, table_trust
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.session_power import Flow
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from telemetry.model.batch import MICROSECONDS, Values
 
 LOWEST_CELL_PCT = Range(0.5, 1.8, 6.0)

@@ -27,7 +27,7 @@ from telemetry.analysis.derive import POWER
 from telemetry.analysis.energy_left import Load, capacity_range, find_energy_left
 from telemetry.analysis.outlook import forecast, minutes_left
 from telemetry.analysis.ranges import Z90, Range
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
 
 BLOCK = 10 * MICROSECONDS

@@ -30,7 +30,7 @@ from telemetry.machine.limits_current import (
     UNSTATED_PACK_WINDOW_S,
     conductor_window_s,
 )
-from telemetry.machine.sections import Wiring
+from telemetry.machine.pack_keys import Wiring
 from telemetry.model.time_text import clock, length
 
 Kind = Literal["conductor", "fuse", "connector", "pack-continuous", "pack-peak", "pack-charge"]

@@ -16,7 +16,7 @@ from telemetry.analysis.parts_seen import loaded_at
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import Flow
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from telemetry.model.batch import MICROSECONDS, Times, Values
 
 _LEAST_BLOCKS = 24  # with both voltages and the current known, for a fit of two figures; ours

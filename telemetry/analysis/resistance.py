@@ -21,7 +21,7 @@ from telemetry.analysis.instruments import USUAL_CURRENT_GAIN, USUAL_VOLTAGE_GAI
 from telemetry.analysis.load_response import FAST_S, LoadResponse, fit_response
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.series import CellSeries, Series, SessionSeries
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from telemetry.model.batch import MICROSECONDS, Times, Values
 from telemetry.model.figures import HIDDEN, figure_field
 

@@ -12,7 +12,7 @@ from telemetry.analysis.derive import DERIVED
 from telemetry.analysis.load_response import fit_response
 from telemetry.analysis.resistance import least_current
 from telemetry.analysis.series import Series
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
 
 RESISTANCE = Group(DERIVED, "resistance", ("pack_resistance", "pack_resistance_10s"), "derived")

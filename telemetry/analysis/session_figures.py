@@ -29,7 +29,8 @@ from telemetry.analysis.storage import Storage, find_storage
 from telemetry.analysis.taken_over import sd_left
 from telemetry.analysis.totals import Totals, find_totals
 from telemetry.analysis.work_session import SessionWork, session_work
-from telemetry.machine.sections import Machine, Pack
+from telemetry.machine.pack_keys import Pack
+from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS
 
 NO_MACHINE = "no machine file says what pack it is; give one with --machine FILE"

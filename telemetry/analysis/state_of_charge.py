@@ -26,7 +26,7 @@ from telemetry.analysis.open_circuit import OpenCircuitTable
 from telemetry.analysis.parts_seen import pack_temperatures
 from telemetry.analysis.ranges import Z90
 from telemetry.analysis.series import Series, SessionSeries
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from telemetry.model.batch import MICROSECONDS, Times, Values
 
 _LEAST_BLOCKS, _DRIFT_PCT = 12, 3.0

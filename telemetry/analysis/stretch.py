@@ -14,7 +14,7 @@ from telemetry.analysis.ranges import Z90
 from telemetry.analysis.resistance import find_resistance
 from telemetry.analysis.series import SessionSeries, with_extreme_cells
 from telemetry.analysis.session_power import find_power
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 
 _LEAST_STRETCH_S = 60.0
 """A shorter stretch has too few load steps: of spans of 20 s one in ten was more than 50 % off (drawn packs)."""

@@ -143,7 +143,7 @@ def _size(arguments: argparse.Namespace, figures: SessionFigures, machine: Machi
     """Print the least size of each part for the duty of a drive."""
     from telemetry.analysis.duty import duty_of
     from telemetry.analysis.part_sizes import part_sizes
-    from telemetry.machine.sections import Wiring
+    from telemetry.machine.pack_keys import Wiring
     from telemetry.report.fit_drive_text import size_lines, size_object
 
     duty = duty_of(figures, machine)

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from telemetry.machine.conductors import BeyondTable, Conductor, Gauge, awg_number, stated_conductor
-from telemetry.machine.sections import Wiring
+from telemetry.machine.pack_keys import Wiring
 
 Installation = Literal["free-air", "bundled", "conduit"]
 INSTALLATION_WORDS: dict[Installation, str] = {

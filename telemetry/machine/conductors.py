@@ -14,7 +14,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from telemetry.machine.sections import Wiring
+from telemetry.machine.pack_keys import Wiring
 
 SMALL_FUSE_RULE = "NEC 240.4(D), fuses of small conductors (secondary copies)"
 STANDARD_FUSE_RULE = "NEC 240.6(A), standard fuse ratings (secondary copy)"

@@ -9,7 +9,8 @@ from typing import Final
 from telemetry.machine.chemistry import CHEMISTRIES
 from telemetry.machine.first_power import Expectation, Judgement, Readings, pack_voltage
 from telemetry.machine.fit.circuit import volts_at
-from telemetry.machine.sections import Machine, Pack
+from telemetry.machine.pack_keys import Pack
+from telemetry.machine.sections import Machine
 
 REST_V: Final[Mapping[str, tuple[float, float]]] = {
     "lfp": (3.20, 3.40),

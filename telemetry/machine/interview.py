@@ -10,8 +10,9 @@ from telemetry.machine.checks import section_contradictions
 from telemetry.machine.chemistry import CHEMISTRIES, Chemistry, pack_window
 from telemetry.machine.interview_links import Link, ask_links
 from telemetry.machine.new_machine import DEFAULTS, new_machine_text
+from telemetry.machine.pack_keys import MOST_CELLS
 from telemetry.machine.questions import Ask, Question, asked
-from telemetry.machine.sections import MOST_CELLS, SECTIONS, find_key
+from telemetry.machine.sections import SECTIONS, find_key
 from telemetry.model.keys import BadValue, described, read_value
 from telemetry.model.kinds import Choice, read_typed
 

@@ -14,7 +14,8 @@ from telemetry.machine.ampacity import Carries, carries_of
 from telemetry.machine.cell_practice import CELL_PRACTICE
 from telemetry.machine.conductors import BeyondTable, Conductor, stated_conductor
 from telemetry.machine.limits_frame import Frame, Ground, Limit, all_missing
-from telemetry.machine.sections import Machine, Pack, Wiring, missing
+from telemetry.machine.pack_keys import Pack, Wiring
+from telemetry.machine.sections import Machine, missing
 from telemetry.model.time_text import length
 
 CURRENT_WARN_SHARE = 0.9

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from telemetry.machine.chemistry import CHEMISTRIES
 from telemetry.machine.limits_frame import Frame, Ground, Limit
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 
 LOW_WARN_SHARE = 0.05
 """A stated low cut-off is warned of this share above it: on a 16-cell iron phosphate pack cut off at 44.8 V that is

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from telemetry.analysis.series import read_series
 from telemetry.analysis.stretch import find_stretch
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from telemetry.model.errors import ShakedownError, printable
 from telemetry.model.recording import Recording
 from telemetry.model.time_text import clock

@@ -22,7 +22,7 @@ from telemetry.analysis.outlook import forecast
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.analysis.work import energy_per_charge_wh
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 
 S = 1_000_000
 HOUR = 3600 * S

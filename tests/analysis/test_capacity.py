@@ -22,7 +22,7 @@ from telemetry.analysis.current_offset import CurrentOffset
 from telemetry.analysis.open_circuit import open_circuit_tables
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.analysis.state_of_charge import estimate_charge
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "reference"))
 from charge_packs import PackKind, make_pack

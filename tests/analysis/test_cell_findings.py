@@ -10,7 +10,7 @@ import pytest
 from telemetry.analysis.cell_findings import judge_cells
 from telemetry.analysis.resistance import find_resistance
 from telemetry.analysis.series import CellSeries, Series, SessionSeries, with_extreme_cells
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from tests.reference.random_packs import RandomPack, draw
 
 

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from telemetry.analysis.charge_live import STATE_OF_CHARGE, EstimateCharge
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from telemetry.model.batch import Batch, Group, Span
 
 PACK = Pack(chemistry="nmc", cells_in_series=3, capacity_ah=50.0)

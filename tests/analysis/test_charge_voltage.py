@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from telemetry.analysis.charge_voltage import pack_ohm, voltage_over_charge
 from telemetry.analysis.ranges import Range
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 
 PACK = Pack(chemistry="lfp", cells_in_series=16, capacity_ah=100.0)
 LINE = Pack(chemistry="nmc", cells_in_series=10, capacity_ah=50.0, open_circuit=((0.0, 3.0), (100.0, 4.0)))

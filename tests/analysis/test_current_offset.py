@@ -8,7 +8,7 @@ import pytest
 from telemetry.analysis.current_offset import find_offset
 from telemetry.analysis.open_circuit import open_circuit_tables
 from telemetry.analysis.series import Series, SessionSeries
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from telemetry.model.events import Event, Mark
 
 LFP = Pack(chemistry="lfp", cells_in_series=16, capacity_ah=100.0)

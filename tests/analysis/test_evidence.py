@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from telemetry.analysis.evidence import find_evidence, sign_of_current
 from telemetry.analysis.series import CellSeries, Series, SessionSeries, read_series
 from telemetry.machine.machine_file import load_machine
-from telemetry.machine.sections import Machine, Pack
+from telemetry.machine.pack_keys import Pack
+from telemetry.machine.sections import Machine
 from telemetry.recordings.reading import open_recording
 from tests.reference.other_drives import other_drive
 

@@ -19,7 +19,8 @@ from telemetry.analysis.frozen_spans import find_frozen
 from telemetry.analysis.open_circuit import charge_uncertainty, open_circuit_tables, owner_table, voltage_uncertainty
 from telemetry.analysis.part_sizes import part_sizes
 from telemetry.analysis.series import SessionSeries
-from telemetry.machine.sections import Chemistry, Pack, Wiring
+from telemetry.machine.chemistry import Chemistry
+from telemetry.machine.pack_keys import Pack, Wiring
 from telemetry.model.events import Mark
 from tests.analysis.frozen_recordings import coarse, drive, frozen, is_of_pack
 from tests.analysis.test_alignment import delayed, presses, read

@@ -13,7 +13,7 @@ from telemetry.analysis.derive import Power
 from telemetry.analysis.energy_left import Load, capacity_range, find_energy_left
 from telemetry.analysis.outlook_live import OUTLOOK, Outlook
 from telemetry.analysis.ranges import Range
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.pipeline.stage import Chain
 

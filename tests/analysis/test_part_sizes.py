@@ -14,7 +14,7 @@ from telemetry.analysis.part_sizes import Size, part_sizes
 from telemetry.analysis.parts_seen import loaded_s
 from telemetry.analysis.session_figures import figures_of
 from telemetry.analysis.session_power import Flow
-from telemetry.machine.sections import Wiring
+from telemetry.machine.pack_keys import Wiring
 from tests.analysis.test_session_totals import series_of
 
 STATED = Wiring(conductor_mm2=35.0, insulation_c=90, ambient_c=30.0, installation="conduit")

@@ -14,7 +14,7 @@ from telemetry.analysis.path_loss import find_path_loss, sag_in_the_cold, sag_ne
 from telemetry.analysis.ranges import Range
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.analysis.session_power import find_power
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 
 SECOND = 1_000_000
 ERRORS = errors_at(None, None)

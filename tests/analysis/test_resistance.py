@@ -11,7 +11,7 @@ from scipy.signal import lfilter, lsim
 from telemetry.analysis.load_response import chord
 from telemetry.analysis.resistance import find_resistance
 from telemetry.analysis.series import CellSeries, Series, SessionSeries
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from tests.reference.random_packs import draw
 
 PACK = Pack(chemistry="lfp", cells_in_series=4, capacity_ah=100.0)

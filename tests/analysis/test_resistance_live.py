@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from telemetry.analysis.resistance import find_resistance
 from telemetry.analysis.resistance_live import EstimateResistance
 from telemetry.analysis.series import Series, SessionSeries
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from telemetry.model.batch import Batch, Group, Span
 from tests.reference.random_packs import draw
 

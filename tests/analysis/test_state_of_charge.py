@@ -15,7 +15,7 @@ from telemetry.analysis.open_circuit import open_circuit_tables
 from telemetry.analysis.series import CellSeries, Series, SessionSeries
 from telemetry.analysis.state_of_charge import FULL, UNKNOWN, VOLTAGE, ChargeEstimate, cell_volts, estimate_charge
 from telemetry.machine.chemistry import CHEMISTRIES
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "reference"))
 from charge_packs import PackKind, ReferencePack, make_pack

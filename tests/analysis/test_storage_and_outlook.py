@@ -20,7 +20,7 @@ from telemetry.analysis.storage import Storage, days_to_empty, find_storage
 from telemetry.analysis.work_session import session_work
 from telemetry.machine.chemistry import CHEMISTRIES
 from telemetry.machine.machine_file import load_machine
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from telemetry.recordings.reading import open_recording
 
 SESSIONS = Path(__file__).parents[2] / "replay_data"

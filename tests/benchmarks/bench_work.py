@@ -24,7 +24,9 @@ from telemetry.analysis.session_power import find_power
 from telemetry.analysis.storage import find_storage
 from telemetry.analysis.totals import find_totals
 from telemetry.analysis.work_session import session_work
-from telemetry.machine.sections import Machine, Pack, Vehicle, Work
+from telemetry.machine.pack_keys import Pack
+from telemetry.machine.sections import Machine
+from telemetry.machine.vehicle_keys import Vehicle, Work
 
 GOAL_S = 0.3
 

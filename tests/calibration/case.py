@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from telemetry.analysis.series import SessionSeries
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 
 
 @dataclass(frozen=True, eq=False)

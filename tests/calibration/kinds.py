@@ -8,7 +8,7 @@ from functools import cache, partial
 import numpy as np
 
 from drivers.simulated.cells import CellParameters, Cells, OddCell
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from tests.calibration.case import Case, Kind, Truth
 from tests.calibration.course import CellModel, Session, driving
 from tests.calibration.sensors import Instruments, recorded

@@ -10,7 +10,7 @@ from functools import partial
 
 import numpy as np
 
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from tests.calibration.case import Case, Kind, Truth
 from tests.calibration.course import Run
 from tests.calibration.sensors import Instruments, recorded

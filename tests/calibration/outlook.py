@@ -16,7 +16,8 @@ from telemetry.analysis.outlook import Outlook
 from telemetry.analysis.ranges import Range
 from telemetry.analysis.series import CellSeries, Series, SessionSeries
 from telemetry.analysis.session_figures import figures_of
-from telemetry.machine.sections import Machine, Pack
+from telemetry.machine.pack_keys import Pack
+from telemetry.machine.sections import Machine
 from tests.calibration.case import Case, Kind, Truth
 from tests.calibration.course import Session, driving
 from tests.calibration.figure import Figure, Row

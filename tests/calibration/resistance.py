@@ -17,7 +17,7 @@ from telemetry.analysis.ranges import Z90
 from telemetry.analysis.resistance import Resistance, find_resistance
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.analysis.stretch import find_stretch
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from tests.calibration.case import Case, Kind, Truth
 from tests.calibration.course import CellModel, Session, driving
 from tests.calibration.figure import Figure, Row

@@ -17,7 +17,7 @@ from telemetry.machine.ampacity import (
     carries_of,
 )
 from telemetry.machine.conductors import GAUGES, BeyondTable, awg_conductor, mm2_conductor
-from telemetry.machine.sections import Wiring
+from telemetry.machine.pack_keys import Wiring
 
 # 33 CFR 183.425 Table 5, allowable amperage of conductors, 30 degC: 60, 75, 90, 105, 125 degC, every row of ours.
 # The whole table was seen in one copy of the regulation, its column for 105 degC in three.

@@ -20,7 +20,7 @@ from telemetry.machine.conductors import (
     next_standard_fuse,
     stated_conductor,
 )
-from telemetry.machine.sections import Wiring
+from telemetry.machine.pack_keys import Wiring
 
 COPPER_RESISTIVITY = 0.017241
 """ohm mm2/m at 20 degC: annealed copper of 100 % conductivity (IEC 60028, by secondary copies)."""

@@ -15,7 +15,7 @@ from telemetry.machine.first_power_reading import read_answer
 from telemetry.machine.first_power_steps import STEPS, stated_answers
 from telemetry.machine.first_power_switch import MAIN_SWITCHES, precharge_s
 from telemetry.machine.machine_file import parse_machine
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from telemetry.model.keys import BadValue
 
 BY_NAME = {step.name: step for step in STEPS}

@@ -13,7 +13,8 @@ from telemetry.machine.limits import CONDITION_NAMES, LIMIT_NAMES, Limit, defaul
 from telemetry.machine.limits_current import conductor_window_s, pack_window_s
 from telemetry.machine.limits_history import ResistanceHistory
 from telemetry.machine.machine_file import Machine, parse_machine
-from telemetry.machine.sections import Pack, Vehicle
+from telemetry.machine.pack_keys import Pack
+from telemetry.machine.vehicle_keys import Vehicle
 from telemetry.model.signals import find_signal
 from tests.reference.drives import faulty_drive
 

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from telemetry.analysis.cell_ledgers import ResistanceLedger
 from telemetry.analysis.cells_forward import BLOCK
 from telemetry.analysis.cells_live import CellWatch
-from telemetry.machine.sections import Machine, Pack
+from telemetry.machine.pack_keys import Pack
+from telemetry.machine.sections import Machine
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.signals import cell_name
 from tests.reference.driven_packs import ODD_CELL, PACKS, Ride, alarms_of, driven, machine_of, parameters

@@ -9,7 +9,7 @@ import pytest
 
 from drivers.simulated.cells import CellParameters, Cells, OddCell
 from telemetry.analysis.cells_live import CellWatch
-from telemetry.machine.sections import Charger
+from telemetry.machine.vehicle_keys import Charger
 from telemetry.model.batch import Batch, Span
 from tests.reference.topped_packs import AHEAD, CAPACITY_AH, COUNT, SECOND, batches, drawn, machine_of, told
 

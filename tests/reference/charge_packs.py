@@ -16,7 +16,7 @@ import numpy as np
 
 from telemetry.analysis.open_circuit import OpenCircuitTable, open_circuit_tables
 from telemetry.analysis.series import CellSeries, Series, SessionSeries
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 
 Course = Literal["drive", "drive-then-charge", "charge-then-drive"]
 

@@ -20,7 +20,8 @@ import numpy as np
 from drivers.simulated.cells import CellParameters, Cells, OddCell
 from telemetry.analysis.cells_live import CellWatch
 from telemetry.machine.limits import Limit, limits_for
-from telemetry.machine.sections import Machine, Pack
+from telemetry.machine.pack_keys import Pack
+from telemetry.machine.sections import Machine
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import AlarmChange
 from telemetry.model.signals import cell_name

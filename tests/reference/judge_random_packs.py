@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from telemetry.analysis.cell_findings import judge_cells
 from telemetry.analysis.resistance import find_resistance
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from tests.reference.random_packs import RandomPack, draw
 
 FAULTS = ("none", "low-capacity", "low-charge", "high-resistance")

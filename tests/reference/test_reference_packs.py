@@ -12,7 +12,7 @@ from telemetry.analysis.cell_findings import judge_cells
 from telemetry.analysis.ranges import Z90
 from telemetry.analysis.resistance import find_resistance
 from telemetry.analysis.series import read_series
-from telemetry.machine.sections import Pack
+from telemetry.machine.pack_keys import Pack
 from telemetry.recordings.reading import open_recording
 
 FOLDER = Path(__file__).parent / "packs"

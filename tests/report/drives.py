@@ -8,7 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 from telemetry.analysis.series import CellSeries, Series, SessionSeries
-from telemetry.machine.sections import Machine, Pack, Vehicle, Wiring
+from telemetry.machine.pack_keys import Pack, Wiring
+from telemetry.machine.sections import Machine
+from telemetry.machine.vehicle_keys import Vehicle
 
 SECOND = 1_000_000
 CELLS = 24

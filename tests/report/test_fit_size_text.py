@@ -7,7 +7,7 @@ import json
 import numpy as np
 
 from telemetry.analysis.part_sizes import part_sizes
-from telemetry.machine.sections import Wiring
+from telemetry.machine.pack_keys import Wiring
 from telemetry.report.fit_drive_text import size_lines, size_object
 from tests.analysis.test_part_sizes import STATED, duty
 

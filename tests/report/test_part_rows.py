@@ -8,7 +8,9 @@ from dataclasses import replace
 import pytest
 
 from telemetry.analysis.session_figures import figures_of
-from telemetry.machine.sections import LimitOverride, Vehicle, Wiring
+from telemetry.machine.pack_keys import Wiring
+from telemetry.machine.sections import LimitOverride
+from telemetry.machine.vehicle_keys import Vehicle
 from telemetry.report.part_row import Bound, make_row
 from telemetry.report.part_rows import part_rows
 from tests.report.drives import MACHINE, drive, machine

@@ -9,7 +9,8 @@ from typing import Literal
 from telemetry.machine.ampacity import Ampacity, Carries
 from telemetry.machine.fit.findings import Finding, unknown
 from telemetry.machine.fit.loads import Current, continuous_current
-from telemetry.machine.sections import Machine, Wiring
+from telemetry.machine.pack_keys import Wiring
+from telemetry.machine.sections import Machine
 from telemetry.model.words import capital
 
 Cable = Literal["wiring", "charge_wiring"]

@@ -5,7 +5,9 @@ from __future__ import annotations
 from telemetry.machine.chemistry import CHEMISTRIES
 from telemetry.machine.fit.charging import ROUNDING_V, VOLT_A_CELL
 from telemetry.machine.fit.findings import Finding, judged, unknown, worst
-from telemetry.machine.sections import LEAD_ACID, Machine, Pack
+from telemetry.machine.pack_keys import Pack
+from telemetry.machine.sections import Machine
+from telemetry.machine.vehicle_keys import LEAD_ACID
 
 _MATCH_SOURCE = "the charger's nameplate, equalise stage of lead-acid chargers common practice, from memory"
 _MEASURE_EQUALISE = (

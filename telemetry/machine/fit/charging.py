@@ -11,7 +11,8 @@ from telemetry.machine.fit.figure_text import amount
 from telemetry.machine.fit.findings import Finding, Verdict, absent, judged, unknown, worst
 from telemetry.machine.limits_current import cool_charge_a
 from telemetry.machine.limits_voltage import HIGH_WARN_SHARE
-from telemetry.machine.sections import Machine, Pack
+from telemetry.machine.pack_keys import Pack
+from telemetry.machine.sections import Machine
 
 CHARGER_EFFICIENCY = 0.90
 """Energy out of a small charger over energy in (common practice, from memory)."""

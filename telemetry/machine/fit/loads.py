@@ -13,7 +13,8 @@ from telemetry.machine.conductors import BeyondTable, stated_conductor
 from telemetry.machine.fit.circuit import current_at_power, mean_open_v
 from telemetry.machine.fit.figure_text import amount
 from telemetry.machine.fit.findings import Verdict
-from telemetry.machine.sections import Machine, Pack, Wiring
+from telemetry.machine.pack_keys import Pack, Wiring
+from telemetry.machine.sections import Machine
 
 BOUND_SHARE = 1 / 3
 """Steady work rarely takes less than a third of what the controller is rated for (common practice, from memory): what
