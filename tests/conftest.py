@@ -8,10 +8,11 @@ import os
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import gc
+import gzip
 import logging
 import time
 from collections.abc import Iterator
-from itertools import count
+from itertools import count, islice
 from pathlib import Path
 
 import pytest
@@ -29,6 +30,8 @@ settings.load_profile("unattended" if os.environ.get("CI") else "everywhere")
 # Five and three quarter hours east, written so that no time zone database is needed: what mixes up local time
 # and UTC fails here, on every developer's computer alike.
 ODD_ZONE = "XST-5:45"
+MOW = Path(__file__).parents[1] / "replay_data" / "orchard-mow.csv.gz"
+MOW_ROWS = 6000
 
 
 @pytest.hookimpl(wrapper=True)
@@ -47,6 +50,15 @@ def _shared(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made_once.kept_in = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "made-once"
     made_once.kept_in.mkdir(exist_ok=True)
     return made_once.kept_in
+
+
+@pytest.fixture(scope="session")
+def part_of_mow(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The first ten minutes of the mow: enough of a drive where the figures themselves are not the point."""
+    path = tmp_path_factory.mktemp("part") / "mow.csv"
+    with gzip.open(MOW, "rt", encoding="utf-8") as whole:
+        path.write_text("".join(islice(whole, MOW_ROWS + 1)), encoding="utf-8")
+    return path
 
 
 @pytest.fixture(scope="session", autouse=True)

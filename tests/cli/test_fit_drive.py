@@ -66,9 +66,9 @@ def test_the_measured_path_answers_for_a_cable_whose_length_is_not_stated(tmp_pa
     assert drop["value"] == pytest.approx(42.3 * 0.00348, rel=0.05)
 
 
-def test_the_drive_of_another_machine_is_not_used(capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_drive_of_another_machine_is_not_used(capsys: pytest.CaptureFixture[str], part_of_mow: Path) -> None:
     other = str(Path(__file__).parents[2] / "docs" / "machines" / "half-stated.toml")
-    found = told(capsys, other, "--drive", DRIVE, status=0)
+    found = told(capsys, other, "--drive", str(part_of_mow), status=0)
     assert "24 cell voltages" in found["drive"]["lacking"]
     assert found["drive"]["measured"] == []
     without = told(capsys, other, status=0)

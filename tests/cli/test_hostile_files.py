@@ -116,18 +116,20 @@ def test_spoilt_files_are_one_sentence_and_cheap(kind: str, tmp_path: Path) -> N
         assert found["grown_mb"] < 200, found
 
 
-@pytest.mark.parametrize("wild", ["1e300", "-1e300", "1e12"])
-def test_one_wild_value_does_not_take_all_memory_in_a_chart(wild: str, tmp_path: Path) -> None:
-    path = tmp_path / "wild.csv"
-    rows = [f"{t},{wild if t == 60 else 52},{20 + t % 7}\n" for t in range(120)]
-    path.write_text("t,pack_voltage,pack_current\n" + "".join(rows), "utf-8")
+def test_one_wild_value_does_not_take_all_memory_in_a_chart(tmp_path: Path) -> None:
+    paths = []
+    for wild in ("1e300", "-1e300", "1e12"):
+        rows = [f"{t},{wild if t == 60 else 52},{20 + t % 7}\n" for t in range(120)]
+        paths.append(tmp_path / f"{wild}.csv")
+        paths[-1].write_text("t,pack_voltage,pack_current\n" + "".join(rows), "utf-8")
     limit = "import resource; resource.setrlimit(resource.RLIMIT_AS, (3 << 30, 3 << 30))\n"
-    run = "import sys\nfrom telemetry.cli import main\nsys.exit(main(['report', sys.argv[1]]))"
+    run = "import sys\nfrom telemetry.cli import main\n"
+    run += "sys.exit(bool({main(['report', each]) for each in sys.argv[1:]} - {0, 2}))"
     done = subprocess.run(
-        [sys.executable, "-c", limit + run, str(path)],
+        [sys.executable, "-c", limit + run, *map(str, paths)],
         capture_output=True,
         text=True,
         check=False,
         env=os.environ | {"PYTHONPATH": str(ROOT)},
     )
-    assert done.returncode in (0, 2), done.stderr[-2000:]
+    assert done.returncode == 0, done.stderr[-2000:]

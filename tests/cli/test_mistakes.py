@@ -513,7 +513,7 @@ def interrupted(process: subprocess.Popen[str]) -> None:
     while process.poll() is None:
         process.send_signal(signal.SIGINT)
         with suppress(subprocess.TimeoutExpired):
-            process.wait(5)
+            process.wait(0.5)
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows sends Ctrl-C to the whole console")
