@@ -15,9 +15,10 @@ from telemetry.model.errors import printable
 from telemetry.model.signals import find_signal
 
 from .checksums import CATALOGUE, Checksum, Sum, Xor
+from .cut_layout import ByteOrder, ChecksumPlace
 from .frame_cutter import BAD_CHECKSUM
 from .frame_decoder import Finding, FrameDecoder, FrameFigures
-from .frame_layout import ByteOrder, ChecksumPlace, FrameField, FrameMap, Message
+from .frame_layout import FrameField, FrameMap, Message
 from .frame_reader import pattern_in
 
 FRAMES_TO_SEARCH = 40

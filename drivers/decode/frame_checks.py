@@ -7,7 +7,8 @@ from itertools import combinations
 
 from telemetry.model.errors import Problem
 
-from .frame_layout import Envelope, FrameField, FrameMap, LengthField, Message
+from .cut_layout import Envelope, LengthField
+from .frame_layout import FrameField, FrameMap, Message
 from .frame_reader import occupied
 
 

@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections import Counter, deque
 from collections.abc import Callable
 
-from .frame_layout import Envelope, Escape
+from .cut_layout import Envelope, Escape
 
 BAD_LENGTH = "length"
 BAD_START = "start bytes"

@@ -23,8 +23,9 @@ from dataclasses import dataclass
 
 from telemetry.model.batch import Batch, Group
 
+from .cut_layout import LengthField
 from .frame_cutter import BAD, WAIT, FrameCutter
-from .frame_layout import FrameMap, LengthField, Message, Request
+from .frame_layout import FrameMap, Message, Request
 from .frame_reader import MessageReader
 from .frame_rows import RowAssembly
 

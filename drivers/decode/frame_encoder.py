@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from .cut_layout import LengthField
 from .frame_cutter import do_escapes
-from .frame_layout import FrameMap, LengthField, Message
+from .frame_layout import FrameMap, Message
 from .frame_reader import write_field
 
 

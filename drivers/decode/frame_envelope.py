@@ -13,7 +13,7 @@ from telemetry.model.kinds import Count, Text, choice, count, number, switch
 from telemetry.model.tables import Either, Inner, Named, Rules, Table
 
 from .checksums import Checksum, Crc, Sum, Xor, known_checksums, named_crc
-from .frame_layout import PROTOCOL, ByteOrder, ChecksumPlace, Envelope, Escape, LengthField
+from .cut_layout import PROTOCOL, ByteOrder, ChecksumPlace, Envelope, Escape, LengthField
 from .kinds import HexBytes, hex_bytes
 
 SUMS = {"sum": 0, "ones-complement": 1, "twos-complement": 2}

@@ -15,8 +15,9 @@ from telemetry.model.kinds import ANY_NUMBER, Count, Text, choice, count, is_qua
 from telemetry.model.signals import EXTRA_PREFIX, cell_name, extra_name, find_signal, known_names, nearest_signals
 from telemetry.model.tables import Either, Inner, Named, Rules, Table
 
+from .cut_layout import PROTOCOL, ByteOrder
 from .frame_envelope import BYTE_ORDERS, WORD_ORDERS
-from .frame_layout import PROTOCOL, ByteOrder, Direction, FirstRepeat, FrameField, NumberType
+from .frame_layout import Direction, FirstRepeat, FrameField, NumberType
 from .frame_reader import FLOAT_FORMATS
 
 MOST_REPEATS = 255

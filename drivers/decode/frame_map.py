@@ -20,10 +20,11 @@ from telemetry.model.kinds import Text, choice, count, number
 from telemetry.model.tables import Inner, Rules, Several, Table, read_table, table_schema
 from telemetry.model.toml_text import LARGEST_TEXT, RefusedToml, parse_toml
 
+from .cut_layout import PROTOCOL, ByteOrder
 from .frame_checks import check_map
 from .frame_envelope import BYTE_ORDERS, FrameTable, LengthTable
 from .frame_fields import Fields, FieldTable
-from .frame_layout import PROTOCOL, ByteOrder, Condition, FrameMap, Message, Request
+from .frame_layout import Condition, FrameMap, Message, Request
 from .kinds import HexBytes, PlainName, PlainNamed, hex_bytes
 from .value_names import names_of
 

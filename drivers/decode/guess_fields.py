@@ -16,7 +16,7 @@ import numpy as np
 from telemetry.model.batch import Values
 from telemetry.model.signals import find_signal
 
-from .frame_layout import ByteOrder
+from .cut_layout import ByteOrder
 from .guess_frames import FrameKind
 
 SCALES = (1.0, 0.1, 0.01, 0.001, 0.5, 0.2, 0.05, 0.02, 0.025, 0.002, 1 / 64)

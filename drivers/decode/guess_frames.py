@@ -14,7 +14,7 @@ from telemetry.model.capture import CapturedPiece
 
 from .capture_check import FRAMES_TO_SEARCH, fitting_checksums
 from .checksums import Sum
-from .frame_layout import ChecksumPlace
+from .cut_layout import ChecksumPlace
 
 LEAST_FRAMES = 3
 """Frames of one kind by which anything can be told; ours."""

@@ -10,7 +10,7 @@ from telemetry.model.capture import CapturedPiece
 from telemetry.model.errors import InputError, printable
 from telemetry.model.signals import cell_name, find_signal
 
-from .frame_layout import ByteOrder
+from .cut_layout import ByteOrder
 from .guess_fields import CellGuess, FieldGuess, Reading, guess_cells, guess_fields, told_apart
 from .guess_frames import FrameKind, guess_kinds
 

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from drivers.decode.capture_check import check_capture, fitting_checksums
 from drivers.decode.checksums import CATALOGUE
+from drivers.decode.cut_layout import ChecksumPlace
 from drivers.decode.frame_encoder import encode
-from drivers.decode.frame_layout import ChecksumPlace
 from drivers.decode.frame_map import load_frame_map, read_frame_map
 from drivers.simulated.frames_peer import PLAIN_PACK
 from telemetry.model.capture import CapturedPiece, CaptureWriter, read_capture

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pymodbus.client.mixin import ModbusClientMixin
 
 from drivers.decode.register_table import Range, Register, Registers, RegisterTable, planned
-from drivers.modbus import ModbusSettings
+from drivers.links.modbus_settings import ModbusSettings
 from telemetry.model.tables import read_table, settings_of
 
 

@@ -12,7 +12,7 @@ from drivers.decode.frame_envelope import ChecksumTable, FrameTable
 from drivers.decode.frame_fields import FieldTable
 from drivers.decode.frame_map import MessageTable, PollTable, RequestTable
 from drivers.decode.register_table import Register
-from drivers.modbus import ModbusSettings
+from drivers.links.modbus_settings import ModbusSettings
 from drivers.satellite_position import SatellitePositionSettings
 from drivers.serial_frames import SerialFramesSettings
 from drivers.serial_text import SerialTextSettings
