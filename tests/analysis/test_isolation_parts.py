@@ -34,7 +34,7 @@ def a_foot(seed: int, seconds: float = 60.0, quickest: float = 4.0):
 
 def faults_in(t, pedal):
     seen = pedal_trace(t, pedal, pedal_range(pedal))
-    return pedal_faults(seen, *sensor_odds(seen))
+    return pedal_faults(seen, sensor_odds(seen))
 
 
 @given(seed=st.integers(0, 500))

@@ -2,7 +2,7 @@
 
 A foot moves a pedal smoothly, is shaken by bumps, and is lifted in a hurry; where it went it stays a while. A worn
 track loses contact at once and finds it again at once, in one band of the travel. One departure may be either's; many
-in one band are the sensor's, and then slight ones in that band are believed too.
+in one band are the sensor's, and then slight ones are believed too.
 """
 
 from __future__ import annotations
@@ -32,10 +32,9 @@ _BOOST, _USUAL_S, _MOST = 1.9, 0.05, 12.0
 readings lack (by the sound drives of both simulators at 20 and 10 Hz); no single one proves more."""
 _SELDOM = -1.0
 """Most worn tracks show in a drive of some minutes."""
-_PLAIN, _WORN = 2.8, 2.5
-"""Evidence from which one departure counts by itself, and from which those of a band are a worn track's together."""
-_IN_BAND, _BESIDE_BAND = -2.0, 0.3
-"""Evidence that is enough: in the band that is worn, and elsewhere."""
+_PLAIN, _WORN, _OF_WORN = 2.8, 2.5, -1.0
+"""Evidence from which one departure counts by itself, from which those of a band are a worn track's together, and
+that is enough for one of a worn track: of those with so little about half are, in the band and beside it."""
 _TOGETHER_S = 0.1  # between departures that are one jitter
 _FASTEST_PER_S, _THIRD, _SLIGHT = 4.0, 3, 0.3
 """Travels a second that any foot may move; the third fastest move is the foot's, for two may be faults; of two steps
@@ -181,26 +180,23 @@ def _weighed(
     return PedalFault(start, end - start, float(x[at.left]), float(x[at.back]), depth, kind, float(evidence))
 
 
-def sensor_odds(seen: Sequence[PedalFault], period_s: float = _USUAL_S) -> tuple[float, float]:
-    """Return the log odds of a worn track against a foot alone, and the middle of the band that is likeliest worn.
+def sensor_odds(seen: Sequence[PedalFault], period_s: float = _USUAL_S) -> float:
+    """Return the log odds of a worn track against a foot alone.
 
-    In the band each departure is the sensor's or the foot's, by a share that is summed out as the band is. Readings
-    come every ``period_s`` seconds.
+    In a band of the travel each departure is the sensor's or the foot's, by a share that is summed out as the band
+    is. Readings come every ``period_s`` seconds.
     """
     place = np.array([each.travel for each in seen])
     slower = max(float(np.log2(max(period_s, 1e-3) / _USUAL_S)), 0.0)
     odds = np.minimum([each.evidence for each in seen], _MOST) + _BOOST - slower
     gain = np.log(1 - _SHARES + _SHARES * np.exp(odds))
     totals = gain @ (np.abs(place[:, None] - _BANDS) < _BAND)
-    return log_mean(totals.ravel()) + _SELDOM, float(_BANDS[int(np.argmax(totals.max(axis=0)))])
+    return log_mean(totals.ravel()) + _SELDOM
 
 
-def pedal_faults(seen: Sequence[PedalFault], odds: float, worn: float) -> list[PedalFault]:
-    """Return the departures that are the sensor's, in time order; ``odds`` and ``worn`` by :func:`sensor_odds`."""
-    in_band, beside = (_IN_BAND, _BESIDE_BAND) if odds >= _WORN else (_PLAIN, _PLAIN)
-    return jitters(
-        [each for each in seen if each.evidence > (in_band if abs(each.travel - worn) < _BAND else beside)]
-    )
+def pedal_faults(seen: Sequence[PedalFault], odds: float) -> list[PedalFault]:
+    """Return the departures that are the sensor's, in time order; ``odds`` by :func:`sensor_odds`."""
+    return jitters([each for each in seen if each.evidence > (_OF_WORN if odds >= _WORN else _PLAIN)])
 
 
 def jitters(seen: Sequence[PedalFault]) -> list[PedalFault]:
