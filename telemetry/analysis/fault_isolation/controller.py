@@ -28,8 +28,7 @@ _MOST = 6.0
 _WRONG_WITHOUT_SPEED = 0.35
 _UNSTEADY = 0.05
 """Share by which other consumers may change from one moment to the next."""
-_HOLDING, _IDLE = 0.02, 0.3
-"""What a row of failing costs at least; more where nothing was asked for, so that the next one counts anew."""
+_HOLDING = 0.02  # what a row of failing costs at least
 _NEVER = 1e3
 _PLAIN_CUTS = 2
 _TURNS = 2
@@ -172,8 +171,7 @@ def _costs(asked: Floats, given: Floats, spread: Floats, missing: Floats, demand
 
     doing = np.stack([cost((1 - share) * low, high) for share in missing[::-1]])
     left = _LEFT + (1 - _LEFT) * missing
-    idle = np.where(high < spread, _IDLE, _HOLDING)
-    failing = np.stack([cost(-0.5 * high - spread, share * high) + idle for share in left])
+    failing = np.stack([cost(-0.5 * high - spread, share * high) + _HOLDING for share in left])
     return doing, failing
 
 

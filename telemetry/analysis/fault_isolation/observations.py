@@ -134,7 +134,7 @@ def _controller(seen: Observations, travel: Floats, calm: Flags) -> Observations
     drive, current = seen.drive, seen.current
     supply, speed = drive.supply, _speed(drive)
     first = calm & ~quick_stops(current, travel, calm)  # a fault must not be learnt as the answer
-    response = controller_response(drive.t, travel, current, speed, first, supply)
+    response = controller_response(drive.t, travel, current, speed, first)
     if response is None:
         return seen
     short, response = shortfalls(response, drive.t, current, calm)

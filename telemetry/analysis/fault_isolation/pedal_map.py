@@ -63,23 +63,18 @@ class Terms:
         return summed
 
 
-def terms(travel: Floats, speed: Floats | None, supply: Floats | None, how: Follows) -> Terms:
+def terms(travel: Floats, speed: Floats | None, how: Follows) -> Terms:
     """Return what the current may depend on.
 
     Args:
         travel: share of pedal travel (n,).
         speed: over the usual top speed (n,), or None.
-        supply: voltage at the controller over its median (n,), or None; a voltage is a share of it.
         how: how the current follows.
     """
     moved = shifted(travel, how.dead)
     if speed is None:
         return Terms(_ramps(moved, _TORQUE_KNOTS), np.ones((len(moved), 1)), np.zeros((len(moved), 0)), how.lag_s)
-    if how.ratio == 0:
-        ramps = _ramps(moved, _TORQUE_KNOTS)
-    else:
-        fed = moved if supply is None else moved * supply
-        ramps = _ramps(fed - how.ratio * speed, _VOLTAGE_KNOTS)
+    ramps = _ramps(moved - how.ratio * speed, _VOLTAGE_KNOTS if how.ratio > 0 else _TORQUE_KNOTS)
     resting = (moved < _AT_REST).astype(np.float64)
     braking = np.stack([-resting * np.minimum(4 * speed, 1.0), -resting * speed], axis=1)
     part = np.clip(speed, 0.0, 1.0)

@@ -20,8 +20,6 @@ from telemetry.analysis.fault_isolation.pedal_map import Follows, Terms, terms
 _LEAST_USABLE, _LEAST_TOP = 300, 0.05
 """Rows, and share of travel that is reached in them, from which a controller's response can be learnt. Ours."""
 _LEAST_RESTING = 20  # readings of a released throttle from which its rest is known; ours
-_USUAL_SUPPLY = (0.6, 1.4)
-"""Of the usual supply: outside of that it is switched, and scales nothing. Ours."""
 _KNOT_S, _SEARCH_KNOT_S = 4.0, 10.0
 """Other consumers' line bends so often; to tell kinds of answers apart a coarser one will do."""
 _LAGS_S = (0.03, 0.1, 0.17, 0.3)
@@ -176,7 +174,6 @@ def controller_response(
     current: Floats,
     speed: Floats | None,
     usable: Flags,
-    supply: Floats | None = None,
 ) -> Response | None:
     """Learn how the current follows the pedal.
 
@@ -186,7 +183,6 @@ def controller_response(
         current: A (n,), none NaN.
         speed: m/s (n,), none NaN, or None.
         usable: rows to learn from.
-        supply: voltage at the controller (n,), V, or None.
 
     Returns:
         None where there is too little to learn from.
@@ -194,9 +190,8 @@ def controller_response(
     if usable.sum() < _LEAST_USABLE or np.quantile(travel[usable], 0.97) < _LEAST_TOP:
         return None
     over_top = None if speed is None else speed / max(float(np.quantile(speed[usable], 0.98)), 0.3)
-    learnt = _Learner(t, travel, current, over_top, usable, _over_median(supply, usable))
-    how = learnt.search()
-    return _fitted(travel, terms(travel, over_top, learnt.supply, how), how, t, current, usable)
+    how = _Learner(t, travel, current, over_top, usable).search()
+    return _fitted(travel, terms(travel, over_top, how), how, t, current, usable)
 
 
 def without(response: Response, t: Floats, current: Floats, usable: Flags) -> Response:
@@ -204,21 +199,11 @@ def without(response: Response, t: Floats, current: Floats, usable: Flags) -> Re
     return _fitted(response.travel, response.terms, response.how, t, current, usable)
 
 
-def _over_median(supply: Floats | None, usable: Flags) -> Floats | None:
-    """Return the voltage over its median, readings that are unknown or lost as 1."""
-    if supply is None or np.isnan(supply[usable]).all():
-        return None
-    over = supply / float(np.nanmedian(supply[usable]))
-    return np.where((over > _USUAL_SUPPLY[0]) & (over < _USUAL_SUPPLY[1]), over, 1.0)
-
-
 class _Learner:
     """Finds the kind of answer that leaves least."""
 
-    def __init__(
-        self, t: Floats, travel: Floats, current: Floats, speed: Floats | None, usable: Flags, supply: Floats | None
-    ) -> None:
-        self._t, self._travel, self._current, self._speed, self.supply = t, travel, current, speed, supply
+    def __init__(self, t: Floats, travel: Floats, current: Floats, speed: Floats | None, usable: Flags) -> None:
+        self._travel, self._current, self._speed = travel, current, speed
         self._rows = thinned(np.flatnonzero(usable), _ROWS_LEARNT)
         self._knots = hat_functions(t, _SEARCH_KNOT_S)[self._rows]
         self._most = _MOST_LEFT * float(np.quantile(current[usable], 0.98))
@@ -240,7 +225,7 @@ class _Learner:
         tried = list(kinds)
         for how in tried:
             if how not in self._tried:
-                x = terms(self._travel, self._speed, self.supply, how).columns(self._rows)
+                x = terms(self._travel, self._speed, how).columns(self._rows)
                 current = self._current[self._rows]
                 weights, _ = _forgiving_fit(x, self._knots, current, 3)
                 left = np.abs(current - np.hstack([x, self._knots]) @ weights)
