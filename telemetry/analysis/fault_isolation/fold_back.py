@@ -43,13 +43,11 @@ class FoldBack:
     Attributes:
         start: row from which it does.
         lost: share of the output at a full pedal that is gone at the end; negative where it grows.
-        deviation: its standard deviation.
         evidence: natural-logarithm odds that it does against that it does not.
     """
 
     start: int
     lost: float
-    deviation: float
     evidence: float
 
 
@@ -112,7 +110,7 @@ class _Fit:
 
     def weigh(self, start: int, ramp: Floats, limit: float | None) -> FoldBack:
         """Return what is lost along a ramp, of all that is asked or of what is beyond a limit that comes down."""
-        rise, weights, lost, variance = ramp[self._rows], self._plain, 0.0, 1.0
+        rise, weights, lost, known = ramp[self._rows], self._plain, 0.0, 0.0
         for _ in range(_TURNS):
             asked = self._x[:, : self._count] @ weights[: self._count]
             if limit is None:
@@ -122,9 +120,7 @@ class _Fit:
                 column = -np.maximum(asked - (1 - (1 - limit) * rise) * full, 0.0)
             own = column - self._x @ self._weights(column)  # what the terms cannot describe
             known = float(own @ (self._weight * own)) + 1e-9
-            variance = 1 / (_INDEPENDENT * known)
             lost = float(np.clip(float(own @ (self._weight * self._current)) / known, -_MOST_LOST, _MOST_LOST))
             weights = self._weights(self._current - lost * column)
         at_end = float(ramp[-1]) * (1.0 if limit is None else 1 - limit)
-        evidence = 0.5 * np.sign(lost) * lost**2 / variance
-        return FoldBack(start, lost * at_end, variance**0.5 * at_end, float(evidence))
+        return FoldBack(start, lost * at_end, 0.5 * _INDEPENDENT * known * abs(lost) * lost)

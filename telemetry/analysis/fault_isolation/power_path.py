@@ -1,10 +1,10 @@
 """Resistance between the cells and the controller, and whether it wobbles, from the voltage and current of a drive.
 
-The voltage is taken as a slowly bending line less a resistance times the current, a slow part of it (polarisation)
-beside. A cell's own resistance is steady from one reading to the next, so what the fit leaves is the meter's noise,
-the same at any current. The resistance of a loose joint wobbles within a second or less: there what is left grows
-with the current. How much is told by one likelihood: what is left, freed of all that is slower than a second, is
-distributed as Student's t with five degrees of freedom and the variance
+The voltage is taken as a slowly bending line less a resistance times the current. A cell's own resistance is steady
+from one reading to the next, so what the fit leaves is the meter's noise, the same at any current. The resistance of
+a loose joint wobbles within a second or less: there what is left grows with the current. How much is told by one
+likelihood: what is left, freed of all that is slower than a second, is distributed as Student's t with five degrees
+of freedom and the variance
 
     meter² + (wobble * resistance * current)² + (unsure * resistance * change of the current)²
 
@@ -18,14 +18,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats
-from telemetry.analysis.fault_isolation.pedal_map import lagged
 from telemetry.analysis.fault_isolation.point_process import log_mean
 from telemetry.analysis.fault_isolation.response import hat_functions, robust_fit, thinned
 from telemetry.analysis.series import Series
 
 _LEAST_RANGE_A = 2.0  # of current (98 % less 2 %) over which a resistance can be told; ours
 _KNOT_S = 8.0
-_SLOW_S = 5.0
 _LEAST_ROWS = 200
 _ROWS_LEARNT = 4000
 FAST_S = 0.075
@@ -56,17 +54,15 @@ class PowerPath:
 
     Attributes:
         resistance: ohm, of what follows the current at once.
-        slow_resistance: ohm, of what follows within some seconds.
         noise: standard deviation of the voltage's quick noise with little current, V.
         wobble: likeliest deviation of the resistance, share of it.
         joint: log odds that the resistance wobbles as a loose joint's does; 0 where that cannot be told.
-        sag: the resistances times the highest usual current, as a share of the voltage.
+        sag: the resistance times the highest usual current, as a share of the voltage.
         usual_voltage: median of the voltage while the supply was there, V.
         top_current: highest usual current (99.5 %), A.
     """
 
     resistance: float
-    slow_resistance: float
     noise: float
     wobble: float
     joint: float
@@ -94,14 +90,14 @@ def power_path(
     if len(rows) < _LEAST_ROWS or np.ptp(np.quantile(current[rows], [0.02, 0.98])) < _LEAST_RANGE_A:
         return None
     steps = np.diff(current, prepend=current[0])
-    features = np.stack([-current, -lagged(current, _SLOW_S), steps, np.roll(steps, 1), np.roll(steps, -1)], axis=1)
+    features = np.stack([-current, steps, np.roll(steps, 1), np.roll(steps, -1)], axis=1)
     fitted, _, _ = robust_fit(features[rows], hat_functions(t, _KNOT_S)[rows], voltage[rows], 0.3, 6)
-    resistance, slow = max(float(fitted[0]), 1e-5), max(float(fitted[1]), 0.0)
+    resistance = max(float(fitted[0]), 1e-5)
     usual, top = float(np.median(voltage[rows])), float(np.quantile(current[rows], 0.995))
     noise, wobble, joint = _wobble(voltage, current, usable, resistance, usual)
     if interval_s > FAST_S:  # pulses of the current that one of them missed look like a wobble
         joint = 0.0
-    return PowerPath(resistance, slow, noise, wobble, joint, (resistance + slow) * top / usual, usual, top)
+    return PowerPath(resistance, noise, wobble, joint, resistance * top / usual, usual, top)
 
 
 def share_lost(pack: Floats, supply: Floats, current: Floats, usable: Flags) -> float:
