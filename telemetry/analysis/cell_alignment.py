@@ -33,10 +33,9 @@ steeper in use and while charging. In use the load makes the foot steeper or fla
 _ERROR_V = 0.0015
 _ERROR_SHARE = 0.0015
 _ERROR_FACTOR = 0.08
-_ERROR_DROP = 0.04
-"""Share of the resistive drop by which a cell's drop is off what its resistance explains: its polarisation, which the
-cold makes large. At an even current it is one constant, which the reading's error takes. Chosen on drawn packs, seeds
-3100 to 3103 of tests/calibration."""
+_ERROR_DROP = 0.02
+"""Share of the load's drop by which a cell's drop is off what its resistance explains. At an even current it is one
+constant, which the reading's error takes. Chosen on drawn packs, seeds 3000 to 3002 of tests/calibration."""
 _SETTLING = 0.02
 """So much of the capacity is left out at the beginning of each leg, while polarisation builds up or turns round."""
 _INDEPENDENT = 0.12
@@ -45,12 +44,6 @@ _INDEPENDENT_V = 0.02
 more minute there is no more evidence. Chosen on drawn packs, see tests/calibration."""
 _TOGETHER = 0.15
 """Bins are laid together until they count for so much of one."""
-_NEAR, _REACH = 0.02, 0.4
-"""Windows lie within this share of the capacity, or of the swing where that is more: shifted farther, most of a
-cell's curve would lie beyond the middle one's."""
-_EVIDENCE = 0.7
-"""What a window explains better counts by this power: what is off in one place of a curve is off in the next. Chosen
-on drawn packs, see tests/calibration."""
 _FIRST_LOOK, _HOPELESS = 3, 30.0
 """A window that costs so much more than the best, on every third bin, is left."""
 _BEYOND_V, _BEYOND_SHARE, _ANYWHERE_V = 0.005, 0.5, 0.1
@@ -156,12 +149,13 @@ def _curve_of(charge: Values, volts: Values, capacity_ah: float, falling: bool) 
 class _Leg:
     """One leg: float64 (bins,) but for ``off``, (bins, cells): the readings less the middle cell's, V.
 
-    ``misfit``: V by which the middle cell, while charging, is off its own curve; in use that is the load, which all
-    cells share. ``error_drop``: share of the drop by which it may be off.
+    ``drop``: V by which the load holds the middle cell down, and another by a share more or less; ``error_drop``: the
+    share of it that is off besides. ``misfit``: V by which the middle cell, while charging, is off its own curve; in
+    use that is the load, which all cells share.
     """
 
     charge: Values
-    current: Values
+    drop: Values
     off: Values
     misfit: Values
     weight: Values
@@ -172,7 +166,7 @@ class _Leg:
 
     def every(self, nth: int) -> _Leg:
         """Return some of the bins, each of which then counts for as many."""
-        part = {name: getattr(self, name)[::nth] for name in ("charge", "current", "off", "misfit")}
+        part = {name: getattr(self, name)[::nth] for name in ("charge", "drop", "off", "misfit")}
         return replace(self, weight=nth * self.weight[::nth], **part)
 
 
@@ -201,20 +195,20 @@ def align_cells(
     volts = bins.middle if reference is None else reference
     steady = slow_resistance_of(bins) * bins.current
     drop = steady if even else load_drop(bins, volts, capacity_ah, resistance_ohm)
-    legs = _legs_of(bins, capacity_ah, volts, drop, settling, 0.0 if even else _ERROR_DROP)
+    fast = resistance_ohm * bins.current
+    felt = np.where(np.abs(drop) > np.abs(fast), drop, fast)  # at an even current no drop shows that all have
+    legs = _legs_of(bins, capacity_ah, volts, volts + drop, felt, settling, 0.0 if even else _ERROR_DROP)
     if not legs:
         return None
     ends = tuple(float(pick([pick(leg.charge) for leg in legs])) for pick in (min, max))
     swing = (ends[1] - ends[0]) / capacity_ah
     windows = _windows(swing)
     for nth in (_FIRST_LOOK, 1):
-        cost, found, covariance = _explain(
-            [leg.every(nth) for leg in legs], windows, ends, capacity_ah, resistance_ohm
-        )
+        cost, found, covariance = _explain([leg.every(nth) for leg in legs], windows, ends, capacity_ah)
         likely = (cost < cost.min(axis=0) + _HOPELESS).any(axis=1)
         windows = windows[likely]
     # Laplace's approximation of how likely each window is
-    chance = -0.5 * _EVIDENCE * cost + 0.5 * np.linalg.slogdet(covariance)[1]
+    chance = -0.5 * cost + 0.5 * np.linalg.slogdet(covariance)[1]
     chance = np.exp(chance - chance.max(axis=0))
     chance /= chance.sum(axis=0)
     told: list[Told] = [
@@ -233,8 +227,7 @@ def _together(chance: Values, value: Values, sd: Values) -> Told:
 
 def _windows(swing: float) -> Values:
     """Return float64 (windows, 4): the shift at the full and at the empty end, and one standard deviation of each."""
-    near = np.abs(_PLACES) <= max(_NEAR, _REACH * swing)
-    of_each = np.column_stack([_PLACES, _WIDTHS])[near]
+    of_each = np.column_stack([_PLACES, _WIDTHS])
     (top, top_sd), (bottom, bottom_sd) = (
         np.repeat(of_each, len(of_each), axis=0).T,
         np.tile(of_each, (len(of_each), 1)).T,
@@ -244,9 +237,8 @@ def _windows(swing: float) -> Values:
 
 
 def _legs_of(
-    bins: Bins, capacity_ah: float, middle: Values, drop: Values, settling: float, error_drop: float
+    bins: Bins, capacity_ah: float, middle: Values, unloaded: Values, drop: Values, settling: float, error_drop: float
 ) -> list[_Leg]:
-    unloaded = middle + drop
     legs = []
     for number in np.unique(bins.leg):
         here = np.flatnonzero(bins.leg == number)
@@ -255,7 +247,7 @@ def _legs_of(
         flowing = bins.current[np.minimum(here + 1, len(bins.current) - 1)] < -CHARGING_C * capacity_ah
         charging = bool(number % 2)
         here = here[(moved >= settling * capacity_ah) & (flowing | (not charging))]
-        charge, current = bins.charge_ah[here], bins.current[here]
+        charge = bins.charge_ah[here]
         if len(here) < _LEAST_BINS:
             continue
         curve = _curve_of(charge, unloaded[here], capacity_ah, falling=not charging)
@@ -269,9 +261,9 @@ def _legs_of(
         shares = weight / np.repeat(np.add.reduceat(weight, first), np.diff(np.append(first, len(weight))))
         off = (bins.volts[here] - middle[here, None]) * shares[:, None]
         misfit = charging * (unloaded[here] - curve.at(charge))
-        every = (shares * charge, shares * current, off, shares * misfit, weight)
-        charge, current, off, misfit, weight = (np.add.reduceat(each, first) for each in every)
-        legs.append(_Leg(charge, current, off, misfit, weight, curve, _roughness(curve), error_drop, charging))
+        every = (shares * charge, shares * drop[here], off, shares * misfit, weight)
+        charge, of_load, off, misfit, weight = (np.add.reduceat(each, first) for each in every)
+        legs.append(_Leg(charge, of_load, off, misfit, weight, curve, _roughness(curve), error_drop, charging))
     return legs
 
 
@@ -289,7 +281,7 @@ def _roughness(curve: _Curve) -> float:
 
 
 def _explain(
-    legs: list[_Leg], windows: Values, ends: tuple[float, ...], capacity_ah: float, resistance_ohm: float
+    legs: list[_Leg], windows: Values, ends: tuple[float, ...], capacity_ah: float
 ) -> tuple[Values, Values, Values]:
     """Return how well each window explains each cell: its cost, both shifts, and the covariance of all six unknowns.
 
@@ -299,15 +291,15 @@ def _explain(
     bins, cells = sum(len(leg.charge) for leg in legs), legs[0].off.shape[1]
     at_once = max(1, _AT_ONCE // (bins * cells))
     parts = [windows[at : at + at_once] for at in range(0, len(windows), at_once)]
-    found = [_solved(legs, part, ends, capacity_ah, resistance_ohm) for part in parts]
+    found = [_solved(legs, part, ends, capacity_ah) for part in parts]
     cost, shifts, covariance = (np.concatenate(each) for each in zip(*found, strict=True))
     return cost, shifts, covariance
 
 
 def _solved(
-    legs: list[_Leg], windows: Values, ends: tuple[float, ...], capacity_ah: float, resistance_ohm: float
+    legs: list[_Leg], windows: Values, ends: tuple[float, ...], capacity_ah: float
 ) -> tuple[Values, Values, Values]:
-    laid = [_laid(leg, windows, ends, capacity_ah, resistance_ohm) for leg in legs]
+    laid = [_laid(leg, windows, ends, capacity_ah) for leg in legs]
     design, moved, known, most = (np.concatenate(each, axis=1) for each in zip(*laid, strict=True))
     off = np.concatenate([leg.off for leg in legs]) - moved[:, :, None]
     weight = np.concatenate([leg.weight for leg in legs])[:, None]
@@ -344,7 +336,7 @@ def _prior(windows: Values, swing: float) -> tuple[Values, Values, Values]:
 
 
 def _laid(
-    leg: _Leg, windows: Values, ends: tuple[float, ...], capacity_ah: float, resistance_ohm: float
+    leg: _Leg, windows: Values, ends: tuple[float, ...], capacity_ah: float
 ) -> tuple[Values, Values, Values, Values]:
     """Return what a cell in the middle of each window would show.
 
@@ -359,7 +351,7 @@ def _laid(
     after, before = leg.curve.at(there + step), leg.curve.at(there - step)
     slope = (after - before) / (2 * step) * capacity_ah
     moved = (after + before) / 2 - leg.curve.at(leg.charge)
-    drop = np.broadcast_to(-resistance_ohm * leg.current, moved.shape)
+    drop = np.broadcast_to(-leg.drop, moved.shape)
     nothing = np.zeros_like(moved)
     steeper = (nothing, moved) if leg.charging else (moved, nothing)
     design = np.stack([slope * (1 - along), slope * along, drop, nothing + 1.0, *steeper], axis=2)

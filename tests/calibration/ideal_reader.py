@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from tests.calibration.kinds import iron_phosphate_curve
-from tests.calibration.single_particle import GRID, curve, published
+from tests.calibration.single_particle import GRID, curve, rest_curve
 from tests.calibration.splits import CHOOSING
 
 CANDIDATES, PACKS, MOMENTS = 1200, 300, 7
@@ -22,10 +22,7 @@ def drawn(random: np.random.Generator) -> np.ndarray:
     """Return the voltage that one pack's cells would show at rest after a discharge, V, on ``GRID``."""
     whole = iron_phosphate_curve(random)
     if whole is None:
-        kind = published("Prada2013")
-        x, y = (np.linspace(kind.window[at], kind.window[at + 1], len(GRID)) for at in (0, 2))
-        sides = (np.interp(place, GRID, side.potential_v) for place, side in ((y, kind.positive), (x, kind.negative)))
-        whole = next(sides) - next(sides)
+        whole = rest_curve("Prada2013")
     half_gap = np.clip(curve("iron_phosphate_half_gap")[::-1], 0.0, 0.04)
     return np.asarray(whole - random.uniform(0.15, 1.0) * half_gap)
 

@@ -8,17 +8,19 @@ from functools import cache, partial
 import numpy as np
 
 from drivers.simulated.cells import CellParameters, Cells, OddCell
+from telemetry.analysis.open_circuit import open_circuit_tables
 from telemetry.machine.pack_keys import Pack
 from tests.calibration.case import Case, Kind, Truth
 from tests.calibration.course import CellModel, Session, driving
 from tests.calibration.sensors import Instruments, recorded
-from tests.calibration.single_particle import GRID, SingleParticleCells, Variation, curve, published
+from tests.calibration.single_particle import GRID, SingleParticleCells, Variation, curve, published, rest_curve
 
 FAULTS = ("none", "none", "low-capacity", "low-charge", "high-resistance")
 EMPTYING_FAULTS = ("none", "low-capacity", "low-charge", "low-charge", "low-charge")
 """Of packs that are driven until a cell is empty: mostly one that ends the drive before the others are near it."""
 CELSIUS = (0.0, 10.0, 25.0, 40.0)
 NICKEL_SETS = ("Chen2020", "Mohtat2020", "Ecker2015")
+NICKEL_CURVES = (*NICKEL_SETS, "NCA_Kim2011")
 STEP_S = 1.0
 _TO_EMPTY_MIN = 400.0
 
@@ -76,6 +78,7 @@ def _simulator(
         ohm * random.uniform(0.4, 1.0),
         rc_time_s=random.uniform(10, 60),
         charge_spread=random.uniform(0.001, 0.006),
+        points=() if chemistry == "lfp" else nickel_points(str(random.choice(NICKEL_CURVES))),
         odd={odd + 1: of_fault[name]} if name in of_fault else {},
     )
     cells = SimulatorCells(parameters, share, celsius, random)
@@ -84,6 +87,15 @@ def _simulator(
         lower[odd] -= amount
         cells.share = lower
     return cells
+
+
+@cache
+def nickel_points(recipe: str) -> tuple[tuple[float, float], ...]:
+    """Return points of a published curve; with one for all, every pack would follow the program's first table."""
+    if recipe in NICKEL_SETS:
+        return tuple(zip(GRID[::5].tolist(), rest_curve(recipe)[::5].tolist(), strict=True))
+    table = next(each for each in open_circuit_tables("nmc") if each.name == recipe)
+    return tuple(zip(table.share.tolist(), table.volts.tolist(), strict=True))
 
 
 def iron_phosphate_curve(random: np.random.Generator) -> np.ndarray | None:

@@ -87,6 +87,12 @@ def published(name: str) -> Published:
 
 
 @cache
+def rest_curve(name: str) -> np.ndarray:
+    """Return the open-circuit voltage of a published cell, V, on ``GRID`` of its share of charge."""
+    return SingleParticleCells.like(published(name), 25.0, 0.5).rest_v(GRID)
+
+
+@cache
 def curve(name: str) -> np.ndarray:
     """Return a measured potential, V, on ``GRID``."""
     return np.array(data()["curves"][name])
@@ -153,7 +159,7 @@ class SingleParticleCells:
         self._at_once = np.array(flows)[:, None] * (0.2 - (2.0 / MODES**2).sum())
         self._side = np.full(count, how.side)
         # against the published potentials, where the curve of the whole cell is another
-        self._lift = np.zeros(len(GRID)) if how.open_circuit is None else how.open_circuit - self._rest_v(GRID)
+        self._lift = np.zeros(len(GRID)) if how.open_circuit is None else how.open_circuit - self.rest_v(GRID)
 
     @classmethod
     def like(cls, kind: Published, celsius: float, start: float) -> SingleParticleCells:
@@ -164,7 +170,8 @@ class SingleParticleCells:
         x_empty, x_full, y_empty, y_full = self.kind.window
         return x_empty + share * (x_full - x_empty), y_empty + share * (y_full - y_empty)
 
-    def _rest_v(self, share: np.ndarray) -> np.ndarray:
+    def rest_v(self, share: np.ndarray) -> np.ndarray:
+        """Return the open-circuit voltage of the published cell at each share, V."""
         x, y = self._contents(share)
         positive = np.interp(y, GRID, self.kind.positive.potential_v)
         return np.asarray(positive - np.interp(x, GRID, self.kind.negative.potential_v))
