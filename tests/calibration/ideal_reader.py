@@ -1,6 +1,8 @@
-"""``python -m tests.calibration.ideal_reader``: how well iron phosphate can be read at best.
+"""``python -m tests.calibration.ideal_reader``: how well a charge can be read at best without a full charge.
 
-No full charge. A reader who knows exactly how the packs of ``kinds.py`` are drawn sees the open-circuit voltage, load
+Nickel types: somebody who knows the voltage at rest exactly, but not the cell's recipe, reads it by the others.
+
+Iron phosphate: a reader who knows exactly how the packs of ``kinds.py`` are drawn sees the open-circuit voltage, load
 and reading taken out to some millivolts, at seven moments of a drive, and the charge between them. What it does not
 know is which curve and how much hysteresis this pack has. Bayes' rule over curves drawn anew gives the mean that no
 other reader beats on these packs.
@@ -10,7 +12,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from tests.calibration.kinds import iron_phosphate_curve
+from telemetry.analysis.open_circuit import open_circuit_tables
+from tests.calibration.kinds import NICKEL_CURVES, iron_phosphate_curve, nickel_points
 from tests.calibration.single_particle import GRID, curve, rest_curve
 from tests.calibration.splits import CHOOSING
 
@@ -45,8 +48,20 @@ def error_pct(error_v: float, candidates: int = CANDIDATES, packs: int = PACKS) 
     return 100.0 * float(np.sqrt(np.mean(np.square(off))))
 
 
+def recipe_error_pct(recipe: str) -> float:
+    """Return the RMS error of a charge by the rest voltage of a nickel recipe and the tables of the others, %."""
+    shares = np.linspace(0.1, 1.0, 181)
+    volts = np.interp(shares, *np.array(nickel_points(recipe)).T)
+    tables = [table for table in open_circuit_tables("nmc") if table.name != recipe]
+    read = np.stack([table.share_at(volts) for table in tables])
+    weights = np.array([table.weight for table in tables])
+    return 100.0 * float(np.sqrt(np.mean((weights @ read / weights.sum() - shares) ** 2)))
+
+
 def main() -> None:
-    """Print the error of the ideal reader by how well it knows the open-circuit voltage."""
+    """Print the error of either reader: by the recipe, and by how well it knows the open-circuit voltage."""
+    for recipe in NICKEL_CURVES:
+        print(f"{recipe} by the other recipes: {recipe_error_pct(recipe):.1f} % RMS")
     for error_v in ERRORS_V:
         print(f"open-circuit voltage to {1000 * error_v:g} mV: {error_pct(error_v):.1f} % RMS")
 

@@ -75,10 +75,19 @@ def _inside(check: Check, truth: float) -> bool | None:
     return None if check.value is None or check.sigma is None else abs(check.value - truth) <= Z90 * check.sigma
 
 
+def _with_own_curve(what: Scenario, chance: random.Random) -> Scenario:
+    """Return a machine whose cells have one of the published curves, not all the very one of the first table."""
+    tables = open_circuit_tables(what.cells.chemistry)
+    (table,) = chance.choices(tables, [each.weight for each in tables])
+    points = tuple(zip(table.share.tolist(), table.volts.tolist(), strict=True))
+    return replace(what, cells=replace(what.cells, points=points))
+
+
 def tour_errors(seed: int) -> Iterator[Error]:
     """Yield the errors of the figures of one long drive."""
-    what = machine(seed, "tour")
-    drive, on = _drive(seed, what, tour(what, random.Random(f"tour {seed}")))
+    chance = random.Random(f"tour {seed}")
+    what = _with_own_curve(machine(seed, "tour"), chance)
+    drive, on = _drive(seed, what, tour(what, chance))
     celsius = (None if on.figures.resistance is None else on.figures.resistance.temperature_c) or what.air_c
     yield from _resistance_errors(seed, drive, on, celsius)
     loss = on.figures.path.ohm
@@ -193,15 +202,12 @@ def _hours_until_empty(what: Scenario, seed: int, watts: np.ndarray) -> float:
 def count_error(seed: int) -> Error | None:
     """Return the difference of charge by count and by voltage, which is none in truth.
 
-    None for iron phosphate, of which the voltage does not tell. Else every nickel cell would be the very one of the
-    program's first table: each has one of the published curves.
+    None for iron phosphate, of which the voltage does not tell.
     """
     what, chance = machine(seed, "recovery"), random.Random(f"count {seed}")
     if what.cells.chemistry != "nmc":
         return None
-    table = chance.choice(open_circuit_tables("nmc"))
-    points = tuple(zip(table.share.tolist(), table.volts.tolist(), strict=True))
-    what = replace(what, cells=replace(what.cells, points=points))
+    what = _with_own_curve(what, chance)
     top = top_km_h(what)
     drives = [Act(120, aim_km_h=top * chance.uniform(0.5, 0.9)) for _ in range(10)]
     _, on = _drive(seed, what, (Act(130, key=False), *drives, *STOP, Act(1900, key=False)), rate_hz=1.0)
