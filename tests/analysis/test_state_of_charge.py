@@ -53,7 +53,7 @@ def test_nickel_cells_are_told_by_voltage_and_count(seed: int) -> None:
     # recipes lie up to 0.1 V apart, and a quarter of an hour does not tell which one it is: a table of one's own does
     own = open_circuit_tables("nmc")[0]
     sharper = estimate_charge(made.session, made.pack, find_offset(made.session, made.pack), own)
-    assert (sharper.high90 - sharper.low90).mean() < 9.0 < (found.high90 - found.low90).mean() < 22.0
+    assert (sharper.high90 - sharper.low90).mean() < 9.0 < (found.high90 - found.low90).mean() < 25.0
     assert np.abs(errors(sharper, made)).max() < 5.0
 
 
