@@ -64,6 +64,6 @@ FIGURES = (
         "%",
         MEASURED,
         charge_rows,
-        (0.8, 11.0),
+        (0.8, 12.5),
     ),
 )
