@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Iterable, Sequence
-from typing import Literal
 
 from telemetry.analysis.charge_live import EstimateCharge
 from telemetry.analysis.derive import Cells, Charge, Power
@@ -85,10 +84,13 @@ class Run:
         self._end = clock.now()
         self._until = None if for_s is None else clock.now() + round(for_s * MICROSECONDS)
         self._stopping = asyncio.Event()
+        self._waiting: asyncio.Task[None] | None = None
 
     def stop(self) -> None:
         """End the run at the next turn of the loop."""
         self._stopping.set()
+        if self._waiting is not None:
+            self._waiting.cancel()
 
     async def run(self, supervisors: Iterable[Supervisor]) -> None:
         """Run to the end; whatever happens, the final span goes through stages and bus.
@@ -97,30 +99,26 @@ class Run:
             BaseException: a bug, or cancellation; the final span has been published even then.
         """
         sources = asyncio.ensure_future(self._sources(supervisors))
-        stopping = asyncio.ensure_future(self._stopping.wait())
+        sources.add_done_callback(lambda _: self.stop())
+        spans = asyncio.ensure_future(self._close_spans())
         try:
-            await self._spans_until(sources, stopping)
+            await asyncio.wait((spans,))
         finally:
-            for task in (sources, stopping):
+            for task in (sources, spans):
                 task.cancel()
-            await asyncio.gather(sources, stopping, return_exceptions=True)
+            await asyncio.gather(sources, spans, return_exceptions=True)
             await self._advance(max(self._end, self.clock.now()), final=True)
-        if not sources.cancelled() and (error := sources.exception()) is not None:
-            raise error
+        for task in (spans, sources):
+            if not task.cancelled() and (error := task.exception()) is not None:
+                raise error
 
-    async def _spans_until(self, sources: asyncio.Future[None], stopping: asyncio.Future[Literal[True]]) -> None:
-        """Close spans where the pacer ends them, until there is nothing more to wait for."""
-        while not stopping.done():
-            tick = asyncio.ensure_future(self._pacer.next_end(self.gather))
-            try:
-                await asyncio.wait((tick, sources, stopping), return_when=asyncio.FIRST_COMPLETED)
-                if not tick.done():
-                    return
-                await self._advance(tick.result())
-            finally:
-                tick.cancel()
-            if self._until is not None and self._end >= self._until:
-                return
+    async def _close_spans(self) -> None:
+        """Close spans where the pacer ends them, until the run is stopped or its time is up."""
+        while not self._stopping.is_set() and (self._until is None or self._end < self._until):
+            self._waiting = asyncio.current_task()  # a span that has begun is brought to its end
+            end = await self._pacer.next_end(self.gather)
+            self._waiting = None
+            await self._advance(end)
 
     async def _advance(self, end: int, final: bool = False) -> None:
         span = with_unjudged(self._stages.advance(self.gather.close(max(end, self._end), final)))
