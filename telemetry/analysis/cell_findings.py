@@ -118,8 +118,8 @@ besides as a share of what was found. Chosen on drawn packs, seeds 700 to 702, 3
 _COUNTS = 0.01
 """A window that is less likely than this share of the likeliest does not count when causes are weighed."""
 _LEAST_ROWS = 8
-_KNOWN_STRETCH = 0.015
 _TOLD = 0.03
+"""A cell's share of the capacity, and with it its ampere-hours, is told once one standard deviation is below this."""
 _TIMES_PCT = 100.0
 """From here on people say how many times."""
 _ONLY_EXTREMES = (
@@ -263,7 +263,7 @@ class _View:
         if likely[best] < (_NAMED_JOINT if best == "high-resistance" else _NAMED):
             return OddCell(self.numbers[place], "unknown", round(odd, 2), self._evidence(place, "unknown"))
         share, (pack_ah, pack_sd) = float(1 / (1 + self.stretch[place])), self._capacity
-        told = best == "low-capacity" and self.stretch_sd[place] < _KNOWN_STRETCH
+        told = best == "low-capacity" and self.stretch_sd[place] < _TOLD
         return OddCell(
             self.numbers[place],
             best,

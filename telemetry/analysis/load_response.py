@@ -8,9 +8,8 @@ that is, an ohmic part, kinetics that bend with the current (the inverse of the 
 transfer coefficients; J. Newman, Electrochemical Systems, from memory), one slow part and the slope of the
 open-circuit curve. All are linear in their factors, so the changes of V over ten seconds are fitted by those of I,
 I0 asinh(I / I0), J and Q, of time, and of the current some tenths of a second earlier and later, which take up what
-is left of a lag. What I0 is a drive hardly tells: each of ten, from a twentieth of the capacity an hour to a little
-more than all of it, and no kinetics at all, counts by how well it explains the drive (the mean over models: J. A.
-Hoeting and others, Statistical Science 14 (1999) 382-417, from memory), and where they differ the doubt grows.
+is left of a lag. I0 is the one that leaves least of ten, from a twentieth of the capacity an hour to a little more
+than all of it.
 
 Ten seconds and not one: of rows a second apart nobody knows what the current did in between, and a change over one
 second is made of just that. Over ten seconds the mean of a load that flutters is known from few rows as well.
@@ -34,12 +33,9 @@ FAST_S, SLOW_S = 1.0, 10.0
 REFERENCE_C = 0.3
 """The current to which a resistance belongs, of the capacity an hour: the chord from rest to there."""
 LEAST_STEPS = 6
-_BENDS_C = 0.05 * 2.0 ** (np.arange(10) / 2.0)
+_BENDS_C = tuple(0.05 * 2.0 ** (step / 2.0) for step in range(10))
 """I0, of the capacity an hour, where kinetics begin to bend: twice the exchange current, which doubles with every ten
-or twenty degrees and differs from cell to cell."""
-_INDEPENDENT_S = 200.0
-"""What the law leaves hangs together for minutes: so many seconds of rows count as one. Chosen on drawn packs, see
-docs."""
+or twenty degrees and differs from cell to cell. The one that fits best is taken."""
 _LEAST_CHANGE_A, _LEAST_CHANGE_C = 3.0, 0.06
 """Smaller changes of current over ten seconds tell little and are left out; the second for small packs."""
 _LEAST_ROWS = 30
@@ -51,14 +47,11 @@ _SMALL_SAMPLE = 1.09
 _ALIKE = 1.5
 """Resistance follows the charge, so neighbouring parts of a drive are alike, and the jackknife, which takes them for
 independent, finds two thirds of what it should. This and the next chosen on drawn packs, see docs."""
-_MODEL = np.array([0.007, 0.015])
-"""What the law above leaves open of the two figures against cells that follow another: one standard deviation. Over
-ten seconds hysteresis and slower parts have their share."""
+_MODEL = 0.012
+"""What the law above leaves open of either figure against cells that follow another: one standard deviation."""
 _EMPTY = 0.95
 """Of the median open-circuit voltage: lithium cells below that are within some percent of empty."""
-_CURRENT, _SLOW, _CHARGE = range(3)
-_STRAIGHT = 6
-"""How many of the rows of the fit are no kinetics."""
+_CURRENT, _CURVED, _SLOW, _CHARGE = range(4)
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,8 +61,8 @@ class LoadResponse:
     Attributes:
         ohm, scatter: float64 (2,), over one second and over ten, the chord at ``REFERENCE_C``; and one standard
             deviation of each by how the parts of the session differ, the current sensor's gain left out.
-        bend_a, curved_ohm: float64 (bends,), each I0 and its B, the part of the kinetics at little current, times
-            how likely it is.
+        curved_ohm: the part of the kinetics at little current, B.
+        bend_a: I0.
         reference_a: the current to which ``ohm`` belongs.
         lag_s: how much later than the current the voltage is read.
         steps: load steps used.
@@ -78,8 +71,8 @@ class LoadResponse:
 
     ohm: Values
     scatter: Values
-    bend_a: Values
-    curved_ohm: Values
+    curved_ohm: float
+    bend_a: float
     reference_a: float
     lag_s: float
     steps: int
@@ -88,13 +81,13 @@ class LoadResponse:
     def ohm_at(self, amperes: float) -> float:
         """Return the chord over one second at another current, ohm: less the more the kinetics bend."""
         bent = chord(amperes, self.bend_a) - chord(self.reference_a, self.bend_a)
-        return float(self.ohm[0] + self.curved_ohm @ bent)
+        return float(self.ohm[0]) + self.curved_ohm * bent
 
 
-def chord(amperes: float, bend_a: Values) -> Values:
+def chord(amperes: float, bend_a: float) -> float:
     """Return asinh(x) / x at x = amperes / bend_a: 1 at no current."""
-    x = np.maximum(np.abs(amperes) / bend_a, 1e-9)
-    return np.asarray(np.arcsinh(x) / x)
+    x = abs(amperes) / bend_a
+    return math.asinh(x) / x if x > 0.0 else 1.0
 
 
 def fit_response(
@@ -126,23 +119,29 @@ def fit_response(
     wide = pairs_of(voltage.t, origin, SLOW_S)
     if steps < LEAST_STEPS or wide is None:
         return f"only {steps} load steps of more than {least_a:.1f} A, and {LEAST_STEPS} are needed"
-    reference_a, bend_a = REFERENCE_C * capacity_ah, _BENDS_C * capacity_ah
-    near, use = changes(wide, current, lag)
-    use &= np.abs(near[:, 0]) > min(_LEAST_CHANGE_A, _LEAST_CHANGE_C * capacity_ah)
+    reference_a = REFERENCE_C * capacity_ah
+    features, use = _features(wide, measured, current, lag)
+    use &= np.abs(features[:, _CURRENT]) > min(_LEAST_CHANGE_A, _LEAST_CHANGE_C * capacity_ah)
     if int(use.sum()) < _LEAST_ROWS:
         return f"too few load steps of more than {least_a:.1f} A"
-    wide = wide.where(use)
     fallen = voltage.values[wide.before] - voltage.values[wide.after]
-    rows = _rows(wide, near[use], measured, current, lag, bend_a, fallen)
-    found = _fit(rows, bend_a, reference_a, wide.interval_s)
+    features, fallen = features[use], fallen[use]
+    bends = [each * capacity_ah for each in _BENDS_C]
+    used = wide.where(use)
+    change_of = current.change(used.first_s - lag, used.last_s - lag)
+    bent = np.stack([change_of(bend_a * np.arcsinh(measured.values / bend_a)) for bend_a in bends])
+    best = _best_bend(features, bent, fallen)
+    bend_a, features[:, _CURVED] = bends[best], bent[best]
+    del bent, change_of
+    found = _fit(features, fallen, chord(reference_a, bend_a))
     if found is not None:
-        full = _not_empty(voltage.values[wide.after] + found[0][1] * current.at(wide.last_s - lag))
-        if not full.all():
-            found = _fit(rows[:, full], bend_a, reference_a, wide.interval_s)
+        full = _not_empty(voltage.values[wide.after] + found[0][1] * current.at(wide.last_s - lag))[use]
+        features, fallen = features[full], fallen[full]
+        found = _fit(features, fallen, chord(reference_a, bend_a))
     if found is None:
         return "no fall of voltage goes with the steps of load"
     ohm, scatter, curved = found
-    return LoadResponse(ohm, scatter, bend_a, curved, reference_a, lag, steps, seconds)
+    return LoadResponse(ohm, scatter, curved, bend_a, reference_a, lag, steps, seconds)
 
 
 def load_steps(change: Values, seconds: Values, least_a: float) -> tuple[int, Values]:
@@ -166,17 +165,45 @@ def _rises_with_load(pairs: Pairs, change: Values, current: Track, least_a: floa
     return bool(large.sum() >= LEAST_STEPS and float(moved[large] @ change[large]) > 0)
 
 
-def _rows(
-    pairs: Pairs, near: Values, measured: Series, current: Track, lag: float, bend_a: Values, fallen: Values
-) -> Values:
-    """Return what the fall of voltage of each pair may follow, and that fall: float64 (6 + bends + 1, pairs)."""
+def _best_bend(features: Values, curved: Values, fallen: Values) -> int:
+    """Return which of the rows of ``curved``, one for each I0, leaves the least of ``fallen``.
+
+    What the other features explain is taken out of both first. Rows that would bend upwards do not count.
+    """
+    x = np.ascontiguousarray(np.delete(features, _CURVED, axis=1).T)
+    x /= np.sqrt((x**2).mean(axis=1, keepdims=True)) + 1e-12
+    targets = np.concatenate([fallen[None], curved])
+    weights = np.linalg.solve(_products(x, x) + 1e-10 * x.shape[1] * np.eye(len(x)), _products(x, targets))
+    for each, of_each in zip(targets, weights.T, strict=True):
+        for row, weight in zip(x, of_each, strict=True):
+            each -= weight * row
+    left, kept = targets[:1], targets[1:]
+    along, spread = _products(kept, left)[:, 0], np.einsum("in,in->i", kept, kept)
+    return int(np.argmax(np.where(along > 0.0, along, 0.0) ** 2 / (spread + 1e-12)))
+
+
+def _products(one: Values, other: Values) -> Values:
+    """Return the sums of products of rows (rows, n), float64 (rows of one, rows of other).
+
+    No matrix product, whose last bits may depend on where in memory its rows lie.
+    """
+    return np.asarray(np.einsum("in,jn->ij", one, other))
+
+
+def _features(pairs: Pairs, measured: Series, current: Track, lag: float) -> tuple[Values, Flags]:
+    """Return what the voltage of each pair may follow, float64 (pairs, 7), and which pairs are known.
+
+    The column of the kinetics is left empty.
+    """
+    near, known = changes(pairs, current, lag)
     seconds = np.diff(current.seconds, prepend=current.seconds[:1])
     before = np.concatenate([measured.values[:1], measured.values[:-1]])
     charge = np.cumsum(seconds * (measured.values + before) / 2)
-    change_of = current.change(pairs.first_s - lag, pairs.last_s - lag)
-    kinetics = (change_of(each * np.arcsinh(measured.values / each)) for each in bend_a)
-    slow = change_of(followed(current, SLOW_S))
-    return np.stack([near[:, 0], slow, change_of(charge), *near[:, 1:].T, *kinetics, fallen])
+    first, last = pairs.first_s - lag, pairs.last_s - lag
+    del seconds, before
+    change_of = current.change(first, last)
+    moved = [change_of(each) for each in (followed(current, SLOW_S), charge)]
+    return np.stack([near[:, 0], 0.0 * near[:, 0], *moved, near[:, 1], near[:, 2], near[:, 3]], axis=1), known
 
 
 def followed(current: Track, time_s: float) -> Values:
@@ -196,50 +223,37 @@ def followed(current: Track, time_s: float) -> Values:
     return found
 
 
-def _fit(rows: Values, bend_a: Values, reference_a: float, interval_s: float) -> tuple[Values, Values, Values] | None:
-    """Return resistance over one second and ten, one standard deviation of each, and each B times its chance.
+def _fit(features: Values, fallen: Values, bent: float) -> tuple[Values, Values, float] | None:
+    """Return resistance over one second and ten, one standard deviation of each, and B; None where none is above 0.
 
-    None where none is above 0. Kinetics only ever bend one way: an I0 whose B comes out negative does not count.
+    Kinetics only ever bend one way: where B comes out negative it is taken as none.
     """
-    sums, scale = _products(rows)
-    seconds = np.array([FAST_S, SLOW_S])
-    reading = np.zeros((2, _STRAIGHT + 1))
-    reading[:, [_CURRENT, _SLOW, _CHARGE]] = np.stack([seconds**0, 1.0 - np.exp(-seconds / SLOW_S), seconds], axis=1)
-    ohms, doubts, left, curved = [], [], [], []
-    for place, bent in enumerate([*chord(reference_a, bend_a), 0.0]):
-        columns = [*range(_STRAIGHT), _STRAIGHT + place][: _STRAIGHT + (bent > 0.0)]
-        reading[:, _STRAIGHT] = bent
-        products, target = sums[:, columns][:, :, columns], sums[:, columns, -1]
-        factors = np.linalg.solve(products + 1e-10 * rows.shape[1] * np.eye(len(columns)), target[:, :, None])[..., 0]
-        found = (factors / scale[columns]) @ reading[:, : len(columns)].T
-        curves = factors[0, _STRAIGHT] / scale[_STRAIGHT + place] if bent else 0.0
-        if curves < 0.0 or not found[0].min() > 0.0:
-            continue
-        without = found[1:]
-        ohms.append(found[0])
-        doubts.append((_PARTS - 1) / _PARTS * ((without - without.mean(axis=0)) ** 2).sum(axis=0))
-        left.append(max(sums[0, -1, -1] - float(factors[0] @ target[0]), 1e-12 * sums[0, -1, -1]))
-        curved.append((place, curves))
-    if not ohms:
+    every = range(features.shape[1])
+    for columns in (list(every), [each for each in every if each != _CURVED]):
+        whole, without = _factors(features if _CURVED in columns else features[:, columns], fallen)
+        curved = float(whole[columns.index(_CURVED)]) if _CURVED in columns else 0.0
+        if curved >= 0.0:
+            break
+    reading = np.zeros((2, features.shape[1]))
+    for row, seconds in enumerate((FAST_S, SLOW_S)):
+        reading[row, [_CURRENT, _CURVED, _SLOW, _CHARGE]] = 1.0, bent, 1.0 - math.exp(-seconds / SLOW_S), seconds
+    reading = reading[:, columns]
+    ohm = reading @ whole
+    if not float(ohm.min()) > 0.0:
         return None
-    chance = (np.array(left) / min(left)) ** (-0.5 * rows.shape[1] * interval_s / _INDEPENDENT_S)
-    chance /= chance.sum()
-    ohm = chance @ np.array(ohms)
-    spread = chance @ ((_ALIKE * _SMALL_SAMPLE) ** 2 * np.array(doubts) + (np.array(ohms) - ohm) ** 2)
-    kinetics = np.zeros(len(bend_a) + 1)
-    kinetics[[place for place, _ in curved]] = chance * [each for _, each in curved]
-    return ohm, np.sqrt(spread + (_MODEL * ohm) ** 2), kinetics[:-1]
+    parts = without @ reading.T
+    spread = np.sqrt((_PARTS - 1) / _PARTS * ((parts - parts.mean(axis=0)) ** 2).sum(axis=0))
+    return ohm, np.hypot(_ALIKE * _SMALL_SAMPLE * spread, _MODEL * ohm), curved
 
 
-def _products(rows: Values) -> tuple[Values, Values]:
-    """Return the sums of products of the scaled rows, of all pairs and without each part; and the scale of each row.
-
-    No matrix product, whose last bits may depend on where in memory its rows lie.
-    """
-    scale = np.sqrt(np.einsum("in,in->i", rows, rows) / rows.shape[1]) + 1e-12
-    scale[-1] = 1.0  # volts stay volts
-    edges = np.linspace(0, rows.shape[1], _PARTS + 1).astype(int)
-    parts = np.stack([np.einsum("in,jn->ij", rows[:, a:b], rows[:, a:b]) for a, b in pairwise(edges)])
-    parts /= np.outer(scale, scale)
-    total = parts.sum(axis=0)
-    return np.concatenate([total[None], total - parts]), scale
+def _factors(features: Values, targets: Values) -> tuple[Values, Values]:
+    """Return the factors of a least-squares fit, and (parts, features) those without each part of the rows."""
+    x = np.ascontiguousarray(features.T)
+    scale = np.sqrt((x**2).mean(axis=1)) + 1e-12
+    x /= scale[:, None]
+    edges = np.linspace(0, len(targets), _PARTS + 1).astype(int)
+    parts = np.stack([_products(x[:, a:b], x[:, a:b]) for a, b in pairwise(edges)])
+    sums = np.stack([_products(x[:, a:b], targets[None, a:b])[:, 0] for a, b in pairwise(edges)])
+    whole, total = parts.sum(axis=0) + 1e-10 * len(targets) * np.eye(len(x)), sums.sum(axis=0)
+    without = np.linalg.solve(whole - parts, (total - sums)[:, :, None])[:, :, 0]
+    return np.linalg.solve(whole, total) / scale, without / scale

@@ -6,6 +6,7 @@ steps. The sensor's offset is not taken off, for a stretch cannot tell it.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,16 @@ _LEAST_STRETCH_S = 60.0
 """A shorter stretch has too few load steps: of spans of 20 s one in ten was more than 50 % off (drawn packs)."""
 _MOST_BOUND = 0.3
 """A resistance that is known to less than this is no figure to act on; ours."""
+
+
+def _left_open(seconds: float) -> float:
+    """Return what one stretch leaves open of its resistance beyond the scatter within it: one standard deviation.
+
+    A stretch has one charge and one way of driving, which the parts of it share, so their scatter does not show
+    what follows from these; a whole drive has many. As a share; the two numbers were chosen on drawn packs
+    (``python -m tests.calibration --figure resistance-span``), spans of 80 to 640 s.
+    """
+    return 0.06 * float((seconds / 100.0) ** -0.4)
 
 
 @dataclass(frozen=True)
@@ -99,7 +110,7 @@ def _resistance(series: SessionSeries, pack: Pack) -> tuple[float | None, float 
     mohm, sd = found.pack_10s_mohm, found.pack_10s_uncertainty_mohm
     if mohm is None or sd is None:
         return None, None, found.unknown.get("pack_mohm", "the load steps in it do not show it")
-    bound = Z90 * sd
+    bound = Z90 * math.hypot(sd, _left_open(series.duration_s) * mohm)
     if bound > _MOST_BOUND * mohm:
         return None, None, "the load steps in it are too few to tell: a longer span may show it"
     return mohm, bound, ""
