@@ -76,7 +76,7 @@ class ClockSet:
     def warnings(self) -> tuple[str, ...]:
         """See :class:`telemetry.model.recording.Recording`."""
         said = (
-            f"{self.name}: {local_at(mark.t)}: {mark.text}; what came before is counted up to then"
+            f"{self.name}: {local_at(mark.t)}: {mark.text}; the rows before it are dated back from then"
             for mark in self._marks
         )
         return (*self._recording.warnings, *said)

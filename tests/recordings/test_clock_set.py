@@ -47,7 +47,7 @@ def test_what_came_before_is_counted_up_to_the_moment_of_setting(tmp_path, size)
     assert recording.start == whole.t[0]
     assert [mark.t for mark in marks] == [SET]
     assert "clock was set here; it had shown 1970-01-01" in marks[0].text
-    assert "what came before is counted up to then" in recording.warnings[-1]
+    assert "the rows before it are dated back from then" in recording.warnings[-1]
 
 
 def test_a_clock_set_in_two_steps_counts_once(tmp_path) -> None:
