@@ -79,7 +79,7 @@ def _set_time(found: Proposal, names: tuple[str, ...], kind: TimeKind, cells: Se
     if named := _NAMES_ZONE.search(" ".join(names)):
         found.column_map = replace(found.column_map, zone=named[1].upper())
         return
-    text = "in which time zone are its times? local is this computer's; +02:00 or a zone's name will do"
+    text = "in which time zone are its times (local for this computer's, +02:00, or a zone's name)?"
     found.questions.append(Question("zone", text, ("local", "UTC"), "times in this computer's zone"))
 
 

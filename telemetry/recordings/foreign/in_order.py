@@ -56,9 +56,8 @@ class InOrder:
             steps = np.diff(t[place:], prepend=last)
             falls = np.flatnonzero(steps < -self._window)
             right = np.flatnonzero(steps >= self._carried) if self._carried else falls[:0]
-            if len(right) and (
-                not len(falls) or right[0] < falls[0]
-            ):  # dates that fit again, as after a clock was set
+            # dates that fit again, as after a clock was set
+            if len(right) and (not len(falls) or right[0] < falls[0]):
                 place += int(right[0])
                 t[place:] -= self._carried
                 self._shift, self._carried = self._shift - self._carried, 0
