@@ -138,5 +138,5 @@ def find_sign(path: Path, found: Proposal) -> None:
         found.column_map = turned_round(found.column_map)
         found.doubts[current] = "sign reversed: voltage rises with it, so positive means charging"
     elif turned is None and bool(np.any(np.abs(amps) > 0)):
-        text = f"is {current} positive while driving (out of the pack)? Voltage does not tell"
+        text = f"voltage does not tell: is {current} positive while driving (out of the pack)?"
         found.questions.append(Question("current", text, ("yes", "no"), f"{current} positive out of the pack"))

@@ -67,7 +67,7 @@ def find_time(layout: TextLayout, found: Proposal) -> None:
         kind = _dated_count(numbers[place])
         if kind in _UNIX and np.nanmax(numbers[place]) > np.nanmin(numbers[place]):
             return _set_time(found, (layout.header[place],), kind, ())
-    text = "how many seconds lie between two rows? No column is a time"
+    text = "no column is a time: how many seconds lie between two rows?"
     found.questions.append(Question("interval", text, (), "1 s between rows"))
     return None
 
