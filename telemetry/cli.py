@@ -111,7 +111,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:  # the reader of a pipe has gone; nothing more can be said there
         return 0
     except Exception as error:
-        status, sentence = (3, _FULL) if _is_full_output(error) else (INTERNAL_ERROR, _internal_error(error))
+        if _is_full_output(error):
+            status, sentence = 3, _FULL
+        else:
+            status, sentence = _refused(error) or (INTERNAL_ERROR, _internal_error(error))
         _say_why(sentence)
     finally:
         _let_go_of_output()
@@ -149,6 +152,19 @@ _FULL = "the disk is full, so the output cannot be written; free some space, or 
 def _is_full_output(error: Exception) -> bool:
     """Return whether standard output goes to a disk that is full."""
     return isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT) and not error.filename
+
+
+_REFUSALS = (errno.EACCES, errno.EPERM, errno.EROFS, errno.ENAMETOOLONG, errno.ELOOP, errno.ENOTDIR)
+
+
+def _refused(error: Exception) -> tuple[int, str] | None:
+    """Return exit status and sentence where the system does not let us at a file; None for anything else."""
+    from telemetry.model.errors import InputError, printable
+
+    if not isinstance(error, OSError) or error.errno not in _REFUSALS or not error.filename:
+        return None
+    what = f"{printable(error.filename, 200)}: the system does not open it: {error.strerror}"
+    return InputError.exit_status, f"{what}; check the name, and that you may use the file and its folder"
 
 
 def _internal_error(error: Exception) -> str:

@@ -13,7 +13,8 @@ from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.errors import InputError, RecordingError, StoreError, printable
 from telemetry.model.recording import Recording
 from telemetry.recordings.clock_set import with_clock_set
-from telemetry.recordings.foreign.column_map import ColumnMap, keep_map, kept_map
+from telemetry.recordings.foreign.column_map import ColumnMap, keep_map, kept_maps
+from telemetry.recordings.foreign.find_signals import sign_in
 from telemetry.recordings.foreign.mapped_table import MappedTable
 from telemetry.recordings.foreign.other_tables import plain_table
 from telemetry.recordings.foreign.parquet_cells import is_parquet
@@ -76,12 +77,33 @@ def maps_of(store: Path) -> Path:
 
 
 def known_table(path: Path, store: Path) -> MappedTable | None:
-    """Return the file as a recording where a kept column map fits its header."""
+    """Return the file as a recording where a kept column map fits it."""
+    found = _kept(path, store)
+    return None if found is None else found[0]
+
+
+def _kept(table: Path, store: Path, called: Path | None = None) -> tuple[MappedTable, ColumnMap] | None:
+    """Return the table as the first kept map of its header that can read its times, and that map."""
     try:
-        found = kept_map(layout_in(path).header, maps_of(store))
+        maps = list(kept_maps(layout_in(table, called).header, maps_of(store)))
     except RecordingError:
         return None
-    return None if found is None else MappedTable(path, found)
+    for path, each in maps:
+        with suppress(RecordingError):
+            found = MappedTable(table, each, called)
+            if sign_in(found)[0]:
+                found.doubts = (_against_voltage(found, path),)
+            return found, each
+    return None
+
+
+def _against_voltage(found: MappedTable, path: Path) -> str:
+    current = printable(found.own_names["pack_current"])
+    return (
+        f"{found.file}: the sign of {current} is that of the column map {printable(path, 200)}, but voltage rises"
+        " with it, so positive seems to mean charging. All energy would be the wrong way round: compare with what the"
+        " machine did, and if it is so, turn the sign of its scale in that map and read the file again"
+    )
 
 
 def opened(
@@ -96,7 +118,7 @@ def opened(
 
     Args:
         path: the file.
-        store: the maps kept beside it are tried first.
+        store: the maps kept beside it are tried first; one counts that can read the file's times.
         given: the map to use; None: a kept one, else one proposed from the file.
         answer: asks what the file cannot tell; None: the usual is assumed.
         folder: where a table that is neither text nor Parquet is written out.
@@ -106,6 +128,8 @@ def opened(
         InputError, RecordingError: it cannot be read, with the reason.
 
     """
+    if path.is_dir():
+        raise InputError(f"{printable(path, 200)}: it is a folder; name the file in it")
     if not path.is_file():
         raise InputError(f"there is no file {printable(path, 200)}; check the name and the folder")
     if not path.stat().st_size:
@@ -123,11 +147,9 @@ def opened(
             return
     table = plain_table(path, folder)
     is_text = table == path and not is_parquet(path)
-    known = given
-    with suppress(RecordingError):
-        known = known or kept_map(layout_in(table, path).header, maps_of(store))
+    known = _kept(table, store, path) if given is None else (MappedTable(table, given, path), given)
     if known is not None:
-        yield Opened(MappedTable(table, known, path), known, is_text=is_text)
+        yield Opened(*known, is_text=is_text)
         return
     as_log = ""
     try:

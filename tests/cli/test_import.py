@@ -91,6 +91,38 @@ def test_the_next_file_of_that_kind_is_known_everywhere(store, file, tmp_path, c
     assert len(list((store.parent / "column-maps").iterdir())) == 1
 
 
+def _with_times(times, sign: int = 1) -> str:
+    rows = (line.split(";") for line in table("Time;U [V];I [A];Remark", sign=sign).splitlines()[1:])
+    return "\n".join(
+        ["Time;U [V];I [A];Remark", *(";".join([time, *row[1:]]) for time, row in zip(times, rows, strict=True))]
+    )
+
+
+def test_names_of_columns_that_two_loggers_share_do_not_mix_them_up(store, file, tmp_path, capsys) -> None:
+    file.write_text(_with_times(str(second) for second in range(300)))
+    clock = tmp_path / "clock.csv"
+    clock.write_text(_with_times(f"10:{second // 60:02d}:{second % 60:02d}" for second in range(300)))
+    for path in (file, clock, file, clock):
+        assert main(["import", "--yes", str(path)]) == 0
+        assert ", 300 rows" in capsys.readouterr().out
+    assert main(["report", str(clock), "--json"]) == 0
+    assert len(list((store.parent / "column-maps").glob("*.toml"))) == 2
+
+
+def test_a_kept_sign_that_the_voltage_contradicts_is_told(store, file, tmp_path, capsys) -> None:
+    assert main(["import", str(file)]) == 0
+    reversed_sign = tmp_path / "other.csv"
+    reversed_sign.write_text(table(sign=-1))
+    capsys.readouterr()
+    for command in ("import", "report"):
+        assert main([command, str(reversed_sign)]) == 0
+        told = capsys.readouterr().err
+        assert "other.csv: the sign of I [A] is that of the column map" in told
+        assert "positive seems to mean charging" in told
+    assert main(["report", str(file)]) == 0
+    assert "column map" not in capsys.readouterr().err
+
+
 def test_a_map_given_outranks_what_is_proposed(store, file, tmp_path, capsys) -> None:
     assert main(["import", str(file), "--show"]) == 0
     assert not store.exists()

@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from telemetry.model.errors import RecordingError
 from telemetry.recordings.foreign.mapped_table import MappedTable
 from telemetry.recordings.foreign.propose import proposed
 
@@ -374,6 +375,48 @@ def test_charge_and_discharge_in_two_columns_are_no_pack_current(tmp_path: Path)
     assert [column.signal for column in found.column_map.columns.values()] == ["pack_voltage"]
     assert [each.startswith("charge and discharge in two columns") for each in found.doubts.values()] == [True, True]
     assert not found.questions
+
+
+@pytest.mark.parametrize("form", ["%Y-%m-%d %H:%M:%S", ""], ids=["dates", "seconds"])
+def test_the_newest_row_first_is_refused(form: str, tmp_path: Path) -> None:
+    """Its time would run backwards: the state of charge would rise while the machine draws."""
+    path = tmp_path / "drive.csv"
+    lines = text(["Time|Volts|Amps"], lambda r: (at(r, form) if form else r.t, r.volts, r.amps)).splitlines()
+    path.write_text("\n".join([lines[0], *reversed(lines[1:]), ""]))
+    with pytest.raises(RecordingError, match=r"drive\.csv: its newest row comes first; sort its rows"):
+        proposed(path)
+
+
+def test_a_first_row_without_readings_is_a_row(tmp_path: Path) -> None:
+    path = tmp_path / "drive.csv"
+    lines = text(["Time (s)|Volts|Amps"], plain).splitlines()
+    path.write_text("\n".join([lines[0], "-1,NaN,#DIV/0!", *lines[1:], ""]))
+    found = proposed(path)
+    assert found.column_map.header == ("Time (s)", "Volts", "Amps")
+
+
+def test_an_archive_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "drive.csv"
+    path.write_bytes(b"PK\3\4" + bytes(100))
+    with pytest.raises(RecordingError, match=r"a ZIP archive or a workbook; unpack it"):
+        proposed(path)
+
+
+def test_what_a_compressed_file_holds_up_to_its_cut_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "drive.csv.gz"
+    whole = gzip.compress(text(["Time (s)|Volts|Amps"], plain).encode())
+    path.write_bytes(whole[: len(whole) // 2])
+    recording = MappedTable(path, proposed(path).column_map)
+    rows = sum(len(batch) for span in recording.spans() for batch in span.batches)
+    assert ROWS / 3 < rows < ROWS
+    assert "ends too early" in "".join(recording.warnings)
+
+
+def test_thousands_taken_for_decimals_are_doubted(tmp_path: Path) -> None:
+    path = tmp_path / "drive.csv"
+    path.write_text(text(["Time (s);U [mV];I [A]"], lambda r: (r.t, f"{1000 * r.volts:,.0f}", r.amps), ";", ","))
+    doubts = proposed(path).doubts
+    assert doubts["U [mV]"].startswith("unlikely voltages for a pack")
 
 
 def test_there_are_at_least_thirty() -> None:

@@ -139,21 +139,26 @@ def load_map(path: Path) -> ColumnMap:
     return found
 
 
-def kept_map(header: tuple[str, ...], folder: Path) -> ColumnMap | None:
-    """Return the map in ``folder`` for tables with this header; None where there is none that can be read."""
-    return next((found for _, found in _maps_in(folder) if found.header == header), None)
+def kept_maps(header: tuple[str, ...], folder: Path) -> Iterator[tuple[Path, ColumnMap]]:
+    """Give the maps in ``folder`` for tables with this header, and where each is; of those that can be read."""
+    return ((path, found) for path, found in _maps_in(folder) if found.header == header)
 
 
 def keep_map(found: ColumnMap, name: str, folder: Path) -> Path:
-    """Write a map into ``folder`` under a free name, in place of one for the same header; return where."""
+    """Write a map into ``folder`` under a free name, in place of one for tables written likewise; return where."""
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    same = (path for path, other in _maps_in(folder) if other.header == found.header)
+    same = (path for path, other in _maps_in(folder) if _written(other) == _written(found))
     free = (folder / f"{_plain(name)}{ending}.toml" for ending in ("", *(f"-{n}" for n in range(2, 10_000))))
     path = next(same, None) or next(each for each in free if not each.exists())
     beside = path.with_suffix(".new")
     beside.write_text(map_text(found, name), encoding="utf-8")
     beside.replace(path)
     return path
+
+
+def _written(found: ColumnMap) -> tuple[object, ...]:
+    """Return what tells files apart that have the same names of columns, as those of two loggers may."""
+    return found.header, found.delimiter, found.decimal, found.time_is
 
 
 def _maps_in(folder: Path) -> Iterator[tuple[Path, ColumnMap]]:

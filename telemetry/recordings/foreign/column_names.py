@@ -53,16 +53,26 @@ def _pattern(words: str) -> re.Pattern[str]:
     return re.compile("|".join(ways))
 
 
+_OTHER = re.compile(
+    r"\b(?:power|leistung|energy|energie|w|wh|k wh|ah|m ah|capacity|kapazität|remaining|resistance|cycles?|status"
+    r"|state|health|soh|id|name|number|serial|index|count|code|error|fault|mode|gear|step|lap|time|runtime|humidity"
+    r"|pressure|light|height)\b"
+)
+"""Other quantities, and what is none: beside the words of a rule one of these means that the column is that."""
 _SET = "limit max maximum allowed set setpoint target request req avg average peak min minimum rated nominal "
 _BATTERY = "battery pack batt bat akku"
 _WARM = "temp temperature temperatur temperatura température t"
 _HEAT = _WARM.replace(" ", "|")
+_CELLS = "cell|cells|zelle|zellen|zell"
 _AMPS = "current|amps|amp|ampere|strom|i"
 _RULES = (
-    _rule("cell_min_voltage", "V", "cell|cells+min|minimum|lowest|low", "temp temperature number no id index"),
-    _rule("cell_max_voltage", "V", "cell|cells+max|maximum|highest|high", "temp temperature number no id index"),
+    _rule("cell_min_voltage", "V", f"{_CELLS}+min|minimum|lowest|low", "no " + _WARM),
+    _rule("cell_max_voltage", "V", f"{_CELLS}+max|maximum|highest|high", "no " + _WARM),
     _rule(
-        "soc_reported", "%", "soc state_of_charge ladezustand charge+level|state battery+level|percent|charge", _SET
+        "soc_reported",
+        "%",
+        "soc so_c state_of_charge ladezustand charge+level|state battery+level|percent|charge",
+        _SET,
     ),
     _rule("latitude", "deg", "lat latitude"),
     _rule("longitude", "deg", "lon lng long longitude"),
@@ -81,7 +91,7 @@ _RULES = (
         "pack_current",
         "A",
         "current amps amp ampere amperes amperage strom stroom courant corriente corrente i ibat ibatt ipack shunt",
-        _SET + "motor phase charger cell solar deck blade",
+        _SET + "motor phase charger cell solar deck blade " + _WARM,
     ),
     _rule("throttle_voltage", "V", "throttle pedal accelerator potentiometer pot"),
     _rule("controller_voltage", "V", "controller inverter esc dc_link dc_bus bus", "temp temperature current amps"),
@@ -90,19 +100,26 @@ _RULES = (
         "pack_voltage",
         "V",
         "voltage volts volt spannung spanning tension voltaje u v ubat ubatt upack vbat vbatt vpack " + _BATTERY,
-        _SET + "cell cells zelle motor charger solar delta diff difference spread current amps soc " + _WARM,
+        _SET
+        + "cell cells zelle zellen zell motor charger solar delta diff difference spread current amps soc "
+        + _WARM,
     ),
-    _rule("pack_current", "A", _BATTERY, _SET),
-    _rule("charger_input_power", "W", "charger wall mains grid ac", _SET + "current amps voltage volts " + _WARM),
+    _rule("pack_current", "A", _BATTERY, _SET + _WARM),
+    _rule(
+        "charger_input_power",
+        "W",
+        "charger|wall|mains|grid|ac+power|watts|watt|leistung|input",
+        _SET + "current amps voltage volts " + _WARM,
+    ),
     _rule("implement_engaged", "", "deck blade blades implement pto", "current amps speed rpm voltage " + _WARM),
 )
 _VOLTS = "voltage|voltages|volts|volt|spannung|v|u"
-_A_CELL = "cell|zelle|vc|uc|cv|cellv|vcell|ucell"
+_A_CELL = "cell|zelle|zell|vc|uc|cv|cellv|vcell|ucell"
 _CELL = re.compile(rf"(?:.*\b)?(?:{_A_CELL})(?: (?:{_VOLTS}|no|nr))? 0*(\d{{1,3}})(?: (?:{_VOLTS}))?")
 _SHORT_CELL = re.compile(r"(?:c|v|u|b) 0*(\d{1,3})")
 _TEMPERATURE = re.compile(rf"\b(?:{_HEAT}|ntc|probe|thermistor)\b")
 _OF_PACK = re.compile(r"\b(?:battery|pack|batt|bat|akku|cell|cells|zelle|bms)\b")
-_OF_OTHERS = re.compile(r"\b(?:mosfet|fet|charger|cpu|board|heatsink|coolant|water|oil)\b")
+_OF_OTHERS = re.compile(r"\b(?:mosfet|fet|mos|sensor|shunt|charger|cpu|board|heatsink|coolant|water|oil)\b")
 _PLACE = re.compile(r"\b0*(\d{1,2})\b")
 
 
@@ -126,6 +143,8 @@ def _signal(words: str, stated: Conversion | None) -> str:
     for rule in _RULES:
         if not _agrees(stated, rule.unit) or (rule.but_not and rule.but_not.search(words)):
             continue
+        if stated is None and _OTHER.search(rule.words.sub("", words)):
+            continue
         if rule.words.search(said) or (stated is not None and _alone(words) and rule.signal in _OF_UNIT):
             return rule.signal
     is_warm = _TEMPERATURE.search(words) or (stated is not None and _OF_PACK.search(words))
@@ -145,7 +164,7 @@ def _agrees(stated: Conversion | None, unit: str) -> bool:
     return stated is None or stated.unit == unit
 
 
-_SPOKEN = {"rpm": "rpm", "%": "percent", "degC": "temp"}
+_SPOKEN = {"rpm": "rpm", "%": "percent", "degC": "temp", "W": "power"}
 """Units that say what is measured: a word of the name like any other."""
 _OF_UNIT = ("pack_voltage", "pack_current", "soc_reported", "vehicle_speed", "motor_speed")
 """What a column is whose name is its unit and nothing else."""

@@ -36,6 +36,8 @@ _BY_WORD = {word: conversion for words, conversion in _OWN.items() for word in w
 _OURS = {"V": "V", "A": "A", "W": "W", "Ω": "ohm", "s": "s", "%": "%", "°C": "degC"}
 _BRACKETED = re.compile(r"\s*[\[({]\s*([^\[\](){}]{1,12}?)\s*[\])}]\s*$")
 _BEHIND = re.compile(r"(?:[\s_,/;:]|\bin\b)+\s*([^\s_,;:]{1,8})\s*$")
+_MINIMUM = "min"
+"""Bare behind a name it is the lowest: ``Cell min``; as minutes it stands in brackets or in a row of units."""
 _CAMEL = re.compile(r"(?<=[a-z])(mV|kV|mA|kW|degC|degF|V|A|W|Pct|Ms)$")
 
 
@@ -57,6 +59,8 @@ def parted(name: str) -> tuple[str, Conversion | None]:
     """Return a column's name without its unit, and the unit: of ``Cell 1 [mV]``, ``T_motor_F``, ``ibat, A``."""
     for pattern in (_BRACKETED, _BEHIND, _CAMEL):
         match = pattern.search(name)
+        if pattern is _BEHIND and match and match[1].lower() == _MINIMUM:
+            continue
         if match and match.start() > 0 and (found := conversion_of(match[1])):
             return name[: match.start()].rstrip(" _,/;:"), found
     return name, None

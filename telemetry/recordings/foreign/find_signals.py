@@ -11,6 +11,7 @@ import numpy as np
 
 from telemetry.model.batch import Values
 from telemetry.model.columns import Column
+from telemetry.model.recording import Recording
 from telemetry.model.signals import cell_name, cell_number, find_signal
 from telemetry.recordings.foreign.column_names import Meaning, meaning_of, short_cell
 from telemetry.recordings.foreign.column_units import Conversion
@@ -21,6 +22,8 @@ from telemetry.recordings.foreign.text_layout import TextLayout
 
 _CELL_V, _CELL_MV = (1.5, 4.6), (1500.0, 4600.0)
 """What cells of all usual chemistries show in use, V and mV (common practice)."""
+_LEAST_PACK_V = 1.0
+"""A pack shows more than half the voltage of its emptiest cell; from memory."""
 _ROWS_FOR_SIGN = 500_000
 _FEWEST_SHORT = 3
 """Columns called C1, C2, C3 are cells from so many on; a V1 and a V2 are as likely two meters."""
@@ -102,6 +105,8 @@ def _fitting_unit(signal: str, stated: Conversion | None, numbers: Values) -> tu
         return Conversion("V", 1e-3), ""
     if _within(numbers * unit.scale + unit.offset, known.low, known.high):
         strange = is_cell and stated is None and not _within(numbers, *_CELL_V)
+        if signal == "pack_voltage" and float(np.nanmedian(numbers)) * unit.scale < _LEAST_PACK_V:
+            return unit, "unlikely voltages for a pack: check its unit and its marks of decimals and thousands"
         return unit, "unlikely voltages for a cell" if strange else ""
     if unit == Conversion(known.unit) and known.unit in ("V", "A") and _within(numbers * 1e-3, known.low, known.high):
         why = "no unit is stated" if stated is None else f"impossible in {known.unit}"
@@ -119,13 +124,24 @@ def _within(numbers: Values, low: float, high: float) -> bool:
 
 def find_sign(path: Path, found: Proposal) -> None:
     """Settle which way the current counts: by the voltage of the whole recording, else it is asked."""
-    names = {what.signal: name for name, what in found.column_map.columns.items()}
-    if "pack_current" not in names:
-        return
-    current, turned = names["pack_current"], None
-    against = next((each for each in ("pack_voltage", "controller_voltage") if each in names), None)
-    volts, amps = np.empty(0), np.empty(0)
-    for span in MappedTable(path, found.column_map).spans():
+    turned, flows = sign_in(MappedTable(path, found.column_map))
+    current = next((name for name, what in found.column_map.columns.items() if what.signal == "pack_current"), "")
+    if turned:
+        found.column_map = turned_round(found.column_map)
+        found.doubts[current] = "sign reversed: voltage rises with it, so positive means charging"
+    elif turned is None and flows:
+        text = f"voltage does not tell: is {current} positive while driving (out of the pack)?"
+        found.questions.append(Question("current", text, ("yes", "no"), f"{current} positive out of the pack"))
+
+
+def sign_in(recording: Recording) -> tuple[bool | None, bool]:
+    """Return whether positive current charges, by the voltage (None: it does not tell), and whether any flows."""
+    signals = {name for group in recording.groups for name in group.signals}
+    against = next((each for each in ("pack_voltage", "controller_voltage") if each in signals), None)
+    if "pack_current" not in signals:
+        return None, False
+    turned, volts, amps = None, np.empty(0), np.empty(0)
+    for span in recording.spans():
         for _, seen in span.carrying("pack_current"):
             amps = np.append(amps, seen)
         for _, seen in span.carrying(against or ""):
@@ -134,9 +150,4 @@ def find_sign(path: Path, found: Proposal) -> None:
             turned = is_charge_positive(volts, amps)
         if turned is not None or len(amps) > _ROWS_FOR_SIGN:
             break
-    if turned:
-        found.column_map = turned_round(found.column_map)
-        found.doubts[current] = "sign reversed: voltage rises with it, so positive means charging"
-    elif turned is None and bool(np.any(np.abs(amps) > 0)):
-        text = f"voltage does not tell: is {current} positive while driving (out of the pack)?"
-        found.questions.append(Question("current", text, ("yes", "no"), f"{current} positive out of the pack"))
+    return turned, bool(np.any(np.abs(amps) > 0))

@@ -58,6 +58,8 @@ def find_time(layout: TextLayout, found: Proposal) -> None:
     numbers = {place: layout.numbers(place) for place in places}
     growing = [place for place in places if _grows(numbers[place], len(layout.rows))]
     named = [place for place in growing if _TIME_WORDS.search(_words(layout.header[place]))]
+    falling = [place for place in places if _grows(-numbers[place], len(layout.rows))]  # who reads it refuses it
+    named += [place for place in falling if _TIME_WORDS.search(_words(layout.header[place]))]
     for place in named:
         if (kind := _dated_count(numbers[place])) is not None:
             return _set_time(found, (layout.header[place],), kind, ())

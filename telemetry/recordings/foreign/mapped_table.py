@@ -17,7 +17,7 @@ import numpy.typing as npt
 from telemetry.model.batch import Times, Values
 from telemetry.model.columns import ColumnMap as ColumnReader
 from telemetry.model.columns import Layout
-from telemetry.model.errors import printable
+from telemetry.model.errors import RecordingError, printable
 from telemetry.model.recording import TimeBasis
 from telemetry.recordings.columns import Columns
 from telemetry.recordings.file_recording import FileRecording, Rows
@@ -49,7 +49,13 @@ class MappedTable(FileRecording):
 
     def __init__(self, path: Path, column_map: ColumnMap, called: Path | None = None) -> None:
         self._map = column_map
+        self.doubts: tuple[str, ...] = ()
         super().__init__(path, called)
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What the user should know; also ``doubts``, what whoever chose the column map found strange."""
+        return (*super().warnings, *self.doubts)
 
     @property
     def own_names(self) -> dict[str, str]:
@@ -78,6 +84,11 @@ class MappedTable(FileRecording):
         rows_before, last_clock = 0, None
         for cells in tables:
             t, known = self._times(cells, rows_before, last_clock)
+            if np.count_nonzero(np.diff(t[known]) < 0) > len(t) / 2:
+                raise RecordingError(
+                    f"{self.file}: its newest row comes first; sort its rows by time, the oldest first, and read it"
+                    " again"
+                )
             values = self._values(cells)
             rows_before += len(t)
             last_clock = int(t[known][-1]) if known.any() else last_clock

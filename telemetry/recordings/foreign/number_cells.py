@@ -17,7 +17,9 @@ _GROUPED = {
     ",": rf"^[+-]?\d{{1,3}}(?:(?:\.\d{{3}})+,\d*|(?:[{_MARKS}]\d{{3}})+(?:,\d*)?)$",
 }
 _YES, _NO = ["true", "on", "yes"], ["false", "off", "no"]
-_NOTHING = ["", "nan", "null", "none", "na", "n/a", "-", "--", "---", "?", "#n/a", "nd"]
+_ERRORS = ["#n/a", "#div/0!", "#value!", "#ref!", "#num!", "#name?", "#null!"]
+"""What a spreadsheet writes in place of a number (ISO/IEC 29500-1, 18.17.3)."""
+NOTHING = ["", "nan", "null", "none", "na", "n/a", "-", "--", "---", "?", "nd", *_ERRORS]
 
 
 def numbers_of(cells: Any, decimal: str) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
@@ -48,7 +50,7 @@ def numbers_of(cells: Any, decimal: str) -> tuple[npt.NDArray[np.float64], npt.N
     word = pc.utf8_lower(plain)
     for words, value in ((_YES, 1.0), (_NO, 0.0)):
         number = pc.if_else(pc.is_in(word, pa.array(words)), value, number)
-    bad = pc.and_(pc.is_null(number), pc.invert(pc.is_in(word, pa.array(_NOTHING))))
+    bad = pc.and_(pc.is_null(number), pc.invert(pc.is_in(word, pa.array(NOTHING))))
     return np.asarray(number.fill_null(np.nan)), np.asarray(bad.fill_null(False))
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import gzip
 import zlib
+from contextlib import suppress
+from io import BufferedIOBase
 from pathlib import Path
 
 from telemetry.model.errors import RecordingError, printable
@@ -27,12 +29,21 @@ def layout_in(path: Path, called: Path | None = None) -> TextLayout:
     if is_parquet(path):
         return parquet_layout(path, called or path)
     try:
-        with (gzip.open if path.suffix.lower() == ".gz" else open)(path, "rb") as stream:
-            data = stream.read(SAMPLE_BYTES)
-    except (OSError, EOFError, zlib.error) as error:
+        with path.open("rb") as stream:
+            data = _sample(gzip.GzipFile(fileobj=stream) if path.suffix.lower() == ".gz" else stream)
+    except (OSError, zlib.error) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise RecordingError(f"{file}: it cannot be read: {printable(reason)}; copy it again") from None
     return layout_of(data, file)
+
+
+def _sample(stream: BufferedIOBase) -> bytes:
+    """Return the beginning of a file; of a compressed one that is cut short, what there is."""
+    data = b""
+    with suppress(EOFError):
+        while len(data) < SAMPLE_BYTES and (piece := stream.read1(SAMPLE_BYTES - len(data))):
+            data += piece
+    return data
 
 
 def proposed(path: Path, called: Path | None = None) -> Proposal:

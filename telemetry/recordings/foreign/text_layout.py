@@ -18,7 +18,7 @@ from telemetry.model.batch import Values
 from telemetry.model.errors import RecordingError
 from telemetry.model.units import unit_named
 from telemetry.recordings.foreign.column_units import conversion_of
-from telemetry.recordings.foreign.number_cells import numbers_of
+from telemetry.recordings.foreign.number_cells import NOTHING, numbers_of
 
 SAMPLE_BYTES = 1 << 18
 """Enough for a long preamble and some hundred rows of a wide table."""
@@ -27,6 +27,10 @@ WHITE = " "
 DELIMITERS = ("\t", ";", "|", ",", WHITE)
 """In the order of trust: a comma also marks decimals, a blank also parts date and time."""
 _BOMS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
+_PACKED = {
+    b"PK\3\4": "a ZIP archive or a workbook; unpack it and read the table inside, or name it .xlsx",
+    b"\x1f\x8b": "compressed; give its name the ending .gz",
+}
 _NUMBER = re.compile(r"[+−-]?(?:\d[\d .']*(?:[.,]\d*)?|[.,]\d+)(?:e[+-]?\d+)?\s*[^\d\s]{0,5}", re.IGNORECASE)
 _TIME = re.compile(
     r"[\dT:./, Z+-]*\d{1,4}[:/.-]\d{1,2}(?:[:/.-]\d{1,4})?[\dT:./, Z+-]*(?:[ap]\.?m\.?)?", re.IGNORECASE
@@ -101,6 +105,9 @@ def layout_of(data: bytes, file: str) -> TextLayout:
         lines.pop()  # cut where the sample ends
     if not text.strip():
         raise RecordingError(f"{file}: the file is empty; record or export it again")
+    for start, what in _PACKED.items():
+        if data.startswith(start):
+            raise RecordingError(f"{file}: it is {what}")
     told = re.fullmatch(r"sep=(.)", lines[0].strip()) if lines else None
     delimiter = told[1] if told else _delimiter(lines)
     if delimiter is None:
@@ -181,7 +188,7 @@ def is_reading(cell: str) -> bool:
 
 
 def _is_row(cells: Sequence[str]) -> bool:
-    filled = [cell for cell in cells if cell]
+    filled = [cell for cell in cells if cell.lower() not in NOTHING]
     return len(filled) > 0 and 2 * sum(map(is_reading, filled)) >= len(filled)
 
 
