@@ -21,6 +21,7 @@ from telemetry.machine.chemistry import pack_window
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS, Times
 from telemetry.model.time_text import clock, length
+from telemetry.model.words import counted
 
 _LEAST_FLOW, _STUCK_ROWS = 4, 8
 """Rows: of current that show which way it counts, of nothing but zeros that show that a sensor is missing. Ours."""
@@ -279,7 +280,8 @@ def _voltage_window(series: SessionSeries, machine: Machine | None) -> Iterator[
             "voltage-against-chemistry",
             f"The pack shows {typical:.1f} V, but {machine.pack.cells_in_series} cells of {machine.pack.cell.label} "
             f"have between {window.low:.1f} and {window.high:.1f} V.",
-            f"Check [pack] chemistry and cells_in_series ({fitting} cells would fit), or the voltage's scale.",
+            f"Check [pack] chemistry and cells_in_series ({counted(fitting, 'cell')} would fit), or the voltage's"
+            " scale.",
         )
 
 

@@ -119,7 +119,7 @@ class Outlook:
         if charge is not None:
             self._highest_pct = max(self._highest_pct, charge.mid)
             left = self._energy(charge)
-            told = {SOC_LOWER_BOUND: [charge.low], ENERGY_LEFT: [left.low]}
+            told = {SOC_LOWER_BOUND: [max(0.0, charge.low)], ENERGY_LEFT: [left.low]}
             if self._area_ha is not None and self._done_ha >= FIRST_SHARE * self._area_ha:
                 rest = max(0.0, self._area_ha - self._done_ha)
                 told[ENERGY_MARGIN] = [left.low - rest * max(0.0, self._session_wh) / self._done_ha]

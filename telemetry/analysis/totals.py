@@ -16,11 +16,14 @@ import numpy as np
 
 from telemetry.analysis.instruments import InstrumentErrors, errors_at
 from telemetry.analysis.phases import Phase, find_phases
+from telemetry.analysis.ranges import Z90
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import Flow, Place, SessionPower, find_power, hours
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.figures import HIDDEN, figure_field
 
+LEAST_RETURNED_PCT = 0.1
+"""Of the energy that went out: less than so much, returned while driving, is none. Ours."""
 _EITHER_SIDE = 60 * MICROSECONDS
 LONGEST_GUESSED = 600 * MICROSECONDS
 """Longest gap that the uncertainty covers; what flowed in a longer one is in no total and in no uncertainty."""
@@ -113,13 +116,16 @@ def find_totals(
         mean = abs(figures["mean_power_w"])
         parts["mean_power_w"] = {"offset": sigma * mean_v, "gaps": float(gaps)}
         parts["mean_power_w"] |= {name: each * mean for name, each in gains.items()}
+    if "returned_share_pct" in figures and not _share_is_known(figures, parts):
+        del figures["returned_share_pct"]
+        unknown["returned_share_pct"] = "what went out, or came back, is no larger than its own uncertainty"
     gap_flow = found.power or found.current
     return Totals(
         duration_s=series.duration_s,
         gaps_s=0.0 if gap_flow is None else max(0.0, series.duration_s - gap_flow.recorded_s),
         current_offset_a=offset_a,
         as_read=as_read,
-        uncertainty={name: float(np.sqrt(sum(p**2 for p in part.values()))) for name, part in parts.items()},
+        uncertainty={name: _sigma(part) for name, part in parts.items()},
         parts=parts,
         measured_at=None if found.power is None else found.place,
         unknown=unknown,
@@ -172,6 +178,16 @@ def _figures(
     else:
         unknown["returned_share_pct"] = "no energy went out of the pack"
     return figures, unknown
+
+
+def _share_is_known(figures: Mapping[str, float], parts: Mapping[str, Mapping[str, float]]) -> bool:
+    """Return whether what came back, in per cent of what went out, is more than the sensors' errors."""
+    told = (_sigma(parts[name]) * Z90 < figures[name] for name in ("energy_out_wh", "energy_in_wh"))
+    return figures["returned_share_pct"] < LEAST_RETURNED_PCT or all(told)
+
+
+def _sigma(part: Mapping[str, float]) -> float:
+    return float(np.sqrt(sum(each**2 for each in part.values())))
 
 
 def _parts(

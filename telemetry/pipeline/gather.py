@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import asyncio
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
-import numpy as np
-
 from telemetry.machine.sections import SourceSettings
-from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Values, merged
+from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, merged
 from telemetry.model.events import Event
-from telemetry.model.signals import find_signal
+from telemetry.model.possible import Possible
 from telemetry.pipeline.turns import Turns
 
-_GREATEST = float(np.finfo(np.float64).max)
 AHEAD_AT_MOST = 5 * MICROSECONDS
 """How far ahead of the span's end a row is still believed; a device that spaces its own rows needs 2 s."""
 
@@ -43,7 +40,7 @@ class Gather:
         turns: who gives a signal that several sources give; None for a recording, in which that is settled.
 
     Attributes:
-        made_unknown: values that were infinite or physically impossible, by (signal, reason).
+        possible: makes impossible values unknown, and counts them.
         late: rows that came behind the last end and took its time.
         ahead: rows that claimed to lie further ahead than is believable and took the present end.
     """
@@ -62,11 +59,10 @@ class Gather:
         self._ahead_at_most = ahead_at_most
         self._batches: dict[tuple[str, str], list[Batch]] = defaultdict(list)
         self._groups: dict[tuple[str, str], Group] = {}
-        self._bounds: dict[tuple[str, ...], tuple[Values, Values]] = {}
         self._events: list[Event] = []
         self._posted = asyncio.Event()
         self._end: int | None = None
-        self.made_unknown: Counter[tuple[str, str]] = Counter()
+        self.possible = Possible()
         self.late = 0
         self.ahead = 0
 
@@ -156,23 +152,5 @@ class Gather:
         if place is not None and batch.group.source in self._charge_positive:
             values = values.copy()
             values[:, place] = -values[:, place]
-        low, high = self._possible(batch.group.signals)
-        possible = (values >= low) & (values <= high)
-        if possible.all() or not (wrong := ~possible & ~np.isnan(values)).any():
-            return batch if values is batch.values else Batch(batch.group, batch.t, values)
-        for column in np.flatnonzero(wrong.any(axis=0)):
-            infinite = int(np.isinf(values[:, column]).sum())
-            signal = batch.group.signals[column]
-            if infinite:
-                self.made_unknown[signal, "infinite"] += infinite
-            if impossible := int(wrong[:, column].sum()) - infinite:
-                self.made_unknown[signal, "physically impossible"] += impossible
-        return Batch(batch.group, batch.t, np.where(wrong, np.nan, values))
-
-    def _possible(self, signals: tuple[str, ...]) -> tuple[Values, Values]:
-        if signals not in self._bounds:
-            known = [find_signal(signal) for signal in signals]
-            bounds = [(s.low, s.high) if s else (-np.inf, np.inf) for s in known]
-            low, high = np.clip(np.reshape(bounds, (-1, 2)).T, -_GREATEST, _GREATEST)  # infinite is never possible
-            self._bounds[signals] = low, high
-        return self._bounds[signals]
+        values = self.possible.of(batch.group.signals, values)
+        return batch if values is batch.values else Batch(batch.group, batch.t, values)

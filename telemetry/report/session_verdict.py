@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from telemetry.analysis.totals import Totals
+from telemetry.analysis.totals import LEAST_RETURNED_PCT, Totals
 from telemetry.model.time_text import length
 from telemetry.model.words import counted
 from telemetry.report.numbers import figure
 from telemetry.report.session_model import Report
 
-_RETURNED_PCT = 0.1  # of the energy that went out, beyond doubt returned while driving; ours
 CAUSE_WORDS: Mapping[str, str] = {
     "low-capacity": "low capacity",
     "low-charge": "low charge",
@@ -32,7 +31,7 @@ def is_charge(report: Report) -> bool:
 
 def returns_energy(totals: Totals) -> bool:
     """Return whether energy beyond doubt returned while driving: more than a thousandth of what went out."""
-    return (totals.returned_share_pct or 0.0) >= _RETURNED_PCT
+    return (totals.returned_share_pct or 0.0) >= LEAST_RETURNED_PCT
 
 
 def _driven(report: Report) -> str:

@@ -21,6 +21,7 @@ from telemetry.recordings.foreign.parquet_cells import is_parquet
 from telemetry.recordings.foreign.proposal import Proposal, Question
 from telemetry.recordings.foreign.propose import layout_in, proposed
 from telemetry.recordings.reading import FORMATS, open_recording
+from telemetry.recordings.without_impossible import WithoutImpossible
 from telemetry.runs.link_recording import link_recording, may_be_log, text_log_recording
 from telemetry.runs.progress import Progress
 
@@ -62,7 +63,7 @@ class Opened:
 
     def __post_init__(self) -> None:
         self.sources = self.recording.own_names if isinstance(self.recording, MappedTable) else {}
-        self.recording = with_clock_set(self.recording)
+        self.recording = with_clock_set(WithoutImpossible(self.recording))
 
     @property
     def first_rows(self) -> Batch:

@@ -310,8 +310,7 @@ def _supervisors(subject: Subject, run: Run, tap: Tap | None) -> list[Supervisor
 
 def _report(subject: Subject, run: Run, summary: dict[str, Any], counts: Counts | None, options: RunOptions) -> None:
     notes = [f"warning: {warning}" for warning in (subject.recording.warnings if subject.recording else ())]
-    for (name, reason), count in sorted(run.gather.made_unknown.items()):
-        notes.append(f"note: {count} values of {name} were {reason} and count as unknown")
+    notes += [f"note: {told}" for told in run.gather.possible.told()]
     if run.gather.late:
         notes.append(f"note: {run.gather.late} rows came late and were given the time of the last span")
     if counts is not None and counts.refused_raw:

@@ -180,7 +180,4 @@ class Gathered:
             for batch in span.batches:
                 gather.post(batch)
             yield gather.close(span.end)
-        self._unknown = tuple(
-            f"{self.name}: {count} values of {signal} were {reason} and count as unknown"
-            for (signal, reason), count in sorted(gather.made_unknown.items())
-        )
+        self._unknown = tuple(f"{self.name}: {told}" for told in gather.possible.told())

@@ -92,8 +92,9 @@ def open_subject(name: str, store: Path, machine: Machine | None = None) -> Reco
     path = Path(name)
     if path.exists() or not (name == "last" or name.isdigit()):
         from telemetry.recordings.clock_set import with_clock_set
+        from telemetry.recordings.without_impossible import WithoutImpossible
 
-        return with_clock_set(_in_file(path, store, machine))
+        return with_clock_set(WithoutImpossible(_in_file(path, store, machine)))
     from telemetry.store.reader import StoreReader
 
     if not store.exists():

@@ -87,6 +87,17 @@ class TestWorkedExamples:
         assert totals.returned_share_pct == pytest.approx(10.0, abs=0.3)
 
 
+def test_what_the_sensors_error_alone_may_be_is_no_return() -> None:
+    """At rest a shunt's offset of 0.1 A draws and returns: 90 % of nothing was not returned by braking."""
+    t = np.arange(0, 3601.0)
+    noise = np.where(t % 20 < 10, 0.1, -0.09)
+    unsure = find_totals(series_of(t, pack_voltage=0 * t + 51.2, pack_current=noise), 0.0, 0.1)
+    assert unsure.returned_share_pct is None
+    assert "its own uncertainty" in unsure.unknown["returned_share_pct"]
+    braking = find_totals(series_of(t, pack_voltage=0 * t + 51.2, pack_current=100 * noise), 0.0, 0.1)
+    assert braking.returned_share_pct == pytest.approx(90, abs=2)
+
+
 def test_what_a_charger_brings_is_not_returned() -> None:
     t = np.arange(0, 3000.0)
     amperes = np.where(t < 1000, 40.0, -10.0)

@@ -90,7 +90,7 @@ def test_impossible_values_become_unknown_and_are_counted() -> None:
     gather.post(rows((1, 0.0), (2, float("inf")), (3, 3.3), (4, float("nan")), (5, 99.0)))
     column = gather.close(10).batches[0].column("cell_01_voltage")
     assert np.isnan(column).tolist() == [True, True, False, True, True]
-    assert gather.made_unknown == {
+    assert gather.possible.made_unknown == {
         ("cell_01_voltage", "infinite"): 1,
         ("cell_01_voltage", "physically impossible"): 2,
     }
@@ -102,7 +102,7 @@ def test_what_has_no_range_may_be_large_but_not_infinite() -> None:
     (batch,) = gather.close(10).batches
     assert batch.values[0, 0] == 1e300
     assert np.isnan(batch.values[1:]).all()
-    assert gather.made_unknown == {("extra_count", "infinite"): 2}
+    assert gather.possible.made_unknown == {("extra_count", "infinite"): 2}
 
 
 def test_a_source_that_counts_charging_is_turned_round() -> None:
@@ -140,7 +140,7 @@ def test_each_signal_counts_its_own_impossible_values_by_their_kind() -> None:
     gather.post(Batch.of_rows(group, [2], [[52.0, 10.0, np.nan]]))
     (batch,) = gather.close(10).batches
     assert np.array_equal(batch.values, [[np.nan, np.nan, 50.0], [52.0, 10.0, np.nan]], equal_nan=True)
-    assert dict(gather.made_unknown) == {
+    assert dict(gather.possible.made_unknown) == {
         ("pack_voltage", "infinite"): 1,
         ("pack_current", "physically impossible"): 1,
     }
