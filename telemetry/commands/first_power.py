@@ -170,7 +170,7 @@ class _Run:
 
 def _reading(step: Step) -> float | str:
     """Return what is typed: a reading, or one of the words that are none."""
-    from telemetry.machine.first_power_reading import read_answer
+    from telemetry.machine.first_power import read_answer
     from telemetry.model.keys import BadValue
     from telemetry.report.first_power_text import wrapped
 

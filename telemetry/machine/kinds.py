@@ -5,17 +5,70 @@ from __future__ import annotations
 
 import datetime
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, ClassVar, NamedTuple
 
-from telemetry.machine.mark_keys import TAKEN, is_key, key_name, known_keys
 from telemetry.model.errors import nearest
 from telemetry.model.keys import BadValue, Key, Kind, described, meant
 from telemetry.model.kinds import Words, is_quantity
 from telemetry.model.signals import find_signal, nearest_signals
 from telemetry.model.toml_text import toml_value
 from telemetry.model.units import quantity
+
+_NAMED = (
+    *("pageup", "pagedown", "home", "end", "insert", "delete", "left", "right"),
+    *(f"f{n}" for n in range(1, 25)),
+)
+TAKEN: Mapping[str, str] = {
+    "space": "already sets a mark",
+    "enter": "acknowledges an alarm",
+    "z": "shelves an alarm",
+    "u": "unshelves an alarm",
+    "r": "resets a latched alarm",
+    **{str(view): "chooses a view" for view in range(1, 7)},
+    "up": "chooses in a list",
+    "down": "chooses in a list",
+    "h": "shows the help",
+    "c": "opens the list of commands",
+    "v": "shows an alarm's moment, or a cell, in the traces",
+    "y": "tries a link again",
+    "d": "shows the raw lines of a link",
+    "w": "shows the names of signals in files",
+    "f": "finds sessions",
+    "g": "goes on with a guided drive",
+    "k": "skips a step of a guided drive",
+    "x": "compares sessions, or ends a guided drive",
+    "e": "writes a session to a file",
+    "n": "names a session",
+    "o": "orders cells, or writes a note on a session",
+    "t": "changes the colours",
+    "s": "sounds the test",
+    "m": "mutes the sound",
+    "q": "ends the run",
+    "p": "pauses a replay",
+    "escape": "goes back",
+    "backspace": "removes the last mark",
+}
+"""What each key of the screen does already, by the name a machine file would give it."""
+
+
+def key_name(name: str) -> str:
+    """Return the name of a key as the screen compares it: small letters, a blank as ``space``."""
+    return "space" if name == " " else name.strip().lower()
+
+
+def is_key(name: str) -> bool:
+    """Return whether ``name``, as :func:`key_name` returns it, is a key that may set a mark."""
+    character = len(name) == 1 and "!" <= name <= "~"
+    return name not in TAKEN and (character or name in _NAMED)
+
+
+def known_keys() -> tuple[str, ...]:
+    """Return the names of the keys that are no character."""
+    return _NAMED
+
 
 SMALL_GAUGES = range(1, 21)
 _AUGHTS = {"0": "1/0", "00": "2/0", "000": "3/0", "0000": "4/0"}

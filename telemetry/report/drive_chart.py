@@ -1,6 +1,6 @@
 """The drive on one time axis: power, voltage and lowest cell with their limits, alarms, marks, gaps and phases.
 
-One SVG element whose colours are those of the page, by the classes of :mod:`telemetry.report.page_style`.
+One SVG element whose colours are those of the page, by the classes of :mod:`telemetry.report.session_page`.
 """
 
 from __future__ import annotations

@@ -13,8 +13,7 @@ from telemetry.analysis.ranges import Z90
 from telemetry.analysis.series import Series
 from telemetry.analysis.session_figures import SessionFigures
 from telemetry.machine.fit import CHECKS, Finding, fit
-from telemetry.machine.fit.figure_text import amount
-from telemetry.machine.fit.findings import Verdict, judged
+from telemetry.machine.fit.findings import Verdict, amount, judged
 from telemetry.machine.fit.measured import Drive, Measured, fit_drive
 from telemetry.machine.fit.wires import DROP_SHARE, DROP_SOURCE
 from telemetry.machine.limits_current import (

@@ -10,7 +10,7 @@ from typing import Any
 from telemetry.machine.cautions import MAINS, STORED_ENERGY, shock_caution
 from telemetry.machine.fit import Finding, Verdict, overall
 from telemetry.machine.fit.charging import VOLT_A_CELL
-from telemetry.machine.fit.figure_text import amount
+from telemetry.machine.fit.findings import amount
 from telemetry.machine.sections import Machine, find_key
 from telemetry.model.keys import Key
 from telemetry.model.words import capital

@@ -5,11 +5,11 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
+from statistics import median
 
 from telemetry.machine.cautions import GENERAL
 from telemetry.model.errors import printable
 from telemetry.model.time_text import length, local
-from telemetry.report.cells_strip import cells_lines
 from telemetry.report.key_figures import could_not_show, key_figures, missing_sentences
 from telemetry.report.numbers import INTERVAL
 from telemetry.report.part_table import origin_sentences, part_lines, verdict_lines
@@ -17,6 +17,11 @@ from telemetry.report.section import Section
 from telemetry.report.sections import sections_of
 from telemetry.report.session_model import Report
 
+_LEFT, _COLUMNS = 8, 72
+_WIDEST = 3
+_EIGHTHS = "▁▂▃▄▅▆▇█"
+_LEAST_TOP = 1.5
+"""The scale ends here at least, times the middle cell: where the warning is."""
 WIDTH = 80
 _LABEL = 27
 _VALUE = 24
@@ -94,3 +99,22 @@ def _section_lines(section: Section) -> list[str]:
     for sentence in section.sentences:
         lines += textwrap.wrap(f"  {sentence}", WIDTH, subsequent_indent="    ", break_on_hyphens=False)
     return lines
+
+
+def cells_lines(report: Report) -> list[str]:
+    """Return the bars as lines of at most 80 characters; none where fewer than two cells are known."""
+    cells = sorted(report.resistance.cells, key=lambda cell: cell.cell)
+    if len(cells) < 2:  # noqa: PLR2004 - one has nothing to be compared with
+        return []
+    middle = median(cell.mohm for cell in cells)
+    times = [(cell.cell, cell.ratio) for cell in cells]
+    top = max(_LEAST_TOP, *(each for _, each in times))
+    lines = [f"internal resistance; the middle one has {middle:.2f} mΩ; the bars end at {top:.1f}×"]
+    width = max(1, min(_WIDEST, _COLUMNS // len(times)))
+    for begin in range(0, len(times), _COLUMNS // width):
+        part = times[begin : begin + _COLUMNS // width]
+        bars = [_EIGHTHS[max(0, min(7, round(8 * each / top) - 1))] for _, each in part]
+        lines.append(f"{f'cell {part[0][0]}':<{_LEFT}}{(' ' * (width - 1)).join(bars)}")
+    (number, most), *others = sorted(times, key=lambda each: -each[1])
+    low, high = min(each for _, each in others), max(each for _, each in others)
+    return [*lines, f"cell {number} has {most:.2f}× the middle one's, the others {low:.2f}× to {high:.2f}×"]

@@ -9,6 +9,8 @@ from contextlib import AsyncExitStack
 from functools import partial
 from typing import TYPE_CHECKING
 
+from telemetry.guided.leading import Leader
+from telemetry.model.batch import Span
 from telemetry.pipeline.past import LivePast
 from telemetry.pipeline.raw_tail import RawTail
 from telemetry.pipeline.run import Operator, Run
@@ -17,7 +19,6 @@ from telemetry.pipeline.supervisor import Supervisor
 from telemetry.report.live_values import LiveValues
 from telemetry.report.printer import Printer, say
 from telemetry.runs.begin import OnScreen, end_well_by_signal
-from telemetry.runs.guiding import Guiding
 from telemetry.runs.options import RunOptions, Subject
 from telemetry.store.later_marks import keep_mark
 from telemetry.store.stored_recording import StoredRecording
@@ -182,3 +183,44 @@ def printer_of(run: Run, subject: Subject, options: RunOptions, snapshot: Snapsh
     every_s = options.values_every_s
     values = None if every_s is None else LiveValues(snapshot, every_s)
     return Printer(subject.start, options.as_json, options.out, gone, values)
+
+
+if TYPE_CHECKING:
+    from telemetry.screen.sound import Sounder
+    from telemetry.screen.voice import Voice
+
+
+_EXPLAINED = ("READY", "AGAIN", "LET OFF", "WARM UP", "WAIT", "MEASURE", "DONE")
+"""Words that are spoken with what is to be done; of the others the word is enough."""
+
+
+class Guiding:
+    """A direct listener of the bus.
+
+    Args:
+        leader: is given every span.
+        sounder: plays a tone at every change; None for silence. Alarms come first.
+        voice: speaks what is asked; None where nothing does.
+
+    """
+
+    def __init__(self, leader: Leader, sounder: Sounder | None, voice: Voice | None) -> None:
+        self._leader, self._sounder, self._voice = leader, sounder, voice
+        self._spoken = ""
+
+    def take(self, span: Span) -> None:
+        """Lead on, and make heard what is new; an alarm that nobody has seen keeps the voice silent."""
+        self._leader.take(span)
+        cue, self._leader.cue = self._leader.cue, None
+        sounder, voice, ask = self._sounder, self._voice, self._leader.ask
+        if cue is not None and sounder is not None:
+            sounder.cue(cue)
+        if voice is None or ask is None:
+            return
+        if sounder is not None and sounder.alarms:
+            voice.hush()
+            return
+        text = f"{ask.word}. {ask.do}" if ask.word in _EXPLAINED else ask.word
+        if text != self._spoken:
+            self._spoken = text
+            voice.say(text)

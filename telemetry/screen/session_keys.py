@@ -187,7 +187,7 @@ class SessionKeys:
         self._with_chosen(ask)
 
     def _label(self, entry: Entry, name: str | None = None, note: str | None = None) -> None:
-        from telemetry.store.labels import keep_label
+        from telemetry.store.later_marks import keep_label
 
         record = entry.record
         kept = replace(record, name=record.name if name is None else name, note=record.note if note is None else note)

@@ -8,13 +8,17 @@ from collections.abc import Callable
 from pathlib import Path
 
 from telemetry.analysis.series import read_series
-from telemetry.analysis.stretch import find_stretch
+from telemetry.analysis.stretch import StretchFigures, find_stretch
 from telemetry.machine.pack_keys import Pack
 from telemetry.model.errors import ShakedownError, printable
+from telemetry.model.number_text import energy_text, fixed, power_text
 from telemetry.model.recording import Recording
-from telemetry.model.time_text import clock
+from telemetry.model.time_text import clock, length
 from telemetry.pipeline.past import Past
-from telemetry.screen.span_text import span_items
+
+_SEEN = 0.005
+"""Part of the larger direction from which on the smaller one is worth its place."""
+
 
 log = logging.getLogger(__name__)
 _COUNTING = ["counting ..."]
@@ -93,3 +97,40 @@ class SpanFigures:
         """Wait for what is being found or written."""
         for thread in self._threads:
             thread.join()
+
+
+def span_items(found: StretchFigures) -> list[str]:
+    """Return the figures that are known, what matters most first."""
+    items = _both(found.energy_out_wh, found.energy_in_wh, energy_text)
+    items += _both(found.charge_out_ah, found.charge_in_ah, lambda ah: f"{ah:.{2 if ah < 10 else 1}f} Ah")
+    if found.mean_power_w is not None:
+        items.append(f"mean {power_text(found.mean_power_w)}")
+    if found.peak_power_w is not None:
+        items.append(f"peak {power_text(found.peak_power_w)}")
+    if found.lowest_v is not None:
+        items.append(f"lowest pack {found.lowest_v:.1f} V")
+    if found.lowest_cell_v is not None:
+        which = "" if found.lowest_cell is None else f" ({found.lowest_cell})"
+        items.append(f"lowest cell {found.lowest_cell_v:.3f} V{which}")
+    if found.resistance_mohm is not None:
+        items.append(f"10 s resistance {_with_bound(found.resistance_mohm, found.resistance_bound_mohm)} mΩ")
+    elif found.energy_out_wh is not None:
+        items.append(f"resistance not known: {found.why_no_resistance}")
+    if found.gaps_s >= 1.0:
+        items.append(f"{length(found.gaps_s)} of gaps left out")
+    return items
+
+
+def _both(out: float | None, into: float | None, text: Callable[[float], str]) -> list[str]:
+    if out is None or into is None:
+        return []
+    most = max(out, into)
+    ways = ((out, "out"), (into, "in"))
+    return [f"{text(amount)} {way}" for amount, way in ways if amount >= _SEEN * most and (amount or way == "out")]
+
+
+def _with_bound(value: float, bound: float | None) -> str:
+    if bound is None:
+        return f"{value:.3g}"
+    places = 2 if bound < 0.095 else 1 if bound < 0.95 else 0
+    return f"{fixed(value, places)} ± {bound:.{places}f}"

@@ -5,20 +5,23 @@ from __future__ import annotations
 import os
 import sqlite3
 import time
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from telemetry.model.errors import StoreError
 from telemetry.model.lean_imports import without
 from telemetry.store.place import make_folder_if_ours
-from telemetry.store.schema import MIGRATIONS, migrate, version_of
+from telemetry.store.schema import MIGRATIONS, migrate, transaction, version_of
 from telemetry.store.trouble import damaged, file_text, result_code, store_error
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
 
 BUSY_S = 5.0
+BESIDE_S = 1.0
+"""How long one write waits for another program that writes; the screen waits as long."""
 CHECK_S = 2.0
 _WAL_SIZE_LIMIT = 16 * 1024 * 1024
 _CHECKPOINT_PAGES = 250
@@ -71,6 +74,22 @@ def connect_for_writing(path: Path, busy_s: float = BUSY_S) -> Database:
             raise store_error(path, error) from error
         raise
     return db
+
+
+@contextmanager
+def write_beside(path: Path) -> Iterator[Database]:
+    """Give the store at ``path`` for one write beside whatever records into it: all or nothing.
+
+    Raises:
+        StoreError: it cannot be written.
+
+    """
+    with closing(connect_for_writing(path, BESIDE_S)) as db:
+        try:
+            with transaction(db):
+                yield db
+        except sqlite3.Error as error:
+            raise store_error(path, error) from error
 
 
 def check_sound(db: Database, path: Path) -> None:

@@ -6,17 +6,14 @@ What is kept counts only for the version of the program that made it and for the
 from __future__ import annotations
 
 import json
-import sqlite3
 from contextlib import closing
 from dataclasses import asdict, dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import Literal, get_args
 
-from telemetry.store.connection import connect_for_reading, connect_for_writing
-from telemetry.store.later_marks import BUSY_S
-from telemetry.store.schema import transaction
-from telemetry.store.trouble import reading, store_error
+from telemetry.store.connection import connect_for_reading, write_beside
+from telemetry.store.trouble import reading
 
 OutcomeWord = Literal["PARK", "DRIVE GENTLY", "DRIVE ON", "NOT ENOUGH SEEN", "CHARGED", "NO VALUES", "NOT READABLE"]
 """The verdict of the report; or that it was a charge without a fault, that it is empty, that it cannot be read."""
@@ -126,13 +123,9 @@ def keep_outcome(path: Path, outcome: Outcome, program: str, digest: str | None)
         StoreError: it cannot be written.
 
     """
-    with closing(connect_for_writing(path, BUSY_S)) as db:
-        try:
-            with transaction(db):
-                db.execute(
-                    "INSERT OR REPLACE INTO outcome (session, program, digest, told)"
-                    " SELECT id, ?, ?, ? FROM session WHERE id = ?",
-                    [program, digest, outcome_text(outcome), outcome.session],
-                )
-        except sqlite3.Error as error:
-            raise store_error(path, error) from error
+    with write_beside(path) as db:
+        db.execute(
+            "INSERT OR REPLACE INTO outcome (session, program, digest, told)"
+            " SELECT id, ?, ?, ? FROM session WHERE id = ?",
+            [program, digest, outcome_text(outcome), outcome.session],
+        )

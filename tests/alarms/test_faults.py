@@ -7,8 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from telemetry.alarms.advice import advice_for
-from telemetry.alarms.faults import Chattering, ChatteringRule, Floods, LimitFaults
+from telemetry.alarms.faults import Chattering, ChatteringRule, Floods, LimitFaults, advice_for
 from telemetry.alarms.raises import Raise, RaiseLog
 from telemetry.alarms.signal_alarms import SignalAlarms
 from telemetry.machine.limits import Limit

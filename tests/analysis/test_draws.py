@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from telemetry.analysis.draws import along, interval, normals, times_along
+from telemetry.analysis.energy_left import along, interval, normals, times_along
 from telemetry.analysis.ranges import Z90, Range
 
 POSITIVE = st.lists(st.floats(0.01, 100.0), min_size=3, max_size=3).map(lambda ends: Range(*sorted(ends)))

@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 
 from telemetry.analysis.capacity import UsableCapacity
-from telemetry.analysis.draws import interval
-from telemetry.analysis.energy_left import Load, capacity_range, find_energy_left, reserve_pct
+from telemetry.analysis.energy_left import Load, capacity_range, find_energy_left, interval, reserve_pct
 from telemetry.analysis.outlook import find_outlook, forecast, mean_power_w, minutes_left
 from telemetry.analysis.phases import find_phases
 from telemetry.analysis.ranges import Range

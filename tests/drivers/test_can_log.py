@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 
 from drivers.can_log import CanLogDriver, CanLogSettings, open_log
 from drivers.decode.can_frames import CanFrame
+from drivers.decode.can_recording import InOrder
 from drivers.decode.can_standards import DecodingSettings
-from drivers.decode.frame_order import InOrder
 from telemetry.driver import Driver, DriverContext
 from telemetry.model.batch import merged
 from telemetry.model.clock import ManualClock

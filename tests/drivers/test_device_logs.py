@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from drivers.decode.device_clock import OwnTime
 from drivers.decode.log_stamps import LogStamps
-from drivers.decode.position_log import timed
+from drivers.satellite_position import timed
 from telemetry.cli import main
 from telemetry.machine.machine_file import load_machine
 from telemetry.model.batch import Batch, merged

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from telemetry.machine.first_power import read_answer
 from telemetry.machine.first_power_insulation import CONNECTED
 from telemetry.machine.first_power_pack import REST_V, cell_rest_v, fitting_counts, rest_range
-from telemetry.machine.first_power_reading import read_answer
 from telemetry.machine.first_power_steps import STEPS, stated_answers
 from telemetry.machine.first_power_switch import MAIN_SWITCHES, precharge_s
 from telemetry.machine.machine_file import parse_machine

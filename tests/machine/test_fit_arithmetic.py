@@ -17,7 +17,7 @@ from telemetry.machine.fit.circuit import (
     usable_energy,
     wall_energy,
 )
-from telemetry.machine.fit.figure_text import amount
+from telemetry.machine.fit.findings import amount
 
 
 # A published worked example of UL 486A: a lug that warms by 50 degC at 125 A warms by 23 at 85 A and by 29 at 95 A.

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from telemetry.recordings.foreign.column_names import meaning_of
-from telemetry.recordings.foreign.current_sign import FEWEST_STEPS, is_charge_positive
+from telemetry.recordings.foreign.find_signals import FEWEST_STEPS, is_charge_positive
 from telemetry.recordings.foreign.mapped_table import InOrder
 from telemetry.recordings.foreign.proposal import Question
 from telemetry.recordings.foreign.time_columns import LocalTime, micros_of_text, past_midnight

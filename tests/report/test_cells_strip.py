@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from telemetry.analysis.resistance import CellResistance, Resistance
-from telemetry.report.cells_strip import cells_lines
 from telemetry.report.session_model import Report
+from telemetry.report.session_text import cells_lines
 
 
 def report(*mohm: float) -> Report:

@@ -18,10 +18,10 @@ import pytest
 
 from telemetry.cli import main
 from telemetry.commands.report import _page
-from telemetry.report.page_style import STYLE
 from telemetry.report.part_table import WIDTH
 from telemetry.report.plain_page import PARTS, VERDICTS, plain_name, plain_page
 from telemetry.report.session_charts import moments_of
+from telemetry.report.session_page import STYLE
 from telemetry.report.svg_chart import COLOURS
 from tests.faults.program import BUSY_S, ROOT
 from tests.made_once import made_once

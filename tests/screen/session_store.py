@@ -9,8 +9,7 @@ from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import Mark
 from telemetry.report.verdict_acts import act_after
 from telemetry.runs.program import program_version
-from telemetry.store.labels import keep_label
-from telemetry.store.outcomes import Outcome, OutcomeWord, PowerColumn, keep_outcome
+from telemetry.store.outcomes import Outcome, OutcomeWord, PowerColumn, keep_label, keep_outcome
 from telemetry.store.writer import StoreWriter
 
 NOW = 1_795_788_900_000_000

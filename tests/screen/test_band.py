@@ -16,10 +16,9 @@ from telemetry.alarms.acts import ALARM_NAMES, SITUATIONS, act_for, alarm_name
 from telemetry.screen.band import BAND_ROWS, band_lines
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.digits import letter_lines, word_rows
-from telemetry.screen.drive_view import draw_drive
+from telemetry.screen.drive_view import Status, draw_drive, status_lines
 from telemetry.screen.formats import wrapped
 from telemetry.screen.frame import frame_for
-from telemetry.screen.status import Status, status_lines
 from telemetry.screen.theme import palette
 from telemetry.screen.words import Headline
 from tests.screen.drive_states import scene_of

@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from rich.cells import cell_len
 
+from telemetry.machine.kinds import TAKEN
 from telemetry.machine.limits import Limit
-from telemetry.machine.mark_keys import TAKEN
 from telemetry.model.events import LinkChange, Loss, Mark, SavingChange
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.digits import figure_rows, word_rows

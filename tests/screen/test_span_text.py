@@ -8,7 +8,7 @@ import pytest
 from telemetry.analysis.series import CellSeries, Series, SessionSeries
 from telemetry.analysis.stretch import StretchFigures, find_stretch
 from telemetry.machine.pack_keys import Pack
-from telemetry.screen.span_text import span_items
+from telemetry.screen.span_figures import span_items
 
 SECOND = 1_000_000
 

@@ -14,8 +14,8 @@ from telemetry.guided.leading import Leader
 from telemetry.guided.steps import STEPS, Step
 from telemetry.machine.machine_file import parse_machine
 from telemetry.model.batch import Span
-from telemetry.runs.guiding import Guiding
 from telemetry.runs.subjects import example_text
+from telemetry.runs.with_screen import Guiding
 from telemetry.screen.voice import LIMIT_S, Voice
 
 SLOW_WORDS_A_MINUTE = 120

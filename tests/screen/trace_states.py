@@ -13,8 +13,7 @@ from telemetry.model.events import AlarmChange, Event, Gap, Mark, Situation
 from telemetry.pipeline.past import LivePast, Past
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.scene import Scene
-from telemetry.screen.span_figures import SpanFigures
-from telemetry.screen.span_text import span_items
+from telemetry.screen.span_figures import SpanFigures, span_items
 from telemetry.screen.traces import Traces
 from tests.screen.drive_states import LIMITS, SCALE, START
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from telemetry.machine.cell_practice import CELL_PRACTICE
 from telemetry.machine.chemistry import CHEMISTRIES
 from telemetry.machine.fit.circuit import peukert_capacity, usable_energy
-from telemetry.machine.fit.figure_text import amount
-from telemetry.machine.fit.findings import Finding, judged, unknown
+from telemetry.machine.fit.findings import Finding, amount, judged, unknown
 from telemetry.machine.fit.loads import estimated_mohm, mean_pack_v, pack_resistance
 from telemetry.machine.sections import Machine
 

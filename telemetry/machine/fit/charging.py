@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from telemetry.machine.cell_practice import CELL_PRACTICE, FULL_CHARGE_ABOVE_C
 from telemetry.machine.chemistry import CELLS_APART_V
 from telemetry.machine.fit.circuit import charge_time, wall_energy
-from telemetry.machine.fit.figure_text import amount
-from telemetry.machine.fit.findings import Finding, Verdict, absent, judged, unknown, worst
+from telemetry.machine.fit.findings import Finding, Verdict, absent, amount, judged, unknown, worst
 from telemetry.machine.limits_current import cool_charge_a
 from telemetry.machine.limits_voltage import HIGH_WARN_SHARE
 from telemetry.machine.pack_keys import Pack

@@ -5,8 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 from telemetry.machine.fit.circuit import fill_time
-from telemetry.machine.fit.figure_text import amount
-from telemetry.machine.fit.findings import Finding, Verdict, absent, judged, unknown, worst
+from telemetry.machine.fit.findings import Finding, Verdict, absent, amount, judged, unknown, worst
 from telemetry.machine.fit.loads import (
     controller_bound,
     lowest_resistance,

@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from telemetry.machine.fit.controller import lowest_pack_v
-from telemetry.machine.fit.figure_text import amount
-from telemetry.machine.fit.findings import Finding, absent, judged, unknown, worst
+from telemetry.machine.fit.findings import Finding, absent, amount, judged, unknown, worst
 from telemetry.machine.fit.loads import (
     Peak,
     continuous_current,

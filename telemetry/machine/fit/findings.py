@@ -8,6 +8,8 @@ from typing import Literal
 
 from telemetry.machine.sections import missing
 
+_LARGER = {"W": "kW", "Wh": "kWh"}
+_SMALLER = {"V": "mV", "s": "ms"}
 Verdict = Literal["ok", "unknown", "caution", "stop"]
 RANK: dict[Verdict, int] = {"ok": 0, "unknown": 1, "caution": 2, "stop": 3}
 """A stop outranks a caution, a caution an unknown, an unknown an ok: one known danger is not outweighed by what
@@ -86,3 +88,15 @@ def worst(findings: Iterable[Finding]) -> Finding:
 def overall(findings: Iterable[Finding]) -> Verdict:
     """Return the verdict over all findings: the highest rank among them."""
     return worst(findings).verdict
+
+
+def amount(value: float, unit: str, digits: int = 3) -> str:
+    """Return ``value`` to ``digits`` significant digits with its unit: ``10.9 kW``, ``89 mV``, ``6710 A``.
+
+    From 1000 on W and Wh turn into kW and kWh; below 0.1 V and s turn into mV and ms.
+    """
+    if unit in _LARGER and abs(value) >= 1000:
+        value, unit = value / 1000, _LARGER[unit]
+    elif unit in _SMALLER and 0 < abs(value) < 0.1:
+        value, unit = 1000 * value, _SMALLER[unit]
+    return f"{float(f'{value:.{digits}g}'):.12g} {unit}"

@@ -21,8 +21,7 @@ from telemetry.machine.fit.cables import (
     wiring_of,
 )
 from telemetry.machine.fit.circuit import short_circuit_current
-from telemetry.machine.fit.figure_text import amount
-from telemetry.machine.fit.findings import Finding, judged, unknown, worst
+from telemetry.machine.fit.findings import Finding, amount, judged, unknown, worst
 from telemetry.machine.fit.loads import loop_ohm, lowest_resistance
 from telemetry.machine.pack_voltage import full_voltage
 from telemetry.machine.sections import Machine

@@ -11,8 +11,7 @@ from dataclasses import dataclass
 from telemetry.machine.cell_practice import CELL_PRACTICE
 from telemetry.machine.conductors import BeyondTable, stated_conductor
 from telemetry.machine.fit.circuit import current_at_power, mean_open_v
-from telemetry.machine.fit.figure_text import amount
-from telemetry.machine.fit.findings import Verdict
+from telemetry.machine.fit.findings import Verdict, amount
 from telemetry.machine.pack_keys import Pack, Wiring
 from telemetry.machine.sections import Machine
 

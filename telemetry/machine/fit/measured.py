@@ -12,8 +12,7 @@ from dataclasses import dataclass, replace
 from itertools import product
 from typing import Any
 
-from telemetry.machine.fit.figure_text import amount
-from telemetry.machine.fit.findings import RANK, Finding, worst
+from telemetry.machine.fit.findings import RANK, Finding, amount, worst
 from telemetry.machine.sections import Machine, find_key
 from telemetry.model.words import capital
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from telemetry.machine.fit.figure_text import amount
-from telemetry.machine.fit.findings import Finding, judged, unknown
+from telemetry.machine.fit.findings import Finding, amount, judged, unknown
 from telemetry.machine.pack_voltage import full_voltage
 from telemetry.machine.sections import Machine
 from telemetry.model.words import capital

@@ -14,8 +14,7 @@ from telemetry.machine.fit.cables import (
     wiring_of,
 )
 from telemetry.machine.fit.circuit import CONNECTOR_RISE_C, temperature_rise
-from telemetry.machine.fit.figure_text import amount
-from telemetry.machine.fit.findings import Finding, Verdict, absent, judged, unknown, worst
+from telemetry.machine.fit.findings import Finding, Verdict, absent, amount, judged, unknown, worst
 from telemetry.machine.fit.loads import Current, continuous_current, hot_conductor_c
 from telemetry.machine.sections import Machine
 

@@ -15,11 +15,13 @@ from telemetry.model.recording import Recording
 from telemetry.model.signals import cell_name, cell_number, find_signal
 from telemetry.recordings.foreign.column_names import Meaning, meaning_of, short_cell
 from telemetry.recordings.foreign.column_units import Conversion
-from telemetry.recordings.foreign.current_sign import is_charge_positive
 from telemetry.recordings.foreign.mapped_table import MappedTable
 from telemetry.recordings.foreign.proposal import Proposal, Question, turned_round
 from telemetry.recordings.foreign.text_layout import TextLayout
 
+FEWEST_STEPS = 12
+"""With so many steps, four in five of one sign come by chance once in 50 times at most (binomial, p = 0.5)."""
+_AGREE = 0.8
 _CELL_V, _CELL_MV = (1.5, 4.6), (1500.0, 4600.0)
 """What cells of all usual chemistries show in use, V and mV (common practice)."""
 _LEAST_PACK_V = 1.0
@@ -151,3 +153,23 @@ def sign_in(recording: Recording) -> tuple[bool | None, bool]:
         if turned is not None or len(amps) > _ROWS_FOR_SIGN:
             break
     return turned, bool(np.any(np.abs(amps) > 0))
+
+
+def is_charge_positive(voltage: Values, current: Values) -> bool | None:
+    """Return whether positive current charges; None where the steps of current are too few, or do not agree.
+
+    Args:
+        voltage: V, shape (rows,); current: A, likewise, rows at one instant. NaN where unknown.
+
+    """
+    known = np.isfinite(voltage) & np.isfinite(current)
+    rise, step = np.diff(voltage[known]), np.diff(current[known])
+    telling = rise * step != 0
+    if np.count_nonzero(telling) < FEWEST_STEPS:
+        return None
+    rise, step = rise[telling], step[telling]
+    large = np.abs(step) >= np.quantile(np.abs(step), 0.5)
+    if np.count_nonzero(large) >= FEWEST_STEPS:
+        rise, step = rise[large], step[large]
+    together = float(np.mean(rise * step > 0))
+    return True if together >= _AGREE else False if together <= 1 - _AGREE else None
