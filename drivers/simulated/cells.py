@@ -11,9 +11,8 @@ from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-Array = npt.NDArray[np.float64]
+from telemetry.model.batch import Values
 
 LFP_POINTS: Final = (
     *((0.0, 2.0102), (0.0033, 2.4177), (0.0117, 2.7405), (0.0267, 2.9299), (0.0534, 3.0872)),
@@ -44,7 +43,7 @@ BEYOND_FULL: Final = 0.02
 BEYOND_EMPTY: Final = 0.005
 
 
-def open_circuit_curve(chemistry: str, points: Sequence[tuple[float, float]] = ()) -> tuple[Array, Array]:
+def open_circuit_curve(chemistry: str, points: Sequence[tuple[float, float]] = ()) -> tuple[Values, Values]:
     """Return state of charge and volt of ``points``, else as usual, carried on a little at both ends."""
     soc, volt = (np.asarray(column, dtype=np.float64) for column in zip(*(points or POINTS[chemistry]), strict=True))
     low = volt[0] - BEYOND_EMPTY * (volt[1] - volt[0]) / (soc[1] - soc[0])
@@ -127,38 +126,38 @@ class Cells:
         resistance = 1 + parameters.resistance_spread * rng.standard_normal(count)
         lacking = np.abs(parameters.charge_spread * rng.standard_normal(count))
         resistance *= [each.resistance for each in odd]
-        self.capacity_ah: Array = parameters.capacity_ah * capacity * [each.capacity for each in odd]
+        self.capacity_ah: Values = parameters.capacity_ah * capacity * [each.capacity for each in odd]
         self._resistance_25 = parameters.resistance_ohm * resistance
         self._rc_25 = parameters.rc_resistance_ohm * resistance
         self._link_ohm = np.array([each.link_ohm for each in odd])
         self._parameters = parameters
         self._curve = open_circuit_curve(parameters.chemistry, parameters.points)
         self._hysteresis_v = HYSTERESIS_V[parameters.chemistry]
-        self.soc: Array = 1 - lacking - (1 - soc) * parameters.capacity_ah / self.capacity_ah
-        self.temperature_c: Array = np.full(count, temperature_c)
-        self.branch: Array = np.zeros(count)
-        self.rc_voltage: Array = np.zeros(count)
+        self.soc: Values = 1 - lacking - (1 - soc) * parameters.capacity_ah / self.capacity_ah
+        self.temperature_c: Values = np.full(count, temperature_c)
+        self.branch: Values = np.zeros(count)
+        self.rc_voltage: Values = np.zeros(count)
         self.warm_up()
-        self.source_voltage: Array = self._source_voltage()
-        self.voltage: Array = self.source_voltage.copy()
-        self.heat_w: Array = np.zeros(count)
+        self.source_voltage: Values = self._source_voltage()
+        self.voltage: Values = self.source_voltage.copy()
+        self.heat_w: Values = np.zeros(count)
 
-    def open_circuit_voltage(self) -> Array:
+    def open_circuit_voltage(self) -> Values:
         """Return the voltage at rest without hysteresis, V, shape (cells,)."""
         return np.interp(self.soc, *self._curve)
 
-    def _source_voltage(self) -> Array:
+    def _source_voltage(self) -> Values:
         inner = self.open_circuit_voltage() - self.rc_voltage
         return inner + self._hysteresis_v * self.branch if self._hysteresis_v else inner
 
     def warm_up(self) -> None:
         """Fit the resistances to the temperatures; slow, so not done at each step."""
         share = np.exp(RESISTANCE_KELVIN * (1 / (self.temperature_c + ZERO_C) - 1 / (25.0 + ZERO_C)))
-        self.resistance_ohm: Array = self._resistance_25 * share + self._link_ohm
+        self.resistance_ohm: Values = self._resistance_25 * share + self._link_ohm
         self._rc_resistance = self._rc_25 * share
         self.total_resistance = float(self.resistance_ohm.sum())
 
-    def step(self, current: float, dt: float, air_c: float, bleed: Array | None = None) -> None:
+    def step(self, current: float, dt: float, air_c: float, bleed: Values | None = None) -> None:
         """Carry ``current`` for ``dt`` seconds.
 
         Args:

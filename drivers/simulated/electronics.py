@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from .cells import Array
+from telemetry.model.batch import Values
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +125,7 @@ class PackElectronics:
         blocked = (current > 0 and not self.discharge_allowed) or (current < 0 and not self.charge_allowed)
         return 0.0 if blocked else current
 
-    def bleed(self, voltage: Array) -> Array | None:
+    def bleed(self, voltage: Values) -> Values | None:
         """Return the balancing current of each cell, A; None where none is bled."""
         if self._parameters.balance_a == 0 or max(voltage.tolist()) < self._parameters.balance_above_v:
             return None

@@ -7,13 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from telemetry.model.batch import Batch, Group
+from telemetry.model.batch import Batch, Group, Values
 from telemetry.model.signals import cell_name
 
-from .cells import Array
-
 PACK_SENSORS = 4
-Reading = Callable[[], "list[float] | Array"]
+Reading = Callable[[], "list[float] | Values"]
 
 
 @dataclass(frozen=True)
@@ -87,7 +85,7 @@ class Instrument:
         self._exact = bool((self._gain == 1.0).all() and (self._offset == 0.0).all())
         self._scale = np.array([10.0**channel.decimals for channel in channels])
         self._t: list[int] = []
-        self._rows: list[Array] = []
+        self._rows: list[Values] = []
 
     def measure(self, t: int) -> None:
         """Take a row at ``t``."""

@@ -11,11 +11,11 @@ import random
 
 import numpy as np
 
-from telemetry.model.batch import Batch, Group
+from telemetry.model.batch import Batch, Group, Values
 
 from . import instruments
 from .bench import Hand, MovedPlugs, on_stands
-from .cells import Array, Cells
+from .cells import Cells
 from .charger import Charger
 from .controller import Controller, drawn_current
 from .course import Course
@@ -306,7 +306,7 @@ class SimulatedMachine:
     def _read_pack(self) -> list[float]:
         return [self.pack_voltage, self.current, self.electronics.soc_reported, *self.switches]
 
-    def _read_cells(self) -> Array:
+    def _read_cells(self) -> Values:
         celsius = self.cells.temperature_c
         return np.concatenate((self.cells.voltage, [celsius[part].mean() for part in self._sensed]))
 

@@ -12,9 +12,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
-from telemetry.model.batch import MICROSECONDS, Times, Values
+from telemetry.model.batch import MICROSECONDS, Flags, Times, Values
 
 _NEVER = 2**62
 
@@ -94,7 +93,7 @@ class Comparator:
             return self._sign * (_furthest(values, -self._sign) - self.bound) < -self._clear_margin
         return self._sign * (_furthest(values, self._sign) - self.bound) > 0.0
 
-    def _next(self, t: Times, wanted: npt.NDArray[np.bool_], row: int, upto: int) -> tuple[int, int | None] | None:
+    def _next(self, t: Times, wanted: Flags, row: int, upto: int) -> tuple[int, int | None] | None:
         """Return the next row to look at, and the time at which the state turned, if it did; None when done."""
         if self._since is None:
             row = _first(wanted, row, True)
@@ -120,7 +119,7 @@ def _furthest(values: Values, sign: float) -> float:
     return float(values.max() if sign > 0 else values.min())
 
 
-def _first(flags: npt.NDArray[np.bool_], start: int, wanted: bool) -> int:
+def _first(flags: Flags, start: int, wanted: bool) -> int:
     """Return the first place at or after ``start`` where ``flags`` is ``wanted``; the length where there is none."""
     if start >= len(flags):
         return len(flags)

@@ -6,10 +6,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from telemetry.analysis.gaps import AT_MOST, longest_bridged, steps
-from telemetry.model.batch import MICROSECONDS, Batch, Times, Values
+from telemetry.model.batch import MICROSECONDS, Batch, Flags, Times, Values
 from telemetry.model.signals import cell_number
 
 AT_ONCE = MICROSECONDS // 2
@@ -28,7 +27,7 @@ class CellRows:
 
     t: Times
     volts: Values
-    at_once: npt.NDArray[np.bool_]
+    at_once: Flags
 
 
 class AllCells:

@@ -14,7 +14,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from telemetry.model.batch import Values
 
@@ -104,7 +103,7 @@ def _log_evidence(cases: Values, figures: Figures) -> float:
 
 def scatter_of(values: Values, place: int, least: float) -> tuple[float, float]:
     """Return the middle of the cells other than ``place`` and how far they scatter, no less than ``least``."""
-    rest: npt.NDArray[np.float64] = np.delete(values, place)
+    rest: Values = np.delete(values, place)
     rest = rest[~np.isnan(rest)]
     if not len(rest):
         return 0.0, least

@@ -16,9 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from telemetry.analysis.series import Series
-from telemetry.model.batch import MICROSECONDS, Times, Values
-
-Flags = npt.NDArray[np.bool_]
+from telemetry.model.batch import MICROSECONDS, Flags, Times, Values
 
 WIDTH_S = 1.0
 """Changes are taken over about so long, as the usual load-step resistance is; common practice."""

@@ -6,16 +6,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
 from telemetry.analysis.cell_lag import Track
 from telemetry.analysis.phases import Phase
 from telemetry.analysis.series import CellSeries
 from telemetry.machine.pack_keys import Pack
-from telemetry.model.batch import MICROSECONDS, Values
+from telemetry.model.batch import MICROSECONDS, Flags, Values
 from telemetry.model.time_text import length
-
-Flags = npt.NDArray[np.bool_]
 
 REST_S = 60.0
 """After so long at rest cells have recovered from the load's sag but for a few millivolts; common practice."""

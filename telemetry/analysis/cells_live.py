@@ -90,10 +90,10 @@ def cell_means(values: Values) -> Values | None:
 
 
 class TopForward:
-    """``cell_imbalance_top``, %: what the mean cell lacks when the first cell of a charge is full; told once a charge.
+    """``cell_imbalance_top``, %: what the mean cell lacks when the first cell of a charge is full; told once.
 
     In charge, not in millivolts: at the end of an ordinary charge a healthy iron phosphate pack spreads by 200 mV for
-    some seconds. By the same estimator as a full charge afterwards, :func:`telemetry.analysis.full_charge.cells_behind`.
+    some seconds. By the estimator of a full charge afterwards, :func:`telemetry.analysis.full_charge.cells_behind`.
 
     Args:
         machine: chemistry and charger, for where full is, and the capacity.

@@ -12,9 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
-import numpy.typing as npt
 
-from telemetry.model.batch import MICROSECONDS, Times, Values
+from telemetry.model.batch import MICROSECONDS, Flags, Times, Values
 
 BLOCK = 10 * MICROSECONDS
 BINS = 10
@@ -53,7 +52,7 @@ class Blocks:
 
 
 def cut_blocks(
-    current: tuple[Times, Values, npt.NDArray[np.bool_]],
+    current: tuple[Times, Values, Flags],
     voltage: tuple[Times, Values],
     before: tuple[int, float] | None = None,
 ) -> Blocks:

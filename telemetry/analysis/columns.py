@@ -10,12 +10,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from telemetry.analysis.gaps import GapRule
-from telemetry.model.batch import Times, Values
-
-Flags = npt.NDArray[np.bool_]
+from telemetry.model.batch import Flags, Times, Values
 
 
 @dataclass(frozen=True, eq=False)

@@ -18,14 +18,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from telemetry.analysis.instruments import USUAL_CURRENT_OFFSET_C
 from telemetry.analysis.open_circuit import open_circuit_tables
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.analysis.source_difference import resolution
 from telemetry.machine.pack_keys import Pack
-from telemetry.model.batch import MICROSECONDS, Times
+from telemetry.model.batch import MICROSECONDS, Flags, Times
 from telemetry.model.number_text import fixed
 from telemetry.model.time_text import length
 
@@ -99,10 +98,10 @@ def find_offset(series: SessionSeries, pack: Pack, usual_a: float | None = None)
     return bounded
 
 
-def _grounds(series: SessionSeries, current: Series) -> list[tuple[str, npt.NDArray[np.bool_], float, str]]:
+def _grounds(series: SessionSeries, current: Series) -> list[tuple[str, Flags, float, str]]:
     """Return, surest first, rows of current in which nothing can flow, what may leak, and the words for it."""
     t = current.t
-    found: list[tuple[str, npt.NDArray[np.bool_], float, str]] = []
+    found: list[tuple[str, Flags, float, str]] = []
     discharge, charge = series.get("discharge_allowed"), series.get("charge_allowed")
     if discharge is not None and charge is not None:
         both_open = _held(discharge, t, 0.5) & _held(charge, t, 0.5)
@@ -124,13 +123,13 @@ def _grounds(series: SessionSeries, current: Series) -> list[tuple[str, npt.NDAr
     return found
 
 
-def _held(switch: Series, t: Times, below: float) -> npt.NDArray[np.bool_]:
+def _held(switch: Series, t: Times, below: float) -> Flags:
     """Return whether ``switch``, held until its next row, is below ``below`` at each of ``t``."""
     place = np.searchsorted(switch.t, t, side="right") - 1
     return np.asarray((place >= 0) & (switch.values[np.maximum(place, 0)] < below))
 
 
-def _quiet(current: Series, off: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+def _quiet(current: Series, off: Flags) -> Flags:
     """Return ``off`` without rows in which a current flows that no offset explains."""
     if not off.any():
         return off
@@ -139,7 +138,7 @@ def _quiet(current: Series, off: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]
     return np.asarray(off & (np.abs(current.values - middle) <= around))
 
 
-def _mean_while(current: Series, off: npt.NDArray[np.bool_]) -> tuple[float, float, float] | None:
+def _mean_while(current: Series, off: Flags) -> tuple[float, float, float] | None:
     """Return mean, its standard deviation and seconds of current while ``off``; None for less than twenty seconds.
 
     The first two seconds of each stretch are left out.
@@ -167,7 +166,7 @@ def _dead_band(current: Series) -> float:
     return float(shown.min() / np.sqrt(3.0)) if len(shown) else 0.5
 
 
-def _resting(current: Series, pack: Pack) -> npt.NDArray[np.bool_]:
+def _resting(current: Series, pack: Pack) -> Flags:
     return np.asarray(np.abs(current.values) < _REST_SHARE * pack.capacity_ah)
 
 

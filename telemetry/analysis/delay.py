@@ -17,11 +17,10 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from telemetry.analysis.pedal_blips import Blip, find_blips
 from telemetry.analysis.ranges import Z90
-from telemetry.model.batch import MICROSECONDS, Times, Values
+from telemetry.model.batch import MICROSECONDS, Flags, Times, Values
 
 _LEAST_READINGS, _LEAST_AROUND = 8, 4
 """Of a signal, and of the current around a blip: fewer tell no delay. Ours."""
@@ -42,8 +41,6 @@ _OVER_S = 0.3  # a change is taken over at least so long: between neighbours at 
 _STEPS_S = (0.02, 0.002)
 _MOST_ROWS = 5_000
 _LEAST_UNEXPLAINED = 1e-3  # readings between samples are interpolated, so no match is truer than this
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,8 +66,8 @@ class Delay:
 class _Curve:
     """Correlation ``match`` over supposed ``delays`` (s, ascending), from ``count`` effective changes."""
 
-    delays: Floats
-    match: Floats
+    delays: Values
+    match: Values
     count: float
 
     def mean_and_deviation(self) -> tuple[float, float]:
@@ -194,7 +191,7 @@ class _Shape:
         fourth = float((square**2).sum())
         self._count = float(square.sum()) ** 2 / fourth / stride if fourth > 0 else 0.0
 
-    def curve(self, delays: Floats) -> _Curve:
+    def curve(self, delays: Values) -> _Curve:
         """Return the correlation coefficient of both changes at each supposed delay of the slower signal, seconds."""
         return _Curve(delays, np.array([self._match(delay) for delay in delays]), self._count)
 
@@ -210,11 +207,11 @@ class _Shape:
         power = own * float((change[known] ** 2).sum())
         return float(self._change[known] @ change[known]) / power**0.5 if power > 0 else 0.0
 
-    def _at(self, t: Floats) -> Floats:
+    def _at(self, t: Values) -> Values:
         return np.interp(t, *self._fast, left=np.nan, right=np.nan)
 
 
-def _near(blips: Sequence[Blip], t: Floats, origin: int, search_s: float) -> npt.NDArray[np.bool_]:
+def _near(blips: Sequence[Blip], t: Values, origin: int, search_s: float) -> Flags:
     near = np.zeros(len(t), dtype=np.bool_)
     for blip in blips:
         start, end = ((edge - origin) / MICROSECONDS for edge in (blip.start, blip.end))
@@ -222,7 +219,7 @@ def _near(blips: Sequence[Blip], t: Floats, origin: int, search_s: float) -> npt
     return near
 
 
-def _with_gaps_open(t: Floats, values: Values) -> tuple[Floats, Values]:
+def _with_gaps_open(t: Values, values: Values) -> tuple[Values, Values]:
     """Return the samples with an unknown one in the middle of every gap, so that nothing is interpolated across."""
     steps = np.diff(t)
     gaps = np.flatnonzero(steps > max(5 * float(np.median(steps)), 0.25))

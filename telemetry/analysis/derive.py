@@ -5,7 +5,6 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-import numpy.typing as npt
 
 from telemetry.analysis.all_cells import AllCells
 from telemetry.analysis.blocks import Block, Blocks
@@ -13,7 +12,7 @@ from telemetry.analysis.chosen import Chosen, known_values
 from telemetry.analysis.gaps import GapRule, steps
 from telemetry.analysis.integrals import SignedIntegral
 from telemetry.analysis.joining import Joiner
-from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
+from telemetry.model.batch import MICROSECONDS, Batch, Flags, Group, Span, Times, Values
 from telemetry.model.signals import CELL_FIGURES, cell_number
 
 DERIVED = "derived"
@@ -155,7 +154,7 @@ class Power:
         out, into = self._integral.take(t, values[:, 0], values[:, 1] > 0.0)
         return self._rows.take(t, out, into, final)
 
-    def _joined(self, span: Span) -> tuple[Times, Values, npt.NDArray[np.bool_]]:
+    def _joined(self, span: Span) -> tuple[Times, Values, Flags]:
         sides = []
         for chosen in (self._voltage, self._current):
             found = chosen.find(span)

@@ -25,10 +25,10 @@ from telemetry.machine.pack_keys import Pack
 from telemetry.model.batch import MICROSECONDS, Values
 
 COUNT, _MULTIPLIER = 1021, 76
-"""A lattice of Korobov's (P. L'Ecuyer and C. Lemieux, Management Science 46 (2000) 1214-1235; numbers from memory), which
-the tests hold to even spacing. Its points are fixed, so the same ranges give the same answer to the last bit, and a bit
-more charge never looks like less. Errors joined by their squares would need slopes, and there are none where a curve
-bends: a pack that is empty cannot be emptier."""
+"""A lattice of Korobov's (P. L'Ecuyer and C. Lemieux, Management Science 46 (2000) 1214-1235; numbers from memory),
+which the tests hold to even spacing. Its points are fixed, so the same ranges give the same answer to the last bit,
+and a bit more charge never looks like less. Errors joined by their squares would need slopes, and there are none
+where a curve bends: a pack that is empty cannot be emptier."""
 LOWEST_CELL_PCT = Range(0.5, 1.8, 6.0)
 """By how much the cell that ends the drive is emptier than the mean one then: a low cell shows only when it is nearly
 empty, so allow for one. Common practice; this and the next four chosen on drawn packs, see docs."""

@@ -10,7 +10,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from telemetry.analysis.frozen_spans import spoken
 from telemetry.analysis.gaps import GapRule
@@ -19,7 +18,7 @@ from telemetry.analysis.series import Series, SessionSeries
 from telemetry.analysis.session_power import AT_CONTROLLER, Flow, SessionPower, find_power
 from telemetry.machine.chemistry import pack_window
 from telemetry.machine.sections import Machine
-from telemetry.model.batch import MICROSECONDS, Times
+from telemetry.model.batch import MICROSECONDS, Flags, Times
 from telemetry.model.time_text import clock, length
 from telemetry.model.words import counted
 
@@ -260,7 +259,7 @@ def _cells(series: SessionSeries, machine: Machine | None) -> Iterator[Finding]:
         )
 
 
-def _near(series: Series, t: Times) -> npt.NDArray[np.bool_]:
+def _near(series: Series, t: Times) -> Flags:
     """Tell for each of ``t`` whether a row of ``series`` lies near on both sides; bool like ``t``."""
     most = max(3.0 * series.interval_s, 2.0) * MICROSECONDS if len(series.t) > 1 else 2.0 * MICROSECONDS
     after = np.clip(np.searchsorted(series.t, t), 0, len(series.t) - 1)

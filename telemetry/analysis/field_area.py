@@ -20,7 +20,7 @@ from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.integrals import SignedIntegral
 from telemetry.analysis.ranges import Range
 from telemetry.analysis.series import SessionSeries
-from telemetry.model.batch import MICROSECONDS, Times, Values
+from telemetry.model.batch import MICROSECONDS, Flags, Times, Values
 
 _NO_FIX_DEG = 1e-6  # 0, 0 is how a receiver without a fix says so
 _LEAST_OUTLINE = 8  # points of a way that encloses an area; ours
@@ -30,7 +30,6 @@ _THREE = 3  # points, so that one lies between two
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
-Flags = npt.NDArray[np.bool_]
 
 # Ours: a step shorter than this may be the receiver's wandering; a faster jump is no drive.
 _STEP_M, _STEP_NOISES, _JUMP_M_S, _STANDING_KM_H = 1.0, 2.5, 60.0, 0.3

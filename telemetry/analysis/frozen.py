@@ -31,8 +31,8 @@ import numpy as np
 
 from telemetry.analysis.blocks import HeldRows
 from telemetry.analysis.frozen_units import CURRENTS, ELECTRIC, LEAST_BLOCKS, SPEEDS, Unit, Witness
-from telemetry.analysis.repeats import BLOCK, Columns, Extent, Flags, Mover
-from telemetry.model.batch import Batch, Group, Times, Values, as_sent
+from telemetry.analysis.repeats import BLOCK, Columns, Extent, Mover
+from telemetry.model.batch import Batch, Flags, Group, Times, Values, as_sent
 from telemetry.model.signals import cell_number
 
 FINEST = 1e-12

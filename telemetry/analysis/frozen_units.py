@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from telemetry.analysis.repeats import Columns, Flags, counted_since
-from telemetry.model.batch import Times, Values
+from telemetry.analysis.repeats import Columns, counted_since
+from telemetry.model.batch import Flags, Times, Values
 
 ANSWERS = 8
 """Moving blocks in which a unit must have changed before it is judged (ours)."""

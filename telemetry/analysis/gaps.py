@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from telemetry.analysis.chosen import Chosen
-from telemetry.model.batch import MICROSECONDS, Span, Times
+from telemetry.model.batch import MICROSECONDS, Flags, Span, Times
 from telemetry.model.events import Gap
 
 _Number = TypeVar("_Number", np.int64, np.float64)
@@ -64,7 +64,7 @@ class GapRule:
         copied._open_block, copied._first_block_done = list(self._open_block), self._first_block_done
         return copied
 
-    def take(self, t: Times) -> npt.NDArray[np.bool_]:
+    def take(self, t: Times) -> Flags:
         """Return for each row whether the interval before it is bridged; False for the first row of all.
 
         Args:
@@ -93,7 +93,7 @@ class GapRule:
         if len(self._open_block) == BLOCK:
             self._open_block, self._first_block_done = [], True
 
-    def _take_blocks(self, intervals: Times, bridged: npt.NDArray[np.bool_]) -> None:
+    def _take_blocks(self, intervals: Times, bridged: Flags) -> None:
         """Fill ``bridged`` for intervals after the first block: the median of each full block rules the next."""
         carried = len(self._open_block)
         if carried + len(intervals) < BLOCK:

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from telemetry.analysis.gaps import steps
-from telemetry.model.batch import Times, Values
+from telemetry.model.batch import Flags, Times, Values
 
 SECONDS_PER_HOUR = 3600.0
 
@@ -48,7 +47,7 @@ class SignedIntegral:
         self.unbridged = 0
         self._last: tuple[int, float] | None = None
 
-    def take(self, t: Times, values: Values, bridged: npt.NDArray[np.bool_]) -> tuple[Values, Values]:
+    def take(self, t: Times, values: Values, bridged: Flags) -> tuple[Values, Values]:
         """Return the running (out, into) at each row, float64 (rows,).
 
         Args:

@@ -7,12 +7,10 @@ extrapolated. Holding a slow voltage against a fast current instead would cost h
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from telemetry.analysis.gaps import AT_MOST, GapRule
-from telemetry.model.batch import Times, Values
+from telemetry.model.batch import Flags, Times, Values
 
-Flags = npt.NDArray[np.bool_]
 _NO_TIMES: Times = np.empty(0, dtype=np.int64)
 _NO_VALUES: Values = np.empty(0)
 _NO_FLAGS: Flags = np.empty(0, dtype=np.bool_)

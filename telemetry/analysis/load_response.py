@@ -23,9 +23,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from telemetry.analysis.cell_lag import SLOWEST_S, Flags, Pairs, Track, changes, find_lag, pairs_of
+from telemetry.analysis.cell_lag import SLOWEST_S, Pairs, Track, changes, find_lag, pairs_of
 from telemetry.analysis.series import Series
-from telemetry.model.batch import Values
+from telemetry.model.batch import Flags, Values
 
 _APART_S = 1.5  # between load steps that count as two: longer than the second over which one is read
 FAST_S, SLOW_S = 1.0, 10.0

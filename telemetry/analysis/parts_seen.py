@@ -12,15 +12,12 @@ from dataclasses import dataclass
 from itertools import accumulate
 
 import numpy as np
-import numpy.typing as npt
 
 from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.analysis.session_power import Flow
-from telemetry.model.batch import MICROSECONDS, Times, Values
+from telemetry.model.batch import MICROSECONDS, Flags, Times, Values
 from telemetry.model.signals import pack_temperature_number
-
-Flags = npt.NDArray[np.bool_]
 
 LOW_VOLTAGE_S, HIGH_VOLTAGE_S, TEMPERATURE_S = 2.0, 1.0, 10.0
 """How long a voltage or a temperature must last to count: the raise delays of the limits on them."""

@@ -6,9 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from telemetry.model.batch import MICROSECONDS, Times, Values
+from telemetry.model.batch import MICROSECONDS, Flags, Times, Values
 
 _LEAST_READINGS = 5  # for a press and a release between rests
 LONGEST_S = 1.2
@@ -70,7 +69,7 @@ def _presses(t: Times, pedal: Values) -> list[Blip]:
     return [Blip(int(t[1 + a]), int(t[1 + b])) for a, b in zip(starts, ends, strict=False)]
 
 
-def _held(on: npt.NDArray[np.bool_], off: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+def _held(on: Flags, off: Flags) -> Flags:
     """Return a switch that each True of ``on`` sets and each True of ``off`` resets; off at the beginning."""
     last = np.maximum.accumulate(np.where(on | off, np.arange(len(on)), 0))
     return on[last]

@@ -10,10 +10,8 @@ import numpy.typing as npt
 
 from telemetry.analysis.series import Series
 from telemetry.analysis.session_power import Flow
-from telemetry.model.batch import MICROSECONDS, Times, Values
+from telemetry.model.batch import MICROSECONDS, Flags, Times, Values
 from telemetry.model.signals import ON
-
-Flags = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,10 +9,10 @@ from typing import Literal
 
 import numpy as np
 
-from telemetry.analysis.phase_grid import Flags, Grid, closed, find_grid, runs, without_short
+from telemetry.analysis.phase_grid import Grid, closed, find_grid, runs, without_short
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import SessionPower
-from telemetry.model.batch import Values
+from telemetry.model.batch import Flags, Values
 from telemetry.model.figures import figure_field
 
 _ALIKE = 0.25  # of the larger mean: loads within that are the same work; ours

@@ -15,11 +15,11 @@ from typing import ClassVar, Literal
 import numpy as np
 import numpy.typing as npt
 
-from telemetry.analysis.phase_grid import Flags, Grid, closed, find_grid, runs, without_short
+from telemetry.analysis.phase_grid import Grid, closed, find_grid, runs, without_short
 from telemetry.analysis.phase_implement import STANDING_KM_H, EngagedBy, engaged_steps
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import Flow, SessionPower, find_power
-from telemetry.model.batch import MICROSECONDS
+from telemetry.model.batch import MICROSECONDS, Flags
 from telemetry.model.figures import HIDDEN
 
 _BIG_V = 20.0  # a pack above is a vehicle's, below that of a model or a tool; ours

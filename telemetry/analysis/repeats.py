@@ -5,9 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from telemetry.model.batch import MICROSECONDS, Batch, Group, Times, Values
-
-Flags = npt.NDArray[np.bool_]
+from telemetry.model.batch import MICROSECONDS, Batch, Flags, Group, Times, Values
 
 BLOCK = 2 * MICROSECONDS
 """Length of the blocks in which movement and repeats are counted, microseconds of the data's own time (ours)."""

@@ -16,13 +16,13 @@ from typing import ClassVar
 
 import numpy as np
 
-from telemetry.analysis.cell_lag import WIDTH_S, Flags, Pairs, Track, changes, fit_each, pairs_of
+from telemetry.analysis.cell_lag import WIDTH_S, Pairs, Track, changes, fit_each, pairs_of
 from telemetry.analysis.instruments import USUAL_CURRENT_GAIN, USUAL_VOLTAGE_GAIN
 from telemetry.analysis.load_response import FAST_S, LoadResponse, fit_response
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.series import CellSeries, Series, SessionSeries
 from telemetry.machine.pack_keys import Pack
-from telemetry.model.batch import MICROSECONDS, Times, Values
+from telemetry.model.batch import MICROSECONDS, Flags, Times, Values
 from telemetry.model.figures import HIDDEN, figure_field
 
 _LEAST_ROWS_OF_CURRENT = 8  # below that nothing is looked for; ours

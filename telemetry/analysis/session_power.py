@@ -10,15 +10,13 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.integrals import SECONDS_PER_HOUR, SignedIntegral
 from telemetry.analysis.joining import Joiner
 from telemetry.analysis.series import Series, SessionSeries
-from telemetry.model.batch import MICROSECONDS, Times, Values
+from telemetry.model.batch import MICROSECONDS, Flags, Times, Values
 
-Flags = npt.NDArray[np.bool_]
 Place = Literal["pack", "controller"]
 AT_CONTROLLER = "at the controller, without the loss in the cable"
 _CONNECTED = 0.5

@@ -16,8 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from telemetry.analysis.recent import Recent
-from telemetry.analysis.repeats import Flags
-from telemetry.model.batch import MICROSECONDS, Values
+from telemetry.model.batch import MICROSECONDS, Flags, Values
 
 _LEAST_NONE_A = 1.5  # what counts as no current at the least: offset of a sensor, and what electronics draw
 _LEAST_LOAD_A = 2.0  # above what a controller draws at a stop

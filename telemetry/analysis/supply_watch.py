@@ -15,10 +15,9 @@ import numpy.typing as npt
 
 from telemetry.analysis.chosen import Chosen, rows_together
 from telemetry.analysis.recent import KEPT, Recent
-from telemetry.analysis.repeats import Flags
 from telemetry.analysis.supply_loss import CurrentGone, Loss, Signals, SupplyCollapse
 from telemetry.machine.pack_keys import Pack
-from telemetry.model.batch import MICROSECONDS, Span, Times, Values
+from telemetry.model.batch import MICROSECONDS, Flags, Span, Times, Values
 from telemetry.model.events import AlarmCondition
 from telemetry.model.signals import ON
 

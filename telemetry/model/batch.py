@@ -20,6 +20,7 @@ from telemetry.model.signals import extra_name, find_signal
 
 Times = npt.NDArray[np.int64]
 Values = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
 
 MICROSECONDS = 1_000_000
 

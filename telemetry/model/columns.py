@@ -21,7 +21,6 @@ from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
 import numpy as np
-import numpy.typing as npt
 
 from telemetry.model.batch import Values
 from telemetry.model.errors import Problem, printable
@@ -185,8 +184,8 @@ class Layout:
     """
 
     signals: tuple[str, ...]
-    scale: npt.NDArray[np.float64]
-    offset: npt.NDArray[np.float64]
+    scale: Values
+    offset: Values
     unknown: tuple[tuple[int, tuple[float, ...]], ...]
 
     def apply(self, raw: Values) -> Values:

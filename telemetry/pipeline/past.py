@@ -14,10 +14,9 @@ from itertools import zip_longest
 from typing import Literal, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from telemetry.analysis.columns import Columns, Joins, Pieces, coarser, columns_of, together, woven
-from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values, in_turn, merged
+from telemetry.model.batch import MICROSECONDS, Batch, Flags, Group, Span, Times, Values, in_turn, merged
 from telemetry.model.errors import InputError
 from telemetry.model.events import AlarmChange, Event, Gap, Mark, MarkChange, Situation
 from telemetry.model.recording import Recording, TimeBasis
@@ -293,7 +292,7 @@ class LivePast(Past):
             self._follow(span.end, span.situation)
         self.grows = not span.final
 
-    def _take_batch(self, batch: Batch, repeats: npt.NDArray[np.bool_] | None) -> None:
+    def _take_batch(self, batch: Batch, repeats: Flags | None) -> None:
         if repeats is not None:  # what a frozen source repeats was not measured then
             batch = Batch(batch.group, batch.t, np.where(repeats, np.nan, batch.values))
         engaged = batch.column("implement_engaged")

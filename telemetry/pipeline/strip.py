@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from telemetry.analysis.gaps import steps
-from telemetry.model.batch import MICROSECONDS, Times, Values
+from telemetry.model.batch import MICROSECONDS, Flags, Times, Values
 
 LENGTH = 3600
 """Seconds that a strip remembers."""
@@ -83,7 +83,7 @@ class Strip:
         return np.fmin.reduce(low.reshape(shape), axis=1), np.fmax.reduce(high.reshape(shape), axis=1)
 
 
-def _repeated(known: npt.NDArray[np.bool_], longest: int, present: int) -> npt.NDArray[np.int64]:
+def _repeated(known: Flags, longest: int, present: int) -> npt.NDArray[np.int64]:
     """Return for each second the place it is drawn from: itself, or the known one before a hole not over ``longest``.
 
     ``present`` is the place of the second that holds now; nothing after it is filled.

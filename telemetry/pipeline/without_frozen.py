@@ -9,8 +9,7 @@ import numpy as np
 
 from telemetry.analysis.frozen import Frozen, FrozenWatch
 from telemetry.analysis.frozen_spans import listed, spoken
-from telemetry.analysis.repeats import Flags
-from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, kept_aside
+from telemetry.model.batch import MICROSECONDS, Batch, Flags, Group, Span, kept_aside
 from telemetry.model.events import AlarmCondition
 from telemetry.pipeline.stage import Stage, advanced_with
 

@@ -10,14 +10,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from telemetry.model.batch import Times
+from telemetry.model.batch import Times, Values
 from telemetry.model.errors import RecordingError, printable
 from telemetry.model.expansion import check_expansion
 from telemetry.recordings.columns import RELATIVE_LIMIT_S, Columns, columns_of
 from telemetry.recordings.exact_cells import seconds_problem
 from telemetry.recordings.file_recording import FileRecording, Rows
-
-Floats = npt.NDArray[np.float64]
 
 _BATCH_ROWS = 16384
 _ROWS_REPEAT = 4
@@ -127,13 +125,13 @@ def is_numeric(kind: Any) -> bool:
     return any(is_kind(kind) for is_kind in (of.is_integer, of.is_floating, of.is_decimal, of.is_boolean, of.is_null))
 
 
-def floats(column: Any) -> Floats:
+def floats(column: Any) -> Values:
     """Return a column of numbers; NaN where there is none."""
     import pyarrow as pa
 
     if pa.types.is_boolean(column.type):
         column = column.cast(pa.uint8())
-    floats: Floats = column.cast(pa.float64(), safe=False).to_numpy(zero_copy_only=False)
+    floats: Values = column.cast(pa.float64(), safe=False).to_numpy(zero_copy_only=False)
     return floats
 
 

@@ -10,9 +10,8 @@ import textwrap
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 
-from telemetry.model.batch import Values
+from telemetry.model.batch import Flags, Values
 from telemetry.model.time_text import clock
 from telemetry.report.chart_data import Chart, Moment, Piece, nice_step, time_ticks, value_text
 from telemetry.report.drive_lanes import LEAST_GAP_MIN, MOST_NAMES, Lane, lanes_of
@@ -97,7 +96,7 @@ def _edges(piece: Piece, x: tuple[float, float]) -> tuple[Values, Values]:
     return low, high
 
 
-def _missing(lane: Lane, x: tuple[float, float]) -> npt.NDArray[np.bool_]:
+def _missing(lane: Lane, x: tuple[float, float]) -> Flags:
     """Return which columns hold no reading between two of them that are too far apart to be joined."""
     missing = np.zeros(COLUMNS, dtype=bool)
     for before, after in zip(lane.curve.pieces, lane.curve.pieces[1:], strict=False):

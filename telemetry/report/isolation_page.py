@@ -5,11 +5,10 @@ from __future__ import annotations
 from html import escape
 
 import numpy as np
-import numpy.typing as npt
 
 from telemetry.analysis.fault_isolation.findings import FaultEvent, Isolation
 from telemetry.analysis.series import SessionSeries
-from telemetry.model.batch import MICROSECONDS, Times
+from telemetry.model.batch import MICROSECONDS, Flags, Times
 from telemetry.model.time_text import clock
 from telemetry.report.isolation_strips import moment_of
 from telemetry.report.svg_chart import COLOURS
@@ -92,6 +91,6 @@ def event_chart(series: SessionSeries, event: FaultEvent) -> str:
     return "\n".join([*parts, "</svg>"])
 
 
-def _rows(t: Times, series: SessionSeries, begin: float, end: float) -> npt.NDArray[np.bool_]:
+def _rows(t: Times, series: SessionSeries, begin: float, end: float) -> Flags:
     seconds = (t - series.origin) / MICROSECONDS
     return np.asarray((seconds >= begin) & (seconds <= end))

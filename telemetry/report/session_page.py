@@ -19,8 +19,8 @@ from telemetry.report.sections import sections_of
 from telemetry.report.session_model import Report
 from telemetry.report.session_text import head_of, title_of
 
-# For a desk, a telephone and paper, in light and in dark by the reader's choice. Contrast of text is 4.5 and more (WCAG
-# 2.2, 1.4.3), of bars and lines on their ground 3 and more (1.4.11); a level is told by its shape and word as well.
+# For a desk, a telephone and paper, in light and in dark by the reader's choice. Contrast of text is 4.5 and more
+# (WCAG 2.2, 1.4.3), of bars and lines on their ground 3 and more (1.4.11); a level is told by shape and word too.
 STYLE = """
 :root { color-scheme: light dark; --page: #fff; --ink: #111; --quiet: #4a4f55; --line: #d5d9dd; --wall: #000;
 --track: #e7eaec; --behind: #f3c9c4; --holds: #8fe3b0; --holds-ink: #000; --near: #ffd400; --near-ink: #000;

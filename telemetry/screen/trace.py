@@ -6,14 +6,12 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-import numpy.typing as npt
 
-from telemetry.model.batch import Values
+from telemetry.model.batch import Flags, Values
 from telemetry.screen.chart import chart_rows
 from telemetry.screen.gauge import Runs
 from telemetry.screen.theme import Palette
 
-Flags = npt.NDArray[np.bool_]
 _EIGHTHS = " ▁▂▃▄▅▆▇█"
 _LEAST = {False: 3, True: 4}
 """Eighths of a row that a bar is high at least; with plain blocks everything is in fours."""

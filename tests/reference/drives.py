@@ -14,13 +14,12 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from drivers.simulated.cells import Array
 from drivers.simulated.faults.catalogue import FAULTS, fault_of
 from drivers.simulated.faults.fault import FaultEvent
 from drivers.simulated.machine import SimulatedMachine
 from drivers.simulated.scenarios import Scenario
 from drivers.simulated.varied import VARIED, lively, scenario_named
-from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times
+from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
 from telemetry.model.recording import TimeBasis
 
 SOURCE = "drive"
@@ -95,7 +94,7 @@ class Drive:
     scenario: Scenario
     events: tuple[FaultEvent, ...]
     t: Times
-    columns: Mapping[str, Array]
+    columns: Mapping[str, Values]
 
     def recording(
         self,
@@ -161,7 +160,7 @@ def faulty_drive(
         if not must_show or _shows(machine, seconds):
             break
     t = got["pack"].t
-    columns: dict[str, Array] = {}
+    columns: dict[str, Values] = {}
     for name in ("vehicle", "pack", "cells"):
         _take(got[name], t, columns)
     cells = np.column_stack([values for signal, values in columns.items() if signal.startswith("cell_")])
@@ -179,7 +178,7 @@ def _shows(machine: SimulatedMachine, seconds: float) -> bool:
     return driven and (steady or folded or events >= (1 if cause == "pack-weak" or "for good" in variant else 2))
 
 
-def _take(batch: Batch, t: npt.NDArray[np.int64], columns: dict[str, Array]) -> None:
+def _take(batch: Batch, t: npt.NDArray[np.int64], columns: dict[str, Values]) -> None:
     """Put the columns of ``batch`` on the times ``t``: rows in between are left out, missing ones unknown."""
     common, here, there = np.intersect1d(batch.t, t, return_indices=True)
     assert len(common)

@@ -12,9 +12,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
-from telemetry.model.batch import Times, Values
+from telemetry.model.batch import Flags, Times, Values
 from telemetry.model.columns import ColumnMap as ColumnReader
 from telemetry.model.columns import Layout
 from telemetry.model.errors import RecordingError, printable
@@ -100,7 +99,7 @@ class MappedTable(FileRecording):
     def _rows(self, t: Times, values: Values, note: str | None = None) -> Rows:
         return Rows(t, values, lambda row: f"row {row + 1}", note=note)
 
-    def _times(self, cells: Any, rows_before: int, last_clock: int | None) -> tuple[Times, npt.NDArray[np.bool_]]:
+    def _times(self, cells: Any, rows_before: int, last_clock: int | None) -> tuple[Times, Flags]:
         import pyarrow as pa
         import pyarrow.compute as pc
 
@@ -133,7 +132,7 @@ class MappedTable(FileRecording):
                     )
         return self._layout.apply(raw)
 
-    def _note_lines_without_time(self, cells: Any, known: npt.NDArray[np.bool_]) -> None:
+    def _note_lines_without_time(self, cells: Any, known: Flags) -> None:
         for row in np.flatnonzero(~known):
             values = (cells.column(place)[int(row)].as_py() for place in range(min(3, cells.num_columns)))
             first = ["" if value is None else str(value).strip() for value in values]
@@ -197,7 +196,7 @@ class InOrder:
         """Return the rows that are still held."""
         return (np.empty(0, np.int64), np.empty((0, 0))) if self._held is None else self._held
 
-    def _carried_on(self, t: Times) -> tuple[Times, npt.NDArray[np.bool_]]:
+    def _carried_on(self, t: Times) -> tuple[Times, Flags]:
         """Return times carried on where they begin anew, and which rows are kept."""
         kept = np.ones(len(t), dtype=bool)
         if not len(t):

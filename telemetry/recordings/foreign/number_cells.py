@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
+
+from telemetry.model.batch import Flags, Values
 
 _NUMBER = (
     r"^(?P<n>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?|[+-]?[Ii][Nn][Ff])\s*(?:[A-Za-z%°ΩµμΩ][A-Za-z%°Ω/0-9]{0,7})?$"
@@ -22,7 +23,7 @@ _ERRORS = ["#n/a", "#div/0!", "#value!", "#ref!", "#num!", "#name?", "#null!"]
 NOTHING = ["", "nan", "null", "none", "na", "n/a", "-", "--", "---", "?", "nd", *_ERRORS]
 
 
-def numbers_of(cells: Any, decimal: str) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
+def numbers_of(cells: Any, decimal: str) -> tuple[Values, Flags]:
     """Return the numbers of a column, NaN where there is none, and where text stands in place of one.
 
     Args:

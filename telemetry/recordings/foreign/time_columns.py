@@ -15,6 +15,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import numpy as np
 import numpy.typing as npt
 
+from telemetry.model.batch import Flags, Times, Values
+
 TimeKind = Literal[
     "elapsed s",
     "elapsed ms",
@@ -67,8 +69,6 @@ _PATTERNS = {
 _PATTERNS = {kind: rf"{date}(?:[T ,_]+| - ){_CLOCK}{_ZONE}$" for kind, date in _PATTERNS.items()} | {
     "clock": rf"^(?:T\+|(?P<d>\d{{1,4}}) days?,? )?{_CLOCK}$"
 }
-Micros = npt.NDArray[np.int64]
-Known = npt.NDArray[np.bool_]
 
 
 def matches(kind: TimeKind, cells: Sequence[str]) -> bool:
@@ -79,7 +79,7 @@ def matches(kind: TimeKind, cells: Sequence[str]) -> bool:
     return bool(len(known) and known.mean() > 0.9)
 
 
-def micros_of_numbers(kind: TimeKind, numbers: npt.NDArray[np.float64]) -> tuple[Micros, Known]:
+def micros_of_numbers(kind: TimeKind, numbers: Values) -> tuple[Times, Flags]:
     """Return counts of ``kind`` as microseconds, and which of them are known."""
     days = _SPREADSHEET_EPOCH_DAYS if kind == "days since 1900" else 0
     micros = np.rint((numbers - days) * _SECONDS_IN[kind] * 1e6)
@@ -87,7 +87,7 @@ def micros_of_numbers(kind: TimeKind, numbers: npt.NDArray[np.float64]) -> tuple
     return np.where(known, micros, 0).astype(np.int64), known
 
 
-def micros_of_text(kind: TimeKind, cells: Any, zone: Callable[[Micros], Micros]) -> tuple[Micros, Known]:
+def micros_of_text(kind: TimeKind, cells: Any, zone: Callable[[Times], Times]) -> tuple[Times, Flags]:
     """Return written times as microseconds, and which of them are known.
 
     Args:
@@ -146,7 +146,7 @@ def _has_seconds(found: Any) -> bool:
     return bool(pc.any(pc.not_equal(pc.struct_field(found, "s"), "")).as_py())
 
 
-def _offsets(zones: Any) -> Micros:
+def _offsets(zones: Any) -> Times:
     """Return what each written zone is ahead of UTC."""
     ahead = {text: _offset(text) for text in set(zones.to_pylist())}
     return np.array([ahead[text] for text in zones.to_pylist()], dtype=np.int64)
@@ -165,7 +165,7 @@ class LocalTime:
         self._last: int | None = None
         self._is_second = False
 
-    def __call__(self, micros: Micros) -> Micros:
+    def __call__(self, micros: Times) -> Times:
         """Return microseconds ahead of UTC, shape as ``micros``, which are local times."""
         first, second = self._ahead(micros, 0), self._ahead(micros, 1)
         if not len(micros) or not (first != second).any():
@@ -177,7 +177,7 @@ class LocalTime:
         self._last = int(micros[-1]) if len(micros) else self._last
         return first
 
-    def _ahead(self, micros: Micros, fold: int) -> Micros:
+    def _ahead(self, micros: Times, fold: int) -> Times:
         """Return the same, the first or the second time that a clock shows it; one look-up an hour."""
         hours, place = np.unique(micros // _HOUR_US, return_inverse=True)
         return np.array([self._at(int(hour), fold) for hour in hours], dtype=np.int64)[place]
@@ -206,7 +206,7 @@ def _zone_of(zone: str) -> datetime.tzinfo:
         raise ValueError(f"{zone} is no time zone this computer knows") from None
 
 
-def past_midnight(micros: Micros, known: Known, before: int | None) -> Micros:
+def past_midnight(micros: Times, known: Flags, before: int | None) -> Times:
     """Return times of day as a count that goes on past midnight; ``before``: the last one so far."""
     places = np.flatnonzero(known)
     if not len(places):
