@@ -15,8 +15,8 @@ from typing import Any, ClassVar
 from telemetry.driver import DriverContext, Settings
 from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.capture import CapturedPiece
-from telemetry.model.held_recording import HeldRecording
 from telemetry.model.kinds import count
+from telemetry.model.recording import HeldRecording
 from telemetry.model.tables import settings_of
 
 from .decode.log_stamps import LogStamps

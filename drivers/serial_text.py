@@ -15,8 +15,8 @@ from typing import Any, ClassVar
 from telemetry.driver import DriverContext, Heard, Listening, Settings
 from telemetry.model.batch import Batch, Group
 from telemetry.model.errors import InputError, NothingReadable, printable
-from telemetry.model.held_recording import HeldRecording
 from telemetry.model.keys import setting
+from telemetry.model.recording import HeldRecording
 from telemetry.model.tables import settings_of
 
 from .decode.device_clock import OwnTime, SteadyTime

@@ -10,7 +10,7 @@ from pathlib import Path
 from telemetry.model.batch import Batch
 from telemetry.model.capture import CapturedPiece
 from telemetry.model.errors import InputError, NothingReadable, printable
-from telemetry.model.held_recording import HeldRecording
+from telemetry.model.recording import HeldRecording
 
 from ..decode.log_stamps import LogStamps
 from .bounded_log import BoundedLog

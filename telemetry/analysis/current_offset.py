@@ -25,8 +25,8 @@ from telemetry.analysis.series import Series, SessionSeries
 from telemetry.analysis.source_difference import resolution
 from telemetry.machine.pack_keys import Pack
 from telemetry.model.batch import MICROSECONDS, Flags, Times
-from telemetry.model.number_text import fixed
 from telemetry.model.time_text import length
+from telemetry.model.words import fixed
 
 _MOST_STANDBY = 0.010
 """Draw of a machine that stands, over the capacity in an hour: 1 A on 100 Ah; common practice."""

@@ -7,7 +7,7 @@ from collections import deque
 import numpy as np
 
 from telemetry.analysis.chosen import Chosen, ChosenGroup
-from telemetry.machine.limits_history import ResistanceHistory
+from telemetry.machine.limits_frame import ResistanceHistory
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
 from telemetry.model.signals import pack_temperature_number
 

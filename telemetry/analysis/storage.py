@@ -14,7 +14,7 @@ from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import SessionPower
 from telemetry.machine.chemistry import Chemistry
 from telemetry.model.figures import HIDDEN, figure_field
-from telemetry.model.number_text import fixed
+from telemetry.model.words import fixed
 
 _NO_CURRENT_A = 1e-9  # a sensor that says nothing but its offset
 SELF_DISCHARGE_PCT_MONTH: Mapping[str, Range] = {

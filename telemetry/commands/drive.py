@@ -138,7 +138,7 @@ def _guided_sessions(arguments: argparse.Namespace, machine: Machine) -> list[st
         InputError: the machine file has no id that they could belong to.
     """
     from telemetry.model.errors import InputError
-    from telemetry.runs.guided_store import guided_sessions
+    from telemetry.runs.guided import guided_sessions
 
     if machine.vehicle.id is None:
         import secrets

@@ -117,7 +117,7 @@ def _lags(recording: Recording) -> dict[str, int]:
 
 
 def _export_all(arguments: argparse.Namespace) -> int:
-    from telemetry.runs.data_set import write_data_set
+    from telemetry.runs.exporting import write_data_set
 
     new = old = 0
     for each in write_data_set(store_path(arguments), arguments.all):

@@ -79,7 +79,7 @@ def _led(arguments: argparse.Namespace, machine: Machine) -> tuple[SessionFigure
     from telemetry.analysis.duty import duty_of
     from telemetry.analysis.series import read_series
     from telemetry.analysis.session_figures import figures_of
-    from telemetry.runs.guided_store import guided_sessions
+    from telemetry.runs.guided import guided_sessions
     from telemetry.runs.progress import Progress
     from telemetry.runs.subjects import open_subject
 

@@ -35,8 +35,8 @@ def isolate(arguments: argparse.Namespace) -> int:
     from telemetry.analysis.fault_isolation.isolate import isolate as judge
     from telemetry.analysis.series import read_series
     from telemetry.analysis.session_figures import find_cells
+    from telemetry.report.isolation_page import event_strips
     from telemetry.report.isolation_questions import ask_readings
-    from telemetry.report.isolation_strips import event_strips
     from telemetry.report.isolation_text import isolation_object, letter_lines
     from telemetry.runs.earlier_drives import motion_resistances
     from telemetry.runs.progress import Progress

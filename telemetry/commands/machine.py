@@ -14,7 +14,7 @@ from telemetry.commands.options import add, add_store, as_json, say, store_path
 if TYPE_CHECKING:
     from telemetry.guided.offers import Offer
     from telemetry.machine.limits import Limit
-    from telemetry.machine.limits_history import ResistanceHistory
+    from telemetry.machine.limits_frame import ResistanceHistory
     from telemetry.machine.questions import Question
     from telemetry.machine.sections import Machine
 
@@ -119,7 +119,7 @@ def limits(arguments: argparse.Namespace) -> int:
 
 def _offers(arguments: argparse.Namespace, machine: Machine, found: Sequence[Limit]) -> tuple[Sequence[Offer], str]:
     """Return what the machine's guided drives offer, and their names; nothing where there are none."""
-    from telemetry.runs.guided_store import guided_sessions
+    from telemetry.runs.guided import guided_sessions
 
     store = store_path(arguments)
     sessions = [] if machine.vehicle.id is None else guided_sessions(store, machine.vehicle.id)

@@ -84,11 +84,10 @@ def report(arguments: argparse.Namespace) -> int:
     """Report on one session."""
     from telemetry.model.errors import harmless
     from telemetry.model.whole_file import check_free, write_whole
-    from telemetry.report.painted import painted
     from telemetry.report.plain_page import plain_lines, plain_page
     from telemetry.report.session_charts import drive_in_characters, moments_of, terminal_charts
     from telemetry.report.session_report import report_json
-    from telemetry.report.session_text import report_lines
+    from telemetry.report.session_text import painted, report_lines
     from telemetry.runs.judged import judged
     from telemetry.runs.progress import Progress
 

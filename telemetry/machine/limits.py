@@ -23,8 +23,7 @@ from telemetry.machine import (
     limits_voltage,
     limits_work,
 )
-from telemetry.machine.limits_frame import Frame, Ground, Limit, Side, Sign
-from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
+from telemetry.machine.limits_frame import NO_HISTORY, Frame, Ground, Limit, ResistanceHistory, Side, Sign
 from telemetry.machine.sections import LimitOverride, Machine
 
 __all__ = [

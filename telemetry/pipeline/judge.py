@@ -15,7 +15,7 @@ from telemetry.alarms.rules import CONDITIONS, AlarmRules, rules_for, suppressio
 from telemetry.alarms.signal_alarms import AlarmInput, SignalAlarms
 from telemetry.analysis.chosen import Chosen
 from telemetry.machine.limits import LIMIT_SIGNALS, Limit, limits_for
-from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
+from telemetry.machine.limits_frame import NO_HISTORY, ResistanceHistory
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import Batch, Group, Span, Times, Values
 from telemetry.model.events import Acknowledge, AlarmChange, AlarmCondition, ResetLatch, Shelve, Unshelve

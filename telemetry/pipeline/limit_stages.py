@@ -12,7 +12,7 @@ from telemetry.analysis.path_heat import PathHeat
 from telemetry.analysis.resistance_change import ResistanceChange
 from telemetry.machine.cell_practice import FULL_CHARGE_ABOVE_C
 from telemetry.machine.limits_current import charge_parts, discharge_parts
-from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
+from telemetry.machine.limits_frame import NO_HISTORY, ResistanceHistory
 from telemetry.machine.limits_vehicle import conductor_ohm
 from telemetry.machine.sections import Machine
 from telemetry.pipeline.stage import Stage

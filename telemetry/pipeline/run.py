@@ -12,7 +12,7 @@ from telemetry.analysis.gaps import GapWatch
 from telemetry.analysis.open_circuit import stated_table
 from telemetry.analysis.resistance_live import EstimateResistance
 from telemetry.analysis.supply_watch import SupplyWatch
-from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
+from telemetry.machine.limits_frame import NO_HISTORY, ResistanceHistory
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.clock import Clock

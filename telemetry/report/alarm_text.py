@@ -17,8 +17,8 @@ from telemetry.alarms.priorities import GUIDANCE, PRIORITIES
 from telemetry.alarms.reported import reported_text
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange
-from telemetry.model.number_text import amount_text
 from telemetry.model.time_text import clock, clock_at, length, local_at
+from telemetry.model.words import amount_text
 from telemetry.report.alarm_entries import AlarmEntry, seconds_from
 from telemetry.report.alarm_review import AlarmReview
 from telemetry.report.figure_object import as_object, rounded

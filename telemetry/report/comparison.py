@@ -17,7 +17,7 @@ from typing import Any
 from telemetry.analysis.capacity import UsableCapacity
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.resistance import Resistance
-from telemetry.machine.limits_history import LIKE_CHARGE, LIKE_TEMPERATURE_C
+from telemetry.machine.limits_frame import LIKE_CHARGE, LIKE_TEMPERATURE_C
 from telemetry.model.errors import printable
 from telemetry.model.time_text import local
 from telemetry.report.numbers import INTERVAL, figure

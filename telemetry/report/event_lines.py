@@ -22,8 +22,8 @@ from telemetry.model.events import (
     MarkChange,
     SavingChange,
 )
-from telemetry.model.number_text import amount_text
 from telemetry.model.time_text import clock, clock_at, length
+from telemetry.model.words import amount_text
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.report.figure_object import rounded
 from telemetry.report.numbers import figure

@@ -71,7 +71,7 @@ def letter_lines(
         duration_s: its length.
         isolation: the judgement.
         enable_known: whether the enable line was recorded, so that the controller can be told from its switches.
-        strips: drawings of the first events, as :func:`~telemetry.report.isolation_strips.event_strips` returns them.
+        strips: drawings of the first events, as :func:`~telemetry.report.isolation_page.event_strips` returns them.
     """
     lines = [f"{printable(name, 60)}, {length(duration_s)}", ""]
     lines += _paragraph(_opening(isolation, enable_known))

@@ -8,8 +8,8 @@ from __future__ import annotations
 import math
 
 from telemetry.analysis.ranges import Z90, Range
-from telemetry.model.number_text import fixed
 from telemetry.model.time_text import length
+from telemetry.model.words import fixed
 
 UNKNOWN = "not known"
 INTERVAL = "± is the 90 % interval; a range in brackets is the 90 % interval too."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
@@ -17,6 +18,10 @@ from telemetry.report.section import Section
 from telemetry.report.sections import sections_of
 from telemetry.report.session_model import Report
 
+_BADGES = {"■": "1;97;41", "▲": "1;30;43", "●": "30;42", "?": "7"}
+_BARS = {"■": "31", "▲": "33", "●": "32"}
+_VERDICT = re.compile(r"^([■▲●?] [A-Z ]+)(?=:)")
+_ROW = re.compile(r"^([■▲●?])( .*? )([█▌░]*)(│)(█*)$")
 _LEFT, _COLUMNS = 8, 72
 _WIDEST = 3
 _EIGHTHS = "▁▂▃▄▅▆▇█"
@@ -118,3 +123,22 @@ def cells_lines(report: Report) -> list[str]:
     (number, most), *others = sorted(times, key=lambda each: -each[1])
     low, high = min(each for _, each in others), max(each for _, each in others)
     return [*lines, f"cell {number} has {most:.2f}× the middle one's, the others {low:.2f}× to {high:.2f}×"]
+
+
+def painted(text: str) -> str:
+    """Return the lines of a report with badges and bars in colour; every other line as it is."""
+    return "\n".join(_line(line) for line in text.split("\n"))
+
+
+def _line(line: str) -> str:
+    if verdict := _VERDICT.match(line):
+        return _in(_BADGES[line[0]], verdict[1]) + line[verdict.end() :]
+    if row := _ROW.match(line):
+        shape, words, bar, wall, beyond = row.groups()
+        colour = _BARS.get(shape, "0")
+        return f"{_in(_BADGES[shape], shape)}{words}{_in(colour, bar)}{_in('1', wall)}{_in(colour, beyond)}"
+    return line
+
+
+def _in(colour: str, text: str) -> str:
+    return f"\x1b[{colour}m{text}\x1b[0m" if text else ""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from telemetry.machine.limits_history import NO_HISTORY, ResistanceHistory
+from telemetry.machine.limits_frame import NO_HISTORY, ResistanceHistory
 
 if TYPE_CHECKING:
     from telemetry.model.batch import Times, Values

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -15,7 +17,7 @@ from telemetry.model.errors import InputError
 from telemetry.model.events import AlarmChange, Event, Mark
 from telemetry.model.recording import Recording, TimeBasis
 from telemetry.model.whole_file import check_free, whole_or_not_at_all
-from telemetry.recordings.export.events_table import Happened
+from telemetry.recordings.export.events_table import Happened, write_events
 from telemetry.recordings.export.intervals import Intervals, intervals_of
 from telemetry.recordings.export.mdf_file import write_mdf
 from telemetry.recordings.export.selection import Selection
@@ -25,7 +27,7 @@ from telemetry.recordings.writing import About, write_recording
 from telemetry.runs.bundle import Content
 from telemetry.runs.progress import Progress
 from telemetry.store.one_session import write_one_session
-from telemetry.store.reader import StoreReader
+from telemetry.store.reader import SessionRecord, StoreReader
 from telemetry.store.stored_recording import StoredRecording
 
 _SPREADSHEETS = (".csv", ".csv.gz", ".xlsx")
@@ -188,3 +190,45 @@ def _one_session(recording: Recording, out: Path, replace: bool) -> int:
         with whole_or_not_at_all(out, replace) as stream, path.open("rb") as whole:
             shutil.copyfileobj(whole, stream)
     return sum(len(batch) for span in recording.spans() for batch in span.batches)
+
+
+@dataclass(frozen=True)
+class Written:
+    """One session of the data set; ``rows`` is 0 where it was there already."""
+
+    session: int
+    rows: int
+    path: Path
+
+
+def write_data_set(store: Path, folder: Path) -> Iterator[Written]:
+    """Write each finished session of ``store`` that ``folder`` lacks; give each as it is done.
+
+    Raises:
+        InputError: a file cannot be written.
+        StoreError: the store cannot be read.
+
+    """
+    with StoreReader.open(store) as reader:
+        for record in reader.sessions():
+            if record.ended is None or record.origin == "bench":
+                continue
+            rows, events = (folder / table / _part(record) for table in ("rows", "events"))
+            if rows.exists() and events.exists():
+                yield Written(record.id, 0, rows)
+                continue
+            recording = reader.recording(record.id).with_derived()
+            if not recording.groups:
+                continue
+            for path in (rows, events):
+                path.parent.mkdir(parents=True, exist_ok=True)
+            write_events(events, record.id, happened(reader.events(record.id)))
+            count = write_recording(recording, rows, replace=True)
+            yield Written(record.id, count, rows)
+
+
+def _part(record: SessionRecord) -> Path:
+    """Return where a session belongs; partitions are named as Hive does, which all engines read."""
+    machine = re.sub(r"[^\w.-]+", "_", record.machine).strip("_") or "unnamed"
+    month = datetime.fromtimestamp(record.started / 1e6, UTC).strftime("%Y-%m")
+    return Path(f"machine={machine}", f"month={month}", f"session-{record.id}.parquet")

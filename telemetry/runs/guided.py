@@ -15,13 +15,15 @@ from telemetry.guided.evidence import Evidence
 from telemetry.guided.judging import judge
 from telemetry.guided.recogniser import Watched
 from telemetry.guided.result import GuidedResult, JudgedSession, result_of
-from telemetry.guided.steps import WALL_ENERGY
+from telemetry.guided.steps import LED, WALL_ENERGY
 from telemetry.machine.sections import Machine
 from telemetry.model.errors import printable
+from telemetry.model.toml_text import parse_toml
 from telemetry.pipeline.reported_names import with_reported_names
 from telemetry.runs.first_power_progress import first_power_readings, progress
 from telemetry.runs.progress import Progress
 from telemetry.runs.subjects import open_subject
+from telemetry.store.reader import StoreReader
 
 
 def judge_sessions(
@@ -85,3 +87,30 @@ def _first_power(machine: Machine, store: Path) -> str:
     if not come.is_begun:
         return "not done with this program"
     return f"{come.done} of {come.total} steps done" + (f"; next: {come.title}" if come.title else "")
+
+
+def guided_sessions(store: Path, identity: str) -> list[int]:
+    """Return the numbers of the guided drives of the machine with that id, in order; empty without a store.
+
+    Raises:
+        StoreError: the store cannot be read.
+    """
+    if not store.exists():
+        return []
+    with StoreReader.open(store) as reader:
+        marks = reader.mark_texts()
+        return [
+            record.id
+            for record in reader.sessions()
+            if any(text.startswith(LED) for text in marks.get(record.id, ()))
+            and _identity(record.machine_text) == identity
+        ]
+
+
+def _identity(machine_text: str | None) -> str | None:
+    """Return the id that a recorded machine file states; None where it states none."""
+    try:
+        section = parse_toml(machine_text or "").get("machine", {})
+    except ValueError:
+        return None
+    return str(section["id"]) if isinstance(section, dict) and "id" in section else None

@@ -16,7 +16,7 @@ from typing import Any, Literal, TextIO, cast
 from telemetry.driver import DriverContext, GivesExample, PlaysFeed
 from telemetry.machine.cautions import caution_line
 from telemetry.machine.limits import limits_for
-from telemetry.machine.limits_history import NO_HISTORY
+from telemetry.machine.limits_frame import NO_HISTORY
 from telemetry.machine.machine_file import Machine, SourceSettings
 from telemetry.machine.publish import Publish
 from telemetry.model.batch import MICROSECONDS, Span

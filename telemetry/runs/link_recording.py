@@ -14,8 +14,7 @@ from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.capture import CapturedPiece, read_capture
 from telemetry.model.clock import SystemClock
 from telemetry.model.errors import InputError, NothingReadable, printable
-from telemetry.model.held_recording import HeldRecording
-from telemetry.model.recording import Recording, TimeBasis
+from telemetry.model.recording import HeldRecording, Recording, TimeBasis
 from telemetry.pipeline.gather import gather_for
 from telemetry.pipeline.registry import drivers_that, load_driver, with_paths
 

@@ -18,7 +18,7 @@ from telemetry.model.batch import Span
 from telemetry.model.errors import InputError, printable
 from telemetry.model.events import AlarmChange
 from telemetry.pipeline.snapshot import Snapshot
-from telemetry.report.live_values import LiveValues, alarms_object
+from telemetry.report.printer import LiveValues, alarms_object
 
 log = logging.getLogger(__name__)
 

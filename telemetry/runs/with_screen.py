@@ -16,8 +16,7 @@ from telemetry.pipeline.raw_tail import RawTail
 from telemetry.pipeline.run import Operator, Run
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.pipeline.supervisor import Supervisor
-from telemetry.report.live_values import LiveValues
-from telemetry.report.printer import Printer, say
+from telemetry.report.printer import LiveValues, Printer, say
 from telemetry.runs.begin import OnScreen, end_well_by_signal
 from telemetry.runs.options import RunOptions, Subject
 from telemetry.store.later_marks import keep_mark

@@ -9,8 +9,8 @@ from telemetry.alarms.acts import alarm_name
 from telemetry.alarms.reported import reported_beside, reported_text
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange, AlarmState
-from telemetry.model.number_text import amount_text
 from telemetry.model.time_text import clock_at, length
+from telemetry.model.words import amount_text
 from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.formats import delay_text, wrapped

@@ -9,7 +9,7 @@ from telemetry.alarms.acts import SITUATIONS, act_for, alarm_name
 from telemetry.machine.limits import Limit
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmLevel
-from telemetry.model.number_text import amount_text
+from telemetry.model.words import amount_text
 from telemetry.screen.canvas import Canvas, fitted
 from telemetry.screen.formats import delay_text, wrapped
 from telemetry.screen.keys import ALL, PAIRS, VIEWS, Key, shown_key

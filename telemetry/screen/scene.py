@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from telemetry.model.number_text import value_text
 from telemetry.model.time_text import length
+from telemetry.model.words import value_text
 from telemetry.pipeline.snapshot import Reading, Snapshot
 from telemetry.screen.rest import Rest, rest_of
 from telemetry.screen.scales import PackScale

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from telemetry.model.errors import printable
-from telemetry.model.number_text import amount_text
 from telemetry.model.signals import EXTRA_PREFIX, ON, cell_number, find_signal, pack_temperature_number
+from telemetry.model.words import amount_text
 
 _WORDS: Mapping[str, str] = {
     "soc_reported": "reported state of charge",

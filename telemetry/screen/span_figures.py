@@ -11,9 +11,9 @@ from telemetry.analysis.series import read_series
 from telemetry.analysis.stretch import StretchFigures, find_stretch
 from telemetry.machine.pack_keys import Pack
 from telemetry.model.errors import ShakedownError, printable
-from telemetry.model.number_text import energy_text, fixed, power_text
 from telemetry.model.recording import Recording
 from telemetry.model.time_text import clock, length
+from telemetry.model.words import energy_text, fixed, power_text
 from telemetry.pipeline.past import Past
 
 _SEEN = 0.005

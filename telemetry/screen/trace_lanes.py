@@ -11,8 +11,8 @@ import numpy as np
 
 from telemetry.analysis.columns import Columns
 from telemetry.machine.limits import Limit
-from telemetry.model.number_text import fixed
 from telemetry.model.signals import find_signal
+from telemetry.model.words import fixed
 from telemetry.pipeline.past import Past
 from telemetry.screen.chart import chart_rows, scale_for
 from telemetry.screen.gauge import Runs

@@ -9,9 +9,9 @@ from telemetry.alarms.acts import MOVING, Act, act_for, act_of, alarm_name
 from telemetry.alarms.reported import FAULT_LIMIT, reported_beside
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange, AlarmState, LinkState
-from telemetry.model.number_text import amount_text
 from telemetry.model.signals import cell_number
 from telemetry.model.time_text import clock_at
+from telemetry.model.words import amount_text
 from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
 from telemetry.screen.theme import Meaning
 from telemetry.screen.units import Units

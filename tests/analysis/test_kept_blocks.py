@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from telemetry.analysis.charge_blocks import Blocks
-from telemetry.analysis.kept_blocks import LONGEST_CHARGE, KeptBlocks, joined_blocks
+from telemetry.analysis.charge_forward import LONGEST_CHARGE, KeptBlocks, joined_blocks
 
 
 def block(number: int) -> Blocks:

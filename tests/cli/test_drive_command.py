@@ -18,7 +18,7 @@ from telemetry.commands.drive import _steps_to_do
 from telemetry.machine.machine_file import load_machine
 from telemetry.model.batch import Batch, Span
 from telemetry.model.events import Event, Mark
-from telemetry.runs.guided_store import guided_sessions
+from telemetry.runs.guided import guided_sessions
 from telemetry.store.writer import StoreWriter
 from tests.analysis.frozen_recordings import flat, write_csv
 from tests.guided.course import machine

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from telemetry.machine.chemistry import CHEMISTRIES
 from telemetry.machine.limits import CONDITION_NAMES, LIMIT_NAMES, Limit, default_limits, limits_for, unjudged
 from telemetry.machine.limits_current import conductor_window_s, pack_window_s
-from telemetry.machine.limits_history import ResistanceHistory
+from telemetry.machine.limits_frame import ResistanceHistory
 from telemetry.machine.machine_file import Machine, parse_machine
 from telemetry.machine.pack_keys import Pack
 from telemetry.machine.vehicle_keys import Vehicle

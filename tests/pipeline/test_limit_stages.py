@@ -19,7 +19,7 @@ from telemetry.analysis.outlook_live import Outlook
 from telemetry.analysis.ranges import Range
 from telemetry.analysis.resistance_change import ResistanceChange
 from telemetry.machine.limits_current import Part
-from telemetry.machine.limits_history import ResistanceHistory
+from telemetry.machine.limits_frame import ResistanceHistory
 from telemetry.machine.pack_keys import Pack
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.pipeline.stage import Chain, Stage

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from telemetry.analysis.parts_seen import Worst
 from telemetry.report.chart_data import Chart, Curve, Moment, Piece
 from telemetry.report.drive_strip import COLUMNS, drive_lines
-from telemetry.report.painted import painted
 from telemetry.report.part_row import Bound, PartRow, make_row
+from telemetry.report.session_text import painted
 
 _BLOCKS = re.compile("[█▀▄]")
 _LEFT = 8

@@ -9,7 +9,8 @@ from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import Mark
 from telemetry.report.verdict_acts import act_after
 from telemetry.runs.program import program_version
-from telemetry.store.outcomes import Outcome, OutcomeWord, PowerColumn, keep_label, keep_outcome
+from telemetry.store.later_marks import keep_label
+from telemetry.store.outcomes import Outcome, OutcomeWord, PowerColumn, keep_outcome
 from telemetry.store.writer import StoreWriter
 
 NOW = 1_795_788_900_000_000

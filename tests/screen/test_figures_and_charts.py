@@ -10,14 +10,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from telemetry.model.number_text import amount_text, energy_text, power_text, value_text
 from telemetry.model.time_text import clock_at, length
+from telemetry.model.words import amount_text, energy_text, power_text, value_text
 from telemetry.screen.canvas import Canvas, fitted
 from telemetry.screen.chart import chart_rows, scale_for
 from telemetry.screen.digits import FIGURE_CHARACTERS, UNKNOWN
 from telemetry.screen.formats import Places
 from telemetry.screen.mark_entry import LONGEST, MarkEntry
-from telemetry.screen.speeds import SPEEDS, next_speed
+from telemetry.screen.replay_keys import SPEEDS, next_speed
 from telemetry.screen.theme import palette
 
 

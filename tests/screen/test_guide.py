@@ -12,8 +12,7 @@ from telemetry.guided.steps import STEPS
 from telemetry.screen.band import band_lines
 from telemetry.screen.frame import frame_for
 from telemetry.screen.guide_keys import BAR, headline_of
-from telemetry.screen.sound import Sounder
-from telemetry.screen.tones import PATTERNS, RATE, samples
+from telemetry.screen.sound import PATTERNS, RATE, Sounder, samples
 from tests.guided.outcomes import stated
 
 SOUND = {"pack_voltage": 25.4, "pack_current": 40.0, "soc_reported": 81.0, "pack_temperature_1": 24.0}

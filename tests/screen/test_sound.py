@@ -22,8 +22,19 @@ from telemetry.model.errors import InputError, printable
 from telemetry.model.events import AlarmChange
 from telemetry.screen.owner_sound import checked_command, checked_sound
 from telemetry.screen.players import run_quietly
-from telemetry.screen.sound import BELL_GAP_US, BELLS, MUTE_US, REPEAT_US, Sounder
-from telemetry.screen.tones import HARMONICS, PATTERNS, RATE, Pattern, samples, wav_bytes
+from telemetry.screen.sound import (
+    BELL_GAP_US,
+    BELLS,
+    HARMONICS,
+    MUTE_US,
+    PATTERNS,
+    RATE,
+    REPEAT_US,
+    Pattern,
+    Sounder,
+    samples,
+    wav_bytes,
+)
 from tests.faults.program import BUSY_S
 
 # A program that behaves as players do: reads the file it is named, and fails where that is none.

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from telemetry.machine.limits_history import NO_HISTORY
+from telemetry.machine.limits_frame import NO_HISTORY
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.runs.earlier_sessions import MOST_A_SESSION, resistance_history
 from telemetry.store.writer import StoreWriter

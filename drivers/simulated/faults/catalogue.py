@@ -6,12 +6,9 @@ import random
 from typing import Final
 
 from ..scenarios import Scenario
-from .connection import PowerConnectionFault
-from .controller import ControllerFault
-from .drag import MechanicalDragFault
 from .fault import Fault
+from .machine import ControllerFault, MechanicalDragFault, PedalSensorFault, PowerConnectionFault
 from .pack import PackTripFault, PackWeakFault
-from .pedal import PedalSensorFault
 
 FAULTS: Final[dict[str, type[Fault]]] = {
     kind.cause: kind

@@ -12,8 +12,8 @@ from telemetry.analysis.fault_isolation.force_balance import GRAVITY, LEAST_EARL
 from telemetry.analysis.fault_isolation.observations import Observations
 from telemetry.analysis.ranges import Z90
 from telemetry.machine.sections import Machine
-from telemetry.model.number_text import fixed
 from telemetry.model.time_text import clock
+from telemetry.model.words import fixed
 
 _SAID = 4  # times that are listed
 _GROWN = 2.0

@@ -18,7 +18,7 @@ from telemetry.machine.fit import (
     wires,
 )
 from telemetry.machine.fit.blocks import blocks_in_series
-from telemetry.machine.fit.converter import converter_input
+from telemetry.machine.fit.controller import converter_input
 from telemetry.machine.fit.findings import Finding, Verdict, overall
 from telemetry.machine.fit.precharge_resistor import precharge_resistor
 from telemetry.machine.fit.speed import blade_speed, overspeed
