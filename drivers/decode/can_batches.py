@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import cast
 
 from telemetry.model.batch import Batch, Group
 
 from .can_frames import EXTENDED, FRAME_BYTES, CanFrame, FastPackets, identifier_text, parameter_group
-from .can_groups import GroupRows
 from .can_signals import Counts, MessageDecoder
 from .can_standards import FIRST_HEARD, ReadMessage
 from .can_transport import CONNECTION, DATA, TransportProtocol
+from .row_assembly import RowAssembly
 
 DEVICE_SILENT_US = 5_000_000
 """After so long without a frame from the device that was read, another one of the same instance is."""
@@ -57,13 +57,14 @@ class CanFigures:
 class _Message:
     """One message being read: its decoder, its columns, and the device that it is read from."""
 
-    def __init__(self, message: ReadMessage, rows: GroupRows) -> None:
+    def __init__(self, message: ReadMessage, rows: RowAssembly) -> None:
         self.rows = rows
         decoder = MessageDecoder(message.wanted.takes)
         self.decode = decoder.decode
-        self.places = [place for s in decoder.signals if (place := rows.group.place(s)) is not None]
-        run = list(range(self.places[0], self.places[0] + len(self.places)))
-        self.start = None if decoder.is_multiplexed or self.places != run else self.places[0]
+        places = [place for s in decoder.signals if (place := rows.group.place(s)) is not None]
+        run = range(places[0], places[0] + len(places))
+        self.places: Sequence[int] = run if places == list(run) else places
+        self.is_multiplexed = decoder.is_multiplexed
         self.is_whole = decoder.signals == rows.group.signals and not decoder.is_multiplexed
         self.fast_packet = message.fast_packet
         self.is_long = message.wanted.layout.length > FRAME_BYTES and not message.fast_packet and message.one_device
@@ -119,7 +120,10 @@ class CanBatches:
             known = signals.setdefault(message.group, [])
             known += [take.signal for take in message.wanted.takes if take.signal not in known]
             known += [name for before, name in message.shared.values() if before and name not in known]
-        self._rows = {name: GroupRows(Group(source, name, tuple(s)), limit_us) for name, s in signals.items()}
+        self._rows = {
+            name: RowAssembly(Group(source, name, tuple(some)), limit_us, range(len(some)))
+            for name, some in signals.items()
+        }
         self._by_key: dict[int, list[_Message]] = {}
         self._by_group: dict[int, list[_Message]] = {}
         for message in messages:
@@ -238,10 +242,12 @@ class CanBatches:
             message.rows.add_whole(frame.arrival, self._by_rank(message, frame.arrival, cast("list[float]", values)))
         elif message.is_whole:
             message.rows.add_whole(frame.arrival, cast("list[float]", values))
-        elif message.start is not None:
-            message.rows.add_run(frame.arrival, message.start, values)
         else:
-            message.rows.add(frame.arrival, message.places, values)
+            places = message.places
+            if message.is_multiplexed:  # it brings some of them
+                places = [place for place, value in zip(places, values, strict=True) if value is not None]
+                values = [value for value in values if value is not None]
+            message.rows.add(frame.arrival, places, places, cast("list[float]", values))
 
     def _by_rank(self, message: _Message, arrival: int, values: list[float]) -> list[float]:
         """Return a row in which a signal that a better message gives is kept aside.

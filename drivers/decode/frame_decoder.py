@@ -27,7 +27,7 @@ from .cut_layout import LengthField
 from .frame_cutter import BAD, WAIT, FrameCutter
 from .frame_layout import FrameMap, Message, Request
 from .frame_reader import MessageReader
-from .frame_rows import RowAssembly
+from .row_assembly import FrameRows
 
 NO_MESSAGE = "no message for it"
 SEVERAL_MESSAGES = "several messages fit"
@@ -117,14 +117,12 @@ class FrameDecoder:
         )
         trailer = frame_map.envelope.trailer
         self._readers = {message.name: MessageReader(message, trailer) for message in messages}
-        self._assemblies: dict[str, RowAssembly] = {}
+        self._assemblies: dict[str, FrameRows] = {}
         self._places: dict[str, list[int]] = {}
         for name, signals in frame_map.groups.items():
             parts = [message for message in messages if message.group == name and message.signals]
             group = Group(source, name, signals)
-            self._assemblies[name] = RowAssembly(
-                group, parts, frame_map.assemble_within, spaced=not frame_map.requests
-            )
+            self._assemblies[name] = FrameRows(group, parts, frame_map.assemble_within, spaced=not frame_map.requests)
             places = {signal: place for place, signal in enumerate(signals)}
             for message in parts:
                 self._places[message.name] = [places[signal] for signal in message.signals]
@@ -166,8 +164,7 @@ class FrameDecoder:
         self._bytes += len(data)
         self._take(self._cutter.feed(data, arrival))
         for assembly in self._assemblies.values():
-            if assembly.waits_too_long(arrival):
-                assembly.close()
+            assembly.close_due(arrival)
         return self._batches()
 
     def overdue(self) -> list[Batch]:
@@ -256,6 +253,6 @@ class FrameDecoder:
             self._note(finding)
 
     def _batches(self) -> list[Batch]:
-        batches = [batch for each in self._assemblies.values() if (batch := each.batch()) is not None]
+        batches = [batch for each in self._assemblies.values() if (batch := each.taken()) is not None]
         self._rows += sum(len(batch) for batch in batches)
         return batches

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, ClassVar, NamedTuple
 
-from telemetry.model.errors import nearest
 from telemetry.model.keys import BadValue, Key, Kind, described, meant
 from telemetry.model.kinds import Words, is_quantity
 from telemetry.model.signals import find_signal, nearest_signals
@@ -248,8 +247,3 @@ def _day(key: Key, value: object) -> datetime.date:
         return datetime.date.fromisoformat(str(value))
     except ValueError:
         raise BadValue(f"dates a check {described(value)}", f"write {key.takes}") from None
-
-
-def nearest_of(name: str, known: tuple[str, ...]) -> str | None:
-    """Return the one of ``known`` that looks most like ``name``, or None."""
-    return next(iter(nearest(name.lower(), known, 1)), None)

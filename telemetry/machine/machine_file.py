@@ -6,7 +6,8 @@ repair the file. Contradictions are checked only among values that are right by 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from functools import partial
 from pathlib import Path, PurePath
 from typing import Any
 
@@ -18,7 +19,6 @@ from telemetry.machine.checks import (
 )
 from telemetry.machine.fault_codes import SECTION as FAULT_CODES
 from telemetry.machine.fault_codes import read_fault_codes
-from telemetry.machine.kinds import nearest_of
 from telemetry.machine.limit_values import limit_key_names, limits_meant, other_units, read_limit_value
 from telemetry.machine.limits import LIMIT_NAMES
 from telemetry.machine.pack_keys import Pack, Wiring
@@ -27,17 +27,17 @@ from telemetry.machine.publish import Publish, doubled
 from telemetry.machine.sections import (
     PLAIN_SECTIONS,
     SECTIONS,
-    USUAL_DRIVER,
     LimitOverride,
     Machine,
     SourceSettings,
-    find_key,
+    homes_of,
     section_keys,
 )
 from telemetry.machine.syntax import syntax_problem
 from telemetry.machine.vehicle_keys import Charger, Instruments, Vehicle, Work
-from telemetry.model.errors import MachineFileError, Problem, did_you_mean, nearest, printable
-from telemetry.model.keys import BadValue, described, header_of, read_value
+from telemetry.model.errors import MachineFileError, Problem, nearest, printable
+from telemetry.model.keys import BadValue, described, header_of
+from telemetry.model.tables import known_key, read_values
 from telemetry.model.toml_text import LARGEST_TEXT, parse_toml
 
 __all__ = [
@@ -192,16 +192,14 @@ class _Reader:
 
     def _top(self) -> None:
         """Report whatever is at the top of the file and is no section of ours."""
-        for name in self._tables:
-            if name in (*SECTIONS, FAULT_CODES):
-                continue
-            homes = [s for s in SECTIONS if any(key.name == name for key in section_keys(s))]
+        known = (*SECTIONS, FAULT_CODES)
+        for name in (each for each in self._tables if each not in known):
+            homes = homes_of(name)
             if not isinstance(self._tables[name], dict | list) and homes:
                 self._report("", name, "is outside any section", f"move it below the line [{homes[0]}]")
                 continue
-            near = nearest_of(name, (*SECTIONS, FAULT_CODES))
-            known = ", ".join((*SECTIONS, FAULT_CODES))
-            right = f"did you mean {header_of(near)}?" if near else f"the sections are {known}"
+            near = nearest(name.lower(), known, 1)
+            right = f"did you mean {header_of(near[0])}?" if near else f"the sections are {', '.join(known)}"
             kind = "section" if isinstance(self._tables[name], dict | list) else "key outside any section"
             self._report("", name, f"is an unknown {kind}", right)
 
@@ -213,10 +211,7 @@ class _Reader:
             self._spoilt.add(section)
             table = {}
         before = len(self.problems)
-        values = self._stated[section] = self._values(section, table, None)
-        unstated = [key for key in section_keys(section) if key.required and key.name not in table]
-        for key in unstated:
-            self._report(section, key.name, "is missing", key.missing)
+        values = self._stated[section] = self._values(section, table)
         self._contradicting(section_contradictions(section, values))
         if len(self.problems) > before:
             self._spoilt.add(section)
@@ -224,27 +219,12 @@ class _Reader:
             return None
         return SECTIONS[section](**values)
 
-    def _values(self, section: str, table: Mapping[str, Any], index: int | None, own: bool = True) -> dict[str, Any]:
-        """Return the values of ``table`` that are right; ``own`` says that it may hold none but our keys."""
-        keys = {key.name: key for key in section_keys(section.split(".")[0])}
-        values = {}
-        for name, value in table.items():
-            if name in keys:
-                try:
-                    values[name] = read_value(keys[name], value)
-                except BadValue as bad:
-                    self._report(section, name, bad.what, bad.right, index)
-            elif own:
-                self._report(section, name, "is an unknown key", self._known_key(section, name, tuple(keys)), index)
+    def _values(self, section: str, table: Mapping[str, Any], index: int | None = None) -> dict[str, Any]:
+        """Return the values of ``table`` that are right."""
+        values, problems = read_values(section_keys(section), table, partial(_key_meant, section))
+        for each in problems:
+            self._report(section, each.where, each.what, each.right, index)
         return values
-
-    def _known_key(self, section: str, name: str, keys: tuple[str, ...]) -> str:
-        homes = [s for s in SECTIONS if s != section and any(key.name == name for key in section_keys(s))]
-        if homes:
-            return f"it belongs to {' or '.join(header_of(s) for s in homes)}"
-        if near := nearest_of(name, keys):
-            return f"did you mean {near}?"
-        return f"the keys here are {', '.join(keys)}"
 
     def _list_of(self, section: str) -> list[dict[str, Any]]:
         """Return the tables of a section that may stand several times."""
@@ -261,23 +241,18 @@ class _Reader:
             values = self._values("publish", table, index)
             if "broker" in values:
                 found.append(Publish(**values))
-            elif "broker" not in table:
-                self._report("publish", "broker", "is missing", find_key("publish", "broker").missing, index)
         return tuple(found)
 
     def _sources(self) -> tuple[SourceSettings, ...]:
         sources: list[SourceSettings] = []
+        ours = {key.name for key in section_keys("source")}
         for index, table in enumerate(self._list_of("source")):
-            values = self._values("source", table, index, own=False)
-            if "driver" not in table:
-                near = did_you_mean("driver", table)
-                right = f'write driver = "{USUAL_DRIVER}", say{near}; shakedown sources lists them'
-                self._report("source", "driver", "is missing", right, index)
+            likely = ours if "driver" in table else ours.union(nearest("driver", table, 1, 0.8))
+            values = self._values("source", {key: table[key] for key in table if key in likely}, index)
             if "name" in values and not self._good_name(values["name"], sources, index):
                 continue
             if "driver" not in values:
                 continue
-            ours = {key.name for key in section_keys("source")}
             rest = {key: value for key, value in table.items() if key not in ours}
             values.setdefault("name", _free_name(values["driver"], self._stated_names(), sources))
             source = SourceSettings(**values, settings=rest)
@@ -333,7 +308,7 @@ class _Reader:
         for name, value in table.items():
             base, unit = others.get(name, (name, ""))
             if name not in names:
-                self._report(section, name, "is an unknown key", self._known_key("limits", name, names))
+                self._report(section, name, "is an unknown key", _key_meant("limits", name, names))
             elif base in values:
                 self._report(section, name, f"states {base} a second time", "leave one of the two out")
             else:
@@ -342,6 +317,12 @@ class _Reader:
                 except BadValue as bad:
                     self._report(section, name, bad.what, bad.right)
         return values
+
+
+def _key_meant(section: str, name: str, keys: Iterable[str]) -> str:
+    """Return what to write in place of a key that ``section`` may not have."""
+    homes = [home for home in homes_of(name) if home != section]
+    return f"it belongs to {' or '.join(map(header_of, homes))}" if homes else known_key(name, keys)
 
 
 def _free_name(driver: str, stated: set[str], before: list[SourceSettings]) -> str:

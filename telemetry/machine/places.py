@@ -60,4 +60,4 @@ class Places:
                 table = counted.get(section, 0)
                 self._headers.setdefault((section, table), number)
             elif key := _KEY.match(line):
-                self._lines.setdefault((section, key[1].strip("\"'"), table), number)
+                self._lines.setdefault((section, printable(key[1].strip("\"'")), table), number)

@@ -144,6 +144,11 @@ def find_key(section: str, name: str) -> Key:
     return found[name]
 
 
+def homes_of(name: str) -> list[str]:
+    """Return the sections that have a key of that name."""
+    return [section for section in SECTIONS if any(key.name == name for key in section_keys(section))]
+
+
 def missing(section: str, name: str) -> str:
     """Return what to say of a figure that needs a key the file lacks: which one, and where to find it.
 

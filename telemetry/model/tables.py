@@ -92,18 +92,34 @@ def settings_of(table: type[T], values: Mapping[str, Any]) -> T:
 def _read(table: type, values: Mapping[str, Any]) -> tuple[dict[str, Any], list[Problem]]:
     """Return the values that are right, by attribute, and what is wrong with the others by themselves."""
     values = {name: value for name, value in values.items() if value is not None}
-    keys, attributes = {key.name: key for key in keys_of(table)}, _attributes(table)
+    found, problems = read_values(keys_of(table), values)
+    attributes = _attributes(table)
+    return {"stated": values} | {attributes[name]: value for name, value in found.items()}, problems
+
+
+def read_values(
+    keys: Iterable[Key], values: Mapping[str, Any], meant: Callable[[str, Iterable[str]], str] | None = None
+) -> tuple[dict[str, Any], list[Problem]]:
+    """Return the values that are right, by key, and what is wrong with the others by themselves.
+
+    Args:
+        keys: those that the table may have.
+        values: what it states.
+        meant: says what to write in place of a key that it may not have; :func:`known_key` where it is None.
+
+    """
+    by_name = {key.name: key for key in keys}
     problems: list[Problem] = []
-    right: dict[str, Any] = {"stated": values}
+    right: dict[str, Any] = {}
     for name, value in values.items():
-        if name not in keys:
-            problems.append(Problem(printable(name), "is an unknown key", known_key(name, keys)))
+        if name not in by_name:
+            problems.append(Problem(printable(name), "is an unknown key", (meant or known_key)(name, by_name)))
             continue
         try:
-            right[attributes[name]] = keys[name].kind.read(keys[name], value)
+            right[name] = by_name[name].kind.read(by_name[name], value)
         except BadValue as bad:
             problems += within(name, bad.problems)
-    missing = [key for key in keys.values() if key.required and key.name not in values]
+    missing = [key for key in by_name.values() if key.required and key.name not in values]
     return right, problems + [Problem(key.name, "is missing", key.missing) for key in missing]
 
 

@@ -13,8 +13,8 @@ from collections import Counter
 from typing import Any
 
 import numpy as np
-from drivers.simulated.faults.machine import PedalSensorFault
 
+from drivers.simulated.faults.machine import PedalSensorFault
 from telemetry.analysis.fault_isolation.isolate import isolate
 from tests.reference import other_faults
 from tests.reference.drives import faulty_drive

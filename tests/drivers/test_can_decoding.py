@@ -24,10 +24,10 @@ from drivers.decode.can_frames import (
     FastPackets,
     parameter_group,
 )
-from drivers.decode.can_groups import GroupRows
 from drivers.decode.can_signals import MessageDecoder, Take
 from drivers.decode.can_standards import FILES, FOLDER, DecodingSettings, owners_messages, standard_messages
 from drivers.decode.message_catalogue import CatalogueSettings, read_catalogue, wanted_of
+from drivers.decode.row_assembly import RowAssembly
 from drivers.simulated.can_peer import encoded
 from telemetry.model.batch import Group, merged
 from telemetry.model.tables import settings_of
@@ -620,12 +620,16 @@ def test_a_message_cut_short_gives_what_it_holds():
 NAMES = tuple(f"cell_{n:02d}_voltage" for n in range(1, 9))
 
 
+def _rows():
+    return RowAssembly(Group("bus", "cells", NAMES), 250_000, range(8))
+
+
 def test_a_group_closes_when_all_has_come_when_it_begins_again_and_when_time_is_over():
-    rows = GroupRows(Group("bus", "cells", NAMES), 250_000)
-    rows.add(1000, range(4), [1.0, 2.0, 3.0, 4.0])
-    rows.add(2000, range(4, 8), [5.0, 6.0, 7.0, 8.0])
-    rows.add(10_000, range(4), [1.1, 2.1, 3.1, 4.1])
-    rows.add(20_000, range(4), [1.2, 2.2, 3.2, 4.2])
+    rows = _rows()
+    rows.add(1000, range(4), range(4), [1.0, 2.0, 3.0, 4.0])
+    rows.add(2000, range(4, 8), range(4, 8), [5.0, 6.0, 7.0, 8.0])
+    rows.add(10_000, range(4), range(4), [1.1, 2.1, 3.1, 4.1])
+    rows.add(20_000, range(4), range(4), [1.2, 2.2, 3.2, 4.2])
     rows.close_due(270_000)
     assert len(rows.taken()) == 2, "the third row still waits"
     rows.close_due(270_001)
@@ -638,11 +642,12 @@ def test_a_group_closes_when_all_has_come_when_it_begins_again_and_when_time_is_
 @settings(max_examples=100, deadline=None)
 @given(st.lists(st.permutations(range(4)), min_size=1, max_size=6))
 def test_whole_rounds_give_whole_rows_whatever_their_order(rounds):
-    rows = GroupRows(Group("bus", "cells", NAMES), 250_000)
+    rows = _rows()
     for turn, order in enumerate(rounds):
         for step, part in enumerate(order):
             t = turn * 100_000 + step
-            rows.add(t, (2 * part, 2 * part + 1), [turn + part / 10, turn + part / 10 + 0.01])
+            places = (2 * part, 2 * part + 1)
+            rows.add(t, places, places, [turn + part / 10, turn + part / 10 + 0.01])
     batch = rows.taken()
     expected = [[turn + n // 2 / 10 + n % 2 / 100 for n in range(8)] for turn in range(len(rounds))]
     assert np.allclose(batch.values, expected)
@@ -650,33 +655,13 @@ def test_whole_rounds_give_whole_rows_whatever_their_order(rounds):
 
 
 def test_a_message_that_brings_anything_again_begins_a_new_row():
-    rows = GroupRows(Group("bus", "cells", NAMES), 250_000)
-    rows.add(1000, (0, 1), [1.0, 2.0])
-    rows.add(2000, (1, 2), [2.1, 3.1])
+    rows = _rows()
+    rows.add(1000, (0, 1), (0, 1), [1.0, 2.0])
+    rows.add(2000, (1, 2), (1, 2), [2.1, 3.1])
     rows.close_due(300_000)
     batch = rows.taken()
     assert batch.t.tolist() == [1000, 2000]
     assert np.array_equal(batch.values[:, :3], [[1.0, 2.0, np.nan], [np.nan, 2.1, 3.1]], equal_nan=True)
-
-
-@settings(max_examples=150, deadline=None)
-@given(st.lists(st.tuples(st.integers(0, 3), st.integers(1, 150_000)), max_size=30))
-def test_the_quick_way_to_add_gives_what_the_general_one_gives(messages):
-    quick, general = (GroupRows(Group("bus", "cells", NAMES), 250_000) for _ in range(2))
-    t = 0
-    for count, (part, later) in enumerate(messages):
-        t += later
-        values = [float(count), math.nan]
-        quick.add_run(t, 2 * part, list(values))
-        general.add(t, (2 * part, 2 * part + 1), values)
-    for rows in (quick, general):
-        rows.close_due(t + 300_000)
-    one, other = quick.taken(), general.taken()
-    assert (one is None) == (other is None) == (not messages)
-    if messages:
-        assert one.t.tolist() == other.t.tolist()
-        assert np.array_equal(one.values, other.values, equal_nan=True)
-        assert quick.incomplete == general.incomplete
 
 
 @pytest.fixture(scope="module")

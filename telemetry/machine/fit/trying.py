@@ -7,10 +7,9 @@ from collections.abc import Sequence
 from copy import deepcopy
 from typing import Any
 
-from telemetry.machine.kinds import nearest_of
 from telemetry.machine.machine_file import read_tables
-from telemetry.machine.sections import PLAIN_SECTIONS, Machine, find_key, section_keys
-from telemetry.model.errors import InputError, MachineFileError, printable
+from telemetry.machine.sections import PLAIN_SECTIONS, Machine, find_key, homes_of, section_keys
+from telemetry.model.errors import InputError, MachineFileError, nearest, printable
 from telemetry.model.keys import meant
 
 OPTION = "--try"
@@ -53,12 +52,11 @@ def _parted(change: str) -> tuple[str, str, str]:
     if not equals or not said.strip():
         raise InputError(f'{OPTION} "{printable(change)}" gives no value; write {OPTION} fuse_a=150, say')
     section, _, name = place.strip().rpartition(".")
-    homes = [each for each in PLAIN_SECTIONS if any(key.name == name for key in section_keys(each))]
+    homes = [each for each in homes_of(name) if each in PLAIN_SECTIONS]
     if not section:
         if not homes:
-            known = tuple(key.name for each in PLAIN_SECTIONS for key in section_keys(each))
-            near = nearest_of(name, known)
-            right = f"did you mean {near}?" if near else "docs/machine-file.md lists the keys"
+            near = nearest(name.lower(), [key.name for each in PLAIN_SECTIONS for key in section_keys(each)], 1)
+            right = f"did you mean {near[0]}?" if near else "docs/machine-file.md lists the keys"
             raise InputError(f"{OPTION} {printable(name)} is an unknown key; {right}")
         # The cable to the controller is meant unless the charger's is named.
         first = "wiring" if "wiring" in homes else homes[0]
