@@ -112,17 +112,17 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
     share = None if charging is None else charging.charger_efficiency
     ohm = None if pack is None else pack_ohm(pack, resistance)
     left = None
-    if pack is not None and power.current is not None and end_pct is not None:
+    if pack is not None and usable is not None and power.current is not None and end_pct is not None:
         seconds_ohm = fast_ohm(pack, measured_ohm(resistance))
         load, highest = Load.of(power.current), 0.0 if charge is None else float(charge.pct.max())
-        left = find_energy_left(end_pct, pack, capacity_range(pack, capacity), load, seconds_ohm, highest)
+        left = find_energy_left(end_pct, pack, usable, load, seconds_ohm, highest)
     work = session_work(
         series,
         power,
         phases,
         machine,
         energy_uncertainty=_energy_uncertainty(totals),
-        usable_ah=None if capacity is None or capacity.usable_ah is None else usable,
+        usable_ah=usable,
         ohm=ohm,
         charger_share=share,
     )

@@ -29,8 +29,6 @@ CHARGER_SHARE = Range(0.82, 0.90, 0.95)
 """Efficiency of a mains charger where it was not measured; common practice, from memory."""
 LEAST_KM = 1.0
 """Kilometres per charge are not given for a shorter drive: that would extrapolate tens of times. Ours."""
-USABLE_OF_RATED = Range(0.75, 0.90, 1.0)
-"""Usable part of a rated capacity that was not measured: age, cold, charge left at the cut-off; common practice."""
 
 
 @dataclass(frozen=True)
@@ -94,25 +92,6 @@ def energy_efficiency(out_wh: float, in_wh: float) -> float:
     return out_wh / in_wh
 
 
-def energy_per_charge_wh(
-    mean_voltage_v: Range | float | None, usable_ah: Range | None = None, rated_ah: float | None = None
-) -> Range | None:
-    """Return what a full charge gives, Wh; None without a voltage or any capacity.
-
-    Args:
-        mean_voltage_v: mean voltage under load from full to empty, V; see
-            :func:`telemetry.analysis.charge_voltage.voltage_over_charge`.
-        usable_ah: measured usable capacity; None: taken from the rated by ``USABLE_OF_RATED``.
-        rated_ah: rated capacity, Ah.
-    """
-    if mean_voltage_v is None or (usable_ah is None and rated_ah is None):
-        return None
-    if usable_ah is None:
-        assert rated_ah is not None
-        usable_ah = USABLE_OF_RATED.times(rated_ah)
-    return usable_ah.times(mean_voltage_v)
-
-
 def find_work(
     *,
     energy_wh: Range | None,
@@ -134,7 +113,7 @@ def find_work(
         working_h: hours of work, None where work cannot be told from driving.
         area_ha, distance_km, working_km: as :func:`find_field_area` gives them.
         working_width_m: m.
-        charge_wh: what a full charge gives, as :func:`energy_per_charge_wh` says.
+        charge_wh: what a full charge gives.
         wall_wh_per_wh: Wh at the wall for each Wh out of the pack.
         prices: the owner's figures.
     """

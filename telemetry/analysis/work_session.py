@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from telemetry.analysis.charge_voltage import drive_current_a, pack_ohm, voltage_over_charge
+from telemetry.analysis.energy_left import capacity_range
 from telemetry.analysis.field_area import FieldArea, find_field_area
 from telemetry.analysis.phases import Phases
 from telemetry.analysis.ranges import Z90, Range
@@ -15,7 +16,6 @@ from telemetry.analysis.work import (
     CHARGER_SHARE,
     Prices,
     Work,
-    energy_per_charge_wh,
     find_work,
 )
 from telemetry.machine.sections import Machine
@@ -59,7 +59,7 @@ def session_work(
         series, power, phases: the session; phases of charge are left out.
         machine: what the owner states; None: what needs it is unknown.
         energy_uncertainty: one standard deviation of the net energy, as a share.
-        usable_ah: measured usable capacity; None: from the rated one, with a wide range.
+        usable_ah: the capacity to count with; None: as the stated one lets expect.
         ohm: measured resistance of the pack; None: stated, else what its chemistry lets expect.
         charger_share: measured efficiency of the charger; None: the usual range.
         sessions_per_season: how many such sessions a season has, where somebody says.
@@ -82,7 +82,7 @@ def session_work(
         if machine is not None:
             pack = machine.pack
             volts = voltage_over_charge(pack, drive_current_a(power), ohm or pack_ohm(pack))
-            charge = energy_per_charge_wh(volts, usable_ah, pack.capacity_ah)
+            charge = (usable_ah or capacity_range(pack)).times(volts)
     wall = None
     if machine is not None:
         through = (charger_share or CHARGER_SHARE).times(CHARGE_ENERGY_SHARE[machine.pack.chemistry])

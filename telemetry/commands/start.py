@@ -7,7 +7,7 @@ import shlex
 import signal
 import sys
 from collections.abc import Sequence
-from contextlib import suppress
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -35,17 +35,20 @@ def start(_arguments: argparse.Namespace) -> int:
     from telemetry.runs.program import PROGRAM, program_version
     from telemetry.runs.survey import Survey
     from telemetry.screen.session_list import SessionList
-    from telemetry.screen.start_app import StartApp
+    from telemetry.screen.start_face import StartFace
+    from telemetry.screen.terminal import TerminalScreen
+    from telemetry.screen.theme import detected_colours
     from telemetry.store.place import default_store_path
 
     store, chosen, page = default_store_path(), None, "start"
     while True:
-        sessions = SessionList(store, program_version(), _judge, chosen=chosen)
-        app = StartApp(Survey(Path(), store), sessions, PROGRAM, page=page)
-        words = app.run()
+        colours = detected_colours()
+        with closing(SessionList(store, program_version(), _judge, chosen=chosen)) as sessions:
+            face = StartFace(Survey(Path(), store), sessions, PROGRAM, page=page, colours=colours)
+            words = TerminalScreen(face, colours).run()
         if words is None:
             return 0
-        chosen, page = sessions.chosen, app.page
+        chosen, page = sessions.chosen, face.page
         _run(words, PROGRAM)
         if words[0] not in _WITHOUT_WORDS and not _goes_on():
             return 0

@@ -30,7 +30,7 @@ class OnScreen:
 
     screen: TerminalScreen
     starting: Starting
-    showing: asyncio.Task[None]
+    showing: asyncio.Task[tuple[str, ...] | None]
 
     @property
     def broken(self) -> bool:

@@ -63,8 +63,8 @@ def _has_terminal() -> bool:
     return False
 
 
-class TerminalScreen(App[None], inherit_bindings=False):
-    """The screen; ``await screen.run_async()`` shows it until it is left.
+class TerminalScreen(App[tuple[str, ...]], inherit_bindings=False):
+    """The screen; ``await screen.run_async()`` shows it until it is left, and returns what its face leaves with.
 
     Args:
         face: what it shows first.

@@ -21,7 +21,6 @@ from telemetry.analysis.open_circuit import OpenCircuitTable
 from telemetry.analysis.outlook import forecast
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.series import Series, SessionSeries
-from telemetry.analysis.work import energy_per_charge_wh
 from telemetry.machine.pack_keys import Pack
 
 S = 1_000_000
@@ -113,15 +112,6 @@ def test_what_is_known_of_a_capacity() -> None:
     assert capacity_range(plain, UsableCapacity(None, None, "not known")) == WORN.times(100.0)
     assert capacity_range(trusted) == pytest.approx((100.0 - Z90 * spread, 100.0, 100.0 + Z90 * spread))
     assert capacity_range(plain, UsableCapacity(80.0, 1.0, "measured")).mid == pytest.approx(80.0, abs=0.5)
-
-
-def test_the_energy_of_a_charge() -> None:
-    assert energy_per_charge_wh(None, Range.exactly(90.0)) is None
-    assert energy_per_charge_wh(51.0) is None
-    assert energy_per_charge_wh(50.0, Range(80.0, 90.0, 100.0), 1.0) == (4000.0, 4500.0, 5000.0)
-    rated = energy_per_charge_wh(50.0, None, 100.0)
-    assert rated is not None
-    assert rated.mid < rated.high <= 5000.0
 
 
 def test_the_mean_of_the_next_ten_minutes_is_the_weighted_mean_and_more_pieces_make_it_surer() -> None:

@@ -15,7 +15,6 @@ from telemetry.analysis.work import (
     FUEL_KWH_PER_L,
     Prices,
     energy_efficiency,
-    energy_per_charge_wh,
     find_work,
 )
 
@@ -74,7 +73,7 @@ class TestWork:
             distance_km=Range(3.9, 4.0, 4.1),
             working_km=Range(3.4, 3.5, 3.6),
             working_width_m=1.1,
-            charge_wh=energy_per_charge_wh(77.0, rated_ah=105),
+            charge_wh=Range(0.78, 0.9, 1.02).times(105 * 77.0),
             wall_wh_per_wh=Range(1.1, 1.16, 1.3),
             prices=Prices(tariff_per_kwh=0.3, fuel_l_per_h=2.5, fuel_price_per_l=1.7, currency="EUR"),
         )
@@ -107,11 +106,6 @@ class TestWork:
         )
         assert work.field_efficiency is not None
         assert work.field_efficiency.mid == pytest.approx(efficiency, abs=0.06 / acres)
-
-    def test_a_measured_capacity_comes_before_a_rated_one(self) -> None:
-        assert energy_per_charge_wh(50.0, Range(88, 90, 92), 105) == pytest.approx((4400, 4500, 4600))
-        assert energy_per_charge_wh(None, Range(88, 90, 92)) is None
-        assert energy_per_charge_wh(50.0) is None
 
     def test_each_figure_that_is_missing_has_its_reason(self) -> None:
         work = find_work(energy_wh=None, session_h=0.0)

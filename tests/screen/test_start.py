@@ -17,6 +17,7 @@ import tty
 from collections.abc import Iterator
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 import pytest
 from rich.cells import cell_len
@@ -32,9 +33,10 @@ from telemetry.runs.program import PROGRAM, program_version
 from telemetry.runs.survey import Survey
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.session_list import SessionList
-from telemetry.screen.start_app import FOOTERS, START_KEYS, StartApp
+from telemetry.screen.start_face import FOOTERS, START_KEYS, StartFace
 from telemetry.screen.start_facts import StartFacts, StartLine
 from telemetry.screen.start_page import KEY_COLUMN, draw_start
+from telemetry.screen.terminal import TerminalScreen
 from telemetry.screen.theme import Colours, palette
 from telemetry.store.ledger import Ledger, LedgerEntry
 from tests.faults.program import ROOT, shakedown
@@ -91,18 +93,18 @@ def drawn(sessions: SessionList, size: tuple[int, int], colours: Colours = "full
     return "".join(f"{''.join(text for text, _ in line).rstrip()}\n" for line in lines)
 
 
-def app_on(store: Path | None, facts: StartFacts = FACTS) -> StartApp:
+def app_on(store: Path | None, facts: StartFacts = FACTS) -> TerminalScreen:
     sessions = SessionList(store, program_version())
-    return StartApp(Known(facts), sessions, PROGRAM, colours="full", wall=ManualClock(NOW))
+    return TerminalScreen(StartFace(Known(facts), sessions, PROGRAM, colours="full", wall=ManualClock(NOW)), "full")
 
 
-async def first_read(app: StartApp, pilot: Pilot[None]) -> None:
+async def first_read(app: TerminalScreen, pilot: Pilot[Any]) -> None:
     """Wait until the store has been read, which comes after the first picture."""
-    while not app._is_store_read:
+    while not app._face._is_store_read:
         await pilot.pause()
 
 
-def rows_of(app: StartApp) -> list[str]:
+def rows_of(app: TerminalScreen) -> list[str]:
     app.paint()
     return ["".join(text for text, _ in line) for line in app._panel.drawn]
 
@@ -163,7 +165,7 @@ async def test_the_other_keys_stay(session_store: Path) -> None:
         await pilot.press("down", "down", "up", "down")
         assert next(row for row in rows_of(app) if row.startswith("►"))[1] == "4"
         await pilot.press("t")
-        assert app.light == "dusk"
+        assert app._face.light == "dusk"
         await pilot.press("h")
         assert "keys of this page" in rows_of(app)[0]
         await pilot.press("escape", "c", *"all", "space", *"ses", "enter")
@@ -327,7 +329,8 @@ async def test_verdicts_that_are_missing_come_while_it_is_open(tmp_path: Path) -
     store = make_store(tmp_path / "store.sqlite3", judged=False)
     assert len(missing(store)) == 5
     sessions = SessionList(store, program_version(), JudgingProcess)
-    app = StartApp(Known(), sessions, PROGRAM, page="6", colours="full", wall=ManualClock(NOW))
+    face = StartFace(Known(), sessions, PROGRAM, page="6", colours="full", wall=ManualClock(NOW))
+    app = TerminalScreen(face, "full")
     async with app.run_test(size=(120, 40)) as pilot:
         await first_read(app, pilot)
         begun = time.monotonic()
@@ -335,6 +338,7 @@ async def test_verdicts_that_are_missing_come_while_it_is_open(tmp_path: Path) -
             assert time.monotonic() < begun + 120
             await pilot.pause(0.1)
         assert sum("NOT ENOUGH SEEN" in row for row in rows_of(app)[3:9]) == 5
+    sessions.close()
     assert not missing(store)
 
 

@@ -1,4 +1,4 @@
-"""The first screen and the list of sessions without a run: one panel, one timer, keys.
+"""The first screen and the list of sessions without a run, and what their keys do.
 
 Leaving gives the words of the command that a key asked for, to be run in the terminal.
 """
@@ -7,28 +7,24 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar, Protocol
-
-from textual import events
-from textual.app import App, ComposeResult
+from typing import TYPE_CHECKING, Protocol
 
 from telemetry.model.clock import Clock, SystemClock
 from telemetry.screen.canvas import Canvas, Line
 from telemetry.screen.footer import draw_footer_items
 from telemetry.screen.keys import FooterItem
 from telemetry.screen.page import Drawn, Target
-from telemetry.screen.panel import Ground, Panel
 from telemetry.screen.prompt import draw_message
 from telemetry.screen.session_keys import SessionKeys
 from telemetry.screen.session_list import SessionList
 from telemetry.screen.start_facts import StartFacts
 from telemetry.screen.start_page import LAST_SESSIONS, draw_start
-from telemetry.screen.theme import Colours, Light, detected_colours, lacks_eighths, palette
+from telemetry.screen.theme import Colours, Light, lacks_eighths, palette
 
 if TYPE_CHECKING:
     from telemetry.screen.prompt import Prompt
+    from telemetry.screen.terminal import TerminalScreen
 
-PAINT_EVERY_S = 0.2
 MESSAGE_US = 4_000_000
 Page = str
 
@@ -100,25 +96,18 @@ _WHAT_IT_SHOWS: dict[Page, tuple[str, ...]] = {
 }
 
 
-class StartApp(App[tuple[str, ...]], inherit_bindings=False):
-    """The first screen; :meth:`run` returns the words of a command, or None where it was left.
+class StartFace:
+    """What the screen shows without a run; a :class:`telemetry.screen.terminal.Face`.
 
     Args:
         facts: what there is.
         sessions: the list.
         program: words that run this program as a command beside the screen.
         page: ``start``, or ``6`` for the list.
-        light: colours to begin with.
-        colours: how many the terminal takes; found out where None.
-        plain_blocks: draw traces of full and half blocks only.
+        colours: how many the terminal takes.
         wall: real time.
 
     """
-
-    CSS: ClassVar[str] = "Screen { overflow: hidden; }"
-    ENABLE_COMMAND_PALETTE = False
-    ALLOW_SELECT = False
-    TITLE = "shakedown"
 
     def __init__(
         self,
@@ -126,64 +115,43 @@ class StartApp(App[tuple[str, ...]], inherit_bindings=False):
         sessions: SessionList,
         program: Sequence[str],
         *,
+        colours: Colours,
         page: Page = "start",
-        light: Light = "sun",
-        colours: Colours | None = None,
-        plain_blocks: bool = False,
         wall: Clock | None = None,
     ) -> None:
-        self._colours: Colours = detected_colours() if colours is None else colours
-        super().__init__(ansi_color=self._colours != "full")
-        self.animation_level = "none"
-        self._plain_blocks = plain_blocks or lacks_eighths(self._colours)
+        self._colours = colours
         self._wall: Clock = SystemClock() if wall is None else wall
         self._facts, self._list, self._program = facts, sessions, tuple(program)
-        self.page, self.light = page, light
+        self.page = page
+        self.light: Light = "sun"
         self._is_store_read = False
         self.prompt: Prompt | None = None
         self._message: tuple[str, int] | None = None
-        self._panel = Panel()
+        self._screen: TerminalScreen | None = None
         self._canvas: Canvas | None = None
         self._drawn = Drawn()
         self._over: Drawn | None = None
         self._footer: list[Target] = []
         self._sessions: SessionKeys | None = None
 
-    def get_default_screen(self) -> Ground:
-        """Give the ground that the panel covers."""
-        return Ground(id="_default")
+    def begin(self, screen: TerminalScreen, /) -> None:
+        """Only once the first picture stands look round and read the store."""
+        self._screen = screen
+        screen.call_after_refresh(self._look_round)
 
-    def compose(self) -> ComposeResult:
-        """Give the one panel."""
-        yield self._panel
-
-    def on_mount(self) -> None:
-        """Paint, and only then look round and read the store."""
-        self.set_interval(PAINT_EVERY_S, self.paint)
-        self.call_after_refresh(self._begin)
-
-    def _begin(self) -> None:
+    def _look_round(self) -> None:
         self._facts.start()
         self._is_store_read = True
-        self.paint()
+        if self._screen is not None:
+            self._screen.paint()
 
-    def on_unmount(self) -> None:
-        """End what runs beside the screen."""
-        self._list.close()
+    def _leave(self, words: tuple[str, ...] | None) -> None:
+        if self._screen is not None:
+            self._screen.exit(words)
 
-    def on_resize(self) -> None:
-        """Draw for the new size at once."""
-        self.paint()
-
-    def paint(self) -> None:
-        """Draw the present moment; only lines that changed reach the terminal."""
-        if self._panel.is_mounted:
-            width, height = self.size
-            self._panel.show(self.drawn_lines(width, height), width)
-
-    def drawn_lines(self, width: int, height: int) -> list[Line]:
+    def lines(self, width: int, height: int, /) -> list[Line]:
         """Return the present moment drawn for a terminal of ``width`` by ``height``."""
-        canvas = Canvas(width, height, palette(self.light, self._colours, self._plain_blocks))
+        canvas = Canvas(width, height, palette(self.light, self._colours, lacks_eighths(self._colours)))
         now, prompt = self._wall.now(), self.prompt
         if prompt is not None and now >= prompt.closes_at:
             self._close_prompt()
@@ -229,23 +197,14 @@ class StartApp(App[tuple[str, ...]], inherit_bindings=False):
 
     # Keys and mouse
 
-    def on_key(self, event: events.Key) -> None:
-        """Take a key; everything is drawn at once, so that the answer is seen."""
-        event.stop()
-        event.prevent_default()
-        key, character = event.key, event.character
+    def press(self, key: str, character: str | None, /) -> None:
+        """Do what a key means."""
         if character is not None and len(character) == 1 and character.isupper():
             key = key if self.prompt is not None and self.prompt.types else character.lower()
-        self.press(key, character)
-        if not self._exit:
-            self.paint()
-
-    def press(self, key: str, character: str | None) -> None:
-        """Do what a key means."""
         self._message = None
         prompt = self.prompt
         if key in ("ctrl+c", "ctrl+q"):
-            self.exit(None)
+            self._leave(None)
         elif prompt is not None:
             if prompt.press(key, character):
                 self._close_prompt()
@@ -263,12 +222,10 @@ class StartApp(App[tuple[str, ...]], inherit_bindings=False):
         if prompt is not None:
             prompt.close()
 
-    def on_click(self, event: events.Click) -> None:
+    def click(self, x: int, y: int, /) -> None:
         """Take a click: what is drawn there says which key it stands for."""
-        event.stop()
         over = self._over.targets if self.prompt is not None and self._over is not None else None
         targets = [*self._footer, *self._drawn.targets] if over is None else over
-        x, y = event.screen_x, event.screen_y
         hit = next((each for each in targets if each.y == y and each.x <= x < each.x + each.width), None)
         if hit is None or (self.prompt is not None and over is None):
             return
@@ -280,19 +237,10 @@ class StartApp(App[tuple[str, ...]], inherit_bindings=False):
                 self._close_prompt()
         elif isinstance(hit.choose, int):
             self._list.chosen = hit.choose
-        self.paint()
 
-    def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
-        """Move up."""
-        event.stop()
-        self.press("up", None)
-        self.paint()
-
-    def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
-        """Move down."""
-        event.stop()
-        self.press("down", None)
-        self.paint()
+    def scroll(self, step: int, /) -> None:
+        """Move up or down."""
+        self.press("down" if step > 0 else "up", None)
 
     # What the keys do
 
@@ -311,7 +259,7 @@ class StartApp(App[tuple[str, ...]], inherit_bindings=False):
         self.prompt = prompt
 
     def _review(self, session: int, is_recorded: bool) -> str:
-        self.exit(("watch", "--follow") if is_recorded else ("review", str(session)))
+        self._leave(("watch", "--follow") if is_recorded else ("review", str(session)))
         return ""
 
     def enter(self) -> None:
@@ -319,7 +267,7 @@ class StartApp(App[tuple[str, ...]], inherit_bindings=False):
         if self.page == "start" and self._list.chosen is None:
             words = self._facts.facts.next_words
             if words:
-                self.exit(words)
+                self._leave(words)
             return
         self._keys.review_session()
 
@@ -331,7 +279,7 @@ class StartApp(App[tuple[str, ...]], inherit_bindings=False):
             return
         words = self._facts.facts.words_for(key)
         if words:
-            self.exit(words)
+            self._leave(words)
         else:
             self.say("nothing here to do that with yet")
 
@@ -353,11 +301,11 @@ class StartApp(App[tuple[str, ...]], inherit_bindings=False):
 
     def demo(self) -> None:
         """Watch a simulated machine."""
-        self.exit(("watch", "--demo"))
+        self._leave(("watch", "--demo"))
 
     def new_machine(self) -> None:
         """Describe a machine."""
-        self.exit(("new-machine",))
+        self._leave(("new-machine",))
 
     def all_sessions(self) -> None:
         """List all sessions."""
@@ -397,4 +345,4 @@ class StartApp(App[tuple[str, ...]], inherit_bindings=False):
 
     def leave(self) -> None:
         """Leave."""
-        self.exit(None)
+        self._leave(None)
