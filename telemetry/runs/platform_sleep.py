@@ -11,7 +11,6 @@ import contextlib
 import os
 import shutil
 import sys
-from types import TracebackType
 from typing import Self
 
 _WHY = "a run of a machine is being recorded"
@@ -39,9 +38,7 @@ class StayAwake:
             self._said = f"Sleep could not be prevented ({error.strerror}): turn off sleep."
         return self
 
-    async def __aexit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    async def __aexit__(self, *_failure: object) -> None:
         if sys.platform == "win32" and self.holds_sleep:
             _request_by_windows(_CONTINUOUS)
         child, self._child = self._child, None

@@ -12,7 +12,6 @@ import wave
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
 from typing import Literal, Self
 
 import numpy as np
@@ -99,9 +98,7 @@ class Sounder:
         self._task = asyncio.create_task(self._run(), name="alarm sounds")
         return self
 
-    async def __aexit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    async def __aexit__(self, *_failure: object) -> None:
         for task in (self._task, self._commanding):
             if task is not None:
                 task.cancel()

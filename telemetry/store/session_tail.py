@@ -6,7 +6,6 @@ from collections import Counter
 from collections.abc import Iterator
 from itertools import chain
 from pathlib import Path
-from types import TracebackType
 
 import numpy as np
 
@@ -44,9 +43,7 @@ class SessionTail:
     def __enter__(self) -> SessionTail:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_failure: object) -> None:
         self._db.close()
 
     def newest(self) -> int | None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from types import TracebackType
 from typing import TYPE_CHECKING
 
 from telemetry.model.batch import Group, Span
@@ -70,9 +69,7 @@ class StoreWriter:
     def __enter__(self) -> StoreWriter:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_failure: object) -> None:
         self.close()
 
     @property
