@@ -133,12 +133,17 @@ def interval(text: str) -> float:
 
 def seconds(text: str) -> float:
     """Return a number of seconds above 0, as an option takes it."""
+    return above_0(text, _LONGEST_S, "not a number of seconds above 0, such as 60")
+
+
+def above_0(text: str, most: float, why_not: str) -> float:
+    """Return a number above 0, with a decimal point or comma; ``why_not`` ends the sentence where it is none."""
     try:
         value = float(text.replace(",", "."))
     except ValueError:
         value = 0.0
-    if not 0 < value < _LONGEST_S:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of seconds above 0, such as 60")
+    if not 0 < value <= most:
+        raise argparse.ArgumentTypeError(f"{text!r} is {why_not}")
     return value
 
 
@@ -146,13 +151,7 @@ def times_real_time(text: str) -> float | None:
     """Return how many times faster than real time, as ``--speed`` takes it; None for ``max``."""
     if text == "max":
         return None
-    try:
-        value = float(text)
-    except ValueError:
-        value = 0.0
-    if not 0 < value <= _FASTEST:
-        raise argparse.ArgumentTypeError(f"{text!r} is neither 'max' nor a number above 0, such as 1 or 8")
-    return value
+    return above_0(text, _FASTEST, "neither 'max' nor a number above 0, such as 1 or 8")
 
 
 def seed(text: str) -> int:

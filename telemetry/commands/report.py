@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from telemetry.commands.options import (
+    above_0,
     add,
     add_machine,
     add_session,
@@ -60,13 +61,7 @@ def _add_report(commands: Any) -> None:
 
 def _kilowatt_hours(text: str) -> float:
     """Return Wh."""
-    try:
-        value = float(text.replace(",", "."))
-    except ValueError:
-        value = 0.0
-    if not 0 < value <= _LARGEST_HA:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of kWh above 0, such as 6.4")
-    return 1000 * value
+    return 1000 * above_0(text, _LARGEST_HA, "not a number of kWh above 0, such as 6.4")
 
 
 def _add_compare(commands: Any) -> None:
