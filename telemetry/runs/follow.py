@@ -27,6 +27,7 @@ from telemetry.runs.begin import OnScreen, begin, end_well_by_signal
 from telemetry.runs.earlier_sessions import resistance_history
 from telemetry.runs.options import RunOptions
 from telemetry.runs.subjects import machine_for
+from telemetry.runs.with_screen import dashboard_of
 from telemetry.store.reader import StoreReader
 from telemetry.store.recovery import recover_if_possible
 from telemetry.store.session_tail import SessionTail
@@ -197,35 +198,18 @@ async def _within(run: FollowRun, for_s: float | None) -> str:
 async def _on_screen(
     run: FollowRun, record: SessionRecord, machine: Machine | None, options: RunOptions, on: OnScreen
 ) -> None:
-    from telemetry.runs.program import PROGRAM, program_version
-    from telemetry.screen.dashboard import Dashboard
-    from telemetry.screen.links_view import LinkFacts
-    from telemetry.screen.scales import pack_scale
-    from telemetry.screen.session_list import SessionList
-    from telemetry.screen.span_figures import SpanFigures
-    from telemetry.screen.traces import Traces
-
     past = LivePast(record.start, record.time_basis)
     run.bus.attach(past.take)
-    pack = None if machine is None else machine.pack
-    sources = () if machine is None else machine.sources
-    dashboard = Dashboard(
+    dashboard = dashboard_of(
         run.snapshot,
         Operator(run, why_no_marks=NO_MARKS, leaving=LEAVING),
         run.clock,
         record.machine,
-        leave_at_end=options.for_s is not None,
-        scale=pack_scale(machine),
-        units=options.units,
-        plain_blocks=options.plain_blocks,
-        facts={
-            source.name: LinkFacts(source.driver, str(source.settings.get("port", "")), source.lag_s)
-            for source in sources
-        },
-        sessions=SessionList(options.sessions, program_version()),
-        program=PROGRAM,
+        machine,
+        past,
+        options,
+        () if machine is None else machine.sources,
         run_word=lambda: "catching up" if run.is_catching_up else "following",
-        traces=Traces(past, run.snapshot.limits, SpanFigures(pack)),
     )
 
     async def beside() -> None:

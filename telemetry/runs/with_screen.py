@@ -7,10 +7,12 @@ import logging
 from collections.abc import Callable, Sequence
 from contextlib import AsyncExitStack
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from telemetry.guided.leading import Leader
+from telemetry.machine.sections import Machine, SourceSettings
 from telemetry.model.batch import Span
+from telemetry.model.clock import Clock
 from telemetry.pipeline.past import LivePast
 from telemetry.pipeline.raw_tail import RawTail
 from telemetry.pipeline.run import Operator, Run
@@ -80,37 +82,23 @@ async def _run_under_dashboard(
     raw_tail: RawTail | None,
     on: OnScreen,
 ) -> None:
-    from telemetry.runs.program import PROGRAM, program_version
-    from telemetry.screen.dashboard import Dashboard
-    from telemetry.screen.links_view import LinkFacts
-    from telemetry.screen.scales import pack_scale
-    from telemetry.screen.session_list import SessionList
     from telemetry.screen.sound import ring_bell
-    from telemetry.screen.span_figures import SpanFigures
-    from telemetry.screen.traces import Traces
 
-    pack = None if subject.machine is None else subject.machine.pack
-    dashboard = Dashboard(
+    machine = subject.machine
+    dashboard = dashboard_of(
         snapshot,
         operator_of(run, subject, options, supervisors),
         subject.clock,
         subject.machine_name,
+        machine,
+        past,
+        options,
+        [source for source, _ in subject.drivers],
         recorded=options.store is not None,
         sounder=sounder,
-        leave_at_end=options.for_s is not None,
-        mark_keys=(subject.machine.vehicle.mark_keys or ()) if subject.machine is not None else (),
-        scale=pack_scale(subject.machine),
-        units=options.units,
-        plain_blocks=options.plain_blocks,
-        facts={
-            source.name: LinkFacts(source.driver, str(source.settings.get("port", "")), source.lag_s)
-            for source, _ in subject.drivers
-        },
+        mark_keys=(machine.vehicle.mark_keys or ()) if machine is not None else (),
         raw=raw_tail,
-        sessions=SessionList(options.sessions, program_version()),
-        program=PROGRAM,
         leader=options.leader,
-        traces=Traces(past, snapshot.limits, SpanFigures(pack)),
     )
 
     def lost() -> None:
@@ -121,6 +109,46 @@ async def _run_under_dashboard(
         end_well_by_signal(run.stop)
 
     await run_beside(on, dashboard, run, supervisors, lost)
+
+
+def dashboard_of(
+    snapshot: Snapshot,
+    operator: Operator,
+    clock: Clock,
+    name: str,
+    machine: Machine | None,
+    past: LivePast,
+    options: RunOptions,
+    sources: Sequence[SourceSettings],
+    **more: Any,
+) -> Dashboard:
+    """Return the dashboard of a run that goes on; ``more`` as that class has it."""
+    from telemetry.runs.program import PROGRAM, program_version
+    from telemetry.screen.dashboard import Dashboard
+    from telemetry.screen.links_view import LinkFacts
+    from telemetry.screen.scales import pack_scale
+    from telemetry.screen.session_list import SessionList
+    from telemetry.screen.span_figures import SpanFigures
+    from telemetry.screen.traces import Traces
+
+    return Dashboard(
+        snapshot,
+        operator,
+        clock,
+        name,
+        Traces(past, snapshot.limits, SpanFigures(None if machine is None else machine.pack)),
+        leave_at_end=options.for_s is not None,
+        scale=pack_scale(machine),
+        units=options.units,
+        plain_blocks=options.plain_blocks,
+        facts={
+            source.name: LinkFacts(source.driver, str(source.settings.get("port", "")), source.lag_s)
+            for source in sources
+        },
+        sessions=SessionList(options.sessions, program_version()),
+        program=PROGRAM,
+        **more,
+    )
 
 
 def operator_of(run: Run, subject: Subject, options: RunOptions, supervisors: Sequence[Supervisor]) -> Operator:

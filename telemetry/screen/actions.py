@@ -22,7 +22,7 @@ from telemetry.screen.help_page import help_page, limit_page
 from telemetry.screen.keys import Key, Need, keys_in
 from telemetry.screen.link_keys import LinkKeys
 from telemetry.screen.links_view import LinkFacts, LinksShown
-from telemetry.screen.mark_entry import OPEN_US, PRESETS, MarkEntry
+from telemetry.screen.mark_entry import OPEN_US, MarkEntry
 from telemetry.screen.operator_marks import MarkKeys
 from telemetry.screen.page import Drawn, Target
 from telemetry.screen.page_keys import PageKeys
@@ -51,7 +51,6 @@ class Actions:
         cursor: plays; made here where None.
         open_session: opens another session, by its number and whether it is being recorded, and returns what to say;
             None where a run goes on.
-        presets: words of marks set by one key.
         mark_keys: keys that set a mark without words.
         facts: of each source, for the links view.
         raw: the last raw pieces of the links; None where there are none.
@@ -78,7 +77,6 @@ class Actions:
         wall: Clock,
         traces: Traces,
         *,
-        presets: tuple[str, ...] = PRESETS,
         mark_keys: tuple[str, ...] = (),
         facts: Mapping[str, LinkFacts] | None = None,
         raw: RawTail | None = None,
@@ -97,7 +95,7 @@ class Actions:
         self._test_sound, self._toggle_mute, self._leave = test_sound, toggle_mute, leave
         self._alarms = AlarmKeys(snapshot, control, self.say)
         self._traces = traces
-        self._marks = MarkKeys(snapshot, control, wall, self.say, presets, self._moment)
+        self._marks = MarkKeys(snapshot, control, wall, self.say, self._moment)
         self._message: tuple[str, int] | None = None
         self.shown = Shown()
         self._links = LinkKeys(snapshot, control, self.shown, self.say, facts or {}, raw)

@@ -9,7 +9,6 @@ from telemetry.model.clock import Clock, SystemClock
 from telemetry.model.errors import printable
 from telemetry.model.time_text import clock_at
 from telemetry.pipeline.control import RunControl
-from telemetry.pipeline.past import LivePast
 from telemetry.pipeline.raw_tail import RawTail
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.actions import ENDING, Actions
@@ -17,7 +16,7 @@ from telemetry.screen.canvas import Canvas, Line
 from telemetry.screen.cursor_play import CursorPlay
 from telemetry.screen.footer import draw_footer
 from telemetry.screen.links_view import LinkFacts
-from telemetry.screen.mark_entry import PRESETS, MarkEntry
+from telemetry.screen.mark_entry import MarkEntry
 from telemetry.screen.prompt import draw_message
 from telemetry.screen.scales import PackScale
 from telemetry.screen.scene import Scene
@@ -25,7 +24,7 @@ from telemetry.screen.session_list import SessionList
 from telemetry.screen.settled import Settlement
 from telemetry.screen.sound import Sounder
 from telemetry.screen.terminal import TerminalScreen
-from telemetry.screen.theme import Colours, Light, Palette, detected_colours, lacks_eighths, palette
+from telemetry.screen.theme import Colours, Palette, detected_colours, lacks_eighths, palette
 from telemetry.screen.traces import Traces
 from telemetry.screen.units import UNITS, UnitsName
 from telemetry.screen.views import draw_view
@@ -42,19 +41,17 @@ class Dashboard:
         control: what keys do to the run.
         clock: the run's clock; ages are reckoned by it.
         machine_name: shown at the top.
+        traces: what the traces show.
         recorded: whether the run is written to a store.
         sounder: where alarms are heard; the screen only tests and mutes it.
         test_sound: sound the test at the start.
         leave_at_end: leave as soon as the run has ended, else wait for a key.
-        light: colours for sunlight or dusk to begin with.
         colours: how many the terminal takes; found out where None.
         wall: real time, for messages and flashing.
-        presets: words of marks set by one key.
         mark_keys: keys that set a mark without words, for a button that acts as a keyboard.
         scale: what the machine file says of the pack.
         units: of speed, area and temperature.
         plain_blocks: draw traces of full and half blocks only; always so where the terminal's fonts lack the others.
-        traces: what the traces show; nothing where None.
         cursor: plays a session that is looked at afterwards.
         open_session: opens another session in place of this one; None where a run goes on.
         before_paint: called with the view that is drawn next, so that the snapshot can follow the cursor.
@@ -73,15 +70,14 @@ class Dashboard:
         control: RunControl,
         clock: Clock,
         machine_name: str,
+        traces: Traces,
         *,
         recorded: bool = True,
         sounder: Sounder | None = None,
         test_sound: bool = True,
         leave_at_end: bool = False,
-        light: Light = "sun",
         colours: Colours | None = None,
         wall: Clock | None = None,
-        presets: tuple[str, ...] = PRESETS,
         mark_keys: tuple[str, ...] = (),
         scale: PackScale | None = None,
         units: UnitsName = "metric",
@@ -91,7 +87,6 @@ class Dashboard:
         sessions: SessionList | None = None,
         program: Sequence[str] = (),
         run_word: Callable[[], str] | None = None,
-        traces: Traces | None = None,
         cursor: CursorPlay | None = None,
         open_session: Callable[[int, bool], str] | None = None,
         before_paint: Callable[[str], None] | None = None,
@@ -108,7 +103,7 @@ class Dashboard:
         self._leave_at_end = leave_at_end
         self._sounds_test = test_sound
         self._wall: Clock = SystemClock() if wall is None else wall
-        self._traces = Traces(LivePast(snapshot.start), snapshot.limits) if traces is None else traces
+        self._traces = traces
         self._before_paint = before_paint
         self._actions = Actions(
             snapshot,
@@ -118,7 +113,6 @@ class Dashboard:
             self._traces,
             cursor=cursor,
             open_session=open_session,
-            presets=presets,
             mark_keys=mark_keys,
             facts=facts,
             raw=raw,
@@ -129,7 +123,6 @@ class Dashboard:
             program=program,
             leader=leader,
         )
-        self._actions.shown.light = light
         self._word_of_run = run_word
         self._traces.figures.say = self._actions.say
         self._scale = PackScale() if scale is None else scale

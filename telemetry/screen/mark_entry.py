@@ -13,6 +13,7 @@ from telemetry.screen.page import Drawn, Target
 PLAIN = "mark"
 """What a mark is called that was given no words."""
 PRESETS = ("hill", "soft ground", "load on", "load off", "odd noise", "hot smell")
+"""Words of a mark by key, the first by ``1``."""
 """Words set by one key, 1 to 6, while nothing is typed yet."""
 LONGEST = 24
 OPEN_US = 20_000_000
@@ -29,7 +30,6 @@ class MarkEntry:
         t: the moment marked, int microseconds by the run's clock; ``at`` the same as text.
         closes_at: when it closes by itself, int microseconds by the wall clock.
         done: takes the entry as it is closed.
-        presets: words by key, the first by ``1``.
         text: what has been typed.
         outcome: what becomes of the mark.
         at_top: drawn in the first rows, so that what to do about an alarm stays in sight.
@@ -40,7 +40,6 @@ class MarkEntry:
     at: str
     closes_at: int
     done: Callable[[MarkEntry], None]
-    presets: tuple[str, ...] = PRESETS
     text: str = ""
     outcome: Outcome = "words"
     at_top: bool = False
@@ -74,8 +73,8 @@ class MarkEntry:
         if not self.text:
             if character == " ":
                 return True
-            if character.isdecimal() and 1 <= int(character) <= len(self.presets):
-                self.text = self.presets[int(character) - 1]
+            if character.isdecimal() and 1 <= int(character) <= len(PRESETS):
+                self.text = PRESETS[int(character) - 1]
                 return True
         self.text = (self.text + character)[:LONGEST]
         return False
@@ -86,7 +85,7 @@ class MarkEntry:
 
     def draw(self, canvas: Canvas) -> Drawn | None:
         """Draw what is typed and the ready words."""
-        choices = [f"{number} {words}" for number, words in enumerate(self.presets, start=1)]
+        choices = [f"{number} {words}" for number, words in enumerate(PRESETS, start=1)]
         # A choice is not broken in the middle: its blanks are kept while the line is.
         lines = wrapped("  ".join(choice.replace(" ", "\u00a0") for choice in choices), canvas.width - 2)
         y = 0 if self.at_top else max(0, canvas.height - 2 - len(lines))

@@ -23,7 +23,6 @@ class MarkKeys:
         control: what is done to the run.
         wall: real time, by which an entry closes and a mark stops being fresh.
         say: shows one sentence.
-        presets: words set by one key.
         moment: returns the moment that is marked, int microseconds.
 
     """
@@ -34,11 +33,10 @@ class MarkKeys:
         control: RunControl,
         wall: Clock,
         say: Callable[[str], None],
-        presets: tuple[str, ...],
         moment: Callable[[], int],
     ) -> None:
         self._snapshot, self._control, self._wall = snapshot, control, wall
-        self._say, self._presets, self._moment = say, presets, moment
+        self._say, self._moment = say, moment
         self._last: tuple[int, int] | None = None
 
     def open(self) -> MarkEntry | None:
@@ -48,7 +46,7 @@ class MarkKeys:
             return None
         t = self.set()
         at = clock_at(t, self._snapshot.start, tenths=True)
-        return MarkEntry(t, at, self._wall.now() + OPEN_US, self._done, self._presets)
+        return MarkEntry(t, at, self._wall.now() + OPEN_US, self._done)
 
     def set(self) -> int:
         """Mark this moment; return it, int microseconds."""

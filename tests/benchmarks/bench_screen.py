@@ -87,7 +87,7 @@ async def child(mode: str, seconds: float) -> float:
     past = LivePast(clock.now())
     traces = Traces(past, snapshot.limits)
     operator = Operator(Run(clock, LivePacer(clock), standard_stages(Judge(limits)), Gather(), waits=False))
-    dashboard = Dashboard(snapshot, operator, clock, "measured machine", colours="full", traces=traces)
+    dashboard = Dashboard(snapshot, operator, clock, "measured machine", traces, colours="full")
     if mode == "traces":
         dashboard.start_view("3")
         traces.window.lanes = ("pack_voltage", "pack_current", "cell_min_voltage", "pack_power")

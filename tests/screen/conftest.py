@@ -74,10 +74,10 @@ class Rig:
             Operator(self.run, self.plan, why_no_marks=why_no_marks),
             self.clock,
             machine_name,
+            self.traces,
             wall=self.wall,
             sessions=SessionList(store, program_version()),  # type: ignore[arg-type]
             program=PROGRAM,
-            traces=self.traces,
             **options,  # type: ignore[arg-type]
         )
         self.screen = TerminalScreen(self.dashboard, options["colours"])  # type: ignore[arg-type]

@@ -27,7 +27,7 @@ from telemetry.screen.commands_box import Command, CommandsBox, matching
 from telemetry.screen.help_page import help_page, limit_page
 from telemetry.screen.keys import VIEWS, keys_in
 from telemetry.screen.links_view import LinkFacts, LinksShown
-from telemetry.screen.mark_entry import MarkEntry
+from telemetry.screen.mark_entry import PRESETS, MarkEntry
 from telemetry.screen.page import Drawn
 from telemetry.screen.scene import Scene
 from telemetry.screen.shown import Shown
@@ -226,7 +226,7 @@ def test_ready_words_of_a_mark_are_whole_and_can_be_clicked(width: int) -> None:
     assert found is not None
     rows = text_of(canvas).splitlines()
     shown = [rows[t.y].ljust(width)[t.x : t.x + t.width] for t in found.targets]
-    assert shown == [f"{number} {words}" for number, words in enumerate(entry.presets, start=1)]
+    assert shown == [f"{number} {words}" for number, words in enumerate(PRESETS, start=1)]
     assert [t.press for t in found.targets] == [text[0] for text in shown]
 
 
