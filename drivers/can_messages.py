@@ -23,8 +23,8 @@ from telemetry.model.tables import Rules, settings_of
 from .decode import can_standards, message_catalogue
 from .decode.can_batches import CanBatches
 from .decode.can_frames import FRAME_BYTES, CanFrame
-from .decode.can_raw import as_bytes, frame_of, log_line
 from .decode.can_standards import DecodingSettings
+from .decode.candump import as_bytes, frame_of, log_line
 from .links import can_bus
 from .links.can_settings import BusSettings
 from .links.pump import Piece

@@ -19,9 +19,14 @@ from collections.abc import Iterable, Iterator
 from datetime import datetime
 from itertools import pairwise
 from typing import NamedTuple
+from urllib.parse import quote
+
+from telemetry.model.capture import CapturedPiece
 
 from .can_frames import EXTENDED, CanFrame
 
+_CLASSIC = 8
+_IDENTIFIER = 4
 _ID = r"(?P<id>[0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})"
 _END = r"\s*(?:[#;].*|//.*)?$"
 _LOG = re.compile(
@@ -130,3 +135,31 @@ class DumpFrames:
                 passed = passed + line.time if steps else line.time
                 if line.data is not None and self._channel in (None, line.bus):
                     yield CanFrame(round(passed * 1e6), line.key, line.data)
+
+
+def as_bytes(frame: CanFrame) -> bytes:
+    """Return the identifier, four bytes, big-endian, the first bit set where it has 29 bits; then the data."""
+    return frame.key.to_bytes(4, "big") + frame.data
+
+
+def frame_of(piece: CapturedPiece) -> CanFrame | None:
+    """Return the frame that :func:`as_bytes` wrote; None where the bytes are none."""
+    if len(piece.data) < _IDENTIFIER:
+        return None
+    return CanFrame(piece.t, int.from_bytes(piece.data[:_IDENTIFIER], "big"), piece.data[_IDENTIFIER:])
+
+
+def log_line(piece: CapturedPiece) -> str:
+    """Return a frame that was kept as :func:`as_bytes` gives it as a line of a log, as the Linux can-utils write it.
+
+    Raises:
+        ValueError: it holds no identifier.
+
+    """
+    if len(piece.data) < 4:
+        raise ValueError(f"{len(piece.data)} bytes are no CAN frame")
+    key, data = int.from_bytes(piece.data[:4], "big"), piece.data[4:].hex().upper()
+    identifier = f"{key & ~EXTENDED:08X}" if key & EXTENDED else f"{key:03X}"
+    mark = "#" if len(piece.data) <= 4 + _CLASSIC else "##0"
+    seconds, fraction = divmod(piece.t, 1_000_000)
+    return f"({seconds}.{fraction:06d}) {quote(piece.source, safe='') or 'bus'} {identifier}{mark}{data}\n"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Final
 
-from telemetry.machine.pack_voltage import full_voltage
 from telemetry.machine.sections import Machine
 
 SHOCK_V: Final = 60.0
@@ -39,7 +38,7 @@ GENERAL: Final = "Caution: a pack can burn, weld and kill. Disconnect it before 
 
 def shock_caution(machine: Machine) -> str:
     """Return the caution against electric shock that this machine's voltage calls for; empty up to 60 V."""
-    volts, _ = full_voltage(machine)
+    volts, _ = machine.full_voltage
     if volts <= SHOCK_V:
         return ""
     caution = f"This pack reaches {volts:.0f} V at full charge. {SHOCK}"
@@ -50,13 +49,13 @@ def shock_caution(machine: Machine) -> str:
 
 def is_licensed_work(machine: Machine) -> bool:
     """Return whether live work on this machine is beyond extra-low voltage, so for licensed people only."""
-    return full_voltage(machine)[0] > LICENSED_V
+    return machine.full_voltage[0] > LICENSED_V
 
 
 def caution_line(machine: Machine | None) -> str:
     """Return the caution of one line, at most 80 characters; the general one where the machine is not known."""
-    if machine is None or full_voltage(machine)[0] <= SHOCK_V:
+    if machine is None or machine.full_voltage[0] <= SHOCK_V:
         return GENERAL
-    volts, _ = full_voltage(machine)
+    volts, _ = machine.full_voltage
     then = "Live work is licensed work." if is_licensed_work(machine) else "Disconnect it before you work on it."
     return f"Caution: {volts:.0f} V DC at full charge can kill. {then}"

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 from telemetry.machine.cautions import is_licensed_work
-from telemetry.machine.pack_voltage import full_voltage
 from telemetry.machine.sections import Machine
 from telemetry.model.keys import BadValue, described
 
@@ -142,7 +141,7 @@ class Step:
             return Judgement(
                 "again", "Leads reversed: the reading is negative.", "Swap the meter's leads and measure again."
             )
-        most = {"V": ABSURD_SHARE * full_voltage(machine)[0], "A": ABSURD_A}.get(self.unit, math.inf)
+        most = {"V": ABSURD_SHARE * machine.full_voltage[0], "A": ABSURD_A}.get(self.unit, math.inf)
         if abs(reading) > most:
             return Judgement(
                 "again",

@@ -194,6 +194,17 @@ class Machine:
         return printable(self.vehicle.name or self.pack.name or PurePath(self.file).stem or "machine")
 
     @property
+    def full_voltage(self) -> tuple[float, str]:
+        """The highest voltage that the full pack reaches, V, and why: its cut-off, or a charger above that."""
+        pack, charger_v = self.pack, self.charger.output_voltage_v
+        if pack.high_cutoff_v is not None:
+            full, words = pack.high_cutoff_v, "BMS cut-off"
+        else:
+            full = pack.cells_in_series * pack.cell.maximum_v
+            words = f"{pack.cells_in_series} cells at {pack.cell.maximum_v:g} V"
+        return (charger_v, "charger voltage") if charger_v is not None and charger_v > full else (full, words)
+
+    @property
     def bench(self) -> bool:
         """Whether the pack stands by itself: the file says nothing of a machine."""
         return replace(self.vehicle, id=None) == Vehicle()

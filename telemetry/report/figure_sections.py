@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from telemetry.analysis.outlook import Pace
 from telemetry.analysis.ranges import Range
 from telemetry.analysis.session_power import AT_CONTROLLER
@@ -9,9 +11,40 @@ from telemetry.analysis.totals import Totals
 from telemetry.model.time_text import clock, length
 from telemetry.model.words import sentence
 from telemetry.report.numbers import UNKNOWN, figure, plain, three, three_lengths
-from telemetry.report.section import Row, Section
 from telemetry.report.session_model import Report
 from telemetry.report.session_verdict import CAUSE_WORDS, cells_statement, returns_energy
+
+
+@dataclass(frozen=True)
+class Row:
+    """One figure: what it is, how much, and a remark that belongs to it."""
+
+    label: str
+    value: str
+    remark: str = ""
+
+
+@dataclass(frozen=True)
+class Section:
+    """Some figures under a heading; ``charts`` names the charts that belong there."""
+
+    title: str
+    rows: tuple[Row, ...] = ()
+    sentences: tuple[str, ...] = ()
+    charts: tuple[str, ...] = ()
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether there is nothing to print, charts aside."""
+        return not self.rows and not self.sentences
+
+    @classmethod
+    def of_figures(
+        cls, title: str, *rows: Row, sentences: tuple[str, ...] = (), charts: tuple[str, ...] = ()
+    ) -> Section:
+        """Return a section of the rows whose value is known; why the others are not known is said elsewhere."""
+        return cls(title, tuple(row for row in rows if UNKNOWN not in row.value), sentences, charts)
+
 
 _IN_STEP_S = 0.05  # a delay below is none, as it prints
 _FULL_AH = 0.05  # missing charge below which a pack is full, as it prints

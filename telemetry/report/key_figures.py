@@ -6,9 +6,8 @@ from collections.abc import Iterable
 
 from telemetry.model.time_text import clock, length
 from telemetry.model.words import capital, sentence
-from telemetry.report.figure_sections import figure_sections
+from telemetry.report.figure_sections import Row, figure_sections
 from telemetry.report.numbers import UNKNOWN, figure, plain, three
-from telemetry.report.section import Row
 from telemetry.report.session_model import LABELS, Report
 
 

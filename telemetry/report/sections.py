@@ -13,10 +13,9 @@ from telemetry.model.time_text import clock, length
 from telemetry.model.words import capital, sentence
 from telemetry.report.alarm_entries import AlarmEntry
 from telemetry.report.event_lines import TAKEN_BACK
-from telemetry.report.figure_sections import figure_sections
+from telemetry.report.figure_sections import Section, figure_sections
 from telemetry.report.numbers import figure, plain
 from telemetry.report.raw_text import raw_sentences
-from telemetry.report.section import Section
 from telemetry.report.session_model import LABELS, Report
 
 

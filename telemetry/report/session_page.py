@@ -11,10 +11,10 @@ from html import escape
 
 from telemetry.machine.cautions import GENERAL, MAINS, SHOCK
 from telemetry.report.drive_chart import cells_svg
+from telemetry.report.figure_sections import Section
 from telemetry.report.key_figures import could_not_show, key_figures, missing_sentences
 from telemetry.report.numbers import INTERVAL
 from telemetry.report.part_table import part_html, verdict_html
-from telemetry.report.section import Section
 from telemetry.report.sections import sections_of
 from telemetry.report.session_model import Report
 from telemetry.report.session_text import head_of, title_of

@@ -11,10 +11,10 @@ from statistics import median
 from telemetry.machine.cautions import GENERAL
 from telemetry.model.errors import printable
 from telemetry.model.time_text import length, local
+from telemetry.report.figure_sections import Section
 from telemetry.report.key_figures import could_not_show, key_figures, missing_sentences
 from telemetry.report.numbers import INTERVAL
 from telemetry.report.part_table import origin_sentences, part_lines, verdict_lines
-from telemetry.report.section import Section
 from telemetry.report.sections import sections_of
 from telemetry.report.session_model import Report
 

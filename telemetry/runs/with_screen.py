@@ -126,7 +126,7 @@ def dashboard_of(
     from telemetry.runs.program import PROGRAM, program_version
     from telemetry.screen.dashboard import Dashboard
     from telemetry.screen.links_view import LinkFacts
-    from telemetry.screen.scales import pack_scale
+    from telemetry.screen.scene import pack_scale
     from telemetry.screen.session_list import SessionList
     from telemetry.screen.span_figures import SpanFigures
     from telemetry.screen.traces import Traces

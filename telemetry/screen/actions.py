@@ -28,10 +28,10 @@ from telemetry.screen.page import Drawn, Target
 from telemetry.screen.page_keys import PageKeys
 from telemetry.screen.prompt import ASK_US, LEAVE, Prompt, Question, leave_question
 from telemetry.screen.replay_keys import ReplayKeys
+from telemetry.screen.scene import Shown
 from telemetry.screen.session_keys import SessionKeys
 from telemetry.screen.session_list import SessionList
 from telemetry.screen.settled import is_phase_known
-from telemetry.screen.shown import Shown
 from telemetry.screen.trace_keys import TraceKeys
 from telemetry.screen.traces import Traces
 

@@ -18,8 +18,7 @@ from telemetry.screen.footer import draw_footer
 from telemetry.screen.links_view import LinkFacts
 from telemetry.screen.mark_entry import MarkEntry
 from telemetry.screen.prompt import draw_message
-from telemetry.screen.scales import PackScale
-from telemetry.screen.scene import Scene
+from telemetry.screen.scene import PackScale, Scene
 from telemetry.screen.session_list import SessionList
 from telemetry.screen.settled import Settlement
 from telemetry.screen.sound import Sounder

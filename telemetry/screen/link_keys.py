@@ -11,7 +11,7 @@ from telemetry.pipeline.raw_tail import RawTail
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.commands_box import Command
 from telemetry.screen.links_view import LinkFacts, LinksShown
-from telemetry.screen.shown import Shown
+from telemetry.screen.scene import Shown
 
 
 class LinkKeys:

@@ -8,7 +8,7 @@ from telemetry.model.signals import cell_name
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.alarm_cards import moments_of
 from telemetry.screen.page import Drawn
-from telemetry.screen.shown import Shown
+from telemetry.screen.scene import Shown
 from telemetry.screen.trace_keys import TraceKeys
 
 

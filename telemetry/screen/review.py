@@ -20,7 +20,7 @@ from telemetry.pipeline.past import Past
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.cursor_play import CursorPlay
 from telemetry.screen.dashboard import Dashboard
-from telemetry.screen.scales import pack_scale
+from telemetry.screen.scene import pack_scale
 from telemetry.screen.session_list import SessionList
 from telemetry.screen.span_figures import SpanFigures
 from telemetry.screen.terminal import TerminalScreen

@@ -1,18 +1,41 @@
-"""What a view draws from: the snapshot at one moment, and what the screen itself has been told to do."""
+"""What a view draws from: the snapshot at one moment, the scale of its gauges, and what the keys have chosen."""
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass, field
 from functools import cached_property
 
+from telemetry.machine.sections import Machine
 from telemetry.model.time_text import length
 from telemetry.model.words import value_text
 from telemetry.pipeline.snapshot import Reading, Snapshot
 from telemetry.screen.rest import Rest, rest_of
-from telemetry.screen.scales import PackScale
 from telemetry.screen.settled import Phase, Settlement
+from telemetry.screen.theme import Light
 from telemetry.screen.units import METRIC, Units
 from telemetry.screen.words import Headline, headline
+
+_BELOW_CHARGED_V = 0.05
+"""A full cell at rest is at least so much below the end of its charge; common practice, from memory."""
+
+
+@dataclass(frozen=True)
+class PackScale:
+    """The left ends of gauges; None where no machine file says them.
+
+    Attributes:
+        cells: in series.
+        full_v: of a full cell at rest, V; there the gauges of a discharge begin.
+        empty_v: of a cell that is nearly empty, V; there the gauges of a charge begin.
+        standby_a: what the machine draws with its key on, A.
+
+    """
+
+    cells: int | None = None
+    full_v: float | None = None
+    empty_v: float | None = None
+    standby_a: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -86,3 +109,40 @@ class Scene:
             return ""
         age = (self.now - t) / 1e6
         return "<1 s" if age < 1 else f"{age:.0f} s" if age < 10 else length(age)
+
+
+@dataclass
+class Shown:
+    """What the keys have chosen to see.
+
+    Attributes:
+        view: digit of the view.
+        chosen: what is chosen in each view.
+        scrolled: rows that each view is moved down by.
+        raw: whether raw lines are shown in place of the signals.
+        raw_names: whether signals are named as in files.
+        by_distance: whether cells are in the order of their distance to the middle cell.
+        light: colours for sun or dusk.
+
+    """
+
+    view: str = "1"
+    chosen: dict[str, Hashable] = field(default_factory=dict)
+    scrolled: dict[str, int] = field(default_factory=dict)
+    raw: bool = False
+    raw_names: bool = False
+    by_distance: bool = False
+    light: Light = "sun"
+
+
+def pack_scale(machine: Machine | None) -> PackScale:
+    """Return the scale of a machine's pack; an empty one without a machine."""
+    if machine is None:
+        return PackScale()
+    from telemetry.analysis.open_circuit import open_circuit_tables
+
+    cell = machine.pack.cell
+    full = float(max(open_circuit_tables(cell.name), key=lambda table: table.weight).volts_at(1.0))
+    full = round(min(full, cell.charge_least_v - _BELOW_CHARGED_V), 2)
+    standby = machine.vehicle.standby_current_a or 0.0
+    return PackScale(machine.pack.cells_in_series, full, cell.knee_v, standby)

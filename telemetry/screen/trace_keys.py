@@ -12,7 +12,7 @@ from telemetry.screen.happenings import Kind, times_of
 from telemetry.screen.line_entry import LineEntry
 from telemetry.screen.prompt import Prompt
 from telemetry.screen.replay_keys import ReplayKeys, next_speed
-from telemetry.screen.shown import Shown
+from telemetry.screen.scene import Shown
 from telemetry.screen.signal_choice import SignalChoice
 from telemetry.screen.trace_window import CLOSE
 from telemetry.screen.traces import Traces

@@ -13,8 +13,7 @@ from telemetry.screen.cells_view import draw_cells
 from telemetry.screen.drive_view import draw_drive
 from telemetry.screen.links_view import LinksShown, draw_links
 from telemetry.screen.page import Drawn
-from telemetry.screen.scene import Scene
-from telemetry.screen.shown import Shown
+from telemetry.screen.scene import Scene, Shown
 from telemetry.screen.traces import Traces
 
 _LEAST_WIDTH, _LEAST_HEIGHT = 44, 8

@@ -10,8 +10,8 @@ import pytest
 
 from drivers.can_messages import CanMessagesDriver, messages_of
 from drivers.decode.can_frames import EXTENDED, CanFrame
-from drivers.decode.can_raw import as_bytes, log_line
 from drivers.decode.can_standards import DecodingSettings
+from drivers.decode.candump import as_bytes, log_line
 from drivers.links import can_bus
 from drivers.links.can_bus import ERRORS_BEFORE_LOST, SendingBus
 from drivers.links.can_logs import CanLogFile

@@ -11,8 +11,7 @@ from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
 from telemetry.model.events import AlarmChange, Event, LinkChange
 from telemetry.pipeline.judge import Judge
 from telemetry.pipeline.snapshot import Snapshot
-from telemetry.screen.scales import PackScale
-from telemetry.screen.scene import Scene
+from telemetry.screen.scene import PackScale, Scene
 
 START = 1_700_000_000 * MICROSECONDS
 LASTS_S = 150

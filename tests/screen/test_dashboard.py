@@ -17,7 +17,7 @@ from telemetry.screen.keys import KEYS, VIEWS, footer_items
 from telemetry.screen.links_view import LinksShown
 from telemetry.screen.mark_entry import OPEN_US, PRESETS
 from telemetry.screen.panel import Panel
-from telemetry.screen.shown import Shown
+from telemetry.screen.scene import Shown
 from telemetry.screen.views import draw_view
 
 SIZES = ((80, 24), (160, 45))

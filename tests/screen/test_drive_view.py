@@ -29,8 +29,7 @@ from telemetry.screen.frame import frame_for
 from telemetry.screen.gauge import Gauge, draw_gauge
 from telemetry.screen.lanes import lanes_of
 from telemetry.screen.parts import fitted_digits
-from telemetry.screen.scales import PackScale
-from telemetry.screen.scene import Scene
+from telemetry.screen.scene import PackScale, Scene
 from telemetry.screen.settled import Settlement
 from telemetry.screen.slots import slots_of
 from telemetry.screen.theme import Colours, Light, palette

@@ -14,7 +14,7 @@ from telemetry.machine.machine_file import parse_machine
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span
 from telemetry.pipeline.judge import Judge
 from telemetry.pipeline.snapshot import Snapshot
-from telemetry.screen.scales import PackScale, pack_scale
+from telemetry.screen.scene import PackScale, pack_scale
 from telemetry.screen.settled import Settled, Settlement
 from telemetry.screen.units import IMPERIAL, METRIC
 

@@ -29,8 +29,7 @@ from telemetry.screen.keys import VIEWS, keys_in
 from telemetry.screen.links_view import LinkFacts, LinksShown
 from telemetry.screen.mark_entry import PRESETS, MarkEntry
 from telemetry.screen.page import Drawn
-from telemetry.screen.scene import Scene
-from telemetry.screen.shown import Shown
+from telemetry.screen.scene import Scene, Shown
 from telemetry.screen.theme import palette
 from telemetry.screen.views import draw_view
 from tests.screen.drive_states import LIMITS, START, scene_of

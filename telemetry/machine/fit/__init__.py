@@ -17,13 +17,11 @@ from telemetry.machine.fit import (
     switches,
     wires,
 )
-from telemetry.machine.fit.blocks import blocks_in_series
 from telemetry.machine.fit.controller import converter_input
 from telemetry.machine.fit.findings import Finding, Verdict, overall
+from telemetry.machine.fit.pack_voltage import blocks_in_series, touch_voltage
 from telemetry.machine.fit.precharge_resistor import precharge_resistor
-from telemetry.machine.fit.speed import blade_speed, overspeed
-from telemetry.machine.fit.temperatures import temperature_limits
-from telemetry.machine.fit.touch import touch_voltage
+from telemetry.machine.fit.speed import blade_speed, overspeed, temperature_limits
 from telemetry.machine.sections import Machine
 
 __all__ = ["CHECKS", "Finding", "Verdict", "fit", "overall"]

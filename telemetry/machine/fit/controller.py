@@ -14,7 +14,6 @@ from telemetry.machine.fit.loads import (
 )
 from telemetry.machine.fit.pulls import braking_pull
 from telemetry.machine.limits import limits_for
-from telemetry.machine.pack_voltage import full_voltage
 from telemetry.machine.sections import Machine
 
 _SOURCE = "[machine] converter_min_v and converter_max_v; headroom of 5 % for regen, common practice, from memory"
@@ -79,7 +78,7 @@ def controller_minimum(machine: Machine) -> Finding:
 
 def controller_maximum(machine: Machine) -> Finding:
     """Compare a full pack with the controller's highest voltage."""
-    maximum, full_words = machine.vehicle.maximum_voltage_v, full_voltage(machine)
+    maximum, full_words = machine.vehicle.maximum_voltage_v, machine.full_voltage
     source = "the controller's highest voltage, [machine] maximum_voltage_v"
     full, words = full_words
     if maximum is None:
@@ -104,7 +103,7 @@ def precharge(machine: Machine) -> Finding:
     """Check the inrush into the controller's capacitors, and the resistor that should limit it."""
     vehicle = machine.vehicle
     source = "time constant R times C, full within 1 % after five of them, ten seconds at most: from memory"
-    full, _ = full_voltage(machine)
+    full, _ = machine.full_voltage
     bare_ohm = lowest_resistance(machine).ohm + (wire_loop_ohm(machine, 20.0) or 0.0)
     trips = ", and the BMS may take it for a short circuit and trip" if machine.pack.cell.is_lithium else ""
     bare = (
@@ -146,7 +145,7 @@ def regeneration(machine: Machine) -> Finding:
         return judged("ok", "braking does not charge this pack.", source, unit="V")
     if pack.continuous_charge_a is None:
         return unknown(("pack", "continuous_charge_a"), unit="V", source=source, note="Braking charges the pack.")
-    open_v, words = full_voltage(machine)
+    open_v, words = machine.full_voltage
     rested = machine.charger.output_voltage_v or pack.cells_in_series * pack.cell.charge_v
     amperes = vehicle.braking_current_a or pack.continuous_charge_a
     braking = rested + amperes * pack_resistance(machine).ohm
@@ -246,7 +245,7 @@ def converter_input(machine: Machine) -> Finding | None:
 
 
 def _at_the_top(machine: Machine, high: float | None) -> Finding:
-    full, words = full_voltage(machine)
+    full, words = machine.full_voltage
     if high is None:
         note = f"A full pack reaches {full:.1f} V."
         return unknown(("machine", "converter_max_v"), unit="V", source=_SOURCE, note=note)

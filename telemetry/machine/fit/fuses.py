@@ -23,7 +23,6 @@ from telemetry.machine.fit.cables import (
 from telemetry.machine.fit.circuit import short_circuit_current
 from telemetry.machine.fit.findings import Finding, amount, judged, unknown, worst
 from telemetry.machine.fit.loads import loop_ohm, lowest_resistance
-from telemetry.machine.pack_voltage import full_voltage
 from telemetry.machine.sections import Machine
 from telemetry.model.words import capital
 
@@ -140,7 +139,7 @@ def _both_cables(machine: Machine, key: str, judge: Callable[[Machine, Cable], F
 
 
 def _one_fuse_voltage(machine: Machine, cable: Cable) -> Finding:
-    full, words = full_voltage(machine)
+    full, words = machine.full_voltage
     rated = wiring_of(machine, cable).fuse_voltage_v
     source = "the fuse's DC rating at or above the highest charge voltage (ISO 8820 for blade fuses, from memory)"
     if rated is None:
@@ -161,7 +160,7 @@ def _one_fuse_interrupting(machine: Machine, cable: Cable) -> Finding:
     pack, rated = lowest_resistance(machine), wiring_of(machine, cable).fuse_interrupting_a
     wire = loop_ohm(wiring_of(machine, cable), COLD_WIRE_C)
     source = f"{_INTERRUPTING_SOURCE}; {pack.source}"
-    full, _ = full_voltage(machine)
+    full, _ = machine.full_voltage
     at_end, at_pack = (short_circuit_current(full, pack.ohm, ohm) for ohm in (wire or 0.0, 0.0))
     wired = f" and {amount(1000 * wire, 'mΩ', 2)} of wire" if wire is not None else ""
     said = f"a dead short draws about {amount(at_end, 'A')}: {full:.1f} V over the pack ({pack.words}){wired}"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from telemetry.machine.fit.findings import Finding, amount, judged, unknown
-from telemetry.machine.pack_voltage import full_voltage
 from telemetry.machine.sections import Machine
 from telemetry.model.words import capital
 
@@ -24,7 +23,7 @@ def precharge_resistor(machine: Machine) -> Finding | None:
     vehicle = machine.vehicle
     if vehicle.controller_capacitance_uf is None or vehicle.precharge_ohm is None:
         return None
-    full, _ = full_voltage(machine)
+    full, _ = machine.full_voltage
     joule = pulse_energy(full, vehicle.controller_capacitance_uf / 1e6)
     energy = amount(joule, "J", 2)
     said = f"filling {vehicle.controller_capacitance_uf:g} µF to {full:.1f} V puts {energy} into the resistor"

@@ -1,4 +1,4 @@
-"""What a higher pack voltage does to speed: of the machine, and of a mower's blade that runs from the pack."""
+"""What a higher pack voltage does to speed, of machine and mower's blade; whether temperature limits are known."""
 
 from __future__ import annotations
 
@@ -10,6 +10,9 @@ from telemetry.machine.fit.loads import mean_pack_v
 from telemetry.machine.sections import Machine
 from telemetry.model.words import capital
 
+_SHEETS = "the makers' sheets, defaults are common practice (see limits)"
+_SENSORS = "A limit without a sensor protects nothing: read one on the motor's case and the controller's own."
+_HOTTEST = ("motor_temperature_max_c", "controller_temperature_max_c")
 FASTER = 1.10
 """New voltage over old, at rest: up to here brakes and tyres hardly notice (common practice, from memory). Sixteen
 iron phosphate cells for four 12 V lead blocks give 1.06."""
@@ -76,3 +79,15 @@ def blade_speed(machine: Machine) -> Finding | None:
         )
         return judged("stop", why, _BLADE_SOURCE, value=tip, limit=BLADE_TIP_M_S, unit="m/s")
     return judged("ok", f"{said}.", _BLADE_SOURCE, value=tip, limit=BLADE_TIP_M_S, unit="m/s")
+
+
+def temperature_limits(machine: Machine) -> Finding | None:
+    """Check that the temperature limits of motor and controller are stated, as advice; None for a pack on a bench."""
+    if machine.bench:
+        return None
+    lacking = [("machine", key) for key in _HOTTEST if getattr(machine.vehicle, key) is None]
+    if lacking:
+        return unknown(*lacking, unit="°C", source=_SHEETS, note=_SENSORS)
+    motor, controller = (getattr(machine.vehicle, key) for key in _HOTTEST)
+    why = f"the motor may reach {motor:g} °C and the controller {controller:g} °C. {_SENSORS}"
+    return judged("ok", why, _SHEETS, unit="°C")

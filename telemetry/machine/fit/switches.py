@@ -8,7 +8,6 @@ from dataclasses import replace
 from telemetry.machine.fit.cables import CABLE_WORDS, Cable, current_of, wiring_of
 from telemetry.machine.fit.findings import Finding, judged, unknown, worst
 from telemetry.machine.fit.loads import Current, controller_bound, nearly_empty_v, peak
-from telemetry.machine.pack_voltage import full_voltage
 from telemetry.machine.sections import Machine
 
 _SOURCE = "the switch's own DC ratings against full voltage and highest current (IEC 60947-4-1, from memory)"
@@ -24,7 +23,7 @@ def switches(machine: Machine) -> Finding:
         return replace(decided, why=" ".join(each.why for each in found)) if decided.verdict == "ok" else decided
     keys = (("wiring", "contactor_voltage_v"), ("wiring", "contactor_breaking_a"))
     note = (
-        f"It must interrupt {full_voltage(machine)[0]:.1f} V DC at the highest "
+        f"It must interrupt {machine.full_voltage[0]:.1f} V DC at the highest "
         f"current{_current_words(highest_currents(machine))}. {_NEED}"
     )
     return unknown(*keys, unit="A", source=_SOURCE, note=note)
@@ -79,7 +78,7 @@ def _stated(machine: Machine, cable: Cable) -> Iterator[Finding]:
 
 
 def _voltage(machine: Machine, key: tuple[str, str], rated: float | None, said: str) -> Finding:
-    full, words = full_voltage(machine)
+    full, words = machine.full_voltage
     if rated is None:
         return unknown(key, unit="V", source=_SOURCE, note=f"It must be at least {full:.1f} V DC. {_NEED}")
     why = f"{said} can interrupt {rated:g} V DC; a full pack reaches {full:.1f} V ({words})."

@@ -1,11 +1,12 @@
-"""Drop-in blocks in series: each has a BMS of its own, and each BMS may have to switch off the whole pack."""
+"""What the whole pack's voltage asks of drop-in blocks in series, whose BMS must switch it off, and of who touches it."""
 
 from __future__ import annotations
 
+from telemetry.machine.cautions import SHOCK_V, shock_caution
 from telemetry.machine.fit.findings import Finding, judged, unknown, worst
-from telemetry.machine.pack_voltage import full_voltage
 from telemetry.machine.sections import Machine
 
+_TOUCH_SOURCE = "60 V DC of UN Regulation No. 100 and IEC 60364-4-41, 120 V of IEC 61558-1, from memory"
 _SOURCE = "an open BMS switch sees the whole series voltage, common practice; the block maker's sheet"
 _BALANCE = (
     "Blocks in series do not balance each other. Charge each one full by itself before you join them, and again "
@@ -24,7 +25,7 @@ def blocks_in_series(machine: Machine) -> Finding | None:
         return None
     if blocks is None:
         return unknown(("pack", "blocks_in_series"), unit="V", source=_SOURCE)
-    full, words = full_voltage(machine)
+    full, words = machine.full_voltage
     if rated is None and most is None:
         note = f"A block's BMS must interrupt {full:.1f} V ({words}) when it trips. One of the two ratings is enough."
         keys = (("pack", "block_bms_voltage_v"), ("pack", "most_blocks_in_series"))
@@ -53,3 +54,27 @@ def _by_count(blocks: int, most: int) -> Finding:
         why = f"{said}: a BMS may fail when it trips. Use one pack with one BMS for all its cells."
         return judged("stop", why, _SOURCE, value=blocks, limit=most, unit="blocks")
     return judged("ok", f"{said}. {_BALANCE}", _SOURCE, value=blocks, limit=most, unit="blocks")
+
+
+def touch_voltage(machine: Machine) -> Finding:
+    """Compare the full pack's voltage with the voltage at which a touch can kill."""
+    full, words = machine.full_voltage
+    if full <= SHOCK_V:
+        why = (
+            f"a full pack reaches {full:.1f} V ({words}): no shock hazard with dry skin, but a short circuit "
+            "still burns."
+        )
+        return judged("ok", why, _TOUCH_SOURCE, value=full, limit=SHOCK_V, unit="V")
+    if machine.vehicle.frame_is_return:
+        why = (
+            f"the frame carries the return current of a pack of {full:.1f} V ({words}): touching one live part and "
+            "the frame can kill. Run a return conductor and keep both poles off the frame."
+        )
+        return judged("stop", why, _TOUCH_SOURCE, value=full, limit=SHOCK_V, unit="V")
+    covered = (
+        "Cover every live part so that no finger reaches it, keep both poles off the frame, and fit a disconnect in "
+        "reach."
+    )
+    caution = shock_caution(machine)
+    why = f"{caution[0].lower()}{caution[1:]} {covered}"
+    return judged("caution", why, _TOUCH_SOURCE, value=full, limit=SHOCK_V, unit="V")
