@@ -1,4 +1,4 @@
-"""What the whole pack's voltage asks of drop-in blocks in series, whose BMS must switch it off, and of who touches it."""
+"""What the whole pack's voltage asks of the BMS of drop-in blocks in series, and of whoever touches it."""
 
 from __future__ import annotations
 
