@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import partial
 from typing import Any, get_args
 
 from telemetry.analysis.fault_isolation.readings import Code, Readings
@@ -26,62 +25,69 @@ def ask_readings(ask: Ask, say: Callable[[str], None]) -> Readings:
     say(_CAUTION)
     given: dict[str, Any] = {}
     try:
-        for name, (_, put) in _QUESTIONS.items():
-            given[name] = put(ask, say)
+        for name, (_, question, read) in _QUESTIONS.items():
+            while given.get(name) is None and (answer := (ask(question) or "").strip().lower()):
+                try:
+                    given[name] = read(answer)
+                except ValueError as why:
+                    say(f"please {why}, or press Enter to skip")
     except KeyboardInterrupt:
-        used = [_QUESTIONS[name][0] for name, answer in given.items() if answer is not None]
+        used = [_QUESTIONS[name][0] for name in given]
         say(f"\nNo more questions. Readings used: {', '.join(used) or 'none'}.")
     return Readings(**given)
 
 
-def _yes_or_no(question: str, ask: Ask, say: Callable[[str], None]) -> bool | None:
-    while answer := (ask(question) or "").strip().lower():
-        if answer in ("yes", "y", "no", "n"):
-            return answer.startswith("y")
-        say("please answer yes or no, or press Enter to skip")
-    return None
+def _yes_or_no(answer: str) -> bool:
+    if answer not in ("yes", "y", "no", "n"):
+        raise ValueError("answer yes or no")
+    return answer.startswith("y")
 
 
-def _joint(ask: Ask, say: Callable[[str], None]) -> float | None:
-    question = "Highest drop across one joint at a known current, millivolts and amperes, as 24 10: "
-    while answer := (ask(question) or "").replace(",", " ").split():
-        try:
-            millivolts, amperes = (float(part) for part in answer)
-        except ValueError:
-            say("please give two numbers with a blank between, such as 24 10, or press Enter to skip")
-            continue
-        if amperes > 0 and millivolts >= 0:
-            return millivolts / 1000 / amperes
-        say("the current must be above 0 and the drop not below 0")
-    return None
+def _joint(answer: str) -> float:
+    try:
+        millivolts, amperes = (float(part) for part in answer.replace(",", " ").split())
+    except ValueError:
+        raise ValueError("give two numbers with a blank between, such as 24 10") from None
+    if amperes <= 0 or millivolts < 0:
+        raise ValueError("give a drop not below 0 and a current above 0")
+    return millivolts / 1000 / amperes
 
 
-def _code(ask: Ask, say: Callable[[str], None]) -> Code | None:
-    choices: tuple[Code, ...] = get_args(Code)
-    question = f"What the controller's blinks mean by its sheet ({', '.join(choices)}): "
-    while answer := (ask(question) or "").strip().lower():
-        for choice in choices:
-            if answer == choice:
-                return choice
-        say(f"please answer one of {', '.join(choices)}, or press Enter to skip")
-    return None
+_CODES: tuple[Code, ...] = get_args(Code)
 
 
-_Put = Callable[[Ask, Callable[[str], None]], Any]
-_QUESTIONS: dict[str, tuple[str, _Put]] = {
+def _code(answer: str) -> Code:
+    for choice in _CODES:
+        if answer == choice:
+            return choice
+    raise ValueError(f"answer one of {', '.join(_CODES)}")
+
+
+_QUESTIONS: dict[str, tuple[str, str, Callable[[str], Any]]] = {
     "pedal_jumps": (
         "pedal signal on a meter",
-        partial(_yes_or_no, "Pedal pressed slowly: does its signal jump or vanish on a meter? (yes/no) "),
+        "Pedal pressed slowly: does its signal jump or vanish on a meter? (yes/no) ",
+        _yes_or_no,
     ),
-    "joint_ohm": ("voltage drop across a joint", _joint),
-    "code": ("controller's blink code", _code),
+    "joint_ohm": (
+        "voltage drop across a joint",
+        "Highest drop across one joint at a known current, millivolts and amperes, as 24 10: ",
+        _joint,
+    ),
+    "code": (
+        "controller's blink code",
+        f"What the controller's blinks mean by its sheet ({', '.join(_CODES)}): ",
+        _code,
+    ),
     "enable_steady": (
         "enable line",
-        partial(_yes_or_no, "Does the enable line stay at full voltage while it hesitates? (yes/no) "),
+        "Does the enable line stay at full voltage while it hesitates? (yes/no) ",
+        _yes_or_no,
     ),
     "wheels_free": (
         "wheels turned by hand",
-        partial(_yes_or_no, "Jacked up: does every wheel turn by hand and run on? (yes/no) "),
+        "Jacked up: does every wheel turn by hand and run on? (yes/no) ",
+        _yes_or_no,
     ),
 }
-"""What each reading is called, and how it is asked for, in the order of the questions."""
+"""What each reading is called, how it is asked for, and what an answer says, in the order of the questions."""
