@@ -236,7 +236,6 @@ class RegisterServer:
             bring them up to date; returns 0, or the exception code to refuse with.
         outgoing: takes each answer as bytes, and returns what is sent in its place.
         unit: unit identifier.
-        framing: ``rtu`` for RTU frames, as gateways send them.
 
     Attributes:
         function_codes: of each request that came.
@@ -250,13 +249,11 @@ class RegisterServer:
         refresh: Refresh,
         outgoing: Callable[[bytes], bytes] = bytes,
         unit: int = 1,
-        framing: Literal["socket", "rtu"] = "socket",
     ) -> None:
         self._blocks = blocks
         self._refresh = refresh
         self._outgoing = outgoing
         self._unit = unit
-        self._framing = framing
         self._server: Any = None
         self.function_codes: list[int] = []
         self.tcp_port = 0
@@ -274,8 +271,8 @@ class RegisterServer:
         if serial_device is not None:
             self._server = ModbusSerialServer(device, framer=FramerType.RTU, port=serial_device, **trace)
         else:
-            framer = FramerType.RTU if self._framing == "rtu" else FramerType.SOCKET
-            self._server = ModbusTcpServer(device, framer=framer, address=("127.0.0.1", self.tcp_port), **trace)
+            address = ("127.0.0.1", self.tcp_port)
+            self._server = ModbusTcpServer(device, framer=FramerType.SOCKET, address=address, **trace)
         try:
             await self._server.serve_forever(background=True)
         except RuntimeError as error:

@@ -124,25 +124,6 @@ def starting_with(shares: Values, weights: Values, factor: float) -> Hypotheses:
     )
 
 
-def scalar_step(
-    value: float, variance: float, observed: float, foreseen: float, slope: float, noise: float, walk: float = 0.0
-) -> tuple[float, float, float]:
-    """Return gain, new value and new variance of one Kalman step with one state.
-
-    ``K = P c / (c P c + R)``, Plett 2004 part 1. Where ``slope`` is zero the gain is zero: nothing moves.
-
-    Args:
-        value, variance: before the step; ``walk`` is added to the variance first.
-        observed, foreseen: measurement and what the state leads one to expect.
-        slope: of what is foreseen against the state.
-        noise: variance of the measurement.
-
-    """
-    variance += walk
-    gain = variance * slope / (slope * variance * slope + noise)
-    return gain, value + gain * (observed - foreseen), (1.0 - gain * slope) * variance
-
-
 class ChargeFilter:
     """Weighs hypotheses of charge block by block; forward only.
 

@@ -31,7 +31,6 @@ from pathlib import Path
 import numpy as np
 
 from telemetry.model.batch import Values
-from telemetry.model.errors import InputError
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,31 +126,13 @@ class TableTrust:
     steep_v: float
 
 
-def owner_table(points: Sequence[tuple[float, float]], name: str = "the owner's table") -> OpenCircuitTable:
-    """Return a table of ``(percent, volts a cell)`` points in any order.
-
-    Raises:
-        InputError: fewer than two points, a percentage outside 0 to 100 or twice, or a voltage that falls.
-
-    """
-    ordered = sorted(points)
-    share = np.array([percent / 100.0 for percent, _ in ordered], dtype=np.float64)
-    volts = np.array([volt for _, volt in ordered], dtype=np.float64)
-    if len(ordered) <= 1 or share[0] < 0.0 or share[-1] > 1.0 or np.any(np.diff(share) <= 0.0):
-        raise InputError(f"{name}: give two or more points of percent (0 to 100, each once) and volts a cell")
-    if np.any(np.diff(volts) < 0.0):
-        place = int(np.argmax(np.diff(volts) < 0.0))
-        raise InputError(
-            f"{name}: voltage falls from {volts[place]:g} V at {100 * share[place]:g} % to {volts[place + 1]:g} V "
-            f"at {100 * share[place + 1]:g} %; open-circuit voltage only rises with charge"
-        )
-    return OpenCircuitTable(name, "given by the owner", share, volts)
-
-
 @cache
 def stated_table(points: tuple[tuple[float, float], ...] | None) -> OpenCircuitTable | None:
-    """Return the :func:`owner_table` of a pack's ``open_circuit``; None where its owner states none."""
-    return None if points is None else owner_table(points)
+    """Return the table of a pack's ``open_circuit``, percent and volts a cell; None where its owner states none."""
+    if points is None:
+        return None
+    percent, volts = np.array(points, dtype=np.float64).T
+    return OpenCircuitTable("the owner's table", "given by the owner", percent / 100.0, volts)
 
 
 def open_circuit_tables(chemistry: str) -> tuple[OpenCircuitTable, ...]:

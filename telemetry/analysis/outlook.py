@@ -75,7 +75,6 @@ def find_outlook(
     left: Range | None = None,
     km_per_wh: Range | None = None,
     ha_per_wh: Range | None = None,
-    last_minutes: float = LAST_MINUTES,
 ) -> Outlook:
     """Return the outlook at the end of the session.
 
@@ -84,7 +83,6 @@ def find_outlook(
         phases: its phases; only drive and work count as use.
         left: energy left, Wh, 90 % interval.
         km_per_wh, ha_per_wh: what a Wh gave in the session.
-        last_minutes: how many minutes of use count for ``lately``.
     """
     unknown: dict[str, str] = {}
     uses = [(phase.start, phase.end) for phase in phases.of("drive", "work")]
@@ -94,7 +92,7 @@ def find_outlook(
     if left is None:
         unknown["energy_left_wh"] = "the state of charge is not known"
     paces: list[Pace | None] = []
-    for name, spans in (("lately", _last(uses, last_minutes)), ("whole", uses)):
+    for name, spans in (("lately", _last(uses, LAST_MINUTES)), ("whole", uses)):
         mean = mean_power_w(power.power, spans)
         if mean is None:
             unknown[name] = "the machine was in use for less than a minute"

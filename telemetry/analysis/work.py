@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from telemetry.analysis.ranges import Range
+from telemetry.machine.vehicle_keys import Work as Stated
 
 FUEL_KWH_PER_L = 33.7 / 3.785411784
 """Energy in a litre of petrol: 33.7 kWh a US gallon, US EPA's figure for MPGe labels (115 000 Btu)."""
@@ -70,17 +71,6 @@ class Work:
     unknown: Mapping[str, str] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Prices:
-    """What the owner states of money and fuel ([work] of the machine file), and of sessions a season."""
-
-    tariff_per_kwh: float | None = None
-    currency: str | None = None
-    fuel_price_per_l: float | None = None
-    fuel_l_per_h: float | None = None
-    sessions_per_season: float | None = None
-
-
 def energy_efficiency(out_wh: float, in_wh: float) -> float:
     """Return energy out over energy in between two equal states of charge, 0 to 1.
 
@@ -103,7 +93,7 @@ def find_work(
     working_width_m: float | None = None,
     charge_wh: Range | None = None,
     wall_wh_per_wh: Range | None = None,
-    prices: Prices | None = None,
+    prices: Stated | None = None,
 ) -> Work:
     """Return what the work took and what a charge buys.
 
@@ -115,9 +105,9 @@ def find_work(
         working_width_m: m.
         charge_wh: what a full charge gives.
         wall_wh_per_wh: Wh at the wall for each Wh out of the pack.
-        prices: the owner's figures.
+        prices: what the owner states of money and fuel, and of sessions a season.
     """
-    prices = prices or Prices()
+    prices = prices or Stated()
     unknown: dict[str, str] = {}
     figures: dict[str, Range | None] = {"area_ha": area_ha, "distance_km": distance_km}
     figures |= _taken(energy_wh, area_ha, distance_km, unknown)
@@ -192,7 +182,7 @@ def _money(
     energy_wh: Range | None,
     figures: Mapping[str, Range | None],
     wall: Range | None,
-    prices: Prices,
+    prices: Stated,
     unknown: dict[str, str],
 ) -> dict[str, Range | None]:
     found: dict[str, Range | None] = {"wall_wh_per_wh": wall}
@@ -225,7 +215,7 @@ def _money(
     return found
 
 
-def _fuel(hours: float, area_ha: Range | None, prices: Prices, unknown: dict[str, str]) -> dict[str, Range | None]:
+def _fuel(hours: float, area_ha: Range | None, prices: Stated, unknown: dict[str, str]) -> dict[str, Range | None]:
     if prices.fuel_l_per_h is None:
         why = "the engine's fuel use is not stated ([work] fuel_l_per_h)"
         unknown |= dict.fromkeys(("fuel_l", "fuel_cost", "fuel_cost_per_ha"), why)

@@ -14,7 +14,6 @@ from telemetry.analysis.session_power import SessionPower
 from telemetry.analysis.work import (
     CHARGE_ENERGY_SHARE,
     CHARGER_SHARE,
-    Prices,
     Work,
     find_work,
 )
@@ -51,7 +50,6 @@ def session_work(
     usable_ah: Range | None = None,
     ohm: Range | None = None,
     charger_share: Range | None = None,
-    sessions_per_season: float | None = None,
 ) -> SessionWork:
     """Return the work of ``series``; a session without drive or work has none, and says so.
 
@@ -62,7 +60,6 @@ def session_work(
         usable_ah: the capacity to count with; None: as the stated one lets expect.
         ohm: measured resistance of the pack; None: stated, else what its chemistry lets expect.
         charger_share: measured efficiency of the charger; None: the usual range.
-        sessions_per_season: how many such sessions a season has, where somebody says.
     """
     used = phases.of("drive", "work")
     if not used:
@@ -97,7 +94,7 @@ def session_work(
         working_width_m=width,
         charge_wh=charge,
         wall_wh_per_wh=wall,
-        prices=_prices(machine, sessions_per_season),
+        prices=None if machine is None else machine.work,
     )
     one = Range.exactly(1.0)
     return SessionWork(
@@ -107,17 +104,4 @@ def session_work(
         charge,
         one.over(work.wh_per_km) if work.wh_per_km is not None else None,
         one.over(work.wh_per_ha) if work.wh_per_ha is not None else None,
-    )
-
-
-def _prices(machine: Machine | None, sessions_per_season: float | None) -> Prices:
-    if machine is None:
-        return Prices(sessions_per_season=sessions_per_season)
-    stated = machine.work
-    return Prices(
-        tariff_per_kwh=stated.tariff_per_kwh,
-        currency=stated.currency,
-        fuel_price_per_l=stated.fuel_price_per_l,
-        fuel_l_per_h=stated.fuel_l_per_h,
-        sessions_per_season=stated.sessions_per_season if sessions_per_season is None else sessions_per_season,
     )

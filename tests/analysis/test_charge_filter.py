@@ -4,38 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from filterpy.kalman import KalmanFilter
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from telemetry.analysis.charge_blocks import BLOCK, cut_blocks
-from telemetry.analysis.charge_filter import ChargeFilter, FilterSettings, _delay, scalar_step
+from telemetry.analysis.charge_filter import ChargeFilter, FilterSettings, _delay
 from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.open_circuit import OpenCircuitTable, TableTrust, open_circuit_tables, table_trust
 
 FLAT = OpenCircuitTable("flat", "made up", np.array([0.0, 1.0]), np.array([3.3, 3.3]))
 SURE = TableTrust(level_v=0.0, wave_v=0.0, along=0.0, hysteresis_v=0.0, hysteresis_sd_v=0.0, steep_v=0.3)
-
-
-def test_one_scalar_step_as_filterpy_has_it() -> None:
-    """P 0.01, Q 1e-6, R 1e-4, C 0.12 V, x 0.70, 3.300 V seen, 3.312 V foreseen: K 4.9182, x 0.64098, P 0.0040985."""
-    gain, value, variance = scalar_step(0.70, 0.01, 3.300, 3.312, 0.12, 1e-4, 1e-6)
-    assert (gain, value, variance) == pytest.approx((4.9182, 0.64098, 0.0040985), rel=1e-4)
-    theirs = KalmanFilter(dim_x=1, dim_z=1)
-    theirs.x, theirs.P, theirs.F = np.array([[0.70]]), np.array([[0.01]]), np.eye(1)
-    theirs.Q, theirs.R, theirs.H = np.array([[1e-6]]), np.array([[1e-4]]), np.array([[0.12]])
-    theirs.predict()
-    theirs.update(3.300 - 3.312 + 0.12 * 0.70)
-    assert gain == pytest.approx(float(theirs.K[0, 0]), rel=1e-9)
-    assert value == pytest.approx(float(theirs.x[0, 0]), rel=1e-9)
-    assert variance == pytest.approx(float(theirs.P[0, 0]), rel=1e-9)
-
-
-@given(st.floats(0, 1), st.floats(1e-6, 1), st.floats(2, 4.3), st.floats(1e-8, 1))
-def test_where_the_slope_is_zero_a_step_moves_nothing(
-    value: float, variance: float, volts: float, noise: float
-) -> None:
-    assert scalar_step(value, variance, volts, 3.3, 0.0, noise) == (0.0, value, variance)
 
 
 @settings(max_examples=15)

@@ -16,7 +16,7 @@ import pytest
 from telemetry.analysis.current_offset import find_offset
 from telemetry.analysis.delay import delay_by_blips, delay_by_changes
 from telemetry.analysis.frozen_spans import find_frozen
-from telemetry.analysis.open_circuit import charge_uncertainty, open_circuit_tables, owner_table, voltage_uncertainty
+from telemetry.analysis.open_circuit import charge_uncertainty, open_circuit_tables, stated_table, voltage_uncertainty
 from telemetry.analysis.part_sizes import part_sizes
 from telemetry.analysis.series import SessionSeries
 from telemetry.machine.chemistry import Chemistry
@@ -102,7 +102,7 @@ def curves() -> Any:
     share = np.array(
         [0.0, 0.01, 0.03, 0.07, 0.15, 0.25, 0.35, 0.45, 0.55, 0.62, 0.68, 0.75, 0.85, 0.93, 0.97, 0.99, 1.0]
     )
-    own = owner_table([(0.0, 2.8), (10.0, 3.1), (50.0, 3.3), (90.0, 3.34), (100.0, 3.45)])
+    own = stated_table(((0.0, 2.8), (10.0, 3.1), (50.0, 3.3), (90.0, 3.34), (100.0, 3.45)))
     found = {}
     for chemistry in CHEMISTRIES:
         tables = [[table.name, table.volts_at(share).tolist()] for table in open_circuit_tables(chemistry)]

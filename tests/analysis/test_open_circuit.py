@@ -10,12 +10,11 @@ from hypothesis import strategies as st
 from telemetry.analysis.open_circuit import (
     charge_uncertainty,
     open_circuit_tables,
-    owner_table,
+    stated_table,
     voltage_uncertainty,
 )
 from telemetry.machine.cell_practice import CELL_PRACTICE
 from telemetry.machine.chemistry import CHEMISTRIES
-from telemetry.model.errors import InputError
 
 
 def test_a_lead_block_of_12_345_v_is_at_62_5_per_cent() -> None:
@@ -59,15 +58,6 @@ def test_on_the_plateau_of_iron_phosphate_a_rested_voltage_is_refused_by_its_wid
     assert float(voltage_uncertainty("lfp", 0.5)) > 0.008
 
 
-def test_an_owners_table_may_come_in_any_order_and_must_rise() -> None:
-    table = owner_table([(100, 4.2), (0, 3.0), (50, 3.7)])
-    assert float(table.volts_at(0.75)) == pytest.approx(3.95)
-    with pytest.raises(InputError, match=r"voltage falls from 3\.7 V at 50 %"):
-        owner_table([(0, 3.0), (50, 3.7), (100, 3.6)])
-    with pytest.raises(InputError, match="two or more points"):
-        owner_table([(0, 3.0), (120, 3.7)])
-
-
 @given(st.sampled_from(sorted(CHEMISTRIES)), st.floats(0.02, 0.98))
 def test_share_and_voltage_undo_each_other_where_the_curve_rises(chemistry: str, share: float) -> None:
     table = open_circuit_tables(chemistry)[0]
@@ -83,5 +73,5 @@ def test_the_mean_voltage_that_fit_uses_is_the_integral_of_the_table(chemistry: 
 
 
 def test_the_mean_of_a_straight_line_is_its_middle() -> None:
-    table = owner_table([(0, 3.0), (30, 3.3), (100, 4.0)])
+    table = stated_table(((0, 3.0), (30, 3.3), (100, 4.0)))
     assert table.mean_volts(0.2, 0.6) == pytest.approx(3.4)

@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from telemetry.analysis.ranges import Range
 from telemetry.analysis.work import (
     FUEL_KWH_PER_L,
-    Prices,
     energy_efficiency,
     find_work,
 )
+from telemetry.machine.vehicle_keys import Work as Prices
 
 positive = st.floats(0.1, 1000)
 ranges = st.tuples(positive, positive, positive).map(lambda three: Range(*sorted(three)))
