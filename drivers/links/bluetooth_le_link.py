@@ -24,8 +24,9 @@ from telemetry.driver import CLOSE_LIMIT_S, OPEN_LIMIT_S
 from telemetry.model.clock import Clock, event_or
 from telemetry.model.errors import LinkError, LinkLost, LinkUnavailable, printable
 
+from .bluetooth_le_settings import BluetoothLeSettings
 from .bluetooth_le_trouble import sentence_for
-from .bluetooth_le_types import Notification, Present, Seen, Wanted
+from .bluetooth_le_types import Notification, Present, Seen
 
 if TYPE_CHECKING:
     from bleak import BleakClient
@@ -72,7 +73,7 @@ class BluetoothLink:
 
     """
 
-    def __init__(self, wanted: Wanted, clock: Clock) -> None:
+    def __init__(self, wanted: BluetoothLeSettings, clock: Clock) -> None:
         self._wanted = wanted
         self._clock = clock
         self._client: BleakClient | None = None
@@ -316,7 +317,7 @@ def _on(adapter: str | None) -> Any:
     return {} if adapter is None else {"adapter": adapter}
 
 
-def _is_wanted(wanted: Wanted, device: BLEDevice, heard: AdvertisementData | None = None) -> bool:
+def _is_wanted(wanted: BluetoothLeSettings, device: BLEDevice, heard: AdvertisementData | None = None) -> bool:
     """Tell whether it is the one; without ``heard``, a device that is known to have the wanted service."""
     if wanted.address is not None:
         return device.address.lower() == wanted.address.lower()

@@ -4,37 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from telemetry.model.errors import printable
-
-
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """Which device to open; exactly one of ``address``, ``name`` and ``service`` is given.
-
-    Attributes:
-        address: its Bluetooth address (on macOS, the UUID that the system gives it).
-        name: the name it gives out, letter for letter.
-        service: 128-bit UUID of a service that it gives out.
-        adapter: the adapter's name (Linux), such as ``hci0``; None for the first that is on.
-        scan_s: how long to look for it.
-        system_bus: D-Bus address of the bus that the Bluetooth service is on (Linux); None for the system's own.
-
-    """
-
-    address: str | None = None
-    name: str | None = None
-    service: str | None = None
-    adapter: str | None = None
-    scan_s: float = 6.0
-    system_bus: str | None = None
-
-    def __str__(self) -> str:
-        if self.address is not None:
-            return f"Bluetooth device {printable(self.address)}"
-        if self.name is not None:
-            return f"Bluetooth device named {printable(self.name)}"
-        return f"Bluetooth device with service {printable(self.service)}"
-
 
 @dataclass(frozen=True, slots=True)
 class Present:
@@ -91,7 +60,7 @@ class Seen:
     """A device heard while looking round.
 
     Attributes:
-        address: as in :class:`Wanted`.
+        address: as in :class:`BluetoothLeSettings`.
         name: as it came over the air: not to be shown as it is; None where it gives none.
         services: UUIDs that it gives out, lower case.
         signal_dbm: received signal strength.

@@ -6,12 +6,10 @@ import subprocess
 import threading
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 
-from telemetry.screen.canvas import Canvas, fitted
 from telemetry.screen.formats import wrapped
-from telemetry.screen.page import Drawn, Piece, Row, draw_page
-from telemetry.screen.prompt import NEVER
+from telemetry.screen.page import Piece, Row
+from telemetry.screen.prompt import TextPage
 
 
 class RunningCommand:
@@ -57,11 +55,10 @@ class RunningCommand:
         return (lines[-1] if lines else "it ended without a word").removeprefix("shakedown: ")
 
 
-@dataclass
-class CommandPage:
-    """The page; a :class:`~telemetry.screen.prompt.Prompt`.
+class CommandPage(TextPage):
+    """The page with what a command says.
 
-    Attributes:
+    Args:
         title: its first row.
         waiting: what is said while the command runs.
         command: whose output is shown.
@@ -69,52 +66,31 @@ class CommandPage:
 
     """
 
-    title: str
-    waiting: str
-    command: RunningCommand
-    after: str = ""
-    scrolled: int = 0
-    closes_at: int = NEVER
-    types: bool = False
-    is_page: bool = True
-    _most: int = 0
-    _room: int = 1
+    def __init__(self, title: str, waiting: str, command: RunningCommand, after: str = "") -> None:
+        super().__init__(title, self._page)
+        self.command = command
+        self._waiting, self._after = waiting, after
 
     @property
     def keys(self) -> str:
         """What the last row says."""
-        if self.command.status is None:
-            return "any key stops it"
-        return "up down more   space next page   any other key closes" if self._most else "any key closes"
+        return "any key stops it" if self.command.status is None else super().keys
 
-    def press(self, key: str, _character: str | None, /) -> bool:
-        """Move by up, down and space; any other key closes."""
-        steps = {"up": -1, "down": 1, "space": self._room - 1}
-        if self.command.status is None or key not in steps:
-            return True
-        if key == "space" and self.scrolled >= self._most:
-            return not self._most
-        self.scrolled = min(max(0, self.scrolled + steps[key]), self._most)
-        return False
+    def press(self, key: str, character: str | None, /) -> bool:
+        """Move; while the command runs any key closes."""
+        return self.command.status is None or super().press(key, character)
 
     def close(self) -> None:
         """Stop the command where it still runs."""
         if self.command.status is None:
             self.command.stop()
 
-    def draw(self, canvas: Canvas) -> Drawn | None:
-        """Draw it in place of a view."""
-        canvas.put(1, 0, fitted(f" {self.title}", canvas.width - 2), canvas.palette.inverse)
-        drawn = draw_page(canvas, self._page(canvas.width - 2), self.scrolled)
-        self._most, self._room = drawn.most, drawn.room
-        return Drawn()
-
     def _page(self, width: int) -> list[Row]:
-        command = self.command
+        command, width = self.command, width - 2
         if command.status is None:
-            return [Row((Piece(1, self.waiting),))]
+            return [Row((Piece(1, self._waiting),))]
         if command.status not in (0, 1):
             return [Row((Piece(1, line),)) for line in wrapped(command.said, width)]
         lines = [line.rstrip() for line in command.out.splitlines()]
         said = [each for line in lines for each in ([line] if len(line) <= width else wrapped(line, width))]
-        return [Row((Piece(1, line),)) for line in [*said, "", *wrapped(self.after, width)]]
+        return [Row((Piece(1, line),)) for line in [*said, "", *wrapped(self._after, width)]]

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from telemetry.screen.canvas import Canvas, fitted
 from telemetry.screen.page import Drawn, Target
-from telemetry.screen.prompt import NEVER
+from telemetry.screen.prompt import Prompt
 
 _LONGEST = 40
 
@@ -37,8 +37,8 @@ def matching(commands: Sequence[Command], typed: str) -> list[Command]:
 
 
 @dataclass
-class CommandsBox:
-    """The list that is open; a :class:`~telemetry.screen.prompt.Prompt`.
+class CommandsBox(Prompt):
+    """The list that is open.
 
     Attributes:
         commands: all of them.
@@ -50,10 +50,8 @@ class CommandsBox:
     commands: Sequence[Command]
     text: str = ""
     place: int = 0
-    closes_at: int = NEVER
-    types: bool = True
-    is_page: bool = False
-    keys: str = "enter run   up down choose   escape close"
+    types = True
+    keys = "enter run   up down choose   escape close"
     _run: Command | None = field(default=None, init=False)
 
     @property

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 
 from telemetry.alarms.acts import SITUATIONS, act_for, alarm_name
 from telemetry.machine.limits import Limit
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmLevel
 from telemetry.model.words import amount_text
-from telemetry.screen.canvas import Canvas, fitted
 from telemetry.screen.formats import delay_text, wrapped
 from telemetry.screen.keys import ALL, PAIRS, VIEWS, Key, shown_key
-from telemetry.screen.page import BLANK, Drawn, Piece, Row, draw_page, heading
-from telemetry.screen.prompt import NEVER
+from telemetry.screen.page import BLANK, Piece, Row, heading
+from telemetry.screen.prompt import TextPage
 from telemetry.screen.theme import SHAPES, Meaning
 
 CAUTION = "Look at the course, not at the screen. This program only watches: it switches nothing off."
@@ -49,48 +47,6 @@ WHAT_IT_SHOWS: Mapping[str, tuple[str, ...]] = {
     ),
 }
 _SIGNS: Mapping[Meaning, str] = {"normal": "normal", "caution": "caution", "danger": "danger", "act": "you must act"}
-
-
-@dataclass
-class TextPage:
-    """A page that is open until a key closes it; a :class:`~telemetry.screen.prompt.Prompt`.
-
-    Attributes:
-        title: its first row.
-        rows: makes the rows below for a window of so many cells.
-        scrolled: rows it is moved down by.
-
-    """
-
-    title: str
-    rows: Callable[[int], Sequence[Row]]
-    scrolled: int = 0
-    closes_at: int = NEVER
-    types: bool = False
-    is_page: bool = True
-    _most: int = 0
-
-    @property
-    def keys(self) -> str:
-        """What the last row says."""
-        return "up down more   any other key closes" if self._most else "any key closes"
-
-    def press(self, key: str, _character: str | None, /) -> bool:
-        """Move by up and down; any other key closes."""
-        if key not in ("up", "down"):
-            return True
-        self.scrolled = min(max(0, self.scrolled + (1 if key == "down" else -1)), self._most)
-        return False
-
-    def close(self) -> None:
-        """Nothing is left to be done."""
-
-    def draw(self, canvas: Canvas) -> Drawn | None:
-        """Draw it in place of a view."""
-        canvas.put(1, 0, fitted(f" {self.title}", canvas.width - 2), canvas.palette.inverse)
-        drawn = draw_page(canvas, self.rows(canvas.width), self.scrolled)
-        self._most = drawn.most
-        return Drawn()
 
 
 def help_page(view: str, rows: Sequence[Key]) -> TextPage:

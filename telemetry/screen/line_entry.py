@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.page import Drawn
-from telemetry.screen.prompt import NEVER
+from telemetry.screen.prompt import Prompt
 
 
 def _nothing(_text: str) -> None:
@@ -15,8 +15,8 @@ def _nothing(_text: str) -> None:
 
 
 @dataclass
-class LineEntry:
-    """A line that is open; a :class:`~telemetry.screen.prompt.Prompt`.
+class LineEntry(Prompt):
+    """A line that is open.
 
     Attributes:
         asks: what is to be typed.
@@ -36,10 +36,7 @@ class LineEntry:
     given_up: Callable[[], None] = lambda: None
     moved: Callable[[int], None] = lambda _step: None
     longest: int = 40
-    closes_at: int = NEVER
-    types: bool = True
-    is_page: bool = False
-    keys: str = ""
+    types = True
     _is_kept: bool = False
 
     def press(self, key: str, character: str | None, /) -> bool:

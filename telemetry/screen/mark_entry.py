@@ -9,6 +9,7 @@ from typing import Literal
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.formats import wrapped
 from telemetry.screen.page import Drawn, Target
+from telemetry.screen.prompt import Prompt
 
 PLAIN = "mark"
 """What a mark is called that was given no words."""
@@ -23,8 +24,8 @@ Outcome = Literal["words", "no words", "taken back"]
 
 
 @dataclass
-class MarkEntry:
-    """An entry that is open; a :class:`~telemetry.screen.prompt.Prompt`.
+class MarkEntry(Prompt):
+    """An entry that is open.
 
     Attributes:
         t: the moment marked, int microseconds by the run's clock; ``at`` the same as text.
@@ -38,14 +39,13 @@ class MarkEntry:
 
     t: int
     at: str
-    closes_at: int
     done: Callable[[MarkEntry], None]
+    closes_at: int
     text: str = ""
     outcome: Outcome = "words"
     at_top: bool = False
-    types: bool = True
-    is_page: bool = False
-    keys: str = "enter keep   escape no words   backspace take back"
+    types = True
+    keys = "enter keep   escape no words   backspace take back"
 
     @property
     def words(self) -> str:

@@ -46,7 +46,7 @@ class MarkKeys:
             return None
         t = self.set()
         at = clock_at(t, self._snapshot.start, tenths=True)
-        return MarkEntry(t, at, self._wall.now() + OPEN_US, self._done)
+        return MarkEntry(t, at, self._done, self._wall.now() + OPEN_US)
 
     def set(self) -> int:
         """Mark this moment; return it, int microseconds."""

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 from telemetry.screen.canvas import Canvas, fitted
-from telemetry.screen.page import Drawn
+from telemetry.screen.page import Drawn, Row, draw_page
 
 NEVER = 2**62
 """Closes when it is done, and not before."""
@@ -16,7 +16,7 @@ ASK_US = 6_000_000
 LEAVE = "LEAVE?  q again"
 
 
-class Prompt(Protocol):
+class Prompt(ABC):
     """One thing that is open.
 
     Attributes:
@@ -26,30 +26,30 @@ class Prompt(Protocol):
 
     """
 
-    closes_at: int
-    types: bool
-    is_page: bool
+    closes_at = NEVER
+    types = False
+    is_page = False
 
     @property
     def keys(self) -> str:
         """What the last row says of its keys."""
-        ...
+        return ""
 
+    @abstractmethod
     def press(self, key: str, character: str | None, /) -> bool:
         """Take a key; tell whether it is done."""
-        ...
 
     def close(self) -> None:
         """Do what is to be done once it is closed, whoever closed it."""
-        ...
+        return
 
+    @abstractmethod
     def draw(self, canvas: Canvas) -> Drawn | None:
         """Draw it over the view; None where clicks go on to the view below."""
-        ...
 
 
 @dataclass
-class Question:
+class Question(Prompt):
     """One line that asks for a key, in place of the footer; a key that is not listed leaves things as they are.
 
     Attributes:
@@ -64,9 +64,6 @@ class Question:
     answers: Mapping[str, Callable[[], None]]
     closes_at: int
     otherwise: Callable[[], None] | None = None
-    types: bool = False
-    is_page: bool = False
-    keys: str = ""
     _answered: bool = False
 
     def press(self, key: str, _character: str | None, /) -> bool:
@@ -85,6 +82,45 @@ class Question:
         """Draw the question in the last row."""
         draw_message(canvas, self.text, asks=True)
         return None
+
+
+@dataclass
+class TextPage(Prompt):
+    """A page that is open until a key closes it.
+
+    Attributes:
+        title: its first row.
+        rows: makes the rows below for a window of so many cells.
+        scrolled: rows it is moved down by.
+
+    """
+
+    title: str
+    rows: Callable[[int], Sequence[Row]]
+    scrolled: int = 0
+    is_page = True
+    _most: int = 0
+    _room: int = 1
+
+    @property
+    def keys(self) -> str:
+        """What the last row says."""
+        return "up down more   space next page   any other key closes" if self._most else "any key closes"
+
+    def press(self, key: str, _character: str | None, /) -> bool:
+        """Move by up, down and space; any other key closes, and so does space at the end."""
+        steps = {"up": -1, "down": 1, "space": self._room - 1}
+        if key not in steps or (key == "space" and self.scrolled >= self._most):
+            return key != "space" or not self._most
+        self.scrolled = min(max(0, self.scrolled + steps[key]), self._most)
+        return False
+
+    def draw(self, canvas: Canvas) -> Drawn | None:
+        """Draw it in place of a view."""
+        canvas.put(1, 0, fitted(f" {self.title}", canvas.width - 2), canvas.palette.inverse)
+        drawn = draw_page(canvas, self.rows(canvas.width), self.scrolled)
+        self._most, self._room = drawn.most, drawn.room
+        return Drawn()
 
 
 def leave_question(leaving: str) -> str:

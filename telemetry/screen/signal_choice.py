@@ -6,15 +6,15 @@ from dataclasses import dataclass
 
 from telemetry.screen.canvas import Canvas, fitted
 from telemetry.screen.page import Drawn, Piece, Row, Target, draw_page
-from telemetry.screen.prompt import NEVER
+from telemetry.screen.prompt import Prompt
 from telemetry.screen.trace_lanes import MOST_LANES, lane_kind
 from telemetry.screen.traces import Traces
 from telemetry.screen.units import METRIC
 
 
 @dataclass
-class SignalChoice:
-    """The list that is open; a :class:`~telemetry.screen.prompt.Prompt`.
+class SignalChoice(Prompt):
+    """The list that is open.
 
     Attributes:
         traces: whose lanes are chosen.
@@ -26,10 +26,8 @@ class SignalChoice:
     traces: Traces
     place: int = 0
     scrolled: int = 0
-    closes_at: int = NEVER
-    types: bool = False
-    is_page: bool = True
-    keys: str = "up down choose   space show, hide   enter done   x as at first"
+    is_page = True
+    keys = "up down choose   space show, hide   enter done   x as at first"
     _room: int = 1
 
     def press(self, key: str, _character: str | None, /) -> bool:
@@ -54,9 +52,6 @@ class SignalChoice:
         else:
             lanes = [*lanes, signal][-MOST_LANES:]
         self.traces.window.lanes = tuple(lanes) or self.traces.window.lanes
-
-    def close(self) -> None:
-        """Nothing is left to be done."""
 
     def draw(self, canvas: Canvas) -> Drawn | None:
         """Draw the list in place of the view."""

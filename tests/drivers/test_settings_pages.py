@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import pytest
 
-from drivers.bluetooth_le import BluetoothLeSettings
 from drivers.can_log import CanLogSettings
 from drivers.can_messages import CanMessagesSettings
 from drivers.decode.can_standards import DecodingSettings
@@ -12,6 +11,7 @@ from drivers.decode.frame_envelope import ChecksumTable, FrameTable
 from drivers.decode.frame_fields import FieldTable
 from drivers.decode.frame_map import MessageTable, PollTable, RequestTable
 from drivers.decode.register_table import Register
+from drivers.links.bluetooth_le_settings import BluetoothLeSettings
 from drivers.links.modbus_settings import ModbusSettings
 from drivers.satellite_position import SatellitePositionSettings
 from drivers.serial_frames import SerialFramesSettings

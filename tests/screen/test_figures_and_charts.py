@@ -146,7 +146,7 @@ def test_speeds_step_to_the_next_of_the_ladder(present: float | None, step: int,
 
 @given(st.lists(st.sampled_from(["a", " ", "7", "é", "電"]), max_size=60))
 def test_an_entry_holds_a_word_or_two_and_no_more(keys: list[str]) -> None:
-    entry = MarkEntry(0, "0:00:00.0", 0, lambda entry: None)
+    entry = MarkEntry(0, "0:00:00.0", lambda entry: None, 0)
     for key in keys:
         if entry.press({" ": "space"}.get(key, key), key):
             break

@@ -219,7 +219,7 @@ def test_the_command_list_runs_what_is_chosen_and_nothing_else() -> None:
 
 @pytest.mark.parametrize("width", [44, 60, 80, 120])
 def test_ready_words_of_a_mark_are_whole_and_can_be_clicked(width: int) -> None:
-    entry = MarkEntry(0, clock(1.0, tenths=True), 0, lambda entry: None)
+    entry = MarkEntry(0, clock(1.0, tenths=True), lambda entry: None, 0)
     canvas = Canvas(width, 24, palette("sun", "full"))
     found = entry.draw(canvas)
     assert found is not None
