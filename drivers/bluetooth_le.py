@@ -12,7 +12,7 @@ from contextlib import AbstractAsyncContextManager, aclosing
 from typing import Any, ClassVar, Literal, cast
 
 from telemetry.driver import Declared, DriverContext, Heard, Listening, Settings
-from telemetry.model.batch import MICROSECONDS, Batch
+from telemetry.model.batch import Batch
 from telemetry.model.errors import LinkUnavailable, printable
 from telemetry.model.tables import settings_of
 
@@ -60,12 +60,10 @@ class BluetoothLeDriver(Declared, ByFrameMap):
         self._session = session
 
     def _make_session(self) -> StandardSession | FrameSession:
-        s, source, clock, tap = self._settings, self._context.source, self._context.clock, self._context.tap
+        s = self._settings
         if s.map is None:
-            interval, quiet = round(s.interval_s * MICROSECONDS), round(s.silence_s / 3 * MICROSECONDS)
-            return StandardSession(self._link, source, clock, interval, quiet, tap)
-        assert s.notify is not None, "check() has passed the settings"
-        return FrameSession(self._link, source, clock, s.map, s.notify, s.write, tap)
+            return StandardSession(self._link, self._context, s)
+        return FrameSession(self._link, self._context, s, s.map)
 
     async def readings(self) -> AsyncIterator[Batch]:
         """Yield what arrives, as it comes.

@@ -5,17 +5,17 @@ What is written to the device is the map's requests, byte for byte, and nothing 
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable, Iterable, Sequence
+from collections.abc import AsyncIterator, Iterable, Sequence
 
+from telemetry.driver import DriverContext
 from telemetry.model.batch import Batch, merged
-from telemetry.model.capture import Direction
-from telemetry.model.clock import Clock
 from telemetry.model.errors import LinkError, LinkUnavailable
 
 from ..decode.frame_decoder import FrameDecoder, FrameFigures
 from ..decode.frame_layout import FrameMap
 from ..decode.frame_poll import FramePoll
 from .bluetooth_le_link import BluetoothLink
+from .bluetooth_le_settings import BluetoothLeSettings
 from .bluetooth_le_standard import notifying
 from .bluetooth_le_types import Notification, Present
 
@@ -28,32 +28,18 @@ class FrameSession:
 
     Args:
         link: opened already.
-        source: the source's name.
-        clock: the run's clock.
-        frame_map: how the bytes are read and what is asked for.
-        notify: 128-bit UUID of the characteristic that sends.
-        write: 128-bit UUID of the characteristic that takes requests; None where the map has none.
-        tap: called with the time, ``in`` or ``out``, and the bytes of each piece; to keep raw bytes.
+        context: of the driver.
+        settings: what its source states, with ``frame_map``, its map.
 
     """
 
     def __init__(
-        self,
-        link: BluetoothLink,
-        source: str,
-        clock: Clock,
-        frame_map: FrameMap,
-        notify: str,
-        write: str | None,
-        tap: Callable[[int, Direction, bytes], None] | None = None,
+        self, link: BluetoothLink, context: DriverContext, settings: BluetoothLeSettings, frame_map: FrameMap
     ) -> None:
-        self._link = link
-        self._tap = tap
-        self._clock = clock
+        self._link, self._tap, self._clock = link, context.tap, context.clock
         self._map = frame_map
-        self._decoder = FrameDecoder(frame_map, source)
-        self._notify = notify
-        self._write = write
+        self._decoder = FrameDecoder(frame_map, context.source)
+        self._notify, self._write = settings.notify, settings.write
         self._write_handle = 0
 
     @property

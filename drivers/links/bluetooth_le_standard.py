@@ -7,16 +7,16 @@ changes, and a pack that rests is not a link that has failed.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Sequence
 
+from telemetry.driver import DriverContext
 from telemetry.model.batch import MICROSECONDS, Batch
-from telemetry.model.capture import Direction
-from telemetry.model.clock import Clock
 from telemetry.model.errors import LinkError, LinkUnavailable
 
 from ..decode.bluetooth_characteristics import BATTERY_HEALTH_INFORMATION, BATTERY_INFORMATION, short_number
 from ..decode.bluetooth_readings import ReadingFigures, StandardReadings
 from .bluetooth_le_link import BluetoothLink
+from .bluetooth_le_settings import BluetoothLeSettings
 from .bluetooth_le_types import Present
 
 UNCHANGING_US = 60 * MICROSECONDS
@@ -27,36 +27,24 @@ _UNCHANGING = (BATTERY_INFORMATION, BATTERY_HEALTH_INFORMATION)
 class StandardSession:
     """One opening of a device without a frame map.
 
+    Its tap gets the bytes of each value after its characteristic's assigned number (two bytes, big-endian).
+
     Args:
         link: opened already.
-        source: the source's name.
-        clock: the run's clock.
-        interval: microseconds from one reading of a value to the next, where it does not notify.
-        quiet: microseconds after which a value that notifies is read.
-        tap: called with the time, ``in``, and the bytes of each value after its characteristic's assigned number (two
-            bytes, big-endian); to keep raw bytes.
+        context: of the driver.
+        settings: what its source states.
 
     """
 
-    def __init__(
-        self,
-        link: BluetoothLink,
-        source: str,
-        clock: Clock,
-        interval: int,
-        quiet: int,
-        tap: Callable[[int, Direction, bytes], None] | None = None,
-    ) -> None:
-        self._link = link
-        self._tap = tap
+    def __init__(self, link: BluetoothLink, context: DriverContext, settings: BluetoothLeSettings) -> None:
+        self._link, self._tap = link, context.tap
+        self._source, self._clock = context.source, context.clock
+        self._interval = round(settings.interval_s * MICROSECONDS)
+        self._quiet = round(settings.silence_s / 3 * MICROSECONDS)
         self._numbers: dict[int, int] = {}
-        self._source = source
-        self._clock = clock
-        self._interval = interval
-        self._quiet = quiet
         self._periods: dict[int, int] = {}
         self._asking: asyncio.Task[None] | None = None
-        self._readings = StandardReadings(source, {}, 0)
+        self._readings = StandardReadings(self._source, {}, 0)
 
     @property
     def figures(self) -> ReadingFigures:
