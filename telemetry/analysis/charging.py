@@ -92,7 +92,6 @@ class ChargeFacts:
         chemistry: the cells' row.
         cells_in_series: for the pack's full voltage.
         capacity_ah: usable, else rated, Ah.
-        charger_voltage_v: the charger's highest output, V.
         end_current_a: current at which the charger ends, A.
         balance_current_ma: the pack's balance current, mA.
         high_cutoff_v: pack voltage at which its electronics stop the charge, V.
@@ -103,7 +102,6 @@ class ChargeFacts:
     chemistry: Chemistry | None = None
     cells_in_series: int | None = None
     capacity_ah: float | None = None
-    charger_voltage_v: float | None = None
     end_current_a: float | None = None
     balance_current_ma: float | None = None
     high_cutoff_v: float | None = None

@@ -23,7 +23,6 @@ from telemetry.analysis.series import SessionSeries
 from telemetry.model.batch import MICROSECONDS, Flags, Times, Values
 
 _NO_FIX_DEG = 1e-6  # 0, 0 is how a receiver without a fix says so
-_LEAST_OUTLINE = 8  # points of a way that encloses an area; ours
 _THREE = 3  # points, so that one lies between two
 
 
@@ -71,9 +70,7 @@ class FieldArea:
         distance_km: in all; ``distance_by`` says from what.
         working_km: the same while working (the implement engaged, where that is known).
         area_ha: covered, overlap counted once; ``area_by`` says from what.
-        swept_ha: working distance times width, overlap counted each time.
-        overlap_share: part of ``swept_ha`` that was passed before.
-        enclosed_ha: area inside a track that comes back to its start and never crosses itself.
+        overlap_share: part of working distance times width that was passed before.
         noise_m: see :class:`Track`.
         unknown: why a figure is None.
     """
@@ -83,9 +80,7 @@ class FieldArea:
     working_km: Range | None = None
     area_ha: Range | None = None
     area_by: Literal["position", "distance and width", "stated"] | None = None
-    swept_ha: float | None = None
     overlap_share: float | None = None
-    enclosed_ha: float | None = None
     noise_m: float | None = None
     unknown: Mapping[str, str] = field(default_factory=dict)
 
@@ -213,7 +208,7 @@ def _by_track(
     whole = [(int(track.t[0]), int(track.t[-1]))]
     spans = whole if working is None else working
     distance, working_km = _way_km(series, track, whole), _way_km(series, track, spans)
-    area, swept, overlap = None, None, None
+    area = overlap = None
     if width_m is not None and working_km.mid > 0.0:
         lines = _stretches(series, track, spans, _STEP_M)
         tracked, filled = (value / M2_PER_HA for value in swath_area(lines, width_m))
@@ -227,9 +222,7 @@ def _by_track(
         working_km=working_km,
         area_ha=area,
         area_by="position" if area is not None else None,
-        swept_ha=swept,
         overlap_share=overlap,
-        enclosed_ha=_enclosed(_stretches(series, track, whole, _STEP_M)),
         noise_m=track.noise_m,
     )
 
@@ -238,12 +231,11 @@ def _by_speed(
     series: SessionSeries, distance: Range, width_m: float | None, working: Sequence[tuple[int, int]] | None
 ) -> FieldArea:
     worked = distance if working is None else _distance_by_speed(series, working)
-    area = swept = None
+    area = None
     if width_m is not None and worked is not None and worked.mid > 0.0:
-        swept = worked.mid * 1000.0 * width_m / M2_PER_HA
         area = worked.times(1000.0 * width_m / M2_PER_HA).times(_OVERLAP)
     by: Literal["distance and width"] | None = "distance and width" if area is not None else None
-    return FieldArea(distance, "speed", worked, area, by, swept)
+    return FieldArea(distance, "speed", worked, area, by)
 
 
 def _distance_by_speed(series: SessionSeries, spans: Sequence[tuple[int, int]] | None) -> Range | None:
@@ -329,17 +321,3 @@ def _noise(east: Values, north: Values) -> float:
         return 0.0
     second = np.concatenate([np.diff(east, 2), np.diff(north, 2)])
     return float(1.4826 * np.median(np.abs(second)) / np.sqrt(6.0))
-
-
-def _enclosed(lines: Sequence[tuple[Values, Values]]) -> float | None:
-    """Return the area, ha, inside a way that comes back to its start without crossing itself; else None."""
-    if len(lines) != 1 or len(lines[0][0]) < _LEAST_OUTLINE:
-        return None
-    from shapely import Polygon
-
-    east, north = lines[0]
-    back = float(np.hypot(east[-1] - east[0], north[-1] - north[0]))
-    if back > max(5.0, 0.02 * float(np.sum(np.hypot(np.diff(east), np.diff(north))))):
-        return None
-    polygon = Polygon(np.column_stack([east, north]))
-    return float(polygon.area) / M2_PER_HA if polygon.is_valid else None

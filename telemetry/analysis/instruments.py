@@ -62,7 +62,6 @@ class SensorError:
         gain, gain_sd: what it shows too much, as a share of the true value, and one standard deviation.
         offset, offset_sd: what it shows at zero, A or V, and one standard deviation.
         ground: where that comes from; ``checked`` wins over ``stated``.
-        last_check: day of the last comparison that counts; None without one.
     """
 
     gain: float
@@ -70,7 +69,6 @@ class SensorError:
     offset: float
     offset_sd: float
     ground: Ground = "usual"
-    last_check: date | None = None
 
     def true(self, shown: Values) -> Values:
         """Return the likeliest true values behind ``shown``."""
@@ -176,7 +174,7 @@ def _checked(stated: _Stated, checks: tuple[Check, ...], day: date | None) -> Se
         covariance = _aged(covariance, drift, before, day)
     spread = np.sqrt(np.minimum(np.diag(covariance), np.diag(usual)))
     ground: Ground = "checked" if counted else "stated" if stated.told else "usual"
-    return SensorError(float(state[0]), float(spread[0]), float(state[1]), float(spread[1]), ground, before)
+    return SensorError(float(state[0]), float(spread[0]), float(state[1]), float(spread[1]), ground)
 
 
 def _aged(covariance: Values, drift: Values, before: date | None, now: date | None) -> Values:

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from telemetry.analysis.phase_grid import Grid, closed, find_grid, runs, without_short
 from telemetry.analysis.phase_implement import STANDING_KM_H, EngagedBy, engaged_steps
 from telemetry.analysis.series import SessionSeries
-from telemetry.analysis.session_power import Flow, SessionPower, find_power
+from telemetry.analysis.session_power import SessionPower, find_power
 from telemetry.model.batch import MICROSECONDS, Flags
 from telemetry.model.figures import HIDDEN
 
@@ -72,37 +72,17 @@ class Phase:
 
 
 @dataclass(frozen=True)
-class KindTotals:
-    """All phases of one kind together; fields as in :class:`Phase`, the median over all their rows."""
-
-    kind: PhaseKind
-    count: int
-    duration_s: float
-    known_s: float
-    energy_wh: float | None
-    returned_wh: float | None
-    charge_ah: float
-    mean_power_w: float | None
-    median_power_w: float | None
-    peak_power_w: float | None
-
-
-@dataclass(frozen=True)
 class Phases:
     """What :func:`find_phases` found.
 
     Attributes:
         phases: in time order.
-        totals: by kind, for the kinds that occur.
         work_by: how work was told: ``signal``, ``mark``, ``load``; None where there is none.
-        rest_below_a: current below which the pack counted as at rest, A.
         unknown: why something is missing.
     """
 
     phases: tuple[Phase, ...] = ()
-    totals: Mapping[PhaseKind, KindTotals] = field(default_factory=dict)
     work_by: EngagedBy | None = None
-    rest_below_a: float | None = None
     unknown: Mapping[str, str] = field(default_factory=dict)
 
     def of(self, *kinds: PhaseKind) -> list[Phase]:
@@ -142,8 +122,7 @@ def find_phases(
             "and the load alone does not show when an implement runs"
         )
         work_by = None
-    totals = {kind: _together(kind, [p for p in phases if p.kind == kind], power.power) for kind in KINDS}
-    return Phases(phases, {k: t for k, t in totals.items() if t is not None}, work_by, rest_below, unknown)
+    return Phases(phases, work_by, unknown)
 
 
 def _rest_below(grid: Grid, series: SessionSeries, capacity_ah: float | None) -> float:
@@ -218,21 +197,3 @@ def _phase(series: SessionSeries, power: SessionPower, kind: PhaseKind, start: i
             peak = float(rows.min() if kind == "charge" else rows.max())
     seconds = ((start - series.origin) / MICROSECONDS, (end - series.origin) / MICROSECONDS)
     return Phase(kind, *seconds, start, end, energy, returned, out - into, mean, median, peak, known)
-
-
-def _together(kind: PhaseKind, phases: list[Phase], flow: Flow | None) -> KindTotals | None:
-    if not phases:
-        return None
-    known = sum(p.known_s for p in phases)
-    charge = sum(p.charge_ah for p in phases)
-    duration = sum(p.duration_s for p in phases)
-    energies = [p.energy_wh for p in phases if p.energy_wh is not None]
-    if flow is None or not energies:
-        return KindTotals(kind, len(phases), duration, known, None, None, charge, None, None, None)
-    rows = np.concatenate([flow.values[flow.rows(p.start, p.end)] for p in phases])
-    peaks = [p.peak_power_w for p in phases if p.peak_power_w is not None]
-    energy, returned = sum(energies), sum(p.returned_wh or 0.0 for p in phases)
-    mean = energy / known * 3600 if known > 0 else None
-    median = float(np.median(rows)) if len(rows) else None
-    peak = (min(peaks) if kind == "charge" else max(peaks)) if peaks else None
-    return KindTotals(kind, len(phases), duration, known, energy, returned, charge, mean, median, peak)

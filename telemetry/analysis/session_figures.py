@@ -233,7 +233,6 @@ def _facts(
         chemistry=pack.cell,
         cells_in_series=pack.cells_in_series,
         capacity_ah=measured or pack.capacity_ah,
-        charger_voltage_v=machine.charger.output_voltage_v,
         end_current_a=machine.charger.end_current_a,
         balance_current_ma=pack.balance_current_ma,
         high_cutoff_v=pack.high_cutoff_v,

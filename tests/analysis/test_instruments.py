@@ -113,4 +113,4 @@ def test_a_mistake_is_named(planted: str, said: str) -> None:
 
 
 def test_a_date_may_stand_without_quotes() -> None:
-    assert at("2026-05-05", "current_checks = [[2026-05-04, 61.8, 60]]").current.last_check == date(2026, 5, 4)
+    assert at("2026-05-05", "current_checks = [[2026-05-04, 61.8, 60]]").current.ground == "checked"
