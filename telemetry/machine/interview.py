@@ -14,7 +14,7 @@ from telemetry.machine.pack_keys import MOST_CELLS
 from telemetry.machine.questions import Ask, Question, asked
 from telemetry.machine.sections import SECTIONS, USUAL_DRIVER, find_key
 from telemetry.model.errors import did_you_mean, printable
-from telemetry.model.keys import BadValue, described, read_value
+from telemetry.model.keys import BadValue, described
 from telemetry.model.kinds import Choice, read_typed
 
 NO_LINK = "later"
@@ -142,7 +142,7 @@ def read_cells(chemistry: Chemistry, answer: str) -> int:
     if not unit and value in _SURELY_VOLTS:
         what = f"{value:g} cells would be {value * chemistry.nominal_v:.0f} V nominal"
         raise BadValue(what, f"write {value:g} V if volts are meant, else {value:g} cells")
-    return int(str(read_value(find_key("pack", "cells_in_series"), int(value) if value == int(value) else value)))
+    return int(str(find_key("pack", "cells_in_series").read(int(value) if value == int(value) else value)))
 
 
 def _cells_of(chemistry: Chemistry, volts: float) -> int:
@@ -189,10 +189,10 @@ def read_conductor(answer: str) -> tuple[str, object] | None:
     if not said:
         return None
     if area := re.fullmatch(r"(\d+(?:[.,]\d+)?)\s*mm2", said, re.ASCII):
-        return "conductor_mm2", read_value(find_key("wiring", "conductor_mm2"), float(area[1].replace(",", ".")))
+        return "conductor_mm2", find_key("wiring", "conductor_mm2").read(float(area[1].replace(",", ".")))
     size = re.fullmatch(r"(?:awg\s*)?(\d+(?:/0)?)(\s*awg)?", said, re.ASCII)
     if size and ("awg" in said or "/" in said):
-        return "conductor_awg", read_value(find_key("wiring", "conductor_awg"), size[1])
+        return "conductor_awg", find_key("wiring", "conductor_awg").read(size[1])
     raise BadValue(f"{described(answer)} does not say the size of a cable", "write 25 mm2, or 4 AWG, say")
 
 

@@ -13,7 +13,7 @@ from typing import Any
 from telemetry.machine.limits import CONDITION_NAMES, LIMIT_NAMES, LIMIT_SIGNALS
 from telemetry.machine.sections import find_key, section_keys
 from telemetry.model.errors import nearest
-from telemetry.model.keys import Key, meant, read_value
+from telemetry.model.keys import Key, meant
 from telemetry.model.kinds import Number, is_quantity, read_typed
 from telemetry.model.signals import find_signal
 from telemetry.model.units import converted, key_ending, quantity, siblings
@@ -126,7 +126,7 @@ def read_limit_value(limit: str, name: str, value: object, unit: str = "") -> An
         value = converted(Decimal(repr(value)), unit, key.unit)
     elif unit:
         key = replace(key, kind=Number(-sys.float_info.max, sys.float_info.max), measured_in=unit)
-    return read_value(key, value)
+    return key.read(value)
 
 
 def read_typed_limit(limit: str, name: str, said: str, unit: str = "") -> Any:

@@ -168,6 +168,10 @@ class Key:
         """The lowest and the highest number that it takes; no bounds where it takes no number."""
         return self.kind.bounds
 
+    def read(self, value: object) -> Any:
+        """Return ``value`` as the attribute holds it; see :meth:`Kind.read`."""
+        return self.kind.read(self, value)
+
     @property
     def missing(self) -> str:
         """What to write where it is absent and required."""
@@ -210,16 +214,11 @@ def _keys_of(table: Any, section: str) -> tuple[Key, ...]:
     return tuple(found)
 
 
-def read_value(key: Key, value: object) -> Any:
-    """Return ``value`` as the attribute for ``key`` holds it; see :meth:`Kind.read`."""
-    return key.kind.read(key, value)
-
-
 def meant(key: Key, said: str) -> object | None:
     """Return the value that ``said`` means for ``key``, in the key's unit and type; None where that is not clear.
 
     One reading for all places where people type: the unit behind the number, a decimal comma, yes for true, quotes
-    forgotten. Whether the value is possible is for :func:`read_value` to say.
+    forgotten. Whether the value is possible is for :meth:`Key.read` to say.
     """
     plain = bare(said)
     return key.kind.meant(key, plain) if plain and plain.isprintable() else None

@@ -11,7 +11,7 @@ from decimal import Decimal
 from typing import Any, ClassVar
 
 from telemetry.model.errors import did_you_mean
-from telemetry.model.keys import BadValue, Key, Kind, described, meant, read_value, setting
+from telemetry.model.keys import BadValue, Key, Kind, described, meant, setting
 from telemetry.model.toml_text import toml_value
 from telemetry.model.units import comma_is_open, converted, number_meant, quantity, siblings
 
@@ -29,14 +29,14 @@ def read_typed(key: Key, said: str) -> Any:
 
     """
     if isinstance(key.kind, Text):
-        return read_value(key, said)
+        return key.read(said)
     value = meant(key, said)
     if value is not None:
-        return read_value(key, value)
+        return key.read(value)
     if isinstance(key.kind, Number):
         measured_in = f" in {key.unit}" if key.unit else ""
         raise BadValue(f"{described(said)} is not a number{measured_in}", _number_hint(key, said))
-    return read_value(key, said)
+    return key.read(said)
 
 
 @dataclass(frozen=True, eq=False)

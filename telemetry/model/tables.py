@@ -116,7 +116,7 @@ def read_values(
             problems.append(Problem(printable(name), "is an unknown key", (meant or known_key)(name, by_name)))
             continue
         try:
-            right[name] = by_name[name].kind.read(by_name[name], value)
+            right[name] = by_name[name].read(value)
         except BadValue as bad:
             problems += within(name, bad.problems)
     missing = [key for key in by_name.values() if key.required and key.name not in values]

@@ -18,7 +18,7 @@ from drivers.serial_frames import SerialFramesSettings
 from drivers.serial_text import SerialTextSettings
 from telemetry.cli import main
 from telemetry.driver import Declares
-from telemetry.model.keys import keys_of, read_value
+from telemetry.model.keys import keys_of
 from telemetry.pipeline.registry import driver_names, load_driver
 from telemetry.recordings.foreign.column_map import ColumnMap
 from tests.pages import keeps, key_rows
@@ -72,4 +72,4 @@ def test_every_key_of_a_driver_is_told_at_the_terminal(name, capsys):
 def test_every_example_is_what_its_key_takes(name):
     for key in keys_of(load_driver(name).table):
         if key.name not in ("map", "register"):  # a file, and a table with examples of its own
-            assert read_value(key, key.example) is not None
+            assert key.read(key.example) is not None

@@ -7,7 +7,6 @@ from decimal import Decimal
 from typing import NamedTuple
 
 from telemetry.model.units import converted, unit_named
-from telemetry.model.words import printed_unit
 
 
 class Conversion(NamedTuple):
@@ -64,8 +63,3 @@ def parted(name: str) -> tuple[str, Conversion | None]:
         if match and match.start() > 0 and (found := conversion_of(match[1])):
             return name[: match.start()].rstrip(" _,/;:"), found
     return name, None
-
-
-def shown(unit: str) -> str:
-    """Return a signal's unit as people write it."""
-    return printed_unit(unit)
