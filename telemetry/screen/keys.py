@@ -5,7 +5,7 @@ A key that is not in the table does nothing. None needs shift, control, alt or a
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
@@ -173,10 +173,8 @@ def _footer_items(
     view: str, width: int, needs: frozenset[Need], is_replay: bool, is_review: bool
 ) -> tuple[FooterItem, ...]:
     """Return them; kept, for most paints have the same."""
-    gap = footer_gap(width)
     rows = keys_in(view, is_replay, is_review, "guided" in needs)
-    found: list[tuple[int, FooterItem]] = []
-    room = width - 1
+    places: dict[FooterItem, int] = {}
     for name in FOOTERS[view]:
         place = next((n for n, row in enumerate(rows) if row.key == (name if name != VIEWS_ITEM else "1")), None)
         if place is None or (rows[place].need not in ("", "replay", "review", *needs)):
@@ -188,11 +186,20 @@ def _footer_items(
             paired = any(each.key == PAIRS.get(name) for each in rows)
             shown = shown_key(f"{name} {PAIRS[name]}" if paired else name)
             item = FooterItem(shown, row.short, name)
+        places[item] = place
+    return tuple(sorted(fitting(places, width, footer_gap(width)), key=places.__getitem__))
+
+
+def fitting(items: Iterable[FooterItem], width: int, gap: int) -> list[FooterItem]:
+    """Return those of ``items`` that fit whole in ``width`` cells beside those before them, six at the most."""
+    found: list[FooterItem] = []
+    room = width - 1
+    for item in items:
         size = len(item.shown) + 1 + len(item.words) + (gap if found else 0)
         if size <= room and len(found) < _FOOTER_MOST:
             room -= size
-            found.append((place, item))
-    return tuple(item for _, item in sorted(found, key=lambda entry: entry[0]))
+            found.append(item)
+    return found
 
 
 def footer_gap(width: int) -> int:

@@ -6,13 +6,12 @@ Leaving gives the words of the command that a key asked for, to be run in the te
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 from telemetry.model.clock import Clock, SystemClock
 from telemetry.screen.canvas import Canvas, Line
 from telemetry.screen.footer import draw_footer_items
-from telemetry.screen.keys import FooterItem
+from telemetry.screen.keys import FooterItem, Key, fitting, footer_gap
 from telemetry.screen.page import Drawn, Target
 from telemetry.screen.prompt import draw_message
 from telemetry.screen.session_keys import SessionKeys
@@ -39,50 +38,39 @@ class Facts(Protocol):
         ...
 
 
-@dataclass(frozen=True)
-class StartKey:
-    """A key of the first screen or of the list: on which of them, two words for the footer, what it does, how."""
-
-    key: str
-    short: str
-    does: str
-    action: str
-    pages: str = "start 6"
-
-
-START_KEYS: tuple[StartKey, ...] = (
-    StartKey("up", "choose", "choose the session above", "session_above"),
-    StartKey("down", "choose", "choose the session below", "session_below"),
-    StartKey("enter", "next", "do what is next; once a session is chosen, review it", "enter", "start"),
-    StartKey("enter", "review", "review the chosen session", "review_session", "6"),
-    StartKey("d", "demo", "watch a simulated machine drive, with a fault to find", "demo", "start"),
-    StartKey("n", "new machine", "describe a machine in a few questions", "new_machine", "start"),
-    StartKey("w", "watch", "watch the machine and record it", "line_w", "start"),
-    StartKey("f", "fit", "read whether the parts fit each other", "line_f", "start"),
-    StartKey("e", "first power", "go on with first power, or read it", "line_e", "start"),
-    StartKey("a", "set up", "list what is in reach, to set it up", "line_a", "start"),
+_BOTH = "start 6"
+START_KEYS: tuple[Key, ...] = (
+    Key("up", "choose", "choose the session above", "session_above", _BOTH),
+    Key("down", "choose", "choose the session below", "session_below", _BOTH),
+    Key("enter", "next", "do what is next; once a session is chosen, review it", "enter", "start"),
+    Key("enter", "review", "review the chosen session", "review_session", "6"),
+    Key("d", "demo", "watch a simulated machine drive, with a fault to find", "demo", "start"),
+    Key("n", "new machine", "describe a machine in a few questions", "new_machine", "start"),
+    Key("w", "watch", "watch the machine and record it", "line_w", "start"),
+    Key("f", "fit", "read whether the parts fit each other", "line_f", "start"),
+    Key("e", "first power", "go on with first power, or read it", "line_e", "start"),
+    Key("a", "set up", "list what is in reach, to set it up", "line_a", "start"),
     *(
-        StartKey(str(n), "review", f"review the session in line {n}", f"line_{n}", "start")
+        Key(str(n), "review", f"review the session in line {n}", f"line_{n}", "start")
         for n in range(1, LAST_SESSIONS + 1)
     ),
-    StartKey("6", "all sessions", "list all sessions", "all_sessions", "start"),
-    StartKey("f", "find", "find sessions by typing", "find_sessions", "6"),
-    StartKey("w", "report", "read the session's report", "report_session", "6"),
-    StartKey("x", "compare", "compare with another session", "compare_session", "6"),
-    StartKey("e", "export", "write the session to a file", "export_session", "6"),
-    StartKey("n", "name", "give the session a name", "name_session", "6"),
-    StartKey("o", "note", "write a note on the session", "note_session", "6"),
-    StartKey("h", "help", "show this list", "help"),
-    StartKey("c", "commands", "find a command by typing", "commands"),
-    StartKey("t", "sun, dusk", "change colours: sun or dusk", "change_light"),
-    StartKey("escape", "back", "show all sessions, then go back to the first screen", "back", "6"),
-    StartKey("q", "leave", "leave", "leave"),
+    Key("6", "all sessions", "list all sessions", "all_sessions", "start"),
+    Key("f", "find", "find sessions by typing", "find_sessions", "6"),
+    Key("w", "report", "read the session's report", "report_session", "6"),
+    Key("x", "compare", "compare with another session", "compare_session", "6"),
+    Key("e", "export", "write the session to a file", "export_session", "6"),
+    Key("n", "name", "give the session a name", "name_session", "6"),
+    Key("o", "note", "write a note on the session", "note_session", "6"),
+    Key("h", "help", "show this list", "help", _BOTH),
+    Key("c", "commands", "find a command by typing", "commands", _BOTH),
+    Key("t", "sun, dusk", "change colours: sun or dusk", "change_light", _BOTH),
+    Key("escape", "back", "show all sessions, then go back to the first screen", "back", "6"),
+    Key("q", "leave", "leave", "leave", _BOTH),
 )
 FOOTERS: dict[Page, tuple[str, ...]] = {
     "start": ("enter", "d", "n", "6", "h", "q"),
     "6": ("up", "enter", "f", "w", "x", "escape", "h", "e", "n", "q"),
 }
-_FOOTER_MOST = 6
 _WHAT_IT_SHOWS: dict[Page, tuple[str, ...]] = {
     "start": (
         "The blue line is the next step for the machine file of this folder; enter does it.",
@@ -180,20 +168,15 @@ class StartFace:
             self._footer = draw_footer_items(canvas, self._footer_items(canvas.width))
 
     def _footer_items(self, width: int) -> list[FooterItem]:
-        found: list[FooterItem] = []
-        room = width - 1
         rows = {row.key: row for row in self._rows()}
+        items = []
         for key in FOOTERS[self.page]:
             does = "review" if key == "enter" and self._list.chosen is not None else rows[key].short
-            item = FooterItem("up down" if key == "up" else key, does, key)
-            size = len(item.shown) + len(item.words) + 1 + (3 if found else 0)
-            if size <= room and len(found) < _FOOTER_MOST:
-                room -= size
-                found.append(item)
-        return found
+            items.append(FooterItem("up down" if key == "up" else key, does, key))
+        return fitting(items, width, footer_gap(width))
 
-    def _rows(self) -> list[StartKey]:
-        return [row for row in START_KEYS if self.page in row.pages.split()]
+    def _rows(self) -> list[Key]:
+        return [row for row in START_KEYS if self.page in row.views.split()]
 
     # Keys and mouse
 

@@ -15,6 +15,7 @@ from telemetry.model.events import AlarmChange
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import Judge
 from telemetry.pipeline.live_pacer import LivePacer
+from telemetry.pipeline.past import LivePast
 from telemetry.pipeline.run import Operator, Run, standard_stages
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.pipeline.supervisor import Supervisor
@@ -24,6 +25,7 @@ from telemetry.screen.canvas import Line
 from telemetry.screen.dashboard import Dashboard
 from telemetry.screen.starting import Starting
 from telemetry.screen.terminal import TerminalScreen
+from telemetry.screen.traces import Traces
 from telemetry.store.reader import StoreReader
 from telemetry.store.writer import StoreWriter
 
@@ -71,8 +73,9 @@ async def test_the_store_has_every_alarm_though_the_screen_broke(
     with StoreWriter.open(store) as writer:
         writer.begin_session("cart", None, "live", "absolute", START, START)
         run.bus.subscribe("store", writer)
+        traces = Traces(LivePast(START), snapshot.limits)
         dashboard = (Breaking if breaks else Dashboard)(
-            snapshot, Operator(run), clock, "cart", colours="full", test_sound=False
+            snapshot, Operator(run), clock, "cart", traces, colours="full", test_sound=False
         )
         starting = Starting("cart", "full", "metric", lambda: None)
         screen = TerminalScreen(starting, "full")

@@ -186,7 +186,7 @@ async def test_every_key_is_known_and_no_other_does_anything(session_store: Path
     known |= {f"{name}_session" for name in ("review", "report", "compare", "export", "name", "note")}
     assert {row.action for row in START_KEYS} == known | {"find_sessions"}
     for page, offered in FOOTERS.items():
-        assert set(offered) <= {row.key for row in START_KEYS if page in row.pages.split()}
+        assert set(offered) <= {row.key for row in START_KEYS if page in row.views.split()}
     app = app_on(session_store)
     async with app.run_test(size=(80, 24)) as pilot:
         await first_read(app, pilot)
