@@ -26,7 +26,7 @@ from telemetry.model.capture import CapturedPiece
 from .can_frames import EXTENDED, CanFrame
 
 _CLASSIC = 8
-_IDENTIFIER = 4
+_KEY_BYTES = 4
 _ID = r"(?P<id>[0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})"
 _END = r"\s*(?:[#;].*|//.*)?$"
 _LOG = re.compile(
@@ -144,9 +144,9 @@ def as_bytes(frame: CanFrame) -> bytes:
 
 def frame_of(piece: CapturedPiece) -> CanFrame | None:
     """Return the frame that :func:`as_bytes` wrote; None where the bytes are none."""
-    if len(piece.data) < _IDENTIFIER:
+    if len(piece.data) < _KEY_BYTES:
         return None
-    return CanFrame(piece.t, int.from_bytes(piece.data[:_IDENTIFIER], "big"), piece.data[_IDENTIFIER:])
+    return CanFrame(piece.t, int.from_bytes(piece.data[:_KEY_BYTES], "big"), piece.data[_KEY_BYTES:])
 
 
 def log_line(piece: CapturedPiece) -> str:
@@ -156,10 +156,10 @@ def log_line(piece: CapturedPiece) -> str:
         ValueError: it holds no identifier.
 
     """
-    if len(piece.data) < 4:
+    if len(piece.data) < _KEY_BYTES:
         raise ValueError(f"{len(piece.data)} bytes are no CAN frame")
-    key, data = int.from_bytes(piece.data[:4], "big"), piece.data[4:].hex().upper()
+    key, data = int.from_bytes(piece.data[:_KEY_BYTES], "big"), piece.data[_KEY_BYTES:].hex().upper()
     identifier = f"{key & ~EXTENDED:08X}" if key & EXTENDED else f"{key:03X}"
-    mark = "#" if len(piece.data) <= 4 + _CLASSIC else "##0"
+    mark = "#" if len(piece.data) <= _KEY_BYTES + _CLASSIC else "##0"
     seconds, fraction = divmod(piece.t, 1_000_000)
     return f"({seconds}.{fraction:06d}) {quote(piece.source, safe='') or 'bus'} {identifier}{mark}{data}\n"
