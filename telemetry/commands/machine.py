@@ -221,13 +221,16 @@ def _judged(path: Path, text: str) -> list[str]:
 
 def _ask(question: Question) -> str:
     """Ask on the terminal, with why the last answer was refused, the choices and the default."""
-    if question.problem:
-        say(f"  {question.problem}")
-    for note in question.notes:
-        say(f"  {note}")
+    from telemetry.report.first_power_text import wrapped
+
+    for line in (*([question.problem] if question.problem else []), *question.notes):
+        say("\n".join(wrapped(line, "  ")))
     choices = f" ({', '.join(question.choices)})" if question.choices else ""
-    default = f" [{question.default}]" if question.default else " [leave empty if unknown]"
-    return input(f"{question.text}{choices}{default} ")
+    default = f" [{question.default}]" if question.default else " [empty: not known]"
+    *lines, last = wrapped(f"{question.text}{choices}{default}")
+    for line in lines:
+        say(line)
+    return input(f"{last} ")
 
 
 def _keep_answers(path: Path, answers: Mapping[str, object]) -> str:

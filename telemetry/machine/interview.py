@@ -21,6 +21,11 @@ NO_LINK = "later"
 Link = Mapping[str, Any]
 """A ``[[source]]`` table: ``driver`` and its settings; ``seems`` says what a device seems to be."""
 _DEVICE = ("port", "address", "channel")
+_CHEMISTRY_NOTES = (
+    "lfp is LiFePO4, 3.2 V a cell. Sold as Li-ion: nmc, nca or lmo, 3.6 to 3.7 V a cell; the sheet says which.",
+    "The wrong one here makes every voltage limit wrong: look it up before you answer.",
+)
+"""Nominal voltages as in the table of chemistries."""
 _NUMBER = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*([A-Za-z²]*)", re.ASCII)
 _SURELY_VOLTS = frozenset({36, 48, 60, 72, 80, 84, 96, 108, 120})
 """Bare answers to "how many cells" that most likely mean a battery's trade voltage."""
@@ -47,7 +52,8 @@ def interview(
 
     """
     answers = {} if answers is None else answers
-    chemistry = CHEMISTRIES[str(_value(ask, "pack.chemistry", "What is the chemistry of the pack's cells?", "lfp"))]
+    question = "What is the chemistry of the pack's cells?"
+    chemistry = CHEMISTRIES[str(_value(ask, "pack.chemistry", question, "lfp", _CHEMISTRY_NOTES))]
     answers["pack.chemistry"] = chemistry.name
     cells = _cells(ask, chemistry)
     answers["pack.cells_in_series"] = cells
@@ -80,11 +86,11 @@ def _optional(chemistry: Chemistry, cells: int) -> Iterator[tuple[str, str]]:
     yield "pack.continuous_discharge_a", "What continuous discharge current is the pack rated for, in A?"
 
 
-def _value(ask: Ask, name: str, text: str, default: str = "") -> object:
+def _value(ask: Ask, name: str, text: str, default: str = "", notes: tuple[str, ...] = ()) -> object:
     """Ask for one key's value; None where the answer is empty and there is no default."""
     key = find_key(*name.split(".", 1))
     choices = tuple(map(str, key.kind.choices)) if isinstance(key.kind, Choice) else ()
-    return asked(ask, Question(name, text, default, choices), lambda answer: _read(name, answer))
+    return asked(ask, Question(name, text, default, choices, notes=notes), lambda answer: _read(name, answer))
 
 
 def _read(name: str, answer: str) -> object:
@@ -109,7 +115,7 @@ def _accepted(ask: Ask, answers: Mapping[str, object], name: str, text: str) -> 
             )
         return value
 
-    return asked(ask, Question(name, f"{text} Empty: not known."), read)
+    return asked(ask, Question(name, text), read)
 
 
 def _cells(ask: Ask, chemistry: Chemistry) -> int:
@@ -175,7 +181,7 @@ def _cells_of(chemistry: Chemistry, volts: float) -> int:
 
 
 def _conductor(ask: Ask, text: str) -> tuple[str, object] | None:
-    return asked(ask, Question("wiring.conductor_mm2", f"{text} Empty: not known."), read_conductor)
+    return asked(ask, Question("wiring.conductor_mm2", text), read_conductor)
 
 
 def read_conductor(answer: str) -> tuple[str, object] | None:

@@ -42,4 +42,5 @@ def asked(ask: Ask, question: Question, read: Callable[[str], T]) -> T:
         try:
             return read(answer)
         except BadValue as bad:
-            question = replace(question, problem=f"{bad.what}; {bad.right}", notes=())
+            what = f"the answer {bad.what}" if bad.what.startswith(("is ", "holds ")) else bad.what
+            question = replace(question, problem=f"{what}; {bad.right}", notes=())

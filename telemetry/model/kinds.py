@@ -206,7 +206,10 @@ class Choice(Kind):
                 return each
         if isinstance(value, str) and (said := meant(key, value)) is not None:
             raise BadValue(f"is {described(value)}, which is not known", f"write {key.name} = {toml_value(said)}")
-        near = did_you_mean(value.lower(), map(str, self.choices)) if isinstance(value, str) else ""
+        near = ""
+        if isinstance(value, str):  # slips spare the first letter; "Li-ion" is another chemistry than "sodium-ion"
+            begin_so = (str(each) for each in self.choices if str(each)[:1] == value[:1].lower())
+            near = did_you_mean(value.lower(), begin_so)
         raise BadValue(f"is {described(value)}, which is not known{near}", f"write {key.takes}")
 
     def meant(self, key: Key, said: str) -> object | None:

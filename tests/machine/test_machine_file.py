@@ -251,6 +251,13 @@ def test_any_value_at_any_key_is_taken_or_explained(section: str, data: st.DataO
 
 
 class TestProblems:
+    def test_another_chemistry_is_not_proposed(self) -> None:
+        """A charge limit of the wrong chemistry overcharges the pack."""
+        text = '[pack]\nchemistry = "Li-ion"\ncells_in_series = 16\ncapacity_ah = 100\n'
+        _, (problem,) = parse_machine(text, "cart.toml")
+        assert "[pack] chemistry" in problem.where
+        assert "did you mean" not in str(problem)
+
     def test_five_mistakes_give_five_problems(self, tmp_path: Path) -> None:
         path = tmp_path / "orchard.toml"
         path.write_text(
