@@ -86,8 +86,8 @@ class Session:
         self._rows.append((current_a, volts, share))
         return volts
 
-    def drive(self, wanted: np.ndarray) -> None:
-        """Carry the currents wanted until a cell is empty; a full pack takes no braking current."""
+    def drive(self, wanted: np.ndarray) -> bool:
+        """Carry the currents wanted until a cell is empty; return whether none is. A full pack takes no braking."""
         low_s = 0.0
         for ampere in wanted.tolist():
             if ampere < 0.0 and self._cells.share.max() > 0.97:
@@ -95,7 +95,8 @@ class Session:
             volts = self._step(ampere)
             low_s = low_s + self._dt if volts.min() < self._cell.minimum_v else 0.0
             if low_s >= 1.0:
-                break
+                return False
+        return True
 
     def rest(self, seconds: float) -> None:
         for _ in range(round(seconds / self._dt)):
