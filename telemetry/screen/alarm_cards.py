@@ -91,7 +91,7 @@ def moments_of(snapshot: Snapshot) -> list[Moment]:
 def _badges(snapshot: Snapshot) -> list[tuple[Meaning, str]]:
     standing = snapshot.standing()
     if not standing:
-        return [("normal", "no alarms")]
+        return [("normal", "no alarms") if snapshot.limits else ("caution", "no limits, so nothing is judged")]
     kinds = [alarm_meaning(alarm) for alarm in standing if alarm.active]
     waiting = sum(not alarm.acknowledged for alarm in standing)
     latched = sum(alarm.state == "latched acknowledged" for alarm in standing)

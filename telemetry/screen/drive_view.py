@@ -223,7 +223,7 @@ def status_of(scene: Scene, lanes: tuple[Lane, ...], sound_note: str = "") -> St
 def _status_of(scene: Scene, lanes: tuple[Lane, ...], sound_note: str) -> Status:
     """Return an alarm and what to do about it, else what is nearest to its limit; at rest how the rest goes.
 
-    Without any value nothing is judged, and *no alarm* would say more than is known.
+    Without any value, or any limit, nothing is judged, and *no alarm* would say more than is known.
 
     Args:
         scene: the moment.
@@ -245,10 +245,11 @@ def _status_of(scene: Scene, lanes: tuple[Lane, ...], sound_note: str) -> Status
         others = "" if len(old) == len(lanes) else "the other figures are fresh"
         return Status("caution", (f"{gauge.short.lower()} {gauge.said}",), others)
     is_empty = all(lane.gauge.said == "not sent" for lane in lanes)
-    first = "no values yet" if is_empty else "no alarm"
+    first = "no values yet" if is_empty else "no alarm" if snapshot.limits else "no limits"
     notes = "; ".join(note for note in (first, quiet_count(snapshot), sound_note) if note)
-    if is_empty:
-        return Status("caution", (notes, first), "nothing is judged")
+    if is_empty or not snapshot.limits:
+        why = "nothing is judged" if is_empty else "nothing is judged without a machine file"
+        return Status("caution", (notes, first), why)
     said = nearest(lanes) if scene.rest is None else scene.rest.text()
     return Status("normal", (notes, first), said)
 

@@ -530,3 +530,13 @@ async def test_a_resized_window_is_drawn_anew(rig: Any) -> None:
         rows = rig.rows()
         assert len(rows) == 45
         assert {len(row) for row in rows} == {160}
+
+
+async def test_without_limits_nothing_is_called_free_of_alarms(make_rig: Any) -> None:
+    rig = make_rig(limits=(), replay=True)
+    async with rig.screen.run_test(size=(80, 24)) as pilot:
+        await rig.drive(4, lowest=2.4, **SOUND)
+        assert "▲ no limits" in rig.text()
+        assert "nothing is judged without a machine file" in rig.text()
+        await pilot.press("4")
+        assert "no limits, so nothing is judged" in rig.text()
