@@ -50,7 +50,9 @@ def add_store(parser: argparse.ArgumentParser) -> None:
 
 def add_run_options(parser: argparse.ArgumentParser) -> None:
     """Add what live and replayed runs have in common."""
-    parser.add_argument("--no-screen", action="store_true", help="no dashboard: print events as lines")
+    parser.add_argument(
+        "--no-screen", action="store_true", help="no dashboard: print events as lines, as into a file or a pipe"
+    )
     parser.add_argument("--json", action="store_true", help="print events as JSON, one object a line (no dashboard)")
     parser.add_argument("--for", dest="for_s", type=seconds, metavar="SECONDS", help="stop after this time")
     parser.add_argument("--silent", action="store_true", help="no sound, and no alarm command")
@@ -180,7 +182,7 @@ def run_options(
     return RunOptions(
         store=store_path(arguments) if record else None,
         sessions=store_path(arguments),
-        screen=not (arguments.no_screen or arguments.json),
+        screen=not (arguments.no_screen or arguments.json) and sys.stdout.isatty(),  # into a pipe it would stall
         as_json=arguments.json,
         values_every_s=every,
         for_s=arguments.for_s,

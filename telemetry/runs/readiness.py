@@ -213,7 +213,9 @@ def _terminal() -> Iterator[Ready]:
     from telemetry.screen.theme import detected_colours
 
     if not sys.stdout.isatty():
-        yield Ready("terminal", "note", "output goes to a file or a pipe; watch needs a terminal, or --no-screen")
+        yield Ready(
+            "terminal", "note", "output goes to a file or a pipe; watch prints lines there and shows no screen"
+        )
         return
     columns, lines = shutil.get_terminal_size()
     least = f"{SMALLEST_TERMINAL[0]} by {SMALLEST_TERMINAL[1]}"

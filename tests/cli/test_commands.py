@@ -183,6 +183,15 @@ def test_a_terminal_without_the_sign_for_degrees_gets_a_question_mark() -> None:
     assert " ?C" in out
 
 
+def test_into_a_pipe_there_are_lines_and_no_screen(tmp_path) -> None:
+    """A screen whose reader has gone would stop the run and its recording."""
+    done = shakedown("watch", "--demo", "--for", "1", "--silent", "--store", str(tmp_path / "s.sqlite"))
+    out, error = done.communicate(timeout=BUSY_S)
+    assert done.returncode == 0, error
+    assert "\x1b" not in out
+    assert "link simulated-machine: opening" in out
+
+
 def test_the_demo_runs_records_ends_and_replays_the_same(tmp_path, capsys) -> None:
     store = tmp_path / "s.sqlite"
     done = shakedown("watch", "--demo", "--for", "4", "--json", "--store", str(store))
