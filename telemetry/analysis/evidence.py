@@ -17,6 +17,7 @@ from telemetry.analysis.phase_grid import find_grid
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.analysis.session_power import AT_CONTROLLER, Flow, SessionPower, find_power
 from telemetry.machine.chemistry import pack_window
+from telemetry.machine.pack_keys import Pack
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS, Flags, Times
 from telemetry.model.time_text import clock, length
@@ -267,20 +268,26 @@ def _near(series: Series, t: Times) -> Flags:
     return np.asarray((np.abs(series.t[after] - t) <= most) & (np.abs(t - series.t[before]) <= most))
 
 
+def fits_cells(voltage: Series, pack: Pack) -> bool:
+    """Return whether the pack's voltage is one that the cells stated of it can have for long."""
+    window = pack_window(pack.cell, pack.cells_in_series)
+    return 0.95 * window.low <= float(np.median(voltage.values)) <= 1.05 * window.high
+
+
 def _voltage_window(series: SessionSeries, machine: Machine | None) -> Iterator[Finding]:
     voltage = series.get("pack_voltage")
     if voltage is None or machine is None:
         return
     window = pack_window(machine.pack.cell, machine.pack.cells_in_series)
     typical = float(np.median(voltage.values))
-    if not 0.95 * window.low <= typical <= 1.05 * window.high:
+    if not fits_cells(voltage, machine.pack):
         fitting = max(1, round(typical / machine.pack.cell.nominal_v))
         yield Finding(
             "voltage-against-chemistry",
             f"The pack shows {typical:.1f} V, but {machine.pack.cells_in_series} cells of {machine.pack.cell.label} "
             f"have between {window.low:.1f} and {window.high:.1f} V.",
-            f"Check [pack] chemistry and cells_in_series ({counted(fitting, 'cell')} would fit), or the voltage's"
-            " scale.",
+            f"Check [pack] chemistry and cells_in_series (about {counted(fitting, 'cell')} would fit), or the"
+            " voltage's scale.",
         )
 
 

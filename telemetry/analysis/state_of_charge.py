@@ -20,6 +20,7 @@ from telemetry.analysis.charge_blocks import BLOCK, Blocks, cut_blocks
 from telemetry.analysis.charge_filter import Belief, Hypotheses
 from telemetry.analysis.charge_forward import LONGEST_BRIDGED_S, ForwardCharge, Stretch
 from telemetry.analysis.current_offset import CurrentOffset
+from telemetry.analysis.evidence import fits_cells
 from telemetry.analysis.full_charge import FullCharge
 from telemetry.analysis.gaps import GapRule
 from telemetry.analysis.open_circuit import OpenCircuitTable
@@ -155,6 +156,11 @@ def cell_volts(series: SessionSeries, pack: Pack) -> Series | str:
     """Return the mean voltage of a cell, V, from the pack voltage, otherwise from all cells; or why there is none."""
     voltage = series.get("pack_voltage")
     if voltage is not None:
+        if not fits_cells(voltage, pack):
+            return (
+                f"the pack's voltage is not that of {pack.cells_in_series} {pack.cell.label} cells: check [pack]"
+                " cells_in_series and chemistry"
+            )
         return Series(voltage.t, voltage.values / pack.cells_in_series)
     if series.cells is None:
         return "neither pack voltage nor cell voltages were recorded, so the charge at the start is not known"

@@ -30,6 +30,8 @@ CHARGER_SHARE = Range(0.82, 0.90, 0.95)
 """Efficiency of a mains charger where it was not measured; common practice, from memory."""
 LEAST_KM = 1.0
 """Kilometres per charge are not given for a shorter drive: that would extrapolate tens of times. Ours."""
+LEAST_H = 1 / 6
+"""Nor hours and hectares per charge for less than ten minutes: one pull or one rest would decide them. Ours."""
 
 
 @dataclass(frozen=True)
@@ -151,6 +153,12 @@ def _pace(
     return found
 
 
+_NO_CHARGE_WH = (
+    "the energy of a full charge is not known: it takes a capacity, and a pack voltage that the stated cells can have"
+)
+_TOO_SHORT = f"the session is shorter than {60 * LEAST_H:.0f} min: one pull or one rest decides what an hour takes"
+
+
 def _bought(
     charge_wh: Range | None,
     energy_wh: Range | None,
@@ -165,14 +173,18 @@ def _bought(
             unknown[name] = (
                 f"the drive is shorter than {LEAST_KM:g} km: one slope or a few starts decide what a kilometre takes"
             )
+        elif name == "ha_per_charge" and each is not None and session_h < LEAST_H:
+            unknown[name] = _TOO_SHORT
         elif charge_wh is None:
-            unknown[name] = "the energy of a full charge is not known: it takes pack voltage and a capacity"
+            unknown[name] = _NO_CHARGE_WH
         elif each is None:
             unknown[name] = unknown[f"wh_per_{name[:2]}"]
         else:
             found[name] = charge_wh.over(each)
     if charge_wh is None or energy_wh is None or energy_wh.low <= 0.0 or session_h <= 0.0:
         unknown["h_per_charge"] = unknown.get("ha_per_charge", "the net energy out of the pack is not known")
+    elif session_h < LEAST_H:
+        unknown["h_per_charge"] = _TOO_SHORT
     else:
         found["h_per_charge"] = charge_wh.over(energy_wh.over(session_h))
     return found

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from telemetry.analysis.charge_voltage import drive_current_a, pack_ohm, voltage_over_charge
 from telemetry.analysis.energy_left import capacity_range
+from telemetry.analysis.evidence import fits_cells
 from telemetry.analysis.field_area import FieldArea, find_field_area
 from telemetry.analysis.phases import Phases
 from telemetry.analysis.ranges import Z90, Range
@@ -76,10 +77,11 @@ def session_work(
     if power.power is not None and energies:
         net = sum(energies)
         energy = Range.around(net, Z90 * energy_uncertainty * abs(net))
-        if machine is not None:
+        volts = series.get("pack_voltage")
+        if machine is not None and (volts is None or fits_cells(volts, machine.pack)):
             pack = machine.pack
-            volts = voltage_over_charge(pack, drive_current_a(power), ohm or pack_ohm(pack))
-            charge = (usable_ah or capacity_range(pack)).times(volts)
+            over = voltage_over_charge(pack, drive_current_a(power), ohm or pack_ohm(pack))
+            charge = (usable_ah or capacity_range(pack)).times(over)
     wall = None
     if machine is not None:
         through = (charger_share or CHARGER_SHARE).times(CHARGE_ENERGY_SHARE[machine.pack.chemistry])

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from telemetry.alarms.acts import act_for, alarm_name
@@ -33,6 +33,7 @@ _SAID = 2  # of what is missing
 
 Word = Literal["PARK", "DRIVE GENTLY", "DRIVE ON", "NOT ENOUGH SEEN"]
 
+_UNSETTLED = "Key off. Do not drive or charge it before you know which is wrong, pack or machine file."
 DRIVEN_S = 600.0
 """Time under load that DRIVE ON needs: wire and pack reach most of their heat in ten minutes. Ours."""
 LOAD_SHARE = 50.0
@@ -129,7 +130,9 @@ def facts_of(figures: SessionFigures, rows: Sequence[PartRow], alarms: Sequence[
 def judge(facts: Facts) -> Verdict:
     """Return the verdict."""
     if park := _park(facts):
-        return _verdict("PARK", park)
+        found = _verdict("PARK", park)
+        settle = next((remedy for name, _, remedy in facts.evidence if name == "voltage-against-chemistry"), "")
+        return replace(found, next=f"{_UNSETTLED} {settle}") if settle else found
     if gently := _gently(facts):
         return _verdict("DRIVE GENTLY", gently)
     missing = lacking(facts)
@@ -262,4 +265,5 @@ def _share(row: PartRow) -> str:
 
 def _lowered(sentence: str) -> str:
     text = sentence.rstrip(".")
-    return text[0].lower() + text[1:] if not text[:2].isupper() else text
+    abbreviated = text[:2].isalpha() and text[:2].isupper()
+    return text if abbreviated else text[0].lower() + text[1:]

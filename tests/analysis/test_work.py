@@ -154,7 +154,7 @@ class TestWork:
 
 
 def test_a_drive_of_less_than_a_kilometre_promises_no_kilometres_per_charge() -> None:
-    given = {"energy_wh": Range.exactly(40.0), "session_h": 0.1, "charge_wh": Range.exactly(5000.0)}
+    given = {"energy_wh": Range.exactly(40.0), "session_h": 0.2, "charge_wh": Range.exactly(5000.0)}
     short = find_work(**given, distance_km=Range(0.7, 0.8, 0.9))
     assert short.km_per_charge is None
     assert "shorter than 1 km" in short.unknown["km_per_charge"]
