@@ -8,11 +8,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from telemetry.model.words import capital
 from telemetry.report.chart_data import Chart, Curve
 from telemetry.report.part_row import PartRow
 
-_LANES = {"power": ("Power", "kW", 1000.0), "voltage": ("Pack voltage", "V", 1.0), "cells": ("Lowest cell", "V", 1.0)}
-_LIMITS = {"voltage": "pack-low-voltage", "cells": "lowest-cell"}
+_LANES = {"power": ("Power", "kW", 1000.0), "voltage": ("Voltage", "V", 1.0), "cells": ("Lowest cell", "V", 1.0)}
+_LIMITS = {("voltage", "pack"): "pack-low-voltage", ("voltage", "controller"): "controller-low-voltage"} | {
+    ("cells", "lowest"): "lowest-cell"
+}
 MOST_NAMES = 6
 """Alarms and marks whose words are beside the lanes; ours."""
 LEAST_GAP_MIN = 0.05
@@ -57,9 +60,11 @@ def _lane(chart: Chart, rows: Sequence[PartRow]) -> Lane:
     if chart.unit != "W" and chart.name == "power":
         title, unit, divisor = "Current", "A", 1.0
     curve = chart.curves[0]
+    if chart.name == "voltage":  # where no voltage of the pack was recorded it is the controller's
+        title = f"{capital(curve.label)} voltage"
     low = min(float(piece.low.min()) for piece in curve.pieces) / divisor
     high = max(float(piece.high.max()) for piece in curve.pieces) / divisor
-    limit = next((row.limit for row in rows if row.key == _LIMITS.get(chart.name)), None)
+    limit = next((row.limit for row in rows if row.key == _LIMITS.get((chart.name, curve.label))), None)
     if chart.name == "power":
         low, high = min(low, 0.0), max(high, 0.0)
     elif limit is not None:

@@ -50,6 +50,14 @@ def test_a_dip_of_one_reading_reaches_the_lowest_row(place: int) -> None:
     assert sum(bool(_BLOCKS.match(cell)) for cell in rows[-1]) <= 2  # itself, and the column that reaches to it
 
 
+def test_the_controllers_voltage_is_not_called_the_packs() -> None:
+    """A drive without ``pack_voltage``: the limit of the pack does not belong beside it either."""
+    found = voltage(steady(0.0, 60.0))
+    of_controller = Chart(**{**vars(found), "curves": (Curve("controller", found.curves[0].pieces),)})
+    assert "Controller voltage, V" in drive_lines([of_controller], [limit(60.0)])
+    assert "Pack voltage, V; ─ limit 60" in drive_lines([found], [limit(60.0)])
+
+
 def test_time_without_data_is_shown_and_not_joined() -> None:
     rows = lane(drive_lines([voltage(steady(0.0, 20.0), steady(40.0, 60.0, 70.0))], []))
     for row in rows:
