@@ -33,8 +33,8 @@ _NEVER = 1e3
 _PLAIN_CUTS = 2
 _TURNS = 2
 _LONGEST_S = 3.0
-_SOON_ROWS = 8
-_LEAST_LOAD, _LEFT_OVER, _HELD, _BACK, _RELEASED = 0.12, 0.25, 0.97, 0.4, 0.04
+_SOON_ROWS = 6
+_LEAST_LOAD, _LEFT_OVER, _HELD, _RELEASED = 0.12, 0.25, 0.95, 0.04
 """Shares: of the highest current from which its end counts, of it that is left, of the throttle that is kept, of the
 current from which it is back, and of travel at which nothing is asked for (by both simulators)."""
 _STOPPED = 0.75
@@ -105,13 +105,14 @@ def quick_stops(current: Floats, travel: Floats, usable: Flags) -> Flags:
     gone = usable & (much > _LEAST_LOAD * (top - low)) & (shifted(much, -_SOON_ROWS) < _LEFT_OVER * much)
     gone &= soon.min(axis=1) > _HELD * travel
     found: Flags = np.zeros(len(current), dtype=np.bool_)
-    for start, last in runs(gone):
-        back = (current[last + _SOON_ROWS :] > low + _BACK * much[start]) | (travel[last + _SOON_ROWS :] < _RELEASED)
-        found[start : last + _SOON_ROWS + (int(back.argmax()) if back.any() else len(back))] = True
+    for start, end in runs(gone):
+        fell, low_at = start + int(np.argmin(np.diff(current[start : end + _SOON_ROWS]))) + 1, end - 1 + _SOON_ROWS
+        back = (much[low_at:] > _LEAST_LOAD * (top - low)) | (travel[low_at:] < _RELEASED)
+        found[fell : low_at + (int(back.argmax()) if back.any() else len(back))] = True
     return found
 
 
-def shortfalls(response: Response, t: Floats, current: Floats, usable: Flags) -> tuple[list[Shortfall], Response]:
+def shortfalls(response: Response, t: Floats, current: Floats, usable: Flags, first: Flags) -> tuple[list[Shortfall], Response]:
     """Return every time in which the controller gave clearly too little, and what it made of the pedal otherwise.
 
     What was learnt with the cuts among the rows is learnt anew without them.
@@ -127,8 +128,8 @@ def shortfalls(response: Response, t: Floats, current: Floats, usable: Flags) ->
         if not found:
             break
         short = [cut for cut in found if cut.duration_s < _LONGEST_S]
-        sound = usable & ~around(short, len(t), 3, 8)
-        if sound.sum() > (1 - _MOST_LEFT_OUT) * usable.sum():
+        sound = first & ~around(short, len(t), 3, 8)
+        if sound.sum() > (1 - _MOST_LEFT_OUT) * first.sum():
             response = without(response, t, current, sound)
         proven = sum(cut.evidence > 2 * FIRST.price for cut in found) >= _PLAIN_CUTS
         found = _cuts(response, current, usable, PROVEN if proven else FIRST)

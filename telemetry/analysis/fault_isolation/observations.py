@@ -137,7 +137,7 @@ def _controller(seen: Observations, travel: Floats, calm: Flags) -> Observations
     response = controller_response(drive.t, travel, current, speed, first)
     if response is None:
         return seen
-    short, response = shortfalls(response, drive.t, current, calm)
+    short, response = shortfalls(response, drive.t, current, calm, first)
     force = fold = None
     if speed is not None:  # without it a hill looks like an output that shrinks
         fold = fold_back(response, drive.t, current, supply, calm & ~around(short, len(calm), 3, 8))
