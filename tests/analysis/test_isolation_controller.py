@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from telemetry.analysis.fault_isolation.controller import shortfalls
+from telemetry.analysis.fault_isolation.controller import quick_stops, shortfalls
 from telemetry.analysis.fault_isolation.fold_back import fold_back
 from telemetry.analysis.fault_isolation.pedal_map import lagged
 from telemetry.analysis.fault_isolation.response import controller_response
@@ -42,7 +42,7 @@ def given(travel, speed, share=1.0, seed=0, follows="torque"):
 def learnt(travel, speed, current):
     response = controller_response(T, travel, current, speed, ALL)
     assert response is not None
-    return shortfalls(response, T, current, ALL)
+    return shortfalls(response, T, current, ALL, quick_stops(current, travel, ALL))
 
 
 @pytest.mark.parametrize("seed", range(4))

@@ -9,6 +9,7 @@ from doing to not doing has a price, so noise does not buy one.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -34,6 +35,7 @@ _PLAIN_CUTS = 2
 _TURNS = 2
 _LONGEST_S = 3.0
 _SOON_ROWS = 6
+_AGAIN_ROWS = 6
 _LEAST_LOAD, _LEFT_OVER, _HELD, _RELEASED = 0.12, 0.25, 0.95, 0.04
 """Shares: of the highest current from which its end counts, of it that is left, of the throttle that is kept, of the
 current from which it is back, and of travel at which nothing is asked for (by both simulators)."""
@@ -91,8 +93,8 @@ class Shortfall(RowSpan):
         return min(_BY_EVIDENCE * (self.evidence - _NO_EVIDENCE), _MOST_WEIGHT)
 
 
-def quick_stops(current: Floats, travel: Floats, usable: Flags) -> Flags:
-    """Return the rows (n,) from where the current was gone at once, though the throttle held, to where it is back.
+def quick_stops(current: Floats, travel: Floats, usable: Flags) -> list[RowSpan]:
+    """Return from where the current was gone at once, though the throttle held, until some flows or is asked no more.
 
     Args:
         current: A (n,), none NaN.
@@ -101,18 +103,20 @@ def quick_stops(current: Floats, travel: Floats, usable: Flags) -> Flags:
     """
     low, top = np.quantile(current[usable], [0.05, 0.99])
     soon = np.lib.stride_tricks.sliding_window_view(np.pad(travel, (0, _SOON_ROWS), mode="edge"), _SOON_ROWS + 1)
-    much = current - low
-    gone = usable & (much > _LEAST_LOAD * (top - low)) & (shifted(much, -_SOON_ROWS) < _LEFT_OVER * much)
+    much, least = current - low, _LEAST_LOAD * (top - low)
+    gone = usable & (much > least) & (shifted(much, -_SOON_ROWS) < _LEFT_OVER * much)
     gone &= soon.min(axis=1) > _HELD * travel
-    found: Flags = np.zeros(len(current), dtype=np.bool_)
+    found = []
     for start, end in runs(gone):
         fell, low_at = start + int(np.argmin(np.diff(current[start : end + _SOON_ROWS]))) + 1, end - 1 + _SOON_ROWS
-        back = (much[low_at:] > _LEAST_LOAD * (top - low)) | (travel[low_at:] < _RELEASED)
-        found[fell : low_at + (int(back.argmax()) if back.any() else len(back))] = True
+        back = (much[low_at:] > least) | (travel[low_at:] < _RELEASED)
+        found.append(RowSpan(fell, low_at + (int(back.argmax()) if back.any() else len(back))))
     return found
 
 
-def shortfalls(response: Response, t: Floats, current: Floats, usable: Flags, first: Flags) -> tuple[list[Shortfall], Response]:
+def shortfalls(
+    response: Response, t: Floats, current: Floats, usable: Flags, stops: Sequence[RowSpan]
+) -> tuple[list[Shortfall], Response]:
     """Return every time in which the controller gave clearly too little, and what it made of the pedal otherwise.
 
     What was learnt with the cuts among the rows is learnt anew without them.
@@ -122,21 +126,26 @@ def shortfalls(response: Response, t: Floats, current: Floats, usable: Flags, fi
         t: seconds (n,).
         current: A (n,).
         usable: rows in which the supply was there and the signals are known.
+        stops: by :func:`quick_stops`: nothing is learnt from them; one that begins in a shortfall begins another.
     """
-    found = _cuts(response, current, usable, FIRST)
+    learnt = usable & ~around(stops, len(t), 0, 0)
+    falls = [stop.start for stop in stops]
+    found = _cuts(response, current, usable, FIRST, falls)
     for _ in range(_TURNS):
         if not found:
             break
         short = [cut for cut in found if cut.duration_s < _LONGEST_S]
-        sound = first & ~around(short, len(t), 3, 8)
-        if sound.sum() > (1 - _MOST_LEFT_OUT) * first.sum():
+        sound = learnt & ~around(short, len(t), 3, 8)
+        if sound.sum() > (1 - _MOST_LEFT_OUT) * learnt.sum():
             response = without(response, t, current, sound)
         proven = sum(cut.evidence > 2 * FIRST.price for cut in found) >= _PLAIN_CUTS
-        found = _cuts(response, current, usable, PROVEN if proven else FIRST)
+        found = _cuts(response, current, usable, PROVEN if proven else FIRST, falls)
     return found, response
 
 
-def _cuts(response: Response, current: Floats, usable: Flags, demands: Demands) -> list[Shortfall]:
+def _cuts(
+    response: Response, current: Floats, usable: Flags, demands: Demands, falls: Sequence[int]
+) -> list[Shortfall]:
     """Return every cut that brings the evidence that is demanded; where not ``usable`` nothing is a cut."""
     asked = np.maximum(response.expected, 0.0)
     given = np.maximum(current - response.base, 0.0)  # what comes back is no cut
@@ -148,6 +157,7 @@ def _cuts(response: Response, current: Floats, usable: Flags, demands: Demands) 
     doing, failing = _costs(asked, given, spread, missing, demands)
     failing[:, ~usable] = _NEVER
     off = _likeliest(doing, failing, missing, demands.price)
+    off[[fall - 1 for fall in falls if off[max(fall - _AGAIN_ROWS, 0) : fall + 1].all()]] = False
     saved = doing[0] - failing[-1]
     found = []
     for start, end in runs(off):

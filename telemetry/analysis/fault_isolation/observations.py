@@ -133,11 +133,12 @@ def _controller(seen: Observations, travel: Floats, calm: Flags) -> Observations
     """Add what the controller made of the pedal, and the wheels of that."""
     drive, current = seen.drive, seen.current
     supply, speed = drive.supply, _speed(drive)
-    first = calm & ~quick_stops(current, travel, calm)  # a fault must not be learnt as the answer
+    stops = quick_stops(current, travel, calm)
+    first = calm & ~around(stops, len(calm), 0, 0)  # a fault must not be learnt as the answer
     response = controller_response(drive.t, travel, current, speed, first)
     if response is None:
         return seen
-    short, response = shortfalls(response, drive.t, current, calm, first)
+    short, response = shortfalls(response, drive.t, current, calm, stops)
     force = fold = None
     if speed is not None:  # without it a hill looks like an output that shrinks
         fold = fold_back(response, drive.t, current, supply, calm & ~around(short, len(calm), 3, 8))

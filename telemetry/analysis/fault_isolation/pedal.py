@@ -196,7 +196,7 @@ def sensor_odds(seen: Sequence[PedalFault], period_s: float = _USUAL_S) -> float
 
 def pedal_faults(seen: Sequence[PedalFault], odds: float) -> list[PedalFault]:
     """Return the departures that are the sensor's, in time order; ``odds`` by :func:`sensor_odds`."""
-    return jitters([each for each in seen if each.evidence > (_OF_WORN if odds >= _WORN else _PLAIN)])
+    return [each for each in seen if each.evidence > (_OF_WORN if odds >= _WORN else _PLAIN)]
 
 
 def jitters(seen: Sequence[PedalFault]) -> list[PedalFault]:
