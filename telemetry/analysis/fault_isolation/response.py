@@ -32,7 +32,8 @@ MOST_KNOTS = 100
 _STIFFNESS = 0.6
 _PRIOR = 0.5
 _GIVES = 0.15
-_HELD_ROUNDS, _HELD = 2, 1e6
+"""Share of the highest current down to which what other consumers draw may seem to go: what is learnt is no better."""
+_HELD_ROUNDS, _HELD = 6, 1e6
 _MOST_LEFT = 0.15
 """Share of the highest current from which what is left says no more that the kind of answer is wrong."""
 
@@ -267,7 +268,8 @@ def _forgiving_fit(
 ) -> tuple[Floats, float]:
     """Fit the current by columns and a bending line; return the weights and the robust deviation of what is left.
 
-    More pedal never asks for less, and a piece of its curve of which nothing is known rises by nothing. Knots beyond
+    More pedal never asks for less, and a piece of its curve of which nothing is known rises by nothing. Other
+    consumers draw and do not give, so stops that come every few seconds are not learnt as theirs. Knots beyond
     ``bends`` are jumps.
     """
     x = np.hstack([columns, knots])
@@ -275,7 +277,15 @@ def _forgiving_fit(
     usual = _PRIOR * max(float(np.quantile(current, 0.98)), 1.0)
     stiff = _stiff(bends or knots.shape[1], first, count, _STIFFNESS) + 1e-6 * np.eye(count)  # jumps are free
     known = np.concatenate([np.ones(first), np.zeros(count - first)])
+    bends = first + (bends or knots.shape[1])
+    least = np.zeros(count)
+    least[first:bends] = -_GIVES * usual / _PRIOR
     weights, _, spread = _reweighted(
-        x, current, rounds, 0.05 * usual, lambda spread: stiff + np.diag(known * (spread / usual) ** 2), first
+        x,
+        current - x @ least,
+        rounds,
+        0.05 * usual,
+        lambda spread: stiff + np.diag(known * (spread / usual) ** 2),
+        bends,
     )
-    return weights, spread
+    return weights + least, spread
