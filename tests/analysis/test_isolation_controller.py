@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from telemetry.analysis.fault_isolation.controller import quick_stops, shortfalls
+from telemetry.analysis.fault_isolation.drive import around
 from telemetry.analysis.fault_isolation.fold_back import fold_back
 from telemetry.analysis.fault_isolation.pedal_map import lagged
 from telemetry.analysis.fault_isolation.response import controller_response
@@ -70,6 +71,24 @@ def test_cuts_are_found_where_they_begin_also_shortly_after_another(seed, left):
         assert min(abs(each.start - start) for each in found) * STEP <= 0.3
     for each in found:
         assert min(abs(each.start - start) for start in starts) * STEP <= 0.3
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_stops_every_other_second_are_not_learnt_as_the_answer(seed):
+    travel, speed = a_ride(seed)
+    share, starts = np.ones(COUNT), np.arange(60, COUNT - 60, 36)
+    for start in starts:
+        share[start : start + 28] = 0.0
+    current = given(travel, speed, share, seed)
+    stops = quick_stops(current, travel, ALL)
+    response = controller_response(T, travel, current, speed, ALL & ~around(stops, COUNT, 0, 0))
+    assert response is not None
+    found, _ = shortfalls(response, T, current, ALL, stops)
+    asked = given(travel, speed, seed=seed) - 3
+    clear = [a for a in starts if asked[a - 2 : a + 6].min() > 5 and np.ptp(travel[a - 6 : a + 8]) < 0.02]
+    assert len(clear) > 30
+    seen = [start for start in clear if min(abs(each.start - start) for each in found) * STEP <= 0.3]
+    assert len(seen) >= 0.8 * len(clear)
 
 
 @pytest.mark.parametrize("seed", range(4))
