@@ -11,7 +11,7 @@ from collections.abc import AsyncGenerator, AsyncIterator, Mapping
 from contextlib import AbstractAsyncContextManager, aclosing
 from typing import Any, ClassVar, Literal, cast
 
-from telemetry.driver import Declared, DriverContext, Heard, Listening, Settings
+from telemetry.driver import DriverContext, Heard, Listening, Settings
 from telemetry.model.batch import Batch
 from telemetry.model.errors import LinkUnavailable, printable
 from telemetry.model.tables import settings_of
@@ -30,7 +30,7 @@ from .links.bluetooth_le_types import Seen
 LOOK_ROUND_S = 4.0
 
 
-class BluetoothLeDriver(Declared, ByFrameMap):
+class BluetoothLeDriver(ByFrameMap):
     """Reads a Bluetooth LE device; a :class:`telemetry.driver.Driver`."""
 
     kind: ClassVar[Literal["wired", "radio", "plan"]] = "radio"

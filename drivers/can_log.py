@@ -14,7 +14,7 @@ from typing import ClassVar, Literal
 
 import numpy as np
 
-from telemetry.driver import Declared, DriverContext, Settings
+from telemetry.driver import DriverContext, Settings
 from telemetry.model.batch import Batch, Span
 from telemetry.model.errors import InputError, Problem, printable
 from telemetry.model.fault_names import FaultNames
@@ -48,7 +48,7 @@ class CanLogSettings(DecodingSettings):
     silence_s: float | None = number(0.1, 3600, "not used: a log ends by itself", "leave it out", 5.0)
 
 
-class CanLogDriver(Declared):
+class CanLogDriver:
     """Plays a log at the pace at which it was recorded; a :class:`telemetry.driver.Driver`."""
 
     kind: ClassVar[Literal["wired", "radio", "plan"]] = "plan"

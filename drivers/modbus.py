@@ -13,7 +13,7 @@ from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass, field
 from typing import Any, ClassVar, Literal, Protocol
 
-from telemetry.driver import OPEN_LIMIT_S, Declared, DriverContext, Heard, Settings
+from telemetry.driver import OPEN_LIMIT_S, DriverContext, Heard, Settings
 from telemetry.model.batch import Batch, Group
 from telemetry.model.errors import LinkLost, LinkUnavailable
 from telemetry.model.tables import settings_of
@@ -107,7 +107,7 @@ def _parts_of(model: sunspec.Model) -> list[Range]:
     return [Range("holding", first, count) for first, count in model.parts()]
 
 
-class ModbusDriver(Declared):
+class ModbusDriver:
     """Polls a Modbus device; a :class:`telemetry.driver.Driver`."""
 
     kind: ClassVar[Literal["wired", "radio", "plan"]] = "wired"

@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
-from telemetry.driver import Declared, DriverContext, Settings
+from telemetry.driver import DriverContext, Settings
 from telemetry.model.batch import Batch
 from telemetry.model.kinds import choice, count, number, switch
 from telemetry.model.tables import Table, settings_of
@@ -41,7 +41,7 @@ class SimulatedMachineSettings(Table):
     )
 
 
-class SimulatedMachineDriver(Declared):
+class SimulatedMachineDriver:
     """Plays a scenario by the run's clock; a :class:`telemetry.driver.Driver`."""
 
     kind: ClassVar[Literal["wired", "radio", "plan"]] = "wired"

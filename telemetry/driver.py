@@ -17,8 +17,8 @@ It **must**
 One object serves one opening: after a failure the supervisor closes it and constructs a new one.
 
 What else a driver can do is a capability: a protocol below, which its class meets by having the members. Whoever
-needs one asks with ``isinstance(driver, Discovers)``. Most drivers derive from :class:`Declared`: their settings are
-a dataclass (see :mod:`telemetry.model.tables`), of which checks, documentation and schema are made.
+needs one asks with ``isinstance(driver, Discovers)``. Most drivers are :class:`Declares`: their settings are a
+dataclass (see :mod:`telemetry.model.tables`), of which checks, documentation and schema are made.
 
 Batches may have times a little ahead of the clock (a device's own spacing, played out evenly); rows are held until
 their time. Values need no cleaning: infinite and physically impossible ones become unknown, and are counted, for
@@ -37,11 +37,10 @@ from typing import Any, ClassVar, Literal, Protocol, TextIO, runtime_checkable
 from telemetry.model.batch import Batch, Span
 from telemetry.model.capture import CapturedPiece, Direction
 from telemetry.model.clock import Clock
-from telemetry.model.errors import Problem
 from telemetry.model.events import Event
 from telemetry.model.fault_names import FaultNames
 from telemetry.model.recording import Recording
-from telemetry.model.tables import Table, read_table
+from telemetry.model.tables import Table
 
 Settings = Mapping[str, Any]
 OPEN_LIMIT_S = 15.0
@@ -158,31 +157,11 @@ class DriverClass(Protocol):
         ...
 
 
-class Declared:
-    """Base of a driver whose own keys are declared: ``table`` is their class."""
-
-    table: ClassVar[type[Table]]
-
-    @classmethod
-    def check(cls, settings: Settings) -> list[Problem]:
-        """Return every problem of a source's keys."""
-        return read_table(cls.table, settings)[1]
-
-
 @runtime_checkable
 class Declares(Protocol):
-    """Declares its settings as a dataclass."""
+    """Declares its own keys of a ``[[source]]`` table as a dataclass."""
 
     table: ClassVar[type[Table]]
-
-
-@runtime_checkable
-class ChecksSettings(Protocol):
-    """Says what is wrong with its own keys in a ``[[source]]`` table, all at once."""
-
-    def check(self, settings: Settings, /) -> list[Problem]:
-        """Return the problems; where each is, by the key alone."""
-        ...
 
 
 @runtime_checkable

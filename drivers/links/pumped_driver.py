@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator, Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any, ClassVar, Generic, Literal, Self, cast
 
-from telemetry.driver import Declared, DriverContext
+from telemetry.driver import DriverContext
 from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.capture import CapturedPiece, Direction
 from telemetry.model.errors import LinkError, NothingReadable
@@ -23,7 +23,7 @@ class LinkFigures:
     decoded: Any
 
 
-class PumpedDriver(Declared, ABC, Generic[DataT]):
+class PumpedDriver(ABC, Generic[DataT]):
     """Reads a blocking link; a :class:`telemetry.driver.Driver`.
 
     Args:

@@ -10,7 +10,6 @@ from typing import Any, TypeVar, cast
 
 from telemetry.driver import (
     ChecksCaptures,
-    ChecksSettings,
     Declares,
     DriverClass,
     GivesExample,
@@ -19,7 +18,7 @@ from telemetry.driver import (
 )
 from telemetry.model.errors import InputError, Problem, nearest, printable
 from telemetry.model.keys import keys_of
-from telemetry.model.tables import Table
+from telemetry.model.tables import Table, read_table
 
 GROUP = "shakedown.drivers"
 OURS = "shakedown"
@@ -120,4 +119,4 @@ def check_settings(driver: str, settings: Settings, folder: Path = Path()) -> li
         cls = load_driver(driver)
     except InputError as error:
         return [Problem("driver", str(error), "choose another driver until then")]
-    return cls.check(with_paths(driver, settings, folder)) if isinstance(cls, ChecksSettings) else []
+    return read_table(cls.table, with_paths(driver, settings, folder))[1] if isinstance(cls, Declares) else []

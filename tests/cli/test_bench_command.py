@@ -21,6 +21,7 @@ from telemetry.runs.options import RunOptions
 from telemetry.runs.subjects import demo_machine
 from telemetry.store.ledger import Ledger, LedgerEntry
 from telemetry.store.reader import StoreReader
+from tests.drivers.declared import problems_of
 from tests.reference.drives import DriveRecording
 
 LONGEST_US = 60_000_000
@@ -155,5 +156,5 @@ def test_a_store_with_bench_tests_only_has_no_last_session(tmp_path, capsys) -> 
 def test_the_demo_knows_its_bench_tests() -> None:
     machine = demo_machine({"scenario": "market", "seed": 3, "bench": "enabled"})
     assert machine.sources[0].settings["bench"] == "enabled"
-    (problem,) = SimulatedMachineDriver.check({"bench": "brakes"})
+    (problem,) = problems_of(SimulatedMachineDriver, {"bench": "brakes"})
     assert '"throttle", "enabled"' in str(problem)

@@ -25,6 +25,7 @@ from telemetry.model.clock import SystemClock
 from telemetry.model.errors import LinkError, LinkLost, LinkUnavailable
 from telemetry.model.events import LinkChange
 from telemetry.pipeline.supervisor import Supervisor
+from tests.drivers.declared import problems_of
 
 # On a computer of one's own the program may be missing; where tests run unattended that is a failure.
 pytestmark = pytest.mark.skipif(
@@ -68,7 +69,7 @@ def peer(speech="standard", name=None, current=18.25):
 
 def made(settings, **more):
     settings = {**settings, **more}
-    assert BluetoothLeDriver.check(settings) == []
+    assert problems_of(BluetoothLeDriver, settings) == []
     return BluetoothLeDriver(DriverContext("pack", settings, SystemClock()))
 
 
@@ -572,7 +573,7 @@ def test_the_simulated_machine_is_read_by_another_process(tmp_path):
     ],
 )
 def test_each_mistake_in_the_settings_is_told_with_its_key(settings, key, what):
-    problems = [str(problem) for problem in BluetoothLeDriver.check(settings)]
+    problems = [str(problem) for problem in problems_of(BluetoothLeDriver, settings)]
     assert any(problem.startswith(key) and what in problem for problem in problems), problems
 
 
@@ -584,8 +585,8 @@ def test_requests_need_somewhere_to_be_written():
         "poll": {"request": [{"bytes": "01"}]},
     }
     settings = {"name": "pack", "map": frame_map, "notify": "2A19"}
-    assert [problem.where for problem in BluetoothLeDriver.check(settings)] == ["write"]
-    assert BluetoothLeDriver.check({**settings, "write": OWN_SERVICE}) == []
+    assert [problem.where for problem in problems_of(BluetoothLeDriver, settings)] == ["write"]
+    assert problems_of(BluetoothLeDriver, {**settings, "write": OWN_SERVICE}) == []
 
 
 @pytest.fixture(autouse=True)

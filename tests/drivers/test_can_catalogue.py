@@ -10,6 +10,7 @@ from drivers.decode.can_frames import EXTENDED, CanFrame
 from drivers.decode.message_catalogue import plain_name, read_catalogue
 from telemetry.model.errors import InputError
 from telemetry.model.tables import settings_of
+from tests.drivers.declared import problems_of
 
 PACK = """\
 VERSION ""
@@ -63,12 +64,12 @@ def read_by(settings):
 
 
 def said(**keys):
-    return [str(problem) for problem in CanMessagesDriver.check(source(**keys))]
+    return [str(problem) for problem in problems_of(CanMessagesDriver, source(**keys))]
 
 
 def test_the_table_names_scales_and_knows_codes(pack):
     settings = source(catalogue=pack, signals=SIGNALS)
-    assert CanMessagesDriver.check(settings) == []
+    assert problems_of(CanMessagesDriver, settings) == []
     batches = CanBatches("pack", read_by(settings), 250_000)
     batches.feed(
         [
@@ -91,7 +92,7 @@ def test_the_table_names_scales_and_knows_codes(pack):
 def test_unquoted_names_that_toml_nests_are_understood(pack):
     nested = {"PackState": {"Voltage": "pack_voltage", "Current": {"signal": "pack_current"}}}
     settings = source(catalogue=pack, signals=nested)
-    assert CanMessagesDriver.check(settings) == []
+    assert problems_of(CanMessagesDriver, settings) == []
     signals = {take.signal for message in read_by(settings) for take in message.wanted.takes}
     assert signals == {"pack_voltage", "pack_current", "cell_04_voltage"}
 
@@ -209,7 +210,7 @@ def test_a_j1939_catalogue_is_matched_by_parameter_group(tmp_path):
     path = tmp_path / "tractor.dbc"
     path.write_text(text, encoding="utf-8")
     settings = source(catalogue=str(path), signals={"Voltage": "pack_voltage", "Charge": "soc_reported"})
-    assert CanMessagesDriver.check(settings) == []
+    assert problems_of(CanMessagesDriver, settings) == []
     batches = CanBatches("pack", read_by(settings), 250_000)
     batches.feed([CanFrame(1, EXTENDED | 0x0CFF1033, bytes.fromhex("3C14 5F01 FE 01 0000"))])
     (batch,) = batches.taken()
@@ -291,7 +292,7 @@ def test_other_formats_are_read_by_the_same_road(tmp_path, name, text):
     path = tmp_path / name
     path.write_text(text, encoding="utf-8")
     settings = source(catalogue=str(path))
-    assert CanMessagesDriver.check(settings) == []
+    assert problems_of(CanMessagesDriver, settings) == []
     batches = CanBatches("pack", read_by(settings), 250_000)
     batches.feed([CanFrame(1, 0x200, bytes.fromhex("3C14000000000000"))])
     assert batches.taken()[0].values.tolist() == [[pytest.approx(51.80)]]

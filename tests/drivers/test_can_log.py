@@ -24,6 +24,7 @@ from telemetry.model.clock import ManualClock
 from telemetry.model.errors import InputError, NothingReadable, RecordingError
 from telemetry.model.recording import Recording
 from telemetry.model.tables import settings_of
+from tests.drivers.declared import problems_of
 
 STANDARD = DecodingSettings(standard=("rv-c",))
 WALL = 1_764_000_000.0
@@ -222,7 +223,7 @@ def test_a_log_of_other_batteries_says_which_were_seen(tmp_path):
 
 
 def test_settings_are_checked_all_at_once(tmp_path):
-    problems = [str(p) for p in CanLogDriver.check({"file": "x.pdf", "chanel": 1, "channel": True})]
+    problems = [str(p) for p in problems_of(CanLogDriver, {"file": "x.pdf", "chanel": 1, "channel": True})]
     text = "\n".join(problems)
     assert len(problems) == 4
     assert "did you mean channel" in text
@@ -232,7 +233,7 @@ def test_settings_are_checked_all_at_once(tmp_path):
 
 async def test_it_plays_at_the_logs_pace_from_now_on(tmp_path):
     settings = {"file": str(written(tmp_path / "drive.log")), "standard": ["rv-c"]}
-    assert CanLogDriver.check(settings) == []
+    assert problems_of(CanLogDriver, settings) == []
     clock = ManualClock(5_000_000_000)
     driver = CanLogDriver(DriverContext("log", settings, clock))
     assert isinstance(driver, Driver)

@@ -23,6 +23,7 @@ from telemetry.model.capture import CapturedPiece
 from telemetry.model.clock import SystemClock
 from telemetry.model.errors import InputError, LinkLost, LinkUnavailable
 from telemetry.model.tables import settings_of
+from tests.drivers.declared import problems_of
 from tests.drivers.peers import SerialAdapter, UnrulyCan
 
 PACK = Group("machine", "pack", ("pack_voltage", "pack_current", "soc_reported"))
@@ -48,7 +49,7 @@ class Steady:
 
 
 def driver(settings):
-    assert CanMessagesDriver.check(settings) == []
+    assert problems_of(CanMessagesDriver, settings) == []
     return CanMessagesDriver(DriverContext("pack", settings, SystemClock()))
 
 
@@ -350,4 +351,4 @@ def test_every_interface_that_is_told_to_listen_exists():
 
 async def test_discovery_gives_settings_that_pass():
     for found in await CanMessagesDriver.discover():
-        assert CanMessagesDriver.check(found | {"standard": ["rv-c"]}) == []
+        assert problems_of(CanMessagesDriver, found | {"standard": ["rv-c"]}) == []

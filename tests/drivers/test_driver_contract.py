@@ -30,6 +30,7 @@ from telemetry.driver import CLOSE_LIMIT_S, OPEN_LIMIT_S, Driver, DriverContext
 from telemetry.model.batch import Batch, Group
 from telemetry.model.clock import SystemClock
 from telemetry.model.errors import LinkLost, LinkUnavailable
+from tests.drivers.declared import problems_of
 from tests.drivers.peers import OnLine, UnrulyCan, UnrulyFrames, UnrulyModbus, UnrulyPosition, UnrulyText
 
 ROOT = Path(__file__).parents[2]
@@ -147,7 +148,7 @@ def gaps_in(driver_class, numbers):
 
 
 def made(driver_class, settings):
-    assert driver_class.check(settings) == []
+    assert problems_of(driver_class, settings) == []
     return driver_class(DriverContext("peer", settings, SystemClock()))
 
 

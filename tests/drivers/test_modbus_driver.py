@@ -18,6 +18,7 @@ from telemetry.driver import Driver, DriverContext
 from telemetry.model.batch import Batch, Group
 from telemetry.model.clock import SystemClock
 from telemetry.model.errors import LinkLost, LinkUnavailable
+from tests.drivers.declared import problems_of
 from tests.drivers.peers import UnrulyModbus
 
 READINGS = {
@@ -42,7 +43,7 @@ class Steady:
 
 
 def driver_at(settings):
-    assert ModbusDriver.check(settings) == []
+    assert problems_of(ModbusDriver, settings) == []
     return ModbusDriver(DriverContext("battery", settings, SystemClock()))
 
 
@@ -339,7 +340,8 @@ async def test_the_simulated_machine_behind_a_link_is_reached_by_the_settings_it
 
 
 def test_every_problem_of_the_settings_is_found_at_once():
-    problems = ModbusDriver.check(
+    problems = problems_of(
+        ModbusDriver,
         {
             "host": "",
             "tcp_port": 0,
@@ -349,13 +351,13 @@ def test_every_problem_of_the_settings_is_found_at_once():
             "interval_s": 0,
             "timeout_s": "long",
             "register": [{"address": -1, "signal": "pack_voltage"}],
-        }
+        },
     )
     found = {problem.where for problem in problems}
     assert found == {"units", "host", "tcp_port", "unit", "interval_s", "timeout_s", "register[1].address"}
-    assert [p.where for p in ModbusDriver.check({"host": "a", "port": "COM4"})] == ["port"]
-    assert [p.where for p in ModbusDriver.check({"port": "COM4", "tcp_port": 502})] == ["tcp_port"]
-    assert [problem.where for problem in ModbusDriver.check({})] == ["host"]
-    assert [problem.where for problem in ModbusDriver.check({"port": "COM4", "unit": 0})] == ["unit"]
-    assert [p.where for p in ModbusDriver.check({"host": "a", "interval_s": 10})] == ["silence_s"]
-    assert ModbusDriver.check({"port": "COM4", "baud_rate": 9600, "parity": "none", "unit": 247}) == []
+    assert [p.where for p in problems_of(ModbusDriver, {"host": "a", "port": "COM4"})] == ["port"]
+    assert [p.where for p in problems_of(ModbusDriver, {"port": "COM4", "tcp_port": 502})] == ["tcp_port"]
+    assert [problem.where for problem in problems_of(ModbusDriver, {})] == ["host"]
+    assert [problem.where for problem in problems_of(ModbusDriver, {"port": "COM4", "unit": 0})] == ["unit"]
+    assert [p.where for p in problems_of(ModbusDriver, {"host": "a", "interval_s": 10})] == ["silence_s"]
+    assert problems_of(ModbusDriver, {"port": "COM4", "baud_rate": 9600, "parity": "none", "unit": 247}) == []

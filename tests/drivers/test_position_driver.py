@@ -11,6 +11,7 @@ from drivers.simulated.position_peer import CENTRE, RADIUS_M, PositionPeer
 from telemetry.driver import Driver, DriverContext
 from telemetry.model.batch import Batch, Group
 from telemetry.model.clock import SystemClock
+from tests.drivers.declared import problems_of
 
 
 class Rolling:
@@ -28,7 +29,7 @@ class Rolling:
 
 
 def driver_at(settings):
-    assert SatellitePositionDriver.check(settings) == []
+    assert problems_of(SatellitePositionDriver, settings) == []
     return SatellitePositionDriver(DriverContext("receiver", settings, SystemClock()))
 
 
@@ -109,7 +110,7 @@ async def test_a_wrong_baud_rate_is_told(line):
 
 
 def test_every_problem_of_the_settings_is_found_at_once():
-    problems = SatellitePositionDriver.check({"baud_rat": 4800, "parity": "some", "silence_s": 0})
+    problems = problems_of(SatellitePositionDriver, {"baud_rat": 4800, "parity": "some", "silence_s": 0})
     assert {problem.where for problem in problems} == {"port", "baud_rat", "parity", "silence_s"}
     assert "did you mean baud_rate" in str(problems[0])
-    assert SatellitePositionDriver.check({"port": "COM4", "baud_rate": 4800}) == []
+    assert problems_of(SatellitePositionDriver, {"port": "COM4", "baud_rate": 4800}) == []

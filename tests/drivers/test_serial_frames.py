@@ -21,6 +21,7 @@ from telemetry.model.errors import InputError, LinkLost
 from telemetry.model.events import LinkChange
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.supervisor import Supervisor
+from tests.drivers.declared import problems_of
 from tests.drivers.peers import UnrulyFrames
 
 STATE = {"pack_voltage": 51.47, "pack_current": -35.1, "soc_reported": 80.0, "discharge_allowed": 1.0}
@@ -43,7 +44,7 @@ class Steady:
 
 
 def made(settings):
-    assert SerialFramesDriver.check(settings) == []
+    assert problems_of(SerialFramesDriver, settings) == []
     return SerialFramesDriver(DriverContext("pack", settings, SystemClock()))
 
 
@@ -223,27 +224,27 @@ async def test_a_wrong_map_is_said(line, tmp_path):
 def test_every_problem_of_a_source_is_reported_at_once(tmp_path):
     wrong = {"frame": {"start": "zz", "length": 9}, "message": {"m": {"fields": {"pack_volts": {"byte": 1}}}}}
     settings = {"map": wrong, "baud_rate": "fast", "silence_s": 0, "speed": 1}
-    said = [str(problem) for problem in SerialFramesDriver.check(settings)]
+    said = [str(problem) for problem in problems_of(SerialFramesDriver, settings)]
     for words in ("port", "baud_rate", "silence_s", "speed", "map.frame.start", "map.message.m.fields.pack_volts"):
         assert any(words in problem for problem in said), (words, said)
 
 
 def test_a_source_without_a_map_says_how_to_give_one():
-    (problem,) = SerialFramesDriver.check({"port": "/dev/ttyUSB0"})
+    (problem,) = problems_of(SerialFramesDriver, {"port": "/dev/ttyUSB0"})
     assert problem.where == "map"
     assert "[source.map]" in problem.right
 
 
 def test_silence_must_be_longer_than_the_polls_interval():
     settings = {"port": "/dev/ttyUSB0", "map": str(PLAIN_PACK), "silence_s": 0.1}
-    (problem,) = SerialFramesDriver.check(settings)
+    (problem,) = problems_of(SerialFramesDriver, settings)
     assert problem.where == "silence_s"
 
 
 def test_frames_in_pieces_are_for_radio_links():
     fields = {"message": {"m": {"fields": {"pack_voltage": {"byte": 0}}}}}
     settings = {"port": "/dev/ttyUSB0", "map": {"frame": {"length": 2, "one_per_piece": True}} | fields}
-    (problem,) = SerialFramesDriver.check(settings)
+    (problem,) = problems_of(SerialFramesDriver, settings)
     assert "one_per_piece" in problem.what
 
 

@@ -19,11 +19,12 @@ from telemetry.model.errors import LinkLost, LinkUnavailable
 from telemetry.model.events import LinkChange
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.supervisor import Supervisor
+from tests.drivers.declared import problems_of
 from tests.drivers.peers import UnrulyText
 
 
 def driver_for(clock=None, **settings):
-    assert SerialTextDriver.check(settings) == []
+    assert problems_of(SerialTextDriver, settings) == []
     return SerialTextDriver(DriverContext("board", settings, clock or SystemClock()))
 
 

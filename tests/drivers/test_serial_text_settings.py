@@ -16,12 +16,13 @@ from telemetry.driver import Driver, DriverContext
 from telemetry.model.batch import Group
 from telemetry.model.clock import ManualClock
 from telemetry.model.tables import settings_of
+from tests.drivers.declared import problems_of
 
 PAGE = Path(__file__).parents[2] / "docs" / "serial-text.md"
 
 
 def problems(**settings):
-    return [str(problem) for problem in SerialTextDriver.check({"port": "/dev/ttyUSB0", **settings})]
+    return [str(problem) for problem in problems_of(SerialTextDriver, {"port": "/dev/ttyUSB0", **settings})]
 
 
 @dataclass
@@ -104,7 +105,7 @@ def test_it_is_a_driver_and_touches_nothing_when_made():
 
 async def test_discovery_gives_settings_that_pass_the_check():
     for found in await SerialTextDriver.discover():
-        assert SerialTextDriver.check(found) == []
+        assert problems_of(SerialTextDriver, found) == []
 
 
 def documented():
@@ -118,7 +119,7 @@ def documented():
 def test_the_examples_of_the_page_do_what_it_says(machine_file, printed, expected):
     (source,) = tomllib.loads(machine_file)["source"]
     assert source.pop("driver") == "serial-text"
-    assert SerialTextDriver.check(source) == []
+    assert problems_of(SerialTextDriver, source) == []
     if source.get("format") == "json":
         printed *= 2  # a name that neither side knows is passed on from its second line
     if source.get("format") == "record":

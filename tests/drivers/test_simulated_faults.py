@@ -18,6 +18,7 @@ from drivers.simulated_machine import SimulatedMachineDriver
 from telemetry.machine.machine_file import parse_machine
 from telemetry.model.batch import merged
 from telemetry.model.recording import Recording
+from tests.drivers.declared import problems_of
 from tests.reference.drives import FEW, faulty_drive
 
 SECONDS = 60.0
@@ -210,7 +211,7 @@ def test_a_drive_is_written_as_a_recording_of_our_own(tmp_path):
 @pytest.mark.parametrize("seed", range(1, 5))
 def test_the_machine_file_of_a_drawn_machine_has_no_problem(seed):
     settings_ = {"scenario": "varied", "seed": seed, "fault": "pack-weak"}
-    assert SimulatedMachineDriver.check(settings_) == []
+    assert problems_of(SimulatedMachineDriver, settings_) == []
     machine, problems = parse_machine(SimulatedMachineDriver.example(settings_), "varied")
     assert problems == []
     assert machine.pack.cells_in_series == varied_scenario(seed).cells.count
@@ -218,7 +219,7 @@ def test_the_machine_file_of_a_drawn_machine_has_no_problem(seed):
 
 
 def test_an_unknown_fault_is_told_with_the_known_ones():
-    (problem,) = SimulatedMachineDriver.check({"fault": "pedal"})
+    (problem,) = problems_of(SimulatedMachineDriver, {"fault": "pedal"})
     assert problem.where == "fault"
     assert "pedal-sensor" in problem.right
     with pytest.raises(KeyError):

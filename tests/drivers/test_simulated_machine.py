@@ -21,6 +21,7 @@ from telemetry.machine.machine_file import parse_machine
 from telemetry.model.batch import merged
 from telemetry.model.clock import ManualClock, settle
 from telemetry.model.signals import find_signal
+from tests.drivers.declared import problems_of
 
 START = 1_770_000_000_000_000
 
@@ -219,7 +220,7 @@ def test_each_example_is_a_machine_file_without_a_problem(scenario):
     assert problems == []
     source = machine.sources[0]
     assert source.driver == "simulated-machine"
-    assert SimulatedMachineDriver.check(source.settings) == []
+    assert problems_of(SimulatedMachineDriver, source.settings) == []
     assert dict(source.settings) == {"scenario": scenario, "seed": 3}
     what = SCENARIOS[scenario]
     pack, vehicle = machine.pack, machine.vehicle
@@ -237,8 +238,8 @@ def test_each_example_is_a_machine_file_without_a_problem(scenario):
 
 def test_every_bad_key_is_told_at_once():
     bad = {"scenario": "moon", "seed": -1, "rate_hz": "fast", "truth": 1, "sed": 2}
-    assert {problem.where for problem in SimulatedMachineDriver.check(bad)} == set(bad)
-    assert SimulatedMachineDriver.check({}) == []
+    assert {problem.where for problem in problems_of(SimulatedMachineDriver, bad)} == set(bad)
+    assert problems_of(SimulatedMachineDriver, {}) == []
 
 
 async def test_the_driver_plays_by_the_clock():
