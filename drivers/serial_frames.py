@@ -66,15 +66,9 @@ class SerialFramesDriver(SerialDriver, ByFrameMap):
         if self._map.requests and self._poll is None:
             self._poll = FramePoll(self._map, self._clock.now())
         batches: list[Batch] = []
-        while self._poll is not None and (step := self._poll.step(self._clock.now(), self.decoder.answered)):
-            if step.overdue:
-                batches += self.decoder.overdue()
-            if step.cycle_over:
-                batches += self.decoder.cycle_over()
-            if step.send is not None:
-                self.decoder.asked(step.send)
-                self._pump.send(step.send.data)
-                self.requests_sent += 1
+        for data in () if self._poll is None else self._poll.due(self._clock.now, self.decoder, batches):
+            self._pump.send(data)
+            self.requests_sent += 1
         return batches
 
     def wait_s(self) -> float | None:

@@ -8,8 +8,12 @@ followed by the next at once; cycles missed are not made up for.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from telemetry.model.batch import Batch
+
+from .frame_decoder import FrameDecoder
 from .frame_layout import FrameMap, Request
 
 
@@ -55,6 +59,17 @@ class FramePoll:
         if self._answer_until is not None:
             return self._answer_until
         return self._may_send if self._waiting else max(self._next_cycle, self._may_send)
+
+    def due(self, now: Callable[[], int], decoder: FrameDecoder, left: list[Batch]) -> Iterator[bytes]:
+        """Give the requests that are due; ``left`` takes the rows that one without an answer, or a cycle, leaves."""
+        while step := self.step(now(), decoder.answered):
+            if step.overdue:
+                left += decoder.overdue()
+            if step.cycle_over:
+                left += decoder.cycle_over()
+            if step.send is not None:
+                decoder.asked(step.send)
+                yield step.send.data
 
     def step(self, now: int, answered: bool) -> Step:
         """Return what to do at ``now``; to be called again until there is nothing more.

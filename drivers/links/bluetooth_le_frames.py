@@ -81,30 +81,19 @@ class FrameSession:
         poll = FramePoll(self._map, self._clock.now()) if self._map.requests else None
         try:
             while True:
-                if poll is not None:
-                    for batch in await self._ask(poll):
-                        yield batch
+                left: list[Batch] = []
+                for data in () if poll is None else poll.due(self._clock.now, self._decoder, left):
+                    if self._tap is not None:
+                        self._tap(self._clock.now(), "out", data)
+                    await self._link.write(self._write_handle, data)
+                for batch in left:
+                    yield batch
                 for batch in self._fed(await self._taken(None if poll is None else poll.wake)):
                     yield batch
         except LinkError:
             for batch in self._decoder.cycle_over():
                 yield batch
             raise
-
-    async def _ask(self, poll: FramePoll) -> list[Batch]:
-        """Send what is due; return the rows that a request without an answer, or the cycle's end, leaves."""
-        found: list[Batch] = []
-        while step := poll.step(self._clock.now(), self._decoder.answered):
-            if step.overdue:
-                found += self._decoder.overdue()
-            if step.cycle_over:
-                found += self._decoder.cycle_over()
-            if step.send is not None:
-                self._decoder.asked(step.send)
-                if self._tap is not None:
-                    self._tap(self._clock.now(), "out", step.send.data)
-                await self._link.write(self._write_handle, step.send.data)
-        return found
 
     async def _taken(self, until: int | None) -> list[Notification]:
         """Return what comes by ``until``, and what comes on its heels: a pack that sends fast makes fewer batches."""
