@@ -199,7 +199,7 @@ def _owner_sound(arguments: argparse.Namespace) -> tuple[Path | None, tuple[str,
     """Return the sound file and the program that an alarm is to be heard by, found good."""
     if arguments.alarm_sound is None and arguments.alarm_command is None:
         return None, ()
-    from telemetry.screen.owner_sound import checked_command, checked_sound
+    from telemetry.screen.players import checked_command, checked_sound
 
     sound = None if arguments.alarm_sound is None else checked_sound(arguments.alarm_sound)
     return sound, () if arguments.alarm_command is None else checked_command(arguments.alarm_command)

@@ -22,7 +22,6 @@ from telemetry.machine.fault_codes import read_fault_codes
 from telemetry.machine.limit_values import limit_key_names, limits_meant, other_units, read_limit_value
 from telemetry.machine.limits import LIMIT_NAMES
 from telemetry.machine.pack_keys import Pack, Wiring
-from telemetry.machine.places import Places
 from telemetry.machine.publish import Publish, doubled
 from telemetry.machine.sections import (
     PLAIN_SECTIONS,
@@ -33,7 +32,7 @@ from telemetry.machine.sections import (
     homes_of,
     section_keys,
 )
-from telemetry.machine.syntax import syntax_problem
+from telemetry.machine.syntax import Places, syntax_problem
 from telemetry.machine.vehicle_keys import Charger, Instruments, Vehicle, Work
 from telemetry.model.errors import MachineFileError, Problem, nearest, printable
 from telemetry.model.keys import BadValue, described, header_of

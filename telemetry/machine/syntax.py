@@ -1,4 +1,4 @@
-"""What to say of a line that is not TOML: the line as it should read, where the slip is a common one.
+"""The lines of a machine file: what to say of one that is not TOML, and on which line a key is (tomllib keeps none).
 
 Every corrected line is parsed before it is shown, so what the message asks for is TOML.
 """
@@ -13,13 +13,15 @@ from dataclasses import replace
 from telemetry.machine.limit_values import limit_key, other_units
 from telemetry.machine.sections import find_key
 from telemetry.model.errors import Problem, printable
-from telemetry.model.keys import LIST_SECTIONS, Key, meant
+from telemetry.model.keys import LIST_SECTIONS, Key, header_of, meant
 from telemetry.model.kinds import Text
 from telemetry.model.toml_text import RefusedToml, parse_toml
 from telemetry.model.units import bare, comma_is_open, converted, quantity
 
+_HEADER = re.compile(r"\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
+_KEY = re.compile(r"""\s*("[^"]*"|'[^']*'|[A-Za-z0-9_-]+)\s*(?:=|\.)""")
 _TOML_PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
-_HEADER = re.compile(r"\s*[\[({]+\s*([\w.\s-]+?)\s*[\])}]*\s*(?:#.*)?")
+_ANY_HEADER = re.compile(r"\s*[\[({]+\s*([\w.\s-]+?)\s*[\])}]*\s*(?:#.*)?")
 _LINE = re.compile(r"\s*[\"'“”]?([A-Za-z][\w-]*)[\"'“”]?\s*(?:[:=]+|\s)\s*([^\s=].*)")
 _EMPTY = re.compile(r"\s*([A-Za-z][\w-]*)\s*=\s*(?:#.*)?")
 _CURLY = str.maketrans({**dict.fromkeys("“”„‟«»", '"'), **dict.fromkeys("‘’‚", "'"), "\N{NO-BREAK SPACE}": " "})
@@ -55,7 +57,7 @@ def _opened(lines: list[str], line: int) -> int:
 
 def _right(found: str, section: str) -> str:
     """Return what to write instead of a line, with the reason in brackets where it is not plain to see."""
-    if (header := _HEADER.fullmatch(found)) and found[:1] in "[({":
+    if (header := _ANY_HEADER.fullmatch(found)) and found[:1] in "[({":
         corrected = _header_line(header[1], double=found.startswith("[["))
         return f"write {corrected}" if _parses(corrected) else _GENERAL
     match = _LINE.fullmatch(found)
@@ -131,7 +133,7 @@ def _key(section: str, name: str) -> Key | None:
 
 def _section(lines: list[str]) -> str:
     """Return the section that a line after ``lines`` belongs to."""
-    headers = [header[1] for line in lines if line.lstrip()[:1] == "[" and (header := _HEADER.fullmatch(line))]
+    headers = [header[1] for line in lines if line.lstrip()[:1] == "[" and (header := _ANY_HEADER.fullmatch(line))]
     return headers[-1].replace(" ", "") if headers else ""
 
 
@@ -151,3 +153,55 @@ def _parses(line: str) -> bool:
     except ValueError:
         return False
     return True
+
+
+class Places:
+    """Where the keys of one machine file are.
+
+    The search is by line and knows only the usual way of writing: a header on its line, a key at the start of one.
+    Where a key is written otherwise the place is named without a line.
+    """
+
+    def __init__(self, text: str, file: str) -> None:
+        self._file = file
+        self._lines: dict[tuple[str, str, int], int] = {}
+        self._headers: dict[tuple[str, int], int] = {}
+        self._scan(text)
+
+    def of(self, section: str, key: str, index: int | None = None) -> str:
+        """Return ``file, line 4, [pack] capacity_ah``; ``index`` counts tables of one name from 0."""
+        table = index or 0
+        line = self._lines.get((section, key, table), self._headers.get((section or key, table)))
+        if line is None and section == "limits":
+            line = self._headers.get((f"limits.{key}", 0))
+        if line is None and not key:
+            line = next((at for (name, _), at in self._headers.items() if name == section), None)
+        parts = [self._file]
+        if line is not None:
+            parts.append(f"line {line}")
+        parts.append(self._named(section, key, index))
+        return ", ".join(parts)
+
+    def _named(self, section: str, key: str, index: int | None) -> str:
+        shown = printable(key)
+        if not section:
+            return f"[{shown}]" if (key, 0) in self._headers else shown
+        if section in LIST_SECTIONS:
+            number = "" if index is None else f" number {index + 1},"
+            return f"{header_of(section)}{number} {shown}".rstrip()
+        if section == "limits" and key:
+            return f"[limits.{shown}]" if (f"limits.{key}", 0) in self._headers else f"[limits] {shown}"
+        return f"[{section}] {shown}".rstrip()
+
+    def _scan(self, text: str) -> None:
+        section, table = "", 0
+        counted: dict[str, int] = {}
+        for number, line in enumerate(text.splitlines(), 1):
+            if header := _HEADER.match(line):
+                section = ".".join(part.strip().strip("\"'") for part in header[2].split("."))
+                if header[1] == "[[":
+                    counted[section] = counted.get(section, -1) + 1
+                table = counted.get(section, 0)
+                self._headers.setdefault((section, table), number)
+            elif key := _KEY.match(line):
+                self._lines.setdefault((section, printable(key[1].strip("\"'")), table), number)

@@ -98,14 +98,20 @@ class MarkChange(Event):
 
 
 @dataclass(frozen=True, slots=True)
-class Acknowledge(Event):
-    """The operator has seen an alarm; ``limit`` and ``signal`` name it, None means any."""
+class _OfAlarms(Event):
+    """The operator did something to alarms; ``limit`` and ``signal`` name them, None means any."""
 
-    kind: ClassVar[str] = "acknowledge"
     is_input: ClassVar[bool] = True
 
     limit: str | None = None
     signal: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Acknowledge(_OfAlarms):
+    """The operator has seen an alarm."""
+
+    kind: ClassVar[str] = "acknowledge"
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,25 +127,17 @@ class Shelve(Event):
 
 
 @dataclass(frozen=True, slots=True)
-class Unshelve(Event):
-    """The operator unshelves alarms before their time; None means any."""
+class Unshelve(_OfAlarms):
+    """The operator unshelves alarms before their time."""
 
     kind: ClassVar[str] = "unshelve"
-    is_input: ClassVar[bool] = True
-
-    limit: str | None = None
-    signal: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
-class ResetLatch(Event):
-    """The operator has looked into what latched, and lets acknowledged latches go; None means any."""
+class ResetLatch(_OfAlarms):
+    """The operator has looked into what latched, and lets acknowledged latches go."""
 
     kind: ClassVar[str] = "reset_latch"
-    is_input: ClassVar[bool] = True
-
-    limit: str | None = None
-    signal: str | None = None
 
 
 OperatorInput = Acknowledge | Shelve | Unshelve | ResetLatch

@@ -1,4 +1,4 @@
-"""The last 30 s of raw bytes of every link, in memory; kept for good around each high alarm.
+"""The last 30 s of raw bytes of every link, in memory: kept for good around each high alarm, and shown on the screen.
 
 The one event that matters can then be read again with a better map. Rows need no such care: the store keeps each one.
 """
@@ -16,6 +16,8 @@ from telemetry.model.capture import CapturedPiece
 from telemetry.model.events import AlarmChange
 from telemetry.model.raw_bytes import RawBytes, RawMissing, packed
 
+PIECES = 400
+_MOST_BYTES = 4096
 AROUND = 30 * MICROSECONDS
 """Kept before an alarm, and after it."""
 LINK_BYTES = 8_000_000
@@ -167,3 +169,23 @@ class RawRing:
         before = self._refused.get(source)
         start, lost = (block.start, 0) if before is None else (before.start, before.lost_bytes)
         self._refused[source] = RawMissing(alarm_t, source, start, block.end, lost + len(block.data), _SESSION_FULL)
+
+
+class RawTail:
+    """Holds the last pieces of each source; given pieces from reading threads, read by the screen."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._pieces: dict[str, deque[CapturedPiece]] = {}
+
+    def take(self, piece: CapturedPiece) -> None:
+        """Hold one piece, of a long one its beginning."""
+        if len(piece.data) > _MOST_BYTES:
+            piece = CapturedPiece(piece.t, piece.source, piece.direction, piece.data[:_MOST_BYTES])
+        with self._lock:
+            self._pieces.setdefault(piece.source, deque(maxlen=PIECES)).append(piece)
+
+    def last(self, source: str) -> list[CapturedPiece]:
+        """Return the pieces of ``source`` that are held, oldest first."""
+        with self._lock:
+            return list(self._pieces.get(source, ()))

@@ -29,8 +29,7 @@ from telemetry.pipeline.judge import judge_for
 from telemetry.pipeline.live_pacer import LivePacer
 from telemetry.pipeline.past import LivePast
 from telemetry.pipeline.plan import ReplayPlan
-from telemetry.pipeline.raw_ring import RawRing
-from telemetry.pipeline.raw_tail import RawTail
+from telemetry.pipeline.raw_ring import RawRing, RawTail
 from telemetry.pipeline.registry import driver_for, load_driver, with_paths
 from telemetry.pipeline.run import Run, standard_stages
 from telemetry.pipeline.snapshot import Snapshot

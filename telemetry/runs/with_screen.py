@@ -14,7 +14,7 @@ from telemetry.machine.sections import Machine, SourceSettings
 from telemetry.model.batch import Span
 from telemetry.model.clock import Clock
 from telemetry.pipeline.past import LivePast
-from telemetry.pipeline.raw_tail import RawTail
+from telemetry.pipeline.raw_ring import RawTail
 from telemetry.pipeline.run import Operator, Run
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.pipeline.supervisor import Supervisor
@@ -52,11 +52,37 @@ async def run_with_screen(
             run.bus.attach((await stack.enter_async_context(sounder)).take)
         if options.leader is not None:
             run.bus.attach(Guiding(options.leader, sounder, await _voice(options, stack)).take)
-        if on is not None:
-            await _run_under_dashboard(run, supervisors, subject, snapshot, past, options, sounder, raw_tail, on)
+        if on is None:
+            end_well_by_signal(run.stop)
+            await run.run(supervisors)
             return
-        end_well_by_signal(run.stop)
-        await run.run(supervisors)
+        from telemetry.screen.sound import ring_bell
+
+        machine = subject.machine
+        dashboard = dashboard_of(
+            snapshot,
+            operator_of(run, subject, options, supervisors),
+            subject.clock,
+            subject.machine_name,
+            machine,
+            past,
+            options,
+            [source for source, _ in subject.drivers],
+            recorded=options.store is not None,
+            sounder=sounder,
+            mark_keys=(machine.vehicle.mark_keys or ()) if machine is not None else (),
+            raw=raw_tail,
+            leader=options.leader,
+        )
+
+        def lost() -> None:
+            if sounder is not None:
+                sounder.bell = ring_bell
+            say([SCREEN_LOST], options.notes)
+            run.bus.attach(printer_of(run, subject, options, snapshot).take)
+            end_well_by_signal(run.stop)
+
+        await run_beside(on, dashboard, run, supervisors, lost)
 
 
 async def _voice(options: RunOptions, stack: AsyncExitStack) -> Voice | None:
@@ -69,46 +95,6 @@ async def _voice(options: RunOptions, stack: AsyncExitStack) -> Voice | None:
     voice = Voice(command)
     stack.push_async_callback(voice.close)
     return voice
-
-
-async def _run_under_dashboard(
-    run: Run,
-    supervisors: Sequence[Supervisor],
-    subject: Subject,
-    snapshot: Snapshot,
-    past: LivePast,
-    options: RunOptions,
-    sounder: Sounder | None,
-    raw_tail: RawTail | None,
-    on: OnScreen,
-) -> None:
-    from telemetry.screen.sound import ring_bell
-
-    machine = subject.machine
-    dashboard = dashboard_of(
-        snapshot,
-        operator_of(run, subject, options, supervisors),
-        subject.clock,
-        subject.machine_name,
-        machine,
-        past,
-        options,
-        [source for source, _ in subject.drivers],
-        recorded=options.store is not None,
-        sounder=sounder,
-        mark_keys=(machine.vehicle.mark_keys or ()) if machine is not None else (),
-        raw=raw_tail,
-        leader=options.leader,
-    )
-
-    def lost() -> None:
-        if sounder is not None:
-            sounder.bell = ring_bell
-        say([SCREEN_LOST], options.notes)
-        run.bus.attach(printer_of(run, subject, options, snapshot).take)
-        end_well_by_signal(run.stop)
-
-    await run_beside(on, dashboard, run, supervisors, lost)
 
 
 def dashboard_of(

@@ -12,7 +12,7 @@ from telemetry.alarms.acts import MOVING, alarm_name
 from telemetry.guided.leading import Leader
 from telemetry.model.clock import Clock
 from telemetry.pipeline.control import RunControl
-from telemetry.pipeline.raw_tail import RawTail
+from telemetry.pipeline.raw_ring import RawTail
 from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
 from telemetry.screen.alarm_keys import AlarmKeys
 from telemetry.screen.commands_box import Command, CommandsBox

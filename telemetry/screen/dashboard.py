@@ -9,7 +9,7 @@ from telemetry.model.clock import Clock, SystemClock
 from telemetry.model.errors import printable
 from telemetry.model.time_text import clock_at
 from telemetry.pipeline.control import RunControl
-from telemetry.pipeline.raw_tail import RawTail
+from telemetry.pipeline.raw_ring import RawTail
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.actions import ENDING, Actions
 from telemetry.screen.canvas import Canvas, Line

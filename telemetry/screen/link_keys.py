@@ -7,7 +7,7 @@ from functools import partial
 
 from telemetry.model.errors import printable
 from telemetry.pipeline.control import RunControl
-from telemetry.pipeline.raw_tail import RawTail
+from telemetry.pipeline.raw_ring import RawTail
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.commands_box import Command
 from telemetry.screen.links_view import LinkFacts, LinksShown

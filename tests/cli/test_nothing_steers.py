@@ -19,7 +19,7 @@ from telemetry.cli import main
 from telemetry.model.errors import InputError, RecordingError, harmless
 from telemetry.recordings.reading import open_recording
 from telemetry.runs.log_file import HarmlessLines
-from telemetry.screen.owner_sound import checked_sound
+from telemetry.screen.players import checked_sound
 
 ROOT = Path(__file__).parents[2]
 PACK = '[pack]\nchemistry = "lfp"\ncells_in_series = 16\ncapacity_ah = 100\n'

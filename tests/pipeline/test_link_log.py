@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from telemetry.model.capture import CapturedPiece
 from telemetry.model.events import LinkChange
 from telemetry.pipeline.link_log import DropOut, LinkLog
-from telemetry.pipeline.raw_tail import PIECES, RawTail
+from telemetry.pipeline.raw_ring import PIECES, RawTail
 
 SECOND = 1_000_000
 

@@ -20,8 +20,7 @@ from telemetry.model.batch import Span
 from telemetry.model.clock import ManualClock
 from telemetry.model.errors import InputError, printable
 from telemetry.model.events import AlarmChange
-from telemetry.screen.owner_sound import checked_command, checked_sound
-from telemetry.screen.players import run_quietly
+from telemetry.screen.players import checked_command, checked_sound, run_quietly
 from telemetry.screen.sound import (
     BELL_GAP_US,
     BELLS,
