@@ -1,4 +1,4 @@
-"""Ways to play a WAV file that a platform may have, a program or a call of Windows; and the sound of the owner's own."""
+"""Ways to play a WAV file that a platform may have, a program or a call of Windows; and the owner's own sound."""
 
 from __future__ import annotations
 
