@@ -233,12 +233,11 @@ def replay(arguments: argparse.Namespace) -> int:
 
 def review(arguments: argparse.Namespace) -> int:
     """Show a recording until the user leaves."""
-    from telemetry.runs.review import ReviewOptions
     from telemetry.runs.review import review as show
 
     require_terminal("review", "shakedown report prints figures")
-    given = (store_path(arguments), arguments.machine, arguments.units, arguments.plain_blocks)
-    return show(arguments.recording, ReviewOptions(*given))
+    given = (store_path(arguments), arguments.machine, arguments.units)
+    return show(arguments.recording, *given, plain_blocks=arguments.plain_blocks)
 
 
 def simulate(arguments: argparse.Namespace) -> int:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
 from pathlib import Path
@@ -24,26 +23,17 @@ if TYPE_CHECKING:
     from telemetry.screen.units import UnitsName
 
 
-@dataclass(frozen=True)
-class ReviewOptions:
-    """What the user asked of a review.
+def review(
+    name: str, store: Path, machine: Path | None = None, units: UnitsName = "metric", *, plain_blocks: bool = False
+) -> int:
+    """Show the session or file ``name`` until it is left; return the exit status.
 
-    Attributes:
+    Args:
+        name: as the user gives it.
         store: where sessions are looked up.
         machine: machine file to use in place of the recorded one; None for that.
         units: of speed, area and temperature.
         plain_blocks: draw traces of full and half blocks only.
-
-    """
-
-    store: Path
-    machine: Path | None = None
-    units: UnitsName = "metric"
-    plain_blocks: bool = False
-
-
-def review(name: str, options: ReviewOptions) -> int:
-    """Show the session or file ``name`` until it is left; return the exit status.
 
     Raises:
         InputError, MachineFileError, RecordingError, StoreError: what is wrong with it, and the remedy.
@@ -51,7 +41,7 @@ def review(name: str, options: ReviewOptions) -> int:
     """
     wanted: str | None = name
     while wanted is not None:
-        made = open_review(wanted, options)
+        made = open_review(wanted, store, machine, units, plain_blocks=plain_blocks)
         try:
             asyncio.run(made.screen.run_async())
         finally:
@@ -60,37 +50,39 @@ def review(name: str, options: ReviewOptions) -> int:
     return 0
 
 
-def open_review(name: str, options: ReviewOptions) -> Review:
+def open_review(
+    name: str, store: Path, machine: Path | None = None, units: UnitsName = "metric", *, plain_blocks: bool = False
+) -> Review:
     """Return the review of a session or a file, not shown yet; its ``past`` is to be closed."""
     from telemetry.runs.program import PROGRAM, program_version
     from telemetry.screen.review import Review
     from telemetry.screen.session_list import SessionList
 
-    recording, machine, given = subject(name, options.store, options.machine)
-    limits = {} if machine is None else {limit.name: limit for limit in limits_for(machine)}
+    recording, owner, given = subject(name, store, machine)
+    limits = {} if owner is None else {limit.name: limit for limit in limits_for(owner)}
     past: StoredPast | FilePast
     if isinstance(recording, StoredRecording):
         with StoreReader.open(recording.path) as reader:
             anew = is_judged_anew(reader.session(recording.session), given)
-        past = StoredPast(recording.path, recording.session, anew, machine)
+        past = StoredPast(recording.path, recording.session, anew, owner)
         name = past.record.machine
         words = [f"session {recording.session}", name, _date(past)]
         keep = partial(keep_mark, recording.path, recording.session)
     else:
-        past = FilePast(recording, machine)
-        name = recording.name if machine is None else machine.name
-        words, keep = [recording.name, "" if machine is None else name, _date(past)], None
+        past = FilePast(recording, owner)
+        name = recording.name if owner is None else owner.name
+        words, keep = [recording.name, "" if owner is None else name, _date(past)], None
     title = f"review  {', '.join(printable(word, 60) for word in words if word)}"
     return Review(
         past,
         title,
         name,
-        machine,
+        owner,
         limits,
         keep,
-        options.units,
-        options.plain_blocks,
-        SessionList(options.store if options.store.exists() else None, program_version()),
+        units,
+        plain_blocks,
+        SessionList(store if store.exists() else None, program_version()),
         PROGRAM,
     )
 

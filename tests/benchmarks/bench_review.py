@@ -18,7 +18,7 @@ import numpy as np
 
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import AlarmChange, Gap, Mark
-from telemetry.runs.review import ReviewOptions, open_review
+from telemetry.runs.review import open_review
 from telemetry.screen.review import Review
 from telemetry.store.writer import StoreWriter
 
@@ -103,7 +103,7 @@ def make(store: Path) -> None:
 def opened(store: Path) -> tuple[Review, float]:
     """Return a review drawn once, and the seconds from asking for it until then."""
     began = time.perf_counter()
-    review = open_review("last", ReviewOptions(store))
+    review = open_review("last", store)
     review.dashboard.drawn_lines(*SIZE, 0)
     return review, time.perf_counter() - began
 

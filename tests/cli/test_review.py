@@ -16,7 +16,7 @@ from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.errors import InputError, StoreError
 from telemetry.model.events import AlarmChange, Event, Gap, LinkChange, Mark
 from telemetry.runs import stored_past
-from telemetry.runs.review import ReviewOptions, open_review
+from telemetry.runs.review import open_review
 from telemetry.screen.panel import Panel
 from telemetry.screen.review import Review
 from telemetry.store.reader import Origin, StoreReader
@@ -113,7 +113,7 @@ def opened() -> Iterator[Callable[..., Review]]:
     made: list[Review] = []
 
     def run(name: str, store: Path, **more: object) -> Review:
-        made.append(open_review(name, ReviewOptions(store, **more)))  # type: ignore[arg-type]
+        made.append(open_review(name, store, **more))  # type: ignore[arg-type]
         return made[-1]
 
     yield run
@@ -537,11 +537,11 @@ def test_without_a_terminal_it_says_so(arguments: list[str], capsys: pytest.Capt
 
 def test_what_is_not_there_is_one_sentence(store: Path, tmp_path: Path) -> None:
     with pytest.raises(InputError, match="there is no session 9 in the store"):
-        open_review("9", ReviewOptions(store))
+        open_review("9", store)
     with pytest.raises(InputError, match="there is no session or recording nothing"):
-        open_review("nothing", ReviewOptions(store))
+        open_review("nothing", store)
     with pytest.raises(InputError, match="nothing has been recorded in"):
-        open_review("last", ReviewOptions(tmp_path / "none.sqlite3"))
+        open_review("last", tmp_path / "none.sqlite3")
 
 
 def damage(store: Path, table: str) -> None:
@@ -556,7 +556,7 @@ def damage(store: Path, table: str) -> None:
 def test_a_store_whose_minutes_are_damaged_is_one_sentence(store: Path) -> None:
     damage(store, "minute")
     with pytest.raises(StoreError, match="repair"):
-        open_review("1", ReviewOptions(store)).past.extremes("pack_voltage")
+        open_review("1", store).past.extremes("pack_voltage")
 
 
 async def test_rows_that_are_damaged_are_told_in_the_first_row(store: Path, opened: Callable[..., Review]) -> None:
