@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from telemetry.alarms.rules import AlarmRules, longest_shelve_s
-from telemetry.alarms.states import MASKED, AlarmEvent, next_state
+from telemetry.alarms.states import MASKED, MASKS, AlarmEvent, next_state
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.events import (
     Acknowledge,
@@ -22,11 +22,6 @@ from telemetry.model.events import (
 
 _MINUTE_S = 60
 _NAN = float("nan")
-_MASK_STATES: dict[AlarmEvent, AlarmState] = {
-    "shelved": "shelved",
-    "suppressed": "suppressed by design",
-    "removed": "out of service",
-}
 _MASK_WORDS: dict[AlarmEvent, AlarmChangeState] = {
     "shelved": "shelved",
     "suppressed": "suppressed",
@@ -218,7 +213,7 @@ class Alarm:
         """Go where the table says: by what keeps the alarm quiet, by its end, or by ``event``."""
         mask = self._mask()
         if mask is not None:
-            if self.state == _MASK_STATES[mask] and not (renewed and mask == "shelved"):
+            if self.state == MASKS[mask] and not (renewed and mask == "shelved"):
                 return None
             event, word = mask, _MASK_WORDS[mask]
             if mask != "shelved":

@@ -19,13 +19,11 @@ from telemetry.alarms.raises import Raise
 from telemetry.alarms.rules import AlarmRules
 from telemetry.alarms.states import ACTIVE
 from telemetry.machine.limits import Limit
-from telemetry.model.batch import Times, Values
+from telemetry.model.batch import NO_TIMES, NO_VALUES, Times, Values
 from telemetry.model.events import AlarmChange, AlarmLevel, OperatorInput
 
 AlarmInput = OperatorInput | Suppress
 """What comes to an alarm from elsewhere than its signal."""
-_NO_TIMES: Times = np.empty(0, dtype=np.int64)
-_NO_VALUES: Values = np.empty(0)
 
 
 class SignalAlarms:
@@ -95,7 +93,7 @@ class SignalAlarms:
     def standing_at(self, end: int) -> list[AlarmChange]:
         """Return the state of each alarm whose limit is exceeded at ``end``, the time of the latest :meth:`take`."""
         standing = [each.alarm.standing_at(end) for each in self._alarms if each.alarm.state in ACTIVE]
-        return self._with_values(standing, _NO_TIMES, _NO_VALUES)
+        return self._with_values(standing, NO_TIMES, NO_VALUES)
 
     def _with_values(self, changes: list[AlarmChange], t: Times, values: Values) -> list[AlarmChange]:
         """Give changes the worst value by their time, and those that no crossing made the value known then."""

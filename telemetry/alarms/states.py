@@ -47,7 +47,7 @@ WAITING: frozenset[AlarmState] = frozenset({"unacknowledged", "returned unacknow
 """States that wait to be acknowledged."""
 LATCHED: frozenset[AlarmState] = frozenset({"latched unacknowledged", "latched acknowledged"})
 
-_MASKS: dict[AlarmEvent, AlarmState] = {
+MASKS: dict[AlarmEvent, AlarmState] = {
     "shelved": "shelved",
     "suppressed": "suppressed by design",
     "removed": "out of service",
@@ -59,26 +59,26 @@ _RELEASES: dict[AlarmEvent, AlarmState] = {
 }
 
 TRANSITIONS: Mapping[AlarmState, Mapping[AlarmEvent, AlarmState]] = {
-    "normal": {"exceeded": "unacknowledged", **_MASKS},
+    "normal": {"exceeded": "unacknowledged", **MASKS},
     "unacknowledged": {
         "rose": "unacknowledged",
         "returned": "returned unacknowledged",
         "latched": "latched unacknowledged",
         "acknowledged": "acknowledged",
-        **_MASKS,
+        **MASKS,
     },
     "acknowledged": {
         "rose": "unacknowledged",
         "returned": "normal",
         "latched": "latched acknowledged",
-        **_MASKS,
+        **MASKS,
     },
-    "returned unacknowledged": {"exceeded": "unacknowledged", "acknowledged": "normal", **_MASKS},
-    "latched unacknowledged": {"exceeded": "unacknowledged", "acknowledged": "latched acknowledged", **_MASKS},
-    "latched acknowledged": {"exceeded": "unacknowledged", "reset": "normal", **_MASKS},
-    "shelved": {**_MASKS, **_RELEASES},
-    "suppressed by design": {**_MASKS, **_RELEASES},
-    "out of service": {**_MASKS, **_RELEASES},
+    "returned unacknowledged": {"exceeded": "unacknowledged", "acknowledged": "normal", **MASKS},
+    "latched unacknowledged": {"exceeded": "unacknowledged", "acknowledged": "latched acknowledged", **MASKS},
+    "latched acknowledged": {"exceeded": "unacknowledged", "reset": "normal", **MASKS},
+    "shelved": {**MASKS, **_RELEASES},
+    "suppressed by design": {**MASKS, **_RELEASES},
+    "out of service": {**MASKS, **_RELEASES},
 }
 
 

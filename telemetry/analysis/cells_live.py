@@ -17,7 +17,7 @@ from telemetry.analysis.cells_forward import BLOCK, CellsForward
 from telemetry.analysis.chosen import Chosen
 from telemetry.analysis.full_charge import BESIDE, cells_behind, without_own_resistance
 from telemetry.machine.sections import Machine
-from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
+from telemetry.model.batch import MICROSECONDS, NO_TIMES, Batch, Group, Span, Values
 from telemetry.model.signals import cell_number
 
 FULL_BELOW_V = 0.05
@@ -29,7 +29,6 @@ LIKE_CURRENT = 0.2
 """Only what was charged at a current within this share of the last one is compared: the rest lies elsewhere on the
 resistances."""
 LONGEST_GAP = 60 * MICROSECONDS
-_NO_TIMES: Times = np.empty(0, np.int64)
 _SIGNALS = (
     *((f"cell_spread_{state}",) for state in ("rest", "load", "top")),
     ("cell_resistance_ratio", "cell_resistance_ratio_number"),
@@ -56,7 +55,7 @@ class CellWatch:
     def advance(self, span: Span) -> Span:
         """Add what the blocks tell that are over at the end of ``span``."""
         found = self._cells.find(span.batches)
-        rows = (found.t, found.volts) if found is not None else (_NO_TIMES, np.empty((0, len(self._cells.signals))))
+        rows = (found.t, found.volts) if found is not None else (NO_TIMES, np.empty((0, len(self._cells.signals))))
         cells = self._cell_blocks.take(*rows, span.end)
         currents = self._current_blocks.take(*known_rows(self._current, span), span.end)
         by_end = {block.end: block for block in currents}

@@ -12,7 +12,7 @@ from telemetry.analysis.chosen import Chosen, known_values
 from telemetry.analysis.gaps import GapRule, steps
 from telemetry.analysis.integrals import SignedIntegral
 from telemetry.analysis.joining import Joiner
-from telemetry.model.batch import MICROSECONDS, Batch, Flags, Group, Span, Times, Values
+from telemetry.model.batch import MICROSECONDS, NO_TIMES, NO_VALUES, Batch, Flags, Group, Span, Times, Values
 from telemetry.model.signals import CELL_FIGURES, cell_number
 
 DERIVED = "derived"
@@ -21,8 +21,6 @@ LEAST_CELLS = 2
 POWER = Group(DERIVED, "power", ("pack_power",), "derived")
 CHARGE = Group(DERIVED, "charge", ("charge_out", "charge_in"), "derived")
 ENERGY = Group(DERIVED, "energy", ("energy_out", "energy_in"), "derived")
-_NO_TIMES: Times = np.empty(0, dtype=np.int64)
-_NO_VALUES: Values = np.empty(0)
 
 
 class Cells:
@@ -95,7 +93,7 @@ class _OncePerSecond:
 
     def take(self, t: Times, out: Values, into: Values, final: bool) -> Batch:
         if not len(t) and not final:
-            return Batch(self._group, _NO_TIMES, np.empty((0, 2)))
+            return Batch(self._group, NO_TIMES, np.empty((0, 2)))
         seconds = t // MICROSECONDS
         before = self._last_second if self._last_second is not None else -1
         keep = steps(seconds, before) != 0
@@ -149,7 +147,7 @@ class Power:
         return span.adding(batches=batches, complete={POWER.key: decided, ENERGY.key: self._energy_to})
 
     def _energy(self, over: list[Block], final: bool) -> Batch:
-        t = np.concatenate([_NO_TIMES, *(block.t for block in over)])
+        t = np.concatenate([NO_TIMES, *(block.t for block in over)])
         values = np.concatenate([np.empty((0, 2)), *(block.values for block in over)])
         out, into = self._integral.take(t, values[:, 0], values[:, 1] > 0.0)
         return self._rows.take(t, out, into, final)
@@ -158,6 +156,6 @@ class Power:
         sides = []
         for chosen in (self._voltage, self._current):
             found = chosen.find(span)
-            sides.append((found[0].t, found[1]) if found is not None else (_NO_TIMES, _NO_VALUES))
+            sides.append((found[0].t, found[1]) if found is not None else (NO_TIMES, NO_VALUES))
         t, voltage, current, bridged = self._joiner.take(sides[0], sides[1], span.end)
         return t, voltage * current, bridged

@@ -9,10 +9,8 @@ from __future__ import annotations
 import numpy as np
 
 from telemetry.analysis.gaps import AT_MOST, GapRule
-from telemetry.model.batch import Flags, Times, Values
+from telemetry.model.batch import NO_TIMES, NO_VALUES, Flags, Times, Values
 
-_NO_TIMES: Times = np.empty(0, dtype=np.int64)
-_NO_VALUES: Values = np.empty(0)
 _NO_FLAGS: Flags = np.empty(0, dtype=np.bool_)
 
 
@@ -21,7 +19,7 @@ class _Samples:
 
     def __init__(self) -> None:
         self.rule = GapRule()
-        self.t, self.values, self.bridged = _NO_TIMES, _NO_VALUES, _NO_FLAGS
+        self.t, self.values, self.bridged = NO_TIMES, NO_VALUES, _NO_FLAGS
 
     def take(self, t: Times, values: Values) -> None:
         known = ~np.isnan(values)
@@ -80,7 +78,7 @@ class Joiner:
         horizon = min(end, *(self._horizon(side, end) for side in self._sides))
         if horizon <= self._given_to or not all(len(side.t) for side in self._sides):
             self._prune(end)
-            return _NO_TIMES, _NO_VALUES, _NO_VALUES, _NO_FLAGS
+            return NO_TIMES, NO_VALUES, NO_VALUES, _NO_FLAGS
         axis = self._axis(horizon)
         (a, a_bridged), (b, b_bridged) = self._sides[0].at(axis), self._sides[1].at(axis)
         self._given_to = horizon

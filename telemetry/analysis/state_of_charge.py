@@ -28,7 +28,7 @@ from telemetry.analysis.parts_seen import pack_temperatures
 from telemetry.analysis.ranges import Z90
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.machine.pack_keys import Pack
-from telemetry.model.batch import MICROSECONDS, Times, Values
+from telemetry.model.batch import MICROSECONDS, NO_VALUES, Times, Values
 
 _LEAST_BLOCKS, _DRIFT_PCT = 12, 3.0
 """Two minutes of blocks, and how far the BMS figure may drift from the estimate before that is said, %. Ours."""
@@ -40,8 +40,6 @@ GAIN_UNCERTAINTY = 0.006
 """One standard deviation of a current sensor's gain: data sheets give 1 %, taken as uniform; common practice."""
 CAPACITY_UNCERTAINTY = 0.015
 """The same for the true capacity against the stated one of a pack in use; common practice."""
-
-_NO_VALUES: Values = np.empty(0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,9 +80,9 @@ class ChargeEstimate:
     """
 
     t: Times = field(default_factory=lambda: np.empty(0, dtype=np.int64))
-    pct: Values = field(default_factory=lambda: _NO_VALUES)
-    low90: Values = field(default_factory=lambda: _NO_VALUES)
-    high90: Values = field(default_factory=lambda: _NO_VALUES)
+    pct: Values = field(default_factory=lambda: NO_VALUES)
+    low90: Values = field(default_factory=lambda: NO_VALUES)
+    high90: Values = field(default_factory=lambda: NO_VALUES)
     start_pct: float | None = None
     end_pct: float | None = None
     end_uncertainty_pct: float | None = None
@@ -92,7 +90,7 @@ class ChargeEstimate:
     anchors: tuple[Anchor, ...] = ()
     findings: tuple[str, ...] = ()
     why: str = ""
-    counted_ah: Values = field(default_factory=lambda: _NO_VALUES)
+    counted_ah: Values = field(default_factory=lambda: NO_VALUES)
 
 
 def estimate_charge(

@@ -22,6 +22,9 @@ Times = npt.NDArray[np.int64]
 Values = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
+NO_TIMES: Times = np.empty(0, dtype=np.int64)
+NO_VALUES: Values = np.empty(0)
+
 MICROSECONDS = 1_000_000
 
 

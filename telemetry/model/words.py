@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 
 from telemetry.model.signals import find_signal
@@ -87,3 +88,9 @@ def amount_text(signal: str, value: float) -> str:
     if unit == "V":
         return value_text(value, unit, 3 if signal.startswith("cell_") else 1 if abs(value) >= 10 else 2)
     return value_text(value, unit)
+
+
+def nice_step(rough: float) -> float:
+    """Return the least of 1, 2 and 5 times a power of ten that is not below ``rough``, > 0."""
+    power = 10.0 ** math.floor(math.log10(rough))
+    return next(factor * power for factor in (1.0, 2.0, 5.0, 10.0) if factor * power >= rough * (1 - 1e-9))

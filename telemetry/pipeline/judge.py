@@ -17,7 +17,7 @@ from telemetry.analysis.chosen import Chosen
 from telemetry.machine.limits import LIMIT_SIGNALS, Limit, limits_for
 from telemetry.machine.limits_frame import NO_HISTORY, ResistanceHistory
 from telemetry.machine.sections import Machine
-from telemetry.model.batch import Batch, Group, Span, Times, Values
+from telemetry.model.batch import NO_TIMES, NO_VALUES, Batch, Group, Span
 from telemetry.model.events import Acknowledge, AlarmChange, AlarmCondition, ResetLatch, Shelve, Unshelve
 from telemetry.pipeline.conditions import LINK_LIMIT, RECORDING_LIMIT, Conditions
 from telemetry.pipeline.situation import Followed, SituationLog
@@ -25,8 +25,6 @@ from telemetry.pipeline.situation import Followed, SituationLog
 __all__ = ["LINK_LIMIT", "RECORDING_LIMIT", "Judge", "judge_for"]
 
 _Key = tuple[str, str]
-_NO_TIMES: Times = np.empty(0, dtype=np.int64)
-_NO_VALUES: Values = np.empty(0)
 _OPERATOR_INPUTS = (Acknowledge, Shelve, Unshelve, ResetLatch)
 
 
@@ -165,11 +163,11 @@ class _Watched:
             self._catch_up(before[key])
         if self._earlier:
             inputs, self._earlier = [*self._earlier, *inputs], []
-        batch, values = found if found is not None else (None, _NO_VALUES)
+        batch, values = found if found is not None else (None, NO_VALUES)
         if batch is not None and np.isnan(values).any():
             known = ~np.isnan(values)
             batch, values = Batch(batch.group, batch.t[known], batch.values[known]), values[known]
-        t = _NO_TIMES if batch is None else batch.t
+        t = NO_TIMES if batch is None else batch.t
         changes = []
         for each in self.alarms:
             changes += each.take(t, values, inputs, upto)

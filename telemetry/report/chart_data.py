@@ -18,6 +18,7 @@ from telemetry.analysis.state_of_charge import ChargeEstimate
 from telemetry.model.batch import MICROSECONDS, Times, Values
 from telemetry.model.signals import pack_temperature_number
 from telemetry.model.time_text import clock
+from telemetry.model.words import nice_step
 
 _MOST_CURVES = 2  # of temperatures in one chart: the coolest and the warmest by their means tell most
 _MOST_TEMPERATURES = 6
@@ -251,12 +252,6 @@ def _room(curves: Sequence[Curve], zero: bool) -> tuple[float, float]:
         low, high = low - 0.5, high + 0.5
     edge = 0.04 * (high - low)
     return low - edge, high + edge
-
-
-def nice_step(rough: float) -> float:
-    """Return the least of 1, 2 and 5 times a power of ten that is not below ``rough``, > 0."""
-    power = 10.0 ** math.floor(math.log10(rough))
-    return next(factor * power for factor in (1.0, 2.0, 5.0, 10.0) if factor * power >= rough * (1 - 1e-9))
 
 
 def ticks(low: float, high: float, most: int) -> list[float]:

@@ -13,7 +13,8 @@ import numpy as np
 
 from telemetry.model.batch import Flags, Values
 from telemetry.model.time_text import clock
-from telemetry.report.chart_data import Chart, Moment, Piece, nice_step, time_ticks, value_text
+from telemetry.model.words import nice_step
+from telemetry.report.chart_data import Chart, Moment, Piece, time_ticks, value_text
 from telemetry.report.drive_lanes import LEAST_GAP_MIN, MOST_NAMES, Lane, lanes_of
 from telemetry.report.part_row import PartRow
 

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from telemetry.model.batch import Values
+from telemetry.model.words import nice_step
 
 _BLOCKS = np.array([ord(block) for block in " ▀▄█"], dtype="<u4")
 
@@ -48,13 +49,7 @@ def scale_for(
     lowest, highest = float(low[known].min()), float(high[known].max())
     if with_zero:
         lowest, highest = min(lowest, 0.0), max(highest, 0.0)
-    step = _round_step(max(highest - lowest, least) / parts)
+    step = nice_step(max(highest - lowest, least) / parts)
     bottom = math.floor(lowest / step + 1e-9) * step
     top = max(math.ceil(highest / step - 1e-9) * step, bottom + least)
     return bottom, top
-
-
-def _round_step(step: float) -> float:
-    """Return the least of 1, 2 and 5 times a power of ten that is not below ``step``."""
-    power = 10.0 ** math.floor(math.log10(step))
-    return next(factor * power for factor in (1.0, 2.0, 5.0, 10.0) if factor * power >= step * (1 - 1e-9))
