@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 import re
 
-from telemetry.model.signals import find_signal
-
 _WORD = re.compile(r"[a-z]+[ ,:'-]")
 """What may be given a capital: no signal or setting, whose names hold underscores and points."""
 _SIGNS = {"degC": "°C", "ohm": "Ω"}
@@ -83,6 +81,8 @@ def value_text(value: float, unit: str, decimals: int | None = None) -> str:
 
 def amount_text(signal: str, value: float) -> str:
     """Return a value of ``signal`` as printed: a cell's voltage to the millivolt, a pack's to a tenth."""
+    from telemetry.model.signals import find_signal  # late: words are needed before the screen stands
+
     known = find_signal(signal)
     unit = known.unit if known is not None else ""
     if unit == "V":
