@@ -31,7 +31,7 @@ _ROWS_LEARNT = 1200
 MOST_KNOTS = 100
 _STIFFNESS = 0.6
 _PRIOR = 0.5
-_GIVES = 0.15
+_GIVES = 0.25
 """Share of the highest current by which what other consumers draw may seem to be below nothing (ours)."""
 _HELD_ROUNDS, _HELD = 6, 1e6
 _MOST_LEFT = 0.15
