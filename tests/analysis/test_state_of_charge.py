@@ -9,9 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from telemetry.analysis.charge_filter import Belief
+from telemetry.analysis.charge_forward import ForwardCharge
 from telemetry.analysis.current_offset import CurrentOffset, find_offset
 from telemetry.analysis.full_charge import cells_behind, without_own_resistance
 from telemetry.analysis.open_circuit import open_circuit_tables
+from telemetry.analysis.ranges import Z90
 from telemetry.analysis.series import CellSeries, Series, SessionSeries
 from telemetry.analysis.state_of_charge import FULL, UNKNOWN, VOLTAGE, ChargeEstimate, cell_volts, estimate_charge
 from telemetry.machine.chemistry import CHEMISTRIES
@@ -41,6 +44,15 @@ def test_a_full_charge_before_or_after_fixes_the_whole_session(course: str, seed
     assert np.sqrt((errors(found, made) ** 2).mean()) < 0.8
     assert np.abs(errors(found, made)).max() < 1.2
     assert "was full first" in found.anchors[0].why
+
+
+@pytest.mark.parametrize(("share", "low", "high"), [(1.03, 0.98, 1.0), (-0.03, 0.0, 0.02), (0.99, 0.97, 1.0)])
+def test_a_charge_counted_beyond_full_or_empty_is_no_surer_for_it(share: float, low: float, high: float) -> None:
+    counted = (np.array([each]) for each in (share, 0.02 / Z90, share - 0.02, share + 0.02))
+    pack = Pack(chemistry="lfp", cells_in_series=16, capacity_ah=100.0)
+    found = ForwardCharge(pack, 0.0).widened(Belief(*counted), np.zeros(1))
+    assert found.mean[0] == min(max(share, 0.0), 1.0)
+    assert (found.low[0], found.high[0]) == pytest.approx((low, high))
 
 
 @pytest.mark.parametrize("seed", [201, 202, 203])
