@@ -20,6 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from telemetry.analysis.cell_bins import CHARGING_C, Bins, load_drop, slow_resistance_of
+from telemetry.analysis.instruments import USUAL_CELL_V
 from telemetry.model.batch import Values
 
 _GRID = 0.0025
@@ -27,9 +28,9 @@ _SPAN, _LEAST_BINS = 0.04, 12
 """A leg that moves less than this share of the capacity, or has fewer bins, tells nothing."""
 _SHIFT, _STRETCH = 0.05, 0.05
 """One standard deviation beforehand: of what a cell lacks where fullest, and of its stretch."""
-_NUISANCE = np.array([2.0, 0.002, 0.25, 0.05])
-"""The same of its resistance against the middle cell's, V of its reading's error, and by which share its curve is
-steeper in use and while charging. In use the load makes the foot steeper or flatter from one minute to the next."""
+_RESISTANCE, _STEEPER = 2.0, (0.25, 0.05)
+"""The same of its resistance against the middle cell's, and by which share its curve is steeper in use and while
+charging. In use the load makes the foot steeper or flatter from one minute to the next."""
 _ERROR_V = 0.0015
 _ERROR_SHARE = 0.0015
 _ERROR_FACTOR = 0.08
@@ -177,6 +178,7 @@ def align_cells(
     reference: Values | None = None,
     settling: float = _SETTLING,
     even: bool = False,
+    reading_v: float = USUAL_CELL_V,
 ) -> Alignment | None:
     """Lay each cell's curve on the middle one's, or on another.
 
@@ -188,6 +190,7 @@ def align_cells(
             far ahead of the others, only its own curve reaches that far.
         settling: share of the capacity that is left out at the beginning of each leg.
         even: whether the current is even; else what the load leaves for minutes is taken out first.
+        reading_v: V by which one cell's reading is off another's, one standard deviation.
 
     Returns:
         None where no leg moves enough charge.
@@ -204,7 +207,7 @@ def align_cells(
     swing = (ends[1] - ends[0]) / capacity_ah
     windows = _windows(swing)
     for nth in (_FIRST_LOOK, 1):
-        cost, found, covariance = _explain([leg.every(nth) for leg in legs], windows, ends, capacity_ah)
+        cost, found, covariance = _explain([leg.every(nth) for leg in legs], windows, ends, capacity_ah, reading_v)
         likely = (cost < cost.min(axis=0) + _HOPELESS).any(axis=1)
         windows = windows[likely]
     # Laplace's approximation of how likely each window is
@@ -281,7 +284,7 @@ def _roughness(curve: _Curve) -> float:
 
 
 def _explain(
-    legs: list[_Leg], windows: Values, ends: tuple[float, ...], capacity_ah: float
+    legs: list[_Leg], windows: Values, ends: tuple[float, ...], capacity_ah: float, reading_v: float
 ) -> tuple[Values, Values, Values]:
     """Return how well each window explains each cell: its cost, both shifts, and the covariance of all six unknowns.
 
@@ -291,13 +294,13 @@ def _explain(
     bins, cells = sum(len(leg.charge) for leg in legs), legs[0].off.shape[1]
     at_once = max(1, _AT_ONCE // (bins * cells))
     parts = [windows[at : at + at_once] for at in range(0, len(windows), at_once)]
-    found = [_solved(legs, part, ends, capacity_ah) for part in parts]
+    found = [_solved(legs, part, ends, capacity_ah, reading_v) for part in parts]
     cost, shifts, covariance = (np.concatenate(each) for each in zip(*found, strict=True))
     return cost, shifts, covariance
 
 
 def _solved(
-    legs: list[_Leg], windows: Values, ends: tuple[float, ...], capacity_ah: float
+    legs: list[_Leg], windows: Values, ends: tuple[float, ...], capacity_ah: float, reading_v: float
 ) -> tuple[Values, Values, Values]:
     laid = [_laid(leg, windows, ends, capacity_ah) for leg in legs]
     design, moved, known, most = (np.concatenate(each, axis=1) for each in zip(*laid, strict=True))
@@ -306,7 +309,7 @@ def _solved(
     variance, most = known[:, :, None], most[:, :, None]
     of_both = design[:, :, :, None] * design[:, :, None, :]
     of_both = of_both.reshape(*of_both.shape[:2], _FACTORS**2)
-    prior, pull, held = _prior(windows, (ends[1] - ends[0]) / capacity_ah)
+    prior, pull, held = _prior(windows, (ends[1] - ends[0]) / capacity_ah, reading_v)
     factors, left = np.zeros((len(windows), off.shape[2], _FACTORS)), off
     for _ in range(_STEPS):
         # a bin far off counts less (Student's t with four degrees of freedom), and beyond the curve not at all
@@ -323,10 +326,11 @@ def _solved(
     return cost, windows[:, None, :2] + factors[..., :2], np.linalg.inv(normal)
 
 
-def _prior(windows: Values, swing: float) -> tuple[Values, Values, Values]:
+def _prior(windows: Values, swing: float, reading_v: float) -> tuple[Values, Values, Values]:
     """Return precision and pull of what is known beforehand, about the middle of each window, and its cost there."""
     of_shifts = np.diag([_SHIFT**-2.0, 0.0]) + np.outer([-1, 1], [-1, 1]) / (_STRETCH * swing) ** 2
-    prior = np.tile(np.diag(np.concatenate([[0.0, 0.0], 1 / _NUISANCE**2])), (len(windows), 1, 1))
+    nuisance = np.array([_RESISTANCE, reading_v, *_STEEPER])
+    prior = np.tile(np.diag(np.concatenate([[0.0, 0.0], 1 / nuisance**2])), (len(windows), 1, 1))
     prior[:, :2, :2] = of_shifts
     prior[:, 0, 0] += windows[:, 2] ** -2
     prior[:, 1, 1] += windows[:, 3] ** -2

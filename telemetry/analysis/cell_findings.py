@@ -31,6 +31,7 @@ from telemetry.analysis.cell_causes import (
 )
 from telemetry.analysis.cell_lag import Track
 from telemetry.analysis.cell_spread import NAMES, TOP_BELOW_V, find_spread
+from telemetry.analysis.instruments import USUAL_CELL_V
 from telemetry.analysis.phases import Phase, find_phases
 from telemetry.analysis.ranges import Z90
 from telemetry.analysis.resistance import Resistance
@@ -137,6 +138,7 @@ def judge_cells(
     resistance: Resistance,
     rests: Sequence[Phase] | None = None,
     capacity: tuple[float, float] | None = None,
+    reading_v: float = USUAL_CELL_V,
 ) -> CellFindings:
     """Return the spreads of the cells and those that stand out.
 
@@ -149,6 +151,7 @@ def judge_cells(
         resistance: what its load steps show.
         rests: its phases of rest; found here where they are None.
         capacity: of the pack, Ah, and one standard deviation; None: as stated, see ``Pack.capacity_spread``.
+        reading_v: V by which one cell's reading is off another's, one standard deviation.
     """
     cells = series.cells or _extremes(series)
     if cells is None:
@@ -170,7 +173,7 @@ def judge_cells(
         return CellFindings(spread.rest, spread.load, spread.top, spread.bottom, unknown=unknown)
     bins = cut_bins(series.cells, current, series.origin, lag, pack.capacity_ah)
     full = bool(np.nanmax(series.cells.voltages) > pack.cell.charge_v - TOP_BELOW_V)
-    aligned = None if bins is None else align_cells(bins, pack.capacity_ah, ohm)
+    aligned = None if bins is None else align_cells(bins, pack.capacity_ah, ohm, reading_v=reading_v)
     capacity = capacity or (pack.capacity_ah, pack.capacity_ah * pack.capacity_spread)
     view = _View(series.cells.numbers, resistance, aligned, full, capacity)
     odd = tuple(found for place in range(len(view.numbers)) if (found := view.judge(place)) is not None)

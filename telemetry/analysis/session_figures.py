@@ -177,7 +177,8 @@ def _cells(
     series: SessionSeries, pack: Pack, phases: Phases, errors: InstrumentErrors, capacity: tuple[float, float]
 ) -> tuple[Resistance, CellFindings]:
     resistance = find_resistance(series, pack, math.hypot(errors.current.gain_sd, errors.voltage.gain_sd))
-    return resistance, judge_cells(series, pack, resistance, phases.of("rest"), capacity)
+    cells = judge_cells(series, pack, resistance, phases.of("rest"), capacity, errors.cell_sd_v)
+    return resistance, cells
 
 
 def _at_charge(resistance: Resistance, charge: ChargeEstimate, origin: int) -> Resistance:

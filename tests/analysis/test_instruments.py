@@ -14,9 +14,11 @@ import pytest
 
 from telemetry.analysis.instruments import InstrumentErrors, corrected, errors_at
 from telemetry.analysis.ranges import Z90
+from telemetry.analysis.session_figures import figures_of
 from telemetry.machine.machine_file import Machine, parse_machine
 from telemetry.model.batch import MICROSECONDS
 from tests.analysis.test_session_totals import series_of
+from tests.reference.random_packs import draw
 
 PACK = '[pack]\nchemistry = "lfp"\ncells_in_series = 16\ncapacity_ah = 100\n[instruments]\n'
 
@@ -114,3 +116,16 @@ def test_a_mistake_is_named(planted: str, said: str) -> None:
 
 def test_a_date_may_stand_without_quotes() -> None:
     assert at("2026-05-05", "current_checks = [[2026-05-04, 61.8, 60]]").current.ground == "checked"
+
+
+def test_what_a_cell_lacks_is_known_no_better_than_the_cells_are_read() -> None:
+    pack = draw(3, "nmc", "mow", "none")
+    of_pack = f'[pack]\nchemistry = "nmc"\ncells_in_series = {len(pack.mohm)}\ncapacity_ah = {pack.rated_ah}\n'
+    widths = []
+    for stated in ("", "[instruments]\ncell_error_mv = 60\n"):
+        found, problems = parse_machine(of_pack + stated, "m.toml")
+        assert found is not None, problems
+        cells = figures_of(pack.series, found).cells
+        assert cells is not None
+        widths.append(np.median([each.missing_top_uncertainty_pct for each in cells.charges]))
+    assert widths[1] > 1.2 * widths[0]
