@@ -23,6 +23,10 @@ from telemetry.model.signals import pack_temperature_number
 STATE_OF_CHARGE = Group(DERIVED, "state_of_charge", ("soc_estimated", "soc_uncertainty"), "derived")
 
 _USUAL_OFFSET = 0.003  # of a sensor nobody checked, over the capacity in an hour: see current_offset
+_STRANGE_BLOCKS = 6
+"""How many blocks in a row settle whether the voltage is one that the stated cells can have: a minute. Ours."""
+_SWITCHED_OFF_V = 0.2
+"""V a cell, below which the BMS has opened its switch, and the voltage says nothing of the cells. Ours."""
 
 
 class EstimateCharge:
@@ -30,7 +34,7 @@ class EstimateCharge:
 
     A block is looked at when time has passed its end, so the row comes up to ten seconds late; it bears the time of
     the block's last row of current. Without ``pack_current``, or without the pack's voltage or all its cells', it
-    gives nothing.
+    gives nothing; nor from a voltage that the stated cells cannot have.
     """
 
     def __init__(self, pack: Pack, table: OpenCircuitTable | None = None) -> None:
@@ -44,6 +48,7 @@ class EstimateCharge:
         self._temperatures: dict[tuple[str, str], Blocks] = {}
         self._voltage_from = 2**62
         self._before: tuple[int, float] | None = None
+        self._strange = 0
 
     def advance(self, span: Span) -> Span:
         """Add a row for every block that ended within the span."""
@@ -56,11 +61,20 @@ class EstimateCharge:
             blocks = self._cut(currents, volts, cells)
             for place, number in enumerate(blocks.number.tolist()):
                 self._forward.take(blocks.one(place), cells.get(number), celsius.get(number))
+                if self._is_strange(float(blocks.volts[place])):
+                    continue
                 share, deviation = self._forward.moments()
                 t.append(int(blocks.t[place]))
                 values.append((100.0 * share, 100.0 * min(deviation, 1.0)))
         complete = {STATE_OF_CHARGE.key: span.end if span.final else span.end // BLOCK * BLOCK - 1}
         return span.adding(batches=[Batch.of_rows(STATE_OF_CHARGE, t, values)], complete=complete)
+
+    def _is_strange(self, volts: float) -> bool:
+        """Take a block's volts a cell; return whether the stated cells cannot have had the latest of them."""
+        if volts > _SWITCHED_OFF_V:
+            more = -1 if self._pack.cell.may_show(volts) else 1
+            self._strange = min(max(self._strange + more, -_STRANGE_BLOCKS), _STRANGE_BLOCKS)
+        return self._strange > 0
 
     def _cell_volts(self, span: Span) -> tuple[Times, Values]:
         """Return the known rows of the pack's voltage, V a cell, float64 (rows, 1)."""

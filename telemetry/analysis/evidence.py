@@ -270,8 +270,7 @@ def _near(series: Series, t: Times) -> Flags:
 
 def fits_cells(voltage: Series, pack: Pack) -> bool:
     """Return whether the pack's voltage is one that the cells stated of it can have for long."""
-    window = pack_window(pack.cell, pack.cells_in_series)
-    return 0.95 * window.low <= float(np.median(voltage.values)) <= 1.05 * window.high
+    return pack.cell.may_show(float(np.median(voltage.values)) / pack.cells_in_series)
 
 
 def _voltage_window(series: SessionSeries, machine: Machine | None) -> Iterator[Finding]:

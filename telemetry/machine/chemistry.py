@@ -72,6 +72,10 @@ class Chemistry:
         """What a sentence calls it: the trade's abbreviation, ``LFP``, or its words, ``AGM lead-acid``."""
         return _WORDS.get(self.name, self.name.upper())
 
+    def may_show(self, volts: float) -> bool:
+        """Return whether a cell can have so many V for long, 5 % allowed for the meter."""
+        return 0.95 * self.minimum_v <= volts <= 1.05 * self.maximum_v
+
     @property
     def high_trip_v(self) -> float:
         """Volts a cell that no ordinary charge reaches: 50 mV above its highest end, and not below the maximum.

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -76,3 +78,17 @@ def test_rested_voltage_is_told_with_its_uncertainty() -> None:
     last = np.frombuffer(told([Batch(whole, t, rows)], [])[-1][1])
     assert abs(last[0] - 50.0) < 3.0
     assert 3.0 < last[1] < 8.0
+
+
+def test_a_voltage_that_the_stated_cells_cannot_have_tells_nothing() -> None:
+    t = np.arange(0, END, 1_000_000, dtype=np.int64)
+    whole = Group("pack", "pack", ("pack_current", "pack_voltage"))
+    volts = np.where((t >= 100_000_000) & (t < 200_000_000), 6 * 3.7, 3 * 3.7)
+    volts[t >= 300_000_000] = 0.0  # the BMS opens its switch: that says nothing of the cells
+    found = [when for when, _ in told([Batch(whole, t, np.stack([np.full(len(t), 9.0), volts], axis=1))], [])]
+    gaps = [(before, after) for before, after in pairwise(found) if after - before > 15_000_000]
+    ((began, ended),) = gaps
+    assert 100_000_000 < began < ended < 270_000_000
+    assert found[-1] > END - 20_000_000
+    twice = Batch(whole, t, np.stack([np.full(len(t), 9.0), np.full(len(t), 6 * 3.7)], axis=1))
+    assert told([twice], []) == []
