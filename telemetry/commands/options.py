@@ -172,6 +172,11 @@ def store_path(arguments: argparse.Namespace) -> Path:
     return default_store_path() if store is None else store
 
 
+def _has_terminal() -> bool:
+    """Return whether a screen would be seen: it is drawn on the error stream. Into a pipe it would stall the run."""
+    return sys.stdout.isatty() and sys.stderr.isatty()
+
+
 def run_options(
     arguments: argparse.Namespace, record: bool, capture: Path | None = None, every: float | None = None
 ) -> Any:
@@ -182,7 +187,7 @@ def run_options(
     return RunOptions(
         store=store_path(arguments) if record else None,
         sessions=store_path(arguments),
-        screen=not (arguments.no_screen or arguments.json) and sys.stdout.isatty(),  # into a pipe it would stall
+        screen=not (arguments.no_screen or arguments.json) and _has_terminal(),
         as_json=arguments.json,
         values_every_s=every,
         for_s=arguments.for_s,

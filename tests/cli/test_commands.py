@@ -172,7 +172,8 @@ def test_new_machine_asks_and_explains(tmp_path, capsys, monkeypatch) -> None:
 
 def shakedown(*arguments: str, **options) -> subprocess.Popen[str]:
     command = [sys.executable, "-m", "telemetry.cli", *arguments]
-    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, **options)
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
+    return subprocess.Popen(command, text=True, **pipes | options)
 
 
 def test_a_terminal_without_the_sign_for_degrees_gets_a_question_mark() -> None:
@@ -190,6 +191,24 @@ def test_into_a_pipe_there_are_lines_and_no_screen(tmp_path) -> None:
     assert done.returncode == 0, error
     assert "\x1b" not in out
     assert "link simulated-machine: opening" in out
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
+def test_with_its_errors_in_a_file_there_are_lines_and_no_screen(tmp_path) -> None:
+    """The screen is drawn on the error stream: the terminal would stay empty."""
+    leader, follower = os.openpty()
+    with (tmp_path / "errors.txt").open("w+b") as errors:
+        done = shakedown(
+            *("watch", "--demo", "--for", "1", "--silent", "--store", str(tmp_path / "s.sqlite")),
+            stdout=follower,
+            stderr=errors,
+        )
+        assert done.wait(BUSY_S) == 0
+        errors.seek(0)
+        assert b"\x1b" not in errors.read()
+    os.close(follower)
+    assert b"link simulated-machine: opening" in os.read(leader, 65536)
+    os.close(leader)
 
 
 def test_the_demo_runs_records_ends_and_replays_the_same(tmp_path, capsys) -> None:
