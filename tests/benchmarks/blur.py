@@ -1,8 +1,8 @@
 """What is left of the drive view after a blur, as a stand-in for a shaking seat: figures, gauges, the word.
 
-Run: ``python -m tests.benchmarks.blur [FOLDER]``; needs Pillow (``pip install pillow``), which nothing else does. It
-prints which share of the contrast is left of figures and of the word, and the contrast of a gauge itself, against the
-least that is asked for at 120x40; with a folder it writes pictures too.
+Run: ``python -m tests.benchmarks.blur [FOLDER]``; needs Pillow, of the extra ``check``. It prints which share of the
+contrast is left of figures and of the word, and the contrast of a gauge itself, against the least that is asked for
+at 120x40; with a folder it writes pictures too.
 
 The blur is a Gaussian whose standard deviation is so many minutes of arc, for a display 294 mm wide (13.3 inches) at
 1 m. It is no eye and no seat: nobody has tried the screen while driving.

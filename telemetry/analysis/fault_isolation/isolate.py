@@ -125,7 +125,7 @@ def _events(found: Comparison) -> Iterator[FaultEvent]:
     if found.by_voltage > 0:
         tripped = ("at low voltage", "pack-weak")
     for fault in found.pedal:
-        what = f"pedal signal: {fault.what}"
+        what = f"throttle signal: {fault.what}"
         yield FaultEvent(round(fault.t, 3), round(fault.duration, 3), what, "pedal-sensor")
     for o in found.parts:
         rows: list[tuple[RowSpan, str, Cause]] = []
@@ -135,8 +135,8 @@ def _events(found: Comparison) -> Iterator[FaultEvent]:
             rows.append((each, what, found.low_cause if low else "controller"))
         if o.fold is not None and found.folds(o):
             rows.append((RowSpan(o.fold.start, len(o.drive.t) - 1), "output folds back", "controller"))
-        rows += [(loss, f"pack switch opened {tripped[0]}", tripped[1]) for loss in o.drawing]
-        rows += [(loss, "pack switch opened against braking", "bms-trip") for loss in o.braking]
-        rows += [(loss, "supply lost, pack switch closed", "power-connection") for loss in o.openings]
+        rows += [(loss, f"BMS trip {tripped[0]}", tripped[1]) for loss in o.drawing]
+        rows += [(loss, "BMS disabled charge while braking", "bms-trip") for loss in o.braking]
+        rows += [(loss, "supply lost, discharge still enabled", "power-connection") for loss in o.openings]
         for span, what, cause in rows:
             yield FaultEvent(round(o.at(span.start), 3), round(span.duration_s, 3), what, cause)
