@@ -53,6 +53,15 @@ class Key:
         return self.need != "review" and (is_replay or self.need != "replay")
 
 
+SESSION_KEYS = (
+    Key("f", "find", "find sessions by typing", "find_sessions", "6"),
+    Key("w", "report", "read the session's report", "report_session", "6"),
+    Key("x", "compare", "compare with another session", "compare_session", "6"),
+    Key("e", "export", "write the session to a file", "export_session", "6"),
+    Key("n", "name", "give the session a name", "name_session", "6"),
+    Key("o", "note", "write a note on the session", "note_session", "6"),
+)
+"""What can be done with the sessions, on the first screen as in their view."""
 KEYS: tuple[Key, ...] = (
     Key("space", "mark", "mark this moment", "mark"),
     Key("backspace", "take back", "take the last mark back", "take_mark_back", ALL, "fresh mark"),
@@ -99,12 +108,7 @@ KEYS: tuple[Key, ...] = (
     Key("y", "try now", "try the failed link now", "try_now", "5", acts=True),
     Key("d", "raw lines", "show the link's raw lines", "raw_lines", "5", acts=True),
     Key("w", "raw names", "show the names in files", "raw_names", "5"),
-    Key("f", "find", "find sessions by typing", "find_sessions", "6"),
-    Key("w", "report", "read the session's report", "report_session", "6"),
-    Key("x", "compare", "compare with another session", "compare_session", "6"),
-    Key("e", "export", "write the session to a file", "export_session", "6"),
-    Key("n", "name", "give the session a name", "name_session", "6"),
-    Key("o", "note", "write a note on the session", "note_session", "6"),
+    *SESSION_KEYS,
     Key("p", "pause", "pause the replay, or go on", "pause", "12456", "replay"),
     *(Key(digit, name, f"go to {name}", f"view_{digit}") for digit, name in VIEWS.items()),
     Key("h", "help", "show the help of this view", "help"),

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Protocol
 from telemetry.model.clock import Clock, SystemClock
 from telemetry.screen.canvas import Canvas, Line
 from telemetry.screen.footer import draw_footer_items
-from telemetry.screen.keys import FooterItem, Key, fitting, footer_gap
+from telemetry.screen.keys import SESSION_KEYS, FooterItem, Key, fitting, footer_gap
 from telemetry.screen.page import Drawn, Target
 from telemetry.screen.prompt import draw_message
 from telemetry.screen.session_keys import SessionKeys
@@ -55,12 +55,7 @@ START_KEYS: tuple[Key, ...] = (
         for n in range(1, LAST_SESSIONS + 1)
     ),
     Key("6", "all sessions", "list all sessions", "all_sessions", "start"),
-    Key("f", "find", "find sessions by typing", "find_sessions", "6"),
-    Key("w", "report", "read the session's report", "report_session", "6"),
-    Key("x", "compare", "compare with another session", "compare_session", "6"),
-    Key("e", "export", "write the session to a file", "export_session", "6"),
-    Key("n", "name", "give the session a name", "name_session", "6"),
-    Key("o", "note", "write a note on the session", "note_session", "6"),
+    *SESSION_KEYS,
     Key("h", "help", "show this list", "help", _BOTH),
     Key("c", "commands", "find a command by typing", "commands", _BOTH),
     Key("t", "sun, dusk", "change colours: sun or dusk", "change_light", _BOTH),
