@@ -14,6 +14,9 @@ from telemetry.report.numbers import UNKNOWN, figure, plain, three, three_length
 from telemetry.report.session_model import Report
 from telemetry.report.session_verdict import CAUSE_WORDS, cells_statement, returns_energy
 
+LEAST_GAPS_S = 1.0
+"""Less than so much without data in all is not worth a word. Ours."""
+
 
 @dataclass(frozen=True)
 class Row:
@@ -93,7 +96,7 @@ def _where(report: Report) -> str:
 
 
 def _gaps(gaps_s: float) -> str:
-    return f"{length(gaps_s)} of it missing" if gaps_s >= 1.0 else "no gaps"
+    return f"{length(gaps_s)} of it missing" if gaps_s >= LEAST_GAPS_S else "no gaps"
 
 
 _METHODS = {

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from telemetry.model.time_text import clock, length
 from telemetry.model.words import capital, sentence
-from telemetry.report.figure_sections import Row, figure_sections
+from telemetry.report.figure_sections import LEAST_GAPS_S, Row, figure_sections
 from telemetry.report.numbers import UNKNOWN, figure, plain, three
 from telemetry.report.session_model import LABELS, Report
 
@@ -43,7 +43,7 @@ def key_figures(report: Report) -> list[Row]:
         Row("area", figure(work.area_ha, "ha"), figure(work.wh_per_ha, "Wh/ha")),
         Row("a full charge does", three(work.km_per_charge, "km"), three(work.ha_per_charge, "ha")),
         Row("it lasts", three(work.h_per_charge, "h"), "from full, at this session's rate"),
-        Row("without data", length(totals.gaps_s) if totals.gaps_s else UNKNOWN, "not in the sums"),
+        Row("without data", length(totals.gaps_s) if totals.gaps_s >= LEAST_GAPS_S else UNKNOWN, "not in the sums"),
     )
     return [
         Row(row.label, row.value, "" if UNKNOWN in row.remark else row.remark)

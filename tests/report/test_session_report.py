@@ -291,3 +291,9 @@ def test_the_page_shows_each_event_that_made_it_hesitate_on_one_time_axis(tmp_pa
     assert page.count("pedal, V") >= 1
     assert re.search(r"BMS trip (on current|at low voltage)", page)
     assert "<script" not in page
+
+
+def test_a_gap_is_told_on_both_pages_or_on_neither(part_of_mow, capsys):
+    assert main(["report", str(part_of_mow)]) == 0
+    said = capsys.readouterr().out
+    assert ("no gaps" in said) is ("without data" not in said)
