@@ -33,7 +33,7 @@ NOTHING_AFTER = 30 * MICROSECONDS
 LABELS = {
     "enable_voltage": ("enable", "V", 1),
     "controller_voltage": ("supply", "V", 1),
-    PEDAL: ("pedal", "V", 2),
+    PEDAL: ("throttle", "V", 2),
     SPEED: ("motor", "rpm", 0),
 }
 """Label, unit and decimal places of each signal that is watched."""

@@ -13,7 +13,7 @@ from telemetry.model.time_text import clock
 from telemetry.report.svg_chart import COLOURS
 
 _ROWS = (
-    ("pedal", "throttle_voltage", "V"),
+    ("throttle", "throttle_voltage", "V"),
     ("voltage", "controller_voltage", "V"),
     ("voltage", "pack_voltage", "V"),
     ("current", "pack_current", "A"),
@@ -25,7 +25,7 @@ _AROUND_S = 1.5
 _LONGEST_S = 12.0
 MOST_EVENTS = 6
 _SIGNALS = (
-    ("pedal", "throttle_voltage", "V"),
+    ("throttle", "throttle_voltage", "V"),
     ("enable line", "enable_voltage", "V"),
     ("pack", "pack_voltage", "V"),
     ("controller", "controller_voltage", "V"),
@@ -52,7 +52,7 @@ def isolation_section(series: SessionSeries, isolation: Isolation, lines: list[s
 
 
 def event_chart(series: SessionSeries, event: FaultEvent) -> str:
-    """Return pedal, voltage, current and speed around ``event`` as one SVG element on one time axis."""
+    """Return throttle, voltage, current and speed around ``event`` as one SVG element on one time axis."""
     begin, end = moment_of(event)
     strips = [
         (label, unit, found)

@@ -65,7 +65,7 @@ def _code(answer: str) -> Code:
 
 _QUESTIONS: dict[str, tuple[str, str, Callable[[str], Any]]] = {
     "pedal_jumps": (
-        "pedal signal on a meter",
+        "throttle signal on a meter",
         "Pedal pressed slowly: does its signal jump or vanish on a meter? (yes/no) ",
         _yes_or_no,
     ),

@@ -161,7 +161,7 @@ def test_ctrl_c_in_the_readings_uses_those_given_and_says_which() -> None:
 
     readings = ask_readings(ask, said.append)
     assert (readings.pedal_jumps, readings.joint_ohm, readings.code) == (True, 0.0024, None)
-    assert said[-1].endswith("Readings used: pedal signal on a meter, voltage drop across a joint.")
+    assert said[-1].endswith("Readings used: throttle signal on a meter, voltage drop across a joint.")
 
 
 # The screen of a real process on a pseudo-terminal.

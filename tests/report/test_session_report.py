@@ -288,7 +288,7 @@ def test_the_page_shows_each_event_that_made_it_hesitate_on_one_time_axis(tmp_pa
     assert main(["report", str(drive), "--html", str(out)]) == 0
     page = out.read_text(encoding="utf-8")
     assert "<h2>What made it hesitate</h2>" in page
-    assert page.count("pedal, V") >= 1
+    assert page.count("throttle, V") >= 1
     assert re.search(r"BMS trip (on current|at low voltage)", page)
     assert "<script" not in page
 
