@@ -56,7 +56,7 @@ def help_page(view: str, rows: Sequence[Key]) -> TextPage:
     for row in rows:
         (everywhere if row.views == ALL else own).append(row)
     title = f"keys of the {VIEWS[view]} view, and everywhere"
-    return list_page(title, [*_joined(own), *_joined(everywhere)], WHAT_IT_SHOWS[view])
+    return list_page(title, [*joined(own), *joined(everywhere)], WHAT_IT_SHOWS[view])
 
 
 def list_page(title: str, keys: Sequence[tuple[str, str]], shows: Sequence[str]) -> TextPage:
@@ -74,10 +74,10 @@ def list_page(title: str, keys: Sequence[tuple[str, str]], shows: Sequence[str])
     )
 
 
-def _joined(keys: Sequence[Key]) -> list[tuple[str, str]]:
+def joined(keys: Sequence[Key]) -> list[tuple[str, str]]:
     """Return key and words; the digits of the views in one line, up and down in one."""
     found: list[tuple[str, str]] = []
-    digits = [row for row in keys if row.key in VIEWS]
+    digits = [row for row in keys if row.action.startswith("view_")]
     for row in keys:
         if digits and row is digits[0]:
             found.append((f"{min(VIEWS)} to {max(VIEWS)}", f"go to {', '.join(VIEWS.values())}"))

@@ -302,10 +302,9 @@ class StartFace:
 
     def help(self) -> None:
         """Show the keys of this page."""
-        from telemetry.screen.help_page import list_page
+        from telemetry.screen.help_page import joined, list_page
 
-        keys = [("up down" if row.key == "up" else row.key, row.does) for row in self._rows() if row.key != "down"]
-        self.prompt = list_page("keys of this page", keys, _WHAT_IT_SHOWS[self.page])
+        self.prompt = list_page("keys of this page", joined(self._rows()), _WHAT_IT_SHOWS[self.page])
 
     def commands(self) -> None:
         """Open the list of commands."""

@@ -168,6 +168,8 @@ async def test_the_other_keys_stay(session_store: Path) -> None:
         assert app._face.light == "dusk"
         await pilot.press("h")
         assert "keys of this page" in rows_of(app)[0]
+        said = " ".join(" ".join(row[:39] for row in rows_of(app)).split())
+        assert "up down choose the session above, choose the session below" in said
         await pilot.press("escape", "c", *"all", "space", *"ses", "enter")
         assert rows_of(app)[0].startswith(" sessions")
         await pilot.press("f", *"cart", "enter")
