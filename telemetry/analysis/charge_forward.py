@@ -70,7 +70,7 @@ def settings_for(chemistry: str, own_table: bool = False) -> FilterSettings:
     return FilterSettings(step=0.01, discount=0.03, unmodelled=0.015)
 
 
-def _possible(belief: Belief) -> Belief:
+def _bounded(belief: Belief) -> Belief:
     """Return ``belief`` between empty and full: what is counted beyond either is there, and no surer for it."""
     mean = np.clip(belief.mean, 0.0, 1.0)
     low, high = (np.clip(each + mean - belief.mean, 0.0, 1.0) for each in (belief.low, belief.high))
@@ -139,7 +139,7 @@ class ForwardCharge:
         stretched = deviation / np.maximum(belief.deviation, 1e-9)
         low = belief.mean - (belief.mean - belief.low) * stretched
         high = belief.mean + (belief.high - belief.mean) * stretched
-        return _possible(Belief(belief.mean, deviation, low, high))
+        return _bounded(Belief(belief.mean, deviation, low, high))
 
     def weigh_lines(self, lines: Hypotheses, blocks: Blocks, part: tuple[int, int]) -> Belief:
         """Return the charge at each block of ``part`` (first, behind the last): lines weighed by the voltage."""
@@ -153,7 +153,7 @@ class ForwardCharge:
             hours.append(weighing.hours)
             if self._worth_seeing(rates) and not np.isnan(blocks.volts[place]):
                 weighing.see(float(blocks.volts[place]))
-        return _possible(weighing.belief(np.array(counted), np.array(hours)))
+        return _bounded(weighing.belief(np.array(counted), np.array(hours)))
 
     def _begin(self, start: Hypotheses | None, settings: FilterSettings | None = None) -> None:
         count = self._kept.forgotten + len(self._kept)

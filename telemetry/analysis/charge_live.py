@@ -24,9 +24,9 @@ STATE_OF_CHARGE = Group(DERIVED, "state_of_charge", ("soc_estimated", "soc_uncer
 
 _USUAL_OFFSET = 0.003  # of a sensor nobody checked, over the capacity in an hour: see current_offset
 _STRANGE_BLOCKS = 6
-"""How many blocks in a row settle whether the voltage is one that the stated cells can have: a minute. Ours."""
+"""Blocks that settle whether the stated cells can have such a voltage: a minute. Ours."""
 _SWITCHED_OFF_V = 0.2
-"""V a cell, below which the BMS has opened its switch, and the voltage says nothing of the cells. Ours."""
+"""V a cell: below this the BMS has disabled discharge, and the voltage says nothing about the cells. Ours."""
 
 
 class EstimateCharge:
@@ -70,7 +70,7 @@ class EstimateCharge:
         return span.adding(batches=[Batch.of_rows(STATE_OF_CHARGE, t, values)], complete=complete)
 
     def _is_strange(self, volts: float) -> bool:
-        """Take a block's volts a cell; return whether the stated cells cannot have had the latest of them."""
+        """Take a block's volts a cell; return whether the latest are more than the stated cells can have, or less."""
         if volts > _SWITCHED_OFF_V:
             more = -1 if self._pack.cell.may_show(volts) else 1
             self._strange = min(max(self._strange + more, -_STRANGE_BLOCKS), _STRANGE_BLOCKS)

@@ -2,9 +2,9 @@
 
     energy = (state of charge - reserve) / 100 x capacity x mean voltage under load from there to the reserve
 
-None of the four is known exactly, and a pack that is empty cannot be emptier, so all are drawn together
-and the interval is read off. A capacity that is not the stated one spoils the state
-of charge as well, by what was drawn on it so far. One estimator live and afterwards.
+None of the four is known exactly, and a pack that is empty cannot be emptier, so all are drawn together and the
+interval is read off. A capacity that is not the stated one spoils the state of charge as well, by what was drawn on
+it so far. One estimator live and afterwards.
 """
 
 from __future__ import annotations

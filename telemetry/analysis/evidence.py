@@ -269,7 +269,7 @@ def _near(series: Series, t: Times) -> Flags:
 
 
 def fits_cells(voltage: Series, pack: Pack) -> bool:
-    """Return whether the pack's voltage is one that the cells stated of it can have for long."""
+    """Return whether the pack's voltage is one that the stated cells can have for long."""
     return pack.cell.may_show(float(np.median(voltage.values)) / pack.cells_in_series)
 
 

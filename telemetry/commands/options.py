@@ -173,7 +173,7 @@ def store_path(arguments: argparse.Namespace) -> Path:
 
 
 def _has_terminal() -> bool:
-    """Return whether a screen would be seen: it is drawn on the error stream. Into a pipe it would stall the run."""
+    """Return whether anybody would see a screen: it is drawn on the error stream, and a pipe would stall the run."""
     return sys.stdout.isatty() and sys.stderr.isatty()
 
 

@@ -73,7 +73,7 @@ class Chemistry:
         return _WORDS.get(self.name, self.name.upper())
 
     def may_show(self, volts: float) -> bool:
-        """Return whether a cell can have so many V for long, 5 % allowed for the meter."""
+        """Return whether a cell can stay at ``volts``, with 5 % allowed for the meter."""
         return 0.95 * self.minimum_v <= volts <= 1.05 * self.maximum_v
 
     @property
