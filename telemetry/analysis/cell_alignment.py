@@ -207,9 +207,10 @@ def align_cells(
     swing = (ends[1] - ends[0]) / capacity_ah
     windows = _windows(swing)
     for nth in (_FIRST_LOOK, 1):
-        cost, found, covariance = _explain([leg.every(nth) for leg in legs], windows, ends, capacity_ah, reading_v)
+        cost, found, normal = _explain([leg.every(nth) for leg in legs], windows, ends, capacity_ah, reading_v)
         likely = (cost < cost.min(axis=0) + _HOPELESS).any(axis=1)
         windows = windows[likely]
+    covariance = np.linalg.inv(normal)
     # Laplace's approximation of how likely each window is
     chance = -0.5 * cost + 0.5 * np.linalg.slogdet(covariance)[1]
     chance = np.exp(chance - chance.max(axis=0))
@@ -286,7 +287,7 @@ def _roughness(curve: _Curve) -> float:
 def _explain(
     legs: list[_Leg], windows: Values, ends: tuple[float, ...], capacity_ah: float, reading_v: float
 ) -> tuple[Values, Values, Values]:
-    """Return how well each window explains each cell: its cost, both shifts, and the covariance of all six unknowns.
+    """Return how well each window explains each cell: its cost, both shifts, and the precision of all six unknowns.
 
     Returns:
         float64 (windows, cells), (windows, cells, 2) and (windows, cells, 6, 6).
@@ -295,8 +296,8 @@ def _explain(
     at_once = max(1, _AT_ONCE // (bins * cells))
     parts = [windows[at : at + at_once] for at in range(0, len(windows), at_once)]
     found = [_solved(legs, part, ends, capacity_ah, reading_v) for part in parts]
-    cost, shifts, covariance = (np.concatenate(each) for each in zip(*found, strict=True))
-    return cost, shifts, covariance
+    cost, shifts, normal = (np.concatenate(each) for each in zip(*found, strict=True))
+    return cost, shifts, normal
 
 
 def _solved(
@@ -323,7 +324,7 @@ def _solved(
     cost = (5 * np.log1p(np.minimum(left * left / variance, most) / 4) * weight).sum(axis=1)
     cost += np.log(known) @ weight + held[:, None]
     cost += np.einsum("wci,wij,wcj->wc", factors, prior, factors) - 2 * np.einsum("wci,wi->wc", factors, pull)
-    return cost, windows[:, None, :2] + factors[..., :2], np.linalg.inv(normal)
+    return cost, windows[:, None, :2] + factors[..., :2], normal
 
 
 def _prior(windows: Values, swing: float, reading_v: float) -> tuple[Values, Values, Values]:
