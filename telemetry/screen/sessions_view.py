@@ -251,7 +251,7 @@ def _about(entry: Entry, now: int) -> str:
 
 
 _NOT_YET = {
-    "being recorded": "It is being recorded: enter shows it (shakedown watch --follow), without touching the run.",
+    "being recorded": "Being recorded: enter shows it, as shakedown watch --follow does, and leaves the run alone.",
     "not judged yet": "Its verdict is being found.",
     "on the bench": "Done on the bench, without a drive: first power, or a part tried with the wheels up.",
 }
@@ -261,7 +261,8 @@ def _draw_said(canvas: Canvas, rows: _Rows, entry: Entry) -> None:
     """Draw the verdict's sentence and the next act in the rows there are for them."""
     width, outcome = canvas.width, entry.outcome
     if outcome is None:
-        canvas.label(2, rows.said, fitted(_NOT_YET[entry.state], width - 3))
+        for y, line in enumerate(wrapped(_NOT_YET[entry.state], width - 3)[: rows.said_room], start=rows.said):
+            canvas.label(2, y, line)
         return
     at = 2
     if width >= 100:
