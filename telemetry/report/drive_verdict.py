@@ -2,7 +2,8 @@
 
 * PARK: a part is past its limit, an alarm of high priority tripped, the BMS disabled the discharge or the supply was
   lost.
-* DRIVE GENTLY: a part is within its warning, an alarm of medium priority was raised, or a cell fault has a name.
+* DRIVE GENTLY: a part is within its warning, an alarm of medium priority was raised (of low charge: still stands),
+  or a cell fault has a name.
 * DRIVE ON: every judged part holds, and the least set was judged (see :func:`lacking`).
 * NOT ENOUGH SEEN: anything else, with what to record.
 
@@ -55,6 +56,7 @@ BLOCKING = (
 POWER_LOST = ("discharge-disabled", "supply-lost")
 """Alarms that come first in the report."""
 _OF_THE_RECORDER = ("recording", "link", "program-error")
+_LOW_END = "soc_lower_bound"
 _WITH_DIRECTION = ("pack_current", "discharge_current_average", "charge_current_average", "cold_charge_current")
 _CHARGE_ONLY_S = 30.0
 
@@ -167,7 +169,10 @@ def _gently(facts: Facts) -> list[_Reason]:
     reasons += [
         _of_alarm(alarm)
         for alarm in facts.alarms
-        if alarm.was_active and alarm.priority in ("high", "medium") and alarm.limit not in _OF_THE_RECORDER
+        if alarm.was_active
+        and alarm.priority in ("high", "medium")
+        and alarm.limit not in _OF_THE_RECORDER
+        and not _is_charged_again(alarm)
     ]
     for cell in facts.odd:
         if cell.cause != "unknown":
@@ -175,6 +180,11 @@ def _gently(facts: Facts) -> list[_Reason]:
             act = act_after(f"cell-{cell.cause}", parked=False)
             reasons.append(_Reason(f"Cell {cell.cell} stands out: {cause}", act, f"cell {cell.cell}: {cause}"))
     return reasons
+
+
+def _is_charged_again(alarm: AlarmEntry) -> bool:
+    """Whether the charge was low and is not any more: nothing of that is left to drive gently for."""
+    return alarm.limit == "soc-low" and alarm.stands in ("normal", "returned unacknowledged")
 
 
 def _of_row(row: PartRow) -> _Reason:
@@ -203,7 +213,8 @@ def _of_alarm(alarm: AlarmEntry) -> _Reason:
     value, bound, short = "", math.nan, name
     if raised is not None and raised.value is not None and raised.bound is not None:
         bound = raised.bound
-        value = f", {with_unit(raised.value, alarm.unit)} against {with_unit(bound, alarm.unit)}"
+        low_end = "perhaps " if alarm.signal == _LOW_END else ""
+        value = f", {low_end}{with_unit(raised.value, alarm.unit)} against {with_unit(bound, alarm.unit)}"
         short = f"{name} {with_unit(raised.value, alarm.unit)}"
     act = act_for(alarm.limit, alarm.level, "resting", alarm.signal, bound=bound)
     return _Reason(f"{capital(name)} at {clock(alarm.from_s)}{value}", act.do, short)

@@ -51,6 +51,22 @@ def alarm(limit, priority="high", level="trip", active_s=3.0):
     return replace(entry, priority=priority)
 
 
+@pytest.mark.parametrize(
+    ("stands", "word"),
+    [
+        ("normal", "DRIVE ON"),
+        ("returned unacknowledged", "DRIVE ON"),
+        ("acknowledged", "DRIVE GENTLY"),
+        ("suppressed by design", "DRIVE GENTLY"),
+    ],
+)
+def test_a_low_charge_counts_until_it_is_charged_and_is_no_more_than_perhaps(stands, word):
+    (entry,) = alarm_entries(episodes_of(raised("soc-low", "soc_lower_bound"), 10**12), 0)
+    found = judge(facts(alarms=[replace(entry, priority="medium", stands=stands)]))
+    assert found.word == word
+    assert ("perhaps 2.4 %" in found.reason) == (word == "DRIVE GENTLY")
+
+
 def verdict(series, stated=MACHINE, alarms=()):
     return report_of(figures_of(series, stated), review_of("drive", "the limits", alarms, 0, 10**12))
 
