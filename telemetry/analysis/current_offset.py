@@ -7,7 +7,8 @@ to be subtracted. It is read
 * while the BMS has disabled both charge and discharge, so that no current can flow;
 * after a mark of the owner's that the key is off and nothing is plugged in, until the load comes back;
 * while the key line is off and no charger is known to run: the rest is at most the controller's leakage;
-* from a rest long enough for the drift of the voltage to separate a real draw from a false one.
+* from a rest long enough for the drift of the voltage to separate a real draw from a false one;
+* where the reading comes back to one level after each load, further from zero than a machine that stands can draw.
 
 Otherwise it is only bounded: value 0 or what the rest allows, with an uncertainty that widens everything that counts
 charge. Sizes of standby, dead band and usual offsets: common practice.
@@ -21,10 +22,11 @@ import numpy as np
 
 from telemetry.analysis.instruments import USUAL_CURRENT_OFFSET_C
 from telemetry.analysis.open_circuit import open_circuit_tables
+from telemetry.analysis.ranges import Z90
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.analysis.source_difference import resolution
 from telemetry.machine.pack_keys import Pack
-from telemetry.model.batch import MICROSECONDS, Flags, Times
+from telemetry.model.batch import MICROSECONDS, Flags, Times, Values
 from telemetry.model.time_text import length
 from telemetry.model.words import fixed
 
@@ -34,6 +36,17 @@ _AS_LIKELY, _LIKELY = 0.5, 0.85
 """That nothing is drawn at a rest, without and with a sign of it; ours, held by the calibration of the charge."""
 _REST_SHARE = 0.02
 """Below this share of the capacity an hour the machine may stand; common practice."""
+_FAR_A = 5.0
+"""A sensor nobody set to zero may be so far off: 1 % of a Hall sensor of 500 A; common practice, from memory."""
+_FAR_OFF, _RARE = 0.2, 0.02
+"""That a sensor is further off than usual; that a machine that stands draws more than usual, or is charged between
+loads. Ours; chosen on drawn packs with sensors up to 4 A off."""
+_EVEN, _EVEN_A = 2.0, 0.1
+"""A rest scatters by at most so many times what it does from row to row, and so many A: a taper and a slow drive by
+more. Ours."""
+_COMES_BACK, _LOAD_SHARE = 3, 0.1
+"""Rests at one level, each beside a load of a tenth of the capacity an hour: nobody plugs a charger in at each stop.
+Ours."""
 _LEAST_REST_S, _SETTLING_S, _LEAST_ROWS = 20.0, 2.0, 5
 _LEAK_A, _SWITCH_LEAK_A, _STATED_LEAK_A = 0.02, 0.005, 0.01
 """What may flow though the key is off, the pack's switches are open, or a mark says that nothing was connected, A."""
@@ -56,7 +69,8 @@ class CurrentOffset:
     Attributes:
         value_a: to be subtracted from each reading.
         uncertainty_a: one standard deviation.
-        ground: ``switches-open``, ``stated-off``, ``key-off``, ``rest-drift``, or ``bounded`` where it is not known.
+        ground: ``switches-open``, ``stated-off``, ``key-off``, ``rest-drift``, ``comes-back``, or
+            ``bounded`` where it is not known.
         why: one sentence: where the figure comes from, or why there is none and what would give it.
 
     """
@@ -170,64 +184,105 @@ def _resting(current: Series, pack: Pack) -> Flags:
     return np.asarray(np.abs(current.values) < _REST_SHARE * pack.capacity_ah)
 
 
-def _bounded(current: Series, pack: Pack, usual: float) -> CurrentOffset:
-    """Return the bound: at rest the machine draws between nothing and what machines usually draw."""
-    remedy = "to measure it, switch the key off and unplug the charger for a minute, with a mark that says `key off`"
-    told, off = _lowest_rest(current, pack)
-    if told is None or told[1] > usual:
-        return CurrentOffset(0.0, usual, "bounded", f"the pack never rested for {length(_LEAST_REST_S)}; {remedy}")
-    shown = told[0]
-    # usual offset, normal; the machine draws nothing with chance ``off``, else evenly between nothing and the most
-    most = _MOST_STANDBY * pack.capacity_ah
-    grid = np.linspace(shown - most, shown, 101)
-    draw = np.append(np.full(100, (1.0 - off) / 100), off)
-    weights = draw * (np.exp(-0.5 * (grid / usual) ** 2) + 1e-12)
-    weights /= weights.sum()
-    value = float((weights * grid).sum())
-    spread = float(np.sqrt((weights * (grid - value) ** 2).sum()))
-    why = f"the sensor shows {fixed(shown, 2)} A at rest, which may be its standby current; {remedy}"
-    return CurrentOffset(value, max(spread, told[1]), "bounded", why)
+@dataclass(frozen=True, slots=True)
+class _Rest:
+    """A rest, all in A.
 
-
-def _lowest_rest(current: Series, pack: Pack) -> tuple[tuple[float, float, float] | None, float]:
-    """Return mean, its standard deviation and seconds of the rest at which least was shown, or None without a rest.
-
-    Also how likely it is that nothing was drawn then.
-
-    A machine that stands with its key on draws more than one that is switched off, so the lowest comes nearest to
-    nothing: more so where another rest showed more, or where the rest stands beside a charge. Otherwise nothing drawn
-    is as likely as something drawn. Charging is no rest: what is shown must be even.
+    Attributes:
+        shown_a, spread_a: mean and its standard deviation.
+        beside_a: lowest median, and highest value, of the minute before and of the minute after it.
     """
-    resting = _resting(current, pack)
+
+    shown_a: float
+    spread_a: float
+    beside_a: tuple[float, float]
+
+
+def _bounded(current: Series, pack: Pack, usual: float) -> CurrentOffset:
+    """Return the bound: at rest the machine draws between nothing and what machines usually draw.
+
+    A machine that stands with its key on draws more than one that is switched off, so the lowest rest comes nearest
+    to nothing: more so where another rest showed more, or where it stands beside a charge. Otherwise nothing drawn is
+    as likely as something drawn.
+
+    Far from zero a consumer is on, or a charger, or the sensor is off by more than usual; where only the last is
+    left, that is the offset. Such rests count only where none is near zero.
+    """
+    remedy = "to measure it, switch the key off and unplug the charger for a minute, with a mark that says `key off`"
+    rests = _rests(current, _resting(current, pack)) or _rests(current, np.asarray(np.abs(current.values) < _FAR_A))
+    lowest = min(rests, key=lambda rest: rest.shown_a + 2.0 * rest.spread_a, default=None)
+    if lowest is None or lowest.spread_a > usual:
+        return CurrentOffset(0.0, usual, "bounded", f"the pack never rested for {length(_LEAST_REST_S)}; {remedy}")
+    shown = lowest.shown_a
+    alike = [rest for rest in rests if rest.shown_a - shown < 3.0 * np.hypot(rest.spread_a, lowest.spread_a)]
+    charged = min(rest.beside_a[0] for rest in alike) < -_REST_SHARE * pack.capacity_ah
+    drawn_elsewhere = max(rest.shown_a for rest in rests) - shown > max(0.1, 6.0 * lowest.spread_a)
+    far, loads = abs(shown) > 3.0 * usual, sum(rest.beside_a[1] > _LOAD_SHARE * pack.capacity_ah for rest in alike)
+    back = loads >= _COMES_BACK
+    off = _LIKELY if drawn_elsewhere or (charged and not far) else _AS_LIKELY
+    drawn, chance = _drawn(_MOST_STANDBY * pack.capacity_ah, off, 0.0 if back or not far else _RARE if loads else 0.5)
+    may_be = shown - drawn
+    weights = chance * (
+        (1.0 - _FAR_OFF) * _normal(may_be, usual) + _FAR_OFF * _normal(may_be, max(usual, 0.5 * _FAR_A))
+    )
+    weights /= weights.sum()
+    value = float((weights * may_be).sum())
+    spread = max(float(np.sqrt((weights * (may_be - value) ** 2).sum())), lowest.spread_a)
+    order = np.argsort(may_be)
+    ends = may_be[order][np.searchsorted(np.cumsum(weights[order]), (0.05, 0.95))]
+    spread = max(spread, float(np.abs(ends - value).max()) / Z90)  # lopsided: the farther end counts
+    if back and abs(value) > 3.0 * max(usual, spread):
+        why = f"after each load the sensor comes back to {fixed(shown, 2)} A, further from zero than a machine draws"
+        return CurrentOffset(value, spread, "comes-back", why)
+    what = "its offset, a consumer or a charger" if far else "its standby current"
+    why = f"the sensor shows {fixed(shown, 2)} A at rest, which may be {what}; {remedy}"
+    return CurrentOffset(value, spread, "bounded", why)
+
+
+def _drawn(most_a: float, off: float, charges: float) -> tuple[Values, Values]:
+    """Return what may flow at a rest, A, and the chance of each.
+
+    Nothing with chance ``off``; else evenly up to ``most_a``, rarely more; or, with chance ``charges``, inwards.
+    """
+    steps = np.linspace(0.005, 0.995, 100)
+    standby, more, charger = steps * most_a, steps * _FAR_A, -steps * _FAR_A
+    share = (1.0 - off) / len(steps)
+    out = np.concatenate([[off], np.full(100, (1.0 - _RARE) * share), np.full(100, _RARE * share)])
+    into = np.full(100, charges / len(steps))
+    return np.concatenate([[0.0], standby, more, charger]), np.concatenate([(1.0 - charges) * out, into])
+
+
+def _normal(at: Values, deviation: float) -> Values:
+    return np.asarray(np.exp(-0.5 * (at / deviation) ** 2) / deviation)
+
+
+def _rests(current: Series, resting: Flags) -> list[_Rest]:
+    """Return the stretches of ``resting`` in which the current is even for twenty seconds and more."""
+    found = []
     edges = np.flatnonzero(np.diff(np.concatenate([[0], resting.astype(np.int8), [0]])))
-    best: tuple[float, float, float] | None = None
-    off, beside, highest = _AS_LIKELY, False, -np.inf
-    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+    for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
         if current.t[end - 1] - current.t[begin] < _LEAST_REST_S * MICROSECONDS:
             continue
         only = np.zeros(len(resting), dtype=np.bool_)
         only[begin:end] = True
-        told = _mean_while(current, _quiet(current, only))
-        if told is None:
-            continue
-        highest = max(highest, told[0])
-        if best is None or told[0] < best[0] - 2.0 * float(np.hypot(told[1], best[1])):
-            best, beside = told, False
-        if told[0] < best[0] + 3.0 * float(np.hypot(told[1], best[1])):
-            beside |= _charged(current, pack, int(begin) - 1, -1) or _charged(current, pack, int(end), 1)
-    if best is not None and (beside or highest > best[0] + max(0.1, 6.0 * best[1])):
-        off = _LIKELY
-    return best, off
+        quiet = _quiet(current, only)
+        told = _mean_while(current, quiet)
+        shown = current.values[quiet]
+        if told is not None and shown.std() <= _EVEN * np.diff(shown).std() / np.sqrt(2.0) + _EVEN_A:
+            sides = [_minute(current, begin - 1, -1), _minute(current, end, 1)]
+            beside = min(float(np.median(side)) for side in sides), max(float(side.max()) for side in sides)
+            found.append(_Rest(told[0], told[1], beside))
+    return found
 
 
-def _charged(current: Series, pack: Pack, place: int, step: int) -> bool:
-    """Whether the minute from ``place`` on, forward or backward, was spent charging."""
+def _minute(current: Series, place: int, step: int) -> Values:
+    """Return the current of the minute from ``place`` on, forward or backward; 0 where there is next to none."""
     if not 0 <= place < len(current.t):
-        return False
+        return np.zeros(1)
     apart = np.abs(current.t - current.t[place])
     side = current.t >= current.t[place] if step > 0 else current.t <= current.t[place]
     minute = current.values[side & (apart <= 60 * MICROSECONDS)]
-    return len(minute) > _LEAST_ROWS and bool(np.median(minute) < -_REST_SHARE * pack.capacity_ah)
+    return minute if len(minute) > _LEAST_ROWS else np.zeros(1)
 
 
 def _by_rest_drift(series: SessionSeries, current: Series, pack: Pack) -> CurrentOffset | None:

@@ -68,6 +68,37 @@ def test_standing_alone_proves_nothing_and_the_bound_holds(offset: float, draw: 
     assert abs(found.value_a - offset) < 2.5 * found.uncertainty_a
 
 
+def stops(offset: float, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Stand for 40 s after each minute of drive."""
+    t = np.arange(count * 100) * 1_000_000
+    random = np.random.default_rng(5)
+    return t, np.where(t % 100_000_000 < 60e6, 40.0, 0.0) + offset + random.normal(0, 0.05, len(t))
+
+
+def test_a_sensor_far_off_is_known_by_what_it_comes_back_to() -> None:
+    found = find_offset(session({"pack_current": stops(-3.0, 6)}), LFP)
+    assert found.ground == "comes-back"
+    assert abs(found.value_a + 3.0) < 1.645 * found.uncertainty_a < 1.5
+
+
+def test_one_stop_far_below_zero_may_be_a_charger_and_far_above_a_consumer() -> None:
+    for offset in (-3.0, 3.0):
+        found = find_offset(session({"pack_current": stops(offset, 1)}), LFP)
+        assert not found.known
+        assert "charger" in found.why
+        low, high = (found.value_a + sign * 1.645 * found.uncertainty_a for sign in (-1, 1))
+        assert low < min(0.0, offset) + 0.3  # the usual offset, and a consumer or a charger
+        assert high > max(0.0, offset) - 0.3
+
+
+def test_a_taper_is_no_rest() -> None:
+    """It goes through what a sensor 2 A off shows as nothing."""
+    t = np.arange(3600) * 1_000_000
+    amperes = -30.0 * np.exp(-t / 900e6) + 2.0 + np.random.default_rng(6).normal(0, 0.05, len(t))
+    found = find_offset(session({"pack_current": (t, amperes)}), LFP)
+    assert "never rested" in found.why
+
+
 def test_a_dead_band_is_no_proof_of_no_offset() -> None:
     """Electronics that show 0 below half an ampere: zeros say no more than that."""
     t, amperes = standing(0.0, 0.0)
