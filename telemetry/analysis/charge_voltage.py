@@ -7,32 +7,14 @@ the sag at the drive's current is taken off.
 
 from __future__ import annotations
 
-import numpy as np
-
 from telemetry.analysis.open_circuit import mean_voltage_uncertainty, open_circuit_tables, stated_table
 from telemetry.analysis.ranges import Z90, Range
 from telemetry.analysis.resistance import Resistance
-from telemetry.analysis.session_power import SessionPower
 from telemetry.machine.cell_practice import CELL_PRACTICE
 from telemetry.machine.pack_keys import Pack
 
 SLOW_OVER_FAST = Range(1.0, 1.4, 2.0)
 """Resistance to a load of minutes over that of the first second. Common practice, from memory."""
-EMPTY_SHARE = 0.02
-"""Below this share of charge a drive has ended: the lowest cell is empty before the mean one. Common practice."""
-
-
-def drive_current_a(power: SessionPower) -> float:
-    """Return the current at which the average ampere-hour left the pack, A; 0 where none did.
-
-    The mean of the current weighted by charge, sum of I squared over sum of I: what is lost goes with I squared, so a
-    drive in bursts loses more than its plain mean current tells.
-    """
-    if power.power is None:
-        return 0.0
-    amperes = np.maximum(power.power.values, 0.0) / np.maximum(power.voltage, 1e-9)
-    total = float(amperes.sum())
-    return float((amperes**2).sum()) / total if total > 0.0 else 0.0
 
 
 def fast_ohm(pack: Pack, measured_ohm: Range | None = None) -> Range:
@@ -57,22 +39,12 @@ def measured_ohm(found: Resistance | None) -> Range | None:
     return Range.around(found.pack_mohm, Z90 * (found.pack_uncertainty_mohm or 0.0)).times(0.001)
 
 
-def pack_ohm(pack: Pack, measured: Resistance | None = None) -> Range:
-    """Return the pack's resistance to a load of minutes, ohm.
-
-    A measurement is over one second; by common practice, from memory, minutes of load show 1.0 to 2 times that.
-    """
-    found = measured_ohm(measured)
-    fast = fast_ohm(pack, found)
-    return fast if found is None else fast.times(SLOW_OVER_FAST)
-
-
-def voltage_over_charge(pack: Pack, amperes: float, ohm: Range, low: float = EMPTY_SHARE, high: float = 1.0) -> Range:
+def voltage_over_charge(pack: Pack, amperes: float, ohm: Range, low: float, high: float) -> Range:
     """Return the mean voltage under load while the charge goes from ``high`` to ``low``, V, with 90 % bounds.
 
     Args:
         pack: its chemistry, or its owner's curve of open-circuit voltage, and its cells in series.
-        amperes: as :func:`drive_current_a` gives it.
+        amperes: at which the average ampere-hour leaves the pack.
         ohm: resistance of the pack over a drive, ohm.
         low, high: shares of charge, 0 to 1; where they are the wrong way round, the voltage at ``low``.
 

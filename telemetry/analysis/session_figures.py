@@ -9,11 +9,11 @@ import numpy as np
 
 from telemetry.analysis.capacity import UsableCapacity, best_capacity, find_capacity
 from telemetry.analysis.cell_findings import CellFindings, judge_cells
-from telemetry.analysis.charge_voltage import fast_ohm, measured_ohm, pack_ohm
+from telemetry.analysis.charge_voltage import fast_ohm, measured_ohm
 from telemetry.analysis.charging import ChargeFacts, Charging, find_charging
 from telemetry.analysis.current_offset import CurrentOffset, find_offset
-from telemetry.analysis.energy_left import Load, capacity_range, find_energy_left
-from telemetry.analysis.evidence import Finding, find_evidence
+from telemetry.analysis.energy_left import FULL_PCT, Load, capacity_range, find_energy_left
+from telemetry.analysis.evidence import Finding, find_evidence, fits_cells
 from telemetry.analysis.instruments import InstrumentErrors, corrected, session_errors
 from telemetry.analysis.open_circuit import stated_table
 from telemetry.analysis.outlook import Outlook, find_outlook
@@ -110,20 +110,24 @@ def figures_of(series: SessionSeries, machine: Machine | None, wall_wh: float | 
     usable = None if pack is None else capacity_range(pack, capacity)
     charging = find_charging(series, power, phases.of("charge"), _facts(machine, capacity, end_pct, wall_wh))
     share = None if charging is None else charging.charger_efficiency
-    ohm = None if pack is None else pack_ohm(pack, resistance)
-    left = None
-    if pack is not None and usable is not None and power.current is not None and end_pct is not None:
-        seconds_ohm = fast_ohm(pack, measured_ohm(resistance))
-        load, highest = Load.of(power.current), 0.0 if charge is None else float(charge.pct.max())
-        left = find_energy_left(end_pct, pack, usable, load, seconds_ohm, highest)
+    left = whole = None
+    if pack is not None and usable is not None and power.current is not None:
+        ohm, load, volts = (
+            fast_ohm(pack, measured_ohm(resistance)),
+            Load.of(power.current),
+            series.get("pack_voltage"),
+        )
+        if volts is None or fits_cells(volts, pack):
+            whole = find_energy_left(FULL_PCT, pack, usable, load, ohm)
+        if charge is not None and end_pct is not None:
+            left = find_energy_left(end_pct, pack, usable, load, ohm, float(charge.pct.max()))
     work = session_work(
         series,
         power,
         phases,
         machine,
         energy_uncertainty=_energy_uncertainty(totals),
-        usable_ah=usable,
-        ohm=ohm,
+        charge_wh=whole,
         charger_share=share,
     )
     evidence = tuple(find_evidence(series, machine, power))

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from telemetry.analysis.charge_voltage import drive_current_a, pack_ohm, voltage_over_charge
-from telemetry.analysis.energy_left import capacity_range
-from telemetry.analysis.evidence import fits_cells
 from telemetry.analysis.field_area import FieldArea, find_field_area
 from telemetry.analysis.phases import Phases
 from telemetry.analysis.ranges import Z90, Range
@@ -29,7 +26,7 @@ class SessionWork:
         area: distance and area.
         work: energy, pace, money.
         energy_wh: net out of the pack with charging left out, Wh, 90 % bounds; None without power.
-        charge_wh: what a full charge gives, Wh; None without a capacity.
+        charge_wh: what a full charge gives, Wh.
         km_per_wh, ha_per_wh: what a Wh gave, for the outlook.
     """
 
@@ -48,8 +45,7 @@ def session_work(
     machine: Machine | None = None,
     *,
     energy_uncertainty: float = 0.01,
-    usable_ah: Range | None = None,
-    ohm: Range | None = None,
+    charge_wh: Range | None = None,
     charger_share: Range | None = None,
 ) -> SessionWork:
     """Return the work of ``series``; a session without drive or work has none, and says so.
@@ -58,8 +54,7 @@ def session_work(
         series, power, phases: the session; phases of charge are left out.
         machine: what the owner states; None: what needs it is unknown.
         energy_uncertainty: one standard deviation of the net energy, as a share.
-        usable_ah: the capacity to count with; None: as the stated one lets expect.
-        ohm: measured resistance of the pack; None: stated, else what its chemistry lets expect.
+        charge_wh: what a full charge gives; None: not known.
         charger_share: measured efficiency of the charger; None: the usual range.
     """
     used = phases.of("drive", "work")
@@ -73,15 +68,10 @@ def session_work(
     area = find_field_area(series, width, working, stated)
     out = phases.of("rest", "drive", "work")
     energies = [phase.energy_wh for phase in out if phase.energy_wh is not None]
-    energy = charge = None
+    energy = None
     if power.power is not None and energies:
         net = sum(energies)
         energy = Range.around(net, Z90 * energy_uncertainty * abs(net))
-        volts = series.get("pack_voltage")
-        if machine is not None and (volts is None or fits_cells(volts, machine.pack)):
-            pack = machine.pack
-            over = voltage_over_charge(pack, drive_current_a(power), ohm or pack_ohm(pack))
-            charge = (usable_ah or capacity_range(pack)).times(over)
     wall = None
     if machine is not None:
         through = (charger_share or CHARGER_SHARE).times(CHARGE_ENERGY_SHARE[machine.pack.chemistry])
@@ -94,7 +84,7 @@ def session_work(
         distance_km=area.distance_km,
         working_km=area.working_km,
         working_width_m=width,
-        charge_wh=charge,
+        charge_wh=charge_wh,
         wall_wh_per_wh=wall,
         prices=None if machine is None else machine.work,
     )
@@ -103,7 +93,7 @@ def session_work(
         area,
         work,
         energy,
-        charge,
+        charge_wh,
         one.over(work.wh_per_km) if work.wh_per_km is not None else None,
         one.over(work.wh_per_ha) if work.wh_per_ha is not None else None,
     )

@@ -28,6 +28,7 @@ class Truth:
         lag_s: by how much the cells' readings are late.
         pulse_ohm: float64 (2,), the pack's resistance over 1 s and over 10 s, ohm; empty where nobody asks.
         pulses: float64 (n, 3), over the charges of the drive, rising: the charge, and the same two there.
+        whole: Wh, h, km and ha of a whole charge driven likewise; empty where nobody asks.
     """
 
     t: np.ndarray
@@ -44,6 +45,7 @@ class Truth:
     lag_s: float
     pulse_ohm: np.ndarray = field(default_factory=lambda: np.empty(0))
     pulses: np.ndarray = field(default_factory=lambda: np.empty((0, 3)))
+    whole: tuple[float, ...] = ()
 
     @property
     def pct(self) -> np.ndarray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -11,6 +12,7 @@ from telemetry.analysis.capacity import find_capacity
 from telemetry.analysis.cell_findings import CellFindings
 from telemetry.analysis.current_offset import find_offset
 from telemetry.analysis.ranges import Z90
+from telemetry.analysis.series import Series
 from telemetry.analysis.session_figures import figures_of, find_cells
 from telemetry.analysis.state_of_charge import estimate_charge
 from telemetry.machine.sections import Machine
@@ -18,6 +20,7 @@ from tests.calibration.case import Case
 from tests.calibration.figure import Figure, Row
 from tests.calibration.kinds import kinds
 
+MOST_OFF_A = 4.0
 COURSES = ("drive", "charge-then-drive", "drive-then-charge", "drive-to-empty", "drive-to-empty-then-charge")
 
 
@@ -76,6 +79,16 @@ def capacity_rows(case: Case) -> Iterator[Row]:
         yield _once(case, 100.0 * found.usable_ah / truth, 100.0 * found.uncertainty_ah / truth, 100.0)
 
 
+def far_off_rows(case: Case) -> Iterator[Row]:
+    """Yield the energy out by a current sensor that is up to 4 A off."""
+    drawn = float(np.random.default_rng([case.seed, 89]).uniform(-MOST_OFF_A, MOST_OFF_A))
+    current = case.series.signals["pack_current"]
+    off = Series(current.t, np.round(current.values + drawn - case.truth.offset_a, 6))
+    series = replace(case.series, signals={**case.series.signals, "pack_current": off})
+    kind = f"{case.kind}, {int(abs(drawn))} to {int(abs(drawn)) + 1} A {'too much' if drawn > 0.0 else 'too little'}"
+    yield from energy_rows(replace(case, kind=kind, series=series))
+
+
 def energy_rows(case: Case) -> Iterator[Row]:
     """Yield the energy out of the pack, in per cent of the true one."""
     totals = figures_of(case.series, Machine(pack=case.pack)).totals
@@ -96,4 +109,12 @@ FIGURES = (
     Figure("cell-capacity", "Capacity of a cell named as low", "Ah", EVERY, cell_rows, None),
     Figure("capacity", "Usable capacity of the pack, per cent of the true one", "%", EMPTIED, capacity_rows, None),
     Figure("energy", "Energy out", "% of it", kinds("drive"), energy_rows, (0.75, 4.0)),
+    Figure(
+        "energy-far-off",
+        "Energy out by a current sensor up to 4 A off",
+        "% of it",
+        kinds("drive"),
+        far_off_rows,
+        (0.75, 25.0),
+    ),
 )

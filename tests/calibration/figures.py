@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from tests.calibration import cells, charge, outlook, resistance
+from tests.calibration import cells, charge, full_charge, outlook, resistance
 from tests.calibration.figure import Figure
 
 FIGURES: dict[str, Figure] = {
-    figure.name: figure for figure in (*charge.FIGURES, *cells.FIGURES, *resistance.FIGURES, *outlook.FIGURES)
+    figure.name: figure for module in (charge, cells, resistance, outlook, full_charge) for figure in module.FIGURES
 }
