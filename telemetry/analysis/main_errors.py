@@ -23,8 +23,8 @@ class MainError:
 
     Attributes:
         figure: key of the figure, such as ``totals.energy_out_wh``.
-        cause: ``current-gain``, ``current-offset``, ``voltage-gain``, ``gaps``, ``anchors``, ``capacity``,
-            ``voltage-curve`` or ``scatter``.
+        cause: ``current-gain``, ``current-offset``, ``voltage-gain``, ``gaps``, ``sampling``, ``anchors``,
+            ``capacity``, ``voltage-curve`` or ``scatter``.
         part_pct, whole_pct: that part and the whole, one standard deviation each, in per cent of the figure; of a
             state of charge, in per cent of full.
         halved_pct: the whole with that part halved.
@@ -53,10 +53,10 @@ def main_errors(figures: SessionFigures) -> tuple[MainError, ...]:
 
 def _energy(figures: SessionFigures) -> Mapping[str, float]:
     totals = figures.totals
-    names = {"gain": "current-gain", "offset": "current-offset", "voltage": "voltage-gain", "gaps": "gaps"}
+    names = {"gain": "current-gain", "offset": "current-offset", "voltage": "voltage-gain"}
     parts = totals.parts.get("energy_out_wh", {})
     out = totals.energy_out_wh
-    return {names[name]: 100.0 * part / out for name, part in parts.items()} if out else {}
+    return {names.get(name, name): 100.0 * part / out for name, part in parts.items()} if out else {}
 
 
 def _charge(figures: SessionFigures) -> Mapping[str, float]:
@@ -104,6 +104,7 @@ _WORDS = {
         "a minute with the key off and the charger unplugged, with a mark that says `key off`,",
     ),
     "gaps": ("gaps in the readings", "a link without gaps"),
+    "sampling": ("what changed between two readings", "twice as many readings a second"),
     "anchors": (
         "the anchors of the state of charge",
         "a charge to the end with balanced cells, and an hour's rest near empty,",

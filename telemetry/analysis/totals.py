@@ -1,10 +1,10 @@
 """What went out of the pack and what came back, in all, with how sure that is.
 
 The figures are those of the screen, less a known offset of the current sensor; ``as_read`` keeps what the screen
-showed. Uncertainties are one standard deviation, from three causes: the part of the offset that is not known (for as
+showed. Uncertainties are one standard deviation, from four causes: the part of the offset that is not known (for as
 long as current flowed that way), the gain of the current sensor and, for energy, of the voltage reading (see
-:mod:`telemetry.analysis.instruments`), and gaps of up to ten minutes (what would have flowed had the minute on either
-side gone on through the gap).
+:mod:`telemetry.analysis.instruments`), gaps of up to ten minutes (what would have flowed had the minute on either
+side gone on through the gap), and sampling: a change between two rows may have come at any moment between them.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ class Totals:
         as_read: the figures without that correction, as the screen showed them, by the same names.
         uncertainty: one standard deviation of a figure, in its unit, by the figure's name.
         parts: what each uncertainty is made of, by the figure's name: ``offset`` and ``gain`` of the current sensor,
-            ``voltage`` (its gain), ``gaps``.
+            ``voltage`` (its gain), ``gaps``, ``sampling``.
         measured_at: where the voltage behind energy and power was measured; None where they are not known.
         unknown: why a figure is None.
     """
@@ -112,9 +112,11 @@ def find_totals(
     if "mean_power_w" in figures and found.power is not None:
         known_h = found.power.recorded_s / 3600
         mean_v = float(np.mean(found.voltage))
-        gaps = np.hypot(parts["energy_out_wh"]["gaps"], parts["energy_in_wh"]["gaps"]) / known_h
         mean = abs(figures["mean_power_w"])
-        parts["mean_power_w"] = {"offset": sigma * mean_v, "gaps": float(gaps)}
+        parts["mean_power_w"] = {"offset": sigma * mean_v}
+        for name in ("gaps", "sampling"):
+            both = np.hypot(parts["energy_out_wh"][name], parts["energy_in_wh"][name])
+            parts["mean_power_w"][name] = float(both / known_h)
         parts["mean_power_w"] |= {name: each * mean for name, each in gains.items()}
     if "returned_share_pct" in figures and not _share_is_known(figures, parts):
         del figures["returned_share_pct"]
@@ -201,8 +203,19 @@ def _parts(
         found[name.format(way)] = {
             "offset": sigma * float(np.sum(np.where(flowing, span * np.abs(weight), 0.0))),
             "gaps": _in_gaps(flow, sign),
+            "sampling": _between_rows(np.maximum(sign * flow.values, 0.0), span),
         } | {gain: share * float(running[-1]) for gain, share in gains.items()}
     return found
+
+
+def _between_rows(values: np.ndarray, span: np.ndarray) -> float:
+    """Return one standard deviation of a trapezoidal sum: each change came at any moment between its two rows.
+
+    Args:
+        values: float64 (n,), what flowed at each row.
+        span: float64 (n,), length of the interval that leads to each row, h, 0 for gaps.
+    """
+    return float(np.sqrt(((np.diff(values, prepend=values[0]) * span) ** 2).sum() / 12.0))
 
 
 def _in_gaps(flow: Flow, sign: float) -> float:

@@ -215,3 +215,19 @@ def test_a_controller_that_was_never_connected_gives_no_voltage() -> None:
     assert power.current is not None
     assert power.power is None
     assert not len(power.voltage)
+
+
+def test_a_change_between_two_rows_came_at_any_moment_between_them() -> None:
+    """Pulls that begin and end at drawn moments, read once a second: the sum is off by what the bound says."""
+    random = np.random.default_rng(7)
+    t, off, said = np.arange(0, 60.0), [], 0.0
+    for _ in range(400):
+        begin, end = np.sort(random.uniform(5.0, 55.0, 2))
+        amperes = np.where((t >= begin) & (t < end), 36.0, 0.0)
+        totals = find_totals(series_of(t, pack_voltage=0 * t + 50.0, pack_current=amperes))
+        assert totals.charge_out_ah is not None
+        if end - begin > 2.0:
+            off.append(totals.charge_out_ah - 36.0 * (end - begin) / 3600)
+            said = totals.parts["charge_out_ah"]["sampling"]
+    assert said == pytest.approx(float(np.std(off)), rel=0.1)
+    assert said == pytest.approx(36.0 / 3600 * np.sqrt(2 / 12))

@@ -91,12 +91,13 @@ def far_off_rows(case: Case) -> Iterator[Row]:
 
 def energy_rows(case: Case) -> Iterator[Row]:
     """Yield the energy out of the pack, in per cent of the true one."""
-    totals = figures_of(case.series, Machine(pack=case.pack)).totals
+    totals = figures_of(replace(case.series, cells=None), Machine(pack=case.pack)).totals  # without cells: the same
     if totals.energy_out_wh is None:
         return
-    power = case.truth.current_a * case.truth.volts.sum(axis=1)
+    power = (case.truth.current_a * case.truth.volts.sum(axis=1))[case.truth.t <= case.series.end]
     step_h = float(case.truth.t[1] - case.truth.t[0]) / 3.6e9
-    truth = float(np.maximum(power, 0.0).sum()) * step_h
+    out = np.maximum(power, 0.0)
+    truth = float((out[1:] + out[:-1]).sum()) / 2.0 * step_h
     off = totals.uncertainty["energy_out_wh"]
     yield _once(case, 100.0 * totals.energy_out_wh / truth, 100.0 * off / truth, 100.0)
 
