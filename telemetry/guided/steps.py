@@ -98,7 +98,7 @@ STEPS: Final = (
     Step(
         "zero",
         "Zero and rest",
-        ("REST", "REST ON"),
+        ("REST", "STAY PUT"),
         "Key off for 2 minutes, then key on for 1 minute, standing, the charger unplugged.",
         "a minute of steady current (scatter below 0.2 A) with the key off, and one with the key on",
         "draw with the key off and on, noise of the current, cell voltage spread at rest",
@@ -111,7 +111,7 @@ STEPS: Final = (
     Step(
         "wheels-up",
         "Wheels off the ground",
-        ("TURN IT", "KEEP ON"),
+        ("RUN IT", "KEEP ON"),
         "Mark 'wheels up'. Run it 10 s forwards and 10 s in reverse, then, running slowly, open each interlock and"
         " press the emergency stop. Mark 'wheels down'.",
         "10 s each way with the motor turning, and a stop at which the current ends within 0.5 s and the controller"
@@ -139,7 +139,7 @@ STEPS: Final = (
     Step(
         "launches",
         "Full launches",
-        ("FULL PULL", "HOLD"),
+        ("LAUNCH", "HOLD"),
         "Three times, the same way: from standstill with full throttle to top speed.",
         "from standstill, full throttle for 2 s or longer; three peaks within 10 % of each other",
         "peak current, lowest voltage, voltage predicted at 20 % charge",
@@ -155,7 +155,7 @@ STEPS: Final = (
     Step(
         "climb",
         "Longest climb",
-        ("CLIMB", "CLIMB ON"),
+        ("CLIMB", "KEEP ON"),
         "Twice: the longest usual climb with the implement, a minute or longer.",
         "60 s or longer at more than 1.5 times the usual driving current",
         "steady current of each part over its own time constant, end temperature of the pack",
@@ -216,7 +216,7 @@ STEPS: Final = (
     Step(
         "work",
         "Usual work",
-        ("WORK", "WORK ON"),
+        ("WORK", "KEEP ON"),
         "Half an hour of usual work, or a quarter of the charge; then stand for 2 minutes.",
         "30 minutes or 25 % of the charge, moving for more than 70 % of the time",
         "energy per hour, kilometre and hectare, hours on a charge, end temperature of the pack",
@@ -229,7 +229,7 @@ STEPS: Final = (
     Step(
         "recovery",
         "Recovery at rest",
-        ("REST", "REST ON"),
+        ("REST", "STAY PUT"),
         "Key off for half an hour.",
         "30 minutes below 0.01 C, without a charger",
         "voltage after long rest, cell voltage spread at rest",
@@ -242,7 +242,7 @@ STEPS: Final = (
     Step(
         "run-to-low",
         "Run to low",
-        ("WORK", "WORK ON"),
+        ("WORK", "KEEP ON"),
         "From full: usual work to the low-charge warning, on to fold-back near the shed, then key off, mark 'key off'"
         " and rest for half an hour."
         " Stop at fold-back, at the first cell's warning or at 5 %. Read the controller's own minimum in its sheet;"
