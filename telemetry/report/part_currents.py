@@ -24,7 +24,7 @@ _INTO_A = 0.5  # current into the pack beyond the offset of a sensor
 CONTROLLER_WINDOW_S = 60.0
 """Ratings of motor controllers hold for one to two minutes. Common practice, from memory."""
 _SIGN_WRONG = "the current is counted the wrong way round; set sign_of_current and record again"
-_NO_LOAD = "no load in this session; record a drive"
+NO_LOAD = "no load in this session; record a drive"
 _NO_CURRENT = "record pack_current"
 
 
@@ -34,7 +34,7 @@ def current_rows(figures: SessionFigures) -> Iterator[PartRow]:
     origin = figures.series.origin
     peak = None if flow is None else peak_current(flow, origin, PEAK_S)
     if machine is not None and peak is not None and peak.value < least_current(machine.pack):
-        flow, peak, why = None, None, _NO_LOAD
+        flow, peak, why = None, None, NO_LOAD
     rating = None if machine is None else machine.pack.peak_discharge_a
     bound = None
     if rating is not None:

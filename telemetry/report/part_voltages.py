@@ -21,7 +21,7 @@ from telemetry.analysis.session_figures import NO_MACHINE, SessionFigures
 from telemetry.machine.limits import limits_for
 from telemetry.machine.limits_voltage import pack_high_warning, pack_low_warning
 from telemetry.machine.sections import Machine
-from telemetry.report.part_currents import outflow
+from telemetry.report.part_currents import NO_LOAD, current_missing, outflow
 from telemetry.report.part_row import Bound, PartRow, make_row, not_stated, with_unit
 
 USUAL_C = 20.0
@@ -48,12 +48,13 @@ def _controller(figures: SessionFigures, pack_high: Worst | None) -> Iterator[Pa
     least_a = 0.0 if machine is None else least_current(machine.pack)
     low = lowest(under_load(volts, outflow(figures), least_a), series.origin, LOW_VOLTAGE_S)
     high = highest(volts, series.origin, HIGH_VOLTAGE_S)
+    absent = "record controller_voltage" if volts is None else current_missing(figures) or NO_LOAD
     for word, key, worst in (("lowest", "minimum_voltage_v", low), ("highest", "maximum_voltage_v", high)):
         stated = None if machine is None else getattr(machine.vehicle, key)
         bound, why = None, not_stated(machine, "machine", key)
         if machine is not None and stated is not None:
             bound_of = low_bound if word == "lowest" else _high
-            bound, why = bound_of(machine, stated, f"[machine] {key}"), "record controller_voltage"
+            bound, why = bound_of(machine, stated, f"[machine] {key}"), absent
             if word == "highest":
                 worst = worst or pack_high  # without load both are the same, and under load the controller's is lower
         yield make_row(

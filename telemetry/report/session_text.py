@@ -78,8 +78,10 @@ def when_text(report: Report) -> str:
     if report.started is None:
         return ""
     begun = datetime.fromisoformat(report.started)
-    end = (begun + timedelta(seconds=report.totals.duration_s)).astimezone()
-    return f"{local(begun)} to {end:%H:%M}"
+    ended = begun + timedelta(seconds=report.totals.duration_s)
+    there, end = begun.astimezone(), ended.astimezone()
+    same = (there.date(), there.utcoffset()) == (end.date(), end.utcoffset())
+    return f"{local(begun)} to {f'{end:%H:%M}' if same else local(ended)}"
 
 
 def title_of(report: Report) -> str:

@@ -22,7 +22,13 @@ _ACTS: tuple[tuple[str, str], ...] = (
     ("pack-cells-minimum", _CHARGE_AND_REPEAT),
     ("*-high-voltage", _TOO_HIGH),
     ("highest-cell", "Do not charge it unattended. Check the charger's voltage and let the pack balance."),
-    ("lowest-cell", f"Charge slowly, stay with it and let the pack balance. Then look at that cell below. {_LIVE}"),
+    (
+        "lowest-cell",
+        (
+            "Charge slowly, stay with it and let the pack balance; but a cell that rests below its limit is checked "
+            f"before any charge. Then look at that cell below. {_LIVE}"
+        ),
+    ),
     ("cell-resistance", f"Have the joints of that cell checked. {_LIVE}"),
     ("cell-low-*", "Charge the pack full and let it balance, then record another drive and compare."),
     ("cell-*", f"Have the joints of that cell checked. {_LIVE}"),
@@ -44,4 +50,4 @@ def act_after(key: str, *, parked: bool) -> str:
         parked: whether the machine must stay parked until then.
     """
     act = next(words for pattern, words in _ACTS if fnmatchcase(key, pattern))
-    return f"{'Do not drive it, key off.' if parked else 'Half throttle until then.'} {act}"
+    return f"{'Do not drive it, key off.' if parked else 'Half throttle until this is done.'} {act}"

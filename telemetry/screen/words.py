@@ -161,7 +161,7 @@ def alarm_act(alarm: StandingAlarm, snapshot: Snapshot) -> Act:
         return act
     over = "It is over." if change.bound != change.bound else "It is back inside its limit."
     do = "Look into it at the next stop." if alarm.latched else over
-    return replace(act, word="CLEAR" if act.word else "", do=do)
+    return replace(act, word="NOTE" if act.word else "", do=do)
 
 
 def alarm_values(alarm: StandingAlarm, snapshot: Snapshot, now: int) -> str:

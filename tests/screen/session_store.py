@@ -49,7 +49,7 @@ ROWS: tuple[Row, ...] = (
         "DRIVE GENTLY",
         "motor temperature 84 °C",
         "Motor temperature: 84 °C at 0:28:00, only 6 °C from its limit of 90 °C.",
-        "Half throttle until then. Let it cool before the next drive.",
+        "Half throttle until this is done. Let it cool before the next drive.",
         1410.0,
         31,
         "orchard mower",

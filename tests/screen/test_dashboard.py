@@ -77,7 +77,7 @@ async def test_what_returned_unseen_waits_for_a_key_and_says_so(rig: Any) -> Non
     async with rig.screen.run_test(size=(80, 24)) as pilot:
         await rig.drive(12, **(SOUND | {"pack_voltage": 19.0}))
         await rig.drive(12, **SOUND)
-        assert holds(rig.rows(), word_rows("CLEAR", lowered=True))
+        assert holds(rig.rows(), word_rows("NOTE", lowered=True))
         assert "It is back inside its limit." in rig.text()
         await pilot.press("enter")
         rig.close()
@@ -88,7 +88,7 @@ async def test_a_latched_trip_is_acknowledged_then_reset(rig: Any) -> None:
     async with rig.screen.run_test(size=(80, 24)) as pilot:
         await rig.drive(4, lowest=2.4, **SOUND)
         await rig.drive(12, lowest=3.2, **SOUND)
-        assert holds(rig.rows(), word_rows("CLEAR", lowered=True))
+        assert holds(rig.rows(), word_rows("NOTE", lowered=True))
         assert "Look into it at the next stop." in rig.text()
         await pilot.press("r")
         assert "acknowledge it first" in rig.text()
