@@ -193,14 +193,33 @@ class Parser(argparse.ArgumentParser):
             parser._refuse(unknown[0])
         return parsed
 
+    def parse_known_args(self, args: Sequence[str] | None = None, namespace: Any = None) -> Any:  # type: ignore[override]
+        """Keep what was typed, for an option that nobody knows outranks what is missing; else as argparse does."""
+        self._typed = list(sys.argv[1:] if args is None else args)
+        return super().parse_known_args(args, namespace)
+
     def error(self, message: str) -> NoReturn:
         """Write one sentence and end with status 2."""
+        if _MISSING.fullmatch(message) and (unknown := self._unknown_option()):
+            self._typed = []
+            self._refuse(unknown)
         plain = self._plain(message)
         sys.stderr.write(f"shakedown: {plain}{'' if plain.endswith('?') else ';'} see {self.prog} --help\n")
         sys.exit(2)
 
+    def _unknown_option(self) -> str:
+        """Return the first typed option that this command does not have, nor as a beginning; empty for none."""
+        options = [option for action in self._actions for option in action.option_strings]
+        for word in self._typed:
+            name = word.partition("=")[0]
+            if word == "--":
+                break
+            if name.startswith("--") and not any(option.startswith(name) for option in options):
+                return word
+        return ""
+
     def _refuse(self, word: str) -> NoReturn:
-        command = self.prog.partition(" ")[2]
+        command = self.prog.partition(" ")[2] or self.prog
         if not word.startswith("-"):
             self.error(f"{word!r} is one word too many for {command}")
         options = [option for action in self._actions for option in action.option_strings]

@@ -75,6 +75,8 @@ NO_SUCH = "a session's number, last, or a file ending in .csv, .csv.gz or .parqu
 MISTAKES = [
     # Slips of the keyboard
     Mistake("wach --demo", 2, "there is no command wach; did you mean watch? see shakedown --help"),
+    Mistake("report --bogus", 2, "report has no option --bogus; see shakedown report --help"),
+    Mistake("--bogus", 2, "shakedown has no option --bogus; see shakedown --help"),
     Mistake("report last --jsn", 2, "report has no option --jsn; did you mean --json? see shakedown report --help"),
     Mistake("report", 2, "SESSION is missing; see shakedown report --help"),
     Mistake("report 1 2", 2, "'2' is one word too many for report; see shakedown report --help"),
