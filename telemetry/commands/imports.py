@@ -88,6 +88,11 @@ def _lines(path: Path, found: Opened) -> list[str]:
 
 def _stored_lines(name: str, stored: Imported) -> list[str]:
     lines = [f"{name} is session {stored.session}, {stored.rows} rows", f"next: shakedown report {stored.session}"]
+    if stored.same_as:
+        lines.append(
+            f"session {stored.same_as} has the same times, so it is most likely the same drive twice; to delete one:"
+            " shakedown, choose it in the list of sessions, press c and type delete"
+        )
     if stored.kept is not None:
         lines.append(f"the next file with this header is read the same way; its column map: {stored.kept}")
     return lines
@@ -102,6 +107,7 @@ def _object(path: Path, found: Opened, stored: Imported | None) -> dict[str, Any
         "session": None if stored is None else stored.session,
         "rows": None if stored is None else stored.rows,
         "seconds": None if stored is None else stored.seconds,
+        "same_times_as_session": None if stored is None else stored.same_as or None,
         "columns": found.sources,
         "time": None if table is None else {"columns": list(table.time), "is": table.time_is, "zone": table.zone},
         "first_rows": {"t_us": first.t.tolist()} | first_values(first),

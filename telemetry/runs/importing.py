@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from telemetry.machine.machine_file import Machine
 from telemetry.model.batch import MICROSECONDS, Batch
@@ -25,7 +26,11 @@ from telemetry.recordings.without_impossible import WithoutImpossible
 from telemetry.runs.link_recording import link_recording, may_be_log, text_log_recording
 from telemetry.runs.progress import Progress
 
+if TYPE_CHECKING:
+    from telemetry.store.reader import SessionRecord
+
 FIRST_ROWS = 3
+_SAME_S = 2.0
 _TABLES = (*FORMATS, ".gpx", ".jsonl", ".jsonl.gz", ".xlsx")
 STORES = (".sqlite3", ".sqlite", ".db")
 Answer = Callable[[Question], str]
@@ -210,6 +215,7 @@ class Imported:
         rows: rows stored.
         seconds: from the first row to the last.
         kept: where its column map is kept; None where it needs none, or had one.
+        same_as: another session with the same times, most likely the same drive; 0 for none.
 
     """
 
@@ -217,6 +223,7 @@ class Imported:
     rows: int
     seconds: float
     kept: Path | None
+    same_as: int
 
 
 def store_recording(found: Opened, path: Path, store: Path, machine: Machine | None, progress: Progress) -> Imported:
@@ -231,7 +238,7 @@ def store_recording(found: Opened, path: Path, store: Path, machine: Machine | N
 
     Raises:
         RecordingError: a mistake further down in the file; what came before it is stored.
-        StoreError: the store cannot be written.
+        StoreError: the store cannot be written; says what is left of the file there.
 
     """
     return asyncio.run(_stored(found, path, store, machine, progress))
@@ -241,36 +248,74 @@ async def _stored(found: Opened, path: Path, store: Path, machine: Machine | Non
     from telemetry.store.writer import StoreWriter
 
     recording, rows, end, mistake = progress.watched(found.recording), 0, found.recording.start, None
-    started = _began(recording, path) if found.began is None else found.began
-    with StoreWriter.open(store) as writer:
-        session = writer.begin_session(
-            machine.name if machine is not None else found.machine or path.name.split(".")[0],
-            machine.text if machine is not None else recording.machine_text,
-            "import",
-            recording.time_basis,
-            started,
-            recording.start,
-            path.name,
-        )
-        try:
-            for span in recording.spans():
-                await writer.room(span.value_count)
-                await asyncio.sleep(0)  # where ctrl-c is heard
-                writer.offer(span)
-                rows, end = rows + sum(map(len, span.batches)), span.end
-        except RecordingError as error:
-            mistake = error
-        except asyncio.CancelledError:  # by ctrl-c: nothing half-written stays
-            writer.end_session(started + end - recording.start)
-            writer.delete_session(session)
-            raise
-        writer.end_session(started + end - recording.start)
+    started, session = _began(recording, path) if found.began is None else found.began, 0
+    try:
+        with StoreWriter.open(store) as writer:
+            session = writer.begin_session(
+                machine.name if machine is not None else found.machine or path.name.split(".")[0],
+                machine.text if machine is not None else recording.machine_text,
+                "import",
+                recording.time_basis,
+                started,
+                recording.start,
+                path.name,
+            )
+            try:
+                for span in recording.spans():
+                    await writer.room(span.value_count)
+                    await asyncio.sleep(0)  # where ctrl-c is heard
+                    writer.offer(span)
+                    rows, end = rows + sum(map(len, span.batches)), span.end
+            except RecordingError as error:
+                mistake = error
+            except asyncio.CancelledError:  # by ctrl-c: nothing half-written stays
+                writer.end_session(started + end - recording.start)
+                writer.delete_session(session)
+                raise
+            refused = writer.end_session(started + end - recording.start).refused
+            if refused:
+                raise StoreError(f"{refused} values found no room in the store {printable(store, 200)}")
+    except StoreError as error:
+        raise StoreError(f"{error}; {_without(store, session, path)}") from None
     kept = None
     if found.is_new and found.column_map is not None:
         kept = keep_map(found.column_map, path.name, maps_of(store))
     if mistake is not None:
         raise RecordingError(f"{mistake}; the {rows} rows before it are session {session}")
-    return Imported(session, rows, (end - recording.start) / MICROSECONDS, kept)
+    return Imported(session, rows, (end - recording.start) / MICROSECONDS, kept, _same_times(store, session))
+
+
+def _without(store: Path, session: int, path: Path) -> str:
+    """Take away what was stored of a file before the store refused the rest; return what is left of it, a clause."""
+    from telemetry.store.writer import StoreWriter
+
+    name = printable(path.name)
+    if not session:
+        return f"{name} was not imported"
+    try:
+        with StoreWriter.open(store) as writer:
+            writer.delete_session(session)
+    except StoreError:
+        return (
+            f"session {session} is a part of {name}: delete it once the store can be written, and import {name} again"
+        )
+    return f"nothing of {name} was kept: import it again then"
+
+
+def _same_times(store: Path, session: int) -> int:
+    """Return the first other session whose rows begin and end at the same times; 0 for none."""
+    from telemetry.store.reader import StoreReader
+
+    with StoreReader.open(store) as reader:
+        records = {record.id: record for record in reader.sessions()}
+    new = records.pop(session)
+    return next((record.id for record in records.values() if _alike(record, new)), 0)
+
+
+def _alike(record: SessionRecord, new: SessionRecord) -> bool:
+    """Return whether both have rows at the same times: to two seconds, for an export leaves out what has no rows."""
+    apart_s = abs(new.started - record.started) / MICROSECONDS, abs(new.duration_s - record.duration_s)
+    return record.time_basis == new.time_basis and record.ended is not None and max(apart_s) <= _SAME_S
 
 
 def _began(recording: Recording, path: Path) -> int:

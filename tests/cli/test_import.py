@@ -321,3 +321,39 @@ def test_a_clock_that_was_set_on_the_way_makes_no_session_of_56_years(store, tmp
     report = json.loads(capsys.readouterr().out)
     assert report["totals"]["duration_s"] == 239
     assert [(mark["t"], mark["text"][:22]) for mark in report["marks"]] == [(120, "the logger's clock was")]
+
+
+def test_a_file_imported_twice_is_said_and_how_to_delete_one(tmp_path: Path, capsys) -> None:
+    store, table = tmp_path / "store.sqlite3", tmp_path / "drive.csv"
+    table.write_text("time,pack_voltage\n" + "".join(f"2026-05-01T10:00:{n:02d}Z,52.{n:02d}\n" for n in range(30)))
+    later = tmp_path / "later.csv"
+    later.write_text(table.read_text().replace("T10:", "T11:"))
+    words = ["import", "--yes", "--store", str(store)]
+    assert main([*words, str(table), str(later)]) == 0
+    assert "same times" not in capsys.readouterr().out
+    assert main([*words, str(table)]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert "session 1 has the same times" in told
+    assert "press c and type delete" in told
+    assert main([*words, str(table), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)[0]["same_times_as_session"] == 1
+
+
+_SMALL_FILES = "import resource, sys; resource.setrlimit(resource.RLIMIT_FSIZE, (300_000, 300_000)); "
+
+
+@pytest.mark.slow
+def test_nothing_is_kept_of_a_file_for_which_the_disk_has_no_room(store: Path, tmp_path: Path) -> None:
+    """The store may grow to 300 kB; the program tries for half a minute, then takes away what it had stored."""
+    big = tmp_path / "big.csv"
+    big.write_text(
+        "t,pack_voltage,pack_current\n" + "".join(f"{n / 10},{52 + n % 97 / 100},{n % 61}\n" for n in range(60_000))
+    )
+    program = f"{_SMALL_FILES}from telemetry.cli import main; sys.exit(main(sys.argv[1:]))"
+    words = [sys.executable, "-c", program, "import", "--yes", str(big)]
+    done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=BUSY_S)
+    assert (done.returncode, "nothing of big.csv was kept: import it again then" in done.stderr) == (3, True), (
+        done.stderr
+    )
+    with StoreReader.open(store) as reader:
+        assert reader.sessions() == []
