@@ -24,10 +24,7 @@ _ACTS: tuple[tuple[str, str], ...] = (
     ("highest-cell", "Do not charge it unattended. Check the charger's voltage and let the pack balance."),
     (
         "lowest-cell",
-        (
-            "Charge slowly, stay with it and let the pack balance; but a cell that rests below its limit is checked "
-            f"before any charge. Then look at that cell below. {_LIVE}"
-        ),
+        f"Charge it full slowly and stay with it, unless that cell rests below its limit. {_LIVE}",
     ),
     ("cell-resistance", f"Have the joints of that cell checked. {_LIVE}"),
     ("cell-low-*", "Charge the pack full and let it balance, then record another drive and compare."),

@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 
 from telemetry.model.errors import RecordingError
+from telemetry.recordings.foreign.column_map import keep_map, kept_maps
 from telemetry.recordings.foreign.mapped_table import MappedTable
 from telemetry.recordings.foreign.propose import proposed
 
@@ -366,15 +367,33 @@ def damaged() -> Iterable[Variant]:
 ALL = list(variants())
 
 
-def test_charge_and_discharge_in_two_columns_are_no_pack_current(tmp_path: Path) -> None:
-    """Either alone would halve every figure of energy."""
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize("unit", ["A", "mA"])
+def test_charge_and_discharge_in_two_columns_become_the_net_current(tmp_path: Path, sign: int, unit: str) -> None:
+    """Either alone would halve every figure of energy; some loggers write the charge below zero, or nothing."""
+    path, thousand = tmp_path / "drive.csv", 1000 if unit == "mA" else 1
+    head = [f"Time (s)|Volts|Discharge current ({unit})|Charge current ({unit})"]
+
+    def row(r: Row) -> Sequence[object]:
+        out, into = thousand * max(r.amps, 0.0), sign * thousand * max(-r.amps, 0.0)
+        return r.t, r.volts, f"{out:.3f}", f"{into:.3f}" if into else ""
+
+    path.write_text(text(head, row))
+    found = proposed(path)
+    assert not found.questions
+    keep_map(found.column_map, path.name, tmp_path)
+    kept = next(each for _, each in kept_maps(found.column_map.header, tmp_path))
+    seen = [amps for span in MappedTable(path, kept).spans() for _, amps in span.carrying("pack_current")]
+    assert np.concatenate(seen) == pytest.approx(of("amps"), abs=1e-6)
+
+
+def test_charge_and_discharge_in_two_units_are_no_pack_current(tmp_path: Path) -> None:
     path = tmp_path / "drive.csv"
-    head = ["Time (s)|Volts|Discharge current (A)|Charge current (A)"]
-    path.write_text(text(head, lambda r: (r.t, r.volts, max(r.amps, 0.0), max(-r.amps, 0.0))))
+    head = ["Time (s)|Volts|Discharge current (A)|Charge current (mA)"]
+    path.write_text(text(head, lambda r: (r.t, r.volts, max(r.amps, 0.0), max(-r.amps, 0.0) * 1000)))
     found = proposed(path)
     assert [column.signal for column in found.column_map.columns.values()] == ["pack_voltage"]
-    assert [each.startswith("charge and discharge in two columns") for each in found.doubts.values()] == [True, True]
-    assert not found.questions
+    assert [each.startswith("charge and discharge in") for each in found.doubts.values()] == [True, True]
 
 
 @pytest.mark.parametrize("form", ["%Y-%m-%d %H:%M:%S", ""], ids=["dates", "seconds"])

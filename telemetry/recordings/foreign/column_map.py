@@ -49,10 +49,17 @@ class _Zone(Text):
 
 
 def _named_columns(m: ColumnMap) -> Iterator[Problem]:
-    for name in (*m.time, *m.columns):
+    for name in (*m.time, *m.columns, *([m.charge_column] if m.charge_column else [])):
         if name not in m.header:
             right = f"name one of header{did_you_mean(name, m.header)}"
             yield Problem(f"column {printable(name)}", "is not among header", right)
+
+
+def _charge_beside_discharge(m: ColumnMap) -> Iterator[Problem]:
+    signals = {name: what.signal for name, what in m.columns.items()}
+    if m.charge_column and ("pack_current" not in signals.values() or signals.get(m.charge_column) == "pack_current"):
+        what = "has no column of the discharge current beside it"
+        yield Problem("charge_column", what, "name another column pack_current under [columns]")
 
 
 def _time_is_stated(m: ColumnMap) -> Iterator[Problem]:
@@ -68,7 +75,7 @@ def _time_is_stated(m: ColumnMap) -> Iterator[Problem]:
 class ColumnMap(Table):
     """How a table is laid out, which columns are its time, and what the others become."""
 
-    rules: ClassVar[Rules] = (_named_columns, _time_is_stated)
+    rules: ClassVar[Rules] = (_named_columns, _charge_beside_discharge, _time_is_stated)
     header: tuple[str, ...] = setting(
         ColumnNames(fewest=2),
         "names of the columns; a file is known by them",
@@ -86,6 +93,12 @@ class ColumnMap(Table):
     zone: str = setting(_Zone(), "zone of dates that state none", "where it was recorded", "UTC", default="local")
     interval_s: float | None = number(
         1e-3, 3600, 'seconds between rows, for time_is = "rows"', "how often the logger writes", 1.0
+    )
+    charge_column: str | None = setting(
+        Text(),
+        "column of the charge current, where that of pack_current holds the discharge alone; its size is taken off",
+        _FILE,
+        "Charge A",
     )
     columns: Mapping[str, Column] = setting(
         Columns(),

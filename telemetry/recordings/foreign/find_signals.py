@@ -40,11 +40,13 @@ def find_signals(layout: TextLayout, found: Proposal) -> None:
         for place, name in enumerate(layout.header)
         if name not in found.column_map.time
     }
-    halves = _two_ways(meant)
+    out, into = _two_ways(meant)
+    joined = len(out) == len(into) == 1 and len({meant[name].stated for name in out | into}) == 1
+    halves = into if joined else out | into
     for name, signal in _cells_first(layout, meant):
         meaning = meant[name]
         if name in halves:
-            found.doubts[name] = "charge and discharge in two columns; kept as extras, for a net current is needed"
+            found.doubts[name] = "charge: taken off the discharge" if joined else _NOT_NET
             continue
         if not signal or signal in taken:
             if signal:
@@ -59,15 +61,19 @@ def find_signals(layout: TextLayout, found: Proposal) -> None:
             found.doubts[name] = doubt
         taken.add(signal)
         columns[name] = Column(signal=signal, scale=conversion.scale, offset=conversion.offset)
-    found.column_map = replace(found.column_map, columns=columns)
+    charge = next(iter(into)) if joined and out <= columns.keys() else None
+    found.column_map = replace(found.column_map, columns=columns, charge_column=charge)
 
 
-def _two_ways(meant: dict[str, Meaning]) -> set[str]:
-    """Return the columns of charge and discharge, where they are two: neither alone is the pack's current."""
+_NOT_NET = "charge and discharge in several columns; kept as extras, for a net current is needed"
+
+
+def _two_ways(meant: dict[str, Meaning]) -> tuple[set[str], set[str]]:
+    """Return the columns of discharge and of charge, where there are both: neither alone is the pack's current."""
     flows = {name: each.words for name, each in meant.items() if each.signal == "pack_current"}
     out = {name for name, words in flows.items() if re.search(r"\bdis ?charge", words)}
     into = {name for name, words in flows.items() if re.search(r"\b(?:charge|charging|regen)", words)} - out
-    return out | into if out and into else set()
+    return (out, into) if out and into else (set(), set())
 
 
 def _cells_first(layout: TextLayout, meant: dict[str, Meaning]) -> Iterator[tuple[str, str]]:
@@ -131,7 +137,7 @@ def find_sign(path: Path, found: Proposal) -> None:
     if turned:
         found.column_map = turned_round(found.column_map)
         found.doubts[current] = "sign reversed: voltage rises with it, so positive means charging"
-    elif turned is None and flows:
+    elif turned is None and flows and found.column_map.charge_column is None:
         text = f"voltage does not tell: is {current} positive while driving (out of the pack)?"
         found.questions.append(Question("current", text, ("yes", "no"), f"{current} positive out of the pack"))
 

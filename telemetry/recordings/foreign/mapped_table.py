@@ -130,7 +130,19 @@ class MappedTable(FileRecording):
                     self._count(
                         "cells that are no number", int(bad.sum()), f"{printable(seen, 20)} in {printable(name)}"
                     )
-        return self._layout.apply(raw)
+        values = self._layout.apply(raw)
+        if self._map.charge_column is not None:
+            self._take_off_charge(raw, values)
+        return values
+
+    def _take_off_charge(self, raw: Values, values: Values) -> None:
+        """Make of the discharge current the net one; an empty cell beside a number is no current."""
+        current = self._layout.signals.index("pack_current")
+        charge = np.abs(raw[:, self._columns.places.index(self._map.header.index(self._map.charge_column or ""))])
+        charge *= np.abs(self._layout.scale[current])
+        known = np.isfinite(values[:, current]) | np.isfinite(charge)
+        net = np.nan_to_num(values[:, current]) - np.nan_to_num(charge)
+        values[:, current] = np.where(known, net, np.nan)
 
     def _note_lines_without_time(self, cells: Any, known: Flags) -> None:
         for row in np.flatnonzero(~known):
