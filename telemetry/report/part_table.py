@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from html import escape
 from itertools import zip_longest
 
+from telemetry.analysis.parts_seen import HIGH_VOLTAGE_S, LOW_VOLTAGE_S
 from telemetry.model.words import sentence
 from telemetry.report.part_row import SHAPES, PartRow, with_unit
 from telemetry.report.session_model import Report
@@ -19,8 +20,9 @@ _BAR, _BEYOND = 12, 2
 WALL = "│"
 """Where every bar ends: the limit of its part."""
 _FULL, _HALF, _TRACK = "█", "▌", "░"
-_STEADY = (
-    "A current with a time is the steady current that heats the part as much, over its own thermal time constant."
+_HOW_LONG = (
+    "A current with a time is the steady current that heats the part as much, over its own thermal time constant. "
+    f"A low voltage counts once it has lasted {LOW_VOLTAGE_S:g} s, a high one {HIGH_VOLTAGE_S:g} s."
 )
 _HEADS = ("part", "worst seen", "limit", "headroom")
 
@@ -40,8 +42,8 @@ def part_lines(report: Report) -> list[str]:
     lines = _wrapped(("", *_HEADS), f"limit {WALL}") if rows else []
     for row in rows:
         lines += _wrapped((SHAPES[row.level], *_cells_of(row)), _gauge(row))
-    if any(" A (" in row.seen for row in rows):
-        lines += ["", *textwrap.wrap(_STEADY, WIDTH, subsequent_indent="  ")]
+    if any(row.seen for row in rows):
+        lines += ["", *textwrap.wrap(_HOW_LONG, WIDTH, subsequent_indent="  ")]
     return lines
 
 
@@ -109,7 +111,7 @@ def part_html(report: Report) -> str:
     heads = ("", *_HEADS[:3], "up to the limit", _HEADS[3], "where the limit is from")
     head = "".join(f"<th>{escape(each)}</th>" for each in heads)
     body = "\n".join(_html_row(row) for row in report.parts)
-    note = f'<p class="remark">{escape(_STEADY)}</p>' if any(" A (" in r.seen for r in report.parts) else ""
+    note = f'<p class="remark">{escape(_HOW_LONG)}</p>' if any(row.seen for row in report.parts) else ""
     return f'<table class="parts">\n<tr>{head}</tr>\n{body}\n</table>\n{note}\n'
 
 
