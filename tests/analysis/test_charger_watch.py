@@ -125,6 +125,7 @@ def test_a_low_pack_is_alarmed_on_a_descent_and_not_on_a_charge(with_speed: bool
     assert "pack-voltage-low" in suppressed(rows({"pack_current": charge(300, 3), **low, **standing}))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("hidden", [(), ("vehicle_speed", "motor_speed")])
 def test_a_simulated_mower_never_charges_on_its_round(hidden: tuple[str, ...]) -> None:
     machine = SimulatedMachine("orchard", 3, 0, "pack")

@@ -102,6 +102,7 @@ def test_the_isolator_says_so_and_sees_nothing_of_it(form: str) -> None:
     assert series.cells.t[-1] / 1e6 < 300.5
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("scenario", "seed"), SOUND)
 @pytest.mark.parametrize("form", ["sources", "unknown between rows", "held between rows"])
 def test_sound_drives_at_any_rate_and_resolution(scenario: str, seed: int, form: str) -> None:
@@ -112,6 +113,7 @@ def test_sound_drives_at_any_rate_and_resolution(scenario: str, seed: int, form:
             assert find_frozen(shown) == ()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [311, 312])
 def test_lively_drives_of_other_machines(seed: int) -> None:
     whole = drive("varied", seed, 180, 10.0, fault="healthy")

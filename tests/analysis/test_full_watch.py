@@ -106,6 +106,7 @@ class TestQuiet:
     def test_lead_is_floated_by_design(self) -> None:
         assert told(charge(np.full(5 * HOUR, 57.6), -0.6), machine_of("lead-agm", 24))[1] == []
 
+    @pytest.mark.slow
     @pytest.mark.parametrize("chemistry", ["lfp", "nmc"])
     @pytest.mark.parametrize("seed", [5, 6])
     def test_drawn_packs_that_rest_after_their_charge(self, chemistry: str, seed: int) -> None:

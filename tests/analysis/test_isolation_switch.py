@@ -54,6 +54,7 @@ def test_the_limit_that_acted_explains_the_openings_better(seed, by_voltage, del
     assert (on_voltage > on_current) == by_voltage
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("cause", "seed"), [("pack-weak", 901), ("pack-weak", 903), ("bms-trip", 900), ("bms-trip", 901)]
 )

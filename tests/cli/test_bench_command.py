@@ -45,6 +45,7 @@ def tried(bench: str, seed: int, fault: str | None = None, scenario: str = "vari
     return machine, test, printed.getvalue().splitlines()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("bench", BENCH_TESTS)
 @pytest.mark.parametrize(("scenario", "seed"), [("orchard", 1), ("market", 1), *(("varied", n) for n in range(4))])
 def test_a_sound_machine_is_sound(bench: str, scenario: str, seed: int) -> None:
@@ -72,6 +73,7 @@ def test_a_pedal_that_failed_is_called_so_and_where_it_failed(seed: int) -> None
     assert "key off" in next_step(result)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("fault", "seed", "suspect"),
     [

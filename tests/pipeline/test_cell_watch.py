@@ -24,6 +24,7 @@ from tests.reference.driven_packs import ODD_CELL, PACKS, Ride, alarms_of, drive
 HARD = Ride(load_c=0.7, charge_c=0.7)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("chemistry", PACKS)
 class TestDrivenToEmptyAndChargedAgain:
     def test_a_healthy_pack_is_quiet(self, chemistry: str) -> None:
@@ -50,6 +51,7 @@ class TestDrivenToEmptyAndChargedAgain:
         assert change.value == pytest.approx(2.0, rel=0.2)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fault", ["5 % low", "double resistance"])
 def test_figures_of_every_cell_hold_against_the_cells_themselves(fault: str) -> None:
     """Until the pack is empty; the odd cell's resistance while it is not yet much warmer than the others."""

@@ -14,6 +14,7 @@ from telemetry.model.batch import Batch, Span
 from tests.reference.topped_packs import AHEAD, CAPACITY_AH, COUNT, SECOND, batches, drawn, machine_of, told
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("chemistry", ["lfp", "nmc"])
 @pytest.mark.parametrize(("start", "rate_c", "seed"), [(0.3, 0.2, 101), (0.7, 0.1, 102), (0.8, 0.3, 103)])
 class TestDrawnPacks:
@@ -50,6 +51,7 @@ def simulated(odd: dict[int, OddCell], ahead: float, seed: int, rate_c: float = 
     return batches(np.array(volts), np.array(amperes), seed)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [201, 202])
 class TestSimulatedMachine:
     def test_a_healthy_pack_that_spreads_by_200_mv_for_a_moment(self, seed: int) -> None:

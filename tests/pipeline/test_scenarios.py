@@ -30,6 +30,8 @@ from telemetry.pipeline.judge import judge_for
 from telemetry.pipeline.run import standard_stages
 from tests.reference.drives import Drive, faulty_drive
 
+pytestmark = pytest.mark.slow
+
 OURS = ("discharge-disabled", "supply-lost", "charge-disabled", "source-frozen", "joint-heating")
 IN_TIME_S = 0.5
 STEP_S = 0.05

@@ -44,6 +44,7 @@ def simulated(fault, seed, variant=None, seconds=300.0, every=None):
     return report_of(figures_of(replace(series, signals=bare, cells=None), machine), review)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [3, 4])
 def test_five_sound_minutes_find_no_fault_and_clear_nothing(seed):
     report = simulated("healthy", seed)
