@@ -239,14 +239,13 @@ def _require_ready(arguments: argparse.Namespace, machine: Machine) -> None:
     Raises:
         InputError: fit says stop, or first power is not finished.
     """
-    from telemetry.machine.fit import fit, overall
+    from telemetry.machine.fit import require_no_stop
     from telemetry.model.errors import InputError
     from telemetry.runs.first_power_progress import progress
 
-    if overall(fit(machine)) == "stop":
-        raise InputError(f"fit says stop, so the drive does not begin; see shakedown fit {arguments.machine}")
+    require_no_stop(machine, arguments.machine, "the drive")
     come = progress(machine, store_path(arguments))
-    if not arguments.first_power_done and (not come.is_begun or come.number):
+    if not arguments.first_power_done and not come.is_ready:
         raise InputError(
             f"first power is not finished, so the drive does not begin; go through shakedown first-power"
             f" {arguments.machine}, or add --first-power-done if it was done on paper"

@@ -30,8 +30,14 @@ def add_to(commands: Any) -> None:
 
 
 def first_power(arguments: argparse.Namespace) -> int:
-    """Ask step by step, keep every reading at once, and go on where an earlier call ended."""
+    """Ask step by step, keep every reading at once, and go on where an earlier call ended.
+
+    Raises:
+        InputError: fit says stop.
+
+    """
     from telemetry.machine.first_power_steps import STEPS, stated_answers
+    from telemetry.machine.fit import require_no_stop
     from telemetry.machine.machine_file import load_machine
     from telemetry.report.first_power_text import head_lines, sheet_lines, summary_lines
 
@@ -41,6 +47,7 @@ def first_power(arguments: argparse.Namespace) -> int:
         return 0
     from telemetry.store.ledger import Ledger
 
+    require_no_stop(machine, arguments.machine, "first power")
     store = store_path(arguments)
     with Ledger.open(store) as ledger:
         run = _begun(ledger, machine, arguments.again)

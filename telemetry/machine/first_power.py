@@ -102,6 +102,8 @@ class Step:
         wrong: readings that show on a sheet what is wrong when it is, in the step's unit.
         unknown: why nothing can be expected.
         signed: a negative reading has a meaning of its own; else it says that the meter's leads are reversed.
+        by: what must not happen before it is done, a clause; told to who skips it.
+        afterwards: done after driving, so that no drive waits for it.
         live: done on a live or powered machine: above 120 V DC the list does not lead through it.
         stated: the answer that the machine file gives, None where it does not.
         why_not: why the step does not apply; empty where it does.
@@ -121,6 +123,8 @@ class Step:
     wrong: Callable[[Machine], tuple[float, ...]] = _none_wrong
     unknown: str = ""
     signed: bool = False
+    by: str = "the first drive"
+    afterwards: bool = False
     live: bool = False
     stated: Callable[[Machine], float | None] = _not_stated
     why_not: Callable[[Machine, Readings], str] = _nothing
@@ -128,7 +132,7 @@ class Step:
     def judged(self, machine: Machine, before: Readings, reading: float) -> Judgement:
         """Return what ``reading`` means; NaN is a step that was skipped."""
         if math.isnan(reading):
-            return Judgement("skipped", "Not measured, so this stays not known.", "Do it before the first drive.")
+            return Judgement("skipped", "Not measured, so this stays not known.", f"Do it before {self.by}.")
         return self._slip(machine, reading) or self.judge(machine, before, reading)
 
     def is_withheld(self, machine: Machine) -> bool:

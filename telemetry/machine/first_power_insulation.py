@@ -138,9 +138,14 @@ def _resistor_text(machine: Machine, readings: Readings) -> str:
     low, high = resistor_range(volts)
     return (
         f"Use a resistor R0 of {fmt_ohm(low)} to {fmt_ohm(high)} (100 to 500 ohm a volt), rated for at least"
-        f" {resistor_watts(volts, low):.1f} W at the low end or {resistor_watts(volts, high):.1f} W at the high end"
+        f" {_watts(volts, low)} at the low end or {_watts(volts, high)} at the high end"
         " (Vb²/R0), with insulated clips. Measure it with the ohmmeter while it is connected to nothing."
     )
+
+
+def _watts(pack_v: float, ohm: float) -> str:
+    """Return the rating that R0 needs at least, rounded up to a tenth of a watt."""
+    return f"{math.ceil(10 * resistor_watts(pack_v, ohm)) / 10:.1f} W"
 
 
 def _expect_resistor(machine: Machine, readings: Readings) -> Expectation:
@@ -157,7 +162,7 @@ def _judge_resistor(machine: Machine, readings: Readings, ohm: float) -> Judgeme
             f"{fmt_ohm(abs(ohm))} does not suit {volts:.1f} V.",
             f"Use one of {fmt_ohm(low)} to {fmt_ohm(high)}; type 10k for 10 kohm.",
         )
-    return Judgement("ok", f"It must be rated for {resistor_watts(volts, ohm):.1f} W or more.")
+    return Judgement("ok", f"It must be rated for {_watts(volts, ohm)} or more.")
 
 
 def _pole_text(run: str, _: Machine, readings: Readings) -> str:

@@ -62,6 +62,7 @@ def _beside_the_charge_end(machine: Machine) -> tuple[float, ...]:
     return 0.95 * pack.cells_in_series * pack.cell.charge_v, 1.03 * pack.cells_in_series * pack.cell.maximum_v
 
 
+SWITCH_CLOSES: Final = "the main switch closes; type back to do it now"
 _BEFORE_POWER: Final = (
     Step(
         name="main-switch",
@@ -108,6 +109,7 @@ _BEFORE_POWER: Final = (
     ),
     confirmed(
         name="lug-torque",
+        by=SWITCH_CLOSES,
         title="Lugs and cell joints torqued before power",
         cautions=JOINT_WORK,
         what=text("Torque every lug, busbar and terminal to the maker's figure with a torque wrench and mark it."),
@@ -134,6 +136,7 @@ _BEFORE_POWER: Final = (
     ),
     confirmed(
         name="controller-lugs",
+        by=SWITCH_CLOSES,
         title="Wires to the controller traced",
         what=text(
             "Pack unplugged, no voltage at the controller. With the ohmmeter follow positive from the plug through"
@@ -150,6 +153,7 @@ _BEFORE_POWER: Final = (
 _PACK_ALONE: Final = (
     Step(
         name="polarity",
+        by=SWITCH_CLOSES,
         title="Polarity at the pack's plug",
         cautions=("Set the meter to DC volts, not amperes, with leads rated for the pack's voltage.",),
         what=text("Leave the controller unplugged. Red lead on the wire that will be positive, black on the other."),
@@ -164,6 +168,7 @@ _PACK_ALONE: Final = (
     ),
     Step(
         name="rested-voltage",
+        by=SWITCH_CLOSES,
         title="Open-circuit voltage against the cell count",
         what=text("Let the pack rest an hour, neither charged nor loaded. Measure at the same place."),
         unit="V",
@@ -180,6 +185,7 @@ _PACK_ALONE: Final = (
 _FIRST_POWER: Final = (
     Step(
         name="controller-polarity",
+        by=SWITCH_CLOSES,
         title="Polarity at the controller's lugs, through the pre-charge",
         cautions=(WHEELS_UP, PULL_THE_PLUG, "Never bridge the main switch with a wire: the inrush melts it."),
         what=precharge_text,
@@ -194,6 +200,7 @@ _FIRST_POWER: Final = (
     ),
     Step(
         name="precharge",
+        by=SWITCH_CLOSES,
         title="Pre-charge across the main switch",
         what=across_text,
         unit="V",
@@ -294,6 +301,7 @@ _FIRST_POWER: Final = (
 _CHARGE_AND_AFTER: Final = (
     Step(
         name="charger-polarity",
+        by="the charger is plugged in",
         title="Polarity at the charger's plug",
         cautions=(MAINS,),
         what=text(
@@ -339,6 +347,7 @@ _CHARGE_AND_AFTER: Final = (
         otherwise="Joints settle in the first hour, and a loose one heats and burns.",
         then="Do it before the next drive.",
         verdict="caution",
+        afterwards=True,
         help="Type later to leave the list here and come back after the first hour.",
     ),
 )

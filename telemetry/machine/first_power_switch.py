@@ -12,6 +12,7 @@ from typing import Final
 from telemetry.machine.first_power import Expectation, Judgement, Readings, answer, pack_voltage
 from telemetry.machine.first_power_pack import SILENT_V, rest_range, reversed_leads
 from telemetry.machine.sections import Machine
+from telemetry.model.words import capital
 
 MAIN_SWITCHES: Final = ("key", "contactor", "hand")
 TIME_CONSTANTS: Final = 5
@@ -35,8 +36,9 @@ _OPEN: Final = {
     "hand": "Switch worked by hand: turn the key off if there is one, then open the switch.",
 }
 _STANDBY: Final = {
-    "contactor": "Contactor: key off. Set the meter to DC amperes, in series with the pack, or clamp a DC clamp meter"
-    " around one cable.",
+    "contactor": "Contactor: key off. Clamp a DC clamp meter, zeroed, around one cable. Without one: unplug the pack,"
+    " set the meter to DC amperes at its 10 A socket, put it in series with one cable, never across the pack, and"
+    " plug in.",
     "key": "Key switch: turn it off. Use a DC clamp meter around one cable; zero it first. No meter in series:"
     " without a contactor the inrush goes through it.",
     "hand": "Switch worked by hand: leave it closed, key off. Use a DC clamp meter around one cable; zero it first."
@@ -57,7 +59,7 @@ def _for_switch(texts: dict[str, str], machine: Machine, readings: Readings) -> 
     place = int(stated) if place is None and stated is not None else place
     if place is None:
         return " ".join(texts.values())
-    return texts[MAIN_SWITCHES[place]].split(": ", 1)[1]
+    return capital(texts[MAIN_SWITCHES[place]].split(": ", 1)[1])
 
 
 def precharge_text(machine: Machine, readings: Readings) -> str:

@@ -137,10 +137,14 @@ class Wiring:
     """Sections ``[wiring]`` (pack to controller) and ``[charge_wiring]`` (charger to pack)."""
 
     conductor_mm2: float | None = number(
-        0.2, 500, "copper cross-section; or give conductor_awg, not both", "print on the cable's jacket", 25.0
+        0.2,
+        500,
+        "copper cross-section; of aluminium or copper-clad aluminium (CCA) 0.6 of it; or give conductor_awg",
+        "print on the cable's jacket",
+        25.0,
     )
     conductor_awg: str | None = setting(
-        Gauge(), "wire gauge; or give conductor_mm2, not both", "print on the cable's jacket", 4
+        Gauge(), "wire gauge, if it is copper; or give conductor_mm2", "print on the cable's jacket", 4
     )
     insulation_c: int | None = choice(
         (60, 75, 90, 105, 125),

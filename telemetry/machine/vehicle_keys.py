@@ -94,7 +94,13 @@ class Vehicle:
     converter_max_v: float | None = number(
         0.5, 1000, "highest input voltage of the 12 V converter", "its print or sheet", 75.0
     )
-    peak_power_w: float | None = number(20, 1e6, "highest power drawn from the battery", "a recorded drive", 5000.0)
+    peak_power_w: float | None = number(
+        20,
+        1e6,
+        "highest power drawn from the battery",
+        "a recorded drive; until then controller_current_a, the controller's nameplate",
+        5000.0,
+    )
     implement_start_a: float | None = number(
         0.1, 5000, "battery current while deck, spreader or winch starts", "a clamp meter that holds its peak", 90.0
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -62,19 +63,27 @@ class Progress:
     """How far the list has come.
 
     Attributes:
-        done, total: steps with a reading, and steps that apply to this machine.
+        done, skipped, total: steps with a reading, steps left out, and steps that apply to this machine.
         number, title: of the next step; 0 and empty at the end.
         is_begun: whether anything was entered.
+        is_ready: whether all is done that comes before driving.
         is_withheld: whether a licensed person has to do some of it.
 
     """
 
     done: int
+    skipped: int
     total: int
     number: int
     title: str
     is_begun: bool
+    is_ready: bool
     is_withheld: bool
+
+    @property
+    def words(self) -> str:
+        """How many steps are done, and how many were skipped."""
+        return f"{self.done} of {self.total} steps done" + (f", {self.skipped} skipped" if self.skipped else "")
 
 
 def progress(machine: Machine, store: Path) -> Progress:
@@ -89,10 +98,12 @@ def progress(machine: Machine, store: Path) -> Progress:
     apply = [step for step in STEPS if not step.is_withheld(machine) and not step.why_not(machine, readings)]
     number = next_step(machine, readings)
     return Progress(
-        sum(step.name in readings for step in apply),
+        sum(not math.isnan(readings.get(step.name, math.nan)) for step in apply),
+        sum(math.isnan(readings.get(step.name, 0.0)) for step in apply),
         len(apply),
         number or 0,
         STEPS[number - 1].title if number else "",
         bool(kept),
+        bool(kept) and (number is None or STEPS[number - 1].afterwards),
         any(step.is_withheld(machine) for step in STEPS),
     )

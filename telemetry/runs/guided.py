@@ -86,7 +86,7 @@ def _first_power(machine: Machine, store: Path) -> str:
     come = progress(machine, store)
     if not come.is_begun:
         return "not done with this program"
-    return f"{come.done} of {come.total} steps done" + (f"; next: {come.title}" if come.title else "")
+    return come.words + (f"; next: {come.title}" if come.title else "")
 
 
 def guided_sessions(store: Path, identity: str) -> list[int]:

@@ -201,11 +201,15 @@ def _power_line(machine: Machine, path: str, store: Path) -> tuple[StartLine, st
     except ShakedownError as error:
         return StartLine("danger", "open", "first power", str(error)), ""
     words = ("first-power", path)
-    said = f"{found.done} of {found.total} steps done"
+    said = found.words
     if not found.number:
         who = "; the rest is licensed work" if found.is_withheld else ""
-        return StartLine("normal", "done", "first power", said + who, "e", "read", words), ""
+        meaning: Meaning = "caution" if found.skipped else "normal"
+        return StartLine(meaning, "done", "first power", said + who, "e", "read", words), ""
     step = f"first power, step {found.number}: {found.title[0].lower()}{found.title[1:]}"
     if not found.is_begun:
         return StartLine("caution", "open", "first power", "not begun", "e", "begin", words), f"begin {step}"
+    if found.is_ready:
+        said = f"{said}; after the first hour of driving: {found.title[0].lower()}{found.title[1:]}"
+        return StartLine("normal", "open", "first power", said, "e", "go on", words), ""
     return StartLine("caution", "open", "first power", said, "e", "go on", words), f"go on with {step}"

@@ -12,6 +12,8 @@ from pathlib import Path
 import pytest
 
 from telemetry.cli import main
+from telemetry.machine.machine_file import load_machine
+from telemetry.runs.first_power_progress import progress
 from telemetry.store.ledger import Ledger, LedgerEntry
 from telemetry.store.reader import StoreReader
 from tests.faults.program import BUSY_S
@@ -189,7 +191,7 @@ def test_what_the_file_states_is_not_asked_and_a_frame_return_has_no_insulation_
     assert "What closes the main switch? [" not in told.stdout
     assert "Step 15 of 30" in told.stdout
     assert "Key switch" not in told.stdout
-    assert "leave it off" in told.stdout
+    assert "Leave it off" in told.stdout
     sheet = run(store, (), "--print", machine=machine).stdout
     assert sheet.count("Does not apply: the frame is the return conductor") == 10
 
@@ -283,3 +285,29 @@ def test_a_bad_machine_file_is_told_before_anything_is_asked(store, tmp_path):
     assert told.returncode == 2
     assert "chemistry" in told.stderr
     assert not store.exists()
+
+
+def test_a_build_that_fit_stops_is_not_powered_up(store):
+    bad = GOOD.with_name("four-mistakes.toml")
+    done = run(store, ANSWERS, machine=bad)
+    assert (done.returncode, "Step 1" in done.stdout, store.exists()) == (2, False, False)
+    assert "fit says stop (charger-voltage, hill, conductor-ampacity, fuse-size, fuse-voltage)" in done.stderr
+
+
+def test_who_skips_what_comes_before_power_is_told_to_do_it_before_power(store):
+    done = run(store, (*BEFORE_POWER, "skip", "later"))
+    assert "Do it before the main switch closes; type back to do it now." in " ".join(done.stdout.split())
+
+
+def test_all_but_the_joints_after_the_first_hour_is_ready_for_a_drive(store):
+    run(store, (*ANSWERS[:-2], "later"))
+    assert not progress(load_machine(GOOD), store).is_ready
+    run(store, (ANSWERS[-2], "later"))
+    come = progress(load_machine(GOOD), store)
+    assert (come.is_ready, come.title) == (True, "Joints torqued again after the first hour")
+
+
+def test_the_resistor_is_never_rated_below_what_it_may_take(store):
+    # 53.2 V over 8.2 kohm: 0.345 W
+    done = run(store, (*BEFORE_POWER, "53.2", "53.2", "12", "3.1", "8.2k", "later"))
+    assert "rated for 0.4 W or more" in done.stdout

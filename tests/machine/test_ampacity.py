@@ -16,7 +16,7 @@ from telemetry.machine.ampacity import (
     ampacity,
     carries_of,
 )
-from telemetry.machine.conductors import GAUGES, BeyondTable, awg_conductor, mm2_conductor
+from telemetry.machine.conductors import GAUGES, BeyondTable, awg_area_mm2, awg_conductor, mm2_conductor
 from telemetry.machine.pack_keys import Wiring
 
 # 33 CFR 183.425 Table 5, allowable amperage of conductors, 30 degC: 60, 75, 90, 105, 125 degC, every row of ours.
@@ -286,3 +286,22 @@ class TestWhatAFileLeavesOpen:
 
     def test_no_size_no_ampacity(self) -> None:
         assert carries_of(Wiring(insulation_c=90)) is None
+
+
+# NEC Table 310.16, aluminium and copper-clad aluminium, at most three conductors in a raceway, 30 degC: 60, 75, 90
+# degC (from memory).
+ALUMINIUM = {
+    "6": (40, 50, 55),
+    "4": (55, 65, 75),
+    "2": (75, 90, 100),
+    "1/0": (100, 120, 135),
+    "2/0": (115, 135, 150),
+    "4/0": (150, 180, 205),
+}
+
+
+@pytest.mark.parametrize("gauge", ALUMINIUM)
+def test_aluminium_counted_as_copper_of_six_tenths_carries_no_more_than_its_own_column(gauge: str) -> None:
+    area = awg_area_mm2(gauge)
+    counted = [ampacity(mm2_conductor(0.6 * area), each, installation="conduit").amperes for each in (60, 75, 90)]
+    assert all(found <= own for found, own in zip(counted, ALUMINIUM[gauge], strict=True)), counted

@@ -201,7 +201,7 @@ def test_each_main_switch_has_its_own_pre_charge_and_its_own_standby_current(pla
     texts = {name: BY_NAME[name].what(WHOLE, {"main-switch": float(place)}) for name in BY_NAME}
     is_contactor = MAIN_SWITCHES[place] == "contactor"
     assert ("coil" in texts["controller-polarity"]) == is_contactor
-    assert ("in series with the pack" in texts["standby-current"]) == is_contactor
+    assert ("in series with one cable" in texts["standby-current"]) == is_contactor
     assert "clamp meter" in texts["standby-current"]
     others = [BY_NAME["controller-polarity"].what(WHOLE, {"main-switch": float(each)}) for each in range(3)]
     assert len(set(others)) == 3

@@ -206,6 +206,12 @@ class TestChargerVoltage:
         assert (finding.verdict, finding.unit) == (expected, "V/cell")
         assert finding.value == pytest.approx(per_cell, abs=1e-4)
 
+    def test_the_voltage_that_it_says_to_set_is_one_that_it_accepts(self) -> None:
+        base = pack("nmc", 20, high_cutoff_v=84) | {"charger": {"output_voltage_v": 84.0}}
+        why = found("charger-voltage", base=base).why
+        assert "Set the charger to 83.1 V or less" in why  # 1 % below 84 V are 83.16 V
+        assert found("charger-voltage", {"charger.output_voltage_v": 83.1}, base).verdict == "ok"
+
     @pytest.mark.parametrize(
         ("chemistry", "cells", "volts", "expected"),
         [
@@ -327,6 +333,7 @@ class TestCharging:
         finding = found("mains-circuit", {"charger.mains_circuit_a": circuit})
         assert (finding.verdict, finding.value) == (expected, 5.0)
         assert finding.limit == pytest.approx(0.8 * circuit)
+        assert ("lower current" in finding.why) == (expected == "caution")  # for hours it is above, alone or not
 
     def test_the_power_at_the_wall_is_estimated_and_said_so(self) -> None:
         finding = found("mains-circuit", {"charger.input_power_w": GONE})
@@ -366,7 +373,8 @@ class TestController:
             (42, None, "caution"),  # 2.625 V a cell: above 2.5, far past the knee (worked example)
             (39, None, "stop"),
             (42, 44.8, "stop"),
-            (44.8, 44.8, "ok"),
+            (44.8, 44.8, "caution"),  # each holds its cut-off to about 1 % (common practice): either may come first
+            (45.3, 44.8, "ok"),
             (48, 44.8, "ok"),
             (50, 44.8, "caution"),
             (54, 44.8, "stop"),
@@ -478,6 +486,29 @@ class TestCurrents:
         finding = found("pack-current", {"pack.internal_resistance_mohm": GONE})
         assert "from memory" in finding.source
         assert "estimated" in found("sag", {"pack.internal_resistance_mohm": GONE}).why
+
+    @pytest.mark.parametrize(
+        ("power", "rating", "expected", "says"),
+        [
+            # 20 cells of 40 Ah: 15 to 60 mohm (0.75 to 3 mohm a cell); 66 V at the knee. At 60 mohm the most is
+            # 66^2 / (4 * 0.06) = 18.15 kW; at 15 mohm 20 kW are 327 A at 61.1 V.
+            (20000, 400, "caution", "does better"),
+            (20000, 300, "stop", "327 A"),
+            (80000, 2000, "stop", "cannot give 80 kW at all"),  # 66^2 / (4 * 0.015) = 72.6 kW
+        ],
+    )
+    def test_an_estimated_resistance_is_a_stop_only_where_its_least_is_one(
+        self, power: float, rating: float, expected: str, says: str
+    ) -> None:
+        base = pack("nmc", 20, capacity_ah=40, peak_discharge_a=rating, continuous_discharge_a=100)
+        base |= {"machine": {"peak_power_w": power, "continuous_current_a": 50, "minimum_voltage_v": 58}}
+        finding = found("pack-current", base=base)
+        assert (finding.verdict, says in finding.why) == (expected, True), finding
+        if power == 20000:  # half full, 74 V: collapsed to 48 V at 60 mohm, 69 V at 15
+            assert (found("sag", base=base).verdict, "does better" in found("sag", base=base).why) == (
+                "caution",
+                True,
+            )
 
     @pytest.mark.parametrize(
         ("check", "rating", "expected"),
@@ -792,6 +823,12 @@ class TestFuses:
     def test_voltage(self, rated: float, expected: str) -> None:
         finding = found("fuse-voltage", {"wiring.fuse_voltage_v": rated})
         assert (finding.verdict, finding.value, finding.limit) == (expected, 58.4, rated)
+
+    def test_a_fuse_that_does_not_state_it_is_asked_for_enough(self) -> None:
+        # 16 cells of 100 Ah: 4 mohm at the least, 58.4 V: 14.6 kA, and a fifth more: a fuse for 10 kA would burst.
+        finding = found("fuse-interrupting", base=pack("lfp", 16) | {"wiring": {"fuse_a": 100}})
+        assert finding.verdict == "unknown"
+        assert "at least 17500 A DC" in finding.note
 
     def test_the_fuse_of_the_charger_is_looked_at_too(self) -> None:
         assert verdict("fuse-voltage", {"charge_wiring.fuse_voltage_v": 32}) == "stop"

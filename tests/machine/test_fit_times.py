@@ -50,6 +50,14 @@ class TestHeat:
         assert one / other == pytest.approx(4, rel=0.01)
 
 
+def test_every_part_that_a_pull_overloads_is_named_at_once() -> None:
+    # 188 A for a minute: twice the 95 A of the connector, and of the fuse's rating.
+    finding = found("hill", HILL | STRONG | {"wiring.connector_a": 95, "wiring.fuse_a": 95})
+    assert finding.verdict == "stop"
+    for part in ("connector (95 A)", "fuse (95 A)"):
+        assert part in finding.why, finding.why
+
+
 def test_a_part_that_its_steady_current_overloads_already_carries_no_more() -> None:
     assert carried_time(100, 100, 200, 100) == 0.0
     assert carried_time(100, 100, 100, 100) == math.inf

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from pathlib import Path
 from types import MappingProxyType
 
 from telemetry.machine.fit import (
@@ -23,8 +24,9 @@ from telemetry.machine.fit.pack_voltage import blocks_in_series, touch_voltage
 from telemetry.machine.fit.precharge_resistor import precharge_resistor
 from telemetry.machine.fit.speed import blade_speed, overspeed, temperature_limits
 from telemetry.machine.sections import Machine
+from telemetry.model.errors import InputError
 
-__all__ = ["CHECKS", "Finding", "Verdict", "fit", "overall"]
+__all__ = ["CHECKS", "Finding", "Verdict", "fit", "overall", "require_no_stop"]
 
 CHECKS: Mapping[str, Callable[[Machine], Finding | None]] = MappingProxyType(
     {
@@ -65,6 +67,20 @@ CHECKS: Mapping[str, Callable[[Machine], Finding | None]] = MappingProxyType(
     }
 )
 """Every check by its name, in the order in which they are listed; a check gives None where it does not apply."""
+
+
+def require_no_stop(machine: Machine, path: Path, what: str) -> None:
+    """Refuse to power a machine up where a check says stop; ``what`` is not begun.
+
+    Raises:
+        InputError: a check says stop; names them.
+
+    """
+    stops = [each.check for each in fit(machine) if each.verdict == "stop"]
+    if stops:
+        raise InputError(
+            f"fit says stop ({', '.join(stops)}), so {what} does not begin; mend that first: shakedown fit {path}"
+        )
 
 
 def fit(machine: Machine) -> tuple[Finding, ...]:

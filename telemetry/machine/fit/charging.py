@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from telemetry.machine.cell_practice import CELL_PRACTICE, FULL_CHARGE_ABOVE_C
 from telemetry.machine.chemistry import CELLS_APART_V
 from telemetry.machine.fit.circuit import charge_time, wall_energy
-from telemetry.machine.fit.findings import Finding, Verdict, absent, amount, judged, unknown, worst
+from telemetry.machine.fit.findings import Finding, Verdict, absent, amount, at_most, judged, unknown, worst
 from telemetry.machine.limits_current import cool_charge_a
 from telemetry.machine.limits_voltage import HIGH_WARN_SHARE
 from telemetry.machine.pack_keys import Pack
@@ -53,7 +53,7 @@ def _bms_cut_offs(machine: Machine, charger_v: float) -> list[Finding]:
         most = (1 - HIGH_WARN_SHARE) * high
         near = (
             f"{charger_v:g} V is within 1 % of the {high:g} V at which the BMS stops the charge, and a charger holds "
-            f"its voltage to about 1 %. The BMS would end some charges. Set the charger to {most:.1f} V or less."
+            f"its voltage to about 1 %. The BMS would end some charges. Set the charger to {at_most(most)} V or less."
         )
         above = f"{charger_v:g} V is above the {high:g} V at which the BMS stops the charge. {every}"
         why = above if charger_v > high else near
@@ -65,7 +65,7 @@ def _bms_cut_offs(machine: Machine, charger_v: float) -> list[Finding]:
             f"{per_cell:.4g} V a cell is less than {1000 * _CELL_HEADROOM_V:.0f} mV below the {cell_high:g} V at "
             "which the BMS stops the charge, and cell voltages differ by more than that near full. Set "
             "the charger to "
-            f"{cells * (cell_high - _CELL_HEADROOM_V):.1f} V or less."
+            f"{at_most(cells * (cell_high - _CELL_HEADROOM_V))} V or less."
         )
         found.append(
             judged("caution", why, "[pack] cell_high_cutoff_v", value=per_cell, limit=cell_high, unit=VOLT_A_CELL)
@@ -238,7 +238,10 @@ def mains_circuit(machine: Machine) -> Finding:
         why = f"{said}: above its rating. Use another circuit, or a smaller charger."
         return judged("stop", why, source, value=drawn, limit=lasting, unit="A")
     if drawn > lasting:
-        why = f"{said}, above the {lasting:.3g} A it may carry for hours. Plug nothing else into that circuit."
+        why = (
+            f"{said}, above the {lasting:.3g} A it may carry for hours. Set the charger to a lower current, or have "
+            "an electrician give it a larger circuit; until then plug nothing else into this one."
+        )
         return judged("caution", why, source, value=drawn, limit=lasting, unit="A")
     why = f"{said}, within the {lasting:.3g} A it may carry for hours. {_wall_words(machine)}"
     return judged("ok", why, source, value=drawn, limit=lasting, unit="A")

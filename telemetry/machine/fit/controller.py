@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from itertools import pairwise
 
 from telemetry.machine.fit.circuit import fill_time
@@ -22,6 +23,9 @@ LONGEST_TIME_CONSTANT_S = 2.0
 "memory)."""
 HEADROOM = 1.05
 """The controller's highest voltage over that of a full pack which brakes (common practice, from memory)."""
+TOLERANCE = 1.01
+"""How far apart two cut-offs must be for one to come first: each holds its voltage to about 1 % (common
+practice)."""
 FOLDBACK_ROUNDING_V = 0.05
 _MINIMUM_SOURCE = "BMS cut-off below the controller's; knee of the voltage curve, common practice"
 _ORDER_SOURCE = "warning, fold-back, controller, BMS: common practice, from memory"
@@ -56,6 +60,14 @@ def controller_minimum(machine: Machine) -> Finding:
             "electric brake too. Raise the controller's cut-off."
         )
         return judged("stop", why, source, value=minimum, limit=own, unit="V")
+    if cell.is_lithium and minimum < TOLERANCE * own and pack.low_cutoff_v is not None:
+        least = math.ceil(10 * max(TOLERANCE * own, cells * cell.low_warn_v) - 1e-6) / 10
+        why = (
+            f"{said}, within 1 % of the {own:.3g} V at which the BMS trips: either may come first, and if the BMS "
+            "does, drive and electric brake are gone at once. Raise the controller's cut-off to "
+            f"{least:.1f} V or more."
+        )
+        return judged("caution", why, source, value=minimum, limit=TOLERANCE * own, unit="V")
     if per_cell > cell.nominal_high_v:
         why = f"{said}, as high as a well-charged pack: the machine will hardly run. Fit more cells."
         return judged("stop", why, source, value=minimum, limit=cells * cell.knee_v, unit="V")

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 from telemetry.machine.fit.controller import lowest_pack_v
 from telemetry.machine.fit.findings import Finding, absent, amount, judged, unknown, worst
 from telemetry.machine.fit.loads import (
     Peak,
+    Resistance,
     continuous_current,
     hot_conductor_c,
+    lowest_resistance,
     nearly_empty_v,
+    pack_resistance,
     peak,
     wire_loop_ohm,
 )
@@ -23,16 +27,31 @@ that the least of its start is already in the steady current."""
 START_S = 0.35
 _PACK_SOURCE = "[pack] peak_discharge_a and continuous_discharge_a"
 _START_SOURCE = "start of 3 to 5 times the running current for a third of a second, common practice"
-_PEAK_KEYS = (("machine", "peak_power_w"), ("machine", "controller_current_a"))
-_EITHER = "[machine] peak_power_w or controller_current_a: one of the two is enough."
+_PEAK_KEY = ("machine", "peak_power_w")
 
 
 def pack_current(machine: Machine) -> Finding:
     """Compare peak and steady current with the pack's own limits, the peak at the lowest voltage."""
-    peak_draw, steady = _peak_current(machine), _steady_current(machine)
+    peak_draw, steady = _by_estimate(machine, _peak_current), _steady_current(machine)
     if peak_draw.verdict == steady.verdict == "ok":
         return replace(peak_draw, why=f"{peak_draw.why} {capital(steady.why)}")
     return worst([peak_draw, steady])
+
+
+def _by_estimate(machine: Machine, judge: Callable[[Machine, Resistance], Finding]) -> Finding:
+    """Judge by the pack's resistance; an estimated one makes a stop only if the lowest that it may be does too."""
+    found = judge(machine, pack_resistance(machine))
+    if found.verdict != "stop" or machine.pack.internal_resistance_mohm is not None:
+        return found
+    lowest = lowest_resistance(machine)
+    at_best = judge(machine, lowest)
+    if at_best.verdict == "stop":
+        return at_best
+    why = (
+        f"{found.why} A pack of lower resistance, down to {amount(1000 * lowest.ohm, 'mΩ')}, does better: measure it "
+        "in a drive, or state [pack] internal_resistance_mohm."
+    )
+    return replace(found, verdict="caution", why=why)
 
 
 def _steady_current(machine: Machine) -> Finding:
@@ -47,11 +66,11 @@ def _steady_current(machine: Machine) -> Finding:
     return judged(verdict, why, _PACK_SOURCE, value=current.amperes, limit=limit, unit="A")
 
 
-def _peak_current(machine: Machine) -> Finding:
-    found = peak(machine, nearly_empty_v(machine))
+def _peak_current(machine: Machine, resistance: Resistance) -> Finding:
+    found = peak(machine, nearly_empty_v(machine), resistance)
     pack = machine.pack
     if found is None:
-        return unknown(*_PEAK_KEYS, unit="A", source=_PACK_SOURCE, note=_EITHER)
+        return unknown(_PEAK_KEY, unit="A", source=_PACK_SOURCE)
     if found.current is None:
         return _cannot_give(machine, found)
     source = _PACK_SOURCE if found.current.is_bound else f"{_PACK_SOURCE}; {found.resistance.source}"
@@ -84,15 +103,18 @@ def _cannot_give(machine: Machine, found: Peak) -> Finding:
 
 def sag(machine: Machine) -> Finding:
     """Compare the voltage under the peak, at pack and controller, with both cut-offs."""
+    return _by_estimate(machine, _sag)
+
+
+def _sag(machine: Machine, resistance: Resistance) -> Finding:
     minimum, pack = machine.vehicle.minimum_voltage_v, machine.pack
     source = "open-circuit voltage less current times resistance of pack and wire, against the cut-offs"
-    empty = peak(machine, nearly_empty_v(machine))
-    half = peak(machine, pack.nominal_v)
+    empty = peak(machine, nearly_empty_v(machine), resistance)
+    half = peak(machine, pack.nominal_v, resistance)
     if empty is None or half is None or minimum is None:
         keys = [] if minimum is not None else [("machine", "minimum_voltage_v")]
-        keys += [] if empty is not None else list(_PEAK_KEYS)
-        note = _EITHER if empty is None else ""
-        return unknown(*keys, unit="V", source=source, note=note)
+        keys += [] if empty is not None else [_PEAK_KEY]
+        return unknown(*keys, unit="V", source=source)
     source = f"{source}; {empty.resistance.source}"
     floor = max(minimum, lowest_pack_v(machine)[0])
     stops = f"{_stops(machine, by_controller=floor == minimum)} {floor:.3g} V"

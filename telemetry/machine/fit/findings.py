@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -10,6 +11,8 @@ from telemetry.machine.sections import missing
 
 _LARGER = {"W": "kW", "Wh": "kWh"}
 _SMALLER = {"V": "mV", "s": "ms"}
+_ROUNDING = 1e-6
+"""Of ten times a bound, so that 28.8 is not taken for less than itself."""
 Verdict = Literal["ok", "unknown", "caution", "stop"]
 RANK: dict[Verdict, int] = {"ok": 0, "unknown": 1, "caution": 2, "stop": 3}
 """A stop outranks a caution, a caution an unknown, an unknown an ok: one known danger is not outweighed by what
@@ -88,6 +91,11 @@ def worst(findings: Iterable[Finding]) -> Finding:
 def overall(findings: Iterable[Finding]) -> Verdict:
     """Return the verdict over all findings: the highest rank among them."""
     return worst(findings).verdict
+
+
+def at_most(value: float) -> str:
+    """Return a bound for a sentence, to a tenth and never above it: 83.16 is ``83.1``."""
+    return f"{math.floor(10 * value + _ROUNDING) / 10:.1f}"
 
 
 def amount(value: float, unit: str, digits: int = 3) -> str:

@@ -54,11 +54,7 @@ def _fuse(machine: Machine, cable: Cable) -> Finding:
     """Judge a fuse from below (the current) and above (the conductor); the worse of both counts."""
     fuse = wiring_of(machine, cable).fuse_a
     if fuse is None:
-        note = (
-            "A cable without a fuse burns in a short circuit: fit one at the pack."
-            if cable == "charge_wiring"
-            else ""
-        )
+        note = f"Without a fuse {CABLE_WORDS[cable]} burns in a short circuit: if there is none, fit one at the pack."
         return unknown((cable, "fuse_a"), unit="A", source=_SIZE_SOURCE, note=note)
     return worst([_fuse_above_conductor(machine, cable, fuse), _fuse_below_current(machine, cable, fuse)])
 
@@ -165,7 +161,8 @@ def _one_fuse_interrupting(machine: Machine, cable: Cable) -> Finding:
     wired = f" and {amount(1000 * wire, 'mΩ', 2)} of wire" if wire is not None else ""
     said = f"a dead short draws about {amount(at_end, 'A')}: {full:.1f} V over the pack ({pack.words}){wired}"
     if rated is None:
-        note = f"{capital(said)}; fuses rated 10 kA and more are made for that (from memory)."
+        least = amount(INTERRUPTING_MARGIN * max(at_end, at_pack), "A")
+        note = f"{capital(said)}. The fuse must interrupt at least {least} DC at the pack's voltage."
         return unknown((cable, "fuse_interrupting_a"), unit="A", source=source, note=note)
     said += f". The fuse can interrupt {rated:g} A"
     if rated < at_end:

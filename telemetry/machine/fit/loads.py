@@ -104,12 +104,13 @@ def controller_bound(machine: Machine) -> Current | None:
     return None if rating is None else Current(rating, f"up to the controller's rated {rating:g} A", True)
 
 
-def peak(machine: Machine, open_v: float) -> Peak | None:
+def peak(machine: Machine, open_v: float, resistance: Resistance | None = None) -> Peak | None:
     """Return the highest draw from a pack that rests at ``open_v``; None where the file says nothing of it.
 
     By peak power: the current at the voltage that sags under it. Else by the controller's rating, as a bound.
+    ``resistance`` is that of the pack, where not the one stated or estimated.
     """
-    resistance = pack_resistance(machine)
+    resistance = resistance or pack_resistance(machine)
     power = machine.vehicle.peak_power_w
     if power is None:
         bound = controller_bound(machine)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from telemetry.machine.ampacity import carries_of
@@ -179,12 +180,24 @@ def judge_pull(machine: Machine, pull: Pull) -> Finding:
         notes = " ".join(dict.fromkeys(each.note for each in found if each.note))
         return unknown(*lacking, unit="A", source=decided.source, note=notes)
     if decided.verdict != "ok":
-        return decided
+        return _with_others(decided, zip(_parts(machine, pull), found, strict=True))
     tightest = min(found, key=lambda each: math.inf if each.limit is None else each.limit)
     carried = "; ".join(_carry_words(machine, pull))
     why = f"{pull.current.words}{_time_words(pull.seconds)}: {carried}."
     sources = "; ".join(dict.fromkeys(source for each in found for source in each.source.split("; ")))
     return replace(tightest, why=why, source=sources)
+
+
+def _with_others(decided: Finding, parts: Iterable[tuple[Carried | Finding, Finding]]) -> Finding:
+    """Return a finding with what every other part fails at behind it: who mends the first part mends all."""
+    others = [
+        (part, found)
+        for part, found in parts
+        if isinstance(part, Carried) and found.verdict in ("stop", "caution") and found is not decided
+    ]
+    also = [f"The {part.name} {part.words}. {part.beyond}" for part, _ in others]
+    sources = "; ".join(dict.fromkeys("; ".join([decided.source, *(each.source for _, each in others)]).split("; ")))
+    return replace(decided, why=" ".join([decided.why, *also]), source=sources)
 
 
 def _carry_words(machine: Machine, pull: Pull) -> list[str]:
