@@ -249,7 +249,10 @@ def _why_not(port: str, name: str, error: BaseException) -> str:
     if number == errno.ENOENT or "FileNotFoundError" in said:
         return f"there is no port {name}; {_those_that_exist()}"
     if number in (errno.EBUSY, errno.EAGAIN) or "lock port" in said:
-        return f"{name} is in use by another program; close that program (a board's serial monitor, perhaps)"
+        return (
+            f"{name} is in use by another program, or by another [[source]] here; close that program (a board's "
+            "serial monitor, perhaps), or keep one [[source]] a port"
+        )
     if number in (errno.EACCES, errno.EPERM) or "PermissionError" in said:
         return _no_permission(port, name)
     if number in (errno.ENXIO, errno.ENODEV, errno.EIO):

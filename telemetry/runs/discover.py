@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -107,9 +108,20 @@ def amount_line(signal: str, value: float) -> str:
 
 
 def source_lines(sources: list[dict[str, Any]]) -> list[str]:
-    """Return the finds as TOML to paste into a machine file; remarks on a find come before it as a comment."""
+    """Return the finds as TOML to paste into a machine file, those of one port together; remarks as comments.
+
+    What a port speaks is not known without listening: it is there once for each driver that could read it.
+    """
     lines: list[str] = []
-    for source in sources:
+    drivers = Counter(str(source.get("port", "")) for source in sources)
+    told: set[str] = set()
+    for source in sorted(sources, key=lambda source: str(source.get("port", ""))):
+        port = str(source.get("port", ""))
+        if port and drivers[port] > 1 and port not in told:
+            told.add(port)
+            shown = printable(port, 200)
+            lines += [f"# {shown}: one device, so keep one of these {drivers[port]}. What speaks there:"]
+            lines += [f"# shakedown sources --try {shown}"]
         lines += ["[[source]]"]
         for key, value in source.items():
             shown = printable(json.dumps(value, ensure_ascii=True), 200)

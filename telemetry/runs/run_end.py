@@ -50,5 +50,5 @@ def nothing_arrived(sources: Sequence[SourceSettings], snapshot: Snapshot) -> Li
         silent.append(f"{printable(source.name)}{why}")
     return LinkSilent(
         f"no value arrived from {' or '.join(silent)}; check power, cable and the settings under [[source]];"
-        " shakedown sources lists what is in reach"
+        " shakedown sources --try listens and says what speaks where"
     )

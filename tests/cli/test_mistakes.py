@@ -451,7 +451,8 @@ def test_a_live_run_in_which_nothing_arrived(
     assert error.startswith("shakedown: no value arrived from serial-text")
     assert (why in error) == (why in said.out), "a busy computer may not have tried the port within a second"
     assert error.endswith(
-        "; check power, cable and the settings under [[source]]; shakedown sources lists what is in reach\n"
+        "; check power, cable and the settings under [[source]]; shakedown sources --try listens and says"
+        " what speaks where\n"
     )
     assert said.out.splitlines()[-1] == f"kept as session 1 in {store}"
 

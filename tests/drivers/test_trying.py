@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -14,7 +15,7 @@ from drivers.simulated import text_peer
 from drivers.simulated.machine import SimulatedMachine
 from telemetry.driver import Listening
 from telemetry.model.clock import SystemClock
-from telemetry.runs.discover import heard_lines, keep_heard
+from telemetry.runs.discover import heard_lines, keep_heard, source_lines
 from tests.drivers.peers import UnrulyFrames, UnrulyPosition, UnrulyText
 from tests.drivers.test_frame_guess import asked
 from tests.faults.link_kinds import COUNT_FRAMES
@@ -157,3 +158,17 @@ def test_a_simulated_machine_gives_what_the_proposal_promises(monkeypatch) -> No
     heard = asyncio.run(listen())
     assert 60 < heard.values["pack_voltage"] < 90
     assert any(line.startswith("#     pack_voltage = ") for line in heard_lines([heard]))
+
+
+def test_a_port_that_several_drivers_could_read_is_said_to_be_one_device() -> None:
+    found = [{"driver": "serial-text", "port": "/dev/ttyUSB0"}, {"driver": "bluetooth-le", "address": "C0:00"}]
+    found += [{"driver": "modbus", "port": each} for each in ("/dev/ttyUSB0", "/dev/ttyUSB1")]
+    lines = source_lines(found)
+    place = lines.index("# /dev/ttyUSB0: one device, so keep one of these 2. What speaks there:")
+    assert lines[place + 1] == "# shakedown sources --try /dev/ttyUSB0"
+    assert [line for line in lines[place:] if line.startswith("driver")][:2] == [
+        'driver = "serial-text"',
+        'driver = "modbus"',
+    ]
+    assert sum(line.startswith("#") for line in lines) == 2
+    assert sum(len(tables) for tables in tomllib.loads("\n".join(lines)).values()) == 4

@@ -90,7 +90,7 @@ def test_noise_is_what_could_not_be_read_and_no_error_of_the_port() -> None:
     [
         ("socket://pack:4000", system(errno.ECONNREFUSED), r"cannot be reached \(Connection refused\)"),
         ("/dev/ttyUSB9", system(errno.ENOENT), "there is no port /dev/ttyUSB9; "),
-        ("/dev/ttyUSB0", system(errno.EBUSY), "in use by another program; close that program"),
+        ("/dev/ttyUSB0", system(errno.EBUSY), "in use by another program, or by another"),
         ("/dev/ttyUSB0", serial.SerialException("could not exclusively lock port: [Errno 11]"), "in use by another"),
         ("/dev/null", system(errno.EACCES), r"join its group \(sudo usermod -a -G dialout \$USER\)"),
         ("/dev/ttyS1", system(errno.EIO), "exists but no device answers behind it; plug it in again"),
