@@ -1,7 +1,7 @@
 """The stage that says when power is lost while driving, and when the BMS ends a charge or electric braking.
 
 It decides on the row that has just come, for the driver must know at once;
-:mod:`telemetry.analysis.fault_isolation.suspicion` marks the same moments two seconds later, with what came after
+:mod:`telemetry.analysis.fault_isolation.suspicion` marks the same moments some seconds later, with what came after
 them in view.
 """
 

@@ -48,7 +48,7 @@ def standard_stages(judge: Judge, machine: Machine | None = None, history: Resis
         pack = machine.pack
         table = stated_table(pack.open_circuit)
         unhurried += [EstimateCharge(pack, table), EstimateResistance(pack), *limit_stages(machine, history)]
-    unhurried.append(Suspicion())  # a mark comes two seconds late anyway
+    unhurried.append(Suspicion())  # a mark comes seconds late anyway
     stages: list[Stage] = [EarlierMarks(), Cells(), Power(), EachSecond(Chain(unhurried))]
     if machine is not None and machine.fault_codes:
         stages.append(FaultWatch(machine.fault_codes))

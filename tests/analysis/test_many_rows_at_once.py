@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from telemetry.analysis.blocks import BlockFigures, Blocks
 from telemetry.analysis.cell_lag import Track
-from telemetry.analysis.fault_isolation.trace import Trace
+from telemetry.analysis.fault_isolation.hints import Trace
 from telemetry.analysis.load_response import followed
 from telemetry.analysis.open_circuit import mean_voltage_uncertainty, open_circuit_tables, voltage_uncertainty
 from telemetry.analysis.recent import Recent

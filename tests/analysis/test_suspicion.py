@@ -67,7 +67,7 @@ def test_marks_lie_at_the_true_events(fault: str, seed: int, words: str) -> None
 
 @pytest.mark.slow
 def test_a_controller_that_folds_back_is_marked_once() -> None:
-    folding = faulty_drive("controller", 913, seconds=390.0, variant="folds back")
+    folding = faulty_drive("controller", 913, seconds=610.0, variant="folds back")
     marks = marks_of(folding, 10**9)
     assert [mark.text for mark in marks] == ["output folded back, throttle steady"]
     assert marks[0].t > 60_000_000

@@ -1,4 +1,4 @@
-"""The rules behind the program's marks: a throttle that leaves the foot, and output that sinks while it is held."""
+"""What the program marks of a throttle that leaves the foot, and what it does not."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from telemetry.analysis.fault_isolation.sinking_output import COMPARED, LEARNT_FROM, SinkingOutput
 from telemetry.analysis.fault_isolation.suspicion import Suspicion
 from telemetry.model.batch import Batch, Group, Span
 
@@ -83,49 +82,3 @@ def test_a_worn_track_that_trembles_is_marked(depth: float) -> None:
     assert found
     assert {kind for _, kind in found} == {"jitter"}
     assert all(-0.1 <= at < 1.1 for at, _ in found)
-
-
-def drawn(way: float, speed: float) -> float:
-    """The battery current of a controller whose pedal asks for a torque: torque by speed, and heat; invented."""
-    return 2.0 + 4.0 * way * speed + 20.0 * way**2
-
-
-def moments(count: int, share=1.0, seed=1, noise=0.3, engaged=0.0):
-    """Half seconds at ways and speeds of a hilly course, the output at ``share`` of what it should be."""
-    random = np.random.default_rng(seed)
-    for _ in range(count):
-        way, speed = random.uniform(0.2, 0.8), random.uniform(3.0, 12.0)
-        current = 2.0 + share * (drawn(way, speed) - 2.0) + random.normal(0.0, noise)
-        yield way, speed, engaged, current
-
-
-def told(stage: SinkingOutput, rows) -> int:
-    return sum(stage.take(*row) for row in rows)
-
-
-def test_output_that_sinks_is_told_once_and_again_when_it_sinks_further() -> None:
-    stage = SinkingOutput()
-    assert told(stage, moments(LEARNT_FROM + 200)) == 0
-    assert told(stage, moments(200, 0.75, 2)) == 1
-    assert told(stage, moments(200, 0.7, 3)) == 0
-    assert told(stage, moments(200, 0.5, 4)) == 1
-
-
-@settings(max_examples=20)
-@given(st.floats(0.9, 1.3), st.integers(0, 99))
-def test_about_the_same_output_is_never_told(share: float, seed: int) -> None:
-    stage = SinkingOutput()
-    assert told(stage, moments(LEARNT_FROM, seed=seed)) == 0
-    assert told(stage, moments(5 * COMPARED, share, seed + 100)) == 0
-
-
-def test_where_pedal_and_current_do_not_belong_together_nothing_is_told() -> None:
-    stage = SinkingOutput()
-    assert told(stage, moments(LEARNT_FROM, noise=15.0)) == 0
-    assert told(stage, moments(200, 0.3, 2, noise=15.0)) == 0
-
-
-def test_a_way_and_speed_that_were_not_learnt_tell_nothing() -> None:
-    stage = SinkingOutput()
-    assert told(stage, moments(LEARNT_FROM)) == 0
-    assert told(stage, moments(200, 0.4, 2, engaged=1.0)) == 0

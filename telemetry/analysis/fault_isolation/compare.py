@@ -21,6 +21,7 @@ from telemetry.analysis.fault_isolation.checks import covered
 from telemetry.analysis.fault_isolation.controller import Shortfall
 from telemetry.analysis.fault_isolation.drive import STEP_S, Floats
 from telemetry.analysis.fault_isolation.findings import CAUSES, Cause
+from telemetry.analysis.fault_isolation.fold_back import SHRINKS_BY, SPARING_SAG
 from telemetry.analysis.fault_isolation.force_balance import odds_of_drag
 from telemetry.analysis.fault_isolation.limits import (
     BEFORE_ROWS,
@@ -44,9 +45,7 @@ _SLACK, _SWITCH_SLACK = 0.01, 0.02
 """Noise of what is watched for a controller's limit and for a BMS's, share of its range."""
 HELD, _HELD_BY, _HELD_MOST = 4.5, 1.5, 6.0
 """A voltage that changed so many times less than the current's changes should have made it is held by a limit."""
-FOLDS = 4.5
-"""Evidence, log odds, from which the controller counts as folding back."""
-_SHRINKS_FROM, _SHRINKS_MOST, _SHRINKS_BY = 3.0, 6.0, 0.3
+_SHRINKS_FROM, _SHRINKS_MOST = 3.0, 6.0
 _FOLDS, _STEADY_JOINT = 0.2, 0.1
 """Share of controllers at fault that fold back, and of bad joints whose resistance is steady while driving (ours)."""
 _JOINT_MOST = 14.0
@@ -56,7 +55,7 @@ always resists; deviation of its logarithm; share of such joints, the others ope
 middles, the rest ours)."""
 _ABSENT, _UNSEEN = -2.0, -0.5
 """Log odds of a weak pack where no stop was seen, and where none could be."""
-_OWN_SAG, _SPARING_SAG = 0.07, 0.1
+_OWN_SAG = 0.07
 """A controller spares a pack that sags by more by giving less (common practice)."""
 _SLOW_S, _BLURRED_S = 0.15, 0.25
 """Slower readings miss what stood right before a stop, and mix it with what came after; of that before a trip more is
@@ -99,12 +98,6 @@ class Comparison:
         """Return the lowest lithium cell of the drive (2 % quantile), V; NaN where it is not known."""
         lows = [low for o in self.parts if (low := _lithium(o)) is not None]
         return min((float(np.nanquantile(low, 0.02)) for low in lows), default=float("nan"))
-
-    def folds(self, o: Observations) -> bool:
-        """Tell whether the controller plainly gives less and less, and not to spare a pack that sags."""
-        return (
-            o.fold is not None and not o.sag > _SPARING_SAG and o.fold.lost > _SHRINKS_BY and o.fold.evidence > FOLDS
-        )
 
     def is_low(self, o: Observations, what: Shortfall) -> bool:
         """Tell whether the low limit explains it."""
@@ -203,11 +196,11 @@ def _shrinks(parts: Sequence[Observations], own: bool) -> float:
     odds = []
     for o in parts:
         shrinks = -2.0
-        if o.fold is not None and o.fold.lost > _SHRINKS_BY:
+        if o.fold is not None and o.fold.lost > SHRINKS_BY:
             shrinks = min(max(o.fold.evidence - _SHRINKS_FROM, -2.0), _SHRINKS_MOST)
         share = 1.0
         if o.sag == o.sag:
-            share = min(max((_SPARING_SAG - o.sag) / (_SPARING_SAG - _OWN_SAG), 0.0), 1.0)
+            share = min(max((SPARING_SAG - o.sag) / (SPARING_SAG - _OWN_SAG), 0.0), 1.0)
         odds.append(shrinks * (share if own else 1 - share) if shrinks > 0 else shrinks)
     return _any_piece(odds)
 

@@ -40,7 +40,7 @@ _WANTED = (
     "cell_max_voltage",
 )
 _WIGGLE = {  # a signal that moves less than this over a whole drive is not connected
-    "throttle_voltage": 0.02,
+    "throttle_voltage": 0.3,
     "pack_current": 0.3,
     "controller_voltage": 0.02,
     "pack_voltage": 0.02,
@@ -85,12 +85,14 @@ class Drive:
         signals: float64 (n,) each, NaN where unknown; only those that are usable.
         interval_s: usual seconds between the readings of each.
         clocks: which of the signals were out of step and have been brought into step, one sentence each.
+        late: the rows by which voltages came late, which have been taken out, by name.
     """
 
     t: Floats
     signals: Mapping[str, Floats]
     interval_s: Mapping[str, float]
-    clocks: tuple[str, ...] = field(default=())
+    clocks: tuple[str, ...] = ()
+    late: Mapping[str, int] = field(default_factory=dict)
 
     def get(self, name: str) -> Floats | None:
         """Return a signal, or None where it is not usable."""

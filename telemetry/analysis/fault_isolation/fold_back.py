@@ -32,6 +32,10 @@ _INDEPENDENT = 0.15
 """Share of the rows that count as new: what the fit leaves is alike for a second or so."""
 _MOST_LOST = 0.95
 _WRONG = 0.08
+FOLDS, SHRINKS_BY = 4.5, 0.3
+"""Evidence, log odds, and share of the output that is gone, from which the controller counts as folding back."""
+SPARING_SAG = 0.1
+"""A controller spares a pack that sags by more by giving less (common practice)."""
 _SAGGED = 0.88
 """Limits of controllers lie lower than this share of the voltage at little load; common practice."""
 

@@ -133,7 +133,7 @@ def _events(found: Comparison) -> Iterator[FaultEvent]:
             low = found.is_low(o, each)
             what = f"output {'stopped' if each.stopped else 'held back'}{' at low voltage' if low else ''}"
             rows.append((each, what, found.low_cause if low else "controller"))
-        if o.fold is not None and found.folds(o):
+        if o.fold is not None and o.folds_back:
             rows.append((RowSpan(o.fold.start, len(o.drive.t) - 1), "output folds back", "controller"))
         rows += [(loss, f"BMS trip {tripped[0]}", tripped[1]) for loss in o.drawing]
         rows += [(loss, "BMS disabled charge while braking", "bms-trip") for loss in o.braking]

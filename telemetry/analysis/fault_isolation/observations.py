@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.controller import Shortfall, quick_stops, shortfalls
+from telemetry.analysis.fault_isolation.controller import Shortfall, failings, quick_stops, shortfalls
 from telemetry.analysis.fault_isolation.delay import LEAST_MATCH, rows_behind, voltage_behind
 from telemetry.analysis.fault_isolation.drive import (
     SLOWEST_PEDAL_S,
@@ -18,12 +18,11 @@ from telemetry.analysis.fault_isolation.drive import (
     read_drive,
     smoothed,
 )
-from telemetry.analysis.fault_isolation.failings import failings
-from telemetry.analysis.fault_isolation.fold_back import FoldBack, fold_back
+from telemetry.analysis.fault_isolation.fold_back import FOLDS, SHRINKS_BY, SPARING_SAG, FoldBack, fold_back
 from telemetry.analysis.fault_isolation.force_balance import Force, force_against_motion
 from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss, sorted_by_cause, supply_losses
 from telemetry.analysis.fault_isolation.pedal import PedalFault, pedal_trace
-from telemetry.analysis.fault_isolation.pedal_map import shifted
+from telemetry.analysis.fault_isolation.pedal_map import Follows, shifted
 from telemetry.analysis.fault_isolation.power_path import PowerPath, power_path, rows_read, share_lost, voltage_held
 from telemetry.analysis.fault_isolation.response import PedalRange, Response, controller_response, pedal_range
 from telemetry.analysis.series import SessionSeries
@@ -54,7 +53,8 @@ class Observations:
         path: resistance up to the controller.
         lost: share of the pack's voltage that does not reach the controller (``share_lost``), or NaN.
         response: what the pedal asked for.
-        failings: where the output failed, wholly or in part, though it was asked for.
+        short: where less current came than was asked for.
+        failings: those in which the output failed, wholly or in part.
         force: force against the motion.
         held: how many times as much as it did the lowest voltage should have changed (``voltage_held``), or NaN.
         fold: whether the controller's output shrinks in the course of the drive.
@@ -72,6 +72,7 @@ class Observations:
     path: PowerPath | None = None
     lost: float = float("nan")
     response: Response | None = None
+    short: tuple[Shortfall, ...] = ()
     failings: tuple[Shortfall, ...] = ()
     force: Force | None = None
     held: float = float("nan")
@@ -81,6 +82,12 @@ class Observations:
     def at(self, row: int) -> float:
         """Return the seconds from the start of the recording to a row."""
         return float(self.drive.t[0]) + row * STEP_S if len(self.drive.t) else row * STEP_S
+
+    @property
+    def folds_back(self) -> bool:
+        """Whether the controller plainly gives less and less, and not to spare a pack that sags."""
+        fold = self.fold
+        return fold is not None and not self.sag > SPARING_SAG and fold.lost > SHRINKS_BY and fold.evidence > FOLDS
 
     def asked_s(self) -> float:
         """Return for how long the pedal asked for current while the supply was there, s."""
@@ -93,6 +100,31 @@ class Observations:
 
 def observe(series: SessionSeries) -> Observations:
     """Look at every part for itself."""
+    seen = observe_events(series)
+    drive, current, supply = seen.drive, seen.current, seen.drive.supply
+    clear = seen.usable if supply is None else seen.usable & ~np.isnan(supply)
+    if supply is not None and seen.usable.sum() >= _LEAST_ROWS and clear.any():
+        low, high = np.quantile(supply[clear], [0.02, 0.98])
+        read, between_s = _rows_read(series, drive)
+        path = power_path(drive.t, np.nan_to_num(supply), current, clear & read, between_s)
+        held = float("nan") if path is None else voltage_held(supply, current, clear, path)
+        pack, lost = drive.get("pack_voltage"), float("nan")
+        if pack is not None and pack is not supply:
+            lost = share_lost(pack, supply, current, clear)
+        seen = replace(seen, path=path, held=held, lost=lost, sag=1 - float(low) / float(high))
+    response, speed = seen.response, _speed(drive)
+    if response is None or speed is None:  # without a speed a hill looks like an output that shrinks
+        return seen
+    fold = fold_back(response, drive.t, current, supply, clear & ~around(seen.short, len(clear), 3, 8))
+    if supply is None:
+        return replace(seen, fold=fold)
+    traction = (current - response.base) * np.nan_to_num(supply)
+    calm = clear & ~around(seen.short, len(clear), 20, 20)
+    return replace(seen, fold=fold, force=force_against_motion(drive.t, response.travel, speed, calm, traction))
+
+
+def observe_events(series: SessionSeries, how: Follows | None = None) -> Observations:
+    """Look for what happened at one time or another; ``how`` the current follows the throttle where it is known."""
     drive = read_drive(series)
     limits, pedal = _pedal(series, drive)
     current = drive.get("pack_current")
@@ -103,50 +135,25 @@ def observe(series: SessionSeries) -> Observations:
         return Observations(drive, np.zeros(rows), np.zeros(rows, dtype=np.bool_), limits, pedal)
     known = ~np.isnan(current)
     current = np.nan_to_num(current)
-    drive, late = _voltages_in_step(drive, current)
+    drive = _voltages_in_step(drive, current)
     losses = supply_losses(drive.get("controller_voltage"), current, drive.get("discharge_allowed"))
     usable = known & ~around(losses, rows, 6, 24)
     seen = Observations(drive, current, usable, limits, pedal, *sorted_by_cause(losses))
-    if usable.sum() < _LEAST_ROWS:
+    if usable.sum() < _LEAST_ROWS or limits is None:
         return seen
-    travel = None
-    if limits is not None:
-        travel, drive = _in_step(drive, limits, current, usable)
-    supply = drive.supply
-    clear = usable if supply is None else usable & ~np.isnan(supply)
+    travel, drive = _in_step(drive, limits, current, usable)
     seen = replace(seen, drive=drive)
-    if supply is not None and clear.any():
-        low, high = np.quantile(supply[clear], [0.02, 0.98])
-        read, between_s = _rows_read(series, drive, late)
-        path = power_path(drive.t, np.nan_to_num(supply), current, clear & read, between_s)
-        held = float("nan") if path is None else voltage_held(supply, current, clear, path)
-        pack, lost = drive.get("pack_voltage"), float("nan")
-        if pack is not None and pack is not supply:
-            lost = share_lost(pack, supply, current, clear)
-        seen = replace(seen, path=path, held=held, lost=lost, sag=1 - float(low) / float(high))
-    if travel is None or clear.sum() <= _LEAST_CALM_ROWS:
+    clear = usable if drive.supply is None else usable & ~np.isnan(drive.supply)
+    if clear.sum() <= _LEAST_CALM_ROWS:
         return seen
-    return _controller(seen, travel, clear)
-
-
-def _controller(seen: Observations, travel: Floats, calm: Flags) -> Observations:
-    """Add what the controller made of the pedal, and the wheels of that."""
-    drive, current = seen.drive, seen.current
-    supply, speed = drive.supply, _speed(drive)
-    stops = quick_stops(current, travel, calm)
-    first = calm & ~around(stops, len(calm), 0, 0)  # a fault must not be learnt as the answer
-    response = controller_response(drive.t, travel, current, speed, first)
+    stops = quick_stops(current, travel, clear)
+    first = clear & ~around(stops, rows, 0, 0)  # a fault must not be learnt as the answer
+    response = controller_response(drive.t, travel, current, _speed(drive), first, how)
     if response is None:
         return seen
-    short, response = shortfalls(response, drive.t, current, calm, stops)
-    force = fold = None
-    if speed is not None:  # without it a hill looks like an output that shrinks
-        fold = fold_back(response, drive.t, current, supply, calm & ~around(short, len(calm), 3, 8))
-    if speed is not None and supply is not None:
-        traction = (current - response.base) * np.nan_to_num(supply)
-        force = force_against_motion(drive.t, travel, speed, calm & ~around(short, len(calm), 20, 20), traction)
+    short, response = shortfalls(response, drive.t, current, clear, stops)
     failed = failings(short, response, drive.get("vehicle_speed"))
-    return replace(seen, response=response, failings=failed, fold=fold, force=force)
+    return replace(seen, response=response, short=tuple(short), failings=failed)
 
 
 def _pedal(series: SessionSeries, drive: Drive) -> tuple[PedalRange | None, tuple[PedalFault, ...] | None]:
@@ -177,8 +184,8 @@ def _in_step(drive: Drive, limits: PedalRange, current: Floats, usable: Flags) -
     return moved, replace(drive, clocks=(*drive.clocks, said))
 
 
-def _voltages_in_step(drive: Drive, current: Floats) -> tuple[Drive, dict[str, int]]:
-    """Return the drive, its voltages at the instants of the current and that said, and the rows taken out by name."""
+def _voltages_in_step(drive: Drive, current: Floats) -> Drive:
+    """Return the drive, its voltages at the instants of the current, and that said."""
     signals, said, late = dict(drive.signals), list(drive.clocks), {}
     for name in (name for name in _VOLTAGES if name in drive.signals):
         rows = voltage_behind(signals[name], current)
@@ -188,14 +195,14 @@ def _voltages_in_step(drive: Drive, current: Floats) -> tuple[Drive, dict[str, i
             said.append(
                 f"{name} comes {rows * STEP_S:+.2f} s after the current that bends it; that has been taken out"
             )
-    return replace(drive, signals=signals, clocks=tuple(said)), late
+    return replace(drive, signals=signals, clocks=tuple(said), late=late)
 
 
-def _rows_read(series: SessionSeries, drive: Drive, late: dict[str, int]) -> tuple[Flags, float]:
+def _rows_read(series: SessionSeries, drive: Drive) -> tuple[Flags, float]:
     """Return the rows in which current and supply were both read, and the seconds between readings of the other."""
     amps, volts = (next(name for name in names if drive.get(name) is not None) for names in (_CURRENTS, _VOLTAGES))
     start = series.origin + round(float(drive.t[0]) * MICROSECONDS)
-    return rows_read(series.signals[amps], series.signals[volts], start, len(drive.t), late.get(volts, 0))
+    return rows_read(series.signals[amps], series.signals[volts], start, len(drive.t), drive.late.get(volts, 0))
 
 
 def _speed(drive: Drive) -> Floats | None:

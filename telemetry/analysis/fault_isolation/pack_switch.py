@@ -149,7 +149,8 @@ def _collapses(voltage: Floats, current: Floats) -> list[tuple[int, int, bool]]:
         if before.start >= row or volts[before].min() < _SUPPLIED * usual:
             continue
         low, high = float(volts[before].min()), float(volts[before].max())
-        down = volts[row] < min(low, at_rest) - fall
+        braked = current[before].max() < 0 and current[row] > _NO_CURRENT_A  # then it sags
+        down = volts[row] < min(low, at_rest) - fall and not braked
         up = volts[row] > high + rise and (current[before].mean() < -_FLOWING_BACK_A or volts[row] > highest)
         if down or up:
             start, free = row, _end(volts, none, row, low if down else high)

@@ -81,14 +81,13 @@ class PedalFault:
         return "jitter" if self.kind == "jitter" else "drop-out" if self.depth < 0 else "spike"
 
 
-def pedal_trace(t: Floats, pedal: Floats, limits: PedalRange, fastest_v: float = 0.0) -> tuple[PedalFault, ...]:
+def pedal_trace(t: Floats, pedal: Floats, limits: PedalRange) -> tuple[PedalFault, ...]:
     """Find and weigh every departure of the signal from the foot's way, in time order.
 
     Args:
         t: seconds (n,), as recorded, no resampling.
         pedal: V (n,), none NaN.
         limits: the pedal's range.
-        fastest_v: the furthest that the foot is known to move from reading to reading, V.
     """
     period = float(np.median(np.diff(t))) if len(t) >= _LEAST_READINGS else 1.0
     every = max(round(_LEAST_PERIOD_S / max(period, 1e-3) + 0.3), 1)
@@ -99,7 +98,7 @@ def pedal_trace(t: Floats, pedal: Floats, limits: PedalRange, fastest_v: float =
         return ()
     lowest = -max(8 * noise, 0.05)  # below that no foot can be
     surprise, spread = shaking(travel, noise)
-    fastest = max(foot_speed(np.diff(travel), period), fastest_v / width)
+    fastest = _foot_speed(np.diff(travel), period)
     found = departures(travel, surprise, spread, lowest, fastest, period)
     kick = _usual_kick(travel, surprise, found)
     gap = np.diff(t) > _GAP_PERIODS * period
@@ -107,7 +106,7 @@ def pedal_trace(t: Floats, pedal: Floats, limits: PedalRange, fastest_v: float =
     return tuple(_weighed(t, travel, spread, each, lowest, fastest, kick, period) for each in whole)
 
 
-def foot_speed(step: Floats, period_s: float) -> float:
+def _foot_speed(step: Floats, period_s: float) -> float:
     """Return the furthest that this foot moved from reading to reading, share of travel, as it did several times.
 
     A movement of a foot takes more than one reading: two steps on end in the same direction, neither of them slight.

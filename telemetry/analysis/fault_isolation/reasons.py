@@ -87,7 +87,7 @@ def _controller(found: Comparison) -> Iterator[str]:
         return
     for o in found.parts:
         fold = o.fold
-        if fold is not None and found.folds(o):
+        if fold is not None and o.folds_back:
             yield (
                 f"from {clock(o.at(fold.start))} on it folded back at the same throttle and speed: "
                 f"{100 * min(fold.lost, 1):.0f} % less current at the end, with full supply; check for heat"

@@ -176,6 +176,7 @@ def controller_response(
     current: Floats,
     speed: Floats | None,
     usable: Flags,
+    how: Follows | None = None,
 ) -> Response | None:
     """Learn how the current follows the pedal.
 
@@ -185,6 +186,7 @@ def controller_response(
         current: A (n,), none NaN.
         speed: m/s (n,), none NaN, or None.
         usable: rows to learn from.
+        how: which kind of answer it is, where that is known.
 
     Returns:
         None where there is too little to learn from.
@@ -192,7 +194,7 @@ def controller_response(
     if usable.sum() < _LEAST_USABLE or np.quantile(travel[usable], 0.97) < _LEAST_TOP:
         return None
     over_top = None if speed is None else speed / max(float(np.quantile(speed[usable], 0.98)), 0.3)
-    how = _Learner(t, travel, current, over_top, usable).search()
+    how = how or _Learner(t, travel, current, over_top, usable).search()
     return _fitted(travel, terms(travel, over_top, how), how, t, current, usable)
 
 

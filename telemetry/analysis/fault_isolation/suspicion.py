@@ -1,35 +1,30 @@
 """The stage that sets a mark by itself when a part seems to fail, so that the driver can repeat the manoeuvre.
 
-Time is seen in half seconds of the data's own clock. Each is looked at once the two seconds after it have come, for
-a BMS trip is reported late and only the following readings show whether it was the foot or a loose wire. Nothing is
-marked in the first half minute, but a BMS trip.
+A mark is an event of the drive so far, found as in a whole drive (:func:`observe_events`), that is a hundred times as
+likely if a part failed. That is looked for two seconds after readings that could be one (:mod:`hints`), for a BMS
+trip is reported late and only what follows shows whether it was the foot or a loose wire. Time is seen in seconds of
+the data's own clock.
 
 A replay makes these marks anew: recorded ones are taken out first, so that none appears twice.
 """
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
+from math import log2
 
 import numpy as np
 
 from telemetry.analysis.chosen import Chosen, known_values
-from telemetry.analysis.fault_isolation.signs import (
-    LEARNT_FROM_S,
-    LEARNT_S,
-    Usual,
-    is_undisturbed,
-    output_drops,
-    throttle_fails,
-    trips,
-    usual,
-    voltage_lost,
-)
-from telemetry.analysis.fault_isolation.sinking_output import SinkingOutput
-from telemetry.analysis.fault_isolation.trace import Trace
+from telemetry.analysis.fault_isolation.drive import RowSpan, around
+from telemetry.analysis.fault_isolation.hints import Trace, hinted
+from telemetry.analysis.fault_isolation.observations import Observations, observe, observe_events
+from telemetry.analysis.fault_isolation.pedal import jitters
+from telemetry.analysis.fault_isolation.pedal_map import Follows
+from telemetry.analysis.series import Series, SessionSeries
 from telemetry.model.batch import MICROSECONDS, Span
 from telemetry.model.events import Event, Mark
-from telemetry.model.signals import ON
 
 SAME_AFTER = 10 * MICROSECONDS
 MOST_MARKS = 30
@@ -54,20 +49,26 @@ _EARLIER_WORDS = (
 )
 """The same in recordings of earlier versions."""
 _DROPPED, _JUMPED, _TRIPPED, _LOST, _OUTPUT, _TREMBLED, _SANK = SUSPICIONS
-_BY_KIND = {"fall": _DROPPED, "rise": _JUMPED, "jitter": _TREMBLED}
-_SAME_MOMENT = 3 * MICROSECONDS // 2
-_HALF = MICROSECONDS // 2
-_LATER, _OUTPUT_LATER = 3, 4
-"""Half seconds after which a moment is judged; output last, when what explains it is known."""
-_HELD, _LEAST_TRAVEL = 0.05, 0.1
-"""Shares of the throttle's travel: held for a second, and pressed enough to compare what it draws."""
+_BY_KIND = {"rise": _JUMPED, "jitter": _TREMBLED}
+_LATER, _APART = 2, 5
+"""Seconds after which a moment is judged, and from one judgement to the next."""
+_FIRST = 30
+"""Seconds of driving before which nothing is known; then what came in them is judged too."""
+_SEEN, _LONG = 180, 300
+"""Seconds that are judged; and of a longer time, as often as that, for an output that folds back bit by bit. Ours."""
+_EXPLAINED_ROWS = 30, 60
+"""Before and after a loss of supply, in which output that drops is its doing."""
+_BEFORE = 2 * MICROSECONDS
+"""An event may have begun so long before readings that could be one."""
+_PLAIN, _USUAL_S = 4.6, 0.05
+"""Natural logarithm of the odds from which an event is marked, 100 to 1; of the throttle's, more where half of the
+readings lack (by sound drives of both simulators)."""
 _NAMES = (
     "throttle_voltage",
     "pack_current",
     "controller_voltage",
     "pack_voltage",
     "discharge_allowed",
-    "implement_engaged",
     "vehicle_speed",
 )
 
@@ -90,62 +91,83 @@ class Suspicion:
     def __init__(self) -> None:
         self._chosen = [Chosen(name) for name in _NAMES]
         self._rows = {name: Trace() for name in _NAMES}
-        self._usual, self._sinking = Usual(), SinkingOutput()
-        self._next = self._learnt = -1
+        self._how: Follows | None = None
+        self._learnt = 0
+        self._begun = self._next = self._judged = -1
+        self._hints: dict[int, Sequence[str]] = {}
         self._last: dict[str, int] = {}
         self._count = 0
 
     def advance(self, span: Span) -> Span:
         """Add the marks of what is noticed in ``span``."""
-        before = (self._next - 2 * LEARNT_S) * _HALF - MICROSECONDS
+        before = (self._next - _LONG - 1) * MICROSECONDS
         for chosen in self._chosen:
             self._rows[chosen.signal].add(*known_values(chosen, span), before)
-        end = span.end // _HALF + span.final * (1 + _OUTPUT_LATER)
-        marks = [mark for half in self._due(end) for mark in self._look(half)]
+        end = span.end // MICROSECONDS + span.final * (1 + _LATER)
+        marks = [mark for second in self._due(end) for mark in self._look(second)]
         self._next = max(self._next, end)
         return span.adding(events=marks) if marks else span
 
     def _due(self, end: int) -> list[int]:
-        """Return the half seconds before ``end`` that are over now and in or soon after which something was read."""
-        since = max(self._next - _OUTPUT_LATER, 0) * _HALF
-        times = [trace.t[trace.t.searchsorted(since) :] // _HALF for trace in self._rows.values()]
+        """Return the seconds before ``end`` that are over now and in or soon after which something was read."""
+        since = max(self._next - _APART, 0) * MICROSECONDS
+        times = [trace.t[trace.t.searchsorted(since) :] // MICROSECONDS for trace in self._rows.values()]
         read = np.unique(np.concatenate(times))
-        if self._learnt < 0 and len(read):
-            self._learnt = int(read[0])
-        due = np.unique(read[:, None] + np.arange(_OUTPUT_LATER + 1))
-        halves: list[int] = due[(due >= self._next) & (due < end)].tolist()
-        return halves
+        if self._begun < 0 and len(read):
+            self._begun = int(read[0])
+        due = np.unique(read[:, None] + np.arange(_APART + 1))
+        seconds: list[int] = due[(due >= self._next) & (due < end)].tolist()
+        return seconds
 
-    def _look(self, half: int) -> list[Mark]:
-        """Return the marks that follow once a half second is over."""
-        rows, start, end = self._rows, half * _HALF, (half + 1) * _HALF
-        if half + 1 - self._learnt >= 2 * LEARNT_FROM_S:
-            self._usual, self._learnt = usual(rows, end, self._usual), half + 1
-        known, earlier, earliest = self._usual, start - _LATER * _HALF, start - _OUTPUT_LATER * _HALF
-        seen = [(at, _BY_KIND[kind]) for at, kind in throttle_fails(rows, earlier, earlier + _HALF, known)]
-        seen += [(at, _TRIPPED) for at in trips(rows, start, end)]
-        seen += [(at, _LOST) for at in voltage_lost(rows, earlier, earlier + _HALF, known)]
-        seen += [(start, _SANK)] * self._has_sunk(start, end)
-        marks = [mark for at, words in seen for mark in self._marked(at, words)]
-        for at in output_drops(rows, earliest, earliest + _HALF, end, known):
-            if all(abs(at - last) >= _SAME_MOMENT for last in self._last.values()):
-                marks += self._marked(at, _OUTPUT)
+    def _look(self, second: int) -> list[Mark]:
+        """Return the marks that follow once a second is over."""
+        if names := hinted(self._rows, second):
+            self._hints[second] = names
+        driven = second - self._begun
+        if self._count >= MOST_MARKS or driven < _FIRST:
+            return []
+        marks = []
+        if driven % _LONG == 0:
+            long = observe(self._series(second, _LONG))
+            self._how = self._how if long.response is None else long.response.how
+            marks += self._marked(second * MICROSECONDS, _SANK) if long.folds_back else []
+        first = min(self._hints, default=second)
+        if second < max(first + _LATER, self._judged + _APART):
+            return marks
+        wanted = {name for names in self._hints.values() for name in names}
+        for at, words in self._events(second + 1, first * MICROSECONDS - _BEFORE, wanted):
+            marks += self._marked(at, words)
+        self._judged = second
+        self._hints = {at: names for at, names in self._hints.items() if at > second - _LATER}
         return marks
 
-    def _has_sunk(self, start: int, end: int) -> bool:
-        """Tell whether a held throttle draws less than it did, or that even further than was said."""
-        if self._usual.throttle is None:
-            return False
-        share = self._usual.travel(self._rows["throttle_voltage"].between(start - _HALF, end)[1])
-        if not len(share) or np.ptp(share) > _HELD or share.mean() < _LEAST_TRAVEL:
-            return False
-        amps = self._rows["pack_current"].between(start, end)[1]
-        speed = self._rows["vehicle_speed"].between(start - _HALF, end)[1]
-        works = self._rows["implement_engaged"].between(end, end, 1)[1]
-        if not len(amps) or not len(speed) or not is_undisturbed(self._rows, start - MICROSECONDS, end):
-            return False
-        engaged = float(len(works) > 0 and works[-1] >= ON)
-        return self._sinking.take(float(share.mean()), float(speed.mean()), engaged, float(amps.mean()))
+    def _series(self, until: int, seconds: int, wanted: Collection[str] = _NAMES) -> SessionSeries:
+        """Return the signals that are wanted in the ``seconds`` before a time."""
+        end, held = until * MICROSECONDS, {}
+        for name in wanted:
+            t, values = self._rows[name].between(end - seconds * MICROSECONDS, end)
+            if len(t):
+                held[name] = Series(t, values)
+        start = min((int(each.t[0]) for each in held.values()), default=end)
+        last = max((int(each.t[-1]) for each in held.values()), default=end)
+        return SessionSeries("", start, last, 0, "relative", held, None)
+
+    def _events(self, until: int, since: int, wanted: Collection[str]) -> list[tuple[int, str]]:
+        """Return what happened since a time, and in which words.
+
+        Which kind of answer to the throttle it is, is learnt again from twice as much, and before output that drops
+        is told of: by a wrong answer a sound controller seems to drop it.
+        """
+        series = self._series(until, _SEEN, wanted)
+        driven = int(series.duration_s)
+        for how in (self._how, None) if driven < 2 * self._learnt else (None,):
+            o = observe_events(series, how)
+            told = sorted((at, words) for at, words in _told(o) if at >= since)
+            if how is None and o.response is not None:
+                self._how, self._learnt = o.response.how, driven
+            if all(words != _OUTPUT for _, words in told):
+                break
+        return told
 
     def _marked(self, t: int, words: str) -> list[Mark]:
         if self._count >= MOST_MARKS or t - self._last.get(words, -SAME_AFTER) < SAME_AFTER:
@@ -153,6 +175,19 @@ class Suspicion:
         self._last[words] = t
         self._count += 1
         return [Mark(t, words, "program")]
+
+
+def _told(o: Observations) -> Iterator[tuple[int, str]]:
+    """Yield when something happened that is plainly a part's doing, µs, and in which words."""
+    plain = _PLAIN + max(log2(o.drive.interval_s.get("throttle_voltage", 1.0) / _USUAL_S), 0.0)
+    for each in jitters([each for each in o.pedal or () if each.evidence > plain]):
+        yield round(each.t * MICROSECONDS), _BY_KIND.get(each.kind, _DROPPED)
+    rows: list[tuple[RowSpan, str]] = [(loss, _TRIPPED) for loss in (*o.drawing, *o.braking)]
+    rows += [(loss, _LOST) for loss in o.openings]
+    explained = around([loss for loss, _ in rows], len(o.current), *_EXPLAINED_ROWS)
+    rows += [(each, _OUTPUT) for each in o.failings if each.weight > _PLAIN and not explained[each.start]]
+    for span, words in rows:
+        yield round(o.at(span.start) * MICROSECONDS), words
 
 
 def _is_ours(event: Event) -> bool:
