@@ -8,7 +8,7 @@ to be subtracted. It is read
 * after a mark of the owner's that the key is off and nothing is plugged in, until the load comes back;
 * while the key line is off and no charger is known to run: the rest is at most the controller's leakage;
 * from a rest long enough for the drift of the voltage to separate a real draw from a false one;
-* where the reading comes back to one level after each load, further from zero than a machine that stands can draw.
+* where the reading comes back to one level far below zero after each load.
 
 Otherwise it is only bounded: value 0 or what the rest allows, with an uncertainty that widens everything that counts
 charge. Sizes of standby, dead band and usual offsets: common practice.
@@ -38,9 +38,9 @@ _REST_SHARE = 0.02
 """Below this share of the capacity an hour the machine may stand; common practice."""
 _FAR_A = 5.0
 """A sensor nobody set to zero may be so far off: 1 % of a Hall sensor of 500 A; common practice, from memory."""
-_FAR_OFF, _RARE = 0.2, 0.02
-"""That a sensor is further off than usual; that a machine that stands draws more than usual, or is charged between
-loads. Ours; chosen on drawn packs with sensors up to 4 A off."""
+_FAR_OFF, _MORE, _RARE = 0.2, 0.3, 0.02
+"""That a sensor is further off than usual; that a machine that stands draws more than usual, with a pump or a fan
+running; that it is charged between loads. Ours; chosen on drawn packs with sensors up to 4 A off."""
 _EVEN, _EVEN_A = 2.0, 0.1
 """A rest scatters by at most so many times what it does from row to row, and so many A: a taper and a slow drive by
 more. Ours."""
@@ -231,8 +231,8 @@ def _bounded(current: Series, pack: Pack, usual: float) -> CurrentOffset:
     order = np.argsort(may_be)
     ends = may_be[order][np.searchsorted(np.cumsum(weights[order]), (0.05, 0.95))]
     spread = max(spread, float(np.abs(ends - value).max()) / Z90)  # lopsided: the farther end counts
-    if back and abs(value) > 3.0 * max(usual, spread):
-        why = f"after each load the sensor comes back to {fixed(shown, 2)} A, further from zero than a machine draws"
+    if back and value < -3.0 * max(usual, spread):
+        why = f"after each load the sensor comes back to {fixed(shown, 2)} A, and nobody charges it at each stop"
         return CurrentOffset(value, spread, "comes-back", why)
     what = "its offset, a consumer or a charger" if far else "its standby current"
     why = f"the sensor shows {fixed(shown, 2)} A at rest, which may be {what}; {remedy}"
@@ -242,12 +242,12 @@ def _bounded(current: Series, pack: Pack, usual: float) -> CurrentOffset:
 def _drawn(most_a: float, off: float, charges: float) -> tuple[Values, Values]:
     """Return what may flow at a rest, A, and the chance of each.
 
-    Nothing with chance ``off``; else evenly up to ``most_a``, rarely more; or, with chance ``charges``, inwards.
+    Nothing with chance ``off``; else evenly up to ``most_a``, or to more; or, with chance ``charges``, inwards.
     """
     steps = np.linspace(0.005, 0.995, 100)
     standby, more, charger = steps * most_a, steps * _FAR_A, -steps * _FAR_A
     share = (1.0 - off) / len(steps)
-    out = np.concatenate([[off], np.full(100, (1.0 - _RARE) * share), np.full(100, _RARE * share)])
+    out = np.concatenate([[off], np.full(100, (1.0 - _MORE) * share), np.full(100, _MORE * share)])
     into = np.full(100, charges / len(steps))
     return np.concatenate([[0.0], standby, more, charger]), np.concatenate([(1.0 - charges) * out, into])
 

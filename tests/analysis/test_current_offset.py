@@ -81,14 +81,14 @@ def test_a_sensor_far_off_is_known_by_what_it_comes_back_to() -> None:
     assert abs(found.value_a + 3.0) < 1.645 * found.uncertainty_a < 1.5
 
 
-def test_one_stop_far_below_zero_may_be_a_charger_and_far_above_a_consumer() -> None:
-    for offset in (-3.0, 3.0):
-        found = find_offset(session({"pack_current": stops(offset, 1)}), LFP)
-        assert not found.known
-        assert "charger" in found.why
-        low, high = (found.value_a + sign * 1.645 * found.uncertainty_a for sign in (-1, 1))
-        assert low < min(0.0, offset) + 0.3  # the usual offset, and a consumer or a charger
-        assert high > max(0.0, offset) - 0.3
+@pytest.mark.parametrize(("offset", "count"), [(-3.0, 1), (3.0, 1), (3.0, 6)])
+def test_one_stop_far_below_zero_may_be_a_charger_and_any_far_above_a_consumer(offset: float, count: int) -> None:
+    found = find_offset(session({"pack_current": stops(offset, count)}), LFP)
+    assert not found.known
+    assert "charger" in found.why
+    low, high = (found.value_a + sign * 1.645 * found.uncertainty_a for sign in (-1, 1))
+    assert low < min(0.0, offset) + 0.3  # the usual offset, and a consumer or a charger
+    assert high > max(0.0, offset) - 0.3
 
 
 def test_a_taper_is_no_rest() -> None:
