@@ -108,7 +108,7 @@ class SatellitePositionDriver(SerialDriver):
             lines = timed(text_log.lines_of(path), day)
             pieces = (CapturedPiece(t, context.source, "in", line) for t, line in lines)
         is_absolute = stamps.is_absolute if stamps.is_found else day is not None
-        return text_log.held(path, cls.decoded(context, pieces), is_absolute)
+        return text_log.held(path, cls.decoded(context, pieces), is_absolute, stamps=stamps)
 
     @staticmethod
     def peer(settings: Settings) -> AbstractAsyncContextManager[Mapping[str, Any]]:

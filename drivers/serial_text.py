@@ -91,7 +91,7 @@ class SerialTextDriver(SerialDriver):
         settings = settings_of(SerialTextSettings, context.settings)
         if stamps.is_found:
             stamped = cls.decoded(context, text_log.stamped(path, context.source, stamps))
-            return text_log.held(path, stamped, stamps.is_absolute, driver.advice)
+            return text_log.held(path, stamped, stamps.is_absolute, driver.advice, stamps)
         own: OwnTime | SteadyTime
         if settings.time_column is not None:
             own = OwnTime(settings.time_unit, settings.time_wraps_at)

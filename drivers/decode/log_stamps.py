@@ -4,7 +4,7 @@
 
     2026-05-01 10:00:00.123 52.31,14.2          a date, in the zone it states, else this computer's
     [2026-05-01T08:00:00,123Z] 52.31,14.2
-    (1777622400.123456) 52.31,14.2              seconds since 1970
+    (1777622400.123456) 52.31,14.2              seconds since 1970; few where the clock was not set yet
     [10:00:00.123] 52.31,14.2                   the time of day: the recording counts from its first line
 """
 
@@ -43,6 +43,8 @@ def _clock(found: re.Match[bytes]) -> int:
 
 
 _FORMS = {_DATE: _date, _UNIX: _unix, _CLOCK: _clock}
+_UNSET = re.compile(_UNIX.pattern.replace(rb"{9,10}", rb"{1,10}"))
+"""Seconds since 1970 of a clock that nobody set: too few digits to know a log by, but read in one that is known."""
 
 
 class LogStamps:
@@ -54,6 +56,7 @@ class LogStamps:
     Attributes:
         is_found: whether most have a time.
         is_absolute: whether it is a date.
+        restarts: how often the clock fell back by more than a day: its logger was switched on anew, and not set yet.
 
     """
 
@@ -65,10 +68,18 @@ class LogStamps:
         self.is_absolute = self._form is not _CLOCK
         self._last, self._days = 0, 0
         self._first: int | None = None
+        self._carried = self.restarts = 0
+
+    @property
+    def told(self) -> tuple[str, ...]:
+        """What the user should know of the times, once all lines are read."""
+        times = "once" if self.restarts == 1 else f"{self.restarts} times"
+        said = f"{times} the logger's clock began again; what followed is kept right after what was before"
+        return (said,) if self.restarts else ()
 
     def taken_off(self, line: bytes) -> tuple[int, bytes]:
         """Return a line's time, microseconds, and the rest; a line without one has that of the line before."""
-        found = self._form.match(line)
+        found = (_UNSET if self._form is _UNIX else self._form).match(line)
         if found is None:
             return self._last, line
         try:
@@ -80,5 +91,10 @@ class LogStamps:
             t += self._days - self._first
             if t < self._last - _BACK_TO_MIDNIGHT:
                 self._days, t = self._days + _DAY_US, t + _DAY_US
+        elif t + self._carried < self._last - _DAY_US:
+            self._carried, self.restarts = self._last - t, self.restarts + 1
+        elif t >= self._last:
+            self._carried = 0
+        t += self._carried
         self._last = t
         return t, line[found.end() :]

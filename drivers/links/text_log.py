@@ -70,8 +70,14 @@ def stamped(path: Path, source: str, stamps: LogStamps) -> Iterator[CapturedPiec
         yield CapturedPiece(t, source, "in", rest)
 
 
-def held(path: Path, batches: Iterable[Batch], is_absolute: bool, advice: Callable[[], str] = str) -> HeldRecording:
-    """Return the rows of a log as a recording.
+def held(
+    path: Path,
+    batches: Iterable[Batch],
+    is_absolute: bool,
+    advice: Callable[[], str] = str,
+    stamps: LogStamps | None = None,
+) -> HeldRecording:
+    """Return the rows of a log as a recording; its warnings hold what ``stamps`` tells of the times.
 
     Raises:
         NothingReadable: there are none; ``advice``, or who makes the batches, says what was seen.
@@ -84,4 +90,5 @@ def held(path: Path, batches: Iterable[Batch], is_absolute: bool, advice: Callab
         raise NothingReadable(f"{name}: {error}") from None
     if not rows:
         raise NothingReadable(f"{name}: {advice() or 'it holds no reading'}")
-    return HeldRecording(name, rows, "absolute" if is_absolute else "relative")
+    told = () if stamps is None else tuple(f"{name}: {each}" for each in stamps.told)
+    return HeldRecording(name, rows, "absolute" if is_absolute else "relative", warnings=told)

@@ -197,6 +197,21 @@ def test_any_line_has_a_time_or_that_of_the_one_before(lines: list[bytes]) -> No
         assert line.endswith(rest)
 
 
+def test_a_logger_switched_on_twice_with_a_clock_that_is_not_set_yet_keeps_every_second() -> None:
+    day = 1_777_622_400
+    unset, later = range(4, 34), range(4, 44)
+    times = [*unset, *range(day, day + 300), *later, *range(day + 7200, day + 7500)]
+    lines = [f"[{t}.000] 52.4,20.0\n".encode() for t in times]
+    stamps = LogStamps(lines[:200])
+    read = [stamps.taken_off(line) for line in lines]
+    assert {rest for _, rest in read} == {b"52.4,20.0\n"}
+    seconds = [t / 1e6 for t, _ in read]
+    assert seconds[:330] == times[:330]
+    assert seconds[330:370] == [day + 299 + n for n in range(40)]
+    assert seconds[370:] == times[370:]
+    assert stamps.told == ("once the logger's clock began again; what followed is kept right after what was before",)
+
+
 def test_a_table_of_another_logger_is_still_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "drive.txt"
     path.write_text("Time;Voltage [V];Current [A]\n" + "".join(f"{n};52.{n};1{n}\n" for n in range(9)))
