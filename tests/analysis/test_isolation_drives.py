@@ -8,6 +8,7 @@ import pytest
 from telemetry.analysis.fault_isolation.findings import CAUSES
 from telemetry.analysis.fault_isolation.isolate import isolate
 from telemetry.analysis.series import Series, SessionSeries
+from telemetry.report.isolation_text import letter_lines
 from tests.reference.other_drives import other_drive
 
 STEP = 0.05
@@ -94,6 +95,15 @@ def test_drives_of_the_second_simulator():
         hits += sum(any(abs(found.t - t) <= 0.3 for found in judged.events) for t, _, _ in drive.events)
     assert right >= len(CAUSES) - 1
     assert hits >= 0.85 * events
+
+
+@pytest.mark.parametrize("hidden", [(), ("throttle_voltage",), ("controller_voltage",), ("discharge_allowed",)])
+@pytest.mark.parametrize("nth", [1, 4, 20])
+def test_every_part_has_its_reason_however_little_was_recorded(nth, hidden):
+    t, signals = a_drive(1, trip=[(30.0, 39.0), (90.0, 99.0)])
+    judged = isolate(as_series(t[::nth], {name: s[::nth] for name, s in signals.items() if name not in hidden}))
+    assert {each.cause for each in judged.ranked if not each.why} == set()
+    assert letter_lines("a drive", 180.0, judged)
 
 
 @pytest.mark.parametrize(

@@ -158,6 +158,8 @@ def _weak(found: Comparison, machine: Machine | None) -> Iterator[str]:
     tripped = [o.at(loss.start) for o in found.parts for loss in o.drawing]
     if tripped and found.by_voltage > 0:
         yield f"the BMS tripped at low voltage {_often(len(tripped))}, {_times(tripped)}"
+    elif tripped:
+        yield f"the BMS tripped {_often(len(tripped))}, which a limit of the voltage explains less well"
     held = max((o.held for o in found.parts if o.held == o.held), default=0.0)
     if held > HELD:
         yield (
