@@ -72,6 +72,7 @@ class CurrentOffset:
         ground: ``switches-open``, ``stated-off``, ``key-off``, ``rest-drift``, ``comes-back``, or
             ``bounded`` where it is not known.
         why: one sentence: where the figure comes from, or why there is none and what would give it.
+        left_a: where it is bounded, what is left if nothing is subtracted, one standard deviation.
 
     """
 
@@ -79,6 +80,7 @@ class CurrentOffset:
     uncertainty_a: float
     ground: str
     why: str
+    left_a: float = 0.0
 
     @property
     def known(self) -> bool:
@@ -227,16 +229,13 @@ def _bounded(current: Series, pack: Pack, usual: float) -> CurrentOffset:
     )
     weights /= weights.sum()
     value = float((weights * may_be).sum())
-    spread = max(float(np.sqrt((weights * (may_be - value) ** 2).sum())), lowest.spread_a)
-    order = np.argsort(may_be)
-    ends = may_be[order][np.searchsorted(np.cumsum(weights[order]), (0.05, 0.95))]
-    spread = max(spread, float(np.abs(ends - value).max()) / Z90)  # lopsided: the farther end counts
+    spread, left = (lowest.spread_a + _deviation(may_be - middle, weights) for middle in (value, 0.0))
     if back and value < -3.0 * max(usual, spread):
         why = f"after each load the sensor comes back to {fixed(shown, 2)} A, and nobody charges it at each stop"
         return CurrentOffset(value, spread, "comes-back", why)
     what = "its offset, a consumer or a charger" if far else "its standby current"
     why = f"the sensor shows {fixed(shown, 2)} A at rest, which may be {what}; {remedy}"
-    return CurrentOffset(value, spread, "bounded", why)
+    return CurrentOffset(value, spread, "bounded", why, left)
 
 
 def _drawn(most_a: float, off: float, charges: float) -> tuple[Values, Values]:
@@ -250,6 +249,13 @@ def _drawn(most_a: float, off: float, charges: float) -> tuple[Values, Values]:
     out = np.concatenate([[off], np.full(100, (1.0 - _MORE) * share), np.full(100, _MORE * share)])
     into = np.full(100, charges / len(steps))
     return np.concatenate([[0.0], standby, more, charger]), np.concatenate([(1.0 - charges) * out, into])
+
+
+def _deviation(off: Values, weights: Values) -> float:
+    """Return the standard deviation of a normal distribution that reaches as far with nine tenths of it."""
+    sizes = np.abs(off)
+    order = np.argsort(sizes)
+    return float(sizes[order][np.searchsorted(np.cumsum(weights[order]), 0.9)]) / Z90
 
 
 def _normal(at: Values, deviation: float) -> Values:

@@ -18,7 +18,7 @@ from telemetry.analysis.outlook import Outlook, find_outlook
 from telemetry.analysis.path_loss import PathLoss, find_path_loss
 from telemetry.analysis.phase_implement import ImplementCost, implement_cost
 from telemetry.analysis.phases import PhaseKind, Phases, find_phases
-from telemetry.analysis.ranges import Z90, Range
+from telemetry.analysis.ranges import Range
 from telemetry.analysis.resistance import LEAST_CURRENT_A, Resistance, find_resistance, least_current
 from telemetry.analysis.series import SessionSeries
 from telemetry.analysis.session_power import SessionPower, find_power
@@ -211,14 +211,8 @@ def _end_of(charge: ChargeEstimate | None) -> Range | None:
 
 
 def _offset_left(offset: CurrentOffset | None) -> float | None:
-    """Return one standard deviation of what is left of the offset, A: one that is only bounded is not taken off.
-
-    Where it may be nothing or much, the farther end of its interval counts, for there a normal one says too little.
-    """
-    if offset is None:
-        return None
-    value, off = (0.0 if offset.known else abs(offset.value_a)), offset.uncertainty_a
-    return max(math.hypot(value, off), value / Z90 + off)
+    """Return one standard deviation of what is left of the offset, A: one that is only bounded is not taken off."""
+    return None if offset is None else max(offset.uncertainty_a, 0.0 if offset.known else offset.left_a)
 
 
 def _energy_uncertainty(totals: Totals) -> float:
