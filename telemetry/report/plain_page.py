@@ -29,9 +29,10 @@ VERDICTS = {
     ),
     "DRIVE GENTLY": ("near", "▲", "Gentle use only", "A part came close to its limit, or stands out."),
     "DRIVE ON": ("holds", "●", "Nothing found against it", "Every part that was measured stayed within its limit."),
-    "NOT ENOUGH SEEN": ("act", "?", "Not enough measured", "This drive was too short or too easy to judge it by."),
+    "NOT ENOUGH SEEN": ("act", "?", "Not enough measured", "It was used too little, or a part was not measured."),
 }
 """Level, shape, words and sentence of each verdict."""
+_CHARGED = "This was a charge: nothing was driven to judge it by."
 PARTS = (
     ("cell-*", "battery cells"),
     ("*-cell", "battery cells"),
@@ -137,9 +138,15 @@ def _battery(report: Report) -> list[str]:
     return said
 
 
+def _verdict(report: Report) -> tuple[str, str, str, str]:
+    """Return level, shape, words and sentence of the verdict."""
+    level, shape, words, sentence = VERDICTS[report.verdict_word]
+    return level, shape, words, _CHARGED if level == "act" and report.charge_only else sentence
+
+
 def plain_page(report: Report) -> str:
     """Return the page."""
-    level, shape, words, sentence = VERDICTS[report.verdict_word]
+    level, shape, words, sentence = _verdict(report)
     name = printable(report.machine or report.recording, 60)
     spans = "".join(f"<span>{escape(each)}</span>" for each in (when_text(report),) if each)
     rows = "".join(
@@ -157,19 +164,19 @@ def plain_page(report: Report) -> str:
         f"<header><h1>{escape(name)}</h1> {spans}</header>\n"
         f'<div class="verdict"><span class="badge {level}">{shape} {escape(words)}</span>'
         f'<div><p class="reason">{escape(sentence)}</p></div></div>\n'
-        f'{body}<h2>Its parts in this drive</h2>\n<table class="parts">{head}{rows}</table>\n',
+        f'{body}<h2>Its parts</h2>\n<table class="parts">{head}{rows}</table>\n',
         f"{GENERAL} Measured by the owner with shakedown; it is no inspection and no warranty.",
     )
 
 
 def plain_lines(report: Report) -> list[str]:
     """Return the same as lines."""
-    _, shape, words, sentence = VERDICTS[report.verdict_word]
+    _, shape, words, sentence = _verdict(report)
     head = [printable(report.machine or report.recording, 60), when_text(report)]
     lines = ["  ".join(each for each in head if each), "", f"{shape} {words}. {sentence}"]
     for title, sentences in plain_sections(report):
         lines += ["", title.upper(), *(f"  {each}" for each in sentences)]
-    lines += ["", "ITS PARTS IN THIS DRIVE"]
+    lines += ["", "ITS PARTS"]
     lines += [f"  {SHAPES[row.level]} {part:<20} {_WORDS[row.level]}" for part, row in plain_parts(report)]
     lines += ["", GENERAL]
     wrap = partial(textwrap.wrap, width=_WIDTH, subsequent_indent="  ", break_on_hyphens=False)

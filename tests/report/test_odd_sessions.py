@@ -1,4 +1,4 @@
-"""The head of a report says when a session was; its end has a day and a zone of its own where they differ."""
+"""Odd sessions in words: over midnight, over the end of summer time, and only a charge."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import pytest
 
+from telemetry.report.plain_page import plain_lines
 from telemetry.report.session_text import when_text
 from tests.report.committed import committed
 
@@ -41,3 +42,9 @@ def test_the_end_is_said_so_that_nobody_reads_it_before_the_start(started: str, 
 def test_a_charge_with_controller_voltage_asks_for_a_load_and_not_for_what_it_has() -> None:
     rows = {row.key: row for row in committed("evening-charge").report.parts}
     assert rows["controller-low-voltage"].why == "no load in this session; record a drive"
+
+
+def test_a_charge_is_not_called_a_drive_in_plain_words() -> None:
+    said = " ".join(plain_lines(committed("evening-charge").report))
+    assert "This was a charge: nothing was driven to judge it by." in said
+    assert "his drive" not in said
