@@ -61,6 +61,12 @@ class SerialTextDriver(SerialDriver):
         if text.rows or not text.bytes:
             return ""
         reasons = ", ".join(f"{reason}: {count}" for reason, count in text.bad.most_common(3)) or "blank lines"
+        if text.bad["before a header"] > text.lines / 2:
+            return (
+                f"none of {text.lines} lines ({text.bytes} bytes) could be read: no header line came yet; let the "
+                "board print it more often than silence_s, or state columns_in_order; if the lines are not the "
+                "board's, check baud_rate and the port"
+            )
         return (
             f"none of {text.lines} lines ({text.bytes} bytes) could be read ({reasons}); check baud_rate and format"
         )

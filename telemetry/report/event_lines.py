@@ -31,6 +31,8 @@ from telemetry.report.numbers import figure
 TAKEN_BACK = " (taken back)"
 """Follows the words of a mark that the operator took back."""
 # The state after a change is printed only where the word itself does not say it.
+_STANDS = {"returned unacknowledged": "not acknowledged"}
+"""How an alarm stands, behind what changed, where the state's own name would say that change twice."""
 _EXPECTED: dict[str, tuple[str, ...]] = {
     "raised": ("unacknowledged",),
     "cleared": ("normal",),
@@ -106,7 +108,11 @@ def event_line(event: Event, start: int) -> str | None:
             value = f" at {amount_text(event.signal, event.value)}" if math.isfinite(event.value) else ""
             shows_why = event.why and event.state not in ("cleared", "acknowledged")
             why = f" ({printable(event.why, 200)})" if shows_why else ""
-            then = "" if event.stands in _EXPECTED.get(event.state, ()) else f", now {event.stands}"
+            then = (
+                ""
+                if event.stands in _EXPECTED.get(event.state, ())
+                else f", {_STANDS.get(event.stands, event.stands)}"
+            )
             what = f"{event.limit} on {printable(event.signal)}"
             kind = "ALARM" if event.stands in MASKED else event.level.upper()
             line = f"{at}{kind} {event.state}{then}: {what}{value}{why}"

@@ -65,7 +65,7 @@ STATE_WORDS: dict[AlarmState, str] = {
     "normal": "normal",
     "unacknowledged": "",
     "acknowledged": "ack",
-    "returned unacknowledged": "returned",
+    "returned unacknowledged": "cleared",
     "latched unacknowledged": "latched",
     "latched acknowledged": "latched, ack",
     "shelved": "shelved",

@@ -197,6 +197,12 @@ def test_any_line_has_a_time_or_that_of_the_one_before(lines: list[bytes]) -> No
         assert line.endswith(rest)
 
 
+def test_lines_without_their_header_say_so_and_what_to_state(tmp_path: Path) -> None:
+    lines = "".join(f"[{1_777_622_400 + n}.000] 52.4,20.0\n" for n in range(20))
+    with pytest.raises(NothingReadable, match=r"no header line came yet; .* state columns_in_order"):
+        opened(tmp_path, BOARD, "drive.txt", lines)
+
+
 def test_a_logger_switched_on_twice_with_a_clock_that_is_not_set_yet_keeps_every_second() -> None:
     day = 1_777_622_400
     unset, later = range(4, 34), range(4, 44)
