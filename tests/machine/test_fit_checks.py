@@ -872,6 +872,12 @@ class TestFuses:
         assert "10 mΩ ohmic" in finding.why
 
 
+def test_below_60_volts_wet_skin_is_at_risk_all_the_same() -> None:
+    # NEC chapter 9, table 11: 60 V DC where it is dry, 30 V where it is wet (from memory)
+    assert "Wet skin" in found("touch-voltage").why
+    assert "Wet skin" not in found("touch-voltage", base=pack("lfp", 8)).why
+
+
 class TestBatteryUse:
     @pytest.mark.parametrize(
         ("standby", "days", "expected"),

@@ -56,13 +56,18 @@ def _by_count(blocks: int, most: int) -> Finding:
     return judged("ok", f"{said}. {_BALANCE}", _SOURCE, value=blocks, limit=most, unit="blocks")
 
 
+WET_SHOCK_V = 30.0
+"""DC voltage that is taken as safe where skin is wet (NEC chapter 9, table 11, from memory)."""
+
+
 def touch_voltage(machine: Machine) -> Finding:
     """Compare the full pack's voltage with the voltage at which a touch can kill."""
     full, words = machine.full_voltage
     if full <= SHOCK_V:
+        wet = " Wet skin is: touch no live part in rain or sweat." if full > WET_SHOCK_V else ""
         why = (
-            f"a full pack reaches {full:.1f} V ({words}): no shock hazard with dry skin, but a short circuit "
-            "still burns."
+            f"a full pack reaches {full:.1f} V ({words}): dry skin is hardly at risk.{wet} A short circuit burns at "
+            "any voltage."
         )
         return judged("ok", why, _TOUCH_SOURCE, value=full, limit=SHOCK_V, unit="V")
     if machine.vehicle.frame_is_return:
