@@ -41,6 +41,9 @@ _FAR_A = 5.0
 _FAR_OFF, _MORE, _RARE = 0.2, 0.3, 0.02
 """That a sensor is further off than usual; that a machine that stands draws more than usual, with a pump or a fan
 running; that it is charged between loads. Ours; chosen on drawn packs with sensors up to 4 A off."""
+_NO_TAIL = 1.25
+"""An interval whose end is one likely value, and no tail, leaves no room for whatever else is off; chosen on drawn
+packs."""
 _EVEN, _EVEN_A = 2.0, 0.1
 """A rest scatters by at most so many times what it does from row to row, and so many A: a taper and a slow drive by
 more. Ours."""
@@ -252,10 +255,10 @@ def _drawn(most_a: float, off: float, charges: float) -> tuple[Values, Values]:
 
 
 def _deviation(off: Values, weights: Values) -> float:
-    """Return the standard deviation of a normal distribution that reaches as far with nine tenths of it."""
+    """Return the standard deviation of a normal distribution that reaches somewhat further with nine tenths of it."""
     sizes = np.abs(off)
     order = np.argsort(sizes)
-    return float(sizes[order][np.searchsorted(np.cumsum(weights[order]), 0.9)]) / Z90
+    return _NO_TAIL / Z90 * float(sizes[order][np.searchsorted(np.cumsum(weights[order]), 0.9)])
 
 
 def _normal(at: Values, deviation: float) -> Values:
