@@ -30,6 +30,7 @@ _NUMBER = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*([A-Za-z²]*)", re.ASCII)
 _SURELY_VOLTS = frozenset({36, 48, 60, 72, 80, 84, 96, 108, 120})
 """Bare answers to "how many cells" that most likely mean a battery's trade voltage."""
 _TRADE_VOLTS = frozenset({12, 24, 36, 48, 60, 72, 80, 96})
+_NO_FUSE = frozenset({"none", "no", "no fuse", "0"})
 _TRADE_RANGE = (0.97, 1.08)
 
 
@@ -103,6 +104,11 @@ def _accepted(ask: Ask, answers: Mapping[str, object], name: str, text: str) -> 
     """Ask for an optional value that must agree with the answers before it, as the file's reader will have it."""
 
     def read(answer: str) -> object:
+        if name == "wiring.fuse_a" and answer.strip().lower() in _NO_FUSE:
+            raise BadValue(
+                "a cable without a fuse burns in a short circuit",
+                "fit one at the pack before you power it up, and leave this empty until then",
+            )
         value = _read(name, answer)
         stated: dict[str, dict[str, object]] = {section: {} for section in SECTIONS}
         for place, known in {**answers, **({} if value is None else {name: value})}.items():

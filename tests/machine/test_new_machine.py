@@ -273,3 +273,12 @@ class TestReadingAnswers:
     def test_conductors_that_cannot_be_told(self, answer: str) -> None:
         with pytest.raises(BadValue):
             read_conductor(answer)
+
+
+def test_who_has_no_fuse_is_told_to_fit_one() -> None:
+    seen: list[Question] = []
+    machine = parsed(interview(answering({"wiring.fuse_a": ["none", ""]}, seen)))
+    asked = [question for question in seen if question.key == "wiring.fuse_a"]
+    assert (len(asked), machine.wiring.fuse_a) == (2, None)
+    assert "burns in a short circuit" in asked[1].problem
+    assert "fit one at the pack" in asked[1].problem
