@@ -72,7 +72,10 @@ def precharge_text(machine: Machine, readings: Readings) -> str:
 
 def across_text(_: Machine, __: Readings) -> str:
     """Return how to measure across the open main switch."""
-    return "Leave everything as it is. Measure across the open main switch, red on the pack's side."
+    return (
+        "Pre-charge on, main switch open, as in the step before. Measure across the open main switch, red on the"
+        " pack's side."
+    )
 
 
 def close_text(machine: Machine, readings: Readings) -> str:
