@@ -53,8 +53,8 @@ _SOUND_LOSS, _JOINT_LOSS, _LOSS_FACTOR, _LOSSY, _LOSS_MOST = 0.007, 0.05, 0.55, 
 """Share of the pack's voltage that cable, fuse and contactor take at the highest current, and with a joint that
 always resists; deviation of its logarithm; share of such joints, the others open for moments (common practice for the
 middles, the rest ours)."""
-_ABSENT, _UNSEEN = -2.0, -0.5
-"""Log odds of a weak pack where no stop was seen, and where none could be."""
+_ABSENT, _UNSEEN, _WEAK_UNSEEN = -2.0, -0.5, 0.1
+"""Log odds of a weak pack where no stop was seen, and where none could be; share of weak packs that stop nothing."""
 _OWN_SAG = 0.07
 """A controller spares a pack that sags by more by giving less (common practice)."""
 _SLOW_S, _BLURRED_S = 0.15, 0.25
@@ -132,11 +132,11 @@ def compare(parts: Sequence[Observations], earlier: Sequence[float] = ()) -> Com
         sum(len(getattr(o, name)) for o in parts) for name in ("drawing", "braking", "openings")
     )
     odds["pedal-sensor"] = pedal
-    odds["controller"] = _mixed(cuts, _FOLDS, _shrinks(parts, own=True))
+    odds["controller"] = _mixed(cuts, _FOLDS, _shrinks(parts))
     weak = _UNSEEN
     if _interval(parts) <= _SLOW_S:
         at_low = low if np.isfinite(low_limit) else _ABSENT if "controller" in known else _UNSEEN
-        weak = _mixed(log_mean(np.array([at_low, _held(parts)])), 0.1, _shrinks(parts, own=False))
+        weak = _mixed(log_mean(np.array([at_low, _held(parts)])), _WEAK_UNSEEN, _ABSENT)
     odds["pack-weak"] = weak if not drawing else _mixed(by_voltage, 0.5, by_voltage + weak)
     odds["power-connection"] = _mixed(min(joint, _JOINT_MOST), _STEADY_JOINT, 0.0) + _openings(openings, usable_s)
     if joint > 0:  # a controller behind it loses its supply for moments, or stops at its low limit
@@ -191,8 +191,8 @@ def _held(parts: Sequence[Observations]) -> float:
     return _any_piece(most or [-3.0])
 
 
-def _shrinks(parts: Sequence[Observations], own: bool) -> float:
-    """Return the log odds of an output that shrinks: the controller's ``own`` doing, or to spare a pack that sags."""
+def _shrinks(parts: Sequence[Observations]) -> float:
+    """Return the log odds of an output that shrinks by the controller's own doing, not to spare a pack that sags."""
     odds = []
     for o in parts:
         shrinks = -2.0
@@ -201,7 +201,7 @@ def _shrinks(parts: Sequence[Observations], own: bool) -> float:
         share = 1.0
         if o.sag == o.sag:
             share = min(max((SPARING_SAG - o.sag) / (SPARING_SAG - _OWN_SAG), 0.0), 1.0)
-        odds.append(shrinks * (share if own else 1 - share) if shrinks > 0 else shrinks)
+        odds.append(shrinks * share if shrinks > 0 else shrinks)
     return _any_piece(odds)
 
 

@@ -10,7 +10,7 @@ from doing to not doing has a price, so noise does not buy one.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -26,12 +26,16 @@ _STEPS = 7
 _INDEPENDENT = 0.3
 """Share of the rows that count as new: what the fit leaves is alike from one row to the next."""
 _MOST = 6.0
-_WRONG_WITHOUT_SPEED = 0.35
+_PRICE = 10.0
+"""Evidence, in natural-logarithm odds, that each cut has to bring."""
+_SLACK = 2
+"""Rows by which the answer may come earlier or later than learnt."""
+_WRONG, _WRONG_WITHOUT_SPEED = 0.1, 0.35
+"""Share by which the learnt answer may be out."""
 _UNSTEADY = 0.05
 """Share by which other consumers may change from one moment to the next."""
 _HOLDING = 0.02  # what a row of failing costs at least
 _NEVER = 1e3
-_PLAIN_CUTS = 2
 _TURNS = 2
 _LONGEST_S = 3.0
 _SOON_ROWS = 6
@@ -47,33 +51,11 @@ _MOST_LEFT_OUT = 0.25
 _MISSING = (0.35, 2.0)
 """Share of what the throttle asks for that a large shortfall lacks: less is a hill, more a misread row. Set on
 simulated drives."""
-_PLAIN = 20.0
-"""Evidence of a shortfall, log odds, from which it proves that the controller cuts."""
-_LARGE, _LARGE_PROVEN = (5.0, 0.1), (3.0, 0.05)
-"""What a shortfall is asked for: deviations of the fit, and share of the highest; less once the controller cuts."""
+_LARGE = (5.0, 0.1)
+"""What a large shortfall is asked for: deviations of the fit, and share of the highest."""
 _TOP_SPEED, _NEAR_TOP_SPEED, _KEPT_SPEED = 0.96, 0.86, 0.98
 _SPEED_LATE_ROWS, _LONG_ROWS = 5, 8
 """A speed signal comes up to a quarter of a second late; that the machine slows down shows from some 0.4 s."""
-
-
-@dataclass(frozen=True, slots=True)
-class Demands:
-    """What a cut has to show.
-
-    Attributes:
-        price: evidence, in natural-logarithm odds, that each has to bring.
-        slack: rows by which the answer may come earlier or later than learnt.
-        wrong: share by which the learnt answer may be out.
-    """
-
-    price: float
-    slack: int
-    wrong: float
-
-
-FIRST = Demands(10.0, 2, 0.1)
-PROVEN = Demands(2.5, 1, 0.07)
-"""For a drive that has shown that its controller cuts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +122,7 @@ def shortfalls(
     """
     learnt = usable & ~around(stops, len(t), 0, 0)
     falls = [stop.start for stop in stops]
-    found = _cuts(response, current, usable, FIRST, falls)
+    found = _cuts(response, current, usable, falls)
     for _ in range(_TURNS):
         if not found:
             break
@@ -148,45 +130,41 @@ def shortfalls(
         sound = learnt & ~around(short, len(t), 3, 8)
         if sound.sum() > (1 - _MOST_LEFT_OUT) * learnt.sum():
             response = without(response, t, current, sound)
-        proven = sum(cut.evidence > 2 * FIRST.price for cut in found) >= _PLAIN_CUTS
-        found = _cuts(response, current, usable, PROVEN if proven else FIRST, falls)
+        found = _cuts(response, current, usable, falls)
     return found, response
 
 
-def _cuts(
-    response: Response, current: Floats, usable: Flags, demands: Demands, falls: Sequence[int]
-) -> list[Shortfall]:
-    """Return every cut that brings the evidence that is demanded; where not ``usable`` nothing is a cut."""
+def _cuts(response: Response, current: Floats, usable: Flags, falls: Sequence[int]) -> list[Shortfall]:
+    """Return every cut that is worth its price; where not ``usable`` nothing is a cut."""
     asked = np.maximum(response.expected, 0.0)
     given = np.maximum(current - response.base, 0.0)  # what comes back is no cut
     spread = np.sqrt(response.spread**2 + (_UNSTEADY * response.base) ** 2)
     missing = np.exp(-STEP_S / max(response.how.lag_s, STEP_S) * np.arange(_STEPS))
     missing[-1] = 0.0
-    if response.terms.speeds.shape[1] == 1:
-        demands = replace(demands, wrong=_WRONG_WITHOUT_SPEED)
-    doing, failing = _costs(asked, given, spread, missing, demands)
+    wrong = _WRONG_WITHOUT_SPEED if response.terms.speeds.shape[1] == 1 else _WRONG
+    doing, failing = _costs(asked, given, spread, missing, wrong)
     failing[:, ~usable] = _NEVER
-    off = _likeliest(doing, failing, missing, demands.price)
+    off = _likeliest(doing, failing, missing)
     off[[fall - 1 for fall in falls if off[max(fall - _AGAIN_ROWS, 0) : fall + 1].all()]] = False
     saved = doing[0] - failing[-1]
     found = []
     for start, end in runs(off):
         evidence = float(np.maximum(saved[start:end], -1.0).sum())
-        if evidence > demands.price and end < len(off):
+        if evidence > _PRICE and end < len(off):
             mean = float(response.expected[start:end].mean())
             short = float((response.expected + response.base - current)[start:end].mean())
             found.append(Shortfall(start, end, mean, short / max(mean, 1e-6), short / response.spread, evidence))
     return found
 
 
-def _costs(asked: Floats, given: Floats, spread: Floats, missing: Floats, demands: Demands) -> tuple[Floats, Floats]:
+def _costs(asked: Floats, given: Floats, spread: Floats, missing: Floats, wrong: float) -> tuple[Floats, Floats]:
     """Return what each step of doing (steps, n) and of failing costs, by the square of the deviation."""
-    around = np.stack([shifted(asked, rows) for rows in range(-demands.slack, demands.slack + 1)])
+    around = np.stack([shifted(asked, rows) for rows in range(-_SLACK, _SLACK + 1)])
     low, high = around.min(axis=0), around.max(axis=0)
 
     def cost(less: Floats, more: Floats) -> Floats:
-        wrong = np.sqrt(spread**2 + (demands.wrong * high) ** 2)
-        out = np.maximum(np.maximum(less - given, given - more), 0.0) / wrong
+        deviation = np.sqrt(spread**2 + (wrong * high) ** 2)
+        out = np.maximum(np.maximum(less - given, given - more), 0.0) / deviation
         costs: Floats = 0.5 * _INDEPENDENT * np.minimum(out, _MOST) ** 2
         return costs
 
@@ -196,7 +174,7 @@ def _costs(asked: Floats, given: Floats, spread: Floats, missing: Floats, demand
     return doing, failing
 
 
-def _likeliest(doing: Floats, failing: Floats, missing: Floats, price: float) -> Flags:
+def _likeliest(doing: Floats, failing: Floats, missing: Floats) -> Flags:
     """Return the rows (n,) in which the cheapest sequence fails.
 
     ``doing[0]`` is doing it in full, ``doing[k]`` with more and more missing; ``failing[0]`` is right after the fall
@@ -204,7 +182,7 @@ def _likeliest(doing: Floats, failing: Floats, missing: Floats, price: float) ->
     """
     steps, rows = doing.shape
     cost = np.concatenate([doing, failing])
-    came, surcharge = _ways(missing, price)
+    came, surcharge = _ways(missing)
     total = cost[:, 0] + np.concatenate([np.zeros(1), np.full(2 * steps - 1, _NEVER)])
     choice = np.zeros((rows, 2 * steps), dtype=np.int8)
     state = np.arange(2 * steps)
@@ -221,7 +199,7 @@ def _likeliest(doing: Floats, failing: Floats, missing: Floats, price: float) ->
     return off
 
 
-def _ways(missing: Floats, price: float) -> tuple[Indices, Floats]:
+def _ways(missing: Floats) -> tuple[Indices, Floats]:
     """Return from which states each state can come (2 steps, most), and at which surcharge.
 
     Doing: 0 is full, k is k steps short of it, and each row brings it one step nearer. Failing: ``steps + k``, each
@@ -234,7 +212,7 @@ def _ways(missing: Floats, price: float) -> tuple[Indices, Floats]:
         ways[max(k - 1, 0)].append((k, 0.0))
         ways[steps + min(k + 1, steps - 1)].append((steps + k, 0.0))
         begins = steps + int(np.argmin(np.abs(lacking_failing - lacking_doing[k])))
-        ways[begins].append((k, _AGAIN * price if k else price))
+        ways[begins].append((k, _AGAIN * _PRICE if k else _PRICE))
         ways[int(np.argmin(np.abs(lacking_doing - lacking_failing[k])))].append((steps + k, 0.0))
     most = max(len(way) for way in ways)
     filled = [way + [(0, _NEVER)] * (most - len(way)) for way in ways]
@@ -245,9 +223,7 @@ def _ways(missing: Floats, price: float) -> tuple[Indices, Floats]:
 def failings(found: Sequence[Shortfall], response: Response, speed: Floats | None) -> tuple[Shortfall, ...]:
     """Return those of the shortfalls that are the output's failing; ``speed`` (n,), or None where it is not known."""
     top = float(np.quantile(response.expected, 0.98))
-    proven = sum(each.evidence > _PLAIN and each.asked > _LARGE[1] * top for each in found) > 1
-    deviations, share = _LARGE_PROVEN if proven else _LARGE
-    least = max(deviations * response.spread, share * top)
+    least = max(_LARGE[0] * response.spread, _LARGE[1] * top)
     large = [each for each in found if each.asked > least and _MISSING[0] <= each.missing <= _MISSING[1]]
     return tuple(each for each in large if speed is None or not _at_top_speed(each, speed))
 
