@@ -97,6 +97,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
     0 done, 1 bad answer, 2 bad input, 3 link or store trouble, 70 a mistake of ours, 130 ended by Ctrl-C.
     """
+    # Many small systems are solved: several threads for each would wait for one another. Has to come before numpy.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     _print_what_the_terminal_can()
     words = sys.argv[1:] if arguments is None else list(arguments)
     parsed = start.parsed_start() if not words and start.has_terminal() else build_parser().parse_args(words)

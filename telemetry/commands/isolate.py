@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from typing import Any
 
@@ -30,8 +29,6 @@ def add_to(commands: Any) -> None:
 
 def isolate(arguments: argparse.Namespace) -> int:
     """Judge a recorded drive; 1 where a part or a cell is named."""
-    # Many small systems are solved: several threads for each would wait for one another. Has to come before numpy.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from telemetry.analysis.fault_isolation.isolate import isolate as judge
     from telemetry.analysis.series import read_series
     from telemetry.analysis.session_figures import find_cells

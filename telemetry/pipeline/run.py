@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import Executor
 
 from telemetry.analysis.charge_live import EstimateCharge
 from telemetry.analysis.derive import Cells, Charge, Power
@@ -32,7 +33,12 @@ from telemetry.pipeline.supervisor import Supervisor
 from telemetry.pipeline.without_frozen import WithoutFrozen
 
 
-def standard_stages(judge: Judge, machine: Machine | None = None, history: ResistanceHistory = NO_HISTORY) -> Chain:
+def standard_stages(
+    judge: Judge,
+    machine: Machine | None = None,
+    history: ResistanceHistory = NO_HISTORY,
+    beside: Executor | None = None,
+) -> Chain:
     """Return fresh stages in the one fixed order: derive, once a second estimate and what limits ask for, judge.
 
     None of them is given what a frozen source repeats, and what sources give in turn comes as from one.
@@ -41,6 +47,7 @@ def standard_stages(judge: Judge, machine: Machine | None = None, history: Resis
         judge: a fresh one.
         machine: what its file states; None where there is none, and so no limit that follows from it.
         history: resistances of earlier sessions of the same machine.
+        beside: what does work that takes tenths of a second beside a live run; None: it is done at once.
 
     """
     unhurried: list[Stage] = [GapWatch(), Charge()]
@@ -48,7 +55,7 @@ def standard_stages(judge: Judge, machine: Machine | None = None, history: Resis
         pack = machine.pack
         table = stated_table(pack.open_circuit)
         unhurried += [EstimateCharge(pack, table), EstimateResistance(pack), *limit_stages(machine, history)]
-    unhurried.append(Suspicion())  # a mark comes seconds late anyway
+    unhurried.append(Suspicion(beside))  # a mark comes seconds late anyway
     stages: list[Stage] = [EarlierMarks(), Cells(), Power(), EachSecond(Chain(unhurried))]
     if machine is not None and machine.fault_codes:
         stages.append(FaultWatch(machine.fault_codes))

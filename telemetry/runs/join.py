@@ -7,6 +7,7 @@ import errno
 import json
 import logging
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, replace
 from functools import partial
@@ -122,10 +123,11 @@ async def _go(make_subject: Callable[[], Subject], options: RunOptions, on: OnSc
     history = NO_HISTORY if subject.plan is not None else resistance_history(options.store, subject.machine_name)
     limits = limits_for(subject.machine, history) if subject.machine is not None else ()
     snapshot = Snapshot({limit.name: limit for limit in limits}, subject.start)
+    beside = None if subject.plan is not None else ThreadPoolExecutor(1)  # has nothing left to do after the last span
     run = Run(
         subject.clock,
         subject.pacer,
-        standard_stages(judge_for(subject.machine, history), subject.machine, history),
+        standard_stages(judge_for(subject.machine, history), subject.machine, history, beside),
         _gather(subject),
         waits=subject.plan is not None,
         for_s=options.for_s if subject.plan is None else None,

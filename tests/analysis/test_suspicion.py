@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from functools import cache
 from itertools import pairwise
+from threading import Event
 
 import numpy as np
 import pytest
@@ -23,20 +25,31 @@ def drive_of(fault: str, seed: int):
     return faulty_drive(fault, seed)
 
 
-def marks_of(drive, step_us=1_000_000, recorded=(), reach=1.0):
-    """Run a drive through a fresh stage in spans of ``step_us``; return the marks that came out."""
+def spans_of(drive, step_us=1_000_000, recorded=(), reach=1.0):
+    """Yield a drive in spans of ``step_us``."""
     group = Group("machine", "all", tuple(name for name in SIGNALS if name in drive.columns))
     values = np.stack([drive.columns[name] for name in group.signals], axis=1).astype(np.float64)
     rows = Batch(group, drive.t.astype(np.int64), values)
-    stage, out, first, last = Chain([EarlierMarks(), Suspicion()]), [], 0, -1
+    first, last = 0, -1
     end = int(drive.t[-1] * reach)
     for cut in [*range(step_us, end, step_us), end]:
         stop = int(np.searchsorted(rows.t, cut, side="right"))
         given = tuple(mark for mark in recorded if last < mark.t <= cut)
         pieces = (rows.rows(first, stop),) if stop > first else ()
-        out += stage.advance(Span(cut, pieces, given, final=cut == end)).events
+        yield Span(cut, pieces, given, final=cut == end)
         first, last = stop, cut
-    return sorted(out, key=lambda mark: (mark.t, mark.text))
+
+
+def in_time_order(marks):
+    return sorted(marks, key=lambda mark: (mark.t, mark.text))
+
+
+def marks_of(drive, step_us=1_000_000, recorded=(), reach=1.0):
+    """Run a drive through a fresh stage; return the marks that came out."""
+    stage = Chain([EarlierMarks(), Suspicion()])
+    return in_time_order(
+        mark for span in spans_of(drive, step_us, recorded, reach) for mark in stage.advance(span).events
+    )
 
 
 @pytest.mark.slow
@@ -90,14 +103,24 @@ def test_marks_do_not_depend_on_the_cuts(fault: str, seed: int) -> None:
         assert marks_of(drive, step) == usual
 
 
+@pytest.mark.parametrize(("fault", "seed"), [("power-connection", 2), ("controller", 3)])
+def test_no_row_of_a_live_run_waits_for_a_judgement_and_the_marks_are_the_same(fault: str, seed: int) -> None:
+    drive, may_judge = drive_of(fault, seed), Event()
+    *spans, final = spans_of(drive)
+    with ThreadPoolExecutor(1) as beside:
+        beside.submit(may_judge.wait, 300)
+        stage = Suspicion(beside)
+        assert [mark for span in spans for mark in stage.advance(span).events] == []
+        may_judge.set()
+        assert in_time_order(stage.advance(final).events) == marks_of(drive)
+
+
 def test_a_replay_makes_them_anew_and_keeps_the_drivers_own() -> None:
     drive = drive_of("bms-trip", 2)
     usual = marks_of(drive)
     own = [Mark(5_000_000, "BMS trip"), Mark(6_000_000, "clock set", "program")]
     earlier = [replace(mark, text="pack's switch opened") for mark in usual if mark.text == "BMS trip"]
-    assert marks_of(drive, recorded=[*own, *usual, *earlier]) == sorted(
-        [*own, *usual], key=lambda mark: (mark.t, mark.text)
-    )
+    assert marks_of(drive, recorded=[*own, *usual, *earlier]) == in_time_order([*own, *usual])
 
 
 @pytest.mark.parametrize("volts", [0.0, 5.0, float("nan")])

@@ -9,6 +9,7 @@ import numpy as np
 from telemetry.model.batch import MICROSECONDS, Times, Values
 from telemetry.model.signals import ON
 
+_SEEN = 300 * MICROSECONDS
 _AROUND = 3 * MICROSECONDS // 4
 """What is seen before the second that is looked at."""
 _QUICK = 0.1
@@ -38,10 +39,10 @@ class Trace:
             kept = int(self.t.searchsorted(before))
             self.t, self.values = np.concatenate([self.t[kept:], t]), np.concatenate([self.values[kept:], values])
 
-    @property
-    def width(self) -> float:
-        """How far apart the lowest and the highest of them are."""
-        return float(np.ptp(self.values)) or 1.0
+    def width(self, until: int) -> float:
+        """Return how far apart the lowest and the highest are of the five minutes before a time."""
+        values = self.between(until - _SEEN, until)[1]
+        return (float(np.ptp(values)) if len(values) else 0.0) or 1.0
 
     def between(self, start: int, until: int, earlier: int = 0) -> tuple[Times, Values]:
         """Return the rows from ``start`` to before ``until``, and so many of those before ``start``."""
@@ -58,7 +59,7 @@ def hinted(rows: Rows, second: int) -> Sequence[str]:
     start, end = second * MICROSECONDS - _AROUND, (second + 1) * MICROSECONDS
     allowed = rows["discharge_allowed"].between(start, end, 1)[1]
     volts = rows["throttle_voltage"].between(start, end, 1)[1]
-    travel = (volts - volts.min()) / rows["throttle_voltage"].width if len(volts) else volts
+    travel = (volts - volts.min()) / rows["throttle_voltage"].width(end) if len(volts) else volts
     if (len(allowed) and allowed.min() < ON <= allowed.max()) or _lost(rows, start, end, travel):
         return tuple(rows)
     steps = np.diff(travel)
@@ -70,7 +71,7 @@ def _lost(rows: Rows, start: int, end: int, travel: Values) -> bool:
     t, amps = rows["pack_current"].between(start, end)
     if not len(amps):
         return False
-    top, drawn = rows["pack_current"].width, np.abs(amps)
+    top, drawn = rows["pack_current"].width(end), np.abs(amps)
     left = drawn[np.minimum(t.searchsorted(t + _SOON, side="right"), len(t)) - 1]
     lost = float(np.where(left < _LEFT * drawn, drawn - left, 0.0).max())
     eased = float((np.maximum.accumulate(travel) - travel).max(initial=0.0))

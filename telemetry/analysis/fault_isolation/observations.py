@@ -98,9 +98,9 @@ class Observations:
         return float((self.usable & (expected > least)).sum()) * STEP_S
 
 
-def observe(series: SessionSeries) -> Observations:
-    """Look at every part for itself."""
-    seen = observe_events(series)
+def observe(series: SessionSeries, how: Follows | None = None) -> Observations:
+    """Look at every part for itself; ``how`` the current follows the throttle where it is known."""
+    seen = observe_events(series, how)
     drive, current, supply = seen.drive, seen.current, seen.drive.supply
     clear = seen.usable if supply is None else seen.usable & ~np.isnan(supply)
     if supply is not None and seen.usable.sum() >= _LEAST_ROWS and clear.any():

@@ -3,14 +3,16 @@
 A mark is an event of the drive so far, found as in a whole drive (:func:`observe_events`), that is a hundred times as
 likely if a part failed. That is looked for two seconds after readings that could be one (:mod:`hints`), for a BMS
 trip is reported late and only what follows shows whether it was the foot or a loose wire. Time is seen in seconds of
-the data's own clock.
+the data's own clock. To judge takes tenths of a second: a live run has it done beside it, so that no alarm waits.
 
 A replay makes these marks anew: recorded ones are taken out first, so that none appears twice.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections import deque
+from collections.abc import Callable, Collection, Iterator, Mapping
+from concurrent.futures import Executor, Future
 from dataclasses import replace
 from math import log2
 
@@ -50,8 +52,9 @@ _EARLIER_WORDS = (
 """The same in recordings of earlier versions."""
 _DROPPED, _JUMPED, _TRIPPED, _LOST, _OUTPUT, _TREMBLED, _SANK = SUSPICIONS
 _BY_KIND = {"rise": _JUMPED, "jitter": _TREMBLED}
-_LATER, _APART = 2, 5
-"""Seconds after which a moment is judged, and from one judgement to the next."""
+_LATER, _APART, _MOST_APART = 2, 5, 60
+"""Seconds after which a moment is judged, and from one judgement to the next: each time twice as many, up to the
+most, where it goes on. All since the one before is judged then, so that nothing is missed."""
 _FIRST = 30
 """Seconds of driving before which nothing is known; then what came in them is judged too."""
 _SEEN, _LONG = 180, 300
@@ -86,26 +89,32 @@ class Suspicion:
     """Adds a program's :class:`~telemetry.model.events.Mark` at the time of each suspicious event.
 
     At most one of a kind in ten seconds, and thirty in a session.
+
+    Args:
+        beside: what judges, one moment after the other; None: it is judged at once.
+
     """
 
-    def __init__(self) -> None:
+    def __init__(self, beside: Executor | None = None) -> None:
         self._chosen = [Chosen(name) for name in _NAMES]
         self._rows = {name: Trace() for name in _NAMES}
-        self._how: Follows | None = None
-        self._learnt = 0
         self._begun = self._next = self._judged = -1
-        self._hints: dict[int, Sequence[str]] = {}
-        self._last: dict[str, int] = {}
-        self._count = 0
+        self._apart = _APART
+        self._hints: dict[int, Collection[str]] = {}
+        self._judgement = _Judgement()
+        self._beside = beside
+        self._awaited: deque[Future[list[Mark]]] = deque()
 
     def advance(self, span: Span) -> Span:
-        """Add the marks of what is noticed in ``span``."""
+        """Add the marks of what is noticed in ``span``, or has been judged meanwhile."""
         before = (self._next - _LONG - 1) * MICROSECONDS
         for chosen in self._chosen:
             self._rows[chosen.signal].add(*known_values(chosen, span), before)
         end = span.end // MICROSECONDS + span.final * (1 + _LATER)
         marks = [mark for second in self._due(end) for mark in self._look(second)]
         self._next = max(self._next, end)
+        while self._awaited and (span.final or self._awaited[0].done()):
+            marks += self._awaited.popleft().result()
         return span.adding(events=marks) if marks else span
 
     def _due(self, end: int) -> list[int]:
@@ -120,45 +129,62 @@ class Suspicion:
         return seconds
 
     def _look(self, second: int) -> list[Mark]:
-        """Return the marks that follow once a second is over."""
+        """Return the marks that follow once a second is over, as far as they are judged at once."""
         if names := hinted(self._rows, second):
             self._hints[second] = names
         driven = second - self._begun
-        if self._count >= MOST_MARKS or driven < _FIRST:
+        if driven < _FIRST:
             return []
         marks = []
         if driven % _LONG == 0:
-            long = observe(self._series(second, _LONG))
-            self._how = self._how if long.response is None else long.response.how
-            marks += self._marked(second * MICROSECONDS, _SANK) if long.folds_back else []
+            marks += self._have_judged(self._judgement.of_the_output, _series(self._rows, second, _LONG), second)
         first = min(self._hints, default=second)
-        if second < max(first + _LATER, self._judged + _APART):
+        if first > self._judged + _MOST_APART:
+            self._apart = _APART
+        if second < max(first + _LATER, self._judged + self._apart):
             return marks
         wanted = {name for names in self._hints.values() for name in names}
-        for at, words in self._events(second + 1, first * MICROSECONDS - _BEFORE, wanted):
-            marks += self._marked(at, words)
-        self._judged = second
+        series = _series(self._rows, second + 1, max(_SEEN, second + 1 - first + _LATER), wanted)
+        marks += self._have_judged(self._judgement.of_events, series, first * MICROSECONDS - _BEFORE)
+        self._judged, self._apart = second, min(2 * self._apart, _MOST_APART)
         self._hints = {at: names for at, names in self._hints.items() if at > second - _LATER}
         return marks
 
-    def _series(self, until: int, seconds: int, wanted: Collection[str] = _NAMES) -> SessionSeries:
-        """Return the signals that are wanted in the ``seconds`` before a time."""
-        end, held = until * MICROSECONDS, {}
-        for name in wanted:
-            t, values = self._rows[name].between(end - seconds * MICROSECONDS, end)
-            if len(t):
-                held[name] = Series(t, values)
-        start = min((int(each.t[0]) for each in held.values()), default=end)
-        last = max((int(each.t[-1]) for each in held.values()), default=end)
-        return SessionSeries("", start, last, 0, "relative", held, None)
+    def _have_judged(self, judge: Callable[..., list[Mark]], *about: object) -> list[Mark]:
+        if self._beside is None:
+            return judge(*about)
+        self._awaited.append(self._beside.submit(judge, *about))
+        return []
 
-    def _events(self, until: int, since: int, wanted: Collection[str]) -> list[tuple[int, str]]:
-        """Return what happened since a time, and in which words.
+
+class _Judgement:
+    """Judges one moment after the other, and keeps what it has learnt and told."""
+
+    def __init__(self) -> None:
+        self._how: Follows | None = None
+        self._learnt = 0
+        self._last: dict[str, int] = {}
+        self._count = 0
+
+    def of_the_output(self, series: SessionSeries, second: int) -> list[Mark]:
+        """Return the mark of an output that folds back bit by bit; by the answer learnt anew, before that is told."""
+        if self._count >= MOST_MARKS:
+            return []
+        known = self._how
+        seen = observe(series, known)
+        if known is None or seen.folds_back:
+            seen = observe(series) if known is not None else seen
+            self._how = self._how if seen.response is None else seen.response.how
+        return self._marked(second * MICROSECONDS, _SANK) if seen.folds_back else []
+
+    def of_events(self, series: SessionSeries, since: int) -> list[Mark]:
+        """Return the marks of what happened since a time, µs.
 
         Which kind of answer to the throttle it is, is learnt again from twice as much, and before output that drops
         is told of: by a wrong answer a sound controller seems to drop it.
         """
-        series = self._series(until, _SEEN, wanted)
+        if self._count >= MOST_MARKS:
+            return []
         driven = int(series.duration_s)
         for how in (self._how, None) if driven < 2 * self._learnt else (None,):
             o = observe_events(series, how)
@@ -167,7 +193,7 @@ class Suspicion:
                 self._how, self._learnt = o.response.how, driven
             if all(words != _OUTPUT for _, words in told):
                 break
-        return told
+        return [mark for at, words in told for mark in self._marked(at, words)]
 
     def _marked(self, t: int, words: str) -> list[Mark]:
         if self._count >= MOST_MARKS or t - self._last.get(words, -SAME_AFTER) < SAME_AFTER:
@@ -175,6 +201,18 @@ class Suspicion:
         self._last[words] = t
         self._count += 1
         return [Mark(t, words, "program")]
+
+
+def _series(rows: Mapping[str, Trace], until: int, seconds: int, wanted: Collection[str] = _NAMES) -> SessionSeries:
+    """Return the signals that are wanted in the ``seconds`` before a time, s."""
+    end, held = until * MICROSECONDS, {}
+    for name in wanted:
+        t, values = rows[name].between(end - seconds * MICROSECONDS, end)
+        if len(t):
+            held[name] = Series(t, values)
+    start = min((int(each.t[0]) for each in held.values()), default=end)
+    last = max((int(each.t[-1]) for each in held.values()), default=end)
+    return SessionSeries("", start, last, 0, "relative", held, None)
 
 
 def _told(o: Observations) -> Iterator[tuple[int, str]]:
