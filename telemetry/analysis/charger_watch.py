@@ -15,11 +15,14 @@ import numpy as np
 
 from telemetry.analysis.blocks import BlockFigures
 from telemetry.analysis.chosen import Chosen, known_values
+from telemetry.analysis.instruments import errors_at
+from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS, Batch, Group, Span, Times, Values
 
 CHARGING = Group("derived", "charging", ("charging",), "derived")
 INTO_A, ENDED_A = 0.5, 0.25
-"""Current into the pack above the first counts, below the second it has ended: past the offset of a shunt. Ours."""
+"""Current into the pack above the first counts, below the second it has ended: past the offset of a shunt. Ours; more
+where the sensor may be further off, see :func:`least_charge_a`."""
 ENDS_AFTER_S = 2.0
 STANDING_S = 15.0
 """At standstill. Ours: a stop from full speed takes a few seconds."""
@@ -38,10 +41,21 @@ FRESH = 5 * MICROSECONDS
 LONGEST_BRIDGED_S = 60.0
 
 
-class ChargerWatch:
-    """Adds ``charging`` for each second with a current: 1 while a charger feeds the pack, else 0."""
+def least_charge_a(machine: Machine | None) -> float:
+    """Return the current into the pack, A, from which it is a charger's: more than the sensor may show at none."""
+    return INTO_A if machine is None else max(INTO_A, 3**0.5 * errors_at(machine, None).current.offset_sd)
 
-    def __init__(self) -> None:
+
+class ChargerWatch:
+    """Adds ``charging`` for each second with a current: 1 while a charger feeds the pack, else 0.
+
+    Args:
+        into_a: current into the pack that counts; it has ended below half of that.
+
+    """
+
+    def __init__(self, into_a: float = INTO_A) -> None:
+        self._into_a = into_a
         self._current = BlockFigures("pack_current", MICROSECONDS)
         self._evidence = [
             _Latest(name) for name in ("vehicle_speed", "motor_speed", "throttle_voltage", "charger_input_power")
@@ -77,8 +91,8 @@ class ChargerWatch:
         if elapsed > LONGEST_BRIDGED_S or moves or self._throttle_moves(throttle):
             self._begin()
             return False
-        self._ended_s = self._ended_s + elapsed if current > -ENDED_A else 0.0
-        if self._ended_s >= ENDS_AFTER_S or (not self._charging and current > -INTO_A):
+        self._ended_s = self._ended_s + elapsed if current > -self._into_a / 2 else 0.0
+        if self._ended_s >= ENDS_AFTER_S or (not self._charging and current > -self._into_a):
             self._begin()
             return False
         self._into_s += elapsed

@@ -13,6 +13,7 @@ from telemetry.alarms.faults import ChatteringRule, LimitFaults
 from telemetry.alarms.raises import Raise
 from telemetry.alarms.rules import CONDITIONS, AlarmRules, rules_for, suppression_rows
 from telemetry.alarms.signal_alarms import AlarmInput, SignalAlarms
+from telemetry.analysis.charger_watch import INTO_A, least_charge_a
 from telemetry.analysis.chosen import Chosen
 from telemetry.machine.limits import LIMIT_SIGNALS, Limit, limits_for
 from telemetry.machine.limits_frame import NO_HISTORY, ResistanceHistory
@@ -30,7 +31,8 @@ _OPERATOR_INPUTS = (Acknowledge, Shelve, Unshelve, ResetLatch)
 
 def judge_for(machine: Machine | None, history: ResistanceHistory = NO_HISTORY) -> Judge:
     """Return a fresh judge by the limits and rules of ``machine``; without one only links and losses are judged."""
-    return Judge(() if machine is None else limits_for(machine, history), rules_for(machine))
+    limits = () if machine is None else limits_for(machine, history)
+    return Judge(limits, rules_for(machine), into_a=least_charge_a(machine))
 
 
 class Judge:
@@ -42,6 +44,7 @@ class Judge:
         limits: those in force.
         rules: which latch, which are out of service.
         chattering: when an alarm counts as chattering.
+        into_a: current into the pack that counts, A; see :func:`least_charge_a`.
 
     """
 
@@ -50,24 +53,25 @@ class Judge:
         limits: Iterable[Limit],
         rules: AlarmRules | None = None,
         chattering: ChatteringRule | None = None,
+        into_a: float = INTO_A,
     ) -> None:
         self._limits = tuple(each for each in limits if (each.warn, each.trip) != (None, None))
         self._rules = rules or AlarmRules()
-        self._chattering = chattering
+        self._chattering, self._into_a = chattering, into_a
         self._watched: dict[str, _Watched] = {}
         self._calm: dict[_Key, _Calm] = {}
         self._before: dict[_Key, Batch] = {}
         self._layouts: set[tuple[str, ...]] = set()
         self._conditions = Conditions(self._rules)
         self._quiet = _QuietByDesign(self._limits)
-        self._situations = SituationLog()
+        self._situations = SituationLog(into_a)
         self._faults = LimitFaults(chattering)
         self._earlier: list[AlarmInput] = []
         self._began = False
 
     def afresh(self) -> Judge:
         """Return a judge by the same limits and rules, which raises again what holds."""
-        return Judge(self._limits, self._rules, self._chattering)
+        return Judge(self._limits, self._rules, self._chattering, self._into_a)
 
     def advance(self, span: Span) -> Span:
         """Add the situation, the alarm changes of ``span`` in time order, and the faults of limits that they show."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from telemetry.analysis.averaging import Averaging
 from telemetry.analysis.cells_live import CellWatch
 from telemetry.analysis.charge_temperature import ChargeTemperature
-from telemetry.analysis.charger_watch import ChargerWatch
+from telemetry.analysis.charger_watch import ChargerWatch, least_charge_a
 from telemetry.analysis.full_watch import FullWatch
 from telemetry.analysis.outlook_live import Outlook
 from telemetry.analysis.path_heat import PathHeat
@@ -22,7 +22,7 @@ def limit_stages(machine: Machine, history: ResistanceHistory = NO_HISTORY) -> l
     """Return fresh stages, to run after those that derive and estimate and before the judge."""
     pack = machine.pack
     return [
-        ChargerWatch(),
+        ChargerWatch(least_charge_a(machine)),
         FullWatch(machine),
         Averaging(discharge_parts(machine), charge_parts(machine)),
         ChargeTemperature(pack.cell.charge_low_c, pack.cell.charge_high_c, FULL_CHARGE_ABOVE_C),

@@ -12,13 +12,12 @@ import numpy as np
 
 from telemetry.alarms.comparator import Comparator
 from telemetry.alarms.rules import CONDITIONS, Condition
-from telemetry.analysis.charger_watch import ENDED_A, INTO_A, MOVES
+from telemetry.analysis.charger_watch import INTO_A, MOVES
 from telemetry.analysis.chosen import Chosen, known_values
 from telemetry.analysis.gaps import steps
 from telemetry.model.batch import MICROSECONDS, Span, Times
 from telemetry.model.events import Situation
 
-_INTO = Condition("pack_current", "low", -INTO_A, ENDED_A, 1.0, 1.0, "current has flowed into the pack for 1 s")
 _OUT = Condition("pack_current", "high", 2.0, 1.0, 0.0, 60.0, "the pack has given current within the last minute")
 _SPEEDS = tuple(Condition(name, "high", least, least / 2, 0.0, 5.0, "it moves") for name, least in MOVES.items())
 _GAP = 10 * MICROSECONDS
@@ -108,11 +107,17 @@ class _Follows:
 
 
 class SituationLog:
-    """What the machine did at each time of a run; costs four comparisons a span."""
+    """What the machine did at each time of a run; costs four comparisons a span.
 
-    def __init__(self) -> None:
+    Args:
+        into_a: current into the pack that is more than the sensor may show at none, A.
+
+    """
+
+    def __init__(self, into_a: float = INTO_A) -> None:
+        into = Condition("pack_current", "low", -into_a, into_a / 2, 1.0, 1.0, "current has flowed into the pack")
         self._charging = _Follows(CONDITIONS["charging"])
-        self._into, self._out = _Follows(_INTO), _Follows(_OUT)
+        self._into, self._out = _Follows(into), _Follows(_OUT)
         self._speeds = tuple(_Follows(speed, magnitude=True) for speed in _SPEEDS)
 
     def take(self, span: Span) -> None:

@@ -9,6 +9,7 @@ from functools import cached_property
 from telemetry.alarms.faults import ChatteringRule
 from telemetry.alarms.figures import AlarmFigures, Episode, episodes_of, figures_of
 from telemetry.alarms.rules import rules_for
+from telemetry.analysis.charger_watch import least_charge_a
 from telemetry.machine.limits import limits_for
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import Span
@@ -62,7 +63,7 @@ def judging(
 ) -> Iterator[Span]:
     """Run a recording past the stages of a run; give its spans with what they found and derived."""
     limits = () if machine is None else limits_for(machine)
-    stages = standard_stages(Judge(limits, rules_for(machine), chattering), machine)
+    stages = standard_stages(Judge(limits, rules_for(machine), chattering, least_charge_a(machine)), machine)
     end = recording.start
     for span in recording.spans():
         end = span.end

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from drivers.simulated.machine import SimulatedMachine
-from telemetry.analysis.charger_watch import ChargerWatch
+from telemetry.analysis.charger_watch import ChargerWatch, least_charge_a
 from telemetry.machine.machine_file import parse_machine
+from telemetry.machine.sections import Machine
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import AlarmChange
 from telemetry.pipeline.judge import judge_for
@@ -107,9 +108,9 @@ class TestCharge:
         assert found[130:].all()
 
 
-def suppressed(batch: Batch) -> list[str]:
+def suppressed(batch: Batch, machine: Machine = MACHINE) -> list[str]:
     """Return the limits that were quiet by design over the rows of ``batch``."""
-    stages = standard_stages(judge_for(MACHINE), MACHINE)
+    stages = standard_stages(judge_for(machine), machine)
     span = stages.advance(Span(int(batch.t[-1]), (batch,), final=True))
     changes = [event for event in span.events if isinstance(event, AlarmChange)]
     return [change.limit for change in changes if change.state == "suppressed"]
@@ -123,6 +124,21 @@ def test_a_low_pack_is_alarmed_on_a_descent_and_not_on_a_charge(with_speed: bool
     descent = np.concatenate([np.full(480, 30.0), downhill(60, 3)])
     assert suppressed(rows({"pack_current": descent, **low, **moving})) == []
     assert "pack-voltage-low" in suppressed(rows({"pack_current": charge(300, 3), **low, **standing}))
+
+
+@pytest.mark.parametrize(
+    ("capacity_ah", "stated", "least"),
+    [(40, "", 0.5), (300, "", 1.56), (100, "[instruments]\ncurrent_offset_a = 0.9\n", 0.9)],
+)
+def test_a_sensor_that_may_be_off_zero_by_as_much_shows_no_charger(capacity_ah, stated, least) -> None:
+    """Usual: 0.3 A on 100 Ah, one standard deviation (common practice), so at most 0.0052 of the capacity."""
+    text = f'[pack]\nchemistry = "lfp"\ncells_in_series = 16\ncapacity_ah = {capacity_ah}\n{stated}'
+    machine, _ = parse_machine(text, "cart.toml")
+    assert least_charge_a(machine) == pytest.approx(least, abs=0.005)
+    low = {"pack_voltage": np.full(600, 41.0), "vehicle_speed": np.zeros(600)}
+    off, fed = (rows({"pack_current": np.full(600, -least * share), **low}) for share in (0.95, 1.2))
+    assert suppressed(off, machine) == []
+    assert "pack-voltage-low" in suppressed(fed, machine)
 
 
 @pytest.mark.slow

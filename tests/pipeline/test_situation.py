@@ -14,9 +14,11 @@ PACK = Group("pack", "pack", ("pack_current",))
 WHEELS = Group("wheels", "wheels", ("vehicle_speed",))
 
 
-def log_of(currents: list[float], speeds: list[float] | None = None, cuts: tuple[int, ...] = ()) -> list[str]:
+def log_of(
+    currents: list[float], speeds: list[float] | None = None, cuts: tuple[int, ...] = (), into_a: float = 0.5
+) -> list[str]:
     """One row a second; returns what each second was, asked once the run is over that second."""
-    log, found, last = SituationLog(), [], -1
+    log, found, last = SituationLog(into_a), [], -1
     t = np.arange(len(currents), dtype=np.int64) * S
     batches = [Batch(PACK, t, np.array(currents, dtype=float).reshape(-1, 1))]
     if speeds is not None:
@@ -55,6 +57,11 @@ def test_current_alone_tells_driving_braking_charging_and_rest() -> None:
 
 def test_noise_of_a_current_sensor_is_no_charge() -> None:
     assert "charging" not in log_of([0.2, -0.6, 0.1, -0.7, 0.3, -0.6] * 5, [0.0] * 30)
+
+
+def test_nor_is_a_sensor_that_may_be_off_by_as_much() -> None:
+    assert set(log_of([-0.9] * 30, [0.0] * 30, into_a=1.0)) == {"resting"}
+    assert log_of([-0.9] * 30, [0.0] * 30)[-1] == "charging"
 
 
 def test_speed_decides_where_it_is_sent() -> None:
