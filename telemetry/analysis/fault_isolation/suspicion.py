@@ -168,7 +168,11 @@ class _Judgement:
 
     def of_the_output(self, series: SessionSeries, second: int) -> list[Mark]:
         """Return the mark of an output that folds back bit by bit; by the answer learnt anew, before that is told."""
-        if self._count >= MOST_MARKS:
+        current = series.signals.get("pack_current")
+        if self._count >= MOST_MARKS or current is None:
+            return []
+        latest = current.values[current.t.searchsorted((second - _FIRST) * MICROSECONDS) :]
+        if not len(latest) or not np.ptp(latest):  # old values that are repeated tell of no output
             return []
         known = self._how
         seen = observe(series, known)
