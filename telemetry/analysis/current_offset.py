@@ -217,7 +217,9 @@ def _bounded(current: Series, pack: Pack, usual: float) -> CurrentOffset:
     rests = _rests(current, _resting(current, pack)) or _rests(current, np.asarray(np.abs(current.values) < _FAR_A))
     lowest = min(rests, key=lambda rest: rest.shown_a + 2.0 * rest.spread_a, default=None)
     if lowest is None or lowest.spread_a > usual:
-        return CurrentOffset(0.0, usual, "bounded", f"the pack never rested for {length(_LEAST_REST_S)}; {remedy}")
+        return CurrentOffset(
+            0.0, usual, "bounded", f"the pack never rested for {length(_LEAST_REST_S)} with an even current; {remedy}"
+        )
     shown = lowest.shown_a
     alike = [rest for rest in rests if rest.shown_a - shown < 3.0 * np.hypot(rest.spread_a, lowest.spread_a)]
     charged = min(rest.beside_a[0] for rest in alike) < -_REST_SHARE * pack.capacity_ah
