@@ -141,7 +141,7 @@ FIGURES = tuple(
         "%",
         EVERY,
         rows_of(place, read),
-        (0.7, 30.0),
+        (0.7, 55.0),  # a cold session is told to half of it at best
     )
     for place, (name, title, read) in enumerate(_TOLD)
 )
