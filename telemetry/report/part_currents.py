@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from telemetry.analysis.charger_watch import least_charge_a
 from telemetry.analysis.parts_seen import HIGH_VOLTAGE_S, PEAK_S, peak_current, steady_current
 from telemetry.analysis.resistance import least_current
 from telemetry.analysis.session_figures import SessionFigures
@@ -20,7 +21,6 @@ from telemetry.machine.limits_current import (
 from telemetry.model.time_text import length
 from telemetry.report.part_row import Bound, PartRow, make_row, not_stated, with_unit
 
-_INTO_A = 0.5  # current into the pack beyond the offset of a sensor
 CONTROLLER_WINDOW_S = 60.0
 """Ratings of motor controllers hold for one to two minutes. Common practice, from memory."""
 _SIGN_WRONG = "the current is counted the wrong way round; set sign_of_current and record again"
@@ -110,7 +110,7 @@ def _controller(figures: SessionFigures, flow: Flow | None, why: str) -> PartRow
 def _into(figures: SessionFigures, flow: Flow | None) -> Iterator[PartRow]:
     """Yield the current into the pack where there was any, and that through the charger's own wiring."""
     machine = figures.machine
-    if machine is None or flow is None or not len(flow) or not (flow.values < -_INTO_A).any():
+    if machine is None or flow is None or not len(flow) or not (flow.values < -least_charge_a(machine)).any():
         return
     charges = figures.phases.of("charge")
     charging = np.zeros(len(flow), dtype=np.bool_)
