@@ -55,7 +55,7 @@ _BY_KIND = {"rise": _JUMPED, "jitter": _TREMBLED}
 _LATER, _APART, _MOST_APART = 2, 5, 60
 """Seconds after which a moment is judged, and from one judgement to the next: each time twice as many, up to the
 most, where it goes on. All since the one before is judged then, so that nothing is missed."""
-_FIRST = 30
+_FIRST = 60
 """Seconds of driving before which nothing is known; then what came in them is judged too."""
 _SEEN, _LONG = 180, 300
 """Seconds that are judged; and of a longer time, as often as that, for an output that folds back bit by bit. Ours."""
