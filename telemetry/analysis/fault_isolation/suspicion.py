@@ -55,8 +55,8 @@ _BY_KIND = {"rise": _JUMPED, "jitter": _TREMBLED}
 _LATER, _APART, _MOST_APART = 2, 5, 60
 """Seconds after which a moment is judged, and from one judgement to the next: each time twice as many, up to the
 most, where it goes on. All since the one before is judged then, so that nothing is missed."""
-_FIRST = 60
-"""Seconds of driving before which nothing is known; then what came in them is judged too."""
+_FIRST = 30
+"""Seconds of driving from which the machine is learnt: what comes in them is not judged."""
 _SEEN, _LONG = 180, 300
 """Seconds that are judged; and of a longer time, as often as that, for an output that folds back bit by bit. Ours."""
 _EXPLAINED_ROWS = 30, 60
@@ -130,11 +130,11 @@ class Suspicion:
 
     def _look(self, second: int) -> list[Mark]:
         """Return the marks that follow once a second is over, as far as they are judged at once."""
-        if names := hinted(self._rows, second):
-            self._hints[second] = names
         driven = second - self._begun
         if driven < _FIRST:
             return []
+        if names := hinted(self._rows, second):
+            self._hints[second] = names
         marks = []
         if driven % _LONG == 0:
             marks += self._have_judged(self._judgement.of_the_output, _series(self._rows, second, _LONG), second)
