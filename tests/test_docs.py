@@ -58,8 +58,6 @@ SIGNS = {
     "latitude": "positive north",
     "longitude": "positive east",
     "charger_input_power": "positive into the charger",
-    "charge_out": "never negative; `charge_in` counts the other way",
-    "energy_out": "never negative; `energy_in` counts the other way",
     "charge_current_average": "never positive: charging counts negative",
     "energy_margin": "negative: it will not be enough",
     "pack_resistance_change": "positive: more than before",
@@ -68,13 +66,13 @@ SIGNS = {
 HEAD = """\
 # Signals
 
-Every quantity the program knows, by its name in machine files, recordings and the store, with its unit.
+Every quantity by its name in machine files, recordings and the store, with its unit.
 
 **Current is positive out of the pack.** For a device that counts the other way, write `sign_of_current =
 "charge-positive"` in its `[[source]]`.
 
 Unknown is empty, never 0. A reading outside the range in brackets is unknown, and counted. The wide ranges (common
-practice) catch a dead wire or a misread byte, such as 0.000 V for a cell not read yet, but not a bad pack.
+practice) catch a dead wire or a misread byte, but not a bad pack.
 
 What is 0 or 1, or the number of a cell, holds its value between rows. Any other column is kept as `extra_NAME`, and
 has no limits.
@@ -99,7 +97,8 @@ def signal_table(signals: list[Signal]) -> str:
         if signal.name in SIGNS:
             words = [re.split(r", (?:positive|north|east)", signal.meaning)[0], SIGNS[signal.name]]
         unit = f", {signal.unit}" if signal.unit else ""
-        lines.append(f"- `{signal.name}`{unit}: {'; '.join(words)} ({possible(signal)})")
+        limits = "" if signal.is_derived and not signal.is_switch else f" ({possible(signal)})"
+        lines.append(f"- `{signal.name}`{unit}: {'; '.join(words)}{limits}")
     return "\n".join(lines) + "\n"
 
 

@@ -32,7 +32,7 @@ def add_to(commands: Any) -> None:
     parser.add_argument(
         "--within", type=seconds, default=60.0, metavar="SECONDS", help="within this time; default 60"
     )
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument("--json", action="store_true", help="print JSON")
     add_store(parser)
 
 

@@ -19,7 +19,7 @@ def add_to(commands: Any) -> None:
     parser.add_argument(
         "machine", type=Path, metavar="MACHINE", nargs="?", help="a machine file, to check its links too"
     )
-    parser.add_argument("--json", action="store_true", help="print a JSON list")
+    parser.add_argument("--json", action="store_true", help="print JSON")
     add_store(parser)
 
 

@@ -91,7 +91,7 @@ def _add_replay(commands: Any) -> None:
     parser.add_argument(
         "--speed", type=times_real_time, default=1.0, metavar="N|max", help="times real time; default 1"
     )
-    add_machine(parser, "machine file with the limits to use")
+    add_machine(parser)
     parser.add_argument(
         "--record",
         action="store_true",
@@ -106,7 +106,7 @@ def _add_review(commands: Any) -> None:
     parser.add_argument(
         "recording", metavar="RECORDING", help="a session's number, last, or a .csv, .csv.gz or .parquet file"
     )
-    add_machine(parser, "machine file with the limits to draw")
+    add_machine(parser)
     add_screen_options(parser)
     add_store(parser)
 
@@ -119,9 +119,7 @@ def _add_simulate(commands: Any) -> None:
         "--write", type=Path, metavar="FILE", help="write the machine file there instead of the terminal"
     )
     parser.add_argument("--for", dest="for_s", type=seconds, metavar="SECONDS", help="stop after this time")
-    parser.add_argument(
-        "--json", action="store_true", help="print link, settings and machine file as one JSON object"
-    )
+    parser.add_argument("--json", action="store_true", help="print JSON")
     add_simulated(parser)
 
 

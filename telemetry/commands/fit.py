@@ -45,7 +45,7 @@ def add_to(commands: Any) -> None:
         help="judge by the machine file alone, without the latest guided drive that loaded the machine",
     )
     parser.add_argument("--size", action="store_true", help="with --drive: the least size of each part for that duty")
-    parser.add_argument("--json", action="store_true", help="print one JSON object: verdict and findings")
+    parser.add_argument("--json", action="store_true", help="print JSON")
     add_store(parser)
 
 

@@ -31,7 +31,7 @@ def add_to(commands: Any) -> None:
     add_machine(parser, "machine file to judge the sessions by, and to decode device logs")
     parser.add_argument("--yes", action="store_true", help="ask nothing: say what was assumed instead")
     parser.add_argument("--show", action="store_true", help="show how the files would be read, and store nothing")
-    parser.add_argument("--json", action="store_true", help="print one JSON list of what was read")
+    parser.add_argument("--json", action="store_true", help="print JSON")
     add_store(parser)
 
 

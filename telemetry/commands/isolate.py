@@ -18,7 +18,7 @@ def add_to(commands: Any) -> None:
     parser = add(commands, "isolate", isolate, words, "shakedown isolate last")
     add_session(parser)
     add_machine(parser)
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument("--json", action="store_true", help="print JSON")
     parser.add_argument(
         "--ask",
         action="store_true",

@@ -30,7 +30,7 @@ def _add_limits(commands: Any) -> None:
     words = "show every limit in force for a machine file, and where each comes from"
     parser = add(commands, "limits", limits, words, "shakedown limits mower.toml")
     parser.add_argument("machine", type=Path, metavar="MACHINE.toml", help="the machine file")
-    parser.add_argument("--json", action="store_true", help="print a JSON list")
+    parser.add_argument("--json", action="store_true", help="print JSON")
     parser.add_argument(
         "--set",
         action="append",

@@ -41,7 +41,7 @@ def _add_report(commands: Any) -> None:
     parser = add(commands, "report", report, words, "shakedown report last --html mow.html")
     add_session(parser)
     add_machine(parser)
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument("--json", action="store_true", help="print JSON")
     parser.add_argument("--series", action="store_true", help="with --json: the state of charge every 10 s as well")
     parser.add_argument(
         "--wall-kwh",
@@ -70,8 +70,8 @@ def _add_compare(commands: Any) -> None:
     parser.add_argument(
         "sessions", nargs="+", metavar="SESSION", help="session numbers or recording files, two or more"
     )
-    add_machine(parser, "machine file to use for all; default: the one recorded with each")
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    add_machine(parser)
+    parser.add_argument("--json", action="store_true", help="print JSON")
     add_store(parser)
 
 

@@ -19,7 +19,7 @@ def add_to(commands: Any) -> None:
 
 def _add_sessions(commands: Any) -> None:
     parser = add(commands, "sessions", sessions, "list the recorded sessions", "shakedown sessions --json")
-    parser.add_argument("--json", action="store_true", help="print a JSON list")
+    parser.add_argument("--json", action="store_true", help="print JSON")
     add_store(parser)
 
 
@@ -50,7 +50,7 @@ def _add_align(commands: Any) -> None:
     parser = add(commands, "align", align, words, "shakedown align last")
     add_session(parser)
     add_machine(parser, "machine file used when a recording file was made")
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument("--json", action="store_true", help="print JSON")
     add_store(parser)
 
 

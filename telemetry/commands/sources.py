@@ -39,7 +39,7 @@ def add_to(commands: Any) -> None:
 def _add_sources(commands: Any) -> None:
     words = "list ports and devices in reach, ready to paste into a machine file"
     parser = add(commands, "sources", sources, words, "shakedown sources")
-    parser.add_argument("--json", action="store_true", help="print a JSON list")
+    parser.add_argument("--json", action="store_true", help="print JSON")
     parser.add_argument(
         "--try",
         dest="listen",

@@ -219,26 +219,19 @@ def test_a_part_by_signals_and_moments(store, tmp_path, capsys) -> None:
     assert "did you mean pack_voltage" in capsys.readouterr().err
 
 
-def questions(folder: Path) -> list[str]:
-    """Return the statements of the page, the folder put in."""
-    page = (Path(__file__).parents[2] / "docs" / "exporting.md").read_text(encoding="utf-8")
-    block = page.split("```sql\n")[1].split("```")[0]
-    return [each for each in block.replace("FOLDER", str(folder)).split(";\n") if each.strip()]
-
-
-def program(name: str, folder: Path) -> str:
-    """Return the program of the page that names ``name``, the folder put in."""
-    page = (Path(__file__).parents[2] / "docs" / "exporting.md").read_text(encoding="utf-8")
-    (block,) = [each for part in page.split("```python\n")[1:] if name in (each := part.split("```")[0])]
-    return block.replace("FOLDER", str(folder))
-
-
-def polars_questions(folder: Path) -> str:
-    """Return the program that the page leads to, the folder put in."""
+def leads_to(name: str, folder: Path) -> str:
+    """Return the file of questions that the page leads to, the folder put in."""
     docs = Path(__file__).parents[2] / "docs"
-    name = "questions/questions_polars.py"
-    assert f"]({name})" in (docs / "exporting.md").read_text(encoding="utf-8")
-    return (docs / name).read_text(encoding="utf-8").replace("FOLDER", str(folder))
+    assert f"](questions/{name})" in (docs / "exporting.md").read_text(encoding="utf-8")
+    return (docs / "questions" / name).read_text(encoding="utf-8").replace("FOLDER", str(folder))
+
+
+def questions(folder: Path) -> list[str]:
+    """Return the statements in SQL; those that the page shows come first."""
+    page = (Path(__file__).parents[2] / "docs" / "exporting.md").read_text(encoding="utf-8")
+    statements = leads_to("questions.sql", folder)
+    assert statements.startswith(page.split("```sql\n")[1].split("```")[0].replace("FOLDER", str(folder)))
+    return [each for each in statements.split(";\n") if each.strip()]
 
 
 DRIVES = ((1, "orchard cart", 2), (12, "orchard cart", 0), (40, "cart / two", 1), (41, "kart", 0))
@@ -301,7 +294,7 @@ def test_polars_answers_the_same(store, tmp_path) -> None:
     pytest.importorskip("polars", reason="needs pip install 'shakedown[engines]'")
     more_drives(store, tmp_path / "all")
     names: dict[str, Any] = {}
-    exec(polars_questions(tmp_path / "all"), names)
+    exec(leads_to("questions_polars.py", tmp_path / "all"), names)
     agrees([answer.rows() for answer in names["answers"]], store)
 
 
@@ -317,7 +310,7 @@ def test_spark_answers_the_same(store, tmp_path) -> None:
         .getOrCreate()
     )
     try:
-        setup = program("spark.conf", tmp_path / "all")
+        setup = leads_to("questions_spark.py", tmp_path / "all")
         exec(setup, {"spark": spark})
         hours = setup.split("about alarms: ")[1].strip()
         asked = [each.replace("epoch(max(time) - min(time)) / 3600 AS h", hours) for each in questions(tmp_path)[2:]]
