@@ -10,6 +10,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import gc
 import gzip
 import logging
+import signal
 import time
 from collections.abc import Iterator
 from itertools import count, islice
@@ -59,6 +60,12 @@ def part_of_mow(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with gzip.open(MOW, "rt", encoding="utf-8") as whole:
         path.write_text("".join(islice(whole, MOW_ROWS + 1)), encoding="utf-8")
     return path
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _interruptible() -> None:
+    """Let tests interrupt what they start: a shell tells what runs in the background to ignore Ctrl-C."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(scope="session", autouse=True)
