@@ -82,7 +82,7 @@ def sheet(name: str) -> str:
 
 def alarm_tables() -> dict[str, str]:
     """Return the lists of docs/alarms.md by their names."""
-    return {"acts": _acts(), "priorities": _priorities()}
+    return {"acts": _acts(), "suppressed": _suppressed(), "priorities": _priorities()}
 
 
 def _limit_name(pattern: str) -> str:
@@ -102,6 +102,16 @@ def _acts() -> str:
     rows = sorted(limits.items(), key=lambda each: words.index(each[0][0]) if each[0][0] else len(words))
     lines = [f"- {f'**{word}**: ' if word else ''}{do} {', '.join(found)}" for (word, do), found in rows]
     return "\n".join(lines).replace("{bound}", "the limit")
+
+
+def _suppressed() -> str:
+    """Return which limits are quiet by design, by the condition and the levels."""
+    from telemetry.alarms.rules import SUPPRESSION_TABLE
+
+    limits: dict[tuple[str, str], list[str]] = {}
+    for row in SUPPRESSION_TABLE:
+        limits.setdefault((row.condition, " and ".join(row.levels)), []).append(_limit_name(row.limit))
+    return "\n".join(f"- while {state}, {levels}: {', '.join(each)}" for (state, levels), each in limits.items())
 
 
 def _priorities() -> str:
@@ -153,6 +163,8 @@ _SHORT = {
     r'^four hexadecimal digits, such as "180F", or the long form$': 'such as "180F"',
     r"^a table; behind each name a signal.s name, .*, or a table of .*$": "a table",
     r'a signal.s name, such as "pack_voltage", or extra_NAME': "a signal's name, or extra_NAME",
+    r"^a table; behind each name a list of names, .*$": "a table",
+    r'^(a list of \["YYYY.*), such as .*$': r"\1",
     r"a table of (?:[\w-]+, ){5,}[\w-]+": "a table",
 }
 """What a key takes, in the fewer words of a table: a number's unit is in its name, its range in the schema."""
@@ -175,7 +187,8 @@ def key_rows(keys: Sequence[Key]) -> list[str]:
         takes = key.takes
         for words, few in _SHORT.items():
             takes = re.sub(words, few, takes)
-        takes = "" if isinstance(key.default, bool) else takes
+        if isinstance(key.default, bool) or key.meaning.endswith("see below"):
+            takes = ""
         return f"- {name}: {'; '.join(filter(None, (key.meaning, takes, default)))}"
 
     return [*map(row, keys)]
@@ -187,6 +200,8 @@ def screen_tables() -> dict[str, str]:
 
     of_views: dict[str, list[str]] = {}
     for key in KEYS:
+        if key.shown in VIEWS:
+            continue  # in the table of views
         views = "all" if key.views == ALL else ", ".join(VIEWS[view] for view in key.views)
         views = "all but traces" if set(key.views) == set(ALL) - {"3"} else views
         only = f", {key.need}" if key.need in ("replay", "review") else ""
@@ -214,7 +229,12 @@ def machine_file_tables() -> dict[str, str]:
             parts.append("See `[wiring]`.\n")
             continue
         parts += [*key_rows(section_keys(section)), ""]
-    return {"keys": "\n".join(parts).rstrip()}
+    all_chemistries = re.compile(r'one of "lfp", [^;\n]*"lead-agm"')
+    text = "\n".join(parts).rstrip()
+    first = all_chemistries.search(text)
+    assert first
+    later = all_chemistries.sub("as `[pack] chemistry`", text[first.end() :])
+    return {"keys": text[: first.end()] + later.replace('chemistry`, "', 'chemistry`, or "')}
 
 
 def guided_tables() -> dict[str, str]:
@@ -293,7 +313,8 @@ def calibration_tables() -> dict[str, str]:
         whole = kinds.pop()
         least = min(kinds, key=lambda kind: float(kind[4].split()[0]), default=None)
         held = f"{least[0]}: {least[4]}" if least else ""
-        rows.append([figure.title, whole[1], f"± {whole[3]} {figure.unit}", whole[4], held])
+        title = figure.title.replace(", per cent of the true one", "")
+        rows.append([title, whole[1], f"± {whole[3]} {figure.unit}", whole[4], held])
     return {"calibration": table("figure | sessions | stated | held, % | held least, %", rows)}
 
 
