@@ -103,6 +103,9 @@ _NO_REGEN = "Brake with the mechanical brake only."
 _STOP = "Release the throttle and stop where it is safe."
 _STOP_OFF = "Stop where it is safe and key off."
 _COAST_OFF = "Stop with the mechanical brake where it is safe, then key off."
+DEEP_BELOW_V = 0.5
+"""So far below the voltage at which a discharge has to end a resting lithium cell may be damaged within, and short
+when it is charged: iron phosphate 2.0 V, nickel types 2.5 V. Common practice, from memory."""
 _BELOW = "Half throttle until it is below {bound}."
 _NEXT_STOP = "Drive gently until the next stop."
 
@@ -111,8 +114,14 @@ ACT_TABLE: tuple[ActRow, ...] = (
     ActRow("cell-voltage-low", _WARN, _CHARGE, "", "Keep charging, and check that this cell rises with the others."),
     ActRow("cell-voltage-low", _WARN, _REST, "", "Charge the pack before the next drive."),
     ActRow("cell-voltage-low", _TRIP, MOVING, "STOP", _STOP),
-    ActRow("cell-voltage-low", _TRIP, _CHARGE, "SLOW", "Charge at the lowest current until it is above {bound}."),
-    ActRow("cell-voltage-low", _TRIP, _REST, "STOP", "Key off. Charge slowly before you drive on."),
+    ActRow("cell-voltage-low", _TRIP, _CHARGE, "SLOW", f"Charge at the lowest current. Below {{deep}}: {_THEN_OFF}"),
+    ActRow(
+        "cell-voltage-low",
+        _TRIP,
+        _REST,
+        "STOP",
+        "Key off. Charge slowly; but if it rests below {deep}, do not charge it: have it tested.",
+    ),
     ActRow("cell-voltage-high", _BOTH, MOVING, "COAST", _NO_REGEN),
     ActRow(
         "cell-voltage-high",
@@ -331,6 +340,7 @@ def act_for(
         r for r in ACT_TABLE if level in r.levels and situation in r.situations and fnmatchcase(limit, r.limit)
     )
     do = row.do.replace("{bound}", _amount(limit, signal, bound))
+    do = do.replace("{deep}", _amount(limit, signal, bound - DEEP_BELOW_V))
     if limit in ("link", "source-frozen") and not pack_link and situation in (*MOVING, "charging"):
         do = "Drive on gently." if situation in MOVING else "Keep charging; the pack is still watched."
     return Act(row.word, _where(limit, situation, signal, number), do)

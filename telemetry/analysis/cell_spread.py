@@ -99,10 +99,11 @@ def _reasons(pack: Pack, rests: Sequence[Phase]) -> tuple[str, str, str, str]:
     longest = max((rest.duration_s for rest in rests), default=0.0)
     needed = f"it takes a rest of more than {length(REST_S)} with cell readings"
     rest = f"the pack rested for {length(longest)} at most; {needed}" if rests else f"the pack never rested; {needed}"
+    top = f"its charging voltage ({pack.cell.charge_v:.2f} V)"
     return (
         rest,
         f"too few cell readings above {LOAD_C * pack.capacity_ah:.0f} A",
-        f"no cell came within {TOP_BELOW_V:g} V of its charging voltage ({pack.cell.charge_v:.2f} V) during a charge",
+        f"no cell stayed within {TOP_BELOW_V:g} V of {top} for a minute while the charger gave current",
         f"the pack was not driven near empty (resting voltage below {pack.cell.knee_v:.2f} V a cell)",
     )
 

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 from telemetry.commands.options import add, add_store, say, store_path
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from telemetry.machine.first_power import Step
     from telemetry.machine.sections import Machine
     from telemetry.store.ledger import Ledger
@@ -26,6 +28,8 @@ def add_to(commands: Any) -> None:
     parser.add_argument("machine", type=Path, metavar="MACHINE.toml", help="the machine file")
     parser.add_argument("--print", dest="sheet", action="store_true", help="print the list as a sheet to write on")
     parser.add_argument("--again", action="store_true", help="start again from the first step")
+    words = "ask again for the insulation with everything connected, as after a drive; the other answers stay"
+    parser.add_argument("--insulation", action="store_true", help=words)
     add_store(parser)
 
 
@@ -36,6 +40,7 @@ def first_power(arguments: argparse.Namespace) -> int:
         InputError: fit says stop.
 
     """
+    from telemetry.machine.first_power_insulation import CONNECTED
     from telemetry.machine.first_power_steps import STEPS, stated_answers
     from telemetry.machine.fit import require_no_stop
     from telemetry.machine.machine_file import load_machine
@@ -53,6 +58,8 @@ def first_power(arguments: argparse.Namespace) -> int:
         run = _begun(ledger, machine, arguments.again)
         run.resume = f"shakedown first-power {shlex.quote(str(arguments.machine))}"
         run.resume += f" --store {shlex.quote(str(arguments.store))}" if arguments.store else ""
+        if arguments.insulation:
+            run.withdraw(step for step in STEPS if step.name.endswith(CONNECTED))
         say("\n".join(head_lines(machine)))
         say("Type a reading or an answer; ? for help, skip, back (a step), later (leave).")
         if run.readings:
@@ -73,7 +80,7 @@ def _begun(ledger: Ledger, machine: Machine, again: bool) -> _Run:
     from telemetry.machine.first_power_steps import stated_answers
     from telemetry.model.clock import SystemClock
     from telemetry.model.errors import printable
-    from telemetry.runs.first_power_progress import kept_readings
+    from telemetry.runs.first_power_progress import amounts_of, kept_readings
 
     readings = stated_answers(machine)
     session = None if again else ledger.latest(machine.name)
@@ -86,7 +93,7 @@ def _begun(ledger: Ledger, machine: Machine, again: bool) -> _Run:
         say(
             f"Ignored, because the list no longer has these steps: {', '.join(printable(name, 40) for name in gone)}."
         )
-    return _Run(ledger, session, machine, kept | readings)
+    return _Run(ledger, session, machine, amounts_of(kept) | readings)
 
 
 @dataclass
@@ -164,15 +171,21 @@ class _Run:
     def _withdraw_before(self, number: int) -> None:
         """Take back the reading before this step, so that it is asked again; never an answer of the machine file."""
         from telemetry.machine.first_power_steps import STEPS, stated_answers
-        from telemetry.runs.first_power_progress import WITHDRAWN
 
         asked = self.readings.keys() - stated_answers(self.machine).keys()
         before = [step for step in STEPS[: number - 1] if step.name in asked]
         if not before:
             say("  There is no step before this one to go back to.")
-            return
-        self._keep(before[-1], math.nan, WITHDRAWN)
-        del self.readings[before[-1].name]
+        self.withdraw(before[-1:])
+
+    def withdraw(self, steps: Iterable[Step]) -> None:
+        """Take back the readings of these steps, so that they are asked again."""
+        from telemetry.runs.first_power_progress import WITHDRAWN
+
+        for step in steps:
+            if step.name in self.readings:
+                self._keep(step, math.nan, WITHDRAWN)
+                del self.readings[step.name]
 
 
 def _reading(step: Step) -> float | str:

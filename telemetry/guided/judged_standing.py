@@ -16,8 +16,7 @@ from telemetry.guided.attempts import CALM_A, Attempt
 from telemetry.guided.checks import PRACTICE, Check, at_least, at_most, must_not, told, unknown
 from telemetry.guided.evidence import Evidence
 from telemetry.guided.settling import settle
-from telemetry.machine.first_power_insulation import CONNECTED, POLES, higher_pole, resistor_ohm, wanted_ohm_per_v
-from telemetry.machine.insulation import insulation_resistance
+from telemetry.machine.first_power_insulation import CONNECTED, found_insulation, frame_is_return, wanted_ohm_per_v
 from telemetry.model.batch import MICROSECONDS
 
 ZERO_SHARE: Final = 0.005
@@ -192,19 +191,14 @@ def charge(on: Evidence) -> Iterator[Check]:
 
 def insulation(on: Evidence) -> Check:
     """Judge the insulation with everything connected, as first power measured it."""
-    label, pole = "insulation, everything connected", higher_pole(on.readings, CONNECTED)
-    ohm = resistor_ohm(on.readings, CONNECTED)
-    after = on.readings.get(f"insulation-voltage{CONNECTED}", math.nan)
-    pack_v = on.readings.get("rested-voltage", math.nan)
-    if pole is None or any(math.isnan(each) for each in (ohm, after, pack_v)):
-        why = "measure it warm with everything connected: shakedown first-power MACHINE --again"
-        return unknown(label, "ohm/V", why, decides=True)
-    before = on.readings[f"frame-to-{POLES[pole]}{CONNECTED}"]
-    found, wanted = (
-        insulation_resistance(pack_v, before, max(after, 0.0), ohm),
-        wanted_ohm_per_v(on.readings, CONNECTED),
-    )
+    label, found = "insulation, everything connected", found_insulation(on.readings, CONNECTED)
     origin = "UN Regulation No. 100, revision 2: 100 ohm a volt, 500 with an AC circuit connected"
+    if why_not := frame_is_return(on.machine, on.readings):
+        return Check(label, "", None, bound="no leak", origin=origin, word="does not apply", said=why_not)
+    if found is None:
+        why = "measure it warm, after the drive: shakedown first-power MACHINE --insulation"
+        return unknown(label, "ohm/V", why, decides=True)
+    wanted, pack_v = wanted_ohm_per_v(on.readings, CONNECTED), on.readings["rested-voltage"]
     likely = found.least_ohm if math.isinf(found.ohm) else found.ohm
     sigma = (likely - found.least_ohm) / 1.645
     return at_least(label, "ohm/V", likely / pack_v, wanted, origin, fails=wanted, sigma=sigma / pack_v)

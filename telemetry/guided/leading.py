@@ -180,7 +180,7 @@ class Leader:
         if step is None:
             return ""
         self._next()
-        return f"{LED}: wheels down" if step.name == "wheels-up" else f"{LED}: {step.name} skipped"
+        return f"{LED}: {step.name} skipped"
 
     def stop(self) -> str:
         """Lead no further; return the words of the mark."""

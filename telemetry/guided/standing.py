@@ -20,6 +20,7 @@ from telemetry.guided.attempts import (
     too_slow,
 )
 from telemetry.guided.rows import ROW, Row
+from telemetry.guided.steps import LED
 from telemetry.machine.sections import Machine
 from telemetry.model.batch import MICROSECONDS
 
@@ -166,8 +167,9 @@ class WheelsUp(Manoeuvre):
         return (self._run[-1].row.t - self._run[0].row.t) / MICROSECONDS if self._run else 0.0
 
     def mark(self, text: str) -> None:
-        """Take note of wheels up and down."""
-        self._up = bool(_UP.search(text)) or (self._up and not _DOWN.search(text))
+        """Take note of wheels up and down; whatever is led after the step is done on the ground."""
+        is_over = bool(_DOWN.search(text)) or text.startswith(LED)
+        self._up = bool(_UP.search(text)) or (self._up and not is_over)
 
     def take(self, now: Moment) -> Iterator[Attempt]:
         """Look at the next row."""

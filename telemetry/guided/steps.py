@@ -112,10 +112,10 @@ STEPS: Final = (
         "wheels-up",
         "Wheels off the ground",
         ("RUN IT", "KEEP ON"),
-        "Mark 'wheels up'. Run it 10 s forwards and 10 s in reverse, then, running slowly, open each interlock and"
-        " press the emergency stop. Mark 'wheels down'.",
-        "10 s each way with the motor turning, and a stop at which the current ends within 0.5 s and the controller"
-        " loses its supply",
+        "Run it 10 s forwards and 10 s in reverse. Then, running slowly, open each interlock in turn and press the"
+        " emergency stop. Lower the wheels before the next step.",
+        "between the marks 'wheels up' and 'wheels down': 10 s each way with the motor turning, and a stop at which"
+        " the current ends within 0.5 s and the controller loses its supply",
         "power without load each way, time to the end of the current",
         "current ended within 0.5 s",
         (WHEELS_UP, SECOND_PERSON, "Try the mechanical brake first."),
@@ -170,8 +170,7 @@ STEPS: Final = (
         "coast-down",
         "Coast-down",
         ("SPEED UP", "ROLL"),
-        "Three pairs on one stretch, there and back: from top speed let it roll to near standstill. Mark 'turned"
-        " round' at every turn.",
+        "Three pairs on one stretch, there and back: from top speed let it roll to near standstill.",
         "no load, the speed falling all the time to half or less for 3 s or longer, in six readings or more; the runs"
         " of a pair in opposite directions",
         "rolling resistance over weight, from the mean of both directions",
@@ -243,14 +242,18 @@ STEPS: Final = (
         "run-to-low",
         "Run to low",
         ("WORK", "KEEP ON"),
-        "From full: usual work to the low-charge warning, on to fold-back near the shed, then key off, mark 'key off'"
-        " and rest for half an hour."
+        "From full: usual work to the low-charge warning, on to fold-back near the shed, then key off and"
+        " rest for half an hour."
         " Stop at fold-back, at the first cell's warning or at 5 %. Read the controller's own minimum in its sheet;"
         " do not drive to it.",
         "a full charge and a rest near empty in one recording",
         "usable capacity; which cell is lowest near empty; whether the BMS opened first",
         "usable capacity at least 90 % of the rated (80 % of a used pack); the BMS does not trip",
-        ("Flat ground, a tow ready.", "Stop at fold-back."),
+        (
+            "Flat ground, a tow ready.",
+            "Stop at fold-back.",
+            "Tow it only as its maker says, at walking pace: a motor that is towed makes voltage, key off or not.",
+        ),
         interval_s=SLOW_S,
         more=("cell_01_voltage", "discharge_allowed"),
     ),

@@ -19,6 +19,8 @@ from telemetry.model.keys import BadValue, described
 
 _NUMBER = re.compile(r"([+-]?\d+(?:[.,]\d+)?|[+-]?[.,]\d+)\s*([mkM]?)([A-Za-z]*)", re.ASCII)
 _SCALES = {"": 1.0, "m": 1e-3, "k": 1e3, "M": 1e6}
+_UNIT_WORDS = {"volt": "v", "volts": "v", "amp": "a", "amps": "a", "ampere": "a", "amperes": "a", "ohms": "ohm"}
+"""Units as people write them out, in small letters."""
 _EXAMPLES = {"V": "53.2, 53,2 or 53.2 V", "A": "0.08, 0,08 or 80 mA", "ohm": "10000, 10k or 4,7 kohm"}
 Verdict = Literal["ok", "caution", "stop", "again", "skipped"]
 Readings = Mapping[str, float]
@@ -222,11 +224,12 @@ def read_answer(typed: str, unit: str, choices: Sequence[str] = ("no", "yes")) -
         found = [place for place, choice in enumerate(choices) if said and choice.startswith(said.lower())]
         if len(found) == 1:
             return float(found[0])
-        raise BadValue(
-            f"{described(said)} is not one of {', '.join(choices)}", f"type {', '.join(choices)}, skip or ?"
-        )
+        what = f"{described(said)} is no answer here" if said else "an answer is needed to go on"
+        raise BadValue(what, f"type {', '.join(choices)}, skip or ?")
+    if not said:
+        raise BadValue("a reading is needed to go on", f"type the number, such as {_EXAMPLES[unit]}; or skip")
     match = _NUMBER.fullmatch(said)
-    given = "" if match is None else match[3].lower()
+    given = "" if match is None else _UNIT_WORDS.get(match[3].lower(), match[3].lower())
     is_short = unit == "ohm" and match is not None and match[2] in ("k", "M")
     if match is None or given not in ("", unit.lower()) or (match[2] and not given and not is_short):
         raise BadValue(

@@ -14,6 +14,7 @@ from telemetry.machine.insulation import (
     METER_SHARE,
     METER_V,
     RESISTOR_TOLERANCE,
+    Insulation,
     highest_reading,
     insulation_resistance,
     resistor_range,
@@ -24,6 +25,7 @@ from telemetry.machine.limits_vehicle import AC_OHM_PER_V, DC_OHM_PER_V
 from telemetry.machine.sections import Machine
 
 POLES: Final = ("positive", "negative")
+METER_OHM: Final = 10e6
 NO_LEAK_SHARE: Final = 0.01
 """Where neither pole shows more than this share of the pack's voltage, a meter of 10 megohm has found nothing below
 980 megohm (plain circuit theory): no resistor is needed."""
@@ -39,12 +41,17 @@ BARE_METAL: Final = (
 )
 
 
-def fmt_ohm(ohm: float) -> str:
-    """Return a resistance with two significant digits: ``31 kohm``."""
+def fmt_ohm(ohm: float, digits: int = 2) -> str:
+    """Return a resistance with two significant digits, or so many: ``31 kohm``."""
     for scale, unit in ((1e6, "Mohm"), (1e3, "kohm")):
         if ohm >= 0.995 * scale:
-            return f"{float(f'{ohm / scale:.2g}'):.6g} {unit}"
-    return f"{float(f'{ohm:.2g}'):.6g} ohm"
+            return f"{float(f'{ohm / scale:.{digits}g}'):.6g} {unit}"
+    return f"{float(f'{ohm:.{digits}g}'):.6g} ohm"
+
+
+def _a_volt(ohm: float, volts: float) -> str:
+    """Return insulation as its bounds are stated: ``6.11 kohm/V``."""
+    return f"{fmt_ohm(ohm / volts, 3)}/V"
 
 
 def higher_pole(readings: Readings, run: str = "") -> int | None:
@@ -81,6 +88,20 @@ def no_resistor(run: str, machine: Machine, readings: Readings) -> str:
     if highest <= NO_LEAK_SHARE * pack_voltage(machine, readings):
         return "neither pole shows a voltage to the frame, so there is no leak to measure"
     return ""
+
+
+def found_insulation(readings: Readings, run: str) -> Insulation | None:
+    """Return the insulation that the readings of a run give; None where they do not."""
+    pole, whole = higher_pole(readings, run), readings.get("rested-voltage", math.nan)
+    if pole is None or math.isnan(whole):
+        return None
+    before = readings[f"frame-to-{POLES[pole]}{run}"]
+    if before <= NO_LEAK_SHARE * whole:
+        return Insulation(math.inf, METER_OHM * (1.0 / NO_LEAK_SHARE - 2.0))
+    resistor, after = resistor_ohm(readings, run), readings.get(f"insulation-voltage{run}", math.nan)
+    if math.isnan(resistor) or math.isnan(after):
+        return None
+    return insulation_resistance(whole, before, max(after, 0.0), resistor)
 
 
 def resistor_ohm(readings: Readings, run: str) -> float:
@@ -223,14 +244,14 @@ def _judge_leak(run: str, machine: Machine, readings: Readings, volts: float) ->
     found, wanted = insulation_resistance(whole, before, max(volts, 0.0), resistor), wanted_ohm_per_v(readings, run)
     whom = "with everything connected" if run else "of the pack"
     size = f"at least {fmt_ohm(found.least_ohm)}" if math.isinf(found.ohm) else fmt_ohm(found.ohm)
-    each = f"{(found.least_ohm if math.isinf(found.ohm) else found.ohm) / whole:.3g} ohm/V"
+    each = _a_volt(found.least_ohm if math.isinf(found.ohm) else found.ohm, whole)
     said = f"Insulation {whom}: {size}, {each}; {wanted:.0f} ohm/V is the least"
     if found.least_ohm >= wanted * whole:
         return Judgement("ok", f"{said}.")
     if found.ohm >= wanted * whole:
         return Judgement(
             "caution",
-            f"{said}. The errors of meter and resistor leave {found.least_ohm / whole:.3g} ohm/V possible.",
+            f"{said}. The errors of meter and resistor leave {_a_volt(found.least_ohm, whole)} possible.",
             "Measure again with R0 near the high end, or have it measured with an insulation tester.",
         )
     return Judgement(

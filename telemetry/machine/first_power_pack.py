@@ -24,6 +24,10 @@ REST_V: Final[Mapping[str, tuple[float, float]]] = {
 }
 """Volts of a rested cell from about a tenth full to full. Common practice, from memory; those of iron phosphate and
 of nickel manganese cobalt agree with the published curves that the simulated packs use."""
+_SLOWLY: Final = (
+    "measure each cell, and charge none that is far below the others. Then charge the pack at a low current, above"
+    " 0 °C and watched, with a charger made for it."
+)
 SILENT_V: Final = 1.0
 """Below this nothing is at the contacts but what the meter picks up."""
 
@@ -99,6 +103,7 @@ def judge_rest(machine: Machine, _: Readings, volts: float) -> Judgement:
     if expected.low - 0.05 <= volts <= expected.high + 0.05:
         return Judgement("ok", f"{each:.3f} V a cell: right for {pack.cells_in_series} {pack.cell.label} cells.")
     is_low = pack.cell.minimum_v <= each < cell_rest_v(pack)[0]
+    recharge = f" If there are {pack.cells_in_series}, {_SLOWLY}" if is_low else ""
     if fitting := fitting_counts(cell_rest_v(pack), volts):
         counts = " or ".join(str(count) for count in fitting)
         return Judgement(
@@ -106,15 +111,15 @@ def judge_rest(machine: Machine, _: Readings, volts: float) -> Judgement:
             f"{volts:.1f} V is {counts} {pack.cell.label} cells, not {pack.cells_in_series}: those would be at"
             f" {each:.2f} V each.{' Or the pack is nearly empty.' if is_low else ''}",
             f"Count the cells. If there are {counts}, correct cells_in_series in the machine file, run shakedown fit,"
-            " and check charger and controller again.",
+            f" and check charger and controller again.{recharge}",
         )
     if is_low:
-        return Judgement("caution", f"{each:.2f} V a cell: the pack is nearly empty.", "Charge it before you drive.")
+        return Judgement("caution", f"{each:.2f} V a cell: the pack is nearly empty.", f"Before you go on, {_SLOWLY}")
     return Judgement(
         "stop",
         f"{volts:.1f} V is {each:.2f} V a cell; no {pack.cell.label} cell rests there.",
         "Check the meter, the chemistry in the machine file and whether the BMS is on. Do not charge the pack until"
-        " the voltage fits.",
+        " the voltage fits: cells that were drained so far may short inside when they are charged.",
     )
 
 

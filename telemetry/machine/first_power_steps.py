@@ -135,6 +135,20 @@ _BEFORE_POWER: Final = (
         help="A 12 V lamp was often on one block of several. The new pack has no such tap.",
     ),
     confirmed(
+        name="fuse",
+        by=SWITCH_CLOSES,
+        title="A fuse at the pack",
+        what=lambda machine, _: (
+            "Pack unplugged. Find the fuse in the positive cable, within a hand's breadth of the pack. Read its"
+            f" print: DC, and {machine.full_voltage[0]:.1f} V or more. What current it may have, shakedown fit says."
+        ),
+        question="Is there such a fuse at the pack?",
+        means="A short circuit behind the fuse is interrupted.",
+        otherwise="Without a fuse that can interrupt the pack, a short circuit burns cable and pack.",
+        then="Fit one before power. No bolt, wire or breaker for AC in its place.",
+        help="The BMS is no fuse: its switch can fail closed. A fuse for AC, or for fewer volts, may go on arcing.",
+    ),
+    confirmed(
         name="controller-lugs",
         by=SWITCH_CLOSES,
         title="Wires to the controller traced",

@@ -233,10 +233,10 @@ def setting(
 
 
 def described(value: object) -> str:
-    """Return a value out of a file in words that can be printed: ``the text "100 Ah"``, ``a list``."""
+    """Return a value out of a file in words that can be printed: ``"100 Ah"``, ``a list``."""
     match value:
         case str():
-            return f'the text "{printable(value, 40)}"'
+            return f'"{printable(value, 40)}"'
         case bool():
             return "true" if value else "false"
         case int():

@@ -119,7 +119,7 @@ def sentence(finding: Finding) -> str:
 def look_up_lines(findings: Sequence[Finding]) -> list[str]:
     """Return every lacking key once, with where an owner finds it and the checks that need it.
 
-    Keys that are found in one place are listed together. What can be said without a key follows it.
+    Keys that are found in one place are listed together. What can be said without a check's keys follows the first.
     """
     waiting = [finding for finding in findings if finding.lacking]
     wanted = Counter(key for finding in waiting for key in finding.lacking)
@@ -135,7 +135,8 @@ def look_up_lines(findings: Sequence[Finding]) -> list[str]:
         lines += ["", *wrapped(f"{capital(heading)}", "")]
         for key in (each for each in keys if each.find == place or (place is None and each.find not in together)):
             needing = [finding for finding in waiting if (key.section, key.name) in finding.lacking]
-            notes = [note for each in needing if each.note and (note := _sentence(each.note)) not in noted]
+            first = [each for each in needing if each.note and each.lacking[0] == (key.section, key.name)]
+            notes = [note for each in first if (note := _sentence(each.note)) not in noted]
             noted |= set(notes)
             find = [] if place else [f"Find it: {key.find}."]
             lines += _look_up(key, [f"Needed for {', '.join(each.check for each in needing)}.", *find, *notes])

@@ -8,9 +8,15 @@ from __future__ import annotations
 
 from fnmatch import fnmatchcase
 
+from telemetry.alarms.acts import DEEP_BELOW_V
+
 _LIVE = "Cell joints stay live with the key off: leave work on them to somebody trained, by the pack maker's sheet."
 _LESS_CURRENT = "Lower the controller's current limit or the load, then record another drive."
 _CHARGE_AND_REPEAT = "Charge the pack and repeat the drive. If it sags again, look for a weak cell or joint."
+_CHARGE_SLOWLY = (
+    "Charge it full slowly and stay with it; but where that cell rests"
+    f" {DEEP_BELOW_V:g} V below its limit, have it tested and do not charge it."
+)
 _TOO_HIGH = "Check the charger's voltage, and brake with the mechanical brake while the pack is full."
 _ACTS: tuple[tuple[str, str], ...] = (
     ("fuse-current", f"{_LESS_CURRENT} Never fit a fuse above what the wire carries."),
@@ -22,10 +28,7 @@ _ACTS: tuple[tuple[str, str], ...] = (
     ("pack-cells-minimum", _CHARGE_AND_REPEAT),
     ("*-high-voltage", _TOO_HIGH),
     ("highest-cell", "Do not charge it unattended. Check the charger's voltage and let the pack balance."),
-    (
-        "lowest-cell",
-        f"Charge it full slowly and stay with it, unless that cell rests below its limit. {_LIVE}",
-    ),
+    ("lowest-cell", f"{_CHARGE_SLOWLY} {_LIVE}"),
     ("cell-resistance", f"Have the joints of that cell checked. {_LIVE}"),
     ("cell-low-*", "Charge the pack full and let it balance, then record another drive and compare."),
     ("cell-*", f"Have the joints of that cell checked. {_LIVE}"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,10 +16,10 @@ PREFIX = "first-power "
 WITHDRAWN = "withdrawn"
 
 
-def kept_readings(entries: Iterable[LedgerEntry]) -> tuple[dict[str, float], list[str]]:
+def kept_readings(entries: Iterable[LedgerEntry]) -> tuple[dict[str, LedgerEntry], list[str]]:
     """Return the last reading of each step, and the names of steps that the list no longer has."""
     names, gone = {step.name for step in STEPS}, dict[str, None]()
-    readings: dict[str, float] = {}
+    readings: dict[str, LedgerEntry] = {}
     for entry in entries:
         name = entry.entry.removeprefix(PREFIX)
         if name == entry.entry:
@@ -29,7 +29,7 @@ def kept_readings(entries: Iterable[LedgerEntry]) -> tuple[dict[str, float], lis
         elif entry.method == WITHDRAWN:
             readings.pop(name, None)
         else:
-            readings[name] = entry.amount
+            readings[name] = entry
     return readings, list(gone)
 
 
@@ -44,7 +44,12 @@ def next_step(machine: Machine, readings: Readings) -> int | None:
     return None
 
 
-def first_power_readings(machine: Machine, store: Path) -> dict[str, float]:
+def amounts_of(kept: Mapping[str, LedgerEntry]) -> dict[str, float]:
+    """Return readings as steps judge them."""
+    return {name: entry.amount for name, entry in kept.items()}
+
+
+def first_power_readings(machine: Machine, store: Path) -> dict[str, LedgerEntry]:
     """Return the last reading of each step of the latest list of ``machine``; empty where none was begun.
 
     Raises:
@@ -94,7 +99,7 @@ def progress(machine: Machine, store: Path) -> Progress:
 
     """
     kept = first_power_readings(machine, store)
-    readings = kept | stated_answers(machine)
+    readings = amounts_of(kept) | stated_answers(machine)
     apply = [step for step in STEPS if not step.is_withheld(machine) and not step.why_not(machine, readings)]
     number = next_step(machine, readings)
     return Progress(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from importlib.metadata import version
 from itertools import pairwise
 from pathlib import Path
@@ -16,6 +16,8 @@ from telemetry.guided.judging import judge
 from telemetry.guided.recogniser import Watched
 from telemetry.guided.result import GuidedResult, JudgedSession, result_of
 from telemetry.guided.steps import LED, WALL_ENERGY
+from telemetry.machine.first_power_insulation import CONNECTED
+from telemetry.machine.first_power_steps import stated_answers
 from telemetry.machine.sections import Machine
 from telemetry.model.errors import printable
 from telemetry.model.toml_text import parse_toml
@@ -23,6 +25,7 @@ from telemetry.pipeline.reported_names import with_reported_names
 from telemetry.runs.first_power_progress import first_power_readings, progress
 from telemetry.runs.progress import Progress
 from telemetry.runs.subjects import open_subject
+from telemetry.store.ledger import LedgerEntry
 from telemetry.store.reader import StoreReader
 
 
@@ -41,7 +44,7 @@ def judge_sessions(
         InputError, RecordingError, StoreError: what is wrong with one, and the remedy.
     """
     machine = with_reported_names(machine)
-    readings = {name: each for name, each in first_power_readings(machine, store).items() if not math.isnan(each)}
+    readings, began = first_power_readings(machine, store), math.inf
     found, warnings = list[tuple[JudgedSession, Evidence]](), list[str]()
     for name in names:
         recording = open_subject(name, store, machine)
@@ -51,7 +54,10 @@ def judge_sessions(
         wall_kwh = WALL_ENERGY.found(mark.text for mark in series.marks)
         wall_wh = None if wall_kwh is None else 1000.0 * wall_kwh
         figures = figures_of(series, machine, wall_wh)
-        on = Evidence(figures, machine, watched.attempts, readings, recording.machine_text)
+        started = series.start if series.time_basis == "absolute" else None
+        began = min(began, started or 0)
+        counts = _counting(readings, began) | stated_answers(machine)
+        on = Evidence(figures, machine, watched.attempts, counts, recording.machine_text)
         told.at(f"judging {recording.name}")
         shown = printable(recording.name, 60)
         other = recording.machine_text is not None and recording.machine_text != machine.text
@@ -60,7 +66,6 @@ def judge_sessions(
                 f"{shown} was recorded with a different version of the machine file; it is judged by this one"
             )
         warnings += [f"{shown}: {warning}" for warning in recording.warnings]
-        started = series.start if series.time_basis == "absolute" else None
         judged = JudgedSession(
             shown, started, series.duration_s, series.origin, watched.stamp.text(), judge(on, shown), other
         )
@@ -80,6 +85,18 @@ def judge_sessions(
         first_power=_first_power(machine, store),
     )
     return result, tuple(warnings)
+
+
+def _counting(readings: Mapping[str, LedgerEntry], began: float) -> dict[str, float]:
+    """Return the readings of first power that count for drives of which the first began then, microseconds.
+
+    Insulation with everything connected counts once it was measured after that: damp and heat come with driving.
+    """
+    return {
+        name: each.amount
+        for name, each in readings.items()
+        if not math.isnan(each.amount) and (each.t >= began or not name.endswith(CONNECTED))
+    }
 
 
 def _first_power(machine: Machine, store: Path) -> str:

@@ -80,6 +80,13 @@ def test_a_number_in_an_act_is_the_bound_in_force() -> None:
     assert "the limit" in act_for("cell-voltage-low", "warn", "driving").do, "no number is made up"
 
 
+@pytest.mark.parametrize(("bound", "deep"), [(2.5, "2.00 V"), (3.0, "2.50 V"), (float("nan"), "the limit")])
+def test_a_cell_that_was_drained_far_below_its_limit_is_not_charged(bound: float, deep: str) -> None:
+    resting = act_for("cell-voltage-low", "trip", "resting", bound=bound).do
+    assert f"if it rests below {deep}, do not charge it" in resting
+    assert f"Below {deep}: switch the charger off" in act_for("cell-voltage-low", "trip", "charging", bound=bound).do
+
+
 def test_a_pack_that_nobody_watches_is_stopped_and_another_link_is_not() -> None:
     assert act_for("link", "trip", "driving", "pack").do == "Stop where it is safe."
     assert act_for("link", "trip", "driving", "gps", pack_link=False).do == "Drive on gently."

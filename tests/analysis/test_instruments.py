@@ -102,7 +102,7 @@ def test_the_errors_lie_within_their_bounds() -> None:
     ("planted", "said"),
     [
         ("current_checks = [[60.2, 60.9]]", "a date and two readings"),
-        ('current_checks = [["4 May", 60.2, 60.9]]', 'dates a check the text "4 May"'),
+        ('current_checks = [["4 May", 60.2, 60.9]]', 'dates a check "4 May"'),
         ('current_checks = [["2026-05-04", -60.2, 60.9]]', "check sign"),
         ('voltage_checks = [["2026-05-04", 5.31, 53.1]]', "check sign, unit and decimal point"),
         ("current_gain_percent = 0.005", "as a fraction of 1"),

@@ -12,14 +12,17 @@ from pathlib import Path
 import pytest
 
 from telemetry.cli import main
+from telemetry.machine.first_power_insulation import CONNECTED, found_insulation
 from telemetry.machine.machine_file import load_machine
-from telemetry.runs.first_power_progress import progress
+from telemetry.model.clock import SystemClock
+from telemetry.runs.first_power_progress import amounts_of, first_power_readings, progress
+from telemetry.runs.guided import _counting
 from telemetry.store.ledger import Ledger, LedgerEntry
 from telemetry.store.reader import StoreReader
 from tests.faults.program import BUSY_S
 
 GOOD = Path(__file__).parents[2] / "docs" / "machines" / "good-retrofit.toml"
-BEFORE_POWER = ("contactor", "no", "yes", "yes", "no", "yes")
+BEFORE_POWER = ("contactor", "no", "yes", "yes", "no", "yes", "yes")
 MOTOR_ASKED = (*BEFORE_POWER[:2], "no", *BEFORE_POWER[2:])
 PACK_ALONE = ("53.2", "53,2 V", "0.4", "skip")
 FROM_POWER_ON = ("52.4", "0.3", "53.1 V", "0,2", "0.3", "yes", "yes", "yes", "1.5", "4 mA", "53.1", "57.4", "yes")
@@ -83,18 +86,18 @@ def test_from_the_first_step_to_the_last(store):
 
 
 def test_it_goes_on_where_the_answers_ended(store):
-    first = run(store, ANSWERS[:8])
+    first = run(store, ANSWERS[:9])
     assert first.returncode == 2
-    assert "stops at step 10 of 30" in first.stderr
+    assert "stops at step 11 of 31" in first.stderr
     assert f"Go on with: shakedown first-power {GOOD} --store {store}" in first.stderr
     assert "Traceback" not in first.stderr
     later = run(store, ("later",))
     assert later.returncode == 0
-    assert "Step 10 of 30" in later.stdout
-    assert "Step 9 of 30" not in later.stdout
-    assert run(store, ANSWERS[8:]).returncode == 0
+    assert "Step 11 of 31" in later.stdout
+    assert "Step 10 of 31" not in later.stdout
+    assert run(store, ANSWERS[9:]).returncode == 0
     anew = run(store, ("later",), "--again")
-    assert "Step 1 of 30" in anew.stdout
+    assert "Step 1 of 31" in anew.stdout
 
 
 def test_a_stop_ends_it_with_status_1_and_is_asked_again(store):
@@ -104,7 +107,7 @@ def test_a_stop_ends_it_with_status_1_and_is_asked_again(store):
     assert "Leads reversed" in stopped.stdout
     again = run(store, ("53.2", "later"))
     assert again.returncode == 0
-    assert "Step 9 of 30" in again.stdout
+    assert "Step 10 of 31" in again.stdout
 
 
 def test_a_reading_that_cannot_be_right_is_asked_again_and_not_kept(store):
@@ -126,17 +129,38 @@ def test_insulation_with_the_resistor_on_the_wrong_pole_is_refused(store):
     assert "That is the wrong pole: the negative pole reads higher" in flat
     assert "Refused: 58.0 V with R0, 52.3 V without" in flat
     assert "Insulation of the pack: 100 kohm" in flat
-    assert "Step 15 of 30" in told.stdout
+    assert "Step 16 of 31" in told.stdout
     assert run(store, (*leaky, "negative", "52.2"), "--again").returncode == 1
 
 
 def test_back_takes_the_answer_before_back_for_good(store):
     run(store, ("contactor", "yes", "back", "later"))
     later = run(store, ("later",))
-    assert "Step 2 of 30" in later.stdout
+    assert "Step 2 of 31" in later.stdout
     first = run(store, ("back", "later"), "--again")
     assert "no step before" in first.stdout
-    assert "Step 1 of 30" in first.stdout
+    assert "Step 1 of 31" in first.stdout
+
+
+def test_the_insulation_is_asked_for_again_and_no_other_answer_is(store):
+    run(store, ANSWERS)
+    told = run(store, ("0.2", "later"), "--insulation")
+    assert told.returncode == 0, told.stderr
+    assert "Step 19 of 31: Insulation, all connected: frame to positive pole" in told.stdout
+    assert "Step 18 of 31" not in told.stdout
+    assert not progress(load_machine(GOOD), store).is_ready, "a measurement that was begun is not one"
+    assert "All steps are done" in run(store, ("0.3",)).stdout
+    assert progress(load_machine(GOOD), store).is_ready
+    assert [row.amount for row in rows(store) if row.entry.endswith("positive-connected")][-1] == 0.2
+
+
+def test_insulation_counts_for_a_drive_once_it_was_measured_after_the_drive_began(store):
+    run(store, ANSWERS)
+    kept, now = first_power_readings(load_machine(GOOD), store), SystemClock().now()
+    assert found_insulation(_counting(kept, 0.0), CONNECTED) == found_insulation(amounts_of(kept), CONNECTED)
+    assert found_insulation(_counting(kept, 0.0), CONNECTED) is not None
+    assert found_insulation(_counting(kept, now + 1), CONNECTED) is None
+    assert "rested-voltage" in _counting(kept, now + 1)
 
 
 def test_older_readings_of_steps_that_are_gone_are_named_and_ignored(store):
@@ -147,8 +171,8 @@ def test_older_readings_of_steps_that_are_gone_are_named_and_ignored(store):
     told = run(store, (*BEFORE_POWER, "later"))
     assert told.returncode == 0
     assert "Ignored, because the list no longer has these steps: old-step." in told.stdout
-    assert "Step 8 of 30" not in told.stdout
-    assert "Step 9 of 30" in told.stdout
+    assert "Step 9 of 31" not in told.stdout
+    assert "Step 10 of 31" in told.stdout
 
 
 def pack_file(folder, cells, more=""):
@@ -189,7 +213,7 @@ def test_what_the_file_states_is_not_asked_and_a_frame_return_has_no_insulation_
     told = run(store, (*BEFORE_POWER[2:], "53.2", "53.2", "later"), machine=machine)
     assert told.returncode == 0
     assert "What closes the main switch? [" not in told.stdout
-    assert "Step 15 of 30" in told.stdout
+    assert "Step 16 of 31" in told.stdout
     assert "Key switch" not in told.stdout
     assert "Leave it off" in told.stdout
     sheet = run(store, (), "--print", machine=machine).stdout
@@ -204,7 +228,7 @@ def test_a_wrong_count_put_right_in_the_file_lets_the_reading_stand(store, tmp_p
     machine.write_text(machine.read_text().replace("15", "16"))
     later = run(store, ("later",), machine=machine)
     assert "has changed" in later.stdout
-    assert "Step 10 of 30" in later.stdout
+    assert "Step 11 of 31" in later.stdout
 
 
 def test_a_typing_error_is_explained_and_help_is_given(store):
@@ -250,7 +274,7 @@ def test_at_a_terminal_an_interrupt_keeps_what_was_typed(store):
     try:
         until(b"the main switch? [")
         os.write(terminal, b"contactor\n")
-        until(b"Step 2 of 30")
+        until(b"Step 2 of 31")
         until(b"by design? [")
         os.write(terminal, b"\x03")
         until(b"Go on with", again=b"\x03")  # one that comes just before the wait for input is not seen
@@ -260,14 +284,14 @@ def test_at_a_terminal_an_interrupt_keeps_what_was_typed(store):
         child.wait()
         os.close(terminal)
     assert b"Go on with:" in seen
-    assert "Step 2 of 30" in run(store, ("later",)).stdout
+    assert "Step 2 of 31" in run(store, ("later",)).stdout
 
 
 def test_the_sheet_holds_every_step_its_cautions_and_what_a_wrong_reading_means(store):
     sheet = run(store, (), "--print")
     assert sheet.returncode == 0
     assert not store.exists()
-    assert sheet.stdout.count("  Reading  ____") == 29, "all but the motor, which the file states"
+    assert sheet.stdout.count("  Reading  ____") == 30, "all but the motor, which the file states"
     assert sheet.stdout.count("  If not ") >= 20
     assert max(map(len, sheet.stdout.splitlines())) <= 80
 

@@ -28,6 +28,7 @@ from telemetry.machine.conductors import (
 from telemetry.machine.fit import CHECKS, fit
 from telemetry.machine.machine_file import load_machine
 from telemetry.machine.sections import find_key
+from telemetry.report.fit_text import look_up_lines
 from tests import pages
 from tests.pages import columns, keeps
 
@@ -315,6 +316,15 @@ def test_what_is_not_known_is_listed_once_with_where_to_find_it_and_what_needs_i
             assert key.find.lower() in told.lower()
         if each.lacking and each.note:
             assert each.note.split(". ")[0] in told
+
+
+def test_what_is_said_without_a_key_stands_at_the_key_that_it_is_about(tmp_path: Path) -> None:
+    file = tmp_path / "bare.toml"
+    file.write_text('[pack]\nchemistry = "lfp"\ncells_in_series = 16\ncapacity_ah = 100\n[machine]\nname = "m"\n')
+    told = " ".join("\n".join(look_up_lines(fit(load_machine(file)))).split())
+    for cable in ("wiring", "charge_wiring"):
+        (entry,) = [each for each in told.split(" - ") if each.startswith(f"[{cable}] conductor_mm2: ")]
+        assert told.count(f"Or [{cable}] conductor_awg") == entry.count(f"Or [{cable}] conductor_awg") == 1
 
 
 def test_contradictions_are_told_all_at_once_and_nothing_is_judged(tmp_path: Path, capsys) -> None:

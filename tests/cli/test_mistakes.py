@@ -100,7 +100,7 @@ MISTAKES = [
     Mistake(
         "watch --demo --scenario orchad",
         2,
-        'scenario: is the text "orchad", which is not known; did you mean orchard, orchard-charge?; write one of '
+        'scenario: is "orchad", which is not known; did you mean orchard, orchard-charge?; write one of '
         '"orchard", "market", "orchard-charge", "varied"',
     ),
     Mistake(
@@ -259,7 +259,7 @@ MISTAKES = [
     Mistake(
         "limits mower.toml --set soc-low.warn=50mV",
         2,
-        '--set soc-low.warn: the text "50mV" is not a number in %; write a number from 1 to 100, in %',
+        '--set soc-low.warn: "50mV" is not a number in %; write a number from 1 to 100, in %',
     ),
     Mistake(
         "limits mower.toml --unset soc-low",
@@ -276,7 +276,7 @@ MISTAKES = [
         2,
         in_file(
             "hours.toml",
-            'hours.toml, line 4, [pack] capacity_ah: is the text "230 Ah" where a number belongs; write capacity_ah ='
+            'hours.toml, line 4, [pack] capacity_ah: is "230 Ah" where a number belongs; write capacity_ah ='
             " 230 without quotes, in Ah",
         ),
     ),
@@ -303,7 +303,7 @@ MISTAKES = [
         2,
         in_file(
             "button.toml",
-            'button.toml, line 6, [machine] mark_keys: names the text "space", which already sets a mark;'
+            'button.toml, line 6, [machine] mark_keys: names "space", which already sets a mark;'
             " choose a key that does nothing else",
         ),
     ),

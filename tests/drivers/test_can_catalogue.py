@@ -139,7 +139,7 @@ def test_all_problems_come_at_once_with_the_nearest_names(pack):
         ({"standard": ["rv-c"], "options": 5}, "options: is 5 where a table belongs"),
         ({"standard": ["rv-c"], "interface": "socketcann"}, "did you mean socketcan"),
         ({"standard": ["rv-c"], "interface": 5}, "interface: is 5 where text belongs"),
-        ({"standard": ["rv-c"], "listen_only": "yes"}, "listen_only: is the text"),
+        ({"standard": ["rv-c"], "listen_only": "yes"}, 'listen_only: is "yes"'),
         ({"standard": ["rv-c"], "options": {"bitrate": 5}}, "write bit_rate beside options"),
         ({"standard": ["rv-c"], "silence_s": 0}, "must be above 0"),
         ({"standard": ["rv-c"], "signals": {"a": "pack_voltage"}}, "needs a catalogue"),

@@ -85,7 +85,7 @@ WRONG = [
     (
         "width = 16",
         'width = 16, type = "sgined"',
-        ['is the text "sgined", which is not known', "did you mean signed"],
+        ['is "sgined", which is not known', "did you mean signed"],
     ),
     ("width = 16", "width = 16, unknown = 0x1FFFF", ["pack_voltage.unknown: holds what 16 bits cannot: 131071"]),
     ("width = 16", "width = 16, unknown = [[9, 3]]", ["a range that ends before it begins"]),
@@ -109,7 +109,7 @@ WRONG = [
     ("length = 12", "length = { byte = 3 }", ["pack_voltage: takes bits that belong to the length"]),
     ('"CRC-16/MODBUS"', '{ kind = "sum", byte = 4, covers = [0, 3] }', ["takes bits that belong to the checksum"]),
     ("[frame]", "[fram]", ["frame: is missing", "fram: is an unknown key; did you mean frame?"]),
-    ('byte_order = "big"', 'byte_order = "middle"', ['byte_order: is the text "middle", which is not known']),
+    ('byte_order = "big"', 'byte_order = "middle"', ['byte_order: is "middle", which is not known']),
     ("[frame]", "assemble_within_s = 0\n[frame]", ["assemble_within_s: is 0 s, and must be above 0"]),
     (
         "length = 12",
@@ -131,7 +131,7 @@ WRONG = [
     (
         "scale = 0.01",
         'scale = "one"',
-        ['pack_voltage.scale: is the text "one" where a number belongs; write a number'],
+        ['pack_voltage.scale: is "one" where a number belongs; write a number'],
     ),
     ("pack_voltage =", '"cell_*_*" =', ["cell_*_*: has more than one *"]),
     ("pack_voltage = {", '"cell_*_voltage" = { count = { byte = 2 },', ["count.most: is missing"]),

@@ -52,15 +52,15 @@ def test_every_setting_at_its_best():
         ({"boud_rate": 9600}, "boud_rate: is an unknown key; did you mean baud_rate?"),
         (
             {"baud_rate": "fast"},
-            'baud_rate: is the text "fast" where a whole number belongs; write a whole number from 50',
+            'baud_rate: is "fast" where a whole number belongs; write a whole number from 50',
         ),
         ({"baud_rate": True}, "baud_rate: is true where a whole number belongs"),
-        ({"parity": "odd?"}, 'parity: is the text "odd?", which is not known'),
+        ({"parity": "odd?"}, 'parity: is "odd?", which is not known'),
         ({"stop_bits": 3}, "stop_bits: is 3, which is not known; write one of 1, 1.5, 2"),
         ({"dtr": 1}, "dtr: is 1 where true or false belongs; write dtr = true"),
         (
             {"format": "cvs"},
-            'format: is the text "cvs", which is not known; did you mean csv?; write one of "csv", "key=value"',
+            'format: is "cvs", which is not known; did you mean csv?; write one of "csv", "key=value"',
         ),
         ({"format": "record"}, "record_mark: is missing"),
         ({"format": "json", "record_mark": "B"}, "record_mark: has no meaning for json lines"),
@@ -76,7 +76,7 @@ def test_every_setting_at_its_best():
         ({"time_unit": "ms"}, "time_unit: needs time_column"),
         (
             {"time_column": "t", "time_unit": "h"},
-            'time_unit: is the text "h", which is not known; write one of "s", "ms", "us"',
+            'time_unit: is "h", which is not known; write one of "s", "ms", "us"',
         ),
         ({"time_column": "t", "time_wraps_at": 0}, "time_wraps_at: is 0, and must be above 0"),
         ({"time_column": "t", "interval_s": 0.1}, "interval_s: has no meaning beside time_column; leave one out"),

@@ -131,7 +131,7 @@ def test_no_step_begins_with_a_cold_pack() -> None:
 def test_the_marks_are_those_that_the_recogniser_reads() -> None:
     by_name = {step.name: step for step in STEPS}
     wheels = leader(by_name["wheels-up"])
-    assert (wheels.go(), wheels.skip()) == (f"{LED}: wheels up", f"{LED}: wheels down")
+    assert (wheels.go(), wheels.skip()) == (f"{LED}: wheels up", f"{LED}: wheels-up skipped")
     coast = leader(by_name["coast-down"])
     assert (coast.go(), coast.go()) == (f"{LED}: coast down", f"{LED}: turned round")
     implement = leader(by_name["implement"])

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from telemetry.guided.attempts import Attempt
 from telemetry.guided.recogniser import Recogniser, Stamp
+from telemetry.guided.steps import LED
 from telemetry.model.batch import Batch
 from tests.guided.course import STOP, machine
 from tests.guided.outcomes import stated
@@ -49,6 +50,16 @@ def test_an_attempt_is_there_as_soon_as_it_has_ended() -> None:
     early = attempts(20, pull.end + 1_000_000)
     assert pull in early
     assert early == whole[: len(early)]
+
+
+def test_what_is_led_after_the_wheels_were_up_is_done_on_the_ground() -> None:
+    up, led = Act(9, mark=f"{LED}: wheels up"), Act(9, mark=f"{LED}: pulls")
+    for acts, is_up in (((up,), True), ((up, led), False)):
+        recording = driven(machine(SEED, "pulls"), SEED, (*acts, Act(11, throttle=0.5), Act(8), *STOP)).recording
+        found = Recogniser(stated(SEED))
+        steps = {each.step for span in recording.spans() for each in found.advance(span) if each.accepted}
+        assert ("wheels-up" in steps) == is_up
+        assert "pulls" in steps
 
 
 def test_a_pull_in_which_the_link_was_lost_does_not_count() -> None:

@@ -32,11 +32,9 @@ INSULATED = {
     "rested-voltage": 52.0,
     "frame-to-positive-connected": 0.4,
     "frame-to-negative-connected": 0.2,
-    "insulation-resistor": 10_000.0,
-    "insulation-voltage-connected": 0.1,
     "ac-controller": 0.0,
 }
-"""What first power reads of a pack without a leak."""
+"""What first power reads of a pack without a leak: no resistor is asked for."""
 SLOW_MACHINE_KM_H = 12.0
 """Of a slower machine a stop from walking pace is one from near its top speed, and nothing is done badly."""
 

@@ -292,6 +292,7 @@ def test_what_was_skipped_stays_unknown():
         ("53,2", "V", 53.2),
         ("53.2 V", "V", 53.2),
         (" -53.2v ", "V", -53.2),
+        ("53 volts", "V", 53.0),
         ("80 mA", "A", 0.08),
         (".5", "A", 0.5),
         ("yes", "", 1.0),
@@ -313,6 +314,17 @@ def test_what_is_no_reading_is_refused_with_what_would_be(typed, unit):
     with pytest.raises(BadValue) as refused:
         read_answer(typed, unit)
     assert refused.value.right
+
+
+def test_who_types_nothing_is_told_what_to_type():
+    for unit, said in (("V", "a reading is needed to go on; type the number"), ("", "an answer is needed to go on")):
+        with pytest.raises(BadValue, match=said):
+            read_answer("", unit, MAIN_SWITCHES)
+
+
+@pytest.mark.parametrize(("volts", "said"), [(47.0, "If there are 16, measure each cell"), (28.0, "Do not charge")])
+def test_a_pack_that_is_nearly_empty_is_charged_slowly_and_one_far_below_not_at_all(volts, said):
+    assert said in verdict("rested-voltage", volts).next
 
 
 def test_an_answer_is_its_place_among_the_choices_and_its_beginning_is_enough():

@@ -156,7 +156,7 @@ class TestWhatIsRead:
     [
         ('["F5", "PageDown", "x", "X", "5"]', ("f5", "pagedown", "x", "5"), ""),
         ("[]", (), ""),
-        ('["q"]', None, 'names the text "q", which ends the run; choose a key that does nothing else'),
+        ('["q"]', None, 'names "q", which ends the run; choose a key that does nothing else'),
         ('[" "]', None, "already sets a mark"),
         ('["pagedwn"]', None, "which is not a key; write one character, or one of pageup"),
         ('["f25"]', None, "f1 to f24"),
@@ -270,9 +270,9 @@ class TestProblems:
         assert len(problems) == 5
         assert caught.value.exit_status == 2
         for key, what, right, line in [
-            ("[pack] chemistry", 'the text "lfq"', "did you mean lfp?", 2),
+            ("[pack] chemistry", '"lfq"', "did you mean lfp?", 2),
             ("[pack] cells_in_series", "is 500", "a whole number from 1 to 120", 3),
-            ("[pack] capacity_ah", 'the text "100 Ah" where a number belongs', "capacity_ah = 100 without quotes", 4),
+            ("[pack] capacity_ah", '"100 Ah" where a number belongs', "capacity_ah = 100 without quotes", 4),
             ("[pack] low_cutof_v", "an unknown key", "did you mean low_cutoff_v?", 5),
             ("[wiring] fuse_a", "is -1 A, and must be above 0", "a number from 0.1 to 3000, in A", 7),
         ]:
@@ -351,7 +351,7 @@ class TestProblems:
             (
                 '[[source]]\ndriver = "x"\nsign_of_current = "charging"',
                 "[[source]] number 1, sign_of_current",
-                'the text "charging"',
+                '"charging"',
                 '"discharge-positive", "charge-positive"',
             ),
             (

@@ -108,7 +108,7 @@ class TestTheText:
 @pytest.mark.parametrize(
     ("said", "right"),
     [
-        ("soc-low.warn=50mV", 'the text "50mV" is not a number in %; write a number from 1 to 100, in %'),
+        ("soc-low.warn=50mV", '"50mV" is not a number in %; write a number from 1 to 100, in %'),
         ("cell-spread.warn=50", "did you mean 0.05 (50 mV)?"),
         ("cell-spread.warn=2%", "is not a number in V"),
         ("soc-low.raise_delay_s=2 V", "is not a number in s"),

@@ -39,7 +39,7 @@ def charge_conductor(machine: Machine) -> Finding:
 def _conductor(machine: Machine, cable: Cable) -> Finding:
     wiring, current = wiring_of(machine, cable), current_of(machine, cable)
     size = [(cable, "conductor_mm2")] if stated_conductor(wiring) is None else []
-    keys = [*([] if current is not None else [current_key(cable)]), *size]
+    keys = [*size, *([] if current is not None else [current_key(cable)])]
     source = f"{FREE_AIR_TABLE}; {CONDUIT_TABLE}"
     try:
         carries = carries_of(wiring)
