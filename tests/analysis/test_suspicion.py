@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from functools import cache
 from itertools import pairwise
 from threading import Event
@@ -119,8 +118,8 @@ def test_a_replay_makes_them_anew_and_keeps_the_drivers_own() -> None:
     drive = drive_of("bms-trip", 2)
     usual = marks_of(drive)
     own = [Mark(5_000_000, "BMS trip"), Mark(6_000_000, "clock set", "program")]
-    earlier = [replace(mark, text="pack's switch opened") for mark in usual if mark.text == "BMS trip"]
-    assert marks_of(drive, recorded=[*own, *usual, *earlier]) == in_time_order([*own, *usual])
+    assert any(", 2 so far" in mark.text for mark in usual)
+    assert marks_of(drive, recorded=[*own, *usual]) == in_time_order([*own, *usual])
 
 
 @pytest.mark.parametrize("volts", [0.0, 5.0, float("nan")])

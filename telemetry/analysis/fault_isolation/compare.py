@@ -2,8 +2,8 @@
 
 Events along the power path are points in time that a cause makes at some rate where it can act: a worn throttle in
 a band of its travel, a controller while output is asked for, a pack with little left below a voltage, a BMS above a
-current. Rates, bands and limits are summed out (``point_process``). What lasts (noise of the resistance, held
-voltage, shrinking output, force against the motion) multiplies in. What takes a signal that was not recorded has no
+current. Rates, bands and limits are summed out (``point_process``). What lasts (noise of the resistance, shrinking
+output, force against the motion) multiplies in. What takes a signal that was not recorded has no
 odds: its cause is neither named nor cleared, and what it could have made is shared with it.
 
 A long drive is seen in pieces. Events and the time for them are put together; of what lasts the mean over the pieces
@@ -43,8 +43,6 @@ _SAME = 0.025
 """A stop that begins so little above the limit, share of it, is still of it: the voltage falls between readings."""
 _SLACK, _SWITCH_SLACK = 0.01, 0.02
 """Noise of what is watched for a controller's limit and for a BMS's, share of its range."""
-HELD, _HELD_BY, _HELD_MOST = 4.5, 1.5, 6.0
-"""A voltage that changed so many times less than the current's changes should have made it is held by a limit."""
 _SHRINKS_FROM, _SHRINKS_MOST = 3.0, 6.0
 _FOLDS, _STEADY_JOINT = 0.2, 0.1
 """Share of controllers at fault that fold back, and of bad joints whose resistance is steady while driving (ours)."""
@@ -136,7 +134,7 @@ def compare(parts: Sequence[Observations], earlier: Sequence[float] = ()) -> Com
     weak = _UNSEEN
     if _interval(parts) <= _SLOW_S:
         at_low = low if np.isfinite(low_limit) else _ABSENT if "controller" in known else _UNSEEN
-        weak = _mixed(log_mean(np.array([at_low, _held(parts)])), _WEAK_UNSEEN, _ABSENT)
+        weak = _mixed(at_low, _WEAK_UNSEEN, _ABSENT)
     odds["pack-weak"] = weak if not drawing else _mixed(by_voltage, 0.5, by_voltage + weak)
     odds["power-connection"] = _mixed(min(joint, _JOINT_MOST), _STEADY_JOINT, 0.0) + _openings(openings, usable_s)
     if joint > 0:  # a controller behind it loses its supply for moments, or stops at its low limit
@@ -182,13 +180,6 @@ def _loses(share: float) -> float:
 
 def _openings(count: int, usable_s: float) -> float:
     return by_rate(np.full(count, SURE), usable_s, STRAY_OPENING) * (1.0 if count else 0.5)
-
-
-def _held(parts: Sequence[Observations]) -> float:
-    """Return the log odds of a controller that holds a low voltage by giving less."""
-    held = [o.held for o in parts if o.held == o.held]
-    most = [min(max(_HELD_BY * (each - HELD), -3.0), _HELD_MOST) for each in held]
-    return _any_piece(most or [-3.0])
 
 
 def _shrinks(parts: Sequence[Observations]) -> float:

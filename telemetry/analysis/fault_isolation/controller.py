@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats, Indices, RowSpan, around, runs
+from telemetry.analysis.fault_isolation.drive import STEP_S, Flags, Floats, Indices, RowSpan, around, runs, stretches
 from telemetry.analysis.fault_isolation.pedal_map import shifted
 from telemetry.analysis.fault_isolation.response import Response, without
 
@@ -32,10 +32,10 @@ _SLACK = 2
 """Rows by which the answer may come earlier or later than learnt."""
 _WRONG, _WRONG_WITHOUT_SPEED = 0.1, 0.35
 """Share by which the learnt answer may be out."""
-_UNSTEADY = 0.05
-"""Share by which other consumers may change from one moment to the next."""
 _HOLDING = 0.02  # what a row of failing costs at least
 _NEVER = 1e3
+_APART_ROWS, _MARGIN_ROWS = round(3 / STEP_S), 8
+"""Rows between which nothing is amiss, from which what is before and after is judged by itself."""
 _TURNS = 2
 _LONGEST_S = 3.0
 _SOON_ROWS = 6
@@ -53,9 +53,7 @@ _MISSING = (0.35, 2.0)
 simulated drives."""
 _LARGE = (5.0, 0.1)
 """What a large shortfall is asked for: deviations of the fit, and share of the highest."""
-_TOP_SPEED, _NEAR_TOP_SPEED, _KEPT_SPEED = 0.96, 0.86, 0.98
-_SPEED_LATE_ROWS, _LONG_ROWS = 5, 8
-"""A speed signal comes up to a quarter of a second late; that the machine slows down shows from some 0.4 s."""
+_TOP_SPEED = 0.96
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,13 +136,17 @@ def _cuts(response: Response, current: Floats, usable: Flags, falls: Sequence[in
     """Return every cut that is worth its price; where not ``usable`` nothing is a cut."""
     asked = np.maximum(response.expected, 0.0)
     given = np.maximum(current - response.base, 0.0)  # what comes back is no cut
-    spread = np.sqrt(response.spread**2 + (_UNSTEADY * response.base) ** 2)
     missing = np.exp(-STEP_S / max(response.how.lag_s, STEP_S) * np.arange(_STEPS))
     missing[-1] = 0.0
     wrong = _WRONG_WITHOUT_SPEED if response.terms.speeds.shape[1] == 1 else _WRONG
-    doing, failing = _costs(asked, given, spread, missing, wrong)
+    doing, failing = _costs(asked, given, response.spread, missing, wrong)
     failing[:, ~usable] = _NEVER
-    off = _likeliest(doing, failing, missing)
+    off: Flags = np.zeros(len(asked), dtype=np.bool_)
+    gain = np.maximum(doing[0] - failing.min(axis=0), 0.0)
+    for first, last in stretches(np.flatnonzero(gain > 0), _APART_ROWS, _MARGIN_ROWS, len(off)):
+        part = slice(first, last)
+        if gain[part].sum() + (doing[0] - doing.min(axis=0))[part].sum() > _PRICE:  # else it is not worth its price
+            off[part] = _likeliest(doing[:, part], failing[:, part], missing)
     off[[fall - 1 for fall in falls if off[max(fall - _AGAIN_ROWS, 0) : fall + 1].all()]] = False
     saved = doing[0] - failing[-1]
     found = []
@@ -157,7 +159,7 @@ def _cuts(response: Response, current: Floats, usable: Flags, falls: Sequence[in
     return found
 
 
-def _costs(asked: Floats, given: Floats, spread: Floats, missing: Floats, wrong: float) -> tuple[Floats, Floats]:
+def _costs(asked: Floats, given: Floats, spread: float, missing: Floats, wrong: float) -> tuple[Floats, Floats]:
     """Return what each step of doing (steps, n) and of failing costs, by the square of the deviation."""
     around = np.stack([shifted(asked, rows) for rows in range(-_SLACK, _SLACK + 1)])
     low, high = around.min(axis=0), around.max(axis=0)
@@ -229,15 +231,6 @@ def failings(found: Sequence[Shortfall], response: Response, speed: Floats | Non
 
 
 def _at_top_speed(short: Shortfall, speed: Floats) -> bool:
-    """Tell whether a limit of the speed explains it: the machine went as fast as ever, or fast and did not slow down.
-
-    A controller holds back a part near its highest speed by design; one that fails lets the machine slow down, or
-    gives nothing at all.
-    """
-    top = float(np.nanquantile(speed, 0.998))
-    near = np.nan_to_num(speed[max(short.start - 3, 0) : max(short.end, short.start + 3) + _SPEED_LATE_ROWS])
-    if near[:11].max() > _TOP_SPEED * top:
-        return True
-    kept = near[-_SPEED_LATE_ROWS:].max() > _KEPT_SPEED * near.max()
-    long = short.end - short.start >= _LONG_ROWS
-    return bool(not short.stopped and long and near.max() > _NEAR_TOP_SPEED * top and kept)
+    """Tell whether a limit of the speed explains it: the machine went as fast as ever."""
+    near = np.nan_to_num(speed[max(short.start - 3, 0) : short.start + 8])
+    return bool(near.max() > _TOP_SPEED * float(np.nanquantile(speed, 0.998)))

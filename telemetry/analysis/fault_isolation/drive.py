@@ -55,6 +55,19 @@ def runs(flags: Flags) -> list[tuple[int, int]]:
     return list(zip(edges[::2], edges[1::2], strict=True))
 
 
+def stretches(rows: Indices, apart: int, margin: int, count: int) -> list[tuple[int, int]]:
+    """Return where each stretch of a drive of ``count`` rows begins and ends that holds ``rows`` near one another.
+
+    Each has ``margin`` quiet rows at either end; between two of them are more than ``apart`` besides.
+    """
+    if not len(rows):
+        return []
+    breaks = np.flatnonzero(np.diff(rows) > apart + 2 * margin)
+    starts, ends = rows[np.concatenate([[0], breaks + 1])], rows[np.concatenate([breaks, [len(rows) - 1]])]
+    pairs = zip(starts.tolist(), ends.tolist(), strict=True)
+    return [(max(first - margin, 0), min(last + margin + 1, count)) for first, last in pairs]
+
+
 @dataclass(frozen=True, slots=True)
 class RowSpan:
     """Rows from ``start`` to ``end`` (not included)."""

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.drive import Floats, Indices
+from telemetry.analysis.fault_isolation.drive import Floats, stretches
 
-IN_USE = 0.03  # share of travel above which the throttle is pressed at all
+_IN_USE = 0.03  # share of travel above which the throttle is pressed at all
 _LEAST_GAP = 2  # rows from the last reading before a departure to the first after it
 LONGEST_S = 1.3
 """A signal that is off the foot for longer is taken for a foot that moved."""
@@ -56,7 +56,7 @@ def shaking(travel: Floats, noise: float) -> tuple[Floats, Floats]:
     around = np.pad(np.abs(surprise), _NEAR_ROWS, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(around, 2 * _NEAR_ROWS + 1)[::4]
     usual = np.repeat(np.median(windows, axis=1) / 0.6745, 4)[: len(travel)]
-    pressed = np.abs(surprise[travel > IN_USE])
+    pressed = np.abs(surprise[travel > _IN_USE])
     most = max(_MOST_SHAKING, float(np.median(pressed)) / 0.6745 if len(pressed) else 0.0)
     return surprise, np.clip(usual, 2.5 * noise + 0.002, most)
 
@@ -78,21 +78,11 @@ def departures(
     steady = _cost_of_foot(surprise, spread, fastest)
     hot = np.flatnonzero((np.abs(surprise) > np.maximum(_HOT * spread, _LEAST_HOT)) | (travel < lowest))
     found: list[Departure] = []
-    for first, last in _stretches(hot, reach, len(travel)):
+    for first, last in stretches(hot, reach, _MARGIN_ROWS, len(travel)):
         part = slice(first, last)
         inside = _within(travel[part], steady[part], spread[part], lowest, fastest, reach)
         found += [Departure(each.left + first, each.back + first, each.margin) for each in inside]
     return found
-
-
-def _stretches(hot: Indices, reach: int, rows: int) -> list[tuple[int, int]]:
-    """Return the parts of the drive in which something happens, with some quiet rows around."""
-    if not len(hot):
-        return []
-    breaks = np.flatnonzero(np.diff(hot) > reach + 2 * _MARGIN_ROWS)
-    starts, ends = hot[np.concatenate([[0], breaks + 1])], hot[np.concatenate([breaks, [len(hot) - 1]])]
-    pairs = zip(starts.tolist(), ends.tolist(), strict=True)
-    return [(max(first - _MARGIN_ROWS, 0), min(last + _MARGIN_ROWS + 1, rows)) for first, last in pairs]
 
 
 def _normal(away: Floats, spread: Floats) -> Floats:

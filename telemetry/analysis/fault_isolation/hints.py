@@ -14,6 +14,7 @@ _AROUND = 3 * MICROSECONDS // 4
 """What is seen before the second that is looked at."""
 _QUICK = 0.1
 """Share of the throttle's travel that it moves from one reading to the next, one way and back."""
+_TOP_SPEED = 0.96
 _LOST, _SOON, _LEFT, _EASED = 0.1, 2 * MICROSECONDS // 5, 0.6, 0.5
 """Current that is lost, share of the highest, so soon; how much of it may be left; and how far the throttle may have
 been eased meanwhile, share of travel over that."""
@@ -75,7 +76,9 @@ def _lost(rows: Rows, start: int, end: int, travel: Values) -> bool:
     left = drawn[np.minimum(t.searchsorted(t + _SOON, side="right"), len(t)) - 1]
     lost = float(np.where(left < _LEFT * drawn, drawn - left, 0.0).max())
     eased = float((np.maximum.accumulate(travel) - travel).max(initial=0.0))
-    if lost > max(_LOST * top, eased * top / _EASED):
+    speed = rows["vehicle_speed"].between(start, end)[1]
+    limited = len(speed) and speed.max() > _TOP_SPEED * rows["vehicle_speed"].width(end)  # is held back by design
+    if lost > max(_LOST * top, eased * top / _EASED) and not limited:
         return True
     at, volts = rows["controller_voltage"].between(start, end, 1)
     gone = np.abs(np.interp(at, t, amps)) < _NONE * top

@@ -23,7 +23,7 @@ from telemetry.analysis.fault_isolation.force_balance import Force, force_agains
 from telemetry.analysis.fault_isolation.pack_switch import SupplyLoss, sorted_by_cause, supply_losses
 from telemetry.analysis.fault_isolation.pedal import PedalFault, pedal_trace
 from telemetry.analysis.fault_isolation.pedal_map import Follows, shifted
-from telemetry.analysis.fault_isolation.power_path import PowerPath, power_path, rows_read, share_lost, voltage_held
+from telemetry.analysis.fault_isolation.power_path import PowerPath, power_path, rows_read, share_lost
 from telemetry.analysis.fault_isolation.response import PedalRange, Response, controller_response, pedal_range
 from telemetry.analysis.series import SessionSeries
 from telemetry.model.batch import MICROSECONDS
@@ -56,7 +56,6 @@ class Observations:
         short: where less current came than was asked for.
         failings: those in which the output failed, wholly or in part.
         force: force against the motion.
-        held: how many times as much as it did the lowest voltage should have changed (``voltage_held``), or NaN.
         fold: whether the controller's output shrinks in the course of the drive.
         sag: how far the lowest voltages (2 %) lie below those at little load, share of these; NaN where unknown.
     """
@@ -75,7 +74,6 @@ class Observations:
     short: tuple[Shortfall, ...] = ()
     failings: tuple[Shortfall, ...] = ()
     force: Force | None = None
-    held: float = float("nan")
     fold: FoldBack | None = None
     sag: float = float("nan")
 
@@ -107,11 +105,10 @@ def observe(series: SessionSeries, how: Follows | None = None) -> Observations:
         low, high = np.quantile(supply[clear], [0.02, 0.98])
         read, between_s = _rows_read(series, drive)
         path = power_path(drive.t, np.nan_to_num(supply), current, clear & read, between_s)
-        held = float("nan") if path is None else voltage_held(supply, current, clear, path)
         pack, lost = drive.get("pack_voltage"), float("nan")
         if pack is not None and pack is not supply:
             lost = share_lost(pack, supply, current, clear)
-        seen = replace(seen, path=path, held=held, lost=lost, sag=1 - float(low) / float(high))
+        seen = replace(seen, path=path, lost=lost, sag=1 - float(low) / float(high))
     response, speed = seen.response, _speed(drive)
     if response is None or speed is None:  # without a speed a hill looks like an output that shrinks
         return seen

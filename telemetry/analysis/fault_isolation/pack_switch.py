@@ -25,8 +25,6 @@ _SWITCH_S = 2.0
 """A BMS stays open for seconds, a loose joint for moments: tells them apart where the switch is not recorded."""
 _BEFORE_S = 0.35
 _EARLY_ROWS = 6
-_FALL_S = 1.0
-_LEAST_FALL_A = 3.0
 _LEAST_ROWS = 200
 _NO_CURRENT_A, _NO_CURRENT_SHARE = 1.5, 0.04
 """Less counts as no current: the offset of a current sensor, and a share of the highest current."""
@@ -90,7 +88,7 @@ def supply_losses(voltage: Floats | None, current: Floats, allowed: Floats | Non
             found.append(_loss(start, end, upward, None if allowed is None else reported, current))
     for start, end in runs(off):
         if not any(first - _EARLY_ROWS <= end and last + late >= start for first, last, _ in gone):
-            found.append(_loss(_fall(current, start), end, False, True, current))
+            found.append(_loss(start, end, False, True, current))
     return sorted(found, key=lambda loss: loss.start)
 
 
@@ -108,13 +106,6 @@ def sorted_by_cause(losses: Sequence[SupplyLoss]) -> tuple[_Losses, _Losses, _Lo
         trips, openings = sorted([*trips, *openings], key=lambda loss: loss.start), []
     drawing = tuple(loss for loss in trips if not loss.charging)
     return drawing, tuple(loss for loss in trips if loss.charging), tuple(openings)
-
-
-def _fall(current: Floats, reported: int) -> int:
-    """Return where the current fell to nothing in the second before the switch was reported open."""
-    first = max(reported - round(_FALL_S / STEP_S), 0)
-    steps = np.diff(np.abs(current[first : reported + 3]))
-    return first + int(np.argmin(steps)) + 1 if len(steps) and steps.min() <= -_LEAST_FALL_A else reported
 
 
 def _loss(start: int, end: int, upward: bool, by_switch: bool | None, current: Floats) -> SupplyLoss:

@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 
 from telemetry.analysis.fault_isolation.drive import Floats
-from telemetry.analysis.fault_isolation.foot_path import IN_USE, Departure, departures, shaking
+from telemetry.analysis.fault_isolation.foot_path import Departure, departures, shaking
 from telemetry.analysis.fault_isolation.point_process import log_mean
 from telemetry.analysis.fault_isolation.response import PedalRange
 
@@ -36,10 +36,10 @@ _PLAIN, _WORN, _OF_WORN = 2.8, 2.5, -1.0
 """Evidence from which one departure counts by itself, from which those of a band are a worn track's together, and
 that is enough for one of a worn track: of those with so little about half are, in the band and beside it."""
 _TOGETHER_S = 0.1  # between departures that are one jitter
-_FASTEST_PER_S, _THIRD, _SLIGHT = 4.0, 3, 0.3
-"""Travels a second that any foot may move; the third fastest move is the foot's, for two may be faults; of two steps
-on end the smaller is so much of the larger in a movement."""
-_LEAST_COUNTED, _USUAL_KICK, _LEAST_KICK, _LARGE = 50, 0.03, 0.015, 0.15
+_FASTEST_PER_S = 4.0
+"""Travels a second that any foot may move."""
+_KICK, _KICK_SPREADS = 0.03, 2.2
+"""How far the ground kicks a foot now and then, share of travel; more where it is shaken: 97 % are less."""
 _REVERSALS, _REVERSED, _REVERSALS_PER_S = 3, 0.2, 7.0
 """A foot turns round less often; quick tapping is about 6 taps a second, of a finger (from memory)."""
 _REST = 0.02
@@ -98,39 +98,11 @@ def pedal_trace(t: Floats, pedal: Floats, limits: PedalRange) -> tuple[PedalFaul
         return ()
     lowest = -max(8 * noise, 0.05)  # below that no foot can be
     surprise, spread = shaking(travel, noise)
-    fastest = _foot_speed(np.diff(travel), period)
+    fastest = _FASTEST_PER_S * period
     found = departures(travel, surprise, spread, lowest, fastest, period)
-    kick = _usual_kick(travel, surprise, found)
     gap = np.diff(t) > _GAP_PERIODS * period
     whole = [each for each in found if not gap[each.left : each.back].any()]
-    return tuple(_weighed(t, travel, spread, each, lowest, fastest, kick, period) for each in whole)
-
-
-def _foot_speed(step: Floats, period_s: float) -> float:
-    """Return the furthest that this foot moved from reading to reading, share of travel, as it did several times.
-
-    A movement of a foot takes more than one reading: two steps on end in the same direction, neither of them slight.
-    A foot that was never quick in the drive could still have been.
-
-    Args:
-        step: from reading to reading (n,), share of travel.
-        period_s: seconds between them.
-    """
-    one, two = np.abs(step[1:]), np.abs(step[:-1])
-    moved = (np.sign(step[1:]) == np.sign(step[:-1])) & (np.minimum(one, two) > _SLIGHT * np.maximum(one, two))
-    quick = np.sort(np.maximum(one, two)[moved])
-    return max(float(quick[-_THIRD]) if len(quick) > _THIRD else 0.0, _FASTEST_PER_S * period_s)
-
-
-def _usual_kick(travel: Floats, surprise: Floats, found: Sequence[Departure]) -> float:
-    """Return how far the ground kicks this foot now and then (97 % are less), share of travel, large jumps aside."""
-    counted = travel > IN_USE
-    for each in found:
-        if np.abs(np.diff(travel[each.left : each.back + 1])).max() > _LARGE:
-            counted[each.left : each.back + 2] = False
-    if counted.sum() <= _LEAST_COUNTED:
-        return _USUAL_KICK
-    return max(float(np.quantile(np.abs(surprise[counted]), 0.97)), _LEAST_KICK)
+    return tuple(_weighed(t, travel, spread, each, lowest, fastest, period) for each in whole)
 
 
 def _edge(step: float, before: float, after: float, fastest: float) -> float:
@@ -147,12 +119,13 @@ def _edge(step: float, before: float, after: float, fastest: float) -> float:
 
 
 def _weighed(
-    t: Floats, x: Floats, spread: Floats, at: Departure, lowest: float, fastest: float, kick: float, period_s: float
+    t: Floats, x: Floats, spread: Floats, at: Departure, lowest: float, fastest: float, period_s: float
 ) -> PedalFault:
     """Weigh a departure: t in seconds (n,), x the travel, ``spread`` by ``shaking``, ``lowest`` that of a foot."""
+    kick = max(_KICK, _KICK_SPREADS * float(spread[at.left]))
     inside, steps = x[at.left + 1 : at.back], np.diff(x[at.left : at.back + 1])
     size, seconds = np.abs(steps), min((at.back - at.left - 1) * period_s, _LONGEST_S)
-    large = np.sign(steps[size > max(5 * float(spread[at.left]), 2 * kick, 0.05, _REVERSED * float(size.max()))])
+    large = np.sign(steps[size > max(5 * float(spread[at.left]), 2 * kick, _REVERSED * float(size.max()))])
     reversals = int(np.count_nonzero(large[1:] != large[:-1]))
     to_and_fro = reversals >= max(_REVERSALS, _REVERSALS_PER_S * len(steps) * period_s)
     level = float(np.median(inside))

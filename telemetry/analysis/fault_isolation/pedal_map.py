@@ -14,8 +14,7 @@ import numpy as np
 
 from telemetry.analysis.fault_isolation.drive import STEP_S, Floats, Indices
 
-_TORQUE_KNOTS = (0.0, 0.06, 0.15, 0.3, 0.5, 0.75, 1.0)
-_VOLTAGE_KNOTS = (0.0, 0.03, 0.08, 0.16, 0.3, 0.55, 1.0)
+_KNOTS: Floats = np.array([0.0, 0.03, 0.08, 0.16, 0.3, 0.55, 1.0])
 _AT_REST = 0.01
 _ALL = slice(None)
 
@@ -73,8 +72,8 @@ def terms(travel: Floats, speed: Floats | None, how: Follows) -> Terms:
     """
     moved = shifted(travel, how.dead)
     if speed is None:
-        return Terms(_ramps(moved, _TORQUE_KNOTS), np.ones((len(moved), 1)), np.zeros((len(moved), 0)), how.lag_s)
-    ramps = _ramps(moved - how.ratio * speed, _VOLTAGE_KNOTS if how.ratio > 0 else _TORQUE_KNOTS)
+        return Terms(_ramps(moved), np.ones((len(moved), 1)), np.zeros((len(moved), 0)), how.lag_s)
+    ramps = _ramps(moved - how.ratio * speed)
     resting = (moved < _AT_REST).astype(np.float64)
     braking = np.stack([-resting * np.minimum(4 * speed, 1.0), -resting * speed], axis=1)
     part = np.clip(speed, 0.0, 1.0)
@@ -82,9 +81,9 @@ def terms(travel: Floats, speed: Floats | None, how: Follows) -> Terms:
     return Terms(ramps, np.stack(hats, axis=1), braking, how.lag_s)
 
 
-def _ramps(values: Floats, shares: tuple[float, ...]) -> Floats:
-    """Return how far (n, pieces) each piece between ``shares`` of the highest value is passed, 0 to 1."""
-    knots = np.array(shares) * max(float(np.quantile(values, 0.995)), 0.1)
+def _ramps(values: Floats) -> Floats:
+    """Return how far (n, pieces) each piece between knots, shares of the highest value, is passed, 0 to 1."""
+    knots = _KNOTS * max(float(np.quantile(values, 0.995)), 0.1)
     return np.clip((values[:, None] - knots[:-1]) / np.diff(knots), 0.0, 1.0)
 
 

@@ -41,11 +41,6 @@ drives 98 % lie below 0.018, and no joint below 0.02."""
 _LEAST_LOADED = 40
 _RESTING, _LOADED, _CALM, _CALM_A = 0.05, 0.2, 0.25, 0.03
 _NO_NOISE = 2e-4
-_HELD_LOADED = 0.35
-_HELD_LEAST_S = 1.5
-_HELD_BAND = 0.004
-"""Voltages within this share of each other, or within the meter's noise, count as the same."""
-_HELD_MEAN_ROWS = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,35 +172,3 @@ def _instants(series: Series, start: int, rows: int, late_rows: int) -> Flags:
         read[:] = False
         read[at[(at >= 0) & (at < rows)]] = True
     return read
-
-
-def voltage_held(voltage: Floats, current: Floats, usable: Flags, path: PowerPath) -> float:
-    """Return the expected over the actual change of the voltage while it was lowest.
-
-    A controller that folds back at its low-voltage limit reduces the current until the voltage sags no further: the
-    current then changes and the voltage does not. A current limit does the opposite.
-
-    Args:
-        voltage: V (n,), NaN where unknown.
-        current: A (n,).
-        usable: rows with supply and without a stop.
-        path: the measured resistance.
-
-    Returns:
-        The change of the current at the lowest voltages of the drive times the resistance, over the width of the
-        band that they were taken from. Without a limit it is up to about 5; NaN where the load was too short.
-    """
-    mean = np.ones(_HELD_MEAN_ROWS) / _HELD_MEAN_ROWS
-    volts, amps = np.convolve(voltage, mean, "same"), np.convolve(current, mean, "same")
-    known = usable & ~np.isnan(volts)
-    if not known.any():
-        return float("nan")
-    loaded = known & (amps > _HELD_LOADED * float(np.quantile(amps[known], 0.99)))
-    if loaded.sum() * STEP_S < 2 * _HELD_LEAST_S:
-        return float("nan")
-    band = max(_HELD_BAND * path.usual_voltage, 2 * path.noise / float(np.sqrt(_HELD_MEAN_ROWS)))
-    lowest = loaded & (volts < float(np.quantile(volts[loaded], 0.01)) + 2 * band)
-    if lowest.sum() * STEP_S < _HELD_LEAST_S:
-        return float("nan")
-    low, high = np.quantile(amps[lowest], [0.1, 0.9])
-    return (float(high) - float(low)) * path.resistance / band

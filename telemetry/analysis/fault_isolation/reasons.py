@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 
-from telemetry.analysis.fault_isolation.compare import HELD, Comparison
+from telemetry.analysis.fault_isolation.compare import Comparison
 from telemetry.analysis.fault_isolation.findings import Cause
 from telemetry.analysis.fault_isolation.force_balance import GRAVITY, LEAST_EARLIER
-from telemetry.analysis.fault_isolation.observations import Observations
 from telemetry.analysis.ranges import Z90
 from telemetry.machine.sections import Machine
 from telemetry.model.time_text import clock
@@ -29,7 +29,13 @@ def reasons(cause: Cause, found: Comparison, machine: Machine | None, earlier: S
         yield from _OTHERS[cause](found)
 
 
-def _times(times: Sequence[float]) -> str:
+def _of(found: Comparison, name: str) -> list[tuple[float, Any]]:
+    """Return the events of one kind in all pieces, each with its time, s."""
+    return [(o.at(each.start), each) for o in found.parts for each in getattr(o, name)]
+
+
+def _times(events: Sequence[tuple[float, Any]]) -> str:
+    times = [t for t, _ in events]
     shown = [clock(t, tenths=True) for t in sorted(times)[:_SAID]]
     more = f" and {len(times) - _SAID} more" if len(times) > _SAID else ""
     return f"at {', '.join(shown)}{more}"
@@ -40,8 +46,7 @@ def _often(number: int) -> str:
 
 
 def _healthy(found: Comparison) -> Iterator[str]:
-    count = len(found.pedal)
-    count += sum(len(o.failings) + len(o.drawing) + len(o.braking) + len(o.openings) for o in found.parts)
+    count = len(found.pedal) + sum(len(_of(found, kind)) for kind in ("failings", "drawing", "braking", "openings"))
     if count:
         yield f"{count} event{'s' if count > 1 else ''} in the drive would have no explanation"
         return
@@ -93,33 +98,26 @@ def _controller(found: Comparison) -> Iterator[str]:
                 f"{100 * min(fold.lost, 1):.0f} % less current at the end, with full supply; check for heat"
             )
             break
-    times = [o.at(each.start) for o in found.parts for each in o.failings]
-    if not times:
+    drops = _of(found, "failings")
+    if not drops:
         yield f"the current followed the throttle, {answers[0].delay_s:.2f} s behind it"
         return
-    yield f"the current dropped with the throttle held {_often(len(times))}, {_times(times)}"
-    worst = max((each for o in found.parts for each in o.failings), key=lambda short: short.significance)
+    yield f"the current dropped with the throttle held {_often(len(drops))}, {_times(drops)}"
+    worst = max((each for _, each in drops), key=lambda short: short.significance)
     yield (
         f"the throttle asked for {worst.asked:.0f} A and {100 * min(worst.missing, 1):.0f} % of it was missing, "
         f"{worst.significance:.0f} times the usual scatter"
     )
     drives = [o.drive for o in found.parts]
-    if drives[0].get("discharge_allowed") is not None and not any(o.drawing for o in found.parts):
+    if drives[0].get("discharge_allowed") is not None and not _of(found, "drawing"):
         yield "the BMS did not trip, and the voltage rose as it does when a load is released"
     if drives[0].get("enable_voltage") is None:
         yield "the enable line was not recorded: a seat, brake or key switch looks the same"
 
 
-def _worst_path(found: Comparison) -> Observations | None:
-    """Return what was seen where the path to the controller wobbles most."""
-    some = [o for o in found.parts if o.path is not None]
-    return max(some, key=lambda o: o.path.joint if o.path else 0.0, default=None)
-
-
 def _connection(found: Comparison) -> Iterator[str]:
-    worst = _worst_path(found)
-    if worst is not None and worst.path is not None and "power-connection" in found.covered:
-        path = worst.path
+    path = max((o.path for o in found.parts if o.path is not None), key=lambda each: each.joint, default=None)
+    if path is not None and "power-connection" in found.covered:
         yield (
             f"the path to the controller has {path.resistance * 1000:.0f} mΩ: {100 * path.sag:.1f} % voltage drop "
             f"at {path.top_current:.0f} A"
@@ -139,34 +137,27 @@ def _connection(found: Comparison) -> Iterator[str]:
             f"{100 * max(*lost, 0.0):.1f} % of the pack's voltage is lost on the way to the controller at high "
             "current; cable, fuse and contactor take about 1 %"
         )
-    times = [o.at(loss.start) for o in found.parts for loss in o.openings]
-    if times:
-        shortest = min(loss.duration_s for o in found.parts for loss in o.openings)
+    if openings := _of(found, "openings"):
+        shortest = min(loss.duration_s for _, loss in openings)
         yield (
-            f"the controller lost its supply {_often(len(times))}, for {shortest:.2f} s or longer, without a BMS "
-            f"trip, {_times(times)}"
+            f"the controller lost its supply {_often(len(openings))}, for {shortest:.2f} s or longer, without a BMS "
+            f"trip, {_times(openings)}"
         )
 
 
 def _weak(found: Comparison, machine: Machine | None) -> Iterator[str]:
-    low = [o.at(e.start) for o in found.parts for e in o.failings if found.is_low(o, e)]
+    low = [(o.at(e.start), e) for o in found.parts for e in o.failings if found.is_low(o, e)]
     if low:
         yield (
             f"the current stopped with the throttle held {_often(len(low))}, at the lowest voltage of the drive "
             f"(below about {found.low_limit:.1f} V), {_times(low)}"
         )
-    tripped = [o.at(loss.start) for o in found.parts for loss in o.drawing]
+    tripped = _of(found, "drawing")
     if tripped and found.by_voltage > 0:
         yield f"the BMS tripped at low voltage {_often(len(tripped))}, {_times(tripped)}"
     elif tripped:
         yield f"the BMS tripped {_often(len(tripped))}, which a limit of the voltage explains less well"
-    held = max((o.held for o in found.parts if o.held == o.held), default=0.0)
-    if held > HELD:
-        yield (
-            f"at its lowest the voltage changed {held:.0f} times less with current than elsewhere: the controller "
-            "folded back to hold it"
-        )
-    elif not low and not tripped:
+    if not low and not tripped:
         yield "nothing stopped at a low voltage"
     path = max((o.path for o in found.parts if o.path is not None), key=lambda each: each.sag, default=None)
     if path is not None:
@@ -182,14 +173,13 @@ def _weak(found: Comparison, machine: Machine | None) -> Iterator[str]:
 
 
 def _switch(found: Comparison) -> Iterator[str]:
-    drawing = [(o.at(loss.start), loss) for o in found.parts for loss in o.drawing]
-    braking = sum(len(o.braking) for o in found.parts)
+    drawing, braking = _of(found, "drawing"), len(_of(found, "braking"))
     if drawing and not found.by_voltage > 0:
         amps = sorted(loss.current_before for _, loss in drawing)
         waits = sorted(loss.duration_s for _, loss in drawing)
         yield (
             f"the BMS tripped {_often(len(drawing))} at {amps[0]:.0f} to {amps[-1]:.0f} A and closed again after "
-            f"{waits[0]:.0f} to {waits[-1]:.0f} s, {_times([t for t, _ in drawing])}"
+            f"{waits[0]:.0f} to {waits[-1]:.0f} s, {_times(drawing)}"
         )
         yield (
             f"a limit of the current explains that {np.exp(min(-found.by_voltage, 7)):.0f} times as well as one of "

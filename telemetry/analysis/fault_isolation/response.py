@@ -19,7 +19,7 @@ from telemetry.analysis.fault_isolation.pedal_map import Follows, Terms, terms
 
 _LEAST_USABLE, _LEAST_TOP = 300, 0.05
 """Rows, and share of travel that is reached in them, from which a controller's response can be learnt. Ours."""
-_LEAST_RESTING = 20  # readings of a released throttle from which its rest is known; ours
+_AT_REST = 0.025  # share of the throttle's travel within which it is released; ours
 _KNOT_S, _SEARCH_KNOT_S = 4.0, 10.0
 """Other consumers' line bends so often; to tell kinds of answers apart a coarser one will do."""
 _LAGS_S = (0.03, 0.1, 0.17, 0.3)
@@ -81,19 +81,8 @@ class Response:
 
 def pedal_range(pedal: Floats) -> PedalRange:
     """Learn where the pedal rests and where it ends, from its readings (V, none NaN, at least 20)."""
-    low, high = np.quantile(pedal, [0.005, 0.998])
-    width = max(high - low, 1e-3)
-    still = np.abs(np.diff(pedal, prepend=pedal[0])) < 0.012 * width
-    still &= np.roll(still, 1) & np.roll(still, -1)
-    resting = pedal[still & (pedal < low + 0.45 * width)]
-    if len(resting) < _LEAST_RESTING:
-        return PedalRange(float(np.quantile(pedal, 0.02)), float(high), float(0.005 * width))
-    counts, edges = np.histogram(resting, bins=40)
-    smooth = np.convolve(counts, [0.5, 1.0, 0.5], "same")
-    enough = np.flatnonzero(smooth >= max(0.25 * smooth.max(), min(8.0, smooth.max())))
-    mode = int(enough[0])
-    mode += int(np.argmax(smooth[mode : mode + 3]))
-    near = resting[np.abs(resting - (edges[mode] + edges[mode + 1]) / 2) < 0.025 * width]
+    low, high = np.quantile(pedal, [0.02, 0.998])
+    near = pedal[np.abs(pedal - low) < _AT_REST * max(high - low, 1e-3)]
     rest = float(np.median(near))
     return PedalRange(rest, float(max(high, rest + 0.05)), float(np.std(near)) + 1e-4)
 

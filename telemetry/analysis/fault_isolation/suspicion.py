@@ -40,16 +40,6 @@ SUSPICIONS = (
     "output folded back, throttle steady",
 )
 """The words of the marks; a fault nearer to the throttle or the pack explains faults of the parts after it."""
-_EARLIER_WORDS = (
-    "pedal signal dropped",
-    "pedal signal jumped",
-    "pack's switch opened",
-    "voltage lost on the way",
-    "output fell away, pedal steady",
-    "pedal signal trembled",
-    "output sank, pedal as before",
-)
-"""The same in recordings of earlier versions."""
 _DROPPED, _JUMPED, _TRIPPED, _LOST, _OUTPUT, _TREMBLED, _SANK = SUSPICIONS
 _BY_KIND = {"rise": _JUMPED, "jitter": _TREMBLED}
 _LATER, _APART, _MOST_APART = 2, 5, 60
@@ -57,12 +47,12 @@ _LATER, _APART, _MOST_APART = 2, 5, 60
 most, where it goes on. All since the one before is judged then, so that nothing is missed."""
 _FIRST = 30
 """Seconds of driving from which the machine is learnt: what comes in them is not judged."""
-_SEEN, _LONG = 180, 300
-"""Seconds that are judged; and of a longer time, as often as that, for an output that folds back bit by bit. Ours."""
+_SEEN, _LONG = 180, 450
+"""Seconds that are judged; and, as often as that, of a longer time, for output that folds back bit by bit. Ours."""
 _EXPLAINED_ROWS = 30, 60
 """Before and after a loss of supply, in which output that drops is its doing."""
-_BEFORE = 2 * MICROSECONDS
-"""An event may have begun so long before readings that could be one."""
+_BEFORE, _SAME = 2 * MICROSECONDS, MICROSECONDS // 2
+"""An event may have begun so long before readings that could be one; and one that is found again lies so near."""
 _PLAIN, _USUAL_S = 4.6, 0.05
 """Natural logarithm of the odds from which an event is marked, 100 to 1; of the throttle's, more where half of the
 readings lack (by sound drives of both simulators)."""
@@ -88,7 +78,7 @@ class EarlierMarks:
 class Suspicion:
     """Adds a program's :class:`~telemetry.model.events.Mark` at the time of each suspicious event.
 
-    At most one of a kind in ten seconds, and thirty in a session.
+    At most one of a kind in ten seconds, which then says how often it came so far, and thirty in a session.
 
     Args:
         beside: what judges, one moment after the other; None: it is judged at once.
@@ -135,25 +125,21 @@ class Suspicion:
             return []
         if names := hinted(self._rows, second):
             self._hints[second] = names
-        marks = []
-        if driven % _LONG == 0:
-            marks += self._have_judged(self._judgement.of_the_output, _series(self._rows, second, _LONG), second)
+        current = self._rows["pack_current"].between((second - _FIRST) * MICROSECONDS, second * MICROSECONDS)[1]
+        folds = driven % _LONG == 0 and len(current) > 0 and np.ptp(current) > 0  # repeated old values tell of none
         first = min(self._hints, default=second)
         if first > self._judged + _MOST_APART:
             self._apart = _APART
-        if second < max(first + _LATER, self._judged + self._apart):
-            return marks
-        wanted = {name for names in self._hints.values() for name in names}
-        series = _series(self._rows, second + 1, max(_SEEN, second + 1 - first + _LATER), wanted)
-        marks += self._have_judged(self._judgement.of_events, series, first * MICROSECONDS - _BEFORE)
+        if second < max(first + _LATER, self._judged + self._apart) and not folds:
+            return []
+        wanted = _NAMES if folds else {name for names in self._hints.values() for name in names}
+        series = _series(self._rows, second + 1, max(_LONG if folds else _SEEN, second + 1 - first + _LATER), wanted)
         self._judged, self._apart = second, min(2 * self._apart, _MOST_APART)
         self._hints = {at: names for at, names in self._hints.items() if at > second - _LATER}
-        return marks
-
-    def _have_judged(self, judge: Callable[..., list[Mark]], *about: object) -> list[Mark]:
+        about = series, first * MICROSECONDS - _BEFORE, observe if folds else observe_events
         if self._beside is None:
-            return judge(*about)
-        self._awaited.append(self._beside.submit(judge, *about))
+            return self._judgement.of(*about)
+        self._awaited.append(self._beside.submit(self._judgement.of, *about))
         return []
 
 
@@ -163,48 +149,40 @@ class _Judgement:
     def __init__(self) -> None:
         self._how: Follows | None = None
         self._learnt = 0
-        self._last: dict[str, int] = {}
+        self._told: dict[str, list[int]] = {}
+        self._marked: dict[str, int] = {}
         self._count = 0
 
-    def of_the_output(self, series: SessionSeries, second: int) -> list[Mark]:
-        """Return the mark of an output that folds back bit by bit; by the answer learnt anew, before that is told."""
-        current = series.signals.get("pack_current")
-        if self._count >= MOST_MARKS or current is None:
-            return []
-        latest = current.values[current.t.searchsorted((second - _FIRST) * MICROSECONDS) :]
-        if not len(latest) or not np.ptp(latest):  # old values that are repeated tell of no output
-            return []
-        known = self._how
-        seen = observe(series, known)
-        if known is None or seen.folds_back:
-            seen = observe(series) if known is not None else seen
-            self._how = self._how if seen.response is None else seen.response.how
-        return self._marked(second * MICROSECONDS, _SANK) if seen.folds_back else []
-
-    def of_events(self, series: SessionSeries, since: int) -> list[Mark]:
+    def of(
+        self, series: SessionSeries, since: int, look: Callable[[SessionSeries, Follows | None], Observations]
+    ) -> list[Mark]:
         """Return the marks of what happened since a time, µs.
 
-        Which kind of answer to the throttle it is, is learnt again from twice as much, and before output that drops
-        is told of: by a wrong answer a sound controller seems to drop it.
+        Which kind of answer to the throttle it is, is learnt again from twice as much, and before it is told of an
+        output that drops: by a wrong answer a sound controller seems to drop it.
         """
         if self._count >= MOST_MARKS:
             return []
         driven = int(series.duration_s)
         for how in (self._how, None) if driven < 2 * self._learnt else (None,):
-            o = observe_events(series, how)
+            o = look(series, how)
             told = sorted((at, words) for at, words in _told(o) if at >= since)
             if how is None and o.response is not None:
                 self._how, self._learnt = o.response.how, driven
-            if all(words != _OUTPUT for _, words in told):
+            if not {_OUTPUT, _SANK} & {words for _, words in told}:
                 break
-        return [mark for at, words in told for mark in self._marked(at, words)]
+        return [mark for at, words in told for mark in self._marks(at, words)]
 
-    def _marked(self, t: int, words: str) -> list[Mark]:
-        if self._count >= MOST_MARKS or t - self._last.get(words, -SAME_AFTER) < SAME_AFTER:
+    def _marks(self, t: int, words: str) -> list[Mark]:
+        times = self._told.setdefault(words, [])
+        if times and t <= times[-1] + _SAME:
             return []
-        self._last[words] = t
+        times.append(t)
+        if self._count >= MOST_MARKS or t - self._marked.get(words, t - SAME_AFTER) < SAME_AFTER:
+            return []
+        self._marked[words] = t
         self._count += 1
-        return [Mark(t, words, "program")]
+        return [Mark(t, words if len(times) == 1 else f"{words}, {len(times)} so far", "program")]
 
 
 def _series(rows: Mapping[str, Trace], until: int, seconds: int, wanted: Collection[str] = _NAMES) -> SessionSeries:
@@ -228,9 +206,11 @@ def _told(o: Observations) -> Iterator[tuple[int, str]]:
     rows += [(loss, _LOST) for loss in o.openings]
     explained = around([loss for loss, _ in rows], len(o.current), *_EXPLAINED_ROWS)
     rows += [(each, _OUTPUT) for each in o.failings if each.weight > _PLAIN and not explained[each.start]]
+    if o.folds_back:
+        rows.append((RowSpan(len(o.current) - 1, len(o.current)), _SANK))
     for span, words in rows:
         yield round(o.at(span.start) * MICROSECONDS), words
 
 
 def _is_ours(event: Event) -> bool:
-    return isinstance(event, Mark) and event.by == "program" and event.text in SUSPICIONS + _EARLIER_WORDS
+    return isinstance(event, Mark) and event.by == "program" and event.text.startswith(SUSPICIONS)
