@@ -9,22 +9,20 @@ from __future__ import annotations
 import math
 from collections import Counter, defaultdict, deque
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from telemetry.alarms.priorities import PRIORITIES, Priority, priority_of
-from telemetry.alarms.states import ACTIVE, LATCHED, MASKED, WAITING
-from telemetry.machine.limits import LIMIT_SIDES, Limit
+from telemetry.alarms.standing import StandingAlarms
+from telemetry.machine.limits import Limit
 from telemetry.model.batch import Batch, Span
 from telemetry.model.cell_figures import CellFigures
 from telemetry.model.events import (
     AlarmChange,
     AlarmFinding,
-    AlarmState,
     Event,
     Gap,
     LinkChange,
@@ -34,7 +32,7 @@ from telemetry.model.events import (
     SavingChange,
     Situation,
 )
-from telemetry.model.signals import ON, cell_number
+from telemetry.model.signals import ON
 from telemetry.pipeline.cell_minute import CellMinute
 from telemetry.pipeline.link_log import LinkLog
 from telemetry.pipeline.strip import Strip
@@ -83,62 +81,6 @@ class Reading:
         return now - self.t > limit
 
 
-@dataclass(slots=True)
-class StandingAlarm:
-    """An alarm that is active, or waits to be acknowledged or reset.
-
-    Attributes:
-        change: the latest raise or rise, with value, bound, cell and reason.
-        state: how it stands.
-        warned, tripped: when each level was raised in this excursion, int microseconds; None where it was not.
-        worst: the worst value since the first row beyond the bound, in the signal's unit; NaN where there is none.
-        current: pack current as its latest level was raised, A; NaN where none was known.
-        others: lowest, or for a high limit highest, of the other cells at that moment, V; NaN likewise.
-    """
-
-    change: AlarmChange
-    state: AlarmState = "unacknowledged"
-    warned: int | None = None
-    tripped: int | None = None
-    worst: float = math.nan
-    current: float = math.nan
-    others: float = math.nan
-
-    @property
-    def since(self) -> int:
-        """When the level that it stands at was raised, int microseconds."""
-        at = self.tripped if self.change.level == "trip" else self.warned
-        return self.change.t if at is None else at
-
-    def raised(self, change: AlarmChange) -> None:
-        """Take that it was raised, or rose from warn to trip."""
-        self.change = change
-        if change.level == "trip":
-            self.tripped = change.t
-        else:
-            self.warned = change.t
-
-    @property
-    def priority(self) -> Priority:
-        """How urgent it is."""
-        return priority_of(self.change.limit, self.change.level)
-
-    @property
-    def acknowledged(self) -> bool:
-        """Whether the operator has seen it."""
-        return self.state not in WAITING
-
-    @property
-    def active(self) -> bool:
-        """Whether the limit is exceeded now; False once it has returned."""
-        return self.state in ACTIVE
-
-    @property
-    def latched(self) -> bool:
-        """Whether it stays, though it has returned, until it is reset."""
-        return self.state in LATCHED
-
-
 class Snapshot:
     """The present state of a run; see the module's docstring.
 
@@ -151,9 +93,7 @@ class Snapshot:
         first_row, last_row: times of the first and the latest measured row; None before there is one.
         readings: latest known value by signal name.
         links: latest change by source, in the order of first appearance; ``logs`` tells more of each.
-        alarms: standing alarms by (limit, signal), worst and newest first in :meth:`standing`.
-        quiet: alarms that are shelved, suppressed by design or out of service, by (limit, signal): the change that
-            made them so.
+        alarms: standing alarms by (limit, signal).
         flood: the alarm flood that is on; None where none is. ``chattering``: the latest finding by (limit, signal).
         marks, gaps, alarm_changes: the latest few.
         gaps_s: seconds of gaps by signal.
@@ -176,8 +116,7 @@ class Snapshot:
         self.readings: dict[str, Reading] = {}
         self.links: dict[str, LinkChange] = {}
         self.logs: dict[str, LinkLog] = {}
-        self.alarms: dict[tuple[str, str], StandingAlarm] = {}
-        self.quiet: dict[tuple[str, str], AlarmChange] = {}
+        self.alarms = StandingAlarms()
         self.flood: AlarmFinding | None = None
         self.chattering: dict[tuple[str, str], AlarmFinding] = {}
         self.marks: deque[Mark] = deque(maxlen=50)
@@ -207,18 +146,7 @@ class Snapshot:
         self._follow_charge()
         for event in span.events:
             self._take_event(event)
-        for alarm in self.alarms.values():
-            if alarm.active:
-                self._follow(alarm, span)
-
-    def _follow(self, alarm: StandingAlarm, span: Span) -> None:
-        """Bring the worst value of an alarm that holds up to the end of ``span``."""
-        worse = min if LIMIT_SIDES.get(alarm.change.limit) == "low" else max
-        for batch, column in span.carrying(alarm.change.signal):
-            later = column[np.searchsorted(batch.t, alarm.change.t, side="right") :]
-            later = later[~np.isnan(later)]
-            if len(later) and not math.isnan(alarm.worst):
-                alarm.worst = worse(alarm.worst, float(later.min() if worse is min else later.max()))
+        self.alarms.follow(span)
 
     def _follow_charge(self) -> None:
         """Keep from when on, and from which reported state of charge, a charge goes on."""
@@ -300,7 +228,7 @@ class Snapshot:
                 self._log(event.source).take_change(event)
             case AlarmChange():
                 self.alarm_changes.append(event)
-                self._take_alarm(event)
+                self.alarms.take(event, self._near(event.t))
             case AlarmFinding(what="flood"):
                 self.flood = event if event.state == "began" else None
             case AlarmFinding():
@@ -322,34 +250,9 @@ class Snapshot:
     def _log(self, source: str) -> LinkLog:
         return self.logs.setdefault(source, LinkLog())
 
-    def _take_alarm(self, change: AlarmChange) -> None:
-        key = (change.limit, change.signal)
-        self.quiet.pop(key, None)
-        standing = self.alarms.get(key)
-        if change.stands == "normal" or change.stands in MASKED:
-            self.alarms.pop(key, None)
-            if change.stands in MASKED:
-                self.quiet[key] = change
-        elif standing is None or (change.state == "raised" and not standing.active):
-            standing = self.alarms[key] = StandingAlarm(change, change.stands)
-            self._raise(standing, change)
-        else:
-            standing.state = change.stands
-            if change.state == "raised":  # a rise from warn to trip is news
-                self._raise(standing, change)
-            elif change.level != standing.change.level:  # what latched at trip stays so, whatever came after
-                standing.change = replace(standing.change, level=change.level)
-        if standing is not None and not math.isnan(change.worst):
-            standing.worst = change.worst
-
-    def _raise(self, alarm: StandingAlarm, change: AlarmChange) -> None:
-        """Take a raise, with what pack and other cells were at; a reading of another moment is not known then."""
-        alarm.raised(change)
-        near = {name: r.value for name, r in self.readings.items() if abs(change.t - r.t) <= _THEN}
-        alarm.current = near.get("pack_current", math.nan)
-        others = [v for name, v in near.items() if (n := cell_number(name)) is not None and n != change.cell]
-        extreme = max if LIMIT_SIDES.get(change.limit) == "high" else min
-        alarm.others = extreme(others) if others and change.cell is not None else math.nan
+    def _near(self, t: int) -> dict[str, float]:
+        """Return what was read at that moment; older and later readings are not known then."""
+        return {name: r.value for name, r in self.readings.items() if abs(t - r.t) <= _THEN}
 
     def reading(self, signal: str) -> Reading | None:
         """Return the latest known value of ``signal``, or None."""
@@ -405,17 +308,3 @@ class Snapshot:
     def failed_links(self) -> list[LinkChange]:
         """Return the latest change of each link that was lost or fell silent, in the order of first appearance."""
         return [change for change in self.links.values() if change.state in ("lost", "silent")]
-
-    def standing(self) -> list[StandingAlarm]:
-        """Return standing alarms: unacknowledged trips first, then by priority, level and state, newest first."""
-        return sorted(
-            self.alarms.values(),
-            key=lambda a: (
-                a.acknowledged or a.change.level != "trip",
-                PRIORITIES.index(a.priority),
-                a.change.level != "trip",
-                a.acknowledged,
-                not a.active,
-                -a.since,
-            ),
-        )

@@ -106,7 +106,8 @@ class LiveValues:
 def alarms_object(snapshot: Snapshot, now: int) -> dict[str, Any]:
     """Return every alarm that is active, or waits for the operator, the most urgent first."""
     standing = [
-        event_object(replace(alarm.change, stands=alarm.state), snapshot.start) for alarm in snapshot.standing()
+        event_object(replace(alarm.change, stands=alarm.state), snapshot.start)
+        for alarm in snapshot.alarms.in_order()
     ]
     return _begun("alarms", snapshot, now) | {"alarms": standing}
 

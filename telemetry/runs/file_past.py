@@ -18,8 +18,9 @@ from telemetry.model.batch import Span, Times, Values
 from telemetry.model.errors import ShakedownError
 from telemetry.model.recording import Recording
 from telemetry.model.time_text import clock
+from telemetry.pipeline.live_past import LivePast
 from telemetry.pipeline.one_source import OneSource
-from telemetry.pipeline.past import LivePast, Stretch
+from telemetry.pipeline.past import Stretch
 from telemetry.pipeline.stage import Chain
 from telemetry.runs.alarms_anew import MISTAKE, AlarmsAnew
 from telemetry.runs.past_phases import PHASE_SIGNALS, phases_of

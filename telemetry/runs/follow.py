@@ -19,7 +19,7 @@ from telemetry.model.errors import InputError, StoreError
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import judge_for
 from telemetry.pipeline.live_pacer import LivePacer
-from telemetry.pipeline.past import LivePast
+from telemetry.pipeline.live_past import LivePast
 from telemetry.pipeline.run import Operator, Run, standard_stages
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.report.printer import Printer, say

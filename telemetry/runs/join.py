@@ -28,7 +28,7 @@ from telemetry.model.recording import Recording
 from telemetry.pipeline.gather import Gather, gather_for
 from telemetry.pipeline.judge import judge_for
 from telemetry.pipeline.live_pacer import LivePacer
-from telemetry.pipeline.past import LivePast
+from telemetry.pipeline.live_past import LivePast
 from telemetry.pipeline.plan import ReplayPlan
 from telemetry.pipeline.raw_ring import RawRing, RawTail
 from telemetry.pipeline.registry import driver_for, load_driver, with_paths

@@ -18,7 +18,8 @@ from telemetry.model.batch import MICROSECONDS, Batch
 from telemetry.model.errors import ShakedownError
 from telemetry.model.events import AlarmChange
 from telemetry.model.recording import Recording
-from telemetry.pipeline.past import LivePast, Past, Stretch
+from telemetry.pipeline.live_past import LivePast
+from telemetry.pipeline.past import Past, Stretch
 from telemetry.runs.alarms_anew import AlarmsAnew
 from telemetry.runs.past_phases import PHASE_SIGNALS, phases_of
 from telemetry.store.minutes import MINUTE

@@ -13,7 +13,7 @@ from telemetry.guided.leading import Leader
 from telemetry.machine.sections import Machine, SourceSettings
 from telemetry.model.batch import Span
 from telemetry.model.clock import Clock
-from telemetry.pipeline.past import LivePast
+from telemetry.pipeline.live_past import LivePast
 from telemetry.pipeline.raw_ring import RawTail
 from telemetry.pipeline.run import Operator, Run
 from telemetry.pipeline.snapshot import Snapshot

@@ -9,11 +9,12 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 
 from telemetry.alarms.acts import MOVING, alarm_name
+from telemetry.alarms.standing import StandingAlarm
 from telemetry.guided.leading import Leader
 from telemetry.model.clock import Clock
 from telemetry.pipeline.control import RunControl
 from telemetry.pipeline.raw_ring import RawTail
-from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
+from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.alarm_keys import AlarmKeys
 from telemetry.screen.commands_box import Command, CommandsBox
 from telemetry.screen.cursor_play import CursorPlay
@@ -274,7 +275,7 @@ class Actions:
 
     def review_session(self) -> None:
         """Acknowledge an alarm that waits, for in a run that comes first; else open the chosen session."""
-        if not self._control.is_replay and any(not alarm.acknowledged for alarm in self._snapshot.standing()):
+        if not self._control.is_replay and any(not alarm.acknowledged for alarm in self._snapshot.alarms.in_order()):
             self._alarms.acknowledge(None)
         else:
             self.sessions.review_session()

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 
 from telemetry.alarms.acts import alarm_name
 from telemetry.alarms.reported import reported_beside, reported_text
+from telemetry.alarms.standing import StandingAlarm
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange, AlarmState
 from telemetry.model.time_text import clock_at, length
 from telemetry.model.words import amount_text
-from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
+from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.canvas import Canvas
 from telemetry.screen.formats import delay_text, wrapped
 from telemetry.screen.mark_entry import PLAIN
@@ -83,13 +84,13 @@ def moments_of(snapshot: Snapshot) -> list[Moment]:
     """Return all that can be chosen, from the top: standing alarms by rank, then what happened, the newest first."""
     cards = [
         Moment(alarm.since, alarm.change.limit, alarm.change.signal, alarm.change.bound, stands=True)
-        for alarm in snapshot.standing()
+        for alarm in snapshot.alarms.in_order()
     ]
     return [*cards, *(moment for moment, *_ in _past(snapshot))]
 
 
 def _badges(snapshot: Snapshot) -> list[tuple[Meaning, str]]:
-    standing = snapshot.standing()
+    standing = snapshot.alarms.in_order()
     if not standing:
         return [("normal", "no alarms") if snapshot.limits else ("caution", "no limits, so nothing is judged")]
     kinds = [alarm_meaning(alarm) for alarm in standing if alarm.active]
@@ -106,7 +107,7 @@ def _badges(snapshot: Snapshot) -> list[tuple[Meaning, str]]:
 
 def _card_rows(scene: Scene, width: int, picked: Moment | None) -> list[Row]:
     rows: list[Row] = []
-    for alarm in scene.snapshot.standing():
+    for alarm in scene.snapshot.alarms.in_order():
         change = alarm.change
         where = alarm_where(change)
         name = f"{alarm_name(change.limit)}: {where}" if where else alarm_name(change.limit)
@@ -256,7 +257,7 @@ def _past_rows(scene: Scene, width: int, picked: Moment | None) -> list[Row]:
 
 def _quiet_rows(scene: Scene, width: int) -> list[Row]:
     """Alarms that are shelved, suppressed or out of service, each with its reason: quiet is not forgotten."""
-    quiet = scene.snapshot.quiet.values()
+    quiet = scene.snapshot.alarms.quiet.values()
     if not quiet:
         return []
     rows = [heading("kept quiet")]

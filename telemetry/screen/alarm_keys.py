@@ -7,8 +7,9 @@ from functools import partial
 
 from telemetry.alarms.acts import alarm_name
 from telemetry.alarms.rules import SHELVE_CHOICES_S, longest_shelve_s
+from telemetry.alarms.standing import StandingAlarm
 from telemetry.pipeline.control import RunControl
-from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
+from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.commands_box import Command
 from telemetry.screen.keys import Need
 from telemetry.screen.prompt import ASK_US, Question
@@ -42,7 +43,7 @@ class AlarmKeys:
         return found | ({"shelved"} if self._has_shelved() else set())
 
     def _from(self, chosen: StandingAlarm | None) -> list[StandingAlarm]:
-        return [*([] if chosen is None else [chosen]), *self._snapshot.standing()]
+        return [*([] if chosen is None else [chosen]), *self._snapshot.alarms.in_order()]
 
     def acknowledge(self, chosen: StandingAlarm | None = None) -> None:
         """Acknowledge one alarm that waits; it alone, for the next one has not been read yet."""
@@ -94,7 +95,7 @@ class AlarmKeys:
     def commands(self) -> list[Command]:
         """Return what can be done to each alarm that stands: acknowledge it, shelve it for a time."""
         found = []
-        for alarm in self._snapshot.standing():
+        for alarm in self._snapshot.alarms.in_order():
             name = alarm_name(alarm.change.limit)
             if not alarm.acknowledged:
                 found.append(Command(f"acknowledge {name}", "", partial(self.acknowledge, alarm)))
@@ -104,4 +105,4 @@ class AlarmKeys:
         return found
 
     def _has_shelved(self) -> bool:
-        return any(change.stands == "shelved" for change in self._snapshot.quiet.values())
+        return any(change.stands == "shelved" for change in self._snapshot.alarms.quiet.values())

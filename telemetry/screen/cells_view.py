@@ -97,7 +97,7 @@ def _findings(canvas: Canvas, scene: Scene, picked: Cell) -> int:
     """Draw above the last row what alarms and comparison say, then the chosen cell; return how many rows."""
     width = canvas.width - 2
     rows: list[tuple[str, str]] = []
-    for alarm in scene.snapshot.standing():
+    for alarm in scene.snapshot.alarms.in_order():
         is_in_band = scene.headline is not None and not alarm.acknowledged
         if not is_in_band and (alarm.change.cell is not None or alarm.change.limit.startswith("cell-")):
             lines = wrapped(alarm_act(alarm, scene.snapshot).do, width)

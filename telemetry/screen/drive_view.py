@@ -7,9 +7,9 @@ from functools import lru_cache
 
 import numpy as np
 
+from telemetry.alarms.standing import StandingAlarm
 from telemetry.model.batch import MICROSECONDS
 from telemetry.model.time_text import length
-from telemetry.pipeline.snapshot import StandingAlarm
 from telemetry.pipeline.strip import Strip
 from telemetry.screen.band import band_lines, draw_band
 from telemetry.screen.canvas import Canvas
@@ -232,7 +232,7 @@ def _status_of(scene: Scene, lanes: tuple[Lane, ...], sound_note: str) -> Status
 
     """
     snapshot = scene.snapshot
-    standing = snapshot.standing()
+    standing = snapshot.alarms.in_order()
     said = _of_alarm(scene, standing) if standing else ""
     if snapshot.flood is not None:
         return Status("caution", (f"FLOOD: {snapshot.flood.count} alarms in 10 min", "FLOOD"), said)

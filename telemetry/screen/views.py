@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from telemetry.model.time_text import clock_at
-from telemetry.pipeline.past import LivePast
+from telemetry.pipeline.live_past import LivePast
 from telemetry.screen.alarm_cards import draw_alarms
 from telemetry.screen.band import BAND_ROWS, band_lines, draw_band
 from telemetry.screen.canvas import Canvas

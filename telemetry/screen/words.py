@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 
 from telemetry.alarms.acts import MOVING, Act, act_for, act_of, alarm_name
 from telemetry.alarms.reported import FAULT_LIMIT, reported_beside
+from telemetry.alarms.standing import StandingAlarm
 from telemetry.model.errors import printable
 from telemetry.model.events import AlarmChange, AlarmState, LinkState
 from telemetry.model.signals import cell_number
 from telemetry.model.time_text import clock_at
 from telemetry.model.words import amount_text
-from telemetry.pipeline.snapshot import Snapshot, StandingAlarm
+from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.theme import Meaning
 from telemetry.screen.units import Units
 
@@ -101,7 +102,7 @@ def headline(snapshot: Snapshot, now: int) -> Headline | None:
     An alarm whose act has no word can wait for the next stop; it keeps to the status line. A link that never lived
     has nothing to stop for: its reason is said in place of an act.
     """
-    waiting = [alarm for alarm in snapshot.standing() if not alarm.acknowledged and is_urgent(alarm, snapshot)]
+    waiting = [alarm for alarm in snapshot.alarms.in_order() if not alarm.acknowledged and is_urgent(alarm, snapshot)]
     worst = next(iter(waiting), None)
     if worst is None or worst.change.level != "trip":
         for link in snapshot.failed_links():
@@ -200,7 +201,7 @@ def quiet_text(change: AlarmChange) -> str:
 
 def quiet_count(snapshot: Snapshot) -> str:
     """Return how many alarms are quiet, and why, in a few words; empty where none is."""
-    counted = Counter(change.stands for change in snapshot.quiet.values())
+    counted = Counter(change.stands for change in snapshot.alarms.quiet.values())
     words: dict[AlarmState, str] = {
         "shelved": "shelved",
         "suppressed by design": "suppressed",

@@ -78,7 +78,7 @@ async def child(mode: str, seconds: float) -> float:
     from telemetry.pipeline.gather import Gather
     from telemetry.pipeline.judge import Judge
     from telemetry.pipeline.live_pacer import LivePacer
-    from telemetry.pipeline.past import LivePast
+    from telemetry.pipeline.live_past import LivePast
     from telemetry.pipeline.run import Operator, Run, standard_stages
     from telemetry.screen.dashboard import Dashboard
     from telemetry.screen.terminal import TerminalScreen

@@ -15,7 +15,7 @@ from telemetry.model.events import AlarmChange
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import Judge
 from telemetry.pipeline.live_pacer import LivePacer
-from telemetry.pipeline.past import LivePast
+from telemetry.pipeline.live_past import LivePast
 from telemetry.pipeline.run import Operator, Run, standard_stages
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.pipeline.supervisor import Supervisor

@@ -30,7 +30,7 @@ from telemetry.model.batch import Batch, merged
 from telemetry.model.clock import ManualClock
 from telemetry.pipeline.gather import Gather
 from telemetry.pipeline.judge import judge_for
-from telemetry.pipeline.past import LivePast
+from telemetry.pipeline.live_past import LivePast
 from telemetry.pipeline.plan import Inbox
 from telemetry.pipeline.run import Run, standard_stages
 from telemetry.pipeline.snapshot import Snapshot

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.errors import InputError
 from telemetry.model.events import AlarmChange, Gap, LinkChange, Mark, MarkChange
-from telemetry.pipeline.past import CHUNK_ROWS, LivePast
+from telemetry.pipeline.live_past import CHUNK_ROWS, LivePast
 
 START = 1_700_000_000_000_000
 SECOND = 1_000_000

@@ -55,11 +55,11 @@ async def test_enter_acknowledges_the_alarm_that_is_chosen(rig: Any) -> None:
         await two_alarms(rig)
         await pilot.press("4", "down", "enter")
         rig.close()
-        seen = {alarm.change.limit: alarm.acknowledged for alarm in rig.snapshot.standing()}
+        seen = {alarm.change.limit: alarm.acknowledged for alarm in rig.snapshot.alarms.in_order()}
         assert seen == {"cell-voltage-low": False, "pack-voltage-low": True}
         await pilot.press("z", "1")
         rig.close()
-        assert [change.limit for change in rig.snapshot.quiet.values() if change.stands == "shelved"] == [
+        assert [change.limit for change in rig.snapshot.alarms.quiet.values() if change.stands == "shelved"] == [
             "pack-voltage-low"
         ]
 
@@ -72,7 +72,7 @@ async def test_a_click_chooses_a_card_and_one_on_the_footer_presses_its_key(rig:
         footer = rig.rows()[-1]
         await pilot.click(offset=(footer.index("acknowledge") + 2, 39))
         rig.close()
-        seen = {alarm.change.limit: alarm.acknowledged for alarm in rig.snapshot.standing()}
+        seen = {alarm.change.limit: alarm.acknowledged for alarm in rig.snapshot.alarms.in_order()}
         assert seen == {"cell-voltage-low": False, "pack-voltage-low": True}
 
 

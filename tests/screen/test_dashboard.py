@@ -53,23 +53,23 @@ async def test_a_trip_stands_huge_until_acknowledged(rig: Any, size: tuple[int, 
         assert not holds(rig.rows(), word)
         assert "■ low cell voltage: cell 8, 2.400 V, ack" in rig.text()
         assert "Release the throttle and stop where it is safe." in rig.text()
-        assert [alarm.acknowledged for alarm in rig.snapshot.standing()] == [True]
+        assert [alarm.acknowledged for alarm in rig.snapshot.alarms.in_order()] == [True]
 
 
 async def test_enter_acknowledges_what_stands_first_and_only_that(rig: Any) -> None:
     async with rig.screen.run_test(size=(80, 24)) as pilot:
         await rig.drive(4, lowest=2.4, **(SOUND | {"pack_voltage": 19.0}))
-        first = rig.snapshot.standing()[0].change.limit
+        first = rig.snapshot.alarms.in_order()[0].change.limit
         await pilot.press("enter")
         rig.close()
-        state = {alarm.change.limit: alarm.acknowledged for alarm in rig.snapshot.standing()}
+        state = {alarm.change.limit: alarm.acknowledged for alarm in rig.snapshot.alarms.in_order()}
         assert state == {
             "cell-voltage-low": first == "cell-voltage-low",
             "pack-voltage-low": first != "cell-voltage-low",
         }
         await pilot.press("enter", "enter")
         rig.close()
-        assert all(alarm.acknowledged for alarm in rig.snapshot.standing())
+        assert all(alarm.acknowledged for alarm in rig.snapshot.alarms.in_order())
         assert "no alarm waits" in rig.text()
 
 
@@ -128,12 +128,12 @@ async def test_shelving_asks_how_long_ends_by_itself_and_is_not_forgotten(rig: A
         await rig.after(290.0, **low)
         assert not rig.snapshot.alarms
         await rig.after(11.0, **low)
-        assert [alarm.state for alarm in rig.snapshot.standing()] == ["unacknowledged"]
+        assert [alarm.state for alarm in rig.snapshot.alarms.in_order()] == ["unacknowledged"]
         await pilot.press("z", "3")
         rig.close()
         await pilot.press("u")
         rig.close()
-        assert [alarm.state for alarm in rig.snapshot.standing()] == ["unacknowledged"]
+        assert [alarm.state for alarm in rig.snapshot.alarms.in_order()] == ["unacknowledged"]
         assert not rig.snapshot.marks
 
 

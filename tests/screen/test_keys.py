@@ -47,7 +47,7 @@ async def marked(rig: Any, pilot: Any) -> None:
 async def shelved(rig: Any, pilot: Any) -> None:
     await pilot.press("z", "1")
     rig.close()
-    assert any(change.stands == "shelved" for change in rig.snapshot.quiet.values())
+    assert any(change.stands == "shelved" for change in rig.snapshot.alarms.quiet.values())
 
 
 async def latched(rig: Any, pilot: Any) -> None:
@@ -56,7 +56,7 @@ async def latched(rig: Any, pilot: Any) -> None:
     for _ in range(3):
         await pilot.press("enter")
         rig.close()
-    assert any(alarm.latched and alarm.acknowledged for alarm in rig.snapshot.standing())
+    assert any(alarm.latched and alarm.acknowledged for alarm in rig.snapshot.alarms.in_order())
 
 
 async def led(rig: Any, pilot: Any) -> None:
@@ -144,10 +144,10 @@ def last_row(rig: Any) -> str:
 EFFECTS: dict[str, tuple[Step, Callable[[Any], Any]]] = {
     "mark": (nothing, lambda rig: [mark.text for mark in rig.snapshot.marks] == ["mark"]),
     "take_mark_back": (marked, lambda rig: [mark.taken_back for mark in rig.snapshot.marks] == [True]),
-    "acknowledge": (nothing, lambda rig: [a.acknowledged for a in rig.snapshot.standing()].count(True) == 1),
+    "acknowledge": (nothing, lambda rig: [a.acknowledged for a in rig.snapshot.alarms.in_order()].count(True) == 1),
     "shelve": (nothing, lambda rig: "1 5 min   2 15 min   3 60 min" in rig.rows()[-1]),
-    "unshelve": (shelved, lambda rig: not any(c.stands == "shelved" for c in rig.snapshot.quiet.values())),
-    "reset": (latched, lambda rig: not any(alarm.latched for alarm in rig.snapshot.standing())),
+    "unshelve": (shelved, lambda rig: not any(c.stands == "shelved" for c in rig.snapshot.alarms.quiet.values())),
+    "reset": (latched, lambda rig: not any(alarm.latched for alarm in rig.snapshot.alarms.in_order())),
     "cursor_left": (looked_back, lambda rig: moved(rig) == -1),
     "cursor_right": (looked_back, lambda rig: moved(rig) == 1),
     "window_left": (looked_back, lambda rig: window(rig).cursor == 0),
@@ -311,7 +311,7 @@ async def test_a_command_is_found_by_typing_and_run(rig: Any) -> None:
         await begun(rig, pilot, "1")
         await pilot.press("c", *"shelve", "space", *"pac", "space", *"15", "enter")
         rig.close()
-        quiet = [c for c in rig.snapshot.quiet.values() if c.stands == "shelved"]
+        quiet = [c for c in rig.snapshot.alarms.quiet.values() if c.stands == "shelved"]
         assert [(c.limit, c.why) for c in quiet] == [("pack-voltage-low", "by the operator for 15 min")]
         assert not rig.snapshot.marks, "a blank is typed here"
 

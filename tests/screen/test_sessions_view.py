@@ -245,7 +245,7 @@ async def test_a_waiting_alarm_is_acknowledged_before_a_session_is_opened(
         await rig.drive(4, lowest=2.4, pack_voltage=25.4)
         await pilot.press("6", "enter")
         rig.close()
-        assert [alarm.acknowledged for alarm in rig.snapshot.standing()] == [True]
+        assert [alarm.acknowledged for alarm in rig.snapshot.alarms.in_order()] == [True]
 
 
 async def test_no_alarm_of_a_replay_keeps_a_session_from_being_opened(
@@ -257,7 +257,7 @@ async def test_no_alarm_of_a_replay_keeps_a_session_from_being_opened(
     )
     async with rig.screen.run_test(size=(120, 40)) as pilot:
         await rig.drive(4, lowest=2.4, pack_voltage=25.4)
-        assert any(not alarm.acknowledged for alarm in rig.snapshot.standing())
+        assert any(not alarm.acknowledged for alarm in rig.snapshot.alarms.in_order())
         await pilot.press("6", "down", "enter")
         assert opened == [4]
 

@@ -54,7 +54,9 @@ def told(name: str) -> Scene:
     snapshot.marks += [Mark(START + 20 * SECOND, "steep bit"), Mark(START + 30 * SECOND, "hill", taken_back=True)]
     snapshot.gaps.append(Gap(START + 60 * SECOND, "pack", "pack_current", START + 56 * SECOND))
     quiet = AlarmChange(START + 40 * SECOND, "soc-low", "soc_lower_bound", "warn", "shelved", 19.0, 20.0)
-    snapshot.quiet["soc-low", "soc_lower_bound"] = replace(quiet, stands="shelved", why="by the operator for 15 min")
+    snapshot.alarms.quiet["soc-low", "soc_lower_bound"] = replace(
+        quiet, stands="shelved", why="by the operator for 15 min"
+    )
     return scene
 
 

@@ -10,7 +10,8 @@ import numpy as np
 from telemetry.analysis.stretch import StretchFigures
 from telemetry.model.batch import Batch, Group, Span
 from telemetry.model.events import AlarmChange, Event, Gap, Mark, Situation
-from telemetry.pipeline.past import LivePast, Past
+from telemetry.pipeline.live_past import LivePast
+from telemetry.pipeline.past import Past
 from telemetry.pipeline.snapshot import Snapshot
 from telemetry.screen.scene import Scene
 from telemetry.screen.span_figures import SpanFigures, span_items

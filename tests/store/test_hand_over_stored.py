@@ -10,7 +10,7 @@ import pytest
 from telemetry.analysis.columns import Pieces
 from telemetry.analysis.series import read_series
 from telemetry.model.batch import MICROSECONDS
-from telemetry.pipeline.past import LivePast
+from telemetry.pipeline.live_past import LivePast
 from telemetry.recordings.table import Table
 from telemetry.store.reader import StoreReader
 from telemetry.store.writer import StoreWriter
