@@ -242,8 +242,8 @@ STEPS: Final = (
         "run-to-low",
         "Run to low",
         ("WORK", "KEEP ON"),
-        "From full: usual work to the low-charge warning, on to fold-back near the shed, then key off and"
-        " rest for half an hour."
+        "From full: usual work to the low-charge warning, on to fold-back near the shed, then key off, mark"
+        " 'key off' and rest for half an hour."
         " Stop at fold-back, at the first cell's warning or at 5 %. Read the controller's own minimum in its sheet;"
         " do not drive to it.",
         "a full charge and a rest near empty in one recording",

@@ -7,6 +7,7 @@ convert. Current is **positive out of the pack** (discharge) and negative into i
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Container
 from dataclasses import dataclass
 from functools import cache, lru_cache
@@ -250,8 +251,9 @@ def is_identifier(name: str) -> bool:
 
 
 def extra_name(name: str) -> str:
-    """Return ``extra_NAME`` for a column outside the vocabulary, with everything unfit made an underscore."""
-    clean = re.sub(r"[^a-z0-9]+", "_", name.lower(), flags=re.ASCII).strip("_") or "column"
+    """Return ``extra_NAME`` for a column outside the vocabulary, without accents; all else unfit is an underscore."""
+    plain = re.sub(r"[\u0300-\u036f]", "", unicodedata.normalize("NFKD", name)).lower()
+    clean = re.sub(r"[^a-z0-9]+", "_", plain, flags=re.ASCII).strip("_") or "column"
     return (clean if clean.startswith(EXTRA_PREFIX) else EXTRA_PREFIX + clean)[:63]
 
 

@@ -70,8 +70,7 @@ def write_recording(
         for span in recording.spans(_SPAN_ROWS):
             t, values = table.rows(span)
             if len(t):
-                sink.write(t - origin, values)
-                written += len(t)
+                written += sink.write(t - origin, values)
     if sink.left_out and warn is not None:
         named = ", ".join(sink.left_out[:_NAMED]) + (
             f" and {more} more" if (more := len(sink.left_out) - _NAMED) > 0 else ""
@@ -105,8 +104,8 @@ class Sink(Protocol):
 
     def __exit__(self, *failure: object) -> None: ...
 
-    def write(self, t: Times, values: Values) -> None:
-        """Write rows; ``t`` in microseconds, from 1970 or from the start by the basis."""
+    def write(self, t: Times, values: Values) -> int:
+        """Write rows, ``t`` in microseconds from 1970 or from the start; return how many the format takes."""
 
 
 Written = Literal[".csv", ".csv.gz", ".parquet", ".jsonl", ".jsonl.gz", ".bdf.csv", ".bdf.parquet", ".gpx"]

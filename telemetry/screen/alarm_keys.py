@@ -61,7 +61,7 @@ class AlarmKeys:
         """Return the question for how long to shelve an alarm, asked at wall time ``now``; None where none stands."""
         alarm = next(iter(self._from(chosen)), None)
         if alarm is None:
-            self._say("no alarm stands that could be shelved")
+            self._say("there is no alarm to shelve")
             return None
         name = alarm_name(alarm.change.limit)
         text = f"shelve {name} for: 1 5 min   2 15 min   3 60 min; any other key leaves it"

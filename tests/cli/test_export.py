@@ -175,9 +175,12 @@ def test_the_battery_data_format(store, tmp_path, name, capsys) -> None:
     np.testing.assert_array_equal(amps, -drive()[0].values[:, 1])  # positive while charging
 
 
-def test_a_track(store, tmp_path) -> None:
+def test_a_track(store, tmp_path, capsys) -> None:
     out = tmp_path / "mow.gpx"
     assert main(["export", "1", str(out)]) == 0
+    points = out.read_text().count("<trkpt")
+    assert f"{points} rows written" in capsys.readouterr().out
+    assert points < ROWS
     root = ElementTree.parse(out).getroot()
     space = {"g": "http://www.topografix.com/GPX/1/1"}
     points = root.findall("g:trk/g:trkseg/g:trkpt", space)

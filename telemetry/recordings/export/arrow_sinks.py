@@ -69,7 +69,7 @@ class OwnSink(_ArrowSink):
         fields = [time, *(pa.field(name, pa.float64(), metadata={"unit": unit_of(name)}) for name in names)]
         super().__init__(stream, suffix, pa.schema(fields, metadata=dict(metadata or {})))
 
-    def write(self, t: Times, values: Values) -> None:
+    def write(self, t: Times, values: Values) -> int:
         """Write rows; ``t`` in microseconds."""
         import pyarrow as pa
 
@@ -80,6 +80,7 @@ class OwnSink(_ArrowSink):
         else:
             time = pa.array(t, self._schema.field(0).type)
         self.put([time], values)
+        return len(t)
 
 
 class BdfSink(_ArrowSink):
@@ -101,7 +102,7 @@ class BdfSink(_ArrowSink):
         )
         self.left_out = tuple(name for name in names if name not in labels)
 
-    def write(self, t: Times, values: Values) -> None:
+    def write(self, t: Times, values: Values) -> int:
         """Write rows; ``t`` in microseconds."""
         import pyarrow as pa
 
@@ -110,6 +111,7 @@ class BdfSink(_ArrowSink):
         start = self._start if self._basis == "absolute" else 0
         times = [(t[known] - start) / 1e6, *([t[known] / 1e6] if self._basis == "absolute" else [])]
         self.put([pa.array(each) for each in times], kept[known])
+        return int(np.count_nonzero(known))
 
 
 def unit_of(name: str) -> str:

@@ -56,12 +56,13 @@ class JsonLinesSink:
         if self._packed is not None:
             self._packed.close()
 
-    def write(self, t: Times, values: Values) -> None:
+    def write(self, t: Times, values: Values) -> int:
         """Write rows; ``t`` in microseconds from 1970 or from the start."""
         for when, row in zip(t.tolist(), values.tolist(), strict=True):
             time = {"t": when / 1e6} if self._basis == "relative" else {"time": utc(when)}
             known = {name: value for name, value in zip(self._names, row, strict=True) if value == value}
             self._stream.write(json.dumps(time | known).encode() + b"\n")
+        return len(t)
 
 
 class GpxSink:
@@ -84,7 +85,7 @@ class GpxSink:
         track = "<trk><trkseg>\n" + "".join(self._points) + "</trkseg></trk>\n"
         self._stream.write((head + "".join(self._waypoints) + track + "</gpx>\n").encode())
 
-    def write(self, t: Times, values: Values) -> None:
+    def write(self, t: Times, values: Values) -> int:
         """Write the places among these rows."""
         known = np.isfinite(values[:, self._places]).all(axis=1)
         for when, row in zip(t[known].tolist(), values[known].tolist(), strict=True):
@@ -95,3 +96,4 @@ class GpxSink:
                 at = f"<time>{utc(mark.t)}</time>" if self._basis == "absolute" else ""
                 self._waypoints.append(f"<wpt {place}>{at}<name>{escape(mark.text or 'mark')}</name></wpt>\n")
             self._points.append(f"<trkpt {place}>{time}</trkpt>\n")
+        return int(np.count_nonzero(known))

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from telemetry.model.signals import cell_name, find_signal
 from telemetry.recordings.foreign.column_units import Conversion, conversion_of, parted
 
-_PARTS = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|\d+|[^\W\d_]+")
+_PARTS = re.compile(r"[A-Z]+(?![^\W\d_A-Z])|[A-Z]?[^\W\d_A-Z]+|\d+")
 _COMPOUND = re.compile(r"(?<=[a-z])(spannung|strom|temperatur|drehzahl)", re.IGNORECASE)
 """The last part of German compounds, such as Akkuspannung."""
 
@@ -71,7 +71,7 @@ _RULES = (
     _rule(
         "soc_reported",
         "%",
-        "soc so_c state_of_charge ladezustand charge+level|state battery+level|percent|charge",
+        "soc so_c state_of_charge ladezustand füllstand charge+level|state battery+level|percent|charge",
         _SET,
     ),
     _rule("latitude", "deg", "lat latitude"),
@@ -164,7 +164,7 @@ def _agrees(stated: Conversion | None, unit: str) -> bool:
     return stated is None or stated.unit == unit
 
 
-_SPOKEN = {"rpm": "rpm", "%": "percent", "degC": "temp", "W": "power"}
+_SPOKEN = {"rpm": "rpm", "%": "percent", "degC": "temp", "W": "power", "km/h": "speed"}
 """Units that say what is measured: a word of the name like any other."""
 _OF_UNIT = ("pack_voltage", "pack_current", "soc_reported", "vehicle_speed", "motor_speed")
 """What a column is whose name is its unit and nothing else."""

@@ -1,7 +1,7 @@
 """A table that another logger wrote as a recording, read by its column map.
 
 What cannot be used is counted by its reason and told at the end with the first place; it never ends the reading. Rows
-that come late by up to ``SORT_WITHIN_S`` are put in order.
+that come late by up to ``SORT_WITHIN_S`` are put in order, and those that share a time lie evenly up to the next.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from telemetry.model.recording import TimeBasis
 from telemetry.recordings.columns import Columns
 from telemetry.recordings.file_recording import FileRecording, Rows
 from telemetry.recordings.foreign.column_map import ColumnMap
+from telemetry.recordings.foreign.even_times import EvenTimes
 from telemetry.recordings.foreign.number_cells import numbers_of
 from telemetry.recordings.foreign.parquet_cells import is_parquet, parquet_cells
 from telemetry.recordings.foreign.text_cells import text_cells
@@ -75,7 +76,7 @@ class MappedTable(FileRecording):
     def _read(self) -> Iterator[Rows]:
         self._bad, self._first_bad = Counter[str](), dict[str, str]()
         order = InOrder(round(SORT_WITHIN_S * 1e6), counts_from_first=not self._map.is_absolute)
-        self._zone = LocalTime(self._map.zone)
+        even, self._zone = EvenTimes(), LocalTime(self._map.zone)
         blocks = LineBlocks(self.path, self.file, self._map.encoding)
         if is_parquet(self.path):
             tables = parquet_cells(self.path, self.file, self._map.header)
@@ -93,8 +94,9 @@ class MappedTable(FileRecording):
             rows_before += len(t)
             last_clock = int(t[known][-1]) if known.any() else last_clock
             self._note_lines_without_time(cells, known)
-            yield self._rows(*order.take(t[known], values[known]))
-        yield self._rows(*order.rest(), note=self._told(order, blocks.cut))
+            yield self._rows(*even.take(*order.take(t[known], values[known])))
+        rows = even.take(*order.rest(), is_last=True)
+        yield self._rows(*rows, note=self._told(order, even, blocks.cut))
 
     def _rows(self, t: Times, values: Values, note: str | None = None) -> Rows:
         return Rows(t, values, lambda row: f"row {row + 1}", note=note)
@@ -157,14 +159,16 @@ class MappedTable(FileRecording):
         self._bad[what] += number
         self._first_bad.setdefault(what, first)
 
-    def _told(self, order: InOrder, cut: str | None) -> str | None:
-        """Return one sentence for all that was left out or put in order."""
+    def _told(self, order: InOrder, even: EvenTimes, cut: str | None) -> str | None:
+        """Return one sentence for all that was left out, put in order or moved."""
         found = [
             f"{number} {what}" + (f" (the first: {self._first_bad[what]})" if self._first_bad[what] else "")
             for what, number in self._bad.items()
         ]
         if order.moved:
             found.append(f"{order.moved} rows that came late, put in order")
+        if even.moved:
+            found.append(f"{even.moved} rows with the same time as the row before, spread evenly up to the next time")
         if order.left_out:
             found.append(f"{order.left_out} rows more than {SORT_WITHIN_S:g} s too late, left out")
         if order.restarts:
