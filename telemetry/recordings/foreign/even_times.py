@@ -11,9 +11,9 @@ from telemetry.recordings.file_recording import MOST_AT_ONE_TIME
 class EvenTimes:
     """Moves rows that share a written time apart, evenly up to the next one; a pause stays a pause.
 
-    Where most times are written once, a clock that tells every row is meant, and nothing is moved. Rows of which no
-    two hold the same signal stay together: a logger wrote one instant in several rows. The first and the last minute of
-    a file seldom are whole ones: their rows lie as far apart as those of the others.
+    Where most times are written once, a clock that tells every row is meant, and nothing is moved. Rows of which
+    no two hold the same signal stay together: a logger wrote one instant in several rows. The first and the last
+    minute of a file seldom are whole ones: their rows lie as far apart as those of the others.
 
     Attributes:
         moved: rows moved so far.
