@@ -39,6 +39,11 @@ from telemetry.machine.first_power_switch import (
 )
 from telemetry.machine.sections import Machine
 
+PACKS_IN_PARALLEL: Final = (
+    "Packs in parallel: a fuse at each. Join them rested and within 0.1 V of each other, or one drives a current into"
+    " the other that only their resistance limits."
+)
+"""The bound is common practice, from memory: over the few milliohm of two packs it is tens of amperes."""
 PULL_THE_PLUG: Final = "Second person at the main switch or the pack's plug."
 
 
@@ -138,6 +143,7 @@ _BEFORE_POWER: Final = (
         name="fuse",
         by=SWITCH_CLOSES,
         title="A fuse at the pack",
+        cautions=(PACKS_IN_PARALLEL,),
         what=lambda machine, _: (
             "Pack unplugged. Find the fuse in the positive cable, within a hand's breadth of the pack. Read its"
             f" print: DC, and {machine.full_voltage[0]:.1f} V or more. What current it may have, shakedown fit says."

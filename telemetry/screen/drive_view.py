@@ -23,7 +23,7 @@ from telemetry.screen.lanes import Lane, lanes_of, nearest
 from telemetry.screen.parts import LARGE_WIDTH, Slot, draw_lane, draw_slot, draw_top, draw_wall
 from telemetry.screen.scene import Scene
 from telemetry.screen.settled import is_phase_known
-from telemetry.screen.slots import slots_of
+from telemetry.screen.slots import pack_temperatures, slots_of
 from telemetry.screen.theme import Meaning, Palette
 from telemetry.screen.trace import TraceScale, trace_rows
 from telemetry.screen.words import alarm_act, alarm_meaning, alarm_text, quiet_count
@@ -214,6 +214,9 @@ class Status:
     said: str
 
 
+_NOT_WATCHED = "frozen cells must not be charged, and nothing here shows how cold they are: measure the pack"
+
+
 def status_of(scene: Scene, lanes: tuple[Lane, ...], sound_note: str = "") -> Status:
     """Return :func:`_status_of` with temperatures in the scene's units."""
     status = _status_of(scene, lanes, sound_note)
@@ -223,7 +226,8 @@ def status_of(scene: Scene, lanes: tuple[Lane, ...], sound_note: str = "") -> St
 def _status_of(scene: Scene, lanes: tuple[Lane, ...], sound_note: str) -> Status:
     """Return an alarm and what to do about it, else what is nearest to its limit; at rest how the rest goes.
 
-    Without any value, or any limit, nothing is judged, and *no alarm* would say more than is known.
+    Without any value, or any limit, nothing is judged, and *no alarm* would say more than is known; so it would of a
+    charge in which nobody knows how cold the pack is.
 
     Args:
         scene: the moment.
@@ -250,6 +254,8 @@ def _status_of(scene: Scene, lanes: tuple[Lane, ...], sound_note: str) -> Status
     if is_empty or not snapshot.limits:
         why = "nothing is judged" if is_empty else "nothing is judged without a machine file"
         return Status("caution", (notes, first), why)
+    if scene.phase == "CHARGING" and "charging-cold" in snapshot.limits and not pack_temperatures(scene):
+        return Status("caution", (f"{notes}; no pack temperature", "no pack °C"), _NOT_WATCHED)
     said = nearest(lanes) if scene.rest is None else scene.rest.text()
     return Status("normal", (notes, first), said)
 

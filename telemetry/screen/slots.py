@@ -106,24 +106,25 @@ def _charge_note(scene: Scene) -> str:
     return f"turn in {least / 2:.0f} min"
 
 
+def pack_temperatures(scene: Scene) -> list[float]:
+    """Return the fresh readings of the pack's temperature sensors, degC; empty where none is known."""
+    names = (name for name in scene.snapshot.readings if pack_temperature_number(name) is not None)
+    return [value for name in names if (value := scene.snapshot.fresh(name, scene.now)) is not None]
+
+
 def _temperature(scene: Scene) -> Slot:
     """Return the part nearest to its limit; while charging the coldest sensor of the pack if it is below 10 °C."""
-    snapshot, now = scene.snapshot, scene.now
-    sensors = {
-        name: value
-        for name in snapshot.readings
-        if pack_temperature_number(name) is not None and (value := snapshot.fresh(name, now)) is not None
-    }
-    if scene.phase == "CHARGING" and sensors and min(sensors.values()) < _COLD_C:
-        return _degrees(scene, "COLDEST", min(sensors.values()), None)
+    snapshot, now, sensors = scene.snapshot, scene.now, pack_temperatures(scene)
+    if scene.phase == "CHARGING" and sensors and min(sensors) < _COLD_C:
+        return _degrees(scene, "COLDEST", min(sensors), None)
     parts: dict[str, tuple[float, float | None]] = {}
     for word, (limit, signal) in _HOT.items():
         if (value := snapshot.fresh(signal, now)) is not None:
             parts[word] = value, _trip(scene, limit)
     if sensors:
-        parts["PACK"] = max(sensors.values()), _trip(scene, "pack-temperature-high")
+        parts["PACK"] = max(sensors), _trip(scene, "pack-temperature-high")
     if not parts:
-        known = [r for name, r in snapshot.readings.items() if name.endswith("_temperature")]
+        known = [r for name, r in snapshot.readings.items() if "_temperature" in name]
         note = "not sent" if not known else f"{age_text(min(r.age_s(now) for r in known))} old"
         return Slot("HOTTEST", scene.units.temperature, Places(True, 2, 0).text(None), note)
     wanted = min(parts, key=lambda word: (parts[word][1] or 999.0) - parts[word][0])

@@ -31,6 +31,7 @@ LIMITS = (
     _limit("charge-current", "pack_current", "low", -54.0, -60.0),
     _limit("motor-temperature-high", "motor_temperature", "high", 80.0, 90.0),
     _limit("pack-temperature-high", "pack_temperature_*", "high", 45.0, 60.0),
+    _limit("charging-cold", "cold_charge_current", "high", None, 2.0),
 )
 SCALE = PackScale(CELLS, 3.40, 3.00, 0.0)
 
@@ -123,6 +124,7 @@ STATES: dict[str, State] = {
     ),
     "resting": State(REST),
     "charging": State(CHARGING, without=("vehicle_speed", "implement_engaged")),
+    "charging_unwatched": State(CHARGING, without=("vehicle_speed", "implement_engaged", "pack_temperature_1")),
     "warning": State(
         WORKING | {"cell_min_voltage": lambda s: 3.33 - 0.0049 * _pull(s) if s < 140 else 2.71},
         events=(_alarm("cell-voltage-low", "cell_min_voltage", "warn", 2.74, 2.8, cell=17),),

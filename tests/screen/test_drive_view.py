@@ -364,6 +364,14 @@ def test_the_charge_says_what_it_is_good_for(state: str, said: str) -> None:
     assert said in text_of(drawn(kept_scene(state), (80, 24)))
 
 
+@pytest.mark.parametrize("size", [(60, 17), (80, 24), (160, 45)])
+def test_a_charge_at_a_temperature_that_nobody_knows_is_not_called_free_of_alarms(size: tuple[int, int]) -> None:
+    unwatched, watched = (text_of(drawn(kept_scene(state), size)) for state in ("charging_unwatched", "charging"))
+    assert "no pack" in unwatched
+    assert "must not be charged" in " ".join(unwatched.split())
+    assert "no pack" not in watched
+
+
 def test_no_word_on_the_moving_screen_asks_for_a_look() -> None:
     for state in STATES:
         words = set(text_of(drawn(kept_scene(state), (160, 45))).replace(".", " ").split())
