@@ -13,10 +13,7 @@ from telemetry.alarms.acts import DEEP_BELOW_V
 _LIVE = "Cell joints stay live with the key off: leave work on them to somebody trained, by the pack maker's sheet."
 _LESS_CURRENT = "Lower the controller's current limit or the load, then record another drive."
 _CHARGE_AND_REPEAT = "Charge the pack and repeat the drive. If it sags again, look for a weak cell or joint."
-_CHARGE_SLOWLY = (
-    "Charge it full slowly and stay with it; but where that cell rests"
-    f" {DEEP_BELOW_V:g} V below its limit, have it tested and do not charge it."
-)
+_CHARGE_SLOWLY = f"Charge it full slowly, watched, unless that cell rests {DEEP_BELOW_V:g} V or more below its limit."
 _TOO_HIGH = "Check the charger's voltage, and brake with the mechanical brake while the pack is full."
 _ACTS: tuple[tuple[str, str], ...] = (
     ("fuse-current", f"{_LESS_CURRENT} Never fit a fuse above what the wire carries."),
