@@ -26,8 +26,8 @@ class Truth:
         amount: the missing part of capacity or charge, or the factor of resistance; 0 for none.
         gain, offset_a: of the current sensor, which shows ``gain * current_a + offset_a``.
         lag_s: by how much the cells' readings are late.
-        pulse_ohm: float64 (2,), the pack's resistance over 1 s and over 10 s, ohm; empty where nobody asks.
-        pulses: float64 (n, 3), over the charges of the drive, rising: the charge, and the same two there.
+        pulse_share: float64 (n,), mean charge of the cells at some moments of the drive, rising; empty where nobody
+            asks. ``pulse_ohm``: float64 (n, cells, 2), each cell's resistance there over 1 s and over 10 s, ohm.
         whole: Wh, h, km and ha of a whole charge driven likewise; empty where nobody asks.
     """
 
@@ -43,8 +43,8 @@ class Truth:
     gain: float
     offset_a: float
     lag_s: float
-    pulse_ohm: np.ndarray = field(default_factory=lambda: np.empty(0))
-    pulses: np.ndarray = field(default_factory=lambda: np.empty((0, 3)))
+    pulse_share: np.ndarray = field(default_factory=lambda: np.empty(0))
+    pulse_ohm: np.ndarray = field(default_factory=lambda: np.empty((0, 0, 2)))
     whole: tuple[float, ...] = ()
 
     @property

@@ -14,6 +14,8 @@ import numpy as np
 from telemetry.machine.chemistry import Chemistry
 
 _CHARGE_STRIDE_S = 3.0
+_ROUNDS = 4
+"""Until a current that gives a power is right to a thousandth, unless the pack is empty."""
 
 
 class CellModel(Protocol):
@@ -86,10 +88,14 @@ class Session:
         self._rows.append((current_a, volts, share))
         return volts
 
-    def drive(self, wanted: np.ndarray) -> bool:
-        """Carry the currents wanted until a cell is empty; return whether none is. A full pack takes no braking."""
+    def drive(self, wanted: np.ndarray, *, watts: bool = False) -> bool:
+        """Carry the currents wanted until a cell is empty; return whether none is. A full pack takes no braking.
+
+        With ``watts`` it is the power that is wanted, W.
+        """
         low_s = 0.0
-        for ampere in wanted.tolist():
+        for each in wanted.tolist():
+            ampere = self._amperes(each) if watts else each
             if ampere < 0.0 and self._cells.share.max() > 0.97:
                 ampere = 0.0
             volts = self._step(ampere)
@@ -97,6 +103,13 @@ class Session:
             if low_s >= 1.0:
                 return False
         return True
+
+    def _amperes(self, watts: float) -> float:
+        """Return the current at which the pack gives ``watts``, as far as its voltage at once tells."""
+        ampere = 0.0
+        for _ in range(_ROUNDS):
+            ampere = watts / float(self._cells.volts(ampere).sum())
+        return ampere
 
     def rest(self, seconds: float) -> None:
         for _ in range(round(seconds / self._dt)):

@@ -2,7 +2,7 @@
 
 Nickel types: somebody who knows the voltage at rest exactly, but not the cell's recipe, reads it by the others.
 
-Iron phosphate: a reader who knows exactly how the packs of ``kinds.py`` are drawn sees the open-circuit voltage, load
+Iron phosphate: a reader who knows exactly how the packs of ``packs.py`` are drawn sees the open-circuit voltage, load
 and reading taken out to some millivolts, at seven moments of a drive, and the charge between them. What it does not
 know is which curve and how much hysteresis this pack has. Bayes' rule over curves drawn anew gives the mean that no
 other reader beats on these packs.
@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 
 from telemetry.analysis.open_circuit import open_circuit_tables
-from tests.calibration.kinds import NICKEL_CURVES, iron_phosphate_curve, nickel_points
+from tests.calibration.packs import NICKEL_CURVES, iron_phosphate_curve, nickel_points
 from tests.calibration.single_particle import GRID, curve, rest_curve
 from tests.calibration.splits import CHOOSING
 

@@ -8,7 +8,7 @@ report is made of what was recorded so far, and held against what came.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from functools import lru_cache, partial
+from functools import lru_cache
 
 import numpy as np
 
@@ -16,13 +16,12 @@ from telemetry.analysis.outlook import Outlook
 from telemetry.analysis.ranges import Range
 from telemetry.analysis.series import CellSeries, Series, SessionSeries
 from telemetry.analysis.session_figures import figures_of
-from telemetry.machine.pack_keys import Pack
 from telemetry.machine.sections import Machine
-from tests.calibration.case import Case, Kind, Truth
-from tests.calibration.course import Session, driving
+from tests.calibration.case import Case
+from tests.calibration.course import driving
 from tests.calibration.figure import Figure, Row
-from tests.calibration.kinds import CELSIUS, FAULTS, MAKERS, drawn_fault
-from tests.calibration.sensors import Instruments, recorded
+from tests.calibration.kinds import drives
+from tests.calibration.packs import draw_pack
 
 STEP_S = 1.0
 _PARTS = (0.4, 0.8)
@@ -31,28 +30,13 @@ _LONGEST_MIN = 400.0
 _AHEAD_S = 600.0
 
 
-def draw(source: str, chemistry: str, celsius: float, name: str, seed: int) -> Case:
+def draw(made_of: tuple[str, str, float], name: str, seed: int) -> Case:
     """Return a drive down to the first empty cell."""
-    random = np.random.default_rng([seed, 79, ("lfp", "nmc").index(chemistry), int(celsius)])
-    count = int(random.choice([16, 24] if chemistry == "lfp" else [14, 20]))
-    stated = float(random.choice([40.0, 60.0, 105.0, 150.0]))
-    which = str(random.choice(FAULTS))
-    fault = (which, int(random.integers(count)), drawn_fault(which, random))
-    used = bool(random.random() < 0.5)
-    held = stated * (float(random.uniform(0.75, 1.0)) if used else 1.0)
-    error = None if used else 3.0
-    pack = Pack(chemistry=chemistry, cells_in_series=count, capacity_ah=stated, capacity_error_percent=error)
-    cells = MAKERS[source](chemistry, celsius, count, held, float(random.uniform(0.6, 1.0)), fault, random)
-    session = Session(cells, pack.cell, stated, STEP_S)
-    session.drive(driving(_LONGEST_MIN, stated, STEP_S, random))
-    run = session.finished()
-    instruments = Instruments.drawn(random, count, stated, STEP_S)
-    series = recorded(run, instruments, celsius, random)
-    t = np.round(np.arange(len(run.current_a)) * run.dt * 1e6).astype(np.int64)
-    errors = (instruments.gain, instruments.offset_a, instruments.lag_s + instruments.scan_s / 2)
-    capacity = np.array(session.capacity_ah)
-    truth = Truth(t, run.current_a, run.volts, run.share, capacity, celsius, *fault, *errors)
-    return Case(name, seed, series, pack, truth)
+    plate = ("new", "used")[seed % 2]
+    drawn = draw_pack(seed, 79, made_of, (0.6, 1.0), plate=plate)
+    session = drawn.session(STEP_S)
+    session.drive(driving(_LONGEST_MIN, drawn.pack.capacity_ah, STEP_S, drawn.random))
+    return drawn.case(f"{name}, {plate}", session.finished(), STEP_S)
 
 
 def until(series: SessionSeries, t: int) -> SessionSeries:
@@ -104,24 +88,11 @@ def rows_of(read: Callable[[Outlook], Range | None], ahead: bool) -> Callable[[C
     return rows
 
 
-def kinds() -> tuple[Kind, ...]:
-    """Return the kinds: every source, chemistry and temperature."""
-    found = []
-    for source in MAKERS:
-        for chemistry in ("lfp", "nmc"):
-            for celsius in CELSIUS:
-                name = f"{chemistry}, {celsius:g} °C, {source}"
-                found.append(
-                    Kind(name, source, chemistry, celsius, "drive", partial(draw, source, chemistry, celsius, name))
-                )
-    return tuple(found)
-
-
 def _power(outlook: Outlook) -> Range | None:
     return None if outlook.lately is None else outlook.lately.power_w
 
 
-EVERY = kinds()
+EVERY = drives(draw)
 FIGURES = (
     Figure(
         "next-10-minutes",

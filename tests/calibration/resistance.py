@@ -19,12 +19,11 @@ from telemetry.analysis.ranges import Z90
 from telemetry.analysis.resistance import Resistance, find_resistance
 from telemetry.analysis.series import Series, SessionSeries
 from telemetry.analysis.stretch import find_stretch
-from telemetry.machine.pack_keys import Pack
-from tests.calibration.case import Case, Kind, Truth
-from tests.calibration.course import CellModel, Session, driving
+from tests.calibration.case import Case
+from tests.calibration.course import CellModel, driving
 from tests.calibration.figure import Figure, Row
-from tests.calibration.kinds import CELSIUS, FAULTS, MAKERS, drawn_fault
-from tests.calibration.sensors import Instruments, recorded
+from tests.calibration.kinds import drives
+from tests.calibration.packs import draw_pack
 
 STEP_S = 0.2
 _PULSE_C = 0.3
@@ -33,62 +32,27 @@ _MOMENTS = 60
 _REST_S = 3600.0
 
 
-def draw(source: str, chemistry: str, celsius: float, every_s: float, name: str, seed: int) -> Case:
+def draw(every_s: float, made_of: tuple[str, str, float], name: str, seed: int) -> Case:
     """Return a drive of one pack, most of an hour at the most, and its pulses in ``Truth``."""
-    random = np.random.default_rng([seed, 77, ("lfp", "nmc").index(chemistry), int(celsius), round(10 * every_s)])
-    count = int(random.choice([16, 24] if chemistry == "lfp" else [14, 20]))
-    stated = float(random.choice([40.0, 60.0, 105.0, 150.0]))
-    which = str(random.choice(FAULTS))
-    fault = (which, int(random.integers(count)), drawn_fault(which, random))
-    share = float(random.uniform(0.5, 0.95))
-    pack = Pack(chemistry=chemistry, cells_in_series=count, capacity_ah=stated)
-
-    cells = MAKERS[source](chemistry, celsius, count, stated, share, fault, np.random.default_rng([seed, 78]))
-    session = Session(cells, pack.cell, stated, STEP_S)
-    pulses = []
+    name = f"{name}, {1 / every_s:g} Hz"
+    drawn = draw_pack(seed, round(770 + 10 * every_s), made_of, (0.5, 0.95))
+    random, stated, session = drawn.random, drawn.pack.capacity_ah, drawn.session(STEP_S)
+    found = []
     for part in np.array_split(driving(float(random.uniform(20, 50)), stated, STEP_S, random), _MOMENTS):
         if not session.drive(part):
             break
-        pulses.append((float(cells.share.mean()), *pulse(cells, _PULSE_C * stated)))
-    run = session.finished()
-    instruments = Instruments.drawn(random, count, stated, every_s)
-    series = recorded(run, instruments, celsius, random)
-    truth = Truth(
-        np.round(np.arange(len(run.current_a)) * run.dt * 1e6).astype(np.int64),
-        run.current_a,
-        run.volts,
-        run.share,
-        np.array(session.capacity_ah),
-        celsius,
-        *fault,
-        instruments.gain,
-        instruments.offset_a,
-        instruments.lag_s + instruments.scan_s / 2,
-        pulse_ohm=np.mean(pulses, axis=0)[1:],
-        pulses=np.array(sorted(pulses)),
-    )
-    return Case(name, seed, series, pack, truth)
+        found.append((float(drawn.cells.share.mean()), pulse(drawn.cells, _PULSE_C * stated)))
+    shares, ohms = zip(*sorted(found, key=lambda each: each[0]), strict=True)
+    return drawn.case(name, session.finished(), every_s, pulse_share=np.array(shares), pulse_ohm=np.array(ohms))
 
 
-def pulse(driven: CellModel, amperes: float) -> tuple[float, float]:
-    """Return the drop of the pack's voltage 1 s and 10 s after a step from rest, over the step, ohm."""
+def pulse(driven: CellModel, amperes: float) -> np.ndarray:
+    """Return the drop of each cell's voltage 1 s and 10 s after a step from rest, over the step, ohm, (cells, 2)."""
     cells = deepcopy(driven)
-    before = float(cells.step(0.0, _REST_S).sum())
-    volts = [float(cells.step(amperes, STEP_S).sum()) for _ in range(round(10.0 / STEP_S))]
-    return (before - volts[round(1.0 / STEP_S) - 1]) / amperes, (before - volts[-1]) / amperes
-
-
-def kinds() -> tuple[Kind, ...]:
-    """Return the kinds: every source, chemistry and temperature, at 5 and 1 rows a second."""
-    found = []
-    for source in MAKERS:
-        for chemistry in ("lfp", "nmc"):
-            for celsius in CELSIUS:
-                for every_s in (0.2, 1.0):
-                    name = f"{chemistry}, {celsius:g} °C, {source}, {1 / every_s:g} Hz"
-                    drawn = partial(draw, source, chemistry, celsius, every_s, name)
-                    found.append(Kind(name, source, chemistry, celsius, "drive", drawn))
-    return tuple(found)
+    before = cells.step(0.0, _REST_S)
+    volts = [cells.step(amperes, STEP_S) for _ in range(round(10.0 / STEP_S))]
+    after = np.stack([volts[round(1.0 / STEP_S) - 1], volts[-1]], axis=1)
+    return np.asarray((before[:, None] - after) / amperes)
 
 
 @lru_cache(maxsize=1)
@@ -106,11 +70,22 @@ def rows_of(which: int) -> Callable[[Case], Iterator[Row]]:
         off = (found.pack_uncertainty_mohm, found.pack_10s_uncertainty_mohm)[which]
         if mohm is None or off is None:
             return
-        percent = 0.1 / float(case.truth.pulse_ohm[which])
+        percent = 0.1 / float(case.truth.pulse_ohm[:, :, which].sum(axis=1).mean())
         value, half = percent * mohm, Z90 * percent * off
         yield Row(case.kind, case.name, 0.0, value, value - half, value + half, 100.0)
 
     return rows
+
+
+def ratio_rows(case: Case) -> Iterator[Row]:
+    """Return what the report says of each cell's resistance over the middle cell's, %."""
+    ohm = case.truth.pulse_ohm[:, :, 0].mean(axis=0)
+    odd = case.truth.odd if case.truth.fault != "none" else -1
+    for place, cell in enumerate(told(case).cells):
+        value, half = 100.0 * cell.ratio, 100.0 * Z90 * cell.ratio_uncertainty
+        kind = case.kind + (f", {case.truth.fault} cell" if place == odd else "")
+        truth = 100.0 * float(ohm[place] / np.median(ohm))
+        yield Row(kind, case.name, 0.0, value, value - half, value + half, truth)
 
 
 SPANS_S = (45, 80, 160, 320, 640)
@@ -130,7 +105,8 @@ def rows_of_spans(case: Case) -> Iterator[Row]:
         if mohm is None or half is None:
             continue
         shares = case.truth.share[(case.truth.t >= first) & (case.truth.t <= last)].mean(axis=1)
-        percent = 0.1 / float(np.interp(shares, case.truth.pulses[:, 0], case.truth.pulses[:, 2]).mean())
+        slow = case.truth.pulse_ohm[:, :, 1].sum(axis=1)
+        percent = 0.1 / float(np.interp(shares, case.truth.pulse_share, slow).mean())
         value, off = percent * mohm, percent * half
         kind = f"{case.kind}, span of {length} s"
         yield Row(kind, f"{case.name} {length}", 0.0, value, value - off, value + off, 100.0)
@@ -146,7 +122,7 @@ def part_of(series: SessionSeries, first: int, last: int) -> SessionSeries:
     return replace(series, start=first, end=last, signals=signals, cells=None)
 
 
-EVERY = kinds()
+EVERY = tuple(kind for every_s in (0.2, 1.0) for kind in drives(partial(draw, every_s)))
 FIGURES = (
     Figure("resistance-1s", "Internal resistance, 1 s, per cent of the true one", "%", EVERY, rows_of(0), (0.8, 6.0)),
     Figure(
@@ -158,6 +134,14 @@ FIGURES = (
         "%",
         EVERY,
         rows_of_spans,
+        None,
+    ),
+    Figure(
+        "resistance-cell",
+        "Internal resistance of a cell, 1 s, per cent of the middle one's",
+        "%",
+        EVERY,
+        ratio_rows,
         None,
     ),
 )
